@@ -1,0 +1,117 @@
+"""What can go wrong, and the data each fault carries.
+
+::
+
+    MomentshareError
+    ├── InputError           a file, option or argument is wrong          (ValueError)
+    │   ├── ModelError       a model file does not load
+    │   ├── StudyError       a study file does not load
+    │   ├── UnknownNameError a name that nothing answers to               (KeyError)
+    │   └── ShapeError       an array with the wrong axes or bad values
+    ├── PostureError         a posture cannot be reached
+    ├── SolverError          a solution could not be certified
+    └── MissingExtraError    an optional library is not installed         (ImportError)
+
+A message says where, what was wanted, what came and what to do. The command line
+prints it without a traceback and ends with ``exit_code``.
+"""
+
+from __future__ import annotations
+
+import difflib
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+__all__ = [
+    "InputError",
+    "MissingExtraError",
+    "ModelError",
+    "MomentshareError",
+    "PostureError",
+    "ShapeError",
+    "SolverError",
+    "StudyError",
+    "UnknownNameError",
+    "nearest_name",
+]
+
+
+class MomentshareError(Exception):
+    """Base of every error raised on purpose; ``exit_code`` is the command line's."""
+
+    exit_code = 1
+
+
+class InputError(MomentshareError, ValueError):
+    """A file, option or argument is wrong.
+
+    ``faults`` holds one line for each fault found, each naming place, field,
+    value and remedy.
+    """
+
+    exit_code = 2
+
+    def __init__(self, message: str, faults: Sequence[str] = ()) -> None:
+        self.faults = tuple(faults)
+        super().__init__("\n".join([message, *(f"  - {fault}" for fault in self.faults)]))
+
+
+class ModelError(InputError):
+    """A model file does not load."""
+
+
+class StudyError(InputError):
+    """A study file does not load."""
+
+
+class UnknownNameError(InputError, KeyError):
+    """Nothing answers to a name; the nearest known names are offered."""
+
+    def __init__(self, kind: str, name: str, known: Iterable[str], where: str = "") -> None:
+        self.kind, self.name, self.known = kind, name, tuple(known)
+        place = f"{where}: " if where else ""
+        super().__init__(f"{place}unknown {kind} {name!r}; {nearest_name(name, self.known)}")
+
+    def __str__(self) -> str:
+        return str(self.args[0])
+
+
+class ShapeError(InputError):
+    """An array argument has the wrong axes or holds values that cannot be used."""
+
+    def __init__(self, argument: str, wanted: str, got: str, remedy: str = "") -> None:
+        self.argument, self.wanted, self.got = argument, wanted, got
+        tail = f"; {remedy}" if remedy else ""
+        super().__init__(f"{argument}: wanted {wanted}, got {got}{tail}")
+
+
+class PostureError(MomentshareError):
+    """A posture cannot be reached; the message says at which frame and by how much."""
+
+
+class SolverError(MomentshareError):
+    """A solution could not be certified."""
+
+
+class MissingExtraError(MomentshareError, ImportError):
+    """An optional library is not installed; the message gives the install line."""
+
+    exit_code = 2
+
+    def __init__(self, library: str, extra: str, purpose: str) -> None:
+        self.library, self.extra = library, extra
+        super().__init__(
+            f"{purpose} needs {library}, which is not installed; "
+            f"run: pip install 'momentshare[{extra}]'"
+        )
+
+
+def nearest_name(name: str, known: Iterable[str]) -> str:
+    """Return a phrase that offers the names closest to ``name``."""
+    names = sorted(known)
+    close = difflib.get_close_matches(name, names, n=3, cutoff=0.5)
+    if close:
+        return "did you mean " + " or ".join(repr(c) for c in close) + "?"
+    return "known: " + ", ".join(names)
