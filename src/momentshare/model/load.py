@@ -1,0 +1,357 @@
+"""Read a model folder; report every fault of every file together."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import tomllib
+from functools import partial
+from importlib import resources
+from pathlib import Path
+from types import MappingProxyType
+from typing import TYPE_CHECKING, TypeVar
+
+from pydantic import BaseModel, ValidationError
+
+from momentshare.errors import ModelError, UnknownNameError, nearest_name
+from momentshare.model.schema import (
+    Fit,
+    FitRow,
+    GroupRow,
+    Head,
+    HeadRow,
+    InertiaRow,
+    LimbFile,
+    Model,
+    Number,
+    PathStep,
+    QuantityRow,
+    Site,
+    SiteRow,
+    Surface,
+    SurfaceRow,
+)
+from momentshare.sources import read_bibliography
+from momentshare.units import FACTORS, to_si
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+__all__ = ["available_models", "load_model", "models_folder"]
+
+RowT = TypeVar("RowT", bound=BaseModel)
+T = TypeVar("T")
+K = TypeVar("K")
+
+_HEAD_DIMENSION = {
+    "volume": "volume",
+    "optimal_fibre_length": "length",
+    "pennation": "angle",
+    "fibre_length_arm_at_side": "number",
+    "fibre_length_mid_range": "number",
+}
+
+
+def models_folder() -> Path:
+    """Return the folder of the shipped models.
+
+    In an installed wheel it lies inside the package; in a checkout or an editable
+    install it lies at the top of the source tree.
+    """
+    inside = Path(str(resources.files("momentshare"))) / "models"
+    if inside.is_dir():
+        return inside
+    beside = Path(__file__).resolve().parents[3] / "models"
+    if beside.is_dir():
+        return beside
+    raise ModelError(
+        f"the shipped models were looked for in {inside} and {beside} and not found; "
+        "install the package again"
+    )
+
+
+def available_models() -> tuple[str, ...]:
+    """Return the names of the shipped models."""
+    return tuple(sorted(p.parent.name for p in models_folder().glob("*/limb.toml")))
+
+
+def load_model(name_or_folder: str | Path = "reference_limb") -> Model:
+    """Load a shipped model by name, or a model folder by path.
+
+    Parameters
+    ----------
+    name_or_folder : str or Path
+        A name from :func:`available_models`, or a folder that holds ``limb.toml``.
+
+    Returns
+    -------
+    Model
+        All numbers in SI, each with spread, source and kind.
+
+    Raises
+    ------
+    ModelError
+        With one line for each fault of any file: a number without unit, spread, source
+        or kind, an unknown source key, a path over a missing site, and so on.
+    UnknownNameError
+        When neither a shipped model nor a folder answers to the name.
+    """
+    folder = Path(name_or_folder)
+    if not (folder / "limb.toml").is_file():
+        folder = models_folder() / str(name_or_folder)
+        if not (folder / "limb.toml").is_file():
+            raise UnknownNameError("model", str(name_or_folder), available_models())
+    return _Reader(folder).model()
+
+
+class _Reader:
+    """Collects faults while it reads, and refuses the model at the end."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.faults: list[str] = []
+        bibliography = folder / "references.bib"
+        if not bibliography.is_file():
+            bibliography = folder.parent / "references.bib"
+        self.references = read_bibliography(bibliography)
+        self.digest = hashlib.sha256()
+
+    def fault(self, place: str, what: str) -> None:
+        self.faults.append(f"{place}: {what}")
+
+    def attempt(self, place: str, make: Callable[[], T]) -> T | None:
+        try:
+            return make()
+        except ValueError as err:
+            self.fault(place, str(err))
+            return None
+
+    def limb(self) -> LimbFile | None:
+        path = self.folder / "limb.toml"
+        raw = path.read_bytes()
+        self.digest.update(raw)
+        try:
+            data = tomllib.loads(raw.decode("utf-8"))
+        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as err:
+            self.fault("limb.toml", f"not readable as TOML: {err}")
+            return None
+        try:
+            return LimbFile.model_validate(data)
+        except ValidationError as err:
+            for item in err.errors():
+                field = ".".join(str(part) for part in item["loc"])
+                self.fault("limb.toml", f"field {field!r}: {item['msg']}, got {item['input']!r}")
+            return None
+
+    def table(self, name: str, kind: type[RowT]) -> list[tuple[str, RowT]]:
+        path = self.folder / name
+        try:
+            raw = path.read_bytes()
+        except OSError as err:
+            self.fault(name, f"cannot be read ({err.strerror}); restore the file")
+            return []
+        self.digest.update(raw)
+        found = []
+        try:
+            lines = raw.decode("utf-8").splitlines()
+        except UnicodeDecodeError as err:
+            self.fault(name, f"is not UTF-8 text ({err.reason}); save it as UTF-8")
+            return []
+        for number, row in enumerate(csv.DictReader(lines), start=2):
+            place = f"{name} row {number}"
+            if None in row or None in row.values():
+                self.fault(place, "has another number of columns than the header; check the commas")
+                continue
+            try:
+                checked = kind.model_validate({k: v for k, v in row.items() if k is not None})
+            except ValidationError as err:
+                for item in err.errors():
+                    field = ".".join(str(part) for part in item["loc"]) or "row"
+                    got = row.get(field, "")
+                    self.fault(place, f"field {field!r}: {item['msg']}, got {got!r}")
+                continue
+            source = getattr(checked, "source", None)
+            if source is not None and source not in self.references:
+                self.fault(
+                    place,
+                    f"field 'source': {source!r} is not in references.bib; "
+                    + nearest_name(source, self.references),
+                )
+            found.append((place, checked))
+        return found
+
+    def model(self) -> Model:
+        limb = self.limb()
+        quantities: dict[str, Number] = {}
+        for place, row in self.table("quantities.csv", QuantityRow):
+            number = self.attempt(place, partial(Number.read, row, _dimension(row.unit)))
+            self.keep(quantities, row.quantity, number, place)
+        sites: dict[str, Site] = {}
+        for place, site_row in self.table("sites.csv", SiteRow):
+            self.keep(sites, site_row.site, self.attempt(place, partial(_site, site_row)), place)
+        surfaces: dict[str, Surface] = {}
+        for place, form in self.table("surfaces.csv", SurfaceRow):
+            self.keep(surfaces, form.surface, self.attempt(place, partial(_surface, form)), place)
+        heads = self.heads(limb, sites, surfaces)
+        fits: dict[tuple[str, str], Fit] = {}
+        for place, fit in self.table("anthropometry.csv", FitRow):
+            self.keep(fits, (fit.sex, fit.measure), self.attempt(place, partial(_fit, fit)), place)
+        inertia: dict[tuple[str, str, str], Number] = {}
+        for place, part in self.table("inertia.csv", InertiaRow):
+            number = self.attempt(place, partial(Number.read, part, "number"))
+            self.keep(inertia, (part.sex, part.segment, part.quantity), number, place)
+        for group in sorted({head.group for head in heads}):
+            if f"strength_{group}" not in quantities:
+                self.fault("quantities.csv", f"quantity 'strength_{group}' is missing; add a row")
+        if self.faults or limb is None:
+            raise ModelError(f"model {self.folder} does not load:", self.faults)
+        return Model(
+            name=limb.name,
+            version=limb.version,
+            description=limb.description,
+            folder=self.folder.name,
+            digest=self.digest.hexdigest()[:16],
+            reference_sex=limb.reference_person.sex,
+            scapula_policies=tuple(limb.scapula.policies),
+            default_scapula=limb.scapula.default,
+            reference_postures=MappingProxyType(
+                {k: MappingProxyType(v.model_dump()) for k, v in limb.reference_postures.items()}
+            ),
+            quantities=MappingProxyType(quantities),
+            sites=MappingProxyType(sites),
+            surfaces=MappingProxyType(surfaces),
+            heads=heads,
+            fits=MappingProxyType(fits),
+            inertia=MappingProxyType(inertia),
+            references=MappingProxyType(self.references),
+        )
+
+    def keep(self, table: dict[K, T], key: K, item: T | None, place: str) -> None:
+        if item is None:
+            return
+        if key in table:
+            self.fault(place, f"{key!r} stands twice; remove one of the rows")
+            return
+        table[key] = item
+
+    def heads(
+        self, limb: LimbFile | None, sites: dict[str, Site], surfaces: dict[str, Surface]
+    ) -> tuple[Head, ...]:
+        numbers: dict[tuple[str, str], Number] = {}
+        rows = self.table("heads.csv", HeadRow)
+        groups = {row.head: row.group for _, row in self.table("groups.csv", GroupRow)}
+        if limb is None:
+            return ()
+        for place, row in rows:
+            number = self.attempt(place, partial(Number.read, row, _HEAD_DIMENSION[row.quantity]))
+            self.keep(numbers, (row.head, row.quantity), number, place)
+            if row.head not in limb.paths:
+                self.fault(place, f"head {row.head!r} has no path in limb.toml")
+        heads = []
+        for name, steps in limb.paths.items():
+            path = self.path(name, steps, sites, surfaces)
+            postures = [
+                p for p in limb.reference_postures if (name, f"fibre_length_{p}") in numbers
+            ]
+            missing = [
+                quantity
+                for quantity in ("volume", "optimal_fibre_length", "pennation")
+                if (name, quantity) not in numbers
+            ]
+            if len(postures) != 1:
+                missing.append("one fibre_length_<reference posture>")
+            if name not in groups:
+                self.fault("groups.csv", f"head {name!r} has no group; add a row")
+            if missing:
+                self.fault("heads.csv", f"head {name!r} lacks {', '.join(missing)}; add the rows")
+            if missing or name not in groups or path is None:
+                continue
+            heads.append(
+                Head(
+                    name=name,
+                    group=groups[name],
+                    volume=numbers[name, "volume"],
+                    optimal_fibre_length=numbers[name, "optimal_fibre_length"],
+                    pennation=numbers[name, "pennation"],
+                    reference_fibre_length=numbers[name, f"fibre_length_{postures[0]}"],
+                    reference_posture=postures[0],
+                    path=path,
+                )
+            )
+        return tuple(heads)
+
+    def path(
+        self, head: str, steps: list[str], sites: dict[str, Site], surfaces: dict[str, Surface]
+    ) -> tuple[PathStep, ...] | None:
+        place = f"limb.toml path {head!r}"
+        found: list[PathStep] = []
+        good = True
+        for step in steps:
+            if step.startswith("round:"):
+                name, sense = step.removeprefix("round:"), 0
+                if name[-1:] in "+-":
+                    name, sense = name[:-1], 1 if name[-1] == "+" else -1
+                if name not in surfaces:
+                    self.fault(place, f"unknown surface {name!r}; {nearest_name(name, surfaces)}")
+                    good = False
+                elif (surfaces[name].shape == "cylinder") != (sense != 0):
+                    self.fault(place, f"{step!r}: a cylinder needs a sense + or -, a sphere none")
+                    good = False
+                found.append(PathStep(name, is_surface=True, sense=sense))
+            else:
+                if step not in sites:
+                    self.fault(place, f"unknown site {step!r}; {nearest_name(step, sites)}")
+                    good = False
+                found.append(PathStep(step, is_surface=False))
+        if found[0].is_surface or found[-1].is_surface:
+            self.fault(place, "must begin and end at a site")
+            good = False
+        return tuple(found) if good else None
+
+
+def _dimension(unit: str) -> str:
+    """Return what a unit measures; an unknown one is refused when its value is read."""
+    return FACTORS.get(unit, ("", 1.0))[0]
+
+
+def _site(row: SiteRow) -> Site:
+    scale = to_si(1.0, row.unit, "length")
+    return Site(
+        name=row.site,
+        body=row.body,
+        position=(row.x * scale, row.y * scale, row.z * scale),
+        spread=row.spread * scale,
+        anchor=row.anchor,
+        source=row.source,
+        kind=row.kind,
+        note=row.note,
+    )
+
+
+def _surface(row: SurfaceRow) -> Surface:
+    scale = to_si(1.0, row.unit, "length")
+    return Surface(
+        name=row.surface,
+        shape=row.shape,
+        body=row.body,
+        centre=(row.x * scale, row.y * scale, row.z * scale),
+        axis=(row.axis_x, row.axis_y, row.axis_z),
+        radius=row.radius * scale,
+        spread=row.spread * scale,
+        anchor=row.anchor,
+        source=row.source,
+        kind=row.kind,
+        note=row.note,
+    )
+
+
+def _fit(row: FitRow) -> Fit:
+    scale = to_si(1.0, row.unit, _dimension(row.unit))
+    return Fit(
+        mean=row.mean * scale,
+        sd=row.sd * scale,
+        slope=row.slope,
+        intercept=row.intercept * scale,
+        source=row.source,
+        kind=row.kind,
+    )

@@ -1,0 +1,327 @@
+"""What a model holds, and the rules each row of its files must keep.
+
+The ``*Row`` classes check one row of a CSV file each; the frozen dataclasses are what the
+rest of the library sees, in SI.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Annotated, Literal
+
+import numpy as np
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from momentshare.units import to_si
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from momentshare.sources import Reference
+
+__all__ = [
+    "ANCHORS",
+    "BODIES",
+    "Fit",
+    "FitRow",
+    "GroupRow",
+    "Head",
+    "HeadRow",
+    "InertiaRow",
+    "LimbFile",
+    "Model",
+    "Number",
+    "PathStep",
+    "QuantityRow",
+    "Site",
+    "SiteRow",
+    "Surface",
+    "SurfaceRow",
+]
+
+BODIES = ("thorax", "clavicle", "scapula", "humerus", "ulna", "radius")
+"""Bodies in order from the trunk to the hand."""
+
+ANCHORS = ("bone", "proximal", "along", "distal")
+"""How a site follows a person's size.
+
+``bone``: all coordinates with the size of the bone; ``proximal``: the same, on a long bone;
+``along``: the long coordinate with the bone's length; ``distal``: the long coordinate keeps
+its distance from the far joint.
+"""
+
+Kind = Literal["measured", "derived", "calibrated", "assumed", "from memory"]
+Finite = Annotated[float, Field(allow_inf_nan=False)]
+Spread = Annotated[float, Field(ge=0.0, allow_inf_nan=False)]
+Name = Annotated[str, Field(min_length=1)]
+
+
+class _Row(BaseModel):
+    model_config = ConfigDict(extra="forbid", str_strip_whitespace=True)
+
+
+class _Sourced(_Row):
+    source: Name
+    kind: Kind
+    note: str = ""
+
+
+class QuantityRow(_Sourced):
+    """One row of ``quantities.csv``."""
+
+    quantity: Name
+    value: Finite
+    unit: Name
+    spread: Spread
+
+
+class SiteRow(_Sourced):
+    """One row of ``sites.csv``: a point fixed to a body."""
+
+    site: Name
+    body: Literal["thorax", "clavicle", "scapula", "humerus", "ulna", "radius"]
+    x: Finite
+    y: Finite
+    z: Finite
+    unit: Name
+    spread: Spread
+    anchor: Literal["bone", "proximal", "along", "distal"]
+
+
+class SurfaceRow(_Sourced):
+    """One row of ``surfaces.csv``: a sphere or an endless cylinder fixed to a body."""
+
+    surface: Name
+    shape: Literal["sphere", "cylinder"]
+    body: Literal["thorax", "clavicle", "scapula", "humerus", "ulna", "radius"]
+    x: Finite
+    y: Finite
+    z: Finite
+    axis_x: Finite
+    axis_y: Finite
+    axis_z: Finite
+    radius: Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
+    unit: Name
+    spread: Spread
+    anchor: Literal["bone", "proximal", "along", "distal"]
+
+    @model_validator(mode="after")
+    def _axis_fits_the_shape(self) -> SurfaceRow:
+        norm = float(np.linalg.norm([self.axis_x, self.axis_y, self.axis_z]))
+        if self.shape == "cylinder" and abs(norm - 1.0) > 1e-6:
+            raise ValueError(f"the axis of a cylinder must have length 1, got {norm:.6g}")
+        return self
+
+
+class HeadRow(_Sourced):
+    """One row of ``heads.csv``: one quantity of one head."""
+
+    head: Name
+    quantity: Literal[
+        "volume",
+        "optimal_fibre_length",
+        "pennation",
+        "fibre_length_arm_at_side",
+        "fibre_length_mid_range",
+    ]
+    value: Annotated[float, Field(ge=0.0, allow_inf_nan=False)]
+    unit: Name
+    spread: Spread
+
+
+class GroupRow(_Row):
+    """One row of ``groups.csv``: the strength group of a head."""
+
+    head: Name
+    group: Name
+
+
+class FitRow(_Row):
+    """One row of ``anthropometry.csv``: statistics and linear fit to stature."""
+
+    sex: Literal["male", "female"]
+    measure: Name
+    mean: Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
+    sd: Spread
+    slope: Finite
+    intercept: Finite
+    unit: Name
+    source: Name
+    kind: Kind
+
+
+class InertiaRow(_Sourced):
+    """One row of ``inertia.csv``: one inertial quantity of one segment."""
+
+    sex: Literal["male", "female"]
+    segment: Literal["upper_arm", "forearm", "hand"]
+    quantity: Name
+    value: Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
+    unit: Name
+    spread: Spread
+
+
+class _Posture(BaseModel):
+    model_config = ConfigDict(extra="forbid")
+    plane_deg: Finite
+    elevation_deg: Finite
+    axial_deg: Finite
+    elbow_flexion_deg: Finite
+    forearm_rotation_deg: Finite
+
+
+class _ReferencePerson(BaseModel):
+    model_config = ConfigDict(extra="forbid")
+    sex: Literal["male", "female"]
+
+
+class _Scapula(BaseModel):
+    model_config = ConfigDict(extra="forbid")
+    policies: list[Name]
+    default: Name
+
+
+class LimbFile(BaseModel):
+    """The file ``limb.toml``."""
+
+    model_config = ConfigDict(extra="forbid")
+    name: Name
+    version: Name
+    description: Name
+    reference_person: _ReferencePerson
+    scapula: _Scapula
+    reference_postures: dict[str, _Posture]
+    paths: dict[str, Annotated[list[Name], Field(min_length=2)]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Number:
+    """A value [SI] with its spread [SI, one standard deviation], source and kind."""
+
+    value: float
+    spread: float
+    unit: str
+    source: str
+    kind: str
+    note: str = ""
+
+    @classmethod
+    def read(cls, row: QuantityRow | HeadRow | InertiaRow, dimension: str) -> Number:
+        """Convert a checked row; raise ``ValueError`` when the unit does not fit."""
+        return cls(
+            value=to_si(row.value, row.unit, dimension),
+            spread=to_si(row.spread, row.unit, dimension),
+            unit=row.unit,
+            source=row.source,
+            kind=row.kind,
+            note=row.note,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Site:
+    """A point fixed to a body [m, body frame, reference person]."""
+
+    name: str
+    body: str
+    position: tuple[float, float, float]
+    spread: float
+    anchor: str
+    source: str
+    kind: str
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Surface:
+    """A sphere or endless cylinder fixed to a body [m, body frame, reference person]."""
+
+    name: str
+    shape: str
+    body: str
+    centre: tuple[float, float, float]
+    axis: tuple[float, float, float]
+    radius: float
+    spread: float
+    anchor: str
+    source: str
+    kind: str
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PathStep:
+    """One step of a path: a site, or a surface with the sense in which it is rounded."""
+
+    name: str
+    is_surface: bool
+    sense: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Head:
+    """One muscle head: architecture, strength group and path."""
+
+    name: str
+    group: str
+    volume: Number
+    optimal_fibre_length: Number
+    pennation: Number
+    reference_fibre_length: Number
+    reference_posture: str
+    path: tuple[PathStep, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fit:
+    """Body dimension by stature: ``slope * stature + intercept`` [SI]."""
+
+    mean: float
+    sd: float
+    slope: float
+    intercept: float
+    source: str
+    kind: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Model:
+    """A limb for the reference person, all numbers with their provenance."""
+
+    name: str
+    version: str
+    description: str
+    folder: str
+    digest: str
+    reference_sex: str
+    scapula_policies: tuple[str, ...]
+    default_scapula: str
+    reference_postures: Mapping[str, Mapping[str, float]]
+    quantities: Mapping[str, Number]
+    sites: Mapping[str, Site]
+    surfaces: Mapping[str, Surface]
+    heads: tuple[Head, ...]
+    fits: Mapping[tuple[str, str], Fit]
+    inertia: Mapping[tuple[str, str, str], Number]
+    references: Mapping[str, Reference] = field(repr=False)
+
+    @property
+    def head_names(self) -> tuple[str, ...]:
+        """Names of the heads in the order of every array."""
+        return tuple(head.name for head in self.heads)
+
+    def number(self, quantity: str) -> float:
+        """Return the SI value of a quantity."""
+        return self.quantities[quantity].value
+
+    def source_keys(self) -> tuple[str, ...]:
+        """Return every source key the model uses, sorted."""
+        keys = {n.source for n in self.quantities.values()}
+        keys |= {s.source for s in self.sites.values()}
+        keys |= {s.source for s in self.surfaces.values()}
+        keys |= {f.source for f in self.fits.values()}
+        keys |= {n.source for n in self.inertia.values()}
+        for head in self.heads:
+            keys |= {head.volume.source, head.optimal_fibre_length.source}
+            keys |= {head.pennation.source, head.reference_fibre_length.source}
+        return tuple(sorted(keys))

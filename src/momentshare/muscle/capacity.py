@@ -1,0 +1,314 @@
+"""What a muscle head can produce at a given path length and velocity.
+
+A head is a fibre at an angle to a tendon in series (Hill type)::
+
+    |<------------------- mtu_length ------------------->|
+    o----------- tendon ----------.
+                                   '- . _  fibre length l
+                                     α    ' - . _
+                                  |<---- s ------->o        s = l cos α
+
+The thickness ``l sin α`` stays constant, so the pennation α grows as the fibre shortens.
+Forces are along the tendon and pull: never negative. Velocities are negative in shortening.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from momentshare.errors import ShapeError
+from momentshare.muscle.curves import DeGroote2016
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike, NDArray
+
+    from momentshare.muscle.curves import CurveSet
+
+__all__ = ["LARGEST_PENNATION", "SHORTEST_FIBRE", "HeadState", "head_state"]
+
+SHORTEST_FIBRE = 0.2
+"""Normalised fibre length below which a fibre is not followed; a choice."""
+
+LARGEST_PENNATION = float(np.arccos(0.1))
+"""Pennation beyond which a fibre is not followed [rad] (84.3°); a choice."""
+
+_ITERATIONS = 100
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
+class HeadState:
+    """Lengths, factors and forces of muscle heads; arrays of shape (..., heads), read-only.
+
+    Attributes
+    ----------
+    fibre_length : float array
+        [m]; never below the floor described in :func:`head_state`.
+    fibre_length_normalised : float array
+        Fibre length / optimal fibre length.
+    fibre_velocity_normalised : float array
+        Fibre velocity in optimal lengths a second / ``max_velocity``; shortening negative.
+    pennation : float array
+        Angle between fibre and tendon [rad].
+    tendon_length : float array
+        [m]; the slack length for a rigid tendon. Where ``floored``, what the path leaves.
+    length_factor, velocity_factor : float array
+        Active force-length and force-velocity factor.
+    active_capacity : float array
+        Greatest active force here, along the tendon [N]: ``F_max · length_factor ·
+        velocity_factor · cos α``.
+    passive_force : float array
+        Passive force along the tendon [N]: ``F_max · passive factor · cos α``.
+    slack : bool array
+        The path is no longer than the slack tendon: the head cannot pull.
+    floored : bool array
+        The fibre would be shorter than the floor and was set to it; includes ``slack``.
+    """
+
+    fibre_length: NDArray[np.float64]
+    fibre_length_normalised: NDArray[np.float64]
+    fibre_velocity_normalised: NDArray[np.float64]
+    pennation: NDArray[np.float64]
+    tendon_length: NDArray[np.float64]
+    length_factor: NDArray[np.float64]
+    velocity_factor: NDArray[np.float64]
+    active_capacity: NDArray[np.float64]
+    passive_force: NDArray[np.float64]
+    slack: NDArray[np.bool_]
+    floored: NDArray[np.bool_]
+
+    def __post_init__(self) -> None:
+        for field in fields(self):
+            getattr(self, field.name).setflags(write=False)
+
+    def __repr__(self) -> str:
+        return (
+            f"HeadState(shape={self.fibre_length.shape}, "
+            f"slack={np.count_nonzero(self.slack)}, floored={np.count_nonzero(self.floored)})"
+        )
+
+
+def _require(argument: str, value: NDArray[np.float64], ok: NDArray[np.bool_], wanted: str) -> None:
+    if not np.all(ok):
+        first = value[~ok].flat[0]
+        raise ShapeError(argument, wanted, f"{first:g}", "check unit and sign of this head")
+
+
+def head_state(
+    mtu_length: ArrayLike,
+    mtu_velocity: ArrayLike | None,
+    *,
+    optimal_fibre_length: ArrayLike,
+    tendon_slack_length: ArrayLike,
+    pennation_at_optimum: ArrayLike,
+    max_isometric_force: ArrayLike,
+    max_velocity: ArrayLike = 10.0,
+    curves: CurveSet | None = None,
+    elastic_tendon: bool = False,
+    passive: bool = True,
+) -> HeadState:
+    """Fibre state, greatest active force and passive force of each head.
+
+    Pennation keeps the thickness: ``l_opt sin α_opt = l sin α``. With a rigid tendon the
+    fibre spans ``s = l cos α = mtu_length - tendon_slack_length`` along the tendon. With an
+    elastic one s balances fibre and tendon at full activation and no fibre motion::
+
+        (f_active(l) + f_passive(l)) cos α = f_tendon((mtu_length - s) / tendon_slack_length)
+
+    Parameters
+    ----------
+    mtu_length : float array, shape (..., heads)
+        Length of the path from origin to insertion [m].
+    mtu_velocity : float array, shape (..., heads), or None
+        Its rate of change [m/s], shortening negative. None means held still by definition:
+        the velocity factor is then exactly 1, whereas an array of zeros gives the value of
+        the curve at rest (1.0023 for DeGroote2016).
+    optimal_fibre_length : float array, shape (heads,)
+        [m], positive.
+    tendon_slack_length : float array, shape (heads,)
+        [m], not negative; positive if the tendon is elastic.
+    pennation_at_optimum : float array, shape (heads,)
+        [rad], from 0 to below :data:`LARGEST_PENNATION`.
+    max_isometric_force : float array, shape (heads,)
+        Along the fibre, at optimal length [N], not negative.
+    max_velocity : float array, shape (heads,)
+        Maximal shortening velocity [optimal lengths a second], positive.
+    curves : CurveSet, optional
+        The curves; :class:`DeGroote2016` if not given.
+    elastic_tendon : bool
+        Balance the tendon at full activation instead of holding it at slack length.
+    passive : bool
+        Whether the fibre resists stretch; if not, the passive force is zero and is left out
+        of the balance with the tendon.
+
+    Returns
+    -------
+    HeadState
+
+    Raises
+    ------
+    ShapeError
+        If shapes do not broadcast or a parameter is out of its range.
+
+    Notes
+    -----
+    The fibre is not followed below ``max(0.2 l_opt, l_opt sin α_opt / sin(84.3°))``, where
+    the active curve and the cosine have all but vanished. Shorter fibres are set to that
+    length and flagged.
+
+    The fibre velocity is ``cos α · mtu_velocity``, which is exact for a rigid tendon. For an
+    elastic tendon it neglects that the tendon itself changes length, and the balance takes
+    the fibre as fully active and at rest: lengths and capacities are those of a maximal
+    effort held still, an approximation for submaximal or fast efforts. If a very compliant
+    tendon allows several balances, one of them is returned. Where ``floored``, there is no
+    balance above the floor.
+
+    References
+    ----------
+    Hill-type elements in series at constant thickness: Zajac FE 1989, Crit Rev Biomed Eng
+    17:359-411 (from memory).
+
+    Examples
+    --------
+    >>> state = head_state(
+    ...     [0.30], None, optimal_fibre_length=[0.10], tendon_slack_length=[0.20],
+    ...     pennation_at_optimum=[0.0], max_isometric_force=[1000.0],
+    ... )
+    >>> state.active_capacity.round(1)
+    array([994.1])
+    """
+    chosen: CurveSet = DeGroote2016() if curves is None else curves
+    given = {
+        "mtu_length": mtu_length,
+        "mtu_velocity": 0.0 if mtu_velocity is None else mtu_velocity,
+        "optimal_fibre_length": optimal_fibre_length,
+        "tendon_slack_length": tendon_slack_length,
+        "pennation_at_optimum": pennation_at_optimum,
+        "max_isometric_force": max_isometric_force,
+        "max_velocity": max_velocity,
+    }
+    arrays = {name: np.asarray(value, dtype=np.float64) for name, value in given.items()}
+    optimal, slack_length = arrays["optimal_fibre_length"], arrays["tendon_slack_length"]
+    tilt, strength = arrays["pennation_at_optimum"], arrays["max_isometric_force"]
+    fastest = arrays["max_velocity"]
+    _require("optimal_fibre_length", optimal, optimal > 0.0, "positive lengths [m]")
+    _require("max_velocity", fastest, fastest > 0.0, "positive [optimal lengths a second]")
+    _require("max_isometric_force", strength, strength >= 0.0, "forces of 0 or more [N]")
+    _require(
+        "pennation_at_optimum",
+        tilt,
+        (tilt >= 0.0) & (tilt < LARGEST_PENNATION),
+        f"angles from 0 to {LARGEST_PENNATION:.3f} rad",
+    )
+    if elastic_tendon:
+        _require(
+            "tendon_slack_length",
+            slack_length,
+            slack_length > 0.0,
+            "positive lengths [m] with elastic_tendon=True",
+        )
+    else:
+        _require("tendon_slack_length", slack_length, slack_length >= 0.0, "0 or more [m]")
+    try:
+        shape = np.broadcast_shapes(*(array.shape for array in arrays.values()))
+    except ValueError as error:
+        got = ", ".join(f"{name} {array.shape}" for name, array in arrays.items())
+        raise ShapeError(
+            "head_state", "shapes (..., heads) and (heads,)", got, "heads go on the last axis"
+        ) from error
+
+    length = np.broadcast_to(arrays["mtu_length"], shape)
+    thickness = optimal * np.sin(tilt)
+    shortest = np.maximum(SHORTEST_FIBRE * optimal, thickness / np.sin(LARGEST_PENNATION))
+    floor = np.broadcast_to(np.sqrt((shortest - thickness) * (shortest + thickness)), shape)
+    span = length - slack_length
+    slack = span <= 0.0
+    if elastic_tendon:
+        span, floored = _balanced_span(
+            length, floor, thickness, optimal, slack_length, chosen, passive=passive
+        )
+    else:
+        floored = span < floor
+    along = np.where(floored, floor, span)
+    fibre = np.hypot(along, thickness)
+    cosine = along / fibre
+    normalised = fibre / optimal
+    speed = cosine * arrays["mtu_velocity"] / (optimal * fastest)
+    length_factor = chosen.active_force_length(normalised)
+    velocity_factor = np.ones(shape) if mtu_velocity is None else chosen.force_velocity(speed)
+    resist = chosen.passive_force_length(normalised) if passive else np.zeros(shape)
+    tendon = length - along if elastic_tendon else np.where(floored, length - along, slack_length)
+    return HeadState(
+        fibre_length=fibre,
+        fibre_length_normalised=normalised,
+        fibre_velocity_normalised=speed,
+        pennation=np.arctan2(np.broadcast_to(thickness, shape), along),
+        tendon_length=tendon,
+        length_factor=length_factor,
+        velocity_factor=velocity_factor,
+        active_capacity=strength * length_factor * velocity_factor * cosine,
+        passive_force=strength * resist * cosine,
+        slack=slack,
+        floored=floored | slack,
+    )
+
+
+def _balanced_span(
+    length: NDArray[np.float64],
+    floor: NDArray[np.float64],
+    thickness: NDArray[np.float64],
+    optimal: NDArray[np.float64],
+    slack_length: NDArray[np.float64],
+    curves: CurveSet,
+    *,
+    passive: bool,
+) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Return the fibre span along the tendon that balances the tendon, and where none does.
+
+    Newton steps on ``fibre force - tendon force``, kept within a bracket that starts as
+    [floor, length - slack_length]: at its upper end the tendon is slack and the difference
+    is positive. A step that leaves the bracket, or is more than half as long as the one before,
+    is replaced by halving the bracket.
+    """
+    low, high = floor.copy(), np.maximum(length - slack_length, floor)
+    span = high.copy()
+
+    def excess(s: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        fibre = np.hypot(s, thickness)
+        cosine, sine = s / fibre, thickness / fibre
+        x, stretch = fibre / optimal, (length - s) / slack_length
+        force, slope = curves.active_force_length(x), curves.active_force_length_slope(x)
+        if passive:
+            force = force + curves.passive_force_length(x)
+            slope = slope + curves.passive_force_length_slope(x)
+        value = force * cosine - curves.tendon_force_length(stretch)
+        rate = (
+            slope * cosine**2 / optimal
+            + force * sine**2 / fibre
+            + curves.tendon_force_length_slope(stretch) / slack_length
+        )
+        return value, rate
+
+    close_enough = 8.0 * np.finfo(np.float64).eps * np.abs(length)
+    last = high - low
+    settled = np.zeros(span.shape, dtype=bool)
+    # Far up its exponential the tendon force may overflow; halving leads back from there.
+    with np.errstate(over="ignore", invalid="ignore"):
+        floored = excess(low)[0] >= 0.0
+        for _ in range(_ITERATIONS):
+            value, rate = excess(span)
+            high = np.where(value > 0.0, span, high)
+            low = np.where(value < 0.0, span, low)
+            step = -value / np.where((rate > 0.0) & (rate < np.inf), rate, np.nan)
+            newton = (
+                (span + step >= low) & (span + step <= high) & (np.abs(step) <= 0.5 * np.abs(last))
+            )
+            step = np.where(newton, step, 0.5 * (low + high) - span)
+            step = np.where(settled | (value == 0.0), 0.0, step)
+            span, last = span + step, step
+            settled |= np.abs(step) <= close_enough
+            if np.all(settled | np.isnan(length)):
+                break
+    return span, floored

@@ -1,0 +1,466 @@
+"""Published force-length and force-velocity curves, each set named author-year.
+
+Every curve is dimensionless: force over maximal isometric force, fibre length over optimal
+fibre length, tendon length over tendon slack length, velocity over maximal shortening
+velocity with **shortening negative**. A set is a frozen dataclass of its constants, so one
+constant is altered by ``dataclasses.replace(DeGroote2016(), passive_strain=0.5)``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Protocol
+
+import numpy as np
+
+from momentshare.errors import UnknownNameError
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import ArrayLike, NDArray
+
+__all__ = ["CURVE_SETS", "CurveSet", "DeGroote2016", "Thelen2003", "curve_set"]
+
+
+class CurveSet(Protocol):
+    """What every set of curves offers; arrays of any shape in, the same shape out.
+
+    With ``clamp`` (the default) a curve that would push, that is give negative force, gives
+    zero instead, and its slope there is zero; ``clamp=False`` gives the bare formula.
+    """
+
+    @property
+    def name(self) -> str:
+        """Author-year name of the set."""
+        ...
+
+    @property
+    def source(self) -> str:
+        """Where the constants come from."""
+        ...
+
+    def active_force_length(self, x: ArrayLike) -> NDArray[np.float64]:
+        """Active force at full activation against normalised fibre length."""
+        ...
+
+    def active_force_length_slope(self, x: ArrayLike) -> NDArray[np.float64]:
+        """Return the derivative of :meth:`active_force_length`."""
+        ...
+
+    def passive_force_length(self, x: ArrayLike, *, clamp: bool = True) -> NDArray[np.float64]:
+        """Passive force against normalised fibre length."""
+        ...
+
+    def passive_force_length_slope(
+        self, x: ArrayLike, *, clamp: bool = True
+    ) -> NDArray[np.float64]:
+        """Return the derivative of :meth:`passive_force_length`."""
+        ...
+
+    def force_velocity(self, v: ArrayLike, *, clamp: bool = True) -> NDArray[np.float64]:
+        """Active force against normalised velocity, shortening negative."""
+        ...
+
+    def inverse_force_velocity(self, force: ArrayLike) -> NDArray[np.float64]:
+        """Normalised velocity at which the force is ``force``."""
+        ...
+
+    def tendon_force_length(self, x: ArrayLike, *, clamp: bool = True) -> NDArray[np.float64]:
+        """Tendon force against normalised tendon length."""
+        ...
+
+    def tendon_force_length_slope(self, x: ArrayLike, *, clamp: bool = True) -> NDArray[np.float64]:
+        """Return the derivative of :meth:`tendon_force_length`."""
+        ...
+
+
+def _array(value: ArrayLike) -> NDArray[np.float64]:
+    return np.asarray(value, dtype=np.float64)
+
+
+def _clamped(force: NDArray[np.float64], clamp: bool) -> NDArray[np.float64]:
+    return np.maximum(force, 0.0) if clamp else force
+
+
+def _slope(
+    slope: NDArray[np.float64], force: NDArray[np.float64], clamp: bool
+) -> NDArray[np.float64]:
+    return np.where(force < 0.0, 0.0, slope) if clamp else slope
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeGroote2016:
+    """Smooth curves of De Groote et al. 2016.
+
+    - active: ``Σᵢ hᵢ exp(-½ ((x - cᵢ) / (wᵢ + kᵢ x))²)``, three terms
+    - passive: ``(exp(s (x - 1) / e) - 1) / (exp(s) - 1)``
+    - velocity: ``d ln(u + √(u² + 1)) + f``, ``u = a v + b``
+    - tendon: ``m exp(n (x - t)) - o``
+
+    Notes
+    -----
+    The active curve is 0.994, not 1, at optimal length, and the velocity curve is 1.0023 at
+    rest and 1.79 at v = +1. The width of the second active term vanishes at x = 0.1495:
+    below ``shortest_length`` the active curve keeps its value there. The passive and tendon
+    formulas are negative below optimal length and just above slack length (to 1.0016), and
+    the velocity formula below v = -1.04; they are clamped to zero there unless asked
+    otherwise.
+
+    References
+    ----------
+    De Groote F, Kinney AL, Rao AV, Fregly BJ 2016, Ann Biomed Eng 44:2922-2936; constants as
+    coded in SymPy 1.14.0 (BSD).
+
+    Examples
+    --------
+    >>> round(float(DeGroote2016().active_force_length(1.0)), 3)
+    0.994
+    """
+
+    name: str = "DeGroote2016"
+    source: str = (
+        "De Groote F, Kinney AL, Rao AV, Fregly BJ 2016, Ann Biomed Eng 44:2922-2936; "
+        "constants as coded in SymPy 1.14.0 (BSD)"
+    )
+    active_heights: tuple[float, float, float] = (0.814, 0.433, 0.1)
+    active_centres: tuple[float, float, float] = (1.06, 0.717, 1.0)
+    active_widths: tuple[float, float, float] = (0.162, -0.0299, 0.354)
+    active_width_slopes: tuple[float, float, float] = (0.0633, 0.2, 0.0)
+    shortest_length: float = 0.2
+    passive_strain: float = 0.6
+    passive_shape: float = 4.0
+    velocity_scale: float = -0.318
+    velocity_slope: float = -8.149
+    velocity_shift: float = -0.374
+    velocity_offset: float = 0.886
+    tendon_scale: float = 0.2
+    tendon_shift: float = 0.995
+    tendon_offset: float = 0.25
+    tendon_stiffness: float = 33.93669377311689
+
+    def _active(self, x: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        given = _array(x)
+        length = np.maximum(given, self.shortest_length)
+        force, slope = np.zeros_like(length), np.zeros_like(length)
+        terms = zip(
+            self.active_heights,
+            self.active_centres,
+            self.active_widths,
+            self.active_width_slopes,
+            strict=True,
+        )
+        for height, centre, width, width_slope in terms:
+            spread = width + width_slope * length
+            z = (length - centre) / spread
+            part = height * np.exp(-0.5 * z**2)
+            force = force + part
+            slope = slope - part * z * (1.0 - width_slope * z) / spread
+        return force, np.where(given < self.shortest_length, 0.0, slope)
+
+    def active_force_length(self, x: ArrayLike) -> NDArray[np.float64]:
+        """Active force at full activation.
+
+        Parameters
+        ----------
+        x : float array, any shape
+            Fibre length / optimal fibre length; below ``shortest_length`` the value there.
+
+        Returns
+        -------
+        float array, same shape
+            Force / maximal isometric force.
+        """
+        return self._active(x)[0]
+
+    def active_force_length_slope(self, x: ArrayLike) -> NDArray[np.float64]:
+        """Return the derivative of :meth:`active_force_length`; zero below ``shortest_length``."""
+        return self._active(x)[1]
+
+    def passive_force_length(self, x: ArrayLike, *, clamp: bool = True) -> NDArray[np.float64]:
+        """Passive force: zero at optimal length, one at ``1 + passive_strain``.
+
+        Parameters
+        ----------
+        x : float array, any shape
+            Fibre length / optimal fibre length.
+        clamp : bool
+            Zero below optimal length, where the bare formula is slightly negative.
+
+        Returns
+        -------
+        float array, same shape
+            Force / maximal isometric force.
+        """
+        rise = np.expm1(self.passive_shape * (_array(x) - 1.0) / self.passive_strain)
+        return _clamped(rise / np.expm1(self.passive_shape), clamp)
+
+    def passive_force_length_slope(
+        self, x: ArrayLike, *, clamp: bool = True
+    ) -> NDArray[np.float64]:
+        """Return the derivative of :meth:`passive_force_length`."""
+        length = _array(x)
+        rate = self.passive_shape / self.passive_strain
+        slope = rate * np.exp(rate * (length - 1.0)) / np.expm1(self.passive_shape)
+        return _slope(slope, length - 1.0, clamp)
+
+    def force_velocity(self, v: ArrayLike, *, clamp: bool = True) -> NDArray[np.float64]:
+        """Active force against velocity; 1.0023 at rest.
+
+        Parameters
+        ----------
+        v : float array, any shape
+            Fibre velocity / maximal shortening velocity, shortening negative.
+        clamp : bool
+            Zero where the bare formula is negative (shortening faster than v = -1.04).
+
+        Returns
+        -------
+        float array, same shape
+            Force / isometric force at the same length.
+        """
+        u = self.velocity_slope * _array(v) + self.velocity_shift
+        return _clamped(self.velocity_scale * np.arcsinh(u) + self.velocity_offset, clamp)
+
+    def inverse_force_velocity(self, force: ArrayLike) -> NDArray[np.float64]:
+        """Normalised velocity at which the bare velocity formula gives ``force``.
+
+        Parameters
+        ----------
+        force : float array, any shape
+            Force / isometric force at the same length.
+
+        Returns
+        -------
+        float array, same shape
+            Velocity / maximal shortening velocity, shortening negative.
+        """
+        u = np.sinh((_array(force) - self.velocity_offset) / self.velocity_scale)
+        return np.asarray((u - self.velocity_shift) / self.velocity_slope, dtype=np.float64)
+
+    def tendon_force_length(self, x: ArrayLike, *, clamp: bool = True) -> NDArray[np.float64]:
+        """Tendon force; one at a strain of 4.9 %.
+
+        Parameters
+        ----------
+        x : float array, any shape
+            Tendon length / tendon slack length.
+        clamp : bool
+            Zero where the bare formula is negative (x below 1.0016).
+
+        Returns
+        -------
+        float array, same shape
+            Force / maximal isometric force.
+        """
+        rise = np.exp(self.tendon_stiffness * (_array(x) - self.tendon_shift))
+        return _clamped(self.tendon_scale * rise - self.tendon_offset, clamp)
+
+    def tendon_force_length_slope(self, x: ArrayLike, *, clamp: bool = True) -> NDArray[np.float64]:
+        """Return the derivative of :meth:`tendon_force_length`."""
+        rise = self.tendon_scale * np.exp(self.tendon_stiffness * (_array(x) - self.tendon_shift))
+        return _slope(self.tendon_stiffness * rise, rise - self.tendon_offset, clamp)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Thelen2003:
+    """Curves of Thelen 2003 for young adults; formulas and constants **from memory**.
+
+    - active: ``exp(-(x - 1)² / g)``
+    - passive: ``(exp(s (x - 1) / e) - 1) / (exp(s) - 1)``
+    - velocity, shortening: ``(1 + v) / (1 - v / a)``; lengthening:
+      ``(1 + k v m) / (1 + k v)`` with ``k = (2 + 2/a) / (m - 1)``
+    - tendon, strain ``ε = x - 1``: exponential toe to ``ε_t``, then a straight line
+
+    Notes
+    -----
+    The slope of the velocity curve doubles at rest, from shortening to lengthening. Where
+    toe and line of the tendon meet, the slopes differ by 0.1 %, and the force at
+    ``tendon_strain`` is 0.9994 with the constants as recalled. For older adults the same
+    source is recalled to give passive strain 0.5, lengthening plateau 1.8 and a maximal
+    velocity of 8 in place of 10 optimal lengths a second.
+
+    References
+    ----------
+    Thelen DG 2003, J Biomech Eng 125:70-77 (from memory).
+    """
+
+    name: str = "Thelen2003"
+    source: str = "Thelen DG 2003, J Biomech Eng 125:70-77; formulas and constants from memory"
+    active_width: float = 0.45
+    passive_strain: float = 0.6
+    passive_shape: float = 5.0
+    velocity_shape: float = 0.25
+    lengthening_plateau: float = 1.4
+    tendon_strain: float = 0.033
+    tendon_toe_force: float = 0.33
+    tendon_toe_share: float = 0.609
+    tendon_toe_shape: float = 3.0
+    tendon_line_slope: float = 1.712
+
+    def active_force_length(self, x: ArrayLike) -> NDArray[np.float64]:
+        """Active force at full activation; one at optimal length.
+
+        Parameters
+        ----------
+        x : float array, any shape
+            Fibre length / optimal fibre length.
+
+        Returns
+        -------
+        float array, same shape
+            Force / maximal isometric force.
+        """
+        return np.asarray(np.exp(-((_array(x) - 1.0) ** 2) / self.active_width), dtype=np.float64)
+
+    def active_force_length_slope(self, x: ArrayLike) -> NDArray[np.float64]:
+        """Return the derivative of :meth:`active_force_length`."""
+        return -2.0 * (_array(x) - 1.0) / self.active_width * self.active_force_length(x)
+
+    def passive_force_length(self, x: ArrayLike, *, clamp: bool = True) -> NDArray[np.float64]:
+        """Passive force: zero at optimal length, one at ``1 + passive_strain``.
+
+        Parameters
+        ----------
+        x : float array, any shape
+            Fibre length / optimal fibre length.
+        clamp : bool
+            Zero below optimal length, where the bare formula is slightly negative.
+
+        Returns
+        -------
+        float array, same shape
+            Force / maximal isometric force.
+        """
+        rise = np.expm1(self.passive_shape * (_array(x) - 1.0) / self.passive_strain)
+        return _clamped(rise / np.expm1(self.passive_shape), clamp)
+
+    def passive_force_length_slope(
+        self, x: ArrayLike, *, clamp: bool = True
+    ) -> NDArray[np.float64]:
+        """Return the derivative of :meth:`passive_force_length`."""
+        length = _array(x)
+        rate = self.passive_shape / self.passive_strain
+        slope = rate * np.exp(rate * (length - 1.0)) / np.expm1(self.passive_shape)
+        return _slope(slope, length - 1.0, clamp)
+
+    @property
+    def _lengthening(self) -> float:
+        return (2.0 + 2.0 / self.velocity_shape) / (self.lengthening_plateau - 1.0)
+
+    def force_velocity(self, v: ArrayLike, *, clamp: bool = True) -> NDArray[np.float64]:
+        """Active force against velocity; one at rest.
+
+        Parameters
+        ----------
+        v : float array, any shape
+            Fibre velocity / maximal shortening velocity, shortening negative.
+        clamp : bool
+            Zero where the bare formula is negative (shortening faster than v = -1).
+
+        Returns
+        -------
+        float array, same shape
+            Force / isometric force at the same length.
+        """
+        speed = _array(v)
+        shorter, longer = np.minimum(speed, 0.0), self._lengthening * np.maximum(speed, 0.0)
+        force = np.where(
+            speed > 0.0,
+            (1.0 + longer * self.lengthening_plateau) / (1.0 + longer),
+            (1.0 + shorter) / (1.0 - shorter / self.velocity_shape),
+        )
+        return _clamped(force, clamp)
+
+    def inverse_force_velocity(self, force: ArrayLike) -> NDArray[np.float64]:
+        """Normalised velocity at which the velocity curve gives ``force``.
+
+        Parameters
+        ----------
+        force : float array, any shape
+            Force / isometric force at the same length, from 0 to below the plateau. Below
+            the range -1 is returned, at and above the plateau infinity.
+
+        Returns
+        -------
+        float array, same shape
+            Velocity / maximal shortening velocity, shortening negative.
+        """
+        level = _array(force)
+        lower = np.clip(level, 0.0, 1.0)
+        left = self.lengthening_plateau - level
+        upper = (level - 1.0) / (self._lengthening * np.where(left > 0.0, left, 1.0))
+        lengthening = np.where(left > 0.0, upper, np.where(np.isnan(level), np.nan, np.inf))
+        shortening = (lower - 1.0) / (1.0 + lower / self.velocity_shape)
+        return np.where(level <= 1.0, shortening, lengthening)
+
+    @property
+    def _toe(self) -> tuple[float, float]:
+        return (
+            self.tendon_toe_share * self.tendon_strain,
+            self.tendon_line_slope / self.tendon_strain,
+        )
+
+    def tendon_force_length(self, x: ArrayLike, *, clamp: bool = True) -> NDArray[np.float64]:
+        """Tendon force; close to one at ``tendon_strain``.
+
+        Parameters
+        ----------
+        x : float array, any shape
+            Tendon length / tendon slack length.
+        clamp : bool
+            Zero below slack length, where the bare formula is slightly negative.
+
+        Returns
+        -------
+        float array, same shape
+            Force / maximal isometric force.
+        """
+        strain = _array(x) - 1.0
+        toe_strain, line_slope = self._toe
+        toe = np.expm1(self.tendon_toe_shape * np.minimum(strain, toe_strain) / toe_strain)
+        line = line_slope * np.maximum(strain - toe_strain, 0.0)
+        force = self.tendon_toe_force * toe / np.expm1(self.tendon_toe_shape) + line
+        return _clamped(force, clamp)
+
+    def tendon_force_length_slope(self, x: ArrayLike, *, clamp: bool = True) -> NDArray[np.float64]:
+        """Return the derivative of :meth:`tendon_force_length`."""
+        strain = _array(x) - 1.0
+        toe_strain, line_slope = self._toe
+        rate = self.tendon_toe_shape / toe_strain
+        toe = (
+            self.tendon_toe_force
+            * rate
+            * np.exp(rate * np.minimum(strain, toe_strain))
+            / np.expm1(self.tendon_toe_shape)
+        )
+        return _slope(np.where(strain > toe_strain, line_slope, toe), strain, clamp)
+
+
+CURVE_SETS: Mapping[str, type[DeGroote2016 | Thelen2003]] = {
+    "DeGroote2016": DeGroote2016,
+    "Thelen2003": Thelen2003,
+}
+"""Name → class of each set that ships with the library."""
+
+
+def curve_set(name: str) -> CurveSet:
+    """Return the named set of curves with its published constants.
+
+    Parameters
+    ----------
+    name : str
+        One of :data:`CURVE_SETS`.
+
+    Returns
+    -------
+    CurveSet
+
+    Raises
+    ------
+    UnknownNameError
+        If no set answers to ``name``; the nearest names are offered.
+    """
+    if name not in CURVE_SETS:
+        raise UnknownNameError("curve set", name, CURVE_SETS)
+    return CURVE_SETS[name]()

@@ -1,0 +1,120 @@
+"""A posture of the arm, singularity-free inside, angles at the border.
+
+The humerus is held as a rotation matrix relative to the thorax (ISB axes of Wu et al. 2005:
+x forward, y towards the head, z to the right), so that an arm hanging at the side is no
+singularity. Elbow flexion counts from full extension, forearm rotation from full supination
+(pronation positive).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from momentshare.geometry.rotation import rotation_from_yxy, yxy_from_rotation
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike, NDArray
+
+__all__ = ["Posture", "arm_frame", "posture_from_angles"]
+
+Floats = "NDArray[np.float64]"
+
+_HANGING = 1e-9
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Posture:
+    """Postures in a batch.
+
+    Parameters
+    ----------
+    humerus : float array, shape (..., 3, 3)
+        Rotation from the humerus frame to the thorax frame.
+    elbow_flexion, forearm_rotation : float array, shape (...)
+        [rad]
+    """
+
+    humerus: NDArray[np.float64]
+    elbow_flexion: NDArray[np.float64]
+    forearm_rotation: NDArray[np.float64]
+
+    @property
+    def shape(self) -> tuple[int, ...]:
+        """Batch shape."""
+        return self.elbow_flexion.shape
+
+    def angles(self) -> dict[str, NDArray[np.float64]]:
+        """Return the angles [rad]: plane, elevation, axial, elbow_flexion, forearm_rotation."""
+        plane, elevation, axial = yxy_from_rotation(self.humerus)
+        return {
+            "plane": plane,
+            "elevation": elevation,
+            "axial": axial,
+            "elbow_flexion": self.elbow_flexion,
+            "forearm_rotation": self.forearm_rotation,
+        }
+
+
+def posture_from_angles(
+    plane: ArrayLike = 0.0,
+    elevation: ArrayLike = 0.0,
+    axial: ArrayLike = 0.0,
+    elbow_flexion: ArrayLike = 0.0,
+    forearm_rotation: ArrayLike = 0.0,
+) -> Posture:
+    """Make postures from angles [rad] that broadcast together.
+
+    ``plane`` 0 is abduction and 90° forward flexion, ``elevation`` is positive, ``axial``
+    is internal rotation (Y-X-Y of Wu et al. 2005, with the elevation's sign turned).
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> posture = posture_from_angles(elevation=np.pi / 2)
+    >>> (posture.humerus @ [0.0, -1.0, 0.0]).round(6) + 0.0
+    array([0., 0., 1.])
+    """
+    parts = np.broadcast_arrays(
+        *(
+            np.asarray(a, dtype=float)
+            for a in (plane, elevation, axial, elbow_flexion, forearm_rotation)
+        )
+    )
+    return Posture(
+        humerus=rotation_from_yxy(parts[0], parts[1], parts[2]),
+        elbow_flexion=parts[3].copy(),
+        forearm_rotation=parts[4].copy(),
+    )
+
+
+def arm_frame(humerus: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the three anatomical axes in which shoulder moments are reported.
+
+    Parameters
+    ----------
+    humerus : float array, shape (..., 3, 3)
+        Rotation from the humerus frame to the thorax frame.
+
+    Returns
+    -------
+    float array, shape (..., 3, 3)
+        Rows are unit vectors in the thorax frame: about the humeral axis (internal rotation
+        positive), in the plane of elevation (elevation positive), and across it (horizontal
+        adduction positive). They are orthonormal. With the arm exactly along the trunk the
+        plane of elevation is undefined; the sagittal plane is taken then.
+    """
+    shaft = -humerus[..., :, 1]
+    cranial = np.zeros_like(shaft)
+    cranial[..., 1] = 1.0
+    elevation = np.cross(shaft, cranial)
+    size = np.linalg.norm(elevation, axis=-1, keepdims=True)
+    sagittal = np.zeros_like(shaft)
+    sagittal[..., 2] = 1.0
+    elevation = np.where(
+        size > _HANGING, elevation / np.where(size > _HANGING, size, 1.0), sagittal
+    )
+    across = np.cross(elevation, shaft)
+    return np.stack([-shaft, elevation, across], axis=-2)

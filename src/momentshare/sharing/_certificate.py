@@ -1,0 +1,104 @@
+"""Judge an answer from the problem data alone, whichever route produced it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from momentshare.sharing._balance import row_sizes
+from momentshare.sharing._result import RawSharing, Status
+
+if TYPE_CHECKING:
+    from momentshare.sharing._problem import Problem
+    from momentshare.sharing._result import BoolArray, FloatArray
+
+CERTIFIED = 1e-9
+"""Greatest relative residual, stationarity and gap of a certified frame."""
+
+
+def certify(
+    problem: Problem,
+    activation: FloatArray,
+    multipliers: FloatArray,
+    free: FloatArray,
+    short: BoolArray,
+    *,
+    tolerance: float = CERTIFIED,
+) -> RawSharing:
+    """Residual, bounds, stationarity and gap of every frame, and the status they allow."""
+    p = problem.exponent
+    weights = problem.weights
+    loads = problem.arms * problem.capacity[:, None, :]
+    force = problem.capacity * activation + problem.passive
+    carried = np.einsum("fjk,fk->fj", problem.columns, free)
+    unmet = problem.moments - np.einsum("fji,fi->fj", problem.arms, force) - carried
+    rows = row_sizes(loads)
+    size = (
+        np.abs(problem.moments)
+        + np.einsum("fji,fi->fj", np.abs(problem.arms), np.abs(force))
+        + np.einsum("fjk,fk->fj", np.abs(problem.columns), np.abs(free))
+    )
+    size = np.broadcast_to((size / rows).max(axis=1), (problem.frames,))
+
+    relative = unmet / rows
+    distance = np.linalg.norm(relative, axis=1)
+    along = np.einsum("fji,fj->fi", loads, relative / rows)
+    lost = (np.maximum(along, 0.0) - along * activation).sum(axis=1)
+    closer = lost / np.where(distance > 0.0, distance, 1.0)
+    near = np.where(short, np.abs(closer), np.abs(relative).max(axis=1, initial=0.0))
+    residual = np.where(short, np.abs(closer) * rows.max(axis=1), np.abs(unmet).max(axis=1))
+
+    drive = np.einsum("fji,fj->fi", loads, multipliers)
+    stationarity = stationarity_of(drive, activation, weights, p)
+    effort = weights * activation**p
+    response = clipped_response(drive, weights, p)
+    conjugate = drive * response - weights * response**p
+    parts = effort + conjugate - drive * activation
+    # What is left of λ·(m − R F − C f) counts too, unless it is the shortfall itself.
+    loose = np.where(short, 0.0, np.einsum("fj,fj->f", multipliers, unmet))
+    cost = effort.sum(axis=1)
+    gap = (parts.sum(axis=1) - loose) / np.where(cost > 0.0, cost, 1.0)
+    bound = np.maximum(np.maximum(-activation, activation - 1.0), 0.0).max(axis=1, initial=0.0)
+
+    with np.errstate(invalid="ignore"):
+        good = (
+            (near <= tolerance * size)
+            & (bound <= tolerance)
+            & (stationarity <= tolerance)
+            & (np.abs(gap) <= tolerance)
+        )
+    status = np.where(
+        good, np.where(short, Status.SHORTFALL, Status.SOLVED), Status.UNCERTIFIED
+    ).astype(np.int8)
+    return RawSharing(
+        activation=activation,
+        multipliers=multipliers,
+        unmet=unmet,
+        free_values=free,
+        status=status,
+        moment_residual=residual,
+        bound_violation=bound,
+        stationarity=stationarity,
+        duality_gap=gap,
+    )
+
+
+def clipped_response(drive: FloatArray, weights: FloatArray, exponent: float) -> FloatArray:
+    """Activation that a drive calls for."""
+    reduced = np.minimum(np.maximum(drive, 0.0) / (exponent * weights), 1.0)
+    return np.asarray(reduced ** (1.0 / (exponent - 1.0)))
+
+
+def stationarity_of(
+    drive: FloatArray, activation: FloatArray, weights: FloatArray, exponent: float
+) -> FloatArray:
+    """Greatest over heads of the smaller of two mismatches, see ``Certificate``."""
+    marginal = exponent * weights * activation ** (exponent - 1.0)
+    greatest = marginal.max(axis=1, initial=0.0, keepdims=True)
+    excess = drive - marginal
+    excess = np.where(activation >= 1.0, np.minimum(excess, 0.0), excess)
+    excess = np.where(activation <= 0.0, np.maximum(excess, 0.0), excess)
+    in_drive = np.abs(excess) / np.where(greatest > 0.0, greatest, 1.0)
+    in_activation = np.abs(activation - clipped_response(drive, weights, exponent))
+    return np.asarray(np.minimum(in_drive, in_activation).max(axis=1, initial=0.0))

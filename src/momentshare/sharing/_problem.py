@@ -1,0 +1,300 @@
+"""Check the arguments of a sharing problem once and bring them to one layout."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from momentshare.errors import ShapeError
+from momentshare.sharing._result import BoolArray, FloatArray
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Problem:
+    """A batch of balances, frame axis first.
+
+    An array whose frame axis has length one holds for every frame; nothing is copied
+    for it.
+    """
+
+    arms: FloatArray  # (frames or 1, rows, heads) [m]
+    capacity: FloatArray  # (frames or 1, heads) [N]
+    moments: FloatArray  # (frames or 1, rows) [N·m]
+    passive: FloatArray  # (frames or 1, heads) [N]
+    weights: FloatArray  # (frames or 1, heads)
+    columns: FloatArray  # (frames or 1, rows, k)
+    lower: FloatArray  # (frames or 1, k)
+    upper: FloatArray  # (frames or 1, k)
+    start: FloatArray | None  # (frames or 1, rows), multipliers to begin from
+    exponent: float
+    frames: int
+    batch: tuple[int, ...]
+    invalid: BoolArray  # (frames,)
+
+    @property
+    def rows(self) -> int:
+        """Number of balance rows."""
+        return int(self.arms.shape[1])
+
+    @property
+    def heads(self) -> int:
+        """Number of heads."""
+        return int(self.arms.shape[2])
+
+    @property
+    def free(self) -> int:
+        """Number of free columns."""
+        return int(self.columns.shape[2])
+
+    @property
+    def has_bounds(self) -> bool:
+        """Whether any free value is bounded."""
+        return bool(np.isfinite(self.lower).any() or np.isfinite(self.upper).any())
+
+    def take(self, index: slice | FloatArray | np.ndarray) -> Problem:
+        """Return the problem of some frames only."""
+
+        def pick(array: FloatArray) -> FloatArray:
+            return array if array.shape[0] == 1 and self.frames != 1 else array[index]
+
+        invalid = self.invalid[index]
+        return replace(
+            self,
+            arms=pick(self.arms),
+            capacity=pick(self.capacity),
+            moments=pick(self.moments),
+            passive=pick(self.passive),
+            weights=pick(self.weights),
+            columns=pick(self.columns),
+            lower=pick(self.lower),
+            upper=pick(self.upper),
+            start=None if self.start is None else pick(self.start),
+            frames=int(invalid.size),
+            batch=(int(invalid.size),),
+            invalid=invalid,
+        )
+
+
+def build_problem(
+    moment_arms: ArrayLike,
+    active_capacity: ArrayLike,
+    joint_moments: ArrayLike,
+    *,
+    passive_force: ArrayLike | None = None,
+    exponent: float = 2.0,
+    weights: ArrayLike | None = None,
+    free_columns: ArrayLike | None = None,
+    free_bounds: tuple[ArrayLike, ArrayLike] | None = None,
+    start: ArrayLike | None = None,
+    on_invalid: str = "raise",
+) -> Problem:
+    """Check every argument and return the problem with one frame axis.
+
+    Raises
+    ------
+    ShapeError
+        Naming argument, frame and value.
+    """
+    power = _exponent(exponent)
+    arms = _array("moment_arms", moment_arms, 2)
+    rows, heads = arms.shape[-2:]
+    if rows == 0 or heads == 0:
+        raise ShapeError("moment_arms", "at least one row and one head", f"shape {arms.shape}")
+    capacity = _array("active_capacity", active_capacity, 1, (heads,))
+    moments = _array("joint_moments", joint_moments, 1, (rows,))
+    zeros = np.zeros(heads)
+    passive = (
+        zeros if passive_force is None else _array("passive_force", passive_force, 1, (heads,))
+    )
+    weight = np.ones(heads) if weights is None else _array("weights", weights, 1, (heads,))
+    columns = (
+        np.zeros((rows, 0)) if free_columns is None else _array("free_columns", free_columns, 2)
+    )
+    if columns.shape[-2] != rows:
+        raise ShapeError("free_columns", f"shape (..., {rows}, k)", f"shape {columns.shape}")
+    free = columns.shape[-1]
+    lower, upper = _bounds(free_bounds, free)
+    first = None if start is None else _array("start", start, 1, (rows,))
+
+    named: dict[str, tuple[FloatArray, int]] = {
+        "moment_arms": (arms, 2),
+        "active_capacity": (capacity, 1),
+        "joint_moments": (moments, 1),
+        "passive_force": (passive, 1),
+        "weights": (weight, 1),
+        "free_columns": (columns, 2),
+        "free_bounds": (lower, 1),
+        "free_bounds (upper)": (upper, 1),
+    }
+    if first is not None:
+        named["start"] = (first, 1)
+    batch = _common_batch(named)
+    frames = math.prod(batch)
+    flat = {name: _flatten(array, axes, batch, frames) for name, (array, axes) in named.items()}
+
+    bad = np.zeros(frames, dtype=np.bool_)
+    checks = [
+        *((name, "finite values", _not_finite) for name in _FINITE if name in flat),
+        ("active_capacity", "capacities of at least zero [N]", _negative),
+        ("weights", "weights above zero", _not_positive),
+    ]
+    for name, wanted, rule in checks:
+        faulty = _check(name, wanted, flat[name], rule, batch, raising=on_invalid == "raise")
+        if faulty is not None:
+            bad |= faulty
+            flat[name] = _repaired(flat[name], rule, name)
+    return Problem(
+        arms=flat["moment_arms"],
+        capacity=flat["active_capacity"],
+        moments=flat["joint_moments"],
+        passive=flat["passive_force"],
+        weights=flat["weights"],
+        columns=flat["free_columns"],
+        lower=flat["free_bounds"],
+        upper=flat["free_bounds (upper)"],
+        start=flat.get("start"),
+        exponent=power,
+        frames=frames,
+        batch=batch,
+        invalid=bad,
+    )
+
+
+_FINITE = (
+    "moment_arms",
+    "active_capacity",
+    "joint_moments",
+    "passive_force",
+    "weights",
+    "free_columns",
+    "start",
+)
+
+
+def _not_finite(values: FloatArray) -> BoolArray:
+    return ~np.isfinite(values)
+
+
+def _negative(values: FloatArray) -> BoolArray:
+    return np.asarray(values < 0.0)
+
+
+def _not_positive(values: FloatArray) -> BoolArray:
+    return np.asarray(~(values > 0.0))
+
+
+def _exponent(exponent: float) -> float:
+    try:
+        power = float(exponent)
+    except (TypeError, ValueError) as error:
+        raise ShapeError("exponent", "a number above 1, or math.inf", repr(exponent)) from error
+    if not power > 1.0:
+        raise ShapeError(
+            "exponent",
+            "a number above 1, or math.inf",
+            repr(exponent),
+            "with p = 1 the optimum is not unique; use a p slightly above 1",
+        )
+    return power
+
+
+def _array(
+    name: str, values: ArrayLike, axes: int, last: tuple[int, ...] | None = None
+) -> FloatArray:
+    try:
+        array = np.asarray(values, dtype=np.float64)
+    except (TypeError, ValueError) as error:
+        raise ShapeError(name, "an array of numbers", type(values).__name__) from error
+    wanted = last if last is not None else ("rows", "n")[:axes]
+    text = ", ".join(str(size) for size in wanted)
+    if array.ndim < axes or (last is not None and array.shape[-len(last) :] != last):
+        raise ShapeError(name, f"shape (..., {text})", f"shape {array.shape}")
+    return array
+
+
+def _bounds(bounds: tuple[ArrayLike, ArrayLike] | None, free: int) -> tuple[FloatArray, FloatArray]:
+    if bounds is None:
+        return np.full(free, -np.inf), np.full(free, np.inf)
+    try:
+        low, high = bounds
+        lower = np.asarray(low, dtype=np.float64)
+        upper = np.asarray(high, dtype=np.float64)
+    except (TypeError, ValueError) as error:
+        raise ShapeError("free_bounds", "a pair (lower, upper)", repr(bounds)) from error
+    spread = []
+    for array in (lower, upper):
+        try:
+            spread.append(np.broadcast_to(array, np.broadcast_shapes(array.shape, (free,))))
+        except ValueError as error:
+            raise ShapeError("free_bounds", f"shape (..., {free})", f"{array.shape}") from error
+    bad = ~(spread[0] <= spread[1])
+    if bad.any():
+        where = tuple(int(i) for i in np.argwhere(bad)[0])
+        raise ShapeError(
+            "free_bounds",
+            "lower <= upper, no NaN",
+            f"{np.broadcast_to(spread[0], bad.shape)[where]} and "
+            f"{np.broadcast_to(spread[1], bad.shape)[where]} at {where}",
+        )
+    return spread[0], spread[1]
+
+
+def _common_batch(named: dict[str, tuple[FloatArray, int]]) -> tuple[int, ...]:
+    batch: tuple[int, ...] = ()
+    for name, (array, axes) in named.items():
+        lead = array.shape[: array.ndim - axes]
+        try:
+            batch = np.broadcast_shapes(batch, lead)
+        except ValueError as error:
+            raise ShapeError(
+                name, f"leading axes that broadcast with {batch}", f"leading axes {lead}"
+            ) from error
+    return batch
+
+
+def _flatten(array: FloatArray, axes: int, batch: tuple[int, ...], frames: int) -> FloatArray:
+    tail = array.shape[array.ndim - axes :]
+    lead = array.shape[: array.ndim - axes]
+    if all(size == 1 for size in lead):
+        return np.ascontiguousarray(array.reshape(1, *tail))
+    full = np.broadcast_to(array, batch + tail).reshape(frames, *tail)
+    return np.ascontiguousarray(full)
+
+
+def _check(
+    name: str,
+    wanted: str,
+    values: FloatArray,
+    rule: object,
+    batch: tuple[int, ...],
+    *,
+    raising: bool,
+) -> BoolArray | None:
+    """Frames whose values break the rule, or None; raises at the first when told to."""
+    faults: BoolArray = rule(values)  # type: ignore[operator]
+    if not faults.any():
+        return None
+    if raising:
+        first = tuple(int(i) for i in np.argwhere(faults)[0])
+        frame: object = "every frame"
+        if values.shape[0] != 1 and batch:
+            frame = f"frame {tuple(int(i) for i in np.unravel_index(first[0], batch))}"
+        raise ShapeError(
+            name,
+            wanted,
+            f"{values[first]} in {frame} at {first[1:]}",
+            "pass on_invalid='mark' to get NaN in such frames and go on",
+        )
+    return np.asarray(faults.reshape(faults.shape[0], -1).any(axis=1))
+
+
+def _repaired(values: FloatArray, rule: object, name: str) -> FloatArray:
+    """Give a copy with harmless numbers in place of faulty ones."""
+    harmless = 1.0 if name == "weights" else 0.0
+    return np.where(rule(values), harmless, values)  # type: ignore[operator]

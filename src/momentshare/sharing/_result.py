@@ -1,0 +1,192 @@
+"""What a sharing solve hands back: values, status and certificate per frame."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from enum import IntEnum
+from typing import TYPE_CHECKING, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+FloatArray: TypeAlias = NDArray[np.float64]
+IntArray: TypeAlias = NDArray[np.int8]
+BoolArray: TypeAlias = NDArray[np.bool_]
+
+
+class Status(IntEnum):
+    """What became of one frame."""
+
+    SOLVED = 0
+    SHORTFALL = 1
+    UNCERTIFIED = 2
+    INVALID = 3
+    UNBOUNDED = 4
+    INFEASIBLE = 5
+
+    @property
+    def meaning(self) -> str:
+        """One sentence: what happened and what to try next."""
+        return _MEANINGS[self]
+
+
+_MEANINGS = {
+    Status.SOLVED: "the moment is met with least effort and the certificate holds",
+    Status.SHORTFALL: (
+        "the moment cannot be met; the answer comes as close as the heads can and `unmet` "
+        "says what is missing; greatest_factor gives the largest part that can be met"
+    ),
+    Status.UNCERTIFIED: (
+        "the certificate does not hold to its tolerance; look at `certificate`, then check "
+        "the scaling of moment arms and weights or try an exponent nearer to 2"
+    ),
+    Status.INVALID: "the input of this frame is not finite or negative; its results are NaN",
+    Status.UNBOUNDED: "the scaled part asks nothing of the heads, so no factor is too great",
+    Status.INFEASIBLE: (
+        "no factor meets the balance; use share on the fixed part to see what is missing"
+    ),
+}
+
+
+def status_text(status: IntArray) -> NDArray[np.str_]:
+    """Name of every status, lower case, same shape."""
+    names = np.array([member.name.lower() for member in Status])
+    return np.asarray(names[status])
+
+
+def read_only(array: NDArray[np.generic]) -> None:
+    """Forbid writing into a result array."""
+    array.flags.writeable = False
+
+
+def _freeze(result: object) -> None:
+    for field in fields(result):  # type: ignore[arg-type]
+        value = getattr(result, field.name)
+        if isinstance(value, np.ndarray):
+            read_only(value)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Certificate:
+    """Evidence computed from the problem data and the answer alone, one value a frame.
+
+    Attributes
+    ----------
+    moment_residual : float array, shape (...)
+        [N·m]. Where the moment is met: the greatest unmet moment over the rows. In a
+        shortfall: a bound on how much closer to the wanted moment the heads could come.
+    bound_violation : float array, shape (...)
+        Greatest distance of an activation from the interval 0 to 1.
+    stationarity : float array, shape (...)
+        Greatest distance of a head from the optimality condition, relative. For each head
+        the smaller of two measures counts: the mismatch of marginal effort and drive over
+        the greatest marginal effort, and the mismatch in activation.
+    duality_gap : float array, shape (...)
+        (effort − dual value) / effort; never negative but for rounding.
+    """
+
+    moment_residual: FloatArray
+    bound_violation: FloatArray
+    stationarity: FloatArray
+    duality_gap: FloatArray
+
+    def __post_init__(self) -> None:
+        _freeze(self)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
+class Sharing:
+    """Joint moments shared among heads, with multipliers, shortfall and proof.
+
+    Attributes
+    ----------
+    activation : float array, shape (..., heads)
+        Dimensionless, 0 to 1.
+    active_force, force : float array, shape (..., heads)
+        Active force and active plus passive force along the tendon [N].
+    multipliers : float array, shape (..., rows)
+        λ, the price of moment in effort per N·m. Where 0 < a < 1,
+        ``p w a**(p − 1) = active_capacity * Σ_j λ_j R_ji``: the sum is the drive of the
+        head. λ is positive where asking for more moment would cost more effort.
+    unmet : float array, shape (..., rows)
+        m − R F − C f [N·m]; zero but for rounding where the moment is met.
+    free_values : float array, shape (..., k)
+        f, the unknowns behind the free columns, in the unit of N·m per column unit.
+    status : int array, shape (...)
+        Codes of :class:`Status`; ``status_text`` spells them.
+    certificate : Certificate
+        Evidence per frame.
+    exponent : float
+        p of Σ w aᵖ; infinity is min–max.
+    method : str
+        Which route computed the answer.
+    head_names, row_names : tuple of str
+        Labels for tables.
+    """
+
+    activation: FloatArray
+    active_force: FloatArray
+    force: FloatArray
+    multipliers: FloatArray
+    unmet: FloatArray
+    free_values: FloatArray
+    status: IntArray
+    certificate: Certificate
+    exponent: float
+    method: str
+    head_names: tuple[str, ...] = ()
+    row_names: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        _freeze(self)
+
+    def __repr__(self) -> str:
+        counts = {
+            Status(int(code)).name.lower(): int(count)
+            for code, count in zip(*np.unique(self.status, return_counts=True), strict=True)
+        }
+        return (
+            f"Sharing(frames={self.status.shape}, heads={self.activation.shape[-1]}, "
+            f"rows={self.unmet.shape[-1]}, exponent={self.exponent:g}, "
+            f"method={self.method!r}, status={counts})"
+        )
+
+    @property
+    def status_text(self) -> NDArray[np.str_]:
+        """Status of every frame in words."""
+        return status_text(self.status)
+
+    def to_dataframe(self) -> pd.DataFrame:
+        """One line per frame and head, columns with units in their names."""
+        import pandas as pd
+
+        heads = self.activation.shape[-1]
+        frames = int(self.status.size)
+        names = self.head_names or tuple(f"head {i}" for i in range(heads))
+        columns: dict[str, object] = {}
+        for axis, index in enumerate(np.indices(self.status.shape).reshape(self.status.ndim, -1)):
+            columns[f"axis {axis}"] = np.repeat(index, heads)
+        columns["head"] = np.tile(np.array(names, dtype=object), frames)
+        columns["activation"] = self.activation.ravel()
+        columns["active force [N]"] = self.active_force.ravel()
+        columns["force [N]"] = self.force.ravel()
+        columns["status"] = np.repeat(self.status_text.ravel(), heads)
+        return pd.DataFrame(columns)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RawSharing:
+    """Flat result of a backend: every array has the frame axis first."""
+
+    activation: FloatArray
+    multipliers: FloatArray
+    unmet: FloatArray
+    free_values: FloatArray
+    status: IntArray
+    moment_residual: FloatArray
+    bound_violation: FloatArray
+    stationarity: FloatArray
+    duality_gap: FloatArray

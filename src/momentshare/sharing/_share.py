@@ -1,0 +1,279 @@
+"""The public call: share joint moments among heads with least effort."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from momentshare.errors import ShapeError
+from momentshare.sharing import _balance
+from momentshare.sharing._certificate import certify
+from momentshare.sharing._compiled import is_available, solve_compiled
+from momentshare.sharing._problem import Problem, build_problem
+from momentshare.sharing._result import Certificate, FloatArray, RawSharing, Sharing, Status
+from momentshare.sharing._stages import solve_balance
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import ArrayLike
+
+BLOCK = 4096
+"""Frames that the NumPy route holds side by side."""
+
+
+def share(
+    moment_arms: ArrayLike,
+    active_capacity: ArrayLike,
+    joint_moments: ArrayLike,
+    *,
+    passive_force: ArrayLike | None = None,
+    exponent: float = 2.0,
+    weights: ArrayLike | None = None,
+    free_columns: ArrayLike | None = None,
+    free_bounds: tuple[ArrayLike, ArrayLike] | None = None,
+    inequalities: tuple[ArrayLike, ArrayLike] | None = None,
+    start: ArrayLike | None = None,
+    on_invalid: str = "raise",
+    method: str = "auto",
+    threads: int | None = None,
+    head_names: Sequence[str] = (),
+    row_names: Sequence[str] = (),
+) -> Sharing:
+    """Share joint moments among muscle heads with least effort.
+
+    Every frame is the problem
+
+        minimise   Σ_i w_i a_i^p
+        subject to R (capacity∘a + passive) + C f = m,   0 ≤ a ≤ 1,
+
+    a moment arm being positive where a pulling head adds to the moment m of its row. The
+    free values f cost nothing. A moment that cannot be met is missed by as little as
+    possible (least squares over rows, each divided by the norm of its row of R∘capacity),
+    then with least effort; ``unmet`` holds the rest and the status reads ``shortfall``.
+
+    Parameters
+    ----------
+    moment_arms : array_like, shape (..., rows, heads)
+        R [m].
+    active_capacity : array_like, shape (..., heads)
+        Active force at full activation [N], at least zero.
+    joint_moments : array_like, shape (..., rows)
+        m, the net moments the heads have to supply [N·m].
+    passive_force : array_like, shape (..., heads), optional
+        Force present at no activation [N].
+    exponent : float
+        p > 1; ``math.inf`` minimises the greatest w_i a_i, and among those answers Σ w a².
+    weights : array_like, shape (..., heads), optional
+        w > 0; one where not given.
+    free_columns : array_like, shape (..., rows, k), optional
+        C: moment of each row per unit of each free value.
+    free_bounds : pair of array_like, each broadcasting to (..., k), optional
+        Lowest and highest free values; infinite where absent.
+    inequalities : pair (G, h), shapes (..., facets, heads) and (..., facets), optional
+        Limits G F ≤ h on the total force F of the heads [N].
+    start : array_like, shape (..., rows), optional
+        Multipliers to begin from, e.g. those of a similar problem.
+    on_invalid : {'raise', 'mark'}
+        What to do with frames that are not finite or negative: raise, or return NaN
+        there with status ``invalid``. Other frames are never touched.
+    method : {'auto', 'compiled', 'numpy', 'referee'}
+        ``auto`` takes the compiled kernel where numba is installed; ``referee`` solves a
+        cvxpy formulation frame by frame.
+    threads : int, optional
+        Most threads of the compiled route; by default one per available core.
+    head_names, row_names : sequence of str, optional
+        Labels kept in the result.
+
+    Returns
+    -------
+    Sharing
+
+    Raises
+    ------
+    ShapeError
+        Wrong shape, negative capacity, non-finite input or p ≤ 1, naming argument, frame
+        and value.
+    MissingExtraError
+        If a route needs a library that is not installed.
+
+    Notes
+    -----
+    The criterion Σ (F/F_max)ᵖ goes back to Crowninshield and Brand (1981), J. Biomech. 14,
+    793–801. Batches of consecutive frames start each other, which changes results in
+    the last digits only: the certificate of every frame is computed from the problem data.
+    Calls share nothing and may run in several threads at once.
+
+    Examples
+    --------
+    Two flexors of one joint, 50 and 40 mm from its axis, carry 25 N·m.
+
+    >>> from momentshare.sharing import share
+    >>> answer = share([[0.05, 0.04]], [1000.0, 500.0], [25.0])
+    >>> answer.force.round(2)
+    array([431.03,  86.21])
+    >>> str(answer.status_text)
+    'solved'
+    """
+    problem = build_problem(
+        moment_arms,
+        active_capacity,
+        joint_moments,
+        passive_force=passive_force,
+        exponent=exponent,
+        weights=weights,
+        free_columns=free_columns,
+        free_bounds=free_bounds,
+        start=start,
+        on_invalid=on_invalid,
+    )
+    heads, rows = _labels(head_names, problem.heads, row_names, problem.rows)
+    route = choose_route(method)
+    raw = solve(problem, route, threads)
+    return assemble(problem, raw, route, heads, rows)
+
+
+def choose_route(method: str) -> str:
+    """Name the backend that a method stands for."""
+    known = ("auto", "compiled", "numpy", "referee")
+    if method not in known:
+        raise ShapeError("method", " or ".join(repr(name) for name in known), repr(method))
+    if method == "auto":
+        return "compiled" if is_available() else "numpy"
+    return method
+
+
+def _labels(
+    head_names: Sequence[str], heads: int, row_names: Sequence[str], rows: int
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    for name, given, wanted in (("head_names", head_names, heads), ("row_names", row_names, rows)):
+        if len(given) not in {0, wanted}:
+            raise ShapeError(name, f"{wanted} names", f"{len(given)}")
+    return tuple(head_names), tuple(row_names)
+
+
+def solve(problem: Problem, route: str, threads: int | None) -> RawSharing:
+    """Solve a checked problem by the named route, bounds on free values included."""
+    raw = _solve_unbounded(problem, route, threads)
+    if problem.has_bounds:
+        raw = _clamp_free_value(problem, raw, route, threads)
+    return raw
+
+
+def _solve_unbounded(problem: Problem, route: str, threads: int | None) -> RawSharing:
+    if route == "compiled":
+        return solve_compiled(problem, threads, solve_numpy)
+    parts = [
+        solve_numpy(problem.take(slice(first, first + BLOCK)))
+        for first in range(0, max(problem.frames, 1), BLOCK)
+    ]
+    return parts[0] if len(parts) == 1 else _joined(parts)
+
+
+def solve_numpy(problem: Problem) -> RawSharing:
+    """Newton on the dual with NumPy, every frame certified."""
+    balance = _balance.normalise(problem)
+    start = None
+    if problem.start is not None:
+        start = np.broadcast_to(problem.start * balance.row_size, balance.target.shape)
+    weights = np.broadcast_to(problem.weights, (problem.frames, problem.heads))
+    answer = solve_balance(balance, weights, problem.exponent, start)
+    projected = answer.multipliers - np.einsum(
+        "fjk,flk,fl->fj", balance.basis, balance.basis, answer.multipliers
+    )
+    force = problem.capacity * answer.activation + problem.passive
+    rest = problem.moments - np.einsum("fji,fi->fj", problem.arms, force)
+    free = _balance.free_values(balance, rest / balance.row_size)
+    return certify(problem, answer.activation, projected / balance.row_size, free, answer.short)
+
+
+def _clamp_free_value(
+    problem: Problem, raw: RawSharing, route: str, threads: int | None
+) -> RawSharing:
+    """Hold the one free value at the bound it left and share the rest anew.
+
+    Exact because the least effort as a function of one free value is convex.
+    """
+    if problem.free != 1:
+        raise ShapeError(
+            "free_bounds",
+            "at most one bounded free column",
+            f"{problem.free} columns",
+            "use method='referee'",
+        )
+    value = raw.free_values[:, 0]
+    held = np.clip(value, problem.lower[:, 0], problem.upper[:, 0])
+    outside = np.flatnonzero(held != value)
+    if outside.size == 0:
+        return raw
+    part = problem.take(outside)
+    unbounded = np.full((1, 0), np.inf)
+    shifted = part.moments - part.columns[:, :, 0] * held[outside, None]
+    fixed = _solve_unbounded(
+        replace(
+            part, moments=shifted, columns=part.columns[:, :, :0],
+            lower=-unbounded, upper=unbounded,
+        ),
+        route,
+        threads,
+    )  # fmt: skip
+    merged = {}
+    for name in RawSharing.__dataclass_fields__:
+        array = getattr(raw, name).copy()
+        array[outside] = held[outside, None] if name == "free_values" else getattr(fixed, name)
+        merged[name] = array
+    return RawSharing(**merged)
+
+
+def _joined(parts: list[RawSharing]) -> RawSharing:
+    return RawSharing(
+        **{
+            name: np.concatenate([getattr(part, name) for part in parts])
+            for name in RawSharing.__dataclass_fields__
+        }
+    )
+
+
+def assemble(
+    problem: Problem,
+    raw: RawSharing,
+    method: str,
+    head_names: tuple[str, ...],
+    row_names: tuple[str, ...],
+) -> Sharing:
+    """Give flat results their batch axes back, and NaN to invalid frames."""
+    batch = problem.batch
+
+    def shaped(array: FloatArray) -> FloatArray:
+        if problem.invalid.any():
+            array = array.copy()
+            array[problem.invalid] = math.nan
+        return array.reshape(batch + array.shape[1:])
+
+    status = raw.status
+    if problem.invalid.any():
+        status = np.where(problem.invalid, np.int8(Status.INVALID), status)
+    activation = shaped(raw.activation)
+    active = problem.capacity * raw.activation
+    return Sharing(
+        activation=activation,
+        active_force=shaped(active),
+        force=shaped(active + problem.passive),
+        multipliers=shaped(raw.multipliers),
+        unmet=shaped(raw.unmet),
+        free_values=shaped(raw.free_values),
+        status=status.reshape(batch),
+        certificate=Certificate(
+            moment_residual=shaped(raw.moment_residual),
+            bound_violation=shaped(raw.bound_violation),
+            stationarity=shaped(raw.stationarity),
+            duality_gap=shaped(raw.duality_gap),
+        ),
+        exponent=problem.exponent,
+        method=method,
+        head_names=head_names,
+        row_names=row_names,
+    )

@@ -1,0 +1,107 @@
+"""Stages around the Newton method: shortfall, and rescue of frames it leaves open."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from momentshare.sharing._newton import Dual, push, solve_dual
+
+if TYPE_CHECKING:
+    from momentshare.sharing._balance import Balance
+    from momentshare.sharing._result import FloatArray
+
+SPANNED = 1e-13
+"""Square of the relative size below which a direction is not spanned."""
+
+GROWTH = 1.5
+"""Ratio of successive exponents when a large one is approached from 2."""
+
+SOFT = 1e4
+"""Slack weight of the second attempt at p = 2."""
+
+
+def solve_balance(
+    balance: Balance, weights: FloatArray, exponent: float, start: FloatArray | None = None
+) -> Dual:
+    """Newton method, then whatever stage each frame still needs.
+
+    1. The Newton method as it stands.
+    2. Frames it leaves open: p = 2, which always ends, says whether the moment can be met.
+    3. Those that can: the exponent moves from 2 to p in steps that start each other.
+    """
+    answer = solve_dual(balance, weights, exponent, start)
+    left = np.flatnonzero(~answer.done)
+    if left.size:
+        part, heads = balance.take(left), weights[left]
+        guide = solve_dual(part, heads, 2.0, slack_weight=SOFT)
+        guide.done &= guide.short
+        if exponent != 2.0:
+            feasible = np.flatnonzero(~guide.short)
+            if feasible.size:
+                guide.put(feasible, _approach(part, heads, exponent, feasible))
+        else:
+            guide.done[:] = True
+        answer.put(left, guide)
+    short = np.flatnonzero(answer.short)
+    if short.size:
+        rough = answer.take(short)
+        answer.put(short, solve_shortfall(balance.take(short), weights[short], exponent, rough))
+    return answer
+
+
+def _approach(balance: Balance, weights: FloatArray, exponent: float, frames: np.ndarray) -> Dual:
+    """Move the exponent from 2 to p, scaling multipliers to the greatest activation."""
+    part, heads = balance.take(frames), weights[frames]
+    power = 2.0
+    answer = solve_dual(part, heads, power)
+    while power != exponent:
+        step = min(GROWTH, exponent / power) if exponent > power else exponent / power
+        following = exponent if abs(step * power - exponent) < 1e-12 else step * power
+        top = np.maximum(answer.activation.max(axis=1, keepdims=True), 1e-100)
+        start = answer.multipliers * (following / power) * top ** (following - power)
+        power = following
+        answer = solve_dual(part, heads, power, start)
+    return answer
+
+
+def solve_shortfall(balance: Balance, weights: FloatArray, exponent: float, rough: Dual) -> Dual:
+    """Least effort among the nearest points, for frames whose moment cannot be met.
+
+    The heads that push along the separating direction v rest at their bounds. The others
+    act across v: what they have to supply is the target less the bound heads and less the
+    part they cannot reach, an ordinary balance that can be met. Any multiple of v may
+    be added to its multipliers; the smallest that holds the bound heads is taken.
+    """
+    A, unmet = balance.matrix, rough.unmet
+    for _ in range(2):
+        along, bound = push(A, unmet)
+        fixed = np.where(bound & (along > 0.0), 1.0, 0.0)
+        across = np.where(bound[:, None, :], 0.0, A)
+        left = balance.target - np.einsum("fji,fi->fj", A, fixed)
+        unmet = left - np.einsum("fjl,fl->fj", projector(across), left)
+    part = replace(balance, matrix=across, target=left - unmet)
+    answer = solve_dual(part, weights, exponent)
+    if exponent != 2.0 and not answer.done.all():
+        open_ = np.flatnonzero(~answer.done)
+        answer.put(open_, _approach(part, weights, exponent, open_))
+    answer.activation = np.where(bound, fixed, answer.activation)
+
+    drive = np.einsum("fji,fj->fi", A, answer.multipliers)
+    along = np.einsum("fji,fj->fi", A, unmet)
+    needed = np.where(along > 0.0, exponent * weights - drive, -drive)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        reach = np.where(bound & (along != 0.0), needed / along, 0.0).max(axis=1, initial=0.0)
+    answer.multipliers = answer.multipliers + reach[:, None] * unmet
+    answer.unmet = unmet
+    answer.short[:] = True
+    return answer
+
+
+def projector(A: FloatArray) -> FloatArray:
+    """Orthogonal projector on the span of the columns of A."""
+    values, vectors = np.linalg.eigh(A @ A.transpose(0, 2, 1))
+    kept = values > SPANNED * values[:, -1:]
+    return np.einsum("fjl,fl,fkl->fjk", vectors, kept.astype(float), vectors)
