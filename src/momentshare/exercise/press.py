@@ -33,8 +33,14 @@ if TYPE_CHECKING:
 
 __all__ = ["BenchPress"]
 
-_GRID = 361
-_BISECTIONS = 60
+_GRID = 181
+_NEWTON = 8
+"""Steps from a bracket of two degrees; the fifth already gives all digits."""
+
+_ZOOMS = 8
+_HEIGHTS = 33
+"""Heights tried at a time, and how often the interval that holds lock-out is divided so."""
+
 _STEP = 1e-4
 """Step in height fraction for the derivatives along the lift."""
 
@@ -165,7 +171,7 @@ class BenchPress:
                 )
             return low, self.lockout_height, ()
         reach = skeleton.sizes.humerus_length + skeleton.sizes.grip_length
-        heights = np.linspace(low, low + 2.0 * reach, 2001)
+        heights = np.linspace(low, low + 1.5 * reach, 301)
         end = np.ones_like(heights)
         found = self._close(skeleton, end, heights)
         good = np.flatnonzero(found.gap == 0.0)
@@ -196,13 +202,11 @@ class BenchPress:
         if index == 0:
             raise PostureError("the elbow is straight with the bar on the chest; raise the tuck")
         a, b = float(heights[index - 1]), float(heights[index])
-        for _ in range(_BISECTIONS):
-            middle = 0.5 * (a + b)
-            here = self._close(skeleton, np.ones(1), np.array([middle]))
-            if here.posture.elbow_flexion[0] <= self.lockout_flexion:
-                b = middle
-            else:
-                a = middle
+        for _ in range(_ZOOMS):
+            heights = np.linspace(a, b, _HEIGHTS)
+            here = self._close(skeleton, np.ones(_HEIGHTS), heights)
+            k = int(np.argmax(here.posture.elbow_flexion <= self.lockout_flexion))
+            a, b = float(heights[max(k - 1, 0)]), float(heights[k])
         return low, b, ()
 
     def _solve(
@@ -220,41 +224,37 @@ class BenchPress:
         lateral = 0.5 * self.spacing(fraction) - joint[2]
         reach = size.grip_length * np.cos(tilt)
 
-        def upper_arm(angle: NDArray[np.float64]) -> NDArray[np.float64]:
-            """Direction of the upper arm; ``angle`` has a trailing grid axis or none."""
-            t = tuck[:, None] if angle.ndim == 2 else tuck
-            return np.stack(
-                [
-                    -np.sin(t) * np.sin(angle),
-                    np.broadcast_to(-np.cos(t), angle.shape),
-                    np.sin(t) * np.cos(angle),
-                ],
-                axis=-1,
-            )
+        # Square of the distance elbow-hand across the body less that of the forearm's part,
+        # as a function of the angle; all terms but sin and cos are fixed in a frame.
+        upper = size.humerus_length
+        side, fore = upper * np.sin(tuck), upper * np.sin(tuck) * up[0]
+        drop = height + upper * np.cos(tuck) * up[1]
 
-        def excess(angle: NDArray[np.float64]) -> NDArray[np.float64]:
-            """Distance elbow-hand across the body less the forearm's share of it."""
-            arm = size.humerus_length * upper_arm(angle)
-            h, w, r = (v[:, None] if angle.ndim == 2 else v for v in (height, lateral, reach))
-            return np.hypot(h - arm @ up, w - arm[..., 2]) - r
+        def excess(sine: NDArray[np.float64], cosine: NDArray[np.float64]) -> NDArray[np.float64]:
+            return (drop + fore * sine) ** 2 + (lateral - side * cosine) ** 2 - reach**2
 
-        grid = np.linspace(-np.pi, np.pi, _GRID)
-        value = excess(np.broadcast_to(grid, (len(fraction), _GRID)))
+        grid = np.linspace(-np.pi, np.pi, _GRID)[:, None]
+        value = excess(np.sin(grid), np.cos(grid))
         # Outer solution: the excess turns from negative to positive as the elbow goes back.
-        rising = (value[:, :-1] < 0.0) & (value[:, 1:] >= 0.0)
-        side = np.cos(0.5 * (grid[:-1] + grid[1:]))
-        pick = np.argmax(np.where(rising, side, -np.inf), axis=1)
-        found = rising.any(axis=1)
-        nearest = np.argmin(np.abs(value), axis=1)
-        a = np.where(found, grid[pick], grid[nearest])
-        b = np.where(found, grid[pick + 1 - (~found)], grid[nearest])
-        for _ in range(_BISECTIONS):
-            middle = 0.5 * (a + b)
-            positive = excess(middle) >= 0.0
-            a, b = np.where(positive, a, middle), np.where(positive, middle, b)
-        angle = 0.5 * (a + b)
-        gap = np.where(found, 0.0, np.abs(excess(angle)))
-        direction = upper_arm(angle)
+        rising = (value[:-1] < 0.0) & (value[1:] >= 0.0)
+        outward = np.cos(0.5 * (grid[:-1] + grid[1:]))
+        pick = np.argmax(np.where(rising, outward, -np.inf), axis=0)
+        found = rising.any(axis=0)
+        nearest = np.argmin(np.abs(value), axis=0)
+        low = np.where(found, grid[pick, 0], grid[nearest, 0])
+        high = np.where(found, grid[pick + found, 0], grid[nearest, 0])
+        angle = 0.5 * (low + high)
+        for _ in range(_NEWTON):
+            sine, cosine = np.sin(angle), np.cos(angle)
+            slope = 2 * (drop + fore * sine) * fore * cosine + 2 * (lateral - side * cosine) * (
+                side * sine
+            )
+            step = excess(sine, cosine) / np.where(slope == 0.0, np.inf, slope)
+            angle = np.clip(angle - step, low, high)
+        sine, cosine = np.sin(angle), np.cos(angle)
+        distance = np.sqrt(np.maximum(excess(sine, cosine) + reach**2, 0.0))
+        gap = np.where(found, 0.0, np.abs(distance - reach))
+        direction = np.stack([-np.sin(tuck) * sine, -np.cos(tuck), np.sin(tuck) * cosine], axis=-1)
         elbow = joint + size.humerus_length * direction
         across = (height - size.humerus_length * (direction @ up))[:, None] * up
         across[:, 2] += lateral - size.humerus_length * direction[:, 2]

@@ -24,6 +24,7 @@ def certify(
     free: FloatArray,
     short: BoolArray,
     *,
+    held: FloatArray | None = None,
     tolerance: float = CERTIFIED,
 ) -> RawSharing:
     """Residual, bounds, stationarity and gap of every frame, and the status they allow."""
@@ -50,6 +51,12 @@ def certify(
     residual = np.where(short, np.abs(closer) * rows.max(axis=1), np.abs(unmet).max(axis=1))
 
     drive = np.einsum("fji,fj->fi", loads, multipliers)
+    if held is None:
+        held = np.zeros((problem.frames, problem.limits.shape[1]))
+    drive = drive - problem.capacity * np.einsum("fgi,fg->fi", problem.limits, held)
+    slack = problem.levels - np.einsum("fgi,fi->fg", problem.limits, force)
+    room = np.abs(problem.levels) + np.einsum("fgi,fi->fg", np.abs(problem.limits), np.abs(force))
+    broken = np.maximum(-slack, 0.0) / np.where(room > 0.0, room, 1.0)
     stationarity = stationarity_of(drive, activation, weights, p)
     effort = weights * activation**p
     response = clipped_response(drive, weights, p)
@@ -57,9 +64,11 @@ def certify(
     parts = effort + conjugate - drive * activation
     # What is left of λ·(m − R F − C f) counts too, unless it is the shortfall itself.
     loose = np.where(short, 0.0, np.einsum("fj,fj->f", multipliers, unmet))
+    loose = loose - np.einsum("fg,fg->f", held, slack)
     cost = effort.sum(axis=1)
     gap = (parts.sum(axis=1) - loose) / np.where(cost > 0.0, cost, 1.0)
     bound = np.maximum(np.maximum(-activation, activation - 1.0), 0.0).max(axis=1, initial=0.0)
+    bound = np.maximum(bound, broken.max(axis=1, initial=0.0))
 
     with np.errstate(invalid="ignore"):
         good = (
@@ -76,6 +85,7 @@ def certify(
         multipliers=multipliers,
         unmet=unmet,
         free_values=free,
+        held=held,
         status=status,
         moment_residual=residual,
         bound_violation=bound,

@@ -53,6 +53,7 @@ def solve_compiled(
         multipliers=np.empty((frames, rows)),
         unmet=np.empty((frames, rows)),
         free_values=np.empty((frames, free)),
+        held=np.zeros((frames, problem.limits.shape[1])),
         status=np.zeros(frames, dtype=np.int8),
         moment_residual=np.empty(frames),
         bound_violation=np.empty(frames),

@@ -120,22 +120,30 @@ def solve_dual(
     exponent: float,
     start: FloatArray | None = None,
     slack_weight: float = SLACK_WEIGHT,
+    offset: FloatArray | None = None,
 ) -> Dual:
-    """Solve every frame; ``start`` holds multipliers λ_A in the units of the balance."""
+    """Solve every frame; ``start`` holds multipliers λ_A in the units of the balance.
+
+    ``offset`` (frames, heads) is added to every drive: a reward that is linear in the
+    activations, ``− offset·a``, joins the effort.
+    """
     matrix, basis = balance.matrix, balance.basis
     target = balance.target.copy()
     frames = target.shape[0]
     weights = np.broadcast_to(weights, (frames, matrix.shape[2]))
     heaviest = weights.max(axis=1, initial=0.0, keepdims=True)
     multipliers, scale = first_guess(balance, weights / heaviest, exponent)
+    if offset is not None:
+        scale = np.ones(frames)
     unit = scale[:, None] ** (exponent - 1.0) * heaviest
     if start is not None:
         given = np.any(start != 0.0, axis=1, keepdims=True)
         multipliers = np.where(given, start / unit, multipliers)
     effort = Effort(exponent, weights / heaviest, scale)
     damping = scale / slack_weight
+    lead = np.zeros((frames, 1)) if offset is None else offset / unit
 
-    activation = effort.activation(np.einsum("fji,fj->fi", matrix, multipliers))
+    activation = effort.activation(lead + np.einsum("fji,fj->fi", matrix, multipliers))
     unmet = np.zeros_like(target)
     short = np.zeros(frames, dtype=np.bool_)
     done = np.zeros(frames, dtype=np.bool_)
@@ -148,7 +156,7 @@ def solve_dual(
         A, Q, part = matrix[active], basis[active], effort.take(active)
         rho = damping[active, None]
         lam, mid = multipliers[active], centre[active]
-        drive = np.einsum("fji,fj->fi", A, lam)
+        drive = lead[active] + np.einsum("fji,fj->fi", A, lam)
         a = part.activation(drive)
         rest = target[active] - np.einsum("fji,fi->fj", A, a)
         size = balance.target_size[active] + np.linalg.norm(a, axis=1)
@@ -182,7 +190,13 @@ def solve_dual(
     if left.size:
         part = effort.take(left)
         a, lam, mismatch = finish(
-            matrix[left], basis[left], target[left], part, damping[left, None], multipliers[left]
+            matrix[left],
+            basis[left],
+            target[left],
+            part,
+            damping[left, None],
+            multipliers[left],
+            lead[left],
         )
         rest = target[left] - np.einsum("fji,fi->fj", matrix[left], a)
         size = balance.target_size[left] + np.linalg.norm(a, axis=1)
@@ -334,6 +348,7 @@ def finish(
     effort: Effort,
     rho: FloatArray,
     multipliers: FloatArray,
+    lead: FloatArray,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Close the balance in the activations themselves.
 
@@ -342,7 +357,7 @@ def finish(
     continues on activations and multipliers together; the mismatch this leaves in the
     drive is of second order.
     """
-    drive = np.einsum("fji,fj->fi", A, multipliers)
+    drive = lead + np.einsum("fji,fj->fi", A, multipliers)
     a = effort.activation(drive)
     for _ in range(FINISH):
         rest = target - np.einsum("fji,fi->fj", A, a)
@@ -350,7 +365,7 @@ def finish(
         d = newton_direction(A, Q, slope, 1e-6 * rho, rest)
         a = np.clip(a + slope * np.einsum("fji,fj->fi", A, d), 0.0, 1.0)
         multipliers = multipliers + d
-        drive = np.einsum("fji,fj->fi", A, multipliers)
+        drive = lead + np.einsum("fji,fj->fi", A, multipliers)
     marginal = effort.full * a ** (1.0 / effort.power)
     excess = drive - marginal
     excess = np.where(a >= 1.0, np.minimum(excess, 0.0), excess)

@@ -31,6 +31,8 @@ class Problem:
     columns: FloatArray  # (frames or 1, rows, k)
     lower: FloatArray  # (frames or 1, k)
     upper: FloatArray  # (frames or 1, k)
+    limits: FloatArray  # G, (frames or 1, facets, heads)
+    levels: FloatArray  # h, (frames or 1, facets) [N]
     start: FloatArray | None  # (frames or 1, rows), multipliers to begin from
     exponent: float
     frames: int
@@ -74,6 +76,8 @@ class Problem:
             columns=pick(self.columns),
             lower=pick(self.lower),
             upper=pick(self.upper),
+            limits=pick(self.limits),
+            levels=pick(self.levels),
             start=None if self.start is None else pick(self.start),
             frames=int(invalid.size),
             batch=(int(invalid.size),),
@@ -91,6 +95,7 @@ def build_problem(
     weights: ArrayLike | None = None,
     free_columns: ArrayLike | None = None,
     free_bounds: tuple[ArrayLike, ArrayLike] | None = None,
+    inequalities: tuple[ArrayLike, ArrayLike] | None = None,
     start: ArrayLike | None = None,
     on_invalid: str = "raise",
 ) -> Problem:
@@ -120,6 +125,7 @@ def build_problem(
         raise ShapeError("free_columns", f"shape (..., {rows}, k)", f"shape {columns.shape}")
     free = columns.shape[-1]
     lower, upper = _bounds(free_bounds, free)
+    limits, levels = _inequalities(inequalities, heads)
     first = None if start is None else _array("start", start, 1, (rows,))
 
     named: dict[str, tuple[FloatArray, int]] = {
@@ -131,6 +137,8 @@ def build_problem(
         "free_columns": (columns, 2),
         "free_bounds": (lower, 1),
         "free_bounds (upper)": (upper, 1),
+        "inequalities": (limits, 2),
+        "inequalities (level)": (levels, 1),
     }
     if first is not None:
         named["start"] = (first, 1)
@@ -158,6 +166,8 @@ def build_problem(
         columns=flat["free_columns"],
         lower=flat["free_bounds"],
         upper=flat["free_bounds (upper)"],
+        limits=flat["inequalities"],
+        levels=flat["inequalities (level)"],
         start=flat.get("start"),
         exponent=power,
         frames=frames,
@@ -173,6 +183,8 @@ _FINITE = (
     "passive_force",
     "weights",
     "free_columns",
+    "inequalities",
+    "inequalities (level)",
     "start",
 )
 
@@ -243,6 +255,23 @@ def _bounds(bounds: tuple[ArrayLike, ArrayLike] | None, free: int) -> tuple[Floa
             f"{np.broadcast_to(spread[1], bad.shape)[where]} at {where}",
         )
     return spread[0], spread[1]
+
+
+def _inequalities(
+    inequalities: tuple[ArrayLike, ArrayLike] | None, heads: int
+) -> tuple[FloatArray, FloatArray]:
+    if inequalities is None:
+        return np.zeros((0, heads)), np.zeros(0)
+    try:
+        G, h = inequalities
+    except (TypeError, ValueError) as error:
+        raise ShapeError("inequalities", "a pair (G, h)", repr(inequalities)) from error
+    limits = _array("inequalities", G, 2)
+    if limits.shape[-1] != heads:
+        raise ShapeError(
+            "inequalities", f"G of shape (..., facets, {heads})", f"shape {limits.shape}"
+        )
+    return limits, _array("inequalities (level)", h, 1, limits.shape[-2:-1])
 
 
 def _common_batch(named: dict[str, tuple[FloatArray, int]]) -> tuple[int, ...]:

@@ -79,7 +79,8 @@ class Certificate:
         [N·m]. Where the moment is met: the greatest unmet moment over the rows. In a
         shortfall: a bound on how much closer to the wanted moment the heads could come.
     bound_violation : float array, shape (...)
-        Greatest distance of an activation from the interval 0 to 1.
+        Greatest distance of an activation from the interval 0 to 1, and of an inequality
+        from being kept, relative to the size of its terms.
     stationarity : float array, shape (...)
         Greatest distance of a head from the optimality condition, relative. For each head
         the smaller of two measures counts: the mismatch of marginal effort and drive over
@@ -115,6 +116,9 @@ class Sharing:
         m − R F − C f [N·m]; zero but for rounding where the moment is met.
     free_values : float array, shape (..., k)
         f, the unknowns behind the free columns, in the unit of N·m per column unit.
+    inequality_multipliers : float array, shape (..., facets)
+        Price in effort per N of each inequality, at least zero; no facets where none are
+        asked. The drive of a head is then ``active_capacity * (Rᵀλ − Gᵀμ)_i``.
     status : int array, shape (...)
         Codes of :class:`Status`; ``status_text`` spells them.
     certificate : Certificate
@@ -133,6 +137,7 @@ class Sharing:
     multipliers: FloatArray
     unmet: FloatArray
     free_values: FloatArray
+    inequality_multipliers: FloatArray
     status: IntArray
     certificate: Certificate
     exponent: float
@@ -185,8 +190,18 @@ class RawSharing:
     multipliers: FloatArray
     unmet: FloatArray
     free_values: FloatArray
+    held: FloatArray  # multipliers of the inequalities, (frames, facets)
     status: IntArray
     moment_residual: FloatArray
     bound_violation: FloatArray
     stationarity: FloatArray
     duality_gap: FloatArray
+
+
+def replaced(raw: RawSharing, frames: NDArray[np.intp], part: RawSharing) -> RawSharing:
+    """Return ``raw`` with the results of some frames taken from ``part``."""
+    merged = {}
+    for name in RawSharing.__dataclass_fields__:
+        merged[name] = getattr(raw, name).copy()
+        merged[name][frames] = getattr(part, name)
+    return RawSharing(**merged)

@@ -12,8 +12,17 @@ from momentshare.errors import ShapeError
 from momentshare.sharing import _balance
 from momentshare.sharing._certificate import certify
 from momentshare.sharing._compiled import is_available, solve_compiled
+from momentshare.sharing._minmax import solve_minmax
 from momentshare.sharing._problem import Problem, build_problem
-from momentshare.sharing._result import Certificate, FloatArray, RawSharing, Sharing, Status
+from momentshare.sharing._referee import solve_referee
+from momentshare.sharing._result import (
+    Certificate,
+    FloatArray,
+    RawSharing,
+    Sharing,
+    Status,
+    replaced,
+)
 from momentshare.sharing._stages import solve_balance
 
 if TYPE_CHECKING:
@@ -66,7 +75,8 @@ def share(
     passive_force : array_like, shape (..., heads), optional
         Force present at no activation [N].
     exponent : float
-        p > 1; ``math.inf`` minimises the greatest w_i a_i, and among those answers Σ w a².
+        p > 1; ``math.inf`` minimises the greatest w_i a_i, and among those answers
+        Σ (w a)².
     weights : array_like, shape (..., heads), optional
         w > 0; one where not given.
     free_columns : array_like, shape (..., rows, k), optional
@@ -127,20 +137,23 @@ def share(
         weights=weights,
         free_columns=free_columns,
         free_bounds=free_bounds,
+        inequalities=inequalities,
         start=start,
         on_invalid=on_invalid,
     )
     heads, rows = _labels(head_names, problem.heads, row_names, problem.rows)
-    route = choose_route(method)
-    raw = solve(problem, route, threads)
+    route = choose_route(method, problem.exponent)
+    raw, route = solve(problem, route, threads)
     return assemble(problem, raw, route, heads, rows)
 
 
-def choose_route(method: str) -> str:
+def choose_route(method: str, exponent: float = 2.0) -> str:
     """Name the backend that a method stands for."""
     known = ("auto", "compiled", "numpy", "referee")
     if method not in known:
         raise ShapeError("method", " or ".join(repr(name) for name in known), repr(method))
+    if math.isinf(exponent) and method != "referee":
+        return "numpy"
     if method == "auto":
         return "compiled" if is_available() else "numpy"
     return method
@@ -155,15 +168,28 @@ def _labels(
     return tuple(head_names), tuple(row_names)
 
 
-def solve(problem: Problem, route: str, threads: int | None) -> RawSharing:
-    """Solve a checked problem by the named route, bounds on free values included."""
+def solve(problem: Problem, route: str, threads: int | None) -> tuple[RawSharing, str]:
+    """Solve a checked problem by the named route; returns the routes really taken."""
+    if route == "referee" or (problem.free > 1 and problem.has_bounds):
+        return solve_referee(problem), "referee"
     raw = _solve_unbounded(problem, route, threads)
     if problem.has_bounds:
         raw = _clamp_free_value(problem, raw, route, threads)
-    return raw
+    if problem.limits.shape[1] == 0:
+        return raw, route
+    # An optimum without the inequalities that keeps them all is the optimum with them.
+    force = problem.capacity * raw.activation + problem.passive
+    excess = np.einsum("fgi,fi->fg", problem.limits, force) - problem.levels
+    broken = np.flatnonzero((excess > 0.0).any(axis=1))
+    if broken.size == 0:
+        return raw, route
+    part = solve_referee(problem.take(broken))
+    return replaced(raw, broken, part), f"{route} and referee"
 
 
 def _solve_unbounded(problem: Problem, route: str, threads: int | None) -> RawSharing:
+    if math.isinf(problem.exponent):
+        return solve_minmax(problem)
     if route == "compiled":
         return solve_compiled(problem, threads, solve_numpy)
     parts = [
@@ -197,13 +223,6 @@ def _clamp_free_value(
 
     Exact because the least effort as a function of one free value is convex.
     """
-    if problem.free != 1:
-        raise ShapeError(
-            "free_bounds",
-            "at most one bounded free column",
-            f"{problem.free} columns",
-            "use method='referee'",
-        )
     value = raw.free_values[:, 0]
     held = np.clip(value, problem.lower[:, 0], problem.upper[:, 0])
     outside = np.flatnonzero(held != value)
@@ -220,12 +239,7 @@ def _clamp_free_value(
         route,
         threads,
     )  # fmt: skip
-    merged = {}
-    for name in RawSharing.__dataclass_fields__:
-        array = getattr(raw, name).copy()
-        array[outside] = held[outside, None] if name == "free_values" else getattr(fixed, name)
-        merged[name] = array
-    return RawSharing(**merged)
+    return replaced(raw, outside, replace(fixed, free_values=held[outside, None]))
 
 
 def _joined(parts: list[RawSharing]) -> RawSharing:
@@ -265,6 +279,7 @@ def assemble(
         multipliers=shaped(raw.multipliers),
         unmet=shaped(raw.unmet),
         free_values=shaped(raw.free_values),
+        inequality_multipliers=shaped(raw.held),
         status=status.reshape(batch),
         certificate=Certificate(
             moment_residual=shaped(raw.moment_residual),

@@ -1,0 +1,304 @@
+"""From one lift to forces, effort, multipliers, greatest load and contact force.
+
+Words, always in this sense: **activation** a in 0–1; **force** along the tendon [N];
+**capacity here** the greatest active force at this length and velocity; **relative effort**
+active force / capacity here; **strength fraction** force / maximal isometric force.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from momentshare.demand import Demand, demand
+from momentshare.errors import InputError
+from momentshare.paths import ROWS
+from momentshare.sharing import GreatestFactor, Sharing, greatest_factor, share
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from momentshare.exercise.lift import Lift
+    from momentshare.limb import Limb
+    from momentshare.muscle.capacity import HeadState
+    from momentshare.paths import Paths
+
+__all__ = ["BALANCED", "Criterion", "Lateral", "LiftResult", "Prepared", "prepare", "solve_lift"]
+
+BALANCED = ROWS[:4]
+"""Rows balanced by default: three at the shoulder and elbow extension.
+
+The couple about the forearm is left out, because the grip can carry it.
+"""
+
+LateralMode = Literal["measured", "zero", "free"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lateral:
+    """How the lateral hand force along the bar is known.
+
+    Parameters
+    ----------
+    mode : {"measured", "zero", "free"}
+        A given ratio, no lateral force, or the optimiser's choice.
+    ratio : float
+        Outward push over vertical force, for ``measured``.
+    bounds : pair of float, optional
+        Least and greatest ratio for ``free``, set by grip friction or by the couple that the
+        hand can carry.
+    """
+
+    mode: LateralMode
+    ratio: float = 0.0
+    bounds: tuple[float, float] | None = None
+
+    def __post_init__(self) -> None:
+        if self.mode not in {"measured", "zero", "free"}:
+            raise InputError(f"lateral mode: wanted measured, zero or free, got {self.mode!r}")
+        if not np.isfinite(self.ratio) or abs(self.ratio) > 2.0:
+            raise InputError(
+                f"lateral ratio: wanted -2 to 2 (force over force), got {self.ratio!r}"
+            )
+        if self.bounds is not None and not self.bounds[0] <= self.bounds[1]:
+            raise InputError(f"lateral bounds: wanted low <= high, got {self.bounds!r}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Criterion:
+    """What the optimiser minimises: Σ w aᵖ.
+
+    Parameters
+    ----------
+    exponent : float
+        p > 1, or infinity for the smallest greatest activation.
+    weights : {"none", "volume"}
+        Equal weights, or weights in proportion to the volume of the head.
+    balance_forearm : bool
+        Whether the forearm rotation row is balanced too.
+    """
+
+    exponent: float = 2.0
+    weights: Literal["none", "volume"] = "none"
+    balance_forearm: bool = False
+
+    @property
+    def rows(self) -> tuple[str, ...]:
+        """Names of the balanced rows."""
+        return ROWS if self.balance_forearm else BALANCED
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Prepared:
+    """A lift with everything that does not depend on how the lateral force is treated."""
+
+    limb: Limb
+    lift: Lift
+    paths: Paths
+    state: HeadState
+    demand: Demand
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LiftResult:
+    """The answer for one lift and one treatment of the lateral force.
+
+    Attributes
+    ----------
+    prepared : Prepared
+    lateral : Lateral
+    criterion : Criterion
+    sharing : Sharing
+        Balanced rows only, see ``criterion.rows``.
+    moments : float array, shape (frames, rows)
+        Net moments with the lateral force of this answer [N·m], all rows of ``ROWS``.
+    lateral_force, lateral_ratio : float array, shape (frames,)
+        Outward push of one hand [N], and over its vertical force.
+    force : float array, shape (frames, heads)
+        Active and passive force [N].
+    effort : float array, shape (frames, heads)
+        Relative effort: active force / capacity here.
+    greatest : GreatestFactor or None
+        The factor is the greatest load [kg, both hands] at each height.
+    contact : float array, shape (frames, 3)
+        Force of the glenoid on the humeral head [N], thorax frame.
+    """
+
+    prepared: Prepared
+    lateral: Lateral
+    criterion: Criterion
+    sharing: Sharing
+    moments: NDArray[np.float64]
+    lateral_force: NDArray[np.float64]
+    lateral_ratio: NDArray[np.float64]
+    force: NDArray[np.float64]
+    effort: NDArray[np.float64]
+    greatest: GreatestFactor | None
+    contact: NDArray[np.float64]
+
+
+def prepare(limb: Limb, lift: Lift) -> Prepared:
+    """Compute paths, capacity and demand of a lift once, for any number of solves."""
+    found = limb.paths(lift.posture)
+    velocity = None
+    if lift.motion is not None:
+        motion = lift.motion
+        # Shortening speed from the moment arms: dL/dt = -(arm vector · ω + arms · rates).
+        turn = np.einsum("fhk,fk->fh", found.shoulder_moment, motion.humerus_angular_velocity)
+        hinge = -found.moment_arms[:, 3] * motion.elbow_flexion_velocity[:, None]
+        spin = found.moment_arms[:, 4] * motion.forearm_rotation_velocity[:, None]
+        velocity = -(turn + hinge + spin)
+    return Prepared(
+        limb=limb,
+        lift=lift,
+        paths=found,
+        state=limb.capacity(found.length, velocity),
+        demand=demand(limb.skeleton, lift),
+    )
+
+
+def solve_lift(
+    prepared: Prepared,
+    lateral: Lateral,
+    criterion: Criterion | None = None,
+    *,
+    greatest_load: bool = True,
+) -> LiftResult:
+    """Share the moments of a lift among the heads.
+
+    Parameters
+    ----------
+    prepared : Prepared
+    lateral : Lateral
+        Treatment of the lateral hand force; dumbbells allow ``zero`` only.
+    criterion : Criterion, optional
+        Default: Σ a².
+    greatest_load : bool
+        Also find the greatest load at each height.
+
+    Returns
+    -------
+    LiftResult
+        NaN in frames that are out of reach.
+
+    Raises
+    ------
+    InputError
+        A lateral force is asked of an implement that cannot carry one.
+    """
+    chosen = criterion or Criterion()
+    lift, need, limb = prepared.lift, prepared.demand, prepared.limb
+    if not lift.lateral_free and lateral.mode != "zero":
+        raise InputError(
+            f"lateral mode {lateral.mode!r}: dumbbells cannot be pushed against each other; "
+            "use 'zero'"
+        )
+    rows = [ROWS.index(name) for name in chosen.rows]
+    good = lift.reachable
+    arms = prepared.paths.moment_arms[good][:, rows]
+    capacity = prepared.state.active_capacity[good]
+    passive = prepared.state.passive_force[good]
+    vertical = need.hand_force()[good]
+    weights = None
+    if chosen.weights == "volume":
+        weights = limb.volume / limb.volume.mean()
+    push = lateral.ratio * vertical if lateral.mode == "measured" else np.zeros_like(vertical)
+    columns = bounds = None
+    if lateral.mode == "free":
+        # R F = m + c f, so the free column of R F + C f = m is -c.
+        columns = -need.lateral_moments[good][:, rows, None]
+        if lateral.bounds is not None:
+            bounds = tuple(limit * vertical[:, None] for limit in lateral.bounds)
+    known = need.limb_moments[good] + need.load_mass * need.load_moments[good]
+    known = known + push[:, None] * need.lateral_moments[good]
+    answer = share(
+        arms,
+        capacity,
+        known[:, rows],
+        passive_force=passive,
+        exponent=chosen.exponent,
+        weights=weights,
+        free_columns=columns,
+        free_bounds=bounds,  # type: ignore[arg-type]
+        head_names=limb.head_names,
+        row_names=chosen.rows,
+    )
+    if lateral.mode == "free":
+        push = answer.free_values[:, 0]
+    factor = None
+    if greatest_load:
+        factor = _greatest_load(prepared, lateral, rows, arms, capacity, passive)
+    moments = known + (push[:, None] * need.lateral_moments[good] if columns is not None else 0.0)
+    pull = np.einsum("fh,fhk->fk", answer.force, prepared.paths.line_of_action[good])
+    across = (
+        need.joint_force_limb[good]
+        + need.load_mass * need.joint_force_load[good]
+        + push[:, None] * need.lateral_axis
+    )
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = np.where(vertical > 0.0, push / vertical, 0.0)
+    return LiftResult(
+        prepared=prepared,
+        lateral=lateral,
+        criterion=chosen,
+        sharing=answer,
+        moments=_spread(moments, good),
+        lateral_force=_spread(push, good),
+        lateral_ratio=_spread(ratio, good),
+        force=_spread(answer.force, good),
+        effort=_spread(answer.activation, good),
+        greatest=factor,
+        contact=_spread(across - pull, good),
+    )
+
+
+def _greatest_load(
+    prepared: Prepared,
+    lateral: Lateral,
+    rows: list[int],
+    arms: NDArray[np.float64],
+    capacity: NDArray[np.float64],
+    passive: NDArray[np.float64],
+) -> GreatestFactor:
+    """Largest load [kg, both hands] that can be held at each height.
+
+    The lateral force grows with the load: for a measured ratio it keeps the ratio, for a free
+    one it is chosen anew. Where a free ratio would leave its bounds, the nearer bound is best,
+    because the loads and forces that can be met form a convex set.
+    """
+    need, good = prepared.demand, prepared.lift.reachable
+    fixed = need.limb_moments[good][:, rows]
+    lever = need.lateral_moments[good][:, rows]
+    # One kilogram in both hands together is half a kilogram in each.
+    load = 0.5 * need.load_moments[good][:, rows]
+    force = 0.5 * need.vertical_force[good]
+
+    def at_ratio(ratio: NDArray[np.float64] | float) -> GreatestFactor:
+        scaled = load + (np.broadcast_to(ratio, force.shape) * force)[:, None] * lever
+        return greatest_factor(arms, capacity, fixed, scaled, passive_force=passive)
+
+    if lateral.mode != "free":
+        return at_ratio(lateral.ratio if lateral.mode == "measured" else 0.0)
+    best = greatest_factor(
+        arms, capacity, fixed, load, passive_force=passive, free_columns=-lever[..., None]
+    )
+    if lateral.bounds is None:
+        return best
+    # The push that goes with the best load follows from the balance it must close.
+    pull = np.einsum("frh,fh->fr", arms, best.activation * capacity + passive)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        rest = pull - fixed - best.factor[:, None] * load
+        push = np.einsum("fr,fr->f", lever, rest) / np.einsum("fr,fr->f", lever, lever)
+        ratio = push / (best.factor * force)
+    ratio = np.where(np.isfinite(ratio), ratio, 0.0)
+    return at_ratio(np.clip(ratio, *lateral.bounds))
+
+
+def _spread(values: NDArray[np.float64], good: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Put reachable frames back among all frames; NaN elsewhere."""
+    out = np.full((len(good), *values.shape[1:]), np.nan)
+    out[good] = values
+    out.setflags(write=False)
+    return out

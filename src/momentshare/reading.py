@@ -1,0 +1,420 @@
+"""Readings of a study: tables per frame, per head, per condition and between conditions.
+
+Every table is tidy (one row, one observation) and carries units in its column names.
+``effort`` is relative effort, active force over capacity here; ``fibre_length`` is over the
+optimal fibre length; the lift mean is over frames, which are even in height for a
+quasi-static lift and even in time for a timed one.
+"""
+
+from __future__ import annotations
+
+from itertools import combinations
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from momentshare.paths import ROWS
+from momentshare.sharing import Status
+
+if TYPE_CHECKING:
+    from momentshare.analysis import LiftResult
+    from momentshare.study.run import Case, StudyResult
+
+__all__ = [
+    "HEADS_COLUMNS",
+    "certificate_table",
+    "condition_table",
+    "frame_table",
+    "head_table",
+    "head_table_by_person",
+    "load_table",
+    "moment_table",
+    "ordering_table",
+    "posture_table",
+    "ratio_table",
+]
+
+HEADS_COLUMNS = (
+    "condition",
+    "lateral",
+    "head",
+    "peak_activation",
+    "mean_activation",
+    "peak_force_n",
+    "mean_force_n",
+    "peak_effort",
+    "min_fibre_length",
+    "max_fibre_length",
+)
+
+_DECISIVE_MOMENT = 1.0
+"""Lift-mean moment [N·m] below which a share of it means nothing."""
+
+_TIE = 1e-6
+"""Difference of lift-mean activation below which two conditions are level."""
+
+
+def _keys(case: Case, result: LiftResult) -> dict[str, str]:
+    return {
+        "person": case.person,
+        "condition": case.condition,
+        "lateral": result.lateral.mode,
+    }
+
+
+def _along(case: Case) -> dict[str, np.ndarray]:
+    lift = case.prepared.lift
+    return {
+        "frame": np.arange(len(lift.fraction)),
+        "height_fraction": lift.fraction,
+        "bar_height_m": lift.height,
+        "time_s": np.full(len(lift.fraction), np.nan) if lift.time is None else lift.time,
+    }
+
+
+def _stack(parts: list[pd.DataFrame]) -> pd.DataFrame:
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+
+
+def frame_table(study: StudyResult) -> pd.DataFrame:
+    """One row a person × condition × lateral mode × frame × head."""
+    parts = []
+    names = np.array(study.model.head_names)
+    for case, result in study.pairs():
+        lift, state, found = case.prepared.lift, case.prepared.state, case.prepared.paths
+        frames, heads = result.force.shape
+        lost = ~lift.reachable[:, None]
+
+        def flat(values: np.ndarray, lost: np.ndarray = lost) -> np.ndarray:
+            return np.where(lost, np.nan, values).ravel()
+
+        columns: dict[str, object] = {k: np.repeat(v, heads) for k, v in _along(case).items()}
+        columns["head"] = np.tile(names, frames)
+        columns |= {
+            "activation": result.effort.ravel(),
+            "effort": result.effort.ravel(),
+            "force_n": result.force.ravel(),
+            "passive_force_n": flat(state.passive_force),
+            "capacity_n": flat(state.active_capacity),
+            "strength_fraction": (result.force / case.prepared.limb.max_isometric_force).ravel(),
+            "fibre_length": flat(state.fibre_length_normalised),
+            "fibre_velocity": flat(state.fibre_velocity_normalised),
+            "mtu_length_m": flat(found.length),
+            "wrapped": np.asarray(found.contact).ravel(),
+        }
+        columns |= {
+            f"arm_{row}_m": flat(found.moment_arms[:, index]) for index, row in enumerate(ROWS)
+        }
+        parts.append(pd.DataFrame(_keys(case, result) | columns))
+    table = _stack(parts)
+    for key in ("person", "condition", "lateral", "head"):
+        table[key] = table[key].astype("category")
+    return table
+
+
+def moment_table(study: StudyResult) -> pd.DataFrame:
+    """One row a person × condition × lateral mode × frame × moment row."""
+    parts = []
+    for case, result in study.pairs():
+        need, good = case.prepared.demand, case.prepared.lift.reachable
+        frames = len(good)
+        unmet = np.full((frames, len(ROWS)), np.nan)
+        price = np.full((frames, len(ROWS)), np.nan)
+        at = [ROWS.index(name) for name in result.criterion.rows]
+        unmet[np.ix_(good, at)] = result.sharing.unmet
+        price[np.ix_(good, at)] = result.sharing.multipliers
+        columns: dict[str, object] = {k: np.repeat(v, len(ROWS)) for k, v in _along(case).items()}
+        columns["row"] = np.tile(np.array(ROWS), frames)
+        columns |= {
+            "balanced": np.tile([name in result.criterion.rows for name in ROWS], frames),
+            "moment_nm": result.moments.ravel(),
+            "gravity_arm_m": need.gravity_arms.ravel(),
+            "unmet_nm": unmet.ravel(),
+            "multiplier_per_nm": price.ravel(),
+            "vertical_force_n": np.repeat(need.hand_force(), len(ROWS)),
+            "lateral_force_n": np.repeat(result.lateral_force, len(ROWS)),
+            "lateral_ratio": np.repeat(result.lateral_ratio, len(ROWS)),
+        }
+        parts.append(pd.DataFrame(_keys(case, result) | columns))
+    return _stack(parts)
+
+
+def certificate_table(study: StudyResult) -> pd.DataFrame:
+    """One row a person × condition × lateral mode × frame: status and proof."""
+    parts = []
+    for case, result in study.pairs():
+        lift, proof = case.prepared.lift, result.sharing.certificate
+        good = lift.reachable
+        columns: dict[str, object] = dict(_along(case))
+        status = np.full(len(good), "out of reach", dtype=object)
+        status[good] = result.sharing.status_text
+        columns["status"] = status
+        for name in ("moment_residual", "bound_violation", "stationarity", "duality_gap"):
+            value = np.full(len(good), np.nan)
+            value[good] = getattr(proof, name)
+            columns[name + ("_nm" if name == "moment_residual" else "")] = value
+        columns["hand_gap_m"] = lift.gap
+        contact = np.linalg.norm(result.contact, axis=-1)
+        columns["glenohumeral_contact_n"] = contact
+        parts.append(pd.DataFrame(_keys(case, result) | columns))
+    return _stack(parts)
+
+
+def posture_table(study: StudyResult) -> pd.DataFrame:
+    """One row a person × condition × frame: angles [deg] and positions [m]."""
+    parts = []
+    for case in study.cases:
+        lift = case.prepared.lift
+        columns: dict[str, object] = dict(_along(case))
+        columns |= {f"{k}_deg": np.degrees(v) for k, v in lift.posture.angles().items()}
+        for axis, letter in enumerate("xyz"):
+            columns[f"hand_{letter}_m"] = lift.hand[:, axis]
+            columns[f"elbow_{letter}_m"] = lift.elbow[:, axis]
+        columns["reachable"] = lift.reachable
+        keys = {"person": case.person, "condition": case.condition}
+        parts.append(pd.DataFrame(keys | columns))
+    return _stack(parts)
+
+
+def head_table_by_person(study: StudyResult) -> pd.DataFrame:
+    """One row a person × condition × lateral mode × head."""
+    parts = []
+    for case, result in study.pairs():
+        lift, state, found = case.prepared.lift, case.prepared.state, case.prepared.paths
+        good = lift.reachable
+        force, effort = result.force[good], result.effort[good]
+        fibre = state.fibre_length_normalised[good]
+        columns: dict[str, object] = {
+            "head": list(study.model.head_names),
+            "peak_activation": effort.max(axis=0),
+            "mean_activation": effort.mean(axis=0),
+            "peak_force_n": force.max(axis=0),
+            "mean_force_n": force.mean(axis=0),
+            "peak_effort": effort.max(axis=0),
+            "mean_effort": effort.mean(axis=0),
+            "min_fibre_length": fibre.min(axis=0),
+            "max_fibre_length": fibre.max(axis=0),
+            "fibre_excursion": np.ptp(fibre, axis=0),
+            "greatest_mtu_length_m": found.length[good].max(axis=0),
+        }
+        if lift.time is not None:
+            columns["impulse_ns"] = np.trapezoid(force, lift.time[good], axis=0)
+        for row in result.criterion.rows:
+            index = ROWS.index(row)
+            part = np.mean(found.moment_arms[good][:, index] * force, axis=0)
+            whole = float(np.mean(result.moments[good, index]))
+            known = abs(whole) >= _DECISIVE_MOMENT
+            columns[f"share_{row}"] = part / whole if known else np.full(len(part), np.nan)
+        parts.append(pd.DataFrame(_keys(case, result) | columns))
+    return _stack(parts)
+
+
+def head_table(study: StudyResult) -> pd.DataFrame:
+    """One row a condition × lateral mode × head, the mean over people."""
+    table = head_table_by_person(study)
+    keys = ["condition", "lateral", "head"]
+    means = table.groupby(keys, sort=False, observed=True)[list(HEADS_COLUMNS[3:])].mean()
+    return means.reset_index()[list(HEADS_COLUMNS)]
+
+
+def load_table(study: StudyResult) -> pd.DataFrame:
+    """One row a person × condition × lateral mode × frame: the greatest load there.
+
+    ``limiting_row`` is the moment whose price times demand is largest, ``limiting_share`` its
+    part of the whole (the parts of all rows sum to one); ``limiting_heads`` give all they have.
+    """
+    parts = []
+    for case, result in study.pairs():
+        if result.greatest is None:
+            continue
+        good = case.prepared.lift.reachable
+        count = len(good)
+        greatest = np.full(count, np.nan)
+        greatest[good] = result.greatest.factor
+        rows = np.full(count, "", dtype=object)
+        shares = np.full(count, np.nan)
+        heads = np.full(count, "", dtype=object)
+        status = np.full(count, "out of reach", dtype=object)
+        status[good] = [Status(int(code)).name.lower() for code in result.greatest.status]
+        part = _limit_shares(result)
+        names = np.array(study.model.head_names)
+        for position, frame in enumerate(np.flatnonzero(good)):
+            if np.isfinite(greatest[frame]):
+                top = int(np.argmax(part[position]))
+                rows[frame] = result.criterion.rows[top]
+                shares[frame] = part[position, top]
+                heads[frame] = " ".join(names[result.greatest.limiting[position]])
+        columns: dict[str, object] = dict(_along(case))
+        columns |= {
+            "load_kg": 2.0 * case.prepared.lift.load_mass,
+            "greatest_load_kg": greatest,
+            "limiting_row": rows,
+            "limiting_share": shares,
+            "limiting_heads": heads,
+            "status": status,
+        }
+        parts.append(pd.DataFrame(_keys(case, result) | columns))
+    return _stack(parts)
+
+
+def _limit_shares(result: LiftResult) -> np.ndarray:
+    """Price × demand of each row for one more kilogram, as parts of their sum."""
+    assert result.greatest is not None  # noqa: S101 - the caller has looked
+    need, good = result.prepared.demand, result.prepared.lift.reachable
+    at = [ROWS.index(name) for name in result.criterion.rows]
+    load = 0.5 * need.load_moments[good][:, at]
+    if result.lateral.mode == "measured":
+        push = 0.5 * result.lateral.ratio * need.vertical_force[good]
+        load = load + push[:, None] * need.lateral_moments[good][:, at]
+    part = result.greatest.multipliers * load
+    total = part.sum(axis=1, keepdims=True)
+    return np.asarray(part / np.where(total == 0.0, 1.0, total))
+
+
+def condition_table(study: StudyResult) -> pd.DataFrame:
+    """One row a person × condition × lateral mode: what the lift asks and where it ends."""
+    rows = []
+    for case, result in study.pairs():
+        lift, good = case.prepared.lift, case.prepared.lift.reachable
+        unmet = np.abs(result.sharing.unmet)
+        short = result.sharing.status == Status.SHORTFALL
+        entry: dict[str, object] = _keys(case, result) | {
+            "load_kg": 2.0 * lift.load_mass,
+            "frames": len(good),
+            "frames_out_of_reach": int(np.count_nonzero(~good)),
+            "frames_with_shortfall": int(np.count_nonzero(short)),
+            "frames_uncertified": int(
+                np.count_nonzero(result.sharing.status == Status.UNCERTIFIED)
+            ),
+        }
+        worst_row, worst = "", 0.0
+        if short.any():
+            frame, row = np.unravel_index(int(np.argmax(unmet)), unmet.shape)
+            worst_row, worst = result.criterion.rows[row], float(unmet[frame, row])
+        entry |= {"worst_unmet_row": worst_row, "worst_unmet_nm": worst}
+        ratio = result.lateral_ratio[good]
+        entry |= {
+            "mean_lateral_ratio": float(ratio.mean()),
+            "least_lateral_ratio": float(ratio.min()),
+            "greatest_lateral_ratio": float(ratio.max()),
+        }
+        for index, row_name in enumerate(ROWS):
+            moment = result.moments[good, index]
+            entry[f"peak_{row_name}_nm"] = float(moment[np.argmax(np.abs(moment))])
+            entry[f"mean_{row_name}_nm"] = float(moment.mean())
+        if result.greatest is not None and np.isfinite(result.greatest.factor).any():
+            factor = result.greatest.factor
+            weak = int(np.nanargmin(factor))
+            entry |= {
+                "greatest_load_kg": float(factor[weak]),
+                "weak_height_fraction": float(lift.fraction[good][weak]),
+            }
+        contact = np.linalg.norm(result.contact[good], axis=-1)
+        entry["peak_contact_n"] = float(contact.max())
+        entry["limits"] = "; ".join([*(b.text() for b in lift.breaches), *lift.notes])
+        rows.append(entry)
+    return pd.DataFrame(rows)
+
+
+def _comparable(table: pd.DataFrame) -> list[tuple[str, pd.DataFrame]]:
+    """Split by lateral mode; conditions without a lateral force join every mode."""
+    always = [
+        name
+        for name, part in table.groupby("condition", sort=False, observed=True)
+        if set(part["lateral"]) == {"zero"}
+    ]
+    modes = list(dict.fromkeys(table["lateral"]))
+    several = [
+        m for m in modes if not set(table.loc[table["lateral"] == m, "condition"]) <= set(always)
+    ]
+    out = []
+    for mode in several or modes:
+        keep = (table["lateral"] == mode) | table["condition"].isin(always)
+        out.append((mode, table[keep]))
+    return out
+
+
+def ratio_table(study: StudyResult) -> pd.DataFrame:
+    """Each condition over the first one, per lateral mode and head, the mean over people."""
+    table = head_table_by_person(study)
+    first = study.study.file.condition[0].name
+    rows = []
+    for mode, part in _comparable(table):
+        effort = part.pivot_table(
+            index=["head", "person"],
+            columns="condition",
+            values="mean_effort",
+            observed=True,
+            sort=False,
+        )
+        force = part.pivot_table(
+            index=["head", "person"],
+            columns="condition",
+            values="mean_force_n",
+            observed=True,
+            sort=False,
+        )
+        if first not in effort:
+            continue
+        for condition in effort.columns:
+            for head in study.model.head_names:
+                e, f = effort.loc[head], force.loc[head]
+                rows.append(
+                    {
+                        "lateral": mode,
+                        "head": head,
+                        "condition": condition,
+                        "reference": first,
+                        "effort_ratio": _mean_ratio(e[condition], e[first]),
+                        "force_ratio": _mean_ratio(f[condition], f[first]),
+                    }
+                )
+    return pd.DataFrame(rows)
+
+
+def _mean_ratio(top: pd.Series, bottom: pd.Series) -> float:
+    """Mean over people of top ÷ bottom; NaN where the head hardly works in the reference."""
+    known = (bottom > 1e-3) & top.notna()
+    return float((top[known] / bottom[known]).mean()) if known.any() else float("nan")
+
+
+def ordering_table(study: StudyResult) -> pd.DataFrame:
+    """Each pair of conditions, per lateral mode and head: which is higher, and for how many.
+
+    ``people_agreeing`` counts the people in whom the lift-mean activation stands in the
+    order of the mean over people. One row a pair; ``higher`` is the condition with the
+    larger mean.
+    """
+    table = head_table_by_person(study)
+    rows = []
+    for mode, part in _comparable(table):
+        wide = part.pivot_table(
+            index=["head", "person"],
+            columns="condition",
+            values="mean_activation",
+            observed=True,
+            sort=False,
+        )
+        for head in study.model.head_names:
+            block = wide.loc[head]
+            for a, b in combinations(wide.columns, 2):
+                both = block[[a, b]].dropna()
+                if both.empty:
+                    continue
+                difference = both[b] - both[a]
+                mean = float(difference.mean())
+                lower, higher = (a, b) if mean >= 0.0 else (b, a)
+                agreeing = np.count_nonzero(difference * np.sign(mean) > _TIE)
+                rows.append(
+                    {
+                        "lateral": mode,
+                        "head": head,
+                        "lower": lower,
+                        "higher": higher,
+                        "difference": abs(mean),
+                        "people_agreeing": int(agreeing),
+                        "people": len(both),
+                    }
+                )
+    return pd.DataFrame(rows)

@@ -1,0 +1,109 @@
+"""A joint that holds only while its contact force stays inside a cone."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from momentshare.errors import ShapeError
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
+
+    from momentshare.sharing._result import FloatArray
+
+FEWEST = 8
+"""Eight facets touch a round cone from outside and exceed it by at most 8 %."""
+
+
+def cone_inequalities(
+    lines_of_action: ArrayLike,
+    base_force: ArrayLike,
+    ratios: ArrayLike,
+    *,
+    axis: ArrayLike,
+    towards: ArrayLike,
+) -> tuple[FloatArray, FloatArray]:
+    """Inequalities G F ≤ h that keep a joint force inside a direction-dependent cone.
+
+    The joint force is ``N(F) = base_force + Σ_i F_i u_i``. Its compressive component is
+    ``N·axis``; along the tangential direction t_k, at k/facets of a turn from ``towards``
+    about ``axis`` (right-handed), it may reach
+
+        N·t_k ≤ ratio_k N·axis.
+
+    Parameters
+    ----------
+    lines_of_action : array_like, shape (..., heads, 3)
+        u_i: force on the joint per force of the head, unit vectors for a head that
+        crosses only this joint.
+    base_force : array_like, shape (..., 3)
+        Joint force without the heads [N].
+    ratios : array_like, shape (..., facets)
+        Greatest tangential over compressive force in each direction, at least eight;
+        for a glenoid the stability ratios measured around the clock.
+    axis : array_like, shape (..., 3)
+        Direction of compression; any length.
+    towards : array_like, shape (..., 3)
+        Direction of the first facet; its part across the axis counts.
+
+    Returns
+    -------
+    G : float array, shape (..., facets, heads)
+    h : float array, shape (..., facets)
+        [N], for the ``inequalities`` of :func:`share`.
+
+    Raises
+    ------
+    ShapeError
+        Wrong shapes, fewer than eight ratios, negative ratios, or ``towards`` along the
+        axis.
+
+    Examples
+    --------
+    >>> from momentshare.sharing import cone_inequalities
+    >>> G, h = cone_inequalities(
+    ...     [[1.0, 0.0, 0.0]], [0.0, 10.0, 0.0], [0.5] * 8, axis=[1, 0, 0], towards=[0, 1, 0]
+    ... )
+    >>> G.shape, float(h[0])
+    ((8, 1), -10.0)
+    """
+    lines = _vectors("lines_of_action", lines_of_action, 2)
+    base = _vectors("base_force", base_force, 1)
+    along = _vectors("axis", axis, 1)
+    first = _vectors("towards", towards, 1)
+    ratio = np.asarray(ratios, dtype=np.float64)
+    if ratio.ndim == 0 or ratio.shape[-1] < FEWEST:
+        raise ShapeError("ratios", f"at least {FEWEST} facets", f"shape {ratio.shape}")
+    if not (np.isfinite(ratio).all() and (ratio >= 0.0).all()):
+        raise ShapeError("ratios", "finite ratios of at least zero", f"{ratio.min()}")
+    length = np.linalg.norm(along, axis=-1, keepdims=True)
+    if (length == 0.0).any():
+        raise ShapeError("axis", "a direction", "a zero vector")
+    along = along / length
+    across = first - along * (first * along).sum(axis=-1, keepdims=True)
+    size = np.linalg.norm(across, axis=-1, keepdims=True)
+    if (size <= 1e-9 * np.linalg.norm(first, axis=-1, keepdims=True)).any():
+        raise ShapeError("towards", "a direction across the axis", f"{np.asarray(towards)}")
+    across = across / size
+    third = np.cross(along, across)
+
+    turn = 2.0 * np.pi * np.arange(ratio.shape[-1]) / ratio.shape[-1]
+    tangent = (
+        np.cos(turn)[:, None] * across[..., None, :] + np.sin(turn)[:, None] * third[..., None, :]
+    )
+    facet = tangent - ratio[..., None] * along[..., None, :]
+    G = facet @ np.swapaxes(lines, -1, -2)
+    h = -(facet @ base[..., None])[..., 0]
+    return G, h
+
+
+def _vectors(name: str, values: ArrayLike, axes: int) -> FloatArray:
+    array = np.asarray(values, dtype=np.float64)
+    if array.ndim < axes or array.shape[-1] != 3:
+        wanted = "(..., heads, 3)" if axes == 2 else "(..., 3)"
+        raise ShapeError(name, f"shape {wanted}", f"shape {array.shape}")
+    if not np.isfinite(array).all():
+        raise ShapeError(name, "finite values", "NaN or infinity")
+    return array

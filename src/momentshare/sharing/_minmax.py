@@ -1,0 +1,162 @@
+"""The min–max criterion: make the greatest weighted activation as small as possible.
+
+    minimise s  subject to  A a = b,  0 ≤ a_i ≤ min(1, s/w_i).
+
+With u = w a / s it is the greatest factor t on b that the columns A_i/w_i can meet with
+0 ≤ u ≤ 1, and s = 1/t; among equal answers the one of least Σ (w a)² is taken. Where a
+small weight lets a head reach 1 before the others reach s, the frame is solved as a
+linear programme of its own. The multiplier λ is the change of s per N·m, so s = λ·b when
+no head is at 1.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.optimize import linprog
+
+from momentshare.sharing._balance import free_values, normalise
+from momentshare.sharing._certificate import CERTIFIED, certify
+from momentshare.sharing._feasible import climb
+from momentshare.sharing._newton import RESIDUAL
+from momentshare.sharing._result import RawSharing, Status, replaced
+from momentshare.sharing._stages import solve_balance
+
+if TYPE_CHECKING:
+    from momentshare.sharing._balance import Balance
+    from momentshare.sharing._problem import Problem
+    from momentshare.sharing._result import BoolArray, FloatArray
+
+
+def solve_minmax(problem: Problem) -> RawSharing:
+    """Share every frame by the min–max criterion, each with its certificate."""
+    count, heads = problem.frames, problem.heads
+    balance = normalise(problem)
+    weights = np.broadcast_to(problem.weights, (count, heads))
+    activation = np.zeros((count, heads))
+    prices = np.zeros((count, problem.rows))
+    short = np.zeros(count, dtype=np.bool_)
+
+    asks = np.abs(balance.target).max(axis=1, initial=0.0) > RESIDUAL * balance.target_size
+    frames = np.flatnonzero(asks)
+    if frames.size:
+        part, heavy = balance.take(frames), weights[frames]
+        activation[frames], prices[frames], fits = _scaled(part, heavy)
+        for frame in frames[~fits]:
+            found = _programme(balance.matrix[frame], balance.target[frame], weights[frame])
+            if found is None:
+                short[frame] = True
+            else:
+                activation[frame], prices[frame] = found
+    projected = prices - np.einsum("fjk,flk,fl->fj", balance.basis, balance.basis, prices)
+    multipliers = projected / balance.row_size
+    raw = certify_minmax(problem, balance, activation, multipliers)
+    beyond = np.flatnonzero(short)
+    if beyond.size:
+        part = replace(problem.take(beyond), exponent=2.0)
+        raw = _with_shortfall(raw, beyond, part)
+    return raw
+
+
+def _scaled(balance: Balance, weights: FloatArray) -> tuple[FloatArray, FloatArray, BoolArray]:
+    """Activation and prices as if no head could reach 1, and whether none does."""
+    free = replace(
+        balance, matrix=balance.matrix / weights[:, None, :], target=0.0 * balance.target
+    )
+    factor, prices, share, _, status = climb(free, balance.target, 0.0)
+    held = (status == Status.SOLVED) & (factor > 0.0)
+    greatest = 1.0 / np.where(held, factor, 1.0)
+    activation = greatest[:, None] * np.where(held[:, None], share, 0.0) / weights
+    fits = held & (activation.max(axis=1, initial=0.0) <= 1.0 + 1e-12)
+    return np.minimum(activation, 1.0), prices * greatest[:, None], fits
+
+
+def _programme(A: FloatArray, b: FloatArray, w: FloatArray) -> tuple[FloatArray, FloatArray] | None:
+    """One frame with the bound 1 in force; None where the moment cannot be met."""
+    heads = w.size
+    cost = np.zeros(heads + 1)
+    cost[-1] = 1.0
+    answer = linprog(
+        cost,
+        A_eq=np.hstack([A, np.zeros((b.size, 1))]),
+        b_eq=b,
+        A_ub=np.hstack([np.diag(w), -np.ones((heads, 1))]),
+        b_ub=np.zeros(heads),
+        bounds=[(0.0, 1.0)] * heads + [(0.0, None)],
+        method="highs-ds",
+    )
+    if answer.status != 0:
+        return None
+    return np.clip(answer.x[:-1], 0.0, 1.0), np.asarray(answer.eqlin.marginals)
+
+
+def _with_shortfall(raw: RawSharing, frames: np.ndarray, problem: Problem) -> RawSharing:
+    """Nearest moment with least Σ w a² for frames whose moment cannot be met."""
+    balance = normalise(problem)
+    weights = np.broadcast_to(problem.weights, (problem.frames, problem.heads))
+    answer = solve_balance(balance, weights, 2.0)
+    projected = answer.multipliers - np.einsum(
+        "fjk,flk,fl->fj", balance.basis, balance.basis, answer.multipliers
+    )
+    force = problem.capacity * answer.activation + problem.passive
+    rest = problem.moments - np.einsum("fji,fi->fj", problem.arms, force)
+    part = certify(
+        problem,
+        answer.activation,
+        projected / balance.row_size,
+        free_values(balance, rest / balance.row_size),
+        answer.short,
+    )
+    return replaced(raw, frames, part)
+
+
+def certify_minmax(
+    problem: Problem, balance: Balance, activation: FloatArray, multipliers: FloatArray
+) -> RawSharing:
+    """Residual, bounds, optimality and gap of the linear programme, from its data."""
+    weights = problem.weights
+    force = problem.capacity * activation + problem.passive
+    rest = problem.moments - np.einsum("fji,fi->fj", problem.arms, force)
+    free = free_values(balance, rest / balance.row_size)
+    unmet = rest - np.einsum("fjk,fk->fj", problem.columns, free)
+    size = balance.target_size + np.linalg.norm(activation, axis=1)
+    near = np.abs(unmet / balance.row_size).max(axis=1, initial=0.0)
+
+    greatest = (weights * activation).max(axis=1, initial=0.0)
+    drive = problem.capacity * np.einsum("fji,fj->fi", problem.arms, multipliers)
+    at_one = weights * (1.0 + 1e-12) < greatest[:, None]
+    pull = np.maximum(drive, 0.0)
+    dual = np.einsum("fj,fj->f", multipliers, balance.row_size * balance.target)
+    dual = dual - np.where(at_one, pull, 0.0).sum(axis=1)
+    some = greatest > 0.0
+    gap = np.where(some, (greatest - dual) / np.where(some, greatest, 1.0), 0.0)
+    # The prices of the heads that share the greatest weighted activation add up to one.
+    total = np.where(at_one, 0.0, pull / weights).sum(axis=1)
+    top = np.minimum(1.0, greatest[:, None] / weights)
+    away = np.where(drive > 0.0, top - activation, activation)
+    scale = np.abs(drive).max(axis=1, initial=0.0, keepdims=True)
+    wrong = np.minimum(np.abs(drive) / np.where(scale > 0.0, scale, 1.0), np.abs(away))
+    stationarity = np.maximum(
+        wrong.max(axis=1, initial=0.0), np.where(some, np.abs(total - 1.0), 0.0)
+    )
+    bound = np.maximum(np.maximum(-activation, activation - 1.0), 0.0).max(axis=1, initial=0.0)
+    good = (
+        (near <= CERTIFIED * size)
+        & (bound <= CERTIFIED)
+        & (stationarity <= CERTIFIED)
+        & (np.abs(gap) <= CERTIFIED)
+    )
+    return RawSharing(
+        activation=activation,
+        multipliers=multipliers,
+        unmet=unmet,
+        free_values=free,
+        held=np.zeros((problem.frames, problem.limits.shape[1])),
+        status=np.where(good, Status.SOLVED, Status.UNCERTIFIED).astype(np.int8),
+        moment_residual=np.abs(unmet).max(axis=1, initial=0.0),
+        bound_violation=bound,
+        stationarity=stationarity,
+        duality_gap=gap,
+    )

@@ -1,0 +1,293 @@
+"""The sharing problem written down for a general convex solver, frame by frame.
+
+It judges the fast route in tests and serves what that route does not cover: linear
+inequalities on the head forces and bounds on several free values. For p = 2 the active
+bounds it finds are solved once more as linear equations, which restores full accuracy.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from importlib.util import find_spec
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from momentshare.errors import MissingExtraError
+from momentshare.sharing._balance import row_sizes
+from momentshare.sharing._certificate import certify
+from momentshare.sharing._minmax import certify_minmax
+from momentshare.sharing._balance import normalise
+from momentshare.sharing._result import RawSharing, Status
+
+if TYPE_CHECKING:
+    from momentshare.sharing._problem import Problem
+    from momentshare.sharing._result import FloatArray
+
+ACCURACY = 1e-10
+"""Tolerance asked of the general solver."""
+
+HELD = 1e-7
+"""Shortfall, relative, below which the moment counts as met."""
+
+ACCEPTED = 1e-6
+"""Certificate that a frame of this route has to reach."""
+
+
+def solve_referee(problem: Problem) -> RawSharing:
+    """Solve every frame with cvxpy.
+
+    Raises
+    ------
+    MissingExtraError
+        If cvxpy is not installed.
+    """
+    if find_spec("cvxpy") is None:
+        raise MissingExtraError("cvxpy", "referee", "sharing with inequalities or as referee")
+    model = _Model(problem)
+    frames = [model.solve(problem.take(slice(f, f + 1))) for f in range(problem.frames)]
+    if not frames:
+        return _empty(problem)
+    return RawSharing(**{
+        name: np.concatenate([getattr(frame, name) for frame in frames])
+        for name in RawSharing.__dataclass_fields__
+    })
+
+
+class _Model:
+    """The two programmes, built once and fed frame by frame.
+
+    In units of the row norms: first the nearest moment, where the wanted one cannot be
+    met, then the least effort that reaches it.
+    """
+
+    def __init__(self, problem: Problem) -> None:
+        import cvxpy as cp
+
+        self.cp = cp
+        rows, heads, free = problem.rows, problem.heads, problem.free
+        facets = problem.limits.shape[1]
+        self.matrix = cp.Parameter((rows, heads))
+        self.target = cp.Parameter(rows)
+        self.weights = cp.Parameter(heads, nonneg=True)
+        self.a = cp.Variable(heads)
+        supplied = self.matrix @ self.a
+        box = [self.a >= 0.0, self.a <= 1.0]
+        self.free = cp.Variable(free) if free else None
+        if self.free is not None:
+            self.columns = cp.Parameter((rows, free))
+            supplied = supplied + self.columns @ self.free
+            self.lower, self.upper = cp.Parameter(free), cp.Parameter(free)
+            low = np.isfinite(problem.lower).all(axis=0)
+            high = np.isfinite(problem.upper).all(axis=0)
+            self.low, self.high = np.flatnonzero(low), np.flatnonzero(high)
+            if low.any():
+                box.append(self.free[self.low] >= self.lower[self.low])
+            if high.any():
+                box.append(self.free[self.high] <= self.upper[self.high])
+        self.limit = None
+        if facets:
+            self.limits = cp.Parameter((facets, heads))
+            self.levels = cp.Parameter(facets)
+            self.limit = self.limits @ self.a <= self.levels
+            box.append(self.limit)
+        self.balance = self.target - supplied == 0.0
+        if math.isinf(problem.exponent):
+            effort = cp.max(cp.multiply(self.weights, self.a))
+        elif problem.exponent == 2.0:
+            self.roots = cp.Parameter(heads, nonneg=True)
+            effort = cp.sum_squares(cp.multiply(self.roots, self.a))
+        else:
+            effort = self.weights @ cp.power(self.a, problem.exponent)
+        self.share = cp.Problem(cp.Minimize(effort), [self.balance, *box])
+        self.nearest = cp.Problem(cp.Minimize(cp.sum_squares(self.target - supplied)), box)
+
+    def solve(self, frame: Problem) -> RawSharing:
+        """One frame."""
+        loads = frame.arms * frame.capacity[:, None, :]
+        size = row_sizes(loads)
+        passive = np.einsum("fji,fi->fj", frame.arms, frame.passive)
+        wanted = ((frame.moments - passive) / size)[0]
+        self.matrix.value = (loads / size[:, :, None])[0]
+        self.target.value = wanted
+        heaviest = float(frame.weights.max())
+        self.weights.value = frame.weights[0] / heaviest
+        if frame.exponent == 2.0:
+            self.roots.value = np.sqrt(self.weights.value)
+        if self.free is not None:
+            scale = np.maximum(np.abs(frame.columns / size[:, :, None]).max(axis=(0, 1)), 1e-300)
+            self.columns.value = (frame.columns / size[:, :, None])[0] / scale
+            with np.errstate(over="ignore"):
+                self.lower.value = np.nan_to_num(frame.lower[0] * scale, neginf=-1e300)
+                self.upper.value = np.nan_to_num(frame.upper[0] * scale, posinf=1e300)
+        limits, levels, strength = self._limits(frame)
+        if self.limit is not None:
+            self.limits.value, self.levels.value = limits, levels
+
+        short = False
+        if not self._run(self.share):
+            if not self._run(self.nearest):
+                return _nothing(frame)
+            left = wanted - self._supplied()
+            short = bool(np.abs(left).max() > HELD * (1.0 + np.abs(wanted).max()))
+            self.target.value = wanted - left
+            if not self._run(self.share):
+                return _nothing(frame)
+        activation = np.clip(np.asarray(self.a.value), 0.0, 1.0)
+        unit = 1.0 if math.isinf(frame.exponent) else heaviest
+        if math.isinf(frame.exponent):
+            unit = heaviest
+        multipliers = np.asarray(self.balance.dual_value) * unit / size[0]
+        free = (
+            np.zeros(0) if self.free is None else np.asarray(self.free.value) / scale
+        )
+        held = np.zeros(levels.size)
+        if self.limit is not None:
+            held = np.asarray(self.limit.dual_value) * unit / strength
+        return _judged(frame, activation, multipliers, free, held, short=short)
+
+    def _limits(self, frame: Problem) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Inequalities on activations, every facet at unit size."""
+        rows = frame.limits * frame.capacity[:, None, :]
+        level = frame.levels - np.einsum("fgi,fi->fg", frame.limits, frame.passive)
+        strength = np.maximum(np.linalg.norm(rows, axis=2), 1e-300)
+        return (rows / strength[:, :, None])[0], (level / strength)[0], strength[0]
+
+    def _supplied(self) -> FloatArray:
+        supplied = self.matrix.value @ self.a.value
+        if self.free is not None:
+            supplied = supplied + self.columns.value @ self.free.value
+        return np.asarray(supplied)
+
+    def _run(self, programme: Any) -> bool:
+        import warnings
+
+        try:
+            with warnings.catch_warnings():
+                # An answer short of the tolerance is judged by its certificate below.
+                warnings.simplefilter("ignore", UserWarning)
+                programme.solve(
+                    solver=self.cp.CLARABEL,
+                    tol_gap_abs=ACCURACY, tol_gap_rel=ACCURACY, tol_feas=ACCURACY,
+                )  # fmt: skip
+        except self.cp.error.SolverError:
+            return False
+        return programme.status in {self.cp.OPTIMAL, self.cp.OPTIMAL_INACCURATE}
+
+
+def _judged(
+    frame: Problem,
+    activation: FloatArray,
+    multipliers: FloatArray,
+    free: FloatArray,
+    held: FloatArray,
+    *,
+    short: bool,
+) -> RawSharing:
+    """Certificate of one frame, after the last digits have been restored where possible."""
+    if math.isinf(frame.exponent):
+        return certify_minmax(frame, normalise(frame), activation[None], multipliers[None])
+    flags = np.array([short])
+
+    def judge(a: FloatArray, lam: FloatArray, f: FloatArray, mu: FloatArray) -> RawSharing:
+        return certify(
+            frame, a[None], lam[None], f[None], flags, held=mu[None], tolerance=ACCEPTED
+        )
+
+    raw = judge(activation, multipliers, free, held)
+    if frame.exponent == 2.0 and not short:
+        sharper = judge(*_sharpen(frame, activation, multipliers, free, held))
+        if _worst(sharper) < _worst(raw):
+            return sharper
+    return raw
+
+
+def _worst(raw: RawSharing) -> float:
+    values = [raw.stationarity[0], raw.bound_violation[0], abs(raw.duality_gap[0])]
+    return float(max(values)) + float(raw.moment_residual[0])
+
+
+def _sharpen(
+    frame: Problem,
+    activation: FloatArray,
+    multipliers: FloatArray,
+    free: FloatArray,
+    held: FloatArray,
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Solve the optimality conditions as linear equations on the active bounds (p = 2)."""
+    capacity, w = frame.capacity[0], frame.weights[0]
+    loads = frame.arms[0] * capacity
+    limits = frame.limits[0] * capacity
+    drive = loads.T @ multipliers - limits.T @ held
+    full, rest = drive >= 2.0 * w, drive <= 0.0
+    inside = np.flatnonzero(~full & ~rest)
+    fixed = full.astype(np.float64)
+    slack = frame.levels[0] - frame.limits[0] @ (capacity * activation + frame.passive[0])
+    size = np.abs(frame.levels[0]) + np.abs(limits).sum(axis=1) + 1e-300
+    tight = np.flatnonzero(held * np.maximum(w.max(), 1.0) > slack / size)
+    loose = np.flatnonzero(
+        (free > frame.lower[0] + 1e-7 * np.abs(frame.lower[0]))
+        & (free < frame.upper[0] - 1e-7 * np.abs(frame.upper[0]))
+    )
+    bound = np.clip(free, frame.lower[0], frame.upper[0])
+    bound[loose] = 0.0
+    C = frame.columns[0]
+    rows, n, k, g = loads.shape[0], inside.size, loose.size, tight.size
+    system = np.zeros((n + k + rows + g, n + k + rows + g))
+    right = np.zeros(n + k + rows + g)
+    system[:n, :n] = np.diag(2.0 * w[inside])
+    system[:n, n + k : n + k + rows] = -loads[:, inside].T
+    system[:n, n + k + rows :] = limits[np.ix_(tight, inside)].T
+    system[n : n + k, n + k : n + k + rows] = C[:, loose].T
+    system[n + k : n + k + rows, :n] = loads[:, inside]
+    system[n + k : n + k + rows, n : n + k] = C[:, loose]
+    system[n + k + rows :, :n] = limits[np.ix_(tight, inside)]
+    passive = frame.passive[0]
+    right[n + k : n + k + rows] = (
+        frame.moments[0] - frame.arms[0] @ passive - loads @ fixed - C @ bound
+    )
+    right[n + k + rows :] = (
+        frame.levels[0][tight] - frame.limits[0][tight] @ passive - limits[tight] @ fixed
+    )
+    scale = np.maximum(np.abs(system).max(axis=1), 1e-300)
+    found = np.linalg.lstsq(system / scale[:, None], right / scale, rcond=1e-14)[0]
+    a = fixed.copy()
+    a[inside] = np.clip(found[:n], 0.0, 1.0)
+    values = bound.copy()
+    values[loose] = found[n : n + k]
+    mu = np.zeros_like(held)
+    mu[tight] = np.maximum(found[n + k + rows :], 0.0)
+    return a, found[n + k : n + k + rows], values, mu
+
+
+def _nothing(frame: Problem) -> RawSharing:
+    """A frame whose limits no activation obeys."""
+    return replace(
+        _empty(frame),
+        activation=np.full((1, frame.heads), np.nan),
+        multipliers=np.full((1, frame.rows), np.nan),
+        unmet=np.full((1, frame.rows), np.nan),
+        free_values=np.full((1, frame.free), np.nan),
+        held=np.full((1, frame.limits.shape[1]), np.nan),
+        status=np.full(1, Status.INFEASIBLE, dtype=np.int8),
+        moment_residual=np.full(1, np.nan),
+        bound_violation=np.full(1, np.nan),
+        stationarity=np.full(1, np.nan),
+        duality_gap=np.full(1, np.nan),
+    )
+
+
+def _empty(problem: Problem) -> RawSharing:
+    return RawSharing(
+        activation=np.zeros((0, problem.heads)),
+        multipliers=np.zeros((0, problem.rows)),
+        unmet=np.zeros((0, problem.rows)),
+        free_values=np.zeros((0, problem.free)),
+        held=np.zeros((0, problem.limits.shape[1])),
+        status=np.zeros(0, dtype=np.int8),
+        moment_residual=np.zeros(0),
+        bound_violation=np.zeros(0),
+        stationarity=np.zeros(0),
+        duality_gap=np.zeros(0),
+    )

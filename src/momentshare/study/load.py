@@ -1,0 +1,158 @@
+"""Read a study file; name every fault with its field, value and remedy."""
+
+from __future__ import annotations
+
+import hashlib
+import tomllib
+from collections import Counter
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from momentshare.errors import StudyError, nearest_name
+from momentshare.study.schema import (
+    ConditionEntry,
+    PersonEntry,
+    SettingsEntry,
+    StrengthEntry,
+    Study,
+    StudyFile,
+)
+
+__all__ = ["load_study", "parse_study"]
+
+_LARGEST = 4 * 1024 * 1024
+
+_FIELDS = {
+    "person": PersonEntry,
+    "condition": ConditionEntry,
+    "settings": SettingsEntry,
+    "strength": StrengthEntry,
+}
+
+
+def load_study(path: str | Path) -> Study:
+    """Read and check a study file.
+
+    Parameters
+    ----------
+    path : str or Path
+        A TOML file as written by ``momentshare demo``.
+
+    Returns
+    -------
+    Study
+
+    Raises
+    ------
+    StudyError
+        One line for each fault: file, field, value and remedy.
+    """
+    place = Path(path)
+    try:
+        if place.is_dir():
+            raise StudyError(f"{place}: is a folder; give the study file inside it")
+        if place.stat().st_size > _LARGEST:
+            raise StudyError(f"{place}: is larger than 4 MB, which no study file is")
+        raw = place.read_bytes()
+    except FileNotFoundError as err:
+        near = sorted(p.name for p in place.parent.glob("*.toml")) if place.parent.is_dir() else []
+        hint = f"; TOML files there: {', '.join(near)}" if near else "; check the path"
+        raise StudyError(f"{place}: no such file{hint}") from err
+    except OSError as err:
+        raise StudyError(f"{place}: cannot be read ({err.strerror}); check its rights") from err
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError as err:
+        raise StudyError(
+            f"{place}: byte {err.start} is not UTF-8; save the file as UTF-8 text"
+        ) from err
+    return parse_study(text, str(place))
+
+
+def parse_study(text: str, source: str = "study") -> Study:
+    """Check the text of a study file; see :func:`load_study`."""
+    if not text.strip():
+        raise StudyError(f"{source}: is empty; write a study or start from 'momentshare demo'")
+    try:
+        data = tomllib.loads(text.replace("\r\n", "\n"))
+    except tomllib.TOMLDecodeError as err:
+        raise StudyError(f"{source}: not readable as TOML: {err}") from err
+    try:
+        file = StudyFile.model_validate(data)
+    except ValidationError as err:
+        faults = [_fault(dict(item), data) for item in err.errors()]
+        raise StudyError(f"{source}: the study cannot be used:", faults) from err
+    faults = [*_repeated(file), *_impossible(file)]
+    if faults:
+        raise StudyError(f"{source}: the study cannot be used:", faults)
+    digest = hashlib.sha256(text.encode()).hexdigest()[:16]
+    return Study(source=source, digest=digest, file=file)
+
+
+def _fault(item: dict[str, Any], data: dict[str, Any]) -> str:
+    """One fault in plain words: where, what was wanted, what came, what to do."""
+    where: list[str] = []
+    node: Any = data
+    section = ""
+    for part in item["loc"]:
+        if isinstance(part, int):
+            try:
+                node = node[part]
+            except (IndexError, KeyError, TypeError):
+                node = None
+            label = node.get("name") if isinstance(node, dict) else None
+            where[-1] += f"[{part + 1}]" + (f" {label!r}" if label else "")
+            continue
+        if part in _FIELDS:
+            section = part
+        # pydantic names the branch of a union too; it means nothing to the reader.
+        if part.startswith(("list[", "function-", "constrained-", "float", "tuple[")):
+            continue
+        where.append(str(part))
+        node = node.get(part) if isinstance(node, dict) else None
+    place = " → ".join(where) or "study"
+    kind, got = item["type"], item["input"]
+    if kind == "extra_forbidden":
+        known = _FIELDS.get(section, StudyFile).model_fields
+        if len(item["loc"]) == 1:
+            known = StudyFile.model_fields
+        return f"{place}: unknown field; {nearest_name(str(item['loc'][-1]), known)}"
+    if kind == "missing":
+        return f"{place}: is missing; add it"
+    message = str(item["msg"]).removeprefix("Value error, ")
+    if isinstance(got, dict):
+        return f"{place}: {message}"
+    return f"{place}: {message}; got {got!r}"
+
+
+def _repeated(file: StudyFile) -> list[str]:
+    faults = []
+    for kind, entries in (("person", file.person), ("condition", file.condition)):
+        for name, count in Counter(e.name for e in entries).items():  # type: ignore[attr-defined]
+            if count > 1:
+                faults.append(f"{kind} {name!r}: stands {count} times; names must differ")
+    return faults
+
+
+def _impossible(file: StudyFile) -> list[str]:
+    faults = []
+    for condition in file.condition:
+        if condition.load_share is not None:
+            for person in file.person:
+                if person.reference_load_kg is None:
+                    faults.append(
+                        f"person {person.name!r} → reference_load_kg: is missing, but condition "
+                        f"{condition.name!r} gives its load as load_share; add it"
+                    )
+        if (
+            condition.exercise == "bar_press"
+            and condition.lateral_ratio is None
+            and file.settings.lateral == ["measured"]
+        ):
+            faults.append(
+                f"condition {condition.name!r} → lateral_ratio: is missing, but settings → "
+                "lateral asks for 'measured' only; add the ratio or another mode"
+            )
+    return faults

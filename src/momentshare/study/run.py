@@ -1,0 +1,204 @@
+"""Run a study: every person, condition and treatment of the lateral force."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from momentshare.analysis import Lateral, LiftResult, Prepared, prepare, solve_lift
+from momentshare.errors import PostureError, StudyError
+from momentshare.exercise import BenchPress, Profile
+from momentshare.limb import Limb, build_limb
+from momentshare.model import load_model
+from momentshare.muscle.curves import CURVE_SETS
+from momentshare.person import Person, sizes
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from momentshare.exercise import Exercise
+    from momentshare.model import Model
+    from momentshare.study.schema import ConditionEntry, PersonEntry, Study
+
+__all__ = ["Case", "Refusal", "StudyResult", "exercise_of", "lateral_of", "limb_of", "run_study"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Case:
+    """One person in one condition, with an answer for each treatment of the lateral force."""
+
+    person: str
+    condition: str
+    prepared: Prepared
+    results: tuple[LiftResult, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Refusal:
+    """A person and condition without any reachable posture, and why."""
+
+    person: str
+    condition: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StudyResult:
+    """All cases of a study with what made them."""
+
+    study: Study
+    model: Model
+    limbs: tuple[Limb, ...]
+    cases: tuple[Case, ...]
+    refusals: tuple[Refusal, ...]
+
+    def pairs(self) -> Iterator[tuple[Case, LiftResult]]:
+        """Every case with each of its results."""
+        for case in self.cases:
+            for result in case.results:
+                yield case, result
+
+
+def _profile(value: float | list[tuple[float, float]], factor: float) -> Profile:
+    if isinstance(value, list):
+        return Profile(tuple((f, v * factor) for f, v in value))
+    return Profile.constant(value * factor)
+
+
+def limb_of(entry: PersonEntry, study: Study, model: Model) -> Limb:
+    """Build the limb of a person of the study."""
+    settings = study.file.settings
+    return build_limb(
+        entry.person(),
+        model,
+        scapula=settings.scapula,
+        strengths=[test.measured() for test in entry.strength],
+        curves=settings.curves,
+        elastic_tendon=settings.elastic_tendon,
+        passive=settings.passive_force,
+    )
+
+
+def exercise_of(
+    condition: ConditionEntry, entry: PersonEntry, person: Person, model: Model, frames: int
+) -> Exercise:
+    """Turn a condition into an exercise for a person, in SI."""
+    if condition.spacing_cm is not None:
+        spacing = _profile(condition.spacing_cm, 0.01)
+    else:
+        assert condition.spacing_biacromial is not None  # noqa: S101 - the schema sees to it
+        spacing = _profile(condition.spacing_biacromial, sizes(person, model).biacromial_breadth)
+    if condition.load_kg is not None:
+        load = condition.load_kg
+    elif condition.load_per_body_mass is not None:
+        load = condition.load_per_body_mass * entry.body_mass_kg
+    else:
+        load = (condition.load_share or 0.0) * (entry.reference_load_kg or 0.0)
+
+    def metres(value: float | None) -> float | None:
+        return None if value is None else value / 100.0
+
+    degree = float(np.pi / 180.0)
+    return BenchPress(
+        load_mass=load,
+        spacing=spacing,
+        tuck=_profile(condition.tuck_deg, degree),
+        tilt=_profile(condition.forearm_tilt_deg, degree),
+        bench_angle=condition.bench_angle_deg * degree,
+        implement="bar" if condition.exercise == "bar_press" else "dumbbells",
+        grip=condition.grip,
+        chest_height=metres(condition.chest_height_cm),
+        lockout_height=metres(condition.lockout_height_cm),
+        lockout_flexion=condition.lockout_flexion_deg * degree,
+        duration=condition.duration_s,
+        frames=frames,
+    )
+
+
+def lateral_of(condition: ConditionEntry, modes: list[str]) -> tuple[Lateral, ...]:
+    """Treatments of the lateral force that make sense for a condition.
+
+    Dumbbells are always ``zero``. A bar without a given ratio has no ``measured``.
+    """
+    if condition.exercise == "dumbbell_press":
+        return (Lateral(mode="zero"),)
+    found = []
+    for mode in modes:
+        if mode == "measured":
+            if condition.lateral_ratio is not None:
+                found.append(Lateral(mode="measured", ratio=condition.lateral_ratio))
+        elif mode == "zero":
+            found.append(Lateral(mode="zero"))
+        else:
+            found.append(Lateral(mode="free", bounds=condition.lateral_bounds))
+    return tuple(found)
+
+
+def run_study(
+    study: Study, *, progress: Callable[[int, int, str], None] | None = None
+) -> StudyResult:
+    """Run every person in every condition.
+
+    Parameters
+    ----------
+    study : Study
+    progress : callable, optional
+        Called with the number done, the number of all cases, and what comes next.
+
+    Returns
+    -------
+    StudyResult
+        Cases out of reach are refusals with a reason, never an exception.
+
+    Raises
+    ------
+    StudyError
+        When no case at all can be computed.
+    """
+    file, settings = study.file, study.file.settings
+    model = load_model(file.model)
+    if settings.curves not in CURVE_SETS:
+        raise StudyError(
+            f"{study.source}: settings → curves: {settings.curves!r} is unknown; "
+            f"known: {', '.join(CURVE_SETS)}"
+        )
+    limbs, cases, refusals = [], [], []
+    total = len(file.person) * len(file.condition)
+    for entry in file.person:
+        limb = limb_of(entry, study, model)
+        limbs.append(limb)
+        for condition in file.condition:
+            if progress is not None:
+                progress(len(cases) + len(refusals), total, f"{entry.name}: {condition.name}")
+            exercise = exercise_of(condition, entry, limb.skeleton.person, model, settings.frames)
+            try:
+                lift = exercise.lift(limb.skeleton)
+            except PostureError as err:
+                refusals.append(
+                    Refusal(person=entry.name, condition=condition.name, reason=str(err))
+                )
+                continue
+            prepared = prepare(limb, lift)
+            results = tuple(
+                solve_lift(prepared, lateral, settings.criterion())
+                for lateral in lateral_of(condition, list(settings.lateral))
+            )
+            cases.append(
+                Case(
+                    person=entry.name, condition=condition.name, prepared=prepared, results=results
+                )
+            )
+    if progress is not None:
+        progress(total, total, "")
+    if not cases:
+        reasons = [f"{r.person}, {r.condition}: {r.reason}" for r in refusals]
+        raise StudyError(f"{study.source}: no condition can be performed:", reasons)
+    return StudyResult(
+        study=study,
+        model=model,
+        limbs=tuple(limbs),
+        cases=tuple(cases),
+        refusals=tuple(refusals),
+    )

@@ -1,0 +1,217 @@
+"""What a study file holds, and the rules it must keep.
+
+Units stand in the field names; degrees, centimetres and kilograms are allowed here only.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+
+if TYPE_CHECKING:
+    from momentshare.analysis import Criterion
+    from momentshare.limb import MeasuredStrength
+    from momentshare.person import Person
+
+__all__ = ["ConditionEntry", "PersonEntry", "SettingsEntry", "Study", "StudyFile"]
+
+Finite = Annotated[float, Field(allow_inf_nan=False)]
+Positive = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
+Name = Annotated[str, Field(min_length=1, max_length=80)]
+Points = Annotated[list[tuple[Finite, Finite]], Field(min_length=1)]
+
+
+class _Entry(BaseModel):
+    model_config = ConfigDict(extra="forbid", str_strip_whitespace=True)
+
+
+class StrengthEntry(_Entry):
+    """One strength test of a person."""
+
+    direction: Name
+    moment_nm: Positive
+    plane_deg: Finite = 0.0
+    elevation_deg: Finite = 0.0
+    axial_deg: Finite = 0.0
+    elbow_flexion_deg: Finite = 90.0
+    forearm_rotation_deg: Finite = 90.0
+
+    def measured(self) -> MeasuredStrength:
+        """Convert to SI."""
+        from momentshare.limb import MeasuredStrength
+
+        names = ("plane", "elevation", "axial", "elbow_flexion", "forearm_rotation")
+        return MeasuredStrength(
+            direction=self.direction,
+            moment=self.moment_nm,
+            angles={n: math.radians(getattr(self, f"{n}_deg")) for n in names},
+        )
+
+
+class PersonEntry(_Entry):
+    """One ``[[person]]``."""
+
+    name: Name
+    sex: Literal["female", "male"]
+    stature_cm: Positive
+    body_mass_kg: Positive
+    biacromial_breadth_cm: Positive | None = None
+    chest_depth_cm: Positive | None = None
+    humerus_length_cm: Positive | None = None
+    forearm_length_cm: Positive | None = None
+    grip_length_cm: Positive | None = None
+    training_factor: Positive = 1.0
+    reference_load_kg: Positive | None = None
+    strength: list[StrengthEntry] = []
+
+    def person(self) -> Person:
+        """Convert to SI."""
+        from momentshare.person import Person
+
+        def metres(value: float | None) -> float | None:
+            return None if value is None else value / 100.0
+
+        return Person(
+            name=self.name,
+            sex=self.sex,
+            stature=self.stature_cm / 100.0,
+            body_mass=self.body_mass_kg,
+            biacromial_breadth=metres(self.biacromial_breadth_cm),
+            chest_depth=metres(self.chest_depth_cm),
+            humerus_length=metres(self.humerus_length_cm),
+            forearm_length=metres(self.forearm_length_cm),
+            grip_length=metres(self.grip_length_cm),
+            training_factor=self.training_factor,
+        )
+
+
+class ConditionEntry(_Entry):
+    """One ``[[condition]]``."""
+
+    name: Name
+    exercise: Literal["bar_press", "dumbbell_press"]
+    spacing_biacromial: Positive | Points | None = None
+    spacing_cm: Positive | Points | None = None
+    tuck_deg: Finite | Points
+    forearm_tilt_deg: Finite | Points = 0.0
+    bench_angle_deg: Annotated[float, Field(ge=-60.0, le=80.0)] = 0.0
+    grip: Literal["pronated", "neutral"] = "pronated"
+    load_kg: Annotated[float, Field(ge=0.0, allow_inf_nan=False)] | None = None
+    load_share: Positive | None = None
+    load_per_body_mass: Positive | None = None
+    lateral_ratio: Annotated[float, Field(ge=-1.0, le=1.0)] | None = None
+    lateral_bounds: tuple[Finite, Finite] | None = None
+    duration_s: Positive | None = None
+    chest_height_cm: Positive | None = None
+    lockout_height_cm: Positive | None = None
+    lockout_flexion_deg: Annotated[float, Field(ge=1.0, le=60.0)] = 12.0
+
+    @field_validator("tuck_deg")
+    @classmethod
+    def _tuck_in_range(cls, value: float | list[tuple[float, float]]) -> object:
+        for angle in [value] if isinstance(value, float) else [v for _, v in value]:
+            if not 5.0 <= angle <= 130.0:
+                raise ValueError(f"tuck must lie in 5 to 130 degrees from the trunk, got {angle:g}")
+        return value
+
+    @field_validator("forearm_tilt_deg")
+    @classmethod
+    def _tilt_in_range(cls, value: float | list[tuple[float, float]]) -> object:
+        for angle in [value] if isinstance(value, float) else [v for _, v in value]:
+            if abs(angle) > 60.0:
+                raise ValueError(f"forearm tilt must lie in -60 to 60 degrees, got {angle:g}")
+        return value
+
+    @field_validator("spacing_biacromial", "spacing_cm", "tuck_deg", "forearm_tilt_deg")
+    @classmethod
+    def _points_rise(cls, value: object) -> object:
+        if isinstance(value, list):
+            fractions = [f for f, _ in value]
+            rising = all(b > a for a, b in zip(fractions, fractions[1:], strict=False))
+            if not rising or fractions[0] < 0.0 or fractions[-1] > 1.0:
+                raise ValueError(
+                    "height fractions must rise from 0 (chest) to 1 (lock-out), "
+                    f"as in [[0, 60], [1, 80]]; got {fractions}"
+                )
+        return value
+
+    @model_validator(mode="after")
+    def _one_of_each(self) -> ConditionEntry:
+        if (self.spacing_biacromial is None) == (self.spacing_cm is None):
+            raise ValueError("give the hand spacing once: spacing_biacromial or spacing_cm")
+        loads = [self.load_kg, self.load_share, self.load_per_body_mass]
+        if sum(v is not None for v in loads) != 1:
+            raise ValueError("give the load once: load_kg, load_share or load_per_body_mass")
+        spacing = self.spacing_biacromial if self.spacing_cm is None else self.spacing_cm
+        if self.exercise == "bar_press" and isinstance(spacing, list) and len(spacing) > 1:
+            raise ValueError("the hands cannot slide along a bar; give one hand spacing")
+        low, high = (0.5, 3.0) if self.spacing_cm is None else (15.0, 150.0)
+        name = "spacing_biacromial" if self.spacing_cm is None else "spacing_cm"
+        for value in [v for _, v in spacing] if isinstance(spacing, list) else [spacing]:
+            if value is not None and not low <= value <= high:
+                raise ValueError(f"{name} must lie in {low:g} to {high:g}, got {value:g}")
+        if self.exercise == "dumbbell_press":
+            given = [self.lateral_ratio, self.lateral_bounds]
+            if any(v is not None for v in given):
+                raise ValueError("dumbbells carry no lateral force; remove the lateral_* fields")
+        bounds = self.lateral_bounds
+        if bounds is not None and not -1.0 <= bounds[0] <= bounds[1] <= 1.0:
+            raise ValueError(f"lateral_bounds must be low, high within -1 to 1, got {bounds}")
+        return self
+
+
+class SettingsEntry(_Entry):
+    """The ``[settings]`` table."""
+
+    exponent: Annotated[float, Field(gt=1.0)] = 2.0
+    weights: Literal["none", "volume"] = "none"
+    lateral: list[Literal["measured", "zero", "free"]] = ["measured", "zero", "free"]
+    balance_forearm: bool = False
+    frames: Annotated[int, Field(ge=5, le=2001)] = 51
+    curves: Name = "DeGroote2016"
+    elastic_tendon: bool = False
+    passive_force: bool = True
+    scapula: Name | None = None
+
+    @field_validator("lateral")
+    @classmethod
+    def _some_lateral_mode(cls, value: list[str]) -> list[str]:
+        if not value or len(set(value)) != len(value):
+            raise ValueError("name each of measured, zero, free at most once, and at least one")
+        return value
+
+    def criterion(self) -> Criterion:
+        """Return the criterion these settings ask for."""
+        from momentshare.analysis import Criterion
+
+        return Criterion(
+            exponent=self.exponent, weights=self.weights, balance_forearm=self.balance_forearm
+        )
+
+
+class StudyFile(_Entry):
+    """A whole study file."""
+
+    title: Name
+    note: str = ""
+    model: Name = "reference_limb"
+    settings: SettingsEntry = SettingsEntry()
+    person: Annotated[list[PersonEntry], Field(min_length=1)]
+    condition: Annotated[list[ConditionEntry], Field(min_length=1)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Study:
+    """A checked study and where it came from."""
+
+    source: str
+    digest: str
+    file: StudyFile
+
+    @property
+    def title(self) -> str:
+        """Title of the study."""
+        return self.file.title
