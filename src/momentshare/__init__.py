@@ -1,1 +1,107 @@
-"""momentshare."""
+"""From net joint moments to the load on each muscle head in pressing exercises.
+
+The public names below load on first use, so that importing the package is quick.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module, metadata
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from momentshare.analysis import Criterion, Lateral, LiftResult, prepare, solve_lift
+    from momentshare.errors import MomentshareError
+    from momentshare.exercise import BenchPress, Lift, Profile
+    from momentshare.limb import Limb, MeasuredStrength, build_limb
+    from momentshare.model import Model, load_model
+    from momentshare.person import Person
+    from momentshare.posture import Posture, posture_from_angles
+    from momentshare.sharing import (
+        Certificate,
+        GreatestFactor,
+        GreatestMoment,
+        Sharing,
+        Status,
+        greatest_factor,
+        greatest_moment,
+        share,
+    )
+    from momentshare.study import Study, StudyResult, load_study, parse_study, run_study
+
+_HOME = {
+    "BenchPress": "exercise",
+    "Certificate": "sharing",
+    "Criterion": "analysis",
+    "GreatestFactor": "sharing",
+    "GreatestMoment": "sharing",
+    "Lateral": "analysis",
+    "Lift": "exercise",
+    "LiftResult": "analysis",
+    "Limb": "limb",
+    "MeasuredStrength": "limb",
+    "Model": "model",
+    "MomentshareError": "errors",
+    "Person": "person",
+    "Posture": "posture",
+    "Profile": "exercise",
+    "Sharing": "sharing",
+    "Status": "sharing",
+    "Study": "study",
+    "StudyResult": "study",
+    "build_limb": "limb",
+    "greatest_factor": "sharing",
+    "greatest_moment": "sharing",
+    "load_model": "model",
+    "load_study": "study",
+    "parse_study": "study",
+    "posture_from_angles": "posture",
+    "prepare": "analysis",
+    "run_study": "study",
+    "share": "sharing",
+    "solve_lift": "analysis",
+}
+
+__all__ = [
+    "BenchPress",
+    "Certificate",
+    "Criterion",
+    "GreatestFactor",
+    "GreatestMoment",
+    "Lateral",
+    "Lift",
+    "LiftResult",
+    "Limb",
+    "MeasuredStrength",
+    "Model",
+    "MomentshareError",
+    "Person",
+    "Posture",
+    "Profile",
+    "Sharing",
+    "Status",
+    "Study",
+    "StudyResult",
+    "build_limb",
+    "greatest_factor",
+    "greatest_moment",
+    "load_model",
+    "load_study",
+    "parse_study",
+    "posture_from_angles",
+    "prepare",
+    "run_study",
+    "share",
+    "solve_lift",
+]
+
+
+def __getattr__(name: str) -> Any:
+    if name == "__version__":
+        return metadata.version("momentshare")
+    if name in _HOME:
+        return getattr(import_module(f"momentshare.{_HOME[name]}"), name)
+    raise AttributeError(f"module 'momentshare' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted([*globals(), *__all__])

@@ -122,8 +122,9 @@ def moment_table(study: StudyResult) -> pd.DataFrame:
         unmet = np.full((frames, len(ROWS)), np.nan)
         price = np.full((frames, len(ROWS)), np.nan)
         at = [ROWS.index(name) for name in result.criterion.rows]
-        unmet[np.ix_(good, at)] = result.sharing.unmet
-        price[np.ix_(good, at)] = result.sharing.multipliers
+        seen = np.flatnonzero(good)[:, None]
+        unmet[seen, at] = result.sharing.unmet
+        price[seen, at] = result.sharing.multipliers
         columns: dict[str, object] = {k: np.repeat(v, len(ROWS)) for k, v in _along(case).items()}
         columns["row"] = np.tile(np.array(ROWS), frames)
         columns |= {

@@ -22,13 +22,13 @@ import numpy as np
 
 from momentshare.errors import InputError, PostureError
 from momentshare.exercise.lift import Lift, LimitBreach, Motion
-from momentshare.exercise.profile import Profile
 from momentshare.geometry.rotation import dot, norm, rotation_from_axes
 from momentshare.posture import Posture
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from momentshare.exercise.profile import Profile
     from momentshare.skeleton import Skeleton
 
 __all__ = ["BenchPress"]
@@ -190,14 +190,11 @@ class BenchPress:
         if below.size == 0:
             high = float(heights[run[-1]]) - _RESERVE
             least = float(np.degrees(flexion[-1]))
-            return (
-                low,
-                high,
-                (
-                    f"tuck and tilt at lock-out leave the elbow bent by {least:.0f} degrees; "
-                    "lock-out is taken where the hand is at the end of its reach",
-                ),
+            note = (
+                f"tuck and tilt at lock-out leave the elbow bent by {least:.0f} degrees; "
+                "lock-out is taken where the hand is at the end of its reach"
             )
+            return low, high, (note,)
         index = int(run[below[0]])
         if index == 0:
             raise PostureError("the elbow is straight with the bar on the chest; raise the tuck")
@@ -231,7 +228,8 @@ class BenchPress:
         drop = height + upper * np.cos(tuck) * up[1]
 
         def excess(sine: NDArray[np.float64], cosine: NDArray[np.float64]) -> NDArray[np.float64]:
-            return (drop + fore * sine) ** 2 + (lateral - side * cosine) ** 2 - reach**2
+            across = (drop + fore * sine) ** 2 + (lateral - side * cosine) ** 2
+            return np.asarray(across - reach**2)
 
         grid = np.linspace(-np.pi, np.pi, _GRID)[:, None]
         value = excess(np.sin(grid), np.cos(grid))

@@ -16,6 +16,9 @@ if TYPE_CHECKING:
 CERTIFIED = 1e-9
 """Greatest relative residual, stationarity and gap of a certified frame."""
 
+ROUNDED = 1e-5
+"""Part of the largest term of a drive that a shortfall's mismatch is compared with."""
+
 
 def certify(
     problem: Problem,
@@ -57,7 +60,10 @@ def certify(
     slack = problem.levels - np.einsum("fgi,fi->fg", problem.limits, force)
     room = np.abs(problem.levels) + np.einsum("fgi,fi->fg", np.abs(problem.limits), np.abs(force))
     broken = np.maximum(-slack, 0.0) / np.where(room > 0.0, room, 1.0)
-    stationarity = stationarity_of(drive, activation, weights, p)
+    # In a shortfall λ may be long; rounding of its terms is no fault of the answer.
+    terms = np.einsum("fji,fj->fi", np.abs(loads), np.abs(multipliers)).max(axis=1, initial=0.0)
+    floor = np.where(short, ROUNDED * terms, 0.0)
+    stationarity = stationarity_of(drive, activation, weights, p, floor)
     effort = weights * activation**p
     response = clipped_response(drive, weights, p)
     conjugate = drive * response - weights * response**p
@@ -101,11 +107,15 @@ def clipped_response(drive: FloatArray, weights: FloatArray, exponent: float) ->
 
 
 def stationarity_of(
-    drive: FloatArray, activation: FloatArray, weights: FloatArray, exponent: float
+    drive: FloatArray,
+    activation: FloatArray,
+    weights: FloatArray,
+    exponent: float,
+    floor: FloatArray,
 ) -> FloatArray:
     """Greatest over heads of the smaller of two mismatches, see ``Certificate``."""
     marginal = exponent * weights * activation ** (exponent - 1.0)
-    greatest = marginal.max(axis=1, initial=0.0, keepdims=True)
+    greatest = np.maximum(marginal.max(axis=1, initial=0.0), floor)[:, None]
     excess = drive - marginal
     excess = np.where(activation >= 1.0, np.minimum(excess, 0.0), excess)
     excess = np.where(activation <= 0.0, np.maximum(excess, 0.0), excess)

@@ -5,11 +5,15 @@ from __future__ import annotations
 import os
 from concurrent.futures import ThreadPoolExecutor
 from importlib.util import find_spec
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from momentshare.errors import MissingExtraError
+from momentshare.sharing import _newton
+from momentshare.sharing._balance import DEPENDENT
+from momentshare.sharing._certificate import CERTIFIED
 from momentshare.sharing._result import RawSharing, Status
 
 if TYPE_CHECKING:
@@ -45,7 +49,7 @@ def solve_compiled(
     """
     if not is_available():
         raise MissingExtraError("numba", "fast", "the compiled sharing route")
-    from momentshare.sharing._kernel import solve_frames
+    from momentshare.sharing._kernel import Limits, solve_frames
 
     frames, rows, heads, free = problem.frames, problem.rows, problem.heads, problem.free
     raw = RawSharing(
@@ -64,16 +68,27 @@ def solve_compiled(
     numbers = np.empty((frames, 4))
     start = np.zeros((0, rows)) if problem.start is None else problem.start
 
+    limits = Limits(
+        slack_weight=_newton.SLACK_WEIGHT,
+        residual=_newton.RESIDUAL,
+        settled=_newton.SETTLED,
+        curvature=_newton.CURVATURE,
+        near=_newton.NEAR,
+        finish=_newton.FINISH,
+        dependent=DEPENDENT,
+        certified=CERTIFIED,
+    )
+
     def run(span: tuple[int, int]) -> None:
         solve_frames(
             problem.arms, problem.capacity, problem.moments, problem.passive, problem.weights,
             problem.columns, start, problem.exponent, *span, True,
-            raw.activation, raw.multipliers, raw.unmet, raw.free_values, good, numbers,
+            raw.activation, raw.multipliers, raw.unmet, raw.free_values, good, numbers, limits,
         )  # fmt: skip
 
     workers = min(threads or cores(), max(1, frames // CHUNK))
     edges = np.linspace(0, frames, workers + 1).astype(int)
-    spans = [(int(low), int(high)) for low, high in zip(edges[:-1], edges[1:], strict=True)]
+    spans = [(int(low), int(high)) for low, high in pairwise(edges)]
     if workers == 1:
         run(spans[0])
     else:

@@ -407,9 +407,9 @@ def climb(
         factor[frame], prices[frame], activation[frame] = _simplex(
             A[frame], b[frame], scaled[frame]
         )
-    residual = np.abs(
-        np.einsum("fji,fi->fj", A, activation) - b - factor[:, None] * scaled
-    ).max(axis=1)
+    residual = np.abs(np.einsum("fji,fi->fj", A, activation) - b - factor[:, None] * scaled).max(
+        axis=1
+    )
     along = np.einsum("fji,fj->fi", A, prices)
     most = np.maximum(along, 0.0).sum(axis=1) - np.einsum("fj,fj->f", prices, b)
     sure = (residual <= SURE * size) & (np.abs(most - factor) <= SURE * span)

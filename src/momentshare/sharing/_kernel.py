@@ -10,17 +10,30 @@ first, of length one where a value holds for every frame.
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numba import njit
 
-from momentshare.sharing._balance import DEPENDENT
-from momentshare.sharing._certificate import CERTIFIED
-from momentshare.sharing._newton import CURVATURE, FINISH, NEAR, RESIDUAL, SETTLED, SLACK_WEIGHT
-
 if TYPE_CHECKING:
-    from momentshare.sharing._result import FloatArray, IntArray
+    from momentshare.sharing._result import BoolArray, FloatArray
+
+
+class Limits(NamedTuple):
+    """Numbers of the method, handed in so that the compile cache never holds old ones.
+
+    Each is described where the NumPy form defines it.
+    """
+
+    slack_weight: float
+    residual: float
+    settled: float
+    curvature: float
+    near: float
+    finish: int
+    dependent: float
+    certified: float
+
 
 STEPS = 40
 """Newton steps before a frame is left to the other stages."""
@@ -28,15 +41,16 @@ STEPS = 40
 FAMILIAR = 0.3
 """A start from the frame before is kept when it leaves less than this part unmet."""
 
-OPTIONS = {
-    "nogil": True,
-    "cache": True,
-    "error_model": "numpy",
-    "fastmath": {"reassoc", "contract", "nsz"},
-}
+compiled = njit(
+    nogil=True,
+    cache=True,
+    error_model="numpy",
+    fastmath={"reassoc", "contract", "nsz"},
+)
+"""NaN and infinity keep their meaning; sums may be taken in any order."""
 
 
-@njit(**OPTIONS)
+@compiled
 def root(value: float, power: float) -> float:
     """Return value ** power, quick for the powers of p = 2, 3 and 4."""
     if power == 1.0:
@@ -48,8 +62,15 @@ def root(value: float, power: float) -> float:
     return float(value**power)
 
 
-@njit(**OPTIONS)
-def respond(drive, full, reciprocal, scale, power, activation):  # type: ignore[no-untyped-def]
+@compiled
+def respond(
+    drive: FloatArray,
+    full: FloatArray,
+    reciprocal: FloatArray,
+    scale: float,
+    power: float,
+    activation: FloatArray,
+) -> None:
     """Activations that the drives call for."""
     if power == 1.0:
         for i in range(drive.size):
@@ -64,8 +85,16 @@ def respond(drive, full, reciprocal, scale, power, activation):  # type: ignore[
             activation[i] = min(1.0, scale * root(drive[i] * reciprocal[i], power))
 
 
-@njit(**OPTIONS)
-def slopes(drive, full, reciprocal, scale, power, activation, slope):  # type: ignore[no-untyped-def]
+@compiled
+def slopes(
+    drive: FloatArray,
+    full: FloatArray,
+    reciprocal: FloatArray,
+    scale: float,
+    power: float,
+    activation: FloatArray,
+    slope: FloatArray,
+) -> None:
     """Change of activation per drive; zero at the bounds."""
     for i in range(drive.size):
         inside = 0.0 < drive[i] < full[i]
@@ -77,8 +106,16 @@ def slopes(drive, full, reciprocal, scale, power, activation, slope):  # type: i
             slope[i] = power * activation[i] / drive[i]
 
 
-@njit(**OPTIONS)
-def solve_step(A, Q, slope, rho, uphill, hessian, direction):  # type: ignore[no-untyped-def]
+@compiled
+def solve_step(
+    A: FloatArray,
+    Q: FloatArray,
+    slope: FloatArray,
+    rho: float,
+    uphill: FloatArray,
+    hessian: FloatArray,
+    direction: FloatArray,
+) -> bool:
     """Solve (A S Aᵀ + ρ I + τ Q Qᵀ) d = uphill by Cholesky; false where that breaks down."""
     rows, heads = A.shape
     trace = rho
@@ -118,8 +155,16 @@ def solve_step(A, Q, slope, rho, uphill, hessian, direction):  # type: ignore[no
     return True
 
 
-@njit(**OPTIONS)
-def walk_kinks(drive, change, slope, full, begin, bend, kinks):  # type: ignore[no-untyped-def]
+@compiled
+def walk_kinks(
+    drive: FloatArray,
+    change: FloatArray,
+    slope: FloatArray,
+    full: FloatArray,
+    begin: float,
+    bend: float,
+    kinks: FloatArray,
+) -> float:
     """Length that ends the slope along the step when it is linear between kinks (p = 2)."""
     heads = drive.size
     enter, leave = kinks[:heads], kinks[heads:]
@@ -157,10 +202,18 @@ def walk_kinks(drive, change, slope, full, begin, bend, kinks):  # type: ignore[
     return t
 
 
-@njit(**OPTIONS)
-def slope_at(  # type: ignore[no-untyped-def]
-    t, drive, change, full, reciprocal, scale, power, constant, bend
-):
+@compiled
+def slope_at(
+    t: float,
+    drive: FloatArray,
+    change: FloatArray,
+    full: FloatArray,
+    reciprocal: FloatArray,
+    scale: float,
+    power: float,
+    constant: float,
+    bend: float,
+) -> float:
     """Slope of the damped dual at length t along the step."""
     supplied = 0.0
     for i in range(drive.size):
@@ -172,10 +225,20 @@ def slope_at(  # type: ignore[no-untyped-def]
     return constant - supplied - bend * t
 
 
-@njit(**OPTIONS)
-def halve_kinks(  # type: ignore[no-untyped-def]
-    drive, change, full, reciprocal, scale, power, constant, bend, begin, kinks
-):
+@compiled
+def halve_kinks(
+    drive: FloatArray,
+    change: FloatArray,
+    full: FloatArray,
+    reciprocal: FloatArray,
+    scale: float,
+    power: float,
+    constant: float,
+    bend: float,
+    begin: float,
+    kinks: FloatArray,
+    limits: Limits,
+) -> float:
     """Length at which the slope along the step is nearly gone, any p."""
     heads = drive.size
     count = 0
@@ -204,7 +267,7 @@ def halve_kinks(  # type: ignore[no-untyped-def]
     for _ in range(60):
         t = low + (high - low) * low_slope / max(low_slope - high_slope, 1e-300)
         value = slope_at(t, drive, change, full, reciprocal, scale, power, constant, bend)
-        if abs(value) <= CURVATURE * begin:
+        if abs(value) <= limits.curvature * begin:
             break
         if value > 0.0:
             low, low_slope = t, value
@@ -219,8 +282,14 @@ def halve_kinks(  # type: ignore[no-untyped-def]
     return t
 
 
-@njit(**OPTIONS)
-def take_out_free(columns, row_size, basis, mixing):  # type: ignore[no-untyped-def]
+@compiled
+def take_out_free(
+    columns: FloatArray,
+    row_size: FloatArray,
+    basis: FloatArray,
+    mixing: FloatArray,
+    limits: Limits,
+) -> None:
     """Gram–Schmidt, done twice, on the columns divided by the row sizes."""
     rows, free = columns.shape
     mixing[:, :] = 0.0
@@ -242,14 +311,17 @@ def take_out_free(columns, row_size, basis, mixing):  # type: ignore[no-untyped-
         for j in range(rows):
             left += basis[j, k] ** 2
         left = math.sqrt(left)
-        if left > DEPENDENT * length:
+        if left > limits.dependent * length:
             mixing[k, k] = left
         for j in range(rows):
-            basis[j, k] = basis[j, k] / left if left > DEPENDENT * length else 0.0
+            basis[j, k] = basis[j, k] / left if left > limits.dependent * length else 0.0
 
 
-@njit(**OPTIONS)
-def project(Q, vector):  # type: ignore[no-untyped-def]
+@compiled
+def project(
+    Q: FloatArray,
+    vector: FloatArray,
+) -> None:
     """Take the part along the columns of Q out of a vector."""
     for k in range(Q.shape[1]):
         part = 0.0
@@ -259,8 +331,12 @@ def project(Q, vector):  # type: ignore[no-untyped-def]
             vector[j] -= part * Q[j, k]
 
 
-@njit(**OPTIONS)
-def apply_rows(A, multipliers, drive):  # type: ignore[no-untyped-def]
+@compiled
+def apply_rows(
+    A: FloatArray,
+    multipliers: FloatArray,
+    drive: FloatArray,
+) -> None:
     """Drive Aᵀλ."""
     drive[:] = 0.0
     for j in range(A.shape[0]):
@@ -268,8 +344,13 @@ def apply_rows(A, multipliers, drive):  # type: ignore[no-untyped-def]
             drive[i] += A[j, i] * multipliers[j]
 
 
-@njit(**OPTIONS)
-def rest_of(A, target, activation, rest):  # type: ignore[no-untyped-def]
+@compiled
+def rest_of(
+    A: FloatArray,
+    target: FloatArray,
+    activation: FloatArray,
+    rest: FloatArray,
+) -> tuple[float, float]:
     """Unmet part b − A a; returns its greatest element and the norm of a."""
     worst = 0.0
     for j in range(A.shape[0]):
@@ -284,10 +365,20 @@ def rest_of(A, target, activation, rest):  # type: ignore[no-untyped-def]
     return worst, math.sqrt(square)
 
 
-@njit(**OPTIONS)
-def normalise_frame(  # type: ignore[no-untyped-def]
-    R, capacity, moments, passive, columns, A, target, Q, mixing, row_size
-):
+@compiled
+def normalise_frame(
+    R: FloatArray,
+    capacity: FloatArray,
+    moments: FloatArray,
+    passive: FloatArray,
+    columns: FloatArray,
+    A: FloatArray,
+    target: FloatArray,
+    Q: FloatArray,
+    mixing: FloatArray,
+    row_size: FloatArray,
+    limits: Limits,
+) -> float:
     """Unit rows and complement of the free columns; returns the size rounding acts on."""
     rows, heads = R.shape
     total, acting = 0.0, 0
@@ -313,7 +404,7 @@ def normalise_frame(  # type: ignore[no-untyped-def]
         inverse = 1.0 / row_size[j]
         for i in range(heads):
             A[j, i] *= inverse
-    take_out_free(columns, row_size, Q, mixing)
+    take_out_free(columns, row_size, Q, mixing, limits)
     project(Q, target)
     for k in range(Q.shape[1]):
         for i in range(heads):
@@ -325,8 +416,14 @@ def normalise_frame(  # type: ignore[no-untyped-def]
     return size
 
 
-@njit(**OPTIONS)
-def separated(A, target, rest, size):  # type: ignore[no-untyped-def]
+@compiled
+def separated(
+    A: FloatArray,
+    target: FloatArray,
+    rest: FloatArray,
+    size: float,
+    limits: Limits,
+) -> bool:
     """Whether no activation at all can supply what is asked along ``rest``."""
     asked, square = 0.0, 0.0
     for j in range(rest.size):
@@ -337,14 +434,25 @@ def separated(A, target, rest, size):  # type: ignore[no-untyped-def]
         for j in range(rest.size):
             along += A[j, i] * rest[j]
         asked -= max(along, 0.0)
-    return asked > 1e-9 * size * math.sqrt(square)
+    return asked > limits.certified * size * math.sqrt(square)
 
 
-@njit(**OPTIONS)
-def certify_frame(  # type: ignore[no-untyped-def]
-    R, capacity, moments, passive, weights, columns, exponent, row_size,
-    activation, multipliers, free, unmet,
-):  # fmt: skip
+@compiled
+def certify_frame(
+    R: FloatArray,
+    capacity: FloatArray,
+    moments: FloatArray,
+    passive: FloatArray,
+    weights: FloatArray,
+    columns: FloatArray,
+    exponent: float,
+    row_size: FloatArray,
+    activation: FloatArray,
+    multipliers: FloatArray,
+    free: FloatArray,
+    unmet: FloatArray,
+    limits: Limits,
+) -> tuple[bool, float, float, float, float]:
     """Residual, bounds, stationarity and gap from the problem data; fills ``unmet``.
 
     The same numbers as ``_certificate.certify`` for a frame whose moment is met.
@@ -395,19 +503,35 @@ def certify_frame(  # type: ignore[no-untyped-def]
         bound = max(bound, max(-a, a - 1.0))
     gap = (parts - loose) / (cost if cost > 0.0 else 1.0)
     good = (
-        near <= CERTIFIED * size
-        and bound <= CERTIFIED
-        and worst <= CERTIFIED
-        and abs(gap) <= CERTIFIED
+        near <= limits.certified * size
+        and bound <= limits.certified
+        and worst <= limits.certified
+        and abs(gap) <= limits.certified
     )
     return good, residual, max(bound, 0.0), worst, gap
 
 
-@njit(**OPTIONS)
-def solve_frames(  # type: ignore[no-untyped-def]
-    arms, capacity, moments, passive, weights, columns, start, exponent, first, last, warm,
-    activation, multipliers, unmet, free_values, good, numbers,
-):  # fmt: skip
+@compiled
+def solve_frames(
+    arms: FloatArray,
+    capacity: FloatArray,
+    moments: FloatArray,
+    passive: FloatArray,
+    weights: FloatArray,
+    columns: FloatArray,
+    start: FloatArray,
+    exponent: float,
+    first: int,
+    last: int,
+    warm: bool,
+    activation: FloatArray,
+    multipliers: FloatArray,
+    unmet: FloatArray,
+    free_values: FloatArray,
+    good: BoolArray,
+    numbers: FloatArray,
+    limits: Limits,
+) -> None:
     """Solve the frames first … last − 1 and write their answers and certificates.
 
     ``start`` has no frames where none is given. With ``warm`` each frame begins at the
@@ -435,7 +559,7 @@ def solve_frames(  # type: ignore[no-untyped-def]
         pas = passive[f if passive.shape[0] > 1 else 0]
         w = weights[f if weights.shape[0] > 1 else 0]
         C = columns[f if columns.shape[0] > 1 else 0]
-        size = normalise_frame(R, cap, m, pas, C, A, target, Q, mixing, row_size)
+        size = normalise_frame(R, cap, m, pas, C, A, target, Q, mixing, row_size, limits)
         heaviest = 0.0
         for i in range(heads):
             heaviest = max(heaviest, w[i])
@@ -447,7 +571,7 @@ def solve_frames(  # type: ignore[no-untyped-def]
 
         begun = False
         given = start.shape[0] > 0
-        if asked <= RESIDUAL * size:
+        if asked <= limits.residual * size:
             lam[:] = 0.0
             scale = 1.0
             for i in range(heads):
@@ -482,14 +606,14 @@ def solve_frames(  # type: ignore[no-untyped-def]
                 lam[j] /= scale
             for i in range(heads):
                 full[i] = (1.0 / scale) ** (exponent - 1.0) / reciprocal[i]
-        rho = scale / SLACK_WEIGHT
+        rho = scale / limits.slack_weight
         centre[:] = lam
         apply_rows(A, lam, drive)
         respond(drive, full, reciprocal, scale, power, a)
         for _ in range(STEPS):
             worst, length = rest_of(A, target, a, rest)
             total = size + length
-            if not worst > (NEAR if exponent > 2.0 else RESIDUAL) * total:
+            if not worst > (limits.near if exponent > 2.0 else limits.residual) * total:
                 break
             pulled, off = 0.0, 0.0
             for j in range(rows):
@@ -497,8 +621,8 @@ def solve_frames(  # type: ignore[no-untyped-def]
                 uphill[j] = rest[j] - pull
                 pulled = max(pulled, abs(pull))
                 off = max(off, abs(uphill[j]))
-            if off <= max(SETTLED * pulled, 0.1 * RESIDUAL * total):
-                if pulled > 1e-7 * total and separated(A, target, rest, total):
+            if off <= max(limits.settled * pulled, 0.1 * limits.residual * total):
+                if pulled > 1e-7 * total and separated(A, target, rest, total, limits):
                     break
                 centre[:] = lam
                 uphill[:] = rest
@@ -518,13 +642,13 @@ def solve_frames(  # type: ignore[no-untyped-def]
             for i in range(heads):
                 left -= change[i] * trial[i]
             t = 1.0
-            if abs(left) > CURVATURE * begin:
+            if abs(left) > limits.curvature * begin:
                 if power == 1.0:
                     t = walk_kinks(drive, change, slope, full, begin, bend, kinks)
                 else:
                     t = halve_kinks(
                         drive, change, full, reciprocal, scale, power, constant, bend, begin,
-                        kinks,
+                        kinks, limits
                     )  # fmt: skip
                 for i in range(heads):
                     ahead[i] = drive[i] + t * change[i]
@@ -534,7 +658,7 @@ def solve_frames(  # type: ignore[no-untyped-def]
             drive, ahead = ahead, drive
             a, trial = trial, a
         if exponent > 2.0:
-            for _ in range(FINISH):
+            for _ in range(limits.finish):
                 worst, length = rest_of(A, target, a, rest)
                 slopes(drive, full, reciprocal, scale, power, a, slope)
                 if not worst > 1e-16 * size or not solve_step(
@@ -567,7 +691,7 @@ def solve_frames(  # type: ignore[no-untyped-def]
             activation[f, i] = a[i]
         good[f], numbers[f, 0], numbers[f, 1], numbers[f, 2], numbers[f, 3] = certify_frame(
             R, cap, m, pas, w, C, exponent, row_size,
-            activation[f], multipliers[f], free_values[f], unmet[f],
+            activation[f], multipliers[f], free_values[f], unmet[f], limits
         )  # fmt: skip
         known = good[f]
         if known:

@@ -21,7 +21,7 @@ This is the readable form; ``_kernel`` is the same method compiled, one frame at
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -103,7 +103,7 @@ class Effort:
         return part
 
     def activation(self, drive: FloatArray) -> FloatArray:
-        reduced = np.maximum(drive, 0.0) * self.reciprocal
+        reduced = np.clip(drive, 0.0, self.full) * self.reciprocal
         raised = reduced if self.power == 1.0 else reduced**self.power
         return np.where(drive >= self.full, 1.0, np.minimum(self.scale * raised, 1.0))
 

@@ -15,10 +15,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from momentshare.errors import MissingExtraError
-from momentshare.sharing._balance import row_sizes
+from momentshare.sharing._balance import normalise, row_sizes
 from momentshare.sharing._certificate import certify
 from momentshare.sharing._minmax import certify_minmax
-from momentshare.sharing._balance import normalise
 from momentshare.sharing._result import RawSharing, Status
 
 if TYPE_CHECKING:
@@ -31,7 +30,7 @@ ACCURACY = 1e-10
 HELD = 1e-7
 """Shortfall, relative, below which the moment counts as met."""
 
-ACCEPTED = 1e-6
+ACCEPTED = 1e-5
 """Certificate that a frame of this route has to reach."""
 
 
@@ -49,10 +48,12 @@ def solve_referee(problem: Problem) -> RawSharing:
     frames = [model.solve(problem.take(slice(f, f + 1))) for f in range(problem.frames)]
     if not frames:
         return _empty(problem)
-    return RawSharing(**{
-        name: np.concatenate([getattr(frame, name) for frame in frames])
-        for name in RawSharing.__dataclass_fields__
-    })
+    return RawSharing(
+        **{
+            name: np.concatenate([getattr(frame, name) for frame in frames])
+            for name in RawSharing.__dataclass_fields__
+        }
+    )
 
 
 class _Model:
@@ -135,16 +136,11 @@ class _Model:
             if not self._run(self.share):
                 return _nothing(frame)
         activation = np.clip(np.asarray(self.a.value), 0.0, 1.0)
-        unit = 1.0 if math.isinf(frame.exponent) else heaviest
-        if math.isinf(frame.exponent):
-            unit = heaviest
-        multipliers = np.asarray(self.balance.dual_value) * unit / size[0]
-        free = (
-            np.zeros(0) if self.free is None else np.asarray(self.free.value) / scale
-        )
+        multipliers = np.asarray(self.balance.dual_value) * heaviest / size[0]
+        free = np.zeros(0) if self.free is None else np.asarray(self.free.value) / scale
         held = np.zeros(levels.size)
         if self.limit is not None:
-            held = np.asarray(self.limit.dual_value) * unit / strength
+            held = np.asarray(self.limit.dual_value) * heaviest / strength
         return _judged(frame, activation, multipliers, free, held, short=short)
 
     def _limits(self, frame: Problem) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -164,7 +160,8 @@ class _Model:
         import warnings
 
         try:
-            with warnings.catch_warnings():
+            # Powers of activations a rounding below zero are not numbers; they go unused.
+            with warnings.catch_warnings(), np.errstate(invalid="ignore"):
                 # An answer short of the tolerance is judged by its certificate below.
                 warnings.simplefilter("ignore", UserWarning)
                 programme.solve(
@@ -191,9 +188,7 @@ def _judged(
     flags = np.array([short])
 
     def judge(a: FloatArray, lam: FloatArray, f: FloatArray, mu: FloatArray) -> RawSharing:
-        return certify(
-            frame, a[None], lam[None], f[None], flags, held=mu[None], tolerance=ACCEPTED
-        )
+        return certify(frame, a[None], lam[None], f[None], flags, held=mu[None], tolerance=ACCEPTED)
 
     raw = judge(activation, multipliers, free, held)
     if frame.exponent == 2.0 and not short:
@@ -226,10 +221,8 @@ def _sharpen(
     slack = frame.levels[0] - frame.limits[0] @ (capacity * activation + frame.passive[0])
     size = np.abs(frame.levels[0]) + np.abs(limits).sum(axis=1) + 1e-300
     tight = np.flatnonzero(held * np.maximum(w.max(), 1.0) > slack / size)
-    loose = np.flatnonzero(
-        (free > frame.lower[0] + 1e-7 * np.abs(frame.lower[0]))
-        & (free < frame.upper[0] - 1e-7 * np.abs(frame.upper[0]))
-    )
+    reach = 1e-7 * (1.0 + np.abs(free))
+    loose = np.flatnonzero((free > frame.lower[0] + reach) & (free < frame.upper[0] - reach))
     bound = np.clip(free, frame.lower[0], frame.upper[0])
     bound[loose] = 0.0
     C = frame.columns[0]

@@ -6,10 +6,14 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy.optimize import lsq_linear
 
-from momentshare.sharing._newton import Dual, push, solve_dual
+from momentshare.sharing._interior import solve_inside
+from momentshare.sharing._newton import CLOSED, SHORT, Dual, push, solve_dual
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from momentshare.sharing._balance import Balance
     from momentshare.sharing._result import FloatArray
 
@@ -29,21 +33,20 @@ def solve_balance(
     """Newton method, then whatever stage each frame still needs.
 
     1. The Newton method as it stands.
-    2. Frames it leaves open: p = 2, which always ends, says whether the moment can be met.
-    3. Those that can: the exponent moves from 2 to p in steps that start each other.
+    2. Frames it leaves open: p = 2 with a softer slack, or else bounded least squares,
+       says whether the moment can be met.
+    3. Those that can: the exponent moves from 2 to p in steps that start each other, and
+       the interior-point method takes what is still open.
     """
     answer = solve_dual(balance, weights, exponent, start)
     left = np.flatnonzero(~answer.done)
     if left.size:
         part, heads = balance.take(left), weights[left]
         guide = solve_dual(part, heads, 2.0, slack_weight=SOFT)
-        guide.done &= guide.short
-        if exponent != 2.0:
-            feasible = np.flatnonzero(~guide.short)
-            if feasible.size:
-                guide.put(feasible, _approach(part, heads, exponent, feasible))
-        else:
-            guide.done[:] = True
+        _nearest_by_active_set(guide, part, np.flatnonzero(~guide.done))
+        feasible = np.flatnonzero(~guide.short)
+        if feasible.size:
+            guide.put(feasible, _approach(part, heads, exponent, feasible))
         answer.put(left, guide)
     short = np.flatnonzero(answer.short)
     if short.size:
@@ -52,7 +55,7 @@ def solve_balance(
     return answer
 
 
-def _approach(balance: Balance, weights: FloatArray, exponent: float, frames: np.ndarray) -> Dual:
+def _approach(balance: Balance, weights: FloatArray, exponent: float, frames: NDArray[np.intp]) -> Dual:
     """Move the exponent from 2 to p, scaling multipliers to the greatest activation."""
     part, heads = balance.take(frames), weights[frames]
     power = 2.0
@@ -64,7 +67,44 @@ def _approach(balance: Balance, weights: FloatArray, exponent: float, frames: np
         start = answer.multipliers * (following / power) * top ** (following - power)
         power = following
         answer = solve_dual(part, heads, power, start)
+    left = np.flatnonzero(~answer.done)
+    if left.size:
+        _move_inside(answer, part, heads, exponent, left)
     return answer
+
+
+def _move_inside(
+    answer: Dual, balance: Balance, weights: FloatArray, exponent: float, frames: NDArray[np.intp]
+) -> None:
+    """Try the interior-point method on frames that are still open."""
+    part = balance.take(frames)
+    scale = np.clip(answer.activation[frames].max(axis=1), 1e-6, 1.0)
+    multipliers, activation, ended = solve_inside(part, weights[frames], exponent, scale)
+    rest = part.target - np.einsum("fji,fi->fj", part.matrix, activation)
+    size = part.target_size + np.linalg.norm(activation, axis=1)
+    better = ended & (np.abs(rest).max(axis=1) <= CLOSED * size)
+    chosen = frames[better]
+    answer.multipliers[chosen] = multipliers[better]
+    answer.activation[chosen] = activation[better]
+    answer.unmet[chosen] = rest[better]
+    answer.done[chosen] = True
+
+
+def _nearest_by_active_set(guide: Dual, balance: Balance, frames: NDArray[np.intp]) -> None:
+    """Say by bounded least squares, one frame after the other, how near a moment can be met.
+
+    The multiplier steps approach the nearest point slowly when what is left of the moment
+    can only be supplied by heads of very little strength; active sets do not mind.
+    """
+    for frame in frames:
+        found = lsq_linear(
+            balance.matrix[frame], balance.target[frame], (0.0, 1.0), method="bvls", tol=1e-15
+        )
+        rest = balance.target[frame] - balance.matrix[frame] @ found.x
+        size = balance.target_size[frame] + np.linalg.norm(found.x)
+        guide.activation[frame] = found.x
+        guide.unmet[frame] = rest
+        guide.short[frame] = np.linalg.norm(rest) > SHORT * size
 
 
 def solve_shortfall(balance: Balance, weights: FloatArray, exponent: float, rough: Dual) -> Dual:

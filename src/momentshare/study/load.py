@@ -8,7 +8,7 @@ from collections import Counter
 from pathlib import Path
 from typing import Any
 
-from pydantic import ValidationError
+from pydantic import BaseModel, ValidationError
 
 from momentshare.errors import StudyError, nearest_name
 from momentshare.study.schema import (
@@ -24,7 +24,7 @@ __all__ = ["load_study", "parse_study"]
 
 _LARGEST = 4 * 1024 * 1024
 
-_FIELDS = {
+_FIELDS: dict[str, type[BaseModel]] = {
     "person": PersonEntry,
     "condition": ConditionEntry,
     "settings": SettingsEntry,
@@ -129,23 +129,24 @@ def _fault(item: dict[str, Any], data: dict[str, Any]) -> str:
 
 def _repeated(file: StudyFile) -> list[str]:
     faults = []
-    for kind, entries in (("person", file.person), ("condition", file.condition)):
-        for name, count in Counter(e.name for e in entries).items():  # type: ignore[attr-defined]
+    names = {"person": [p.name for p in file.person], "condition": [c.name for c in file.condition]}
+    for kind, given in names.items():
+        for name, count in Counter(given).items():
             if count > 1:
                 faults.append(f"{kind} {name!r}: stands {count} times; names must differ")
     return faults
 
 
 def _impossible(file: StudyFile) -> list[str]:
-    faults = []
+    faults: list[str] = []
     for condition in file.condition:
         if condition.load_share is not None:
-            for person in file.person:
-                if person.reference_load_kg is None:
-                    faults.append(
-                        f"person {person.name!r} → reference_load_kg: is missing, but condition "
-                        f"{condition.name!r} gives its load as load_share; add it"
-                    )
+            faults.extend(
+                f"person {person.name!r} → reference_load_kg: is missing, but condition "
+                f"{condition.name!r} gives its load as load_share; add it"
+                for person in file.person
+                if person.reference_load_kg is None
+            )
         if (
             condition.exercise == "bar_press"
             and condition.lateral_ratio is None

@@ -164,7 +164,9 @@ def run_study(
             f"{study.source}: settings → curves: {settings.curves!r} is unknown; "
             f"known: {', '.join(CURVE_SETS)}"
         )
-    limbs, cases, refusals = [], [], []
+    limbs: list[Limb] = []
+    cases: list[Case] = []
+    refusals: list[Refusal] = []
     total = len(file.person) * len(file.condition)
     for entry in file.person:
         limb = limb_of(entry, study, model)

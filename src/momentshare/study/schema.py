@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING, Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
@@ -130,7 +131,7 @@ class ConditionEntry(_Entry):
     def _points_rise(cls, value: object) -> object:
         if isinstance(value, list):
             fractions = [f for f, _ in value]
-            rising = all(b > a for a, b in zip(fractions, fractions[1:], strict=False))
+            rising = all(b > a for a, b in pairwise(fractions))
             if not rising or fractions[0] < 0.0 or fractions[-1] > 1.0:
                 raise ValueError(
                     "height fractions must rise from 0 (chest) to 1 (lock-out), "

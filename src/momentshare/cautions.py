@@ -1,0 +1,31 @@
+"""What every report says about what its numbers can bear."""
+
+from __future__ import annotations
+
+__all__ = ["CAUTIONS", "LIMITS"]
+
+CAUTIONS = (
+    (
+        "Muscle forces are estimates of a model, not measurements; their absolute size is "
+        "uncertain by tens of percent. Orderings between conditions are often firmer: look at "
+        "how many people agree, and at measured, zero and free lateral force side by side."
+    ),
+    ("This is neither a diagnosis nor a forecast of injury, nor medical or coaching advice."),
+    "Press with a spotter and with safeties set; keep to the rules of the place where you train.",
+    "With pain or after an injury, ask a qualified clinician first.",
+)
+
+LIMITS = (
+    (
+        "Static optimisation gives little co-contraction: a rise of antagonist activity, for "
+        "example of the biceps in wide grips or with dumbbells, will not be reproduced."
+    ),
+    (
+        "EMG amplitude ranks neither muscles by force nor growth; compare within a muscle across "
+        "conditions only."
+    ),
+    (
+        "Effort refers to the capacity in the posture and at the speed of the task. Strength "
+        "from another posture, speed or mode of contraction biases it."
+    ),
+)

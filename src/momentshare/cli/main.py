@@ -1,0 +1,145 @@
+"""Commands. Heavy libraries are imported inside them, so that ``--help`` is quick."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from momentshare.errors import MomentshareError
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from momentshare.study import StudyResult
+
+__all__ = ["app", "main"]
+
+app = typer.Typer(
+    name="momentshare",
+    help="From net joint moments to the load on each muscle head in pressing exercises.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+Out = Annotated[Path, typer.Option("--out", help="Folder for the results.")]
+Quiet = Annotated[bool, typer.Option("--quiet", help="Print nothing but errors.")]
+NoFigures = Annotated[bool, typer.Option("--no-figures", help="Write tables only.")]
+
+
+def _version(value: bool) -> None:
+    if value:
+        from importlib import metadata
+
+        typer.echo(f"momentshare {metadata.version('momentshare')}")
+        raise typer.Exit
+
+
+@app.callback()
+def _root(
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_version, is_eager=True, help="Print the version."),
+    ] = False,
+    debug: Annotated[bool, typer.Option("--debug", help="Show the traceback of an error.")] = False,
+) -> None:
+    """Hold the options that stand before every command."""
+    del version, debug
+
+
+@app.command()
+def demo(
+    folder: Annotated[Path, typer.Argument(help="Folder for the study and its results.")],
+    no_figures: NoFigures = False,
+    quiet: Quiet = False,
+) -> None:
+    """Write the invented demo study into FOLDER and run it."""
+    from momentshare.demo import demo_text
+    from momentshare.report.write import prepare_folder
+
+    prepare_folder(folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    study = folder / "study.toml"
+    text = demo_text()
+    if study.exists() and study.read_text(encoding="utf-8") != text:
+        from momentshare.errors import InputError
+
+        raise InputError(
+            f"{study}: exists and is not the demo; run 'momentshare compare {study} --out "
+            f"{folder / 'results'}', or choose another folder"
+        )
+    study.write_text(text, encoding="utf-8")
+    _compare(study, folder / "results", figures=not no_figures, quiet=quiet)
+
+
+@app.command()
+def compare(
+    study: Annotated[Path, typer.Argument(help="Study file (TOML).")],
+    out: Out,
+    no_figures: NoFigures = False,
+    quiet: Quiet = False,
+) -> None:
+    """Run a STUDY: effort of each head, net moments, lateral range and greatest load."""
+    _compare(study, out, figures=not no_figures, quiet=quiet)
+
+
+def _compare(path: Path, out: Path, *, figures: bool, quiet: bool) -> None:
+    from momentshare.report.terminal import print_study
+    from momentshare.report.write import prepare_folder, write_results
+    from momentshare.study import load_study
+
+    study = load_study(path)
+    prepare_folder(out)
+    console = _console(quiet)
+    result = _run(study, console)
+    with console.status("writing") as status:
+        files = write_results(
+            result, out, figures=figures, progress=lambda what: status.update(f"writing {what}")
+        )
+    print_study(console, result)
+    console.print(f"Wrote {len(files)} files to {out}")
+
+
+def _run(study: object, console: Console) -> StudyResult:
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+
+    from momentshare.study import Study, run_study
+
+    assert isinstance(study, Study)  # noqa: S101
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
+    with Progress(*columns, console=console, transient=True) as bar:
+        task = bar.add_task("running")
+        return run_study(
+            study,
+            progress=lambda done, total, what: bar.update(
+                task, completed=done, total=total, description=what or "done"
+            ),
+        )
+
+
+def _console(quiet: bool) -> Console:
+    from rich.console import Console
+
+    width = None if sys.stdout.isatty() else 160
+    return Console(quiet=quiet, width=width, soft_wrap=False)
+
+
+def main() -> None:
+    """Run the command line and turn our own errors into a message and an exit code."""
+    debug = "--debug" in sys.argv
+    try:
+        app()
+    except MomentshareError as err:
+        if debug:
+            raise
+        typer.echo(f"error: {err}", err=True)
+        sys.exit(err.exit_code)
+    except OSError as err:
+        if debug:
+            raise
+        typer.echo(f"error: {err.filename or 'file'}: {err.strerror or err}", err=True)
+        sys.exit(1)

@@ -1,0 +1,124 @@
+"""The summary that the command line prints."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from rich.markup import escape
+from rich.table import Table
+
+from momentshare import reading
+from momentshare.cautions import CAUTIONS
+from momentshare.sharing import Status
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from momentshare.study import StudyResult
+
+__all__ = ["print_cautions", "print_study"]
+
+_SHOWN = 0.05
+"""Heads whose lift-mean effort stays below this everywhere are left out of the summary."""
+
+
+def print_study(console: Console, study: StudyResult) -> None:
+    """Print conditions, effort per head, findings and cautions."""
+    people = len(study.study.file.person)
+    word = "person" if people == 1 else "people"
+    console.print(f"[bold]{escape(study.study.title)}[/bold] – {people} {word}")
+    _print_conditions(console, study)
+    _print_heads(console, study)
+    _print_findings(console, study)
+    print_cautions(console)
+
+
+def _print_conditions(console: Console, study: StudyResult) -> None:
+    table = Table(title="Conditions: means over people, peaks along the lift", title_justify="left")
+    for name, justify in (
+        ("condition", "left"),
+        ("lateral force", "left"),
+        ("ratio out/vertical", "right"),
+        ("shoulder horizontal adduction [N·m]", "right"),
+        ("elbow extension [N·m]", "right"),
+        ("greatest load [kg]", "right"),
+        ("weakest at [% of lift]", "right"),
+    ):
+        table.add_column(name, justify=justify)  # type: ignore[arg-type]
+    data = reading.condition_table(study)
+    for (condition, lateral), part in data.groupby(["condition", "lateral"], sort=False):
+        low, high = part["least_lateral_ratio"].min(), part["greatest_lateral_ratio"].max()
+        ratio = f"{part['mean_lateral_ratio'].mean():+.2f}"
+        if lateral == "free":
+            ratio += f" ({low:+.2f} to {high:+.2f})"
+        has_load = "greatest_load_kg" in part
+        table.add_row(
+            escape(str(condition)),
+            str(lateral),
+            ratio,
+            f"{part['peak_shoulder_horizontal_adduction_nm'].mean():.0f}",
+            f"{part['peak_elbow_extension_nm'].mean():.0f}",
+            f"{part['greatest_load_kg'].mean():.0f}" if has_load else "–",
+            f"{100 * part['weak_height_fraction'].mean():.0f}" if has_load else "–",
+        )
+    console.print(table)
+
+
+def _print_heads(console: Console, study: StudyResult) -> None:
+    data = reading.head_table(study)
+    for mode in dict.fromkeys(data["lateral"]):
+        part = data[data["lateral"] == mode]
+        wide = part.pivot_table(
+            index="head", columns="condition", values="mean_activation", sort=False
+        )
+        wide = wide[wide.max(axis=1) >= _SHOWN]
+        table = Table(
+            title=f"Relative effort, lift mean [%], lateral force {mode}", title_justify="left"
+        )
+        table.add_column("head")
+        for condition in wide.columns:
+            table.add_column(escape(str(condition)), justify="right")
+        for head, row in wide.iterrows():
+            table.add_row(str(head), *(f"{100 * v:.0f}" for v in row))
+        console.print(table)
+
+
+def _print_findings(console: Console, study: StudyResult) -> None:
+    for refusal in study.refusals:
+        who = escape(f"{refusal.person}, {refusal.condition}")
+        console.print(f"[bold]Not reachable[/bold] {who}: {escape(refusal.reason)}")
+    for case, result in study.pairs():
+        short = np.flatnonzero(result.sharing.status == Status.SHORTFALL)
+        if short.size:
+            unmet = np.abs(result.sharing.unmet)
+            frame, row = np.unravel_index(int(np.argmax(unmet)), unmet.shape)
+            name = result.criterion.rows[row].replace("_", " ")
+            fraction = case.prepared.lift.fraction[case.prepared.lift.reachable][frame]
+            who = escape(f"{case.person}, {case.condition}")
+            frames = "1 frame" if short.size == 1 else f"{short.size} frames"
+            console.print(
+                f"[bold]Too heavy[/bold] {who}, lateral force {result.lateral.mode}: "
+                f"in {frames} a moment falls short, worst "
+                f"{name} by {unmet[frame, row]:.1f} N·m at {100 * fraction:.0f} % of the lift"
+            )
+    for case in study.cases:
+        who = escape(f"{case.person}, {case.condition}")
+        for breach in case.prepared.lift.breaches:
+            console.print(f"[bold]Limit[/bold] {who}: {breach.text()}")
+        for note in case.prepared.lift.notes:
+            console.print(f"[bold]Note[/bold] {who}: {note}")
+    uncertified = sum(
+        int(np.count_nonzero(r.sharing.status == Status.UNCERTIFIED)) for _, r in study.pairs()
+    )
+    if uncertified:
+        console.print(
+            f"[bold]Uncertified[/bold] {uncertified} frames; see certificates.csv before use"
+        )
+
+
+def print_cautions(console: Console) -> None:
+    """Print the cautions that end every report."""
+    console.print("[bold]Cautions[/bold]")
+    for line in CAUTIONS:
+        console.print(f"• {line}", highlight=False)

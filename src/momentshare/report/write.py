@@ -1,0 +1,104 @@
+"""Write the results of a study into a folder, all or nothing."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from momentshare import reading
+from momentshare.errors import InputError
+from momentshare.report.record import run_record
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from momentshare.study import StudyResult
+
+__all__ = ["prepare_folder", "write_results"]
+
+_DIGITS = "%.7g"
+
+
+def prepare_folder(folder: Path) -> None:
+    """Refuse early a folder that cannot be written to."""
+    if folder.exists() and not folder.is_dir():
+        raise InputError(f"{folder}: is a file; give a folder for the results")
+    parent = folder
+    while not parent.exists():
+        parent = parent.parent
+    if not os.access(parent, os.W_OK):
+        raise InputError(f"{folder}: {parent} cannot be written to; choose another folder")
+
+
+def write_results(
+    study: StudyResult,
+    folder: Path,
+    *,
+    figures: bool = True,
+    progress: Callable[[str], None] | None = None,
+) -> list[str]:
+    """Write tables, figures and the record of a run.
+
+    Everything is written beside the folder first and moved in at the end, so that an
+    interrupted run leaves earlier results as they were.
+
+    Returns
+    -------
+    list of str
+        Names of the files written.
+    """
+    prepare_folder(folder)
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    partial = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
+    try:
+        _write_all(study, partial, figures=figures, progress=progress)
+        names = sorted(str(p.relative_to(partial)) for p in partial.rglob("*") if p.is_file())
+        for name in names:
+            target = folder / name
+            target.parent.mkdir(parents=True, exist_ok=True)
+            os.replace(partial / name, target)  # noqa: PTH105 - replaces on every platform
+    finally:
+        shutil.rmtree(partial, ignore_errors=True)
+    return names
+
+
+def _write_all(
+    study: StudyResult,
+    folder: Path,
+    *,
+    figures: bool,
+    progress: Callable[[str], None] | None,
+) -> None:
+    def say(what: str) -> None:
+        if progress is not None:
+            progress(what)
+
+    say("tables")
+    tables = {
+        "heads.csv": reading.head_table,
+        "heads_by_person.csv": reading.head_table_by_person,
+        "moments.csv": reading.moment_table,
+        "loads.csv": reading.load_table,
+        "conditions.csv": reading.condition_table,
+        "certificates.csv": reading.certificate_table,
+        "postures.csv": reading.posture_table,
+        "ratios.csv": reading.ratio_table,
+        "ordering.csv": reading.ordering_table,
+    }
+    for name, make in tables.items():
+        make(study).to_csv(folder / name, index=False, float_format=_DIGITS, lineterminator="\n")
+    reading.frame_table(study).to_parquet(folder / "frames.parquet", index=False)
+    if figures:
+        from momentshare.report.figures import write_figures
+
+        say("figures")
+        (folder / "figures").mkdir()
+        write_figures(study, folder / "figures")
+    files = [str(p.relative_to(folder)) for p in folder.rglob("*") if p.is_file()]
+    record = run_record(study, [*files, "run.json"])
+    text = json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False)
+    (folder / "run.json").write_text(text + "\n", encoding="utf-8")

@@ -1,0 +1,151 @@
+"""Commands end to end, as a user runs them."""
+
+import json
+import subprocess
+import sys
+
+import pandas as pd
+import pytest
+
+from momentshare.reading import HEADS_COLUMNS
+
+STUDY = """
+title = "Two presses"
+[settings]
+frames = 7
+[[person]]
+name = "Edda"
+sex = "female"
+stature_cm = 168
+body_mass_kg = 64
+training_factor = 1.3
+[[condition]]
+name = "bar [wide]"
+exercise = "bar_press"
+spacing_biacromial = 1.6
+tuck_deg = [[0, 65], [1, 82]]
+forearm_tilt_deg = [[0, 5], [1, -6]]
+load_kg = 30
+lateral_ratio = 0.1
+duration_s = 1.5
+[[condition]]
+name = "dumbbells"
+exercise = "dumbbell_press"
+spacing_cm = 50
+tuck_deg = 60
+load_per_body_mass = 0.4
+"""
+
+
+def run(*words, cwd):
+    return subprocess.run(
+        [sys.executable, "-m", "momentshare", *words],
+        cwd=cwd,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    place = tmp_path_factory.mktemp("study")
+    (place / "study.toml").write_text(STUDY, encoding="utf-8")
+    done = run("compare", "study.toml", "--out", "results", "--no-figures", cwd=place)
+    assert done.returncode == 0, done.stderr
+    (place / "out.txt").write_text(done.stdout, encoding="utf-8")
+    return place
+
+
+def test_compare_writes_heads_with_the_stated_columns(folder):
+    heads = pd.read_csv(folder / "results" / "heads.csv")
+    assert tuple(heads.columns) == HEADS_COLUMNS
+    assert len(heads) == 26 * (3 + 1)
+    assert set(heads["lateral"]) == {"measured", "zero", "free"}
+    assert heads["peak_activation"].between(-1e-9, 1 + 1e-9).all()
+    assert not heads.isna().any().any()
+
+
+def test_frames_are_one_row_a_frame_and_head(folder):
+    frames = pd.read_parquet(folder / "results" / "frames.parquet")
+    keys = ["person", "condition", "lateral", "frame", "head"]
+    assert not frames.duplicated(keys).any()
+    assert len(frames) == 26 * 7 * 4
+
+
+def test_record_names_model_settings_sources_and_cautions(folder):
+    record = json.loads((folder / "results" / "run.json").read_text("utf-8"))
+    assert record["model"]["name"] == "reference_limb"
+    assert record["settings"]["exponent"] == 2.0
+    assert record["people"][0]["estimated"]
+    assert record["cautions"]
+    assert "degroote2016" in record["sources"]
+    assert set(record["files"]) == {p.name for p in (folder / "results").iterdir()}
+
+
+def test_summary_shows_every_lateral_mode_and_ends_with_cautions(folder):
+    text = (folder / "out.txt").read_text("utf-8")
+    for wanted in ("bar [wide]", "measured", "zero", "free", "spotter", "qualified clinician"):
+        assert wanted in text
+
+
+def test_same_study_gives_the_same_bytes(folder):
+    again = run("compare", "study.toml", "--out", "again", "--no-figures", "--quiet", cwd=folder)
+    assert again.returncode == 0
+    assert again.stdout == ""
+    for name in ("heads.csv", "moments.csv", "loads.csv", "run.json"):
+        first, second = (folder / f / name for f in ("results", "again"))
+        assert first.read_bytes() == second.read_bytes()
+
+
+@pytest.mark.parametrize(
+    ("change", "wanted"),
+    [
+        (("stature_cm = 168", "stature_cm = 1.68"), "stature"),
+        (("body_mass_kg = 64", "body_mass_kg = -64"), "body_mass_kg"),
+        (("load_kg = 30", "load_kg = nan"), "load_kg"),
+        (("load_kg = 30", "load_lb = 66"), "load_lb"),
+        (("spacing_biacromial = 1.6", "spacing_biacromial = 9"), "spacing_biacromial"),
+        (("tuck_deg = 60", "tuck_deg = 600"), "tuck"),
+        (("frames = 7", "frames = 'many'"), "frames"),
+    ],
+)
+def test_bad_study_is_one_message_with_code_2_and_no_output(tmp_path, change, wanted):
+    (tmp_path / "bad.toml").write_text(STUDY.replace(*change), encoding="utf-8")
+    done = run("compare", "bad.toml", "--out", "results", cwd=tmp_path)
+    assert done.returncode == 2
+    assert wanted in done.stderr
+    assert "Traceback" not in done.stderr
+    assert not (tmp_path / "results").exists()
+
+
+def test_hands_wider_than_the_arms_reach_is_refused_with_the_shortfall(tmp_path):
+    wide = STUDY.replace("spacing_biacromial = 1.6", "spacing_cm = 150")
+    wide = wide.split('[[condition]]\nname = "dumbbells"')[0]
+    (tmp_path / "wide.toml").write_text(wide, encoding="utf-8")
+    done = run("compare", "wide.toml", "--out", "results", cwd=tmp_path)
+    assert done.returncode == 2
+    assert "too short" in done.stderr
+    assert not (tmp_path / "results").exists()
+
+
+def test_missing_file_names_the_file_and_its_neighbours(folder):
+    done = run("compare", "studdy.toml", "--out", "x", cwd=folder)
+    assert done.returncode == 2
+    assert "studdy.toml" in done.stderr
+    assert "study.toml" in done.stderr
+
+
+def test_a_failed_run_leaves_earlier_results_alone(folder):
+    before = (folder / "results" / "heads.csv").read_bytes()
+    (folder / "broken.toml").write_text("title = 'x'\n[[person]]\n", encoding="utf-8")
+    assert run("compare", "broken.toml", "--out", "results", cwd=folder).returncode == 2
+    assert (folder / "results" / "heads.csv").read_bytes() == before
+
+
+def test_demo_does_not_overwrite_a_study_of_the_user(tmp_path):
+    (tmp_path / "mine").mkdir()
+    (tmp_path / "mine" / "study.toml").write_text("title = 'mine'\n", encoding="utf-8")
+    done = run("demo", "mine", cwd=tmp_path)
+    assert done.returncode == 2
+    assert (tmp_path / "mine" / "study.toml").read_text("utf-8") == "title = 'mine'\n"
