@@ -8,12 +8,14 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from momentshare.cli.calibrate import calibrate
+from momentshare.cli.validate import validate
 from momentshare.errors import MomentshareError
 
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from momentshare.study import StudyResult
+    from momentshare.study import Study, StudyResult
 
 __all__ = ["app", "main"]
 
@@ -88,30 +90,30 @@ def compare(
 
 
 def _compare(path: Path, out: Path, *, figures: bool, quiet: bool) -> None:
+    from momentshare.cli.tables import console
     from momentshare.report.terminal import print_study
     from momentshare.report.write import prepare_folder, write_results
     from momentshare.study import load_study
 
     study = load_study(path)
     prepare_folder(out)
-    console = _console(quiet)
-    result = _run(study, console)
-    with console.status("writing") as status:
+    screen = console(quiet=quiet)
+    result = _run(study, screen)
+    with screen.status("writing") as status:
         files = write_results(
             result, out, figures=figures, progress=lambda what: status.update(f"writing {what}")
         )
-    print_study(console, result)
-    console.print(f"Wrote {len(files)} files to {out}")
+    print_study(screen, result)
+    screen.print(f"Wrote {len(files)} files to {out}")
 
 
-def _run(study: object, console: Console) -> StudyResult:
+def _run(study: Study, screen: Console) -> StudyResult:
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
-    from momentshare.study import Study, run_study
+    from momentshare.study import run_study
 
-    assert isinstance(study, Study)  # noqa: S101
     columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
-    with Progress(*columns, console=console, transient=True) as bar:
+    with Progress(*columns, console=screen, transient=True) as bar:
         task = bar.add_task("running")
         return run_study(
             study,
@@ -121,11 +123,8 @@ def _run(study: object, console: Console) -> StudyResult:
         )
 
 
-def _console(quiet: bool) -> Console:
-    from rich.console import Console
-
-    width = None if sys.stdout.isatty() else 160
-    return Console(quiet=quiet, width=width, soft_wrap=False)
+app.command()(calibrate)
+app.command()(validate)
 
 
 def main() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import hashlib
 import tomllib
+from dataclasses import replace
 from functools import partial
 from importlib import resources
 from pathlib import Path
@@ -15,6 +16,7 @@ from pydantic import BaseModel, ValidationError
 
 from momentshare.errors import ModelError, UnknownNameError, nearest_name
 from momentshare.model.schema import (
+    CalibratedRow,
     Fit,
     FitRow,
     GroupRow,
@@ -35,7 +37,7 @@ from momentshare.sources import read_bibliography
 from momentshare.units import FACTORS, to_si
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Collection
 
 __all__ = ["available_models", "load_model", "models_folder"]
 
@@ -75,13 +77,16 @@ def available_models() -> tuple[str, ...]:
     return tuple(sorted(p.parent.name for p in models_folder().glob("*/limb.toml")))
 
 
-def load_model(name_or_folder: str | Path = "reference_limb") -> Model:
+def load_model(name_or_folder: str | Path = "reference_limb", *, calibrated: bool = True) -> Model:
     """Load a shipped model by name, or a model folder by path.
 
     Parameters
     ----------
     name_or_folder : str or Path
         A name from :func:`available_models`, or a folder that holds ``limb.toml``.
+    calibrated : bool
+        Whether the fitted numbers of ``calibrated.csv``, where the folder has that file, take
+        the place of those they were fitted from.
 
     Returns
     -------
@@ -101,7 +106,7 @@ def load_model(name_or_folder: str | Path = "reference_limb") -> Model:
         folder = models_folder() / str(name_or_folder)
         if not (folder / "limb.toml").is_file():
             raise UnknownNameError("model", str(name_or_folder), available_models())
-    return _Reader(folder).model()
+    return _Reader(folder).model(calibrated=calibrated)
 
 
 class _Reader:
@@ -180,7 +185,7 @@ class _Reader:
             found.append((place, checked))
         return found
 
-    def model(self) -> Model:
+    def model(self, *, calibrated: bool) -> Model:
         limb = self.limb()
         quantities: dict[str, Number] = {}
         for place, row in self.table("quantities.csv", QuantityRow):
@@ -192,6 +197,8 @@ class _Reader:
         surfaces: dict[str, Surface] = {}
         for place, form in self.table("surfaces.csv", SurfaceRow):
             self.keep(surfaces, form.surface, self.attempt(place, partial(_surface, form)), place)
+        if calibrated and (self.folder / "calibrated.csv").is_file():
+            self.replace_fitted(quantities, sites, surfaces)
         heads = self.heads(limb, sites, surfaces)
         fits: dict[tuple[str, str], Fit] = {}
         for place, fit in self.table("anthropometry.csv", FitRow):
@@ -209,7 +216,7 @@ class _Reader:
             name=limb.name,
             version=limb.version,
             description=limb.description,
-            folder=self.folder.name,
+            path=self.folder,
             digest=self.digest.hexdigest()[:16],
             reference_sex=limb.reference_person.sex,
             scapula_policies=tuple(limb.scapula.policies),
@@ -233,6 +240,58 @@ class _Reader:
             self.fault(place, f"{key!r} stands twice; remove one of the rows")
             return
         table[key] = item
+
+    def replace_fitted(
+        self,
+        quantities: dict[str, Number],
+        sites: dict[str, Site],
+        surfaces: dict[str, Surface],
+    ) -> None:
+        """Put fitted numbers in the place of those they were fitted from."""
+        for place, row in self.table("calibrated.csv", CalibratedRow):
+            tables: dict[str, Collection[str]] = {
+                "sites": sites,
+                "surfaces": surfaces,
+                "quantities": quantities,
+            }
+            if row.name not in tables[row.table]:
+                self.fault(place, f"unknown {row.table} entry {row.name!r}; remove the row")
+                continue
+            fields = {"sites": ("x", "y", "z"), "surfaces": ("radius",), "quantities": ("value",)}
+            if row.field not in fields[row.table]:
+                self.fault(place, f"field 'field': {row.field!r} does not belong to {row.table}")
+                continue
+            dimension = "length"
+            if row.table == "quantities":
+                dimension = _dimension(quantities[row.name].unit)
+            scale = self.attempt(place, partial(to_si, 1.0, row.unit, dimension))
+            if scale is None:
+                continue
+            value, source, kind, note = row.value * scale, row.source, row.kind, row.note
+            if row.table == "quantities":
+                spread = row.spread * scale
+                quantities[row.name] = replace(
+                    quantities[row.name],
+                    value=value,
+                    spread=spread,
+                    source=source,
+                    kind=kind,
+                    note=note,
+                )
+            elif row.table == "surfaces":
+                surfaces[row.name] = replace(
+                    surfaces[row.name], radius=value, source=source, kind=kind, note=note
+                )
+            else:
+                x, y, z = sites[row.name].position
+                place_of = {"x": (value, y, z), "y": (x, value, z), "z": (x, y, value)}
+                sites[row.name] = replace(
+                    sites[row.name],
+                    position=place_of[row.field],
+                    source=source,
+                    kind=kind,
+                    note=note,
+                )
 
     def heads(
         self, limb: LimbFile | None, sites: dict[str, Site], surfaces: dict[str, Surface]

@@ -16,12 +16,14 @@ from momentshare.units import to_si
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+    from pathlib import Path
 
     from momentshare.sources import Reference
 
 __all__ = [
     "ANCHORS",
     "BODIES",
+    "CalibratedRow",
     "Fit",
     "FitRow",
     "GroupRow",
@@ -148,6 +150,17 @@ class FitRow(_Row):
     unit: Name
     source: Name
     kind: Kind
+
+
+class CalibratedRow(_Sourced):
+    """One row of ``calibrated.csv``: a fitted number that replaces one of another table."""
+
+    table: Literal["sites", "surfaces", "quantities"]
+    name: Name
+    field: Literal["x", "y", "z", "radius", "value"]
+    value: Finite
+    unit: Name
+    spread: Spread
 
 
 class InertiaRow(_Sourced):
@@ -291,7 +304,7 @@ class Model:
     name: str
     version: str
     description: str
-    folder: str
+    path: Path = field(repr=False, compare=False)
     digest: str
     reference_sex: str
     scapula_policies: tuple[str, ...]

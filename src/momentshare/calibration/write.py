@@ -1,0 +1,80 @@
+"""Write the outcome of a fit as ``calibrated.csv`` and as a report."""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from momentshare.calibration.fit import Calibration
+
+__all__ = ["calibrated_csv", "target_table", "write_calibration"]
+
+_COLUMNS = ("table", "name", "field", "value", "unit", "spread", "source", "kind", "note")
+
+
+def calibrated_csv(fit: Calibration) -> str:
+    """Return the text of ``calibrated.csv``."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(_COLUMNS)
+    for n in fit.numbers:
+        writer.writerow(
+            [
+                n.table,
+                n.name,
+                n.field,
+                f"{n.after:g}",
+                n.unit,
+                f"{n.spread:g}",
+                "ownfit",
+                "calibrated",
+                f"from {n.before:g}",
+            ]
+        )
+    return out.getvalue()
+
+
+def target_table(fit: Calibration) -> pd.DataFrame:
+    """Every target before and after the fit, those used for fitting marked."""
+    rows = []
+    for target, before, after in zip(fit.targets, fit.before, fit.after, strict=True):
+        rows.append(
+            {
+                "id": target.id,
+                "use": target.use,
+                "published": target.published,
+                "low": target.low,
+                "high": target.high,
+                "unit": target.unit,
+                "before": before,
+                "after": after,
+                "in_band_before": target.low <= before <= target.high,
+                "in_band_after": target.low <= after <= target.high,
+                "source": target.source,
+                "known": target.known,
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def write_calibration(fit: Calibration, folder: Path) -> list[str]:
+    """Write ``calibrated.csv`` and ``calibration_report.csv`` into a folder."""
+    folder.mkdir(parents=True, exist_ok=True)
+    texts = {
+        "calibrated.csv": calibrated_csv(fit),
+        "calibration_report.csv": target_table(fit).to_csv(
+            index=False, float_format="%.6g", lineterminator="\n"
+        ),
+    }
+    for name, text in texts.items():
+        partial = folder / f".{name}.partial"
+        partial.write_text(text, encoding="utf-8")
+        os.replace(partial, folder / name)  # noqa: PTH105 - replaces on every platform
+    return sorted(texts)

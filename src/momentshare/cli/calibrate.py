@@ -1,0 +1,44 @@
+"""``momentshare calibrate``: fit a limb to its published targets."""
+
+from __future__ import annotations
+
+from pathlib import Path  # noqa: TC003 - typer reads the annotations
+from typing import Annotated
+
+import typer
+
+__all__ = ["calibrate"]
+
+
+def calibrate(
+    model: Annotated[str, typer.Argument(help="Model name or folder.")] = "reference_limb",
+    out: Annotated[
+        Path | None, typer.Option("--out", help="Folder for calibrated.csv and the report.")
+    ] = None,
+    rounds: Annotated[
+        int, typer.Option("--rounds", min=1, help="Most steps of each of the two fits.")
+    ] = 60,
+) -> None:
+    """Fit attachments, wrap radii and strength factors to the rows marked calibration.
+
+    Starts from the described limb, whatever was fitted before. Copy calibrated.csv from OUT
+    into a model folder to use it.
+    """
+    from momentshare.calibration import calibrate as fit
+    from momentshare.calibration.write import write_calibration
+    from momentshare.cli.tables import console
+    from momentshare.model import load_model
+    from momentshare.report.limb_tables import print_calibration
+
+    screen = console()
+    source = load_model(model, calibrated=False)
+    with screen.status("fitting") as status:
+        done = fit(
+            source,
+            rounds=rounds,
+            progress=lambda step, count: status.update(f"fitting {step}: {count} evaluations"),
+        )
+    print_calibration(screen, done)
+    if out is not None:
+        names = write_calibration(done, out)
+        screen.print(f"Wrote {', '.join(names)} to {out}")

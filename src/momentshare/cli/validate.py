@@ -1,0 +1,39 @@
+"""``momentshare validate``: published values beside the model's own."""
+
+from __future__ import annotations
+
+from pathlib import Path  # noqa: TC003 - typer reads the annotations
+from typing import Annotated
+
+import typer
+
+__all__ = ["validate"]
+
+
+def validate(
+    model: Annotated[str, typer.Argument(help="Model name or folder.")] = "reference_limb",
+    out: Annotated[
+        Path | None, typer.Option("--out", help="Folder for validation.csv and validation.json.")
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON for machines.")] = False,
+) -> None:
+    """Compare a limb with published values; the misses come first."""
+    from momentshare.cli.tables import console
+    from momentshare.model import load_model
+    from momentshare.report.limb_tables import print_validation, write_validation
+    from momentshare.validation.table import validation_record, validation_table
+
+    source = load_model(model)
+    screen = console()
+    with screen.status("comparing"):
+        table = validation_table(source)
+    if as_json:
+        import json
+
+        typer.echo(json.dumps(validation_record(source, table), indent=2, ensure_ascii=False))
+    else:
+        print_validation(screen, source, table)
+    if out is not None:
+        names = write_validation(source, table, out)
+        if not as_json:
+            screen.print(f"Wrote {', '.join(names)} to {out}")

@@ -1,0 +1,976 @@
+"""Figures of a study.
+
+One function per figure returns a matplotlib ``Figure``; :func:`write_figures` saves them all.
+Lines are means over people, thin bands the range over people. Sizes are laid out in inches
+from measured text widths, so that nothing overlaps however long the names are.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import wraps
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec
+
+import numpy as np
+
+from momentshare.paths import ROWS
+from momentshare.report import style
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+    from pathlib import Path
+
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+    from numpy.typing import NDArray
+
+    from momentshare.analysis import LiftResult
+    from momentshare.study.run import Case, StudyResult
+
+    Floats = NDArray[np.float64]
+
+__all__ = [
+    "effort_along_lift",
+    "effort_by_head",
+    "fibre_length",
+    "gravity_arms",
+    "greatest_load",
+    "lateral_force",
+    "lateral_range",
+    "moments_along_lift",
+    "ordering",
+    "write_figures",
+]
+
+P = ParamSpec("P")
+
+_WORKING = 0.05
+"""Lift-mean relative effort that a head must exceed in some condition to be shown."""
+
+_SLIGHT = 0.01
+"""Difference of lift-mean effort below which two conditions are called level."""
+
+_DPI = 130
+_LINE = 0.145
+"""Height of a line of 8-point text [inch]."""
+
+_MOMENT_ROWS = (
+    "shoulder_horizontal_adduction",
+    "shoulder_elevation",
+    "shoulder_internal_rotation",
+    "elbow_extension",
+)
+
+_LIFT_LABEL = "lift [% of bar height]"
+_LIFT_SHORT = "lift [%]"
+
+# ------------------------------------------------------------------ gathering
+
+
+@dataclass(frozen=True, slots=True)
+class _Book:
+    """Results by condition and lateral mode, in the order of the study."""
+
+    conditions: tuple[str, ...]
+    modes: tuple[str, ...]
+    people: int
+    heads: tuple[str, ...]
+    entries: dict[tuple[str, str], list[tuple[Case, LiftResult]]]
+    bars: frozenset[str]
+
+    def get(self, condition: str, mode: str) -> list[tuple[Case, LiftResult]]:
+        """Results of a condition; one without a lateral force answers for every mode."""
+        if condition not in self.bars:
+            mode = "zero"
+        return self.entries.get((condition, mode), [])
+
+    def any(self, condition: str) -> list[tuple[Case, LiftResult]]:
+        """Results of a condition where the lateral mode does not matter."""
+        return next((self.get(condition, m) for m in self.modes if self.get(condition, m)), [])
+
+    def label(self, condition: str) -> str:
+        """Name of a condition, with the number of people where some are missing."""
+        count = len({case.person for case, _ in self.any(condition)})
+        if count < self.people:
+            return f"{condition} ({count} of {self.people} people)"
+        return condition
+
+    @property
+    def who(self) -> str:
+        """How many people."""
+        return "1 person" if self.people == 1 else f"mean of {self.people} people"
+
+    @property
+    def band(self) -> str:
+        """What the band means, where there is one."""
+        return "" if self.people == 1 else " Band: range over people."
+
+    def lateral(self, mode: str) -> str:
+        """Name the treatment of the lateral force, and what stands beside it."""
+        if not self.bars:
+            return "no lateral force (dumbbells)"
+        text = f"lateral force: {style.MODES[mode]}"
+        return text + ("; dumbbells: none" if len(self.bars) < len(self.conditions) else "")
+
+    def main_mode(self) -> str:
+        """Return the mode that covers most conditions; the study's order breaks ties."""
+        return max(self.modes, key=lambda m: sum(bool(self.get(c, m)) for c in self.conditions))
+
+    def mean_effort(self, condition: str, mode: str) -> Floats:
+        """Lift-mean relative effort of every head, the mean over people."""
+        found = [_lift_mean(r.effort, c) for c, r in self.get(condition, mode)]
+        return np.mean(found, axis=0) if found else np.full(len(self.heads), np.nan)
+
+    def working(self) -> list[int]:
+        """Heads that work in some condition; the busiest if none does."""
+        table = np.array([self.mean_effort(c, m) for c in self.conditions for m in self.modes])
+        top = np.max(np.where(np.isnan(table), 0.0, table), axis=0)
+        return [int(i) for i in np.flatnonzero(top > _WORKING)] or [int(np.argmax(top))]
+
+
+def _lift_mean(values: Floats, case: Case) -> Floats:
+    return np.asarray(values[case.prepared.lift.reachable].mean(axis=0))
+
+
+def _book(study: StudyResult) -> _Book:
+    entries: dict[tuple[str, str], list[tuple[Case, LiftResult]]] = {}
+    bars = set()
+    for case, result in study.pairs():
+        entries.setdefault((case.condition, result.lateral.mode), []).append((case, result))
+        if case.prepared.lift.lateral_free:
+            bars.add(case.condition)
+    present = {condition for condition, _ in entries}
+    names = tuple(c.name for c in study.study.file.condition if c.name in present)
+    modes = tuple(
+        m for m in study.study.file.settings.lateral if any((b, m) in entries for b in bars)
+    )
+    return _Book(
+        conditions=names,
+        modes=modes or ("zero",),
+        people=len({case.person for case in study.cases}),
+        heads=tuple(study.model.head_names),
+        entries=entries,
+        bars=frozenset(bars),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Curve:
+    """A quantity along the lift: mean, least and greatest over people."""
+
+    lift: Floats
+    mean: Floats
+    low: Floats
+    high: Floats
+
+
+def _curve(pairs: list[tuple[Case, LiftResult]], values: list[Floats]) -> _Curve:
+    """Gather people; trailing axes are kept.
+
+    The mean stands where everyone has a value, so that it does not jump where one person
+    drops out; where no frame has everyone it is the mean of those who have one.
+    """
+    table = np.array(values, dtype=float)
+    table[~np.isfinite(table)] = np.nan
+    known = np.isfinite(table)
+    count = known.sum(axis=0)
+    filled = np.where(known, table, 0.0)
+    everyone = count == len(table)
+    shown = everyone if everyone.any() else count > 0
+    mean = np.where(shown, filled.sum(axis=0) / np.maximum(count, 1), np.nan)
+    some = count > 0
+    low = np.where(some, np.where(known, table, np.inf).min(axis=0), np.nan)
+    high = np.where(some, np.where(known, table, -np.inf).max(axis=0), np.nan)
+    fractions = np.array([case.prepared.lift.fraction for case, _ in pairs])
+    return _Curve(lift=100.0 * fractions.mean(axis=0), mean=mean, low=low, high=high)
+
+
+# ------------------------------------------------------------------ laying out
+
+Handles = list[tuple[str, dict[str, Any]]]
+
+
+def _styled(
+    make: Callable[Concatenate[StudyResult, P], Figure],
+) -> Callable[Concatenate[StudyResult, P], Figure]:
+    """Run a figure function under the settings of this package, without touching others."""
+
+    @wraps(make)
+    def inside(study: StudyResult, *args: P.args, **kwargs: P.kwargs) -> Figure:
+        import matplotlib as mpl
+
+        names = [c.name for c in study.study.file.condition]
+        with mpl.rc_context(style.settings(names)), style.quiet():
+            return make(study, *args, **kwargs)
+
+    return inside
+
+
+def _sheet(
+    count: int,
+    columns: int,
+    *,
+    panel: tuple[float, float],
+    title: str,
+    note: str,
+    panel_titles: Sequence[str] = (),
+    legend: Handles = (),  # type: ignore[assignment]
+    left: float = 0.62,
+    right: float = 0.22,
+    bottom: float = 0.5,
+    gap: tuple[float, float] = (0.22, 0.2),
+    least_width: float = 5.2,
+) -> tuple[Figure, list[Axes]]:
+    """Lay out a title, panels row by row and a legend below them; all sizes in inches."""
+    from matplotlib.figure import Figure
+
+    columns = max(1, min(columns, count))
+    rows = -(-count // columns)
+    titles = [style.fit(t, panel[0] + gap[0] - 0.08) for t in panel_titles]
+    crown = _LINE * max((t.count("\n") + 1 for t in titles), default=0) + (0.08 if titles else 0.0)
+    width = max(left + columns * panel[0] + (columns - 1) * gap[0] + right, least_width)
+    title = style.fit(title, width - 0.5, 11.0)
+    note = style.fit(note, width - 0.4)
+    title_height = 0.19 * (title.count("\n") + 1) + 0.06
+    top = 0.12 + title_height + _LINE * (note.count("\n") + 1) + 0.14
+    key = _Key.plan(legend, width - 0.3)
+    height = top + rows * (crown + panel[1]) + (rows - 1) * gap[1] + bottom + key.height + 0.08
+    figure = Figure(figsize=(width, height), dpi=_DPI)
+    figure.text(0.15 / width, 1 - 0.12 / height, title, fontsize=11.0, fontweight="bold", va="top")
+    figure.text(0.15 / width, 1 - (0.12 + title_height) / height, note, va="top")
+    axes = []
+    for index in range(count):
+        row, column = divmod(index, columns)
+        x = left + column * (panel[0] + gap[0])
+        y = height - top - (row + 1) * (crown + panel[1]) - row * gap[1]
+        ax = figure.add_axes((x / width, y / height, panel[0] / width, panel[1] / height))
+        if titles:
+            ax.set_title(titles[index], loc="left", pad=3.0)
+        axes.append(ax)
+    key.draw(figure)
+    return figure, axes
+
+
+@dataclass(frozen=True, slots=True)
+class _Key:
+    """A legend in a strip of its own at the foot of the figure."""
+
+    handles: Handles
+    columns: int
+    height: float
+
+    @classmethod
+    def plan(cls, handles: Handles, width: float) -> _Key:
+        if not handles:
+            return cls(handles=[], columns=1, height=0.0)
+        wrapped = [(style.fit(label, min(width - 0.7, 3.2)), kw) for label, kw in handles]
+        widest = max(style.text_width(label) for label, _ in wrapped) + 0.62
+        columns = int(np.clip(width // widest, 1, len(wrapped)))
+        columns = -(-len(wrapped) // -(-len(wrapped) // columns))
+        per_column = -(-len(wrapped) // columns)
+        lines = max(label.count("\n") + 1 for label, _ in wrapped)
+        height = per_column * (lines * _LINE + 0.05) + 0.12
+        return cls(handles=wrapped, columns=columns, height=height)
+
+    def draw(self, figure: Figure) -> None:
+        from matplotlib.lines import Line2D
+        from matplotlib.patches import Patch
+
+        if not self.handles:
+            return
+        width, height = figure.get_size_inches()
+        artists = [
+            Patch(**kw) if "facecolor" in kw else Line2D([], [], **kw) for _, kw in self.handles
+        ]
+        figure.legend(
+            artists,
+            [label for label, _ in self.handles],
+            loc="lower left",
+            bbox_to_anchor=(0.15 / width, 0.08 / height),
+            ncols=self.columns,
+            frameon=False,
+            borderaxespad=0.0,
+            borderpad=0.0,
+            handlelength=3.2,
+            labelspacing=0.45,
+            columnspacing=1.4,
+        )
+
+
+def _condition_handles(book: _Book, shown: Sequence[str]) -> Handles:
+    return [
+        (book.label(c), style.condition_style(i))
+        for i, c in enumerate(book.conditions)
+        if c in shown
+    ]
+
+
+def _lift_axis(ax: Axes, *, labelled: bool, label: str = _LIFT_SHORT) -> None:
+    ax.set_xlim(0.0, 100.0)
+    ax.set_xticks([0, 50, 100])
+    ax.margins(x=0.0)
+    if labelled:
+        ax.set_xlabel(label)
+    else:
+        ax.tick_params(labelbottom=False)
+
+
+def _finish(axes: list[Axes], columns: int, y_label: str, x_label: str = _LIFT_SHORT) -> None:
+    """Put lift axes on all panels, tick labels on the outer ones only."""
+    for index, ax in enumerate(axes):
+        _lift_axis(ax, labelled=index + columns >= len(axes), label=x_label)
+        if index % columns:
+            ax.tick_params(labelleft=False)
+        else:
+            ax.set_ylabel(y_label)
+
+
+def _draw(
+    ax: Axes, curve: _Curve, look: dict[str, Any], *, place: float, band: bool, marks: int = 4
+) -> None:
+    """Draw a curve with its band; ``place`` in 0–1 staggers the markers of several curves."""
+    frames = len(curve.lift)
+    step = max(1, round((frames - 1) / marks))
+    start = int(place * step) % step
+    ax.plot(curve.lift, curve.mean, markevery=(start, step), **look)
+    if band:
+        ax.fill_between(curve.lift, curve.low, curve.high, color=look["color"], alpha=0.09, lw=0)
+
+
+def _limits(ax: Axes, values: Sequence[Floats], *, zero: bool = True, pad: float = 0.06) -> None:
+    """Set y limits from the values; NaN is left out."""
+    known = np.concatenate([np.ravel(v) for v in values] or [np.zeros(1)])
+    known = known[np.isfinite(known)]
+    low = float(known.min()) if known.size else 0.0
+    high = float(known.max()) if known.size else 1.0
+    if zero:
+        low, high = min(low, 0.0), max(high, 0.0)
+    span = (high - low) or 1.0
+    ax.set_ylim(low - (pad * span if low < 0 or not zero else 0.0), high + pad * span)
+
+
+@dataclass(frozen=True, slots=True)
+class _Names:
+    """Names of conditions at an axis: short ones as they are, long ones by letter and key."""
+
+    ticks: list[str]
+    key: str
+
+    @classmethod
+    def of(cls, book: _Book, width: float = 1.35) -> _Names:
+        labels = [book.label(c) for c in book.conditions]
+        if all(style.text_width(label, 7.5) <= width for label in labels):
+            return cls(ticks=labels, key="")
+        letters = [chr(ord("A") + i) if i < 26 else str(i + 1) for i in range(len(labels))]
+        key = ";  ".join(f"{a} = {b}" for a, b in zip(letters, labels, strict=True))
+        return cls(ticks=letters, key=f" Conditions: {key}.")
+
+    @property
+    def reach(self) -> float:
+        """Height that the names take when they stand at 45° [inch]."""
+        return max(style.text_width(t, 7.5) for t in self.ticks) * 0.72 + 0.2
+
+    def on_x(self, ax: Axes) -> None:
+        ax.set_xticks(range(len(self.ticks)))
+        if max(map(len, self.ticks)) <= 2:
+            ax.set_xticklabels(self.ticks)
+        else:
+            ax.set_xticklabels(self.ticks, rotation=45, ha="right", rotation_mode="anchor")
+
+
+def _muscle_breaks(heads: Sequence[str]) -> list[int]:
+    """Positions between heads of different muscles."""
+    muscles = [h.split("/")[0] for h in heads]
+    return [i + 1 for i, (a, b) in enumerate(pairwise(muscles)) if a != b]
+
+
+def _cells(ax: Axes, table: Floats, top: float) -> Any:
+    """Draw a table as coloured cells; a missing value is hatched."""
+    import matplotlib as mpl
+
+    scale = mpl.colormaps[style.SEQUENTIAL]
+    image = ax.imshow(np.ma.masked_invalid(table), cmap=scale, vmin=0.0, vmax=top, aspect="auto")
+    ax.set_facecolor("#ededed")
+    ax.tick_params(length=0)
+    for spine in ax.spines.values():
+        spine.set_visible(False)
+    return image
+
+
+def _on_cell(share: float) -> str:
+    """Ink that is readable on a cell at this share of the colour scale."""
+    return "#ffffff" if share < 0.55 else "#111111"
+
+
+# ------------------------------------------------------------------ figures
+
+
+@_styled
+def effort_by_head(study: StudyResult) -> Figure:
+    """Heat map of lift-mean relative effort: heads × conditions, a panel per lateral mode."""
+    book = _book(study)
+    names = _Names.of(book)
+    labels = [style.head_label(h) for h in book.heads]
+    left = max(style.text_width(t, 7.5) for t in labels) + 0.42
+    column, line = 0.4, 0.185
+    count = len(book.conditions)
+    note = f"Cells in %; empty below 0.5 %; grey: not computed.{names.key}"
+    wide = max(count * column, 1.5)
+    figure, axes = _sheet(
+        len(book.modes),
+        len(book.modes),
+        panel=(wide, line * len(labels)),
+        title=f"Relative effort by muscle head, lift mean, {book.who}",
+        note=note,
+        panel_titles=[_mode_title(book, m) for m in book.modes],
+        left=left,
+        right=0.85,
+        bottom=names.reach + 0.25,
+        gap=(0.2, 0.2),
+    )
+    image = None
+    for index, (ax, mode) in enumerate(zip(axes, book.modes, strict=True)):
+        table = 100.0 * np.array([book.mean_effort(c, mode) for c in book.conditions]).T
+        image = _cells(ax, table, 100.0)
+        for (row, col), value in np.ndenumerate(table):
+            if value >= 0.5:
+                ink = _on_cell(value / 100.0)
+                ax.text(col, row, f"{value:.0f}", ha="center", va="center", color=ink, fontsize=7.5)
+        for place in _muscle_breaks(book.heads):
+            ax.axhline(place - 0.5, color="#ffffff", linewidth=2.0)
+        names.on_x(ax)
+        ax.set_xlabel("condition")
+        ax.set_yticks(range(len(labels)), labels if index == 0 else [])
+        if index == 0:
+            ax.set_ylabel("muscle head")
+    _colour_bar(figure, axes[-1], image, "relative effort [%]")
+    return figure
+
+
+def _mode_title(book: _Book, mode: str) -> str:
+    return f"lateral force {style.MODES[mode]}" if book.bars else "no lateral force (dumbbells)"
+
+
+def _colour_bar(figure: Figure, ax: Axes, image: Any, label: str) -> None:
+    width, height = figure.get_size_inches()
+    box = ax.get_position()
+    tall = min(box.height, 2.2 / height)
+    place = figure.add_axes((box.x1 + 0.14 / width, box.y1 - tall, 0.12 / width, tall))
+    bar = figure.colorbar(image, cax=place)
+    bar.set_label(label)
+    bar.outline.set_visible(False)  # type: ignore[operator]
+
+
+@_styled
+def effort_along_lift(study: StudyResult, *, lateral: str | None = None) -> Figure:
+    """Relative effort along the lift, a panel per working head and a line per condition."""
+    book = _book(study)
+    mode = lateral or book.main_mode()
+    heads = book.working()
+    shown = [c for c in book.conditions if book.get(c, mode)]
+    columns = min(5, len(heads))
+    figure, axes = _sheet(
+        len(heads),
+        columns,
+        panel=(1.72, 1.05),
+        title=f"Relative effort along the lift, {book.who}, {book.lateral(mode)}",
+        note=(
+            f"Heads whose lift-mean effort exceeds {100 * _WORKING:.0f} % in some condition."
+            f"{book.band}"
+        ),
+        panel_titles=[style.head_label(book.heads[h]) for h in heads],
+        legend=_condition_handles(book, shown),
+        gap=(0.2, 0.16),
+    )
+    for condition in shown:
+        number = book.conditions.index(condition)
+        pairs = book.get(condition, mode)
+        whole = _curve(pairs, [100.0 * r.effort for _, r in pairs])
+        for ax, head in zip(axes, heads, strict=True):
+            part = _Curve(
+                lift=whole.lift,
+                mean=whole.mean[:, head],
+                low=whole.low[:, head],
+                high=whole.high[:, head],
+            )
+            place = number / len(book.conditions)
+            look = style.condition_style(number)
+            _draw(ax, part, look, place=place, band=len(pairs) > 1, marks=3)
+    for ax in axes:
+        ax.set_ylim(0.0, 103.0)
+        ax.set_yticks([0, 50, 100])
+    _finish(axes, columns, "relative effort [%]")
+    return figure
+
+
+@_styled
+def moments_along_lift(study: StudyResult) -> Figure:
+    """Net joint moments: a row per moment, a column per condition, a line per lateral mode."""
+    book = _book(study)
+    count = len(book.conditions)
+    figure, axes = _sheet(
+        4 * count,
+        count,
+        panel=(1.2, 1.1),
+        title=f"Net joint moments along the lift, {book.who}",
+        note=(
+            "Line style: treatment of the lateral hand force. A moment is positive in the "
+            f"direction that names it.{book.band}"
+        ),
+        panel_titles=[book.label(c) for c in book.conditions] + [""] * (3 * count),
+        legend=[(_mode_title(book, m), style.MODE_STYLES[m]) for m in book.modes],
+        left=0.95,
+        gap=(0.2, 0.0),
+    )
+    for line, row in enumerate(_MOMENT_ROWS):
+        at = ROWS.index(row)
+        ranges: list[Floats] = []
+        strip = axes[line * count : (line + 1) * count]
+        for ax, condition in zip(strip, book.conditions, strict=True):
+            modes = book.modes if condition in book.bars else ("zero",)
+            for place, mode in enumerate(modes):
+                pairs = book.get(condition, mode)
+                if not pairs:
+                    continue
+                curve = _curve(pairs, [r.moments[:, at] for _, r in pairs])
+                look = style.MODE_STYLES[mode]
+                _draw(ax, curve, look, place=place / 3, band=len(pairs) > 1, marks=2)
+                ranges += [curve.low, curve.high]
+        for ax in strip:
+            ax.axhline(0.0, color=style.FAINT, linewidth=0.6)
+            _limits(ax, ranges)
+            ax.locator_params(axis="y", nbins=4)
+    _finish(axes, count, "")
+    for line, row in enumerate(_MOMENT_ROWS):
+        axes[line * count].set_ylabel(style.fit(style.row_label(row), 1.15) + "\n[N·m]")
+    return figure
+
+
+@_styled
+def gravity_arms(study: StudyResult) -> Figure:
+    """Moment arms of a weight in the hand, gravity alone, a panel per moment row."""
+    book = _book(study)
+    figure, axes = _sheet(
+        4,
+        4,
+        panel=(2.0, 1.9),
+        title=f"Gravity-only moment arms of the load in one hand, {book.who}",
+        note=(
+            "Moment for each newton of weight, without segments, inertia and lateral force; "
+            f"positive where the named moment is needed.{book.band}"
+        ),
+        panel_titles=[style.row_label(r) for r in _MOMENT_ROWS],
+        legend=_condition_handles(book, book.conditions),
+        gap=(0.2, 0.0),
+    )
+    ranges: list[Floats] = []
+    for number, condition in enumerate(book.conditions):
+        pairs = book.any(condition)
+        for ax, row in zip(axes, _MOMENT_ROWS, strict=True):
+            at = ROWS.index(row)
+            values = [
+                np.where(
+                    c.prepared.lift.reachable, 100.0 * c.prepared.demand.gravity_arms[:, at], np.nan
+                )
+                for c, _ in pairs
+            ]
+            curve = _curve(pairs, values)
+            place = number / len(book.conditions)
+            _draw(ax, curve, style.condition_style(number), place=place, band=len(pairs) > 1)
+            ranges += [curve.low, curve.high]
+    for ax in axes:
+        ax.axhline(0.0, color=style.FAINT, linewidth=0.6)
+        _limits(ax, ranges)
+    _finish(axes, 4, "moment arm [cm]", _LIFT_LABEL)
+    return figure
+
+
+@_styled
+def lateral_force(study: StudyResult) -> Figure:
+    """Lateral over vertical hand force: along the lift where free, and beside the measured."""
+    book = _book(study)
+    names = _Names.of(book)
+    mode = next((m for m in ("free", "measured", "zero") if m in book.modes), "zero")
+    shown = [c for c in book.conditions if book.get(c, mode)]
+    word = {"free": "free (solid)", "measured": "measured", "zero": "zero"}[mode]
+    figure, axes = _sheet(
+        2,
+        2,
+        panel=(max(2.9, 0.36 * len(book.conditions)), 2.7),
+        title=f"Lateral hand force, {book.who}",
+        note=(
+            "Outward push of one hand along the bar over its vertical force; positive outward."
+            f"{book.band} Bars on the right: range along the lift.{names.key}"
+        ),
+        panel_titles=[_mode_title(book, mode), "lift mean, and measured value"],
+        legend=[
+            *_condition_handles(book, shown),
+            ("measured ratio", _POINT | {"marker": "_", "markersize": 11.0, "color": style.INK}),
+        ]
+        if any(book.get(c, "measured") for c in book.bars)
+        else _condition_handles(book, shown),
+        bottom=max(0.5, names.reach + 0.25),
+        gap=(0.35, 0.2),
+    )
+    del word
+    ranges: list[Floats] = []
+    for number, condition in enumerate(book.conditions):
+        look = style.condition_style(number)
+        pairs = book.get(condition, mode)
+        if pairs:
+            curve = _curve(pairs, [r.lateral_ratio for _, r in pairs])
+            place = number / len(book.conditions)
+            _draw(axes[0], curve, look, place=place, band=len(pairs) > 1)
+            ranges += [curve.low, curve.high]
+            known = curve.mean[np.isfinite(curve.mean)]
+            if known.size:
+                middle = float(known.mean())
+                axes[1].errorbar(
+                    number,
+                    middle,
+                    yerr=[[middle - known.min()], [known.max() - middle]],
+                    fmt=look["marker"],
+                    color=look["color"],
+                    elinewidth=1.2,
+                    markersize=5.0,
+                )
+        given = book.get(condition, "measured") if condition in book.bars else []
+        if given:
+            ratio = np.array([given[0][1].lateral.ratio])
+            axes[1].plot(number, ratio, linestyle="none", marker="_", markersize=15, color="k")
+            ranges.append(ratio)
+    for ax in axes:
+        ax.axhline(0.0, color=style.FAINT, linewidth=0.8, zorder=0)
+        _limits(ax, ranges, zero=True)
+    _lift_axis(axes[0], labelled=True, label=_LIFT_LABEL)
+    axes[0].set_ylabel("lateral / vertical force [1]")
+    axes[1].tick_params(labelleft=False)
+    axes[1].set_xlim(-0.6, len(book.conditions) - 0.4)
+    names.on_x(axes[1])
+    axes[1].set_xlabel("condition")
+    return figure
+
+
+_POINT: dict[str, Any] = {"linestyle": "none"}
+
+
+@_styled
+def greatest_load(study: StudyResult) -> Figure:
+    """Greatest load along the lift, a panel per lateral mode; the weakest height is marked."""
+    book = _book(study)
+    loads = [2.0 * c.prepared.lift.load_mass for c in study.cases]
+    several = book.people > 1 and min(loads) > 0.0
+    label = "greatest load [study load = 1]" if several else "greatest load, both hands [kg]"
+    weak: dict[str, Any] = _POINT | {
+        "marker": "o",
+        "markersize": 8.0,
+        "markerfacecolor": "none",
+        "color": style.INK,
+    }
+    note = (
+        "Ring: weakest height of the line. Dotted: the load of the study."
+        if several
+        else ("Ring: weakest height of the line.")
+    )
+    figure, axes = _sheet(
+        len(book.modes),
+        len(book.modes),
+        panel=(2.6, 2.7),
+        title=f"Greatest load that the limb can hold, {book.who}",
+        note=note + book.band,
+        panel_titles=[_mode_title(book, m) for m in book.modes],
+        legend=[*_condition_handles(book, book.conditions), ("weakest height", weak)],
+        gap=(0.25, 0.0),
+    )
+    ranges: list[Floats] = []
+    for ax, mode in zip(axes, book.modes, strict=True):
+        for number, condition in enumerate(book.conditions):
+            look = style.condition_style(number)
+            pairs = [p for p in book.get(condition, mode) if p[1].greatest is not None]
+            if not pairs:
+                continue
+            values = []
+            for case, result in pairs:
+                line = np.full(len(case.prepared.lift.fraction), np.nan)
+                assert result.greatest is not None  # noqa: S101 - chosen above
+                line[case.prepared.lift.reachable] = result.greatest.factor
+                values.append(line / (2.0 * case.prepared.lift.load_mass) if several else line)
+            curve = _curve(pairs, values)
+            place = number / len(book.conditions)
+            _draw(ax, curve, look, place=place, band=len(pairs) > 1)
+            ranges.append(curve.mean)
+            if np.isfinite(curve.mean).any():
+                at = int(np.nanargmin(curve.mean))
+                ax.plot(
+                    curve.lift[at], curve.mean[at], clip_on=False, **weak | {"color": look["color"]}
+                )
+        if several:
+            ax.axhline(1.0, color=style.FAINT, linewidth=0.9, linestyle=":")
+    for ax in axes:
+        _limits(ax, ranges)
+    _finish(axes, len(axes), label, _LIFT_LABEL)
+    return figure
+
+
+def _head_panels(
+    book: _Book, heads: Sequence[int], *, title: str, note: str, legend: Handles, pitch: float
+) -> tuple[Figure, list[Axes]]:
+    """A panel per condition with the heads from top to bottom."""
+    labels = [style.head_label(book.heads[h]) for h in heads]
+    count = len(book.conditions)
+    columns = min(count, 7)
+    figure, axes = _sheet(
+        count,
+        columns,
+        panel=(1.15, pitch * len(heads) + 0.1),
+        title=title,
+        note=note,
+        panel_titles=[book.label(c) for c in book.conditions],
+        legend=legend,
+        left=max(style.text_width(t, 7.5) for t in labels) + 0.42,
+        gap=(0.22, 0.5),
+    )
+    breaks = _muscle_breaks([book.heads[h] for h in heads])
+    for index, ax in enumerate(axes):
+        first = index % columns == 0
+        ax.set_yticks(range(len(heads)), labels if first else [])
+        ax.set_ylim(len(heads) - 0.4, -0.6)
+        ax.tick_params(axis="y", length=0)
+        ax.spines["left"].set_visible(False)
+        ax.hlines(
+            [b - 0.5 for b in breaks],
+            0,
+            1,
+            colors="#d4d4d4",
+            lw=0.6,
+            transform=ax.get_yaxis_transform(),
+        )
+        if first:
+            ax.set_ylabel("muscle head")
+    return figure, axes
+
+
+@_styled
+def lateral_range(study: StudyResult) -> Figure:
+    """Lift-mean effort with the lateral force measured, zero and free, joined by a line."""
+    book = _book(study)
+    heads = book.working()
+    figure, axes = _head_panels(
+        book,
+        heads,
+        title=f"How much the lateral force matters: lift-mean relative effort, {book.who}",
+        note=(
+            f"Heads whose lift-mean effort exceeds {100 * _WORKING:.0f} % in some condition. "
+            "The line joins the treatments of the lateral force."
+        ),
+        legend=[
+            (_mode_title(book, m), style.MODE_STYLES[m] | {"linestyle": "none", "markersize": 5.0})
+            for m in book.modes
+        ],
+        pitch=0.19,
+    )
+    places = np.arange(len(heads))
+    for ax, condition in zip(axes, book.conditions, strict=True):
+        modes = book.modes if condition in book.bars else ("zero",)
+        table = np.array([100.0 * book.mean_effort(condition, m)[heads] for m in modes])
+        known = np.isfinite(table).all(axis=1)
+        if known.any():
+            low, high = table[known].min(axis=0), table[known].max(axis=0)
+            ax.hlines(places, low, high, colors=style.FAINT, lw=1.6, zorder=1)
+        for mode, line in zip(modes, table, strict=True):
+            look = style.MODE_STYLES[mode] | {"linestyle": "none", "markersize": 4.6}
+            ax.plot(line, places, clip_on=False, zorder=3, **look)
+        ax.set_xlim(0.0, 100.0)
+        ax.set_xticks([0, 50, 100])
+        ax.grid(axis="x", color="#e4e4e4", linewidth=0.6)
+        ax.set_xlabel("effort [%]")
+    return figure
+
+
+@_styled
+def fibre_length(study: StudyResult) -> Figure:
+    """Range of normalised fibre length over the lift, per head and condition."""
+    book = _book(study)
+    heads = range(len(book.heads))
+    legend: Handles = [("shortest to longest along the lift", {"facecolor": "#6f87a8"})]
+    if book.people > 1:
+        legend.append(("range over people", {"color": style.INK, "linewidth": 0.9}))
+    figure, axes = _head_panels(
+        book,
+        heads,
+        title=f"Range of fibre length over the lift, {book.who}",
+        note="Fibre length over optimal length; the line at 1 is the optimal length.",
+        legend=legend,
+        pitch=0.17,
+    )
+    places = np.arange(len(book.heads))
+    edges = []
+    for ax, condition in zip(axes, book.conditions, strict=True):
+        found = []
+        for case, _ in book.any(condition):
+            prepared = case.prepared
+            fibre = prepared.state.fibre_length_normalised[prepared.lift.reachable]
+            found.append((fibre.min(axis=0), fibre.max(axis=0)))
+        table = np.array(found)
+        low, high = table.mean(axis=0)
+        ax.barh(places, high - low, left=low, height=0.56, color="#6f87a8", linewidth=0)
+        least, most = table[:, 0].min(axis=0), table[:, 1].max(axis=0)
+        if len(found) > 1:
+            ax.hlines(places, least, most, colors=style.INK, lw=0.9)
+        ax.axvline(1.0, color="k", linewidth=0.9, linestyle=(0, (3, 2)))
+        edges += [least.min(), most.max()]
+    low_edge = min(0.4, np.floor(10.0 * min(edges)) / 10.0)
+    high_edge = max(1.6, np.ceil(10.0 * max(edges)) / 10.0)
+    for ax in axes:
+        ax.set_xlim(low_edge, high_edge)
+        ax.set_xticks([0.5, 1.0, 1.5])
+        ax.grid(axis="x", color="#e4e4e4", linewidth=0.6)
+        ax.set_axisbelow(True)
+        ax.set_xlabel("fibre length [1]")
+    return figure
+
+
+@_styled
+def ordering(study: StudyResult, *, lateral: str | None = None) -> Figure:
+    """Which condition asks more of a head, and in how many people."""
+    from momentshare.reading import ordering_table
+
+    book = _book(study)
+    mode = lateral or book.main_mode()
+    shown = [c for c in book.conditions if book.get(c, mode)]
+    heads = book.working()
+    names = _Names.of(book, 1.15)
+    ticks = [names.ticks[book.conditions.index(c)] for c in shown]
+    count = len(shown)
+    size = max(0.19 * count, 1.0)
+    columns = min(6, len(heads))
+    left = max(style.text_width(t, 7.5) for t in ticks) + 0.4
+    rows = -(-len(heads) // columns)
+    figure, axes = _sheet(
+        len(heads),
+        columns,
+        panel=(size, size),
+        title=f"Order of the conditions by lift-mean relative effort, {book.lateral(mode)}",
+        note=(
+            f"Colour: in how many of {book.people} "
+            f"{'person' if book.people == 1 else 'people'} the condition of the row asks more of "
+            "the head than the condition of the column; the number stands where people differ. "
+            f"≈: mean difference below {100 * _SLIGHT:.0f} % effort.{names.key}"
+        ),
+        panel_titles=[style.head_label(book.heads[h]) for h in heads],
+        left=left,
+        right=0.85,
+        bottom=names.reach + 0.25,
+        gap=(0.16, 0.12),
+    )
+    table = ordering_table(study)
+    table = table[table["lateral"] == mode] if len(table) else table
+    index = {c: i for i, c in enumerate(shown)}
+    position = {book.heads[h]: i for i, h in enumerate(heads)}
+    cells = np.full((len(heads), count, count), np.nan)
+    marks: list[tuple[int, int, int, str]] = []
+    for entry in table.itertuples(index=False):
+        where = position.get(str(entry.head))
+        if where is None or entry.lower not in index or entry.higher not in index:
+            continue
+        up, down = index[str(entry.higher)], index[str(entry.lower)]
+        agree, people = int(entry.people_agreeing), int(entry.people)  # type: ignore[arg-type]
+        cells[where, up, down] = agree
+        cells[where, down, up] = people - agree
+        if float(entry.difference) < _SLIGHT:  # type: ignore[arg-type]
+            marks += [(where, up, down, "≈"), (where, down, up, "≈")]
+        elif agree < people:
+            marks.append((where, up, down, str(agree)))
+            marks.append((where, down, up, str(people - agree)))
+    image = None
+    for ax, block in zip(axes, cells, strict=True):
+        image = _cells(ax, block, float(book.people))
+    for where, row, col, text in marks:
+        ink = _on_cell(cells[where, row, col] / book.people)
+        axes[where].text(col, row, text, ha="center", va="center", color=ink, fontsize=7)
+    for number, ax in enumerate(axes):
+        first, last = number % columns == 0, number + columns >= len(axes)
+        ax.set_yticks(range(count), ticks if first else [])
+        if last:
+            _Names(ticks=ticks, key="").on_x(ax)
+            ax.set_xlabel("asks less of the head")
+        else:
+            ax.set_xticks([])
+        if first:
+            ax.set_ylabel("asks more of the head")
+    del rows
+    _colour_bar(figure, axes[columns - 1], image, "people [count]")
+    return figure
+
+
+_FIGURES: dict[str, Callable[[StudyResult], Figure]] = {
+    "effort_by_head": effort_by_head,
+    "effort_along_lift": effort_along_lift,
+    "moments_along_lift": moments_along_lift,
+    "gravity_arms": gravity_arms,
+    "lateral_force": lateral_force,
+    "greatest_load": greatest_load,
+    "lateral_range": lateral_range,
+    "fibre_length": fibre_length,
+    "ordering": ordering,
+}
+
+
+def _empty(study: StudyResult) -> set[str]:
+    """Names of figures that would have nothing to say."""
+    book = _book(study)
+    out = set()
+    if len(book.conditions) < 2:
+        out.add("ordering")
+    if not book.bars:
+        out.add("lateral_force")
+    if len(book.modes) < 2:
+        out.add("lateral_range")
+    return out
+
+
+def write_figures(
+    study: StudyResult,
+    folder: Path,
+    *,
+    formats: Sequence[str] = ("png", "svg"),
+    progress: Callable[[str], None] | None = None,
+) -> list[Path]:
+    """Write every figure of a study that has something to show.
+
+    Parameters
+    ----------
+    study : StudyResult
+    folder : Path
+        Made if it does not exist.
+    formats : sequence of str
+        File endings that matplotlib knows; ``png`` and ``svg`` give the same bytes for the
+        same study.
+    progress : callable, optional
+        Called with the name of each figure before it is drawn.
+
+    Returns
+    -------
+    list of Path
+        The files, in the order written.
+    """
+    import matplotlib as mpl
+
+    folder.mkdir(parents=True, exist_ok=True)
+    names = [c.name for c in study.study.file.condition]
+    skipped = _empty(study)
+    metadata: dict[str, dict[str, Any]] = {"svg": {"Date": None}, "png": {"Software": None}}
+    written = []
+    for name, make in _FIGURES.items():
+        if name in skipped:
+            continue
+        if progress is not None:
+            progress(name)
+        figure = make(study)
+        with mpl.rc_context(style.settings(names)), style.quiet():
+            for ending in formats:
+                path = folder / f"{name}.{ending}"
+                figure.savefig(path, format=ending, metadata=metadata.get(ending))
+                written.append(path)
+    return written

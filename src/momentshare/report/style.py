@@ -1,0 +1,188 @@
+"""Colours, line styles, names and text fitting shared by all figures.
+
+Conditions differ in colour, line style and marker at once, so that figures stay readable in
+grey and for colour-blind readers. Amounts are shown on a perceptually even sequential scale.
+"""
+
+from __future__ import annotations
+
+import warnings
+from contextlib import contextmanager
+from functools import lru_cache
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+__all__ = [
+    "FAINT",
+    "INK",
+    "MODES",
+    "MODE_STYLES",
+    "SEQUENTIAL",
+    "condition_style",
+    "fit",
+    "head_label",
+    "quiet",
+    "row_label",
+    "settings",
+    "text_width",
+]
+
+SEQUENTIAL = "cividis"
+"""Colour scale for amounts: rises evenly in lightness, also in grey."""
+
+INK = "#222222"
+FAINT = "#8a8a8a"
+
+# Okabe-Ito colours without yellow, which is lost on white; ordered so that neighbours, and
+# lines that share a line style, differ in lightness.
+_COLOURS = ("#0072B2", "#E69F00", "#000000", "#56B4E9", "#D55E00", "#009E73", "#CC79A7")
+_LINES: tuple[Any, ...] = ("-", (0, (5, 1.6)), (0, (1.2, 1.2)), (0, (6, 1.5, 1.2, 1.5)))
+_MARKERS = ("o", "s", "^", "D", "v")
+
+MODES = {
+    "measured": "measured ratio",
+    "zero": "zero",
+    "free": "free (chosen by the optimiser)",
+}
+"""Treatments of the lateral force in words."""
+
+MODE_STYLES: dict[str, dict[str, Any]] = {
+    "measured": {"color": "#000000", "linestyle": "-", "marker": "o", "markerfacecolor": "#000000"},
+    "zero": {
+        "color": "#D55E00",
+        "linestyle": (0, (5, 1.6)),
+        "marker": "s",
+        "markerfacecolor": "#ffffff",
+    },
+    "free": {
+        "color": "#0072B2",
+        "linestyle": (0, (1.2, 1.2)),
+        "marker": "D",
+        "markerfacecolor": "#9ecae8",
+    },
+}
+"""Line and marker of each treatment of the lateral force."""
+
+_BASE_FONT = "DejaVu Sans"
+
+
+def condition_style(index: int) -> dict[str, Any]:
+    """Colour, line style and marker of the condition with this number; all three differ."""
+    return {
+        "color": _COLOURS[index % len(_COLOURS)],
+        "linestyle": _LINES[index % len(_LINES)],
+        "marker": _MARKERS[index % len(_MARKERS)],
+    }
+
+
+def settings(texts: Iterable[str] = ()) -> dict[str, Any]:
+    """Return matplotlib settings for figures that show these texts."""
+    return {
+        "font.family": [_BASE_FONT, *_fallback_fonts("".join(sorted(set("".join(texts)))))],
+        "font.size": 8.0,
+        "axes.titlesize": 8.0,
+        "axes.labelsize": 8.0,
+        "xtick.labelsize": 7.5,
+        "ytick.labelsize": 7.5,
+        "legend.fontsize": 8.0,
+        "axes.spines.top": False,
+        "axes.spines.right": False,
+        "axes.edgecolor": FAINT,
+        "axes.linewidth": 0.7,
+        "axes.labelcolor": INK,
+        "text.color": INK,
+        "xtick.color": INK,
+        "ytick.color": INK,
+        "xtick.major.width": 0.7,
+        "ytick.major.width": 0.7,
+        "xtick.major.size": 2.5,
+        "ytick.major.size": 2.5,
+        "lines.linewidth": 1.3,
+        "lines.markersize": 3.5,
+        "axes.unicode_minus": True,
+        "text.parse_math": False,
+        "text.usetex": False,
+        "svg.fonttype": "path",
+        "svg.hashsalt": "momentshare",
+        "path.simplify": True,
+    }
+
+
+@lru_cache(maxsize=32)
+def _fallback_fonts(characters: str) -> tuple[str, ...]:
+    """Names of installed fonts for characters that the base font lacks, if there are any."""
+    from matplotlib import font_manager
+
+    base = font_manager.get_font(font_manager.findfont(_BASE_FONT)).get_charmap()
+    missing = {ord(c) for c in characters if c.isprintable()} - set(base)
+    found: list[str] = []
+    if missing:
+        entries = sorted(font_manager.fontManager.ttflist, key=lambda e: (e.name, e.fname))
+        for entry in entries:
+            covered = missing & set(font_manager.get_font(entry.fname).get_charmap())
+            if covered:
+                found.append(entry.name)
+                missing -= covered
+            if not missing:
+                break
+    return tuple(dict.fromkeys(found))
+
+
+@contextmanager
+def quiet() -> Iterator[None]:
+    """Let a character that no installed font has be drawn as a box without a warning."""
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message=r"Glyph .* missing from")
+        yield
+
+
+@lru_cache(maxsize=8192)
+def _measured(text: str, size: float, family: tuple[str, ...]) -> float:
+    from matplotlib.font_manager import FontProperties
+    from matplotlib.textpath import text_to_path
+
+    font = FontProperties(family=list(family), size=size)
+    with quiet():
+        width, _, _ = text_to_path.get_text_width_height_descent(text, font, ismath=False)
+    return float(width) / 72.0
+
+
+def text_width(text: str, size: float = 8.0) -> float:
+    """Width of the widest line of a text [inch] in the font in force."""
+    import matplotlib as mpl
+
+    family = tuple(mpl.rcParams["font.family"])
+    return max((_measured(line, size, family) for line in text.split("\n")), default=0.0)
+
+
+def fit(text: str, width: float, size: float = 8.0) -> str:
+    """Break a text into lines no wider than ``width`` [inch]; cut words that are longer."""
+    lines: list[str] = []
+    line = ""
+    for word in text.split():
+        trial = f"{line} {word}".strip()
+        if text_width(trial, size) <= width:
+            line = trial
+            continue
+        if line:
+            lines.append(line)
+        line = word
+        while text_width(line, size) > width and len(line) > 1:
+            keep = len(line) - 1
+            while keep > 1 and text_width(line[:keep], size) > width:
+                keep -= 1
+            lines.append(line[:keep])
+            line = line[keep:]
+    return "\n".join([*lines, line])
+
+
+def head_label(head: str) -> str:
+    """Spell out the anatomical name: ``muscle/head_part`` as "muscle, head part"."""
+    return head.replace("/", ", ").replace("_", " ")
+
+
+def row_label(row: str) -> str:
+    """Spell out the name of a moment row."""
+    return row.replace("_", " ")
