@@ -41,14 +41,15 @@ class Demand:
     limb_moments : float array, shape (frames, rows)
         From weight and inertia of the segments alone [N·m].
     load_moments : float array, shape (frames, rows)
-        From one kilogram in the hand, its weight and acceleration, without lateral force
-        [N·m/kg].
+        From one kilogram in the hand, its weight and acceleration (or the force that stands
+        for it), without lateral force [N·m/kg].
     lateral_moments : float array, shape (frames, rows)
         From one newton that the hand pushes outward along the bar [N·m/N].
     vertical_force : float array, shape (frames,)
-        Vertical force of the hand for each kilogram it carries [N/kg].
+        Force of the hand against the load for each kilogram it carries [N/kg]; vertical
+        wherever the load is a weight.
     gravity_arms : float array, shape (frames, rows)
-        Moment of one newton of weight in the hand, segments and inertia left out [m].
+        Moment of one newton of load in the hand, segments and inertia left out [m].
     joint_force_limb, joint_force_load : float array, shape (frames, 3)
         Net force across the shoulder on the arm from segments, and for each kilogram of
         load [N, N/kg], thorax frame.
@@ -74,7 +75,7 @@ class Demand:
                 value.setflags(write=False)
 
     def hand_force(self) -> NDArray[np.float64]:
-        """Vertical force of the hand [N], shape (frames,)."""
+        """Force of the hand against the load [N], shape (frames,)."""
         return np.asarray(self.load_mass * self.vertical_force)
 
     def moments(self, lateral_force: NDArray[np.float64] | float = 0.0) -> NDArray[np.float64]:
@@ -117,6 +118,10 @@ def demand(skeleton: Skeleton, lift: Lift) -> Demand:
     motion = lift.motion
     hand_acceleration = zero if motion is None else motion.hand_acceleration
     elbow_acceleration = zero if motion is None else motion.elbow_acceleration
+    # The weight as the arm feels it: a trunk that accelerates upward adds to gravity.
+    weight = np.broadcast_to(weight, hand.shape)
+    if motion is not None:
+        weight = weight - motion.trunk_acceleration
     masses = segment_masses(skeleton)
 
     def share(segment: str) -> float:
@@ -132,7 +137,7 @@ def demand(skeleton: Skeleton, lift: Lift) -> Demand:
     hand_pull = masses["hand"] * (hand_acceleration - weight)
     forearm_pull = masses["forearm"] * (forearm_acceleration - weight)
     upper_pull = masses["upper_arm"] * (upper_acceleration - weight)
-    load_pull = hand_acceleration - weight
+    load_pull = hand_acceleration - weight if lift.load_force is None else -lift.load_force
 
     # Elbow: forearm and hand.
     elbow_limb = cross(forearm - elbow, forearm_pull) + cross(hand - elbow, hand_pull)
@@ -167,7 +172,8 @@ def demand(skeleton: Skeleton, lift: Lift) -> Demand:
     push = np.broadcast_to(-lift.lateral_axis, hand.shape)
     lateral_elbow = -cross(hand - elbow, push)
     lateral_shoulder = -cross(hand - shoulder, push)
-    unit_weight = np.broadcast_to(-lift.up, hand.shape)
+    push_axis = lift.up if lift.push_axis is None else lift.push_axis
+    unit_load = np.broadcast_to(-push_axis, hand.shape)
 
     lost = ~lift.reachable
 
@@ -182,8 +188,8 @@ def demand(skeleton: Skeleton, lift: Lift) -> Demand:
         limb_moments=rows(shoulder_limb, elbow_limb),
         load_moments=rows(shoulder_load, elbow_load),
         lateral_moments=rows(lateral_shoulder, lateral_elbow),
-        vertical_force=np.where(lost, np.nan, load_pull @ lift.up),
-        gravity_arms=rows(-cross(hand - shoulder, unit_weight), -cross(hand - elbow, unit_weight)),
+        vertical_force=np.where(lost, np.nan, load_pull @ push_axis),
+        gravity_arms=rows(-cross(hand - shoulder, unit_load), -cross(hand - elbow, unit_load)),
         joint_force_limb=below + upper_pull,
         joint_force_load=load_pull,
         lateral_axis=lift.lateral_axis.copy(),

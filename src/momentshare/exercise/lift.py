@@ -53,7 +53,11 @@ class LimitBreach:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Motion:
-    """Velocities and accelerations in the thorax frame; shape (frames, 3) or (frames,)."""
+    """Velocities and accelerations in the thorax frame; shape (frames, 3) or (frames,).
+
+    All but ``trunk_acceleration`` are relative to the trunk; that one is the trunk's own, which
+    is zero on a bench and not when the hands stay on the ground.
+    """
 
     hand_velocity: NDArray[np.float64]
     hand_acceleration: NDArray[np.float64]
@@ -65,6 +69,7 @@ class Motion:
     ulna_angular_acceleration: NDArray[np.float64]
     elbow_flexion_velocity: NDArray[np.float64]
     forearm_rotation_velocity: NDArray[np.float64]
+    trunk_acceleration: NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -86,6 +91,11 @@ class Lift:
         Vertical, against gravity.
     load_mass : float
         Mass that one hand carries [kg].
+    load_force : float array, shape (frames, 3) or None
+        Force on the hand for each kilogram of ``load_mass`` where it is not the weight and
+        inertia of a mass held in the hand: the ground under a push-up, a cable [N/kg].
+    push_axis : float array, shape (3,) or None
+        Direction in which the hand pushes against the load, unit vector; None is ``up``.
     lateral_axis : float array, shape (3,)
         Outward direction along which the hand may push, unit vector.
     lateral_free : bool
@@ -116,6 +126,8 @@ class Lift:
     breaches: tuple[LimitBreach, ...]
     motion: Motion | None
     notes: tuple[str, ...] = ()
+    load_force: NDArray[np.float64] | None = None
+    push_axis: NDArray[np.float64] | None = None
 
     def __post_init__(self) -> None:
         for item in fields(self):

@@ -11,6 +11,7 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 
 from momentshare.errors import StudyError, nearest_name
+from momentshare.study.exercises import EXERCISES, condition_faults
 from momentshare.study.schema import (
     ConditionEntry,
     PersonEntry,
@@ -140,6 +141,7 @@ def _repeated(file: StudyFile) -> list[str]:
 def _impossible(file: StudyFile) -> list[str]:
     faults: list[str] = []
     for condition in file.condition:
+        faults.extend(condition_faults(condition))
         if condition.load_share is not None:
             faults.extend(
                 f"person {person.name!r} → reference_load_kg: is missing, but condition "
@@ -147,8 +149,10 @@ def _impossible(file: StudyFile) -> list[str]:
                 for person in file.person
                 if person.reference_load_kg is None
             )
+        kind = EXERCISES.get(condition.exercise)
         if (
-            condition.exercise == "bar_press"
+            kind is not None
+            and kind.lateral
             and condition.lateral_ratio is None
             and file.settings.lateral == ["measured"]
         ):

@@ -5,21 +5,19 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from momentshare.analysis import Lateral, LiftResult, Prepared, prepare, solve_lift
 from momentshare.errors import PostureError, StudyError
-from momentshare.exercise import BenchPress, Profile
 from momentshare.limb import Limb, build_limb
 from momentshare.model import load_model
 from momentshare.muscle.curves import CURVE_SETS
-from momentshare.person import Person, sizes
+from momentshare.study.exercises import EXERCISES, Setting
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from momentshare.exercise import Exercise
     from momentshare.model import Model
+    from momentshare.person import Person
     from momentshare.study.schema import ConditionEntry, PersonEntry, Study
 
 __all__ = ["Case", "Refusal", "StudyResult", "exercise_of", "lateral_of", "limb_of", "run_study"]
@@ -61,12 +59,6 @@ class StudyResult:
                 yield case, result
 
 
-def _profile(value: float | list[tuple[float, float]], factor: float) -> Profile:
-    if isinstance(value, list):
-        return Profile(tuple((f, v * factor) for f, v in value))
-    return Profile.constant(value * factor)
-
-
 def limb_of(entry: PersonEntry, study: Study, model: Model) -> Limb:
     """Build the limb of a person of the study."""
     settings = study.file.settings
@@ -85,44 +77,17 @@ def exercise_of(
     condition: ConditionEntry, entry: PersonEntry, person: Person, model: Model, frames: int
 ) -> Exercise:
     """Turn a condition into an exercise for a person, in SI."""
-    if condition.spacing_cm is not None:
-        spacing = _profile(condition.spacing_cm, 0.01)
-    else:
-        assert condition.spacing_biacromial is not None  # noqa: S101 - the schema sees to it
-        spacing = _profile(condition.spacing_biacromial, sizes(person, model).biacromial_breadth)
-    if condition.load_kg is not None:
-        load = condition.load_kg
-    elif condition.load_per_body_mass is not None:
-        load = condition.load_per_body_mass * entry.body_mass_kg
-    else:
-        load = (condition.load_share or 0.0) * (entry.reference_load_kg or 0.0)
-
-    def metres(value: float | None) -> float | None:
-        return None if value is None else value / 100.0
-
-    degree = float(np.pi / 180.0)
-    return BenchPress(
-        load_mass=load,
-        spacing=spacing,
-        tuck=_profile(condition.tuck_deg, degree),
-        tilt=_profile(condition.forearm_tilt_deg, degree),
-        bench_angle=condition.bench_angle_deg * degree,
-        implement="bar" if condition.exercise == "bar_press" else "dumbbells",
-        grip=condition.grip,
-        chest_height=metres(condition.chest_height_cm),
-        lockout_height=metres(condition.lockout_height_cm),
-        lockout_flexion=condition.lockout_flexion_deg * degree,
-        duration=condition.duration_s,
-        frames=frames,
-    )
+    setting = Setting(condition=condition, entry=entry, person=person, model=model, frames=frames)
+    return EXERCISES[condition.exercise].build(setting)
 
 
 def lateral_of(condition: ConditionEntry, modes: list[str]) -> tuple[Lateral, ...]:
     """Treatments of the lateral force that make sense for a condition.
 
-    Dumbbells are always ``zero``. A bar without a given ratio has no ``measured``.
+    What cannot be pushed along, such as dumbbells, is always ``zero``. A bar without a given
+    ratio has no ``measured``.
     """
-    if condition.exercise == "dumbbell_press":
+    if not EXERCISES[condition.exercise].lateral:
         return (Lateral(mode="zero"),)
     found = []
     for mode in modes:

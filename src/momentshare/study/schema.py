@@ -23,6 +23,7 @@ Finite = Annotated[float, Field(allow_inf_nan=False)]
 Positive = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
 Name = Annotated[str, Field(min_length=1, max_length=80)]
 Points = Annotated[list[tuple[Finite, Finite]], Field(min_length=1)]
+Varying = float | list[tuple[float, float]] | None
 
 
 class _Entry(BaseModel):
@@ -93,13 +94,21 @@ class ConditionEntry(_Entry):
     """One ``[[condition]]``."""
 
     name: Name
-    exercise: Literal["bar_press", "dumbbell_press"]
+    exercise: Name
     spacing_biacromial: Positive | Points | None = None
     spacing_cm: Positive | Points | None = None
-    tuck_deg: Finite | Points
-    forearm_tilt_deg: Finite | Points = 0.0
-    bench_angle_deg: Annotated[float, Field(ge=-60.0, le=80.0)] = 0.0
-    grip: Literal["pronated", "neutral"] = "pronated"
+    tuck_deg: Finite | Points | None = None
+    forearm_tilt_deg: Finite | Points | None = None
+    bench_angle_deg: Annotated[float, Field(ge=-60.0, le=80.0)] | None = None
+    trunk_angle_deg: Annotated[float, Field(ge=-20.0, le=110.0)] | None = None
+    grip: Literal["pronated", "neutral"] | None = None
+    plane_deg: Finite | Points | None = None
+    elevation_deg: Finite | Points | None = None
+    axial_deg: Finite | Points | None = None
+    elbow_flexion_deg: Finite | Points | None = None
+    forearm_rotation_deg: Finite | Points | None = None
+    hand_share: Positive | Points | None = None
+    cable_angle_deg: Annotated[float, Field(ge=-180.0, le=180.0)] | None = None
     load_kg: Annotated[float, Field(ge=0.0, allow_inf_nan=False)] | None = None
     load_share: Positive | None = None
     load_per_body_mass: Positive | None = None
@@ -108,60 +117,78 @@ class ConditionEntry(_Entry):
     duration_s: Positive | None = None
     chest_height_cm: Positive | None = None
     lockout_height_cm: Positive | None = None
-    lockout_flexion_deg: Annotated[float, Field(ge=1.0, le=60.0)] = 12.0
+    lockout_flexion_deg: Annotated[float, Field(ge=1.0, le=60.0)] | None = None
 
     @field_validator("tuck_deg")
     @classmethod
-    def _tuck_in_range(cls, value: float | list[tuple[float, float]]) -> object:
-        for angle in [value] if isinstance(value, float) else [v for _, v in value]:
-            if not 5.0 <= angle <= 130.0:
-                raise ValueError(f"tuck must lie in 5 to 130 degrees from the trunk, got {angle:g}")
-        return value
+    def _tuck_in_range(cls, value: Varying) -> Varying:
+        return _within("tuck", value, 5.0, 130.0, "degrees from the trunk")
 
     @field_validator("forearm_tilt_deg")
     @classmethod
-    def _tilt_in_range(cls, value: float | list[tuple[float, float]]) -> object:
-        for angle in [value] if isinstance(value, float) else [v for _, v in value]:
-            if abs(angle) > 60.0:
-                raise ValueError(f"forearm tilt must lie in -60 to 60 degrees, got {angle:g}")
-        return value
+    def _tilt_in_range(cls, value: Varying) -> Varying:
+        return _within("forearm tilt", value, -60.0, 60.0, "degrees")
 
-    @field_validator("spacing_biacromial", "spacing_cm", "tuck_deg", "forearm_tilt_deg")
+    @field_validator("elevation_deg")
     @classmethod
-    def _points_rise(cls, value: object) -> object:
-        if isinstance(value, list):
-            fractions = [f for f, _ in value]
-            rising = all(b > a for a, b in pairwise(fractions))
-            if not rising or fractions[0] < 0.0 or fractions[-1] > 1.0:
-                raise ValueError(
-                    "height fractions must rise from 0 (chest) to 1 (lock-out), "
-                    f"as in [[0, 60], [1, 80]]; got {fractions}"
-                )
-        return value
+    def _elevation_in_range(cls, value: Varying) -> Varying:
+        return _within("elevation", value, 0.0, 180.0, "degrees")
+
+    @field_validator("plane_deg", "axial_deg")
+    @classmethod
+    def _angle_in_range(cls, value: Varying) -> Varying:
+        return _within("the angle", value, -180.0, 180.0, "degrees")
+
+    @field_validator("elbow_flexion_deg", "forearm_rotation_deg")
+    @classmethod
+    def _bend_in_range(cls, value: Varying) -> Varying:
+        return _within("the angle", value, 0.0, 180.0, "degrees")
+
+    @field_validator("hand_share")
+    @classmethod
+    def _share_in_range(cls, value: Varying) -> Varying:
+        return _within("hand share", value, 0.05, 1.5, "of body weight")
+
+    @field_validator("spacing_biacromial")
+    @classmethod
+    def _spacing_in_range(cls, value: Varying) -> Varying:
+        return _within("hand spacing", value, 0.5, 3.0, "times the biacromial breadth")
+
+    @field_validator("spacing_cm")
+    @classmethod
+    def _spacing_cm_in_range(cls, value: Varying) -> Varying:
+        return _within("hand spacing", value, 15.0, 150.0, "cm")
 
     @model_validator(mode="after")
-    def _one_of_each(self) -> ConditionEntry:
-        if (self.spacing_biacromial is None) == (self.spacing_cm is None):
-            raise ValueError("give the hand spacing once: spacing_biacromial or spacing_cm")
-        loads = [self.load_kg, self.load_share, self.load_per_body_mass]
-        if sum(v is not None for v in loads) != 1:
-            raise ValueError("give the load once: load_kg, load_share or load_per_body_mass")
-        spacing = self.spacing_biacromial if self.spacing_cm is None else self.spacing_cm
-        if self.exercise == "bar_press" and isinstance(spacing, list) and len(spacing) > 1:
-            raise ValueError("the hands cannot slide along a bar; give one hand spacing")
-        low, high = (0.5, 3.0) if self.spacing_cm is None else (15.0, 150.0)
-        name = "spacing_biacromial" if self.spacing_cm is None else "spacing_cm"
-        for value in [v for _, v in spacing] if isinstance(spacing, list) else [spacing]:
-            if value is not None and not low <= value <= high:
-                raise ValueError(f"{name} must lie in {low:g} to {high:g}, got {value:g}")
-        if self.exercise == "dumbbell_press":
-            given = [self.lateral_ratio, self.lateral_bounds]
-            if any(v is not None for v in given):
-                raise ValueError("dumbbells carry no lateral force; remove the lateral_* fields")
+    def _lateral_bounds_in_order(self) -> ConditionEntry:
         bounds = self.lateral_bounds
         if bounds is not None and not -1.0 <= bounds[0] <= bounds[1] <= 1.0:
             raise ValueError(f"lateral_bounds must be low, high within -1 to 1, got {bounds}")
         return self
+
+    def given(self) -> set[str]:
+        """Names of the fields that the file states, besides name and exercise."""
+        return self.model_fields_set - {"name", "exercise"}
+
+
+def _within(what: str, value: Varying, low: float, high: float, unit: str) -> Varying:
+    """Check a value, or points whose height fractions rise from 0 to 1."""
+    if value is None:
+        return None
+    numbers = [value]
+    if isinstance(value, list):
+        fractions = [f for f, _ in value]
+        rising = all(b > a for a, b in pairwise(fractions))
+        if not rising or fractions[0] < 0.0 or fractions[-1] > 1.0:
+            raise ValueError(
+                "height fractions must rise from 0 (chest) to 1 (lock-out), "
+                f"as in [[0, 60], [1, 80]]; got {fractions}"
+            )
+        numbers = [v for _, v in value]
+    for number in numbers:
+        if not low <= number <= high:  # type: ignore[operator]
+            raise ValueError(f"{what} must lie in {low:g} to {high:g} {unit}, got {number:g}")
+    return value
 
 
 class SettingsEntry(_Entry):

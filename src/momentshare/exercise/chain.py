@@ -1,0 +1,367 @@
+"""What exercises share: closing the chain, the arm's orientation, motion and limits."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from momentshare.errors import PostureError
+from momentshare.exercise.lift import LimitBreach, Motion
+from momentshare.geometry.rotation import dot, norm, rotation_from_axes
+from momentshare.posture import Posture
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from numpy.typing import NDArray
+
+    from momentshare.skeleton import Skeleton
+
+__all__ = [
+    "Chain",
+    "breaches_of",
+    "chain_from_directions",
+    "chain_from_posture",
+    "find_lockout",
+    "minimum_jerk",
+    "motion_along",
+    "solve_angle",
+]
+
+_GRID = 181
+_NEWTON = 8
+"""Steps from a bracket of two degrees; the fifth already gives all digits."""
+
+_ZOOMS = 8
+_HEIGHTS = 33
+"""Heights tried at a time, and how often the interval that holds lock-out is divided so."""
+
+_RESERVE = 0.003
+"""Left of the reach at lock-out when the angles given do not let the elbow straighten [m]."""
+
+STEP = 1e-4
+"""Step in height fraction for the derivatives along the lift."""
+
+_LOW_ELEVATION = np.radians(20.0)
+"""Below this elevation the plane of elevation means little and is not judged."""
+
+_STRAIGHT = 1e-12
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Chain:
+    """A closed chain, frame by frame; ``gap`` is the distance left open [m]."""
+
+    posture: Posture
+    hand: NDArray[np.float64]
+    elbow: NDArray[np.float64]
+    forearm: NDArray[np.float64]
+    gap: NDArray[np.float64]
+
+    @property
+    def ulna(self) -> NDArray[np.float64]:
+        """Rotation of the ulna: y against the forearm, z the hinge."""
+        hinge = self.posture.humerus[..., :, 2]
+        return rotation_from_axes(np.cross(-self.forearm, hinge), -self.forearm, hinge)
+
+
+def solve_angle(
+    excess: Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]],
+    slope: Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]],
+    *,
+    low: float,
+    high: float,
+    rising: bool,
+    prefer: Callable[[NDArray[np.float64]], NDArray[np.float64]],
+) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Find where an excess, a function of sine and cosine of one angle, changes sign.
+
+    Parameters
+    ----------
+    excess, slope : callable
+        Value and derivative from sine and cosine, both of shape (grid, 1) or (frames,).
+    low, high : float
+        Interval [rad].
+    rising : bool
+        Whether the wanted root goes from negative to positive.
+    prefer : callable
+        Of several such roots the one where this function of the angle is largest is taken.
+
+    Returns
+    -------
+    angle : float array, shape (frames,)
+        The root; where there is none, the angle of least absolute excess.
+    found : bool array, shape (frames,)
+    """
+    grid = np.linspace(low, high, _GRID)[:, None]
+    value = excess(np.sin(grid), np.cos(grid))
+    before, after = (value[:-1], value[1:]) if rising else (-value[:-1], -value[1:])
+    crossing = (before < 0.0) & (after >= 0.0)
+    liking = prefer(0.5 * (grid[:-1] + grid[1:]))
+    pick = np.argmax(np.where(crossing, liking, -np.inf), axis=0)
+    found = crossing.any(axis=0)
+    nearest = np.argmin(np.abs(value), axis=0)
+    left = np.where(found, grid[pick, 0], grid[nearest, 0])
+    right = np.where(found, grid[pick + found, 0], grid[nearest, 0])
+    angle = 0.5 * (left + right)
+    for _ in range(_NEWTON):
+        sine, cosine = np.sin(angle), np.cos(angle)
+        gradient = slope(sine, cosine)
+        step = excess(sine, cosine) / np.where(gradient == 0.0, np.inf, gradient)
+        angle = np.clip(angle - step, left, right)
+    return angle, np.asarray(found)
+
+
+def chain_from_directions(
+    skeleton: Skeleton,
+    direction: NDArray[np.float64],
+    forearm: NDArray[np.float64],
+    gap: NDArray[np.float64],
+    thumb: NDArray[np.float64],
+) -> Chain:
+    """Orient the arm from the directions of upper arm and forearm.
+
+    Parameters
+    ----------
+    direction, forearm : float array, shape (frames, 3)
+        Unit vectors from shoulder to elbow and from elbow to hand.
+    gap : float array, shape (frames,)
+    thumb : float array, shape (3,)
+        Direction in which the thumb side of the grip points; the forearm is turned so that
+        the grip comes as near to it as the forearm allows.
+    """
+    elbow = skeleton.joint_centre + skeleton.sizes.humerus_length * direction
+    normal = np.cross(direction, forearm)
+    size = norm(normal)
+    hinge = normal / np.where(size > _STRAIGHT, size, 1.0)[:, None]
+    hinge[size <= _STRAIGHT] = [0.0, 0.0, 1.0]
+    y = -direction
+    front = np.cross(-forearm, hinge)  # x of the ulna: y × z
+    rotation = np.arctan2(front @ thumb, hinge @ thumb)
+    # Keep the branch continuous: supination beyond the back of the range is not meant.
+    rotation = np.where(rotation < -np.pi / 2, rotation + 2.0 * np.pi, rotation)
+    return Chain(
+        posture=Posture(
+            humerus=rotation_from_axes(np.cross(y, hinge), y, hinge),
+            elbow_flexion=np.arctan2(size, dot(direction, forearm)),
+            forearm_rotation=rotation,
+        ),
+        hand=elbow + skeleton.sizes.grip_length * forearm,
+        elbow=elbow,
+        forearm=forearm,
+        gap=gap,
+    )
+
+
+def chain_from_posture(skeleton: Skeleton, posture: Posture) -> Chain:
+    """Place elbow and hand of an open chain whose joint angles are given."""
+    humerus = posture.humerus
+    direction, x = -humerus[..., :, 1], humerus[..., :, 0]
+    bend = posture.elbow_flexion[..., None]
+    forearm = np.cos(bend) * direction + np.sin(bend) * x
+    elbow = skeleton.joint_centre + skeleton.sizes.humerus_length * direction
+    return Chain(
+        posture=posture,
+        hand=elbow + skeleton.sizes.grip_length * forearm,
+        elbow=elbow,
+        forearm=forearm,
+        gap=np.zeros(posture.shape),
+    )
+
+
+def find_lockout(
+    close: Callable[[NDArray[np.float64]], Chain], *, low: float, span: float, flexion: float
+) -> tuple[float, tuple[str, ...]]:
+    """Height at which the elbow reaches its flexion at lock-out, and what had to be decided.
+
+    Parameters
+    ----------
+    close : callable
+        Chain at given heights [m], with everything else as at lock-out.
+    low, span : float
+        Lowest height, and how far above it to look [m].
+    flexion : float
+        Elbow flexion at lock-out [rad].
+
+    Raises
+    ------
+    PostureError
+        When no height at all can be reached, with what is missing.
+    """
+    heights = np.linspace(low, low + span, 301)
+    found = close(heights)
+    good = np.flatnonzero(found.gap == 0.0)
+    if good.size == 0:
+        raise PostureError(
+            f"the hands cannot be reached at any height from {low:.3f} m above the shoulder "
+            f"upward; at best {np.min(found.gap):.3f} m are too short; bring the hands closer "
+            "or change the angles given for lock-out"
+        )
+    # Within the first reachable stretch flexion falls as the hand rises.
+    run = good[: int(np.argmax(np.append(np.diff(good) > 1, True))) + 1]
+    bend = found.posture.elbow_flexion[run]
+    below = np.flatnonzero(bend <= flexion)
+    if below.size == 0:
+        note = (
+            f"the angles at lock-out leave the elbow bent by {np.degrees(bend[-1]):.0f} degrees; "
+            "lock-out is taken where the hand is at the end of its reach"
+        )
+        return float(heights[run[-1]]) - _RESERVE, (note,)
+    index = int(run[below[0]])
+    if index == 0:
+        raise PostureError("the elbow is straight at the beginning of the lift; bend it more there")
+    a, b = float(heights[index - 1]), float(heights[index])
+    for _ in range(_ZOOMS):
+        finer = np.linspace(a, b, _HEIGHTS)
+        k = int(np.argmax(close(finer).posture.elbow_flexion <= flexion))
+        a, b = float(finer[max(k - 1, 0)]), float(finer[k])
+    return b, ()
+
+
+def minimum_jerk(
+    frames: int, duration: float | None
+) -> tuple[NDArray[np.float64], tuple[NDArray[np.float64], ...] | None]:
+    """Fraction of the lift in each frame, and time, rate and change of rate if timed.
+
+    Without a duration the fractions are even and the second value is None. With one they
+    follow the minimum-jerk curve 10 s³ - 15 s⁴ + 6 s⁵ (Flash and Hogan 1985, from memory).
+    """
+    share = np.linspace(0.0, 1.0, frames)
+    if duration is None:
+        return share, None
+    fraction = 10 * share**3 - 15 * share**4 + 6 * share**5
+    rate = (30 * share**2 - 60 * share**3 + 30 * share**4) / duration
+    change = (60 * share - 180 * share**2 + 120 * share**3) / duration**2
+    return fraction, (share * duration, rate, change)
+
+
+def motion_along(
+    solve: Callable[[NDArray[np.float64]], Chain],
+    fraction: NDArray[np.float64],
+    rate: NDArray[np.float64],
+    change: NDArray[np.float64],
+    *,
+    hand_is_still: bool = False,
+) -> Motion:
+    """Differentiate a chain along the lift by central differences in the height fraction.
+
+    Parameters
+    ----------
+    solve : callable
+        Chain at given fractions.
+    fraction, rate, change : float array, shape (frames,)
+        Fraction and its first and second derivative to time.
+    hand_is_still : bool
+        The hand rests on the ground and the trunk moves; the motion is then that of the
+        arm relative to the trunk, and the trunk's own acceleration stands beside it.
+    """
+    # Both ends are taken just inside, where the profiles are smooth.
+    base = np.clip(fraction, STEP, 1.0 - STEP)
+    back, mid, ahead = solve(base - STEP), solve(base), solve(base + STEP)
+    first, second = rate[:, None], change[:, None]
+
+    def point(name: str) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        p, m, n = (getattr(c, name) for c in (back, mid, ahead))
+        slope, curve = (n - p) / (2 * STEP), (n - 2 * m + p) / STEP**2
+        return slope * first, curve * first**2 + slope * second
+
+    def turn(
+        p: NDArray[np.float64], m: NDArray[np.float64], n: NDArray[np.float64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        forward = _rotation_vector(n @ np.swapaxes(m, -1, -2))
+        backward = _rotation_vector(m @ np.swapaxes(p, -1, -2))
+        slope, curve = (forward + backward) / (2 * STEP), (forward - backward) / STEP**2
+        return slope * first, curve * first**2 + slope * second
+
+    def angle(name: str) -> NDArray[np.float64]:
+        step = getattr(ahead.posture, name) - getattr(back.posture, name)
+        return np.asarray(step / (2 * STEP) * rate)
+
+    hand, elbow = point("hand"), point("elbow")
+    humerus = turn(back.posture.humerus, mid.posture.humerus, ahead.posture.humerus)
+    ulna = turn(back.ulna, mid.ulna, ahead.ulna)
+    return Motion(
+        hand_velocity=hand[0],
+        hand_acceleration=hand[1],
+        elbow_velocity=elbow[0],
+        elbow_acceleration=elbow[1],
+        humerus_angular_velocity=humerus[0],
+        humerus_angular_acceleration=humerus[1],
+        ulna_angular_velocity=ulna[0],
+        ulna_angular_acceleration=ulna[1],
+        elbow_flexion_velocity=angle("elbow_flexion"),
+        forearm_rotation_velocity=angle("forearm_rotation"),
+        trunk_acceleration=-hand[1] if hand_is_still else np.zeros_like(hand[1]),
+    )
+
+
+def breaches_of(
+    skeleton: Skeleton, chain: Chain, bar_axis: NDArray[np.float64] | None
+) -> tuple[LimitBreach, ...]:
+    """Name every joint beyond its limit; with a bar, the wrist against its axis too."""
+    model = skeleton.model
+    angles = chain.posture.angles()
+    low_arm = angles["elevation"] < _LOW_ELEVATION
+    checks = [
+        ("elbow flexion", angles["elbow_flexion"], "limit_elbow_flexion_min", -1),
+        ("elbow flexion", angles["elbow_flexion"], "limit_elbow_flexion_max", 1),
+        ("shoulder elevation", angles["elevation"], "limit_elevation_max", 1),
+        ("shoulder plane of elevation", angles["plane"], "limit_plane_min", -1),
+        ("shoulder plane of elevation", angles["plane"], "limit_plane_max", 1),
+        ("shoulder axial rotation", angles["axial"], "limit_axial_min", -1),
+        ("shoulder axial rotation", angles["axial"], "limit_axial_max", 1),
+        ("forearm rotation", angles["forearm_rotation"], "limit_forearm_rotation_min", -1),
+        ("forearm rotation", angles["forearm_rotation"], "limit_forearm_rotation_max", 1),
+    ]
+    if bar_axis is not None:
+        wrist = np.abs(np.arcsin(np.clip(chain.forearm @ bar_axis, -1.0, 1.0)))
+        checks.append(("wrist deviation", wrist, "limit_wrist_deviation", 1))
+    found = []
+    reachable = chain.gap == 0.0
+    for quantity, value, limit_name, sign in checks:
+        limit = model.number(limit_name)
+        beyond = sign * (value - limit)
+        bad = (beyond > 1e-9) & reachable
+        if quantity.startswith(("shoulder plane", "shoulder axial")):
+            bad &= ~low_arm
+        if bad.any():
+            frames = np.flatnonzero(bad)
+            worst = int(frames[np.argmax(beyond[frames])])
+            found.append(
+                LimitBreach(
+                    quantity=quantity,
+                    first_frame=int(frames[0]),
+                    last_frame=int(frames[-1]),
+                    frame=worst,
+                    value=float(np.degrees(value[worst])),
+                    limit=float(np.degrees(limit)),
+                    unit="deg",
+                )
+            )
+    if not reachable.all():
+        frames = np.flatnonzero(~reachable)
+        worst = int(frames[np.argmax(chain.gap[frames])])
+        found.append(
+            LimitBreach(
+                quantity="reach of the hand",
+                first_frame=int(frames[0]),
+                last_frame=int(frames[-1]),
+                frame=worst,
+                value=float(chain.gap[worst]),
+                limit=0.0,
+                unit="m",
+            )
+        )
+    return tuple(found)
+
+
+def _rotation_vector(rotation: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Rotation vector of small turns, exact to rounding."""
+    skew = 0.5 * (rotation - np.swapaxes(rotation, -1, -2))
+    vector = np.stack([skew[..., 2, 1], skew[..., 0, 2], skew[..., 1, 0]], axis=-1)
+    sine = norm(vector)
+    safe = np.where(sine > _STRAIGHT, sine, 1.0)
+    scale = np.where(sine > _STRAIGHT, np.arcsin(np.clip(sine, 0.0, 1.0)) / safe, 1.0)
+    return np.asarray(vector * scale[..., None])

@@ -1,0 +1,169 @@
+"""Exercises whose joint angles are given: elbow extension lying and overhead, pull-down.
+
+The chain is open, so nothing has to be closed; the load hangs from the hand or pulls along a
+cable.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from momentshare.errors import InputError
+from momentshare.exercise.chain import (
+    Chain,
+    breaches_of,
+    chain_from_posture,
+    minimum_jerk,
+    motion_along,
+)
+from momentshare.exercise.lift import Lift
+from momentshare.exercise.profile import Profile
+from momentshare.posture import posture_from_angles
+from momentshare.units import GRAVITY
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from momentshare.skeleton import Skeleton
+
+__all__ = [
+    "GuidedArm",
+    "lying_elbow_extension",
+    "overhead_elbow_extension",
+    "straight_arm_pull_down",
+]
+
+_DEGREE = float(np.pi / 180.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GuidedArm:
+    """A repetition along given joint angles; SI and radians.
+
+    Parameters
+    ----------
+    load_mass : float
+        Whole load, both hands [kg]; with a cable the mass whose weight the cable carries.
+    plane, elevation, axial, elbow_flexion, forearm_rotation : Profile
+        Angles of :func:`momentshare.posture.posture_from_angles` along the repetition.
+    trunk_angle : float
+        Trunk above the horizontal, face up: 0 lying, 90 degrees upright [rad].
+    cable : tuple of float, optional
+        Direction from the hand along the cable in the thorax frame; None for a weight.
+    one_bar : bool
+        Whether both hands hold one rigid bar, along which they can push.
+    duration : float, optional
+        [s]; quasi-static when not given.
+    frames : int
+    """
+
+    load_mass: float
+    plane: Profile
+    elevation: Profile
+    axial: Profile
+    elbow_flexion: Profile
+    forearm_rotation: Profile
+    trunk_angle: float = 0.0
+    cable: tuple[float, float, float] | None = None
+    one_bar: bool = False
+    duration: float | None = None
+    frames: int = 51
+
+    def __post_init__(self) -> None:
+        if not np.isfinite(self.load_mass) or self.load_mass < 0.0:
+            raise InputError(f"load_mass must be zero or more [kg], got {self.load_mass!r}")
+        if self.cable is not None and not np.linalg.norm(self.cable) > 0.0:
+            raise InputError("cable: the direction must not be zero")
+
+    def lift(self, skeleton: Skeleton) -> Lift:
+        """Place the arm in every frame; see :class:`~momentshare.exercise.Exercise`."""
+        fraction, timed = minimum_jerk(self.frames, self.duration)
+
+        def solve(at: NDArray[np.float64]) -> Chain:
+            posture = posture_from_angles(
+                self.plane(at),
+                self.elevation(at),
+                self.axial(at),
+                self.elbow_flexion(at),
+                self.forearm_rotation(at),
+            )
+            return chain_from_posture(skeleton, posture)
+
+        here = solve(fraction)
+        up = np.array([np.cos(self.trunk_angle), np.sin(self.trunk_angle), 0.0])
+        force = axis = None
+        if self.cable is not None:
+            pull = np.array(self.cable) / np.linalg.norm(self.cable)
+            force = np.broadcast_to(GRAVITY * pull, here.hand.shape).copy()
+            axis = -pull
+        return Lift(
+            fraction=fraction,
+            height=(here.hand - skeleton.joint_centre) @ up,
+            time=None if timed is None else timed[0],
+            posture=here.posture,
+            hand=here.hand,
+            elbow=here.elbow,
+            up=up,
+            load_mass=self.load_mass / 2.0,
+            lateral_axis=np.array([0.0, 0.0, 1.0]),
+            lateral_free=self.one_bar,
+            reachable=np.ones(len(fraction), dtype=bool),
+            gap=np.zeros(len(fraction)),
+            breaches=breaches_of(skeleton, here, None),
+            motion=None if timed is None else motion_along(solve, fraction, timed[1], timed[2]),
+            load_force=force,
+            push_axis=axis,
+        )
+
+
+def _line(*degrees: float) -> Profile:
+    """Return a constant, or a straight line from chest end to lock-out end, from degrees."""
+    if len(degrees) == 1:
+        return Profile.constant(degrees[0] * _DEGREE)
+    return Profile(((0.0, degrees[0] * _DEGREE), (1.0, degrees[1] * _DEGREE)))
+
+
+def lying_elbow_extension(load_mass: float, **changes: object) -> GuidedArm:
+    """Elbow extension lying on the back, upper arm upright, forearm from beside the head."""
+    settings: dict[str, object] = {
+        "plane": _line(90.0),
+        "elevation": _line(90.0),
+        "axial": _line(-90.0),
+        "elbow_flexion": _line(115.0, 12.0),
+        "forearm_rotation": _line(90.0),
+        "trunk_angle": 0.0,
+        "one_bar": True,
+    }
+    return GuidedArm(load_mass=load_mass, **{**settings, **changes})  # type: ignore[arg-type]
+
+
+def overhead_elbow_extension(load_mass: float, **changes: object) -> GuidedArm:
+    """Elbow extension upright, upper arm beside the head."""
+    settings: dict[str, object] = {
+        "plane": _line(80.0),
+        "elevation": _line(145.0),
+        "axial": _line(-80.0),
+        "elbow_flexion": _line(125.0, 12.0),
+        "forearm_rotation": _line(90.0),
+        "trunk_angle": 90.0 * _DEGREE,
+        "one_bar": True,
+    }
+    return GuidedArm(load_mass=load_mass, **{**settings, **changes})  # type: ignore[arg-type]
+
+
+def straight_arm_pull_down(load_mass: float, **changes: object) -> GuidedArm:
+    """Pull-down with nearly straight arms, upright, against a cable from above in front."""
+    settings: dict[str, object] = {
+        "plane": _line(90.0),
+        "elevation": _line(125.0, 25.0),
+        "axial": _line(-60.0),
+        "elbow_flexion": _line(15.0),
+        "forearm_rotation": _line(90.0),
+        "trunk_angle": 90.0 * _DEGREE,
+        "cable": (0.5, 0.87, 0.0),
+        "one_bar": True,
+    }
+    return GuidedArm(load_mass=load_mass, **{**settings, **changes})  # type: ignore[arg-type]

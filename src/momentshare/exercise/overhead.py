@@ -1,0 +1,157 @@
+"""Pressing overhead, sitting or standing, with a bar or with dumbbells.
+
+As on the bench, the hand is at its spacing and height and the forearm leans by the tilt; but
+here the plane of elevation of the upper arm is given, and its elevation is what closes the
+chain: ``direction = -cos e · Y + sin e (cos p · Z + sin p · X)``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from momentshare.errors import InputError
+from momentshare.exercise.chain import (
+    Chain,
+    breaches_of,
+    chain_from_directions,
+    find_lockout,
+    minimum_jerk,
+    motion_along,
+    solve_angle,
+)
+from momentshare.exercise.lift import Lift
+from momentshare.geometry.rotation import norm
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from momentshare.exercise.profile import Profile
+    from momentshare.skeleton import Skeleton
+
+__all__ = ["OverheadPress"]
+
+_SIDEWAYS = np.array([0.0, 0.0, 1.0])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OverheadPress:
+    """One way of pressing overhead; SI and radians.
+
+    Parameters
+    ----------
+    load_mass : float
+        Whole load, both hands [kg].
+    spacing, plane, tilt : Profile
+        Distance between the grips [m]; plane of elevation of the upper arm, 0 to the side and
+        90 degrees forward; forearm out of the vertical plane across the body, positive when
+        the hand is behind the elbow [rad].
+    trunk_angle : float
+        Trunk above the horizontal; 90 degrees is upright [rad].
+    implement : {"bar", "dumbbells"}
+    grip : {"pronated", "neutral"}
+    start_height : float
+        Height of the grip above the shoulder joint centre at the beginning [m].
+    lockout_flexion : float
+        Elbow flexion at lock-out [rad].
+    duration : float, optional
+        [s]; quasi-static when not given.
+    frames : int
+    """
+
+    load_mass: float
+    spacing: Profile
+    plane: Profile
+    tilt: Profile
+    trunk_angle: float = float(np.radians(90.0))
+    implement: Literal["bar", "dumbbells"] = "bar"
+    grip: Literal["pronated", "neutral"] = "pronated"
+    start_height: float = 0.06
+    lockout_flexion: float = float(np.radians(12.0))
+    duration: float | None = None
+    frames: int = 51
+
+    def __post_init__(self) -> None:
+        if not np.isfinite(self.load_mass) or self.load_mass < 0.0:
+            raise InputError(
+                f"overhead press: load_mass must be zero or more, got {self.load_mass!r}"
+            )
+        if self.implement == "bar" and len(self.spacing.points) > 1:
+            raise InputError("overhead press: the hands cannot slide on a bar; give one spacing")
+
+    def lift(self, skeleton: Skeleton) -> Lift:
+        """Solve the posture of every frame; see :class:`~momentshare.exercise.Exercise`."""
+        low = self.start_height
+        reach = skeleton.sizes.humerus_length + skeleton.sizes.grip_length
+        high, notes = find_lockout(
+            lambda heights: self._close(skeleton, np.ones_like(heights), heights),
+            low=low,
+            span=1.2 * reach,
+            flexion=self.lockout_flexion,
+        )
+        fraction, timed = minimum_jerk(self.frames, self.duration)
+
+        def solve(at: NDArray[np.float64]) -> Chain:
+            return self._close(skeleton, at, low + at * (high - low))
+
+        here = solve(fraction)
+        bar = self.implement == "bar"
+        return Lift(
+            fraction=fraction,
+            height=low + fraction * (high - low),
+            time=None if timed is None else timed[0],
+            posture=here.posture,
+            hand=here.hand,
+            elbow=here.elbow,
+            up=self._up(),
+            load_mass=self.load_mass / 2.0,
+            lateral_axis=_SIDEWAYS,
+            lateral_free=bar,
+            reachable=here.gap == 0.0,
+            gap=here.gap,
+            breaches=breaches_of(skeleton, here, _SIDEWAYS if bar else None),
+            motion=None if timed is None else motion_along(solve, fraction, timed[1], timed[2]),
+            notes=notes,
+        )
+
+    def _up(self) -> NDArray[np.float64]:
+        return np.array([np.cos(self.trunk_angle), np.sin(self.trunk_angle), 0.0])
+
+    def _close(
+        self, skeleton: Skeleton, fraction: NDArray[np.float64], height: NDArray[np.float64]
+    ) -> Chain:
+        size, up = skeleton.sizes, self._up()
+        back = np.array([-up[1], up[0], 0.0])
+        plane, tilt = self.plane(fraction), self.tilt(fraction)
+        lateral = 0.5 * self.spacing(fraction) - skeleton.joint_centre[2]
+        reach = size.grip_length * np.cos(tilt)
+        upper = size.humerus_length
+        side, rise = upper * np.cos(plane), upper * np.sin(plane) * up[0]
+
+        def excess(sine: NDArray[np.float64], cosine: NDArray[np.float64]) -> NDArray[np.float64]:
+            above = height + upper * up[1] * cosine - rise * sine
+            return np.asarray(above**2 + (lateral - side * sine) ** 2 - reach**2)
+
+        def slope(sine: NDArray[np.float64], cosine: NDArray[np.float64]) -> NDArray[np.float64]:
+            above = height + upper * up[1] * cosine - rise * sine
+            return np.asarray(
+                2 * above * (-upper * up[1] * sine - rise * cosine)
+                - 2 * (lateral - side * sine) * side * cosine
+            )
+
+        # The elbow comes nearer to the hand as it rises: the first fall through zero.
+        angle, found = solve_angle(
+            excess, slope, low=0.02, high=2.8, rising=False, prefer=lambda a: -a
+        )
+        sine, cosine = np.sin(angle), np.cos(angle)
+        distance = np.sqrt(np.maximum(excess(sine, cosine) + reach**2, 0.0))
+        direction = np.stack([np.sin(plane) * sine, -cosine, np.cos(plane) * sine], axis=-1)
+        across = (height - upper * (direction @ up))[:, None] * up
+        across[:, 2] += lateral - upper * direction[:, 2]
+        across *= (reach / np.maximum(norm(across), 1e-12))[:, None]
+        forearm = (across + (size.grip_length * np.sin(tilt))[:, None] * back) / size.grip_length
+        gap = np.where(found, 0.0, np.maximum(np.abs(distance - reach), 1e-9))
+        thumb = -_SIDEWAYS if self.grip == "pronated" else back
+        return chain_from_directions(skeleton, direction, forearm, gap, thumb)

@@ -1,0 +1,102 @@
+"""Push-ups: the bench press turned over, with the ground in place of the bar.
+
+The hands stay where they are and the trunk rises. The ground pushes each hand up with half of
+its share of body weight; across the body it can push too, which friction bounds, and that is
+treated as the lateral force of a bar is: measured, zero or free.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from momentshare.exercise.press import BenchPress
+from momentshare.exercise.profile import Profile
+from momentshare.units import GRAVITY
+
+if TYPE_CHECKING:
+    from momentshare.exercise.lift import Lift
+    from momentshare.skeleton import Skeleton
+
+__all__ = ["PushUp"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PushUp:
+    """One way of doing push-ups; SI and radians.
+
+    Parameters
+    ----------
+    spacing, tuck, tilt : Profile
+        As for :class:`~momentshare.exercise.BenchPress`.
+    hand_share : Profile, optional
+        Part of body weight on both hands; by default the static values of Mier (2014) for
+        the person's sex, chest down to arms straight, from the model's table.
+    extra_mass : float
+        Mass carried on the upper back, all of it on the hands [kg].
+    body_angle : float
+        Head above the feet: 0 with the trunk level [rad].
+    chest_height : float, optional
+        Shoulder joint centre above the hand at the lowest point [m].
+    lockout_flexion, duration, frames
+        As for the bench press.
+    """
+
+    spacing: Profile
+    tuck: Profile
+    tilt: Profile
+    hand_share: Profile | None = None
+    extra_mass: float = 0.0
+    body_angle: float = 0.0
+    chest_height: float | None = None
+    lockout_flexion: float = float(np.radians(12.0))
+    duration: float | None = None
+    frames: int = 51
+
+    def lift(self, skeleton: Skeleton) -> Lift:
+        """Solve the posture of every frame; see :class:`~momentshare.exercise.Exercise`."""
+        press = BenchPress(
+            load_mass=0.0,
+            spacing=self.spacing,
+            tuck=self.tuck,
+            tilt=self.tilt,
+            bench_angle=-self.body_angle,
+            implement="dumbbells",
+            chest_height=self.chest_height,
+            lockout_flexion=self.lockout_flexion,
+            duration=self.duration,
+            frames=self.frames,
+        )
+        lift = press.lift(skeleton)
+        down = press.up
+        share = self._share(skeleton)(lift.fraction)
+        body = skeleton.person.body_mass
+        # For each kilogram of the person and what is on the back.
+        part = (share * body + self.extra_mass) / (body + self.extra_mass)
+        motion, rise = lift.motion, np.zeros_like(share)
+        if motion is not None:
+            motion = replace(motion, trunk_acceleration=-motion.hand_acceleration)
+            rise = motion.trunk_acceleration @ -down
+        force = (part * (GRAVITY + rise))[:, None] * -down
+        return replace(
+            lift,
+            up=-down,
+            push_axis=down,
+            load_mass=(body + self.extra_mass) / 2.0,
+            load_force=force,
+            lateral_free=True,
+            motion=motion,
+        )
+
+    def _share(self, skeleton: Skeleton) -> Profile:
+        if self.hand_share is not None:
+            return self.hand_share
+        number, sex = skeleton.model.number, skeleton.person.sex
+        return Profile(
+            (
+                (0.0, number(f"push_up_share_down_{sex}")),
+                (1.0, number(f"push_up_share_up_{sex}")),
+            )
+        )
