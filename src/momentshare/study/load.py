@@ -123,7 +123,7 @@ def _fault(item: dict[str, Any], data: dict[str, Any]) -> str:
     if kind == "missing":
         return f"{place}: is missing; add it"
     message = str(item["msg"]).removeprefix("Value error, ")
-    if isinstance(got, dict):
+    if isinstance(got, dict) or ", got " in message or "; got " in message:
         return f"{place}: {message}"
     return f"{place}: {message}; got {got!r}"
 
