@@ -28,7 +28,7 @@ LAYERS = [
     {"analysis"},
     {"study", "demo"},
     {"reading"},
-    {"explain", "strength", "uncertainty", "calibration", "validation"},
+    {"explain", "strength", "uncertainty", "calibration", "validation", "effects"},
     {"report"},
     {"cli", "__main__"},
 ]

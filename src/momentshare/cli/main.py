@@ -82,14 +82,21 @@ def demo(
 def compare(
     study: Annotated[Path, typer.Argument(help="Study file (TOML).")],
     out: Out,
+    effects: Annotated[
+        bool,
+        typer.Option(
+            "--effects",
+            help="Also show what passive force, elastic tendon, curves, speed and scapula do.",
+        ),
+    ] = False,
     no_figures: NoFigures = False,
     quiet: Quiet = False,
 ) -> None:
     """Run a STUDY: effort of each head, net moments, lateral range and greatest load."""
-    _compare(study, out, figures=not no_figures, quiet=quiet)
+    _compare(study, out, figures=not no_figures, quiet=quiet, effects=effects)
 
 
-def _compare(path: Path, out: Path, *, figures: bool, quiet: bool) -> None:
+def _compare(path: Path, out: Path, *, figures: bool, quiet: bool, effects: bool = False) -> None:
     from momentshare.cli.tables import console
     from momentshare.report.terminal import print_study
     from momentshare.report.write import prepare_folder, write_results
@@ -103,6 +110,16 @@ def _compare(path: Path, out: Path, *, figures: bool, quiet: bool) -> None:
         files = write_results(
             result, out, figures=figures, progress=lambda what: status.update(f"writing {what}")
         )
+    if effects:
+        from momentshare.effects import effect_tables
+        from momentshare.report.effects import print_effects, write_effects
+
+        with screen.status("effects") as status:
+            tables = effect_tables(
+                study, progress=lambda done, total, what: status.update(f"{done}/{total} {what}")
+            )
+        files += write_effects(tables, out)
+        print_effects(screen, tables)
     print_study(screen, result)
     screen.print(f"Wrote {len(files)} files to {out}")
 

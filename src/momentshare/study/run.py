@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -62,11 +63,18 @@ class StudyResult:
 def limb_of(entry: PersonEntry, study: Study, model: Model) -> Limb:
     """Build the limb of a person of the study."""
     settings = study.file.settings
+    policy = settings.scapula or model.default_scapula
+    shifted = {}
+    for name, shift in settings.scapula_shift_deg.model_dump().items():
+        key = f"scapula_{policy}_{name}"
+        if shift and key in model.quantities:
+            shifted[key] = model.number(key) + math.radians(shift)
     return build_limb(
         entry.person(),
         model,
         scapula=settings.scapula,
         strengths=[test.measured() for test in entry.strength],
+        quantities=shifted,
         curves=settings.curves,
         elastic_tendon=settings.elastic_tendon,
         passive=settings.passive_force,

@@ -191,6 +191,14 @@ def _within(what: str, value: Varying, low: float, high: float, unit: str) -> Va
     return value
 
 
+class ScapulaShift(_Entry):
+    """Shift of the scapula's angles from those of its policy, for sensitivity."""
+
+    internal: Annotated[float, Field(ge=-30.0, le=30.0)] = 0.0
+    upward: Annotated[float, Field(ge=-30.0, le=30.0)] = 0.0
+    anterior_tilt: Annotated[float, Field(ge=-30.0, le=30.0)] = 0.0
+
+
 class SettingsEntry(_Entry):
     """The ``[settings]`` table."""
 
@@ -203,6 +211,7 @@ class SettingsEntry(_Entry):
     elastic_tendon: bool = False
     passive_force: bool = True
     scapula: Name | None = None
+    scapula_shift_deg: ScapulaShift = ScapulaShift()
 
     @field_validator("lateral")
     @classmethod

@@ -1,0 +1,58 @@
+"""Print and write what each modelling choice does."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from rich.markup import escape
+from rich.table import Table
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    import pandas as pd
+    from rich.console import Console
+
+__all__ = ["print_effects", "write_effects"]
+
+
+def print_effects(console: Console, tables: tuple[pd.DataFrame, pd.DataFrame]) -> None:
+    """One row a switch: the heads that change most, and the change of the greatest load."""
+    heads, lifts = tables
+    table = Table(
+        title="One switch at a time: greatest change of lift-mean effort [% points]",
+        title_justify="left",
+    )
+    for name in ("switch", "most changed head", "condition", "lateral force"):
+        table.add_column(name)
+    for name in ("effort [%]", "change", "mean of all heads", "greatest load [%]"):
+        table.add_column(name, justify="right")
+    for switch, part in heads.groupby("switch", sort=False):
+        known = part.dropna(subset=["difference"])
+        if known.empty:
+            continue
+        top = known.iloc[int(known["difference"].abs().to_numpy().argmax())]
+        load = lifts[lifts["switch"] == switch]
+        change = "–"
+        if "greatest_load_kg" in load:
+            ratio = load["greatest_load_kg_changed"] / load["greatest_load_kg"] - 1.0
+            change = f"{100 * ratio.min():+.1f} to {100 * ratio.max():+.1f}"
+        table.add_row(
+            str(switch),
+            str(top["head"]),
+            escape(str(top["condition"])),
+            str(top["lateral"]),
+            f"{100 * top['mean_effort']:.0f} → {100 * top['mean_effort_changed']:.0f}",
+            f"{100 * top['difference']:+.1f}",
+            f"{100 * known['difference'].abs().mean():.1f}",
+            change,
+        )
+    console.print(table)
+
+
+def write_effects(tables: tuple[pd.DataFrame, pd.DataFrame], folder: Path) -> list[str]:
+    """Write ``effects_heads.csv`` and ``effects_conditions.csv``."""
+    names = ["effects_heads.csv", "effects_conditions.csv"]
+    for name, table in zip(names, tables, strict=True):
+        table.to_csv(folder / name, index=False, float_format="%.7g", lineterminator="\n")
+    return names

@@ -1,0 +1,54 @@
+"""One switch at a time."""
+
+import numpy as np
+import pytest
+
+from momentshare.effects import effect_tables, switches
+from momentshare.study import parse_study
+
+STUDY = """
+title = "effects"
+[settings]
+frames = 5
+lateral = ["zero"]
+[[person]]
+name = "Pia"
+sex = "female"
+stature_cm = 170
+body_mass_kg = 66
+training_factor = 1.3
+[[condition]]
+name = "press"
+exercise = "bar_press"
+spacing_biacromial = 1.4
+tuck_deg = [[0, 62], [1, 82]]
+forearm_tilt_deg = [[0, 7], [1, -6]]
+load_kg = 30
+"""
+
+
+@pytest.fixture(scope="module")
+def tables():
+    return effect_tables(parse_study(STUDY))
+
+
+def test_each_switch_has_every_head(tables):
+    heads, lifts = tables
+    assert set(heads.groupby("switch").size()) == {26}
+    assert len(lifts) == len(switches(parse_study(STUDY)))
+
+
+def test_every_switch_changes_something(tables):
+    heads, _ = tables
+    assert np.all(heads.groupby("switch")["difference"].agg(lambda d: d.abs().max()) > 1e-4)
+
+
+def test_speed_lowers_the_greatest_load(tables):
+    _, lifts = tables
+    timed = lifts[lifts["switch"].str.startswith("timed")]
+    assert (timed["greatest_load_kg_changed"] < timed["greatest_load_kg"]).all()
+
+
+def test_switches_turn_over_what_the_study_has():
+    study = parse_study(STUDY.replace("frames = 5", "frames = 5\nelastic_tendon = true"))
+    assert "rigid tendon" in [s.name for s in switches(study)]
