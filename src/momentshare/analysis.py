@@ -14,8 +14,15 @@ import numpy as np
 
 from momentshare.demand import Demand, demand
 from momentshare.errors import InputError
+from momentshare.joint import FACETS, glenoid_frame, stability_limits
 from momentshare.paths import ROWS
-from momentshare.sharing import GreatestFactor, Sharing, greatest_factor, share
+from momentshare.sharing import (
+    GreatestFactor,
+    Sharing,
+    cone_inequalities,
+    greatest_factor,
+    share,
+)
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -165,6 +172,7 @@ def solve_lift(
     criterion: Criterion | None = None,
     *,
     greatest_load: bool = True,
+    glenoid: bool = False,
 ) -> LiftResult:
     """Share the moments of a lift among the heads.
 
@@ -177,6 +185,9 @@ def solve_lift(
         Default: Σ a².
     greatest_load : bool
         Also find the greatest load at each height.
+    glenoid : bool
+        Keep the contact force within the stability limits of the glenoid. The greatest load
+        is then still the one without this constraint.
 
     Returns
     -------
@@ -213,6 +224,9 @@ def solve_lift(
             bounds = tuple(limit * vertical[:, None] for limit in lateral.bounds)
     known = need.limb_moments[good] + need.load_mass * need.load_moments[good]
     known = known + push[:, None] * need.lateral_moments[good]
+    inequalities = None
+    if glenoid:
+        inequalities = _glenoid_cone(prepared, push, arms, known[:, rows], columns)
     answer = share(
         arms,
         capacity,
@@ -222,6 +236,7 @@ def solve_lift(
         weights=weights,
         free_columns=columns,
         free_bounds=bounds,  # type: ignore[arg-type]
+        inequalities=inequalities,
         head_names=limb.head_names,
         row_names=chosen.rows,
     )
@@ -252,6 +267,36 @@ def solve_lift(
         greatest=factor,
         contact=_spread(across - pull, good),
     )
+
+
+def _glenoid_cone(
+    prepared: Prepared,
+    push: NDArray[np.float64],
+    arms: NDArray[np.float64],
+    moments: NDArray[np.float64],
+    columns: NDArray[np.float64] | None,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Inequalities that keep the head's force on the glenoid within the stability limits.
+
+    A free lateral force adds to the joint force. It follows from the balance R F + C f = m as
+    f = C·(m - R F) / C·C, which is linear in the head forces, so it joins their lines.
+    """
+    need, good, skeleton = prepared.demand, prepared.lift.reachable, prepared.limb.skeleton
+    across = need.joint_force_limb[good] + need.load_mass * need.joint_force_load[good]
+    across = across + push[:, None] * need.lateral_axis
+    lines = prepared.paths.line_of_action[good]
+    if columns is not None:
+        column = columns[..., 0]
+        size = np.einsum("fr,fr->f", column, column)
+        weight = column / np.where(size > 0.0, size, 1.0)[:, None]
+        across = across + np.einsum("fr,fr->f", weight, moments)[:, None] * need.lateral_axis
+        by_head = np.einsum("fr,frh->fh", weight, arms)
+        lines = lines + by_head[..., None] * need.lateral_axis
+    frame = glenoid_frame(skeleton)
+    angle = 2.0 * np.pi * np.arange(FACETS) / FACETS
+    # Right-handed about the inward normal, beginning forward: forward, down, back, up.
+    limits = stability_limits(skeleton.model, np.cos(angle), -np.sin(angle))
+    return cone_inequalities(lines, -across, limits, axis=-frame[2], towards=frame[0])
 
 
 def _greatest_load(

@@ -14,8 +14,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from momentshare.joint import glenoid_load
 from momentshare.paths import ROWS
 from momentshare.sharing import Status
+from momentshare.units import GRAVITY
 
 if TYPE_CHECKING:
     from momentshare.analysis import LiftResult
@@ -26,6 +28,8 @@ __all__ = [
     "certificate_table",
     "condition_table",
     "frame_table",
+    "glenoid_head_table",
+    "glenoid_table",
     "head_table",
     "head_table_by_person",
     "load_table",
@@ -334,6 +338,55 @@ def _comparable(table: pd.DataFrame) -> list[tuple[str, pd.DataFrame]]:
         keep = (table["lateral"] == mode) | table["condition"].isin(always)
         out.append((mode, table[keep]))
     return out
+
+
+def glenoid_table(study: StudyResult) -> pd.DataFrame:
+    """One row a person × condition × lateral mode × frame: the load of the glenoid.
+
+    ``within`` tells whether the answer was kept within the stability limits or not.
+    """
+    parts = []
+    for case in study.cases:
+        for within, results in ((False, case.results), (True, case.constrained)):
+            for result in results:
+                load = glenoid_load(case.prepared.limb.skeleton, result.contact)
+                weight = case.prepared.limb.skeleton.person.body_mass * GRAVITY
+                columns: dict[str, object] = dict(_along(case))
+                columns |= {
+                    "within_limits": within,
+                    "contact_n": np.linalg.norm(result.contact, axis=-1),
+                    "contact_body_weights": np.linalg.norm(result.contact, axis=-1) / weight,
+                    "compression_n": load.compression,
+                    "anterior_shear_n": load.anterior,
+                    "superior_shear_n": load.superior,
+                    "shear_ratio": load.ratio,
+                    "stability_ratio": load.limit,
+                    "margin": load.margin,
+                }
+                parts.append(pd.DataFrame(_keys(case, result) | columns))
+    return _stack(parts)
+
+
+def glenoid_head_table(study: StudyResult) -> pd.DataFrame:
+    """One row a condition × lateral mode × head: effort without and within the limits."""
+    rows = []
+    for case in study.cases:
+        for free, kept in zip(case.results, case.constrained, strict=False):
+            good = case.prepared.lift.reachable
+            for index, head in enumerate(study.model.head_names):
+                a, b = (float(r.effort[good, index].mean()) for r in (free, kept))
+                rows.append(
+                    {
+                        "condition": case.condition,
+                        "lateral": free.lateral.mode,
+                        "head": head,
+                        "mean_effort": a,
+                        "mean_effort_within_limits": b,
+                        "difference": b - a,
+                    }
+                )
+    table = pd.DataFrame(rows)
+    return table.groupby(["condition", "lateral", "head"], sort=False).mean().reset_index()
 
 
 def ratio_table(study: StudyResult) -> pd.DataFrame:

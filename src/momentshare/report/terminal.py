@@ -108,6 +108,7 @@ def _print_findings(console: Console, study: StudyResult) -> None:
             console.print(f"[bold]Limit[/bold] {who}: {breach.text()}")
         for note in case.prepared.lift.notes:
             console.print(f"[bold]Note[/bold] {who}: {note}")
+    _print_glenoid(console, study)
     uncertified = sum(
         int(np.count_nonzero(r.sharing.status == Status.UNCERTIFIED)) for _, r in study.pairs()
     )
@@ -115,6 +116,35 @@ def _print_findings(console: Console, study: StudyResult) -> None:
         console.print(
             f"[bold]Uncertified[/bold] {uncertified} frames; see certificates.csv before use"
         )
+
+
+def _print_glenoid(console: Console, study: StudyResult) -> None:
+    """Say where the humeral head would pass the stability limits, and what keeping it costs."""
+    table = reading.glenoid_table(study)
+    free = table[~table["within_limits"]]
+    beyond = free[free["margin"] < 0.0]
+    if beyond.empty:
+        return
+    share = 100.0 * len(beyond) / len(free)
+    where = ", ".join(escape(str(c)) for c in dict.fromkeys(beyond["condition"]))
+    console.print(
+        f"[bold]Glenoid[/bold] in {share:.0f} % of frames ({where}) the shear would pass the "
+        "stability limit; a real shoulder would stiffen there"
+        + (
+            ""
+            if study.study.file.settings.glenoid_constraint
+            else "; set glenoid_constraint = true in [settings] to see both answers"
+        )
+    )
+    if study.study.file.settings.glenoid_constraint:
+        heads = reading.glenoid_head_table(study)
+        order = heads["difference"].abs().sort_values(ascending=False).index[:5]
+        for row in heads.loc[order].to_dict(orient="records"):
+            console.print(
+                f"  within the limits: {row['head']}, {escape(row['condition'])}, lateral force "
+                f"{row['lateral']}: effort {100 * row['mean_effort']:.0f} → "
+                f"{100 * row['mean_effort_within_limits']:.0f} %"
+            )
 
 
 def print_cautions(console: Console) -> None:

@@ -88,7 +88,10 @@ def _write_all(
         "postures.csv": reading.posture_table,
         "ratios.csv": reading.ratio_table,
         "ordering.csv": reading.ordering_table,
+        "glenoid.csv": reading.glenoid_table,
     }
+    if study.study.file.settings.glenoid_constraint:
+        tables["glenoid_heads.csv"] = reading.glenoid_head_table
     for name, make in tables.items():
         make(study).to_csv(folder / name, index=False, float_format=_DIGITS, lineterminator="\n")
     reading.frame_table(study).to_parquet(folder / "frames.parquet", index=False)

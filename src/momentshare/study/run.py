@@ -26,12 +26,17 @@ __all__ = ["Case", "Refusal", "StudyResult", "exercise_of", "lateral_of", "limb_
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Case:
-    """One person in one condition, with an answer for each treatment of the lateral force."""
+    """One person in one condition, with an answer for each treatment of the lateral force.
+
+    ``constrained`` holds the same answers with the contact force kept within the stability
+    limits of the glenoid, where the settings ask for it.
+    """
 
     person: str
     condition: str
     prepared: Prepared
     results: tuple[LiftResult, ...]
+    constrained: tuple[LiftResult, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -156,13 +161,22 @@ def run_study(
                 )
                 continue
             prepared = prepare(limb, lift)
-            results = tuple(
-                solve_lift(prepared, lateral, settings.criterion())
-                for lateral in lateral_of(condition, list(settings.lateral))
-            )
+            treatments = lateral_of(condition, list(settings.lateral))
+            criterion = settings.criterion()
+            results = tuple(solve_lift(prepared, lateral, criterion) for lateral in treatments)
+            constrained: tuple[LiftResult, ...] = ()
+            if settings.glenoid_constraint:
+                constrained = tuple(
+                    solve_lift(prepared, lateral, criterion, greatest_load=False, glenoid=True)
+                    for lateral in treatments
+                )
             cases.append(
                 Case(
-                    person=entry.name, condition=condition.name, prepared=prepared, results=results
+                    person=entry.name,
+                    condition=condition.name,
+                    prepared=prepared,
+                    results=results,
+                    constrained=constrained,
                 )
             )
     if progress is not None:

@@ -206,6 +206,7 @@ class SettingsEntry(_Entry):
     weights: Literal["none", "volume"] = "none"
     lateral: list[Literal["measured", "zero", "free"]] = ["measured", "zero", "free"]
     balance_forearm: bool = False
+    glenoid_constraint: bool = False
     frames: Annotated[int, Field(ge=5, le=2001)] = 51
     curves: Name = "DeGroote2016"
     elastic_tendon: bool = False

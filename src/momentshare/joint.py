@@ -1,0 +1,108 @@
+"""Load of the glenoid: compression, shear, and the margin to where the head would slip.
+
+The head presses on the glenoid with the opposite of the contact force that the glenoid puts
+on it. Stability ratios (shear that dislocates over compression) differ by direction; between
+the four directions of the model's table an ellipse is laid in each quadrant, a choice of ours.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from momentshare.geometry.rotation import rotation_about
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from momentshare.model import Model
+    from momentshare.skeleton import Skeleton
+
+__all__ = ["FACETS", "GlenoidLoad", "glenoid_frame", "glenoid_load", "stability_limits"]
+
+FACETS = 16
+"""Facets of the cone that stands for the stability limit as a constraint."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class GlenoidLoad:
+    """Force of the humeral head on the glenoid, shape (...).
+
+    Attributes
+    ----------
+    compression : float array
+        Into the glenoid [N]; negative where the head would lift off.
+    anterior, superior : float array
+        Shear on the glenoid [N].
+    ratio : float array
+        Shear over compression; infinite without compression.
+    limit : float array
+        Stability ratio in the direction of the shear.
+    margin : float array
+        1 - ratio / limit: 1 centred, 0 at the limit, negative beyond it.
+    """
+
+    compression: NDArray[np.float64]
+    anterior: NDArray[np.float64]
+    superior: NDArray[np.float64]
+    ratio: NDArray[np.float64]
+    limit: NDArray[np.float64]
+    margin: NDArray[np.float64]
+
+
+def glenoid_frame(skeleton: Skeleton) -> NDArray[np.float64]:
+    """Return unit vectors forward, upward and outward of the glenoid, rows, thorax frame.
+
+    The outward normal is the scapula's z axis turned back by the retroversion and up by the
+    inclination.
+    """
+    number = skeleton.model.number
+    turn = rotation_about([0.0, 1.0, 0.0], -number("glenoid_retroversion"))
+    tip = rotation_about([1.0, 0.0, 0.0], -number("glenoid_inclination"))
+    return np.asarray((skeleton.fixed["scapula"][0] @ turn @ tip).T)
+
+
+def stability_limits(
+    model: Model, anterior: NDArray[np.float64], superior: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Stability ratio in the direction in which the head is pushed, any shape."""
+    number = model.number
+    forward = np.where(anterior >= 0.0, number("stability_anterior"), number("stability_posterior"))
+    upward = np.where(superior >= 0.0, number("stability_superior"), number("stability_inferior"))
+    size = np.hypot(anterior, superior)
+    safe = np.where(size > 0.0, size, 1.0)
+    a, b = anterior / safe / forward, superior / safe / upward
+    return np.asarray(np.where(size > 0.0, 1.0 / np.sqrt(np.maximum(a**2 + b**2, 1e-12)), upward))
+
+
+def glenoid_load(skeleton: Skeleton, contact: NDArray[np.float64]) -> GlenoidLoad:
+    """Split the contact force into compression and shear and judge it.
+
+    Parameters
+    ----------
+    skeleton : Skeleton
+    contact : float array, shape (..., 3)
+        Force of the glenoid on the humeral head [N], thorax frame.
+    """
+    frame = glenoid_frame(skeleton)
+    on_glenoid = -(contact @ frame.T)
+    anterior, superior, compression = (
+        on_glenoid[..., 0],
+        on_glenoid[..., 1],
+        -on_glenoid[..., 2],
+    )
+    shear = np.hypot(anterior, superior)
+    pressed = compression > 0.0
+    ratio = np.where(pressed, shear / np.where(pressed, compression, 1.0), np.inf)
+    ratio = np.where(np.isnan(compression), np.nan, ratio)
+    limit = stability_limits(skeleton.model, anterior, superior)
+    return GlenoidLoad(
+        compression=compression,
+        anterior=anterior,
+        superior=superior,
+        ratio=ratio,
+        limit=limit,
+        margin=1.0 - ratio / limit,
+    )

@@ -1,0 +1,86 @@
+"""Load of the glenoid and the stability limits."""
+
+import numpy as np
+import pytest
+
+from momentshare.analysis import Lateral, prepare, solve_lift
+from momentshare.exercise import BenchPress, Profile
+from momentshare.joint import FACETS, glenoid_frame, glenoid_load, stability_limits
+from momentshare.limb import build_limb
+from momentshare.model import load_model
+from momentshare.person import Person
+
+DEGREE = np.pi / 180
+
+
+@pytest.fixture(scope="module")
+def limb():
+    person = Person(name="Ada", sex="female", stature=1.68, body_mass=63.0, training_factor=1.4)
+    return build_limb(person, load_model())
+
+
+@pytest.fixture(scope="module")
+def ready(limb):
+    press = BenchPress(
+        load_mass=25.0,
+        spacing=Profile.constant(0.5),
+        tuck=Profile(((0.0, 60 * DEGREE), (1.0, 82 * DEGREE))),
+        tilt=Profile(((0.0, 6 * DEGREE), (1.0, -6 * DEGREE))),
+        frames=7,
+    )
+    return prepare(limb, press.lift(limb.skeleton))
+
+
+def test_glenoid_axes_are_orthonormal_and_right_handed(limb):
+    frame = glenoid_frame(limb.skeleton)
+    np.testing.assert_allclose(frame @ frame.T, np.eye(3), atol=1e-12)
+    np.testing.assert_allclose(np.cross(frame[0], frame[1]), frame[2], atol=1e-12)
+
+
+def test_pure_compression_is_centred_and_pure_shear_has_no_margin(limb):
+    frame = glenoid_frame(limb.skeleton)
+    centred = glenoid_load(limb.skeleton, 100.0 * frame[2])
+    assert centred.compression == pytest.approx(100.0)
+    assert centred.margin == pytest.approx(1.0)
+    sheared = glenoid_load(limb.skeleton, 50.0 * frame[0] - 1.0 * frame[2])
+    assert sheared.anterior == pytest.approx(-50.0)
+    assert sheared.margin == -np.inf
+
+
+def test_limits_meet_the_four_directions_of_the_table(limb):
+    # lippitt1993 (read) up and down, halder2001 (from memory) forward.
+    number = limb.model.number
+    forward = np.array([1.0, -1.0, 0.0, 0.0])
+    upward = np.array([0.0, 0.0, 1.0, -1.0])
+    names = ("anterior", "posterior", "superior", "inferior")
+    np.testing.assert_allclose(
+        stability_limits(limb.model, forward, upward), [number(f"stability_{n}") for n in names]
+    )
+
+
+@pytest.mark.parametrize("mode", ["zero", "free"])
+def test_constraint_keeps_the_head_within_the_cone_and_costs_effort(limb, ready, mode):
+    plain = solve_lift(ready, Lateral(mode=mode), greatest_load=False)
+    kept = solve_lift(ready, Lateral(mode=mode), greatest_load=False, glenoid=True)
+    assert glenoid_load(limb.skeleton, plain.contact).margin.min() < 0.0
+    met = kept.sharing.status == 0
+    assert met.sum() >= 5
+    # The facets of the cone touch the ellipse from outside: at most 1 - cos(pi / facets) of a
+    # circle beyond it, and for axes of 0.32 and 0.60 at most that times the axes' ratio squared.
+    slack = (1.0 / np.cos(np.pi / FACETS) - 1.0) * (0.60 / 0.32) ** 2
+    assert glenoid_load(limb.skeleton, kept.contact).margin[met].min() > -slack
+    costs = [(r.effort**2).sum(axis=1) for r in (plain, kept)]
+    assert np.all(costs[1][met] >= costs[0][met] * (1 - 1e-6))
+
+
+def test_constrained_answer_still_balances_the_moments(ready):
+    kept = solve_lift(ready, Lateral(mode="free"), greatest_load=False, glenoid=True)
+    arms = ready.paths.moment_arms[:, :4]
+    np.testing.assert_allclose(
+        np.einsum("frh,fh->fr", arms, kept.force), kept.moments[:, :4], atol=1e-5
+    )
+
+
+def test_frames_without_a_force_stay_unknown(limb):
+    load = glenoid_load(limb.skeleton, np.full((2, 3), np.nan))
+    assert np.isnan(load.margin).all()
