@@ -450,15 +450,16 @@ def ordering_table(study: StudyResult) -> pd.DataFrame:
             observed=True,
             sort=False,
         )
+        names = list(wide.columns)
+        blocks = {head: part.to_numpy() for head, part in wide.groupby(level="head", sort=False)}
         for head in study.model.head_names:
-            block = wide.loc[head]
-            for a, b in combinations(wide.columns, 2):
-                both = block[[a, b]].dropna()
-                if both.empty:
+            for i, j in combinations(range(len(names)), 2):
+                difference = blocks[head][:, j] - blocks[head][:, i]
+                difference = difference[~np.isnan(difference)]
+                if difference.size == 0:
                     continue
-                difference = both[b] - both[a]
                 mean = float(difference.mean())
-                lower, higher = (a, b) if mean >= 0.0 else (b, a)
+                lower, higher = (names[k] for k in ((i, j) if mean >= 0.0 else (j, i)))
                 agreeing = np.count_nonzero(difference * np.sign(mean) > _TIE)
                 rows.append(
                     {
@@ -468,7 +469,7 @@ def ordering_table(study: StudyResult) -> pd.DataFrame:
                         "higher": higher,
                         "difference": abs(mean),
                         "people_agreeing": int(agreeing),
-                        "people": len(both),
+                        "people": difference.size,
                     }
                 )
     return pd.DataFrame(rows)

@@ -13,7 +13,8 @@ __all__ = ["validate"]
 def validate(
     model: Annotated[str, typer.Argument(help="Model name or folder.")] = "reference_limb",
     out: Annotated[
-        Path | None, typer.Option("--out", help="Folder for validation.csv and validation.json.")
+        Path | None,
+        typer.Option("--out", help="Folder for the table and figures of every moment arm."),
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON for machines.")] = False,
 ) -> None:
@@ -34,6 +35,12 @@ def validate(
     else:
         print_validation(screen, source, table)
     if out is not None:
+        from momentshare.limb import build_limb
+        from momentshare.report.arm_figures import write_arm_figures
+        from momentshare.validation.evaluate import average_person
+
         names = write_validation(source, table, out)
+        with screen.status("moment arms"):
+            names += write_arm_figures(build_limb(average_person(source, "male"), source), out)
         if not as_json:
             screen.print(f"Wrote {', '.join(names)} to {out}")

@@ -78,6 +78,7 @@ class _Book:
     heads: tuple[str, ...]
     entries: dict[tuple[str, str], list[tuple[Case, LiftResult]]]
     bars: frozenset[str]
+    all_reach: bool
 
     def get(self, condition: str, mode: str) -> list[tuple[Case, LiftResult]]:
         """Results of a condition; one without a lateral force answers for every mode."""
@@ -104,7 +105,10 @@ class _Book:
     @property
     def band(self) -> str:
         """What the band means, where there is one."""
-        return "" if self.people == 1 else " Band: range over people."
+        if self.people == 1:
+            return ""
+        tail = "" if self.all_reach else " Means stand where everyone reaches the bar."
+        return f" Band: range over people.{tail}"
 
     def lateral(self, mode: str) -> str:
         """Name the treatment of the lateral force, and what stands beside it."""
@@ -152,6 +156,7 @@ def _book(study: StudyResult) -> _Book:
         heads=tuple(study.model.head_names),
         entries=entries,
         bars=frozenset(bars),
+        all_reach=all(case.prepared.lift.reachable.all() for case in study.cases),
     )
 
 
@@ -197,7 +202,7 @@ def _styled(
     """Run a figure function under the settings of this package, without touching others."""
 
     @wraps(make)
-    def inside(study: StudyResult, *args: P.args, **kwargs: P.kwargs) -> Figure:
+    def inside(study: StudyResult, /, *args: P.args, **kwargs: P.kwargs) -> Figure:
         import matplotlib as mpl
 
         names = [c.name for c in study.study.file.condition]
@@ -215,27 +220,28 @@ def _sheet(
     title: str,
     note: str,
     panel_titles: Sequence[str] = (),
-    legend: Handles = (),  # type: ignore[assignment]
+    legend: Handles | None = None,
     left: float = 0.62,
     right: float = 0.22,
     bottom: float = 0.5,
     gap: tuple[float, float] = (0.22, 0.2),
-    least_width: float = 5.2,
+    least_width: float = 5.6,
 ) -> tuple[Figure, list[Axes]]:
     """Lay out a title, panels row by row and a legend below them; all sizes in inches."""
     from matplotlib.figure import Figure
 
     columns = max(1, min(columns, count))
     rows = -(-count // columns)
-    titles = [style.fit(t, panel[0] + gap[0] - 0.08) for t in panel_titles]
-    crown = _LINE * max((t.count("\n") + 1 for t in titles), default=0) + (0.08 if titles else 0.0)
+    titles = [_two_lines(t, panel[0] + gap[0] - 0.08) for t in panel_titles]
+    crowns = [_crown(titles[r * columns : (r + 1) * columns]) for r in range(rows)]
     width = max(left + columns * panel[0] + (columns - 1) * gap[0] + right, least_width)
-    title = style.fit(title, width - 0.5, 11.0)
+    title = style.fit(title, width - 0.4, 11.0, "bold")
     note = style.fit(note, width - 0.4)
     title_height = 0.19 * (title.count("\n") + 1) + 0.06
     top = 0.12 + title_height + _LINE * (note.count("\n") + 1) + 0.14
-    key = _Key.plan(legend, width - 0.3)
-    height = top + rows * (crown + panel[1]) + (rows - 1) * gap[1] + bottom + key.height + 0.08
+    key = _Key.plan(legend or [], width - 0.3)
+    tall = sum(crowns) + rows * panel[1] + (rows - 1) * gap[1]
+    height = top + tall + bottom + key.height + 0.08
     figure = Figure(figsize=(width, height), dpi=_DPI)
     figure.text(0.15 / width, 1 - 0.12 / height, title, fontsize=11.0, fontweight="bold", va="top")
     figure.text(0.15 / width, 1 - (0.12 + title_height) / height, note, va="top")
@@ -243,13 +249,28 @@ def _sheet(
     for index in range(count):
         row, column = divmod(index, columns)
         x = left + column * (panel[0] + gap[0])
-        y = height - top - (row + 1) * (crown + panel[1]) - row * gap[1]
+        y = height - top - sum(crowns[: row + 1]) - (row + 1) * panel[1] - row * gap[1]
         ax = figure.add_axes((x / width, y / height, panel[0] / width, panel[1] / height))
         if titles:
             ax.set_title(titles[index], loc="left", pad=3.0)
         axes.append(ax)
     key.draw(figure)
     return figure, axes
+
+
+def _two_lines(text: str, width: float) -> str:
+    """Break a panel title that is too wide, after its comma if that is enough."""
+    if style.text_width(text) > width and ", " in text:
+        broken = text.replace(", ", ",\n", 1)
+        if style.text_width(broken) <= width:
+            return broken
+    return style.fit(text, width)
+
+
+def _crown(titles: Sequence[str]) -> float:
+    """Height above a row of panels for its titles [inch]."""
+    lines = max((t.count("\n") + 1 for t in titles if t), default=0)
+    return lines * _LINE + 0.08 if lines else 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -267,10 +288,9 @@ class _Key:
         wrapped = [(style.fit(label, min(width - 0.7, 3.2)), kw) for label, kw in handles]
         widest = max(style.text_width(label) for label, _ in wrapped) + 0.62
         columns = int(np.clip(width // widest, 1, len(wrapped)))
-        columns = -(-len(wrapped) // -(-len(wrapped) // columns))
-        per_column = -(-len(wrapped) // columns)
-        lines = max(label.count("\n") + 1 for label, _ in wrapped)
-        height = per_column * (lines * _LINE + 0.05) + 0.12
+        columns = -(-len(wrapped) // -(-len(wrapped) // columns))  # no more than are filled
+        tall = np.array([(t.count("\n") + 1) * _LINE + 0.05 for t, _ in wrapped])
+        height = max(float(part.sum()) for part in np.array_split(tall, columns)) + 0.12
         return cls(handles=wrapped, columns=columns, height=height)
 
     def draw(self, figure: Figure) -> None:
@@ -298,9 +318,9 @@ class _Key:
         )
 
 
-def _condition_handles(book: _Book, shown: Sequence[str]) -> Handles:
+def _condition_handles(book: _Book, shown: Sequence[str], *, letters: bool = False) -> Handles:
     return [
-        (book.label(c), style.condition_style(i))
+        ((f"{_letter(i)} = " if letters else "") + book.label(c), style.condition_style(i))
         for i, c in enumerate(book.conditions)
         if c in shown
     ]
@@ -327,15 +347,27 @@ def _finish(axes: list[Axes], columns: int, y_label: str, x_label: str = _LIFT_S
 
 
 def _draw(
-    ax: Axes, curve: _Curve, look: dict[str, Any], *, place: float, band: bool, marks: int = 4
+    ax: Axes,
+    curve: _Curve,
+    look: dict[str, Any],
+    *,
+    place: float,
+    band: bool,
+    marks: int = 4,
+    among: int = 3,
 ) -> None:
-    """Draw a curve with its band; ``place`` in 0–1 staggers the markers of several curves."""
+    """Draw a curve with its band.
+
+    ``place`` in 0–1 staggers the markers of several curves; bands grow paler with the number
+    of curves that they lie ``among``.
+    """
     frames = len(curve.lift)
     step = max(1, round((frames - 1) / marks))
     start = int(place * step) % step
     ax.plot(curve.lift, curve.mean, markevery=(start, step), **look)
     if band:
-        ax.fill_between(curve.lift, curve.low, curve.high, color=look["color"], alpha=0.09, lw=0)
+        pale = min(0.13, 0.45 / among)
+        ax.fill_between(curve.lift, curve.low, curve.high, color=look["color"], alpha=pale, lw=0)
 
 
 def _limits(ax: Axes, values: Sequence[Floats], *, zero: bool = True, pad: float = 0.06) -> None:
@@ -350,6 +382,10 @@ def _limits(ax: Axes, values: Sequence[Floats], *, zero: bool = True, pad: float
     ax.set_ylim(low - (pad * span if low < 0 or not zero else 0.0), high + pad * span)
 
 
+def _letter(index: int) -> str:
+    return chr(ord("A") + index) if index < 26 else str(index + 1)
+
+
 @dataclass(frozen=True, slots=True)
 class _Names:
     """Names of conditions at an axis: short ones as they are, long ones by letter and key."""
@@ -362,7 +398,7 @@ class _Names:
         labels = [book.label(c) for c in book.conditions]
         if all(style.text_width(label, 7.5) <= width for label in labels):
             return cls(ticks=labels, key="")
-        letters = [chr(ord("A") + i) if i < 26 else str(i + 1) for i in range(len(labels))]
+        letters = [_letter(i) for i in range(len(labels))]
         key = ";  ".join(f"{a} = {b}" for a, b in zip(letters, labels, strict=True))
         return cls(ticks=letters, key=f" Conditions: {key}.")
 
@@ -413,8 +449,8 @@ def effort_by_head(study: StudyResult) -> Figure:
     names = _Names.of(book)
     labels = [style.head_label(h) for h in book.heads]
     left = max(style.text_width(t, 7.5) for t in labels) + 0.42
-    column, line = 0.4, 0.185
     count = len(book.conditions)
+    column, line = 0.4 if count <= 8 else 0.31, 0.185
     note = f"Cells in %; empty below 0.5 %; grey: not computed.{names.key}"
     wide = max(count * column, 1.5)
     figure, axes = _sheet(
@@ -449,17 +485,19 @@ def effort_by_head(study: StudyResult) -> Figure:
 
 
 def _mode_title(book: _Book, mode: str) -> str:
-    return f"lateral force {style.MODES[mode]}" if book.bars else "no lateral force (dumbbells)"
+    return f"lateral force: {style.MODES[mode]}" if book.bars else "no lateral force (dumbbells)"
 
 
 def _colour_bar(figure: Figure, ax: Axes, image: Any, label: str) -> None:
+    from matplotlib.ticker import MaxNLocator
+
     width, height = figure.get_size_inches()
     box = ax.get_position()
     tall = min(box.height, 2.2 / height)
     place = figure.add_axes((box.x1 + 0.14 / width, box.y1 - tall, 0.12 / width, tall))
-    bar = figure.colorbar(image, cax=place)
+    bar = figure.colorbar(image, cax=place, ticks=MaxNLocator(6, integer=True))
     bar.set_label(label)
-    bar.outline.set_visible(False)  # type: ignore[operator]
+    bar.outline.set_visible(False)
 
 
 @_styled
@@ -481,7 +519,7 @@ def effort_along_lift(study: StudyResult, *, lateral: str | None = None) -> Figu
         ),
         panel_titles=[style.head_label(book.heads[h]) for h in heads],
         legend=_condition_handles(book, shown),
-        gap=(0.2, 0.16),
+        gap=(0.26, 0.16),
     )
     for condition in shown:
         number = book.conditions.index(condition)
@@ -496,7 +534,15 @@ def effort_along_lift(study: StudyResult, *, lateral: str | None = None) -> Figu
             )
             place = number / len(book.conditions)
             look = style.condition_style(number)
-            _draw(ax, part, look, place=place, band=len(pairs) > 1, marks=3)
+            _draw(
+                ax,
+                part,
+                look,
+                place=place,
+                band=len(pairs) > 1,
+                among=len(book.conditions),
+                marks=3,
+            )
     for ax in axes:
         ax.set_ylim(0.0, 103.0)
         ax.set_yticks([0, 50, 100])
@@ -506,30 +552,42 @@ def effort_along_lift(study: StudyResult, *, lateral: str | None = None) -> Figu
 
 @_styled
 def moments_along_lift(study: StudyResult) -> Figure:
-    """Net joint moments: a row per moment, a column per condition, a line per lateral mode."""
+    """Net joint moments: a row per moment, a column per condition, a line per lateral mode.
+
+    More than seven conditions go on in a further block of rows.
+    """
     book = _book(study)
-    count = len(book.conditions)
+    count, lines = len(book.conditions), len(_MOMENT_ROWS)
+    columns = min(count, 7)
+    blocks = -(-count // columns)
+    blanks = blocks * columns - count
+    names = [*(book.label(c) for c in book.conditions), *[""] * blanks]
+    titles: list[str] = []
+    for block in range(blocks):
+        titles += names[block * columns : (block + 1) * columns] + [""] * (lines - 1) * columns
     figure, axes = _sheet(
-        4 * count,
-        count,
+        blocks * lines * columns,
+        columns,
         panel=(1.2, 1.1),
         title=f"Net joint moments along the lift, {book.who}",
         note=(
             "Line style: treatment of the lateral hand force. A moment is positive in the "
             f"direction that names it.{book.band}"
         ),
-        panel_titles=[book.label(c) for c in book.conditions] + [""] * (3 * count),
+        panel_titles=titles,
         legend=[(_mode_title(book, m), style.MODE_STYLES[m]) for m in book.modes],
         left=0.95,
-        gap=(0.2, 0.0),
+        gap=(0.26, 0.18),
     )
     for line, row in enumerate(_MOMENT_ROWS):
         at = ROWS.index(row)
         ranges: list[Floats] = []
-        strip = axes[line * count : (line + 1) * count]
-        for ax, condition in zip(strip, book.conditions, strict=True):
-            modes = book.modes if condition in book.bars else ("zero",)
-            for place, mode in enumerate(modes):
+        strip: list[Axes] = []
+        for number, condition in enumerate(book.conditions):
+            block, column = divmod(number, columns)
+            ax = axes[(block * lines + line) * columns + column]
+            strip.append(ax)
+            for place, mode in enumerate(book.modes if condition in book.bars else ("zero",)):
                 pairs = book.get(condition, mode)
                 if not pairs:
                     continue
@@ -537,13 +595,19 @@ def moments_along_lift(study: StudyResult) -> Figure:
                 look = style.MODE_STYLES[mode]
                 _draw(ax, curve, look, place=place / 3, band=len(pairs) > 1, marks=2)
                 ranges += [curve.low, curve.high]
-        for ax in strip:
+        for number, ax in enumerate(strip):
             ax.axhline(0.0, color=style.FAINT, linewidth=0.6)
             _limits(ax, ranges)
             ax.locator_params(axis="y", nbins=4)
-    _finish(axes, count, "")
-    for line, row in enumerate(_MOMENT_ROWS):
-        axes[line * count].set_ylabel(style.fit(style.row_label(row), 1.15) + "\n[N·m]")
+            lowest = line == lines - 1 and number + columns >= count
+            _lift_axis(ax, labelled=lowest)
+            if number % columns:
+                ax.tick_params(labelleft=False)
+            else:
+                ax.set_ylabel(style.fit(style.row_label(row), 1.15) + "\n[N·m]")
+    for block_line in range((blocks - 1) * lines, blocks * lines):
+        for ax in axes[(block_line + 1) * columns - blanks : (block_line + 1) * columns]:
+            ax.remove()
     return figure
 
 
@@ -562,7 +626,7 @@ def gravity_arms(study: StudyResult) -> Figure:
         ),
         panel_titles=[style.row_label(r) for r in _MOMENT_ROWS],
         legend=_condition_handles(book, book.conditions),
-        gap=(0.2, 0.0),
+        gap=(0.28, 0.0),
     )
     ranges: list[Floats] = []
     for number, condition in enumerate(book.conditions):
@@ -577,7 +641,14 @@ def gravity_arms(study: StudyResult) -> Figure:
             ]
             curve = _curve(pairs, values)
             place = number / len(book.conditions)
-            _draw(ax, curve, style.condition_style(number), place=place, band=len(pairs) > 1)
+            _draw(
+                ax,
+                curve,
+                style.condition_style(number),
+                place=place,
+                band=len(pairs) > 1,
+                among=len(book.conditions),
+            )
             ranges += [curve.low, curve.high]
     for ax in axes:
         ax.axhline(0.0, color=style.FAINT, linewidth=0.6)
@@ -593,7 +664,10 @@ def lateral_force(study: StudyResult) -> Figure:
     names = _Names.of(book)
     mode = next((m for m in ("free", "measured", "zero") if m in book.modes), "zero")
     shown = [c for c in book.conditions if book.get(c, mode)]
-    word = {"free": "free (solid)", "measured": "measured", "zero": "zero"}[mode]
+    handles = _condition_handles(book, shown, letters=bool(names.key))
+    if any(book.get(c, "measured") for c in book.bars):
+        dash = {"linestyle": "none", "marker": "_", "markersize": 11.0, "color": style.INK}
+        handles.append(("measured ratio", dash))
     figure, axes = _sheet(
         2,
         2,
@@ -601,19 +675,13 @@ def lateral_force(study: StudyResult) -> Figure:
         title=f"Lateral hand force, {book.who}",
         note=(
             "Outward push of one hand along the bar over its vertical force; positive outward."
-            f"{book.band} Bars on the right: range along the lift.{names.key}"
+            f"{book.band} Bars on the right: range along the lift."
         ),
         panel_titles=[_mode_title(book, mode), "lift mean, and measured value"],
-        legend=[
-            *_condition_handles(book, shown),
-            ("measured ratio", _POINT | {"marker": "_", "markersize": 11.0, "color": style.INK}),
-        ]
-        if any(book.get(c, "measured") for c in book.bars)
-        else _condition_handles(book, shown),
+        legend=handles,
         bottom=max(0.5, names.reach + 0.25),
         gap=(0.35, 0.2),
     )
-    del word
     ranges: list[Floats] = []
     for number, condition in enumerate(book.conditions):
         look = style.condition_style(number)
@@ -621,7 +689,9 @@ def lateral_force(study: StudyResult) -> Figure:
         if pairs:
             curve = _curve(pairs, [r.lateral_ratio for _, r in pairs])
             place = number / len(book.conditions)
-            _draw(axes[0], curve, look, place=place, band=len(pairs) > 1)
+            _draw(
+                axes[0], curve, look, place=place, band=len(pairs) > 1, among=len(book.conditions)
+            )
             ranges += [curve.low, curve.high]
             known = curve.mean[np.isfinite(curve.mean)]
             if known.size:
@@ -668,11 +738,17 @@ def greatest_load(study: StudyResult) -> Figure:
         "markerfacecolor": "none",
         "color": style.INK,
     }
-    note = (
-        "Ring: weakest height of the line. Dotted: the load of the study."
-        if several
-        else ("Ring: weakest height of the line.")
-    )
+    note = "Ring: weakest height of the line."
+    if several:
+        note += " Dotted: the load of the study."
+    curves = {
+        (mode, condition): _load_curve(book.get(condition, mode), per_load=several)
+        for mode in book.modes
+        for condition in book.conditions
+    }
+    low, high, cut = _load_limits([c.mean for c in curves.values() if c is not None])
+    if cut:
+        note += " Lines are cut off at the top to keep the weak zones readable."
     figure, axes = _sheet(
         len(book.modes),
         len(book.modes),
@@ -683,40 +759,53 @@ def greatest_load(study: StudyResult) -> Figure:
         legend=[*_condition_handles(book, book.conditions), ("weakest height", weak)],
         gap=(0.25, 0.0),
     )
-    ranges: list[Floats] = []
     for ax, mode in zip(axes, book.modes, strict=True):
         for number, condition in enumerate(book.conditions):
             look = style.condition_style(number)
-            pairs = [p for p in book.get(condition, mode) if p[1].greatest is not None]
-            if not pairs:
+            curve = curves[mode, condition]
+            if curve is None:
                 continue
-            values = []
-            for case, result in pairs:
-                line = np.full(len(case.prepared.lift.fraction), np.nan)
-                assert result.greatest is not None  # noqa: S101 - chosen above
-                line[case.prepared.lift.reachable] = result.greatest.factor
-                values.append(line / (2.0 * case.prepared.lift.load_mass) if several else line)
-            curve = _curve(pairs, values)
             place = number / len(book.conditions)
-            _draw(ax, curve, look, place=place, band=len(pairs) > 1)
-            ranges.append(curve.mean)
+            _draw(ax, curve, look, place=place, band=book.people > 1, among=len(book.conditions))
             if np.isfinite(curve.mean).any():
                 at = int(np.nanargmin(curve.mean))
-                ax.plot(
-                    curve.lift[at], curve.mean[at], clip_on=False, **weak | {"color": look["color"]}
-                )
+                ring = weak | {"color": look["color"]}
+                ax.plot(curve.lift[at], curve.mean[at], clip_on=False, **ring)
         if several:
             ax.axhline(1.0, color=style.FAINT, linewidth=0.9, linestyle=":")
-    for ax in axes:
-        _limits(ax, ranges)
+        ax.set_ylim(low, high)
     _finish(axes, len(axes), label, _LIFT_LABEL)
     return figure
+
+
+def _load_curve(pairs: list[tuple[Case, LiftResult]], *, per_load: bool) -> _Curve | None:
+    """Greatest load [kg, or study load = 1] along the lift."""
+    used, values = [], []
+    for case, result in pairs:
+        if result.greatest is None:
+            continue
+        line = np.full(len(case.prepared.lift.fraction), np.nan)
+        line[case.prepared.lift.reachable] = result.greatest.factor
+        values.append(line / (2.0 * case.prepared.lift.load_mass) if per_load else line)
+        used.append((case, result))
+    return _curve(used, values) if used else None
+
+
+def _load_limits(means: list[Floats]) -> tuple[float, float, bool]:
+    """Limits that show every weak zone, and whether lines are cut at the top."""
+    lines = [m[np.isfinite(m)] for m in means if np.isfinite(m).any()]
+    if not lines:
+        return 0.0, 1.0, False
+    weak = np.array([m.min() for m in lines])
+    top = max(float(m.max()) for m in lines)
+    high = min(1.05 * top, 1.7 * float(weak.max()))
+    return min(0.0, 1.1 * float(weak.min())), max(high, 1e-3), high < top
 
 
 def _head_panels(
     book: _Book, heads: Sequence[int], *, title: str, note: str, legend: Handles, pitch: float
 ) -> tuple[Figure, list[Axes]]:
-    """A panel per condition with the heads from top to bottom."""
+    """Lay out a panel per condition with the heads from top to bottom."""
     labels = [style.head_label(book.heads[h]) for h in heads]
     count = len(book.conditions)
     columns = min(count, 7)
@@ -751,6 +840,21 @@ def _head_panels(
     return figure, axes
 
 
+_DOTS: dict[str, dict[str, Any]] = {
+    mode: look | extra
+    for (mode, look), extra in zip(
+        style.MODE_STYLES.items(),
+        (
+            {"linestyle": "none", "markersize": 2.8, "zorder": 5},
+            {"linestyle": "none", "markersize": 5.6, "zorder": 4, "markerfacecolor": "none"},
+            {"linestyle": "none", "markersize": 5.0, "zorder": 3},
+        ),
+        strict=True,
+    )
+}
+"""Dots that can still be told apart where they fall together: small and full on top."""
+
+
 @_styled
 def lateral_range(study: StudyResult) -> Figure:
     """Lift-mean effort with the lateral force measured, zero and free, joined by a line."""
@@ -759,15 +863,12 @@ def lateral_range(study: StudyResult) -> Figure:
     figure, axes = _head_panels(
         book,
         heads,
-        title=f"How much the lateral force matters: lift-mean relative effort, {book.who}",
+        title=f"Lift-mean relative effort and the lateral force, {book.who}",
         note=(
             f"Heads whose lift-mean effort exceeds {100 * _WORKING:.0f} % in some condition. "
             "The line joins the treatments of the lateral force."
         ),
-        legend=[
-            (_mode_title(book, m), style.MODE_STYLES[m] | {"linestyle": "none", "markersize": 5.0})
-            for m in book.modes
-        ],
+        legend=[(_mode_title(book, m), _DOTS[m]) for m in book.modes],
         pitch=0.19,
     )
     places = np.arange(len(heads))
@@ -779,9 +880,9 @@ def lateral_range(study: StudyResult) -> Figure:
             low, high = table[known].min(axis=0), table[known].max(axis=0)
             ax.hlines(places, low, high, colors=style.FAINT, lw=1.6, zorder=1)
         for mode, line in zip(modes, table, strict=True):
-            look = style.MODE_STYLES[mode] | {"linestyle": "none", "markersize": 4.6}
-            ax.plot(line, places, clip_on=False, zorder=3, **look)
-        ax.set_xlim(0.0, 100.0)
+            look = _DOTS[mode]
+            ax.plot(line, places, clip_on=False, **look)
+        ax.set_xlim(-5.0, 105.0)
         ax.set_xticks([0, 50, 100])
         ax.grid(axis="x", color="#e4e4e4", linewidth=0.6)
         ax.set_xlabel("effort [%]")
@@ -814,7 +915,7 @@ def fibre_length(study: StudyResult) -> Figure:
             found.append((fibre.min(axis=0), fibre.max(axis=0)))
         table = np.array(found)
         low, high = table.mean(axis=0)
-        ax.barh(places, high - low, left=low, height=0.56, color="#6f87a8", linewidth=0)
+        ax.hlines(places, low, high, colors="#6f87a8", lw=6.5, capstyle="butt")
         least, most = table[:, 0].min(axis=0), table[:, 1].max(axis=0)
         if len(found) > 1:
             ax.hlines(places, least, most, colors=style.INK, lw=0.9)
@@ -843,10 +944,14 @@ def ordering(study: StudyResult, *, lateral: str | None = None) -> Figure:
     names = _Names.of(book, 1.15)
     ticks = [names.ticks[book.conditions.index(c)] for c in shown]
     count = len(shown)
-    size = max(0.19 * count, 1.0)
-    columns = min(6, len(heads))
+    letters = [_letter(i) for i in range(count)]
+    if not names.key:
+        ticks = [f"{tick}   {letter}" for tick, letter in zip(ticks, letters, strict=True)]
+    else:
+        letters = ticks
+    size = max(0.19 * count, 1.1)
+    columns = min(5, len(heads))
     left = max(style.text_width(t, 7.5) for t in ticks) + 0.4
-    rows = -(-len(heads) // columns)
     figure, axes = _sheet(
         len(heads),
         columns,
@@ -861,8 +966,7 @@ def ordering(study: StudyResult, *, lateral: str | None = None) -> Figure:
         panel_titles=[style.head_label(book.heads[h]) for h in heads],
         left=left,
         right=0.85,
-        bottom=names.reach + 0.25,
-        gap=(0.16, 0.12),
+        gap=(0.2, 0.14),
     )
     table = ordering_table(study)
     table = table[table["lateral"] == mode] if len(table) else table
@@ -893,13 +997,12 @@ def ordering(study: StudyResult, *, lateral: str | None = None) -> Figure:
         first, last = number % columns == 0, number + columns >= len(axes)
         ax.set_yticks(range(count), ticks if first else [])
         if last:
-            _Names(ticks=ticks, key="").on_x(ax)
+            ax.set_xticks(range(count), letters)
             ax.set_xlabel("asks less of the head")
         else:
             ax.set_xticks([])
         if first:
             ax.set_ylabel("asks more of the head")
-    del rows
     _colour_bar(figure, axes[columns - 1], image, "people [count]")
     return figure
 

@@ -77,7 +77,7 @@ def condition_style(index: int) -> dict[str, Any]:
     }
 
 
-def settings(texts: Iterable[str] = ()) -> dict[str, Any]:
+def settings(texts: Iterable[str] = ()) -> Any:
     """Return matplotlib settings for figures that show these texts."""
     return {
         "font.family": [_BASE_FONT, *_fallback_fonts("".join(sorted(set("".join(texts)))))],
@@ -121,6 +121,8 @@ def _fallback_fonts(characters: str) -> tuple[str, ...]:
     if missing:
         entries = sorted(font_manager.fontManager.ttflist, key=lambda e: (e.name, e.fname))
         for entry in entries:
+            if "last resort" in entry.name.lower():  # covers all characters, with boxes
+                continue
             covered = missing & set(font_manager.get_font(entry.fname).get_charmap())
             if covered:
                 found.append(entry.name)
@@ -139,39 +141,39 @@ def quiet() -> Iterator[None]:
 
 
 @lru_cache(maxsize=8192)
-def _measured(text: str, size: float, family: tuple[str, ...]) -> float:
+def _measured(text: str, size: float, family: tuple[str, ...], weight: str) -> float:
     from matplotlib.font_manager import FontProperties
     from matplotlib.textpath import text_to_path
 
-    font = FontProperties(family=list(family), size=size)
+    font = FontProperties(family=list(family), size=size, weight=weight)
     with quiet():
         width, _, _ = text_to_path.get_text_width_height_descent(text, font, ismath=False)
     return float(width) / 72.0
 
 
-def text_width(text: str, size: float = 8.0) -> float:
+def text_width(text: str, size: float = 8.0, weight: str = "normal") -> float:
     """Width of the widest line of a text [inch] in the font in force."""
     import matplotlib as mpl
 
     family = tuple(mpl.rcParams["font.family"])
-    return max((_measured(line, size, family) for line in text.split("\n")), default=0.0)
+    return max(_measured(line, size, family, weight) for line in text.split("\n"))
 
 
-def fit(text: str, width: float, size: float = 8.0) -> str:
+def fit(text: str, width: float, size: float = 8.0, weight: str = "normal") -> str:
     """Break a text into lines no wider than ``width`` [inch]; cut words that are longer."""
     lines: list[str] = []
     line = ""
     for word in text.split():
         trial = f"{line} {word}".strip()
-        if text_width(trial, size) <= width:
+        if text_width(trial, size, weight) <= width:
             line = trial
             continue
         if line:
             lines.append(line)
         line = word
-        while text_width(line, size) > width and len(line) > 1:
+        while text_width(line, size, weight) > width and len(line) > 1:
             keep = len(line) - 1
-            while keep > 1 and text_width(line[:keep], size) > width:
+            while keep > 1 and text_width(line[:keep], size, weight) > width:
                 keep -= 1
             lines.append(line[:keep])
             line = line[keep:]
