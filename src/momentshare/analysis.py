@@ -7,7 +7,7 @@ active force / capacity here; **strength fraction** force / maximal isometric fo
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -25,6 +25,8 @@ from momentshare.sharing import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
     from numpy.typing import NDArray
 
     from momentshare.exercise.lift import Lift
@@ -32,7 +34,16 @@ if TYPE_CHECKING:
     from momentshare.muscle.capacity import HeadState
     from momentshare.paths import Paths
 
-__all__ = ["BALANCED", "Criterion", "Lateral", "LiftResult", "Prepared", "prepare", "solve_lift"]
+__all__ = [
+    "BALANCED",
+    "Criterion",
+    "Lateral",
+    "LiftResult",
+    "Prepared",
+    "prepare",
+    "solve_lift",
+    "with_greatest_loads",
+]
 
 BALANCED = ROWS[:4]
 """Rows balanced by default: three at the shoulder and elbow extension.
@@ -242,9 +253,6 @@ def solve_lift(
     )
     if lateral.mode == "free":
         push = answer.free_values[:, 0]
-    factor = None
-    if greatest_load:
-        factor = _greatest_load(prepared, lateral, rows, arms, capacity, passive)
     moments = known + (push[:, None] * need.lateral_moments[good] if columns is not None else 0.0)
     pull = np.einsum("fh,fhk->fk", answer.force, prepared.paths.line_of_action[good])
     across = (
@@ -254,7 +262,7 @@ def solve_lift(
     )
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = np.where(vertical > 0.0, push / vertical, 0.0)
-    return LiftResult(
+    result = LiftResult(
         prepared=prepared,
         lateral=lateral,
         criterion=chosen,
@@ -264,9 +272,10 @@ def solve_lift(
         lateral_ratio=_spread(ratio, good),
         force=_spread(answer.force, good),
         effort=_spread(answer.activation, good),
-        greatest=factor,
+        greatest=None,
         contact=_spread(across - pull, good),
     )
+    return with_greatest_loads([result])[0] if greatest_load else result
 
 
 def _glenoid_cone(
@@ -299,46 +308,108 @@ def _glenoid_cone(
     return cone_inequalities(lines, -across, limits, axis=-frame[2], towards=frame[0])
 
 
-def _greatest_load(
-    prepared: Prepared,
-    lateral: Lateral,
-    rows: list[int],
-    arms: NDArray[np.float64],
-    capacity: NDArray[np.float64],
-    passive: NDArray[np.float64],
-) -> GreatestFactor:
-    """Largest load [kg, both hands] that can be held at each height.
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _LoadProblem:
+    """What the greatest load of one lift depends on; arrays over reachable frames."""
+
+    arms: NDArray[np.float64]
+    capacity: NDArray[np.float64]
+    passive: NDArray[np.float64]
+    fixed: NDArray[np.float64]
+    load: NDArray[np.float64]
+    lever: NDArray[np.float64]
+    force: NDArray[np.float64]
+
+    def at_ratio(self, ratio: NDArray[np.float64] | float) -> NDArray[np.float64]:
+        """Moments of one more kilogram with the lateral force in a given ratio."""
+        push = np.broadcast_to(ratio, self.force.shape) * self.force
+        return self.load + push[:, None] * self.lever
+
+
+def with_greatest_loads(results: Sequence[LiftResult]) -> list[LiftResult]:
+    """Add the largest load [kg, both hands] that can be held at each height.
 
     The lateral force grows with the load: for a measured ratio it keeps the ratio, for a free
     one it is chosen anew. Where a free ratio would leave its bounds, the nearer bound is best,
-    because the loads and forces that can be met form a convex set.
+    because the loads and forces that can be met form a convex set. All lifts are solved
+    together, which is what makes it quick.
     """
+    problems = [_load_problem(r) for r in results]
+    found: list[GreatestFactor | None] = [None] * len(results)
+    free = [k for k, r in enumerate(results) if r.lateral.mode == "free"]
+    given = [k for k, r in enumerate(results) if r.lateral.mode != "free"]
+    scaled = {
+        k: problems[k].at_ratio(
+            results[k].lateral.ratio if results[k].lateral.mode == "measured" else 0.0
+        )
+        for k in given
+    }
+    for k, factor in _solve_loads(problems, free, {k: problems[k].load for k in free}, free=True):
+        found[k] = factor
+    again = [k for k in free if results[k].lateral.bounds is not None]
+    for k in again:
+        best, bounds = found[k], results[k].lateral.bounds
+        assert best is not None  # noqa: S101 - solved just above
+        assert bounds is not None  # noqa: S101 - selected for having bounds
+        scaled[k] = problems[k].at_ratio(np.clip(_push_ratio(problems[k], best), *bounds))
+    for k, factor in _solve_loads(problems, [*given, *again], scaled, free=False):
+        found[k] = factor
+    return [replace(r, greatest=f) for r, f in zip(results, found, strict=True)]
+
+
+def _load_problem(result: LiftResult) -> _LoadProblem:
+    prepared = result.prepared
+    rows = [ROWS.index(name) for name in result.criterion.rows]
     need, good = prepared.demand, prepared.lift.reachable
-    fixed = need.limb_moments[good][:, rows]
-    lever = need.lateral_moments[good][:, rows]
-    # One kilogram in both hands together is half a kilogram in each.
-    load = 0.5 * need.load_moments[good][:, rows]
-    force = 0.5 * need.vertical_force[good]
-
-    def at_ratio(ratio: NDArray[np.float64] | float) -> GreatestFactor:
-        scaled = load + (np.broadcast_to(ratio, force.shape) * force)[:, None] * lever
-        return greatest_factor(arms, capacity, fixed, scaled, passive_force=passive)
-
-    if lateral.mode != "free":
-        return at_ratio(lateral.ratio if lateral.mode == "measured" else 0.0)
-    best = greatest_factor(
-        arms, capacity, fixed, load, passive_force=passive, free_columns=-lever[..., None]
+    return _LoadProblem(
+        arms=prepared.paths.moment_arms[good][:, rows],
+        capacity=prepared.state.active_capacity[good],
+        passive=prepared.state.passive_force[good],
+        fixed=need.limb_moments[good][:, rows],
+        # One kilogram in both hands together is half a kilogram in each.
+        load=0.5 * need.load_moments[good][:, rows],
+        lever=need.lateral_moments[good][:, rows],
+        force=0.5 * need.vertical_force[good],
     )
-    if lateral.bounds is None:
-        return best
-    # The push that goes with the best load follows from the balance it must close.
-    pull = np.einsum("frh,fh->fr", arms, best.activation * capacity + passive)
+
+
+def _solve_loads(
+    problems: list[_LoadProblem],
+    which: list[int],
+    scaled: dict[int, NDArray[np.float64]],
+    *,
+    free: bool,
+) -> Iterator[tuple[int, GreatestFactor]]:
+    """Solve several lifts as one batch and hand each its part back."""
+    if not which:
+        return
+    chosen = [problems[k] for k in which]
+    columns = np.concatenate([-p.lever[..., None] for p in chosen]) if free else None
+    found = greatest_factor(
+        np.concatenate([p.arms for p in chosen]),
+        np.concatenate([p.capacity for p in chosen]),
+        np.concatenate([p.fixed for p in chosen]),
+        np.concatenate([scaled[k] for k in which]),
+        passive_force=np.concatenate([p.passive for p in chosen]),
+        free_columns=columns,
+    )
+    start = 0
+    for k, problem in zip(which, chosen, strict=True):
+        part = slice(start, start + len(problem.force))
+        start = part.stop
+        yield k, GreatestFactor(**{f.name: getattr(found, f.name)[part] for f in fields(found)})
+
+
+def _push_ratio(problem: _LoadProblem, best: GreatestFactor) -> NDArray[np.float64]:
+    """Ratio of the push that goes with a greatest load; from the balance it must close."""
+    pull = np.einsum("frh,fh->fr", problem.arms, best.activation * problem.capacity)
+    pull = pull + np.einsum("frh,fh->fr", problem.arms, problem.passive)
+    lever = problem.lever
     with np.errstate(divide="ignore", invalid="ignore"):
-        rest = pull - fixed - best.factor[:, None] * load
+        rest = pull - problem.fixed - best.factor[:, None] * problem.load
         push = np.einsum("fr,fr->f", lever, rest) / np.einsum("fr,fr->f", lever, lever)
-        ratio = push / (best.factor * force)
-    ratio = np.where(np.isfinite(ratio), ratio, 0.0)
-    return at_ratio(np.clip(ratio, *lateral.bounds))
+        ratio = push / (best.factor * problem.force)
+    return np.where(np.isfinite(ratio), ratio, 0.0)
 
 
 def _spread(values: NDArray[np.float64], good: NDArray[np.bool_]) -> NDArray[np.float64]:

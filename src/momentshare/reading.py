@@ -451,7 +451,10 @@ def ordering_table(study: StudyResult) -> pd.DataFrame:
             sort=False,
         )
         names = list(wide.columns)
-        blocks = {head: part.to_numpy() for head, part in wide.groupby(level="head", sort=False)}
+        blocks = {
+            str(head): part.to_numpy()
+            for head, part in wide.groupby(wide.index.get_level_values("head"), sort=False)
+        }
         for head in study.model.head_names:
             for i, j in combinations(range(len(names)), 2):
                 difference = blocks[head][:, j] - blocks[head][:, i]

@@ -50,7 +50,8 @@ def arm_figure(limb: Limb, name: str) -> Figure:
 
     swept, (low, high), held = SWEEPS[name]
     angle = np.linspace(low, high, 271)
-    angles = {**_HELD, **held, swept: angle}
+    angles = {k: np.full_like(angle, v) for k, v in {**_HELD, **held}.items()}
+    angles[swept] = angle
     found = limb.paths(posture_from_angles(**{k: np.radians(v) for k, v in angles.items()}))
     heads = limb.head_names
     lines = len(heads) // _COLUMNS + 1  # the last panel is left for the legend

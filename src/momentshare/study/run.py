@@ -3,10 +3,17 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from momentshare.analysis import Lateral, LiftResult, Prepared, prepare, solve_lift
+from momentshare.analysis import (
+    Lateral,
+    LiftResult,
+    Prepared,
+    prepare,
+    solve_lift,
+    with_greatest_loads,
+)
 from momentshare.errors import PostureError, StudyError
 from momentshare.limb import Limb, build_limb
 from momentshare.model import load_model
@@ -163,7 +170,10 @@ def run_study(
             prepared = prepare(limb, lift)
             treatments = lateral_of(condition, list(settings.lateral))
             criterion = settings.criterion()
-            results = tuple(solve_lift(prepared, lateral, criterion) for lateral in treatments)
+            results = tuple(
+                solve_lift(prepared, lateral, criterion, greatest_load=False)
+                for lateral in treatments
+            )
             constrained: tuple[LiftResult, ...] = ()
             if settings.glenoid_constraint:
                 constrained = tuple(
@@ -188,6 +198,12 @@ def run_study(
         study=study,
         model=model,
         limbs=tuple(limbs),
-        cases=tuple(cases),
+        cases=_add_greatest_loads(cases),
         refusals=tuple(refusals),
     )
+
+
+def _add_greatest_loads(cases: list[Case]) -> tuple[Case, ...]:
+    """Find the greatest loads of all cases as one batch."""
+    flat = iter(with_greatest_loads([r for case in cases for r in case.results]))
+    return tuple(replace(case, results=tuple(next(flat) for _ in case.results)) for case in cases)
