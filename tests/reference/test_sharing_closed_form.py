@@ -11,6 +11,7 @@ import math
 
 import numpy as np
 import pytest
+
 from momentshare.sharing import share
 
 
@@ -38,9 +39,7 @@ def test_two_muscles_share_by_the_power_law(exponent):
     """Problem 4.3.2, any exponent: F_i ∝ r_i^(1/(p−1)) F_max,i^(p/(p−1))."""
     arms, capacity = np.array([0.05, 0.04]), np.array([1000.0, 500.0])
     answer = share([arms], capacity, [25.0], exponent=exponent)
-    np.testing.assert_allclose(
-        answer.force, by_hand(arms, capacity, 25.0, exponent), rtol=1e-12
-    )
+    np.testing.assert_allclose(answer.force, by_hand(arms, capacity, 25.0, exponent), rtol=1e-12)
 
 
 def test_near_one_only_the_longest_arm_works():

@@ -7,10 +7,10 @@ import threading
 
 import numpy as np
 import pytest
+from tests import naive
+
 from momentshare.errors import InputError, MissingExtraError, ShapeError
 from momentshare.sharing import Status, share
-
-from tests import naive
 
 METHODS = ["compiled", "numpy"]
 
@@ -116,9 +116,7 @@ def test_passive_force_alone_can_carry_the_moment():
 def test_free_values_carry_what_they_can_at_no_effort(method, exponent):
     arms, capacity, moments = naive.limb_like(20, seed=5)
     columns = np.random.default_rng(9).normal(size=(20, 4, 2))
-    answer = share(
-        arms, capacity, moments, exponent=exponent, free_columns=columns, method=method
-    )
+    answer = share(arms, capacity, moments, exponent=exponent, free_columns=columns, method=method)
     carried = np.einsum("fjk,fk->fj", columns, answer.free_values)
     left = moments - np.einsum("fji,fi->fj", arms, answer.force) - carried
     assert np.abs(left).max() < 1e-8
@@ -139,9 +137,7 @@ def test_a_free_column_that_repeats_another_gets_nothing(method):
     arms, capacity, moments = naive.limb_like(4, seed=5)
     one = np.array([[1.0], [0.5], [-0.2], [0.3]])
     single = share(arms, capacity, moments, free_columns=one, method=method)
-    double = share(
-        arms, capacity, moments, free_columns=np.hstack([one, 2 * one]), method=method
-    )
+    double = share(arms, capacity, moments, free_columns=np.hstack([one, 2 * one]), method=method)
     np.testing.assert_allclose(double.activation, single.activation, atol=1e-12)
     np.testing.assert_allclose(double.free_values[:, 0], single.free_values[:, 0], rtol=1e-9)
     np.testing.assert_array_equal(double.free_values[:, 1], 0.0)
@@ -151,9 +147,7 @@ def test_a_bounded_free_value_stays_inside_and_pushes_the_right_way():
     arms, capacity, moments = naive.limb_like(60, seed=6)
     column = np.array([[1.0], [0.5], [-0.2], [0.3]])
     free = share(arms, capacity, moments, free_columns=column)
-    bounded = share(
-        arms, capacity, moments, free_columns=column, free_bounds=([-4.0], [3.0])
-    )
+    bounded = share(arms, capacity, moments, free_columns=column, free_bounds=([-4.0], [3.0]))
     before, after = free.free_values[:, 0], bounded.free_values[:, 0]
     np.testing.assert_array_equal(after[before > 3.0], 3.0)
     np.testing.assert_array_equal(after[before < -4.0], -4.0)
@@ -305,3 +299,20 @@ def test_calls_from_several_threads_do_not_mix():
         thread.join()
     for one, other in zip(alone, together, strict=True):
         np.testing.assert_array_equal(one, other)
+
+
+@pytest.mark.parametrize("exponent", [1.5, 2.0, 3.0])
+@pytest.mark.parametrize("threads", [1, 2])
+def test_unchained_frames_equal_a_loop_bit_for_bit(exponent, threads):
+    arms, capacity, moments = naive.limb_like(1, level=0.7, seed=14)
+    slow = 1.0 + 0.01 * np.sin(np.arange(50.0))[:, None]
+    arms, capacity, moments = np.repeat(arms, 50, axis=0), capacity * slow, moments * slow**2
+    given = {"exponent": exponent, "threads": threads, "chain": False}
+    batch = share(arms, capacity, moments, **given)
+    for f in range(50):
+        single = share(arms[f], capacity[f], moments[f], **given)
+        np.testing.assert_array_equal(single.activation, batch.activation[f])
+        np.testing.assert_array_equal(single.multipliers, batch.multipliers[f])
+    chained = share(arms, capacity, moments, exponent=exponent)
+    assert not np.array_equal(chained.multipliers, batch.multipliers)
+    np.testing.assert_allclose(chained.activation, batch.activation, atol=1e-8)

@@ -1,4 +1,29 @@
-"""Share joint moments among muscle heads, with proof."""
+"""Share joint moments among muscle heads, with proof.
+
+To embed the solver, hand it arrays with any leading batch axes, SI units throughout.
+
+>>> import numpy as np
+>>> from momentshare.sharing import Status, share
+>>> arms = np.array([[0.022, 0.022, 0.0], [-0.020, 0.0, 0.035]])  # (rows, heads) [m]
+>>> capacity = np.array([800.0, 1000.0, 1200.0])  # (heads,) [N]
+>>> moments = np.array([[20.0, 30.0], [10.0, 5.0], [90.0, 5.0]])  # (frames, rows) [N·m]
+>>> answer = share(arms, capacity, moments)
+>>> answer.force[0].round(1)
+array([204. , 705.1, 973.7])
+>>> [str(text) for text in answer.status_text]
+['solved', 'solved', 'shortfall']
+>>> bool((answer.certificate.stationarity < 1e-9).all())
+True
+
+``force`` is active plus passive force [N], ``multipliers`` the price of each row in
+effort per N·m, ``unmet`` the moment that is missing [N·m]. A frame is ``solved``,
+``shortfall`` (the moment cannot be met; the nearest one is) or ``uncertified`` (rounding won;
+the certificate says by how much). Wrong input raises ``ShapeError`` before anything is
+computed. Calls keep no state and release the interpreter lock, so they may run in several
+threads. Without numba (``pip install momentshare``; the kernel comes with
+``momentshare[fast]``) the same answers come from NumPy, some six times slower. The first
+call on a machine compiles the kernel, about ten seconds; later ones load it.
+"""
 
 from momentshare.sharing._cone import cone_inequalities
 from momentshare.sharing._feasible import (

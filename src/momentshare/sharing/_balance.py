@@ -17,6 +17,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from momentshare.sharing._problem import Problem
     from momentshare.sharing._result import FloatArray
 
@@ -35,13 +37,13 @@ class Balance:
     row_size: FloatArray  # diagonal of D, (frames, rows) [N·m]
     target_size: FloatArray  # magnitude that rounding acts on, (frames,)
 
-    def take(self, index: np.ndarray) -> Balance:
+    def take(self, index: NDArray[np.intp]) -> Balance:
         """Return the balance of some frames."""
         return Balance(**{name: getattr(self, name)[index] for name in self.__slots__})
 
 
 def normalise(problem: Problem) -> Balance:
-    """Unit rows, projected on the complement of the free columns."""
+    """Give every row unit size and project on the complement of the free columns."""
     count = problem.frames
     loads = problem.arms * problem.capacity[:, None, :]
     size = row_sizes(loads)
@@ -69,11 +71,11 @@ def normalise(problem: Problem) -> Balance:
 
 def row_sizes(loads: FloatArray) -> FloatArray:
     """Norm of every row [N·m]; a row that no head acts on takes the mean of the others."""
-    norm = np.sqrt(np.einsum("fji,fji->fj", loads, loads))
+    norm = np.linalg.norm(loads, axis=2)
     acting = norm > 0.0
     count = acting.sum(axis=1, keepdims=True)
     mean = norm.sum(axis=1, keepdims=True) / np.maximum(count, 1)
-    return np.where(acting, norm, np.where(count > 0, mean, 1.0))
+    return np.asarray(np.where(acting, norm, np.where(count > 0, mean, 1.0)))
 
 
 def orthonormal_columns(columns: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -103,11 +105,11 @@ def orthonormal_columns(columns: FloatArray) -> tuple[FloatArray, FloatArray]:
 def free_values(balance: Balance, rest: FloatArray) -> FloatArray:
     """Free unknowns that carry the normalised rest ``D⁻¹ (m − R F)`` as well as they can."""
     free = balance.basis.shape[2]
-    part = np.einsum("fjk,fj->fk", balance.basis, rest)
+    part: FloatArray = np.einsum("fjk,fj->fk", balance.basis, rest)
     values = np.zeros_like(part)
     for k in reversed(range(free)):
         known = np.einsum("fl,fl->f", balance.mixing[:, k, k + 1 :], values[:, k + 1 :])
         pivot = balance.mixing[:, k, k]
         usable = pivot > 0.0
         values[:, k] = np.where(usable, (part[:, k] - known) / np.where(usable, pivot, 1.0), 0.0)
-    return values
+    return np.asarray(values)

@@ -17,7 +17,7 @@ CERTIFIED = 1e-9
 """Greatest relative residual, stationarity and gap of a certified frame."""
 
 ROUNDED = 1e-5
-"""Part of the largest term of a drive that a shortfall's mismatch is compared with."""
+"""Part of the largest term of a sum that a mismatch is compared with, where it is more."""
 
 
 def certify(
@@ -43,6 +43,7 @@ def certify(
         + np.einsum("fji,fi->fj", np.abs(problem.arms), np.abs(force))
         + np.einsum("fjk,fk->fj", np.abs(problem.columns), np.abs(free))
     )
+    priced = ROUNDED * np.where(short, 0.0, np.einsum("fj,fj->f", np.abs(multipliers), size))
     size = np.broadcast_to((size / rows).max(axis=1), (problem.frames,))
 
     relative = unmet / rows
@@ -60,10 +61,10 @@ def certify(
     slack = problem.levels - np.einsum("fgi,fi->fg", problem.limits, force)
     room = np.abs(problem.levels) + np.einsum("fgi,fi->fg", np.abs(problem.limits), np.abs(force))
     broken = np.maximum(-slack, 0.0) / np.where(room > 0.0, room, 1.0)
-    # In a shortfall λ may be long; rounding of its terms is no fault of the answer.
+    # Where rows nearly depend on each other, and in a shortfall, λ is long and its terms
+    # cancel; their rounding is no fault of the answer.
     terms = np.einsum("fji,fj->fi", np.abs(loads), np.abs(multipliers)).max(axis=1, initial=0.0)
-    floor = np.where(short, ROUNDED * terms, 0.0)
-    stationarity = stationarity_of(drive, activation, weights, p, floor)
+    stationarity = stationarity_of(drive, activation, weights, p, ROUNDED * terms)
     effort = weights * activation**p
     response = clipped_response(drive, weights, p)
     conjugate = drive * response - weights * response**p
@@ -72,7 +73,8 @@ def certify(
     loose = np.where(short, 0.0, np.einsum("fj,fj->f", multipliers, unmet))
     loose = loose - np.einsum("fg,fg->f", held, slack)
     cost = effort.sum(axis=1)
-    gap = (parts.sum(axis=1) - loose) / np.where(cost > 0.0, cost, 1.0)
+    scale = np.maximum(cost, priced)
+    gap = (parts.sum(axis=1) - loose) / np.where(scale > 0.0, scale, 1.0)
     bound = np.maximum(np.maximum(-activation, activation - 1.0), 0.0).max(axis=1, initial=0.0)
     bound = np.maximum(bound, broken.max(axis=1, initial=0.0))
 

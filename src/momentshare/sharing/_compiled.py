@@ -13,7 +13,7 @@ import numpy as np
 from momentshare.errors import MissingExtraError
 from momentshare.sharing import _newton
 from momentshare.sharing._balance import DEPENDENT
-from momentshare.sharing._certificate import CERTIFIED
+from momentshare.sharing._certificate import CERTIFIED, ROUNDED
 from momentshare.sharing._result import RawSharing, Status
 
 if TYPE_CHECKING:
@@ -38,9 +38,15 @@ def cores() -> int:
 
 
 def solve_compiled(
-    problem: Problem, threads: int | None, otherwise: Callable[[Problem], RawSharing]
+    problem: Problem,
+    threads: int | None,
+    otherwise: Callable[[Problem], RawSharing],
+    *,
+    chain: bool = True,
 ) -> RawSharing:
     """Solve every frame; those the kernel cannot certify go to ``otherwise``.
+
+    With ``chain`` each frame of a chunk starts at the multipliers of the one before.
 
     Raises
     ------
@@ -49,7 +55,8 @@ def solve_compiled(
     """
     if not is_available():
         raise MissingExtraError("numba", "fast", "the compiled sharing route")
-    from momentshare.sharing._kernel import Limits, solve_frames
+    from momentshare.sharing._kernel import solve_frames
+    from momentshare.sharing._kernel_frame import Limits
 
     frames, rows, heads, free = problem.frames, problem.rows, problem.heads, problem.free
     raw = RawSharing(
@@ -77,12 +84,13 @@ def solve_compiled(
         finish=_newton.FINISH,
         dependent=DEPENDENT,
         certified=CERTIFIED,
+        rounded=ROUNDED,
     )
 
     def run(span: tuple[int, int]) -> None:
         solve_frames(
             problem.arms, problem.capacity, problem.moments, problem.passive, problem.weights,
-            problem.columns, start, problem.exponent, *span, True,
+            problem.columns, start, problem.exponent, *span, chain,
             raw.activation, raw.multipliers, raw.unmet, raw.free_values, good, numbers, limits,
         )  # fmt: skip
 

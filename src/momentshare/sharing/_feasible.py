@@ -17,6 +17,7 @@ and a frame in which the two differ goes to the simplex method of SciPy.
 
 from __future__ import annotations
 
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -38,6 +39,8 @@ from momentshare.sharing._result import (
 from momentshare.sharing._stages import SPANNED, solve_balance
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from numpy.typing import ArrayLike, NDArray
 
 REWARDS = (1e1, 1e3, 1e5)
@@ -176,18 +179,15 @@ def greatest_factor(
     >>> limit.limiting
     array([ True,  True])
     """
-    problem = build_problem(
-        moment_arms,
-        active_capacity,
-        fixed_moments,
-        passive_force=passive_force,
-        free_columns=free_columns,
-        free_bounds=free_bounds,
-        start=scaled_moments,
-    )
-    if problem.start is None or np.shape(scaled_moments)[-1:] != (problem.rows,):
-        raise ShapeError(
-            "scaled_moments", f"shape (..., {problem.rows})", f"shape {np.shape(scaled_moments)}"
+    with _arguments_named(joint_moments="fixed_moments", start="scaled_moments"):
+        problem = build_problem(
+            moment_arms,
+            active_capacity,
+            fixed_moments,
+            passive_force=passive_force,
+            free_columns=free_columns,
+            free_bounds=free_bounds,
+            start=scaled_moments,
         )
     limit = _limit(bounds_as_heads(problem), least=0.0)
     heads = problem.heads
@@ -250,13 +250,14 @@ def greatest_moment(
     if sign not in {1, -1}:
         raise ShapeError("sign", "1 or -1", repr(sign))
     rows = np.shape(moment_arms)[-2] if np.ndim(moment_arms) >= 2 else 0
-    problem = build_problem(
-        moment_arms,
-        active_capacity,
-        np.zeros(rows) if held is None else held,
-        passive_force=passive_force,
-        free_columns=free_columns,
-    )
+    with _arguments_named(joint_moments="held"):
+        problem = build_problem(
+            moment_arms,
+            active_capacity,
+            np.zeros(rows) if held is None else held,
+            passive_force=passive_force,
+            free_columns=free_columns,
+        )
     if not -problem.rows <= row < problem.rows:
         raise ShapeError("row", f"an index below {problem.rows}", repr(row))
     count = problem.frames
@@ -266,7 +267,7 @@ def greatest_moment(
         helping = np.broadcast_to(gain > 0.0, (count, problem.heads))
         moment = np.broadcast_to(np.maximum(gain, 0.0).sum(axis=1) + resting, (count,))
         return GreatestMoment(
-            moment=sign * moment.reshape(problem.batch),
+            moment=np.asarray(sign * moment.reshape(problem.batch)),
             limiting=helping.reshape(*problem.batch, -1).copy(),
             activation=helping.reshape(*problem.batch, -1).astype(np.float64),
             status=np.zeros(problem.batch, dtype=np.int8),
@@ -280,12 +281,22 @@ def greatest_moment(
         _limit(replace(problem, moments=fixed, start=direction), least=-np.inf), problem.batch
     )
     return GreatestMoment(
-        moment=sign * limit.factor,
+        moment=np.asarray(sign * limit.factor),
         limiting=limit.limiting,
         activation=limit.activation,
         status=limit.status,
         definition=others,
     )
+
+
+@contextmanager
+def _arguments_named(**names: str) -> Iterator[None]:
+    """Let errors name the argument the caller gave."""
+    try:
+        yield
+    except ShapeError as error:
+        argument = names.get(error.argument, error.argument)
+        raise ShapeError(argument, error.wanted, error.got) from error
 
 
 def bounds_as_heads(problem: Problem) -> Problem:
@@ -328,7 +339,8 @@ def _limit(problem: Problem, least: float) -> GreatestFactor:
     """Solve the linear programme of every frame; ``start`` holds the scaled moments."""
     count, heads, rows = problem.frames, problem.heads, problem.rows
     balance = normalise(replace(problem, start=None))
-    scaled = np.broadcast_to(problem.start, (count, rows)) / balance.row_size
+    asked = np.zeros((1, rows)) if problem.start is None else problem.start
+    scaled = np.broadcast_to(asked, (count, rows)) / balance.row_size
     whole = np.abs(scaled).max(axis=1, initial=0.0)
     scaled = scaled - np.einsum("fjk,flk,fl->fj", balance.basis, balance.basis, scaled)
     asks = np.abs(scaled).max(axis=1, initial=0.0) > 1e-13 * whole
@@ -369,7 +381,7 @@ def climb(
     balance: Balance, scaled: FloatArray, least: float
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, IntArray]:
     """Factor, prices, activation, residual and status where the scaled part asks something."""
-    frames, rows, heads = balance.matrix.shape
+    frames, _, heads = balance.matrix.shape
     A, b = balance.matrix, balance.target
     square = np.einsum("fj,fj->f", scaled, scaled)
     unit = scaled / square[:, None]  # v·g = 1
@@ -386,7 +398,7 @@ def climb(
     )
     slope = np.einsum("fji,fj->fi", A, unit) / span[:, None]
     weights = np.ones((frames, heads))
-    start = None
+    start: FloatArray | None = None
     for reward, before in zip(REWARDS, (1.0, *REWARDS[:-1]), strict=True):
         start = None if start is None else start * (reward / before)
         answer = solve_dual(part, weights, 2.0, start, offset=reward * slope)
@@ -404,9 +416,9 @@ def climb(
     size = balance.target_size + np.linalg.norm(activation, axis=1)
     good = (missed <= AGREE * size) & (np.abs(most - factor) <= AGREE * span)
     for frame in np.flatnonzero(~good):
-        factor[frame], prices[frame], activation[frame] = _simplex(
-            A[frame], b[frame], scaled[frame]
-        )
+        found = _simplex(A[frame], b[frame], scaled[frame])
+        if found is not None:
+            factor[frame], prices[frame], activation[frame] = found
     residual = np.abs(np.einsum("fji,fi->fj", A, activation) - b - factor[:, None] * scaled).max(
         axis=1
     )
@@ -441,8 +453,10 @@ def _flush(
     return prices
 
 
-def _simplex(A: FloatArray, b: FloatArray, g: FloatArray) -> tuple[float, FloatArray, FloatArray]:
-    """One frame by the dual simplex method; NaN where no factor at all will do."""
+def _simplex(
+    A: FloatArray, b: FloatArray, g: FloatArray
+) -> tuple[float, FloatArray, FloatArray] | None:
+    """One frame by the dual simplex method: NaN where no factor will do, None where it fails."""
     rows, heads = A.shape
     cost = np.zeros(heads + 1)
     cost[-1] = -1.0
@@ -453,9 +467,12 @@ def _simplex(A: FloatArray, b: FloatArray, g: FloatArray) -> tuple[float, FloatA
         bounds=[(0.0, 1.0)] * heads + [(None, None)],
         method="highs-ds",
     )
-    if answer.status != 0:
+    if answer.status == 2:
         return np.nan, np.zeros(rows), np.full(heads, np.nan)
-    return float(answer.x[-1]), answer.eqlin.marginals, np.clip(answer.x[:-1], 0.0, 1.0)
+    if answer.x is None:
+        return None
+    x = np.asarray(answer.x)
+    return float(x[-1]), np.asarray(answer.eqlin.marginals), np.clip(x[:-1], 0.0, 1.0)
 
 
 def _shaped(limit: GreatestFactor, batch: tuple[int, ...]) -> GreatestFactor:

@@ -16,6 +16,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare.sharing._newton import solve_each
+
 if TYPE_CHECKING:
     from momentshare.sharing._balance import Balance
     from momentshare.sharing._result import BoolArray, FloatArray
@@ -58,9 +60,7 @@ def solve_inside(
 
     for _ in range(STEPS):
         raised = x ** (exponent - 2.0)
-        dual_rest = (
-            exponent * w * raised * x - np.einsum("fji,fj->fi", A, lam) - low + high
-        )
+        dual_rest = exponent * w * raised * x - np.einsum("fji,fj->fi", A, lam) - low + high
         rest = c - np.einsum("fji,fi->fj", A, x)
         mean = ((low * x).sum(axis=1) + (high * room).sum(axis=1)) / (2 * heads)
         behind = np.abs(dual_rest).max(axis=1)
@@ -79,7 +79,7 @@ def solve_inside(
             want_high = (aim + moved[0] * moved[2] - high * room) / room
             push = -dual_rest + want_low - want_high
             right = rest - np.einsum("fji,fi->fj", A, soft * push)
-            d_lam = np.linalg.solve(hessian, right[:, :, None])[:, :, 0]
+            d_lam = solve_each(hessian, right)
             d_x = soft * (push + np.einsum("fji,fj->fi", A, d_lam))
             d_low = want_low - low / x * d_x
             d_high = want_high + high / room * d_x

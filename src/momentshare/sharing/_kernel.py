@@ -10,29 +10,22 @@ first, of length one where a value holds for every frame.
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 import numpy as np
-from numba import njit
+from numba import typeof, types
+
+from momentshare.sharing._kernel_frame import (
+    Limits,
+    certify_frame,
+    compiled,
+    normalise_frame,
+    project,
+    root,
+)
 
 if TYPE_CHECKING:
     from momentshare.sharing._result import BoolArray, FloatArray
-
-
-class Limits(NamedTuple):
-    """Numbers of the method, handed in so that the compile cache never holds old ones.
-
-    Each is described where the NumPy form defines it.
-    """
-
-    slack_weight: float
-    residual: float
-    settled: float
-    curvature: float
-    near: float
-    finish: int
-    dependent: float
-    certified: float
 
 
 STEPS = 40
@@ -41,28 +34,8 @@ STEPS = 40
 FAMILIAR = 0.3
 """A start from the frame before is kept when it leaves less than this part unmet."""
 
-compiled = njit(
-    nogil=True,
-    cache=True,
-    error_model="numpy",
-    fastmath={"reassoc", "contract", "nsz"},
-)
-"""NaN and infinity keep their meaning; sums may be taken in any order."""
 
-
-@compiled
-def root(value: float, power: float) -> float:
-    """Return value ** power, quick for the powers of p = 2, 3 and 4."""
-    if power == 1.0:
-        return value
-    if power == 0.5:
-        return math.sqrt(value)
-    if power == 1.0 / 3.0:
-        return float(np.cbrt(value))
-    return float(value**power)
-
-
-@compiled
+@compiled()
 def respond(
     drive: FloatArray,
     full: FloatArray,
@@ -85,7 +58,7 @@ def respond(
             activation[i] = min(1.0, scale * root(drive[i] * reciprocal[i], power))
 
 
-@compiled
+@compiled()
 def slopes(
     drive: FloatArray,
     full: FloatArray,
@@ -106,7 +79,7 @@ def slopes(
             slope[i] = power * activation[i] / drive[i]
 
 
-@compiled
+@compiled()
 def solve_step(
     A: FloatArray,
     Q: FloatArray,
@@ -155,7 +128,7 @@ def solve_step(
     return True
 
 
-@compiled
+@compiled()
 def walk_kinks(
     drive: FloatArray,
     change: FloatArray,
@@ -202,7 +175,7 @@ def walk_kinks(
     return t
 
 
-@compiled
+@compiled()
 def slope_at(
     t: float,
     drive: FloatArray,
@@ -225,7 +198,7 @@ def slope_at(
     return constant - supplied - bend * t
 
 
-@compiled
+@compiled()
 def halve_kinks(
     drive: FloatArray,
     change: FloatArray,
@@ -282,56 +255,7 @@ def halve_kinks(
     return t
 
 
-@compiled
-def take_out_free(
-    columns: FloatArray,
-    row_size: FloatArray,
-    basis: FloatArray,
-    mixing: FloatArray,
-    limits: Limits,
-) -> None:
-    """Gram–Schmidt, done twice, on the columns divided by the row sizes."""
-    rows, free = columns.shape
-    mixing[:, :] = 0.0
-    for k in range(free):
-        length = 0.0
-        for j in range(rows):
-            basis[j, k] = columns[j, k] / row_size[j]
-            length += basis[j, k] ** 2
-        length = math.sqrt(length)
-        for _ in range(2):
-            for c in range(k):
-                part = 0.0
-                for j in range(rows):
-                    part += basis[j, c] * basis[j, k]
-                mixing[c, k] += part
-                for j in range(rows):
-                    basis[j, k] -= part * basis[j, c]
-        left = 0.0
-        for j in range(rows):
-            left += basis[j, k] ** 2
-        left = math.sqrt(left)
-        if left > limits.dependent * length:
-            mixing[k, k] = left
-        for j in range(rows):
-            basis[j, k] = basis[j, k] / left if left > limits.dependent * length else 0.0
-
-
-@compiled
-def project(
-    Q: FloatArray,
-    vector: FloatArray,
-) -> None:
-    """Take the part along the columns of Q out of a vector."""
-    for k in range(Q.shape[1]):
-        part = 0.0
-        for j in range(Q.shape[0]):
-            part += Q[j, k] * vector[j]
-        for j in range(Q.shape[0]):
-            vector[j] -= part * Q[j, k]
-
-
-@compiled
+@compiled()
 def apply_rows(
     A: FloatArray,
     multipliers: FloatArray,
@@ -344,7 +268,7 @@ def apply_rows(
             drive[i] += A[j, i] * multipliers[j]
 
 
-@compiled
+@compiled()
 def rest_of(
     A: FloatArray,
     target: FloatArray,
@@ -365,58 +289,7 @@ def rest_of(
     return worst, math.sqrt(square)
 
 
-@compiled
-def normalise_frame(
-    R: FloatArray,
-    capacity: FloatArray,
-    moments: FloatArray,
-    passive: FloatArray,
-    columns: FloatArray,
-    A: FloatArray,
-    target: FloatArray,
-    Q: FloatArray,
-    mixing: FloatArray,
-    row_size: FloatArray,
-    limits: Limits,
-) -> float:
-    """Unit rows and complement of the free columns; returns the size rounding acts on."""
-    rows, heads = R.shape
-    total, acting = 0.0, 0
-    for j in range(rows):
-        square = 0.0
-        for i in range(heads):
-            A[j, i] = R[j, i] * capacity[i]
-            square += A[j, i] ** 2
-        row_size[j] = math.sqrt(square)
-        if square > 0.0:
-            total += row_size[j]
-            acting += 1
-    size = 0.0
-    for j in range(rows):
-        if row_size[j] == 0.0:
-            row_size[j] = total / acting if acting > 0 else 1.0
-        held, bare = 0.0, 0.0
-        for i in range(heads):
-            held += R[j, i] * passive[i]
-            bare += abs(R[j, i] * passive[i])
-        target[j] = (moments[j] - held) / row_size[j]
-        size = max(size, (abs(moments[j]) + bare) / row_size[j])
-        inverse = 1.0 / row_size[j]
-        for i in range(heads):
-            A[j, i] *= inverse
-    take_out_free(columns, row_size, Q, mixing, limits)
-    project(Q, target)
-    for k in range(Q.shape[1]):
-        for i in range(heads):
-            part = 0.0
-            for j in range(rows):
-                part += Q[j, k] * A[j, i]
-            for j in range(rows):
-                A[j, i] -= part * Q[j, k]
-    return size
-
-
-@compiled
+@compiled()
 def separated(
     A: FloatArray,
     target: FloatArray,
@@ -437,81 +310,29 @@ def separated(
     return asked > limits.certified * size * math.sqrt(square)
 
 
-@compiled
-def certify_frame(
-    R: FloatArray,
-    capacity: FloatArray,
-    moments: FloatArray,
-    passive: FloatArray,
-    weights: FloatArray,
-    columns: FloatArray,
-    exponent: float,
-    row_size: FloatArray,
-    activation: FloatArray,
-    multipliers: FloatArray,
-    free: FloatArray,
-    unmet: FloatArray,
-    limits: Limits,
-) -> tuple[bool, float, float, float, float]:
-    """Residual, bounds, stationarity and gap from the problem data; fills ``unmet``.
-
-    The same numbers as ``_certificate.certify`` for a frame whose moment is met.
-    """
-    rows, heads = R.shape
-    power = 1.0 / (exponent - 1.0)
-    near, residual, size, loose = 0.0, 0.0, 0.0, 0.0
-    for j in range(rows):
-        total, bare = 0.0, 0.0
-        for i in range(heads):
-            part = R[j, i] * (capacity[i] * activation[i] + passive[i])
-            total += part
-            bare += abs(part)
-        for k in range(free.size):
-            part = columns[j, k] * free[k]
-            total += part
-            bare += abs(part)
-        unmet[j] = moments[j] - total
-        loose += multipliers[j] * unmet[j]
-        residual = max(residual, abs(unmet[j]))
-        near = max(near, abs(unmet[j]) / row_size[j])
-        size = max(size, (abs(moments[j]) + bare) / row_size[j])
-    greatest, cost, parts, bound = 0.0, 0.0, 0.0, 0.0
-    for i in range(heads):
-        a = activation[i]
-        raised = a if power == 1.0 else a ** (exponent - 1.0)
-        greatest = max(greatest, exponent * weights[i] * raised)
-    worst = 0.0
-    for i in range(heads):
-        a = activation[i]
-        drive = 0.0
-        for j in range(rows):
-            drive += R[j, i] * multipliers[j]
-        drive *= capacity[i]
-        raised = a if power == 1.0 else a ** (exponent - 1.0)
-        reduced = min(max(drive, 0.0) / (exponent * weights[i]), 1.0)
-        response = root(reduced, power)
-        back = weights[i] * response * reduced
-        cost += weights[i] * a * raised
-        parts += weights[i] * a * raised + drive * response - back - drive * a
-        excess = drive - exponent * weights[i] * raised
-        if a >= 1.0:
-            excess = min(excess, 0.0)
-        if a <= 0.0:
-            excess = max(excess, 0.0)
-        in_drive = abs(excess) / (greatest if greatest > 0.0 else 1.0)
-        worst = max(worst, min(in_drive, abs(a - response)))
-        bound = max(bound, max(-a, a - 1.0))
-    gap = (parts - loose) / (cost if cost > 0.0 else 1.0)
-    good = (
-        near <= limits.certified * size
-        and bound <= limits.certified
-        and worst <= limits.certified
-        and abs(gap) <= limits.certified
-    )
-    return good, residual, max(bound, 0.0), worst, gap
+def _given(axes: int) -> types.Array:
+    return types.Array(types.float64, axes, "C", readonly=True)
 
 
-@compiled
+def _written(dtype: types.Type, axes: int) -> types.Array:
+    return types.Array(dtype, axes, "C")
+
+
+# One signature for writable and read-only input, so that it is compiled once and for all.
+SIGNATURE = types.void(
+    *(_given(axes) for axes in (3, 2, 2, 2, 2, 3, 2)),
+    types.float64,
+    types.int64,
+    types.int64,
+    types.boolean,
+    *(_written(types.float64, 2) for _ in range(4)),
+    _written(types.boolean, 1),
+    _written(types.float64, 2),
+    typeof(Limits(*(0.0,) * 5, 0, *(0.0,) * 3)),  # type: ignore[no-untyped-call]
+)
+
+
+@compiled(SIGNATURE)
 def solve_frames(
     arms: FloatArray,
     capacity: FloatArray,

@@ -20,11 +20,13 @@ from scipy.optimize import linprog
 from momentshare.sharing._balance import free_values, normalise
 from momentshare.sharing._certificate import CERTIFIED, certify
 from momentshare.sharing._feasible import climb
-from momentshare.sharing._newton import RESIDUAL
+from momentshare.sharing._newton import RESIDUAL, SHORT
 from momentshare.sharing._result import RawSharing, Status, replaced
 from momentshare.sharing._stages import solve_balance
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from momentshare.sharing._balance import Balance
     from momentshare.sharing._problem import Problem
     from momentshare.sharing._result import BoolArray, FloatArray
@@ -42,14 +44,16 @@ def solve_minmax(problem: Problem) -> RawSharing:
     asks = np.abs(balance.target).max(axis=1, initial=0.0) > RESIDUAL * balance.target_size
     frames = np.flatnonzero(asks)
     if frames.size:
-        part, heavy = balance.take(frames), weights[frames]
-        activation[frames], prices[frames], fits = _scaled(part, heavy)
+        activation[frames], prices[frames], fits = _scaled(balance.take(frames), weights[frames])
         for frame in frames[~fits]:
             found = _programme(balance.matrix[frame], balance.target[frame], weights[frame])
-            if found is None:
-                short[frame] = True
-            else:
+            short[frame] = found is None
+            if found is not None:
                 activation[frame], prices[frame] = found
+                rest = balance.target[frame] - balance.matrix[frame] @ found[0]
+                size = balance.target_size[frame] + np.linalg.norm(found[0])
+                # The programme lets a small shortfall pass.
+                short[frame] = np.abs(rest).max() > SHORT * size
     projected = prices - np.einsum("fjk,flk,fl->fj", balance.basis, balance.basis, prices)
     multipliers = projected / balance.row_size
     raw = certify_minmax(problem, balance, activation, multipliers)
@@ -89,10 +93,11 @@ def _programme(A: FloatArray, b: FloatArray, w: FloatArray) -> tuple[FloatArray,
     )
     if answer.status != 0:
         return None
-    return np.clip(answer.x[:-1], 0.0, 1.0), np.asarray(answer.eqlin.marginals)
+    x = np.asarray(answer.x)
+    return np.clip(x[:-1], 0.0, 1.0), np.asarray(answer.eqlin.marginals)
 
 
-def _with_shortfall(raw: RawSharing, frames: np.ndarray, problem: Problem) -> RawSharing:
+def _with_shortfall(raw: RawSharing, frames: NDArray[np.intp], problem: Problem) -> RawSharing:
     """Nearest moment with least Σ w a² for frames whose moment cannot be met."""
     balance = normalise(problem)
     weights = np.broadcast_to(problem.weights, (problem.frames, problem.heads))
@@ -109,6 +114,7 @@ def _with_shortfall(raw: RawSharing, frames: np.ndarray, problem: Problem) -> Ra
         free_values(balance, rest / balance.row_size),
         answer.short,
     )
+    part.status[~answer.short] = Status.UNCERTIFIED
     return replaced(raw, frames, part)
 
 

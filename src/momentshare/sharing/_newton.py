@@ -27,6 +27,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from numpy.typing import NDArray
+
     from momentshare.sharing._balance import Balance
     from momentshare.sharing._result import BoolArray, FloatArray
 
@@ -74,11 +78,19 @@ class Dual:
     short: BoolArray
     done: BoolArray
 
-    def take(self, index: np.ndarray) -> Dual:
+    def take(self, index: NDArray[np.intp]) -> Dual:
         """Return the answers of some frames."""
         return Dual(**{name: getattr(self, name)[index] for name in self.__slots__})
 
-    def put(self, index: np.ndarray, part: Dual) -> None:
+    def distance(self) -> FloatArray:
+        """Norm of the unmet moment."""
+        return np.asarray(np.linalg.norm(self.unmet, axis=1))
+
+    def size(self, balance: Balance) -> FloatArray:
+        """Magnitude that an unmet moment is compared with."""
+        return np.asarray(balance.target_size + np.linalg.norm(self.activation, axis=1))
+
+    def put(self, index: NDArray[np.intp], part: Dual) -> None:
         """Write the answers of some frames."""
         for name in self.__slots__:
             getattr(self, name)[index] = getattr(part, name)
@@ -94,7 +106,8 @@ class Effort:
         ceiling = (1.0 / scale) ** (exponent - 1.0)
         self.full = ceiling[:, None] / self.reciprocal  # drive at which a = 1
 
-    def take(self, index: BoolArray | np.ndarray) -> Effort:
+    def take(self, index: BoolArray | NDArray[np.intp]) -> Effort:
+        """Return the functions of some frames."""
         part = object.__new__(Effort)
         part.power = self.power
         part.reciprocal = self.reciprocal[index]
@@ -103,11 +116,13 @@ class Effort:
         return part
 
     def activation(self, drive: FloatArray) -> FloatArray:
+        """Activation that a drive calls for."""
         reduced = np.clip(drive, 0.0, self.full) * self.reciprocal
         raised = reduced if self.power == 1.0 else reduced**self.power
         return np.where(drive >= self.full, 1.0, np.minimum(self.scale * raised, 1.0))
 
     def slope(self, drive: FloatArray, activation: FloatArray) -> FloatArray:
+        """Change of activation per drive; zero at the bounds."""
         inside = (drive > 0.0) & (drive < self.full)
         if self.power == 1.0:
             return np.where(inside, self.scale * self.reciprocal, 0.0)
@@ -234,7 +249,21 @@ def newton_direction(
     size = np.trace(hessian, axis1=1, axis2=2)[:, None, None] + rho[:, :, None]
     hessian = hessian + size * (basis @ basis.transpose(0, 2, 1))
     hessian = hessian + np.maximum(rho[:, :, None], 1e-15 * size) * np.eye(rows)
-    return np.linalg.solve(hessian, uphill[:, :, None])[:, :, 0]
+    return solve_each(hessian, uphill)
+
+
+def solve_each(matrices: FloatArray, right: FloatArray) -> FloatArray:
+    """Solve every frame on its own: one that cannot be solved gets zeros, no other notices."""
+    usable = np.asarray(np.isfinite(matrices).all(axis=(1, 2)) & np.isfinite(right).all(axis=1))
+    if not usable.all():
+        matrices = np.where(usable[:, None, None], matrices, np.eye(matrices.shape[1]))
+        right = np.where(usable[:, None], right, 0.0)
+    try:
+        return np.asarray(np.linalg.solve(matrices, right[:, :, None])[:, :, 0])
+    except np.linalg.LinAlgError:
+        return np.stack(
+            [np.linalg.lstsq(A, b, rcond=None)[0] for A, b in zip(matrices, right, strict=True)]
+        )
 
 
 def line_search(
@@ -258,11 +287,11 @@ def line_search(
     )
     bend = rho * np.einsum("fj,fj->f", direction, direction)
 
-    def slope_at(t: FloatArray, rows: np.ndarray) -> FloatArray:
+    def slope_at(t: FloatArray, rows: NDArray[np.intp]) -> FloatArray:
         part = effort.take(rows)
         a = part.activation(drive[rows] + t[:, None] * change[rows])
         supplied = np.einsum("fi,fi->f", change[rows], a)
-        return constant[rows] - supplied - bend[rows] * t
+        return np.asarray(constant[rows] - supplied - bend[rows] * t)
 
     every = np.arange(drive.shape[0])
     begin = slope_at(np.zeros(every.size), every)
@@ -309,7 +338,7 @@ def line_search(
 
 
 def _zero_inside(
-    slope_at: object,
+    slope_at: Callable[[FloatArray, NDArray[np.intp]], FloatArray],
     bracket: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
     enough: FloatArray,
     *,
@@ -326,7 +355,7 @@ def _zero_inside(
     for _ in range(60):
         span = np.maximum(low_slope[open_] - high_slope[open_], 1e-300)
         t = low[open_] + (high[open_] - low[open_]) * low_slope[open_] / span
-        value = slope_at(t, open_)  # type: ignore[operator]
+        value = slope_at(t, open_)
         best[open_] = t
         up = value > 0.0
         again_up, again_down = up & (side[open_] > 0), ~up & (side[open_] < 0)
@@ -384,11 +413,11 @@ def is_nearest(A: FloatArray, a: FloatArray, rest: FloatArray, size: FloatArray)
     along, bound = push(A, rest)
     held = np.where(along > 0.0, a >= 1.0, a <= 0.0) | ~bound
     square = np.einsum("fj,fj->f", rest, rest)
-    return (square > (SHORT * size) ** 2) & held.all(axis=1)
+    return np.asarray((square > (SHORT * size) ** 2) & held.all(axis=1))
 
 
 def push(A: FloatArray, rest: FloatArray) -> tuple[FloatArray, BoolArray]:
-    """What each head adds along ``rest``, and whether that differs from nothing."""
+    """Return what each head adds along ``rest``, and whether that differs from nothing."""
     along = np.einsum("fji,fj->fi", A, rest)
     length = np.linalg.norm(A, axis=1) * np.linalg.norm(rest, axis=1)[:, None]
     return along, np.abs(along) > ACROSS * length

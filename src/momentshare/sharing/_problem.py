@@ -9,10 +9,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.errors import ShapeError
-from momentshare.sharing._result import BoolArray, FloatArray
 
 if TYPE_CHECKING:
-    from numpy.typing import ArrayLike
+    from collections.abc import Callable
+
+    from numpy.typing import ArrayLike, NDArray
+
+    from momentshare.sharing._result import BoolArray, FloatArray
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,7 +62,7 @@ class Problem:
         """Whether any free value is bounded."""
         return bool(np.isfinite(self.lower).any() or np.isfinite(self.upper).any())
 
-    def take(self, index: slice | FloatArray | np.ndarray) -> Problem:
+    def take(self, index: slice | NDArray[np.intp]) -> Problem:
         """Return the problem of some frames only."""
 
         def pick(array: FloatArray) -> FloatArray:
@@ -300,13 +303,13 @@ def _check(
     name: str,
     wanted: str,
     values: FloatArray,
-    rule: object,
+    rule: Callable[[FloatArray], BoolArray],
     batch: tuple[int, ...],
     *,
     raising: bool,
 ) -> BoolArray | None:
     """Frames whose values break the rule, or None; raises at the first when told to."""
-    faults: BoolArray = rule(values)  # type: ignore[operator]
+    faults: BoolArray = rule(values)
     if not faults.any():
         return None
     if raising:
@@ -323,7 +326,7 @@ def _check(
     return np.asarray(faults.reshape(faults.shape[0], -1).any(axis=1))
 
 
-def _repaired(values: FloatArray, rule: object, name: str) -> FloatArray:
+def _repaired(values: FloatArray, rule: Callable[[FloatArray], BoolArray], name: str) -> FloatArray:
     """Give a copy with harmless numbers in place of faulty ones."""
     harmless = 1.0 if name == "weights" else 0.0
-    return np.where(rule(values), harmless, values)  # type: ignore[operator]
+    return np.where(rule(values), harmless, values)

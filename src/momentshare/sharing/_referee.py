@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from importlib import import_module
 from importlib.util import find_spec
 from typing import TYPE_CHECKING, Any
 
@@ -64,8 +65,7 @@ class _Model:
     """
 
     def __init__(self, problem: Problem) -> None:
-        import cvxpy as cp
-
+        cp: Any = import_module("cvxpy")
         self.cp = cp
         rows, heads, free = problem.rows, problem.heads, problem.free
         facets = problem.limits.shape[1]
@@ -93,6 +93,7 @@ class _Model:
             self.levels = cp.Parameter(facets)
             self.limit = self.limits @ self.a <= self.levels
             box.append(self.limit)
+        self.supplied = supplied
         self.balance = self.target - supplied == 0.0
         if math.isinf(problem.exponent):
             effort = cp.max(cp.multiply(self.weights, self.a))
@@ -151,10 +152,7 @@ class _Model:
         return (rows / strength[:, :, None])[0], (level / strength)[0], strength[0]
 
     def _supplied(self) -> FloatArray:
-        supplied = self.matrix.value @ self.a.value
-        if self.free is not None:
-            supplied = supplied + self.columns.value @ self.free.value
-        return np.asarray(supplied)
+        return np.asarray(self.supplied.value)
 
     def _run(self, programme: Any) -> bool:
         import warnings
@@ -255,7 +253,7 @@ def _sharpen(
 
 
 def _nothing(frame: Problem) -> RawSharing:
-    """A frame whose limits no activation obeys."""
+    """Mark a frame whose limits no activation obeys."""
     return replace(
         _empty(frame),
         activation=np.full((1, frame.heads), np.nan),

@@ -84,10 +84,11 @@ class Certificate:
     stationarity : float array, shape (...)
         Greatest distance of a head from the optimality condition, relative. For each head
         the smaller of two measures counts: the mismatch of marginal effort and drive over
-        the greatest marginal effort, and the mismatch in activation. In a shortfall the
-        first is taken over 1e-5 of the largest term of the drive where that is more.
+        the greatest marginal effort, and the mismatch in activation. The first is
+        taken over 1e-5 of the largest term of a drive where that is more: rounding.
     duality_gap : float array, shape (...)
-        (effort − dual value) / effort; never negative but for rounding.
+        (effort − dual value) / effort, over 1e-5 of Σ |λ| × (size of the row) where that
+        is more; never negative but for rounding.
     """
 
     moment_residual: FloatArray

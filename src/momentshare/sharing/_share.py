@@ -49,6 +49,7 @@ def share(
     on_invalid: str = "raise",
     method: str = "auto",
     threads: int | None = None,
+    chain: bool = True,
     head_names: Sequence[str] = (),
     row_names: Sequence[str] = (),
 ) -> Sharing:
@@ -95,6 +96,10 @@ def share(
         cvxpy formulation frame by frame.
     threads : int, optional
         Most threads of the compiled route; by default one per available core.
+    chain : bool
+        Let consecutive frames start each other, which is quicker where they resemble each
+        other and changes the last digits. False makes every answer independent of its
+        neighbours, bit for bit.
     head_names, row_names : sequence of str, optional
         Labels kept in the result.
 
@@ -115,6 +120,7 @@ def share(
     The criterion Σ (F/F_max)ᵖ goes back to Crowninshield and Brand (1981), J. Biomech. 14,
     793–801. Batches of consecutive frames start each other, which changes results in
     the last digits only: the certificate of every frame is computed from the problem data.
+    The results are the same with any ``threads`` but for those digits.
     Calls share nothing and may run in several threads at once.
 
     Examples
@@ -143,7 +149,7 @@ def share(
     )
     heads, rows = _labels(head_names, problem.heads, row_names, problem.rows)
     route = choose_route(method, problem.exponent)
-    raw, route = solve(problem, route, threads)
+    raw, route = solve(problem, route, threads, chain=chain)
     return assemble(problem, raw, route, heads, rows)
 
 
@@ -168,13 +174,15 @@ def _labels(
     return tuple(head_names), tuple(row_names)
 
 
-def solve(problem: Problem, route: str, threads: int | None) -> tuple[RawSharing, str]:
+def solve(
+    problem: Problem, route: str, threads: int | None, *, chain: bool
+) -> tuple[RawSharing, str]:
     """Solve a checked problem by the named route; returns the routes really taken."""
     if route == "referee" or (problem.free > 1 and problem.has_bounds):
         return solve_referee(problem), "referee"
-    raw = _solve_unbounded(problem, route, threads)
+    raw = _solve_unbounded(problem, route, threads, chain=chain)
     if problem.has_bounds:
-        raw = _clamp_free_value(problem, raw, route, threads)
+        raw = _clamp_free_value(problem, raw, route, threads, chain=chain)
     if problem.limits.shape[1] == 0:
         return raw, route
     # An optimum without the inequalities that keeps them all is the optimum with them.
@@ -187,11 +195,13 @@ def solve(problem: Problem, route: str, threads: int | None) -> tuple[RawSharing
     return replaced(raw, broken, part), f"{route} and referee"
 
 
-def _solve_unbounded(problem: Problem, route: str, threads: int | None) -> RawSharing:
+def _solve_unbounded(
+    problem: Problem, route: str, threads: int | None, *, chain: bool
+) -> RawSharing:
     if math.isinf(problem.exponent):
         return solve_minmax(problem)
     if route == "compiled":
-        return solve_compiled(problem, threads, solve_numpy)
+        return solve_compiled(problem, threads, solve_numpy, chain=chain)
     parts = [
         solve_numpy(problem.take(slice(first, first + BLOCK)))
         for first in range(0, max(problem.frames, 1), BLOCK)
@@ -200,7 +210,15 @@ def _solve_unbounded(problem: Problem, route: str, threads: int | None) -> RawSh
 
 
 def solve_numpy(problem: Problem) -> RawSharing:
-    """Newton on the dual with NumPy, every frame certified."""
+    """Newton on the dual with NumPy, every frame certified.
+
+    Numbers may overflow in a frame that goes astray; its certificate then fails.
+    """
+    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+        return _solve_numpy(problem)
+
+
+def _solve_numpy(problem: Problem) -> RawSharing:
     balance = _balance.normalise(problem)
     start = None
     if problem.start is not None:
@@ -217,7 +235,7 @@ def solve_numpy(problem: Problem) -> RawSharing:
 
 
 def _clamp_free_value(
-    problem: Problem, raw: RawSharing, route: str, threads: int | None
+    problem: Problem, raw: RawSharing, route: str, threads: int | None, *, chain: bool
 ) -> RawSharing:
     """Hold the one free value at the bound it left and share the rest anew.
 
@@ -238,6 +256,7 @@ def _clamp_free_value(
         ),
         route,
         threads,
+        chain=chain,
     )  # fmt: skip
     return replaced(raw, outside, replace(fixed, free_values=held[outside, None]))
 

@@ -10,18 +10,22 @@ from scipy.optimize import lsq_linear
 
 from momentshare.sharing._interior import solve_inside
 from momentshare.sharing._newton import CLOSED, SHORT, Dual, push, solve_dual
+from momentshare.sharing._whiten import whiten
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from momentshare.sharing._balance import Balance
-    from momentshare.sharing._result import FloatArray
+    from momentshare.sharing._result import BoolArray, FloatArray
 
 SPANNED = 1e-13
 """Square of the relative size below which a direction is not spanned."""
 
 GROWTH = 1.5
 """Ratio of successive exponents when a large one is approached from 2."""
+
+SLIGHT = 1e-5
+"""Shortfall, relative, that is looked at twice."""
 
 SOFT = 1e4
 """Slack weight of the second attempt at p = 2."""
@@ -35,8 +39,10 @@ def solve_balance(
     1. The Newton method as it stands.
     2. Frames it leaves open: p = 2 with a softer slack, or else bounded least squares,
        says whether the moment can be met.
-    3. Those that can: the exponent moves from 2 to p in steps that start each other, and
-       the interior-point method takes what is still open.
+       A shortfall so slight that rows nearly depending on each other could feign it is
+       tried as one that can be met.
+    3. Those that can, in orthonormal rows: the exponent moves from 2 to p in steps that
+       start each other, and the interior-point method takes what is still open.
     """
     answer = solve_dual(balance, weights, exponent, start)
     left = np.flatnonzero(~answer.done)
@@ -46,8 +52,15 @@ def solve_balance(
         _nearest_by_active_set(guide, part, np.flatnonzero(~guide.done))
         feasible = np.flatnonzero(~guide.short)
         if feasible.size:
-            guide.put(feasible, _approach(part, heads, exponent, feasible))
+            found = _approach_straight(part.take(feasible), heads[feasible], exponent)
+            guide.put(feasible, found)
         answer.put(left, guide)
+    doubtful = np.flatnonzero(answer.short & _is_slight(answer, balance))
+    if doubtful.size:
+        part = balance.take(doubtful)
+        second = _approach_straight(part, weights[doubtful], exponent)
+        met = second.done & (second.distance() <= CLOSED * second.size(part))
+        answer.put(doubtful[met], second.take(np.flatnonzero(met)))
     short = np.flatnonzero(answer.short)
     if short.size:
         rough = answer.take(short)
@@ -55,21 +68,33 @@ def solve_balance(
     return answer
 
 
-def _approach(balance: Balance, weights: FloatArray, exponent: float, frames: NDArray[np.intp]) -> Dual:
+def _is_slight(answer: Dual, balance: Balance) -> BoolArray:
+    return np.asarray(answer.distance() <= SLIGHT * answer.size(balance))
+
+
+def _approach_straight(balance: Balance, weights: FloatArray, exponent: float) -> Dual:
+    """Solve for a moment that can be met, in orthonormal rows."""
+    straight = whiten(balance)
+    answer = _approach(straight.balance, weights, exponent)
+    answer.multipliers = straight.back(answer.multipliers)
+    answer.unmet = balance.target - np.einsum("fji,fi->fj", balance.matrix, answer.activation)
+    return answer
+
+
+def _approach(balance: Balance, weights: FloatArray, exponent: float) -> Dual:
     """Move the exponent from 2 to p, scaling multipliers to the greatest activation."""
-    part, heads = balance.take(frames), weights[frames]
     power = 2.0
-    answer = solve_dual(part, heads, power)
+    answer = solve_dual(balance, weights, power)
     while power != exponent:
         step = min(GROWTH, exponent / power) if exponent > power else exponent / power
         following = exponent if abs(step * power - exponent) < 1e-12 else step * power
         top = np.maximum(answer.activation.max(axis=1, keepdims=True), 1e-100)
         start = answer.multipliers * (following / power) * top ** (following - power)
         power = following
-        answer = solve_dual(part, heads, power, start)
+        answer = solve_dual(balance, weights, power, start)
     left = np.flatnonzero(~answer.done)
     if left.size:
-        _move_inside(answer, part, heads, exponent, left)
+        _move_inside(answer, balance, weights, exponent, left)
     return answer
 
 
@@ -97,6 +122,10 @@ def _nearest_by_active_set(guide: Dual, balance: Balance, frames: NDArray[np.int
     can only be supplied by heads of very little strength; active sets do not mind.
     """
     for frame in frames:
+        if not (
+            np.isfinite(balance.matrix[frame]).all() and np.isfinite(balance.target[frame]).all()
+        ):
+            continue
         found = lsq_linear(
             balance.matrix[frame], balance.target[frame], (0.0, 1.0), method="bvls", tol=1e-15
         )
@@ -121,12 +150,15 @@ def solve_shortfall(balance: Balance, weights: FloatArray, exponent: float, roug
         fixed = np.where(bound & (along > 0.0), 1.0, 0.0)
         across = np.where(bound[:, None, :], 0.0, A)
         left = balance.target - np.einsum("fji,fi->fj", A, fixed)
-        unmet = left - np.einsum("fjl,fl->fj", projector(across), left)
+        onto = projector(across)
+        unmet = left - np.einsum("fjl,fl->fj", onto, left)
+        # Once more: a small shortfall is a difference of large numbers.
+        unmet = unmet - np.einsum("fjl,fl->fj", onto, unmet)
     part = replace(balance, matrix=across, target=left - unmet)
     answer = solve_dual(part, weights, exponent)
-    if exponent != 2.0 and not answer.done.all():
-        open_ = np.flatnonzero(~answer.done)
-        answer.put(open_, _approach(part, weights, exponent, open_))
+    open_ = np.flatnonzero(~answer.done)
+    if open_.size:
+        answer.put(open_, _approach_straight(part.take(open_), weights[open_], exponent))
     answer.activation = np.where(bound, fixed, answer.activation)
 
     drive = np.einsum("fji,fj->fi", A, answer.multipliers)
@@ -144,4 +176,4 @@ def projector(A: FloatArray) -> FloatArray:
     """Orthogonal projector on the span of the columns of A."""
     values, vectors = np.linalg.eigh(A @ A.transpose(0, 2, 1))
     kept = values > SPANNED * values[:, -1:]
-    return np.einsum("fjl,fl,fkl->fjk", vectors, kept.astype(float), vectors)
+    return np.asarray(np.einsum("fjl,fl,fkl->fjk", vectors, kept.astype(float), vectors))
