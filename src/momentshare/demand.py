@@ -178,20 +178,27 @@ def demand(skeleton: Skeleton, lift: Lift) -> Demand:
     lost = ~lift.reachable
 
     def rows(
-        at_shoulder: NDArray[np.float64], at_elbow: NDArray[np.float64]
+        at_shoulder: NDArray[np.float64],
+        at_elbow: NDArray[np.float64],
+        beyond: NDArray[np.float64],
     ) -> NDArray[np.float64]:
-        out = _project(lift.posture, poses, at_shoulder, at_elbow)
+        out = _project(lift.posture, poses, at_shoulder, at_elbow, beyond)
         out[lost] = np.nan
         return out
 
+    def known(values: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.where(lost.reshape(-1, *[1] * (values.ndim - 1)), np.nan, values)
+
     return Demand(
-        limb_moments=rows(shoulder_limb, elbow_limb),
-        load_moments=rows(shoulder_load, elbow_load),
-        lateral_moments=rows(lateral_shoulder, lateral_elbow),
-        vertical_force=np.where(lost, np.nan, load_pull @ push_axis),
-        gravity_arms=rows(-cross(hand - shoulder, unit_load), -cross(hand - elbow, unit_load)),
-        joint_force_limb=below + upper_pull,
-        joint_force_load=load_pull,
+        limb_moments=rows(shoulder_limb, elbow_limb, below),
+        load_moments=rows(shoulder_load, elbow_load, load_pull),
+        lateral_moments=rows(lateral_shoulder, lateral_elbow, -push),
+        vertical_force=known(load_pull @ push_axis),
+        gravity_arms=rows(
+            -cross(hand - shoulder, unit_load), -cross(hand - elbow, unit_load), -unit_load
+        ),
+        joint_force_limb=known(below + upper_pull),
+        joint_force_load=known(np.broadcast_to(load_pull, hand.shape)),
         lateral_axis=lift.lateral_axis.copy(),
         load_mass=lift.load_mass,
     )
@@ -202,12 +209,18 @@ def _project(
     poses: BodyPoses,
     at_shoulder: NDArray[np.float64],
     at_elbow: NDArray[np.float64],
+    beyond: NDArray[np.float64],
 ) -> NDArray[np.float64]:
-    """Moment vectors onto the rows: arm frame, elbow extension, forearm pronation."""
+    """Moment vectors onto the rows: arm frame, elbow extension, forearm pronation.
+
+    The axis of forearm rotation passes beside the elbow; ``beyond`` is the force that the
+    elbow passes on to the forearm, which moves the moment from one point to the other.
+    """
     out = np.empty((*posture.shape, len(ROWS)))
     out[..., :3] = (arm_frame(posture.humerus) @ at_shoulder[..., None])[..., 0]
     out[..., 3] = -dot(posture.humerus[..., :, 2], at_elbow)
-    out[..., 4] = dot(poses.forearm_axis, at_elbow)
+    aside = poses.forearm_axis_point - poses.origin["ulna"]
+    out[..., 4] = dot(poses.forearm_axis, at_elbow - cross(aside, beyond))
     return out
 
 

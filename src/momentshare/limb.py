@@ -29,6 +29,8 @@ if TYPE_CHECKING:
     from momentshare.model import Model
     from momentshare.person import Person
 
+_HEAD_FACTORS = ("volume", "optimal_fibre_length", "reference_fibre_length")
+
 __all__ = ["STRENGTH_DIRECTIONS", "Limb", "MeasuredStrength", "braced_strength", "build_limb"]
 
 STRENGTH_DIRECTIONS: dict[str, tuple[str, int, tuple[str, ...]]] = {
@@ -190,6 +192,12 @@ def build_limb(
         A strength that names no direction, is not positive, or claims a group twice.
     """
     changed = quantities or {}
+    for name in changed:
+        if name not in model.quantities:
+            raise UnknownNameError("model quantity", name, model.quantities)
+    for name in head_factors or {}:
+        if name not in _HEAD_FACTORS:
+            raise UnknownNameError("head factor", name, _HEAD_FACTORS)
     factors = {k: np.asarray(v, dtype=float) for k, v in (head_factors or {}).items()}
 
     def number(name: str) -> float:
@@ -269,7 +277,7 @@ def braced_strength(
     """Greatest moment in one direction with every other axis braced from outside [N·m].
 
     Every head with a useful arm pulls with all it has here, the others rest; passive forces
-    of all heads count. ``groups`` restricts the sum to active forces of some groups.
+    of all heads count. ``groups`` restricts the sum to the heads of some groups.
 
     Returns
     -------
@@ -280,11 +288,10 @@ def braced_strength(
     found = limb.paths(posture)
     state = limb.capacity(found.length)
     arm = sign * found.moment_arms[..., ROWS.index(row), :]
-    active = np.maximum(arm, 0.0) * state.active_capacity
+    moment = np.maximum(arm, 0.0) * state.active_capacity + arm * state.passive_force
     if groups is not None:
-        wanted = np.array([h.group in groups for h in limb.model.heads])
-        return np.asarray(np.sum(active * wanted, axis=-1))
-    return np.asarray(np.sum(active + arm * state.passive_force, axis=-1))
+        moment = moment * np.array([h.group in groups for h in limb.model.heads])
+    return np.asarray(np.sum(moment, axis=-1))
 
 
 def _match_strengths(limb: Limb, strengths: Sequence[MeasuredStrength]) -> Limb:

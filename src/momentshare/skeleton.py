@@ -92,6 +92,14 @@ def build_skeleton(
     if policy not in model.scapula_policies:
         raise UnknownNameError("scapula policy", policy, model.scapula_policies)
     changed = quantities or {}
+    for kind, given, known in (
+        ("site", offsets, model.sites),
+        ("surface", radii, model.surfaces),
+        ("model quantity", quantities, model.quantities),
+    ):
+        for name in given or ():
+            if name not in known:
+                raise UnknownNameError(kind, name, known)
 
     def number(name: str) -> float:
         return changed.get(name, model.number(name))

@@ -55,6 +55,8 @@ def read_bibliography(path: Path) -> dict[str, Reference]:
         text = path.read_text(encoding="utf-8")
     except OSError as err:
         raise ModelError(f"{path}: cannot be read ({err.strerror}); restore the file") from err
+    except UnicodeDecodeError as err:
+        raise ModelError(f"{path}: is not UTF-8 text ({err.reason}); save it as UTF-8") from err
     found: dict[str, Reference] = {}
     for match in _ENTRY.finditer(text):
         category, key, body = match.groups()

@@ -19,6 +19,7 @@ LAYERS = [
     {"posture"},
     {"skeleton"},
     {"exercise"},
+    {"_kernels"},
     {"paths"},
     {"muscle"},
     {"limb"},

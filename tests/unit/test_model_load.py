@@ -352,9 +352,6 @@ def test_text_that_is_not_utf8_is_a_model_error_naming_the_file(folder, table):
     assert any(f.startswith(table) for f in refusal(folder).faults)
 
 
-@pytest.mark.xfail(
-    strict=True, raises=UnicodeDecodeError, reason="read_bibliography lets UnicodeDecodeError out"
-)
 def test_bibliography_that_is_not_utf8_is_a_model_error_naming_the_file(folder):
     path = folder / "references.bib"
     path.write_bytes(path.read_bytes() + b"\n% na\xefve\n")
@@ -369,31 +366,16 @@ def test_broken_toml_is_a_model_error_with_its_place(folder):
     assert "line" in faults[0]
 
 
-@pytest.mark.xfail(
-    strict=True,
-    raises=pytest.fail.Exception,
-    reason="the loader does not check that what the limb asks for is there; KeyError comes later",
-)
 def test_default_scapula_outside_the_policies_is_a_model_error(folder):
     edit(folder / "limb.toml", 'default = "pressing"', 'default = "shrugging"')
     assert "shrugging" in str(refusal(folder))
 
 
-@pytest.mark.xfail(
-    strict=True,
-    raises=pytest.fail.Exception,
-    reason="the loader does not check that what the limb asks for is there; KeyError comes later",
-)
 def test_scapula_policy_without_angles_is_a_model_error(folder):
     edit(folder / "limb.toml", '"pressing", "resting"', '"pressing", "resting", "shrugging"')
     assert "shrugging" in str(refusal(folder))
 
 
-@pytest.mark.xfail(
-    strict=True,
-    raises=pytest.fail.Exception,
-    reason="the loader does not check that what the limb asks for is there; KeyError comes later",
-)
 @pytest.mark.parametrize(
     "quantity", ["reference_stature", "specific_tension", "limit_elbow_flexion_max"]
 )
@@ -406,11 +388,6 @@ def test_missing_quantity_that_the_limb_needs_is_a_model_error(folder, quantity)
     assert quantity in str(refusal(folder))
 
 
-@pytest.mark.xfail(
-    strict=True,
-    raises=pytest.fail.Exception,
-    reason="the loader does not check that what the limb asks for is there; KeyError comes later",
-)
 @pytest.mark.parametrize(
     ("table", "start", "name"),
     [

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from momentshare.cli.calibrate import calibrate
+from momentshare.cli.explain import explain
 from momentshare.cli.validate import validate
 from momentshare.errors import MomentshareError
 
@@ -141,6 +142,7 @@ def _run(study: Study, screen: Console) -> StudyResult:
 
 
 app.command()(calibrate)
+app.command()(explain)
 app.command()(validate)
 
 

@@ -27,6 +27,7 @@ __all__ = [
     "find_lockout",
     "minimum_jerk",
     "motion_along",
+    "require_reach",
     "solve_angle",
 ]
 
@@ -172,7 +173,12 @@ def chain_from_posture(skeleton: Skeleton, posture: Posture) -> Chain:
 
 
 def find_lockout(
-    close: Callable[[NDArray[np.float64]], Chain], *, low: float, span: float, flexion: float
+    close: Callable[[NDArray[np.float64]], Chain],
+    *,
+    low: float,
+    span: float,
+    flexion: float,
+    spacing: float,
 ) -> tuple[float, tuple[str, ...]]:
     """Height at which the elbow reaches its flexion at lock-out, and what had to be decided.
 
@@ -184,6 +190,8 @@ def find_lockout(
         Lowest height, and how far above it to look [m].
     flexion : float
         Elbow flexion at lock-out [rad].
+    spacing : float
+        Distance between the hands at lock-out [m], for the message.
 
     Raises
     ------
@@ -195,9 +203,9 @@ def find_lockout(
     good = np.flatnonzero(found.gap == 0.0)
     if good.size == 0:
         raise PostureError(
-            f"the hands cannot be reached at any height from {low:.3f} m above the shoulder "
-            f"upward; at best {np.min(found.gap):.3f} m are too short; bring the hands closer "
-            "or change the angles given for lock-out"
+            f"hands {spacing:.3f} m apart cannot be reached at any height from {low:.3f} m above "
+            f"the shoulder upward with the angles given for lock-out; at best the arm is "
+            f"{np.min(found.gap):.3f} m too short; bring the hands closer or change the angles"
         )
     # Within the first reachable stretch flexion falls as the hand rises.
     run = good[: int(np.argmax(np.append(np.diff(good) > 1, True))) + 1]
@@ -218,6 +226,16 @@ def find_lockout(
         k = int(np.argmax(close(finer).posture.elbow_flexion <= flexion))
         a, b = float(finer[max(k - 1, 0)]), float(finer[k])
     return b, ()
+
+
+def require_reach(chain: Chain, spacing: float) -> None:
+    """Raise ``PostureError`` when the hand misses its place in every frame."""
+    if not np.any(chain.gap == 0.0):
+        frame = int(np.argmin(chain.gap))
+        raise PostureError(
+            f"hands {spacing:.3f} m apart are out of reach in every frame; least so at frame "
+            f"{frame}, by {chain.gap[frame]:.3f} m; change heights, spacing or angles"
+        )
 
 
 def minimum_jerk(

@@ -20,6 +20,7 @@ from momentshare.exercise.chain import (
     find_lockout,
     minimum_jerk,
     motion_along,
+    require_reach,
     solve_angle,
 )
 from momentshare.exercise.lift import Lift
@@ -90,6 +91,7 @@ class OverheadPress:
             low=low,
             span=1.2 * reach,
             flexion=self.lockout_flexion,
+            spacing=float(self.spacing(np.ones(1))[0]),
         )
         fraction, timed = minimum_jerk(self.frames, self.duration)
 
@@ -97,6 +99,7 @@ class OverheadPress:
             return self._close(skeleton, at, low + at * (high - low))
 
         here = solve(fraction)
+        require_reach(here, float(self.spacing(np.ones(1))[0]))
         bar = self.implement == "bar"
         return Lift(
             fraction=fraction,

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from momentshare.errors import InputError
+from momentshare.errors import InputError, PostureError
 from momentshare.exercise.chain import (
     Chain,
     breaches_of,
@@ -28,6 +28,7 @@ from momentshare.exercise.chain import (
     find_lockout,
     minimum_jerk,
     motion_along,
+    require_reach,
     solve_angle,
 )
 from momentshare.exercise.lift import Lift
@@ -96,10 +97,22 @@ class BenchPress:
             faults.append(f"frames: wanted 2 or more, got {self.frames!r}")
         if self.duration is not None and not (np.isfinite(self.duration) and self.duration > 0.0):
             faults.append(f"duration: wanted a positive time [s], got {self.duration!r}")
-        if abs(self.bench_angle) > np.radians(80.0):
+        if not abs(self.bench_angle) <= np.radians(80.0):
             faults.append(
                 "bench_angle: wanted -80 to 80 degrees; press overhead is another exercise"
             )
+        if not 0.0 < self.lockout_flexion < np.pi:
+            faults.append(f"lockout_flexion: wanted an angle above 0, got {self.lockout_flexion!r}")
+        if self.implement not in {"bar", "dumbbells"}:
+            faults.append(f"implement: wanted 'bar' or 'dumbbells', got {self.implement!r}")
+        if self.grip not in {"pronated", "neutral"}:
+            faults.append(f"grip: wanted 'pronated' or 'neutral', got {self.grip!r}")
+        if any(value <= 0.0 for _, value in self.spacing.points):
+            faults.append("spacing: wanted positive distances [m]")
+        for name in ("chest_height", "lockout_height"):
+            value = getattr(self, name)
+            if value is not None and not np.isfinite(value):
+                faults.append(f"{name}: wanted a height [m], got {value!r}")
         if self.implement == "bar" and len(self.spacing.points) > 1:
             faults.append("spacing: the hands cannot slide on a bar; give one value")
         if faults:
@@ -130,6 +143,7 @@ class BenchPress:
             return self._close(skeleton, at, low + at * (high - low))
 
         here = solve(fraction)
+        require_reach(here, self._end_spacing())
         motion = None
         if timed is not None:
             motion = motion_along(solve, fraction, timed[1], timed[2])
@@ -157,8 +171,10 @@ class BenchPress:
         low = skeleton.chest_height if self.chest_height is None else self.chest_height
         if self.lockout_height is not None:
             if self.lockout_height <= low:
-                raise InputError(
-                    f"lockout_height {self.lockout_height:g} m is not above the chest at {low:g} m"
+                raise PostureError(
+                    f"lock-out at {self.lockout_height:.3f} m above the shoulder is not above the "
+                    f"chest at {low:.3f} m; raise lockout_height (lockout_height_cm in a study "
+                    "file) or lower the chest"
                 )
             return low, self.lockout_height, ()
         reach = skeleton.sizes.humerus_length + skeleton.sizes.grip_length
@@ -167,8 +183,12 @@ class BenchPress:
             low=low,
             span=1.5 * reach,
             flexion=self.lockout_flexion,
+            spacing=self._end_spacing(),
         )
         return low, high, notes
+
+    def _end_spacing(self) -> float:
+        return float(self.spacing(np.ones(1))[0])
 
     def _close(
         self, skeleton: Skeleton, fraction: NDArray[np.float64], height: NDArray[np.float64]
@@ -181,18 +201,19 @@ class BenchPress:
         reach = size.grip_length * np.cos(tilt)
 
         # Square of the distance elbow-hand across the body less that of the forearm's part,
-        # as a function of the angle; all terms but sin and cos are fixed in a frame.
+        #     (drop + fore sin α)² + (lateral - side cos α)² - reach²,
+        # multiplied out, so that each angle of the search costs few operations.
         upper = size.humerus_length
         side, fore = upper * np.sin(tuck), upper * np.sin(tuck) * up[0]
         drop = height + upper * np.cos(tuck) * up[1]
+        square, still = fore**2 - side**2, drop**2 + lateral**2 + side**2 - reach**2
+        lean, swing = 2.0 * drop * fore, 2.0 * lateral * side
 
         def excess(sine: NDArray[np.float64], cosine: NDArray[np.float64]) -> NDArray[np.float64]:
-            across = (drop + fore * sine) ** 2 + (lateral - side * cosine) ** 2
-            return np.asarray(across - reach**2)
+            return np.asarray((square * sine + lean) * sine - swing * cosine + still)
 
         def slope(sine: NDArray[np.float64], cosine: NDArray[np.float64]) -> NDArray[np.float64]:
-            rise = 2 * (drop + fore * sine) * fore * cosine
-            return np.asarray(rise + 2 * (lateral - side * cosine) * side * sine)
+            return np.asarray((2.0 * square * sine + lean) * cosine + swing * sine)
 
         # Outer solution: the excess turns from negative to positive as the elbow goes back.
         angle, found = solve_angle(

@@ -45,6 +45,71 @@ RowT = TypeVar("RowT", bound=BaseModel)
 T = TypeVar("T")
 K = TypeVar("K")
 
+_SCAPULA_ANGLES = ("internal", "upward", "anterior_tilt")
+_SITES = {"sternoclavicular_joint", "radial_head", "ulnar_head"}
+_MEASURES = {
+    "stature",
+    "body_mass",
+    "biacromial_breadth",
+    "chest_depth",
+    "acromion_radiale_length",
+    "radiale_stylion_length",
+    "elbow_grip_length",
+}
+_SOLID = (
+    "mass_fraction",
+    "centre_fraction",
+    "radius_sagittal",
+    "radius_transverse",
+    "radius_longitudinal",
+)
+_INERTIA = {"upper_arm": _SOLID, "forearm": _SOLID, "hand": ("mass_fraction",)}
+_QUANTITIES = {
+    "reference_stature",
+    "reference_biacromial_breadth",
+    "reference_chest_depth",
+    "reference_humerus_length",
+    "reference_forearm_length",
+    "reference_clavicle_length",
+    "acromion_to_joint_centre",
+    "radiale_below_elbow_axis",
+    "olecranon_behind_elbow_axis",
+    "joint_centre_lateral_fraction",
+    "joint_centre_forward",
+    "joint_centre_up",
+    "acromioclavicular_joint_x",
+    "acromioclavicular_joint_y",
+    "acromioclavicular_joint_z",
+    "specific_tension",
+    "max_fibre_velocity",
+    "volume_women_over_men",
+    "volume_size_exponent",
+    "volume_athlete_over_student",
+    "bar_radius",
+    "chest_to_joint_fraction",
+    "limit_elbow_flexion_min",
+    "limit_elbow_flexion_max",
+    "limit_elevation_max",
+    "limit_plane_min",
+    "limit_plane_max",
+    "limit_axial_min",
+    "limit_axial_max",
+    "limit_forearm_rotation_min",
+    "limit_forearm_rotation_max",
+    "limit_wrist_deviation",
+    "push_up_share_down_male",
+    "push_up_share_up_male",
+    "push_up_share_down_female",
+    "push_up_share_up_female",
+    "glenoid_retroversion",
+    "glenoid_inclination",
+    "stability_superior",
+    "stability_inferior",
+    "stability_anterior",
+    "stability_posterior",
+}
+"""Quantities that the library asks a model for by name."""
+
 _HEAD_DIMENSION = {
     "volume": "volume",
     "optimal_fibre_length": "length",
@@ -158,7 +223,7 @@ class _Reader:
         self.digest.update(raw)
         found = []
         try:
-            lines = raw.decode("utf-8").splitlines()
+            lines = raw.decode("utf-8-sig").splitlines()
         except UnicodeDecodeError as err:
             self.fault(name, f"is not UTF-8 text ({err.reason}); save it as UTF-8")
             return []
@@ -207,9 +272,8 @@ class _Reader:
         for place, part in self.table("inertia.csv", InertiaRow):
             number = self.attempt(place, partial(Number.read, part, "number"))
             self.keep(inertia, (part.sex, part.segment, part.quantity), number, place)
-        for group in sorted({head.group for head in heads}):
-            if f"strength_{group}" not in quantities:
-                self.fault("quantities.csv", f"quantity 'strength_{group}' is missing; add a row")
+        if not self.faults:  # a row that was refused is not also missing
+            self.check_complete(limb, quantities, sites, fits, inertia, heads)
         if self.faults or limb is None:
             raise ModelError(f"model {self.folder} does not load:", self.faults)
         return Model(
@@ -240,6 +304,41 @@ class _Reader:
             self.fault(place, f"{key!r} stands twice; remove one of the rows")
             return
         table[key] = item
+
+    def check_complete(
+        self,
+        limb: LimbFile | None,
+        quantities: dict[str, Number],
+        sites: dict[str, Site],
+        fits: dict[tuple[str, str], Fit],
+        inertia: dict[tuple[str, str, str], Number],
+        heads: tuple[Head, ...],
+    ) -> None:
+        """Name everything the library will ask a model for and that is not there."""
+        wanted = {*_QUANTITIES, *(f"strength_{head.group}" for head in heads)}
+        if limb is not None:
+            policies = limb.scapula.policies
+            wanted |= {f"scapula_{p}_{a}" for p in policies for a in _SCAPULA_ANGLES}
+            if limb.scapula.default not in policies:
+                self.fault(
+                    "limb.toml",
+                    f"field 'scapula.default': {limb.scapula.default!r} is not among the policies "
+                    f"{policies}",
+                )
+        for name in sorted(wanted - set(quantities)):
+            self.fault("quantities.csv", f"quantity {name!r} is missing; add a row")
+        for name in sorted(_SITES - set(sites)):
+            self.fault("sites.csv", f"site {name!r} is missing; add a row")
+        for sex in ("female", "male"):
+            for measure in sorted(_MEASURES):
+                if (sex, measure) not in fits:
+                    self.fault("anthropometry.csv", f"{measure!r} of sex {sex!r} is missing")
+            for segment, needed in _INERTIA.items():
+                for quantity in needed:
+                    if (sex, segment, quantity) not in inertia:
+                        self.fault(
+                            "inertia.csv", f"{quantity!r} of {segment!r}, sex {sex!r}, is missing"
+                        )
 
     def replace_fitted(
         self,

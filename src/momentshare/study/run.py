@@ -14,7 +14,7 @@ from momentshare.analysis import (
     solve_lift,
     with_greatest_loads,
 )
-from momentshare.errors import PostureError, StudyError
+from momentshare.errors import InputError, PostureError, StudyError, UnknownNameError
 from momentshare.limb import Limb, build_limb
 from momentshare.model import load_model
 from momentshare.muscle.curves import CURVE_SETS
@@ -154,7 +154,13 @@ def run_study(
     refusals: list[Refusal] = []
     total = len(file.person) * len(file.condition)
     for entry in file.person:
-        limb = limb_of(entry, study, model)
+        try:
+            limb = limb_of(entry, study, model)
+        except UnknownNameError:
+            raise
+        except InputError as err:
+            field = "strength → moment_nm" if entry.strength else "sizes"
+            raise StudyError(f"{study.source}: person {entry.name!r} → {field}: {err}") from err
         limbs.append(limb)
         for condition in file.condition:
             if progress is not None:

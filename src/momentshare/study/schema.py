@@ -58,14 +58,14 @@ class PersonEntry(_Entry):
 
     name: Name
     sex: Literal["female", "male"]
-    stature_cm: Positive
-    body_mass_kg: Positive
-    biacromial_breadth_cm: Positive | None = None
-    chest_depth_cm: Positive | None = None
-    humerus_length_cm: Positive | None = None
-    forearm_length_cm: Positive | None = None
-    grip_length_cm: Positive | None = None
-    training_factor: Positive = 1.0
+    stature_cm: Annotated[float, Field(ge=120.0, le=230.0)]
+    body_mass_kg: Annotated[float, Field(ge=25.0, le=250.0)]
+    biacromial_breadth_cm: Annotated[float, Field(ge=25.0, le=60.0)] | None = None
+    chest_depth_cm: Annotated[float, Field(ge=12.0, le=50.0)] | None = None
+    humerus_length_cm: Annotated[float, Field(ge=18.0, le=45.0)] | None = None
+    forearm_length_cm: Annotated[float, Field(ge=15.0, le=40.0)] | None = None
+    grip_length_cm: Annotated[float, Field(ge=20.0, le=50.0)] | None = None
+    training_factor: Annotated[float, Field(ge=0.3, le=3.0)] = 1.0
     reference_load_kg: Positive | None = None
     strength: list[StrengthEntry] = []
 
@@ -160,7 +160,12 @@ class ConditionEntry(_Entry):
         return _within("hand spacing", value, 15.0, 150.0, "cm")
 
     @model_validator(mode="after")
-    def _lateral_bounds_in_order(self) -> ConditionEntry:
+    def _pairs_in_order(self) -> ConditionEntry:
+        low, high = self.chest_height_cm, self.lockout_height_cm
+        if low is not None and high is not None and high <= low:
+            raise ValueError(
+                f"lockout_height_cm must lie above chest_height_cm, got {high:g} and {low:g}"
+            )
         bounds = self.lateral_bounds
         if bounds is not None and not -1.0 <= bounds[0] <= bounds[1] <= 1.0:
             raise ValueError(f"lateral_bounds must be low, high within -1 to 1, got {bounds}")

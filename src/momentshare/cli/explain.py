@@ -1,0 +1,391 @@
+"""``momentshare explain``: why a head works as much as it does, and what would change it."""
+
+from __future__ import annotations
+
+from functools import partial
+from pathlib import Path  # noqa: TC003 - typer reads the annotations
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import pandas as pd
+    from rich.console import Console
+
+    from momentshare.analysis import LiftResult
+    from momentshare.explain import Counterfactuals, HeadExplanation, WorkedExample
+    from momentshare.study import Study
+
+__all__ = ["explain"]
+
+_WEAKEST = "that is where the greatest load that can be held is least"
+
+
+def explain(
+    study: Annotated[Path, typer.Argument(help="Study file (TOML).")],
+    person: Annotated[
+        str | None, typer.Option(help="Name of a person; the first of the study if left out.")
+    ] = None,
+    condition: Annotated[
+        str | None, typer.Option(help="Name of a condition; the first of the study if left out.")
+    ] = None,
+    head: Annotated[
+        str | None,
+        typer.Option(help="Head to explain, as muscle/head; all heads in short if left out."),
+    ] = None,
+    against: Annotated[
+        str | None, typer.Option(help="Second head to set beside the first.")
+    ] = None,
+    height: Annotated[
+        float | None,
+        typer.Option(
+            help="Height of the bar, 0 chest to 1 lock-out; where the greatest load is least if "
+            "left out."
+        ),
+    ] = None,
+    lateral: Annotated[
+        str | None,
+        typer.Option(
+            help="Lateral force: measured, zero or free; the first of the study if left out."
+        ),
+    ] = None,
+    worked: Annotated[
+        bool, typer.Option("--worked", help="Also derive a small case line by line.")
+    ] = False,
+    out: Annotated[Path | None, typer.Option("--out", help="Folder for the results.")] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON for machines.")] = False,
+    no_figures: Annotated[bool, typer.Option("--no-figures", help="Write no figure.")] = False,
+) -> None:
+    """Explain a head in one person, condition and bar height: drive by joint, and what if."""
+    from rich.console import Console
+
+    from momentshare.errors import InputError
+    from momentshare.explain import frame_at, weakest_frame
+    from momentshare.report.write import prepare_folder
+    from momentshare.study import load_study
+
+    if head is None and (against is not None or worked):
+        raise InputError("--head: is missing, but --against or --worked needs it; name a head")
+    if head is not None and head == against:
+        raise InputError(f"--against: {against!r} is the head itself; name another")
+    source = load_study(study)
+    if out is not None:
+        prepare_folder(out)
+    with Console(stderr=True).status("solving"):
+        who, task, results = _results(source, person, condition)
+        chosen = _pick(results, lateral, task)
+        result = results[chosen]
+        frame = weakest_frame(result) if height is None else frame_at(result, height)
+    title = f"{who}, {task}"
+    if head is None:
+        _all_heads(source, title, result, frame, out, as_json=as_json)
+        return
+    heads = [head] if against is None else [head, against]
+    _some_heads(
+        source, title, results, chosen, frame, heads, out,
+        note=_WEAKEST if height is None else "",
+        worked=worked, as_json=as_json, figures=not no_figures,
+    )  # fmt: skip
+
+
+def _results(
+    source: Study, person: str | None, condition: str | None
+) -> tuple[str, str, dict[str, LiftResult]]:
+    """Solve one person in one condition, for every treatment of the lateral force."""
+    from momentshare.analysis import prepare, solve_lift
+    from momentshare.errors import StudyError, UnknownNameError
+    from momentshare.model import load_model
+    from momentshare.muscle.curves import CURVE_SETS
+    from momentshare.study.run import exercise_of, lateral_of, limb_of
+
+    file, settings = source.file, source.file.settings
+    people = {entry.name: entry for entry in file.person}
+    tasks = {entry.name: entry for entry in file.condition}
+    if settings.curves not in CURVE_SETS:
+        raise UnknownNameError("curve set", settings.curves, CURVE_SETS, source.source)
+    who = next(iter(people)) if person is None else person
+    task = next(iter(tasks)) if condition is None else condition
+    if who not in people:
+        raise UnknownNameError("person", who, people, source.source)
+    if task not in tasks:
+        raise UnknownNameError("condition", task, tasks, source.source)
+    model = load_model(file.model)
+    limb = limb_of(people[who], source, model)
+    exercise = exercise_of(tasks[task], people[who], limb.skeleton.person, model, settings.frames)
+    prepared = prepare(limb, exercise.lift(limb.skeleton))
+    found = {
+        treatment.mode: solve_lift(prepared, treatment, settings.criterion())
+        for treatment in lateral_of(tasks[task], list(settings.lateral))
+    }
+    if not found:
+        raise StudyError(
+            f"{source.source}: condition {task!r} has no treatment of the lateral force; "
+            "give lateral_ratio, or another mode in settings → lateral"
+        )
+    return who, task, {str(mode): result for mode, result in found.items()}
+
+
+def _pick(results: dict[str, LiftResult], lateral: str | None, task: str) -> str:
+    from momentshare.errors import UnknownNameError
+
+    if lateral is None:
+        return next(iter(results))
+    if lateral not in results:
+        raise UnknownNameError("lateral mode", lateral, results, f"condition {task!r}")
+    return lateral
+
+
+def _all_heads(
+    source: Study, title: str, result: LiftResult, frame: int, out: Path | None, *, as_json: bool
+) -> None:
+    """Drive of every head in short."""
+    from momentshare.explain import drive_table, explain_head
+    from momentshare.report import explain_figure as report
+
+    first = explain_head(result, result.prepared.limb.head_names[0], frame=frame)
+    table = drive_table(first.problem, first.sharing)
+    record = report.explain_record(
+        source,
+        who=title,
+        lateral=first.lateral_mode,
+        lateral_force_n=first.lateral_force,
+        height_fraction=first.height_fraction,
+        status=str(first.sharing.status_text),
+        heads=table.to_dict(orient="records"),
+    )
+    if not as_json:
+        from momentshare.cli.tables import console
+
+        screen = console()
+        _heading(screen, title, first)
+        _print_table(screen, table, "Drive of every head; name one with --head to explain it")
+    _finish(out, record, {"drive_by_head.csv": table}, {}, {}, [], as_json=as_json)
+
+
+def _some_heads(
+    source: Study,
+    title: str,
+    results: dict[str, LiftResult],
+    chosen: str,
+    frame: int,
+    heads: Sequence[str],
+    out: Path | None,
+    *,
+    note: str,
+    worked: bool,
+    as_json: bool,
+    figures: bool,
+) -> None:
+    """Explain one head, or two side by side."""
+    import pandas as pd
+
+    from momentshare.explain import (
+        case_from_frame,
+        counterfactuals,
+        explain_along,
+        explain_head,
+        explanation_text,
+        work,
+    )
+    from momentshare.report import explain_figure as report
+
+    found = [explain_head(results[chosen], name, frame=frame) for name in heads]
+    changes = [counterfactuals(item.problem, item.head) for item in found]
+    alongs = [
+        {mode: explain_along(result, name) for mode, result in results.items()} for name in heads
+    ]
+    second = len(heads) > 1
+    paragraphs = explanation_text(
+        found[0],
+        changes[0],
+        title=title,
+        note=note,
+        other=found[1] if second else None,
+        other_changes=changes[1] if second else None,
+        alongs=alongs[0],
+        other_alongs=alongs[1] if second else None,
+    )
+    example: WorkedExample | None = None
+    if worked:
+        example = work(case_from_frame(found[0], found[1] if second else None))
+    record = report.explain_record(
+        source,
+        who=title,
+        heads=[report.head_record(item) for item in found],
+        counterfactuals=[report.changes_record(item) for item in changes],
+        text=list(paragraphs),
+        worked=None if example is None else report.worked_record(example),
+    )
+    if not as_json:
+        _print(title, found, changes, paragraphs, example)
+    tables = {
+        "drive.csv": pd.concat([i.split.to_dataframe() for i in found], ignore_index=True),
+        "drive_along_lift.csv": pd.concat(
+            [table for group in alongs for table in group.values()], ignore_index=True
+        ),
+        "counterfactuals.csv": pd.concat([c.to_dataframe() for c in changes], ignore_index=True),
+        "counterfactual_cases.csv": pd.concat([c.to_cases() for c in changes], ignore_index=True),
+    }
+    texts = {"explanation.txt": "\n\n".join(paragraphs) + "\n"}
+    if example is not None:
+        texts |= {"worked.txt": example.text(), "worked.tex": example.latex()}
+    drawings: dict[str, Any] = {}
+    if figures:
+        drawings["drive"] = partial(
+            report.drive_figure, found, [group[chosen] for group in alongs], title
+        )
+    _finish(out, record, tables, texts, drawings, [title, *heads], as_json=as_json)
+
+
+def _heading(screen: Console, title: str, found: HeadExplanation) -> None:
+    from rich.markup import escape
+
+    screen.print(
+        f"[bold]{escape(title)}[/bold], lateral force {found.lateral_mode} "
+        f"({found.lateral_force:+.0f} N), {100.0 * found.height_fraction:.0f} % of the bar "
+        f"height: {found.sharing.status_text}",
+        highlight=False,
+    )
+
+
+def _print(
+    title: str,
+    found: Sequence[HeadExplanation],
+    changes: Sequence[Counterfactuals],
+    paragraphs: Sequence[str],
+    example: WorkedExample | None,
+) -> None:
+    from momentshare.cli.tables import console
+    from momentshare.report.terminal import print_cautions
+
+    screen = console()
+    _heading(screen, title, found[0])
+    _print_drive(screen, found)
+    for item in changes:
+        _print_changes(screen, item, found)
+    for text in paragraphs:
+        screen.print(text, highlight=False, markup=False)
+        screen.print()
+    if example is not None:
+        screen.print("[bold]Worked case[/bold]")
+        # Equations are drawn over several lines and must not be wrapped.
+        screen.print(example.text(), highlight=False, markup=False, soft_wrap=True)
+    print_cautions(screen)
+
+
+def _print_drive(screen: Console, found: Sequence[HeadExplanation]) -> None:
+    from rich.table import Table
+
+    from momentshare.report.explain_figure import part_label
+
+    table = Table(title=f"Drive by row: {part_label(found[0].split.exponent)}",
+                  title_justify="left")  # fmt: skip
+    table.add_column("row")
+    table.add_column("multiplier [1/(N·m)]", justify="right")
+    for item in found:
+        name = item.head.replace("/", "/\n")
+        table.add_column(f"{name}\narm [mm]", justify="right")
+        table.add_column("\n\npart [1]", justify="right")
+    for j, row in enumerate(found[0].split.row_names):
+        cells = [row.replace("_", " "), f"{found[0].split.multiplier[j]:+.4f}"]
+        for item in found:
+            arm = float(item.split.moment_arm[j])
+            cells += [f"{1000 * arm:+.1f}", f"{item.split.part[j]:+.3f}"] if arm else ["–", "–"]
+        table.add_row(*cells, end_section=j + 1 == len(found[0].split.row_names))
+    lines = {
+        "sum of the parts": [f"{i.split.total:+.3f}" for i in found],
+        "activation before the bounds": [f"{i.split.before_bounds:+.3f}" for i in found],
+        "bound that holds it": [
+            {"none": "none", "zero": "0", "one": "1"}[i.split.bound] for i in found
+        ],
+        "activation": [f"{i.split.activation:.3f}" for i in found],
+        "capacity here [N]": [f"{i.factors.capacity:.0f}" for i in found],
+        "force, passive included [N]": [f"{i.force:.0f}" for i in found],
+    }
+    for label, values in lines.items():
+        table.add_row(label, "", *(cell for value in values for cell in ("", value)))
+    screen.print(table)
+
+
+def _print_changes(
+    screen: Console, changes: Counterfactuals, found: Sequence[HeadExplanation]
+) -> None:
+    import numpy as np
+    from rich.table import Table
+
+    from momentshare.explain.words import case_label
+
+    shown = [changes.index, *(i.index for i in found if i.index != changes.index)]
+    names = changes.problems[0].head_names
+    table = Table(title=f"If one thing about {changes.head} were different", title_justify="left")
+    table.add_column("change")
+    for index in shown:
+        name = names[index].replace("/", "/\n")
+        table.add_column(f"{name}\nactivation", justify="right")
+        table.add_column("\n\nforce [N]", justify="right")
+    table.add_column("greatest changes elsewhere")
+    table.add_column("total\neffort", justify="right")
+    table.add_column("unmet\n[N·m]", justify="right")
+    for k, case in enumerate(changes.cases):
+        difference = changes.activation_change(case)
+        rest = [i for i in np.argsort(-np.abs(difference)) if i not in shown][:2]
+        cells = [case_label(case, changes.twin_of)]
+        for index in shown:
+            cells += [
+                f"{changes.sharing.activation[k, index]:.3f}",
+                f"{changes.sharing.force[k, index]:.0f}",
+            ]
+        table.add_row(
+            *cells,
+            "\n".join(f"{names[i]} {difference[i]:+.3f}" for i in rest) if k else "",
+            f"{changes.effort[k]:.3f}",
+            f"{np.abs(changes.sharing.unmet[k]).max():.1f}",
+        )
+    screen.print(table)
+
+
+def _print_table(screen: Console, data: pd.DataFrame, title: str) -> None:
+    from rich.markup import escape
+    from rich.table import Table
+
+    table = Table(title=title, title_justify="left")
+    for name in data.columns:
+        numeric = data[name].dtype.kind == "f"
+        table.add_column(name.replace("_", " "), justify="right" if numeric else "left")
+    for line in data.itertuples(index=False):
+        cells = zip(data.columns, line, strict=True)
+        table.add_row(
+            *(
+                escape(str(v)) if isinstance(v, str)
+                else f"{v:.0f}" if str(n).endswith("_n") else f"{v:+.3f}"
+                for n, v in cells
+            )
+        )  # fmt: skip
+    screen.print(table)
+
+
+def _finish(
+    out: Path | None,
+    record: dict[str, Any],
+    tables: dict[str, pd.DataFrame],
+    texts: dict[str, str],
+    figures: dict[str, Any],
+    shown: list[str],
+    *,
+    as_json: bool,
+) -> None:
+    if as_json:
+        import json
+
+        typer.echo(json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False))
+    if out is None:
+        return
+    from momentshare.report.explain_figure import write_explanation
+
+    names = write_explanation(
+        out, tables=tables, record=record, texts=texts, figures=figures, shown=shown
+    )
+    if not as_json:
+        typer.echo(f"Wrote {len(names)} files to {out}")

@@ -1,0 +1,682 @@
+"""What drives one head at one bar height: the sum over joints of multiplier × moment arm.
+
+Where no bound is met, least effort gives each head
+
+    p w a^(p−1) = F Σ_j λ_j r_j,
+
+with F the capacity here, r_j the moment arm and λ_j the multiplier of row j. The sum is the
+**drive** of the head. Its parts are shown as ``F λ_j r_j / (p w)``: they add up to
+``a^(p−1)``, so for p = 2 to the activation itself, before the bounds 0 and 1 clip it.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from momentshare.errors import InputError, UnknownNameError
+from momentshare.muscle.curves import CurveSet, curve_set
+from momentshare.paths import ROWS
+from momentshare.sharing import Sharing, Status, share
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from numpy.typing import NDArray
+
+    from momentshare.analysis import LiftResult
+
+__all__ = [
+    "CapacityFactors",
+    "DriveSplit",
+    "FrameProblem",
+    "HeadExplanation",
+    "MomentPart",
+    "before_bounds",
+    "best_length",
+    "drive_split",
+    "drive_table",
+    "explain_along",
+    "explain_head",
+    "frame_at",
+    "frame_problem",
+    "head_index",
+    "joint_of",
+    "weakest_frame",
+]
+
+Bound = Literal["none", "zero", "one"]
+
+LEAST_MOMENT = 1.0
+"""Net moment [N·m] below which a share of it means nothing; a choice."""
+
+_LONGEST = 2.0
+"""Normalised fibre length up to which the peak of the active curve is looked for."""
+
+
+def joint_of(row: str) -> str:
+    """Joint that a moment row belongs to, the first word of its name."""
+    return row.split("_", maxsplit=1)[0]
+
+
+def head_index(names: tuple[str, ...], head: str, kind: str = "head") -> int:
+    """Place of a head, or an error that offers the nearest names."""
+    if head not in names:
+        raise UnknownNameError(kind, head, names)
+    return names.index(head)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FrameProblem:
+    """The sharing problem of one frame, as data that can be changed and solved again.
+
+    Attributes
+    ----------
+    head_names, row_names : tuple of str
+        The first word of a row's name is its joint.
+    moment_arms : float array, shape (rows, heads)
+        [m]
+    capacity, passive_force : float array, shape (heads,)
+        Greatest active force here and passive force [N].
+    moments : float array, shape (rows,)
+        Net moments without what a free lateral force adds [N·m].
+    exponent : float
+    weights : float array, shape (heads,)
+    free_columns : float array, shape (rows, k)
+        Moment that one newton of free lateral force takes over; no column when it is given.
+    free_bounds : pair of float, optional
+        Least and greatest free lateral force [N].
+    weights_follow_volume : bool
+        Whether a head of twice the volume has twice the weight.
+    best_capacity, best_passive_force : float array, shape (heads,), optional
+        Capacity and passive force with every fibre at the peak of its active curve and its
+        velocity factor as here [N].
+    """
+
+    head_names: tuple[str, ...]
+    row_names: tuple[str, ...]
+    moment_arms: NDArray[np.float64]
+    capacity: NDArray[np.float64]
+    passive_force: NDArray[np.float64]
+    moments: NDArray[np.float64]
+    exponent: float
+    weights: NDArray[np.float64]
+    free_columns: NDArray[np.float64]
+    free_bounds: tuple[float, float] | None = None
+    weights_follow_volume: bool = False
+    best_capacity: NDArray[np.float64] | None = None
+    best_passive_force: NDArray[np.float64] | None = None
+
+    def __post_init__(self) -> None:
+        for item in fields(self):
+            value = getattr(self, item.name)
+            if isinstance(value, np.ndarray):
+                value.setflags(write=False)
+
+    @property
+    def joints(self) -> tuple[str, ...]:
+        """Joints of the balanced rows, in the order of the rows."""
+        return tuple(dict.fromkeys(joint_of(row) for row in self.row_names))
+
+    def rows_of(self, joint: str) -> list[int]:
+        """Places of the rows of a joint."""
+        return [j for j, row in enumerate(self.row_names) if joint_of(row) == joint]
+
+    def crosses(self, head: int) -> tuple[str, ...]:
+        """Joints at which a head has any moment arm in a balanced row."""
+        return tuple(
+            joint
+            for joint in self.joints
+            if np.any(self.moment_arms[self.rows_of(joint), head] != 0.0)
+        )
+
+    def effort(self, activation: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Total effort: Σ w aᵖ, or the greatest w a for min-max; last axis heads."""
+        if math.isinf(self.exponent):
+            return np.asarray(np.max(self.weights * activation, axis=-1))
+        return np.asarray(np.sum(self.weights * activation**self.exponent, axis=-1))
+
+    def solve(self) -> Sharing:
+        """Share the moments of this frame anew; arrays without a frame axis."""
+        return share(
+            self.moment_arms,
+            self.capacity,
+            self.moments,
+            passive_force=self.passive_force,
+            exponent=self.exponent,
+            weights=self.weights,
+            free_columns=self.free_columns if self.free_columns.shape[1] else None,
+            free_bounds=self.free_bounds,
+            head_names=self.head_names,
+            row_names=self.row_names,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DriveSplit:
+    """What each row adds to or takes from the drive of one head; arrays over rows.
+
+    Attributes
+    ----------
+    head : str
+    row_names : tuple of str
+    moment_arm : float array
+        r [m].
+    multiplier : float array
+        λ, effort per N·m.
+    drive_per_n : float array
+        λ r, effort per newton of this head.
+    part : float array
+        F λ r / (p w); F λ r / w for min-max, where all heads together have parts of one.
+    exponent : float
+    weight : float
+    before_bounds : float
+        Activation that the sum of the parts asks for before the bounds; NaN for min-max, in
+        which a head with a positive sum works at the common greatest level.
+    activation : float
+    bound : {"none", "zero", "one"}
+        The bound that clips the activation.
+    """
+
+    head: str
+    row_names: tuple[str, ...]
+    moment_arm: NDArray[np.float64]
+    multiplier: NDArray[np.float64]
+    drive_per_n: NDArray[np.float64]
+    part: NDArray[np.float64]
+    exponent: float
+    weight: float
+    before_bounds: float
+    activation: float
+    bound: Bound
+
+    @property
+    def total(self) -> float:
+        """Sum of the parts."""
+        return float(np.sum(self.part))
+
+    def by_joint(self) -> dict[str, float]:
+        """Parts summed over the rows of each joint."""
+        out: dict[str, float] = {}
+        for row, part in zip(self.row_names, self.part, strict=True):
+            out[joint_of(row)] = out.get(joint_of(row), 0.0) + float(part)
+        return out
+
+    def to_dataframe(self) -> pd.DataFrame:
+        """One line a row, with units in the column names."""
+        import pandas as pd
+
+        return pd.DataFrame(
+            {
+                "head": self.head,
+                "row": list(self.row_names),
+                "joint": [joint_of(row) for row in self.row_names],
+                "moment_arm_m": self.moment_arm,
+                "multiplier_per_nm": self.multiplier,
+                "drive_per_n": self.drive_per_n,
+                "part": self.part,
+            }
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CapacityFactors:
+    """How the capacity here comes about.
+
+    ``area × specific_tension × strength_factor`` is the greatest isometric force, and that
+    times ``length_factor × velocity_factor × cosine`` the capacity here.
+
+    Attributes
+    ----------
+    volume, optimal_fibre_length, area : float
+        [m³], [m], [m²]; area = volume / optimal fibre length.
+    specific_tension : float
+        [Pa]
+    strength_factor : float
+        What calibration and a person's strength tests put on the group of the head.
+    max_isometric_force : float
+        [N]
+    fibre_length, fibre_velocity : float
+        Over the optimal length and over the greatest velocity, shortening negative.
+    length_factor, velocity_factor, cosine : float
+    capacity, passive_force : float
+        [N]
+    slack : bool
+        The path is no longer than the tendon, so that the head cannot pull.
+    """
+
+    volume: float
+    optimal_fibre_length: float
+    area: float
+    specific_tension: float
+    strength_factor: float
+    max_isometric_force: float
+    fibre_length: float
+    fibre_velocity: float
+    length_factor: float
+    velocity_factor: float
+    cosine: float
+    capacity: float
+    passive_force: float
+    slack: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MomentPart:
+    """What a head supplies of one net joint moment [N·m]; ``share`` is NaN for small moments."""
+
+    row: str
+    net_moment: float
+    moment: float
+    share: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class HeadExplanation:
+    """One head at one bar height of one lift.
+
+    Attributes
+    ----------
+    head : str
+    index : int
+        Place of the head.
+    frame : int
+        Frame of the lift.
+    height_fraction : float
+    lateral_mode : str
+    lateral_force, lateral_ratio : float
+        Outward push of the hand [N], and over its vertical force.
+    problem : FrameProblem
+    sharing : Sharing
+        The answer of this frame, without a frame axis.
+    split : DriveSplit
+    factors : CapacityFactors
+    force, active_force : float
+        [N]
+    moments : tuple of MomentPart
+        One a balanced row.
+    """
+
+    head: str
+    index: int
+    frame: int
+    height_fraction: float
+    lateral_mode: str
+    lateral_force: float
+    lateral_ratio: float
+    problem: FrameProblem
+    sharing: Sharing
+    split: DriveSplit
+    factors: CapacityFactors
+    force: float
+    active_force: float
+    moments: tuple[MomentPart, ...]
+
+
+def weakest_frame(result: LiftResult) -> int:
+    """Frame where the greatest load is least; that of most effort where no load can be held."""
+    good = np.flatnonzero(result.prepared.lift.reachable)
+    if good.size == 0:
+        raise InputError("no frame of this lift can be reached, so there is nothing to explain")
+    if result.greatest is not None and np.isfinite(result.greatest.factor).any():
+        return int(good[np.nanargmin(result.greatest.factor)])
+    return int(good[np.argmax(np.sum(result.sharing.activation**2, axis=1))])
+
+
+def frame_at(result: LiftResult, height: float) -> int:
+    """Reachable frame nearest to a height fraction, 0 chest to 1 lock-out."""
+    if not 0.0 <= height <= 1.0:
+        raise InputError(
+            f"height: wanted a fraction from 0 (chest) to 1 (lock-out), got {height!r}"
+        )
+    lift = result.prepared.lift
+    good = np.flatnonzero(lift.reachable)
+    if good.size == 0:
+        raise InputError("no frame of this lift can be reached, so there is nothing to explain")
+    return int(good[np.argmin(np.abs(lift.fraction[good] - height))])
+
+
+def frame_problem(result: LiftResult, frame: int) -> FrameProblem:
+    """Take the sharing problem of one frame out of a lift.
+
+    Parameters
+    ----------
+    result : LiftResult
+    frame : int
+        A reachable frame.
+
+    Returns
+    -------
+    FrameProblem
+        Solving it gives the lift's own answer again.
+    """
+    prepared, chosen = result.prepared, result.criterion
+    need, limb, state = prepared.demand, prepared.limb, prepared.state
+    _place(result, frame)
+    rows = [ROWS.index(name) for name in chosen.rows]
+    lever = need.lateral_moments[frame, rows]
+    known = need.limb_moments[frame, rows] + need.load_mass * need.load_moments[frame, rows]
+    vertical = float(need.hand_force()[frame])
+    columns = np.zeros((len(rows), 0))
+    bounds = None
+    if result.lateral.mode == "measured":
+        known = known + result.lateral.ratio * vertical * lever
+    elif result.lateral.mode == "free":
+        columns = -lever[:, None]
+        if result.lateral.bounds is not None:
+            low, high = result.lateral.bounds
+            bounds = (low * vertical, high * vertical)
+    weights = np.ones(len(limb.head_names))
+    if chosen.weights == "volume":
+        weights = limb.volume / limb.volume.mean()
+    best, resist = _at_best_length(result, frame)
+    return FrameProblem(
+        head_names=limb.head_names,
+        row_names=chosen.rows,
+        moment_arms=prepared.paths.moment_arms[frame][rows],
+        capacity=state.active_capacity[frame].copy(),
+        passive_force=state.passive_force[frame].copy(),
+        moments=known,
+        exponent=chosen.exponent,
+        weights=weights,
+        free_columns=columns,
+        free_bounds=bounds,
+        weights_follow_volume=chosen.weights == "volume",
+        best_capacity=best,
+        best_passive_force=resist,
+    )
+
+
+def _place(result: LiftResult, frame: int) -> int:
+    """Place of a frame among the reachable ones."""
+    good = result.prepared.lift.reachable
+    if not 0 <= frame < len(good) or not good[frame]:
+        raise InputError(
+            f"frame: wanted a reachable one of 0 to {len(good) - 1}, got {frame}; "
+            "choose another bar height"
+        )
+    return int(np.count_nonzero(good[:frame]))
+
+
+def best_length(curves: CurveSet) -> float:
+    """Normalised fibre length at the peak of the active curve.
+
+    Examples
+    --------
+    >>> from momentshare.muscle.curves import curve_set
+    >>> round(best_length(curve_set("Thelen2003")), 6)
+    1.0
+    """
+    from scipy.optimize import minimize_scalar
+
+    grid = np.linspace(0.2, _LONGEST, 361)
+    top = int(np.argmax(curves.active_force_length(grid)))
+    found = minimize_scalar(
+        lambda x: -float(curves.active_force_length(x)),
+        bounds=(grid[max(top - 1, 0)], grid[min(top + 1, grid.size - 1)]),
+        method="bounded",
+        options={"xatol": 1e-10},
+    )
+    return float(found.x)
+
+
+def _at_best_length(
+    result: LiftResult, frame: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Capacity and passive force with the fibre at its best length, velocity factor as here."""
+    limb, state = result.prepared.limb, result.prepared.state
+    curves = curve_set(limb.curves)
+    best = best_length(curves)
+    cosine = np.sqrt(1.0 - np.minimum(np.sin(limb.pennation) / best, 1.0) ** 2)
+    peak = float(curves.active_force_length(best))
+    resist = float(curves.passive_force_length(best)) if limb.passive else 0.0
+    strength = limb.max_isometric_force * cosine
+    return strength * peak * state.velocity_factor[frame], strength * resist
+
+
+def drive_split(problem: FrameProblem, answer: Sharing, head: str) -> DriveSplit:
+    """Split the drive of a head by row.
+
+    Parameters
+    ----------
+    problem : FrameProblem
+    answer : Sharing
+        The answer of this frame, without a frame axis.
+    head : str
+
+    Returns
+    -------
+    DriveSplit
+
+    Raises
+    ------
+    UnknownNameError
+        No head of that name.
+    """
+    index = head_index(problem.head_names, head)
+    arm = problem.moment_arms[:, index].copy()
+    # Adding zero turns a negative zero, where there is no arm, into a plain one.
+    per_newton = answer.multipliers * arm + 0.0
+    weight = float(problem.weights[index])
+    part = problem.capacity[index] * per_newton / _divisor(problem.exponent, weight)
+    activation = float(answer.activation[index])
+    total = float(np.sum(part))
+    raw = before_bounds(total, problem.exponent)
+    bound: Bound = "none"
+    if activation >= 1.0 or raw >= 1.0:
+        bound = "one"
+    elif activation <= 0.0 or raw <= 0.0:
+        bound = "zero"
+    return DriveSplit(
+        head=head,
+        row_names=problem.row_names,
+        moment_arm=arm,
+        multiplier=answer.multipliers.copy(),
+        drive_per_n=per_newton,
+        part=part,
+        exponent=problem.exponent,
+        weight=weight,
+        before_bounds=raw,
+        activation=activation,
+        bound=bound,
+    )
+
+
+def _divisor(exponent: float, weight: float) -> float:
+    return weight if math.isinf(exponent) else exponent * weight
+
+
+def before_bounds(total: float, exponent: float) -> float:
+    """Activation that a sum of parts asks for before the bounds; NaN for min-max.
+
+    A negative sum gives a negative activation: the answer if heads could push as well, with
+    effort Σ w |a|ᵖ.
+
+    Examples
+    --------
+    >>> before_bounds(0.25, 2.0), before_bounds(0.25, 3.0), before_bounds(-0.25, 2.0)
+    (0.25, 0.5, -0.25)
+    """
+    if math.isinf(exponent):
+        return math.nan
+    if exponent == 2.0:
+        return total
+    return math.copysign(abs(total) ** (1.0 / (exponent - 1.0)), total)
+
+
+def explain_head(result: LiftResult, head: str, *, frame: int | None = None) -> HeadExplanation:
+    """Explain one head at one frame of a lift.
+
+    Parameters
+    ----------
+    result : LiftResult
+    head : str
+    frame : int, optional
+        A reachable frame; by default the one where the greatest load is least.
+
+    Returns
+    -------
+    HeadExplanation
+
+    Raises
+    ------
+    UnknownNameError, InputError
+        An unknown head, or a frame out of reach.
+    """
+    index = head_index(result.prepared.limb.head_names, head)
+    at = weakest_frame(result) if frame is None else frame
+    problem = frame_problem(result, at)
+    answer = _answer_at(result, _place(result, at))
+    force = float(answer.force[index])
+    parts = []
+    for j, row in enumerate(problem.row_names):
+        net = float(result.moments[at, ROWS.index(row)])
+        mine = float(problem.moment_arms[j, index]) * force
+        part = mine / net if abs(net) >= LEAST_MOMENT else math.nan
+        parts.append(MomentPart(row=row, net_moment=net, moment=mine, share=part))
+    return HeadExplanation(
+        head=head,
+        index=index,
+        frame=at,
+        height_fraction=float(result.prepared.lift.fraction[at]),
+        lateral_mode=result.lateral.mode,
+        lateral_force=float(result.lateral_force[at]),
+        lateral_ratio=float(result.lateral_ratio[at]),
+        problem=problem,
+        sharing=answer,
+        split=drive_split(problem, answer, head),
+        factors=_factors(result, at, index),
+        force=force,
+        active_force=float(answer.active_force[index]),
+        moments=tuple(parts),
+    )
+
+
+def _answer_at(result: LiftResult, place: int) -> Sharing:
+    """One frame of the lift's own answer, without its frame axis."""
+    whole = result.sharing
+    proof = whole.certificate
+    return Sharing(
+        activation=whole.activation[place].copy(),
+        active_force=whole.active_force[place].copy(),
+        force=whole.force[place].copy(),
+        multipliers=whole.multipliers[place].copy(),
+        unmet=whole.unmet[place].copy(),
+        free_values=whole.free_values[place].copy(),
+        inequality_multipliers=whole.inequality_multipliers[place].copy(),
+        status=np.asarray(whole.status[place]),
+        certificate=type(proof)(
+            **{item.name: np.asarray(getattr(proof, item.name)[place]) for item in fields(proof)}
+        ),
+        exponent=whole.exponent,
+        method=whole.method,
+        head_names=whole.head_names,
+        row_names=whole.row_names,
+    )
+
+
+def _factors(result: LiftResult, frame: int, index: int) -> CapacityFactors:
+    limb, state = result.prepared.limb, result.prepared.state
+    area = float(limb.volume[index] / limb.optimal_fibre_length[index])
+    tension = float(limb.model.number("specific_tension"))
+    greatest = float(limb.max_isometric_force[index])
+    return CapacityFactors(
+        volume=float(limb.volume[index]),
+        optimal_fibre_length=float(limb.optimal_fibre_length[index]),
+        area=area,
+        specific_tension=tension,
+        strength_factor=greatest / (area * tension),
+        max_isometric_force=greatest,
+        fibre_length=float(state.fibre_length_normalised[frame, index]),
+        fibre_velocity=float(state.fibre_velocity_normalised[frame, index]),
+        length_factor=float(state.length_factor[frame, index]),
+        velocity_factor=float(state.velocity_factor[frame, index]),
+        cosine=float(np.cos(state.pennation[frame, index])),
+        capacity=float(state.active_capacity[frame, index]),
+        passive_force=float(state.passive_force[frame, index]),
+        slack=bool(state.slack[frame, index]),
+    )
+
+
+def drive_table(problem: FrameProblem, answer: Sharing) -> pd.DataFrame:
+    """Drive of every head at one frame, one line a head."""
+    import pandas as pd
+
+    lines = []
+    for index, head in enumerate(problem.head_names):
+        split = drive_split(problem, answer, head)
+        lines.append(
+            {
+                "head": head,
+                "capacity_n": float(problem.capacity[index]),
+                **{f"part_{joint}": value for joint, value in split.by_joint().items()},
+                "sum_of_parts": split.total,
+                "activation_before_bounds": split.before_bounds,
+                "bound": split.bound,
+                "activation": split.activation,
+                "force_n": float(answer.force[index]),
+            }
+        )
+    return pd.DataFrame(lines)
+
+
+def explain_along(result: LiftResult, head: str) -> pd.DataFrame:
+    """Drive split of a head at every frame of a lift.
+
+    Parameters
+    ----------
+    result : LiftResult
+    head : str
+
+    Returns
+    -------
+    pandas.DataFrame
+        One line a frame; ``part_<row>`` and, summed over its rows, ``part_<joint>``; NaN where
+        out of reach.
+    """
+    import pandas as pd
+
+    prepared, rows = result.prepared, result.criterion.rows
+    index = head_index(prepared.limb.head_names, head)
+    lift, good = prepared.lift, prepared.lift.reachable
+    weight = 1.0
+    if result.criterion.weights == "volume":
+        weight = float(prepared.limb.volume[index] / prepared.limb.volume.mean())
+    exponent = result.criterion.exponent
+    places = [ROWS.index(name) for name in rows]
+    arms = prepared.paths.moment_arms[good][:, places, index]
+    capacity = prepared.state.active_capacity[good, index]
+    part = capacity[:, None] * result.sharing.multipliers * arms / _divisor(exponent, weight)
+
+    def spread(values: NDArray[np.float64]) -> NDArray[np.float64]:
+        out = np.full(len(good), np.nan)
+        out[good] = values
+        return out
+
+    status = np.full(len(good), "out of reach", dtype=object)
+    status[good] = [Status(int(code)).name.lower() for code in result.sharing.status]
+    columns: dict[str, object] = {
+        "head": head,
+        "lateral": result.lateral.mode,
+        "frame": np.arange(len(good)),
+        "height_fraction": lift.fraction,
+        "capacity_n": spread(capacity),
+    }
+    for j, row in enumerate(rows):
+        columns[f"arm_{row}_m"] = spread(arms[:, j])
+        columns[f"part_{row}"] = spread(part[:, j])
+    for joint in dict.fromkeys(joint_of(row) for row in rows):
+        mine = [j for j, row in enumerate(rows) if joint_of(row) == joint]
+        columns[f"part_{joint}"] = spread(part[:, mine].sum(axis=1))
+    total = part.sum(axis=1)
+    columns["sum_of_parts"] = spread(total)
+    columns["activation_before_bounds"] = spread(
+        np.array([before_bounds(float(value), exponent) for value in total])
+    )
+    columns["activation"] = result.effort[:, index]
+    columns["force_n"] = result.force[:, index]
+    columns["lateral_force_n"] = result.lateral_force
+    columns["status"] = status
+    return pd.DataFrame(columns)
