@@ -18,6 +18,7 @@ import subprocess
 import sys
 import tempfile
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -30,6 +31,7 @@ from momentshare.limb import build_limb
 from momentshare.model import load_model
 from momentshare.paths import flatten, paths, paths_of_draws
 from momentshare.person import Person
+from momentshare.posture import Posture
 from momentshare.sharing import Status, share
 from momentshare.skeleton import build_skeleton
 
@@ -49,20 +51,14 @@ def press(frames):
 
 
 def first_frames(lift, frames):
-    """Cut a lift of two frames down to one."""
-    from dataclasses import fields, replace
-
-    def cut(value):
-        return value[:frames] if isinstance(value, np.ndarray) and len(value) == 2 else value
-
-    if frames >= 2:
-        return lift
-    names = ("fraction", "height", "hand", "elbow", "reachable", "gap")
-    posture = replace(
-        lift.posture,
-        **{item.name: cut(getattr(lift.posture, item.name)) for item in fields(lift.posture)},
+    """Keep what the chain reads of the first frames; a lift has two at least."""
+    posture = Posture(
+        humerus=lift.posture.humerus[:frames],
+        elbow_flexion=lift.posture.elbow_flexion[:frames],
+        forearm_rotation=lift.posture.forearm_rotation[:frames],
     )
-    return replace(lift, posture=posture, **{name: cut(getattr(lift, name)) for name in names})
+    names = ("fraction", "height", "hand", "elbow", "reachable", "gap")
+    return replace(lift, posture=posture, **{name: getattr(lift, name)[:frames] for name in names})
 
 
 def stages(limb, frames):

@@ -1,0 +1,78 @@
+"""Compiled versions of hot loops: arrays in, arrays out, run over chunks of frames.
+
+The module ``paths`` needs numba and is imported by the function that calls it; everything
+else here works without it. Each loop has a twin in NumPy, to which the tests compare it.
+"""
+
+from __future__ import annotations
+
+import os
+from concurrent.futures import ThreadPoolExecutor
+from importlib.util import find_spec
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from momentshare.errors import MissingExtraError, ShapeError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+__all__ = ["choose_route", "cores", "in_chunks", "is_available"]
+
+
+def is_available() -> bool:
+    """Whether kernels can be compiled here."""
+    return find_spec("numba") is not None
+
+
+def cores() -> int:
+    """Cores this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def choose_route(method: str, purpose: str) -> bool:
+    """Whether the compiled route is to be taken.
+
+    Raises
+    ------
+    ShapeError
+        If the method is not ``auto``, ``compiled`` or ``numpy``.
+    MissingExtraError
+        If ``compiled`` is asked for and numba is not installed.
+    """
+    known = ("auto", "compiled", "numpy")
+    if method not in known:
+        raise ShapeError("method", " or ".join(repr(name) for name in known), repr(method))
+    if method == "compiled" and not is_available():
+        raise MissingExtraError("numba", "fast", purpose)
+    return method != "numpy" and is_available()
+
+
+def in_chunks(
+    run: Callable[[int, int], None], count: int, threads: int | None, *, least: int
+) -> None:
+    """Call ``run(first, last)`` on chunks of 0 … count, side by side in threads.
+
+    A kernel releases the interpreter lock and treats every frame by itself, so the answer
+    does not depend on the number of threads.
+
+    Parameters
+    ----------
+    run : callable
+    count : int
+    threads : int, optional
+        Most threads; by default one per available core.
+    least : int
+        Frames that are worth a thread of their own.
+    """
+    workers = min(threads or cores(), max(1, count // least))
+    edges = [int(edge) for edge in np.linspace(0, count, workers + 1)]
+    if workers == 1:
+        run(0, count)
+        return
+    with ThreadPoolExecutor(workers) as pool:
+        list(pool.map(lambda span: run(*span), pairwise(edges)))

@@ -1,0 +1,328 @@
+"""The compiled path geometry against its twin in NumPy, and the routes to both."""
+
+from dataclasses import fields, replace
+
+import numpy as np
+import pytest
+
+from momentshare import _kernels
+from momentshare._kernels import flat, in_chunks
+from momentshare.errors import MissingExtraError, ShapeError
+from momentshare.model import load_model
+from momentshare.paths import Paths, flatten, paths, paths_of_draws
+from momentshare.person import Person
+from momentshare.posture import Posture, posture_from_angles
+from momentshare.skeleton import build_skeleton
+
+CLOSE = 1e-12
+"""[m], and for unit vectors 1. Coordinates are below 1 m, so one rounding is 1e-16; a tangent
+of length t from a surface magnifies it by radius / t, below 1e3 here, and two surfaces are
+adjusted to each other to 1e-14 over what one round leaves (at worst 0.7)."""
+
+ARRAYS = tuple(item.name for item in fields(Paths) if item.name != "head_names")
+ADA = Person(name="Ada", sex="female", stature=1.66, body_mass=62.0)
+
+
+@pytest.fixture(scope="module")
+def model():
+    return load_model()
+
+
+@pytest.fixture(scope="module")
+def skeleton(model):
+    return build_skeleton(ADA, model)
+
+
+def postures(shape, seed=1):
+    rng = np.random.default_rng(seed)
+    return posture_from_angles(
+        plane=rng.uniform(-0.5, 2.2, shape),
+        elevation=rng.uniform(0.0, 2.2, shape),
+        axial=rng.uniform(-1.5, 1.5, shape),
+        elbow_flexion=rng.uniform(0.0, 2.4, shape),
+        forearm_rotation=rng.uniform(0.0, 2.8, shape),
+    )
+
+
+def assert_same(got, wanted, atol=CLOSE):
+    for name in ARRAYS:
+        mine, theirs = getattr(got, name), getattr(wanted, name)
+        assert mine.dtype == theirs.dtype, name
+        assert mine.shape == theirs.shape, name
+        np.testing.assert_allclose(mine, theirs, rtol=0.0, atol=atol, err_msg=name)
+
+
+def both(skeleton, posture):
+    return (paths(skeleton, posture, method=method) for method in ("compiled", "numpy"))
+
+
+def test_routes_agree_at_random_postures(skeleton):
+    posture = postures(3000)
+    compiled, plain = both(skeleton, posture)
+    assert_same(compiled, plain)
+    # The postures must have seen every kind of path, or the line above says little.
+    surface = np.isfinite(plain.margin).any(axis=0)
+    share = plain.contact.mean(axis=0)
+    assert np.all(share[~surface] == 0.0)
+    assert share[surface].min() < 0.2
+    assert share.max() > 0.8
+
+
+def test_routes_agree_where_points_lie_within_their_surface(model):
+    wide = {name: 1.8 * surface.radius for name, surface in model.surfaces.items()}
+    compiled, plain = both(build_skeleton(ADA, model, radii=wide), postures(500))
+    assert_same(compiled, plain)
+    assert 0.05 < plain.inside.mean() < 0.95
+    assert not np.any(plain.inside & ~np.isfinite(plain.margin))
+
+
+def test_routes_agree_with_the_arm_along_the_trunk_and_straight(skeleton):
+    # Elevation 0 leaves the plane of elevation undefined; the arm frame then takes another
+    # branch, as it does at 1e-9 and not at 1e-8.
+    posture = posture_from_angles(
+        plane=0.4,
+        elevation=np.array([0.0, 1e-12, 1e-8, np.pi, 0.0, -1e-8]),
+        elbow_flexion=np.array([0.0, 1e-9, 0.3, 0.0, 2.4, 1e-300]),
+        forearm_rotation=np.array([0.0, 1e-9, np.pi, 0.0, 1.0, 1e-300]),
+    )
+    # At an elevation of 1e-8 the direction of the plane holds 1e-16 / 1e-8 only.
+    assert_same(*both(skeleton, posture), atol=1e-8)
+    level = np.array([0, 3, 4])
+    sure = Posture(
+        humerus=posture.humerus[level],
+        elbow_flexion=posture.elbow_flexion[level],
+        forearm_rotation=posture.forearm_rotation[level],
+    )
+    compiled, plain = both(skeleton, sure)
+    for name in ("length", "shoulder_moment", "line_of_action"):
+        np.testing.assert_allclose(
+            getattr(compiled, name), getattr(plain, name), rtol=0.0, atol=CLOSE
+        )
+
+
+@pytest.mark.parametrize("method", ["compiled", "numpy"])
+@pytest.mark.parametrize("part", ["humerus", "elbow_flexion", "forearm_rotation"])
+def test_nan_stays_in_its_frame(skeleton, method, part):
+    clean = postures(40)
+    spoilt = getattr(clean, part).copy()
+    spoilt[7] = np.nan
+    dirty = replace(clean, **{part: spoilt})
+    wanted, got = (paths(skeleton, posture, method=method) for posture in (clean, dirty))
+    others = np.arange(40) != 7
+    for name in ARRAYS:
+        np.testing.assert_array_equal(getattr(got, name)[others], getattr(wanted, name)[others])
+    lost = np.isnan(got.length[7])
+    crosses = {
+        "humerus": np.any(wanted.line_of_action[7] != 0.0, axis=-1),
+        "elbow_flexion": wanted.moment_arms[7, 3] != 0.0,
+        "forearm_rotation": wanted.moment_arms[7, 4] != 0.0,
+    }[part]
+    assert crosses.any()
+    assert np.all(lost[crosses])
+
+
+@pytest.mark.parametrize("part", ["humerus", "elbow_flexion", "forearm_rotation"])
+def test_routes_agree_where_frames_are_nan(skeleton, part):
+    clean = postures(9)
+    spoilt = getattr(clean, part).copy()
+    spoilt[::2] = np.nan
+    assert_same(*both(skeleton, replace(clean, **{part: spoilt})))
+
+
+@pytest.mark.parametrize("shape", [(), (0,), (1,), (2, 3), (2, 0, 3), (2, 1, 2)])
+def test_any_batch_shape_gives_the_frames_of_a_loop(skeleton, shape):
+    posture = postures(shape)
+    compiled, plain = both(skeleton, posture)
+    assert compiled.length.shape == (*shape, 26)
+    assert_same(compiled, plain)
+    for index in np.ndindex(shape):
+        one = Posture(
+            humerus=posture.humerus[index],
+            elbow_flexion=posture.elbow_flexion[index],
+            forearm_rotation=posture.forearm_rotation[index],
+        )
+        alone = paths(skeleton, one, method="compiled")
+        for name in ARRAYS:
+            np.testing.assert_array_equal(getattr(compiled, name)[index], getattr(alone, name))
+
+
+def test_a_frame_of_the_numpy_route_does_not_depend_on_its_company(skeleton):
+    # Frames that take many rounds of two surfaces stand beside frames that take few.
+    posture = postures(400)
+    whole = paths(skeleton, posture, method="numpy")
+    half = Posture(
+        humerus=posture.humerus[::2],
+        elbow_flexion=posture.elbow_flexion[::2],
+        forearm_rotation=posture.forearm_rotation[::2],
+    )
+    part = paths(skeleton, half, method="numpy")
+    np.testing.assert_allclose(part.moment_arms, whole.moment_arms[::2], rtol=0.0, atol=1e-15)
+
+
+def test_strided_postures_are_read_as_they_are(skeleton):
+    posture = postures((30, 2))
+    turned = Posture(
+        humerus=posture.humerus.swapaxes(0, 1)[:, ::3],
+        elbow_flexion=posture.elbow_flexion.T[:, ::3],
+        forearm_rotation=posture.forearm_rotation.T[:, ::3],
+    )
+    assert not turned.humerus.flags.c_contiguous
+    assert_same(*both(skeleton, turned))
+
+
+@pytest.mark.parametrize("threads", [1, 2, 3, 7])
+def test_answers_do_not_depend_on_the_number_of_threads(skeleton, threads):
+    posture = postures(4000)
+    once = paths(skeleton, posture, method="compiled", threads=1)
+    many = paths(skeleton, posture, method="compiled", threads=threads)
+    for name in ARRAYS:
+        np.testing.assert_array_equal(getattr(many, name), getattr(once, name))
+
+
+def test_chunks_cover_every_frame_once():
+    for count, threads, least in ((0, 2, 5), (1, 2, 5), (11, 2, 5), (100, 7, 5), (100, None, 9)):
+        seen = np.zeros(count, dtype=int)
+        spans = []
+
+        def run(first, last, seen=seen, spans=spans):
+            spans.append(last - first)
+            seen[first:last] += 1
+
+        in_chunks(run, count, threads, least=least)
+        assert np.all(seen == 1)
+        assert len(spans) <= (threads or _kernels.cores())
+        assert len(spans) == 1 or min(spans) >= least
+
+
+def test_an_error_in_a_chunk_reaches_the_caller():
+    def run(first, last):
+        raise ZeroDivisionError
+
+    with pytest.raises(ZeroDivisionError):
+        in_chunks(run, 100, 4, least=10)
+
+
+def draws_of(model, count, seed=3):
+    rng = np.random.default_rng(seed)
+    out = []
+    for number in range(count):
+        person = replace(ADA, stature=1.6 + 0.02 * number)
+        offsets = {name: 0.003 * rng.normal(size=3) for name in model.sites}
+        radii = {s.name: s.radius * rng.uniform(0.9, 1.1) for s in model.surfaces.values()}
+        out.append(build_skeleton(person, model, offsets=offsets, radii=radii))
+    return out
+
+
+@pytest.mark.parametrize("method", ["compiled", "numpy"])
+@pytest.mark.parametrize("shared", [True, False])
+def test_draws_equal_a_loop_over_skeletons(model, method, shared):
+    drawn = draws_of(model, 4)
+    posture = postures(6 if shared else (4, 6))
+    found = paths_of_draws(
+        flatten(drawn),
+        posture.humerus,
+        posture.elbow_flexion,
+        posture.forearm_rotation,
+        method=method,
+    )
+    assert found.length.shape == (4, 6, 26)
+    for number, skeleton in enumerate(drawn):
+        mine = posture
+        if not shared:
+            mine = Posture(
+                humerus=posture.humerus[number],
+                elbow_flexion=posture.elbow_flexion[number],
+                forearm_rotation=posture.forearm_rotation[number],
+            )
+        wanted = paths(skeleton, mine, method="numpy")
+        for name in ARRAYS:
+            np.testing.assert_allclose(
+                getattr(found, name)[number], getattr(wanted, name), rtol=0.0, atol=CLOSE
+            )
+    assert np.ptp(found.length, axis=0).max() > 1e-3
+
+
+def test_draws_may_be_given_as_skeletons_and_without_frames(model):
+    found = paths_of_draws(
+        draws_of(model, 2), np.empty((0, 3, 3)), np.empty(0), np.empty(0), method="compiled"
+    )
+    assert found.moment_arms.shape == (2, 0, 5, 26)
+
+
+@pytest.mark.parametrize(
+    ("humerus", "flexion", "rotation"),
+    [
+        ((6, 3, 3), (5,), (6,)),
+        ((6, 3, 3), (6,), (6, 1)),
+        ((3, 6, 3, 3), (3, 6), (3, 6)),
+        ((6, 3), (6,), (6,)),
+        ((3, 3), (), ()),
+    ],
+)
+def test_postures_that_do_not_fit_the_draws_are_refused(model, humerus, flexion, rotation):
+    with pytest.raises(ShapeError, match=r"2 draws.*got"):
+        paths_of_draws(draws_of(model, 2), np.zeros(humerus), np.zeros(flexion), np.zeros(rotation))
+
+
+def test_draws_of_different_limbs_are_refused(model, skeleton):
+    fewer = replace(model, heads=model.heads[:5])
+    with pytest.raises(ShapeError, match="another limb in draw 1"):
+        flatten([skeleton, build_skeleton(ADA, fewer)])
+    with pytest.raises(ShapeError, match="none"):
+        flatten([])
+
+
+def test_a_limb_with_other_paths_is_traced_by_both_routes(model):
+    # Three surfaces in one run, a site between surfaces, a path that stays on one body.
+    by_name = {head.name: head for head in model.heads}
+    chest, collar, back, biceps = (
+        by_name[name]
+        for name in (
+            "pectoralis_major/abdominal",
+            "pectoralis_major/clavicular",
+            "latissimus_dorsi/upper",
+            "biceps_brachii/long",
+        )
+    )
+    long_run = (chest.path[0], chest.path[1], collar.path[1], chest.path[2], chest.path[-1])
+    heads = (replace(chest, path=long_run), replace(back, path=back.path[:2]), biceps)
+    skeleton = build_skeleton(ADA, replace(model, heads=heads))
+    posture = postures(200)
+    compiled, plain = both(skeleton, posture)
+    np.testing.assert_array_equal(compiled.moment_arms[:, :, 1], 0.0)
+    assert_same(compiled, plain)
+
+
+def test_without_numba_the_numpy_route_answers(skeleton, monkeypatch):
+    posture = postures(3)
+    wanted = paths(skeleton, posture, method="numpy")
+    monkeypatch.setattr(_kernels, "is_available", lambda: False)
+    got = paths(skeleton, posture)
+    for name in ARRAYS:
+        np.testing.assert_array_equal(getattr(got, name), getattr(wanted, name))
+    with pytest.raises(MissingExtraError, match=r"momentshare\[fast\]"):
+        paths(skeleton, posture, method="compiled")
+
+
+def test_an_unknown_route_is_refused(skeleton):
+    with pytest.raises(ShapeError, match="'auto' or 'compiled' or 'numpy', got 'fortran'"):
+        paths(skeleton, postures(1), method="fortran")
+
+
+def test_results_are_read_only(skeleton):
+    found = paths(skeleton, postures(2), method="compiled")
+    for name in ARRAYS:
+        with pytest.raises(ValueError, match="read-only"):
+            getattr(found, name)[0] = 0
+
+
+def test_numbers_and_kinds_are_those_of_the_twin():
+    from momentshare import posture as posture_module
+    from momentshare._kernels import paths as kernel
+    from momentshare.geometry import sphere
+
+    assert kernel.ON_SURFACE == sphere._ON_SURFACE
+    assert kernel.COLLINEAR == sphere._COLLINEAR
+    assert kernel.HANGING == posture_module._HANGING
+    assert (kernel.SITE, kernel.SPHERE) == (flat.SITE, flat.SPHERE)
+    assert flat.CYLINDER not in {kernel.SITE, kernel.SPHERE}
