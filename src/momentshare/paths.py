@@ -144,6 +144,12 @@ class _Contact:
         for item in fields(self):
             getattr(self, item.name)[rows] = getattr(wrap, item.name)
 
+    def release(self, rows: NDArray[np.int64]) -> None:
+        """Take the surface out of the path."""
+        self.contact[rows] = False
+        self.arc_length[rows] = 0.0
+        self.enter[rows] = self.leave[rows] = 0.0  # not read; still, so that nothing moves
+
 
 def paths(
     skeleton: Skeleton, posture: Posture, *, method: str = "auto", threads: int | None = None
@@ -184,9 +190,10 @@ def paths(
     >>> found.moment_arms.shape
     (2, 5, 26)
     """
-    if not choose_route(method, "the compiled path geometry"):
+    frames = math.prod(posture.shape)
+    if not choose_route(method, "the compiled path geometry", frames):
         return _plain(skeleton, posture)
-    flat = (1, math.prod(posture.shape))
+    flat = (1, frames)
     found = _compiled(
         flatten([skeleton]),
         posture.humerus.reshape(*flat, 3, 3),
@@ -250,7 +257,7 @@ def paths_of_draws(
         )
     if len(shape) == 1:
         rotation, flexion, pronation = rotation[None], flexion[None], pronation[None]
-    if choose_route(method, "the compiled path geometry"):
+    if choose_route(method, "the compiled path geometry", drawn.draws * shape[-1]):
         found = _compiled(drawn, rotation, flexion, pronation, threads)
         return _reshaped(found, drawn.head_names, (drawn.draws, shape[-1]))
     parts = []
@@ -389,18 +396,24 @@ def _round(
 
     Each surface is wrapped between its neighbours' tangent points in turn until no point
     moves; every turn shortens the path, so the rounds close in on the shortest one. Frames
-    that have settled drop out of the later rounds.
+    that have settled drop out of the later rounds. A surface that a path has let go of stays
+    out of it: near the half turn where a cylinder lets go, two surfaces would else push each
+    other in and out of contact for ever.
     """
     shape = end.shape
     start, stop = run.points[-1].reshape(-1, 3), end.reshape(-1, 3)
     places = [_place(skeleton, poses, step) for step in steps]
     wraps = [_Contact.none(len(stop)) for _ in steps]
     moving = np.arange(len(stop))
+    released = np.zeros((len(steps), len(stop)), dtype=bool)
     for _ in range(_SWEEPS if len(steps) > 1 else 1):
         before = np.stack([wrap.leave[moving] for wrap in wraps])
         for k, place in enumerate(places):
             here, there = _neighbours(wraps, k, start, stop, moving)
+            touched = wraps[k].contact[moving]
             wraps[k].write(moving, place(here, there, moving))
+            released[k, moving] |= touched & ~wraps[k].contact[moving]
+            wraps[k].release(moving[released[k, moving]])
         after = np.stack([wrap.leave[moving] for wrap in wraps])
         moved = np.max(np.abs(after - before), axis=(0, 2))
         moving = moving[moved >= _SETTLED]

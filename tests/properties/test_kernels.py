@@ -125,6 +125,9 @@ def test_surfaces_agree_anywhere(kind, start, end, centre, axis, radius, sense):
 def test_surfaces_agree_where_paths_begin_jump_or_degenerate(
     kind, radius, heights, angle, shift, sense
 ):
+    # A path that all but runs along the axis quits the surface anywhere on its way: the share
+    # of the climb at the tangent points is rounding of the points over the planar length.
+    assume(shift == 0.0 or heights != (0.0, 0.0) or abs(angle) > 1e-6)
     start, end = placed(radius, heights, angle, shift if kind == "cylinder" else 0.0)
     if min(np.hypot(*v[:2]) for v in (start, end)) == 0.0:
         got, wanted = rounded(

@@ -88,12 +88,6 @@ def test_moment_arm_equals_negative_length_gradient(random_arms, head):
         ("pectoralis_major/sternocostal_upper", (-43.177, 108.188, 54.770, 27.981, 23.041)),
     ],
 )
-@pytest.mark.xfail(
-    strict=True,
-    raises=AssertionError,
-    reason="the two surfaces push each other in and out of contact without end, and the arms "
-    "are those of a path that is not the shortest: 4.9 and 3.9 mm off",
-)
 def test_moment_arm_equals_gradient_where_two_surfaces_alternate(skeleton, head, angles):
     posture = posture_from_angles(*(np.array(angles)[:, None] * DEG))
     index = HEADS.index(head)

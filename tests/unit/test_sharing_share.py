@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from tests import naive
 
+from momentshare._kernels import COMPILE_FROM
 from momentshare.errors import InputError, MissingExtraError, ShapeError
 from momentshare.sharing import Status, share
 
@@ -272,7 +273,9 @@ def test_importing_the_package_loads_neither_numba_nor_cvxpy_nor_pandas():
 
 
 def test_without_numba_the_same_answer_comes_from_numpy(monkeypatch):
-    arms, capacity, moments = naive.limb_like(3)
+    arms, capacity, moments = naive.limb_like(COMPILE_FROM)
+    few = share(arms[:-1], capacity[:-1], moments[:-1])
+    assert few.method == "numpy"  # not worth compiling for
     fast = share(arms, capacity, moments)
     assert fast.method == "compiled"
     monkeypatch.setattr("momentshare.sharing._share.is_available", lambda: False)
@@ -307,12 +310,12 @@ def test_unchained_frames_equal_a_loop_bit_for_bit(exponent, threads):
     arms, capacity, moments = naive.limb_like(1, level=0.7, seed=14)
     slow = 1.0 + 0.01 * np.sin(np.arange(50.0))[:, None]
     arms, capacity, moments = np.repeat(arms, 50, axis=0), capacity * slow, moments * slow**2
-    given = {"exponent": exponent, "threads": threads, "chain": False}
+    given = {"exponent": exponent, "threads": threads, "chain": False, "method": "compiled"}
     batch = share(arms, capacity, moments, **given)
     for f in range(50):
         single = share(arms[f], capacity[f], moments[f], **given)
         np.testing.assert_array_equal(single.activation, batch.activation[f])
         np.testing.assert_array_equal(single.multipliers, batch.multipliers[f])
-    chained = share(arms, capacity, moments, exponent=exponent)
+    chained = share(arms, capacity, moments, exponent=exponent, method="compiled")
     assert not np.array_equal(chained.multipliers, batch.multipliers)
     np.testing.assert_allclose(chained.activation, batch.activation, atol=1e-8)

@@ -19,7 +19,11 @@ from momentshare.errors import MissingExtraError, ShapeError
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-__all__ = ["choose_route", "cores", "in_chunks", "is_available"]
+__all__ = ["COMPILE_FROM", "choose_route", "cores", "in_chunks", "is_available"]
+
+
+COMPILE_FROM = 1000
+"""Frames from which compiling is worth its start-up, some seconds the first time."""
 
 
 def is_available() -> bool:
@@ -34,8 +38,11 @@ def cores() -> int:
     return os.cpu_count() or 1
 
 
-def choose_route(method: str, purpose: str) -> bool:
-    """Whether the compiled route is to be taken.
+def choose_route(method: str, purpose: str, frames: int) -> bool:
+    """Whether the compiled route is to be taken for so many frames.
+
+    ``auto`` takes it from :data:`COMPILE_FROM` frames on. The rule looks at the size alone, so
+    that the same call gives the same digits wherever and whenever it runs.
 
     Raises
     ------
@@ -49,6 +56,8 @@ def choose_route(method: str, purpose: str) -> bool:
         raise ShapeError("method", " or ".join(repr(name) for name in known), repr(method))
     if method == "compiled" and not is_available():
         raise MissingExtraError("numba", "fast", purpose)
+    if method == "auto" and frames < COMPILE_FROM:
+        return False
     return method != "numpy" and is_available()
 
 

@@ -209,12 +209,14 @@ def round_surfaces(
     """Lead a path round the surfaces of the steps first … last − 1, until nothing moves.
 
     Writes points of contact, arc length and margin (``numbers``) and contact by place in
-    the run; returns whether a point lies within a surface.
+    the run; returns whether a point lies within a surface. A surface that the path has let go
+    of stays out of it.
     """
     count = last - first
     inside = False
     for k in range(count):
         touch[k] = False
+        numbers[k, 2] = 0.0  # set when the path has let go of the surface for good
     for turn in range(rounds):
         moved, inside = 0.0, False
         for k in range(count):
@@ -234,6 +236,10 @@ def round_surfaces(
                 on, within, arc, margin, enters, leaves = round_cylinder(
                     before, after, row(centre, s), row(axis, s), radius[s], sense[first + k]
                 )
+            if touch[k] and not on:
+                numbers[k, 2] = 1.0
+            elif numbers[k, 2] > 0.0:
+                on, arc = False, 0.0
             if on != touch[k]:
                 moved = math.inf
             elif on:
@@ -298,7 +304,7 @@ def trace_frames(
     point = np.empty((site_level.size, 3))
     middle, shaft = np.empty((surface_level.size, 3)), np.empty((surface_level.size, 3))
     enter, leave = np.empty((most, 3)), np.empty((most, 3))
-    numbers, touch = np.empty((most, 2)), np.empty(most, dtype=np.bool_)
+    numbers, touch = np.empty((most, 3)), np.empty(most, dtype=np.bool_)
     for n in range(first, last):
         d = n // frames
         f = n - d * frames

@@ -10,6 +10,8 @@ import typer
 
 from momentshare.cli.calibrate import calibrate
 from momentshare.cli.explain import explain
+from momentshare.cli.strength import strength
+from momentshare.cli.uncertainty import uncertainty
 from momentshare.cli.validate import validate
 from momentshare.errors import MomentshareError
 
@@ -143,6 +145,8 @@ def _run(study: Study, screen: Console) -> StudyResult:
 
 app.command()(calibrate)
 app.command()(explain)
+app.command()(strength)
+app.command()(uncertainty)
 app.command()(validate)
 
 

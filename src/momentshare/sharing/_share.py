@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare._kernels import COMPILE_FROM
 from momentshare.errors import ShapeError
 from momentshare.sharing import _balance
 from momentshare.sharing._certificate import certify
@@ -92,7 +93,8 @@ def share(
         What to do with frames that are not finite or negative: raise, or return NaN
         there with status ``invalid``. Other frames are never touched.
     method : {'auto', 'compiled', 'numpy', 'referee'}
-        ``auto`` takes the compiled kernel where numba is installed; ``referee`` solves a
+        ``auto`` takes the compiled kernel for a thousand frames or more where numba is
+        installed, since compiling costs some seconds the first time; ``referee`` solves a
         cvxpy formulation frame by frame.
     threads : int, optional
         Most threads of the compiled route; by default one per available core.
@@ -148,20 +150,24 @@ def share(
         on_invalid=on_invalid,
     )
     heads, rows = _labels(head_names, problem.heads, row_names, problem.rows)
-    route = choose_route(method, problem.exponent)
+    route = choose_route(method, problem.exponent, problem.frames)
     raw, route = solve(problem, route, threads, chain=chain)
     return assemble(problem, raw, route, heads, rows)
 
 
-def choose_route(method: str, exponent: float = 2.0) -> str:
-    """Name the backend that a method stands for."""
+def choose_route(method: str, exponent: float, frames: int) -> str:
+    """Name the backend that a method stands for.
+
+    ``auto`` compiles from :data:`momentshare._kernels.COMPILE_FROM` frames on; the rule looks
+    at the size alone, so that the same call gives the same digits wherever it runs.
+    """
     known = ("auto", "compiled", "numpy", "referee")
     if method not in known:
         raise ShapeError("method", " or ".join(repr(name) for name in known), repr(method))
     if math.isinf(exponent) and method != "referee":
         return "numpy"
     if method == "auto":
-        return "compiled" if is_available() else "numpy"
+        return "compiled" if frames >= COMPILE_FROM and is_available() else "numpy"
     return method
 
 

@@ -1,0 +1,236 @@
+"""``momentshare strength``: greatest moments where the task is done and where it is tested."""
+
+from __future__ import annotations
+
+from functools import partial
+from pathlib import Path  # noqa: TC003 - typer reads the annotations
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    import pandas as pd
+    from matplotlib.figure import Figure
+
+    from momentshare.strength import StrengthTest
+    from momentshare.study import Study
+
+__all__ = ["strength"]
+
+_SHOWN = ("person", "condition", "lateral", "direction", "others")
+
+
+def strength(
+    study: Annotated[Path, typer.Argument(help="Study file (TOML).")],
+    out: Annotated[Path | None, typer.Option("--out", help="Folder for the results.")] = None,
+    person: Annotated[list[str] | None, typer.Option(help="A person; may be repeated.")] = None,
+    condition: Annotated[
+        list[str] | None, typer.Option(help="A condition; may be repeated.")
+    ] = None,
+    moments: Annotated[
+        Path | None,
+        typer.Option(
+            help="CSV of net moments: condition, row, moment_nm; optional sd_nm, measured_nm, "
+            "elbow_flexion_deg, elevation_deg, plane_deg, axial_deg, forearm_rotation_deg or "
+            "height_fraction."
+        ),
+    ] = None,
+    test_elbow_deg: Annotated[float, typer.Option(help="Elbow flexion in the test [deg].")] = 90.0,
+    test_elevation_deg: Annotated[
+        float, typer.Option(help="Upper arm from the trunk in the test [deg].")
+    ] = 10.0,
+    test_plane_deg: Annotated[
+        float, typer.Option(help="Plane of elevation, 0 side, 90 front [deg].")
+    ] = 0.0,
+    test_axial_deg: Annotated[
+        float, typer.Option(help="Axial rotation, internal positive [deg].")
+    ] = 0.0,
+    test_forearm_deg: Annotated[
+        float, typer.Option(help="Forearm rotation from full supination [deg].")
+    ] = 90.0,
+    test_mode: Annotated[
+        str, typer.Option(help="isometric, concentric or eccentric.")
+    ] = "isometric",
+    test_speed_deg_s: Annotated[
+        float, typer.Option(help="Speed of the tested joint [deg/s].")
+    ] = 0.0,
+    task_mode: Annotated[
+        str, typer.Option(help="Capacity along the lift: isometric, or lift for its own speed.")
+    ] = "isometric",
+    frames: Annotated[int, typer.Option(min=5, max=501, help="Frames along each lift.")] = 21,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON for machines.")] = False,
+    no_figures: Annotated[bool, typer.Option("--no-figures", help="Write tables only.")] = False,
+) -> None:
+    """Strength by direction in the task's and a test's posture, and the bias between them."""
+    from momentshare.errors import InputError
+    from momentshare.report.write import prepare_folder
+    from momentshare.strength import StrengthTest
+    from momentshare.study import load_study
+
+    if task_mode not in {"isometric", "lift"}:
+        raise InputError(f"--task-mode: wanted isometric or lift, got {task_mode!r}")
+    source = load_study(study)
+    test = StrengthTest(
+        plane_deg=test_plane_deg,
+        elevation_deg=test_elevation_deg,
+        axial_deg=test_axial_deg,
+        elbow_flexion_deg=test_elbow_deg,
+        forearm_rotation_deg=test_forearm_deg,
+        mode=test_mode,  # type: ignore[arg-type]  # the class refuses what it does not know
+        speed_deg_s=test_speed_deg_s,
+    )
+    if out is not None:
+        prepare_folder(out)
+    people, tasks = tuple(person or ()), tuple(condition or ())
+    if moments is not None:
+        if tasks:
+            raise InputError("--condition: not used with --moments; the file names conditions")
+        if task_mode == "lift":
+            raise InputError("--task-mode lift: not known for --moments; use isometric")
+        _moments(source, moments, test, people, out, as_json=as_json, figures=not no_figures)
+        return
+    _lifts(
+        source, test, people, tasks, task_mode, frames, out,
+        as_json=as_json, figures=not no_figures,
+    )  # fmt: skip
+
+
+def _moments(
+    source: Study,
+    path: Path,
+    test: StrengthTest,
+    people: tuple[str, ...],
+    out: Path | None,
+    *,
+    as_json: bool,
+    figures: bool,
+) -> None:
+    from momentshare.report import strength_figure as report
+    from momentshare.strength import read_moments
+    from momentshare.strength.study import moments_report
+
+    table = moments_report(source, read_moments(path), test, people=people)
+    record = report.strength_record(source, test, {"corrected_utilisation": table})
+    drawings = {"corrected_utilisation": partial(report.corrected_figure, table)} if figures else {}
+    texts = [source.title, *table["condition"]]
+    _show(
+        table[[*(n for n in _SHOWN if n in table), "moment_nm", "utilisation_tested",
+               "test_posture_bias", "corrected_utilisation", "note"]],
+        test, record, as_json=as_json,
+    )  # fmt: skip
+    _write(out, {"corrected_utilisation.csv": table}, record, drawings, texts, as_json=as_json)
+
+
+def _lifts(
+    source: Study,
+    test: StrengthTest,
+    people: tuple[str, ...],
+    tasks: tuple[str, ...],
+    task_mode: str,
+    frames: int,
+    out: Path | None,
+    *,
+    as_json: bool,
+    figures: bool,
+) -> None:
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+
+    from momentshare.report import strength_figure as report
+    from momentshare.strength import study_strength
+
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("running")
+        found = study_strength(
+            source, test, people=people, conditions=tasks,
+            task_mode=task_mode,  # type: ignore[arg-type]  # checked by the caller
+            frames=frames,
+            progress=lambda done, total, what: bar.update(
+                task, completed=done, total=total, description=what or "done"
+            ),
+        )  # fmt: skip
+    record = report.strength_record(
+        source,
+        test,
+        {"tests": found.tests, "utilisation": found.utilisation},
+        task_mode=found.task_mode,
+        refusals=list(found.refusals),
+    )
+    _show(_means(found.utilisation), test, record, as_json=as_json)
+    tables = {
+        "strength_along_lift.csv": found.along,
+        "utilisation_along_lift.csv": found.frames,
+        "utilisation.csv": found.utilisation,
+        "strength_test.csv": found.tests,
+        "strength_curves.csv": found.curves,
+    }
+    drawings: dict[str, Callable[[], Figure]] = {}
+    if figures:
+        drawings = {
+            "strength_curves": partial(report.curves_figure, found),
+            "utilisation_along_lift": partial(report.utilisation_figure, found),
+            "test_posture_bias": partial(report.bias_figure, found),
+        }
+    texts = [source.title, *dict.fromkeys(found.frames["condition"])]
+    _write(out, tables, record, drawings, texts, as_json=as_json)
+
+
+def _means(table: pd.DataFrame) -> pd.DataFrame:
+    """Means over people, first treatment of the lateral force, one line a condition and row."""
+    first = table.groupby("condition", sort=False)["lateral"].transform("first")
+    keys = ["condition", "lateral", "row", "others"]
+    values = ["utilisation_tested", "test_posture_bias", "utilisation_here"]
+    return table[table["lateral"] == first].groupby(keys, sort=False)[values].mean().reset_index()
+
+
+def _show(
+    table: pd.DataFrame, test: StrengthTest, record: Mapping[str, object], *, as_json: bool
+) -> None:
+    if as_json:
+        import json
+
+        typer.echo(json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False))
+        return
+    from rich.markup import escape
+    from rich.table import Table
+
+    from momentshare.cli.tables import console
+
+    screen = console()
+    screen.print(f"Strength test: {test.text()}")
+    title = "Utilisation where it is greatest, means over people"
+    if "person" in table:
+        title = "Utilisation by the test's posture, and corrected to the task's"
+    view = Table(title=title, title_justify="left")
+    for name in table.columns:
+        view.add_column(name.replace("_", " "))
+    for line in table.itertuples(index=False):
+        view.add_row(*(f"{v:.3g}" if isinstance(v, float) else escape(str(v)) for v in line))
+    screen.print(view)
+    screen.print(
+        "Test-posture bias: greatest moment in the task's posture over that in the test's; above "
+        "1 the test makes the task look harder than it is. braced: other rows carried from "
+        "outside; balanced: the heads keep them at zero.",
+        highlight=False,
+    )
+
+
+def _write(
+    out: Path | None,
+    tables: Mapping[str, pd.DataFrame],
+    record: Mapping[str, object],
+    drawings: Mapping[str, Callable[[], Figure]],
+    texts: list[str],
+    *,
+    as_json: bool,
+) -> None:
+    if out is None:
+        return
+    from momentshare.report.strength_figure import write_strength
+
+    names = write_strength(out, tables, record, drawings, texts)
+    if not as_json:
+        typer.echo(f"Wrote {len(names)} files to {out}")

@@ -1,0 +1,176 @@
+"""``momentshare uncertainty``: how sure the answers of a study are."""
+
+from __future__ import annotations
+
+from pathlib import Path  # noqa: TC003 - typer reads the annotations
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from momentshare.uncertainty import Plan, Summary
+
+__all__ = ["uncertainty"]
+
+_STAGES = {
+    "draws": "random draws",
+    "screening": "screening of inputs",
+    "indices": "shares of variance",
+}
+_SHOWN = 8
+
+
+def uncertainty(
+    study: Annotated[Path, typer.Argument(help="Study file (TOML).")],
+    out: Annotated[Path, typer.Option("--out", help="Folder for chunks and results.")],
+    draws: Annotated[int, typer.Option(help="Random draws.")] = 200,
+    seed: Annotated[int, typer.Option(help="Seed of the draws.")] = 1,
+    workers: Annotated[int | None, typer.Option(help="Processes; by default one a core.")] = None,
+    scheduler: Annotated[
+        str | None, typer.Option(help="Address of a Dask scheduler, tcp://host:port.")
+    ] = None,
+    resume: Annotated[bool, typer.Option("--resume", help="Go on with a stopped run.")] = False,
+    people: Annotated[
+        list[str] | None, typer.Option(help="A person to keep; may be repeated.")
+    ] = None,
+    frames: Annotated[int, typer.Option(help="Frames along each lift.")] = 21,
+    criterion: Annotated[
+        list[str] | None,
+        typer.Option(help="study, p2, p3 or minmax (slow); may be repeated."),
+    ] = None,
+    trajectories: Annotated[
+        int, typer.Option(help="Trajectories of the screening; 0 leaves out the ranking.")
+    ] = 8,
+    sobol: Annotated[
+        int, typer.Option(help="Base sample of the variance shares, a power of two; 0: none.")
+    ] = 32,
+    few: Annotated[int, typer.Option(help="Families kept for the variance shares.")] = 4,
+    spread_scale: Annotated[float, typer.Option(help="Factor on every spread.")] = 1.0,
+    shared: Annotated[
+        float, typer.Option(help="Shared part of the variance within a kind and source, 0 to 1.")
+    ] = 0.5,
+    posture_spread_deg: Annotated[float, typer.Option(help="Tuck, tilt and the like [deg].")] = 5.0,
+    load_spread: Annotated[float, typer.Option(help="Load on the hand, relative.")] = 0.02,
+    ratio_spread: Annotated[
+        float, typer.Option(help="Given lateral ratio; 0.15 where it was never measured.")
+    ] = 0.05,
+    no_figures: Annotated[bool, typer.Option("--no-figures", help="Write tables only.")] = False,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but errors.")] = False,
+) -> None:
+    """Draw all that is uncertain in a STUDY, solve, and tell intervals from orderings."""
+    from rich.console import Console
+
+    from momentshare.cli.tables import console
+    from momentshare.report.uncertainty_figures import write_summary
+    from momentshare.report.write import prepare_folder
+    from momentshare.study import load_study
+    from momentshare.uncertainty import Plan
+    from momentshare.uncertainty.draws import Spreads
+    from momentshare.uncertainty.run import keep
+
+    plan = Plan(
+        study=load_study(study),
+        draws=draws,
+        seed=seed,
+        frames=frames,
+        people=tuple(people or ()),
+        criteria=tuple(criterion or ("study",)),
+        spreads=Spreads(
+            scale=spread_scale,
+            shared=shared,
+            posture_deg=posture_spread_deg,
+            load=load_spread,
+            lateral_ratio=ratio_spread,
+        ),
+        trajectories=trajectories,
+        sobol=sobol if trajectories else 0,
+        few=few,
+    )
+    prepare_folder(out)
+    screen = console(quiet=quiet)
+    found = _run(plan, out, workers, scheduler, Console(stderr=True, quiet=quiet), resume=resume)
+    names = write_summary(found, out, figures=not no_figures, keep=keep)
+    _print(screen, found)
+    screen.print(f"Wrote {len(names)} files to {out}")
+
+
+def _run(
+    plan: Plan,
+    out: Path,
+    workers: int | None,
+    scheduler: str | None,
+    screen: Console,
+    *,
+    resume: bool,
+) -> Summary:
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+    from rich.progress import TimeRemainingColumn as Remaining
+
+    from momentshare.uncertainty import run_uncertainty
+
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), Remaining())
+    with Progress(*columns, console=screen, transient=True) as bar:
+        tasks: dict[str, object] = {}
+
+        def show(stage: str, done: int, total: int) -> None:
+            if stage not in tasks:
+                tasks[stage] = bar.add_task(f"{_STAGES[stage]}, chunks", total=total)
+            bar.update(tasks[stage], completed=done)  # type: ignore[arg-type]
+
+        return run_uncertainty(
+            plan, out, workers=workers, scheduler=scheduler, resume=resume, progress=show
+        )
+
+
+def _print(screen: Console, found: Summary) -> None:
+    from rich.markup import escape
+    from rich.table import Table
+
+    from momentshare.report.terminal import print_cautions
+    from momentshare.uncertainty.draws import FAMILIES
+
+    order = found.condition_order
+    if len(order):
+        table = Table(
+            title="Orderings between conditions: share of pairs of conditions by how sure they are",
+            title_justify="left",
+        )
+        for name in ("lateral force", "criterion", "pairs", "sure (95 % and more)", "open"):
+            table.add_column(name)
+        for (mode, criterion), part in order.groupby(["lateral", "criterion"], sort=False):
+            moving = part[part["ties"] < 0.5]
+            sure = (moving["probability"] - 0.5).abs() >= 0.45
+            count = max(len(moving), 1)
+            table.add_row(
+                str(mode), str(criterion), str(len(moving)),
+                f"{100 * sure.sum() / count:.0f} %", f"{100 * (~sure).sum() / count:.0f} %",
+            )  # fmt: skip
+        screen.print(table)
+    if found.sensitivity is not None:
+        table = Table(title="Inputs that matter most", title_justify="left")
+        table.add_column("input")
+        table.add_column("change it brings, over the greatest [%]", justify="right")
+        for line in found.sensitivity.overall.head(_SHOWN).itertuples(index=False):
+            share = 100 * float(str(line.relative_mu_star))
+            table.add_row(FAMILIES[str(line.family)], f"{share:.0f}")
+        screen.print(table)
+        if found.sensitivity.failed:
+            screen.print(
+                f"[bold]Not solved[/bold] {found.sensitivity.failed} draws of the ranking; their "
+                "values were taken from the mean"
+            )
+    for line in found.failures.itertuples(index=False):
+        who = escape(f"{line.person!s}, {line.condition!s}")
+        if line.failed:
+            how_many = f"{int(str(line.failed))} of {int(str(line.draws))} draws"
+            screen.print(f"[bold]Not solved[/bold] {who}: {how_many} ({escape(str(line.reasons))})")
+    short = int(found.failures["with_shortfall"].sum())
+    if short:
+        total = int(found.failures["draws"].sum())
+        screen.print(
+            f"[bold]Too heavy[/bold] in {short} of {total} drawn lifts a moment falls short in "
+            "some frame; see failures.csv"
+        )
+    print_cautions(screen)

@@ -1,0 +1,242 @@
+"""Greatest moment in one direction of a joint, in a posture, at a speed.
+
+A direction is a moment row with a sign. Two definitions, named in every output:
+
+``balanced``
+    The heads keep the net moment of the other balanced rows at zero at the same time: the
+    strength of a limb that nothing supports.
+``braced``
+    The other rows are carried from outside and count for nothing: the strength that a
+    dynamometer with a strapped limb reads.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING, Literal, get_args
+
+import numpy as np
+
+from momentshare.analysis import BALANCED
+from momentshare.errors import InputError, UnknownNameError
+from momentshare.paths import ROWS
+from momentshare.posture import posture_from_angles
+from momentshare.sharing import Status, greatest_moment
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from momentshare.limb import Limb
+    from momentshare.muscle.capacity import HeadState
+    from momentshare.paths import Paths
+    from momentshare.posture import Posture
+
+__all__ = [
+    "DEFINITIONS",
+    "DIRECTIONS",
+    "Mode",
+    "StrengthTest",
+    "direction_of",
+    "strength",
+    "strength_of",
+]
+
+DIRECTIONS: dict[str, tuple[str, int]] = {
+    "shoulder_internal_rotation": ("shoulder_internal_rotation", 1),
+    "shoulder_external_rotation": ("shoulder_internal_rotation", -1),
+    "shoulder_elevation": ("shoulder_elevation", 1),
+    "shoulder_adduction": ("shoulder_elevation", -1),
+    "shoulder_horizontal_adduction": ("shoulder_horizontal_adduction", 1),
+    "shoulder_horizontal_abduction": ("shoulder_horizontal_adduction", -1),
+    "elbow_extension": ("elbow_extension", 1),
+    "elbow_flexion": ("elbow_extension", -1),
+    "forearm_pronation": ("forearm_pronation", 1),
+    "forearm_supination": ("forearm_pronation", -1),
+}
+"""Direction → moment row and sign."""
+
+DEFINITIONS = ("braced", "balanced")
+"""What becomes of the other rows; see the module's text."""
+
+Mode = Literal["isometric", "concentric", "eccentric"]
+
+_NAMES = {pair: name for name, pair in DIRECTIONS.items()}
+
+
+def direction_of(row: str, moment: float) -> str:
+    """Name the direction of a signed moment about a row; zero counts as positive.
+
+    Examples
+    --------
+    >>> direction_of("elbow_extension", -3.0)
+    'elbow_flexion'
+    """
+    if row not in ROWS:
+        raise UnknownNameError("moment row", row, ROWS)
+    return _NAMES[row, -1 if moment < 0.0 else 1]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StrengthTest:
+    """Posture, speed and mode of a strength test; angles in degrees, as testers state them.
+
+    Parameters
+    ----------
+    plane_deg, elevation_deg, axial_deg : float
+        Upper arm on the trunk, as in :func:`momentshare.posture.posture_from_angles` [deg].
+        By default it hangs 10 degrees clear of the trunk; at exactly 0 the plane of elevation
+        is undefined and the sagittal one is taken, so that elevation there means flexion.
+    elbow_flexion_deg, forearm_rotation_deg : float
+        From full extension, and from full supination [deg].
+    mode : {"isometric", "concentric", "eccentric"}
+        Whether the joint stands, gives way to the moment, or moves against it.
+    speed_deg_s : float
+        Speed of the tested joint [deg/s], zero when isometric, positive otherwise. The
+        velocity of each fibre follows from its moment arm and pennation.
+    """
+
+    plane_deg: float = 0.0
+    elevation_deg: float = 10.0
+    axial_deg: float = 0.0
+    elbow_flexion_deg: float = 90.0
+    forearm_rotation_deg: float = 90.0
+    mode: Mode = "isometric"
+    speed_deg_s: float = 0.0
+
+    def __post_init__(self) -> None:
+        faults = [
+            f"{item.name}: wanted a finite number, got {getattr(self, item.name)!r}"
+            for item in fields(self)
+            if item.name != "mode" and not math.isfinite(getattr(self, item.name))
+        ]
+        if self.mode not in get_args(Mode):
+            faults.append(f"mode: wanted isometric, concentric or eccentric, got {self.mode!r}")
+        elif self.mode == "isometric" and self.speed_deg_s != 0.0:
+            faults.append(
+                f"speed_deg_s: an isometric test has none, got {self.speed_deg_s:g}; "
+                "set it to 0 or choose concentric or eccentric"
+            )
+        elif self.mode != "isometric" and not self.speed_deg_s > 0.0:
+            faults.append(
+                f"speed_deg_s: a {self.mode} test needs a positive speed [deg/s], got "
+                f"{self.speed_deg_s:g}"
+            )
+        if not 0.0 <= self.elbow_flexion_deg <= 160.0:
+            faults.append(f"elbow_flexion_deg: wanted 0 to 160, got {self.elbow_flexion_deg:g}")
+        if not 0.0 <= self.elevation_deg <= 170.0:
+            faults.append(f"elevation_deg: wanted 0 to 170, got {self.elevation_deg:g}")
+        if faults:
+            raise InputError("strength test:", faults)
+
+    @property
+    def speed(self) -> float:
+        """Speed of the joint in the direction of the moment [rad/s]; eccentric negative."""
+        sign = {"isometric": 0.0, "concentric": 1.0, "eccentric": -1.0}[self.mode]
+        return sign * math.radians(self.speed_deg_s)
+
+    def angles(self) -> dict[str, float]:
+        """Angles of :func:`momentshare.posture.posture_from_angles` [rad]."""
+        names = ("plane", "elevation", "axial", "elbow_flexion", "forearm_rotation")
+        return {name: math.radians(getattr(self, f"{name}_deg")) for name in names}
+
+    def posture(self) -> Posture:
+        """Return the posture, without batch axes."""
+        return posture_from_angles(**self.angles())
+
+    def text(self) -> str:
+        """Say posture, mode and speed in one line."""
+        speed = "" if self.mode == "isometric" else f" at {self.speed_deg_s:g} deg/s"
+        return (
+            f"{self.mode}{speed}; elbow {self.elbow_flexion_deg:g}, elevation "
+            f"{self.elevation_deg:g}, plane {self.plane_deg:g}, axial {self.axial_deg:g}, "
+            f"forearm {self.forearm_rotation_deg:g} deg"
+        )
+
+
+def strength(
+    limb: Limb,
+    posture: Posture,
+    direction: str,
+    *,
+    others: str = "braced",
+    speed: float = 0.0,
+    rows: tuple[str, ...] = BALANCED,
+) -> NDArray[np.float64]:
+    """Greatest moment in a direction [N·m], for a batch of postures.
+
+    Parameters
+    ----------
+    limb : Limb
+    posture : Posture
+        Any batch shape.
+    direction : str
+        A key of :data:`DIRECTIONS`.
+    others : {"braced", "balanced"}
+        What becomes of the other rows.
+    speed : float
+        Speed of the joint in the direction of the moment, the other joints standing [rad/s]:
+        positive shortens the heads that help (concentric), negative stretches them.
+    rows : tuple of str
+        Rows that ``balanced`` keeps at zero net moment; the direction's own row is added.
+
+    Returns
+    -------
+    float array, shape (...)
+        Passive forces of all heads count. NaN where the other rows cannot be held at zero;
+        negative where passive forces outdo the heads.
+
+    Examples
+    --------
+    >>> from momentshare.limb import build_limb
+    >>> from momentshare.model import load_model
+    >>> from momentshare.person import Person
+    >>> ada = Person(name="Ada", sex="female", stature=1.66, body_mass=62.0)
+    >>> limb, test = build_limb(ada, load_model()), StrengthTest(elevation_deg=45.0)
+    >>> braced = strength(limb, test.posture(), "elbow_extension")
+    >>> bool(braced >= strength(limb, test.posture(), "elbow_extension", others="balanced"))
+    True
+    """
+    row, sign = _direction(direction)
+    found = limb.paths(posture)
+    velocity = None
+    if speed != 0.0:
+        velocity = -sign * speed * found.moment_arms[..., ROWS.index(row), :]
+    state = limb.capacity(found.length, velocity)
+    return strength_of(found, state, direction, others=others, rows=rows)
+
+
+def strength_of(
+    found: Paths,
+    state: HeadState,
+    direction: str,
+    *,
+    others: str = "braced",
+    rows: tuple[str, ...] = BALANCED,
+) -> NDArray[np.float64]:
+    """Greatest moment from paths and head states already computed; see :func:`strength`."""
+    row, sign = _direction(direction)
+    if others not in DEFINITIONS:
+        raise UnknownNameError("definition", others, DEFINITIONS)
+    kept = tuple(name for name in ROWS if name in rows or name == row)
+    at = [ROWS.index(name) for name in kept]
+    arms = found.moment_arms[..., at, :]
+    single = arms.ndim == 2
+    lead = (np.newaxis,) if single else ()
+    answer = greatest_moment(
+        arms[lead],
+        state.active_capacity[lead],
+        kept.index(row),
+        sign,
+        passive_force=state.passive_force[lead],
+        others=others,
+    )
+    # NaN where the solve gave no certified answer.
+    value = np.where(answer.status == Status.SOLVED, sign * answer.moment, np.nan)
+    return np.asarray(value[0] if single else value)
+
+
+def _direction(name: str) -> tuple[str, int]:
+    if name not in DIRECTIONS:
+        raise UnknownNameError("direction", name, DIRECTIONS)
+    return DIRECTIONS[name]

@@ -1,0 +1,361 @@
+"""Strength of every person of a study, along the lift and in the test's posture."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+import pandas as pd
+
+from momentshare.analysis import prepare, solve_lift
+from momentshare.errors import InputError, PostureError, StudyError, UnknownNameError
+from momentshare.model import load_model
+from momentshare.paths import ROWS
+from momentshare.posture import Posture
+from momentshare.strength.capacity import (
+    DEFINITIONS,
+    DIRECTIONS,
+    StrengthTest,
+    strength,
+    strength_of,
+)
+from momentshare.strength.curves import curve_table
+from momentshare.strength.utilisation import NetMoment, corrected_utilisation
+from momentshare.study.run import exercise_of, lateral_of, limb_of
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from momentshare.analysis import LiftResult, Prepared
+    from momentshare.limb import Limb
+    from momentshare.model import Model
+    from momentshare.study.schema import ConditionEntry, PersonEntry, Study
+
+__all__ = ["StrengthReport", "TaskMode", "moments_report", "pick_entries", "study_strength"]
+
+TaskMode = Literal["isometric", "lift"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StrengthReport:
+    """Tables of strength; every one tidy, units in the column names.
+
+    Attributes
+    ----------
+    test : StrengthTest
+    task_mode : str
+        ``isometric``, or ``lift`` for the fibre velocities of a timed lift.
+    along : DataFrame
+        Greatest moment a person, condition, frame, direction and definition.
+    frames : DataFrame
+        Net moment, utilisation and bias a person, condition, lateral mode, frame, balanced
+        row and definition.
+    utilisation : DataFrame
+        The same at the frame of greatest utilisation, with lift means.
+    tests : DataFrame
+        Greatest moment in the test's posture a person, direction and definition.
+    curves : DataFrame
+        See :func:`curve_table`.
+    refusals : tuple of str
+        Persons and conditions without a reachable posture.
+    """
+
+    test: StrengthTest
+    task_mode: str
+    along: pd.DataFrame
+    frames: pd.DataFrame
+    utilisation: pd.DataFrame
+    tests: pd.DataFrame
+    curves: pd.DataFrame
+    refusals: tuple[str, ...]
+
+
+def pick_entries(
+    study: Study, people: Sequence[str] = (), conditions: Sequence[str] = ()
+) -> tuple[list[PersonEntry], list[ConditionEntry]]:
+    """Choose people and conditions by name; all of a kind where none is named."""
+    file = study.file
+    for kind, wanted, known in (
+        ("person", people, [p.name for p in file.person]),
+        ("condition", conditions, [c.name for c in file.condition]),
+    ):
+        for name in wanted:
+            if name not in known:
+                raise UnknownNameError(kind, name, known, study.source)
+    return (
+        [p for p in file.person if not people or p.name in people],
+        [c for c in file.condition if not conditions or c.name in conditions],
+    )
+
+
+def study_strength(
+    study: Study,
+    test: StrengthTest,
+    *,
+    people: Sequence[str] = (),
+    conditions: Sequence[str] = (),
+    task_mode: TaskMode = "isometric",
+    frames: int = 21,
+    progress: Callable[[int, int, str], None] | None = None,
+) -> StrengthReport:
+    """Strength along each lift and in the test's posture, with utilisation and bias.
+
+    Parameters
+    ----------
+    study : Study
+    test : StrengthTest
+    people, conditions : sequence of str
+        Names to keep; all where none is named.
+    task_mode : {"isometric", "lift"}
+        Capacity along the lift for a standing arm, or at the lift's own fibre velocities.
+    frames : int
+        Frames along each lift.
+    progress : callable, optional
+        Called with the number done, the number of all cases, and what comes next.
+
+    Raises
+    ------
+    StudyError
+        No condition can be performed, or ``lift`` is asked of a study without timed lifts.
+    """
+    chosen, tasks = pick_entries(study, people, conditions)
+    if task_mode == "lift" and all(c.duration_s is None for c in tasks):
+        raise StudyError(
+            f"{study.source}: task mode 'lift' needs duration_s in a condition; "
+            "add it or use 'isometric'"
+        )
+    model = load_model(study.file.model)
+    along, lines, tests, curves, refusals = [], [], [], [], []
+    done, total = 0, len(chosen) * len(tasks)
+    for entry in chosen:
+        limb = limb_of(entry, study, model)
+        tests.append(_test_table(limb, test))
+        curves.append(curve_table(limb, test))
+        for task in tasks:
+            if progress is not None:
+                progress(done, total, f"{entry.name}: {task.name}")
+            done += 1
+            try:
+                prepared = _prepared(limb, entry, task, model, frames)
+            except PostureError as err:
+                refusals.append(f"{entry.name}, {task.name}: {err}")
+                continue
+            here = _along(prepared, task.name, task_mode)
+            along.append(here)
+            for lateral in lateral_of(task, list(study.file.settings.lateral)):
+                result = solve_lift(
+                    prepared, lateral, study.file.settings.criterion(), greatest_load=False
+                )
+                lines.append(_lines(task.name, result, here, tests[-1]))
+    if progress is not None:
+        progress(total, total, "")
+    if not along:
+        raise StudyError(f"{study.source}: no condition can be performed:", refusals)
+    table = pd.concat(lines, ignore_index=True)
+    return StrengthReport(
+        test=test,
+        task_mode=task_mode,
+        along=pd.concat(along, ignore_index=True),
+        frames=table,
+        utilisation=_peaks(table),
+        tests=pd.concat(tests, ignore_index=True),
+        curves=pd.concat(curves, ignore_index=True),
+        refusals=tuple(refusals),
+    )
+
+
+def moments_report(
+    study: Study,
+    moments: Sequence[NetMoment],
+    test: StrengthTest,
+    *,
+    people: Sequence[str] = (),
+) -> pd.DataFrame:
+    """Corrected utilisation of given net moments for people of a study.
+
+    Moments with a height fraction take their posture from the study's condition of that name.
+
+    Raises
+    ------
+    InputError
+        A height fraction for a condition that the study lacks or that is out of reach there.
+    """
+    chosen, _ = pick_entries(study, people)
+    tasks = {c.name: c for c in study.file.condition}
+    for item in moments:
+        if item.height_fraction is not None and item.condition not in tasks:
+            raise UnknownNameError("condition", item.condition, tasks, "height_fraction")
+    model = load_model(study.file.model)
+    parts = []
+    for entry in chosen:
+        limb = limb_of(entry, study, model)
+        postures = [
+            _posture_at(limb, entry, tasks, item, model)
+            if item.height_fraction is not None
+            else None
+            for item in moments
+        ]
+        with_angles = [i for i, p in enumerate(postures) if p is None]
+        placed = [(i, p) for i, p in enumerate(postures) if p is not None]
+        tables = []
+        if with_angles:
+            table = corrected_utilisation(limb, [moments[i] for i in with_angles], test)
+            tables.append(table.assign(order=np.repeat(with_angles, len(DEFINITIONS))))
+        if placed:
+            table = corrected_utilisation(
+                limb, [moments[i] for i, _ in placed], test, postures=[p for _, p in placed]
+            )
+            tables.append(table.assign(order=np.repeat([i for i, _ in placed], len(DEFINITIONS))))
+        whole = pd.concat(tables, ignore_index=True)
+        parts.append(whole.sort_values("order", kind="stable").drop(columns="order"))
+    return pd.concat(parts, ignore_index=True)
+
+
+_FINE = 101
+"""Frames in which a given height fraction is looked for."""
+
+
+def _posture_at(
+    limb: Limb,
+    entry: PersonEntry,
+    tasks: dict[str, ConditionEntry],
+    item: NetMoment,
+    model: Model,
+) -> Posture:
+    task, fraction = tasks[item.condition], item.height_fraction or 0.0
+    exercise = exercise_of(task, entry, limb.skeleton.person, model, _FINE)
+    lift = exercise.lift(limb.skeleton)
+    frame = int(np.argmin(np.abs(lift.fraction - fraction)))
+    if not lift.reachable[frame]:
+        raise InputError(
+            f"person {entry.name!r}, condition {item.condition!r}: height_fraction "
+            f"{fraction:g} is out of reach by {lift.gap[frame]:.3f} m; give another height or "
+            "the angles"
+        )
+    return Posture(
+        humerus=lift.posture.humerus[frame],
+        elbow_flexion=lift.posture.elbow_flexion[frame],
+        forearm_rotation=lift.posture.forearm_rotation[frame],
+    )
+
+
+def _prepared(
+    limb: Limb, entry: PersonEntry, task: ConditionEntry, model: Model, frames: int
+) -> Prepared:
+    exercise = exercise_of(task, entry, limb.skeleton.person, model, frames)
+    return prepare(limb, exercise.lift(limb.skeleton))
+
+
+def _test_table(limb: Limb, test: StrengthTest) -> pd.DataFrame:
+    records = [
+        {
+            "person": limb.skeleton.person.name,
+            "direction": direction,
+            "others": others,
+            "greatest_moment_nm": float(
+                strength(limb, test.posture(), direction, others=others, speed=test.speed)
+            ),
+        }
+        for direction in DIRECTIONS
+        for others in DEFINITIONS
+    ]
+    return pd.DataFrame(records)
+
+
+def _along(prepared: Prepared, condition: str, task_mode: str) -> pd.DataFrame:
+    """Greatest moments in every frame, direction and definition; NaN out of reach."""
+    lift = prepared.lift
+    state = prepared.state
+    if task_mode == "isometric" and lift.motion is not None:
+        state = prepared.limb.capacity(prepared.paths.length)
+    parts = []
+    for direction in DIRECTIONS:
+        for others in DEFINITIONS:
+            value = strength_of(prepared.paths, state, direction, others=others)
+            parts.append(
+                pd.DataFrame(
+                    {
+                        "person": prepared.limb.skeleton.person.name,
+                        "condition": condition,
+                        "frame": np.arange(len(lift.fraction)),
+                        "height_fraction": lift.fraction,
+                        "direction": direction,
+                        "others": others,
+                        "greatest_moment_nm": np.where(lift.reachable, value, np.nan),
+                    }
+                )
+            )
+    return pd.concat(parts, ignore_index=True)
+
+
+def _lines(
+    condition: str, result: LiftResult, here: pd.DataFrame, tests: pd.DataFrame
+) -> pd.DataFrame:
+    """Utilisation and bias in every frame and balanced row."""
+    names = {pair: name for name, pair in DIRECTIONS.items()}
+    grid = {
+        key: part["greatest_moment_nm"].to_numpy()
+        for key, part in here.groupby(["direction", "others"], sort=False)
+    }
+    tested = tests.set_index(["direction", "others"])["greatest_moment_nm"].to_dict()
+    lift = result.prepared.lift
+    frame = np.arange(len(lift.fraction))
+    parts = []
+    for row in result.criterion.rows:
+        moment = result.moments[:, ROWS.index(row)]
+        plus, minus = names[row, 1], names[row, -1]
+        forward = ~(moment < 0.0)
+        for others in DEFINITIONS:
+            capacity = np.where(forward, grid[plus, others], grid[minus, others])
+            test = np.where(forward, tested[plus, others], tested[minus, others])
+            usable = np.where(capacity > 0.0, capacity, np.nan)
+            usable_test = np.where(test > 0.0, test, np.nan)
+            parts.append(
+                pd.DataFrame(
+                    {
+                        "person": result.prepared.limb.skeleton.person.name,
+                        "condition": condition,
+                        "lateral": result.lateral.mode,
+                        "frame": frame,
+                        "height_fraction": lift.fraction,
+                        "row": row,
+                        "direction": np.where(forward, plus, minus),
+                        "others": others,
+                        "moment_nm": moment,
+                        "greatest_here_nm": capacity,
+                        "greatest_test_nm": test,
+                        "utilisation_here": np.abs(moment) / usable,
+                        "utilisation_tested": np.abs(moment) / usable_test,
+                        "test_posture_bias": usable / usable_test,
+                    }
+                )
+            )
+    return pd.concat(parts, ignore_index=True)
+
+
+def _peaks(table: pd.DataFrame) -> pd.DataFrame:
+    """Frame of greatest utilisation of each case and row, with the means along the lift."""
+    keys = ["person", "condition", "lateral", "row", "others"]
+    records = []
+    for key, part in table.groupby(keys, sort=False):
+        known = part.dropna(subset=["utilisation_here"])
+        record = dict(zip(keys, key, strict=True))
+        record["frames_without_strength"] = int(part["moment_nm"].notna().sum() - len(known))
+        if len(known):
+            peak = known.iloc[int(np.argmax(known["utilisation_here"]))]
+            for name in (
+                "height_fraction",
+                "direction",
+                "moment_nm",
+                "greatest_here_nm",
+                "greatest_test_nm",
+                "utilisation_here",
+                "utilisation_tested",
+                "test_posture_bias",
+            ):
+                record[name] = peak[name]
+            record["mean_utilisation_here"] = known["utilisation_here"].mean()
+            record["mean_utilisation_tested"] = known["utilisation_tested"].mean()
+        records.append(record)
+    return pd.DataFrame(records)

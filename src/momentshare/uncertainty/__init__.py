@@ -1,0 +1,16 @@
+"""How sure: draws of everything that carries a spread, solved, summed up and ranked."""
+
+from momentshare.uncertainty.draws import FAMILIES, Draw, Layout, build_layout
+from momentshare.uncertainty.plan import Plan
+from momentshare.uncertainty.run import run_uncertainty
+from momentshare.uncertainty.summary import Summary
+
+__all__ = [
+    "FAMILIES",
+    "Draw",
+    "Layout",
+    "Plan",
+    "Summary",
+    "build_layout",
+    "run_uncertainty",
+]

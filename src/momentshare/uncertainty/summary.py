@@ -1,0 +1,336 @@
+"""Intervals and orderings from chunk files, read one after another.
+
+Draws are paired: conditions, and heads, are compared within the same draw. A draw counts for
+a comparison if all people could be solved in it. Orderings are summed chunk by chunk;
+quantiles are exact and take as many passes over the files as memory asks for.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from itertools import combinations
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+import pyarrow.parquet as pq
+
+from momentshare.uncertainty.chunks import MEASURES
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+    from momentshare.model import Model
+    from momentshare.uncertainty.plan import Plan
+    from momentshare.uncertainty.sensitivity import Sensitivity
+
+__all__ = ["EVERYONE", "QUANTILES", "Book", "Summary", "order_probability", "summarise"]
+
+EVERYONE = "mean over people"
+"""Stands for a person in lines that hold the mean over all of them."""
+
+QUANTILES = {"q05": 0.05, "q25": 0.25, "median": 0.5, "q75": 0.75, "q95": 0.95}
+
+_TIE = 1e-6
+"""Difference of lift-mean effort below which two values are level."""
+
+_CELL = ("condition", "lateral", "criterion")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Summary:
+    """What the draws say; tidy tables with units in the column names.
+
+    Attributes
+    ----------
+    plan : Plan
+    model : Model
+    intervals : DataFrame
+        Mean, standard deviation and quantiles of each measure a person (and the mean over
+        people), condition, lateral mode, criterion and head.
+    condition_order, head_order : DataFrame
+        Probability that the lift-mean effort of the first is greater than that of the
+        second, ties counted half, with its standard error, the share of ties and the draws.
+    failures : DataFrame
+        Draws, failed draws and draws with frames lost or short, a person and condition,
+        with the reasons.
+    sensitivity : Sensitivity or None
+    """
+
+    plan: Plan
+    model: Model
+    intervals: pd.DataFrame
+    condition_order: pd.DataFrame
+    head_order: pd.DataFrame
+    failures: pd.DataFrame
+    sensitivity: Sensitivity | None
+
+
+@dataclass(frozen=True, slots=True)
+class Book:
+    """Order of the rows in every chunk: for each draw and person the same cells.
+
+    ``cells`` are (condition, lateral mode, criterion).
+    """
+
+    people: tuple[str, ...]
+    cells: tuple[tuple[str, str, str], ...]
+
+    @classmethod
+    def read(cls, path: Path) -> Book:
+        """Learn the order from a chunk."""
+        table = pq.read_table(path, columns=["draw", "person", *_CELL])
+        draw = table.column("draw").to_numpy()
+        count = int((draw == draw[0]).sum())
+        person, *cell = (
+            table.column(name).slice(0, count).to_pylist() for name in ("person", *_CELL)
+        )
+        people = tuple(dict.fromkeys(person))
+        per = count // len(people)
+        return cls(people, tuple(zip(*(part[:per] for part in cell), strict=True)))
+
+    def grid(self, path: Path, columns: Sequence[str]) -> NDArray[np.float64]:
+        """Values of a chunk, shape (draws, people, cells, columns)."""
+        table = pq.read_table(path, columns=list(columns))
+        values = np.stack([table.column(name).to_numpy() for name in columns], axis=-1)
+        return values.reshape(-1, len(self.people), len(self.cells), len(columns))
+
+    def modes(self) -> dict[str, list[str]]:
+        """Treatments of the lateral force of each condition."""
+        out: dict[str, list[str]] = {}
+        for condition, mode, _ in self.cells:
+            own = out.setdefault(condition, [])
+            if mode not in own:
+                own.append(mode)
+        return out
+
+
+def order_probability(
+    first: NDArray[np.float64], second: NDArray[np.float64]
+) -> tuple[float, float, int]:
+    """Probability that paired draws of the first exceed the second.
+
+    Returns
+    -------
+    probability, ties, draws : float, float, int
+        Ties within 1e-6 count half; draws with NaN in either are left out.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> order_probability(np.array([2.0, 1.0, 3.0]), np.array([1.0, 1.0, 5.0]))
+    (0.5, 0.3333333333333333, 3)
+    """
+    tally = _Tally(1)
+    tally.add((first - second)[:, None])
+    record = tally.record(0)
+    return record["probability"], record["ties"], int(record["draws"])
+
+
+@dataclass(slots=True)
+class _Tally:
+    """Counts of paired differences above, level and known, one a column."""
+
+    columns: int
+    above: NDArray[np.int64] = field(init=False)
+    level: NDArray[np.int64] = field(init=False)
+    known: NDArray[np.int64] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.above, self.level, self.known = (
+            np.zeros(self.columns, dtype=np.int64) for _ in range(3)
+        )
+
+    def add(self, gap: NDArray[np.float64]) -> None:
+        self.above += (gap > _TIE).sum(axis=0)
+        self.level += (np.abs(gap) <= _TIE).sum(axis=0)
+        self.known += (~np.isnan(gap)).sum(axis=0)
+
+    def record(self, column: int) -> dict[str, float]:
+        above, level, known = (int(a[column]) for a in (self.above, self.level, self.known))
+        p = (above + 0.5 * level) / known if known else float("nan")
+        return {
+            "probability": p,
+            "standard_error": float(np.sqrt(p * (1.0 - p) / known)) if known else float("nan"),
+            "ties": level / max(known, 1),
+            "draws": known,
+        }
+
+
+def summarise(
+    plan: Plan, model: Model, files: Sequence[Path], sensitivity: Sensitivity | None
+) -> Summary:
+    """Sum up the chunk files of the random draws.
+
+    Parameters
+    ----------
+    plan : Plan
+    model : Model
+    files : sequence of Path
+        In the order of the chunks.
+    sensitivity : Sensitivity or None
+        Passed on.
+    """
+    book = Book.read(files[0])
+    conditions, heads = _orders(book, model, files)
+    return Summary(
+        plan=plan,
+        model=model,
+        intervals=_intervals(book, model, files),
+        condition_order=conditions,
+        head_order=heads,
+        failures=_failures(files),
+        sensitivity=sensitivity,
+    )
+
+
+def _orders(book: Book, model: Model, files: Sequence[Path]) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Sum orderings over the chunks, one chunk in memory at a time."""
+    columns = [f"mean_effort:{head}" for head in model.head_names]
+    pairs = _condition_pairs(book)
+    head_pairs = list(combinations(range(len(columns)), 2))
+    first, second = (np.array([p[k] for p in head_pairs], dtype=int) for k in (0, 1))
+    between_conditions = [_Tally(len(columns)) for _ in pairs]
+    between_heads = [_Tally(len(head_pairs)) for _ in book.cells]
+    for path in files:
+        mean = book.grid(path, columns).mean(axis=1)
+        for tally, (_, a, b) in zip(between_conditions, pairs, strict=True):
+            tally.add(mean[:, a] - mean[:, b])
+        for index, tally in enumerate(between_heads):
+            tally.add(mean[:, index, first] - mean[:, index, second])
+    order = [
+        {
+            "criterion": book.cells[a][2],
+            "lateral": mode,
+            "head": head,
+            "first": book.cells[a][0],
+            "second": book.cells[b][0],
+            **tally.record(k),
+        }
+        for tally, (mode, a, b) in zip(between_conditions, pairs, strict=True)
+        for k, head in enumerate(model.head_names)
+    ]
+    between = [
+        {
+            "criterion": criterion,
+            "lateral": mode,
+            "condition": condition,
+            "first": model.head_names[a],
+            "second": model.head_names[b],
+            **tally.record(k),
+        }
+        for tally, (condition, mode, criterion) in zip(between_heads, book.cells, strict=True)
+        for k, (a, b) in enumerate(head_pairs)
+    ]
+    names = ["criterion", "lateral", "first", "second", "probability"]
+    return pd.DataFrame(order, columns=None if order else names), pd.DataFrame(between)
+
+
+def _condition_pairs(book: Book) -> list[tuple[str, int, int]]:
+    """Lateral mode and the two cells of every comparison between conditions.
+
+    Conditions that know ``zero`` only, such as dumbbells, join every mode.
+    """
+    modes = book.modes()
+    shared = [m for own in modes.values() if own != ["zero"] for m in own]
+    at = {cell: index for index, cell in enumerate(book.cells)}
+    out = []
+    for criterion in dict.fromkeys(cell[2] for cell in book.cells):
+        for mode in dict.fromkeys(shared or ["zero"]):
+            for names in combinations(modes, 2):
+                own = [mode if modes[n] != ["zero"] else "zero" for n in names]
+                places = [at.get((n, m, criterion)) for n, m in zip(names, own, strict=True)]
+                if places[0] is not None and places[1] is not None:
+                    out.append((mode, places[0], places[1]))
+    return out
+
+
+def _failures(files: Sequence[Path]) -> pd.DataFrame:
+    """Count each draw once, whatever its lateral modes and criteria."""
+    counted = (
+        "frames_out_of_reach",
+        "frames_with_shortfall",
+        "frames_uncertified",
+    )
+    lost: dict[tuple[str, str], dict[str, Any]] = {}
+    for path in files:
+        names = ["draw", "person", "condition", "status", "reason", *counted]
+        table = pq.read_table(path, columns=names).to_pylist()
+        worst: dict[tuple[int, str, str], dict[str, Any]] = {}
+        for line in table:
+            key = (line["draw"], line["person"], line["condition"])
+            seen = worst.setdefault(key, line)
+            for name in counted:
+                seen[name] = max(seen[name], line[name])
+        for (_, person, condition), line in worst.items():
+            entry = lost.setdefault(
+                (person, condition),
+                {
+                    "draws": 0, "failed": 0, "partly_out_of_reach": 0, "with_shortfall": 0,
+                    "with_uncertified_frames": 0, "reasons": {},
+                },
+            )  # fmt: skip
+            entry["draws"] += 1
+            entry["failed"] += line["status"] == "failed"
+            entry["partly_out_of_reach"] += line["frames_out_of_reach"] > 0
+            entry["with_shortfall"] += line["frames_with_shortfall"] > 0
+            entry["with_uncertified_frames"] += line["frames_uncertified"] > 0
+            if line["status"] == "failed":
+                entry["reasons"][line["reason"]] = entry["reasons"].get(line["reason"], 0) + 1
+    return pd.DataFrame(
+        [
+            {"person": person, "condition": condition}
+            | {k: v for k, v in entry.items() if k != "reasons"}
+            | {"reasons": "; ".join(f"{n} x {r}" for r, n in sorted(entry["reasons"].items()))}
+            for (person, condition), entry in lost.items()
+        ]
+    )
+
+
+_HELD = 4_000_000
+"""Values that the search for quantiles holds at a time; more draws mean more passes."""
+
+
+def _intervals(book: Book, model: Model, files: Sequence[Path]) -> pd.DataFrame:
+    """Exact quantiles, a block of columns of all chunks in memory at a time."""
+    rows = sum(pq.read_metadata(path).num_rows for path in files)
+    columns = [(measure, head) for measure in MEASURES for head in model.head_names]
+    width = max(1, _HELD // max(rows, 1))
+    several = len(book.people) > 1
+    lines = []
+    for begin in range(0, len(columns), width):
+        block = columns[begin : begin + width]
+        names = [f"{measure}:{head}" for measure, head in block]
+        values = np.concatenate([book.grid(path, names) for path in files])
+        for k, (measure, head) in enumerate(block):
+            value = np.ascontiguousarray(values[..., k])
+            stacks = [(EVERYONE, value.mean(axis=1))] if several else []
+            stacks += [(person, value[:, p]) for p, person in enumerate(book.people)]
+            for person, part in stacks:
+                lines += [
+                    (measure, head, person, *cell, *_moments(part[:, index]))
+                    for index, cell in enumerate(book.cells)
+                ]
+    return pd.DataFrame(
+        lines,
+        columns=["measure", "head", "person", *_CELL, "draws", "mean", "sd", *QUANTILES],
+    )
+
+
+def _moments(values: NDArray[np.float64]) -> tuple[float, ...]:
+    good = values[~np.isnan(values)]
+    if good.size == 0:
+        return (0, *([float("nan")] * (2 + len(QUANTILES))))
+    if np.ptp(good) == 0.0:
+        # The mean of equal numbers can differ from them in the last digit.
+        return (good.size, float(good[0]), 0.0, *([float(good[0])] * len(QUANTILES)))
+    points = np.quantile(good, list(QUANTILES.values()))
+    return (
+        good.size,
+        float(good.mean()),
+        float(good.std(ddof=1)),
+        *(float(p) for p in points),
+    )

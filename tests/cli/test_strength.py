@@ -1,0 +1,114 @@
+"""``momentshare strength`` end to end, in one process."""
+
+import json
+import sys
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from momentshare.cli import main as cli
+from momentshare.cli.strength import strength
+
+STUDY = """
+title = "Two presses"
+[settings]
+frames = 7
+[[person]]
+name = "Edda"
+sex = "female"
+stature_cm = 168
+body_mass_kg = 64
+[[condition]]
+name = "bar"
+exercise = "bar_press"
+spacing_biacromial = 1.5
+tuck_deg = 65
+load_kg = 25
+lateral_ratio = 0.1
+[[condition]]
+name = "dumbbells"
+exercise = "dumbbell_press"
+spacing_cm = 50
+tuck_deg = 60
+load_kg = 20
+"""
+
+
+@pytest.fixture
+def run(monkeypatch, capsys, tmp_path):
+    names = [c.name or c.callback.__name__ for c in cli.app.registered_commands]
+    if "strength" not in names:
+        cli.app.command()(strength)
+    (tmp_path / "study.toml").write_text(STUDY, encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+
+    def call(*words):
+        monkeypatch.setattr(sys, "argv", ["momentshare", "strength", *words])
+        with pytest.raises(SystemExit) as end:
+            cli.main()
+        seen = capsys.readouterr()
+        return end.value.code or 0, seen.out, seen.err
+
+    return call
+
+
+def test_tables_hold_both_definitions_and_the_bias(run, tmp_path):
+    code, out, err = run("study.toml", "--out", "s", "--frames", "5")
+    assert code == 0, err
+    assert "balanced" in out
+    lines = pd.read_csv(tmp_path / "s" / "utilisation_along_lift.csv")
+    assert set(lines["others"]) == {"braced", "balanced"}
+    ratio = lines["utilisation_tested"] / lines["utilisation_here"]
+    good = (lines["moment_nm"].abs() > 1e-6) & ratio.notna()
+    np.testing.assert_allclose(ratio[good], lines["test_posture_bias"][good], rtol=1e-5)
+    assert good.mean() > 0.9
+    record = json.loads((tmp_path / "s" / "strength.json").read_text("utf-8"))
+    assert record["version"] == 1
+    assert record["test"]["mode"] == "isometric"
+    for name in ("strength_curves", "utilisation_along_lift", "test_posture_bias"):
+        assert (tmp_path / "s" / f"{name}.png").stat().st_size > 10_000
+        assert (tmp_path / "s" / f"{name}.svg").exists()
+
+
+def test_moments_at_a_height_take_the_posture_of_the_study(run, tmp_path):
+    (tmp_path / "m.csv").write_text(
+        "condition,row,moment_nm,measured_nm,height_fraction\nbar,elbow_extension,20,45,0.4\n",
+        encoding="utf-8",
+    )
+    code, out, err = run("study.toml", "--moments", "m.csv", "--json", "--out", "s")
+    assert code == 0, err
+    found = json.loads(out)
+    first = found["corrected_utilisation"][0]
+    assert first["corrected_utilisation"] == pytest.approx(
+        20 / 45 / first["test_posture_bias"], rel=1e-6
+    )
+    assert (tmp_path / "s" / "corrected_utilisation.png").exists()
+
+
+@pytest.mark.parametrize(
+    ("words", "wanted"),
+    [
+        (("study.toml", "--test-mode", "slow"), "mode"),
+        (("study.toml", "--task-mode", "lift"), "duration_s"),
+        (("study.toml", "--person", "Eda"), "Edda"),
+        (("study.toml", "--moments", "none.csv"), "none.csv"),
+        (("stdy.toml",), "study.toml"),
+    ],
+)
+def test_wrong_input_is_one_message_with_code_2(run, tmp_path, words, wanted):
+    code, _, err = run(*words, "--out", "s")
+    assert code == 2
+    assert wanted in err
+    assert "Traceback" not in err
+    assert not (tmp_path / "s").exists()
+
+
+def test_a_bad_moment_names_file_row_field_and_value(run, tmp_path):
+    (tmp_path / "m.csv").write_text(
+        "condition,row,moment_nm,height_fraction\nbar,elbow_extension,2e9,0.4\n", encoding="utf-8"
+    )
+    code, _, err = run("study.toml", "--moments", "m.csv")
+    assert code == 2
+    for wanted in ("m.csv", "row 2", "moment_nm", "2e9"):
+        assert wanted in err

@@ -1,0 +1,145 @@
+"""``momentshare uncertainty`` end to end."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+
+import pandas as pd
+import pytest
+
+from momentshare.cli import main as cli
+from momentshare.cli.uncertainty import uncertainty
+
+STUDY = """
+title = "Two presses"
+[settings]
+lateral = ["measured"]
+[[person]]
+name = "Edda"
+sex = "female"
+stature_cm = 168
+body_mass_kg = 64
+training_factor = 1.3
+[[condition]]
+name = "bar 1.2"
+exercise = "bar_press"
+spacing_biacromial = 1.2
+tuck_deg = 65
+load_kg = 25
+lateral_ratio = 0.0
+[[condition]]
+name = "bar 1.6"
+exercise = "bar_press"
+spacing_biacromial = 1.6
+tuck_deg = 65
+load_kg = 25
+lateral_ratio = 0.1
+"""
+
+ALONE = """
+import sys
+from momentshare.cli import main as cli
+from momentshare.cli.uncertainty import uncertainty
+names = [c.name or c.callback.__name__ for c in cli.app.registered_commands]
+if "uncertainty" not in names:
+    cli.app.command()(uncertainty)
+if __name__ == "__main__":
+    cli.main()
+"""
+
+
+@pytest.fixture
+def run(monkeypatch, capsys, tmp_path):
+    names = [c.name or c.callback.__name__ for c in cli.app.registered_commands]
+    if "uncertainty" not in names:
+        cli.app.command()(uncertainty)
+    (tmp_path / "study.toml").write_text(STUDY, encoding="utf-8")
+    monkeypatch.chdir(tmp_path)
+
+    def call(*words):
+        monkeypatch.setattr(sys, "argv", ["momentshare", "uncertainty", *words])
+        with pytest.raises(SystemExit) as end:
+            cli.main()
+        seen = capsys.readouterr()
+        return end.value.code or 0, seen.out, seen.err
+
+    return call
+
+
+def test_tables_figures_and_summary_are_written(run, tmp_path):
+    words = ["--draws", "10", "--frames", "5", "--workers", "1"]
+    words += ["--trajectories", "2", "--sobol", "0", "--criterion", "p2", "--criterion", "p3"]
+    code, out, err = run("study.toml", "--out", "u", *words)
+    assert code == 0, err
+    for wanted in ("measured", "p3", "Inputs that matter most", "spotter"):
+        assert wanted in out
+    table = pd.read_csv(tmp_path / "u" / "intervals.csv")
+    assert set(table["criterion"]) == {"p2", "p3"}
+    assert (table["q05"] <= table["q95"]).all()
+    assert (table["draws"] == 10).all()
+    record = json.loads((tmp_path / "u" / "summary.json").read_text("utf-8"))
+    assert record["version"] == 1
+    assert record["run"]["draws"] == 10
+    assert record["assumptions"]
+    for name in ("intervals", "condition_order", "head_order", "tornado"):
+        assert (tmp_path / "u" / f"{name}.png").stat().st_size > 5_000
+        assert (tmp_path / "u" / f"{name}.svg").exists()
+
+
+@pytest.mark.parametrize(
+    ("words", "wanted"),
+    [
+        (("--draws", "0"), "draws"),
+        (("--people", "Eda"), "Edda"),
+        (("--criterion", "p4"), "criterion"),
+        (("--sobol", "3"), "power of two"),
+        (("--workers", "0"), "workers"),
+        (("--spread-scale", "-1"), "scale"),
+    ],
+)
+def test_wrong_input_is_one_message_with_code_2(run, tmp_path, words, wanted):
+    code, _, err = run("study.toml", "--out", "u", *words)
+    assert code == 2
+    assert wanted in err
+    assert "Traceback" not in err
+    assert not (tmp_path / "u").exists()
+
+
+def test_an_old_run_is_refused_without_resume_and_another_with_it(run, tmp_path):
+    words = ["--draws", "4", "--frames", "5", "--workers", "1", "--trajectories", "0"]
+    words += ["--no-figures", "--quiet"]
+    assert run("study.toml", "--out", "u", *words)[0] == 0
+    before = (tmp_path / "u" / "intervals.csv").read_bytes()
+    code, _, err = run("study.toml", "--out", "u", *words)
+    assert code == 2
+    assert "--resume" in err
+    code, _, err = run("study.toml", "--out", "u", *words, "--resume", "--seed", "9")
+    assert code == 2
+    assert "seed" in err
+    assert run("study.toml", "--out", "u", *words, "--resume")[0] == 0
+    assert (tmp_path / "u" / "intervals.csv").read_bytes() == before
+
+
+@pytest.mark.slow
+def test_a_killed_run_resumes_to_the_same_bytes(tmp_path):
+    (tmp_path / "study.toml").write_text(STUDY, encoding="utf-8")
+    (tmp_path / "alone.py").write_text(ALONE, encoding="utf-8")
+    words = [sys.executable, "alone.py", "uncertainty", "study.toml", "--draws", "64"]
+    words += ["--frames", "11", "--workers", "2", "--trajectories", "0", "--no-figures", "--quiet"]
+    started = subprocess.Popen([*words, "--out", "cut"], cwd=tmp_path, start_new_session=True)
+    deadline = time.monotonic() + 60
+    while not list((tmp_path / "cut" / "chunks").glob("draws-*.parquet")):
+        assert time.monotonic() < deadline
+        assert started.poll() is None
+        time.sleep(0.02)
+    os.killpg(started.pid, signal.SIGKILL)
+    started.wait()
+    kept = len(list((tmp_path / "cut" / "chunks").glob("draws-*.parquet")))
+    assert kept < 8
+    subprocess.run([*words, "--out", "cut", "--resume"], cwd=tmp_path, check=True)
+    subprocess.run([*words, "--out", "whole"], cwd=tmp_path, check=True)
+    for name in ("intervals.csv", "condition_order.csv", "head_order.csv", "summary.json"):
+        assert (tmp_path / "cut" / name).read_bytes() == (tmp_path / "whole" / name).read_bytes()

@@ -1,0 +1,208 @@
+"""From standard normals to limbs, postures and forces."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from momentshare.errors import InputError, UnknownNameError
+from momentshare.model import load_model
+from momentshare.person import sizes
+from momentshare.study import parse_study
+from momentshare.study.run import exercise_of, limb_of
+from momentshare.uncertainty import Draw, Plan, build_layout
+from momentshare.uncertainty.chunks import random_normals
+from momentshare.uncertainty.draws import Spreads, quick_lift
+
+STUDY = """
+title = "Two presses"
+[[person]]
+name = "Edda"
+sex = "female"
+stature_cm = 168
+body_mass_kg = 64
+humerus_length_cm = 29
+[[condition]]
+name = "bar"
+exercise = "bar_press"
+spacing_biacromial = 1.5
+tuck_deg = [[0, 60], [1, 80]]
+load_kg = 25
+lateral_ratio = 0.1
+[[condition]]
+name = "incline"
+exercise = "dumbbell_press"
+spacing_cm = 50
+tuck_deg = 60
+bench_angle_deg = 30
+load_kg = 20
+"""
+MANY = 4000
+
+
+@pytest.fixture(scope="module")
+def study():
+    return parse_study(STUDY)
+
+
+@pytest.fixture(scope="module")
+def model():
+    return load_model()
+
+
+def layout_of(study, model, **spreads):
+    return build_layout(study, model, Spreads(**spreads), ())
+
+
+def normals(layout, count, seed=5):
+    return np.random.default_rng(seed).standard_normal((count, len(layout)))
+
+
+@pytest.mark.parametrize("scale", [0.0, 1.0])
+def test_no_spread_or_no_deviation_is_the_model_itself(study, model, scale):
+    layout = layout_of(study, model, scale=scale)
+    z = np.zeros(len(layout)) if scale else normals(layout, 1)[0]
+    entry = study.file.person[0]
+    drawn, nominal = Draw(layout, z).limb(entry), limb_of(entry, study, model)
+    for name in ("max_isometric_force", "optimal_fibre_length", "tendon_slack_length"):
+        np.testing.assert_allclose(getattr(drawn, name), getattr(nominal, name), rtol=1e-12)
+    for name, place in nominal.skeleton.site.items():
+        np.testing.assert_allclose(drawn.skeleton.site[name], place, atol=1e-15)
+
+
+def test_factors_have_the_stated_spread_and_share_the_stated_part(study, model):
+    layout = layout_of(study, model, shared=0.3)
+    heads = model.heads
+    pair = [i for i, h in enumerate(heads) if h.volume.source == heads[0].volume.source][:2]
+    logs = np.log([Draw(layout, z).head_factors()["volume"][pair] for z in normals(layout, MANY)])
+    for column, index in enumerate(pair):
+        number = heads[index].volume
+        wanted = math.sqrt(math.log1p((number.spread / number.value) ** 2))
+        # The standard error of a standard deviation of normals is sd / sqrt(2 n).
+        assert logs[:, column].std() == pytest.approx(wanted, rel=4 / math.sqrt(2 * MANY))
+    correlation = np.corrcoef(logs.T)[0, 1]
+    assert correlation == pytest.approx(0.3, abs=4 * (1 - 0.3**2) / math.sqrt(MANY))
+
+
+def test_a_site_moves_by_its_spread_along_each_axis(study, model):
+    layout = layout_of(study, model)
+    site = model.sites["triceps_long_origin"]
+    moves = np.array([Draw(layout, z).offsets()[site.name] for z in normals(layout, 1500)])
+    np.testing.assert_allclose(moves.std(axis=0), site.spread, rtol=4 / math.sqrt(2 * 1500))
+
+
+def test_measured_lengths_spread_less_than_estimated_ones(study, model):
+    layout = layout_of(study, model)
+    entry = study.file.person[0]
+    people = [Draw(layout, z).person(entry) for z in normals(layout, MANY)]
+    central = sizes(entry.person(), model)
+    tolerance = 4 / math.sqrt(2 * MANY)
+    humerus = np.log([p.humerus_length for p in people]).std() * central.humerus_length
+    assert humerus == pytest.approx(0.003, rel=tolerance)
+    breadth = np.log([p.biacromial_breadth for p in people]).std() * central.biacromial_breadth
+    fit, stature = (model.fits["female", n] for n in ("biacromial_breadth", "stature"))
+    residual = math.sqrt(fit.sd**2 - (fit.slope * stature.sd) ** 2)
+    assert breadth == pytest.approx(residual, rel=tolerance + 0.01)
+    assert residual < fit.sd
+
+
+def test_a_family_moves_only_what_belongs_to_it(study, model):
+    layout = layout_of(study, model)
+    entry = study.file.person[0]
+    nominal = Draw(layout, np.zeros(len(layout)))
+    z = np.zeros(len(layout))
+    z[layout.members("fibre_length")] = 0.7
+    moved = Draw(layout, z)
+    assert moved.radii() == nominal.radii()
+    assert moved.quantities() == nominal.quantities()
+    assert moved.person(entry) == nominal.person(entry)
+    factors, base = moved.head_factors(), nominal.head_factors()
+    assert (factors["optimal_fibre_length"] > base["optimal_fibre_length"]).all()
+    np.testing.assert_array_equal(factors["volume"], base["volume"])
+
+
+def test_every_variable_changes_something(study, model):
+    layout = layout_of(study, model)
+    names = {v.name for v in layout.variables}
+    assert len(names) == len(layout)
+    assert sum(len(layout.members(f)) for f in layout.families) == len(layout)
+
+
+def test_a_fibre_longer_than_its_path_is_shortened_not_lost(study, model):
+    layout = layout_of(study, model)
+    entry = study.file.person[0]
+    z = np.zeros(len(layout))
+    z[layout.members("fibre_length")] = 2.5
+    z[layout.members("reference_fibre_length")] = 2.5
+    factors = Draw(layout, z).head_factors()
+    limb = Draw(layout, z).limb(entry)
+    assert (limb.tendon_slack_length > 0).all()
+    nominal = limb_of(entry, study, model)
+    ratio = limb.optimal_fibre_length / nominal.optimal_fibre_length
+    shortened = ratio < factors["optimal_fibre_length"] - 1e-9
+    assert shortened.any()
+    np.testing.assert_allclose(limb.tendon_slack_length[shortened], 1e-3, rtol=1e-6)
+
+
+@pytest.mark.parametrize("condition", [0, 1])
+def test_quick_lift_is_the_lift_of_the_exercise(study, model, condition):
+    entry = study.file.person[0]
+    limb = limb_of(entry, study, model)
+    exercise = exercise_of(study.file.condition[condition], entry, entry.person(), model, 9)
+    quick, full = quick_lift(exercise, limb.skeleton), exercise.lift(limb.skeleton)
+    np.testing.assert_allclose(quick.height, full.height, atol=1e-9)
+    np.testing.assert_allclose(quick.posture.humerus, full.posture.humerus, atol=1e-7)
+    np.testing.assert_allclose(quick.posture.elbow_flexion, full.posture.elbow_flexion, atol=1e-7)
+
+
+def test_posture_and_load_move_by_their_spreads(study, model):
+    layout = layout_of(study, model, posture_deg=2.0, load=0.1)
+    entry, condition = study.file.person[0], study.file.condition[0]
+    exercise = exercise_of(condition, entry, entry.person(), model, 5)
+    tucks = [
+        Draw(layout, z).exercise(exercise, entry, condition.name).tuck(np.zeros(1))[0]
+        for z in normals(layout, MANY)
+    ]
+    tolerance = 4 / math.sqrt(2 * MANY)
+    assert np.degrees(np.std(tucks)) == pytest.approx(2.0, rel=tolerance)
+    z = np.zeros(len(layout))
+    z[layout.at("Edda:load")] = z[layout.at("Edda:bar:load")] = 1.0
+    limb = limb_of(entry, study, model)
+    lift = Draw(layout, z).lift(exercise, entry, condition.name, limb.skeleton)
+    factor = math.exp((math.sqrt(0.5) + math.sqrt(0.5)) * math.sqrt(math.log1p(0.01)))
+    assert lift.load_mass == pytest.approx(12.5 * factor)
+
+
+def test_normals_of_a_chunk_depend_on_seed_and_index_alone():
+    whole = random_normals(3, 7, 8, 50)
+    np.testing.assert_array_equal(random_normals(3, 7, 3, 50), whole[:3])
+    assert not np.array_equal(random_normals(3, 8, 8, 50), whole)
+    assert not np.array_equal(random_normals(4, 7, 8, 50), whole)
+
+
+@pytest.mark.parametrize(
+    ("change", "wanted"),
+    [
+        ({"draws": 0}, "draws"),
+        ({"seed": -1}, "seed"),
+        ({"sobol": 12}, "power of two"),
+        ({"trajectories": 0}, "screening"),
+        ({"trajectories": 1}, "trajectories"),
+        ({"criteria": ()}, "criteria"),
+    ],
+)
+def test_an_impossible_plan_names_its_field(study, change, wanted):
+    with pytest.raises(InputError, match=wanted):
+        Plan(**({"study": study, "draws": 8} | change))
+
+
+def test_unknown_people_and_criteria_are_refused_by_name(study):
+    with pytest.raises(UnknownNameError, match="Edda"):
+        Plan(study=study, draws=8, people=("Eda",))
+    with pytest.raises(UnknownNameError, match="minmax"):
+        Plan(study=study, draws=8, criteria=("minmx",))
+    with pytest.raises(InputError, match="shared"):
+        Spreads(shared=1.5)
+    with pytest.raises(InputError, match="load"):
+        replace(Spreads(), load=-0.1)
