@@ -5,17 +5,22 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pandas as pd
 
+from momentshare.analysis import BALANCED
+from momentshare.demand import demand
 from momentshare.reading import condition_table, head_table
 from momentshare.study import Study, run_study
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
+    from momentshare.exercise import BenchPress
+    from momentshare.limb import Limb
     from momentshare.study import StudyFile
 
-__all__ = ["Switch", "effect_tables", "switches"]
+__all__ = ["Switch", "effect_tables", "quasi_static_errors", "switches"]
 
 _TEMPO = 1.5
 """Duration of the lift [s] that a quasi-static condition is given to show what speed does."""
@@ -127,6 +132,35 @@ def effect_tables(
         progress(len(turned), len(turned), "")
     order = ["switch", *keys, "mean_effort", "mean_effort_changed", "difference"]
     return pd.concat(heads, ignore_index=True)[order], pd.concat(lifts, ignore_index=True)
+
+
+def quasi_static_errors(
+    limb: Limb, exercise: BenchPress, durations: Sequence[float]
+) -> dict[float, float]:
+    """How far net moments without inertia are from those with it.
+
+    Parameters
+    ----------
+    limb : Limb
+    exercise : BenchPress
+        Its own duration does not matter.
+    durations : sequence of float
+        Times from chest to lock-out [s].
+
+    Returns
+    -------
+    dict
+        Duration → greatest difference of any balanced moment over the greatest moment of
+        that row without inertia, along a minimum-jerk lift.
+    """
+    found = {}
+    for duration in durations:
+        timed = replace(exercise, duration=duration).lift(limb.skeleton)
+        full = demand(limb.skeleton, timed).moments()[:, : len(BALANCED)]
+        still = demand(limb.skeleton, replace(timed, motion=None)).moments()[:, : len(BALANCED)]
+        scale = np.abs(still).max(axis=0)
+        found[duration] = float((np.abs(full - still) / scale).max())
+    return found
 
 
 def _lifts(table: pd.DataFrame) -> pd.DataFrame:

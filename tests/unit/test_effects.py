@@ -3,7 +3,11 @@
 import numpy as np
 import pytest
 
-from momentshare.effects import effect_tables, switches
+from momentshare.effects import effect_tables, quasi_static_errors, switches
+from momentshare.exercise import BenchPress, Profile
+from momentshare.limb import build_limb
+from momentshare.model import load_model
+from momentshare.person import Person
 from momentshare.study import parse_study
 
 STUDY = """
@@ -53,3 +57,19 @@ def test_speed_costs_effort(tables):
 def test_switches_turn_over_what_the_study_has():
     study = parse_study(STUDY.replace("frames = 5", "frames = 5\nelastic_tendon = true"))
     assert "rigid tendon" in [s.name for s in switches(study)]
+
+
+def test_inertia_fades_with_the_square_of_the_duration():
+    limb = build_limb(Person(name="Ove", sex="male", stature=1.78, body_mass=80.0), load_model())
+    press = BenchPress(
+        load_mass=60.0,
+        spacing=Profile.constant(0.58),
+        tuck=Profile(((0.0, 1.05), (1.0, 1.43))),
+        tilt=Profile(((0.0, 0.12), (1.0, -0.1))),
+        frames=41,
+    )
+    errors = quasi_static_errors(limb, press, (1.0, 2.0, 4.0))
+    # Accelerations along the same path scale with one over the duration squared.
+    assert errors[1.0] == pytest.approx(4.0 * errors[2.0], rel=1e-6)
+    assert errors[2.0] == pytest.approx(4.0 * errors[4.0], rel=1e-6)
+    assert errors[4.0] < 0.05

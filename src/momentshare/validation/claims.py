@@ -49,24 +49,10 @@ def press_results(model: Model, *, frames: int = 21) -> dict[tuple[float, str], 
     dict
         Key: spacing over biacromial breadth, lateral mode.
     """
-    base = average_person(model, "male")
-    lifter = Person(
-        name="average lifter",
-        sex="male",
-        stature=base.stature,
-        body_mass=base.body_mass,
-        training_factor=model.number("volume_athlete_over_student"),
-    )
-    limb = build_limb(lifter, model)
+    limb = _lifter(model)
     out: dict[tuple[float, str], LiftResult] = {}
     for spacing, ratio in MEASURED_RATIOS.items():
-        press = BenchPress(
-            load_mass=_TESTED_LOAD,
-            spacing=Profile.constant(spacing * limb.skeleton.sizes.biacromial_breadth),
-            tuck=Profile(((0.0, 60 * _DEGREE), (1.0, 82 * _DEGREE))),
-            tilt=Profile(((0.0, 7 * _DEGREE), (1.0, -6 * _DEGREE))),
-            frames=frames,
-        )
+        press = _press(limb, spacing, frames=frames)
         ready = prepare(limb, press.lift(limb.skeleton))
         for lateral in (
             Lateral(mode="measured", ratio=ratio),
@@ -115,7 +101,74 @@ def claim_rows(model: Model, limb_of: Callable[[str, str], Limb]) -> list[dict[s
         *_load_rows(results),
         *_moment_rows(results),
         *_activity_rows(results),
+        *_angle_rows(model),
         *_contact_rows(limb_of("male", "resting")),
+    ]
+
+
+def _lifter(model: Model) -> Limb:
+    """Limb of the average man with an athlete's muscle volume."""
+    base = average_person(model, "male")
+    return build_limb(
+        Person(
+            name="average lifter",
+            sex="male",
+            stature=base.stature,
+            body_mass=base.body_mass,
+            training_factor=model.number("volume_athlete_over_student"),
+        ),
+        model,
+    )
+
+
+def _press(
+    limb: Limb, spacing: float, *, tuck: float = 60.0, bench: float = 0.0, frames: int = 21
+) -> BenchPress:
+    """Return the press of the module text, with another tuck on the chest or bench angle."""
+    return BenchPress(
+        load_mass=_TESTED_LOAD,
+        spacing=Profile.constant(spacing * limb.skeleton.sizes.biacromial_breadth),
+        tuck=Profile(((0.0, tuck * _DEGREE), (1.0, 82 * _DEGREE))),
+        tilt=Profile(((0.0, 7 * _DEGREE), (1.0, -6 * _DEGREE))),
+        bench_angle=bench * _DEGREE,
+        frames=frames,
+    )
+
+
+def _angle_rows(model: Model) -> list[dict[str, Any]]:
+    """Orderings by bench angle and tuck that coaches report; no published source."""
+    limb = _lifter(model)
+
+    def efforts(tuck: float = 60.0, bench: float = 0.0) -> dict[str, float]:
+        press = _press(limb, 1.4, tuck=tuck, bench=bench)
+        ready = prepare(limb, press.lift(limb.skeleton))
+        result = solve_lift(
+            ready, Lateral(mode="measured", ratio=MEASURED_RATIOS[1.4]), greatest_load=False
+        )
+        return {h: _mean_effort(result, h) for h in limb.head_names}
+
+    flat, incline, decline = efforts(), efforts(bench=30.0), efforts(bench=-15.0)
+    tucked, flared = efforts(tuck=45.0), efforts(tuck=70.0)
+    wanted = (
+        ("deltoid/clavicular", "incline 30", "flat", incline, flat),
+        ("pectoralis_major/abdominal", "flat", "incline 30", flat, incline),
+        ("pectoralis_major/abdominal", "decline 15", "flat", decline, flat),
+        ("deltoid/clavicular", "tuck 45", "tuck 70", tucked, flared),
+    )
+    return [
+        _row(
+            f"activity_{head.replace('/', '_')}_{more.replace(' ', '_')}",
+            f"lift-mean effort of {head}, {more} less {less}",
+            "bench press, 1.4 × biacromial, lateral force measured",
+            f"more with {more}",
+            (0.0, np.inf),
+            "1",
+            top[head] - bottom[head],
+            "common practice",
+            "commonpractice",
+            "rule of thumb among coaches, no source; sign only",
+        )
+        for head, more, less, top, bottom in wanted
     ]
 
 
