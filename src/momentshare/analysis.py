@@ -14,8 +14,10 @@ import numpy as np
 
 from momentshare.demand import Demand, demand
 from momentshare.errors import InputError
+from momentshare.geometry.rotation import rotation_about
 from momentshare.joint import FACETS, glenoid_frame, stability_limits
-from momentshare.paths import ROWS
+from momentshare.paths import ROWS, paths
+from momentshare.posture import Posture
 from momentshare.sharing import (
     GreatestFactor,
     Sharing,
@@ -33,6 +35,7 @@ if TYPE_CHECKING:
     from momentshare.limb import Limb
     from momentshare.muscle.capacity import HeadState
     from momentshare.paths import Paths
+    from momentshare.skeleton import Skeleton
 
 __all__ = [
     "BALANCED",
@@ -44,6 +47,9 @@ __all__ = [
     "solve_lift",
     "with_greatest_loads",
 ]
+
+_MOMENT = 1e-5
+"""Time step of central differences [s]."""
 
 BALANCED = ROWS[:4]
 """Rows balanced by default: three at the shoulder and elbow extension.
@@ -168,6 +174,8 @@ def prepare(limb: Limb, lift: Lift) -> Prepared:
         hinge = -found.moment_arms[:, 3] * motion.elbow_flexion_velocity[:, None]
         spin = found.moment_arms[:, 4] * motion.forearm_rotation_velocity[:, None]
         velocity = -(turn + hinge + spin)
+        if limb.skeleton.rhythm:
+            velocity = path_velocity(limb.skeleton, lift)
     return Prepared(
         limb=limb,
         lift=lift,
@@ -175,6 +183,29 @@ def prepare(limb: Limb, lift: Lift) -> Prepared:
         state=limb.capacity(found.length, velocity),
         demand=demand(limb.skeleton, lift),
     )
+
+
+def path_velocity(skeleton: Skeleton, lift: Lift) -> NDArray[np.float64]:
+    """Lengthening speed of every path [m/s] by central differences, shape (frames, heads).
+
+    Unlike the moment arms, which hold the scapula, it contains what a scapula that moves with
+    the arm adds to dL/dq.
+    """
+    motion, posture = lift.motion, lift.posture
+    assert motion is not None  # noqa: S101 - called for timed lifts only
+    speed = np.linalg.norm(motion.humerus_angular_velocity, axis=-1)
+    axis = motion.humerus_angular_velocity / np.where(speed > 0.0, speed, 1.0)[:, None]
+    axis[speed == 0.0] = [1.0, 0.0, 0.0]
+
+    def length(step: float) -> NDArray[np.float64]:
+        moved = Posture(
+            humerus=rotation_about(axis, step * speed) @ posture.humerus,
+            elbow_flexion=posture.elbow_flexion + step * motion.elbow_flexion_velocity,
+            forearm_rotation=posture.forearm_rotation + step * motion.forearm_rotation_velocity,
+        )
+        return paths(skeleton, moved).length
+
+    return np.asarray((length(_MOMENT) - length(-_MOMENT)) / (2.0 * _MOMENT))
 
 
 def solve_lift(
@@ -301,11 +332,11 @@ def _glenoid_cone(
         across = across + np.einsum("fr,fr->f", weight, moments)[:, None] * need.lateral_axis
         by_head = np.einsum("fr,frh->fh", weight, arms)
         lines = lines + by_head[..., None] * need.lateral_axis
-    frame = glenoid_frame(skeleton)
+    frame = glenoid_frame(skeleton, prepared.lift.posture)[good]
     angle = 2.0 * np.pi * np.arange(FACETS) / FACETS
     # Right-handed about the inward normal, beginning forward: forward, down, back, up.
     limits = stability_limits(skeleton.model, np.cos(angle), -np.sin(angle))
-    return cone_inequalities(lines, -across, limits, axis=-frame[2], towards=frame[0])
+    return cone_inequalities(lines, -across, limits, axis=-frame[:, 2], towards=frame[:, 0])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

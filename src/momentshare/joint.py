@@ -13,11 +13,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.geometry.rotation import rotation_about
+from momentshare.skeleton import scapula_rotation
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from momentshare.model import Model
+    from momentshare.posture import Posture
     from momentshare.skeleton import Skeleton
 
 __all__ = ["FACETS", "GlenoidLoad", "glenoid_frame", "glenoid_load", "stability_limits"]
@@ -52,8 +54,10 @@ class GlenoidLoad:
     margin: NDArray[np.float64]
 
 
-def glenoid_frame(skeleton: Skeleton) -> NDArray[np.float64]:
+def glenoid_frame(skeleton: Skeleton, posture: Posture | None = None) -> NDArray[np.float64]:
     """Return unit vectors forward, upward and outward of the glenoid, rows, thorax frame.
+
+    With a posture the shape is (..., 3, 3); without one it is that of the arm hanging.
 
     The outward normal is the scapula's z axis turned back by the retroversion and up by the
     inclination.
@@ -61,7 +65,10 @@ def glenoid_frame(skeleton: Skeleton) -> NDArray[np.float64]:
     number = skeleton.model.number
     turn = rotation_about([0.0, 1.0, 0.0], -number("glenoid_retroversion"))
     tip = rotation_about([1.0, 0.0, 0.0], -number("glenoid_inclination"))
-    return np.asarray((skeleton.fixed["scapula"][0] @ turn @ tip).T)
+    scapula = skeleton.fixed["scapula"][0]
+    if posture is not None:
+        scapula = scapula_rotation(skeleton, posture)
+    return np.asarray(np.swapaxes(scapula @ turn @ tip, -1, -2))
 
 
 def stability_limits(
@@ -77,7 +84,9 @@ def stability_limits(
     return np.asarray(np.where(size > 0.0, 1.0 / np.sqrt(np.maximum(a**2 + b**2, 1e-12)), upward))
 
 
-def glenoid_load(skeleton: Skeleton, contact: NDArray[np.float64]) -> GlenoidLoad:
+def glenoid_load(
+    skeleton: Skeleton, contact: NDArray[np.float64], posture: Posture | None = None
+) -> GlenoidLoad:
     """Split the contact force into compression and shear and judge it.
 
     Parameters
@@ -85,9 +94,11 @@ def glenoid_load(skeleton: Skeleton, contact: NDArray[np.float64]) -> GlenoidLoa
     skeleton : Skeleton
     contact : float array, shape (..., 3)
         Force of the glenoid on the humeral head [N], thorax frame.
+    posture : Posture, optional
+        Needed where the scapula moves with the arm.
     """
-    frame = glenoid_frame(skeleton)
-    on_glenoid = -(contact @ frame.T)
+    frame = glenoid_frame(skeleton, posture)
+    on_glenoid = -(frame @ contact[..., None])[..., 0]
     anterior, superior, compression = (
         on_glenoid[..., 0],
         on_glenoid[..., 1],

@@ -191,8 +191,9 @@ def paths(
     (2, 5, 26)
     """
     frames = math.prod(posture.shape)
-    if not choose_route(method, "the compiled path geometry", frames):
-        return _plain(skeleton, posture)
+    compiled = choose_route(method, "the compiled path geometry", frames)
+    if skeleton.rhythm or not compiled:
+        return _plain(skeleton, posture)  # the kernel holds the scapula still
     flat = (1, frames)
     found = _compiled(
         flatten([skeleton]),

@@ -349,7 +349,9 @@ def glenoid_table(study: StudyResult) -> pd.DataFrame:
     for case in study.cases:
         for within, results in ((False, case.results), (True, case.constrained)):
             for result in results:
-                load = glenoid_load(case.prepared.limb.skeleton, result.contact)
+                load = glenoid_load(
+                    case.prepared.limb.skeleton, result.contact, case.prepared.lift.posture
+                )
                 weight = case.prepared.limb.skeleton.person.body_mass * GRAVITY
                 columns: dict[str, object] = dict(_along(case))
                 columns |= {

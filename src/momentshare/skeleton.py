@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from momentshare.person import Person
     from momentshare.posture import Posture
 
-__all__ = ["BodyPoses", "Skeleton", "body_poses", "build_skeleton"]
+__all__ = ["BodyPoses", "Skeleton", "body_poses", "build_skeleton", "scapula_rotation"]
 
 _LONG = {"humerus": "humerus_length", "ulna": "forearm_length", "radius": "forearm_length"}
 
@@ -30,7 +30,10 @@ class Skeleton:
     """Bones of one person [m, thorax frame for the fixed bodies].
 
     ``site`` and ``surface`` positions are in their body's frame. ``fixed`` holds rotation and
-    origin of thorax, clavicle and scapula, which do not move with the arm.
+    origin of thorax, clavicle and scapula with the arm hanging. ``rhythm`` is the upward
+    rotation of the scapula for each radian of humerothoracic elevation; zero where the scapula
+    does not move with the arm. It turns about the joint centre, which stays where it is: the
+    shift of the shoulder with elevation is not modelled.
     """
 
     person: Person
@@ -43,6 +46,7 @@ class Skeleton:
     centre: Mapping[str, NDArray[np.float64]]
     radius: Mapping[str, float]
     chest_height: float
+    rhythm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,6 +136,8 @@ def build_skeleton(
         base = np.array(position)
         return base if offsets is None or name not in offsets else base + offsets[name]
 
+    rate = f"scapula_{policy}_rate"
+
     sternoclavicular = trunk_scale * shifted(
         "sternoclavicular_joint", model.sites["sternoclavicular_joint"].position
     )
@@ -184,8 +190,25 @@ def build_skeleton(
         site=site,
         centre=centre,
         radius=radius,
+        rhythm=number(rate) if rate in model.quantities else 0.0,
         chest_height=number("chest_to_joint_fraction") * size.chest_depth + number("bar_radius"),
     )
+
+
+def scapula_rotation(skeleton: Skeleton, posture: Posture) -> NDArray[np.float64]:
+    """Rotation of the scapula in each posture, shape (..., 3, 3).
+
+    With a rhythm the scapula turns upward about its own forward axis, in proportion to the
+    elevation of the arm from the trunk.
+    """
+    hanging = skeleton.fixed["scapula"][0]
+    if not skeleton.rhythm:
+        return np.broadcast_to(hanging, (*posture.shape, 3, 3))
+    elevation = np.arccos(np.clip(posture.humerus[..., 1, 1], -1.0, 1.0))
+    # The sequence is Y-X-Z; upward rotation is negative about the x axis after the first turn.
+    forward = np.cross([0.0, 1.0, 0.0], hanging[:, 2])
+    turn = rotation_about(forward / np.linalg.norm(forward), -skeleton.rhythm * elevation)
+    return np.asarray(turn @ hanging)
 
 
 def _clavicle_rotation(along: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -210,6 +233,8 @@ def body_poses(skeleton: Skeleton, posture: Posture) -> BodyPoses:
     for body, (r, p) in skeleton.fixed.items():
         rotation[body] = np.broadcast_to(r, (*shape, 3, 3))
         origin[body] = np.broadcast_to(p, (*shape, 3))
+    if skeleton.rhythm:
+        rotation["scapula"] = scapula_rotation(skeleton, posture)
     rotation["humerus"] = posture.humerus
     origin["humerus"] = np.broadcast_to(skeleton.joint_centre, (*shape, 3))
     elbow = origin["humerus"] - skeleton.sizes.humerus_length * posture.humerus[..., :, 1]

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.errors import ShapeError
+from momentshare.errors import InputError, ShapeError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -106,6 +106,11 @@ def flatten(skeletons: Sequence[Skeleton]) -> FlatLimbs:
     ShapeError
         If there is none, or two that differ in more than numbers.
     """
+    if any(skeleton.rhythm for skeleton in skeletons):
+        raise InputError(
+            "a scapula that moves with the arm is traced one limb at a time: use paths(), or a "
+            "scapula policy without a rate"
+        )
     drawn = tuple(skeletons)
     if not drawn:
         raise ShapeError("skeletons", "one skeleton or more", "none")
