@@ -7,8 +7,9 @@ __all__ = ["CAUTIONS", "LIMITS"]
 CAUTIONS = (
     (
         "Muscle forces are estimates of a model, not measurements; their absolute size is "
-        "uncertain by tens of percent. Orderings between conditions are often firmer: look at "
-        "how many people agree, and at measured, zero and free lateral force side by side."
+        "uncertain by tens of percent. Orderings between conditions may be firmer, or not: look "
+        "at how many people agree, at measured, zero and free lateral force side by side, and "
+        "at 'momentshare uncertainty'."
     ),
     ("This is neither a diagnosis nor a forecast of injury, nor medical or coaching advice."),
     "Press with a spotter and with safeties set; keep to the rules of the place where you train.",

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from momentshare.model import Head, PathStep
     from momentshare.skeleton import Skeleton
 
-__all__ = ["ROWS", "FlatLimbs", "Paths", "flatten", "paths", "paths_of_draws"]
+__all__ = ["ROWS", "FlatLimbs", "Paths", "direction_of", "flatten", "paths", "paths_of_draws"]
 
 ROWS = (
     "shoulder_internal_rotation",
@@ -46,6 +46,14 @@ ROWS = (
     "forearm_pronation",
 )
 """Names of the moment rows, in the order of every array that has them."""
+
+_OPPOSITE = {
+    "shoulder_internal_rotation": "shoulder external rotation",
+    "shoulder_elevation": "lowering of the arm",
+    "shoulder_horizontal_adduction": "shoulder horizontal abduction",
+    "elbow_extension": "elbow flexion",
+    "forearm_pronation": "forearm supination",
+}
 
 _FAR_OF_SHOULDER = {"humerus", "ulna", "radius"}
 _FAR_OF_ELBOW = {"ulna", "radius"}
@@ -59,6 +67,17 @@ _SETTLED = 1e-14
 
 _CHUNK = 512
 """Frames that are worth a thread of their own."""
+
+
+def direction_of(row: str, moment: float) -> str:
+    """Name the anatomical direction of a moment about a row by its sign.
+
+    Examples
+    --------
+    >>> direction_of("elbow_extension", -3.0)
+    'elbow flexion'
+    """
+    return row.replace("_", " ") if moment >= 0.0 else _OPPOSITE[row]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

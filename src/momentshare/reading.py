@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from momentshare.joint import glenoid_load
-from momentshare.paths import ROWS
+from momentshare.paths import ROWS, direction_of
 from momentshare.sharing import Status
 from momentshare.units import GRAVITY
 
@@ -296,8 +296,10 @@ def condition_table(study: StudyResult) -> pd.DataFrame:
         worst_row, worst = "", 0.0
         if short.any():
             frame, row = np.unravel_index(int(np.argmax(unmet)), unmet.shape)
-            worst_row, worst = result.criterion.rows[row], float(unmet[frame, row])
-        entry |= {"worst_unmet_row": worst_row, "worst_unmet_nm": worst}
+            name = result.criterion.rows[row]
+            worst = float(unmet[frame, row])
+            worst_row = direction_of(name, float(result.sharing.unmet[frame, row]))
+        entry |= {"worst_unmet_direction": worst_row, "worst_unmet_nm": worst}
         ratio = result.lateral_ratio[good]
         entry |= {
             "mean_lateral_ratio": float(ratio.mean()),
@@ -308,9 +310,14 @@ def condition_table(study: StudyResult) -> pd.DataFrame:
             moment = result.moments[good, index]
             entry[f"peak_{row_name}_nm"] = float(moment[np.argmax(np.abs(moment))])
             entry[f"mean_{row_name}_nm"] = float(moment.mean())
-        if result.greatest is not None and np.isfinite(result.greatest.factor).any():
+            entry[f"greatest_{row_name}_nm"] = float(moment.max())
+            entry[f"least_{row_name}_nm"] = float(moment.min())
+        if result.greatest is not None:
             factor = result.greatest.factor
-            weak = int(np.nanargmin(factor))
+            lost = np.isnan(factor)
+            entry["frames_without_load"] = int(np.count_nonzero(lost))
+            # Where the limb cannot hold itself, no load can be taken through the whole lift.
+            weak = int(np.argmax(lost)) if lost.any() else int(np.argmin(factor))
             entry |= {
                 "greatest_load_kg": float(factor[weak]),
                 "weak_height_fraction": float(lift.fraction[good][weak]),

@@ -149,3 +149,27 @@ def test_demo_does_not_overwrite_a_study_of_the_user(tmp_path):
     done = run("demo", "mine", cwd=tmp_path)
     assert done.returncode == 2
     assert (tmp_path / "mine" / "study.toml").read_text("utf-8") == "title = 'mine'\n"
+
+
+def test_units_and_settings_in_brackets_are_shown(folder):
+    text = (folder / "out.txt").read_text("utf-8")
+    assert "[kg]" in text
+    assert "[N·m]" in text
+
+
+def test_every_path_and_command_that_readme_names_exists():
+    import re
+    from pathlib import Path
+
+    from typer.testing import CliRunner
+
+    from momentshare.cli.main import app
+
+    root = Path(__file__).resolve().parents[2]
+    text = (root / "README.md").read_text("utf-8")
+    for name in re.findall(r"`((?:src|models|benchmarks)/[\w/.]+)`", text):
+        assert (root / name).exists(), name
+    named = set(re.findall(r"`momentshare ([a-z]+)", text))
+    known = CliRunner().invoke(app, ["--help"]).stdout
+    for command in named - {"momentshare"}:
+        assert f"  {command} " in known, command

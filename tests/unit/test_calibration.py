@@ -69,7 +69,7 @@ def test_nothing_is_fitted_to_presses_or_activity(described):
 
 def test_report_keeps_validation_rows_apart(short):
     table = target_table(short)
-    assert set(table["use"]) == {"calibration", "validation"}
+    assert set(table["use"]) == {"calibration", "validation", "comparison"}
     assert (table["use"] == "validation").sum() >= 60
 
 

@@ -157,10 +157,12 @@ def _all_heads(
     )
     if not as_json:
         from momentshare.cli.tables import console
+        from momentshare.report.terminal import print_cautions
 
         screen = console()
         _heading(screen, title, first)
         _print_table(screen, table, "Drive of every head; name one with --head to explain it")
+        print_cautions(screen)
     _finish(out, record, {"drive_by_head.csv": table}, {}, {}, [], as_json=as_json)
 
 
@@ -181,6 +183,7 @@ def _some_heads(
     """Explain one head, or two side by side."""
     import pandas as pd
 
+    from momentshare.cautions import CAUTIONS
     from momentshare.explain import (
         case_from_frame,
         counterfactuals,
@@ -228,7 +231,7 @@ def _some_heads(
         "counterfactuals.csv": pd.concat([c.to_dataframe() for c in changes], ignore_index=True),
         "counterfactual_cases.csv": pd.concat([c.to_cases() for c in changes], ignore_index=True),
     }
-    texts = {"explanation.txt": "\n\n".join(paragraphs) + "\n"}
+    texts = {"explanation.txt": "\n\n".join([*paragraphs, "Cautions", *CAUTIONS]) + "\n"}
     if example is not None:
         texts |= {"worked.txt": example.text(), "worked.tex": example.latex()}
     drawings: dict[str, Any] = {}
@@ -286,7 +289,7 @@ def _print_drive(screen: Console, found: Sequence[HeadExplanation]) -> None:
     table.add_column("multiplier [1/(N·m)]", justify="right")
     for item in found:
         name = item.head.replace("/", "/\n")
-        table.add_column(f"{name}\narm [mm]", justify="right")
+        table.add_column(f"{name}\narm \\[mm]", justify="right")
         table.add_column("\n\npart [1]", justify="right")
     for j, row in enumerate(found[0].split.row_names):
         cells = [row.replace("_", " "), f"{found[0].split.multiplier[j]:+.4f}"]

@@ -198,6 +198,7 @@ def _show(
     from rich.table import Table
 
     from momentshare.cli.tables import console
+    from momentshare.report.terminal import print_cautions
 
     screen = console()
     screen.print(f"Strength test: {test.text()}")
@@ -216,6 +217,7 @@ def _show(
         "outside; balanced: the heads keep them at zero.",
         highlight=False,
     )
+    print_cautions(screen)
 
 
 def _write(

@@ -39,6 +39,9 @@ _ZOOMS = 8
 _HEIGHTS = 33
 """Heights tried at a time, and how often the interval that holds lock-out is divided so."""
 
+_NEARLY = np.radians(2.0)
+"""More bend at lock-out than wanted that is not worth a note [rad]."""
+
 _RESERVE = 0.003
 """Left of the reach at lock-out when the angles given do not let the elbow straighten [m]."""
 
@@ -213,10 +216,12 @@ def find_lockout(
     below = np.flatnonzero(bend <= flexion)
     if below.size == 0:
         note = (
-            f"the angles at lock-out leave the elbow bent by {np.degrees(bend[-1]):.0f} degrees; "
-            "lock-out is taken where the hand is at the end of its reach"
+            f"the angles at lock-out leave the elbow bent by {np.degrees(bend[-1]):.0f} degrees "
+            f"where {np.degrees(flexion):.0f} were wanted; lock-out is taken where the hand is at "
+            "the end of its reach"
         )
-        return float(heights[run[-1]]) - _RESERVE, (note,)
+        near = bend[-1] - flexion < _NEARLY
+        return float(heights[run[-1]]) - _RESERVE, () if near else (note,)
     index = int(run[below[0]])
     if index == 0:
         raise PostureError("the elbow is straight at the beginning of the lift; bend it more there")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING
 
+import numpy as np
 from rich.markup import escape
 from rich.table import Table
 
@@ -41,7 +42,7 @@ def print_calibration(console: Console, fit: Calibration) -> None:
             " → ".join("yes" if row[f"in_band_{when}"] else "no" for when in ("before", "after")),
         )
     console.print(table)
-    for use in ("calibration", "validation"):
+    for use in ("calibration", "validation", "comparison"):
         part = data[data["use"] == use]
         console.print(
             f"{use}: {int(part['in_band_before'].sum())} → {int(part['in_band_after'].sum())} "
@@ -85,11 +86,15 @@ def print_validation(console: Console, model: Model, data: pd.DataFrame) -> None
         )
     console.print(table)
     judged = data[data["use"] == "validation"]
-    fitted = data[data["use"] == "calibration"]
-    console.print(
-        f"validation: {int(judged['in_band'].sum())} of {len(judged)} in band; "
-        f"fitted rows, which prove nothing: {int(fitted['in_band'].sum())} of {len(fitted)}"
-    )
+    for known, part in judged.groupby("known", sort=False):
+        sense = ~np.isfinite(part["high"]) | part["published"].isin(["sense"])
+        console.print(
+            f"validation, {known}: {int(part['in_band'].sum())} of {len(part)} in band "
+            f"({int(sense.sum())} of them judge a sense or order only)"
+        )
+    for use, word in (("comparison", "from memory, no validation"), ("calibration", "fitted")):
+        part = data[data["use"] == use]
+        console.print(f"{word}: {int(part['in_band'].sum())} of {len(part)} in band")
     print_cautions(console)
 
 

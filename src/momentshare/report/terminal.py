@@ -10,9 +10,11 @@ from rich.table import Table
 
 from momentshare import reading
 from momentshare.cautions import CAUTIONS
+from momentshare.paths import direction_of
 from momentshare.sharing import Status
 
 if TYPE_CHECKING:
+    import pandas as pd
     from rich.console import Console
 
     from momentshare.study import StudyResult
@@ -35,7 +37,10 @@ def print_study(console: Console, study: StudyResult) -> None:
 
 
 def _print_conditions(console: Console, study: StudyResult) -> None:
-    table = Table(title="Conditions: means over people, peaks along the lift", title_justify="left")
+    table = Table(
+        title="Conditions: greatest moments along the lift, means over people",
+        title_justify="left",
+    )
     for name, justify in (
         ("condition", "left"),
         ("lateral force", "left"),
@@ -45,24 +50,30 @@ def _print_conditions(console: Console, study: StudyResult) -> None:
         ("greatest load [kg]", "right"),
         ("weakest at [% of lift]", "right"),
     ):
-        table.add_column(name, justify=justify)  # type: ignore[arg-type]
+        table.add_column(escape(name), justify=justify)  # type: ignore[arg-type]
     data = reading.condition_table(study)
     for (condition, lateral), part in data.groupby(["condition", "lateral"], sort=False):
         low, high = part["least_lateral_ratio"].min(), part["greatest_lateral_ratio"].max()
         ratio = f"{part['mean_lateral_ratio'].mean():+.2f}"
         if lateral == "free":
             ratio += f" ({low:+.2f} to {high:+.2f})"
-        has_load = "greatest_load_kg" in part
+        has_load = "greatest_load_kg" in part and part["greatest_load_kg"].notna().all()
         table.add_row(
             escape(str(condition)),
             str(lateral),
             ratio,
-            f"{part['peak_shoulder_horizontal_adduction_nm'].mean():.0f}",
-            f"{part['peak_elbow_extension_nm'].mean():.0f}",
-            f"{part['greatest_load_kg'].mean():.0f}" if has_load else "–",
-            f"{100 * part['weak_height_fraction'].mean():.0f}" if has_load else "–",
+            f"{part['greatest_shoulder_horizontal_adduction_nm'].mean():.0f}",
+            f"{part['greatest_elbow_extension_nm'].mean():.0f}",
+            f"{part['greatest_load_kg'].mean():.0f}" if has_load else "none",
+            _span(100 * part["weak_height_fraction"]) if has_load else "–",
         )
     console.print(table)
+
+
+def _span(values: pd.Series) -> str:
+    """Median, with the range where people differ."""
+    low, middle, high = values.min(), values.median(), values.max()
+    return f"{middle:.0f}" if high - low < 1.0 else f"{middle:.0f} ({low:.0f} to {high:.0f})"
 
 
 def _print_heads(console: Console, study: StudyResult) -> None:
@@ -89,18 +100,25 @@ def _print_findings(console: Console, study: StudyResult) -> None:
         who = escape(f"{refusal.person}, {refusal.condition}")
         console.print(f"[bold]Not reachable[/bold] {who}: {escape(refusal.reason)}")
     for case, result in study.pairs():
+        if result.greatest is not None and np.isnan(result.greatest.factor).any():
+            count = int(np.isnan(result.greatest.factor).sum())
+            who = escape(f"{case.person}, {case.condition}")
+            console.print(
+                f"[bold]No load[/bold] {who}, lateral force {result.lateral.mode}: in {count} "
+                "frames the limb cannot hold its own weight in this posture"
+            )
         short = np.flatnonzero(result.sharing.status == Status.SHORTFALL)
         if short.size:
             unmet = np.abs(result.sharing.unmet)
             frame, row = np.unravel_index(int(np.argmax(unmet)), unmet.shape)
-            name = result.criterion.rows[row].replace("_", " ")
+            name = direction_of(result.criterion.rows[row], result.sharing.unmet[frame, row])
             fraction = case.prepared.lift.fraction[case.prepared.lift.reachable][frame]
             who = escape(f"{case.person}, {case.condition}")
             frames = "1 frame" if short.size == 1 else f"{short.size} frames"
             console.print(
                 f"[bold]Too heavy[/bold] {who}, lateral force {result.lateral.mode}: "
                 f"in {frames} a moment falls short, worst "
-                f"{name} by {unmet[frame, row]:.1f} N·m at {100 * fraction:.0f} % of the lift"
+                f"{name} by {_amount(unmet[frame, row])} N·m at {100 * fraction:.0f} % of the lift"
             )
     for case in study.cases:
         who = escape(f"{case.person}, {case.condition}")
@@ -118,6 +136,10 @@ def _print_findings(console: Console, study: StudyResult) -> None:
         )
 
 
+def _amount(value: float) -> str:
+    return f"{value:.1f}" if value >= 0.05 else "less than 0.1"
+
+
 def _print_glenoid(console: Console, study: StudyResult) -> None:
     """Say where the humeral head would pass the stability limits, and what keeping it costs."""
     table = reading.glenoid_table(study)
@@ -133,7 +155,7 @@ def _print_glenoid(console: Console, study: StudyResult) -> None:
         + (
             ""
             if study.study.file.settings.glenoid_constraint
-            else "; set glenoid_constraint = true in [settings] to see both answers"
+            else "; set glenoid_constraint = true under \\[settings] to see both answers"
         )
     )
     if study.study.file.settings.glenoid_constraint:

@@ -25,6 +25,8 @@ __all__ = ["load_study", "parse_study"]
 
 _LARGEST = 4 * 1024 * 1024
 
+_UNITS = {"cm": "centimetres", "kg": "kilograms", "deg": "degrees", "s": "seconds"}
+
 _FIELDS: dict[str, type[BaseModel]] = {
     "person": PersonEntry,
     "condition": ConditionEntry,
@@ -123,6 +125,12 @@ def _fault(item: dict[str, Any], data: dict[str, Any]) -> str:
     if kind == "missing":
         return f"{place}: is missing; add it"
     message = str(item["msg"]).removeprefix("Value error, ")
+    if kind in {"greater_than_equal", "less_than_equal"}:
+        unit = next((u for u in _UNITS if place.endswith(f"_{u}")), "")
+        limit = item["ctx"]["ge" if kind == "greater_than_equal" else "le"]
+        side = "at least" if kind == "greater_than_equal" else "at most"
+        check = f"; is the value in {_UNITS[unit]}?" if unit else ""
+        return f"{place}: wanted {side} {limit:g} {unit}".rstrip() + f", got {got!r}{check}"
     if isinstance(got, dict) or ", got " in message or "; got " in message:
         return f"{place}: {message}"
     return f"{place}: {message}; got {got!r}"

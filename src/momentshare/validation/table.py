@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from momentshare.cautions import CAUTIONS
 from momentshare.limb import Limb, build_limb
 from momentshare.validation.claims import claim_rows
 from momentshare.validation.evaluate import average_person, evaluate
@@ -85,6 +86,7 @@ def validation_record(model: Model, table: pd.DataFrame) -> dict[str, Any]:
         "model_digest": model.digest,
         "validation_rows": len(judged),
         "validation_in_band": int(judged["in_band"].sum()),
+        "cautions": list(CAUTIONS),
         "rows": [
             {k: None if v in (np.inf, -np.inf) else v for k, v in row.items()}
             for row in table.to_dict(orient="records")

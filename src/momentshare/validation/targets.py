@@ -6,7 +6,7 @@ import csv
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from momentshare.errors import ModelError, nearest_name
 
@@ -68,8 +68,14 @@ class Target(BaseModel):
     unit: Literal["mm", "N*m", "1", "deg"]
     source: Annotated[str, Field(min_length=1)]
     known: Literal["read", "read second-hand", "from memory", "common practice"]
-    use: Literal["calibration", "validation"]
+    use: Literal["calibration", "validation", "comparison"]
     note: str
+
+    @model_validator(mode="after")
+    def _memory_validates_nothing(self) -> Target:
+        if self.known == "from memory" and self.use != "comparison":
+            raise ValueError("a value from memory fits and validates nothing; use 'comparison'")
+        return self
 
     @field_validator("value", mode="before")
     @classmethod
