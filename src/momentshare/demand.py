@@ -16,20 +16,33 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.geometry.rotation import cross, dot
+from momentshare.geometry.rotation import cross, dot, rotation_about
 from momentshare.paths import ROWS
 from momentshare.posture import arm_frame
-from momentshare.skeleton import body_poses
 from momentshare.units import GRAVITY
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
     from numpy.typing import NDArray
 
     from momentshare.exercise.lift import Lift
-    from momentshare.posture import Posture
-    from momentshare.skeleton import BodyPoses, Skeleton
+    from momentshare.skeleton import Skeleton
 
-__all__ = ["Demand", "demand", "segment_masses"]
+    Number = float | NDArray[np.float64]
+
+__all__ = [
+    "Arm",
+    "Demand",
+    "arm_of",
+    "arms_of_frames",
+    "demand",
+    "demand_on",
+    "segment_masses",
+]
+
+_RADII = ("sagittal", "longitudinal", "transverse")
+"""Names of the radii of gyration about x, y and z."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -111,8 +124,100 @@ def demand(skeleton: Skeleton, lift: Lift) -> Demand:
     Demand
         NaN in frames that are out of reach.
     """
-    poses = body_poses(skeleton, lift.posture)
-    shoulder, elbow, hand = skeleton.joint_centre, lift.elbow, lift.hand
+    return demand_on(arm_of(skeleton), lift)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Arm:
+    """Sizes and inertia of an arm; of one, or of another one in each frame.
+
+    Attributes
+    ----------
+    joint_centre : float array, shape (3,) or (frames, 3)
+        Thorax frame [m].
+    humerus_length, forearm_length, grip_length : float or float array, shape (frames, 1)
+        [m]
+    mass, centre : mapping
+        Segment → mass [kg] and distance of its centre over its length; as the lengths.
+    radii : mapping
+        Segment → radii of gyration about x (forward), y (along), z (to the side) over its
+        length, shape (3,) or (frames, 3).
+    forearm_axis, radial_head : float array, shape (3,) or (frames, 3)
+        Axis of pronation, unit vector, and a point of it; ulna frame [m].
+    """
+
+    joint_centre: NDArray[np.float64]
+    humerus_length: Number
+    forearm_length: Number
+    grip_length: Number
+    mass: Mapping[str, Number]
+    centre: Mapping[str, Number]
+    radii: Mapping[str, NDArray[np.float64]]
+    forearm_axis: NDArray[np.float64]
+    radial_head: NDArray[np.float64]
+
+
+def arm_of(skeleton: Skeleton, inertia: Mapping[tuple[str, str], float] | None = None) -> Arm:
+    """Arm of a skeleton.
+
+    Parameters
+    ----------
+    skeleton : Skeleton
+    inertia : mapping, optional
+        (Segment, quantity) → number to use in place of the model's.
+    """
+    model, person, size = skeleton.model, skeleton.person, skeleton.sizes
+    changed = inertia or {}
+
+    def number(segment: str, name: str) -> float:
+        drawn = changed.get((segment, name))
+        return model.inertia[person.sex, segment, name].value if drawn is None else drawn
+
+    along = skeleton.site["radial_head"] - skeleton.site["ulnar_head"]
+    moving = ("upper_arm", "forearm")
+    return Arm(
+        joint_centre=skeleton.joint_centre,
+        humerus_length=size.humerus_length,
+        forearm_length=size.forearm_length,
+        grip_length=size.grip_length,
+        mass={s: person.body_mass * number(s, "mass_fraction") for s in (*moving, "hand")},
+        centre={s: number(s, "centre_fraction") for s in moving},
+        radii={s: np.array([number(s, f"radius_{axis}") for axis in _RADII]) for s in moving},
+        forearm_axis=along / np.linalg.norm(along),
+        radial_head=skeleton.site["radial_head"],
+    )
+
+
+def arms_of_frames(arms: Sequence[Arm], frames: int) -> Arm:
+    """Stack arms, each for so many frames in a row."""
+
+    def column(values: Sequence[Number]) -> NDArray[np.float64]:
+        return np.repeat(np.array(values, dtype=np.float64), frames)[:, None]
+
+    def vector(values: Sequence[NDArray[np.float64]]) -> NDArray[np.float64]:
+        return np.repeat(np.array(values), frames, axis=0)
+
+    first = arms[0]
+    return Arm(
+        joint_centre=vector([a.joint_centre for a in arms]),
+        humerus_length=column([a.humerus_length for a in arms]),
+        forearm_length=column([a.forearm_length for a in arms]),
+        grip_length=column([a.grip_length for a in arms]),
+        mass={s: column([a.mass[s] for a in arms]) for s in first.mass},
+        centre={s: column([a.centre[s] for a in arms]) for s in first.centre},
+        radii={s: vector([a.radii[s] for a in arms]) for s in first.radii},
+        forearm_axis=vector([a.forearm_axis for a in arms]),
+        radial_head=vector([a.radial_head for a in arms]),
+    )
+
+
+def demand_on(arm: Arm, lift: Lift) -> Demand:
+    """Compute the net joint moments of a lift on a given arm.
+
+    The vertical and the axes of the lift may differ from frame to frame here, shape
+    (frames, 3).
+    """
+    shoulder, elbow, hand = arm.joint_centre, lift.elbow, lift.hand
     weight = -GRAVITY * lift.up
     zero = np.zeros_like(hand)
     motion = lift.motion
@@ -122,33 +227,30 @@ def demand(skeleton: Skeleton, lift: Lift) -> Demand:
     weight = np.broadcast_to(weight, hand.shape)
     if motion is not None:
         weight = weight - motion.trunk_acceleration
-    masses = segment_masses(skeleton)
-
-    def share(segment: str) -> float:
-        return skeleton.model.inertia[skeleton.person.sex, segment, "centre_fraction"].value
+    masses, centre = arm.mass, arm.centre
 
     # A centre on the line between two points of a rigid segment moves in proportion.
-    part = share("forearm") * skeleton.sizes.forearm_length / skeleton.sizes.grip_length
+    part = centre["forearm"] * arm.forearm_length / arm.grip_length
     forearm = elbow + part * (hand - elbow)
     forearm_acceleration = elbow_acceleration + part * (hand_acceleration - elbow_acceleration)
-    upper = shoulder + share("upper_arm") * (elbow - shoulder)
-    upper_acceleration = share("upper_arm") * elbow_acceleration
+    upper = shoulder + centre["upper_arm"] * (elbow - shoulder)
+    upper_acceleration = centre["upper_arm"] * elbow_acceleration
 
     hand_pull = masses["hand"] * (hand_acceleration - weight)
     forearm_pull = masses["forearm"] * (forearm_acceleration - weight)
     upper_pull = masses["upper_arm"] * (upper_acceleration - weight)
     load_pull = hand_acceleration - weight if lift.load_force is None else -lift.load_force
 
+    hinge = rotation_about(np.array([0.0, 0.0, 1.0]), lift.posture.elbow_flexion)
+    ulna = lift.posture.humerus @ hinge
+
     # Elbow: forearm and hand.
     elbow_limb = cross(forearm - elbow, forearm_pull) + cross(hand - elbow, hand_pull)
     elbow_load = cross(hand - elbow, load_pull)
     if motion is not None:
         elbow_limb = elbow_limb + _spin(
-            skeleton,
-            "forearm",
-            skeleton.sizes.forearm_length,
-            masses["forearm"],
-            poses.rotation["ulna"],
+            masses["forearm"] * (arm.forearm_length * arm.radii["forearm"]) ** 2,
+            ulna,
             motion.ulna_angular_velocity,
             motion.ulna_angular_acceleration,
         )
@@ -160,10 +262,7 @@ def demand(skeleton: Skeleton, lift: Lift) -> Demand:
     shoulder_load = elbow_load + cross(elbow - shoulder, load_pull)
     if motion is not None:
         shoulder_limb = shoulder_limb + _spin(
-            skeleton,
-            "upper_arm",
-            skeleton.sizes.humerus_length,
-            masses["upper_arm"],
+            masses["upper_arm"] * (arm.humerus_length * arm.radii["upper_arm"]) ** 2,
             lift.posture.humerus,
             motion.humerus_angular_velocity,
             motion.humerus_angular_acceleration,
@@ -176,13 +275,21 @@ def demand(skeleton: Skeleton, lift: Lift) -> Demand:
     unit_load = np.broadcast_to(-push_axis, hand.shape)
 
     lost = ~lift.reachable
+    anatomical = arm_frame(lift.posture.humerus)
+    pronation = _turned(ulna, arm.forearm_axis)
+    aside = _turned(ulna, arm.radial_head)
 
     def rows(
         at_shoulder: NDArray[np.float64],
         at_elbow: NDArray[np.float64],
         beyond: NDArray[np.float64],
     ) -> NDArray[np.float64]:
-        out = _project(lift.posture, poses, at_shoulder, at_elbow, beyond)
+        # The axis of forearm rotation passes beside the elbow; ``beyond`` is the force that
+        # the elbow passes on, which moves the moment from one point to the other.
+        out = np.empty((len(hand), len(ROWS)))
+        out[:, :3] = _turned(anatomical, at_shoulder)
+        out[:, 3] = -dot(lift.posture.humerus[..., :, 2], at_elbow)
+        out[:, 4] = dot(pronation, at_elbow - cross(aside, beyond))
         out[lost] = np.nan
         return out
 
@@ -193,7 +300,7 @@ def demand(skeleton: Skeleton, lift: Lift) -> Demand:
         limb_moments=rows(shoulder_limb, elbow_limb, below),
         load_moments=rows(shoulder_load, elbow_load, load_pull),
         lateral_moments=rows(lateral_shoulder, lateral_elbow, -push),
-        vertical_force=known(load_pull @ push_axis),
+        vertical_force=known(dot(load_pull, push_axis)),
         gravity_arms=rows(
             -cross(hand - shoulder, unit_load), -cross(hand - elbow, unit_load), -unit_load
         ),
@@ -204,45 +311,20 @@ def demand(skeleton: Skeleton, lift: Lift) -> Demand:
     )
 
 
-def _project(
-    posture: Posture,
-    poses: BodyPoses,
-    at_shoulder: NDArray[np.float64],
-    at_elbow: NDArray[np.float64],
-    beyond: NDArray[np.float64],
-) -> NDArray[np.float64]:
-    """Moment vectors onto the rows: arm frame, elbow extension, forearm pronation.
-
-    The axis of forearm rotation passes beside the elbow; ``beyond`` is the force that the
-    elbow passes on to the forearm, which moves the moment from one point to the other.
-    """
-    out = np.empty((*posture.shape, len(ROWS)))
-    out[..., :3] = (arm_frame(posture.humerus) @ at_shoulder[..., None])[..., 0]
-    out[..., 3] = -dot(posture.humerus[..., :, 2], at_elbow)
-    aside = poses.forearm_axis_point - poses.origin["ulna"]
-    out[..., 4] = dot(poses.forearm_axis, at_elbow - cross(aside, beyond))
-    return out
+def _turned(rotation: NDArray[np.float64], vector: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.asarray((rotation @ vector[..., None])[..., 0])
 
 
 def _spin(
-    skeleton: Skeleton,
-    segment: str,
-    length: float,
-    mass: float,
+    inertia: NDArray[np.float64],
     rotation: NDArray[np.float64],
     velocity: NDArray[np.float64],
     acceleration: NDArray[np.float64],
 ) -> NDArray[np.float64]:
-    """Rate of change of the spin of a segment about its own centre [N·m], thorax frame."""
-    inertia = skeleton.model.inertia
-    sex = skeleton.person.sex
-    # Body axes x (forward), y (along), z (to the side): radii about x, y, z.
-    radii = np.array(
-        [
-            inertia[sex, segment, f"radius_{name}"].value * length
-            for name in ("sagittal", "longitudinal", "transverse")
-        ]
-    )
-    tensor = (rotation * (mass * radii**2)) @ np.swapaxes(rotation, -1, -2)
-    spin = (tensor @ velocity[..., None])[..., 0]
-    return (tensor @ acceleration[..., None])[..., 0] + cross(velocity, spin)
+    """Rate of change of the spin of a segment about its own centre [N·m], thorax frame.
+
+    ``inertia`` is that about the body axes, shape (3,) or (frames, 3).
+    """
+    tensor = (rotation * inertia[..., None, :]) @ np.swapaxes(rotation, -1, -2)
+    spin = _turned(tensor, velocity)
+    return _turned(tensor, acceleration) + cross(velocity, spin)

@@ -15,6 +15,7 @@ from momentshare.study import parse_study, run_study
 from momentshare.uncertainty import Plan, build_layout, run_uncertainty
 from momentshare.uncertainty.chunks import random_normals, solve
 from momentshare.uncertainty.draws import Spreads
+from momentshare.uncertainty.plan import CHUNK
 from momentshare.uncertainty.run import chunk_path
 
 STUDY = """
@@ -53,7 +54,7 @@ def study():
 
 
 def plan_of(study, **changes):
-    given = {"draws": 20, "frames": 5, "trajectories": 0, "sobol": 0}
+    given = {"draws": 2 * CHUNK + 4, "frames": 5, "trajectories": 0, "sobol": 0}
     return Plan(study=study, **(given | changes))
 
 
@@ -72,7 +73,11 @@ def whole(study, tmp_path_factory):
     return folder, run_uncertainty(plan_of(study), folder, workers=1)
 
 
-def test_the_central_draw_is_the_study_itself(study):
+@pytest.mark.parametrize("scapula", ["", "rhythm"])
+def test_the_central_draw_is_the_study_itself(study, scapula):
+    if scapula:
+        # A scapula that moves with the arm is traced draw by draw.
+        study = parse_study(STUDY.replace("frames = 5", f'frames = 5\nscapula = "{scapula}"'))
     model = load_model()
     plan = plan_of(study)
     layout = build_layout(study, model, plan.spreads, ())
@@ -135,7 +140,7 @@ def test_a_finished_run_is_only_read_again(study, whole):
 
 
 @pytest.mark.parametrize(
-    "change", [{"seed": 2}, {"draws": 21}, {"frames": 6}, {"spreads": Spreads(load=0.5)}]
+    "change", [{"seed": 2}, {"draws": 7}, {"frames": 6}, {"spreads": Spreads(load=0.5)}]
 )
 def test_another_run_is_not_resumed_into(study, whole, change):
     with pytest.raises(InputError, match=next(iter(change))):
@@ -183,12 +188,13 @@ def test_a_draw_out_of_reach_is_counted(study, tmp_path):
     )
     counts = found.failures.set_index("condition")
     lost = counts.loc["dumbbells"]
-    assert lost["draws"] == 20
+    draws = 2 * CHUNK + 4
+    assert lost["draws"] == draws
     assert lost["failed"] + lost["partly_out_of_reach"] > 0
     assert bool(lost["reasons"]) == (lost["failed"] > 0)
     table = found.intervals
     used = table.loc[table["condition"] == "dumbbells", "draws"].unique()
-    assert used.tolist() == [20 - lost["failed"]]
+    assert used.tolist() == [draws - lost["failed"]]
 
 
 def test_ranking_covers_all_families_and_gives_no_weight_to_what_does_not_act(study, tmp_path):
@@ -216,8 +222,8 @@ def test_ranking_covers_all_families_and_gives_no_weight_to_what_does_not_act(st
 
 def test_memory_holds_reductions_not_frames(study, whole):
     table = pq.read_table(chunk_path(whole[0], "draws", 0))
-    # 8 draws, one person, (2 + 1) lateral modes: one row each, whatever the frames.
-    assert table.num_rows == 8 * 3
+    # One person, (2 + 1) lateral modes: one row a draw each, whatever the frames.
+    assert table.num_rows == CHUNK * 3
 
 
 @pytest.mark.parametrize(
@@ -234,7 +240,7 @@ def test_a_missing_library_names_its_extra(study, tmp_path, monkeypatch, library
 @pytest.mark.filterwarnings("ignore")
 def test_a_cluster_that_loses_a_worker_gives_the_same_bytes(study, tmp_path):
     distributed = pytest.importorskip("distributed")
-    plan = plan_of(study, draws=96)
+    plan = plan_of(study, draws=12 * CHUNK)
     alone = run_uncertainty(plan, tmp_path / "alone", workers=1)
     with distributed.LocalCluster(
         n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None

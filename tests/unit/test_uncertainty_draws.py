@@ -1,17 +1,22 @@
 """From standard normals to limbs, postures and forces."""
 
 import math
+import re
 from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.interpolate import PchipInterpolator
 
-from momentshare.errors import InputError, UnknownNameError
+from momentshare.errors import InputError, PostureError, UnknownNameError
+from momentshare.exercise import Profile
+from momentshare.exercise.profile import values_along
 from momentshare.model import load_model
 from momentshare.person import sizes
 from momentshare.study import parse_study
 from momentshare.study.run import exercise_of, limb_of
 from momentshare.uncertainty import Draw, Plan, build_layout
+from momentshare.uncertainty.batch import limbs_of, quick_lifts
 from momentshare.uncertainty.chunks import random_normals
 from momentshare.uncertainty.draws import Spreads, quick_lift
 
@@ -37,6 +42,11 @@ spacing_cm = 50
 tuck_deg = 60
 bench_angle_deg = 30
 load_kg = 20
+"""
+STRENGTH = """
+[[person.strength]]
+direction = "elbow_extension"
+moment_nm = 45
 """
 MANY = 4000
 
@@ -174,11 +184,101 @@ def test_posture_and_load_move_by_their_spreads(study, model):
     assert lift.load_mass == pytest.approx(12.5 * factor)
 
 
-def test_normals_of_a_chunk_depend_on_seed_and_index_alone():
-    whole = random_normals(3, 7, 8, 50)
-    np.testing.assert_array_equal(random_normals(3, 7, 3, 50), whole[:3])
-    assert not np.array_equal(random_normals(3, 8, 8, 50), whole)
-    assert not np.array_equal(random_normals(4, 7, 8, 50), whole)
+def test_normals_of_a_draw_depend_on_seed_and_number_alone():
+    whole = random_normals(3, 16, 21, 50)
+    np.testing.assert_array_equal(random_normals(3, 16, 3, 50), whole[:3])
+    np.testing.assert_array_equal(random_normals(3, 21, 9, 50), whole[5:14])
+    assert len(np.unique(whole[:, 0])) == 21
+    assert not np.array_equal(random_normals(3, 24, 13, 50), whole[:13])
+    assert not np.array_equal(random_normals(4, 16, 21, 50), whole)
+
+
+@pytest.mark.parametrize("compiled", [False, True])
+@pytest.mark.parametrize("tested", [False, True])
+def test_limbs_together_are_the_limbs_of_each_draw(study, model, compiled, tested):
+    if compiled:
+        pytest.importorskip("numba")
+    layout = layout_of(study, model)
+    entry = study.file.person[0]
+    if tested:
+        strength = parse_study(STUDY.replace("[[condition]]", STRENGTH + "[[condition]]", 1))
+        entry = strength.file.person[0]
+    z = normals(layout, 4)
+    # A fibre too long for its path, and a person no limb can have.
+    z[1, layout.members("fibre_length")] = z[1, layout.members("reference_fibre_length")] = 2.5
+    z[2, layout.members("person_lengths")] = 300.0
+    draws = [Draw(layout, row) for row in z]
+    limbs, reasons = limbs_of(draws, entry, compiled=compiled)
+    assert limbs.draws.tolist() == [0, 1, 3]
+    with pytest.raises(InputError, match=re.escape(reasons[2])):
+        draws[2].limb(entry)
+    for row, at in enumerate(limbs.draws):
+        alone = draws[at].limb(entry)
+        for name in (
+            "max_isometric_force",
+            "optimal_fibre_length",
+            "tendon_slack_length",
+            "volume",
+            "max_velocity",
+        ):
+            got, wanted = getattr(limbs, name)[row], getattr(alone, name)
+            np.testing.assert_allclose(got, wanted, rtol=1e-11, err_msg=name)
+
+
+@pytest.mark.parametrize("timed", [False, True])
+def test_lifts_together_are_the_lifts_of_each_draw(study, model, timed):
+    layout = layout_of(study, model, posture_deg=1.0)
+    entry, condition = study.file.person[0], study.file.condition[0]
+    skeletons, exercises = [], []
+    for z in normals(layout, 6):
+        draw = Draw(layout, z)
+        skeleton = draw.skeleton(entry)
+        exercise = exercise_of(condition, entry, skeleton.person, model, 7)
+        exercise = replace(exercise, duration=1.3 if timed else None)
+        skeletons.append(skeleton)
+        exercises.append(draw.exercise(exercise, entry, condition.name))
+    # One that cannot bend the elbow as asked at lock-out, and one that reaches nothing.
+    exercises[1] = replace(exercises[1], spacing=Profile.constant(1.4))
+    exercises[2] = replace(exercises[2], spacing=Profile.constant(2.5))
+    lifts, search = quick_lifts(exercises, skeletons)
+    assert lifts[1] is lifts[2] is None
+    assert sum(lift is not None for lift in lifts) >= 3
+    for exercise, skeleton, lift, searches in zip(exercises, skeletons, lifts, search, strict=True):
+        try:
+            alone = quick_lift(exercise, skeleton)
+        except PostureError:
+            assert lift is None
+            continue
+        if lift is None:
+            assert searches
+            np.testing.assert_array_equal(alone.height, exercise.lift(skeleton).height)
+            continue
+        np.testing.assert_allclose(lift.height, alone.height, rtol=1e-13)
+        np.testing.assert_allclose(lift.hand, alone.hand, atol=1e-12)
+        np.testing.assert_allclose(lift.posture.humerus, alone.posture.humerus, atol=1e-12)
+        assert lift.load_mass == alone.load_mass
+        assert (lift.motion is None) == (alone.motion is None) == (not timed)
+        if timed:
+            # A second difference over steps of 1e-4 leaves half of the digits.
+            np.testing.assert_allclose(
+                lift.motion.hand_acceleration, alone.motion.hand_acceleration, atol=1e-6
+            )
+
+
+def test_profiles_together_are_each_profile():
+    at = np.linspace(0.0, 1.0, 11)
+    two = [
+        Profile(((0.1, 1.0), (0.5, 2.0), (0.9, 1.5))),
+        Profile(((0.1, 0.0), (0.5, 0.3), (0.9, 4.0))),
+    ]
+    found = values_along(two, at)
+    for row, profile in zip(found, two, strict=True):
+        x, y = zip(*profile.points, strict=True)
+        wanted = PchipInterpolator(x, y)(np.clip(at, 0.1, 0.9))
+        np.testing.assert_allclose(row, wanted, rtol=1e-14)
+        np.testing.assert_allclose(profile(at), wanted, rtol=1e-14)
+    constant = values_along([Profile.constant(2.0), Profile.constant(3.0)], at)
+    np.testing.assert_array_equal(constant, np.repeat([[2.0], [3.0]], 11, axis=1))
 
 
 @pytest.mark.parametrize(

@@ -9,7 +9,7 @@ import numpy as np
 
 from momentshare.errors import PostureError
 from momentshare.exercise.lift import LimitBreach, Motion
-from momentshare.geometry.rotation import dot, norm, rotation_from_axes
+from momentshare.geometry.rotation import cross, dot, norm, rotation_from_axes
 from momentshare.posture import Posture
 
 if TYPE_CHECKING:
@@ -24,6 +24,7 @@ __all__ = [
     "breaches_of",
     "chain_from_directions",
     "chain_from_posture",
+    "chain_of_lengths",
     "find_lockout",
     "minimum_jerk",
     "motion_along",
@@ -68,7 +69,7 @@ class Chain:
     def ulna(self) -> NDArray[np.float64]:
         """Rotation of the ulna: y against the forearm, z the hinge."""
         hinge = self.posture.humerus[..., :, 2]
-        return rotation_from_axes(np.cross(-self.forearm, hinge), -self.forearm, hinge)
+        return rotation_from_axes(cross(-self.forearm, hinge), -self.forearm, hinge)
 
 
 def solve_angle(
@@ -136,23 +137,42 @@ def chain_from_directions(
         Direction in which the thumb side of the grip points; the forearm is turned so that
         the grip comes as near to it as the forearm allows.
     """
-    elbow = skeleton.joint_centre + skeleton.sizes.humerus_length * direction
-    normal = np.cross(direction, forearm)
+    size = skeleton.sizes
+    return chain_of_lengths(
+        skeleton.joint_centre, size.humerus_length, size.grip_length, direction, forearm, gap, thumb
+    )
+
+
+def chain_of_lengths(
+    joint: NDArray[np.float64],
+    upper: NDArray[np.float64] | float,
+    fore: NDArray[np.float64] | float,
+    direction: NDArray[np.float64],
+    forearm: NDArray[np.float64],
+    gap: NDArray[np.float64],
+    thumb: NDArray[np.float64],
+) -> Chain:
+    """Do the same for a joint centre, upper arm and forearm with grip of each frame or of all.
+
+    Lengths are numbers or have shape (frames, 1).
+    """
+    elbow = joint + upper * direction
+    normal = cross(direction, forearm)
     size = norm(normal)
     hinge = normal / np.where(size > _STRAIGHT, size, 1.0)[:, None]
     hinge[size <= _STRAIGHT] = [0.0, 0.0, 1.0]
     y = -direction
-    front = np.cross(-forearm, hinge)  # x of the ulna: y × z
+    front = cross(-forearm, hinge)  # x of the ulna: y × z
     rotation = np.arctan2(front @ thumb, hinge @ thumb)
     # Keep the branch continuous: supination beyond the back of the range is not meant.
     rotation = np.where(rotation < -np.pi / 2, rotation + 2.0 * np.pi, rotation)
     return Chain(
         posture=Posture(
-            humerus=rotation_from_axes(np.cross(y, hinge), y, hinge),
+            humerus=rotation_from_axes(cross(y, hinge), y, hinge),
             elbow_flexion=np.arctan2(size, dot(direction, forearm)),
             forearm_rotation=rotation,
         ),
-        hand=elbow + skeleton.sizes.grip_length * forearm,
+        hand=elbow + fore * forearm,
         elbow=elbow,
         forearm=forearm,
         gap=gap,

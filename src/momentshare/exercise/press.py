@@ -24,7 +24,7 @@ from momentshare.errors import InputError, PostureError
 from momentshare.exercise.chain import (
     Chain,
     breaches_of,
-    chain_from_directions,
+    chain_of_lengths,
     find_lockout,
     minimum_jerk,
     motion_along,
@@ -40,10 +40,12 @@ if TYPE_CHECKING:
     from momentshare.exercise.profile import Profile
     from momentshare.skeleton import Skeleton
 
-__all__ = ["BenchPress"]
+__all__ = ["BenchPress", "close_press"]
 
 _SIDEWAYS = np.array([0.0, 0.0, 1.0])
 """Along the bar, outward for the right hand."""
+
+_PROFILES = ("tuck", "tilt", "spacing")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -178,8 +180,15 @@ class BenchPress:
                 )
             return low, self.lockout_height, ()
         reach = skeleton.sizes.humerus_length + skeleton.sizes.grip_length
+        # Nothing but the height changes in the search; a profile keeps its last value.
+        end = {name: getattr(self, name).points[-1][1] for name in _PROFILES}
+
+        def close(heights: NDArray[np.float64]) -> Chain:
+            given = {name: np.full_like(heights, value) for name, value in end.items()}
+            return close_press(self, _arm(skeleton), height=heights, **given)
+
         high, notes = find_lockout(
-            lambda heights: self._close(skeleton, np.ones_like(heights), heights),
+            close,
             low=low,
             span=1.5 * reach,
             flexion=self.lockout_flexion,
@@ -188,46 +197,68 @@ class BenchPress:
         return low, high, notes
 
     def _end_spacing(self) -> float:
-        return float(self.spacing(np.ones(1))[0])
+        return float(self.spacing.points[-1][1])
 
     def _close(
         self, skeleton: Skeleton, fraction: NDArray[np.float64], height: NDArray[np.float64]
     ) -> Chain:
         """Close the chain at given heights."""
-        size, joint = skeleton.sizes, skeleton.joint_centre
-        up, headward = self.up, self.headward
-        tuck, tilt = self.tuck(fraction), self.tilt(fraction)
-        lateral = 0.5 * self.spacing(fraction) - joint[2]
-        reach = size.grip_length * np.cos(tilt)
+        given = {name: getattr(self, name)(fraction) for name in _PROFILES}
+        return close_press(self, _arm(skeleton), height=height, **given)
 
-        # Square of the distance elbow-hand across the body less that of the forearm's part,
-        #     (drop + fore sin α)² + (lateral - side cos α)² - reach²,
-        # multiplied out, so that each angle of the search costs few operations.
-        upper = size.humerus_length
-        side, fore = upper * np.sin(tuck), upper * np.sin(tuck) * up[0]
-        drop = height + upper * np.cos(tuck) * up[1]
-        square, still = fore**2 - side**2, drop**2 + lateral**2 + side**2 - reach**2
-        lean, swing = 2.0 * drop * fore, 2.0 * lateral * side
 
-        def excess(sine: NDArray[np.float64], cosine: NDArray[np.float64]) -> NDArray[np.float64]:
-            return np.asarray((square * sine + lean) * sine - swing * cosine + still)
+def _arm(skeleton: Skeleton) -> tuple[NDArray[np.float64], float, float]:
+    size = skeleton.sizes
+    return skeleton.joint_centre, size.humerus_length, size.grip_length
 
-        def slope(sine: NDArray[np.float64], cosine: NDArray[np.float64]) -> NDArray[np.float64]:
-            return np.asarray((2.0 * square * sine + lean) * cosine + swing * sine)
 
-        # Outer solution: the excess turns from negative to positive as the elbow goes back.
-        angle, found = solve_angle(
-            excess, slope, low=-np.pi, high=np.pi, rising=True, prefer=np.cos
-        )
-        sine, cosine = np.sin(angle), np.cos(angle)
-        distance = np.sqrt(np.maximum(excess(sine, cosine) + reach**2, 0.0))
-        gap = np.where(found, 0.0, np.abs(distance - reach))
-        direction = np.stack([-np.sin(tuck) * sine, -np.cos(tuck), np.sin(tuck) * cosine], axis=-1)
-        across = (height - size.humerus_length * (direction @ up))[:, None] * up
-        across[:, 2] += lateral - size.humerus_length * direction[:, 2]
-        across *= (reach / np.maximum(norm(across), 1e-12))[:, None]
-        forearm = (
-            across + (size.grip_length * np.sin(tilt))[:, None] * headward
-        ) / size.grip_length
-        thumb = -_SIDEWAYS if self.grip == "pronated" else headward
-        return chain_from_directions(skeleton, direction, forearm, gap, thumb)
+def close_press(
+    press: BenchPress,
+    arm: tuple[NDArray[np.float64], NDArray[np.float64] | float, NDArray[np.float64] | float],
+    *,
+    tuck: NDArray[np.float64],
+    tilt: NDArray[np.float64],
+    spacing: NDArray[np.float64],
+    height: NDArray[np.float64],
+) -> Chain:
+    """Close the chain for given angles, spacings and heights, each of shape (frames,).
+
+    Parameters
+    ----------
+    press : BenchPress
+        Gives bench angle and grip.
+    arm : joint centre, length of the upper arm, length of the forearm with grip
+        [m], of shape (3,) and numbers, or with frames in front.
+    """
+    joint, upper, fore_length = arm
+    up, headward = press.up, press.headward
+    lateral = 0.5 * spacing - joint[..., 2]
+    reach = fore_length * np.cos(tilt)
+
+    # Square of the distance elbow-hand across the body less that of the forearm's part,
+    #     (drop + fore sin α)² + (lateral - side cos α)² - reach²,
+    # multiplied out, so that each angle of the search costs few operations.
+    side, fore = upper * np.sin(tuck), upper * np.sin(tuck) * up[0]
+    drop = height + upper * np.cos(tuck) * up[1]
+    square, still = fore**2 - side**2, drop**2 + lateral**2 + side**2 - reach**2
+    lean, swing = 2.0 * drop * fore, 2.0 * lateral * side
+
+    def excess(sine: NDArray[np.float64], cosine: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.asarray((square * sine + lean) * sine - swing * cosine + still)
+
+    def slope(sine: NDArray[np.float64], cosine: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.asarray((2.0 * square * sine + lean) * cosine + swing * sine)
+
+    # Outer solution: the excess turns from negative to positive as the elbow goes back.
+    angle, found = solve_angle(excess, slope, low=-np.pi, high=np.pi, rising=True, prefer=np.cos)
+    sine, cosine = np.sin(angle), np.cos(angle)
+    distance = np.sqrt(np.maximum(excess(sine, cosine) + reach**2, 0.0))
+    gap = np.where(found, 0.0, np.abs(distance - reach))
+    direction = np.stack([-np.sin(tuck) * sine, -np.cos(tuck), np.sin(tuck) * cosine], axis=-1)
+    across = (height - upper * (direction @ up))[:, None] * up
+    across[:, 2] += lateral - upper * direction[:, 2]
+    across *= (reach / np.maximum(norm(across), 1e-12))[:, None]
+    upper, fore_length = np.reshape(upper, (-1, 1)), np.reshape(fore_length, (-1, 1))
+    forearm = (across + fore_length * np.sin(tilt)[:, None] * headward) / fore_length
+    thumb = -_SIDEWAYS if press.grip == "pronated" else headward
+    return chain_of_lengths(joint, upper, fore_length, direction, forearm, gap, thumb)

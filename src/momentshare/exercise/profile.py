@@ -12,9 +12,11 @@ from scipy.interpolate import PchipInterpolator
 from momentshare.errors import InputError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
-__all__ = ["Profile"]
+__all__ = ["Profile", "values_along"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,9 +47,13 @@ class Profile:
 
     def __call__(self, fraction: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the value at each height fraction, same shape."""
-        x = np.array([f for f, _ in self.points])
-        y = np.array([v for _, v in self.points])
-        if len(x) == 1:
-            return np.full_like(fraction, y[0])
-        inside = np.clip(fraction, x[0], x[-1])
-        return np.asarray(PchipInterpolator(x, y)(inside))
+        return np.asarray(values_along([self], fraction)[0])
+
+
+def values_along(profiles: Sequence[Profile], fraction: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Values of profiles that have the same fractions, shape (profiles, *fraction.shape)."""
+    x = np.array([f for f, _ in profiles[0].points])
+    y = np.array([[v for _, v in profile.points] for profile in profiles])
+    if len(x) == 1:
+        return np.broadcast_to(y.reshape(-1, *[1] * fraction.ndim), (len(y), *fraction.shape))
+    return np.asarray(PchipInterpolator(x, y, axis=1)(np.clip(fraction, x[0], x[-1])))

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import io
 import json
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
@@ -17,13 +17,12 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from momentshare.demand import demand
-from momentshare.errors import MomentshareError, StudyError
+from momentshare.errors import StudyError
 from momentshare.model import load_model
-from momentshare.paths import ROWS, Paths
-from momentshare.posture import Posture
+from momentshare.paths import ROWS
 from momentshare.sharing import Status, share
-from momentshare.study.run import exercise_of, lateral_of
+from momentshare.study.run import lateral_of
+from momentshare.uncertainty.batch import Block, blocks_of
 from momentshare.uncertainty.draws import CUT, Draw, Layout, build_layout
 from momentshare.uncertainty.plan import CHUNK, Plan
 
@@ -33,14 +32,15 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from momentshare.analysis import Lateral
-    from momentshare.exercise.lift import Lift
-    from momentshare.limb import Limb
     from momentshare.study.schema import ConditionEntry, PersonEntry
 
 __all__ = ["MEASURES", "Task", "chunk_bytes", "random_normals", "read_tag", "solve"]
 
 MEASURES = ("mean_effort", "peak_effort", "mean_force_n", "peak_force_n")
 """What is kept of each head, lift and draw; columns are ``measure:head``."""
+
+_SEEDED = 8
+"""Draws that one seeded stream gives."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,11 +74,20 @@ def _model(name: str) -> Any:
     return load_model(name)
 
 
-def random_normals(seed: int, index: int, count: int, variables: int) -> NDArray[np.float64]:
-    """Return the standard normals of a chunk; they depend on seed and index alone."""
-    rng = np.random.default_rng(np.random.SeedSequence([seed, index]))
-    # A whole chunk is drawn, so that the number of draws does not shift the last one's.
-    return np.clip(rng.standard_normal((CHUNK, variables)), -CUT, CUT)[:count]
+def random_normals(seed: int, first: int, count: int, variables: int) -> NDArray[np.float64]:
+    """Return the standard normals of draws; each depends on the seed and its number alone."""
+    blocks = range(first // _SEEDED, -(-(first + count) // _SEEDED))
+    # Whole blocks are drawn, so that the number of draws does not shift the last one's.
+    normals = np.concatenate(
+        [
+            np.random.default_rng(np.random.SeedSequence([seed, block])).standard_normal(
+                (_SEEDED, variables)
+            )
+            for block in blocks
+        ]
+    )
+    skip = first % _SEEDED
+    return np.asarray(np.clip(normals[skip : skip + count], -CUT, CUT))
 
 
 def chunk_bytes(task: Task) -> bytes:
@@ -93,7 +102,7 @@ def chunk_bytes(task: Task) -> bytes:
     first = task.index * CHUNK
     normals = task.normals
     if normals is None:
-        normals = random_normals(plan.seed, task.index, min(CHUNK, plan.draws - first), len(layout))
+        normals = random_normals(plan.seed, first, min(CHUNK, plan.draws - first), len(layout))
     table = solve(layout, plan, normals, first)
     tag = {"run": task.run, "stage": task.stage, "index": task.index}
     table = table.replace_schema_metadata({"momentshare": json.dumps(tag)})
@@ -113,30 +122,18 @@ def read_tag(path: str) -> dict[str, Any] | None:
 
 
 @dataclass(slots=True)
-class _Batch:
-    """Frames of many lifts, stacked; one entry a lift in ``lifts``."""
-
-    lifts: list[_Entry] = field(default_factory=list)
-    arms: list[NDArray[np.float64]] = field(default_factory=list)
-    capacity: list[NDArray[np.float64]] = field(default_factory=list)
-    passive: list[NDArray[np.float64]] = field(default_factory=list)
-    moments: list[NDArray[np.float64]] = field(default_factory=list)
-    lateral: list[NDArray[np.float64]] = field(default_factory=list)
-    vertical: list[NDArray[np.float64]] = field(default_factory=list)
-    frames: int = 0
-
-
-@dataclass(slots=True)
 class _Entry:
+    """One lift of one draw; its frames stand from ``first`` to ``last`` of all."""
+
     draw: int
     person: str
     condition: str
     modes: tuple[Lateral, ...]
-    first: int = 0
-    last: int = 0
-    lost: int = 0
-    weights: NDArray[np.float64] | None = None
-    reason: str = ""
+    first: int
+    last: int
+    lost: int
+    weights: NDArray[np.float64]
+    reason: str
 
 
 def solve(layout: Layout, plan: Plan, normals: NDArray[np.float64], first: int = 0) -> pa.Table:
@@ -158,75 +155,29 @@ def solve(layout: Layout, plan: Plan, normals: NDArray[np.float64], first: int =
         ``measure:head`` columns, NaN where failed. Effort is relative, force in N.
     """
     file = plan.study.file
-    rows = [ROWS.index(name) for name in file.settings.criterion().rows]
-    batch = _Batch()
-    for offset, z in enumerate(normals):
-        draw = Draw(layout, z)
-        for entry in layout.people:
-            _gather(batch, draw, first + offset, entry, file.condition, plan, rows)
-    return _reduce(batch, layout, plan)
-
-
-def _gather(
-    batch: _Batch,
-    draw: Draw,
-    number: int,
-    entry: PersonEntry,
-    conditions: Sequence[ConditionEntry],
-    plan: Plan,
-    rows: list[int],
-) -> None:
-    """Add the lifts of one person in one draw; a failure is an entry with a reason."""
-    settings = plan.study.file.settings
-    entries = [
-        _Entry(number, entry.name, c.name, _modes(draw, entry, c, list(settings.lateral)))
-        for c in conditions
-    ]
-    batch.lifts += entries
-    try:
-        limb = draw.limb(entry)
-    except MomentshareError as err:
-        for item in entries:
-            item.reason = str(err).split("\n", maxsplit=1)[0]
-        return
-    lifts: list[tuple[_Entry, Lift]] = []
-    for item, condition in zip(entries, conditions, strict=True):
-        try:
-            exercise = exercise_of(
-                condition, entry, limb.skeleton.person, draw.layout.model, plan.frames
-            )
-            lift = draw.lift(exercise, entry, condition.name, limb.skeleton)
-        except MomentshareError as err:
-            item.reason = str(err).split("\n", maxsplit=1)[0]
-            continue
-        if not lift.reachable.any():
-            item.reason = "no frame can be reached"
-            continue
-        lifts.append((item, lift))
-    if not lifts:
-        return
-    found = _joint_paths(limb, [lift for _, lift in lifts])
-    heavy = replace(limb.skeleton, model=draw.inertia_model())
-    weights = limb.volume / limb.volume.mean() if settings.weights == "volume" else None
-    begin = 0
-    for item, lift in lifts:
-        count = len(lift.fraction)
-        part = _slice(found, begin, begin + count)
-        begin += count
-        good = lift.reachable
-        need = demand(heavy, lift)
-        state = limb.capacity(part.length, _velocity(part, lift))
-        batch.arms.append(part.moment_arms[good][:, rows])
-        batch.capacity.append(state.active_capacity[good])
-        batch.passive.append(state.passive_force[good])
-        batch.moments.append(
-            (need.limb_moments[good] + need.load_mass * need.load_moments[good])[:, rows]
-        )
-        batch.lateral.append(need.lateral_moments[good][:, rows])
-        batch.vertical.append(need.hand_force()[good])
-        item.first, item.last = batch.frames, batch.frames + int(good.sum())
-        item.lost, item.weights = int((~good).sum()), weights
-        batch.frames = item.last
+    draws = [Draw(layout, z) for z in normals]
+    blocks: list[Block] = []
+    lifts: dict[tuple[int, int, int], _Entry] = {}
+    frames = 0
+    for p, entry in enumerate(layout.people):
+        found = blocks_of(draws, entry, file.condition, plan.frames)
+        for c, (condition, block) in enumerate(zip(file.condition, found, strict=True)):
+            ends = frames + np.cumsum(block.counts)
+            for k, draw in enumerate(draws):
+                lifts[k, p, c] = _Entry(
+                    draw=first + k,
+                    person=entry.name,
+                    condition=condition.name,
+                    modes=_modes(draw, entry, condition, list(file.settings.lateral)),
+                    first=int(ends[k] - block.counts[k]),
+                    last=int(ends[k]),
+                    lost=int(block.lost[k]),
+                    weights=block.weights[k],
+                    reason=block.reasons[k],
+                )
+            frames = int(ends[-1])
+            blocks.append(block)
+    return _reduce([lifts[key] for key in sorted(lifts)], blocks, layout, plan)
 
 
 def _modes(
@@ -240,38 +191,9 @@ def _modes(
     )
 
 
-def _joint_paths(limb: Limb, lifts: Sequence[Lift]) -> Paths:
-    """Paths of all lifts of a limb in one call."""
-    return limb.paths(
-        Posture(
-            humerus=np.concatenate([x.posture.humerus for x in lifts]),
-            elbow_flexion=np.concatenate([x.posture.elbow_flexion for x in lifts]),
-            forearm_rotation=np.concatenate([x.posture.forearm_rotation for x in lifts]),
-        )
-    )
-
-
-def _slice(found: Paths, begin: int, end: int) -> Paths:
-    arrays = {
-        name: getattr(found, name)[begin:end]
-        for name in Paths.__dataclass_fields__
-        if name != "head_names"
-    }
-    return Paths(head_names=found.head_names, **arrays)
-
-
-def _velocity(found: Paths, lift: Lift) -> NDArray[np.float64] | None:
-    """Path velocity [m/s] of a timed lift, as :func:`momentshare.analysis.prepare` has it."""
-    motion = lift.motion
-    if motion is None:
-        return None
-    turn = np.einsum("fhk,fk->fh", found.shoulder_moment, motion.humerus_angular_velocity)
-    hinge = -found.moment_arms[:, 3] * motion.elbow_flexion_velocity[:, None]
-    spin = found.moment_arms[:, 4] * motion.forearm_rotation_velocity[:, None]
-    return np.asarray(-(turn + hinge + spin))
-
-
-def _reduce(batch: _Batch, layout: Layout, plan: Plan) -> pa.Table:
+def _reduce(
+    lifts: Sequence[_Entry], blocks: Sequence[Block], layout: Layout, plan: Plan
+) -> pa.Table:
     """Share every mode and criterion and keep lift means and peaks."""
     heads = layout.model.head_names
     keys: dict[str, list[Any]] = {
@@ -283,7 +205,7 @@ def _reduce(batch: _Batch, layout: Layout, plan: Plan) -> pa.Table:
         )
     }  # fmt: skip
     slots: dict[tuple[int, str, str], int] = {}
-    for number, item in enumerate(batch.lifts):
+    for number, item in enumerate(lifts):
         for lateral in item.modes:
             for criterion in plan.criteria:
                 slots[number, lateral.mode, criterion] = len(keys["draw"])
@@ -302,15 +224,17 @@ def _reduce(batch: _Batch, layout: Layout, plan: Plan) -> pa.Table:
                 ):
                     keys[name].append(value)
     values = np.full((len(keys["draw"]), len(MEASURES), len(heads)), np.nan)
-    if batch.frames:
+    if any(not item.reason for item in lifts):
+        rows = [ROWS.index(name) for name in plan.study.file.settings.criterion().rows]
         whole = {
-            name: np.concatenate(getattr(batch, name))
+            name: np.concatenate([getattr(block, name) for block in blocks])
             for name in ("arms", "capacity", "passive", "moments", "lateral", "vertical")
         }
+        whole |= {name: whole[name][:, rows] for name in ("arms", "moments", "lateral")}
         for mode in ("measured", "zero", "free"):
             members = [
                 (number, item, lateral)
-                for number, item in enumerate(batch.lifts)
+                for number, item in enumerate(lifts)
                 if not item.reason
                 for lateral in item.modes
                 if lateral.mode == mode
@@ -385,11 +309,17 @@ def _solve_mode(
         out = answer.free_values[:, 0] if columns is not None else push
         vertical = data["vertical"]
         lateral_ratio = np.where(vertical > 0.0, out / np.where(vertical > 0.0, vertical, 1.0), 0.0)
-        for (number, _, lateral), begin, end in zip(members, edges[:-1], edges[1:], strict=True):
-            slot = slots[number, lateral.mode, criterion]
-            effort, force = answer.activation[begin:end], answer.force[begin:end]
-            values[slot] = effort.mean(0), effort.max(0), force.mean(0), force.max(0)
-            status = answer.status[begin:end]
-            keys["frames_with_shortfall"][slot] = int((status == Status.SHORTFALL).sum())
-            keys["frames_uncertified"][slot] = int((status == Status.UNCERTIFIED).sum())
-            keys["mean_lateral_ratio"][slot] = float(lateral_ratio[begin:end].mean())
+        slot = [slots[number, lateral.mode, criterion] for number, _, lateral in members]
+        begin, size = edges[:-1], np.array(counts)
+        for k, value in ((0, answer.activation), (2, answer.force)):
+            values[slot, k] = np.add.reduceat(value, begin) / size[:, None]
+            values[slot, k + 1] = np.maximum.reduceat(value, begin)
+        means = np.add.reduceat(lateral_ratio, begin) / size
+        short, unsure = (
+            np.add.reduceat((answer.status == status).astype(np.int64), begin)
+            for status in (Status.SHORTFALL, Status.UNCERTIFIED)
+        )
+        for at_slot, mean, few, open_ in zip(slot, means, short, unsure, strict=True):
+            keys["mean_lateral_ratio"][at_slot] = float(mean)
+            keys["frames_with_shortfall"][at_slot] = int(few)
+            keys["frames_uncertified"][at_slot] = int(open_)

@@ -16,7 +16,7 @@ With z = 0 everything has the model's own value; |z| is cut at 3.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -24,9 +24,9 @@ import numpy as np
 from momentshare.errors import InputError
 from momentshare.exercise import BenchPress, Profile
 from momentshare.limb import Limb, build_limb
-from momentshare.paths import paths
+from momentshare.paths import Paths, paths, paths_of_draws
 from momentshare.person import sizes
-from momentshare.posture import posture_from_angles
+from momentshare.posture import Posture, posture_from_angles
 from momentshare.skeleton import build_skeleton
 
 if TYPE_CHECKING:
@@ -42,7 +42,19 @@ if TYPE_CHECKING:
     from momentshare.study import Study
     from momentshare.study.schema import PersonEntry
 
-__all__ = ["CUT", "FAMILIES", "Draw", "Layout", "Spreads", "Variable", "build_layout"]
+__all__ = [
+    "CUT",
+    "FAMILIES",
+    "Draw",
+    "Layout",
+    "Spreads",
+    "Variable",
+    "build_layout",
+    "paths_of_skeletons",
+    "quick_lift",
+    "reference_lengths",
+    "shortened",
+]
 
 CUT = 3.0
 """Standard normals are cut at this size, so that no draw is anatomically absurd."""
@@ -157,6 +169,14 @@ class Layout:
     people: tuple[PersonEntry, ...]
     variables: list[Variable] = field(default_factory=list)
     _index: dict[str, int] = field(default_factory=dict)
+    heads: dict[str, NDArray[np.float64]] = field(init=False)
+    """Numbers of the model's heads, by name of the quantity [SI]."""
+
+    def __post_init__(self) -> None:
+        self.heads = {
+            name: np.array([getattr(head, name).value for head in self.model.heads])
+            for name in (*_HEAD, "pennation")
+        }
 
     def __len__(self) -> int:
         return len(self.variables)
@@ -330,17 +350,13 @@ class Draw:
             out[name] = value + n.spread * z if additive else value * _lognormal(n.spread, value, z)
         return out
 
-    def inertia_model(self) -> Model:
-        """Return the model with drawn segment inertia and nothing else changed."""
-        model = self.layout.model
-        drawn = {}
-        for key, n in model.inertia.items():
-            name = f"inertia:{key[1]}:{key[2]}"
-            if n.spread > 0.0 and name in self.layout:
-                drawn[key] = replace(
-                    n, value=n.value * _lognormal(n.spread, n.value, self._z(name))
-                )
-        return replace(model, inertia={**model.inertia, **drawn})
+    def inertia(self, sex: str) -> dict[tuple[str, str], float]:
+        """Drawn numbers of the segments: (segment, quantity) → number."""
+        return {
+            key[1:]: n.value * _lognormal(n.spread, n.value, self._z(f"inertia:{key[1]}:{key[2]}"))
+            for key, n in self.layout.model.inertia.items()
+            if key[0] == sex and n.spread > 0.0
+        }
 
     def person(self, entry: PersonEntry) -> Person:
         """Return the person with drawn lengths.
@@ -368,6 +384,17 @@ class Draw:
             lengths[name] = value * _lognormal(spread, value, z)
         return replace(person, **lengths)
 
+    def skeleton(self, entry: PersonEntry, quantities: dict[str, float] | None = None) -> Skeleton:
+        """Scale the bones of a person of the study; ``quantities`` if they are known already."""
+        return build_skeleton(
+            self.person(entry),
+            self.layout.model,
+            scapula=self.layout.study.file.settings.scapula,
+            offsets=self.offsets(),
+            radii=self.radii(),
+            quantities=self.quantities() if quantities is None else quantities,
+        )
+
     def limb(self, entry: PersonEntry) -> Limb:
         """Build the limb of a person of the study from this draw.
 
@@ -376,19 +403,12 @@ class Draw:
         until a millimetre is left for the tendon, which cuts the spread of that head.
         """
         layout, settings = self.layout, self.layout.study.file.settings
-        person, quantities = self.person(entry), self.quantities()
-        skeleton = build_skeleton(
-            person,
-            layout.model,
-            scapula=settings.scapula,
-            offsets=self.offsets(),
-            radii=self.radii(),
-            quantities=quantities,
-        )
+        quantities = self.quantities()
+        skeleton = self.skeleton(entry, quantities)
 
         def build(factors: dict[str, NDArray[np.float64]]) -> Limb:
             return build_limb(
-                person,
+                skeleton.person,
                 layout.model,
                 skeleton=skeleton,
                 strengths=[test.measured() for test in entry.strength],
@@ -403,7 +423,7 @@ class Draw:
         try:
             return build(factors)
         except InputError:
-            return build(_shortened(skeleton, factors))
+            return build(shortened(skeleton, factors, reference_lengths([skeleton])[0]))
 
     def exercise(self, exercise: Exercise, entry: PersonEntry, condition: str) -> Exercise:
         """Return the exercise with drawn angles of the arm."""
@@ -423,9 +443,12 @@ class Draw:
     ) -> Lift:
         """Return the lift with drawn angles and load."""
         lift = quick_lift(self.exercise(exercise, entry, condition), skeleton)
-        spread = self.layout.spreads.load
+        return replace(lift, load_mass=lift.load_mass * self.load_factor(entry, condition))
+
+    def load_factor(self, entry: PersonEntry, condition: str) -> float:
+        """Drawn load over the one prescribed."""
         z = self._z(f"{entry.name}:{condition}:load", f"{entry.name}:load")
-        return replace(lift, load_mass=lift.load_mass * _lognormal(spread, 1.0, z))
+        return _lognormal(self.layout.spreads.load, 1.0, z)
 
     def ratio_shift(self, entry: PersonEntry, condition: str) -> float:
         """Shift of a given lateral ratio [1]."""
@@ -434,17 +457,54 @@ class Draw:
         )
 
 
-def _shortened(
-    skeleton: Skeleton, factors: dict[str, NDArray[np.float64]]
+def reference_lengths(
+    skeletons: Sequence[Skeleton], *, method: str = "numpy"
+) -> NDArray[np.float64]:
+    """Length of each head's path in its reference posture [m], shape (skeletons, heads)."""
+    model = skeletons[0].model
+    names = list(model.reference_postures)
+    posture = posture_from_angles(
+        **{
+            key: np.radians([model.reference_postures[n][f"{key}_deg"] for n in names])
+            for key in ("plane", "elevation", "axial", "elbow_flexion", "forearm_rotation")
+        }
+    )
+    chosen = [names.index(head.reference_posture) for head in model.heads]
+    found = paths_of_skeletons(skeletons, posture, method=method)
+    return np.asarray(found.length[:, chosen, np.arange(len(chosen))])
+
+
+def paths_of_skeletons(skeletons: Sequence[Skeleton], posture: Posture, *, method: str) -> Paths:
+    """Paths of draws; one after another where the scapula moves with the arm."""
+    humerus, flexion, rotation = (
+        posture.humerus, posture.elbow_flexion, posture.forearm_rotation,
+    )  # fmt: skip
+    if not any(skeleton.rhythm for skeleton in skeletons):
+        return paths_of_draws(skeletons, humerus, flexion, rotation, method=method, threads=1)
+    shape = (len(skeletons), posture.shape[-1])
+    humerus = np.broadcast_to(humerus, (*shape, 3, 3))
+    flexion, rotation = np.broadcast_to(flexion, shape), np.broadcast_to(rotation, shape)
+    found = [
+        paths(skeleton, Posture(humerus=h, elbow_flexion=f, forearm_rotation=r), method=method)
+        for skeleton, h, f, r in zip(skeletons, humerus, flexion, rotation, strict=True)
+    ]
+    return Paths(
+        head_names=found[0].head_names,
+        **{
+            item.name: np.stack([getattr(part, item.name) for part in found])
+            for item in fields(Paths)
+            if item.name != "head_names"
+        },
+    )
+
+
+def shortened(
+    skeleton: Skeleton,
+    factors: dict[str, NDArray[np.float64]],
+    length: NDArray[np.float64],
 ) -> dict[str, NDArray[np.float64]]:
     """Factors with each fibre short enough for its path in the reference posture."""
     model = skeleton.model
-    names = list(model.reference_postures)
-    angles = {
-        key: np.radians([model.reference_postures[n][f"{key}_deg"] for n in names])
-        for key in ("plane", "elevation", "axial", "elbow_flexion", "forearm_rotation")
-    }
-    length = paths(skeleton, posture_from_angles(**angles)).length
     bone = skeleton.sizes.stature / model.number("reference_stature")
     cut = factors["optimal_fibre_length"].copy()
     for index, head in enumerate(model.heads):
@@ -452,7 +512,7 @@ def _shortened(
         fibre = head.reference_fibre_length.value * factors["reference_fibre_length"][index]
         # In lengths of the optimal fibre; the thickness keeps.
         along = math.sqrt(max(fibre**2 - math.sin(head.pennation.value) ** 2, 0.0))
-        room = float(length[names.index(head.reference_posture), index]) - _LEAST_TENDON
+        room = float(length[index]) - _LEAST_TENDON
         if along * optimal > room:
             cut[index] *= room / (along * optimal)
     return factors | {"optimal_fibre_length": cut}

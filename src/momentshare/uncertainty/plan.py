@@ -20,7 +20,7 @@ __all__ = ["CHUNK", "CRITERIA", "FORMAT", "Plan"]
 FORMAT = 1
 """Version of the chunk files and of the manifest."""
 
-CHUNK = 8
+CHUNK = 16
 """Draws in a chunk; fixed, so that results do not depend on the number of workers."""
 
 CRITERIA = {"p2": 2.0, "p3": 3.0, "minmax": math.inf}
@@ -37,7 +37,7 @@ class Plan:
     draws : int
         Random draws.
     seed : int
-        Each chunk seeds its own stream with the pair of this and its index.
+        Every eight draws have a stream of their own, seeded with the pair of this and their place.
     frames : int
         Frames along each lift.
     people : tuple of str
