@@ -38,6 +38,10 @@ __all__ = [
 ]
 
 
+_SHOWN = 30
+"""Faults that a message spells out; all are in ``faults``."""
+
+
 class MomentshareError(Exception):
     """Base of every error raised on purpose; ``exit_code`` is the command line's."""
 
@@ -55,7 +59,10 @@ class InputError(MomentshareError, ValueError):
 
     def __init__(self, message: str, faults: Sequence[str] = ()) -> None:
         self.faults = tuple(faults)
-        super().__init__("\n".join([message, *(f"  - {fault}" for fault in self.faults)]))
+        lines = [f"  - {fault}" for fault in self.faults[:_SHOWN]]
+        if len(self.faults) > _SHOWN:
+            lines.append(f"  - and {len(self.faults) - _SHOWN} more")
+        super().__init__("\n".join([message, *lines]))
 
 
 class ModelError(InputError):

@@ -173,3 +173,49 @@ def test_every_path_and_command_that_readme_names_exists():
     known = CliRunner().invoke(app, ["--help"]).stdout
     for command in named - {"momentshare"}:
         assert f"  {command} " in known, command
+
+
+@pytest.mark.parametrize(
+    ("change", "wanted"),
+    [
+        (("load_kg = 30", "load_kg = true"), "load_kg: wanted a number without quotes"),
+        (("stature_cm = 168", 'stature_cm = "168"'), "stature_cm: wanted a number without quotes"),
+        (("duration_s = 1.5", "duration_s = 1e300"), "duration_s: wanted at most 60 s"),
+        (("frames = 7", "frames = 7\nexponent = 1e6"), "exponent"),
+        (('name = "Edda"', 'name = "Ed\\u001bda"'), "control character U+001B"),
+        (("frames = 7", 'frames = 7\nscapula = "ghost"'), "settings → scapula"),
+        (("[settings]", "x = " + "[" * 900 + "\n[settings]"), "nested too deep"),
+    ],
+)
+def test_hostile_values_are_refused_by_name(tmp_path, change, wanted):
+    (tmp_path / "bad.toml").write_text(STUDY.replace(*change), encoding="utf-8")
+    done = run("compare", "bad.toml", "--out", "results", cwd=tmp_path)
+    assert done.returncode == 2
+    assert wanted in done.stderr
+    assert "Traceback" not in done.stderr
+
+
+def test_least_greatest_activation_can_be_asked_for(tmp_path):
+    text = STUDY.replace("frames = 7", "frames = 5\nexponent = inf")
+    (tmp_path / "study.toml").write_text(text, encoding="utf-8")
+    done = run("compare", "study.toml", "--out", "a [/b]", "--no-figures", "--quiet", cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    record = json.loads((tmp_path / "a [/b]" / "run.json").read_text("utf-8"))
+    assert record["settings"]["exponent"] == "inf"
+
+
+def test_files_of_an_earlier_run_do_not_stay_under_a_new_record(folder, tmp_path):
+    (tmp_path / "study.toml").write_text(STUDY, encoding="utf-8")
+    assert run("compare", "study.toml", "--out", "r", "--quiet", cwd=tmp_path).returncode == 0
+    assert list((tmp_path / "r" / "figures").iterdir())
+    again = run("compare", "study.toml", "--out", "r", "--no-figures", "--quiet", cwd=tmp_path)
+    assert again.returncode == 0
+    assert not list((tmp_path / "r" / "figures").iterdir())
+
+
+def test_a_place_that_cannot_hold_results_is_refused_before_solving(folder, tmp_path):
+    (tmp_path / "study.toml").write_text(STUDY, encoding="utf-8")
+    (tmp_path / "afile").write_text("x", encoding="utf-8")
+    done = run("compare", "study.toml", "--out", "afile/sub", cwd=tmp_path)
+    assert done.returncode == 2
+    assert "is not a folder" in done.stderr

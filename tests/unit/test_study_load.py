@@ -216,7 +216,7 @@ def test_huge_file_is_refused_before_it_is_read(tmp_path):
     path = tmp_path / "huge.toml"
     with path.open("wb") as file:
         file.truncate(5 * 1024 * 1024)
-    with pytest.raises(StudyError, match="larger than 4 MB"):
+    with pytest.raises(StudyError, match="larger than 1 MB"):
         load_study(path)
 
 

@@ -29,7 +29,10 @@ def calibrate(
     from momentshare.cli.tables import console
     from momentshare.model import load_model
     from momentshare.report.limb_tables import print_calibration
+    from momentshare.report.write import prepare_folder
 
+    if out is not None:
+        prepare_folder(out)
     screen = console()
     source = load_model(model, calibrated=False)
     with screen.status("fitting") as status:
@@ -41,4 +44,4 @@ def calibrate(
     print_calibration(screen, done)
     if out is not None:
         names = write_calibration(done, out)
-        screen.print(f"Wrote {', '.join(names)} to {out}")
+        typer.echo(f"Wrote {', '.join(names)} to {out}")

@@ -124,7 +124,8 @@ def _compare(path: Path, out: Path, *, figures: bool, quiet: bool, effects: bool
         files += write_effects(tables, out)
         print_effects(screen, tables)
     print_study(screen, result)
-    screen.print(f"Wrote {len(files)} files to {out}")
+    if not quiet:
+        typer.echo(f"Wrote {len(files)} files to {out}")
 
 
 def _run(study: Study, screen: Console) -> StudyResult:
@@ -132,7 +133,7 @@ def _run(study: Study, screen: Console) -> StudyResult:
 
     from momentshare.study import run_study
 
-    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
+    columns = (TextColumn("{task.description}", markup=False), BarColumn(), MofNCompleteColumn())
     with Progress(*columns, console=screen, transient=True) as bar:
         task = bar.add_task("running")
         return run_study(

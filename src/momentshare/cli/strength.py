@@ -141,7 +141,7 @@ def _lifts(
     from momentshare.report import strength_figure as report
     from momentshare.strength import study_strength
 
-    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
+    columns = (TextColumn("{task.description}", markup=False), BarColumn(), MofNCompleteColumn())
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task("running")
         found = study_strength(

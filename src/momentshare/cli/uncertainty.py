@@ -93,7 +93,8 @@ def uncertainty(
     found = _run(plan, out, workers, scheduler, Console(stderr=True, quiet=quiet), resume=resume)
     names = write_summary(found, out, figures=not no_figures, keep=keep)
     _print(screen, found)
-    screen.print(f"Wrote {len(names)} files to {out}")
+    if not quiet:
+        typer.echo(f"Wrote {len(names)} files to {out}")
 
 
 def _run(
@@ -110,7 +111,12 @@ def _run(
 
     from momentshare.uncertainty import run_uncertainty
 
-    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), Remaining())
+    columns = (
+        TextColumn("{task.description}", markup=False),
+        BarColumn(),
+        MofNCompleteColumn(),
+        Remaining(),
+    )
     with Progress(*columns, console=screen, transient=True) as bar:
         tasks: dict[str, object] = {}
 

@@ -22,9 +22,12 @@ def validate(
     from momentshare.cli.tables import console
     from momentshare.model import load_model
     from momentshare.report.limb_tables import print_validation, write_validation
+    from momentshare.report.write import prepare_folder
     from momentshare.validation.table import validation_record, validation_table
 
     source = load_model(model)
+    if out is not None:
+        prepare_folder(out)
     screen = console()
     with screen.status("comparing"):
         table = validation_table(source)
@@ -43,4 +46,4 @@ def validate(
         with screen.status("moment arms"):
             names += write_arm_figures(build_limb(average_person(source, "male"), source), out)
         if not as_json:
-            screen.print(f"Wrote {', '.join(names)} to {out}")
+            typer.echo(f"Wrote {', '.join(names)} to {out}")

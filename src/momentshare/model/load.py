@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import hashlib
+import os
 import tomllib
 from dataclasses import replace
 from functools import partial
@@ -201,8 +202,8 @@ class _Reader:
         raw = path.read_bytes()
         self.digest.update(raw)
         try:
-            data = tomllib.loads(raw.decode("utf-8"))
-        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as err:
+            data = tomllib.loads(raw.decode("utf-8-sig"))
+        except (ValueError, RecursionError) as err:
             self.fault("limb.toml", f"not readable as TOML: {err}")
             return None
         try:
@@ -262,7 +263,7 @@ class _Reader:
         surfaces: dict[str, Surface] = {}
         for place, form in self.table("surfaces.csv", SurfaceRow):
             self.keep(surfaces, form.surface, self.attempt(place, partial(_surface, form)), place)
-        if calibrated and (self.folder / "calibrated.csv").is_file():
+        if calibrated and os.path.lexists(self.folder / "calibrated.csv"):
             self.replace_fitted(quantities, sites, surfaces)
         heads = self.heads(limb, sites, surfaces)
         fits: dict[tuple[str, str], Fit] = {}
@@ -347,7 +348,15 @@ class _Reader:
         surfaces: dict[str, Surface],
     ) -> None:
         """Put fitted numbers in the place of those they were fitted from."""
-        for place, row in self.table("calibrated.csv", CalibratedRow):
+        rows = self.table("calibrated.csv", CalibratedRow)
+        if not rows and not self.faults:
+            self.fault("calibrated.csv", "holds no rows; remove the file or fit the limb again")
+        seen: set[tuple[str, str, str]] = set()
+        for place, row in rows:
+            key = (row.table, row.name, row.field)
+            if key in seen:
+                self.fault(place, f"{key!r} stands twice; remove one of the rows")
+            seen.add(key)
             tables: dict[str, Collection[str]] = {
                 "sites": sites,
                 "surfaces": surfaces,

@@ -31,6 +31,11 @@ def versions() -> dict[str, str]:
     return found
 
 
+def _finite(values: dict[str, Any]) -> dict[str, Any]:
+    """Spell infinite settings out, since JSON has no number for them."""
+    return {k: "inf" if v == float("inf") else v for k, v in values.items()}
+
+
 def run_record(study: StudyResult, files: list[str]) -> dict[str, Any]:
     """Build the record of a run as plain data, ready for JSON.
 
@@ -70,7 +75,7 @@ def run_record(study: StudyResult, files: list[str]) -> dict[str, Any]:
             "description": model.description,
             "scapula": study.limbs[0].skeleton.scapula_policy if study.limbs else "",
         },
-        "settings": file.settings.model_dump(mode="json"),
+        "settings": _finite(file.settings.model_dump(mode="json")),
         "balanced_rows": list(file.settings.criterion().rows),
         "people": people,
         "conditions": [c.model_dump(mode="json", exclude_none=True) for c in file.condition],

@@ -21,15 +21,18 @@ if TYPE_CHECKING:
 __all__ = ["prepare_folder", "write_results"]
 
 _DIGITS = "%.7g"
+_RECORD = "run.json"
 
 
 def prepare_folder(folder: Path) -> None:
     """Refuse early a folder that cannot be written to."""
-    if folder.exists() and not folder.is_dir():
-        raise InputError(f"{folder}: is a file; give a folder for the results")
+    if not str(folder).strip() or str(folder) == ".":
+        raise InputError("the folder for the results has no name; give one")
     parent = folder
-    while not parent.exists():
+    while not os.path.lexists(parent):
         parent = parent.parent
+    if not parent.is_dir():
+        raise InputError(f"{folder}: {parent} is not a folder; choose another place")
     if not os.access(parent, os.W_OK):
         raise InputError(f"{folder}: {parent} cannot be written to; choose another folder")
 
@@ -57,13 +60,31 @@ def write_results(
     try:
         _write_all(study, partial, figures=figures, progress=progress)
         names = sorted(str(p.relative_to(partial)) for p in partial.rglob("*") if p.is_file())
+        stale = _earlier_files(folder) - set(names)
         for name in names:
             target = folder / name
             target.parent.mkdir(parents=True, exist_ok=True)
-            os.replace(partial / name, target)  # noqa: PTH105 - replaces on every platform
+            if target.is_dir():
+                raise InputError(f"{target}: is a folder where a result should go; move it away")
+        # The record goes last, so that it never speaks of files that are not there yet.
+        for name in sorted(names, key=lambda n: n == _RECORD):
+            os.replace(partial / name, folder / name)  # noqa: PTH105 - replaces on every platform
+        for name in stale:
+            (folder / name).unlink(missing_ok=True)
     finally:
         shutil.rmtree(partial, ignore_errors=True)
     return names
+
+
+def _earlier_files(folder: Path) -> set[str]:
+    """Files that an earlier run wrote here, by its own record."""
+    try:
+        record = json.loads((folder / _RECORD).read_text("utf-8"))
+        names = {str(name) for name in record["files"]}
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        return set()
+    inside = folder.resolve()
+    return {n for n in names if (folder / n).resolve().is_relative_to(inside)}
 
 
 def _write_all(
@@ -102,6 +123,6 @@ def _write_all(
         (folder / "figures").mkdir()
         write_figures(study, folder / "figures")
     files = [str(p.relative_to(folder)) for p in folder.rglob("*") if p.is_file()]
-    record = run_record(study, [*files, "run.json"])
+    record = run_record(study, [*files, _RECORD])
     text = json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False)
-    (folder / "run.json").write_text(text + "\n", encoding="utf-8")
+    (folder / _RECORD).write_text(text + "\n", encoding="utf-8")

@@ -23,7 +23,7 @@ from momentshare.study.schema import (
 
 __all__ = ["load_study", "parse_study"]
 
-_LARGEST = 4 * 1024 * 1024
+_LARGEST = 1024 * 1024
 
 _UNITS = {"cm": "centimetres", "kg": "kilograms", "deg": "degrees", "s": "seconds"}
 
@@ -56,8 +56,10 @@ def load_study(path: str | Path) -> Study:
     try:
         if place.is_dir():
             raise StudyError(f"{place}: is a folder; give the study file inside it")
+        if not place.is_file() and place.exists():
+            raise StudyError(f"{place}: is not a plain file; give a study file")
         if place.stat().st_size > _LARGEST:
-            raise StudyError(f"{place}: is larger than 4 MB, which no study file is")
+            raise StudyError(f"{place}: is larger than 1 MB, which no study file is")
         raw = place.read_bytes()
     except FileNotFoundError as err:
         near = sorted(p.name for p in place.parent.glob("*.toml")) if place.parent.is_dir() else []
@@ -80,8 +82,10 @@ def parse_study(text: str, source: str = "study") -> Study:
         raise StudyError(f"{source}: is empty; write a study or start from 'momentshare demo'")
     try:
         data = tomllib.loads(text.replace("\r\n", "\n"))
-    except tomllib.TOMLDecodeError as err:
-        raise StudyError(f"{source}: not readable as TOML: {err}") from err
+    except RecursionError as err:
+        raise StudyError(f"{source}: not readable as TOML: nested too deep") from err
+    except ValueError as err:
+        raise StudyError(f"{source}: not readable as TOML: {str(err)[:300]}") from err
     try:
         file = StudyFile.model_validate(data)
     except ValidationError as err:
@@ -132,8 +136,13 @@ def _fault(item: dict[str, Any], data: dict[str, Any]) -> str:
         check = f"; is the value in {_UNITS[unit]}?" if unit else ""
         return f"{place}: wanted {side} {limit:g} {unit}".rstrip() + f", got {got!r}{check}"
     if isinstance(got, dict) or ", got " in message or "; got " in message:
-        return f"{place}: {message}"
-    return f"{place}: {message}; got {got!r}"
+        return f"{place}: {_short(message)}"
+    return f"{place}: {message}; got {_short(repr(got))}"
+
+
+def _short(text: str) -> str:
+    """Cut a value that would fill the screen."""
+    return text if len(text) <= 160 else f"{text[:150]}… ({len(text)} characters)"
 
 
 def _repeated(file: StudyFile) -> list[str]:

@@ -149,6 +149,13 @@ def run_study(
             f"{study.source}: settings → curves: {settings.curves!r} is unknown; "
             f"known: {', '.join(CURVE_SETS)}"
         )
+    if settings.scapula is not None and settings.scapula not in model.scapula_policies:
+        raise UnknownNameError(
+            "scapula policy",
+            settings.scapula,
+            model.scapula_policies,
+            where=f"{study.source}: settings → scapula",
+        )
     limbs: list[Limb] = []
     cases: list[Case] = []
     refusals: list[Refusal] = []
@@ -165,7 +172,12 @@ def run_study(
         for condition in file.condition:
             if progress is not None:
                 progress(len(cases) + len(refusals), total, f"{entry.name}: {condition.name}")
-            exercise = exercise_of(condition, entry, limb.skeleton.person, model, settings.frames)
+            try:
+                exercise = exercise_of(
+                    condition, entry, limb.skeleton.person, model, settings.frames
+                )
+            except InputError as err:
+                raise StudyError(f"{study.source}: condition {condition.name!r}: {err}") from err
             try:
                 lift = exercise.lift(limb.skeleton)
             except PostureError as err:

@@ -6,11 +6,20 @@ Units stand in the field names; degrees, centimetres and kilograms are allowed h
 from __future__ import annotations
 
 import math
+import unicodedata
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    field_validator,
+    model_validator,
+)
 
 if TYPE_CHECKING:
     from momentshare.analysis import Criterion
@@ -19,11 +28,33 @@ if TYPE_CHECKING:
 
 __all__ = ["ConditionEntry", "PersonEntry", "SettingsEntry", "Study", "StudyFile"]
 
-Finite = Annotated[float, Field(allow_inf_nan=False)]
-Positive = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
-Name = Annotated[str, Field(min_length=1, max_length=80)]
+
+def _plain_number(value: object) -> object:
+    """Refuse text and truth values where a number is meant."""
+    if isinstance(value, (bool, str)):
+        raise ValueError("wanted a number without quotes")  # noqa: TRY004 - pydantic reports it
+    return value
+
+
+def _plain_text(value: str) -> str:
+    """Refuse characters that steer a terminal or break a table."""
+    for character in value:
+        if unicodedata.category(character) in {"Cc", "Cs"} or character in _BIDI:
+            raise ValueError(f"contains the control character U+{ord(character):04X}; remove it")
+    return value
+
+
+_BIDI = "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"
+Number = Annotated[float, BeforeValidator(_plain_number)]
+Finite = Annotated[Number, Field(allow_inf_nan=False)]
+Positive = Annotated[Number, Field(gt=0.0, allow_inf_nan=False)]
+Name = Annotated[str, Field(min_length=1, max_length=80), AfterValidator(_plain_text)]
 Points = Annotated[list[tuple[Finite, Finite]], Field(min_length=1)]
 Varying = float | list[tuple[float, float]] | None
+
+
+_LARGEST_EXPONENT = 400.0
+"""Beyond it the criterion is flat to rounding; infinity has its own method."""
 
 
 class _Entry(BaseModel):
@@ -58,16 +89,26 @@ class PersonEntry(_Entry):
 
     name: Name
     sex: Literal["female", "male"]
-    stature_cm: Annotated[float, Field(ge=120.0, le=230.0)]
-    body_mass_kg: Annotated[float, Field(ge=25.0, le=250.0)]
-    biacromial_breadth_cm: Annotated[float, Field(ge=25.0, le=60.0)] | None = None
-    chest_depth_cm: Annotated[float, Field(ge=12.0, le=50.0)] | None = None
-    humerus_length_cm: Annotated[float, Field(ge=18.0, le=45.0)] | None = None
-    forearm_length_cm: Annotated[float, Field(ge=15.0, le=40.0)] | None = None
-    grip_length_cm: Annotated[float, Field(ge=20.0, le=50.0)] | None = None
-    training_factor: Annotated[float, Field(ge=0.3, le=3.0)] = 1.0
-    reference_load_kg: Positive | None = None
+    stature_cm: Annotated[Number, Field(ge=120.0, le=230.0)]
+    body_mass_kg: Annotated[Number, Field(ge=25.0, le=250.0)]
+    biacromial_breadth_cm: Annotated[Number, Field(ge=25.0, le=60.0)] | None = None
+    chest_depth_cm: Annotated[Number, Field(ge=12.0, le=50.0)] | None = None
+    humerus_length_cm: Annotated[Number, Field(ge=18.0, le=45.0)] | None = None
+    forearm_length_cm: Annotated[Number, Field(ge=15.0, le=40.0)] | None = None
+    grip_length_cm: Annotated[Number, Field(ge=20.0, le=50.0)] | None = None
+    training_factor: Annotated[Number, Field(ge=0.3, le=3.0)] = 1.0
+    reference_load_kg: Annotated[Number, Field(gt=0.0, le=2000.0)] | None = None
     strength: list[StrengthEntry] = []
+
+    @model_validator(mode="after")
+    def _sizes_fit(self) -> PersonEntry:
+        forearm, grip = self.forearm_length_cm, self.grip_length_cm
+        if forearm is not None and grip is not None and grip <= forearm:
+            raise ValueError(
+                "grip_length_cm (elbow to grip) must be longer than forearm_length_cm (elbow to "
+                f"wrist), got {grip:g} and {forearm:g}"
+            )
+        return self
 
     def person(self) -> Person:
         """Convert to SI."""
@@ -99,8 +140,8 @@ class ConditionEntry(_Entry):
     spacing_cm: Positive | Points | None = None
     tuck_deg: Finite | Points | None = None
     forearm_tilt_deg: Finite | Points | None = None
-    bench_angle_deg: Annotated[float, Field(ge=-60.0, le=80.0)] | None = None
-    trunk_angle_deg: Annotated[float, Field(ge=-20.0, le=110.0)] | None = None
+    bench_angle_deg: Annotated[Number, Field(ge=-60.0, le=80.0)] | None = None
+    trunk_angle_deg: Annotated[Number, Field(ge=-20.0, le=110.0)] | None = None
     grip: Literal["pronated", "neutral"] | None = None
     plane_deg: Finite | Points | None = None
     elevation_deg: Finite | Points | None = None
@@ -108,16 +149,16 @@ class ConditionEntry(_Entry):
     elbow_flexion_deg: Finite | Points | None = None
     forearm_rotation_deg: Finite | Points | None = None
     hand_share: Positive | Points | None = None
-    cable_angle_deg: Annotated[float, Field(ge=-180.0, le=180.0)] | None = None
-    load_kg: Annotated[float, Field(ge=0.0, allow_inf_nan=False)] | None = None
-    load_share: Positive | None = None
-    load_per_body_mass: Positive | None = None
-    lateral_ratio: Annotated[float, Field(ge=-1.0, le=1.0)] | None = None
+    cable_angle_deg: Annotated[Number, Field(ge=-180.0, le=180.0)] | None = None
+    load_kg: Annotated[Number, Field(ge=0.0, le=2000.0)] | None = None
+    load_share: Annotated[Number, Field(gt=0.0, le=20.0)] | None = None
+    load_per_body_mass: Annotated[Number, Field(gt=0.0, le=20.0)] | None = None
+    lateral_ratio: Annotated[Number, Field(ge=-1.0, le=1.0)] | None = None
     lateral_bounds: tuple[Finite, Finite] | None = None
-    duration_s: Positive | None = None
-    chest_height_cm: Positive | None = None
-    lockout_height_cm: Positive | None = None
-    lockout_flexion_deg: Annotated[float, Field(ge=1.0, le=60.0)] | None = None
+    duration_s: Annotated[Number, Field(ge=0.1, le=60.0)] | None = None
+    chest_height_cm: Annotated[Number, Field(gt=0.0, le=150.0)] | None = None
+    lockout_height_cm: Annotated[Number, Field(gt=0.0, le=150.0)] | None = None
+    lockout_flexion_deg: Annotated[Number, Field(ge=1.0, le=60.0)] | None = None
 
     @field_validator("tuck_deg")
     @classmethod
@@ -199,15 +240,15 @@ def _within(what: str, value: Varying, low: float, high: float, unit: str) -> Va
 class ScapulaShift(_Entry):
     """Shift of the scapula's angles from those of its policy, for sensitivity."""
 
-    internal: Annotated[float, Field(ge=-30.0, le=30.0)] = 0.0
-    upward: Annotated[float, Field(ge=-30.0, le=30.0)] = 0.0
-    anterior_tilt: Annotated[float, Field(ge=-30.0, le=30.0)] = 0.0
+    internal: Annotated[Number, Field(ge=-30.0, le=30.0)] = 0.0
+    upward: Annotated[Number, Field(ge=-30.0, le=30.0)] = 0.0
+    anterior_tilt: Annotated[Number, Field(ge=-30.0, le=30.0)] = 0.0
 
 
 class SettingsEntry(_Entry):
     """The ``[settings]`` table."""
 
-    exponent: Annotated[float, Field(gt=1.0)] = 2.0
+    exponent: Annotated[Number, Field(ge=1.01)] = 2.0
     weights: Literal["none", "volume"] = "none"
     lateral: list[Literal["measured", "zero", "free"]] = ["measured", "zero", "free"]
     balance_forearm: bool = False
@@ -218,6 +259,16 @@ class SettingsEntry(_Entry):
     passive_force: bool = True
     scapula: Name | None = None
     scapula_shift_deg: ScapulaShift = ScapulaShift()
+
+    @field_validator("exponent")
+    @classmethod
+    def _exponent_in_range(cls, value: float) -> float:
+        if math.isfinite(value) and value > _LARGEST_EXPONENT:
+            raise ValueError(
+                f"wanted 1.01 to {_LARGEST_EXPONENT:g}, or inf for the least greatest activation, "
+                f"got {value:g}"
+            )
+        return value
 
     @field_validator("lateral")
     @classmethod

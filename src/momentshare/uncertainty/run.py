@@ -154,8 +154,10 @@ def _open(plan: Plan, model: Model, place: Path, *, resume: bool) -> None:
             )
         try:
             found = json.loads(path.read_text(encoding="utf-8"))
-        except (OSError, ValueError) as err:
+        except (OSError, ValueError, RecursionError) as err:
             raise InputError(f"{path}: cannot be read ({err}); choose another folder") from err
+        if not isinstance(found, dict):
+            raise InputError(f"{path}: is no manifest of a run; choose another folder")
         if found != wanted:
             faults = [
                 f"{key}: the run has {found.get(key)!r}, asked for {wanted.get(key)!r}"

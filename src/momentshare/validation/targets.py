@@ -105,7 +105,9 @@ def load_targets(model: Model) -> tuple[Target, ...]:
     """
     path = Path(model.path) / "targets.csv"
     try:
-        text = path.read_text(encoding="utf-8")
+        text = path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError as err:
+        raise ModelError(f"{path}: is not UTF-8 text ({err.reason}); save it as UTF-8") from err
     except OSError as err:
         raise ModelError(
             f"model {model.name!r}: targets.csv cannot be read ({err.strerror}); "
@@ -139,6 +141,8 @@ def load_targets(model: Model) -> tuple[Target, ...]:
             faults.append(f"{place}: id {target.id!r} stands twice")
         seen.add(target.id)
         found.append(target)
+    if not found and not faults:
+        faults.append("holds no rows; a limb without published values cannot be judged")
     if faults:
         raise ModelError(f"model {model.name!r}: targets.csv cannot be used:", faults)
     return tuple(found)
