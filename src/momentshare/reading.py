@@ -21,12 +21,14 @@ from momentshare.units import GRAVITY
 
 if TYPE_CHECKING:
     from momentshare.analysis import LiftResult
+    from momentshare.paths import Paths
     from momentshare.study.run import Case, StudyResult
 
 __all__ = [
     "HEADS_COLUMNS",
     "certificate_table",
     "condition_table",
+    "doubtful_heads",
     "frame_table",
     "glenoid_head_table",
     "glenoid_table",
@@ -54,6 +56,9 @@ HEADS_COLUMNS = (
 
 _DECISIVE_MOMENT = 1.0
 """Lift-mean moment [N·m] below which a share of it means nothing."""
+
+_NEAR_JUMP = float(np.radians(5.0))
+"""Angle before a path would change its side below which its arms are not to be trusted."""
 
 _TIE = 1e-6
 """Difference of lift-mean activation below which two conditions are level."""
@@ -277,11 +282,18 @@ def _limit_shares(result: LiftResult) -> np.ndarray:
     return np.asarray(part / np.where(total == 0.0, 1.0, total))
 
 
+def doubtful_heads(found: Paths, good: np.ndarray) -> tuple[str, ...]:
+    """Heads whose path lies in a surface, or near a change of side, in some frame."""
+    doubt = found.inside[good].any(axis=0) | (found.margin[good].min(axis=0) < _NEAR_JUMP)
+    return tuple(name for name, bad in zip(found.head_names, doubt, strict=True) if bad)
+
+
 def condition_table(study: StudyResult) -> pd.DataFrame:
     """One row a person × condition × lateral mode: what the lift asks and where it ends."""
     rows = []
     for case, result in study.pairs():
-        lift, good = case.prepared.lift, case.prepared.lift.reachable
+        lift, found = case.prepared.lift, case.prepared.paths
+        good = lift.reachable
         unmet = np.abs(result.sharing.unmet)
         short = result.sharing.status == Status.SHORTFALL
         entry: dict[str, object] = _keys(case, result) | {
@@ -324,6 +336,7 @@ def condition_table(study: StudyResult) -> pd.DataFrame:
             }
         contact = np.linalg.norm(result.contact[good], axis=-1)
         entry["peak_contact_n"] = float(contact.max())
+        entry["heads_with_doubtful_path"] = " ".join(doubtful_heads(found, good))
         entry["limits"] = "; ".join([*(b.text() for b in lift.breaches), *lift.notes])
         rows.append(entry)
     return pd.DataFrame(rows)

@@ -4,11 +4,15 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from momentshare.paths import ROWS
+from momentshare.model import load_model
+from momentshare.paths import ROWS, paths
+from momentshare.person import Person
+from momentshare.posture import posture_from_angles
 from momentshare.reading import (
     HEADS_COLUMNS,
     certificate_table,
     condition_table,
+    doubtful_heads,
     frame_table,
     head_table,
     head_table_by_person,
@@ -18,6 +22,7 @@ from momentshare.reading import (
     posture_table,
     ratio_table,
 )
+from momentshare.skeleton import build_skeleton
 from momentshare.study import parse_study, run_study
 
 STUDY = """\
@@ -279,3 +284,14 @@ def test_orderings_name_the_higher_condition_and_count_the_people(result, by_per
     for row in table[table["lateral"] == "zero"].itertuples():
         high, low = (mean["zero", c, row.head] for c in (row.higher, row.lower))
         assert high - low == pytest.approx(row.difference, abs=1e-12)
+
+
+def test_heads_whose_path_cannot_be_trusted_are_named():
+    person = Person(name="Kai", sex="male", stature=1.78, body_mass=80.0)
+    skeleton = build_skeleton(person, load_model())
+    # The arm far across the chest and low: the tendon lies within the chest surface.
+    across = posture_from_angles(np.radians([40.0, 112.0]), np.radians(25.0), np.radians(55.0))
+    found = paths(skeleton, across)
+    assert found.inside[1].any()
+    assert not doubtful_heads(found, np.array([True, False]))
+    assert "pectoralis_major/abdominal" in doubtful_heads(found, np.array([True, True]))

@@ -232,6 +232,7 @@ FAULTS = [
     ({"start": [math.nan]}, "start"),
     ({"head_names": ["one"]}, "head_names"),
     ({"method": "fastest"}, "method"),
+    ({"on_invalid": "raze"}, "on_invalid"),
 ]  # fmt: skip
 
 

@@ -124,6 +124,13 @@ def _print_findings(console: Console, study: StudyResult) -> None:
         who = escape(f"{case.person}, {case.condition}")
         for breach in case.prepared.lift.breaches:
             console.print(f"[bold]Limit[/bold] {who}: {breach.text()}")
+        found, good = case.prepared.paths, case.prepared.lift.reachable
+        doubtful = reading.doubtful_heads(found, good)
+        if doubtful:
+            console.print(
+                f"[bold]Path[/bold] {who}: near or beyond the range of its surfaces: "
+                f"{', '.join(doubtful)}"
+            )
         for note in case.prepared.lift.notes:
             console.print(f"[bold]Note[/bold] {who}: {note}")
     _print_glenoid(console, study)

@@ -109,6 +109,8 @@ def build_problem(
     ShapeError
         Naming argument, frame and value.
     """
+    if on_invalid not in {"raise", "mark"}:
+        raise ShapeError("on_invalid", "'raise' or 'mark'", repr(on_invalid))
     power = _exponent(exponent)
     arms = _array("moment_arms", moment_arms, 2)
     rows, heads = arms.shape[-2:]
