@@ -385,10 +385,16 @@ def _finish(
         typer.echo(json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False))
     if out is None:
         return
-    from momentshare.report.explain_figure import write_explanation
+    from momentshare.report.write import write_report
 
-    names = write_explanation(
-        out, tables=tables, record=record, texts=texts, figures=figures, shown=shown
+    names = write_report(
+        out,
+        "explain.json",
+        tables=tables,
+        record=record,
+        texts=texts,
+        figures=figures,
+        shown=shown,
     )
     if not as_json:
         typer.echo(f"Wrote {len(names)} files to {out}")

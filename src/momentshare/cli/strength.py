@@ -231,8 +231,16 @@ def _write(
 ) -> None:
     if out is None:
         return
-    from momentshare.report.strength_figure import write_strength
+    from momentshare.report.write import write_report
 
-    names = write_strength(out, tables, record, drawings, texts)
+    names = write_report(
+        out,
+        "strength.json",
+        tables=tables,
+        record=record,
+        texts={},
+        figures=drawings,
+        shown=texts,
+    )
     if not as_json:
         typer.echo(f"Wrote {len(names)} files to {out}")

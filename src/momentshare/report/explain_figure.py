@@ -2,13 +2,8 @@
 
 from __future__ import annotations
 
-import json
 import math
-import os
-import shutil
-import tempfile
 from dataclasses import asdict
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -17,10 +12,9 @@ from momentshare.cautions import CAUTIONS
 from momentshare.explain.words import head_words
 from momentshare.report import style
 from momentshare.report.record import versions
-from momentshare.report.write import prepare_folder
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Sequence
 
     import pandas as pd
     from matplotlib.axes import Axes
@@ -37,7 +31,6 @@ __all__ = [
     "head_record",
     "part_label",
     "worked_record",
-    "write_explanation",
 ]
 
 EXPLAIN_RECORD_VERSION = 1
@@ -265,60 +258,3 @@ def _finite(value: Any) -> Any:
     if isinstance(value, float) and not math.isfinite(value):
         return "infinity" if value == math.inf else None
     return value
-
-
-def write_explanation(
-    folder: Path,
-    *,
-    tables: Mapping[str, pd.DataFrame],
-    record: Mapping[str, object],
-    texts: Mapping[str, str],
-    figures: Mapping[str, Callable[[], Figure]],
-    shown: Sequence[str] = (),
-) -> list[str]:
-    """Write tables, texts, record and figures into a folder, all or nothing.
-
-    Parameters
-    ----------
-    folder : Path
-    tables : mapping
-        File name → table.
-    record : mapping
-        Contents of ``explain.json``.
-    texts : mapping
-        File name → text.
-    figures : mapping
-        Name without ending → function that makes the figure.
-    shown : sequence of str
-        Texts that the figures show, for the choice of fonts.
-
-    Returns
-    -------
-    list of str
-        Names of the files written.
-    """
-    import matplotlib as mpl
-
-    prepare_folder(folder)
-    folder.parent.mkdir(parents=True, exist_ok=True)
-    partial = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
-    try:
-        for name, table in tables.items():
-            table.to_csv(partial / name, index=False, float_format="%.7g", lineterminator="\n")
-        for name, text in texts.items():
-            (partial / name).write_text(text, encoding="utf-8")
-        written = json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False)
-        (partial / "explain.json").write_text(written + "\n", encoding="utf-8")
-        look: Any = style.settings(shown)
-        with mpl.rc_context(look), style.quiet():
-            for name, make in figures.items():
-                figure = make()
-                figure.savefig(partial / f"{name}.png", dpi=130, metadata={"Software": None})
-                figure.savefig(partial / f"{name}.svg", metadata={"Date": None})
-        names = sorted(p.name for p in partial.iterdir())
-        folder.mkdir(exist_ok=True)
-        for name in names:
-            os.replace(partial / name, folder / name)  # noqa: PTH105 - replaces on every platform
-    finally:
-        shutil.rmtree(partial, ignore_errors=True)
-    return names

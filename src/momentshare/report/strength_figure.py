@@ -3,11 +3,7 @@
 from __future__ import annotations
 
 import json
-import os
-import shutil
-import tempfile
 from dataclasses import asdict
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -15,10 +11,9 @@ import numpy as np
 from momentshare.cautions import CAUTIONS
 from momentshare.report import style
 from momentshare.report.record import versions
-from momentshare.report.write import prepare_folder
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Mapping, Sequence
 
     import pandas as pd
     from matplotlib.axes import Axes
@@ -34,7 +29,6 @@ __all__ = [
     "curves_figure",
     "strength_record",
     "utilisation_figure",
-    "write_strength",
 ]
 
 STRENGTH_RECORD_VERSION = 1
@@ -91,57 +85,6 @@ def strength_record(
         },
         "cautions": list(CAUTIONS),
     }
-
-
-def write_strength(
-    folder: Path,
-    tables: Mapping[str, pd.DataFrame],
-    record: Mapping[str, object],
-    figures: Mapping[str, Callable[[], Figure]],
-    texts: Sequence[str] = (),
-) -> list[str]:
-    """Write tables, record and figures into a folder, all or nothing.
-
-    Parameters
-    ----------
-    folder : Path
-    tables : mapping
-        File name → table.
-    record : mapping
-        Contents of ``strength.json``.
-    figures : mapping
-        Name without ending → function that makes the figure.
-    texts : sequence of str
-        Texts that the figures show, for the choice of fonts.
-
-    Returns
-    -------
-    list of str
-        Names of the files written.
-    """
-    import matplotlib as mpl
-
-    prepare_folder(folder)
-    folder.parent.mkdir(parents=True, exist_ok=True)
-    partial = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
-    try:
-        for name, table in tables.items():
-            table.to_csv(partial / name, index=False, float_format="%.7g", lineterminator="\n")
-        text = json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False)
-        (partial / "strength.json").write_text(text + "\n", encoding="utf-8")
-        look: Any = style.settings(texts)
-        with mpl.rc_context(look), style.quiet():
-            for name, make in figures.items():
-                figure = make()
-                figure.savefig(partial / f"{name}.png", dpi=130, metadata={"Software": None})
-                figure.savefig(partial / f"{name}.svg", metadata={"Date": None})
-        names = sorted(p.name for p in partial.iterdir())
-        folder.mkdir(exist_ok=True)
-        for name in names:
-            os.replace(partial / name, folder / name)  # noqa: PTH105 - replaces on every platform
-    finally:
-        shutil.rmtree(partial, ignore_errors=True)
-    return names
 
 
 def curves_figure(report: StrengthReport) -> Figure:

@@ -6,19 +6,23 @@ import json
 import os
 import shutil
 import tempfile
+from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from momentshare import reading
 from momentshare.errors import InputError
 from momentshare.report.record import run_record
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator, Mapping, Sequence
+
+    import pandas as pd
+    from matplotlib.figure import Figure
 
     from momentshare.study import StudyResult
 
-__all__ = ["prepare_folder", "write_results"]
+__all__ = ["prepare_folder", "staged", "write_report", "write_results"]
 
 _DIGITS = "%.7g"
 _RECORD = "run.json"
@@ -54,33 +58,98 @@ def write_results(
     list of str
         Names of the files written.
     """
+    with staged(folder, _RECORD) as (partial, names):
+        _write_all(study, partial, figures=figures, progress=progress)
+    return names
+
+
+def write_report(
+    folder: Path,
+    record_name: str,
+    *,
+    tables: Mapping[str, pd.DataFrame],
+    record: Mapping[str, object],
+    texts: Mapping[str, str],
+    figures: Mapping[str, Callable[[], Figure]],
+    shown: Sequence[str] = (),
+) -> list[str]:
+    """Write tables, texts, a record and figures into a folder, all or nothing.
+
+    Parameters
+    ----------
+    folder : Path
+    record_name : str
+        File name of the record.
+    tables : mapping
+        File name → table.
+    record : mapping
+        Contents of the record, ready for JSON.
+    texts : mapping
+        File name → text.
+    figures : mapping
+        Name without ending → function that makes the figure.
+    shown : sequence of str
+        Texts that the figures show, for the choice of fonts.
+
+    Returns
+    -------
+    list of str
+        Names of the files written.
+    """
+    import matplotlib as mpl
+
+    from momentshare.report import style
+
+    with staged(folder, record_name) as (partial, names):
+        for name, table in tables.items():
+            table.to_csv(partial / name, index=False, float_format=_DIGITS, lineterminator="\n")
+        for name, text in texts.items():
+            (partial / name).write_text(text, encoding="utf-8")
+        written = json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False)
+        (partial / record_name).write_text(written + "\n", encoding="utf-8")
+        look: Any = style.settings(shown)
+        with mpl.rc_context(look), style.quiet():
+            for name, make in figures.items():
+                figure = make()
+                figure.savefig(partial / f"{name}.png", dpi=130, metadata={"Software": None})
+                figure.savefig(partial / f"{name}.svg", metadata={"Date": None})
+    return names
+
+
+@contextmanager
+def staged(folder: Path, record: str) -> Iterator[tuple[Path, list[str]]]:
+    """Hand out a folder beside ``folder`` and move what lies in it over at the end.
+
+    The list handed out beside it holds the names of the files once they have moved. The
+    record goes last, so that it never speaks of files that are not there yet; files that an
+    earlier record of the same name lists and that are not written anew are removed.
+    """
     prepare_folder(folder)
     folder.parent.mkdir(parents=True, exist_ok=True)
     partial = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
+    names: list[str] = []
     try:
-        _write_all(study, partial, figures=figures, progress=progress)
-        names = sorted(str(p.relative_to(partial)) for p in partial.rglob("*") if p.is_file())
-        stale = _earlier_files(folder) - set(names)
+        yield partial, names
+        names += sorted(str(p.relative_to(partial)) for p in partial.rglob("*") if p.is_file())
+        stale = _earlier_files(folder, record) - set(names)
         for name in names:
             target = folder / name
             target.parent.mkdir(parents=True, exist_ok=True)
             if target.is_dir():
                 raise InputError(f"{target}: is a folder where a result should go; move it away")
-        # The record goes last, so that it never speaks of files that are not there yet.
-        for name in sorted(names, key=lambda n: n == _RECORD):
+        for name in sorted(names, key=lambda n: n == record):
             os.replace(partial / name, folder / name)  # noqa: PTH105 - replaces on every platform
         for name in stale:
             (folder / name).unlink(missing_ok=True)
     finally:
         shutil.rmtree(partial, ignore_errors=True)
-    return names
 
 
-def _earlier_files(folder: Path) -> set[str]:
+def _earlier_files(folder: Path, record: str) -> set[str]:
     """Files that an earlier run wrote here, by its own record."""
     try:
-        record = json.loads((folder / _RECORD).read_text("utf-8"))
-        names = {str(name) for name in record["files"]}
+        found = json.loads((folder / record).read_text("utf-8"))
+        names = {str(name) for name in found["files"]}
     except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return set()
     inside = folder.resolve()
