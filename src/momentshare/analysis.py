@@ -68,26 +68,38 @@ class Lateral:
     ----------
     mode : {"measured", "zero", "free"}
         A given ratio, no lateral force, or the optimiser's choice.
-    ratio : float
-        Outward push over vertical force, for ``measured``.
+    ratio : float or tuple of float
+        Outward push over vertical force, for ``measured``; one value, or one a frame.
     bounds : pair of float, optional
         Least and greatest ratio for ``free``, set by grip friction or by the couple that the
         hand can carry.
     """
 
     mode: LateralMode
-    ratio: float = 0.0
+    ratio: float | tuple[float, ...] = 0.0
     bounds: tuple[float, float] | None = None
 
     def __post_init__(self) -> None:
         if self.mode not in {"measured", "zero", "free"}:
             raise InputError(f"lateral mode: wanted measured, zero or free, got {self.mode!r}")
-        if not np.isfinite(self.ratio) or abs(self.ratio) > 2.0:
+        given = np.asarray(self.ratio, dtype=float)
+        bad = given[~(np.abs(given) <= 2.0)]
+        if bad.size:
             raise InputError(
-                f"lateral ratio: wanted -2 to 2 (force over force), got {self.ratio!r}"
+                f"lateral ratio: wanted -2 to 2 (force over force), got {float(bad[0])!r}"
             )
         if self.bounds is not None and not self.bounds[0] <= self.bounds[1]:
             raise InputError(f"lateral bounds: wanted low <= high, got {self.bounds!r}")
+
+    def ratio_in(self, frames: NDArray[np.bool_]) -> NDArray[np.float64]:
+        """Ratio in the frames of a mask: the given one when measured, otherwise zero."""
+        given = np.asarray(self.ratio if self.mode == "measured" else 0.0, dtype=float)
+        if given.ndim and given.shape != frames.shape:
+            raise InputError(
+                f"lateral ratio: wanted one value or one for each of {len(frames)} frames, "
+                f"got {given.size}"
+            )
+        return np.broadcast_to(given, frames.shape)[frames]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -257,7 +269,7 @@ def solve_lift(
     weights = None
     if chosen.weights == "volume":
         weights = limb.volume / limb.volume.mean()
-    push = lateral.ratio * vertical if lateral.mode == "measured" else np.zeros_like(vertical)
+    push = lateral.ratio_in(good) * vertical
     columns = bounds = None
     if lateral.mode == "free":
         # R F = m + c f, so the free column of R F + C f = m is -c.
@@ -289,7 +301,7 @@ def solve_lift(
     across = (
         need.joint_force_limb[good]
         + need.load_mass * need.joint_force_load[good]
-        + push[:, None] * need.lateral_axis
+        + push[:, None] * need.lateral_axis_in(good)
     )
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = np.where(vertical > 0.0, push / vertical, 0.0)
@@ -323,15 +335,16 @@ def _glenoid_cone(
     """
     need, good, skeleton = prepared.demand, prepared.lift.reachable, prepared.limb.skeleton
     across = need.joint_force_limb[good] + need.load_mass * need.joint_force_load[good]
-    across = across + push[:, None] * need.lateral_axis
+    lateral_axis = need.lateral_axis_in(good)
+    across = across + push[:, None] * lateral_axis
     lines = prepared.paths.line_of_action[good]
     if columns is not None:
         column = columns[..., 0]
         size = np.einsum("fr,fr->f", column, column)
         weight = column / np.where(size > 0.0, size, 1.0)[:, None]
-        across = across + np.einsum("fr,fr->f", weight, moments)[:, None] * need.lateral_axis
+        across = across + np.einsum("fr,fr->f", weight, moments)[:, None] * lateral_axis
         by_head = np.einsum("fr,frh->fh", weight, arms)
-        lines = lines + by_head[..., None] * need.lateral_axis
+        lines = lines + by_head[..., None] * lateral_axis[:, None]
     frame = glenoid_frame(skeleton, prepared.lift.posture)[good]
     angle = 2.0 * np.pi * np.arange(FACETS) / FACETS
     # Right-handed about the inward normal, beginning forward: forward, down, back, up.
@@ -370,9 +383,7 @@ def with_greatest_loads(results: Sequence[LiftResult]) -> list[LiftResult]:
     free = [k for k, r in enumerate(results) if r.lateral.mode == "free"]
     given = [k for k, r in enumerate(results) if r.lateral.mode != "free"]
     scaled = {
-        k: problems[k].at_ratio(
-            results[k].lateral.ratio if results[k].lateral.mode == "measured" else 0.0
-        )
+        k: problems[k].at_ratio(results[k].lateral.ratio_in(results[k].prepared.lift.reachable))
         for k in given
     }
     for k, factor in _solve_loads(problems, free, {k: problems[k].load for k in free}, free=True):

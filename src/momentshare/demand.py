@@ -66,7 +66,7 @@ class Demand:
     joint_force_limb, joint_force_load : float array, shape (frames, 3)
         Net force across the shoulder on the arm from segments, and for each kilogram of
         load [N, N/kg], thorax frame.
-    lateral_axis : float array, shape (3,)
+    lateral_axis : float array, shape (3,) or (frames, 3)
     load_mass : float
         [kg] in one hand.
     """
@@ -86,6 +86,10 @@ class Demand:
             value = getattr(self, item.name)
             if isinstance(value, np.ndarray):
                 value.setflags(write=False)
+
+    def lateral_axis_in(self, frames: NDArray[np.bool_]) -> NDArray[np.float64]:
+        """Outward direction in the frames of a mask, shape (count, 3)."""
+        return np.broadcast_to(self.lateral_axis, (len(frames), 3))[frames]
 
     def hand_force(self) -> NDArray[np.float64]:
         """Force of the hand against the load [N], shape (frames,)."""

@@ -22,7 +22,7 @@ from momentshare.units import GRAVITY
 if TYPE_CHECKING:
     from momentshare.analysis import LiftResult
     from momentshare.paths import Paths
-    from momentshare.study.run import Case, StudyResult
+    from momentshare.study.run import Case, CaseSet, StudyResult
 
 __all__ = [
     "HEADS_COLUMNS",
@@ -86,7 +86,7 @@ def _stack(parts: list[pd.DataFrame]) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
 
 
-def frame_table(study: StudyResult) -> pd.DataFrame:
+def frame_table(study: CaseSet) -> pd.DataFrame:
     """One row a person × condition × lateral mode × frame × head."""
     parts = []
     names = np.array(study.model.head_names)
@@ -122,7 +122,7 @@ def frame_table(study: StudyResult) -> pd.DataFrame:
     return table
 
 
-def moment_table(study: StudyResult) -> pd.DataFrame:
+def moment_table(study: CaseSet) -> pd.DataFrame:
     """One row a person × condition × lateral mode × frame × moment row."""
     parts = []
     for case, result in study.pairs():
@@ -150,7 +150,7 @@ def moment_table(study: StudyResult) -> pd.DataFrame:
     return _stack(parts)
 
 
-def certificate_table(study: StudyResult) -> pd.DataFrame:
+def certificate_table(study: CaseSet) -> pd.DataFrame:
     """One row a person × condition × lateral mode × frame: status and proof."""
     parts = []
     for case, result in study.pairs():
@@ -171,7 +171,7 @@ def certificate_table(study: StudyResult) -> pd.DataFrame:
     return _stack(parts)
 
 
-def posture_table(study: StudyResult) -> pd.DataFrame:
+def posture_table(study: CaseSet) -> pd.DataFrame:
     """One row a person × condition × frame: angles [deg] and positions [m]."""
     parts = []
     for case in study.cases:
@@ -187,7 +187,7 @@ def posture_table(study: StudyResult) -> pd.DataFrame:
     return _stack(parts)
 
 
-def head_table_by_person(study: StudyResult) -> pd.DataFrame:
+def head_table_by_person(study: CaseSet) -> pd.DataFrame:
     """One row a person × condition × lateral mode × head."""
     parts = []
     for case, result in study.pairs():
@@ -275,7 +275,7 @@ def _limit_shares(result: LiftResult) -> np.ndarray:
     at = [ROWS.index(name) for name in result.criterion.rows]
     load = 0.5 * need.load_moments[good][:, at]
     if result.lateral.mode == "measured":
-        push = 0.5 * result.lateral.ratio * need.vertical_force[good]
+        push = 0.5 * result.lateral.ratio_in(good) * need.vertical_force[good]
         load = load + push[:, None] * need.lateral_moments[good][:, at]
     part = result.greatest.multipliers * load
     total = part.sum(axis=1, keepdims=True)
@@ -288,7 +288,7 @@ def doubtful_heads(found: Paths, good: np.ndarray) -> tuple[str, ...]:
     return tuple(name for name, bad in zip(found.head_names, doubt, strict=True) if bad)
 
 
-def condition_table(study: StudyResult) -> pd.DataFrame:
+def condition_table(study: CaseSet) -> pd.DataFrame:
     """One row a person × condition × lateral mode: what the lift asks and where it ends."""
     rows = []
     for case, result in study.pairs():

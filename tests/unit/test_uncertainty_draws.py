@@ -74,7 +74,7 @@ def test_no_spread_or_no_deviation_is_the_model_itself(study, model, scale):
     layout = layout_of(study, model, scale=scale)
     z = np.zeros(len(layout)) if scale else normals(layout, 1)[0]
     entry = study.file.person[0]
-    drawn, nominal = Draw(layout, z).limb(entry), limb_of(entry, study, model)
+    drawn, nominal = Draw(layout, z).limb(entry), limb_of(entry, study.file.settings, model)
     for name in ("max_isometric_force", "optimal_fibre_length", "tendon_slack_length"):
         np.testing.assert_allclose(getattr(drawn, name), getattr(nominal, name), rtol=1e-12)
     for name, place in nominal.skeleton.site.items():
@@ -148,7 +148,7 @@ def test_a_fibre_longer_than_its_path_is_shortened_not_lost(study, model):
     factors = Draw(layout, z).head_factors()
     limb = Draw(layout, z).limb(entry)
     assert (limb.tendon_slack_length > 0).all()
-    nominal = limb_of(entry, study, model)
+    nominal = limb_of(entry, study.file.settings, model)
     ratio = limb.optimal_fibre_length / nominal.optimal_fibre_length
     shortened = ratio < factors["optimal_fibre_length"] - 1e-9
     assert shortened.any()
@@ -158,7 +158,7 @@ def test_a_fibre_longer_than_its_path_is_shortened_not_lost(study, model):
 @pytest.mark.parametrize("condition", [0, 1])
 def test_quick_lift_is_the_lift_of_the_exercise(study, model, condition):
     entry = study.file.person[0]
-    limb = limb_of(entry, study, model)
+    limb = limb_of(entry, study.file.settings, model)
     exercise = exercise_of(study.file.condition[condition], entry, entry.person(), model, 9)
     quick, full = quick_lift(exercise, limb.skeleton), exercise.lift(limb.skeleton)
     np.testing.assert_allclose(quick.height, full.height, atol=1e-9)
@@ -178,7 +178,7 @@ def test_posture_and_load_move_by_their_spreads(study, model):
     assert np.degrees(np.std(tucks)) == pytest.approx(2.0, rel=tolerance)
     z = np.zeros(len(layout))
     z[layout.at("Edda:load")] = z[layout.at("Edda:bar:load")] = 1.0
-    limb = limb_of(entry, study, model)
+    limb = limb_of(entry, study.file.settings, model)
     lift = Draw(layout, z).lift(exercise, entry, condition.name, limb.skeleton)
     factor = math.exp((math.sqrt(0.5) + math.sqrt(0.5)) * math.sqrt(math.log1p(0.01)))
     assert lift.load_mass == pytest.approx(12.5 * factor)

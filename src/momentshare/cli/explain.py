@@ -112,7 +112,7 @@ def _results(
     if task not in tasks:
         raise UnknownNameError("condition", task, tasks, source.source)
     model = load_model(file.model)
-    limb = limb_of(people[who], source, model)
+    limb = limb_of(people[who], source.file.settings, model)
     exercise = exercise_of(tasks[task], people[who], limb.skeleton.person, model, settings.frames)
     prepared = prepare(limb, exercise.lift(limb.skeleton))
     found = {

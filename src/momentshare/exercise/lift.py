@@ -87,16 +87,16 @@ class Lift:
     posture : Posture
         Batch shape (frames,).
     hand, elbow : float array, shape (frames, 3)
-    up : float array, shape (3,)
+    up : float array, shape (3,) or (frames, 3)
         Vertical, against gravity.
     load_mass : float
         Mass that one hand carries [kg].
     load_force : float array, shape (frames, 3) or None
         Force on the hand for each kilogram of ``load_mass`` where it is not the weight and
         inertia of a mass held in the hand: the ground under a push-up, a cable [N/kg].
-    push_axis : float array, shape (3,) or None
+    push_axis : float array, shape (3,), (frames, 3) or None
         Direction in which the hand pushes against the load, unit vector; None is ``up``.
-    lateral_axis : float array, shape (3,)
+    lateral_axis : float array, shape (3,) or (frames, 3)
         Outward direction along which the hand may push, unit vector.
     lateral_free : bool
         Whether the hand can push along it at all (a rigid bar) or not (dumbbells).

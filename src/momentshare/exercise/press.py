@@ -35,6 +35,8 @@ from momentshare.exercise.lift import Lift
 from momentshare.geometry.rotation import norm
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from numpy.typing import NDArray
 
     from momentshare.exercise.profile import Profile
@@ -138,12 +140,8 @@ class BenchPress:
         PostureError
             When not even one height between chest and lock-out can be reached.
         """
-        low, high, notes = self._heights(skeleton)
+        low, high, notes, solve = self.course(skeleton)
         fraction, timed = minimum_jerk(self.frames, self.duration)
-
-        def solve(at: NDArray[np.float64]) -> Chain:
-            return self._close(skeleton, at, low + at * (high - low))
-
         here = solve(fraction)
         require_reach(here, self._end_spacing())
         motion = None
@@ -167,6 +165,17 @@ class BenchPress:
             motion=motion,
             notes=notes,
         )
+
+    def course(
+        self, skeleton: Skeleton
+    ) -> tuple[float, float, tuple[str, ...], Callable[[NDArray[np.float64]], Chain]]:
+        """Heights of chest and lock-out [m], notes, and the chain as a function of the fraction."""
+        low, high, notes = self._heights(skeleton)
+
+        def solve(at: NDArray[np.float64]) -> Chain:
+            return self._close(skeleton, at, low + at * (high - low))
+
+        return low, high, notes, solve
 
     def _heights(self, skeleton: Skeleton) -> tuple[float, float, tuple[str, ...]]:
         """Heights of chest and lock-out above the joint centre, and what was decided."""

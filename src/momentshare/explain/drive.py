@@ -362,7 +362,7 @@ def frame_problem(result: LiftResult, frame: int) -> FrameProblem:
     columns = np.zeros((len(rows), 0))
     bounds = None
     if result.lateral.mode == "measured":
-        known = known + result.lateral.ratio * vertical * lever
+        known = known + float(result.lateral_force[frame]) * lever
     elif result.lateral.mode == "free":
         columns = -lever[:, None]
         if result.lateral.bounds is not None:

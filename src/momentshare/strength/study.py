@@ -129,7 +129,7 @@ def study_strength(
     along, lines, tests, curves, refusals = [], [], [], [], []
     done, total = 0, len(chosen) * len(tasks)
     for entry in chosen:
-        limb = limb_of(entry, study, model)
+        limb = limb_of(entry, study.file.settings, model)
         tests.append(_test_table(limb, test))
         curves.append(curve_table(limb, test))
         for task in tasks:
@@ -189,7 +189,7 @@ def moments_report(
     model = load_model(study.file.model)
     parts = []
     for entry in chosen:
-        limb = limb_of(entry, study, model)
+        limb = limb_of(entry, study.file.settings, model)
         postures = [
             _posture_at(limb, entry, tasks, item, model)
             if item.height_fraction is not None

@@ -6,7 +6,7 @@ import hashlib
 import tomllib
 from collections import Counter
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
@@ -21,9 +21,22 @@ from momentshare.study.schema import (
     StudyFile,
 )
 
-__all__ = ["load_study", "parse_study"]
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+__all__ = [
+    "checked",
+    "digest_of",
+    "load_study",
+    "parse_study",
+    "raise_faults",
+    "read_study_text",
+    "repeated_names",
+]
 
 _LARGEST = 1024 * 1024
+
+File = TypeVar("File", bound=BaseModel)
 
 _UNITS = {"cm": "centimetres", "kg": "kilograms", "deg": "degrees", "s": "seconds"}
 
@@ -52,6 +65,18 @@ def load_study(path: str | Path) -> Study:
     StudyError
         One line for each fault: file, field, value and remedy.
     """
+    return parse_study(read_study_text(path), str(path))
+
+
+def parse_study(text: str, source: str = "study") -> Study:
+    """Check the text of a study file; see :func:`load_study`."""
+    file = checked(text, source, StudyFile, _FIELDS)
+    raise_faults(source, [*_repeated(file), *_impossible(file)])
+    return Study(source=source, digest=digest_of(text), file=file)
+
+
+def read_study_text(path: str | Path) -> str:
+    """Text of a study file; ``StudyError`` where it cannot be read."""
     place = Path(path)
     try:
         if place.is_dir():
@@ -68,16 +93,20 @@ def load_study(path: str | Path) -> Study:
     except OSError as err:
         raise StudyError(f"{place}: cannot be read ({err.strerror}); check its rights") from err
     try:
-        text = raw.decode("utf-8-sig")
+        return raw.decode("utf-8-sig")
     except UnicodeDecodeError as err:
         raise StudyError(
             f"{place}: byte {err.start} is not UTF-8; save the file as UTF-8 text"
         ) from err
-    return parse_study(text, str(place))
 
 
-def parse_study(text: str, source: str = "study") -> Study:
-    """Check the text of a study file; see :func:`load_study`."""
+def checked(
+    text: str, source: str, schema: type[File], sections: Mapping[str, type[BaseModel]]
+) -> File:
+    """Check the text of a TOML file against a schema.
+
+    ``sections`` names the tables of the file whose fields a message may offer.
+    """
     if not text.strip():
         raise StudyError(f"{source}: is empty; write a study or start from 'momentshare demo'")
     try:
@@ -87,18 +116,29 @@ def parse_study(text: str, source: str = "study") -> Study:
     except ValueError as err:
         raise StudyError(f"{source}: not readable as TOML: {str(err)[:300]}") from err
     try:
-        file = StudyFile.model_validate(data)
+        return schema.model_validate(data)
     except ValidationError as err:
-        faults = [_fault(dict(item), data) for item in err.errors()]
+        faults = [_fault(dict(item), data, schema, sections) for item in err.errors()]
         raise StudyError(f"{source}: the study cannot be used:", faults) from err
-    faults = [*_repeated(file), *_impossible(file)]
+
+
+def raise_faults(source: str, faults: Sequence[str]) -> None:
+    """Raise ``StudyError`` when there are faults."""
     if faults:
         raise StudyError(f"{source}: the study cannot be used:", faults)
-    digest = hashlib.sha256(text.encode()).hexdigest()[:16]
-    return Study(source=source, digest=digest, file=file)
 
 
-def _fault(item: dict[str, Any], data: dict[str, Any]) -> str:
+def digest_of(text: str) -> str:
+    """Short digest of a study's text."""
+    return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+def _fault(
+    item: dict[str, Any],
+    data: dict[str, Any],
+    schema: type[BaseModel],
+    sections: Mapping[str, type[BaseModel]],
+) -> str:
     """One fault in plain words: where, what was wanted, what came, what to do."""
     where: list[str] = []
     node: Any = data
@@ -112,19 +152,19 @@ def _fault(item: dict[str, Any], data: dict[str, Any]) -> str:
             label = node.get("name") if isinstance(node, dict) else None
             where[-1] += f"[{part + 1}]" + (f" {label!r}" if label else "")
             continue
-        if part in _FIELDS:
+        if part in sections:
             section = part
         # pydantic names the branch of a union too; it means nothing to the reader.
-        if part.startswith(("list[", "function-", "constrained-", "float", "tuple[")):
+        if part.startswith(("list[", "function-", "constrained-", "float", "tuple[", "[key]")):
             continue
         where.append(str(part))
         node = node.get(part) if isinstance(node, dict) else None
     place = " → ".join(where) or "study"
     kind, got = item["type"], item["input"]
     if kind == "extra_forbidden":
-        known = _FIELDS.get(section, StudyFile).model_fields
+        known = sections.get(section, schema).model_fields
         if len(item["loc"]) == 1:
-            known = StudyFile.model_fields
+            known = schema.model_fields
         return f"{place}: unknown field; {nearest_name(str(item['loc'][-1]), known)}"
     if kind == "missing":
         return f"{place}: is missing; add it"
@@ -146,8 +186,14 @@ def _short(text: str) -> str:
 
 
 def _repeated(file: StudyFile) -> list[str]:
+    return repeated_names(
+        {"person": [p.name for p in file.person], "condition": [c.name for c in file.condition]}
+    )
+
+
+def repeated_names(names: Mapping[str, Sequence[str]]) -> list[str]:
+    """Faults of names that stand more than once, by the kind of thing that they name."""
     faults = []
-    names = {"person": [p.name for p in file.person], "condition": [c.name for c in file.condition]}
     for kind, given in names.items():
         for name, count in Counter(given).items():
             if count > 1:

@@ -26,9 +26,18 @@ if TYPE_CHECKING:
     from momentshare.exercise import Exercise
     from momentshare.model import Model
     from momentshare.person import Person
-    from momentshare.study.schema import ConditionEntry, PersonEntry, Study
+    from momentshare.study.schema import ConditionEntry, PersonEntry, SettingsEntry, Study
 
-__all__ = ["Case", "Refusal", "StudyResult", "exercise_of", "lateral_of", "limb_of", "run_study"]
+__all__ = [
+    "Case",
+    "CaseSet",
+    "Refusal",
+    "StudyResult",
+    "exercise_of",
+    "lateral_of",
+    "limb_of",
+    "run_study",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -56,14 +65,11 @@ class Refusal:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class StudyResult:
-    """All cases of a study with what made them."""
+class CaseSet:
+    """Cases of one limb model, planned or measured; what the readings are made of."""
 
-    study: Study
     model: Model
-    limbs: tuple[Limb, ...]
     cases: tuple[Case, ...]
-    refusals: tuple[Refusal, ...]
 
     def pairs(self) -> Iterator[tuple[Case, LiftResult]]:
         """Every case with each of its results."""
@@ -72,9 +78,17 @@ class StudyResult:
                 yield case, result
 
 
-def limb_of(entry: PersonEntry, study: Study, model: Model) -> Limb:
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StudyResult(CaseSet):
+    """All cases of a study with what made them."""
+
+    study: Study
+    limbs: tuple[Limb, ...]
+    refusals: tuple[Refusal, ...]
+
+
+def limb_of(entry: PersonEntry, settings: SettingsEntry, model: Model) -> Limb:
     """Build the limb of a person of the study."""
-    settings = study.file.settings
     policy = settings.scapula or model.default_scapula
     shifted = {}
     for name, shift in settings.scapula_shift_deg.model_dump().items():
@@ -162,7 +176,7 @@ def run_study(
     total = len(file.person) * len(file.condition)
     for entry in file.person:
         try:
-            limb = limb_of(entry, study, model)
+            limb = limb_of(entry, settings, model)
         except UnknownNameError:
             raise
         except InputError as err:

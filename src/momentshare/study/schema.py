@@ -26,7 +26,19 @@ if TYPE_CHECKING:
     from momentshare.limb import MeasuredStrength
     from momentshare.person import Person
 
-__all__ = ["ConditionEntry", "PersonEntry", "SettingsEntry", "Study", "StudyFile"]
+__all__ = [
+    "ConditionEntry",
+    "Entry",
+    "Finite",
+    "Name",
+    "Number",
+    "PersonEntry",
+    "Positive",
+    "SettingsEntry",
+    "Study",
+    "StudyFile",
+    "plain_text",
+]
 
 
 def _plain_number(value: object) -> object:
@@ -36,7 +48,7 @@ def _plain_number(value: object) -> object:
     return value
 
 
-def _plain_text(value: str) -> str:
+def plain_text(value: str) -> str:
     """Refuse characters that steer a terminal or break a table."""
     for character in value:
         if unicodedata.category(character) in {"Cc", "Cs"} or character in _BIDI:
@@ -48,7 +60,7 @@ _BIDI = "\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069"
 Number = Annotated[float, BeforeValidator(_plain_number)]
 Finite = Annotated[Number, Field(allow_inf_nan=False)]
 Positive = Annotated[Number, Field(gt=0.0, allow_inf_nan=False)]
-Name = Annotated[str, Field(min_length=1, max_length=80), AfterValidator(_plain_text)]
+Name = Annotated[str, Field(min_length=1, max_length=80), AfterValidator(plain_text)]
 Points = Annotated[list[tuple[Finite, Finite]], Field(min_length=1)]
 Varying = float | list[tuple[float, float]] | None
 
@@ -57,11 +69,13 @@ _LARGEST_EXPONENT = 400.0
 """Beyond it the criterion is flat to rounding; infinity has its own method."""
 
 
-class _Entry(BaseModel):
+class Entry(BaseModel):
+    """A table of a study file: unknown fields are faults."""
+
     model_config = ConfigDict(extra="forbid", str_strip_whitespace=True)
 
 
-class StrengthEntry(_Entry):
+class StrengthEntry(Entry):
     """One strength test of a person."""
 
     direction: Name
@@ -84,7 +98,7 @@ class StrengthEntry(_Entry):
         )
 
 
-class PersonEntry(_Entry):
+class PersonEntry(Entry):
     """One ``[[person]]``."""
 
     name: Name
@@ -131,7 +145,7 @@ class PersonEntry(_Entry):
         )
 
 
-class ConditionEntry(_Entry):
+class ConditionEntry(Entry):
     """One ``[[condition]]``."""
 
     name: Name
@@ -237,7 +251,7 @@ def _within(what: str, value: Varying, low: float, high: float, unit: str) -> Va
     return value
 
 
-class ScapulaShift(_Entry):
+class ScapulaShift(Entry):
     """Shift of the scapula's angles from those of its policy, for sensitivity."""
 
     internal: Annotated[Number, Field(ge=-30.0, le=30.0)] = 0.0
@@ -245,7 +259,7 @@ class ScapulaShift(_Entry):
     anterior_tilt: Annotated[Number, Field(ge=-30.0, le=30.0)] = 0.0
 
 
-class SettingsEntry(_Entry):
+class SettingsEntry(Entry):
     """The ``[settings]`` table."""
 
     exponent: Annotated[Number, Field(ge=1.01)] = 2.0
@@ -286,7 +300,7 @@ class SettingsEntry(_Entry):
         )
 
 
-class StudyFile(_Entry):
+class StudyFile(Entry):
     """A whole study file."""
 
     title: Name

@@ -186,7 +186,7 @@ def _modes(
     """Treatments of the lateral force, a given ratio shifted by its draw."""
     shift = draw.ratio_shift(entry, condition.name)
     return tuple(
-        replace(m, ratio=m.ratio + shift) if m.mode == "measured" else m
+        replace(m, ratio=float(np.asarray(m.ratio)) + shift) if m.mode == "measured" else m
         for m in lateral_of(condition, modes)
     )
 

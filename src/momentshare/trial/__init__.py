@@ -1,0 +1,1 @@
+"""Trials: what a laboratory recorded, from its files to lifts."""

@@ -1,0 +1,314 @@
+"""From landmarks or joint angles to the posture and motion of trunk and arm.
+
+Frames of Wu et al. (2005), right arm. Thorax: y from the middle of PX and T8 to the middle of IJ
+and C7, z square to the plane of IJ, C7 and the middle of PX and T8, x = y × z. Humerus: y from the
+middle of the epicondyles to the joint centre; z along the hinge, which is either the line of the
+epicondyles made square to y (their first option) or the normal of upper arm and forearm
+(their second). Forearm rotation is the turn of the styloids about the forearm, 0 when supine.
+
+Positions and motion are given as seen from the trunk: components in the thorax frame, from the
+joint centre. The trunk's own acceleration stands beside them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from momentshare.errors import InputError
+from momentshare.exercise.chain import chain_from_posture
+from momentshare.geometry.rotation import cross, dot, norm, rotation_from_axes, unit
+from momentshare.posture import Posture, posture_from_angles
+from momentshare.trial.recording import ANGLES, TRUNK_LANDMARKS, Recording
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from momentshare.skeleton import Skeleton
+
+__all__ = ["ArmTrack", "HingeChoice", "track_arm", "trunk_rotation"]
+
+HingeChoice = Literal["epicondyles", "forearm"]
+
+_STRAIGHT = np.radians(5.0)
+"""Elbow flexion below which the normal of upper arm and forearm says nothing; ours."""
+
+_ACROMION_LANDMARK = "deltoid_acromial_origin"
+"""Site of the limb that stands for the acromion landmark."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ArmTrack:
+    """Posture of trunk and right arm over a whole recording; arrays over samples.
+
+    Attributes
+    ----------
+    rate, start : float
+        Samples per second [Hz] and time of the first one [s].
+    posture : Posture
+        Humerus relative to the thorax.
+    trunk : float array, shape (samples, 3, 3)
+        Rotation from the thorax frame to the world frame.
+    shoulder : float array, shape (samples, 3)
+        Joint centre, world frame [m].
+    elbow, hand : float array, shape (samples, 3)
+        From the joint centre, thorax axes [m].
+    lateral_axis : float array, shape (samples, 3)
+        Outward along what the hands hold, thorax axes, unit vectors.
+    height : float array, shape (samples,)
+        Height of what the hand holds, world frame [m]; relative to the shoulder where joint
+        angles were recorded instead of landmarks.
+    upper_arm, forearm : float array, shape (samples,)
+        Measured lengths, joint centre to elbow and elbow to wrist [m]; empty without landmarks.
+    notes : tuple of str
+        What had to be decided.
+    """
+
+    rate: float
+    start: float
+    posture: Posture
+    trunk: NDArray[np.float64]
+    shoulder: NDArray[np.float64]
+    elbow: NDArray[np.float64]
+    hand: NDArray[np.float64]
+    lateral_axis: NDArray[np.float64]
+    height: NDArray[np.float64]
+    upper_arm: NDArray[np.float64]
+    forearm: NDArray[np.float64]
+    notes: tuple[str, ...]
+
+    def __post_init__(self) -> None:
+        for item in fields(self):
+            value = getattr(self, item.name)
+            if isinstance(value, np.ndarray):
+                value.setflags(write=False)
+
+    @property
+    def up(self) -> NDArray[np.float64]:
+        """Vertical in the thorax frame, shape (samples, 3)."""
+        return self.trunk[:, 1, :]
+
+
+def trunk_rotation(trunk_angle: float, *, face_down: bool = False) -> NDArray[np.float64]:
+    """Rotation from thorax to world of a trunk that stays still, shape (3, 3).
+
+    Parameters
+    ----------
+    trunk_angle : float
+        Trunk above the horizontal, head up: 0 lying, 90 degrees upright [rad].
+    face_down : bool
+        Lying on the front, as in a push-up.
+    """
+    sign = -1.0 if face_down else 1.0
+    up = np.array([sign * np.cos(trunk_angle), np.sin(trunk_angle), 0.0])
+    right = np.array([0.0, 0.0, 1.0])
+    # Rows: world x, y, z in thorax axes; y is up and z is to the right in both frames.
+    return np.stack([cross(up, right), up, right])
+
+
+def track_arm(
+    recording: Recording,
+    skeleton: Skeleton,
+    *,
+    trunk_angle: float = 0.0,
+    face_down: bool = False,
+    hinge: HingeChoice = "epicondyles",
+) -> ArmTrack:
+    """Reconstruct posture and positions of the right arm.
+
+    Parameters
+    ----------
+    recording : Recording
+        Landmarks or joint angles of the right arm on one clock and rate, filtered.
+    skeleton : Skeleton
+        Fills in what was not recorded: the joint centre, the length from elbow to grip.
+    trunk_angle, face_down
+        Of :func:`trunk_rotation`, for a trunk without landmarks.
+    hinge : {"epicondyles", "forearm"}
+        What the axis of the elbow is taken from.
+
+    Returns
+    -------
+    ArmTrack
+
+    Raises
+    ------
+    InputError
+        When neither landmarks nor angles suffice, naming what is missing.
+    """
+    named = [f"right_{name}" for name in ANGLES]
+    if recording.has(*named[:4]):
+        return _from_angles(recording, skeleton, trunk_rotation(trunk_angle, face_down=face_down))
+    needed = ("right_el", "right_em", "right_rs", "right_us")
+    missing = [role for role in needed if not recording.has(role)]
+    if missing:
+        raise InputError(
+            f"{recording.source}: neither joint angles nor enough landmarks of the arm; missing "
+            f"{', '.join(missing)} (or the angles {', '.join(named[:4])}); name them in the layout"
+        )
+    return _from_landmarks(
+        recording, skeleton, trunk_rotation(trunk_angle, face_down=face_down), hinge
+    )
+
+
+def _from_landmarks(
+    recording: Recording, skeleton: Skeleton, still: NDArray[np.float64], hinge: HingeChoice
+) -> ArmTrack:
+    notes: list[str] = []
+    at = {role: channel.values for role, channel in recording.channels.items()}
+    first = recording.channels["right_el"]
+    count = len(first.values)
+
+    if recording.has(*TRUNK_LANDMARKS):
+        trunk = _thorax(at["ij"], at["px"], at["c7"], at["t8"])
+    else:
+        trunk = np.broadcast_to(still, (count, 3, 3)).copy()
+        notes.append(
+            "trunk: not all of IJ, PX, C7 and T8 were recorded, so it is held at the angle of "
+            "the condition"
+        )
+    shoulder, said = _joint_centre(recording, skeleton, trunk)
+    notes += said
+    lateral_condyle, medial_condyle = at["right_el"], at["right_em"]
+    elbow = 0.5 * (lateral_condyle + medial_condyle)
+    wrist = 0.5 * (at["right_rs"] + at["right_us"])
+    upper, lower = elbow - shoulder, wrist - elbow
+    direction, forearm = unit(upper), unit(lower)
+    y = -direction
+    z = _square(lateral_condyle - medial_condyle, y)
+    flexion = np.arctan2(norm(cross(direction, forearm)), dot(direction, forearm))
+    if hinge == "forearm":
+        bent = flexion > _STRAIGHT
+        normal = unit(cross(direction, forearm))
+        z = np.where(bent[:, None], normal, z)
+        if not bent.all():
+            notes.append(
+                f"hinge of the elbow: from the epicondyles in {np.count_nonzero(~bent)} samples "
+                "with a nearly straight arm"
+            )
+    humerus = rotation_from_axes(cross(y, z), y, z)
+    # The forearm in the plane of the hinge, as the limb's elbow has one axis.
+    flexion = np.arctan2(dot(forearm, humerus[..., :, 0]), dot(forearm, direction))
+    thumb = at["right_rs"] - at["right_us"]
+    z_fore = _square(z, -forearm)
+    rotation = np.arctan2(dot(cross(-forearm, z_fore), thumb), dot(z_fore, thumb))
+    rotation = np.where(rotation < -np.pi / 2, rotation + 2.0 * np.pi, rotation)
+    if recording.has("right_grip"):
+        hand = at["right_grip"]
+    else:
+        hand = elbow + skeleton.sizes.grip_length * forearm
+        notes.append("grip: not recorded, so it lies on the forearm at the person's grip length")
+    outward, height, said = _bar(at, trunk, hand)
+    notes += said
+    seen = np.swapaxes(trunk, -1, -2)
+    return ArmTrack(
+        rate=first.rate,
+        start=first.start,
+        posture=Posture(humerus=seen @ humerus, elbow_flexion=flexion, forearm_rotation=rotation),
+        trunk=trunk,
+        shoulder=shoulder,
+        elbow=_turn(seen, elbow - shoulder),
+        hand=_turn(seen, hand - shoulder),
+        lateral_axis=_turn(seen, outward),
+        height=height,
+        upper_arm=norm(upper),
+        forearm=norm(lower),
+        notes=tuple(notes),
+    )
+
+
+def _from_angles(recording: Recording, skeleton: Skeleton, still: NDArray[np.float64]) -> ArmTrack:
+    values = {
+        name: recording.channels[f"right_{name}"].values
+        for name in ANGLES
+        if recording.has(f"right_{name}")
+    }
+    first = recording.channels["right_elevation"]
+    count = len(first.values)
+    notes = ["joint angles were recorded: positions follow from the person's segment lengths"]
+    if "forearm_rotation" not in values:
+        values["forearm_rotation"] = np.full(count, np.pi / 2)
+        notes.append("forearm rotation: not recorded, taken as 90 degrees")
+    posture = posture_from_angles(**values)
+    chain = chain_from_posture(skeleton, posture)
+    trunk = np.broadcast_to(still, (count, 3, 3)).copy()
+    joint = skeleton.joint_centre
+    hand = chain.hand - joint
+    at = {role: channel.values for role, channel in recording.channels.items()}
+    outward, _, said = _bar({k: v for k, v in at.items() if k.startswith("bar_")}, trunk, hand)
+    height = _turn(trunk, hand)[:, 1]
+    if {"bar_right", "bar_left"} <= set(at):
+        height = 0.5 * (at["bar_right"] + at["bar_left"])[:, 1]
+    return ArmTrack(
+        rate=first.rate,
+        start=first.start,
+        posture=posture,
+        trunk=trunk,
+        shoulder=np.zeros((count, 3)),
+        elbow=chain.elbow - joint,
+        hand=hand,
+        lateral_axis=_turn(np.swapaxes(trunk, -1, -2), outward),
+        height=height,
+        upper_arm=np.zeros(0),
+        forearm=np.zeros(0),
+        notes=(*notes, *said),
+    )
+
+
+def _joint_centre(
+    recording: Recording, skeleton: Skeleton, trunk: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], list[str]]:
+    """Glenohumeral centre in the world frame, and where it came from."""
+    at = recording.channels
+    if recording.has("right_gh"):
+        return at["right_gh"].values, []
+    if recording.has("ij"):
+        return (
+            at["ij"].values + trunk @ skeleton.joint_centre,
+            ["joint centre: placed in the trunk by the person's sizes, from the jugular notch"],
+        )
+    if recording.has("right_acromion"):
+        rotation, origin = skeleton.fixed["scapula"]
+        below = rotation @ skeleton.site[_ACROMION_LANDMARK] + origin - skeleton.joint_centre
+        return (
+            at["right_acromion"].values - trunk @ below,
+            ["joint centre: placed below the acromion by the limb's scapula"],
+        )
+    raise InputError(
+        f"{recording.source}: the joint centre of the shoulder cannot be placed; record right_gh, "
+        "ij or right_acromion and name it in the layout"
+    )
+
+
+def _bar(
+    at: dict[str, NDArray[np.float64]], trunk: NDArray[np.float64], hand: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], list[str]]:
+    """Outward direction and height of what the hands hold, world frame."""
+    for right, left in (("bar_right", "bar_left"), ("right_grip", "left_grip")):
+        if right in at and left in at:
+            return unit(at[right] - at[left]), 0.5 * (at[right] + at[left])[:, 1], []
+    height = at["bar_right"][:, 1] if "bar_right" in at else hand[:, 1]
+    return trunk[:, :, 2], height, ["outward direction: the trunk's, no bar was recorded"]
+
+
+def _thorax(
+    ij: NDArray[np.float64],
+    px: NDArray[np.float64],
+    c7: NDArray[np.float64],
+    t8: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    low = 0.5 * (px + t8)
+    y = unit(0.5 * (ij + c7) - low)
+    z = _square(cross(ij - low, c7 - low), y)
+    return rotation_from_axes(cross(y, z), y, z)
+
+
+def _square(vector: NDArray[np.float64], to: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the unit vector of the part of one vector that is square to a unit vector."""
+    return unit(vector - dot(vector, to)[:, None] * to)
+
+
+def _turn(rotation: NDArray[np.float64], vector: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.asarray((rotation @ vector[..., None])[..., 0])

@@ -1,0 +1,390 @@
+"""How a laboratory lays out its files: axes, units, and which label is what.
+
+One ``[[layout]]`` of a cohort file serves all trials exported in the same way. Nothing is guessed:
+what a file does not state itself (axes, units of a table, delimiter) is stated here.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Annotated, Literal
+
+import numpy as np
+from pydantic import (
+    AfterValidator,
+    BeforeValidator,
+    Field,
+    StringConstraints,
+    field_validator,
+    model_validator,
+)
+
+from momentshare.errors import nearest_name
+from momentshare.study.schema import Entry, Finite, Name, plain_text
+from momentshare.trial.recording import (
+    ANGLES,
+    ARM_LANDMARKS,
+    BAR_LANDMARKS,
+    SIDES,
+    TRUNK_LANDMARKS,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from numpy.typing import NDArray
+
+__all__ = [
+    "ANGLE_ROLES",
+    "FORCE_ROLES",
+    "MARKER_ROLES",
+    "SI",
+    "ForceEntry",
+    "LayoutEntry",
+    "Raw",
+    "UnitsEntry",
+    "Wanted",
+    "suggestion",
+    "unit_factor",
+]
+
+MARKER_ROLES = (
+    *TRUNK_LANDMARKS,
+    *(f"{side}_{name}" for side in SIDES for name in ARM_LANDMARKS),
+    *BAR_LANDMARKS,
+)
+"""Roles a marker may play."""
+
+FORCE_ROLES = tuple(f"{side}_hand_force" for side in SIDES)
+"""Roles a force may play."""
+
+ANGLE_ROLES = tuple(f"{side}_{name}" for side in SIDES for name in ANGLES)
+"""Roles a joint angle may play."""
+
+Kind = Literal["markers", "forces", "angles", "emg"]
+FileFormat = Literal["c3d", "csv", "parquet"]
+
+SI: dict[str, str] = {"markers": "m", "forces": "N", "angles": "rad", "emg": "V", "time": "s"}
+"""Kind of signal → SI unit."""
+
+_FACTORS: dict[str, dict[str, float]] = {
+    "markers": {"mm": 1e-3, "cm": 1e-2, "m": 1.0},
+    "forces": {"N": 1.0, "kN": 1e3},
+    "angles": {"deg": float(np.pi) / 180.0, "rad": 1.0},
+    # The micro sign and the Greek letter look alike; files hold both.
+    "emg": {"V": 1.0, "mV": 1e-3, "uV": 1e-6, "\u00b5V": 1e-6, "\u03bcV": 1e-6},
+    "time": {"s": 1.0, "ms": 1e-3},
+}
+
+_LONGEST_LIST = 200
+"""Characters of known labels that a message shows (common practice, no source)."""
+
+_TABLE_ONLY = ("time_column", "time_unit", "rate_hz", "delimiter", "decimal", "axes")
+_CSV_ONLY = ("delimiter", "decimal")
+_ENDINGS: dict[str, FileFormat] = {
+    ".c3d": "c3d",
+    ".csv": "csv",
+    ".txt": "csv",
+    ".tsv": "csv",
+    ".parquet": "parquet",
+}
+
+
+def unit_factor(kind: str, unit: str) -> float | None:
+    """Return what one ``unit`` is in SI, or ``None`` when the unit is not known for the kind."""
+    return _FACTORS[kind].get(unit.strip())
+
+
+def suggestion(label: str, known: Iterable[str], what: str) -> str:
+    """Return a phrase that offers labels like ``label``; case and spaces count in files."""
+    names = sorted({name for name in known if name})
+    if not names:
+        return f"there are no {what} in the file"
+    folded = _folded(label)
+    if alike := [name for name in names if _folded(name) == folded]:
+        return f"did you mean {alike[0]!r}? Capitals, spaces and accents count"
+    phrase = nearest_name(label, names)
+    if len(phrase) > _LONGEST_LIST:
+        phrase = f"{phrase[:_LONGEST_LIST]}… ({len(names)} in all)"
+    return phrase.encode("unicode_escape").decode() if not phrase.isprintable() else phrase
+
+
+def _folded(label: str) -> str:
+    return "".join(unicodedata.normalize("NFKC", label).casefold().split()).replace("_", "")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wanted:
+    """One signal that a layout asks a file for.
+
+    ``labels`` are one label, or three for the components along the laboratory's x, y and z;
+    an empty one was not measured. ``plate`` is the number of a force platform instead, from 1.
+    ``unit`` is the layout's, or empty.
+    """
+
+    role: str
+    kind: Kind
+    labels: tuple[str, ...] = ()
+    plate: int = 0
+    unit: str = ""
+
+    @property
+    def name(self) -> str:
+        """Name for messages: role and where it comes from."""
+        source = f"platform {self.plate}" if self.plate else ", ".join(map(repr, self.labels))
+        return f"{self.role} ({source})"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Raw:
+    """One signal as it stands in a file: the file's unit, the laboratory's axes.
+
+    ``values`` has shape (samples,) or (samples, 3), NaN where nothing was recorded.
+    """
+
+    wanted: Wanted
+    values: NDArray[np.float64]
+    rate: float
+    start: float
+    unit: str
+
+
+def _role(what: str, known: tuple[str, ...]) -> AfterValidator:
+    def check(value: str) -> str:
+        if value not in known:
+            raise ValueError(f"unknown {what} {value!r}; {nearest_name(value, known)}")
+        return value
+
+    return AfterValidator(check)
+
+
+def _head(value: str) -> str:
+    muscle, slash, head = value.partition("/")
+    if not (muscle and slash and head) or "/" in head or any(c.isspace() for c in value):
+        raise ValueError(f"wanted muscle/head, such as 'triceps_brachii/lateral', got {value!r}")
+    return value
+
+
+def _as_table(value: object) -> object:
+    """Let a force be one label, a list of labels, or ``{plate = 1}``."""
+    if isinstance(value, str):
+        return {"labels": [value]}
+    if isinstance(value, list):
+        return {"labels": value}
+    return value
+
+
+Label = Annotated[str, Field(max_length=200), AfterValidator(plain_text)]
+Ending = Annotated[str, StringConstraints(strip_whitespace=False, max_length=20)]
+"""An ending may start with a space, as in ``IJ X``."""
+FullLabel = Annotated[Label, Field(min_length=1)]
+Axis = Literal["+x", "-x", "+y", "-y", "+z", "-z"]
+
+
+class ForceEntry(Entry):
+    """Where a force stands: one label, three labels, or a force platform."""
+
+    labels: Annotated[list[Label], Field(max_length=3, default_factory=list)]
+    plate: Annotated[int, Field(ge=1, le=100)] | None = None
+
+    @model_validator(mode="after")
+    def _one_source(self) -> ForceEntry:
+        if self.plate is not None and self.labels:
+            raise ValueError("give either labels or a plate, not both")
+        if self.plate is None and (len(self.labels) not in {1, 3} or not any(self.labels)):
+            raise ValueError(
+                'wanted one label, a list of three ("" where a component was not measured), or '
+                f"{{plate = 1}}, got {self.labels}"
+            )
+        return self
+
+
+class UnitsEntry(Entry):
+    """Units of the kinds of signal."""
+
+    markers: Literal["mm", "cm", "m"] | None = None
+    forces: Literal["N", "kN"] | None = None
+    angles: Literal["deg", "rad"] | None = None
+    emg: Literal["V", "mV", "uV", "\u00b5V", "\u03bcV"] | None = None
+
+
+class LayoutEntry(Entry):
+    """One ``[[layout]]`` of a cohort file.
+
+    ``up`` and ``right`` are needed for markers and forces, ``force_on`` for forces, ``units`` for
+    every kind read from a table, ``time_column`` or ``rate_hz`` for tables; :meth:`faults` tells.
+    """
+
+    name: Name
+    format: FileFormat | None = None
+    up: Axis | None = None
+    right: Axis | None = None
+    force_on: Literal["hand", "bar"] | None = None
+    time_column: FullLabel | None = None
+    time_unit: Literal["s", "ms"] = "s"
+    rate_hz: Annotated[Finite, Field(gt=0.0)] | None = None
+    delimiter: Literal[",", ";", "\t", "|", " "] | None = None
+    decimal: Literal[".", ","] = "."
+    axes: tuple[Ending, Ending, Ending] = ("_x", "_y", "_z")
+    units: UnitsEntry = UnitsEntry()
+    markers: dict[Annotated[str, _role("landmark role", MARKER_ROLES)], FullLabel] = Field(
+        default_factory=dict
+    )
+    forces: dict[
+        Annotated[str, _role("force role", FORCE_ROLES)],
+        Annotated[ForceEntry, BeforeValidator(_as_table)],
+    ] = Field(default_factory=dict)
+    angles: dict[Annotated[str, _role("angle role", ANGLE_ROLES)], FullLabel] = Field(
+        default_factory=dict
+    )
+    emg: dict[Annotated[Name, AfterValidator(_head)], FullLabel] = Field(default_factory=dict)
+
+    @field_validator("axes")
+    @classmethod
+    def _axes_differ(cls, value: tuple[str, str, str]) -> tuple[str, str, str]:
+        if len(set(value)) < 3:
+            raise ValueError(f"the three endings must differ, got {list(value)}")
+        return value
+
+    @field_validator("markers", "angles", "emg")
+    @classmethod
+    def _labels_differ(cls, value: dict[str, str]) -> dict[str, str]:
+        seen: dict[str, str] = {}
+        for role, label in value.items():
+            if label in seen:
+                raise ValueError(
+                    f"label {label!r} stands for both {seen[label]!r} and {role!r}; "
+                    "give each its own, got the same label twice"
+                )
+            seen[label] = role
+        return value
+
+    def faults(self, file_format: FileFormat | None = None) -> list[str]:
+        """Return what does not go together, or is missing, one line each: field and remedy.
+
+        Parameters
+        ----------
+        file_format : str, optional
+            Format of the file about to be read; by default the stated one, if any.
+        """
+        faults = []
+        if not (self.markers or self.forces or self.angles or self.emg):
+            faults.append("markers: is missing; name a signal under markers, forces, angles or emg")
+        if self.markers or self.forces:
+            faults += [
+                f"{field}: is missing; name the laboratory's axis {words}, such as '{example}'"
+                for field, words, example in (
+                    ("up", "against gravity", "+z"),
+                    ("right", "towards the person's right", "+x"),
+                )
+                if getattr(self, field) is None
+            ]
+        if self.up and self.right and self.up[1] == self.right[1]:
+            faults.append(
+                f"right: must lie on another axis than up, got {self.right!r} beside {self.up!r}"
+            )
+        if self.forces and self.force_on is None:
+            faults.append(
+                "force_on: is missing; say whether measured forces act on the 'hand' or on the "
+                "'bar' (what the hand holds)"
+            )
+        file_format = file_format or self.format
+        return faults if file_format is None else faults + self._format_faults(file_format)
+
+    def _format_faults(self, file_format: FileFormat) -> list[str]:
+        faults: list[str] = []
+        if file_format == "c3d":
+            faults += [
+                f"{field}: is for tables; take it out for C3D files, which state it themselves"
+                for field in _TABLE_ONLY
+                if field in self.model_fields_set
+            ]
+            faults += [
+                f"forces.{role}: wanted three analogue channels or {{plate = 1}} for a C3D file, "
+                f"got {force.labels}"
+                for role, force in self.forces.items()
+                if force.plate is None and len(force.labels) != 3
+            ]
+            return faults
+        if self.time_column is None and self.rate_hz is None:
+            faults.append("time_column: is missing; a table needs it or rate_hz")
+        faults += [
+            f"forces.{role}: a table has no force platform; give one label or three"
+            for role, force in self.forces.items()
+            if force.plate is not None
+        ]
+        faults += [
+            f"units.{kind}: is missing; a table does not state its units (known: "
+            f"{', '.join(_FACTORS[kind])})"
+            for kind in ("markers", "forces", "angles", "emg")
+            if getattr(self, kind) and getattr(self.units, kind) is None
+        ]
+        if file_format == "csv" and self.delimiter is None:
+            faults.append("delimiter: is missing; say what stands between the columns, such as ','")
+        if file_format == "csv" and self.delimiter == self.decimal == ",":
+            faults.append("decimal: must differ from delimiter, got ',' for both")
+        if self.format == "parquet":
+            faults += [
+                f"{field}: is for CSV; take it out for Parquet files"
+                for field in _CSV_ONLY
+                if field in self.model_fields_set
+            ]
+        return faults
+
+    def format_of(self, ending: str) -> FileFormat | None:
+        """Return the stated format, or that of a file's ending, or ``None``."""
+        return self.format or _ENDINGS.get(ending.lower())
+
+    def roles(self) -> tuple[str, ...]:
+        """Return the roles this layout gives labels for, as a recording names them."""
+        return tuple(want.role for want in self.wanted("c3d"))
+
+    def wanted(self, file_format: FileFormat) -> tuple[Wanted, ...]:
+        """Return every signal to look for; labels of tables are names of columns."""
+
+        def columns(label: str) -> tuple[str, ...]:
+            if file_format == "c3d":
+                return (label,)
+            return tuple(label + ending for ending in self.axes)
+
+        signals = [
+            Wanted(role=role, kind="markers", labels=columns(label), unit=self.units.markers or "")
+            for role, label in self.markers.items()
+        ]
+        for role, force in self.forces.items():
+            labels = tuple(force.labels)
+            if len(labels) == 1:
+                labels = columns(labels[0])
+            unit = self.units.forces or ""
+            signals.append(
+                Wanted(role=role, kind="forces", labels=labels, plate=force.plate or 0, unit=unit)
+            )
+        signals += [
+            Wanted(role=role, kind="angles", labels=(label,), unit=self.units.angles or "")
+            for role, label in self.angles.items()
+        ]
+        signals += [
+            Wanted(role=f"emg/{head}", kind="emg", labels=(label,), unit=self.units.emg or "")
+            for head, label in self.emg.items()
+        ]
+        return tuple(signals)
+
+    def to_world(self, vectors: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Turn vectors, shape (..., 3), from the laboratory's axes to the world frame.
+
+        A missing component stays one missing component: axes are exchanged, never added up.
+        """
+        if self.up is None or self.right is None:
+            raise ValueError("the layout states neither up nor right; see LayoutEntry.faults")
+        up, right = _direction(self.up), _direction(self.right)
+        rows = np.array([np.cross(up, right), up, right])
+        order = np.abs(rows).argmax(axis=1)
+        turned: NDArray[np.float64] = vectors[..., order] * rows[np.arange(3), order]
+        return turned
+
+
+def _direction(axis: str) -> NDArray[np.float64]:
+    direction = np.zeros(3)
+    direction["xyz".index(axis[1])] = 1.0 if axis[0] == "+" else -1.0
+    return direction

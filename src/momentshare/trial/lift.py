@@ -1,0 +1,213 @@
+"""From a measured arm to a lift, so that the same chain follows as for a planned press."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from momentshare.analysis import Lateral
+from momentshare.errors import InputError
+from momentshare.exercise.chain import Chain, breaches_of
+from momentshare.exercise.lift import Lift, Motion
+from momentshare.geometry.rotation import dot, rotation_about
+from momentshare.posture import Posture
+from momentshare.signals import (
+    angular_acceleration,
+    angular_velocity,
+    at_positions,
+    derivative,
+    second_derivative,
+)
+from momentshare.units import GRAVITY
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from momentshare.skeleton import Skeleton
+    from momentshare.trial.kinematics import ArmTrack
+
+__all__ = ["MeasuredLift", "ascent_speed", "lift_of_track"]
+
+_LEAST_FORCE = 1.0
+"""Mean vertical force on one hand below which there is no load to speak of [N]; ours."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MeasuredLift:
+    """One repetition of a trial as a lift.
+
+    Attributes
+    ----------
+    lift : Lift
+        Frames even in time from chest to lock-out.
+    lateral : Lateral or None
+        The measured ratio frame by frame; None where the force along the bar was not measured.
+    push : float array, shape (frames,)
+        Measured outward push of the hand [N]; NaN where not measured.
+    speed : float array, shape (frames,)
+        Upward speed of what the hand holds [m/s].
+    """
+
+    lift: Lift
+    lateral: Lateral | None
+    push: NDArray[np.float64]
+    speed: NDArray[np.float64]
+
+
+def ascent_speed(track: ArmTrack) -> NDArray[np.float64]:
+    """Upward speed of what the hand holds [m/s], shape (samples,)."""
+    return derivative(track.height, track.rate)
+
+
+def lift_of_track(
+    track: ArmTrack,
+    skeleton: Skeleton,
+    positions: NDArray[np.float64],
+    *,
+    load_mass: float | None,
+    hand_force: NDArray[np.float64] | None,
+    one_bar: bool,
+    notes: tuple[str, ...] = (),
+) -> MeasuredLift:
+    """Cut one repetition out of a track.
+
+    Parameters
+    ----------
+    track : ArmTrack
+        Filtered.
+    skeleton : Skeleton
+    positions : float array, shape (frames,)
+        Samples, fractions of them included, at which the frames lie.
+    load_mass : float or None
+        What one hand carries [kg]; None takes the mean vertical force over g.
+    hand_force : float array, shape (samples, 3), or None
+        Force on the hand, world frame [N], on the clock of the track. NaN in x and z where
+        only the vertical one was measured. None: the load's weight and inertia.
+    one_bar : bool
+        Whether the hands can push along what they hold.
+    notes : tuple of str
+        Joined to the notes of the track.
+
+    Raises
+    ------
+    InputError
+        A gap lies within the repetition, or neither load nor force is known.
+    """
+    seen = np.swapaxes(track.trunk, -1, -2)
+
+    def cut(values: NDArray[np.float64]) -> NDArray[np.float64]:
+        return at_positions(values, positions)
+
+    def in_trunk(values: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.asarray((seen @ values[..., None])[..., 0])
+
+    world = {
+        "shoulder": track.shoulder,
+        "elbow": track.shoulder + _turned(track.trunk, track.elbow),
+        "hand": track.shoulder + _turned(track.trunk, track.hand),
+    }
+    own = {k: in_trunk(second_derivative(v, track.rate)) for k, v in world.items()}
+    humerus, flexion = track.posture.humerus, track.posture.elbow_flexion
+    ulna = humerus @ rotation_about(np.array([0.0, 0.0, 1.0]), flexion)
+    motion = Motion(
+        hand_velocity=cut(derivative(track.hand, track.rate)),
+        hand_acceleration=cut(own["hand"] - own["shoulder"]),
+        elbow_velocity=cut(derivative(track.elbow, track.rate)),
+        elbow_acceleration=cut(own["elbow"] - own["shoulder"]),
+        humerus_angular_velocity=cut(angular_velocity(humerus, track.rate)),
+        humerus_angular_acceleration=cut(angular_acceleration(humerus, track.rate)),
+        ulna_angular_velocity=cut(angular_velocity(ulna, track.rate)),
+        ulna_angular_acceleration=cut(angular_acceleration(ulna, track.rate)),
+        elbow_flexion_velocity=cut(derivative(flexion, track.rate)),
+        forearm_rotation_velocity=cut(derivative(track.posture.forearm_rotation, track.rate)),
+        trunk_acceleration=cut(own["shoulder"]),
+    )
+    posture = Posture(
+        humerus=_orthonormal(cut(humerus.reshape(-1, 9)).reshape(-1, 3, 3)),
+        elbow_flexion=cut(flexion),
+        forearm_rotation=cut(track.posture.forearm_rotation),
+    )
+    up, outward = _normal(cut(track.up)), _normal(cut(track.lateral_axis))
+    # A bar that tips a little has a vertical part along it; the push is the horizontal one.
+    outward = _normal(outward - dot(outward, up)[:, None] * up)
+    force, push, lateral, carried = None, np.full(len(positions), np.nan), None, load_mass
+    if hand_force is not None:
+        on_hand = hand_force.copy()
+        partial = bool(np.isnan(on_hand[:, [0, 2]]).all())
+        if partial:
+            on_hand[:, [0, 2]] = 0.0
+        force = cut(in_trunk(on_hand))
+        vertical = -dot(force, up)
+        if carried is None:
+            carried = float(np.mean(vertical)) / GRAVITY
+        if float(np.mean(vertical)) < _LEAST_FORCE:
+            raise InputError(
+                f"hand force: presses the hand down with {np.mean(vertical):.3g} N on average; "
+                "wanted a load; check the sign (force_on of the layout), the side and the axes"
+            )
+        if one_bar:
+            push = np.zeros_like(vertical) if partial else -dot(force, outward)
+            force = force + push[:, None] * outward
+            if partial:
+                push = np.full_like(vertical, np.nan)
+            else:
+                lateral = Lateral(mode="measured", ratio=tuple(map(float, push / vertical)))
+    if carried is None:
+        raise InputError("load: neither a load nor a hand force is known; give load_kg")
+    if force is not None:
+        force = force / carried
+    joint = skeleton.joint_centre
+    hand, elbow = joint + cut(track.hand), joint + cut(track.elbow)
+    height = cut(track.height)
+    rise = float(height[-1] - height[0])
+    chain = Chain(
+        posture=posture,
+        hand=hand,
+        elbow=elbow,
+        forearm=_normal(hand - elbow),
+        gap=np.zeros(len(positions)),
+    )
+    arrays = (hand, elbow, height, posture.humerus, *(() if force is None else (force,)))
+    if not all(np.isfinite(a).all() for a in arrays):
+        raise InputError(
+            "a gap lies within the repetition; fill short gaps (fill_gaps_s) or leave the "
+            "repetition out"
+        )
+    lift = Lift(
+        fraction=(height - height[0]) / rise,
+        height=np.asarray(dot(hand - joint, up)),
+        time=(positions - positions[0]) / track.rate,
+        posture=posture,
+        hand=hand,
+        elbow=elbow,
+        up=up,
+        load_mass=carried,
+        lateral_axis=outward,
+        lateral_free=one_bar,
+        reachable=np.ones(len(positions), dtype=bool),
+        gap=np.zeros(len(positions)),
+        breaches=breaches_of(skeleton, chain, None),
+        motion=motion,
+        notes=(*notes, *track.notes),
+        load_force=force,
+        push_axis=up if force is not None else None,
+    )
+    return MeasuredLift(lift=lift, lateral=lateral, push=push, speed=cut(ascent_speed(track)))
+
+
+def _turned(rotation: NDArray[np.float64], vector: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.asarray((rotation @ vector[..., None])[..., 0])
+
+
+def _normal(vector: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.asarray(vector / np.linalg.norm(vector, axis=-1, keepdims=True))
+
+
+def _orthonormal(matrix: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Nearest rotation to each matrix, which interpolation left a little off."""
+    if not np.isfinite(matrix).all():
+        return matrix
+    u, _, vt = np.linalg.svd(matrix)
+    return np.asarray(u @ vt)

@@ -1,0 +1,414 @@
+"""One trial from its recording to checked, filtered repetitions.
+
+What was done is written down in ``ProcessedTrial.record``: cut-offs, orders, clocks, filled gaps.
+Landmarks and forces are filtered alike by default, because unlike cut-offs of the two make false
+moments at quick changes (common practice, no source).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+
+from momentshare.errors import InputError
+from momentshare.signals import (
+    PressEvents,
+    Repetition,
+    common_clock,
+    fill_gaps,
+    find_repetitions,
+    lift_percent,
+    low_pass,
+    press_events,
+    resample,
+    residual_cutoff,
+)
+from momentshare.trial.checks import Check, check_trial, worst_verdict
+from momentshare.trial.kinematics import ArmTrack, HingeChoice, track_arm
+from momentshare.trial.lift import MeasuredLift, lift_of_track
+from momentshare.trial.recording import Channel, Recording, mirrored
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from momentshare.skeleton import Skeleton
+    from momentshare.trial.checks import Verdict
+
+__all__ = ["MeasuredRepetition", "ProcessedTrial", "Processing", "process_trial"]
+
+_LEAST_OVERLAP = 0.5
+"""Seconds that all channels must have in common; ours."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Processing:
+    """How trials are treated; every choice is written into the record.
+
+    Parameters
+    ----------
+    cutoff : float or "residual"
+        Low-pass of landmarks and angles [Hz], or chosen by residual analysis, the median over
+        landmarks (Winter's textbook method, from memory).
+    force_cutoff : float or None
+        Low-pass of forces [Hz]; None takes that of the landmarks.
+    order : int
+        Order of the Butterworth filter, which runs forth and back.
+    fill_gaps : float
+        Longest gap that is filled [s]; 0 fills none.
+    least_rise : float
+        Least rise of a repetition [m].
+    frames : int
+        Frames of a repetition, even in time from chest to lock-out.
+    hinge : {"epicondyles", "forearm"}
+    """
+
+    cutoff: float | Literal["residual"] = 6.0
+    force_cutoff: float | None = None
+    order: int = 4
+    fill_gaps: float = 0.0
+    least_rise: float = 0.10
+    frames: int = 101
+    hinge: HingeChoice = "epicondyles"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MeasuredRepetition:
+    """One repetition: its number from 1, its place, its events and its lift."""
+
+    number: int
+    repetition: Repetition
+    events: PressEvents
+    positions: NDArray[np.float64]
+    measured: MeasuredLift
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ProcessedTrial:
+    """A trial ready for the muscles.
+
+    Attributes
+    ----------
+    track : ArmTrack
+        Filtered, of the right arm (a left one was mirrored).
+    forces : mapping
+        Side → force on the hand, world frame [N], shape (samples, 3), on the track's clock.
+    repetitions : tuple of MeasuredRepetition
+    refused : tuple of str
+        Repetitions that could not be used, and why.
+    checks : tuple of Check
+    record : mapping
+        What was done, ready for JSON.
+    recording : Recording
+        As read, mirrored if need be; for electromyograms.
+    """
+
+    track: ArmTrack
+    forces: Mapping[str, NDArray[np.float64]]
+    repetitions: tuple[MeasuredRepetition, ...]
+    refused: tuple[str, ...]
+    checks: tuple[Check, ...]
+    record: Mapping[str, Any]
+    recording: Recording
+
+    @property
+    def verdict(self) -> Verdict:
+        """The worst verdict of the checks."""
+        return worst_verdict(self.checks)
+
+
+def process_trial(
+    recording: Recording,
+    skeleton: Skeleton,
+    processing: Processing | None = None,
+    *,
+    side: str = "right",
+    load: float | None = None,
+    one_bar: bool = True,
+    trunk_angle: float = 0.0,
+    face_down: bool = False,
+    repetitions: Sequence[int] | None = None,
+) -> ProcessedTrial:
+    """Filter, reconstruct, find repetitions, check, and cut them out.
+
+    Parameters
+    ----------
+    recording : Recording
+    skeleton : Skeleton
+        Of the person.
+    processing : Processing, optional
+    side : {"right", "left"}
+        The arm under study; a left one is mirrored on entry.
+    load : float, optional
+        Whole load, both hands [kg].
+    one_bar : bool
+        Whether the hands can push along what they hold.
+    trunk_angle, face_down
+        Of a trunk without landmarks.
+    repetitions : sequence of int, optional
+        Numbers of the repetitions to use, from 1; all by default.
+
+    Raises
+    ------
+    InputError
+        Nothing can be used: no common time, no repetition, missing landmarks. The message names
+        the file.
+    """
+    chosen = processing or Processing()
+    if side == "left":
+        recording = mirrored(recording)
+    record: dict[str, Any] = {"source": recording.source, "digest": recording.digest, "side": side}
+    notes = list(recording.notes)
+    moving = {
+        role: channel
+        for role, channel in recording.channels.items()
+        if not role.startswith("emg/") and not role.endswith("_hand_force")
+    }
+    pressing = {
+        role.removesuffix("_hand_force"): channel
+        for role, channel in recording.channels.items()
+        if role.endswith("_hand_force")
+    }
+    if not moving:
+        raise InputError(f"{recording.source}: holds neither landmarks nor joint angles")
+    moving, missing, filled = _mend(moving, chosen.fill_gaps)
+    record["filled_gaps"] = filled
+    cutoff, analysed = _cutoff(moving, chosen)
+    force_cutoff = cutoff if chosen.force_cutoff is None else chosen.force_cutoff
+    record["filter"] = {
+        "kind": "Butterworth, forth and back (zero lag)",
+        "order": chosen.order,
+        "landmarks_hz": cutoff,
+        "forces_hz": force_cutoff,
+        "chosen_by": "residual analysis" if chosen.cutoff == "residual" else "the study",
+        "residual_analysis": analysed,
+    }
+    smooth = {role: _filtered(c, cutoff, chosen.order, recording) for role, c in moving.items()}
+    force = {s: _filtered(c, force_cutoff, chosen.order, recording) for s, c in pressing.items()}
+    noise = {
+        role: _rms(c.values - smooth[role].values) for role, c in moving.items() if c.unit == "m"
+    }
+    rate = max(c.rate for c in moving.values())
+    clock = _clock(recording, [*smooth.values(), *force.values()], rate)
+    record["clock"] = {
+        "rate_hz": rate,
+        "from_s": float(clock[0]),
+        "to_s": float(clock[-1]),
+        "rates_hz": {role: c.rate for role, c in sorted(recording.channels.items())},
+        "starts_s": {role: c.start for role, c in sorted(recording.channels.items())},
+    }
+    aligned = {
+        role: replace(c, values=_at(c, clock), rate=rate, start=float(clock[0]))
+        for role, c in smooth.items()
+    }
+    forces = {s: _at(c, clock) for s, c in force.items()}
+    track = track_arm(
+        replace(recording, channels=aligned),
+        skeleton,
+        trunk_angle=trunk_angle,
+        face_down=face_down,
+        hinge=chosen.hinge,
+    )
+    ascents = _ascents(recording, track, chosen, repetitions)
+    used, refused = _cut(
+        track, skeleton, ascents, chosen, forces.get("right", _other_hand(forces)), load, one_bar
+    )
+    if "right" not in forces and forces:
+        notes.append("hand force: measured on the other hand only; the sides are taken to be alike")
+    window = np.zeros(len(track.height), dtype=bool)
+    for _, repetition in ascents:
+        window[repetition.chest : repetition.lockout + 1] = True
+    checks = check_trial(
+        track,
+        forces,
+        window=window,
+        load=load,
+        one_bar=one_bar,
+        grips={s: aligned[f"{s}_grip"].values for s in ("right", "left") if f"{s}_grip" in aligned},
+        bar_middle=0.5 * (aligned["bar_right"].values + aligned["bar_left"].values)
+        if {"bar_right", "bar_left"} <= set(aligned)
+        else None,
+        noise=noise,
+        missing=missing,
+        sizes=skeleton.sizes,
+    )
+    record["notes"] = [*notes, *track.notes]
+    record["repetitions"] = [_events_record(item, track) for item in used]
+    record["refused"] = refused
+    return ProcessedTrial(
+        track=track,
+        forces=forces,
+        repetitions=tuple(used),
+        refused=tuple(refused),
+        checks=checks,
+        record=record,
+        recording=recording,
+    )
+
+
+def _mend(
+    channels: Mapping[str, Channel], longest: float
+) -> tuple[dict[str, Channel], float, list[str]]:
+    """Fill short gaps if asked; return the largest missing share and what was filled."""
+    mended, missing, filled = {}, 0.0, []
+    for role, channel in channels.items():
+        gone = np.isnan(channel.values.reshape(len(channel.values), -1)).any(axis=1)
+        missing = max(missing, float(gone.mean()))
+        if longest > 0.0 and gone.any():
+            values, done, _ = fill_gaps(channel.values, channel.rate, longest)
+            for gap in done:
+                begin = channel.start + gap.first / channel.rate
+                filled.append(f"{role}: {gap.samples} samples from {begin:.3f} s")
+            channel = replace(channel, values=values)  # noqa: PLW2901 - the mended one
+        mended[role] = channel
+    return mended, missing, filled
+
+
+def _cutoff(channels: Mapping[str, Channel], chosen: Processing) -> tuple[float, dict[str, float]]:
+    if chosen.cutoff != "residual":
+        return float(chosen.cutoff), {}
+    found = {}
+    for role, channel in channels.items():
+        if channel.unit == "m" and np.isfinite(channel.values).all():
+            found[role] = float(residual_cutoff(channel.values, channel.rate).cutoff)
+    if not found:
+        found = {
+            role: float(residual_cutoff(c.values, c.rate).cutoff)
+            for role, c in channels.items()
+            if np.isfinite(c.values).all()
+        }
+    if not found:
+        raise InputError(
+            "cut-off by residual analysis: every channel has gaps; fill short gaps or state the "
+            "cut-off (cutoff_hz)"
+        )
+    return float(np.median(list(found.values()))), found
+
+
+def _filtered(channel: Channel, cutoff: float, order: int, recording: Recording) -> Channel:
+    try:
+        values = low_pass(channel.values, channel.rate, cutoff, order)
+    except InputError as err:
+        raise InputError(f"{recording.source}: {channel.label!r}: {err}") from err
+    return replace(channel, values=values)
+
+
+def _rms(values: NDArray[np.float64]) -> float:
+    known = values[np.isfinite(values)]
+    return float(np.sqrt(np.mean(known**2))) if known.size else 0.0
+
+
+def _clock(recording: Recording, channels: Sequence[Channel], rate: float) -> NDArray[np.float64]:
+    begin, end = max(c.start for c in channels), min(c.end for c in channels)
+    if end - begin < _LEAST_OVERLAP:
+        late = max(channels, key=lambda c: c.start)
+        early = min(channels, key=lambda c: c.end)
+        raise InputError(
+            f"{recording.source}: the channels have no time in common: {late.label!r} begins at "
+            f"{late.start:.3f} s and {early.label!r} ends at {early.end:.3f} s; check offset_s"
+        )
+    return common_clock([(c.start, c.end) for c in channels], rate)
+
+
+def _at(channel: Channel, clock: NDArray[np.float64]) -> NDArray[np.float64]:
+    same = (
+        abs(channel.rate * (clock[1] - clock[0]) - 1.0) < 1e-12
+        and abs((clock[0] - channel.start) * channel.rate % 1.0) < 1e-9
+    )
+    if same:
+        first = round((clock[0] - channel.start) * channel.rate)
+        return channel.values[first : first + len(clock)]
+    return resample(channel.values, channel.rate, channel.start, clock)
+
+
+def _ascents(
+    recording: Recording,
+    track: ArmTrack,
+    chosen: Processing,
+    wanted: Sequence[int] | None,
+) -> list[tuple[int, Repetition]]:
+    """Repetitions to use with their numbers."""
+    found = find_repetitions(track.height, track.rate, least_rise=chosen.least_rise)
+    if not found:
+        rise = float(np.nanmax(track.height) - np.nanmin(track.height))
+        raise InputError(
+            f"{recording.source}: no repetition found: the height of the load varies by "
+            f"{rise:.3f} m, wanted a rise of {chosen.least_rise:g} m or more; check the up axis "
+            "and units of the layout"
+        )
+    numbered = list(enumerate(found, start=1))
+    if wanted is None:
+        return numbered
+    unknown = [n for n in wanted if not 1 <= n <= len(found)]
+    if unknown:
+        raise InputError(
+            f"{recording.source}: repetitions: {unknown[0]} asked for, {len(found)} found"
+        )
+    return [item for item in numbered if item[0] in set(wanted)]
+
+
+def _other_hand(forces: Mapping[str, NDArray[np.float64]]) -> NDArray[np.float64] | None:
+    """Force on the other hand seen in the mirror, where only that one was measured."""
+    left = forces.get("left")
+    return None if left is None else left * np.array([1.0, 1.0, -1.0])
+
+
+def _cut(
+    track: ArmTrack,
+    skeleton: Skeleton,
+    ascents: Sequence[tuple[int, Repetition]],
+    chosen: Processing,
+    force: NDArray[np.float64] | None,
+    load: float | None,
+    one_bar: bool,
+) -> tuple[list[MeasuredRepetition], list[str]]:
+    used: list[MeasuredRepetition] = []
+    refused: list[str] = []
+    for number, repetition in ascents:
+        if not repetition.completed:
+            refused.append(f"repetition {number}: the lift was not completed")
+            continue
+        positions = lift_percent(repetition, chosen.frames)
+        try:
+            events = press_events(track.height, track.rate, repetition)
+            measured = lift_of_track(
+                track,
+                skeleton,
+                positions,
+                load_mass=None if load is None else load / 2.0,
+                hand_force=force,
+                one_bar=one_bar,
+            )
+        except InputError as err:
+            refused.append(f"repetition {number}: {err}")
+            continue
+        used.append(
+            MeasuredRepetition(
+                number=number,
+                repetition=repetition,
+                events=events,
+                positions=positions,
+                measured=measured,
+            )
+        )
+    return used, refused
+
+
+def _events_record(item: MeasuredRepetition, track: ArmTrack) -> dict[str, Any]:
+    def seconds(sample: int | None) -> float | None:
+        return None if sample is None else round(track.start + sample / track.rate, 4)
+
+    events = item.events
+    return {
+        "number": item.number,
+        "chest_s": seconds(events.chest),
+        "first_peak_s": seconds(events.first_peak),
+        "minimum_s": seconds(events.minimum),
+        "second_peak_s": seconds(events.second_peak),
+        "lockout_s": seconds(events.lockout),
+        "sticking_region": events.has_sticking_region,
+        "note": events.note,
+    }
