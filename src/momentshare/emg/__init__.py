@@ -1,0 +1,35 @@
+"""Electromyograms: envelopes, comparison within a muscle, and activation drawn towards them.
+
+An electromyogram is compared with the predicted activation of its own muscle only; nothing
+here takes two muscles.
+"""
+
+from momentshare.emg.compare import CAVEATS, EmgComparison, compare_emg, curves
+from momentshare.emg.draw import Drawn, draw_activation
+from momentshare.emg.envelope import (
+    EmgSettings,
+    Envelope,
+    Maximum,
+    envelope,
+    maximum_of,
+    normalise,
+)
+from momentshare.emg.pull import PulledResult, pull_to_emg, spread_to_heads
+
+__all__ = [
+    "CAVEATS",
+    "Drawn",
+    "EmgComparison",
+    "EmgSettings",
+    "Envelope",
+    "Maximum",
+    "PulledResult",
+    "compare_emg",
+    "curves",
+    "draw_activation",
+    "envelope",
+    "maximum_of",
+    "normalise",
+    "pull_to_emg",
+    "spread_to_heads",
+]

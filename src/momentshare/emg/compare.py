@@ -1,0 +1,357 @@
+"""Measured electromyograms beside predicted activation, one muscle at a time.
+
+Every number here belongs to one head: how the head's electromyogram changes between conditions
+beside how its predicted activation changes, and how alike the two curves are along the lift. No
+function takes two heads, because amplitudes of two muscles cannot be compared.
+
+People are the units of every interval. Lift means are over samples, which are even in the lift.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import combinations
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from momentshare.emg.intervals import bootstrapped, mean_and_half, mean_of, wilson
+from momentshare.emg.tidy import Curve, Curves, read_curves
+from momentshare.errors import InputError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import pandas as pd
+    from numpy.typing import NDArray
+
+__all__ = ["CAVEATS", "EmgComparison", "compare_emg", "curves"]
+
+CAVEATS = (
+    (
+        "EMG amplitude ranks neither muscles by force nor growth; the tables compare a muscle "
+        "with itself between conditions, never two muscles."
+    ),
+    (
+        "Normalised amplitude depends on the reference contraction: one that was not maximal, or "
+        "in another posture, changes every value of that muscle and person."
+    ),
+    (
+        "Surface electrodes also pick up neighbouring muscles (cross-talk), and skin moves over "
+        "the muscle during the lift."
+    ),
+    (
+        "Static optimisation predicts little co-contraction, so antagonists are expected to be "
+        "measured above what is predicted."
+    ),
+    (
+        "Correlation over a lift rises with any trend that the two curves share, such as more "
+        "effort near the chest; its samples are not independent, so intervals are over people."
+    ),
+    (
+        "A root mean square error contains the difference of two scales: the relation of EMG "
+        "amplitude to activation need not be a straight line with slope 1."
+    ),
+)
+"""What a comparison with electromyograms can bear."""
+
+LEVEL = 0.01
+"""Difference of lift means (of 1) up to which two conditions count as level; ours."""
+
+FEW_PEOPLE = 5
+"""People below whom a bootstrap interval is said to be too narrow; ours."""
+
+LEAST_SAMPLES = 3
+"""Samples below which a correlation is not computed; two always give 1 or -1."""
+
+_CONSTANT = 1e-9
+"""Standard deviation up to which a curve counts as constant: rounding."""
+
+_ALIKE = 1.0 - 1e-12
+"""Largest size of a correlation that is transformed; at 1 Fisher's z is infinite."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class EmgComparison:
+    """Tables of a comparison; every row belongs to one head.
+
+    Attributes
+    ----------
+    ordering : DataFrame
+        Head × pair of conditions. ``emg_difference`` and ``activation_difference`` are means
+        over people of lift mean in ``condition_a`` less that in ``condition_b``; ``verdict`` says
+        whether their signs agree, disagree, or one of them is level (or that nobody has
+        both). ``agree``, ``disagree`` and ``level`` count people; ``share_agree`` is over all
+        people with both conditions, so that level ones do not count for the model, with its
+        Wilson interval.
+    agreement : DataFrame
+        Head × condition. ``r``: Pearson correlation along the lift, mean over people of Fisher's
+        z turned back; ``rmse``, ``difference`` (activation less EMG): means over people; each
+        with a percentile interval by bootstrap over people.
+    by_person : DataFrame
+        Head × condition × person: the numbers behind ``agreement``.
+    notes : tuple of str
+        Samples, conditions and people that are missing.
+    caveats : tuple of str
+    """
+
+    ordering: pd.DataFrame
+    agreement: pd.DataFrame
+    by_person: pd.DataFrame
+    notes: tuple[str, ...]
+    caveats: tuple[str, ...] = CAVEATS
+
+
+def compare_emg(
+    table: pd.DataFrame,
+    *,
+    level: float = LEVEL,
+    confidence: float = 0.95,
+    resamples: int = 2000,
+    seed: int = 0,
+) -> EmgComparison:
+    """Compare electromyograms with predicted activation within each head.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Columns ``person``, ``condition``, ``head``, ``lift_percent``, ``emg`` (share of the
+        maximal contraction) and ``activation``; one row a sample, repetitions averaged, one
+        treatment of the lateral force. All curves on one even grid of ``lift_percent``; a
+        missing EMG or activation is NaN or has no row.
+    level : float
+        Difference of lift means up to which two conditions are level.
+    confidence : float
+        Of every interval.
+    resamples, seed : int
+        Of the bootstrap; the same seed gives the same numbers, whatever else is in the table.
+
+    Returns
+    -------
+    EmgComparison
+
+    Raises
+    ------
+    InputError
+        Naming column, row and value.
+    """
+    import pandas as pd
+
+    _check_options(level, confidence, resamples, seed)
+    found = read_curves(table)
+    persons = [_person_row(curve) for curve in found.curves]
+    by_person = pd.DataFrame(persons)
+    ordering = [
+        _ordering_row(found, head, pair, level, confidence)
+        for head in found.heads
+        for pair in combinations(found.conditions, 2)
+    ]
+    agreement = [
+        _agreement_row(found, head, condition, persons, confidence, resamples, seed)
+        for head in found.heads
+        for condition in found.conditions
+    ]
+    return EmgComparison(
+        ordering=pd.DataFrame(ordering, columns=list(ORDERING_COLUMNS)),
+        agreement=pd.DataFrame(agreement),
+        by_person=by_person,
+        notes=found.notes,
+    )
+
+
+ORDERING_COLUMNS = (
+    "head",
+    "condition_a",
+    "condition_b",
+    "people",
+    "emg_difference",
+    "activation_difference",
+    "verdict",
+    "agree",
+    "disagree",
+    "level",
+    "share_agree",
+    "share_low",
+    "share_high",
+    "note",
+)
+
+
+def curves(table: pd.DataFrame, *, confidence: float = 0.95) -> pd.DataFrame:
+    """Mean curves over people with bands, one row a head × condition × lift percent.
+
+    Parameters
+    ----------
+    table : DataFrame
+        As for :func:`compare_emg`.
+    confidence : float
+
+    Returns
+    -------
+    DataFrame
+        ``people``; ``emg_mean``, ``emg_low``, ``emg_high``; the same for activation. The band
+        is Student's t interval of the mean at each percent by itself, so a whole curve leaves
+        it more often than single points do; NaN for one person.
+    """
+    import pandas as pd
+
+    _check_options(LEVEL, confidence, 1, 0)
+    found = read_curves(table)
+    parts = []
+    for head in found.heads:
+        for condition in found.conditions:
+            chosen = found.of(head, condition)
+            if not chosen:
+                continue
+            emg = np.array([curve.emg for curve in chosen])
+            activation = np.array([curve.activation for curve in chosen])
+            columns: dict[str, object] = {
+                "head": head,
+                "condition": condition,
+                "lift_percent": found.grid,
+                "people": (~np.isnan(emg)).sum(axis=0),
+            }
+            for name, values in (("emg", emg), ("activation", activation)):
+                mean, half = mean_and_half(values, confidence)
+                columns |= {f"{name}_mean": mean, f"{name}_low": mean - half}
+                columns[f"{name}_high"] = mean + half
+            parts.append(pd.DataFrame(columns))
+    return pd.concat(parts, ignore_index=True)
+
+
+def _check_options(level: float, confidence: float, resamples: int, seed: int) -> None:
+    if not 0.0 <= level < 1.0:
+        raise InputError(f"level: wanted 0 to below 1, got {level!r}")
+    if not 0.0 < confidence < 1.0:
+        raise InputError(f"confidence: wanted between 0 and 1, such as 0.95, got {confidence!r}")
+    if not isinstance(resamples, int) or resamples < 1:
+        raise InputError(f"resamples: wanted a whole number above 0, got {resamples!r}")
+    if not isinstance(seed, int) or seed < 0:
+        raise InputError(f"seed: wanted a whole number of at least 0, got {seed!r}")
+
+
+def _person_row(curve: Curve) -> dict[str, object]:
+    """Likeness of the two curves of one person."""
+    emg, activation = curve.emg[curve.known], curve.activation[curve.known]
+    r, note = np.nan, ""
+    if emg.size < LEAST_SAMPLES:
+        note = f"correlation needs {LEAST_SAMPLES} samples, got {emg.size}"
+    elif emg.std() <= _CONSTANT:
+        note = "EMG is constant, so there is no correlation"
+    elif activation.std() <= _CONSTANT:
+        note = "activation is constant, so there is no correlation"
+    else:
+        r = float(np.corrcoef(emg, activation)[0, 1])
+    return {
+        "head": curve.head,
+        "condition": curve.condition,
+        "person": curve.person,
+        "samples": emg.size,
+        "r": r,
+        "rmse": float(np.sqrt(np.mean((activation - emg) ** 2))),
+        "difference": float(np.mean(activation - emg)),
+        "emg_mean": float(emg.mean()),
+        "activation_mean": float(activation.mean()),
+        "note": note,
+    }
+
+
+def _agreement_row(
+    found: Curves,
+    head: str,
+    condition: str,
+    persons: Sequence[dict[str, object]],
+    confidence: float,
+    resamples: int,
+    seed: int,
+) -> dict[str, object]:
+    chosen = [
+        row
+        for curve, row in zip(found.curves, persons, strict=True)
+        if (curve.head, curve.condition) == (head, condition)
+    ]
+
+    def column(name: str) -> NDArray[np.float64]:
+        return np.array([row[name] for row in chosen], dtype=float)
+
+    r = column("r")
+    z = np.arctanh(np.clip(r[~np.isnan(r)], -_ALIKE, _ALIKE))
+    row: dict[str, object] = {"head": head, "condition": condition, "people": len(chosen)}
+    row["people_with_r"] = z.size
+    means = {"r": z, "rmse": column("rmse"), "difference": column("difference")}
+    for name, values in means.items():
+        mean, low, high = bootstrapped(values, confidence, resamples, seed)
+        if name == "r":
+            mean, low, high = np.tanh([mean, low, high])
+        row |= {name: mean, f"{name}_low": low, f"{name}_high": high}
+    row["emg_mean"] = mean_of(column("emg_mean"))
+    row["activation_mean"] = mean_of(column("activation_mean"))
+    row["note"] = _people_note(len(chosen), len(chosen) - z.size)
+    return row
+
+
+def _people_note(people: int, without_r: int) -> str:
+    notes = []
+    if people == 0:
+        return "nobody was measured"
+    if people == 1:
+        notes.append("one person, so no interval")
+    elif people < FEW_PEOPLE:
+        notes.append(f"{people} people: the bootstrap interval is too narrow")
+    if without_r:
+        notes.append(f"no correlation in {without_r} of {people} (see by_person)")
+    return "; ".join(notes)
+
+
+def _ordering_row(
+    found: Curves, head: str, pair: tuple[str, str], level: float, confidence: float
+) -> dict[str, object]:
+    """Whether two conditions rank alike by EMG and by prediction, within one head."""
+    first, second = pair
+    there = {curve.person: curve for curve in found.of(head, second)}
+    emg, activation = [], []
+    lacking = 0
+    for here in found.of(head, first):
+        if here.person not in there:
+            continue
+        other = there[here.person]
+        # Both conditions over the same part of the lift.
+        both = here.known & other.known
+        if not both.any():
+            lacking += 1
+            continue
+        emg.append(here.emg[both].mean() - other.emg[both].mean())
+        activation.append(here.activation[both].mean() - other.activation[both].mean())
+    by_emg, by_model = np.array(emg), np.array(activation)
+    people = by_emg.size
+    verdicts = [_verdict(e, a, level) for e, a in zip(by_emg, by_model, strict=True)]
+    counts = {name: verdicts.count(name) for name in ("agree", "disagree", "level")}
+    share, low, high = wilson(counts["agree"], people, confidence)
+    notes = []
+    if people == 0:
+        notes.append("nobody was measured in both conditions")
+    elif people == 1:
+        notes.append("one person, so no interval")
+    if lacking:
+        notes.append(f"{lacking} people share no part of the lift between the two")
+    emg_mean, model_mean = mean_of(by_emg), mean_of(by_model)
+    return {
+        "head": head,
+        "condition_a": first,
+        "condition_b": second,
+        "people": people,
+        "emg_difference": emg_mean,
+        "activation_difference": model_mean,
+        "verdict": _verdict(emg_mean, model_mean, level) if people else "missing",
+        **counts,
+        "share_agree": share,
+        "share_low": low,
+        "share_high": high,
+        "note": "; ".join(notes),
+    }
+
+
+def _verdict(emg: float, activation: float, level: float) -> str:
+    if min(abs(emg), abs(activation)) <= level:
+        return "level"
+    return "agree" if emg * activation > 0.0 else "disagree"

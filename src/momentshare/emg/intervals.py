@@ -1,0 +1,68 @@
+"""Means over people and the intervals that go with them; none for a single person."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+__all__ = ["bootstrapped", "mean_and_half", "mean_of", "wilson"]
+
+
+def wilson(count: int, people: int, confidence: float) -> tuple[float, float, float]:
+    """Share with Wilson's interval; none for a single person."""
+    from scipy.stats import binomtest
+
+    if people == 0:
+        return np.nan, np.nan, np.nan
+    if people == 1:
+        return float(count), np.nan, np.nan
+    found = binomtest(count, people).proportion_ci(confidence, method="wilson")
+    return count / people, float(found.low), float(found.high)
+
+
+def bootstrapped(
+    values: NDArray[np.float64], confidence: float, resamples: int, seed: int
+) -> tuple[float, float, float]:
+    """Mean over people with the percentile interval over resampled people."""
+    from scipy.stats import bootstrap
+
+    if values.size < 2:
+        return mean_of(values), np.nan, np.nan
+    if np.ptp(values) == 0.0:
+        return float(values[0]), float(values[0]), float(values[0])
+    interval = bootstrap(
+        (values,),
+        np.mean,
+        confidence_level=confidence,
+        n_resamples=resamples,
+        method="percentile",
+        rng=np.random.default_rng(seed),
+        vectorized=True,
+    ).confidence_interval
+    return float(values.mean()), float(interval.low), float(interval.high)
+
+
+def mean_of(values: NDArray[np.float64]) -> float:
+    """Mean, or NaN of nothing."""
+    return float(values.mean()) if values.size else np.nan
+
+
+def mean_and_half(
+    values: NDArray[np.float64], confidence: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Mean over people and half of Student's interval, at each percent."""
+    from scipy.stats import t
+
+    known = ~np.isnan(values)
+    count = known.sum(axis=0)
+    safe = np.maximum(count, 1)
+    mean = np.where(known, values, 0.0).sum(axis=0) / safe
+    spread = np.where(known, values - mean, 0.0)
+    free = np.maximum(count - 1, 1)
+    error = np.sqrt((spread**2).sum(axis=0) / free / safe)
+    half = t.ppf(0.5 + 0.5 * confidence, free) * error
+    return np.where(count > 0, mean, np.nan), np.where(count > 1, half, np.nan)

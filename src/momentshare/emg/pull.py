@@ -1,0 +1,284 @@
+"""A lift whose activations are drawn towards measured electromyograms.
+
+The moments stay those that the pure optimum supplies: what it leaves unmet stays unmet, and a
+free lateral force keeps its value. How the drawing is done stands in
+:mod:`momentshare.emg.draw`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from momentshare.emg.draw import Drawn, checked_emg, checked_weight, draw_activation, freeze
+from momentshare.errors import InputError, ShapeError, UnknownNameError
+from momentshare.paths import ROWS
+from momentshare.sharing import Status
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import ArrayLike, NDArray
+
+    from momentshare.analysis import LiftResult
+
+__all__ = ["PulledResult", "pull_to_emg", "spread_to_heads"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PulledResult:
+    """What a pull towards measured electromyograms makes of one lift; NaN out of reach.
+
+    Attributes
+    ----------
+    weight : float
+        Of the distance from the electromyogram, beside an effort of weight 1.
+    activation : float array, shape (frames, heads)
+    force : float array, shape (frames, heads)
+        Active and passive force [N].
+    moved : float array, shape (frames, heads)
+        Pulled less pure activation.
+    effort, effort_pure : float array, shape (frames,)
+        Σ w a², after and before.
+    misfit, misfit_pure : float array, shape (frames,)
+        Σ (a − e)² over measured heads, e within 0 to 1, after and before.
+    emg_rmse, emg_rmse_pure : float array, shape (heads,)
+        Root mean square over frames of activation less electromyogram as given, after and
+        before; NaN where a head was not measured.
+    moment_residual, bound_violation, mismatch : float array, shape (frames,)
+        See :class:`Drawn`; the residual [N·m] is against the moments that the pure optimum
+        supplies.
+    certified : bool array, shape (frames,)
+        False out of reach.
+    notes : tuple of str
+    """
+
+    weight: float
+    activation: NDArray[np.float64]
+    force: NDArray[np.float64]
+    moved: NDArray[np.float64]
+    effort: NDArray[np.float64]
+    effort_pure: NDArray[np.float64]
+    misfit: NDArray[np.float64]
+    misfit_pure: NDArray[np.float64]
+    emg_rmse: NDArray[np.float64]
+    emg_rmse_pure: NDArray[np.float64]
+    moment_residual: NDArray[np.float64]
+    bound_violation: NDArray[np.float64]
+    mismatch: NDArray[np.float64]
+    certified: NDArray[np.bool_]
+    notes: tuple[str, ...]
+
+    def __post_init__(self) -> None:
+        freeze(self)
+
+    @property
+    def objective(self) -> NDArray[np.float64]:
+        """Effort and weighted misfit, shape (frames,)."""
+        return self.effort + self.weight * self.misfit
+
+    @property
+    def objective_pure(self) -> NDArray[np.float64]:
+        """The same of the pure optimum; never less."""
+        return self.effort_pure + self.weight * self.misfit_pure
+
+
+def pull_to_emg(result: LiftResult, emg: ArrayLike, weight: float) -> PulledResult:
+    """Draw the activations of a lift towards measured electromyograms.
+
+    The moments that the heads have to supply stay those of the pure optimum: what it leaves
+    unmet stays unmet, and a free lateral force stays at the value it was given there.
+
+    Parameters
+    ----------
+    result : LiftResult
+        With exponent 2 and without the glenoid constraint.
+    emg : array_like, shape (frames, heads)
+        Share of the maximal contraction, heads in the order of the limb; NaN where not
+        measured. Values outside 0 to 1 are clipped for the pull, and noted.
+    weight : float
+        0 (the pure optimum) to 1e6 (as near the electromyograms as the moments allow).
+
+    Returns
+    -------
+    PulledResult
+
+    Raises
+    ------
+    InputError
+        Another exponent, a glenoid constraint, a weight out of range, or no measured value.
+    ShapeError
+        An array of another shape, or with infinite values.
+    """
+    size = checked_weight(weight)
+    if result.criterion.exponent != 2.0:
+        raise InputError(
+            "pull_to_emg: criterion: wanted exponent 2, got "
+            f"{result.criterion.exponent:g}; solve the lift with exponent 2 for this"
+        )
+    if result.sharing.inequality_multipliers.shape[-1]:
+        raise InputError(
+            "pull_to_emg: the lift was solved with the glenoid constraint, which the pull does "
+            "not keep; solve it without"
+        )
+    prepared = result.prepared
+    good = prepared.lift.reachable
+    given = checked_emg(emg, result.effort.shape)
+    if np.isnan(given[good]).all():
+        raise InputError(
+            "emg: wanted at least one measured value in a frame within reach, got NaN only; "
+            "without electromyograms use the lift as it is"
+        )
+    chosen = [ROWS.index(name) for name in result.criterion.rows]
+    arms = prepared.paths.moment_arms[good][:, chosen]
+    capacity = prepared.state.active_capacity[good]
+    passive = prepared.state.passive_force[good]
+    supplied = result.moments[good][:, chosen] - result.sharing.unmet
+    weights = np.ones(capacity.shape[-1])
+    if result.criterion.weights == "volume":
+        weights = prepared.limb.volume / prepared.limb.volume.mean()
+    drawn = draw_activation(
+        arms,
+        capacity,
+        supplied - np.einsum("frh,fh->fr", arms, passive),
+        given[good],
+        size,
+        weights=weights,
+    )
+    pure = result.effort[good]
+    aimed = np.clip(given[good], 0.0, 1.0)
+
+    def effort(activation: NDArray[np.float64]) -> NDArray[np.float64]:
+        return _spread((weights * activation**2).sum(axis=-1), good)
+
+    def misfit(activation: NDArray[np.float64]) -> NDArray[np.float64]:
+        return _spread(np.nansum((activation - aimed) ** 2, axis=-1), good)
+
+    certified = np.zeros(len(good), dtype=bool)
+    certified[good] = drawn.certified
+    return PulledResult(
+        weight=size,
+        activation=_spread(drawn.activation, good),
+        force=_spread(capacity * drawn.activation + passive, good),
+        moved=_spread(drawn.activation - pure, good),
+        effort=effort(drawn.activation),
+        effort_pure=effort(pure),
+        misfit=misfit(drawn.activation),
+        misfit_pure=misfit(pure),
+        emg_rmse=_rmse(drawn.activation - given[good]),
+        emg_rmse_pure=_rmse(pure - given[good]),
+        moment_residual=_spread(drawn.moment_residual, good),
+        bound_violation=_spread(drawn.bound_violation, good),
+        mismatch=_spread(drawn.mismatch, good),
+        certified=certified,
+        notes=_notes(result, given, drawn),
+    )
+
+
+def spread_to_heads(
+    emg_by_head: Mapping[str, ArrayLike],
+    groups: Mapping[str, Sequence[str]],
+    head_names: Sequence[str],
+) -> NDArray[np.float64]:
+    """Put signals beside the heads they stand for.
+
+    Parameters
+    ----------
+    emg_by_head : mapping
+        Name → electromyogram, shape (frames,).
+    groups : mapping
+        Name → heads that this electrode stands for; a name without an entry is the head it
+        stands for. That heads under one electrode work alike is an assumption of the user.
+    head_names : sequence of str
+        All heads of the limb, in order.
+
+    Returns
+    -------
+    float array, shape (frames, heads)
+        NaN for heads without a signal.
+
+    Raises
+    ------
+    UnknownNameError
+        A head that the limb has not, or a group without a signal.
+    InputError
+        A head claimed twice.
+    ShapeError
+        Signals of unlike length.
+    """
+    if not emg_by_head:
+        raise InputError("emg: wanted at least one electromyogram, got none")
+    for name in groups:
+        if name not in emg_by_head:
+            raise UnknownNameError("electromyogram", name, emg_by_head, "groups")
+    at = {name: index for index, name in enumerate(head_names)}
+    signals = {name: _signal(name, values) for name, values in emg_by_head.items()}
+    first = next(iter(signals))
+    owner: dict[str, str] = {}
+    out = np.full((signals[first].size, len(at)), np.nan)
+    for name, values in signals.items():
+        if values.shape != (len(out),):
+            raise ShapeError(
+                f"emg {name!r}", f"shape ({len(out)},) like {first!r}", f"shape {values.shape}"
+            )
+        for head in groups.get(name, (name,)):
+            if head not in at:
+                raise UnknownNameError("head", head, at, f"emg {name!r}")
+            if head in owner:
+                raise InputError(
+                    f"emg: head {head!r} is claimed by {owner[head]!r} and {name!r}; give it to "
+                    "one of them"
+                )
+            owner[head] = name
+            out[:, at[head]] = values
+    return out
+
+
+def _signal(name: str, values: ArrayLike) -> NDArray[np.float64]:
+    try:
+        return np.asarray(values, dtype=np.float64)
+    except (TypeError, ValueError) as error:
+        raise ShapeError(f"emg {name!r}", "an array of numbers", type(values).__name__) from error
+
+
+def _notes(result: LiftResult, given: NDArray[np.float64], drawn: Drawn) -> tuple[str, ...]:
+    """Say what the pull had to decide."""
+    notes = []
+    outside = (given < 0.0) | (given > 1.0)
+    if outside.any():
+        names = result.prepared.limb.head_names
+        notes.append(
+            f"{int(outside.sum())} values of the electromyogram lie outside 0 to 1 "
+            f"({np.nanmin(given):.2f} to {np.nanmax(given):.2f}) and were clipped for the pull: "
+            + ", ".join(names[head] for head in np.flatnonzero(outside.any(axis=0)))
+        )
+    if result.lateral.mode == "free":
+        notes.append("the free lateral force was held at the value of the pure optimum")
+    short = int((result.sharing.status == Status.SHORTFALL).sum())
+    if short:
+        notes.append(f"in {short} frames the moment is unmet, by as much as in the pure optimum")
+    open_frames = int((~drawn.certified).sum())
+    if open_frames:
+        notes.append(
+            f"{open_frames} frames are not certified; look at moment_residual and mismatch, or "
+            "take a smaller weight"
+        )
+    return tuple(notes)
+
+
+def _rmse(distance: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Root mean square over the frames of each head; NaN where there is none."""
+    known = ~np.isnan(distance)
+    count = known.sum(axis=0)
+    total = np.where(known, distance, 0.0) ** 2
+    mean = total.sum(axis=0) / np.maximum(count, 1)
+    return np.where(count > 0, np.sqrt(mean), np.nan)
+
+
+def _spread(values: NDArray[np.float64], good: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Put frames within reach back among all frames; NaN elsewhere."""
+    out = np.full((len(good), *values.shape[1:]), np.nan)
+    out[good] = values
+    return out

@@ -1,0 +1,152 @@
+"""What looks wrong in a raw electromyogram: nothing there, cut off, humming, wandering.
+
+Each check gives a note and changes nothing. The limits are ours; no source.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+__all__ = ["quality_notes"]
+
+FLAT_TIME = 0.1
+"""Time [s] without any change from which on a channel counts as dead."""
+
+CLIPPED_RUN = 3
+"""Equal samples in a row at an extreme that count as cut off."""
+
+CLIPPED_SHARE = 1e-3
+"""Share of samples cut off from which on it is noted."""
+
+MAINS = (50.0, 60.0)
+"""Frequencies of the electricity supply [Hz]."""
+
+MAINS_SHARE = 0.10
+"""Share of the power in the band at the mains and its harmonics from which on it is noted."""
+
+MAINS_REACH = 1.5
+"""Half width of a mains line in the spectrum [Hz]; the window of the spectrum spreads it."""
+
+MAINS_BESIDE = 6.0
+"""Half width [Hz] of the neighbourhood whose power is what the line would hold anyway."""
+
+SPECTRUM_TIME = 1.0
+"""Length of the pieces whose spectra are averaged [s]; gives a resolution of 1 Hz."""
+
+DRIFT_PIECES = 10
+"""Pieces whose means tell the drift."""
+
+DRIFT_LIMIT = 1.0
+"""Range of those means, over the root mean square in the band, from which on it is noted."""
+
+
+def quality_notes(
+    raw: NDArray[np.float64],
+    inside: NDArray[np.float64],
+    rate: float,
+    low: float,
+    high: float,
+) -> list[str]:
+    """Say what looks wrong, in words.
+
+    Parameters
+    ----------
+    raw : float array, shape (samples,)
+        As recorded [V].
+    inside : float array, shape (samples,)
+        After the band-pass [V].
+    rate : float
+        [Hz]
+    low, high : float
+        Edges of the band [Hz].
+    """
+    if np.ptp(raw) == 0.0:
+        return ["flat line: the signal never changes; check electrode and channel"]
+    found = (
+        _flat(raw, rate),
+        _clipped(raw),
+        _hum(raw, rate, low, high),
+        _drift(raw, inside),
+    )
+    return [note for note in found if note]
+
+
+def _runs(values: NDArray[np.float64]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """First sample and length of every run of equal samples."""
+    first = np.concatenate([[0], np.flatnonzero(np.diff(values) != 0.0) + 1])
+    return first, np.diff(np.concatenate([first, [values.size]]))
+
+
+def _flat(raw: NDArray[np.float64], rate: float) -> str:
+    first, length = _runs(raw)
+    longest = int(length.argmax())
+    if length[longest] < FLAT_TIME * rate:
+        return ""
+    dead = length[length >= FLAT_TIME * rate].sum() / rate
+    return (
+        f"flat for {length[longest] / rate:.2f} s from {first[longest] / rate:.2f} s on "
+        f"({dead:.2f} s in all): the electrode came off or the channel dropped out"
+    )
+
+
+def _clipped(raw: NDArray[np.float64]) -> str:
+    first, length = _runs(raw)
+    extreme = (raw[first] == raw.min()) | (raw[first] == raw.max())
+    cut = int(length[extreme & (length >= CLIPPED_RUN)].sum())
+    if cut < CLIPPED_SHARE * raw.size:
+        return ""
+    return (
+        f"clipped: {cut} samples ({100.0 * cut / raw.size:.1f} %) lie in runs at the extremes "
+        f"{1e3 * raw.min():.4g} and {1e3 * raw.max():.4g} mV; the envelope is too low there; "
+        "lower the gain"
+    )
+
+
+def _hum(raw: NDArray[np.float64], rate: float, low: float, high: float) -> str:
+    from scipy.signal import welch
+
+    count = min(raw.size, round(SPECTRUM_TIME * rate))
+    if rate / count > 2.0 * MAINS_REACH:
+        return f"too short ({raw.size / rate:.2f} s) to tell mains hum"
+    frequency, power = welch(raw, fs=rate, nperseg=count, detrend="constant")
+    band = (frequency >= low) & (frequency <= high)
+    total = float(power[band].sum())
+    if not total > 0.0:
+        return ""
+    shares = {}
+    for mains in MAINS:
+        lines = np.arange(1, int(high / mains) + 1) * mains
+        excess = 0.0
+        for line in lines[lines >= low]:
+            away = np.abs(frequency - line)
+            on = band & (away <= MAINS_REACH)
+            beside = band & (away > MAINS_REACH) & (away <= MAINS_BESIDE)
+            if on.any() and beside.any():
+                excess += float((power[on] - power[beside].mean()).sum())
+        shares[mains] = excess / total
+    worst = max(shares, key=lambda mains: shares[mains])
+    if shares[worst] < MAINS_SHARE:
+        return ""
+    return (
+        f"mains hum: {100.0 * shares[worst]:.0f} % of the power in the band lies at {worst:g} Hz "
+        f"and its harmonics (noted from {100.0 * MAINS_SHARE:.0f} % on); the envelope is too "
+        "high at rest; check ground and cables"
+    )
+
+
+def _drift(raw: NDArray[np.float64], inside: NDArray[np.float64]) -> str:
+    means = np.array([piece.mean() for piece in np.array_split(raw, DRIFT_PIECES)])
+    level = float(np.sqrt(np.mean(inside**2)))
+    wander = float(np.ptp(means))
+    if wander <= DRIFT_LIMIT * level:
+        return ""
+    return (
+        f"drift: the offset wanders by {1e3 * wander:.3g} mV while the signal in the band has "
+        f"{1e3 * level:.3g} mV (root mean square); the band-pass takes it out, but look for a "
+        "loose electrode"
+    )

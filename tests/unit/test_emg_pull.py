@@ -1,0 +1,323 @@
+"""A lift drawn towards measured electromyograms."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from tests import naive
+
+from momentshare.analysis import Criterion, Lateral, prepare, solve_lift
+from momentshare.emg import draw_activation, pull_to_emg, spread_to_heads
+from momentshare.errors import InputError, ShapeError, UnknownNameError
+from momentshare.exercise import BenchPress, Profile
+from momentshare.limb import build_limb
+from momentshare.model import load_model
+from momentshare.person import Person
+from momentshare.sharing import Status
+
+DEGREE = np.pi / 180
+
+
+@pytest.fixture(scope="module")
+def limb():
+    person = Person(name="Ada", sex="female", stature=1.68, body_mass=63.0, training_factor=1.4)
+    return build_limb(person, load_model())
+
+
+def press(limb, load=25.0, **options):
+    lift = BenchPress(
+        load_mass=load,
+        spacing=Profile.constant(0.5),
+        tuck=Profile(((0.0, 60 * DEGREE), (1.0, 82 * DEGREE))),
+        tilt=Profile(((0.0, 6 * DEGREE), (1.0, -6 * DEGREE))),
+        frames=9,
+    )
+    return prepare(limb, replace(lift, **options).lift(limb.skeleton))
+
+
+@pytest.fixture(scope="module")
+def result(limb):
+    return solve_lift(press(limb), Lateral(mode="zero"), greatest_load=False)
+
+
+@pytest.fixture(scope="module")
+def emg(result):
+    """Some heads measured, somewhat off the prediction, some beyond 1."""
+    rng = np.random.default_rng(0)
+    values = np.abs(result.effort + rng.normal(0.0, 0.2, result.effort.shape))
+    values[:, rng.random(values.shape[1]) < 0.6] = np.nan
+    values[2] = np.nan
+    return values
+
+
+def balance(result, force):
+    arms = result.prepared.paths.moment_arms[:, :4]
+    return np.einsum("frh,fh->fr", arms, force)
+
+
+def test_weight_zero_is_the_pure_optimum(result, emg):
+    pulled = pull_to_emg(result, emg, 0.0)
+    np.testing.assert_allclose(pulled.activation, result.effort, atol=1e-10)
+    np.testing.assert_allclose(pulled.force, result.force, atol=1e-7)
+    np.testing.assert_allclose(pulled.moved, 0.0, atol=1e-10)
+    np.testing.assert_allclose(pulled.emg_rmse, pulled.emg_rmse_pure, atol=1e-10)
+    assert pulled.certified.all()
+
+
+@pytest.mark.parametrize("mode", ["zero", "free", "measured"])
+def test_weight_zero_is_the_pure_optimum_whatever_the_lateral_force(limb, emg, mode):
+    lateral = Lateral(mode=mode, ratio=0.1 if mode == "measured" else 0.0)
+    pure = solve_lift(press(limb), lateral, greatest_load=False)
+    pulled = pull_to_emg(pure, emg, 0.0)
+    np.testing.assert_allclose(pulled.activation, pure.effort, atol=1e-8)
+    assert ("held at the value" in " ".join(pulled.notes)) == (mode == "free")
+
+
+def test_weighted_effort_is_kept(limb, emg):
+    chosen = Criterion(weights="volume")
+    pure = solve_lift(press(limb), Lateral(mode="zero"), chosen, greatest_load=False)
+    pulled = pull_to_emg(pure, emg, 0.0)
+    np.testing.assert_allclose(pulled.activation, pure.effort, atol=1e-10)
+    weights = limb.volume / limb.volume.mean()
+    np.testing.assert_allclose(pulled.effort, (weights * pure.effort**2).sum(axis=1))
+
+
+def test_the_forearm_row_is_kept_where_it_was_balanced(limb, emg):
+    chosen = Criterion(balance_forearm=True)
+    pure = solve_lift(press(limb), Lateral(mode="zero"), chosen, greatest_load=False)
+    pulled = pull_to_emg(pure, emg, 5.0)
+    arms = pure.prepared.paths.moment_arms
+    moved = np.einsum("frh,fh->fr", arms, pulled.force - pure.force)
+    assert np.abs(moved).max() < 1e-7
+
+
+def test_the_moments_stay_and_the_bounds_hold(result, emg):
+    pulled = pull_to_emg(result, emg, 5.0)
+    assert np.abs(pulled.moved).max() > 0.05
+    np.testing.assert_allclose(
+        balance(result, pulled.force), balance(result, result.force), atol=1e-7
+    )
+    assert pulled.activation.min() >= -1e-12
+    assert pulled.activation.max() <= 1.0 + 1e-12
+    assert pulled.moment_residual.max() < 1e-7
+    assert pulled.certified.all()
+    state = result.prepared.state
+    np.testing.assert_allclose(
+        pulled.force, state.active_capacity * pulled.activation + state.passive_force
+    )
+
+
+def test_effort_rises_misfit_falls_and_the_sum_is_least(result, emg):
+    pulls = [pull_to_emg(result, emg, weight) for weight in (0.0, 0.1, 1.0, 10.0, 1e3, 1e6)]
+    efforts = np.array([pulled.effort for pulled in pulls])
+    misfits = np.array([pulled.misfit for pulled in pulls])
+    assert (np.diff(efforts, axis=0) >= -1e-9).all()
+    assert (np.diff(misfits, axis=0) <= 1e-9).all()
+    for pulled in pulls:
+        assert (pulled.objective <= pulled.objective_pure + 1e-9).all()
+        # No other pull is better by this one's own measure.
+        rivals = efforts + pulled.weight * misfits
+        assert (pulled.objective <= rivals.min(axis=0) * (1.0 + 1e-9) + 1e-9).all()
+
+
+def test_a_frame_without_measurement_stays(result, emg):
+    assert np.isnan(emg[2]).all()
+    pulled = pull_to_emg(result, emg, 10.0)
+    np.testing.assert_allclose(pulled.moved[2], 0.0, atol=1e-10)
+    assert pulled.misfit[2] == 0.0
+
+
+def test_emg_equal_to_the_prediction_moves_nothing(result):
+    pulled = pull_to_emg(result, result.effort, 3.0)
+    np.testing.assert_allclose(pulled.moved, 0.0, atol=1e-9)
+
+
+def test_errors_before_and_after_are_their_definitions(result, emg):
+    pulled = pull_to_emg(result, emg, 2.0)
+    known = ~np.isnan(emg).all(axis=0)
+    assert (np.isnan(pulled.emg_rmse) == ~known).all()
+    for got, activation in (
+        (pulled.emg_rmse, pulled.activation),
+        (pulled.emg_rmse_pure, result.effort),
+    ):
+        told = np.sqrt(np.nanmean((activation - emg)[:, known] ** 2, axis=0))
+        np.testing.assert_allclose(got[known], told)
+    assert pulled.emg_rmse[known].mean() < pulled.emg_rmse_pure[known].mean()
+
+
+def test_emg_outside_its_range_is_clipped_for_the_pull_only(result):
+    given = np.full(result.effort.shape, np.nan)
+    given[:, 4], given[:, 7] = 1.4, -0.1
+    inside = given.clip(0.0, 1.0)
+    wild, tame = pull_to_emg(result, given, 2.0), pull_to_emg(result, inside, 2.0)
+    np.testing.assert_array_equal(wild.activation, tame.activation)
+    assert wild.emg_rmse[4] > tame.emg_rmse[4] + 0.3
+    names = result.prepared.limb.head_names
+    (note,) = [note for note in wild.notes if "clipped for the pull" in note]
+    assert names[4] in note
+    assert names[7] in note
+    assert "-0.10 to 1.40" in note
+    assert not [note for note in tame.notes if "clipped" in note]
+
+
+def test_what_is_unmet_stays_unmet(limb):
+    pure = solve_lift(press(limb, load=250.0), Lateral(mode="zero"), greatest_load=False)
+    short = pure.sharing.status == Status.SHORTFALL
+    assert short.any()
+    measured = np.full(pure.effort.shape, np.nan)
+    measured[:, ::2] = 0.3
+    pulled = pull_to_emg(pure, measured, 1.0)
+    np.testing.assert_allclose(balance(pure, pulled.force), balance(pure, pure.force), atol=1e-5)
+    assert any("unmet" in note for note in pulled.notes)
+    same = pull_to_emg(pure, measured, 0.0)
+    np.testing.assert_allclose(same.activation, pure.effort, atol=1e-6)
+
+
+def test_frames_out_of_reach_are_empty(limb):
+    wide = Profile(((0.0, 0.5), (0.4, 0.5), (0.5, 2.4), (0.6, 0.5), (1.0, 0.5)))
+    ready = press(limb, spacing=wide, implement="dumbbells")
+    assert 0 < ready.lift.reachable.sum() < 9
+    pure = solve_lift(ready, Lateral(mode="zero"), greatest_load=False)
+    measured = np.full(pure.effort.shape, np.nan)
+    measured[:, 3] = 0.4
+    pulled = pull_to_emg(pure, measured, 1.0)
+    lost = ~ready.lift.reachable
+    for name in ("activation", "force", "moved", "effort", "misfit", "moment_residual"):
+        values = getattr(pulled, name).reshape(9, -1)
+        assert np.isnan(values[lost]).all()
+        assert np.isfinite(values[~lost]).all()
+    assert not pulled.certified[lost].any()
+    assert pulled.certified[~lost].all()
+
+
+def test_results_cannot_be_written(result, emg):
+    pulled = pull_to_emg(result, emg, 1.0)
+    with pytest.raises(ValueError, match="read-only"):
+        pulled.activation[0, 0] = 1.0
+
+
+def test_another_exponent_or_the_glenoid_constraint_is_refused(limb, emg):
+    ready = press(limb)
+    for exponent in (3.0, np.inf):
+        other = solve_lift(
+            ready, Lateral(mode="zero"), Criterion(exponent=exponent), greatest_load=False
+        )
+        with pytest.raises(InputError, match="wanted exponent 2"):
+            pull_to_emg(other, emg, 1.0)
+    pytest.importorskip("cvxpy")
+    held = solve_lift(ready, Lateral(mode="zero"), greatest_load=False, glenoid=True)
+    with pytest.raises(InputError, match="glenoid"):
+        pull_to_emg(held, emg, 1.0)
+
+
+@pytest.mark.parametrize("weight", [-1.0, np.nan, np.inf, 1e7, "much", None])
+def test_weights_out_of_range_are_refused(result, emg, weight):
+    with pytest.raises(InputError, match="weight: wanted"):
+        pull_to_emg(result, emg, weight)
+
+
+def test_hostile_emg_is_refused(result, emg):
+    with pytest.raises(ShapeError, match="emg: wanted shape"):
+        pull_to_emg(result, emg[:-1], 1.0)
+    with pytest.raises(ShapeError, match="emg: wanted shape"):
+        pull_to_emg(result, np.zeros(0), 1.0)
+    with pytest.raises(ShapeError, match="array of numbers"):
+        pull_to_emg(result, "emg", 1.0)
+    endless = emg.copy()
+    endless[3, 5] = np.inf
+    with pytest.raises(ShapeError, match="inf in frame 3, head 5"):
+        pull_to_emg(result, endless, 1.0)
+    with pytest.raises(InputError, match="NaN only"):
+        pull_to_emg(result, np.full(emg.shape, np.nan), 1.0)
+
+
+@pytest.mark.parametrize("level", [0.3, 3.0])
+@pytest.mark.parametrize("weight", [1e-9, 1e-4, 1.0, 100.0])
+def test_the_certificate_is_the_optimality_condition(level, weight):
+    """Residual, bounds and stationarity computed here again, in frames met and unmet."""
+    arms, capacity, moments = naive.limb_like(40, level=level, seed=2)
+    from momentshare.sharing import share
+
+    pure = share(arms, capacity, moments)
+    target = moments - pure.unmet
+    emg = np.random.default_rng(1).uniform(0.0, 1.0, capacity.shape)
+    emg[:, ::3] = np.nan
+    emg[0] = 1e-8
+    drawn = draw_activation(arms, capacity, target, emg, weight)
+    loads = arms * capacity[:, None]
+    a = drawn.activation
+    missed = np.abs(np.einsum("frh,fh->fr", loads, a) - target).max(axis=1)
+    np.testing.assert_allclose(drawn.moment_residual, missed, atol=1e-12)
+    assert missed.max() < 1e-6
+    # The slope of the objective less the drive: zero inside, inwards at the bounds.
+    slope = 2.0 * a + 2.0 * weight * np.where(np.isnan(emg), 0.0, a - emg)
+    left = slope - np.einsum("frh,fr->fh", loads, drawn.multipliers)
+    scale = 1e-6 * (1.0 + weight + np.abs(slope))
+    inside = (a > 1e-7) & (a < 1.0 - 1e-7)
+    assert (np.abs(left) <= scale)[inside].all()
+    assert (left >= -scale)[a <= 1e-7].all()
+    assert (left <= scale)[a >= 1.0 - 1e-7].all()
+    assert drawn.certified.all()
+
+
+def test_moments_beyond_the_heads_are_not_certified():
+    arms, capacity = np.array([[[0.04, 0.04]]]), np.array([[500.0, 500.0]])
+    drawn = draw_activation(arms, capacity, [[60.0]], [[0.5, np.nan]], 1.0)
+    np.testing.assert_allclose(drawn.activation, 1.0)
+    assert drawn.moment_residual[0] == pytest.approx(20.0)
+    assert not drawn.certified[0]
+
+
+def test_a_head_without_capacity_follows_its_emg_alone():
+    arms, capacity = np.array([[[0.04, 0.04]]]), np.array([[500.0, 0.0]])
+    drawn = draw_activation(arms, capacity, [[10.0]], [[np.nan, 0.6]], 2.0)
+    np.testing.assert_allclose(drawn.activation, [[0.5, 0.4]])
+    assert drawn.certified[0]
+
+
+def test_arrays_that_do_not_fit_are_refused():
+    arms, capacity, moments = naive.limb_like(3, heads=6)
+    emg = np.full((3, 6), 0.5)
+    for given in (
+        (arms[0], capacity, moments, emg),
+        (arms, capacity[:2], moments, emg),
+        (arms, capacity, moments[:, :2], emg),
+        (arms, capacity, moments, emg[:, :5]),
+    ):
+        with pytest.raises(ShapeError):
+            draw_activation(*given, 1.0)
+    with pytest.raises(ShapeError, match="weights"):
+        draw_activation(arms, capacity, moments, emg, 1.0, weights=np.zeros(6))
+    with pytest.raises(ShapeError, match="moments"):
+        draw_activation(arms, capacity, np.full_like(moments, np.nan), emg, 1.0)
+
+
+HEADS = ("deltoid/clavicular", "triceps_brachii/lateral", "triceps_brachii/medial")
+
+
+def test_one_electrode_stands_for_several_heads():
+    signal, other = np.array([0.1, 0.2, np.nan]), np.array([0.5, 0.6, 0.7])
+    spread = spread_to_heads(
+        {"outer arm": signal, "deltoid/clavicular": other}, {"outer arm": HEADS[1:]}, HEADS
+    )
+    np.testing.assert_array_equal(spread, np.stack([other, signal, signal], axis=1))
+    alone = spread_to_heads({HEADS[1]: signal}, {}, HEADS)
+    assert np.isnan(alone[:, [0, 2]]).all()
+
+
+@pytest.mark.parametrize(
+    ("signals", "groups", "error", "text"),
+    [
+        ({}, {}, InputError, "at least one"),
+        ({"arm": [1.0]}, {}, UnknownNameError, "unknown head 'arm'"),
+        ({"arm": [1.0]}, {"arm": ["triceps_brachii/latral"]}, UnknownNameError, "lateral"),
+        ({HEADS[0]: [1.0]}, {"arm": HEADS[1:]}, UnknownNameError, "electromyogram 'arm'"),
+        ({"a": [1.0], HEADS[1]: [1.0]}, {"a": HEADS[1:]}, InputError, "claimed by 'a' and"),
+        ({HEADS[0]: [1.0], HEADS[1]: [1.0, 2.0]}, {}, ShapeError, "shape"),
+        ({HEADS[0]: [[1.0]]}, {}, ShapeError, "shape"),
+        ({HEADS[0]: ["x"]}, {}, ShapeError, "numbers"),
+    ],
+)
+def test_electrodes_that_fit_no_head_are_refused(signals, groups, error, text):
+    with pytest.raises(error, match=text):
+        spread_to_heads(signals, groups, HEADS)
