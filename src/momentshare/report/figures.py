@@ -16,6 +16,7 @@ import numpy as np
 
 from momentshare.paths import ROWS
 from momentshare.report import style
+from momentshare.report.sheet import Handles, finish, lift_axis, sheet
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -51,10 +52,6 @@ _WORKING = 0.05
 _SLIGHT = 0.01
 """Difference of lift-mean effort below which two conditions are called level."""
 
-_DPI = 130
-_LINE = 0.145
-"""Height of a line of 8-point text [inch]."""
-
 _MOMENT_ROWS = (
     "shoulder_horizontal_adduction",
     "shoulder_elevation",
@@ -63,7 +60,6 @@ _MOMENT_ROWS = (
 )
 
 _LIFT_LABEL = "lift [% of bar height]"
-_LIFT_SHORT = "lift [%]"
 
 # ------------------------------------------------------------------ gathering
 
@@ -193,8 +189,6 @@ def _curve(pairs: list[tuple[Case, LiftResult]], values: list[Floats]) -> _Curve
 
 # ------------------------------------------------------------------ laying out
 
-Handles = list[tuple[str, dict[str, Any]]]
-
 
 def _styled(
     make: Callable[Concatenate[StudyResult, P], Figure],
@@ -212,138 +206,12 @@ def _styled(
     return inside
 
 
-def _sheet(
-    count: int,
-    columns: int,
-    *,
-    panel: tuple[float, float],
-    title: str,
-    note: str,
-    panel_titles: Sequence[str] = (),
-    legend: Handles | None = None,
-    left: float = 0.62,
-    right: float = 0.22,
-    bottom: float = 0.5,
-    gap: tuple[float, float] = (0.22, 0.2),
-    least_width: float = 5.6,
-) -> tuple[Figure, list[Axes]]:
-    """Lay out a title, panels row by row and a legend below them; all sizes in inches."""
-    from matplotlib.figure import Figure
-
-    columns = max(1, min(columns, count))
-    rows = -(-count // columns)
-    titles = [_two_lines(t, panel[0] + gap[0] - 0.08) for t in panel_titles]
-    crowns = [_crown(titles[r * columns : (r + 1) * columns]) for r in range(rows)]
-    width = max(left + columns * panel[0] + (columns - 1) * gap[0] + right, least_width)
-    title = style.fit(title, width - 0.4, 11.0, "bold")
-    note = style.fit(note, width - 0.4)
-    title_height = 0.19 * (title.count("\n") + 1) + 0.06
-    top = 0.12 + title_height + _LINE * (note.count("\n") + 1) + 0.14
-    key = _Key.plan(legend or [], width - 0.3)
-    tall = sum(crowns) + rows * panel[1] + (rows - 1) * gap[1]
-    height = top + tall + bottom + key.height + 0.08
-    figure = Figure(figsize=(width, height), dpi=_DPI)
-    figure.text(0.15 / width, 1 - 0.12 / height, title, fontsize=11.0, fontweight="bold", va="top")
-    figure.text(0.15 / width, 1 - (0.12 + title_height) / height, note, va="top")
-    axes = []
-    for index in range(count):
-        row, column = divmod(index, columns)
-        x = left + column * (panel[0] + gap[0])
-        y = height - top - sum(crowns[: row + 1]) - (row + 1) * panel[1] - row * gap[1]
-        ax = figure.add_axes((x / width, y / height, panel[0] / width, panel[1] / height))
-        if titles:
-            ax.set_title(titles[index], loc="left", pad=3.0)
-        axes.append(ax)
-    key.draw(figure)
-    return figure, axes
-
-
-def _two_lines(text: str, width: float) -> str:
-    """Break a panel title that is too wide, after its comma if that is enough."""
-    if style.text_width(text) > width and ", " in text:
-        broken = text.replace(", ", ",\n", 1)
-        if style.text_width(broken) <= width:
-            return broken
-    return style.fit(text, width)
-
-
-def _crown(titles: Sequence[str]) -> float:
-    """Height above a row of panels for its titles [inch]."""
-    lines = max((t.count("\n") + 1 for t in titles if t), default=0)
-    return lines * _LINE + 0.08 if lines else 0.0
-
-
-@dataclass(frozen=True, slots=True)
-class _Key:
-    """A legend in a strip of its own at the foot of the figure."""
-
-    handles: Handles
-    columns: int
-    height: float
-
-    @classmethod
-    def plan(cls, handles: Handles, width: float) -> _Key:
-        if not handles:
-            return cls(handles=[], columns=1, height=0.0)
-        wrapped = [(style.fit(label, min(width - 0.7, 3.2)), kw) for label, kw in handles]
-        widest = max(style.text_width(label) for label, _ in wrapped) + 0.62
-        columns = int(np.clip(width // widest, 1, len(wrapped)))
-        columns = -(-len(wrapped) // -(-len(wrapped) // columns))  # no more than are filled
-        tall = np.array([(t.count("\n") + 1) * _LINE + 0.05 for t, _ in wrapped])
-        height = max(float(part.sum()) for part in np.array_split(tall, columns)) + 0.12
-        return cls(handles=wrapped, columns=columns, height=height)
-
-    def draw(self, figure: Figure) -> None:
-        from matplotlib.lines import Line2D
-        from matplotlib.patches import Patch
-
-        if not self.handles:
-            return
-        width, height = figure.get_size_inches()
-        artists = [
-            Patch(**kw) if "facecolor" in kw else Line2D([], [], **kw) for _, kw in self.handles
-        ]
-        figure.legend(
-            artists,
-            [label for label, _ in self.handles],
-            loc="lower left",
-            bbox_to_anchor=(0.15 / width, 0.08 / height),
-            ncols=self.columns,
-            frameon=False,
-            borderaxespad=0.0,
-            borderpad=0.0,
-            handlelength=3.2,
-            labelspacing=0.45,
-            columnspacing=1.4,
-        )
-
-
 def _condition_handles(book: _Book, shown: Sequence[str], *, letters: bool = False) -> Handles:
     return [
         ((f"{_letter(i)} = " if letters else "") + book.label(c), style.condition_style(i))
         for i, c in enumerate(book.conditions)
         if c in shown
     ]
-
-
-def _lift_axis(ax: Axes, *, labelled: bool, label: str = _LIFT_SHORT) -> None:
-    ax.set_xlim(0.0, 100.0)
-    ax.set_xticks([0, 50, 100])
-    ax.margins(x=0.0)
-    if labelled:
-        ax.set_xlabel(label)
-    else:
-        ax.tick_params(labelbottom=False)
-
-
-def _finish(axes: list[Axes], columns: int, y_label: str, x_label: str = _LIFT_SHORT) -> None:
-    """Put lift axes on all panels, tick labels on the outer ones only."""
-    for index, ax in enumerate(axes):
-        _lift_axis(ax, labelled=index + columns >= len(axes), label=x_label)
-        if index % columns:
-            ax.tick_params(labelleft=False)
-        else:
-            ax.set_ylabel(y_label)
 
 
 def _draw(
@@ -453,7 +321,7 @@ def effort_by_head(study: StudyResult) -> Figure:
     column, line = 0.4 if count <= 8 else 0.31, 0.185
     note = f"Cells in %; empty below 0.5 %; grey: not computed.{names.key}"
     wide = max(count * column, 1.5)
-    figure, axes = _sheet(
+    figure, axes = sheet(
         len(book.modes),
         len(book.modes),
         panel=(wide, line * len(labels)),
@@ -508,7 +376,7 @@ def effort_along_lift(study: StudyResult, *, lateral: str | None = None) -> Figu
     heads = book.working()
     shown = [c for c in book.conditions if book.get(c, mode)]
     columns = min(5, len(heads))
-    figure, axes = _sheet(
+    figure, axes = sheet(
         len(heads),
         columns,
         panel=(1.72, 1.05),
@@ -546,7 +414,7 @@ def effort_along_lift(study: StudyResult, *, lateral: str | None = None) -> Figu
     for ax in axes:
         ax.set_ylim(0.0, 103.0)
         ax.set_yticks([0, 50, 100])
-    _finish(axes, columns, "relative effort [%]")
+    finish(axes, columns, "relative effort [%]")
     return figure
 
 
@@ -565,7 +433,7 @@ def moments_along_lift(study: StudyResult) -> Figure:
     titles: list[str] = []
     for block in range(blocks):
         titles += names[block * columns : (block + 1) * columns] + [""] * (lines - 1) * columns
-    figure, axes = _sheet(
+    figure, axes = sheet(
         blocks * lines * columns,
         columns,
         panel=(1.2, 1.1),
@@ -600,7 +468,7 @@ def moments_along_lift(study: StudyResult) -> Figure:
             _limits(ax, ranges)
             ax.locator_params(axis="y", nbins=4)
             lowest = line == lines - 1 and number + columns >= count
-            _lift_axis(ax, labelled=lowest)
+            lift_axis(ax, labelled=lowest)
             if number % columns:
                 ax.tick_params(labelleft=False)
             else:
@@ -615,7 +483,7 @@ def moments_along_lift(study: StudyResult) -> Figure:
 def gravity_arms(study: StudyResult) -> Figure:
     """Moment arms of a weight in the hand, gravity alone, a panel per moment row."""
     book = _book(study)
-    figure, axes = _sheet(
+    figure, axes = sheet(
         4,
         4,
         panel=(2.0, 1.9),
@@ -653,7 +521,7 @@ def gravity_arms(study: StudyResult) -> Figure:
     for ax in axes:
         ax.axhline(0.0, color=style.FAINT, linewidth=0.6)
         _limits(ax, ranges)
-    _finish(axes, 4, "moment arm [cm]", _LIFT_LABEL)
+    finish(axes, 4, "moment arm [cm]", _LIFT_LABEL)
     return figure
 
 
@@ -668,7 +536,7 @@ def lateral_force(study: StudyResult) -> Figure:
     if any(book.get(c, "measured") for c in book.bars):
         dash = {"linestyle": "none", "marker": "_", "markersize": 11.0, "color": style.INK}
         handles.append(("measured ratio", dash))
-    figure, axes = _sheet(
+    figure, axes = sheet(
         2,
         2,
         panel=(max(2.9, 0.36 * len(book.conditions)), 2.7),
@@ -713,7 +581,7 @@ def lateral_force(study: StudyResult) -> Figure:
     for ax in axes:
         ax.axhline(0.0, color=style.FAINT, linewidth=0.8, zorder=0)
         _limits(ax, ranges, zero=True)
-    _lift_axis(axes[0], labelled=True, label=_LIFT_LABEL)
+    lift_axis(axes[0], labelled=True, label=_LIFT_LABEL)
     axes[0].set_ylabel("lateral / vertical force [1]")
     axes[1].tick_params(labelleft=False)
     axes[1].set_xlim(-0.6, len(book.conditions) - 0.4)
@@ -749,7 +617,7 @@ def greatest_load(study: StudyResult) -> Figure:
     low, high, cut = _load_limits([c.mean for c in curves.values() if c is not None])
     if cut:
         note += " Lines are cut off at the top to keep the weak zones readable."
-    figure, axes = _sheet(
+    figure, axes = sheet(
         len(book.modes),
         len(book.modes),
         panel=(2.6, 2.7),
@@ -774,7 +642,7 @@ def greatest_load(study: StudyResult) -> Figure:
         if several:
             ax.axhline(1.0, color=style.FAINT, linewidth=0.9, linestyle=":")
         ax.set_ylim(low, high)
-    _finish(axes, len(axes), label, _LIFT_LABEL)
+    finish(axes, len(axes), label, _LIFT_LABEL)
     return figure
 
 
@@ -809,7 +677,7 @@ def _head_panels(
     labels = [style.head_label(book.heads[h]) for h in heads]
     count = len(book.conditions)
     columns = min(count, 7)
-    figure, axes = _sheet(
+    figure, axes = sheet(
         count,
         columns,
         panel=(1.15, pitch * len(heads) + 0.1),
@@ -952,7 +820,7 @@ def ordering(study: StudyResult, *, lateral: str | None = None) -> Figure:
     size = max(0.19 * count, 1.1)
     columns = min(5, len(heads))
     left = max(style.text_width(t, 7.5) for t in ticks) + 0.4
-    figure, axes = _sheet(
+    figure, axes = sheet(
         len(heads),
         columns,
         panel=(size, size),
