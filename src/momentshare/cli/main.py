@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from momentshare.cli.calibrate import calibrate
+from momentshare.cli.cohort import cohort, run_and_write
 from momentshare.cli.explain import explain
 from momentshare.cli.strength import strength
 from momentshare.cli.uncertainty import uncertainty
@@ -59,6 +60,13 @@ def _root(
 @app.command()
 def demo(
     folder: Annotated[Path, typer.Argument(help="Folder for the study and its results.")],
+    lab: Annotated[
+        bool,
+        typer.Option(
+            "--lab",
+            help="The invented laboratory study (C3D, CSV, Parquet) instead of the planned.",
+        ),
+    ] = False,
     no_figures: NoFigures = False,
     quiet: Quiet = False,
 ) -> None:
@@ -68,6 +76,12 @@ def demo(
 
     prepare_folder(folder)
     folder.mkdir(parents=True, exist_ok=True)
+    if lab:
+        from momentshare.demo.lab import write_lab
+
+        place = write_lab(folder)
+        run_and_write(place, folder / "results", workers=None, figures=not no_figures, quiet=quiet)
+        return
     study = folder / "study.toml"
     text = demo_text()
     if study.exists() and study.read_text(encoding="utf-8") != text:
@@ -145,6 +159,7 @@ def _run(study: Study, screen: Console) -> StudyResult:
 
 
 app.command()(calibrate)
+app.command()(cohort)
 app.command()(explain)
 app.command()(strength)
 app.command()(uncertainty)

@@ -105,8 +105,8 @@ def check_trial(
     one_bar: bool,
     grips: Mapping[str, NDArray[np.float64]],
     bar_middle: NDArray[np.float64] | None,
-    noise: Mapping[str, float],
-    missing: float,
+    noise: Mapping[str, NDArray[np.float64]],
+    missing: Mapping[str, NDArray[np.bool_]],
     sizes: Sizes,
 ) -> tuple[Check, ...]:
     """Judge a trial.
@@ -127,9 +127,9 @@ def check_trial(
     bar_middle : float array, shape (samples, 3), or None
         Middle of the bar, world frame [m].
     noise : mapping
-        Landmark → root mean square of what the filter took away [m].
-    missing : float
-        Largest share of samples that a landmark lacks.
+        Landmark → distance that the filter moved it [m], shape (its own samples,).
+    missing : mapping
+        Channel → samples that it lacks, shape (its own samples,).
     sizes : Sizes
         Of the person.
     """
@@ -142,10 +142,10 @@ def check_trial(
         _bar_moment(time, forces, grips, bar_middle, window, one_bar=one_bar),
         _constant("upper arm constant", time, track.upper_arm, window),
         _constant("forearm constant", time, track.forearm, window),
-        _against_person(track, window, sizes),
-        _noise(noise),
+        _against_person(time, track, window, sizes),
+        _noise(track, noise),
         _synchrony(track, forces, rising, window),
-        _missing(missing),
+        _missing(track, missing),
         _speed(time, track, window),
     ]
     return tuple(found)
@@ -342,7 +342,9 @@ def _constant(
     )
 
 
-def _against_person(track: ArmTrack, window: NDArray[np.bool_], sizes: Sizes) -> Check:
+def _against_person(
+    time: NDArray[np.float64], track: ArmTrack, window: NDArray[np.bool_], sizes: Sizes
+) -> Check:
     name = "upper arm against the person"
     if not track.upper_arm.size:
         return _impossible(name, "joint angles were recorded, not landmarks")
@@ -351,15 +353,39 @@ def _against_person(track: ArmTrack, window: NDArray[np.bool_], sizes: Sizes) ->
     estimated = "humerus_length" in sizes.estimated
     note = f"landmarks give {100 * measured:.1f} cm, the person {100 * sizes.humerus_length:.1f} cm"
     note += " (estimated from stature)" if estimated else " (measured)"
-    return _judge(name, value, note=note)
+    return _judge(
+        name,
+        value,
+        note=note,
+        time=time,
+        curves={
+            "landmarks": 100.0 * track.upper_arm,
+            "person": np.full(len(time), 100.0 * sizes.humerus_length),
+        },
+        axis="length [cm]",
+    )
 
 
-def _noise(noise: Mapping[str, float]) -> Check:
+def _noise(track: ArmTrack, noise: Mapping[str, NDArray[np.float64]]) -> Check:
     name = "marker noise"
-    if not noise:
+    # Each coordinate has the same share of a distance in space.
+    size = {
+        role: float(np.sqrt(np.nanmean(moved**2) / 3.0))
+        for role, moved in noise.items()
+        if np.isfinite(moved).any()
+    }
+    if not size:
         return _impossible(name, "no landmarks were filtered")
-    worst = max(noise, key=lambda role: noise[role])
-    return _judge(name, 1000.0 * noise[worst], note=f"most in {worst}")
+    worst = max(size, key=lambda role: size[role])
+    moved = 1000.0 * noise[worst]
+    return _judge(
+        name,
+        1000.0 * size[worst],
+        note=f"root mean square of a coordinate, most in {worst}",
+        time=track.start + np.arange(len(moved)) / track.rate,
+        curves={worst: moved},
+        axis="distance from the filtered path [mm]",
+    )
 
 
 def _synchrony(
@@ -379,7 +405,8 @@ def _synchrony(
         return _impossible(name, "the samples of the repetitions hold gaps")
     if np.std(expected) < _LEAST_CHANGE * np.mean(expected):
         return _impossible(name, "the load moved too evenly to compare the clocks")
-    found = delay(expected, measured, track.rate, _LONGEST_DELAY)
+    longest = min(_LONGEST_DELAY, len(measured) / track.rate / 3.0)
+    found = delay(expected, measured, track.rate, longest)
     if found.at_edge or not found.correlation >= _LEAST_MATCH:
         return _impossible(
             name,
@@ -403,8 +430,19 @@ def _synchrony(
     )
 
 
-def _missing(missing: float) -> Check:
-    return _judge("missing samples", 100.0 * missing)
+def _missing(track: ArmTrack, missing: Mapping[str, NDArray[np.bool_]]) -> Check:
+    name = "missing samples"
+    worst = max(missing, key=lambda role: float(missing[role].mean()))
+    gone = missing[worst]
+    share = 100.0 * float(gone.mean())
+    return _judge(
+        name,
+        share,
+        note=f"most in {worst}, before gaps were filled" if share else "",
+        time=track.start + np.arange(len(gone)) / track.rate,
+        curves={worst: gone.astype(float)},
+        axis="missing (1) or not (0)",
+    )
 
 
 def _speed(time: NDArray[np.float64], track: ArmTrack, window: NDArray[np.bool_]) -> Check:

@@ -40,6 +40,9 @@ if TYPE_CHECKING:
 
 __all__ = ["MeasuredRepetition", "ProcessedTrial", "Processing", "process_trial"]
 
+_MOVES = {"m": 0.05, "rad": 0.1}
+"""Range of a landmark [m] or angle [rad] above which it says something about the motion; ours."""
+
 _LEAST_OVERLAP = 0.5
 """Seconds that all channels must have in common; ours."""
 
@@ -56,7 +59,7 @@ class Processing:
     force_cutoff : float or None
         Low-pass of forces [Hz]; None takes that of the landmarks.
     order : int
-        Order of the Butterworth filter, which runs forth and back.
+        Order of the whole Butterworth filter, half of it forth and half back; even.
     fill_gaps : float
         Longest gap that is filled [s]; 0 fills none.
     least_rise : float
@@ -180,7 +183,7 @@ def process_trial(
     force_cutoff = cutoff if chosen.force_cutoff is None else chosen.force_cutoff
     record["filter"] = {
         "kind": "Butterworth, forth and back (zero lag)",
-        "order": chosen.order,
+        "effective_order": chosen.order,
         "landmarks_hz": cutoff,
         "forces_hz": force_cutoff,
         "chosen_by": "residual analysis" if chosen.cutoff == "residual" else "the study",
@@ -189,7 +192,9 @@ def process_trial(
     smooth = {role: _filtered(c, cutoff, chosen.order, recording) for role, c in moving.items()}
     force = {s: _filtered(c, force_cutoff, chosen.order, recording) for s, c in pressing.items()}
     noise = {
-        role: _rms(c.values - smooth[role].values) for role, c in moving.items() if c.unit == "m"
+        role: np.linalg.norm(c.values - smooth[role].values, axis=1)
+        for role, c in moving.items()
+        if c.unit == "m"
     }
     rate = max(c.rate for c in moving.values())
     clock = _clock(recording, [*smooth.values(), *force.values()], rate)
@@ -251,12 +256,14 @@ def process_trial(
 
 def _mend(
     channels: Mapping[str, Channel], longest: float
-) -> tuple[dict[str, Channel], float, list[str]]:
-    """Fill short gaps if asked; return the largest missing share and what was filled."""
-    mended, missing, filled = {}, 0.0, []
+) -> tuple[dict[str, Channel], dict[str, NDArray[np.bool_]], list[str]]:
+    """Fill short gaps if asked; return what is missing and what was filled."""
+    mended: dict[str, Channel] = {}
+    missing: dict[str, NDArray[np.bool_]] = {}
+    filled: list[str] = []
     for role, channel in channels.items():
         gone = np.isnan(channel.values.reshape(len(channel.values), -1)).any(axis=1)
-        missing = max(missing, float(gone.mean()))
+        missing[role] = gone
         if longest > 0.0 and gone.any():
             values, done, _ = fill_gaps(channel.values, channel.rate, longest)
             for gap in done:
@@ -270,20 +277,15 @@ def _mend(
 def _cutoff(channels: Mapping[str, Channel], chosen: Processing) -> tuple[float, dict[str, float]]:
     if chosen.cutoff != "residual":
         return float(chosen.cutoff), {}
-    found = {}
-    for role, channel in channels.items():
-        if channel.unit == "m" and np.isfinite(channel.values).all():
-            found[role] = float(residual_cutoff(channel.values, channel.rate).cutoff)
-    if not found:
-        found = {
-            role: float(residual_cutoff(c.values, c.rate).cutoff)
-            for role, c in channels.items()
-            if np.isfinite(c.values).all()
-        }
+    found = {
+        role: float(residual_cutoff(c.values, c.rate).cutoff)
+        for role, c in channels.items()
+        if np.isfinite(c.values).all() and np.ptp(c.values, axis=0).max() > _MOVES[c.unit]
+    }
     if not found:
         raise InputError(
-            "cut-off by residual analysis: every channel has gaps; fill short gaps or state the "
-            "cut-off (cutoff_hz)"
+            "cut-off by residual analysis: every channel that moves has gaps; fill short gaps or "
+            "state the cut-off (cutoff_hz)"
         )
     return float(np.median(list(found.values()))), found
 
@@ -294,11 +296,6 @@ def _filtered(channel: Channel, cutoff: float, order: int, recording: Recording)
     except InputError as err:
         raise InputError(f"{recording.source}: {channel.label!r}: {err}") from err
     return replace(channel, values=values)
-
-
-def _rms(values: NDArray[np.float64]) -> float:
-    known = values[np.isfinite(values)]
-    return float(np.sqrt(np.mean(known**2))) if known.size else 0.0
 
 
 def _clock(recording: Recording, channels: Sequence[Channel], rate: float) -> NDArray[np.float64]:
@@ -369,7 +366,8 @@ def _cut(
     refused: list[str] = []
     for number, repetition in ascents:
         if not repetition.completed:
-            refused.append(f"repetition {number}: the lift was not completed")
+            why = repetition.note or "the lift was not completed"
+            refused.append(f"repetition {number}: {why}")
             continue
         positions = lift_percent(repetition, chosen.frames)
         try:

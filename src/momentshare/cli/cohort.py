@@ -1,0 +1,155 @@
+"""``momentshare cohort``: from a laboratory's files to the tables and figures of a paper."""
+
+from __future__ import annotations
+
+from pathlib import Path  # noqa: TC003 - typer reads the annotations
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from momentshare.cohort.run import CohortResult
+    from momentshare.cohort.schema import CohortStudy
+    from momentshare.cohort.summary import CohortSummary
+    from momentshare.published import PublishedResult
+
+__all__ = ["cohort", "run_and_write"]
+
+
+def cohort(
+    study: Annotated[Path, typer.Argument(help="Cohort study file (TOML).")],
+    out: Annotated[Path, typer.Option("--out", help="Folder for trials and results.")],
+    workers: Annotated[int | None, typer.Option(help="Processes; by default one a core.")] = None,
+    no_figures: Annotated[
+        bool, typer.Option("--no-figures", help="Write tables and the page without figures.")
+    ] = False,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but errors.")] = False,
+) -> None:
+    """Run a cohort STUDY: trials, checks, heads, statistics, EMG and one HTML page.
+
+    Trials that an earlier run solved and that have not changed are taken over.
+    """
+    run_and_write(study, out, workers=workers, figures=not no_figures, quiet=quiet)
+
+
+def run_and_write(
+    path: Path, out: Path, *, workers: int | None, figures: bool, quiet: bool
+) -> None:
+    """Run a cohort study file and write its results."""
+    from momentshare.cli.tables import console
+    from momentshare.cohort.load import load_cohort
+    from momentshare.cohort.summary import summarise_cohort
+    from momentshare.report.cohort_write import write_cohort
+    from momentshare.report.write import prepare_folder
+
+    study = load_cohort(path)
+    prepare_folder(out)
+    screen = console(quiet=quiet)
+    result = _run(study, out, workers, screen)
+    with screen.status("summing up") as status:
+        summary = summarise_cohort(result)
+        published = _published(study, result)
+        files = write_cohort(
+            result,
+            summary,
+            published,
+            figures=figures,
+            progress=lambda what: status.update(f"writing {what}"),
+        )
+    _print(screen, result, summary)
+    if not quiet:
+        reused = sum(o.reused for o in result.outcomes)
+        again = f"; {reused} trials were taken over from an earlier run" if reused else ""
+        typer.echo(f"Wrote {len(files)} files to {out}{again}. Open {out / 'report.html'}")
+
+
+def _run(study: CohortStudy, out: Path, workers: int | None, screen: Console) -> CohortResult:
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+
+    from momentshare.cohort.run import run_cohort
+
+    columns = (TextColumn("{task.description}", markup=False), BarColumn(), MofNCompleteColumn())
+    with Progress(*columns, console=screen, transient=True) as bar:
+        task = bar.add_task("trials", total=len(study.file.trial))
+        return run_cohort(
+            study,
+            out,
+            workers=workers,
+            progress=lambda done, total, what: bar.update(
+                task, completed=done, total=total, description=what
+            ),
+        )
+
+
+def _published(study: CohortStudy, result: CohortResult) -> list[PublishedResult]:
+    if not study.file.published:
+        return []
+    from momentshare.published import heads_of_published, read_published
+    from momentshare.study.run import limb_of
+
+    found = []
+    for entry in study.file.published:
+        limb = limb_of(study.person(entry.person), study.file.settings, result.model)
+        found.append(
+            heads_of_published(
+                read_published(study.path(entry.file)),
+                limb,
+                criterion=study.file.settings.criterion(),
+                draws=entry.draws,
+                seed=entry.seed,
+                spread=entry.spread,
+            )
+        )
+    return found
+
+
+def _print(screen: Console, result: CohortResult, summary: CohortSummary) -> None:
+    """Print what became of the trials, the checks that did not pass, and effort by head."""
+    from rich.markup import escape
+    from rich.table import Table
+
+    from momentshare.cautions import CAUTIONS
+    from momentshare.report.style import head_label
+
+    skipped = [o for o in result.outcomes if o.fault]
+    for outcome in skipped:
+        screen.print(
+            f"[bold]skipped[/bold] trial {outcome.number}, {escape(outcome.file)}: "
+            f"{escape(outcome.fault)}"
+        )
+    checks = summary.tables.get("checks")
+    if checks is not None:
+        for _, row in checks[checks["verdict"].isin(["warn", "fail"])].iterrows():
+            note = f"; {row['note']}" if row["note"] else ""
+            screen.print(
+                f"[bold]{row['verdict']}[/bold] trial {row['trial']}, "
+                f"{escape(str(row['person']))}, {escape(str(row['condition']))}: {row['check']} "
+                f"{row['value']:.3g} {row['unit']}, limit {row['limit']:g}{escape(str(note))}"
+            )
+    heads = summary.tables.get("heads")
+    if heads is not None:
+        mine = heads[heads["lateral"] == summary.mode]
+        conditions = list(dict.fromkeys(mine["condition"]))
+        table = Table(
+            title=f"Lift-mean effort [%], mean ± SD over people; lateral force {summary.mode}",
+            title_justify="left",
+        )
+        table.add_column("head")
+        for condition in conditions:
+            table.add_column(escape(str(condition)), justify="right")
+        for head, part in mine.groupby("head", sort=False, observed=True):
+            cells = []
+            for condition in conditions:
+                row = part[part["condition"] == condition]
+                cells.append(
+                    "–"
+                    if row.empty
+                    else f"{100 * row['mean_effort_mean'].iloc[0]:.0f} ± "
+                    f"{100 * row['mean_effort_std'].iloc[0]:.0f}"
+                )
+            table.add_row(head_label(str(head)), *cells)
+        screen.print(table)
+    for text in CAUTIONS:
+        screen.print(f"- {text}", markup=False)

@@ -1,0 +1,1 @@
+"""Cohorts: people × conditions × repetitions from the laboratory's own files."""

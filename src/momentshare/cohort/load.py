@@ -1,0 +1,132 @@
+"""Read a cohort study file; every fault is named with its field, value and remedy."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from momentshare.cohort.schema import (
+    CohortFile,
+    CohortSettings,
+    CohortStudy,
+    EmgEntry,
+    MaximalEntry,
+    MeasuredCondition,
+    ProcessingEntry,
+    PublishedEntry,
+    StatisticsEntry,
+    TrialEntry,
+)
+from momentshare.errors import nearest_name
+from momentshare.study.load import (
+    checked,
+    digest_of,
+    raise_faults,
+    read_study_text,
+    repeated_names,
+)
+from momentshare.study.schema import PersonEntry, StrengthEntry
+from momentshare.trial.layout import LayoutEntry
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from pydantic import BaseModel
+
+__all__ = ["load_cohort", "parse_cohort"]
+
+_SECTIONS: dict[str, type[BaseModel]] = {
+    "settings": CohortSettings,
+    "processing": ProcessingEntry,
+    "emg": EmgEntry,
+    "statistics": StatisticsEntry,
+    "person": PersonEntry,
+    "strength": StrengthEntry,
+    "layout": LayoutEntry,
+    "condition": MeasuredCondition,
+    "trial": TrialEntry,
+    "maximal_contraction": MaximalEntry,
+    "published": PublishedEntry,
+}
+
+
+def load_cohort(path: str | Path) -> CohortStudy:
+    """Read and check a cohort study file (TOML).
+
+    File names in it count from its own folder. The files themselves are read when the cohort
+    runs, so that one bad trial does not stop the others.
+
+    Raises
+    ------
+    StudyError
+        One line for each fault: file, field, value and remedy.
+    """
+    place = Path(path)
+    return parse_cohort(read_study_text(place), str(place), place.parent)
+
+
+def parse_cohort(text: str, source: str = "study", folder: Path | None = None) -> CohortStudy:
+    """Check the text of a cohort study file; see :func:`load_cohort`."""
+    file = checked(text, source, CohortFile, _SECTIONS)
+    names = {
+        "person": [p.name for p in file.person],
+        "layout": [x.name for x in file.layout],
+        "condition": [c.name for c in file.condition],
+    }
+    faults = repeated_names(names)
+    faults += [f"layout {x.name!r} → {fault}" for x in file.layout for fault in x.faults()]
+    for number, trial in enumerate(file.trial, start=1):
+        place = f"trial[{number}] {trial.file!r}"
+        faults += _unknown(place, "person", trial.person, names["person"])
+        faults += _unknown(place, "condition", trial.condition, names["condition"])
+        for layout in (trial.layout, *(m.layout for m in trial.more)):
+            faults += _unknown(place, "layout", layout, names["layout"])
+    for number, maximal in enumerate(file.maximal_contraction, start=1):
+        place = f"maximal_contraction[{number}]"
+        faults += _unknown(place, "person", maximal.person, names["person"])
+        if maximal.layout is not None:
+            faults += _unknown(place, "layout", maximal.layout, names["layout"])
+    for number, table in enumerate(file.published, start=1):
+        faults += _unknown(f"published[{number}]", "person", table.person, names["person"])
+    faults += _twice(file)
+    if file.emg.pull_weight is not None and file.settings.exponent != 2.0:
+        faults.append(
+            f"emg → pull_weight: needs settings → exponent 2, got {file.settings.exponent:g}; "
+            "remove one of them"
+        )
+    if not file.trial and not file.published:
+        faults.append("trial: there is none, and no published table; add a [[trial]]")
+    raise_faults(source, faults)
+    return CohortStudy(source=source, digest=digest_of(text), folder=folder or Path(), file=file)
+
+
+def _unknown(place: str, field: str, name: str, known: Iterable[str]) -> list[str]:
+    have = list(known)
+    if name in have:
+        return []
+    if not have:
+        return [f"{place} → {field}: {name!r} is not described; add a [[{field}]] of this name"]
+    return [f"{place} → {field}: unknown name {name!r}; {nearest_name(name, have)}"]
+
+
+def _twice(file: CohortFile) -> list[str]:
+    """Trials that are the same measurement, and maximal contractions stated twice."""
+    faults: list[str] = []
+    seen: dict[tuple[object, ...], int] = {}
+    for number, trial in enumerate(file.trial, start=1):
+        key = (trial.file, trial.side, tuple(trial.repetitions or ()))
+        if key in seen:
+            faults.append(
+                f"trial[{number}] {trial.file!r}: the same file and arm stand in "
+                f"trial[{seen[key]}] already; remove one, or say which repetitions"
+            )
+        seen.setdefault(key, number)
+    stated = set()
+    for number, maximal in enumerate(file.maximal_contraction, start=1):
+        if (maximal.person, maximal.head) in stated:
+            faults.append(
+                f"maximal_contraction[{number}]: {maximal.person!r}, {maximal.head!r} is stated "
+                "twice; keep one"
+            )
+        stated.add((maximal.person, maximal.head))
+    return faults

@@ -1,0 +1,326 @@
+"""Run a cohort: trials in parallel, each kept as soon as it is done.
+
+The folder of a run holds ``trials/0001`` and so on. A trial moves there whole, so a killed run
+loses at most the trials in hand; the next run takes what is there if nothing that made it has
+changed: study entries, files, model and version.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+import tempfile
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass
+from importlib import metadata
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from momentshare.errors import InputError, MomentshareError, StudyError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    import pandas as pd
+
+    from momentshare.cohort.schema import CohortStudy
+    from momentshare.model import Model
+
+__all__ = ["CohortResult", "TrialOutcome", "read_table", "run_cohort"]
+
+_RECORD = "trial.json"
+_BLOCK = 1 << 20
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrialOutcome:
+    """What became of one trial.
+
+    Attributes
+    ----------
+    number : int
+        In the study file, from 1.
+    person, condition, file : str
+    fault : str
+        Why it was skipped; empty when it was solved.
+    verdict : str
+        The worst of its checks; empty when it was skipped.
+    record : dict
+        What was done.
+    reused : bool
+        Whether an earlier run had solved it.
+    """
+
+    number: int
+    person: str
+    condition: str
+    file: str
+    fault: str
+    verdict: str
+    record: dict[str, Any]
+    reused: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CohortResult:
+    """A cohort with what became of every trial, and where its tables lie."""
+
+    study: CohortStudy
+    model: Model
+    folder: Path
+    outcomes: tuple[TrialOutcome, ...]
+
+    @property
+    def solved(self) -> tuple[TrialOutcome, ...]:
+        """Trials with an answer."""
+        return tuple(o for o in self.outcomes if not o.fault)
+
+    @property
+    def counted(self) -> tuple[TrialOutcome, ...]:
+        """Trials that enter means and comparisons."""
+        leave_out = self.study.file.processing.failed_checks == "leave out"
+        return tuple(o for o in self.solved if not (leave_out and o.verdict == "fail"))
+
+    def table(self, name: str, *, all_solved: bool = False) -> pd.DataFrame:
+        """One table over the trials that count, or over all that were solved."""
+        import pandas as pd
+
+        chosen = self.solved if all_solved else self.counted
+        parts = [read_table(self.folder, o.number, name) for o in chosen]
+        parts = [part for part in parts if not part.empty]
+        return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+
+
+def trial_folder(folder: Path, number: int) -> Path:
+    """Where a trial is kept."""
+    return folder / "trials" / f"{number:04d}"
+
+
+def read_table(folder: Path, number: int, name: str) -> pd.DataFrame:
+    """Read a table of one trial; empty where the trial has none of it."""
+    import pandas as pd
+
+    place = trial_folder(folder, number) / f"{name}.parquet"
+    return pd.read_parquet(place) if place.exists() else pd.DataFrame()
+
+
+def run_cohort(
+    study: CohortStudy,
+    folder: str | Path,
+    *,
+    workers: int | None = None,
+    progress: Callable[[int, int, str], None] | None = None,
+) -> CohortResult:
+    """Solve every trial of a cohort.
+
+    Parameters
+    ----------
+    study : CohortStudy
+    folder : str or Path
+        Keeps a folder for each trial; trials that are there and unchanged are not solved again.
+    workers : int, optional
+        Processes; by default one a core. One solves in this process. The answer does not depend
+        on it.
+    progress : callable, optional
+        Called with the number of trials done, of all, and what was done last.
+
+    Returns
+    -------
+    CohortResult
+        A trial that cannot be used is an outcome with its fault, never an exception.
+
+    Raises
+    ------
+    StudyError
+        Every trial is bad.
+    """
+    from momentshare.model import load_model
+
+    if workers is not None and workers < 1:
+        raise InputError(f"workers: wanted 1 or more, got {workers}")
+    place = Path(folder)
+    (place / "trials").mkdir(parents=True, exist_ok=True)
+    model = load_model(study.file.model)
+    _check_settings(study, model)
+    numbers = range(1, len(study.file.trial) + 1)
+    tags = {n: trial_tag(study, n, model) for n in numbers}
+    found = {n: _earlier(study, place, n, tags[n]) for n in numbers}
+    todo = [n for n in numbers if found[n] is None]
+    done = len(tags) - len(todo)
+    for number, record in _solve_all(study, place, todo, tags, workers):
+        found[number] = _outcome(study, number, record, reused=False)
+        done += 1
+        if progress is not None:
+            progress(done, len(tags), study.file.trial[number - 1].file)
+    outcomes = tuple(o for n in numbers if (o := found[n]) is not None)
+    if outcomes and all(o.fault for o in outcomes):
+        raise StudyError(
+            f"{study.source}: no trial can be used:", [f"{o.file}: {o.fault}" for o in outcomes]
+        )
+    _remove_others(place, set(numbers))
+    return CohortResult(study=study, model=model, folder=place, outcomes=outcomes)
+
+
+def _check_settings(study: CohortStudy, model: Model) -> None:
+    """Faults of names that only the model or the curve sets know."""
+    from momentshare.errors import UnknownNameError
+    from momentshare.muscle.curves import CURVE_SETS
+
+    settings = study.file.settings
+    if settings.curves not in CURVE_SETS:
+        raise UnknownNameError("curve set", settings.curves, CURVE_SETS, where="settings → curves")
+    if settings.scapula is not None and settings.scapula not in model.scapula_policies:
+        raise UnknownNameError(
+            "scapula policy", settings.scapula, model.scapula_policies, where="settings → scapula"
+        )
+    named = {head: f"layout {x.name!r} → emg" for x in study.file.layout for head in x.emg}
+    named |= {m.head: "maximal_contraction → head" for m in study.file.maximal_contraction}
+    for head, where in named.items():
+        if head not in model.head_names:
+            raise UnknownNameError("head", head, model.head_names, where=f"{study.source}: {where}")
+
+
+def trial_tag(study: CohortStudy, number: int, model: Model) -> str:
+    """Digest of all that the answer of a trial depends on."""
+    file, entry = study.file, study.file.trial[number - 1]
+    maximal = [m for m in file.maximal_contraction if m.person == entry.person]
+    layouts = {entry.layout, *(m.layout for m in entry.more), *(m.layout for m in maximal)}
+    files = [entry.file, *(m.file for m in entry.more), *(m.file for m in maximal if m.file)]
+    parts: dict[str, Any] = {
+        "version": metadata.version("momentshare"),
+        "model": model.digest,
+        "settings": file.settings.model_dump(mode="json"),
+        "processing": file.processing.model_dump(mode="json", exclude={"failed_checks"}),
+        "emg": file.emg.model_dump(mode="json"),
+        "sensitivity": file.statistics.sensitivity,
+        "person": study.person(entry.person).model_dump(mode="json"),
+        "condition": study.condition(entry.condition).model_dump(mode="json"),
+        "trial": entry.model_dump(mode="json"),
+        "maximal": [m.model_dump(mode="json") for m in maximal],
+        "layouts": [x.model_dump(mode="json") for x in file.layout if x.name in layouts],
+        "files": [_file_digest(study.path(name)) for name in files],
+    }
+    text = json.dumps(parts, sort_keys=True, default=str)
+    return hashlib.sha256(text.encode()).hexdigest()[:24]
+
+
+def _file_digest(path: Path) -> str:
+    """Digest of a file's bytes; what stands in its way otherwise."""
+    digest = hashlib.sha256()
+    try:
+        if not path.is_file():
+            return "no plain file"
+        with path.open("rb") as file:
+            while block := file.read(_BLOCK):
+                digest.update(block)
+    except OSError as err:
+        return str(err.strerror)
+    return digest.hexdigest()
+
+
+def _earlier(study: CohortStudy, place: Path, number: int, tag: str) -> TrialOutcome | None:
+    """Return the outcome of an earlier run, where it still holds; bad trials are tried again."""
+    try:
+        record = json.loads((trial_folder(place, number) / _RECORD).read_text("utf-8"))
+        if record["tag"] != tag or record.get("fault"):
+            return None
+        for name in record["tables"]:
+            _check_parquet(trial_folder(place, number) / f"{name}.parquet")
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+    return _outcome(study, number, record, reused=True)
+
+
+def _check_parquet(path: Path) -> None:
+    """Raise ``OSError`` or ``ValueError`` where a table is damaged."""
+    import pyarrow.parquet as pq
+
+    pq.read_table(path)
+
+
+def _outcome(
+    study: CohortStudy, number: int, record: dict[str, Any], *, reused: bool
+) -> TrialOutcome:
+    entry = study.file.trial[number - 1]
+    return TrialOutcome(
+        number=number,
+        person=entry.person,
+        condition=entry.condition,
+        file=entry.file,
+        fault=record.get("fault", ""),
+        verdict=record.get("verdict", ""),
+        record=record,
+        reused=reused,
+    )
+
+
+def _solve_all(
+    study: CohortStudy, place: Path, todo: list[int], tags: dict[int, str], workers: int | None
+) -> Iterator[tuple[int, dict[str, Any]]]:
+    """Yield the number and record of each trial as it is kept."""
+    processes = min(workers or os.cpu_count() or 1, len(todo))
+    if processes <= 1:
+        for number in todo:
+            yield number, keep_trial(study, place, number, tags[number])
+        return
+    import multiprocessing
+
+    pool = ProcessPoolExecutor(processes, mp_context=multiprocessing.get_context("spawn"))
+    try:
+        waiting = {pool.submit(keep_trial, study, place, n, tags[n]): n for n in todo}
+        for future in as_completed(waiting):
+            number = waiting[future]
+            try:
+                yield number, future.result()
+            except BrokenProcessPool:
+                yield (
+                    number,
+                    {
+                        "fault": "the process that solved it died, perhaps for want of memory; run "
+                        "again, with fewer --workers"
+                    },
+                )
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
+def keep_trial(study: CohortStudy, place: Path, number: int, tag: str) -> dict[str, Any]:
+    """Solve one trial and keep it, whole or not at all; return its record."""
+    from momentshare.cohort.solve import solve_trial
+    from momentshare.model import load_model
+
+    tables: Any = {}
+    try:
+        answer = solve_trial(study, number, load_model(study.file.model))
+        tables, record = answer.tables, dict(answer.record)
+    except MomentshareError as err:
+        record = {"fault": str(err)}
+    except Exception as err:  # noqa: BLE001 - a fault of ours must not cost the other trials
+        record = {
+            "fault": f"unexpected {type(err).__name__}: {err}; this is a fault of momentshare, "
+            "please report it"
+        }
+    record |= {"tag": tag, "tables": [name for name, table in tables.items() if not table.empty]}
+    target = trial_folder(place, number)
+    partial = Path(tempfile.mkdtemp(prefix=".trial-", dir=target.parent))
+    try:
+        for name in record["tables"]:
+            tables[name].to_parquet(partial / f"{name}.parquet", index=False)
+        text = json.dumps(record, indent=2, ensure_ascii=False, default=float)
+        (partial / _RECORD).write_text(text + "\n", encoding="utf-8")
+        shutil.rmtree(target, ignore_errors=True)
+        partial.replace(target)
+    finally:
+        shutil.rmtree(partial, ignore_errors=True)
+    return record
+
+
+def _remove_others(place: Path, numbers: set[int]) -> None:
+    """Remove trials that the study no longer has, and what a killed run left half done."""
+    for found in (place / "trials").iterdir():
+        stale = found.name.isdigit() and int(found.name) not in numbers
+        if found.is_dir() and (stale or found.name.startswith(".trial-")):
+            shutil.rmtree(found, ignore_errors=True)

@@ -1,0 +1,202 @@
+"""What a cohort study file holds: people, layouts, conditions, trials, published tables."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Annotated, Literal
+
+from pydantic import Field, field_validator, model_validator
+
+from momentshare.study.schema import (
+    Entry,
+    Finite,
+    Name,
+    Number,
+    PersonEntry,
+    Positive,
+    SettingsEntry,
+)
+from momentshare.trial.layout import LayoutEntry
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+__all__ = [
+    "CohortFile",
+    "CohortSettings",
+    "CohortStudy",
+    "EmgEntry",
+    "MaximalEntry",
+    "MeasuredCondition",
+    "ProcessingEntry",
+    "PublishedEntry",
+    "StatisticsEntry",
+    "TrialEntry",
+]
+
+FileName = Annotated[str, Field(min_length=1, max_length=1000)]
+
+
+class CohortSettings(SettingsEntry):
+    """The ``[settings]`` of a planned study, with the frames of a lift in percent."""
+
+    frames: Annotated[int, Field(ge=11, le=2001)] = 101
+
+
+class ProcessingEntry(Entry):
+    """The ``[processing]`` table: filters, gaps, repetitions, and what a failed check does."""
+
+    cutoff_hz: Annotated[Number, Field(gt=0.5, le=100.0)] | Literal["residual"] = 6.0
+    force_cutoff_hz: Annotated[Number, Field(gt=0.5, le=500.0)] | None = None
+    filter_order: Literal[2, 4, 6] = 4
+    fill_gaps_s: Annotated[Number, Field(ge=0.0, le=0.5)] = 0.0
+    least_rise_cm: Annotated[Number, Field(ge=2.0, le=100.0)] = 10.0
+    hinge: Literal["epicondyles", "forearm"] = "epicondyles"
+    failed_checks: Literal["keep", "leave out"] = "keep"
+
+
+class EmgEntry(Entry):
+    """The ``[emg]`` table."""
+
+    band_hz: tuple[Positive, Positive] = (20.0, 450.0)
+    envelope_hz: Annotated[Number, Field(gt=0.5, le=50.0)] = 6.0
+    method: Literal["linear", "rms"] = "linear"
+    delay_ms: Annotated[Number, Field(ge=0.0, le=200.0)] = 0.0
+    pull_weight: Annotated[Number, Field(gt=0.0, le=1e6)] | None = None
+
+    @field_validator("band_hz")
+    @classmethod
+    def _band_rises(cls, value: tuple[float, float]) -> tuple[float, float]:
+        if not value[0] < value[1]:
+            raise ValueError(f"wanted low below high, got {value[0]:g} and {value[1]:g}")
+        return value
+
+
+class StatisticsEntry(Entry):
+    """The ``[statistics]`` table."""
+
+    confidence: Annotated[Number, Field(gt=0.5, lt=1.0)] = 0.95
+    sensitivity: bool = True
+
+
+class MeasuredCondition(Entry):
+    """One ``[[condition]]`` under which trials were recorded."""
+
+    name: Name
+    implement: Literal["bar", "dumbbells", "ground"] = "bar"
+    trunk_angle_deg: Annotated[Number, Field(ge=-60.0, le=110.0)] = 0.0
+    lateral_ratio: Annotated[Number, Field(ge=-1.0, le=1.0)] | None = None
+    lateral_bounds: tuple[Finite, Finite] | None = None
+    note: str = ""
+
+    @model_validator(mode="after")
+    def _bounds_in_order(self) -> MeasuredCondition:
+        bounds = self.lateral_bounds
+        if bounds is not None and not -1.0 <= bounds[0] <= bounds[1] <= 1.0:
+            raise ValueError(f"lateral_bounds must be low, high within -1 to 1, got {bounds}")
+        if self.implement == "dumbbells" and (bounds or self.lateral_ratio is not None):
+            raise ValueError("dumbbells carry no lateral force; remove lateral_ratio and bounds")
+        return self
+
+    @property
+    def one_bar(self) -> bool:
+        """Whether the hands can push along what they hold."""
+        return self.implement != "dumbbells"
+
+    @property
+    def face_down(self) -> bool:
+        """Whether the trunk faces the ground."""
+        return self.implement == "ground"
+
+
+class MoreEntry(Entry):
+    """A further file of a trial, on a clock of its own."""
+
+    file: FileName
+    layout: Name
+    offset_s: Finite = 0.0
+
+
+class TrialEntry(Entry):
+    """One ``[[trial]]``: a person in a condition, in one or several files."""
+
+    person: Name
+    condition: Name
+    file: FileName
+    layout: Name
+    offset_s: Finite = 0.0
+    side: Literal["right", "left"] = "right"
+    load_kg: Annotated[Number, Field(ge=0.0, le=1000.0)] | None = None
+    repetitions: Annotated[list[Annotated[int, Field(ge=1)]], Field(min_length=1)] | None = None
+    more: list[MoreEntry] = Field(default_factory=list)
+
+
+class MaximalEntry(Entry):
+    """One ``[[maximal_contraction]]``: what 100 % of a head's electromyogram is."""
+
+    person: Name
+    head: Name
+    envelope_mv: Positive | None = None
+    file: FileName | None = None
+    layout: Name | None = None
+
+    @model_validator(mode="after")
+    def _one_way(self) -> MaximalEntry:
+        by_file = self.file is not None and self.layout is not None
+        if by_file == (self.envelope_mv is not None):
+            raise ValueError("give either envelope_mv, or file with layout")
+        return self
+
+
+class PublishedEntry(Entry):
+    """One ``[[published]]`` table of moments, and the person on whose limb it is laid."""
+
+    file: FileName
+    person: Name
+    spread: Literal["sd", "se"] = "sd"
+    draws: Annotated[int, Field(ge=0, le=20000)] = 500
+    seed: int = 1
+
+
+class CohortFile(Entry):
+    """A whole cohort study file."""
+
+    title: Name
+    note: str = ""
+    model: Name = "reference_limb"
+    settings: CohortSettings = CohortSettings()
+    processing: ProcessingEntry = ProcessingEntry()
+    emg: EmgEntry = EmgEntry()
+    statistics: StatisticsEntry = StatisticsEntry()
+    person: Annotated[list[PersonEntry], Field(min_length=1)]
+    layout: list[LayoutEntry] = Field(default_factory=list)
+    condition: list[MeasuredCondition] = Field(default_factory=list)
+    trial: list[TrialEntry] = Field(default_factory=list)
+    maximal_contraction: list[MaximalEntry] = Field(default_factory=list)
+    published: list[PublishedEntry] = Field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CohortStudy:
+    """A checked cohort study, and the folder that its file names count from."""
+
+    source: str
+    digest: str
+    folder: Path
+    file: CohortFile
+
+    def path(self, name: str) -> Path:
+        """Where a file of the study lies."""
+        return self.folder / name
+
+    def person(self, name: str) -> PersonEntry:
+        """Person by name."""
+        return next(p for p in self.file.person if p.name == name)
+
+    def condition(self, name: str) -> MeasuredCondition:
+        """Condition by name."""
+        return next(c for c in self.file.condition if c.name == name)
+
+    def layout(self, name: str) -> LayoutEntry:
+        """Layout by name."""
+        return next(x for x in self.file.layout if x.name == name)

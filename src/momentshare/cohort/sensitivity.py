@@ -1,0 +1,126 @@
+"""How much the answer of a repetition moves with what is least known.
+
+One thing is changed at a time and the lift is solved anew: the criterion, the lateral ratio, the
+strength of a group, the moment arms of a group. The sizes of the changes are ours (common
+practice, no source); ``momentshare uncertainty`` draws all inputs together for planned presses.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from momentshare.analysis import Criterion, Lateral, Prepared, solve_lift
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from momentshare.analysis import LiftResult
+    from momentshare.study.run import Case
+
+__all__ = ["CHANGES", "Change", "sensitivity_table"]
+
+_RATIO = 0.05
+_STRENGTH = 1.2
+_ARMS = 1.1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """One changed input; each function returns its argument where it changes nothing."""
+
+    name: str
+    prepared: Callable[[Prepared], Prepared] = lambda x: x
+    lateral: Callable[[Lateral], Lateral] = lambda x: x
+    criterion: Callable[[Criterion], Criterion] = lambda x: x
+
+
+def _stronger(group: str) -> Callable[[Prepared], Prepared]:
+    def change(given: Prepared) -> Prepared:
+        factor = np.where([h.group == group for h in given.limb.model.heads], _STRENGTH, 1.0)
+        state = replace(
+            given.state,
+            active_capacity=given.state.active_capacity * factor,
+            passive_force=given.state.passive_force * factor,
+        )
+        return replace(given, state=state)
+
+    return change
+
+
+def _longer_arms(group: str) -> Callable[[Prepared], Prepared]:
+    def change(given: Prepared) -> Prepared:
+        factor = np.where([h.group == group for h in given.limb.model.heads], _ARMS, 1.0)
+        found = replace(given.paths, moment_arms=given.paths.moment_arms * factor)
+        return replace(given, paths=found)
+
+    return change
+
+
+def _shifted(by: float) -> Callable[[Lateral], Lateral]:
+    def change(given: Lateral) -> Lateral:
+        if given.mode != "measured":
+            return given
+        ratio = np.asarray(given.ratio, dtype=float) + by
+        return replace(given, ratio=float(ratio) if ratio.ndim == 0 else tuple(map(float, ratio)))
+
+    return change
+
+
+CHANGES = (
+    Change(name="criterion: sum of a³", criterion=lambda c: replace(c, exponent=3.0)),
+    Change(name="criterion: weighted by volume", criterion=lambda c: replace(c, weights="volume")),
+    Change(name=f"lateral ratio +{_RATIO:g}", lateral=_shifted(_RATIO)),
+    Change(name=f"lateral ratio -{_RATIO:g}", lateral=_shifted(-_RATIO)),
+    Change(name="elbow extensors 20 % stronger", prepared=_stronger("elbow_extensors")),
+    Change(
+        name="shoulder flexors and adductors 20 % stronger",
+        prepared=_stronger("shoulder_flexors_adductors"),
+    ),
+    Change(name="moment arms of elbow extensors +10 %", prepared=_longer_arms("elbow_extensors")),
+    Change(
+        name="moment arms of shoulder flexors and adductors +10 %",
+        prepared=_longer_arms("shoulder_flexors_adductors"),
+    ),
+)
+"""Every change that is tried."""
+
+
+def sensitivity_table(case: Case) -> pd.DataFrame:
+    """One row a change × lateral mode × head: lift-mean effort before and after.
+
+    A change that cannot matter, such as a shifted ratio where the force along the bar is not
+    measured, is left out.
+    """
+    rows = []
+    for result in case.results:
+        before = result.effort.mean(axis=0)
+        for change in CHANGES:
+            after = _changed(case, result, change)
+            if after is None:
+                continue
+            rows.append(
+                pd.DataFrame(
+                    {
+                        "person": case.person,
+                        "condition": case.condition,
+                        "lateral": result.lateral.mode,
+                        "change": change.name,
+                        "head": list(case.prepared.limb.head_names),
+                        "mean_effort": before,
+                        "mean_effort_changed": after.effort.mean(axis=0),
+                    }
+                )
+            )
+    return pd.concat(rows, ignore_index=True)
+
+
+def _changed(case: Case, result: LiftResult, change: Change) -> LiftResult | None:
+    prepared = change.prepared(case.prepared)
+    lateral = change.lateral(result.lateral)
+    criterion = change.criterion(result.criterion)
+    same = prepared is case.prepared and lateral is result.lateral and criterion == result.criterion
+    return None if same else solve_lift(prepared, lateral, criterion, greatest_load=False)

@@ -1,0 +1,504 @@
+"""One trial of a cohort: from its files to tidy tables."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from momentshare import reading
+from momentshare.analysis import Lateral, LiftResult, prepare, solve_lift
+from momentshare.cohort.sensitivity import sensitivity_table
+from momentshare.emg import (
+    EmgSettings,
+    Maximum,
+    envelope,
+    maximum_of,
+    normalise,
+    pull_to_emg,
+)
+from momentshare.errors import InputError, StudyError
+from momentshare.signals import resample
+from momentshare.study.run import Case, CaseSet, limb_of
+from momentshare.trial.process import (
+    MeasuredRepetition,
+    ProcessedTrial,
+    Processing,
+    process_trial,
+)
+from momentshare.trial.read import merge_recordings, read_recording
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
+
+    from momentshare.cohort.schema import (
+        CohortFile,
+        CohortStudy,
+        MaximalEntry,
+        MeasuredCondition,
+        TrialEntry,
+    )
+    from momentshare.limb import Limb
+    from momentshare.model import Model
+    from momentshare.trial.recording import Recording
+
+__all__ = [
+    "TABLES",
+    "TrialAnswer",
+    "emg_settings",
+    "processing_of",
+    "solve_trial",
+    "trial_condition_lateral",
+]
+
+TABLES = (
+    "frames",
+    "moments",
+    "motion",
+    "heads",
+    "regions",
+    "emg",
+    "sensitivity",
+    "checks",
+    "check_curves",
+    "events",
+    "glenoid",
+)
+"""Tables of a trial, in the order in which they are kept."""
+
+_CURVE_POINTS = 400
+"""Points kept of a check's curve, for its figure."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class TrialAnswer:
+    """Tables of one trial by name, and the record of what was done."""
+
+    tables: Mapping[str, pd.DataFrame]
+    record: Mapping[str, Any] = field(default_factory=dict)
+
+
+def processing_of(file: CohortFile) -> Processing:
+    """Turn the settings of a study into those of a trial, in SI."""
+    given = file.processing
+    return Processing(
+        cutoff=given.cutoff_hz,
+        force_cutoff=given.force_cutoff_hz,
+        order=given.filter_order,
+        fill_gaps=given.fill_gaps_s,
+        least_rise=given.least_rise_cm / 100.0,
+        frames=file.settings.frames,
+        hinge=given.hinge,
+    )
+
+
+def emg_settings(file: CohortFile) -> EmgSettings:
+    """Turn the settings of a study into those of electromyograms, in SI."""
+    given = file.emg
+    return EmgSettings(
+        low=given.band_hz[0],
+        high=given.band_hz[1],
+        cutoff=given.envelope_hz,
+        method=given.method,
+        delay_s=given.delay_ms / 1000.0,
+    )
+
+
+def trial_condition_lateral(
+    condition: MeasuredCondition, measured: Lateral | None, modes: list[str]
+) -> tuple[Lateral, ...]:
+    """Treatments of the lateral force that make sense for a repetition."""
+    if not condition.one_bar:
+        return (Lateral(mode="zero"),)
+    given = measured
+    if given is None and condition.lateral_ratio is not None:
+        given = Lateral(mode="measured", ratio=condition.lateral_ratio)
+    known = {
+        "measured": given,
+        "zero": Lateral(mode="zero"),
+        "free": Lateral(mode="free", bounds=condition.lateral_bounds),
+    }
+    return tuple(found for mode in modes if (found := known[mode]) is not None)
+
+
+def solve_trial(study: CohortStudy, number: int, model: Model) -> TrialAnswer:
+    """Read, check and solve one trial.
+
+    Parameters
+    ----------
+    study : CohortStudy
+    number : int
+        Of the trial in the study file, from 1.
+    model : Model
+
+    Raises
+    ------
+    MomentshareError
+        The trial cannot be used; the message names file and field.
+    """
+    file = study.file
+    entry = file.trial[number - 1]
+    person, condition = study.person(entry.person), study.condition(entry.condition)
+    limb = limb_of(person, file.settings, model)
+    recording = _recording(study, entry)
+    trial = process_trial(
+        recording,
+        limb.skeleton,
+        processing_of(file),
+        side=entry.side,
+        load=entry.load_kg,
+        one_bar=condition.one_bar,
+        trunk_angle=math.radians(condition.trunk_angle_deg),
+        face_down=condition.face_down,
+        repetitions=entry.repetitions,
+    )
+    if not trial.repetitions:
+        raise InputError(f"{entry.file}: no repetition can be used:", trial.refused)
+    emg, emg_notes = _envelopes(study, entry, trial, limb)
+    parts: dict[str, list[pd.DataFrame]] = {name: [] for name in TABLES}
+    for repetition in trial.repetitions:
+        solved = _solve_repetition(study, entry, condition, limb, repetition)
+        keys = {"trial": number, "repetition": repetition.number}
+        for name, table in _tables(study, trial, repetition, solved, emg).items():
+            for at, (key, value) in enumerate(keys.items()):
+                table.insert(at, key, value)
+            parts[name].append(table)
+    identity = {"trial": number, "person": entry.person, "condition": entry.condition}
+    parts["checks"].append(pd.DataFrame([identity | _check_row(c) for c in trial.checks]))
+    parts["check_curves"].append(_check_curves(trial, identity))
+    tables = {
+        name: pd.concat(found, ignore_index=True) if found else pd.DataFrame()
+        for name, found in parts.items()
+    }
+    record = dict(trial.record) | {
+        **identity,
+        "file": entry.file,
+        "load_kg": entry.load_kg,
+        "verdict": trial.verdict,
+        "emg": emg_notes,
+        "strength_factors_from_tests": dict(limb.strength_changes),
+        "doubtful_heads": sorted(_doubtful(parts)),
+    }
+    return TrialAnswer(tables=tables, record=record)
+
+
+def _recording(study: CohortStudy, entry: TrialEntry) -> Recording:
+    first = read_recording(
+        study.path(entry.file), study.layout(entry.layout), offset=entry.offset_s
+    )
+    more = [
+        read_recording(study.path(m.file), study.layout(m.layout), offset=m.offset_s)
+        for m in entry.more
+    ]
+    return merge_recordings(first, *more) if more else first
+
+
+def _solve_repetition(
+    study: CohortStudy,
+    entry: TrialEntry,
+    condition: MeasuredCondition,
+    limb: Limb,
+    repetition: MeasuredRepetition,
+) -> CaseSet:
+    settings = study.file.settings
+    measured = repetition.measured
+    prepared = prepare(limb, measured.lift)
+    treatments = trial_condition_lateral(condition, measured.lateral, list(settings.lateral))
+    if not treatments:
+        raise InputError(
+            f"{entry.file}: settings → lateral asks for 'measured' only, but neither the force "
+            "along the bar nor lateral_ratio is known; add 'zero' or 'free'"
+        )
+    criterion = settings.criterion()
+
+    def solve(glenoid: bool) -> tuple[LiftResult, ...]:
+        return tuple(
+            solve_lift(prepared, t, criterion, greatest_load=False, glenoid=glenoid)
+            for t in treatments
+        )
+
+    case = Case(
+        person=entry.person,
+        condition=entry.condition,
+        prepared=prepared,
+        results=solve(False),
+        constrained=solve(True) if settings.glenoid_constraint else (),
+    )
+    return CaseSet(model=limb.model, cases=(case,))
+
+
+def _tables(
+    study: CohortStudy,
+    trial: ProcessedTrial,
+    repetition: MeasuredRepetition,
+    solved: CaseSet,
+    emg: Mapping[str, NDArray[np.float64]],
+) -> dict[str, pd.DataFrame]:
+    """Tables of one repetition; those of the whole trial are added later."""
+    case = solved.cases[0]
+    frames = reading.frame_table(solved)
+    moments = reading.moment_table(solved)
+    count = len(repetition.positions)
+    percent = 100.0 * np.arange(count) / (count - 1)
+    for table in (frames, moments):
+        table.insert(4, "lift_percent", percent[table["frame"].to_numpy()])
+    tables = {
+        "frames": frames,
+        "moments": moments,
+        "motion": _motion(repetition, solved, percent),
+        "heads": reading.head_table_by_person(solved),
+        "regions": _regions(repetition, frames, moments),
+        "emg": _emg_table(study, repetition, case, emg, percent),
+        "events": _event_row(trial, repetition, case),
+        "glenoid": reading.condition_table(solved),
+    }
+    if study.file.statistics.sensitivity:
+        tables["sensitivity"] = sensitivity_table(case)
+    return tables
+
+
+def _motion(
+    repetition: MeasuredRepetition, solved: CaseSet, percent: NDArray[np.float64]
+) -> pd.DataFrame:
+    table = reading.posture_table(solved).drop(columns=["reachable"])
+    table.insert(2, "lift_percent", percent)
+    table["speed_mps"] = repetition.measured.speed
+    table["measured_push_n"] = repetition.measured.push
+    return table
+
+
+def _frame_regions(repetition: MeasuredRepetition) -> NDArray[Any]:
+    """Region of every frame; none where the lift has no sticking region."""
+    at = repetition.positions
+    region = np.full(len(at), "", dtype=object)
+    for name, (_, last) in reversed(repetition.events.regions().items()):
+        region[at <= last] = name
+    return region
+
+
+def _regions(
+    repetition: MeasuredRepetition,
+    frames: pd.DataFrame,
+    moments: pd.DataFrame,
+) -> pd.DataFrame:
+    """Mean of every quantity within each region of the lift, long form."""
+    region = _frame_regions(repetition)
+    keys = ["person", "condition", "lateral"]
+    long = []
+    for table, name, columns in (
+        (frames, "head", {"effort": "effort", "force_n": "force_n"}),
+        (moments, "row", {"moment_nm": "moment_nm"}),
+    ):
+        part = table[[*keys, "frame", name, *columns]].copy()
+        part["region"] = region[part["frame"].to_numpy()]
+        whole = part.assign(region="whole lift")
+        both = pd.concat([part[part["region"] != ""], whole], ignore_index=True)
+        means = (
+            both.groupby([*keys, "region", name], sort=False, observed=True)[list(columns)]
+            .mean()
+            .reset_index()
+            .melt(id_vars=[*keys, "region", name], var_name="quantity", value_name="mean")
+            .rename(columns={name: "item"})
+        )
+        long.append(means)
+    first = moments[moments["row"] == moments["row"].iloc[0]]
+    ratio = first[[*keys, "frame", "lateral_ratio", "lateral_force_n", "vertical_force_n"]].copy()
+    ratio["region"] = region[ratio["frame"].to_numpy()]
+    both = pd.concat([ratio[ratio["region"] != ""], ratio.assign(region="whole lift")])
+    means = (
+        both.groupby([*keys, "region"], sort=False, observed=True)[
+            ["lateral_ratio", "lateral_force_n", "vertical_force_n"]
+        ]
+        .mean()
+        .reset_index()
+        .melt(id_vars=[*keys, "region"], var_name="quantity", value_name="mean")
+    )
+    means.insert(4, "item", "hand")
+    long.append(means)
+    table = pd.concat(long, ignore_index=True)
+    for key in ("person", "condition", "lateral", "item"):
+        table[key] = table[key].astype(str)
+    return table
+
+
+def _event_row(trial: ProcessedTrial, repetition: MeasuredRepetition, case: Case) -> pd.DataFrame:
+    events, track = repetition.events, trial.track
+    count = len(repetition.positions) - 1
+    span = events.lockout - events.chest
+    row: dict[str, Any] = {
+        "person": case.person,
+        "condition": case.condition,
+        "duration_s": span / track.rate,
+        "rise_m": float(track.height[events.lockout] - track.height[events.chest]),
+        "peak_speed_mps": float(np.max(repetition.measured.speed)),
+        "mean_speed_mps": float(np.mean(repetition.measured.speed)),
+    }
+    for name in ("chest", "first_peak", "minimum", "second_peak", "lockout"):
+        sample = getattr(events, name)
+        known = sample is not None
+        row[f"{name}_s"] = track.start + sample / track.rate if known else np.nan
+        row[f"{name}_percent"] = 100.0 * (sample - events.chest) / span if known else np.nan
+        frame = round(count * (sample - events.chest) / span) if known else 0
+        row[f"{name}_speed_mps"] = repetition.measured.speed[frame] if known else np.nan
+        row[f"{name}_height_m"] = (
+            float(track.height[sample] - track.height[events.chest]) if known else np.nan
+        )
+    row["sticking_region"] = events.has_sticking_region
+    row["note"] = events.note
+    return pd.DataFrame([row])
+
+
+def _check_row(check: Any) -> dict[str, Any]:
+    return {
+        "check": check.name,
+        "value": check.value,
+        "limit": check.limit,
+        "worst": check.worst,
+        "unit": check.unit,
+        "verdict": check.verdict,
+        "note": check.note,
+    }
+
+
+def _check_curves(trial: ProcessedTrial, identity: dict[str, Any]) -> pd.DataFrame:
+    """Curves behind the checks, thinned for their figures."""
+    parts = []
+    for check in trial.checks:
+        step = max(1, len(check.time) // _CURVE_POINTS)
+        for label, values in check.curves.items():
+            parts.append(
+                pd.DataFrame(
+                    identity
+                    | {
+                        "check": check.name,
+                        "axis": check.axis,
+                        "curve": label,
+                        "time_s": check.time[::step],
+                        "value": values[::step],
+                    }
+                )
+            )
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+
+
+def _envelopes(
+    study: CohortStudy, entry: TrialEntry, trial: ProcessedTrial, limb: Limb
+) -> tuple[dict[str, NDArray[np.float64]], list[str]]:
+    """Normalised envelopes by head on the track's clock, and what was noted."""
+    settings = emg_settings(study.file)
+    found: dict[str, NDArray[np.float64]] = {}
+    notes: list[str] = []
+    files: dict[tuple[str, str], Recording] = {}
+    time = trial.track.start + np.arange(len(trial.track.height)) / trial.track.rate
+    for role, channel in trial.recording.channels.items():
+        if not role.startswith("emg/"):
+            continue
+        head = role.removeprefix("emg/")
+        if head not in limb.head_names:
+            raise InputError(
+                f"{entry.file}: layout → emg: {head!r} is no head of the limb; known: "
+                f"{', '.join(limb.head_names)}"
+            )
+        label = f"{entry.file}: {channel.label}"
+        shape = envelope(channel.values, channel.rate, settings, label=label)
+        notes += [f"{head}: {note}" for note in shape.notes]
+        maximum = _maximum(study, entry.person, head, settings, files)
+        if maximum is None:
+            notes.append(
+                f"{head}: no maximal contraction is stated for {entry.person!r}; left out of the "
+                "comparison with predicted activation"
+            )
+            continue
+        level = normalise(shape, maximum)
+        notes += [f"{head}: {note}" for note in level.notes if note not in shape.notes]
+        found[head] = resample(level.values, level.rate, channel.start, time)
+    return found, notes
+
+
+def _maximum(
+    study: CohortStudy,
+    person: str,
+    head: str,
+    settings: EmgSettings,
+    files: dict[tuple[str, str], Recording],
+) -> Maximum | float | None:
+    """Level of the maximal contraction [V]; ``files`` keeps what was read for other heads."""
+    stated = [m for m in study.file.maximal_contraction if (m.person, m.head) == (person, head)]
+    if not stated:
+        return None
+    entry: MaximalEntry = stated[0]
+    if entry.envelope_mv is not None:
+        return entry.envelope_mv / 1000.0
+    assert entry.file is not None  # noqa: S101 - the schema sees to it
+    assert entry.layout is not None  # noqa: S101
+    role = f"emg/{head}"
+    key = (entry.file, entry.layout)
+    if key not in files:
+        files[key] = read_recording(study.path(entry.file), study.layout(entry.layout))
+    recording = files[key]
+    if not recording.has(role):
+        raise StudyError(
+            f"{entry.file}: maximal_contraction: its layout {entry.layout!r} names no "
+            f"electromyogram of {head!r}; add it to layout → emg"
+        )
+    channel = recording.channels[role]
+    return maximum_of(
+        channel.values, channel.rate, settings, label=f"{entry.file}: {channel.label}"
+    )
+
+
+def _emg_table(
+    study: CohortStudy,
+    repetition: MeasuredRepetition,
+    case: Case,
+    emg: Mapping[str, NDArray[np.float64]],
+    percent: NDArray[np.float64],
+) -> pd.DataFrame:
+    """Measured envelope beside predicted activation, and pulled activation where asked for."""
+    if not emg:
+        return pd.DataFrame()
+    names = case.prepared.limb.head_names
+    at = np.arange(len(next(iter(emg.values()))))
+    level = {head: np.interp(repetition.positions, at, values) for head, values in emg.items()}
+    weight = study.file.emg.pull_weight
+    parts = []
+    for result in case.results:
+        pulled = None
+        if weight is not None and result.criterion.exponent == 2.0:
+            measured = np.full((len(percent), len(names)), np.nan)
+            for head, values in level.items():
+                measured[:, names.index(head)] = values
+            pulled = pull_to_emg(result, measured, weight)
+        for head, values in level.items():
+            index = names.index(head)
+            parts.append(
+                pd.DataFrame(
+                    {
+                        "person": case.person,
+                        "condition": case.condition,
+                        "lateral": result.lateral.mode,
+                        "head": head,
+                        "lift_percent": percent,
+                        "emg": values,
+                        "activation": result.effort[:, index],
+                        "pulled_activation": np.nan
+                        if pulled is None
+                        else np.where(pulled.certified, pulled.activation[:, index], np.nan),
+                    }
+                )
+            )
+    return pd.concat(parts, ignore_index=True)
+
+
+def _doubtful(parts: Mapping[str, list[pd.DataFrame]]) -> set[str]:
+    return {
+        head
+        for table in parts["glenoid"]
+        for cell in table["heads_with_doubtful_path"]
+        for head in str(cell).split()
+    }

@@ -1,0 +1,519 @@
+"""The page of a cohort: methods with every setting, checks, tables, figures, limits, sources."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from momentshare.cautions import CAUTIONS, LIMITS
+from momentshare.report import style
+from momentshare.report.page import (
+    Block,
+    Bullets,
+    Heading,
+    Page,
+    Paragraph,
+    Picture,
+    Section,
+    Table,
+    Verdict,
+    Verdicts,
+    bibtex_of,
+)
+from momentshare.report.record import versions
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    import pandas as pd
+
+    from momentshare.cohort.run import CohortResult
+    from momentshare.cohort.summary import CohortSummary
+    from momentshare.published import PublishedResult
+
+__all__ = ["cohort_page", "cohort_sources", "methods_text"]
+
+_ALPHA = 0.05
+"""Adjusted p below which a contrast is named in the text; convention."""
+
+_SHOWN_CONTRASTS = 40
+"""Rows of the table of contrasts on the page; all stand in contrasts.csv."""
+
+_CAPTIONS = {
+    "speed": "Speed of the load along the lift, with the regions that its events mark.",
+    "moments": "Net joint moments along the lift.",
+    "lateral_ratio": "Lateral over vertical hand force along the lift, by treatment.",
+    "head_forces": "Force of each head along the lift.",
+    "head_effort": "Relative effort of each head along the lift.",
+    "effort_by_head": "Lift-mean effort of each head by condition.",
+    "emg_curves": "EMG beside predicted activation, muscle by muscle.",
+    "emg_agreement": "Lift means of predicted activation against EMG, within each muscle.",
+    "sensitivity": "Change of lift-mean effort when one input is changed.",
+    "checks": "Verdict of every residual check of every trial.",
+}
+
+_METHOD_SOURCES = {
+    "DeGroote2016": "degroote2016",
+    "Thelen2003": "thelen2003",
+}
+
+
+def cohort_sources(result: CohortResult) -> list[str]:
+    """Keys of the sources that this run used."""
+    model, file = result.model, result.study.file
+    keys = {*model.source_keys(), "wuisb2005", "deleva1996", "ansur2012"}
+    keys.add(_METHOD_SOURCES.get(file.settings.curves, "degroote2016"))
+    if file.processing.cutoff_hz == "residual":
+        keys.add("winter2009")
+    if file.trial:
+        keys.add("holm1979")
+    return sorted(key for key in keys if key in model.references)
+
+
+def methods_text(result: CohortResult) -> list[str]:
+    """Say in sentences what was done, with every setting; one paragraph an item."""
+    file, model = result.study.file, result.model
+    settings, processing, emg = file.settings, file.processing, file.emg
+    people = len(file.person)
+    counted = result.counted
+    cutoffs = sorted(
+        {float(o.record["filter"]["landmarks_hz"]) for o in counted if "filter" in o.record}
+    )
+    forces = sorted(
+        {float(o.record["filter"]["forces_hz"]) for o in counted if "filter" in o.record}
+    )
+    filled = sum(len(o.record.get("filled_gaps", ())) for o in counted)
+    chosen = "by residual analysis" if processing.cutoff_hz == "residual" else "in the study file"
+    reading = (
+        f"{len(result.solved)} of {len(file.trial)} trials of {people} people could be used. "
+        "Positions and forces were turned "
+        "into one frame (y up, z to the person's right); left arms were mirrored. "
+        + (
+            f"Gaps of up to {processing.fill_gaps_s:g} s were filled by interpolation ({filled} "
+            "were). "
+            if processing.fill_gaps_s
+            else "No gaps were filled. "
+        )
+        + f"Landmarks were low-pass filtered at {_range(cutoffs)} Hz (chosen {chosen}) and forces "
+        f"at {_range(forces)} Hz with a Butterworth filter of effective order "
+        f"{processing.filter_order} and zero lag (half of it forth, half back, the cut-off "
+        "corrected for both); forces were then resampled on the clock of the landmarks."
+    )
+    kinematics = (
+        "Frames of thorax, humerus and forearm follow Wu et al. (2005); the elbow's hinge was "
+        f"taken from the {processing.hinge}. A "
+        f"repetition is an ascent of at least {processing.least_rise_cm:g} cm, from the beginning "
+        f"of upward motion to its end, cut into {settings.frames} frames even in time. Net joint "
+        "moments of the muscles come from Newton–Euler recursion from hand to shoulder, with the "
+        "measured hand force where there is one and the load's weight and inertia otherwise, "
+        "segment inertia after de Leva (1996). Moments are about the humeral axis, in the plane of "
+        "elevation and across it, and elbow extension; these four rows are balanced"
+        + (" together with forearm rotation." if settings.balance_forearm else ".")
+    )
+    exponent = "∞" if settings.exponent == float("inf") else f"{settings.exponent:g}"
+    muscles = (
+        f"The limb '{model.name}' (version {model.version}, digest {model.digest}) was scaled to "
+        f"each person. Capacity of the {len(model.head_names)} heads at the length and speed of "
+        f"each frame follows the curves {settings.curves} with "
+        f"{'an elastic' if settings.elastic_tendon else 'a rigid'} tendon and "
+        f"{'with' if settings.passive_force else 'without'} passive force. The moments were shared "
+        f"by minimising the sum of activation to the power {exponent}"
+        f"{' weighted by volume' if settings.weights == 'volume' else ''}, with the force along "
+        f"the bar {', '.join(settings.lateral)}. Effort is active force over capacity in the "
+        "posture and at the speed of the task."
+    )
+    parts = [reading, kinematics, muscles]
+    if any(o.record.get("emg") is not None for o in counted) and _has_emg(result):
+        parts.append(
+            f"Electromyograms were band-passed at {emg.band_hz[0]:g}–{emg.band_hz[1]:g} Hz, "
+            + (
+                f"rectified and low-pass filtered at {emg.envelope_hz:g} Hz"
+                if emg.method == "linear"
+                else "turned into a moving root mean square"
+            )
+            + f", delayed by {emg.delay_ms:g} ms and divided by the level of the maximal "
+            "contraction that the study states"
+            + (
+                f". Beside the pure optimum, activations were pulled toward the electromyograms "
+                f"with weight {emg.pull_weight:g}."
+                if emg.pull_weight is not None
+                else "."
+            )
+        )
+    if file.trial:
+        parts.append(
+            "Repetitions were averaged within a person. Conditions were compared by a linear mixed "
+            "model with a random intercept for each person; contrasts carry "
+            f"{100 * file.statistics.confidence:g} % intervals, p values adjusted after Holm, and "
+            "the standardised mean of paired differences. Trials that failed a residual check were "
+            f"{'left out of' if processing.failed_checks == 'leave out' else 'kept in'} means and "
+            "comparisons."
+        )
+    used = versions()
+    parts.append(
+        "Computed with "
+        + ", ".join(f"{name} {number}" for name, number in used.items() if number[0].isdigit())
+        + f"; study digest {result.study.digest}."
+    )
+    return parts
+
+
+def _has_emg(result: CohortResult) -> bool:
+    return any("emg" in o.record.get("tables", ()) for o in result.counted)
+
+
+def _range(values: Sequence[float]) -> str:
+    if not values:
+        return "–"
+    low, high = min(values), max(values)
+    return f"{low:.3g}" if low == high else f"{low:.3g}–{high:.3g}"
+
+
+def cohort_page(
+    result: CohortResult,
+    summary: CohortSummary,
+    published: Sequence[PublishedResult],
+    pictures: Mapping[str, bytes],
+    trial_pictures: Mapping[int, bytes],
+) -> Page:
+    """Put the page together.
+
+    Parameters
+    ----------
+    result : CohortResult
+    summary : CohortSummary
+    published : sequence of PublishedResult
+    pictures : mapping
+        Name of a cohort figure → bytes of its PNG.
+    trial_pictures : mapping
+        Number of a trial → bytes of the PNG of its checks.
+    """
+    file = result.study.file
+    sections = [_findings(result, summary), _methods(result)]
+    if result.outcomes:
+        sections.append(_trials(result, summary, pictures, trial_pictures))
+    if summary.tables.get("heads") is not None:
+        sections += [
+            _motion(summary, pictures),
+            _heads(summary, pictures),
+            _comparison(summary),
+        ]
+    if "emg_agreement" in summary.tables:
+        sections.append(_emg(summary, pictures))
+    if "sensitivity" in summary.tables:
+        sections.append(_sensitivity(summary, pictures))
+    if published:
+        sections.append(_published(published))
+    sections.append(
+        Section(title="Limits", anchor="limits", blocks=[Bullets(items=[*LIMITS, *_own(result)])])
+    )
+    return Page(
+        title=file.title,
+        subtitle=file.note,
+        sections=sections,
+        sources_bibtex=bibtex_of(result.model, cohort_sources(result)),
+        cautions=CAUTIONS,
+        made_by="\n".join(
+            [
+                f"momentshare {versions()['momentshare']}",
+                f"limb {result.model.name} {result.model.version}, digest {result.model.digest}",
+                f"study digest {result.study.digest}",
+            ]
+        ),
+    )
+
+
+def _picture(name: str, pictures: Mapping[str, bytes]) -> list[Block]:
+    if name not in pictures:
+        return []
+    caption = _CAPTIONS[name]
+    return [Picture(image=pictures[name], alt=caption, caption=caption)]
+
+
+def _findings(result: CohortResult, summary: CohortSummary) -> Section:
+    skipped = [o for o in result.outcomes if o.fault]
+    items = []
+    if result.outcomes:
+        repetitions = sum(len(o.record.get("repetitions", ())) for o in result.counted)
+        items.append(
+            f"{len(result.counted)} of {len(result.outcomes)} trials count, with {repetitions} "
+            "repetitions"
+            + (f"; {len(skipped)} skipped (see Trials and checks)." if skipped else ".")
+        )
+        failed = [o for o in result.solved if o.verdict == "fail"]
+        if failed:
+            kept = result.study.file.processing.failed_checks == "keep"
+            items.append(
+                f"{len(failed)} trials failed a residual check and are "
+                f"{'kept' if kept else 'left out'}; read their numbers with care."
+            )
+    items += _named_contrasts(summary)
+    blocks: list[Block] = [Bullets(items=items)] if items else []
+    return Section(
+        title="Findings",
+        anchor="findings",
+        lead="Estimates of a model: orderings between conditions are firmer than absolute forces.",
+        blocks=blocks,
+    )
+
+
+def _named_contrasts(summary: CohortSummary) -> list[str]:
+    table = summary.tables.get("contrasts")
+    if table is None:
+        return []
+    mine = table[
+        (table["lateral"] == summary.mode)
+        & (table["outcome"] == "mean_effort")
+        & (table["p_holm_over_item"] < _ALPHA)
+    ]
+    level = f"with p below {_ALPHA:g}, adjusted over all heads (lateral force {summary.mode})"
+    if mine.empty:
+        return [f"No head's lift-mean effort differs between conditions {level}."]
+    texts = [f"Lift-mean effort that differs between conditions {level}:"]
+    for head, part in mine.groupby("item", sort=False, observed=True):
+        pairs = [
+            f"{row['condition_a']} {'above' if row['estimate'] > 0 else 'below'} "
+            f"{row['condition_b']}"
+            for _, row in part.iterrows()
+        ]
+        texts.append(f"{style.head_label(str(head))}: {', '.join(pairs)}.")
+    return texts
+
+
+def _methods(result: CohortResult) -> Section:
+    blocks: list[Block] = [Paragraph(text=text) for text in methods_text(result)]
+    return Section(title="Methods", anchor="methods", blocks=blocks)
+
+
+def _trials(
+    result: CohortResult,
+    summary: CohortSummary,
+    pictures: Mapping[str, bytes],
+    trial_pictures: Mapping[int, bytes],
+) -> Section:
+    trials = summary.tables["trials"]
+    blocks: list[Block] = [
+        Table(
+            frame=trials[
+                ["trial", "person", "condition", "load_kg", "repetitions_used", "verdict", "reason"]
+            ],
+            caption="Trials.",
+            highlight={"verdict": list(trials["verdict"].isin(["fail", "skipped"]))},
+        ),
+        *_picture("checks", pictures),
+    ]
+    checks = summary.tables.get("checks")
+    if checks is not None:
+        bad = checks[checks["verdict"].isin(["warn", "fail"])]
+        rows = [
+            Verdict(
+                name=f"{row['person']}, {row['condition']}: {row['check']}",
+                value=f"{row['value']:.3g} {row['unit']}",
+                limit=f"{row['limit']:g} (fails above {row['worst']:g})",
+                verdict=str(row["verdict"]),
+                note=str(row["note"]),
+            )
+            for _, row in bad.iterrows()
+        ]
+        if rows:
+            blocks.append(Verdicts(rows=rows, caption="Checks that did not pass"))
+    notes = {o.number: o for o in result.solved}
+    for number, image in trial_pictures.items():
+        who = notes[number]
+        caption = f"Checks of trial {number}: {who.person}, {who.condition}."
+        blocks.append(Picture(image=image, alt=caption, caption=caption))
+    return Section(
+        title="Trials and checks",
+        anchor="trials",
+        lead="Residual checks come before any muscle number; limits are ours and flag, they do "
+        "not correct.",
+        blocks=blocks,
+    )
+
+
+def _motion(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
+    events = summary.tables["events"]
+    columns = {
+        "duration_s": "mean",
+        "peak_speed_mps": "mean",
+        "first_peak_percent": "mean",
+        "minimum_percent": "mean",
+        "second_peak_percent": "mean",
+        "sticking_region": "sum",
+    }
+    table = events.groupby("condition", sort=False, observed=True).agg(columns).reset_index()
+    table = table.rename(columns={"sticking_region": "with_sticking_region"})
+    table.insert(1, "repetitions", events.groupby("condition", sort=False).size().to_numpy())
+    return Section(
+        title="Motion, moments and hand force",
+        anchor="motion",
+        blocks=[
+            Table(
+                frame=table,
+                caption="Events by condition, means over repetitions; percent of the lift's time.",
+            ),
+            *_picture("speed", pictures),
+            *_picture("moments", pictures),
+            *_picture("lateral_ratio", pictures),
+        ],
+    )
+
+
+def _heads(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
+    table = summary.tables["heads"]
+    mine = table[table["lateral"] == summary.mode]
+    wide = mine.pivot_table(
+        index="head", columns="condition", values="mean_effort_mean", sort=False, observed=True
+    ).reset_index()
+    wide.columns.name = None
+    formats = {name: ".2f" for name in wide.columns if name != "head"}
+    modes = table.pivot_table(
+        index=["head", "condition"],
+        columns="lateral",
+        values="mean_effort_mean",
+        sort=False,
+        observed=True,
+    ).reset_index()
+    modes.columns.name = None
+    modes = modes[modes.drop(columns=["head", "condition"]).max(axis=1) > 0.05]
+    return Section(
+        title="Heads",
+        anchor="heads",
+        blocks=[
+            Table(
+                frame=wide,
+                caption=f"Lift-mean effort of each head, mean over people; lateral force "
+                f"{summary.mode}.",
+                formats=formats,
+            ),
+            *_picture("effort_by_head", pictures),
+            *_picture("head_effort", pictures),
+            *_picture("head_forces", pictures),
+            Heading(text="What the force along the bar changes"),
+            Table(
+                frame=modes,
+                caption="Lift-mean effort by treatment of the lateral force; heads above 5 % in "
+                "one of them.",
+                formats={
+                    name: ".2f" for name in modes.columns if name not in {"head", "condition"}
+                },
+            ),
+        ],
+    )
+
+
+def _comparison(summary: CohortSummary) -> Section:
+    blocks: list[Block] = []
+    omnibus, contrasts = (summary.tables.get(name) for name in ("omnibus", "contrasts"))
+    if omnibus is None or contrasts is None:
+        blocks.append(Paragraph(text="There is one condition, so nothing to compare."))
+    else:
+        blocks += _statistics_blocks(omnibus, contrasts, summary.mode)
+    return Section(title="Comparison of conditions", anchor="comparison", blocks=blocks)
+
+
+def _statistics_blocks(omnibus: pd.DataFrame, contrasts: pd.DataFrame, mode: str) -> list[Block]:
+    whole = omnibus[omnibus["lateral"] == mode].drop(columns=["lateral"])
+    pairs = contrasts[contrasts["lateral"] == mode].drop(columns=["lateral"])
+    pairs = pairs.sort_values("p_holm").head(_SHOWN_CONTRASTS)
+    p_columns = {c: "p" for c in whole.columns if c.startswith("p")}
+    shown = [
+        "outcome",
+        "item",
+        "condition_a",
+        "condition_b",
+        "estimate",
+        "low",
+        "high",
+        "p_holm",
+        "p_holm_over_item",
+        "hedges_g_z",
+        "n_people",
+        "n_same_direction",
+    ]
+    return [
+        Table(
+            frame=whole.drop(columns=["note"]).dropna(axis=1, how="all"),
+            caption=f"Overall tests; lateral force {mode}.",
+            formats={c: f for c, f in p_columns.items() if whole[c].notna().any()},
+        ),
+        Table(
+            frame=pairs[shown],
+            caption=f"Contrasts with the smallest adjusted p; lateral force {mode}. All stand in "
+            "contrasts.csv.",
+            formats={"p_holm": "p", "p_holm_over_item": "p"},
+        ),
+    ]
+
+
+def _emg(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
+    from momentshare.emg import CAVEATS
+
+    return Section(
+        title="EMG",
+        anchor="emg",
+        lead="Within a muscle across conditions only, never across muscles.",
+        blocks=[
+            *_picture("emg_curves", pictures),
+            *_picture("emg_agreement", pictures),
+            Table(
+                frame=summary.tables["emg_agreement"],
+                caption="Agreement along the lift, within each muscle.",
+            ),
+            Table(
+                frame=summary.tables["emg_ordering"],
+                caption="Order of conditions by EMG and by prediction, within each muscle.",
+            ),
+            Bullets(items=list(CAVEATS)),
+        ],
+    )
+
+
+def _sensitivity(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
+    orders = summary.tables.get("sensitivity_orders")
+    blocks: list[Block] = [*_picture("sensitivity", pictures)]
+    if orders is not None:
+        mine = orders[orders["lateral"] == summary.mode]
+        held = (
+            mine.groupby("change", sort=False)["order_holds"]
+            .agg(["sum", "size"])
+            .reset_index()
+            .rename(columns={"sum": "orders_that_hold", "size": "orders"})
+        )
+        blocks.append(
+            Table(
+                frame=held,
+                caption="Orders of two conditions within a head that hold under each change.",
+            )
+        )
+    return Section(title="Sensitivity", anchor="sensitivity", blocks=blocks)
+
+
+def _published(published: Sequence[PublishedResult]) -> Section:
+    blocks: list[Block] = []
+    for found in published:
+        name = found.table.source
+        blocks += [
+            Heading(text=name),
+            Table(frame=found.heads, caption=f"Heads from the moments of {name}."),
+            Table(frame=found.orderings, caption=f"Orders between conditions, {name}."),
+            Bullets(items=list(found.notes)),
+        ]
+    return Section(
+        title="Published tables",
+        anchor="published",
+        lead="Moments that came from elsewhere, laid on the limb of one person of the study.",
+        blocks=blocks,
+    )
+
+
+def _own(result: CohortResult) -> list[str]:
+    """Limits that this run itself has shown."""
+    heads = sorted({h for o in result.counted for h in o.record.get("doubtful_heads", ())})
+    notes = []
+    if heads:
+        names = "; ".join(style.head_label(head) for head in heads)
+        notes.append(
+            "In some frame the path of these heads lies in a surface or near a change of side, so "
+            f"their numbers are not to be trusted there: {names}."
+        )
+    return notes

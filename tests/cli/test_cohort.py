@@ -1,0 +1,179 @@
+"""``momentshare cohort`` end to end, and its page in a real browser."""
+
+import io
+import json
+import re
+import signal
+import subprocess
+import sys
+import time
+
+import pandas as pd
+import pytest
+from tests import browser as chrome
+from tests.browser import headless  # noqa: F401 - the fixture ``browser``
+
+from momentshare.cli import main as cli
+from momentshare.demo.lab import write_lab
+
+pytest.importorskip("ezc3d")
+pytest.importorskip("statsmodels")
+
+
+@pytest.fixture(scope="module")
+def lab(tmp_path_factory):
+    return write_lab(tmp_path_factory.mktemp("lab"), people=2, repetitions=1)
+
+
+def command(*arguments):
+    return [sys.executable, "-m", "momentshare", "cohort", *map(str, arguments)]
+
+
+@pytest.fixture(scope="module")
+def done(lab):
+    out = lab.parent / "results"
+    run = subprocess.run(
+        command(lab, "--out", out, "--workers", 2), capture_output=True, text=True, check=False
+    )
+    return run, out
+
+
+def test_it_ends_well_and_says_what_it_found(done):
+    run, out = done
+    assert run.returncode == 0, run.stderr
+    assert "skipped trial 2, lab/ines_broken_off.c3d" in run.stdout
+    assert "is cut short" in run.stdout
+    assert "spotter" in run.stdout
+    assert str(out / "report.html") in run.stdout.replace("\n", "")
+    assert "Traceback" not in run.stdout + run.stderr
+
+
+def test_every_file_of_the_record_is_there_and_tidy(done):
+    _, out = done
+    record = json.loads((out / "run.json").read_text("utf-8"))
+    assert record["files"]
+    for name in record["files"]:
+        assert (out / name).stat().st_size > 0, name
+    for name in ("trials", "checks", "events", "heads", "contrasts", "omnibus", "curves_heads"):
+        table = pd.read_csv(out / f"{name}.csv")
+        assert not table.empty
+        assert table.columns.is_unique
+    trials = pd.read_csv(out / "trials.csv")
+    assert list(trials["verdict"].isin(["pass", "warn", "fail", "skipped"])) == [True] * 7
+    for name in ("speed", "moments", "head_forces", "lateral_ratio", "effort_by_head"):
+        assert f"figures/{name}.png" in record["files"]
+    for name in ("emg_agreement", "sensitivity", "checks", "checks_trial_0001"):
+        assert f"figures/{name}.png" in record["files"]
+
+
+def test_the_record_holds_what_was_done(done):
+    _, out = done
+    record = json.loads((out / "run.json").read_text("utf-8"))
+    trial = next(t for t in record["trials"] if t["trial"] == 1)
+    assert trial["filter"]["landmarks_hz"] == 6.0
+    assert trial["repetitions"][0]["sticking_region"] is True
+    assert trial["digest"]
+    assert record["methods"]
+    assert "wuisb2005" in record["sources"]
+    bibtex = (out / "sources.bib").read_text("utf-8")
+    assert set(re.findall(r"@\w+\{([^,]+),", bibtex)) == set(record["sources"])
+
+
+def test_the_page_states_every_setting(done, lab):
+    _, out = done
+    page = (out / "report.html").read_text("utf-8")
+    for words in ("6 Hz", "Butterworth", "Wu et al. (2005)", "DeGroote2016", "Holm", "weight 1"):
+        assert words in page
+    for words in ("spotter", "qualified clinician", "neither a diagnosis"):
+        assert words in page
+    assert "<script" not in page
+
+
+def test_a_second_run_writes_the_same_page_and_takes_over_trials(done, lab):
+    _, out = done
+    before = (out / "report.html").read_bytes()
+    started = time.monotonic()
+    run = subprocess.run(
+        command(lab, "--out", out, "--workers", 1), capture_output=True, text=True, check=True
+    )
+    assert "6 trials were taken over" in run.stdout.replace("\n", " ")
+    assert time.monotonic() - started < 300.0
+    assert (out / "report.html").read_bytes() == before
+
+
+@pytest.mark.parametrize("size", [chrome.PHONE, chrome.DESKTOP])
+def test_the_page_opens_without_a_fault(done, browser, size):
+    _, out = done
+    page = out / "report.html"
+    chrome.open_page(browser, page, size)
+    assert chrome.console_faults(browser) == []
+    widths = chrome.image_widths(browser)
+    assert len(widths) == page.read_text("utf-8").count("<img ")
+    assert len(widths) >= 10
+    assert min(widths) > 0
+    assert chrome.sideways(browser) <= 1
+    assert all(url.startswith(("file:", "data:")) for url in chrome.requests_made(browser))
+
+
+def test_the_page_prints(done, browser):
+    _, out = done
+    chrome.open_page(browser, out / "report.html", chrome.DESKTOP)
+    data = chrome.print_pdf(browser)
+    from pypdf import PdfReader
+
+    pages = PdfReader(io.BytesIO(data)).pages
+    assert 8 <= len(pages) <= 80
+    text = " ".join(page.extract_text() for page in pages)
+    assert "Methods" in text
+    assert "Cautions" in text
+
+
+def test_a_killed_run_loses_only_the_trials_in_hand(lab, tmp_path):
+    out = tmp_path / "results"
+    process = subprocess.Popen(
+        command(lab, "--out", out, "--workers", 1, "--no-figures"),
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    deadline = time.monotonic() + 120.0
+    while len(list(out.glob("trials/0*/trial.json"))) < 3 and time.monotonic() < deadline:
+        assert process.poll() is None
+        time.sleep(0.05)
+    process.send_signal(signal.SIGKILL)
+    process.wait()
+    kept = sorted(p.parent.name for p in out.glob("trials/0*/trial.json"))
+    assert len(kept) >= 3
+    stamps = {n: (out / "trials" / n / "trial.json").stat().st_mtime_ns for n in kept}
+    run = subprocess.run(
+        command(lab, "--out", out, "--workers", 1, "--no-figures"),
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    good = [n for n in kept if n != "0002"]  # the broken file is tried again
+    assert f"{len(good)} trials were taken over" in run.stdout.replace("\n", " ")
+    for name in good:
+        assert (out / "trials" / name / "trial.json").stat().st_mtime_ns == stamps[name]
+    assert not list((out / "trials").glob(".trial-*"))
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("", "is empty"),
+        ("title = 3", "title"),
+        ('title = "t"\nperson = []', "person"),
+    ],
+)
+def test_a_bad_study_ends_with_code_2(tmp_path, capsys, monkeypatch, text, words):
+    place = tmp_path / "study.toml"
+    place.write_text(text, encoding="utf-8")
+    monkeypatch.setattr(sys, "argv", ["momentshare", "cohort", str(place), "--out", "out"])
+    monkeypatch.chdir(tmp_path)
+    with pytest.raises(SystemExit) as caught:
+        cli.main()
+    assert caught.value.code == 2
+    message = capsys.readouterr().err
+    assert words in message
+    assert "study.toml" in message
+    assert not (tmp_path / "out").exists()
