@@ -104,8 +104,8 @@ class MeasuredCondition(Entry):
         return self.implement != "dumbbells"
 
     @property
-    def face_down(self) -> bool:
-        """Whether the trunk faces the ground."""
+    def ground(self) -> bool:
+        """Whether the hands rest on the ground, with the trunk face down."""
         return self.implement == "ground"
 
 

@@ -154,7 +154,7 @@ def solve_trial(study: CohortStudy, number: int, model: Model) -> TrialAnswer:
         load=entry.load_kg,
         one_bar=condition.one_bar,
         trunk_angle=math.radians(condition.trunk_angle_deg),
-        face_down=condition.face_down,
+        ground=condition.ground,
         repetitions=entry.repetitions,
     )
     if not trial.repetitions:

@@ -65,7 +65,9 @@ def cohort_sources(result: CohortResult) -> list[str]:
     if file.processing.cutoff_hz == "residual":
         keys.add("winter2009")
     if file.trial:
-        keys.add("holm1979")
+        keys |= {"holm1979", "hedges1981"}
+    if _has_emg(result):
+        keys.add("wilson1927")
     return sorted(key for key in keys if key in model.references)
 
 

@@ -103,6 +103,7 @@ def check_trial(
     window: NDArray[np.bool_],
     load: float | None,
     one_bar: bool,
+    ground: bool,
     grips: Mapping[str, NDArray[np.float64]],
     bar_middle: NDArray[np.float64] | None,
     noise: Mapping[str, NDArray[np.float64]],
@@ -122,6 +123,9 @@ def check_trial(
     load : float or None
         Whole load, both hands [kg].
     one_bar : bool
+        Whether the hands can push along what they hold.
+    ground : bool
+        Whether the hands rest on the ground.
     grips : mapping
         "right" and "left", where recorded → grip, world frame [m], shape (samples, 3).
     bar_middle : float array, shape (samples, 3), or None
@@ -134,12 +138,16 @@ def check_trial(
         Of the person.
     """
     time = track.start + np.arange(len(track.height)) / track.rate
+    if ground:  # the hands press down, so the ground carries them up
+        forces = {side: force * [1.0, -1.0, 1.0] for side, force in forces.items()}
     rising = second_derivative(track.height, track.rate)
     found = [
-        _force_balance(time, forces, rising, window, load),
+        _impossible("force balance", "on the ground the hands carry a part of the body")
+        if ground
+        else _force_balance(time, forces, rising, window, load),
         _left_right(time, forces, window),
-        _lateral(time, forces, window, one_bar=one_bar),
-        _bar_moment(time, forces, grips, bar_middle, window, one_bar=one_bar),
+        _lateral(time, forces, window, one_bar=one_bar and not ground),
+        _bar_moment(time, forces, grips, bar_middle, window, one_bar=one_bar and not ground),
         _constant("upper arm constant", time, track.upper_arm, window),
         _constant("forearm constant", time, track.forearm, window),
         _against_person(time, track, window, sizes),

@@ -12,7 +12,7 @@ joint centre. The trunk's own acceleration stands beside them.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -59,7 +59,8 @@ class ArmTrack:
         Outward along what the hands hold, thorax axes, unit vectors.
     height : float array, shape (samples,)
         Height of what the hand holds, world frame [m]; relative to the shoulder where joint
-        angles were recorded instead of landmarks.
+        angles were recorded instead of landmarks. With the hands on the ground: height of the
+        shoulder over the hand.
     upper_arm, forearm : float array, shape (samples,)
         Measured lengths, joint centre to elbow and elbow to wrist [m]; empty without landmarks.
     notes : tuple of str
@@ -113,7 +114,7 @@ def track_arm(
     skeleton: Skeleton,
     *,
     trunk_angle: float = 0.0,
-    face_down: bool = False,
+    ground: bool = False,
     hinge: HingeChoice = "epicondyles",
 ) -> ArmTrack:
     """Reconstruct posture and positions of the right arm.
@@ -124,8 +125,10 @@ def track_arm(
         Landmarks or joint angles of the right arm on one clock and rate, filtered.
     skeleton : Skeleton
         Fills in what was not recorded: the joint centre, the length from elbow to grip.
-    trunk_angle, face_down
+    trunk_angle : float
         Of :func:`trunk_rotation`, for a trunk without landmarks.
+    ground : bool
+        The hands rest on the ground and the trunk moves, face down.
     hinge : {"epicondyles", "forearm"}
         What the axis of the elbow is taken from.
 
@@ -140,7 +143,8 @@ def track_arm(
     """
     named = [f"right_{name}" for name in ANGLES]
     if recording.has(*named[:4]):
-        return _from_angles(recording, skeleton, trunk_rotation(trunk_angle, face_down=face_down))
+        track = _from_angles(recording, skeleton, trunk_rotation(trunk_angle, face_down=ground))
+        return _risen(track) if ground else track
     needed = ("right_el", "right_em", "right_rs", "right_us")
     missing = [role for role in needed if not recording.has(role)]
     if missing:
@@ -148,9 +152,14 @@ def track_arm(
             f"{recording.source}: neither joint angles nor enough landmarks of the arm; missing "
             f"{', '.join(missing)} (or the angles {', '.join(named[:4])}); name them in the layout"
         )
-    return _from_landmarks(
-        recording, skeleton, trunk_rotation(trunk_angle, face_down=face_down), hinge
-    )
+    still = trunk_rotation(trunk_angle, face_down=ground)
+    track = _from_landmarks(recording, skeleton, still, hinge)
+    return _risen(track) if ground else track
+
+
+def _risen(track: ArmTrack) -> ArmTrack:
+    """Count height as that of the shoulder over the hand, which stays where it is."""
+    return replace(track, height=-_turn(track.trunk, track.hand)[:, 1])
 
 
 def _from_landmarks(

@@ -69,6 +69,7 @@ def lift_of_track(
     load_mass: float | None,
     hand_force: NDArray[np.float64] | None,
     one_bar: bool,
+    ground: bool = False,
     notes: tuple[str, ...] = (),
 ) -> MeasuredLift:
     """Cut one repetition out of a track.
@@ -87,6 +88,8 @@ def lift_of_track(
         only the vertical one was measured. None: the load's weight and inertia.
     one_bar : bool
         Whether the hands can push along what they hold.
+    ground : bool
+        Whether the hands press down on the ground instead of up against a load.
     notes : tuple of str
         Joined to the notes of the track.
 
@@ -132,6 +135,7 @@ def lift_of_track(
     up, outward = _normal(cut(track.up)), _normal(cut(track.lateral_axis))
     # A bar that tips a little has a vertical part along it; the push is the horizontal one.
     outward = _normal(outward - dot(outward, up)[:, None] * up)
+    press = -up if ground else up
     force, push, lateral, carried = None, np.full(len(positions), np.nan), None, load_mass
     if hand_force is not None:
         on_hand = hand_force.copy()
@@ -139,13 +143,14 @@ def lift_of_track(
         if partial:
             on_hand[:, [0, 2]] = 0.0
         force = cut(in_trunk(on_hand))
-        vertical = -dot(force, up)
+        vertical = -dot(force, press)
         if carried is None:
             carried = float(np.mean(vertical)) / GRAVITY
         if float(np.mean(vertical)) < _LEAST_FORCE:
             raise InputError(
-                f"hand force: presses the hand down with {np.mean(vertical):.3g} N on average; "
-                "wanted a load; check the sign (force_on of the layout), the side and the axes"
+                f"hand force: resists the push of the hand with {np.mean(vertical):.3g} N on "
+                "average, wanted a load; check the sign (force_on of the layout), the side, the "
+                "axes and the implement"
             )
         if one_bar:
             push = np.zeros_like(vertical) if partial else -dot(force, outward)
@@ -154,6 +159,8 @@ def lift_of_track(
                 push = np.full_like(vertical, np.nan)
             else:
                 lateral = Lateral(mode="measured", ratio=tuple(map(float, push / vertical)))
+    if ground and force is None:
+        raise InputError("hand force: the hands are on the ground, so their force must be measured")
     if carried is None:
         raise InputError("load: neither a load nor a hand force is known; give load_kg")
     if force is not None:
@@ -192,7 +199,7 @@ def lift_of_track(
         motion=motion,
         notes=(*notes, *track.notes),
         load_force=force,
-        push_axis=up if force is not None else None,
+        push_axis=press if force is not None else None,
     )
     return MeasuredLift(lift=lift, lateral=lateral, push=push, speed=cut(ascent_speed(track)))
 

@@ -132,7 +132,7 @@ def process_trial(
     load: float | None = None,
     one_bar: bool = True,
     trunk_angle: float = 0.0,
-    face_down: bool = False,
+    ground: bool = False,
     repetitions: Sequence[int] | None = None,
 ) -> ProcessedTrial:
     """Filter, reconstruct, find repetitions, check, and cut them out.
@@ -149,8 +149,10 @@ def process_trial(
         Whole load, both hands [kg].
     one_bar : bool
         Whether the hands can push along what they hold.
-    trunk_angle, face_down
-        Of a trunk without landmarks.
+    trunk_angle : float
+        Of a trunk without landmarks [rad].
+    ground : bool
+        The hands rest on the ground and the trunk moves, face down.
     repetitions : sequence of int, optional
         Numbers of the repetitions to use, from 1; all by default.
 
@@ -214,12 +216,19 @@ def process_trial(
         replace(recording, channels=aligned),
         skeleton,
         trunk_angle=trunk_angle,
-        face_down=face_down,
+        ground=ground,
         hinge=chosen.hinge,
     )
     ascents = _ascents(recording, track, chosen, repetitions)
     used, refused = _cut(
-        track, skeleton, ascents, chosen, forces.get("right", _other_hand(forces)), load, one_bar
+        track,
+        skeleton,
+        ascents,
+        chosen,
+        forces.get("right", _other_hand(forces)),
+        load,
+        one_bar=one_bar,
+        ground=ground,
     )
     if "right" not in forces and forces:
         notes.append("hand force: measured on the other hand only; the sides are taken to be alike")
@@ -232,6 +241,7 @@ def process_trial(
         window=window,
         load=load,
         one_bar=one_bar,
+        ground=ground,
         grips={s: aligned[f"{s}_grip"].values for s in ("right", "left") if f"{s}_grip" in aligned},
         bar_middle=0.5 * (aligned["bar_right"].values + aligned["bar_left"].values)
         if {"bar_right", "bar_left"} <= set(aligned)
@@ -263,7 +273,7 @@ def _mend(
     filled: list[str] = []
     for role, channel in channels.items():
         gone = np.isnan(channel.values.reshape(len(channel.values), -1)).any(axis=1)
-        missing[role] = gone
+        missing[role] = np.asarray(gone)
         if longest > 0.0 and gone.any():
             values, done, _ = fill_gaps(channel.values, channel.rate, longest)
             for gap in done:
@@ -360,7 +370,9 @@ def _cut(
     chosen: Processing,
     force: NDArray[np.float64] | None,
     load: float | None,
+    *,
     one_bar: bool,
+    ground: bool,
 ) -> tuple[list[MeasuredRepetition], list[str]]:
     used: list[MeasuredRepetition] = []
     refused: list[str] = []
@@ -379,6 +391,7 @@ def _cut(
                 load_mass=None if load is None else load / 2.0,
                 hand_force=force,
                 one_bar=one_bar,
+                ground=ground,
             )
         except InputError as err:
             refused.append(f"repetition {number}: {err}")
