@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from momentshare.analysis import Criterion, Lateral, LiftResult, prepare, solve_lift
+    from momentshare.cohort.load import load_cohort
+    from momentshare.cohort.run import run_cohort
     from momentshare.errors import MomentshareError
     from momentshare.exercise import BenchPress, Lift, Profile
     from momentshare.limb import Limb, MeasuredStrength, build_limb
@@ -27,6 +29,8 @@ if TYPE_CHECKING:
         share,
     )
     from momentshare.study import Study, StudyResult, load_study, parse_study, run_study
+    from momentshare.trial.process import process_trial
+    from momentshare.trial.read import read_recording
 
 _HOME = {
     "BenchPress": "exercise",
@@ -51,11 +55,15 @@ _HOME = {
     "build_limb": "limb",
     "greatest_factor": "sharing",
     "greatest_moment": "sharing",
+    "load_cohort": "cohort.load",
     "load_model": "model",
     "load_study": "study",
     "parse_study": "study",
     "posture_from_angles": "posture",
     "prepare": "analysis",
+    "process_trial": "trial.process",
+    "read_recording": "trial.read",
+    "run_cohort": "cohort.run",
     "run_study": "study",
     "share": "sharing",
     "solve_lift": "analysis",
@@ -84,11 +92,15 @@ __all__ = [
     "build_limb",
     "greatest_factor",
     "greatest_moment",
+    "load_cohort",
     "load_model",
     "load_study",
     "parse_study",
     "posture_from_angles",
     "prepare",
+    "process_trial",
+    "read_recording",
+    "run_cohort",
     "run_study",
     "share",
     "solve_lift",

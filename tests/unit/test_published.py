@@ -261,7 +261,8 @@ def test_angles_are_drawn_within_the_limits_of_the_limb(limb, write):
     beyond = LINE | {"plane_deg": "120", "plane_sd_deg": "10"}
     table = read_published(write(beyond))
     assert np.degrees(_drawn(table, limb, 400, 1, "sd", 0.0)[0, :, 4]).max() <= 120.0 + 1e-9
-    assert any("limits of the limb's model" in n for n in heads_of_published(table, limb, draws=0).notes)  # fmt: skip
+    notes = " ".join(heads_of_published(table, limb, draws=0).notes)
+    assert "outside the limits of the limb's model" in notes
 
 
 @pytest.mark.parametrize("correlation", [-1.0 / 3.0, 0.0, 0.6, 1.0])
@@ -359,8 +360,11 @@ def test_all_faults_come_at_once(write):
     path = write(LINE | {"n": "x", "axial_deg": "north"}, WIDE | {"source": ""}, LINE, LINE)
     with pytest.raises(InputError) as caught:
         read_published(path)
-    assert len(caught.value.faults) == 4
-    assert "row 5: condition 'narrow' at point 'sticking region' stands in row 4" in str(caught.value)  # fmt: skip
+    faults = caught.value.faults
+    assert len(faults) == 4
+    assert faults[-1].startswith(
+        "row 5: condition 'narrow' at point 'sticking region' stands in row 4 already"
+    )
 
 
 @pytest.mark.parametrize(
@@ -398,7 +402,7 @@ def test_header_alone_and_ragged_lines(write):
 
 @pytest.mark.parametrize("name", ["", "nowhere.csv", "\0"])
 def test_files_that_are_not_there(tmp_path, name):
-    with pytest.raises(InputError, match="is no file|cannot be read"):
+    with pytest.raises(InputError, match=r"is no file|cannot be read"):
         read_published(tmp_path / name)
 
 
@@ -410,8 +414,10 @@ def test_damaged_files_are_read_or_refused_with_a_message(write):
     for _ in range(300):
         damaged = bytearray(raw)
         for place in rng.integers(0, len(raw), rng.integers(1, 6)):
-            damaged[place] = rng.integers(0, 256) if rng.random() < 0.5 else ord(rng.choice(list('",;\n\r-e9 ')))  # fmt: skip
-        path.write_bytes(damaged[: rng.integers(1, len(raw) + 1)] if rng.random() < 0.3 else damaged)  # fmt: skip
+            any_byte, likely = rng.integers(0, 256), rng.choice(list(b'",;\n\r-e9 '))
+            damaged[place] = any_byte if rng.random() < 0.5 else likely
+        end = rng.integers(1, len(raw) + 1) if rng.random() < 0.3 else len(raw)
+        path.write_bytes(damaged[:end])
         try:
             table = read_published(path)
         except InputError as err:

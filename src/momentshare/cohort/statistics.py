@@ -552,6 +552,7 @@ def _compared(
         for a, b in combinations(range(len(conditions)), 2)
     ]
     contrasts = pd.DataFrame(rows, columns=list(_CONTRAST_COLUMNS))
+    contrasts = contrasts.astype({"n_same_direction": float, "n_opposite": float})
     inside = [frozenset((r["condition_a"], r["condition_b"])) in planned for r in rows]
     adjusted = np.full(len(rows), np.nan)
     chosen = np.array(inside, dtype=bool)
@@ -917,7 +918,7 @@ def _holm_within(table: pd.DataFrame, keys: list[str]) -> NDArray[np.float64]:
     out = np.full(p.shape, np.nan)
     if not keys:
         return _holm(p)
-    groups = table.groupby(keys, sort=False, observed=True, dropna=False).indices
-    for places in groups.values():
-        out[places] = _holm(p[places])
+    groups = table.groupby(keys, sort=False, observed=True, dropna=False).ngroup().to_numpy()
+    for group in np.unique(groups):
+        out[groups == group] = _holm(p[groups == group])
     return out
