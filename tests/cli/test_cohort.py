@@ -177,3 +177,38 @@ def test_a_bad_study_ends_with_code_2(tmp_path, capsys, monkeypatch, text, words
     assert words in message
     assert "study.toml" in message
     assert not (tmp_path / "out").exists()
+
+
+def test_a_published_table_alone_gives_heads(lab, tmp_path):
+    (tmp_path / "study.toml").write_text(
+        'title = "Only a table"\n[[person]]\nname = "A"\nsex = "male"\nstature_cm = 180\n'
+        'body_mass_kg = 80\n[[published]]\nperson = "A"\n'
+        f"file = '{lab.parent / 'lab' / 'published_invented.csv'}'\n",
+        encoding="utf-8",
+    )
+    run = subprocess.run(
+        command(tmp_path / "study.toml", "--out", tmp_path / "out"),
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert run.returncode == 0, run.stderr
+    heads = pd.read_csv(tmp_path / "out" / "published_1_heads.csv")
+    assert set(heads["condition"]) == {"narrow", "medium", "wide"}
+    assert (heads["effort_low"] <= heads["effort_median"] + 1e-9).all()
+    assert (heads["effort_median"] <= heads["effort_high"] + 1e-9).all()
+    assert "Published tables" in (tmp_path / "out" / "report.html").read_text("utf-8")
+
+
+def test_a_bad_published_table_shows_before_any_trial_is_solved(lab, tmp_path):
+    (tmp_path / "table.csv").write_text("condition,point\nc,p\n", encoding="utf-8")
+    text = lab.read_text("utf-8").replace("lab/published_invented.csv", str(tmp_path / "table.csv"))
+    study = lab.parent / "other.toml"
+    study.write_text(text, encoding="utf-8")
+    run = subprocess.run(
+        command(study, "--out", tmp_path / "out"), capture_output=True, text=True, check=False
+    )
+    assert run.returncode == 2
+    assert "table.csv" in run.stderr
+    assert "Traceback" not in run.stderr
+    assert not list((tmp_path / "out").glob("trials/0*"))

@@ -1,11 +1,11 @@
 """Comparison of conditions against the outside.
 
 Sources: statsmodels' AnovaRM, multipletests and general mixed-model fit, SciPy's paired t test and
-bootstrap, independent codes run here; the restricted likelihood written out with whole matrices (textbook,
-from memory) and climbed by a general optimiser; Holm's steps worked by hand; the adjustment of
-Greenhouse and Geisser in Box's sum form (textbook, from memory); the width of the within-person
-interval of two conditions, 1/√2 of the interval of the paired difference (algebra, done here);
-coverage and error rate by drawing. All data are invented.
+bootstrap, independent codes run here; the restricted likelihood written out with whole matrices
+(textbook, from memory) and climbed by a general optimiser; Holm's steps worked by hand; Hedges'
+factor in closed form; the adjustment of Greenhouse and Geisser in Box's sum form (textbook, from
+memory); the width of the within-person interval of two conditions, 1/√2 of the interval of the
+paired difference (algebra, done here); coverage and error rate by drawing. All data are invented.
 """
 
 import numpy as np
@@ -209,6 +209,15 @@ def test_effect_size_interval_agrees_with_a_bootstrap_of_many_people():
     # The bounds differ by the bootstrap's own noise and by the sample's shape, each near 0.01.
     assert row["d_z_low"] == pytest.approx(drawn.low, abs=0.03)
     assert row["d_z_high"] == pytest.approx(drawn.high, abs=0.03)
+
+
+@pytest.mark.parametrize(
+    ("people", "factor"), [(3, 1.0 / np.sqrt(np.pi)), (5, np.sqrt(2.0 / np.pi))]
+)
+def test_hedges_factor_in_closed_form(people, factor):
+    # Γ(f/2) / (√(f/2) Γ((f − 1)/2)) with f = people − 1: f = 2 gives 1/√π, f = 4 gives √(2/π).
+    row = compare(MOMENT[:people, :2]).contrasts.iloc[0]
+    assert row["hedges_g_z"] / row["cohen_d_z"] == pytest.approx(factor)
 
 
 def effects(people, size, count):

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from momentshare.cohort.run import CohortResult
     from momentshare.cohort.schema import CohortStudy
     from momentshare.cohort.summary import CohortSummary
-    from momentshare.published import PublishedResult
+    from momentshare.published import PublishedResult, PublishedTable
 
 __all__ = ["cohort", "run_and_write"]
 
@@ -47,10 +47,11 @@ def run_and_write(
     study = load_cohort(path)
     prepare_folder(out)
     screen = console(quiet=quiet)
+    read = _read_published(study)  # faults in them show before any trial is solved
     result = _run(study, out, workers, screen)
     with screen.status("summing up") as status:
         summary = summarise_cohort(result)
-        published = _published(study, result)
+        published = _published(study, result, read)
         files = write_cohort(
             result,
             summary,
@@ -58,7 +59,7 @@ def run_and_write(
             figures=figures,
             progress=lambda what: status.update(f"writing {what}"),
         )
-    _print(screen, result, summary)
+    _print(screen, result, summary, published)
     if not quiet:
         reused = sum(o.reused for o in result.outcomes)
         again = f"; {reused} trials were taken over from an earlier run" if reused else ""
@@ -83,29 +84,42 @@ def _run(study: CohortStudy, out: Path, workers: int | None, screen: Console) ->
         )
 
 
-def _published(study: CohortStudy, result: CohortResult) -> list[PublishedResult]:
+def _read_published(study: CohortStudy) -> list[PublishedTable]:
     if not study.file.published:
         return []
-    from momentshare.published import heads_of_published, read_published
+    from momentshare.published import read_published
+
+    return [read_published(study.path(entry.file)) for entry in study.file.published]
+
+
+def _published(
+    study: CohortStudy, result: CohortResult, tables: list[PublishedTable]
+) -> list[PublishedResult]:
+    if not tables:
+        return []
+    from momentshare.published import heads_of_published
     from momentshare.study.run import limb_of
 
-    found = []
-    for entry in study.file.published:
-        limb = limb_of(study.person(entry.person), study.file.settings, result.model)
-        found.append(
-            heads_of_published(
-                read_published(study.path(entry.file)),
-                limb,
-                criterion=study.file.settings.criterion(),
-                draws=entry.draws,
-                seed=entry.seed,
-                spread=entry.spread,
-            )
+    settings = study.file.settings
+    return [
+        heads_of_published(
+            table,
+            limb_of(study.person(entry.person), settings, result.model),
+            criterion=settings.criterion(),
+            draws=entry.draws,
+            seed=entry.seed,
+            spread=entry.spread,
         )
-    return found
+        for entry, table in zip(study.file.published, tables, strict=True)
+    ]
 
 
-def _print(screen: Console, result: CohortResult, summary: CohortSummary) -> None:
+def _print(
+    screen: Console,
+    result: CohortResult,
+    summary: CohortSummary,
+    published: list[PublishedResult],
+) -> None:
     """Print what became of the trials, the checks that did not pass, and effort by head."""
     from rich.markup import escape
     from rich.table import Table
@@ -149,6 +163,18 @@ def _print(screen: Console, result: CohortResult, summary: CohortSummary) -> Non
                     else f"{100 * row['mean_effort_mean'].iloc[0]:.0f} ± "
                     f"{100 * row['mean_effort_std'].iloc[0]:.0f}"
                 )
+            table.add_row(head_label(str(head)), *cells)
+        screen.print(table)
+    for found in published:
+        title = f"Effort [%] from the moments of {found.table.source}, with 95 % interval"
+        table = Table(title=escape(title), title_justify="left")
+        heads = found.heads
+        table.add_column("head")
+        for condition, point in dict.fromkeys(zip(heads["condition"], heads["point"], strict=True)):
+            table.add_column(escape(f"{condition}, {point}"), justify="right")
+        for head, part in heads.groupby("head", sort=False):
+            values = 100.0 * part[["effort", "effort_low", "effort_high"]].to_numpy()
+            cells = [f"{mid:.0f} ({low:.0f} to {high:.0f})" for mid, low, high in values]
             table.add_row(head_label(str(head)), *cells)
         screen.print(table)
     for text in CAUTIONS:

@@ -54,7 +54,7 @@ def summarise_cohort(result: CohortResult) -> CohortSummary:
     """
     heads = result.table("heads")
     if heads.empty:
-        return CohortSummary(tables=_trial_tables(result), mode="zero")
+        return CohortSummary(tables=_some(_trial_tables(result)), mode="zero")
     mode = shown_mode(heads)
     confidence = result.study.file.statistics.confidence
     means = subject_means(heads, ["lateral", "head"], list(_HEAD_OUTCOMES))
@@ -76,7 +76,12 @@ def summarise_cohort(result: CohortResult) -> CohortSummary:
     if not sensitivity.empty:
         tables |= _sensitivity(sensitivity)
     tables |= _emg(result)
-    return CohortSummary(tables={k: v for k, v in tables.items() if not v.empty}, mode=mode)
+    return CohortSummary(tables=_some(tables), mode=mode)
+
+
+def _some(tables: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
+    """Tables that hold something."""
+    return {name: table for name, table in tables.items() if not table.empty}
 
 
 def _trial_tables(result: CohortResult) -> dict[str, pd.DataFrame]:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from momentshare.analysis import Lateral, prepare, solve_lift
+from momentshare.analysis import BALANCED, Lateral, prepare, solve_lift
 from momentshare.demo import demo_text
 from momentshare.errors import MissingExtraError
 from momentshare.exercise import BenchPress, Profile
@@ -65,6 +65,10 @@ _MUSCLES = {
 _BROKEN = "ines_broken_off.c3d"
 """A copy of the first trial that ends half-way, to show what becomes of a bad file."""
 
+_PUBLISHED = "published_invented.csv"
+_PUBLISHED_AT = 0.35
+"""Part of the ascent's time that the invented published table speaks of."""
+
 _FULL = 0.0012
 """Mean rectified size of a full electromyogram [V]; invented."""
 
@@ -113,7 +117,7 @@ def write_lab(folder: Path, *, people: int | None = None, repetitions: int = 2) 
     data.mkdir(parents=True, exist_ok=True)
     entries = study.file.person[:people]
     lines, truth = [_header(entries)], {}
-    number = 0
+    number, points = 0, []
     for who, entry in enumerate(entries):
         limb = build_limb(
             entry.person(), model, strengths=[test.measured() for test in entry.strength]
@@ -132,6 +136,7 @@ def write_lab(folder: Path, *, people: int | None = None, repetitions: int = 2) 
                 write_c3d(recording, data / name)
             lines.append(_trial_lines(plan, name, table=table, late=who == 2))
             truth[name] = _truth(press, plan)
+            points.append(_published_point(press, condition))
             if number == 1:
                 whole = (data / name).read_bytes()
                 (data / _BROKEN).write_bytes(whole[: len(whole) // 2])
@@ -143,6 +148,8 @@ def write_lab(folder: Path, *, people: int | None = None, repetitions: int = 2) 
                 lines.append(_maximal_value(entry.name, head, 1000.0 * full))
         if not table:
             write_c3d(_maximal(full, who), data / f"{entry.name.lower()}_maximal.c3d")
+    _write_published(points, data / _PUBLISHED)
+    lines.append(_published_lines(entries[-1].name))
     text = json.dumps(truth, indent=2)
     (folder / "truth.json").write_text(text + "\n", encoding="utf-8")
     place = folder / COHORT_FILE
@@ -369,6 +376,41 @@ def _truth(press: InventedPress, plan: _Plan) -> dict[str, Any]:
         "net_moments_nm": press.moments[index].round(3).tolist(),
         "lateral_ratio": press.ratio[index].round(4).tolist(),
     }
+
+
+def _published_point(press: InventedPress, condition: str) -> dict[str, Any]:
+    """Moments and posture of one person at one point, as a paper would average them."""
+    begin, end = press.marks[0]
+    index = round((begin + _PUBLISHED_AT * (end - begin)) * press.rate)
+    angles = {f"{k}_deg": np.degrees(v[index]) for k, v in press.lift.posture.angles().items()}
+    named = zip(BALANCED, press.moments[index], strict=False)
+    return {"condition": condition} | {f"{row}_nm": m for row, m in named} | angles
+
+
+def _write_published(points: list[dict[str, Any]], path: Path) -> None:
+    """Write mean ± SD over people, as a table in a paper."""
+    import pandas as pd
+
+    grouped = pd.DataFrame(points).groupby("condition", sort=False)
+    mean, spread = grouped.mean(), grouped.std().fillna(0.0)
+    table = pd.DataFrame(index=mean.index)
+    table.insert(0, "point", f"{100 * _PUBLISHED_AT:.0f} % of the ascent")
+    table["n"] = grouped.size()
+    for name in mean.columns:
+        stem, unit = name.rsplit("_", 1)
+        table[name] = mean[name].round(1)
+        table[f"{stem}_sd_{unit}"] = spread[name].round(1)
+    table["source"] = "momentshare, invented laboratory"
+    table["known"] = "invented"
+    table.reset_index().to_csv(path, index=False, lineterminator="\n")
+
+
+def _published_lines(person: str) -> str:
+    return (
+        "# Moments that came from elsewhere: mean ± SD of a table, here an invented one.\n"
+        f"[[published]]\nfile = {_quoted('lab/' + _PUBLISHED)}\nperson = {_quoted(person)}\n"
+        'spread = "sd"\n'
+    )
 
 
 def _quoted(text: str) -> str:

@@ -35,6 +35,9 @@ __all__ = ["cohort_page", "cohort_sources", "methods_text"]
 _ALPHA = 0.05
 """Adjusted p below which a contrast is named in the text; convention."""
 
+_WORKING = 0.05
+"""Effort that a head must exceed in some condition to stand on the page."""
+
 _SHOWN_CONTRASTS = 40
 """Rows of the table of contrasts on the page; all stand in contrasts.csv."""
 
@@ -376,7 +379,7 @@ def _heads(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
         observed=True,
     ).reset_index()
     modes.columns.name = None
-    modes = modes[modes.drop(columns=["head", "condition"]).max(axis=1) > 0.05]
+    modes = modes[modes.drop(columns=["head", "condition"]).max(axis=1) > _WORKING]
     return Section(
         title="Heads",
         anchor="heads",
@@ -494,12 +497,27 @@ def _published(published: Sequence[PublishedResult]) -> Section:
     blocks: list[Block] = []
     for found in published:
         name = found.table.source
+        heads = found.heads
+        top = heads.groupby("head", sort=False)["effort"].max()
+        working = list(top.index[top > _WORKING])
+        orders = found.orderings
         blocks += [
             Heading(text=name),
-            Table(frame=found.heads, caption=f"Heads from the moments of {name}."),
-            Table(frame=found.orderings, caption=f"Orders between conditions, {name}."),
-            Bullets(items=list(found.notes)),
+            Bullets(items=[*found.table.citations, *found.notes]),
+            Table(
+                frame=heads[heads["head"].isin(working)],
+                caption=f"Heads from the moments of {name}, with 95 % intervals; heads above 5 % "
+                "in some condition.",
+            ),
         ]
+        if not orders.empty:
+            blocks.append(
+                Table(
+                    frame=orders[orders["head"].isin(working)],
+                    caption=f"Orders between conditions, {name}: probability that the first is "
+                    "above the second, with the same draw for both and with independent draws.",
+                )
+            )
     return Section(
         title="Published tables",
         anchor="published",
