@@ -251,7 +251,7 @@ def test_moment_too_great_is_a_shortfall(limb, write):
 
 
 def test_angles_are_drawn_within_the_limits_of_the_limb(limb, write):
-    from momentshare.published import _drawn
+    from momentshare.published.solve import _drawn
 
     line = LINE | {"elbow_flexion_deg": "4", "elbow_flexion_sd_deg": "10"}
     drawn = _drawn(read_published(write(line)), limb, 800, 1, "sd", 0.0)[0]
@@ -267,7 +267,7 @@ def test_angles_are_drawn_within_the_limits_of_the_limb(limb, write):
 
 @pytest.mark.parametrize("correlation", [-1.0 / 3.0, 0.0, 0.6, 1.0])
 def test_moments_are_drawn_with_the_correlation_asked_for(limb, write, correlation):
-    from momentshare.published import _drawn
+    from momentshare.published.solve import _drawn
 
     table = read_published(write(LINE | SPREADS))
     drawn = _drawn(table, limb, 4000, 3, "sd", correlation)[0, 1:]

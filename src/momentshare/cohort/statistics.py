@@ -20,20 +20,27 @@ condition counts with what there is.
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import dataclass
 from itertools import combinations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from momentshare.cohort.contrasts import (
+    CONTRAST_COLUMNS,
+    OMNIBUS_COLUMNS,
+    contrast_row,
+    holm,
+    holm_within,
+    omnibus_row,
+)
+from momentshare.cohort.fit import NONE, Data, fitted, linked
 from momentshare.errors import InputError, MissingExtraError, UnknownNameError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     import pandas as pd
-    from numpy.typing import NDArray
 
 __all__ = [
     "Comparison",
@@ -47,27 +54,9 @@ _LEVEL = 1e-9
 """Difference, in the outcome's unit or over its greatest size where that is above one, below
 which two values are level: rounding of a solver, not behaviour (common practice, no source)."""
 
-_LEAST_PEOPLE = 3
-"""Fewest people for a test; the spread of two differences says next to nothing (common
-practice, no source)."""
-
-_RATIOS = (-6.0, 8.0)
-"""Powers of ten between which the variance between people over the rest is searched; beyond
-them the fit does not change by a part in a million (a choice)."""
-
-_GRID = 15
-"""Points of the first search, so that a second hill of the likelihood is not missed."""
-
-_LARGEST_T = 1000.0
-"""Paired t beyond which the noncentral t is not inverted: the differences hardly spread, and
-the distribution's routines lose their digits (tried with scipy 1.17)."""
 
 _GREATEST = 1e100
 """Size of a value beyond which squares would overflow; refused (a choice)."""
-
-MIXED = "mixed model"
-WITHIN = "least squares within people"
-NONE = "none"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -295,7 +284,7 @@ def compare_all(
     _check_confidence(confidence)
     keys = list(keys)
     for name in keys:
-        if name in _OMNIBUS_COLUMNS or name in _CONTRAST_COLUMNS:
+        if name in OMNIBUS_COLUMNS or name in CONTRAST_COLUMNS:
             raise InputError(f"keys: {name!r} is the name of a result column; rename it")
     _check_columns(means, [person, condition, *keys], [value])
     own = _family_keys("family", keys if family is None else family, keys)
@@ -308,14 +297,14 @@ def compare_all(
         whole.append(_with_labels(found.omnibus, labels))
         pairs.append(_with_labels(found.contrasts, labels))
     omnibus, contrasts = (
-        _joined(whole, keys, _OMNIBUS_COLUMNS),
-        _joined(pairs, keys, _CONTRAST_COLUMNS),
+        _joined(whole, keys, OMNIBUS_COLUMNS),
+        _joined(pairs, keys, CONTRAST_COLUMNS),
     )
-    contrasts["p_holm"] = _holm_within(contrasts, own)
+    contrasts["p_holm"] = holm_within(contrasts, own)
     if set(wider) != set(keys):
         over = "p_holm_over_" + "_and_".join(k for k in keys if k not in wider)
         for table, after in ((omnibus, "p"), (contrasts, "p_holm")):
-            table.insert(list(table).index(after) + 1, over, _holm_within(table, wider))
+            table.insert(list(table).index(after) + 1, over, holm_within(table, wider))
     if unit:
         omnibus, contrasts = (
             t.rename(columns={c: f"{c}_{unit}" for c in _WITH_UNIT if c in t})
@@ -323,19 +312,6 @@ def compare_all(
         )
     return omnibus, contrasts
 
-
-_CONTRAST_COLUMNS = (
-    "condition_a", "condition_b", "estimate", "se", "df", "low", "high", "p", "p_holm",
-    "p_paired_t", "mean_difference", "sd_difference", "cohen_d_z", "hedges_g_z", "d_z_low",
-    "d_z_high", "n_people", "n_a", "n_b", "n_same_direction",
-    "n_opposite", "n_level", "method", "note",
-)  # fmt: skip
-
-_OMNIBUS_COLUMNS = (
-    "f", "df_numerator", "df_denominator", "p", "epsilon_greenhouse_geisser",
-    "p_greenhouse_geisser", "sd_between_people", "sd_within_people", "n_people", "n_values",
-    "n_conditions", "method", "note",
-)  # fmt: skip
 
 _WITH_UNIT = (
     "estimate", "se", "low", "high", "mean_difference", "sd_difference", "sd_between_people",
@@ -475,50 +451,6 @@ def _described(wide: pd.DataFrame, condition: str, confidence: float) -> list[di
     return rows
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Fit:
-    """Condition means of a model, their covariance, and what it says about itself."""
-
-    method: str
-    beta: NDArray[np.float64]
-    cov: NDArray[np.float64]
-    df: int
-    sd_between: float
-    sd_within: float
-    notes: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Data:
-    """Values in a column with the places of their person and condition."""
-
-    y: NDArray[np.float64]
-    who: NDArray[np.intp]
-    what: NDArray[np.intp]
-    conditions: int
-    level: float
-
-    @property
-    def people(self) -> int:
-        return int(np.unique(self.who).size)
-
-    def dummies(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Columns of zeros and ones for people and for conditions."""
-        persons = (self.who[:, None] == np.unique(self.who)).astype(float)
-        return persons, (self.what[:, None] == np.arange(self.conditions)).astype(float)
-
-    def own(self) -> NDArray[np.float64]:
-        """Mean of the person to whom each value belongs."""
-        persons, _ = self.dummies()
-        return np.asarray(persons @ (persons.T @ self.y / persons.sum(axis=0)))
-
-    def within(self) -> NDArray[np.float64]:
-        """Columns of the conditions less each person's mean."""
-        persons, conditions = self.dummies()
-        mean = persons.T @ conditions / persons.sum(axis=0)[:, None]
-        return np.asarray(conditions - persons @ mean)
-
-
 def _compared(
     wide: pd.DataFrame,
     outcome: str,
@@ -535,7 +467,7 @@ def _compared(
     values = used.to_numpy(dtype=float)
     who, what = np.nonzero(~np.isnan(values))
     y = values[who, what]
-    data = _Data(
+    data = Data(
         y=y,
         who=who,
         what=what,
@@ -543,22 +475,22 @@ def _compared(
         level=_LEVEL * max(1.0, float(np.abs(y).max(initial=0.0))),
     )
     notes = _missing_notes(used, empty)
-    fit = _fitted(data)
+    fit = fitted(data)
     notes += list(fit.notes)
-    if fit.method != NONE and not _linked(data):
+    if fit.method != NONE and not linked(data):
         notes.append("The conditions fall into sets that no person links: no overall test.")
     rows = [
-        _contrast(data, values, fit, (a, b), conditions, confidence)
+        contrast_row(data, values, fit, (a, b), conditions, confidence)
         for a, b in combinations(range(len(conditions)), 2)
     ]
-    contrasts = pd.DataFrame(rows, columns=list(_CONTRAST_COLUMNS))
+    contrasts = pd.DataFrame(rows, columns=list(CONTRAST_COLUMNS))
     contrasts = contrasts.astype({"n_same_direction": float, "n_opposite": float})
     inside = [frozenset((r["condition_a"], r["condition_b"])) in planned for r in rows]
     adjusted = np.full(len(rows), np.nan)
     chosen = np.array(inside, dtype=bool)
-    adjusted[chosen] = _holm(contrasts["p"].to_numpy(dtype=float)[chosen])
+    adjusted[chosen] = holm(contrasts["p"].to_numpy(dtype=float)[chosen])
     contrasts["p_holm"] = adjusted
-    omnibus = _omnibus(data, values, fit) | {"note": " ".join(notes)}
+    omnibus = omnibus_row(data, values, fit) | {"note": " ".join(notes)}
     return Comparison(
         outcome=outcome,
         conditions=tuple(wide.columns),
@@ -598,327 +530,3 @@ def _missing_notes(used: pd.DataFrame, empty: list[Any]) -> list[str]:
             f"others: {'; '.join(texts)}."
         )
     return notes
-
-
-def _fitted(data: _Data) -> _Fit:
-    """Fit the mixed model, or what stands in for it; never an exception, never a warning."""
-    k = data.conditions
-    level = np.array(
-        [data.y[data.what == j].mean() if (data.what == j).any() else np.nan for j in range(k)]
-    )
-    nothing = _Fit(
-        method=NONE, beta=level, cov=np.full((k, k), np.nan), df=0,
-        sd_between=np.nan, sd_within=np.nan, notes=(),
-    )  # fmt: skip
-
-    def without(note: str, **changes: Any) -> _Fit:
-        return _replaced(nothing, notes=(note,), **changes)
-
-    if data.y.size == 0:
-        return without("There are no values.")
-    if k < 2:
-        return without("There is one condition, so nothing to compare.")
-    if np.ptp(data.y) <= data.level:
-        return without(
-            "The outcome is constant, so there is no spread to test against.", beta=_paired(data)
-        )
-    persons, conditions = data.dummies()
-    df = data.y.size - int(np.linalg.matrix_rank(np.hstack([persons, conditions])))
-    if np.bincount(data.who).max() < 2:
-        return without(
-            "No person has two conditions; comparing different people is outside this analysis."
-        )
-    if data.people < _LEAST_PEOPLE:
-        return without(
-            f"There are {data.people} people, too few for a test; {_LEAST_PEOPLE} are needed."
-            if data.people > 1
-            else "There is one person, so no test over people.",
-            beta=_paired(data),
-        )
-    if df < 1:
-        return without("People have too few conditions in common for a test.", beta=_paired(data))
-    with warnings.catch_warnings(), np.errstate(all="ignore"):
-        warnings.simplefilter("ignore")
-        within = _within_people(data, df)
-        if within.sd_within <= data.level:
-            return without(
-                "Every person differs between conditions by the same amount, so there is no "
-                "spread to test against.",
-                beta=within.beta,
-                sd_within=0.0,
-            )
-        try:
-            return _mixed(data, df)
-        except _NoMixedModelError as err:
-            return _replaced(within, notes=(f"{err} {_INSTEAD}",))
-        except (ValueError, ArithmeticError, np.linalg.LinAlgError) as err:
-            reason = f"The mixed model could not be fitted ({err})."
-            return _replaced(within, notes=(f"{reason} {_INSTEAD}",))
-
-
-_INSTEAD = (
-    "Least squares within people stand in: the repeated-measures analysis of variance, which for "
-    "two conditions is the paired t test."
-)
-
-
-class _NoMixedModelError(Exception):
-    """The mixed model has no answer inside its limits; the message is the note."""
-
-
-def _replaced(fit: _Fit, **changes: Any) -> _Fit:
-    from dataclasses import replace
-
-    return replace(fit, **changes)
-
-
-def _paired(data: _Data) -> NDArray[np.float64]:
-    """Condition means after taking out people's levels, by least squares."""
-    beta, *_ = np.linalg.lstsq(data.within(), data.y - data.own(), rcond=None)
-    return np.asarray(beta + data.y.mean())
-
-
-def _within_people(data: _Data, df: int) -> _Fit:
-    """Least squares with the person as a fixed effect."""
-    design, beta = data.within(), _paired(data)
-    rest = data.y - data.own() - design @ beta
-    variance = float(rest @ rest) / df
-    return _Fit(
-        method=WITHIN,
-        beta=beta,
-        cov=np.asarray(np.linalg.pinv(design.T @ design) * variance),
-        df=df,
-        sd_between=np.nan,
-        sd_within=float(np.sqrt(variance)),
-        notes=(),
-    )
-
-
-def _mixed(data: _Data, df: int) -> _Fit:
-    """Random intercept by restricted maximum likelihood, along its one variance ratio."""
-    from scipy.optimize import minimize_scalar
-    from statsmodels.regression.mixed_linear_model import MixedLM, MixedLMParams
-
-    persons, conditions = data.dummies()
-    shift, size = float(data.y.mean()), float(data.y.std())
-    model = MixedLM((data.y - shift) / size, conditions, data.who)
-    model.reml, model.cov_pen, model.fe_pen = True, None, None
-    zero = np.zeros(data.conditions)
-
-    def loss(power: float) -> float:
-        ratio = np.array([[10.0**power]])
-        return -float(model.loglike(MixedLMParams.from_components(zero, cov_re=ratio)))
-
-    grid = np.linspace(*_RATIOS, _GRID)
-    losses = [loss(p) for p in grid]
-    if not np.isfinite(losses).all():
-        raise _NoMixedModelError("The likelihood of the mixed model could not be computed.")
-    best = int(np.argmin(losses))
-    if best == _GRID - 1:
-        raise _NoMixedModelError(
-            "Next to the variance between people there is hardly any rest, and the mixed model "
-            "has no inner best fit."
-        )
-    span = grid[max(best - 1, 0)], grid[best + 1]
-    power = float(minimize_scalar(loss, bounds=span, method="bounded", options={"xatol": 1e-7}).x)
-    if power < _RATIOS[0] + 0.5:
-        raise _NoMixedModelError(
-            "No variance between people was found beyond that within them (singular fit)."
-        )
-    ratio = np.array([[10.0**power]])
-    beta, _ = model.get_fe_params(ratio, np.empty(0))
-    scale = float(model.get_scale(beta, ratio, np.empty(0))) * size**2
-    # X'V⁻¹X of a random intercept in closed form: V⁻¹ = (1 − ρ/(1 + ρ n) J)/scale a person.
-    shares = ratio[0, 0] / (1.0 + ratio[0, 0] * persons.sum(axis=0))
-    counts = persons.T @ conditions
-    information = (conditions.T @ conditions - counts.T @ (shares[:, None] * counts)) / scale
-    return _Fit(
-        method=MIXED,
-        beta=np.asarray(beta) * size + shift,
-        cov=np.linalg.inv(information),
-        df=df,
-        sd_between=float(np.sqrt(ratio[0, 0] * scale)),
-        sd_within=float(np.sqrt(scale)),
-        notes=(),
-    )
-
-
-def _linked(data: _Data) -> bool:
-    """Whether people link every condition with every other."""
-    return bool(np.linalg.matrix_rank(data.within()) == data.conditions - 1)
-
-
-def _omnibus(data: _Data, values: NDArray[np.float64], fit: _Fit) -> dict[str, Any]:
-    from scipy.stats import f
-
-    k = data.conditions
-    out: dict[str, Any] = {
-        **dict.fromkeys(_OMNIBUS_COLUMNS, np.nan), "df_numerator": k - 1.0 if k else np.nan,
-        "sd_between_people": fit.sd_between, "sd_within_people": fit.sd_within,
-        "n_people": data.people, "n_values": data.y.size, "n_conditions": k, "method": fit.method,
-    }  # fmt: skip
-    if fit.method == NONE or not _linked(data):
-        return out
-    lines = np.hstack([np.ones((k - 1, 1)), -np.eye(k - 1)])
-    gap = lines @ fit.beta
-    value = float(gap @ np.linalg.solve(lines @ fit.cov @ lines.T, gap)) / (k - 1)
-    out |= {"f": value, "df_denominator": float(fit.df), "p": float(f.sf(value, k - 1, fit.df))}
-    if not np.isnan(values).any():
-        # Greenhouse and Geisser (1959), Psychometrika 24, 95-112, as remembered.
-        cov = np.cov(values, rowvar=False)
-        centre = np.eye(k) - 1.0 / k
-        inner = centre @ cov @ centre
-        epsilon = float(np.trace(inner) ** 2 / ((k - 1) * np.sum(inner**2)))
-        out["epsilon_greenhouse_geisser"] = epsilon
-        out["p_greenhouse_geisser"] = float(f.sf(value, epsilon * (k - 1), epsilon * fit.df))
-    return out
-
-
-def _contrast(
-    data: _Data,
-    values: NDArray[np.float64],
-    fit: _Fit,
-    pair: tuple[int, int],
-    conditions: list[Any],
-    confidence: float,
-) -> dict[str, Any]:
-    """One row of the table of contrasts: first less second."""
-    from scipy.stats import t
-
-    a, b = pair
-    line = np.zeros(data.conditions)
-    line[a], line[b] = 1.0, -1.0
-    notes: list[str] = []
-    out: dict[str, Any] = dict.fromkeys(_CONTRAST_COLUMNS, np.nan)
-    estimate = float(line @ fit.beta)
-    out |= {
-        "condition_a": conditions[a], "condition_b": conditions[b], "estimate": estimate,
-        "n_a": int((~np.isnan(values[:, a])).sum()), "n_b": int((~np.isnan(values[:, b])).sum()),
-        "method": fit.method,
-    }  # fmt: skip
-    within = data.within()
-    linked = bool(np.allclose(line @ np.linalg.pinv(within) @ within, line, atol=1e-8))
-    if not linked:
-        notes.append("No person links the two conditions, so there is no test within people.")
-        out["method"] = NONE
-        if fit.method != MIXED:
-            out["estimate"] = estimate = float(np.nanmean(values[:, a]) - np.nanmean(values[:, b]))
-    elif fit.method == NONE:
-        notes += fit.notes
-    else:
-        se = float(np.sqrt(line @ fit.cov @ line))
-        half = t.ppf(0.5 + 0.5 * confidence, fit.df) * se
-        out |= {
-            "se": se, "df": float(fit.df), "low": estimate - half, "high": estimate + half,
-            "p": float(2.0 * t.sf(abs(estimate) / se, fit.df)),
-        }  # fmt: skip
-    gap = values[:, a] - values[:, b]
-    gap = gap[~np.isnan(gap)]
-    out |= _counts(gap, estimate, data.level)
-    out |= _effect(gap, data.level, confidence, notes)
-    out["note"] = " ".join(notes)
-    return out
-
-
-def _counts(gap: NDArray[np.float64], estimate: float, level: float) -> dict[str, Any]:
-    """People whose own difference goes with the estimate, against it, or neither way."""
-    sign = 0.0 if abs(estimate) <= level else float(np.sign(estimate))
-    moved = np.where(np.abs(gap) <= level, 0.0, np.sign(gap))
-    return {
-        "n_people": gap.size,
-        "n_same_direction": int((moved * sign > 0.0).sum()) if sign else np.nan,
-        "n_opposite": int((moved * sign < 0.0).sum()) if sign else np.nan,
-        "n_level": int((moved == 0.0).sum()),
-    }
-
-
-def _effect(
-    gap: NDArray[np.float64], level: float, confidence: float, notes: list[str]
-) -> dict[str, Any]:
-    """Paired t and the standardised mean of paired differences with its interval."""
-    from scipy.special import gammaln
-    from scipy.stats import t
-
-    n = gap.size
-    out: dict[str, Any] = {}
-    if n == 0:
-        notes.append("Nobody has both conditions, so there is no effect size.")
-        return out
-    out["mean_difference"] = mean = float(gap.mean())
-    if n < 2:
-        return out
-    out["sd_difference"] = sd = float(gap.std(ddof=1))
-    if n < _LEAST_PEOPLE:
-        return out
-    if sd <= level:
-        notes.append("The differences do not vary between people, so there is no effect size.")
-        return out
-    free = n - 1
-    value = mean / sd * np.sqrt(n)
-    # Hedges (1981), J. Educ. Stat. 6, 107-128, as remembered: the exact factor, not 1 - 3/(4f - 1).
-    shrink = float(np.exp(gammaln(0.5 * free) - gammaln(0.5 * (free - 1))) / np.sqrt(0.5 * free))
-    low, high = (limit / np.sqrt(n) for limit in _noncentral_limits(value, free, confidence))
-    if np.isnan(low) or np.isnan(high):
-        notes.append("The differences hardly vary, and the effect size has no usable interval.")
-    return out | {
-        "p_paired_t": float(2.0 * t.sf(abs(value), free)),
-        "cohen_d_z": mean / sd,
-        "hedges_g_z": mean / sd * shrink,
-        "d_z_low": low,
-        "d_z_high": high,
-    }
-
-
-def _noncentral_limits(value: float, free: int, confidence: float) -> tuple[float, float]:
-    """Noncentralities under which a t this low or this high is as rare as the interval allows.
-
-    As remembered from Steiger and Fouladi (1997) and common practice for effect sizes.
-    """
-    from scipy.optimize import brentq
-    from scipy.stats import nct, norm
-
-    if abs(value) > _LARGEST_T:
-        return np.nan, np.nan
-    size, tail = abs(value), 0.5 * (1.0 - confidence)
-
-    def below(centre: float) -> float:
-        """Share of t below the found one; the routine gives NaN far out in a tail."""
-        share = float(nct.cdf(size, free, centre))
-        return share if np.isfinite(share) else float(centre < size)
-
-    reach = 8.0 + 8.0 * np.sqrt(1.0 + size**2 / (2.0 * free))
-    limits = []
-    for share in (1.0 - tail, tail):
-        # A noncentrality of the normal quantile puts no more than that share below zero.
-        low, high = float(norm.ppf(tail)) - 1e-6, size + reach
-        while below(high) > share and high < size + 64.0 * reach:
-            high += reach
-        try:
-            limits.append(float(brentq(lambda c, q=share: below(c) - q, low, high, xtol=1e-9)))
-        except (ValueError, RuntimeError):
-            return np.nan, np.nan
-    return (limits[0], limits[1]) if value >= 0.0 else (-limits[1], -limits[0])
-
-
-def _holm(p: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Adjust after Holm (1979); NaN stays and does not count.
-
-    The same numbers as ``statsmodels``' ``multipletests``, which clears memory at each call and
-    takes a hundred times longer.
-    """
-    out = np.full(p.shape, np.nan)
-    order = np.argsort(p)[: int((~np.isnan(p)).sum())]
-    steps = p[order] * np.arange(order.size, 0, -1)
-    out[order] = np.minimum(np.maximum.accumulate(steps), 1.0)
-    return out
-
-
-def _holm_within(table: pd.DataFrame, keys: list[str]) -> NDArray[np.float64]:
-    p = table["p"].to_numpy(dtype=float)
-    out = np.full(p.shape, np.nan)
-    if not keys:
-        return _holm(p)
-    groups = table.groupby(keys, sort=False, observed=True, dropna=False).ngroup().to_numpy()
-    for group in np.unique(groups):
-        out[groups == group] = _holm(p[groups == group])
-    return out
