@@ -2,7 +2,9 @@
 
 One thing is changed at a time and the lift is solved anew: the criterion, the lateral ratio, the
 strength of a group, the moment arms of a group. The sizes of the changes are ours (common
-practice, no source); ``momentshare uncertainty`` draws all inputs together for planned presses.
+practice, no source). A longer moment arm acts on the balance only, in all rows of the group's
+heads; lengths and speeds stay, so its effect is overstated a little. ``momentshare uncertainty``
+draws all inputs together for planned presses.
 """
 
 from __future__ import annotations
@@ -80,6 +82,8 @@ CHANGES = (
         name="shoulder flexors and adductors 20 % stronger",
         prepared=_stronger("shoulder_flexors_adductors"),
     ),
+    Change(name="deltoid 20 % stronger", prepared=_stronger("deltoid")),
+    Change(name="rotator cuff 20 % stronger", prepared=_stronger("rotator_cuff")),
     Change(name="moment arms of elbow extensors +10 %", prepared=_longer_arms("elbow_extensors")),
     Change(
         name="moment arms of shoulder flexors and adductors +10 %",

@@ -1,7 +1,8 @@
 """From the trials of a cohort to the tables of a paper.
 
 Repetitions are averaged within a person first, then people count alike. Every table is tidy and
-carries units in its column names.
+carries units in its column names. What cannot be pushed along, such as dumbbells, has no lateral
+force whatever is done about a bar, so its one answer stands beside every treatment of the bar.
 """
 
 from __future__ import annotations
@@ -23,8 +24,17 @@ if TYPE_CHECKING:
 __all__ = ["CohortSummary", "shown_mode", "summarise_cohort"]
 
 _HEAD_OUTCOMES = ("mean_effort", "peak_effort", "mean_force_n", "peak_force_n")
-_LEVEL = 1e-9
-"""Difference of effort below which two conditions are level."""
+_LEVEL = 0.01
+"""Difference of lift-mean effort below which two conditions are called level; ours."""
+
+_UNMET = 0.5
+"""Moment [N·m] from which a frame counts as falling short; ours."""
+
+_NOTHING = 1e-6
+"""Unmet moment [N·m] that is rounding."""
+
+_SATURATED = 0.99
+"""Effort from which a head gives all it has."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -52,31 +62,75 @@ def summarise_cohort(result: CohortResult) -> CohortSummary:
     -------
     CohortSummary
     """
-    heads = result.table("heads")
+    data = {name: _as_held(result, result.table(name)) for name in _BY_MODE}
+    heads = data["heads"]
     if heads.empty:
-        return CohortSummary(tables=_some(_trial_tables(result)), mode="zero")
+        return CohortSummary(tables=_some(_trial_tables(result, heads)), mode="zero")
     mode = shown_mode(heads)
     confidence = result.study.file.statistics.confidence
-    means = subject_means(heads, ["lateral", "head"], list(_HEAD_OUTCOMES))
-    regions = subject_means(
-        result.table("regions"), ["lateral", "region", "quantity", "item"], ["mean"]
-    )
-    tables = _trial_tables(result)
+    heads = heads.merge(_saturated(data["frames"]), on=[*_REPETITION, "lateral", "head"])
+    outcomes = [*_HEAD_OUTCOMES, "saturated_share"]
+    means = subject_means(heads, ["lateral", "head"], outcomes)
+    regions = subject_means(data["regions"], ["lateral", "region", "quantity", "item"], ["mean"])
+    shortfalls = _shortfalls(data["moments"])
+    tables = _trial_tables(result, shortfalls[shortfalls["lateral"] == mode])
     tables |= {
+        "shortfalls": shortfalls,
         "heads_by_person": means.merge(_verdicts(result), on=["person", "condition"], how="left"),
         "regions_by_person": regions,
-        "heads": _between(means, ["condition", "lateral", "head"], list(_HEAD_OUTCOMES)),
+        "heads": _between(means, ["condition", "lateral", "head"], outcomes),
         "regions": _between(
             regions, ["condition", "lateral", "region", "quantity", "item"], ["mean"]
         ),
     }
-    tables |= _curves(result)
+    tables |= _curves(data["frames"], data["moments"], result.table("motion"))
     tables |= _statistics(means, regions, confidence)
-    sensitivity = result.table("sensitivity")
-    if not sensitivity.empty:
-        tables |= _sensitivity(sensitivity)
+    tables |= _sensitivity(data["sensitivity"], means, mode)
     tables |= _emg(result)
     return CohortSummary(tables=_some(tables), mode=mode)
+
+
+_BY_MODE = ("heads", "frames", "moments", "regions", "sensitivity")
+"""Tables of a trial that have a row for each treatment of the lateral force."""
+
+_REPETITION = ["trial", "repetition"]
+
+
+def _as_held(result: CohortResult, table: pd.DataFrame) -> pd.DataFrame:
+    """Put what carries no lateral force beside every treatment of what does."""
+    if table.empty:
+        return table
+    table = table.assign(lateral=table["lateral"].astype(str))
+    alone = {c.name for c in result.study.file.condition if not c.one_bar}
+    mine = table["condition"].isin(alone)
+    modes = [m for m in dict.fromkeys(table.loc[~mine, "lateral"]) if m != "zero"]
+    copies = [table[mine].assign(lateral=mode) for mode in modes]
+    return pd.concat([table, *copies], ignore_index=True)
+
+
+def _saturated(frames: pd.DataFrame) -> pd.DataFrame:
+    """Share of frames in which a head gives all it has."""
+    full = frames.assign(saturated_share=(frames["effort"] > _SATURATED).astype(float))
+    grouped = full.groupby([*_REPETITION, "lateral", "head"], sort=False, observed=True)
+    return grouped["saturated_share"].mean().reset_index()
+
+
+def _shortfalls(moments: pd.DataFrame) -> pd.DataFrame:
+    """Frames of every trial and mode in which a balanced moment could not be met."""
+    keys = ["trial", "person", "condition", "lateral"]
+    frame = [*keys, "repetition", "frame"]
+    size = (
+        moments.assign(size=moments["unmet_nm"].abs())
+        .groupby(frame, sort=False, observed=True)["size"]
+        .max()
+    )
+    table = size.reset_index()
+    grouped = table.assign(short=table["size"] > _UNMET).groupby(keys, sort=False, observed=True)
+    return grouped.agg(
+        frames=("short", "size"),
+        frames_short=("short", "sum"),
+        greatest_unmet_nm=("size", "max"),
+    ).reset_index()
 
 
 def _some(tables: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
@@ -84,9 +138,10 @@ def _some(tables: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
     return {name: table for name, table in tables.items() if not table.empty}
 
 
-def _trial_tables(result: CohortResult) -> dict[str, pd.DataFrame]:
-    """Tell what became of every trial: outcome, checks, events."""
+def _trial_tables(result: CohortResult, short: pd.DataFrame) -> dict[str, pd.DataFrame]:
+    """Tell what became of every trial: outcome, shortfall, checks, events."""
     counted = {o.number for o in result.counted}
+    fallen = {} if short.empty else short.set_index("trial").to_dict("index")
     trials = pd.DataFrame(
         [
             {
@@ -98,9 +153,11 @@ def _trial_tables(result: CohortResult) -> dict[str, pd.DataFrame]:
                 "repetitions_used": len(o.record.get("repetitions", ())),
                 "verdict": o.verdict or "skipped",
                 "counted": o.number in counted,
-                "reason": o.fault,
+                "frames_short": fallen.get(o.number, {}).get("frames_short"),
+                "greatest_unmet_nm": fallen.get(o.number, {}).get("greatest_unmet_nm"),
+                "reason": " ".join(o.fault.split()),
                 "repetitions_refused": "; ".join(o.record.get("refused", ())),
-                "notes": "; ".join(o.record.get("notes", ())),
+                "notes": "; ".join([*o.record.get("notes", ()), *o.record.get("emg", ())]),
             }
             for o in result.outcomes
         ]
@@ -108,8 +165,13 @@ def _trial_tables(result: CohortResult) -> dict[str, pd.DataFrame]:
     return {
         "trials": trials,
         "checks": result.table("checks", all_solved=True),
-        "events": result.table("events", all_solved=True),
+        "events": _counted(result.table("events", all_solved=True), counted),
     }
+
+
+def _counted(table: pd.DataFrame, numbers: set[int]) -> pd.DataFrame:
+    """Say of every row whether its trial enters means and comparisons."""
+    return table if table.empty else table.assign(counted=table["trial"].isin(numbers))
 
 
 def _verdicts(result: CohortResult) -> pd.DataFrame:
@@ -137,9 +199,10 @@ def _band(table: pd.DataFrame, keys: list[str], value: str) -> pd.DataFrame:
     return band.reset_index().rename(columns={"std": "sd", "count": "people"})
 
 
-def _curves(result: CohortResult) -> dict[str, pd.DataFrame]:
+def _curves(
+    frames: pd.DataFrame, moments: pd.DataFrame, motion: pd.DataFrame
+) -> dict[str, pd.DataFrame]:
     """Curves against lift percent, mean and SD over people."""
-    frames, moments, motion = (result.table(n) for n in ("frames", "moments", "motion"))
     heads = [
         _band(frames, ["condition", "lateral", "head", "lift_percent"], value).assign(
             quantity=value
@@ -193,13 +256,26 @@ def _statistics(
     return {"omnibus": omnibus, "contrasts": contrasts}
 
 
-def _sensitivity(table: pd.DataFrame) -> dict[str, pd.DataFrame]:
-    """Mean change of every head, and orders of conditions that a change turns."""
+def _sensitivity(table: pd.DataFrame, means: pd.DataFrame, mode: str) -> dict[str, pd.DataFrame]:
+    """Mean change of every head, and orders of conditions that a change turns.
+
+    The other treatments of the lateral force count as changes of the one that is shown.
+    """
     keys = ["condition", "lateral", "change", "head"]
-    own = table.groupby(["person", *keys], sort=False, observed=True)[
-        ["mean_effort", "mean_effort_changed"]
-    ].mean()
-    mean = own.groupby(keys, sort=False, observed=True).mean().reset_index()
+    parts = [_treatments(means, mode)]
+    if not table.empty:
+        own = table.groupby(["person", *keys], sort=False, observed=True)[
+            ["mean_effort", "mean_effort_changed"]
+        ].mean()
+        parts.append(own.reset_index())
+    both = pd.concat([part for part in parts if not part.empty] or parts[:1])
+    if both.empty:
+        return {}
+    mean = (
+        both.groupby(keys, sort=False, observed=True)[["mean_effort", "mean_effort_changed"]]
+        .mean()
+        .reset_index()
+    )
     mean["difference"] = mean["mean_effort_changed"] - mean["mean_effort"]
     orders = []
     for (lateral, change, head), part in mean.groupby(
@@ -209,21 +285,38 @@ def _sensitivity(table: pd.DataFrame) -> dict[str, pd.DataFrame]:
         for a, b in combinations(rows.index, 2):
             before = rows.loc[a, "mean_effort"] - rows.loc[b, "mean_effort"]
             after = rows.loc[a, "mean_effort_changed"] - rows.loc[b, "mean_effort_changed"]
-            if max(abs(before), abs(after)) < _LEVEL:
+            if abs(before) < _LEVEL:
                 continue
             orders.append(
                 {
                     "lateral": lateral,
                     "change": change,
                     "head": head,
-                    "condition": a,
-                    "other_condition": b,
+                    "condition_a": a,
+                    "condition_b": b,
                     "effort_difference": before,
                     "effort_difference_changed": after,
                     "order_holds": bool(np.sign(before) == np.sign(after)),
                 }
             )
     return {"sensitivity": mean, "sensitivity_orders": pd.DataFrame(orders)}
+
+
+def _treatments(means: pd.DataFrame, mode: str) -> pd.DataFrame:
+    """Compare the shown treatment of the lateral force with the others, by person."""
+    keys = ["person", "condition", "head"]
+    shown = means[means["lateral"] == mode][[*keys, "mean_effort"]]
+    parts = []
+    for other in dict.fromkeys(means["lateral"]):
+        if other == mode:
+            continue
+        changed = means[means["lateral"] == other][[*keys, "mean_effort"]]
+        changed = changed.rename(columns={"mean_effort": "mean_effort_changed"})
+        parts.append(
+            shown.merge(changed, on=keys).assign(lateral=mode, change=f"lateral force {other}")
+        )
+    columns = [*keys, "mean_effort", "mean_effort_changed", "lateral", "change"]
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
 
 
 def _emg(result: CohortResult) -> dict[str, pd.DataFrame]:

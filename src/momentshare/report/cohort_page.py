@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from momentshare.cautions import CAUTIONS, LIMITS
 from momentshare.report import style
+from momentshare.report.cohort_findings import WORKING, findings
 from momentshare.report.page import (
     Block,
     Bullets,
@@ -31,12 +32,6 @@ if TYPE_CHECKING:
     from momentshare.published import PublishedResult
 
 __all__ = ["cohort_page", "cohort_sources", "methods_text"]
-
-_ALPHA = 0.05
-"""Adjusted p below which a contrast is named in the text; convention."""
-
-_WORKING = 0.05
-"""Effort that a head must exceed in some condition to stand on the page."""
 
 _SHOWN_CONTRASTS = 40
 """Rows of the table of contrasts on the page; all stand in contrasts.csv."""
@@ -104,11 +99,14 @@ def methods_text(result: CohortResult) -> list[str]:
         "corrected for both); forces were then resampled on the clock of the landmarks."
     )
     kinematics = (
-        "Frames of thorax, humerus and forearm follow Wu et al. (2005); the elbow's hinge was "
-        f"taken from the {processing.hinge}. A "
-        f"repetition is an ascent of at least {processing.least_rise_cm:g} cm, from the beginning "
-        f"of upward motion to its end, cut into {settings.frames} frames even in time. Net joint "
-        "moments of the muscles come from Newton–Euler recursion from hand to shoulder, with the "
+        "Frames of thorax and humerus follow Wu et al. (2005); the forearm runs to the middle of "
+        f"the styloids, and the elbow's hinge was taken from the {processing.hinge}. A repetition "
+        f"is an ascent of at least {processing.least_rise_cm:g} cm, from where the upward speed "
+        "passes 0.02 m/s to where it falls below, so that both ends of the motion are cut by some "
+        f"hundredths of a second; it is cut into {settings.frames} frames even in time. A sticking "
+        "region lies between the first peak of speed and the minimum after it, where the dip is at "
+        "least a tenth of the greatest speed. Where only the vertical force was measured, the force "
+        "along the bar counts as unknown. Net joint moments of the muscles come from Newton–Euler recursion from hand to shoulder, with the "
         "measured hand force where there is one and the load's weight and inertia otherwise, "
         "segment inertia after de Leva (1996). Moments are about the humeral axis, in the plane of "
         "elevation and across it, and elbow extension; these four rows are balanced"
@@ -147,9 +145,11 @@ def methods_text(result: CohortResult) -> list[str]:
     if file.trial:
         parts.append(
             "Repetitions were averaged within a person. Conditions were compared by a linear mixed "
-            "model with a random intercept for each person; contrasts carry "
-            f"{100 * file.statistics.confidence:g} % intervals, p values adjusted after Holm, and "
-            "the standardised mean of paired differences. Trials that failed a residual check were "
+            "model with a random intercept for each person, or by least squares within people where "
+            "that has no answer (see the note of each row); its contrasts assume like spread of all "
+            "differences. Findings therefore rest on paired t tests, adjusted after Holm over all "
+            f"heads, with {100 * file.statistics.confidence:g} % intervals that are not adjusted. "
+            "Trials that failed a residual check were "
             f"{'left out of' if processing.failed_checks == 'leave out' else 'kept in'} means and "
             "comparisons."
         )
@@ -193,7 +193,7 @@ def cohort_page(
         Number of a trial → bytes of the PNG of its checks.
     """
     file = result.study.file
-    sections = [_findings(result, summary), _methods(result)]
+    sections = [findings(result, summary), _methods(result)]
     if result.outcomes:
         sections.append(_trials(result, summary, pictures, trial_pictures))
     if summary.tables.get("heads") is not None:
@@ -232,56 +232,6 @@ def _picture(name: str, pictures: Mapping[str, bytes]) -> list[Block]:
         return []
     caption = _CAPTIONS[name]
     return [Picture(image=pictures[name], alt=caption, caption=caption)]
-
-
-def _findings(result: CohortResult, summary: CohortSummary) -> Section:
-    skipped = [o for o in result.outcomes if o.fault]
-    items = []
-    if result.outcomes:
-        repetitions = sum(len(o.record.get("repetitions", ())) for o in result.counted)
-        items.append(
-            f"{len(result.counted)} of {len(result.outcomes)} trials count, with {repetitions} "
-            "repetitions"
-            + (f"; {len(skipped)} skipped (see Trials and checks)." if skipped else ".")
-        )
-        failed = [o for o in result.solved if o.verdict == "fail"]
-        if failed:
-            kept = result.study.file.processing.failed_checks == "keep"
-            items.append(
-                f"{len(failed)} trials failed a residual check and are "
-                f"{'kept' if kept else 'left out'}; read their numbers with care."
-            )
-    items += _named_contrasts(summary)
-    blocks: list[Block] = [Bullets(items=items)] if items else []
-    return Section(
-        title="Findings",
-        anchor="findings",
-        lead="Estimates of a model: orderings between conditions are firmer than absolute forces.",
-        blocks=blocks,
-    )
-
-
-def _named_contrasts(summary: CohortSummary) -> list[str]:
-    table = summary.tables.get("contrasts")
-    if table is None:
-        return []
-    mine = table[
-        (table["lateral"] == summary.mode)
-        & (table["outcome"] == "mean_effort")
-        & (table["p_holm_over_item"] < _ALPHA)
-    ]
-    level = f"with p below {_ALPHA:g}, adjusted over all heads (lateral force {summary.mode})"
-    if mine.empty:
-        return [f"No head's lift-mean effort differs between conditions {level}."]
-    texts = [f"Lift-mean effort that differs between conditions {level}:"]
-    for head, part in mine.groupby("item", sort=False, observed=True):
-        pairs = [
-            f"{row['condition_a']} {'above' if row['estimate'] > 0 else 'below'} "
-            f"{row['condition_b']}"
-            for _, row in part.iterrows()
-        ]
-        texts.append(f"{style.head_label(str(head))}: {', '.join(pairs)}.")
-    return texts
 
 
 def _methods(result: CohortResult) -> Section:
@@ -337,24 +287,24 @@ def _trials(
 
 def _motion(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
     events = summary.tables["events"]
-    columns = {
-        "duration_s": "mean",
-        "peak_speed_mps": "mean",
-        "first_peak_percent": "mean",
-        "minimum_percent": "mean",
-        "second_peak_percent": "mean",
-        "sticking_region": "sum",
-    }
-    table = events.groupby("condition", sort=False, observed=True).agg(columns).reset_index()
-    table = table.rename(columns={"sticking_region": "with_sticking_region"})
-    table.insert(1, "repetitions", events.groupby("condition", sort=False).size().to_numpy())
+    events = events[events["counted"]]
+    marks = ["first_peak_percent", "minimum_percent", "second_peak_percent"]
+    shown = events.copy()
+    shown.loc[~shown["sticking_region"], marks] = float("nan")
+    columns = ["duration_s", "peak_speed_mps", *marks]
+    own = shown.groupby(["condition", "person"], sort=False, observed=True)[columns].mean()
+    table = own.groupby("condition", sort=False, observed=True).mean().reset_index()
+    counts = events.groupby("condition", sort=False, observed=True)["sticking_region"]
+    table.insert(1, "repetitions", counts.size().to_numpy())
+    table["with_sticking_region"] = counts.sum().to_numpy()
     return Section(
         title="Motion, moments and hand force",
         anchor="motion",
         blocks=[
             Table(
                 frame=table,
-                caption="Events by condition, means over repetitions; percent of the lift's time.",
+                caption="Events by condition, means over people; percent of the lift's time, over "
+                "lifts with a sticking region.",
             ),
             *_picture("speed", pictures),
             *_picture("moments", pictures),
@@ -379,7 +329,7 @@ def _heads(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
         observed=True,
     ).reset_index()
     modes.columns.name = None
-    modes = modes[modes.drop(columns=["head", "condition"]).max(axis=1) > _WORKING]
+    modes = modes[modes.drop(columns=["head", "condition"]).max(axis=1) > WORKING]
     return Section(
         title="Heads",
         anchor="heads",
@@ -499,7 +449,7 @@ def _published(published: Sequence[PublishedResult]) -> Section:
         name = found.table.source
         heads = found.heads
         top = heads.groupby("head", sort=False)["effort"].max()
-        working = list(top.index[top > _WORKING])
+        working = list(top.index[top > WORKING])
         orders = found.orderings
         blocks += [
             Heading(text=name),

@@ -1,0 +1,194 @@
+"""Findings of a cohort in words: what it shows, what it lacks, and what turns it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from momentshare.report import style
+from momentshare.report.page import Block, Bullets, Paragraph, Section, Table
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from momentshare.cohort.run import CohortResult
+    from momentshare.cohort.summary import CohortSummary
+
+__all__ = ["WORKING", "findings"]
+
+WORKING = 0.05
+"""Effort that a head must exceed in some condition to stand on the page."""
+
+_LEAST_DIFFERENCE = 0.01
+"""Difference of lift-mean effort that is worth a word; ours."""
+
+_OFTEN = 0.05
+"""Share of frames at full effort from which a head is said to give all it has; ours."""
+
+_ALPHA = 0.05
+"""Adjusted p below which a contrast is named in the text; convention."""
+
+
+def findings(result: CohortResult, summary: CohortSummary) -> Section:
+    """Say what the cohort shows, what it lacks, and what turns it."""
+    skipped = [o for o in result.outcomes if o.fault]
+    items = []
+    if result.outcomes:
+        repetitions = sum(len(o.record.get("repetitions", ())) for o in result.counted)
+        items.append(
+            f"{len(result.counted)} of {len(result.outcomes)} trials count, with {repetitions} "
+            "repetitions"
+            + (f"; {len(skipped)} skipped (see Trials and checks)." if skipped else ".")
+        )
+        failed = [o for o in result.solved if o.verdict == "fail"]
+        if failed:
+            kept = result.study.file.processing.failed_checks == "keep"
+            items.append(
+                f"{len(failed)} trials failed a residual check and are "
+                f"{'kept' if kept else 'left out'}; read their numbers with care."
+            )
+    items += [*_short_texts(summary), *_left_out(result, summary)]
+    blocks: list[Block] = [Bullets(items=items)] if items else []
+    blocks += _orders(summary)
+    return Section(
+        title="Findings",
+        anchor="findings",
+        lead="Estimates of a model that is the same for every person: p values and intervals "
+        "speak of the spread between people and motions, not of the model's own errors, which "
+        "all people share. What turns when one input is changed is no finding.",
+        blocks=blocks,
+    )
+
+
+def _short_texts(summary: CohortSummary) -> list[str]:
+    """Say where moments could not be met, and which heads give all they have."""
+    texts = []
+    table = summary.tables.get("shortfalls")
+    if table is not None:
+        mine = table[table["lateral"] == summary.mode]
+        short, frames = int(mine["frames_short"].sum()), int(mine["frames"].sum())
+        if short:
+            where = mine.sort_values("greatest_unmet_nm").to_dict("records")[-1]
+            texts.append(
+                f"In {short} of {frames} frames (lateral force {summary.mode}) the limb falls "
+                f"short of a moment, most in trial {where['trial']} ({where['person']}, "
+                f"{where['condition']}), by {where['greatest_unmet_nm']:.1f} N·m. Such frames stay "
+                "in the means; small heads are saturated there. shortfalls.csv counts them."
+            )
+        else:
+            texts.append(
+                f"No frame falls short of a moment (lateral force {summary.mode}; other treatments "
+                "in shortfalls.csv)."
+            )
+    heads = summary.tables.get("heads")
+    if heads is not None:
+        mine = heads[(heads["lateral"] == summary.mode) & (heads["saturated_share_mean"] > _OFTEN)]
+        full = [
+            f"{style.head_label(str(row['head']))} ({row['condition']}, "
+            f"{100 * row['saturated_share_mean']:.0f} % of frames)"
+            for _, row in mine.iterrows()
+        ]
+        if full:
+            texts.append(f"Heads that give all they have: {'; '.join(full)}.")
+    return texts
+
+
+def _left_out(result: CohortResult, summary: CohortSummary) -> list[str]:
+    """Say which people and conditions the shown treatment lacks, and what stands in for none."""
+    texts = []
+    alone = [c.name for c in result.study.file.condition if not c.one_bar]
+    if alone and summary.mode != "zero":
+        texts.append(
+            f"Without a common bar there is no lateral force, so {', '.join(alone)} stands beside "
+            "every treatment of the bar with the same numbers."
+        )
+    heads = summary.tables.get("heads_by_person")
+    if heads is not None:
+        pairs = {
+            mode: set(zip(part["person"], part["condition"], strict=True))
+            for mode, part in heads.groupby("lateral", sort=False, observed=True)
+        }
+        missing = sorted(set().union(*pairs.values()) - pairs.get(summary.mode, set()))
+        if missing:
+            named = "; ".join(f"{person}, {condition}" for person, condition in missing)
+            texts.append(
+                f"Not in the tables and figures with lateral force {summary.mode}, because the "
+                f"force along the bar was not measured: {named}."
+            )
+    return texts
+
+
+def _orders(summary: CohortSummary) -> list[Block]:
+    """Orders of conditions within a head that the cohort shows, and what turns them."""
+    import pandas as pd
+
+    table, heads = summary.tables.get("contrasts"), summary.tables.get("heads")
+    if table is None or heads is None:
+        return []
+    mine = table[(table["lateral"] == summary.mode) & (table["outcome"] == "mean_effort")]
+    if mine["p_paired_holm_over_item"].isna().all():
+        people = int(mine["n_people"].max())
+        return [
+            Paragraph(
+                text=f"Conditions were not tested: {people} people have several of them, and a "
+                "test needs at least three."
+            )
+        ]
+    means = heads[heads["lateral"] == summary.mode].set_index(["head", "condition"])
+    rows = []
+    for _, row in mine[mine["p_paired_holm_over_item"] < _ALPHA].iterrows():
+        head, pair = row["item"], (row["condition_a"], row["condition_b"])
+        effort = [float(means.loc[(head, c), "mean_effort_mean"]) for c in pair]
+        if max(effort) < WORKING or abs(row["mean_difference"]) < _LEAST_DIFFERENCE:
+            continue
+        saturated = [float(means.loc[(head, c), "saturated_share_mean"]) for c in pair]
+        high, low = pair if effort[0] > effort[1] else pair[::-1]
+        rows.append(
+            {
+                "head": head,
+                "order": f"{high} above {low}",
+                "effort_percent": f"{100 * max(effort):.0f} against {100 * min(effort):.0f}",
+                "difference_percent": 100.0 * abs(row["mean_difference"]),
+                "interval": _interval(row),
+                "people": f"{row['n_same_direction']:.0f} of {row['n_people']:.0f}",
+                "turns_with": _turned_by(summary, str(head), pair),
+                "remark": "gives all it has in part of the lift" if max(saturated) > _OFTEN else "",
+            }
+        )
+    level = f"p below {_ALPHA:g} (paired t, Holm over all heads; lateral force {summary.mode})"
+    if not rows:
+        return [Paragraph(text=f"For no head was a difference between conditions shown, {level}.")]
+    return [
+        Table(
+            frame=pd.DataFrame(rows),
+            caption=f"Orders of conditions in lift-mean effort that the cohort shows, {level}; "
+            f"differences of at least {100 * _LEAST_DIFFERENCE:.0f} % points.",
+            note="'Turns with' names the changes of one input, the treatment of the lateral force "
+            "among them, under which the order of the means is the other way round.",
+            formats={"difference_percent": ".1f"},
+            labels={
+                "effort_percent": "lift-mean effort [%]",
+                "difference_percent": "difference [% points]",
+            },
+        )
+    ]
+
+
+def _interval(row: pd.Series[Any]) -> str:
+    low, high = sorted(abs(100.0 * row[name]) for name in ("paired_low", "paired_high"))
+    if row["paired_low"] * row["paired_high"] < 0.0:
+        low = -low
+    return f"{low:.1f} to {high:.1f}"
+
+
+def _turned_by(summary: CohortSummary, head: str, pair: tuple[str, str]) -> str:
+    orders = summary.tables.get("sensitivity_orders")
+    if orders is None:
+        return "not tried"
+    mine = orders[
+        (orders["lateral"] == summary.mode)
+        & (orders["head"] == head)
+        & orders["condition_a"].isin(pair)
+        & orders["condition_b"].isin(pair)
+    ]
+    turned = mine.loc[~mine["order_holds"], "change"]
+    return "; ".join(turned) if len(turned) else f"none of {len(mine)}"
