@@ -105,9 +105,10 @@ def methods_text(result: CohortResult) -> list[str]:
         "passes 0.02 m/s to where it falls below, so that both ends of the motion are cut by some "
         f"hundredths of a second; it is cut into {settings.frames} frames even in time. A sticking "
         "region lies between the first peak of speed and the minimum after it, where the dip is at "
-        "least a tenth of the greatest speed. Where only the vertical force was measured, the force "
-        "along the bar counts as unknown. Net joint moments of the muscles come from Newton–Euler recursion from hand to shoulder, with the "
-        "measured hand force where there is one and the load's weight and inertia otherwise, "
+        "least a tenth of the greatest speed. Where only the vertical force was measured, the "
+        "force along the bar counts as unknown. Net joint moments of the muscles come from "
+        "Newton–Euler recursion from hand to shoulder, with the measured hand force where there "
+        "is one and the load's weight and inertia otherwise, "
         "segment inertia after de Leva (1996). Moments are about the humeral axis, in the plane of "
         "elevation and across it, and elbow extension; these four rows are balanced"
         + (" together with forearm rotation." if settings.balance_forearm else ".")
@@ -145,10 +146,11 @@ def methods_text(result: CohortResult) -> list[str]:
     if file.trial:
         parts.append(
             "Repetitions were averaged within a person. Conditions were compared by a linear mixed "
-            "model with a random intercept for each person, or by least squares within people where "
-            "that has no answer (see the note of each row); its contrasts assume like spread of all "
-            "differences. Findings therefore rest on paired t tests, adjusted after Holm over all "
-            f"heads, with {100 * file.statistics.confidence:g} % intervals that are not adjusted. "
+            "model with a random intercept for each person, or by least squares within people "
+            "where that has no answer (see the note of each row); its contrasts assume like spread "
+            "of all differences. Findings therefore rest on paired t tests, adjusted after Holm "
+            f"over all heads, with {100 * file.statistics.confidence:g} % intervals that are not "
+            "adjusted. "
             "Trials that failed a residual check were "
             f"{'left out of' if processing.failed_checks == 'leave out' else 'kept in'} means and "
             "comparisons."
@@ -369,18 +371,18 @@ def _comparison(summary: CohortSummary) -> Section:
 def _statistics_blocks(omnibus: pd.DataFrame, contrasts: pd.DataFrame, mode: str) -> list[Block]:
     whole = omnibus[omnibus["lateral"] == mode].drop(columns=["lateral"])
     pairs = contrasts[contrasts["lateral"] == mode].drop(columns=["lateral"])
-    pairs = pairs.sort_values("p_holm").head(_SHOWN_CONTRASTS)
+    pairs = pairs.sort_values("p_paired_holm").head(_SHOWN_CONTRASTS)
     p_columns = {c: "p" for c in whole.columns if c.startswith("p")}
     shown = [
         "outcome",
         "item",
         "condition_a",
         "condition_b",
-        "estimate",
-        "low",
-        "high",
-        "p_holm",
-        "p_holm_over_item",
+        "mean_difference",
+        "paired_low",
+        "paired_high",
+        "p_paired_holm",
+        "p_paired_holm_over_item",
         "hedges_g_z",
         "n_people",
         "n_same_direction",
@@ -393,9 +395,19 @@ def _statistics_blocks(omnibus: pd.DataFrame, contrasts: pd.DataFrame, mode: str
         ),
         Table(
             frame=pairs[shown],
-            caption=f"Contrasts with the smallest adjusted p; lateral force {mode}. All stand in "
-            "contrasts.csv.",
-            formats={"p_holm": "p", "p_holm_over_item": "p"},
+            caption="Paired differences between conditions with the smallest adjusted p; lateral "
+            f"force {mode}. All stand in contrasts.csv, with those of the mixed model.",
+            formats={"p_paired_holm": "p", "p_paired_holm_over_item": "p"},
+            labels={
+                "mean_difference": "difference",
+                "paired_low": "low",
+                "paired_high": "high",
+                "p_paired_holm": "p (Holm)",
+                "p_paired_holm_over_item": "p (Holm over all)",
+                "hedges_g_z": "Hedges' g of the differences",
+                "n_people": "people",
+                "n_same_direction": "in this direction",
+            },
         ),
     ]
 
