@@ -1,9 +1,9 @@
 """Postures that the shoulder can take: limits that depend on each other.
 
-The plane of elevation reaches less far behind the body the higher the arm is; the arm turns
-about its own axis less far inward when it is high and less far outward when it hangs; the
-glenohumeral joint itself stops before the trunk does, so that the arm rises higher with a
-scapula that turns. All corners of the rule stand in the model's table as ``limit_…``, most of
+The glenohumeral joint lets the arm only so far behind the plane of the scapula, less the
+higher the arm is, and only so far up; how far that is from the trunk depends on how the
+scapula stands. The arm turns about its own axis less far inward when it is high and less far
+outward when it hangs. All corners of the rule stand in the model's table as ``limit_…``, most of
 them assumed; between them the limits change linearly with elevation.
 
 With the arm hanging, plane and axial rotation are turns about one axis. What is limited is
@@ -81,8 +81,11 @@ def shoulder_limits(
     behind = np.interp(
         elevation,
         [number("limit_plane_narrows_from"), top],
-        [number("limit_plane_min"), number("limit_plane_min_raised")],
-    )
+        [
+            number("limit_glenohumeral_plane_min"),
+            number("limit_glenohumeral_plane_min_raised"),
+        ],
+    ) + number(f"scapula_{skeleton.scapula_policy}_internal")
     outward = np.interp(
         elevation,
         [0.0, _RAISED],
