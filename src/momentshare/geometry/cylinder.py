@@ -112,7 +112,7 @@ def wrap_cylinder(
     ------
     ShapeError
         If a last axis is not 3, the batch axes do not broadcast, a radius is not positive,
-        the axis is zero or a sense is not ±1.
+        the axis is zero, a sense is not ±1 or ``largest`` is out of its range.
 
     Notes
     -----
@@ -143,6 +143,8 @@ def wrap_cylinder(
         radius=r.shape,
         sense=s.shape,
     )
+    if not 0.0 < largest <= LARGEST_WRAP_ANGLE:
+        raise ShapeError("largest", "an angle above 0 and at most π", f"{largest!r}")
     size = norm(k)
     if np.any(size == 0.0):
         raise ShapeError("axis", "directions of non-zero length", "a zero vector")
