@@ -392,10 +392,10 @@ def whole_sweep(skeleton, coordinate, step=SWEEP, grid=GRID):
     angles |= {"elbow_flexion": 60.0, "forearm_rotation": 60.0}
     posture = posture_from_angles(**{k: np.asarray(v) * DEG for k, v in angles.items()})
     good = reachable(skeleton, posture)
-    good &= (
-        angles["plane"] * DEG >= shoulder_limits(skeleton, angles["elevation"] * DEG)["plane"][0]
-    )
-    return posture, good
+    behind = shoulder_limits(skeleton, angles["elevation"] * DEG)["plane"][0]
+    good &= angles["plane"] * DEG >= behind  # also for a low arm, where it is not judged
+    some = good.sum(axis=1) > 1
+    return only(posture, some), good[some]
 
 
 def swept(skeleton, **how):

@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.optimize import brentq
+from scipy.optimize import root
 
 from momentshare.errors import PostureError
 from momentshare.exercise.profile import Profile
@@ -34,11 +34,11 @@ if TYPE_CHECKING:
 
 __all__ = ["Plank", "ground_push_up", "plank_of", "static_hand_share"]
 
-_STEEPEST = float(np.radians(60.0))
-"""Body angles tried lie within this of level [rad]; an arm is far too short for more."""
+_FIRST_PITCH = float(np.radians(20.0))
+"""Body angle from which the search with straight arms starts [rad]; any near it does."""
 
-_TUCKS = (float(np.radians(10.0)), float(np.radians(90.0)))
-"""Range in which the tuck that leaves the hands in place is sought [rad]."""
+_PLACED = 1e-8
+"""Left between a hand and its place when it counts as found [m]."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -178,62 +178,54 @@ def ground_push_up(skeleton: Skeleton, push_up: PushUp) -> tuple[Lift, Lift]:
     PostureError
         When no tuck or no body angle does that.
     """
-    high = _on_the_ground(skeleton, push_up, frame=-1)
-    wanted = _distance(skeleton, high, frame=-1)
-
-    def lowered(tuck: float) -> Lift:
-        return _on_the_ground(
-            skeleton,
-            replace(push_up, tuck=_with_start(push_up.tuck, tuck)),
-            frame=0,
-        )
-
-    tuck = _root(
-        lambda angle: _distance(skeleton, lowered(angle), frame=0) - wanted,
-        _TUCKS,
-        "no tuck with the chest down leaves the hands where they are with straight arms",
-    )
-    return lowered(tuck), high
-
-
-def _with_start(profile: Profile, value: float) -> Profile:
-    """Return a straight profile from another first value to the same last one."""
-    return Profile(((0.0, value), (1.0, float(profile.points[-1][1]))))
-
-
-def _on_the_ground(skeleton: Skeleton, push_up: PushUp, *, frame: int) -> Lift:
-    """Pitch the body until hands and toes of one frame are level."""
     toes = plank_of(skeleton).toes
     still = replace(push_up, hand_share=Profile.constant(0.0), duration=None, frames=2)
 
-    def at(angle: float) -> Lift:
+    def pitched(angle: float) -> Lift:
         return replace(still, body_angle=angle).lift(skeleton)
 
-    def above(angle: float) -> float:
-        lift = at(angle)
+    def above(lift: Lift, frame: int) -> float:
         return float(dot(lift.hand[frame] - toes, lift.up))
 
-    angle = _root(
-        above, (-_STEEPEST, _STEEPEST), "no body angle puts hands and toes on level ground"
+    pitch = _solve(
+        lambda x: [above(pitched(x[0]), -1)],
+        [_FIRST_PITCH],
+        "no body angle puts hands and toes on level ground with straight arms",
     )
-    return at(angle)
+    high = pitched(pitch[0])
+    wanted = _distance(high.hand[-1] - toes, high)
+
+    def lowered(tuck: float, angle: float) -> Lift:
+        profile = Profile(((0.0, tuck), (1.0, float(push_up.tuck.points[-1][1]))))
+        return replace(still, tuck=profile, body_angle=angle).lift(skeleton)
+
+    def off(x: list[float]) -> list[float]:
+        lift = lowered(x[0], x[1])
+        return [above(lift, 0), _distance(lift.hand[0] - toes, lift) - wanted]
+
+    end = _solve(
+        off,
+        [float(push_up.tuck.points[0][1]), 0.2 * pitch[0]],
+        "no tuck with the chest down leaves the hands where they are with straight arms",
+    )
+    return lowered(end[0], end[1]), high
 
 
-def _root(excess: Callable[[float], float], interval: tuple[float, float], message: str) -> float:
-    """Find the angle where an excess changes sign; message of the error when it does not."""
-    grid = np.linspace(*interval, 13)
-    values = []
-    for angle in grid:
-        try:
-            values.append(excess(float(angle)))
-        except PostureError:
-            values.append(np.nan)
-    sign = np.sign(values)
-    change = np.flatnonzero(sign[:-1] * sign[1:] <= 0.0)
-    if change.size == 0:
+def _solve(
+    off: Callable[[list[float]], list[float]], start: list[float], message: str
+) -> list[float]:
+    """Angles where everything is in place; raise with the message when there are none."""
+
+    def in_floats(x: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.array(off([float(v) for v in x]))
+
+    try:
+        found = root(in_floats, np.array(start), tol=1e-12)
+    except PostureError as err:
+        raise PostureError(f"push-up: {message}: {err}") from err
+    if not np.all(np.abs(found.fun) < _PLACED):
         raise PostureError(f"push-up: {message}; change spacing, tuck, tilt or heights")
-    k = int(change[-1])
-    return float(brentq(excess, grid[k], grid[k + 1], xtol=1e-10))
+    return [float(v) for v in found.x]
 
 
 def _headward(up: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -243,6 +235,6 @@ def _headward(up: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(across if across[1] > 0.0 else -across)
 
 
-def _distance(skeleton: Skeleton, lift: Lift, *, frame: int) -> float:
-    """Horizontal distance from the toes to the hands [m]."""
-    return float((lift.hand[frame] - plank_of(skeleton).toes) @ _headward(lift.up))
+def _distance(way: NDArray[np.float64], lift: Lift) -> float:
+    """Horizontal part of the way from the toes to the hands [m]."""
+    return float(way @ _headward(lift.up))
