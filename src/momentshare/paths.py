@@ -323,7 +323,7 @@ def _compiled(
         trace_frames(
             limbs.first_step, limbs.kind, limbs.item, limbs.sense,
             limbs.site_level, limbs.surface_level, limbs.site,
-            limbs.centre, limbs.axis, limbs.radius,
+            limbs.centre, limbs.axis, limbs.radius, limbs.largest_wrap,
             limbs.joint, limbs.humerus_length, limbs.forearm_axis, limbs.radial_head,
             rotation, flexion, pronation, frames, first, last, _SWEEPS, _SETTLED,
             *out.values(),
@@ -499,7 +499,15 @@ def _place(
     ) -> Wrap:
         if surface.shape == "sphere":
             return wrap_sphere(before, after, centre[rows], radius)
-        return wrap_cylinder(before, after, centre[rows], axis[rows], radius, step.sense)
+        return wrap_cylinder(
+            before,
+            after,
+            centre[rows],
+            axis[rows],
+            radius,
+            step.sense,
+            largest=surface.largest_wrap,
+        )
 
     return wrap
 

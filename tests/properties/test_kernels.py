@@ -51,7 +51,7 @@ def rounded(kind, start, end, centre, axis, radius, sense):
         return round_sphere(*vectors, radius), wrap_sphere(start, end, centre, radius)
     unit = tuple(float(c) for c in axis)
     return (
-        round_cylinder(*vectors, unit, radius, sense),
+        round_cylinder(*vectors, unit, radius, sense, math.pi),
         wrap_cylinder(start, end, centre, axis, radius, sense),
     )
 

@@ -183,3 +183,19 @@ def test_sense_must_be_plus_or_minus_one(sense):
 def test_axis_must_have_a_direction():
     with pytest.raises(ShapeError, match="axis: wanted directions"):
         wrap_cylinder([2, 0, 0], [0, 2, 0], ORIGIN, ORIGIN, 1.0, 1)
+
+
+def test_path_comes_off_at_the_largest_wrap_angle_and_the_margin_says_how_far_it_is():
+    # Both ends on the surface: the wrap angle is the turn.
+    turns = np.array([0.5, 1.9, 2.1, 3.0])
+    start, end = on_circle(1.0, 0.0), np.array([on_circle(1.0, t) for t in turns])
+    path = wrap_cylinder(start, end, ORIGIN, AXIS, 1.0, 1, largest=2.0)
+    np.testing.assert_array_equal(path.contact, [True, True, False, False])
+    np.testing.assert_allclose(path.margin, [1.5, 0.1, 0.1, 1.0], atol=1e-9)
+    np.testing.assert_allclose(path.length[2:], 2.0 * np.sin(turns[2:] / 2.0), rtol=1e-9)
+
+
+@pytest.mark.parametrize("largest", [0.0, -1.0, 3.2, np.nan])
+def test_largest_wrap_angle_must_lie_up_to_half_a_turn(largest):
+    with pytest.raises(ShapeError, match="largest"):
+        wrap_cylinder([2, 0, 0], [0, 2, 0], ORIGIN, AXIS, 1.0, 1, largest=largest)

@@ -289,8 +289,8 @@ def test_orderings_name_the_higher_condition_and_count_the_people(result, by_per
 def test_heads_whose_path_cannot_be_trusted_are_named():
     person = Person(name="Kai", sex="male", stature=1.78, body_mass=80.0)
     skeleton = build_skeleton(person, load_model())
-    # The arm far across the chest and low: the tendon lies within the chest surface.
-    across = posture_from_angles(np.radians([40.0, 112.0]), np.radians(25.0), np.radians(55.0))
+    # The arm across the chest beyond its reach: the tendon lies within the chest surface.
+    across = posture_from_angles(np.radians([40.0, 125.0]), np.radians(40.0), np.radians(40.0))
     found = paths(skeleton, across)
     assert found.inside[1].any()
     assert not doubtful_heads(found, np.array([True, False]))

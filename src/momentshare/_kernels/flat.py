@@ -52,6 +52,8 @@ class FlatLimbs:
         [m] and unit vectors, in the same frames.
     radius : float array, shape (draws, surfaces)
         [m]
+    largest_wrap : float array, shape (surfaces,)
+        Wrap angle at which a cylinder lets go [rad].
     joint : float array, shape (draws, 3)
         Centre of the shoulder, thorax frame [m].
     humerus_length : float array, shape (draws,)
@@ -71,6 +73,7 @@ class FlatLimbs:
     centre: NDArray[np.float64]
     axis: NDArray[np.float64]
     radius: NDArray[np.float64]
+    largest_wrap: NDArray[np.float64]
     joint: NDArray[np.float64]
     humerus_length: NDArray[np.float64]
     forearm_axis: NDArray[np.float64]
@@ -151,6 +154,7 @@ def flatten(skeletons: Sequence[Skeleton]) -> FlatLimbs:
             len(drawn), len(surfaces), 3
         ),
         radius=np.array([[s.radius[n] for n in surfaces] for s in drawn]),
+        largest_wrap=np.array([model.surfaces[n].largest_wrap for n in surfaces]),
         joint=np.array([s.joint_centre for s in drawn]),
         humerus_length=np.array([s.sizes.humerus_length for s in drawn]),
         forearm_axis=along / np.linalg.norm(along, axis=-1, keepdims=True),
@@ -163,7 +167,7 @@ def _structure(model: Model) -> tuple[object, ...]:
     return (
         tuple((head.name, head.path) for head in model.heads),
         tuple((s.name, s.body) for s in model.sites.values()),
-        tuple((s.name, s.shape, s.body) for s in model.surfaces.values()),
+        tuple((s.name, s.shape, s.body, s.largest_wrap) for s in model.surfaces.values()),
     )
 
 

@@ -149,9 +149,18 @@ def round_sphere(start: Vector, end: Vector, centre: Vector, radius: float) -> A
 
 @compiled
 def round_cylinder(
-    start: Vector, end: Vector, centre: Vector, axis: Vector, radius: float, sense: float
+    start: Vector,
+    end: Vector,
+    centre: Vector,
+    axis: Vector,
+    radius: float,
+    sense: float,
+    largest: float,
 ) -> Answer:
-    """As :func:`round_sphere`, for an endless cylinder rounded in the stored sense."""
+    """As :func:`round_sphere`, for an endless cylinder rounded in the stored sense.
+
+    ``largest`` is the wrap angle at which it lets go [rad].
+    """
     p, q = add(start, -1.0, centre), add(end, -1.0, centre)
     ap, aq = dot(p, axis), dot(q, axis)
     p, q = add(p, -ap, axis), add(q, -aq, axis)
@@ -165,8 +174,9 @@ def round_cylinder(
     real, less = radius * radius - tp * tq, radius * (tp + tq)
     height = turn * real - along * less
     angle = math.atan2(height, along * real + turn * less)
-    margin = math.pi - abs(angle)
-    if inside or not height > 0.0:
+    gap = abs(angle - largest)
+    margin = min(gap, 2.0 * math.pi - gap)
+    if inside or not height > 0.0 or not angle < largest:
         return False, inside, 0.0, margin, start, start
     arc = radius * angle
     climb, planar = aq - ap, tp + tq + arc
@@ -199,6 +209,7 @@ def round_surfaces(
     centre: Floats,
     axis: Floats,
     radius: Floats,
+    largest: Floats,
     enter: Floats,
     leave: Floats,
     numbers: Floats,
@@ -234,8 +245,9 @@ def round_surfaces(
                 )
             else:
                 on, within, arc, margin, enters, leaves = round_cylinder(
-                    before, after, row(centre, s), row(axis, s), radius[s], sense[first + k]
-                )
+                    before, after, row(centre, s), row(axis, s), radius[s], sense[first + k],
+                    largest[s],
+                )  # fmt: skip
             if touch[k] and not on:
                 numbers[k, 2] = 1.0
             elif numbers[k, 2] > 0.0:
@@ -271,6 +283,7 @@ def trace_frames(
     centre: Floats,
     axis: Floats,
     radius: Floats,
+    largest: Floats,
     joint: Floats,
     humerus_length: Floats,
     forearm_axis: Floats,
@@ -373,7 +386,7 @@ def trace_frames(
                 if count > 0:
                     within |= round_surfaces(
                         kind, item, sense, begin, step, here, end, middle, shaft, radius[d],
-                        enter, leave, numbers, touch, rounds, settled,
+                        largest, enter, leave, numbers, touch, rounds, settled,
                     )  # fmt: skip
                 for k in range(count + 1):
                     if k < count:

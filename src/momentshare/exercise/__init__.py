@@ -12,9 +12,11 @@ from momentshare.exercise.guided import (
 )
 from momentshare.exercise.lift import Exercise, Lift, LimitBreach, Motion
 from momentshare.exercise.overhead import OverheadPress
+from momentshare.exercise.plank import ground_push_up, static_hand_share
 from momentshare.exercise.press import BenchPress
 from momentshare.exercise.profile import Profile
 from momentshare.exercise.pushup import PushUp
+from momentshare.exercise.reach import reachable
 
 __all__ = [
     "BenchPress",
@@ -26,7 +28,10 @@ __all__ = [
     "OverheadPress",
     "Profile",
     "PushUp",
+    "ground_push_up",
     "lying_elbow_extension",
     "overhead_elbow_extension",
+    "reachable",
+    "static_hand_share",
     "straight_arm_pull_down",
 ]

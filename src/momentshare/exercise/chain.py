@@ -9,6 +9,7 @@ import numpy as np
 
 from momentshare.errors import PostureError
 from momentshare.exercise.lift import LimitBreach, Motion
+from momentshare.exercise.reach import LOW_ELEVATION, shoulder_limits, twist_of
 from momentshare.geometry.rotation import cross, dot, norm, rotation_from_axes
 from momentshare.posture import Posture
 
@@ -48,9 +49,6 @@ _RESERVE = 0.003
 
 STEP = 1e-4
 """Step in height fraction for the derivatives along the lift."""
-
-_LOW_ELEVATION = np.radians(20.0)
-"""Below this elevation the plane of elevation means little and is not judged."""
 
 _STRAIGHT = 1e-12
 
@@ -343,32 +341,45 @@ def motion_along(
 def breaches_of(
     skeleton: Skeleton, chain: Chain, bar_axis: NDArray[np.float64] | None
 ) -> tuple[LimitBreach, ...]:
-    """Name every joint beyond its limit; with a bar, the wrist against its axis too."""
-    model = skeleton.model
+    """Name every joint beyond its limit; with a bar, the wrist against its axis too.
+
+    Those of the shoulder depend on each other (:mod:`momentshare.exercise.reach`).
+    """
+    number = skeleton.model.number
     angles = chain.posture.angles()
-    low_arm = angles["elevation"] < _LOW_ELEVATION
+    shoulder = shoulder_limits(skeleton, angles["elevation"])
+    even = np.ones_like(angles["elevation"])
     checks = [
-        ("elbow flexion", angles["elbow_flexion"], "limit_elbow_flexion_min", -1),
-        ("elbow flexion", angles["elbow_flexion"], "limit_elbow_flexion_max", 1),
-        ("shoulder elevation", angles["elevation"], "limit_elevation_max", 1),
-        ("shoulder plane of elevation", angles["plane"], "limit_plane_min", -1),
-        ("shoulder plane of elevation", angles["plane"], "limit_plane_max", 1),
-        ("shoulder axial rotation", angles["axial"], "limit_axial_min", -1),
-        ("shoulder axial rotation", angles["axial"], "limit_axial_max", 1),
-        ("forearm rotation", angles["forearm_rotation"], "limit_forearm_rotation_min", -1),
-        ("forearm rotation", angles["forearm_rotation"], "limit_forearm_rotation_max", 1),
+        ("elbow flexion", angles["elbow_flexion"], number("limit_elbow_flexion_min") * even, -1),
+        ("elbow flexion", angles["elbow_flexion"], number("limit_elbow_flexion_max") * even, 1),
+        ("shoulder elevation", angles["elevation"], shoulder["elevation"][1], 1),
+        ("shoulder plane of elevation", angles["plane"], shoulder["plane"][0], -1),
+        ("shoulder plane of elevation", angles["plane"], shoulder["plane"][1], 1),
+        ("shoulder axial rotation", twist_of(chain.posture), shoulder["twist"][0], -1),
+        ("shoulder axial rotation", twist_of(chain.posture), shoulder["twist"][1], 1),
+        (
+            "forearm rotation",
+            angles["forearm_rotation"],
+            number("limit_forearm_rotation_min") * even,
+            -1,
+        ),
+        (
+            "forearm rotation",
+            angles["forearm_rotation"],
+            number("limit_forearm_rotation_max") * even,
+            1,
+        ),
     ]
     if bar_axis is not None:
         wrist = np.abs(np.arcsin(np.clip(chain.forearm @ bar_axis, -1.0, 1.0)))
-        checks.append(("wrist deviation", wrist, "limit_wrist_deviation", 1))
+        checks.append(("wrist deviation", wrist, number("limit_wrist_deviation") * even, 1))
     found = []
     reachable = chain.gap == 0.0
-    for quantity, value, limit_name, sign in checks:
-        limit = model.number(limit_name)
+    for quantity, value, limit, sign in checks:
         beyond = sign * (value - limit)
         bad = (beyond > 1e-9) & reachable
-        if quantity.startswith(("shoulder plane", "shoulder axial")):
-            bad &= ~low_arm
+        if quantity.startswith("shoulder plane"):
+            bad &= angles["elevation"] >= LOW_ELEVATION
         if bad.any():
             frames = np.flatnonzero(bad)
             worst = int(frames[np.argmax(beyond[frames])])
@@ -379,7 +390,7 @@ def breaches_of(
                     last_frame=int(frames[-1]),
                     frame=worst,
                     value=float(np.degrees(value[worst])),
-                    limit=float(np.degrees(limit)),
+                    limit=float(np.degrees(limit[worst])),
                     unit="deg",
                 )
             )

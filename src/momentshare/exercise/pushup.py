@@ -33,7 +33,9 @@ class PushUp:
         As for :class:`~momentshare.exercise.BenchPress`.
     hand_share : Profile, optional
         Part of body weight on both hands; by default the static values of Mier (2014) for
-        the person's sex, chest down to arms straight, from the model's table.
+        the person's sex, chest down to arms straight, from the model's table. They are kept
+        because the share from statics (:func:`momentshare.exercise.static_hand_share`)
+        misses them, above all in women; ``momentshare validate`` shows by how much.
     extra_mass : float
         Mass carried on the upper back, all of it on the hands [kg].
     body_angle : float

@@ -15,7 +15,7 @@ the planar lengths, and the part on the surface is a helix.
 
 When the path touches
 ---------------------
-Contact holds for 0 < w < π.
+Contact holds for 0 < w < largest, at most π.
 
 - w ≤ 0: the straight segment passes the cylinder on the stored side, outside the radius, or
   both tangent points would lie beyond an end of the segment. The path is straight. At w = 0
@@ -23,9 +23,11 @@ Contact holds for 0 < w < π.
   direction, so that length and moment arms are continuous there.
 - w > 0: the straight segment cuts the cylinder, or has passed to the other side of the axis.
   The path keeps to the stored side and w grows on; it never changes to the shorter way.
-- The path lets go with a jump in one place only, where w reaches π. No muscle turns round a
-  bone by half a circle; beyond it the same δ is read as a turn the other way past the start,
-  as when a point on the bone rotates past the line of pull, and the path is straight.
+- The path lets go with a jump in one place only, where w reaches the largest wrap angle, π
+  where a surface names no smaller one. No muscle turns round a bone by half a circle; beyond
+  it the same δ is read as a turn the other way past the start, as when a point on the bone
+  rotates past the line of pull, and the path is straight. A surface whose paths never wrap
+  that far may let go sooner and so leaves more room for turns the other way.
   ``Wrap.margin`` is the angle left to that jump.
 """
 
@@ -53,7 +55,8 @@ if TYPE_CHECKING:
 __all__ = ["LARGEST_WRAP_ANGLE", "wrap_cylinder"]
 
 LARGEST_WRAP_ANGLE = np.pi
-"""Wrap angle at which a path is taken to have come off the cylinder [rad]; a choice."""
+"""Wrap angle at which a path is taken to have come off the cylinder [rad], unless a surface
+names a smaller one; a choice."""
 
 _TURN_ROUNDING = 1e-9
 """A turn from start to end this little against the stored sense counts as none [rad]."""
@@ -77,6 +80,8 @@ def wrap_cylinder(
     axis: ArrayLike,
     radius: ArrayLike,
     sense: ArrayLike,
+    *,
+    largest: float = LARGEST_WRAP_ANGLE,
 ) -> Wrap:
     """Path from start to end round an endless cylinder in the stored sense.
 
@@ -95,6 +100,8 @@ def wrap_cylinder(
     sense : float array, shape (...)
         +1: going from start to end the path turns about ``axis`` by the right-hand rule;
         -1: the other way.
+    largest : float
+        Wrap angle at which the path comes off [rad], above 0 and at most π.
 
     Returns
     -------
@@ -105,7 +112,7 @@ def wrap_cylinder(
     ------
     ShapeError
         If a last axis is not 3, the batch axes do not broadcast, a radius is not positive,
-        the axis is zero or a sense is not ±1.
+        the axis is zero, a sense is not ±1 or ``largest`` is out of its range.
 
     Notes
     -----
@@ -136,6 +143,8 @@ def wrap_cylinder(
         radius=r.shape,
         sense=s.shape,
     )
+    if not 0.0 < largest <= LARGEST_WRAP_ANGLE:
+        raise ShapeError("largest", "an angle above 0 and at most π", f"{largest!r}")
     size = norm(k)
     if np.any(size == 0.0):
         raise ShapeError("axis", "directions of non-zero length", "a zero vector")
@@ -158,8 +167,8 @@ def wrap_cylinder(
     tp, tq = _tangent_length(dp, r), _tangent_length(dq, r)
     free = np.arctan2(tp, r) + np.arctan2(tq, r)
     angle = turn - free
-    contact = (angle > 0.0) & (angle < LARGEST_WRAP_ANGLE) & ~inside
-    jump = LARGEST_WRAP_ANGLE + free
+    contact = (angle > 0.0) & (angle < largest) & ~inside
+    jump = largest + free
     gap = np.abs(turn - jump)
 
     arc = np.where(contact, r * angle, 0.0)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import hashlib
+import math
 import os
 import tomllib
 from dataclasses import replace
@@ -56,6 +57,7 @@ _MEASURES = {
     "acromion_radiale_length",
     "radiale_stylion_length",
     "elbow_grip_length",
+    "suprasternale_height",
 }
 _SOLID = (
     "mass_fraction",
@@ -64,7 +66,17 @@ _SOLID = (
     "radius_transverse",
     "radius_longitudinal",
 )
-_INERTIA = {"upper_arm": _SOLID, "forearm": _SOLID, "hand": ("mass_fraction",)}
+_LINE = ("mass_fraction", "centre_fraction", "length_fraction")
+_INERTIA = {
+    "upper_arm": _SOLID,
+    "forearm": _SOLID,
+    "hand": ("mass_fraction",),
+    "head": _LINE,
+    "trunk": _LINE,
+    "thigh": _LINE,
+    "shank": _LINE[:2],
+    "foot": _LINE,
+}
 _QUANTITIES = {
     "reference_stature",
     "reference_biacromial_breadth",
@@ -91,10 +103,16 @@ _QUANTITIES = {
     "limit_elbow_flexion_min",
     "limit_elbow_flexion_max",
     "limit_elevation_max",
-    "limit_plane_min",
+    "limit_glenohumeral_elevation_max",
+    "limit_glenohumeral_plane_min",
+    "limit_glenohumeral_plane_min_raised",
+    "limit_plane_narrows_from",
     "limit_plane_max",
     "limit_axial_min",
+    "limit_axial_min_hanging",
     "limit_axial_max",
+    "limit_axial_max_hanging",
+    "limit_axial_max_raised",
     "limit_forearm_rotation_min",
     "limit_forearm_rotation_max",
     "limit_wrist_deviation",
@@ -102,6 +120,9 @@ _QUANTITIES = {
     "push_up_share_up_male",
     "push_up_share_down_female",
     "push_up_share_up_female",
+    "ankle_height_fraction",
+    "heel_behind_ankle_fraction",
+    "ball_before_ankle_fraction",
     "glenoid_retroversion",
     "glenoid_inclination",
     "stability_superior",
@@ -509,6 +530,7 @@ def _surface(row: SurfaceRow) -> Surface:
         source=row.source,
         kind=row.kind,
         note=row.note,
+        largest_wrap=math.radians(row.largest_wrap_deg),
     )
 
 

@@ -6,6 +6,7 @@ rest of the library sees, in SI.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "ANCHORS",
+    "ARM_SEGMENTS",
     "BODIES",
     "CalibratedRow",
     "Fit",
@@ -51,6 +53,9 @@ ANCHORS = ("bone", "proximal", "along", "distal")
 ``along``: the long coordinate with the bone's length; ``distal``: the long coordinate keeps
 its distance from the far joint.
 """
+
+ARM_SEGMENTS = ("upper_arm", "forearm", "hand")
+"""Segments whose inertia enters net moments; the others serve the static push-up only."""
 
 Kind = Literal["measured", "derived", "calibrated", "assumed", "from memory"]
 Finite = Annotated[float, Field(allow_inf_nan=False)]
@@ -106,6 +111,7 @@ class SurfaceRow(_Sourced):
     unit: Name
     spread: Spread
     anchor: Literal["bone", "proximal", "along", "distal"]
+    largest_wrap_deg: Annotated[float, Field(gt=0.0, le=180.0)] = 180.0
 
     @model_validator(mode="after")
     def _axis_fits_the_shape(self) -> SurfaceRow:
@@ -167,7 +173,7 @@ class InertiaRow(_Sourced):
     """One row of ``inertia.csv``: one inertial quantity of one segment."""
 
     sex: Literal["male", "female"]
-    segment: Literal["upper_arm", "forearm", "hand"]
+    segment: Literal["upper_arm", "forearm", "hand", "head", "trunk", "thigh", "shank", "foot"]
     quantity: Name
     value: Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
     unit: Name
@@ -247,7 +253,10 @@ class Site:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Surface:
-    """A sphere or endless cylinder fixed to a body [m, body frame, reference person]."""
+    """A sphere or endless cylinder fixed to a body [m, body frame, reference person].
+
+    ``largest_wrap`` is the wrap angle at which a path comes off a cylinder [rad].
+    """
 
     name: str
     shape: str
@@ -260,6 +269,7 @@ class Surface:
     source: str
     kind: str
     note: str = ""
+    largest_wrap: float = math.pi
 
 
 @dataclass(frozen=True, slots=True)

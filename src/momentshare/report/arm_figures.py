@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare.exercise import reachable
 from momentshare.paths import ROWS
 from momentshare.posture import posture_from_angles
 
@@ -19,13 +20,18 @@ if TYPE_CHECKING:
 __all__ = ["SWEEPS", "arm_figure", "write_arm_figures"]
 
 SWEEPS: dict[str, tuple[str, tuple[float, float], dict[str, float]]] = {
-    "elevation_scapular": ("elevation", (5.0, 140.0), {"plane": 30.0}),
-    "elevation_forward": ("elevation", (5.0, 140.0), {"plane": 90.0, "axial": -90.0}),
-    "plane_at_80": ("plane", (-45.0, 110.0), {"elevation": 80.0}),
-    "axial_at_80": ("axial", (-80.0, 70.0), {"elevation": 80.0, "plane": 20.0}),
+    "elevation_scapular": ("elevation", (1.0, 150.0), {"plane": 30.0}),
+    "elevation_forward": ("elevation", (1.0, 150.0), {"plane": 90.0, "axial": -90.0}),
+    "plane_at_30": ("plane", (-45.0, 105.0), {"elevation": 30.0}),
+    "plane_at_80": ("plane", (-45.0, 105.0), {"elevation": 80.0}),
+    "axial_hanging": ("axial", (-70.0, 90.0), {"elevation": 5.0}),
+    "axial_at_80": ("axial", (-100.0, 80.0), {"elevation": 80.0, "plane": 20.0}),
     "elbow": ("elbow_flexion", (0.0, 145.0), {"plane": 30.0, "elevation": 45.0}),
+    "forearm": ("forearm_rotation", (0.0, 165.0), {"plane": 30.0, "elevation": 45.0}),
 }
-"""Name → angle that is swept, its range [deg], and the angles held."""
+"""Name → angle that is swept, its range [deg], and the angles held: the limits of the model.
+
+Postures that the shoulder cannot take (:mod:`momentshare.exercise.reach`) are shaded."""
 
 _HELD = {
     "plane": 0.0,
@@ -45,14 +51,18 @@ _COLUMNS = 6
 
 
 def arm_figure(limb: Limb, name: str) -> Figure:
-    """Draw the arms of every head [mm] along one sweep; dots mark contact with a surface."""
+    """Draw the arms of every head [mm] along one sweep.
+
+    Dots mark contact with a surface; where the shoulder cannot follow, the ground is shaded.
+    """
     from matplotlib.figure import Figure
 
     swept, (low, high), held = SWEEPS[name]
     angle = np.linspace(low, high, 271)
     angles = {k: np.full_like(angle, v) for k, v in {**_HELD, **held}.items()}
     angles[swept] = angle
-    found = limb.paths(posture_from_angles(**{k: np.radians(v) for k, v in angles.items()}))
+    posture = posture_from_angles(**{k: np.radians(v) for k, v in angles.items()})
+    found, beyond = limb.paths(posture), ~reachable(limb.skeleton, posture)
     heads = limb.head_names
     lines = len(heads) // _COLUMNS + 1  # the last panel is left for the legend
     figure = Figure(figsize=(2.3 * _COLUMNS, 1.75 * lines + 0.9), layout="constrained")
@@ -66,6 +76,9 @@ def arm_figure(limb: Limb, name: str) -> Figure:
         touching = found.contact[:, index]
         ax.plot(angle[touching], np.zeros(touching.sum()), ".", color="0.6", markersize=1.5)
         ax.axhline(0.0, color="0.8", linewidth=0.6, zorder=0)
+        ax.fill_between(
+            angle, 0.0, 1.0, where=beyond, transform=ax.get_xaxis_transform(), color="0.9", zorder=0
+        )
         ax.set_title(head.replace("_", " "), fontsize=7.5)
         ax.tick_params(labelsize=7)
     for ax in axes.flat[len(heads) :]:
@@ -75,6 +88,7 @@ def arm_figure(limb: Limb, name: str) -> Figure:
         for k, (s, c) in enumerate(_STYLES)
     ]
     handles += axes.flat[0].plot([], [], ".", color="0.6", label="touches a surface")
+    handles += axes.flat[0].plot([], [], color="0.9", linewidth=6, label="out of reach")
     free = axes.flat[len(heads)] if len(heads) < axes.size else axes.flat[-1]
     free.legend(handles=handles, loc="center left", fontsize=8, frameon=False)
     figure.supxlabel(f"{swept.replace('_', ' ')} [deg]", fontsize=9)

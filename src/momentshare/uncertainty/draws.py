@@ -24,6 +24,7 @@ import numpy as np
 from momentshare.errors import InputError
 from momentshare.exercise import BenchPress, Profile
 from momentshare.limb import Limb, build_limb
+from momentshare.model.schema import ARM_SEGMENTS
 from momentshare.paths import Paths, paths, paths_of_draws
 from momentshare.person import sizes
 from momentshare.posture import Posture, posture_from_angles
@@ -100,7 +101,14 @@ _ANGLES = ("tuck", "tilt", "plane", "elevation", "axial", "elbow_flexion")
 _LEAST_TENDON = 1e-3
 """Tendon left to a fibre that would be longer than its path [m]; a choice."""
 
-_SPECIAL = ("muscle_density", "volume_athlete_over_student", *_SIZE_OFFSETS.values())
+_SPECIAL = (
+    "muscle_density",
+    "volume_athlete_over_student",
+    "ankle_height_fraction",
+    "heel_behind_ankle_fraction",
+    "ball_before_ankle_fraction",
+    *_SIZE_OFFSETS.values(),
+)
 """Quantities that enter no result, or that enter through a person's lengths."""
 
 
@@ -237,7 +245,7 @@ def build_layout(study: Study, model: Model, spreads: Spreads, people: Sequence[
             layout.add(f"quantity:{name}", family)
     sexes = {p.sex for p in chosen}
     for (sex, segment, quantity), number in model.inertia.items():
-        if sex in sexes and number.spread > 0.0:
+        if sex in sexes and segment in ARM_SEGMENTS and number.spread > 0.0:
             layout.add(f"inertia:{segment}:{quantity}", "segment_inertia")
     for entry in chosen:
         layout.add(f"{entry.name}:arm", "person_lengths")
@@ -355,7 +363,7 @@ class Draw:
         return {
             key[1:]: n.value * _lognormal(n.spread, n.value, self._z(f"inertia:{key[1]}:{key[2]}"))
             for key, n in self.layout.model.inertia.items()
-            if key[0] == sex and n.spread > 0.0
+            if key[0] == sex and key[1] in ARM_SEGMENTS and n.spread > 0.0
         }
 
     def person(self, entry: PersonEntry) -> Person:

@@ -22,6 +22,7 @@ from momentshare.posture import posture_from_angles
 from momentshare.skeleton import body_poses
 from momentshare.units import GRAVITY
 from momentshare.validation.evaluate import average_person
+from momentshare.validation.push_up import push_up_rows
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -103,6 +104,7 @@ def claim_rows(model: Model, limb_of: Callable[[str, str], Limb]) -> list[dict[s
         *_activity_rows(results),
         *_angle_rows(model),
         *_contact_rows(limb_of("male", "resting")),
+        *(_row(*row) for row in push_up_rows(model, limb_of)),
     ]
 
 

@@ -1,0 +1,141 @@
+"""Postures that the shoulder can take: limits that depend on each other.
+
+The glenohumeral joint lets the arm only so far behind the plane of the scapula, less the
+higher the arm is, and only so far up; how far that is from the trunk depends on how the
+scapula stands. The arm turns about its own axis less far inward when it is high and less far
+outward when it hangs. All corners of the rule stand in the model's table as ``limit_…``, most of
+them assumed; between them the limits change linearly with elevation.
+
+With the arm hanging, plane and axial rotation are turns about one axis. What is limited is
+therefore ``twist = axial + plane · cos(elevation)``, with zero for the cosine above 90
+degrees: the whole turn when the arm hangs, the axial rotation when it is raised.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from momentshare.posture import Posture
+    from momentshare.skeleton import Skeleton
+
+__all__ = ["highest_elevation", "reachable", "shoulder_limits", "twist_of"]
+
+LOW_ELEVATION = np.radians(20.0)
+"""Below this elevation the plane of elevation means little and is not judged."""
+
+_RAISED = np.pi / 2
+"""Elevation at which the middle corner of the limits of twist stands [rad]."""
+
+_ROUNDING = 1e-9
+
+
+def twist_of(posture: Posture) -> NDArray[np.float64]:
+    """Turn of the arm about its own axis, internal positive, in -π..π [rad].
+
+    Examples
+    --------
+    Turning the plane of a hanging arm turns the arm about itself:
+
+    >>> import numpy as np
+    >>> from momentshare.posture import posture_from_angles
+    >>> arm = posture_from_angles(plane=np.radians([0.0, 30.0]), elevation=0.001)
+    >>> np.degrees(twist_of(arm)).round(3) + 0.0
+    array([ 0., 30.])
+    """
+    angles = posture.angles()
+    total = angles["axial"] + angles["plane"] * np.maximum(np.cos(angles["elevation"]), 0.0)
+    return np.asarray((total + np.pi) % (2.0 * np.pi) - np.pi)
+
+
+def highest_elevation(skeleton: Skeleton) -> float:
+    """Elevation that trunk and glenohumeral joint allow [rad].
+
+    The scapula gives its upward rotation, which grows with elevation where it has a rhythm;
+    that rotation is taken to be in the plane of elevation.
+    """
+    number = skeleton.model.number
+    upward = number(f"scapula_{skeleton.scapula_policy}_upward")
+    joint = number("limit_glenohumeral_elevation_max")
+    return min(number("limit_elevation_max"), (joint + upward) / (1.0 - skeleton.rhythm))
+
+
+def shoulder_limits(
+    skeleton: Skeleton, elevation: NDArray[np.float64]
+) -> dict[str, tuple[NDArray[np.float64], NDArray[np.float64]]]:
+    """Least and greatest plane, elevation and twist at each elevation [rad].
+
+    Returns
+    -------
+    dict
+        ``plane``, ``elevation`` and ``twist``, each with two arrays of the shape of
+        ``elevation``.
+    """
+    number = skeleton.model.number
+    top = number("limit_elevation_max")
+    even = np.ones_like(elevation)
+    behind = np.interp(
+        elevation,
+        [number("limit_plane_narrows_from"), top],
+        [
+            number("limit_glenohumeral_plane_min"),
+            number("limit_glenohumeral_plane_min_raised"),
+        ],
+    ) + number(f"scapula_{skeleton.scapula_policy}_internal")
+    outward = np.interp(
+        elevation,
+        [0.0, _RAISED],
+        [number("limit_axial_min_hanging"), number("limit_axial_min")],
+    )
+    inward = np.interp(
+        elevation,
+        [0.0, _RAISED, top],
+        [
+            number("limit_axial_max_hanging"),
+            number("limit_axial_max"),
+            number("limit_axial_max_raised"),
+        ],
+    )
+    return {
+        "plane": (behind, number("limit_plane_max") * even),
+        "elevation": (0.0 * even, highest_elevation(skeleton) * even),
+        "twist": (outward, inward),
+    }
+
+
+def reachable(skeleton: Skeleton, posture: Posture) -> NDArray[np.bool_]:
+    """Whether the shoulder can take each posture; elbow and forearm are not looked at.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from momentshare.model import load_model
+    >>> from momentshare.person import Person
+    >>> from momentshare.posture import posture_from_angles
+    >>> from momentshare.skeleton import build_skeleton
+    >>> ada = Person(name="Ada", sex="female", stature=1.66, body_mass=62.0)
+    >>> to_the_side = posture_from_angles(
+    ...     plane=np.radians([0.0, -40.0]), elevation=np.radians(110.0)
+    ... )
+    >>> reachable(build_skeleton(ada, load_model()), to_the_side)
+    array([ True, False])
+    """
+    angles = posture.angles()
+    limits = shoulder_limits(skeleton, angles["elevation"])
+    values = {
+        "plane": angles["plane"],
+        "elevation": angles["elevation"],
+        "twist": twist_of(posture),
+    }
+    good = np.ones(posture.shape, dtype=bool)
+    for name, value in values.items():
+        low, high = limits[name]
+        fine = (value >= low - _ROUNDING) & (value <= high + _ROUNDING)
+        if name == "plane":
+            fine |= angles["elevation"] < LOW_ELEVATION
+        good &= fine
+    return good

@@ -1,0 +1,109 @@
+"""Limits of the shoulder that depend on each other.
+
+Outside: ranges of motion of anatomy texts, from memory (abduction at the glenohumeral joint 90
+to 120 degrees, external rotation 90 and internal 70 with the arm abducted, external 60 to 80
+with the arm hanging, horizontal abduction 30 to 45). The corners of the rule are our own.
+"""
+
+import numpy as np
+import pytest
+
+from momentshare.exercise import BenchPress, Profile, reachable
+from momentshare.exercise.reach import highest_elevation, shoulder_limits, twist_of
+from momentshare.model import load_model
+from momentshare.person import Person
+from momentshare.posture import posture_from_angles
+from momentshare.skeleton import build_skeleton
+
+DEG = np.pi / 180.0
+MODEL = load_model()
+ULF = Person(name="Ulf", sex="male", stature=1.79, body_mass=80.0)
+SKELETON = build_skeleton(ULF, MODEL)
+
+
+def arm(plane, elevation, axial):
+    return posture_from_angles(
+        plane=np.array([plane * DEG]), elevation=elevation * DEG, axial=axial * DEG
+    )
+
+
+@pytest.mark.parametrize(
+    ("plane", "elevation", "axial"),
+    [
+        (0, 90, -90),  # abducted and turned out, as texts measure it
+        (0, 90, 70),  # and turned in
+        (0, 5, -60),  # hanging, turned out
+        (-40, 60, 0),  # elbow behind the body on the bench
+        (90, 90, -90),  # forward, forearm up
+        (30, 135, -60),
+    ],
+)
+def test_common_postures_are_within_reach(plane, elevation, axial):
+    assert reachable(SKELETON, arm(plane, elevation, axial)).all()
+
+
+@pytest.mark.parametrize(
+    ("plane", "elevation", "axial"),
+    [
+        (-40, 110, 90),  # behind, high and turned in
+        (0, 5, -110),
+        (0, 90, 100),
+        (-60, 60, 0),
+        (120, 90, 0),
+        (30, 148, -30),
+    ],
+)
+def test_impossible_combinations_are_out_of_reach(plane, elevation, axial):
+    assert not reachable(SKELETON, arm(plane, elevation, axial)).any()
+
+
+def test_twist_of_a_hanging_arm_does_not_depend_on_how_its_angles_are_split():
+    planes = np.array([-150.0, -40.0, 0.0, 70.0, 170.0]) * DEG
+    posture = posture_from_angles(plane=planes, elevation=1e-4, axial=30 * DEG - planes)
+    np.testing.assert_allclose(twist_of(posture), 30 * DEG, atol=1e-6)
+
+
+def test_twist_of_a_raised_arm_is_its_axial_rotation():
+    posture = arm(70, 90, -40)
+    np.testing.assert_allclose(twist_of(posture), -40 * DEG, atol=1e-12)
+
+
+def test_limits_narrow_with_elevation():
+    elevation = np.linspace(0.0, 150.0, 151) * DEG
+    limits = shoulder_limits(SKELETON, elevation)
+    assert np.all(np.diff(limits["plane"][0]) >= 0.0)
+    assert limits["plane"][0][-1] > limits["plane"][0][0]
+    assert np.all(np.diff(limits["twist"][1]) <= 0.0)
+    # Corners as they stand in the table, with the scapula 30 degrees inward.
+    np.testing.assert_allclose(limits["plane"][0][[60, 150]], [-45 * DEG, -15 * DEG])
+    np.testing.assert_allclose(limits["twist"][0][[0, 90, 150]] / DEG, [-70, -100, -100])
+    np.testing.assert_allclose(limits["twist"][1][[0, 90, 150]] / DEG, [90, 80, 50])
+
+
+def test_scapula_decides_how_high_and_how_far_back_the_arm_goes():
+    resting = build_skeleton(ULF, MODEL, scapula="resting")
+    moving = build_skeleton(ULF, MODEL, scapula="rhythm")
+    heights = [highest_elevation(s) / DEG for s in (resting, SKELETON, moving)]
+    np.testing.assert_allclose(heights, [125.4, 140.0, 150.0])
+    back = [shoulder_limits(s, np.array([1.0]))["plane"][0][0] for s in (resting, SKELETON)]
+    assert back[0] > back[1]
+
+
+def test_a_press_names_the_same_limits_as_the_rule():
+    lift = BenchPress(
+        load_mass=40.0,
+        spacing=Profile.constant(0.7),
+        tuck=Profile.constant(90 * DEG),
+        tilt=Profile.constant(0.0),
+        bench_angle=60 * DEG,
+        frames=41,
+    ).lift(SKELETON)
+    shoulder = [b for b in lift.breaches if b.quantity.startswith("shoulder")]
+    outside = np.flatnonzero(~reachable(SKELETON, lift.posture) & lift.reachable)
+    assert outside.size > 0
+    assert min(b.first_frame for b in shoulder) == outside[0]
+    assert max(b.last_frame for b in shoulder) == outside[-1]
+    for breach in shoulder:
+        at = lift.posture.angles()["elevation"][[breach.frame]]
+        ends = [float(x[0]) / DEG for pair in shoulder_limits(SKELETON, at).values() for x in pair]
+        assert any(abs(breach.limit - end) < 1e-9 for end in ends)
