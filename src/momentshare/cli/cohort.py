@@ -125,6 +125,7 @@ def _print(
     from rich.table import Table
 
     from momentshare.cautions import CAUTIONS
+    from momentshare.report.cohort_findings import left_out, short_texts
     from momentshare.report.style import head_label
 
     skipped = [o for o in result.outcomes if o.fault]
@@ -165,6 +166,8 @@ def _print(
                 )
             table.add_row(head_label(str(head)), *cells)
         screen.print(table)
+    for text in [*short_texts(summary), *left_out(result, summary)]:
+        screen.print(f"- {text}", markup=False)
     for found in published:
         title = f"Effort [%] from the moments of {found.table.source}, with 95 % interval"
         table = Table(title=escape(title), title_justify="left")

@@ -435,7 +435,7 @@ def _header(entries: list[PersonEntry]) -> str:
 # with it shows how the comparison works and is no evidence.
 
 title = "Harbour rescue team: hand spacing in the laboratory"
-note = "Invented people, files and numbers."
+note = "Invented people, files and numbers. EMG follows the model's own answer with noise, so that its agreement is no evidence."
 model = "reference_limb"
 
 [settings]

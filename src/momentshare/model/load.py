@@ -302,6 +302,7 @@ class _Reader:
             name=limb.name,
             version=limb.version,
             description=limb.description,
+            limits=tuple(limb.limits),
             path=self.folder,
             digest=self.digest.hexdigest()[:16],
             reference_sex=limb.reference_person.sex,

@@ -207,6 +207,7 @@ class LimbFile(BaseModel):
     name: Name
     version: Name
     description: Name
+    limits: list[Annotated[str, Field(min_length=1, max_length=400)]] = []
     reference_person: _ReferencePerson
     scapula: _Scapula
     reference_postures: dict[str, _Posture]
@@ -314,6 +315,7 @@ class Model:
     name: str
     version: str
     description: str
+    limits: tuple[str, ...] = ()
     path: Path = field(repr=False, compare=False)
     digest: str
     reference_sex: str

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from momentshare.cohort.run import CohortResult
     from momentshare.cohort.summary import CohortSummary
 
-__all__ = ["WORKING", "findings"]
+__all__ = ["WORKING", "findings", "left_out", "short_texts"]
 
 WORKING = 0.05
 """Effort that a head must exceed in some condition to stand on the page."""
@@ -46,7 +46,7 @@ def findings(result: CohortResult, summary: CohortSummary) -> Section:
                 f"{len(failed)} trials failed a residual check and are "
                 f"{'kept' if kept else 'left out'}; read their numbers with care."
             )
-    items += [*_short_texts(summary), *_left_out(result, summary)]
+    items += [*short_texts(summary), *left_out(result, summary)]
     blocks: list[Block] = [Bullets(items=items)] if items else []
     blocks += _orders(summary)
     return Section(
@@ -54,12 +54,13 @@ def findings(result: CohortResult, summary: CohortSummary) -> Section:
         anchor="findings",
         lead="Estimates of a model that is the same for every person: p values and intervals "
         "speak of the spread between people and motions, not of the model's own errors, which "
-        "all people share. What turns when one input is changed is no finding.",
+        "all people share. What turns when one input is changed is no finding; what the limb does "
+        "not support stands under Limits.",
         blocks=blocks,
     )
 
 
-def _short_texts(summary: CohortSummary) -> list[str]:
+def short_texts(summary: CohortSummary) -> list[str]:
     """Say where moments could not be met, and which heads give all they have."""
     texts = []
     table = summary.tables.get("shortfalls")
@@ -92,7 +93,7 @@ def _short_texts(summary: CohortSummary) -> list[str]:
     return texts
 
 
-def _left_out(result: CohortResult, summary: CohortSummary) -> list[str]:
+def left_out(result: CohortResult, summary: CohortSummary) -> list[str]:
     """Say which people and conditions the shown treatment lacks, and what stands in for none."""
     texts = []
     alone = [c.name for c in result.study.file.condition if not c.one_bar]

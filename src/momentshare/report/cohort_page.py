@@ -211,7 +211,15 @@ def cohort_page(
     if published:
         sections.append(_published(published))
     sections.append(
-        Section(title="Limits", anchor="limits", blocks=[Bullets(items=[*LIMITS, *_own(result)])])
+        Section(
+            title="Limits",
+            anchor="limits",
+            blocks=[
+                Bullets(items=[*LIMITS, *_own(result)]),
+                Heading(text="What this limb does not support"),
+                Bullets(items=list(result.model.limits or ("Nothing was stated.",))),
+            ],
+        )
     )
     return Page(
         title=file.title,

@@ -158,6 +158,6 @@ def _record(result: CohortResult, summary: CohortSummary, files: list[str]) -> d
         ],
         "sources": {key: model.references[key].text() for key in cohort_sources(result)},
         "files": sorted(files),
-        "limits": list(LIMITS),
+        "limits": [*LIMITS, *model.limits],
         "cautions": list(CAUTIONS),
     }

@@ -91,6 +91,6 @@ def run_record(study: StudyResult, files: list[str]) -> dict[str, Any]:
         ],
         "sources": {key: model.references[key].text() for key in keys},
         "files": sorted(files),
-        "limits": list(LIMITS),
+        "limits": [*LIMITS, *model.limits],
         "cautions": list(CAUTIONS),
     }
