@@ -153,6 +153,35 @@ def test_holm_steps_worked_by_hand():
     np.testing.assert_allclose(contrasts["p_holm_over_head"], contrasts["p_holm"])
 
 
+def test_paired_columns_are_the_paired_t_test_of_each_pair_and_its_library_adjustment():
+    found = compare(MOMENT, confidence=0.9).contrasts
+    for _, row in found.iterrows():
+        a, b = (MOMENT[:, GRIPS.index(row[f"condition_{side}"])] for side in "ab")
+        paired = stats.ttest_rel(a, b)
+        assert row["p_paired_t"] == pytest.approx(paired.pvalue, rel=1e-9)
+        interval = paired.confidence_interval(0.9)
+        assert (row["paired_low"], row["paired_high"]) == pytest.approx(tuple(interval), rel=1e-9)
+    wanted = multipletests(found["p_paired_t"], method="holm")[1]
+    np.testing.assert_allclose(found["p_paired_holm"], wanted)
+
+
+@pytest.mark.parametrize(("people", "conditions"), [(18, 5), (24, 3), (15, 7)])
+def test_least_squares_within_people_has_the_pooled_error(people, conditions):
+    """No variance between people; the error is √(2/n) of the pooled spread (textbook)."""
+    values = np.random.default_rng(people).standard_normal((people, conditions))
+    values -= values.mean(axis=1, keepdims=True)
+    rows = [{"person": i, "condition": j, "y": values[i, j]} for i, j in np.ndindex(values.shape)]
+    found = compare_conditions(pd.DataFrame(rows), outcome="y")
+    assert found.method == "least squares within people"
+    rest = values - values.mean(axis=0)
+    free = (people - 1) * (conditions - 1)
+    error = np.sqrt(2.0 / people * (rest**2).sum() / free)
+    np.testing.assert_allclose(found.contrasts["se"], error, rtol=1e-9)
+    spread = people * (values.mean(axis=0) ** 2).sum() / (conditions - 1)
+    f = spread / ((rest**2).sum() / free)
+    assert found.omnibus["f"].item() == pytest.approx(f, rel=1e-9)
+
+
 def test_holm_equals_the_library_for_many_outcomes():
     rng = np.random.default_rng(5)
     parts = [
@@ -254,3 +283,28 @@ def test_intervals_cover_and_the_overall_test_keeps_its_rate_with_gaps(between):
         found_something += found.omnibus["p"].item() < 0.05
     assert abs(covered - 0.95 * count) < 3.5 * np.sqrt(count * 0.95 * 0.05)
     assert abs(found_something - 0.05 * count) < 3.5 * np.sqrt(count * 0.95 * 0.05)
+
+
+@pytest.mark.slow
+def test_paired_contrasts_keep_their_rate_where_conditions_spread_people_unlike():
+    """Eight people, four conditions whose spread grows from 0.5 to 3, no true difference.
+
+    The pooled error is too small for the two widest conditions; paired differences do not care.
+    """
+    rng, count = np.random.default_rng(31), 300
+    pooled = paired = any_paired = overall = corrected = 0
+    for _ in range(count):
+        values = rng.standard_normal((8, 1)) + rng.standard_normal((8, 4)) * [0.5, 1.0, 2.0, 3.0]
+        found = compare(values)
+        widest = found.contrasts.iloc[-1]
+        pooled += widest["p"] < 0.05
+        paired += widest["p_paired_t"] < 0.05
+        any_paired += (found.contrasts["p_paired_holm"] < 0.05).any()
+        overall += found.omnibus["p"].item() < 0.05
+        corrected += found.omnibus["p_greenhouse_geisser"].item() < 0.05
+    slack = 3.5 * np.sqrt(count * 0.05 * 0.95)
+    assert abs(paired - 0.05 * count) < slack
+    assert any_paired < 0.05 * count + slack
+    assert corrected < 0.05 * count + slack
+    assert pooled > 0.05 * count + slack
+    assert overall >= corrected

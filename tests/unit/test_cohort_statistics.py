@@ -1,11 +1,14 @@
 """Comparing conditions over people: tables, gaps, edges where the data cannot answer."""
 
 import sys
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from momentshare.cohort.contrasts import omnibus_row
+from momentshare.cohort.fit import Data, fitted
 from momentshare.cohort.statistics import (
     compare_all,
     compare_conditions,
@@ -157,7 +160,7 @@ def test_scale_and_shift_of_the_outcome_change_no_test(factor):
     values = EFFORT.copy()
     values[2, 1] = np.nan
     first, second = compare(values), compare(values * factor + 7.0 * factor)
-    same = ["p", "p_holm", "p_paired_t", "n_same_direction", "df"]
+    same = ["p", "p_holm", "p_paired_t", "p_paired_holm", "n_same_direction", "df"]
     pd.testing.assert_frame_equal(first.contrasts[same], second.contrasts[same], rtol=1e-5)
     np.testing.assert_allclose(
         second.contrasts[["estimate", "se"]] / [factor, abs(factor)],
@@ -230,6 +233,8 @@ def test_same_difference_in_everyone_has_an_estimate_but_no_test():
     assert "same amount" in found.notes[0]
     np.testing.assert_allclose(found.contrasts["estimate"], [-0.1, -0.3, -0.2])
     assert found.contrasts[["p", "low", "cohen_d_z", "d_z_low"]].isna().all(axis=None)
+    assert found.contrasts[["p_paired_holm", "paired_low"]].isna().all(axis=None)
+    assert found.contrasts["note"].str.contains("no paired test").all()
     assert found.contrasts["n_same_direction"].tolist() == [5, 5, 5]
 
 
@@ -240,7 +245,44 @@ def test_too_few_people_have_estimates_but_no_test(people):
     assert "person" in found.notes[0] or "too few" in found.notes[0]
     wanted = EFFORT[:people, 0].mean() - EFFORT[:people, 1].mean()
     assert found.contrasts["estimate"][0] == pytest.approx(wanted)
-    assert found.contrasts[["se", "p", "p_paired_t", "d_z_low"]].isna().all(axis=None)
+    untested = ["se", "p", "p_paired_t", "p_paired_holm", "paired_low", "paired_high", "d_z_low"]
+    assert found.contrasts[untested].isna().all(axis=None)
+    for notes in (found.omnibus["note"], found.contrasts["note"]):
+        assert notes.str.contains("3 are needed").all()
+
+
+def test_two_people_say_how_many_are_needed_also_when_nothing_differs():
+    found = compare(np.full((2, 3), 0.2))
+    assert found.omnibus["note"].item() == "There are 2 people, too few for a test; 3 are needed."
+    assert (found.contrasts["note"] == found.omnibus["note"].item()).all()
+
+
+@pytest.mark.parametrize(("both", "says"), [(1, "1 person has both"), (2, "2 people have both")])
+def test_a_pair_that_few_people_have_says_how_many_are_needed(both, says):
+    values = EFFORT.copy()
+    values[both:, 2] = np.nan
+    found = compare(values).contrasts.set_index(["condition_a", "condition_b"])
+    lacking, whole = found.loc[("narrow", "wide")], found.loc[("narrow", "middle")]
+    assert says in lacking["note"]
+    assert "too few for a paired test; 3 are needed" in lacking["note"]
+    assert lacking[["p_paired_t", "p_paired_holm", "paired_low"]].isna().all()
+    assert np.isfinite(lacking["p"])
+    assert whole["note"] == ""
+    # The one pair with a paired test is a family of its own.
+    assert whole["p_paired_holm"] == whole["p_paired_t"]
+
+
+def test_f_is_never_below_zero():
+    """Rounding in a covariance of no rest to speak of can turn the sum of squares round."""
+    who, what = np.indices((4, 3))
+    data = Data(y=EFFORT[:4].ravel(), who=who.ravel(), what=what.ravel(), conditions=3, level=1e-9)
+    fit = fitted(data)
+    turned = replace(fit, beta=np.array([1e-10, 0.0, 0.0]), cov=-fit.cov)
+    row = omnibus_row(data, EFFORT[:4], turned)
+    assert (row["f"], row["p"]) == (0.0, 1.0)
+    flat = EFFORT - EFFORT.mean(axis=0)
+    assert compare(flat).omnibus["f"].item() == pytest.approx(0.0, abs=1e-12)
+    assert compare(flat).omnibus["f"].item() >= 0.0
 
 
 def test_one_condition_and_no_values_are_answers():
@@ -280,10 +322,19 @@ def test_conditions_that_nobody_links_have_no_test():
     assert np.isnan(found.omnibus["f"].item())
 
 
+def test_an_interval_that_excludes_zero_goes_with_its_paired_p():
+    for share in (0.9, 0.95, 0.999):
+        found = compare(EFFORT, confidence=share).contrasts
+        outside = found["paired_low"] * found["paired_high"] > 0.0
+        assert (outside == (found["p_paired_t"] < 1.0 - share)).all()
+
+
 def test_planned_family_leaves_the_others_unadjusted():
     found = compare(EFFORT, family=[("wide", "narrow")]).contrasts
     assert found["p_holm"].isna().tolist() == [True, False, True]
     assert found["p_holm"][1] == found["p"][1]
+    assert found["p_paired_holm"].isna().tolist() == [True, False, True]
+    assert found["p_paired_holm"][1] == found["p_paired_t"][1]
     with pytest.raises(InputError, match="did you mean 'wide'"):
         compare(EFFORT, family=[("wid", "narrow")])
     with pytest.raises(InputError, match="pairs"):
@@ -316,6 +367,12 @@ def test_families_of_many_outcomes():
         steps = rows["p"].to_numpy() * np.arange(9, 0, -1)
         by_hand = np.minimum(np.maximum.accumulate(steps), 1.0)
         np.testing.assert_allclose(rows["p_holm_over_head"], by_hand)
+        rows = contrasts[contrasts["lateral"] == mode].sort_values("p_paired_t")
+        steps = rows["p_paired_t"].to_numpy() * np.arange(9, 0, -1)
+        by_hand = np.minimum(np.maximum.accumulate(steps), 1.0)
+        np.testing.assert_allclose(rows["p_paired_holm_over_head"], by_hand)
+    np.testing.assert_allclose(part["p_paired_holm"], alone.contrasts["p_paired_holm"])
+    assert "p_paired_holm_over_head" not in omnibus
     whole = omnibus[omnibus["lateral"] == "zero"].sort_values("p")
     steps = whole["p"].to_numpy() * np.arange(3, 0, -1)
     np.testing.assert_allclose(
@@ -338,7 +395,9 @@ def test_families_can_be_chosen_and_units_named():
     np.testing.assert_allclose(rows["p_holm"], np.minimum(np.maximum.accumulate(steps), 1.0))
     assert "p_holm_over_lateral_and_head" in contrasts
     assert (contrasts["p_holm_over_lateral_and_head"] >= contrasts["p_holm"]).all()
+    assert (contrasts["p_paired_holm_over_lateral_and_head"] >= contrasts["p_paired_holm"]).all()
     assert {"estimate_nm", "se_nm", "low_nm", "high_nm"} <= set(contrasts.columns)
+    assert {"paired_low_nm", "paired_high_nm"} <= set(contrasts.columns)
     assert "sd_within_people_nm" in omnibus
     with pytest.raises(InputError, match="family: unknown key 'person'"):
         compare_all(table, keys=["lateral", "head"], value="effort", family=["person"])

@@ -1,5 +1,7 @@
 """Envelopes: filters, delay, normalisation, and what is noticed in a raw signal."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -164,8 +166,42 @@ def test_normalised_values_above_one_are_kept_and_noted():
     assert level.values.max() == pytest.approx(2.0)
     (note,) = said(level, "exceed the maximal contraction")
     assert "2.00 times" in note
+    assert level.greatest == pytest.approx(2.0)
+    assert level.share_above_one == pytest.approx((level.values > 1.0).mean())
+    assert f"{100.0 * level.share_above_one:.1f} % of the samples" in note
     whole = normalise(found, float(found.values.max()))
     assert not said(whole, "exceed")
+    assert (whole.greatest, whole.share_above_one) == (1.0, 0.0)
+
+
+@pytest.mark.parametrize(("greatest", "printed"), [(1.004, ""), (1.0051, "1.01"), (1.01, "1.01")])
+def test_an_excess_that_prints_as_one_is_told_by_the_result_alone(greatest, printed):
+    found = envelope(burst(), RATE)
+    level = normalise(found, float(found.values.max()) / greatest)
+    assert level.greatest == pytest.approx(greatest)
+    assert 0.0 < level.share_above_one < 1.0
+    notes = said(level, "exceed")
+    assert len(notes) == bool(printed)
+    assert all(f"up to {printed} times" in note for note in notes)
+
+
+def test_a_rare_excess_is_no_nought_per_cent():
+    found = envelope(burst(), RATE)
+    values = np.full(4000, 0.5)
+    values[7] = 1.2
+    (note,) = said(normalise(replace(found, values=values), 1.0), "exceed")
+    assert note.startswith("less than 0.1 % of the samples")
+
+
+def test_empty_samples_of_a_delay_do_not_count_in_the_share():
+    found = envelope(burst(), RATE)
+    values = np.array([np.nan, np.nan, 0.5, 1.5])
+    level = normalise(replace(found, values=values), 1.0)
+    assert (level.share_above_one, level.greatest) == (0.5, 1.5)
+    assert np.isnan(found.share_above_one)
+    empty = normalise(replace(found, values=np.full(4, np.nan)), 1.0)
+    assert np.isnan([empty.greatest, empty.share_above_one]).all()
+    assert not said(empty, "exceed")
 
 
 def test_a_lift_that_is_its_own_maximum_averages_one_over_the_window():

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from momentshare.cohort.fit import LEAST_PEOPLE, MIXED, NONE, Data, Fit, linked
+from momentshare.cohort.fit import LEAST_PEOPLE, MIXED, NONE, Data, Fit, linked, spanned
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -23,9 +23,9 @@ __all__ = [
 
 CONTRAST_COLUMNS = (
     "condition_a", "condition_b", "estimate", "se", "df", "low", "high", "p", "p_holm",
-    "p_paired_t", "mean_difference", "sd_difference", "cohen_d_z", "hedges_g_z", "d_z_low",
-    "d_z_high", "n_people", "n_a", "n_b", "n_same_direction",
-    "n_opposite", "n_level", "method", "note",
+    "p_paired_t", "p_paired_holm", "mean_difference", "paired_low", "paired_high",
+    "sd_difference", "cohen_d_z", "hedges_g_z", "d_z_low", "d_z_high", "n_people", "n_a", "n_b",
+    "n_same_direction", "n_opposite", "n_level", "method", "note",
 )  # fmt: skip
 
 OMNIBUS_COLUMNS = (
@@ -53,7 +53,8 @@ def omnibus_row(data: Data, values: NDArray[np.float64], fit: Fit) -> dict[str, 
         return out
     lines = np.hstack([np.ones((k - 1, 1)), -np.eye(k - 1)])
     gap = lines @ fit.beta
-    value = float(gap @ np.linalg.solve(lines @ fit.cov @ lines.T, gap)) / (k - 1)
+    # A sum of squares: less than zero is rounding about no difference at all.
+    value = max(0.0, float(gap @ np.linalg.solve(lines @ fit.cov @ lines.T, gap)) / (k - 1))
     out |= {"f": value, "df_denominator": float(fit.df), "p": float(f.sf(value, k - 1, fit.df))}
     if not np.isnan(values).any():
         # Greenhouse and Geisser (1959), Psychometrika 24, 95-112, as remembered.
@@ -88,9 +89,7 @@ def contrast_row(
         "n_a": int((~np.isnan(values[:, a])).sum()), "n_b": int((~np.isnan(values[:, b])).sum()),
         "method": fit.method,
     }  # fmt: skip
-    within = data.within()
-    linked = bool(np.allclose(line @ np.linalg.pinv(within) @ within, line, atol=1e-8))
-    if not linked:
+    if not spanned(data, line):
         notes.append("No person links the two conditions, so there is no test within people.")
         out["method"] = NONE
         if fit.method != MIXED:
@@ -107,7 +106,7 @@ def contrast_row(
     gap = values[:, a] - values[:, b]
     gap = gap[~np.isnan(gap)]
     out |= _counts(gap, estimate, data.level)
-    out |= _effect(gap, data.level, confidence, notes)
+    out |= _effect(data, gap, confidence, notes)
     out["note"] = " ".join(notes)
     return out
 
@@ -125,35 +124,46 @@ def _counts(gap: NDArray[np.float64], estimate: float, level: float) -> dict[str
 
 
 def _effect(
-    gap: NDArray[np.float64], level: float, confidence: float, notes: list[str]
+    data: Data, gap: NDArray[np.float64], confidence: float, notes: list[str]
 ) -> dict[str, Any]:
-    """Paired t and the standardised mean of paired differences with its interval."""
+    """Paired t, the mean of paired differences, plain and standardised, and their intervals."""
     from scipy.special import gammaln
     from scipy.stats import t
 
-    n = gap.size
+    n, level = gap.size, data.level
     out: dict[str, Any] = {}
     if n == 0:
         notes.append("Nobody has both conditions, so there is no effect size.")
         return out
     out["mean_difference"] = mean = float(gap.mean())
-    if n < 2:
-        return out
-    out["sd_difference"] = sd = float(gap.std(ddof=1))
+    sd = np.nan
+    if n > 1:
+        out["sd_difference"] = sd = float(gap.std(ddof=1))
     if n < LEAST_PEOPLE:
+        if data.people >= LEAST_PEOPLE:
+            have = "2 people have" if n == 2 else "1 person has"
+            notes.append(
+                f"{have} both conditions, too few for a paired test; {LEAST_PEOPLE} are needed."
+            )
         return out
     if sd <= level:
-        notes.append("The differences do not vary between people, so there is no effect size.")
+        notes.append(
+            "The differences do not vary between people, so there is no paired test and no effect "
+            "size."
+        )
         return out
     free = n - 1
     value = mean / sd * np.sqrt(n)
     # Hedges (1981), J. Educ. Stat. 6, 107-128, as remembered: the exact factor, not 1 - 3/(4f - 1).
     shrink = float(np.exp(gammaln(0.5 * free) - gammaln(0.5 * (free - 1))) / np.sqrt(0.5 * free))
+    half = float(t.ppf(0.5 + 0.5 * confidence, free)) * sd / np.sqrt(n)
     low, high = (limit / np.sqrt(n) for limit in _noncentral_limits(value, free, confidence))
     if np.isnan(low) or np.isnan(high):
         notes.append("The differences hardly vary, and the effect size has no usable interval.")
     return out | {
         "p_paired_t": float(2.0 * t.sf(abs(value), free)),
+        "paired_low": mean - half,
+        "paired_high": mean + half,
         "cohen_d_z": mean / sd,
         "hedges_g_z": mean / sd * shrink,
         "d_z_low": low,
@@ -205,9 +215,9 @@ def holm(p: NDArray[np.float64]) -> NDArray[np.float64]:
     return out
 
 
-def holm_within(table: pd.DataFrame, keys: list[str]) -> NDArray[np.float64]:
-    """Adjust the column ``p`` within each combination of keys."""
-    p = table["p"].to_numpy(dtype=float)
+def holm_within(table: pd.DataFrame, keys: list[str], column: str = "p") -> NDArray[np.float64]:
+    """Adjust a column of p within each combination of keys."""
+    p = table[column].to_numpy(dtype=float)
     out = np.full(p.shape, np.nan)
     if not keys:
         return holm(p)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import TYPE_CHECKING
 
 from momentshare.cohort.schema import (
@@ -32,6 +32,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from pydantic import BaseModel
+
+    from momentshare.trial.layout import FileFormat
 
 __all__ = ["load_cohort", "parse_cohort"]
 
@@ -75,6 +77,7 @@ def parse_cohort(text: str, source: str = "study", folder: Path | None = None) -
     }
     faults = repeated_names(names)
     faults += [f"layout {x.name!r} → {fault}" for x in file.layout for fault in x.faults()]
+    faults += _misfits(file)
     for number, trial in enumerate(file.trial, start=1):
         place = f"trial[{number}] {trial.file!r}"
         faults += _unknown(place, "person", trial.person, names["person"])
@@ -107,6 +110,28 @@ def _unknown(place: str, field: str, name: str, known: Iterable[str]) -> list[st
     if not have:
         return [f"{place} → {field}: {name!r} is not described; add a [[{field}]] of this name"]
     return [f"{place} → {field}: unknown name {name!r}; {nearest_name(name, have)}"]
+
+
+def _misfits(file: CohortFile) -> list[str]:
+    """Faults of layouts that fit none of the files that they are for, by the files' endings."""
+    named = [(t.layout, t.file) for t in file.trial]
+    named += [(m.layout, m.file) for t in file.trial for m in t.more]
+    named += [(m.layout, m.file) for m in file.maximal_contraction if m.layout and m.file]
+    faults: list[str] = []
+    for layout in file.layout:
+        if layout.format is not None or layout.faults():
+            continue
+        mine: dict[FileFormat | None, list[str]] = {}
+        for name in dict.fromkeys(name for key, name in named if key == layout.name):
+            mine.setdefault(layout.format_of(PurePath(name).suffix), []).append(name)
+        misfit = {key: layout.faults(key) for key in mine if key is not None}
+        if not misfit or None in mine or not all(misfit.values()):
+            continue
+        for key, found in misfit.items():
+            names = mine[key]
+            use = f"{len(names)} files" if len(names) > 1 else "one file"
+            faults += [f"layout {layout.name!r} → {f} (for {use}: {names[0]!r})" for f in found]
+    return faults
 
 
 def _twice(file: CohortFile) -> list[str]:

@@ -12,27 +12,35 @@ import json
 import os
 import shutil
 import tempfile
-from concurrent.futures import ProcessPoolExecutor, as_completed
-from concurrent.futures.process import BrokenProcessPool
+from contextlib import closing
 from dataclasses import dataclass
 from importlib import metadata
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from momentshare.cohort.folder import claim_folder, hold_folder
+from momentshare.cohort.processes import on_processes
 from momentshare.errors import InputError, MomentshareError, StudyError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Generator, Sequence
 
     import pandas as pd
 
     from momentshare.cohort.schema import CohortStudy
     from momentshare.model import Model
 
-__all__ = ["CohortResult", "TrialOutcome", "read_table", "run_cohort"]
+__all__ = ["CohortResult", "TrialOutcome", "grouped_faults", "read_table", "run_cohort"]
 
 _RECORD = "trial.json"
 _BLOCK = 1 << 20
+_PARTIAL = ".trial-"
+
+_SHOWN_FILES = 4
+"""Files that a fault of several names (common practice, no source)."""
+
+_SHOWN_LINES = 10
+"""Lines that the same fault may fill (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,11 +53,11 @@ class TrialOutcome:
         In the study file, from 1.
     person, condition, file : str
     fault : str
-        Why it was skipped; empty when it was solved.
+        Why it was skipped, without the name of ``file``; empty when it was solved.
     verdict : str
         The worst of its checks; empty when it was skipped.
     record : dict
-        What was done.
+        What was done; ``load_kg`` always.
     reused : bool
         Whether an earlier run had solved it.
     """
@@ -134,34 +142,94 @@ def run_cohort(
 
     Raises
     ------
+    InputError
+        Another run is writing into the folder, or it holds another study.
     StudyError
         Every trial is bad.
+    KeyboardInterrupt
+        The user broke off; the message says how many trials are kept.
     """
     from momentshare.model import load_model
 
     if workers is not None and workers < 1:
         raise InputError(f"workers: wanted 1 or more, got {workers}")
     place = Path(folder)
-    (place / "trials").mkdir(parents=True, exist_ok=True)
     model = load_model(study.file.model)
     _check_settings(study, model)
+    with hold_folder(place):
+        claim_folder(place, study)
+        outcomes = _outcomes(study, place, model, workers, progress)
+    return CohortResult(study=study, model=model, folder=place, outcomes=outcomes)
+
+
+def _outcomes(
+    study: CohortStudy,
+    place: Path,
+    model: Model,
+    workers: int | None,
+    progress: Callable[[int, int, str], None] | None,
+) -> tuple[TrialOutcome, ...]:
+    """Take over or solve every trial, into a folder that is ours alone."""
     numbers = range(1, len(study.file.trial) + 1)
     tags = {n: trial_tag(study, n, model) for n in numbers}
     found = {n: _earlier(study, place, n, tags[n]) for n in numbers}
     todo = [n for n in numbers if found[n] is None]
     done = len(tags) - len(todo)
-    for number, record in _solve_all(study, place, todo, tags, workers):
-        found[number] = _outcome(study, number, record, reused=False)
-        done += 1
-        if progress is not None:
-            progress(done, len(tags), study.file.trial[number - 1].file)
+    try:
+        with closing(_solve_all(study, place, todo, tags, workers)) as solved:
+            for number, record in solved:
+                found[number] = _outcome(study, number, record, reused=False)
+                done += 1
+                if progress is not None:
+                    progress(done, len(tags), study.file.trial[number - 1].file)
+    except KeyboardInterrupt:
+        _remove_others(place, set(numbers))
+        kept = sum(o is not None and not o.fault for o in found.values())
+        raise KeyboardInterrupt(
+            f"stopped; {kept} of {len(tags)} trials are kept in {place}, run again to go on"
+        ) from None
     outcomes = tuple(o for n in numbers if (o := found[n]) is not None)
     if outcomes and all(o.fault for o in outcomes):
-        raise StudyError(
-            f"{study.source}: no trial can be used:", [f"{o.file}: {o.fault}" for o in outcomes]
-        )
+        raise StudyError(f"{study.source}: no trial can be used:", grouped_faults(outcomes))
     _remove_others(place, set(numbers))
-    return CohortResult(study=study, model=model, folder=place, outcomes=outcomes)
+    return outcomes
+
+
+def grouped_faults(outcomes: Sequence[TrialOutcome]) -> list[str]:
+    """Say why trials were skipped: each fault once, with the files that have it.
+
+    Parameters
+    ----------
+    outcomes : sequence of TrialOutcome
+
+    Returns
+    -------
+    list of str
+        One text for each group of faults that the same files share; its further lines are
+        indented. Empty when nothing was skipped.
+    """
+    files: dict[tuple[str, str], dict[str, None]] = {}
+    for outcome in outcomes:
+        first, *lines = outcome.fault.splitlines() or [""]
+        for line in lines or [""]:
+            if first:
+                line = line.strip().removeprefix("- ")
+                files.setdefault((first, line), {})[outcome.file] = None
+    groups: dict[tuple[tuple[str, ...], str], list[str]] = {}
+    for (first, line), names in files.items():
+        groups.setdefault((tuple(names), first), []).append(line)
+    return [_group(names, first, lines) for (names, first), lines in groups.items()]
+
+
+def _group(names: tuple[str, ...], first: str, lines: list[str]) -> str:
+    where = names[0]
+    if len(names) > 1:
+        more = ", …" if len(names) > _SHOWN_FILES else ""
+        where = f"in {len(names)} files ({', '.join(names[:_SHOWN_FILES])}{more})"
+    shown = [line for line in lines[:_SHOWN_LINES] if line]
+    if len(lines) > _SHOWN_LINES:
+        shown.append(f"and {len(lines) - _SHOWN_LINES} more")
+    return "\n      ".join([f"{where}: {first}", *shown])
 
 
 def _check_settings(study: CohortStudy, model: Model) -> None:
@@ -245,6 +313,7 @@ def _outcome(
     study: CohortStudy, number: int, record: dict[str, Any], *, reused: bool
 ) -> TrialOutcome:
     entry = study.file.trial[number - 1]
+    record = {"load_kg": entry.load_kg, **record}
     return TrialOutcome(
         number=number,
         person=entry.person,
@@ -259,32 +328,21 @@ def _outcome(
 
 def _solve_all(
     study: CohortStudy, place: Path, todo: list[int], tags: dict[int, str], workers: int | None
-) -> Iterator[tuple[int, dict[str, Any]]]:
+) -> Generator[tuple[int, dict[str, Any]]]:
     """Yield the number and record of each trial as it is kept."""
     processes = min(workers or os.cpu_count() or 1, len(todo))
     if processes <= 1:
         for number in todo:
             yield number, keep_trial(study, place, number, tags[number])
         return
-    import multiprocessing
-
-    pool = ProcessPoolExecutor(processes, mp_context=multiprocessing.get_context("spawn"))
-    try:
-        waiting = {pool.submit(keep_trial, study, place, n, tags[n]): n for n in todo}
-        for future in as_completed(waiting):
-            number = waiting[future]
-            try:
-                yield number, future.result()
-            except BrokenProcessPool:
-                yield (
-                    number,
-                    {
-                        "fault": "the process that solved it died, perhaps for want of memory; run "
-                        "again, with fewer --workers"
-                    },
-                )
-    finally:
-        pool.shutdown(wait=True, cancel_futures=True)
+    died = {
+        "fault": "the process that solved it died, perhaps for want of memory; run again, with "
+        "fewer --workers"
+    }
+    tasks = {number: (study, place, number, tags[number]) for number in todo}
+    with closing(on_processes(keep_trial, tasks, processes)) as answers:
+        for number, record in answers:
+            yield number, died if record is None else record
 
 
 def keep_trial(study: CohortStudy, place: Path, number: int, tag: str) -> dict[str, Any]:
@@ -297,15 +355,16 @@ def keep_trial(study: CohortStudy, place: Path, number: int, tag: str) -> dict[s
         answer = solve_trial(study, number, load_model(study.file.model))
         tables, record = answer.tables, dict(answer.record)
     except MomentshareError as err:
-        record = {"fault": str(err)}
+        record = {"fault": _without_name(study, number, str(err))}
     except Exception as err:  # noqa: BLE001 - a fault of ours must not cost the other trials
         record = {
             "fault": f"unexpected {type(err).__name__}: {err}; this is a fault of momentshare, "
             "please report it"
         }
+    record.setdefault("load_kg", study.file.trial[number - 1].load_kg)
     record |= {"tag": tag, "tables": [name for name, table in tables.items() if not table.empty]}
     target = trial_folder(place, number)
-    partial = Path(tempfile.mkdtemp(prefix=".trial-", dir=target.parent))
+    partial = Path(tempfile.mkdtemp(prefix=_PARTIAL, dir=target.parent))
     try:
         for name in record["tables"]:
             tables[name].to_parquet(partial / f"{name}.parquet", index=False)
@@ -318,9 +377,17 @@ def keep_trial(study: CohortStudy, place: Path, number: int, tag: str) -> dict[s
     return record
 
 
+def _without_name(study: CohortStudy, number: int, fault: str) -> str:
+    """Leave out the name of the trial's own file at the front: whoever shows the fault adds it."""
+    name = study.file.trial[number - 1].file
+    for front in (name, str(study.path(name)), name):
+        fault = fault.removeprefix(f"{front}: ")
+    return fault
+
+
 def _remove_others(place: Path, numbers: set[int]) -> None:
     """Remove trials that the study no longer has, and what a killed run left half done."""
     for found in (place / "trials").iterdir():
         stale = found.name.isdigit() and int(found.name) not in numbers
-        if found.is_dir() and (stale or found.name.startswith(".trial-")):
+        if found.is_dir() and (stale or found.name.startswith(_PARTIAL)):
             shutil.rmtree(found, ignore_errors=True)

@@ -180,6 +180,7 @@ def solve_trial(study: CohortStudy, number: int, model: Model) -> TrialAnswer:
         "file": entry.file,
         "load_kg": entry.load_kg,
         "verdict": trial.verdict,
+        "checks_possible": list(trial.possible),
         "emg": emg_notes,
         "strength_factors_from_tests": dict(limb.strength_changes),
         "doubtful_heads": sorted(_doubtful(parts)),

@@ -16,6 +16,11 @@ Tests are Wald tests over the degrees of freedom within people, N − rank(perso
 F and t: with few people the usual normal and χ² limits find differences that are not there. On
 complete data they equal the repeated-measures analysis of variance. A person who lacks a
 condition counts with what there is.
+
+The pooled error of the model takes the differences between any two conditions to vary alike
+(sphericity, as remembered from textbooks). Where one condition spreads people more than another
+they do not, and the model's p is then too small for some contrasts and too great for others; the
+paired t test of each contrast, with Holm's adjustment of its own, needs no such assumption.
 """
 
 from __future__ import annotations
@@ -77,11 +82,18 @@ class Comparison:
         ``sd_within_people``; numbers of people, values and conditions; method and note.
     contrasts : DataFrame
         One row for each pair. ``estimate`` is condition_a − condition_b with ``se``, ``df``,
-        ``low``, ``high``, ``p``; ``p_holm`` within the family. ``p_paired_t`` needs no
-        assumption about the other conditions. ``mean_difference`` and ``sd_difference`` are of
-        the people who have both; ``cohen_d_z`` is their ratio, ``hedges_g_z`` the same with
-        Hedges' correction for small samples, and ``d_z_low`` to ``d_z_high`` the interval of
-        the population's value from the noncentral t, exact for normal differences.
+        ``low``, ``high``, ``p``; ``p_holm`` within the family. ``p_paired_t`` is the paired t
+        test of the people who have both, ``p_paired_holm`` the same within the family, and
+        ``mean_difference`` with ``paired_low`` to ``paired_high`` their mean difference and
+        Student's interval; no test or interval with fewer than three of them. Prefer these in
+        general: they assume nothing about the other conditions, and keep their error rate where
+        conditions spread people unlike. Prefer the model's ``p_holm`` where the variances of the
+        differences are alike (``epsilon_greenhouse_geisser`` near 1), for it has more degrees of
+        freedom with few people, or where many lack a condition, for it also uses people who have
+        one of the two. ``sd_difference`` is of the people who have both; ``cohen_d_z`` is
+        ``mean_difference`` over it, ``hedges_g_z`` the same with Hedges' correction for small
+        samples, and ``d_z_low`` to ``d_z_high`` the interval of the population's value from the
+        noncentral t, exact for normal differences.
         ``n_people`` have both; ``n_same_direction`` of them differ with the sign of
         ``estimate``, ``n_opposite`` against it, ``n_level`` not at all.
     descriptives : DataFrame
@@ -212,7 +224,8 @@ def compare_conditions(
         Of every interval.
     family : sequence of pairs of conditions, optional
         The contrasts that were planned: Holm's adjustment is over these, and others have no
-        ``p_holm``. All contrasts when not given. A contrast without a test does not count.
+        ``p_holm`` and no ``p_paired_holm``. All contrasts when not given. A contrast without a
+        test does not count.
 
     Returns
     -------
@@ -261,19 +274,21 @@ def compare_all(
     confidence : float
         Of every interval.
     family : sequence of str, optional
-        Keys within whose combinations Holm's adjustment ``p_holm`` is made; by default all, so
-        that the contrasts of one outcome are a family.
+        Keys within whose combinations Holm's adjustments ``p_holm`` and ``p_paired_holm`` are
+        made; by default all, so that the contrasts of one outcome are a family.
     wide_family : sequence of str, optional
         Keys of a wider family; by default all but the last, so that all heads are one. Its
-        column is ``p_holm_over_`` and the keys that were taken together; none without keys.
+        columns are ``p_holm_over_`` and ``p_paired_holm_over_`` with the keys that were taken
+        together; none without keys.
     unit : str
         Ending for the names of columns that have the value's unit, such as ``"nm"``.
 
     Returns
     -------
     omnibus, contrasts : DataFrame
-        The tables of :class:`Comparison` with the keys in front. In the omnibus table the only
-        adjustment is over the wider family.
+        The tables of :class:`Comparison` with the keys in front; its text says when to prefer
+        the paired columns of a contrast. In the omnibus table the only adjustment is over the
+        wider family.
 
     Raises
     ------
@@ -300,11 +315,15 @@ def compare_all(
         _joined(whole, keys, OMNIBUS_COLUMNS),
         _joined(pairs, keys, CONTRAST_COLUMNS),
     )
-    contrasts["p_holm"] = holm_within(contrasts, own)
+    for column, adjusted in _ADJUSTED.items():
+        contrasts[adjusted] = holm_within(contrasts, own, column)
     if set(wider) != set(keys):
-        over = "p_holm_over_" + "_and_".join(k for k in keys if k not in wider)
-        for table, after in ((omnibus, "p"), (contrasts, "p_holm")):
-            table.insert(list(table).index(after) + 1, over, holm_within(table, wider))
+        over = "_over_" + "_and_".join(k for k in keys if k not in wider)
+        places = [(omnibus, "p", "p", "p_holm")]
+        places += [(contrasts, column, name, name) for column, name in _ADJUSTED.items()]
+        for table, column, after, name in places:
+            values = holm_within(table, wider, column)
+            table.insert(list(table).index(after) + 1, name + over, values)
     if unit:
         omnibus, contrasts = (
             t.rename(columns={c: f"{c}_{unit}" for c in _WITH_UNIT if c in t})
@@ -313,9 +332,12 @@ def compare_all(
     return omnibus, contrasts
 
 
+_ADJUSTED = {"p": "p_holm", "p_paired_t": "p_paired_holm"}
+"""Columns of p of a contrast and those of their adjustments."""
+
 _WITH_UNIT = (
-    "estimate", "se", "low", "high", "mean_difference", "sd_difference", "sd_between_people",
-    "sd_within_people",
+    "estimate", "se", "low", "high", "mean_difference", "paired_low", "paired_high",
+    "sd_difference", "sd_between_people", "sd_within_people",
 )  # fmt: skip
 
 
@@ -486,10 +508,11 @@ def _compared(
     contrasts = pd.DataFrame(rows, columns=list(CONTRAST_COLUMNS))
     contrasts = contrasts.astype({"n_same_direction": float, "n_opposite": float})
     inside = [frozenset((r["condition_a"], r["condition_b"])) in planned for r in rows]
-    adjusted = np.full(len(rows), np.nan)
     chosen = np.array(inside, dtype=bool)
-    adjusted[chosen] = holm(contrasts["p"].to_numpy(dtype=float)[chosen])
-    contrasts["p_holm"] = adjusted
+    for column, name in _ADJUSTED.items():
+        adjusted = np.full(len(rows), np.nan)
+        adjusted[chosen] = holm(contrasts[column].to_numpy(dtype=float)[chosen])
+        contrasts[name] = adjusted
     omnibus = omnibus_row(data, values, fit) | {"note": " ".join(notes)}
     return Comparison(
         outcome=outcome,

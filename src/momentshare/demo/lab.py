@@ -69,6 +69,11 @@ _PUBLISHED = "published_invented.csv"
 _PUBLISHED_AT = 0.35
 """Part of the ascent's time that the invented published table speaks of."""
 
+_NOTE = (
+    "Invented people, files and numbers. EMG follows the model's own answer with noise, so that "
+    "its agreement is no evidence."
+)
+
 _FULL = 0.0012
 """Mean rectified size of a full electromyogram [V]; invented."""
 
@@ -435,7 +440,7 @@ def _header(entries: list[PersonEntry]) -> str:
 # with it shows how the comparison works and is no evidence.
 
 title = "Harbour rescue team: hand spacing in the laboratory"
-note = "Invented people, files and numbers. EMG follows the model's own answer with noise, so that its agreement is no evidence."
+note = "{_NOTE}"
 model = "reference_limb"
 
 [settings]

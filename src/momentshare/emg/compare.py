@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.emg.intervals import bootstrapped, mean_and_half, mean_of, wilson
+from momentshare.emg.intervals import mean_and_half, mean_of, student, wilson
 from momentshare.emg.tidy import Curve, Curves, read_curves
 from momentshare.errors import InputError
 
@@ -58,9 +58,6 @@ CAVEATS = (
 LEVEL = 0.01
 """Difference of lift means (of 1) up to which two conditions count as level; ours."""
 
-FEW_PEOPLE = 5
-"""People below whom a bootstrap interval is said to be too narrow; ours."""
-
 LEAST_SAMPLES = 3
 """Samples below which a correlation is not computed; two always give 1 or -1."""
 
@@ -79,15 +76,22 @@ class EmgComparison:
     ----------
     ordering : DataFrame
         Head × pair of conditions. ``emg_difference`` and ``activation_difference`` are means
-        over people of lift mean in ``condition_a`` less that in ``condition_b``; ``verdict`` says
-        whether their signs agree, disagree, or one of them is level (or that nobody has
-        both). ``agree``, ``disagree`` and ``level`` count people; ``share_agree`` is over all
-        people with both conditions, so that level ones do not count for the model, with its
-        Wilson interval.
+        over people of lift mean in ``condition_a`` less that in ``condition_b``, with Student's
+        interval of the paired differences (``emg_low``, ``emg_high``, ``activation_low``,
+        ``activation_high``), none for one person. ``verdict``: ``"level"`` where either mean
+        is within ``level``, which says that it is small, not that it is known to be; ``"open"``
+        where either interval includes zero, so that its sign is not known; else ``"agree"`` or
+        ``"disagree"`` by the signs. For one person the signs alone decide, and the note says
+        so; ``"missing"`` where nobody has both. ``agree``, ``disagree`` and ``level`` count
+        people, each by own signs; ``share_agree`` is over all people with both conditions, so
+        that level ones do not count for the model, with its Wilson interval.
     agreement : DataFrame
         Head × condition. ``r``: Pearson correlation along the lift, mean over people of Fisher's
-        z turned back; ``rmse``, ``difference`` (activation less EMG): means over people; each
-        with a percentile interval by bootstrap over people.
+        z turned back; ``rmse``, ``difference`` (activation less EMG): means over people. Each
+        has Student's interval over people: of ``r`` on Fisher's z, of ``rmse`` as it is, cut at
+        zero. A logarithm would suit its skew, but gives another mean and has no value where
+        the curves are the same; in draws of six people the interval at 95 % held the mean of
+        ``rmse`` in 90 to 95 %, least where people differ most in their systematic difference.
     by_person : DataFrame
         Head × condition × person: the numbers behind ``agreement``.
     notes : tuple of str
@@ -107,8 +111,6 @@ def compare_emg(
     *,
     level: float = LEVEL,
     confidence: float = 0.95,
-    resamples: int = 2000,
-    seed: int = 0,
 ) -> EmgComparison:
     """Compare electromyograms with predicted activation within each head.
 
@@ -123,8 +125,6 @@ def compare_emg(
         Difference of lift means up to which two conditions are level.
     confidence : float
         Of every interval.
-    resamples, seed : int
-        Of the bootstrap; the same seed gives the same numbers, whatever else is in the table.
 
     Returns
     -------
@@ -137,7 +137,7 @@ def compare_emg(
     """
     import pandas as pd
 
-    _check_options(level, confidence, resamples, seed)
+    _check_options(level, confidence)
     found = read_curves(table)
     persons = [_person_row(curve) for curve in found.curves]
     by_person = pd.DataFrame(persons)
@@ -147,7 +147,7 @@ def compare_emg(
         for pair in combinations(found.conditions, 2)
     ]
     agreement = [
-        _agreement_row(found, head, condition, persons, confidence, resamples, seed)
+        _agreement_row(found, head, condition, persons, confidence)
         for head in found.heads
         for condition in found.conditions
     ]
@@ -165,7 +165,11 @@ ORDERING_COLUMNS = (
     "condition_b",
     "people",
     "emg_difference",
+    "emg_low",
+    "emg_high",
     "activation_difference",
+    "activation_low",
+    "activation_high",
     "verdict",
     "agree",
     "disagree",
@@ -195,7 +199,7 @@ def curves(table: pd.DataFrame, *, confidence: float = 0.95) -> pd.DataFrame:
     """
     import pandas as pd
 
-    _check_options(LEVEL, confidence, 1, 0)
+    _check_options(LEVEL, confidence)
     found = read_curves(table)
     parts = []
     for head in found.heads:
@@ -219,15 +223,11 @@ def curves(table: pd.DataFrame, *, confidence: float = 0.95) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True)
 
 
-def _check_options(level: float, confidence: float, resamples: int, seed: int) -> None:
+def _check_options(level: float, confidence: float) -> None:
     if not 0.0 <= level < 1.0:
         raise InputError(f"level: wanted 0 to below 1, got {level!r}")
     if not 0.0 < confidence < 1.0:
         raise InputError(f"confidence: wanted between 0 and 1, such as 0.95, got {confidence!r}")
-    if not isinstance(resamples, int) or resamples < 1:
-        raise InputError(f"resamples: wanted a whole number above 0, got {resamples!r}")
-    if not isinstance(seed, int) or seed < 0:
-        raise InputError(f"seed: wanted a whole number of at least 0, got {seed!r}")
 
 
 def _person_row(curve: Curve) -> dict[str, object]:
@@ -262,8 +262,6 @@ def _agreement_row(
     condition: str,
     persons: Sequence[dict[str, object]],
     confidence: float,
-    resamples: int,
-    seed: int,
 ) -> dict[str, object]:
     chosen = [
         row
@@ -280,9 +278,11 @@ def _agreement_row(
     row["people_with_r"] = z.size
     means = {"r": z, "rmse": column("rmse"), "difference": column("difference")}
     for name, values in means.items():
-        mean, low, high = bootstrapped(values, confidence, resamples, seed)
+        mean, low, high = student(values, confidence)
         if name == "r":
             mean, low, high = np.tanh([mean, low, high])
+        elif name == "rmse":
+            low = max(low, 0.0)
         row |= {name: mean, f"{name}_low": low, f"{name}_high": high}
     row["emg_mean"] = mean_of(column("emg_mean"))
     row["activation_mean"] = mean_of(column("activation_mean"))
@@ -296,8 +296,6 @@ def _people_note(people: int, without_r: int) -> str:
         return "nobody was measured"
     if people == 1:
         notes.append("one person, so no interval")
-    elif people < FEW_PEOPLE:
-        notes.append(f"{people} people: the bootstrap interval is too narrow")
     if without_r:
         notes.append(f"no correlation in {without_r} of {people} (see by_person)")
     return "; ".join(notes)
@@ -331,18 +329,28 @@ def _ordering_row(
     if people == 0:
         notes.append("nobody was measured in both conditions")
     elif people == 1:
-        notes.append("one person, so no interval")
+        notes.append("one person, so no interval; the verdict is by signs alone")
     if lacking:
         notes.append(f"{lacking} people share no part of the lift between the two")
-    emg_mean, model_mean = mean_of(by_emg), mean_of(by_model)
+    emg_mean, emg_low, emg_high = student(by_emg, confidence)
+    model_mean, model_low, model_high = student(by_model, confidence)
+    verdict = _verdict(emg_mean, model_mean, level) if people else "missing"
+    if verdict in {"agree", "disagree"} and (
+        emg_low <= 0.0 <= emg_high or model_low <= 0.0 <= model_high
+    ):
+        verdict = "open"
     return {
         "head": head,
         "condition_a": first,
         "condition_b": second,
         "people": people,
         "emg_difference": emg_mean,
+        "emg_low": emg_low,
+        "emg_high": emg_high,
         "activation_difference": model_mean,
-        "verdict": _verdict(emg_mean, model_mean, level) if people else "missing",
+        "activation_low": model_low,
+        "activation_high": model_high,
+        "verdict": verdict,
         **counts,
         "share_agree": share,
         "share_low": low,

@@ -33,6 +33,9 @@ LEAST_BAND = 2.0
 LEAST_PERIODS = 2.0
 """Shortest recording, in periods of the envelope's cut-off; ours."""
 
+SLIGHT_EXCESS = 1.005
+"""Greatest share of the maximal contraction that is not noted: it would print as 1.00; ours."""
+
 LONGEST_DELAY = 0.5
 """Longest delay [s] that is taken for one; ours. More is a slip, such as milliseconds."""
 
@@ -111,6 +114,18 @@ class Envelope:
 
     def __post_init__(self) -> None:
         self.values.setflags(write=False)
+
+    @property
+    def greatest(self) -> float:
+        """Greatest value, in ``unit``; NaN where no sample is known."""
+        known = self.values[~np.isnan(self.values)]
+        return float(known.max()) if known.size else np.nan
+
+    @property
+    def share_above_one(self) -> float:
+        """Share of the known samples above the maximal contraction, 0 to 1; NaN in volts."""
+        known = self.values[~np.isnan(self.values)]
+        return float((known > 1.0).mean()) if known.size and self.unit == "1" else np.nan
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -262,8 +277,9 @@ def maximum_of(
 def normalise(envelope: Envelope, maximum: Maximum | float) -> Envelope:
     """Divide an envelope by the level of the maximal contraction.
 
-    Values above 1 are kept and noted: the contraction was not maximal, or was made in another
-    posture, and cutting them off would hide it.
+    Values above 1 are kept: the contraction was not maximal, or was made in another posture, and
+    cutting them off would hide it. The result's ``share_above_one`` and ``greatest`` tell of
+    them, and a note where they exceed it by more than half a per cent.
 
     Parameters
     ----------
@@ -294,14 +310,15 @@ def normalise(envelope: Envelope, maximum: Maximum | float) -> Envelope:
             f"normalise: maximum: wanted more than 0 V, got {level!r}; a muscle without a "
             "maximal contraction cannot be normalised"
         )
-    values = envelope.values / level
-    over = values > 1.0
-    if over.any():
+    shares = replace(envelope, values=envelope.values / level, unit="1")
+    if shares.greatest > SLIGHT_EXCESS:
+        percent = 100.0 * shares.share_above_one
+        text = "less than 0.1" if percent < 0.1 else f"{percent:.1f}"
         notes.append(
-            f"{100.0 * over.mean():.1f} % of the samples exceed the maximal contraction, up to "
-            f"{np.nanmax(values):.2f} times; it was not maximal or was made in another posture"
+            f"{text} % of the samples exceed the maximal contraction, up to "
+            f"{shares.greatest:.2f} times; it was not maximal or was made in another posture"
         )
-    return replace(envelope, values=values, notes=tuple(notes), unit="1")
+    return replace(shares, notes=tuple(notes))
 
 
 def _number(name: str, value: object) -> float:

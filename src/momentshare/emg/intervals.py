@@ -9,7 +9,7 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["bootstrapped", "mean_and_half", "mean_of", "wilson"]
+__all__ = ["mean_and_half", "mean_of", "student", "wilson"]
 
 
 def wilson(count: int, people: int, confidence: float) -> tuple[float, float, float]:
@@ -24,26 +24,12 @@ def wilson(count: int, people: int, confidence: float) -> tuple[float, float, fl
     return count / people, float(found.low), float(found.high)
 
 
-def bootstrapped(
-    values: NDArray[np.float64], confidence: float, resamples: int, seed: int
-) -> tuple[float, float, float]:
-    """Mean over people with the percentile interval over resampled people."""
-    from scipy.stats import bootstrap
-
-    if values.size < 2:
-        return mean_of(values), np.nan, np.nan
-    if np.ptp(values) == 0.0:
-        return float(values[0]), float(values[0]), float(values[0])
-    interval = bootstrap(
-        (values,),
-        np.mean,
-        confidence_level=confidence,
-        n_resamples=resamples,
-        method="percentile",
-        rng=np.random.default_rng(seed),
-        vectorized=True,
-    ).confidence_interval
-    return float(values.mean()), float(interval.low), float(interval.high)
+def student(values: NDArray[np.float64], confidence: float) -> tuple[float, float, float]:
+    """Mean over people with Student's interval, also for few people; none for a single person."""
+    if values.size == 0:
+        return np.nan, np.nan, np.nan
+    mean, half = (float(v[0]) for v in mean_and_half(values[:, None], confidence))
+    return mean, mean - half, mean + half
 
 
 def mean_of(values: NDArray[np.float64]) -> float:
@@ -54,7 +40,7 @@ def mean_of(values: NDArray[np.float64]) -> float:
 def mean_and_half(
     values: NDArray[np.float64], confidence: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Mean over people and half of Student's interval, at each percent."""
+    """Mean over people (the first axis) and half of Student's interval; NaN is left out."""
     from scipy.stats import t
 
     known = ~np.isnan(values)

@@ -33,6 +33,18 @@ if TYPE_CHECKING:
 
 __all__ = ["cohort_page", "cohort_sources", "methods_text"]
 
+_OMNIBUS = [
+    "outcome",
+    "item",
+    "f",
+    "df_numerator",
+    "df_denominator",
+    "p",
+    "p_holm_over_item",
+    "p_greenhouse_geisser",
+    "note",
+]
+
 _SHOWN_CONTRASTS = 40
 """Rows of the table of contrasts on the page; all stand in contrasts.csv."""
 
@@ -380,7 +392,7 @@ def _statistics_blocks(omnibus: pd.DataFrame, contrasts: pd.DataFrame, mode: str
     whole = omnibus[omnibus["lateral"] == mode].drop(columns=["lateral"])
     pairs = contrasts[contrasts["lateral"] == mode].drop(columns=["lateral"])
     pairs = pairs.sort_values("p_paired_holm").head(_SHOWN_CONTRASTS)
-    p_columns = {c: "p" for c in whole.columns if c.startswith("p")}
+    p_columns = {c: "p" for c in _OMNIBUS if c.startswith("p")}
     shown = [
         "outcome",
         "item",
@@ -397,9 +409,10 @@ def _statistics_blocks(omnibus: pd.DataFrame, contrasts: pd.DataFrame, mode: str
     ]
     return [
         Table(
-            frame=whole.drop(columns=["note"]).dropna(axis=1, how="all"),
-            caption=f"Overall tests; lateral force {mode}.",
-            formats={c: f for c, f in p_columns.items() if whole[c].notna().any()},
+            frame=whole[_OMNIBUS],
+            caption=f"Overall tests; lateral force {mode}. The last p allows for unlike spread of "
+            "the differences (Greenhouse and Geisser). All columns in omnibus.csv.",
+            formats=p_columns,
         ),
         Table(
             frame=pairs[shown],
@@ -423,6 +436,23 @@ def _statistics_blocks(omnibus: pd.DataFrame, contrasts: pd.DataFrame, mode: str
 def _emg(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
     from momentshare.emg import CAVEATS
 
+    agreement = summary.tables["emg_agreement"]
+    ordering = summary.tables["emg_ordering"]
+    shown = [
+        "head",
+        "condition_a",
+        "condition_b",
+        "people",
+        "emg_difference",
+        "emg_low",
+        "emg_high",
+        "activation_difference",
+        "activation_low",
+        "activation_high",
+        "verdict",
+        "agree",
+    ]
+    mode = f"lateral force {summary.mode}"
     return Section(
         title="EMG",
         anchor="emg",
@@ -431,16 +461,44 @@ def _emg(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
             *_picture("emg_curves", pictures),
             *_picture("emg_agreement", pictures),
             Table(
-                frame=summary.tables["emg_agreement"],
-                caption="Agreement along the lift, within each muscle.",
+                frame=agreement[
+                    [
+                        "head",
+                        "condition",
+                        "people",
+                        *(f"{n}{e}" for n in ("r", "rmse", "difference") for e in _ENDS),
+                    ]
+                ],
+                caption=f"Agreement along the lift, within each muscle: {mode}; means over people "
+                "with Student's intervals. All columns in emg_agreement.csv.",
             ),
             Table(
-                frame=summary.tables["emg_ordering"],
-                caption="Order of conditions by EMG and by prediction, within each muscle.",
+                frame=ordering[shown],
+                caption=f"Order of conditions by EMG and by prediction, within each muscle; {mode}."
+                " 'open': an interval includes zero; 'agree' counts people.",
             ),
-            Bullets(items=list(CAVEATS)),
+            Bullets(items=[*CAVEATS, *_above_maximum(summary)]),
         ],
     )
+
+
+_ENDS = ("", "_low", "_high")
+
+
+def _above_maximum(summary: CohortSummary) -> list[str]:
+    """Say how often electromyograms exceed the maximal contraction that they are divided by."""
+    curves = summary.tables["emg_curves_by_person"]
+    above = curves[curves["emg"] > 1.0]
+    if above.empty:
+        return []
+    heads = ", ".join(style.head_label(str(h)) for h in dict.fromkeys(above["head"]))
+    share = 100.0 * len(above) / len(curves)
+    text = (
+        f"The envelope exceeds the maximal contraction in {share:.1f} % of the curves' points, up "
+        f"to {above['emg'].max():.2f} times ({heads}): the contraction was not maximal, or was "
+        "made in another posture. trials.csv names the trials."
+    )
+    return [text]
 
 
 def _sensitivity(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
