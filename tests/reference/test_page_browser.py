@@ -268,6 +268,33 @@ def test_phone_reads_without_moving_the_page_sideways(browser, path, width):
     assert any(moved)  # the wide table moves inside its own container
 
 
+def boxes_of_figures(driver):
+    """Width shown, width of its box and natural width of each figure [px]; how its box moves."""
+    return driver.execute_script(
+        "return [...document.querySelectorAll('.picture img')].map(i => [i.clientWidth,"
+        " i.parentElement.clientWidth, +i.getAttribute('width'),"
+        " getComputedStyle(i.parentElement).overflowX])"
+    )
+
+
+def test_figures_stay_large_enough_to_read_on_a_phone_and_whole_on_paper(browser, path):
+    chrome.open_page(browser, path, chrome.PHONE)
+    found = boxes_of_figures(browser)
+    assert len(found) == PICTURES
+    for shown, box, natural, moves in found:
+        assert shown >= 0.6 * natural  # 7.5-point texts of 13.5 px stay above 8 px
+        assert box < 390
+        assert moves == "auto"
+    assert chrome.sideways(browser) <= 1
+    chrome.open_page(browser, path)
+    assert all(shown <= box for shown, box, _, _ in boxes_of_figures(browser))
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    chrome.resize(browser, chrome.PAPER)
+    for shown, box, _, moves in boxes_of_figures(browser):
+        assert shown <= box
+        assert moves == "visible"
+
+
 def test_headings_tables_and_labels_are_in_order(browser, path):
     chrome.open_page(browser, path)
     levels = browser.execute_script(
@@ -408,3 +435,57 @@ def test_figure_stands_whole_on_one_page_with_its_caption(browser, path):
     for caption in ("Relative effort along the lift, mean over people.", "A tall figure."):
         (place,) = [i for i, text in enumerate(texts) if caption in text]
         assert drawn[place] == 1
+
+
+def filled_page(sections=24):
+    """Sections of growing length, so that their headings come to lie all over the paper."""
+    parts = []
+    for number in range(sections):
+        frame = pd.DataFrame({"name": [f"row{number}x{i}" for i in range(18)], "x": 1.5})
+        parts.append(
+            Section(
+                title=f"Section{number}x",
+                anchor=f"section-{number}",
+                lead=f"Lead{number}x.",
+                blocks=(
+                    Heading(text=f"Heading{number}x"),
+                    Table(frame=frame, caption=f"Caption{number}x"),
+                    Paragraph(text="Words. " * (5 + 37 * number % 200)),
+                ),
+            )
+        )
+    return Page(title="Fill", sections=parts)
+
+
+def parted(texts, sections=24):
+    """Sections whose heading stands on another page than the first row of their table."""
+    body = [text for text in texts if "Contents" not in text] or texts
+    marks = ("Lead{}x", "Heading{}x", "Caption{}x", "row{}x0")
+    return [
+        n
+        for n in range(1, sections)
+        if len({next(i for i, t in enumerate(body) if m.format(n) in t) for m in marks}) > 1
+    ]
+
+
+def test_no_heading_stands_alone_at_the_foot_of_a_page(browser, tmp_path):
+    file = tmp_path / "fill.html"
+    file.write_text(render(filled_page()), encoding="utf-8")
+    chrome.open_page(browser, file)
+    assert parted(printed(browser)[1]) == []
+    # Without the rules that hold them together the same sections come apart.
+    browser.execute_script(
+        "document.head.insertAdjacentHTML('beforeend', '<style>@media print {"
+        " h2, h3, .lead, .table figcaption { break-after: auto !important } }</style>')"
+    )
+    assert parted(printed(browser)[1]) != []
+
+
+def test_sources_are_printed_small(browser, path):
+    chrome.open_page(browser, path)
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    size = browser.execute_script(
+        "return parseFloat(getComputedStyle(document.querySelector('#sources-code pre')).fontSize)"
+    )
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+    assert size == pytest.approx(8.0)  # 6 pt

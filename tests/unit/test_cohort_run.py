@@ -1,14 +1,27 @@
 """A cohort from the invented laboratory: truth comes back, bad trials are skipped, runs resume."""
 
 import json
+import os
 import shutil
+import signal
+import subprocess
+import sys
+import time
+from contextlib import closing
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from momentshare.cohort.load import load_cohort, parse_cohort
-from momentshare.cohort.run import read_table, run_cohort, trial_folder
+from momentshare.cohort.processes import ONE_THREAD, on_processes
+from momentshare.cohort.run import (
+    TrialOutcome,
+    grouped_faults,
+    read_table,
+    run_cohort,
+    trial_folder,
+)
 from momentshare.cohort.summary import summarise_cohort
 from momentshare.demo.lab import write_lab
 from momentshare.errors import InputError, StudyError
@@ -68,9 +81,19 @@ def test_moments_and_ratios_come_back_from_files(result, truth):
 
 def test_one_bad_trial_is_reported_and_skipped(result):
     broken = outcome(result, "ines_broken_off.c3d")
-    assert "ines_broken_off.c3d" in broken.fault
+    assert broken.file == "lab/ines_broken_off.c3d"
+    assert "is cut short" in broken.fault
+    assert "ines_broken_off" not in broken.fault  # whoever shows it says which file
+    kept = json.loads((trial_folder(result.folder, broken.number) / "trial.json").read_text())
+    assert kept["fault"] == broken.fault
     assert broken.verdict == ""
     assert len(result.solved) == 9
+
+
+def test_a_skipped_trial_keeps_its_load(lab, result):
+    loads = [t.load_kg for t in load_cohort(lab).file.trial]
+    assert [o.record["load_kg"] for o in result.outcomes] == loads
+    assert all(load is not None for load in loads)
 
 
 def test_a_late_force_clock_is_flagged(result):
@@ -208,7 +231,7 @@ def test_a_cohort_of_bad_trials_says_why(lab, tmp_path):
     study = parse_cohort(head + "[[trial]]" + broken, "study.toml", lab.parent)
     with pytest.raises(StudyError, match="no trial can be used") as caught:
         run_cohort(study, tmp_path / "results", workers=1)
-    assert "ines_broken_off.c3d" in str(caught.value)
+    assert str(caught.value).count("ines_broken_off.c3d") == 1
 
 
 def test_a_fault_of_ours_costs_one_trial_only(lab, tmp_path, monkeypatch):
@@ -246,6 +269,224 @@ def test_processes_give_the_same_answer(lab, result, tmp_path):
 def test_workers_must_be_one_or_more(lab, tmp_path):
     with pytest.raises(InputError, match="workers"):
         run_cohort(load_cohort(lab), tmp_path, workers=0)
+
+
+def skipped(number, file, fault):
+    words = {"person": "A", "condition": "c", "verdict": "", "record": {}, "reused": False}
+    return TrialOutcome(number=number, file=file, fault=fault, **words)
+
+
+def test_the_same_fault_of_many_files_is_said_once():
+    same = "the recording cannot be used:\n  - axes: wrong\n  - ij: lost"
+    found = [skipped(n, f"{n}.csv", same) for n in range(1, 8)]
+    found.insert(2, skipped(8, "8.csv", same + "\n  - px: lost"))
+    found += [skipped(9, "9.csv", "is empty"), skipped(10, "10.csv", "")]
+    many = (
+        "in 8 files (1.csv, 2.csv, 8.csv, 3.csv, …): the recording cannot be used:\n"
+        "      axes: wrong\n      ij: lost"
+    )
+    assert grouped_faults(found) == [
+        many,
+        "8.csv: the recording cannot be used:\n      px: lost",
+        "9.csv: is empty",
+    ]
+    assert grouped_faults([skipped(1, "1.csv", "")]) == []
+
+
+def test_a_long_fault_is_cut():
+    fault = "bad:\n" + "\n".join(f"  - row {n}: wrong" for n in range(31))
+    (text,) = grouped_faults([skipped(1, "1.csv", fault), skipped(2, "2.csv", fault)])
+    assert text.startswith("in 2 files (1.csv, 2.csv): bad:\n      row 0: wrong\n")
+    assert text.endswith("row 9: wrong\n      and 21 more")
+
+
+def test_files_with_the_same_wrong_endings_make_one_fault(tmp_path):
+    (tmp_path / "rec").mkdir()
+    trial = MINIMAL[MINIMAL.index("[[trial]]") :]
+    text = MINIMAL[: MINIMAL.index("[[trial]]")]
+    for name in ("one", "two", "three"):
+        text += trial.replace("a.csv", f"rec/{name}.csv")
+        (tmp_path / f"rec/{name}.csv").write_text("t,EL.X,EL.Y,EL.Z\n0,1,2,3\n0.01,1,2,3\n")
+    (tmp_path / "study.toml").write_text(text)
+    with pytest.raises(StudyError) as caught:
+        run_cohort(load_cohort(tmp_path / "study.toml"), tmp_path / "out", workers=1)
+    (fault,) = caught.value.faults
+    assert fault.startswith("in 3 files (rec/one.csv, rec/two.csv, rec/three.csv): ")
+    assert 'set axes = [".X", ".Y", ".Z"]' in fault
+    assert str(caught.value).count("one.csv") == 1
+
+
+# ------------------------------------------------------------------ folders and processes
+
+
+def script(folder, study, workers):
+    """Python text that runs a study and says in one line how it was stopped."""
+    return (
+        "import sys\n"
+        "from momentshare.cohort.load import load_cohort\n"
+        "from momentshare.cohort.run import run_cohort\n"
+        "try:\n"
+        f"    run_cohort(load_cohort({str(study)!r}), {str(folder)!r}, workers={workers})\n"
+        "except KeyboardInterrupt as err:\n"
+        "    sys.exit(str(err))\n"
+    )
+
+
+def family(root):
+    """Numbers of all processes that descend from one."""
+    parents = {}
+    for place in Path("/proc").glob("[0-9]*/stat"):
+        try:
+            fields = place.read_text().rpartition(")")[2].split()
+        except OSError:
+            continue
+        parents[int(place.parent.name)] = int(fields[1])
+    found = {root}
+    while more := {child for child, parent in parents.items() if parent in found} - found:
+        found |= more
+    return found - {root}
+
+
+def running(numbers):
+    """Those of some processes that have not ended."""
+    alive = set()
+    for number in numbers:
+        try:
+            state = Path(f"/proc/{number}/stat").read_text().rpartition(")")[2].split()[0]
+        except OSError:
+            continue
+        if state != "Z":
+            alive.add(number)
+    return alive
+
+
+def until(condition, seconds):
+    """Wait for a condition; whether it came in time."""
+    end = time.monotonic() + seconds
+    while not condition():
+        if time.monotonic() > end:
+            return False
+        time.sleep(0.02)
+    return True
+
+
+def kept_in(folder):
+    return [p for p in (folder / "trials").glob("[0-9]*") if (p / "trial.json").exists()]
+
+
+@pytest.fixture
+def begun(lab, tmp_path):
+    """A run in two processes of its own, and its folder; ended after the test."""
+    folder = tmp_path / "results"
+    run = subprocess.Popen(
+        [sys.executable, "-c", script(folder, lab, 2)],
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
+    yield run, folder
+    for number in {run.pid, *running(family(run.pid))}:
+        try:
+            os.kill(number, signal.SIGKILL)
+        except ProcessLookupError:
+            continue
+    run.communicate()
+
+
+needs_proc = pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="reads /proc")
+SOON = 10.0
+"""Seconds within which a run must have ended; a busy machine takes two."""
+
+
+@needs_proc
+def test_an_interrupt_ends_all_processes_and_keeps_what_is_done(begun):
+    run, folder = begun
+    assert until(lambda: len(kept_in(folder)) >= 2, 60.0)
+    workers = family(run.pid)
+    assert len(workers) >= 2
+    os.killpg(run.pid, signal.SIGINT)
+    _, said = run.communicate(timeout=SOON)
+    assert run.returncode == 1
+    assert said.startswith("stopped; ")
+    assert said.count("\n") == 1
+    kept = [json.loads((p / "trial.json").read_text()) for p in kept_in(folder)]
+    good = sum("fault" not in record for record in kept)
+    # One that was finished while the run ended may not have been counted any more.
+    assert f"{good} of 10 trials are kept" in said or f"{good - 1} of 10 trials are kept" in said
+    assert until(lambda: not running(workers), SOON)
+    assert not list((folder / "trials").glob(".trial-*"))
+
+
+@needs_proc
+def test_an_interrupt_while_processes_start_leaves_no_traceback(begun):
+    run, _ = begun
+    # The first child only keeps account of semaphores.
+    assert until(lambda: len(family(run.pid)) >= 3, 60.0)
+    workers = family(run.pid)
+    os.killpg(run.pid, signal.SIGINT)
+    _, said = run.communicate(timeout=SOON)
+    assert said.startswith("stopped; 0 of 10 trials are kept")
+    assert said.count("\n") == 1
+    assert until(lambda: not running(workers), SOON)
+
+
+@needs_proc
+def test_a_killed_run_leaves_no_process_and_frees_its_folder(begun, lab):
+    run, folder = begun
+    assert until(lambda: len(kept_in(folder)) >= 1, 60.0)
+    study = load_cohort(lab)
+    with pytest.raises(InputError, match=f"another run .process {run.pid}. is writing here"):
+        run_cohort(study, folder, workers=1)
+    workers = family(run.pid)
+    assert len(workers) >= 2
+    run.kill()
+    run.wait()
+    assert until(lambda: not running(workers), SOON)
+    head, *trials = lab.read_text("utf-8").split("[[trial]]")
+    one = parse_cohort(f"{head}[[trial]]{trials[0]}", str(lab), lab.parent)
+    assert len(run_cohort(one, folder, workers=1).solved) == 1
+
+
+def test_a_folder_of_another_study_is_left_alone(lab, result, tmp_path):
+    folder = tmp_path / "results"
+    shutil.copytree(result.folder, folder)
+    head, *trials = lab.read_text("utf-8").split("[[trial]]")
+    text = f"{head}[[trial]]{trials[0]}"
+    other = text.replace('title = "', 'title = "Another: ')
+    run_cohort(parse_cohort(text, str(lab), lab.parent), folder, workers=1)
+    before = sorted(folder.rglob("*"))
+    with pytest.raises(InputError, match="holds the trials of another study, 'Harbour"):
+        run_cohort(parse_cohort(other, "other.toml", lab.parent), folder, workers=1)
+    assert sorted(folder.rglob("*")) == before
+    # The same file under a new title, and a moved file under the same, are the same study.
+    renamed = run_cohort(parse_cohort(other, str(lab), lab.parent), folder, workers=1)
+    moved = run_cohort(parse_cohort(other, "other.toml", lab.parent), folder, workers=1)
+    assert [o.reused for o in (*renamed.outcomes, *moved.outcomes)] == [True, True]
+    (tmp_path / "planned").mkdir()
+    (tmp_path / "planned" / "run.json").write_text('{"title": "Two spacings"}')
+    with pytest.raises(InputError, match="results of another study, 'Two spacings'"):
+        run_cohort(load_cohort(lab), tmp_path / "planned", workers=1)
+
+
+def test_processes_take_one_thread_each_and_leave_the_environment(monkeypatch):
+    for name in ONE_THREAD:
+        monkeypatch.delenv(name, raising=False)
+    monkeypatch.setenv("MKL_NUM_THREADS", "3")  # what the user has set stays
+    tasks = {n: (name,) for n, name in enumerate(ONE_THREAD)}
+    with closing(on_processes(os.getenv, tasks, 2)) as answers:
+        found = {ONE_THREAD[n]: value for n, value in answers}
+    assert found == {
+        "OMP_NUM_THREADS": "1",
+        "OPENBLAS_NUM_THREADS": "1",
+        "MKL_NUM_THREADS": "3",
+    }
+    assert "OMP_NUM_THREADS" not in os.environ
+    assert os.environ["MKL_NUM_THREADS"] == "3"
+
+
+def test_a_process_that_dies_gives_no_answer():
+    with closing(on_processes(os._exit, {7: (3,)}, 1)) as answers:
+        assert list(answers) == [(7, None)]
 
 
 # ------------------------------------------------------------------ the study file
@@ -339,3 +580,21 @@ def test_an_unknown_head_is_named_before_anything_runs(tmp_path):
 
 def test_no_trial_and_no_table_is_a_fault():
     assert "[[trial]]" in faults_of(MINIMAL[: MINIMAL.index("[[trial]]")])
+
+
+def test_a_layout_that_fits_none_of_its_files_is_one_fault():
+    trial = MINIMAL[MINIMAL.index("[[trial]]") :]
+    text = MINIMAL.replace('format = "csv"\n', "").replace('delimiter = ","\n', "")
+    found = faults_of(text + trial.replace("a.csv", "b.csv"))
+    assert found.count("delimiter: is missing") == 1
+    assert "layout 'lab' → delimiter: is missing" in found
+    assert "(for 2 files: 'a.csv')" in found
+    # A Parquet file needs no delimiter, so the layout has its use and the trial tells.
+    parse_cohort(text + trial.replace("a.csv", "b.parquet"), "study.toml")
+
+
+def test_one_electrode_for_several_heads():
+    emg = '[layout.emg]\n"triceps_brachii/lateral" = "K3"\n"triceps_brachii/medial" = "K3"\n'
+    text = MINIMAL.replace("[layout.markers]", f"{emg}[layout.markers]")
+    text = text.replace('markers = "mm"', 'markers = "mm", emg = "mV"')
+    assert set(parse_cohort(text, "study.toml").file.layout[0].emg.values()) == {"K3"}

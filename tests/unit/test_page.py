@@ -34,7 +34,7 @@ from momentshare.report.page import (
 )
 
 HOSTILE = "<script>alert(\"1\")</script> & 'x' {{ 7 * 7 }} {% raw %}"
-VOID = {"meta", "img", "br", "link", "input", "hr"}
+VOID = {"meta", "img", "br", "link", "input", "hr", "wbr"}
 SVG = '<svg xmlns="http://www.w3.org/2000/svg" width="72pt" height="36pt"><path d="M0 0"/></svg>'
 
 
@@ -210,6 +210,85 @@ def test_numbers_have_sensible_digits(values, shown):
     assert column(values) == shown
 
 
+def rows_of(frame, **fields):
+    """Rows of a table as shown, its first column left out."""
+    frame.insert(0, "first", "x")
+    cells = [text for _, text in read(Table(frame=frame, caption="c", **fields)).all("td")]
+    width = len(frame.columns) - 1
+    return [cells[i : i + width] for i in range(0, len(cells), width)]
+
+
+@pytest.mark.parametrize(
+    "names",
+    [
+        ("estimate", "low", "high"),
+        ("r", "r_low", "r_high"),
+        ("force_n", "force_low_n", "force_high_n"),
+    ],
+)
+def test_estimate_and_interval_have_the_same_decimals(names):
+    values = [[0.0123, -0.21, 0.234], [0.4, 0.0004, -0.0004]]
+    shown = rows_of(pd.DataFrame(values, columns=list(names)))
+    assert shown == [["0.012", "−0.210", "0.234"], ["0.400", "0.000", "−0.000"]]
+
+
+def test_columns_named_alike_share_decimals_and_others_do_not():
+    frame = pd.DataFrame({"a": [123.4, 5.0], "b": [0.52, 0.1], "c": [0.52, 0.1]})
+    assert rows_of(frame.copy(), alike=[("a", "b")]) == [
+        ["123", "1", "0.520"],
+        ["5", "0", "0.100"],
+    ]
+
+
+def test_rows_of_another_quantity_have_decimals_of_their_own():
+    frame = pd.DataFrame(
+        {
+            "outcome": ["mean_effort", "mean_effort", "mean_force_n"],
+            "estimate": [-0.063, 0.2, 41.7],
+            "low": [-0.12, 0.0, -3.0],
+            "high": [0.0, 0.41, 734.0],
+            "sd": [0.1234, 0.5, 12.31],
+        }
+    )
+    assert rows_of(frame, by="outcome") == [
+        ["mean effort", "−0.063", "−0.120", "0.000", "0.123"],
+        ["mean effort", "0.200", "0.000", "0.410", "0.500"],
+        ["mean force [N]", "42", "−3", "734", "12.3"],
+    ]
+
+
+def test_f_is_never_shown_as_an_integer():
+    assert column([3.0, 734.2], name="f") == ["3.00", "734.20"]
+    assert header("f") == "F"
+
+
+def test_probabilities_are_known_by_their_names():
+    assert column([0.00002, 0.5], name="p_holm") == ["< 0.001", "0.500"]
+
+
+def test_identifiers_are_spelled_out_and_names_given_are_not():
+    frame = pd.DataFrame(
+        {
+            "item": ["triceps_brachii/long", "elbow_extension"],
+            "other_head": ["deltoid", "not one_of ours"],
+            "person": ["subject_01", "subject_02"],
+            "condition": ["wide_grip", "a/b"],
+            "file": ["lab/one_two", "lab/x.c3d"],
+        }
+    )
+    assert rows_of(frame) == [
+        ["triceps brachii, long", "deltoid", "subject_01", "wide_grip", "lab/one_two"],
+        ["elbow extension", "not one_of ours", "subject_02", "a/b", "lab/x.c3d"],
+    ]
+
+
+def test_long_names_break_after_their_punctuation():
+    frame = pd.DataFrame({"file": ["lab/ines_narrow_<b>.c3d", "a_b"]})
+    text = render(page_of(Table(frame=frame, caption="c")))
+    assert "lab/<wbr>ines_<wbr>narrow_&lt;b&gt;.c3d" in text
+    assert ">a_b<" in text
+
+
 def test_formats_given_are_used():
     assert column([1.0, -2.345], formats={"value": ".1f"}) == ["1.0", "−2.3"]
     assert column([0.5], formats={"value": lambda v: f"about {v}"}) == ["about 0.5"]
@@ -374,6 +453,17 @@ FRAME = pd.DataFrame({"x": [1.0, 2.0], "y": ["a", "b"]})
             lambda: Table(frame=FRAME, caption="c", formats={"z": ".1f"}),
             UnknownNameError,
             "table 'c', formats: unknown column 'z'",
+        ),
+        (
+            lambda: Table(frame=FRAME, caption="c", alike=[("x", "z")]),
+            UnknownNameError,
+            "table 'c', alike: unknown column 'z'",
+        ),
+        (lambda: Table(frame=FRAME, caption="c", alike=["xy"]), InputError, "put it in a list"),
+        (
+            lambda: Table(frame=FRAME, caption="c", by="z"),
+            UnknownNameError,
+            "table 'c', by: unknown column 'z'",
         ),
         (
             lambda: Table(frame=FRAME, caption="c", highlight={"x": [True]}),

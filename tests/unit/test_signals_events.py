@@ -94,6 +94,62 @@ def test_a_rack_lower_than_the_chest_leaves_the_repetition():
     near(found[1], m[4:6], 0.02)
 
 
+SHORT_DOWN, SHORT_UP = (1.0, -0.30), (1.2, 0.30)
+OFF_RACK, ON_RACK = (0.6, -0.06), (0.6, 0.06)
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 5])
+def test_a_rack_higher_than_lockout_refuses_nothing(count):
+    # The rack is 6 cm above lock-out, the rise is 30 cm: 83 % of the way to the highest point.
+    height, m = course(
+        REST, OFF_RACK, REST, *[SHORT_DOWN, PAUSE, SHORT_UP, REST] * count, start=1.4
+    )
+    found = find_repetitions(height, RATE)
+    assert [item.completed for item in found] == [True] * count
+    for number, item in enumerate(found):
+        near(item, m[5 + 4 * number :][:2], 0.02)
+
+
+@pytest.mark.parametrize("count", [2, 3, 5])
+def test_putting_the_load_up_into_the_rack_is_not_lockout(count):
+    height, m = course(REST, *[SHORT_DOWN, PAUSE, SHORT_UP, REST] * count, ON_RACK, REST, start=1.4)
+    found = find_repetitions(height, RATE)
+    assert [item.completed for item in found] == [True] * count
+    for number, item in enumerate(found):
+        near(item, m[3 + 4 * number :][:2], 0.02)
+
+
+def test_a_lift_from_the_floor_with_a_low_top_moves_no_lockout():
+    # It reaches 83 % of the way up from the floor, but ends just above the chest.
+    height, m = course(
+        REST, (1.5, 1.0), REST, (0.6, -0.2), REST, UP, REST, DOWN, UP, REST, start=0.0
+    )
+    found = find_repetitions(height, RATE)
+    near(found[1], m[5:7], 0.02)
+    near(found[2], m[8:10], 0.02)
+
+
+@pytest.mark.parametrize("at", [0, 1, 2, 3])
+def test_a_failed_lift_among_good_ones_is_flagged_with_a_high_rack(at):
+    good = [SHORT_DOWN, PAUSE, SHORT_UP, REST]
+    failed = [SHORT_DOWN, PAUSE, (1.0, 0.21), (0.8, -0.21), REST, (1.2, 0.30), REST]
+    # After the failed lift others take the load up to lock-out again, which is an ascent too.
+    pieces = [*good * at, *failed, *good * (3 - at)]
+    height, _ = course(REST, OFF_RACK, REST, *pieces, ON_RACK, REST, start=1.4)
+    found = find_repetitions(height, RATE)
+    wrong = [item for item in found if not item.completed]
+    assert len(found) == 5
+    assert wrong == [found[at]]
+    assert wrong[0].note == "not completed: came down again after 70 % of the way up"
+
+
+@pytest.mark.parametrize(("share", "completed"), [(0.78, False), (0.82, True)])
+def test_four_fifths_of_the_way_to_the_usual_top_is_a_lift(share, completed):
+    part = (1.0, 0.4 * share)
+    height, _ = course(REST, DOWN, UP, REST, DOWN, UP, REST, DOWN, part, (0.8, -0.1), REST)
+    assert [r.completed for r in find_repetitions(height, RATE)] == [True, True, completed]
+
+
 def test_a_failed_lift_is_flagged_with_how_far_it_came():
     height, m = course(REST, DOWN, PAUSE, UP, REST, DOWN, PAUSE, (1.0, 0.24), (0.8, -0.24), REST)
     good, failed = find_repetitions(height, RATE)

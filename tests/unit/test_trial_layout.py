@@ -173,3 +173,41 @@ def test_suggestions():
     assert "no markers" in suggestion("IJ", [], "markers")
     assert len(suggestion("zzz", [f"label {n}" for n in range(500)], "markers")) < 300
     assert "\x1b" not in suggestion("zzz", ["a\x1b[2J"], "markers")
+
+
+def test_one_electrode_may_stand_for_several_heads():
+    heads = {"triceps_brachii/lateral": "K3", "triceps_brachii/medial": "K3"}
+    entry = layout(emg=heads)
+    assert [w.labels for w in entry.wanted("csv") if w.kind == "emg"] == [("K3",), ("K3",)]
+    angles = {"right_elevation": "K3", "right_plane": "K3"}
+    assert "'right_elevation' and 'right_plane'" in "\n".join(lines(angles=angles))
+
+
+def test_a_marker_may_have_three_labels_in_a_table():
+    entry = layout(markers={"ij": ["across", "along", "up"], "right_el": "EL"})
+    wanted = {w.role: w for w in entry.wanted("csv")}
+    assert (wanted["ij"].labels, wanted["ij"].stem) == (("across", "along", "up"), "")
+    assert (wanted["right_el"].labels, wanted["right_el"].stem) == (("EL X", "EL Y", "EL Z"), "EL")
+    assert LayoutEntry.model_validate(entry.model_dump(exclude_unset=True)) == entry
+    c3d = LayoutEntry(name="c", up="+z", right="+x", markers={"ij": ["a", "b", "c"]})
+    assert any("markers.ij: a C3D file holds" in fault for fault in c3d.faults("c3d"))
+    assert any(fault.startswith("units.markers") for fault in c3d.faults("csv"))
+
+
+@pytest.mark.parametrize(
+    "labels", [["A", "B"], ["A", "", "C"], ["A", "A", "C"], [], ["A", 2, "C"], {"plate": 1}, 5]
+)
+def test_other_labels_of_a_marker_are_faults(labels):
+    assert "markers.ij" in "\n".join(lines(markers={"ij": labels}))
+
+
+def test_two_markers_share_no_column():
+    text = "\n".join(lines(markers={"ij": ["A", "B", "C"], "px": ["D", "B", "E"]}))
+    assert "label 'B' stands for both 'ij' and 'px'" in text
+
+
+def test_suggestions_stand_in_the_order_of_the_file():
+    assert suggestion("IJ", ["t", "IJ_z", "IJ_x", "IJ_y"], "columns") == (
+        "did you mean 'IJ_z' or 'IJ_x' or 'IJ_y'?"
+    )
+    assert suggestion("q", ["zulu", "alpha", "mike"], "columns") == "known: zulu, alpha, mike"

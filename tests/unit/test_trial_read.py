@@ -559,3 +559,74 @@ def test_files_are_joined(tmp_path):
     assert merge_recordings(one) is one
     with pytest.raises(InputError, match="ij: stands in"):
         merge_recordings(one, two, one)
+
+
+def renamed(path, between, axes="XYZ"):
+    """Write a CSV file in which vectors end in other letters."""
+    names = list(write_csv(path))
+    for old, new in zip("xyz", axes, strict=True):
+        names = [f"{n[:-2]}{between}{new}" if n.endswith(f"_{old}") else n for n in names]
+    write_csv(path, names=names)
+    return names
+
+
+def test_other_endings_are_one_fault_that_says_what_to_set(tmp_path):
+    path = tmp_path / "a.csv"
+    renamed(path, ".")
+    with pytest.raises(InputError) as caught:
+        read_recording(path, table_layout())
+    (fault,) = caught.value.faults
+    assert fault == (
+        "axes: for ij, looked for 'IJ_x', 'IJ_y', 'IJ_z', and likewise for right_el, "
+        "right_hand_force; the file has 'IJ.X', 'IJ.Y', 'IJ.Z': set axes = "
+        '[".X", ".Y", ".Z"], or give the three labels'
+    )
+    assert read_recording(path, table_layout(axes=[".X", ".Y", ".Z"])).has("ij", "right_el")
+
+
+def test_endings_of_a_longer_label_are_not_offered(tmp_path):
+    path = tmp_path / "a.csv"
+    names = [n.replace("EL.", "IJ2.") for n in renamed(path, ".")]
+    write_csv(path, names=names)
+    layout = table_layout(markers={"ij": "IJ"}, forces={})
+    assert 'set axes = [".X", ".Y", ".Z"]' in refused(path, layout)
+
+
+def test_endings_that_are_not_plain_are_not_proposed(tmp_path):
+    path = tmp_path / "a.csv"
+    renamed(path, "_", axes="123")
+    text = refused(path, table_layout())
+    assert "ij: there are no columns for 'IJ', looked for 'IJ_x', 'IJ_y', 'IJ_z'" in text
+    assert "did you mean 'IJ_1' or 'IJ_2' or 'IJ_3'? Set axes" in text
+    labels = {"ij": ["IJ_1", "IJ_2", "IJ_3"], "right_el": ["EL_2", "EL_3", "EL_1"]}
+    force = {"right_hand_force": ["F_1", "F_2", "F_3"]}
+    by_label = read_recording(path, table_layout(markers=labels, forces=force))
+    renamed(path, "_", axes="xyz")
+    by_axes = read_recording(path, table_layout())
+    assert np.array_equal(by_label.channels["ij"].values, by_axes.channels["ij"].values)
+    lab = by_axes.channels["right_el"].values[:, [2, 0, 1]]  # laboratory's x, y, z
+    assert np.array_equal(by_label.channels["right_el"].values, world(lab[:, [1, 2, 0]]))
+
+
+def test_one_electrode_for_several_heads(tmp_path):
+    heads = {"triceps_brachii/lateral": "EMG1", "triceps_brachii/medial": "EMG1"}
+    write_csv(tmp_path / "a.csv")
+    columns = write_csv(tmp_path / "b.csv")
+    parquet.write_table(pa.table(columns), tmp_path / "b.parquet")
+    sheet = LayoutEntry.model_validate({**TABLE, "emg": heads, "markers": {"ij": "IJ"}})
+    for path, layout in (
+        (tmp_path / "a.csv", table_layout(emg=heads)),
+        (tmp_path / "b.parquet", sheet),
+    ):
+        got = read_recording(path, layout).channels
+        one, two = (got[f"emg/{head}"].values for head in heads)
+        assert np.array_equal(one, two)
+        assert np.isfinite(one).all()
+
+
+def test_one_electrode_for_several_heads_in_c3d(tmp_path):
+    heads = {"triceps_brachii/lateral": "EMG1", "triceps_brachii/medial": "EMG1"}
+    _, analogs = write_c3d(tmp_path / "a.c3d")
+    got = read_recording(tmp_path / "a.c3d", c3d_layout(emg=heads)).channels
+    for head in heads:
+        assert got[f"emg/{head}"].values == pytest.approx(analogs[6] / 1000.0)

@@ -60,6 +60,10 @@ def run_and_write(
             progress=lambda what: status.update(f"writing {what}"),
         )
     _print(screen, result, summary, published)
+    if quiet:
+        for outcome in result.outcomes:
+            if outcome.fault:
+                typer.echo(f"skipped {outcome.file}: {outcome.fault}", err=True)
     if not quiet:
         reused = sum(o.reused for o in result.outcomes)
         again = f"; {reused} trials were taken over from an earlier run" if reused else ""

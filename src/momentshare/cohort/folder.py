@@ -79,15 +79,14 @@ def claim_folder(place: Path, study: CohortStudy) -> None:
         if found and all(found.get(key) != value for key, value in mine.items()):
             raise InputError(
                 f"{place}: holds the trials of another study, {found.get('title')!r} "
-                f"({found.get('study')}); choose another folder, or delete {path.parent} to give "
-                "them up"
+                f"({found.get('study')}); choose another folder, or empty this one to give them up"
             )
     else:
         title = _read(place / _RESULTS).get("title", mine["title"])
         if title != mine["title"]:
             raise InputError(
                 f"{place}: holds the results of another study, {title!r}; choose another folder, "
-                f"or delete {place / _RESULTS} to write over them"
+                "or empty this one to give them up"
             )
     if not path.exists() or _read(path) != mine:
         partial = path.with_suffix(".part")

@@ -213,8 +213,8 @@ def grouped_faults(outcomes: Sequence[TrialOutcome]) -> list[str]:
         first, *lines = outcome.fault.splitlines() or [""]
         for line in lines or [""]:
             if first:
-                line = line.strip().removeprefix("- ")
-                files.setdefault((first, line), {})[outcome.file] = None
+                key = (first, line.strip().removeprefix("- "))
+                files.setdefault(key, {})[outcome.file] = None
     groups: dict[tuple[tuple[str, ...], str], list[str]] = {}
     for (first, line), names in files.items():
         groups.setdefault((tuple(names), first), []).append(line)

@@ -14,6 +14,7 @@ from momentshare.analysis import Lateral, LiftResult, prepare, solve_lift
 from momentshare.cohort.sensitivity import sensitivity_table
 from momentshare.emg import (
     EmgSettings,
+    Envelope,
     Maximum,
     envelope,
     maximum_of,
@@ -45,7 +46,7 @@ if TYPE_CHECKING:
     )
     from momentshare.limb import Limb
     from momentshare.model import Model
-    from momentshare.trial.recording import Recording
+    from momentshare.trial.recording import Channel, Recording
 
 __all__ = [
     "TABLES",
@@ -405,20 +406,39 @@ def _envelopes(
                 f"{entry.file}: layout → emg: {head!r} is no head of the limb; known: "
                 f"{', '.join(limb.head_names)}"
             )
-        label = f"{entry.file}: {channel.label}"
-        shape = envelope(channel.values, channel.rate, settings, label=label)
-        notes += [f"{head}: {note}" for note in shape.notes]
-        maximum = _maximum(study, entry.person, head, settings, files)
-        if maximum is None:
+        try:
+            level = _level(study, entry, head, channel, settings, files)
+        except InputError as err:  # a bad electrode costs the electrode, not the trial
+            notes.append(f"{head}: left out: {err}")
+            continue
+        if level is None:
             notes.append(
                 f"{head}: no maximal contraction is stated for {entry.person!r}; left out of the "
                 "comparison with predicted activation"
             )
             continue
-        level = normalise(shape, maximum)
-        notes += [f"{head}: {note}" for note in level.notes if note not in shape.notes]
-        found[head] = resample(level.values, level.rate, channel.start, time)
+        notes += [f"{head}: {note}" for note in level.notes]
+        values = resample(level.values, level.rate, channel.start, time)
+        if np.isnan(values).all():
+            notes.append(f"{head}: left out: its clock has no time in common with the motion")
+            continue
+        found[head] = values
     return found, notes
+
+
+def _level(
+    study: CohortStudy,
+    entry: TrialEntry,
+    head: str,
+    channel: Channel,
+    settings: EmgSettings,
+    files: dict[tuple[str, str], Recording],
+) -> Envelope | None:
+    """Envelope over the maximal contraction; None where no contraction is stated."""
+    label = f"{entry.file}: {channel.label}"
+    shape = envelope(channel.values, channel.rate, settings, label=label)
+    maximum = _maximum(study, entry.person, head, settings, files)
+    return None if maximum is None else normalise(shape, maximum)
 
 
 def _maximum(
@@ -466,6 +486,9 @@ def _emg_table(
     names = case.prepared.limb.head_names
     at = np.arange(len(next(iter(emg.values()))))
     level = {head: np.interp(repetition.positions, at, values) for head, values in emg.items()}
+    level = {head: values for head, values in level.items() if np.isfinite(values).any()}
+    if not level:
+        return pd.DataFrame()
     weight = study.file.emg.pull_weight
     parts = []
     for result in case.results:

@@ -19,6 +19,7 @@ import numpy as np
 
 from momentshare.analysis import BALANCED, Criterion
 from momentshare.errors import InputError
+from momentshare.exercise.reach import shoulder_limits
 from momentshare.posture import posture_from_angles
 from momentshare.published.table import ANGLE_NAMES, PublishedLine, PublishedTable
 from momentshare.sharing import Status, share
@@ -182,11 +183,26 @@ def _check_options(draws: int, seed: int, spread: str, correlation: float) -> No
         raise InputError("published table:", faults)
 
 
-def _limits(limb: Limb) -> NDArray[np.float64]:
-    """Lowest and highest angle of the limb's model [rad], shape (5, 2)."""
+def _limits(limb: Limb, line: PublishedLine) -> NDArray[np.float64]:
+    """Lowest and highest angle about the mean posture of a line [rad], shape (5, 2).
+
+    Those of the shoulder depend on each other; each is taken with the others at their means.
+    """
     number = limb.model.number
-    low = {name: number(f"limit_{name}_min") for name in ANGLE_NAMES if name != "elevation"}
-    return np.array([(low.get(name, 0.0), number(f"limit_{name}_max")) for name in ANGLE_NAMES])
+    mean = dict(zip(ANGLE_NAMES, line.angles, strict=True))
+    reach = shoulder_limits(limb.skeleton, np.asarray(mean["elevation"]))
+    turned = mean["plane"] * max(np.cos(mean["elevation"]), 0.0)
+    found = {name: (float(low), float(high)) for name, (low, high) in reach.items()}
+    found["axial"] = (found["twist"][0] - turned, found["twist"][1] - turned)
+    for name in ("elbow_flexion", "forearm_rotation"):
+        found[name] = (number(f"limit_{name}_min"), number(f"limit_{name}_max"))
+    return np.array([found[name] for name in ANGLE_NAMES])
+
+
+def _within(limb: Limb, line: PublishedLine) -> bool:
+    """Whether the mean posture of a line is within the limits of the limb."""
+    low, high = _limits(limb, line).T
+    return bool(((line.angles >= low - 1e-9) & (line.angles <= high + 1e-9)).all())
 
 
 def _drawn(
@@ -201,7 +217,6 @@ def _drawn(
     size, turn = np.linalg.eigh(wanted)
     root = (turn * np.sqrt(np.maximum(size, 0.0))) @ turn.T
     common = rng.standard_normal((draws, count))
-    limits = _limits(limb)
     out = np.empty((len(table.lines), 1 + 2 * draws, count))
     for index, line in enumerate(table.lines):
         noise = np.concatenate([common, rng.standard_normal((draws, count))])
@@ -211,7 +226,7 @@ def _drawn(
         sd = scale * np.nan_to_num(np.concatenate([line.moment_sd, line.angle_sd]))
         out[index, 0] = mean
         out[index, 1:] = mean + sd * noise
-        for k, (low, high) in enumerate(limits, start=rows):
+        for k, (low, high) in enumerate(_limits(limb, line), start=rows):
             if sd[k] > 0.0:
                 ends = (np.array([min(low, mean[k]), max(high, mean[k])]) - mean[k]) / sd[k]
                 out[index, 1:, k] = mean[k] + sd[k] * truncnorm.ppf(norm.cdf(noise[:, k]), *ends)
@@ -370,12 +385,7 @@ def _notes(
         for name, absent in spreads.items()
         if absent and draws
     ]
-    limits = _limits(limb)
-    outside = [
-        x.place
-        for x in lines
-        if ((x.angles < limits[:, 0] - 1e-9) | (x.angles > limits[:, 1] + 1e-9)).any()
-    ]
+    outside = [x.place for x in lines if not _within(limb, x)]
     if outside:
         notes.append(
             f"The posture lies outside the limits of the limb's model in {_of(outside, count)}."

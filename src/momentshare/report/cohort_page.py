@@ -49,7 +49,7 @@ _SHOWN_CONTRASTS = 40
 """Rows of the table of contrasts on the page; all stand in contrasts.csv."""
 
 _CAPTIONS = {
-    "speed": "Speed of the load along the lift, with the regions that its events mark.",
+    "speed": "Speed of the lift, with the regions that its events mark.",
     "moments": "Net joint moments along the lift.",
     "lateral_ratio": "Lateral over vertical hand force along the lift, by treatment.",
     "head_forces": "Force of each head along the lift.",
@@ -383,6 +383,9 @@ def _comparison(summary: CohortSummary) -> Section:
     omnibus, contrasts = (summary.tables.get(name) for name in ("omnibus", "contrasts"))
     if omnibus is None or contrasts is None:
         blocks.append(Paragraph(text="There is one condition, so nothing to compare."))
+    elif contrasts["p"].isna().all():
+        note = next((text for text in omnibus["note"] if text), "no condition could be compared")
+        blocks.append(Paragraph(text=f"No test was made. {note} omnibus.csv holds the notes."))
     else:
         blocks += _statistics_blocks(omnibus, contrasts, summary.mode)
     return Section(title="Comparison of conditions", anchor="comparison", blocks=blocks)
@@ -416,6 +419,7 @@ def _statistics_blocks(omnibus: pd.DataFrame, contrasts: pd.DataFrame, mode: str
         ),
         Table(
             frame=pairs[shown],
+            by="outcome",
             caption="Paired differences between conditions with the smallest adjusted p; lateral "
             f"force {mode}. All stand in contrasts.csv, with those of the mixed model.",
             formats={"p_paired_holm": "p", "p_paired_holm_over_item": "p"},
@@ -437,7 +441,7 @@ def _emg(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
     from momentshare.emg import CAVEATS
 
     agreement = summary.tables["emg_agreement"]
-    ordering = summary.tables["emg_ordering"]
+    ordering = summary.tables.get("emg_ordering")
     shown = [
         "head",
         "condition_a",
@@ -472,14 +476,22 @@ def _emg(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
                 caption=f"Agreement along the lift, within each muscle: {mode}; means over people "
                 "with Student's intervals. All columns in emg_agreement.csv.",
             ),
-            Table(
-                frame=ordering[shown],
-                caption=f"Order of conditions by EMG and by prediction, within each muscle; {mode}."
-                " 'open': an interval includes zero; 'agree' counts people.",
-            ),
+            *_emg_order(ordering, shown, mode),
             Bullets(items=[*CAVEATS, *_above_maximum(summary)]),
         ],
     )
+
+
+def _emg_order(ordering: pd.DataFrame | None, shown: list[str], mode: str) -> list[Block]:
+    if ordering is None:
+        return []
+    return [
+        Table(
+            frame=ordering[shown],
+            caption=f"Order of conditions by EMG and by prediction, within each muscle; {mode}. "
+            "'open': an interval includes zero; 'agree' counts people.",
+        )
+    ]
 
 
 _ENDS = ("", "_low", "_high")

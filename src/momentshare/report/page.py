@@ -10,17 +10,15 @@ characters and explicit bidirectional formatting) are shown as a replacement mar
 
 from __future__ import annotations
 
-import math
 import re
 from base64 import b64encode
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from importlib import resources
-from numbers import Real
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from momentshare.errors import InputError, ShapeError, UnknownNameError
-from momentshare.report.style import head_label, row_label
+from momentshare.report.page_cells import UNITS, soft_breaks, table_view
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -48,51 +46,20 @@ __all__ = [
 VERDICTS = {"pass": "pass", "warn": "warning", "fail": "fail", "not possible": "not possible"}
 """Verdict → the word shown beside its symbol."""
 
-UNITS = {
-    "per_nm": "1/(N·m)",
-    "percent": "%",
-    "mps": "m/s",
-    "nm": "N·m",
-    "ns": "N·s",
-    "deg": "deg",
-    "kg": "kg",
-    "hz": "Hz",
-    "mm": "mm",
-    "cm": "cm",
-    "ms": "ms",
-    "n": "N",
-    "m": "m",
-    "s": "s",
-}
-"""Ending of a column name → unit in its header; the longer endings first."""
-
 Format = str | Callable[[Any], str]
 
-_NAMED: dict[str, Callable[[Any], str]] = {"head": head_label, "row": row_label}
-_DIGITS = 3  # significant digits of the largest number of a column: common practice, no source
-_MOST_DECIMALS = 4  # beyond, a power of ten is easier to read: common practice, no source
-_MISSING = "–"
-_SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 _ANCHOR = re.compile(r"[a-z][a-z0-9]*(-[a-z0-9]+)*")
 _OWN_ANCHORS = re.compile(r"start|contents|cautions|sources|made-by|(figure|table|code)-\d+")
-_NUMBER_LIKE = re.compile(r"[-−+<>≤≥≈~ ]*\d")
 # C0 and C1 controls but tab and newline, bidirectional embeddings, overrides and isolates,
 # surrogates, and the two code points that no text may hold.
 _UNPRINTABLE = re.compile(
     "[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ud800-\udfff\ufffe\uffff]"
 )
 _PNG_START, _PNG_END = b"\x89PNG\r\n\x1a\n", b"IEND\xaeB`\x82"
-# Width of a character and of the space between columns [em], for the size of print that lets a
-# table keep its words whole. A digit of DejaVu Sans, one of the widest common fonts, is 0.636 em
-# (measured with matplotlib's copy); bold headers are a little wider.
-_EM_CHARACTER, _EM_GAP = 0.65, 1.2
-_PORTRAIT_MM, _LANDSCAPE_MM = 174.0, 261.0  # A4 less margins of 18 mm
-_PRINT_PT = (5.5, 8.5)  # smallest and greatest type of a printed table: common practice
-_TURN_PT = 6.5  # a table that would need smaller type goes on a page turned sideways
-_WIDEST_TEXT = 26  # characters beyond which the text of a cell is left to wrap
-_LONGEST_WORD = 18  # characters beyond which a word may be broken
 _SHORT_ROWS = 15  # a table of so few rows is not parted between printed pages
 _FIGURE_DPI = 130.0  # dots an inch of our PNGs: drawings are shown as large as these
+_LEAST_SCALE = 0.68  # of a figure: its 7.5-point texts stay above 9 px; common practice, no source
+_PHONE_PX = 350  # width that a phone leaves for a figure
 _SVG_SIZE = re.compile(
     r"<svg\b[^>]*?\s(width|height)=\"([\d.]+)pt\"[^>]*?\s(?:width|height)=\"([\d.]+)pt\""
 )
@@ -147,6 +114,13 @@ class Table:
         Column → header to use instead of its name.
     highlight : mapping
         Column → one truth value a row; true cells are bold and tinted.
+    alike : sequence of sequences
+        Columns whose numbers get the same decimals, such as ``[("estimate", "low", "high")]``.
+        An estimate and the interval beside it (``estimate, low, high`` or ``x, x_low, x_high``,
+        with a unit at the end or not) are alike without being named.
+    by : column or None
+        Rows with the same value here share decimals, those with another have their own: for
+        columns that hold forces in some rows and efforts in others.
     """
 
     kind: ClassVar[str] = "table"
@@ -156,6 +130,8 @@ class Table:
     formats: Mapping[Any, Format] = field(default_factory=dict)
     labels: Mapping[Any, str] = field(default_factory=dict)
     highlight: Mapping[Any, Sequence[bool]] = field(default_factory=dict)
+    alike: Sequence[Sequence[Any]] = ()
+    by: Any = None
 
     def __post_init__(self) -> None:
         frame = self.frame
@@ -172,8 +148,16 @@ class Table:
             raise InputError(f"table {self.caption!r}: columns {twice} stand twice; rename one")
         object.__setattr__(self, "frame", frame.copy())
         known = {str(name) for name in frame.columns}
-        for what in ("formats", "labels", "highlight"):
-            for name in getattr(self, what):
+        object.__setattr__(self, "alike", tuple(_texts("Table.alike", g) for g in self.alike))
+        named: dict[str, list[Any]] = {
+            "formats": list(self.formats),
+            "labels": list(self.labels),
+            "highlight": list(self.highlight),
+            "alike": [name for group in self.alike for name in group],
+            "by": [] if self.by is None else [self.by],
+        }
+        for what, names in named.items():
+            for name in names:
                 if name not in frame.columns:
                     raise UnknownNameError(
                         "column", str(name), known, f"table {self.caption!r}, {what}"
@@ -231,6 +215,11 @@ class Picture:
             one, two = (round(float(g) * _FIGURE_DPI / 72.0) for g in found.group(2, 3))
             return (one, two) if found.group(1) == "width" else (two, one)
         return int.from_bytes(self.image[16:20], "big"), int.from_bytes(self.image[20:24], "big")
+
+    def least_width(self) -> int | None:
+        """Width [px] below which its texts cannot be read; on a narrow screen it moves sideways."""
+        size = self.size()
+        return None if size is None else round(_LEAST_SCALE * size[0])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -372,6 +361,7 @@ def render(page: Page) -> str:
         keep_trailing_newline=True,
         finalize=lambda value: _clean(value) if type(value) is str else value,
     )
+    environment.filters["soft"] = lambda value: soft_breaks(_clean(value))
     template = environment.from_string((here / "page.html.jinja").read_text("utf-8"))
     style = Markup((here / "page_style.css").read_text("utf-8"))  # noqa: S704 - our own file
     counters = {"figure": 0, "table": 0, "code": 0}
@@ -427,150 +417,9 @@ def _view(block: Block, counters: dict[str, int]) -> dict[str, Any]:
     if block.kind in counted:
         counters[counted[block.kind]] += 1
         view["number"] = counters[counted[block.kind]]
+    if isinstance(block, Picture):
+        least = block.least_width()
+        view |= {"least": least, "moves": least is not None and least > _PHONE_PX}
     if isinstance(block, Table):
-        view |= _table_view(block)
+        view |= table_view(block) | {"short": len(block.frame) <= _SHORT_ROWS}
     return view
-
-
-def _table_view(table: Table) -> dict[str, Any]:
-    frame = table.frame
-    columns: list[dict[str, Any]] = []
-    texts, widths = [], []
-    for place, name in enumerate(frame.columns):
-        values = frame.iloc[:, place].tolist()
-        cells, numeric = _cells(table, name, values)
-        words, unit = _heading(table.labels.get(name, name))
-        like = [
-            len(c) <= _WIDEST_TEXT and bool(_NUMBER_LIKE.match(c)) for c in cells if c != _MISSING
-        ]
-        right = numeric or (place > 0 and bool(like) and all(like))
-        marks = list(table.highlight.get(name, [False] * len(cells)))
-        texts.append(list(zip(cells, marks, strict=True)))
-        head = [*words.split(), f"[{unit}]" if unit else ""]
-        wanted = _longest(cells) if right else min(_longest(cells), _WIDEST_TEXT)
-        widths.append(max(min(_longest(head), _WIDEST_TEXT), wanted))
-        columns.append(
-            {
-                "words": words,
-                "unit": unit,
-                "right": right,
-                "least": wanted,
-                "breaks": _longest([*head, *("" if right else " ".join(cells)).split()])
-                > _LONGEST_WORD,
-            }
-        )
-    size, turned, tight = _print_size(sum(widths), len(widths))
-    rows = [list(row) for row in zip(*texts, strict=True)]
-    return {
-        "columns": columns,
-        "rows": list(zip(rows, _groups([row[0][0] for row in rows]), strict=True)),
-        "titled": bool(columns) and not columns[0]["right"],
-        "print_pt": f"{size:.1f}",
-        "turned": turned,
-        "tight": tight,
-        "short": len(rows) <= _SHORT_ROWS,
-    }
-
-
-def _longest(texts: Iterable[str]) -> int:
-    return max(map(len, texts), default=0)
-
-
-def _groups(names: list[str]) -> list[bool]:
-    """Rows that start a new run of names, where the runs part the table into groups."""
-    starts = [i > 0 and names[i] != names[i - 1] for i in range(len(names))]
-    runs = sum(starts) + 1
-    return starts if runs == len(set(names)) < len(names) else [False] * len(names)
-
-
-def _print_size(characters: int, columns: int) -> tuple[float, bool, bool]:
-    """Size of type [pt] of a printed table; if it lies on its side; if words have to break."""
-    width = _EM_CHARACTER * characters + _EM_GAP * columns
-    size = _PORTRAIT_MM / max(width, 1.0) / 25.4 * 72.0
-    turned = size < _TURN_PT
-    if turned:
-        size *= _LANDSCAPE_MM / _PORTRAIT_MM
-    return min(max(size, _PRINT_PT[0]), _PRINT_PT[1]), turned, size < _PRINT_PT[0]
-
-
-def _heading(name: object) -> tuple[str, str]:
-    """Split the name of a column into words and unit."""
-    text = ", ".join(map(str, name)) if isinstance(name, tuple) else str(name)
-    given = re.fullmatch(r"(.*\S)\s*\[([^\[\]]+)\]", text, re.DOTALL)
-    if given:
-        return given.group(1), given.group(2)
-    for ending, unit in UNITS.items():
-        if text.endswith("_" + ending) and " " not in text:
-            return text.removesuffix("_" + ending).replace("_", " "), unit
-    return (text if " " in text else text.replace("_", " ")), ""
-
-
-def _cells(table: Table, name: object, values: list[Any]) -> tuple[list[str], bool]:
-    """Text of every cell of a column, and whether they are numbers."""
-    import numpy as np
-    import pandas as pd
-
-    missing = [bool(pd.api.types.is_scalar(v) and pd.isna(v)) for v in values]
-    present = [v for v, gone in zip(values, missing, strict=True) if not gone]
-    truth = (bool, np.bool_)
-    numeric = bool(present) and all(
-        isinstance(v, Real) and not isinstance(v, truth) for v in present
-    )
-    form = table.formats.get(name)
-    if form is None and isinstance(name, str):
-        form = _NAMED.get(name)
-        if numeric and (name in {"p", "p_value"} or name.endswith("_p")):
-            form = "p"
-    decimals = _decimals(present) if numeric else 0
-
-    def show(value: Any) -> str:
-        if callable(form):
-            return form(value)
-        if form == "p":
-            return _probability(value)
-        if form is not None:
-            return _minus(format(value, form))
-        if isinstance(value, truth):
-            return "yes" if value else "no"
-        return _number(float(value), decimals) if numeric else str(value)
-
-    cells = []
-    for row, (value, gone) in enumerate(zip(values, missing, strict=True)):
-        try:
-            cells.append(_MISSING if gone else str(show(value)))
-        except (TypeError, ValueError) as err:
-            raise InputError(
-                f"table {table.caption!r}, row {row + 1}, column {name!r}: {value!r} cannot be "
-                f"shown with format {form!r} ({err}); give the column another format"
-            ) from err
-    return cells, numeric
-
-
-def _decimals(values: list[Any]) -> int:
-    """Decimals that give the largest number of a column three significant digits."""
-    sizes = [abs(float(v)) for v in values if math.isfinite(v)]
-    largest = max(sizes, default=0.0)
-    if largest == 0.0 or all(size.is_integer() for size in sizes):
-        return 0
-    return min(max(_DIGITS - 1 - math.floor(math.log10(largest)), 0), _MOST_DECIMALS)
-
-
-def _number(value: float, decimals: int) -> str:
-    if not math.isfinite(value):
-        return "∞" if value > 0 else "−∞"
-    if value and abs(value) < 0.5 * 10.0**-decimals:  # all digits would be lost
-        if abs(value) >= 10.0**-_MOST_DECIMALS:
-            return _minus(f"{value:.2g}")
-        mantissa, power = f"{value:.1e}".split("e")
-        return _minus(mantissa) + " × 10" + str(int(power)).translate(_SUPERSCRIPT)
-    return _minus(f"{value + 0.0:.{decimals}f}")  # adding nothing takes the sign off −0
-
-
-def _minus(text: str) -> str:
-    return text.replace("-", "−")
-
-
-def _probability(value: float) -> str:
-    if not 0.0 <= value <= 1.0:
-        raise ValueError("wanted a probability from 0 to 1")
-    return "< 0.001" if value < 0.001 else f"{value:.3f}"

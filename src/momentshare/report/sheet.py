@@ -19,12 +19,26 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["DPI", "LIFT_SHORT", "LINE", "Handles", "Key", "finish", "lift_axis", "sheet"]
+__all__ = [
+    "DPI",
+    "LIFT_SHORT",
+    "LINE",
+    "Handles",
+    "Key",
+    "finish",
+    "label_room",
+    "lift_axis",
+    "settle",
+    "sheet",
+]
 
 DPI = 130
 
 LINE = 0.145
 """Height of a line of 8-point text [inch]."""
+
+EDGE = 0.15
+"""Distance of texts from the left edge [inch]."""
 
 LIFT_SHORT = "lift [%]"
 
@@ -46,25 +60,34 @@ def sheet(
     bottom: float = 0.5,
     gap: tuple[float, float] = (0.22, 0.2),
     least_width: float = 5.6,
+    keys: Sequence[float] = (),
 ) -> tuple[Figure, list[Axes]]:
-    """Lay out a title, panels row by row and a legend below them; all sizes in inches."""
+    """Lay out a title, panels row by row and a legend below them; all sizes in inches.
+
+    ``keys`` is the height that each panel needs between its title and itself, for a legend of its
+    own; panel titles may have several lines.
+    """
     from matplotlib.figure import Figure
 
     columns = max(1, min(columns, count))
     rows = -(-count // columns)
     titles = [_two_lines(t, panel[0] + gap[0] - 0.08) for t in panel_titles]
-    crowns = [_crown(titles[r * columns : (r + 1) * columns]) for r in range(rows)]
+    crowns = [
+        _crown(titles[r * columns : (r + 1) * columns])
+        + max(keys[r * columns : (r + 1) * columns], default=0.0)
+        for r in range(rows)
+    ]
     width = max(left + columns * panel[0] + (columns - 1) * gap[0] + right, least_width)
     title = style.fit(title, width - 0.4, 11.0, "bold")
     note = style.fit(note, width - 0.4)
     title_height = 0.19 * (title.count("\n") + 1) + 0.06
     top = 0.12 + title_height + LINE * (note.count("\n") + 1) + 0.14
     key = Key.plan(legend or [], width - 0.3)
-    tall = sum(crowns) + rows * panel[1] + (rows - 1) * gap[1]
+    tall = sum(crowns) + rows * panel[1] + max(rows - 1, 0) * gap[1]
     height = top + tall + bottom + key.height + 0.08
     figure = Figure(figsize=(width, height), dpi=DPI)
-    figure.text(0.15 / width, 1 - 0.12 / height, title, fontsize=11.0, fontweight="bold", va="top")
-    figure.text(0.15 / width, 1 - (0.12 + title_height) / height, note, va="top")
+    figure.text(EDGE / width, 1 - 0.12 / height, title, fontsize=11.0, fontweight="bold", va="top")
+    figure.text(EDGE / width, 1 - (0.12 + title_height) / height, note, va="top")
     axes = []
     for index in range(count):
         row, column = divmod(index, columns)
@@ -72,7 +95,8 @@ def sheet(
         y = height - top - sum(crowns[: row + 1]) - (row + 1) * panel[1] - row * gap[1]
         ax = figure.add_axes((x / width, y / height, panel[0] / width, panel[1] / height))
         if titles:
-            ax.set_title(titles[index], loc="left", pad=3.0)
+            pad = 3.0 + 72.0 * (keys[index] if keys else 0.0)
+            ax.set_title(titles[index], loc="left", pad=pad)
         axes.append(ax)
     key.draw(figure)
     return figure, axes
@@ -80,6 +104,8 @@ def sheet(
 
 def _two_lines(text: str, width: float) -> str:
     """Break a panel title that is too wide, after its comma if that is enough."""
+    if "\n" in text:
+        return "\n".join(_two_lines(line, width) for line in text.split("\n"))
     if style.text_width(text) > width and ", " in text:
         broken = text.replace(", ", ",\n", 1)
         if style.text_width(broken) <= width:
@@ -129,7 +155,7 @@ class Key:
             artists,
             [label for label, _ in self.handles],
             loc="lower left",
-            bbox_to_anchor=(0.15 / width, 0.08 / height),
+            bbox_to_anchor=(EDGE / width, 0.08 / height),
             ncols=self.columns,
             frameon=False,
             borderaxespad=0.0,
@@ -159,3 +185,33 @@ def finish(axes: list[Axes], columns: int, y_label: str, x_label: str = LIFT_SHO
             ax.tick_params(labelleft=False)
         else:
             ax.set_ylabel(y_label)
+
+
+def label_room(labels: Sequence[str], size: float = 7.5) -> float:
+    """Room that tick labels need left of a panel, with the edge of the sheet [inch]."""
+    return max((style.text_width(label, size) for label in labels), default=0.0) + EDGE + 0.1
+
+
+def settle(figure: Figure) -> None:
+    """Widen a sheet until all that stands beside its panels lies on it.
+
+    Tick labels are known only once everything is drawn, so this comes last. Nothing changes size;
+    panels move to the right, title, note and legend keep their distance from the edge.
+    """
+    figure.draw_without_rendering()
+    width, height = (float(v) for v in figure.get_size_inches())
+    boxes = [ax.get_tightbbox() for ax in figure.axes if ax.get_visible()]
+    left = min((b.x0 / figure.dpi for b in boxes if b is not None), default=EDGE)
+    right = max((b.x1 / figure.dpi for b in boxes if b is not None), default=0.0)
+    shift = max(0.8 * EDGE - left, 0.0)
+    wider = max(width + shift, right + shift + 0.5 * EDGE)
+    if wider <= width:
+        return
+    figure.set_size_inches(wider, height)
+    for ax in figure.axes:
+        x, y, w, h = ax.get_position().bounds
+        ax.set_position(((x * width + shift) / wider, y, w * width / wider, h))
+    for text in figure.texts:
+        text.set_x(text.get_position()[0] * width / wider)
+    for legend in figure.legends:
+        legend.set_bbox_to_anchor((EDGE / wider, 0.08 / height), figure.transFigure)

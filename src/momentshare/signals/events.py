@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import pairwise
+from statistics import median_high
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -83,7 +84,7 @@ def find_repetitions(
     *,
     least_rise: float = 0.10,
     least_speed: float = 0.02,
-    completed_share: float = 0.90,
+    completed_share: float = 0.80,
 ) -> tuple[Repetition, ...]:
     """Find every ascent in the height of what is lifted.
 
@@ -94,7 +95,8 @@ def find_repetitions(
       risen by 5 % for good. A pause on the chest, and a false start of less, come before it.
     - *Lock-out*: the first sample above 90 % of the rise at which it rises no faster than
       ``least_speed`` and does not go on rising within the next half second (by more than 2 % of
-      the rise and 5 mm).
+      the rise and 5 mm). The rise is counted to the lowest top of the completed ascents, so that
+      carrying the load up into a rack after the last one is not taken for lock-out.
 
     Parameters
     ----------
@@ -109,7 +111,9 @@ def find_repetitions(
         Upward velocity that counts as rest [m/s]; ours.
     completed_share : float
         A repetition is completed when it reaches this share of the way from its own lowest point
-        to the highest point of the recording; ours.
+        to the usual top: the median top of the ascents (of an even number the higher middle one,
+        so that one failed lift of two is seen), or the highest point of the recording where there
+        is one ascent only. Below 0.9, as a rack may lie higher than lock-out; ours.
 
     Returns
     -------
@@ -129,7 +133,7 @@ def find_repetitions(
     if completed_share > 1.0:
         raise InputError(
             f"completed_share: wanted a share of at most 1, got {completed_share:g}; "
-            "0.9 stands for 90 %"
+            "0.8 stands for 80 %"
         )
     known = np.flatnonzero(~np.isnan(signal))
     if known.size < _FEWEST:
@@ -140,17 +144,23 @@ def find_repetitions(
     missing = np.isnan(signal[offset : known[-1] + 1])
     bridged = np.interp(np.arange(offset, known[-1] + 1), known, signal[known])
     velocity = derivative(bridged, rate)
-    highest = float(bridged.max())
-    found = []
     turns = turning_points(bridged, least_rise)
-    for (low, low_is_high), (high, _) in pairwise(turns):
-        if low_is_high:
-            continue
-        item = _ascent(bridged, velocity, rate, low, high, least_speed)
+    ascents = [(low, high) for (low, low_is_high), (high, _) in pairwise(turns) if not low_is_high]
+    usual = _usual_top(bridged, [high for _, high in ascents])
+    shares = {
+        low: float((bridged[high] - bridged[low]) / (usual - bridged[low])) for low, high in ascents
+    }
+    lowest = min(
+        (float(bridged[high]) for low, high in ascents if shares[low] >= completed_share),
+        default=usual,
+    )
+    found = []
+    for low, high in ascents:
+        item = _ascent(bridged, velocity, rate, low, high, least_speed, lowest, completed_share)
         if item is None:
             continue
         chest, lockout, cut_off = item
-        reached = float((bridged[high] - bridged[low]) / (highest - bridged[low]))
+        reached = shares[low]
         completed = reached >= completed_share and not cut_off
         notes = []
         if cut_off:
@@ -174,6 +184,13 @@ def find_repetitions(
     return tuple(found)
 
 
+def _usual_top(height: NDArray[np.float64], tops: list[int]) -> float:
+    """Where a completed ascent ends: a rack may be higher, and a failed lift lower."""
+    if len(tops) < 2:
+        return float(height.max())
+    return float(median_high(height[tops].tolist()))
+
+
 def _ascent(
     height: NDArray[np.float64],
     velocity: NDArray[np.float64],
@@ -181,8 +198,14 @@ def _ascent(
     low: int,
     high: int,
     least_speed: float,
+    top: float,
+    least_share: float,
 ) -> tuple[int, int, bool] | None:
-    """Chest, lock-out and whether the end was not recorded; None where the start was not."""
+    """Chest, lock-out and whether the end was not recorded; None where the start was not.
+
+    An ascent that goes beyond ``top`` is looked at as if it ended there, as long as that leaves
+    ``least_share`` of it.
+    """
     rise = height[high] - height[low]
     peak = float(velocity[low : high + 1].max())
     part = height[low : high + 1]
@@ -194,7 +217,8 @@ def _ascent(
         return None
     else:
         chest = low
-    near = low + int(np.flatnonzero(part >= height[low] + _NEAR_TOP * rise)[0])
+    way = max(min(rise, top - height[low]), least_share * rise)
+    near = low + int(np.flatnonzero(part >= height[low] + _NEAR_TOP * way)[0])
     rest = velocity[near : high + 1] <= least_speed
     going_on = max(_STILL_RISING_SHARE * float(rise), _STILL_RISING)
     for first, _ in runs(rest):

@@ -4,7 +4,9 @@ Frames of Wu et al. (2005), right arm. Thorax: y from the middle of PX and T8 to
 and C7, z square to the plane of IJ, C7 and the middle of PX and T8, x = y × z. Humerus: y from the
 middle of the epicondyles to the joint centre; z along the hinge, which is either the line of the
 epicondyles made square to y (their first option) or the normal of upper arm and forearm
-(their second). Forearm rotation is the turn of the styloids about the forearm, 0 when supine.
+(their second), on the side on which the epicondyles say that it points; near a straight elbow
+that normal gives way to the epicondyles. Forearm rotation is the turn of the styloids about the
+forearm, 0 when supine.
 
 Positions and motion are given as seen from the trunk: components in the thorax frame, from the
 joint centre. The trunk's own acceleration stands beside them.
@@ -12,7 +14,7 @@ joint centre. The trunk's own acceleration stands beside them.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, field, fields, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -32,8 +34,13 @@ __all__ = ["ArmTrack", "HingeChoice", "track_arm", "trunk_rotation"]
 
 HingeChoice = Literal["epicondyles", "forearm"]
 
-_STRAIGHT = np.radians(5.0)
-"""Elbow flexion below which the normal of upper arm and forearm says nothing; ours."""
+_STRAIGHT, _BENT = np.radians(5.0), np.radians(20.0)
+"""Bend of the elbow up to which the normal of upper arm and forearm says nothing, and from which it
+says all; between them it blends smoothly with the epicondyles; ours."""
+
+_ARM_SEGMENT = (0.15, 0.50)
+"""Mean length [m] that the upper arm and the forearm of a grown person cannot leave; ours, wide
+enough for every person and narrow enough for a slip of ten."""
 
 _ACROMION_LANDMARK = "deltoid_acromial_origin"
 """Site of the limb that stands for the acromion landmark."""
@@ -52,7 +59,8 @@ class ArmTrack:
     trunk : float array, shape (samples, 3, 3)
         Rotation from the thorax frame to the world frame.
     shoulder : float array, shape (samples, 3)
-        Joint centre, world frame [m].
+        Joint centre, world frame [m]; from joint angles, counted from a joint centre that stays
+        where it is or, with the hands on the ground, from the hand.
     elbow, hand : float array, shape (samples, 3)
         From the joint centre, thorax axes [m].
     lateral_axis : float array, shape (samples, 3)
@@ -65,6 +73,12 @@ class ArmTrack:
         Measured lengths, joint centre to elbow and elbow to wrist [m]; empty without landmarks.
     notes : tuple of str
         What had to be decided.
+    notch : float array, shape (samples, 3)
+        Jugular notch, origin of the thorax frame, world frame [m]; empty where the trunk has no
+        landmarks.
+    off_hinge : float array, shape (samples,)
+        Forearm out of the plane square to the line of the epicondyles, outward positive [rad],
+        whatever the hinge is taken from; empty without landmarks.
     """
 
     rate: float
@@ -79,6 +93,8 @@ class ArmTrack:
     upper_arm: NDArray[np.float64]
     forearm: NDArray[np.float64]
     notes: tuple[str, ...]
+    notch: NDArray[np.float64] = field(default_factory=lambda: np.zeros((0, 3)))
+    off_hinge: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
 
     def __post_init__(self) -> None:
         for item in fields(self):
@@ -139,11 +155,13 @@ def track_arm(
     Raises
     ------
     InputError
-        When neither landmarks nor angles suffice, naming what is missing.
+        When neither landmarks nor angles suffice, naming what is missing; when a segment of the
+        arm has a length that points to a wrong unit; when elevation is negative.
     """
     named = [f"right_{name}" for name in ANGLES]
     if recording.has(*named[:4]):
-        track = _from_angles(recording, skeleton, trunk_rotation(trunk_angle, face_down=ground))
+        still = trunk_rotation(trunk_angle, face_down=ground)
+        track = _from_angles(recording, skeleton, still, ground=ground)
         return _risen(track) if ground else track
     needed = ("right_el", "right_em", "right_rs", "right_us")
     missing = [role for role in needed if not recording.has(role)]
@@ -186,16 +204,16 @@ def _from_landmarks(
     upper, lower = elbow - shoulder, wrist - elbow
     direction, forearm = unit(upper), unit(lower)
     y = -direction
+    _require_length(recording, "upper arm", "joint centre to elbow", norm(upper))
+    _require_length(recording, "forearm", "elbow to wrist", norm(lower))
     z = _square(lateral_condyle - medial_condyle, y)
-    flexion = np.arctan2(norm(cross(direction, forearm)), dot(direction, forearm))
+    off_hinge = np.arcsin(np.clip(dot(forearm, z), -1.0, 1.0))
     if hinge == "forearm":
-        bent = flexion > _STRAIGHT
-        normal = unit(cross(direction, forearm))
-        z = np.where(bent[:, None], normal, z)
-        if not bent.all():
+        z, blended = _hinge_of_forearm(direction, forearm, z)
+        if blended:
             notes.append(
-                f"hinge of the elbow: from the epicondyles in {np.count_nonzero(~bent)} samples "
-                "with a nearly straight arm"
+                f"hinge of the elbow: in {blended} samples with a bend below "
+                f"{np.degrees(_BENT):.0f} degrees wholly or partly from the epicondyles"
             )
     humerus = rotation_from_axes(cross(y, z), y, z)
     # The forearm in the plane of the hinge, as the limb's elbow has one axis.
@@ -225,10 +243,47 @@ def _from_landmarks(
         upper_arm=norm(upper),
         forearm=norm(lower),
         notes=tuple(notes),
+        notch=at["ij"] if recording.has(*TRUNK_LANDMARKS) else np.zeros((0, 3)),
+        off_hinge=off_hinge,
     )
 
 
-def _from_angles(recording: Recording, skeleton: Skeleton, still: NDArray[np.float64]) -> ArmTrack:
+def _require_length(
+    recording: Recording, segment: str, ends: str, length: NDArray[np.float64]
+) -> None:
+    """Refuse a segment of the arm that no person has, before anything is built on it."""
+    known = length[np.isfinite(length)]
+    low, high = _ARM_SEGMENT
+    if known.size and not low <= float(known.mean()) <= high:
+        raise InputError(
+            f"{recording.source}: {segment} ({ends}): the landmarks lie {100 * known.mean():.3g} "
+            f"cm apart on average, wanted {100 * low:.0f} to {100 * high:.0f} cm; is the unit "
+            "right? (units of the layout, or the file's own; else check the labels)"
+        )
+
+
+def _hinge_of_forearm(
+    direction: NDArray[np.float64], forearm: NDArray[np.float64], epicondyles: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], int]:
+    """Hinge square to upper arm and forearm, and how many samples needed the epicondyles for it.
+
+    The normal turns over when the elbow goes beyond straight; the epicondyles do not, so they
+    say which way it points.
+    """
+    normal = cross(direction, forearm)
+    bend = np.arctan2(norm(normal), dot(direction, forearm))
+    side = np.where(dot(normal, epicondyles) < 0.0, -1.0, 1.0)
+    normal = unit(normal) * side[:, None]
+    share = np.clip((bend - _STRAIGHT) / (_BENT - _STRAIGHT), 0.0, 1.0)
+    weight = (share**2 * (3.0 - 2.0 * share))[:, None]
+    # A straight arm has no normal; its weight is zero there.
+    blend = (1.0 - weight) * epicondyles + weight * np.where(weight > 0.0, normal, 0.0)
+    return unit(blend), int(np.count_nonzero(share < 1.0))
+
+
+def _from_angles(
+    recording: Recording, skeleton: Skeleton, still: NDArray[np.float64], *, ground: bool
+) -> ArmTrack:
     values = {
         name: recording.channels[f"right_{name}"].values
         for name in ANGLES
@@ -236,6 +291,14 @@ def _from_angles(recording: Recording, skeleton: Skeleton, still: NDArray[np.flo
     }
     first = recording.channels["right_elevation"]
     count = len(first.values)
+    elevation = first.values[np.isfinite(first.values)]
+    if np.count_nonzero(elevation < 0.0) > 0.5 * len(elevation):
+        # ISB papers write it negative: Y-X-Y of Wu et al. 2005, from memory.
+        raise InputError(
+            f"{recording.source}: {first.label!r}: elevation is negative in most samples (mean "
+            f"{np.degrees(elevation.mean()):.0f} degrees); elevation is positive here; turn its "
+            "sign"
+        )
     notes = ["joint angles were recorded: positions follow from the person's segment lengths"]
     if "forearm_rotation" not in values:
         values["forearm_rotation"] = np.full(count, np.pi / 2)
@@ -255,7 +318,8 @@ def _from_angles(recording: Recording, skeleton: Skeleton, still: NDArray[np.flo
         start=first.start,
         posture=posture,
         trunk=trunk,
-        shoulder=np.zeros((count, 3)),
+        # With the hands on the ground the hand is the origin and the trunk moves.
+        shoulder=-_turn(trunk, hand) if ground else np.zeros((count, 3)),
         elbow=chain.elbow - joint,
         hand=hand,
         lateral_axis=_turn(np.swapaxes(trunk, -1, -2), outward),
@@ -297,6 +361,12 @@ def _bar(
     """Outward direction and height of what the hands hold, world frame."""
     for right, left in (("bar_right", "bar_left"), ("right_grip", "left_grip")):
         if right in at and left in at:
+            far = norm(hand - at[right]) - norm(hand - at[left])
+            if right == "bar_right" and float(np.nanmean(far)) > 0.0:
+                raise InputError(
+                    "bar_right is farther from the right hand than bar_left; exchange the labels "
+                    "of the bar, or of the two arms"
+                )
             return unit(at[right] - at[left]), 0.5 * (at[right] + at[left])[:, 1], []
     height = at["bar_right"][:, 1] if "bar_right" in at else hand[:, 1]
     return trunk[:, :, 2], height, ["outward direction: the trunk's, no bar was recorded"]

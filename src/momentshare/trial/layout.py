@@ -6,9 +6,10 @@ what a file does not state itself (axes, units of a table, delimiter) is stated 
 
 from __future__ import annotations
 
+import difflib
 import unicodedata
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import numpy as np
 from pydantic import (
@@ -97,14 +98,19 @@ def unit_factor(kind: str, unit: str) -> float | None:
 
 
 def suggestion(label: str, known: Iterable[str], what: str) -> str:
-    """Return a phrase that offers labels like ``label``; case and spaces count in files."""
-    names = sorted({name for name in known if name})
+    """Return a phrase that offers labels like ``label``, in the order of the file.
+
+    Case and spaces count in files.
+    """
+    names = list(dict.fromkeys(name for name in known if name))
     if not names:
         return f"there are no {what} in the file"
     folded = _folded(label)
     if alike := [name for name in names if _folded(name) == folded]:
         return f"did you mean {alike[0]!r}? Capitals, spaces and accents count"
-    phrase = nearest_name(label, names)
+    close = set(difflib.get_close_matches(label, names, n=3, cutoff=0.5))
+    offered = " or ".join(repr(name) for name in names if name in close)
+    phrase = f"did you mean {offered}?" if offered else f"known: {', '.join(names)}"
     if len(phrase) > _LONGEST_LIST:
         phrase = f"{phrase[:_LONGEST_LIST]}… ({len(names)} in all)"
     return phrase.encode("unicode_escape").decode() if not phrase.isprintable() else phrase
@@ -120,7 +126,8 @@ class Wanted:
 
     ``labels`` are one label, or three for the components along the laboratory's x, y and z;
     an empty one was not measured. ``plate`` is the number of a force platform instead, from 1.
-    ``unit`` is the layout's, or empty.
+    ``unit`` is the layout's, or empty. ``stem`` is the layout's label where ``labels`` are made
+    of it and the layout's endings (``axes``).
     """
 
     role: str
@@ -128,6 +135,7 @@ class Wanted:
     labels: tuple[str, ...] = ()
     plate: int = 0
     unit: str = ""
+    stem: str = ""
 
     @property
     def name(self) -> str:
@@ -175,10 +183,27 @@ def _as_table(value: object) -> object:
     return value
 
 
+def _as_labels(value: object) -> object:
+    """Let a marker be one label or a list of three."""
+    return [value] if isinstance(value, str) else value
+
+
+def _one_or_three(labels: tuple[str, ...]) -> tuple[str, ...]:
+    if len(labels) not in {1, 3} or not all(labels) or len(set(labels)) < len(labels):
+        raise ValueError(
+            "wanted one label, or a list of three different ones for x, y and z in a table, got "
+            f"{list(labels)}"
+        )
+    return labels
+
+
 Label = Annotated[str, Field(max_length=200), AfterValidator(plain_text)]
 Ending = Annotated[str, StringConstraints(strip_whitespace=False, max_length=20)]
 """An ending may start with a space, as in ``IJ X``."""
 FullLabel = Annotated[Label, Field(min_length=1)]
+MarkerLabels = Annotated[
+    tuple[Label, ...], BeforeValidator(_as_labels), AfterValidator(_one_or_three)
+]
 Axis = Literal["+x", "-x", "+y", "-y", "+z", "-z"]
 
 
@@ -228,7 +253,7 @@ class LayoutEntry(Entry):
     decimal: Literal[".", ","] = "."
     axes: tuple[Ending, Ending, Ending] = ("_x", "_y", "_z")
     units: UnitsEntry = UnitsEntry()
-    markers: dict[Annotated[str, _role("landmark role", MARKER_ROLES)], FullLabel] = Field(
+    markers: dict[Annotated[str, _role("landmark role", MARKER_ROLES)], MarkerLabels] = Field(
         default_factory=dict
     )
     forces: dict[
@@ -247,17 +272,19 @@ class LayoutEntry(Entry):
             raise ValueError(f"the three endings must differ, got {list(value)}")
         return value
 
-    @field_validator("markers", "angles", "emg")
+    @field_validator("markers", "angles")
     @classmethod
-    def _labels_differ(cls, value: dict[str, str]) -> dict[str, str]:
+    def _labels_differ(cls, value: dict[str, Any]) -> dict[str, Any]:
+        """One electrode may stand for several heads; a marker or an angle is one thing."""
         seen: dict[str, str] = {}
-        for role, label in value.items():
-            if label in seen:
-                raise ValueError(
-                    f"label {label!r} stands for both {seen[label]!r} and {role!r}; "
-                    "give each its own, got the same label twice"
-                )
-            seen[label] = role
+        for role, labels in value.items():
+            for label in [labels] if isinstance(labels, str) else labels:
+                if label in seen:
+                    raise ValueError(
+                        f"label {label!r} stands for both {seen[label]!r} and {role!r}; "
+                        "give each its own, got the same label twice"
+                    )
+                seen[label] = role
         return value
 
     def faults(self, file_format: FileFormat | None = None) -> list[str]:
@@ -299,6 +326,12 @@ class LayoutEntry(Entry):
                 f"{field}: is for tables; take it out for C3D files, which state it themselves"
                 for field in _TABLE_ONLY
                 if field in self.model_fields_set
+            ]
+            faults += [
+                f"markers.{role}: a C3D file holds a marker under one label; give one, got "
+                f"{list(labels)}"
+                for role, labels in self.markers.items()
+                if len(labels) != 1
             ]
             faults += [
                 f"forces.{role}: wanted three analogue channels or {{plate = 1}} for a C3D file, "
@@ -343,23 +376,18 @@ class LayoutEntry(Entry):
     def wanted(self, file_format: FileFormat) -> tuple[Wanted, ...]:
         """Return every signal to look for; labels of tables are names of columns."""
 
-        def columns(label: str) -> tuple[str, ...]:
-            if file_format == "c3d":
-                return (label,)
-            return tuple(label + ending for ending in self.axes)
+        def vector(role: str, kind: Kind, labels: tuple[str, ...], plate: int = 0) -> Wanted:
+            unit, stem = getattr(self.units, kind) or "", ""
+            if len(labels) == 1 and file_format != "c3d":
+                stem = labels[0]
+                labels = tuple(stem + ending for ending in self.axes)
+            return Wanted(role=role, kind=kind, labels=labels, plate=plate, unit=unit, stem=stem)
 
-        signals = [
-            Wanted(role=role, kind="markers", labels=columns(label), unit=self.units.markers or "")
-            for role, label in self.markers.items()
+        signals = [vector(role, "markers", labels) for role, labels in self.markers.items()]
+        signals += [
+            vector(role, "forces", tuple(force.labels), force.plate or 0)
+            for role, force in self.forces.items()
         ]
-        for role, force in self.forces.items():
-            labels = tuple(force.labels)
-            if len(labels) == 1:
-                labels = columns(labels[0])
-            unit = self.units.forces or ""
-            signals.append(
-                Wanted(role=role, kind="forces", labels=labels, plate=force.plate or 0, unit=unit)
-            )
         signals += [
             Wanted(role=role, kind="angles", labels=(label,), unit=self.units.angles or "")
             for role, label in self.angles.items()

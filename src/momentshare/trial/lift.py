@@ -82,10 +82,13 @@ def lift_of_track(
     positions : float array, shape (frames,)
         Samples, fractions of them included, at which the frames lie.
     load_mass : float or None
-        What one hand carries [kg]; None takes the mean vertical force over g.
+        What one hand carries [kg]. With a measured force, None and 0 take the mean vertical
+        force over g. With the hands on the ground the force alone counts: the load then lies on
+        the back.
     hand_force : float array, shape (samples, 3), or None
-        Force on the hand, world frame [N], on the clock of the track. NaN in x and z where
-        only the vertical one was measured. None: the load's weight and inertia.
+        Force on the hand, world frame [N], on the clock of the track. NaN in x (along the
+        body) or z (along the bar) where that part was not measured. None: the load's weight
+        and inertia.
     one_bar : bool
         Whether the hands can push along what they hold.
     ground : bool
@@ -135,22 +138,45 @@ def lift_of_track(
     up, outward = _normal(cut(track.up)), _normal(cut(track.lateral_axis))
     # A bar that tips a little has a vertical part along it; the push is the horizontal one.
     outward = _normal(outward - dot(outward, up)[:, None] * up)
+    joint = skeleton.joint_centre
+    hand, elbow = joint + cut(track.hand), joint + cut(track.elbow)
+    height = cut(track.height)
+    if not all(np.isfinite(a).all() for a in (hand, elbow, height, posture.humerus, up, outward)):
+        raise InputError(
+            "a gap lies within the repetition; fill short gaps (fill_gaps_s) or leave the "
+            "repetition out"
+        )
     press = -up if ground else up
     force, push, lateral, carried = None, np.full(len(positions), np.nan), None, load_mass
     if hand_force is not None:
         on_hand = hand_force.copy()
-        partial = bool(np.isnan(on_hand[:, [0, 2]]).all())
-        if partial:
-            on_hand[:, [0, 2]] = 0.0
+        lacking = np.asarray(np.isnan(on_hand).all(axis=0))
+        if lacking[1]:
+            raise InputError("hand force: its vertical part was not measured; it is needed")
+        if lacking[0]:
+            notes = (*notes, "hand force: its part along the body was not measured; counts as none")
+        partial = bool(lacking[2])
+        on_hand[:, lacking] = 0.0
         force = cut(in_trunk(on_hand))
-        vertical = -dot(force, press)
-        if carried is None:
-            carried = float(np.mean(vertical)) / GRAVITY
-        if float(np.mean(vertical)) < _LEAST_FORCE:
+        if not np.isfinite(force).all():
             raise InputError(
-                f"hand force: resists the push of the hand with {np.mean(vertical):.3g} N on "
+                "hand force: a gap lies within the repetition; leave the repetition out"
+            )
+        vertical = -dot(force, press)
+        mean = float(np.mean(vertical))
+        if mean < _LEAST_FORCE:
+            raise InputError(
+                f"hand force: resists the push of the hand with {mean:.3g} N on "
                 "average, wanted a load; check the sign (force_on of the layout), the side, the "
                 "axes and the implement"
+            )
+        if ground or not carried:
+            carried = mean / GRAVITY
+        if one_bar and not partial and float(np.min(vertical)) < _LEAST_FORCE:
+            raise InputError(
+                f"hand force: the vertical force falls to {np.min(vertical):.3g} N in frame "
+                f"{int(np.argmin(vertical))}, so its ratio to the force along the bar says "
+                "nothing; leave the repetition out, or check the zero of the force"
             )
         if one_bar:
             push = np.zeros_like(vertical) if partial else -dot(force, outward)
@@ -165,9 +191,6 @@ def lift_of_track(
         raise InputError("load: neither a load nor a hand force is known; give load_kg")
     if force is not None:
         force = force / carried
-    joint = skeleton.joint_centre
-    hand, elbow = joint + cut(track.hand), joint + cut(track.elbow)
-    height = cut(track.height)
     rise = float(height[-1] - height[0])
     chain = Chain(
         posture=posture,
@@ -176,12 +199,6 @@ def lift_of_track(
         forearm=_normal(hand - elbow),
         gap=np.zeros(len(positions)),
     )
-    arrays = (hand, elbow, height, posture.humerus, *(() if force is None else (force,)))
-    if not all(np.isfinite(a).all() for a in arrays):
-        raise InputError(
-            "a gap lies within the repetition; fill short gaps (fill_gaps_s) or leave the "
-            "repetition out"
-        )
     lift = Lift(
         fraction=(height - height[0]) / rise,
         height=np.asarray(dot(hand - joint, up)),

@@ -17,18 +17,16 @@ from momentshare.signals import (
     PressEvents,
     Repetition,
     common_clock,
-    fill_gaps,
     find_repetitions,
     lift_percent,
-    low_pass,
     press_events,
     resample,
-    residual_cutoff,
 )
 from momentshare.trial.checks import Check, check_trial, worst_verdict
 from momentshare.trial.kinematics import ArmTrack, HingeChoice, track_arm
 from momentshare.trial.lift import MeasuredLift, lift_of_track
-from momentshare.trial.recording import Channel, Recording, mirrored
+from momentshare.trial.recording import SIDES, Channel, Recording, mirrored
+from momentshare.trial.smooth import choose_cutoff, filtered, gone, mend, moved
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -39,9 +37,6 @@ if TYPE_CHECKING:
     from momentshare.trial.checks import Verdict
 
 __all__ = ["MeasuredRepetition", "ProcessedTrial", "Processing", "process_trial"]
-
-_MOVES = {"m": 0.05, "rad": 0.1}
-"""Range of a landmark [m] or angle [rad] above which it says something about the motion; ours."""
 
 _LEAST_OVERLAP = 0.5
 """Seconds that all channels must have in common; ours."""
@@ -76,6 +71,24 @@ class Processing:
     least_rise: float = 0.10
     frames: int = 101
     hinge: HingeChoice = "epicondyles"
+
+    def __post_init__(self) -> None:
+        faults = []
+        for name in ("cutoff", "force_cutoff", "fill_gaps", "least_rise"):
+            value = getattr(self, name)
+            if value is None or (name == "cutoff" and value == "residual"):
+                continue
+            zero = name == "fill_gaps"
+            good = isinstance(value, (int, float)) and np.isfinite(value)
+            if not good or value < 0.0 or (value == 0.0 and not zero):
+                wanted = "zero or more" if zero else "a number above zero"
+                faults.append(f"{name}: wanted {wanted}, got {value!r}")
+        if self.hinge not in {"epicondyles", "forearm"}:
+            faults.append(f"hinge: wanted 'epicondyles' or 'forearm', got {self.hinge!r}")
+        if not isinstance(self.frames, int) or self.frames < 5:
+            faults.append(f"frames: wanted 5 or more, got {self.frames!r}")
+        if faults:
+            raise InputError("processing:", faults)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -122,6 +135,12 @@ class ProcessedTrial:
         """The worst verdict of the checks."""
         return worst_verdict(self.checks)
 
+    @property
+    def possible(self) -> tuple[int, int]:
+        """How many checks were possible, and of how many."""
+        made = sum(check.verdict != "not possible" for check in self.checks)
+        return made, len(self.checks)
+
 
 def process_trial(
     recording: Recording,
@@ -146,11 +165,11 @@ def process_trial(
     side : {"right", "left"}
         The arm under study; a left one is mirrored on entry.
     load : float, optional
-        Whole load, both hands [kg].
+        Whole load, both hands [kg]; with the hands on the ground, what lies on the back.
     one_bar : bool
         Whether the hands can push along what they hold.
     trunk_angle : float
-        Of a trunk without landmarks [rad].
+        Of the condition [rad]: taken for a trunk without landmarks, checked otherwise.
     ground : bool
         The hands rest on the ground and the trunk moves, face down.
     repetitions : sequence of int, optional
@@ -159,10 +178,11 @@ def process_trial(
     Raises
     ------
     InputError
-        Nothing can be used: no common time, no repetition, missing landmarks. The message names
-        the file.
+        Nothing can be used: no common time, no repetition, missing landmarks, lengths that no
+        arm has. The message names the file.
     """
     chosen = processing or Processing()
+    _check_options(side, load, trunk_angle, repetitions)
     if side == "left":
         recording = mirrored(recording)
     record: dict[str, Any] = {"source": recording.source, "digest": recording.digest, "side": side}
@@ -179,9 +199,9 @@ def process_trial(
     }
     if not moving:
         raise InputError(f"{recording.source}: holds neither landmarks nor joint angles")
-    moving, missing, filled = _mend(moving, chosen.fill_gaps)
+    moving, missing, filled = mend(moving, chosen.fill_gaps)
     record["filled_gaps"] = filled
-    cutoff, analysed = _cutoff(moving, chosen)
+    cutoff, analysed = choose_cutoff(recording, moving, chosen.cutoff)
     force_cutoff = cutoff if chosen.force_cutoff is None else chosen.force_cutoff
     record["filter"] = {
         "kind": "Butterworth, forth and back (zero lag)",
@@ -191,13 +211,9 @@ def process_trial(
         "chosen_by": "residual analysis" if chosen.cutoff == "residual" else "the study",
         "residual_analysis": analysed,
     }
-    smooth = {role: _filtered(c, cutoff, chosen.order, recording) for role, c in moving.items()}
-    force = {s: _filtered(c, force_cutoff, chosen.order, recording) for s, c in pressing.items()}
-    noise = {
-        role: np.linalg.norm(c.values - smooth[role].values, axis=1)
-        for role, c in moving.items()
-        if c.unit == "m"
-    }
+    smooth = {role: filtered(c, cutoff, chosen.order, recording) for role, c in moving.items()}
+    force = {s: filtered(c, force_cutoff, chosen.order, recording) for s, c in pressing.items()}
+    noise = {role: moved(c, smooth[role], cutoff) for role, c in moving.items() if c.unit == "m"}
     rate = max(c.rate for c in moving.values())
     clock = _clock(recording, [*smooth.values(), *force.values()], rate)
     record["clock"] = {
@@ -232,23 +248,23 @@ def process_trial(
     )
     if "right" not in forces and forces:
         notes.append("hand force: measured on the other hand only; the sides are taken to be alike")
-    window = np.zeros(len(track.height), dtype=bool)
-    for _, repetition in ascents:
-        window[repetition.chest : repetition.lockout + 1] = True
+    judged = [item.repetition for item in used] or [repetition for _, repetition in ascents]
     checks = check_trial(
         track,
         forces,
-        window=window,
+        used=used,
+        spans=[(repetition.chest, repetition.lockout) for repetition in judged],
         load=load,
         one_bar=one_bar,
+        trunk_angle=trunk_angle,
         ground=ground,
         grips={s: aligned[f"{s}_grip"].values for s in ("right", "left") if f"{s}_grip" in aligned},
         bar_middle=0.5 * (aligned["bar_right"].values + aligned["bar_left"].values)
         if {"bar_right", "bar_left"} <= set(aligned)
         else None,
         noise=noise,
-        missing=missing,
-        sizes=skeleton.sizes,
+        missing=missing | {f"{side}_hand_force": gone(c) for side, c in pressing.items()},
+        skeleton=skeleton,
     )
     record["notes"] = [*notes, *track.notes]
     record["repetitions"] = [_events_record(item, track) for item in used]
@@ -264,48 +280,27 @@ def process_trial(
     )
 
 
-def _mend(
-    channels: Mapping[str, Channel], longest: float
-) -> tuple[dict[str, Channel], dict[str, NDArray[np.bool_]], list[str]]:
-    """Fill short gaps if asked; return what is missing and what was filled."""
-    mended: dict[str, Channel] = {}
-    missing: dict[str, NDArray[np.bool_]] = {}
-    filled: list[str] = []
-    for role, channel in channels.items():
-        gone = np.isnan(channel.values.reshape(len(channel.values), -1)).any(axis=1)
-        missing[role] = np.asarray(gone)
-        if longest > 0.0 and gone.any():
-            values, done, _ = fill_gaps(channel.values, channel.rate, longest)
-            for gap in done:
-                begin = channel.start + gap.first / channel.rate
-                filled.append(f"{role}: {gap.samples} samples from {begin:.3f} s")
-            channel = replace(channel, values=values)  # noqa: PLW2901 - the mended one
-        mended[role] = channel
-    return mended, missing, filled
-
-
-def _cutoff(channels: Mapping[str, Channel], chosen: Processing) -> tuple[float, dict[str, float]]:
-    if chosen.cutoff != "residual":
-        return float(chosen.cutoff), {}
-    found = {
-        role: float(residual_cutoff(c.values, c.rate).cutoff)
-        for role, c in channels.items()
-        if np.isfinite(c.values).all() and np.ptp(c.values, axis=0).max() > _MOVES[c.unit]
-    }
-    if not found:
-        raise InputError(
-            "cut-off by residual analysis: every channel that moves has gaps; fill short gaps or "
-            "state the cut-off (cutoff_hz)"
+def _check_options(
+    side: str, load: float | None, trunk_angle: float, repetitions: Sequence[int] | None
+) -> None:
+    faults = []
+    if side not in SIDES:
+        faults.append(f"side: wanted 'right' or 'left', got {side!r}")
+    number = isinstance(load, (int, float)) and np.isfinite(load) and load >= 0.0
+    if load is not None and not number:
+        faults.append(f"load: wanted a mass of zero or more [kg], got {load!r}")
+    if not (np.isfinite(trunk_angle) and abs(trunk_angle) <= np.pi):
+        faults.append(
+            f"trunk_angle: wanted -pi to pi [rad], got {trunk_angle!r}; is it in degrees?"
         )
-    return float(np.median(list(found.values()))), found
-
-
-def _filtered(channel: Channel, cutoff: float, order: int, recording: Recording) -> Channel:
-    try:
-        values = low_pass(channel.values, channel.rate, cutoff, order)
-    except InputError as err:
-        raise InputError(f"{recording.source}: {channel.label!r}: {err}") from err
-    return replace(channel, values=values)
+    if repetitions is not None and (
+        not isinstance(repetitions, (list, tuple, range))
+        or not repetitions
+        or any(not isinstance(n, int) or isinstance(n, bool) for n in repetitions)
+    ):
+        faults.append(f"repetitions: wanted a list of numbers from 1, got {repetitions!r}")
+    if faults:
+        raise InputError("trial:", faults)
 
 
 def _clock(recording: Recording, channels: Sequence[Channel], rate: float) -> NDArray[np.float64]:

@@ -8,14 +8,14 @@ from __future__ import annotations
 
 import csv
 import math
-from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from momentshare.errors import InputError
-from momentshare.trial.layout import Raw, Wanted, suggestion, unit_factor
+from momentshare.trial.columns import places_of
+from momentshare.trial.layout import Raw, Wanted, unit_factor
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -81,7 +81,7 @@ def read_csv(
     hint = ""
     if len(header) == 1 and (others := [d for d in _DELIMITERS if d in head and d != delimiter]):
         hint = f"; the header has {_DELIMITERS[others[0]]} between names: state it as delimiter"
-    places, faults = _places(header, layout, wanted, hint)
+    places, faults = places_of(header, layout, wanted, hint)
     if faults:
         return [], faults, []
     cells = _cells(text, len(header), layout, places)
@@ -104,7 +104,7 @@ def read_parquet(
         raise InputError(f"is not readable as Parquet ({_brief(err)}); export it again") from err
     if not 0 <= rows * max(1, len(schema.names)) <= MOST_CELLS:
         raise InputError(f"promises {rows} rows, more than are read; split it")
-    places, faults = _places(list(schema.names), layout, wanted, "")
+    places, faults = places_of(list(schema.names), layout, wanted, "")
     for name, place in places.items():
         kind = schema.field(place).type
         if not (pa.types.is_floating(kind) or pa.types.is_integer(kind) or _is_decimal(pa, kind)):
@@ -151,26 +151,6 @@ def _decoded(raw: bytes) -> str:
     if (gap := text.find("\n\n")) >= 0:
         raise InputError(f"row {text.count(chr(10), 0, gap) + 2}: is empty; remove the empty row")
     return text
-
-
-def _places(
-    header: list[str], layout: LayoutEntry, wanted: Sequence[Wanted], hint: str
-) -> tuple[dict[str, int], list[str]]:
-    """Column of every label that is asked for."""
-    counts = Counter(header)
-    asked = [(f"{want.role}: ", label) for want in wanted for label in want.labels if label]
-    if layout.time_column is not None:
-        asked.insert(0, ("time_column: ", layout.time_column))
-    faults, places = [], {}
-    for role, label in asked:
-        if counts[label] == 1:
-            places[label] = header.index(label)
-        elif counts[label]:
-            faults.append(f"{role}{counts[label]} columns are called {label!r}; rename them")
-        else:
-            near = suggestion(label, header, "named columns")
-            faults.append(f"{role}there is no column {label!r}{hint or '; ' + near}")
-    return places, faults
 
 
 def _cells(text: str, width: int, layout: LayoutEntry, places: dict[str, int]) -> dict[int, Any]:

@@ -1,0 +1,269 @@
+"""Checks of where trunk and arm are: swapped labels, turned axes, a posture that no arm has.
+
+Frames built from swapped landmarks are as orthonormal as right ones, and segments keep their
+lengths, so these faults show only where the posture is laid beside what a body can do and what
+the condition says.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from momentshare.exercise.chain import Chain, breaches_of
+from momentshare.geometry.rotation import dot, unit
+from momentshare.posture import Posture
+from momentshare.trial.kinematics import trunk_rotation
+from momentshare.trial.verdict import LIMITS, Check, impossible, judge
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from momentshare.exercise.lift import Lift
+    from momentshare.person import Sizes
+    from momentshare.skeleton import Skeleton
+    from momentshare.trial.kinematics import ArmTrack
+    from momentshare.trial.process import MeasuredRepetition
+
+__all__ = [
+    "against_person",
+    "between_repetitions",
+    "constant_length",
+    "frames_beyond",
+    "grip_against_person",
+    "hinge",
+    "joint_limits",
+    "side_of_arm",
+    "trunk_posture",
+]
+
+_BEYOND = 5.0
+"""Angle beyond a joint's limit that landmarks on the skin and an elbow that goes a little past
+straight may give [deg]; a swap gives tens of degrees. Common practice, no source."""
+
+_NO_LANDMARKS = "joint angles were recorded, not landmarks"
+_NO_TRUNK = "not all of IJ, PX, C7 and T8 were recorded"
+
+
+def frames_beyond(skeleton: Skeleton, lift: Lift) -> NDArray[np.float64]:
+    """By how much the worst joint is beyond its limit in each frame [deg], shape (frames,)."""
+    excess = np.zeros(len(lift.fraction))
+    if not lift.breaches:
+        return excess
+    for frame in range(len(excess)):
+        one = slice(frame, frame + 1)
+        chain = Chain(
+            posture=Posture(
+                humerus=lift.posture.humerus[one],
+                elbow_flexion=lift.posture.elbow_flexion[one],
+                forearm_rotation=lift.posture.forearm_rotation[one],
+            ),
+            hand=lift.hand[one],
+            elbow=lift.elbow[one],
+            forearm=unit(lift.hand[one] - lift.elbow[one]),
+            gap=lift.gap[one],
+        )
+        excess[frame] = max((b.excess for b in breaches_of(skeleton, chain, None)), default=0.0)
+    return excess
+
+
+def between_repetitions(
+    track: ArmTrack,
+    used: Sequence[MeasuredRepetition],
+    values: Sequence[NDArray[np.float64]],
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Time and values of the frames of several repetitions, with a gap between them to draw."""
+    time, drawn = [], []
+    for item, part in zip(used, values, strict=True):
+        time += [track.start + item.positions / track.rate]
+        time += [time[-1][-1:]]
+        drawn += [part, np.array([np.nan])]
+    return np.concatenate(time), np.concatenate(drawn)
+
+
+def joint_limits(track: ArmTrack, skeleton: Skeleton, used: Sequence[MeasuredRepetition]) -> Check:
+    """Share of the frames in which a joint is clearly beyond its limit."""
+    name = "joint limits"
+    if not used:
+        return impossible(name, "no repetition could be used")
+    excess = [frames_beyond(skeleton, item.measured.lift) for item in used]
+    value = 100.0 * float(np.mean(np.concatenate(excess) > _BEYOND))
+    time, drawn = between_repetitions(track, used, excess)
+    note = ""
+    if value > 0.0:
+        texts = [
+            f"repetition {item.number}: {breach.text()}"
+            for item in used
+            for breach in item.measured.lift.breaches
+        ]
+        note = (
+            f"by more than {_BEYOND:g} degrees; look for swapped landmarks (lateral and medial, "
+            f"radial and ulnar, front and back of the trunk) or the sign of an angle; "
+            f"{'; '.join(texts)}"
+        )
+    return judge(
+        name,
+        value,
+        note=note,
+        time=time,
+        curves={"worst joint": drawn},
+        axis="beyond its limit [deg]",
+    )
+
+
+def trunk_posture(
+    time: NDArray[np.float64],
+    track: ArmTrack,
+    window: NDArray[np.bool_],
+    *,
+    trunk_angle: float,
+    ground: bool,
+) -> Check:
+    """Angle between the vertical seen from the trunk and that which the condition states."""
+    name = "trunk posture"
+    if not track.notch.size:
+        return impossible(name, _NO_TRUNK)
+    stated = trunk_rotation(trunk_angle, face_down=ground)[1]
+    angle = np.degrees(np.arccos(np.clip(dot(track.up, stated), -1.0, 1.0)))
+    mean = unit(np.mean(track.up[window], axis=0))
+    value = float(np.degrees(np.arccos(np.clip(mean @ stated, -1.0, 1.0))))
+    return judge(
+        name,
+        value,
+        note="the trunk does not lie as the condition says: check trunk_angle_deg, the up axis of "
+        "the layout, and IJ, C7, PX and T8"
+        if value > LIMITS[name][0]
+        else "",
+        time=time,
+        curves={"trunk": angle},
+        axis="vertical against the condition's [deg]",
+    )
+
+
+def side_of_arm(time: NDArray[np.float64], track: ArmTrack, window: NDArray[np.bool_]) -> Check:
+    """How far shoulder or hand lie beyond the midline, on the side of the other arm."""
+    name = "side of the arm"
+    if not track.notch.size:
+        return impossible(name, _NO_TRUNK)
+    shoulder = dot(track.shoulder - track.notch, track.trunk[..., :, 2])
+    hand = shoulder + track.hand[:, 2]
+    means = {
+        "shoulder": 100.0 * float(np.mean(shoulder[window])),
+        "hand": 100.0 * float(np.mean(hand[window])),
+    }
+    least = min(means, key=lambda part: means[part])
+    value = -means[least]
+    return judge(
+        name,
+        value,
+        note=f"the {least} lies {means[least]:.1f} cm from the midline to its own side: check "
+        "right and left labels, side of the trial, and IJ, C7, PX and T8"
+        if value > LIMITS[name][0]
+        else "",
+        time=time,
+        curves={"hand": 100.0 * hand, "shoulder": 100.0 * shoulder},
+        axis="from the midline outward [cm]",
+    )
+
+
+def hinge(time: NDArray[np.float64], track: ArmTrack, window: NDArray[np.bool_]) -> Check:
+    """How far the forearm lies out of the plane in which the elbow turns, root mean square."""
+    name = "hinge"
+    if not track.off_hinge.size:
+        return impossible(name, _NO_LANDMARKS)
+    angle = np.degrees(track.off_hinge)
+    value = float(np.sqrt(np.mean(angle[window] ** 2)))
+    return judge(
+        name,
+        value,
+        note="root mean square; misplaced epicondyles or styloids, or a large carrying angle; "
+        'hinge = "forearm" takes the axis from upper arm and forearm'
+        if value > LIMITS[name][0]
+        else "",
+        time=time,
+        curves={"forearm, outward": angle},
+        axis="out of the plane of the hinge [deg]",
+    )
+
+
+def constant_length(
+    name: str, time: NDArray[np.float64], length: NDArray[np.float64], window: NDArray[np.bool_]
+) -> Check:
+    """Whether a segment keeps its length."""
+    if not length.size:
+        return impossible(name, _NO_LANDMARKS)
+    part = length[window]
+    value = 100.0 * float(np.std(part) / np.mean(part))
+    return judge(
+        name,
+        value,
+        note="landmarks that slide or are mixed up, or a misplaced joint centre"
+        if value > LIMITS[name][0]
+        else "",
+        time=time,
+        curves={name.removesuffix(" constant"): 100.0 * length},
+        axis="length [cm]",
+    )
+
+
+def against_person(
+    time: NDArray[np.float64], track: ArmTrack, window: NDArray[np.bool_], sizes: Sizes
+) -> Check:
+    """Length of the upper arm against that of the person."""
+    name = "upper arm against the person"
+    if not track.upper_arm.size:
+        return impossible(name, _NO_LANDMARKS)
+    measured = float(np.mean(track.upper_arm[window]))
+    value = 100.0 * abs(measured / sizes.humerus_length - 1.0)
+    estimated = "humerus_length" in sizes.estimated
+    note = f"landmarks give {100 * measured:.1f} cm, the person {100 * sizes.humerus_length:.1f} cm"
+    note += " (estimated from stature)" if estimated else " (measured)"
+    if value > LIMITS[name][0]:
+        note += (
+            "; moments use the landmarks and muscle paths the person's length: set "
+            f"humerus_length_cm = {100 * measured:.1f} for this person"
+            if estimated
+            else "; moments use the landmarks and muscle paths the person's length: check "
+            f"landmarks and joint centre, or set humerus_length_cm = {100 * measured:.1f} for "
+            "this person"
+        )
+    return judge(
+        name,
+        value,
+        note=note,
+        time=time,
+        curves={
+            "landmarks": 100.0 * track.upper_arm,
+            "person": np.full(len(time), 100.0 * sizes.humerus_length),
+        },
+        axis="length [cm]",
+    )
+
+
+def grip_against_person(
+    time: NDArray[np.float64], track: ArmTrack, window: NDArray[np.bool_], sizes: Sizes
+) -> Check:
+    """Distance from elbow to grip against the person's; swapped grips and bar ends show here."""
+    name = "grip against the person"
+    if not track.upper_arm.size:
+        return impossible(name, _NO_LANDMARKS)
+    length = np.linalg.norm(track.hand - track.elbow, axis=-1)
+    measured = float(np.mean(length[window]))
+    value = 100.0 * abs(measured / sizes.grip_length - 1.0)
+    note = f"landmarks give {100 * measured:.1f} cm, the person {100 * sizes.grip_length:.1f} cm"
+    if value > LIMITS[name][0]:
+        note += "; check the label of the grip, or measure grip_length_cm"
+    return judge(
+        name,
+        value,
+        note=note,
+        time=time,
+        curves={
+            "landmarks": 100.0 * length,
+            "person": np.full(len(time), 100.0 * sizes.grip_length),
+        },
+        axis="elbow to grip [cm]",
+    )

@@ -1,0 +1,321 @@
+"""Figures of a cohort: nothing cut off, nothing in the way, any conditions and checks."""
+
+from __future__ import annotations
+
+from itertools import combinations
+from types import SimpleNamespace
+
+import matplotlib as mpl
+import numpy as np
+import pandas as pd
+import pytest
+from matplotlib.collections import FillBetweenPolyCollection
+
+from momentshare.report import style
+from momentshare.report.cohort_figures import cohort_figures, trial_checks_figure
+
+HEADS = [
+    "pectoralis_major/clavicular",
+    "pectoralis_major/sternocostal_upper",
+    "triceps_brachii/lateral",
+    "deltoid/acromial",
+    "anconeus",
+]
+LIFT = np.arange(0.0, 101.0, 5.0)
+LONG = "very wide, on a bench turned thirty degrees up"
+
+
+@pytest.fixture(autouse=True)
+def _look():
+    with mpl.rc_context(style.settings()):
+        yield
+
+
+def curves(conditions, keys, levels, spread):
+    """Mean and SD along the lift for each condition and set of keys; a level for each set."""
+    parts = [
+        pd.DataFrame({"condition": c, "lift_percent": LIFT, "mean": levels[k], "sd": spread})
+        .assign(people=4, **key)
+        for c in conditions
+        for k, key in enumerate(keys)
+    ]  # fmt: skip
+    return pd.concat(parts, ignore_index=True)
+
+
+def summary_of(conditions, free=0.2):
+    """Tables as a cohort makes them, with round numbers."""
+    modes = ("measured", "zero", "free")
+    wave = np.sin(LIFT / 20.0) ** 2
+    heads = [
+        {"head": h, "lateral": "measured", "quantity": q} for q in ("effort", "force_n")
+        for h in HEADS
+    ]  # fmt: skip
+    scale = [0.02 + 0.96 * wave] * len(HEADS) + [f * wave for f in (300, 200, 1400, 80, 40)]
+    hand = [{"lateral": m, "quantity": "lateral_ratio"} for m in modes]
+    rows = [
+        {"row": r, "lateral": "measured", "quantity": "moment_nm"}
+        for r in ("shoulder_horizontal_adduction", "shoulder_elevation", "elbow_extension")
+    ]
+    events = pd.DataFrame(
+        [
+            {"trial": t, "condition": c, "sticking_region": t > 0, "first_peak_percent": 30.0}
+            | {"minimum_percent": 45.0, "second_peak_percent": 65.0}
+            for c in conditions
+            for t in range(3)
+        ]
+    )
+    events.loc[events["trial"] == 0, "first_peak_percent"] = 5.0
+    people = pd.DataFrame(
+        [
+            {"person": p, "condition": c, "lateral": "measured", "head": h, "mean_effort": 0.03 * p}
+            for p in range(4)
+            for c in conditions
+            for h in HEADS
+        ]
+    )
+    means = pd.DataFrame(
+        [
+            {"condition": c, "lateral": "measured", "head": h, "mean_effort_mean": 0.2}
+            | {"mean_effort_std": 0.5}
+            for c in conditions
+            for h in HEADS
+        ]
+    )
+    changes = ["criterion: weighted by volume", "lateral ratio -0.05"]
+    sensitivity = pd.DataFrame(
+        [
+            {"condition": c, "lateral": "measured", "change": x, "head": h}
+            | {"difference": 0.6 if (h, x) == ("anconeus", changes[0]) else -0.02}
+            for c in conditions
+            for x in changes
+            for h in HEADS
+        ]
+    )
+    orders = sensitivity.assign(order_holds=sensitivity["difference"] < 0.5)
+    emg = pd.concat(
+        [
+            pd.DataFrame({"person": p, "condition": c, "head": h, "lift_percent": LIFT})
+            .assign(emg=0.5 * wave, activation=0.4 * wave, pulled_activation=0.45 * wave)
+            for p in "ab" for c in conditions for h in HEADS[:2]
+        ]
+    )  # fmt: skip
+    tables = {
+        "trials": pd.DataFrame({"trial": range(3), "counted": True}),
+        "events": events,
+        "curves_speed": curves(conditions, [{}], [0.4 * wave], 0.05),
+        "curves_moments": curves(conditions, rows, [-130.0 * wave] * 3, 20.0),
+        "curves_heads": curves(conditions, heads, scale, 0.3),
+        "curves_hand": curves(conditions, hand, [0.1, 0.0, free], 0.01),
+        "heads": means,
+        "heads_by_person": people,
+        "sensitivity": sensitivity,
+        "sensitivity_orders": orders,
+        "emg_curves_by_person": emg,
+        "checks": checks(),
+    }
+    return SimpleNamespace(tables=tables, mode="measured")
+
+
+def checks():
+    """Checks of two trials, not the same ones; one has a value and no curve, one neither."""
+    lines = [
+        (1, "left against right", 0.4641, 10.0, "% of the mean of both hands", "pass"),
+        (1, "synchrony", 20.1, 10.0, "ms", "warn"),
+        (1, "joint limits", 0.0, 2.0, "% of frames", "pass"),
+        (1, "share of body weight", np.nan, 5.0, "% of body weight", "not possible"),
+        (2, "left against right", 25.0, 10.0, "% of the mean of both hands", "fail"),
+        (2, "a check that is new here", 3.0, 10.0, "deg, both arms", "pass"),
+    ]
+    names = ["trial", "check", "value", "limit", "unit", "verdict"]
+    table = pd.DataFrame(lines, columns=names)
+    return table.assign(person="Ines", condition="narrow")
+
+
+def check_curves():
+    time = np.arange(0.0, 10.0, 0.01)
+    step = np.tanh((time - 6.0) / 0.1)
+    both = {
+        ("left against right", "vertical force of a hand [N]"): {
+            "right": 1e5 + step, "left": 1e5 - step,
+        },
+        ("synchrony", "ratio to the mean"): {
+            "force over its mean": step, "g + a over its mean": np.tanh((time - 5.98) / 0.1),
+        },
+    }  # fmt: skip
+    return pd.concat(
+        [
+            pd.DataFrame({"check": c, "axis": a, "curve": n, "time_s": time, "value": v})
+            for (c, a), lines in both.items()
+            for n, v in lines.items()
+        ]
+    )
+
+
+def seen(figure):
+    """Boxes [pixel] of the figure, of its panels with all their texts, and of its own texts."""
+    figure.draw_without_rendering()
+    panels = [ax.get_tightbbox() for ax in figure.axes]
+    texts = [t.get_window_extent() for t in figure.texts if t.get_text()]
+    return figure.bbox, panels, texts + [k.get_window_extent() for k in figure.legends]
+
+
+def assert_clear(figure):
+    whole, panels, texts = seen(figure)
+    for box in panels + texts:
+        assert box.x0 >= whole.x0
+        assert box.x1 <= whole.x1
+        assert box.y0 >= whole.y0
+        assert box.y1 <= whole.y1
+    for one, two in combinations(panels + texts, 2):
+        wide = min(one.x1, two.x1) - max(one.x0, two.x0)
+        tall = min(one.y1, two.y1) - max(one.y0, two.y0)
+        assert min(wide, tall) < 1.0, (one, two)
+
+
+NAMES = sorted(cohort_figures(summary_of(["narrow"])))
+
+
+@pytest.mark.parametrize("conditions", [["narrow"], ["narrow", "wide", LONG], [*"abcd", LONG]])
+@pytest.mark.parametrize("name", NAMES)
+def test_nothing_is_cut_off_or_in_the_way(name, conditions):
+    assert_clear(cohort_figures(summary_of(conditions))[name]())
+
+
+def test_clearance_sees_a_label_that_is_cut_off():
+    figure = cohort_figures(summary_of(["narrow"]))["effort_by_head"]()
+    figure.axes[0].set_yticks([0], ["m" * 80])
+    with pytest.raises(AssertionError):
+        assert_clear(figure)
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 4, 5, 7])
+def test_lowest_panel_of_every_column_has_tick_labels(count):
+    figure = cohort_figures(summary_of([f"c{i}" for i in range(count)]))["speed"]()
+    figure.draw_without_rendering()
+    places = [ax.get_position() for ax in figure.axes]
+    for ax, place in zip(figure.axes, places, strict=True):
+        lowest = all(p.y0 >= place.y0 - 1e-9 for p in places if abs(p.x0 - place.x0) < 1e-9)
+        shown = any(t.get_visible() and t.get_text() for t in ax.get_xticklabels())
+        assert shown == lowest
+
+
+def bands(figure):
+    """Lowest and highest place of all bands of a figure."""
+    found = [
+        band.get_paths()[0].vertices[:, 1]
+        for ax in figure.axes
+        for band in ax.collections
+        if isinstance(band, FillBetweenPolyCollection)
+    ]
+    assert found
+    return min(map(np.min, found)), max(map(np.max, found))
+
+
+def test_bands_are_cut_at_what_is_possible_and_the_note_says_so():
+    made = cohort_figures(summary_of(["narrow"]))
+    effort, force = made["head_effort"](), made["head_forces"]()
+    assert bands(effort) == (0.0, 1.0)
+    assert bands(force)[0] == 0.0
+    assert "cut at 0 and 1" in effort.texts[1].get_text().replace("\n", " ")
+    assert "cut at 0" in force.texts[1].get_text().replace("\n", " ")
+
+
+def test_bars_of_effort_end_at_zero():
+    ax = cohort_figures(summary_of(["narrow"]))["effort_by_head"]().axes[0]
+    ends = np.concatenate([p.vertices[:, 0] for c in ax.collections for p in c.get_paths()])
+    assert (ends.min(), ends.max()) == pytest.approx((0.0, 0.7))
+
+
+def test_force_has_a_scale_for_each_row_of_panels():
+    figure = cohort_figures(summary_of(["narrow"]))["head_forces"]()
+    tops = [ax.get_ylim()[1] for ax in figure.axes]
+    assert tops[0] == tops[3] > 1000.0  # a row of four
+    assert tops[4] < 60.0
+    assert "scale of its own" in figure.texts[1].get_text().replace("\n", " ")
+
+
+def test_speed_names_lifts_without_sticking_region_above_the_panel():
+    figure = cohort_figures(summary_of(["narrow"]))["speed"]()
+    ax = figure.axes[0]
+    assert ax.get_title(loc="left") == "narrow\n1 of 3 lifts without sticking region"
+    assert list(ax.texts) == []
+    edges = {round(p.get_x(), 6) for p in ax.patches}
+    assert edges == {0.0, 30.0, 45.0, 65.0}  # the lift without one does not count
+    assert figure.texts[0].get_text() == "Speed of the lift"
+
+
+def test_ratio_says_where_the_free_one_goes_far():
+    near, far = (cohort_figures(summary_of(["a", "b"], f))["lateral_ratio"]() for f in (0.4, 0.6))
+    assert "lateral_bounds" not in near.texts[1].get_text()
+    note = far.texts[1].get_text().replace("\n", " ")
+    assert "lateral_bounds" in note
+    assert "leaves −0.4 to 0.5 in a, b" in note
+
+
+def test_emg_names_the_lateral_force_and_stays_within_a_muscle():
+    made = cohort_figures(summary_of(["a", "b"]))
+    for name in ("emg_curves", "emg_agreement"):
+        title, note = (t.get_text().replace("\n", " ") for t in made[name]().texts[:2])
+        assert "within each muscle" in title
+        assert "lateral force measured" in title
+        assert "within a muscle only" in note
+
+
+def test_sensitivity_has_a_scale_and_circles_inside_their_cells():
+    figure = cohort_figures(summary_of(["a", "b"]))["sensitivity"]()
+    figure.draw_without_rendering()
+    ax, scale = figure.axes
+    assert "% points" in scale.get_xlabel()
+    (circle,) = [line for line in ax.lines if line.get_gid() == "order-turns"]
+    row = HEADS.index("anconeus")
+    cell = ax.transData.transform([[-0.5, row + 0.5], [0.5, row - 0.5]])
+    (low_x, low_y), (high_x, high_y) = np.sort(cell, axis=0)
+    x, y = ax.transData.transform(circle.get_xydata())[0]
+    radius = 0.5 * (circle.get_markersize() + circle.get_markeredgewidth()) * figure.dpi / 72.0
+    assert low_x + 1 < x - radius
+    assert x + radius < high_x - 1
+    assert low_y + 1 < y - radius
+    assert y + radius < high_y - 1
+    assert circle.get_color() == "#ffffff"  # the cell is the darkest
+    assert "cancel" in figure.texts[1].get_text()
+
+
+def test_checks_of_a_trial_read_as_value_and_limit():
+    table = checks()
+    figure = trial_checks_figure(check_curves(), table[table["trial"] == 1], "Trial 1")
+    assert_clear(figure)
+    titles = [ax.get_title(loc="left") for ax in figure.axes]
+    assert titles[0] == "left against right\npass: 0.464 % (limit 10)"
+    assert titles[1] == "synchrony\nwarn: 20.1 ms (limit 10)"
+    note = figure.texts[1].get_text().replace("\n", " ")
+    assert "joint limits (pass: 0 % (limit 2)); share of body weight (not possible)" in note
+    for ax in figure.axes:  # the legend stands above the curves
+        assert ax.get_legend().get_window_extent().y0 >= ax.get_window_extent().y1 - 1.0
+
+
+def test_clocks_are_shown_enlarged_around_the_largest_change():
+    table = checks()
+    figure = trial_checks_figure(check_curves(), table[table["trial"] == 1], "Trial 1")
+    whole, close = figure.axes
+    assert close.get_xlim() == pytest.approx((5.25, 6.75), abs=0.02)
+    assert np.diff(whole.get_xlim()) > 9.0
+    assert "1.5 s around the largest change" in figure.texts[1].get_text().replace("\n", " ")
+    pixels = close.transData.transform([[0.0, 0.0], [0.02, 0.0]])[:, 0]
+    line = 0.9 * figure.dpi / 72.0
+    assert np.diff(pixels)[0] > line  # a lag of 20 ms is wider than a line
+
+
+def test_checks_without_any_curve_are_told_in_words():
+    table = checks()
+    none = check_curves().iloc[:0]
+    figure = trial_checks_figure(none, table[table["trial"] == 2], "Trial 2")
+    assert figure.axes == []
+    assert "a check that is new here (pass: 3 deg (limit 10))" in figure.texts[1].get_text()
+    assert_clear(figure)
+
+
+def test_matrix_takes_its_columns_from_the_table():
+    ax = cohort_figures(summary_of(["narrow"]))["checks"]().axes[0]
+    names = [t.get_text() for t in ax.get_xticklabels()]
+    assert names == list(dict.fromkeys(checks()["check"]))
+    assert len(ax.patches) == len(checks())  # the checks that a trial lacks stay empty
