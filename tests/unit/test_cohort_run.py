@@ -382,6 +382,7 @@ def begun(lab, tmp_path):
         [sys.executable, "-c", script(folder, lab, 2)],
         stderr=subprocess.PIPE,
         text=True,
+        env={**os.environ, "TMPDIR": str(tmp_path)},
         start_new_session=True,
     )
     yield run, folder
@@ -415,6 +416,7 @@ def test_an_interrupt_ends_all_processes_and_keeps_what_is_done(begun):
     assert f"{good} of 10 trials are kept" in said or f"{good - 1} of 10 trials are kept" in said
     assert until(lambda: not running(workers), SOON)
     assert not list((folder / "trials").glob(".trial-*"))
+    assert not list(folder.parent.glob("momentshare-*"))
 
 
 @needs_proc
