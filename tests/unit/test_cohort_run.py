@@ -13,15 +13,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from momentshare.cohort.kept import kept_record, read_table, trial_folder
 from momentshare.cohort.load import load_cohort, parse_cohort
 from momentshare.cohort.processes import ONE_THREAD, on_processes
-from momentshare.cohort.run import (
-    TrialOutcome,
-    grouped_faults,
-    read_table,
-    run_cohort,
-    trial_folder,
-)
+from momentshare.cohort.run import TrialOutcome, grouped_faults, run_cohort, trial_tag
 from momentshare.cohort.summary import summarise_cohort
 from momentshare.demo.lab import write_lab
 from momentshare.errors import InputError, StudyError
@@ -304,9 +299,10 @@ def test_files_with_the_same_wrong_endings_make_one_fault(tmp_path):
     (tmp_path / "rec").mkdir()
     trial = MINIMAL[MINIMAL.index("[[trial]]") :]
     text = MINIMAL[: MINIMAL.index("[[trial]]")]
-    for name in ("one", "two", "three"):
+    for last, name in enumerate(("one", "two", "three")):
         text += trial.replace("a.csv", f"rec/{name}.csv")
-        (tmp_path / f"rec/{name}.csv").write_text("t,EL.X,EL.Y,EL.Z\n0,1,2,3\n0.01,1,2,3\n")
+        rows = f"t,EL.X,EL.Y,EL.Z\n0,1,2,3\n0.01,1,2,{last}\n"
+        (tmp_path / f"rec/{name}.csv").write_text(rows)
     (tmp_path / "study.toml").write_text(text)
     with pytest.raises(StudyError) as caught:
         run_cohort(load_cohort(tmp_path / "study.toml"), tmp_path / "out", workers=1)
@@ -600,3 +596,81 @@ def test_one_electrode_for_several_heads():
     text = MINIMAL.replace("[layout.markers]", f"{emg}[layout.markers]")
     text = text.replace('markers = "mm"', 'markers = "mm", emg = "mV"')
     assert set(parse_cohort(text, "study.toml").file.layout[0].emg.values()) == {"K3"}
+
+
+# ------------------------------------------------------------------ what is kept
+
+
+def first_trials(lab, *names):
+    """The lab's study with the trials of these files only."""
+    head, *trials = lab.read_text("utf-8").split("[[trial]]")
+    chosen = [t for t in trials if any(name in t for name in names)]
+    return head + "".join("[[trial]]" + t.split("[[maximal")[0] for t in chosen)
+
+
+def test_files_of_the_user_under_trials_are_never_removed(lab, tmp_path):
+    raw = tmp_path / "out" / "trials" / "0001"
+    raw.mkdir(parents=True)
+    (raw / "press.c3d").write_bytes(b"mine")
+    other = tmp_path / "out" / "trials" / "2019"
+    other.mkdir()
+    (other / "notes.txt").write_text("mine", encoding="utf-8")
+    study = parse_cohort(first_trials(lab, "ines_narrow"), "study.toml", lab.parent)
+    with pytest.raises(InputError, match="stands in the way"):
+        run_cohort(study, tmp_path / "out", workers=1)
+    (raw / "press.c3d").rename(tmp_path / "press.c3d")
+    run_cohort(study, tmp_path / "out", workers=1)
+    assert (other / "notes.txt").read_text("utf-8") == "mine"
+
+
+def test_a_table_of_another_trial_is_not_taken_over(lab, result, tmp_path):
+    folder = tmp_path / "results"
+    shutil.copytree(result.folder, folder)
+    shutil.copy(trial_folder(folder, 4) / "heads.parquet", trial_folder(folder, 1))
+    again = run_cohort(load_cohort(lab), folder, workers=1)
+    assert [o.number for o in again.outcomes if not o.reused and not o.fault] == [1]
+
+
+@pytest.mark.parametrize("text", ["{}", "[" * 100_000, "3", '{"tag": 1, "tables": 2}', "", "\x00"])
+def test_a_damaged_record_means_solving_again(text, lab, result, tmp_path):
+    folder = tmp_path / "results"
+    shutil.copytree(result.folder, folder)
+    (trial_folder(folder, 1) / "trial.json").write_text(text, encoding="utf-8")
+    assert kept_record(folder, 1, "any") is None
+    study = load_cohort(lab)
+    assert kept_record(folder, 3, trial_tag(study, 3, result.model)) is not None
+
+
+def test_a_copy_under_another_name_counts_a_person_twice_and_is_refused(lab, tmp_path):
+    shutil.copy(lab.parent / "lab" / "ines_narrow.c3d", lab.parent / "lab" / "copy.c3d")
+    text = first_trials(lab, "ines_narrow")
+    block = text[text.index("[[trial]]") :]
+    twice = text + block.replace("ines_narrow.c3d", "copy.c3d")
+    with pytest.raises(StudyError, match=r"same bytes and arm as trial\[1\]"):
+        run_cohort(parse_cohort(twice, "study.toml", lab.parent), tmp_path, workers=1)
+
+
+def test_a_bad_electrode_costs_the_electrode_and_not_the_trial(lab, tmp_path, monkeypatch):
+    import momentshare.cohort.solve as module
+
+    real = module.envelope
+
+    def broken(values, rate, settings, label=""):
+        if "EMG 5" in label:
+            raise InputError(f"{label}: sample 3 is not finite")
+        return real(values, rate, settings, label=label)
+
+    monkeypatch.setattr(module, "envelope", broken)
+    head, *trials = lab.read_text("utf-8").split("[[trial]]")
+    text = head + "[[trial]]" + next(t for t in trials if "ines_wide" in t)
+    found = run_cohort(parse_cohort(text, "study.toml", lab.parent), tmp_path, workers=1)
+    assert found.outcomes[0].fault == ""
+    assert any("left out" in note for note in found.outcomes[0].record["emg"])
+    heads = set(read_table(tmp_path, 1, "emg")["head"])
+    assert heads
+    assert "triceps_brachii/lateral" not in heads
+
+
+@pytest.mark.parametrize("load", ["", "load_kg = 0"])
+def test_a_bar_needs_its_load(load):
+    assert "load_kg: is missing or zero" in faults_of(MINIMAL.replace("load_kg = 50", load))

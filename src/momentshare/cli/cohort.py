@@ -48,7 +48,11 @@ def run_and_write(
     prepare_folder(out)
     screen = console(quiet=quiet)
     read = _read_published(study)  # faults in them show before any trial is solved
-    result = _run(study, out, workers, screen)
+    try:
+        result = _run(study, out, workers, screen)
+    except KeyboardInterrupt as err:
+        typer.echo(str(err) or "stopped", err=True)
+        raise typer.Exit(130) from None
     with screen.status("summing up") as status:
         summary = summarise_cohort(result)
         published = _published(study, result, read)

@@ -91,9 +91,7 @@ def keep(
     return json.loads((target / _RECORD).read_text("utf-8"))  # type: ignore[no-any-return]
 
 
-def _written(
-    target: Path, record: Mapping[str, Any], tables: Mapping[str, pd.DataFrame]
-) -> Path:
+def _written(target: Path, record: Mapping[str, Any], tables: Mapping[str, pd.DataFrame]) -> Path:
     """Write into a folder beside the target."""
     partial = target.parent / tempfile.mkdtemp(prefix=PARTIAL, dir=target.parent)
     try:
@@ -103,7 +101,8 @@ def _written(
                 continue
             table.to_parquet(partial / f"{name}.parquet", index=False)
             digests[name] = file_digest(partial / f"{name}.parquet")
-        text = json.dumps({**record, "tables": digests}, indent=2, ensure_ascii=False, default=float)
+        whole = {**record, "tables": digests}
+        text = json.dumps(whole, indent=2, ensure_ascii=False, default=float)
         (partial / _RECORD).write_text(text + "\n", encoding="utf-8")
     except BaseException:
         shutil.rmtree(partial, ignore_errors=True)

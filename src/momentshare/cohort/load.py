@@ -82,6 +82,12 @@ def parse_cohort(text: str, source: str = "study", folder: Path | None = None) -
         place = f"trial[{number}] {trial.file!r}"
         faults += _unknown(place, "person", trial.person, names["person"])
         faults += _unknown(place, "condition", trial.condition, names["condition"])
+        condition = next((c for c in file.condition if c.name == trial.condition), None)
+        if condition is not None and not condition.ground and not trial.load_kg:
+            faults.append(
+                f"{place} → load_kg: is missing or zero; give the whole load of both hands, which "
+                "the hand forces are judged against"
+            )
         for layout in (trial.layout, *(m.layout for m in trial.more)):
             faults += _unknown(place, "layout", layout, names["layout"])
     for number, maximal in enumerate(file.maximal_contraction, start=1):

@@ -10,8 +10,6 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-import shutil
-import tempfile
 from contextlib import closing
 from dataclasses import dataclass
 from importlib import metadata
@@ -19,6 +17,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from momentshare.cohort.folder import claim_folder, hold_folder
+from momentshare.cohort.kept import (
+    file_digest,
+    keep,
+    kept_record,
+    read_table,
+    refuse_foreign,
+    remove_others,
+)
 from momentshare.cohort.processes import on_processes
 from momentshare.errors import InputError, MomentshareError, StudyError
 
@@ -27,14 +33,10 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from momentshare.cohort.schema import CohortStudy
+    from momentshare.cohort.schema import CohortStudy, TrialEntry
     from momentshare.model import Model
 
-__all__ = ["CohortResult", "TrialOutcome", "grouped_faults", "read_table", "run_cohort"]
-
-_RECORD = "trial.json"
-_BLOCK = 1 << 20
-_PARTIAL = ".trial-"
+__all__ = ["CohortResult", "TrialOutcome", "grouped_faults", "run_cohort"]
 
 _SHOWN_FILES = 4
 """Files that a fault of several names (common practice, no source)."""
@@ -102,19 +104,6 @@ class CohortResult:
         return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
 
 
-def trial_folder(folder: Path, number: int) -> Path:
-    """Where a trial is kept."""
-    return folder / "trials" / f"{number:04d}"
-
-
-def read_table(folder: Path, number: int, name: str) -> pd.DataFrame:
-    """Read a table of one trial; empty where the trial has none of it."""
-    import pandas as pd
-
-    place = trial_folder(folder, number) / f"{name}.parquet"
-    return pd.read_parquet(place) if place.exists() else pd.DataFrame()
-
-
 def run_cohort(
     study: CohortStudy,
     folder: str | Path,
@@ -172,7 +161,12 @@ def _outcomes(
     """Take over or solve every trial, into a folder that is ours alone."""
     numbers = range(1, len(study.file.trial) + 1)
     tags = {n: trial_tag(study, n, model) for n in numbers}
-    found = {n: _earlier(study, place, n, tags[n]) for n in numbers}
+    refuse_foreign(place, numbers)
+    _refuse_copies(study)
+    found: dict[int, TrialOutcome | None] = {}
+    for number in numbers:
+        record = kept_record(place, number, tags[number])
+        found[number] = None if record is None else _outcome(study, number, record, reused=True)
     todo = [n for n in numbers if found[n] is None]
     done = len(tags) - len(todo)
     try:
@@ -183,7 +177,7 @@ def _outcomes(
                 if progress is not None:
                     progress(done, len(tags), study.file.trial[number - 1].file)
     except KeyboardInterrupt:
-        _remove_others(place, set(numbers))
+        remove_others(place, set(numbers))
         kept = sum(o is not None and not o.fault for o in found.values())
         raise KeyboardInterrupt(
             f"stopped; {kept} of {len(tags)} trials are kept in {place}, run again to go on"
@@ -191,7 +185,7 @@ def _outcomes(
     outcomes = tuple(o for n in numbers if (o := found[n]) is not None)
     if outcomes and all(o.fault for o in outcomes):
         raise StudyError(f"{study.source}: no trial can be used:", grouped_faults(outcomes))
-    _remove_others(place, set(numbers))
+    remove_others(place, set(numbers))
     return outcomes
 
 
@@ -232,6 +226,28 @@ def _group(names: tuple[str, ...], first: str, lines: list[str]) -> str:
     return "\n      ".join([f"{where}: {first}", *shown])
 
 
+def _refuse_copies(study: CohortStudy) -> None:
+    """Refuse the same measurement under two names, which would count a person twice."""
+    seen: dict[str, list[tuple[int, TrialEntry]]] = {}
+    faults = []
+    for number, entry in enumerate(study.file.trial, start=1):
+        path = study.path(entry.file)
+        if not path.is_file():
+            continue
+        earlier = seen.setdefault(f"{file_digest(path)} {entry.side}", [])
+        for other, given in earlier:
+            mine, theirs = entry.repetitions, given.repetitions
+            if mine is None or theirs is None or set(mine) & set(theirs):
+                faults.append(
+                    f"trial[{number}] {entry.file!r}: holds the same bytes and arm as "
+                    f"trial[{other}] {given.file!r}; remove one, or give each its repetitions"
+                )
+                break
+        earlier.append((number, entry))
+    if faults:
+        raise StudyError(f"{study.source}: the same measurement stands twice:", faults)
+
+
 def _check_settings(study: CohortStudy, model: Model) -> None:
     """Faults of names that only the model or the curve sets know."""
     from momentshare.errors import UnknownNameError
@@ -269,44 +285,10 @@ def trial_tag(study: CohortStudy, number: int, model: Model) -> str:
         "trial": entry.model_dump(mode="json"),
         "maximal": [m.model_dump(mode="json") for m in maximal],
         "layouts": [x.model_dump(mode="json") for x in file.layout if x.name in layouts],
-        "files": [_file_digest(study.path(name)) for name in files],
+        "files": [file_digest(study.path(name)) for name in files],
     }
     text = json.dumps(parts, sort_keys=True, default=str)
     return hashlib.sha256(text.encode()).hexdigest()[:24]
-
-
-def _file_digest(path: Path) -> str:
-    """Digest of a file's bytes; what stands in its way otherwise."""
-    digest = hashlib.sha256()
-    try:
-        if not path.is_file():
-            return "no plain file"
-        with path.open("rb") as file:
-            while block := file.read(_BLOCK):
-                digest.update(block)
-    except OSError as err:
-        return str(err.strerror)
-    return digest.hexdigest()
-
-
-def _earlier(study: CohortStudy, place: Path, number: int, tag: str) -> TrialOutcome | None:
-    """Return the outcome of an earlier run, where it still holds; bad trials are tried again."""
-    try:
-        record = json.loads((trial_folder(place, number) / _RECORD).read_text("utf-8"))
-        if record["tag"] != tag or record.get("fault"):
-            return None
-        for name in record["tables"]:
-            _check_parquet(trial_folder(place, number) / f"{name}.parquet")
-    except (OSError, ValueError, KeyError, TypeError):
-        return None
-    return _outcome(study, number, record, reused=True)
-
-
-def _check_parquet(path: Path) -> None:
-    """Raise ``OSError`` or ``ValueError`` where a table is damaged."""
-    import pyarrow.parquet as pq
-
-    pq.read_table(path)
 
 
 def _outcome(
@@ -356,25 +338,15 @@ def keep_trial(study: CohortStudy, place: Path, number: int, tag: str) -> dict[s
         tables, record = answer.tables, dict(answer.record)
     except MomentshareError as err:
         record = {"fault": _without_name(study, number, str(err))}
+    except OSError as err:
+        record = {"fault": f"{err.filename or 'the disk'}: {err.strerror or err}"}
     except Exception as err:  # noqa: BLE001 - a fault of ours must not cost the other trials
         record = {
             "fault": f"unexpected {type(err).__name__}: {err}; this is a fault of momentshare, "
             "please report it"
         }
     record.setdefault("load_kg", study.file.trial[number - 1].load_kg)
-    record |= {"tag": tag, "tables": [name for name, table in tables.items() if not table.empty]}
-    target = trial_folder(place, number)
-    partial = Path(tempfile.mkdtemp(prefix=_PARTIAL, dir=target.parent))
-    try:
-        for name in record["tables"]:
-            tables[name].to_parquet(partial / f"{name}.parquet", index=False)
-        text = json.dumps(record, indent=2, ensure_ascii=False, default=float)
-        (partial / _RECORD).write_text(text + "\n", encoding="utf-8")
-        shutil.rmtree(target, ignore_errors=True)
-        partial.replace(target)
-    finally:
-        shutil.rmtree(partial, ignore_errors=True)
-    return record
+    return keep(place, number, {"verdict": "", **record, "tag": tag}, tables)
 
 
 def _without_name(study: CohortStudy, number: int, fault: str) -> str:
@@ -383,11 +355,3 @@ def _without_name(study: CohortStudy, number: int, fault: str) -> str:
     for front in (name, str(study.path(name)), name):
         fault = fault.removeprefix(f"{front}: ")
     return fault
-
-
-def _remove_others(place: Path, numbers: set[int]) -> None:
-    """Remove trials that the study no longer has, and what a killed run left half done."""
-    for found in (place / "trials").iterdir():
-        stale = found.name.isdigit() and int(found.name) not in numbers
-        if found.is_dir() and (stale or found.name.startswith(_PARTIAL)):
-            shutil.rmtree(found, ignore_errors=True)

@@ -142,8 +142,9 @@ class MaximalEntry(Entry):
 
     @model_validator(mode="after")
     def _one_way(self) -> MaximalEntry:
-        by_file = self.file is not None and self.layout is not None
-        if by_file == (self.envelope_mv is not None):
+        given = [self.file is not None, self.layout is not None]
+        stated = self.envelope_mv is not None
+        if any(given) == stated or (any(given) and not all(given)):
             raise ValueError("give either envelope_mv, or file with layout")
         return self
 
