@@ -318,7 +318,9 @@ def test_files_with_the_same_wrong_endings_make_one_fault(tmp_path):
 def script(folder, study, workers):
     """Python text that runs a study and says in one line how it was stopped."""
     return (
-        "import sys\n"
+        "import signal, sys\n"
+        # A run in the background may have begun with interrupts ignored.
+        "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
         "from momentshare.cohort.load import load_cohort\n"
         "from momentshare.cohort.run import run_cohort\n"
         "try:\n"

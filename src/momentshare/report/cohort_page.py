@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from momentshare.cautions import CAUTIONS, LIMITS
 from momentshare.report import style
 from momentshare.report.cohort_findings import WORKING, findings
+from momentshare.report.cohort_methods import cohort_sources, has_emg, methods_text
 from momentshare.report.page import (
     Block,
     Bullets,
@@ -31,7 +32,7 @@ if TYPE_CHECKING:
     from momentshare.cohort.summary import CohortSummary
     from momentshare.published import PublishedResult
 
-__all__ = ["cohort_page", "cohort_sources", "methods_text"]
+__all__ = ["cohort_page"]
 
 _OMNIBUS = [
     "outcome",
@@ -60,131 +61,6 @@ _CAPTIONS = {
     "sensitivity": "Change of lift-mean effort when one input is changed.",
     "checks": "Verdict of every residual check of every trial.",
 }
-
-_METHOD_SOURCES = {
-    "DeGroote2016": "degroote2016",
-    "Thelen2003": "thelen2003",
-}
-
-
-def cohort_sources(result: CohortResult) -> list[str]:
-    """Keys of the sources that this run used."""
-    model, file = result.model, result.study.file
-    keys = {*model.source_keys(), "wuisb2005", "deleva1996", "ansur2012"}
-    keys.add(_METHOD_SOURCES.get(file.settings.curves, "degroote2016"))
-    if file.processing.cutoff_hz == "residual":
-        keys.add("winter2009")
-    if file.trial:
-        keys |= {"holm1979", "hedges1981"}
-    if _has_emg(result):
-        keys.add("wilson1927")
-    return sorted(key for key in keys if key in model.references)
-
-
-def methods_text(result: CohortResult) -> list[str]:
-    """Say in sentences what was done, with every setting; one paragraph an item."""
-    file, model = result.study.file, result.model
-    settings, processing, emg = file.settings, file.processing, file.emg
-    people = len(file.person)
-    counted = result.counted
-    cutoffs = sorted(
-        {float(o.record["filter"]["landmarks_hz"]) for o in counted if "filter" in o.record}
-    )
-    forces = sorted(
-        {float(o.record["filter"]["forces_hz"]) for o in counted if "filter" in o.record}
-    )
-    filled = sum(len(o.record.get("filled_gaps", ())) for o in counted)
-    chosen = "by residual analysis" if processing.cutoff_hz == "residual" else "in the study file"
-    reading = (
-        f"{len(result.solved)} of {len(file.trial)} trials of {people} people could be used. "
-        "Positions and forces were turned "
-        "into one frame (y up, z to the person's right); left arms were mirrored. "
-        + (
-            f"Gaps of up to {processing.fill_gaps_s:g} s were filled by interpolation ({filled} "
-            "were). "
-            if processing.fill_gaps_s
-            else "No gaps were filled. "
-        )
-        + f"Landmarks were low-pass filtered at {_range(cutoffs)} Hz (chosen {chosen}) and forces "
-        f"at {_range(forces)} Hz with a Butterworth filter of effective order "
-        f"{processing.filter_order} and zero lag (half of it forth, half back, the cut-off "
-        "corrected for both); forces were then resampled on the clock of the landmarks."
-    )
-    kinematics = (
-        "Frames of thorax and humerus follow Wu et al. (2005); the forearm runs to the middle of "
-        f"the styloids, and the elbow's hinge was taken from the {processing.hinge}. A repetition "
-        f"is an ascent of at least {processing.least_rise_cm:g} cm, from where the upward speed "
-        "passes 0.02 m/s to where it falls below, so that both ends of the motion are cut by some "
-        f"hundredths of a second; it is cut into {settings.frames} frames even in time. A sticking "
-        "region lies between the first peak of speed and the minimum after it, where the dip is at "
-        "least a tenth of the greatest speed. Where only the vertical force was measured, the "
-        "force along the bar counts as unknown. Net joint moments of the muscles come from "
-        "Newton–Euler recursion from hand to shoulder, with the measured hand force where there "
-        "is one and the load's weight and inertia otherwise, "
-        "segment inertia after de Leva (1996). Moments are about the humeral axis, in the plane of "
-        "elevation and across it, and elbow extension; these four rows are balanced"
-        + (" together with forearm rotation." if settings.balance_forearm else ".")
-    )
-    exponent = "∞" if settings.exponent == float("inf") else f"{settings.exponent:g}"
-    muscles = (
-        f"The limb '{model.name}' (version {model.version}, digest {model.digest}) was scaled to "
-        f"each person. Capacity of the {len(model.head_names)} heads at the length and speed of "
-        f"each frame follows the curves {settings.curves} with "
-        f"{'an elastic' if settings.elastic_tendon else 'a rigid'} tendon and "
-        f"{'with' if settings.passive_force else 'without'} passive force. The moments were shared "
-        f"by minimising the sum of activation to the power {exponent}"
-        f"{' weighted by volume' if settings.weights == 'volume' else ''}, with the force along "
-        f"the bar {', '.join(settings.lateral)}. Effort is active force over capacity in the "
-        "posture and at the speed of the task."
-    )
-    parts = [reading, kinematics, muscles]
-    if any(o.record.get("emg") is not None for o in counted) and _has_emg(result):
-        parts.append(
-            f"Electromyograms were band-passed at {emg.band_hz[0]:g}–{emg.band_hz[1]:g} Hz, "
-            + (
-                f"rectified and low-pass filtered at {emg.envelope_hz:g} Hz"
-                if emg.method == "linear"
-                else "turned into a moving root mean square"
-            )
-            + f", delayed by {emg.delay_ms:g} ms and divided by the level of the maximal "
-            "contraction that the study states"
-            + (
-                f". Beside the pure optimum, activations were pulled toward the electromyograms "
-                f"with weight {emg.pull_weight:g}."
-                if emg.pull_weight is not None
-                else "."
-            )
-        )
-    if file.trial:
-        parts.append(
-            "Repetitions were averaged within a person. Conditions were compared by a linear mixed "
-            "model with a random intercept for each person, or by least squares within people "
-            "where that has no answer (see the note of each row); its contrasts assume like spread "
-            "of all differences. Findings therefore rest on paired t tests, adjusted after Holm "
-            f"over all heads, with {100 * file.statistics.confidence:g} % intervals that are not "
-            "adjusted. "
-            "Trials that failed a residual check were "
-            f"{'left out of' if processing.failed_checks == 'leave out' else 'kept in'} means and "
-            "comparisons."
-        )
-    used = versions()
-    parts.append(
-        "Computed with "
-        + ", ".join(f"{name} {number}" for name, number in used.items() if number[0].isdigit())
-        + f"; study digest {result.study.digest}."
-    )
-    return parts
-
-
-def _has_emg(result: CohortResult) -> bool:
-    return any("emg" in o.record.get("tables", ()) for o in result.counted)
-
-
-def _range(values: Sequence[float]) -> str:
-    if not values:
-        return "–"
-    low, high = min(values), max(values)
-    return f"{low:.3g}" if low == high else f"{low:.3g}–{high:.3g}"
 
 
 def cohort_page(
@@ -576,4 +452,12 @@ def _own(result: CohortResult) -> list[str]:
             "In some frame the path of these heads lies in a surface or near a change of side, so "
             f"their numbers are not to be trusted there: {names}."
         )
+    if any(layout.forces for layout in result.study.file.layout):
+        notes.append(
+            "A bar in equilibrium looks the same with the forces of the two hands exchanged or the "
+            "axis along it turned round. No check can tell; only the sign of the lateral ratio "
+            "does, against what is known of the grip."
+        )
+    if has_emg(result):
+        notes.append("Nothing checks the clock of the electromyograms against the motion.")
     return notes

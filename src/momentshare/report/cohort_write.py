@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 from momentshare.cautions import CAUTIONS, LIMITS
 from momentshare.report.cohort_figures import cohort_figures, trial_checks_figure
-from momentshare.report.cohort_page import cohort_page, cohort_sources, methods_text
+from momentshare.report.cohort_methods import cohort_sources, methods_text
+from momentshare.report.cohort_page import cohort_page
 from momentshare.report.page import bibtex_of, render
 from momentshare.report.record import RECORD_VERSION, versions
 from momentshare.report.write import staged
