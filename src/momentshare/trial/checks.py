@@ -23,13 +23,13 @@ from momentshare.trial.hand_checks import (
     synchrony,
 )
 from momentshare.trial.placement import (
-    against_person,
     constant_length,
     grip_against_person,
     hinge,
     joint_limits,
     side_of_arm,
     trunk_posture,
+    upper_arm_against_person,
 )
 from momentshare.trial.verdict import (
     LIMITS,
@@ -127,7 +127,7 @@ def check_trial(
         hinge(time, track, window),
         constant_length("upper arm constant", time, track.upper_arm, window),
         constant_length("forearm constant", time, track.forearm, window),
-        against_person(time, track, window, sizes),
+        upper_arm_against_person(time, track, window, sizes),
         grip_against_person(time, track, window, sizes),
         _noise(noise),
         synchrony(track, forces, rising, spans),

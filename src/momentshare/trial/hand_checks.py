@@ -167,6 +167,21 @@ def lateral_cancels(
     )
 
 
+def _no_bar_balance(
+    forces: Mapping[str, NDArray[np.float64]],
+    grips: Mapping[str, NDArray[np.float64]],
+    *,
+    one_bar: bool,
+) -> str:
+    """Why the moments on the bar cannot be balanced; empty where they can."""
+    if not one_bar:
+        return _NO_BAR
+    both = {"right", "left"}
+    if not both <= set(forces) or not both <= set(grips):
+        return "forces and grips of both hands are needed"
+    return ""
+
+
 def bar_moment(
     time: NDArray[np.float64],
     forces: Mapping[str, NDArray[np.float64]],
@@ -178,10 +193,8 @@ def bar_moment(
 ) -> Check:
     """Where the two vertical forces together hold the bar."""
     name = "moment balance of the bar"
-    if not one_bar:
-        return impossible(name, _NO_BAR)
-    if not {"right", "left"} <= set(forces) or not {"right", "left"} <= set(grips):
-        return impossible(name, "forces and grips of both hands are needed")
+    if why := _no_bar_balance(forces, grips, one_bar=one_bar):
+        return impossible(name, why)
     if middle is None:
         return impossible(name, "both ends of the bar are needed")
     right, left = _vertical(forces, "right"), _vertical(forces, "left")
@@ -213,10 +226,8 @@ def bar_yaw(
 ) -> Check:
     """Moment of the hands about the vertical, which must vanish, as the bar hardly turns."""
     name = "yaw balance of the bar"
-    if not one_bar:
-        return impossible(name, _NO_BAR)
-    if not {"right", "left"} <= set(forces) or not {"right", "left"} <= set(grips):
-        return impossible(name, "forces and grips of both hands are needed")
+    if why := _no_bar_balance(forces, grips, one_bar=one_bar):
+        return impossible(name, why)
     sides = ("right", "left")
     if any(np.isnan(forces[side][window][:, [0, 2]]).all() for side in sides):
         return impossible(name, "the horizontal forces were not measured")

@@ -29,7 +29,6 @@ if TYPE_CHECKING:
     from momentshare.trial.process import MeasuredRepetition
 
 __all__ = [
-    "against_person",
     "between_repetitions",
     "constant_length",
     "frames_beyond",
@@ -38,6 +37,7 @@ __all__ = [
     "joint_limits",
     "side_of_arm",
     "trunk_posture",
+    "upper_arm_against_person",
 ]
 
 _BEYOND = 5.0
@@ -209,37 +209,19 @@ def constant_length(
     )
 
 
-def against_person(
+def upper_arm_against_person(
     time: NDArray[np.float64], track: ArmTrack, window: NDArray[np.bool_], sizes: Sizes
 ) -> Check:
     """Length of the upper arm against that of the person."""
-    name = "upper arm against the person"
-    if not track.upper_arm.size:
-        return impossible(name, _NO_LANDMARKS)
-    measured = float(np.mean(track.upper_arm[window]))
-    value = 100.0 * abs(measured / sizes.humerus_length - 1.0)
-    estimated = "humerus_length" in sizes.estimated
-    note = f"landmarks give {100 * measured:.1f} cm, the person {100 * sizes.humerus_length:.1f} cm"
-    note += " (estimated from stature)" if estimated else " (measured)"
-    if value > LIMITS[name][0]:
-        note += (
-            "; moments use the landmarks and muscle paths the person's length: set "
-            f"humerus_length_cm = {100 * measured:.1f} for this person"
-            if estimated
-            else "; moments use the landmarks and muscle paths the person's length: check "
-            f"landmarks and joint centre, or set humerus_length_cm = {100 * measured:.1f} for "
-            "this person"
-        )
-    return judge(
-        name,
-        value,
-        note=note,
-        time=time,
-        curves={
-            "landmarks": 100.0 * track.upper_arm,
-            "person": np.full(len(time), 100.0 * sizes.humerus_length),
-        },
-        axis="length [cm]",
+    return _against_person(
+        "upper arm against the person",
+        "humerus_length",
+        "moments use the landmarks and muscle paths the person's length: check landmarks and joint "
+        "centre, or",
+        time,
+        track.upper_arm,
+        window,
+        sizes,
     )
 
 
@@ -247,23 +229,42 @@ def grip_against_person(
     time: NDArray[np.float64], track: ArmTrack, window: NDArray[np.bool_], sizes: Sizes
 ) -> Check:
     """Distance from elbow to grip against the person's; swapped grips and bar ends show here."""
-    name = "grip against the person"
-    if not track.upper_arm.size:
-        return impossible(name, _NO_LANDMARKS)
     length = np.linalg.norm(track.hand - track.elbow, axis=-1)
+    return _against_person(
+        "grip against the person",
+        "grip_length",
+        "check the label of the grip, or",
+        time,
+        length if track.upper_arm.size else track.upper_arm,
+        window,
+        sizes,
+    )
+
+
+def _against_person(
+    name: str,
+    quantity: str,
+    remedy: str,
+    time: NDArray[np.float64],
+    length: NDArray[np.float64],
+    window: NDArray[np.bool_],
+    sizes: Sizes,
+) -> Check:
+    """Mean of a measured length against one of the person's sizes."""
+    if not length.size:
+        return impossible(name, _NO_LANDMARKS)
+    known = float(getattr(sizes, quantity))
     measured = float(np.mean(length[window]))
-    value = 100.0 * abs(measured / sizes.grip_length - 1.0)
-    note = f"landmarks give {100 * measured:.1f} cm, the person {100 * sizes.grip_length:.1f} cm"
+    value = 100.0 * abs(measured / known - 1.0)
+    how = "estimated from stature" if quantity in sizes.estimated else "measured"
+    note = f"landmarks give {100 * measured:.1f} cm, the person {100 * known:.1f} cm ({how})"
     if value > LIMITS[name][0]:
-        note += "; check the label of the grip, or measure grip_length_cm"
+        note += f"; {remedy} set {quantity}_cm = {100 * measured:.1f} for this person"
     return judge(
         name,
         value,
         note=note,
         time=time,
-        curves={
-            "landmarks": 100.0 * length,
-            "person": np.full(len(time), 100.0 * sizes.grip_length),
-        },
-        axis="elbow to grip [cm]",
+        curves={"landmarks": 100.0 * length, "person": np.full(len(time), 100.0 * known)},
+        axis="length [cm]",
     )
