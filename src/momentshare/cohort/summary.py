@@ -152,6 +152,7 @@ def _trial_tables(result: CohortResult, short: pd.DataFrame) -> dict[str, pd.Dat
                 "load_kg": o.record.get("load_kg"),
                 "repetitions_used": len(o.record.get("repetitions", ())),
                 "verdict": o.verdict or "skipped",
+                "checks_possible": " of ".join(map(str, o.record.get("checks_possible", ()))),
                 "counted": o.number in counted,
                 "frames_short": fallen.get(o.number, {}).get("frames_short"),
                 "greatest_unmet_nm": fallen.get(o.number, {}).get("greatest_unmet_nm"),

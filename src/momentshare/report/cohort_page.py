@@ -147,7 +147,17 @@ def _trials(
     blocks: list[Block] = [
         Table(
             frame=trials[
-                ["trial", "person", "condition", "load_kg", "repetitions_used", "verdict", "reason"]
+                [
+                    "trial",
+                    "person",
+                    "condition",
+                    "load_kg",
+                    "repetitions_used",
+                    "frames_short",
+                    "verdict",
+                    "checks_possible",
+                    "reason",
+                ]
             ],
             caption="Trials.",
             highlight={"verdict": list(trials["verdict"].isin(["fail", "skipped"]))},
