@@ -10,13 +10,13 @@ import hashlib
 import json
 import shutil
 import tempfile
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from momentshare.errors import InputError
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
-    from pathlib import Path
 
     import pandas as pd
 
@@ -93,7 +93,7 @@ def keep(
 
 def _written(target: Path, record: Mapping[str, Any], tables: Mapping[str, pd.DataFrame]) -> Path:
     """Write into a folder beside the target."""
-    partial = target.parent / tempfile.mkdtemp(prefix=PARTIAL, dir=target.parent)
+    partial = Path(tempfile.mkdtemp(prefix=PARTIAL, dir=target.parent))
     try:
         digests = {}
         for name, table in tables.items():

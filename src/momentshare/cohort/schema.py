@@ -52,7 +52,7 @@ class ProcessingEntry(Entry):
     fill_gaps_s: Annotated[Number, Field(ge=0.0, le=0.5)] = 0.0
     least_rise_cm: Annotated[Number, Field(ge=2.0, le=100.0)] = 10.0
     hinge: Literal["epicondyles", "forearm"] = "epicondyles"
-    failed_checks: Literal["keep", "leave out"] = "keep"
+    failed_checks: Literal["keep", "leave out"] = "leave out"
 
 
 class EmgEntry(Entry):

@@ -1,21 +1,23 @@
 """How much the answer of a repetition moves with what is least known.
 
 One thing is changed at a time and the lift is solved anew: the criterion, the lateral ratio, the
-strength of a group, the moment arms of a group. The sizes of the changes are ours (common
-practice, no source). A longer moment arm acts on the balance only, in all rows of the group's
-heads; lengths and speeds stay, so its effect is overstated a little. ``momentshare uncertainty``
-draws all inputs together for planned presses.
+strength of a group, the scapula's posture, the moment arms of a group. The sizes of the changes
+are ours (common practice, no source). A longer moment arm acts on the balance only, in all rows of
+the group's heads; lengths and speeds stay, so its effect is overstated a little.
+``momentshare uncertainty`` draws all inputs together for planned presses.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from momentshare.analysis import Criterion, Lateral, Prepared, solve_lift
+from momentshare.analysis import Criterion, Lateral, Prepared, prepare, solve_lift
+from momentshare.limb import build_limb
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -62,6 +64,29 @@ def _longer_arms(group: str) -> Callable[[Prepared], Prepared]:
     return change
 
 
+def _turned_scapula(angle: str, degrees: float) -> Callable[[Prepared], Prepared]:
+    """Turn the scapula from the angle of its policy; the arm stays where it was measured."""
+
+    def change(given: Prepared) -> Prepared:
+        limb = given.limb
+        skeleton, model = limb.skeleton, limb.model
+        key = f"scapula_{skeleton.scapula_policy}_{angle}"
+        turned = build_limb(
+            skeleton.person,
+            model,
+            scapula=skeleton.scapula_policy,
+            quantities={key: model.number(key) + math.radians(degrees)},
+            curves=limb.curves,
+            elastic_tendon=limb.elastic_tendon,
+            passive=limb.passive,
+        )
+        tested = np.array([limb.strength_changes.get(h.group, 1.0) for h in model.heads])
+        force = turned.max_isometric_force * tested
+        return prepare(replace(turned, max_isometric_force=force), given.lift)
+
+    return change
+
+
 def _shifted(by: float) -> Callable[[Lateral], Lateral]:
     def change(given: Lateral) -> Lateral:
         if given.mode != "measured":
@@ -84,6 +109,10 @@ CHANGES = (
     ),
     Change(name="deltoid 20 % stronger", prepared=_stronger("deltoid")),
     Change(name="rotator cuff 20 % stronger", prepared=_stronger("rotator_cuff")),
+    Change(name="scapula 10 deg more upward", prepared=_turned_scapula("upward", 10.0)),
+    Change(name="scapula 10 deg less upward", prepared=_turned_scapula("upward", -10.0)),
+    Change(name="scapula 10 deg more internal", prepared=_turned_scapula("internal", 10.0)),
+    Change(name="scapula 10 deg less internal", prepared=_turned_scapula("internal", -10.0)),
     Change(name="moment arms of elbow extensors +10 %", prepared=_longer_arms("elbow_extensors")),
     Change(
         name="moment arms of shoulder flexors and adductors +10 %",
@@ -100,10 +129,11 @@ def sensitivity_table(case: Case) -> pd.DataFrame:
     measured, is left out.
     """
     rows = []
+    changed = [change.prepared(case.prepared) for change in CHANGES]
     for result in case.results:
         before = result.effort.mean(axis=0)
-        for change in CHANGES:
-            after = _changed(case, result, change)
+        for change, prepared in zip(CHANGES, changed, strict=True):
+            after = _changed(case, result, change, prepared)
             if after is None:
                 continue
             rows.append(
@@ -122,8 +152,9 @@ def sensitivity_table(case: Case) -> pd.DataFrame:
     return pd.concat(rows, ignore_index=True)
 
 
-def _changed(case: Case, result: LiftResult, change: Change) -> LiftResult | None:
-    prepared = change.prepared(case.prepared)
+def _changed(
+    case: Case, result: LiftResult, change: Change, prepared: Prepared
+) -> LiftResult | None:
     lateral = change.lateral(result.lateral)
     criterion = change.criterion(result.criterion)
     same = prepared is case.prepared and lateral is result.lateral and criterion == result.criterion

@@ -31,6 +31,7 @@ from momentshare.trial.process import (
     process_trial,
 )
 from momentshare.trial.read import merge_recordings, read_recording
+from momentshare.trial.verdict import Check, judge, worst_verdict
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -49,6 +50,7 @@ if TYPE_CHECKING:
     from momentshare.trial.recording import Channel, Recording
 
 __all__ = [
+    "LEAST_UNMET",
     "TABLES",
     "TrialAnswer",
     "emg_settings",
@@ -56,6 +58,9 @@ __all__ = [
     "solve_trial",
     "trial_condition_lateral",
 ]
+
+LEAST_UNMET = 0.5
+"""Moment [N·m] from which a frame counts as falling short; ours."""
 
 TABLES = (
     "frames",
@@ -170,7 +175,8 @@ def solve_trial(study: CohortStudy, number: int, model: Model) -> TrialAnswer:
                 table.insert(at, key, value)
             parts[name].append(table)
     identity = {"trial": number, "person": entry.person, "condition": entry.condition}
-    parts["checks"].append(pd.DataFrame([identity | _check_row(c) for c in trial.checks]))
+    checks = (*trial.checks, _moments_met(parts["moments"]))
+    parts["checks"].append(pd.DataFrame([identity | _check_row(c) for c in checks]))
     parts["check_curves"].append(_check_curves(trial, identity))
     tables = {
         name: pd.concat(found, ignore_index=True) if found else pd.DataFrame()
@@ -180,8 +186,11 @@ def solve_trial(study: CohortStudy, number: int, model: Model) -> TrialAnswer:
         **identity,
         "file": entry.file,
         "load_kg": entry.load_kg,
-        "verdict": trial.verdict,
-        "checks_possible": list(trial.possible),
+        "verdict": worst_verdict(checks),
+        "checks_possible": [
+            sum(c.verdict != "not possible" for c in checks),
+            len(checks),
+        ],
         "emg": emg_notes,
         "strength_factors_from_tests": dict(limb.strength_changes),
         "doubtful_heads": sorted(_doubtful(parts)),
@@ -353,6 +362,21 @@ def _event_row(trial: ProcessedTrial, repetition: MeasuredRepetition, case: Case
     row["sticking_region"] = events.has_sticking_region
     row["note"] = events.note
     return pd.DataFrame([row])
+
+
+def _moments_met(moments: list[pd.DataFrame]) -> Check:
+    """Share of frames in which the limb falls short of a moment, in the first treatment."""
+    table = pd.concat(moments, ignore_index=True)
+    first = table[table["lateral"] == table["lateral"].iloc[0]]
+    size = first.assign(size=first["unmet_nm"].abs()).groupby(["repetition", "frame"])["size"].max()
+    short = size > LEAST_UNMET
+    note = ""
+    if short.any():
+        note = (
+            f"by up to {size.max():.1f} N·m with lateral force {first['lateral'].iloc[0]}; a posture "
+            "or force that is wrong, or a person stronger than the limb (strength tests rescale it)"
+        )
+    return judge("moments met", 100.0 * float(short.mean()), note=note)
 
 
 def _check_row(check: Any) -> dict[str, Any]:

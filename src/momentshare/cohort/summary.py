@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from momentshare.cohort.solve import LEAST_UNMET
 from momentshare.cohort.statistics import compare_all, subject_means
 
 if TYPE_CHECKING:
@@ -26,9 +27,6 @@ __all__ = ["CohortSummary", "shown_mode", "summarise_cohort"]
 _HEAD_OUTCOMES = ("mean_effort", "peak_effort", "mean_force_n", "peak_force_n")
 _LEVEL = 0.01
 """Difference of lift-mean effort below which two conditions are called level; ours."""
-
-_UNMET = 0.5
-"""Moment [N·m] from which a frame counts as falling short; ours."""
 
 _NOTHING = 1e-6
 """Unmet moment [N·m] that is rounding."""
@@ -73,15 +71,19 @@ def summarise_cohort(result: CohortResult) -> CohortSummary:
     means = subject_means(heads, ["lateral", "head"], outcomes)
     regions = subject_means(data["regions"], ["lateral", "region", "quantity", "item"], ["mean"])
     shortfalls = _shortfalls(data["moments"])
+    verdicts = _verdicts(result)
+    flagged = _flagged(verdicts)
     tables = _trial_tables(result, shortfalls[shortfalls["lateral"] == mode])
     tables |= {
         "shortfalls": shortfalls,
-        "heads_by_person": means.merge(_verdicts(result), on=["person", "condition"], how="left"),
-        "regions_by_person": regions,
-        "heads": _between(means, ["condition", "lateral", "head"], outcomes),
+        "heads_by_person": means.merge(verdicts, on=["person", "condition"], how="left"),
+        "regions_by_person": regions.merge(verdicts, on=["person", "condition"], how="left"),
+        "heads": _between(means, ["condition", "lateral", "head"], outcomes).merge(
+            flagged, on="condition", how="left"
+        ),
         "regions": _between(
             regions, ["condition", "lateral", "region", "quantity", "item"], ["mean"]
-        ),
+        ).merge(flagged, on="condition", how="left"),
     }
     tables |= _curves(data["frames"], data["moments"], result.table("motion"))
     tables |= _statistics(means, regions, confidence)
@@ -125,7 +127,9 @@ def _shortfalls(moments: pd.DataFrame) -> pd.DataFrame:
         .max()
     )
     table = size.reset_index()
-    grouped = table.assign(short=table["size"] > _UNMET).groupby(keys, sort=False, observed=True)
+    grouped = table.assign(short=table["size"] > LEAST_UNMET).groupby(
+        keys, sort=False, observed=True
+    )
     return grouped.agg(
         frames=("short", "size"),
         frames_short=("short", "sum"),
@@ -184,6 +188,12 @@ def _verdicts(result: CohortResult) -> pd.DataFrame:
         worst[key] = max(worst.get(key, order[0]), outcome.verdict, key=order.index)
     rows = [(person, condition, verdict) for (person, condition), verdict in worst.items()]
     return pd.DataFrame(rows, columns=["person", "condition", "worst_check"])
+
+
+def _flagged(verdicts: pd.DataFrame) -> pd.DataFrame:
+    """Number of people of each condition with a trial that warned or failed."""
+    bad = verdicts.assign(people_flagged=verdicts["worst_check"].isin(["warn", "fail"]))
+    return bad.groupby("condition", sort=False)["people_flagged"].sum().reset_index()
 
 
 def _between(means: pd.DataFrame, keys: list[str], values: list[str]) -> pd.DataFrame:

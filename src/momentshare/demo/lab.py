@@ -451,7 +451,7 @@ frames = 101                            # even in time from chest (0 %) to lock-
 [processing]
 cutoff_hz = 6.0                         # or "residual"
 fill_gaps_s = 0.1                       # 0 fills none
-failed_checks = "keep"                  # or "leave out"
+failed_checks = "leave out"             # of means and comparisons, or "keep"
 
 [emg]
 band_hz = [20, 450]

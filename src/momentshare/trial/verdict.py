@@ -39,6 +39,7 @@ LIMITS: dict[str, tuple[float, float, str]] = {
     "marker noise": (1.5, 4.0, "mm"),
     "synchrony": (10.0, 30.0, "ms"),
     "missing samples": (1.0, 10.0, "% of samples"),
+    "moments met": (2.0, 10.0, "% of frames short of a moment"),
     "peak speed": (1.5, 3.0, "m/s"),
 }
 """Check → value up to which it passes, value up to which it warns, unit."""
