@@ -100,6 +100,28 @@ def test_a_late_force_clock_is_flagged(result):
     assert (on_time["value"] < 4.0).all()
 
 
+def test_frames_that_fall_short_are_a_check_of_the_trial(lab, tmp_path):
+    """A person made far weaker than the forces fails the check, and keeps an answer."""
+    text = lab.read_text("utf-8").replace("training_factor = 1.3", "training_factor = 0.4")
+    head, *trials = text.split("[[trial]]")
+    one = head + "[[trial]]" + next(t for t in trials if "ines_wide" in t)
+    found = run_cohort(parse_cohort(one, "study.toml", lab.parent), tmp_path, workers=1)
+    checks = read_table(tmp_path, 1, "checks").set_index("check")
+    assert checks.loc["moments met", "verdict"] == "fail"
+    assert "N·m" in checks.loc["moments met", "note"]
+    assert found.outcomes[0].verdict == "fail"
+    assert found.counted == ()
+
+
+def test_a_relative_folder_serves(lab, tmp_path, monkeypatch):
+    head, *trials = lab.read_text("utf-8").split("[[trial]]")
+    one = head + "[[trial]]" + next(t for t in trials if "ines_wide" in t)
+    monkeypatch.chdir(tmp_path)
+    found = run_cohort(parse_cohort(one, "study.toml", lab.parent), "out", workers=1)
+    assert found.outcomes[0].fault == ""
+    assert (tmp_path / "out" / "trials" / "0001" / "trial.json").is_file()
+
+
 def test_every_table_is_tidy_and_speaks_of_people_first(summary):
     tables = summary.tables
     assert summary.mode == "measured"

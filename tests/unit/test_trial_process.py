@@ -109,6 +109,20 @@ def test_a_mirrored_trial_gives_the_mirrored_answer(truth, skeleton):
     )
 
 
+def test_a_left_arm_is_spoken_of_as_left(truth, skeleton):
+    full = mirrored(recorded(truth))
+    one = {r: c for r, c in full.channels.items() if r != "right_hand_force"}
+    trial = process_trial(replace(full, channels=one), skeleton, load=LOAD, side="left")
+    assert "only the left hand" in check(trial, "force balance").note
+    assert "left_" in check(trial, "marker noise").note or trial.verdict == "pass"
+    less = {r: c for r, c in full.channels.items() if r not in {"right_el", "left_em"}}
+    with pytest.raises(InputError, match="missing left_em"):
+        process_trial(replace(full, channels=less), skeleton, load=LOAD, side="left")
+    only = {r: c for r, c in full.channels.items() if not r.startswith("right_")}
+    with pytest.raises(InputError, match="those of the left arm are there"):
+        process_trial(replace(full, channels=only), skeleton, load=LOAD)
+
+
 def test_mirroring_twice_changes_nothing(truth):
     once = recorded(truth)
     twice = mirrored(mirrored(once))

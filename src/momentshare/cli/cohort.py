@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
+    import pandas as pd
     from rich.console import Console
 
     from momentshare.cohort.run import CohortResult
@@ -122,6 +123,15 @@ def _published(
     ]
 
 
+def _mean_and_sd(row: pd.DataFrame) -> str:
+    if row.empty:
+        return "–"
+    mean, people = 100.0 * row["mean_effort_mean"].iloc[0], row["mean_effort_count"].iloc[0]
+    if people < 2:
+        return f"{mean:.0f} (1 person)"
+    return f"{mean:.0f} ± {100.0 * row['mean_effort_std'].iloc[0]:.0f}"
+
+
 def _print(
     screen: Console,
     result: CohortResult,
@@ -166,12 +176,7 @@ def _print(
             cells = []
             for condition in conditions:
                 row = part[part["condition"] == condition]
-                cells.append(
-                    "–"
-                    if row.empty
-                    else f"{100 * row['mean_effort_mean'].iloc[0]:.0f} ± "
-                    f"{100 * row['mean_effort_std'].iloc[0]:.0f}"
-                )
+                cells.append(_mean_and_sd(row))
             table.add_row(head_label(str(head)), *cells)
         screen.print(table)
     for text in [*short_texts(summary), *left_out(result, summary)]:

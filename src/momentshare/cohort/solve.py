@@ -373,8 +373,9 @@ def _moments_met(moments: list[pd.DataFrame]) -> Check:
     note = ""
     if short.any():
         note = (
-            f"by up to {size.max():.1f} N·m with lateral force {first['lateral'].iloc[0]}; a posture "
-            "or force that is wrong, or a person stronger than the limb (strength tests rescale it)"
+            f"by up to {size.max():.1f} N·m with lateral force {first['lateral'].iloc[0]}; a "
+            "posture or force that is wrong, or a person stronger than the limb, which strength "
+            "tests rescale"
         )
     return judge("moments met", 100.0 * float(short.mean()), note=note)
 

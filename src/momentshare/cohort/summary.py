@@ -191,7 +191,7 @@ def _verdicts(result: CohortResult) -> pd.DataFrame:
 
 
 def _flagged(verdicts: pd.DataFrame) -> pd.DataFrame:
-    """Number of people of each condition with a trial that warned or failed."""
+    """Count the people of each condition with a trial that warned or failed."""
     bad = verdicts.assign(people_flagged=verdicts["worst_check"].isin(["warn", "fail"]))
     return bad.groupby("condition", sort=False)["people_flagged"].sum().reset_index()
 

@@ -78,7 +78,7 @@ def checks_figure(table: pd.DataFrame) -> Figure:
         panel=(cell * len(names), row * len(trials) + 0.1),
         title="Residual checks",
         note="· passes, ! warns, × fails, – not possible with what was recorded; empty: not made. "
-        "Limits stand in checks.csv.",
+        "Limits stand in the table of checks.",
         left=max(label_room(labels, 7.0), max(reach, default=0.0) + 0.2),
         bottom=float(max(widths, default=0.0) * np.sin(turn)) + 0.22,
     )

@@ -54,8 +54,8 @@ def findings(result: CohortResult, summary: CohortSummary) -> Section:
         anchor="findings",
         lead="Estimates of a model that is the same for every person: p values and intervals "
         "speak of the spread between people and motions, not of the model's own errors, which "
-        "all people share. What turns when one input is changed is no finding; what the limb does "
-        "not support stands under Limits.",
+        "all people share. What turns when one input is changed is no finding; whatever the limb "
+        "does not support (see Limits) is none either.",
         blocks=blocks,
     )
 
@@ -135,7 +135,7 @@ def _orders(summary: CohortSummary) -> list[Block]:
             )
         ]
     means = heads[heads["lateral"] == summary.mode].set_index(["head", "condition"])
-    rows = []
+    firm, turning = [], []
     for _, row in mine[mine["p_paired_holm_over_item"] < _ALPHA].iterrows():
         head, pair = row["item"], (row["condition_a"], row["condition_b"])
         effort = [float(means.loc[(head, c), "mean_effort_mean"]) for c in pair]
@@ -143,35 +143,46 @@ def _orders(summary: CohortSummary) -> list[Block]:
             continue
         saturated = [float(means.loc[(head, c), "saturated_share_mean"]) for c in pair]
         high, low = pair if effort[0] > effort[1] else pair[::-1]
-        rows.append(
-            {
-                "head": head,
-                "order": f"{high} above {low}",
-                "effort_percent": f"{100 * max(effort):.0f} against {100 * min(effort):.0f}",
-                "difference_percent": 100.0 * abs(row["mean_difference"]),
-                "interval": _interval(row),
-                "people": f"{row['n_same_direction']:.0f} of {row['n_people']:.0f}",
-                "turns_with": _turned_by(summary, str(head), pair),
-                "remark": "gives all it has in part of the lift" if max(saturated) > _OFTEN else "",
-            }
-        )
+        line = {
+            "head": head,
+            "order": f"{high} above {low}",
+            "effort": f"{100 * max(effort):.0f} / {100 * min(effort):.0f}",
+            "difference": f"{100 * abs(row['mean_difference']):.1f} ({_interval(row)})",
+            "people": f"{row['n_same_direction']:.0f} of {row['n_people']:.0f}",
+        }
+        turned, tried = _turned_by(summary, str(head), pair)
+        if turned:
+            turning.append(line | {"turns_with": "; ".join(turned)})
+        else:
+            remark = "at full effort in part of the lift" if max(saturated) > _OFTEN else ""
+            firm.append(line | {"changes_tried": tried, "remark": remark})
     level = f"p below {_ALPHA:g} (paired t, Holm over all heads; lateral force {summary.mode})"
-    if not rows:
+    if not firm and not turning:
         return [Paragraph(text=f"For no head was a difference between conditions shown, {level}.")]
-    return [
-        Table(
-            frame=pd.DataFrame(rows),
-            caption=f"Orders of conditions in lift-mean effort that the cohort shows, {level}; "
-            f"differences of at least {100 * _LEAST_DIFFERENCE:.0f} % points.",
-            note="'Turns with' names the changes of one input, the treatment of the lateral force "
-            "among them, under which the order of the means is the other way round.",
-            formats={"difference_percent": ".1f"},
-            labels={
-                "effort_percent": "lift-mean effort [%]",
-                "difference_percent": "difference [% points]",
-            },
+    labels = {
+        "effort": "lift-mean effort [%]",
+        "difference": "difference [% points] (interval)",
+    }
+    blocks: list[Block] = []
+    if firm:
+        blocks.append(
+            Table(
+                frame=pd.DataFrame(firm),
+                caption=f"Orders in lift-mean effort, {level}, that hold under every change of one "
+                "input that was tried.",
+                labels=labels,
+            )
         )
-    ]
+    if turning:
+        blocks.append(
+            Table(
+                frame=pd.DataFrame(turning),
+                caption=f"No findings: orders in lift-mean effort, {level}, that turn round when "
+                "the input named is changed.",
+                labels=labels,
+            )
+        )
+    return blocks
 
 
 def _interval(row: pd.Series[Any]) -> str:
@@ -181,15 +192,15 @@ def _interval(row: pd.Series[Any]) -> str:
     return f"{low:.1f} to {high:.1f}"
 
 
-def _turned_by(summary: CohortSummary, head: str, pair: tuple[str, str]) -> str:
+def _turned_by(summary: CohortSummary, head: str, pair: tuple[str, str]) -> tuple[list[str], int]:
+    """Name the changes that turn an order round, and count the changes tried."""
     orders = summary.tables.get("sensitivity_orders")
     if orders is None:
-        return "not tried"
+        return [], 0
     mine = orders[
         (orders["lateral"] == summary.mode)
         & (orders["head"] == head)
         & orders["condition_a"].isin(pair)
         & orders["condition_b"].isin(pair)
     ]
-    turned = mine.loc[~mine["order_holds"], "change"]
-    return "; ".join(turned) if len(turned) else f"none of {len(mine)}"
+    return list(mine.loc[~mine["order_holds"], "change"]), len(mine)

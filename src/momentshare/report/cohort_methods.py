@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from momentshare.report.record import versions
 
@@ -11,7 +11,7 @@ if TYPE_CHECKING:
 
     from momentshare.cohort.run import CohortResult
 
-__all__ = ["cohort_sources", "has_emg", "methods_text"]
+__all__ = ["cohort_sources", "has_emg", "methods_text", "people_rows", "settings_rows"]
 
 _NOT_CITED = {"ownchoice", "ownfit", "commonpractice"}
 """Keys that stand for our own choices and common practice: kinds of knowledge, not works."""
@@ -30,7 +30,7 @@ def cohort_sources(result: CohortResult) -> list[str]:
     if file.processing.cutoff_hz == "residual":
         keys.add("winter2009")
     if file.trial:
-        keys |= {"holm1979", "hedges1981"}
+        keys |= {"holm1979", "hedges1981", "larsen2021", "mier2014"}
     if has_emg(result):
         keys.add("wilson1927")
     return sorted(key for key in keys - _NOT_CITED if key in model.references)
@@ -110,17 +110,33 @@ def methods_text(result: CohortResult) -> list[str]:
                 else "."
             )
         )
-    if file.trial:
-        parts.append(
-            "Repetitions were averaged within a person. Conditions were compared by a linear mixed "
-            "model with a random intercept for each person, or by least squares within people "
-            "where that has no answer (see the note of each row); its contrasts assume like spread "
-            "of all differences. Findings therefore rest on paired t tests, adjusted after Holm "
-            f"over all heads, with {100 * file.statistics.confidence:g} % intervals that are not "
-            "adjusted. "
-            "Trials that failed a residual check were "
+    people_in = {o.person for o in counted}
+    conditions_in = {o.condition for o in counted}
+    if counted:
+        parts.append("Repetitions were averaged within a person.")
+    if len(people_in) > 2 and len(conditions_in) > 1:
+        parts[-1] += (
+            " Conditions were compared by a linear mixed model with a random intercept for each "
+            "person, or by least squares within people where that has no answer (see the note of "
+            "each row); its contrasts assume like spread of all differences. Findings therefore "
+            "rest on paired t tests, adjusted after Holm over all heads, with "
+            f"{100 * file.statistics.confidence:g} % intervals that are not adjusted."
+        )
+    failed = sum(o.verdict == "fail" for o in result.solved)
+    if failed:
+        parts[-1] += (
+            f" The {failed} trials that failed a residual check were "
             f"{'left out of' if processing.failed_checks == 'leave out' else 'kept in'} means and "
             "comparisons."
+        )
+    angles = sum(
+        any("joint angles were recorded" in note for note in o.record.get("notes", ()))
+        for o in counted
+    )
+    if angles:
+        parts[1] += (
+            f" In {angles} trials joint angles were recorded instead of landmarks: positions "
+            "follow from the person's lengths, and the trunk is held at the angle of the condition."
         )
     used = versions()
     parts.append(
@@ -141,3 +157,60 @@ def _range(values: Sequence[float]) -> str:
         return "–"
     low, high = min(values), max(values)
     return f"{low:.3g}" if low == high else f"{low:.3g}–{high:.3g}"
+
+
+def people_rows(result: CohortResult) -> list[dict[str, Any]]:
+    """Who took part, with every size and how it is known."""
+    from momentshare.person import sizes
+
+    rows = []
+    for entry in result.study.file.person:
+        size = sizes(entry.person(), result.model)
+        lengths = {
+            f"{name}_cm": round(100.0 * getattr(size, name), 1)
+            for name in (
+                "stature",
+                "biacromial_breadth",
+                "chest_depth",
+                "humerus_length",
+                "forearm_length",
+                "grip_length",
+            )
+        }
+        rows.append(
+            {"person": entry.name, "sex": entry.sex, "body_mass_kg": entry.body_mass_kg}
+            | lengths
+            | {
+                "training_factor": entry.training_factor,
+                "estimated": ", ".join(size.estimated).replace("_", " "),
+                "strength_tests": ", ".join(t.direction for t in entry.strength),
+            }
+        )
+    return rows
+
+
+def settings_rows(result: CohortResult) -> list[dict[str, str]]:
+    """Every setting of the study file, and the layouts, as names and values."""
+    file = result.study.file
+    parts: dict[str, Any] = {
+        "settings": file.settings,
+        "processing": file.processing,
+        "emg": file.emg,
+        "statistics": file.statistics,
+    }
+    parts |= {f"condition {c.name}": c for c in file.condition}
+    parts |= {f"layout {x.name}": x for x in file.layout}
+    rows = []
+    for part, model in parts.items():
+        for name, value in model.model_dump(mode="json", exclude_none=True).items():
+            if name not in {"name", "markers"} and value not in ("", [], {}):
+                rows.append({"part": part, "setting": name, "value": _shown(value)})
+    return rows
+
+
+def _shown(value: Any) -> str:
+    if isinstance(value, dict):
+        return "; ".join(f"{k}: {_shown(v)}" for k, v in value.items())
+    if isinstance(value, list):
+        return ", ".join(_shown(v) for v in value)
+    return str(value)

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from momentshare.cautions import CAUTIONS, LIMITS
 from momentshare.report import style
 from momentshare.report.cohort_findings import WORKING, findings
-from momentshare.report.cohort_methods import cohort_sources, has_emg, methods_text
+from momentshare.report.cohort_methods import (
+    cohort_sources,
+    has_emg,
+    methods_text,
+    people_rows,
+    settings_rows,
+)
 from momentshare.report.page import (
     Block,
     Bullets,
@@ -133,7 +139,19 @@ def _picture(name: str, pictures: Mapping[str, bytes]) -> list[Block]:
 
 
 def _methods(result: CohortResult) -> Section:
+    import pandas as pd
+
     blocks: list[Block] = [Paragraph(text=text) for text in methods_text(result)]
+    blocks += [
+        Table(
+            frame=pd.DataFrame(people_rows(result)),
+            caption="People; sizes that were not measured are estimated from stature.",
+        ),
+        Table(
+            frame=pd.DataFrame(settings_rows(result)),
+            caption="Every setting of the study; landmarks of the layouts stand in run.json.",
+        ),
+    ]
     return Section(title="Methods", anchor="methods", blocks=blocks)
 
 
@@ -166,6 +184,7 @@ def _trials(
     ]
     checks = summary.tables.get("checks")
     if checks is not None:
+        blocks.append(_limits_of_checks(checks))
         bad = checks[checks["verdict"].isin(["warn", "fail"])]
         rows = [
             Verdict(
@@ -190,6 +209,31 @@ def _trials(
         lead="Residual checks come before any muscle number; limits are ours and flag, they do "
         "not correct.",
         blocks=blocks,
+    )
+
+
+def _limits_of_checks(checks: pd.DataFrame) -> Table:
+    """Give the limits of every check with how the trials came out."""
+    import pandas as pd
+
+    rows = []
+    for name, part in checks.groupby("check", sort=False):
+        verdicts = part["verdict"]
+        row: dict[str, Any] = {
+            "check": name,
+            "passes_up_to": part["limit"].iloc[0],
+            "fails_above": part["worst"].iloc[0],
+            "unit": part["unit"].iloc[0],
+            "greatest": part["value"].max(),
+        }
+        for verdict in ("pass", "warn", "fail", "not possible"):
+            row[verdict] = int((verdicts == verdict).sum())
+        rows.append(row)
+    plain = dict.fromkeys(("passes_up_to", "fails_above", "greatest"), ".3g")
+    return Table(
+        frame=pd.DataFrame(rows),
+        caption="Limits of the checks and the number of trials that came out so.",
+        formats=plain,
     )
 
 
@@ -436,6 +480,14 @@ def _published(published: Sequence[PublishedResult]) -> Section:
                 "in some condition.",
             ),
         ]
+        short = found.shortfalls
+        blocks.append(
+            Table(
+                frame=short[["condition", "point", "balanced", "not_given", "share_short"]],
+                caption=f"Rows balanced, and share of draws that fall short, {name}; where it is "
+                "large, intervals pile up at full effort.",
+            )
+        )
         if not orders.empty:
             blocks.append(
                 Table(

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from momentshare.cautions import CAUTIONS, LIMITS
 from momentshare.report.cohort_figures import cohort_figures, trial_checks_figure
-from momentshare.report.cohort_methods import cohort_sources, methods_text
+from momentshare.report.cohort_methods import cohort_sources, methods_text, people_rows
 from momentshare.report.cohort_page import cohort_page
 from momentshare.report.page import bibtex_of, render
 from momentshare.report.record import RECORD_VERSION, versions
@@ -149,6 +149,9 @@ def _record(result: CohortResult, summary: CohortSummary, files: list[str]) -> d
         "processing": file.processing.model_dump(mode="json"),
         "emg": file.emg.model_dump(mode="json"),
         "statistics": file.statistics.model_dump(mode="json"),
+        "people": people_rows(result),
+        "conditions": [c.model_dump(mode="json", exclude_none=True) for c in file.condition],
+        "layouts": [x.model_dump(mode="json", exclude_none=True) for x in file.layout],
         "shown_lateral_mode": summary.mode,
         "methods": methods_text(result),
         "trials": [

@@ -169,10 +169,18 @@ def track_arm(
         raise InputError(
             f"{recording.source}: neither joint angles nor enough landmarks of the arm; missing "
             f"{', '.join(missing)} (or the angles {', '.join(named[:4])}); name them in the layout"
+            + _there_on_the_other_side(recording, needed)
         )
     still = trunk_rotation(trunk_angle, face_down=ground)
     track = _from_landmarks(recording, skeleton, still, hinge)
     return _risen(track) if ground else track
+
+
+def _there_on_the_other_side(recording: Recording, needed: tuple[str, ...]) -> str:
+    other = tuple(role.replace("right_", "left_") for role in needed)
+    return (
+        "; those of the left arm are there, so is the side stated?" if recording.has(*other) else ""
+    )
 
 
 def _risen(track: ArmTrack) -> ArmTrack:

@@ -25,7 +25,7 @@ from momentshare.signals import (
 from momentshare.trial.checks import Check, check_trial, worst_verdict
 from momentshare.trial.kinematics import ArmTrack, HingeChoice, track_arm
 from momentshare.trial.lift import MeasuredLift, lift_of_track
-from momentshare.trial.recording import SIDES, Channel, Recording, mirrored
+from momentshare.trial.recording import SIDES, Channel, Recording, as_recorded, mirrored
 from momentshare.trial.smooth import choose_cutoff, filtered, gone, mend, moved
 
 if TYPE_CHECKING:
@@ -228,13 +228,16 @@ def process_trial(
         for role, c in smooth.items()
     }
     forces = {s: _at(c, clock) for s, c in force.items()}
-    track = track_arm(
-        replace(recording, channels=aligned),
-        skeleton,
-        trunk_angle=trunk_angle,
-        ground=ground,
-        hinge=chosen.hinge,
-    )
+    try:
+        track = track_arm(
+            replace(recording, channels=aligned),
+            skeleton,
+            trunk_angle=trunk_angle,
+            ground=ground,
+            hinge=chosen.hinge,
+        )
+    except InputError as err:
+        raise InputError(as_recorded(str(err), side)) from err
     ascents = _ascents(recording, track, chosen, repetitions)
     used, refused = _cut(
         track,
@@ -266,7 +269,17 @@ def process_trial(
         missing=missing | {f"{side}_hand_force": gone(c) for side, c in pressing.items()},
         skeleton=skeleton,
     )
-    record["notes"] = [*notes, *track.notes]
+    checks = tuple(
+        replace(
+            check,
+            note=as_recorded(check.note, side),
+            curves={as_recorded(k, side): v for k, v in check.curves.items()},
+            axis=as_recorded(check.axis, side),
+        )
+        for check in checks
+    )
+    refused = [as_recorded(text, side) for text in refused]
+    record["notes"] = [*notes, *(as_recorded(note, side) for note in track.notes)]
     record["repetitions"] = [_events_record(item, track) for item in used]
     record["refused"] = refused
     return ProcessedTrial(

@@ -26,6 +26,7 @@ and likewise ``left_…`` for the left arm.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
@@ -44,6 +45,7 @@ __all__ = [
     "TRUNK_LANDMARKS",
     "Channel",
     "Recording",
+    "as_recorded",
     "mirrored",
 ]
 
@@ -52,6 +54,8 @@ TRUNK_LANDMARKS = ("ij", "px", "c7", "t8")
 ARM_LANDMARKS = ("acromion", "gh", "el", "em", "rs", "us", "grip")
 BAR_LANDMARKS = ("bar_right", "bar_left")
 ANGLES = ("plane", "elevation", "axial", "elbow_flexion", "forearm_rotation")
+
+_SIDE = re.compile(r"(?<![A-Za-z])(right|left)(?![A-Za-z])")
 
 _MIRROR = np.array([1.0, 1.0, -1.0])
 
@@ -134,6 +138,19 @@ def mirrored(recording: Recording) -> Recording:
             turned = replace(channel, values=channel.values * _MIRROR)
         swapped[_other_side(role)] = turned
     return replace(recording, channels=swapped)
+
+
+def as_recorded(text: str, side: str) -> str:
+    """Speak of the arm that was recorded: after mirroring, right and left are exchanged.
+
+    Examples
+    --------
+    >>> as_recorded("only the right hand was measured, most in right_em", "left")
+    'only the left hand was measured, most in left_em'
+    """
+    if side == "right":
+        return text
+    return _SIDE.sub(lambda found: "left" if found.group() == "right" else "right", text)
 
 
 def _other_side(role: str) -> str:
