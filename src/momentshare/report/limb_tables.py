@@ -92,7 +92,7 @@ def print_validation(console: Console, model: Model, data: pd.DataFrame) -> None
             f"validation, {known}: {int(part['in_band'].sum())} of {len(part)} in band "
             f"({int(sense.sum())} of them judge a sense or order only)"
         )
-    for use, word in (("comparison", "from memory, no validation"), ("calibration", "fitted")):
+    for use, word in (("comparison", "compared, no validation"), ("calibration", "fitted")):
         part = data[data["use"] == use]
         console.print(f"{word}: {int(part['in_band'].sum())} of {len(part)} in band")
     print_cautions(console)
