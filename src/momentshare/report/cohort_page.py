@@ -394,6 +394,7 @@ def _emg(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
         blocks=[
             *_picture("emg_curves", pictures),
             *_picture("emg_agreement", pictures),
+            _pulled(summary.tables["emg_curves_by_person"], mode),
             Table(
                 frame=agreement[
                     [
@@ -409,6 +410,28 @@ def _emg(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
             *_emg_order(ordering, shown, mode),
             Bullets(items=[*CAVEATS, *_above_maximum(summary)]),
         ],
+    )
+
+
+def _pulled(curves: pd.DataFrame, mode: str) -> Table:
+    """Lift means of EMG, the pure optimum and the optimum pulled toward EMG, side by side."""
+    columns = ["emg", "activation", "pulled_activation"]
+    own = curves.groupby(["head", "condition", "person"], sort=False, observed=True)[columns].mean()
+    mean = own.groupby(["head", "condition"], sort=False, observed=True).mean().reset_index()
+    shown = [name for name in columns if mean[name].notna().any()]
+    return Table(
+        frame=mean[["head", "condition", *shown]],
+        caption=f"Lift means, over people; {mode}.",
+        formats=dict.fromkeys(shown, ".2f"),
+        labels={
+            name: label
+            for name, label in (
+                ("emg", "EMG over the maximal contraction"),
+                ("activation", "activation, pure optimum"),
+                ("pulled_activation", "activation, pulled toward EMG"),
+            )
+            if name in shown
+        },
     )
 
 
