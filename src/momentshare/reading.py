@@ -360,7 +360,7 @@ def _comparable(table: pd.DataFrame) -> list[tuple[str, pd.DataFrame]]:
     return out
 
 
-def glenoid_table(study: StudyResult) -> pd.DataFrame:
+def glenoid_table(study: CaseSet) -> pd.DataFrame:
     """One row a person × condition × lateral mode × frame: the load of the glenoid.
 
     ``within`` tells whether the answer was kept within the stability limits or not.
@@ -389,7 +389,7 @@ def glenoid_table(study: StudyResult) -> pd.DataFrame:
     return _stack(parts)
 
 
-def glenoid_head_table(study: StudyResult) -> pd.DataFrame:
+def glenoid_head_table(study: CaseSet) -> pd.DataFrame:
     """One row a condition × lateral mode × head: effort without and within the limits."""
     rows = []
     for case in study.cases:

@@ -1,6 +1,7 @@
 """Cohorts of one or two people in one or two conditions still give a whole page."""
 
 import re
+from dataclasses import replace
 
 import pytest
 
@@ -55,3 +56,20 @@ def test_every_size_gives_a_page(lab, tmp_path, people, conditions, emg):
     assert {"speed", "moments", "head_effort", "checks"} <= set(figures)
     for make in figures.values():
         assert make().axes
+
+
+def test_the_limits_of_the_glenoid_give_both_results(lab, tmp_path):
+    pytest.importorskip("cvxpy")
+    study = small_study(lab, ("ines",), ("wide",), emg=False)
+    settings = study.file.settings.model_copy(
+        update={"glenoid_constraint": True, "frames": 11, "lateral": ["measured"]}
+    )
+    file = study.file.model_copy(update={"settings": settings})
+    result = run_cohort(replace(study, file=file), tmp_path, workers=1)
+    assert result.outcomes[0].fault == ""
+    table = summarise_cohort(result).tables["glenoid_heads"]
+    assert (table["difference"].abs() > 1e-4).any()
+    frames = result.table("glenoid")
+    within = frames[frames["within_limits"]]
+    assert set(frames["within_limits"]) == {True, False}
+    assert within["margin"].min() > frames[~frames["within_limits"]]["margin"].min()

@@ -73,7 +73,9 @@ TABLES = (
     "checks",
     "check_curves",
     "events",
+    "conditions",
     "glenoid",
+    "glenoid_heads",
 )
 """Tables of a trial, in the order in which they are kept."""
 
@@ -266,8 +268,11 @@ def _tables(
         "regions": _regions(repetition, frames, moments),
         "emg": _emg_table(study, repetition, case, emg, percent),
         "events": _event_row(trial, repetition, case),
-        "glenoid": reading.condition_table(solved),
+        "conditions": reading.condition_table(solved),
+        "glenoid": reading.glenoid_table(solved),
     }
+    if case.constrained:
+        tables["glenoid_heads"] = reading.glenoid_head_table(solved).assign(person=case.person)
     if study.file.statistics.sensitivity:
         tables["sensitivity"] = sensitivity_table(case)
     return tables
@@ -547,7 +552,7 @@ def _emg_table(
 def _doubtful(parts: Mapping[str, list[pd.DataFrame]]) -> set[str]:
     return {
         head
-        for table in parts["glenoid"]
+        for table in parts["conditions"]
         for cell in table["heads_with_doubtful_path"]
         for head in str(cell).split()
     }

@@ -89,6 +89,7 @@ def summarise_cohort(result: CohortResult) -> CohortSummary:
     tables |= _statistics(means, regions, confidence)
     tables |= _sensitivity(data["sensitivity"], means, mode)
     tables |= _emg(result)
+    tables |= _glenoid(result)
     return CohortSummary(tables=_some(tables), mode=mode)
 
 
@@ -328,6 +329,17 @@ def _treatments(means: pd.DataFrame, mode: str) -> pd.DataFrame:
         )
     columns = [*keys, "mean_effort", "mean_effort_changed", "lateral", "change"]
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
+
+
+def _glenoid(result: CohortResult) -> dict[str, pd.DataFrame]:
+    """Effort without and within the stability limits of the glenoid, where that was asked for."""
+    table = result.table("glenoid_heads")
+    if table.empty:
+        return {}
+    keys = ["condition", "lateral", "head"]
+    values = ["mean_effort", "mean_effort_within_limits", "difference"]
+    own = table.groupby(["person", *keys], sort=False, observed=True)[values].mean()
+    return {"glenoid_heads": own.groupby(keys, sort=False).mean().reset_index()}
 
 
 def _emg(result: CohortResult) -> dict[str, pd.DataFrame]:

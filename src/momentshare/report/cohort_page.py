@@ -304,8 +304,24 @@ def _heads(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
                     name: ".2f" for name in modes.columns if name not in {"head", "condition"}
                 },
             ),
+            *_glenoid(summary),
         ],
     )
+
+
+def _glenoid(summary: CohortSummary) -> list[Block]:
+    """Show what the stability limits of the glenoid change, where they were asked for."""
+    table = summary.tables.get("glenoid_heads")
+    if table is None:
+        return []
+    mine = table[table["lateral"] == summary.mode].drop(columns=["lateral"])
+    return [
+        Table(
+            frame=mine[mine[["mean_effort", "mean_effort_within_limits"]].max(axis=1) > WORKING],
+            caption="Lift-mean effort without and within the stability limits of the glenoid; "
+            f"lateral force {summary.mode}.",
+        )
+    ]
 
 
 def _comparison(summary: CohortSummary) -> Section:

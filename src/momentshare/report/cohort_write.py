@@ -28,7 +28,7 @@ __all__ = ["RECORD", "write_cohort"]
 RECORD = "run.json"
 
 _DIGITS = "%.7g"
-_LONG = ("frames", "moments", "motion", "emg")
+_LONG = ("frames", "moments", "motion", "emg", "glenoid")
 """Tables that are kept as Parquet, being long."""
 
 _SHOWN_TRIALS = 6
