@@ -23,7 +23,7 @@ from momentshare.emg import (
 )
 from momentshare.errors import InputError, StudyError
 from momentshare.signals import resample
-from momentshare.study.run import Case, CaseSet, limb_of
+from momentshare.study.run import Case, CaseSet, limb_of, treatments
 from momentshare.trial.process import (
     MeasuredRepetition,
     ProcessedTrial,
@@ -31,7 +31,7 @@ from momentshare.trial.process import (
     process_trial,
 )
 from momentshare.trial.read import merge_recordings, read_recording
-from momentshare.trial.verdict import Check, judge, worst_verdict
+from momentshare.trial.verdict import Check, count_possible, judge, worst_verdict
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -54,9 +54,9 @@ __all__ = [
     "TABLES",
     "TrialAnswer",
     "emg_settings",
+    "greatest_unmet",
     "processing_of",
     "solve_trial",
-    "trial_condition_lateral",
 ]
 
 LEAST_UNMET = 0.5
@@ -78,6 +78,9 @@ TABLES = (
     "glenoid_heads",
 )
 """Tables of a trial, in the order in which they are kept."""
+
+_NOTHING = 1e-6
+"""Unmet moment [N·m] that is rounding."""
 
 _CURVE_POINTS = 400
 """Points kept of a check's curve, for its figure."""
@@ -115,23 +118,6 @@ def emg_settings(file: CohortFile) -> EmgSettings:
         method=given.method,
         delay_s=given.delay_ms / 1000.0,
     )
-
-
-def trial_condition_lateral(
-    condition: MeasuredCondition, measured: Lateral | None, modes: list[str]
-) -> tuple[Lateral, ...]:
-    """Treatments of the lateral force that make sense for a repetition."""
-    if not condition.one_bar:
-        return (Lateral(mode="zero"),)
-    given = measured
-    if given is None and condition.lateral_ratio is not None:
-        given = Lateral(mode="measured", ratio=condition.lateral_ratio)
-    known = {
-        "measured": given,
-        "zero": Lateral(mode="zero"),
-        "free": Lateral(mode="free", bounds=condition.lateral_bounds),
-    }
-    return tuple(found for mode in modes if (found := known[mode]) is not None)
 
 
 def solve_trial(study: CohortStudy, number: int, model: Model) -> TrialAnswer:
@@ -189,10 +175,7 @@ def solve_trial(study: CohortStudy, number: int, model: Model) -> TrialAnswer:
         "file": entry.file,
         "load_kg": entry.load_kg,
         "verdict": worst_verdict(checks),
-        "checks_possible": [
-            sum(c.verdict != "not possible" for c in checks),
-            len(checks),
-        ],
+        "checks_possible": list(count_possible(checks)),
         "emg": emg_notes,
         "strength_factors_from_tests": dict(limb.strength_changes),
         "doubtful_heads": sorted(_doubtful(parts)),
@@ -221,8 +204,16 @@ def _solve_repetition(
     settings = study.file.settings
     measured = repetition.measured
     prepared = prepare(limb, measured.lift)
-    treatments = trial_condition_lateral(condition, measured.lateral, list(settings.lateral))
-    if not treatments:
+    given = measured.lateral
+    if given is None and condition.lateral_ratio is not None:
+        given = Lateral(mode="measured", ratio=condition.lateral_ratio)
+    chosen = treatments(
+        settings.lateral,
+        one_bar=condition.one_bar,
+        measured=given,
+        bounds=condition.lateral_bounds,
+    )
+    if not chosen:
         raise InputError(
             f"{entry.file}: settings → lateral asks for 'measured' only, but neither the force "
             "along the bar nor lateral_ratio is known; add 'zero' or 'free'"
@@ -231,8 +222,7 @@ def _solve_repetition(
 
     def solve(glenoid: bool) -> tuple[LiftResult, ...]:
         return tuple(
-            solve_lift(prepared, t, criterion, greatest_load=False, glenoid=glenoid)
-            for t in treatments
+            solve_lift(prepared, t, criterion, greatest_load=False, glenoid=glenoid) for t in chosen
         )
 
     case = Case(
@@ -304,42 +294,36 @@ def _regions(
 ) -> pd.DataFrame:
     """Mean of every quantity within each region of the lift, long form."""
     region = _frame_regions(repetition)
-    keys = ["person", "condition", "lateral"]
-    long = []
-    for table, name, columns in (
-        (frames, "head", {"effort": "effort", "force_n": "force_n"}),
-        (moments, "row", {"moment_nm": "moment_nm"}),
-    ):
-        part = table[[*keys, "frame", name, *columns]].copy()
-        part["region"] = region[part["frame"].to_numpy()]
-        whole = part.assign(region="whole lift")
-        both = pd.concat([part[part["region"] != ""], whole], ignore_index=True)
-        means = (
-            both.groupby([*keys, "region", name], sort=False, observed=True)[list(columns)]
-            .mean()
-            .reset_index()
-            .melt(id_vars=[*keys, "region", name], var_name="quantity", value_name="mean")
-            .rename(columns={name: "item"})
-        )
-        long.append(means)
-    first = moments[moments["row"] == moments["row"].iloc[0]]
-    ratio = first[[*keys, "frame", "lateral_ratio", "lateral_force_n", "vertical_force_n"]].copy()
-    ratio["region"] = region[ratio["frame"].to_numpy()]
-    both = pd.concat([ratio[ratio["region"] != ""], ratio.assign(region="whole lift")])
-    means = (
-        both.groupby([*keys, "region"], sort=False, observed=True)[
-            ["lateral_ratio", "lateral_force_n", "vertical_force_n"]
-        ]
-        .mean()
-        .reset_index()
-        .melt(id_vars=[*keys, "region"], var_name="quantity", value_name="mean")
+    first = moments[moments["row"] == moments["row"].iloc[0]].assign(hand="hand")
+    table = pd.concat(
+        [
+            _region_means(frames, region, "head", ["effort", "force_n"]),
+            _region_means(moments, region, "row", ["moment_nm"]),
+            _region_means(
+                first, region, "hand", ["lateral_ratio", "lateral_force_n", "vertical_force_n"]
+            ),
+        ],
+        ignore_index=True,
     )
-    means.insert(4, "item", "hand")
-    long.append(means)
-    table = pd.concat(long, ignore_index=True)
     for key in ("person", "condition", "lateral", "item"):
         table[key] = table[key].astype(str)
     return table
+
+
+def _region_means(
+    table: pd.DataFrame, region: NDArray[Any], item: str, columns: list[str]
+) -> pd.DataFrame:
+    """Mean of some columns of every item within each region and over the whole lift."""
+    keys = ["person", "condition", "lateral", "region", item]
+    part = table.assign(region=region[table["frame"].to_numpy()])
+    both = pd.concat([part[part["region"] != ""], part.assign(region="whole lift")])
+    return (
+        both.groupby(keys, sort=False, observed=True)[columns]
+        .mean()
+        .reset_index()
+        .melt(id_vars=keys, var_name="quantity", value_name="mean")
+        .rename(columns={item: "item"})
+    )
 
 
 def _event_row(trial: ProcessedTrial, repetition: MeasuredRepetition, case: Case) -> pd.DataFrame:
@@ -369,11 +353,18 @@ def _event_row(trial: ProcessedTrial, repetition: MeasuredRepetition, case: Case
     return pd.DataFrame([row])
 
 
+def greatest_unmet(moments: pd.DataFrame, keys: list[str]) -> pd.Series[float]:
+    """Greatest unmet moment over the rows of each frame [N·m]; rounding counts as none."""
+    size = moments["unmet_nm"].abs()
+    size = size.where(size > _NOTHING, 0.0)
+    return moments.assign(size=size).groupby(keys, sort=False, observed=True)["size"].max()
+
+
 def _moments_met(moments: list[pd.DataFrame]) -> Check:
     """Share of frames in which the limb falls short of a moment, in the first treatment."""
     table = pd.concat(moments, ignore_index=True)
     first = table[table["lateral"] == table["lateral"].iloc[0]]
-    size = first.assign(size=first["unmet_nm"].abs()).groupby(["repetition", "frame"])["size"].max()
+    size = greatest_unmet(first, ["repetition", "frame"])
     short = size > LEAST_UNMET
     note = ""
     if short.any():
@@ -385,7 +376,7 @@ def _moments_met(moments: list[pd.DataFrame]) -> Check:
     return judge("moments met", 100.0 * float(short.mean()), note=note)
 
 
-def _check_row(check: Any) -> dict[str, Any]:
+def _check_row(check: Check) -> dict[str, Any]:
     return {
         "check": check.name,
         "value": check.value,
@@ -523,7 +514,7 @@ def _emg_table(
     parts = []
     for result in case.results:
         pulled = None
-        if weight is not None and result.criterion.exponent == 2.0:
+        if weight is not None:
             measured = np.full((len(percent), len(names)), np.nan)
             for head, values in level.items():
                 measured[:, names.index(head)] = values

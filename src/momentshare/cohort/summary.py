@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from momentshare.cohort.solve import LEAST_UNMET
+from momentshare.cohort.solve import LEAST_UNMET, greatest_unmet
 from momentshare.cohort.statistics import compare_all, subject_means
 
 if TYPE_CHECKING:
@@ -27,9 +27,6 @@ __all__ = ["CohortSummary", "shown_mode", "summarise_cohort"]
 _HEAD_OUTCOMES = ("mean_effort", "peak_effort", "mean_force_n", "peak_force_n")
 _LEVEL = 0.01
 """Difference of lift-mean effort below which two conditions are called level; ours."""
-
-_NOTHING = 1e-6
-"""Unmet moment [N·m] that is rounding."""
 
 _SATURATED = 0.99
 """Effort from which a head gives all it has."""
@@ -122,12 +119,7 @@ def _shortfalls(moments: pd.DataFrame) -> pd.DataFrame:
     """Frames of every trial and mode in which a balanced moment could not be met."""
     keys = ["trial", "person", "condition", "lateral"]
     frame = [*keys, "repetition", "frame"]
-    size = (
-        moments.assign(size=moments["unmet_nm"].abs())
-        .groupby(frame, sort=False, observed=True)["size"]
-        .max()
-    )
-    table = size.reset_index()
+    table = greatest_unmet(moments, frame).reset_index()
     grouped = table.assign(short=table["size"] > LEAST_UNMET).groupby(
         keys, sort=False, observed=True
     )

@@ -21,7 +21,7 @@ from momentshare.muscle.curves import CURVE_SETS
 from momentshare.study.exercises import EXERCISES, Setting
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Sequence
 
     from momentshare.exercise import Exercise
     from momentshare.model import Model
@@ -121,18 +121,35 @@ def lateral_of(condition: ConditionEntry, modes: list[str]) -> tuple[Lateral, ..
     What cannot be pushed along, such as dumbbells, is always ``zero``. A bar without a given
     ratio has no ``measured``.
     """
-    if not EXERCISES[condition.exercise].lateral:
+    ratio = condition.lateral_ratio
+    return treatments(
+        modes,
+        one_bar=EXERCISES[condition.exercise].lateral,
+        measured=None if ratio is None else Lateral(mode="measured", ratio=ratio),
+        bounds=condition.lateral_bounds,
+    )
+
+
+def treatments(
+    modes: Sequence[str],
+    *,
+    one_bar: bool,
+    measured: Lateral | None,
+    bounds: tuple[float, float] | None,
+) -> tuple[Lateral, ...]:
+    """Treatments of the lateral force, in the order of ``modes``, as far as they make sense.
+
+    Without anything that both hands can push along there is ``zero`` only; ``measured`` is left
+    out where nothing was measured.
+    """
+    if not one_bar:
         return (Lateral(mode="zero"),)
-    found = []
-    for mode in modes:
-        if mode == "measured":
-            if condition.lateral_ratio is not None:
-                found.append(Lateral(mode="measured", ratio=condition.lateral_ratio))
-        elif mode == "zero":
-            found.append(Lateral(mode="zero"))
-        else:
-            found.append(Lateral(mode="free", bounds=condition.lateral_bounds))
-    return tuple(found)
+    known = {
+        "measured": measured,
+        "zero": Lateral(mode="zero"),
+        "free": Lateral(mode="free", bounds=bounds),
+    }
+    return tuple(found for mode in modes if (found := known[mode]) is not None)
 
 
 def run_study(

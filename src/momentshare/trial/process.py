@@ -22,11 +22,12 @@ from momentshare.signals import (
     press_events,
     resample,
 )
-from momentshare.trial.checks import Check, check_trial, worst_verdict
+from momentshare.trial.checks import check_trial
 from momentshare.trial.kinematics import ArmTrack, HingeChoice, track_arm
 from momentshare.trial.lift import MeasuredLift, lift_of_track
 from momentshare.trial.recording import SIDES, Channel, Recording, as_recorded, mirrored
 from momentshare.trial.smooth import choose_cutoff, filtered, gone, mend, moved
+from momentshare.trial.verdict import Check, count_possible, worst_verdict
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -138,8 +139,7 @@ class ProcessedTrial:
     @property
     def possible(self) -> tuple[int, int]:
         """How many checks were possible, and of how many."""
-        made = sum(check.verdict != "not possible" for check in self.checks)
-        return made, len(self.checks)
+        return count_possible(self.checks)
 
 
 def process_trial(

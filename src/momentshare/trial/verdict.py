@@ -16,7 +16,16 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-__all__ = ["LIMITS", "Check", "Verdict", "impossible", "judge", "over", "worst_verdict"]
+__all__ = [
+    "LIMITS",
+    "Check",
+    "Verdict",
+    "count_possible",
+    "impossible",
+    "judge",
+    "over",
+    "worst_verdict",
+]
 
 Verdict = Literal["pass", "warn", "fail", "not possible"]
 
@@ -119,6 +128,11 @@ def judge(
         curves=curves or {},
         axis=axis,
     )
+
+
+def count_possible(checks: Sequence[Check]) -> tuple[int, int]:
+    """How many checks were possible, and of how many."""
+    return sum(check.verdict != "not possible" for check in checks), len(checks)
 
 
 def impossible(name: str, why: str) -> Check:
