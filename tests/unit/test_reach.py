@@ -76,8 +76,8 @@ def test_limits_narrow_with_elevation():
     assert np.all(np.diff(limits["twist"][1]) <= 0.0)
     # Corners as they stand in the table, with the scapula 30 degrees inward.
     np.testing.assert_allclose(limits["plane"][0][[60, 150]], [-45 * DEG, -15 * DEG])
-    np.testing.assert_allclose(limits["twist"][0][[0, 90, 150]] / DEG, [-70, -100, -100])
-    np.testing.assert_allclose(limits["twist"][1][[0, 90, 150]] / DEG, [90, 80, 50])
+    np.testing.assert_allclose(limits["twist"][0][[0, 90, 150]] / DEG, [-70, -90, -90])
+    np.testing.assert_allclose(limits["twist"][1][[0, 90, 150]] / DEG, [80, 70, 0])
 
 
 def test_scapula_decides_how_high_and_how_far_back_the_arm_goes():

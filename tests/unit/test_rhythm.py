@@ -101,8 +101,9 @@ def test_velocities_are_the_rate_of_change_of_length_along_the_lift(limb):
         return np.abs(found[1:-1] - between).max() / np.abs(found).max()
 
     # What differs is the difference quotient of the lengths: of second order in the step, of
-    # first order where a path comes off a surface and the curvature jumps.
-    coarse, fine = error(101), error(401)
+    # first order where a path comes off a surface and the curvature jumps, somewhere between two
+    # frames; eight times as many leave room for where.
+    coarse, fine = error(101), error(801)
     assert fine < coarse / 3.0
     assert fine < 0.005
 

@@ -2,9 +2,10 @@
 
 The glenohumeral joint lets the arm only so far behind the plane of the scapula, less the
 higher the arm is, and only so far up; how far that is from the trunk depends on how the
-scapula stands. The arm turns about its own axis less far inward when it is high and less far
-outward when it hangs. All corners of the rule stand in the model's table as ``limit_…``, most of
-them assumed; between them the limits change linearly with elevation.
+scapula stands. The arm turns about its own axis less far inward the higher it is, so that at
+the greatest elevation it has to be turned outward, and less far outward when it hangs. All
+corners of the rule stand in the model's table as ``limit_…``, assumed or from memory; between
+them the limits change linearly with elevation.
 
 With the arm hanging, plane and axial rotation are turns about one axis. What is limited is
 therefore ``twist = axial + plane · cos(elevation)``, with zero for the cosine above 90
