@@ -7,7 +7,6 @@ import signal
 import subprocess
 import sys
 import time
-from contextlib import closing
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +14,6 @@ import pytest
 
 from momentshare.cohort.kept import kept_record, read_table, trial_folder
 from momentshare.cohort.load import load_cohort, parse_cohort
-from momentshare.cohort.processes import ONE_THREAD, on_processes
 from momentshare.cohort.run import TrialOutcome, grouped_faults, run_cohort, trial_tag
 from momentshare.cohort.summary import summarise_cohort
 from momentshare.demo.lab import write_lab
@@ -489,27 +487,6 @@ def test_a_folder_of_another_study_is_left_alone(lab, result, tmp_path):
     (tmp_path / "planned" / "run.json").write_text('{"title": "Two spacings"}')
     with pytest.raises(InputError, match="results of another study, 'Two spacings'"):
         run_cohort(load_cohort(lab), tmp_path / "planned", workers=1)
-
-
-def test_processes_take_one_thread_each_and_leave_the_environment(monkeypatch):
-    for name in ONE_THREAD:
-        monkeypatch.delenv(name, raising=False)
-    monkeypatch.setenv("MKL_NUM_THREADS", "3")  # what the user has set stays
-    tasks = {n: (name,) for n, name in enumerate(ONE_THREAD)}
-    with closing(on_processes(os.getenv, tasks, 2)) as answers:
-        found = {ONE_THREAD[n]: value for n, value in answers}
-    assert found == {
-        "OMP_NUM_THREADS": "1",
-        "OPENBLAS_NUM_THREADS": "1",
-        "MKL_NUM_THREADS": "3",
-    }
-    assert "OMP_NUM_THREADS" not in os.environ
-    assert os.environ["MKL_NUM_THREADS"] == "3"
-
-
-def test_a_process_that_dies_gives_no_answer():
-    with closing(on_processes(os._exit, {7: (3,)}, 1)) as answers:
-        assert list(answers) == [(7, None)]
 
 
 # ------------------------------------------------------------------ the study file

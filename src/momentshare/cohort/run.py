@@ -25,8 +25,8 @@ from momentshare.cohort.kept import (
     refuse_foreign,
     remove_others,
 )
-from momentshare.cohort.processes import on_processes
 from momentshare.errors import InputError, MomentshareError, StudyError
+from momentshare.processes import on_processes
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Generator, Sequence
@@ -321,7 +321,7 @@ def _solve_all(
         "fault": "the process that solved it died, perhaps for want of memory; run again, with "
         "fewer --workers"
     }
-    tasks = {number: (study, place, number, tags[number]) for number in todo}
+    tasks = ((number, (study, place, number, tags[number])) for number in todo)
     with closing(on_processes(keep_trial, tasks, processes)) as answers:
         for number, record in answers:
             yield number, died if record is None else record

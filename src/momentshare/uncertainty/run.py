@@ -9,14 +9,14 @@ from __future__ import annotations
 import json
 import os
 import tempfile
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
-from concurrent.futures.process import BrokenProcessPool
+from contextlib import closing
 from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from momentshare.errors import InputError, MissingExtraError, SolverError
 from momentshare.model import load_model
+from momentshare.processes import IN_FLIGHT, on_processes
 from momentshare.uncertainty.chunks import Task, chunk_bytes, read_tag
 from momentshare.uncertainty.draws import build_layout
 from momentshare.uncertainty.plan import CHUNK, Plan
@@ -24,7 +24,7 @@ from momentshare.uncertainty.sensitivity import Sensitivity, rank_families
 from momentshare.uncertainty.summary import Summary, summarise
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Generator, Iterator, Sequence
 
     import numpy as np
     from numpy.typing import NDArray
@@ -34,9 +34,6 @@ if TYPE_CHECKING:
 __all__ = ["MANIFEST", "chunk_path", "keep", "run_uncertainty"]
 
 MANIFEST = "manifest.json"
-
-_IN_FLIGHT = 2
-"""Chunks handed out for each worker at a time, so that results never pile up."""
 
 
 def chunk_path(folder: Path, stage: str, index: int) -> Path:
@@ -102,10 +99,11 @@ def run_uncertainty(
         )
         done = count - len(todo)
         _say(progress, name, done, count)
-        for index, data in _solve_all(tasks, len(todo), workers, scheduler):
-            keep(chunk_path(place, name, index), data)
-            done += 1
-            _say(progress, name, done, count)
+        with closing(_solve_all(tasks, len(todo), workers, scheduler)) as answers:
+            for index, data in answers:
+                keep(chunk_path(place, name, index), data)
+                done += 1
+                _say(progress, name, done, count)
 
     stage("draws", None)
     ranked: Sensitivity | None = None
@@ -199,7 +197,7 @@ def keep(path: Path, data: bytes) -> None:
 
 def _solve_all(
     tasks: Iterator[Task], count: int, workers: int | None, scheduler: str | None
-) -> Iterator[tuple[int, bytes]]:
+) -> Generator[tuple[int, bytes]]:
     """Yield the number and the bytes of each chunk as it finishes."""
     if count == 0:
         return
@@ -214,32 +212,20 @@ def _solve_all(
     yield from _on_processes(tasks, processes)
 
 
-def _on_processes(tasks: Iterator[Task], processes: int) -> Iterator[tuple[int, bytes]]:
-    import multiprocessing
-
-    pool = ProcessPoolExecutor(processes, mp_context=multiprocessing.get_context("spawn"))
-    waiting: dict[Future[bytes], int] = {}
-    try:
-        for task in islice(tasks, _IN_FLIGHT * processes):
-            waiting[pool.submit(chunk_bytes, task)] = task.index
-        while waiting:
-            ready, _ = wait(waiting, return_when=FIRST_COMPLETED)
-            for future in ready:
-                index = waiting.pop(future)
-                data = future.result()
-                for task in islice(tasks, 1):
-                    waiting[pool.submit(chunk_bytes, task)] = task.index
-                yield index, data
-    except BrokenProcessPool as err:
-        raise SolverError(
-            "a worker process died, perhaps for want of memory; finished chunks are kept, so "
-            "run again with --resume, with fewer --workers"
-        ) from err
-    finally:
-        pool.shutdown(wait=True, cancel_futures=True)
+def _on_processes(tasks: Iterator[Task], processes: int) -> Generator[tuple[int, bytes]]:
+    with closing(
+        on_processes(chunk_bytes, ((task.index, (task,)) for task in tasks), processes)
+    ) as answers:
+        for index, data in answers:
+            if data is None:
+                raise SolverError(
+                    "a worker process died, perhaps for want of memory; finished chunks are "
+                    "kept, so run again with --resume, with fewer --workers"
+                )
+            yield index, data
 
 
-def _on_cluster(tasks: Iterator[Task], address: str) -> Iterator[tuple[int, bytes]]:
+def _on_cluster(tasks: Iterator[Task], address: str) -> Generator[tuple[int, bytes]]:
     """Solve on a Dask cluster; the scheduler gives the chunks of a lost worker to another."""
     try:
         from distributed import Client, as_completed
@@ -262,7 +248,7 @@ def _on_cluster(tasks: Iterator[Task], address: str) -> Iterator[tuple[int, byte
             return future
 
         gather: Any = as_completed
-        ready = gather([submit(t) for t in islice(tasks, _IN_FLIGHT * threads)], loop=client.loop)
+        ready = gather([submit(t) for t in islice(tasks, IN_FLIGHT * threads)], loop=client.loop)
         for future in ready:
             data: bytes = future.result()
             index = indices.pop(future.key)

@@ -12,16 +12,20 @@ import os
 import signal
 import tempfile
 import threading
-from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager, suppress
+from itertools import islice
 from typing import TYPE_CHECKING, Any, TypeVar
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Generator, Iterator, Mapping
+    from collections.abc import Callable, Generator, Iterable, Iterator
     from multiprocessing.connection import Connection
 
 __all__ = ["on_processes"]
+
+IN_FLIGHT = 2
+"""Tasks handed out for each process at a time, so that neither tasks nor answers pile up."""
 
 ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 """What keeps the libraries for linear algebra from one thread a core in every process."""
@@ -30,7 +34,7 @@ Answer = TypeVar("Answer")
 
 
 def on_processes(
-    work: Callable[..., Answer], tasks: Mapping[int, tuple[Any, ...]], processes: int
+    work: Callable[..., Answer], tasks: Iterable[tuple[int, tuple[Any, ...]]], processes: int
 ) -> Generator[tuple[int, Answer | None]]:
     """Yield the key and the answer of each task as it is done.
 
@@ -38,8 +42,8 @@ def on_processes(
     ----------
     work : callable
         A function of a module; called with the values of a task.
-    tasks : mapping
-        Key → arguments.
+    tasks : iterable
+        Key and arguments of each; read as processes become free.
     processes : int
         How many at once.
 
@@ -56,14 +60,24 @@ def on_processes(
             processes, mp_context=context, initializer=_begin, initargs=(theirs, scratch)
         )
         done = False
-        try:
+        left = iter(tasks)
+        waiting: dict[Future[Answer], int] = {}
+
+        def hand_out(count: int) -> None:
             with _start():
-                waiting = {pool.submit(work, *values): key for key, values in tasks.items()}
-            for future in as_completed(waiting):
-                answer: Answer | None = None
-                with suppress(BrokenProcessPool):
-                    answer = future.result()
-                yield waiting[future], answer
+                for key, values in islice(left, count):
+                    waiting[_submit(pool, work, values)] = key
+
+        try:
+            hand_out(IN_FLIGHT * processes)
+            while waiting:
+                ready, _ = wait(waiting, return_when=FIRST_COMPLETED)
+                for future in ready:
+                    key, answer = waiting.pop(future), None
+                    with suppress(BrokenProcessPool):
+                        answer = future.result()
+                    hand_out(1)
+                    yield key, answer
             done = True
         finally:
             if not done:
@@ -71,6 +85,18 @@ def on_processes(
             pool.shutdown(wait=True, cancel_futures=True)
             ours.close()
             theirs.close()
+
+
+def _submit(
+    pool: ProcessPoolExecutor, work: Callable[..., Answer], values: tuple[Any, ...]
+) -> Future[Answer]:
+    """Hand a task to the pool; where the pool has broken, a task that has failed likewise."""
+    try:
+        return pool.submit(work, *values)
+    except BrokenProcessPool as err:
+        lost: Future[Answer] = Future()
+        lost.set_exception(err)
+        return lost
 
 
 @contextmanager
