@@ -43,19 +43,13 @@ _SHOWN = 30
 
 
 class MomentshareError(Exception):
-    """Base of every error raised on purpose; ``exit_code`` is the command line's."""
-
-    exit_code = 1
-
-
-class InputError(MomentshareError, ValueError):
-    """A file, option or argument is wrong.
+    """Base of every error raised on purpose; ``exit_code`` is the command line's.
 
     ``faults`` holds one line for each fault found, each naming place, field,
     value and remedy.
     """
 
-    exit_code = 2
+    exit_code = 1
 
     def __init__(self, message: str, faults: Sequence[str] = ()) -> None:
         self.faults = tuple(faults)
@@ -63,6 +57,12 @@ class InputError(MomentshareError, ValueError):
         if len(self.faults) > _SHOWN:
             lines.append(f"  - and {len(self.faults) - _SHOWN} more")
         super().__init__("\n".join([message, *lines]))
+
+
+class InputError(MomentshareError, ValueError):
+    """A file, option or argument is wrong."""
+
+    exit_code = 2
 
 
 class ModelError(InputError):
@@ -95,7 +95,7 @@ class ShapeError(InputError):
 
 
 class PostureError(MomentshareError):
-    """A posture cannot be reached; the message says at which frame and by how much."""
+    """No posture can be reached; the message says where and by how much."""
 
 
 class SolverError(MomentshareError):

@@ -108,6 +108,24 @@ def test_wrong_input_is_one_message_with_code_2(run, tmp_path, words, wanted):
     assert not (tmp_path / "u").exists()
 
 
+def test_a_study_that_nobody_can_perform_is_an_answer_with_code_1(run, tmp_path):
+    head = STUDY.partition("[[condition]]")[0]
+    text = head + (
+        '[[condition]]\nname = "too wide"\nexercise = "bar_press"\nspacing_cm = 150\n'
+        "tuck_deg = 20\nload_kg = 25\nlateral_ratio = 0.1\n"
+    )
+    (tmp_path / "far.toml").write_text(text, encoding="utf-8")
+    words = ["--draws", "8", "--frames", "5", "--workers", "1", "--trajectories", "0"]
+    code, _, err = run("far.toml", "--out", "u", *words)
+    assert code == 1
+    assert "no condition can be performed in any draw (tables are in u)" in err
+    assert "bring the hands closer" in err
+    assert "and 5 more draws" in err  # eight draws, three reasons spelt out
+    assert "Traceback" not in err
+    failures = pd.read_csv(tmp_path / "u" / "failures.csv")
+    assert failures[["draws", "failed"]].to_numpy().tolist() == [[8, 8]]
+
+
 def test_an_old_run_is_refused_without_resume_and_another_with_it(run, tmp_path):
     words = ["--draws", "4", "--frames", "5", "--workers", "1", "--trajectories", "0"]
     words += ["--no-figures", "--quiet"]

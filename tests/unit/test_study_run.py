@@ -3,7 +3,13 @@
 import numpy as np
 import pytest
 
-from momentshare.errors import InputError, MomentshareError, StudyError, UnknownNameError
+from momentshare.errors import (
+    InputError,
+    MomentshareError,
+    PostureError,
+    StudyError,
+    UnknownNameError,
+)
 from momentshare.reading import condition_table, head_table
 from momentshare.sharing import Status
 from momentshare.study import parse_study, run_study
@@ -178,7 +184,7 @@ def test_study_in_which_nothing_can_be_performed_is_refused_with_all_reasons():
         '[[condition]]\nname = "too wide"\nexercise = "bar_press"\nspacing_cm = 150\n'
         "tuck_deg = 10\nload_kg = 20\n"
     )
-    with pytest.raises(StudyError) as caught:
+    with pytest.raises(PostureError) as caught:
         run_study(parse_study(text, "study.toml"))
     assert str(caught.value).startswith("study.toml: no condition can be performed")
     assert len(caught.value.faults) == 2

@@ -63,6 +63,7 @@ def uncertainty(
     from rich.console import Console
 
     from momentshare.cli.tables import console
+    from momentshare.errors import PostureError
     from momentshare.report.uncertainty_figures import write_summary
     from momentshare.report.write import prepare_folder
     from momentshare.study import load_study
@@ -92,6 +93,12 @@ def uncertainty(
     screen = console(quiet=quiet)
     found = _run(plan, out, workers, scheduler, Console(stderr=True, quiet=quiet), resume=resume)
     names = write_summary(found, out, figures=not no_figures, keep=keep)
+    lost = found.failures
+    if (lost["failed"] == lost["draws"]).all():
+        reasons = [f"{r.person}, {r.condition}: {r.reasons}" for r in lost.itertuples()]
+        raise PostureError(
+            f"{study}: no condition can be performed in any draw (tables are in {out}):", reasons
+        )
     _print(screen, found)
     if not quiet:
         typer.echo(f"Wrote {len(names)} files to {out}")

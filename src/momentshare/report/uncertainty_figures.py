@@ -148,7 +148,7 @@ def write_summary(
     record = json.dumps(summary_record(found), indent=2, ensure_ascii=False, allow_nan=False)
     keep(folder / "summary.json", (record + "\n").encode())
     written.append("summary.json")
-    if not figures:
+    if not figures or not found.intervals["median"].notna().any():
         return written
     drawings: dict[str, Callable[[Summary], Figure]] = {
         "intervals": intervals_figure,

@@ -116,8 +116,10 @@ def study_strength(
 
     Raises
     ------
+    PostureError
+        No condition can be performed.
     StudyError
-        No condition can be performed, or ``lift`` is asked of a study without timed lifts.
+        ``lift`` is asked of a study without timed lifts.
     """
     chosen, tasks = pick_entries(study, people, conditions)
     if task_mode == "lift" and all(c.duration_s is None for c in tasks):
@@ -151,7 +153,7 @@ def study_strength(
     if progress is not None:
         progress(total, total, "")
     if not along:
-        raise StudyError(f"{study.source}: no condition can be performed:", refusals)
+        raise PostureError(f"{study.source}: no condition can be performed:", refusals)
     table = pd.concat(lines, ignore_index=True)
     return StrengthReport(
         test=test,

@@ -170,8 +170,10 @@ def run_study(
 
     Raises
     ------
+    PostureError
+        No condition can be performed.
     StudyError
-        When no case at all can be computed.
+        A name or value in the study does not fit the model.
     """
     file, settings = study.file, study.file.settings
     model = load_model(file.model)
@@ -242,7 +244,7 @@ def run_study(
         progress(total, total, "")
     if not cases:
         reasons = [f"{r.person}, {r.condition}: {r.reason}" for r in refusals]
-        raise StudyError(f"{study.source}: no condition can be performed:", reasons)
+        raise PostureError(f"{study.source}: no condition can be performed:", reasons)
     return StudyResult(
         study=study,
         model=model,

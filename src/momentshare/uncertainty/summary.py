@@ -284,10 +284,22 @@ def _failures(files: Sequence[Path]) -> pd.DataFrame:
         [
             {"person": person, "condition": condition}
             | {k: v for k, v in entry.items() if k != "reasons"}
-            | {"reasons": "; ".join(f"{n} x {r}" for r, n in sorted(entry["reasons"].items()))}
+            | {"reasons": _in_words(entry["reasons"])}
             for (person, condition), entry in lost.items()
         ]
     )
+
+
+_SHOWN_REASONS = 3
+"""Reasons that a line spells out: draws give the same one with other numbers."""
+
+
+def _in_words(reasons: dict[str, int]) -> str:
+    """Reasons by how often they came, the rest counted."""
+    order = sorted(reasons.items(), key=lambda item: (-item[1], item[0]))
+    words = [f"{count} x {reason}" for reason, count in order[:_SHOWN_REASONS]]
+    left = sum(count for _, count in order[_SHOWN_REASONS:])
+    return "; ".join([*words, *([f"and {left} more draws"] if left else [])])
 
 
 _HELD = 4_000_000
