@@ -554,7 +554,7 @@ CUFF_SENSE = {
 """Sense in which the cuff turns the arm about itself, as every anatomy text gives it (from
 memory)."""
 
-REVERSED = {0.0: 0.05, 0.1: 0.02, 0.25: 0.004}
+REVERSED = {0.0: 0.05, 0.1: 0.02, 0.25: 0.006}
 """Moment the other way round, over the head's greatest rotation moment within reach, and the most
 of the reach in which a cuff head may have a greater one at full activation. A path round a sphere
 keeps its sense over half a turn of its site about the humeral axis; the reach is wider than that,
