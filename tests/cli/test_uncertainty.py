@@ -161,3 +161,28 @@ def test_a_killed_run_resumes_to_the_same_bytes(tmp_path):
     subprocess.run([*words, "--out", "whole"], cwd=tmp_path, check=True)
     for name in ("intervals.csv", "condition_order.csv", "head_order.csv", "summary.json"):
         assert (tmp_path / "cut" / name).read_bytes() == (tmp_path / "whole" / name).read_bytes()
+
+
+@pytest.mark.slow
+def test_an_interrupt_says_how_to_go_on(tmp_path):
+    (tmp_path / "study.toml").write_text(STUDY, encoding="utf-8")
+    program = (
+        "import signal\n"
+        # A run in the background may have begun with interrupts ignored.
+        "signal.signal(signal.SIGINT, signal.default_int_handler)\n" + ALONE
+    )
+    (tmp_path / "alone.py").write_text(program, encoding="utf-8")
+    words = [sys.executable, "alone.py", "uncertainty", "study.toml", "--draws", "2000"]
+    words += ["--frames", "11", "--workers", "2", "--trajectories", "0", "--quiet", "--out", "cut"]
+    run = subprocess.Popen(
+        words, cwd=tmp_path, stderr=subprocess.PIPE, text=True, start_new_session=True
+    )
+    deadline = time.monotonic() + 60
+    while not list((tmp_path / "cut" / "chunks").glob("draws-*.parquet")):
+        assert time.monotonic() < deadline
+        assert run.poll() is None
+        time.sleep(0.02)
+    os.killpg(run.pid, signal.SIGINT)
+    _, said = run.communicate(timeout=30)
+    assert run.returncode == 130
+    assert said == "stopped; finished chunks are in cut, go on with --resume\n"

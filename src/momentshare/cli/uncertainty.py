@@ -91,7 +91,13 @@ def uncertainty(
     )
     prepare_folder(out)
     screen = console(quiet=quiet)
-    found = _run(plan, out, workers, scheduler, Console(stderr=True, quiet=quiet), resume=resume)
+    try:
+        found = _run(
+            plan, out, workers, scheduler, Console(stderr=True, quiet=quiet), resume=resume
+        )
+    except KeyboardInterrupt:
+        typer.echo(f"stopped; finished chunks are in {out}, go on with --resume", err=True)
+        raise typer.Exit(130) from None
     names = write_summary(found, out, figures=not no_figures, keep=keep)
     lost = found.failures
     if (lost["failed"] == lost["draws"]).all():
