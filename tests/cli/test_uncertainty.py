@@ -141,6 +141,14 @@ def test_an_old_run_is_refused_without_resume_and_another_with_it(run, tmp_path)
     assert (tmp_path / "u" / "intervals.csv").read_bytes() == before
 
 
+def wait_for_a_chunk(process, folder):
+    deadline = time.monotonic() + 60
+    while not list((folder / "chunks").glob("draws-*.parquet")):
+        assert time.monotonic() < deadline
+        assert process.poll() is None
+        time.sleep(0.02)
+
+
 @pytest.mark.slow
 def test_a_killed_run_resumes_to_the_same_bytes(tmp_path):
     (tmp_path / "study.toml").write_text(STUDY, encoding="utf-8")
@@ -148,11 +156,7 @@ def test_a_killed_run_resumes_to_the_same_bytes(tmp_path):
     words = [sys.executable, "alone.py", "uncertainty", "study.toml", "--draws", "64"]
     words += ["--frames", "11", "--workers", "2", "--trajectories", "0", "--no-figures", "--quiet"]
     started = subprocess.Popen([*words, "--out", "cut"], cwd=tmp_path, start_new_session=True)
-    deadline = time.monotonic() + 60
-    while not list((tmp_path / "cut" / "chunks").glob("draws-*.parquet")):
-        assert time.monotonic() < deadline
-        assert started.poll() is None
-        time.sleep(0.02)
+    wait_for_a_chunk(started, tmp_path / "cut")
     os.killpg(started.pid, signal.SIGKILL)
     started.wait()
     kept = len(list((tmp_path / "cut" / "chunks").glob("draws-*.parquet")))
@@ -177,11 +181,7 @@ def test_an_interrupt_says_how_to_go_on(tmp_path):
     run = subprocess.Popen(
         words, cwd=tmp_path, stderr=subprocess.PIPE, text=True, start_new_session=True
     )
-    deadline = time.monotonic() + 60
-    while not list((tmp_path / "cut" / "chunks").glob("draws-*.parquet")):
-        assert time.monotonic() < deadline
-        assert run.poll() is None
-        time.sleep(0.02)
+    wait_for_a_chunk(run, tmp_path / "cut")
     os.killpg(run.pid, signal.SIGINT)
     _, said = run.communicate(timeout=30)
     assert run.returncode == 130

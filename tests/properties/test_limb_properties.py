@@ -511,18 +511,23 @@ FASTEST_IN_A_PRESS = 1e-3
 6 cm at most, and one that changed by its own size within a radian would change as fast."""
 
 
+def bench_press(skeleton, spacing, bench, frames):
+    """Press at a spacing over biacromial breadth and a bench angle [deg]; paths know no load."""
+    return BenchPress(
+        load_mass=60.0,
+        spacing=Profile.constant(spacing * skeleton.sizes.biacromial_breadth),
+        tuck=Profile(((0.0, 60 * DEG), (1.0, 82 * DEG))),
+        tilt=Profile(((0.0, 7 * DEG), (1.0, -6 * DEG))),
+        bench_angle=bench * DEG,
+        frames=frames,
+    ).lift(skeleton)
+
+
 def fastest_change(bench):
     """Largest change of each head's arms for a degree of turn, over presses [m/deg]."""
     worst = np.zeros(len(HEADS))
     for spacing in (1.0, 1.4, 1.7):
-        lift = BenchPress(
-            load_mass=80.0,
-            spacing=Profile.constant(spacing * AVERAGE_MAN.sizes.biacromial_breadth),
-            tuck=Profile(((0.0, 60 * DEG), (1.0, 82 * DEG))),
-            tilt=Profile(((0.0, 7 * DEG), (1.0, -6 * DEG))),
-            bench_angle=bench * DEG,
-            frames=401,
-        ).lift(AVERAGE_MAN)
+        lift = bench_press(AVERAGE_MAN, spacing, bench, frames=401)
         found = paths(AVERAGE_MAN, lift.posture)
         assert not found.inside.any()
         turn = lift.posture.humerus[1:] @ np.swapaxes(lift.posture.humerus[:-1], 1, 2)
@@ -607,14 +612,7 @@ def test_cuff_keeps_its_rotational_sense_in_presses(bench, frames_judged, scapul
     for sex in ("male", "female"):
         skeleton = average(sex, scapula)
         for spacing in (1.0, 1.4, 1.7):
-            lift = BenchPress(
-                load_mass=60.0,
-                spacing=Profile.constant(spacing * skeleton.sizes.biacromial_breadth),
-                tuck=Profile(((0.0, 60 * DEG), (1.0, 82 * DEG))),
-                tilt=Profile(((0.0, 7 * DEG), (1.0, -6 * DEG))),
-                bench_angle=bench * DEG,
-                frames=41,
-            ).lift(skeleton)
+            lift = bench_press(skeleton, spacing, bench, frames=41)
             arms = paths(skeleton, lift.posture).moment_arms[:, ROWS.index(INTERNAL)]
             for head, sense in CUFF_SENSE.items():
                 judged = sense * arms[:frames_judged, HEADS.index(head)]

@@ -6,11 +6,11 @@ import shutil
 import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import numpy as np
 import pytest
+from tests.process_tree import family, needs_proc, running, until
 
 from momentshare.cohort.kept import kept_record, read_table, trial_folder
 from momentshare.cohort.load import load_cohort, parse_cohort
@@ -351,44 +351,6 @@ def script(folder, study, workers):
     )
 
 
-def family(root):
-    """Numbers of all processes that descend from one."""
-    parents = {}
-    for place in Path("/proc").glob("[0-9]*/stat"):
-        try:
-            fields = place.read_text().rpartition(")")[2].split()
-        except OSError:
-            continue
-        parents[int(place.parent.name)] = int(fields[1])
-    found = {root}
-    while more := {child for child, parent in parents.items() if parent in found} - found:
-        found |= more
-    return found - {root}
-
-
-def running(numbers):
-    """Those of some processes that have not ended."""
-    alive = set()
-    for number in numbers:
-        try:
-            state = Path(f"/proc/{number}/stat").read_text().rpartition(")")[2].split()[0]
-        except OSError:
-            continue
-        if state != "Z":
-            alive.add(number)
-    return alive
-
-
-def until(condition, seconds):
-    """Wait for a condition; whether it came in time."""
-    end = time.monotonic() + seconds
-    while not condition():
-        if time.monotonic() > end:
-            return False
-        time.sleep(0.02)
-    return True
-
-
 def kept_in(folder):
     return [p for p in (folder / "trials").glob("[0-9]*") if (p / "trial.json").exists()]
 
@@ -413,7 +375,6 @@ def begun(lab, tmp_path):
     run.communicate()
 
 
-needs_proc = pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="reads /proc")
 SOON = 10.0
 """Seconds within which a run must have ended; a busy machine takes two."""
 

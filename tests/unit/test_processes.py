@@ -6,9 +6,8 @@ import subprocess
 import sys
 import time
 from contextlib import closing
-from pathlib import Path
 
-import pytest
+from tests.process_tree import family, needs_proc, running, until
 
 from momentshare.processes import IN_FLIGHT, ONE_THREAD, on_processes
 
@@ -63,42 +62,18 @@ if __name__ == "__main__":
 """
 
 
-@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="reads /proc")
+@needs_proc
 def test_workers_end_with_a_parent_that_is_killed(tmp_path):
     program = tmp_path / "sleepers.py"
     program.write_text(SLEEPERS)
     parent = subprocess.Popen([sys.executable, str(program)], start_new_session=True)
-
-    def children():
-        found = []
-        for stat in Path("/proc").glob("[0-9]*/stat"):
-            try:
-                name, _, rest = stat.read_text().rpartition(")")
-            except OSError:
-                continue
-            if int(rest.split()[1]) == parent.pid and rest.split()[0] != "Z":
-                found.append(int(name.split()[0]))
-        return found
-
-    end = time.monotonic() + 60.0
     # Two workers and the process that keeps account of semaphores.
-    while len(workers := children()) < 3 and time.monotonic() < end:
-        time.sleep(0.05)
-    assert len(workers) >= 3
+    assert until(lambda: len(family(parent.pid)) >= 3, 60.0)
     time.sleep(1.0)  # until they have taken hold of the pipe
-    os.kill(parent.pid, signal.SIGKILL)
+    workers = family(parent.pid)
+    parent.kill()
     parent.wait()
-    end = time.monotonic() + 20.0
-    while any(_alive(pid) for pid in workers) and time.monotonic() < end:
-        time.sleep(0.05)
-    left = [pid for pid in workers if _alive(pid)]
-    for pid in left:
+    ended = until(lambda: not running(workers), 20.0)
+    for pid in running(workers):
         os.kill(pid, signal.SIGKILL)
-    assert not left
-
-
-def _alive(pid):
-    try:
-        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
-    except OSError:
-        return False
+    assert ended

@@ -163,26 +163,17 @@ def _orders(summary: CohortSummary) -> list[Block]:
         "effort": "lift-mean effort [%]",
         "difference": "difference [% points] (interval)",
     }
-    blocks: list[Block] = []
-    if firm:
-        blocks.append(
-            Table(
-                frame=pd.DataFrame(firm),
-                caption=f"Orders in lift-mean effort, {level}, that hold under every change of one "
-                "input that was tried.",
-                labels=labels,
-            )
-        )
-    if turning:
-        blocks.append(
-            Table(
-                frame=pd.DataFrame(turning),
-                caption=f"No findings: orders in lift-mean effort, {level}, that turn round when "
-                "the input named is changed.",
-                labels=labels,
-            )
-        )
-    return blocks
+    told = {
+        f"Orders in lift-mean effort, {level}, that hold under every change of one input that was "
+        "tried.": firm,
+        f"No findings: orders in lift-mean effort, {level}, that turn round when the input named "
+        "is changed.": turning,
+    }
+    return [
+        Table(frame=pd.DataFrame(lines), caption=caption, labels=labels)
+        for caption, lines in told.items()
+        if lines
+    ]
 
 
 def _interval(row: pd.Series[Any]) -> str:
