@@ -58,6 +58,20 @@ class MomentshareError(Exception):
             lines.append(f"  - and {len(self.faults) - _SHOWN} more")
         super().__init__("\n".join([message, *lines]))
 
+    def __reduce__(self) -> tuple[object, ...]:
+        """Copy and pickle by the finished message and the data, not by calling ``__init__``."""
+        return _restored, (type(self), self.args, dict(self.__dict__))
+
+
+def _restored(
+    kind: type[MomentshareError], args: tuple[object, ...], data: dict[str, object]
+) -> MomentshareError:
+    """Make an error again from its message and data, as it was."""
+    error = kind.__new__(kind, *args)
+    error.args = args
+    error.__dict__.update(data)
+    return error
+
 
 class InputError(MomentshareError, ValueError):
     """A file, option or argument is wrong."""

@@ -26,6 +26,10 @@ DEPENDENT = 1e-12
 """A free column with less than this part outside the earlier ones adds nothing."""
 
 
+IDLE = 1e-14
+"""A head of which less than this part is left beside the free columns cannot help."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Balance:
     """Normalised balance, frame axis first."""
@@ -53,7 +57,11 @@ def normalise(problem: Problem) -> Balance:
     magnitude = ((np.abs(problem.moments) + bare) / size).max(axis=1)
     basis, mixing = orthonormal_columns(problem.columns / size[:, :, None])
     matrix = loads / size[:, :, None]
+    whole = np.abs(matrix).max(axis=1, keepdims=True)
     matrix = matrix - basis @ (basis.transpose(0, 2, 1) @ matrix)
+    # A head that turns the free unknowns alone cannot help; rounding must not say it can.
+    helps = np.abs(matrix).max(axis=1, keepdims=True) > IDLE * whole
+    matrix = np.where(helps, matrix, 0.0)
     target = target - np.einsum("fjk,flk,fl->fj", basis, basis, target)
 
     def spread(array: FloatArray) -> FloatArray:

@@ -12,7 +12,7 @@ import numpy as np
 
 from momentshare.errors import MissingExtraError
 from momentshare.sharing import _newton
-from momentshare.sharing._balance import DEPENDENT
+from momentshare.sharing._balance import DEPENDENT, IDLE
 from momentshare.sharing._certificate import CERTIFIED, ROUNDED
 from momentshare.sharing._result import RawSharing, Status
 
@@ -83,6 +83,7 @@ def solve_compiled(
         near=_newton.NEAR,
         finish=_newton.FINISH,
         dependent=DEPENDENT,
+        idle=IDLE,
         certified=CERTIFIED,
         rounded=ROUNDED,
     )

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.errors import ShapeError
+from momentshare.sharing._problem import numbers
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -73,7 +74,7 @@ def cone_inequalities(
     base = _vectors("base_force", base_force, 1)
     along = _vectors("axis", axis, 1)
     first = _vectors("towards", towards, 1)
-    ratio = np.asarray(ratios, dtype=np.float64)
+    ratio = numbers("ratios", ratios)
     if ratio.ndim == 0 or ratio.shape[-1] < FEWEST:
         raise ShapeError("ratios", f"at least {FEWEST} facets", f"shape {ratio.shape}")
     if not (np.isfinite(ratio).all() and (ratio >= 0.0).all()):
@@ -100,7 +101,7 @@ def cone_inequalities(
 
 
 def _vectors(name: str, values: ArrayLike, axes: int) -> FloatArray:
-    array = np.asarray(values, dtype=np.float64)
+    array = numbers(name, values)
     if array.ndim < axes or array.shape[-1] != 3:
         wanted = "(..., heads, 3)" if axes == 2 else "(..., 3)"
         raise ShapeError(name, f"shape {wanted}", f"shape {array.shape}")

@@ -19,15 +19,14 @@ from __future__ import annotations
 
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal, TypeAlias
 
 import numpy as np
-from scipy.optimize import linprog
 
 from momentshare.errors import ShapeError
 from momentshare.sharing._balance import Balance, normalise
 from momentshare.sharing._newton import solve_dual
-from momentshare.sharing._problem import Problem, build_problem
+from momentshare.sharing._problem import Problem, build_problem, one_of
 from momentshare.sharing._result import (
     BoolArray,
     FloatArray,
@@ -42,6 +41,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from numpy.typing import ArrayLike, NDArray
+
+Others: TypeAlias = Literal["balanced", "braced"]
 
 REWARDS = (1e1, 1e3, 1e5)
 """Rewards K on the factor in units of its first bound, approached one from the other."""
@@ -204,7 +205,7 @@ def greatest_moment(
     sign: float,
     *,
     passive_force: ArrayLike | None = None,
-    others: str = "balanced",
+    others: Others = "balanced",
     held: ArrayLike | None = None,
     free_columns: ArrayLike | None = None,
 ) -> GreatestMoment:
@@ -245,8 +246,7 @@ def greatest_moment(
     >>> float(greatest_moment(arms, [500.0, 500.0], 0, 1).moment.round(9))
     10.0
     """
-    if others not in {"balanced", "braced"}:
-        raise ShapeError("others", "'balanced' or 'braced'", repr(others))
+    one_of("others", others, ("balanced", "braced"))
     if sign not in {1, -1}:
         raise ShapeError("sign", "1 or -1", repr(sign))
     rows = np.shape(moment_arms)[-2] if np.ndim(moment_arms) >= 2 else 0
@@ -258,6 +258,8 @@ def greatest_moment(
             passive_force=passive_force,
             free_columns=free_columns,
         )
+    if isinstance(row, bool) or not isinstance(row, (int, np.integer)):
+        raise ShapeError("row", "the index of a row", repr(row))
     if not -problem.rows <= row < problem.rows:
         raise ShapeError("row", f"an index below {problem.rows}", repr(row))
     count = problem.frames
@@ -457,6 +459,8 @@ def _simplex(
     A: FloatArray, b: FloatArray, g: FloatArray
 ) -> tuple[float, FloatArray, FloatArray] | None:
     """One frame by the dual simplex method: NaN where no factor will do, None where it fails."""
+    from scipy.optimize import linprog
+
     rows, heads = A.shape
     cost = np.zeros(heads + 1)
     cost[-1] = -1.0

@@ -102,7 +102,8 @@ def solve_inside(
         x, room = x + length * d_x, room - length * d_x
         low, high = low + length * d_low, high + length * d_high
         lam = lam + length * d_lam
-    activation = np.minimum(x * sigma, 1.0)
+    # A head that cannot help would stay between the bounds; it rests.
+    activation = np.where((A != 0.0).any(axis=1), np.minimum(x * sigma, 1.0), 0.0)
     unit = heaviest * sigma ** (exponent - 1.0)
     return lam * unit, activation, np.asarray(mean <= 1e3 * CENTRED)
 

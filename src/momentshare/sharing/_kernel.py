@@ -328,7 +328,7 @@ SIGNATURE = types.void(
     *(_written(types.float64, 2) for _ in range(4)),
     _written(types.boolean, 1),
     _written(types.float64, 2),
-    typeof(Limits(*(0.0,) * 5, 0, *(0.0,) * 3)),  # type: ignore[no-untyped-call]
+    typeof(Limits(*(0.0,) * 5, 0, *(0.0,) * 4)),  # type: ignore[no-untyped-call]
 )
 
 

@@ -30,6 +30,7 @@ class Limits(NamedTuple):
     near: float
     finish: int
     dependent: float
+    idle: float
     certified: float
     rounded: float
 
@@ -146,13 +147,21 @@ def normalise_frame(
             A[j, i] *= inverse
     take_out_free(columns, row_size, Q, mixing, limits)
     project(Q, target)
-    for k in range(Q.shape[1]):
-        for i in range(heads):
+    for i in range(heads if Q.shape[1] > 0 else 0):
+        whole, kept = 0.0, 0.0
+        for j in range(rows):
+            whole = max(whole, abs(A[j, i]))
+        for k in range(Q.shape[1]):
             part = 0.0
             for j in range(rows):
                 part += Q[j, k] * A[j, i]
             for j in range(rows):
                 A[j, i] -= part * Q[j, k]
+        for j in range(rows):
+            kept = max(kept, abs(A[j, i]))
+        if kept <= limits.idle * whole:
+            for j in range(rows):
+                A[j, i] = 0.0
     return size
 
 

@@ -15,7 +15,6 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.optimize import linprog
 
 from momentshare.sharing._balance import free_values, normalise
 from momentshare.sharing._certificate import CERTIFIED, certify
@@ -79,6 +78,8 @@ def _scaled(balance: Balance, weights: FloatArray) -> tuple[FloatArray, FloatArr
 
 def _programme(A: FloatArray, b: FloatArray, w: FloatArray) -> tuple[FloatArray, FloatArray] | None:
     """One frame with the bound 1 in force; None where the moment cannot be met."""
+    from scipy.optimize import linprog
+
     heads = w.size
     cost = np.zeros(heads + 1)
     cost[-1] = 1.0

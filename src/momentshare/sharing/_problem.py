@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal, TypeAlias
 
 import numpy as np
 
@@ -16,6 +16,15 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
     from momentshare.sharing._result import BoolArray, FloatArray
+
+
+OnInvalid: TypeAlias = Literal["raise", "mark"]
+
+
+def one_of(argument: str, value: object, known: tuple[str, ...]) -> None:
+    """Refuse a word that is none of those known."""
+    if not (isinstance(value, str) and value in known):
+        raise ShapeError(argument, " or ".join(repr(name) for name in known), repr(value))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,7 +109,7 @@ def build_problem(
     free_bounds: tuple[ArrayLike, ArrayLike] | None = None,
     inequalities: tuple[ArrayLike, ArrayLike] | None = None,
     start: ArrayLike | None = None,
-    on_invalid: str = "raise",
+    on_invalid: OnInvalid = "raise",
 ) -> Problem:
     """Check every argument and return the problem with one frame axis.
 
@@ -109,8 +118,7 @@ def build_problem(
     ShapeError
         Naming argument, frame and value.
     """
-    if on_invalid not in {"raise", "mark"}:
-        raise ShapeError("on_invalid", "'raise' or 'mark'", repr(on_invalid))
+    one_of("on_invalid", on_invalid, ("raise", "mark"))
     power = _exponent(exponent)
     arms = _array("moment_arms", moment_arms, 2)
     rows, heads = arms.shape[-2:]
@@ -208,7 +216,7 @@ def _not_positive(values: FloatArray) -> BoolArray:
 
 def _exponent(exponent: float) -> float:
     try:
-        power = float(exponent)
+        power = math.nan if isinstance(exponent, (bool, str)) else float(exponent)
     except (TypeError, ValueError) as error:
         raise ShapeError("exponent", "a number above 1, or math.inf", repr(exponent)) from error
     if not power > 1.0:
@@ -224,10 +232,7 @@ def _exponent(exponent: float) -> float:
 def _array(
     name: str, values: ArrayLike, axes: int, last: tuple[int, ...] | None = None
 ) -> FloatArray:
-    try:
-        array = np.asarray(values, dtype=np.float64)
-    except (TypeError, ValueError) as error:
-        raise ShapeError(name, "an array of numbers", type(values).__name__) from error
+    array = numbers(name, values)
     wanted = last if last is not None else ("rows", "n")[:axes]
     text = ", ".join(str(size) for size in wanted)
     if array.ndim < axes or (last is not None and array.shape[-len(last) :] != last):
@@ -235,13 +240,39 @@ def _array(
     return array
 
 
+def numbers(name: str, values: ArrayLike) -> FloatArray:
+    """Give the values as float64; a masked one counts as missing, not as what lies under it.
+
+    Raises
+    ------
+    ShapeError
+        Where the values are text, dates, complex numbers or do not form an array.
+    """
+    if isinstance(values, np.ndarray) and values.dtype == np.float64:
+        plain: NDArray[np.generic] = values
+    else:
+        try:
+            plain = np.asarray(values)
+        except (TypeError, ValueError) as error:
+            raise ShapeError(name, "an array of numbers", type(values).__name__) from error
+        if plain.dtype.kind not in "biufO":
+            raise ShapeError(name, "an array of numbers", f"values of type {plain.dtype}")
+    parts = values if isinstance(values, (list, tuple)) else (values,)
+    try:
+        if any(isinstance(part, np.ma.MaskedArray) for part in parts):
+            hidden = np.ma.getmaskarray(np.ma.array(values))
+            return np.where(hidden, np.nan, np.asarray(plain, dtype=np.float64))
+        return np.asarray(plain, dtype=np.float64)
+    except (TypeError, ValueError) as error:
+        raise ShapeError(name, "an array of numbers", type(values).__name__) from error
+
+
 def _bounds(bounds: tuple[ArrayLike, ArrayLike] | None, free: int) -> tuple[FloatArray, FloatArray]:
     if bounds is None:
         return np.full(free, -np.inf), np.full(free, np.inf)
     try:
         low, high = bounds
-        lower = np.asarray(low, dtype=np.float64)
-        upper = np.asarray(high, dtype=np.float64)
+        lower, upper = numbers("free_bounds", low), numbers("free_bounds", high)
     except (TypeError, ValueError) as error:
         raise ShapeError("free_bounds", "a pair (lower, upper)", repr(bounds)) from error
     spread = []
@@ -322,10 +353,14 @@ def _check(
         raise ShapeError(
             name,
             wanted,
-            f"{values[first]} in {frame} at {first[1:]}",
+            f"{_shown(values[first])} in {frame} at {first[1:]}",
             "pass on_invalid='mark' to get NaN in such frames and go on",
         )
     return np.asarray(faults.reshape(faults.shape[0], -1).any(axis=1))
+
+
+def _shown(value: float) -> str:
+    return "nan or a masked value" if math.isnan(value) else f"{value}"
 
 
 def _repaired(values: FloatArray, rule: Callable[[FloatArray], BoolArray], name: str) -> FloatArray:

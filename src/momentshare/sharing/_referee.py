@@ -136,7 +136,8 @@ class _Model:
             self.target.value = wanted - left
             if not self._run(self.share):
                 return _nothing(frame)
-        activation = np.clip(np.asarray(self.a.value), 0.0, 1.0)
+        helps = (loads != 0.0).any(axis=1)[0] | (limits != 0.0).any(axis=0)
+        activation = np.where(helps, np.clip(np.asarray(self.a.value), 0.0, 1.0), 0.0)
         multipliers = np.asarray(self.balance.dual_value) * heaviest / size[0]
         free = np.zeros(0) if self.free is None else np.asarray(self.free.value) / scale
         held = np.zeros(levels.size)

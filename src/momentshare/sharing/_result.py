@@ -174,8 +174,8 @@ class Sharing:
         frames = int(self.status.size)
         names = self.head_names or tuple(f"head {i}" for i in range(heads))
         columns: dict[str, object] = {}
-        for axis, index in enumerate(np.indices(self.status.shape).reshape(self.status.ndim, -1)):
-            columns[f"axis {axis}"] = np.repeat(index, heads)
+        for axis, index in enumerate(np.indices(self.status.shape)):
+            columns[f"axis {axis}"] = np.repeat(index.ravel(), heads)
         columns["head"] = np.tile(np.array(names, dtype=object), frames)
         columns["activation"] = self.activation.ravel()
         columns["active force [N]"] = self.active_force.ravel()

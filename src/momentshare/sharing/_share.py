@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal, TypeAlias
 
 import numpy as np
 
@@ -14,7 +14,7 @@ from momentshare.sharing import _balance
 from momentshare.sharing._certificate import certify
 from momentshare.sharing._compiled import is_available, solve_compiled
 from momentshare.sharing._minmax import solve_minmax
-from momentshare.sharing._problem import Problem, build_problem
+from momentshare.sharing._problem import OnInvalid, Problem, build_problem, one_of
 from momentshare.sharing._referee import solve_referee
 from momentshare.sharing._result import (
     Certificate,
@@ -30,6 +30,8 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import ArrayLike
+
+Method: TypeAlias = Literal["auto", "compiled", "numpy", "referee"]
 
 BLOCK = 4096
 """Frames that the NumPy route holds side by side."""
@@ -47,8 +49,8 @@ def share(
     free_bounds: tuple[ArrayLike, ArrayLike] | None = None,
     inequalities: tuple[ArrayLike, ArrayLike] | None = None,
     start: ArrayLike | None = None,
-    on_invalid: str = "raise",
-    method: str = "auto",
+    on_invalid: OnInvalid = "raise",
+    method: Method = "auto",
     threads: int | None = None,
     chain: bool = True,
     head_names: Sequence[str] = (),
@@ -149,21 +151,23 @@ def share(
         start=start,
         on_invalid=on_invalid,
     )
+    if threads is not None and (
+        isinstance(threads, bool) or not isinstance(threads, (int, np.integer)) or threads < 1
+    ):
+        raise ShapeError("threads", "a whole number of at least one, or None", repr(threads))
     heads, rows = _labels(head_names, problem.heads, row_names, problem.rows)
     route = choose_route(method, problem.exponent, problem.frames)
     raw, route = solve(problem, route, threads, chain=chain)
     return assemble(problem, raw, route, heads, rows)
 
 
-def choose_route(method: str, exponent: float, frames: int) -> str:
+def choose_route(method: Method, exponent: float, frames: int) -> str:
     """Name the backend that a method stands for.
 
     ``auto`` compiles from :data:`momentshare._kernels.COMPILE_FROM` frames on; the rule looks
     at the size alone, so that the same call gives the same digits wherever it runs.
     """
-    known = ("auto", "compiled", "numpy", "referee")
-    if method not in known:
-        raise ShapeError("method", " or ".join(repr(name) for name in known), repr(method))
+    one_of("method", method, ("auto", "compiled", "numpy", "referee"))
     if math.isinf(exponent) and method != "referee":
         return "numpy"
     if method == "auto":

@@ -6,7 +6,6 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.optimize import lsq_linear
 
 from momentshare.sharing._interior import solve_inside
 from momentshare.sharing._newton import CLOSED, SHORT, Dual, push, solve_dual
@@ -121,6 +120,10 @@ def _nearest_by_active_set(guide: Dual, balance: Balance, frames: NDArray[np.int
     The multiplier steps approach the nearest point slowly when what is left of the moment
     can only be supplied by heads of very little strength; active sets do not mind.
     """
+    if frames.size == 0:
+        return
+    from scipy.optimize import lsq_linear
+
     for frame in frames:
         if not (
             np.isfinite(balance.matrix[frame]).all() and np.isfinite(balance.target[frame]).all()

@@ -229,7 +229,7 @@ def strength_of(
         kept.index(row),
         sign,
         passive_force=state.passive_force[lead],
-        others=others,
+        others="braced" if others == "braced" else "balanced",
     )
     # NaN where the solve gave no certified answer.
     value = np.where(answer.status == Status.SOLVED, sign * answer.moment, np.nan)

@@ -1,0 +1,154 @@
+"""What the sharing calls accept and refuse, and what their errors carry."""
+
+import copy
+import pickle
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+
+from momentshare.errors import (
+    MissingExtraError,
+    ModelError,
+    ShapeError,
+    StudyError,
+    UnknownNameError,
+)
+from momentshare.sharing import Status, cone_inequalities, greatest_factor, greatest_moment, share
+
+ARMS, CAPACITY, MOMENTS = [[0.05, 0.04]], [1000.0, 500.0], [25.0]
+
+
+@pytest.mark.parametrize(
+    "error",
+    [
+        ShapeError("weights", "values above zero", "-1.0", "look again"),
+        UnknownNameError("head", "bicep", ["biceps", "triceps"], "study.toml"),
+        MissingExtraError("numba", "fast", "the kernel"),
+        ModelError("two faults", ["one", "two"]),
+        StudyError("no fault listed"),
+    ],
+)
+@pytest.mark.parametrize(
+    "again",
+    [copy.copy, copy.deepcopy, lambda e: pickle.loads(pickle.dumps(e))],  # noqa: S301
+)
+def test_an_error_survives_copy_and_pickle_with_its_data(error, again):
+    other = again(error)
+    assert type(other) is type(error)
+    assert str(other) == str(error)
+    assert vars(other) == vars(error)
+    assert other.exit_code == error.exit_code
+
+
+@pytest.mark.parametrize("argument", ["moment_arms", "active_capacity", "joint_moments"])
+def test_a_masked_value_is_missing_not_what_lies_under_the_mask(argument):
+    given = {
+        "moment_arms": np.array([ARMS] * 2),
+        "active_capacity": np.array([CAPACITY] * 2),
+        "joint_moments": np.array([MOMENTS] * 2),
+    }
+    hidden = np.zeros(given[argument].shape, dtype=bool)
+    hidden[1].flat[0] = True
+    given[argument] = np.ma.array(given[argument], mask=hidden)
+    with pytest.raises(ShapeError, match="masked") as caught:
+        share(**given)
+    assert caught.value.argument == argument
+    answer = share(**given, on_invalid="mark")
+    assert list(answer.status) == [Status.SOLVED, Status.INVALID]
+    assert np.isnan(answer.force[1]).all()
+
+
+def test_a_mask_that_hides_nothing_changes_nothing():
+    whole = np.ma.array(CAPACITY, mask=False)
+    np.testing.assert_array_equal(
+        share(ARMS, whole, MOMENTS).force, share(ARMS, CAPACITY, MOMENTS).force
+    )
+
+
+def test_masked_frames_in_a_list_are_noticed():
+    frames = [np.ma.array(MOMENTS, mask=[True]), np.ma.array(MOMENTS)]
+    with pytest.raises(ShapeError, match="masked"):
+        share(ARMS, CAPACITY, frames)
+
+
+@pytest.mark.parametrize("threads", [0, -1, 1.5, "two", True])
+def test_a_thread_count_that_is_none_is_refused(threads):
+    with pytest.raises(ShapeError, match="threads"):
+        share(ARMS, CAPACITY, MOMENTS, threads=threads)
+
+
+@pytest.mark.parametrize(
+    ("change", "argument"),
+    [
+        ({"active_capacity": ["1000", "500"]}, "active_capacity"),
+        ({"joint_moments": [25.0 + 1j]}, "joint_moments"),
+        ({"joint_moments": np.array(["2020-01-01"], dtype="datetime64[D]")}, "joint_moments"),
+        ({"free_columns": [[1.0]], "free_bounds": (["low"], [1.0])}, "free_bounds"),
+        ({"method": ["auto"]}, "method"),
+        ({"on_invalid": None}, "on_invalid"),
+        ({"exponent": "3"}, "exponent"),
+        ({"exponent": True}, "exponent"),
+    ],
+)
+def test_text_dates_and_unknown_words_are_refused(change, argument):
+    given = {"moment_arms": ARMS, "active_capacity": CAPACITY, "joint_moments": MOMENTS, **change}
+    with pytest.raises(ShapeError, match=argument):
+        share(**given)
+
+
+def test_other_calls_refuse_masks_and_words_too():
+    with pytest.raises(ShapeError, match="others"):
+        greatest_moment(ARMS, CAPACITY, 0, 1, others=["balanced"])
+    with pytest.raises(ShapeError, match="row"):
+        greatest_moment(ARMS, CAPACITY, 0.0, 1)
+    with pytest.raises(ShapeError, match="scaled_moments"):
+        greatest_factor(ARMS, CAPACITY, [0.0], np.ma.array([1.0], mask=[True]))
+    with pytest.raises(ShapeError, match="base_force"):
+        cone_inequalities(
+            np.ones((2, 3)), np.ma.array(np.ones(3), mask=[1, 0, 0]), [0.5] * 8,
+            axis=[1, 0, 0], towards=[0, 1, 0],
+        )  # fmt: skip
+
+
+def test_a_single_frame_becomes_a_table():
+    table = share(ARMS, CAPACITY, MOMENTS).to_dataframe()
+    assert list(table["head"]) == ["head 0", "head 1"]
+    assert "axis 0" not in table
+    grid = share(ARMS, CAPACITY, np.full((2, 3, 1), 25.0)).to_dataframe()
+    assert len(grid) == 12
+    assert list(grid["axis 1"][:6]) == [0, 0, 1, 1, 2, 2]
+
+
+def test_importing_the_solver_leaves_the_general_optimiser_out():
+    code = "import sys, momentshare.sharing; print('scipy.optimize' in sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "False"
+
+
+@pytest.mark.parametrize("method", ["numpy", "compiled"])
+@pytest.mark.parametrize("exponent", [1.2, 2.0, 3.0, 10.0, 20.0, 50.0])
+def test_a_head_that_cannot_help_rests_at_every_exponent(method, exponent):
+    arms = [[0, -0.077, 0.013, -0.017, -0.014], [0, -0.061, -0.007, -0.026, 0.1]]
+    capacity = [813.0, 1058.0, 890.0, 1194.0, 0.0]
+    for moments in ([-4.6, -18.0], [-400.0, -180.0]):
+        answer = share(arms, capacity, moments, exponent=exponent, method=method)
+        assert int(answer.status) in {Status.SOLVED, Status.SHORTFALL}
+        np.testing.assert_array_equal(answer.activation[[0, 4]], 0.0)
+        assert answer.activation[[1, 2, 3]].max() > 0.0
+
+
+@pytest.mark.parametrize("method", ["numpy", "compiled"])
+@pytest.mark.parametrize("exponent", [2.0, 10.0, 20.0])
+def test_a_head_that_only_turns_a_free_unknown_rests(method, exponent):
+    column = np.array([[0.3], [-0.7], [0.2]])
+    rng = np.random.default_rng(1)
+    arms = rng.uniform(-0.05, 0.05, (3, 6))
+    arms[:, 2] = 0.1 * column[:, 0]
+    answer = share(
+        arms, np.full(6, 900.0), arms @ np.full(6, 200.0),
+        free_columns=column, exponent=exponent, method=method,
+    )  # fmt: skip
+    assert answer.status == Status.SOLVED
+    assert answer.activation[2] == 0.0
