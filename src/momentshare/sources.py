@@ -12,6 +12,10 @@ Each number of a model carries a source key and a kind. The kinds, from firm to 
     chosen by us within described anatomy, no published value found;
 ``from memory``
     recalled from a publication that was not reopened.
+
+Three fields of an entry are our own. ``incomplete`` says what a citation still lacks; such an
+entry is never exported. ``recalled`` names the fields that were not seen on any page.
+``keywords = {not a publication}`` marks entries that stand for our own choices.
 """
 
 from __future__ import annotations
@@ -20,17 +24,32 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from momentshare.errors import ModelError
+from momentshare.errors import ModelError, UnknownNameError
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
     from pathlib import Path
 
-__all__ = ["KINDS", "Reference", "read_bibliography"]
+__all__ = ["KINDS", "Citations", "Reference", "cite", "read_bibliography"]
 
 KINDS = ("measured", "derived", "calibrated", "assumed", "from memory")
 
-_ENTRY = re.compile(r"@(\w+)\s*\{\s*([^,\s]+)\s*,(.*?)\n\}", re.DOTALL)
-_FIELD = re.compile(r"(\w+)\s*=\s*\{((?:[^{}]|\{[^{}]*\})*)\}")
+_REQUIRED: dict[str, tuple[tuple[str, ...], ...]] = {
+    "article": (("author",), ("title",), ("journal",), ("year",), ("pages", "doi")),
+    "book": (("author",), ("title",), ("publisher",), ("year",)),
+    "techreport": (("author",), ("title",), ("institution",), ("year",)),
+    "inproceedings": (("author",), ("title",), ("booktitle",), ("year",)),
+}
+"""Fields that a citation needs by type of entry; one of each group."""
+
+_NOT_A_PUBLICATION = "not a publication"
+_HEAD = re.compile(r"@[ \t]*(\w+)\s*\{\s*")
+_KEY = re.compile(r"[^\s,{}\"#%'()=@\\]+")
+_NAME = re.compile(r"[A-Za-z][\w-]*")
+_BARE = re.compile(r"[\w.:/+-]+")
+_SPACE = re.compile(r"\s*")
+_BRACE = re.compile(r"[{}]")
+_QUOTED = re.compile(r"[{}\"]")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,28 +59,241 @@ class Reference:
     key: str
     category: str
     fields: tuple[tuple[str, str], ...]
-    bibtex: str
+
+    def field(self, name: str) -> str:
+        """Return a field, empty where the entry has none."""
+        return dict(self.fields).get(name, "")
+
+    @property
+    def incomplete(self) -> str:
+        """What the citation still lacks, in words; empty where it is complete."""
+        return self.field("incomplete")
+
+    @property
+    def is_publication(self) -> bool:
+        """False for entries that stand for our own choices or for common practice."""
+        return _NOT_A_PUBLICATION not in self.field("keywords")
+
+    @property
+    def bibtex(self) -> str:
+        """The entry as BibTeX, one field a line."""
+        lines = [f"  {name} = {{{value}}}" for name, value in self.fields]
+        return f"@{self.category}{{{self.key},\n" + ",\n".join(lines) + "\n}"
 
     def text(self) -> str:
         """Return a one-line citation."""
         have = dict(self.fields)
-        parts = [have.get(name, "") for name in ("author", "title", "journal", "year", "note")]
+        have["where"] = _where(have)
+        parts = [have.get(name, "") for name in ("author", "title", "where", "year", "note")]
         return ". ".join(part for part in parts if part)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Citations:
+    """The publications behind a result, those that can be cited apart from those that cannot."""
+
+    complete: tuple[Reference, ...]
+    incomplete: tuple[Reference, ...]
+
+    def bibtex(self) -> str:
+        """Return the complete entries as BibTeX; incomplete ones are named in a comment."""
+        blocks = [reference.bibtex for reference in self.complete]
+        if self.incomplete:
+            blocks.append(
+                "% Used, but not citable as it stands:\n"
+                + "\n".join(f"% {r.key} (lacks {r.incomplete})" for r in self.incomplete)
+            )
+        return "\n\n".join(blocks) + ("\n" if blocks else "")
+
+    def to_dict(self) -> dict[str, dict[str, str]]:
+        """Return ``sources`` and ``incomplete_sources`` by key, ready for JSON."""
+        return {
+            "sources": {r.key: r.text() for r in self.complete},
+            "incomplete_sources": {r.key: r.incomplete for r in self.incomplete},
+        }
+
+
+def cite(references: Mapping[str, Reference], keys: Iterable[str]) -> Citations:
+    """Sort the publications among these source keys, each once, by key.
+
+    Entries that are no publication, such as our own choices, are left out.
+
+    Raises
+    ------
+    UnknownNameError
+        A key is not in the bibliography.
+    """
+    found: list[Reference] = []
+    for key in sorted(set(keys)):
+        if key not in references:
+            raise UnknownNameError("source key", key, references, "references.bib")
+        if references[key].is_publication:
+            found.append(references[key])
+    return Citations(
+        complete=tuple(r for r in found if not r.incomplete),
+        incomplete=tuple(r for r in found if r.incomplete),
+    )
+
+
 def read_bibliography(path: Path) -> dict[str, Reference]:
-    """Read a ``.bib`` file whose entries end with a brace on a line of its own."""
+    """Read a BibTeX file, whatever its layout, in one pass.
+
+    Values stand in braces, in quotes or bare; ``@comment`` entries, lines that begin with %
+    and text between entries are skipped.
+
+    Raises
+    ------
+    ModelError
+        The file cannot be read, an entry is malformed (with its line), a key stands twice, or
+        an entry lacks a field without saying so in ``incomplete``.
+    """
     try:
-        text = path.read_text(encoding="utf-8")
+        text = path.read_text(encoding="utf-8-sig")
     except OSError as err:
         raise ModelError(f"{path}: cannot be read ({err.strerror}); restore the file") from err
     except UnicodeDecodeError as err:
         raise ModelError(f"{path}: is not UTF-8 text ({err.reason}); save it as UTF-8") from err
     found: dict[str, Reference] = {}
-    for match in _ENTRY.finditer(text):
-        category, key, body = match.groups()
-        if key in found:
-            raise ModelError(f"{path}: source key {key!r} stands twice; rename one of the entries")
-        fields = tuple((k.lower(), " ".join(v.split())) for k, v in _FIELD.findall(body))
-        found[key] = Reference(key=key, category=category, fields=fields, bibtex=match.group(0))
+    for reference in _Scanner(path, text).entries():
+        if reference.key in found:
+            raise ModelError(
+                f"{path}: source key {reference.key!r} stands twice; rename one of the entries"
+            )
+        _check(path, reference)
+        found[reference.key] = reference
     return found
+
+
+def _where(have: Mapping[str, str]) -> str:
+    """Journal, volume and pages, or what takes their place."""
+    names = ("journal", "booktitle", "institution", "publisher")
+    place = next((have[name] for name in names if name in have), "")
+    numbers = ":".join(have[name] for name in ("volume", "pages") if name in have)
+    return " ".join(part for part in (place, numbers) if part)
+
+
+def _check(path: Path, reference: Reference) -> None:
+    names = {name for name, value in reference.fields if value}
+    if "incomplete" in dict(reference.fields):
+        if not reference.incomplete:
+            raise ModelError(
+                f"{path}: entry {reference.key!r}: field 'incomplete' is empty; say what the "
+                "citation lacks, or remove the field"
+            )
+        return
+    groups = _REQUIRED.get(reference.category, (("title",), ("year",)))
+    missing = [" or ".join(group) for group in groups if not names.intersection(group)]
+    if missing:
+        raise ModelError(
+            f"{path}: entry {reference.key!r} lacks {', '.join(missing)}; add what is missing, or "
+            "say so in a field such as incomplete = {pages}"
+        )
+
+
+class _Scanner:
+    """One pass over a BibTeX text; every step moves forward."""
+
+    def __init__(self, path: Path, text: str) -> None:
+        self.path = path
+        self.text = text
+        self.at = 0
+
+    def entries(self) -> Iterable[Reference]:
+        """Yield the entries in the order of the file."""
+        while self._next_entry():
+            start = self.at
+            head = _HEAD.match(self.text, self.at)
+            if head is None:
+                raise self._fault(start, "an entry begins with a type and a brace, as @article{")
+            category = head.group(1).lower()
+            self.at = head.end()
+            if category == "comment":
+                self._braced(start)
+                continue
+            if category in {"string", "preamble"}:
+                raise self._fault(start, f"@{category} is not supported; write values out")
+            yield self._entry(start, category)
+
+    def _next_entry(self) -> bool:
+        """Go to the next @ that is not in a line of comment."""
+        while True:
+            at = self.text.find("@", self.at)
+            if at < 0:
+                return False
+            line = self.text.rfind("\n", self.at, at) + 1 or self.at
+            if not self.text[line:at].lstrip().startswith("%"):
+                self.at = at
+                return True
+            end = self.text.find("\n", at)
+            if end < 0:
+                return False
+            self.at = end
+
+    def _entry(self, start: int, category: str) -> Reference:
+        key = self._take(_KEY, start, "a key")
+        fields: dict[str, str] = {}
+        while True:
+            if self._accept("}"):
+                break
+            if not self._accept(","):
+                raise self._fault(start, f"entry {key!r} wants a comma or a closing brace here")
+            if self._accept("}"):
+                break
+            name = self._take(_NAME, start, f"the name of a field of {key!r}").lower()
+            if not self._accept("="):
+                raise self._fault(start, f"entry {key!r}, field {name!r} wants an equals sign")
+            if name in fields:
+                raise self._fault(start, f"entry {key!r} has the field {name!r} twice")
+            fields[name] = " ".join(self._value(start).split())
+        return Reference(key=key, category=category, fields=tuple(fields.items()))
+
+    def _value(self, start: int) -> str:
+        if self._accept("{"):
+            return self._braced(start)
+        if self._accept('"'):
+            return self._quoted(start)
+        return self._take(_BARE, start, "a value in braces or quotes")
+
+    def _braced(self, start: int) -> str:
+        """Return what stands up to the brace that closes the one just passed."""
+        begin, depth = self.at, 1
+        for match in _BRACE.finditer(self.text, self.at):
+            depth += 1 if match.group() == "{" else -1
+            if depth == 0:
+                self.at = match.end()
+                return self.text[begin : match.start()]
+        raise self._fault(start, "a brace is never closed in the entry that begins here")
+
+    def _quoted(self, start: int) -> str:
+        begin, depth = self.at, 0
+        for match in _QUOTED.finditer(self.text, self.at):
+            if match.group() == '"':
+                if depth == 0:
+                    self.at = match.end()
+                    return self.text[begin : match.start()]
+            else:
+                depth += 1 if match.group() == "{" else -1
+        raise self._fault(start, "a quote is never closed in the entry that begins here")
+
+    def _accept(self, mark: str) -> bool:
+        match = _SPACE.match(self.text, self.at)
+        at = self.at if match is None else match.end()
+        self.at = at
+        if self.text.startswith(mark, at):
+            self.at = at + 1
+            return True
+        return False
+
+    def _take(self, pattern: re.Pattern[str], start: int, what: str) -> str:
+        space = _SPACE.match(self.text, self.at)
+        match = pattern.match(self.text, self.at if space is None else space.end())
+        if match is None:
+            raise self._fault(start, f"wanted {what}")
+        self.at = match.end()
+        return match.group()
+
+    def _fault(self, start: int, what: str) -> ModelError:
+        line = self.text.count("\n", 0, start) + 1
+        here = self.text.count("\n", 0, self.at) + 1
+        place = f"line {here}" if here == line else f"line {here}, in the entry of line {line}"
+        return ModelError(f"{self.path}: {place}: {what}; mend the entry")

@@ -1,6 +1,7 @@
 """Commands end to end, as a user runs them."""
 
 import json
+import re
 import subprocess
 import sys
 
@@ -80,6 +81,9 @@ def test_record_names_model_settings_sources_and_cautions(folder):
     assert record["people"][0]["estimated"]
     assert record["cautions"]
     assert "degroote2016" in record["sources"]
+    assert "langenderfer2004" in record["incomplete_sources"]
+    bibtex = (folder / "results" / "sources.bib").read_text("utf-8")
+    assert set(re.findall(r"@\w+\{([^,]+),", bibtex)) == set(record["sources"])
     assert set(record["files"]) == {p.name for p in (folder / "results").iterdir()}
 
 

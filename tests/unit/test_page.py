@@ -15,7 +15,6 @@ import pandas as pd
 import pytest
 from matplotlib.figure import Figure
 
-from momentshare import load_model
 from momentshare.errors import InputError, ShapeError, UnknownNameError
 from momentshare.report.page import (
     VERDICTS,
@@ -29,7 +28,6 @@ from momentshare.report.page import (
     Table,
     Verdict,
     Verdicts,
-    bibtex_of,
     render,
 )
 
@@ -410,18 +408,6 @@ def test_cautions_and_sources_are_left_out_when_there_are_none():
         assert f'href="#{anchor}"' not in bare
         assert f'id="{anchor}"' in full
         assert f'href="#{anchor}"' in full
-
-
-def test_bibtex_of_gives_each_entry_once():
-    model = load_model()
-    keys = list(model.references)[:3]
-    text = bibtex_of(model, [*keys, *keys])
-    assert re.findall(r"^@\w+\{([^,]+),", text, re.MULTILINE) == sorted(keys)
-    for key in keys:
-        assert model.references[key].bibtex in text
-    assert bibtex_of(model, []) == ""
-    with pytest.raises(UnknownNameError, match=r"references\.bib: unknown source key 'nobody1900'"):
-        bibtex_of(model, ["nobody1900"])
 
 
 FRAME = pd.DataFrame({"x": [1.0, 2.0], "y": ["a", "b"]})

@@ -40,6 +40,11 @@ class CurveSet(Protocol):
         """Where the constants come from."""
         ...
 
+    @property
+    def source_key(self) -> str:
+        """Key of the source in the bibliography."""
+        ...
+
     def active_force_length(self, x: ArrayLike) -> NDArray[np.float64]:
         """Active force at full activation against normalised fibre length."""
         ...
@@ -123,6 +128,7 @@ class DeGroote2016:
         "De Groote F, Kinney AL, Rao AV, Fregly BJ 2016, Ann Biomed Eng 44:2922-2936; "
         "constants as coded in SymPy 1.14.0 (BSD)"
     )
+    source_key: str = "degroote2016"
     active_heights: tuple[float, float, float] = (0.814, 0.433, 0.1)
     active_centres: tuple[float, float, float] = (1.06, 0.717, 1.0)
     active_widths: tuple[float, float, float] = (0.162, -0.0299, 0.354)
@@ -287,6 +293,7 @@ class Thelen2003:
 
     name: str = "Thelen2003"
     source: str = "Thelen DG 2003, J Biomech Eng 125:70-77; formulas and constants from memory"
+    source_key: str = "thelen2003"
     active_width: float = 0.45
     passive_strain: float = 0.6
     passive_shape: float = 5.0

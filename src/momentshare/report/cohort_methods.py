@@ -4,36 +4,29 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from momentshare.report.citations import citations, run_keys
 from momentshare.report.record import versions
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from momentshare.cohort.run import CohortResult
+    from momentshare.sources import Citations
 
-__all__ = ["cohort_sources", "has_emg", "methods_text", "people_rows", "settings_rows"]
-
-_NOT_CITED = {"ownchoice", "ownfit", "commonpractice"}
-"""Keys that stand for our own choices and common practice: kinds of knowledge, not works."""
-
-_METHOD_SOURCES = {
-    "DeGroote2016": "degroote2016",
-    "Thelen2003": "thelen2003",
-}
+__all__ = ["cohort_citations", "has_emg", "methods_text", "people_rows", "settings_rows"]
 
 
-def cohort_sources(result: CohortResult) -> list[str]:
-    """Keys of the sources that this run used."""
+def cohort_citations(result: CohortResult) -> Citations:
+    """Publications that this run rests on."""
     model, file = result.model, result.study.file
-    keys = {*model.source_keys(), "wuisb2005", "deleva1996", "ansur2012"}
-    keys.add(_METHOD_SOURCES.get(file.settings.curves, "degroote2016"))
+    keys = run_keys(model, file.settings.curves)
     if file.processing.cutoff_hz == "residual":
         keys.add("winter2009")
     if file.trial:
-        keys |= {"holm1979", "hedges1981", "larsen2021", "mier2014"}
+        keys |= {"deleva1996", "holm1979", "hedges1981", "larsen2021", "mier2014"}
     if has_emg(result):
         keys.add("wilson1927")
-    return sorted(key for key in keys - _NOT_CITED if key in model.references)
+    return citations(model, keys)
 
 
 def methods_text(result: CohortResult) -> list[str]:

@@ -8,7 +8,7 @@ from momentshare.cautions import CAUTIONS, LIMITS
 from momentshare.report import style
 from momentshare.report.cohort_findings import WORKING, findings
 from momentshare.report.cohort_methods import (
-    cohort_sources,
+    cohort_citations,
     has_emg,
     methods_text,
     people_rows,
@@ -25,7 +25,6 @@ from momentshare.report.page import (
     Table,
     Verdict,
     Verdicts,
-    bibtex_of,
 )
 from momentshare.report.record import versions
 
@@ -119,7 +118,7 @@ def cohort_page(
         title=file.title,
         subtitle=file.note,
         sections=sections,
-        sources_bibtex=bibtex_of(result.model, cohort_sources(result)),
+        sources_bibtex=cohort_citations(result).bibtex(),
         cautions=CAUTIONS,
         made_by="\n".join(
             [

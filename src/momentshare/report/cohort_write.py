@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 from momentshare.cautions import CAUTIONS, LIMITS
 from momentshare.report.cohort_figures import cohort_figures, trial_checks_figure
-from momentshare.report.cohort_methods import cohort_sources, methods_text, people_rows
+from momentshare.report.cohort_methods import cohort_citations, methods_text, people_rows
 from momentshare.report.cohort_page import cohort_page
-from momentshare.report.page import bibtex_of, render
+from momentshare.report.page import render
 from momentshare.report.record import RECORD_VERSION, versions
 from momentshare.report.write import staged
 
@@ -80,7 +80,7 @@ def write_cohort(
         say("page")
         page = cohort_page(result, summary, published, pictures, trial_pictures)
         (partial / "report.html").write_text(render(page), encoding="utf-8")
-        sources = bibtex_of(result.model, cohort_sources(result))
+        sources = cohort_citations(result).bibtex()
         (partial / "sources.bib").write_text(sources, encoding="utf-8")
         files = [str(p.relative_to(partial)) for p in partial.rglob("*") if p.is_file()]
         record = _record(result, summary, [*files, RECORD])
@@ -160,7 +160,7 @@ def _record(result: CohortResult, summary: CohortSummary, files: list[str]) -> d
             | {k: v for k, v in o.record.items() if k not in {"tables", "trial", "file", "fault"}}
             for o in result.outcomes
         ],
-        "sources": {key: model.references[key].text() for key in cohort_sources(result)},
+        **cohort_citations(result).to_dict(),
         "files": sorted(files),
         "limits": [*LIMITS, *model.limits],
         "cautions": list(CAUTIONS),

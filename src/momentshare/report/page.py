@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import re
 from base64 import b64encode
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from importlib import resources
 from typing import TYPE_CHECKING, Any, ClassVar
@@ -23,7 +23,6 @@ from momentshare.report.page_cells import UNITS, soft_breaks, table_view
 if TYPE_CHECKING:
     import pandas as pd
 
-    from momentshare.model import Model
 
 __all__ = [
     "UNITS",
@@ -39,7 +38,6 @@ __all__ = [
     "Table",
     "Verdict",
     "Verdicts",
-    "bibtex_of",
     "render",
 ]
 
@@ -315,7 +313,7 @@ class Page:
     title, subtitle : str
     sections : sequence of Section
     sources_bibtex : str
-        BibTeX of the sources used, as :func:`bibtex_of` gives it; no part of the page if empty.
+        BibTeX of the sources used; no part of the page if empty.
     cautions : sequence of str
         What the numbers can bear; the head of the page points to them.
     made_by : str
@@ -374,27 +372,6 @@ def render(page: Page) -> str:
         ],
         words=VERDICTS,
     )
-
-
-def bibtex_of(model: Model, keys: Iterable[str]) -> str:
-    """Return the BibTeX entries of these source keys, each once, in the order of their keys.
-
-    Parameters
-    ----------
-    model : Model
-    keys : iterable of str
-        For instance the ``sources`` of a run's record.
-
-    Raises
-    ------
-    UnknownNameError
-        A key is not in the bibliography of the model.
-    """
-    wanted = sorted(set(keys))
-    for key in wanted:
-        if key not in model.references:
-            raise UnknownNameError("source key", key, model.references, "references.bib")
-    return "\n\n".join(model.references[key].bibtex for key in wanted) + ("\n" if wanted else "")
 
 
 def _texts(what: str, items: Sequence[str]) -> tuple[str, ...]:

@@ -7,6 +7,7 @@ from importlib import metadata
 from typing import TYPE_CHECKING, Any
 
 from momentshare.cautions import CAUTIONS, LIMITS
+from momentshare.report.citations import citations, run_keys
 from momentshare.sharing import Status
 
 if TYPE_CHECKING:
@@ -16,7 +17,6 @@ __all__ = ["RECORD_VERSION", "run_record", "versions"]
 
 RECORD_VERSION = 1
 
-_METHOD_SOURCES = ("degroote2016", "wuisb2005", "deleva1996", "ansur2012")
 _LIBRARIES = ("numpy", "scipy", "pandas", "numba", "matplotlib", "pydantic")
 
 
@@ -42,7 +42,7 @@ def run_record(study: StudyResult, files: list[str]) -> dict[str, Any]:
     Holds no time or place, so that the same study gives the same record.
     """
     model, file = study.model, study.study.file
-    keys = sorted({*model.source_keys(), *_METHOD_SOURCES})
+    cited = citations(model, run_keys(model, file.settings.curves))
     statuses = [status for _, result in study.pairs() for status in result.sharing.status.ravel()]
     counts = {
         status.name.lower(): sum(1 for s in statuses if s == status)
@@ -89,7 +89,7 @@ def run_record(study: StudyResult, files: list[str]) -> dict[str, Any]:
             for c in study.cases
             for b in c.prepared.lift.breaches
         ],
-        "sources": {key: model.references[key].text() for key in keys},
+        **cited.to_dict(),
         "files": sorted(files),
         "limits": [*LIMITS, *model.limits],
         "cautions": list(CAUTIONS),

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from momentshare import reading
 from momentshare.errors import InputError
+from momentshare.report.citations import citations, run_keys
 from momentshare.report.record import run_record
 
 if TYPE_CHECKING:
@@ -26,6 +27,7 @@ __all__ = ["prepare_folder", "staged", "write_report", "write_results"]
 
 _DIGITS = "%.7g"
 _RECORD = "run.json"
+_SOURCES = "sources.bib"
 
 
 def prepare_folder(folder: Path) -> None:
@@ -192,6 +194,8 @@ def _write_all(
         (folder / "figures").mkdir()
         write_figures(study, folder / "figures")
     files = [str(p.relative_to(folder)) for p in folder.rglob("*") if p.is_file()]
-    record = run_record(study, [*files, _RECORD])
+    cited = citations(study.model, run_keys(study.model, study.study.file.settings.curves))
+    (folder / _SOURCES).write_text(cited.bibtex(), encoding="utf-8")
+    record = run_record(study, [*files, _SOURCES, _RECORD])
     text = json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False)
     (folder / _RECORD).write_text(text + "\n", encoding="utf-8")
