@@ -10,6 +10,7 @@
     │   └── ShapeError       an array with the wrong axes or bad values
     ├── PostureError         a posture cannot be reached
     ├── SolverError          a solution could not be certified
+    ├── ProcessError         a process of our own cannot start
     └── MissingExtraError    an optional library is not installed         (ImportError)
 
 A message says where, what was wanted, what came and what to do. The command line
@@ -30,6 +31,7 @@ __all__ = [
     "ModelError",
     "MomentshareError",
     "PostureError",
+    "ProcessError",
     "ShapeError",
     "SolverError",
     "StudyError",
@@ -90,10 +92,18 @@ class StudyError(InputError):
 class UnknownNameError(InputError, KeyError):
     """Nothing answers to a name; the nearest known names are offered."""
 
-    def __init__(self, kind: str, name: str, known: Iterable[str], where: str = "") -> None:
+    def __init__(
+        self,
+        kind: str,
+        name: str,
+        known: Iterable[str],
+        where: str = "",
+        remedy: str | None = None,
+    ) -> None:
         self.kind, self.name, self.known = kind, name, tuple(known)
         place = f"{where}: " if where else ""
-        super().__init__(f"{place}unknown {kind} {name!r}; {nearest_name(name, self.known)}")
+        remedy = nearest_name(name, self.known) if remedy is None else remedy
+        super().__init__(f"{place}unknown {kind} {name!r}; {remedy}")
 
     def __str__(self) -> str:
         return str(self.args[0])
@@ -114,6 +124,10 @@ class PostureError(MomentshareError):
 
 class SolverError(MomentshareError):
     """A solution could not be certified."""
+
+
+class ProcessError(MomentshareError):
+    """A process that the library needs cannot start; no file is at fault."""
 
 
 class MissingExtraError(MomentshareError, ImportError):

@@ -4,6 +4,7 @@ import csv
 import dataclasses
 import math
 import shutil
+from pathlib import Path
 
 import pytest
 
@@ -442,6 +443,28 @@ def test_faults_of_all_files_are_reported_together(folder):
 def test_unknown_model_name_offers_the_shipped_ones():
     with pytest.raises(UnknownNameError, match="reference_limb"):
         load_model("reference_lim")
+
+
+def test_a_folder_does_not_take_the_place_of_a_shipped_model(folder, tmp_path, monkeypatch):
+    edit(folder / "limb.toml", 'version = "', 'version = "mine ')
+    shutil.copytree(folder, tmp_path / "here" / "reference_limb")
+    monkeypatch.chdir(tmp_path / "here")
+    shipped = load_model("reference_limb")
+    assert shipped.path == models_folder() / "reference_limb"
+    assert not shipped.version.startswith("mine")
+    own = tmp_path / "here" / "reference_limb"
+    for path in ("./reference_limb", str(own), Path("reference_limb"), "../here/reference_limb"):
+        assert load_model(path).version.startswith("mine"), path
+
+
+def test_a_folder_is_named_as_a_path(folder, tmp_path, monkeypatch):
+    shutil.copytree(folder, tmp_path / "here" / "own")
+    monkeypatch.chdir(tmp_path / "here")
+    with pytest.raises(UnknownNameError, match=r"unknown model 'own'; .* write './own'"):
+        load_model("own")
+    assert load_model("./own").name == "reference_limb"
+    with pytest.raises(UnknownNameError, match=r"model folder './other'; it holds no limb.toml"):
+        load_model("./other")
 
 
 @pytest.mark.parametrize(

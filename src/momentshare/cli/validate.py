@@ -11,7 +11,9 @@ __all__ = ["validate"]
 
 
 def validate(
-    model: Annotated[str, typer.Argument(help="Model name or folder.")] = "reference_limb",
+    model: Annotated[
+        str, typer.Argument(help="Shipped model, or the path of a folder.")
+    ] = "reference_limb",
     out: Annotated[
         Path | None,
         typer.Option("--out", help="Folder for the table and figures of every moment arm."),

@@ -10,6 +10,7 @@ from pydantic import Field, field_validator, model_validator
 from momentshare.study.schema import (
     Entry,
     Finite,
+    ModelPlace,
     Name,
     Number,
     PersonEntry,
@@ -164,7 +165,7 @@ class CohortFile(Entry):
 
     title: Name
     note: str = ""
-    model: Name = "reference_limb"
+    model: ModelPlace = "reference_limb"
     settings: CohortSettings = CohortSettings()
     processing: ProcessingEntry = ProcessingEntry()
     emg: EmgEntry = EmgEntry()

@@ -170,7 +170,9 @@ def load_model(name_or_folder: str | Path = "reference_limb", *, calibrated: boo
     Parameters
     ----------
     name_or_folder : str or Path
-        A name from :func:`available_models`, or a folder that holds ``limb.toml``.
+        A name from :func:`available_models`, or a folder that holds ``limb.toml``: a ``Path``, or
+        text with a path separator or a dot in front (``./my_limb``), so that no folder takes the
+        place of a shipped model unnoticed.
     calibrated : bool
         Whether the fitted numbers of ``calibrated.csv``, where the folder has that file, take
         the place of those they were fitted from.
@@ -188,12 +190,27 @@ def load_model(name_or_folder: str | Path = "reference_limb", *, calibrated: boo
     UnknownNameError
         When neither a shipped model nor a folder answers to the name.
     """
-    folder = Path(name_or_folder)
-    if not (folder / "limb.toml").is_file():
-        folder = models_folder() / str(name_or_folder)
-        if not (folder / "limb.toml").is_file():
-            raise UnknownNameError("model", str(name_or_folder), available_models())
+    folder = _folder(name_or_folder)
     return _Reader(folder).model(calibrated=calibrated)
+
+
+def _folder(name_or_folder: str | Path) -> Path:
+    """Folder of a model that was asked for."""
+    text = str(name_or_folder)
+    if isinstance(name_or_folder, Path) or text.startswith(".") or any(c in text for c in "/\\"):
+        folder = Path(name_or_folder)
+        if not (folder / "limb.toml").is_file():
+            known = ", ".join(available_models())
+            raise UnknownNameError(
+                "model folder", text, (), remedy=f"it holds no limb.toml; shipped: {known}"
+            )
+        return folder
+    if text in available_models():
+        return models_folder() / text
+    remedy = None
+    if (Path(text) / "limb.toml").is_file():
+        remedy = f"for the folder of this name write './{text}'"
+    raise UnknownNameError("model", text, available_models(), remedy=remedy)
 
 
 class _Reader:

@@ -61,6 +61,8 @@ Number = Annotated[float, BeforeValidator(_plain_number)]
 Finite = Annotated[Number, Field(allow_inf_nan=False)]
 Positive = Annotated[Number, Field(gt=0.0, allow_inf_nan=False)]
 Name = Annotated[str, Field(min_length=1, max_length=80), AfterValidator(plain_text)]
+ModelPlace = Annotated[str, Field(min_length=1, max_length=1000), AfterValidator(plain_text)]
+"""A shipped model, or the path of a model folder."""
 Points = Annotated[list[tuple[Finite, Finite]], Field(min_length=1)]
 Varying = float | list[tuple[float, float]] | None
 
@@ -305,7 +307,7 @@ class StudyFile(Entry):
 
     title: Name
     note: str = ""
-    model: Name = "reference_limb"
+    model: ModelPlace = "reference_limb"
     settings: SettingsEntry = SettingsEntry()
     person: Annotated[list[PersonEntry], Field(min_length=1)]
     condition: Annotated[list[ConditionEntry], Field(min_length=1)]
