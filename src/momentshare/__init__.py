@@ -5,7 +5,7 @@ The public names below load on first use, so that importing the package is quick
 
 from __future__ import annotations
 
-from importlib import import_module, metadata
+from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -109,7 +109,7 @@ __all__ = [
 
 def __getattr__(name: str) -> Any:
     if name == "__version__":
-        return metadata.version("momentshare")
+        return import_module("importlib.metadata").version("momentshare")
     if name in _HOME:
         return getattr(import_module(f"momentshare.{_HOME[name]}"), name)
     raise AttributeError(f"module 'momentshare' has no attribute {name!r}")

@@ -1,5 +1,12 @@
 """``python -m momentshare`` is the command line."""
 
+import sys
+from pathlib import Path
+
+# Python puts the current folder first; a file ``random.py`` beside the data is not ours to run.
+if sys.path and sys.path[0] == str(Path.cwd()) != str(Path(__file__).resolve().parents[1]):
+    del sys.path[0]
+
 from momentshare.cli.main import main
 
 if __name__ == "__main__":

@@ -1,28 +1,36 @@
 """Work in several processes that end with the one that started them.
 
-Every worker holds the end of a pipe whose other end only the parent has. When the parent ends,
-whatever way, or closes it because the user broke off, the workers see it and end at once with all
-that they started. Workers never see an interrupt from the keyboard: the parent decides.
+A child is a Python of its own that takes the modules of this one and nothing of the current
+folder: a file ``random.py`` beside the data is never run. It has no part of the program that
+started it, so a script needs no guard. It reads tasks from its standard input and ends, with all
+that it started, when that input ends: when the parent ends, whatever way, or when the user breaks
+off. It never sees an interrupt from the keyboard: the parent decides.
 """
 
 from __future__ import annotations
 
-import multiprocessing
 import os
+import pickle
+import queue
 import signal
+import struct
+import subprocess
+import sys
+import sysconfig
 import tempfile
 import threading
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
-from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager, suppress
+import traceback
+from contextlib import suppress
 from itertools import islice
-from typing import TYPE_CHECKING, Any, TypeVar
+from pathlib import Path
+from typing import IO, TYPE_CHECKING, Any, TypeVar
+
+from momentshare.errors import ProcessError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Generator, Iterable, Iterator
-    from multiprocessing.connection import Connection
+    from collections.abc import Callable, Generator, Iterable
 
-__all__ = ["on_processes"]
+__all__ = ["child_command", "child_environment", "on_processes"]
 
 IN_FLIGHT = 2
 """Tasks handed out for each process at a time, so that neither tasks nor answers pile up."""
@@ -31,6 +39,71 @@ ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 """What keeps the libraries for linear algebra from one thread a core in every process."""
 
 Answer = TypeVar("Answer")
+
+_BEGIN = """
+import sys
+from importlib.machinery import PathFinder
+from importlib.util import module_from_spec
+sys.path[:] = {paths}
+spec = PathFinder.find_spec("momentshare", {home})
+sys.modules["momentshare"] = module_from_spec(spec)
+spec.loader.exec_module(sys.modules["momentshare"])
+"""
+"""How a child takes modules where its parent does, and this library from the very same place."""
+
+_LENGTH = struct.Struct("<Q")
+
+
+def child_command(entry: str, *arguments: str) -> list[str]:
+    """Command line of a Python that runs one of our functions.
+
+    Parameters
+    ----------
+    entry : str
+        ``module:function``; the function takes no arguments.
+    *arguments : str
+        What it finds in ``sys.argv[1:]``.
+
+    Raises
+    ------
+    ProcessError
+        When it is not known where this Python lies.
+    """
+    if not sys.executable:
+        raise ProcessError("the place of the Python interpreter is not known; run in a plain one")
+    module, _, function = entry.partition(":")
+    home = str(Path(__file__).resolve().parents[1])
+    code = _BEGIN.format(paths=ascii(_module_path()), home=ascii([home]))
+    code += f"from {module} import {function}; {function}()"
+    flags = ["-I"] if sys.flags.isolated else ["-P"]
+    return [sys.executable, *flags, "-c", code, *arguments]
+
+
+def child_environment(scratch: str) -> dict[str, str]:
+    """Environment of a child: one thread each, ``scratch`` for what is temporary.
+
+    What the user has set for threads stays; what would lead to the current folder goes.
+    """
+    found = {**dict.fromkeys(ONE_THREAD, "1"), **os.environ}
+    found.update(dict.fromkeys(("TMPDIR", "TEMP", "TMP"), scratch), PYTHONSAFEPATH="1")
+    paths = [p for p in found.pop("PYTHONPATH", "").split(os.pathsep) if not _is_here(p)]
+    if paths:
+        found["PYTHONPATH"] = os.pathsep.join(paths)
+    return found
+
+
+def _module_path() -> list[str]:
+    """Where this program finds modules, without the current folder."""
+    installed = {os.path.realpath(p) for p in sysconfig.get_paths().values()}
+    return [p for p in sys.path if not _is_here(p) or os.path.realpath(p) in installed]
+
+
+def _is_here(path: str) -> bool:
+    """Whether an entry of a module path leads to the current folder."""
+    try:
+        return not path or os.path.realpath(path) == os.path.realpath(Path.cwd())
+    except OSError:  # the current folder is gone
+        return False
 
 
 def on_processes(
@@ -41,7 +114,7 @@ def on_processes(
     Parameters
     ----------
     work : callable
-        A function of a module; called with the values of a task.
+        A function of an installed module; called with the values of a task.
     tasks : iterable
         Key and arguments of each; read as processes become free.
     processes : int
@@ -51,84 +124,218 @@ def on_processes(
     ------
     key : int
     answer : object or None
-        ``None`` when a process died. Closing the generator early ends every process at once.
-    """
-    context = multiprocessing.get_context("spawn")
-    theirs, ours = context.Pipe(duplex=False)
-    with tempfile.TemporaryDirectory(prefix="momentshare-", ignore_cleanup_errors=True) as scratch:
-        pool = ProcessPoolExecutor(
-            processes, mp_context=context, initializer=_begin, initargs=(theirs, scratch)
-        )
-        done = False
-        left = iter(tasks)
-        waiting: dict[Future[Answer], int] = {}
+        ``None`` when the process that worked on it died; another one takes its place. Closing the
+        generator early ends every process at once.
 
-        def hand_out(count: int) -> None:
-            with _start():
-                for key, values in islice(left, count):
-                    waiting[_submit(pool, work, values)] = key
+    Raises
+    ------
+    ProcessError
+        When a process cannot start.
+    Exception
+        Whatever ``work`` raises.
+    """
+    with tempfile.TemporaryDirectory(prefix="momentshare-", ignore_cleanup_errors=True) as scratch:
+        staff = [_Keeper(scratch) for _ in range(processes)]
+        answers: queue.SimpleQueue[tuple[int, bytes | Exception]] = queue.SimpleQueue()
+        todo: queue.SimpleQueue[tuple[int, bytes] | None] = queue.SimpleQueue()
+        threads = [
+            threading.Thread(target=keeper.run, args=(todo, answers), daemon=True)
+            for keeper in staff
+        ]
+        left = iter(tasks)
+
+        def hand_out(count: int) -> int:
+            given = 0
+            for key, values in islice(left, count):
+                todo.put((key, pickle.dumps((work, values))))
+                given += 1
+            return given
 
         try:
-            hand_out(IN_FLIGHT * processes)
+            waiting = hand_out(IN_FLIGHT * processes)
+            for thread in threads:
+                thread.start()
             while waiting:
-                ready, _ = wait(waiting, return_when=FIRST_COMPLETED)
-                for future in ready:
-                    key, answer = waiting.pop(future), None
-                    with suppress(BrokenProcessPool):
-                        answer = future.result()
-                    hand_out(1)
-                    yield key, answer
-            done = True
+                try:
+                    key, frame = answers.get(timeout=1.0)  # so that an interrupt is seen anywhere
+                except queue.Empty:
+                    continue
+                waiting += hand_out(1) - 1
+                yield key, _answer(frame)
         finally:
-            if not done:
-                ours.close()
-            pool.shutdown(wait=True, cancel_futures=True)
-            ours.close()
-            theirs.close()
+            for keeper in staff:
+                keeper.end()
+            for _ in threads:
+                todo.put(None)
+            for thread in threads:
+                if thread.ident is not None:
+                    thread.join()
 
 
-def _submit(
-    pool: ProcessPoolExecutor, work: Callable[..., Answer], values: tuple[Any, ...]
-) -> Future[Answer]:
-    """Hand a task to the pool; where the pool has broken, a task that has failed likewise."""
+def _answer(frame: bytes | Exception) -> Any:
+    """Return what a child answered; an exception of the task or of the start is raised."""
+    if isinstance(frame, Exception):
+        raise frame
+    if not frame:
+        return None
+    done, answer = pickle.loads(frame)  # noqa: S301 - written by our own child
+    if not done:
+        raise answer
+    return answer
+
+
+class _Keeper:
+    """Keeps one child at work, and replaces it when it dies."""
+
+    def __init__(self, scratch: str) -> None:
+        self.scratch = scratch
+        self.child: subprocess.Popen[bytes] | None = None
+        self.ended = False
+        self.lock = threading.Lock()
+
+    def run(
+        self,
+        todo: queue.SimpleQueue[tuple[int, bytes] | None],
+        answers: queue.SimpleQueue[tuple[int, bytes | Exception]],
+    ) -> None:
+        while not self.ended and (task := todo.get()) is not None:
+            key, values = task
+            try:
+                answers.put((key, self._ask(values)))
+            except Exception as err:  # noqa: BLE001 - told to the thread that waits
+                answers.put((key, err))
+        if self.child is not None:
+            self._bury(self.child)
+
+    def _ask(self, values: bytes) -> bytes:
+        """Answer of the child, or nothing when it died over the task."""
+        child = self._start() if self.child is None else self.child
+        assert child.stdin is not None  # noqa: S101 - pipes were asked for
+        assert child.stdout is not None  # noqa: S101
+        with suppress(OSError):
+            _send(child.stdin, values)
+        answer = _receive(child.stdout)
+        if answer is None:
+            self._bury(child)
+        return answer or b""
+
+    def _start(self) -> subprocess.Popen[bytes]:
+        own_group: dict[str, Any] = (
+            {"process_group": 0}
+            if os.name == "posix"
+            else {"creationflags": getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0)}
+        )
+        with self.lock:
+            if self.ended:
+                raise ProcessError("broken off")
+            try:
+                child = subprocess.Popen(  # noqa: S603 - our own interpreter and our own words
+                    child_command("momentshare.processes:serve"),
+                    env=child_environment(self.scratch),
+                    stdin=subprocess.PIPE,
+                    stdout=subprocess.PIPE,
+                    **own_group,
+                )
+            except OSError as err:
+                raise ProcessError(f"a worker process cannot start ({err.strerror})") from err
+            self.child = child
+        assert child.stdout is not None  # noqa: S101 - a pipe was asked for
+        if _receive(child.stdout) is None:
+            code = self._bury(child)
+            raise ProcessError(
+                f"a worker process ended while starting (exit code {code}); what it wrote stands "
+                "above; install momentshare again, or run with one worker"
+            )
+        return child
+
+    def _bury(self, child: subprocess.Popen[bytes]) -> int:
+        """Take leave of a child that has ended; its exit code."""
+        for stream in (child.stdin, child.stdout):
+            if stream is not None:
+                with suppress(OSError):
+                    stream.close()
+        try:
+            code = child.wait(timeout=5.0)
+        except subprocess.TimeoutExpired:
+            child.kill()
+            code = child.wait()
+        with self.lock:
+            self.child = None
+        return code
+
+    def end(self) -> None:
+        """End the child and all that it started, at once."""
+        with self.lock:
+            self.ended = True
+            if self.child is None or self.child.returncode is not None:
+                return
+            with suppress(OSError):
+                if hasattr(os, "killpg"):
+                    os.killpg(self.child.pid, signal.SIGKILL)
+                else:
+                    self.child.kill()
+
+
+def _send(stream: IO[bytes], frame: bytes) -> None:
+    stream.write(_LENGTH.pack(len(frame)))
+    stream.write(frame)
+    stream.flush()
+
+
+def _receive(stream: IO[bytes]) -> bytes | None:
+    """Next frame, or ``None`` when the other side is gone."""
     try:
-        return pool.submit(work, *values)
-    except BrokenProcessPool as err:
-        lost: Future[Answer] = Future()
-        lost.set_exception(err)
-        return lost
+        head = stream.read(_LENGTH.size)
+        if len(head) < _LENGTH.size:
+            return None
+        (length,) = _LENGTH.unpack(head)
+        frame = stream.read(length)
+    except (OSError, ValueError):
+        return None
+    return frame if len(frame) == length else None
 
 
-@contextmanager
-def _start() -> Iterator[None]:
-    """Let processes that start here inherit one thread each and no interrupt.
+def serve() -> None:
+    """Work on what comes in, until nothing more can come; runs in a child."""
+    # What a library prints must not get among the answers, nor read the tasks.
+    tasks, answers = os.fdopen(os.dup(0), "rb"), os.fdopen(os.dup(1), "wb")
+    nothing = os.open(os.devnull, os.O_RDONLY)
+    os.dup2(nothing, 0)
+    os.dup2(2, 1)
+    inbox: queue.SimpleQueue[bytes | None] = queue.SimpleQueue()
+    busy = threading.Event()
+    threading.Thread(target=_listen, args=(tasks, inbox, busy), daemon=True).start()
+    _send(answers, b"ready")
+    while (frame := inbox.get()) is not None:
+        _send(answers, _worked(frame))
+        busy.clear()
 
-    What the user has set stays.
-    """
-    added = [name for name in ONE_THREAD if name not in os.environ]
-    os.environ.update(dict.fromkeys(added, "1"))
-    masks = hasattr(signal, "pthread_sigmask")
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT}) if masks else set()
+
+def _listen(
+    tasks: IO[bytes], inbox: queue.SimpleQueue[bytes | None], busy: threading.Event
+) -> None:
+    """Pass on tasks; when the parent is gone while one is being worked on, end at once."""
+    while (frame := _receive(tasks)) is not None:
+        busy.set()
+        inbox.put(frame)
+    if busy.is_set():
+        if hasattr(os, "killpg") and os.getpgrp() == os.getpid():
+            os.killpg(os.getpid(), signal.SIGKILL)
+        os._exit(1)
+    inbox.put(None)
+
+
+def _worked(frame: bytes) -> bytes:
+    """Answer of one task, or the exception it ended with."""
     try:
-        yield
-    finally:
-        for name in added:
-            os.environ.pop(name, None)
-        if masks:
-            signal.pthread_sigmask(signal.SIG_SETMASK, before)  # a waiting interrupt comes here
-
-
-def _begin(lifeline: Connection, scratch: str) -> None:
-    """Prepare a worker: a process group of its own, a folder that the parent removes, a watch."""
-    if hasattr(os, "setpgid"):
-        os.setpgid(0, 0)
-    tempfile.tempdir = scratch
-    threading.Thread(target=_watch, args=(lifeline,), daemon=True).start()
-
-
-def _watch(lifeline: Connection) -> None:
-    with suppress(EOFError, OSError):
-        lifeline.recv_bytes()  # nothing is ever sent: it returns when the other end is gone
-    if hasattr(os, "killpg") and os.getpgrp() == os.getpid():
-        os.killpg(os.getpid(), signal.SIGKILL)
-    os._exit(1)
+        work, values = pickle.loads(frame)  # noqa: S301 - written by our own parent
+        return pickle.dumps((True, work(*values)))
+    except Exception as err:  # noqa: BLE001 - raised again in the parent
+        story = traceback.format_exc()
+        err.add_note(f"in a worker process:\n{story}")
+        try:
+            told = pickle.dumps((False, err))
+            pickle.loads(told)  # noqa: S301 - some exceptions go in and do not come out
+        except Exception:  # noqa: BLE001
+            return pickle.dumps((False, RuntimeError(story)))
+        return told

@@ -6,6 +6,7 @@ header, its parameters or its data, cut at any length, or made of random bytes.
 
 import io
 import struct
+import sys
 import time
 
 import numpy as np
@@ -15,7 +16,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from pyarrow import parquet
 
-from momentshare.errors import InputError
+from momentshare.errors import InputError, ProcessError
 from momentshare.trial import c3d_file
 from momentshare.trial.c3d_header import walk
 from momentshare.trial.layout import LayoutEntry
@@ -210,10 +211,47 @@ def test_a_reader_that_crashes_takes_nothing_with_it(folder, sound_c3d):
     assert "the file is damaged" in answer
 
 
+STARTED = "open('started', 'w').close()"
+
+
+def stands_in(monkeypatch, code):
+    """Let another program take the reader's place."""
+    monkeypatch.setattr(c3d_file, "child_command", lambda *_: [sys.executable, "-c", code])
+
+
 def test_a_reader_that_never_ends_is_stopped(folder, sound_c3d, monkeypatch):
-    monkeypatch.setattr(c3d_file, "SECONDS", 0.01)
+    monkeypatch.setattr(c3d_file, "SECONDS", 0.2)
+    stands_in(monkeypatch, f"{STARTED}; import time; time.sleep(600)")
     answer = attempt(folder, ".c3d", sound_c3d)
-    assert "could not be read within" in answer
+    assert "could not be read within 0 s; the file is damaged" in answer
+
+
+@pytest.mark.parametrize(
+    ("code", "said"),
+    [
+        ("raise ImportError('no such library')", "exit code 1, 'ImportError: no such library'"),
+        ("import os; os.abort()", "exit code -6, ''"),
+        ("import time; time.sleep(600)", "exit code -9, ''"),
+    ],
+)
+def test_a_reader_that_cannot_start_is_not_a_fault_of_the_file(
+    folder, sound_c3d, monkeypatch, code, said
+):
+    monkeypatch.setattr(c3d_file, "SECONDS_TO_START", 1.0)
+    stands_in(monkeypatch, code)
+    with pytest.raises(ProcessError, match="no file is at fault") as caught:
+        attempt(folder, ".c3d", sound_c3d)
+    assert said in str(caught.value)
+    assert "damaged" not in str(caught.value)
+
+
+def test_a_reader_runs_nothing_of_the_current_folder(folder, sound_c3d, tmp_path, monkeypatch):
+    for name in ("random", "numpy", "json", "pickle", "ezc3d", "tempfile", "struct"):
+        (tmp_path / f"{name}.py").write_text("raise RuntimeError('run from the current folder')")
+    monkeypatch.chdir(tmp_path)
+    whole(attempt(folder, ".c3d", sound_c3d))
+    monkeypatch.syspath_prepend("")
+    whole(attempt(folder, ".c3d", sound_c3d))
 
 
 def test_c3d_with_a_terminal_code_for_a_label(folder, sound_c3d):

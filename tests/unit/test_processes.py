@@ -1,15 +1,22 @@
-"""The pool of processes: lazy, one thread each, none left behind."""
+"""The pool of processes: lazy, one thread each, none left behind, nothing of the current folder."""
 
 import os
+import shutil
 import signal
 import subprocess
 import sys
 import time
+import venv
 from contextlib import closing
+from pathlib import Path
 
+import pytest
 from tests.process_tree import family, needs_proc, running, until
 
-from momentshare.processes import IN_FLIGHT, ONE_THREAD, on_processes
+import momentshare
+from momentshare import processes
+from momentshare.errors import ProcessError, UnknownNameError
+from momentshare.processes import IN_FLIGHT, ONE_THREAD, child_command, on_processes
 
 
 def test_processes_take_one_thread_each_and_leave_the_environment(monkeypatch):
@@ -33,10 +40,73 @@ def test_a_process_that_dies_gives_no_answer():
         assert list(answers) == [(7, None)]
 
 
-def test_every_task_of_a_dead_pool_is_answered_with_nothing():
-    tasks = ((n, (3,)) for n in range(5 * IN_FLIGHT))
-    with closing(on_processes(os._exit, tasks, 1)) as answers:
-        assert sorted(answers) == [(n, None) for n in range(5 * IN_FLIGHT)]
+def test_every_task_that_ends_its_process_is_answered_with_nothing():
+    tasks = ((n, (3,)) for n in range(3 * IN_FLIGHT))
+    with closing(on_processes(os._exit, tasks, 2)) as answers:
+        assert sorted(answers) == [(n, None) for n in range(3 * IN_FLIGHT)]
+
+
+def test_a_task_that_ends_its_process_takes_no_other_with_it():
+    tasks = [(0, ("1 + 1",)), (1, ("__import__('os')._exit(3)",)), (2, ("2 + 2",))]
+    with closing(on_processes(eval, tasks, 1)) as answers:
+        assert sorted(answers) == [(0, 2), (1, None), (2, 4)]
+
+
+def test_an_error_of_a_task_comes_back_with_its_story():
+    with (
+        closing(on_processes(int, [(0, ("seven",))], 1)) as answers,
+        pytest.raises(ValueError, match="'seven'") as caught,
+    ):
+        list(answers)
+    assert "in a worker process" in caught.value.__notes__[0]
+
+
+def test_an_error_that_cannot_travel_comes_back_as_text():
+    task = "raise_(__import__('momentshare.errors').errors.UnknownNameError('head', 'x', ['y']))"
+    text = f"(lambda raise_: {task})(lambda err: (_ for _ in ()).throw(err))"
+    assert issubclass(UnknownNameError, Exception)
+    with (
+        closing(on_processes(eval, [(0, (text,))], 1)) as answers,
+        pytest.raises((UnknownNameError, RuntimeError), match="unknown head 'x'"),
+    ):
+        list(answers)
+
+
+def test_what_a_task_prints_is_no_answer(capfd):
+    with closing(on_processes(print, [(0, ("hello",)), (1, ("again",))], 1)) as answers:
+        assert sorted(answers) == [(0, None), (1, None)]
+    assert capfd.readouterr().err.split() == ["hello", "again"]
+
+
+def test_large_tasks_and_answers_pass():
+    tasks = [(n, (bytes(5_000_000),)) for n in range(4)]
+    with closing(on_processes(bytes.__len__, tasks, 2)) as answers:
+        assert sorted(answers) == [(n, 5_000_000) for n in range(4)]
+    with closing(on_processes(bytes, [(0, (5_000_000,))], 1)) as answers:
+        assert list(answers) == [(0, bytes(5_000_000))]
+
+
+def test_a_process_that_cannot_start_is_an_error(monkeypatch, tmp_path):
+    monkeypatch.setattr(sys, "executable", str(tmp_path / "no-python"))
+    with (
+        closing(on_processes(abs, [(0, (1,))], 1)) as answers,
+        pytest.raises(ProcessError, match="cannot start"),
+    ):
+        list(answers)
+    monkeypatch.setattr(sys, "executable", "")
+    with pytest.raises(ProcessError, match="is not known"):
+        child_command("momentshare.processes:serve")
+
+
+def test_a_process_that_ends_while_starting_is_an_error(monkeypatch):
+    monkeypatch.setattr(
+        processes, "child_command", lambda *_: [sys.executable, "-c", "raise SystemExit(9)"]
+    )
+    with (
+        closing(on_processes(abs, [(n, (1,)) for n in range(9)], 2)) as answers,
+        pytest.raises(ProcessError, match="exit code 9"),
+    ):
+        list(answers)
 
 
 def test_tasks_are_read_as_processes_become_free():
@@ -56,9 +126,8 @@ def test_tasks_are_read_as_processes_become_free():
 SLEEPERS = """
 import sys, time
 from momentshare.processes import on_processes
-if __name__ == "__main__":
-    for _ in on_processes(time.sleep, ((n, (600.0,)) for n in range(4)), 2):
-        pass
+for _ in on_processes(time.sleep, ((n, (600.0,)) for n in range(4)), 2):
+    pass
 """
 
 
@@ -67,9 +136,8 @@ def test_workers_end_with_a_parent_that_is_killed(tmp_path):
     program = tmp_path / "sleepers.py"
     program.write_text(SLEEPERS)
     parent = subprocess.Popen([sys.executable, str(program)], start_new_session=True)
-    # Two workers and the process that keeps account of semaphores.
-    assert until(lambda: len(family(parent.pid)) >= 3, 60.0)
-    time.sleep(1.0)  # until they have taken hold of the pipe
+    assert until(lambda: len(family(parent.pid)) >= 2, 60.0)
+    time.sleep(1.0)  # until they are at work
     workers = family(parent.pid)
     parent.kill()
     parent.wait()
@@ -77,3 +145,104 @@ def test_workers_end_with_a_parent_that_is_killed(tmp_path):
     for pid in running(workers):
         os.kill(pid, signal.SIGKILL)
     assert ended
+
+
+# ------------------------------------------------------------------ nothing of the current folder
+
+TRAPS = ("random", "numpy", "json", "pickle", "pandas", "site_of_lab", "ezc3d", "struct", "queue")
+
+PROGRAM = """
+import sys
+from contextlib import closing
+from momentshare.processes import on_processes
+text = "[__import__(n).__file__ for n in ('random', 'numpy', 'json', 'pickle', 'momentshare')]"
+with closing(on_processes(eval, [(0, (text,))], 1)) as answers:
+    for _, found in answers:
+        print(*found, sep="\\n")
+"""
+
+HOME = str(Path(momentshare.__file__).parents[1])
+
+
+def program_run(command, folder, path=HOME):
+    """Run a program in a folder, with a path for modules or none."""
+    env = {k: v for k, v in os.environ.items() if k != "PYTHONPATH"}
+    env |= {"PYTHONPATH": path} if path else {}
+    return subprocess.run(command, cwd=folder, env=env, capture_output=True, text=True, check=False)
+
+
+@pytest.fixture
+def trapped(tmp_path):
+    """A folder with modules that tell when they are run, and a program that is elsewhere."""
+    data, elsewhere = tmp_path / "data", tmp_path / "elsewhere"
+    data.mkdir()
+    elsewhere.mkdir()
+    for name in TRAPS:
+        (data / f"{name}.py").write_text(
+            f"open({str(tmp_path / 'sprung')!r}, 'a').write({name!r} + '\\n')\n"
+            "raise RuntimeError('run from the current folder')\n"
+        )
+    (elsewhere / "program.py").write_text(PROGRAM)
+    return data, elsewhere / "program.py", tmp_path / "sprung"
+
+
+def test_children_run_nothing_of_the_current_folder(trapped):
+    data, program, sprung = trapped
+    run = program_run([sys.executable, str(program)], data)
+    assert run.returncode == 0, run.stderr
+    assert not sprung.exists(), sprung.read_text()
+    assert len(run.stdout.split()) == 5
+
+
+AFTERWARDS = """
+import os, sys, runpy
+import random, numpy, json, pickle, struct, queue, pandas, momentshare.processes
+os.chdir({data!r})
+sys.path[:0] = ["", {data!r}]
+os.environ["PYTHONPATH"] = os.pathsep + {data!r} + os.pathsep + os.environ["PYTHONPATH"]
+runpy.run_path({program!r})
+"""
+
+
+def test_children_leave_out_the_current_folder_of_a_parent_that_takes_modules_there(trapped):
+    data, program, sprung = trapped
+    run = program_run(
+        [sys.executable, "-c", AFTERWARDS.format(data=str(data), program=str(program))],
+        program.parent,
+    )
+    assert run.returncode == 0, run.stderr
+    assert not sprung.exists(), sprung.read_text()
+    assert len(run.stdout.split()) == 5
+
+
+def test_children_find_the_library_in_the_current_folder_when_it_is_there(trapped):
+    _, program, _ = trapped
+    run = program_run(
+        [sys.executable, "-c", f"import runpy; runpy.run_path({str(program)!r})"], HOME, path=""
+    )
+    assert run.returncode == 0, run.stderr
+    assert run.stdout.split()[-1].startswith(HOME)
+
+
+def test_children_work_where_the_library_is_linked_into_another_environment(trapped):
+    """An editable install is a file of paths in the environment's own folder."""
+    _, program, _ = trapped
+    place = program.parent / "env"
+    venv.create(place, symlinks=True, with_pip=False)
+    (site,) = (place / "lib").glob("python*/site-packages")
+    others = [p for p in sys.path if p.endswith("site-packages")]
+    (site / "linked.pth").write_text("\n".join([HOME, *others]) + "\n")
+    run = program_run([str(place / "bin" / "python"), str(program)], program.parent, path="")
+    shutil.rmtree(place)
+    assert run.returncode == 0, run.stderr
+    assert run.stdout.split()[-1].startswith(HOME)
+
+
+def test_the_command_line_as_a_module_runs_nothing_of_the_current_folder(trapped):
+    data, _, sprung = trapped
+    run = program_run(
+        [sys.executable, "-m", "momentshare", "compare", "no.toml", "--out", "out"], data
+    )
+    assert run.returncode == 2, run.stderr
+    assert "no.toml: no such file" in run.stderr
+    assert not sprung.exists(), sprung.read_text()

@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import json
 import math
-import os
 import subprocess
 import sys
 import tempfile
+import time
 from dataclasses import dataclass
 from importlib import import_module, util
 from pathlib import Path
@@ -20,7 +20,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from momentshare.errors import InputError, MissingExtraError
+from momentshare.errors import InputError, MissingExtraError, ProcessError
+from momentshare.processes import child_command, child_environment
 from momentshare.trial.c3d_header import AGAIN, Accounts, walk
 
 if TYPE_CHECKING:
@@ -34,6 +35,10 @@ if TYPE_CHECKING:
 
 __all__ = ["read_c3d"]
 
+SECONDS_TO_START = 60.0
+"""Time the reader may take to find its libraries; 0.2 s on an idle core (common practice, no
+source)."""
+
 SECONDS = 10.0
 """Time a C3D file may take before it counts as damaged, besides a second for each
 :data:`BYTES_PER_SECOND`; reading takes 0.3 s on an idle core (common practice, no source)."""
@@ -43,6 +48,10 @@ BYTES_PER_SECOND = 5e6
 
 MEMORY = (4 << 30, 40)
 """Bytes the reader may take: so many, and so many for each byte of the file (it takes 13)."""
+
+
+_STARTED = "started"
+"""Name of the file by which the reader says that it has its libraries."""
 
 
 def read_c3d(raw: bytes, wanted: Sequence[Wanted]) -> tuple[list[Raw], list[str], list[str]]:
@@ -67,6 +76,8 @@ def read_c3d(raw: bytes, wanted: Sequence[Wanted]) -> tuple[list[Raw], list[str]
         When the file is damaged; the message does not name it.
     MissingExtraError
         When the library for C3D is not installed.
+    ProcessError
+        When the process that reads cannot start.
     """
     if util.find_spec("ezc3d") is None:
         raise MissingExtraError("ezc3d", "trial", "reading C3D files")
@@ -177,30 +188,20 @@ def _unit(want: Wanted, given: Sequence[str]) -> tuple[str, list[str], list[str]
 
 def _content(raw: bytes, accounts: Accounts, *, plates: bool) -> _Content:
     """Read the data in a process of its own."""
-    limit = SECONDS + len(raw) / BYTES_PER_SECOND
     with tempfile.TemporaryDirectory(prefix="momentshare-") as folder:
         source, target = Path(folder) / "trial.c3d", Path(folder) / "trial.npz"
         source.write_bytes(raw)
-        # The path of this program, so that the other one finds the same libraries.
-        paths = os.pathsep.join(p for p in sys.path if p)
-        command = "from momentshare.trial.c3d_file import serve; serve()"
-        try:
-            run = subprocess.run(  # noqa: S603 - our own interpreter and our own words
-                [sys.executable, "-c", command, str(source), str(target), str(int(plates))],
-                env={**os.environ, "PYTHONPATH": paths, "OPENBLAS_NUM_THREADS": "1"},
-                stdin=subprocess.DEVNULL,
-                stdout=subprocess.DEVNULL,
-                stderr=subprocess.PIPE,
-                timeout=limit,
-                check=False,
-            )
-        except subprocess.TimeoutExpired as err:
-            raise InputError(f"could not be read within {limit:.0f} s; {AGAIN}") from err
-        if run.returncode < 0:
-            raise InputError(f"the reader broke off ({_signal(run.returncode)}); {AGAIN}")
-        if run.returncode or not target.exists():
-            last = run.stderr.decode(errors="replace").strip().splitlines()[-1:]
-            raise InputError(f"could not be read ({', '.join(last)[:300]!r}); {AGAIN}")
+        code, said = _run(
+            child_command(
+                "momentshare.trial.c3d_file:serve", str(source), str(target), str(int(plates))
+            ),
+            folder,
+            SECONDS + len(raw) / BYTES_PER_SECOND,
+        )
+        if code < 0:
+            raise InputError(f"the reader broke off ({_signal(code)}); {AGAIN}")
+        if code or not target.exists():
+            raise InputError(f"could not be read ({said!r}); {AGAIN}")
         with np.load(target, allow_pickle=False) as file:
             arrays = {name: file[name] for name in file.files}
     about = json.loads(arrays.pop("about").tobytes())
@@ -209,6 +210,48 @@ def _content(raw: bytes, accounts: Accounts, *, plates: bool) -> _Content:
     _check(about, arrays, accounts)
     start = max(accounts.first - 1, 0) / about["point_rate"]
     return _Content(about=about, arrays=arrays, start=start)
+
+
+def _run(command: list[str], folder: str, limit: float) -> tuple[int, str]:
+    """Exit code of the reader and the last line it wrote, once it has started.
+
+    What happens after its libraries were there is due to the file; what happens before is not.
+    """
+    started, told = Path(folder) / _STARTED, Path(folder) / "told.txt"
+    try:
+        with told.open("wb") as errors:
+            reader = subprocess.Popen(  # noqa: S603 - our own interpreter and our own words
+                command,
+                cwd=folder,
+                env=child_environment(folder),
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.DEVNULL,
+                stderr=errors,
+            )
+    except OSError as err:
+        raise ProcessError(f"the reader of C3D files cannot start ({err.strerror})") from err
+    with reader:
+        try:
+            patience = time.monotonic() + SECONDS_TO_START
+            while not started.exists() and time.monotonic() < patience:
+                if reader.poll() is not None:
+                    break
+                time.sleep(0.005)
+            if started.exists():
+                reader.wait(limit)
+        except subprocess.TimeoutExpired as err:
+            raise InputError(f"could not be read within {limit:.0f} s; {AGAIN}") from err
+        finally:
+            reader.kill()
+    lines = told.read_text(encoding="utf-8", errors="replace").strip().splitlines()
+    said = lines[-1][:300] if lines else ""
+    if not started.exists():
+        raise ProcessError(
+            f"the reader of C3D files did not start (exit code {reader.returncode}, {said!r}); no "
+            "file is at fault: install momentshare again with its extra 'trial', or run with fewer "
+            "--workers if the machine is busy"
+        )
+    return reader.returncode, said
 
 
 def _signal(code: int) -> str:
@@ -256,6 +299,7 @@ def serve() -> None:
     """
     source, target, plates = sys.argv[1:4]
     library = import_module("ezc3d")
+    Path(source).with_name(_STARTED).touch()
     _limit_memory(Path(source).stat().st_size)
     arrays: dict[str, Any] = {}
     try:
