@@ -8,7 +8,6 @@ force whatever is done about a bar, so its one answer stands beside every treatm
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -281,29 +280,36 @@ def _sensitivity(table: pd.DataFrame, means: pd.DataFrame, mode: str) -> dict[st
         .reset_index()
     )
     mean["difference"] = mean["mean_effort_changed"] - mean["mean_effort"]
-    orders = []
-    for (lateral, change, head), part in mean.groupby(
-        ["lateral", "change", "head"], sort=False, observed=True
-    ):
-        rows = part.set_index("condition")
-        for a, b in combinations(rows.index, 2):
-            before = rows.loc[a, "mean_effort"] - rows.loc[b, "mean_effort"]
-            after = rows.loc[a, "mean_effort_changed"] - rows.loc[b, "mean_effort_changed"]
-            if abs(before) < _LEVEL:
-                continue
-            orders.append(
-                {
-                    "lateral": lateral,
-                    "change": change,
-                    "head": head,
-                    "condition_a": a,
-                    "condition_b": b,
-                    "effort_difference": before,
-                    "effort_difference_changed": after,
-                    "order_holds": bool(np.sign(before) == np.sign(after)),
-                }
-            )
-    return {"sensitivity": mean, "sensitivity_orders": pd.DataFrame(orders)}
+    return {"sensitivity": mean, "sensitivity_orders": _orders_under_changes(both)}
+
+
+def _orders_under_changes(both: pd.DataFrame) -> pd.DataFrame:
+    """Difference of two conditions before and after a change, mean of the people who have both.
+
+    The same people as in the paired comparison: means over everybody would mix a change of order
+    with who lacks a condition.
+    """
+    names, effort = ["lateral", "change", "head"], ["mean_effort", "mean_effort_changed"]
+    rank = {name: k for k, name in enumerate(dict.fromkeys(both["condition"]))}
+    table = both.assign(
+        group=both.groupby(names, sort=False, observed=True).ngroup(),
+        rank=both["condition"].map(rank).astype(int),
+    )
+    pairs = table.merge(
+        table[["group", "person", "rank", "condition", *effort]],
+        on=["group", "person"],
+        suffixes=("_a", "_b"),
+    )
+    pairs = pairs[pairs["rank_a"] < pairs["rank_b"]]
+    before, after = (pairs[f"{name}_a"] - pairs[f"{name}_b"] for name in effort)
+    pairs = pairs.assign(effort_difference=before, effort_difference_changed=after)
+    keys = ["group", "rank_a", "rank_b", *names, "condition_a", "condition_b"]
+    values = ["effort_difference", "effort_difference_changed"]
+    orders = pairs.groupby(keys, observed=True)[values].mean().reset_index()
+    orders = orders[orders["effort_difference"].abs() >= _LEVEL].drop(columns=keys[:3])
+    signs = np.sign(orders[values])
+    holds = signs["effort_difference"] == signs["effort_difference_changed"]
+    return orders.assign(order_holds=holds).reset_index(drop=True)
 
 
 def _treatments(means: pd.DataFrame, mode: str) -> pd.DataFrame:
