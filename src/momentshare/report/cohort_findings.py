@@ -35,16 +35,17 @@ def findings(result: CohortResult, summary: CohortSummary) -> Section:
     if result.outcomes:
         repetitions = sum(len(o.record.get("repetitions", ())) for o in result.counted)
         items.append(
-            f"{len(result.counted)} of {len(result.outcomes)} trials count, with {repetitions} "
-            "repetitions"
+            f"{len(result.counted)} of {_several(len(result.outcomes), 'trial')} count, with "
+            f"{_several(repetitions, 'repetition')}"
             + (f"; {len(skipped)} skipped (see Trials and checks)." if skipped else ".")
         )
-        failed = [o for o in result.solved if o.verdict == "fail"]
+        failed = sum(o.verdict == "fail" for o in result.solved)
         if failed:
             kept = result.study.file.processing.failed_checks == "keep"
+            verb, whose = ("is", "its") if failed == 1 else ("are", "their")
             items.append(
-                f"{len(failed)} trials failed a residual check and are "
-                f"{'kept' if kept else 'left out'}; read their numbers with care."
+                f"{_several(failed, 'trial')} failed a residual check and {verb} "
+                f"{'kept' if kept else 'left out'}; read {whose} numbers with care."
             )
     items += [*short_texts(summary), *left_out(result, summary)]
     blocks: list[Block] = [Bullets(items=items)] if items else []
@@ -58,6 +59,10 @@ def findings(result: CohortResult, summary: CohortSummary) -> Section:
         "does not support (see Limits) is none either.",
         blocks=blocks,
     )
+
+
+def _several(count: int, noun: str) -> str:
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
 
 
 def short_texts(summary: CohortSummary) -> list[str]:
@@ -123,30 +128,35 @@ def _orders(summary: CohortSummary) -> list[Block]:
     import pandas as pd
 
     table, heads = summary.tables.get("contrasts"), summary.tables.get("heads")
-    if table is None or heads is None:
+    people = summary.tables.get("heads_by_person")
+    if table is None or heads is None or people is None:
         return []
     mine = table[(table["lateral"] == summary.mode) & (table["outcome"] == "mean_effort")]
     if mine["p_paired_holm_over_item"].isna().all():
-        people = int(mine["n_people"].max())
+        count = int(mine["n_people"].max())
+        have = "1 person has" if count == 1 else f"{count} people have"
         return [
             Paragraph(
-                text=f"Conditions were not tested: {people} people have several of them, and a "
+                text=f"Conditions were not tested: {have} several of them, and a "
                 "test needs at least three."
             )
         ]
     means = heads[heads["lateral"] == summary.mode].set_index(["head", "condition"])
+    own = people[people["lateral"] == summary.mode].pivot_table(
+        index="person", columns=["head", "condition"], values="mean_effort", observed=True
+    )
     firm, turning = [], []
     for _, row in mine[mine["p_paired_holm_over_item"] < _ALPHA].iterrows():
         head, pair = row["item"], (row["condition_a"], row["condition_b"])
-        effort = [float(means.loc[(head, c), "mean_effort_mean"]) for c in pair]
-        if max(effort) < WORKING or abs(row["mean_difference"]) < _LEAST_DIFFERENCE:
+        both = own[[(head, c) for c in pair]].dropna().mean()  # of the people who were compared
+        if max(both) < WORKING or abs(row["mean_difference"]) < _LEAST_DIFFERENCE:
             continue
         saturated = [float(means.loc[(head, c), "saturated_share_mean"]) for c in pair]
-        high, low = pair if effort[0] > effort[1] else pair[::-1]
+        high, low = pair if row["mean_difference"] > 0.0 else pair[::-1]
         line = {
             "head": head,
             "order": f"{high} above {low}",
-            "effort": f"{100 * max(effort):.0f} / {100 * min(effort):.0f}",
+            "effort": f"{100 * both[head, high]:.0f} / {100 * both[head, low]:.0f}",
             "difference": f"{100 * abs(row['mean_difference']):.1f} ({_interval(row)})",
             "people": f"{row['n_same_direction']:.0f} of {row['n_people']:.0f}",
         }
@@ -180,7 +190,7 @@ def _interval(row: pd.Series[Any]) -> str:
     low, high = sorted(abs(100.0 * row[name]) for name in ("paired_low", "paired_high"))
     if row["paired_low"] * row["paired_high"] < 0.0:
         low = -low
-    return f"{low:.1f} to {high:.1f}"
+    return f"{low:.1f} to {high:.1f}".replace("-", "\N{MINUS SIGN}")
 
 
 def _turned_by(summary: CohortSummary, head: str, pair: tuple[str, str]) -> tuple[list[str], int]:

@@ -117,8 +117,11 @@ def methods_text(result: CohortResult) -> list[str]:
         )
     failed = sum(o.verdict == "fail" for o in result.solved)
     if failed:
+        which = "trial that failed a residual check was"
+        if failed > 1:
+            which = f"{failed} trials that failed a residual check were"
         parts[-1] += (
-            f" The {failed} trials that failed a residual check were "
+            f" The {which} "
             f"{'left out of' if processing.failed_checks == 'leave out' else 'kept in'} means and "
             "comparisons."
         )

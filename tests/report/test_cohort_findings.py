@@ -1,0 +1,239 @@
+"""Findings of a cohort in words: every sentence and order says what was planted."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from itertools import combinations
+
+import numpy as np
+import pytest
+from scipy.stats import ttest_1samp
+from tests.report import cohort_planted as plan
+from tests.report.cohort_planted import (
+    CONDITIONS,
+    CONFIDENCE,
+    HEADS,
+    SHOWN,
+    page,
+    pair_differences,
+    people_of,
+    planted,
+    spelled,
+)
+from tests.report.page_reader import assert_shows
+
+from momentshare.cohort.summary import summarise_cohort
+from momentshare.report.cohort_findings import findings, left_out, short_texts
+
+pytest.importorskip("statsmodels")
+
+FIRM, TURNING = "that hold under every change", "No findings: orders"
+EFFORT, DIFFERENCE = "lift-mean effort [%]", "difference [% points] (interval)"
+ALPHA, LEAST, WORKING = 0.05, 0.01, 0.05
+CHANGES_TRIED = len(plan.CHANGES) + 2
+
+
+def effort_of(head, condition):
+    return people_of("heads", plan.MEAN_EFFORT, condition, SHOWN, head=head)
+
+
+def orders():
+    """(head, pair) → paired differences, of the orders that are clear and worth a word."""
+    tests = {}
+    for head in HEADS:
+        for pair in combinations(CONDITIONS, 2):
+            gap = np.array(
+                list(pair_differences("heads", plan.MEAN_EFFORT, pair, SHOWN, head=head).values())
+            )
+            tests[head, pair] = (ttest_1samp(gap, 0.0).pvalue, gap)
+    ranked = sorted(tests, key=lambda key: tests[key][0])
+    found, highest = {}, 0.0
+    for rank, key in enumerate(ranked):
+        p, gap = tests[key]
+        highest = max(highest, (len(ranked) - rank) * p)
+        head, pair = key
+        a, b = (effort_of(head, c) for c in pair)
+        means = [np.mean([own[p] for p in a if p in b]) for own in (a, b)]
+        if highest < ALPHA and abs(gap.mean()) >= LEAST and max(means) >= WORKING:
+            found[key] = (gap, means)
+    return found
+
+
+def shown(caption):
+    """Rows of a table of orders by head and pair."""
+    found = {}
+    for row in page().table(caption).records():
+        high, low = row["order"].split(" above ")
+        head = next(h for h in HEADS if spelled(h) == row["head"])
+        pair = tuple(sorted((high, low), key=CONDITIONS.index))
+        assert (head, pair) not in found
+        found[head, pair] = row
+    return found
+
+
+def test_firm_orders_are_those_that_no_change_turns():
+    firm, turning = set(shown(FIRM)), set(shown(TURNING))
+    wanted = set(orders())
+    turned = {(head, pair) for head, pair in wanted if (head, frozenset(pair)) in plan.TURNED}
+    assert len(turned) == len(plan.TURNED) == 4
+    assert turning == turned
+    assert firm == wanted - turned
+    assert len(firm) > 15
+
+
+def test_what_turns_an_order_is_named():
+    for (head, pair), row in shown(TURNING).items():
+        assert set(row["turns with"].split("; ")) == plan.TURNED[head, frozenset(pair)]
+
+
+def test_every_firm_order_says_how_many_changes_were_tried():
+    table = page().table(FIRM)
+    assert set(table.column("changes tried")) == {str(CHANGES_TRIED)}
+
+
+@pytest.mark.parametrize("caption", [FIRM, TURNING])
+def test_each_order_says_who_is_above_by_how_much_and_in_how_many(caption):
+    wanted = orders()
+    for (head, pair), row in shown(caption).items():
+        gap, means = wanted[head, pair]
+        high, low = pair if gap.mean() > 0.0 else pair[::-1]
+        assert row["order"] == f"{high} above {low}", (head, pair)
+        a, b = row[EFFORT].split(" / ")
+        first, second = means if gap.mean() > 0.0 else means[::-1]
+        assert_shows(a, 100.0 * first)
+        assert_shows(b, 100.0 * second)
+        size, least, most = re.fullmatch(r"(\S+) \((\S+) to (\S+)\)", row[DIFFERENCE]).groups()
+        interval = ttest_1samp(gap, 0.0).confidence_interval(CONFIDENCE)
+        ends = sorted(abs(100.0 * end) for end in interval)
+        assert_shows(size, 100.0 * abs(gap.mean()))
+        assert_shows(least, ends[0])
+        assert_shows(most, ends[1])
+        assert ends[0] < 100.0 * abs(gap.mean()) < ends[1]
+        same = (np.sign(gap) == np.sign(gap.mean())).sum()
+        assert row["people"] == f"{same} of {len(gap)}"
+
+
+def test_an_order_is_that_of_the_people_who_have_both():
+    """One person far off, who lacks a condition, must not turn the words against the numbers."""
+    pair, head = ("medium", "wide"), plan.FRONT
+    everybody = [np.mean(list(effort_of(head, c).values())) for c in pair]
+    assert everybody[0] > everybody[1] + LEAST
+    row = shown(FIRM)[head, pair]
+    assert row["order"] == "wide above medium"
+
+
+def test_only_orders_of_a_head_at_full_effort_are_remarked_on():
+    for (head, pair), row in shown(FIRM).items():
+        full = head == plan.SIDE and "narrow" in pair  # in one frame of eleven
+        assert row["remark"] == ("at full effort in part of the lift" if full else "")
+
+
+def sentence(words):
+    """Give the one bullet of the findings that holds these words."""
+    (found,) = [text for text in page().texts["Findings"] if words in text]
+    return found
+
+
+def test_the_count_of_trials_is_of_those_kept():
+    repetitions = sum(t.repetitions for t in plan.COUNTED)
+    assert sentence("trials count") == (
+        f"{len(plan.COUNTED)} of {len(plan.TRIALS)} trials count, with {repetitions} repetitions; "
+        "1 skipped (see Trials and checks)."
+    )
+    assert len(plan.COUNTED) == len(plan.TRIALS) - 2
+    assert sentence("residual check") == (
+        "1 trial failed a residual check and is left out; read its numbers with care."
+    )
+
+
+def test_the_shortfall_is_that_of_the_shown_treatment():
+    trials = [t for t in plan.COUNTED if SHOWN in t.modes or t.condition == plan.FREE_HANDS]
+    frames = sum(len(plan.GRID) * t.repetitions for t in trials)
+    worst = next(t for t in trials if t.place == ("Bo", "wide"))
+    text = sentence("falls short")
+    assert text.startswith(
+        f"In 3 of {frames} frames (lateral force measured) the limb falls short of a moment, most "
+        f"in trial {worst.number} (Bo, wide), by 7.3 N·m."
+    )
+
+
+def test_heads_that_give_all_they_have_are_named_with_their_share():
+    assert sentence("all they have") == (
+        "Heads that give all they have: triceps brachii, lateral (narrow, "
+        f"{100 * saturated('narrow'):.0f} % of frames)."
+    )
+    assert saturated("medium") == 0.0
+    assert saturated("narrow") > 0.05
+
+
+def saturated(condition):
+    of = plan._by_person("frames", plan.EFFORT, (plan.HEAD,))[condition, SHOWN, plan.SIDE]
+    return np.mean([np.mean([v > 0.99 for v in own]) for own in of.values()])
+
+
+def test_who_lacks_the_shown_treatment_and_what_has_none_is_said():
+    assert sentence("was not measured").endswith("was not measured: Dee, wide.")
+    assert "lateral force measured" in sentence("was not measured")
+    assert "so dumbbells stands beside every treatment of the bar" in sentence("common bar")
+
+
+def test_the_caption_names_level_family_and_treatment():
+    level = "p below 0.05 (paired t, Holm over all heads; lateral force measured)"
+    for words in (FIRM, TURNING):
+        assert level in page().table(words).caption
+
+
+def of_trials(keep, **processing):
+    """Findings of the planted trials that ``keep`` wants."""
+    given = planted().result
+    outcomes = tuple(o for o in given.outcomes if keep(o))
+    file = given.study.file
+    file = file.model_copy(update={"processing": file.processing.model_copy(update=processing)})
+    study = replace(given.study, file=file)
+    result = replace(given, outcomes=outcomes, study=study)
+    return result, summarise_cohort(result)
+
+
+def texts_of(section):
+    lists = [block.items for block in section.blocks if block.kind == "bullets"]
+    return [*(text for items in lists for text in items)] + [
+        block.text for block in section.blocks if block.kind == "paragraph"
+    ]
+
+
+def test_a_failed_trial_that_is_kept_is_said_to_be_kept():
+    result, summary = of_trials(lambda o: o.person in {"Dee", "Eli"}, failed_checks="keep")
+    texts = texts_of(findings(result, summary))
+    assert texts[0] == "8 of 8 trials count, with 16 repetitions."
+    assert texts[1].startswith("1 trial failed a residual check and is kept;")
+    number = next(t.number for t in plan.TRIALS if t.place == plan.FAILED)
+    assert f"most in trial {number} (Eli, wide), by 50.0 N·m" in texts[2]
+    assert texts[-1] == (
+        "Conditions were not tested: 2 people have several of them, and a test needs at least "
+        "three."
+    )
+
+
+def test_one_person_and_one_trial_are_said_in_the_singular():
+    result, summary = of_trials(lambda o: o.number == 1)
+    assert texts_of(findings(result, summary))[0] == "1 of 1 trial count, with 1 repetition."
+
+
+def test_a_cohort_that_meets_every_moment_says_so():
+    result, summary = of_trials(lambda o: o.person in {"Dee", "Fay"})
+    assert short_texts(summary)[0] == (
+        "No frame falls short of a moment (lateral force measured; other treatments in "
+        "shortfalls.csv)."
+    )
+    result, summary = of_trials(lambda o: o.person == "Fay" and o.condition != plan.FREE_HANDS)
+    assert "dumbbells" in " ".join(left_out(result, summary))  # the study has the condition
+    assert not any("not measured" in text for text in left_out(result, summary))
+
+
+def test_without_a_clear_difference_no_order_is_shown():
+    found = planted()
+    contrasts = found.tables["contrasts"].assign(p_paired_holm_over_item=0.2)
+    summary = replace(found.summary, tables={**found.tables, "contrasts": contrasts})
+    texts = texts_of(findings(found.result, summary))
+    assert texts[-1].startswith("For no head was a difference between conditions shown, p below")
