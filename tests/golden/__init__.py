@@ -1,0 +1,1 @@
+"""Stored tables of whole runs, and the tests that the numbers stay as they are."""

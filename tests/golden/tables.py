@@ -1,0 +1,107 @@
+"""What is stored of every table: its keys, its thinning and how closely it must come again."""
+
+from __future__ import annotations
+
+import io
+import json
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+DATA = Path(__file__).parent / "data"
+
+CLOSE = 1e-9
+"""Greatest difference over the scale of a column: rounding in another order of sums."""
+
+
+@dataclass(frozen=True)
+class Table:
+    """One stored table.
+
+    Parameters
+    ----------
+    keys : tuple of str
+        Columns that name a row; together they are unique.
+    scale_by : tuple of str
+        Keys within which a column has one unit, and so one scale.
+    every : int
+        Only frames that are multiples of this are stored.
+    only : dict
+        Key column → values that are stored.
+    drop : tuple of str
+        Columns that are not stored.
+    words : tuple of str
+        Columns of prose: only where there is text is stored, never which.
+    noise : dict
+        Columns that hold rounding only, with the greatest size that they may have.
+    tolerance : float
+        Greatest difference over the scale.
+    """
+
+    keys: tuple[str, ...]
+    scale_by: tuple[str, ...] = ()
+    every: int = 1
+    only: dict[str, tuple[str, ...]] | None = None
+    drop: tuple[str, ...] = ()
+    words: tuple[str, ...] = ()
+    noise: dict[str, float] | None = None
+    tolerance: float = CLOSE
+
+    def reduced(self, table: pd.DataFrame) -> pd.DataFrame:
+        """Keep what is stored, with prose as truth values; twice is as good as once."""
+        kept = table.drop(columns=[c for c in self.drop if c in table])
+        if self.every > 1:
+            kept = kept[kept["frame"] % self.every == 0]
+        for key, values in (self.only or {}).items():
+            kept = kept[kept[key].isin(values)]
+        said = {
+            name: kept[name].notna() & (kept[name].astype(str) != "")
+            for name in self.words
+            if name in kept and kept[name].dtype != bool
+        }
+        return kept.assign(**said).reset_index(drop=True)
+
+
+def path_of(name: str) -> Path:
+    """Where a table lies; names are ``run/table``."""
+    return DATA / f"{name}.parquet"
+
+
+def stored(name: str) -> pd.DataFrame:
+    """Read a stored table."""
+    return pd.read_parquet(path_of(name))
+
+
+def packed(table: pd.DataFrame) -> bytes:
+    """Bytes of a Parquet file that holds every number exactly, as small as it goes."""
+    plain = pa.Table.from_pandas(table, preserve_index=False).replace_schema_metadata(None)
+    texts = [f.name for f in plain.schema if not pa.types.is_floating(f.type)]
+    best = b""
+    for repeated in (True, False):
+        buffer = io.BytesIO()
+        pq.write_table(
+            plain,
+            buffer,
+            compression="zstd",
+            compression_level=19,
+            use_dictionary=True if repeated else texts,
+            column_encoding=None
+            if repeated
+            else {
+                f.name: "BYTE_STREAM_SPLIT" for f in plain.schema if pa.types.is_floating(f.type)
+            },
+            write_statistics=False,
+            store_schema=False,
+        )
+        data = buffer.getvalue()
+        if not best or len(data) < len(best):
+            best = data
+    return best
+
+
+def described() -> dict[str, dict[str, object]]:
+    """What made each run, as stored."""
+    return json.loads((DATA / "runs.json").read_text("utf-8"))

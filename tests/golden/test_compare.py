@@ -1,0 +1,223 @@
+"""The comparison of golden tables bites: planted faults are told, and nothing else is."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from tests.golden.compare import differences
+from tests.golden.renamed import COLUMNS, VALUES, Duplicate
+from tests.golden.runs import TABLES
+from tests.golden.tables import Table, packed, path_of, stored
+
+
+@pytest.fixture(scope="module")
+def frames():
+    return stored("demo/frames")
+
+
+@pytest.fixture(scope="module")
+def moments():
+    return stored("demo/moments")
+
+
+def _told(name, new, **maps):
+    """Compare a changed copy of a stored table, thinned already, with it."""
+    plain = {"columns": COLUMNS, "values": VALUES}
+    return differences(name, TABLES[name], stored(name), new, **(plain | maps))
+
+
+@pytest.mark.parametrize("name", TABLES)
+def test_a_table_is_like_itself_in_any_order(name):
+    table = stored(name)
+    assert not differences(name, TABLES[name], table, table, columns={}, values={})
+    mixed = table.sample(frac=1.0, random_state=1)
+    assert not differences(name, TABLES[name], table, mixed, columns={}, values={})
+
+
+@pytest.mark.parametrize("name", TABLES)
+def test_every_number_of_every_table_is_watched(name):
+    table = stored(name)
+    spec = TABLES[name]
+    for column in [c for c in table if c not in spec.keys]:
+        if column in (spec.noise or {}) or not pd.api.types.is_float_dtype(table[column]):
+            continue
+        known = np.flatnonzero(np.isfinite(table[column]) & (table[column] != 0.0))
+        if len(known) == 0:
+            continue
+        greatest = int(known[np.argmax(np.abs(table[column].to_numpy()[known]))])
+        new = table.copy()
+        new.loc[greatest, column] *= 1.0 + 1e-5
+        found = differences(name, spec, table, new, columns={}, values={})
+        assert len(found) == 1, column
+        assert name in found[0]
+        assert f"{column}: stored" in found[0]
+
+
+def test_rounding_is_let_through(frames):
+    floats = frames.select_dtypes("float").columns
+    new = frames.assign(**{c: frames[c] * (1.0 + 1e-13) for c in floats})
+    assert not _told("demo/frames", new)
+
+
+def test_capacity_of_one_head_a_thousandth_up(frames):
+    head = frames["head"] == "anconeus"
+    assert head.any()
+    new = frames.assign(capacity_n=frames["capacity_n"].where(~head, frames["capacity_n"] * 1.001))
+    found = _told("demo/frames", new)
+    assert found
+    assert all("head anconeus" in line for line in found[:5])
+    old, now = (float(t["capacity_n"][head].iloc[0]) for t in (frames, new))
+    assert f"capacity_n: stored {old:.17g}, now {now:.17g}" in found[0]
+    assert f"capacity_n: {head.sum()} of {len(frames)} rows differ in all" in found[-1]
+
+
+def test_two_heads_swapped(frames):
+    one, two = "triceps_brachii/lateral", "triceps_brachii/medial"
+    assert {one, two} <= set(frames["head"])
+    swapped = frames["head"].replace({one: two, two: one})
+    found = _told("demo/frames", frames.assign(head=swapped))
+    assert any(f"head {one}" in line and "force_n" in line for line in found)
+    assert any(f"head {two}" in line and "force_n" in line for line in found)
+    assert not any("pectoralis" in line for line in found)
+
+
+def test_frames_shifted_by_one(moments):
+    keys = ["person", "condition", "lateral", "row"]
+    shifted = moments.groupby(keys, sort=False)["moment_nm"].shift(-1)
+    new = moments.assign(moment_nm=shifted.fillna(moments["moment_nm"]))
+    assert any("moment_nm: stored" in line for line in _told("demo/moments", new))
+    later = moments.assign(frame=moments["frame"] + 10)
+    found = _told("demo/moments", later)
+    assert any("frame 0" in line and "is missing" in line for line in found)
+    assert any("frame 60" in line and "is additional" in line for line in found)
+
+
+def test_sign_of_one_moment_row(moments):
+    row = moments["row"] == "shoulder_elevation"
+    new = moments.assign(moment_nm=moments["moment_nm"].where(~row, -moments["moment_nm"]))
+    found = _told("demo/moments", new)
+    assert found
+    assert all("row shoulder_elevation: moment_nm: stored" in line for line in found[:-1])
+
+
+def test_row_lost_added_and_doubled(moments):
+    (lost,) = _told("demo/moments", moments.drop(index=7))
+    assert "is missing" in lost
+    more = moments.iloc[[7]].assign(condition="bar 9")
+    (added,) = _told("demo/moments", pd.concat([moments, more], ignore_index=True))
+    assert "condition bar 9" in added
+    assert "is additional" in added
+    (twice,) = _told("demo/moments", pd.concat([moments, moments.iloc[[7]]], ignore_index=True))
+    assert "stands there twice" in twice
+
+
+def test_gaps_either_way(moments):
+    gap = int(np.flatnonzero(moments["multiplier_per_nm"].isna())[0])
+    for place, value, words in ((0, np.nan, "now nan"), (gap, 0.0, "stored nan, now 0")):
+        new = moments.copy()
+        new.loc[place, "multiplier_per_nm"] = value
+        (found,) = _told("demo/moments", new)
+        assert words in found
+
+
+def test_column_lost_and_column_of_gaps(moments):
+    assert _told("demo/moments", moments.drop(columns="gravity_arm_m")) == [
+        "demo/moments: column 'gravity_arm_m' is missing"
+    ]
+    assert _told("demo/moments", moments.drop(columns="row")) == [
+        "demo/moments: column 'row' is missing"
+    ]
+    assert _told("demo/moments", moments.assign(time_s=1.0))
+    assert not _told("demo/moments", moments.assign(further=1.0))
+
+
+def test_words_states_and_truth_values():
+    loads = stored("demo/loads")
+    new = loads.copy()
+    new.loc[3, "limiting_row"] = "forearm_pronation"
+    (found,) = _told("demo/loads", new)
+    assert "limiting_row: stored" in found
+    assert "now 'forearm_pronation'" in found
+    glenoid = stored("demo/glenoid")
+    flipped = glenoid.copy()
+    flipped.loc[3, "within_limits"] = not flipped.loc[3, "within_limits"]
+    assert len(_told("demo/glenoid", flipped)) == 1
+
+
+def test_prose_may_be_reworded_but_not_come_or_go():
+    table = stored("demo/conditions")
+    said = table["limits"].astype(bool)
+    assert said.any()
+    reworded = table.assign(limits=np.where(said, "put otherwise", ""))
+    assert not _told("demo/conditions", reworded)
+    assert _told("demo/conditions", table.assign(limits=""))
+
+
+def test_certificates_are_held_by_size():
+    table = stored("demo/certificates")
+    assert not _told("demo/certificates", table.assign(moment_residual_nm=1e-9))
+    assert _told("demo/certificates", table.assign(moment_residual_nm=1e-3))
+
+
+def test_scale_of_a_unit():
+    spec = Table(keys=("row",), scale_by=("unit",))
+    old = pd.DataFrame({"row": ["a", "b"], "unit": ["N", "1"], "value": [1e4, 1e-4]})
+    new = old.assign(value=[1e4, 1.001e-4])
+    (found,) = differences("t", spec, old, new, columns={}, values={})
+    assert "row b: value" in found
+    assert not differences("t", Table(keys=("row",)), old, new.assign(value=[1e4, 1e-4 + 1e-6]))
+
+
+def test_renamed_columns_and_values(frames):
+    columns = {
+        "*": {"force_n": "tendon_force_n"},
+        "demo/frames": {"effort": Duplicate("activation", "the same number in this model")},
+    }
+    values = {"demo/frames": {"lateral": {"free": "optimised"}}}
+    new = frames.rename(columns={"force_n": "tendon_force_n"}).drop(columns="effort")
+    new = new.assign(lateral=new["lateral"].replace("free", "optimised"))
+    maps = {"columns": columns, "values": values}
+    assert not _told("demo/frames", new, **maps)
+    wrong = new.assign(tendon_force_n=new["tendon_force_n"] * 1.001)
+    assert _told("demo/frames", wrong, **maps)
+    assert _told("demo/frames", new, columns=columns, values={})
+    (stale,) = _told("demo/frames", new.assign(force_n=1.0), **maps)
+    assert "is said to be renamed, but is there" in stale
+    (lost,) = _told("demo/frames", new.drop(columns="tendon_force_n"), **maps)
+    assert "'tendon_force_n' (stored as 'force_n') is missing" in lost
+
+
+def test_a_duplicate_must_be_one(frames):
+    gone = frames.drop(columns="force_n")
+    no = {"demo/frames": {"force_n": Duplicate("activation", "surely the same")}}
+    assert "demo/frames: column 'force_n' is no duplicate of 'activation'" in _told(
+        "demo/frames", gone, columns=no
+    )
+    both = {
+        "demo/frames": {
+            "effort": Duplicate("activation", "the same"),
+            "activation": Duplicate("effort", "the same"),
+        }
+    }
+    new = frames.drop(columns=["effort", "activation"])
+    assert any("is not kept" in line for line in _told("demo/frames", new, columns=both))
+    mute = {"demo/frames": {"effort": Duplicate("activation", " ")}}
+    (found,) = _told("demo/frames", frames.drop(columns="effort"), columns=mute)
+    assert "without a reason" in found
+
+
+def test_mappings_name_what_is_stored():
+    for maps in (COLUMNS, VALUES):
+        assert set(maps) <= {"*", *TABLES}
+        for name, mapped in maps.items():
+            tables = [stored(n) for n in (TABLES if name == "*" else [name])]
+            for column in mapped:
+                assert any(column in table for table in tables), (name, column)
+
+
+def test_stored_numbers_are_exact(tmp_path):
+    table = pd.DataFrame({"a": [1 / 3, np.nan, -0.0, 5e-324, np.inf], "b": list("vwxyz")})
+    (tmp_path / "t.parquet").write_bytes(packed(table))
+    back = pd.read_parquet(tmp_path / "t.parquet")
+    assert (back["a"].to_numpy().view("int64") == table["a"].to_numpy().view("int64")).all()
+    assert path_of("demo/heads").exists()
