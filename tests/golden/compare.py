@@ -146,8 +146,10 @@ def _scale(spec: Table, left: pd.DataFrame, column: str) -> np.ndarray:
     size = left[column].abs().where(np.isfinite(left[column]))
     if spec.scale_by:
         parts = [left[key] for key in spec.scale_by]
-        return size.groupby(parts).transform("max").fillna(0.0).to_numpy(dtype=float)
-    return np.full(len(left), np.nan_to_num(size.max()))
+        scale = size.groupby(parts).transform("max").fillna(0.0).to_numpy(dtype=float)
+    else:
+        scale = np.full(len(left), np.nan_to_num(size.max()))
+    return np.maximum(scale, (spec.least_scale or {}).get(column, 0.0))
 
 
 def _sentences(

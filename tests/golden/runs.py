@@ -48,6 +48,10 @@ _ROUNDING = {
 """A certificate says how far rounding went; only its size is held, by unit."""
 
 
+_MET = {"unmet_nm": 1.0}
+"""Where every moment is met, the unmet one is rounding."""
+
+
 def chosen(
     name: str,
     *,
@@ -192,7 +196,7 @@ _SOME = {"person": ("Ines", "Milo")}
 TABLES: dict[str, Table] = {
     "demo/heads": Table(keys=("condition", "lateral", "head")),
     "demo/heads_by_person": Table(keys=(*_LIFT, "head")),
-    "demo/moments": Table(keys=(*_FRAME, "row"), every=10),
+    "demo/moments": Table(keys=(*_FRAME, "row"), every=10, least_scale=_MET),
     "demo/loads": Table(keys=_FRAME, every=10),
     "demo/conditions": Table(keys=_LIFT, words=("limits",)),
     "demo/certificates": Table(keys=_FRAME, every=10, noise=_ROUNDING),
