@@ -1,0 +1,403 @@
+"""Tables on the page of a cohort: every cell holds the value of its row under its own header."""
+
+from __future__ import annotations
+
+import base64
+import math
+
+import numpy as np
+import pytest
+from tests.report import cohort_planted as plan
+from tests.report.cohort_planted import (
+    CONDITIONS,
+    HEADS,
+    MODES,
+    SHOWN,
+    mean_and_sd,
+    page,
+    planted,
+    published,
+    spelled,
+)
+from tests.report.page_reader import assert_probability, assert_shows
+
+pytest.importorskip("statsmodels")
+
+FIRST, SECOND = "condition a", "condition b"
+
+
+def table_of(name, **where):
+    """Rows of a table of the summary with these values, by the shown treatment if it has any."""
+    found = planted().tables[name]
+    if plan.LATERAL in found and plan.LATERAL not in where:
+        where[plan.LATERAL] = SHOWN
+    for column, value in where.items():
+        found = found[found[column] == value]
+    return found.to_dict("records")
+
+
+def by_spelling(rows, *columns):
+    """Rows by the cells that name them, as a reader sees these."""
+    found = {tuple(spelled(str(row[c])) for c in columns): row for row in rows}
+    assert len(found) == len(rows)
+    return found
+
+
+def assert_cells(row, wanted):
+    """Compare header → cell with header → value."""
+    for header, value in wanted.items():
+        if isinstance(value, str):
+            assert row[header] == value, (header, row)
+        else:
+            assert_shows(row[header], value)
+
+
+def test_every_trial_stands_in_its_row():
+    table = page().table("Trials.")
+    assert table.section == "Trials and checks"
+    rows = table_of("trials")
+    assert len(table.rows) == len(rows)
+    for found, marked, row in zip(table.records(), table.marked, rows, strict=True):
+        wanted = {"trial": float(row[plan.TRIAL]), "load [kg]": row["load_kg"]}
+        wanted |= {n: row[n] for n in (plan.PERSON, plan.CONDITION, "verdict", "reason")}
+        wanted |= {"repetitions used": row["repetitions_used"]}
+        wanted |= {"frames short": float(row["frames_short"])}
+        wanted |= {"checks possible": row["checks_possible"]}
+        assert_cells(found, wanted)
+        place = table.headers.index("verdict")
+        bad = (row[plan.PERSON], row[plan.CONDITION]) in {plan.SKIPPED, plan.FAILED}
+        assert [k for k, mark in enumerate(marked) if mark] == ([place] if bad else [])
+
+
+def test_limits_of_checks_and_how_the_trials_came_out():
+    found = page().table("Limits of the checks").records()
+    checks = planted().rows["checks"]
+    assert [row["check"] for row in found] == list(plan.CHECKS)
+    for row in found:
+        unit, limit, worst = plan.CHECKS[row["check"]]
+        mine = [c for c in checks if c["check"] == row["check"]]
+        values = [c["value"] for c in mine if not math.isnan(c["value"])]
+        assert row["unit"] == unit
+        assert_cells(row, {"passes up to": limit, "fails above": worst, "greatest": max(values)})
+        for verdict in ("pass", "warn", "fail", "not possible"):
+            assert row[verdict] == str(sum(c["verdict"] == verdict for c in mine))
+
+
+def test_checks_that_did_not_pass_are_listed_with_value_and_limits():
+    table = page().table("Checks that did not pass")
+    bad = [c for c in planted().rows["checks"] if c["verdict"] in {"warn", "fail"}]
+    assert len(bad) > len(plan.WARNED)
+    assert "1 fail" in table.caption
+    assert f"{len(bad) - 1} warning" in table.caption
+    for found, check in zip(table.records(), bad, strict=True):
+        name = f"{check[plan.PERSON]}, {check[plan.CONDITION]}: {check['check']}"
+        assert found["check"] == name + check["note"]
+        assert found["found"] == f"{check['value']:.3g} {check['unit']}"
+        assert found["wanted"] == f"{check['limit']:g} (fails above {check['worst']:g})"
+        assert found["verdict"] == {"warn": "warning", "fail": "fail"}[check["verdict"]]
+
+
+def test_people_are_as_the_study_states_them():
+    found = page().table("People").records()
+    people = planted().result.study.file.person
+    assert [row["person"] for row in found] == list(plan.PEOPLE)
+    for row, entry in zip(found, people, strict=True):
+        assert row["sex"] == entry.sex
+        assert_cells(row, {"stature [cm]": entry.stature_cm, "body mass [kg]": entry.body_mass_kg})
+        assert_shows(row["training factor"], entry.training_factor)
+        assert "humerus length" in row["estimated"]
+        # An upper arm is a sixth to a fifth of the stature (common practice, no source).
+        length = float(row["humerus length [cm]"])
+        assert 0.15 < length / entry.stature_cm < 0.22
+
+
+def test_every_setting_stands_beside_its_name():
+    found = {(r["part"], r["setting"]): r["value"] for r in page().table("setting").records()}
+    for key, value in {
+        ("settings", "lateral"): "measured, zero, free",
+        ("settings", "weights"): "volume",
+        ("processing", "cutoff [Hz]"): "7.0",
+        ("processing", "force cutoff [Hz]"): "12.0",
+        ("processing", "least rise [cm]"): "13.0",
+        ("processing", "fill gaps [s]"): "0.15",
+        ("emg", "band [Hz]"): "30.0, 400.0",
+        ("emg", "delay [ms]"): "45.0",
+        ("emg", "pull weight"): "2.5",
+        ("statistics", "confidence"): "0.9",
+        ("condition wide", "implement"): "bar",
+        ("condition dumbbells", "implement"): "dumbbells",
+        ("layout lab", "units"): "markers: mm; forces: N; emg: mV",
+    }.items():
+        assert found[key] == value, key
+
+
+def test_events_are_means_over_people_of_lifts_with_a_sticking_region():
+    found = page().table("Events by condition").records()
+    assert [row["condition"] for row in found] == list(CONDITIONS)
+    counted = {t.number for t in plan.COUNTED}
+    events = [e for e in planted().rows["events"] if e[plan.TRIAL] in counted]
+    for row in found:
+        mine = [e for e in events if e[plan.CONDITION] == row["condition"]]
+        stuck = [e for e in mine if e[plan.STICKING]]
+        assert row["repetitions"] == str(len(mine))
+        assert row["with sticking region"] == str(len(stuck))
+        headers = {"duration [s]": "duration_s", "peak speed [m/s]": "peak_speed_mps"}
+        headers |= {n.replace("_percent", "").replace("_", " ") + " [%]": n for n in plan.MARKS}
+        for header, name in headers.items():
+            own = {}
+            for event in stuck if name in plan.MARKS else mine:
+                own.setdefault(event[plan.PERSON], []).append(event[name])
+            assert_shows(row[header], np.mean([np.mean(v) for v in own.values()]))
+
+
+def test_effort_of_each_head_stands_under_its_condition():
+    table = page().table("Lift-mean effort of each head")
+    assert "lateral force measured" in table.caption
+    assert table.headers == ["head", *CONDITIONS]
+    assert table.column("head") == [spelled(head) for head in HEADS]
+    for head, row in zip(HEADS, table.records(), strict=True):
+        for condition in CONDITIONS:
+            wanted = mean_and_sd("heads", plan.MEAN_EFFORT, condition, SHOWN, head=head)[0]
+            assert_shows(row[condition], wanted)
+
+
+def test_effort_by_treatment_stands_under_its_treatment():
+    table = page().table("Lift-mean effort by treatment")
+    assert set(table.headers) == {"head", "condition", *MODES}
+    seen = set()
+    for row in table.records():
+        head = next(h for h in HEADS if spelled(h) == row["head"])
+        for mode in MODES:
+            wanted = mean_and_sd("heads", plan.MEAN_EFFORT, row["condition"], mode, head=head)[0]
+            assert_shows(row[mode], wanted)
+        seen.add((head, row["condition"]))
+    assert seen == {(h, c) for h in HEADS if h != plan.IDLE for c in CONDITIONS}
+
+
+def test_the_glenoid_stands_without_and_within_its_limits():
+    table = page().table("stability limits of the glenoid")
+    assert "lateral force measured" in table.caption
+    rows = by_spelling(table_of("glenoid_heads"), plan.CONDITION, plan.HEAD)
+    shown = 0
+    for row in table.records():
+        source = rows[row["condition"], row["head"]]
+        assert_cells(
+            row,
+            {
+                "mean effort": source[plan.MEAN_EFFORT],
+                "mean effort within limits": source[plan.WITHIN_LIMITS],
+                "difference": source["difference"],
+            },
+        )
+        shown += 1
+    assert shown == len(plan.BARS) * (len(HEADS) - 1)
+
+
+def outcome_words(name):
+    return {plan.MOMENT: "moment [N·m]"}.get(name, spelled(name))
+
+
+def test_overall_tests_keep_their_outcome_item_and_p():
+    table = page().table("Overall tests")
+    assert "lateral force measured" in table.caption
+    rows = {
+        (outcome_words(row["outcome"]), spelled(row["item"])): row for row in table_of("omnibus")
+    }
+    assert len(table.rows) == len(rows)
+    for row in table.records():
+        source = rows[row["outcome"], row["item"]]
+        assert_shows(row["F"], source["f"])
+        assert_shows(row["df, numerator"], source["df_numerator"])
+        assert_shows(row["df, denominator"], source["df_denominator"])
+        for header, name in {
+            "p": "p",
+            "p (Holm, over items)": "p_holm_over_item",
+            "p (Greenhouse–Geisser)": "p_greenhouse_geisser",
+        }.items():
+            assert_probability(row[header], source[name])
+        assert row["note"] == source["note"]
+
+
+def test_paired_differences_keep_their_row_interval_and_p():
+    table = page().table("Paired differences between conditions")
+    assert "lateral force measured" in table.caption
+    rows = {
+        (
+            outcome_words(row["outcome"]), spelled(row["item"]), row["condition_a"],
+            row["condition_b"],
+        ): row
+        for row in table_of("contrasts")
+    }  # fmt: skip
+    seen = {}
+    for row in table.records():
+        key = (row["outcome"], row["item"], row[FIRST], row[SECOND])
+        source = seen[key] = rows[key]
+        assert_cells(
+            row,
+            {
+                "difference": source["mean_difference"],
+                "low": source["paired_low"],
+                "high": source["paired_high"],
+                "Hedges' g of the differences": source["hedges_g_z"],
+                "people": source["n_people"],
+                "in this direction": source["n_same_direction"],
+            },
+        )
+        assert_probability(row["p (Holm)"], source["p_paired_holm"])
+        assert_probability(row["p (Holm over all)"], source["p_paired_holm_over_item"])
+        assert source["paired_low"] < source["mean_difference"] < source["paired_high"]
+    kept = [row["p_paired_holm"] for row in seen.values()]
+    left = [row["p_paired_holm"] for key, row in rows.items() if key not in seen]
+    assert len(kept) == 40
+    assert kept == sorted(kept)
+    assert max(kept) <= min(left)
+
+
+def test_lift_means_of_emg_stand_beside_the_activation_of_the_same_row():
+    table = page().table("Lift means, over people")
+    assert len(table.rows) == len(plan.ELECTRODES) * len(plan.BARS)
+    for row in table.records():
+        head = next(h for h in HEADS if spelled(h) == row["head"])
+        for header, name in {
+            "EMG over the maximal contraction": plan.EMG,
+            "activation, pure optimum": plan.ACTIVATION,
+            "activation, pulled toward EMG": plan.PULLED,
+        }.items():
+            own = plan._by_person("emg", name, (plan.HEAD,))[row["condition"], SHOWN, head]
+            assert_shows(row[header], np.mean([np.mean(values) for values in own.values()]))
+
+
+def test_agreement_with_emg_keeps_its_intervals():
+    table = page().table("Agreement along the lift")
+    assert "lateral force measured" in table.caption
+    rows = by_spelling(table_of("emg_agreement"), plan.HEAD, plan.CONDITION)
+    assert len(table.rows) == len(rows)
+    for row in table.records():
+        source = rows[row["head"], row["condition"]]
+        for name in ("r", "rmse", "difference"):
+            for end in ("", "_low", "_high"):
+                assert_shows(row[f"{name}{end}".replace("_", " ")], source[f"{name}{end}"])
+        assert row["people"] == str(source["people"])
+
+
+def test_order_by_emg_keeps_its_pair_and_verdict():
+    table = page().table("Order of conditions by EMG")
+    rows = by_spelling(table_of("emg_ordering"), plan.HEAD, "condition_a", "condition_b")
+    assert len(table.rows) == len(rows)
+    for row in table.records():
+        source = rows[row["head"], row[FIRST], row[SECOND]]
+        for name in ("emg", "activation"):
+            for end in ("difference", "low", "high"):
+                assert_shows(row[f"{name} {end}"], source[f"{name}_{end}"])
+        assert row["verdict"] == source["verdict"]
+        assert (row["people"], row["agree"]) == (str(source["people"]), str(source["agree"]))
+
+
+def test_emg_above_the_maximal_contraction_is_said_once_with_its_size():
+    curves = {
+        (r[plan.PERSON], r[plan.CONDITION], r[plan.HEAD], r[plan.LIFT]) for r in
+        planted().rows["emg"]
+    }  # fmt: skip
+    (text,) = [t for t in page().texts["EMG"] if "exceeds the maximal contraction" in t]
+    assert f"in {100 * 2 / len(curves):.1f} % of the curves' points" in text
+    assert "up to 1.34 times (triceps brachii, lateral)" in text
+
+
+def test_orders_that_hold_are_counted_under_each_change():
+    table = page().table("hold under each change")
+    orders = table_of("sensitivity_orders")
+    turned = [change for found in plan.TURNED.values() for change in found]
+    changes = {"lateral force zero", "lateral force free", *plan.CHANGES}
+    assert set(table.column("change")) == changes
+    for row in table.records():
+        mine = sum(o["change"] == row["change"] for o in orders)
+        assert row["orders"] == str(mine)
+        assert row["orders that hold"] == str(mine - turned.count(row["change"]))
+
+
+def test_heads_of_a_published_table_keep_their_intervals_and_units():
+    table = page().table(f"Heads from the moments of {plan.PUBLISHED_SOURCE}")
+    rows = by_spelling(published().heads.to_dict("records"), "condition", "point", "head")
+    shown = set()
+    for row in table.records():
+        key = (row["condition"], row["point"], row["head"])
+        source = rows[key]
+        shown.add(row["head"])
+        for end in ("", "_median", "_low", "_high"):
+            assert_shows(row[f"effort{end.replace('_', ' ')}"], source[f"effort{end}"])
+            assert_shows(row[f"force{end.replace('_', ' ')} [N]"], source[f"force{end}_n"])
+        assert row["rows balanced"] == str(source["rows_balanced"])
+        assert row["doubtful path"] == ("yes" if source["doubtful_path"] else "no")
+    assert shown == {spelled(h) for h in HEADS if h != plan.IDLE}
+    assert len(table.rows) == len(rows) * 5 // 6
+
+
+def test_orders_of_a_published_table_keep_their_pair_and_probabilities():
+    table = page().table(f"Orders between conditions, {plan.PUBLISHED_SOURCE}")
+    keys = ("point", "condition_a", "condition_b", "head")
+    rows = by_spelling(published().orderings.to_dict("records"), *keys)
+    for row in table.records():
+        source = rows[row["point"], row[FIRST], row[SECOND], row["head"]]
+        assert_shows(row["effort difference"], source["effort_difference"])
+        for name in ("probability", "probability_independent"):
+            assert_shows(row[name.replace("_", " ")], source[name])
+        assert row["draws"] == str(source["draws"])
+        assert row["same rows"] == ("yes" if source["same_rows"] else "no")
+    assert len(table.rows) == len(rows) * 5 // 6
+
+
+def test_shortfalls_of_a_published_table_keep_their_line():
+    table = page().table("Rows balanced, and share of draws that fall short")
+    for row, source in zip(table.records(), published().shortfalls.to_dict("records"), strict=True):
+        assert (row["condition"], row["point"]) == (source["condition"], source["point"])
+        for name in ("balanced", "not_given"):
+            assert spelled(row[name.replace("_", " ")]) == spelled(source[name])
+        assert_shows(row["share short"], source["share_short"])
+    text = page().text("Published tables")
+    for words in ("A planted note.", "Author 1990 (invented)"):
+        assert words in text
+
+
+def test_every_picture_stands_above_its_own_caption():
+    captions = {
+        "Speed of the lift": "speed",
+        "Net joint moments": "moments",
+        "Lateral over vertical hand force": "lateral_ratio",
+        "Force of each head": "head_forces",
+        "Relative effort of each head": "head_effort",
+        "Lift-mean effort of each head": "effort_by_head",
+        "EMG beside predicted": "emg_curves",
+        "Lift means of predicted activation against EMG": "emg_agreement",
+        "Change of lift-mean effort": "sensitivity",
+        "Verdict of every residual check": "checks",
+    }
+    expected = {words: plan.picture(plan.FIGURES.index(n)) for words, n in captions.items()}
+    for number in plan.TRIAL_PICTURES:
+        trial = plan.TRIALS[number - 1]
+        words = f"Checks of trial {number}: {trial.person}, {trial.condition}."
+        expected[words] = plan.picture(100 + number)
+    for words, image in expected.items():
+        (found,) = [
+            (alt, source) for text, alt, source in page().pictures if f" {words}" in f" {text}"
+        ]
+        assert words in found[0]
+        assert base64.b64decode(found[1].removeprefix("data:image/png;base64,")) == image
+    assert len(page().pictures) == len(expected)
+
+
+def test_limits_name_the_heads_of_trials_that_count():
+    text = page().text("Limits")
+    assert f"numbers are not to be trusted there: {spelled(plan.LONG)}." in text
+    assert "forces of the two hands exchanged" in text
+    assert "clock of the electromyograms" in text
+    for limit in planted().result.model.limits:
+        assert " ".join(limit.split()) in text
+
+
+def test_sections_stand_in_the_order_of_a_reader():
+    order = [name for name in page().texts if name]
+    assert order[1:] == [
+        "Findings", "Methods", "Trials and checks", "Motion, moments and hand force", "Heads",
+        "Comparison of conditions", "EMG", "Sensitivity", "Published tables", "Limits",
+        "Cautions", "Sources",
+    ]  # fmt: skip
