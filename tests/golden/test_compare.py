@@ -46,7 +46,8 @@ def test_every_number_of_every_table_is_watched(name):
             continue
         greatest = int(known[np.argmax(np.abs(table[column].to_numpy()[known]))])
         new = table.copy()
-        new.loc[greatest, column] *= 1.0 + 1e-5
+        least = (spec.least_scale or {}).get(column, 0.0)
+        new.loc[greatest, column] += 1e-5 * max(abs(table.loc[greatest, column]), least)
         found = differences(name, spec, table, new, columns={}, values={})
         assert len(found) == 1, column
         assert name in found[0]
