@@ -1,0 +1,437 @@
+"""Every value that a figure of a study draws stands in the tables, under its own label."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pandas as pd
+import pytest
+from matplotlib.colors import to_hex
+from matplotlib.container import ErrorbarContainer
+from tests.drawn import (
+    beside,
+    head_of_figure,
+    legend,
+    line_like,
+    lines_like,
+    look,
+    panels,
+    places,
+    plain,
+    points,
+    row_names,
+    spans,
+    spoken,
+    ticks,
+    written,
+)
+from tests.planned import CONDITIONS, PEOPLE, TEXT, alone, renamed, solved
+
+from momentshare.report import figures, style
+from momentshare.report.write import write_results
+
+EFFORT, GREATEST, LOAD = "mean_effort", "greatest_load_kg", "load_kg"
+SHORTEST, LONGEST = "min_fibre_length", "max_fibre_length"
+PRECISION = 2e-6
+"""Relative: the tables hold seven digits."""
+
+MODES = {"measured ratio": "measured", "zero": "zero", "free (chosen by the optimiser)": "free"}
+
+
+@cache
+def figure_of(name: str, text: str = TEXT):
+    return getattr(figures, name)(solved(text))
+
+
+def tables_of(folder):
+    found = {path.stem: pd.read_csv(path) for path in folder.glob("*.csv")}
+    found["frames"] = pd.read_parquet(folder / "frames.parquet")
+    return found
+
+
+@pytest.fixture(scope="module")
+def tables(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("study")
+    write_results(solved(), folder, figures=False)
+    return tables_of(folder)
+
+
+@pytest.fixture(scope="module")
+def tables_alone(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("alone")
+    write_results(solved(alone()), folder, figures=False)
+    return tables_of(folder)
+
+
+def mode_in(text: str) -> str:
+    """Treatment of the lateral force that a title or a legend names."""
+    words = text.split("lateral force: ")[1].split(";", maxsplit=1)[0]
+    return MODES[words]
+
+
+def own_mode(condition: str, mode: str) -> str:
+    return "zero" if condition == "dumbbells" else mode
+
+
+def rows_of(table: pd.DataFrame, condition: str, mode: str) -> pd.DataFrame:
+    """Return the rows of a condition; dumbbells have no lateral force in any panel."""
+    return table[
+        (table["condition"] == condition) & (table["lateral"] == own_mode(condition, mode))
+    ]
+
+
+def along(table: pd.DataFrame, value: str) -> pd.DataFrame:
+    """Value by height of the bar [%]: mean, least and greatest over people."""
+    found = table.groupby("frame").agg(
+        height=("height_fraction", "mean"),
+        mean=(value, "mean"),
+        least=(value, "min"),
+        greatest=(value, "max"),
+    )
+    assert len(table) == len(PEOPLE) * len(found)
+    return found.assign(height=100.0 * found["height"])
+
+
+def assert_drawn(ax, handle, wanted: pd.DataFrame, scale: float = 1.0) -> None:
+    """A curve with the look of the handle, and the band of its colour, hold these values."""
+    drawn = points(line_like(ax, handle))
+    expected = np.column_stack([wanted["height"], scale * wanted["mean"]])
+    np.testing.assert_allclose(drawn, expected, rtol=PRECISION, atol=1e-6)
+    (band,) = [
+        part
+        for part in ax.collections
+        if part.get_alpha() and to_hex(part.get_facecolor()[0]) == to_hex(handle.get_color())
+    ]
+    corners = band.get_paths()[0].vertices
+    for edge in ("least", "greatest"):
+        for height, value in zip(wanted["height"], scale * wanted[edge], strict=True):
+            near = np.abs(corners - (height, value)).max(axis=1).min()
+            assert near < 1e-4
+
+
+# --------------------------------------------------------------- heads
+
+
+def test_heat_map_prints_the_effort_of_the_named_head_and_condition(tables):
+    figure = figure_of("effort_by_head")
+    shown = panels(figure)
+    assert {mode_in(title) for title in shown} == set(MODES.values())
+    means = tables["heads_by_person"].groupby(["condition", "lateral", "head"])[EFFORT].mean()
+    heads = row_names(figure, next(iter(shown.values())))
+    assert set(heads) == {spoken(h) for h in solved().model.head_names}
+    for title, ax in shown.items():
+        columns, cells = places(ax.xaxis), written(ax)
+        assert set(columns) == set(CONDITIONS)
+        colours = np.ma.filled(ax.images[0].get_array(), np.nan)
+        for (condition, lateral, head), value in means.items():
+            if lateral != own_mode(condition, mode_in(title)):
+                continue
+            at = (columns[condition], heads[spoken(head)])
+            assert colours[int(at[1]), int(at[0])] == pytest.approx(100 * value, rel=1e-5)
+            assert cells.pop(at, "") == (f"{100 * value:.0f}" if 100 * value >= 0.5 else "")
+        assert not cells
+    (bar,) = [ax for ax in figure.axes if "[%]" in ax.get_ylabel()]
+    assert plain(bar.get_ylabel()) == "relative effort [%]"
+    assert figure.axes[0].images[0].get_clim() == (0.0, 100.0)
+
+
+def test_each_panel_along_the_lift_shows_its_own_head(tables):
+    figure = figure_of("effort_along_lift")
+    mode, keys = mode_in(head_of_figure(figure)), legend(figure)
+    assert "dumbbells: none" in head_of_figure(figure)
+    assert "mean of 2 people" in head_of_figure(figure)
+    heads = {spoken(h): h for h in solved().model.head_names}
+    means = tables["heads"].groupby("head")["mean_activation"].max()
+    assert set(panels(figure)) == {spoken(h) for h in means.index[means > 0.05]}
+    for title, ax in panels(figure).items():
+        frames = tables["frames"][tables["frames"]["head"] == heads[title]]
+        for condition in CONDITIONS:
+            wanted = along(rows_of(frames, condition, mode), "effort")
+            assert_drawn(ax, keys[condition], wanted, 100.0)
+        assert beside(figure, ax, "ylabel") == "relative effort [%]"
+
+
+def test_another_lateral_force_is_shown_and_named_when_asked_for(tables):
+    figure = figures.effort_along_lift(solved(), lateral="free")
+    assert mode_in(head_of_figure(figure)) == "free"
+    frames = tables["frames"]
+    (head, *_) = panels(figure)
+    part = frames[frames["head"].map(spoken) == head]
+    wanted = along(rows_of(part, "wide", "free"), "effort")
+    assert_drawn(panels(figure)[head], legend(figure)["wide"], wanted, 100.0)
+
+
+def test_dots_of_the_lateral_range_are_the_efforts_of_the_named_treatment(tables):
+    figure = figure_of("lateral_range")
+    keys = {mode_in(label): handle for label, handle in legend(figure).items()}
+    means = tables["heads_by_person"].groupby(["condition", "lateral", "head"])[EFFORT].mean()
+    for condition, ax in panels(figure).items():
+        names = row_names(figure, ax)
+        heads = [h for h in solved().model.head_names if spoken(h) in names]
+        modes = ["zero"] if condition == "dumbbells" else list(keys)
+        seen = {}
+        for mode in modes:
+            drawn = {at: x for x, at in points(line_like(ax, keys[mode]))}
+            for head in heads:
+                x = drawn[names[spoken(head)]]
+                assert x == pytest.approx(100 * means[condition, mode, head], rel=1e-5, abs=1e-4)
+                seen.setdefault(head, []).append(x)
+        assert len(ax.lines) == len(modes)
+        strokes = spans(ax, style.FAINT)
+        for head, values in seen.items():
+            assert strokes[names[spoken(head)]] == (min(values), max(values))
+        assert plain(ax.get_xlabel()) == "effort [%]"
+
+
+def test_bars_of_fibre_length_run_from_shortest_to_longest(tables):
+    figure = figure_of("fibre_length")
+    keys, table = legend(figure), tables["heads_by_person"]
+    bar = keys["shortest to longest along the lift"].get_facecolor()
+    people = keys["range over people"].get_color()
+    for condition, ax in panels(figure).items():
+        names = row_names(figure, ax)
+        mean, whole = spans(ax, bar), spans(ax, people)
+        for head in solved().model.head_names:
+            part = rows_of(table[table["head"] == head], condition, "zero")
+            at = names[spoken(head)]
+            assert mean[at] == pytest.approx(
+                (part[SHORTEST].mean(), part[LONGEST].mean()), rel=1e-5
+            )
+            assert whole[at] == pytest.approx((part[SHORTEST].min(), part[LONGEST].max()), rel=1e-5)
+        (optimal,) = [line for line in ax.lines if set(line.get_xdata()) == {1.0}]
+        assert optimal.get_visible()
+        assert plain(ax.get_xlabel()) == "fibre length [1]"
+
+
+# --------------------------------------------------------------- orderings
+
+
+def test_the_row_of_an_ordering_asks_more_than_the_column(tables):
+    figure = figure_of("ordering")
+    mode = mode_in(head_of_figure(figure))
+    said = head_of_figure(figure)
+    assert "the condition of the row asks more of the head than the condition of the column" in said
+    wide = tables["heads_by_person"].pivot_table(
+        index=["head", "person"], columns=["condition", "lateral"], values=EFFORT
+    )
+    heads = {spoken(h): h for h in solved().model.head_names}
+    different = level = 0
+    shown = panels(figure)
+    letters = {}
+    for label in row_names(figure, next(iter(shown.values()))):
+        condition, letter = label.rsplit(" ", 1)
+        letters[letter] = condition
+    assert set(letters.values()) == set(CONDITIONS)
+    for title, ax in shown.items():
+        rows = {k.rsplit(" ", 1)[0]: int(v) for k, v in row_names(figure, ax).items()}
+        column = next(a for a in shown.values() if shares_column(a, ax) and a.get_xlabel())
+        columns = {letters[k]: int(v) for k, v in places(column.xaxis).items()}
+        assert plain(column.get_xlabel()) == "asks less of the head"
+        assert beside(figure, ax, "ylabel") == "asks more of the head"
+        cells, texts = ax.images[0].get_array(), written(ax)
+        for up in CONDITIONS:
+            for down in CONDITIONS:
+                if up == down:
+                    assert np.ma.is_masked(cells[rows[up], columns[down]])
+                    continue
+                gap = (
+                    wide.loc[heads[title]][up, own_mode(up, mode)]
+                    - wide.loc[heads[title]][down, own_mode(down, mode)]
+                )
+                more = int((gap > 0).sum())
+                assert cells[rows[up], columns[down]] == more, (title, up, down)
+                text = texts.pop((columns[down], rows[up]), "")
+                if abs(gap.mean()) < 0.01:
+                    assert text == "≈"
+                    level += 1
+                elif more not in {0, len(PEOPLE)}:
+                    assert text == str(more)
+                    different += 1
+                else:
+                    assert text == ""
+        assert not texts
+    assert level
+    (bar,) = [ax for ax in figure.axes if "count" in ax.get_ylabel()]
+    assert plain(bar.get_ylabel()) == "people [count]"
+
+
+def shares_column(one, other) -> bool:
+    return abs(one.get_position().x0 - other.get_position().x0) < 1e-6
+
+
+# --------------------------------------------------------------- moments, forces, loads
+
+
+def test_moments_stand_beside_their_row_under_their_condition(tables):
+    figure = figure_of("moments_along_lift")
+    keys = {mode_in(label): handle for label, handle in legend(figure).items()}
+    table, seen = tables["moments"], set()
+    for ax in figure.axes:
+        condition, label = beside(figure, ax, "title"), beside(figure, ax, "ylabel")
+        row, unit = label.rsplit(" ", 1)
+        assert unit == "[N·m]"
+        part = table[table["row"].map(spoken) == row]
+        modes = ["zero"] if condition == "dumbbells" else list(keys)
+        for mode in modes:
+            wanted = along(rows_of(part, condition, mode), "moment_nm")
+            assert_drawn(ax, keys[mode], wanted)
+            seen.add((condition, row, mode))
+        assert len([line for line in ax.lines if len(line.get_xdata()) == 7]) == len(modes)
+    assert len(seen) == 4 * (3 + 3 + 1)
+
+
+def test_gravity_arms_are_those_of_the_named_row_in_centimetres(tables):
+    figure = figure_of("gravity_arms")
+    keys, table = legend(figure), tables["moments"]
+    assert len(panels(figure)) == 4
+    for title, ax in panels(figure).items():
+        part = table[table["row"].map(spoken) == title]
+        for condition in CONDITIONS:
+            wanted = along(rows_of(part, condition, "zero"), "gravity_arm_m")
+            assert_drawn(ax, keys[condition], wanted, 100.0)
+        assert beside(figure, ax, "ylabel") == "moment arm [cm]"
+
+
+def test_lateral_force_is_that_of_the_named_treatment_and_beside_the_measured(tables):
+    figure = figure_of("lateral_force")
+    keys, table = legend(figure), tables["moments"]
+    left, right = figure.axes
+    mode = mode_in(plain(left.get_title(loc="left")))
+    assert mode == "free"
+    columns = places(right.xaxis)
+    bars = {
+        to_hex(box.lines[0].get_color()): box
+        for box in right.containers
+        if isinstance(box, ErrorbarContainer)
+    }
+    dashes = {line.get_xdata()[0]: line for line in right.lines if line.get_marker() == "_"}
+    given = {c.name: c.lateral_ratio for c in solved().study.file.condition}
+    one_row = table[table["row"] == table["row"].iloc[0]]
+    for condition in CONDITIONS:
+        wanted = along(rows_of(one_row, condition, mode), "lateral_ratio")
+        assert_drawn(left, keys[condition], wanted)
+        box = bars[to_hex(keys[condition].get_color())]
+        (at,), (middle,) = box.lines[0].get_data()
+        assert at == columns[condition]
+        assert middle == pytest.approx(wanted["mean"].mean(), rel=1e-5)
+        (((_, low), (_, high)),) = box.lines[2][0].get_segments()
+        assert (low, high) == pytest.approx((wanted["mean"].min(), wanted["mean"].max()), rel=1e-5)
+    for condition in CONDITIONS[:2]:
+        assert dashes[columns[condition]].get_ydata()[0] == given[condition]
+    assert columns["dumbbells"] not in dashes
+    assert len(bars) == 3
+    assert plain(left.get_ylabel()) == "lateral / vertical force [1]"
+    assert keys["measured ratio"].get_marker() == "_"
+
+
+def test_greatest_load_of_several_people_is_over_the_load_of_the_study(tables):
+    figure = figure_of("greatest_load")
+    keys, table = legend(figure), tables["loads"]
+    table = table.assign(over=table[GREATEST] / table[LOAD])
+    for title, ax in panels(figure).items():
+        for condition in CONDITIONS:
+            wanted = along(rows_of(table, condition, mode_in(title)), "over")
+            assert_drawn(ax, keys[condition], wanted)
+        assert plain(figure.axes[0].get_ylabel()) == "greatest load [study load = 1]"
+
+
+def test_greatest_load_of_one_person_is_the_table_in_kilograms(tables_alone):
+    figure = figure_of("greatest_load", alone())
+    keys, table = legend(figure), tables_alone["loads"]
+    assert plain(figure.axes[0].get_ylabel()) == "greatest load, both hands [kg]"
+    assert "1 person" in head_of_figure(figure)
+    for title, ax in panels(figure).items():
+        for condition in CONDITIONS:
+            part = rows_of(table, condition, mode_in(title))
+            drawn = points(line_like(ax, keys[condition]))
+            np.testing.assert_allclose(drawn[:, 1], part[GREATEST], rtol=PRECISION)
+            rings = [
+                line
+                for line in ax.lines
+                if len(line.get_xdata()) == 1
+                and to_hex(line.get_color()) == to_hex(keys[condition].get_color())
+            ]
+            (ring,) = rings
+            weakest = part.loc[part[GREATEST].idxmin()]
+            assert points(ring)[0] == pytest.approx(
+                (100 * weakest["height_fraction"], weakest[GREATEST]), rel=1e-5, abs=1e-9
+            )
+            assert ring.get_marker() == keys["weakest height"].get_marker()
+
+
+# --------------------------------------------------------------- names
+
+
+def test_letters_stand_for_the_conditions_that_the_note_names(tables):
+    names = {c: f"a press with the hands {c} on the bar of the rack" for c in CONDITIONS}
+    study = renamed(solved(), names)
+    means = tables["heads_by_person"].groupby(["condition", "lateral", "head"])[EFFORT].mean()
+    for make in (figures.effort_by_head, figures.ordering, figures.lateral_force):
+        figure = make(study)
+        note = head_of_figure(figure) + "; " + "; ".join(legend(figure) if figure.legends else ())
+        key = {c: note.split(f" = {name}")[0][-1] for c, name in names.items()}
+        assert sorted(key.values()) == ["A", "B", "C"]
+        if make is figures.effort_by_head:
+            ax = next(ax for title, ax in panels(figure).items() if "zero" in title)
+            heads = row_names(figure, ax)
+            for condition, letter in key.items():
+                at = places(ax.xaxis)[letter]
+                for head in solved().model.head_names:
+                    value = 100 * means[condition, "zero", head]
+                    if value >= 0.5:
+                        assert written(ax)[at, heads[spoken(head)]] == f"{value:.0f}"
+        if make is figures.lateral_force:
+            ax = figure.axes[1]
+            for line in ax.lines:
+                if line.get_marker() == "_":
+                    name = ticks(ax.xaxis)[float(line.get_xdata()[0])]
+                    (condition,) = [c for c, letter in key.items() if letter == name]
+                    ratios = {c.name: c.lateral_ratio for c in study.study.file.condition}
+                    assert line.get_ydata()[0] == ratios[names[condition]]
+
+
+def test_a_condition_that_some_cannot_do_says_how_many_can():
+    whole = solved()
+    cases = tuple(c for c in whole.cases if (c.person, c.condition) != ("Bram", "wide"))
+    keys = legend(figures.effort_along_lift(replace(whole, cases=cases)))
+    assert set(keys) == {"narrow", "wide (1 of 2 people)", "dumbbells"}
+
+
+def test_the_legend_tells_conditions_apart_and_each_has_one_curve():
+    figure = figure_of("effort_along_lift")
+    keys = legend(figure)
+    assert len({look(handle) for handle in keys.values()}) == len(CONDITIONS)
+    for ax in panels(figure).values():
+        assert all(len(lines_like(ax, handle)) == 1 for handle in keys.values())
+
+
+def test_files_hold_the_tables_that_their_names_promise(tables):
+    heads = solved().model.head_names
+    assert set(tables["heads"]["head"]) == set(heads)
+    people = tables["heads_by_person"]
+    means = people.groupby(["condition", "lateral", "head"])[["mean_force_n", EFFORT]].mean()
+    table = tables["heads"].set_index(["condition", "lateral", "head"])
+    np.testing.assert_allclose(
+        table["mean_force_n"], means["mean_force_n"].loc[table.index], rtol=1e-5
+    )
+    np.testing.assert_allclose(
+        table["mean_activation"], means[EFFORT].loc[table.index], rtol=1e-5, atol=1e-9
+    )
+    ordering = tables["ordering"]
+    for line in ordering.itertuples():
+        up, down = (
+            means.loc[(c, own_mode(c, line.lateral), line.head)] for c in (line.higher, line.lower)
+        )
+        assert up[EFFORT] - down[EFFORT] == pytest.approx(line.difference, abs=1e-6)
+        assert line.difference >= 0.0
+    ratios = tables["ratios"]
+    for line in ratios[ratios["condition"] != ratios["reference"]].itertuples():
+        parts = [
+            rows_of(people[people["head"] == line.head], c, line.lateral).set_index("person")
+            for c in (line.condition, line.reference)
+        ]
+        if (parts[1][EFFORT] > 1e-3).all():
+            wanted = (parts[0][EFFORT] / parts[1][EFFORT]).mean()
+            assert line.effort_ratio == pytest.approx(wanted, rel=1e-4)
