@@ -141,10 +141,11 @@ def printed(write: Callable[[Console], None], width: int = 300) -> str:
     return out.getvalue()
 
 
-def printed_tables(text: str) -> dict[str, list[dict[str, str]]]:
+def printed_tables(text: str, key: int = 0) -> dict[str, list[dict[str, str]]]:
     """Read tables back from printed text: title → rows, each column head → cell.
 
-    Cells of several lines are joined by blanks; columns with the same head get ``#2``, ``#3``.
+    A line whose cell ``key`` is empty goes on with the row above. Cells of several lines are
+    joined by blanks; columns with the same head get ``#2``, ``#3``.
     """
     found: dict[str, list[dict[str, str]]] = {}
     lines = text.splitlines()
@@ -162,7 +163,7 @@ def printed_tables(text: str) -> dict[str, list[dict[str, str]]]:
                 columns = [f"{a} {b}".strip() for a, b in zip(columns, cells, strict=True)]
             elif each.startswith("│"):
                 cells = [c.strip() for c in each.strip("│").split("│")]
-                if cells[0] or not rows:
+                if cells[key] or not rows:
                     rows.append(cells)
                 else:
                     rows[-1] = [f"{a} {b}".strip() for a, b in zip(rows[-1], cells, strict=True)]
