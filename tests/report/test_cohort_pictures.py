@@ -1,0 +1,387 @@
+"""Figures of a cohort: every line, bar, dot, cell and title is the number that it stands for.
+
+A line is known as a reader knows it, by its colour in the legend; a panel by its title.
+"""
+
+from __future__ import annotations
+
+import functools
+
+import matplotlib as mpl
+import numpy as np
+import pytest
+from matplotlib.collections import FillBetweenPolyCollection, LineCollection
+from matplotlib.colors import to_hex
+from tests.report import cohort_planted as plan
+from tests.report.cohort_planted import (
+    BARS,
+    CONDITIONS,
+    GRID,
+    HEADS,
+    MODES,
+    ROWS,
+    SHOWN,
+    mean_and_sd,
+    people_of,
+    planted,
+    spelled,
+)
+from tests.report.page_reader import value_of
+
+from momentshare.report import style
+from momentshare.report.cohort_figures import cohort_figures, trial_checks_figure
+
+pytest.importorskip("statsmodels")
+
+WORKING = [head for head in HEADS if head != plan.IDLE]
+
+
+@functools.cache
+def figure(name):
+    with mpl.rc_context(style.settings()):
+        return cohort_figures(planted().summary)[name]()
+
+
+def words(text):
+    return " ".join(text.split())
+
+
+def panels(name):
+    """Title → panel."""
+    found = {words(ax.get_title(loc="left")): ax for ax in figure(name).axes}
+    assert len(found) == len(figure(name).axes)
+    return found
+
+
+def title(name):
+    return words(figure(name).texts[0].get_text())
+
+
+def note(name):
+    return words(figure(name).texts[1].get_text())
+
+
+def legend(name):
+    """Colour → text of the one legend of a figure."""
+    (key,) = figure(name).legends
+    found = {
+        to_hex(handle.get_color()): words(text.get_text())
+        for handle, text in zip(key.legend_handles, key.get_texts(), strict=True)
+    }
+    assert len(found) == len(key.get_texts())
+    return found
+
+
+def curves(ax):
+    """Colour → line, of the lines that run along the lift."""
+    found = {to_hex(line.get_color()): line for line in ax.lines if len(line.get_xdata()) > 2}
+    assert sum(len(line.get_xdata()) > 2 for line in ax.lines) == len(found)
+    return found
+
+
+def band_of(ax, colour):
+    """Lowest and highest value of the band of a colour at each lift percent."""
+    (band,) = [
+        c
+        for c in ax.collections
+        if isinstance(c, FillBetweenPolyCollection) and to_hex(c.get_facecolor()[0]) == colour
+    ]
+    points = band.get_paths()[0].vertices
+    return np.array(
+        [[f(points[np.isclose(points[:, 0], x), 1]) for x in GRID] for f in (np.min, np.max)]
+    )
+
+
+def assert_bands(ax, colours, wanted, limits=(-np.inf, np.inf)):
+    """Compare every line and band of a panel with mean and spread along the lift."""
+    found = curves(ax)
+    assert {colours[c] for c in found} == set(wanted)
+    for colour, line in found.items():
+        mean, spread = wanted[colours[colour]]
+        np.testing.assert_allclose(line.get_xdata(), GRID)
+        np.testing.assert_allclose(line.get_ydata(), mean, atol=1e-9)
+        low, high = band_of(ax, colour)
+        np.testing.assert_allclose(low, np.clip(mean - spread, *limits), atol=1e-9)
+        np.testing.assert_allclose(high, np.clip(mean + spread, *limits), atol=1e-9)
+
+
+def along(table, value, condition, mode, **where):
+    """Mean and spread over people at each lift percent."""
+    rows = [mean_and_sd(table, value, condition, mode, **where, lift_percent=x) for x in GRID]
+    return np.array([r[0] for r in rows]), np.array([r[1] for r in rows])
+
+
+@pytest.mark.parametrize(
+    ("name", "quantity", "top", "label", "heading"),
+    [
+        ("head_effort", plan.EFFORT, 1.0, "effort [1]", "Relative effort of each head"),
+        ("head_forces", plan.FORCE, np.inf, "force [N]", "Force of each head"),
+    ],
+)
+def test_curves_of_each_head_stand_in_its_panel(name, quantity, top, label, heading):
+    shown = panels(name)
+    assert list(shown) == [spelled(head) for head in WORKING]
+    assert title(name) == heading
+    assert "Lateral force measured." in note(name)
+    assert figure(name).axes[0].get_ylabel() == label
+    for head in WORKING:
+        wanted = {c: along("frames", quantity, c, SHOWN, head=head) for c in CONDITIONS}
+        assert_bands(shown[spelled(head)], legend(name), wanted, (0.0, top))
+
+
+def test_moments_of_each_row_stand_in_its_panel():
+    shown = panels("moments")
+    assert set(shown) == {spelled(row) for row in ROWS}
+    assert title("moments") == "Net joint moments"
+    assert "Lateral force measured." in note("moments")
+    assert figure("moments").axes[0].get_ylabel() == "net moment [N·m]"
+    for row in ROWS:
+        wanted = {c: along("moments", plan.MOMENT, c, SHOWN, row=row) for c in CONDITIONS}
+        assert_bands(shown[spelled(row)], legend("moments"), wanted)
+
+
+def test_ratio_of_each_treatment_stands_in_its_panel():
+    shown = panels("lateral_ratio")
+    names = {"measured": "measured ratio", "zero": "zero", "free": "free (chosen by the optimiser)"}
+    assert set(shown) == set(names.values())
+    for mode in MODES:
+        wanted = {c: along("moments", plan.RATIO, c, mode, row=ROWS[0]) for c in CONDITIONS}
+        assert_bands(shown[names[mode]], legend("lateral_ratio"), wanted)
+    free = np.array([along("moments", plan.RATIO, c, "free", row=ROWS[0])[0] for c in CONDITIONS])
+    assert f"(means {free.min():.2f} to {free.max():.2f})" in note("lateral_ratio")
+    far = [c for c, means in zip(CONDITIONS, free, strict=True) if means.max() > 0.5]
+    assert far == ["wide"]
+    assert "leaves −0.4 to 0.5 in wide:" in note("lateral_ratio")
+    assert figure("lateral_ratio").axes[0].get_ylabel() == "ratio [1]"
+
+
+def motion(quantity, condition):
+    rows = []
+    for lift in GRID:
+        own = plan._by_person("motion", quantity, (plan.LIFT,))[condition, None, lift]
+        values = np.array([np.mean(v) for v in own.values()])
+        rows.append((values.mean(), values.std(ddof=1)))
+    return np.array(rows).T
+
+
+def test_speed_and_regions_belong_to_the_condition_of_their_panel():
+    counted = {t.number for t in plan.COUNTED}
+    shown = {}
+    for ax in figure("speed").axes:
+        condition, *rest = ax.get_title(loc="left").split("\n", 1)
+        shown[condition] = (ax, words("".join(rest)))
+    assert set(shown) == set(CONDITIONS)
+    assert figure("speed").axes[0].get_ylabel() == "speed [m/s]"
+    names = [words(t.get_text()) for t in figure("speed").legends[0].get_texts()]
+    darkness = [h.get_alpha() for h in figure("speed").legends[0].legend_handles]
+    assert names == ["pre-sticking", "sticking", "post-sticking", "to lock-out"]
+    for condition, (ax, told) in shown.items():
+        (line,) = curves(ax).values()
+        mean, spread = motion(plan.SPEED, condition)
+        np.testing.assert_allclose(line.get_ydata(), mean)
+        low, high = band_of(ax, to_hex(line.get_color()))
+        np.testing.assert_allclose(low, mean - spread, atol=1e-9)
+        np.testing.assert_allclose(high, mean + spread, atol=1e-9)
+        events = [
+            e for e in planted().rows["events"]
+            if e[plan.CONDITION] == condition and e[plan.TRIAL] in counted
+        ]  # fmt: skip
+        stuck = [e for e in events if e[plan.STICKING]]
+        edges = [0.0, *(np.mean([e[mark] for e in stuck]) for mark in plan.MARKS), 100.0]
+        spans = sorted((p.get_x(), p.get_x() + p.get_width(), p.get_alpha()) for p in ax.patches)
+        wanted = list(zip(edges[:-1], edges[1:], darkness, strict=True))
+        np.testing.assert_allclose(spans, wanted)
+        without = len(events) - len(stuck)
+        said = f"{without} of {len(events)} lifts without sticking region"
+        assert told == (said if without else "")
+    assert sum(bool(told) for _, told in shown.values()) == 2
+
+
+def test_people_behind_the_means_are_counted():
+    def low_and_high(curve, **where):
+        table = planted().tables[curve]
+        for column, value in where.items():
+            table = table[table[column] == value]
+        return f"{table['people'].min()} to {table['people'].max()} people"
+
+    held = {c: len(people_of("heads", plan.MEAN_EFFORT, c, SHOWN, head=HEADS[0])) for c in BARS}
+    assert held == {"narrow": 7, "medium": 6, "wide": 5}
+    assert low_and_high("curves_heads", lateral=SHOWN) == "5 to 7 people"
+    for name in ("head_effort", "head_forces", "moments", "lateral_ratio"):
+        assert "5 to 7 people; band: one SD between people" in note(name)
+    assert "6 to 7 people" in note("speed")
+
+
+def test_lift_means_have_their_bar_and_their_people():
+    ax = figure("effort_by_head").axes[0]
+    assert ax.get_xlabel() == "lift-mean effort [1]"
+    assert [t.get_text() for t in ax.get_yticklabels()] == [spelled(head) for head in WORKING]
+    colours = legend("effort_by_head")
+    assert set(colours.values()) == set(CONDITIONS)
+    seen = set()
+    for container in ax.containers:
+        marker, _, (bars,) = container
+        x, y = marker.get_xdata()[0], marker.get_ydata()[0]
+        head, condition = WORKING[round(y)], colours[to_hex(marker.get_color())]
+        assert abs(y - round(y)) < 0.4
+        mean, spread, _ = mean_and_sd("heads", plan.MEAN_EFFORT, condition, SHOWN, head=head)
+        assert x == pytest.approx(mean)
+        assert isinstance(bars, LineCollection)
+        ends = bars.get_segments()[0][:, 0]
+        assert sorted(ends) == pytest.approx(np.clip([mean - spread, mean + spread], 0.0, 1.0))
+        (dots,) = [
+            line
+            for line in ax.lines
+            if line.get_marker() == "." and line.get_ydata()[0] == pytest.approx(y, abs=1e-9)
+        ]
+        assert to_hex(dots.get_color()) == to_hex(marker.get_color())
+        own = people_of("heads", plan.MEAN_EFFORT, condition, SHOWN, head=head)
+        assert sorted(dots.get_xdata()) == pytest.approx(sorted(own.values()))
+        seen.add((head, condition))
+    assert seen == {(h, c) for h in WORKING for c in CONDITIONS}
+    assert "Lateral force measured." in note("effort_by_head")
+
+
+EMG_WORDS = {
+    plan.EMG: "EMG over the maximal contraction",
+    plan.ACTIVATION: "predicted activation",
+    plan.PULLED: "activation pulled toward EMG",
+}
+
+
+def test_emg_curves_stand_in_the_panel_of_their_muscle_and_condition():
+    shown = panels("emg_curves")
+    assert len(shown) == len(plan.ELECTRODES) * len(BARS)
+    colours = legend("emg_curves")
+    for head in plan.ELECTRODES:
+        for condition in BARS:
+            found = curves(shown[f"{spelled(head)} {condition}"])
+            assert {colours[c] for c in found} == set(EMG_WORDS.values())
+            for name, label in EMG_WORDS.items():
+                (line,) = [x for c, x in found.items() if colours[c] == label]
+                wanted = along("emg", name, condition, SHOWN, head=head)[0]
+                np.testing.assert_allclose(line.get_xdata(), GRID)
+                np.testing.assert_allclose(line.get_ydata(), wanted)
+    assert f"Mean over people ({len(plan.MEASURED_EMG)})" in note("emg_curves")
+    assert title("emg_curves").endswith("lateral force measured")
+
+
+def lift_means(head, condition, name):
+    """Person → lift mean of the measured or predicted curve."""
+    own = plan._by_person("emg", name, (plan.HEAD,))[condition, SHOWN, head]
+    return {person: np.mean(values) for person, values in own.items()}
+
+
+def test_agreement_has_emg_across_and_activation_up():
+    shown = panels("emg_agreement")
+    assert set(shown) == {spelled(head) for head in plan.ELECTRODES}
+    colours = legend("emg_agreement")
+    for head in plan.ELECTRODES:
+        ax = shown[spelled(head)]
+        assert ax.get_xlabel() == "EMG [1]"
+        markers = {
+            colours.get(to_hex(x.get_color())): x for x in ax.lines if x.get_marker() != "None"
+        }
+        assert set(markers) == set(BARS)
+        people = {}
+        for condition, line in markers.items():
+            across, up = (lift_means(head, condition, n) for n in (plan.EMG, plan.ACTIVATION))
+            points = sorted(zip(line.get_xdata(), line.get_ydata(), strict=True))
+            np.testing.assert_allclose(points, sorted((across[p], up[p]) for p in across))
+            for person in across:
+                people.setdefault(person, []).append((across[person], up[person]))
+        joined = [x.get_xydata() for x in ax.lines if x.get_marker() == "None"]
+        diagonal = joined.pop()
+        np.testing.assert_allclose(diagonal[:, 0], diagonal[:, 1])
+        assert len(joined) == len(people)
+        for line, points in zip(joined, people.values(), strict=True):
+            np.testing.assert_allclose(line, points)
+    assert figure("emg_agreement").axes[0].get_ylabel() == "activation [1]"
+
+
+def test_cells_of_the_sensitivities_are_changes_of_their_row_and_column():
+    ax, scale = figure("sensitivity").axes
+    rows = [t.get_text() for t in ax.get_yticklabels()]
+    columns = [words(t.get_text()).replace("−", "-") for t in ax.get_xticklabels()]
+    assert rows == [spelled(head) for head in WORKING]
+    changes = ["lateral force zero", "lateral force free", *plan.CHANGES]
+    assert columns == changes
+    table = planted().tables["sensitivity"]
+    table = table[table["lateral"] == SHOWN]
+    values = ax.collections[0].get_array().reshape(len(rows), len(columns))
+    cells = {(round(t.get_position()[1]), round(t.get_position()[0])): t for t in ax.texts}
+    assert len(cells) == len(rows) * len(columns)
+    for (row, column), text in cells.items():
+        mine = table[(table["head"] == WORKING[row]) & (table["change"] == changes[column])]
+        wanted = 100.0 * mine["difference"].mean()
+        assert len(mine) == len(CONDITIONS)
+        assert values[row, column] == pytest.approx(wanted)
+        shown, half = value_of(text.get_text())
+        assert abs(shown - wanted) <= half + 1e-9
+    circles = {
+        (WORKING[round(line.get_ydata()[0])], changes[round(line.get_xdata()[0] - 0.36)])
+        for line in ax.lines
+    }
+    wanted = {(head, change) for (head, _), found in plan.TURNED.items() for change in found}
+    assert circles == wanted
+    assert scale.get_xlabel() == "change of lift-mean effort [% points]"
+    assert "Lateral force measured." in note("sensitivity")
+
+
+def test_verdicts_stand_in_the_cell_of_their_trial_and_check():
+    ax = figure("checks").axes[0]
+    trials = [words(t.get_text()) for t in ax.get_yticklabels()]
+    names = [t.get_text() for t in ax.get_xticklabels()]
+    checks = planted().rows["checks"]
+    signs = {"pass": "·", "warn": "!", "fail": "×", "not possible": "–"}
+    for verdict, meaning in (("pass", "passes"), ("warn", "warns"), ("fail", "fails")):
+        assert f"{signs[verdict]} {meaning}" in note("checks")
+    found = {}
+    for text in ax.texts:
+        x, y = text.get_position()
+        found[trials[y], names[x]] = text.get_text()
+    shades = {}
+    for patch in ax.patches:
+        x, y = (round(v + 0.5) for v in patch.get_xy())
+        shades.setdefault(found[trials[y], names[x]], set()).add(to_hex(patch.get_facecolor()))
+    assert {len(colours) for colours in shades.values()} == {1}
+    assert len({next(iter(c)) for c in shades.values()}) == 4
+    for check in checks:
+        trial = f"{check[plan.PERSON]}, {check[plan.CONDITION]} ({check[plan.TRIAL]})"
+        assert found.pop((trial, check["check"])) == signs[check["verdict"]]
+    assert found == {}
+
+
+def test_curves_of_a_check_have_their_label_value_and_limit():
+    number = next(t.number for t in plan.TRIALS if t.place == ("Bo", "medium"))
+    raw = planted()
+    curve_table = raw.result.table("check_curves")
+    checks = raw.tables["checks"]
+    with mpl.rc_context(style.settings()):
+        made = trial_checks_figure(
+            curve_table[curve_table["trial"] == number], checks[checks["trial"] == number], "T"
+        )
+    assert words(made.texts[0].get_text()) == "T"
+    assert "share of body weight (pass: " in words(made.texts[1].get_text())
+    assert len(made.axes) == 2
+    for ax in made.axes:
+        name, finding = ax.get_title(loc="left").split("\n")
+        (check,) = [c for c in raw.rows["checks"] if c[plan.TRIAL] == number and c["check"] == name]
+        unit = {"synchrony": "ms", "force balance": "%"}[name]
+        assert finding == (
+            f"{check['verdict']}: {check['value']:.3g} {unit} (limit {check['limit']:g})"
+        )
+        assert words(ax.get_ylabel()) == f"{name} [N]"
+        assert ax.get_xlabel() == "time [s]"
+        mine = [
+            c for c in raw.rows["check_curves"] if c[plan.TRIAL] == number and c["check"] == name
+        ]
+        shown = {line.get_label(): line for line in ax.lines}
+        assert set(shown) == {c["curve"] for c in mine}
+        for label, line in shown.items():
+            points = [(c["time_s"], c["value"]) for c in mine if c["curve"] == label]
+            np.testing.assert_allclose(line.get_xydata(), points)
+        if ax.get_legend() is not None:
+            handles = ax.get_legend().legend_handles
+            for handle, text in zip(handles, ax.get_legend().get_texts(), strict=True):
+                assert to_hex(handle.get_color()) == to_hex(shown[text.get_text()].get_color())
