@@ -1,0 +1,181 @@
+"""Methods of a cohort: every setting, count and source in the sentences is that of the run."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from tests.report import cohort_planted as plan
+from tests.report.cohort_planted import page, planted
+
+from momentshare.cohort.load import parse_cohort
+from momentshare.report.cohort_methods import (
+    cohort_citations,
+    has_emg,
+    methods_text,
+    people_rows,
+    settings_rows,
+)
+from momentshare.report.record import versions
+
+pytest.importorskip("statsmodels")
+
+
+def texts(**changes):
+    """Paragraphs of the methods, with parts of the study file changed."""
+    result = planted().result
+    if changes:
+        text = plan.study_text()
+        for old, new in changes.values():
+            assert text.count(old) == 1, old
+            text = text.replace(old, new)
+        study = parse_cohort(text, "planted.toml", result.folder)
+        result = replace(result, study=study)
+    return methods_text(result)
+
+
+def test_methods_stand_on_the_page():
+    shown = page().texts["Methods"]
+    for text in texts():
+        assert " ".join(text.split()) in shown
+
+
+def test_reading_counts_trials_people_gaps_and_filters():
+    reading = texts()[0]
+    solved = len(plan.TRIALS) - 1
+    assert reading.startswith(
+        f"{solved} of {len(plan.TRIALS)} trials of {len(plan.PEOPLE)} people could be used."
+    )
+    assert "Gaps of up to 0.15 s were filled by interpolation (2 were)." in reading
+    assert "Landmarks were low-pass filtered at 7 Hz (chosen in the study file)" in reading
+    assert "forces at 12 Hz with a Butterworth filter of effective order 2 and zero lag" in reading
+    assert "left arms were mirrored" in reading
+
+
+def test_reading_says_what_else_was_chosen():
+    reading = texts(
+        cutoff=("cutoff_hz = 7.0", 'cutoff_hz = "residual"'),
+        gaps=("fill_gaps_s = 0.15", "fill_gaps_s = 0"),
+    )[0]
+    assert "chosen by residual analysis" in reading
+    assert "No gaps were filled." in reading
+
+
+def test_motion_names_hinge_rise_frames_and_recorded_angles():
+    motion = texts()[1]
+    assert "the elbow's hinge was taken from the forearm" in motion
+    assert "at least 13 cm" in motion
+    assert "cut into 11 frames even in time" in motion
+    assert "these four rows are balanced." in motion
+    angles = sum(t.person == "Cy" for t in plan.COUNTED)
+    assert f"In {angles} trials joint angles were recorded instead of landmarks" in motion
+
+
+def test_heads_name_criterion_curves_and_treatments():
+    heads = texts()[2]
+    model = planted().result.model
+    assert f"version {model.version}, digest {model.digest}" in heads
+    assert f"Capacity of the {len(model.head_names)} heads" in heads
+    assert "follows the curves DeGroote2016 with a rigid tendon and with passive force" in heads
+    assert "sum of activation to the power 2 weighted by volume, with" in heads
+    assert "the force along the bar measured, zero, free." in heads
+
+
+def test_heads_say_what_else_was_chosen():
+    heads = texts(
+        weights=(
+            'weights = "volume"',
+            'exponent = inf\nelastic_tendon = true\npassive_force = false\ncurves = "Thelen2003"',
+        ),
+        pull=("pull_weight = 2.5\n", ""),
+    )
+    assert "sum of activation to the power ∞, with" in heads[2]
+    assert "the curves Thelen2003 with an elastic tendon and without passive force" in heads[2]
+    assert "toward the electromyograms" not in heads[3]
+
+
+def test_electromyograms_name_band_envelope_delay_and_weight():
+    emg = texts()[3]
+    assert "band-passed at 30–400 Hz, rectified and low-pass filtered at 5 Hz" in emg
+    assert "delayed by 45 ms" in emg
+    assert "with weight 2.5." in emg
+    root = texts(method=("envelope_hz = 5.0", 'envelope_hz = 5.0\nmethod = "rms"'))[3]
+    assert "turned into a moving root mean square, delayed" in root
+
+
+def test_statistics_name_confidence_family_and_what_failed():
+    told = texts()[4]
+    assert told.startswith("Repetitions were averaged within a person.")
+    assert "Findings therefore rest on paired t tests, adjusted after Holm over all heads" in told
+    assert "with 90 % intervals" in told
+    assert told.endswith(
+        "The trial that failed a residual check was left out of means and comparisons."
+    )
+    kept = texts(failed=("least_rise_cm", 'failed_checks = "keep"\nleast_rise_cm'))[4]
+    assert kept.endswith(
+        "The trial that failed a residual check was kept in means and comparisons."
+    )
+
+
+def test_two_failed_trials_are_said_in_the_plural():
+    result = planted().result
+    outcomes = tuple(
+        replace(o, verdict="fail") if o.number in {1, 5} else o for o in result.outcomes
+    )
+    told = methods_text(replace(result, outcomes=outcomes))[4]
+    assert "The 3 trials that failed a residual check were left out of" in told
+
+
+def test_two_people_are_not_said_to_be_compared():
+    result = planted().result
+    few = tuple(o for o in result.outcomes if o.person in {"Ama", "Bo"})
+    assert "Conditions were compared" not in " ".join(methods_text(replace(result, outcomes=few)))
+
+
+def test_versions_and_digest_are_those_of_the_run():
+    last = texts()[-1]
+    used = versions()
+    for name in ("momentshare", "python", "numpy"):
+        assert f"{name} {used[name]}" in last
+    assert last.endswith(f"study digest {planted().result.study.digest}.")
+
+
+def test_people_have_centimetres_and_kilograms():
+    rows = people_rows(planted().result)
+    for row, entry in zip(rows, planted().result.study.file.person, strict=True):
+        assert row["person"] == entry.name
+        assert row["stature_cm"] == entry.stature_cm
+        assert row["body_mass_kg"] == entry.body_mass_kg
+        assert row["training_factor"] == entry.training_factor
+        lengths = [v for k, v in row.items() if k.endswith("_cm")]
+        assert all(15.0 < length <= entry.stature_cm for length in lengths)
+        assert row["grip_length_cm"] > row["forearm_length_cm"]
+
+
+def test_settings_leave_nothing_out_that_was_stated():
+    rows = {(row["part"], row["setting"]): row["value"] for row in settings_rows(planted().result)}
+    file = planted().result.study.file
+    for part in ("settings", "processing", "emg", "statistics"):
+        for name, value in getattr(file, part).model_dump(exclude_none=True).items():
+            if value not in ("", [], {}):
+                assert (part, name) in rows
+    assert ("layout lab", "forces") in rows
+    assert not any(setting == "markers" for _, setting in rows)
+
+
+def cited(result):
+    found = cohort_citations(result).to_dict()
+    return sorted(key for keys in found.values() for key in keys)
+
+
+def test_sources_follow_from_what_was_done():
+    result = planted().result
+    keys = cited(result)
+    assert keys == sorted(set(keys))
+    assert {"holm1979", "hedges1981", "wilson1927", "degroote2016"} <= set(keys)
+    assert "winter2009" not in keys
+    assert has_emg(result)
+    quiet = replace(result, outcomes=tuple(o for o in result.outcomes if o.person == "Eli"))
+    assert not has_emg(quiet)
+    assert "wilson1927" not in cited(quiet)
+    assert not any("Electromyograms" in text for text in methods_text(quiet))

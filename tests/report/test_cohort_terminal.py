@@ -1,0 +1,236 @@
+"""What ``momentshare cohort`` prints and writes: the planted numbers, under their names."""
+
+from __future__ import annotations
+
+import io
+import json
+import re
+import shutil
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from rich.console import Console
+from tests.report import cohort_planted as plan
+from tests.report.cohort_planted import (
+    CONDITIONS,
+    HEADS,
+    SHOWN,
+    mean_and_sd,
+    planted,
+    published,
+    spelled,
+)
+from tests.report.page_reader import PageReader, assert_shows
+
+from momentshare.cli.cohort import run_and_write
+from momentshare.cohort.schema import PublishedEntry
+from momentshare.report import cohort_write
+
+pytest.importorskip("statsmodels")
+
+
+def giving(value):
+    """Make a function that gives the same value whatever it is called with."""
+    return lambda *_args, **_more: value
+
+
+def run(monkeypatch, place, result, **options):
+    """Run the command with the planted trials in place of solved ones."""
+    shutil.copytree(planted().result.folder / "trials", place / "trials")
+    entry = PublishedEntry(file=plan.PUBLISHED_SOURCE, person="Bo")
+    study = replace(result.study, file=result.study.file.model_copy(update={"published": [entry]}))
+    result = replace(result, folder=place, study=study)
+    monkeypatch.setattr("momentshare.cohort.load.load_cohort", giving(study))
+    monkeypatch.setattr("momentshare.cohort.run.run_cohort", giving(result))
+    monkeypatch.setattr("momentshare.published.read_published", giving(published().table))
+    monkeypatch.setattr("momentshare.published.heads_of_published", giving(published()))
+    run_and_write(place / "study.toml", place, **{"workers": 1, "figures": False} | options)
+
+
+@pytest.fixture(scope="module")
+def done(tmp_path_factory):
+    """Printed text, closing lines and folder of one run."""
+    place = tmp_path_factory.mktemp("terminal")
+    printed = []
+    screen = Console(width=400, record=True, file=io.StringIO())
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("typer.echo", lambda text, **_: printed.append(str(text)))
+        patch.setattr("momentshare.cli.tables.console", giving(screen))
+        run(patch, place, planted().result, quiet=False)
+    return screen.export_text(), printed, place
+
+
+def boxes(text):
+    """Title → header → rows of cells, of the tables that were printed."""
+    found, title, header = {}, "", []
+    previous = ""
+    for line in text.splitlines():
+        if line.startswith("┏"):
+            title = previous.strip()
+            found[title] = []
+        elif line.startswith("┃"):
+            header = [cell.strip() for cell in line.strip("┃").split("┃")]
+        elif line.startswith("│"):
+            cells = [cell.strip() for cell in line.strip("│").split("│")]
+            found[title].append(dict(zip(header, cells, strict=True)))
+        previous = line
+    return found
+
+
+def table(done, words):
+    (rows,) = [rows for title, rows in boxes(done[0]).items() if words in title]
+    return rows
+
+
+def test_the_printed_effort_stands_under_its_condition(done):
+    rows = table(done, "Lift-mean effort [%], mean ± SD over people; lateral force measured")
+    assert [row["head"] for row in rows] == [spelled(head) for head in HEADS]
+    for head, row in zip(HEADS, rows, strict=True):
+        assert set(row) == {"head", *CONDITIONS}
+        for condition in CONDITIONS:
+            mean, spread, _ = mean_and_sd("heads", plan.MEAN_EFFORT, condition, SHOWN, head=head)
+            shown = row[condition].split(" ± ")
+            assert_shows(shown[0], 100.0 * mean)
+            assert_shows(shown[1], 100.0 * spread)
+
+
+def test_skipped_trials_are_printed_with_their_reason(done):
+    lines = [line for line in done[0].splitlines() if line.startswith("skipped")]
+    trial = next(t for t in plan.TRIALS if t.place == plan.SKIPPED)
+    assert [words(line) for line in lines] == [
+        f"skipped trial {trial.number}, {trial.file}: {plan.FAULT}"
+    ]
+
+
+def words(text):
+    return " ".join(text.split())
+
+
+def test_checks_that_did_not_pass_are_printed_with_value_and_limit(done):
+    lines = [words(x) for x in done[0].splitlines() if re.match(r"(warn|fail) trial", x)]
+    wanted = [
+        f"{c['verdict']} trial {c[plan.TRIAL]}, {c[plan.PERSON]}, {c[plan.CONDITION]}: "
+        f"{c['check']} {c['value']:.3g} {c['unit']}, limit {c['limit']:g}"
+        + (f"; {c['note']}" if c["note"] else "")
+        for c in planted().rows["checks"]
+        if c["verdict"] in {"warn", "fail"}
+    ]
+    assert len(wanted) > 2
+    assert lines == wanted
+
+
+def test_the_sentences_of_the_page_are_printed(done):
+    text = words(done[0])
+    for said in (
+        "(lateral force measured) the limb falls short of a moment, most in trial",
+        "Heads that give all they have: triceps brachii, lateral (narrow,",
+        "because the force along the bar was not measured: Dee, wide.",
+        "Press with a spotter",
+    ):
+        assert said in text
+
+
+def test_heads_of_a_published_table_are_printed_with_their_interval(done):
+    rows = table(done, f"Effort [%] from the moments of {plan.PUBLISHED_SOURCE}")
+    assert [row["head"] for row in rows] == [spelled(head) for head in HEADS]
+    seen = 0
+    for source in published().heads.to_dict("records"):
+        row = next(r for r in rows if r["head"] == spelled(source["head"]))
+        cell = row[f"{source['condition']}, {source['point']}"]
+        mid, low, high = re.fullmatch(r"(\S+) \((\S+) to (\S+)\)", cell).groups()
+        assert_shows(mid, 100.0 * source["effort"])
+        assert_shows(low, 100.0 * source["effort_low"])
+        assert_shows(high, 100.0 * source["effort_high"])
+        seen += 1
+    assert seen == sum(len(row) - 1 for row in rows)
+
+
+def test_the_last_line_counts_the_files(done):
+    _, printed, place = done
+    record = json.loads((place / "run.json").read_text("utf-8"))
+    assert printed == [f"Wrote {len(record['files'])} files to {place}. Open {place}/report.html"]
+
+
+def test_a_person_alone_has_no_spread(monkeypatch, tmp_path, capsys):
+    result = planted().result
+    one = tuple(o for o in result.outcomes if o.person == "Ama")
+    run(monkeypatch, tmp_path, replace(result, outcomes=one), quiet=False)
+    rows = boxes(capsys.readouterr().out)
+    (effort,) = [found for title, found in rows.items() if "Lift-mean effort [%]" in title]
+    assert all(row["narrow"].endswith(" (1 person)") for row in effort)
+    for row, head in zip(effort, HEADS, strict=True):
+        own = plan.people_of("heads", plan.MEAN_EFFORT, "narrow", SHOWN, head=head)["Ama"]
+        assert_shows(row["narrow"].removesuffix(" (1 person)"), 100.0 * own)
+
+
+def test_written_tables_hold_what_the_summary_holds(done):
+    place = done[2]
+    for name, wanted in planted().tables.items():
+        texts = [c for c in wanted if wanted[c].dtype.kind != "f"]
+        numbers = {c: [""] for c in wanted if c not in texts}
+        found = pd.read_csv(
+            place / f"{name}.csv",
+            dtype=dict.fromkeys(texts, str),
+            keep_default_na=False,
+            na_values=numbers,
+        )
+        assert list(found) == list(wanted)
+        for column in numbers:
+            np.testing.assert_allclose(
+                found[column].astype(float), wanted[column], rtol=1e-6, err_msg=f"{name} {column}"
+            )
+        for column in texts:
+            assert found[column].tolist() == [str(v) for v in wanted[column]], (name, column)
+    for name in ("heads", "orderings", "shortfalls"):
+        found = pd.read_csv(place / f"published_1_{name}.csv")
+        wanted = getattr(published(), name)
+        assert list(found) == list(wanted)
+        number = wanted.select_dtypes("number")
+        pd.testing.assert_frame_equal(found[list(number)], number, rtol=1e-6, check_dtype=False)
+
+
+def test_written_frames_are_those_of_trials_that_count(done):
+    counted = {t.number for t in plan.COUNTED}
+    for name in ("frames", "moments", "motion", "emg"):
+        found = pd.read_parquet(done[2] / f"{name}.parquet")
+        wanted = [r for r in planted().rows[name] if r[plan.TRIAL] in counted]
+        assert found.to_dict("records") == wanted
+
+
+def test_the_record_says_what_became_of_each_trial(done):
+    record = json.loads((done[2] / "run.json").read_text("utf-8"))
+    assert record["shown_lateral_mode"] == SHOWN
+    assert record["title"] == "A planted cohort"
+    assert [c["name"] for c in record["conditions"]] == list(CONDITIONS)
+    assert [p["person"] for p in record["people"]] == list(plan.PEOPLE)
+    for trial, told in zip(plan.TRIALS, record["trials"], strict=True):
+        assert told["trial"] == trial.number
+        assert (told["person"], told["condition"]) == trial.place
+        assert told["fault"] == (plan.FAULT if trial.place == plan.SKIPPED else "")
+        assert told["load_kg"] == plan.load_of(trial)
+        assert "tables" not in told
+    assert record["processing"]["failed_checks"] == "leave out"
+    page = PageReader((done[2] / "report.html").read_text("utf-8"))
+    assert page.texts[""][0] == "A planted cohort"
+
+
+def test_the_worst_trials_are_drawn_on_the_page(monkeypatch, tmp_path):
+    result = planted().result
+    outcomes = tuple(
+        o
+        for o in result.outcomes
+        if o.person in {"Bo", "Eli"} and o.condition in {"medium", "wide"}
+    )
+    monkeypatch.setattr(cohort_write, "cohort_figures", giving({}))
+    run(monkeypatch, tmp_path, replace(result, outcomes=outcomes), figures=True, quiet=True)
+    drawn = sorted(p.name for p in (tmp_path / "figures").iterdir())
+    assert drawn == [f"checks_trial_{o.number:04d}.png" for o in outcomes]
+    page = PageReader((tmp_path / "report.html").read_text("utf-8"))
+    order = {"fail": 0, "warn": 1}
+    bad = sorted((o for o in outcomes if o.verdict in order), key=lambda o: order[o.verdict])
+    assert [o.verdict for o in bad][:2] == ["fail", "warn"]
+    assert [alt for _, alt, _ in page.pictures] == [
+        f"Checks of trial {o.number}: {o.person}, {o.condition}." for o in bad
+    ]
