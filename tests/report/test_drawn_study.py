@@ -8,7 +8,7 @@ from functools import cache
 import numpy as np
 import pandas as pd
 import pytest
-from matplotlib.colors import to_hex
+from matplotlib.colors import to_hex, to_rgb
 from matplotlib.container import ErrorbarContainer
 from tests.drawn import (
     beside,
@@ -111,6 +111,26 @@ def assert_drawn(ax, handle, wanted: pd.DataFrame, scale: float = 1.0) -> None:
             assert near < 1e-4
 
 
+def lightness(colour) -> float:
+    """Relative luminance of sRGB (WCAG 2.1, from memory)."""
+    parts = np.array(to_rgb(colour))
+    linear = np.where(parts <= 0.04045, parts / 12.92, ((parts + 0.055) / 1.055) ** 2.4)
+    return float(linear @ (0.2126, 0.7152, 0.0722))
+
+
+def assert_readable(ax, texts) -> None:
+    """Ink on a cell has a contrast of at least 3, what WCAG 2.1 asks of large text (memory)."""
+    image = ax.images[0]
+    cells = image.get_array()
+    for text in texts:
+        column, row = (round(v) for v in text.get_position())
+        ground, ink = (
+            lightness(c) + 0.05
+            for c in (image.cmap(image.norm(cells[row, column])), text.get_color())
+        )
+        assert max(ground, ink) / min(ground, ink) >= 3.0, text.get_text()
+
+
 # --------------------------------------------------------------- heads
 
 
@@ -121,6 +141,10 @@ def test_heat_map_prints_the_effort_of_the_named_head_and_condition(tables):
     means = tables["heads_by_person"].groupby(["condition", "lateral", "head"])[EFFORT].mean()
     heads = row_names(figure, next(iter(shown.values())))
     assert set(heads) == {spoken(h) for h in solved().model.head_names}
+
+    def heads_at(head: str) -> float:
+        return heads[spoken(head)]
+
     for title, ax in shown.items():
         columns, cells = places(ax.xaxis), written(ax)
         assert set(columns) == set(CONDITIONS)
@@ -132,6 +156,12 @@ def test_heat_map_prints_the_effort_of_the_named_head_and_condition(tables):
             assert colours[int(at[1]), int(at[0])] == pytest.approx(100 * value, rel=1e-5)
             assert cells.pop(at, "") == (f"{100 * value:.0f}" if 100 * value >= 0.5 else "")
         assert not cells
+        assert plain(ax.get_xlabel()) == "condition"
+        assert beside(figure, ax, "ylabel") == "muscle head"
+        assert_readable(ax, [text for text in ax.texts if text.get_text()])
+        muscles = [head.split("/")[0] for head in sorted(solved().model.head_names, key=heads_at)]
+        parted = {round(line.get_ydata()[0] + 0.5) for line in ax.lines}
+        assert parted == {k for k in range(1, len(muscles)) if muscles[k] != muscles[k - 1]}
     (bar,) = [ax for ax in figure.axes if "[%]" in ax.get_ylabel()]
     assert plain(bar.get_ylabel()) == "relative effort [%]"
     assert figure.axes[0].images[0].get_clim() == (0.0, 100.0)
@@ -142,6 +172,8 @@ def test_each_panel_along_the_lift_shows_its_own_head(tables):
     mode, keys = mode_in(head_of_figure(figure)), legend(figure)
     assert "dumbbells: none" in head_of_figure(figure)
     assert "mean of 2 people" in head_of_figure(figure)
+    assert "Band: range over people." in head_of_figure(figure)
+    assert "5 % in some condition" in head_of_figure(figure)
     heads = {spoken(h): h for h in solved().model.head_names}
     means = tables["heads"].groupby("head")["mean_activation"].max()
     assert set(panels(figure)) == {spoken(h) for h in means.index[means > 0.05]}
@@ -252,6 +284,7 @@ def test_the_row_of_an_ordering_asks_more_than_the_column(tables):
                 else:
                     assert text == ""
         assert not texts
+        assert_readable(ax, [text for text in ax.texts if text.get_text()])
     assert level
     (bar,) = [ax for ax in figure.axes if "count" in ax.get_ylabel()]
     assert plain(bar.get_ylabel()) == "people [count]"
@@ -342,6 +375,7 @@ def test_greatest_load_of_one_person_is_the_table_in_kilograms(tables_alone):
     keys, table = legend(figure), tables_alone["loads"]
     assert plain(figure.axes[0].get_ylabel()) == "greatest load, both hands [kg]"
     assert "1 person" in head_of_figure(figure)
+    assert "Band" not in head_of_figure(figure)
     for title, ax in panels(figure).items():
         for condition in CONDITIONS:
             part = rows_of(table, condition, mode_in(title))
@@ -359,6 +393,30 @@ def test_greatest_load_of_one_person_is_the_table_in_kilograms(tables_alone):
                 (100 * weakest["height_fraction"], weakest[GREATEST]), rel=1e-5, abs=1e-9
             )
             assert ring.get_marker() == keys["weakest height"].get_marker()
+
+
+@pytest.mark.parametrize(
+    "name", ["effort_along_lift", "moments_along_lift", "gravity_arms", "lateral_force"]
+)
+def test_no_curve_leaves_its_panel(name):
+    for ax in figure_of(name).axes:
+        low, high = ax.get_ylim()
+        for line in ax.lines:
+            values = points(line)[:, 1]
+            assert (values >= low).all()
+            assert (values <= high).all()
+
+
+def test_loads_are_cut_only_where_the_note_says_so(tables):
+    figure = figure_of("greatest_load")
+    over = tables["loads"].assign(over=lambda t: t[GREATEST] / t[LOAD])
+    means = over.groupby(["condition", "lateral", "frame"])["over"].mean()
+    for ax in figure.axes:
+        low, high = ax.get_ylim()
+        assert low == 0.0
+        assert high >= means.groupby(["condition", "lateral"]).min().max()
+    cut = means.max() > figure.axes[0].get_ylim()[1]
+    assert ("Lines are cut off at the top" in head_of_figure(figure)) == cut
 
 
 # --------------------------------------------------------------- names

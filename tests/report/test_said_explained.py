@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
@@ -59,6 +59,13 @@ TOWARDS = {
     ("elbow_extension", 1): "extension",
     ("elbow_extension", -1): "flexion",
 }
+N = r"(\d+(?:\.\d+)?)"
+CAPACITY = (
+    rf"{N} cm³ over a fibre of {N} cm is {N} cm²; times {N} N/cm² and a strength factor of {N} "
+    rf"gives {N} N at best\. Its fibres stand at {N} of their optimal length \(factor {N}\), are "
+    rf"held still \(factor {N}\) and lie at an angle \(factor {N}\): {N} N are left, and {N} N "
+    r"passive come on top\."
+)
 app = typer.Typer()
 app.command()(explain)
 
@@ -189,10 +196,9 @@ def test_capacity_is_the_product_that_the_sentence_writes(run):
             for p in run.paragraphs
             if "Capacity here: " in p and ("Beside it" in p) == (head != run.heads[0])
         ]
-        said = [
-            float(n)
-            for n in re.findall(r"\d+(?:\.\d+)?", text.replace("cm²", "").replace("cm³", ""))
-        ]
+        found = re.match(CAPACITY, text)
+        assert found, text
+        said = [float(number) for number in found.groups()]
         wanted = [
             1e6 * si["volume"], 100 * si["optimal_fibre_length"], 1e4 * si["area"],
             1e-4 * si["specific_tension"], si["strength_factor"], si["max_isometric_force"],
@@ -588,6 +594,26 @@ def toy_head(
     )  # fmt: skip
 
 
+@pytest.mark.parametrize(
+    ("row", "words"),
+    [
+        ("shoulder_internal_rotation", ("internal rotation", "external rotation")),
+        ("shoulder_elevation", ("elevation", "lowering of the arm")),
+        ("shoulder_horizontal_adduction", ("horizontal adduction", "horizontal abduction")),
+        ("elbow_extension", ("extension", "flexion")),
+        ("forearm_pronation", ("pronation", "supination")),
+    ],
+)
+def test_the_side_that_an_arm_pulls_to_is_named_by_its_sign(row, words):
+    for arm, word in zip((0.02, -0.02), words, strict=True):
+        problem = replace(
+            toy(0.01),
+            row_names=("elbow_x", row),
+            moment_arms=np.array([[0.022, 0.022, 0.0], [arm, 0.0, 0.035]]),
+        )
+        assert f"arm of 20.0 mm pulls towards {word}, " in drive_text(toy_head(problem, "arm/both"))
+
+
 @pytest.mark.parametrize(("arm", "verb"), [(-0.010, "lowers"), (0.010, "raises")])
 def test_an_arm_with_the_moment_raises_the_sum_and_one_against_it_lowers_it(arm, verb):
     problem = toy(arm)
@@ -624,10 +650,20 @@ def test_a_shortfall_says_which_moment_lacks_how_much():
 
 def test_a_small_moment_is_told_without_a_share():
     found = explain_head(result_of("wide", "measured"), LONG, frame=2)
-    nothing = [m for m in found.moments if np.isnan(m.share)]
-    text = moments_text(found)
-    for item in nothing:
-        assert f"{item.moment:+.1f} N·m (of {item.net_moment:+.1f} N·m in all)" in text
+    part, *rest = found.moments
+    small = replace(part, net_moment=0.4, moment=-0.3, share=float("nan"))
+    text = moments_text(replace(found, moments=(small, *rest)))
+    wanted = f"it supplies: {spoken(part.row)} -0.3 N·m (of +0.4 N·m in all); "
+    assert wanted in text
+    idle = tuple(replace(m, moment=0.0, share=0.0) for m in found.moments)
+    assert moments_text(replace(found, moments=idle)) == "It supplies no joint moment here."
+
+
+def test_a_part_too_small_to_print_is_called_next_to_nothing():
+    found = toy_head(toy(1e-6), "arm/both")
+    value = found.split.by_joint()["shoulder"]
+    assert 0.0 < abs(value) < SMALL
+    assert f"The shoulder gives next to nothing: {value:+.3f}: " in drive_text(found)
 
 
 def test_heads_and_signs_are_told_from_tables_made_by_hand():

@@ -1,0 +1,462 @@
+"""Every number that the terminal prints about a study stands in the tables it writes."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from tests.drawn import plain, printed, printed_tables, spoken
+from tests.planned import CONDITIONS, alone, solved
+from typer.testing import CliRunner
+
+from momentshare.cautions import CAUTIONS
+from momentshare.cli.main import app
+from momentshare.effects import effect_tables, switches
+from momentshare.model import load_model
+from momentshare.report.effects import print_effects
+from momentshare.report.limb_tables import print_calibration, print_validation
+from momentshare.report.terminal import print_study
+from momentshare.report.write import write_results
+from momentshare.sharing import Status
+from momentshare.study import parse_study, run_study
+
+EFFORT, GREATEST = "mean_activation", "greatest_load_kg"
+
+FAR = """\
+[[condition]]
+name = "far"
+exercise = "bar_press"
+spacing_cm = 150
+tuck_deg = 20
+load_kg = 25
+lateral_ratio = 0.1
+"""
+HEAVY = (
+    alone().replace("load_per_body_mass = 0.4", "load_per_body_mass = 1.3")
+    .replace("training_factor = 1.3", "training_factor = 1.0")
+    + FAR
+)  # fmt: skip
+BOUNDED = alone().replace("frames = 7", "frames = 5\nglenoid_constraint = true")
+BOUNDED = BOUNDED[: BOUNDED.rindex("[[condition]]")]
+
+
+def read(folder):
+    return {path.stem: pd.read_csv(path) for path in folder.glob("*.csv")}
+
+
+@pytest.fixture(scope="module")
+def tables(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("study")
+    write_results(solved(), folder, figures=False)
+    return read(folder)
+
+
+@pytest.fixture(scope="module")
+def heavy(tmp_path_factory):
+    study = run_study(parse_study(HEAVY))
+    folder = tmp_path_factory.mktemp("heavy")
+    write_results(study, folder, figures=False)
+    return study, read(folder)
+
+
+@pytest.fixture(scope="module")
+def said():
+    return printed(lambda console: print_study(console, solved()))
+
+
+def test_conditions_are_printed_under_their_own_column(tables, said):
+    (title,) = [t for t in printed_tables(said) if t.startswith("Conditions")]
+    assert title == "Conditions: greatest moments along the lift, means over people"
+    moments, loads = tables["moments"], tables["loads"]
+    rows = printed_tables(said)[title]
+    assert len(rows) == 7
+    for cells in rows:
+        keys = (cells["condition"], cells["lateral force"])
+        part = moments[(moments["condition"] == keys[0]) & (moments["lateral"] == keys[1])]
+        for row in ("shoulder_horizontal_adduction", "elbow_extension"):
+            peaks = part[part["row"] == row].groupby("person")["moment_nm"].max()
+            assert cells[f"{spoken(row)} [N·m]"] == f"{peaks.mean():.0f}"
+        ratio = part.groupby("person")["lateral_ratio"].mean().mean()
+        wanted = f"{ratio:+.2f}"
+        if keys[1] == "free":
+            wanted += f" ({part['lateral_ratio'].min():+.2f} to {part['lateral_ratio'].max():+.2f})"
+        assert cells["ratio out/vertical"] == wanted
+        load = loads[(loads["condition"] == keys[0]) & (loads["lateral"] == keys[1])]
+        weak = load.loc[load.groupby("person")[GREATEST].idxmin()]
+        assert cells["greatest load [kg]"] == f"{weak[GREATEST].mean():.0f}"
+        at = 100 * weak["height_fraction"]
+        wanted = f"{at.median():.0f}"
+        if np.ptp(at) >= 1.0:
+            wanted += f" ({at.min():.0f} to {at.max():.0f})"
+        assert cells["weakest at [% of lift]"] == wanted
+    assert any("to" in cells["weakest at [% of lift]"] for cells in rows)
+
+
+def test_effort_of_each_head_is_printed_under_its_condition(tables, said):
+    heads, seen = tables["heads"], set()
+    for title, rows in printed_tables(said).items():
+        if not title.startswith("Relative effort"):
+            continue
+        mode = re.fullmatch(r"Relative effort, lift mean \[%\], lateral force (\w+)", title)[1]
+        part = heads[heads["lateral"] == mode]
+        wide = part.pivot_table(index="head", columns="condition", values=EFFORT)
+        assert {cells["head"] for cells in rows} == set(wide.index[wide.max(axis=1) >= 0.05])
+        for cells in rows:
+            conditions = [name for name in cells if name != "head"]
+            assert set(conditions) == set(wide.columns)
+            for condition in conditions:
+                assert cells[condition] == f"{100 * wide.loc[cells['head'], condition]:.0f}"
+        seen.add(mode)
+    assert seen == {"measured", "zero", "free"}
+
+
+def test_title_counts_people_and_cautions_end_the_report(said):
+    assert said.startswith("Three presses – 2 people\n")
+    one = printed(lambda console: print_study(console, solved(alone())))
+    assert one.startswith("Three presses – 1 person\n")
+    end = plain(said.split("Cautions")[1])
+    assert end == plain(" ".join(f"• {line}" for line in CAUTIONS))
+
+
+def glenoid_share(table: pd.DataFrame) -> str:
+    free = table[~table["within_limits"]]
+    return f"{100 * (free['margin'] < 0.0).mean():.0f}"
+
+
+def test_frames_beyond_the_glenoid_are_counted(tables, said):
+    found = re.search(r"Glenoid in (\d+) % of frames \((.*?)\) the shear would pass", said)
+    table = tables["glenoid"]
+    assert found[1] == glenoid_share(table)
+    beyond = table[~table["within_limits"] & (table["margin"] < 0.0)]
+    assert found[2].split(", ") == [c for c in CONDITIONS if c in set(beyond["condition"])]
+    assert "set glenoid_constraint = true under [settings]" in said
+    margin = 1.0 - table["shear_ratio"] / table["stability_ratio"]
+    np.testing.assert_allclose(table["margin"], margin, atol=1e-5)
+
+
+def test_limits_and_notes_are_those_of_the_condition_table(tables, said):
+    table = tables["conditions"].drop_duplicates(["person", "condition"])
+    found: dict[str, list[str]] = {}
+    for who, text in re.findall(r"^(?:Limit|Note) (.*?): (.*)$", said, re.MULTILINE):
+        found.setdefault(who, []).append(text.strip())
+    wanted = {
+        f"{line.person}, {line.condition}": line.limits
+        for line in table.itertuples()
+        if isinstance(line.limits, str)
+    }
+    assert wanted
+    assert {who: "; ".join(texts) for who, texts in found.items()} == wanted
+
+
+def test_a_shortfall_is_told_with_its_worst_moment_and_height(heavy):
+    study, tables = heavy
+    text = printed(lambda console: print_study(console, study))
+    lines = re.findall(
+        r"Too heavy (.*?), (.*?), lateral force (\w+): in (\d+) frames? a moment falls short, "
+        r"worst (.*?) by (.*?) N·m at (\d+) % of the lift",
+        text,
+    )
+    assert lines
+    table = tables["moments"].assign(size=lambda t: t["unmet_nm"].abs())
+    whole = table[table["size"] > 1e-6]
+    assert len(lines) == len(whole.drop_duplicates(["person", "condition", "lateral"]))
+    for person, condition, mode, frames, direction, size, height in lines:
+        part = whole[
+            (whole["person"] == person)
+            & (whole["condition"] == condition)
+            & (whole["lateral"] == mode)
+        ]
+        assert int(frames) == part["frame"].nunique()
+        worst = part.loc[part["size"].idxmax()]
+        assert float(size) == pytest.approx(worst["size"], abs=0.051)
+        assert float(height) == pytest.approx(100 * worst["height_fraction"], abs=0.51)
+        assert worst["unmet_nm"] > 0.0
+        assert direction == spoken(worst["row"])
+    (refusal,) = re.findall(r"Not reachable (\w+), (\w+): (.*)", text)
+    assert refusal[:2] == ("Edda", "far")
+    assert refusal[2].strip() == plain(study.refusals[0].reason)
+
+
+def test_a_moment_that_lacks_the_other_way_is_called_by_its_own_direction():
+    study = solved(alone())
+    case = study.cases[0]
+    first = case.results[0]
+    status, unmet = np.array(first.sharing.status), np.array(first.sharing.unmet)
+    column = first.criterion.rows.index("elbow_extension")
+    status[4], unmet[4, column] = Status.SHORTFALL, -3.14
+    changed = replace(first, sharing=replace(first.sharing, status=status, unmet=unmet))
+    cases = (replace(case, results=(changed, *case.results[1:])), *study.cases[1:])
+    text = printed(lambda console: print_study(console, replace(study, cases=cases)))
+    wanted = "in 1 frame a moment falls short, worst elbow flexion by 3.1 N·m at 67 % of the lift"
+    assert f"Too heavy {case.person}, {case.condition}, lateral force measured: {wanted}" in text
+
+
+@pytest.fixture(scope="module")
+def bounded(tmp_path_factory):
+    study = run_study(parse_study(BOUNDED))
+    folder = tmp_path_factory.mktemp("bounded")
+    write_results(study, folder, figures=False)
+    return study, read(folder)
+
+
+def test_what_the_glenoid_changes_most_is_told_the_right_way(bounded):
+    study, tables = bounded
+    text = printed(lambda console: print_study(console, study))
+    lines = re.findall(
+        r"within the limits: (\S+), (.*?), lateral force (\w+): effort (\d+) → (\d+) %", text
+    )
+    table = tables["glenoid_heads"].set_index(["head", "condition", "lateral"])
+    top = table["difference"].abs().nlargest(5)
+    assert len(lines) == 5
+    for (*key, before, after), size in zip(lines, top, strict=True):
+        line = table.loc[tuple(key)]
+        assert abs(line["difference"]) == pytest.approx(size)
+        assert before == f"{100 * line['mean_effort']:.0f}"
+        assert after == f"{100 * line['mean_effort_within_limits']:.0f}"
+    heads = tables["heads"].set_index(["head", "condition", "lateral"])
+    for key, line in table.iterrows():
+        assert line["mean_effort"] == pytest.approx(heads.loc[key, EFFORT], abs=1e-6)
+        gap = line["mean_effort_within_limits"] - line["mean_effort"]
+        assert line["difference"] == pytest.approx(gap, abs=1e-6)
+    assert "set glenoid_constraint" not in text
+    assert re.search(r"Glenoid in (\d+) %", text)[1] == glenoid_share(tables["glenoid"])
+
+
+def test_frames_without_load_or_proof_are_counted():
+    study = solved(alone())
+    case = study.cases[0]
+    first = case.results[0]
+    factor = first.greatest.factor.copy()
+    factor[:3] = np.nan
+    status = np.array(first.sharing.status)
+    status[:2] = Status.UNCERTIFIED
+    changed = replace(
+        first,
+        greatest=replace(first.greatest, factor=factor),
+        sharing=replace(first.sharing, status=status),
+    )
+    cases = (replace(case, results=(changed, *case.results[1:])), *study.cases[1:])
+    text = printed(lambda console: print_study(console, replace(study, cases=cases)))
+    mode = first.lateral.mode
+    assert f"No load {case.person}, {case.condition}, lateral force {mode}: in 3 frames" in text
+    assert "Uncertified 2 frames" in text
+    rows = next(iter(printed_tables(text).values()))
+    cells = next(r for r in rows if (r["condition"], r["lateral force"]) == (case.condition, mode))
+    assert (cells["greatest load [kg]"], cells["weakest at [% of lift]"]) == ("none", "–")
+
+
+# --------------------------------------------------------------- effects
+
+ONE = alone().replace("frames = 7", 'frames = 5\nlateral = ["measured"]')
+TURNED = {
+    "no passive force": "passive_force = false",
+    "curves Thelen2003": 'curves = "Thelen2003"',
+    "scapula upward +10 deg": "scapula_shift_deg = { upward = 10 }",
+    "scapula anterior tilt -10 deg": "scapula_shift_deg = { anterior_tilt = -10 }",
+}
+
+
+@pytest.fixture(scope="module")
+def effects(tmp_path_factory):
+    """Only the switches that the tests turn themselves are run."""
+    study = parse_study(ONE)
+    some = tuple(s for s in switches(study) if s.name in TURNED)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("momentshare.effects.switches", lambda _: some)
+        folder = tmp_path_factory.mktemp("effects")
+        (folder / "study.toml").write_text(ONE, encoding="utf-8")
+        words = ["compare", str(folder / "study.toml"), "--out", str(folder / "out")]
+        done = CliRunner().invoke(app, [*words, "--effects", "--no-figures"])
+    assert done.exit_code == 0, done.output
+    return done.output, read(folder / "out")
+
+
+def test_an_effect_is_the_changed_study_less_the_study_as_it_is(effects):
+    _, tables = effects
+    keys = ["condition", "lateral", "head"]
+    heads = tables["effects_heads"]
+    base = tables["heads"].set_index(keys)[EFFORT]
+    assert set(heads["switch"]) == set(TURNED)
+    for name, setting in TURNED.items():
+        study = run_study(parse_study(ONE.replace("frames = 5", f"frames = 5\n{setting}")))
+        for case, result in study.pairs():
+            mean = result.effort.mean(axis=0)
+            part = heads[
+                (heads["switch"] == name)
+                & (heads["condition"] == case.condition)
+                & (heads["lateral"] == result.lateral.mode)
+            ].set_index("head")
+            assert len(part) == len(mean)
+            for head, value in zip(study.model.head_names, mean, strict=True):
+                line = part.loc[head]
+                before = base.loc[(case.condition, result.lateral.mode, head)]
+                assert line["mean_effort"] == pytest.approx(before, abs=1e-6)
+                assert line["mean_effort_changed"] == pytest.approx(value, abs=1e-6)
+                assert line["difference"] == pytest.approx(value - before, abs=2e-6)
+        loads = tables["effects_conditions"].set_index(["switch", "condition", "lateral"])
+        for case, result in study.pairs():
+            line = loads.loc[(name, case.condition, result.lateral.mode)]
+            assert line[f"{GREATEST}_changed"] == pytest.approx(result.greatest.factor.min())
+    own = tables["conditions"].set_index(["condition", "lateral"])
+    for line in tables["effects_conditions"].itertuples():
+        known = own.loc[(line.condition, line.lateral)]
+        assert line.greatest_load_kg == pytest.approx(known[GREATEST], rel=1e-5)
+        for name in ("peak_shoulder_horizontal_adduction_nm", "peak_elbow_extension_nm"):
+            assert getattr(line, name) == pytest.approx(known[name], rel=1e-5)
+
+
+def assert_effects_printed(text: str, heads: pd.DataFrame, lifts: pd.DataFrame) -> None:
+    rows = next(v for k, v in printed_tables(text).items() if k.startswith("One switch at a time"))
+    assert [cells["switch"] for cells in rows] == list(dict.fromkeys(heads["switch"]))
+    for cells in rows:
+        part = heads[heads["switch"] == cells["switch"]]
+        top = part.loc[part["difference"].abs().idxmax()]
+        assert cells["most changed head"] == top["head"]
+        assert cells["condition"] == top["condition"]
+        assert cells["lateral force"] == top["lateral"]
+        gap = top["mean_effort_changed"] - top["mean_effort"]
+        assert cells["change"] == f"{100 * gap:+.1f}"
+        ends = f"{100 * top['mean_effort']:.0f} → {100 * top['mean_effort_changed']:.0f}"
+        assert cells["effort [%]"] == ends
+        assert cells["mean of all heads"] == f"{100 * part['difference'].abs().mean():.1f}"
+        load = lifts[lifts["switch"] == cells["switch"]]
+        change = 100 * (load[f"{GREATEST}_changed"] - load[GREATEST]) / load[GREATEST]
+        assert cells["greatest load [%]"] == f"{change.min():+.1f} to {change.max():+.1f}"
+
+
+def test_effects_are_printed_with_their_sign(effects):
+    output, tables = effects
+    assert_effects_printed(output, tables["effects_heads"], tables["effects_conditions"])
+    signs = {row["change"][0] for row in next(iter(printed_tables(output).values()))}
+    assert signs == {"+", "-"}
+
+
+def test_every_switch_turns_over_what_its_name_says():
+    study = parse_study(ONE)
+    file = study.file
+    found = {s.name: s.change(file) for s in switches(study)}
+    shifts = {
+        f"scapula {name.replace('_', ' ')} {sign:+d} deg": (name, sign)
+        for name in ("internal", "upward", "anterior_tilt")
+        for sign in (10, -10)
+    }
+    for label, (name, value) in shifts.items():
+        moved = found.pop(label).settings.scapula_shift_deg.model_dump()
+        assert moved.pop(name) == value
+        assert not any(moved.values())
+    assert found.pop("no passive force").settings.passive_force is False
+    assert found.pop("elastic tendon").settings.elastic_tendon is True
+    assert found.pop("curves Thelen2003").settings.curves == "Thelen2003"
+    timed = found.pop("timed, 1.5 s")
+    assert {c.duration_s for c in timed.condition} == {1.5}
+    assert not found
+    back = [s for s in switches(replace(study, file=timed)) if s.name == "quasi-static"]
+    assert {c.duration_s for c in back[0].change(timed).condition} == {None}
+
+
+def test_effects_without_a_load_say_so():
+    heads = pd.DataFrame(
+        {
+            "switch": ["a", "a"],
+            "condition": "one",
+            "lateral": "zero",
+            "head": ["m/x", "m/y"],
+            "mean_effort": [0.5, 0.2],
+            "mean_effort_changed": [0.2, 0.4],
+        }
+    )
+    heads["difference"] = heads["mean_effort_changed"] - heads["mean_effort"]
+    lifts = pd.DataFrame({"switch": ["a"], "condition": "one", "lateral": "zero"})
+    text = printed(lambda console: print_effects(console, (heads, lifts)))
+    ((cells,),) = printed_tables(text).values()
+    assert list(cells.values()) == ["a", "m/x", "one", "zero", "50 → 20", "-30.0", "25.0", "–"]
+
+
+def test_effect_tables_tell_how_far_they_are(monkeypatch):
+    study = parse_study(ONE)
+    some = tuple(s for s in switches(study) if s.name == "no passive force")
+    monkeypatch.setattr("momentshare.effects.switches", lambda _: some)
+    told: list[tuple[int, int, str]] = []
+    effect_tables(study, progress=lambda *words: told.append(words))
+    assert told == [(0, 1, "no passive force"), (1, 1, "")]
+
+
+# --------------------------------------------------------------- a limb beside the outside
+
+
+def validation_of(values: list[tuple[float, float, float, str, str]]) -> pd.DataFrame:
+    rows = [
+        {
+            "id": f"row{k}", "quantity": f"arm [of] {k}", "posture": f"posture {k}",
+            "published": f"about {k}", "low": low, "high": high, "unit": "mm", "model": value,
+            "in_band": low <= value <= high, "known": known, "use": use, "source": f"source{k}",
+            "band_reason": "",
+        }
+        for k, (low, high, value, known, use) in enumerate(values)
+    ]  # fmt: skip
+    return pd.DataFrame(rows)
+
+
+def test_published_and_model_values_stand_in_their_own_columns():
+    data = validation_of(
+        [
+            (1.0, 2.0, 2.5, "read", "validation"),
+            (-3.0, 4.0, 3.5, "read", "validation"),
+            (0.0, np.inf, 0.2, "read", "validation"),
+            (5.0, 6.0, 5.5, "from memory", "validation"),
+            (7.0, 8.0, 9.0, "read", "comparison"),
+            (7.0, 8.0, 7.5, "read", "calibration"),
+        ]
+    )
+    model = load_model()
+    text = printed(lambda console: print_validation(console, model, data))
+    ((title, rows),) = printed_tables(text).items()
+    assert title == f"Published values beside {model.name} {model.version}: misses first"
+    for cells, (_, line) in zip(rows, data.iterrows(), strict=True):
+        for column, name in (
+            ("quantity", "quantity"), ("posture", "posture"), ("published", "published"),
+            ("known", "known"), ("used for", "use"), ("source", "source"),
+        ):  # fmt: skip
+            assert cells[column] == line[name]
+        assert cells["band"] == f"{line['low']:.3g} to {line['high']:.3g} mm"
+        assert cells["model"] == f"{line['model']:.3g}"
+        inside = line["low"] <= line["model"] <= line["high"]
+        assert cells["in band"] == ("yes" if inside else "MISS")
+    assert "validation, read: 2 of 3 in band (1 of them judge a sense or order only)" in text
+    assert "validation, from memory: 1 of 1 in band (0 of them" in text
+    assert "compared, no validation: 0 of 1 in band" in text
+    assert "fitted: 1 of 1 in band" in text
+
+
+def test_targets_are_printed_before_and_after_the_fit():
+    from momentshare.calibration.fit import Calibration
+    from momentshare.validation import load_targets
+
+    model = load_model(calibrated=False)
+    targets = load_targets(model)
+    low, high = (np.array([getattr(t, k) for t in targets]) for k in ("low", "high"))
+    # Every second row starts beyond its band and comes in; each third goes out.
+    before = np.where(np.arange(len(targets)) % 2 == 0, high + 1.0, 0.5 * (low + high))
+    after = np.where(np.arange(len(targets)) % 3 == 0, low - 1.0, 0.5 * (low + high))
+    fit = Calibration(
+        model=model, numbers=(), targets=targets, before=before, after=after,
+        cost_before=12.5, cost_after=3.25, evaluations=17,
+    )  # fmt: skip
+    text = printed(lambda console: print_calibration(console, fit))
+    ((title, rows),) = printed_tables(text).items()
+    assert title == "Targets before and after the fit"
+    for cells, t, was, now in zip(rows, targets, before, after, strict=True):
+        assert (cells["target"], cells["use"]) == (t.id, t.use)
+        assert cells["published"] == f"{t.published} {t.unit}"
+        assert cells["band"] == f"{t.low:.4g} to {t.high:.4g}"
+        assert (cells["before"], cells["after"]) == (f"{was:.3g}", f"{now:.3g}")
+        inside = ["yes" if t.low <= v <= t.high else "no" for v in (was, now)]
+        assert cells["in band"] == " → ".join(inside)
+    for use in ("calibration", "validation", "comparison"):
+        own = np.array([t.use == use for t in targets])
+        counts = [int(((low <= v) & (v <= high))[own].sum()) for v in (before, after)]
+        assert f"{use}: {counts[0]} → {counts[1]} of {own.sum()} in band" in text
+    assert "cost 12.50 → 3.25 in 17 evaluations" in text
