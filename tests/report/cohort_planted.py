@@ -63,7 +63,7 @@ FRONT, LONG, SIDE = "deltoid/clavicular", "triceps_brachii/long", "triceps_brach
 IDLE = "biceps_brachii/long"
 
 LEVELS = {  # head → effort by condition
-    UPPER: (0.60, 0.50, 0.40, 0.45),
+    UPPER: (0.60, 0.52, 0.40, 0.45),
     LOWER: (0.20, 0.30, 0.45, 0.36),
     FRONT: (0.300, 0.302, 0.340, 0.306),
     LONG: (0.33, 0.27, 0.20, 0.24),
@@ -108,7 +108,7 @@ TURNED = {  # (head, pair of conditions) → changes that turn their order, as p
 }
 """Every other order that is shown holds."""
 
-OFF_LEVEL = {("Gus", FRONT): -0.25}
+OFF_LEVEL = {("Gus", FRONT): -0.29}
 """One person's own level so far off that, where people lack a condition, means over all of them
 rank two conditions the other way than everybody who has both."""
 
@@ -259,9 +259,10 @@ class Planter:
         self.own = {
             head: (PEOPLE[trial.person] if head != IDLE else 0.0)
             + OFF_LEVEL.get((trial.person, head), 0.0)
-            + self.noise.normal(0.0, 0.004)
+            + self.noise.normal(0.0, 0.010)
             for head in HEADS
         }
+        self.uneven = {row: self.noise.normal(0.0, 1.5) for row in ROWS}
         for repetition in range(1, trial.repetitions + 1):
             self._repetition(repetition)
         self._checks()
@@ -350,7 +351,7 @@ class Planter:
         for place, (row, sizes) in enumerate(MOMENTS.items()):
             push = {"measured": 0.0, "zero": 3.0, "free": -4.0}[mode]
             moment = (sizes[self.at] + push) * _wave(0.7 * place) + 0.5 * moved
-            moment = moment + 20.0 * PEOPLE[self.trial.person]
+            moment = moment + 20.0 * PEOPLE[self.trial.person] + self.uneven[row]
             missing = unmet if row == "elbow_extension" else 0.4 * unmet
             for frame, lift in enumerate(GRID):
                 self._add(
