@@ -6,7 +6,6 @@ header, its parameters or its data, cut at any length, or made of random bytes.
 
 import io
 import struct
-import sys
 import time
 
 import numpy as np
@@ -16,15 +15,14 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from pyarrow import parquet
 
-from momentshare.errors import InputError, ProcessError
-from momentshare.trial import c3d_file
+from momentshare.errors import InputError
 from momentshare.trial.c3d_header import walk
 from momentshare.trial.layout import LayoutEntry
 from momentshare.trial.read import read_recording
 
 FRAMES, RATIO = 20, 5
-LONGEST = 25.0
-"""Seconds: the limit for a damaged C3D file, with room for a busy machine."""
+LONGEST = 5.0
+"""Seconds for a damaged file; a sound one takes a hundredth (common practice, no source)."""
 
 quick = settings(
     max_examples=150,
@@ -33,7 +31,6 @@ quick = settings(
     deadline=None,
     suppress_health_check=list(HealthCheck),
 )
-few = settings(quick, max_examples=8)
 
 C3D = LayoutEntry(
     name="lab",
@@ -171,7 +168,7 @@ def test_walk_through_a_damaged_c3d_ends(sound_c3d, changes):
     assert accounts.frames * max(size, 1) <= 4 * len(sound_c3d)
 
 
-@few
+@quick
 @given(changes=bytes_changed(512, 2000, most=2))
 def test_c3d_with_damaged_parameters(folder, sound_c3d, changes):
     answer = attempt(folder, ".c3d", flipped(sound_c3d, changes))
@@ -179,7 +176,7 @@ def test_c3d_with_damaged_parameters(folder, sound_c3d, changes):
         whole(answer)
 
 
-@few
+@quick
 @given(changes=bytes_changed(2, 24, most=2))
 def test_c3d_with_a_damaged_header(folder, sound_c3d, changes):
     answer = attempt(folder, ".c3d", flipped(sound_c3d, changes))
@@ -187,7 +184,7 @@ def test_c3d_with_a_damaged_header(folder, sound_c3d, changes):
         whole(answer)
 
 
-@few
+@quick
 @given(changes=bytes_changed(2048, 4000, most=30))
 def test_c3d_with_damaged_data(folder, sound_c3d, changes):
     answer = attempt(folder, ".c3d", flipped(sound_c3d, changes))
@@ -197,61 +194,23 @@ def test_c3d_with_damaged_data(folder, sound_c3d, changes):
 
 @pytest.mark.parametrize("count", [0, 3, 255, 32_767, 65_535])
 @pytest.mark.parametrize("word", range(1, 10))
-def test_c3d_with_huge_counts_in_its_header(folder, sound_c3d, word, count):
+def test_c3d_with_another_count_in_its_header(folder, sound_c3d, word, count):
+    """Refused, or read as it was because another account and the length of the file agree."""
     raw = bytearray(sound_c3d)
+    sound = attempt(folder, ".c3d", sound_c3d)
     struct.pack_into("<H", raw, 2 * word, count)
-    answer = attempt(folder, ".c3d", bytes(raw)) if word in {1, 2, 4, 8, 9} else None
-    if word in {1, 2, 4, 9} or (word == 8 and count):
-        assert isinstance(answer, str)
+    answer = attempt(folder, ".c3d", bytes(raw))
+    if isinstance(answer, str):
+        assert "damaged" in answer
+        return
+    for role, channel in sound.channels.items():
+        np.testing.assert_array_equal(answer.channels[role].values, channel.values)
+    if word in {1, 2} or (word == 8 and count):
+        assert any("its length agrees with" in note for note in answer.notes)
 
 
-def test_a_reader_that_crashes_takes_nothing_with_it(folder, sound_c3d):
-    # Without offsets of the channels the library ends its process; ours goes on.
-    answer = attempt(folder, ".c3d", sound_c3d.replace(b"OFFSET", b"OFFSEX"))
-    assert "the file is damaged" in answer
-
-
-STARTED = "open('started', 'w').close()"
-
-
-def stands_in(monkeypatch, code):
-    """Let another program take the reader's place."""
-    monkeypatch.setattr(c3d_file, "child_command", lambda *_: [sys.executable, "-c", code])
-
-
-def test_a_reader_that_never_ends_is_stopped(folder, sound_c3d, monkeypatch):
-    monkeypatch.setattr(c3d_file, "SECONDS", 0.2)
-    stands_in(monkeypatch, f"{STARTED}; import time; time.sleep(600)")
-    answer = attempt(folder, ".c3d", sound_c3d)
-    assert "could not be read within 0 s; the file is damaged" in answer
-
-
-@pytest.mark.parametrize(
-    ("code", "said"),
-    [
-        ("raise ImportError('no such library')", "exit code 1, 'ImportError: no such library'"),
-        ("import os; os.abort()", "exit code -6, ''"),
-        ("import time; time.sleep(600)", "exit code -9, ''"),
-    ],
-)
-def test_a_reader_that_cannot_start_is_not_a_fault_of_the_file(
-    folder, sound_c3d, monkeypatch, code, said
-):
-    monkeypatch.setattr(c3d_file, "SECONDS_TO_START", 1.0)
-    stands_in(monkeypatch, code)
-    with pytest.raises(ProcessError, match="no file is at fault") as caught:
-        attempt(folder, ".c3d", sound_c3d)
-    assert said in str(caught.value)
-    assert "damaged" not in str(caught.value)
-
-
-def test_a_reader_runs_nothing_of_the_current_folder(folder, sound_c3d, tmp_path, monkeypatch):
-    for name in ("random", "numpy", "json", "pickle", "ezc3d", "tempfile", "struct"):
-        (tmp_path / f"{name}.py").write_text("raise RuntimeError('run from the current folder')")
-    monkeypatch.chdir(tmp_path)
-    whole(attempt(folder, ".c3d", sound_c3d))
-    monkeypatch.syspath_prepend("")
-    whole(attempt(folder, ".c3d", sound_c3d))
+def test_c3d_without_offsets_is_read_without(folder, sound_c3d):
+    whole(attempt(folder, ".c3d", sound_c3d.replace(b"OFFSET", b"OFFSEX")))
 
 
 def test_c3d_with_a_terminal_code_for_a_label(folder, sound_c3d):

@@ -11,7 +11,6 @@ import struct
 import numpy as np
 import pytest
 
-from momentshare.errors import InputError
 from momentshare.trial.layout import LayoutEntry
 from momentshare.trial.read import read_recording
 
@@ -144,10 +143,3 @@ def test_integer_files(tmp_path, processor):
     assert got.channels["right_el"].rate == 50.0
     lost = np.isnan(got.channels["ij"].values).all(axis=1)
     assert np.flatnonzero(lost).tolist() == [2]
-
-
-def test_big_endian_files_are_refused_by_name(tmp_path):
-    raw, _ = by_hand(86)
-    (tmp_path / "a.c3d").write_bytes(raw)
-    with pytest.raises(InputError, match=r"a\.c3d: .*big-endian"):
-        read_recording(tmp_path / "a.c3d", layout(forces={}))

@@ -1,8 +1,10 @@
-"""What a C3D file says about itself, walked before any library reads it.
+"""What a C3D file says about its data, each account held against the others.
 
-Every count is held against the others and against the length of the file. Layout of the format:
-the public C3D user guide (c3d.org; from memory): a header of 512 bytes, a chain of parameters, then
-frames of points and analogue samples.
+The header, the parameters and the length of the file all tell how many points, channels and
+frames there are and where they begin. Where two of them differ, the one that the length of the
+file agrees with counts, and a note says so; where it does not settle the matter, the file is
+damaged. Layout of the format: the public C3D user guide (c3d.org; from memory): a header of 512
+bytes, a chain of parameters, then frames of points and analogue samples.
 """
 
 from __future__ import annotations
@@ -10,170 +12,283 @@ from __future__ import annotations
 import math
 import struct
 from dataclasses import dataclass
+from itertools import product
 
 from momentshare.errors import InputError
+from momentshare.trial.c3d_parameters import AGAIN, Encoding, Parameters, read_parameters
 
 __all__ = ["AGAIN", "Accounts", "walk"]
 
-AGAIN = "the file is damaged; copy or export it again"
-
 _BLOCK = 512
-_WIDTH = {-1: 1, 1: 1, 2: 2, 4: 4}
 _COUNT_FULL = 65535
 """Sixteen bits hold no more; a longer file states its length elsewhere."""
+
+_TOLERANCE = 1e-3
+"""Relative difference of two statements of one number that is rounding (common practice, no
+source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Accounts:
-    """What the header and the parameters say about the data."""
+    """What the file says about the data, settled.
+
+    ``scale`` is the size of one step of whole numbers in the unit of points, or 0 where the data
+    are real numbers; ``begin`` is the first byte of the data.
+    """
 
     points: int
     channels: int
     samples_per_frame: int
     frames: int
     first: int
+    begin: int
+    scale: float
+    rate: float
+    parameters: Parameters
     notes: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Header:
+    """The counts of the header."""
+
+    points: int
+    per_frame: int
+    first: int
+    last: int
+    data_block: int
+    samples: int
+    scale: float
+    rate: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Shape:
+    """One way in which the data may lie in the file."""
+
+    points: int
+    per_frame: int
+    frames: int
+    begin: int
+    width: int
+
+    @property
+    def size(self) -> int:
+        """Bytes of a frame."""
+        return self.width * (4 * self.points + self.per_frame)
+
+    def fits(self, raw: bytes, after: int) -> bool:
+        """Whether the file ends with the block in which these data end."""
+        left = len(raw) - self.begin - self.frames * self.size
+        if self.size == 0 or self.begin < after or left < 0:
+            return False
+        return left < _BLOCK or not any(raw[len(raw) - left :])
+
+
 def walk(raw: bytes) -> Accounts:
-    """Walk the file; raise when a count does not fit another or the length of the file."""
+    """Return what the file says about its data.
+
+    Raises
+    ------
+    InputError
+        When the file is none, or an account does not fit another or the length of the file.
+    """
     if len(raw) < 2 * _BLOCK or raw[1] != 0x50:
         raise InputError("is not a C3D file (its second byte is not 0x50); give the C3D export")
     start = (raw[0] - 1) * _BLOCK
     if start < _BLOCK or start + 4 > len(raw):
         raise InputError(f"its parameters should start in block {raw[0]}; {AGAIN}")
     processor = raw[start + 3]
-    if processor == 86:
-        raise InputError("is big-endian (processor type 86), which is not read; convert it")
-    if processor not in {84, 85}:
-        raise InputError(f"processor type {processor} is none of 84, 85; {AGAIN}")
-    head = struct.unpack_from("<10H", raw, 0)
-    points, per_frame, first, last = head[1:5]
-    data_block, samples = head[8:10]
-    stop = start + raw[start + 2] * _BLOCK
-    if stop > len(raw):
-        raise InputError(f"is cut short within its parameters; {AGAIN}")
-    values = _parameters(raw, start + 4, stop, vax=processor == 85)
-    for name in ("POINT:USED", "POINT:SCALE", "POINT:RATE", "POINT:DATA_START"):
-        if name not in values:
-            raise InputError(f"parameter {name} is missing; {AGAIN}")
-    _agree("number of points", points, values["POINT:USED"])
-    channels = int(values.get("ANALOG:USED", 0.0))
-    _agree("analogue samples per frame", per_frame, channels * samples)
-    data_start = int(values["POINT:DATA_START"]) or data_block
-    if data_block:
-        _agree("first block of data", data_block, data_start)
-    frames, first = _frames(values, first, last)
-    width = 2 if values["POINT:SCALE"] > 0.0 else 4
-    size = width * (4 * points + per_frame)
-    begin = (data_start - 1) * _BLOCK
-    if size == 0:
-        raise InputError("holds neither points nor analogue channels; give a file with data")
-    if begin < stop - _BLOCK or begin < start:
-        raise InputError(f"its data should start in block {data_start}; {AGAIN}")
-    held = max(0, len(raw) - begin) // size
-    if held < frames:
+    if processor not in {84, 85, 86}:
+        raise InputError(f"processor type {processor} is none of 84, 85, 86; {AGAIN}")
+    encoding = Encoding.of(processor)
+    header = _header(raw, encoding)
+    stated = start + raw[start + 2] * _BLOCK
+    parameters = read_parameters(raw, start, stated, encoding)
+    notes = list(parameters.notes)
+    scales = _scales(header, parameters)
+    frames, first = _frames(header, parameters)
+    channels, per_frame = _channels(header, parameters)
+    blocks = [header.data_block, parameters.whole("POINT", "DATA_START") or 0]
+    used = parameters.whole("POINT", "USED")
+    said = {
+        "number of points": _each(header.points, used),
+        "analogue samples per frame": per_frame,
+        "number of frames": frames,
+        "first block of data": _each(*([b for b in blocks if b] or [0])),
+        "bytes of a number": _each(*(2 if scale > 0.0 else 4 for scale in scales)),
+    }
+    shape = _settled(raw, parameters.end, said, notes)
+    if shape.begin < stated:
+        notes.append("the data begin within the room stated for parameters, after their end")
+    if channels and shape.per_frame % channels:
         raise InputError(
-            f"is cut short: it promises {frames} frames and holds {held}; copy or export it again"
+            f"{shape.per_frame} analogue samples per frame are no multiple of {channels} channels; "
+            f"{AGAIN}"
         )
-    notes = []
-    if held - frames > math.ceil(_BLOCK / size):
-        if frames >= _COUNT_FULL:
-            raise InputError(
-                f"holds {held} frames, but its counts end at {frames}; export it in shorter parts"
-            )
-        notes.append(f"the file has room for {held} frames and says it holds {frames}; those count")
+    samples = shape.per_frame // channels if channels else 0
     return Accounts(
-        points=points,
+        points=shape.points,
         channels=channels,
-        samples_per_frame=samples if channels else 0,
-        frames=frames,
+        samples_per_frame=samples,
+        frames=shape.frames,
         first=first,
+        begin=shape.begin,
+        scale=_step(scales, shape.width),
+        rate=_rate(header, parameters, samples, notes),
+        parameters=parameters,
         notes=tuple(notes),
     )
 
 
-def _agree(what: str, header: float, parameter: float) -> None:
-    if header != parameter:
+def _header(raw: bytes, encoding: Encoding) -> _Header:
+    words = struct.unpack_from(f"{encoding.order}12H", raw, 0)
+    return _Header(
+        points=words[1],
+        per_frame=words[2],
+        first=words[3],
+        last=words[4],
+        data_block=words[8],
+        samples=words[9],
+        scale=float(encoding.reals(raw[12:16])[0]),
+        rate=float(encoding.reals(raw[20:24])[0]),
+    )
+
+
+def _each(*accounts: int | None) -> list[int]:
+    """Differing statements, the first one first."""
+    return list(dict.fromkeys(a for a in accounts if a is not None))
+
+
+def _scales(header: _Header, parameters: Parameters) -> list[float]:
+    """Size of a step of whole numbers as it is stated; negative where the data are real numbers."""
+    stated = [parameters.first("POINT", "SCALE") or 0.0, header.scale]
+    scales = [s for s in stated if math.isfinite(s) and s != 0.0]
+    if not scales:
+        raise InputError(f"states a scale of points of {stated[0]:g}; {AGAIN}")
+    return scales
+
+
+def _step(scales: list[float], width: int) -> float:
+    """Size of a step of whole numbers, or 0 for real ones."""
+    steps = [s for s in scales if s > 0.0]
+    if width == 4:
+        return 0.0
+    if not math.isclose(min(steps), max(steps), rel_tol=_TOLERANCE):
         raise InputError(
-            f"{what}: {header:g} in the header, {parameter:g} in the parameters; {AGAIN}"
+            f"scale of points: {steps[1]:g} in the header, {steps[0]:g} in the parameters; {AGAIN}"
         )
+    return steps[0]
 
 
-def _frames(values: dict[str, float], first: int, last: int) -> tuple[int, int]:
-    """Return the number of frames, and of the first, where sixteen bits do not do either."""
-    start, end = (values.get(f"TRIAL:ACTUAL_{n}_FIELD", 0.0) for n in ("START", "END"))
-    counts = [last - first + 1]
-    if "POINT:FRAMES" in values:
-        counts.append(int(values["POINT:FRAMES"]))
-    if max(*counts, last) >= _COUNT_FULL:
-        if "POINT:LONG_FRAMES" in values:
-            counts = [int(values["POINT:LONG_FRAMES"])]
-        elif end >= start > 0.0:
-            counts = [int(end - start) + 1]
-        first = int(start) or first
-    if len(set(counts)) > 1:
+def _channels(header: _Header, parameters: Parameters) -> tuple[int, list[int]]:
+    """Return the number of analogue channels, and what the accounts say of samples per frame."""
+    used = parameters.whole("ANALOG", "USED")
+    if used is None:  # no parameters of channels: the header alone
+        samples = max(header.samples, 1)
+        return header.per_frame // samples, [header.per_frame]
+    return used, _each(used * header.samples, header.per_frame) if used else [0]
+
+
+def _frames(header: _Header, parameters: Parameters) -> tuple[list[int], int]:
+    """Return what the accounts say of the number of frames, and the number of the first.
+
+    Where sixteen bits do not do, another parameter tells both.
+    """
+    first = header.first
+    counts = [header.last - first + 1]
+    stated = parameters.whole("POINT", "FRAMES")
+    if stated is not None:
+        counts.append(stated)
+    if max(*counts, header.last) >= _COUNT_FULL:
+        start, end = (_long(parameters, f"ACTUAL_{n}_FIELD") for n in ("START", "END"))
+        long = parameters.whole("POINT", "LONG_FRAMES")
+        if long is not None:
+            counts = [long]
+        elif end >= start > 0:
+            counts = [end - start + 1]
+        first = start or first
+    counts = _each(*counts)
+    if max(counts) < 1:
+        raise InputError(f"holds no frame (first {header.first}, last {header.last}); {AGAIN}")
+    return [c for c in counts if c > 0], first
+
+
+def _long(parameters: Parameters, name: str) -> int:
+    """Whole number of 32 bits, kept as two of 16, the low one first."""
+    parts = parameters.numbers("TRIAL", name, signed=False)
+    if not parts.size or not all(map(math.isfinite, parts[:2])):
+        return 0
+    if parts.size == 1:
+        return int(parts[0])
+    return int(parts[0]) + 65536 * int(parts[1])
+
+
+def _settled(raw: bytes, after: int, said: dict[str, list[int]], notes: list[str]) -> _Shape:
+    """Shape of the data; where accounts differ, the one that the length of the file confirms."""
+
+    def shape(points: int, per_frame: int, frames: int, block: int, width: int) -> _Shape:
+        return _Shape(points, per_frame, frames, (block - 1) * _BLOCK, width)
+
+    differing = [what for what, accounts in said.items() if len(accounts) > 1]
+    found = shape(*(accounts[0] for accounts in said.values()))
+    if differing:
+        ways = [values for values in product(*said.values()) if shape(*values).fits(raw, after)]
+        what = differing[0]
+        if len(ways) != 1:
+            first, second, *_ = said[what]
+            raise InputError(
+                f"{what}: {first} in the header, {second} in the parameters, and the length of "
+                f"the file settles nothing; {AGAIN}"
+            )
+        chosen = dict(zip(said, ways[0], strict=True))
+        notes += [
+            f"{what}: {' and '.join(map(str, said[what]))} stand in the file; its length agrees "
+            f"with {chosen[what]}"
+            for what in differing
+        ]
+        found = shape(*ways[0])
+    if found.size == 0:
+        raise InputError("holds neither points nor analogue channels; give a file with data")
+    if found.begin < after:
+        raise InputError(f"its data should start in block {found.begin // _BLOCK + 1}; {AGAIN}")
+    held = max(0, len(raw) - found.begin) // found.size
+    if held < found.frames:
         raise InputError(
-            f"number of frames: {counts[0]} in the header, {counts[1]} in POINT:FRAMES; {AGAIN}"
+            f"is cut short: it promises {found.frames} frames and holds {held}; copy or export it "
+            "again"
         )
-    if counts[0] < 1:
-        raise InputError(f"holds no frame (first {first}, last {last}); {AGAIN}")
-    return counts[0], first
+    if held - found.frames > math.ceil(_BLOCK / found.size):
+        if found.frames >= _COUNT_FULL:
+            raise InputError(
+                f"holds {held} frames, but its counts end at {found.frames}; export it in shorter "
+                "parts"
+            )
+        notes.append(
+            f"the file has room for {held} frames and says it holds {found.frames}; those count"
+        )
+    return found
 
 
-def _parameters(raw: bytes, place: int, stop: int, *, vax: bool) -> dict[str, float]:
-    """Walk the chain of parameters; return the first number of each, as ``GROUP:NAME``."""
-    groups: dict[int, str] = {}
-    found: list[tuple[int, str, float]] = []
-    damaged = InputError(f"its chain of parameters breaks at byte {place}; {AGAIN}")
-    while True:
-        if place + 2 > stop:
-            raise damaged
-        length, group = struct.unpack_from("bb", raw, place)
-        if length == 0:
-            break
-        after_name = place + 2 + abs(length)
-        if group == 0 or after_name + 3 > stop:
-            raise InputError(f"its chain of parameters breaks at byte {place}; {AGAIN}")
-        name = raw[place + 2 : after_name].decode("latin-1").strip().upper()
-        offset = struct.unpack_from("<H", raw, after_name)[0]
-        following = after_name + offset if offset else stop
-        end = after_name + 2
-        if group < 0:
-            groups[-group] = name
-        else:
-            end, number = _number(raw, end, stop, vax=vax)
-            found.append((group, name, number))
-        if end + 1 > stop or end + 1 + raw[end] > min(following, stop):
-            raise InputError(f"parameter {name!r} does not fit its place; {AGAIN}")
-        if offset == 0:
-            break
-        if following >= stop:
-            raise damaged
-        place = following
-    if unknown := {g for g, _, _ in found} - set(groups):
-        raise InputError(f"parameters belong to a group {min(unknown)} that is not there; {AGAIN}")
-    names = [f"{groups[g]}:{name}" for g, name, _ in found]
-    if len(set(names)) < len(names):
-        raise InputError(f"a parameter stands twice; {AGAIN}")
-    return {name: number for name, (_, _, number) in zip(names, found, strict=True)}
-
-
-def _number(raw: bytes, place: int, stop: int, *, vax: bool) -> tuple[int, float]:
-    """End of a parameter's values, and the first of them as a number."""
-    kind, dimensions = struct.unpack_from("bB", raw, place)
-    if kind not in _WIDTH or place + 2 + dimensions > stop:
-        raise InputError(f"a parameter has the unknown type {kind} at byte {place}; {AGAIN}")
-    shape = raw[place + 2 : place + 2 + dimensions]
-    begin = place + 2 + dimensions
-    count = math.prod(shape)
-    end = begin + count * _WIDTH[kind]
-    if end > stop:
-        raise InputError(f"a parameter reaches beyond its block at byte {place}; {AGAIN}")
-    if not count or kind == -1:
-        return end, 0.0
-    if kind == 4 and vax:
-        # The exponent of these machines counts from another number, and the halves are swapped.
-        swapped = raw[begin + 2 : begin + 4] + raw[begin : begin + 2]
-        return end, struct.unpack("<f", swapped)[0] / 4.0
-    return end, float(struct.unpack_from("<" + {1: "B", 2: "H", 4: "f"}[kind], raw, begin)[0])
+def _rate(header: _Header, parameters: Parameters, samples: int, notes: list[str]) -> float:
+    """Frames each second, on which the analogue rate and one more account agree."""
+    stated = parameters.first("POINT", "RATE") or 0.0
+    analogue = parameters.first("ANALOG", "RATE") or 0.0
+    rates = [r for r in (stated, header.rate) if math.isfinite(r) and r > 0.0]
+    third = analogue / samples if samples and math.isfinite(analogue) and analogue > 0.0 else 0.0
+    if third:
+        agreeing = [r for r in rates if math.isclose(r, third, rel_tol=_TOLERANCE)]
+        if rates and not agreeing:
+            raise InputError(
+                f"its rates do not fit: {rates[0]:g} Hz for frames of {samples} samples at "
+                f"{analogue:g} Hz; {AGAIN}"
+            )
+        rates = agreeing or [third]
+    if not rates:
+        raise InputError(f"states a sample rate of {stated:g} Hz; {AGAIN}")
+    if stated and not math.isclose(rates[0], stated, rel_tol=_TOLERANCE):
+        notes.append(
+            f"sample rate: {stated:g} Hz in the parameters; {rates[0]:g} Hz, as the header and the "
+            "analogue rate have it, counts"
+        )
+    return rates[0]
