@@ -227,6 +227,8 @@ def _listed(names: object) -> str:
 
 def _record(raw: bytes, place: int, encoding: Encoding, walk: _Walk) -> int | None:
     """Take one record; return the place of the next, or ``None`` at the end of the chain."""
+    length: int
+    group: int
     length, group = struct.unpack_from("bb", raw, place)
     if length == 0:
         return None
