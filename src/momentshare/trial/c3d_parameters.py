@@ -257,13 +257,13 @@ def _values(raw: bytes, place: int, stop: int, key: tuple[int, str], walk: _Walk
     if place + 2 > stop:
         raise _broken(place)
     kind, dimensions = struct.unpack_from("bB", raw, place)
-    begin = place + 2 + dimensions
+    begin: int = place + 2 + dimensions
     if kind not in _WIDTH or begin > stop:
         if walk.groups.get(key[0]) not in _MATTERS and begin <= stop:
             return begin  # of no concern to us
         raise InputError(f"a parameter has the unknown type {kind} at byte {place}; {AGAIN}")
     shape = tuple(raw[place + 2 : begin])
-    end: int = begin + math.prod(shape) * _WIDTH[kind]
+    end = begin + math.prod(shape) * _WIDTH[kind]
     held = raw[begin : min(end, stop)]
     whole = held[: len(held) // _WIDTH[kind] * _WIDTH[kind]]
     walk.found.append((*key, _Parameter(kind=kind, shape=shape, raw=whole)))
