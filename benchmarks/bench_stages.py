@@ -29,11 +29,12 @@ from momentshare.exercise.press import BenchPress
 from momentshare.exercise.profile import Profile
 from momentshare.limb import build_limb
 from momentshare.model import load_model
-from momentshare.paths import flatten, paths, paths_of_draws
+from momentshare.model.numbers import Numbers
+from momentshare.paths import paths
 from momentshare.person import Person
 from momentshare.posture import Posture
 from momentshare.sharing import Status, share
-from momentshare.skeleton import build_skeleton
+from momentshare.skeleton import build_skeletons
 
 SIZES = (1, 100, 10_000)
 ROWS = 4
@@ -128,22 +129,25 @@ def draws_times(model, person, count, seconds):
     """Frames per second of the paths of many draws, against a loop over their skeletons."""
     rng = np.random.default_rng(0)
     names = list(model.sites)
-    drawn = [
-        build_skeleton(person, model, offsets={n: 0.003 * rng.normal(size=3) for n in names})
-        for _ in range(count)
-    ]
-    posture = press(51).lift(drawn[0]).posture
-    given = (posture.humerus, posture.elbow_flexion, posture.forearm_rotation)
-    flat = flatten(drawn)
+    numbers = Numbers(offsets={n: 0.003 * rng.normal(size=(count, 3)) for n in names})
+    drawn = build_skeletons([person] * count, model, numbers=numbers)
+    single = [drawn.take(k) for k in range(count)]
+    posture = press(51).lift(single[0]).posture
+    tiled = Posture(
+        humerus=np.tile(posture.humerus, (count, 1, 1)),
+        elbow_flexion=np.tile(posture.elbow_flexion, count),
+        forearm_rotation=np.tile(posture.forearm_rotation, count),
+    )
+    limb = np.repeat(np.arange(count), 51)
     calls = {
-        "loop over draws, NumPy": lambda: paths_of_draws(flat, *given, method="numpy"),
+        "loop over draws, NumPy": lambda: [paths(s, posture, method="numpy") for s in single],
         "loop over draws, compiled": lambda: [
-            paths(s, posture, method="compiled", threads=1) for s in drawn
+            paths(s, posture, method="compiled", threads=1) for s in single
         ],
-        "all draws at once, compiled": lambda: paths_of_draws(
-            flat, *given, method="compiled", threads=1
+        "all draws at once, compiled": lambda: paths(
+            drawn, tiled, limb=limb, method="compiled", threads=1
         ),
-        "laying the draws out": lambda: flatten(drawn),
+        "scaling the draws": lambda: build_skeletons([person] * count, model, numbers=numbers),
     }
     return best_times(calls, seconds)
 
@@ -155,12 +159,12 @@ import momentshare.limb, momentshare.sharing
 from momentshare.model import load_model
 from momentshare.person import Person
 from momentshare.posture import posture_from_angles
-from momentshare.skeleton import build_skeleton
+from momentshare.skeleton import build_skeletons
 imported = time.perf_counter()
 import numba
 with_numba = time.perf_counter()
 ada = Person(name="Ada", sex="female", stature=1.66, body_mass=62.0)
-skeleton = build_skeleton(ada, load_model())
+skeleton = build_skeletons([ada], load_model()).take(0)
 built = time.perf_counter()
 found = momentshare.limb.paths(skeleton, posture_from_angles(elevation=[0.5]), method="compiled")
 traced = time.perf_counter()

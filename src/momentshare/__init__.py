@@ -9,7 +9,8 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from momentshare.analysis import Criterion, Lateral, LiftResult, prepare, solve_lift
+    from momentshare.analysis import LiftResult, prepare, solve_lift
+    from momentshare.balance import Balance, Criterion, Lateral
     from momentshare.cohort.load import load_cohort
     from momentshare.cohort.run import run_cohort
     from momentshare.errors import MomentshareError
@@ -33,12 +34,13 @@ if TYPE_CHECKING:
     from momentshare.trial.read import read_recording
 
 _HOME = {
+    "Balance": "balance",
     "BenchPress": "exercise",
     "Certificate": "sharing",
-    "Criterion": "analysis",
+    "Criterion": "balance",
     "GreatestFactor": "sharing",
     "GreatestMoment": "sharing",
-    "Lateral": "analysis",
+    "Lateral": "balance",
     "Lift": "exercise",
     "LiftResult": "analysis",
     "Limb": "limb",
@@ -70,6 +72,7 @@ _HOME = {
 }
 
 __all__ = [
+    "Balance",
     "BenchPress",
     "Certificate",
     "Criterion",

@@ -19,35 +19,21 @@ import numpy as np
 from momentshare.geometry.rotation import cross, dot, rotation_about
 from momentshare.paths import ROWS
 from momentshare.posture import arm_frame
+from momentshare.skeleton import forearm_axis
 from momentshare.units import GRAVITY
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
     from numpy.typing import NDArray
 
     from momentshare.exercise.lift import Lift
     from momentshare.skeleton import Skeleton
 
-    Number = float | NDArray[np.float64]
-
-__all__ = [
-    "Arm",
-    "Demand",
-    "arm_of",
-    "arms_of_frames",
-    "demand",
-    "demand_on",
-    "segment_masses",
-]
-
-_RADII = ("sagittal", "longitudinal", "transverse")
-"""Names of the radii of gyration about x, y and z."""
+__all__ = ["Demand", "demand"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Demand:
-    """Net moments of one lift, split by what causes them; row order of ``ROWS``.
+    """Net moments of lifts, split by what causes them; row order of ``ROWS``.
 
     Attributes
     ----------
@@ -66,8 +52,9 @@ class Demand:
     joint_force_limb, joint_force_load : float array, shape (frames, 3)
         Net force across the shoulder on the arm from segments, and for each kilogram of
         load [N, N/kg], thorax frame.
-    lateral_axis : float array, shape (3,) or (frames, 3)
-    load_mass : float
+    lateral_axis : float array, shape (frames, 3)
+        Outward direction along which the hand may push.
+    load_mass : float array, shape (frames,)
         [kg] in one hand.
     """
 
@@ -79,17 +66,13 @@ class Demand:
     joint_force_limb: NDArray[np.float64]
     joint_force_load: NDArray[np.float64]
     lateral_axis: NDArray[np.float64]
-    load_mass: float
+    load_mass: NDArray[np.float64]
 
     def __post_init__(self) -> None:
         for item in fields(self):
             value = getattr(self, item.name)
             if isinstance(value, np.ndarray):
                 value.setflags(write=False)
-
-    def lateral_axis_in(self, frames: NDArray[np.bool_]) -> NDArray[np.float64]:
-        """Outward direction in the frames of a mask, shape (count, 3)."""
-        return np.broadcast_to(self.lateral_axis, (len(frames), 3))[frames]
 
     def hand_force(self) -> NDArray[np.float64]:
         """Force of the hand against the load [N], shape (frames,)."""
@@ -100,26 +83,27 @@ class Demand:
         push = np.broadcast_to(np.asarray(lateral_force, dtype=float), self.vertical_force.shape)
         return np.asarray(
             self.limb_moments
-            + self.load_mass * self.load_moments
+            + self.load_mass[:, None] * self.load_moments
             + push[:, None] * self.lateral_moments
         )
 
-
-def segment_masses(skeleton: Skeleton) -> dict[str, float]:
-    """Masses of upper arm, forearm and hand [kg]."""
-    inertia, person = skeleton.model.inertia, skeleton.person
-    return {
-        name: person.body_mass * inertia[person.sex, name, "mass_fraction"].value
-        for name in ("upper_arm", "forearm", "hand")
-    }
+    def joint_force(self, lateral_force: NDArray[np.float64] | float = 0.0) -> NDArray[np.float64]:
+        """Net force across the shoulder on the arm [N], shape (frames, 3), thorax frame."""
+        push = np.broadcast_to(np.asarray(lateral_force, dtype=float), self.vertical_force.shape)
+        return np.asarray(
+            self.joint_force_limb
+            + self.load_mass[:, None] * self.joint_force_load
+            + push[:, None] * self.lateral_axis
+        )
 
 
 def demand(skeleton: Skeleton, lift: Lift) -> Demand:
-    """Compute the net joint moments of a lift.
+    """Compute the net joint moments of a lift, or of the lifts of several limbs in a row.
 
     Parameters
     ----------
     skeleton : Skeleton
+        One limb, or the limbs that ``lift.limb`` counts.
     lift : Lift
         With motion for the full dynamics, without it for the quasi-static ones.
 
@@ -128,100 +112,21 @@ def demand(skeleton: Skeleton, lift: Lift) -> Demand:
     Demand
         NaN in frames that are out of reach.
     """
-    return demand_on(arm_of(skeleton), lift)
+    index = lift.limb_in(skeleton)
 
+    def of(values: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.broadcast_to(values if index is None else values[index], lift.reachable.shape)
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Arm:
-    """Sizes and inertia of an arm; of one, or of another one in each frame.
+    def column(values: NDArray[np.float64]) -> NDArray[np.float64]:
+        return of(values)[:, None]
 
-    Attributes
-    ----------
-    joint_centre : float array, shape (3,) or (frames, 3)
-        Thorax frame [m].
-    humerus_length, forearm_length, grip_length : float or float array, shape (frames, 1)
-        [m]
-    mass, centre : mapping
-        Segment → mass [kg] and distance of its centre over its length; as the lengths.
-    radii : mapping
-        Segment → radii of gyration about x (forward), y (along), z (to the side) over its
-        length, shape (3,) or (frames, 3).
-    forearm_axis, radial_head : float array, shape (3,) or (frames, 3)
-        Axis of pronation, unit vector, and a point of it; ulna frame [m].
-    """
+    def vector(values: NDArray[np.float64]) -> NDArray[np.float64]:
+        chosen = values if index is None else values[index]
+        return np.broadcast_to(chosen, (*lift.reachable.shape, 3))
 
-    joint_centre: NDArray[np.float64]
-    humerus_length: Number
-    forearm_length: Number
-    grip_length: Number
-    mass: Mapping[str, Number]
-    centre: Mapping[str, Number]
-    radii: Mapping[str, NDArray[np.float64]]
-    forearm_axis: NDArray[np.float64]
-    radial_head: NDArray[np.float64]
-
-
-def arm_of(skeleton: Skeleton, inertia: Mapping[tuple[str, str], float] | None = None) -> Arm:
-    """Arm of a skeleton.
-
-    Parameters
-    ----------
-    skeleton : Skeleton
-    inertia : mapping, optional
-        (Segment, quantity) → number to use in place of the model's.
-    """
-    model, person, size = skeleton.model, skeleton.person, skeleton.sizes
-    changed = inertia or {}
-
-    def number(segment: str, name: str) -> float:
-        drawn = changed.get((segment, name))
-        return model.inertia[person.sex, segment, name].value if drawn is None else drawn
-
-    along = skeleton.site["radial_head"] - skeleton.site["ulnar_head"]
-    moving = ("upper_arm", "forearm")
-    return Arm(
-        joint_centre=skeleton.joint_centre,
-        humerus_length=size.humerus_length,
-        forearm_length=size.forearm_length,
-        grip_length=size.grip_length,
-        mass={s: person.body_mass * number(s, "mass_fraction") for s in (*moving, "hand")},
-        centre={s: number(s, "centre_fraction") for s in moving},
-        radii={s: np.array([number(s, f"radius_{axis}") for axis in _RADII]) for s in moving},
-        forearm_axis=along / np.linalg.norm(along),
-        radial_head=skeleton.site["radial_head"],
-    )
-
-
-def arms_of_frames(arms: Sequence[Arm], frames: int) -> Arm:
-    """Stack arms, each for so many frames in a row."""
-
-    def column(values: Sequence[Number]) -> NDArray[np.float64]:
-        return np.repeat(np.array(values, dtype=np.float64), frames)[:, None]
-
-    def vector(values: Sequence[NDArray[np.float64]]) -> NDArray[np.float64]:
-        return np.repeat(np.array(values), frames, axis=0)
-
-    first = arms[0]
-    return Arm(
-        joint_centre=vector([a.joint_centre for a in arms]),
-        humerus_length=column([a.humerus_length for a in arms]),
-        forearm_length=column([a.forearm_length for a in arms]),
-        grip_length=column([a.grip_length for a in arms]),
-        mass={s: column([a.mass[s] for a in arms]) for s in first.mass},
-        centre={s: column([a.centre[s] for a in arms]) for s in first.centre},
-        radii={s: vector([a.radii[s] for a in arms]) for s in first.radii},
-        forearm_axis=vector([a.forearm_axis for a in arms]),
-        radial_head=vector([a.radial_head for a in arms]),
-    )
-
-
-def demand_on(arm: Arm, lift: Lift) -> Demand:
-    """Compute the net joint moments of a lift on a given arm.
-
-    The vertical and the axes of the lift may differ from frame to frame here, shape
-    (frames, 3).
-    """
-    shoulder, elbow, hand = arm.joint_centre, lift.elbow, lift.hand
+    segment = skeleton.segment
+    joint = vector(skeleton.joint_centre)
+    shoulder, elbow, hand = joint, lift.elbow, lift.hand
     weight = -GRAVITY * lift.up
     zero = np.zeros_like(hand)
     motion = lift.motion
@@ -231,14 +136,19 @@ def demand_on(arm: Arm, lift: Lift) -> Demand:
     weight = np.broadcast_to(weight, hand.shape)
     if motion is not None:
         weight = weight - motion.trunk_acceleration
-    masses, centre = arm.mass, arm.centre
+    masses = {name: column(part.mass) for name, part in segment.items()}
+    humerus_length, forearm_length = (
+        column(skeleton.humerus_length),
+        column(skeleton.forearm_length),
+    )
 
     # A centre on the line between two points of a rigid segment moves in proportion.
-    part = centre["forearm"] * arm.forearm_length / arm.grip_length
+    part = column(segment["forearm"].centre) * forearm_length / column(skeleton.grip_length)
     forearm = elbow + part * (hand - elbow)
     forearm_acceleration = elbow_acceleration + part * (hand_acceleration - elbow_acceleration)
-    upper = shoulder + centre["upper_arm"] * (elbow - shoulder)
-    upper_acceleration = centre["upper_arm"] * elbow_acceleration
+    upper_centre = column(segment["upper_arm"].centre)
+    upper = shoulder + upper_centre * (elbow - shoulder)
+    upper_acceleration = upper_centre * elbow_acceleration
 
     hand_pull = masses["hand"] * (hand_acceleration - weight)
     forearm_pull = masses["forearm"] * (forearm_acceleration - weight)
@@ -253,7 +163,7 @@ def demand_on(arm: Arm, lift: Lift) -> Demand:
     elbow_load = cross(hand - elbow, load_pull)
     if motion is not None:
         elbow_limb = elbow_limb + _spin(
-            masses["forearm"] * (arm.forearm_length * arm.radii["forearm"]) ** 2,
+            masses["forearm"] * (forearm_length * vector(segment["forearm"].radii)) ** 2,
             ulna,
             motion.ulna_angular_velocity,
             motion.ulna_angular_acceleration,
@@ -266,7 +176,7 @@ def demand_on(arm: Arm, lift: Lift) -> Demand:
     shoulder_load = elbow_load + cross(elbow - shoulder, load_pull)
     if motion is not None:
         shoulder_limb = shoulder_limb + _spin(
-            masses["upper_arm"] * (arm.humerus_length * arm.radii["upper_arm"]) ** 2,
+            masses["upper_arm"] * (humerus_length * vector(segment["upper_arm"].radii)) ** 2,
             lift.posture.humerus,
             motion.humerus_angular_velocity,
             motion.humerus_angular_acceleration,
@@ -280,8 +190,9 @@ def demand_on(arm: Arm, lift: Lift) -> Demand:
 
     lost = ~lift.reachable
     anatomical = arm_frame(lift.posture.humerus)
-    pronation = _turned(ulna, arm.forearm_axis)
-    aside = _turned(ulna, arm.radial_head)
+    axis, radial_head = forearm_axis(skeleton)
+    pronation = _turned(ulna, vector(axis))
+    aside = _turned(ulna, vector(radial_head))
 
     def rows(
         at_shoulder: NDArray[np.float64],
@@ -310,8 +221,8 @@ def demand_on(arm: Arm, lift: Lift) -> Demand:
         ),
         joint_force_limb=known(below + upper_pull),
         joint_force_load=known(np.broadcast_to(load_pull, hand.shape)),
-        lateral_axis=lift.lateral_axis.copy(),
-        load_mass=lift.load_mass,
+        lateral_axis=np.broadcast_to(lift.lateral_axis, hand.shape).copy(),
+        load_mass=np.broadcast_to(np.asarray(lift.load_mass, dtype=float), lost.shape).copy(),
     )
 
 

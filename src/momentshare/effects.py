@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from momentshare.analysis import BALANCED
+from momentshare.balance import BALANCED
 from momentshare.demand import demand
 from momentshare.reading import condition_table, head_table
 from momentshare.study import Study, run_study

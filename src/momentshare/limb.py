@@ -5,6 +5,8 @@
 Volume follows sex, body size and training; the strength factor belongs to a group of heads
 and takes up what areas and specific tension leave unexplained of measured joint strength.
 The tendon slack length places the fibre at its stated length in the head's reference posture.
+A :class:`Limb` holds one limb, shape (), or several side by side, shape (limbs,): people, draws,
+variants.
 """
 
 from __future__ import annotations
@@ -14,24 +16,31 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.errors import InputError, UnknownNameError
+from momentshare.errors import InputError, MomentshareError, UnknownNameError
+from momentshare.model.numbers import Numbers
 from momentshare.muscle.capacity import HeadState, head_state
 from momentshare.muscle.curves import curve_set
 from momentshare.paths import ROWS, Paths, paths
 from momentshare.posture import Posture, posture_from_angles
-from momentshare.skeleton import Skeleton, build_skeleton
+from momentshare.skeleton import Skeleton, build_skeletons
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from numpy.typing import ArrayLike, NDArray
 
     from momentshare.model import Model
     from momentshare.person import Person
 
-_HEAD_FACTORS = ("volume", "optimal_fibre_length", "reference_fibre_length")
-
-__all__ = ["STRENGTH_DIRECTIONS", "Limb", "MeasuredStrength", "braced_strength", "build_limb"]
+__all__ = [
+    "STRENGTH_DIRECTIONS",
+    "Limb",
+    "LimbOptions",
+    "MeasuredStrength",
+    "braced_strength",
+    "build_limb",
+    "build_limbs",
+]
 
 STRENGTH_DIRECTIONS: dict[str, tuple[str, int, tuple[str, ...]]] = {
     "elbow_extension": ("elbow_extension", 1, ("elbow_extensors",)),
@@ -71,30 +80,44 @@ class MeasuredStrength:
     angles: Mapping[str, float] = field(default_factory=dict)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LimbOptions:
+    """How capacity is computed; options of :func:`momentshare.muscle.capacity.head_state`.
+
+    Parameters
+    ----------
+    curves : str
+        Name of a curve set.
+    elastic_tendon : bool
+    passive : bool
+        Whether passive force counts.
+    """
+
+    curves: str = "DeGroote2016"
+    elastic_tendon: bool = False
+    passive: bool = True
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Limb:
-    """Bones and heads of one person; per-head arrays have shape (heads,) and are read-only.
+    """Bones and heads of one limb or of several; arrays are read-only.
 
     Attributes
     ----------
     skeleton : Skeleton
-    max_isometric_force : float array
+    max_isometric_force : float array, shape (..., heads)
         At optimal fibre length, along the fibre [N].
-    optimal_fibre_length, tendon_slack_length : float array
+    optimal_fibre_length, tendon_slack_length : float array, shape (..., heads)
         [m]
-    pennation : float array
+    pennation : float array, shape (heads,)
         At optimal fibre length [rad].
-    volume : float array
+    volume : float array, shape (..., heads)
         [m³]
-    max_velocity : float
+    max_velocity : float array, shape (...)
         Optimal fibre lengths per second.
-    strength_changes : mapping
-        Group → factor that a measured strength put on it.
-    curves : str
-        Name of the curve set.
-    elastic_tendon : bool
-    passive : bool
-        Whether passive force counts.
+    strength_changes : tuple of mapping
+        One a limb: group → factor that a measured strength put on it.
+    options : LimbOptions
     """
 
     skeleton: Skeleton
@@ -103,17 +126,18 @@ class Limb:
     tendon_slack_length: NDArray[np.float64]
     pennation: NDArray[np.float64]
     volume: NDArray[np.float64]
-    max_velocity: float
-    strength_changes: Mapping[str, float]
-    curves: str = "DeGroote2016"
-    elastic_tendon: bool = False
-    passive: bool = True
+    max_velocity: NDArray[np.float64]
+    strength_changes: tuple[Mapping[str, float], ...]
+    options: LimbOptions = LimbOptions()
 
     def __post_init__(self) -> None:
         for item in fields(self):
             value = getattr(self, item.name)
             if isinstance(value, np.ndarray):
                 value.setflags(write=False)
+
+    def __repr__(self) -> str:
+        return f"Limb({self.skeleton!r}, heads={len(self.head_names)})"
 
     @property
     def model(self) -> Model:
@@ -125,30 +149,80 @@ class Limb:
         """Names of the heads in the order of every array."""
         return self.model.head_names
 
-    def paths(self, posture: Posture) -> Paths:
-        """Path geometry in a batch of postures."""
-        return paths(self.skeleton, posture)
+    @property
+    def shape(self) -> tuple[int, ...]:
+        """() for one limb, (limbs,) for several."""
+        return self.skeleton.shape
 
-    def capacity(self, mtu_length: ArrayLike, mtu_velocity: ArrayLike | None = None) -> HeadState:
+    @property
+    def volume_weights(self) -> NDArray[np.float64]:
+        """Volume of each head over the mean of its limb, shape (..., heads)."""
+        return np.asarray(self.volume / self.volume.mean(axis=-1, keepdims=True))
+
+    def take(self, limb: int | NDArray[np.intp]) -> Limb:
+        """Pick one limb by its number, or one for each entry of an index array."""
+        if not self.shape:
+            return self
+        chosen = [limb] if np.ndim(limb) == 0 else np.asarray(limb)
+        return Limb(
+            skeleton=self.skeleton.take(limb),
+            pennation=self.pennation,
+            strength_changes=tuple(self.strength_changes[int(k)] for k in chosen),
+            options=self.options,
+            **{name: np.asarray(getattr(self, name)[limb]) for name in _PER_LIMB},
+        )
+
+    def paths(
+        self, posture: Posture, limb: NDArray[np.intp] | None = None, *, threads: int | None = None
+    ) -> Paths:
+        """Path geometry in a batch of postures; ``limb`` as in :func:`momentshare.paths.paths`."""
+        return paths(self.skeleton, posture, limb=limb, threads=threads)
+
+    def capacity(
+        self,
+        mtu_length: ArrayLike,
+        mtu_velocity: ArrayLike | None = None,
+        limb: NDArray[np.intp] | None = None,
+    ) -> HeadState:
         """Greatest active and passive force of each head at a length and velocity.
 
         Parameters
         ----------
         mtu_length, mtu_velocity : float array, shape (..., heads)
             [m] and [m/s], lengthening positive; no velocity means isometric.
+        limb : int array, shape (...), optional
+            Limb of each row; needed where there are several.
         """
+
+        def of(values: NDArray[np.float64]) -> NDArray[np.float64]:
+            return values if limb is None else np.asarray(values[limb])
+
+        fastest = of(self.max_velocity)
         return head_state(
             mtu_length,
             mtu_velocity,
-            optimal_fibre_length=self.optimal_fibre_length,
-            tendon_slack_length=self.tendon_slack_length,
+            optimal_fibre_length=of(self.optimal_fibre_length),
+            tendon_slack_length=of(self.tendon_slack_length),
             pennation_at_optimum=self.pennation,
-            max_isometric_force=self.max_isometric_force,
-            max_velocity=self.max_velocity,
-            curves=curve_set(self.curves),
-            elastic_tendon=self.elastic_tendon,
-            passive=self.passive,
+            max_isometric_force=of(self.max_isometric_force),
+            max_velocity=fastest if limb is None else fastest[..., None],
+            curves=curve_set(self.options.curves),
+            elastic_tendon=self.options.elastic_tendon,
+            passive=self.options.passive,
         )
+
+
+_PER_LIMB = (
+    "max_isometric_force",
+    "optimal_fibre_length",
+    "tendon_slack_length",
+    "volume",
+    "max_velocity",
+)
+"""Arrays of a limb that have a leading axis where there are several."""
+
+_LEAST_TENDON = 1e-3
+"""Tendon left to a fibre that a draw makes longer than its path [m]; a choice."""
 
 
 def build_limb(
@@ -157,12 +231,8 @@ def build_limb(
     *,
     scapula: str | None = None,
     strengths: Sequence[MeasuredStrength] = (),
-    skeleton: Skeleton | None = None,
-    head_factors: Mapping[str, ArrayLike] | None = None,
-    quantities: Mapping[str, float] | None = None,
-    curves: str = "DeGroote2016",
-    elastic_tendon: bool = False,
-    passive: bool = True,
+    numbers: Numbers | None = None,
+    options: LimbOptions | None = None,
 ) -> Limb:
     """Build the limb of a person.
 
@@ -174,101 +244,134 @@ def build_limb(
         Scapula policy; the model's default when not given.
     strengths : sequence of MeasuredStrength
         Tests that rescale strength groups; each group may be claimed by one test.
-    skeleton : Skeleton, optional
-        Scaled bones to use in place of the ones built here.
-    head_factors : mapping, optional
-        Factors per head, shape (heads,), on ``volume``, ``optimal_fibre_length`` or
-        ``reference_fibre_length``.
-    quantities : mapping, optional
-        Model quantities to use in place of the model's [SI].
-    curves : str
-        Name of a curve set.
-    elastic_tendon, passive : bool
-        Options of :func:`momentshare.muscle.capacity.head_state`.
+    numbers : Numbers, optional
+        Numbers in place of the model's.
+    options : LimbOptions, optional
 
     Raises
     ------
     InputError, UnknownNameError
-        A strength that names no direction, is not positive, or claims a group twice.
+        A strength that names no direction, is not positive, or claims a group twice; a number
+        that the model lacks; a fibre longer than its path.
     """
-    changed = quantities or {}
-    for name in changed:
-        if name not in model.quantities:
-            raise UnknownNameError("model quantity", name, model.quantities)
-    for name in head_factors or {}:
-        if name not in _HEAD_FACTORS:
-            raise UnknownNameError("head factor", name, _HEAD_FACTORS)
-    factors = {k: np.asarray(v, dtype=float) for k, v in (head_factors or {}).items()}
-
-    def number(name: str) -> float:
-        return changed.get(name, model.number(name))
-
-    if skeleton is None:
-        skeleton = build_skeleton(person, model, scapula=scapula, quantities=changed)
-    heads = model.heads
-    growth = _volume_factor(person, model, number)
-    bone = skeleton.sizes.stature / number("reference_stature")
-    volume = np.array([h.volume.value for h in heads]) * growth * factors.get("volume", 1.0)
-    optimal = np.array([h.optimal_fibre_length.value for h in heads]) * bone
-    optimal = optimal * factors.get("optimal_fibre_length", 1.0)
-    pennation = np.array([h.pennation.value for h in heads])
-    strength = np.array([number(f"strength_{h.group}") for h in heads])
-    force = volume / optimal * number("specific_tension") * strength
-    reference = np.array([h.reference_fibre_length.value for h in heads])
-    reference = reference * factors.get("reference_fibre_length", 1.0)
-    limb = Limb(
-        skeleton=skeleton,
-        max_isometric_force=force,
-        optimal_fibre_length=optimal,
-        tendon_slack_length=_slack_lengths(skeleton, optimal, pennation, reference),
-        pennation=pennation,
-        volume=volume,
-        max_velocity=number("max_fibre_velocity"),
-        strength_changes={},
-        curves=curves,
-        elastic_tendon=elastic_tendon,
-        passive=passive,
+    limbs, faults = build_limbs(
+        [person], model, scapula=scapula, strengths=[strengths], numbers=numbers, options=options
     )
-    return _match_strengths(limb, strengths)
+    if faults:
+        raise faults[0]
+    return limbs.take(0)
 
 
-def _volume_factor(person: Person, model: Model, number: object) -> float:
-    """Volume of this person's muscles over those of the reference man."""
-    read = number if callable(number) else model.number
-    mean_mass = model.fits[person.sex, "body_mass"].mean
-    mean_stature = model.fits[person.sex, "stature"].mean
-    size = (person.body_mass * person.stature) / (mean_mass * mean_stature)
-    sex = read("volume_women_over_men") if person.sex == "female" else 1.0
-    return float(sex * size ** read("volume_size_exponent") * person.training_factor)
+def build_limbs(
+    people: Sequence[Person],
+    model: Model,
+    *,
+    scapula: str | None = None,
+    strengths: Sequence[Sequence[MeasuredStrength]] | None = None,
+    numbers: Numbers | None = None,
+    options: LimbOptions | None = None,
+    shorten: bool = False,
+) -> tuple[Limb, dict[int, MomentshareError]]:
+    """Build several limbs at once.
 
+    Parameters
+    ----------
+    people : sequence of Person
+        One a limb.
+    strengths : sequence of sequence of MeasuredStrength, optional
+        Tests of each limb.
+    numbers : Numbers, optional
+        Numbers in place of the model's, shared or one a limb.
+    shorten : bool
+        Shorten a fibre that would be longer than its path in the reference posture, as a draw
+        may make it, in place of a fault.
+    model, scapula, options
+        As for :func:`build_limb`.
 
-def _slack_lengths(
-    skeleton: Skeleton,
-    optimal: NDArray[np.float64],
-    pennation: NDArray[np.float64],
-    reference: NDArray[np.float64],
-) -> NDArray[np.float64]:
-    """Tendon slack length = path length in the reference posture − fibre length along it."""
-    model = skeleton.model
-    names = list(model.reference_postures)
-    angles = {
-        key: np.radians([model.reference_postures[n][f"{key}_deg"] for n in names])
-        for key in ("plane", "elevation", "axial", "elbow_flexion", "forearm_rotation")
-    }
-    length = paths(skeleton, posture_from_angles(**angles)).length
-    chosen = np.array([names.index(h.reference_posture) for h in model.heads])
-    mtu = length[chosen, np.arange(len(model.heads))]
-    fibre = reference * optimal
-    # Constant thickness: the sine of the pennation falls as the fibre lengthens.
-    along = np.sqrt(np.maximum(fibre**2 - (optimal * np.sin(pennation)) ** 2, 0.0))
-    slack = mtu - along
-    if np.any(slack <= 0.0):
-        bad = [n for n, s in zip(model.head_names, slack, strict=True) if s <= 0.0]
-        raise InputError(
+    Returns
+    -------
+    limbs : Limb
+        Of shape (limbs,); one with a fault holds NaN.
+    faults : dict
+        Number of the limb → why it cannot be built.
+    """
+    changed = numbers or Numbers()
+    changed.check(model)
+    skeleton = build_skeletons(people, model, scapula=scapula, numbers=changed)
+    count = len(people)
+
+    def number(name: str) -> NDArray[np.float64]:
+        return np.broadcast_to(changed.quantity(model, name), (count,))
+
+    stature = np.array([size.stature for size in skeleton.people_sizes])
+    bone = (stature / number("reference_stature"))[:, None]
+    volume = changed.heads(model, "volume") * _volume_factor(people, model, number)[:, None]
+    optimal = changed.heads(model, "optimal_fibre_length") * bone
+    reference = changed.heads(model, "reference_fibre_length")
+    pennation = np.array([h.pennation.value for h in model.heads])
+    length = _reference_lengths(skeleton)
+    # Constant thickness: the sine of the pennation falls as the fibre lengthens. In optimal
+    # lengths, along the tendon:
+    along = np.sqrt(np.maximum(reference**2 - np.sin(pennation) ** 2, 0.0))
+    slack = length - along * optimal
+    if shorten and np.any(slack <= 0.0):
+        room = length - _LEAST_TENDON
+        fits = np.where(along * optimal > room, room / (along * optimal), 1.0)
+        cut = np.where((slack <= 0.0).any(axis=1, keepdims=True), fits, 1.0)
+        optimal = optimal * cut
+        slack = length - along * optimal
+    faults: dict[int, MomentshareError] = {}
+    for k in np.flatnonzero((slack <= 0.0).any(axis=1)):
+        bad = [n for n, s in zip(model.head_names, slack[k], strict=True) if s <= 0.0]
+        faults[int(k)] = InputError(
             f"model {model.name!r}: no length is left for the tendon of {', '.join(bad)}; "
             "the fibre is longer than the path in the reference posture, so shorten it in heads.csv"
         )
-    return np.asarray(slack)
+    slack[list(faults)] = np.nan
+    factor = np.stack([number(f"strength_{h.group}") for h in model.heads], axis=-1)
+    limbs = Limb(
+        skeleton=skeleton,
+        max_isometric_force=volume / optimal * number("specific_tension")[:, None] * factor,
+        optimal_fibre_length=optimal,
+        tendon_slack_length=slack,
+        pennation=pennation,
+        volume=np.broadcast_to(volume, optimal.shape).copy(),
+        max_velocity=number("max_fibre_velocity").copy(),
+        strength_changes=({},) * count,
+        options=options or LimbOptions(),
+    )
+    return _match_all(limbs, strengths, faults), faults
+
+
+def _volume_factor(
+    people: Sequence[Person], model: Model, number: Callable[[str], NDArray[np.float64]]
+) -> NDArray[np.float64]:
+    """Volume of each person's muscles over those of the reference man, shape (limbs,)."""
+    mean = {
+        sex: model.fits[sex, "body_mass"].mean * model.fits[sex, "stature"].mean
+        for sex in {person.sex for person in people}
+    }
+    size = np.array([p.body_mass * p.stature / mean[p.sex] for p in people])
+    women = np.array([p.sex == "female" for p in people])
+    trained = np.array([p.training_factor for p in people])
+    sex = np.where(women, number("volume_women_over_men"), 1.0)
+    return np.asarray(sex * size ** number("volume_size_exponent") * trained)
+
+
+def _reference_lengths(skeleton: Skeleton) -> NDArray[np.float64]:
+    """Length of each head's path in its reference posture [m], shape (limbs, heads)."""
+    model, limbs = skeleton.model, len(skeleton.people)
+    names = list(model.reference_postures)
+    angles = {
+        key: np.tile(
+            np.radians([model.reference_postures[n][f"{key}_deg"] for n in names]), (limbs, 1)
+        )
+        for key in ("plane", "elevation", "axial", "elbow_flexion", "forearm_rotation")
+    }
+    index = np.broadcast_to(np.arange(limbs)[:, None], (limbs, len(names)))
+    length = paths(skeleton, posture_from_angles(**angles), limb=index).length
+    chosen = [names.index(h.reference_posture) for h in model.heads]
+    return np.asarray(length[:, chosen, np.arange(len(chosen))])
 
 
 def braced_strength(
@@ -294,7 +397,30 @@ def braced_strength(
     return np.asarray(np.sum(moment, axis=-1))
 
 
-def _match_strengths(limb: Limb, strengths: Sequence[MeasuredStrength]) -> Limb:
+def _match_all(
+    limbs: Limb,
+    strengths: Sequence[Sequence[MeasuredStrength]] | None,
+    faults: dict[int, MomentshareError],
+) -> Limb:
+    """Rescale the groups of every limb that was tested; what cannot be is put into ``faults``."""
+    if strengths is None or not any(strengths):
+        return limbs
+    force = limbs.max_isometric_force.copy()
+    changes: list[Mapping[str, float]] = [{} for _ in strengths]
+    for k, tests in enumerate(strengths):
+        if not tests or k in faults:
+            continue
+        try:
+            force[k], changes[k] = _match_strengths(limbs.take(k), tests)
+        except MomentshareError as err:
+            faults[k] = err
+    return replace(limbs, max_isometric_force=force, strength_changes=tuple(changes))
+
+
+def _match_strengths(
+    limb: Limb, strengths: Sequence[MeasuredStrength]
+) -> tuple[NDArray[np.float64], dict[str, float]]:
+    """Rescale the groups of one limb to tests; return its forces and the factors by group."""
     force = limb.max_isometric_force.copy()
     changes: dict[str, float] = {}
     for test in strengths:
@@ -326,6 +452,4 @@ def _match_strengths(limb: Limb, strengths: Sequence[MeasuredStrength]) -> Limb:
             if head.group in groups:
                 force[index] *= factor
         changes.update(dict.fromkeys(groups, float(factor)))
-    if not changes:
-        return limb
-    return replace(limb, max_isometric_force=force, strength_changes=changes)
+    return force, changes

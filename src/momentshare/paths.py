@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from momentshare._kernels import choose_route, in_chunks
-from momentshare._kernels.flat import FlatLimbs, flatten
+from momentshare._kernels.flat import flatten
 from momentshare.errors import ShapeError
 from momentshare.geometry import wrap_cylinder, wrap_sphere
 from momentshare.geometry.rotation import cross, dot, norm
@@ -30,13 +30,13 @@ from momentshare.skeleton import BodyPoses, body_poses
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from numpy.typing import ArrayLike, NDArray
+    from numpy.typing import NDArray
 
     from momentshare.geometry import Wrap
     from momentshare.model import Head, PathStep
     from momentshare.skeleton import Skeleton
 
-__all__ = ["ROWS", "FlatLimbs", "Paths", "direction_of", "flatten", "paths", "paths_of_draws"]
+__all__ = ["ROWS", "Paths", "direction_of", "paths"]
 
 ROWS = (
     "shoulder_internal_rotation",
@@ -171,16 +171,23 @@ class _Contact:
 
 
 def paths(
-    skeleton: Skeleton, posture: Posture, *, method: str = "auto", threads: int | None = None
+    skeleton: Skeleton,
+    posture: Posture,
+    *,
+    limb: NDArray[np.intp] | None = None,
+    method: str = "auto",
+    threads: int | None = None,
 ) -> Paths:
     """Compute the paths of every head for a batch of postures.
 
     Parameters
     ----------
     skeleton : Skeleton
-        Scaled bones.
+        Scaled bones, of one limb or of several.
     posture : Posture
         Any batch shape. A frame that holds NaN gives NaN and does not touch the others.
+    limb : int array, of the shape of the postures, optional
+        Which limb of the skeleton each posture belongs to; needed where it holds several.
     method : {"auto", "compiled", "numpy"}
         ``auto`` takes the compiled kernel where numba is installed. The two agree to
         rounding, about 1e-16 m, unless a site lies within micrometres of its surface.
@@ -194,6 +201,8 @@ def paths(
 
     Raises
     ------
+    ShapeError
+        If ``limb`` is missing, or does not fit postures and skeleton.
     MissingExtraError
         If ``compiled`` is asked for and numba is not installed.
 
@@ -210,103 +219,59 @@ def paths(
     (2, 5, 26)
     """
     frames = math.prod(posture.shape)
-    compiled = choose_route(method, "the compiled path geometry", frames)
-    if skeleton.rhythm or not compiled:
-        return _plain(skeleton, posture)  # the kernel holds the scapula still
-    flat = (1, frames)
-    found = _compiled(
-        flatten([skeleton]),
-        posture.humerus.reshape(*flat, 3, 3),
-        posture.elbow_flexion.reshape(flat),
-        posture.forearm_rotation.reshape(flat),
-        threads,
+    index = _limb_index(skeleton, posture, limb)
+    flat = Posture(
+        humerus=posture.humerus.reshape(frames, 3, 3),
+        elbow_flexion=posture.elbow_flexion.reshape(frames),
+        forearm_rotation=posture.forearm_rotation.reshape(frames),
     )
-    return _reshaped(found, skeleton.model.head_names, posture.shape)
+    if choose_route(method, "the compiled path geometry", frames):
+        found = _compiled(skeleton, flat, index, threads)
+        return _reshaped(found, skeleton.model.head_names, posture.shape)
+    plain = _plain(skeleton.take(index) if skeleton.shape else skeleton, flat)
+    arrays = {name: getattr(plain, name) for name in _ARRAYS}
+    return _reshaped(arrays, skeleton.model.head_names, posture.shape)
 
 
-def paths_of_draws(
-    limbs: FlatLimbs | Sequence[Skeleton],
-    humerus: ArrayLike,
-    elbow_flexion: ArrayLike,
-    forearm_rotation: ArrayLike,
-    *,
-    method: str = "auto",
-    threads: int | None = None,
-) -> Paths:
-    """Compute the paths of every head for many draws of a limb at once.
-
-    Parameters
-    ----------
-    limbs : FlatLimbs, or sequence of Skeleton
-        Draws that differ in numbers only: sites, radii, centres, lengths. Lay them out
-        once with :func:`flatten` when they meet several postures.
-    humerus : float array, shape (frames, 3, 3) or (draws, frames, 3, 3)
-        Rotation from the humerus frame to the thorax frame; without the first axis all
-        draws share the postures.
-    elbow_flexion, forearm_rotation : float array, shape (frames,) or (draws, frames)
-        [rad], with draws where ``humerus`` has them.
-    method, threads
-        As for :func:`paths`.
-
-    Returns
-    -------
-    Paths
-        Arrays of shape (draws, frames, ...).
-
-    Raises
-    ------
-    ShapeError
-        If the postures do not fit each other or the draws.
-    """
-    drawn = limbs if isinstance(limbs, FlatLimbs) else flatten(limbs)
-    rotation = np.asarray(humerus, dtype=np.float64)
-    flexion = np.asarray(elbow_flexion, dtype=np.float64)
-    pronation = np.asarray(forearm_rotation, dtype=np.float64)
-    shape = rotation.shape[:-2]
-    if (
-        rotation.shape[-2:] != (3, 3)
-        or flexion.shape != shape
-        or pronation.shape != shape
-        or len(shape) not in {1, 2}
-        or (len(shape) == 2 and shape[0] != drawn.draws)
-    ):
-        raise ShapeError(
-            "humerus, elbow_flexion, forearm_rotation",
-            f"(frames, 3, 3), (frames,), (frames,), all with {drawn.draws} draws before or none",
-            f"{rotation.shape}, {flexion.shape}, {pronation.shape}",
-        )
-    if len(shape) == 1:
-        rotation, flexion, pronation = rotation[None], flexion[None], pronation[None]
-    if choose_route(method, "the compiled path geometry", drawn.draws * shape[-1]):
-        found = _compiled(drawn, rotation, flexion, pronation, threads)
-        return _reshaped(found, drawn.head_names, (drawn.draws, shape[-1]))
-    parts = []
-    for number, skeleton in enumerate(drawn.skeletons):
-        held = number if len(shape) == 2 else 0
-        posture = Posture(
-            humerus=rotation[held],
-            elbow_flexion=flexion[held],
-            forearm_rotation=pronation[held],
-        )
-        parts.append(_plain(skeleton, posture))
-    return Paths(
-        head_names=drawn.head_names,
-        **{name: np.stack([getattr(part, name) for part in parts]) for name in _ARRAYS},
-    )
+def _limb_index(
+    skeleton: Skeleton, posture: Posture, limb: NDArray[np.intp] | None
+) -> NDArray[np.int64]:
+    """Row of the limb of every posture, flat."""
+    count = len(skeleton.people)
+    if limb is None:
+        if skeleton.shape:
+            raise ShapeError("limb", f"the limb of each posture, of {count}", "none")
+        return np.zeros(math.prod(posture.shape), dtype=np.int64)
+    index = np.asarray(limb, dtype=np.int64)
+    if index.shape != posture.shape:
+        raise ShapeError("limb", f"{posture.shape}, the shape of the postures", f"{index.shape}")
+    if index.size and not 0 <= index.min() <= index.max() < count:
+        raise ShapeError("limb", f"0 to {count - 1}", f"{index.min()} to {index.max()}")
+    return index.reshape(-1)
 
 
 def _compiled(
-    limbs: FlatLimbs,
-    humerus: NDArray[np.float64],
-    elbow_flexion: NDArray[np.float64],
-    forearm_rotation: NDArray[np.float64],
-    threads: int | None,
+    skeleton: Skeleton, posture: Posture, limb: NDArray[np.int64], threads: int | None
 ) -> dict[str, NDArray[Any]]:
-    """Run the kernel; postures have the draws first, arrays come with one row a posture."""
+    """Run the kernel; arrays come with one row a posture."""
     from momentshare._kernels.paths import trace_frames
 
-    frames, heads = humerus.shape[1], len(limbs.head_names)
-    count = limbs.draws * frames
+    limbs = flatten(skeleton)
+    count, heads = len(limb), len(skeleton.model.heads)
+    if skeleton.moves:  # where the girdle is depends on the posture
+        base = body_poses(skeleton.take(limb) if skeleton.shape else skeleton, posture)
+        place = np.arange(count)
+        turned = [base.rotation["clavicle"], base.rotation["scapula"]]
+        origins = [base.origin["clavicle"], base.origin["scapula"]]
+        joint = base.origin["humerus"]
+    else:
+        place = limb
+        rows = len(skeleton.people)
+        turned = [skeleton.fixed[b][0].reshape(rows, 3, 3) for b in ("clavicle", "scapula")]
+        origins = [skeleton.fixed[b][1].reshape(rows, 3) for b in ("clavicle", "scapula")]
+        joint = skeleton.joint_centre.reshape(rows, 3)
+    base_rotation = np.ascontiguousarray(np.stack(turned, axis=1))
+    base_origin = np.ascontiguousarray(np.stack(origins, axis=1))
     out: dict[str, NDArray[Any]] = {
         "length": np.empty((count, heads)),
         "moment_arms": np.empty((count, len(ROWS), heads)),
@@ -316,17 +281,21 @@ def _compiled(
         "inside": np.empty((count, heads), dtype=np.bool_),
         "margin": np.empty((count, heads)),
     }
-    rotation = np.ascontiguousarray(humerus)
-    flexion, pronation = np.ascontiguousarray(elbow_flexion), np.ascontiguousarray(forearm_rotation)
+    given = (
+        np.ascontiguousarray(joint),
+        np.ascontiguousarray(posture.humerus),
+        np.ascontiguousarray(posture.elbow_flexion),
+        np.ascontiguousarray(posture.forearm_rotation),
+    )
 
     def run(first: int, last: int) -> None:
         trace_frames(
             limbs.first_step, limbs.kind, limbs.item, limbs.sense,
             limbs.site_level, limbs.surface_level, limbs.site,
             limbs.centre, limbs.axis, limbs.radius, limbs.largest_wrap,
-            limbs.joint, limbs.humerus_length, limbs.forearm_axis, limbs.radial_head,
-            rotation, flexion, pronation, frames, first, last, _SWEEPS, _SETTLED,
-            *out.values(),
+            limbs.humerus_length, limbs.forearm_axis, limbs.radial_head,
+            limb, place, base_rotation, base_origin, *given,
+            first, last, _SWEEPS, _SETTLED, *out.values(),
         )  # fmt: skip
 
     in_chunks(run, count, threads, least=_CHUNK)
@@ -491,20 +460,20 @@ def _place(
     """Where a surface is; returns the wrap between two points in some of the frames."""
     surface = skeleton.model.surfaces[step.name]
     centre = poses.point(surface.body, skeleton.centre[step.name]).reshape(-1, 3)
-    radius = skeleton.radius[step.name]
     axis = (poses.rotation[surface.body] @ np.array(surface.axis)).reshape(-1, 3)
+    radius = np.broadcast_to(skeleton.radius[step.name], axis.shape[:1])
 
     def wrap(
         before: NDArray[np.float64], after: NDArray[np.float64], rows: NDArray[np.int64]
     ) -> Wrap:
         if surface.shape == "sphere":
-            return wrap_sphere(before, after, centre[rows], radius)
+            return wrap_sphere(before, after, centre[rows], radius[rows])
         return wrap_cylinder(
             before,
             after,
             centre[rows],
             axis[rows],
-            radius,
+            radius[rows],
             step.sense,
             largest=surface.largest_wrap,
         )

@@ -29,6 +29,7 @@ __all__ = [
     "certificate_table",
     "condition_table",
     "doubtful_heads",
+    "frame_status",
     "frame_table",
     "glenoid_head_table",
     "glenoid_table",
@@ -126,14 +127,13 @@ def moment_table(study: CaseSet) -> pd.DataFrame:
     """One row a person × condition × lateral mode × frame × moment row."""
     parts = []
     for case, result in study.pairs():
-        need, good = case.prepared.demand, case.prepared.lift.reachable
-        frames = len(good)
+        need = case.prepared.demand
+        frames = len(case.prepared.lift.reachable)
         unmet = np.full((frames, len(ROWS)), np.nan)
         price = np.full((frames, len(ROWS)), np.nan)
         at = [ROWS.index(name) for name in result.criterion.rows]
-        seen = np.flatnonzero(good)[:, None]
-        unmet[seen, at] = result.sharing.unmet
-        price[seen, at] = result.sharing.multipliers
+        unmet[:, at] = result.sharing.unmet
+        price[:, at] = result.sharing.multipliers
         columns: dict[str, object] = {k: np.repeat(v, len(ROWS)) for k, v in _along(case).items()}
         columns["row"] = np.tile(np.array(ROWS), frames)
         columns |= {
@@ -155,15 +155,10 @@ def certificate_table(study: CaseSet) -> pd.DataFrame:
     parts = []
     for case, result in study.pairs():
         lift, proof = case.prepared.lift, result.sharing.certificate
-        good = lift.reachable
         columns: dict[str, object] = dict(_along(case))
-        status = np.full(len(good), "out of reach", dtype=object)
-        status[good] = result.sharing.status_text
-        columns["status"] = status
+        columns["status"] = frame_status(lift.reachable, result.sharing.status_text)
         for name in ("moment_residual", "bound_violation", "stationarity", "duality_gap"):
-            value = np.full(len(good), np.nan)
-            value[good] = getattr(proof, name)
-            columns[name + ("_nm" if name == "moment_residual" else "")] = value
+            columns[name + ("_nm" if name == "moment_residual" else "")] = getattr(proof, name)
         columns["hand_gap_m"] = lift.gap
         contact = np.linalg.norm(result.contact, axis=-1)
         columns["glenohumeral_contact_n"] = contact
@@ -238,23 +233,17 @@ def load_table(study: StudyResult) -> pd.DataFrame:
     for case, result in study.pairs():
         if result.greatest is None:
             continue
-        good = case.prepared.lift.reachable
-        count = len(good)
-        greatest = np.full(count, np.nan)
-        greatest[good] = result.greatest.factor
-        rows = np.full(count, "", dtype=object)
-        shares = np.full(count, np.nan)
-        heads = np.full(count, "", dtype=object)
-        status = np.full(count, "out of reach", dtype=object)
-        status[good] = [Status(int(code)).name.lower() for code in result.greatest.status]
+        greatest = result.greatest.factor
+        rows = np.full(len(greatest), "", dtype=object)
+        shares = np.full(len(greatest), np.nan)
+        heads = np.full(len(greatest), "", dtype=object)
         part = _limit_shares(result)
         names = np.array(study.model.head_names)
-        for position, frame in enumerate(np.flatnonzero(good)):
-            if np.isfinite(greatest[frame]):
-                top = int(np.argmax(part[position]))
-                rows[frame] = result.criterion.rows[top]
-                shares[frame] = part[position, top]
-                heads[frame] = " ".join(names[result.greatest.limiting[position]])
+        for frame in np.flatnonzero(np.isfinite(greatest)):
+            top = int(np.argmax(part[frame]))
+            rows[frame] = result.criterion.rows[top]
+            shares[frame] = part[frame, top]
+            heads[frame] = " ".join(names[result.greatest.limiting[frame]])
         columns: dict[str, object] = dict(_along(case))
         columns |= {
             "load_kg": 2.0 * case.prepared.lift.load_mass,
@@ -262,7 +251,7 @@ def load_table(study: StudyResult) -> pd.DataFrame:
             "limiting_row": rows,
             "limiting_share": shares,
             "limiting_heads": heads,
-            "status": status,
+            "status": frame_status(case.prepared.lift.reachable, result.greatest.status_text),
         }
         parts.append(pd.DataFrame(_keys(case, result) | columns))
     return _stack(parts)
@@ -271,15 +260,16 @@ def load_table(study: StudyResult) -> pd.DataFrame:
 def _limit_shares(result: LiftResult) -> np.ndarray:
     """Price × demand of each row for one more kilogram, as parts of their sum."""
     assert result.greatest is not None  # noqa: S101 - the caller has looked
-    need, good = result.prepared.demand, result.prepared.lift.reachable
-    at = [ROWS.index(name) for name in result.criterion.rows]
-    load = 0.5 * need.load_moments[good][:, at]
-    if result.lateral.mode == "measured":
-        push = 0.5 * result.lateral.ratio_in(good) * need.vertical_force[good]
-        load = load + push[:, None] * need.lateral_moments[good][:, at]
-    part = result.greatest.multipliers * load
+    balance = result.prepared.balance(result.criterion)
+    ratio = result.lateral.ratios(len(balance.posed))
+    part = result.greatest.multipliers * balance.moments_of_a_kilogram(ratio)
     total = part.sum(axis=1, keepdims=True)
     return np.asarray(part / np.where(total == 0.0, 1.0, total))
+
+
+def frame_status(reachable: np.ndarray, status: np.ndarray) -> np.ndarray:
+    """Status of every frame in words; ``out of reach`` where there is no posture."""
+    return np.where(reachable, status.astype(object), "out of reach")
 
 
 def doubtful_heads(found: Paths, good: np.ndarray) -> tuple[str, ...]:
@@ -294,7 +284,7 @@ def condition_table(study: CaseSet) -> pd.DataFrame:
     for case, result in study.pairs():
         lift, found = case.prepared.lift, case.prepared.paths
         good = lift.reachable
-        unmet = np.abs(result.sharing.unmet)
+        unmet = np.nan_to_num(np.abs(result.sharing.unmet))
         short = result.sharing.status == Status.SHORTFALL
         entry: dict[str, object] = _keys(case, result) | {
             "load_kg": 2.0 * lift.load_mass,
@@ -325,7 +315,7 @@ def condition_table(study: CaseSet) -> pd.DataFrame:
             entry[f"greatest_{row_name}_nm"] = float(moment.max())
             entry[f"least_{row_name}_nm"] = float(moment.min())
         if result.greatest is not None:
-            factor = result.greatest.factor
+            factor = result.greatest.factor[good]
             lost = np.isnan(factor)
             entry["frames_without_load"] = int(np.count_nonzero(lost))
             # Where the limb cannot hold itself, no load can be taken through the whole lift.

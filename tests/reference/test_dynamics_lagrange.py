@@ -10,12 +10,16 @@ import numpy as np
 import pytest
 import sympy as sp
 
-from momentshare.demand import demand, segment_masses
+from momentshare.demand import demand
 from momentshare.exercise import GuidedArm, Profile
 from momentshare.model import load_model
 from momentshare.person import Person
 from momentshare.skeleton import build_skeleton
 from momentshare.units import GRAVITY
+
+
+def masses_of(skeleton):
+    return {name: float(part.mass) for name, part in skeleton.segment.items()}
 
 
 def rotation_x(a):
@@ -43,7 +47,7 @@ def generalised_forces(skeleton):
     q = [sp.Function(n)(t) for n in ("plane", "elevation", "axial", "elbow")]
     load, upx, upy = sp.symbols("load upx upy")
     size, inertia = skeleton.sizes, skeleton.model.inertia
-    mass = segment_masses(skeleton)
+    mass = masses_of(skeleton)
     humerus = rotation_y(q[0]) * rotation_x(-q[1]) * rotation_y(q[2])
     ulna = humerus * rotation_z(q[3])
     along = sp.Matrix([0, -1, 0])

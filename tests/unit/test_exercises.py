@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from momentshare.analysis import Lateral, prepare, solve_lift
-from momentshare.demand import demand, segment_masses
+from momentshare.demand import demand
 from momentshare.errors import InputError
 from momentshare.exercise import (
     BenchPress,
@@ -29,6 +29,10 @@ ELBOW = ROWS.index("elbow_extension")
 def limb():
     person = Person(name="Ulf", sex="male", stature=1.79, body_mass=80.0, training_factor=1.3)
     return build_limb(person, load_model())
+
+
+def masses_of(skeleton):
+    return {name: float(part.mass) for name, part in skeleton.segment.items()}
 
 
 def constant(value):
@@ -121,7 +125,7 @@ def test_lying_extension_asks_the_elbow_for_the_horizontal_distance(limb):
     load = 12.0
     lift = lying_elbow_extension(2 * load, frames=9).lift(limb.skeleton)
     need = demand(limb.skeleton, lift)
-    size, mass = limb.skeleton.sizes, segment_masses(limb.skeleton)
+    size, mass = limb.skeleton.sizes, masses_of(limb.skeleton)
     centre = limb.model.inertia["male", "forearm", "centre_fraction"].value
     bend = lift.posture.elbow_flexion
     weight = (load + mass["hand"]) * size.grip_length

@@ -9,10 +9,11 @@ from momentshare import _kernels
 from momentshare._kernels import flat, in_chunks
 from momentshare.errors import MissingExtraError, ShapeError
 from momentshare.model import load_model
-from momentshare.paths import Paths, flatten, paths, paths_of_draws
+from momentshare.model.numbers import Numbers
+from momentshare.paths import Paths, paths
 from momentshare.person import Person
 from momentshare.posture import Posture, posture_from_angles
-from momentshare.skeleton import build_skeleton
+from momentshare.skeleton import build_skeleton, build_skeletons
 
 CLOSE = 1e-12
 """[m], and for unit vectors 1. Coordinates are below 1 m, so one rounding is 1e-16; a tangent
@@ -70,7 +71,7 @@ def test_routes_agree_at_random_postures(skeleton):
 
 def test_routes_agree_where_points_lie_within_their_surface(model):
     wide = {name: 1.8 * surface.radius for name, surface in model.surfaces.items()}
-    compiled, plain = both(build_skeleton(ADA, model, radii=wide), postures(500))
+    compiled, plain = both(build_skeleton(ADA, model, numbers=Numbers(radii=wide)), postures(500))
     assert_same(compiled, plain)
     assert 0.05 < plain.inside.mean() < 0.95
     assert not np.any(plain.inside & ~np.isfinite(plain.margin))
@@ -202,74 +203,67 @@ def test_an_error_in_a_chunk_reaches_the_caller():
         in_chunks(run, 100, 4, least=10)
 
 
-def draws_of(model, count, seed=3):
+def variants_of(model, count, seed=3):
     rng = np.random.default_rng(seed)
-    out = []
-    for number in range(count):
-        person = replace(ADA, stature=1.6 + 0.02 * number)
-        offsets = {name: 0.003 * rng.normal(size=3) for name in model.sites}
-        radii = {s.name: s.radius * rng.uniform(0.9, 1.1) for s in model.surfaces.values()}
-        out.append(build_skeleton(person, model, offsets=offsets, radii=radii))
-    return out
+    people = [replace(ADA, stature=1.6 + 0.02 * number) for number in range(count)]
+    numbers = Numbers(
+        offsets={name: 0.003 * rng.normal(size=(count, 3)) for name in model.sites},
+        radii={s.name: s.radius * rng.uniform(0.9, 1.1, count) for s in model.surfaces.values()},
+    )
+    return people, numbers
+
+
+def row_of(numbers, k):
+    return Numbers(
+        offsets={name: value[k] for name, value in numbers.offsets.items()},
+        radii={name: value[k] for name, value in numbers.radii.items()},
+    )
 
 
 @pytest.mark.parametrize("method", ["compiled", "numpy"])
-@pytest.mark.parametrize("shared", [True, False])
-def test_draws_equal_a_loop_over_skeletons(model, method, shared):
-    drawn = draws_of(model, 4)
-    posture = postures(6 if shared else (4, 6))
-    found = paths_of_draws(
-        flatten(drawn),
-        posture.humerus,
-        posture.elbow_flexion,
-        posture.forearm_rotation,
-        method=method,
-    )
+def test_limbs_together_equal_a_loop_over_single_ones(model, method):
+    people, numbers = variants_of(model, 4)
+    together = build_skeletons(people, model, numbers=numbers)
+    posture = postures((4, 6))
+    rows = np.repeat([[2], [0], [3], [1]], 6, axis=1)
+    found = paths(together, posture, limb=rows, method=method)
     assert found.length.shape == (4, 6, 26)
-    for number, skeleton in enumerate(drawn):
-        mine = posture
-        if not shared:
-            mine = Posture(
-                humerus=posture.humerus[number],
-                elbow_flexion=posture.elbow_flexion[number],
-                forearm_rotation=posture.forearm_rotation[number],
-            )
-        wanted = paths(skeleton, mine, method="numpy")
+    for place, k in enumerate(rows[:, 0]):
+        mine = Posture(
+            humerus=posture.humerus[place],
+            elbow_flexion=posture.elbow_flexion[place],
+            forearm_rotation=posture.forearm_rotation[place],
+        )
+        alone = build_skeleton(people[k], model, numbers=row_of(numbers, k))
+        wanted = paths(alone, mine, method="numpy")
         for name in ARRAYS:
             np.testing.assert_allclose(
-                getattr(found, name)[number], getattr(wanted, name), rtol=0.0, atol=CLOSE
+                getattr(found, name)[place], getattr(wanted, name), rtol=0.0, atol=CLOSE
             )
-    assert np.ptp(found.length, axis=0).max() > 1e-3
 
 
-def test_draws_may_be_given_as_skeletons_and_without_frames(model):
-    found = paths_of_draws(
-        draws_of(model, 2), np.empty((0, 3, 3)), np.empty(0), np.empty(0), method="compiled"
-    )
-    assert found.moment_arms.shape == (2, 0, 5, 26)
+@pytest.mark.parametrize("method", ["compiled", "numpy"])
+def test_no_frames_give_empty_paths(model, method):
+    people, numbers = variants_of(model, 2)
+    none = posture_from_angles(elevation=np.empty((2, 0)))
+    rows = np.empty((2, 0), dtype=int)
+    together = build_skeletons(people, model, numbers=numbers)
+    assert paths(together, none, limb=rows, method=method).moment_arms.shape == (2, 0, 5, 26)
 
 
 @pytest.mark.parametrize(
-    ("humerus", "flexion", "rotation"),
+    ("rows", "wanted"),
     [
-        ((6, 3, 3), (5,), (6,)),
-        ((6, 3, 3), (6,), (6, 1)),
-        ((3, 6, 3, 3), (3, 6), (3, 6)),
-        ((6, 3), (6,), (6,)),
-        ((3, 3), (), ()),
+        (None, "the limb of each posture"),
+        (np.zeros(5, dtype=int), "the shape of the postures"),
+        (np.full(6, 2), "0 to 1"),
+        (np.full(6, -1), "0 to 1"),
     ],
 )
-def test_postures_that_do_not_fit_the_draws_are_refused(model, humerus, flexion, rotation):
-    with pytest.raises(ShapeError, match=r"2 draws.*got"):
-        paths_of_draws(draws_of(model, 2), np.zeros(humerus), np.zeros(flexion), np.zeros(rotation))
-
-
-def test_draws_of_different_limbs_are_refused(model, skeleton):
-    fewer = replace(model, heads=model.heads[:5])
-    with pytest.raises(ShapeError, match="another limb in draw 1"):
-        flatten([skeleton, build_skeleton(ADA, fewer)])
-    with pytest.raises(ShapeError, match="none"):
-        flatten([])
+def test_postures_that_do_not_fit_the_limbs_are_refused(model, rows, wanted):
+    people, numbers = variants_of(model, 2)
+    with pytest.raises(ShapeError, match=wanted):
+        paths(build_skeletons(people, model, numbers=numbers), postures(6), limb=rows)
 
 
 def test_a_limb_with_other_paths_is_traced_by_both_routes(model):

@@ -6,15 +6,14 @@ import numpy as np
 import pytest
 
 from momentshare.analysis import Lateral, path_velocity, prepare, solve_lift
-from momentshare.errors import InputError
 from momentshare.exercise import OverheadPress, Profile
 from momentshare.joint import glenoid_frame
 from momentshare.limb import build_limb
 from momentshare.model import load_model
-from momentshare.paths import flatten, paths
+from momentshare.paths import paths
 from momentshare.person import Person
 from momentshare.posture import posture_from_angles
-from momentshare.skeleton import body_poses, scapula_rotation
+from momentshare.skeleton import body_poses, build_skeletons, scapula_rotation
 
 DEGREE = np.pi / 180
 MODEL = load_model()
@@ -114,6 +113,17 @@ def test_a_study_with_a_moving_scapula_solves_and_certifies(limb, lift):
     assert set(result.sharing.status_text) <= {"solved", "shortfall"}
 
 
-def test_batches_of_limbs_refuse_a_moving_scapula(limb):
-    with pytest.raises(InputError, match="moves with the arm"):
-        flatten([limb.skeleton])
+def test_limbs_whose_scapulae_move_are_traced_together_by_both_routes(limb, lift):
+    tall = replace(limb.skeleton.person, stature=1.9)
+    both = build_skeletons(
+        [limb.skeleton.person, tall], limb.model, scapula=limb.skeleton.scapula_policy
+    )
+    posture = lift.posture
+    rows = np.arange(len(posture.elbow_flexion)) % 2
+    for method in ("compiled", "numpy"):
+        found = paths(both, posture, limb=rows, method=method)
+        for k in range(2):
+            alone = paths(both.take(k), posture, method="numpy")
+            mine = rows == k
+            np.testing.assert_allclose(found.length[mine], alone.length[mine], atol=1e-12)
+            np.testing.assert_allclose(found.moment_arms[mine], alone.moment_arms[mine], atol=1e-12)

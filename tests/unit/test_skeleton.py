@@ -6,6 +6,7 @@ import pytest
 from momentshare.errors import UnknownNameError
 from momentshare.geometry import rotation_about
 from momentshare.model import load_model
+from momentshare.model.numbers import Numbers
 from momentshare.person import Person
 from momentshare.posture import posture_from_angles
 from momentshare.skeleton import body_poses, build_skeleton
@@ -109,7 +110,9 @@ def test_taller_person_has_thicker_bones_in_proportion(model):
 
 def test_offset_shifts_one_site_only(model, reference):
     moved = build_skeleton(
-        reference_man(model), model, offsets={"triceps_insertion": np.array([0.001, 0.0, 0.002])}
+        reference_man(model),
+        model,
+        numbers=Numbers(offsets={"triceps_insertion": np.array([0.001, 0.0, 0.002])}),
     )
     for name in model.sites:
         wanted = [0.001, 0.0, 0.002] if name == "triceps_insertion" else [0.0, 0.0, 0.0]
@@ -117,7 +120,9 @@ def test_offset_shifts_one_site_only(model, reference):
 
 
 def test_radius_is_replaced_for_one_surface_only(model, reference):
-    changed = build_skeleton(reference_man(model), model, radii={"elbow_back": 0.02})
+    changed = build_skeleton(
+        reference_man(model), model, numbers=Numbers(radii={"elbow_back": 0.02})
+    )
     for name in model.surfaces:
         wanted = 0.02 if name == "elbow_back" else reference.radius[name]
         assert changed.radius[name] == pytest.approx(wanted, rel=1e-12)

@@ -1,24 +1,22 @@
 """From standard normals to limbs, postures and forces."""
 
 import math
-import re
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from scipy.interpolate import PchipInterpolator
 
-from momentshare.errors import InputError, PostureError, UnknownNameError
+from momentshare.errors import InputError, UnknownNameError
 from momentshare.exercise import Profile
 from momentshare.exercise.profile import values_along
 from momentshare.model import load_model
 from momentshare.person import sizes
 from momentshare.study import parse_study
 from momentshare.study.run import exercise_of, limb_of
-from momentshare.uncertainty import Draw, Plan, build_layout
-from momentshare.uncertainty.batch import limbs_of, quick_lifts
+from momentshare.uncertainty import Draws, Plan, build_layout
 from momentshare.uncertainty.chunks import random_normals
-from momentshare.uncertainty.draws import Spreads, quick_lift
+from momentshare.uncertainty.draws import Spreads
 
 STUDY = """
 title = "Two presses"
@@ -74,7 +72,8 @@ def test_no_spread_or_no_deviation_is_the_model_itself(study, model, scale):
     layout = layout_of(study, model, scale=scale)
     z = np.zeros(len(layout)) if scale else normals(layout, 1)[0]
     entry = study.file.person[0]
-    drawn, nominal = Draw(layout, z).limb(entry), limb_of(entry, study.file.settings, model)
+    limbs, _, _ = Draws(layout, z[None]).limbs(entry)
+    drawn, nominal = limbs.take(0), limb_of(entry, study.file.settings, model)
     for name in ("max_isometric_force", "optimal_fibre_length", "tendon_slack_length"):
         np.testing.assert_allclose(getattr(drawn, name), getattr(nominal, name), rtol=1e-12)
     for name, place in nominal.skeleton.site.items():
@@ -85,7 +84,7 @@ def test_factors_have_the_stated_spread_and_share_the_stated_part(study, model):
     layout = layout_of(study, model, shared=0.3)
     heads = model.heads
     pair = [i for i, h in enumerate(heads) if h.volume.source == heads[0].volume.source][:2]
-    logs = np.log([Draw(layout, z).head_factors()["volume"][pair] for z in normals(layout, MANY)])
+    logs = np.log(Draws(layout, normals(layout, MANY)).head_factors()["volume"][:, pair])
     for column, index in enumerate(pair):
         number = heads[index].volume
         wanted = math.sqrt(math.log1p((number.spread / number.value) ** 2))
@@ -98,14 +97,14 @@ def test_factors_have_the_stated_spread_and_share_the_stated_part(study, model):
 def test_a_site_moves_by_its_spread_along_each_axis(study, model):
     layout = layout_of(study, model)
     site = model.sites["triceps_long_origin"]
-    moves = np.array([Draw(layout, z).offsets()[site.name] for z in normals(layout, 1500)])
+    moves = Draws(layout, normals(layout, 1500)).offsets()[site.name]
     np.testing.assert_allclose(moves.std(axis=0), site.spread, rtol=4 / math.sqrt(2 * 1500))
 
 
 def test_measured_lengths_spread_less_than_estimated_ones(study, model):
     layout = layout_of(study, model)
     entry = study.file.person[0]
-    people = [Draw(layout, z).person(entry) for z in normals(layout, MANY)]
+    people = Draws(layout, normals(layout, MANY)).people(entry)
     central = sizes(entry.person(), model)
     tolerance = 4 / math.sqrt(2 * MANY)
     humerus = np.log([p.humerus_length for p in people]).std() * central.humerus_length
@@ -120,16 +119,18 @@ def test_measured_lengths_spread_less_than_estimated_ones(study, model):
 def test_a_family_moves_only_what_belongs_to_it(study, model):
     layout = layout_of(study, model)
     entry = study.file.person[0]
-    nominal = Draw(layout, np.zeros(len(layout)))
-    z = np.zeros(len(layout))
-    z[layout.members("fibre_length")] = 0.7
-    moved = Draw(layout, z)
-    assert moved.radii() == nominal.radii()
-    assert moved.quantities() == nominal.quantities()
-    assert moved.person(entry) == nominal.person(entry)
-    factors, base = moved.head_factors(), nominal.head_factors()
-    assert (factors["optimal_fibre_length"] > base["optimal_fibre_length"]).all()
-    np.testing.assert_array_equal(factors["volume"], base["volume"])
+    z = np.zeros((2, len(layout)))
+    z[1, layout.members("fibre_length")] = 0.7
+    draws = Draws(layout, z)
+    for numbers in (draws.radii(), draws.quantities(), draws.offsets(), draws.inertia("female")):
+        for nominal, moved in numbers.values():
+            np.testing.assert_array_equal(moved, nominal)
+    people = draws.people(entry)
+    assert people[0] == people[1]
+    factors = draws.head_factors()
+    nominal, moved = factors["optimal_fibre_length"]
+    assert (moved > nominal).all()
+    np.testing.assert_array_equal(*factors["volume"])
 
 
 def test_every_variable_changes_something(study, model):
@@ -145,8 +146,9 @@ def test_a_fibre_longer_than_its_path_is_shortened_not_lost(study, model):
     z = np.zeros(len(layout))
     z[layout.members("fibre_length")] = 2.5
     z[layout.members("reference_fibre_length")] = 2.5
-    factors = Draw(layout, z).head_factors()
-    limb = Draw(layout, z).limb(entry)
+    draws = Draws(layout, z[None])
+    factors = {name: values[0] for name, values in draws.head_factors().items()}
+    limb = draws.limbs(entry)[0].take(0)
     assert (limb.tendon_slack_length > 0).all()
     nominal = limb_of(entry, study.file.settings, model)
     ratio = limb.optimal_fibre_length / nominal.optimal_fibre_length
@@ -155,33 +157,20 @@ def test_a_fibre_longer_than_its_path_is_shortened_not_lost(study, model):
     np.testing.assert_allclose(limb.tendon_slack_length[shortened], 1e-3, rtol=1e-6)
 
 
-@pytest.mark.parametrize("condition", [0, 1])
-def test_quick_lift_is_the_lift_of_the_exercise(study, model, condition):
-    entry = study.file.person[0]
-    limb = limb_of(entry, study.file.settings, model)
-    exercise = exercise_of(study.file.condition[condition], entry, entry.person(), model, 9)
-    quick, full = quick_lift(exercise, limb.skeleton), exercise.lift(limb.skeleton)
-    np.testing.assert_allclose(quick.height, full.height, atol=1e-9)
-    np.testing.assert_allclose(quick.posture.humerus, full.posture.humerus, atol=1e-7)
-    np.testing.assert_allclose(quick.posture.elbow_flexion, full.posture.elbow_flexion, atol=1e-7)
-
-
 def test_posture_and_load_move_by_their_spreads(study, model):
     layout = layout_of(study, model, posture_deg=2.0, load=0.1)
     entry, condition = study.file.person[0], study.file.condition[0]
     exercise = exercise_of(condition, entry, entry.person(), model, 5)
-    tucks = [
-        Draw(layout, z).exercise(exercise, entry, condition.name).tuck(np.zeros(1))[0]
-        for z in normals(layout, MANY)
-    ]
+    draws = Draws(layout, normals(layout, MANY))
+    made = draws.exercises(dict.fromkeys(range(MANY), exercise), entry, condition.name)
+    tucks = [press.tuck.points[0][1] for press in made.values()]
     tolerance = 4 / math.sqrt(2 * MANY)
     assert np.degrees(np.std(tucks)) == pytest.approx(2.0, rel=tolerance)
     z = np.zeros(len(layout))
     z[layout.at("Edda:load")] = z[layout.at("Edda:bar:load")] = 1.0
-    limb = limb_of(entry, study.file.settings, model)
-    lift = Draw(layout, z).lift(exercise, entry, condition.name, limb.skeleton)
+    found = Draws(layout, z[None]).load_factors(entry, condition.name)
     factor = math.exp((math.sqrt(0.5) + math.sqrt(0.5)) * math.sqrt(math.log1p(0.01)))
-    assert lift.load_mass == pytest.approx(12.5 * factor)
+    assert found == pytest.approx(factor)
 
 
 def test_normals_of_a_draw_depend_on_seed_and_number_alone():
@@ -193,11 +182,8 @@ def test_normals_of_a_draw_depend_on_seed_and_number_alone():
     assert not np.array_equal(random_normals(4, 16, 21, 50), whole)
 
 
-@pytest.mark.parametrize("compiled", [False, True])
 @pytest.mark.parametrize("tested", [False, True])
-def test_limbs_together_are_the_limbs_of_each_draw(study, model, compiled, tested):
-    if compiled:
-        pytest.importorskip("numba")
+def test_limbs_together_are_the_limbs_of_each_draw(study, model, tested):
     layout = layout_of(study, model)
     entry = study.file.person[0]
     if tested:
@@ -207,13 +193,14 @@ def test_limbs_together_are_the_limbs_of_each_draw(study, model, compiled, teste
     # A fibre too long for its path, and a person no limb can have.
     z[1, layout.members("fibre_length")] = z[1, layout.members("reference_fibre_length")] = 2.5
     z[2, layout.members("person_lengths")] = 300.0
-    draws = [Draw(layout, row) for row in z]
-    limbs, reasons = limbs_of(draws, entry, compiled=compiled)
-    assert limbs.draws.tolist() == [0, 1, 3]
-    with pytest.raises(InputError, match=re.escape(reasons[2])):
-        draws[2].limb(entry)
-    for row, at in enumerate(limbs.draws):
-        alone = draws[at].limb(entry)
+    limbs, rows, reasons = Draws(layout, z).limbs(entry)
+    assert rows == {0: 0, 1: 1, 3: 2}
+    assert set(reasons) == {2}
+    none, _, alone = Draws(layout, z[2:3]).limbs(entry)
+    assert none is None
+    assert alone[0] == reasons[2]
+    for draw, row in rows.items():
+        single = Draws(layout, z[draw : draw + 1]).limbs(entry)[0].take(0)
         for name in (
             "max_isometric_force",
             "optimal_fibre_length",
@@ -221,48 +208,8 @@ def test_limbs_together_are_the_limbs_of_each_draw(study, model, compiled, teste
             "volume",
             "max_velocity",
         ):
-            got, wanted = getattr(limbs, name)[row], getattr(alone, name)
+            got, wanted = getattr(limbs, name)[row], getattr(single, name)
             np.testing.assert_allclose(got, wanted, rtol=1e-11, err_msg=name)
-
-
-@pytest.mark.parametrize("timed", [False, True])
-def test_lifts_together_are_the_lifts_of_each_draw(study, model, timed):
-    layout = layout_of(study, model, posture_deg=1.0)
-    entry, condition = study.file.person[0], study.file.condition[0]
-    skeletons, exercises = [], []
-    for z in normals(layout, 6):
-        draw = Draw(layout, z)
-        skeleton = draw.skeleton(entry)
-        exercise = exercise_of(condition, entry, skeleton.person, model, 7)
-        exercise = replace(exercise, duration=1.3 if timed else None)
-        skeletons.append(skeleton)
-        exercises.append(draw.exercise(exercise, entry, condition.name))
-    # One that cannot bend the elbow as asked at lock-out, and one that reaches nothing.
-    exercises[1] = replace(exercises[1], spacing=Profile.constant(1.4))
-    exercises[2] = replace(exercises[2], spacing=Profile.constant(2.5))
-    lifts, search = quick_lifts(exercises, skeletons)
-    assert lifts[1] is lifts[2] is None
-    assert sum(lift is not None for lift in lifts) >= 3
-    for exercise, skeleton, lift, searches in zip(exercises, skeletons, lifts, search, strict=True):
-        try:
-            alone = quick_lift(exercise, skeleton)
-        except PostureError:
-            assert lift is None
-            continue
-        if lift is None:
-            assert searches
-            np.testing.assert_array_equal(alone.height, exercise.lift(skeleton).height)
-            continue
-        np.testing.assert_allclose(lift.height, alone.height, rtol=1e-13)
-        np.testing.assert_allclose(lift.hand, alone.hand, atol=1e-12)
-        np.testing.assert_allclose(lift.posture.humerus, alone.posture.humerus, atol=1e-12)
-        assert lift.load_mass == alone.load_mass
-        assert (lift.motion is None) == (alone.motion is None) == (not timed)
-        if timed:
-            # A second difference over steps of 1e-4 leaves half of the digits.
-            np.testing.assert_allclose(
-                lift.motion.hand_acceleration, alone.motion.hand_acceleration, atol=1e-6
-            )
 
 
 def test_profiles_together_are_each_profile():

@@ -284,14 +284,17 @@ def trace_frames(
     axis: Floats,
     radius: Floats,
     largest: Floats,
-    joint: Floats,
     humerus_length: Floats,
     forearm_axis: Floats,
     radial_head: Floats,
+    limb: Integers,
+    place: Integers,
+    base_rotation: Floats,
+    base_origin: Floats,
+    joint: Floats,
     humerus: Floats,
     elbow_flexion: Floats,
     forearm_rotation: Floats,
-    frames: int,
     first: int,
     last: int,
     rounds: int,
@@ -306,27 +309,30 @@ def trace_frames(
 ) -> None:
     """Trace every head in the rows first … last − 1 and write the fields of ``Paths``.
 
-    Row n is frame ``n % frames`` of draw ``n // frames``. Postures have the draws as their
-    first axis, of length one where all draws share them.
+    Row n has the numbers of limb ``limb[n]``, and clavicle, scapula and joint centre in row
+    ``place[n]`` of ``base_rotation`` (…, 2, 3, 3), ``base_origin`` (…, 2, 3) and ``joint`` (…, 3).
     """
     heads = first_step.size - 1
     most = 1
     for h in range(heads):
         most = max(most, first_step[h + 1] - first_step[h])
-    rotation, origin = np.zeros((4, 3, 3)), np.zeros((4, 3))
+    rotation, origin = np.zeros((6, 3, 3)), np.zeros((6, 3))
     point = np.empty((site_level.size, 3))
     middle, shaft = np.empty((surface_level.size, 3)), np.empty((surface_level.size, 3))
     enter, leave = np.empty((most, 3)), np.empty((most, 3))
     numbers, touch = np.empty((most, 3)), np.empty(most, dtype=np.bool_)
     for n in range(first, last):
-        d = n // frames
-        f = n - d * frames
-        held = d if humerus.shape[0] > 1 else 0
-        R = humerus[held, f]
-        flexion, pronation = elbow_flexion[held, f], forearm_rotation[held, f]
+        d, base = limb[n], place[n]
+        R = humerus[n]
+        flexion, pronation = elbow_flexion[n], forearm_rotation[n]
 
         # Where the bodies are.
-        bones, ulna, radius_bone = rotation[1], rotation[2], rotation[3]
+        for body in range(2):
+            put(origin, 1 + body, row(base_origin[base], body))
+            for c in range(3):
+                for k in range(3):
+                    rotation[1 + body, c, k] = base_rotation[base, body, c, k]
+        bones, ulna, radius_bone = rotation[3], rotation[4], rotation[5]
         half = math.sin(0.5 * flexion)
         sine, cosine = math.sin(flexion), 1.0 - 2.0 * half * half
         for c in range(3):
@@ -340,13 +346,13 @@ def trace_frames(
             basis = (1.0 if k == 0 else 0.0, 1.0 if k == 1 else 0.0, 1.0 if k == 2 else 0.0)
             column = turned(ulna, spun(pivot, pronation, basis))
             radius_bone[0, k], radius_bone[1, k], radius_bone[2, k] = column
-        shoulder = row(joint, d)
+        shoulder = row(joint, base)
         y = (R[0, 1], R[1, 1], R[2, 1])
         elbow = add(shoulder, -humerus_length[d], y)
-        put(origin, 1, shoulder)
-        put(origin, 2, elbow)
+        put(origin, 3, shoulder)
+        put(origin, 4, elbow)
         still = add(head_of_radius, -1.0, spun(pivot, pronation, head_of_radius))
-        put(origin, 3, add(elbow, 1.0, turned(ulna, still)))
+        put(origin, 5, add(elbow, 1.0, turned(ulna, still)))
         hinge = (R[0, 2], R[1, 2], R[2, 2])
         spin, spin_point = turned(ulna, pivot), add(elbow, 1.0, turned(ulna, head_of_radius))
         for s in range(site_level.size):
@@ -406,15 +412,15 @@ def trace_frames(
                         if level != to_level:
                             share = 1.0 / size if size != 0.0 else 1.0
                             u = (way[0] * share, way[1] * share, way[2] * share)
-                            sign = (1.0 if level > 0 else 0.0) - (1.0 if to_level > 0 else 0.0)
+                            sign = (1.0 if level > 2 else 0.0) - (1.0 if to_level > 2 else 0.0)
                             if sign != 0.0:
                                 lever = cross(add(here, -1.0, shoulder), u)
                                 moment = add(moment, sign, lever)
                                 pull = add(pull, sign, u)
-                            sign = (1.0 if level > 1 else 0.0) - (1.0 if to_level > 1 else 0.0)
+                            sign = (1.0 if level > 3 else 0.0) - (1.0 if to_level > 3 else 0.0)
                             if sign != 0.0:
                                 bend = add(bend, sign, cross(add(here, -1.0, elbow), u))
-                            sign = (1.0 if level > 2 else 0.0) - (1.0 if to_level > 2 else 0.0)
+                            sign = (1.0 if level > 4 else 0.0) - (1.0 if to_level > 4 else 0.0)
                             if sign != 0.0:
                                 twist = add(twist, sign, cross(add(here, -1.0, spin_point), u))
                     here, level = to, to_level

@@ -26,7 +26,7 @@ from scipy.optimize import least_squares
 
 from momentshare.errors import InputError
 from momentshare.limb import Limb, build_limb
-from momentshare.skeleton import build_skeleton
+from momentshare.model.numbers import Numbers
 from momentshare.validation.evaluate import average_person, evaluate
 from momentshare.validation.targets import Target, load_targets
 
@@ -248,8 +248,8 @@ def _limb(
             radii[knob.name] = knob.start + move
     strengths = {f"strength_{g}": float(np.exp(f)) for g, f in zip(groups, factors, strict=True)}
     person = average_person(model, sex)
-    skeleton = build_skeleton(person, model, scapula=scapula, offsets=shifts, radii=radii)
-    return build_limb(person, model, skeleton=skeleton, quantities=strengths)
+    numbers = Numbers(offsets=shifts, radii=radii, quantities=strengths)
+    return build_limb(person, model, scapula=scapula, numbers=numbers)
 
 
 def _fitted_geometry(knobs: list[_Knob], offset: NDArray[np.float64]) -> list[FittedNumber]:

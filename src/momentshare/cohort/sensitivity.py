@@ -16,13 +16,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from momentshare.analysis import Criterion, Lateral, Prepared, prepare, solve_lift
+from momentshare.analysis import Prepared, prepare, solve_lift
 from momentshare.limb import build_limb
+from momentshare.model.numbers import Numbers
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from momentshare.analysis import LiftResult
+    from momentshare.balance import Criterion, Lateral
     from momentshare.study.run import Case
 
 __all__ = ["CHANGES", "Change", "sensitivity_table"]
@@ -75,12 +77,10 @@ def _turned_scapula(angle: str, degrees: float) -> Callable[[Prepared], Prepared
             skeleton.person,
             model,
             scapula=skeleton.scapula_policy,
-            quantities={key: model.number(key) + math.radians(degrees)},
-            curves=limb.curves,
-            elastic_tendon=limb.elastic_tendon,
-            passive=limb.passive,
+            numbers=Numbers(quantities={key: model.number(key) + math.radians(degrees)}),
+            options=limb.options,
         )
-        tested = np.array([limb.strength_changes.get(h.group, 1.0) for h in model.heads])
+        tested = np.array([limb.strength_changes[0].get(h.group, 1.0) for h in model.heads])
         force = turned.max_isometric_force * tested
         return prepare(replace(turned, max_isometric_force=force), given.lift)
 

@@ -10,7 +10,8 @@ import numpy as np
 import pandas as pd
 
 from momentshare import reading
-from momentshare.analysis import Lateral, LiftResult, prepare, solve_lift
+from momentshare.analysis import LiftResult, prepare, solve_lift
+from momentshare.balance import Lateral
 from momentshare.cohort.sensitivity import sensitivity_table
 from momentshare.emg import (
     EmgSettings,
@@ -177,7 +178,7 @@ def solve_trial(study: CohortStudy, number: int, model: Model) -> TrialAnswer:
         "verdict": worst_verdict(checks),
         "checks_possible": list(count_possible(checks)),
         "emg": emg_notes,
-        "strength_factors_from_tests": dict(limb.strength_changes),
+        "strength_factors_from_tests": dict(limb.strength_changes[0]),
         "doubtful_heads": sorted(_doubtful(parts)),
     }
     return TrialAnswer(tables=tables, record=record)

@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from momentshare.analysis import BALANCED, Lateral, prepare, solve_lift
+from momentshare.analysis import prepare, solve_lift
+from momentshare.balance import BALANCED, Lateral
 from momentshare.demo import demo_text
 from momentshare.errors import MissingExtraError
 from momentshare.exercise import BenchPress, Profile

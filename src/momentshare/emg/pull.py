@@ -135,7 +135,7 @@ def pull_to_emg(result: LiftResult, emg: ArrayLike, weight: float) -> PulledResu
     arms = prepared.paths.moment_arms[good][:, chosen]
     capacity = prepared.state.active_capacity[good]
     passive = prepared.state.passive_force[good]
-    supplied = result.moments[good][:, chosen] - result.sharing.unmet
+    supplied = (result.moments[:, chosen] - result.sharing.unmet)[good]
     weights = np.ones(capacity.shape[-1])
     if result.criterion.weights == "volume":
         weights = prepared.limb.volume / prepared.limb.volume.mean()

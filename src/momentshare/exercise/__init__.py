@@ -4,6 +4,7 @@ An exercise is any object with a method ``lift(skeleton) -> Lift``; that is the 
 interface, so a new one is one file.
 """
 
+from momentshare.exercise.batch import lifts_of
 from momentshare.exercise.guided import (
     GuidedArm,
     lying_elbow_extension,
@@ -29,6 +30,7 @@ __all__ = [
     "Profile",
     "PushUp",
     "ground_push_up",
+    "lifts_of",
     "lying_elbow_extension",
     "overhead_elbow_extension",
     "reachable",

@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
+from momentshare.errors import InputError, ShapeError
+from momentshare.posture import Posture
+
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
-    from momentshare.posture import Posture
     from momentshare.skeleton import Skeleton
 
-__all__ = ["Exercise", "Lift", "LimitBreach", "Motion"]
+__all__ = ["Exercise", "Lift", "LimitBreach", "Motion", "join_lifts"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,6 +80,9 @@ class Motion:
 class Lift:
     """One repetition, upward, frame by frame; positions in the thorax frame [m].
 
+    Several lifts in a row (:func:`join_lifts`) are a lift too: ``limb`` then tells the limb of
+    every frame, and load and axes have one row a frame.
+
     Attributes
     ----------
     fraction : float array, shape (frames,)
@@ -89,7 +96,7 @@ class Lift:
     hand, elbow : float array, shape (frames, 3)
     up : float array, shape (3,) or (frames, 3)
         Vertical, against gravity.
-    load_mass : float
+    load_mass : float, or float array of shape (frames,)
         Mass that one hand carries [kg].
     load_force : float array, shape (frames, 3) or None
         Force on the hand for each kilogram of ``load_mass`` where it is not the weight and
@@ -109,6 +116,8 @@ class Lift:
         None for a quasi-static lift.
     notes : tuple of str
         What the exercise had to decide.
+    limb : int array, shape (frames,), or None
+        Row of each frame's limb in a skeleton of several; None for a lift of one limb.
     """
 
     fraction: NDArray[np.float64]
@@ -118,7 +127,7 @@ class Lift:
     hand: NDArray[np.float64]
     elbow: NDArray[np.float64]
     up: NDArray[np.float64]
-    load_mass: float
+    load_mass: float | NDArray[np.float64]
     lateral_axis: NDArray[np.float64]
     lateral_free: bool
     reachable: NDArray[np.bool_]
@@ -128,12 +137,90 @@ class Lift:
     notes: tuple[str, ...] = ()
     load_force: NDArray[np.float64] | None = None
     push_axis: NDArray[np.float64] | None = None
+    limb: NDArray[np.intp] | None = None
 
     def __post_init__(self) -> None:
         for item in fields(self):
             value = getattr(self, item.name)
             if isinstance(value, np.ndarray):
                 value.setflags(write=False)
+
+    def __repr__(self) -> str:
+        timed = "quasi-static" if self.motion is None else "timed"
+        return (
+            f"Lift(frames={len(self.fraction)}, {timed}, "
+            f"out of reach={int(np.count_nonzero(~self.reachable))}, "
+            f"load per hand={np.max(self.load_mass, initial=0.0):.4g} kg)"
+        )
+
+    def limb_in(self, skeleton: Skeleton) -> NDArray[np.intp] | None:
+        """Row of each frame's limb in a skeleton; None where it holds one limb only.
+
+        Raises
+        ------
+        ShapeError
+            The skeleton holds several limbs and the lift does not say which.
+        """
+        if not skeleton.shape:
+            return None
+        if self.limb is None:
+            raise ShapeError("lift.limb", "the limb of every frame", "none")
+        return self.limb
+
+
+def join_lifts(lifts: Sequence[Lift], limbs: Sequence[int]) -> Lift:
+    """Put the frames of several lifts in a row.
+
+    Parameters
+    ----------
+    lifts : sequence of Lift
+        At least one; all timed or all quasi-static.
+    limbs : sequence of int
+        Row of each lift's limb.
+
+    Returns
+    -------
+    Lift
+        Without time, breaches and notes, which belong to a single lift.
+    """
+    counts = [len(x.fraction) for x in lifts]
+
+    def along(name: str) -> NDArray[Any]:
+        return np.concatenate([getattr(x, name) for x in lifts])
+
+    def each(values: Sequence[NDArray[np.float64] | float], *last: int) -> NDArray[np.float64]:
+        return np.concatenate(
+            [np.broadcast_to(v, (n, *last)) for v, n in zip(values, counts, strict=True)]
+        )
+
+    def gathered(kind: type, parts: Sequence[object]) -> dict[str, NDArray[np.float64]]:
+        return {f.name: np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(kind)}
+
+    motions = [x.motion for x in lifts if x.motion is not None]
+    forced = any(x.load_force is not None for x in lifts)
+    if motions and len(motions) < len(lifts):
+        raise InputError("lifts to be joined: some are timed and some are not; join each kind")
+    if forced and any(x.load_force is None for x in lifts):
+        raise InputError("lifts to be joined: some carry a mass and some a force; join each kind")
+    return Lift(
+        fraction=along("fraction"),
+        height=along("height"),
+        time=None,
+        posture=Posture(**gathered(Posture, [x.posture for x in lifts])),
+        hand=along("hand"),
+        elbow=along("elbow"),
+        up=each([x.up for x in lifts], 3),
+        load_mass=each([x.load_mass for x in lifts]),
+        lateral_axis=each([x.lateral_axis for x in lifts], 3),
+        lateral_free=all(x.lateral_free for x in lifts),
+        reachable=along("reachable"),
+        gap=along("gap"),
+        breaches=(),
+        motion=Motion(**gathered(Motion, motions)) if motions else None,
+        load_force=along("load_force") if forced else None,
+        push_axis=each([x.up if x.push_axis is None else x.push_axis for x in lifts], 3),
+        limb=np.repeat(np.asarray(limbs, dtype=np.intp), counts),
+    )
 
 
 class Exercise(Protocol):

@@ -42,9 +42,9 @@ if TYPE_CHECKING:
     from momentshare.exercise.profile import Profile
     from momentshare.skeleton import Skeleton
 
-__all__ = ["BenchPress", "close_press"]
+__all__ = ["SIDEWAYS", "BenchPress", "close_press"]
 
-_SIDEWAYS = np.array([0.0, 0.0, 1.0])
+SIDEWAYS = np.array([0.0, 0.0, 1.0])
 """Along the bar, outward for the right hand."""
 
 _PROFILES = ("tuck", "tilt", "spacing")
@@ -123,6 +123,11 @@ class BenchPress:
             raise InputError("bench press:", faults)
 
     @property
+    def has_closed_form(self) -> bool:
+        """Whether the height of lock-out follows from the angles without a search."""
+        return self.bench_angle == 0.0 and self.lockout_height is None
+
+    @property
     def up(self) -> NDArray[np.float64]:
         """Vertical in the thorax frame."""
         return np.array([np.cos(self.bench_angle), np.sin(self.bench_angle), 0.0])
@@ -157,11 +162,11 @@ class BenchPress:
             elbow=here.elbow,
             up=self.up,
             load_mass=self.load_mass / 2.0,
-            lateral_axis=_SIDEWAYS,
+            lateral_axis=SIDEWAYS,
             lateral_free=bar,
             reachable=here.gap == 0.0,
             gap=here.gap,
-            breaches=breaches_of(skeleton, here, _SIDEWAYS if bar else None),
+            breaches=breaches_of(skeleton, here, SIDEWAYS if bar else None),
             motion=motion,
             notes=notes,
         )
@@ -179,7 +184,7 @@ class BenchPress:
 
     def _heights(self, skeleton: Skeleton) -> tuple[float, float, tuple[str, ...]]:
         """Heights of chest and lock-out above the joint centre, and what was decided."""
-        low = skeleton.chest_height if self.chest_height is None else self.chest_height
+        low = float(skeleton.chest_height) if self.chest_height is None else self.chest_height
         if self.lockout_height is not None:
             if self.lockout_height <= low:
                 raise PostureError(
@@ -269,5 +274,5 @@ def close_press(
     across *= (reach / np.maximum(norm(across), 1e-12))[:, None]
     upper, fore_length = np.reshape(upper, (-1, 1)), np.reshape(fore_length, (-1, 1))
     forearm = (across + fore_length * np.sin(tilt)[:, None] * headward) / fore_length
-    thumb = -_SIDEWAYS if press.grip == "pronated" else headward
+    thumb = -SIDEWAYS if press.grip == "pronated" else headward
     return chain_of_lengths(joint, upper, fore_length, direction, forearm, gap, thumb)

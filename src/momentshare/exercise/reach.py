@@ -62,7 +62,7 @@ def highest_elevation(skeleton: Skeleton) -> float:
     number = skeleton.model.number
     upward = number(f"scapula_{skeleton.scapula_policy}_upward")
     joint = number("limit_glenohumeral_elevation_max")
-    return min(number("limit_elevation_max"), (joint + upward) / (1.0 - skeleton.rhythm))
+    return min(number("limit_elevation_max"), (joint + upward) / (1.0 - float(skeleton.rhythm)))
 
 
 def shoulder_limits(

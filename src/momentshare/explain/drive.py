@@ -20,7 +20,8 @@ import numpy as np
 from momentshare.errors import InputError, UnknownNameError
 from momentshare.muscle.curves import CurveSet, curve_set
 from momentshare.paths import ROWS
-from momentshare.sharing import Sharing, Status, share
+from momentshare.reading import frame_status
+from momentshare.sharing import Sharing, share
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -321,8 +322,8 @@ def weakest_frame(result: LiftResult) -> int:
     if good.size == 0:
         raise InputError("no frame of this lift can be reached, so there is nothing to explain")
     if result.greatest is not None and np.isfinite(result.greatest.factor).any():
-        return int(good[np.nanargmin(result.greatest.factor)])
-    return int(good[np.argmax(np.sum(result.sharing.activation**2, axis=1))])
+        return int(np.nanargmin(result.greatest.factor))
+    return int(np.nanargmax(np.sum(result.sharing.activation**2, axis=1)))
 
 
 def frame_at(result: LiftResult, height: float) -> int:
@@ -354,10 +355,10 @@ def frame_problem(result: LiftResult, frame: int) -> FrameProblem:
     """
     prepared, chosen = result.prepared, result.criterion
     need, limb, state = prepared.demand, prepared.limb, prepared.state
-    _place(result, frame)
+    _require_frame(result, frame)
     rows = [ROWS.index(name) for name in chosen.rows]
     lever = need.lateral_moments[frame, rows]
-    known = need.limb_moments[frame, rows] + need.load_mass * need.load_moments[frame, rows]
+    known = need.moments()[frame, rows]
     vertical = float(need.hand_force()[frame])
     columns = np.zeros((len(rows), 0))
     bounds = None
@@ -389,15 +390,13 @@ def frame_problem(result: LiftResult, frame: int) -> FrameProblem:
     )
 
 
-def _place(result: LiftResult, frame: int) -> int:
-    """Place of a frame among the reachable ones."""
+def _require_frame(result: LiftResult, frame: int) -> None:
     good = result.prepared.lift.reachable
     if not 0 <= frame < len(good) or not good[frame]:
         raise InputError(
             f"frame: wanted a reachable one of 0 to {len(good) - 1}, got {frame}; "
             "choose another bar height"
         )
-    return int(np.count_nonzero(good[:frame]))
 
 
 def best_length(curves: CurveSet) -> float:
@@ -427,11 +426,11 @@ def _at_best_length(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Capacity and passive force with the fibre at its best length, velocity factor as here."""
     limb, state = result.prepared.limb, result.prepared.state
-    curves = curve_set(limb.curves)
+    curves = curve_set(limb.options.curves)
     best = best_length(curves)
     cosine = np.sqrt(1.0 - np.minimum(np.sin(limb.pennation) / best, 1.0) ** 2)
     peak = float(curves.active_force_length(best))
-    resist = float(curves.passive_force_length(best)) if limb.passive else 0.0
+    resist = float(curves.passive_force_length(best)) if limb.options.passive else 0.0
     strength = limb.max_isometric_force * cosine
     return strength * peak * state.velocity_factor[frame], strength * resist
 
@@ -528,7 +527,7 @@ def explain_head(result: LiftResult, head: str, *, frame: int | None = None) -> 
     index = head_index(result.prepared.limb.head_names, head)
     at = weakest_frame(result) if frame is None else frame
     problem = frame_problem(result, at)
-    answer = _answer_at(result, _place(result, at))
+    answer = _answer_at(result, at)
     force = float(answer.force[index])
     parts = []
     for j, row in enumerate(problem.row_names):
@@ -554,21 +553,21 @@ def explain_head(result: LiftResult, head: str, *, frame: int | None = None) -> 
     )
 
 
-def _answer_at(result: LiftResult, place: int) -> Sharing:
+def _answer_at(result: LiftResult, frame: int) -> Sharing:
     """One frame of the lift's own answer, without its frame axis."""
     whole = result.sharing
     proof = whole.certificate
     return Sharing(
-        activation=whole.activation[place].copy(),
-        active_force=whole.active_force[place].copy(),
-        force=whole.force[place].copy(),
-        multipliers=whole.multipliers[place].copy(),
-        unmet=whole.unmet[place].copy(),
-        free_values=whole.free_values[place].copy(),
-        inequality_multipliers=whole.inequality_multipliers[place].copy(),
-        status=np.asarray(whole.status[place]),
+        activation=whole.activation[frame].copy(),
+        active_force=whole.active_force[frame].copy(),
+        force=whole.force[frame].copy(),
+        multipliers=whole.multipliers[frame].copy(),
+        unmet=whole.unmet[frame].copy(),
+        free_values=whole.free_values[frame].copy(),
+        inequality_multipliers=whole.inequality_multipliers[frame].copy(),
+        status=np.asarray(whole.status[frame]),
         certificate=type(proof)(
-            **{item.name: np.asarray(getattr(proof, item.name)[place]) for item in fields(proof)}
+            **{item.name: np.asarray(getattr(proof, item.name)[frame]) for item in fields(proof)}
         ),
         exponent=whole.exponent,
         method=whole.method,
@@ -646,37 +645,31 @@ def explain_along(result: LiftResult, head: str) -> pd.DataFrame:
         weight = float(prepared.limb.volume[index] / prepared.limb.volume.mean())
     exponent = result.criterion.exponent
     places = [ROWS.index(name) for name in rows]
-    arms = prepared.paths.moment_arms[good][:, places, index]
-    capacity = prepared.state.active_capacity[good, index]
+    lost = ~good
+    arms = np.where(lost[:, None], np.nan, prepared.paths.moment_arms[:, places, index])
+    capacity = np.where(lost, np.nan, prepared.state.active_capacity[:, index])
     part = capacity[:, None] * result.sharing.multipliers * arms / _divisor(exponent, weight)
 
-    def spread(values: NDArray[np.float64]) -> NDArray[np.float64]:
-        out = np.full(len(good), np.nan)
-        out[good] = values
-        return out
-
-    status = np.full(len(good), "out of reach", dtype=object)
-    status[good] = [Status(int(code)).name.lower() for code in result.sharing.status]
     columns: dict[str, object] = {
         "head": head,
         "lateral": result.lateral.mode,
         "frame": np.arange(len(good)),
         "height_fraction": lift.fraction,
-        "capacity_n": spread(capacity),
+        "capacity_n": capacity,
     }
     for j, row in enumerate(rows):
-        columns[f"arm_{row}_m"] = spread(arms[:, j])
-        columns[f"part_{row}"] = spread(part[:, j])
+        columns[f"arm_{row}_m"] = arms[:, j]
+        columns[f"part_{row}"] = part[:, j]
     for joint in dict.fromkeys(joint_of(row) for row in rows):
         mine = [j for j, row in enumerate(rows) if joint_of(row) == joint]
-        columns[f"part_{joint}"] = spread(part[:, mine].sum(axis=1))
+        columns[f"part_{joint}"] = part[:, mine].sum(axis=1)
     total = part.sum(axis=1)
-    columns["sum_of_parts"] = spread(total)
-    columns["activation_before_bounds"] = spread(
-        np.array([before_bounds(float(value), exponent) for value in total])
+    columns["sum_of_parts"] = total
+    columns["activation_before_bounds"] = np.array(
+        [before_bounds(float(value), exponent) for value in total]
     )
     columns["activation"] = result.effort[:, index]
     columns["force_n"] = result.force[:, index]
     columns["lateral_force_n"] = result.lateral_force
-    columns["status"] = status
+    columns["status"] = frame_status(good, result.sharing.status_text)
     return pd.DataFrame(columns)

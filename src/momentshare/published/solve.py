@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from momentshare.analysis import BALANCED, Criterion
+from momentshare.balance import BALANCED, Criterion
 from momentshare.errors import InputError
 from momentshare.exercise.reach import shoulder_limits
 from momentshare.posture import posture_from_angles

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.analysis import BALANCED
+from momentshare.balance import BALANCED
 from momentshare.errors import InputError, nearest_name
 
 if TYPE_CHECKING:
@@ -63,7 +63,7 @@ class PublishedLine:
     people : int
         Over how many the paper averaged.
     moments, moment_sd : float array, shape (4,)
-        In the order of :data:`momentshare.analysis.BALANCED` [N·m]; NaN where not given.
+        In the order of :data:`momentshare.balance.BALANCED` [N·m]; NaN where not given.
     angles, angle_sd : float array, shape (5,)
         Plane, elevation, axial, elbow flexion, forearm rotation [rad]; a spread that was not
         given is NaN.

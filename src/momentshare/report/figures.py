@@ -598,7 +598,7 @@ def greatest_load(study: StudyResult) -> Figure:
     """Greatest load along the lift, a panel per lateral mode; the weakest height is marked."""
     book = _book(study)
     loads = [2.0 * c.prepared.lift.load_mass for c in study.cases]
-    several = book.people > 1 and min(loads) > 0.0
+    several = bool(book.people > 1 and min(loads) > 0.0)
     label = "greatest load [study load = 1]" if several else "greatest load, both hands [kg]"
     weak: dict[str, Any] = _POINT | {
         "marker": "o",
@@ -652,8 +652,7 @@ def _load_curve(pairs: list[tuple[Case, LiftResult]], *, per_load: bool) -> _Cur
     for case, result in pairs:
         if result.greatest is None:
             continue
-        line = np.full(len(case.prepared.lift.fraction), np.nan)
-        line[case.prepared.lift.reachable] = result.greatest.factor
+        line = result.greatest.factor
         values.append(line / (2.0 * case.prepared.lift.load_mass) if per_load else line)
         used.append((case, result))
     return _curve(used, values) if used else None

@@ -43,7 +43,11 @@ def run_record(study: StudyResult, files: list[str]) -> dict[str, Any]:
     """
     model, file = study.model, study.study.file
     cited = citations(model, run_keys(model, file.settings.curves))
-    statuses = [status for _, result in study.pairs() for status in result.sharing.status.ravel()]
+    statuses = [
+        status
+        for case, result in study.pairs()
+        for status in result.sharing.status[case.prepared.lift.reachable]
+    ]
     counts = {
         status.name.lower(): sum(1 for s in statuses if s == status)
         for status in Status
@@ -57,7 +61,7 @@ def run_record(study: StudyResult, files: list[str]) -> dict[str, Any]:
             "sizes_si": {k: round(v, 6) for k, v in limb.skeleton.sizes.to_dict().items()},
             "estimated": list(limb.skeleton.sizes.estimated),
             "strength_factors_from_tests": {
-                k: round(v, 4) for k, v in limb.strength_changes.items()
+                k: round(v, 4) for k, v in limb.strength_changes[0].items()
             },
         }
         for limb in study.limbs

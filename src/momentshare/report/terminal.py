@@ -100,19 +100,22 @@ def _print_findings(console: Console, study: StudyResult) -> None:
         who = escape(f"{refusal.person}, {refusal.condition}")
         console.print(f"[bold]Not reachable[/bold] {who}: {escape(refusal.reason)}")
     for case, result in study.pairs():
-        if result.greatest is not None and np.isnan(result.greatest.factor).any():
-            count = int(np.isnan(result.greatest.factor).sum())
+        reached = case.prepared.lift.reachable
+        lost = 0
+        if result.greatest is not None:
+            lost = int(np.isnan(result.greatest.factor[reached]).sum())
+        if lost:
             who = escape(f"{case.person}, {case.condition}")
             console.print(
-                f"[bold]No load[/bold] {who}, lateral force {result.lateral.mode}: in {count} "
+                f"[bold]No load[/bold] {who}, lateral force {result.lateral.mode}: in {lost} "
                 "frames the limb cannot hold its own weight in this posture"
             )
         short = np.flatnonzero(result.sharing.status == Status.SHORTFALL)
         if short.size:
-            unmet = np.abs(result.sharing.unmet)
+            unmet = np.nan_to_num(np.abs(result.sharing.unmet))
             frame, row = np.unravel_index(int(np.argmax(unmet)), unmet.shape)
             name = direction_of(result.criterion.rows[row], result.sharing.unmet[frame, row])
-            fraction = case.prepared.lift.fraction[case.prepared.lift.reachable][frame]
+            fraction = case.prepared.lift.fraction[frame]
             who = escape(f"{case.person}, {case.condition}")
             frames = "1 frame" if short.size == 1 else f"{short.size} frames"
             console.print(

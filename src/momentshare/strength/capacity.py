@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Literal, get_args
 
 import numpy as np
 
-from momentshare.analysis import BALANCED
+from momentshare.balance import BALANCED
 from momentshare.errors import InputError, UnknownNameError
 from momentshare.paths import ROWS
 from momentshare.posture import posture_from_angles

@@ -3,27 +3,23 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from momentshare.analysis import (
-    Lateral,
-    LiftResult,
-    Prepared,
-    prepare,
-    solve_lift,
-    with_greatest_loads,
-)
+from momentshare.balance import Lateral
 from momentshare.errors import InputError, PostureError, StudyError, UnknownNameError
-from momentshare.limb import Limb, build_limb
+from momentshare.limb import Limb, build_limb, build_limbs
 from momentshare.model import load_model
+from momentshare.model.numbers import Numbers
 from momentshare.muscle.curves import CURVE_SETS
+from momentshare.runs import blocks_of
 from momentshare.study.exercises import EXERCISES, Setting
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
-    from momentshare.exercise import Exercise
+    from momentshare.analysis import LiftResult, Prepared
+    from momentshare.exercise import Exercise, Lift
     from momentshare.model import Model
     from momentshare.person import Person
     from momentshare.study.schema import ConditionEntry, PersonEntry, SettingsEntry, Study
@@ -37,6 +33,7 @@ __all__ = [
     "lateral_of",
     "limb_of",
     "run_study",
+    "scapula_shift",
 ]
 
 
@@ -89,22 +86,25 @@ class StudyResult(CaseSet):
 
 def limb_of(entry: PersonEntry, settings: SettingsEntry, model: Model) -> Limb:
     """Build the limb of a person of the study."""
+    return build_limb(
+        entry.person(),
+        model,
+        scapula=settings.scapula,
+        strengths=[test.measured() for test in entry.strength],
+        numbers=Numbers(quantities=scapula_shift(settings, model)),
+        options=settings.limb_options(),
+    )
+
+
+def scapula_shift(settings: SettingsEntry, model: Model) -> dict[str, float]:
+    """Scapula angles that the settings shift from those of their policy [rad]."""
     policy = settings.scapula or model.default_scapula
     shifted = {}
     for name, shift in settings.scapula_shift_deg.model_dump().items():
         key = f"scapula_{policy}_{name}"
         if shift and key in model.quantities:
             shifted[key] = model.number(key) + math.radians(shift)
-    return build_limb(
-        entry.person(),
-        model,
-        scapula=settings.scapula,
-        strengths=[test.measured() for test in entry.strength],
-        quantities=shifted,
-        curves=settings.curves,
-        elastic_tendon=settings.elastic_tendon,
-        passive=settings.passive_force,
-    )
+    return shifted
 
 
 def exercise_of(
@@ -189,72 +189,90 @@ def run_study(
             model.scapula_policies,
             where=f"{study.source}: settings → scapula",
         )
-    limbs: list[Limb] = []
-    cases: list[Case] = []
+    limbs = _limbs(study, model)
+    inputs: list[tuple[PersonEntry, ConditionEntry, int, Lift]] = []
     refusals: list[Refusal] = []
     total = len(file.person) * len(file.condition)
-    for entry in file.person:
-        try:
-            limb = limb_of(entry, settings, model)
-        except UnknownNameError:
-            raise
-        except InputError as err:
-            field = "strength → moment_nm" if entry.strength else "sizes"
-            raise StudyError(f"{study.source}: person {entry.name!r} → {field}: {err}") from err
-        limbs.append(limb)
+    for row, entry in enumerate(file.person):
+        skeleton = limbs.skeleton.take(row)
         for condition in file.condition:
             if progress is not None:
-                progress(len(cases) + len(refusals), total, f"{entry.name}: {condition.name}")
+                progress(len(inputs) + len(refusals), total, f"{entry.name}: {condition.name}")
             try:
-                exercise = exercise_of(
-                    condition, entry, limb.skeleton.person, model, settings.frames
-                )
+                exercise = exercise_of(condition, entry, skeleton.person, model, settings.frames)
             except InputError as err:
                 raise StudyError(f"{study.source}: condition {condition.name!r}: {err}") from err
             try:
-                lift = exercise.lift(limb.skeleton)
+                lift = exercise.lift(skeleton)
             except PostureError as err:
                 refusals.append(
                     Refusal(person=entry.name, condition=condition.name, reason=str(err))
                 )
                 continue
-            prepared = prepare(limb, lift)
-            treatments = lateral_of(condition, list(settings.lateral))
-            criterion = settings.criterion()
-            results = tuple(
-                solve_lift(prepared, lateral, criterion, greatest_load=False)
-                for lateral in treatments
-            )
-            constrained: tuple[LiftResult, ...] = ()
-            if settings.glenoid_constraint:
-                constrained = tuple(
-                    solve_lift(prepared, lateral, criterion, greatest_load=False, glenoid=True)
-                    for lateral in treatments
-                )
-            cases.append(
-                Case(
-                    person=entry.name,
-                    condition=condition.name,
-                    prepared=prepared,
-                    results=results,
-                    constrained=constrained,
-                )
-            )
-    if progress is not None:
-        progress(total, total, "")
-    if not cases:
+            inputs.append((entry, condition, row, lift))
+    if not inputs:
         reasons = [f"{r.person}, {r.condition}: {r.reason}" for r in refusals]
         raise PostureError(f"{study.source}: no condition can be performed:", reasons)
+    cases = _solved(limbs, inputs, settings)
+    if progress is not None:
+        progress(total, total, "")
     return StudyResult(
         study=study,
         model=model,
-        limbs=tuple(limbs),
-        cases=_add_greatest_loads(cases),
+        limbs=tuple(limbs.take(row) for row in range(len(file.person))),
+        cases=tuple(cases),
         refusals=tuple(refusals),
     )
 
 
-def _add_greatest_loads(cases: list[Case]) -> tuple[Case, ...]:
-    """Find the greatest loads of all cases as one batch."""
-    flat = iter(with_greatest_loads([r for case in cases for r in case.results]))
-    return tuple(replace(case, results=tuple(next(flat) for _ in case.results)) for case in cases)
+def _limbs(study: Study, model: Model) -> Limb:
+    """Limbs of all people of a study."""
+    file, settings = study.file, study.file.settings
+    limbs, faults = build_limbs(
+        [entry.person() for entry in file.person],
+        model,
+        scapula=settings.scapula,
+        strengths=[[test.measured() for test in entry.strength] for entry in file.person],
+        numbers=Numbers(quantities=scapula_shift(settings, model)),
+        options=settings.limb_options(),
+    )
+    for row, err in faults.items():
+        if isinstance(err, UnknownNameError):
+            raise err
+        entry = file.person[row]
+        field = "strength → moment_nm" if entry.strength else "sizes"
+        raise StudyError(f"{study.source}: person {entry.name!r} → {field}: {err}") from err
+    return limbs
+
+
+def _solved(
+    limbs: Limb,
+    inputs: Sequence[tuple[PersonEntry, ConditionEntry, int, Lift]],
+    settings: SettingsEntry,
+) -> list[Case]:
+    """Solve all lifts in blocks; cases in the order of the inputs."""
+    criterion = settings.criterion()
+    found: dict[int, Case] = {}
+    for block in blocks_of(limbs, [lift for *_, lift in inputs], [row for _, _, row, _ in inputs]):
+        wanted = [
+            (k, lateral)
+            for k, number in enumerate(block.numbers)
+            for lateral in lateral_of(inputs[number][1], list(settings.lateral))
+        ]
+        free = block.results(wanted, criterion)
+        held = (
+            block.results(wanted, criterion, greatest_load=False, glenoid=True)
+            if settings.glenoid_constraint
+            else []
+        )
+        for k, number in enumerate(block.numbers):
+            entry, condition, _, _ = inputs[number]
+            mine = [at for at, (place, _) in enumerate(wanted) if place == k]
+            found[number] = Case(
+                person=entry.name,
+                condition=condition.name,
+                prepared=free[mine[0]].prepared,
+                results=tuple(free[at] for at in mine),
+                constrained=tuple(held[at] for at in mine) if held else (),
+            )
+    return [found[number] for number in sorted(found)]

@@ -22,8 +22,8 @@ from pydantic import (
 )
 
 if TYPE_CHECKING:
-    from momentshare.analysis import Criterion
-    from momentshare.limb import MeasuredStrength
+    from momentshare.balance import Criterion
+    from momentshare.limb import LimbOptions, MeasuredStrength
     from momentshare.person import Person
 
 __all__ = [
@@ -293,9 +293,17 @@ class SettingsEntry(Entry):
             raise ValueError("name each of measured, zero, free at most once, and at least one")
         return value
 
+    def limb_options(self) -> LimbOptions:
+        """Return how these settings want capacity computed."""
+        from momentshare.limb import LimbOptions
+
+        return LimbOptions(
+            curves=self.curves, elastic_tendon=self.elastic_tendon, passive=self.passive_force
+        )
+
     def criterion(self) -> Criterion:
         """Return the criterion these settings ask for."""
-        from momentshare.analysis import Criterion
+        from momentshare.balance import Criterion
 
         return Criterion(
             exponent=self.exponent, weights=self.weights, balance_forearm=self.balance_forearm

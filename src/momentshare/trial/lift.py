@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.analysis import Lateral
+from momentshare.balance import Lateral
 from momentshare.errors import InputError
 from momentshare.exercise.chain import Chain, breaches_of
 from momentshare.exercise.lift import Lift, Motion

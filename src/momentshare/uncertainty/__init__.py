@@ -1,13 +1,13 @@
 """How sure: draws of everything that carries a spread, solved, summed up and ranked."""
 
-from momentshare.uncertainty.draws import FAMILIES, Draw, Layout, build_layout
+from momentshare.uncertainty.draws import FAMILIES, Draws, Layout, build_layout
 from momentshare.uncertainty.plan import Plan
 from momentshare.uncertainty.run import run_uncertainty
 from momentshare.uncertainty.summary import Summary
 
 __all__ = [
     "FAMILIES",
-    "Draw",
+    "Draws",
     "Layout",
     "Plan",
     "Summary",

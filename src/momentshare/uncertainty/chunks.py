@@ -17,21 +17,24 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from momentshare.errors import StudyError
+from momentshare.errors import MomentshareError, StudyError
+from momentshare.exercise import lifts_of
 from momentshare.model import load_model
-from momentshare.paths import ROWS
-from momentshare.sharing import Status, share
-from momentshare.study.run import lateral_of
-from momentshare.uncertainty.batch import Block, blocks_of
-from momentshare.uncertainty.draws import CUT, Draw, Layout, build_layout
+from momentshare.runs import blocks_of
+from momentshare.sharing import Status
+from momentshare.study.run import exercise_of, lateral_of
+from momentshare.uncertainty.draws import CUT, Draws, Layout, build_layout, first_line
 from momentshare.uncertainty.plan import CHUNK, Plan
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping
 
     from numpy.typing import NDArray
 
-    from momentshare.analysis import Lateral
+    from momentshare.exercise import Exercise, Lift
+    from momentshare.limb import Limb
+    from momentshare.model import Model
+    from momentshare.runs import Answer
     from momentshare.study.schema import ConditionEntry, PersonEntry
 
 __all__ = ["MEASURES", "Task", "chunk_bytes", "random_normals", "read_tag", "solve"]
@@ -121,19 +124,34 @@ def read_tag(path: str) -> dict[str, Any] | None:
     return tag if isinstance(tag, dict) else None
 
 
-@dataclass(slots=True)
-class _Entry:
-    """One lift of one draw; its frames stand from ``first`` to ``last`` of all."""
+_COUNTS = ("frames_out_of_reach", "frames_with_shortfall", "frames_uncertified")
+_TEXTS = ("person", "condition", "lateral", "criterion", "status", "reason")
 
-    draw: int
-    person: str
-    condition: str
-    modes: tuple[Lateral, ...]
-    first: int
-    last: int
-    lost: int
-    weights: NDArray[np.float64]
-    reason: str
+
+@dataclass(slots=True)
+class _Rows:
+    """Rows of the table of a chunk, filled as lifts are solved."""
+
+    heads: tuple[str, ...]
+    keys: list[dict[str, Any]]
+    values: NDArray[np.float64]
+
+    def table(self) -> pa.Table:
+        """Return the table."""
+
+        def column(name: str) -> list[Any]:
+            return [row[name] for row in self.keys]
+
+        arrays: dict[str, Any] = {
+            "draw": pa.array(column("draw"), pa.int64()),
+            **{name: pa.array(column(name), pa.string()).dictionary_encode() for name in _TEXTS},
+            **{name: pa.array(column(name), pa.int32()) for name in _COUNTS},
+            "mean_lateral_ratio": pa.array(column("mean_lateral_ratio"), pa.float64()),
+        }
+        for index, measure in enumerate(MEASURES):
+            for at, head in enumerate(self.heads):
+                arrays[f"{measure}:{head}"] = pa.array(self.values[:, index, at], pa.float64())
+        return pa.table(arrays)
 
 
 def solve(layout: Layout, plan: Plan, normals: NDArray[np.float64], first: int = 0) -> pa.Table:
@@ -154,172 +172,142 @@ def solve(layout: Layout, plan: Plan, normals: NDArray[np.float64], first: int =
         ``status`` (``ok`` or ``failed`` with ``reason``), counts of frames, and
         ``measure:head`` columns, NaN where failed. Effort is relative, force in N.
     """
-    file = plan.study.file
-    draws = [Draw(layout, z) for z in normals]
-    blocks: list[Block] = []
-    lifts: dict[tuple[int, int, int], _Entry] = {}
-    frames = 0
-    for p, entry in enumerate(layout.people):
-        found = blocks_of(draws, entry, file.condition, plan.frames)
-        for c, (condition, block) in enumerate(zip(file.condition, found, strict=True)):
-            ends = frames + np.cumsum(block.counts)
-            for k, draw in enumerate(draws):
-                lifts[k, p, c] = _Entry(
-                    draw=first + k,
-                    person=entry.name,
-                    condition=condition.name,
-                    modes=_modes(draw, entry, condition, list(file.settings.lateral)),
-                    first=int(ends[k] - block.counts[k]),
-                    last=int(ends[k]),
-                    lost=int(block.lost[k]),
-                    weights=block.weights[k],
-                    reason=block.reasons[k],
-                )
-            frames = int(ends[-1])
-            blocks.append(block)
-    return _reduce([lifts[key] for key in sorted(lifts)], blocks, layout, plan)
-
-
-def _modes(
-    draw: Draw, entry: PersonEntry, condition: ConditionEntry, modes: list[str]
-) -> tuple[Lateral, ...]:
-    """Treatments of the lateral force, a given ratio shifted by its draw."""
-    shift = draw.ratio_shift(entry, condition.name)
-    return tuple(
-        replace(m, ratio=float(np.asarray(m.ratio)) + shift) if m.mode == "measured" else m
-        for m in lateral_of(condition, modes)
-    )
-
-
-def _reduce(
-    lifts: Sequence[_Entry], blocks: Sequence[Block], layout: Layout, plan: Plan
-) -> pa.Table:
-    """Share every mode and criterion and keep lift means and peaks."""
+    file, draws = plan.study.file, Draws(layout, normals)
+    keys: list[dict[str, Any]] = []
+    slots: dict[tuple[int, str, str, str, str], int] = {}
+    for draw in range(len(draws)):
+        for entry in layout.people:
+            for condition in file.condition:
+                for lateral in lateral_of(condition, list(file.settings.lateral)):
+                    for criterion in plan.criteria:
+                        slot = (draw, entry.name, condition.name, lateral.mode, criterion)
+                        slots[slot] = len(keys)
+                        keys.append(
+                            dict(zip(("draw", *_TEXTS[:4]), (first + draw, *slot[1:]), strict=True))
+                            | {"status": "ok", "reason": "", "mean_lateral_ratio": np.nan}
+                            | dict.fromkeys(_COUNTS, 0)
+                        )
     heads = layout.model.head_names
-    keys: dict[str, list[Any]] = {
-        name: []
-        for name in (
-            "draw", "person", "condition", "lateral", "criterion", "status", "reason",
-            "frames_out_of_reach", "frames_with_shortfall", "frames_uncertified",
-            "mean_lateral_ratio",
-        )
-    }  # fmt: skip
-    slots: dict[tuple[int, str, str], int] = {}
-    for number, item in enumerate(lifts):
-        for lateral in item.modes:
-            for criterion in plan.criteria:
-                slots[number, lateral.mode, criterion] = len(keys["draw"])
-                for name, value in (
-                    ("draw", item.draw),
-                    ("person", item.person),
-                    ("condition", item.condition),
-                    ("lateral", lateral.mode),
-                    ("criterion", criterion),
-                    ("status", "failed" if item.reason else "ok"),
-                    ("reason", item.reason),
-                    ("frames_out_of_reach", item.lost),
-                    ("frames_with_shortfall", 0),
-                    ("frames_uncertified", 0),
-                    ("mean_lateral_ratio", np.nan),
-                ):
-                    keys[name].append(value)
-    values = np.full((len(keys["draw"]), len(MEASURES), len(heads)), np.nan)
-    if any(not item.reason for item in lifts):
-        rows = [ROWS.index(name) for name in plan.study.file.settings.criterion().rows]
-        whole = {
-            name: np.concatenate([getattr(block, name) for block in blocks])
-            for name in ("arms", "capacity", "passive", "moments", "lateral", "vertical")
-        }
-        whole |= {name: whole[name][:, rows] for name in ("arms", "moments", "lateral")}
-        for mode in ("measured", "zero", "free"):
-            members = [
-                (number, item, lateral)
-                for number, item in enumerate(lifts)
-                if not item.reason
-                for lateral in item.modes
-                if lateral.mode == mode
-            ]
-            if members:
-                _solve_mode(mode, members, whole, plan, heads, slots, keys, values)
-    arrays: dict[str, Any] = {
-        "draw": pa.array(keys["draw"], pa.int64()),
-        **{
-            name: pa.array(keys[name], pa.string()).dictionary_encode()
-            for name in ("person", "condition", "lateral", "criterion", "status", "reason")
-        },
-        **{
-            name: pa.array(keys[name], pa.int32())
-            for name in ("frames_out_of_reach", "frames_with_shortfall", "frames_uncertified")
-        },
-        "mean_lateral_ratio": pa.array(keys["mean_lateral_ratio"], pa.float64()),
-    }
-    for index, measure in enumerate(MEASURES):
-        for at, head in enumerate(heads):
-            arrays[f"{measure}:{head}"] = pa.array(values[:, index, at], pa.float64())
-    return pa.table(arrays)
+    rows = _Rows(heads, keys, np.full((len(keys), len(MEASURES), len(heads)), np.nan))
+    for entry in layout.people:
+        _solve_person(draws, entry, plan, rows, slots)
+    return rows.table()
 
 
-def _solve_mode(
-    mode: str,
-    members: list[tuple[int, _Entry, Lateral]],
-    whole: dict[str, NDArray[np.float64]],
+def _solve_person(
+    draws: Draws,
+    entry: PersonEntry,
     plan: Plan,
-    heads: tuple[str, ...],
-    slots: dict[tuple[int, str, str], int],
-    keys: dict[str, list[Any]],
-    values: NDArray[np.float64],
+    rows: _Rows,
+    slots: Mapping[tuple[int, str, str, str, str], int],
 ) -> None:
-    """Solve all frames of one treatment of the lateral force, one call a criterion."""
-    at = np.concatenate([np.arange(item.first, item.last) for _, item, _ in members])
-    counts = [item.last - item.first for _, item, _ in members]
-    edges = np.concatenate([[0], np.cumsum(counts)])
-    data = {name: array[at] for name, array in whole.items()}
-    moments, push = data["moments"], np.zeros(len(at))
-    columns: NDArray[np.float64] | None = None
-    bounds: tuple[NDArray[np.float64], NDArray[np.float64]] | None = None
-    if mode == "measured":
-        ratio = np.repeat([lateral.ratio for _, _, lateral in members], counts)
-        push = ratio * data["vertical"]
-        moments = moments + push[:, None] * data["lateral"]
-    elif mode == "free":
-        # R F = m + c f, so the free column of R F + C f = m is -c.
-        columns = -data["lateral"][:, :, None]
-        if any(lateral.bounds is not None for _, _, lateral in members):
-            limits = [lateral.bounds or (-np.inf, np.inf) for _, _, lateral in members]
-            low, high = (
-                np.repeat([limit[k] for limit in limits], counts) * data["vertical"] for k in (0, 1)
-            )
-            bounds = (low[:, None], high[:, None])
-    weights = None
-    if plan.study.file.settings.weights == "volume":
-        weights = np.repeat(np.array([item.weights for _, item, _ in members]), counts, axis=0)
-    for criterion in plan.criteria:
-        answer = share(
-            data["arms"],
-            data["capacity"],
-            moments,
-            passive_force=data["passive"],
-            exponent=plan.exponent(criterion),
-            weights=weights,
-            free_columns=columns,
-            free_bounds=bounds,
-            threads=1,
-            head_names=heads,
-        )
-        out = answer.free_values[:, 0] if columns is not None else push
-        vertical = data["vertical"]
-        lateral_ratio = np.where(vertical > 0.0, out / np.where(vertical > 0.0, vertical, 1.0), 0.0)
-        slot = [slots[number, lateral.mode, criterion] for number, _, lateral in members]
-        begin, size = edges[:-1], np.array(counts)
-        for k, value in ((0, answer.activation), (2, answer.force)):
-            values[slot, k] = np.add.reduceat(value, begin) / size[:, None]
-            values[slot, k + 1] = np.maximum.reduceat(value, begin)
-        means = np.add.reduceat(lateral_ratio, begin) / size
-        short, unsure = (
-            np.add.reduceat((answer.status == status).astype(np.int64), begin)
-            for status in (Status.SHORTFALL, Status.UNCERTIFIED)
-        )
-        for at_slot, mean, few, open_ in zip(slot, means, short, unsure, strict=True):
-            keys["mean_lateral_ratio"][at_slot] = float(mean)
-            keys["frames_with_shortfall"][at_slot] = int(few)
-            keys["frames_uncertified"][at_slot] = int(open_)
+    """Carry one person's draws through all conditions, treatments and criteria."""
+    file, model = plan.study.file, draws.layout.model
+    limbs, limb_rows, failed = draws.limbs(entry)
+    reasons = {(k, c.name): why for k, why in failed.items() for c in file.condition}
+    lifts: list[Lift] = []
+    owners: list[tuple[int, ConditionEntry]] = []
+    if limbs is not None:
+        for condition in file.condition:
+            found, why = _lifts(draws, entry, condition, limbs, limb_rows, model, plan.frames)
+            reasons |= {(k, condition.name): reason for k, reason in why.items()}
+            lifts += found.values()
+            owners += [(k, condition) for k in found]
+    for (draw, name, condition_name, _, _), slot in slots.items():
+        if name == entry.name and (draw, condition_name) in reasons:
+            rows.keys[slot] |= {"status": "failed", "reason": reasons[draw, condition_name]}
+    if limbs is None or not lifts:
+        return
+    shifts = {c.name: draws.ratio_shifts(entry, c.name) for c in file.condition}
+    settings = file.settings
+    whole = sum(len(lift.fraction) for lift in lifts)
+    limb_of_lift = [limb_rows[k] for k, _ in owners]
+    for block in blocks_of(limbs, lifts, limb_of_lift, frames=whole, threads=1):
+        wanted = []
+        for place, number in enumerate(block.numbers):
+            draw, condition = owners[number]
+            for lateral in lateral_of(condition, list(settings.lateral)):
+                shifted = lateral
+                if lateral.mode == "measured":
+                    ratio = float(np.asarray(lateral.ratio)) + float(shifts[condition.name][draw])
+                    shifted = replace(lateral, ratio=ratio)
+                wanted.append((place, shifted))
+        for criterion in plan.criteria:
+            chosen = replace(settings.criterion(), exponent=plan.exponent(criterion))
+            for answer in block.solve(
+                wanted,
+                chosen,
+                greatest_load=False,
+                glenoid=settings.glenoid_constraint,
+                threads=1,
+            ):
+                at = [
+                    slots[owner[0], entry.name, owner[1].name, lateral.mode, criterion]
+                    for place, lateral in answer.members
+                    for owner in (owners[block.numbers[place]],)
+                ]
+                _reduce(answer, np.array(at), rows)
+
+
+def _lifts(
+    draws: Draws,
+    entry: PersonEntry,
+    condition: ConditionEntry,
+    limbs: Limb,
+    limb_rows: Mapping[int, int],
+    model: Model,
+    frames: int,
+) -> tuple[dict[int, Lift], dict[int, str]]:
+    """Lifts of one condition by draw, and where there is none, why."""
+    made: dict[int, Exercise] = {}
+    reasons: dict[int, str] = {}
+    for k, row in limb_rows.items():
+        try:
+            made[k] = exercise_of(condition, entry, limbs.skeleton.people[row], model, frames)
+        except MomentshareError as err:
+            reasons[k] = first_line(err)
+    made = draws.exercises(made, entry, condition.name)
+    found = lifts_of(
+        list(made.values()), limbs.skeleton, [limb_rows[k] for k in made], limits=False
+    )
+    factors = draws.load_factors(entry, condition.name)
+    lifts: dict[int, Lift] = {}
+    for k, lift in zip(made, found, strict=True):
+        if isinstance(lift, MomentshareError):
+            reasons[k] = first_line(lift)
+        elif lift.reachable.any():
+            lifts[k] = replace(lift, load_mass=lift.load_mass * float(factors[k]))
+        else:
+            reasons[k] = "no frame can be reached"
+    return lifts, reasons
+
+
+def _reduce(answer: Answer, slots: NDArray[np.intp], rows: _Rows) -> None:
+    """Keep lift means and peaks of the frames in reach."""
+    posed, begin = answer.balance.posed, answer.edges[:-1]
+
+    def total(values: NDArray[Any]) -> NDArray[Any]:
+        known = posed.reshape(-1, *[1] * (values.ndim - 1))
+        return np.asarray(np.add.reduceat(np.where(known, values, 0), begin))
+
+    count = total(posed.astype(np.int64))
+    for k, values in ((0, answer.sharing.activation), (2, answer.sharing.force)):
+        rows.values[slots, k] = total(values) / count[:, None]
+        known = np.where(posed[:, None], values, -np.inf)
+        rows.values[slots, k + 1] = np.maximum.reduceat(known, begin)
+    vertical = answer.balance.vertical
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = np.where(vertical > 0.0, answer.push / vertical, 0.0)
+    mean = total(ratio) / count
+    lost = np.diff(answer.edges) - count
+    short, open_ = (
+        total((answer.sharing.status == status).astype(np.int64))
+        for status in (Status.SHORTFALL, Status.UNCERTIFIED)
+    )
+    for at, slot in enumerate(slots):
+        rows.keys[slot] |= {
+            "mean_lateral_ratio": float(mean[at]),
+            "frames_out_of_reach": int(lost[at]),
+            "frames_with_shortfall": int(short[at]),
+            "frames_uncertified": int(open_[at]),
+        }

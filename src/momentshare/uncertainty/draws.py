@@ -16,45 +16,39 @@ With z = 0 everything has the model's own value; |z| is cut at 3.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from momentshare.errors import InputError
-from momentshare.exercise import BenchPress, Profile
-from momentshare.limb import Limb, build_limb
+from momentshare.errors import InputError, MomentshareError
+from momentshare.exercise import Profile
+from momentshare.limb import Limb, build_limbs
+from momentshare.model.numbers import HEAD_FACTORS, Numbers
 from momentshare.model.schema import ARM_SEGMENTS
-from momentshare.paths import Paths, paths, paths_of_draws
 from momentshare.person import sizes
-from momentshare.posture import Posture, posture_from_angles
-from momentshare.skeleton import build_skeleton
+from momentshare.study.run import scapula_shift
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
     from momentshare.exercise import Exercise
-    from momentshare.exercise.lift import Lift
     from momentshare.model import Model
     from momentshare.person import Person
-    from momentshare.skeleton import Skeleton
     from momentshare.study import Study
     from momentshare.study.schema import PersonEntry
 
 __all__ = [
     "CUT",
     "FAMILIES",
-    "Draw",
+    "Draws",
     "Layout",
     "Spreads",
     "Variable",
     "build_layout",
-    "paths_of_skeletons",
-    "quick_lift",
-    "reference_lengths",
-    "shortened",
+    "first_line",
 ]
 
 CUT = 3.0
@@ -77,11 +71,9 @@ FAMILIES = {
 }
 """Families of inputs, as they are ranked, and what they are called in figures."""
 
-_HEAD = {
-    "volume": "muscle_volume",
-    "optimal_fibre_length": "fibre_length",
-    "reference_fibre_length": "reference_fibre_length",
-}
+_HEAD = dict(
+    zip(HEAD_FACTORS, ("muscle_volume", "fibre_length", "reference_fibre_length"), strict=True)
+)
 _MEASURES = {
     "biacromial_breadth": "biacromial_breadth",
     "chest_depth": "chest_depth",
@@ -97,9 +89,6 @@ _SIZE_OFFSETS = {
 }
 _ANGLES = ("tuck", "tilt", "plane", "elevation", "axial", "elbow_flexion")
 """Fields of exercises that are angles of the arm; each that an exercise has is drawn."""
-
-_LEAST_TENDON = 1e-3
-"""Tendon left to a fibre that would be longer than its path [m]; a choice."""
 
 _SPECIAL = (
     "muscle_density",
@@ -177,14 +166,6 @@ class Layout:
     people: tuple[PersonEntry, ...]
     variables: list[Variable] = field(default_factory=list)
     _index: dict[str, int] = field(default_factory=dict)
-    heads: dict[str, NDArray[np.float64]] = field(init=False)
-    """Numbers of the model's heads, by name of the quantity [SI]."""
-
-    def __post_init__(self) -> None:
-        self.heads = {
-            name: np.array([getattr(head, name).value for head in self.model.heads])
-            for name in (*_HEAD, "pennation")
-        }
 
     def __len__(self) -> int:
         return len(self.variables)
@@ -276,54 +257,64 @@ def _quantity_family(name: str, policy: str) -> str:
     return "joint_geometry"
 
 
-def _lognormal(spread: float, value: float, z: float) -> float:
+def _lognormal(spread: float, value: float, z: NDArray[np.float64]) -> NDArray[np.float64]:
     """Factor on a positive value."""
-    return math.exp(z * math.sqrt(math.log1p((spread / value) ** 2)))
+    return np.asarray(np.exp(z * math.sqrt(math.log1p((spread / value) ** 2))))
 
 
-@dataclass(frozen=True, slots=True)
-class Draw:
-    """One draw: the standard normals of a layout, read as limbs, postures and forces."""
+@dataclass(frozen=True, slots=True, eq=False)
+class Draws:
+    """Draws side by side: standard normals of a layout, read as limbs, postures and forces.
+
+    Parameters
+    ----------
+    layout : Layout
+    z : float array, shape (draws, variables)
+    """
 
     layout: Layout
     z: NDArray[np.float64]
 
-    def _z(self, own: str, common: str | None = None) -> float:
+    def __len__(self) -> int:
+        return len(self.z)
+
+    def _z(self, own: str, common: str | None = None) -> NDArray[np.float64]:
         layout = self.layout
-        value = float(self.z[layout.at(own)])
+        value = self.z[:, layout.at(own)]
         if common is not None:
             s = layout.spreads.shared
-            value = math.sqrt(s) * float(self.z[layout.at(common)]) + math.sqrt(1.0 - s) * value
-        return layout.spreads.scale * value
+            value = math.sqrt(s) * self.z[:, layout.at(common)] + math.sqrt(1.0 - s) * value
+        return np.asarray(layout.spreads.scale * value)
 
     def head_factors(self) -> dict[str, NDArray[np.float64]]:
-        """Factors on the numbers of each head."""
+        """Factors on the numbers of each head, shape (draws, heads)."""
         out = {}
-        for quantity in _HEAD:
-            factors = np.ones(len(self.layout.model.heads))
+        for quantity in HEAD_FACTORS:
+            factors = np.ones((len(self), len(self.layout.model.heads)))
             for index, head in enumerate(self.layout.model.heads):
                 n = getattr(head, quantity)
                 if n.spread > 0.0:
                     z = self._z(f"{quantity}:{head.name}", f"{quantity}:source {n.source}")
-                    factors[index] = _lognormal(n.spread, n.value, z)
+                    factors[:, index] = _lognormal(n.spread, n.value, z)
             out[quantity] = factors
         return out
 
     def offsets(self) -> dict[str, NDArray[np.float64]]:
-        """Shift of each site in its body frame, reference person [m]."""
+        """Shift of each site in its body frame, reference person [m], shape (draws, 3)."""
         return {
             site.name: site.spread
-            * np.array(
+            * np.stack(
                 [
                     self._z(f"site:{site.name}:{axis}", f"site:{site.source} on {site.body}:{axis}")
                     for axis in "xyz"
-                ]
+                ],
+                axis=-1,
             )
             for site in self.layout.model.sites.values()
             if site.spread > 0.0
         }
 
-    def radii(self) -> dict[str, float]:
+    def radii(self) -> dict[str, NDArray[np.float64]]:
         """Wrap radii, reference person [m]."""
         return {
             s.name: s.radius
@@ -334,21 +325,17 @@ class Draw:
             if s.spread > 0.0
         }
 
-    def quantities(self) -> dict[str, float]:
+    def quantities(self) -> dict[str, NDArray[np.float64]]:
         """Model quantities that differ from the model's, with the study's scapula shift [SI]."""
         model, settings = self.layout.model, self.layout.study.file.settings
         policy = settings.scapula or model.default_scapula
-        shifts = {
-            f"scapula_{policy}_{angle}": math.radians(shift)
-            for angle, shift in settings.scapula_shift_deg.model_dump().items()
-            if shift
-        }
+        shifted = scapula_shift(settings, model)
         out = {}
         for name, n in model.quantities.items():
-            value = n.value + shifts.get(name, 0.0)
+            value = shifted.get(name, n.value)
             if n.spread <= 0.0 or not _quantity_family(name, policy):
-                if name in shifts:
-                    out[name] = value
+                if name in shifted:
+                    out[name] = np.full(len(self), value)
                 continue
             common = None
             if name.startswith("strength_"):
@@ -358,16 +345,26 @@ class Draw:
             out[name] = value + n.spread * z if additive else value * _lognormal(n.spread, value, z)
         return out
 
-    def inertia(self, sex: str) -> dict[tuple[str, str], float]:
-        """Drawn numbers of the segments: (segment, quantity) → number."""
+    def inertia(self, sex: str) -> dict[tuple[str, str], NDArray[np.float64]]:
+        """Drawn numbers of the segments: (segment, quantity) → numbers."""
         return {
             key[1:]: n.value * _lognormal(n.spread, n.value, self._z(f"inertia:{key[1]}:{key[2]}"))
             for key, n in self.layout.model.inertia.items()
             if key[0] == sex and key[1] in ARM_SEGMENTS and n.spread > 0.0
         }
 
-    def person(self, entry: PersonEntry) -> Person:
-        """Return the person with drawn lengths.
+    def numbers(self, sex: str) -> Numbers:
+        """All drawn numbers of the model."""
+        return Numbers(
+            quantities=self.quantities(),
+            offsets=self.offsets(),
+            radii=self.radii(),
+            head_factors=self.head_factors(),
+            inertia=self.inertia(sex),
+        )
+
+    def lengths(self, entry: PersonEntry) -> dict[str, NDArray[np.float64]]:
+        """Drawn lengths of a person [m].
 
         A length estimated from stature spreads by the residual of its fit, whose variance is
         ``sd² - slope² sd(stature)²`` for a least-squares line, and by its fixed offset; a
@@ -377,7 +374,7 @@ class Draw:
         person = entry.person()
         central = sizes(person, model)
         stature = model.fits[person.sex, "stature"]
-        lengths: dict[str, Any] = {}
+        out: dict[str, NDArray[np.float64]] = {}
         for name, measure in _MEASURES.items():
             value = float(getattr(central, name))
             if name in central.estimated:
@@ -389,170 +386,88 @@ class Draw:
             else:
                 spread = 1e-3 * spreads.measured_mm
             z = self._z(f"{entry.name}:{name}", f"{entry.name}:arm" if name in _ARM else None)
-            lengths[name] = value * _lognormal(spread, value, z)
-        return replace(person, **lengths)
+            out[name] = value * _lognormal(spread, value, z)
+        return out
 
-    def skeleton(self, entry: PersonEntry, quantities: dict[str, float] | None = None) -> Skeleton:
-        """Scale the bones of a person of the study; ``quantities`` if they are known already."""
-        return build_skeleton(
-            self.person(entry),
-            self.layout.model,
-            scapula=self.layout.study.file.settings.scapula,
-            offsets=self.offsets(),
-            radii=self.radii(),
-            quantities=self.quantities() if quantities is None else quantities,
-        )
+    def people(self, entry: PersonEntry) -> list[Person | InputError]:
+        """Return the person with the lengths of each draw, or why nobody can have them."""
+        person, lengths = entry.person(), self.lengths(entry)
+        out: list[Person | InputError] = []
+        for k in range(len(self)):
+            try:
+                mine: dict[str, Any] = {name: float(values[k]) for name, values in lengths.items()}
+                out.append(replace(person, **mine))
+            except InputError as err:
+                out.append(err)
+        return out
 
-    def limb(self, entry: PersonEntry) -> Limb:
-        """Build the limb of a person of the study from this draw.
+    def limbs(self, entry: PersonEntry) -> tuple[Limb | None, dict[int, int], dict[int, str]]:
+        """Limbs of a person of the study.
 
         A fibre and the path it lies in are drawn apart, so that a fibre may come out longer
         than its path in the reference posture. No such limb exists: the fibre is shortened
         until a millimetre is left for the tendon, which cuts the spread of that head.
+
+        Returns
+        -------
+        limbs : Limb or None
+            Of all draws that have a limb; None where there is none.
+        rows : dict
+            Draw → row of its limb.
+        reasons : dict
+            Draw → why it has none.
         """
-        layout, settings = self.layout, self.layout.study.file.settings
-        quantities = self.quantities()
-        skeleton = self.skeleton(entry, quantities)
+        people = self.people(entry)
+        reasons = {k: first_line(p) for k, p in enumerate(people) if isinstance(p, InputError)}
+        known = [k for k in range(len(self)) if k not in reasons]
+        if not known:
+            return None, {}, reasons
+        settings, some = self.layout.study.file.settings, Draws(self.layout, self.z[known])
+        limbs, faults = build_limbs(
+            [p for p in people if not isinstance(p, InputError)],
+            self.layout.model,
+            scapula=settings.scapula,
+            strengths=[[test.measured() for test in entry.strength]] * len(known),
+            numbers=some.numbers(entry.sex),
+            options=settings.limb_options(),
+            shorten=True,
+        )
+        reasons |= {known[row]: first_line(err) for row, err in faults.items()}
+        rows = {k: row for row, k in enumerate(known) if row not in faults}
+        return (limbs if rows else None), rows, reasons
 
-        def build(factors: dict[str, NDArray[np.float64]]) -> Limb:
-            return build_limb(
-                skeleton.person,
-                layout.model,
-                skeleton=skeleton,
-                strengths=[test.measured() for test in entry.strength],
-                head_factors=factors,
-                quantities=quantities,
-                curves=settings.curves,
-                elastic_tendon=settings.elastic_tendon,
-                passive=settings.passive_force,
-            )
-
-        factors = self.head_factors()
-        try:
-            return build(factors)
-        except InputError:
-            return build(shortened(skeleton, factors, reference_lengths([skeleton])[0]))
-
-    def exercise(self, exercise: Exercise, entry: PersonEntry, condition: str) -> Exercise:
-        """Return the exercise with drawn angles of the arm."""
+    def exercises(
+        self, exercises: Mapping[int, Exercise], entry: PersonEntry, condition: str
+    ) -> dict[int, Exercise]:
+        """Exercises by draw, with the drawn angles of the arm."""
         spread = math.radians(self.layout.spreads.posture_deg)
-        changes = {}
-        for angle in _ANGLES:
-            profile = getattr(exercise, angle, None)
-            if isinstance(profile, Profile) and spread > 0.0:
-                shift = spread * self._z(
-                    f"{entry.name}:{condition}:{angle}", f"{entry.name}:{angle}"
-                )
-                changes[angle] = Profile(tuple((f, v + shift) for f, v in profile.points))
-        return replace(exercise, **changes) if changes else exercise  # type: ignore[type-var]
+        shifts = {
+            angle: spread * self._z(f"{entry.name}:{condition}:{angle}", f"{entry.name}:{angle}")
+            for angle in _ANGLES
+        }
+        out = {}
+        for k, exercise in exercises.items():
+            changes = {}
+            for angle, shift in shifts.items():
+                profile = getattr(exercise, angle, None)
+                if isinstance(profile, Profile) and spread > 0.0:
+                    moved = tuple((f, v + float(shift[k])) for f, v in profile.points)
+                    changes[angle] = Profile(moved)
+            out[k] = replace(exercise, **changes) if changes else exercise  # type: ignore[type-var]
+        return out
 
-    def lift(
-        self, exercise: Exercise, entry: PersonEntry, condition: str, skeleton: Skeleton
-    ) -> Lift:
-        """Return the lift with drawn angles and load."""
-        lift = quick_lift(self.exercise(exercise, entry, condition), skeleton)
-        return replace(lift, load_mass=lift.load_mass * self.load_factor(entry, condition))
-
-    def load_factor(self, entry: PersonEntry, condition: str) -> float:
+    def load_factors(self, entry: PersonEntry, condition: str) -> NDArray[np.float64]:
         """Drawn load over the one prescribed."""
         z = self._z(f"{entry.name}:{condition}:load", f"{entry.name}:load")
         return _lognormal(self.layout.spreads.load, 1.0, z)
 
-    def ratio_shift(self, entry: PersonEntry, condition: str) -> float:
+    def ratio_shifts(self, entry: PersonEntry, condition: str) -> NDArray[np.float64]:
         """Shift of a given lateral ratio [1]."""
         return self.layout.spreads.lateral_ratio * self._z(
             f"{entry.name}:{condition}:ratio", f"{entry.name}:ratio"
         )
 
 
-def reference_lengths(
-    skeletons: Sequence[Skeleton], *, method: str = "numpy"
-) -> NDArray[np.float64]:
-    """Length of each head's path in its reference posture [m], shape (skeletons, heads)."""
-    model = skeletons[0].model
-    names = list(model.reference_postures)
-    posture = posture_from_angles(
-        **{
-            key: np.radians([model.reference_postures[n][f"{key}_deg"] for n in names])
-            for key in ("plane", "elevation", "axial", "elbow_flexion", "forearm_rotation")
-        }
-    )
-    chosen = [names.index(head.reference_posture) for head in model.heads]
-    found = paths_of_skeletons(skeletons, posture, method=method)
-    return np.asarray(found.length[:, chosen, np.arange(len(chosen))])
-
-
-def paths_of_skeletons(skeletons: Sequence[Skeleton], posture: Posture, *, method: str) -> Paths:
-    """Paths of draws; one after another where the scapula moves with the arm."""
-    humerus, flexion, rotation = (
-        posture.humerus, posture.elbow_flexion, posture.forearm_rotation,
-    )  # fmt: skip
-    if not any(skeleton.rhythm for skeleton in skeletons):
-        return paths_of_draws(skeletons, humerus, flexion, rotation, method=method, threads=1)
-    shape = (len(skeletons), posture.shape[-1])
-    humerus = np.broadcast_to(humerus, (*shape, 3, 3))
-    flexion, rotation = np.broadcast_to(flexion, shape), np.broadcast_to(rotation, shape)
-    found = [
-        paths(skeleton, Posture(humerus=h, elbow_flexion=f, forearm_rotation=r), method=method)
-        for skeleton, h, f, r in zip(skeletons, humerus, flexion, rotation, strict=True)
-    ]
-    return Paths(
-        head_names=found[0].head_names,
-        **{
-            item.name: np.stack([getattr(part, item.name) for part in found])
-            for item in fields(Paths)
-            if item.name != "head_names"
-        },
-    )
-
-
-def shortened(
-    skeleton: Skeleton,
-    factors: dict[str, NDArray[np.float64]],
-    length: NDArray[np.float64],
-) -> dict[str, NDArray[np.float64]]:
-    """Factors with each fibre short enough for its path in the reference posture."""
-    model = skeleton.model
-    bone = skeleton.sizes.stature / model.number("reference_stature")
-    cut = factors["optimal_fibre_length"].copy()
-    for index, head in enumerate(model.heads):
-        optimal = head.optimal_fibre_length.value * bone * cut[index]
-        fibre = head.reference_fibre_length.value * factors["reference_fibre_length"][index]
-        # In lengths of the optimal fibre; the thickness keeps.
-        along = math.sqrt(max(fibre**2 - math.sin(head.pennation.value) ** 2, 0.0))
-        room = float(length[index]) - _LEAST_TENDON
-        if along * optimal > room:
-            cut[index] *= room / (along * optimal)
-    return factors | {"optimal_fibre_length": cut}
-
-
-def quick_lift(exercise: Exercise, skeleton: Skeleton) -> Lift:
-    """Lift of an exercise; on a flat bench without the search for the height of lock-out.
-
-    There the tuck and tilt fix where the hand is along the trunk, so that the elbow angle at
-    lock-out gives the height in closed form. The answer is taken only if every frame is
-    reached and the elbow ends at the angle asked for; else the exercise searches.
-    """
-    if (
-        isinstance(exercise, BenchPress)
-        and exercise.bench_angle == 0.0
-        and exercise.lockout_height is None
-    ):
-        size = skeleton.sizes
-        # A profile keeps its last value up to lock-out.
-        tilt, tuck, spacing = (
-            p.points[-1][1] for p in (exercise.tilt, exercise.tuck, exercise.spacing)
-        )
-        upper, fore = size.humerus_length, size.grip_length
-        along = fore * math.sin(tilt) - upper * math.cos(tuck)
-        aside = 0.5 * spacing - skeleton.joint_centre[2]
-        square = upper**2 + fore**2 + 2.0 * upper * fore * math.cos(exercise.lockout_flexion)
-        rest = square - along**2 - aside**2
-        low = exercise.chest_height
-        low = skeleton.chest_height if low is None else low
-        if rest > max(low, 0.0) ** 2:
-            lift = replace(exercise, lockout_height=float(math.sqrt(rest))).lift(skeleton)
-            bend = float(lift.posture.elbow_flexion[-1])
-            if lift.reachable.all() and abs(bend - exercise.lockout_flexion) < 1e-9:
-                return lift
-    return exercise.lift(skeleton)
+def first_line(err: MomentshareError) -> str:
+    """Return the first line of a message."""
+    return str(err).split("\n", maxsplit=1)[0]

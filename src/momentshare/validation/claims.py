@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from momentshare.analysis import Lateral, LiftResult, prepare, solve_lift
+from momentshare.analysis import LiftResult, prepare, solve_lift
+from momentshare.balance import Lateral
 from momentshare.exercise import BenchPress, Lift, Profile
 from momentshare.limb import Limb, build_limb
 from momentshare.paths import ROWS

@@ -1,0 +1,283 @@
+"""A block: the frames of many lifts of many limbs in a row, prepared and solved at once.
+
+What a single lift goes through one by one (paths, capacity, demand, balance, sharing, greatest
+load) is done here once for all frames. The answers are cut back into lifts as views, so that
+nothing is copied and every later step sees ordinary lifts.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, is_dataclass, replace
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import numpy as np
+
+from momentshare.analysis import LiftResult, Prepared, assemble, prepare, require_bar
+from momentshare.exercise.lift import Lift, join_lifts
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from numpy.typing import NDArray
+
+    from momentshare.balance import Balance, Criterion, Lateral
+    from momentshare.limb import Limb
+    from momentshare.sharing import GreatestFactor, Sharing
+
+__all__ = ["FRAMES", "Answer", "Block", "blocks_of"]
+
+FRAMES = 20_000
+"""Frames held side by side, some 200 MB with all that is computed of them."""
+
+_T = TypeVar("_T")
+
+
+def cut(values: _T, span: slice) -> _T:
+    """Take some frames of a dataclass of arrays whose first axis is frames, as views."""
+    parts: dict[str, Any] = {}
+    for item in fields(values):  # type: ignore[arg-type]
+        value = getattr(values, item.name)
+        if isinstance(value, np.ndarray):
+            parts[item.name] = value[span]
+        elif is_dataclass(value) and not isinstance(value, type):
+            parts[item.name] = cut(value, span)
+    return replace(values, **parts)  # type: ignore[type-var]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Block:
+    """Lifts in a row, with what does not depend on the lateral force.
+
+    Attributes
+    ----------
+    numbers : tuple of int
+        Number of each lift among those the block was made from.
+    lifts : tuple of Lift
+        One by one, as they were given.
+    limbs : tuple of int
+        Row of each lift's limb.
+    edges : int array, shape (lifts + 1,)
+        Frames of lift k are ``edges[k]`` to ``edges[k + 1] - 1``.
+    prepared : Prepared
+        All frames in a row.
+    """
+
+    numbers: tuple[int, ...]
+    lifts: tuple[Lift, ...]
+    limbs: tuple[int, ...]
+    edges: NDArray[np.intp]
+    prepared: Prepared
+
+    def __repr__(self) -> str:
+        return f"Block(lifts={len(self.lifts)}, frames={int(self.edges[-1])})"
+
+    def part(self, k: int) -> Prepared:
+        """Take one lift out; arrays are views."""
+        span, whole = self._span(k), self.prepared
+        return Prepared(
+            limb=whole.limb.take(self.limbs[k]),
+            lift=self.lifts[k],
+            paths=cut(whole.paths, span),
+            state=cut(whole.state, span),
+            demand=cut(whole.demand, span),
+        )
+
+    def _span(self, k: int) -> slice:
+        return slice(int(self.edges[k]), int(self.edges[k + 1]))
+
+    def solve(
+        self,
+        wanted: Sequence[tuple[int, Lateral]],
+        criterion: Criterion,
+        *,
+        greatest_load: bool = True,
+        glenoid: bool = False,
+        chain: bool = True,
+        threads: int | None = None,
+    ) -> list[Answer]:
+        """Share the moments of lifts, each with one treatment of its lateral force.
+
+        Parameters
+        ----------
+        wanted : sequence of (int, Lateral)
+            Place of a lift in the block, and how its lateral force is known.
+        criterion : Criterion
+        greatest_load, glenoid : bool
+            As for :func:`momentshare.analysis.solve_lift`.
+        chain, threads
+            As for :func:`momentshare.sharing.share`.
+
+        Returns
+        -------
+        list of Answer
+            One for each kind of treatment that occurs.
+        """
+        balance = self.prepared.balance(criterion, glenoid=glenoid)
+        answers = []
+        for free in (False, True):
+            members = tuple(w for w in wanted if (w[1].mode == "free") is free)
+            for k, lateral in members:
+                require_bar(self.lifts[k], lateral)
+            if not members:
+                continue
+            spans = [self._span(k) for k, _ in members]
+            frames = np.concatenate([np.arange(s.start, s.stop) for s in spans])
+            asked = _treated(balance.take(frames), members, spans, free=free)
+            answer = asked.share(criterion, glenoid=glenoid, chain=chain, threads=threads)
+            answers.append(
+                Answer(
+                    block=self,
+                    members=members,
+                    frames=frames,
+                    edges=np.cumsum([0, *(s.stop - s.start for s in spans)]),
+                    criterion=criterion,
+                    balance=asked,
+                    sharing=answer,
+                    push=asked.push_of(answer),
+                    greatest=asked.greatest_load() if greatest_load else None,
+                )
+            )
+        return answers
+
+    def results(
+        self,
+        wanted: Sequence[tuple[int, Lateral]],
+        criterion: Criterion,
+        *,
+        greatest_load: bool = True,
+        glenoid: bool = False,
+    ) -> list[LiftResult]:
+        """Do the same, cut into one result for each entry of ``wanted``, in its order."""
+        found: dict[tuple[int, str], LiftResult] = {}
+        parts = {k: self.part(k) for k, _ in wanted}
+        for answer in self.solve(wanted, criterion, greatest_load=greatest_load, glenoid=glenoid):
+            for place, (k, lateral) in enumerate(answer.members):
+                found[k, lateral.mode] = answer.result(place, parts[k])
+        return [found[k, lateral.mode] for k, lateral in wanted]
+
+
+def _treated(
+    balance: Balance,
+    members: Sequence[tuple[int, Lateral]],
+    spans: Sequence[slice],
+    *,
+    free: bool,
+) -> Balance:
+    """Treat the lateral force of each lift in its own way, all of them given or all free."""
+    counts = [s.stop - s.start for s in spans]
+    if not free:
+        ratio = [lateral.ratios(n) for (_, lateral), n in zip(members, counts, strict=True)]
+        return replace(balance, free=False, ratio=np.concatenate(ratio), ratio_bounds=None)
+    bounds = None
+    if any(lateral.bounds is not None for _, lateral in members):
+        limits = [lateral.bounds or (-np.inf, np.inf) for _, lateral in members]
+        bounds = (
+            np.repeat([low for low, _ in limits], counts),
+            np.repeat([high for _, high in limits], counts),
+        )
+    return replace(balance, free=True, ratio_bounds=bounds)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Answer:
+    """Lifts of a block with one kind of treatment of the lateral force, solved.
+
+    Attributes
+    ----------
+    block : Block
+    members : tuple of (int, Lateral)
+        Place of each lift in the block, and its treatment.
+    frames : int array, shape (frames,)
+        Frames of the block that belong to the answer, lift by lift.
+    edges : int array, shape (members + 1,)
+        Where each member begins and ends in the answer.
+    criterion : Criterion
+    balance : Balance
+        The balance that was solved.
+    sharing : Sharing
+    push : float array, shape (frames,)
+        Outward push of one hand [N].
+    greatest : GreatestFactor or None
+    """
+
+    block: Block
+    members: tuple[tuple[int, Lateral], ...]
+    frames: NDArray[np.intp]
+    edges: NDArray[np.intp]
+    criterion: Criterion
+    balance: Balance
+    sharing: Sharing
+    push: NDArray[np.float64]
+    greatest: GreatestFactor | None
+
+    def __repr__(self) -> str:
+        return f"Answer(lifts={len(self.members)}, {self.sharing!r})"
+
+    def result(self, place: int, prepared: Prepared | None = None) -> LiftResult:
+        """Cut one member out."""
+        k, lateral = self.members[place]
+        span = slice(int(self.edges[place]), int(self.edges[place + 1]))
+        return assemble(
+            self.block.part(k) if prepared is None else prepared,
+            lateral,
+            self.criterion,
+            self.push[span],
+            cut(self.sharing, span),
+            None if self.greatest is None else cut(self.greatest, span),
+        )
+
+
+def blocks_of(
+    limbs: Limb,
+    lifts: Sequence[Lift],
+    rows: Sequence[int],
+    *,
+    frames: int = FRAMES,
+    threads: int | None = None,
+) -> Iterator[Block]:
+    """Prepare lifts in blocks of about so many frames.
+
+    Lifts of one kind (timed or not, a mass or a force in the hand) stand in one block; the
+    numbers of a block say where its lifts belong.
+
+    Parameters
+    ----------
+    limbs : Limb
+        One limb, or several.
+    lifts : sequence of Lift
+    rows : sequence of int
+        Row of each lift's limb; zeros for a single limb.
+    frames : int
+        Frames from which a block is full.
+    threads : int, optional
+        Most threads; by default one per available core.
+    """
+    kinds: dict[tuple[bool, bool], list[int]] = {}
+    for k, lift in enumerate(lifts):
+        kinds.setdefault((lift.motion is None, lift.load_force is None), []).append(k)
+    for members in kinds.values():
+        first, count = 0, 0
+        for at, k in enumerate(members):
+            count += len(lifts[k].fraction)
+            if count >= frames or at == len(members) - 1:
+                yield _block(limbs, lifts, rows, members[first : at + 1], threads)
+                first, count = at + 1, 0
+
+
+def _block(
+    limbs: Limb,
+    lifts: Sequence[Lift],
+    rows: Sequence[int],
+    members: Sequence[int],
+    threads: int | None,
+) -> Block:
+    chosen = tuple(lifts[k] for k in members)
+    limb_rows = tuple(int(rows[k]) for k in members)
+    joined = join_lifts(chosen, limb_rows)
+    return Block(
+        numbers=tuple(members),
+        lifts=chosen,
+        limbs=limb_rows,
+        edges=np.cumsum([0, *(len(x.fraction) for x in chosen)]),
+        prepared=prepare(limbs, joined, threads=threads),
+    )

@@ -1,0 +1,96 @@
+"""Lifts of many exercises at once are the lifts that each exercise solves by itself."""
+
+from dataclasses import fields, replace
+
+import numpy as np
+import pytest
+
+from momentshare.errors import PostureError
+from momentshare.exercise import BenchPress, GuidedArm, Motion, Profile, lifts_of
+from momentshare.exercise.guided import lying_elbow_extension
+from momentshare.model import load_model
+from momentshare.person import Person
+from momentshare.skeleton import build_skeletons
+
+DEGREE = np.pi / 180.0
+
+
+@pytest.fixture(scope="module")
+def skeletons():
+    people = [
+        Person(name="Edda", sex="female", stature=1.68, body_mass=64.0),
+        Person(name="Bram", sex="male", stature=1.83, body_mass=88.0),
+        Person(name="Liv", sex="female", stature=1.60, body_mass=58.0),
+    ]
+    return build_skeletons(people, load_model())
+
+
+def press(spacing=0.6, tuck=(60.0, 80.0), duration=None, **changes):
+    settings = {
+        "load_mass": 50.0,
+        "spacing": Profile.constant(spacing),
+        "tuck": Profile(((0.0, tuck[0] * DEGREE), (1.0, tuck[1] * DEGREE))),
+        "tilt": Profile.constant(2.0 * DEGREE),
+        "duration": duration,
+        "frames": 7,
+    }
+    return BenchPress(**(settings | changes))
+
+
+@pytest.mark.parametrize("timed", [False, True])
+def test_lifts_together_are_the_lifts_one_by_one(skeletons, timed):
+    duration = 1.3 if timed else None
+    exercises = [
+        press(0.55, duration=duration),
+        press(0.70, duration=duration),
+        press(0.62, (55.0, 70.0), duration=duration),
+        replace(press(0.62, duration=duration), tuck=Profile.constant(70.0 * DEGREE)),
+        press(0.60, duration=duration, bench_angle=30.0 * DEGREE),  # no closed form
+        press(0.60, duration=duration, chest_height=0.2, implement="dumbbells"),
+        press(0.60, duration=duration, lockout_height=0.45),
+        press(1.4, duration=duration),  # cannot bend the elbow as asked at lock-out
+        lying_elbow_extension(10.0, frames=7, duration=duration),
+    ]
+    rows = [0, 1, 2, 0, 1, 2, 0, 1, 2]
+    found = lifts_of(exercises, skeletons, rows)
+    for exercise, row, lift in zip(exercises, rows, found, strict=True):
+        alone = exercise.lift(skeletons.take(row))
+        np.testing.assert_allclose(lift.height, alone.height, atol=1e-9)
+        np.testing.assert_allclose(lift.hand, alone.hand, atol=1e-9)
+        # Near the straight arm flexion is the square root of height, which halves the digits.
+        np.testing.assert_allclose(lift.posture.humerus, alone.posture.humerus, atol=1e-7)
+        np.testing.assert_allclose(
+            lift.posture.elbow_flexion, alone.posture.elbow_flexion, atol=1e-7
+        )
+        assert lift.load_mass == alone.load_mass
+        assert lift.notes == alone.notes
+        assert [b.quantity for b in lift.breaches] == [b.quantity for b in alone.breaches]
+        assert (lift.motion is None) == (alone.motion is None) == (not timed)
+        if timed:
+            for item in fields(Motion):
+                got, wanted = getattr(lift.motion, item.name), getattr(alone.motion, item.name)
+                # A second difference over steps of 1e-4 leaves half of the digits.
+                scale = max(1.0, np.abs(wanted).max())
+                np.testing.assert_allclose(got, wanted, atol=1e-6 * scale, err_msg=item.name)
+
+
+def test_what_cannot_be_reached_is_an_answer_and_costs_no_other(skeletons):
+    exercises = [press(), press(2.5), press()]
+    good, lost, other = lifts_of(exercises, skeletons, [0, 0, 1])
+    assert isinstance(lost, PostureError)
+    assert "2.500 m apart" in str(lost)
+    assert good.reachable.all()
+    assert other.reachable.all()
+
+
+def test_limits_of_joints_are_looked_at_only_on_request(skeletons):
+    bent = press(0.9, (40.0, 40.0))
+    assert lifts_of([bent], skeletons, [0])[0].breaches
+    assert not lifts_of([bent], skeletons, [0], limits=False)[0].breaches
+
+
+def test_a_single_skeleton_serves_all(skeletons):
+    one = skeletons.take(1)
+    found = lifts_of([press(), press(0.7)], one, [0, 0])
+    np.testing.assert_allclose(found[1].hand, press(0.7).lift(one).hand, atol=1e-9)
+    assert isinstance(lying_elbow_extension(5.0), GuidedArm)
