@@ -2,32 +2,36 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
-
-import numpy as np
 
 from momentshare.trial.c3d_data import C3d
 from momentshare.trial.c3d_plates import plate_channels, plate_count, plate_force
-from momentshare.trial.layout import Raw, suggestion, unit_factor
+from momentshare.trial.corrections import Column, combined, common_unit, corrected, resolved
+from momentshare.trial.layout import Raw, directions, suggestion
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
+    import numpy as np
     from numpy.typing import NDArray
 
-    from momentshare.trial.layout import Wanted
+    from momentshare.trial.corrections import SignalEntry
+    from momentshare.trial.layout import LayoutEntry, Wanted
 
 __all__ = ["read_c3d"]
 
 
-def read_c3d(raw: bytes, wanted: Sequence[Wanted]) -> tuple[list[Raw], list[str], list[str]]:
+def read_c3d(
+    raw: bytes, layout: LayoutEntry, wanted: Sequence[Wanted]
+) -> tuple[list[Raw], list[str], list[str]]:
     """Read what a layout asks for.
 
     Parameters
     ----------
     raw : bytes
         The whole file.
+    layout : LayoutEntry
     wanted : sequence of Wanted
 
     Returns
@@ -42,7 +46,7 @@ def read_c3d(raw: bytes, wanted: Sequence[Wanted]) -> tuple[list[Raw], list[str]
     InputError
         When the file is damaged; the message does not name it.
     """
-    finder = _Finder(file=C3d.read(raw))
+    finder = _Finder(file=C3d.read(raw), fixes=layout.signals)
     signals: list[Raw] = []
     faults: list[str] = []
     notes = list(finder.file.notes)
@@ -57,62 +61,85 @@ def read_c3d(raw: bytes, wanted: Sequence[Wanted]) -> tuple[list[Raw], list[str]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Finder:
-    """Finds signals in a file."""
+    """Finds signals in a file; ``fixes`` is what the layout knows better, by label."""
 
     file: C3d
+    fixes: Mapping[str, SignalEntry]
 
     def find(self, want: Wanted) -> tuple[Raw | None, list[str], list[str]]:
         """Return one signal, faults and notes."""
         if want.plate:
-            values, units, faults = self._platform(want)
-        elif want.kind == "markers":
-            values, units, faults = self._marker(want)
-        else:
-            values, units, faults = self._channels(want)
-        if faults:
-            return None, faults, []
-        unit, faults, notes = _unit(want, units)
-        if faults:
-            return None, faults, []
-        rate = self.file.rate if want.kind == "markers" else self.file.analog_rate
-        signal = Raw(wanted=want, values=values, rate=rate, start=self.file.start, unit=unit)
-        return signal, [], notes
-
-    def _marker(self, want: Wanted) -> tuple[NDArray[np.float64], list[str], list[str]]:
-        (label,) = want.labels
-        place, faults = _place(want, label, self.file.point_labels, "marker")
-        if place is None:
-            return np.empty(0), [], faults
-        return self.file.point(place), [self.file.point_unit], []
-
-    def _channels(self, want: Wanted) -> tuple[NDArray[np.float64], list[str], list[str]]:
-        columns, used, faults = [], [], []
-        samples = self.file.accounts.frames * self.file.accounts.samples_per_frame
-        for label in want.labels:
+            return self._platform(want)
+        marker = want.kind == "markers"
+        labels = self.file.point_labels if marker else self.file.analog_labels
+        want, notes = resolved(want, labels)
+        columns: list[Column] = []
+        faults: list[str] = []
+        for label, fix in zip(want.labels, want.fixes, strict=True):
             if not label:
-                columns.append(np.full(samples, np.nan))
                 continue
-            place, fault = _place(want, label, self.file.analog_labels, "analogue channel")
+            place, fault = _place(want, label, labels, "marker" if marker else "analogue channel")
             faults += fault
             if place is not None:
-                columns.append(self.file.analog(place))
-                used.append(self.file.analog_units[place])
+                columns.append(self._column(place, fix, marker=marker))
         if faults:
-            return np.empty(0), [], faults
-        return (columns[0] if len(columns) == 1 else np.stack(columns, axis=-1)), used, []
+            return None, faults, []
+        rate = self.file.rate if marker else self.file.analog_rate
+        count = self.file.accounts.frames * (1 if marker else self.file.accounts.samples_per_frame)
+        signal, faults, told = combined(want, columns, rate, self.file.start, count)
+        return signal, faults, [*notes, *told]
 
-    def _platform(self, want: Wanted) -> tuple[NDArray[np.float64], list[str], list[str]]:
-        count = plate_count(self.file)
+    def _column(self, place: int, fix: SignalEntry | None, *, marker: bool) -> Column:
+        file = self.file
+        if marker:
+            label, unit = file.point_labels[place], file.point_unit
+            return Column(label=label, values=file.point(place), unit=unit, fix=fix)
+        label, unit = file.analog_labels[place], file.analog_units[place]
+        return Column(label=label, values=file.analog(place), unit=unit, fix=fix)
+
+    def _platform(self, want: Wanted) -> tuple[Raw | None, list[str], list[str]]:
+        file, count = self.file, plate_count(self.file)
         if want.plate > count:
             held = f"it holds {count}" if count else "it holds none"
-            return np.empty(0), [], [f"{want.role}: there is no platform {want.plate}; {held}"]
-        values, fault = plate_force(self.file, want.plate, self.file.analog)
+            return None, [f"{want.role}: there is no platform {want.plate}; {held}"], []
+        kind, channels, fault = plate_channels(file, want.plate)
         if fault:
-            return np.empty(0), [], [f"{want.role}: platform {want.plate} {fault}"]
-        kind, channels, _ = plate_channels(self.file, want.plate)
+            return None, [f"{want.role}: platform {want.plate} {fault}"], []
+        rate, start = file.analog_rate, file.start
+        values: dict[int, NDArray[np.float64]] = {}
+        delays, units, faults, notes = set(), [], [], []
+        for place in channels:
+            fix = self._fix(file.analog_labels[place])
+            column = self._column(place, fix, marker=False)
+            values[place], unit, wrong, told = corrected(column, rate, start)
+            faults += [f"{want.role}: {f}" for f in wrong]
+            notes += [f"{want.role}: {t}" for t in told]
+            units.append(unit)
+            delays.add(0.0 if fix is None else fix.delay_s)
+        if len(delays) > 1:
+            faults.append(f"{want.name}: its channels have different delays")
+        axes = None if want.axes is None else directions(want.axes)
+        force, fault = plate_force(file, want.plate, values.__getitem__, axes)
+        if fault:
+            faults.append(f"{want.role}: platform {want.plate} {fault}")
         # The calibration matrix of type 4 turns volts into forces.
-        units = [] if kind == 4 else [self.file.analog_units[c] for c in channels]
-        return values, units, []
+        unit, wrong, told = common_unit(want, [] if kind == 4 else units)
+        if faults or wrong:
+            return None, [*faults, *wrong], []
+        signal = Raw(
+            wanted=replace(want, axes=None),  # along the laboratory's axes already
+            values=force,
+            rate=rate,
+            start=start - delays.pop(),
+            unit=unit,
+        )
+        return signal, [], [*notes, *told]
+
+    def _fix(self, label: str) -> SignalEntry | None:
+        """Return what the layout knows better of a channel, under one of its names."""
+        if label in self.fixes:
+            return self.fixes[label]
+        return next((fix for fix in self.fixes.values() if label in fix.also), None)
 
 
 def _place(
@@ -127,26 +154,3 @@ def _place(
     else:
         fault = f"there is no {what} {label!r}; {suggestion(label, labels, f'{what}s')}"
     return None, [f"{want.role}: {fault}"]
-
-
-def _unit(want: Wanted, given: Sequence[str]) -> tuple[str, list[str], list[str]]:
-    """Return the unit of a signal: the file's, or the layout's where the file has none."""
-    stated = sorted({unit for unit in given if unit})
-    factors = {unit_factor(want.kind, unit) for unit in stated}
-    if not stated and want.unit:
-        note = f"{want.name}: the file states no unit; {want.unit} is taken from the layout"
-        return want.unit, [], [note]
-    if not stated:
-        fault = f"the file states no unit; add units.{want.kind} to the layout"
-    elif None in factors:
-        fault = f"the file's unit {', '.join(map(repr, stated))} is not known for {want.kind}"
-    elif len(factors) > 1:
-        fault = f"its components have different units: {', '.join(stated)}"
-    elif want.unit and unit_factor(want.kind, want.unit) not in factors:
-        fault = (
-            f"the file says {stated[0]}, the layout {want.unit}; take units.{want.kind} out of "
-            "the layout if the file is right"
-        )
-    else:
-        return stated[0], [], []
-    return "", [f"{want.name}: {fault}"], []

@@ -23,6 +23,7 @@ from pydantic import (
 
 from momentshare.errors import nearest_name
 from momentshare.study.schema import Entry, Finite, Name, plain_text
+from momentshare.trial.corrections import SignalEntry
 from momentshare.trial.recording import (
     ANGLES,
     ARM_LANDMARKS,
@@ -30,6 +31,7 @@ from momentshare.trial.recording import (
     SIDES,
     TRUNK_LANDMARKS,
 )
+from momentshare.trial.signal_units import SI, known_units, unit_factor
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -46,6 +48,7 @@ __all__ = [
     "Raw",
     "UnitsEntry",
     "Wanted",
+    "directions",
     "suggestion",
     "unit_factor",
 ]
@@ -66,23 +69,11 @@ ANGLE_ROLES = tuple(f"{side}_{name}" for side in SIDES for name in ANGLES)
 Kind = Literal["markers", "forces", "angles", "emg"]
 FileFormat = Literal["c3d", "csv", "parquet"]
 
-SI: dict[str, str] = {"markers": "m", "forces": "N", "angles": "rad", "emg": "V", "time": "s"}
-"""Kind of signal → SI unit."""
-
-_FACTORS: dict[str, dict[str, float]] = {
-    "markers": {"mm": 1e-3, "cm": 1e-2, "m": 1.0},
-    "forces": {"N": 1.0, "kN": 1e3},
-    "angles": {"deg": float(np.pi) / 180.0, "rad": 1.0},
-    # The micro sign and the Greek letter look alike; files hold both.
-    "emg": {"V": 1.0, "mV": 1e-3, "uV": 1e-6, "\u00b5V": 1e-6, "\u03bcV": 1e-6},
-    "time": {"s": 1.0, "ms": 1e-3},
-}
-
 _LONGEST_LIST = 200
 """Characters of known labels that a message shows (common practice, no source)."""
 
-_TABLE_ONLY = ("time_column", "time_unit", "rate_hz", "delimiter", "decimal", "axes")
-_CSV_ONLY = ("delimiter", "decimal")
+_CSV_ONLY = ("delimiter", "decimal", "header_rows", "units_row", "first_row")
+_TABLE_ONLY = ("time_column", "time_unit", "rate_hz", "axes", *_CSV_ONLY)
 _ENDINGS: dict[str, FileFormat] = {
     ".c3d": "c3d",
     ".csv": "csv",
@@ -90,11 +81,6 @@ _ENDINGS: dict[str, FileFormat] = {
     ".tsv": "csv",
     ".parquet": "parquet",
 }
-
-
-def unit_factor(kind: str, unit: str) -> float | None:
-    """Return what one ``unit`` is in SI, or ``None`` when the unit is not known for the kind."""
-    return _FACTORS[kind].get(unit.strip())
 
 
 def suggestion(label: str, known: Iterable[str], what: str) -> str:
@@ -127,7 +113,8 @@ class Wanted:
     ``labels`` are one label, or three for the components along the laboratory's x, y and z;
     an empty one was not measured. ``plate`` is the number of a force platform instead, from 1.
     ``unit`` is the layout's, or empty. ``stem`` is the layout's label where ``labels`` are made
-    of it and the layout's endings (``axes``).
+    of it and the layout's endings (``axes``). ``fixes`` is what the layout knows better about each
+    label, ``stem_fix`` about all of them. ``axes`` are the directions of a sensor's axes.
     """
 
     role: str
@@ -136,6 +123,9 @@ class Wanted:
     plate: int = 0
     unit: str = ""
     stem: str = ""
+    fixes: tuple[SignalEntry | None, ...] = ()
+    stem_fix: SignalEntry | None = None
+    axes: tuple[str, str, str] | None = None
 
     @property
     def name(self) -> str:
@@ -212,6 +202,15 @@ class ForceEntry(Entry):
 
     labels: Annotated[list[Label], Field(max_length=3, default_factory=list)]
     plate: Annotated[int, Field(ge=1, le=100)] | None = None
+    axes: tuple[Axis, Axis, Axis] | None = None
+    """Directions of the sensor's x, y and z along the laboratory's axes, where they differ."""
+
+    @field_validator("axes")
+    @classmethod
+    def _three_axes(cls, value: tuple[str, str, str] | None) -> tuple[str, str, str] | None:
+        if value is not None and len({axis[1] for axis in value}) < 3:
+            raise ValueError(f"wanted a direction along each of x, y and z, got {list(value)}")
+        return value
 
     @model_validator(mode="after")
     def _one_source(self) -> ForceEntry:
@@ -234,11 +233,21 @@ class UnitsEntry(Entry):
     emg: Literal["V", "mV", "uV", "\u00b5V", "\u03bcV"] | None = None
 
 
+def _as_rows(value: object) -> object:
+    return [value] if isinstance(value, int) and not isinstance(value, bool) else value
+
+
+Row = Annotated[int, Field(ge=1, le=1000)]
+
+
 class LayoutEntry(Entry):
     """One ``[[layout]]`` of a cohort file.
 
     ``up`` and ``right`` are needed for markers and forces, ``force_on`` for forces, ``units`` for
     every kind read from a table, ``time_column`` or ``rate_hz`` for tables; :meth:`faults` tells.
+    Names of a text stand in ``header_rows`` (several are read as one, an empty cell of an upper row
+    takes the name to its left), its units may stand in ``units_row``, and its data begin in
+    ``first_row``; rows in between are passed over. ``signals`` mends what a file says of a label.
     """
 
     name: Name
@@ -251,6 +260,11 @@ class LayoutEntry(Entry):
     rate_hz: Annotated[Finite, Field(gt=0.0)] | None = None
     delimiter: Literal[",", ";", "\t", "|", " "] | None = None
     decimal: Literal[".", ","] = "."
+    header_rows: Annotated[
+        tuple[Row, ...], BeforeValidator(_as_rows), Field(min_length=1, max_length=4)
+    ] = (1,)
+    units_row: Row | None = None
+    first_row: Row | None = None
     axes: tuple[Ending, Ending, Ending] = ("_x", "_y", "_z")
     units: UnitsEntry = UnitsEntry()
     markers: dict[Annotated[str, _role("landmark role", MARKER_ROLES)], MarkerLabels] = Field(
@@ -264,6 +278,12 @@ class LayoutEntry(Entry):
         default_factory=dict
     )
     emg: dict[Annotated[Name, AfterValidator(_head)], FullLabel] = Field(default_factory=dict)
+    signals: dict[FullLabel, SignalEntry] = Field(default_factory=dict)
+
+    @property
+    def data_row(self) -> int:
+        """Row in which the data of a text begin, from 1."""
+        return self.first_row or max(*self.header_rows, self.units_row or 0) + 1
 
     @field_validator("axes")
     @classmethod
@@ -316,8 +336,21 @@ class LayoutEntry(Entry):
                 "force_on: is missing; say whether measured forces act on the 'hand' or on the "
                 "'bar' (what the hand holds)"
             )
+        faults += self._signal_faults()
         file_format = file_format or self.format
         return faults if file_format is None else faults + self._format_faults(file_format)
+
+    def _signal_faults(self) -> list[str]:
+        """Return corrections of labels that nothing uses; channels of platforms are not known."""
+        if any(force.plate is not None for force in self.forces.values()):
+            return []
+        wanted = [*self.wanted("c3d"), *self.wanted("csv")]
+        used = {label for want in wanted for label in (*want.labels, want.stem)}
+        return [
+            f"signals.{label!r}: is no label of this layout; {suggestion(label, used, 'labels')}"
+            for label in self.signals
+            if label not in used
+        ]
 
     def _format_faults(self, file_format: FileFormat) -> list[str]:
         faults: list[str] = []
@@ -349,10 +382,17 @@ class LayoutEntry(Entry):
         ]
         faults += [
             f"units.{kind}: is missing; a table does not state its units (known: "
-            f"{', '.join(_FACTORS[kind])})"
+            f"{', '.join(known_units(kind))})"
             for kind in ("markers", "forces", "angles", "emg")
             if getattr(self, kind) and getattr(self.units, kind) is None
+            if file_format != "csv" or self.units_row is None
         ]
+        rows = [*self.header_rows, *([self.units_row] if self.units_row else [])]
+        if file_format == "csv" and (len(set(rows)) < len(rows) or max(rows) >= self.data_row):
+            faults.append(
+                f"first_row: wanted a row after different rows of names and units, got "
+                f"{self.data_row} after {rows}"
+            )
         if file_format == "csv" and self.delimiter is None:
             faults.append("delimiter: is missing; say what stands between the columns, such as ','")
         if file_format == "csv" and self.delimiter == self.decimal == ",":
@@ -376,27 +416,32 @@ class LayoutEntry(Entry):
     def wanted(self, file_format: FileFormat) -> tuple[Wanted, ...]:
         """Return every signal to look for; labels of tables are names of columns."""
 
-        def vector(role: str, kind: Kind, labels: tuple[str, ...], plate: int = 0) -> Wanted:
-            unit, stem = getattr(self.units, kind) or "", ""
-            if len(labels) == 1 and file_format != "c3d":
+        def signal(role: str, kind: Kind, labels: tuple[str, ...], **more: Any) -> Wanted:
+            stem = ""
+            if len(labels) == 1 and kind in {"markers", "forces"} and file_format != "c3d":
                 stem = labels[0]
                 labels = tuple(stem + ending for ending in self.axes)
-            return Wanted(role=role, kind=kind, labels=labels, plate=plate, unit=unit, stem=stem)
+            of_all = self.signals.get(stem)
+            return Wanted(
+                role=role,
+                kind=kind,
+                labels=labels,
+                unit=getattr(self.units, kind) or "",
+                stem=stem,
+                fixes=tuple(self.signals.get(label, of_all) for label in labels),
+                stem_fix=of_all,
+                **more,
+            )
 
-        signals = [vector(role, "markers", labels) for role, labels in self.markers.items()]
-        signals += [
-            vector(role, "forces", tuple(force.labels), force.plate or 0)
-            for role, force in self.forces.items()
-        ]
-        signals += [
-            Wanted(role=role, kind="angles", labels=(label,), unit=self.units.angles or "")
-            for role, label in self.angles.items()
-        ]
-        signals += [
-            Wanted(role=f"emg/{head}", kind="emg", labels=(label,), unit=self.units.emg or "")
-            for head, label in self.emg.items()
-        ]
-        return tuple(signals)
+        return (
+            *(signal(role, "markers", labels) for role, labels in self.markers.items()),
+            *(
+                signal(role, "forces", tuple(force.labels), plate=force.plate or 0, axes=force.axes)
+                for role, force in self.forces.items()
+            ),
+            *(signal(role, "angles", (label,)) for role, label in self.angles.items()),
+            *(signal(f"emg/{head}", "emg", (label,)) for head, label in self.emg.items()),
+        )
 
     def to_world(self, vectors: NDArray[np.float64]) -> NDArray[np.float64]:
         """Turn vectors, shape (..., 3), from the laboratory's axes to the world frame.
@@ -410,6 +455,11 @@ class LayoutEntry(Entry):
         order = np.abs(rows).argmax(axis=1)
         turned: NDArray[np.float64] = vectors[..., order] * rows[np.arange(3), order]
         return turned
+
+
+def directions(axes: tuple[str, str, str]) -> NDArray[np.float64]:
+    """Directions of three axes as the columns of a matrix."""
+    return np.stack([_direction(axis) for axis in axes], axis=-1)
 
 
 def _direction(axis: str) -> NDArray[np.float64]:

@@ -15,12 +15,15 @@ import numpy as np
 
 from momentshare.errors import InputError, nearest_name
 from momentshare.trial.c3d_file import read_c3d
-from momentshare.trial.layout import MARKER_ROLES, SI, unit_factor
+from momentshare.trial.layout import MARKER_ROLES, directions
 from momentshare.trial.recording import Channel, Recording
+from momentshare.trial.signal_units import SI, unit_factor
 from momentshare.trial.table_file import read_csv, read_parquet
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
+    from numpy.typing import NDArray
 
     from momentshare.trial.layout import LayoutEntry, Raw, Wanted
 
@@ -114,11 +117,8 @@ def read_recording(
     # Absurd numbers overflow on the way; they end as faults, not as warnings.
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
         try:
-            if file_format == "c3d":
-                found, faults, more = read_c3d(raw, wanted)
-            else:
-                reader = read_csv if file_format == "csv" else read_parquet
-                found, faults, more = reader(raw, layout, wanted)
+            reader = {"c3d": read_c3d, "csv": read_csv, "parquet": read_parquet}[file_format]
+            found, faults, more = reader(raw, layout, wanted)
         except InputError as err:
             first, _, _ = str(err).partition("\n")
             raise InputError(f"{place}: {first}", err.faults) from err
@@ -241,6 +241,8 @@ def _channel(signal: Raw, layout: LayoutEntry, offset: float) -> Channel:
     want = signal.wanted
     values = np.where(np.isfinite(signal.values), signal.values, np.nan)
     values = values * (unit_factor(want.kind, signal.unit) or 1.0)
+    if want.axes is not None:
+        values = _turned(values, directions(want.axes))
     if want.kind in {"markers", "forces"}:
         values = layout.to_world(values)
     if want.kind == "forces" and layout.force_on == "bar":
@@ -252,6 +254,13 @@ def _channel(signal: Raw, layout: LayoutEntry, offset: float) -> Channel:
         start=signal.start + offset,
         unit=SI[want.kind],
     )
+
+
+def _turned(values: NDArray[np.float64], axes: NDArray[np.float64]) -> NDArray[np.float64]:
+    """From a sensor's axes to the laboratory's; a missing component stays one."""
+    order = np.abs(axes).argmax(axis=1)
+    turned: NDArray[np.float64] = values[..., order] * axes[np.arange(3), order]
+    return turned
 
 
 def _doubts(signal: Raw, channel: Channel) -> tuple[list[str], list[str]]:

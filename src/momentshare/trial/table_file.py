@@ -15,14 +15,15 @@ import numpy as np
 
 from momentshare.errors import InputError
 from momentshare.trial.columns import places_of
-from momentshare.trial.layout import Raw, Wanted, unit_factor
+from momentshare.trial.corrections import Column, combined, resolved
+from momentshare.trial.signal_units import unit_factor
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
-    from momentshare.trial.layout import LayoutEntry
+    from momentshare.trial.layout import LayoutEntry, Raw, Wanted
 
 __all__ = ["read_csv", "read_parquet"]
 
@@ -72,21 +73,78 @@ def read_csv(
         When nothing of the file can be read; the message does not name it.
     """
     text = _decoded(raw)
-    head, _, _ = text.partition("\n")
+    names = _header(text, layout)
     delimiter = layout.delimiter or ","
-    try:
-        header = [name.strip() for name in next(csv.reader([head], delimiter=delimiter))]
-    except (csv.Error, StopIteration) as err:
-        raise InputError(f"row 1: the header cannot be read ({err})") from err
     hint = ""
-    if len(header) == 1 and (others := [d for d in _DELIMITERS if d in head and d != delimiter]):
-        hint = f"; the header has {_DELIMITERS[others[0]]} between names: state it as delimiter"
-    places, faults = places_of(header, layout, wanted, hint)
+    if len(names.labels) == 1:
+        only = names.labels[0]
+        others = [d for d in _DELIMITERS if d in only and d != delimiter]
+        if others:
+            hint = f"; the header has {_DELIMITERS[others[0]]} between names: state it as delimiter"
+    wanted, notes = _resolved(wanted, names.labels)
+    places, faults = places_of(names.labels, layout, wanted, hint)
     if faults:
         return [], faults, []
-    cells = _cells(text, len(header), layout, places)
-    source = _CsvColumns(cells=cells, header=header, decimal=layout.decimal)
-    return _signals(source, layout, wanted, places)
+    cells = _cells(names.body, len(names.labels), layout, places)
+    source = _CsvColumns(
+        cells=cells, header=names.labels, decimal=layout.decimal, first=layout.data_row
+    )
+    found, faults, told = _signals(source, layout, wanted, places, names.units)
+    return found, faults, [*notes, *told]
+
+
+def _resolved(wanted: Sequence[Wanted], labels: list[str]) -> tuple[list[Wanted], list[str]]:
+    """Take other names that labels may have."""
+    pairs = [resolved(want, labels) for want in wanted]
+    return [want for want, _ in pairs], [note for _, notes in pairs for note in notes]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Header:
+    """Names and units of the columns of a text, and the rows below them."""
+
+    labels: list[str]
+    units: list[str]
+    body: str
+
+
+def _header(text: str, layout: LayoutEntry) -> _Header:
+    """Read the rows above the data."""
+    *above, body = text.split("\n", layout.data_row - 1)
+    if len(above) < layout.data_row - 1:
+        if layout.data_row == 2:
+            raise InputError("has a header and no rows")
+        raise InputError(f"has {len(above) + 1} rows; its data should begin in {layout.data_row}")
+    if not body.strip():
+        raise InputError("has a header and no rows")
+    if (gap := f"\n{body}".find("\n\n")) >= 0:
+        row = body.count("\n", 0, gap) + layout.data_row
+        raise InputError(f"row {row}: is empty; remove the empty row")
+    rows = [_split(above[row - 1], row, layout) for row in layout.header_rows]
+    units = (
+        []
+        if layout.units_row is None
+        else _split(above[layout.units_row - 1], layout.units_row, layout)
+    )
+    width = max(map(len, rows))
+    if layout.header_rows != (1,):  # names of markers may stand over their first column only
+        width = max(width, len(_split(body.split("\n", 1)[0], layout.data_row, layout)))
+    rows = [[*row, *[""] * width][:width] for row in rows]
+    for upper in rows[:-1]:
+        for place in range(1, width):
+            upper[place] = upper[place] or upper[place - 1]
+    labels = [" ".join(filter(None, parts)) for parts in zip(*rows, strict=True)]
+    return _Header(
+        labels=labels, units=[*(u.strip("[]()") for u in units), *[""] * width][:width], body=body
+    )
+
+
+def _split(line: str, row: int, layout: LayoutEntry) -> list[str]:
+    try:
+        cells = next(csv.reader([line], delimiter=layout.delimiter or ","), [])
+    except csv.Error as err:
+        raise InputError(f"row {row}: the header cannot be read ({err})") from err
+    return [cell.strip() for cell in cells]
 
 
 def read_parquet(
@@ -104,6 +162,7 @@ def read_parquet(
         raise InputError(f"is not readable as Parquet ({_brief(err)}); export it again") from err
     if not 0 <= rows * max(1, len(schema.names)) <= MOST_CELLS:
         raise InputError(f"promises {rows} rows, more than are read; split it")
+    wanted, notes = _resolved(wanted, list(schema.names))
     places, faults = places_of(list(schema.names), layout, wanted, "")
     for name, place in places.items():
         kind = schema.field(place).type
@@ -122,7 +181,8 @@ def read_parquet(
     if any(len(column) != rows for column in columns.values()):
         raise InputError(f"promises {rows} rows and holds others; export it again")
     source = _NumberColumns(columns=columns, names=list(schema.names))
-    return _signals(source, layout, wanted, places)
+    found, faults, told = _signals(source, layout, wanted, places)
+    return found, faults, [*notes, *told]
 
 
 def _is_decimal(pa: Any, kind: Any) -> bool:
@@ -148,8 +208,6 @@ def _decoded(raw: bytes) -> str:
         raise InputError(f"row {row}: holds a zero byte, which no text has; export it again")
     if not text.strip():
         raise InputError("is empty; give a table with a header and rows")
-    if (gap := text.find("\n\n")) >= 0:
-        raise InputError(f"row {text.count(chr(10), 0, gap) + 2}: is empty; remove the empty row")
     return text
 
 
@@ -173,7 +231,7 @@ def _cells(text: str, width: int, layout: LayoutEntry, places: dict[str, int]) -
             pa.BufferReader(data),
             # One thread, so that rows can be counted; a block must hold the longest row.
             read_options=arrow_csv.ReadOptions(
-                column_names=names, skip_rows=1, use_threads=False, block_size=1 << 24
+                column_names=names, use_threads=False, block_size=1 << 24
             ),
             parse_options=arrow_csv.ParseOptions(
                 delimiter=delimiter, ignore_empty_lines=False, invalid_row_handler=note
@@ -185,13 +243,9 @@ def _cells(text: str, width: int, layout: LayoutEntry, places: dict[str, int]) -
             ),
         )
     except (pa.ArrowException, ValueError, MemoryError, OverflowError) as err:
-        if "\n" not in text:
-            raise InputError("has a header and no rows") from err
         raise InputError(f"is not readable as CSV ({_brief(err)}); export it again") from err
     if ragged:
         raise InputError("rows do not fit the header:", _ragged(ragged, layout))
-    if table.num_rows == 0:
-        raise InputError("has a header and no rows")
     return {int(name[1:]): table.column(name) for name in chosen}
 
 
@@ -204,7 +258,7 @@ def _ragged(rows: list[Any], layout: LayoutEntry) -> list[str]:
         elif row.text.count('"') % 2:
             hint = "; a quotation mark is left open"
         faults.append(
-            f"row {row.number}: has {row.actual_columns} cells, the header "
+            f"row {row.number + layout.data_row - 1}: has {row.actual_columns} cells, the header "
             f"{row.expected_columns}{hint or '; complete or remove the row'}"
         )
     if len(rows) > _SHOWN:
@@ -219,10 +273,11 @@ class _CsvColumns:
     cells: dict[int, Any]
     header: list[str]
     decimal: str
+    first: int
 
     def row(self, index: int) -> int:
         """Return the number of a row as an editor shows it."""
-        return index + 2
+        return index + self.first
 
     def numbers(self, place: int) -> tuple[NDArray[np.float64], list[str]]:
         """Numbers of a column, NaN where a cell is empty; and faults."""
@@ -297,8 +352,9 @@ def _signals(
     layout: LayoutEntry,
     wanted: Sequence[Wanted],
     places: dict[str, int],
+    units: Sequence[str] = (),
 ) -> tuple[list[Raw], list[str], list[str]]:
-    """Put columns together to signals on the file's clock."""
+    """Put columns together to signals on the file's clock; ``units`` are those the file states."""
     columns: dict[str, NDArray[np.float64]] = {}
     faults: list[str] = []
     for label, place in places.items():
@@ -313,15 +369,24 @@ def _signals(
     rate, start, faults = _clock(source, layout, columns, count)
     if faults:
         return [], faults, []
-    signals = []
+    signals, notes = [], []
     for want in wanted:
-        empty = np.full(count, np.nan)
-        parts = [columns[label] if label else empty for label in want.labels]
-        values = parts[0] if len(parts) == 1 else np.stack(parts, axis=-1)
-        signals.append(
-            Raw(wanted=want, values=np.array(values), rate=rate, start=start, unit=want.unit)
-        )
-    return signals, [], []
+        parts = [
+            Column(
+                label=label,
+                values=columns[label],
+                unit=units[places[label]] if units else want.unit,
+                fix=fix,
+            )
+            for label, fix in zip(want.labels, want.fixes, strict=True)
+            if label
+        ]
+        signal, wrong, told = combined(want, parts, rate, start, count)
+        faults += wrong
+        notes += told
+        if signal is not None:
+            signals.append(signal)
+    return signals, faults, notes
 
 
 def _clock(
