@@ -102,7 +102,8 @@ def curves_figure(report: StrengthReport) -> Figure:
         sweep = sweep_of(direction)
         part = report.curves[report.curves["direction"] == direction]
         for others in DEFINITIONS:
-            wide = part[part["others"] == others].pivot_table(
+            # A pivot keeps angles where nothing is known, so that the line is broken there.
+            wide = part[part["others"] == others].pivot(  # noqa: PD010
                 index="angle_deg", columns="person", values="greatest_moment_nm"
             )
             look = _DEFINITION_STYLES[others]

@@ -1,0 +1,414 @@
+"""Strength as drawn and as printed: each value under its direction, condition and definition."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pandas as pd
+import pytest
+from matplotlib.colors import to_hex
+from tests.drawn import (
+    legend,
+    line_like,
+    lines_like,
+    look,
+    panels,
+    places,
+    plain,
+    points,
+    printed_tables,
+    spoken,
+)
+from tests.planned import CONDITIONS, PEOPLE, TEXT, solved
+from typer.testing import CliRunner
+
+from momentshare.cli.main import app
+from momentshare.paths import ROWS
+from momentshare.posture import Posture, posture_from_angles
+from momentshare.report import strength_figure as report
+from momentshare.strength import NetMoment, StrengthTest, strength, study_strength
+from momentshare.strength.study import moments_report
+from momentshare.study import parse_study
+
+HERE, TESTED, BIAS = "utilisation_here", "utilisation_tested", "test_posture_bias"
+STRONGEST, CORRECTED = "greatest_moment_nm", "corrected_utilisation"
+DEFINITIONS = {"others braced": "braced", "others balanced at zero": "balanced"}
+PLUS_MINUS = {
+    "shoulder_internal_rotation": ("shoulder_internal_rotation", "shoulder_external_rotation"),
+    "shoulder_elevation": ("shoulder_elevation", "shoulder_adduction"),
+    "shoulder_horizontal_adduction": (
+        "shoulder_horizontal_adduction",
+        "shoulder_horizontal_abduction",
+    ),
+    "elbow_extension": ("elbow_extension", "elbow_flexion"),
+    "forearm_pronation": ("forearm_pronation", "forearm_supination"),
+}
+SWEPT = {
+    "shoulder_internal_rotation": ("axial", "axial rotation, internal + [deg]"),
+    "shoulder_elevation": ("elevation", "elevation [deg]"),
+    "shoulder_horizontal_adduction": ("plane", "plane of elevation, forward + [deg]"),
+    "elbow_extension": ("elbow_flexion", "elbow flexion [deg]"),
+    "forearm_pronation": ("forearm_rotation", "forearm rotation, pronation + [deg]"),
+}
+TEST = StrengthTest(
+    plane_deg=30.0, elevation_deg=40.0, axial_deg=-20.0, elbow_flexion_deg=75.0,
+    forearm_rotation_deg=80.0,
+)  # fmt: skip
+WORDS = ["--test-plane-deg", "30", "--test-elevation-deg", "40", "--test-axial-deg", "-20"]
+WORDS += ["--test-elbow-deg", "75", "--test-forearm-deg", "80"]
+
+
+@cache
+def found():
+    return study_strength(parse_study(TEXT), TEST, frames=7)
+
+
+@pytest.fixture(scope="module")
+def command(tmp_path_factory):
+    """Run the command once; what it computes is the report that the figures are drawn from."""
+    folder = tmp_path_factory.mktemp("strength")
+    (folder / "study.toml").write_text(TEXT, encoding="utf-8")
+    given: dict[str, object] = {}
+
+    def known(_, test, **options):
+        given.update(options, test=test)
+        return found()
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("momentshare.strength.study_strength", known)
+        words = ["strength", str(folder / "study.toml"), "--out", str(folder / "out"), *WORDS]
+        done = CliRunner().invoke(app, [*words, "--no-figures"])
+    assert done.exit_code == 0, done.output
+    assert given["test"] == TEST
+    return done.output, {p.stem: pd.read_csv(p) for p in (folder / "out").glob("*.csv")}
+
+
+@pytest.fixture(scope="module")
+def tables(command):
+    return command[1]
+
+
+def limb_and_lift(person: str, condition: str):
+    (case,) = (c for c in solved().cases if (c.person, c.condition) == (person, condition))
+    return case.prepared.limb, case.prepared.lift
+
+
+# --------------------------------------------------------------- tables
+
+
+def test_bias_is_strength_in_the_task_over_strength_in_the_test(tables):
+    lines = tables["utilisation_along_lift"]
+    checked = lines[lines["frame"].isin([1, 4]) & (lines["lateral"] == "zero")]
+    for person in PEOPLE:
+        limb, _ = limb_and_lift(person, "wide")
+        part = checked[(checked["person"] == person) & (checked["condition"] == "wide")]
+        for line in part.itertuples():
+            lift = limb_and_lift(person, "wide")[1]
+            posture = Posture(
+                humerus=lift.posture.humerus[line.frame],
+                elbow_flexion=lift.posture.elbow_flexion[line.frame],
+                forearm_rotation=lift.posture.forearm_rotation[line.frame],
+            )
+            here = float(strength(limb, posture, line.direction, others=line.others))
+            there = float(strength(limb, TEST.posture(), line.direction, others=line.others))
+            assert line.greatest_here_nm == pytest.approx(here, rel=1e-5)
+            assert line.greatest_test_nm == pytest.approx(there, rel=1e-5)
+            assert line.test_posture_bias == pytest.approx(here / there, rel=1e-5)
+            assert line.utilisation_here == pytest.approx(abs(line.moment_nm) / here, rel=1e-5)
+            assert line.utilisation_tested == pytest.approx(abs(line.moment_nm) / there, rel=1e-5)
+
+
+def test_moments_are_those_of_the_study_and_their_sign_names_the_direction(tables):
+    lines = tables["utilisation_along_lift"]
+    for case, result in solved().pairs():
+        part = lines[
+            (lines["person"] == case.person)
+            & (lines["condition"] == case.condition)
+            & (lines["lateral"] == result.lateral.mode)
+        ]
+        for (row, others), own in part.groupby(["row", "others"]):
+            wanted = result.moments[:, ROWS.index(row)]
+            np.testing.assert_allclose(own["moment_nm"], wanted, rtol=1e-5, atol=1e-6)
+            names = [PLUS_MINUS[row][int(value < 0.0)] for value in wanted]
+            assert list(own["direction"]) == names
+            along = tables["strength_along_lift"]
+            along = along[
+                (along["person"] == case.person)
+                & (along["condition"] == case.condition)
+                & (along["others"] == others)
+            ].set_index(["direction", "frame"])[STRONGEST]
+            table = own.set_index(["direction", "frame"])["greatest_here_nm"]
+            np.testing.assert_allclose(table, along.loc[table.index], rtol=1e-6)
+            tested = tables["strength_test"]
+            tested = tested[(tested["person"] == case.person) & (tested["others"] == others)]
+            tested = tested.set_index("direction")[STRONGEST]
+            np.testing.assert_allclose(
+                own["greatest_test_nm"], tested.loc[own["direction"]], rtol=1e-6
+            )
+
+
+def test_peaks_stand_where_utilisation_is_greatest(tables):
+    keys = ["person", "condition", "lateral", "row", "others"]
+    peaks = tables["utilisation"].set_index(keys)
+    lines = tables["utilisation_along_lift"]
+    for key, part in lines.groupby(keys):
+        top = part.loc[part[HERE].idxmax()]
+        line = peaks.loc[key]
+        for name in ("height_fraction", "direction", "moment_nm", HERE, TESTED, BIAS):
+            assert line[name] == top[name]
+        assert line["mean_utilisation_here"] == pytest.approx(part[HERE].mean(), rel=1e-5)
+        assert line["mean_utilisation_tested"] == pytest.approx(part[TESTED].mean(), rel=1e-5)
+        assert line["frames_without_strength"] == 0
+    assert len(peaks) == lines.groupby(keys).ngroups
+
+
+def test_curves_sweep_the_angle_of_their_own_joint(tables):
+    curves = tables["strength_curves"]
+    limb, _ = limb_and_lift("Bram", "wide")
+    for row, directions in PLUS_MINUS.items():
+        for direction in directions:
+            part = curves[(curves["direction"] == direction) & (curves["person"] == "Bram")]
+            assert set(part["angle"]) == {SWEPT[row][0]}
+            line = part[part["others"] == "braced"].iloc[9]
+            angles = TEST.angles() | {SWEPT[row][0]: math.radians(line["angle_deg"])}
+            value = float(strength(limb, posture_from_angles(**angles), direction))
+            assert line[STRONGEST] == pytest.approx(value, rel=1e-4)
+
+
+# --------------------------------------------------------------- terminal
+
+
+def test_printed_means_are_those_of_the_peaks(command):
+    output, tables = command
+    assert f"Strength test: {TEST.text()}" in plain(output)
+    assert TEST.text().startswith("isometric; elbow 75, elevation 40, plane 30, axial -20, forea")
+    (title,) = printed_tables(output)
+    assert title == "Utilisation where it is greatest, means over people"
+    rows = printed_tables(output)[title]
+    table = tables["utilisation"]
+    assert len(rows) == len(CONDITIONS) * table["row"].nunique() * 2
+    for cells in rows:
+        assert cells["lateral"] == ("zero" if cells["condition"] == "dumbbells" else "measured")
+        part = table
+        for name in ("condition", "lateral", "row", "others"):
+            part = part[part[name] == cells[name]]
+        assert len(part) == len(PEOPLE)
+        for name in (TESTED, BIAS, HERE):
+            assert float(cells[name.replace("_", " ")]) == pytest.approx(
+                part[name].mean(), rel=6e-3
+            )
+    assert (
+        "greatest moment in the task's posture over that in the test's; above 1 the test makes the "
+        "task look harder than it is" in plain(output)
+    )
+
+
+# --------------------------------------------------------------- figures
+
+
+def test_curves_are_drawn_under_their_direction_and_definition(tables):
+    figure = report.curves_figure(found())
+    keys = legend(figure)
+    curves = tables["strength_curves"]
+    assert set(panels(figure)) == {spoken(d) for pair in PLUS_MINUS.values() for d in pair}
+    for row, directions in PLUS_MINUS.items():
+        for direction in directions:
+            ax = panels(figure)[spoken(direction)]
+            assert plain(ax.get_xlabel()) == SWEPT[row][1]
+            assert plain(ax.get_ylabel()) == "greatest moment [N·m]"
+            part = curves[curves["direction"] == direction]
+            for label, others in DEFINITIONS.items():
+                wide = part[part["others"] == others].groupby("angle_deg")[STRONGEST]
+                wanted = wide.mean()
+                drawn = points(line_like(ax, keys[label]))
+                np.testing.assert_allclose(drawn[:, 0], wanted.index, rtol=1e-5, atol=1e-5)
+                np.testing.assert_allclose(drawn[:, 1], wanted, rtol=1e-5, atol=1e-4)
+                if others == "braced":
+                    (band,) = ax.collections
+                    corners = band.get_paths()[0].vertices
+                    for edge in (wide.min(), wide.max()):
+                        for at, value in edge.items():
+                            assert np.abs(corners - (at, value)).max(axis=1).min() < 1e-3
+            (test,) = lines_like(ax, keys["angle of the strength test"])
+            tested = math.degrees(TEST.angles()[SWEPT[row][0]])
+            assert test.get_xdata()[0] == pytest.approx(tested)
+    band = keys["range over people, others braced"].get_facecolor()
+    assert to_hex(band) == to_hex(ax.collections[0].get_facecolor()[0])
+    assert TEST.text() in plain(figure.get_suptitle())
+
+
+def test_a_curve_is_broken_where_no_strength_is_known():
+    report_ = found()
+    curves = report_.curves.copy()
+    own = (curves["direction"] == "elbow_extension") & (curves["others"] == "braced")
+    angles = np.sort(curves.loc[own, "angle_deg"].unique())
+    curves.loc[own & curves["angle_deg"].isin(angles[10:12]), STRONGEST] = np.nan
+    figure = report.curves_figure(replace(report_, curves=curves))
+    line = line_like(panels(figure)["elbow extension"], legend(figure)["others braced"])
+    gap = np.isnan(points(line)[:, 1])
+    assert list(np.flatnonzero(gap)) == [10, 11]
+    assert len(gap) == len(angles)
+
+
+def test_utilisation_along_the_lift_is_that_of_its_row_and_condition(tables):
+    figure = report.utilisation_figure(found())
+    keys, lines = legend(figure), tables["utilisation_along_lift"]
+    assert plain(figure.get_suptitle()).endswith("lateral force measured")
+    assert set(keys) == set(CONDITIONS)
+    seen = 0
+    for title, ax in panels(figure).items():
+        row, meaning = title.split(", ", 1)
+        part = lines[(lines["row"].map(spoken) == row) & (lines["others"] == DEFINITIONS[meaning])]
+        for condition in CONDITIONS:
+            mode = "zero" if condition == "dumbbells" else "measured"
+            own = part[(part["condition"] == condition) & (part["lateral"] == mode)]
+            wanted = 100 * own.groupby("height_fraction")[HERE].mean()
+            drawn = points(line_like(ax, keys[condition]))
+            np.testing.assert_allclose(drawn[:, 0], 100 * wanted.index, rtol=1e-5, atol=1e-4)
+            np.testing.assert_allclose(drawn[:, 1], wanted, rtol=1e-5)
+            seen += 1
+    assert seen == 4 * 2 * 3
+    labels = {plain(ax.get_ylabel()) for ax in figure.axes} - {""}
+    assert labels == {"utilisation here [%]"}
+
+
+def test_bias_is_drawn_for_its_row_condition_and_definition(tables):
+    figure = report.bias_figure(found())
+    keys, table = legend(figure), tables["utilisation"]
+    names = places(figure.axes[0].yaxis)
+    assert set(names) == set(CONDITIONS)
+    heading = plain(figure.get_suptitle())
+    assert heading.startswith("Greatest moment in the posture of the task over that in the test")
+    for title, ax in panels(figure).items():
+        for label, others in DEFINITIONS.items():
+            key = keys[f"{label}, mean"]
+            means = [line for line in lines_like(ax, key) if line.get_markersize() == 5]
+            assert len(means) == len(CONDITIONS)
+            for line in means:
+                (x,), (at,) = line.get_data()
+                (condition,) = [c for c, place in names.items() if abs(place - at) < 0.3]
+                own = peaks_of(table, title, condition, others)
+                assert x == pytest.approx(own.mean(), rel=1e-5)
+                small = [
+                    other
+                    for other in ax.lines
+                    if len(other.get_xdata()) == len(PEOPLE) and set(other.get_ydata()) == {at}
+                ]
+                (people,) = small
+                assert sorted(people.get_xdata()) == pytest.approx(sorted(own), rel=1e-5)
+        assert plain(ax.get_xlabel()) == "test-posture bias [1]"
+
+
+def peaks_of(table: pd.DataFrame, row: str, condition: str, others: str) -> pd.Series:
+    mode = "zero" if condition == "dumbbells" else "measured"
+    return table[
+        (table["row"].map(spoken) == row)
+        & (table["condition"] == condition)
+        & (table["lateral"] == mode)
+        & (table["others"] == others)
+    ][BIAS]
+
+
+MOMENTS = [
+    NetMoment(condition="wide", row="elbow_extension", moment=20.0, sd=3.0, measured=45.0,
+              height_fraction=0.4),
+    NetMoment(condition="wide", row="shoulder_horizontal_adduction", moment=-15.0, sd=2.0,
+              angles={"elevation": 1.2, "elbow_flexion": 1.0, "forearm_rotation": 1.5}),
+    NetMoment(condition="narrow", row="elbow_extension", moment=25.0, measured=40.0,
+              height_fraction=0.2),
+]  # fmt: skip
+
+
+@cache
+def corrected():
+    return moments_report(parse_study(TEXT), MOMENTS, TEST)
+
+
+def test_a_correction_divides_by_the_bias():
+    table = corrected()
+    assert len(table) == len(MOMENTS) * len(PEOPLE) * 2
+    for line in table.itertuples():
+        (item,) = [m for m in MOMENTS if (m.condition, m.row) == (line.condition, line.row)]
+        bias = line.greatest_here_nm / line.greatest_test_nm
+        assert line.test_posture_bias == pytest.approx(bias)
+        assert line.direction == PLUS_MINUS[item.row][int(item.moment < 0.0)]
+        measured = line.greatest_test_nm if item.measured is None else item.measured
+        wanted = abs(item.moment) / measured / bias
+        assert line.corrected_utilisation == pytest.approx(wanted)
+        if item.sd is not None:
+            assert line.corrected_sd == pytest.approx(item.sd / measured / bias)
+        limb, lift = limb_and_lift(line.person, line.condition)
+        if item.height_fraction is None:
+            here = strength(
+                limb, posture_from_angles(**item.angles), line.direction, others=line.others
+            )
+            assert line.greatest_here_nm == pytest.approx(float(here))
+        else:
+            heights = np.linspace(0.0, 1.0, len(lift.fraction))
+            near = strength(limb, lift.posture, line.direction, others=line.others)
+            wanted = np.interp(item.height_fraction, heights, near)
+            # Strength bends between the few frames of the study; a height is met within 5 %.
+            assert line.greatest_here_nm == pytest.approx(wanted, rel=0.05)
+
+
+def test_utilisation_before_and_after_the_correction_is_drawn_in_its_place():
+    table = corrected()
+    figure = report.corrected_figure(table)
+    (ax,) = figure.axes
+    keys, names = legend(figure), places(ax.yaxis)
+    braced = table[table["others"] == "braced"]
+    assert set(names) == {
+        f"{c}: {spoken(d)}" for c, d in zip(braced["condition"], braced["direction"], strict=True)
+    }
+    boxes = {}
+    for box in ax.containers:
+        for label, key in keys.items():
+            if look(box.lines[0]) == look(key):
+                boxes.setdefault(label, []).append(box)
+    for name, place in names.items():
+        condition, direction = name.split(": ")
+        part = braced[
+            (braced["condition"] == condition) & (braced["direction"].map(spoken) == direction)
+        ]
+        before, after = part["utilisation_of_measured"].fillna(part[TESTED]), part[CORRECTED]
+        for label, values, spread in (
+            ("by the test posture", before, 0 * before),
+            (
+                "corrected to the task",
+                after,
+                part["corrected_sd"].fillna(0),
+            ),
+        ):
+            (box,) = [b for b in boxes[label] if abs(b.lines[0].get_ydata()[0] - place) < 0.3]
+            np.testing.assert_allclose(np.asarray(box.lines[0].get_xdata(), float), 100 * values)
+            for stroke, value, sd in zip(
+                box.lines[2][0].get_segments(), values, spread, strict=True
+            ):
+                ends = stroke[:, 0]
+                np.testing.assert_allclose(ends, [100 * (value - sd), 100 * (value + sd)])
+    (full,) = [line for line in ax.lines if set(line.get_xdata()) == {100.0}]
+    assert full.get_visible()
+    assert plain(ax.get_xlabel()).startswith("utilisation [%], other rows braced")
+
+
+def test_given_moments_are_printed_as_the_table_has_them(tmp_path):
+    (tmp_path / "study.toml").write_text(TEXT, encoding="utf-8")
+    (tmp_path / "m.csv").write_text(
+        "condition,row,moment_nm,measured_nm,height_fraction\nwide,elbow_extension,-20,45,0.4\n",
+        encoding="utf-8",
+    )
+    words = ["strength", str(tmp_path / "study.toml"), "--moments", str(tmp_path / "m.csv")]
+    done = CliRunner().invoke(app, [*words, "--out", str(tmp_path / "out"), "--no-figures"])
+    assert done.exit_code == 0, done.output
+    table = pd.read_csv(tmp_path / "out" / "corrected_utilisation.csv")
+    ((title, rows),) = printed_tables(done.output).items()
+    assert title == "Utilisation by the test's posture, and corrected to the task's"
+    for cells, (_, line) in zip(rows, table.iterrows(), strict=True):
+        for name in ("person", "condition", "direction", "others"):
+            assert cells[name] == line[name]
+        for name in ("moment_nm", TESTED, BIAS, CORRECTED):
+            assert float(cells[name.replace("_", " ")]) == pytest.approx(line[name], rel=6e-3)
+        assert line["direction"] == "elbow_flexion"
