@@ -69,7 +69,8 @@ def legend(figure: Figure) -> dict[str, Line2D]:
 
 def look(line: Line2D) -> tuple[object, ...]:
     """Colour, dashes and marker."""
-    dashes = None if line.get_linestyle() in {"None", "none", ""} else line._unscaled_dash_pattern
+    hidden = line.get_linestyle() in {"None", "none", ""}
+    dashes = "hidden" if hidden else line._unscaled_dash_pattern[1]
     marker = line.get_marker()
     return to_hex(line.get_color()), str(dashes), None if marker == "None" else marker
 
@@ -104,7 +105,9 @@ def spans(ax: Axes, colour: str) -> dict[float, tuple[float, float]]:
 def ticks(axis: Axis) -> dict[float, str]:
     """Place → label of the ticks of an axis."""
     labels = [plain(text.get_text()) for text in axis.get_ticklabels()]
-    return dict(zip((float(v) for v in axis.get_ticklocs()), labels, strict=True))
+    locations = [float(v) for v in axis.get_ticklocs()]
+    # An axis that shares the ticks of another without their labels has fewer of them.
+    return dict(zip(locations, labels, strict=True)) if len(labels) == len(locations) else {}
 
 
 def places(axis: Axis) -> dict[str, float]:
@@ -152,7 +155,11 @@ def printed_tables(text: str, key: int = 0) -> dict[str, list[dict[str, str]]]:
     for start, line in enumerate(lines):
         if not line.startswith("┏"):
             continue
-        title = lines[start - 1].strip()
+        # A title is filled up to the width of its table, and broken if it is longer.
+        above = start
+        while above and len(lines[above - 1]) == len(line) and lines[above - 1][0] not in "└│":
+            above -= 1
+        title = plain(" ".join(lines[above:start]))
         stop = next(k for k in range(start, len(lines)) if lines[k].startswith("└"))
         columns: list[str] = []
         rows: list[list[str]] = []

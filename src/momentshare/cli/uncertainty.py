@@ -20,6 +20,7 @@ _STAGES = {
     "indices": "shares of variance",
 }
 _SHOWN = 8
+_SURE = 0.95
 
 
 def uncertainty(
@@ -160,7 +161,7 @@ def _print(screen: Console, found: Summary) -> None:
             table.add_column(name)
         for (mode, criterion), part in order.groupby(["lateral", "criterion"], sort=False):
             moving = part[part["ties"] < 0.5]
-            sure = (moving["probability"] - 0.5).abs() >= 0.45
+            sure = (moving["probability"] >= _SURE) | (moving["probability"] <= 1.0 - _SURE)
             count = max(len(moving), 1)
             table.add_row(
                 str(mode), str(criterion), str(len(moving)),

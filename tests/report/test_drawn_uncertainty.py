@@ -1,0 +1,498 @@
+"""Intervals, orderings and rankings as drawn and printed, against draws whose truth is known."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, replace
+from itertools import combinations
+from types import SimpleNamespace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+from scipy.stats import norm
+from tests.drawn import (
+    legend,
+    look,
+    panels,
+    places,
+    plain,
+    printed,
+    printed_tables,
+    row_names,
+    spoken,
+    ticks,
+    written,
+)
+from tests.planned import CONDITIONS, PEOPLE, TEXT
+
+from momentshare.cli.uncertainty import _print
+from momentshare.model import load_model
+from momentshare.report import uncertainty_figures as report
+from momentshare.report.sensitivity_figure import sensitivity_figure
+from momentshare.study import parse_study
+from momentshare.uncertainty import FAMILIES, Plan
+from momentshare.uncertainty.chunks import MEASURES
+from momentshare.uncertainty.sensitivity import Sensitivity, rank_families
+from momentshare.uncertainty.summary import EVERYONE, summarise
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+DRAWS, CHUNK = 40, 10
+CELLS = [
+    (condition, mode, criterion)
+    for condition in CONDITIONS
+    for mode in (("zero",) if condition == "dumbbells" else ("measured", "zero", "free"))
+    for criterion in ("p3", "p2")
+]
+HEADS = load_model().head_names
+PLAN = Plan(study=parse_study(TEXT), draws=DRAWS, trajectories=4, sobol=0, criteria=("p3", "p2"))
+WORKS = {0: 0.5, 1: 0.42, 4: 0.4, 7: 0.65, 8: 0.6, 10: 0.3}
+"""Heads that work, and how much; the others rest."""
+
+
+def efforts() -> np.ndarray:
+    """Effort of each draw, person, cell and head, skewed and correlated in no simple way."""
+    rng = np.random.default_rng(7)
+    level = np.array([WORKS.get(k, 0.01) for k in range(len(HEADS))])
+    shape = (DRAWS, len(PEOPLE), len(CELLS), len(HEADS))
+    spread = np.exp(0.25 * rng.standard_normal(shape))
+    tilt = 1.0 + 0.1 * rng.standard_normal((1, 1, len(CELLS), len(HEADS)))
+    values = level * spread * tilt
+    values[:, :, :, 10] = np.where(rng.random(shape[:3]) < 0.5, 0.3, 0.31)  # ties
+    return values
+
+
+def write(
+    folder: Path,
+    effort: np.ndarray,
+    people=PEOPLE,
+    cells=CELLS,
+    lost=frozenset(),
+    short=frozenset(),
+) -> list[Path]:
+    """Chunk files of efforts (draws, people, cells, heads); other measures are four times them."""
+    files = []
+    for begin in range(0, len(effort), CHUNK):
+        keys = [
+            (draw, person, *cell)
+            for draw in range(begin, min(begin + CHUNK, len(effort)))
+            for person in people
+            for cell in cells
+        ]
+        names = ("draw", "person", "condition", "lateral", "criterion")
+        table = {n: [key[k] for key in keys] for k, n in enumerate(names)}
+        failed = [key[:3] in lost for key in keys]
+        table["status"] = ["failed" if f else "ok" for f in failed]
+        table["reason"] = ["arm too short" if f else "" for f in failed]
+        for name in ("frames_out_of_reach", "frames_uncertified"):
+            table[name] = pa.array([0] * len(keys), pa.int32())
+        table["frames_with_shortfall"] = pa.array(
+            [2 if key[:3] in short else 0 for key in keys], pa.int32()
+        )
+        block = effort[begin : begin + CHUNK].reshape(len(keys), -1)
+        block = np.where(np.array(failed)[:, None], np.nan, block)
+        for measure in MEASURES:
+            factor = 1.0 if measure == "mean_effort" else 4.0
+            for k, head in enumerate(HEADS):
+                table[f"{measure}:{head}"] = pa.array(factor * block[:, k])
+        path = folder / f"draws-{begin:06d}.parquet"
+        pq.write_table(pa.table(table), path)
+        files.append(path)
+    return files
+
+
+# --------------------------------------------------------------- which inputs matter
+
+FIRST, SECOND, THIRD = "posture", "muscle_volume", "hand_force"
+SLOPES = {FIRST: 0.30, SECOND: -0.12, THIRD: 0.04}
+BOTH = 0.4
+TAIL = 0.02
+
+
+@dataclass
+class Inputs:
+    """One input a family, in an order that is not that of their weight."""
+
+    families: tuple[str, ...] = (SECOND, THIRD, FIRST)
+
+    @property
+    def variables(self):
+        return [SimpleNamespace(name=f"one {name}", family=name) for name in self.families]
+
+    def members(self, family: str) -> np.ndarray:
+        return np.array([self.families.index(family)])
+
+    def __len__(self) -> int:
+        return len(self.families)
+
+
+def answer(normals: np.ndarray, both: float) -> np.ndarray:
+    """Effort of one head: straight in each input's probability, with a product of two."""
+    chance = norm.cdf(normals)
+    column = {name: chance[:, k] - 0.5 for k, name in enumerate(Inputs().families)}
+    straight = sum(SLOPES[name] * column[name] for name in SLOPES)
+    return 0.5 + straight + both * column[FIRST] * column[SECOND]
+
+
+def ranked(folder: Path, plan: Plan, both: float = 0.0) -> Sensitivity:
+    cells = [(c, "zero" if c == "dumbbells" else "measured", "p3") for c in CONDITIONS]
+
+    def solve(stage: str, normals: np.ndarray) -> list[Path]:
+        place = folder / stage
+        place.mkdir(exist_ok=True)
+        value = answer(normals, both)
+        effort = np.zeros((len(normals), 1, len(cells), len(HEADS)))
+        for cell, factor in enumerate((1.0, 0.5, 0.8)):
+            effort[:, 0, cell, 7] = factor * value
+            effort[:, 0, cell, 0] = 0.5 * factor * value
+        return write(place, effort, people=PEOPLE[:1], cells=cells)
+
+    return rank_families(plan, Inputs(), solve)
+
+
+@pytest.fixture(scope="module")
+def ranking(tmp_path_factory):
+    return ranked(tmp_path_factory.mktemp("ranking"), PLAN)
+
+
+def test_effect_of_a_straight_input_is_its_slope_over_the_range(ranking):
+    """The elementary effect of a linear input is its slope, in closed form."""
+    screening = ranking.screening.set_index(["measure", "condition", "head", "family"])
+    for condition, factor in zip(CONDITIONS, (1.0, 0.5, 0.8), strict=True):
+        for k, share in ((7, 1.0), (0, 0.5)):
+            for name, slope in SLOPES.items():
+                line = screening.loc[("mean_effort", condition, HEADS[k], name)]
+                wanted = abs(factor * share * slope * (1.0 - 2.0 * TAIL))
+                assert line["mu_star"] == pytest.approx(wanted, rel=1e-9)
+                assert line["sigma"] == pytest.approx(0.0, abs=1e-9)
+                if condition != CONDITIONS[0]:
+                    line = screening.loc[("difference_from_first", condition, HEADS[k], name)]
+                    wanted = abs((factor - 1.0) * share * slope * (1.0 - 2.0 * TAIL))
+                    assert line["mu_star"] == pytest.approx(wanted, rel=1e-9)
+    assert list(ranking.overall["family"]) == [FIRST, SECOND, THIRD]
+    shares = [abs(SLOPES[n] / SLOPES[FIRST]) for n in (FIRST, SECOND, THIRD)]
+    assert list(ranking.overall["relative_mu_star"]) == pytest.approx(shares)
+    assert set(ranking.screening["head"]) == {HEADS[7], HEADS[0]}
+    assert ranking.failed == 0
+
+
+def test_first_order_and_total_shares_are_those_of_the_known_variance(tmp_path):
+    """Variances of a bilinear function of uniform inputs, in closed form."""
+    plan = replace(PLAN, sobol=512, few=2)
+    table = ranked(tmp_path, plan, BOTH).indices
+    assert set(table["family"]) == {FIRST, SECOND}
+    unit = (1.0 - 2.0 * TAIL) ** 2 / 12.0
+    single = {name: SLOPES[name] ** 2 * unit for name in (FIRST, SECOND)}
+    joint = BOTH**2 * unit**2
+    whole = sum(single.values()) + joint
+    for line in table[table["measure"] == "mean_effort"].itertuples():
+        # Sampling error of 512 base points; first order and total differ by more than it.
+        assert line.first_order == pytest.approx(single[line.family] / whole, abs=0.03)
+        assert line.total == pytest.approx((single[line.family] + joint) / whole, abs=0.03)
+    assert joint / whole > 0.06
+
+
+# --------------------------------------------------------------- summary
+
+
+@pytest.fixture(scope="module")
+def summary(tmp_path_factory, ranking):
+    files = write(tmp_path_factory.mktemp("chunks"), efforts())
+    return summarise(PLAN, load_model(), files, ranking)
+
+
+@pytest.fixture(scope="module")
+def tables(summary, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("summary")
+    kept = report.write_summary(
+        summary, folder, figures=False, keep=lambda path, data: path.write_bytes(data) and None
+    )
+    assert set(kept) == {path.name for path in folder.iterdir()}
+    found = {path.stem: pd.read_csv(path) for path in folder.glob("*.csv")}
+    found["summary"] = json.loads((folder / "summary.json").read_text("utf-8"))
+    return found
+
+
+def values_of(condition: str, mode: str, criterion: str, head: str) -> np.ndarray:
+    """Return the mean over people in every draw."""
+    cell = CELLS.index((condition, "zero" if condition == "dumbbells" else mode, criterion))
+    return efforts()[:, :, cell, HEADS.index(head)].mean(axis=1)
+
+
+BOUNDS = {"q05": 0.05, "q25": 0.25, "median": 0.5, "q75": 0.75, "q95": 0.95}
+
+
+def test_bounds_of_an_interval_are_the_quantiles_that_name_them(tables):
+    table = tables["intervals"]
+    own = efforts()
+    for person in (EVERYONE, *PEOPLE):
+        part = table[(table["person"] == person) & (table["head"] == HEADS[7])]
+        assert len(part) == len(CELLS) * len(MEASURES)
+        for line in part.to_dict(orient="records"):
+            cell = CELLS.index((line["condition"], line["lateral"], line["criterion"]))
+            drawn = own[:, :, cell, 7]
+            drawn = drawn.mean(axis=1) if person == EVERYONE else drawn[:, PEOPLE.index(person)]
+            drawn = drawn * (1.0 if line["measure"] == "mean_effort" else 4.0)
+            for name, chance in BOUNDS.items():
+                assert line[name] == pytest.approx(np.quantile(drawn, chance), rel=1e-5)
+            assert line["mean"] == pytest.approx(drawn.mean(), rel=1e-5)
+            assert line["sd"] == pytest.approx(drawn.std(ddof=1), rel=1e-5)
+            assert line["draws"] == DRAWS
+
+
+def chance(first: np.ndarray, second: np.ndarray) -> float:
+    level = np.abs(first - second) <= 1e-6
+    return float(np.mean(np.where(level, 0.5, first > second)))
+
+
+def test_probability_is_that_of_the_first_being_greater(tables):
+    for line in tables["condition_order"].itertuples():
+        pair = [
+            values_of(c, line.lateral, line.criterion, line.head) for c in (line.first, line.second)
+        ]
+        assert line.probability == pytest.approx(chance(*pair), abs=1e-6)
+        assert line.ties == pytest.approx(np.mean(np.abs(pair[0] - pair[1]) <= 1e-6), abs=1e-6)
+        p = line.probability
+        assert line.standard_error == pytest.approx(np.sqrt(p * (1 - p) / DRAWS), abs=1e-6)
+    order = tables["head_order"]
+    assert len(order) == len(CELLS) * len(list(combinations(HEADS, 2)))
+    for line in order[order["first"].eq(HEADS[0]) & order["criterion"].eq("p2")].itertuples():
+        cell = (line.condition, line.lateral, line.criterion)
+        wanted = chance(values_of(*cell, line.first), values_of(*cell, line.second))
+        assert line.probability == pytest.approx(wanted, abs=1e-6)
+    record = tables["summary"]
+    assert {row["person"] for row in record["mean_effort"]} == {EVERYONE}
+    first = record["mean_effort"][0]
+    part = tables["intervals"].query("measure == 'mean_effort' and person == @EVERYONE")
+    line = part[(part["head"] == first["head"]) & (part["condition"] == first["condition"])]
+    assert first["q05"] == pytest.approx(line["q05"].iloc[0], rel=1e-5)
+    assert [row["family"] for row in record["ranking"]] == [FIRST, SECOND, THIRD]
+
+
+def titled(figure, *wanted: str) -> None:
+    text = plain(figure.get_suptitle())
+    for words in (*wanted, f"{DRAWS} draws", "mean over people", "lateral force measured", "p = 3"):
+        assert words in text
+
+
+def plainly(line) -> tuple[object, ...]:
+    """Colour, width and marker; a dot may keep the line style that it does not show."""
+    colour, _, marker = look(line)
+    return colour, marker, None if marker else line.get_linewidth()
+
+
+def test_interval_bars_span_what_the_legend_says(summary, tables):
+    figure = report.intervals_figure(summary)
+    titled(figure, "How sure each effort is")
+    keys, table = legend(figure), tables["intervals"]
+    shown = panels(figure)
+    assert set(shown) == {spoken(HEADS[k]) for k in WORKS}
+    for title, ax in shown.items():
+        names = row_names(figure, ax)
+        assert set(names) == set(CONDITIONS)
+        for condition, place in names.items():
+            mode = "zero" if condition == "dumbbells" else "measured"
+            (line,) = table[
+                (table["head"].map(spoken) == title)
+                & (table["condition"] == condition)
+                & (table["lateral"] == mode)
+                & (table["criterion"] == "p3")
+                & (table["person"] == EVERYONE)
+                & (table["measure"] == "mean_effort")
+            ].to_dict(orient="records")
+            for label, bounds in (
+                ("5 to 95 % of draws", ("q05", "q95")),
+                ("25 to 75 %", ("q25", "q75")),
+                ("median", ("median",)),
+            ):
+                (stroke,) = [
+                    drawn
+                    for drawn in ax.lines
+                    if plainly(drawn) == plainly(keys[label]) and drawn.get_ydata()[0] == place
+                ]
+                wanted = [100 * line[name] for name in bounds]
+                assert list(stroke.get_xdata()) == pytest.approx(wanted, rel=1e-5)
+    lowest = {plain(ax.get_xlabel()) for ax in figure.axes} - {""}
+    assert lowest == {"relative effort, lift mean [%]"}
+
+
+def assert_matrix(ax, rows: dict[str, float], columns: dict[str, float], wanted) -> None:
+    """Every cell but the diagonal holds the probability of row over column, in ink and colour."""
+    cells, texts = np.ma.filled(ax.images[0].get_array(), np.nan), written(ax)
+    for up, at in rows.items():
+        for down, across in columns.items():
+            if up == down:
+                assert np.isnan(cells[int(at), int(across)])
+                continue
+            value = 100 * wanted(up, down)
+            assert cells[int(at), int(across)] == pytest.approx(value)
+            assert float(texts.pop((across, at))) == pytest.approx(value, abs=0.5001)
+    assert not texts
+    assert ax.images[0].get_clim() == (0, 100)
+
+
+def test_both_triangles_of_the_order_of_conditions_read_row_over_column(summary):
+    figure = report.condition_order_figure(summary)
+    titled(figure, "Probability [%] that the row's condition asks more of the head than the column")
+    for title, ax in panels(figure).items():
+        (head,) = [h for h in HEADS if spoken(h) == title]
+        lowest = [
+            other for other in figure.axes
+            if other.get_subplotspec().colspan.start == ax.get_subplotspec().colspan.start
+            and any(ticks(other.xaxis).values())
+        ]  # fmt: skip
+        columns = places(lowest[-1].xaxis)
+        left = [
+            other for other in figure.axes
+            if other.get_subplotspec().rowspan.start == ax.get_subplotspec().rowspan.start
+            and any(ticks(other.yaxis).values())
+        ]  # fmt: skip
+        rows = places(left[0].yaxis)
+        assert set(rows) == set(columns) == set(CONDITIONS)
+
+        def wanted(up: str, down: str, head: str = head) -> float:
+            return chance(*(values_of(c, "measured", "p3", head) for c in (up, down)))
+
+        assert_matrix(ax, rows, columns, wanted)
+    assert len(panels(figure)) == len(WORKS)
+
+
+def test_the_order_of_heads_is_that_of_the_condition_in_the_title(summary):
+    figure = report.head_order_figure(summary)
+    titled(figure, "Probability [%] that the row's head works harder than the column's")
+    ((condition, ax),) = panels(figure).items()
+    assert condition == CONDITIONS[0]
+    rows, columns = places(ax.yaxis), places(ax.xaxis)
+    assert set(rows) == set(columns) == {spoken(HEADS[k]) for k in WORKS}
+    heads = {spoken(h): h for h in HEADS}
+
+    def wanted(up: str, down: str) -> float:
+        return chance(*(values_of(condition, "measured", "p3", heads[name]) for name in (up, down)))
+
+    assert_matrix(ax, rows, columns, wanted)
+
+
+def test_bars_of_the_inputs_are_their_effects(summary, tables):
+    figure = report.tornado_figure(summary)
+    text = plain(figure.get_suptitle())
+    assert text.startswith(f"Which inputs matter: mean elementary effect, {CONDITIONS[0]} ")
+    assert "2 to 98 % of draws; 4 trajectories; whiskers: 95 % of resampled means" in text
+    table = tables["screening"]
+    table = table[(table["measure"] == "mean_effort") & (table["condition"] == CONDITIONS[0])]
+    words = {label: family for family, label in FAMILIES.items()}
+    assert set(panels(figure)) == {spoken(HEADS[7]), spoken(HEADS[0])}
+    for title, ax in panels(figure).items():
+        names = places(figure.axes[0].yaxis)
+        assert [words[n] for n in sorted(names, key=names.get)] == [FIRST, SECOND, THIRD]
+        part = table[table["head"].map(spoken) == title].set_index("family")
+        bars = {bar.get_y() + bar.get_height() / 2: bar for bar in ax.patches}
+        (whiskers,) = [box for box in ax.containers if hasattr(box, "lines")]
+        strokes = {s[0][1]: s for s in whiskers.lines[2][0].get_segments()}
+        for label, place in names.items():
+            line = part.loc[words[label]]
+            size, spread = 100 * line["mu_star"], 100 * line["mu_star_confidence"]
+            (bar,) = [b for at, b in bars.items() if abs(at - place) < 1e-9]
+            assert bar.get_width() == pytest.approx(size, rel=1e-5)
+            ends = strokes[place][:, 0]
+            assert list(ends) == pytest.approx([size - min(spread, size), size + min(spread, size)])
+        assert "[percentage points]" in ax.get_xlabel()
+
+
+def test_failures_count_draws_and_lift_by_lift(tmp_path, ranking):
+    lost = {(3, "Edda", "wide"), (4, "Edda", "wide"), (9, "Bram", "narrow")}
+    short = {(1, "Bram", "wide"), (2, "Bram", "wide"), (5, "Edda", "dumbbells")}
+    files = write(tmp_path, efforts(), lost=lost, short=short)
+    found = summarise(PLAN, load_model(), files, replace(ranking, failed=3))
+    counts = found.failures.set_index(["person", "condition"])
+    assert counts.loc[("Edda", "wide"), ["draws", "failed"]].tolist() == [DRAWS, 2]
+    assert counts.loc[("Bram", "wide"), "with_shortfall"] == 2
+    assert counts["with_shortfall"].sum() == 3
+    text = printed(lambda console: _print(console, found))
+    assert f"Not solved Edda, wide: 2 of {DRAWS} draws (2 x arm too short)" in text
+    assert f"Not solved Bram, narrow: 1 of {DRAWS} draws (1 x arm too short)" in text
+    assert text.count("Not solved") == 3
+    assert "Not solved 3 draws of the ranking; their values were taken from the mean" in text
+    lifts = DRAWS * len(PEOPLE) * len(CONDITIONS)
+    assert f"Too heavy in 3 of {lifts} drawn lifts a moment falls short in some frame" in text
+    order = found.condition_order
+    order = order[(order["first"] == "narrow") & (order["second"] == "wide")]
+    assert set(order["draws"]) == {DRAWS - 3}
+
+
+def test_printed_shares_of_sure_and_open_orderings_are_counted_from_the_table(summary, tables):
+    text = printed(lambda console: _print(console, summary))
+    shown = printed_tables(text)
+    (title,) = [t for t in shown if t.startswith("Orderings between conditions")]
+    order = tables["condition_order"]
+    seen = set()
+    for cells in shown[title]:
+        mode, criterion = cells["lateral force"], cells["criterion"]
+        part = order[(order["lateral"] == mode) & (order["criterion"] == criterion)]
+        part = part[part["ties"] < 0.5]
+        sure = (part["probability"] >= 0.95) | (part["probability"] <= 0.05)
+        assert int(cells["pairs"]) == len(part)
+        assert cells["sure (95 % and more)"] == f"{100 * sure.mean():.0f} %"
+        assert cells["open"] == f"{100 * (1 - sure.mean()):.0f} %"
+        seen.add((mode, criterion))
+        assert sure.sum() < 0.5 * len(part)
+    assert len(seen) == 6
+    rows = shown["Inputs that matter most"]
+    assert [cells["input"] for cells in rows] == [FAMILIES[n] for n in (FIRST, SECOND, THIRD)]
+    for cells, value in zip(rows, tables["ranking"]["relative_mu_star"], strict=True):
+        assert cells["change it brings, over the greatest [%]"] == f"{100 * value:.0f}"
+
+
+@pytest.mark.parametrize(("certain", "wanted"), [(0.95, "100 %"), (0.05, "100 %"), (0.94, "0 %")])
+def test_an_ordering_that_holds_in_95_of_100_draws_is_sure(summary, certain, wanted):
+    order = summary.condition_order.assign(probability=certain, ties=0.0)
+    text = printed(lambda console: _print(console, replace(summary, condition_order=order)))
+    rows = next(v for k, v in printed_tables(text).items() if k.startswith("Orderings"))
+    assert {cells["sure (95 % and more)"] for cells in rows} == {wanted}
+
+
+# --------------------------------------------------------------- changes of a cohort
+
+
+def test_a_change_is_drawn_with_its_sign_in_its_row_and_column():
+    heads = ["m/upper", "m/lower"]
+    changes = ["tuck +5 deg", "tuck -5 deg", "smaller areas"]
+    rng = np.random.default_rng(3)
+    rows = [
+        {"head": h, "change": c, "lateral": mode, "condition": condition,
+         "difference": float(0.1 * rng.standard_normal())}
+        for h in heads for c in changes for mode in ("measured", "free")
+        for condition in CONDITIONS
+    ]  # fmt: skip
+    table = pd.DataFrame(rows)
+    orders = pd.DataFrame(
+        {
+            "head": ["m/upper", "m/lower", "m/upper"],
+            "change": ["tuck -5 deg", "tuck +5 deg", "smaller areas"],
+            "lateral": ["free", "free", "measured"],
+            "order_holds": [False, True, False],
+        }
+    )
+    figure = sensitivity_figure(table, orders, heads, "free")
+    ax = figure.axes[0]
+    names = {label.replace("\N{MINUS SIGN}", "-"): at for label, at in places(ax.xaxis).items()}
+    rows_at = places(ax.yaxis)
+    colours = ax.collections[0].get_array()
+    means = table[table["lateral"] == "free"].groupby(["head", "change"])["difference"].mean()
+    texts = {(round(x), y): text for (x, y), text in written(ax).items()}
+    for (head, change), value in means.items():
+        at = (names[change], rows_at[spoken(head)])
+        assert float(texts[at].replace("\N{MINUS SIGN}", "-")) == pytest.approx(
+            100 * value, abs=0.051
+        )
+        assert colours[int(at[1]), int(at[0])] == pytest.approx(100 * value)
+    (ring,) = ax.lines
+    (x,), (y,) = ring.get_data()
+    assert (round(x), y) == (names["tuck -5 deg"], rows_at["m, upper"])
+    low, high = ax.collections[0].get_clim()
+    assert -low == high == pytest.approx(100 * means.abs().max())
+    assert "Lateral force free." in plain(" ".join(t.get_text() for t in figure.texts))
