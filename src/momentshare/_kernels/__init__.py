@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import os
 from concurrent.futures import ThreadPoolExecutor
-from importlib.util import find_spec
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare._kernels.compiling import has_numba
 from momentshare.errors import MissingExtraError, ShapeError
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ COMPILE_FROM = 1000
 
 def is_available() -> bool:
     """Whether kernels can be compiled here."""
-    return find_spec("numba") is not None
+    return has_numba()
 
 
 def cores() -> int:

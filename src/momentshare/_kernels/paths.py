@@ -18,10 +18,12 @@ the angle between w and the jump at π the nearer way round, is then π - |w|.
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numba import njit
+
+from momentshare._kernels.compiling import Function, keep
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -32,8 +34,13 @@ if TYPE_CHECKING:
     Flags = NDArray[np.bool_]
     Answer = tuple[bool, bool, float, float, Vector, Vector]
 
-compiled = njit(nogil=True, cache=True, error_model="numpy", fastmath={"contract"})
-"""NaN and infinity keep their meaning; products and sums may be fused."""
+
+def compiled(function: Function) -> Function:
+    """Compile; NaN and infinity keep their meaning, products and sums may be fused."""
+    made: Any = njit(nogil=True, error_model="numpy", fastmath={"contract"})(function)
+    keep(made, [__file__])
+    return made  # type: ignore[no-any-return]
+
 
 SITE, SPHERE = 0, 1
 """Kinds of step, as in :mod:`momentshare._kernels.flat`; any other is a cylinder."""

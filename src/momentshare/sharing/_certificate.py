@@ -28,6 +28,7 @@ def certify(
     short: BoolArray,
     *,
     held: FloatArray | None = None,
+    parted: FloatArray | None = None,
     tolerance: float = CERTIFIED,
 ) -> RawSharing:
     """Residual, bounds, stationarity and gap of every frame, and the status they allow."""
@@ -46,24 +47,31 @@ def certify(
     priced = ROUNDED * np.where(short, 0.0, np.einsum("fj,fj->f", np.abs(multipliers), size))
     size = np.broadcast_to((size / rows).max(axis=1), (problem.frames,))
 
+    none = np.zeros((problem.frames, problem.limits.shape[1]))
+    held = none if held is None else held
+    parted = none if parted is None else parted
+    slack = problem.levels - np.einsum("fgi,fi->fg", problem.limits, force)
+    room = np.abs(problem.levels) + np.einsum("fgi,fi->fg", np.abs(problem.limits), np.abs(force))
+    priced = priced + ROUNDED * np.einsum("fg,fg->f", held, room)
+
     relative = unmet / rows
     distance = np.linalg.norm(relative, axis=1)
     along = np.einsum("fji,fj->fi", loads, relative / rows)
+    along = along - problem.capacity * np.einsum("fgi,fg->fi", problem.limits, parted)
     lost = (np.maximum(along, 0.0) - along * activation).sum(axis=1)
+    lost = lost + np.einsum("fg,fg->f", parted, slack)
     closer = lost / np.where(distance > 0.0, distance, 1.0)
     near = np.where(short, np.abs(closer), np.abs(relative).max(axis=1, initial=0.0))
     residual = np.where(short, np.abs(closer) * rows.max(axis=1), np.abs(unmet).max(axis=1))
 
     drive = np.einsum("fji,fj->fi", loads, multipliers)
-    if held is None:
-        held = np.zeros((problem.frames, problem.limits.shape[1]))
     drive = drive - problem.capacity * np.einsum("fgi,fg->fi", problem.limits, held)
-    slack = problem.levels - np.einsum("fgi,fi->fg", problem.limits, force)
-    room = np.abs(problem.levels) + np.einsum("fgi,fi->fg", np.abs(problem.limits), np.abs(force))
     broken = np.maximum(-slack, 0.0) / np.where(room > 0.0, room, 1.0)
     # Where rows nearly depend on each other, and in a shortfall, λ is long and its terms
     # cancel; their rounding is no fault of the answer.
-    terms = np.einsum("fji,fj->fi", np.abs(loads), np.abs(multipliers)).max(axis=1, initial=0.0)
+    terms = np.einsum("fji,fj->fi", np.abs(loads), np.abs(multipliers))
+    terms = terms + problem.capacity * np.einsum("fgi,fg->fi", np.abs(problem.limits), held)
+    terms = terms.max(axis=1, initial=0.0)
     stationarity = stationarity_of(drive, activation, weights, p, ROUNDED * terms)
     effort = weights * activation**p
     response = clipped_response(drive, weights, p)
@@ -94,11 +102,9 @@ def certify(
         unmet=unmet,
         free_values=free,
         held=held,
+        parted=parted,
         status=status,
-        moment_residual=residual,
-        bound_violation=bound,
-        stationarity=stationarity,
-        duality_gap=gap,
+        numbers=np.stack([residual, bound, stationarity, gap], axis=1),
     )
 
 

@@ -1,345 +1,148 @@
-"""The Newton method of ``_newton`` compiled, one frame after the other.
+"""The sharing problem compiled, one frame after the other.
 
 Imported late: compiling needs numba. The kernel releases the interpreter lock, so chunks
-run side by side in threads; each call works on buffers of its own. It covers frames
-whose moment can be met by the plain method; a frame it cannot certify is marked and
-handed to the stages written in NumPy. Inputs are contiguous float64 with the frame axis
-first, of length one where a value holds for every frame.
+run side by side in threads; each call works in a buffer of its own and allocates nothing.
+It covers moments that can be met and such that cannot, inequalities, and any p from 1 on;
+a frame that it cannot certify is marked and handed to the stages written in NumPy. Inputs
+are contiguous float64 with the frame axis first, of length one where a value holds for
+every frame.
 """
 
 from __future__ import annotations
 
-import math
+from pathlib import Path
 from typing import TYPE_CHECKING
 
-import numpy as np
-from numba import typeof, types
-
+from momentshare._kernels.compiling import has_numba, inner, outermost
+from momentshare.sharing import _kernel_frame, _kernel_newton, _kernel_stages
 from momentshare.sharing._kernel_frame import (
+    ACTIVE,
+    BEFORE,
+    DRIVE,
+    FACET,
+    FACETS,
+    LAM,
+    LEFT,
+    PRICE,
+    RATIO,
+    REST,
+    ROW_SIZE,
+    STRENGTH,
+    TARGET,
     Limits,
+    Work,
+    carve,
     certify_frame,
-    compiled,
+    hold_facet,
     normalise_frame,
     project,
-    root,
+    worst_facet,
 )
+from momentshare.sharing._kernel_newton import (
+    MET,
+    NEAREST,
+    OPEN,
+    apply_rows,
+    bounded,
+    guess,
+    newton,
+    prepare,
+    respond,
+    rest_of,
+)
+from momentshare.sharing._kernel_stages import lie_across, nearer, rejoin
 
 if TYPE_CHECKING:
-    from momentshare.sharing._result import BoolArray, FloatArray
+    from typing import Any
 
-
-STEPS = 40
-"""Newton steps before a frame is left to the other stages."""
+    from momentshare.sharing._result import FloatArray, IntArray
 
 FAMILIAR = 0.3
 """A start from the frame before is kept when it leaves less than this part unmet."""
 
+SOLVED, SHORTFALL, UNCERTIFIED = 0, 1, 2
+"""As in ``_result.Status``; a test compares them."""
 
-@compiled()
-def respond(
-    drive: FloatArray,
-    full: FloatArray,
-    reciprocal: FloatArray,
+
+@inner
+def begin(
+    rows: int, heads: int, work: Work, exponent: float, heaviest: float, asked: float,
     scale: float,
-    power: float,
-    activation: FloatArray,
-) -> None:
-    """Activations that the drives call for."""
-    if power == 1.0:
-        for i in range(drive.size):
-            activation[i] = min(1.0, scale * reciprocal[i] * max(drive[i], 0.0))
-        return
-    for i in range(drive.size):
-        if drive[i] <= 0.0:
-            activation[i] = 0.0
-        elif drive[i] >= full[i]:
-            activation[i] = 1.0
-        else:
-            activation[i] = min(1.0, scale * root(drive[i] * reciprocal[i], power))
-
-
-@compiled()
-def slopes(
-    drive: FloatArray,
-    full: FloatArray,
-    reciprocal: FloatArray,
-    scale: float,
-    power: float,
-    activation: FloatArray,
-    slope: FloatArray,
-) -> None:
-    """Change of activation per drive; zero at the bounds."""
-    for i in range(drive.size):
-        inside = 0.0 < drive[i] < full[i]
-        if not inside:
-            slope[i] = 0.0
-        elif power == 1.0:
-            slope[i] = scale * reciprocal[i]
-        else:
-            slope[i] = power * activation[i] / drive[i]
-
-
-@compiled()
-def solve_step(
-    A: FloatArray,
-    Q: FloatArray,
-    slope: FloatArray,
-    rho: float,
-    uphill: FloatArray,
-    hessian: FloatArray,
-    direction: FloatArray,
-) -> bool:
-    """Solve (A S Aᵀ + ρ I + τ Q Qᵀ) d = uphill by Cholesky; false where that breaks down."""
-    rows, heads = A.shape
-    trace = rho
+) -> bool:  # fmt: skip
+    """Start from the multipliers in BEFORE; false where they leave too much unmet."""
+    unit = scale ** (exponent - 1.0)
+    anything = 0.0
     for j in range(rows):
-        for k in range(j + 1):
-            total = 0.0
-            for i in range(heads):
-                total += A[j, i] * slope[i] * A[k, i]
-            hessian[j, k] = total
-        trace += hessian[j, j]
-    for j in range(rows):
-        for k in range(j + 1):
-            for c in range(Q.shape[1]):
-                hessian[j, k] += trace * Q[j, c] * Q[k, c]
-        hessian[j, j] += max(rho, 1e-15 * trace)
-    for j in range(rows):
-        for k in range(j + 1):
-            total = hessian[j, k]
-            for i in range(k):
-                total -= hessian[j, i] * hessian[k, i]
-            if j == k:
-                if not total > 0.0:
-                    return False
-                hessian[j, j] = math.sqrt(total)
-            else:
-                hessian[j, k] = total / hessian[k, k]
-    for j in range(rows):
-        total = uphill[j]
-        for i in range(j):
-            total -= hessian[j, i] * direction[i]
-        direction[j] = total / hessian[j, j]
-    for j in range(rows - 1, -1, -1):
-        total = direction[j]
-        for i in range(j + 1, rows):
-            total -= hessian[i, j] * direction[i]
-        direction[j] = total / hessian[j, j]
-    return True
+        lam = work.short[BEFORE][j] * work.short[ROW_SIZE][j] / (unit * heaviest)
+        work.short[LAM][j] = lam
+        anything = max(anything, abs(lam))
+    if not anything > 0.0:
+        return False
+    prepare(heads, heads, work, exponent, scale)
+    apply_rows(work.loads[0], rows, heads, work.short[LAM], work.long[DRIVE])
+    a = work.long[ACTIVE]
+    respond(work.long[DRIVE], heads, heads, work, scale, 1.0 / (exponent - 1.0), a)
+    worst, _ = rest_of(work.loads[0], rows, heads, heads, work.short[TARGET], a, work.short[REST])
+    return worst <= FAMILIAR * asked
 
 
-@compiled()
-def walk_kinks(
-    drive: FloatArray,
-    change: FloatArray,
-    slope: FloatArray,
-    full: FloatArray,
-    begin: float,
-    bend: float,
-    kinks: FloatArray,
-) -> float:
-    """Length that ends the slope along the step when it is linear between kinks (p = 2)."""
-    heads = drive.size
-    enter, leave = kinks[:heads], kinks[heads:]
-    curvature = bend
-    for i in range(heads):
-        enter[i] = leave[i] = math.inf
-        if change[i] > 0.0:
-            if drive[i] < full[i]:
-                leave[i] = (full[i] - drive[i]) / change[i]
-            if drive[i] <= 0.0:
-                enter[i] = -drive[i] / change[i]
-        elif change[i] < 0.0:
-            if drive[i] > 0.0:
-                leave[i] = -drive[i] / change[i]
-            if drive[i] >= full[i]:
-                enter[i] = (full[i] - drive[i]) / change[i]
-        curvature += slope[i] * change[i] * change[i]
-    t, value = 0.0, begin
-    for _ in range(2 * heads + 1):
-        nearest, which = math.inf, -1
-        for k in range(2 * heads):
-            if kinks[k] < nearest:
-                nearest, which = kinks[k], k
-        fall = curvature * (nearest - t)
-        if which < 0 or value <= fall:
-            return t + value / curvature
-        value -= fall
-        t = nearest
-        head = which % heads
-        # full is the drive at a = 1, so its reciprocal is the slope inside.
-        bent = change[head] * change[head] / full[head]
-        curvature += bent if which < heads else -bent
-        curvature = max(curvature, bend)
-        kinks[which] = math.inf
-    return t
+@inner
+def solve_frame(
+    rows: int, heads: int, work: Work, cap: FloatArray, pas: FloatArray, G: FloatArray,
+    h: FloatArray, exponent: float, scale: float, begun: bool, size: float, limits: Limits,
+) -> tuple[int, int, float]:  # fmt: skip
+    """Solve a frame from the multipliers at hand or, where not ``begun``, from a guess.
+
+    Where Newton's method fails, p = 2 comes first and then exponents nearer to p. Where the
+    moment cannot be met, the balance across the separating direction follows (``side`` 1).
+    Then the inequality broken most is added and all begins again, so that the least effort
+    never falls. Returns how it ended, how many inequalities are held, and σ.
+    """
+    count, side, fallen = 0, 0, False
+    power = exponent
+    while True:
+        total, columns = rows + count, heads + count
+        A = work.loads[side]
+        target = work.short[LEFT if side == 1 else TARGET]
+        if not begun:
+            scale = guess(A, total, rows, columns, heads, target, work, power, size, limits)
+            begun = True
+        ended = newton(A, total, rows, columns, heads, target, work, power, scale, size, limits)
+        if ended == OPEN and not fallen and exponent != 2.0:
+            fallen, begun, power = True, False, 2.0
+            continue
+        if ended == MET and power != exponent:
+            power, scale = nearer(total, columns, heads, work, power, exponent, scale, limits)
+            continue
+        if side == 0 and ended == NEAREST:
+            if not lie_across(A, total, rows, columns, heads, work, limits):
+                return OPEN, count, scale
+            side, fallen, begun, power = 1, False, False, exponent
+            continue
+        if side == 1:
+            rejoin(work.loads[0], total, columns, work)
+            ended = NEAREST if ended == MET else OPEN
+        if ended == OPEN:
+            return ended, count, scale
+        chosen = worst_facet(cap, pas, G, h, count, work)
+        if chosen < 0:
+            return ended, count, scale
+        if count == FACETS or not hold_facet(cap, pas, G, h, chosen, rows, count, work):
+            return OPEN, count, scale
+        count += 1
+        side, fallen = 0, False
+        prepare(heads + count, heads, work, exponent, scale)
 
 
-@compiled()
-def slope_at(
-    t: float,
-    drive: FloatArray,
-    change: FloatArray,
-    full: FloatArray,
-    reciprocal: FloatArray,
-    scale: float,
-    power: float,
-    constant: float,
-    bend: float,
-) -> float:
-    """Slope of the damped dual at length t along the step."""
-    supplied = 0.0
-    for i in range(drive.size):
-        z = drive[i] + t * change[i]
-        if z >= full[i]:
-            supplied += change[i]
-        elif z > 0.0:
-            supplied += change[i] * scale * root(z * reciprocal[i], power)
-    return constant - supplied - bend * t
-
-
-@compiled()
-def halve_kinks(
-    drive: FloatArray,
-    change: FloatArray,
-    full: FloatArray,
-    reciprocal: FloatArray,
-    scale: float,
-    power: float,
-    constant: float,
-    bend: float,
-    begin: float,
-    kinks: FloatArray,
-    limits: Limits,
-) -> float:
-    """Length at which the slope along the step is nearly gone, any p."""
-    heads = drive.size
-    count = 0
-    for i in range(heads):
-        if change[i] != 0.0:
-            for mark in (0.0, full[i]):
-                t = (mark - drive[i]) / change[i]
-                if t > 0.0 and math.isfinite(t):
-                    kinks[count] = t
-                    count += 1
-    ordered = np.sort(kinks[:count])
-    low, low_slope, low_index = 0.0, begin, -1
-    high, high_slope, high_index = math.inf, -math.inf, count
-    while high_index - low_index > 1:
-        middle = (low_index + high_index) // 2
-        t = ordered[middle]
-        value = slope_at(t, drive, change, full, reciprocal, scale, power, constant, bend)
-        if value > 0.0:
-            low, low_slope, low_index = t, value, middle
-        else:
-            high, high_slope, high_index = t, value, middle
-    if high_index == count:
-        return low + max(low_slope, 0.0) / max(bend, 1e-300)
-    side = 0
-    t = low
-    for _ in range(60):
-        t = low + (high - low) * low_slope / max(low_slope - high_slope, 1e-300)
-        value = slope_at(t, drive, change, full, reciprocal, scale, power, constant, bend)
-        if abs(value) <= limits.curvature * begin:
-            break
-        if value > 0.0:
-            low, low_slope = t, value
-            if side > 0:
-                high_slope *= 0.5
-            side = 1
-        else:
-            high, high_slope = t, value
-            if side < 0:
-                low_slope *= 0.5
-            side = -1
-    return t
-
-
-@compiled()
-def apply_rows(
-    A: FloatArray,
-    multipliers: FloatArray,
-    drive: FloatArray,
-) -> None:
-    """Drive Aᵀλ."""
-    drive[:] = 0.0
-    for j in range(A.shape[0]):
-        for i in range(A.shape[1]):
-            drive[i] += A[j, i] * multipliers[j]
-
-
-@compiled()
-def rest_of(
-    A: FloatArray,
-    target: FloatArray,
-    activation: FloatArray,
-    rest: FloatArray,
-) -> tuple[float, float]:
-    """Unmet part b − A a; returns its greatest element and the norm of a."""
-    worst = 0.0
-    for j in range(A.shape[0]):
-        total = 0.0
-        for i in range(A.shape[1]):
-            total += A[j, i] * activation[i]
-        rest[j] = target[j] - total
-        worst = max(worst, abs(rest[j]))
-    square = 0.0
-    for i in range(activation.size):
-        square += activation[i] ** 2
-    return worst, math.sqrt(square)
-
-
-@compiled()
-def separated(
-    A: FloatArray,
-    target: FloatArray,
-    rest: FloatArray,
-    size: float,
-    limits: Limits,
-) -> bool:
-    """Whether no activation at all can supply what is asked along ``rest``."""
-    asked, square = 0.0, 0.0
-    for j in range(rest.size):
-        asked += rest[j] * target[j]
-        square += rest[j] ** 2
-    for i in range(A.shape[1]):
-        along = 0.0
-        for j in range(rest.size):
-            along += A[j, i] * rest[j]
-        asked -= max(along, 0.0)
-    return asked > limits.certified * size * math.sqrt(square)
-
-
-def _given(axes: int) -> types.Array:
-    return types.Array(types.float64, axes, "C", readonly=True)
-
-
-def _written(dtype: types.Type, axes: int) -> types.Array:
-    return types.Array(dtype, axes, "C")
-
-
-# One signature for writable and read-only input, so that it is compiled once and for all.
-SIGNATURE = types.void(
-    *(_given(axes) for axes in (3, 2, 2, 2, 2, 3, 2)),
-    types.float64,
-    types.int64,
-    types.int64,
-    types.boolean,
-    *(_written(types.float64, 2) for _ in range(4)),
-    _written(types.boolean, 1),
-    _written(types.float64, 2),
-    typeof(Limits(*(0.0,) * 5, 0, *(0.0,) * 4)),  # type: ignore[no-untyped-call]
-)
-
-
-@compiled(SIGNATURE)
-def solve_frames(
+def _solve_frames(
     arms: FloatArray,
     capacity: FloatArray,
     moments: FloatArray,
     passive: FloatArray,
     weights: FloatArray,
     columns: FloatArray,
+    facets: FloatArray,
+    levels: FloatArray,
     start: FloatArray,
     exponent: float,
     first: int,
@@ -349,8 +152,11 @@ def solve_frames(
     multipliers: FloatArray,
     unmet: FloatArray,
     free_values: FloatArray,
-    good: BoolArray,
+    held: FloatArray,
+    parted: FloatArray,
+    status: IntArray,
     numbers: FloatArray,
+    buffer: FloatArray,
     limits: Limits,
 ) -> None:
     """Solve the frames first … last − 1 and write their answers and certificates.
@@ -360,19 +166,8 @@ def solve_frames(
     """
     rows, heads = arms.shape[1], arms.shape[2]
     free = columns.shape[2]
-    A = np.empty((rows, heads))
-    Q = np.empty((rows, free))
-    mixing = np.empty((free, free))
-    hessian = np.empty((rows, rows))
-    target, row_size, rest = np.empty(rows), np.empty(rows), np.empty(rows)
-    lam, centre, uphill = np.zeros(rows), np.empty(rows), np.empty(rows)
-    direction, before = np.zeros(rows), np.zeros(rows)
-    drive, change, a, slope = np.empty(heads), np.empty(heads), np.empty(heads), np.empty(heads)
-    trial, ahead = np.empty(heads), np.empty(heads)
-    reciprocal, full, kinks = np.empty(heads), np.empty(heads), np.empty(2 * heads)
-    power = 1.0 / (exponent - 1.0)
+    work = carve(buffer, rows, heads, free, facets.shape[1])
     known = False
-    scale = 1.0
     for f in range(first, last):
         R = arms[f if arms.shape[0] > 1 else 0]
         cap = capacity[f if capacity.shape[0] > 1 else 0]
@@ -380,142 +175,111 @@ def solve_frames(
         pas = passive[f if passive.shape[0] > 1 else 0]
         w = weights[f if weights.shape[0] > 1 else 0]
         C = columns[f if columns.shape[0] > 1 else 0]
-        size = normalise_frame(R, cap, m, pas, C, A, target, Q, mixing, row_size, limits)
-        heaviest = 0.0
+        G = facets[f if facets.shape[0] > 1 else 0]
+        h = levels[f if levels.shape[0] > 1 else 0]
+        size = normalise_frame(R, cap, m, pas, C, work, limits)
+        heaviest, asked = 0.0, 0.0
         for i in range(heads):
             heaviest = max(heaviest, w[i])
         for i in range(heads):
-            reciprocal[i] = heaviest / (exponent * w[i])
-        asked = 0.0
+            work.long[RATIO][i] = heaviest / w[i]
         for j in range(rows):
-            asked = max(asked, abs(target[j]))
+            asked = max(asked, abs(work.short[TARGET][j]))
 
         begun = False
-        given = start.shape[0] > 0
+        scale = 1.0
         if asked <= limits.residual * size:
-            lam[:] = 0.0
-            scale = 1.0
-            for i in range(heads):
-                full[i] = 1.0 / reciprocal[i]
+            for j in range(rows):
+                work.short[LAM][j] = 0.0
+            prepare(heads, heads, work, exponent, scale)
             begun = True
-        elif given or (warm and known):
-            source = start[f if start.shape[0] > 1 else 0] if given else before
-            unit = scale ** (exponent - 1.0)
-            if given:
-                scale = 1.0
-                unit = 1.0
-            anything = 0.0
-            for j in range(rows):
-                lam[j] = source[j] * row_size[j] / (unit * heaviest)
-                anything = max(anything, abs(lam[j]))
-            for i in range(heads):
-                full[i] = 1.0 / (unit * reciprocal[i])
-            if anything > 0.0:
-                apply_rows(A, lam, drive)
-                respond(drive, full, reciprocal, scale, power, a)
-                worst, length = rest_of(A, target, a, rest)
-                begun = worst <= FAMILIAR * asked
-        if not begun:
-            # As if no head had bounds and p were 2.
-            solve_step(A, Q, reciprocal, 1e-9, target, hessian, lam)
-            apply_rows(A, lam, drive)
-            greatest = 0.0
-            for i in range(heads):
-                greatest = max(greatest, abs(drive[i] * reciprocal[i]))
-            scale = min(max(2.0 * greatest, 1e-100), 1.0)
-            for j in range(rows):
-                lam[j] /= scale
-            for i in range(heads):
-                full[i] = (1.0 / scale) ** (exponent - 1.0) / reciprocal[i]
-        rho = scale / limits.slack_weight
-        centre[:] = lam
-        apply_rows(A, lam, drive)
-        respond(drive, full, reciprocal, scale, power, a)
-        for _ in range(STEPS):
-            worst, length = rest_of(A, target, a, rest)
-            total = size + length
-            if not worst > (limits.near if exponent > 2.0 else limits.residual) * total:
-                break
-            pulled, off = 0.0, 0.0
-            for j in range(rows):
-                pull = rho * (lam[j] - centre[j])
-                uphill[j] = rest[j] - pull
-                pulled = max(pulled, abs(pull))
-                off = max(off, abs(uphill[j]))
-            if off <= max(limits.settled * pulled, 0.1 * limits.residual * total):
-                if pulled > 1e-7 * total and separated(A, target, rest, total, limits):
-                    break
-                centre[:] = lam
-                uphill[:] = rest
-            slopes(drive, full, reciprocal, scale, power, a, slope)
-            if not solve_step(A, Q, slope, rho, uphill, hessian, direction):
-                break
-            apply_rows(A, direction, change)
-            begin, bend, constant = 0.0, 0.0, 0.0
-            for j in range(rows):
-                begin += direction[j] * uphill[j]
-                bend += rho * direction[j] * direction[j]
-                constant += direction[j] * (target[j] - rho * (lam[j] - centre[j]))
-            for i in range(heads):
-                ahead[i] = drive[i] + change[i]
-            respond(ahead, full, reciprocal, scale, power, trial)
-            left = constant - bend
-            for i in range(heads):
-                left -= change[i] * trial[i]
-            t = 1.0
-            if abs(left) > limits.curvature * begin:
-                if power == 1.0:
-                    t = walk_kinks(drive, change, slope, full, begin, bend, kinks)
-                else:
-                    t = halve_kinks(
-                        drive, change, full, reciprocal, scale, power, constant, bend, begin,
-                        kinks, limits
-                    )  # fmt: skip
+        elif start.shape[0] > 0 or known:
+            before = f - 1 if known else (f if start.shape[0] > 1 else 0)
+            if known:
+                top = 0.0
                 for i in range(heads):
-                    ahead[i] = drive[i] + t * change[i]
-                respond(ahead, full, reciprocal, scale, power, trial)
+                    top = max(top, activation[f - 1, i])
+                scale = bounded(2.0 * top, exponent)
             for j in range(rows):
-                lam[j] += t * direction[j]
-            drive, ahead = ahead, drive
-            a, trial = trial, a
-        if exponent > 2.0:
-            for _ in range(limits.finish):
-                worst, length = rest_of(A, target, a, rest)
-                slopes(drive, full, reciprocal, scale, power, a, slope)
-                if not worst > 1e-16 * size or not solve_step(
-                    A, Q, slope, 1e-6 * rho, rest, hessian, direction
-                ):
-                    break
-                apply_rows(A, direction, change)
-                for i in range(heads):
-                    a[i] = min(max(a[i] + slope[i] * change[i], 0.0), 1.0)
-                    drive[i] += change[i]
-                for j in range(rows):
-                    lam[j] += direction[j]
+                work.short[BEFORE][j] = multipliers[before, j] if known else start[before, j]
+            begun = begin(rows, heads, work, exponent, heaviest, asked, scale)
+        ended, count, scale = solve_frame(
+            rows, heads, work, cap, pas, G, h, exponent, scale, begun, size, limits
+        )
 
-        project(Q, lam)
+        short = ended == NEAREST
+        project(work.Q, rows, work.short[LAM])
         unit = scale ** (exponent - 1.0) * heaviest
+        for g in range(h.size):
+            held[f, g] = 0.0
+            parted[f, g] = 0.0
+        for k in range(count):
+            g = int(work.short[FACET][k])
+            held[f, g] = max(-work.short[LAM][rows + k] * unit / work.short[STRENGTH][k], 0.0)
+            if short:
+                parted[f, g] = max(-work.short[PRICE][rows + k] / work.short[STRENGTH][k], 0.0)
         for j in range(rows):
             total = m[j]
             for i in range(heads):
-                total -= R[j, i] * (cap[i] * a[i] + pas[i])
-            rest[j] = total / row_size[j]
-            multipliers[f, j] = lam[j] * unit / row_size[j]
+                total -= R[j, i] * (cap[i] * work.long[ACTIVE][i] + pas[i])
+            work.short[REST][j] = total / work.short[ROW_SIZE][j]
+            multipliers[f, j] = work.short[LAM][j] * unit / work.short[ROW_SIZE][j]
         for k in range(free - 1, -1, -1):
             total = 0.0
             for j in range(rows):
-                total += Q[j, k] * rest[j]
+                total += work.Q[j, k] * work.short[REST][j]
             for c in range(k + 1, free):
-                total -= mixing[k, c] * free_values[f, c]
-            free_values[f, k] = total / mixing[k, k] if mixing[k, k] > 0.0 else 0.0
+                total -= work.mixing[k, c] * free_values[f, c]
+            free_values[f, k] = total / work.mixing[k, k] if work.mixing[k, k] > 0.0 else 0.0
         for i in range(heads):
-            activation[f, i] = a[i]
-        good[f], numbers[f, 0], numbers[f, 1], numbers[f, 2], numbers[f, 3] = certify_frame(
-            R, cap, m, pas, w, C, exponent, row_size,
-            activation[f], multipliers[f], free_values[f], unmet[f], limits
+            activation[f, i] = work.long[ACTIVE][i]
+        good = certify_frame(
+            R, cap, m, pas, w, C, G, h, exponent, short, work.short[ROW_SIZE],
+            activation[f], multipliers[f], free_values[f], held[f], parted[f], unmet[f],
+            numbers[f], limits
         )  # fmt: skip
-        known = good[f]
-        if known:
-            before[:] = multipliers[f]
+        if short:
+            # So slight a shortfall may be feigned by rows that nearly depend on each other.
+            square = 0.0
             for j in range(rows):
-                before[j] = lam[j] * unit / row_size[j]
+                square += (unmet[f, j] / work.short[ROW_SIZE][j]) ** 2
+            if h.size == 0 and square <= (limits.slight * size) ** 2:
+                good = False
+        known = warm and good and ended == MET
+        status[f] = UNCERTIFIED
+        if good and ended != OPEN:
+            status[f] = SHORTFALL if short else SOLVED
+
+
+_FILES = [
+    str(Path(module.__file__ or "")) for module in (_kernel_frame, _kernel_newton, _kernel_stages)
+] + [__file__]
+
+
+def _signature() -> Any:
+    """One signature for writable and read-only input, so that it is compiled once."""
+    if not has_numba():
+        return None
+    from numba import typeof, types
+
+    def given(axes: int) -> Any:
+        return types.Array(types.float64, axes, "C", readonly=True)
+
+    def written(dtype: Any, axes: int) -> Any:
+        return types.Array(dtype, axes, "C")
+
+    return types.void(
+        *(given(axes) for axes in (3, 2, 2, 2, 2, 3, 3, 2, 2)),
+        types.float64,
+        types.int64,
+        types.int64,
+        types.boolean,
+        *(written(types.float64, 2) for _ in range(6)),
+        written(types.int8, 1),
+        written(types.float64, 2),
+        written(types.float64, 1),
+        typeof(Limits(*(0.0,) * len(Limits._fields))),  # type: ignore[no-untyped-call]
+    )
+
+
+solve_frames = outermost(_signature(), _FILES)(_solve_frames)

@@ -1,24 +1,28 @@
-"""Compiled parts of one frame: unit rows, free columns, certificate.
+"""Compiled parts of one frame: workspace, unit rows, free columns, facets, certificate.
 
-Twins of ``_balance`` and ``_certificate``. The compile cache watches the file of the
-outermost function only: after a change here, save ``_kernel.py`` as well.
+Twins of ``_balance`` and ``_certificate``. A frame is solved in an extended system: its
+balance rows, then one row for each inequality in force; its heads, then one column for the
+slack of each such inequality.
 """
 
 from __future__ import annotations
 
 import math
-from functools import partial
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numba import njit
+
+from momentshare._kernels.compiling import inner
 
 if TYPE_CHECKING:
     from momentshare.sharing._result import FloatArray
 
+FACETS = 8
+"""Most inequalities that a frame holds at once; a cone in three dimensions needs two or three."""
+
 
 class Limits(NamedTuple):
-    """Numbers of the method, handed in so that the compile cache never holds old ones.
+    """Numbers of the method, handed in so that a compiled kernel never holds old ones.
 
     Each is described where the NumPy form defines it.
     """
@@ -28,50 +32,106 @@ class Limits(NamedTuple):
     settled: float
     curvature: float
     near: float
-    finish: int
+    finish: float
     dependent: float
     idle: float
     certified: float
     rounded: float
+    short: float
+    across: float
+    spanned: float
+    slight: float
+    growth: float
 
 
-compiled = partial(
-    njit,
-    nogil=True,
-    cache=True,
-    error_model="numpy",
-    fastmath={"reassoc", "contract", "nsz"},
+class Work(NamedTuple):
+    """Views of one flat buffer; ``R`` rows and ``N`` columns of the extended system."""
+
+    loads: FloatArray  # (2, R, N) the system, and it without the heads a shortfall holds
+    squares: FloatArray  # (3, R, R) Hessian, what free heads can supply, what they cannot
+    short: FloatArray  # (12, R) vectors named below
+    long: FloatArray  # (10, N) vectors named below
+    kinks: FloatArray  # (2 N,)
+    Q: FloatArray  # (R, free)
+    mixing: FloatArray  # (free, free)
+
+
+TARGET, LEFT, REST, LAM, CENTRE, UPHILL = 0, 1, 2, 3, 4, 5
+DIRECTION, BEFORE, PRICE, ROW_SIZE, STRENGTH, FACET = 6, 7, 8, 9, 10, 11
+"""Vectors over rows. PRICE is the direction of a shortfall, STRENGTH the norm of the row of
+an inequality, FACET the inequality that it stands for."""
+
+DRIVE, CHANGE, ACTIVE, SLOPE, TRIAL, AHEAD, RATIO, RECIPROCAL, FULL, FIXED = (
+    0,
+    1,
+    2,
+    3,
+    4,
+    5,
+    6,
+    7,
+    8,
+    9,
 )
-"""NaN and infinity keep their meaning; sums may be taken in any order."""
+"""Vectors over heads and slacks. RATIO is the heaviest weight over the weight."""
 
 
-@compiled()
+def room(rows: int, heads: int, free: int, facets: int) -> int:
+    """Length of the buffer that :func:`carve` takes apart."""
+    held = min(facets, FACETS)
+    R, N = rows + held, heads + held
+    return 2 * R * N + R * free + free * free + 3 * R * R + 12 * R + 12 * N
+
+
+@inner
+def carve(flat: FloatArray, rows: int, heads: int, free: int, facets: int) -> Work:
+    """Take the buffer apart, rows of the system contiguous."""
+    held = min(facets, FACETS)
+    R, N = rows + held, heads + held
+    k = 2 * R * N
+    loads = flat[:k].reshape((2, R, N))
+    squares = flat[k : k + 3 * R * R].reshape((3, R, R))
+    k += 3 * R * R
+    short = flat[k : k + 12 * R].reshape((12, R))
+    k += 12 * R
+    long = flat[k : k + 10 * N].reshape((10, N))
+    kinks = flat[k + 10 * N : k + 12 * N]
+    k += 12 * N
+    Q = flat[k : k + R * free].reshape((R, free))
+    k += R * free
+    return Work(
+        loads, squares, short, long, kinks, Q, flat[k : k + free * free].reshape((free, free))
+    )
+
+
+@inner
 def root(value: float, power: float) -> float:
-    """Return value ** power, quick for the powers of p = 2, 3 and 4."""
+    """Return value ** power, quick for p = 1.5, 2, 3, 4 and 5."""
     if power == 1.0:
         return value
     if power == 0.5:
         return math.sqrt(value)
+    if power == 0.25:
+        return math.sqrt(math.sqrt(value))
+    if power == 2.0:
+        return value * value
     if power == 1.0 / 3.0:
         return float(np.cbrt(value))
     return float(value**power)
 
 
-@compiled()
-def project(
-    Q: FloatArray,
-    vector: FloatArray,
-) -> None:
+@inner
+def project(Q: FloatArray, rows: int, vector: FloatArray) -> None:
     """Take the part along the columns of Q out of a vector."""
     for k in range(Q.shape[1]):
         part = 0.0
-        for j in range(Q.shape[0]):
+        for j in range(rows):
             part += Q[j, k] * vector[j]
-        for j in range(Q.shape[0]):
+        for j in range(rows):
             vector[j] -= part * Q[j, k]
 
 
-@compiled()
+@inner
 def take_out_free(
     columns: FloatArray,
     row_size: FloatArray,
@@ -106,22 +166,19 @@ def take_out_free(
             basis[j, k] = basis[j, k] / left if left > limits.dependent * length else 0.0
 
 
-@compiled()
+@inner
 def normalise_frame(
     R: FloatArray,
     capacity: FloatArray,
     moments: FloatArray,
     passive: FloatArray,
     columns: FloatArray,
-    A: FloatArray,
-    target: FloatArray,
-    Q: FloatArray,
-    mixing: FloatArray,
-    row_size: FloatArray,
+    work: Work,
     limits: Limits,
 ) -> float:
     """Give rows unit size, take free columns out; return the size that rounding acts on."""
     rows, heads = R.shape
+    A, Q, target, row_size = work.loads[0], work.Q, work.short[TARGET], work.short[ROW_SIZE]
     total, acting = 0.0, 0
     for j in range(rows):
         square = 0.0
@@ -145,9 +202,11 @@ def normalise_frame(
         inverse = 1.0 / row_size[j]
         for i in range(heads):
             A[j, i] *= inverse
-    take_out_free(columns, row_size, Q, mixing, limits)
-    project(Q, target)
-    for i in range(heads if Q.shape[1] > 0 else 0):
+    if Q.shape[1] == 0:
+        return size
+    take_out_free(columns, row_size, Q, work.mixing, limits)
+    project(Q, rows, target)
+    for i in range(heads):
         whole, kept = 0.0, 0.0
         for j in range(rows):
             whole = max(whole, abs(A[j, i]))
@@ -165,7 +224,73 @@ def normalise_frame(
     return size
 
 
-@compiled()
+@inner
+def worst_facet(
+    capacity: FloatArray,
+    passive: FloatArray,
+    facets: FloatArray,
+    levels: FloatArray,
+    count: int,
+    work: Work,
+) -> int:
+    """Inequality broken most by the activations, of those not held yet; −1 where none is."""
+    chosen, most = -1, 1e-12
+    for g in range(levels.size):
+        excess, bare, square = -levels[g], abs(levels[g]), 0.0
+        for i in range(capacity.size):
+            part = facets[g, i] * (capacity[i] * work.long[ACTIVE][i] + passive[i])
+            excess += part
+            bare += abs(part)
+            square += (facets[g, i] * capacity[i]) ** 2
+        if excess > 1e-12 * bare:
+            held = False
+            for k in range(count):
+                held = held or int(work.short[FACET][k]) == g
+            measure = excess / math.sqrt(square) if square > 0.0 else math.inf
+            if not held and (measure > most or chosen < 0):
+                chosen, most = g, measure
+    return chosen
+
+
+@inner
+def hold_facet(
+    capacity: FloatArray,
+    passive: FloatArray,
+    facets: FloatArray,
+    levels: FloatArray,
+    chosen: int,
+    rows: int,
+    count: int,
+    work: Work,
+) -> bool:
+    """Append the row and the slack of an inequality; false where no head moves it."""
+    heads = capacity.size
+    A, row, column = work.loads[0], rows + count, heads + count
+    square, level = 0.0, levels[chosen]
+    for i in range(heads):
+        A[row, i] = facets[chosen, i] * capacity[i]
+        square += A[row, i] ** 2
+        level -= facets[chosen, i] * passive[i]
+    if not square > 0.0:
+        return False
+    strength = math.sqrt(square)
+    for i in range(heads):
+        A[row, i] /= strength
+    for j in range(row + 1):
+        A[j, column] = 0.0
+    for k in range(count):
+        A[row, heads + k] = 0.0
+    A[row, column] = 1.0
+    for c in range(work.Q.shape[1]):
+        work.Q[row, c] = 0.0
+    work.short[TARGET][row] = level / strength
+    work.short[STRENGTH][count] = strength
+    work.short[FACET][count] = chosen
+    work.short[LAM][row] = 0.0
+    return True
+
+
+@inner
 def certify_frame(
     R: FloatArray,
     capacity: FloatArray,
@@ -173,21 +298,28 @@ def certify_frame(
     passive: FloatArray,
     weights: FloatArray,
     columns: FloatArray,
+    facets: FloatArray,
+    levels: FloatArray,
     exponent: float,
+    short: bool,
     row_size: FloatArray,
     activation: FloatArray,
     multipliers: FloatArray,
     free: FloatArray,
+    held: FloatArray,
+    parted: FloatArray,
     unmet: FloatArray,
+    numbers: FloatArray,
     limits: Limits,
-) -> tuple[bool, float, float, float, float]:
+) -> bool:
     """Residual, bounds, stationarity and gap from the problem data; fills ``unmet``.
 
-    The same numbers as ``_certificate.certify`` for a frame whose moment is met.
+    The same numbers as ``_certificate.certify``.
     """
     rows, heads = R.shape
     power = 1.0 / (exponent - 1.0)
-    near, residual, size, loose, priced = 0.0, 0.0, 0.0, 0.0, 0.0
+    near, residual, size, loose, priced, square = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+    longest, bound = 0.0, 0.0
     for j in range(rows):
         total, bare = 0.0, 0.0
         for i in range(heads):
@@ -199,27 +331,49 @@ def certify_frame(
             total += part
             bare += abs(part)
         unmet[j] = moments[j] - total
-        loose += multipliers[j] * unmet[j]
-        priced += abs(multipliers[j]) * (abs(moments[j]) + bare)
+        if not short:
+            loose += multipliers[j] * unmet[j]
+            priced += abs(multipliers[j]) * (abs(moments[j]) + bare)
         residual = max(residual, abs(unmet[j]))
         near = max(near, abs(unmet[j]) / row_size[j])
+        square += (unmet[j] / row_size[j]) ** 2
+        longest = max(longest, row_size[j])
         size = max(size, (abs(moments[j]) + bare) / row_size[j])
-    greatest, cost, parts, bound = 0.0, 0.0, 0.0, 0.0
+    lost = 0.0
+    for g in range(levels.size):
+        slack, bare = levels[g], abs(levels[g])
+        for i in range(heads):
+            part = facets[g, i] * (capacity[i] * activation[i] + passive[i])
+            slack -= part
+            bare += abs(part)
+        bound = max(bound, -slack / (bare if bare > 0.0 else 1.0))
+        loose -= held[g] * slack
+        priced += abs(held[g]) * bare
+        lost += parted[g] * slack
+    greatest, cost, parts = 0.0, 0.0, 0.0
     for i in range(heads):
         a = activation[i]
         raised = a if power == 1.0 else a ** (exponent - 1.0)
         terms = 0.0
         for j in range(rows):
             terms += abs(R[j, i] * multipliers[j])
+        for g in range(levels.size):
+            terms += abs(facets[g, i] * held[g])
         terms *= limits.rounded * capacity[i]
         greatest = max(greatest, exponent * weights[i] * raised, terms)
     worst = 0.0
     for i in range(heads):
         a = activation[i]
-        drive = 0.0
+        drive, along = 0.0, 0.0
         for j in range(rows):
             drive += R[j, i] * multipliers[j]
+            along += R[j, i] * unmet[j] / (row_size[j] * row_size[j])
+        for g in range(levels.size):
+            drive -= facets[g, i] * held[g]
+            along -= facets[g, i] * parted[g]
         drive *= capacity[i]
+        along *= capacity[i]
+        lost += max(along, 0.0) - along * a
         raised = a if power == 1.0 else a ** (exponent - 1.0)
         reduced = min(max(drive, 0.0) / (exponent * weights[i]), 1.0)
         response = root(reduced, power)
@@ -237,10 +391,13 @@ def certify_frame(
     # max() may drop a NaN; the gap is a plain sum of every term and keeps it.
     cost = max(cost, limits.rounded * priced)
     gap = (parts - loose) / (cost if cost > 0.0 else 1.0)
-    good = (
+    if short:
+        near = abs(lost) / (math.sqrt(square) if square > 0.0 else 1.0)
+        residual = near * longest
+    numbers[0], numbers[1], numbers[2], numbers[3] = residual, max(bound, 0.0), worst, gap
+    return (
         near <= limits.certified * size
         and bound <= limits.certified
         and worst <= limits.certified
         and abs(gap) <= limits.certified
     )
-    return good, residual, max(bound, 0.0), worst, gap

@@ -161,9 +161,9 @@ def certify_minmax(
         unmet=unmet,
         free_values=free,
         held=np.zeros((problem.frames, problem.limits.shape[1])),
+        parted=np.zeros((problem.frames, problem.limits.shape[1])),
         status=np.where(good, Status.SOLVED, Status.UNCERTIFIED).astype(np.int8),
-        moment_residual=np.abs(unmet).max(axis=1, initial=0.0),
-        bound_violation=bound,
-        stationarity=stationarity,
-        duality_gap=gap,
+        numbers=np.stack(
+            [np.abs(unmet).max(axis=1, initial=0.0), bound, stationarity, gap], axis=1
+        ),
     )

@@ -128,10 +128,14 @@ class _Model:
             self.limits.value, self.levels.value = limits, levels
 
         short = False
+        parted = np.zeros(levels.size)
         if not self._run(self.share):
             if not self._run(self.nearest):
                 return _nothing(frame)
             left = wanted - self._supplied()
+            if self.limit is not None:
+                # Half, since the programme minimises the square and not its half.
+                parted = 0.5 * np.maximum(np.asarray(self.limit.dual_value), 0.0) / strength
             short = bool(np.abs(left).max() > HELD * (1.0 + np.abs(wanted).max()))
             self.target.value = wanted - left
             if not self._run(self.share):
@@ -143,7 +147,7 @@ class _Model:
         held = np.zeros(levels.size)
         if self.limit is not None:
             held = np.asarray(self.limit.dual_value) * heaviest / strength
-        return _judged(frame, activation, multipliers, free, held, short=short)
+        return _judged(frame, activation, multipliers, free, held, parted, short=short)
 
     def _limits(self, frame: Problem) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Inequalities on activations, every facet at unit size."""
@@ -178,6 +182,7 @@ def _judged(
     multipliers: FloatArray,
     free: FloatArray,
     held: FloatArray,
+    parted: FloatArray,
     *,
     short: bool,
 ) -> RawSharing:
@@ -187,7 +192,11 @@ def _judged(
     flags = np.array([short])
 
     def judge(a: FloatArray, lam: FloatArray, f: FloatArray, mu: FloatArray) -> RawSharing:
-        return certify(frame, a[None], lam[None], f[None], flags, held=mu[None], tolerance=ACCEPTED)
+        return certify(
+            frame, a[None], lam[None], f[None], flags,
+            held=np.maximum(mu[None], 0.0), parted=parted[None] if short else None,
+            tolerance=ACCEPTED,
+        )  # fmt: skip
 
     raw = judge(activation, multipliers, free, held)
     if frame.exponent == 2.0 and not short:
@@ -198,8 +207,8 @@ def _judged(
 
 
 def _worst(raw: RawSharing) -> float:
-    values = [raw.stationarity[0], raw.bound_violation[0], abs(raw.duality_gap[0])]
-    return float(max(values)) + float(raw.moment_residual[0])
+    residual, bound, stationarity, gap = (float(value) for value in raw.numbers[0])
+    return max(stationarity, bound, abs(gap)) + residual
 
 
 def _sharpen(
@@ -262,11 +271,9 @@ def _nothing(frame: Problem) -> RawSharing:
         unmet=np.full((1, frame.rows), np.nan),
         free_values=np.full((1, frame.free), np.nan),
         held=np.full((1, frame.limits.shape[1]), np.nan),
+        parted=np.full((1, frame.limits.shape[1]), np.nan),
         status=np.full(1, Status.INFEASIBLE, dtype=np.int8),
-        moment_residual=np.full(1, np.nan),
-        bound_violation=np.full(1, np.nan),
-        stationarity=np.full(1, np.nan),
-        duality_gap=np.full(1, np.nan),
+        numbers=np.full((1, 4), np.nan),
     )
 
 
@@ -277,9 +284,7 @@ def _empty(problem: Problem) -> RawSharing:
         unmet=np.zeros((0, problem.rows)),
         free_values=np.zeros((0, problem.free)),
         held=np.zeros((0, problem.limits.shape[1])),
+        parted=np.zeros((0, problem.limits.shape[1])),
         status=np.zeros(0, dtype=np.int8),
-        moment_residual=np.zeros(0),
-        bound_violation=np.zeros(0),
-        stationarity=np.zeros(0),
-        duality_gap=np.zeros(0),
+        numbers=np.zeros((0, 4)),
     )

@@ -121,6 +121,11 @@ class Sharing:
     inequality_multipliers : float array, shape (..., facets)
         Price in effort per N of each inequality, at least zero; no facets where none are
         asked. The drive of a head is then ``active_capacity * (Rᵀλ − Gᵀμ)_i``.
+    shortfall_prices : float array, shape (..., facets), or None
+        ν ≥ 0, how much each inequality adds to a shortfall: with u the unmet moment, every
+        row divided by its norm s, no force within the inequalities lies farther along u
+        than ``Σ_i max(0, capacity_i (Σ_j R_ji u_j / s_j − Σ_g G_gi ν_g)) + Σ_g ν_g h_g``
+        (h less what passive forces take). Zero where the moment is met.
     status : int array, shape (...)
         Codes of :class:`Status`; ``status_text`` spells them.
     certificate : Certificate
@@ -144,6 +149,7 @@ class Sharing:
     certificate: Certificate
     exponent: float
     method: str
+    shortfall_prices: FloatArray | None = None
     head_names: tuple[str, ...] = ()
     row_names: tuple[str, ...] = ()
 
@@ -193,11 +199,29 @@ class RawSharing:
     unmet: FloatArray
     free_values: FloatArray
     held: FloatArray  # multipliers of the inequalities, (frames, facets)
+    parted: FloatArray  # prices of the inequalities in unmet moment, (frames, facets)
     status: IntArray
-    moment_residual: FloatArray
-    bound_violation: FloatArray
-    stationarity: FloatArray
-    duality_gap: FloatArray
+    numbers: FloatArray  # the four fields of the certificate, (frames, 4)
+
+    @property
+    def moment_residual(self) -> FloatArray:
+        """See ``Certificate``."""
+        return self.numbers[:, 0]
+
+    @property
+    def bound_violation(self) -> FloatArray:
+        """See ``Certificate``."""
+        return self.numbers[:, 1]
+
+    @property
+    def stationarity(self) -> FloatArray:
+        """See ``Certificate``."""
+        return self.numbers[:, 2]
+
+    @property
+    def duality_gap(self) -> FloatArray:
+        """See ``Certificate``."""
+        return self.numbers[:, 3]
 
 
 def replaced(raw: RawSharing, frames: NDArray[np.intp], part: RawSharing) -> RawSharing:

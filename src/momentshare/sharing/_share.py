@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from importlib.util import find_spec
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
 import numpy as np
 
-from momentshare._kernels import COMPILE_FROM
+from momentshare._kernels import is_available
 from momentshare.errors import ShapeError
 from momentshare.sharing import _balance
 from momentshare.sharing._certificate import certify
-from momentshare.sharing._compiled import is_available, solve_compiled
+from momentshare.sharing._compiled import empty_raw, run_kernel, solve_compiled
 from momentshare.sharing._minmax import solve_minmax
 from momentshare.sharing._problem import OnInvalid, Problem, build_problem, one_of
 from momentshare.sharing._referee import solve_referee
@@ -67,6 +68,8 @@ def share(
     free values f cost nothing. A moment that cannot be met is missed by as little as
     possible (least squares over rows, each divided by the norm of its row of R∘capacity),
     then with least effort; ``unmet`` holds the rest and the status reads ``shortfall``.
+    Inequalities always hold: the least unmet moment is the least that forces within them
+    leave, and the least effort is the least among those forces.
 
     Parameters
     ----------
@@ -95,9 +98,8 @@ def share(
         What to do with frames that are not finite or negative: raise, or return NaN
         there with status ``invalid``. Other frames are never touched.
     method : {'auto', 'compiled', 'numpy', 'referee'}
-        ``auto`` takes the compiled kernel for a thousand frames or more where numba is
-        installed, since compiling costs some seconds the first time; ``referee`` solves a
-        cvxpy formulation frame by frame.
+        ``auto`` takes the compiled kernel where numba is installed and NumPy elsewhere;
+        ``referee`` solves a cvxpy formulation frame by frame.
     threads : int, optional
         Most threads of the compiled route; by default one per available core.
     chain : bool
@@ -156,22 +158,21 @@ def share(
     ):
         raise ShapeError("threads", "a whole number of at least one, or None", repr(threads))
     heads, rows = _labels(head_names, problem.heads, row_names, problem.rows)
-    route = choose_route(method, problem.exponent, problem.frames)
+    route = choose_route(method, problem.exponent)
     raw, route = solve(problem, route, threads, chain=chain)
     return assemble(problem, raw, route, heads, rows)
 
 
-def choose_route(method: Method, exponent: float, frames: int) -> str:
+def choose_route(method: Method, exponent: float) -> str:
     """Name the backend that a method stands for.
 
-    ``auto`` compiles from :data:`momentshare._kernels.COMPILE_FROM` frames on; the rule looks
-    at the size alone, so that the same call gives the same digits wherever it runs.
+    ``auto`` compiles wherever numba is installed, however few the frames.
     """
     one_of("method", method, ("auto", "compiled", "numpy", "referee"))
     if math.isinf(exponent) and method != "referee":
         return "numpy"
     if method == "auto":
-        return "compiled" if frames >= COMPILE_FROM and is_available() else "numpy"
+        return "compiled" if is_available() else "numpy"
     return method
 
 
@@ -195,14 +196,11 @@ def solve(
         raw = _clamp_free_value(problem, raw, route, threads, chain=chain)
     if problem.limits.shape[1] == 0:
         return raw, route
-    # An optimum without the inequalities that keeps them all is the optimum with them.
-    force = problem.capacity * raw.activation + problem.passive
-    excess = np.einsum("fgi,fi->fg", problem.limits, force) - problem.levels
-    broken = np.flatnonzero((excess > 0.0).any(axis=1))
-    if broken.size == 0:
+    left = np.flatnonzero(raw.status == Status.UNCERTIFIED)
+    if left.size == 0 or find_spec("cvxpy") is None:
         return raw, route
-    part = solve_referee(problem.take(broken))
-    return replaced(raw, broken, part), f"{route} and referee"
+    part = solve_referee(problem.take(left))
+    return replaced(raw, left, part), f"{route} and referee"
 
 
 def _solve_unbounded(
@@ -211,12 +209,27 @@ def _solve_unbounded(
     if math.isinf(problem.exponent):
         return solve_minmax(problem)
     if route == "compiled":
-        return solve_compiled(problem, threads, solve_numpy, chain=chain)
+        return solve_compiled(problem, threads, solve_plain, chain=chain)
     parts = [
-        solve_numpy(problem.take(slice(first, first + BLOCK)))
+        solve_plain(problem.take(slice(first, first + BLOCK)))
         for first in range(0, max(problem.frames, 1), BLOCK)
     ]
     return parts[0] if len(parts) == 1 else _joined(parts)
+
+
+def solve_plain(problem: Problem) -> RawSharing:
+    """Solve without numba: NumPy, then the loops of the kernel for inequalities that break."""
+    raw = solve_numpy(problem)
+    if problem.limits.shape[1] == 0:
+        return raw
+    broken = np.flatnonzero(raw.status == Status.UNCERTIFIED)
+    if broken.size == 0:
+        return raw
+    part = problem.take(broken)
+    again = empty_raw(part)
+    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+        run_kernel(part, again, 1, chain=False)
+    return replaced(raw, broken, again)
 
 
 def solve_numpy(problem: Problem) -> RawSharing:
@@ -309,6 +322,7 @@ def assemble(
         unmet=shaped(raw.unmet),
         free_values=shaped(raw.free_values),
         inequality_multipliers=shaped(raw.held),
+        shortfall_prices=shaped(raw.parted),
         status=status.reshape(batch),
         certificate=Certificate(
             moment_residual=shaped(raw.moment_residual),

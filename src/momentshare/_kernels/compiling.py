@@ -1,0 +1,149 @@
+"""Compile hot loops where numba is installed, and keep what was compiled where one may write.
+
+A compiled function is kept beside its source, else in the user's cache folder, else in a
+folder below the system's temporary one that nobody else may write to, else not at all: a
+read-only installation costs the time to compile and nothing more. What was kept is used
+again only while every file that the function draws on is unchanged.
+
+Without numba the decorators hand the plain function back, which gives the same numbers,
+slowly.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import stat
+import tempfile
+from importlib import import_module
+from importlib.util import find_spec
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, ClassVar, TypeVar
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+
+Function = TypeVar("Function", bound="Callable[..., Any]")
+
+OPTIONS: dict[str, Any] = {
+    "nogil": True,
+    "error_model": "numpy",
+    "fastmath": {"reassoc", "contract", "nsz"},
+    "_nrt": False,
+}
+"""NaN and infinity keep their meaning; sums may be taken in any order."""
+
+
+def has_numba() -> bool:
+    """Whether loops can be compiled here; ``NUMBA_DISABLE_JIT=1`` asks for plain functions."""
+    return os.environ.get("NUMBA_DISABLE_JIT", "0") in {"", "0"} and find_spec("numba") is not None
+
+
+def inner(function: Function) -> Function:
+    """Compile a function that other compiled functions call."""
+    if not has_numba():
+        return function
+    from numba import njit
+
+    made: Function = njit(**OPTIONS)(function)
+    return made
+
+
+def outermost(
+    signature: Any, files: Iterable[str], **options: Any
+) -> Callable[[Function], Function]:
+    """Compile a function for one signature and keep the result for the next process.
+
+    Parameters
+    ----------
+    signature : numba signature, or None
+        None where numba is missing.
+    files : iterable of str
+        Every source file that the function draws on.
+    """
+    if not has_numba():
+        return lambda function: function
+    from numba import njit
+
+    def wrap(function: Function) -> Function:
+        made = njit(**{**OPTIONS, **options})(function)
+        keep(made, files)
+        made.compile(signature)
+        made.disable_compile()
+        return made  # type: ignore[no-any-return]
+
+    return wrap
+
+
+def keep(dispatcher: Any, files: Iterable[str]) -> None:
+    """Let a function compiled by numba be kept in the first folder that can be written to."""
+    stamp = _digest(files)
+    try:
+        dispatcher._cache = _cache_type(stamp)(dispatcher.py_func)  # noqa: SLF001
+    except (ImportError, AttributeError, RuntimeError, OSError):
+        return  # nowhere to write: compiled anew in each process
+
+
+def _digest(files: Iterable[str]) -> str:
+    joined = hashlib.sha256(Path(__file__).read_bytes())
+    for file in sorted(files):
+        try:
+            joined.update(Path(file).read_bytes())
+        except OSError:
+            joined.update(file.encode())
+    return joined.hexdigest()
+
+
+def _cache_type(stamp: str) -> Any:
+    """Cache of numba that looks for its folder as described above."""
+    caching: Any = import_module("numba.core.caching")
+
+    class Stamped:
+        def get_source_stamp(self) -> str:
+            return stamp
+
+    def stamped(base: type) -> type:
+        return type(base.__name__, (Stamped, base), {})
+
+    class Private(caching.InTreeCacheLocator):  # type: ignore[misc]
+        def __init__(self, py_func: Any, py_file: str) -> None:
+            super().__init__(py_func, py_file)
+            self._cache_path = str(private_folder() / self.get_suitable_cache_subpath(py_file))
+
+    bases = [caching.InTreeCacheLocator, caching.UserWideCacheLocator, Private]
+    for name in ("UserProvidedCacheLocator", "_UserProvidedCacheLocator"):
+        if hasattr(caching, name):
+            bases.insert(0, getattr(caching, name))
+            break
+
+    class Implementation(caching.CompileResultCacheImpl):  # type: ignore[misc]
+        _locator_classes: ClassVar[list[type]] = [stamped(base) for base in bases]
+
+    class Cache(caching.FunctionCache):  # type: ignore[misc]
+        _impl_class = Implementation
+
+    return Cache
+
+
+def private_folder() -> Path:
+    """Folder below the temporary one that only this user can write to.
+
+    Compiled code is loaded from it, so a folder of the same name that someone else made is
+    not trusted.
+
+    Raises
+    ------
+    OSError
+        If there is no such folder and none can be made.
+    """
+    user = os.getuid() if hasattr(os, "getuid") else "user"
+    folder = Path(tempfile.gettempdir()) / f"momentshare-compiled-{user}"
+    folder.mkdir(mode=0o700, exist_ok=True)
+    found = folder.lstat()
+    if not stat.S_ISDIR(found.st_mode):
+        raise OSError(f"{folder} is not a folder")
+    if hasattr(os, "getuid") and (
+        found.st_uid != os.getuid() or found.st_mode & (stat.S_IWGRP | stat.S_IWOTH)
+    ):
+        raise OSError(f"{folder} may be written to by others")
+    return folder
