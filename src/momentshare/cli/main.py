@@ -11,6 +11,7 @@ import typer
 from momentshare.cli.calibrate import calibrate
 from momentshare.cli.cohort import cohort, run_and_write
 from momentshare.cli.explain import explain
+from momentshare.cli.inspect import inspect
 from momentshare.cli.strength import strength
 from momentshare.cli.uncertainty import uncertainty
 from momentshare.cli.validate import validate
@@ -161,6 +162,7 @@ def _run(study: Study, screen: Console) -> StudyResult:
 app.command()(calibrate)
 app.command()(cohort)
 app.command()(explain)
+app.command()(inspect)
 app.command()(strength)
 app.command()(uncertainty)
 app.command()(validate)

@@ -49,6 +49,7 @@ __all__ = [
     "UnitsEntry",
     "Wanted",
     "directions",
+    "file_format_of",
     "suggestion",
     "unit_factor",
 ]
@@ -407,7 +408,7 @@ class LayoutEntry(Entry):
 
     def format_of(self, ending: str) -> FileFormat | None:
         """Return the stated format, or that of a file's ending, or ``None``."""
-        return self.format or _ENDINGS.get(ending.lower())
+        return self.format or file_format_of(ending)
 
     def roles(self) -> tuple[str, ...]:
         """Return the roles this layout gives labels for, as a recording names them."""
@@ -455,6 +456,11 @@ class LayoutEntry(Entry):
         order = np.abs(rows).argmax(axis=1)
         turned: NDArray[np.float64] = vectors[..., order] * rows[np.arange(3), order]
         return turned
+
+
+def file_format_of(ending: str) -> FileFormat | None:
+    """Return the format that a file's ending tells, or ``None``."""
+    return _ENDINGS.get(ending.lower())
 
 
 def directions(axes: tuple[str, str, str]) -> NDArray[np.float64]:

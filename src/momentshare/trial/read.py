@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
     from momentshare.trial.layout import LayoutEntry, Raw, Wanted
 
-__all__ = ["merge_recordings", "read_recording"]
+__all__ = ["file_bytes", "merge_recordings", "read_recording"]
 
 LARGEST_FILE = 256 * 1024 * 1024
 """Bytes: ten minutes of 32 channels at 2000 Hz and 50 markers at 200 Hz take 250 million (common
@@ -104,7 +104,7 @@ def read_recording(
     place = Path(path)
     if not np.isfinite(offset):
         raise InputError(f"{place}: offset: wanted a finite number of seconds, got {offset}")
-    raw, notes = _bytes(place)
+    raw, notes = file_bytes(place)
     file_format = layout.format_of(place.suffix)
     if file_format is None:
         raise InputError(
@@ -182,7 +182,7 @@ def merge_recordings(first: Recording, *others: Recording) -> Recording:
     return Recording(source=source, digest=digest, channels=channels, notes=notes)
 
 
-def _bytes(place: Path) -> tuple[bytes, list[str]]:
+def file_bytes(place: Path) -> tuple[bytes, list[str]]:
     """Content of a plain file of a sensible size, and notes."""
     try:
         about = place.stat()

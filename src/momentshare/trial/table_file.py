@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from momentshare.trial.layout import LayoutEntry, Raw, Wanted
 
-__all__ = ["read_csv", "read_parquet"]
+__all__ = ["decoded", "parquet_columns", "read_csv", "read_parquet"]
 
 UNEVEN = 0.25
 """Part of a sample interval by which a time may lie off an even grid: times written to a
@@ -72,7 +72,7 @@ def read_csv(
     InputError
         When nothing of the file can be read; the message does not name it.
     """
-    text = _decoded(raw)
+    text = decoded(raw)
     names = _header(text, layout)
     delimiter = layout.delimiter or ","
     hint = ""
@@ -152,16 +152,8 @@ def read_parquet(
 ) -> tuple[list[Raw], list[str], list[str]]:
     """Read what a layout asks for from a Parquet file; see :func:`read_csv`."""
     import pyarrow as pa
-    from pyarrow import parquet
 
-    broken = (pa.ArrowException, OSError, ValueError, KeyError, MemoryError, OverflowError)
-    try:
-        file = parquet.ParquetFile(pa.BufferReader(raw))
-        schema, rows = file.schema_arrow, file.metadata.num_rows
-    except broken as err:
-        raise InputError(f"is not readable as Parquet ({_brief(err)}); export it again") from err
-    if not 0 <= rows * max(1, len(schema.names)) <= MOST_CELLS:
-        raise InputError(f"promises {rows} rows, more than are read; split it")
+    file, schema, rows = _parquet(raw)
     wanted, notes = _resolved(wanted, list(schema.names))
     places, faults = places_of(list(schema.names), layout, wanted, "")
     for name, place in places.items():
@@ -176,13 +168,59 @@ def read_parquet(
             place: np.asarray(table.column(name).cast(pa.float64(), safe=False).to_numpy())
             for name, place in places.items()
         }
-    except broken as err:
+    except _broken() as err:
         raise InputError(f"is not readable as Parquet ({_brief(err)}); export it again") from err
     if any(len(column) != rows for column in columns.values()):
         raise InputError(f"promises {rows} rows and holds others; export it again")
     source = _NumberColumns(columns=columns, names=list(schema.names))
     found, faults, told = _signals(source, layout, wanted, places)
     return found, faults, [*notes, *told]
+
+
+def _parquet(raw: bytes) -> tuple[Any, Any, int]:
+    """Open a Parquet file; return it, its columns and the number of its rows."""
+    import pyarrow as pa
+    from pyarrow import parquet
+
+    try:
+        file = parquet.ParquetFile(pa.BufferReader(raw))
+        schema, rows = file.schema_arrow, file.metadata.num_rows
+    except _broken() as err:
+        raise InputError(f"is not readable as Parquet ({_brief(err)}); export it again") from err
+    if not 0 <= rows * max(1, len(schema.names)) <= MOST_CELLS:
+        raise InputError(f"promises {rows} rows, more than are read; split it")
+    return file, schema, rows
+
+
+def _broken() -> tuple[type[Exception], ...]:
+    """Return what a damaged Parquet file makes its reader raise."""
+    import pyarrow as pa
+
+    return (pa.ArrowException, OSError, ValueError, KeyError, MemoryError, OverflowError)
+
+
+def parquet_columns(raw: bytes) -> dict[str, NDArray[np.float64]]:
+    """All columns of numbers of a Parquet file, NaN where a cell is empty."""
+    import pyarrow as pa
+
+    file, schema, rows = _parquet(raw)
+    names = [
+        name
+        for place, name in enumerate(schema.names)
+        if schema.names.count(name) == 1
+        and (pa.types.is_floating(kind := schema.field(place).type) or pa.types.is_integer(kind))
+    ]
+    try:
+        table = file.read(columns=names)
+        columns = {
+            name: np.asarray(table.column(name).cast(pa.float64(), safe=False).to_numpy())
+            for name in names
+        }
+    except _broken() as err:
+        raise InputError(f"is not readable as Parquet ({_brief(err)}); export it again") from err
+    if any(len(column) != rows for column in columns.values()):
+        raise InputError(f"promises {rows} rows and holds others; export it again")
+    return columns
 
 
 def _is_decimal(pa: Any, kind: Any) -> bool:
@@ -193,7 +231,7 @@ def _brief(err: BaseException) -> str:
     return repr((str(err) or type(err).__name__).strip().split("\n")[0][:160])
 
 
-def _decoded(raw: bytes) -> str:
+def decoded(raw: bytes) -> str:
     """Text of the file with plain line ends and without empty lines at the end."""
     if raw[:2] in {b"\xff\xfe", b"\xfe\xff"}:
         raise InputError("is UTF-16 text; save it as CSV UTF-8")

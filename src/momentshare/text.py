@@ -1,0 +1,124 @@
+"""Make a text safe for where it goes: terminal, table, LaTeX, BibTeX.
+
+Names come from people and from files. Each way out has its own dangers, and each is met here: a
+terminal obeys control characters, a spreadsheet runs what begins with an equals sign, LaTeX and
+BibTeX read commands and braces.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    import pandas as pd
+
+__all__ = ["for_bibtex", "for_latex", "for_table", "for_terminal", "shortened", "write_csv"]
+
+_UNSEEN = {"Cc", "Cf", "Cs", "Co", "Zl", "Zp"}
+"""Categories of characters that steer, reorder or hide other text."""
+
+_JOINERS = "\u200c\u200d"
+"""Invisible characters that some scripts need."""
+
+_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+
+_LATEX = {
+    "\\": r"\textbackslash{}",
+    "{": r"\{",
+    "}": r"\}",
+    "$": r"\$",
+    "&": r"\&",
+    "#": r"\#",
+    "%": r"\%",
+    "_": r"\_",
+    "^": r"\textasciicircum{}",
+    "~": r"\textasciitilde{}",
+}
+
+
+def shortened(text: str, most: int) -> str:
+    """Leave out the middle of a text that is longer than ``most`` characters.
+
+    Examples
+    --------
+    >>> shortened("abcdefghij", 8)
+    'abc … ij'
+    """
+    if len(text) <= most:
+        return text
+    keep = max(most - 3, 2)
+    return f"{text[: keep - keep // 2]} … {text[len(text) - keep // 2 :]}"
+
+
+def for_terminal(text: str, most: int | None = None) -> str:
+    """Show characters that a terminal would obey; lines stay lines.
+
+    Examples
+    --------
+    >>> for_terminal("a" + chr(27) + "[2Jb") == "a" + chr(92) + "x1b[2Jb"
+    True
+    """
+    if most is not None:
+        text = shortened(text, most)
+    if text.isprintable():
+        return text
+    return "".join(
+        c
+        if c == "\n" or c in _JOINERS or unicodedata.category(c) not in _UNSEEN
+        else c.encode("unicode_escape").decode()
+        for c in text
+    )
+
+
+def for_table(value: object) -> object:
+    """Put an apostrophe before a text that a spreadsheet would take for a formula.
+
+    Numbers stay numbers, also those written as text.
+
+    Examples
+    --------
+    >>> for_table("=1+1"), for_table("-0.25"), for_table("wide")
+    ("'=1+1", '-0.25', 'wide')
+    """
+    if not isinstance(value, str) or not value.startswith(_FORMULA):
+        return value
+    try:
+        float(value)
+    except ValueError:
+        return f"'{value}"
+    return value
+
+
+def write_csv(table: pd.DataFrame, path: Path, digits: str | None = None) -> None:
+    """Write a table that every spreadsheet can open.
+
+    Parameters
+    ----------
+    table : DataFrame
+    path : Path
+    digits : str, optional
+        Format of floats, such as ``"%.7g"``.
+    """
+    path.write_bytes(csv_text(table, digits).encode("utf-8"))
+
+
+def csv_text(table: pd.DataFrame, digits: str | None = None) -> str:
+    """Text of a table for a file; see :func:`write_csv`."""
+    safe = table.rename(columns=for_table)
+    for name in safe.columns[[kind.kind == "O" or kind == "string" for kind in safe.dtypes]]:
+        safe[name] = safe[name].map(for_table)
+    return str(safe.to_csv(index=False, float_format=digits, lineterminator="\n"))
+
+
+def for_latex(text: str) -> str:
+    """Write a text so that LaTeX sets it as it is."""
+    return "".join(_LATEX.get(c, c) for c in for_terminal(text))
+
+
+def for_bibtex(text: str) -> str:
+    """Write a text so that it ends neither its field nor its entry."""
+    return re.sub(r"[{}@\\]", "", for_terminal(text))

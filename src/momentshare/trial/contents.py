@@ -1,0 +1,331 @@
+"""What a file of a laboratory holds: labels, units, rates, platforms, gaps; without any layout."""
+
+from __future__ import annotations
+
+import csv
+import io
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from momentshare.errors import InputError
+from momentshare.trial.c3d_data import C3d
+from momentshare.trial.c3d_plates import plate_channels, plate_count
+from momentshare.trial.layout import file_format_of
+from momentshare.trial.read import file_bytes
+from momentshare.trial.signal_units import KINDS, unit_factor
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+__all__ = ["Contents", "Platform", "Signal", "Text", "file_contents"]
+
+_DELIMITERS = (",", ";", "\t", "|")
+_MOST_ABOVE = 60
+"""Rows among which the first row of data is looked for (common practice, no source)."""
+
+_LEAST_ROWS = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Signal:
+    """One label of a file.
+
+    ``missing`` counts samples that are lost or empty, ``longest_gap`` is their longest run [s];
+    ``least`` and ``greatest`` are in the file's unit, of a marker over its three coordinates.
+    """
+
+    kind: str
+    label: str
+    unit: str
+    rate: float
+    samples: int
+    missing: int
+    longest_gap: float
+    least: float
+    greatest: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Platform:
+    """One force platform."""
+
+    number: int
+    type: int
+    channels: tuple[str, ...]
+    fault: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Text:
+    """How a text file is laid out, as far as its rows tell."""
+
+    delimiter: str
+    decimal: str
+    header_rows: tuple[int, ...]
+    units_row: int | None
+    first_row: int
+    time_column: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Contents:
+    """All that a file holds."""
+
+    source: str
+    format: str
+    start: float
+    duration: float
+    signals: tuple[Signal, ...]
+    platforms: tuple[Platform, ...] = ()
+    upward: str = ""
+    text: Text | None = None
+    notes: tuple[str, ...] = ()
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return a record ready for JSON."""
+        return asdict(self)
+
+
+def file_contents(path: str | Path) -> Contents:
+    """Look into a C3D, CSV or Parquet file.
+
+    Raises
+    ------
+    InputError
+        When it cannot be read; the message names it.
+    """
+    place = Path(path)
+    raw, notes = file_bytes(place)
+    file_format = "c3d" if raw[1:2] == b"\x50" and raw[0] < 10 else file_format_of(place.suffix)
+    if raw[:4] == b"PAR1":
+        file_format = "parquet"
+    try:
+        if file_format == "c3d":
+            return _of_c3d(str(place), raw, notes)
+        if file_format == "parquet":
+            return _of_parquet(str(place), raw, notes)
+        return _of_text(str(place), raw, notes)
+    except InputError as err:
+        raise InputError(f"{place}: {err}", err.faults) from err
+
+
+def _of_c3d(source: str, raw: bytes, notes: Sequence[str]) -> Contents:
+    file = C3d.read(raw)
+    signals = [
+        _signal("marker", label, file.point_unit, file.rate, file.point(n))
+        for n, label in enumerate(file.point_labels)
+    ]
+    signals += [
+        _signal("channel", label, unit, file.analog_rate, file.analog(n))
+        for n, (label, unit) in enumerate(zip(file.analog_labels, file.analog_units, strict=True))
+    ]
+    platforms = []
+    for number in range(1, min(plate_count(file), 100) + 1):
+        kind, channels, fault = plate_channels(file, number)
+        labels = tuple(file.analog_labels[c] for c in channels if c < len(file.analog_labels))
+        platforms.append(Platform(number=number, type=kind, channels=labels, fault=fault))
+    screen = file.accounts.parameters.texts("POINT", "Y_SCREEN")
+    upward = screen[0].lower() if screen and screen[0].lower() in _AXES else ""
+    return Contents(
+        source=source,
+        format="c3d",
+        start=file.start,
+        duration=file.accounts.frames / file.rate,
+        signals=tuple(signals),
+        platforms=tuple(platforms),
+        upward=upward,
+        notes=(*notes, *file.notes),
+    )
+
+
+_AXES = ("+x", "-x", "+y", "-y", "+z", "-z")
+
+
+def _signal(kind: str, label: str, unit: str, rate: float, values: NDArray[np.float64]) -> Signal:
+    flat = values if values.ndim == 1 else values.reshape(len(values), -1)
+    lost = ~np.isfinite(flat) if flat.ndim == 1 else ~np.isfinite(flat).all(axis=1)
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], lost.astype(int), [0]))))
+    longest = int(np.diff(edges)[::2].max()) if len(edges) else 0
+    seen = values[np.isfinite(values)]
+    return Signal(
+        kind=kind,
+        label=label,
+        unit=unit,
+        rate=rate,
+        samples=len(values),
+        missing=int(lost.sum()),
+        longest_gap=longest / rate if rate > 0.0 else 0.0,
+        least=float(seen.min()) if seen.size else float("nan"),
+        greatest=float(seen.max()) if seen.size else float("nan"),
+    )
+
+
+def _of_parquet(source: str, raw: bytes, notes: Sequence[str]) -> Contents:
+    from momentshare.trial.table_file import parquet_columns
+
+    columns = parquet_columns(raw)
+    return _of_columns(source, "parquet", columns, dict.fromkeys(columns, ""), None, notes)
+
+
+def _of_text(source: str, raw: bytes, notes: Sequence[str]) -> Contents:
+    from momentshare.trial.table_file import decoded
+
+    lines = decoded(raw).split("\n")
+    delimiter, decimal, first = _first_row(lines)
+    above = [_cells(line, delimiter) for line in lines[:first]]
+    width = len(_cells(lines[first], delimiter))
+    rows = [n for n, cells in enumerate(above) if sum(map(bool, cells)) > width / 4]
+    units_row = None
+    if len(rows) > 1 and _are_units(above[rows[-1]]):
+        units_row = rows.pop()
+    if not rows:
+        raise InputError("no row of names stands above the numbers; add one")
+    names = rows[-2:] if len(rows) > 1 and rows[-2] == rows[-1] - 1 else rows[-1:]
+    if len(names) == 2 and len(set(filter(None, above[names[1]]))) > width / 2:
+        names = names[1:]  # the lower row tells the columns apart on its own
+    filled = [[*above[n], *[""] * width][:width] for n in names]
+    for upper in filled[:-1]:
+        for place in range(1, width):
+            upper[place] = upper[place] or upper[place - 1]
+    labels = [" ".join(filter(None, parts)) for parts in zip(*filled, strict=True)]
+    body = np.array([_numbers(line, delimiter, decimal, width) for line in lines[first:]])
+    columns = {label: body[:, n] for n, label in enumerate(labels) if label}
+    units = {}
+    if units_row is not None:
+        stated = [*above[units_row], *[""] * width]
+        units = {label: stated[n].strip("[]()") for n, label in enumerate(labels) if label}
+    text = Text(
+        delimiter=delimiter,
+        decimal=decimal,
+        header_rows=tuple(n + 1 for n in names),
+        units_row=None if units_row is None else units_row + 1,
+        first_row=first + 1,
+        time_column=_time_column(columns),
+    )
+    return _of_columns(source, "csv", columns, units, text, notes)
+
+
+def _cells(line: str, delimiter: str) -> list[str]:
+    try:
+        return [cell.strip() for cell in next(csv.reader(io.StringIO(line), delimiter=delimiter))]
+    except (csv.Error, StopIteration):
+        return []
+
+
+def _number(cell: str, decimal: str) -> float:
+    """Return the number of a cell, NaN where it is empty; ``ValueError`` where it is neither."""
+    if not cell:
+        return float("nan")
+    if "_" in cell or (decimal == "," and "." in cell):
+        raise ValueError(cell)
+    return float(cell.replace(decimal, "."))
+
+
+def _numbers(line: str, delimiter: str, decimal: str, width: int) -> list[float]:
+    found = []
+    for cell in [*_cells(line, delimiter), *[""] * width][:width]:
+        try:
+            found.append(_number(cell, decimal))
+        except ValueError:
+            found.append(float("nan"))
+    return found
+
+
+def _first_row(lines: Sequence[str]) -> tuple[str, str, int]:
+    """Delimiter, decimal sign and the first row (from 0) of the longest run of numbers."""
+    best: tuple[int, str, str, int] | None = None
+    for delimiter in _DELIMITERS:
+        for decimal in ".,":
+            if decimal == delimiter:
+                continue
+            for first, line in enumerate(lines[:_MOST_ABOVE]):
+                cells = _cells(line, delimiter)
+                if len(cells) < 2 or not _is_data(cells, decimal):
+                    continue
+                following = lines[first : first + _LEAST_ROWS]
+                if all(
+                    len(_cells(row, delimiter)) == len(cells)
+                    and _is_data(_cells(row, delimiter), decimal)
+                    for row in following
+                ):
+                    found = (len(cells), delimiter, decimal, first)
+                    best = max(best, found, key=lambda f: f[0]) if best else found
+                    break
+    if best is None:
+        raise InputError("no rows of numbers were found in it; is it a table?")
+    return best[1:]
+
+
+def _is_data(cells: Sequence[str], decimal: str) -> bool:
+    """Whether a row holds numbers and nothing else, at least in half of its cells."""
+    count = 0
+    for cell in cells:
+        try:
+            count += not np.isnan(_number(cell, decimal))
+        except ValueError:
+            if cell.lower() != "nan":
+                return False
+    return count * 2 >= len(cells)
+
+
+def _are_units(cells: Sequence[str]) -> bool:
+    named = [cell.strip("[]()") for cell in cells if cell.strip("[]()")]
+    kinds = (*KINDS, "time")
+    known = sum(any(unit_factor(kind, unit) is not None for kind in kinds) for unit in named)
+    return bool(named) and known * 2 > len(named)
+
+
+def _time_column(columns: dict[str, NDArray[np.float64]]) -> str:
+    """Name of the column that rises evenly and sounds like a time, or of the first that rises."""
+    rising = []
+    for name, values in columns.items():
+        steps = np.diff(values)
+        if len(steps) and np.isfinite(steps).all() and (steps > 0.0).all():
+            rising.append(name)
+    named = [n for n in rising if n.casefold().split("_")[0].split(" ")[0].strip("[]()") in _TIMES]
+    return (named or rising or [""])[0]
+
+
+_TIMES = {"t", "time", "zeit", "seconds", "sec"}
+
+
+def _of_columns(
+    source: str,
+    file_format: str,
+    columns: dict[str, NDArray[np.float64]],
+    units: dict[str, str],
+    text: Text | None,
+    notes: Sequence[str],
+) -> Contents:
+    time = text.time_column if text else _time_column(columns)
+    rate, start, count = 0.0, 0.0, len(next(iter(columns.values()), []))
+    if time and count > 1:
+        factor = unit_factor("time", units.get(time, "s") or "s") or 1.0
+        step = float(columns[time][-1] - columns[time][0]) * factor / (count - 1)
+        rate = 1.0 / step if step > 0.0 else 0.0
+        start = float(columns[time][0]) * factor
+    return Contents(
+        source=source,
+        format=file_format,
+        start=start,
+        duration=count / rate if rate else 0.0,
+        signals=tuple(
+            _signal("time" if name == time else "column", name, units.get(name, ""), rate, values)
+            for name, values in columns.items()
+        ),
+        text=text
+        or Text(
+            delimiter="",
+            decimal=".",
+            header_rows=(1,),
+            units_row=None,
+            first_row=1,
+            time_column=time,
+        ),
+        notes=tuple(notes),
+    )
