@@ -223,3 +223,19 @@ def test_a_place_that_cannot_hold_results_is_refused_before_solving(folder, tmp_
     done = run("compare", "study.toml", "--out", "afile/sub", cwd=tmp_path)
     assert done.returncode == 2
     assert "is not a folder" in done.stderr
+
+
+def test_validate_prints_scores_for_machines(tmp_path):
+    done = run("validate", "--json", cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    record = json.loads(done.stdout)
+    assert len(record["rows"]) >= 400
+    for score in record["scores"]:
+        assert 0 <= score["right"] <= score["rows"]
+        assert 0.0 <= score["null"] <= 1.0
+
+
+def test_validate_refuses_a_count_of_null_limbs_below_zero(tmp_path):
+    done = run("validate", "--null-limbs", "-1", cwd=tmp_path)
+    assert done.returncode == 2
+    assert "--null-limbs" in done.stderr

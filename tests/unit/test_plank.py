@@ -18,8 +18,9 @@ from momentshare.limb import build_limb
 from momentshare.model import load_model
 from momentshare.person import Person
 from momentshare.skeleton import build_skeleton
-from momentshare.validation.evaluate import average_person
-from momentshare.validation.push_up import push_up_rows, static_push_up
+from momentshare.validation import load_targets
+from momentshare.validation.probe import Probe, average_person, static_push_up
+from momentshare.validation.tasks import task_value
 
 DEG = np.pi / 180.0
 MODEL = load_model()
@@ -137,19 +138,16 @@ def test_default_load_of_a_push_up_is_still_the_measured_one():
     assert share(np.array([1.0]))[0] == pytest.approx(0.670)
 
 
-def test_rows_show_hits_and_misses_against_one_standard_deviation():
-    made = {s: build_limb(average_person(MODEL, s), MODEL) for s in ("male", "female")}
-    rows = push_up_rows(MODEL, lambda sex, _: made[sex])
-    assert [r[0] for r in rows] == [
-        f"push_up_share_{end}_{sex}" for sex in ("male", "female") for end in ("down", "up")
-    ]
-    for row in rows:
-        _, sex = row[0].rsplit("_", 1)
-        end = row[0].split("_")[3]
-        published = MODEL.quantities[row[0]]
-        assert row[6] == static_push_up(made[sex])[end]
-        assert row[4] == (published.value - published.spread, published.value + published.spread)
-        assert row[6] != published.value
+def test_targets_hold_the_measured_shares_and_the_limb_answers_with_its_own():
+    targets = {t.id: t for t in load_targets(MODEL)}
+    for sex in ("male", "female"):
+        share = static_push_up(build_limb(average_person(MODEL, sex), MODEL))
+        for end in ("down", "up"):
+            row = targets[f"push_up_share_{end}_{sex}"]
+            published = MODEL.quantities[row.id]
+            assert (row.value, row.sd) == pytest.approx((published.value, published.spread))
+            assert task_value(row.asks[0], Probe(MODEL)) == share[end]
+            assert share[end] != published.value
 
 
 def test_segments_of_trunk_and_legs_scale_with_stature():

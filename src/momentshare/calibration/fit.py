@@ -10,10 +10,9 @@ Each step minimises
 
     Σ ((model - published) / σ)² + Σ ((x - x₀) / s)²
 
-with σ a quarter of the target's band (the band is two standard deviations to each side),
-x₀ the number in the model's tables and s its spread; x stays within 2.5 s of x₀. Rows used
-here are marked ``calibration`` and never count as validation. Nothing is fitted to hand-force
-ratios, press loads or EMG.
+with σ the ``fit_sigma`` of the target, x₀ the number in the model's tables and s its spread; x
+stays within 2.5 s of x₀. Rows used here are marked ``calibration`` and never count as
+validation. Nothing is fitted to hand-force ratios, press loads or EMG.
 """
 
 from __future__ import annotations
@@ -27,7 +26,7 @@ from scipy.optimize import least_squares
 from momentshare.errors import InputError
 from momentshare.limb import Limb, build_limb
 from momentshare.model.numbers import Numbers
-from momentshare.validation.evaluate import average_person, evaluate
+from momentshare.validation.evaluate import average_person, evaluate, is_posture
 from momentshare.validation.targets import Target, load_targets
 
 if TYPE_CHECKING:
@@ -40,7 +39,7 @@ if TYPE_CHECKING:
 __all__ = ["Calibration", "FittedNumber", "calibrate"]
 
 _GEOMETRY = {"moment_arm", "peak_moment_arm", "peak_moment_arm_abduction", "line_of_action"}
-_STRENGTH = {"strength", "strength_ratio"}
+_STRENGTH = {"strength"}
 _REACH = 2.5
 """Bounds in spreads to each side."""
 
@@ -115,7 +114,7 @@ def calibrate(
     InputError
         When the model has no calibration target.
     """
-    targets = load_targets(model)
+    targets = tuple(t for t in load_targets(model) if is_posture(t))
     geometry = [t for t in targets if t.use == "calibration" and t.quantity in _GEOMETRY]
     strength = [t for t in targets if t.use == "calibration" and t.quantity in _STRENGTH]
     if not geometry and not strength:
@@ -142,7 +141,7 @@ def calibrate(
 
     def residual(rows: list[Target], found: NDArray[np.float64]) -> NDArray[np.float64]:
         wanted = np.array([t.value if t.value is not None else np.nan for t in rows])
-        width = np.array([(t.high - t.low) / 4.0 for t in rows])
+        width = np.array([t.fit_sigma for t in rows], dtype=float)
         return np.asarray((found - wanted) / width)
 
     def shape_cost(x: NDArray[np.float64]) -> NDArray[np.float64]:

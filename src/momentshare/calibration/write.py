@@ -55,8 +55,8 @@ def target_table(fit: Calibration) -> pd.DataFrame:
                 "unit": target.unit,
                 "before": before,
                 "after": after,
-                "in_band_before": target.low <= before <= target.high,
-                "in_band_after": target.low <= after <= target.high,
+                "in_band_before": target.is_right(before),
+                "in_band_after": target.is_right(after),
                 "source": target.source,
                 "known": target.known,
             }

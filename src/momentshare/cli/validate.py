@@ -18,6 +18,15 @@ def validate(
         Path | None,
         typer.Option("--out", help="Folder for the table and figures of every moment arm."),
     ] = None,
+    null_limbs: Annotated[
+        int,
+        typer.Option(
+            "--null-limbs",
+            min=0,
+            max=1000,
+            help="Compute this many null limbs (about 3 s each) in place of the stored ones.",
+        ),
+    ] = 0,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON for machines.")] = False,
 ) -> None:
     """Compare a limb with published values; the misses come first."""
@@ -25,14 +34,23 @@ def validate(
     from momentshare.model import load_model
     from momentshare.report.limb_tables import print_validation, write_validation
     from momentshare.report.write import prepare_folder
+    from momentshare.validation.null import null_csv, null_right, read_marks
+    from momentshare.validation.published import load_published_rows
     from momentshare.validation.table import validation_record, validation_table
+    from momentshare.validation.targets import load_targets
 
     source = load_model(model)
     if out is not None:
         prepare_folder(out)
     screen = console()
+    targets = load_targets(source)
+    load_published_rows(source, {t.id for t in targets})
+    marks = None
+    if null_limbs:
+        with screen.status("null limbs"):
+            marks = null_csv(targets, null_right(source, targets, null_limbs))
     with screen.status("comparing"):
-        table = validation_table(source)
+        table = validation_table(source, None if marks is None else read_marks(marks))
     if as_json:
         import json
 
@@ -45,6 +63,9 @@ def validate(
         from momentshare.validation.evaluate import average_person
 
         names = write_validation(source, table, out)
+        if marks is not None:
+            (out / "null_limb.csv").write_text(marks, encoding="utf-8")
+            names.append("null_limb.csv")
         with screen.status("moment arms"):
             names += write_arm_figures(build_limb(average_person(source, "male"), source), out)
         if not as_json:

@@ -11,6 +11,7 @@ from rich.table import Table
 
 from momentshare.calibration.write import target_table
 from momentshare.report.terminal import print_cautions
+from momentshare.validation.scores import KIND_NAMES, score_rows, scores, scores_markdown
 from momentshare.validation.table import validation_record
 
 if TYPE_CHECKING:
@@ -55,53 +56,91 @@ def print_calibration(console: Console, fit: Calibration) -> None:
 
 
 def print_validation(console: Console, model: Model, data: pd.DataFrame) -> None:
-    """Misses first, then the rest; calibration rows marked."""
-    table = Table(
-        title=f"Published values beside {model.name} {model.version}: misses first",
-        title_justify="left",
-    )
-    for name, justify in (
-        ("quantity", "left"),
-        ("posture", "left"),
-        ("published", "right"),
-        ("band", "right"),
-        ("model", "right"),
-        ("in band", "left"),
-        ("known", "left"),
-        ("used for", "left"),
-        ("source", "left"),
-    ):
-        table.add_column(name, justify=justify, overflow="fold")  # type: ignore[arg-type]
-    for row in data.to_dict(orient="records"):
-        table.add_row(
-            escape(row["quantity"]),
-            row["posture"],
-            row["published"],
-            f"{row['low']:.3g} to {row['high']:.3g} {row['unit']}",
-            f"{row['model']:.3g}",
-            "yes" if row["in_band"] else "MISS",
-            row["known"],
-            row["use"],
-            row["source"],
-        )
-    console.print(table)
+    """Misses first, then the scores with the null limb beside them, then what says nothing."""
     judged = data[data["use"] == "validation"]
-    for known, part in judged.groupby("known", sort=False):
-        sense = ~np.isfinite(part["high"]) | part["published"].isin(["sense"])
+    misses = judged[~judged["right"]].sort_values("telling", kind="stable")
+    _print_misses(console, f"Missed by {model.name} {model.version}: {len(misses)}", misses)
+    _print_scores(console, judged)
+    silent = judged[~judged["telling"]]
+    right = silent[silent["right"]]
+    if len(right):
         console.print(
-            f"validation, {known}: {int(part['in_band'].sum())} of {len(part)} in band "
-            f"({int(sense.sum())} of them judge a sense or order only)"
+            f"{len(right)} rows that are right say nothing, since nine of ten null limbs get them "
+            "right too: "
+            + ", ".join(
+                f"{int((right['kind'] == k).sum())} {name}" for k, name in KIND_NAMES.items()
+            )
+            + "."
         )
-    for use, word in (("comparison", "compared, no validation"), ("calibration", "fitted")):
+    if len(silent) > len(right):
+        console.print(
+            f"{len(silent) - len(right)} rows are missed that nine of ten null limbs get right; "
+            "they come first above."
+        )
+    without = int(judged["null_right"].isna().sum())
+    if without:
+        console.print(f"{without} rows have no null limb beside them; --null-limbs 20 computes it.")
+    for use, word in (
+        ("comparison", "compared only (recalled, practice, or seen while a site was placed)"),
+        ("calibration", "fitted"),
+    ):
         part = data[data["use"] == use]
-        console.print(f"{word}: {int(part['in_band'].sum())} of {len(part)} in band")
+        console.print(f"{word}: {int(part['right'].sum())} of {len(part)} right")
     print_cautions(console)
 
 
+def _print_misses(console: Console, title: str, misses: pd.DataFrame) -> None:
+    table = Table(title=title, title_justify="left")
+    for name, justify in (
+        ("kind", "left"),
+        ("quantity", "left"),
+        ("where", "left"),
+        ("published", "right"),
+        ("band", "right"),
+        ("limb", "right"),
+        ("null limb right", "right"),
+        ("known", "left"),
+        ("source", "left"),
+    ):
+        table.add_column(name, justify=justify, overflow="fold")  # type: ignore[arg-type]
+    for row in misses.to_dict(orient="records"):
+        number = row["kind"] == "number"
+        table.add_row(
+            row["kind"],
+            escape(row["quantity"]),
+            escape(row["posture"]),
+            row["published"],
+            f"{row['low']:.3g} to {row['high']:.3g} {row['unit']}" if number else "",
+            f"{row['model']:.3g}",
+            "–" if np.isnan(row["null_right"]) else f"{100 * row['null_right']:.0f} %",
+            row["known"],
+            row["source"],
+        )
+    console.print(table)
+
+
+def _print_scores(console: Console, judged: pd.DataFrame) -> None:
+    found = scores(judged)
+    table = Table(title="Right, kind by kind", title_justify="left")
+    rows = score_rows(found)
+    for name in rows[0] if rows else ():
+        table.add_column(name, justify="left" if name in {"sources", "judged"} else "right")
+    for row in rows:
+        table.add_row(*row.values())
+    console.print(table)
+    for score in found:
+        if score.kind == "numbers":
+            console.print(
+                f"{score.group}: {score.within} of {score.rows} numbers lie within 20 % of the "
+                "published value, whatever the spread of the source"
+            )
+
+
 def write_validation(model: Model, data: pd.DataFrame, folder: Path) -> list[str]:
-    """Write ``validation.csv`` and ``validation.json``."""
+    """Write ``validation.csv``, ``validation.json`` and ``scores.md``."""
     folder.mkdir(parents=True, exist_ok=True)
     data.to_csv(folder / "validation.csv", index=False, float_format="%.6g", lineterminator="\n")
     text = json.dumps(validation_record(model, data), indent=2, ensure_ascii=False)
     (folder / "validation.json").write_text(text + "\n", encoding="utf-8")
-    return ["validation.csv", "validation.json"]
+    (folder / "scores.md").write_text(scores_markdown(scores(data)), encoding="utf-8")
+    return ["validation.csv", "validation.json", "scores.md"]

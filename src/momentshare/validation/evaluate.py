@@ -1,16 +1,14 @@
-"""What the model says for each target."""
+"""What the limb says for targets that a posture decides: arms, lines, lengths, strengths."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.paths import ROWS, Paths
-from momentshare.person import Person
-from momentshare.posture import posture_from_angles
-from momentshare.validation.targets import DIRECTIONS, Target
+from momentshare.paths import ROWS
+from momentshare.validation.probe import Sight, average_person, sight
+from momentshare.validation.targets import DIRECTIONS, Ask, Target
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -18,39 +16,38 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from momentshare.limb import Limb
-    from momentshare.model import Model
-    from momentshare.muscle.capacity import HeadState
+    from momentshare.validation.probe import View
 
-__all__ = ["average_person", "evaluate"]
+__all__ = ["average_person", "combined", "evaluate", "is_posture", "posture_values"]
 
 _ELBOW = np.linspace(20.0, 120.0, 41)
 _ELBOW_WIDE = np.linspace(5.0, 140.0, 55)
 _ABDUCTION = np.linspace(5.0, 120.0, 24)
 _PASSIVE_ELBOW = np.linspace(30.0, 120.0, 19)
 _PASSIVE_ELEVATION = np.linspace(30.0, 90.0, 13)
+_ROTATION = np.linspace(-75.0, 75.0, 11)
+_BEYOND = ("press_", "push_up_", "contact_")
+"""Beginnings of quantities that need more than a posture."""
+
+_COMPONENT = {"anterior": 0, "superior": 1, "lateral": 2}
 
 
-def average_person(model: Model, sex: str) -> Person:
-    """Return a person of mean stature and mass, everything else estimated."""
-    return Person(
-        name=f"average {'woman' if sex == 'female' else 'man'}",
-        sex="female" if sex == "female" else "male",
-        stature=model.fits[sex, "stature"].mean,
-        body_mass=model.fits[sex, "body_mass"].mean,
-    )
+def is_posture(target: Target) -> bool:
+    """Say whether postures alone decide a target."""
+    return not target.quantity.startswith(_BEYOND)
 
 
-@dataclass(frozen=True, slots=True)
-class _Request:
-    """Postures a target needs of one limb."""
-
-    sex: str
-    scapula: str
-    angles: NDArray[np.float64]
+def combined(target: Target, values: Sequence[float]) -> float:
+    """Put the values of a target's asks together."""
+    if target.combination == "difference":
+        return values[0] - values[1]
+    if target.combination == "ratio":
+        return values[0] / values[1] if values[1] else float("nan")
+    return values[0]
 
 
 def evaluate(targets: Sequence[Target], limb_of: Callable[[str, str], Limb]) -> NDArray[np.float64]:
-    """Compute the model's value of every target, in the target's unit.
+    """Compute the limb's value of every target that postures decide, in the target's unit.
 
     Parameters
     ----------
@@ -61,136 +58,222 @@ def evaluate(targets: Sequence[Target], limb_of: Callable[[str, str], Limb]) -> 
     Returns
     -------
     float array, shape (targets,)
+        NaN for targets that need a whole task.
     """
-    requests = [_requests(t) for t in targets]
-    groups: dict[tuple[str, str], list[tuple[int, int]]] = {}
-    for i, parts in enumerate(requests):
-        for k, part in enumerate(parts):
-            groups.setdefault((part.sex, part.scapula), []).append((i, k))
-    seen: dict[tuple[int, int], tuple[Limb, Paths, HeadState, slice]] = {}
-    for (sex, scapula), members in groups.items():
-        limb = limb_of(sex, scapula)
-        stack = np.concatenate([requests[i][k].angles for i, k in members])
-        found = limb.paths(posture_from_angles(*np.radians(stack).T))
-        state = limb.capacity(found.length)
-        start = 0
-        for key in members:
-            stop = start + len(requests[key[0]][key[1]].angles)
-            seen[key] = (limb, found, state, slice(start, stop))
-            start = stop
+    asks = [ask for t in targets if is_posture(t) for ask in t.asks]
+    values = iter(posture_values(asks, limb_of))
     return np.array(
-        [
-            _value(target, [_View(*seen[i, k]) for k in range(len(requests[i]))])
-            for i, target in enumerate(targets)
-        ]
+        [combined(t, [next(values) for _ in t.asks]) if is_posture(t) else np.nan for t in targets]
     )
 
 
-class _View:
-    """One target's share of a batch."""
+def posture_values(asks: Sequence[Ask], limb_of: Callable[[str, str], Limb]) -> list[float]:
+    """Compute every ask; each limb sees all its postures at once."""
+    sweeps = [_sweep(ask) for ask in asks]
+    groups: dict[tuple[str, str], list[int]] = {}
+    for i, ask in enumerate(asks):
+        groups.setdefault((ask.sex, ask.scapula), []).append(i)
+    values = [float("nan")] * len(asks)
+    for (sex, scapula), members in groups.items():
+        seen = sight(limb_of(sex, scapula), np.concatenate([sweeps[i] for i in members]))
+        start = 0
+        for i in members:
+            stop = start + len(sweeps[i])
+            values[i] = _value(asks[i], _Look(seen, slice(start, stop), sweeps[i]))
+            start = stop
+    return values
 
-    def __init__(self, limb: Limb, found: Paths, state: HeadState, part: slice) -> None:
-        self.limb = limb
-        self.names = limb.head_names
-        self.arms = found.moment_arms[part]
-        self.length = found.length[part]
-        self.action = found.line_of_action[part]
-        self.active = state.active_capacity[part]
-        self.passive = state.passive_force[part]
-        self.optimal = limb.optimal_fibre_length
+
+class _Look:
+    """One ask's share of the postures of a limb."""
+
+    def __init__(self, seen: Sight, part: slice, angles: NDArray[np.float64]) -> None:
+        self.view: View = seen.part(part)
+        self.angles = angles
+
+    def heads(self, subjects: Sequence[str]) -> list[int]:
+        """Places of heads; the name of a muscle stands for all its heads."""
+        names = self.view.names
+        out: list[int] = []
+        for subject in subjects:
+            out += [i for i, n in enumerate(names) if subject in {n, n.split("/")[0]}]
+        return out
 
     def arm(self, direction: str, subjects: Sequence[str]) -> NDArray[np.float64]:
         """Mean arm of some heads in one direction [m], shape (postures,)."""
         row, sign = DIRECTIONS[direction]
-        index = [self.names.index(s) for s in subjects]
-        return np.asarray(sign * self.arms[:, ROWS.index(row), index].mean(axis=-1))
+        arms = self.view.arms[:, ROWS.index(row)]
+        return np.asarray(sign * arms[:, self.heads(subjects)].mean(axis=-1))
 
-    def strength(self, direction: str) -> NDArray[np.float64]:
-        """Greatest braced moment [N·m], shape (postures,)."""
+    def moments(self, direction: str, speed: float = 0.0) -> NDArray[np.float64]:
+        """Active moment of each head [N·m]; ``speed`` along the direction [rad/s]."""
         row, sign = DIRECTIONS[direction.removeprefix("shoulder_")]
-        arm = sign * self.arms[:, ROWS.index(row)]
-        return np.asarray(np.sum(np.maximum(arm, 0.0) * self.active + arm * self.passive, axis=-1))
+        arm = sign * self.view.arms[:, ROWS.index(row)]
+        active = self.view.active_at(-arm * speed) if speed else self.view.active
+        return np.asarray(np.maximum(arm, 0.0) * active)
 
-    def passive_moment(self, direction: str) -> NDArray[np.float64]:
+    def strength(
+        self, direction: str, speed: float = 0.0, only: Sequence[str] = ()
+    ) -> NDArray[np.float64]:
+        """Greatest braced moment [N·m], shape (postures,); ``only`` some heads, active."""
+        if only:
+            return np.asarray(self.moments(direction, speed)[:, self.heads(only)].sum(axis=-1))
+        return np.asarray(self.moments(direction, speed).sum(axis=-1) + self.passive(direction))
+
+    def passive(self, direction: str) -> NDArray[np.float64]:
         """Passive moment [N·m], shape (postures,)."""
         row, sign = DIRECTIONS[direction.removeprefix("shoulder_")]
-        return np.asarray(np.sum(sign * self.arms[:, ROWS.index(row)] * self.passive, axis=-1))
+        return np.asarray(
+            np.sum(sign * self.view.arms[:, ROWS.index(row)] * self.view.passive, axis=-1)
+        )
+
+    def mean_over(self, values: NDArray[np.float64], subjects: Sequence[str]) -> float:
+        """Mean over postures and heads."""
+        return float(values[:, self.heads(subjects)].mean())
+
+    def line(self, subjects: Sequence[str]) -> NDArray[np.float64]:
+        """Return the unit pull of some heads on the arm, scapula frame, first posture."""
+        pull = self.view.pull[0, self.heads(subjects)].sum(axis=0)
+        return np.asarray(self.view.scapula[0].T @ (pull / np.linalg.norm(pull)))
 
 
-def _requests(t: Target) -> list[_Request]:
-    base = np.array(
-        [t.plane_deg, t.elevation_deg, t.axial_deg, t.elbow_flexion_deg, t.forearm_rotation_deg]
-    )
+def _sweep(ask: Ask) -> NDArray[np.float64]:
+    base = np.array(ask.angles)
 
     def sweep(column: int, values: NDArray[np.float64]) -> NDArray[np.float64]:
         out = np.tile(base, (len(values), 1))
         out[:, column] = values
         return out
 
-    angles = base[None, :]
-    if t.quantity in {"peak_moment_arm", "peak_angle"}:
-        angles = sweep(3, _ELBOW_WIDE)
-    elif t.quantity in {"mean_moment_arm", "elbow_excursion"}:
-        angles = sweep(3, _ELBOW)
-    elif t.quantity == "peak_moment_arm_abduction":
-        angles = sweep(1, _ABDUCTION)
-    elif t.quantity == "passive_moment":
-        elbow = t.subject.startswith("elbow")
-        angles = sweep(3, _PASSIVE_ELBOW) if elbow else sweep(1, _PASSIVE_ELEVATION)
-    elif t.quantity == "posture_ratio":
-        # The arm flexed forward against hanging; the hand keeps its orientation.
-        top, bottom = (float(x) for x in t.direction.split("/"))
-        angles = np.tile(base, (2, 1))
-        angles[:, 0], angles[:, 2] = 90.0, -90.0
-        angles[:, 1] = np.maximum([top, bottom], 5.0)
-    if t.quantity == "sex_ratio":
-        return [_Request("female", t.scapula, angles), _Request("male", t.scapula, angles)]
-    return [_Request(t.sex, t.scapula, angles)]
+    if ask.quantity in {"peak_moment_arm", "peak_angle"}:
+        return sweep(3, _ELBOW_WIDE)
+    if ask.quantity in {"mean_moment_arm", "elbow_excursion"}:
+        return sweep(3, _ELBOW)
+    if ask.quantity in {"peak_moment_arm_abduction", "mean_moment_arm_abduction"}:
+        top = ask.number("to", 120.0)
+        return sweep(1, _ABDUCTION[top >= _ABDUCTION])
+    if ask.quantity == "passive_moment":
+        elbow = ask.subject.startswith("elbow")
+        return sweep(3, _PASSIVE_ELBOW) if elbow else sweep(1, _PASSIVE_ELEVATION)
+    if ask.quantity == "fibre_range":
+        low, high = sweep(2, _ROTATION), sweep(2, _ROTATION)
+        low[:, 1], high[:, 1] = 5.0, 75.0
+        return np.concatenate([low, high])
+    return base[None, :]
 
 
-def _value(t: Target, views: list[_View]) -> float:
-    view = views[0]
-    if t.quantity in {"moment_arm", "mean_moment_arm"}:
-        return 1000.0 * float(view.arm(t.direction, t.subjects).mean())
-    if t.quantity in {"peak_moment_arm", "peak_moment_arm_abduction"}:
-        return 1000.0 * float(view.arm(t.direction, t.subjects).max())
-    if t.quantity == "elbow_excursion":
-        index = view.names.index(t.subject)
-        return float(np.ptp(view.length[:, index]) / view.optimal[index])
-    if t.quantity == "line_of_action":
-        return _line(t, view)
-    if t.quantity == "rank":
-        return float(_rank(t, view))
-    if t.quantity == "strength":
-        return float(view.strength(t.direction)[0])
-    if t.quantity == "strength_ratio":
-        top, bottom = t.subject.split("/")
-        return float(view.strength(top)[0] / view.strength(bottom)[0])
-    if t.quantity == "posture_ratio":
-        found = view.strength(t.subject)
-        return float(found[0] / found[1])
-    if t.quantity == "sex_ratio":
-        return float(view.strength(t.subject)[0] / views[1].strength(t.subject)[0])
-    if t.quantity == "peak_angle":
-        return float(_ELBOW_WIDE[int(np.argmax(view.strength(t.subject)))])
-    found = view.passive_moment(t.subject)
+def _value(ask: Ask, look: _Look) -> float:
+    return _RULES[ask.quantity](ask, look)
+
+
+def _speed(ask: Ask) -> float:
+    return float(np.radians(ask.number("speed_deg_s", 0.0)))
+
+
+def _arm_mean(ask: Ask, look: _Look) -> float:
+    return 1000.0 * float(look.arm(ask.direction, ask.subjects).mean())
+
+
+def _arm_peak(ask: Ask, look: _Look) -> float:
+    return 1000.0 * float(look.arm(ask.direction, ask.subjects).max())
+
+
+def _excursion(ask: Ask, look: _Look) -> float:
+    (index,) = look.heads(ask.subjects)
+    return float(np.ptp(look.view.length[:, index]) / look.view.optimal[index])
+
+
+def _distance(ask: Ask, look: _Look) -> float:
+    """Distance from a published unit force in the components that were read."""
+    unit = look.line(ask.subjects)
+    off = [unit[_COMPONENT[name]] - float(value) for name, value in ask.setting]
+    return float(np.linalg.norm(off))
+
+
+def _rank(ask: Ask, look: _Look) -> float:
+    """Place of a muscle (or part of the deltoid) among all by its mean arm, 1 the largest.
+
+    A muscle with several names joined by + counts as one, by the largest of them.
+    """
+    parts: dict[str, list[str]] = {}
+    for name in look.view.names:
+        muscle = name if name.startswith("deltoid") else name.split("/")[0]
+        parts.setdefault(muscle, []).append(name)
+    arms = {m: float(look.arm(ask.direction, heads)[0]) for m, heads in parts.items()}
+    best = max(arms[s] for s in ask.subjects)
+    return 1.0 + sum(arm > best for m, arm in arms.items() if m not in ask.subjects)
+
+
+def _share(ask: Ask, look: _Look) -> float:
+    moments = look.moments(ask.direction)[0]
+    among = ask.get("among")
+    rest = look.heads(among.split("+")) if among else range(len(moments))
+    return float(moments[look.heads(ask.subjects)].sum() / moments[list(rest)].sum())
+
+
+def _strength(ask: Ask, look: _Look) -> float:
+    only = ask.subjects if ask.subject else ()
+    return float(look.strength(ask.direction, _speed(ask), only)[0])
+
+
+def _passive_factor(ask: Ask, look: _Look) -> float:
+    """Passive force over maximal force; ``under`` and ``over`` turn it into a margin."""
+    found = look.mean_over(look.view.passive / look.view.largest, ask.subjects)
+    if ask.get("under"):
+        return ask.number("under", 0.0) - found
+    return found - ask.number("over", 0.0)
+
+
+def _area(ask: Ask, look: _Look) -> float:
+    area = look.view.volume / look.view.optimal
+    return 1e4 * float(area[look.heads(ask.subjects)].sum())
+
+
+def _peak_angle(ask: Ask, look: _Look) -> float:
+    return float(look.angles[int(np.argmax(look.strength(ask.subject))), 3])
+
+
+def _passive(ask: Ask, look: _Look) -> float:
+    found = look.passive(ask.subject)
     return float(found[int(np.argmax(np.abs(found)))])
 
 
-def _line(t: Target, view: _View) -> float:
-    """Component of the mean unit pull on the arm in the scapula frame."""
-    index = [view.names.index(s) for s in t.subjects]
-    pull = view.action[0, index].sum(axis=0)
-    rotation = view.limb.skeleton.fixed["scapula"][0]
-    unit = rotation.T @ (pull / np.linalg.norm(pull))
-    return float(unit[{"anterior": 0, "superior": 1, "lateral": 2}[t.direction]])
+def _girdle(ask: Ask, look: _Look) -> float:
+    """Y–X–Z angle of scapula or clavicle in the thorax [deg], in its anatomical sense."""
+    bone, _, name = ask.direction.partition("_")
+    r = (look.view.scapula if bone == "scapula" else look.view.clavicle)[0]
+    angles = {
+        "internal": np.arctan2(r[0, 2], r[2, 2]),
+        "retraction": -np.arctan2(r[0, 2], r[2, 2]),
+        "upward": np.arcsin(np.clip(r[1, 2], -1.0, 1.0)),
+        "elevation": np.arcsin(np.clip(r[1, 2], -1.0, 1.0)),
+        "posterior_tilt": np.arctan2(r[1, 0], r[1, 1]),
+        "backward": np.arctan2(r[1, 0], r[1, 1]),
+    }
+    return float(np.degrees(angles[name]))
 
 
-def _rank(t: Target, view: _View) -> int:
-    """Place of a muscle (or part of the deltoid) among all by its mean arm, 1 the largest."""
-    parts: dict[str, list[str]] = {}
-    for name in view.names:
-        muscle = name if name.startswith("deltoid") else name.split("/")[0]
-        parts.setdefault(muscle, []).append(name)
-    arms = {m: float(view.arm(t.direction, heads)[0]) for m, heads in parts.items()}
-    return 1 + sum(arm > arms[t.subject] for arm in arms.values())
+_RULES: dict[str, Callable[[Ask, _Look], float]] = {
+    "moment_arm": _arm_mean,
+    "mean_moment_arm": _arm_mean,
+    "mean_moment_arm_abduction": _arm_mean,
+    "peak_moment_arm": _arm_peak,
+    "peak_moment_arm_abduction": _arm_peak,
+    "elbow_excursion": _excursion,
+    "line_of_action": lambda a, k: float(k.line(a.subjects)[_COMPONENT[a.direction]]),
+    "line_direction": _distance,
+    "rank": _rank,
+    "strength": _strength,
+    "peak_angle": _peak_angle,
+    "passive_moment": _passive,
+    "torque_share": _share,
+    "fibre_length": lambda a, k: k.mean_over(k.view.fibre, a.subjects),
+    "fibre_range": lambda a, k: float(np.ptp(k.view.fibre[:, k.heads(a.subjects)], axis=0).max()),
+    "active_factor": lambda a, k: k.mean_over(k.view.active / k.view.largest, a.subjects),
+    "passive_factor": _passive_factor,
+    "pennation": lambda a, k: float(np.degrees(k.mean_over(k.view.pennation, a.subjects))),
+    "path_length": lambda a, k: 1000.0 * k.mean_over(k.view.length, a.subjects),
+    "pcsa": _area,
+    "volume": lambda a, k: 1e6 * float(k.view.volume[k.heads(a.subjects)].sum()),
+    "girdle": _girdle,
+}

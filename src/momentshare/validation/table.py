@@ -2,24 +2,29 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
 from momentshare.cautions import CAUTIONS
-from momentshare.limb import Limb, build_limb
-from momentshare.validation.claims import claim_rows
-from momentshare.validation.evaluate import average_person, evaluate
-from momentshare.validation.targets import Target, load_targets
+from momentshare.validation.answers import answers
+from momentshare.validation.null import DISPLACEMENT, null_share, stored_null
+from momentshare.validation.probe import Probe
+from momentshare.validation.scores import AS_OFTEN, scores
+from momentshare.validation.targets import QUANTITIES, Target, load_targets, shared_sources
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from momentshare.model import Model
 
 __all__ = ["VALIDATION_COLUMNS", "validation_record", "validation_table"]
 
 VALIDATION_COLUMNS = (
     "id",
+    "kind",
     "quantity",
     "posture",
     "published",
@@ -27,35 +32,45 @@ VALIDATION_COLUMNS = (
     "high",
     "unit",
     "model",
-    "in_band",
+    "right",
+    "relative_error",
+    "null_right",
+    "telling",
     "known",
     "use",
     "source",
-    "band_reason",
+    "source_fitted",
+    "note",
 )
+"""Columns of the table; an order or a sense is right above zero, which ``low`` repeats."""
 
-_RECORD_VERSION = 1
+_RECORD_VERSION = 2
+_USES = ("validation", "comparison", "calibration")
 
 
-def validation_table(model: Model) -> pd.DataFrame:
-    """Every target and claim with the model's value; misses first.
+def validation_table(model: Model, null: Mapping[str, str] | None = None) -> pd.DataFrame:
+    """Every target with the limb's value and the share of null limbs that get it right.
+
+    Parameters
+    ----------
+    model : Model
+    null : mapping, optional
+        Marks of the null limbs by target, as :func:`momentshare.validation.null.stored_null`
+        reads them; by default those. A target without marks has NaN and counts as telling.
 
     Returns
     -------
     DataFrame
-        Columns :data:`VALIDATION_COLUMNS`.
+        Columns :data:`VALIDATION_COLUMNS`; misses of validation first.
     """
-    made: dict[tuple[str, str], Limb] = {}
-
-    def limb_of(sex: str, scapula: str) -> Limb:
-        if (sex, scapula) not in made:
-            made[sex, scapula] = build_limb(average_person(model, sex), model, scapula=scapula)
-        return made[sex, scapula]
-
     targets = load_targets(model)
+    found = answers(targets, Probe(model))
+    shares = null_share(targets, stored_null(model) if null is None else null)
+    shared = shared_sources(targets)
     rows = [
         {
             "id": t.id,
+            "kind": t.kind,
             "quantity": _quantity(t),
             "posture": _posture(t),
             "published": t.published,
@@ -63,50 +78,126 @@ def validation_table(model: Model) -> pd.DataFrame:
             "high": t.high,
             "unit": t.unit,
             "model": float(value),
-            "in_band": bool(t.low <= value <= t.high),
+            "right": t.is_right(value),
+            "relative_error": _relative(t, value),
+            "null_right": float(share),
+            "telling": not share >= AS_OFTEN,
             "known": t.known,
             "use": t.use,
             "source": t.source,
-            "band_reason": t.note,
+            "source_fitted": t.source in shared,
+            "note": t.note,
         }
-        for t, value in zip(targets, evaluate(targets, limb_of), strict=True)
+        for t, value, share in zip(targets, found, shares, strict=True)
     ]
-    rows += claim_rows(model, limb_of)
     table = pd.DataFrame(rows, columns=list(VALIDATION_COLUMNS))
-    return table.sort_values("in_band", kind="stable", ignore_index=True)
+    order = table["right"].astype(int) * len(_USES) + table["use"].map(_USES.index)
+    return table.iloc[np.argsort(order.to_numpy(), kind="stable")].reset_index(drop=True)
 
 
 def validation_record(model: Model, table: pd.DataFrame) -> dict[str, Any]:
-    """Return the table as plain data with a version field; an open band end is null."""
-    judged = table[table["use"] == "validation"]
+    """Return the table as plain data with a version field; what is not finite is null."""
+    found = scores(table)
     return {
         "record_version": _RECORD_VERSION,
         "model": model.name,
         "model_version": model.version,
         "model_digest": model.digest,
-        "validation_rows": len(judged),
-        "validation_in_band": int(judged["in_band"].sum()),
+        "null_limb": {
+            "site_displacement_in_spreads": DISPLACEMENT,
+            "as_often_from": AS_OFTEN,
+        },
+        "scores": [{k: _plain(v) for k, v in asdict(s).items()} for s in found],
         "cautions": list(CAUTIONS),
-        "rows": [
-            {k: None if v in (np.inf, -np.inf) else v for k, v in row.items()}
-            for row in table.to_dict(orient="records")
-        ],
+        "rows": [{str(k): _plain(v) for k, v in r.items()} for r in table.to_dict("records")],
     }
 
 
+def _plain(value: Any) -> Any:
+    return None if isinstance(value, float) and not np.isfinite(value) else value
+
+
+def _relative(t: Target, value: float) -> float:
+    """Distance from the published number over its size; NaN for orders and senses."""
+    if t.kind != "number" or t.value is None:
+        return float("nan")
+    if t.quantity == "line_direction":
+        return float(value)
+    size = t.scale or abs(t.value)
+    return abs(value - t.value) / size if size else float("nan")
+
+
 def _quantity(t: Target) -> str:
-    words = t.quantity.replace("_", " ")
-    subject = t.subject.replace("+", ", ")
-    direction = t.direction.replace("_", " ")
-    if t.quantity in {"strength", "posture_ratio"}:
-        return f"{words}: {subject.replace('_', ' ')}"
-    return f"{words} {direction}: {subject}".replace("  ", " ")
+    parts = [QUANTITIES[t.quantity]]
+    if t.direction:
+        parts.append(t.direction.replace("_", " "))
+    words = " ".join(parts)
+    return f"{words}: {t.subject.replace('+', ', ')}" if t.subject else words
 
 
 def _posture(t: Target) -> str:
-    if t.quantity == "posture_ratio":
-        return f"shoulder flexion {t.direction} deg, elbow {t.elbow_flexion_deg:g}"
-    return (
-        f"{t.sex}, plane {t.plane_deg:g}, elevation {t.elevation_deg:g}, "
-        f"elbow {t.elbow_flexion_deg:g} deg"
-    )
+    """Say in words whose limb is judged, where and with what setting."""
+    people = {"male": "men", "female": "women"}
+    parts = [] if "sex=" in t.setting else [people[t.sex]]
+    if not t.quantity.startswith(("press_", "push_up_")):
+        words = zip(_PLACES, t.asks[0].angles, strict=True)
+        parts.append(", ".join(f"{word} {angle:g}" for word, angle in words) + " deg")
+    if t.setting and t.quantity != "line_direction":
+        shared, _, rest = t.setting.rpartition("|")
+        parts += [_said(shared)] if shared else []
+        mark = next((m for m in _SAID_BETWEEN if m in rest), "")
+        sides = [_said(side) for side in (rest.split(mark) if mark else [rest])]
+        parts.append(_SAID_BETWEEN.get(mark, "").join(sides))
+    return "; ".join(parts)
+
+
+_PLACES = ("plane", "elevation", "axial rotation", "elbow", "forearm")
+_SAID_BETWEEN = {" > ": " over ", " / ": " over ", " - ": " less "}
+_SAID = {
+    "sex": "{}",
+    "subject": "{}",
+    "direction": "{}",
+    "scapula": "girdle {}",
+    "plane_deg": "plane {} deg",
+    "elevation_deg": "elevation {} deg",
+    "axial_deg": "axial rotation {} deg",
+    "elbow_flexion_deg": "elbow {} deg",
+    "speed_deg_s": "{} deg/s",
+    "spacing": "{} × biacromial",
+    "lateral": "lateral force {}",
+    "ratio": "ratio {}",
+    "implement": "{}",
+    "exercise": "{} press",
+    "bench_deg": "bench {} deg",
+    "tuck_deg": "tuck {} deg",
+    "body_mass_kg": "{} kg",
+    "stature_m": "{} m",
+    "part_of_greatest": "{} of the greatest load",
+    "region": "{}",
+    "end": "{}",
+    "among": "among {}",
+    "under": "below {} of the maximal force",
+    "over": "above {} of the maximal force",
+    "bound": "published {}",
+    "sweep": "over the {}",
+    "to": "up to {} deg",
+}
+_VALUES = {
+    "male": "men",
+    "female": "women",
+    "down": "chest down",
+    "up": "arms straight",
+    "+": ", ",
+    "_": " ",
+}
+
+
+def _said(setting: str) -> str:
+    """Put one side of a setting into words."""
+    out = []
+    for part in filter(None, (p.strip() for p in setting.split(";"))):
+        name, _, value = part.partition("=")
+        for old, new in _VALUES.items():
+            value = new if value == old else value.replace(old, new) if len(old) == 1 else value
+        out.append(_SAID[name].format(value))
+    return ", ".join(out)

@@ -1,19 +1,38 @@
-"""Published values that a limb is fitted to or judged by, read from ``targets.csv``."""
+"""Published values that a limb is fitted to or judged by, read from ``targets.csv``.
+
+A target is one of three kinds, which are scored apart:
+
+``number``
+    a published value. Right when the limb's value lies within two standard deviations of the
+    source or, where it gives none, within 20 % of the value (of ``scale`` where 20 % of a
+    value near zero would mean nothing). The band follows from the row; it cannot be widened.
+``order``
+    which of two is larger, or that a head is among the first few. Right when it is.
+``sense``
+    the sign of a quantity in the named direction. Right when the limb's value is positive.
+
+``setting`` holds what the columns do not, as ``name=value`` parts joined by ``;``. Two settings
+with ``>``, ``/`` or ``-`` between them compare the same quantity twice: an order, a ratio or a
+difference; a part before ``|`` belongs to both. A name that is a column overrides it.
+"""
 
 from __future__ import annotations
 
 import csv
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from momentshare.errors import ModelError, nearest_name
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from momentshare.model import Model
 
-__all__ = ["DIRECTIONS", "Target", "load_targets"]
+__all__ = ["BAND", "DIRECTIONS", "QUANTITIES", "Ask", "Target", "load_targets", "shared_sources"]
 
 DIRECTIONS: dict[str, tuple[str, int]] = {
     "internal_rotation": ("shoulder_internal_rotation", 1),
@@ -29,70 +48,245 @@ DIRECTIONS: dict[str, tuple[str, int]] = {
 }
 """Anatomical direction → moment row and sign."""
 
+BAND = 0.2
+"""Half band of a number whose source gives no standard deviation, relative; our choice."""
+
+_SPREADS = 2.0
+"""Half band of a number in standard deviations of its source; our choice."""
+
+QUANTITIES: dict[str, str] = {
+    "moment_arm": "moment arm",
+    "peak_moment_arm": "greatest moment arm over the elbow's range",
+    "mean_moment_arm": "mean moment arm over 20 to 120 deg of the elbow",
+    "peak_moment_arm_abduction": "greatest moment arm over abduction",
+    "mean_moment_arm_abduction": "mean moment arm over abduction",
+    "elbow_excursion": "length change over the elbow's range, optimal lengths",
+    "line_of_action": "component of the unit force on the arm",
+    "line_direction": "distance from the published unit force",
+    "rank": "place by moment arm",
+    "strength": "greatest moment",
+    "peak_angle": "elbow angle of the greatest moment",
+    "passive_moment": "greatest passive moment over the working range",
+    "torque_share": "share of the active moment",
+    "fibre_length": "fibre length over optimal length",
+    "fibre_range": "range of fibre length over rotation and abduction, optimal lengths",
+    "active_factor": "active capacity over maximal force",
+    "passive_factor": "passive force over maximal force",
+    "pennation": "pennation",
+    "path_length": "path length",
+    "pcsa": "physiological cross-sectional area",
+    "volume": "volume",
+    "girdle": "angle of scapula or clavicle",
+    "contact_force": "contact force over body weight",
+    "contact_shear": "shear over compression at the glenoid",
+    "contact_margin": "published greatest ratio or force less the limb's",
+    "press_lateral_ratio": "lateral over vertical hand force, lift mean",
+    "press_load": "greatest load",
+    "press_weak_place": "distance of the weakest height from the nearer end, of the travel",
+    "press_moment": "net joint moment, lift mean",
+    "press_moment_ratio": "elbow over shoulder moment, lift mean",
+    "press_effort": "relative effort",
+    "press_travel": "vertical travel of the hands",
+    "press_gravity_falls": "fall of the gravity-only arm at its least steep place",
+    "press_gravity_least": "distance of the least gravity-only arm from the nearer end",
+    "push_up_share": "share of body weight on the hands",
+}
+"""What a target may speak of → its name in a table."""
+
 Finite = Annotated[float, Field(allow_inf_nan=False)]
+Angle = Annotated[float, Field(allow_inf_nan=False, ge=-180.0, le=180.0)]
+_ANGLES = ("plane_deg", "elevation_deg", "axial_deg", "elbow_flexion_deg", "forearm_rotation_deg")
+_OPERATORS = {" > ": "difference", " / ": "ratio", " - ": "difference"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ask:
+    """One quantity to compute: of which heads, in which direction, posture and setting."""
+
+    quantity: str
+    subject: str
+    direction: str
+    sex: str
+    scapula: str
+    plane_deg: float
+    elevation_deg: float
+    axial_deg: float
+    elbow_flexion_deg: float
+    forearm_rotation_deg: float
+    setting: tuple[tuple[str, str], ...]
+
+    @property
+    def subjects(self) -> tuple[str, ...]:
+        """Heads, separated by + in the file."""
+        return tuple(self.subject.split("+"))
+
+    @property
+    def angles(self) -> tuple[float, ...]:
+        """Plane, elevation and axial rotation, elbow flexion, forearm rotation [deg]."""
+        return tuple(float(getattr(self, name)) for name in _ANGLES)
+
+    def get(self, name: str, default: str = "") -> str:
+        """Return a part of the setting as text."""
+        return dict(self.setting).get(name, default)
+
+    def number(self, name: str, default: float) -> float:
+        """Return a part of the setting as a number."""
+        return float(self.get(name, str(default)))
 
 
 class Target(BaseModel):
-    """One published value, its band, and how it is known and used."""
+    """One published value, how it is known and what it is used for."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, str_strip_whitespace=True)
 
-    id: Annotated[str, Field(min_length=1)]
-    quantity: Literal[
-        "moment_arm",
-        "peak_moment_arm",
-        "peak_moment_arm_abduction",
-        "mean_moment_arm",
-        "elbow_excursion",
-        "line_of_action",
-        "rank",
-        "strength",
-        "strength_ratio",
-        "posture_ratio",
-        "sex_ratio",
-        "peak_angle",
-        "passive_moment",
-    ]
+    id: Annotated[str, Field(pattern=r"^[a-z0-9_.]+$")]
+    kind: Literal["number", "order", "sense"]
+    quantity: str
     subject: str
     direction: str
     sex: Literal["male", "female"]
     scapula: str
-    plane_deg: Finite
-    elevation_deg: Finite
-    axial_deg: Finite
-    elbow_flexion_deg: Finite
-    forearm_rotation_deg: Finite
-    value: float | None
-    low: Finite
-    high: Finite
-    unit: Literal["mm", "N*m", "1", "deg"]
+    plane_deg: Angle = 0.0
+    elevation_deg: Angle = 0.0
+    axial_deg: Angle = 0.0
+    elbow_flexion_deg: Angle = 0.0
+    forearm_rotation_deg: Angle = 0.0
+    setting: str
+    value: Finite | None
+    sd: Annotated[float, Field(gt=0.0, allow_inf_nan=False)] | None
+    scale: Annotated[float, Field(gt=0.0, allow_inf_nan=False)] | None
+    unit: Literal["mm", "N*m", "1", "deg", "kg", "cm", "cm2", "cm3"]
     source: Annotated[str, Field(min_length=1)]
-    known: Literal["read", "read second-hand", "from memory", "common practice"]
+    known: Literal[
+        "read", "abstract read", "read second-hand", "derived", "from memory", "common practice"
+    ]
     use: Literal["calibration", "validation", "comparison"]
+    fit_sigma: Annotated[float, Field(gt=0.0, allow_inf_nan=False)] | None
     note: str
 
-    @model_validator(mode="after")
-    def _memory_validates_nothing(self) -> Target:
-        if self.known == "from memory" and self.use != "comparison":
-            raise ValueError("a value from memory fits and validates nothing; use 'comparison'")
-        return self
-
-    @field_validator("value", mode="before")
+    @field_validator("value", "sd", "scale", "fit_sigma", *_ANGLES, mode="before")
     @classmethod
-    def _blank_is_none(cls, value: object) -> object:
-        return None if value == "" else value
+    def _blank(cls, value: object, info: Any) -> object:
+        if value != "":
+            return value
+        return 0.0 if info.field_name in _ANGLES else None
 
-    @property
-    def published(self) -> str:
-        """The published value in words: a number, a rank or a sense."""
-        if self.value is not None:
-            return f"{self.value:g}"
-        return f"among the first {self.high:g}" if self.quantity == "rank" else "sense"
+    @model_validator(mode="after")
+    def _sound(self) -> Target:
+        if self.known in {"from memory", "common practice"} and self.use != "comparison":
+            raise ValueError(f"a value {self.known} fits and validates nothing; use 'comparison'")
+        if self.quantity not in QUANTITIES:
+            raise ValueError(
+                f"field 'quantity': {self.quantity!r} is unknown; "
+                + nearest_name(self.quantity, QUANTITIES)
+            )
+        if (self.use == "calibration") != (self.fit_sigma is not None):
+            raise ValueError("field 'fit_sigma' belongs to a row of calibration, and only there")
+        if self.kind == "sense" and self.value is not None:
+            raise ValueError("a sense has no value")
+        if self.kind == "number" and self.value is None:
+            raise ValueError("a number needs a value")
+        ranked = self.quantity == "rank"
+        if self.kind == "order" and ranked == (self.value is None):
+            raise ValueError("an order has two settings with > between, or a rank with its value")
+        if self.kind == "order" and not ranked and " > " not in self.setting:
+            raise ValueError("an order needs two settings with > between")
+        self.asks  # noqa: B018 - a setting that cannot be read is a fault of the row
+        return self
 
     @property
     def subjects(self) -> tuple[str, ...]:
-        """Heads named by a target, separated by +."""
+        """Heads named by the row, separated by + in the file."""
         return tuple(self.subject.split("+"))
+
+    @property
+    def combination(self) -> str:
+        """How two settings are put together: ``one``, ``difference`` or ``ratio``."""
+        return next((word for mark, word in _OPERATORS.items() if mark in self.setting), "one")
+
+    @property
+    def asks(self) -> tuple[Ask, ...]:
+        """The one or two quantities behind the row."""
+        shared, _, rest = self.setting.rpartition("|")
+        mark = next((m for m in _OPERATORS if m in rest), "")
+        sides = rest.split(mark) if mark else [rest]
+        if len(sides) > 2:
+            raise ValueError(f"field 'setting': {self.setting!r} compares more than two settings")
+        base = Ask(
+            quantity=self.quantity,
+            subject=self.subject,
+            direction=self.direction,
+            sex=self.sex,
+            scapula=self.scapula,
+            **{name: getattr(self, name) for name in _ANGLES},
+            setting=(),
+        )
+        return tuple(_with(base, _parts(shared) | _parts(side)) for side in sides)
+
+    @property
+    def low(self) -> float:
+        """Lower end of the band; for orders and senses anything above it is right."""
+        return self._band()[0]
+
+    @property
+    def high(self) -> float:
+        """Upper end of the band."""
+        return self._band()[1]
+
+    def _band(self) -> tuple[float, float]:
+        if self.quantity == "rank":
+            return 1.0, float(self.value or 1.0)
+        if self.kind != "number" or self.value is None:
+            return 0.0, float("inf")
+        if self.quantity == "line_direction":
+            return 0.0, BAND
+        half = _SPREADS * self.sd if self.sd else BAND * (self.scale or abs(self.value))
+        return self.value - half, self.value + half
+
+    def is_right(self, found: float) -> bool:
+        """Say whether the limb's value agrees with the published one; NaN never does."""
+        if self.kind == "number" or self.quantity == "rank":
+            return bool(self.low <= found <= self.high)
+        return bool(found > 0.0)
+
+    @property
+    def published(self) -> str:
+        """The published value in words."""
+        if self.quantity == "rank":
+            return f"among the first {self.value:g}"
+        if self.quantity == "line_direction":
+            return f"({', '.join(v for _, v in self.asks[0].setting)})"
+        if self.value is not None:
+            return f"{self.value:g}" + (f" ± {self.sd:g}" if self.sd else "")
+        return "larger" if self.kind == "order" else "sense"
+
+
+def _parts(text: str) -> dict[str, str]:
+    out = {}
+    for part in filter(None, (p.strip() for p in text.split(";"))):
+        name, mark, value = part.partition("=")
+        if not mark or not name.strip() or not value.strip():
+            raise ValueError(f"field 'setting': {part!r} is not name=value")
+        out[name.strip()] = value.strip()
+    return out
+
+
+def _with(base: Ask, parts: dict[str, str]) -> Ask:
+    columns: dict[str, Any] = {}
+    rest = []
+    for name, value in parts.items():
+        if name in _ANGLES:
+            columns[name] = float(value)
+        elif name in {"subject", "direction", "sex", "scapula"}:
+            columns[name] = value
+        else:
+            rest.append((name, value))
+    return replace(base, **columns, setting=tuple(rest))
+
+
+def shared_sources(targets: Sequence[Target]) -> frozenset[str]:
+    """Return the sources of calibration: their other rows are no independent validation."""
+    return frozenset(t.source for t in targets if t.use == "calibration")
 
 
 def load_targets(model: Model) -> tuple[Target, ...]:
@@ -125,18 +319,12 @@ def load_targets(model: Model) -> tuple[Target, ...]:
             target = Target.model_validate(row)
         except ValidationError as err:
             faults += [
-                f"{place}: field {'.'.join(map(str, item['loc']))!r}: {item['msg']}, "
-                f"got {item['input']!r}"
+                f"{place}: field {'.'.join(map(str, item['loc'])) or row.get('id')!r}: "
+                f"{item['msg']}, got {_shown(item['input'])}"
                 for item in err.errors()
             ]
             continue
-        if target.source not in model.references:
-            faults.append(
-                f"{place}: field 'source': {target.source!r} is not in references.bib; "
-                + nearest_name(target.source, model.references)
-            )
-        if not target.low <= target.high:
-            faults.append(f"{place}: low {target.low:g} is above high {target.high:g}")
+        faults += [f"{place}: {what}" for what in _unknown(target, model)]
         if target.id in seen:
             faults.append(f"{place}: id {target.id!r} stands twice")
         seen.add(target.id)
@@ -146,3 +334,25 @@ def load_targets(model: Model) -> tuple[Target, ...]:
     if faults:
         raise ModelError(f"model {model.name!r}: targets.csv cannot be used:", faults)
     return tuple(found)
+
+
+def _shown(value: object) -> str:
+    return "the row" if isinstance(value, dict) else repr(value)
+
+
+def _unknown(target: Target, model: Model) -> list[str]:
+    """Name the sources and scapula policies that the model does not know."""
+    out = []
+    if target.source not in model.references:
+        out.append(
+            f"field 'source': {target.source!r} is not in references.bib; "
+            + nearest_name(target.source, model.references)
+        )
+    policies = model.scapula_policies
+    out += [
+        f"field 'scapula': {ask.scapula!r} is no policy of the model; "
+        + nearest_name(ask.scapula, policies)
+        for ask in target.asks
+        if ask.scapula not in policies
+    ]
+    return out

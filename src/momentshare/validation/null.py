@@ -1,0 +1,140 @@
+"""The null limb: what a limb gets right that knows nothing of this anatomy.
+
+Every site is displaced by three of its spreads in a direction of its own, and the optimal
+fibre lengths are shuffled among the heads. Wrapping surfaces, bones, volumes, strength factors
+and the task itself stay: what such a limb gets right as often as the model's, the posture and
+the load decide, not the muscles.
+
+Null limbs take a minute, so what they get right is stored beside the targets.
+"""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from momentshare.errors import ModelError, MomentshareError
+from momentshare.validation.answers import answers
+from momentshare.validation.probe import Probe, Tasks, Variation
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from momentshare.model import Model
+    from momentshare.validation.targets import Target
+
+__all__ = [
+    "DISPLACEMENT",
+    "DRAWS",
+    "null_csv",
+    "null_right",
+    "null_share",
+    "null_variations",
+    "read_marks",
+    "stored_null",
+]
+
+DISPLACEMENT = 3.0
+"""Displacement of each site in spreads; our choice."""
+
+DRAWS = 20
+"""Null limbs behind the stored results; our choice."""
+
+_FILE = "null_limb.csv"
+_COLUMNS = ("target", "right")
+_SEED = 20090
+_FRAMES = 11
+"""Heights of a press that a null limb solves; fewer than the limb itself, for speed."""
+
+
+def null_variations(model: Model, draws: int = DRAWS) -> list[Variation]:
+    """Draw null limbs; the same ones on every run, and the first ones whatever ``draws``."""
+    found = []
+    for k in range(draws):
+        rng = np.random.default_rng([_SEED, k])
+        offsets = {}
+        for site in model.sites.values():
+            direction = rng.standard_normal(3)
+            offsets[site.name] = DISPLACEMENT * site.spread * direction / np.linalg.norm(direction)
+        found.append(Variation(offsets=offsets, fibre_from=rng.permutation(len(model.heads))))
+    return found
+
+
+def null_right(
+    model: Model, targets: Sequence[Target], draws: int = DRAWS, first: int = 0
+) -> NDArray[np.bool_]:
+    """Say which targets each null limb gets right.
+
+    Parameters
+    ----------
+    model : Model
+    targets : sequence of Target
+    draws, first : int
+        How many null limbs, from which one on.
+
+    Returns
+    -------
+    bool array, shape (draws, targets)
+        A limb that cannot be built or cannot do a task is wrong there.
+    """
+    right = np.zeros((draws, len(targets)), dtype=bool)
+    tasks = Tasks()
+    for k, variation in enumerate(null_variations(model, first + draws)[first:]):
+        probe = Probe(model, variation=variation, frames=_FRAMES, tasks=tasks)
+        try:
+            found = answers(targets, probe)
+        except MomentshareError:
+            continue
+        right[k] = [t.is_right(v) for t, v in zip(targets, found, strict=True)]
+    return right
+
+
+def stored_null(model: Model) -> dict[str, str]:
+    """Read ``null_limb.csv``: target → one mark a null limb, ``1`` right and ``0`` wrong.
+
+    Empty where the model has no such file.
+
+    Raises
+    ------
+    ModelError
+        The file has other columns, or marks that are no row of 0 and 1.
+    """
+    path = Path(model.path) / _FILE
+    return read_marks(path.read_text(encoding="utf-8-sig"), str(path)) if path.is_file() else {}
+
+
+def read_marks(text: str, where: str = _FILE) -> dict[str, str]:
+    """Read the text of ``null_limb.csv``; see :func:`stored_null`."""
+    reader = csv.reader(text.splitlines())
+    if next(reader, None) != list(_COLUMNS):
+        raise ModelError(f"{where}: wanted the columns {', '.join(_COLUMNS)}")
+    rows = [row for row in reader if row]
+    lengths = {len(row[1]) for row in rows if len(row) == 2}
+    for number, row in enumerate(rows, start=2):
+        if len(row) != 2 or set(row[1]) - {"0", "1"} or len(lengths) != 1:
+            raise ModelError(
+                f"{where} row {number}: wanted a target and as many marks 0 or 1 as in the other "
+                f"rows, got {row}; make the file anew with momentshare validate --null-limbs 20"
+            )
+    return {row[0]: row[1] for row in rows}
+
+
+def null_csv(targets: Sequence[Target], right: NDArray[np.bool_]) -> str:
+    """Return the text of ``null_limb.csv``."""
+    lines = [",".join(_COLUMNS)]
+    lines += [
+        f"{target.id},{''.join('01'[int(mark)] for mark in marks)}"
+        for target, marks in zip(targets, right.T, strict=True)
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def null_share(targets: Sequence[Target], marks: Mapping[str, str]) -> NDArray[np.float64]:
+    """Share of null limbs that get each target right; NaN for one without marks."""
+    found = [marks.get(t.id, "") for t in targets]
+    return np.array([m.count("1") / len(m) if m else np.nan for m in found])

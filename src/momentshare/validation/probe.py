@@ -1,0 +1,415 @@
+"""Everything that judging asks of the limb, in one place: limbs, lifts and what they give.
+
+No other module of this package builds a limb or solves a lift. A :class:`Variation` moves
+attachments and exchanges fibre lengths, which makes the null limb.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from momentshare.analysis import LiftResult, prepare, solve_lift
+from momentshare.balance import Lateral
+from momentshare.errors import InputError
+from momentshare.exercise import (
+    BenchPress,
+    Lift,
+    OverheadPress,
+    Profile,
+    PushUp,
+    ground_push_up,
+    static_hand_share,
+)
+from momentshare.limb import Limb, build_limb, build_limbs
+from momentshare.model.numbers import Numbers
+from momentshare.paths import ROWS
+from momentshare.person import Person
+from momentshare.posture import posture_from_angles
+from momentshare.skeleton import body_poses
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
+
+    from momentshare.model import Model
+    from momentshare.muscle.capacity import HeadState
+    from momentshare.paths import Paths
+
+__all__ = [
+    "Press",
+    "Probe",
+    "Sight",
+    "Tasks",
+    "Variation",
+    "View",
+    "average_person",
+    "course",
+    "sight",
+    "static_push_up",
+    "weakest",
+]
+
+_DEGREE = np.pi / 180.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Variation:
+    """What distinguishes a null limb from the model's.
+
+    Attributes
+    ----------
+    offsets : mapping
+        Shift of a site in its body frame, reference person [m].
+    fibre_from : int array, shape (heads,)
+        Head whose optimal fibre length this head takes.
+    """
+
+    offsets: Mapping[str, NDArray[np.float64]]
+    fibre_from: NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Press:
+    """One press to solve: who, how and with what; hashable, so that it is solved once."""
+
+    sex: str = "male"
+    scapula: str = ""
+    body_mass: float = 0.0
+    stature: float = 0.0
+    training: float = 0.0
+    exercise: str = "bench"
+    implement: str = "bar"
+    spacing: float = 1.4
+    tuck: float = 60.0
+    bench: float = 0.0
+    load: float = 70.0
+    relative: float = 0.0
+    lateral: str = "free"
+    ratio: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Sight:
+    """A limb in some postures: paths, capacity, and orientation of the girdle."""
+
+    limb: Limb
+    found: Paths
+    state: HeadState
+    scapula: NDArray[np.float64]
+    clavicle: NDArray[np.float64]
+
+    def part(self, where: slice) -> View:
+        """Return the postures of a slice."""
+        return View(
+            names=self.limb.head_names,
+            arms=self.found.moment_arms[where],
+            length=self.found.length[where],
+            pull=self.found.line_of_action[where],
+            active=self.state.active_capacity[where],
+            passive=self.state.passive_force[where],
+            fibre=self.state.fibre_length_normalised[where],
+            pennation=self.state.pennation[where],
+            scapula=self.scapula[where],
+            clavicle=self.clavicle[where],
+            limb=self.limb,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class View:
+    """Arrays of a few postures, first axis postures, second heads."""
+
+    names: tuple[str, ...]
+    arms: NDArray[np.float64]
+    length: NDArray[np.float64]
+    pull: NDArray[np.float64]
+    active: NDArray[np.float64]
+    passive: NDArray[np.float64]
+    fibre: NDArray[np.float64]
+    pennation: NDArray[np.float64]
+    scapula: NDArray[np.float64]
+    clavicle: NDArray[np.float64]
+    limb: Limb
+
+    @property
+    def optimal(self) -> NDArray[np.float64]:
+        """Optimal fibre length of each head [m]."""
+        return self.limb.optimal_fibre_length
+
+    @property
+    def largest(self) -> NDArray[np.float64]:
+        """Maximal isometric force of each head [N]."""
+        return self.limb.max_isometric_force
+
+    @property
+    def volume(self) -> NDArray[np.float64]:
+        """Volume of each head [m³]."""
+        return self.limb.volume
+
+    def active_at(self, velocity: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Active capacity while the paths change at this velocity [N]."""
+        return self.limb.capacity(self.length, velocity).active_capacity
+
+
+def average_person(model: Model, sex: str, training: float = 1.0) -> Person:
+    """Return a person of mean stature and mass, everything else estimated."""
+    return Person(
+        name=f"average {'woman' if sex == 'female' else 'man'}",
+        sex="female" if sex == "female" else "male",
+        stature=model.fits[sex, "stature"].mean,
+        body_mass=model.fits[sex, "body_mass"].mean,
+        training_factor=training,
+    )
+
+
+def sight(limb: Limb, angles: NDArray[np.float64]) -> Sight:
+    """Look at a limb in some postures.
+
+    Parameters
+    ----------
+    limb : Limb
+    angles : float array, shape (postures, 5)
+        Plane, elevation and axial rotation, elbow flexion, forearm rotation [deg].
+    """
+    posture = posture_from_angles(*np.radians(angles).T)
+    found = limb.paths(posture)
+    poses = body_poses(limb.skeleton, posture)
+    shape = (len(angles), 3, 3)
+    return Sight(
+        limb=limb,
+        found=found,
+        state=limb.capacity(found.length),
+        scapula=np.broadcast_to(poses.rotation["scapula"], shape),
+        clavicle=np.broadcast_to(poses.rotation["clavicle"], shape),
+    )
+
+
+@dataclass(slots=True)
+class Tasks:
+    """Motions that do not depend on muscles, kept for every limb of the same bones."""
+
+    lifts: dict[tuple[object, ...], Lift] = field(default_factory=dict)
+    push_ups: dict[str, dict[str, float]] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class Probe:
+    """Limbs and solved lifts of one model, or of a null limb made from it; each made once.
+
+    Attributes
+    ----------
+    model : Model
+    variation : Variation, optional
+        Makes a null limb of every limb.
+    frames : int
+        Heights of a press.
+    tasks : Tasks
+        Give several probes of the same model and frames the same one.
+    """
+
+    model: Model
+    variation: Variation | None = None
+    frames: int = 21
+    tasks: Tasks = field(default_factory=Tasks)
+    _limbs: dict[tuple[object, ...], Limb] = field(default_factory=dict)
+    _presses: dict[tuple[Press, bool], LiftResult] = field(default_factory=dict)
+
+    def limb(
+        self,
+        sex: str,
+        scapula: str,
+        body_mass: float = 0.0,
+        stature: float = 0.0,
+        training: float = 1.0,
+    ) -> Limb:
+        """Return a limb; mass [kg] and stature [m] of the average person where zero."""
+        key = (sex, scapula, body_mass, stature, training)
+        if key not in self._limbs:
+            average = average_person(self.model, sex)
+            person = Person(
+                name=average.name,
+                sex=average.sex,
+                stature=stature or average.stature,
+                body_mass=body_mass or average.body_mass,
+                training_factor=training,
+            )
+            self._limbs[key] = _built(person, self.model, scapula, self.variation)
+        return self._limbs[key]
+
+    def press(self, wanted: Press, *, greatest: bool = False) -> LiftResult:
+        """Solve a press, with its greatest loads if asked.
+
+        ``relative`` loads it with that part of its own greatest load.
+        """
+        for have in (True, False) if not greatest else (True,):
+            if (wanted, have) in self._presses:
+                return self._presses[wanted, have]
+        self._presses[wanted, greatest] = self._solved(wanted, greatest)
+        return self._presses[wanted, greatest]
+
+    def contact(
+        self, sex: str, scapula: str, angles: NDArray[np.float64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Force of the glenoid on the arm held still without a load, upright.
+
+        Returns
+        -------
+        compression, shear : float array, shape (postures,)
+            Across and along the plane of the scapula's glenoid side [N].
+        """
+        limb = self.limb(sex, scapula)
+        result = _held(limb, angles)
+        posture = posture_from_angles(*np.radians(angles).T)
+        rotation = np.broadcast_to(
+            body_poses(limb.skeleton, posture).rotation["scapula"], (len(angles), 3, 3)
+        )
+        outward = rotation[..., :, 2]
+        compression = np.einsum("fk,fk->f", result.contact, outward)
+        shear = np.linalg.norm(result.contact - compression[:, None] * outward, axis=-1)
+        return compression, shear
+
+    def push_up_share(self, sex: str, scapula: str) -> dict[str, float]:
+        """Part of body weight on both hands, chest ``down`` and arms straight (``up``)."""
+        key = f"{sex} {scapula}"
+        if key not in self.tasks.push_ups:
+            self.tasks.push_ups[key] = static_push_up(self.limb(sex, scapula))
+        return self.tasks.push_ups[key]
+
+    def _solved(self, wanted: Press, greatest: bool) -> LiftResult:
+        limb = self.limb(
+            wanted.sex,
+            wanted.scapula or self.model.default_scapula,
+            wanted.body_mass,
+            wanted.stature,
+            wanted.training or self.model.number("volume_athlete_over_student"),
+        )
+        free = wanted.implement != "dumbbells"
+        lateral = Lateral(
+            mode=wanted.lateral if free else "zero",  # type: ignore[arg-type]
+            ratio=wanted.ratio,
+        )
+        load = wanted.load
+        if wanted.relative:
+            whole = replace(wanted, relative=0.0)
+            load = wanted.relative * weakest(self.press(whole, greatest=True))[0]
+            if not load > 0.0:
+                raise InputError("press: no load can be borne, so no part of it can be pressed")
+        ready = prepare(limb, self._lift(limb, wanted, load))
+        return solve_lift(ready, lateral, greatest_load=greatest)
+
+    def _lift(self, limb: Limb, wanted: Press, load: float) -> Lift:
+        """Lift of a press; its motion is solved once, for a kilogram, and serves every load."""
+        key = (
+            limb.skeleton.person,
+            wanted.scapula,
+            wanted.exercise,
+            wanted.implement,
+            wanted.spacing,
+            wanted.tuck,
+            wanted.bench,
+            self.frames,
+        )
+        if key not in self.tasks.lifts:
+            exercise = _exercise(limb, wanted, self.frames)
+            self.tasks.lifts[key] = exercise.lift(limb.skeleton)
+        one = self.tasks.lifts[key]
+        return replace(one, load_mass=load * one.load_mass)
+
+
+def _exercise(limb: Limb, wanted: Press, frames: int) -> BenchPress | OverheadPress:
+    width = Profile.constant(wanted.spacing * limb.skeleton.sizes.biacromial_breadth)
+    if wanted.exercise == "overhead":
+        return OverheadPress(
+            load_mass=1.0,
+            spacing=width,
+            plane=Profile.constant(30 * _DEGREE),
+            tilt=Profile.constant(0.0),
+            implement="dumbbells" if wanted.implement == "dumbbells" else "bar",
+            frames=frames,
+        )
+    return BenchPress(
+        load_mass=1.0,
+        spacing=width,
+        tuck=Profile(((0.0, wanted.tuck * _DEGREE), (1.0, 82 * _DEGREE))),
+        tilt=Profile(((0.0, 7 * _DEGREE), (1.0, -6 * _DEGREE))),
+        bench_angle=wanted.bench * _DEGREE,
+        implement="dumbbells" if wanted.implement == "dumbbells" else "bar",
+        frames=frames,
+    )
+
+
+def weakest(result: LiftResult) -> tuple[float, float]:
+    """Greatest load that the whole lift bears [kg], and the part of the travel that sets it."""
+    if result.greatest is None or np.all(np.isnan(result.greatest.factor)):
+        return float("nan"), float("nan")
+    k = int(np.nanargmin(result.greatest.factor))
+    return float(result.greatest.factor[k]), float(result.prepared.lift.fraction[k])
+
+
+def course(result: LiftResult, row: str) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Part of the travel, and size of the gravity-only arm of the load in a row [m]."""
+    arms = result.prepared.demand.gravity_arms[:, ROWS.index(row)]
+    return result.prepared.lift.fraction, np.abs(arms)
+
+
+def static_push_up(limb: Limb) -> dict[str, float]:
+    """Part of body weight on both hands of a push-up held still.
+
+    The hands are 1.4 biacromial breadths apart, on the level of the feet; the arms take the
+    course of the press, which is our own choice.
+    """
+    skeleton = limb.skeleton
+    move = PushUp(
+        spacing=Profile.constant(1.4 * skeleton.sizes.biacromial_breadth),
+        tuck=Profile(((0.0, 60 * _DEGREE), (1.0, 82 * _DEGREE))),
+        tilt=Profile(((0.0, 7 * _DEGREE), (1.0, -6 * _DEGREE))),
+    )
+    down, up = ground_push_up(skeleton, move)
+    return {
+        "down": float(static_hand_share(skeleton, down)[0]),
+        "up": float(static_hand_share(skeleton, up)[-1]),
+    }
+
+
+def _held(limb: Limb, angles: NDArray[np.float64]) -> LiftResult:
+    """Solve the arm held still in some postures, upright, without a load."""
+    posture = posture_from_angles(*np.radians(angles).T)
+    poses = body_poses(limb.skeleton, posture)
+    elbow = poses.origin["ulna"]
+    hand = elbow - limb.skeleton.sizes.grip_length * poses.rotation["ulna"][..., :, 1]
+    count = len(angles)
+    lift = Lift(
+        fraction=np.linspace(0.0, 1.0, count),
+        height=hand[:, 1],
+        time=None,
+        posture=posture,
+        hand=hand,
+        elbow=elbow.copy(),
+        up=np.array([0.0, 1.0, 0.0]),
+        load_mass=0.0,
+        lateral_axis=np.array([0.0, 0.0, 1.0]),
+        lateral_free=False,
+        reachable=np.ones(count, dtype=bool),
+        gap=np.zeros(count),
+        breaches=(),
+        motion=None,
+    )
+    return solve_lift(prepare(limb, lift), Lateral(mode="zero"), greatest_load=False)
+
+
+def _built(person: Person, model: Model, scapula: str, variation: Variation | None) -> Limb:
+    if variation is None:
+        return build_limb(person, model, scapula=scapula)
+    own = np.array([head.optimal_fibre_length.value for head in model.heads])
+    numbers = Numbers(
+        offsets=variation.offsets,
+        head_factors={"optimal_fibre_length": own[variation.fibre_from] / own},
+    )
+    limbs, faults = build_limbs([person], model, scapula=scapula, numbers=numbers, shorten=True)
+    if faults:
+        raise faults[0]
+    return limbs.take(0)

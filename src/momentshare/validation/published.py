@@ -1,0 +1,114 @@
+"""Every published row that was looked at: the targets made of it, or why there is none.
+
+``published_rows.csv`` names each row of the tables that were gathered for the limb, so that a
+reader sees what it was not held against, and why.
+"""
+
+from __future__ import annotations
+
+import csv
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from momentshare.errors import ModelError
+
+if TYPE_CHECKING:
+    from collections.abc import Collection
+
+    from momentshare.model import Model
+
+__all__ = ["PublishedRow", "load_published_rows"]
+
+_COLUMNS = (
+    "table",
+    "row",
+    "subject",
+    "quantity",
+    "condition",
+    "value",
+    "known",
+    "targets",
+    "reason",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PublishedRow:
+    """One row of a gathered table.
+
+    Attributes
+    ----------
+    table, row : str
+        Topic of the table and place in it.
+    subject, quantity, condition, value, known : str
+        As published.
+    targets : tuple of str
+        Targets made of it.
+    reason : str
+        Why there is none; empty where there are targets.
+    """
+
+    table: str
+    row: str
+    subject: str
+    quantity: str
+    condition: str
+    value: str
+    known: str
+    targets: tuple[str, ...]
+    reason: str
+
+
+def load_published_rows(model: Model, targets: Collection[str]) -> tuple[PublishedRow, ...]:
+    """Read ``published_rows.csv`` of a model; a model without one has none.
+
+    Parameters
+    ----------
+    model : Model
+    targets : collection of str
+        Names of the targets that exist.
+
+    Raises
+    ------
+    ModelError
+        A row has neither targets nor a reason, or both, or names a target that does not exist.
+    """
+    path = Path(model.path) / "published_rows.csv"
+    if not path.is_file():
+        return ()
+    found: list[PublishedRow] = []
+    faults: list[str] = []
+    with path.open(encoding="utf-8-sig", newline="") as file:
+        reader = csv.DictReader(file)
+        if tuple(reader.fieldnames or ()) != _COLUMNS:
+            raise ModelError(f"{path}: wanted the columns {', '.join(_COLUMNS)}")
+        for number, row in enumerate(reader, start=2):
+            place = f"published_rows.csv row {number}"
+            if None in row or None in row.values():
+                faults.append(f"{place}: has another number of columns than the header")
+                continue
+            made = tuple(filter(None, row["targets"].split("+")))
+            if bool(made) == bool(row["reason"]):
+                faults.append(f"{place}: wants targets or a reason, one of the two")
+            faults += [
+                f"{place}: field 'targets': {name!r} is not in targets.csv"
+                for name in made
+                if name not in targets
+            ]
+            found.append(
+                PublishedRow(
+                    table=row["table"],
+                    row=row["row"],
+                    subject=row["subject"],
+                    quantity=row["quantity"],
+                    condition=row["condition"],
+                    value=row["value"],
+                    known=row["known"],
+                    targets=made,
+                    reason=row["reason"],
+                )
+            )
+    if faults:
+        raise ModelError(f"model {model.name!r}: published_rows.csv cannot be used:", faults)
+    return tuple(found)

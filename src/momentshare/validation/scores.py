@@ -1,0 +1,129 @@
+"""Scores of the comparison: numbers, orders and senses apart, the null limb beside them.
+
+Only rows of use ``validation`` are scored. Rows from a source that also has rows of
+calibration are scored apart: another posture of a fitted study is no independent judge.
+A row that nine of ten null limbs get right says nothing when the limb gets it right too; whether
+it does is scored apart from the rows that tell a limb from its null, and a miss there, where
+almost any limb is right, is the worst of all.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import pandas as pd
+
+__all__ = ["AS_OFTEN", "KIND_NAMES", "Score", "score_rows", "scores", "scores_markdown"]
+
+AS_OFTEN = 0.9
+"""Share of null limbs from which a row says nothing for a limb that is right; our choice."""
+
+KIND_NAMES = {"number": "numbers", "order": "orders", "sense": "senses"}
+"""Kind of a row → what its score is called."""
+
+_GROUPS = (("other sources", False), ("sources also fitted", True))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Score:
+    """How many rows of one kind the limb gets right.
+
+    Attributes
+    ----------
+    group : str
+        ``other sources`` than those of the fit, or ``sources also fitted``.
+    kind : str
+        ``numbers``, ``orders`` or ``senses``.
+    rows, right : int
+    null : float
+        Mean share of null limbs that are right; NaN without draws.
+    telling, telling_right : int
+        Rows that fewer than nine of ten null limbs get right, and how many the limb does.
+    telling_null : float
+        Mean share of null limbs that are right on those.
+    missed_against_null : int
+        Misses among the rows that nine of ten null limbs get right.
+    within : int
+        Numbers within 20 % of the published value, whatever their band; zero for the rest.
+    """
+
+    group: str
+    kind: str
+    rows: int
+    right: int
+    null: float
+    telling: int
+    telling_right: int
+    telling_null: float
+    missed_against_null: int
+    within: int
+
+
+def scores(table: pd.DataFrame) -> tuple[Score, ...]:
+    """Score a validation table; kinds and groups without rows are left out."""
+    judged = table[table["use"] == "validation"]
+    out = []
+    for group, shared in _GROUPS:
+        for kind, name in KIND_NAMES.items():
+            part = judged[(judged["kind"] == kind) & (judged["source_fitted"] == shared)]
+            if part.empty:
+                continue
+            telling = part[part["telling"]]
+            out.append(
+                Score(
+                    group=group,
+                    kind=name,
+                    rows=len(part),
+                    right=int(part["right"].sum()),
+                    null=_mean(part["null_right"]),
+                    telling=len(telling),
+                    telling_right=int(telling["right"].sum()),
+                    telling_null=_mean(telling["null_right"]),
+                    missed_against_null=int((~part["right"] & ~part["telling"]).sum()),
+                    within=int((part["relative_error"] <= 0.2).sum()) if kind == "number" else 0,
+                )
+            )
+    return tuple(out)
+
+
+def score_rows(found: Sequence[Score]) -> list[dict[str, str]]:
+    """Return scores as rows of text, the same for a screen and a page."""
+    return [
+        {
+            "sources": s.group,
+            "judged": s.kind,
+            "right": f"{s.right} of {s.rows} ({_percent(s.right / s.rows)})",
+            "null limb": _percent(s.null),
+            "right where it tells": (
+                f"{s.telling_right} of {s.telling}"
+                + (f" ({_percent(s.telling_right / s.telling)})" if s.telling else "")
+            ),
+            "null limb there": _percent(s.telling_null),
+        }
+        for s in found
+    ]
+
+
+def scores_markdown(found: Sequence[Score]) -> str:
+    """Return the scores as a Markdown table."""
+    rows = score_rows(found)
+    if not rows:
+        return "No row of validation.\n"
+    names = list(rows[0])
+    lines = [f"| {' | '.join(names)} |", "|" + "---|" * len(names)]
+    lines += [f"| {' | '.join(row.values())} |" for row in rows]
+    return "\n".join(lines) + "\n"
+
+
+def _mean(values: pd.Series[float]) -> float:
+    return float(values.mean()) if len(values) else float("nan")
+
+
+def _percent(share: float) -> str:
+    return "–" if np.isnan(share) else f"{100.0 * share:.0f} %"
