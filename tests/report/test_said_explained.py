@@ -563,7 +563,7 @@ def test_what_decides_the_sign_is_that_of_the_tables(run):
 # --------------------------------------------------------------- both ways
 
 
-def toy(shoulder_arm: float, scale: float = 1.0) -> FrameProblem:
+def toy(shoulder_arm: float, scale: float = 1.0, exponent: float = 2.0) -> FrameProblem:
     """Two-joint head, elbow head and shoulder head under 20 and 30 N·m."""
     return FrameProblem(
         head_names=("arm/both", "arm/elbow", "arm/shoulder"),
@@ -572,7 +572,7 @@ def toy(shoulder_arm: float, scale: float = 1.0) -> FrameProblem:
         capacity=np.array([800.0, 1000.0, 1200.0]),
         passive_force=np.zeros(3),
         moments=scale * np.array([20.0, 30.0]),
-        exponent=2.0,
+        exponent=exponent,
         weights=np.ones(3),
         free_columns=np.zeros((2, 0)),
     )
@@ -634,6 +634,76 @@ def test_a_part_between_joints_is_told_with_its_sign():
         text = drive_text(toy_head(toy(arm), "arm/both"))
         assert f"The shoulder {verb} " in text
         assert f"more of that moment {effort} effort" in text.split("The shoulder")[1]
+
+
+def test_the_sum_is_told_for_the_exponent_that_was_asked_for():
+    cubic = toy_head(toy(0.01, exponent=3.0), "arm/both")
+    total, before = cubic.split.total, cubic.split.before_bounds
+    assert before == pytest.approx(np.sqrt(total))
+    wanted = (
+        f"The parts sum to {total:+.3f}; that is activation to the power 2, so the activation "
+        f"before the bounds is {before:+.3f}; no bound is met, so it works at "
+        f"{cubic.split.activation:.3f}, with {cubic.force:.0f} N, passive force included."
+    )
+    assert drive_text(cubic).endswith(wanted)
+    strong = toy_head(toy(-0.020, scale=1.25), "arm/shoulder")
+    assert strong.split.activation == pytest.approx(1.0)
+    assert drive_text(strong).endswith(
+        f"The parts sum to {strong.split.total:+.3f}, its activation before the bounds. More than "
+        "all is not to be had: the bound at 1 holds it at 1.000."
+    )
+    idle = toy_head(toy(-0.080, scale=0.5), "arm/both")
+    assert drive_text(idle).endswith(
+        f"The parts sum to {idle.split.total:+.3f}, its activation before the bounds. A muscle "
+        "cannot push, so the bound at 0 holds it: it rests."
+    )
+
+
+@pytest.mark.parametrize("arm", [-0.050, 0.300])
+def test_least_greatest_activation_is_told_as_such(arm):
+    problem = toy(arm, scale=0.5, exponent=float("inf"))
+    levels, sums = {}, {}
+    for head in problem.head_names:
+        found = toy_head(problem, head)
+        sums[head], levels[head] = found.split.total, found.split.activation
+        text = drive_text(found)
+        wanted = f"The parts sum to {sums[head]:+.3f}, its part in the price of the greatest level"
+        assert wanted in text
+        assert text.endswith(
+            "a head with a positive sum works at the greatest level, one with a negative sum rests "
+            "and one whose parts cancel may lie anywhere between; it "
+            + ("rests." if levels[head] <= 0.0 else f"works at {levels[head]:.3f}.")
+        )
+        removed = case_text(counterfactuals(problem, head), "removed")
+        assert "that of the others alone" not in removed
+    greatest = max(levels.values())
+    for head, total in sums.items():
+        if abs(total) > 1e-6:
+            assert levels[head] == pytest.approx(greatest if total > 0.0 else 0.0, abs=1e-6)
+        else:
+            assert 0.0 <= levels[head] <= greatest
+    assert sum(abs(total) < 1e-6 for total in sums.values()) == 1
+    assert (0.0 in levels.values()) == (arm > 0.0)
+
+
+def test_no_other_head_is_named_where_none_changes():
+    found = FrameProblem(
+        head_names=("arm/one", "arm/other"),
+        row_names=("elbow_extension", "shoulder_elevation"),
+        moment_arms=np.array([[0.02, 0.0], [0.0, 0.03]]),
+        capacity=np.array([800.0, 900.0]),
+        passive_force=np.zeros(2),
+        moments=np.array([8.0, 9.0]),
+        exponent=2.0,
+        weights=np.ones(2),
+        free_columns=np.zeros((2, 0)),
+    )
+    changes = counterfactuals(found, "arm/one")
+    text = case_text(changes, "twice_the_area")
+    assert "it falls from 0.500 to 0.250 (400 to 400 N); the others stay as they are; " in text
+    assert f"total effort {changes.effort[0]:.3f} to {changes.effort[2]:.3f}" in text
+    no_arm = case_text(changes, "no_arm_elbow")
+    assert no_arm.startswith("No arm at the elbow (it then acts on no joint): it falls from 0.500")
 
 
 def test_a_shortfall_says_which_moment_lacks_how_much():

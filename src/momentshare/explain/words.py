@@ -160,7 +160,8 @@ def _sum_text(found: HeadExplanation) -> str:
         return (
             f"The parts sum to {_signed(total)}, its part in the price of the greatest level "
             f"(all heads together: 1). Under min–max a head with a positive sum works at the "
-            f"greatest level, one with a negative sum rests; it {level}."
+            f"greatest level, one with a negative sum rests and one whose parts cancel may lie "
+            f"anywhere between; it {level}."
         )
     if p == 2.0:
         text = f"The parts sum to {_signed(total)}, its activation before the bounds"
