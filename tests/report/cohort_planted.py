@@ -60,7 +60,8 @@ GRID = np.linspace(0.0, 100.0, 11)
 
 UPPER, LOWER = "pectoralis_major/clavicular", "pectoralis_major/sternocostal_lower"
 FRONT, LONG, SIDE = "deltoid/clavicular", "triceps_brachii/long", "triceps_brachii/lateral"
-IDLE = "biceps_brachii/long"
+IDLE, MINOR = "biceps_brachii/long", "anconeus"
+"""A head that does too little to be shown, and one that does just enough."""
 
 LEVELS = {  # head → effort by condition
     UPPER: (0.60, 0.52, 0.40, 0.45),
@@ -69,9 +70,18 @@ LEVELS = {  # head → effort by condition
     LONG: (0.33, 0.27, 0.20, 0.24),
     SIDE: (0.90, 0.80, 0.70, 0.62),
     IDLE: (0.010, 0.020, 0.030, 0.035),
+    MINOR: (0.075, 0.105, 0.165, 0.135),
 }
 HEADS = tuple(LEVELS)
-STRENGTH = {UPPER: 310.0, LOWER: 240.0, FRONT: 420.0, LONG: 905.0, SIDE: 1130.0, IDLE: 355.0}
+STRENGTH = {
+    UPPER: 310.0,
+    LOWER: 240.0,
+    FRONT: 420.0,
+    LONG: 905.0,
+    SIDE: 1130.0,
+    IDLE: 355.0,
+    MINOR: 95.0,
+}
 """Force at full effort [N]."""
 
 SHIFTS = {  # lateral mode → head → what it adds to the effort, by condition on a bar
@@ -553,7 +563,7 @@ def published() -> PublishedResult:
     heads, orders, shortfalls = [], [], []
     for k, line in enumerate(lines):
         for h, head in enumerate(HEADS):
-            effort = 0.011 + 0.002 * k if head == IDLE else 0.1 + 0.11 * h + 0.013 * k
+            effort = 0.011 + 0.002 * k if head == IDLE else 0.07 + 0.11 * h + 0.013 * k
             ends = {"": 0.0, "_median": 0.006, "_low": -0.031, "_high": 0.044}
             row = {CONDITION: line.condition, "point": line.point, HEAD: head}
             row |= {"rows_balanced": 4 - (k == 2)}
