@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -19,7 +20,11 @@ from tests.report.cohort_planted import (
     published,
     spelled,
 )
-from tests.report.page_reader import assert_probability, assert_shows
+from tests.report.page_reader import PageReader, assert_probability, assert_shows
+
+from momentshare.cohort.summary import summarise_cohort
+from momentshare.report.cohort_page import cohort_page
+from momentshare.report.page import render
 
 pytest.importorskip("statsmodels")
 
@@ -403,3 +408,49 @@ def test_sections_stand_in_the_order_of_a_reader():
         "Comparison of conditions", "EMG", "Sensitivity", "Published tables", "Limits",
         "Cautions", "Sources",
     ]  # fmt: skip
+
+
+def page_of(keep):
+    """Summary and page of the planted trials that ``keep`` wants."""
+    given = planted().result
+    result = replace(given, outcomes=tuple(o for o in given.outcomes if keep(o)))
+    summary = summarise_cohort(result)
+    return summary, PageReader(render(cohort_page(result, summary, [], {}, {})))
+
+
+def test_two_people_are_told_that_nothing_was_tested():
+    _, shown = page_of(lambda o: o.person in {"Ama", "Fay"} and o.condition in {"narrow", "wide"})
+    text = shown.text("Comparison of conditions")
+    assert "No test was made. There are 2 people, too few for a test; 3 are needed." in text
+    assert not any("Paired differences" in table.caption for table in shown.tables)
+
+
+def test_one_condition_has_nothing_to_compare():
+    summary, shown = page_of(lambda o: o.person == "Fay" and o.condition == "narrow")
+    assert "There is one condition, so nothing to compare." in shown.text(
+        "Comparison of conditions"
+    )
+    assert "contrasts" not in summary.tables
+    assert shown.table("Lift-mean effort of each head").headers == ["head", "narrow"]
+    row = shown.table("Events by condition").row(condition="narrow")
+    assert (row["repetitions"], row["with sticking region"]) == ("2", "2")
+
+
+def test_trials_that_were_all_skipped_still_have_their_row():
+    summary, shown = page_of(lambda o: (o.person, o.condition) == plan.SKIPPED)
+    assert set(summary.tables) == {"trials"}
+    (row,) = shown.table("Trials.").records()
+    assert (row["verdict"], row["reason"], row["frames short"]) == ("skipped", plan.FAULT, "–")
+    assert "0 of 1 trial count, with 0 repetitions; 1 skipped" in shown.text("Findings")
+
+
+def test_without_a_measured_force_the_free_treatment_is_shown():
+    summary, shown = page_of(lambda o: (o.person, o.condition) == plan.NO_FORCE_ALONG)
+    assert summary.mode == "free"
+    table = shown.table("Lift-mean effort of each head")
+    assert "lateral force free." in table.caption
+    for head, row in zip(HEADS, table.records(), strict=True):
+        own = plan.people_of("heads", plan.MEAN_EFFORT, "wide", "free", head=head)
+        assert_shows(row["wide"], own["Dee"])
+    summary, _ = page_of(lambda o: (o.person, o.condition) == ("Dee", plan.FREE_HANDS))
+    assert summary.mode == "zero"
