@@ -387,48 +387,70 @@ def test_effect_tables_tell_how_far_they_are(monkeypatch):
 # --------------------------------------------------------------- a limb beside the outside
 
 
-def validation_of(values: list[tuple[float, float, float, str, str]]) -> pd.DataFrame:
+ROWS = (
+    # kind, low, high, model, null limbs right, use, source also fitted
+    ("number", 1.0, 2.0, 2.5, 0.40, "validation", False),
+    ("number", -3.0, 4.0, 3.5, 0.95, "validation", False),
+    ("number", 5.0, 6.0, 7.0, 0.92, "validation", False),
+    ("order", 0.0, np.inf, 0.2, 0.30, "validation", False),
+    ("sense", 0.0, np.inf, -0.2, np.nan, "validation", True),
+    ("number", 7.0, 8.0, 9.0, 0.10, "comparison", False),
+    ("number", 7.0, 8.0, 7.5, 0.10, "calibration", False),
+)
+
+
+def validation_of() -> pd.DataFrame:
     rows = [
         {
-            "id": f"row{k}", "quantity": f"arm [of] {k}", "posture": f"posture {k}",
+            "id": f"row{k}", "kind": kind, "quantity": f"arm [of] {k}", "posture": f"posture {k}",
             "published": f"about {k}", "low": low, "high": high, "unit": "mm", "model": value,
-            "in_band": low <= value <= high, "known": known, "use": use, "source": f"source{k}",
-            "band_reason": "",
+            "right": low < value <= high, "relative_error": 0.1 if k % 2 else 0.3,
+            "null_right": null, "telling": not null >= 0.9, "known": f"known {k}", "use": use,
+            "source": f"source{k}", "source_fitted": fitted, "note": "",
         }
-        for k, (low, high, value, known, use) in enumerate(values)
+        for k, (kind, low, high, value, null, use, fitted) in enumerate(ROWS)
     ]  # fmt: skip
     return pd.DataFrame(rows)
 
 
 def test_published_and_model_values_stand_in_their_own_columns():
-    data = validation_of(
-        [
-            (1.0, 2.0, 2.5, "read", "validation"),
-            (-3.0, 4.0, 3.5, "read", "validation"),
-            (0.0, np.inf, 0.2, "read", "validation"),
-            (5.0, 6.0, 5.5, "from memory", "validation"),
-            (7.0, 8.0, 9.0, "read", "comparison"),
-            (7.0, 8.0, 7.5, "read", "calibration"),
-        ]
-    )
-    model = load_model()
+    data, model = validation_of(), load_model()
     text = printed(lambda console: print_validation(console, model, data))
-    ((title, rows),) = printed_tables(text).items()
-    assert title == f"Published values beside {model.name} {model.version}: misses first"
-    for cells, (_, line) in zip(rows, data.iterrows(), strict=True):
+    shown = printed_tables(text)
+    misses = shown[f"Missed by {model.name} {model.version}: 3"]
+    wanted = data[(data["use"] == "validation") & ~data["right"]].set_index("quantity")
+    assert misses[0]["quantity"] == "arm [of] 2"
+    assert {cells["quantity"] for cells in misses} == set(wanted.index)
+    for cells in misses:
+        line = wanted.loc[cells["quantity"]]
         for column, name in (
-            ("quantity", "quantity"), ("posture", "posture"), ("published", "published"),
-            ("known", "known"), ("used for", "use"), ("source", "source"),
+            ("kind", "kind"), ("where", "posture"), ("published", "published"),
+            ("known", "known"), ("source", "source"),
         ):  # fmt: skip
             assert cells[column] == line[name]
-        assert cells["band"] == f"{line['low']:.3g} to {line['high']:.3g} mm"
-        assert cells["model"] == f"{line['model']:.3g}"
-        inside = line["low"] <= line["model"] <= line["high"]
-        assert cells["in band"] == ("yes" if inside else "MISS")
-    assert "validation, read: 2 of 3 in band (1 of them judge a sense or order only)" in text
-    assert "validation, from memory: 1 of 1 in band (0 of them" in text
-    assert "compared, no validation: 0 of 1 in band" in text
-    assert "fitted: 1 of 1 in band" in text
+        band = f"{line['low']:.3g} to {line['high']:.3g} mm" if line["kind"] == "number" else ""
+        assert cells["band"] == band
+        assert cells["limb"] == f"{line['model']:.3g}"
+        null = line["null_right"]
+        assert cells["null limb right"] == ("–" if np.isnan(null) else f"{100 * null:.0f} %")
+    scores = {(cells["sources"], cells["judged"]): cells for cells in shown["Right, kind by kind"]}
+    numbers = scores["other sources", "numbers"]
+    assert numbers["right"] == "1 of 3 (33 %)"
+    assert numbers["null limb"] == "76 %"
+    assert numbers["right where it tells"] == "0 of 1 (0 %)"
+    assert numbers["null limb there"] == "40 %"
+    assert scores["other sources", "orders"]["right"] == "1 of 1 (100 %)"
+    assert scores["sources also fitted", "senses"]["right"] == "0 of 1 (0 %)"
+    assert scores["sources also fitted", "senses"]["null limb"] == "–"
+    assert len(scores) == 3
+    said = plain(text)
+    assert "other sources: 1 of 3 numbers lie within 20 % of the published value" in said
+    assert "1 rows that are right say nothing" in said
+    assert ": 1 numbers, 0 orders, 0 senses." in said
+    assert "1 rows are missed that nine of ten null limbs get right" in said
+    assert "1 rows have no null limb beside them" in said
+    assert "seen while a site was placed): 0 of 1 right" in said
+    assert "fitted: 1 of 1 right" in said
 
 
 def test_targets_are_printed_before_and_after_the_fit():
@@ -436,7 +458,7 @@ def test_targets_are_printed_before_and_after_the_fit():
     from momentshare.validation import load_targets
 
     model = load_model(calibrated=False)
-    targets = load_targets(model)
+    targets = tuple(t for t in load_targets(model) if np.isfinite(t.high - t.low))
     low, high = (np.array([getattr(t, k) for t in targets]) for k in ("low", "high"))
     # Every second row starts beyond its band and comes in; each third goes out.
     before = np.where(np.arange(len(targets)) % 2 == 0, high + 1.0, 0.5 * (low + high))
