@@ -9,6 +9,7 @@ import pandas as pd
 
 from tests.golden import renamed
 from tests.golden.renamed import Duplicate
+from tests.golden.tables import CLOSE
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -135,10 +136,13 @@ def _column(name: str, spec: Table, column: str, left: pd.DataFrame, new: pd.Ser
     if limit is not None:
         large = ~gaps & (np.abs(b) > limit)
         return out + _sentences(name, spec, column, left, new, large, f", wanted below {limit:g}")
-    allowed = spec.tolerance * _scale(spec, left, column)
+    limit = (spec.loose or {}).get(column, CLOSE)
+    allowed = limit * _scale(spec, left, column)
     with np.errstate(invalid="ignore"):
         off = ~gaps & ~np.isnan(a) & (a != b) & ~(np.abs(a - b) <= allowed)
-    return out + _sentences(name, spec, column, left, new, off, ", beyond the tolerance")
+    return out + _sentences(
+        name, spec, column, left, new, off, f", apart by more than {limit:g} of the column's scale"
+    )
 
 
 def _scale(spec: Table, left: pd.DataFrame, column: str) -> np.ndarray:

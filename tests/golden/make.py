@@ -9,7 +9,8 @@ import json
 import sys
 from inspect import getdoc
 
-from tests.golden.runs import RUNS, TABLES
+from tests.golden.runs import RUNS
+from tests.golden.specs import TABLES
 from tests.golden.tables import DATA, described, packed, path_of
 
 

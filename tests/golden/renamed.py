@@ -1,7 +1,7 @@
 """Names that have changed since the tables were stored; the stored data keep the old ones.
 
 Each mapping goes from a table, or ``"*"`` for all, to its names. Tables are called as in
-``runs.TABLES``, such as ``"demo/heads"``.
+``specs.TABLES``, such as ``"demo/heads"``.
 """
 
 from __future__ import annotations

@@ -6,7 +6,7 @@ import pytest
 
 from tests.golden.compare import differences
 from tests.golden.renamed import COLUMNS, VALUES, Duplicate
-from tests.golden.runs import TABLES
+from tests.golden.specs import TABLES
 from tests.golden.tables import Table, packed, path_of, stored
 
 
@@ -35,23 +35,25 @@ def test_a_table_is_like_itself_in_any_order(name):
 
 
 @pytest.mark.parametrize("name", TABLES)
-def test_every_number_of_every_table_is_watched(name):
+def test_every_column_of_every_table_is_watched(name):
     table = stored(name)
     spec = TABLES[name]
-    for column in [c for c in table if c not in spec.keys]:
-        if column in (spec.noise or {}) or not pd.api.types.is_float_dtype(table[column]):
+    new, planted = table.copy(), []
+    for column in [c for c in table if c not in spec.keys and c not in (spec.noise or {})]:
+        if not pd.api.types.is_float_dtype(table[column]):
             continue
-        known = np.flatnonzero(np.isfinite(table[column]) & (table[column] != 0.0))
-        if len(known) == 0:
-            continue
-        greatest = int(known[np.argmax(np.abs(table[column].to_numpy()[known]))])
-        new = table.copy()
-        least = (spec.least_scale or {}).get(column, 0.0)
-        new.loc[greatest, column] += 1e-5 * max(abs(table.loc[greatest, column]), least)
-        found = differences(name, spec, table, new, columns={}, values={})
-        assert len(found) == 1, column
-        assert name in found[0]
-        assert f"{column}: stored" in found[0]
+        sizes = np.abs(table[column].to_numpy())
+        known = np.flatnonzero(np.isfinite(sizes) & (sizes > 0.0))
+        if len(known):
+            greatest = int(known[np.argmax(sizes[known])])
+            least = (spec.least_scale or {}).get(column, 0.0)
+            new.loc[greatest, column] += 1e-5 * max(sizes[greatest], least)
+            planted.append(column)
+    found = differences(name, spec, table, new, columns={}, values={})
+    assert len(found) == len(planted)
+    for column, line in zip(planted, found, strict=True):
+        assert line.startswith(f"{name}: ")
+        assert f": {column}: stored" in line
 
 
 def test_rounding_is_let_through(frames):
@@ -158,6 +160,25 @@ def test_certificates_are_held_by_size():
     table = stored("demo/certificates")
     assert not _told("demo/certificates", table.assign(moment_residual_nm=1e-9))
     assert _told("demo/certificates", table.assign(moment_residual_nm=1e-3))
+
+
+def test_a_wider_limit_holds_for_its_column_alone():
+    spec = Table(keys=("row",), loose={"steep": 1e-6})
+    old = pd.DataFrame({"row": ["a"], "steep": [1.0], "plain": [1.0]})
+    new = old.assign(steep=1.0 + 1e-8, plain=1.0 + 1e-8)
+    (found,) = differences("t", spec, old, new, columns={}, values={})
+    assert ": plain: stored 1, now 1.00000" in found
+    assert "apart by more than 1e-09 of the column's scale" in found
+    (found,) = differences("t", spec, old, old.assign(steep=1.0 + 1e-5), columns={}, values={})
+    assert ": steep: stored 1" in found
+
+
+def test_keys_that_are_numbers_match_to_six_decimals():
+    spec = Table(keys=("percent",))
+    old = pd.DataFrame({"percent": [15.0, 20.0], "value": [1.0, 2.0]})
+    new = old.assign(percent=[15.000000000000002, 20.0])
+    assert not differences("t", spec, old, new, columns={}, values={})
+    assert differences("t", spec, old, old.assign(percent=[15.1, 20.0]), columns={}, values={})
 
 
 def test_scale_of_a_unit():

@@ -10,8 +10,11 @@ from functools import cache
 import pytest
 
 from tests.golden.compare import differences
-from tests.golden.runs import RUNS, TABLES
+from tests.golden.runs import RUNS
+from tests.golden.specs import TABLES
 from tests.golden.tables import DATA, described, stored
+
+pytestmark = pytest.mark.slow
 
 
 @pytest.fixture(scope="session")

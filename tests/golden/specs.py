@@ -1,0 +1,229 @@
+"""How every stored table is keyed, thinned and compared; names are those of today's data."""
+
+from __future__ import annotations
+
+from tests.golden.tables import Table
+
+_LIFT = ("person", "condition", "lateral")
+_FRAME = (*_LIFT, "frame")
+
+_ROWS = (
+    "shoulder_internal_rotation",
+    "shoulder_elevation",
+    "shoulder_horizontal_adduction",
+    "elbow_extension",
+    "forearm_pronation",
+)
+
+_ROUNDING = {
+    "moment_residual_nm": 1e-6,
+    "bound_violation": 1e-9,
+    "stationarity": 1e-6,
+    "duality_gap": 1e-6,
+}
+"""A certificate says how far rounding went; only its size is held, by unit."""
+
+
+_MET = {"unmet_nm": 1.0}
+"""Where every moment is met, the unmet one is rounding."""
+
+
+_SEARCHED = 1e-6
+"""Results of the mixed models, whose share of variance is found by a search along a line: with
+the other route of the sharing they move by up to 3e-8 and, where p values are multiplied over
+items, 6e-8 of the column."""
+
+_STEEP = 1e-6
+"""Multipliers of moments that cannot be met stand in the ratio of the unmet moment to a very
+small weight, and min-max has several: with every net moment off by 1e-13 of itself they, and
+the parts of a drive that follow from them, move by up to 1.1e-7 of the column."""
+
+_SOME = {"person": ("Ines", "Milo")}
+_HEADS = (*_LIFT, "head")
+_CASE = ("criterion", "lateral")
+
+
+def _study_tables(
+    run: str, *, every: int, only: dict[str, tuple[str, ...]] | None = None
+) -> dict[str, Table]:
+    """Tables of a planned study; frames are thinned, and long tables kept for some people."""
+    return {
+        f"{run}/heads": Table(keys=("condition", "lateral", "head")),
+        f"{run}/heads_by_person": Table(keys=_HEADS),
+        f"{run}/moments": Table(keys=(*_FRAME, "row"), every=every, least_scale=_MET),
+        f"{run}/loads": Table(keys=_FRAME, every=every),
+        f"{run}/conditions": Table(keys=_LIFT, words=("limits",)),
+        f"{run}/certificates": Table(keys=_FRAME, every=every, noise=_ROUNDING),
+        f"{run}/postures": Table(keys=("person", "condition", "frame"), every=every),
+        f"{run}/ratios": Table(keys=("lateral", "head", "condition", "reference")),
+        f"{run}/ordering": Table(keys=("lateral", "head", "lower", "higher")),
+        f"{run}/glenoid": Table(keys=_FRAME, every=every),
+        f"{run}/frames": Table(keys=(*_FRAME, "head"), every=every, only=only),
+        f"{run}/refusals": Table(keys=("person", "condition")),
+    }
+
+
+def _variant_tables() -> dict[str, Table]:
+    keys = {
+        "heads_by_person": _HEADS,
+        "moments": (*_FRAME, "row"),
+        "loads": _FRAME,
+        "conditions": _LIFT,
+        "glenoid": (*_FRAME, "within_limits"),
+        "glenoid_heads": ("condition", "lateral", "head"),
+    }
+    return {
+        f"variants/{name}": Table(
+            keys=("variant", *own),
+            words=("limits",),
+            least_scale=_MET,
+            loose={"multiplier_per_nm": _STEEP},
+        )
+        for name, own in keys.items()
+    }
+
+
+def _drawn_tables(run: str) -> dict[str, Table]:
+    return {
+        f"{run}/intervals": Table(keys=("measure", *_HEADS, "criterion"), scale_by=("measure",)),
+        f"{run}/condition_order": Table(keys=(*_CASE, "head", "first", "second")),
+        f"{run}/failures": Table(keys=("person", "condition"), words=("reasons",)),
+    }
+
+
+def _explain_tables() -> dict[str, Table]:
+    unmet = dict.fromkeys((f"unmet_{row}_nm" for row in _ROWS), 1.0)
+    keys = {
+        "drive_by_head": ("head",),
+        "drive": ("head", "row"),
+        "factors": ("head",),
+        "moments": ("head", "row"),
+        "along": ("head", "lateral", "frame"),
+        "counterfactuals": ("changed_head", "case", "head"),
+        "counterfactual_cases": ("changed_head", "case"),
+        "worked": ("exponent", "head"),
+    }
+    parts = ("shoulder", "elbow", *_ROWS)
+    steep = ["part", "drive_per_n", "multiplier_per_nm", "sum_of_parts", "activation_before_bounds"]
+    steep += [f"part_{part}" for part in parts] + [f"multiplier_{row}_per_nm" for row in _ROWS]
+    return {
+        f"explain/{name}": Table(
+            keys=("explained", *own),
+            noise=_ROUNDING,
+            least_scale=unmet,
+            loose=dict.fromkeys(steep, _STEEP),
+        )
+        for name, own in keys.items()
+    }
+
+
+_MODEL = dict.fromkeys(
+    (
+        *("f", "p", "p_holm", "p_holm_over_item", "p_greenhouse_geisser"),
+        *("sd_between_people", "sd_within_people", "se", "low", "high"),
+    ),
+    _SEARCHED,
+)
+
+
+def _lab_tables() -> dict[str, Table]:
+    trial = ("trial",)
+    lift = ("trial", "repetition", "lateral")
+    frame = (*lift, "frame")
+    curve = ("condition", "lift_percent")
+    words = ("note", "notes", "reason", "limits")
+
+    def table(
+        *keys: str,
+        scale_by: tuple[str, ...] = (),
+        every: int = 1,
+        loose: dict[str, float] | None = None,
+    ) -> Table:
+        return Table(
+            keys=keys,
+            scale_by=scale_by,
+            every=every,
+            words=words,
+            least_scale=_MET,
+            loose=loose,
+        )
+
+    found = {
+        "trials": table(*trial),
+        "checks": table(*trial, "check", scale_by=("check",)),
+        "events": table("trial", "repetition"),
+        "shortfalls": table("trial", "lateral"),
+        "heads_by_person": table(*_HEADS),
+        "heads": table("condition", "lateral", "head"),
+        "regions_by_person": table(*_LIFT, "region", "quantity", "item", scale_by=("quantity",)),
+        "regions": table(
+            "condition", "lateral", "region", "quantity", "item", scale_by=("quantity",)
+        ),
+        "curves_heads": table(*curve, "lateral", "head", "quantity", scale_by=("quantity",)),
+        "curves_moments": table(*curve, "lateral", "row", "quantity", scale_by=("quantity",)),
+        "curves_hand": table(*curve, "lateral", "quantity", scale_by=("quantity",)),
+        "curves_speed": table(*curve),
+        "curves_angles": table(*curve, "quantity", scale_by=("quantity",)),
+        "omnibus": table("lateral", "outcome", "item", scale_by=("outcome",), loose=_MODEL),
+        "contrasts": table(
+            "lateral",
+            "outcome",
+            "item",
+            "condition_a",
+            "condition_b",
+            scale_by=("outcome",),
+            loose=_MODEL,
+        ),
+        "sensitivity": table("condition", "lateral", "change", "head"),
+        "sensitivity_orders": table("lateral", "change", "head", "condition_a", "condition_b"),
+        "emg_curves_by_person": table("person", *curve, "head"),
+        "emg_by_person": table("head", "condition", "person"),
+        "emg_agreement": table("head", "condition"),
+        "emg_ordering": table("head", "condition_a", "condition_b"),
+        "all_frames": table(*frame, "head", every=5),
+        "all_moments": table(*frame, "row", every=5),
+        "all_motion": table("trial", "repetition", "frame", every=5),
+        "all_emg": table(*lift, "head", "lift_percent"),
+        "all_glenoid": table(*frame, every=5),
+        "all_conditions": table(*lift),
+    }
+    return {f"lab/{name}": spec for name, spec in found.items()}
+
+
+_ALONG = ("person", "condition", "frame", "direction", "others")
+
+TABLES: dict[str, Table] = {
+    **_study_tables("demo", every=10, only=_SOME),
+    "effects/heads": Table(keys=("switch", "condition", "lateral", "head")),
+    "effects/conditions": Table(keys=("switch", "condition", "lateral")),
+    **_drawn_tables("uncertainty"),
+    "uncertainty/head_order": Table(keys=(*_CASE, "condition", "first", "second")),
+    "ranking/screening": Table(keys=("measure", "condition", "head", "family")),
+    "ranking/overall": Table(keys=("family",)),
+    "ranking/indices": Table(keys=("measure", "condition", "head", "family")),
+    "strength/along": Table(keys=_ALONG),
+    "strength/frames": Table(keys=(*_FRAME, "row", "others")),
+    "strength/utilisation": Table(keys=(*_LIFT, "row", "others")),
+    "strength/tests": Table(keys=("person", "direction", "others")),
+    "strength/curves": Table(keys=("person", "direction", "others", "place")),
+    **_study_tables("exercises", every=4),
+    **_variant_tables(),
+    **_drawn_tables("uncertainty_exercises"),
+    "strength_exercises/along": Table(keys=_ALONG),
+    "strength_exercises/utilisation": Table(keys=(*_LIFT, "row", "others")),
+    "strength_exercises/moments": Table(
+        keys=("person", "condition", "row", "others"), words=("note",)
+    ),
+    **_explain_tables(),
+    "published/heads": Table(keys=("run", "condition", "point", "head")),
+    "published/orderings": Table(keys=("run", "condition_a", "condition_b", "point", "head")),
+    "published/shortfalls": Table(
+        keys=("run", "condition", "point"),
+        words=("note", "source"),
+        least_scale=dict.fromkeys((f"{row}_unmet_nm" for row in _ROWS), 1.0),
+    ),
+    "validation/table": Table(
+        keys=("id",), scale_by=("id",), words=("quantity", "posture", "source", "band_reason")
+    ),
+    **_lab_tables(),
+}
