@@ -381,8 +381,11 @@ class Balance:
         )
         if self.ratio_bounds is None:
             return best
-        low, high = self.ratio_bounds
-        return self._greatest_at(np.clip(self._ratio_at(best), low, high))
+        chosen = self._ratio_at(best)
+        kept = np.clip(chosen, *self.ratio_bounds)
+        # Where no bound is in the way, the multipliers are those of a free push; at a given
+        # ratio they would not be unique.
+        return _one_or_other(kept != chosen, self._greatest_at(kept), best)
 
     def _greatest_at(self, ratio: Floats) -> GreatestFactor:
         """Greatest load with the push in a given ratio."""
@@ -437,6 +440,16 @@ class Balance:
         return cone_inequalities(
             lines, -across, held.limits, axis=-held.frame[..., 2, :], towards=held.frame[..., 0, :]
         )
+
+
+def _one_or_other(first: Flags, one: GreatestFactor, other: GreatestFactor) -> GreatestFactor:
+    """Take each frame from one answer or from the other."""
+    values: dict[str, Any] = {}
+    for item in fields(one):
+        a, b = getattr(one, item.name), getattr(other, item.name)
+        mask = first.reshape(first.shape + (1,) * (a.ndim - first.ndim))
+        values[item.name] = np.where(mask, a, b)
+    return replace(one, **values)
 
 
 def _among(answer: _T, posed: Flags) -> _T:

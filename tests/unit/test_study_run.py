@@ -294,3 +294,22 @@ def test_frames_out_of_reach_stay_empty_and_the_others_are_solved():
     row = table[(table["person"] == "Edda") & (table["condition"] == "without ratio")].iloc[0]
     assert row["frames_out_of_reach"] == np.count_nonzero(~good)
     assert "reach of the hand" in row["limits"]
+
+
+def test_what_ends_a_load_does_not_depend_on_the_bounds_of_another_condition():
+    bar = (
+        '[[condition]]\nname = "{name}"\nexercise = "bar_press"\nspacing_biacromial = 1.2\n'
+        "tuck_deg = [[0, 60], [1, 115]]\nbench_angle_deg = 30\nload_kg = 50\n"
+    )
+    head = (
+        'title = "t"\n[settings]\nframes = 5\nlateral = ["free"]\n[[person]]\nname = "Una"\n'
+        'sex = "male"\nstature_cm = 182\nbody_mass_kg = 88\n'
+    )
+    bounded = bar.format(name="bounded") + "lateral_bounds = [-0.02, 0.02]\n"
+    alone = run_study(parse_study(head + bar.format(name="plain")))
+    both = run_study(parse_study(head + bar.format(name="plain") + bounded))
+    one, beside = (study.cases[0].results[0].greatest for study in (alone, both))
+    np.testing.assert_allclose(beside.multipliers, one.multipliers, rtol=1e-9)
+    np.testing.assert_allclose(beside.factor, one.factor, rtol=1e-9)
+    other = both.cases[1].results[0].greatest
+    assert np.any(np.abs(other.multipliers - one.multipliers) > 1e-3)
