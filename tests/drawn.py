@@ -35,6 +35,17 @@ def spoken(head: str) -> str:
     return head.replace("/", ", ").replace("_", " ")
 
 
+def labelled(row: str) -> str:
+    """How the panel of a moment row is called: by its positive direction, in short."""
+    return {
+        "shoulder_internal_rotation": "internal rotation",
+        "shoulder_elevation": "elevation",
+        "shoulder_horizontal_adduction": "horizontal adduction",
+        "elbow_extension": "elbow extension",
+        "forearm_pronation": "pronation",
+    }[row]
+
+
 def panels(figure: Figure) -> dict[str, Axes]:
     """Title → panel; a title that stands twice is an error."""
     titled = [(plain(ax.get_title(loc="left")), ax) for ax in figure.axes if ax.get_visible()]

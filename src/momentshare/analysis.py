@@ -14,10 +14,11 @@ import numpy as np
 
 from momentshare.balance import BALANCED, Balance, Criterion, GlenoidLimit, Lateral, LoadMoments
 from momentshare.demand import Demand, demand
+from momentshare.directions import ROWS
 from momentshare.errors import InputError
 from momentshare.geometry.rotation import rotation_about
 from momentshare.joint import FACETS, glenoid_frame, stability_limits
-from momentshare.paths import ROWS, paths
+from momentshare.paths import paths
 from momentshare.posture import Posture
 
 if TYPE_CHECKING:

@@ -18,8 +18,8 @@ from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 import numpy as np
 
+from momentshare.directions import ROWS
 from momentshare.errors import InputError
-from momentshare.paths import ROWS
 from momentshare.sharing import (
     GreatestFactor,
     Sharing,

@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare.directions import ROWS
 from momentshare.geometry.rotation import cross, dot, rotation_about
-from momentshare.paths import ROWS
 from momentshare.posture import arm_frame
 from momentshare.skeleton import forearm_axis
 from momentshare.units import GRAVITY

@@ -16,11 +16,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare.directions import ROWS, TESTED, row_named
 from momentshare.errors import InputError, MomentshareError, UnknownNameError
 from momentshare.model.numbers import Numbers
 from momentshare.muscle.capacity import HeadState, head_state
 from momentshare.muscle.curves import curve_set
-from momentshare.paths import ROWS, Paths, paths
+from momentshare.paths import Paths, paths
 from momentshare.posture import Posture, posture_from_angles
 from momentshare.skeleton import Skeleton, build_skeletons
 
@@ -33,7 +34,6 @@ if TYPE_CHECKING:
     from momentshare.person import Person
 
 __all__ = [
-    "STRENGTH_DIRECTIONS",
     "Limb",
     "LimbOptions",
     "MeasuredStrength",
@@ -41,24 +41,6 @@ __all__ = [
     "build_limb",
     "build_limbs",
 ]
-
-STRENGTH_DIRECTIONS: dict[str, tuple[str, int, tuple[str, ...]]] = {
-    "elbow_extension": ("elbow_extension", 1, ("elbow_extensors",)),
-    "elbow_flexion": ("elbow_extension", -1, ("elbow_flexors",)),
-    "shoulder_horizontal_adduction": (
-        "shoulder_horizontal_adduction",
-        1,
-        ("shoulder_flexors_adductors", "deltoid"),
-    ),
-    "shoulder_elevation": ("shoulder_elevation", 1, ("deltoid",)),
-    "shoulder_adduction": (
-        "shoulder_elevation",
-        -1,
-        ("shoulder_flexors_adductors", "shoulder_extensors"),
-    ),
-    "shoulder_internal_rotation": ("shoulder_internal_rotation", 1, ("rotator_cuff",)),
-}
-"""Direction of a strength test → row, sign, and the groups that its result rescales."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,7 +50,7 @@ class MeasuredStrength:
     Parameters
     ----------
     direction : str
-        A key of :data:`STRENGTH_DIRECTIONS`.
+        A key of :data:`momentshare.directions.TESTED`.
     moment : float
         [N·m], positive.
     angles : mapping
@@ -386,8 +368,7 @@ def braced_strength(
     -------
     float array, shape (...)
     """
-    if row not in ROWS:
-        raise UnknownNameError("moment row", row, ROWS)
+    row_named(row)
     found = limb.paths(posture)
     state = limb.capacity(found.length)
     arm = sign * found.moment_arms[..., ROWS.index(row), :]
@@ -424,9 +405,10 @@ def _match_strengths(
     force = limb.max_isometric_force.copy()
     changes: dict[str, float] = {}
     for test in strengths:
-        if test.direction not in STRENGTH_DIRECTIONS:
-            raise UnknownNameError("strength direction", test.direction, STRENGTH_DIRECTIONS)
-        row, sign, groups = STRENGTH_DIRECTIONS[test.direction]
+        if test.direction not in TESTED:
+            raise UnknownNameError("strength direction", test.direction, TESTED)
+        direction = TESTED[test.direction]
+        groups = direction.groups
         taken = sorted(set(groups) & set(changes))
         if taken:
             raise InputError(
@@ -439,8 +421,8 @@ def _match_strengths(
                 f"positive moment [N*m], got {test.moment!r}"
             )
         posture = posture_from_angles(**test.angles)
-        mine = float(braced_strength(limb, posture, row, sign, groups))
-        rest = float(braced_strength(limb, posture, row, sign)) - mine
+        mine = float(braced_strength(limb, posture, direction.row, direction.sign, groups))
+        rest = float(braced_strength(limb, posture, direction.row, direction.sign)) - mine
         factor = (test.moment - rest) / mine if mine > 0.0 else np.inf
         if not 0.1 <= factor <= 10.0:
             raise InputError(

@@ -21,6 +21,7 @@ import numpy as np
 
 from momentshare._kernels import choose_route, in_chunks
 from momentshare._kernels.flat import flatten
+from momentshare.directions import ROWS
 from momentshare.errors import ShapeError
 from momentshare.geometry import wrap_cylinder, wrap_sphere
 from momentshare.geometry.rotation import cross, dot, norm
@@ -36,24 +37,7 @@ if TYPE_CHECKING:
     from momentshare.model import Head, PathStep
     from momentshare.skeleton import Skeleton
 
-__all__ = ["ROWS", "Paths", "direction_of", "paths"]
-
-ROWS = (
-    "shoulder_internal_rotation",
-    "shoulder_elevation",
-    "shoulder_horizontal_adduction",
-    "elbow_extension",
-    "forearm_pronation",
-)
-"""Names of the moment rows, in the order of every array that has them."""
-
-_OPPOSITE = {
-    "shoulder_internal_rotation": "shoulder external rotation",
-    "shoulder_elevation": "lowering of the arm",
-    "shoulder_horizontal_adduction": "shoulder horizontal abduction",
-    "elbow_extension": "elbow flexion",
-    "forearm_pronation": "forearm supination",
-}
+__all__ = ["Paths", "paths"]
 
 _FAR_OF_SHOULDER = {"humerus", "ulna", "radius"}
 _FAR_OF_ELBOW = {"ulna", "radius"}
@@ -69,17 +53,6 @@ _CHUNK = 512
 """Frames that are worth a thread of their own."""
 
 
-def direction_of(row: str, moment: float) -> str:
-    """Name the anatomical direction of a moment about a row by its sign.
-
-    Examples
-    --------
-    >>> direction_of("elbow_extension", -3.0)
-    'elbow flexion'
-    """
-    return row.replace("_", " ") if moment >= 0.0 else _OPPOSITE[row]
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Paths:
     """Path geometry of every head; arrays are read-only.
@@ -90,9 +63,8 @@ class Paths:
     length : float array, shape (..., heads)
         Muscle-tendon length [m].
     moment_arms : float array, shape (..., rows, heads)
-        -dL/dq [m] in the order of :data:`ROWS`; the shoulder rows about the arm frame of
-        :func:`momentshare.posture.arm_frame`, extension positive at the elbow, pronation
-        positive in the forearm.
+        -dL/dq [m] in the order and with the signs of :mod:`momentshare.directions`; the
+        shoulder rows about the arm frame of :func:`momentshare.posture.arm_frame`.
     shoulder_moment : float array, shape (..., heads, 3)
         Moment on the arm about the joint centre for a pull of 1 N [m], thorax frame.
     line_of_action : float array, shape (..., heads, 3)

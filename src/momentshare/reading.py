@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from momentshare.directions import ROWS, direction_of
 from momentshare.joint import glenoid_load
-from momentshare.paths import ROWS, direction_of
 from momentshare.sharing import Status
 from momentshare.units import GRAVITY
 
@@ -300,7 +300,7 @@ def condition_table(study: CaseSet) -> pd.DataFrame:
             frame, row = np.unravel_index(int(np.argmax(unmet)), unmet.shape)
             name = result.criterion.rows[row]
             worst = float(unmet[frame, row])
-            worst_row = direction_of(name, float(result.sharing.unmet[frame, row]))
+            worst_row = direction_of(name, float(result.sharing.unmet[frame, row])).words
         entry |= {"worst_unmet_direction": worst_row, "worst_unmet_nm": worst}
         ratio = result.lateral_ratio[good]
         entry |= {

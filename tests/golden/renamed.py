@@ -28,5 +28,7 @@ class Duplicate:
 COLUMNS: dict[str, dict[str, str | Duplicate]] = {}
 """Table → old column → new column, or the column that it was a duplicate of."""
 
-VALUES: dict[str, dict[str, dict[str, str]]] = {}
+VALUES: dict[str, dict[str, dict[str, str]]] = {
+    "*": {"direction": {"shoulder_adduction": "shoulder_lowering"}},
+}
 """Table → old column → old value → new value: names of rows, modes, heads, states."""

@@ -9,12 +9,13 @@ from hypothesis import strategies as st
 
 from momentshare.analysis import Lateral, prepare, solve_lift
 from momentshare.demand import demand
+from momentshare.directions import ROWS
 from momentshare.exercise import BenchPress, Profile, reachable
 from momentshare.exercise.reach import highest_elevation, shoulder_limits, twist_of
 from momentshare.geometry import rotation_about
 from momentshare.limb import build_limb
 from momentshare.model import load_model
-from momentshare.paths import ROWS, paths
+from momentshare.paths import paths
 from momentshare.person import Person
 from momentshare.posture import Posture, arm_frame, posture_from_angles
 from momentshare.skeleton import build_skeleton

@@ -20,9 +20,9 @@ The average man, scapula at rest, arm at the side, forearm half pronated (60 deg
 import numpy as np
 import pytest
 
+from momentshare.directions import ROWS
 from momentshare.limb import build_limb
 from momentshare.model import load_model
-from momentshare.paths import ROWS
 from momentshare.person import Person
 from momentshare.posture import posture_from_angles
 

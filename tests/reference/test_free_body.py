@@ -17,9 +17,9 @@ import pytest
 from scipy.interpolate import make_interp_spline
 
 from momentshare.demand import demand
+from momentshare.directions import ROWS
 from momentshare.exercise import BenchPress, Profile
 from momentshare.model import load_model
-from momentshare.paths import ROWS
 from momentshare.person import Person
 from momentshare.posture import arm_frame
 from momentshare.skeleton import body_poses, build_skeleton

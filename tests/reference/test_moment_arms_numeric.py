@@ -17,9 +17,10 @@ import sympy as sm
 from scipy.spatial import ConvexHull
 from sympy.physics.mechanics import LinearPathway, Point, ReferenceFrame, dynamicsymbols
 
+from momentshare.directions import ROWS
 from momentshare.geometry import rotation_about, wrap_cylinder
 from momentshare.model import load_model
-from momentshare.paths import ROWS, paths
+from momentshare.paths import paths
 from momentshare.person import Person
 from momentshare.posture import Posture, arm_frame, posture_from_angles
 from momentshare.skeleton import body_poses, build_skeleton

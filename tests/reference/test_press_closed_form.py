@@ -16,10 +16,10 @@ import numpy as np
 import pytest
 
 from momentshare.demand import demand
+from momentshare.directions import ROWS
 from momentshare.exercise import Lift
 from momentshare.geometry import rotation_from_axes
 from momentshare.model import load_model
-from momentshare.paths import ROWS
 from momentshare.person import Person
 from momentshare.posture import Posture
 from momentshare.skeleton import build_skeleton

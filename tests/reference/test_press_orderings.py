@@ -28,10 +28,10 @@ import numpy as np
 import pytest
 
 from momentshare.analysis import Lateral, prepare, solve_lift
+from momentshare.directions import ROWS
 from momentshare.exercise import BenchPress, Profile
 from momentshare.limb import braced_strength, build_limb
 from momentshare.model import load_model
-from momentshare.paths import ROWS
 from momentshare.person import Person
 from momentshare.sharing import Status
 

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from matplotlib.collections import FillBetweenPolyCollection, LineCollection
 from matplotlib.colors import to_hex
+from tests.drawn import labelled
 from tests.report import cohort_planted as plan
 from tests.report.cohort_planted import (
     BARS,
@@ -131,13 +132,13 @@ def test_curves_of_each_head_stand_in_its_panel(name, quantity, top, label, head
 
 def test_moments_of_each_row_stand_in_its_panel():
     shown = panels("moments")
-    assert set(shown) == {spelled(row) for row in ROWS}
+    assert set(shown) == {labelled(row) for row in ROWS}
     assert title("moments") == "Net joint moments"
     assert "Lateral force measured." in note("moments")
     assert figure("moments").axes[0].get_ylabel() == "net moment [N·m]"
     for row in ROWS:
         wanted = {c: along("moments", plan.MOMENT, c, SHOWN, row=row) for c in CONDITIONS}
-        assert_bands(shown[spelled(row)], legend("moments"), wanted)
+        assert_bands(shown[labelled(row)], legend("moments"), wanted)
 
 
 def test_ratio_of_each_treatment_stands_in_its_panel():

@@ -7,12 +7,12 @@ from functools import cache
 import numpy as np
 import pytest
 from matplotlib.colors import to_hex
-from tests.drawn import head_of_figure, plain, points
+from tests.drawn import head_of_figure, labelled, plain, points
 
+from momentshare.directions import ROWS
 from momentshare.exercise import reachable
 from momentshare.limb import build_limb
 from momentshare.model import load_model
-from momentshare.paths import ROWS
 from momentshare.posture import posture_from_angles
 from momentshare.report.arm_figures import SWEEPS, arm_figure
 from momentshare.validation.evaluate import average_person
@@ -67,7 +67,7 @@ def drawn_arm(ax, key) -> np.ndarray | None:
 def test_arm_is_the_slope_of_the_path_of_its_head(name):
     """Moment arm = -d(length)/d(coordinate), by differences of the path's length."""
     figure, (row, sign) = figure_of(name), SLOPES[name]
-    key = keys_of(figure)[row.replace("_", " ")]
+    key = keys_of(figure)[labelled(row)]
     swept = SWEEPS[name][0]
     assert figure.get_supxlabel() == f"{swept.replace('_', ' ')} [deg]"
     assert figure.get_supylabel() == "moment arm [mm]"
@@ -103,13 +103,13 @@ def test_every_row_is_drawn_in_the_colour_that_names_it():
     found, beyond = limb().paths(posture), ~reachable(limb().skeleton, posture)
     keys = keys_of(figure)
     assert set(keys) == {
-        *(row.replace("_", " ") for row in ROWS), "touches a surface", "out of reach"
+        *(labelled(row) for row in ROWS), "touches a surface", "out of reach"
     }  # fmt: skip
     for index, head in enumerate(limb().head_names):
         ax = panels_of(figure)[head]
         for at, row in enumerate(ROWS):
             arm = 1000.0 * found.moment_arms[:, at, index]
-            curve = drawn_arm(ax, keys[row.replace("_", " ")])
+            curve = drawn_arm(ax, keys[labelled(row)])
             assert (curve is None) == (np.abs(arm).max() <= 0.5)
             if curve is not None:
                 np.testing.assert_allclose(curve, np.column_stack([angles, arm]), atol=1e-9)

@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 from matplotlib.colors import to_hex
 from tests.drawn import (
+    labelled,
     legend,
     line_like,
     lines_like,
@@ -20,13 +21,12 @@ from tests.drawn import (
     plain,
     points,
     printed_tables,
-    spoken,
 )
 from tests.planned import CONDITIONS, PEOPLE, TEXT, solved
 from typer.testing import CliRunner
 
 from momentshare.cli.main import app
-from momentshare.paths import ROWS
+from momentshare.directions import ROWS
 from momentshare.posture import Posture, posture_from_angles
 from momentshare.report import strength_figure as report
 from momentshare.strength import NetMoment, StrengthTest, strength, study_strength
@@ -38,7 +38,7 @@ STRONGEST, CORRECTED = "greatest_moment_nm", "corrected_utilisation"
 DEFINITIONS = {"others braced": "braced", "others balanced at zero": "balanced"}
 PLUS_MINUS = {
     "shoulder_internal_rotation": ("shoulder_internal_rotation", "shoulder_external_rotation"),
-    "shoulder_elevation": ("shoulder_elevation", "shoulder_adduction"),
+    "shoulder_elevation": ("shoulder_elevation", "shoulder_lowering"),
     "shoulder_horizontal_adduction": (
         "shoulder_horizontal_adduction",
         "shoulder_horizontal_abduction",
@@ -46,6 +46,19 @@ PLUS_MINUS = {
     "elbow_extension": ("elbow_extension", "elbow_flexion"),
     "forearm_pronation": ("forearm_pronation", "forearm_supination"),
 }
+LABELS = {
+    **{pair[0]: labelled(pair[0]) for pair in PLUS_MINUS.values()},
+    "shoulder_external_rotation": "external rotation",
+    "shoulder_lowering": "lowering of the arm",
+    "shoulder_horizontal_abduction": "horizontal abduction",
+    "elbow_flexion": "elbow flexion",
+    "forearm_supination": "supination",
+}
+WORDS_OF = {
+    name: label if name in {"shoulder_lowering", "elbow_extension", "elbow_flexion"}
+    else f"{name.split('_')[0]} {label}"
+    for name, label in LABELS.items()
+}  # fmt: skip
 SWEPT = {
     "shoulder_internal_rotation": ("axial", "axial rotation, internal + [deg]"),
     "shoulder_elevation": ("elevation", "elevation [deg]"),
@@ -189,17 +202,21 @@ def test_printed_means_are_those_of_the_peaks(command):
     assert title == "Utilisation where it is greatest, means over people"
     rows = printed_tables(output)[title]
     table = tables["utilisation"]
-    assert len(rows) == len(CONDITIONS) * table["row"].nunique() * 2
+    keys = ["condition", "direction", "others"]
+    shown = table[(table["lateral"] == "measured") | (table["condition"] == "dumbbells")]
+    assert len(rows) == len(shown[keys].drop_duplicates())
+    counted = 0
     for cells in rows:
         assert cells["lateral"] == ("zero" if cells["condition"] == "dumbbells" else "measured")
-        part = table
-        for name in ("condition", "lateral", "row", "others"):
+        part = table[table["direction"].map(WORDS_OF) == cells["direction"]]
+        for name in ("condition", "lateral", "others"):
             part = part[part[name] == cells[name]]
-        assert len(part) == len(PEOPLE)
+        counted += len(part)
         for name in (TESTED, BIAS, HERE):
             assert float(cells[name.replace("_", " ")]) == pytest.approx(
                 part[name].mean(), rel=6e-3
             )
+    assert counted == len(shown.dropna(subset=["direction"]))
     assert (
         "greatest moment in the task's posture over that in the test's; above 1 the test makes the "
         "task look harder than it is" in plain(output)
@@ -213,10 +230,10 @@ def test_curves_are_drawn_under_their_direction_and_definition(tables):
     figure = report.curves_figure(found())
     keys = legend(figure)
     curves = tables["strength_curves"]
-    assert set(panels(figure)) == {spoken(d) for pair in PLUS_MINUS.values() for d in pair}
+    assert set(panels(figure)) == {WORDS_OF[d] for pair in PLUS_MINUS.values() for d in pair}
     for row, directions in PLUS_MINUS.items():
         for direction in directions:
-            ax = panels(figure)[spoken(direction)]
+            ax = panels(figure)[WORDS_OF[direction]]
             assert plain(ax.get_xlabel()) == SWEPT[row][1]
             assert plain(ax.get_ylabel()) == "greatest moment [N·m]"
             part = curves[curves["direction"] == direction]
@@ -260,8 +277,9 @@ def test_utilisation_along_the_lift_is_that_of_its_row_and_condition(tables):
     assert set(keys) == set(CONDITIONS)
     seen = 0
     for title, ax in panels(figure).items():
-        row, meaning = title.split(", ", 1)
-        part = lines[(lines["row"].map(spoken) == row) & (lines["others"] == DEFINITIONS[meaning])]
+        directions, meaning = title.split(", ", 1)
+        own = lines[lines["others"] == DEFINITIONS[meaning]]
+        part = own[own["row"] == row_called(own, directions)]
         for condition in CONDITIONS:
             mode = "zero" if condition == "dumbbells" else "measured"
             own = part[(part["condition"] == condition) & (part["lateral"] == mode)]
@@ -302,10 +320,22 @@ def test_bias_is_drawn_for_its_row_condition_and_definition(tables):
         assert plain(ax.get_xlabel()) == "test-posture bias [1]"
 
 
-def peaks_of(table: pd.DataFrame, row: str, condition: str, others: str) -> pd.Series:
+def row_called(table: pd.DataFrame, directions: str) -> str:
+    """Row of a panel that is called by the directions in which the row is loaded."""
+    loaded = table[(table[HERE] > 0.0) & table["lateral"].isin(["measured", "zero"])]
+    shown = loaded[(loaded["lateral"] == "measured") | (loaded["condition"] == "dumbbells")]
+    (row,) = (
+        row
+        for row, part in shown.groupby("row")
+        if {LABELS[d] for d in part["direction"]} == set(directions.split(" or "))
+    )
+    return str(row)
+
+
+def peaks_of(table: pd.DataFrame, directions: str, condition: str, others: str) -> pd.Series:
     mode = "zero" if condition == "dumbbells" else "measured"
     return table[
-        (table["row"].map(spoken) == row)
+        (table["row"] == row_called(table, directions))
         & (table["condition"] == condition)
         & (table["lateral"] == mode)
         & (table["others"] == others)
@@ -361,7 +391,7 @@ def test_utilisation_before_and_after_the_correction_is_drawn_in_its_place():
     keys, names = legend(figure), places(ax.yaxis)
     braced = table[table["others"] == "braced"]
     assert set(names) == {
-        f"{c}: {spoken(d)}" for c, d in zip(braced["condition"], braced["direction"], strict=True)
+        f"{c}: {WORDS_OF[d]}" for c, d in zip(braced["condition"], braced["direction"], strict=True)
     }
     boxes = {}
     for box in ax.containers:
@@ -371,7 +401,7 @@ def test_utilisation_before_and_after_the_correction_is_drawn_in_its_place():
     for name, place in names.items():
         condition, direction = name.split(": ")
         part = braced[
-            (braced["condition"] == condition) & (braced["direction"].map(spoken) == direction)
+            (braced["condition"] == condition) & (braced["direction"].map(WORDS_OF) == direction)
         ]
         before, after = part["utilisation_of_measured"].fillna(part[TESTED]), part[CORRECTED]
         for label, values, spread in (
@@ -407,8 +437,9 @@ def test_given_moments_are_printed_as_the_table_has_them(tmp_path):
     ((title, rows),) = printed_tables(done.output).items()
     assert title == "Utilisation by the test's posture, and corrected to the task's"
     for cells, (_, line) in zip(rows, table.iterrows(), strict=True):
-        for name in ("person", "condition", "direction", "others"):
+        for name in ("person", "condition", "others"):
             assert cells[name] == line[name]
+        assert cells["direction"] == WORDS_OF[line["direction"]]
         for name in ("moment_nm", TESTED, BIAS, CORRECTED):
             assert float(cells[name.replace("_", " ")]) == pytest.approx(line[name], rel=6e-3)
         assert line["direction"] == "elbow_flexion"

@@ -13,6 +13,7 @@ from matplotlib.container import ErrorbarContainer
 from tests.drawn import (
     beside,
     head_of_figure,
+    labelled,
     legend,
     line_like,
     lines_like,
@@ -305,7 +306,7 @@ def test_moments_stand_beside_their_row_under_their_condition(tables):
         condition, label = beside(figure, ax, "title"), beside(figure, ax, "ylabel")
         row, unit = label.rsplit(" ", 1)
         assert unit == "[N·m]"
-        part = table[table["row"].map(spoken) == row]
+        part = table[table["row"].map(labelled) == row]
         modes = ["zero"] if condition == "dumbbells" else list(keys)
         for mode in modes:
             wanted = along(rows_of(part, condition, mode), "moment_nm")
@@ -320,7 +321,7 @@ def test_gravity_arms_are_those_of_the_named_row_in_centimetres(tables):
     keys, table = legend(figure), tables["moments"]
     assert len(panels(figure)) == 4
     for title, ax in panels(figure).items():
-        part = table[table["row"].map(spoken) == title]
+        part = table[table["row"].map(labelled) == title]
         for condition in CONDITIONS:
             wanted = along(rows_of(part, condition, "zero"), "gravity_arm_m")
             assert_drawn(ax, keys[condition], wanted, 100.0)

@@ -13,11 +13,23 @@ import pandas as pd
 import pytest
 import typer
 from matplotlib.colors import to_hex
-from tests.drawn import MINUS, legend, look, panels, places, plain, points, printed_tables, spoken
+from tests.drawn import (
+    MINUS,
+    labelled,
+    legend,
+    look,
+    panels,
+    places,
+    plain,
+    points,
+    printed_tables,
+    spoken,
+)
 from tests.planned import TEXT, solved
 from typer.testing import CliRunner
 
 from momentshare.cli.explain import explain
+from momentshare.directions import ROWS
 from momentshare.explain import (
     CapacityFactors,
     FrameProblem,
@@ -36,7 +48,6 @@ from momentshare.explain.words import (
     moments_text,
     sign_text,
 )
-from momentshare.paths import ROWS
 from momentshare.report.explain_figure import drive_figure
 
 if TYPE_CHECKING:
@@ -67,6 +78,14 @@ CAPACITY = (
     r"passive come on top\."
 )
 app = typer.Typer()
+
+
+def alone(row: str, moment: float) -> str:
+    """How the direction of a moment is called where no joint has been named."""
+    noun = TOWARDS[row, -1 if moment < 0 else 1]
+    return noun if noun == "lowering of the arm" else f"{row.split('_', maxsplit=1)[0]} {noun}"
+
+
 app.command()(explain)
 
 
@@ -318,19 +337,18 @@ def test_share_of_each_moment_is_arm_times_force_over_the_net_moment(run):
     for row, line in parts.iterrows():
         moment = line["moment_arm_m"] * item["force_n"]
         whole = result.moments[item["frame"], ROWS.index(row)]
-        said = re.search(
-            rf"{spoken(row)} ({NUMBER}) of ({NUMBER}) N·m \((-?\d+) %(, against it)?\)", text
-        )
+        mine, net = (alone(row, value) for value in (moment, whole))
+        said = re.search(rf"{mine} {N}(?: of| N·m against {net}) {N} N·m \((-?\d+) %\)", text)
         if moment == 0.0:
-            assert spoken(row) not in text
+            assert not any(alone(row, sign) in text for sign in (1, -1))
             continue
         if abs(whole) < 1.0:
             assert said is None
             continue
-        assert near(said[1], moment, 1)
-        assert near(said[2], whole, 1)
+        assert near(said[1], abs(moment), 1)
+        assert near(said[2], abs(whole), 1)
         assert near(said[3], 100 * moment / whole, 0)
-        assert bool(said[4]) == (moment * whole < 0.0)
+        assert ("against" in said[0]) == (moment * whole < 0.0)
 
 
 def test_each_change_is_told_as_the_tables_have_it(run):
@@ -713,8 +731,8 @@ def test_a_shortfall_says_which_moment_lacks_how_much():
         unmet = changes.sharing.unmet[k]
         worst = int(np.argmax(np.abs(unmet)))
         assert (
-            f"cannot be met, {spoken(problem.row_names[worst])} lacks {unmet[worst]:+.1f} N·m"
-            in case_text(changes, case)
+            f"cannot be met, {alone(problem.row_names[worst], unmet[worst])} falls short by "
+            f"{abs(unmet[worst]):.1f} N·m" in case_text(changes, case)
         )
 
 
@@ -723,7 +741,8 @@ def test_a_small_moment_is_told_without_a_share():
     part, *rest = found.moments
     small = replace(part, net_moment=0.4, moment=-0.3, share=float("nan"))
     text = moments_text(replace(found, moments=(small, *rest)))
-    wanted = f"it supplies: {spoken(part.row)} -0.3 N·m (of +0.4 N·m in all); "
+    own, net = alone(part.row, -1), alone(part.row, 1)
+    wanted = f"it supplies: {own} 0.3 N·m (in all {net} 0.4 N·m)"
     assert wanted in text
     idle = tuple(replace(m, moment=0.0, share=0.0) for m in found.moments)
     assert moments_text(replace(found, moments=idle)) == "It supplies no joint moment here."
@@ -767,7 +786,9 @@ def test_heads_and_signs_are_told_from_tables_made_by_hand():
 def test_the_printed_drive_is_the_table_of_the_named_head(run):
     (title,) = [t for t in printed_tables(run.output) if t.startswith("Drive by row")]
     rows = printed_tables(run.output)[title]
-    by_name = {row["row"]: row for row in rows}
+    (first, *_) = rows[0]
+    assert first == "moment, positive in the direction named"
+    by_name = {row[first]: row for row in rows}
     columns = list(rows[0])[2:]
     for number, head in enumerate(run.heads):
         arm, part = columns[2 * number : 2 * number + 2]
@@ -864,7 +885,7 @@ def test_bars_are_the_parts_under_their_row_and_head():
         notes = {round(note.xy[1], 6): note for note in ax.texts}
         table = item.split.to_dataframe().set_index("row")
         for row, line in table.iterrows():
-            bar, note = (part[round(names[spoken(row)], 6)] for part in (bars, notes))
+            bar, note = (part[round(names[labelled(row)], 6)] for part in (bars, notes))
             assert bar.get_width() == pytest.approx(line["part"])
             text = note.get_text().replace(MINUS, "-")
             if line["moment_arm_m"] == 0.0:

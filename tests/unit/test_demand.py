@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from momentshare.demand import demand
+from momentshare.directions import ROWS
 from momentshare.exercise import BenchPress, Profile
 from momentshare.model import load_model
-from momentshare.paths import ROWS
 from momentshare.person import Person
 from momentshare.skeleton import body_poses, build_skeleton
 from momentshare.units import GRAVITY

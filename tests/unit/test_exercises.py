@@ -5,6 +5,7 @@ import pytest
 
 from momentshare.analysis import Lateral, prepare, solve_lift
 from momentshare.demand import demand
+from momentshare.directions import ROWS
 from momentshare.errors import InputError
 from momentshare.exercise import (
     BenchPress,
@@ -17,7 +18,6 @@ from momentshare.exercise import (
 )
 from momentshare.limb import build_limb
 from momentshare.model import load_model
-from momentshare.paths import ROWS
 from momentshare.person import Person
 from momentshare.units import GRAVITY
 

@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from momentshare.directions import ROWS
 from momentshare.errors import InputError, UnknownNameError
 from momentshare.explain import (
     CapacityFactors,
@@ -24,7 +25,6 @@ from momentshare.explain import (
 from momentshare.explain.drive import best_length
 from momentshare.explain.words import comparison_text, drive_text, sign_runs, sign_text
 from momentshare.muscle.curves import curve_set
-from momentshare.paths import ROWS
 from momentshare.sharing import Status
 from momentshare.study import parse_study, run_study
 
@@ -370,7 +370,7 @@ def test_a_shortfall_is_said_with_what_is_missing():
         explanation_text(toy_head(problem, "arm/both"), counterfactuals(problem, "arm/both"))
     )
     assert "cannot be met" in text
-    assert "lacks" in text
+    assert "falls short by" in text
 
 
 def test_sign_runs_skip_gaps_and_call_small_values_nothing():

@@ -5,9 +5,9 @@ import dataclasses
 import numpy as np
 import pytest
 
+from momentshare.directions import ROWS, TESTED
 from momentshare.errors import InputError, UnknownNameError
 from momentshare.limb import (
-    STRENGTH_DIRECTIONS,
     LimbOptions,
     MeasuredStrength,
     braced_strength,
@@ -15,7 +15,6 @@ from momentshare.limb import (
 )
 from momentshare.model import load_model
 from momentshare.model.numbers import Numbers
-from momentshare.paths import ROWS
 from momentshare.person import Person
 from momentshare.posture import posture_from_angles
 
@@ -170,7 +169,7 @@ def test_braced_strength_is_the_sum_of_useful_arms_times_capacity(limb):
 def strength_after_test(model, direction, *, passive):
     """Wanted and reached moment, and the limb, for a test 10 % above the model's strength."""
     angles = BENT | {"plane": 45 * DEG, "elevation": 60 * DEG}
-    row, sign, _ = STRENGTH_DIRECTIONS[direction]
+    row, sign = TESTED[direction].row, TESTED[direction].sign
     posture = posture_from_angles(**angles)
     limb = build_limb(man(model), model, options=LimbOptions(passive=passive))
     wanted = 1.1 * float(braced_strength(limb, posture, row, sign))
@@ -179,12 +178,12 @@ def strength_after_test(model, direction, *, passive):
     return wanted, float(braced_strength(matched, posture, row, sign)), matched
 
 
-@pytest.mark.parametrize("direction", sorted(STRENGTH_DIRECTIONS))
+@pytest.mark.parametrize("direction", sorted(TESTED))
 def test_measured_strength_is_met_in_its_own_posture(model, direction):
     wanted, reached, matched = strength_after_test(model, direction, passive=False)
     # The factor is found by one division: rounding only.
     assert reached == pytest.approx(wanted, rel=1e-12)
-    assert set(matched.strength_changes[0]) == set(STRENGTH_DIRECTIONS[direction][2])
+    assert set(matched.strength_changes[0]) == set(TESTED[direction].groups)
 
 
 def test_measured_strength_is_met_with_passive_force_too(model):

@@ -4,8 +4,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from momentshare.directions import ROWS
 from momentshare.model import load_model
-from momentshare.paths import ROWS, paths
+from momentshare.paths import paths
 from momentshare.person import Person
 from momentshare.posture import posture_from_angles
 from momentshare.reading import (

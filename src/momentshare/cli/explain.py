@@ -281,18 +281,19 @@ def _print(
 def _print_drive(screen: Console, found: Sequence[HeadExplanation]) -> None:
     from rich.table import Table
 
+    from momentshare.directions import row_named
     from momentshare.report.explain_figure import part_label
 
     table = Table(title=f"Drive by row: {part_label(found[0].split.exponent)}",
                   title_justify="left")  # fmt: skip
-    table.add_column("row")
+    table.add_column("moment, positive in the\ndirection named")
     table.add_column("multiplier [1/(N·m)]", justify="right")
     for item in found:
         name = item.head.replace("/", "/\n")
         table.add_column(f"{name}\narm \\[mm]", justify="right")
         table.add_column("\n\npart [1]", justify="right")
     for j, row in enumerate(found[0].split.row_names):
-        cells = [row.replace("_", " "), f"{found[0].split.multiplier[j]:+.4f}"]
+        cells = [row_named(row).positive.words, f"{found[0].split.multiplier[j]:+.4f}"]
         for item in found:
             arm = float(item.split.moment_arm[j])
             cells += [f"{1000 * arm:+.1f}", f"{item.split.part[j]:+.3f}"] if arm else ["–", "–"]

@@ -179,9 +179,9 @@ def _lifts(
 
 
 def _means(table: pd.DataFrame) -> pd.DataFrame:
-    """Means over people, first treatment of the lateral force, one line a condition and row."""
+    """Means over people, first treatment of the lateral force, a line a condition and direction."""
     first = table.groupby("condition", sort=False)["lateral"].transform("first")
-    keys = ["condition", "lateral", "row", "others"]
+    keys = ["condition", "lateral", "direction", "others"]
     values = ["utilisation_tested", "test_posture_bias", "utilisation_here"]
     return table[table["lateral"] == first].groupby(keys, sort=False)[values].mean().reset_index()
 
@@ -198,6 +198,7 @@ def _show(
     from rich.table import Table
 
     from momentshare.cli.tables import console
+    from momentshare.directions import DIRECTIONS
     from momentshare.report.terminal import print_cautions
 
     screen = console()
@@ -205,6 +206,7 @@ def _show(
     title = "Utilisation where it is greatest, means over people"
     if "person" in table:
         title = "Utilisation by the test's posture, and corrected to the task's"
+    table = table.assign(direction=[DIRECTIONS[name].words for name in table["direction"]])
     view = Table(title=title, title_justify="left")
     for name in table.columns:
         view.add_column(name.replace("_", " "))

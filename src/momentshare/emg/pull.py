@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare.directions import ROWS
 from momentshare.emg.draw import Drawn, checked_emg, checked_weight, draw_activation, freeze
 from momentshare.errors import InputError, ShapeError, UnknownNameError
-from momentshare.paths import ROWS
 from momentshare.sharing import Status
 
 if TYPE_CHECKING:

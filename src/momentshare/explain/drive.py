@@ -17,9 +17,9 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from momentshare.directions import ROWS, row_named
 from momentshare.errors import InputError, UnknownNameError
 from momentshare.muscle.curves import CurveSet, curve_set
-from momentshare.paths import ROWS
 from momentshare.reading import frame_status
 from momentshare.sharing import Sharing, share
 
@@ -58,8 +58,8 @@ _LONGEST = 2.0
 
 
 def joint_of(row: str) -> str:
-    """Joint that a moment row belongs to, the first word of its name."""
-    return row.split("_", maxsplit=1)[0]
+    """Joint that a moment row belongs to; of a row not ours, the first word of its name."""
+    return row_named(row).joint if row in ROWS else row.split("_", maxsplit=1)[0]
 
 
 def head_index(names: tuple[str, ...], head: str, kind: str = "head") -> int:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare.directions import ROWS, direction_of
 from momentshare.explain.counterfactual import NO_JOINT
 from momentshare.explain.drive import joint_of
 from momentshare.sharing import Status
@@ -39,24 +40,19 @@ NOTHING = 5e-4
 _SHOWN_CHANGES = 3
 """Other heads named in a sentence, those with the greatest change."""
 
-_DIRECTIONS = {
-    "shoulder_internal_rotation": ("internal rotation", "external rotation"),
-    "shoulder_elevation": ("elevation", "lowering of the arm"),
-    "shoulder_horizontal_adduction": ("horizontal adduction", "horizontal abduction"),
-    "elbow_extension": ("extension", "flexion"),
-    "forearm_pronation": ("pronation", "supination"),
-}
-"""Directions of each row in words: positive, negative."""
-
 
 def head_words(head: str) -> str:
     """Spell out ``muscle/head_part`` as "muscle, head part"."""
     return head.replace("/", ", ").replace("_", " ")
 
 
-def _direction(row: str, sign: float) -> str:
-    plain = row.replace("_", " ")
-    return _DIRECTIONS.get(row, (plain, f"the opposite of {plain}"))[0 if sign > 0.0 else 1]
+def _direction(row: str, sign: float, *, alone: bool = True) -> str:
+    """Name the direction of a signed moment; not ``alone`` where the joint has been named."""
+    if row in ROWS:
+        found = direction_of(row, sign)
+        return found.words if alone else found.noun
+    plain = row.replace("_", " ")  # a row of a problem that is not of this limb
+    return plain if sign >= 0.0 else f"the opposite of {plain}"
 
 
 def _signed(value: float) -> str:
@@ -137,7 +133,7 @@ def drive_text(found: HeadExplanation) -> str:
 
 
 def _row_reason(row: str, arm: float, price: float, part: float) -> str:
-    towards = _direction(row, arm)
+    towards = _direction(row, arm, alone=False)
     worth = arm * price
     if worth == 0.0:
         effect = "that costs and saves nothing here"
@@ -184,17 +180,18 @@ def moments_text(found: HeadExplanation) -> str:
     """Say what part of each joint moment the head supplies."""
     parts = []
     for item in found.moments:
-        name = item.row.replace("_", " ")
         if item.moment == 0.0:
             continue
-        if math.isnan(item.share):
-            parts.append(f"{name} {item.moment:+.1f} N·m (of {item.net_moment:+.1f} N·m in all)")
-            continue
-        against = ", against it" if item.share < 0.0 else ""
-        parts.append(
-            f"{name} {item.moment:+.1f} of {item.net_moment:+.1f} N·m "
-            f"({_percent(item.share)}{against})"
+        own, net = (
+            f"{_direction(item.row, value)} {abs(value):.1f}"
+            for value in (item.moment, item.net_moment)
         )
+        if math.isnan(item.share):
+            parts.append(f"{own} N·m (in all {net} N·m)")
+        elif item.share < 0.0:
+            parts.append(f"{own} N·m against {net} N·m ({_percent(item.share)})")
+        else:
+            parts.append(f"{own} of {abs(item.net_moment):.1f} N·m ({_percent(item.share)})")
     if not parts:
         return "It supplies no joint moment here."
     return "Of the net joint moments it supplies: " + "; ".join(parts) + "."
@@ -249,8 +246,8 @@ def _unmet_text(changes: Counterfactuals, k: int) -> str:
         return ""
     unmet = changes.sharing.unmet[k]
     worst = int(np.argmax(np.abs(unmet)))
-    row = changes.problems[0].row_names[worst].replace("_", " ")
-    return f"; the moment cannot be met, {row} lacks {unmet[worst]:+.1f} N·m"
+    short_of = _direction(changes.problems[0].row_names[worst], float(unmet[worst]))
+    return f"; the moment cannot be met, {short_of} falls short by {abs(unmet[worst]):.1f} N·m"
 
 
 def comparison_text(

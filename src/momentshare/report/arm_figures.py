@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare.directions import ROWS, row_named
 from momentshare.exercise import reachable
-from momentshare.paths import ROWS
 from momentshare.posture import posture_from_angles
 
 if TYPE_CHECKING:
@@ -84,7 +84,7 @@ def arm_figure(limb: Limb, name: str) -> Figure:
     for ax in axes.flat[len(heads) :]:
         ax.axis("off")
     handles = [
-        axes.flat[0].plot([], [], linestyle=s, color=c, label=ROWS[k].replace("_", " "))[0]
+        axes.flat[0].plot([], [], linestyle=s, color=c, label=row_named(ROWS[k]).label)[0]
         for k, (s, c) in enumerate(_STYLES)
     ]
     handles += axes.flat[0].plot([], [], ".", color="0.6", label="touches a surface")

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from momentshare.directions import row_named
 from momentshare.report import style
 from momentshare.report.check_figures import checks_figure, trial_checks_figure
 from momentshare.report.cohort_band import (
@@ -198,7 +199,7 @@ def _moments(summary: CohortSummary) -> Figure:
         part,
         "row",
         [row for row in _ROWS if row in set(part["row"])],
-        label=style.row_label,
+        label=lambda row: row_named(row).label,
         title="Net joint moments",
         note=f"Lateral force {summary.mode}.",
         y_label="net moment [N·m]",

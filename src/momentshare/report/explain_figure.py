@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from momentshare.cautions import CAUTIONS
+from momentshare.directions import row_named
 from momentshare.explain.words import head_words
 from momentshare.report import style
 from momentshare.report.record import versions
@@ -98,7 +99,7 @@ def drive_figure(
 
 def _bars(ax: Axes, item: HeadExplanation, *, first: bool) -> None:
     split = item.split
-    labels = [style.row_label(row) for row in split.row_names]
+    labels = [row_named(row).label for row in split.row_names]
     values = [float(part) for part in split.part]
     looks = [_look(row) for row in split.row_names]
     labels += ["sum", "activation"]

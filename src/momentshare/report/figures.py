@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec
 
 import numpy as np
 
-from momentshare.paths import ROWS
+from momentshare.directions import ROWS, row_named
 from momentshare.report import style
 from momentshare.report.sheet import Handles, finish, lift_axis, sheet
 
@@ -472,7 +472,7 @@ def moments_along_lift(study: StudyResult) -> Figure:
             if number % columns:
                 ax.tick_params(labelleft=False)
             else:
-                ax.set_ylabel(style.fit(style.row_label(row), 1.15) + "\n[N·m]")
+                ax.set_ylabel(style.fit(row_named(row).label, 1.15) + "\n[N·m]")
     for block_line in range((blocks - 1) * lines, blocks * lines):
         for ax in axes[(block_line + 1) * columns - blanks : (block_line + 1) * columns]:
             ax.remove()
@@ -492,7 +492,7 @@ def gravity_arms(study: StudyResult) -> Figure:
             "Moment for each newton of weight, without segments, inertia and lateral force; "
             f"positive where the named moment is needed.{book.band}"
         ),
-        panel_titles=[style.row_label(r) for r in _MOMENT_ROWS],
+        panel_titles=[row_named(r).label for r in _MOMENT_ROWS],
         legend=_condition_handles(book, book.conditions),
         gap=(0.28, 0.0),
     )

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from momentshare.cautions import CAUTIONS
+from momentshare.directions import DIRECTIONS
 from momentshare.report import style
 from momentshare.report.record import versions
 
@@ -91,7 +92,7 @@ def curves_figure(report: StrengthReport) -> Figure:
     """Greatest moment against the angle of the joint; mean over people, band their range."""
     from matplotlib.figure import Figure
 
-    from momentshare.strength import DEFINITIONS, DIRECTIONS
+    from momentshare.strength import DEFINITIONS
     from momentshare.strength.curves import sweep_of
 
     directions = list(DIRECTIONS)
@@ -112,7 +113,7 @@ def curves_figure(report: StrengthReport) -> Figure:
                 ax.fill_between(wide.index, low, high, color="#dddddd", linewidth=0)
             ax.plot(wide.index, wide.mean(axis=1), color=look["color"], linestyle=look["linestyle"])
         ax.axvline(angles[sweep.angle], **_ONE)
-        ax.set_title(style.row_label(direction), loc="left")
+        ax.set_title(DIRECTIONS[direction].words, loc="left")
         ax.set_xlabel(f"{sweep.label} [deg]")
         ax.set_ylabel("greatest moment [N·m]")
         ax.set_ylim(bottom=min(0.0, ax.get_ylim()[0]))
@@ -154,7 +155,7 @@ def utilisation_figure(report: StrengthReport) -> Figure:
                     markevery=max(len(mean) // 5, 1), **look,
                 )  # fmt: skip
             ax.axhline(100.0, **_ONE)
-            ax.set_title(f"{style.row_label(row)}, {_MEANING[others]}", loc="left")
+            ax.set_title(style.fit(f"{_directions(part)}, {_MEANING[others]}", 3.2), loc="left")
             if ax is line[0]:
                 ax.set_ylabel("utilisation here [%]")
             if row == rows[-1]:
@@ -196,7 +197,7 @@ def bias_figure(report: StrengthReport) -> Figure:
                         color=style.FAINT)  # fmt: skip
                 ax.plot([bias.mean()], [index + shift], **{**look, "linestyle": ""}, markersize=5)
         ax.axvline(1.0, **_ONE)
-        ax.set_title(style.fit(style.row_label(row), 1.5), loc="left")
+        ax.set_title(style.fit(_directions(part), 1.5), loc="left")
         ax.set_xlabel("test-posture bias [1]")
     _names(grid[0], conditions)
     handles = [
@@ -237,7 +238,7 @@ def corrected_figure(table: pd.DataFrame) -> Figure:
                 100 * value, np.full(len(part), index + shift), xerr=100 * spread.fillna(0.0),
                 linestyle="", elinewidth=0.9, **look,
             )  # fmt: skip
-    _names(ax, [f"{c}: {style.row_label(d)}" for c, d in labels], width=2.4)
+    _names(ax, [f"{c}: {DIRECTIONS[d].words}" for c, d in labels], width=2.4)
     ax.axvline(100.0, **_ONE)
     ax.set_xlim(left=0.0)
     ax.set_xlabel("utilisation [%], other rows braced; bars: one standard deviation")
@@ -245,6 +246,12 @@ def corrected_figure(table: pd.DataFrame) -> Figure:
     figure.legend(handles=handles, loc="outside lower center", ncols=2, frameon=False)
     figure.suptitle("Net moment over strength, before and after the correction", fontsize=8.5)
     return figure
+
+
+def _directions(table: pd.DataFrame) -> str:
+    """Name the directions in which a row is loaded, the commonest first."""
+    common = table.loc[table["utilisation_here"] > 0.0, "direction"].value_counts().index
+    return " or ".join(DIRECTIONS[name].label for name in common)
 
 
 def _without_choice(table: pd.DataFrame) -> pd.Series[bool]:

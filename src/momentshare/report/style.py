@@ -24,7 +24,6 @@ __all__ = [
     "fit",
     "head_label",
     "quiet",
-    "row_label",
     "settings",
     "text_width",
 ]
@@ -183,8 +182,3 @@ def fit(text: str, width: float, size: float = 8.0, weight: str = "normal") -> s
 def head_label(head: str) -> str:
     """Spell out the anatomical name: ``muscle/head_part`` as "muscle, head part"."""
     return head.replace("/", ", ").replace("_", " ")
-
-
-def row_label(row: str) -> str:
-    """Spell out the name of a moment row."""
-    return row.replace("_", " ")

@@ -10,7 +10,7 @@ from rich.table import Table
 
 from momentshare import reading
 from momentshare.cautions import CAUTIONS
-from momentshare.paths import direction_of
+from momentshare.directions import direction_of, row_named
 from momentshare.sharing import Status
 
 if TYPE_CHECKING:
@@ -23,6 +23,9 @@ __all__ = ["print_cautions", "print_study"]
 
 _SHOWN = 0.05
 """Heads whose lift-mean effort stays below this everywhere are left out of the summary."""
+
+_MAIN_ROWS = ("shoulder_horizontal_adduction", "elbow_extension")
+"""Moments that the summary shows."""
 
 
 def print_study(console: Console, study: StudyResult) -> None:
@@ -45,8 +48,7 @@ def _print_conditions(console: Console, study: StudyResult) -> None:
         ("condition", "left"),
         ("lateral force", "left"),
         ("ratio out/vertical", "right"),
-        ("shoulder horizontal adduction [N·m]", "right"),
-        ("elbow extension [N·m]", "right"),
+        *((f"{row_named(name).positive.words} [N·m]", "right") for name in _MAIN_ROWS),
         ("greatest load [kg]", "right"),
         ("weakest at [% of lift]", "right"),
     ):
@@ -62,8 +64,7 @@ def _print_conditions(console: Console, study: StudyResult) -> None:
             escape(str(condition)),
             str(lateral),
             ratio,
-            f"{part['greatest_shoulder_horizontal_adduction_nm'].mean():.0f}",
-            f"{part['greatest_elbow_extension_nm'].mean():.0f}",
+            *(f"{part[f'greatest_{name}_nm'].mean():.0f}" for name in _MAIN_ROWS),
             f"{part['greatest_load_kg'].mean():.0f}" if has_load else "none",
             _span(100 * part["weak_height_fraction"]) if has_load else "–",
         )
@@ -114,14 +115,16 @@ def _print_findings(console: Console, study: StudyResult) -> None:
         if short.size:
             unmet = np.nan_to_num(np.abs(result.sharing.unmet))
             frame, row = np.unravel_index(int(np.argmax(unmet)), unmet.shape)
-            name = direction_of(result.criterion.rows[row], result.sharing.unmet[frame, row])
+            short_of = direction_of(
+                result.criterion.rows[row], result.sharing.unmet[frame, row]
+            ).words
             fraction = case.prepared.lift.fraction[frame]
             who = escape(f"{case.person}, {case.condition}")
             frames = "1 frame" if short.size == 1 else f"{short.size} frames"
             console.print(
                 f"[bold]Too heavy[/bold] {who}, lateral force {result.lateral.mode}: "
-                f"in {frames} a moment falls short, worst "
-                f"{name} by {_amount(unmet[frame, row])} N·m at {100 * fraction:.0f} % of the lift"
+                f"in {frames} a moment falls short, worst {short_of} by "
+                f"{_amount(unmet[frame, row])} N·m at {100 * fraction:.0f} % of the lift"
             )
     for case in study.cases:
         who = escape(f"{case.person}, {case.condition}")

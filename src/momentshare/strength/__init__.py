@@ -2,9 +2,7 @@
 
 from momentshare.strength.capacity import (
     DEFINITIONS,
-    DIRECTIONS,
     StrengthTest,
-    direction_of,
     strength,
 )
 from momentshare.strength.curves import curve_table
@@ -17,13 +15,11 @@ from momentshare.strength.utilisation import (
 
 __all__ = [
     "DEFINITIONS",
-    "DIRECTIONS",
     "NetMoment",
     "StrengthReport",
     "StrengthTest",
     "corrected_utilisation",
     "curve_table",
-    "direction_of",
     "read_moments",
     "strength",
     "study_strength",

@@ -19,8 +19,8 @@ from typing import TYPE_CHECKING, Literal, get_args
 import numpy as np
 
 from momentshare.balance import BALANCED
+from momentshare.directions import ROWS, direction_named
 from momentshare.errors import InputError, UnknownNameError
-from momentshare.paths import ROWS
 from momentshare.posture import posture_from_angles
 from momentshare.sharing import Status, greatest_moment
 
@@ -34,47 +34,16 @@ if TYPE_CHECKING:
 
 __all__ = [
     "DEFINITIONS",
-    "DIRECTIONS",
     "Mode",
     "StrengthTest",
-    "direction_of",
     "strength",
     "strength_of",
 ]
-
-DIRECTIONS: dict[str, tuple[str, int]] = {
-    "shoulder_internal_rotation": ("shoulder_internal_rotation", 1),
-    "shoulder_external_rotation": ("shoulder_internal_rotation", -1),
-    "shoulder_elevation": ("shoulder_elevation", 1),
-    "shoulder_adduction": ("shoulder_elevation", -1),
-    "shoulder_horizontal_adduction": ("shoulder_horizontal_adduction", 1),
-    "shoulder_horizontal_abduction": ("shoulder_horizontal_adduction", -1),
-    "elbow_extension": ("elbow_extension", 1),
-    "elbow_flexion": ("elbow_extension", -1),
-    "forearm_pronation": ("forearm_pronation", 1),
-    "forearm_supination": ("forearm_pronation", -1),
-}
-"""Direction → moment row and sign."""
 
 DEFINITIONS = ("braced", "balanced")
 """What becomes of the other rows; see the module's text."""
 
 Mode = Literal["isometric", "concentric", "eccentric"]
-
-_NAMES = {pair: name for name, pair in DIRECTIONS.items()}
-
-
-def direction_of(row: str, moment: float) -> str:
-    """Name the direction of a signed moment about a row; zero counts as positive.
-
-    Examples
-    --------
-    >>> direction_of("elbow_extension", -3.0)
-    'elbow_flexion'
-    """
-    if row not in ROWS:
-        raise UnknownNameError("moment row", row, ROWS)
-    return _NAMES[row, -1 if moment < 0.0 else 1]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -171,7 +140,7 @@ def strength(
     posture : Posture
         Any batch shape.
     direction : str
-        A key of :data:`DIRECTIONS`.
+        A key of :data:`momentshare.directions.DIRECTIONS`.
     others : {"braced", "balanced"}
         What becomes of the other rows.
     speed : float
@@ -197,11 +166,11 @@ def strength(
     >>> bool(strength(limb, test.posture(), "elbow_extension", others="balanced") < braced + 1e-6)
     True
     """
-    row, sign = _direction(direction)
+    pulled = direction_named(direction)
     found = limb.paths(posture)
     velocity = None
     if speed != 0.0:
-        velocity = -sign * speed * found.moment_arms[..., ROWS.index(row), :]
+        velocity = -pulled.sign * speed * found.moment_arms[..., ROWS.index(pulled.row), :]
     state = limb.capacity(found.length, velocity)
     return strength_of(found, state, direction, others=others, rows=rows)
 
@@ -215,10 +184,10 @@ def strength_of(
     rows: tuple[str, ...] = BALANCED,
 ) -> NDArray[np.float64]:
     """Greatest moment from paths and head states already computed; see :func:`strength`."""
-    row, sign = _direction(direction)
+    pulled = direction_named(direction)
     if others not in DEFINITIONS:
         raise UnknownNameError("definition", others, DEFINITIONS)
-    kept = tuple(name for name in ROWS if name in rows or name == row)
+    kept = tuple(name for name in ROWS if name in rows or name == pulled.row)
     at = [ROWS.index(name) for name in kept]
     arms = found.moment_arms[..., at, :]
     single = arms.ndim == 2
@@ -226,17 +195,11 @@ def strength_of(
     answer = greatest_moment(
         arms[lead],
         state.active_capacity[lead],
-        kept.index(row),
-        sign,
+        kept.index(pulled.row),
+        pulled.sign,
         passive_force=state.passive_force[lead],
         others="braced" if others == "braced" else "balanced",
     )
     # NaN where the solve gave no certified answer.
-    value = np.where(answer.status == Status.SOLVED, sign * answer.moment, np.nan)
+    value = np.where(answer.status == Status.SOLVED, pulled.sign * answer.moment, np.nan)
     return np.asarray(value[0] if single else value)
-
-
-def _direction(name: str) -> tuple[str, int]:
-    if name not in DIRECTIONS:
-        raise UnknownNameError("direction", name, DIRECTIONS)
-    return DIRECTIONS[name]

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from momentshare.directions import DIRECTIONS, direction_named
 from momentshare.posture import posture_from_angles
-from momentshare.strength.capacity import DEFINITIONS, DIRECTIONS, strength
+from momentshare.strength.capacity import DEFINITIONS, strength
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -42,7 +43,7 @@ SWEEPS = {
 
 def sweep_of(direction: str) -> Sweep:
     """Return the angle that the curve of a direction runs over."""
-    return SWEEPS[DIRECTIONS[direction][0]]
+    return SWEEPS[direction_named(direction).row]
 
 
 def curve_table(

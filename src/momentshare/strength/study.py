@@ -9,13 +9,12 @@ import numpy as np
 import pandas as pd
 
 from momentshare.analysis import prepare, solve_lift
+from momentshare.directions import DIRECTIONS, ROWS, row_named
 from momentshare.errors import InputError, PostureError, StudyError, UnknownNameError
 from momentshare.model import load_model
-from momentshare.paths import ROWS
 from momentshare.posture import Posture
 from momentshare.strength.capacity import (
     DEFINITIONS,
-    DIRECTIONS,
     StrengthTest,
     strength,
     strength_of,
@@ -295,7 +294,6 @@ def _lines(
     condition: str, result: LiftResult, here: pd.DataFrame, tests: pd.DataFrame
 ) -> pd.DataFrame:
     """Utilisation and bias in every frame and balanced row."""
-    names = {pair: name for name, pair in DIRECTIONS.items()}
     grid = {
         key: part["greatest_moment_nm"].to_numpy()
         for key, part in here.groupby(["direction", "others"], sort=False)
@@ -306,7 +304,7 @@ def _lines(
     parts = []
     for row in result.criterion.rows:
         moment = result.moments[:, ROWS.index(row)]
-        plus, minus = names[row, 1], names[row, -1]
+        plus, minus = row_named(row).positive.name, row_named(row).negative.name
         forward = ~(moment < 0.0)
         for others in DEFINITIONS:
             capacity = np.where(forward, grid[plus, others], grid[minus, others])

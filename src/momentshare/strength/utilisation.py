@@ -23,13 +23,12 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from momentshare.directions import ROWS, direction_of
 from momentshare.errors import InputError, nearest_name
-from momentshare.paths import ROWS
 from momentshare.posture import Posture, posture_from_angles
 from momentshare.strength.capacity import (
     DEFINITIONS,
     StrengthTest,
-    direction_of,
     strength,
 )
 
@@ -93,7 +92,7 @@ class NetMoment:
     ----------
     condition : str
     row : str
-        A name of :data:`momentshare.paths.ROWS`.
+        A name of :data:`momentshare.directions.ROWS`.
     moment : float
         Signed as the row is [N·m].
     sd : float, optional
@@ -188,7 +187,7 @@ def corrected_utilisation(
                 f"condition {item.condition!r}, {item.row}: the task's posture is missing; "
                 "give the angles of elbow and upper arm"
             )
-        direction = direction_of(item.row, item.moment)
+        direction = direction_of(item.row, item.moment).name
         for others in definitions:
             here = float(strength(limb, posture, direction, others=others, speed=task_speed))
             key = (direction, others)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.paths import ROWS
+from momentshare.directions import ROWS
 from momentshare.validation.probe import Sight, average_person, sight
 from momentshare.validation.targets import DIRECTIONS, Ask, Target
 

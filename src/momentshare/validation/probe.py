@@ -13,6 +13,7 @@ import numpy as np
 
 from momentshare.analysis import LiftResult, prepare, solve_lift
 from momentshare.balance import Lateral
+from momentshare.directions import ROWS
 from momentshare.errors import InputError
 from momentshare.exercise import (
     BenchPress,
@@ -25,7 +26,6 @@ from momentshare.exercise import (
 )
 from momentshare.limb import Limb, build_limb, build_limbs
 from momentshare.model.numbers import Numbers
-from momentshare.paths import ROWS
 from momentshare.person import Person
 from momentshare.posture import posture_from_angles
 from momentshare.skeleton import body_poses

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare.directions import ROWS
 from momentshare.errors import MomentshareError
-from momentshare.paths import ROWS
 from momentshare.units import GRAVITY
 from momentshare.validation.probe import Press, Probe, course, weakest
 

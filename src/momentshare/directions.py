@@ -1,0 +1,247 @@
+"""The components of a joint moment, and what each is called in either direction.
+
+A row is one component of the moment that the limb has to bear, a direction is a row with a
+sign. This module is the only place that says how rows are ordered, which sign is which, how
+a direction is called in files and in sentences, and which muscle groups a strength test in
+it speaks for.
+
+Signs: about the humeral axis internal rotation is positive; in the plane of elevation,
+elevation; across that plane, horizontal adduction; at the elbow, extension; in the forearm,
+pronation.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from momentshare.errors import UnknownNameError
+
+__all__ = [
+    "DIRECTIONS",
+    "ROWS",
+    "TESTED",
+    "Direction",
+    "Row",
+    "direction_named",
+    "direction_of",
+    "row_named",
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Direction:
+    """One of the two directions of a moment row.
+
+    Parameters
+    ----------
+    name : str
+        As in files and tables.
+    row : str
+        Name of its row.
+    sign : {1, -1}
+        Of a moment of that row in this direction.
+    noun : str
+        Where the joint is known, as in "pulls towards extension".
+    label : str
+        Short, in figures, as in "horizontal adduction".
+    words : str
+        Where it stands alone, as in "shoulder horizontal adduction".
+    groups : tuple of str
+        Muscle groups that the result of a strength test in this direction rescales; empty
+        where no such test is taken.
+    """
+
+    name: str
+    row: str
+    sign: int
+    noun: str
+    label: str
+    words: str
+    groups: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """A component of the joint moment; it is called by its positive direction.
+
+    Parameters
+    ----------
+    joint : {"shoulder", "elbow", "forearm"}
+    axis : str
+        What the moment turns about, in words.
+    positive, negative : Direction
+    """
+
+    joint: str
+    axis: str
+    positive: Direction
+    negative: Direction
+
+    @property
+    def name(self) -> str:
+        """As in files and tables."""
+        return self.positive.name
+
+    @property
+    def label(self) -> str:
+        """Short, in figures."""
+        return self.positive.label
+
+
+_EVERY = (
+    Row(
+        joint="shoulder",
+        axis="the humeral axis",
+        positive=Direction(
+            name="shoulder_internal_rotation",
+            row="shoulder_internal_rotation",
+            sign=1,
+            noun="internal rotation",
+            label="internal rotation",
+            words="shoulder internal rotation",
+            groups=("rotator_cuff",),
+        ),
+        negative=Direction(
+            name="shoulder_external_rotation",
+            row="shoulder_internal_rotation",
+            sign=-1,
+            noun="external rotation",
+            label="external rotation",
+            words="shoulder external rotation",
+        ),
+    ),
+    Row(
+        joint="shoulder",
+        axis="the normal of the plane of elevation",
+        positive=Direction(
+            name="shoulder_elevation",
+            row="shoulder_elevation",
+            sign=1,
+            noun="elevation",
+            label="elevation",
+            words="shoulder elevation",
+            groups=("deltoid",),
+        ),
+        negative=Direction(
+            name="shoulder_lowering",
+            row="shoulder_elevation",
+            sign=-1,
+            noun="lowering of the arm",
+            label="lowering of the arm",
+            words="lowering of the arm",
+            groups=("shoulder_flexors_adductors", "shoulder_extensors"),
+        ),
+    ),
+    Row(
+        joint="shoulder",
+        axis="the line square to the humerus in the plane of elevation",
+        positive=Direction(
+            name="shoulder_horizontal_adduction",
+            row="shoulder_horizontal_adduction",
+            sign=1,
+            noun="horizontal adduction",
+            label="horizontal adduction",
+            words="shoulder horizontal adduction",
+            groups=("shoulder_flexors_adductors", "deltoid"),
+        ),
+        negative=Direction(
+            name="shoulder_horizontal_abduction",
+            row="shoulder_horizontal_adduction",
+            sign=-1,
+            noun="horizontal abduction",
+            label="horizontal abduction",
+            words="shoulder horizontal abduction",
+        ),
+    ),
+    Row(
+        joint="elbow",
+        axis="the elbow hinge",
+        positive=Direction(
+            name="elbow_extension",
+            row="elbow_extension",
+            sign=1,
+            noun="extension",
+            label="elbow extension",
+            words="elbow extension",
+            groups=("elbow_extensors",),
+        ),
+        negative=Direction(
+            name="elbow_flexion",
+            row="elbow_extension",
+            sign=-1,
+            noun="flexion",
+            label="elbow flexion",
+            words="elbow flexion",
+            groups=("elbow_flexors",),
+        ),
+    ),
+    Row(
+        joint="forearm",
+        axis="the forearm axis",
+        positive=Direction(
+            name="forearm_pronation",
+            row="forearm_pronation",
+            sign=1,
+            noun="pronation",
+            label="pronation",
+            words="forearm pronation",
+        ),
+        negative=Direction(
+            name="forearm_supination",
+            row="forearm_pronation",
+            sign=-1,
+            noun="supination",
+            label="supination",
+            words="forearm supination",
+        ),
+    ),
+)
+
+_BY_NAME = {row.name: row for row in _EVERY}
+
+ROWS = tuple(_BY_NAME)
+"""Names of the moment rows, in the order of every array that has them."""
+
+DIRECTIONS = {side.name: side for row in _EVERY for side in (row.positive, row.negative)}
+"""Name of a direction → the direction, both of each row."""
+
+TESTED = {name: side for name, side in DIRECTIONS.items() if side.groups}
+"""Directions in which the strength test of a person can be given."""
+
+
+def row_named(name: str) -> Row:
+    """Return the row of this name, or raise ``UnknownNameError`` with the nearest one.
+
+    Examples
+    --------
+    >>> row_named("elbow_extension").joint
+    'elbow'
+    """
+    if name not in _BY_NAME:
+        raise UnknownNameError("moment row", name, ROWS)
+    return _BY_NAME[name]
+
+
+def direction_named(name: str) -> Direction:
+    """Return the direction of this name, or raise ``UnknownNameError`` with the nearest one.
+
+    Examples
+    --------
+    >>> direction_named("elbow_flexion").sign
+    -1
+    """
+    if name not in DIRECTIONS:
+        raise UnknownNameError("direction", name, DIRECTIONS)
+    return DIRECTIONS[name]
+
+
+def direction_of(row: str, moment: float) -> Direction:
+    """Return the direction of a signed moment about a row; zero counts as positive.
+
+    Examples
+    --------
+    >>> direction_of("elbow_extension", -3.0).words
+    'elbow flexion'
+    """
+    found = row_named(row)
+    return found.negative if moment < 0.0 else found.positive
