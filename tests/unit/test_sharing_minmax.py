@@ -42,6 +42,25 @@ def test_agrees_with_the_linear_programme(uneven, level):
         assert (answer.activation > 1 - 1e-9).any()
 
 
+@pytest.mark.parametrize("free", [0, 1])
+@pytest.mark.parametrize("level", [0.3, 1.0, 3.0])
+def test_the_kernel_and_the_numpy_form_agree(level, free):
+    arms, capacity, moments = naive.limb_like(60, level=level, seed=7)
+    arms[:, :, 5] = arms[:, :, 4]
+    capacity[:, 5] = capacity[:, 4]
+    arms[:, :, 9] = 0.0
+    columns = np.random.default_rng(5).normal(size=(60, 4, free))
+    given = {"exponent": math.inf, "free_columns": columns}
+    fast = share(arms, capacity, moments, **given, method="compiled")
+    slow = share(arms, capacity, moments, **given, method="numpy")
+    np.testing.assert_array_equal(fast.status, slow.status)
+    assert (fast.status != Status.UNCERTIFIED).all()
+    np.testing.assert_allclose(fast.activation.max(axis=1), slow.activation.max(axis=1), rtol=1e-9)
+    # Among equal answers the least squares one is unique.
+    np.testing.assert_allclose(fast.activation, slow.activation, atol=1e-6)
+    np.testing.assert_array_equal(fast.activation[:, 9], 0.0)
+
+
 def test_is_the_inverse_of_the_greatest_factor():
     arms, capacity, moments = naive.limb_like(10, seed=3)
     answer = share(arms, capacity, moments, exponent=math.inf)

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
     from momentshare.sharing._kernel_frame import Limits
     from momentshare.sharing._problem import Problem
+    from momentshare.sharing._result import FloatArray, IntArray
 
 CHUNK = 2048
 """Frames that are worth a thread of their own."""
@@ -110,3 +111,24 @@ def run_kernel(problem: Problem, raw: RawSharing, threads: int | None, *, chain:
         )  # fmt: skip
 
     in_chunks(run, frames, threads, least=CHUNK)
+
+
+def run_minmax(problem: Problem, threads: int | None) -> tuple[FloatArray, FloatArray, IntArray]:
+    """Activations, multipliers and how each frame ended, by the compiled min–max kernel."""
+    from momentshare.sharing._kernel_frame import room
+    from momentshare.sharing._kernel_minmax import solve_minmax_frames
+
+    frames, rows, heads = problem.frames, problem.rows, problem.heads
+    size = room(rows, heads, problem.free, 0) + rows * heads + rows
+    activation, multipliers = np.empty((frames, heads)), np.empty((frames, rows))
+    ended = np.empty(frames, dtype=np.int8)
+    limits = limits_of_method()
+
+    def run(first: int, last: int) -> None:
+        solve_minmax_frames(
+            problem.arms, problem.capacity, problem.moments, problem.passive, problem.weights,
+            problem.columns, first, last, activation, multipliers, ended, np.empty(size), limits,
+        )  # fmt: skip
+
+    in_chunks(run, frames, threads, least=CHUNK)
+    return activation, multipliers, ended

@@ -115,7 +115,7 @@ def solve_frame(
             power, scale = nearer(total, columns, heads, work, power, exponent, scale, limits)
             continue
         if side == 0 and ended == NEAREST:
-            if not lie_across(A, total, rows, columns, heads, work, limits):
+            if not lie_across(A, total, rows, columns, heads, work, 2, limits):
                 return OPEN, count, scale
             side, fallen, begun, power = 1, False, False, exponent
             continue

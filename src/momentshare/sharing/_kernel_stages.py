@@ -179,16 +179,18 @@ def unmet_across(rows: int, hard: int, count: int, work: Work) -> None:
 
 @inner
 def lie_across(
-    A: FloatArray, rows: int, hard: int, heads: int, soft: int, work: Work, limits: Limits
-) -> bool:
+    A: FloatArray, rows: int, hard: int, heads: int, soft: int, work: Work, passes: int,
+    limits: Limits,
+) -> bool:  # fmt: skip
     """Set up the balance across ``price``, which separates; see ``_stages``.
 
-    Heads that push along it are held at their bounds (``fixed``, −1 for the others). False
-    where nothing is left to separate.
+    Heads that push along it are held at their bounds (``fixed``, −1 for the others). What
+    they leave unmet is a sharper ``price``, used where there is a second pass. False where
+    nothing is left to separate.
     """
     B, left, price = work.loads[1], work.short[LEFT], work.short[PRICE]
     fixed, target = work.long[FIXED], work.short[TARGET]
-    for _ in range(2):
+    for _ in range(passes):
         square = 0.0
         for j in range(rows):
             square += price[j] ** 2

@@ -16,8 +16,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare._kernels import cores, is_available
 from momentshare.sharing._balance import free_values, normalise
 from momentshare.sharing._certificate import CERTIFIED, certify
+from momentshare.sharing._compiled import run_minmax, solve_compiled
 from momentshare.sharing._feasible import climb
 from momentshare.sharing._newton import RESIDUAL, SHORT
 from momentshare.sharing._result import RawSharing, Status, replaced
@@ -31,8 +33,23 @@ if TYPE_CHECKING:
     from momentshare.sharing._result import BoolArray, FloatArray
 
 
-def solve_minmax(problem: Problem) -> RawSharing:
+def solve_minmax(
+    problem: Problem, threads: int | None = None, *, compiled: bool = False
+) -> RawSharing:
     """Share every frame by the min–max criterion, each with its certificate."""
+    if not compiled:
+        return _solve_plain(problem)
+    threads = threads or cores()
+    activation, multipliers, ended = run_minmax(problem, threads)
+    raw = certify_minmax(problem, normalise(problem), activation, multipliers)
+    beyond = np.flatnonzero(ended == 1)
+    if beyond.size:
+        raw = _with_shortfall(raw, beyond, replace(problem.take(beyond), exponent=2.0), threads)
+    left = np.flatnonzero((raw.status == Status.UNCERTIFIED) & (ended != 1))
+    return replaced(raw, left, _solve_plain(problem.take(left))) if left.size else raw
+
+
+def _solve_plain(problem: Problem) -> RawSharing:
     count, heads = problem.frames, problem.heads
     balance = normalise(problem)
     weights = np.broadcast_to(problem.weights, (count, heads))
@@ -58,8 +75,7 @@ def solve_minmax(problem: Problem) -> RawSharing:
     raw = certify_minmax(problem, balance, activation, multipliers)
     beyond = np.flatnonzero(short)
     if beyond.size:
-        part = replace(problem.take(beyond), exponent=2.0)
-        raw = _with_shortfall(raw, beyond, part)
+        raw = _with_shortfall(raw, beyond, replace(problem.take(beyond), exponent=2.0), None)
     return raw
 
 
@@ -98,8 +114,20 @@ def _programme(A: FloatArray, b: FloatArray, w: FloatArray) -> tuple[FloatArray,
     return np.clip(x[:-1], 0.0, 1.0), np.asarray(answer.eqlin.marginals)
 
 
-def _with_shortfall(raw: RawSharing, frames: NDArray[np.intp], problem: Problem) -> RawSharing:
+def _with_shortfall(
+    raw: RawSharing, frames: NDArray[np.intp], problem: Problem, threads: int | None
+) -> RawSharing:
     """Nearest moment with least Σ w a² for frames whose moment cannot be met."""
+    if threads is None or not is_available():
+        part = solve_squares(problem)
+    else:
+        part = solve_compiled(problem, threads, solve_squares, chain=False)
+    part.status[part.status == Status.SOLVED] = Status.UNCERTIFIED
+    return replaced(raw, frames, part)
+
+
+def solve_squares(problem: Problem) -> RawSharing:
+    """Least Σ w a² with NumPy."""
     balance = normalise(problem)
     weights = np.broadcast_to(problem.weights, (problem.frames, problem.heads))
     answer = solve_balance(balance, weights, 2.0)
@@ -108,15 +136,13 @@ def _with_shortfall(raw: RawSharing, frames: NDArray[np.intp], problem: Problem)
     )
     force = problem.capacity * answer.activation + problem.passive
     rest = problem.moments - np.einsum("fji,fi->fj", problem.arms, force)
-    part = certify(
+    return certify(
         problem,
         answer.activation,
         projected / balance.row_size,
         free_values(balance, rest / balance.row_size),
         answer.short,
     )
-    part.status[~answer.short] = Status.UNCERTIFIED
-    return replaced(raw, frames, part)
 
 
 def certify_minmax(

@@ -158,19 +158,17 @@ def share(
     ):
         raise ShapeError("threads", "a whole number of at least one, or None", repr(threads))
     heads, rows = _labels(head_names, problem.heads, row_names, problem.rows)
-    route = choose_route(method, problem.exponent)
+    route = choose_route(method)
     raw, route = solve(problem, route, threads, chain=chain)
     return assemble(problem, raw, route, heads, rows)
 
 
-def choose_route(method: Method, exponent: float) -> str:
+def choose_route(method: Method) -> str:
     """Name the backend that a method stands for.
 
     ``auto`` compiles wherever numba is installed, however few the frames.
     """
     one_of("method", method, ("auto", "compiled", "numpy", "referee"))
-    if math.isinf(exponent) and method != "referee":
-        return "numpy"
     if method == "auto":
         return "compiled" if is_available() else "numpy"
     return method
@@ -207,7 +205,7 @@ def _solve_unbounded(
     problem: Problem, route: str, threads: int | None, *, chain: bool
 ) -> RawSharing:
     if math.isinf(problem.exponent):
-        return solve_minmax(problem)
+        return solve_minmax(problem, threads, compiled=route == "compiled")
     if route == "compiled":
         return solve_compiled(problem, threads, solve_plain, chain=chain)
     parts = [
