@@ -239,3 +239,13 @@ def test_validate_refuses_a_count_of_null_limbs_below_zero(tmp_path):
     done = run("validate", "--null-limbs", "-1", cwd=tmp_path)
     assert done.returncode == 2
     assert "--null-limbs" in done.stderr
+
+
+def test_citations_follow_the_curves_that_ran(tmp_path):
+    text = STUDY.replace("frames = 7", 'frames = 5\ncurves = "Thelen2003"')
+    (tmp_path / "study.toml").write_text(text, encoding="utf-8")
+    done = run("compare", "study.toml", "--out", "results", "--no-figures", cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    record = json.loads((tmp_path / "results" / "run.json").read_text("utf-8"))
+    assert "Thelen DG" in record["sources"]["thelen2003"]
+    assert "@article{thelen2003," in (tmp_path / "results" / "sources.bib").read_text("utf-8")

@@ -116,12 +116,13 @@ def test_no_band_is_wider_than_two_spreads_or_twenty_per_cent(targets):
             assert t.sd is None, t.id
 
 
-def test_rows_of_sources_that_were_also_fitted_are_marked(targets, table):
+def test_rows_of_sources_that_the_limb_has_used_are_marked(model, targets, table):
     fitted = {t.source for t in targets if t.use == "calibration"}
     assert fitted
-    assert (table["source_fitted"] == table["source"].isin(fitted)).all()
+    used = fitted | set(model.source_keys())
+    assert (table["source_used"] == table["source"].isin(used)).all()
     judged = table[table["use"] == "validation"]
-    assert (~judged["source_fitted"]).sum() >= 200
+    assert (~judged["source_used"]).sum() >= 200
 
 
 def test_misses_of_validation_come_first(table):
@@ -186,7 +187,7 @@ def test_scores_count_what_the_table_holds(table):
     assert sum(s.right for s in found) == judged["right"].sum()
     assert sum(s.telling for s in found) == judged["telling"].sum()
     first = found[0]
-    part = judged[(judged["kind"] == "number") & ~judged["source_fitted"]]
+    part = judged[(judged["kind"] == "number") & ~judged["source_used"]]
     assert (first.group, first.kind) == ("other sources", "numbers")
     assert (first.rows, first.right) == (len(part), part["right"].sum())
     assert first.null == pytest.approx(part["null_right"].mean())
@@ -336,11 +337,17 @@ def test_conclusions_called_firm_are_supported(table, row):
 
 def test_table_reads_back_from_what_is_written(model, table, tmp_path):
     names = write_validation(model, table, tmp_path)
-    assert names == ["validation.csv", "validation.json", "scores.md"]
+    assert names == ["validation.csv", "validation.json", "scores.md", "scores_by_source.csv"]
     again = pd.read_csv(tmp_path / "validation.csv")
     assert list(again["id"]) == list(table["id"])
     assert (again["right"] == table["right"]).all()
     assert (tmp_path / "scores.md").read_text("utf-8") == scores_markdown(scores(table))
+    parts = pd.read_csv(tmp_path / "scores_by_source.csv")
+    judged = table[table["use"] == "validation"]
+    assert parts["rows"].sum() == len(judged)
+    assert parts["right"].sum() == judged["right"].sum()
+    whole = parts.groupby("source")["right"].sum()
+    assert (whole == judged.groupby("source")["right"].sum()).all()
 
 
 def test_every_row_says_in_words_where_it_holds(table):

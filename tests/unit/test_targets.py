@@ -66,7 +66,9 @@ def test_right_means_in_band_for_numbers_and_positive_for_orders_and_senses():
 
 
 def test_line_direction_is_right_within_a_fifth_of_the_force():
-    line = target(quantity="line_direction", value="1", setting="lateral=-0.6;anterior=0.8")
+    line = target(
+        quantity="line_direction", value="1", setting="force_lateral=-0.6;force_anterior=0.8"
+    )
     assert (line.low, line.high) == (0.0, 0.2)
     assert line.published == "(-0.6, 0.8)"
 
@@ -104,7 +106,10 @@ def test_minus_signs_of_values_are_no_differences():
         ({"value": ""}, "a number needs a value"),
         ({"kind": "order", "value": ""}, "needs two settings"),
         ({"setting": "spacing"}, "'spacing' is not name=value"),
-        ({"setting": "a=1 > b=2 > c=3"}, "more than two settings"),
+        ({"setting": "to=1 > to=2 > to=3"}, "more than two settings"),
+        ({"setting": "speed=60"}, "'speed' is unknown; did you mean 'speed_deg_s'"),
+        ({"setting": "speed_deg_s=fast"}, "could not convert"),
+        ({"setting": "lateral=fre"}, "did you mean 'free'"),
         ({"setting": "sex=male / elevation_deg=high"}, "could not convert"),
         ({"sd": "-1"}, "greater than 0"),
         ({"value": "nan"}, "finite"),
@@ -116,9 +121,13 @@ def test_a_row_that_makes_no_sense_is_refused(changes, words):
         target(**changes)
 
 
-def test_sources_of_the_fit_are_no_independent_judges():
+def test_sources_that_the_limb_has_used_are_no_independent_judges():
+    model = load_model()
     fitted = target(id="b", use="calibration", fit_sigma="1", source="tsunoda1993")
-    assert shared_sources([target(), fitted]) == {"tsunoda1993"}
+    used = shared_sources([target(source="hik2019"), fitted], model)
+    assert "tsunoda1993" in used
+    assert "murray2000" in used  # fibre lengths of the elbow muscles
+    assert "hik2019" not in used
 
 
 @pytest.fixture
@@ -135,6 +144,7 @@ def test_faults_name_row_field_and_remedy(folder):
     lines[1] = lines[1].replace("resting", "restful")
     lines[2] = lines[2].replace(",elbowpolynomials,", ",elbowpolynomial,")
     lines[3] = lines[2]
+    lines[4] = lines[4].replace(",brachioradialis,elbow_flexion,", ",brachioradial,elbow_bending,")
     path.write_text("\n".join(lines) + "\n", "utf-8")
     with pytest.raises(ModelError) as caught:
         load_targets(load_model(folder))
@@ -142,6 +152,8 @@ def test_faults_name_row_field_and_remedy(folder):
     assert "row 2: field 'scapula': 'restful' is no policy" in text
     assert "row 3: field 'source': 'elbowpolynomial'" in text
     assert "row 4: id 'elbow_arm_brachioradialis_60' stands twice" in text
+    assert "row 5: 'brachioradial' is no head or muscle of the model; did you mean" in text
+    assert "row 5: field 'direction': 'elbow_bending' is none of 'moment_arm'" in text
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,13 @@ from rich.table import Table
 
 from momentshare.calibration.write import target_table
 from momentshare.report.terminal import print_cautions
-from momentshare.validation.scores import KIND_NAMES, score_rows, scores, scores_markdown
+from momentshare.validation.scores import (
+    KIND_NAMES,
+    score_rows,
+    scores,
+    scores_by_source,
+    scores_markdown,
+)
 from momentshare.validation.table import validation_record
 
 if TYPE_CHECKING:
@@ -137,10 +143,13 @@ def _print_scores(console: Console, judged: pd.DataFrame) -> None:
 
 
 def write_validation(model: Model, data: pd.DataFrame, folder: Path) -> list[str]:
-    """Write ``validation.csv``, ``validation.json`` and ``scores.md``."""
+    """Write the table, its record, the scores, and the scores source by source."""
     folder.mkdir(parents=True, exist_ok=True)
     data.to_csv(folder / "validation.csv", index=False, float_format="%.6g", lineterminator="\n")
     text = json.dumps(validation_record(model, data), indent=2, ensure_ascii=False)
     (folder / "validation.json").write_text(text + "\n", encoding="utf-8")
     (folder / "scores.md").write_text(scores_markdown(scores(data)), encoding="utf-8")
-    return ["validation.csv", "validation.json", "scores.md"]
+    scores_by_source(data).to_csv(
+        folder / "scores_by_source.csv", index=False, float_format="%.3g", lineterminator="\n"
+    )
+    return ["validation.csv", "validation.json", "scores.md", "scores_by_source.csv"]

@@ -8,7 +8,7 @@ import numpy as np
 
 from momentshare.directions import ROWS
 from momentshare.validation.probe import Sight, average_person, sight
-from momentshare.validation.targets import DIRECTIONS, Ask, Target
+from momentshare.validation.words import DIRECTIONS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
     from momentshare.limb import Limb
     from momentshare.validation.probe import View
+    from momentshare.validation.targets import Ask, Target
 
 __all__ = ["average_person", "combined", "evaluate", "is_posture", "posture_values"]
 
@@ -153,7 +154,7 @@ def _sweep(ask: Ask) -> NDArray[np.float64]:
         top = ask.number("to", 120.0)
         return sweep(1, _ABDUCTION[top >= _ABDUCTION])
     if ask.quantity == "passive_moment":
-        elbow = ask.subject.startswith("elbow")
+        elbow = ask.direction.startswith("elbow")
         return sweep(3, _PASSIVE_ELBOW) if elbow else sweep(1, _PASSIVE_ELEVATION)
     if ask.quantity == "fibre_range":
         low, high = sweep(2, _ROTATION), sweep(2, _ROTATION)
@@ -186,7 +187,9 @@ def _excursion(ask: Ask, look: _Look) -> float:
 def _distance(ask: Ask, look: _Look) -> float:
     """Distance from a published unit force in the components that were read."""
     unit = look.line(ask.subjects)
-    off = [unit[_COMPONENT[name]] - float(value) for name, value in ask.setting]
+    off = [
+        unit[_COMPONENT[name.removeprefix("force_")]] - float(value) for name, value in ask.setting
+    ]
     return float(np.linalg.norm(off))
 
 
@@ -230,11 +233,11 @@ def _area(ask: Ask, look: _Look) -> float:
 
 
 def _peak_angle(ask: Ask, look: _Look) -> float:
-    return float(look.angles[int(np.argmax(look.strength(ask.subject))), 3])
+    return float(look.angles[int(np.argmax(look.strength(ask.direction))), 3])
 
 
 def _passive(ask: Ask, look: _Look) -> float:
-    found = look.passive(ask.subject)
+    found = look.passive(ask.direction)
     return float(found[int(np.argmax(np.abs(found)))])
 
 

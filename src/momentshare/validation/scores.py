@@ -1,7 +1,8 @@
 """Scores of the comparison: numbers, orders and senses apart, the null limb beside them.
 
-Only rows of use ``validation`` are scored. Rows from a source that also has rows of
-calibration are scored apart: another posture of a fitted study is no independent judge.
+Only rows of use ``validation`` are scored. Rows from a source that the limb has used, in its fit
+or for a number of its model, are scored apart: another posture of a fitted study is no
+independent judge.
 A row that nine of ten null limbs get right says nothing when the limb gets it right too; whether
 it does is scored apart from the rows that tell a limb from its null, and a miss there, where
 almost any limb is right, is the worst of all.
@@ -19,7 +20,15 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-__all__ = ["AS_OFTEN", "KIND_NAMES", "Score", "score_rows", "scores", "scores_markdown"]
+__all__ = [
+    "AS_OFTEN",
+    "KIND_NAMES",
+    "Score",
+    "score_rows",
+    "scores",
+    "scores_by_source",
+    "scores_markdown",
+]
 
 AS_OFTEN = 0.9
 """Share of null limbs from which a row says nothing for a limb that is right; our choice."""
@@ -27,7 +36,7 @@ AS_OFTEN = 0.9
 KIND_NAMES = {"number": "numbers", "order": "orders", "sense": "senses"}
 """Kind of a row → what its score is called."""
 
-_GROUPS = (("other sources", False), ("sources also fitted", True))
+_GROUPS = (("other sources", False), ("sources the limb also used", True))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,7 +46,7 @@ class Score:
     Attributes
     ----------
     group : str
-        ``other sources`` than those of the fit, or ``sources also fitted``.
+        ``other sources``, or ``sources the limb also used``.
     kind : str
         ``numbers``, ``orders`` or ``senses``.
     rows, right : int
@@ -71,7 +80,7 @@ def scores(table: pd.DataFrame) -> tuple[Score, ...]:
     out = []
     for group, shared in _GROUPS:
         for kind, name in KIND_NAMES.items():
-            part = judged[(judged["kind"] == kind) & (judged["source_fitted"] == shared)]
+            part = judged[(judged["kind"] == kind) & (judged["source_used"] == shared)]
             if part.empty:
                 continue
             telling = part[part["telling"]]
@@ -90,6 +99,24 @@ def scores(table: pd.DataFrame) -> tuple[Score, ...]:
                 )
             )
     return tuple(out)
+
+
+def scores_by_source(table: pd.DataFrame) -> pd.DataFrame:
+    """Count right rows of validation source by source and quantity by quantity.
+
+    Returns
+    -------
+    DataFrame
+        ``source``, ``quantity``, ``kind``, ``source_used``, ``rows``, ``right``, ``null_right``
+        (mean share of null limbs that are right).
+    """
+    judged = table[table["use"] == "validation"].copy()
+    judged["quantity"] = judged["quantity"].str.split(":").str[0]
+    by = ["source", "quantity", "kind", "source_used"]
+    found = judged.groupby(by, sort=True).agg(
+        rows=("right", "size"), right=("right", "sum"), null_right=("null_right", "mean")
+    )
+    return found.reset_index()
 
 
 def score_rows(found: Sequence[Score]) -> list[dict[str, str]]:

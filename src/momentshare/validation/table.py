@@ -13,7 +13,8 @@ from momentshare.validation.answers import answers
 from momentshare.validation.null import DISPLACEMENT, null_share, stored_null
 from momentshare.validation.probe import Probe
 from momentshare.validation.scores import AS_OFTEN, scores
-from momentshare.validation.targets import QUANTITIES, Target, load_targets, shared_sources
+from momentshare.validation.targets import Target, load_targets, read_setting, shared_sources
+from momentshare.validation.words import QUANTITIES, said
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -39,7 +40,7 @@ VALIDATION_COLUMNS = (
     "known",
     "use",
     "source",
-    "source_fitted",
+    "source_used",
     "note",
 )
 """Columns of the table; an order or a sense is right above zero, which ``low`` repeats."""
@@ -66,7 +67,7 @@ def validation_table(model: Model, null: Mapping[str, str] | None = None) -> pd.
     targets = load_targets(model)
     found = answers(targets, Probe(model))
     shares = null_share(targets, stored_null(model) if null is None else null)
-    shared = shared_sources(targets)
+    shared = shared_sources(targets, model)
     rows = [
         {
             "id": t.id,
@@ -85,7 +86,7 @@ def validation_table(model: Model, null: Mapping[str, str] | None = None) -> pd.
             "known": t.known,
             "use": t.use,
             "source": t.source,
-            "source_fitted": t.source in shared,
+            "source_used": t.source in shared,
             "note": t.note,
         }
         for t, value, share in zip(targets, found, shares, strict=True)
@@ -144,60 +145,12 @@ def _posture(t: Target) -> str:
         parts.append(", ".join(f"{word} {angle:g}" for word, angle in words) + " deg")
     if t.setting and t.quantity != "line_direction":
         shared, _, rest = t.setting.rpartition("|")
-        parts += [_said(shared)] if shared else []
+        parts += [said(read_setting(shared))] if shared else []
         mark = next((m for m in _SAID_BETWEEN if m in rest), "")
-        sides = [_said(side) for side in (rest.split(mark) if mark else [rest])]
+        sides = [said(read_setting(side)) for side in (rest.split(mark) if mark else [rest])]
         parts.append(_SAID_BETWEEN.get(mark, "").join(sides))
     return "; ".join(parts)
 
 
 _PLACES = ("plane", "elevation", "axial rotation", "elbow", "forearm")
 _SAID_BETWEEN = {" > ": " over ", " / ": " over ", " - ": " less "}
-_SAID = {
-    "sex": "{}",
-    "subject": "{}",
-    "direction": "{}",
-    "scapula": "girdle {}",
-    "plane_deg": "plane {} deg",
-    "elevation_deg": "elevation {} deg",
-    "axial_deg": "axial rotation {} deg",
-    "elbow_flexion_deg": "elbow {} deg",
-    "speed_deg_s": "{} deg/s",
-    "spacing": "{} × biacromial",
-    "lateral": "lateral force {}",
-    "ratio": "ratio {}",
-    "implement": "{}",
-    "exercise": "{} press",
-    "bench_deg": "bench {} deg",
-    "tuck_deg": "tuck {} deg",
-    "body_mass_kg": "{} kg",
-    "stature_m": "{} m",
-    "part_of_greatest": "{} of the greatest load",
-    "region": "{}",
-    "end": "{}",
-    "among": "among {}",
-    "under": "below {} of the maximal force",
-    "over": "above {} of the maximal force",
-    "bound": "published {}",
-    "sweep": "over the {}",
-    "to": "up to {} deg",
-}
-_VALUES = {
-    "male": "men",
-    "female": "women",
-    "down": "chest down",
-    "up": "arms straight",
-    "+": ", ",
-    "_": " ",
-}
-
-
-def _said(setting: str) -> str:
-    """Put one side of a setting into words."""
-    out = []
-    for part in filter(None, (p.strip() for p in setting.split(";"))):
-        name, _, value = part.partition("=")
-        for old, new in _VALUES.items():
-            value = new if value == old else value.replace(old, new) if len(old) == 1 else value
-        out.append(_SAID[name].format(value))
-    return ", ".join(out)

@@ -26,72 +26,20 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from momentshare.errors import ModelError, nearest_name
+from momentshare.validation.words import CHOICES, DIRECTIONS_OF, QUANTITIES, SETTINGS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from momentshare.model import Model
 
-__all__ = ["BAND", "DIRECTIONS", "QUANTITIES", "Ask", "Target", "load_targets", "shared_sources"]
-
-DIRECTIONS: dict[str, tuple[str, int]] = {
-    "internal_rotation": ("shoulder_internal_rotation", 1),
-    "external_rotation": ("shoulder_internal_rotation", -1),
-    "elevation": ("shoulder_elevation", 1),
-    "depression": ("shoulder_elevation", -1),
-    "horizontal_adduction": ("shoulder_horizontal_adduction", 1),
-    "horizontal_abduction": ("shoulder_horizontal_adduction", -1),
-    "elbow_extension": ("elbow_extension", 1),
-    "elbow_flexion": ("elbow_extension", -1),
-    "pronation": ("forearm_pronation", 1),
-    "supination": ("forearm_pronation", -1),
-}
-"""Anatomical direction → moment row and sign."""
+__all__ = ["BAND", "Ask", "Target", "load_targets", "read_setting", "shared_sources"]
 
 BAND = 0.2
 """Half band of a number whose source gives no standard deviation, relative; our choice."""
 
 _SPREADS = 2.0
 """Half band of a number in standard deviations of its source; our choice."""
-
-QUANTITIES: dict[str, str] = {
-    "moment_arm": "moment arm",
-    "peak_moment_arm": "greatest moment arm over the elbow's range",
-    "mean_moment_arm": "mean moment arm over 20 to 120 deg of the elbow",
-    "peak_moment_arm_abduction": "greatest moment arm over abduction",
-    "mean_moment_arm_abduction": "mean moment arm over abduction",
-    "elbow_excursion": "length change over the elbow's range, optimal lengths",
-    "line_of_action": "component of the unit force on the arm",
-    "line_direction": "distance from the published unit force",
-    "rank": "place by moment arm",
-    "strength": "greatest moment",
-    "peak_angle": "elbow angle of the greatest moment",
-    "passive_moment": "greatest passive moment over the working range",
-    "torque_share": "share of the active moment",
-    "fibre_length": "fibre length over optimal length",
-    "fibre_range": "range of fibre length over rotation and abduction, optimal lengths",
-    "active_factor": "active capacity over maximal force",
-    "passive_factor": "passive force over maximal force",
-    "pennation": "pennation",
-    "path_length": "path length",
-    "pcsa": "physiological cross-sectional area",
-    "volume": "volume",
-    "girdle": "angle of scapula or clavicle",
-    "contact_force": "contact force over body weight",
-    "contact_shear": "shear over compression at the glenoid",
-    "contact_margin": "published greatest ratio or force less the limb's",
-    "press_lateral_ratio": "lateral over vertical hand force, lift mean",
-    "press_load": "greatest load",
-    "press_weak_place": "distance of the weakest height from the nearer end, of the travel",
-    "press_moment": "net joint moment, lift mean",
-    "press_moment_ratio": "elbow over shoulder moment, lift mean",
-    "press_effort": "relative effort",
-    "press_travel": "vertical travel of the hands",
-    "press_gravity_falls": "fall of the gravity-only arm at its least steep place",
-    "press_gravity_least": "distance of the least gravity-only arm from the nearer end",
-    "push_up_share": "share of body weight on the hands",
-}
-"""What a target may speak of → its name in a table."""
 
 Finite = Annotated[float, Field(allow_inf_nan=False)]
 Angle = Annotated[float, Field(allow_inf_nan=False, ge=-180.0, le=180.0)]
@@ -221,7 +169,7 @@ class Target(BaseModel):
             **{name: getattr(self, name) for name in _ANGLES},
             setting=(),
         )
-        return tuple(_with(base, _parts(shared) | _parts(side)) for side in sides)
+        return tuple(_with(base, read_setting(shared) | read_setting(side)) for side in sides)
 
     @property
     def low(self) -> float:
@@ -261,13 +209,32 @@ class Target(BaseModel):
         return "larger" if self.kind == "order" else "sense"
 
 
-def _parts(text: str) -> dict[str, str]:
+def read_setting(text: str) -> dict[str, str]:
+    """Read one side of a setting.
+
+    Raises
+    ------
+    ValueError
+        A part is not name=value, its name is unknown or its value is none for it.
+    """
     out = {}
     for part in filter(None, (p.strip() for p in text.split(";"))):
         name, mark, value = part.partition("=")
         if not mark or not name.strip() or not value.strip():
             raise ValueError(f"field 'setting': {part!r} is not name=value")
-        out[name.strip()] = value.strip()
+        name, value = name.strip(), value.strip()
+        if name not in SETTINGS:
+            raise ValueError(
+                f"field 'setting': {name!r} is unknown; " + nearest_name(name, SETTINGS)
+            )
+        if name in CHOICES and value not in CHOICES[name]:
+            raise ValueError(
+                f"field 'setting': {name}={value!r} is unknown; "
+                + nearest_name(value, CHOICES[name])
+            )
+        if name not in {*CHOICES, "subject", "direction", "scapula", "among"}:
+            float(value)
+        out[name] = value
     return out
 
 
@@ -284,9 +251,13 @@ def _with(base: Ask, parts: dict[str, str]) -> Ask:
     return replace(base, **columns, setting=tuple(rest))
 
 
-def shared_sources(targets: Sequence[Target]) -> frozenset[str]:
-    """Return the sources of calibration: their other rows are no independent validation."""
-    return frozenset(t.source for t in targets if t.use == "calibration")
+def shared_sources(targets: Sequence[Target], model: Model) -> frozenset[str]:
+    """Return the sources that the limb has used: their rows are no independent validation.
+
+    Those of calibration, and those that a number of the model rests on.
+    """
+    fitted = {t.source for t in targets if t.use == "calibration"}
+    return frozenset(fitted | set(model.source_keys()))
 
 
 def load_targets(model: Model) -> tuple[Target, ...]:
@@ -355,4 +326,18 @@ def _unknown(target: Target, model: Model) -> list[str]:
         for ask in target.asks
         if ask.scapula not in policies
     ]
+    parts = {*model.head_names, *(name.split("/")[0] for name in model.head_names)}
+    for ask in target.asks:
+        named = [*ask.subjects, *ask.get("among").split("+")]
+        out += [
+            f"{name!r} is no head or muscle of the model; " + nearest_name(name, parts)
+            for name in named
+            if name and name not in parts
+        ]
+        directions = DIRECTIONS_OF.get(ask.quantity, frozenset({""}))
+        if ask.direction not in directions:
+            out.append(
+                f"field 'direction': {ask.direction!r} is none of {ask.quantity!r}; "
+                + nearest_name(ask.direction, directions)
+            )
     return out

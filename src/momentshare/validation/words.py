@@ -1,0 +1,151 @@
+"""What a target may say: quantities, directions and settings, each with its name in a table."""
+
+from __future__ import annotations
+
+__all__ = ["CHOICES", "DIRECTIONS", "DIRECTIONS_OF", "QUANTITIES", "SETTINGS", "said"]
+
+DIRECTIONS: dict[str, tuple[str, int]] = {
+    "internal_rotation": ("shoulder_internal_rotation", 1),
+    "external_rotation": ("shoulder_internal_rotation", -1),
+    "elevation": ("shoulder_elevation", 1),
+    "depression": ("shoulder_elevation", -1),
+    "horizontal_adduction": ("shoulder_horizontal_adduction", 1),
+    "horizontal_abduction": ("shoulder_horizontal_adduction", -1),
+    "elbow_extension": ("elbow_extension", 1),
+    "elbow_flexion": ("elbow_extension", -1),
+    "pronation": ("forearm_pronation", 1),
+    "supination": ("forearm_pronation", -1),
+}
+"""Anatomical direction → moment row and sign."""
+
+QUANTITIES: dict[str, str] = {
+    "moment_arm": "moment arm",
+    "peak_moment_arm": "greatest moment arm over the elbow's range",
+    "mean_moment_arm": "mean moment arm over 20 to 120 deg of the elbow",
+    "peak_moment_arm_abduction": "greatest moment arm over abduction",
+    "mean_moment_arm_abduction": "mean moment arm over abduction",
+    "elbow_excursion": "length change over the elbow's range, optimal lengths",
+    "line_of_action": "component of the unit force on the arm",
+    "line_direction": "distance from the published unit force",
+    "rank": "place by moment arm",
+    "strength": "greatest moment",
+    "peak_angle": "elbow angle of the greatest moment",
+    "passive_moment": "greatest passive moment over the working range",
+    "torque_share": "share of the active moment",
+    "fibre_length": "fibre length over optimal length",
+    "fibre_range": "range of fibre length over rotation and abduction, optimal lengths",
+    "active_factor": "active capacity over maximal force",
+    "passive_factor": "passive force over maximal force",
+    "pennation": "pennation",
+    "path_length": "path length",
+    "pcsa": "physiological cross-sectional area",
+    "volume": "volume",
+    "girdle": "angle of scapula or clavicle",
+    "contact_force": "contact force over body weight",
+    "contact_shear": "shear over compression at the glenoid",
+    "contact_margin": "published greatest value less the limb's",
+    "press_lateral_ratio": "lateral over vertical hand force, lift mean",
+    "press_load": "greatest load",
+    "press_weak_place": "distance of the weakest height from the nearer end, of the travel",
+    "press_moment": "net joint moment, lift mean",
+    "press_moment_ratio": "elbow over shoulder moment, lift mean",
+    "press_effort": "relative effort",
+    "press_travel": "vertical travel of the hands",
+    "press_gravity_falls": "fall of the gravity-only arm at its least steep place",
+    "press_gravity_least": "distance of the least gravity-only arm from the nearer end",
+    "push_up_share": "share of body weight on the hands",
+}
+"""What a target may speak of → its name in a table."""
+
+_ARMS = frozenset(DIRECTIONS)
+_SHOULDER = frozenset(f"shoulder_{name}" for name in tuple(DIRECTIONS)[:6])
+_MOMENTS = _ARMS | _SHOULDER
+_ROWS = frozenset(row for row, _ in DIRECTIONS.values())
+_NONE = frozenset({""})
+
+DIRECTIONS_OF: dict[str, frozenset[str]] = {
+    "moment_arm": _ARMS,
+    "peak_moment_arm": _ARMS,
+    "mean_moment_arm": _ARMS,
+    "peak_moment_arm_abduction": _ARMS,
+    "mean_moment_arm_abduction": _ARMS,
+    "rank": _ARMS,
+    "line_of_action": frozenset({"anterior", "superior", "lateral"}),
+    "strength": _MOMENTS,
+    "torque_share": _MOMENTS,
+    "peak_angle": _MOMENTS,
+    "passive_moment": _MOMENTS,
+    "girdle": frozenset(
+        {
+            "scapula_internal",
+            "scapula_upward",
+            "scapula_posterior_tilt",
+            "clavicle_retraction",
+            "clavicle_elevation",
+            "clavicle_backward",
+        }
+    ),
+    "contact_margin": frozenset({"shear", "force"}),
+    "press_moment": _ROWS,
+    "press_gravity_falls": _ROWS,
+    "press_gravity_least": _ROWS,
+}
+"""Quantity → directions that it may have; the rest have none."""
+
+SETTINGS: dict[str, str] = {
+    "sex": "{}",
+    "subject": "{}",
+    "direction": "{}",
+    "scapula": "girdle {}",
+    "plane_deg": "plane {} deg",
+    "elevation_deg": "elevation {} deg",
+    "axial_deg": "axial rotation {} deg",
+    "elbow_flexion_deg": "elbow {} deg",
+    "forearm_rotation_deg": "forearm {} deg",
+    "speed_deg_s": "{} deg/s",
+    "spacing": "{} × biacromial",
+    "lateral": "lateral force {}",
+    "ratio": "ratio {}",
+    "implement": "{}",
+    "exercise": "{} press",
+    "bench_deg": "bench {} deg",
+    "tuck_deg": "tuck {} deg",
+    "body_mass_kg": "{} kg",
+    "stature_m": "{} m",
+    "training": "training factor {}",
+    "load_kg": "load {} kg",
+    "part_of_greatest": "{} of the greatest load",
+    "region": "{}",
+    "end": "{}",
+    "among": "among {}",
+    "under": "below {} of the maximal force",
+    "over": "above {} of the maximal force",
+    "bound": "published {}",
+    "sweep": "over the {}",
+    "to": "up to {} deg",
+    "force_lateral": "lateral {}",
+    "force_anterior": "anterior {}",
+    "force_superior": "superior {}",
+}
+"""Name in a setting → words for it."""
+
+CHOICES: dict[str, frozenset[str]] = {
+    "sex": frozenset({"male", "female"}),
+    "lateral": frozenset({"measured", "zero", "free"}),
+    "implement": frozenset({"bar", "dumbbells"}),
+    "exercise": frozenset({"bench", "overhead"}),
+    "region": frozenset({"all", "first third", "middle third", "last third"}),
+    "end": frozenset({"down", "up"}),
+    "sweep": frozenset({"elevation"}),
+}
+"""Name in a setting → values that it may have; names of neither these nor heads are numbers."""
+
+_VALUES = {"male": "men", "female": "women", "down": "chest down", "up": "arms straight"}
+
+
+def said(parts: dict[str, str]) -> str:
+    """Put one side of a setting into words."""
+    return ", ".join(
+        SETTINGS[name].format(_VALUES.get(value, value.replace("+", ", ").replace("_", " ")))
+        for name, value in parts.items()
+    )
