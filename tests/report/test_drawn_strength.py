@@ -109,6 +109,32 @@ def limb_and_lift(person: str, condition: str):
     return case.prepared.limb, case.prepared.lift
 
 
+def test_each_figure_is_written_under_its_own_name(tmp_path, monkeypatch):
+    (tmp_path / "study.toml").write_text(TEXT, encoding="utf-8")
+    given: dict[str, dict[str, object]] = {}
+    monkeypatch.setattr("momentshare.strength.study_strength", lambda *_, **__: found())
+    monkeypatch.setattr(
+        "momentshare.report.write.write_report",
+        lambda *_, figures, tables, **__: given.update(figures=figures, tables=tables) or [],
+    )
+    words = ["strength", str(tmp_path / "study.toml"), "--out", str(tmp_path / "out"), *WORDS]
+    assert CliRunner().invoke(app, words).exit_code == 0
+    made = {name: make.func for name, make in given["figures"].items()}
+    assert made == {
+        "strength_curves": report.curves_figure,
+        "utilisation_along_lift": report.utilisation_figure,
+        "test_posture_bias": report.bias_figure,
+    }
+    assert all(make.args == (found(),) for make in given["figures"].values())
+    assert {name: id(table) for name, table in given["tables"].items()} == {
+        "strength_along_lift.csv": id(found().along),
+        "utilisation_along_lift.csv": id(found().frames),
+        "utilisation.csv": id(found().utilisation),
+        "strength_test.csv": id(found().tests),
+        "strength_curves.csv": id(found().curves),
+    }
+
+
 # --------------------------------------------------------------- tables
 
 

@@ -466,6 +466,12 @@ def test_the_legend_tells_conditions_apart_and_each_has_one_curve():
         assert all(len(lines_like(ax, handle)) == 1 for handle in keys.values())
 
 
+def test_each_figure_is_written_under_its_own_name():
+    assert set(figures._FIGURES) == {n for n in figures.__all__ if n != "write_figures"}
+    for name, make in figures._FIGURES.items():
+        assert make is getattr(figures, name)
+
+
 def test_files_hold_the_tables_that_their_names_promise(tables):
     heads = solved().model.head_names
     assert set(tables["heads"]["head"]) == set(heads)

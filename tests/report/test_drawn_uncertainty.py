@@ -5,14 +5,15 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass, replace
 from itertools import combinations
+from pathlib import Path
 from types import SimpleNamespace
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
+from matplotlib.figure import Figure
 from scipy.stats import norm
 from tests.drawn import (
     legend,
@@ -38,9 +39,6 @@ from momentshare.uncertainty import FAMILIES, Plan
 from momentshare.uncertainty.chunks import MEASURES
 from momentshare.uncertainty.sensitivity import Sensitivity, rank_families
 from momentshare.uncertainty.summary import EVERYONE, summarise
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 DRAWS, CHUNK = 40, 10
 CELLS = [
@@ -445,6 +443,33 @@ def test_printed_shares_of_sure_and_open_orderings_are_counted_from_the_table(su
     assert [cells["input"] for cells in rows] == [FAMILIES[n] for n in (FIRST, SECOND, THIRD)]
     for cells, value in zip(rows, tables["ranking"]["relative_mu_star"], strict=True):
         assert cells["change it brings, over the greatest [%]"] == f"{100 * value:.0f}"
+
+
+@pytest.mark.parametrize("known", [True, False])
+def test_each_figure_is_written_under_its_own_name(summary, monkeypatch, known):
+    names = {"intervals", "head_order", "condition_order", "tornado"}
+    for name in names:
+
+        def draw(_, name=name):
+            figure = Figure()
+            figure.text(0.5, 0.5, "x", gid=f"drawn-{name}")
+            return figure
+
+        monkeypatch.setattr(report, f"{name}_figure", draw)
+    order = summary.condition_order
+    order = order if known else order.assign(probability=np.nan)
+    kept: dict[str, bytes] = {}
+    written_names = report.write_summary(
+        replace(summary, condition_order=order),
+        Path("u"),
+        keep=lambda path, data: kept.update({path.name: data}),
+    )
+    assert sorted(written_names) == sorted(kept)
+    wanted = names if known else names - {"condition_order"}
+    assert {n for n in kept if n.endswith(".svg")} == {f"{name}.svg" for name in wanted}
+    assert {n for n in kept if n.endswith(".png")} == {f"{name}.png" for name in wanted}
+    for name in wanted:
+        assert f"drawn-{name}".encode() in kept[f"{name}.svg"]
 
 
 @pytest.mark.parametrize(("certain", "wanted"), [(0.95, "100 %"), (0.05, "100 %"), (0.94, "0 %")])
