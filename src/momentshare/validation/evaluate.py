@@ -6,9 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.directions import ROWS
+from momentshare.directions import ROWS, direction_named
 from momentshare.validation.probe import Sight, average_person, sight
-from momentshare.validation.words import DIRECTIONS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -102,14 +101,16 @@ class _Look:
 
     def arm(self, direction: str, subjects: Sequence[str]) -> NDArray[np.float64]:
         """Mean arm of some heads in one direction [m], shape (postures,)."""
-        row, sign = DIRECTIONS[direction]
-        arms = self.view.arms[:, ROWS.index(row)]
-        return np.asarray(sign * arms[:, self.heads(subjects)].mean(axis=-1))
+        return np.asarray(self.signed(direction)[:, self.heads(subjects)].mean(axis=-1))
+
+    def signed(self, direction: str) -> NDArray[np.float64]:
+        """Arm of every head in one direction [m], shape (postures, heads)."""
+        named = direction_named(direction)
+        return np.asarray(named.sign * self.view.arms[:, ROWS.index(named.row)])
 
     def moments(self, direction: str, speed: float = 0.0) -> NDArray[np.float64]:
         """Active moment of each head [N·m]; ``speed`` along the direction [rad/s]."""
-        row, sign = DIRECTIONS[direction.removeprefix("shoulder_")]
-        arm = sign * self.view.arms[:, ROWS.index(row)]
+        arm = self.signed(direction)
         active = self.view.active_at(-arm * speed) if speed else self.view.active
         return np.asarray(np.maximum(arm, 0.0) * active)
 
@@ -123,10 +124,7 @@ class _Look:
 
     def passive(self, direction: str) -> NDArray[np.float64]:
         """Passive moment [N·m], shape (postures,)."""
-        row, sign = DIRECTIONS[direction.removeprefix("shoulder_")]
-        return np.asarray(
-            np.sum(sign * self.view.arms[:, ROWS.index(row)] * self.view.passive, axis=-1)
-        )
+        return np.asarray(np.sum(self.signed(direction) * self.view.passive, axis=-1))
 
     def mean_over(self, values: NDArray[np.float64], subjects: Sequence[str]) -> float:
         """Mean over postures and heads."""

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from momentshare.cautions import CAUTIONS
+from momentshare.directions import DIRECTIONS
 from momentshare.validation.answers import answers
 from momentshare.validation.null import DISPLACEMENT, null_share, stored_null
 from momentshare.validation.probe import Probe
@@ -131,7 +132,8 @@ def _relative(t: Target, value: float) -> float:
 def _quantity(t: Target) -> str:
     parts = [QUANTITIES[t.quantity]]
     if t.direction:
-        parts.append(t.direction.replace("_", " "))
+        known = DIRECTIONS.get(t.direction)
+        parts.append(known.label if known else t.direction.replace("_", " "))
     words = " ".join(parts)
     return f"{words}: {t.subject.replace('+', ', ')}" if t.subject else words
 

@@ -2,21 +2,9 @@
 
 from __future__ import annotations
 
-__all__ = ["CHOICES", "DIRECTIONS", "DIRECTIONS_OF", "QUANTITIES", "SETTINGS", "said"]
+from momentshare.directions import DIRECTIONS, ROWS
 
-DIRECTIONS: dict[str, tuple[str, int]] = {
-    "internal_rotation": ("shoulder_internal_rotation", 1),
-    "external_rotation": ("shoulder_internal_rotation", -1),
-    "elevation": ("shoulder_elevation", 1),
-    "depression": ("shoulder_elevation", -1),
-    "horizontal_adduction": ("shoulder_horizontal_adduction", 1),
-    "horizontal_abduction": ("shoulder_horizontal_adduction", -1),
-    "elbow_extension": ("elbow_extension", 1),
-    "elbow_flexion": ("elbow_extension", -1),
-    "pronation": ("forearm_pronation", 1),
-    "supination": ("forearm_pronation", -1),
-}
-"""Anatomical direction → moment row and sign."""
+__all__ = ["CHOICES", "DIRECTIONS_OF", "QUANTITIES", "SETTINGS", "said"]
 
 QUANTITIES: dict[str, str] = {
     "moment_arm": "moment arm",
@@ -57,19 +45,16 @@ QUANTITIES: dict[str, str] = {
 }
 """What a target may speak of → its name in a table."""
 
-_ARMS = frozenset(DIRECTIONS)
-_SHOULDER = frozenset(f"shoulder_{name}" for name in tuple(DIRECTIONS)[:6])
-_MOMENTS = _ARMS | _SHOULDER
-_ROWS = frozenset(row for row, _ in DIRECTIONS.values())
-_NONE = frozenset({""})
+_MOMENTS = frozenset(DIRECTIONS)
+_ROWS = frozenset(ROWS)
 
 DIRECTIONS_OF: dict[str, frozenset[str]] = {
-    "moment_arm": _ARMS,
-    "peak_moment_arm": _ARMS,
-    "mean_moment_arm": _ARMS,
-    "peak_moment_arm_abduction": _ARMS,
-    "mean_moment_arm_abduction": _ARMS,
-    "rank": _ARMS,
+    "moment_arm": _MOMENTS,
+    "peak_moment_arm": _MOMENTS,
+    "mean_moment_arm": _MOMENTS,
+    "peak_moment_arm_abduction": _MOMENTS,
+    "mean_moment_arm_abduction": _MOMENTS,
+    "rank": _MOMENTS,
     "line_of_action": frozenset({"anterior", "superior", "lateral"}),
     "strength": _MOMENTS,
     "torque_share": _MOMENTS,
