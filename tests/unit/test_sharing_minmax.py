@@ -42,15 +42,17 @@ def test_agrees_with_the_linear_programme(uneven, level):
         assert (answer.activation > 1 - 1e-9).any()
 
 
+@pytest.mark.parametrize("uneven", [False, True])
 @pytest.mark.parametrize("free", [0, 1])
 @pytest.mark.parametrize("level", [0.3, 1.0, 3.0])
-def test_the_kernel_and_the_numpy_form_agree(level, free):
+def test_the_kernel_and_the_numpy_form_agree(level, free, uneven):
     arms, capacity, moments = naive.limb_like(60, level=level, seed=7)
     arms[:, :, 5] = arms[:, :, 4]
     capacity[:, 5] = capacity[:, 4]
     arms[:, :, 9] = 0.0
     columns = np.random.default_rng(5).normal(size=(60, 4, free))
-    given = {"exponent": math.inf, "free_columns": columns}
+    weights = np.random.default_rng(1).uniform(0.2, 3.0, 28) if uneven else np.ones(28)
+    given = {"exponent": math.inf, "free_columns": columns, "weights": weights}
     fast = share(arms, capacity, moments, **given, method="compiled")
     slow = share(arms, capacity, moments, **given, method="numpy")
     np.testing.assert_array_equal(fast.status, slow.status)

@@ -79,9 +79,9 @@ def in_chunks(
         Frames that are worth a thread of their own.
     """
     workers = min(threads or cores(), max(1, count // least))
-    edges = [int(edge) for edge in np.linspace(0, count, workers + 1)]
     if workers == 1:
         run(0, count)
         return
+    edges = [int(edge) for edge in np.linspace(0, count, workers + 1)]
     with ThreadPoolExecutor(workers) as pool:
         list(pool.map(lambda span: run(*span), pairwise(edges)))

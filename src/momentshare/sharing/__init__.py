@@ -36,12 +36,15 @@ from momentshare.sharing._feasible import (
 )
 from momentshare.sharing._result import Certificate, Sharing, Status
 from momentshare.sharing._share import share
+from momentshare.sharing._solver import Answer, Solver
 
 __all__ = [
+    "Answer",
     "Certificate",
     "GreatestFactor",
     "GreatestMoment",
     "Sharing",
+    "Solver",
     "Status",
     "cone_inequalities",
     "greatest_factor",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -69,6 +70,7 @@ def empty_raw(problem: Problem) -> RawSharing:
     )
 
 
+@cache
 def limits_of_method() -> Limits:
     """Gather the numbers of the method for the kernel."""
     from momentshare.sharing._kernel_frame import Limits

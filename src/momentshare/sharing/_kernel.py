@@ -10,6 +10,7 @@ every frame.
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -62,6 +63,27 @@ FAMILIAR = 0.3
 
 SOLVED, SHORTFALL, UNCERTIFIED = 0, 1, 2
 """As in ``_result.Status``; a test compares them."""
+
+
+@inner
+def usable(
+    R: FloatArray, cap: FloatArray, m: FloatArray, pas: FloatArray, G: FloatArray, h: FloatArray
+) -> bool:
+    """Whether every value is finite and no capacity negative."""
+    total = 0.0
+    for i in range(cap.size):
+        for j in range(m.size):
+            total += abs(R[j, i])
+        for g in range(h.size):
+            total += abs(G[g, i])
+        total += abs(pas[i]) + cap[i]
+        if not cap[i] >= 0.0:
+            return False
+    for j in range(m.size):
+        total += abs(m[j])
+    for g in range(h.size):
+        total += abs(h[g])
+    return math.isfinite(total)
 
 
 @inner
@@ -177,6 +199,10 @@ def _solve_frames(
         C = columns[f if columns.shape[0] > 1 else 0]
         G = facets[f if facets.shape[0] > 1 else 0]
         h = levels[f if levels.shape[0] > 1 else 0]
+        if not usable(R, cap, m, pas, G, h):
+            status[f] = UNCERTIFIED
+            known = False
+            continue
         size = normalise_frame(R, cap, m, pas, C, work, limits)
         heaviest, asked = 0.0, 0.0
         for i in range(heads):

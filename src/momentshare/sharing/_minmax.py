@@ -61,15 +61,23 @@ def _solve_plain(problem: Problem) -> RawSharing:
     frames = np.flatnonzero(asks)
     if frames.size:
         activation[frames], prices[frames], fits = _scaled(balance.take(frames), weights[frames])
-        for frame in frames[~fits]:
-            found = _programme(balance.matrix[frame], balance.target[frame], weights[frame])
-            short[frame] = found is None
-            if found is not None:
-                activation[frame], prices[frame] = found
-                rest = balance.target[frame] - balance.matrix[frame] @ found[0]
-                size = balance.target_size[frame] + np.linalg.norm(found[0])
+        rest = frames[~fits]
+        if rest.size:
+            # The loops of the kernel: the programme would not break ties by least squares.
+            with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+                found, multipliers, ended = run_minmax(problem.take(rest), 1)
+            activation[rest], short[rest] = found, ended == 1
+            prices[rest] = multipliers * balance.row_size[rest]
+            rest = rest[ended > 1]
+        for frame in rest:
+            vertex = _programme(balance.matrix[frame], balance.target[frame], weights[frame])
+            short[frame] = vertex is None
+            if vertex is not None:
+                activation[frame], prices[frame] = vertex
+                left = balance.target[frame] - balance.matrix[frame] @ vertex[0]
+                size = balance.target_size[frame] + np.linalg.norm(vertex[0])
                 # The programme lets a small shortfall pass.
-                short[frame] = np.abs(rest).max() > SHORT * size
+                short[frame] = np.abs(left).max() > SHORT * size
     projected = prices - np.einsum("fjk,flk,fl->fj", balance.basis, balance.basis, prices)
     multipliers = projected / balance.row_size
     raw = certify_minmax(problem, balance, activation, multipliers)

@@ -1,0 +1,452 @@
+"""A solver prepared once for many calls: streams of frames, or batches of one size."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, fields, replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from momentshare._kernels import in_chunks, is_available
+from momentshare.errors import ShapeError
+from momentshare.sharing._compiled import CHUNK, limits_of_method
+from momentshare.sharing._problem import Problem, build_problem, numbers
+from momentshare.sharing._result import (
+    BoolArray,
+    FloatArray,
+    IntArray,
+    RawSharing,
+    Status,
+    status_text,
+)
+from momentshare.sharing._share import solve
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import ArrayLike, NDArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """Room for the answers of a :class:`Solver`, written anew by each call that is given it.
+
+    Attributes
+    ----------
+    activation, active_force, force, multipliers, unmet, free_values, \
+inequality_multipliers, shortfall_prices, status
+        As in :class:`~momentshare.sharing.Sharing`, with one frame axis (none from
+        :meth:`Solver.step`).
+    certificate : float array, shape (..., 4)
+        Moment residual [N·m], bound violation, stationarity and duality gap, as in
+        :class:`~momentshare.sharing.Certificate`.
+    """
+
+    activation: FloatArray
+    active_force: FloatArray
+    force: FloatArray
+    multipliers: FloatArray
+    unmet: FloatArray
+    free_values: FloatArray
+    inequality_multipliers: FloatArray
+    shortfall_prices: FloatArray
+    status: IntArray
+    certificate: FloatArray
+
+    @property
+    def status_text(self) -> NDArray[np.str_]:
+        """Status of every frame in words."""
+        return status_text(self.status)
+
+    @property
+    def certified(self) -> BoolArray:
+        """Frames whose certificate holds: solved or shortfall."""
+        return np.asarray(self.status <= Status.SHORTFALL)
+
+    def copy(self) -> Answer:
+        """Keep what the next call would write over."""
+        return Answer(**{item.name: getattr(self, item.name).copy() for item in fields(self)})
+
+    def frame(self, index: int) -> Answer:
+        """Give views of one frame, without the frame axis."""
+        whole = {item.name: getattr(self, item.name)[index, ...] for item in fields(self)}
+        return Answer(**whole)
+
+
+class Solver:
+    """Share joint moments for many frames of one kind, checked and laid out once.
+
+    The problem and its answers are those of :func:`~momentshare.sharing.share`. What stays
+    the same from call to call is given here; :meth:`solve` takes batches, :meth:`step` one
+    frame after the other. The arrays of the answer are made at the first call of a size and
+    written over by the next; numbers that cannot be used (not finite, a negative capacity)
+    mark their frame ``invalid``. A solver keeps its buffers to itself, so each thread needs
+    one of its own.
+
+    Parameters
+    ----------
+    heads : int or sequence of str
+        How many heads, or their names.
+    exponent : float
+        p > 1; ``math.inf`` minimises the greatest w a (and then allocates in each call).
+    weights : array_like, shape (heads,), optional
+        w > 0; one where not given.
+    free_columns : array_like, shape (rows, k), optional
+        C: moment of each row per unit of each free value.
+    limits : pair (G, h), shapes (facets, heads) and (facets,), optional
+        Limits G F ≤ h on the total force of the heads [N]; calls may bring others of the
+        same shape, such as the cone of another posture.
+
+    Raises
+    ------
+    ShapeError
+        Wrong shapes or values, naming the argument.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from momentshare.sharing import Solver
+    >>> solver = Solver(heads=["long", "short"])
+    >>> arms, capacity = np.array([[0.05, 0.04]]), np.array([1000.0, 500.0])
+    >>> answer = solver.step(arms, capacity, np.array([25.0]))
+    >>> answer.force.round(2)
+    array([431.03,  86.21])
+    >>> batch = solver.solve(arms, capacity, np.array([[25.0], [99.0]]))
+    >>> [str(text) for text in batch.status_text]
+    ['solved', 'shortfall']
+    """
+
+    def __init__(
+        self,
+        *,
+        heads: int | Sequence[str],
+        exponent: float = 2.0,
+        weights: ArrayLike | None = None,
+        free_columns: ArrayLike | None = None,
+        limits: tuple[ArrayLike, ArrayLike] | None = None,
+    ) -> None:
+        count = heads if isinstance(heads, (int, np.integer)) else len(heads)
+        if isinstance(heads, (bool, str)) or count < 1:
+            raise ShapeError("heads", "a number of at least one, or names", repr(heads))
+        self.head_names: tuple[str, ...] = (
+            () if isinstance(heads, (int, np.integer)) else tuple(heads)
+        )
+        self._heads = int(count)
+        self._columns = None if free_columns is None else numbers("free_columns", free_columns)
+        rows = 1 if self._columns is None else self._columns.shape[0]
+        try:
+            # The checks of `share`, once, on everything that stays.
+            self._kind = build_problem(
+                np.zeros((rows, self._heads)), np.zeros(self._heads), np.zeros(rows),
+                exponent=exponent, weights=weights, free_columns=self._columns,
+                inequalities=limits,
+            )  # fmt: skip
+        except ShapeError as error:
+            argument = error.argument.replace("inequalities", "limits")
+            raise ShapeError(argument, error.wanted, error.got) from error
+        if self._kind.batch:
+            raise ShapeError("weights", "arguments without a frame axis", f"{self._kind.batch}")
+        self._answer: Answer | None = None
+        self._stream: _Stream | None = None
+
+    @property
+    def exponent(self) -> float:
+        """The p of the criterion."""
+        return self._kind.exponent
+
+    def room(self, frames: int, rows: int) -> Answer:
+        """Arrays for the answers of so many frames, for ``out``."""
+        heads, free = self._heads, self._kind.free
+        facets = self._kind.limits.shape[1]
+        return Answer(
+            activation=np.zeros((frames, heads)),
+            active_force=np.zeros((frames, heads)),
+            force=np.zeros((frames, heads)),
+            multipliers=np.zeros((frames, rows)),
+            unmet=np.zeros((frames, rows)),
+            free_values=np.zeros((frames, free)),
+            inequality_multipliers=np.zeros((frames, facets)),
+            shortfall_prices=np.zeros((frames, facets)),
+            status=np.zeros(frames, dtype=np.int8),
+            certificate=np.zeros((frames, 4)),
+        )
+
+    def solve(
+        self,
+        arms: ArrayLike,
+        capacity: ArrayLike,
+        moments: ArrayLike,
+        *,
+        passive_force: ArrayLike | None = None,
+        limits: tuple[ArrayLike, ArrayLike] | None = None,
+        out: Answer | None = None,
+        threads: int = 1,
+        chain: bool = True,
+    ) -> Answer:
+        """Share the moments of a batch of frames.
+
+        Parameters
+        ----------
+        arms : array_like, shape ((frames,) rows, heads)
+            [m].
+        capacity, passive_force : array_like, shape ((frames,) heads)
+            [N].
+        moments : array_like, shape (frames, rows)
+            [N·m].
+        limits : pair (G, h), shapes ((frames,) facets, heads) and ((frames,) facets), optional
+            In place of those of the solver, as many facets.
+        out : Answer, optional
+            Where to write, from :meth:`room`; by default the arrays of the last call of the
+            same size.
+        threads : int
+            Most threads.
+        chain : bool
+            Let consecutive frames start each other.
+
+        Returns
+        -------
+        Answer
+            ``out``, or arrays that the next call writes over.
+        """
+        wanted = numbers("moments", moments)
+        if wanted.ndim != 2 or wanted.shape[1] == 0:
+            raise ShapeError("moments", "shape (frames, rows)", f"shape {wanted.shape}")
+        frames, rows = wanted.shape
+        answer = out
+        if answer is None:
+            kept = self._answer
+            fits = kept is not None and kept.unmet.shape == (frames, rows)
+            answer = kept if kept is not None and fits else self.room(frames, rows)
+            self._answer = answer
+        elif answer.unmet.shape != (frames, rows) or answer.force.shape[1] != self._heads:
+            raise ShapeError("out", f"room for {frames} frames of {rows} rows", "another size")
+        problem = self._problem(arms, capacity, wanted, passive_force, limits)
+        if is_available() and math.isfinite(problem.exponent):
+            run = _bind(problem, answer, chain=chain)
+            in_chunks(run, frames, threads, least=CHUNK)
+        else:
+            answer.status[:] = Status.UNCERTIFIED
+        self._finish(problem, answer)
+        return answer
+
+    def step(
+        self,
+        arms: ArrayLike,
+        capacity: ArrayLike,
+        moments: ArrayLike,
+        *,
+        passive_force: ArrayLike | None = None,
+        limits: tuple[ArrayLike, ArrayLike] | None = None,
+    ) -> Answer:
+        """Share the moments of one frame, beginning where the last one ended.
+
+        Parameters
+        ----------
+        arms : array_like, shape (rows, heads)
+        capacity, passive_force : array_like, shape (heads,)
+        moments : array_like, shape (rows,)
+        limits : pair (G, h), shapes (facets, heads) and (facets,), optional
+
+        Returns
+        -------
+        Answer
+            Without a frame axis; the next step writes over it.
+        """
+        stream = self._stream
+        if stream is None or np.shape(moments) != stream.moments.shape:
+            stream = self._stream = self._open(np.size(numbers("moments", moments)))
+        _put("arms", stream.arms, arms)
+        _put("capacity", stream.capacity, capacity)
+        _put("moments", stream.moments, moments)
+        if passive_force is None:
+            if stream.pushed:
+                stream.passive[...] = 0.0
+                stream.pushed = False
+        else:
+            _put("passive_force", stream.passive, passive_force)
+            stream.pushed = True
+        if limits is not None:
+            _put("limits", stream.limits, limits[0])
+            _put("limits (level)", stream.levels, limits[1])
+        answer = stream.answer
+        if stream.args is not None:
+            stream.kernel(*stream.args)
+            status = stream.status.item()
+            if status <= Status.SHORTFALL:
+                np.multiply(stream.capacity, answer.activation, out=answer.active_force)
+                np.add(answer.active_force, stream.passive, out=answer.force)
+                return answer
+        else:
+            stream.status[...] = Status.UNCERTIFIED
+        self._finish(stream.problem, stream.whole)
+        if stream.status.item() > Status.SHORTFALL:
+            # Nothing to begin the next frame from; and a solver's NaN must not linger.
+            answer.multipliers[...] = np.nan_to_num(answer.multipliers, nan=0.0)
+            stream.start[...] = 0.0
+        return answer
+
+    def _problem(
+        self,
+        arms: ArrayLike,
+        capacity: ArrayLike,
+        moments: FloatArray,
+        passive: ArrayLike | None,
+        limits: tuple[ArrayLike, ArrayLike] | None,
+    ) -> Problem:
+        """Lay the arrays of a call beside what stays."""
+        frames, rows = moments.shape
+        kind, heads = self._kind, self._heads
+        if kind.free and kind.rows != rows:
+            raise ShapeError("moments", f"{kind.rows} rows, as free_columns", f"{rows}")
+        facets = kind.limits.shape[1]
+        G, h = (kind.limits, kind.levels) if limits is None else limits
+        return replace(
+            kind,
+            arms=_laid("arms", arms, (rows, heads), frames),
+            capacity=_laid("capacity", capacity, (heads,), frames),
+            moments=_laid("moments", moments, (rows,), frames),
+            passive=kind.passive
+            if passive is None
+            else _laid("passive_force", passive, (heads,), frames),
+            columns=kind.columns if kind.free else np.zeros((1, rows, 0)),
+            limits=_laid("limits", G, (facets, heads), frames),
+            levels=_laid("limits (level)", h, (facets,), frames),
+            frames=frames,
+            batch=(frames,),
+            invalid=np.zeros(frames, dtype=np.bool_),
+        )
+
+    def _open(self, rows: int) -> _Stream:
+        """Lay out the buffers of a stream."""
+        whole = self.room(1, rows)
+        heads = self._heads
+        problem = self._problem(
+            np.zeros((1, rows, heads)), np.zeros((1, heads)), np.zeros((1, rows)),
+            np.zeros((1, heads)),
+            (self._kind.limits.copy(), self._kind.levels.copy()),
+        )  # fmt: skip
+        start = whole.multipliers
+        kernel, args = None, None
+        if is_available() and math.isfinite(problem.exponent):
+            kernel, args = _arguments(replace(problem, start=start), whole, 0, 1, chain=False)
+        return _Stream(
+            problem=problem, whole=whole, answer=whole.frame(0), arms=problem.arms[0],
+            capacity=problem.capacity[0], moments=problem.moments[0], passive=problem.passive[0],
+            limits=problem.limits[0], levels=problem.levels[0], status=whole.status, start=start,
+            kernel=kernel, args=args,
+        )  # fmt: skip
+
+    def _finish(self, problem: Problem, answer: Answer) -> None:
+        """Solve what the kernel left, mark what cannot be used, fill in the forces."""
+        left = np.flatnonzero(answer.status == Status.UNCERTIFIED)
+        if left.size:
+            # An array with one frame for all belongs to every frame of a part as well.
+            part = problem.take(left) if problem.frames > 1 else problem
+            bad = _unusable(part)
+            good = np.flatnonzero(~bad)
+            if good.size:
+                some = part.take(good) if part.frames > 1 else part
+                raw, _ = solve(some, "numpy" if not is_available() else "compiled", 1, chain=False)
+                _write(answer, left[good], raw)
+            answer.status[left[bad]] = Status.INVALID
+            for item in fields(answer):
+                array = getattr(answer, item.name)
+                if array.dtype == np.float64:
+                    array[left[bad]] = math.nan
+        np.multiply(problem.capacity, answer.activation, out=answer.active_force)
+        np.add(answer.active_force, problem.passive, out=answer.force)
+
+
+@dataclass(slots=True, kw_only=True)
+class _Stream:
+    """Buffers of one frame and the arguments that point to them."""
+
+    problem: Problem
+    whole: Answer
+    answer: Answer
+    arms: FloatArray
+    capacity: FloatArray
+    moments: FloatArray
+    passive: FloatArray
+    limits: FloatArray
+    levels: FloatArray
+    status: IntArray
+    start: FloatArray
+    kernel: Any
+    args: tuple[Any, ...] | None
+    pushed: bool = False
+
+
+def _put(name: str, place: FloatArray, values: ArrayLike) -> None:
+    """Copy one argument of a step into its buffer."""
+    if type(values) is not np.ndarray or values.shape != place.shape:
+        values = numbers(name, values)
+        if values.shape != place.shape:
+            raise ShapeError(name, f"shape {place.shape}", f"shape {values.shape}")
+    elif values.dtype != np.float64:
+        values = numbers(name, values)
+    place[...] = values
+
+
+def _laid(name: str, values: ArrayLike, tail: tuple[int, ...], frames: int) -> FloatArray:
+    """Give one argument of a batch contiguous, with a frame axis of one or of all."""
+    array = numbers(name, values)
+    if array.ndim == len(tail):
+        array = array[np.newaxis]
+    if array.shape[1:] != tail or array.shape[0] not in {1, frames}:
+        wanted = ", ".join(str(size) for size in tail)
+        raise ShapeError(name, f"shape ({wanted}) or ({frames}, {wanted})", f"{np.shape(values)}")
+    return np.ascontiguousarray(array)
+
+
+def _unusable(problem: Problem) -> BoolArray:
+    """Frames with a value that is not finite or a capacity below zero."""
+    bad = np.zeros(problem.frames, dtype=np.bool_)
+    for array in (
+        problem.arms, problem.capacity, problem.moments, problem.passive, problem.limits,
+        problem.levels,
+    ):  # fmt: skip
+        bad = bad | ~np.isfinite(array).reshape(array.shape[0], -1).all(axis=1)
+    return np.asarray(bad | (problem.capacity < 0.0).any(axis=1))
+
+
+def _arguments(
+    problem: Problem, answer: Answer, first: int, last: int, *, chain: bool
+) -> tuple[Any, tuple[Any, ...]]:
+    """Collect the compiled kernel and the arguments that point to the arrays of an answer."""
+    from momentshare.sharing._kernel import solve_frames
+    from momentshare.sharing._kernel_frame import room
+
+    rows = problem.rows
+    start = np.zeros((0, rows)) if problem.start is None else problem.start
+    size = room(rows, problem.heads, problem.free, problem.limits.shape[1])
+    return solve_frames, (
+        problem.arms, problem.capacity, problem.moments, problem.passive, problem.weights,
+        problem.columns, problem.limits, problem.levels, start, problem.exponent, first, last,
+        chain, answer.activation, answer.multipliers, answer.unmet, answer.free_values,
+        answer.inequality_multipliers, answer.shortfall_prices, answer.status,
+        answer.certificate, np.empty(size), limits_of_method(),
+    )  # fmt: skip
+
+
+def _bind(problem: Problem, answer: Answer, *, chain: bool) -> Any:
+    """Give the kernel as a function of the first and last frame."""
+
+    def run(first: int, last: int) -> None:
+        kernel, arguments = _arguments(problem, answer, first, last, chain=chain)
+        kernel(*arguments)
+
+    return run
+
+
+def _write(answer: Answer, frames: NDArray[np.intp], raw: RawSharing) -> None:
+    """Put the results of some frames in their places."""
+    answer.activation[frames] = raw.activation
+    answer.multipliers[frames] = raw.multipliers
+    answer.unmet[frames] = raw.unmet
+    answer.free_values[frames] = raw.free_values
+    answer.inequality_multipliers[frames] = raw.held
+    answer.shortfall_prices[frames] = raw.parted
+    answer.status[frames] = raw.status
+    answer.certificate[frames] = raw.numbers

@@ -1,0 +1,174 @@
+"""The prepared solver: the answers of ``share``, in arrays that are used again."""
+
+import math
+import tracemalloc
+
+import numpy as np
+import pytest
+from tests import naive
+
+from momentshare.errors import ShapeError
+from momentshare.sharing import Solver, Status, cone_inequalities, share
+
+
+@pytest.fixture(params=["compiled", "numpy"])
+def route(request, monkeypatch):
+    if request.param == "numpy":
+        monkeypatch.setattr("momentshare.sharing._solver.is_available", lambda: False)
+    return request.param
+
+
+@pytest.mark.parametrize("exponent", [1.5, 2.0, 3.0, math.inf])
+@pytest.mark.parametrize("level", [0.3, 3.0])
+def test_a_batch_and_a_stream_give_what_share_gives(route, exponent, level):
+    arms, capacity, moments = naive.limb_like(30, level=level, seed=1)
+    passive = np.linspace(0.0, 20.0, 28)
+    weights = np.random.default_rng(1).uniform(0.5, 2.0, 28)
+    column = np.array([[1.0], [0.5], [-0.2], [0.3]])
+    wanted = share(
+        arms, capacity, moments, exponent=exponent, weights=weights, passive_force=passive,
+        free_columns=column, chain=False,
+    )  # fmt: skip
+    solver = Solver(heads=28, exponent=exponent, weights=weights, free_columns=column)
+    batch = solver.solve(arms, capacity, moments, passive_force=passive, chain=False)
+    names = ("activation", "force", "active_force", "unmet", "free_values")
+    np.testing.assert_array_equal(batch.status, wanted.status)
+    loose = {"rtol": 1e-9, "atol": 1e-7} if exponent > 2.0 else {"rtol": 1e-9, "atol": 1e-9}
+    sizes = {name: np.abs(getattr(wanted, name)).max() for name in names}
+    sizes["unmet"] = np.abs(moments).max()
+    for name in names:
+        size = sizes[name]
+        np.testing.assert_allclose(
+            getattr(batch, name) / size, getattr(wanted, name) / size, **loose
+        )
+    for f in range(30):
+        one = solver.step(arms[f], capacity[f], moments[f], passive_force=passive)
+        assert one.status == wanted.status[f]
+        for name in names:
+            size = sizes[name]
+            np.testing.assert_allclose(
+                getattr(one, name) / size, getattr(wanted, name)[f] / size, **loose
+            )
+
+
+@pytest.mark.parametrize("exponent", [2.0, 3.0])
+def test_limits_may_change_from_call_to_call(exponent):
+    arms, capacity, moments = naive.limb_like(20, level=1.0, seed=2)
+    rng = np.random.default_rng(3)
+    lines = rng.normal(size=(20, 28, 3))
+    lines[..., 0] = 0.3 + np.abs(lines[..., 0])
+    G, h = cone_inequalities(
+        lines, rng.normal(scale=20.0, size=(20, 3)), [0.4] * 8, axis=[1, 0, 0], towards=[0, 1, 0]
+    )
+    wanted = share(arms, capacity, moments, exponent=exponent, inequalities=(G, h), chain=False)
+    held = wanted.inequality_multipliers.any(axis=1)
+    assert 0 < held.sum() < 20
+    solver = Solver(heads=28, exponent=exponent, limits=(G[0], h[0]))
+    batch = solver.solve(arms, capacity, moments, limits=(G, h), chain=False)
+    np.testing.assert_allclose(batch.activation, wanted.activation, atol=1e-9)
+    np.testing.assert_allclose(
+        batch.inequality_multipliers, wanted.inequality_multipliers, atol=1e-9
+    )
+    for f in range(20):
+        one = solver.step(arms[f], capacity[f], moments[f], limits=(G[f], h[f]))
+        np.testing.assert_allclose(one.activation, wanted.activation[f], atol=1e-7)
+
+
+def test_no_array_is_made_after_the_first_call():
+    arms, capacity, moments = naive.limb_like(50, level=1.0, seed=3)
+    solver = Solver(heads=28)
+    first = solver.step(arms[0], capacity[0], moments[0])
+    room = solver.room(50, 4)
+    solver.solve(arms, capacity, moments, out=room)
+    tracemalloc.start()
+    try:
+        for f in range(50):
+            assert solver.step(arms[f], capacity[f], moments[f]) is first
+        data = tracemalloc.DomainFilter(inclusive=True, domain=np.lib.tracemalloc_domain)
+        made = tracemalloc.take_snapshot().filter_traces([data])
+    finally:
+        tracemalloc.stop()
+    assert sum(item.size for item in made.statistics("lineno")) == 0
+    assert solver.solve(arms, capacity, moments, out=room) is room
+
+
+def test_a_copy_outlives_the_next_step():
+    solver = Solver(heads=2)
+    arms, capacity = np.array([[0.05, 0.04]]), np.array([1000.0, 500.0])
+    kept = solver.step(arms, capacity, np.array([25.0])).copy()
+    solver.step(arms, capacity, np.array([5.0]))
+    np.testing.assert_allclose(kept.force, [431.034483, 86.206897], atol=1e-6)
+
+
+def test_values_that_cannot_be_used_mark_their_frame_and_no_other(route):
+    arms, capacity, moments = naive.limb_like(6, seed=4)
+    clean = Solver(heads=28).solve(arms, capacity, moments, chain=False).copy()
+    arms, capacity, moments = arms.copy(), capacity.copy(), moments.copy()
+    arms[1, 0, 3] = math.nan
+    capacity[2, 5] = -1.0
+    moments[4, 0] = math.inf
+    solver = Solver(heads=28)
+    answer = solver.solve(arms, capacity, moments, chain=False)
+    bad = [1, 2, 4]
+    assert (answer.status[bad] == Status.INVALID).all()
+    assert np.isnan(answer.force[bad]).all()
+    good = [0, 3, 5]
+    np.testing.assert_allclose(answer.activation[good], clean.activation[good], atol=1e-12)
+    for f in range(6):
+        one = solver.step(arms[f], capacity[f], moments[f])
+        assert (one.status == Status.INVALID) == (f in bad)
+        if f in good:
+            np.testing.assert_allclose(one.activation, clean.activation[f], atol=1e-9)
+    hidden = np.ma.array(moments[0], mask=[True, False, False, False])
+    assert solver.step(arms[0], capacity[0], hidden).status == Status.INVALID
+
+
+def test_one_set_of_arms_serves_every_frame():
+    arms, capacity, moments = naive.limb_like(5, seed=5)
+    answer = Solver(heads=28).solve(arms[0], capacity[0], moments)
+    wanted = share(arms[0], capacity[0], moments)
+    np.testing.assert_allclose(answer.force, wanted.force, atol=1e-6)
+    assert answer.certified.all()
+
+
+@pytest.mark.parametrize(
+    ("change", "argument"),
+    [
+        ({"heads": 0}, "heads"),
+        ({"heads": "long"}, "heads"),
+        ({"heads": True}, "heads"),
+        ({"exponent": 1.0}, "exponent"),
+        ({"weights": [1.0]}, "weights"),
+        ({"weights": [1.0, -1.0]}, "weights"),
+        ({"limits": ([[1.0]], [1.0])}, "limits"),
+    ],
+)
+def test_a_faulty_argument_is_named(change, argument):
+    with pytest.raises(ShapeError, match=argument):
+        Solver(**{"heads": 2, **change})
+
+
+def test_a_call_of_the_wrong_shape_is_named():
+    solver = Solver(heads=2)
+    arms, capacity = np.array([[0.05, 0.04]]), np.array([1000.0, 500.0])
+    with pytest.raises(ShapeError, match="arms"):
+        solver.step(arms[:, :1], capacity, np.array([1.0]))
+    with pytest.raises(ShapeError, match="capacity"):
+        solver.step(arms, 1000.0, np.array([1.0]))
+    with pytest.raises(ShapeError, match="moments"):
+        solver.solve(arms, capacity, np.array([1.0]))
+    with pytest.raises(ShapeError, match="out"):
+        solver.solve(arms, capacity, np.ones((3, 1)), out=solver.room(2, 1))
+    turned = Solver(heads=2, free_columns=[[1.0], [0.0]])
+    with pytest.raises(ShapeError, match="rows"):
+        turned.solve(arms, capacity, np.ones((1, 1)))
+
+
+def test_rows_may_change_between_streams():
+    solver = Solver(heads=28)
+    for rows in (4, 2, 4):
+        arms, capacity, moments = naive.limb_like(1, rows=rows, seed=6)
+        one = solver.step(arms[0], capacity[0], moments[0])
+        np.testing.assert_allclose(
+            one.force, share(arms[0], capacity[0], moments[0]).force, atol=1e-6
+        )
