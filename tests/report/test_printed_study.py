@@ -387,8 +387,9 @@ def test_effect_tables_tell_how_far_they_are(monkeypatch):
 # --------------------------------------------------------------- a limb beside the outside
 
 
+USED = "source_used"
 ROWS = (
-    # kind, low, high, model, null limbs right, use, source also fitted
+    # kind, low, high, model, null limbs right, use, source used by the limb
     ("number", 1.0, 2.0, 2.5, 0.40, "validation", False),
     ("number", -3.0, 4.0, 3.5, 0.95, "validation", False),
     ("number", 5.0, 6.0, 7.0, 0.92, "validation", False),
@@ -406,9 +407,9 @@ def validation_of() -> pd.DataFrame:
             "published": f"about {k}", "low": low, "high": high, "unit": "mm", "model": value,
             "right": low < value <= high, "relative_error": 0.1 if k % 2 else 0.3,
             "null_right": null, "telling": not null >= 0.9, "known": f"known {k}", "use": use,
-            "source": f"source{k}", "source_fitted": fitted, "note": "",
+            "source": f"source{k}", USED: used, "note": "",
         }
-        for k, (kind, low, high, value, null, use, fitted) in enumerate(ROWS)
+        for k, (kind, low, high, value, null, use, used) in enumerate(ROWS)
     ]  # fmt: skip
     return pd.DataFrame(rows)
 
@@ -440,8 +441,8 @@ def test_published_and_model_values_stand_in_their_own_columns():
     assert numbers["right where it tells"] == "0 of 1 (0 %)"
     assert numbers["null limb there"] == "40 %"
     assert scores["other sources", "orders"]["right"] == "1 of 1 (100 %)"
-    assert scores["sources also fitted", "senses"]["right"] == "0 of 1 (0 %)"
-    assert scores["sources also fitted", "senses"]["null limb"] == "–"
+    assert scores["sources the limb also used", "senses"]["right"] == "0 of 1 (0 %)"
+    assert scores["sources the limb also used", "senses"]["null limb"] == "–"
     assert len(scores) == 3
     said = plain(text)
     assert "other sources: 1 of 3 numbers lie within 20 % of the published value" in said
