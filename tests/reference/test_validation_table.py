@@ -356,6 +356,12 @@ def test_every_row_says_in_words_where_it_holds(table):
     assert rows["ratio_women_men_flexion"].endswith("women over men")
     assert rows["greatest_load_1.7"] == "men; 1.7 × biacromial, lateral force measured, ratio 0.144"
     assert rows["push_up_share_down_female"] == "women; chest down"
+    assert rows["elbow_arm_triceps_60"] == "men; plane 0, elevation 5, elbow 60, forearm 60 deg"
+    words = table.set_index("id")["quantity"]
+    assert words["elbow_arm_triceps_60"] == (
+        "moment arm elbow extension: triceps brachii long, lateral, medial"
+    )
+    assert not words.str.contains(r"[_/]").any()
 
 
 def test_terminal_shows_misses_then_scores_then_what_says_nothing(model, table):

@@ -18,7 +18,7 @@ from momentshare.validation.targets import Target, load_targets, read_setting, s
 from momentshare.validation.words import QUANTITIES, said
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from momentshare.model import Model
 
@@ -135,7 +135,16 @@ def _quantity(t: Target) -> str:
         known = DIRECTIONS.get(t.direction)
         parts.append(known.label if known else t.direction.replace("_", " "))
     words = " ".join(parts)
-    return f"{words}: {t.subject.replace('+', ', ')}" if t.subject else words
+    return f"{words}: {_heads(t.subjects)}" if t.subject else words
+
+
+def _heads(names: Sequence[str]) -> str:
+    """Put heads into words, those of one muscle together."""
+    muscles: dict[str, list[str]] = {}
+    for name in names:
+        muscle, _, head = name.replace("_", " ").partition("/")
+        muscles.setdefault(muscle, []).extend([head] if head else [])
+    return "; ".join(" ".join((m, ", ".join(heads))).strip() for m, heads in muscles.items())
 
 
 def _posture(t: Target) -> str:
@@ -144,7 +153,8 @@ def _posture(t: Target) -> str:
     parts = [] if "sex=" in t.setting else [people[t.sex]]
     if not t.quantity.startswith(("press_", "push_up_")):
         words = zip(_PLACES, t.asks[0].angles, strict=True)
-        parts.append(", ".join(f"{word} {angle:g}" for word, angle in words) + " deg")
+        shown = [f"{w} {a:g}" for w, a in words if a or w != "axial rotation"]
+        parts.append(", ".join(shown) + " deg")
     if t.setting and t.quantity != "line_direction":
         shared, _, rest = t.setting.rpartition("|")
         parts += [said(read_setting(shared))] if shared else []
