@@ -22,6 +22,8 @@ from __future__ import annotations
 import difflib
 from typing import TYPE_CHECKING
 
+from momentshare.text import shortened
+
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
@@ -43,6 +45,9 @@ __all__ = [
 _SHOWN = 30
 """Faults that a message spells out; all are in ``faults``."""
 
+_LONGEST = 2000
+"""Characters of a message, and of each fault, that are shown."""
+
 
 class MomentshareError(Exception):
     """Base of every error raised on purpose; ``exit_code`` is the command line's.
@@ -55,7 +60,8 @@ class MomentshareError(Exception):
 
     def __init__(self, message: str, faults: Sequence[str] = ()) -> None:
         self.faults = tuple(faults)
-        lines = [f"  - {fault}" for fault in self.faults[:_SHOWN]]
+        message = shortened(message, _LONGEST)
+        lines = [f"  - {shortened(fault, _LONGEST)}" for fault in self.faults[:_SHOWN]]
         if len(self.faults) > _SHOWN:
             lines.append(f"  - and {len(self.faults) - _SHOWN} more")
         super().__init__("\n".join([message, *lines]))

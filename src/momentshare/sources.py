@@ -25,6 +25,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from momentshare.errors import ModelError, UnknownNameError
+from momentshare.inputs import BIBLIOGRAPHY, read_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -147,12 +148,7 @@ def read_bibliography(path: Path) -> dict[str, Reference]:
         The file cannot be read, an entry is malformed (with its line), a key stands twice, or
         an entry lacks a field without saying so in ``incomplete``.
     """
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except OSError as err:
-        raise ModelError(f"{path}: cannot be read ({err.strerror}); restore the file") from err
-    except UnicodeDecodeError as err:
-        raise ModelError(f"{path}: is not UTF-8 text ({err.reason}); save it as UTF-8") from err
+    text = read_text(path, BIBLIOGRAPHY, ModelError)
     found: dict[str, Reference] = {}
     for reference in _Scanner(path, text).entries():
         if reference.key in found:

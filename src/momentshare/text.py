@@ -1,13 +1,12 @@
-"""Make a text safe for where it goes: terminal, table, LaTeX, BibTeX.
+"""Make a text safe for where it goes: a terminal, a table.
 
 Names come from people and from files. Each way out has its own dangers, and each is met here: a
-terminal obeys control characters, a spreadsheet runs what begins with an equals sign, LaTeX and
-BibTeX read commands and braces.
+terminal obeys control characters, a spreadsheet runs what begins with an equals sign. The page
+escapes what it shows itself, a bibliography is parsed and written anew, and no name reaches LaTeX.
 """
 
 from __future__ import annotations
 
-import re
 import unicodedata
 from typing import TYPE_CHECKING
 
@@ -16,7 +15,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-__all__ = ["for_bibtex", "for_latex", "for_table", "for_terminal", "shortened", "write_csv"]
+__all__ = ["csv_text", "for_table", "for_terminal", "shortened", "write_csv"]
 
 _UNSEEN = {"Cc", "Cf", "Cs", "Co", "Zl", "Zp"}
 """Categories of characters that steer, reorder or hide other text."""
@@ -25,19 +24,6 @@ _JOINERS = "\u200c\u200d"
 """Invisible characters that some scripts need."""
 
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
-
-_LATEX = {
-    "\\": r"\textbackslash{}",
-    "{": r"\{",
-    "}": r"\}",
-    "$": r"\$",
-    "&": r"\&",
-    "#": r"\#",
-    "%": r"\%",
-    "_": r"\_",
-    "^": r"\textasciicircum{}",
-    "~": r"\textasciitilde{}",
-}
 
 
 def shortened(text: str, most: int) -> str:
@@ -112,13 +98,3 @@ def csv_text(table: pd.DataFrame, digits: str | None = None) -> str:
     for name in safe.columns[[kind.kind == "O" or kind == "string" for kind in safe.dtypes]]:
         safe[name] = safe[name].map(for_table)
     return str(safe.to_csv(index=False, float_format=digits, lineterminator="\n"))
-
-
-def for_latex(text: str) -> str:
-    """Write a text so that LaTeX sets it as it is."""
-    return "".join(_LATEX.get(c, c) for c in for_terminal(text))
-
-
-def for_bibtex(text: str) -> str:
-    """Write a text so that it ends neither its field nor its entry."""
-    return re.sub(r"[{}@\\]", "", for_terminal(text))

@@ -408,7 +408,7 @@ def test_missing_row_that_the_limb_needs_is_a_model_error(folder, table, start, 
 
 def test_missing_table_is_a_model_error_naming_the_file(folder):
     (folder / "surfaces.csv").unlink()
-    assert any(f.startswith("surfaces.csv: cannot be read") for f in refusal(folder).faults)
+    assert any(f.startswith("surfaces.csv: no such file") for f in refusal(folder).faults)
 
 
 def test_empty_table_is_a_model_error(folder):

@@ -208,7 +208,7 @@ def test_file_that_is_not_utf8_is_refused_with_the_byte(tmp_path):
 
 def test_file_of_zero_bytes_inside_text_is_refused(tmp_path):
     path = write(tmp_path, STUDY.encode() + b"\x00")
-    with pytest.raises(StudyError, match="not readable as TOML"):
+    with pytest.raises(StudyError, match="contains zero bytes"):
         load_study(path)
 
 
@@ -278,3 +278,16 @@ def test_strength_test_is_read_in_degrees():
     fault = str(refusal(text.replace("moment_nm = 50", "moment_nm = -50")))
     assert "moment_nm" in fault
     assert "-50" in fault
+
+
+@pytest.mark.parametrize("value", ["0", "1", "0.0", '"no"', '"false"', "[]"])
+@pytest.mark.parametrize("field", ["passive_force", "elastic_tendon", "balance_forearm"])
+def test_a_switch_is_true_or_false_and_nothing_else(field, value):
+    with pytest.raises(StudyError, match=f"settings → {field}: wanted true or false"):
+        parse_study(altered("frames = 7", f"{field} = {value}"))
+
+
+@pytest.mark.parametrize("value", ["true", '"51"', "51.5"])
+def test_a_count_is_a_whole_number(value):
+    with pytest.raises(StudyError, match="settings → frames: "):
+        parse_study(altered("frames = 7", f"frames = {value}"))

@@ -1,5 +1,6 @@
 """Reading of C3D, CSV and Parquet files, and what is refused."""
 
+import dataclasses
 import os
 import sys
 
@@ -423,7 +424,7 @@ def test_csv_encodings(tmp_path):
     write_csv(tmp_path / "a.csv")
     raw = (tmp_path / "a.csv").read_bytes()
     (tmp_path / "a.csv").write_bytes(raw.replace(b"EMG1", b"EMG\xfc"))
-    assert "row 1: is not UTF-8" in refused(tmp_path / "a.csv", table_layout())
+    assert "row 1: byte 62 is not UTF-8" in refused(tmp_path / "a.csv", table_layout())
     (tmp_path / "a.csv").write_bytes(raw.decode().encode("utf-16"))
     assert "UTF-16" in refused(tmp_path / "a.csv", table_layout())
     (tmp_path / "a.csv").write_bytes(raw.replace(b"EMG1", "Müller €".encode()))
@@ -512,8 +513,10 @@ def test_paths(tmp_path, monkeypatch):
     refused(tmp_path / "loop.csv", layout)
     (tmp_path / "a.dat").write_bytes(b"1")
     assert "tells no format" in refused(tmp_path / "a.dat", layout)
-    assert "cannot be read" in refused(tmp_path / ("n" * 400 + ".csv"), layout)
-    monkeypatch.setattr(read, "LARGEST_FILE", 100)
+    with pytest.raises(InputError, match=r"nn … n+\.csv: cannot be read"):
+        read_recording("n" * 400 + ".csv", layout)
+    small = dataclasses.replace(read.RECORDING, most=100)
+    monkeypatch.setattr(read, "RECORDING", small)
     assert "export a shorter part" in refused(tmp_path / "a.csv", layout)
 
 

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from momentshare.text import csv_text
+
 if TYPE_CHECKING:
     from pathlib import Path
 
@@ -69,9 +71,7 @@ def write_calibration(fit: Calibration, folder: Path) -> list[str]:
     folder.mkdir(parents=True, exist_ok=True)
     texts = {
         "calibrated.csv": calibrated_csv(fit),
-        "calibration_report.csv": target_table(fit).to_csv(
-            index=False, float_format="%.6g", lineterminator="\n"
-        ),
+        "calibration_report.csv": csv_text(target_table(fit), "%.6g"),
     }
     for name, text in texts.items():
         partial = folder / f".{name}.partial"

@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from momentshare.cli.tables import echo
+
 __all__ = ["calibrate"]
 
 
@@ -46,4 +48,4 @@ def calibrate(
     print_calibration(screen, done)
     if out is not None:
         names = write_calibration(done, out)
-        typer.echo(f"Wrote {', '.join(names)} to {out}")
+        echo(f"Wrote {', '.join(names)} to {out}")

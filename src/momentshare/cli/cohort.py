@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from momentshare.cli.tables import echo
+
 if TYPE_CHECKING:
     import pandas as pd
     from rich.console import Console
@@ -52,7 +54,7 @@ def run_and_write(
     try:
         result = _run(study, out, workers, screen)
     except KeyboardInterrupt as err:
-        typer.echo(str(err) or "stopped", err=True)
+        echo(str(err) or "stopped", err=True)
         raise typer.Exit(130) from None
     with screen.status("summing up") as status:
         summary = summarise_cohort(result)
@@ -68,11 +70,11 @@ def run_and_write(
     if quiet:
         for outcome in result.outcomes:
             if outcome.fault:
-                typer.echo(f"skipped {outcome.file}: {outcome.fault}", err=True)
+                echo(f"skipped {outcome.file}: {outcome.fault}", err=True)
     if not quiet:
         reused = sum(o.reused for o in result.outcomes)
         again = f"; {reused} trials were taken over from an earlier run" if reused else ""
-        typer.echo(f"Wrote {len(files)} files to {out}{again}. Open {out / 'report.html'}")
+        echo(f"Wrote {len(files)} files to {out}{again}. Open {out / 'report.html'}")
 
 
 def _run(study: CohortStudy, out: Path, workers: int | None, screen: Console) -> CohortResult:

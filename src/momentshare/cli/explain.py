@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from momentshare.cli.tables import echo
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -398,4 +400,4 @@ def _finish(
         shown=shown,
     )
     if not as_json:
-        typer.echo(f"Wrote {len(names)} files to {out}")
+        echo(f"Wrote {len(names)} files to {out}")

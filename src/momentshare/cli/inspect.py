@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from momentshare.cli.tables import echo
+
 if TYPE_CHECKING:
     from rich.console import Console
 
@@ -31,7 +33,6 @@ def inspect(
 
     from momentshare.cli.tables import console
     from momentshare.errors import InputError
-    from momentshare.text import for_terminal
     from momentshare.trial.contents import file_contents
     from momentshare.trial.proposal import proposed_layout
 
@@ -48,12 +49,12 @@ def inspect(
     else:
         _print(console(), contents)
         if layout is None:
-            typer.echo("\nProposed layout; look at every line that says CHECK:\n")
-            typer.echo(for_terminal(proposal))
+            echo("\nProposed layout; look at every line that says CHECK:\n")
+            echo(proposal)
     if layout is not None:
         layout.write_text(proposal, encoding="utf-8")
         if not as_json:
-            typer.echo(f"Wrote {for_terminal(str(layout))}; look at every line that says CHECK")
+            echo(f"Wrote {layout}; look at every line that says CHECK")
 
 
 def _print(screen: Console, contents: Contents) -> None:

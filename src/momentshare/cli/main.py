@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -13,6 +14,7 @@ from momentshare.cli.cohort import cohort, run_and_write
 from momentshare.cli.explain import explain
 from momentshare.cli.inspect import inspect
 from momentshare.cli.strength import strength
+from momentshare.cli.tables import echo
 from momentshare.cli.uncertainty import uncertainty
 from momentshare.cli.validate import validate
 from momentshare.errors import MomentshareError
@@ -42,7 +44,7 @@ def _version(value: bool) -> None:
     if value:
         from importlib import metadata
 
-        typer.echo(f"momentshare {metadata.version('momentshare')}")
+        echo(f"momentshare {metadata.version('momentshare')}")
         raise typer.Exit
 
 
@@ -140,7 +142,7 @@ def _compare(path: Path, out: Path, *, figures: bool, quiet: bool, effects: bool
         print_effects(screen, tables)
     print_study(screen, result)
     if not quiet:
-        typer.echo(f"Wrote {len(files)} files to {out}")
+        echo(f"Wrote {len(files)} files to {out}")
 
 
 def _run(study: Study, screen: Console) -> StudyResult:
@@ -171,15 +173,16 @@ app.command()(validate)
 def main() -> None:
     """Run the command line and turn our own errors into a message and an exit code."""
     debug = "--debug" in sys.argv
+    os.environ["MATPLOTLIBRC"] = os.devnull  # figures look alike wherever the command runs
     try:
         app()
     except MomentshareError as err:
         if debug:
             raise
-        typer.echo(f"error: {err}", err=True)
+        echo(f"error: {err}", err=True)
         sys.exit(err.exit_code)
     except OSError as err:
         if debug:
             raise
-        typer.echo(f"error: {err.filename or 'file'}: {err.strerror or err}", err=True)
+        echo(f"error: {err.filename or 'file'}: {err.strerror or err}", err=True)
         sys.exit(1)

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from momentshare.cli.tables import echo
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
@@ -245,4 +247,4 @@ def _write(
         shown=texts,
     )
     if not as_json:
-        typer.echo(f"Wrote {len(names)} files to {out}")
+        echo(f"Wrote {len(names)} files to {out}")

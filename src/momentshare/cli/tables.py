@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import sys
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+
+import typer
+
+from momentshare.text import for_terminal
 
 if TYPE_CHECKING:
     from rich.console import Console
+    from rich.text import Text
 
-__all__ = ["console"]
+__all__ = ["console", "echo"]
 
 _WIDE = 160
 """Columns when the output is not a terminal, so that tables in a file are not cut."""
@@ -18,4 +23,15 @@ def console(*, quiet: bool = False) -> Console:
     """Return a console; wide where the output goes to a file or a pipe."""
     from rich.console import Console
 
-    return Console(quiet=quiet, width=None if sys.stdout.isatty() else _WIDE)
+    class Safe(Console):
+        """Shows what a terminal would obey; every text that is printed passes here."""
+
+        def render_str(self, text: str, **options: Any) -> Text:
+            return super().render_str(for_terminal(text), **options)
+
+    return Safe(quiet=quiet, width=None if sys.stdout.isatty() else _WIDE)
+
+
+def echo(text: str, *, err: bool = False) -> None:
+    """Print a line as it is, without what a terminal would obey."""
+    typer.echo(for_terminal(text), err=err)

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from momentshare.cli.tables import echo
+
 if TYPE_CHECKING:
     from rich.console import Console
 
@@ -97,7 +99,7 @@ def uncertainty(
             plan, out, workers, scheduler, Console(stderr=True, quiet=quiet), resume=resume
         )
     except KeyboardInterrupt:
-        typer.echo(f"stopped; finished chunks are in {out}, go on with --resume", err=True)
+        echo(f"stopped; finished chunks are in {out}, go on with --resume", err=True)
         raise typer.Exit(130) from None
     names = write_summary(found, out, figures=not no_figures, keep=keep)
     lost = found.failures
@@ -108,7 +110,7 @@ def uncertainty(
         )
     _print(screen, found)
     if not quiet:
-        typer.echo(f"Wrote {len(names)} files to {out}")
+        echo(f"Wrote {len(names)} files to {out}")
 
 
 def _run(

@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from momentshare.cli.tables import echo
+
 __all__ = ["validate"]
 
 
@@ -69,4 +71,4 @@ def validate(
         with screen.status("moment arms"):
             names += write_arm_figures(build_limb(average_person(source, "male"), source), out)
         if not as_json:
-            typer.echo(f"Wrote {', '.join(names)} to {out}")
+            echo(f"Wrote {', '.join(names)} to {out}")

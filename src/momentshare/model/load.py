@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import hashlib
 import math
 import os
@@ -17,6 +16,7 @@ from typing import TYPE_CHECKING, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from momentshare.errors import ModelError, UnknownNameError, nearest_name
+from momentshare.inputs import MODEL, TABLE, csv_rows, decoded, read_bytes, shown
 from momentshare.model.schema import (
     CalibratedRow,
     Fit,
@@ -36,6 +36,7 @@ from momentshare.model.schema import (
     SurfaceRow,
 )
 from momentshare.sources import read_bibliography
+from momentshare.text import shortened
 from momentshare.units import FACTORS, to_si
 
 if TYPE_CHECKING:
@@ -213,6 +214,11 @@ def _folder(name_or_folder: str | Path) -> Path:
     raise UnknownNameError("model", text, available_models(), remedy=remedy)
 
 
+def _bare(path: Path, err: ModelError) -> str:
+    """Leave out the path of a file in front of its fault."""
+    return str(err).removeprefix(f"{shown(path)}: ")
+
+
 class _Reader:
     """Collects faults while it reads, and refuses the model at the end."""
 
@@ -237,10 +243,13 @@ class _Reader:
 
     def limb(self) -> LimbFile | None:
         path = self.folder / "limb.toml"
-        raw = path.read_bytes()
-        self.digest.update(raw)
         try:
-            data = tomllib.loads(raw.decode("utf-8-sig"))
+            raw = read_bytes(path, MODEL, ModelError)
+            self.digest.update(raw)
+            data = tomllib.loads(decoded(raw, "", ModelError))
+        except ModelError as err:
+            self.fault("limb.toml", _bare(path, err))
+            return None
         except (ValueError, RecursionError) as err:
             self.fault("limb.toml", f"not readable as TOML: {err}")
             return None
@@ -249,35 +258,38 @@ class _Reader:
         except ValidationError as err:
             for item in err.errors():
                 field = ".".join(str(part) for part in item["loc"])
-                self.fault("limb.toml", f"field {field!r}: {item['msg']}, got {item['input']!r}")
+                self.fault(
+                    "limb.toml",
+                    f"field {field!r}: {item['msg']}, got {shortened(repr(item['input']), 160)}",
+                )
             return None
 
     def table(self, name: str, kind: type[RowT]) -> list[tuple[str, RowT]]:
         path = self.folder / name
         try:
-            raw = path.read_bytes()
-        except OSError as err:
-            self.fault(name, f"cannot be read ({err.strerror}); restore the file")
+            raw = read_bytes(path, TABLE, ModelError)
+            self.digest.update(raw)
+            rows = csv_rows(decoded(raw, "", ModelError), name, ModelError)
+        except ModelError as err:
+            self.fault(name, _bare(path, err).removeprefix(f"{name}: "))
             return []
-        self.digest.update(raw)
         found = []
-        try:
-            lines = raw.decode("utf-8-sig").splitlines()
-        except UnicodeDecodeError as err:
-            self.fault(name, f"is not UTF-8 text ({err.reason}); save it as UTF-8")
-            return []
-        for number, row in enumerate(csv.DictReader(lines), start=2):
+        header = rows[0][1] if rows else []
+        for number, cells in rows[1:]:
+            row = dict(zip(header, cells, strict=False))
             place = f"{name} row {number}"
-            if None in row or None in row.values():
+            if len(cells) != len(header):
                 self.fault(place, "has another number of columns than the header; check the commas")
                 continue
             try:
-                checked = kind.model_validate({k: v for k, v in row.items() if k is not None})
+                checked = kind.model_validate(row)
             except ValidationError as err:
                 for item in err.errors():
                     field = ".".join(str(part) for part in item["loc"]) or "row"
                     got = row.get(field, "")
-                    self.fault(place, f"field {field!r}: {item['msg']}, got {got!r}")
+                    self.fault(
+                        place, f"field {field!r}: {item['msg']}, got {shortened(repr(got), 160)}"
+                    )
                 continue
             source = getattr(checked, "source", None)
             if source is not None and source not in self.references:

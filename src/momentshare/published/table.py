@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 import re
 from collections import Counter
@@ -15,6 +13,7 @@ import numpy as np
 
 from momentshare.balance import BALANCED
 from momentshare.errors import InputError, nearest_name
+from momentshare.inputs import PUBLISHED, csv_rows, read_text, shown
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -45,7 +44,6 @@ _GREATEST_SPREAD = 90.0
 source)."""
 
 _MOST_PEOPLE = 1_000_000
-_MOST_BYTES = 5_000_000
 _MOST_LINES = 2000
 
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
@@ -145,7 +143,7 @@ def read_published(path: str | Path) -> PublishedTable:
         One line for each fault: row, column, value and remedy.
     """
     place = Path(path)
-    header, records = _records(place, _text(place))
+    header, records = _records(place, read_text(place, PUBLISHED))
     faults = _header_faults(header)
     if faults:
         raise InputError(f"{place}: row 1:", faults)
@@ -177,42 +175,12 @@ def read_published(path: str | Path) -> PublishedTable:
     return PublishedTable(source=place.name, lines=tuple(lines))
 
 
-def _text(place: Path) -> str:
-    try:
-        if not place.is_file():
-            raise InputError(f"{place}: is no file; check the name")
-        if place.stat().st_size > _MOST_BYTES:
-            raise InputError(
-                f"{place}: has more than {_MOST_BYTES // 1_000_000} MB, wanted one line a "
-                "condition and point; check that it is the right file"
-            )
-        raw = place.read_bytes()
-    except (OSError, ValueError) as err:
-        if isinstance(err, InputError):
-            raise
-        why = err.strerror if isinstance(err, OSError) else err
-        raise InputError(f"{place}: cannot be read ({why})") from err
-    try:
-        text = raw.decode("utf-8-sig")
-    except UnicodeDecodeError as err:
-        raise InputError(f"{place}: is not UTF-8 text ({err.reason}); save it as UTF-8") from err
-    if "\x00" in text:
-        raise InputError(f"{place}: contains zero bytes; save it as plain CSV text")
-    return text
-
-
 def _records(place: Path, text: str) -> tuple[list[str], list[tuple[int, list[str]]]]:
-    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
-    records: list[tuple[int, list[str]]] = []
-    try:
-        header = [cell.strip() for cell in next(reader, [])]
-        for cells in reader:
-            if any(cell.strip() for cell in cells):
-                records.append((reader.line_num, [cell.strip() for cell in cells]))
-            if len(records) > _MOST_LINES:
-                raise InputError(f"{place}: has more than {_MOST_LINES} lines; split it")
-    except csv.Error as err:
-        raise InputError(f"{place}: row {reader.line_num}: {err}; check the quotes") from err
+    rows = csv_rows(text, shown(place))
+    header = [cell.strip() for cell in rows[0][1]] if rows else []
+    records = [(row, [cell.strip() for cell in cells]) for row, cells in rows[1:]]
+    if len(records) > _MOST_LINES:
+        raise InputError(f"{place}: has more than {_MOST_LINES} lines; split it")
     if not any(header):
         raise InputError(f"{place}: row 1: is empty, wanted the names of the columns")
     if len(header) == 1 and any(sign in header[0] for sign in ";\t|"):

@@ -12,6 +12,7 @@ from momentshare.report.cohort_page import cohort_page
 from momentshare.report.page import render
 from momentshare.report.record import RECORD_VERSION, versions
 from momentshare.report.write import staged
+from momentshare.text import write_csv
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -58,21 +59,15 @@ def write_cohort(
     with staged(result.folder, RECORD) as (partial, names):
         say("tables")
         for name, table in summary.tables.items():
-            table.to_csv(
-                partial / f"{name}.csv", index=False, float_format=_DIGITS, lineterminator="\n"
-            )
+            write_csv(table, partial / f"{name}.csv", _DIGITS)
         for name in _LONG:
             table = result.table(name)
             if not table.empty:
                 table.to_parquet(partial / f"{name}.parquet", index=False)
         for index, found in enumerate(published, start=1):
             for part in ("heads", "orderings", "shortfalls"):
-                getattr(found, part).to_csv(
-                    partial / f"published_{index}_{part}.csv",
-                    index=False,
-                    float_format=_DIGITS,
-                    lineterminator="\n",
-                )
+                place = partial / f"published_{index}_{part}.csv"
+                write_csv(getattr(found, part), place, _DIGITS)
         pictures: dict[str, bytes] = {}
         trial_pictures: dict[int, bytes] = {}
         if figures:

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 from rich.markup import escape
 from rich.table import Table
 
+from momentshare.text import write_csv
+
 if TYPE_CHECKING:
     from pathlib import Path
 
@@ -54,5 +56,5 @@ def write_effects(tables: tuple[pd.DataFrame, pd.DataFrame], folder: Path) -> li
     """Write ``effects_heads.csv`` and ``effects_conditions.csv``."""
     names = ["effects_heads.csv", "effects_conditions.csv"]
     for name, table in zip(names, tables, strict=True):
-        table.to_csv(folder / name, index=False, float_format="%.7g", lineterminator="\n")
+        write_csv(table, folder / name, "%.7g")
     return names

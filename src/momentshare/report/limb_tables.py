@@ -11,6 +11,7 @@ from rich.table import Table
 
 from momentshare.calibration.write import target_table
 from momentshare.report.terminal import print_cautions
+from momentshare.text import write_csv
 from momentshare.validation.scores import (
     KIND_NAMES,
     score_rows,
@@ -145,11 +146,9 @@ def _print_scores(console: Console, judged: pd.DataFrame) -> None:
 def write_validation(model: Model, data: pd.DataFrame, folder: Path) -> list[str]:
     """Write the table, its record, the scores, and the scores source by source."""
     folder.mkdir(parents=True, exist_ok=True)
-    data.to_csv(folder / "validation.csv", index=False, float_format="%.6g", lineterminator="\n")
+    write_csv(data, folder / "validation.csv", "%.6g")
     text = json.dumps(validation_record(model, data), indent=2, ensure_ascii=False)
     (folder / "validation.json").write_text(text + "\n", encoding="utf-8")
     (folder / "scores.md").write_text(scores_markdown(scores(data)), encoding="utf-8")
-    scores_by_source(data).to_csv(
-        folder / "scores_by_source.csv", index=False, float_format="%.3g", lineterminator="\n"
-    )
+    write_csv(scores_by_source(data), folder / "scores_by_source.csv", "%.3g")
     return ["validation.csv", "validation.json", "scores.md", "scores_by_source.csv"]

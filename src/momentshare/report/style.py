@@ -76,9 +76,17 @@ def condition_style(index: int) -> dict[str, Any]:
     }
 
 
+_NOT_OF_FIGURES = ("backend", "interactive", "toolbar", "webagg", "tk.", "figure.max_open", "docs")
+"""Beginnings of settings that do not change what a figure looks like."""
+
+
 def settings(texts: Iterable[str] = ()) -> Any:
-    """Return matplotlib settings for figures that show these texts."""
+    """Return matplotlib settings for figures that show these texts; the user's own do not count."""
+    import matplotlib as mpl
+
+    plain = {k: v for k, v in mpl.rcParamsDefault.items() if not k.startswith(_NOT_OF_FIGURES)}
     return {
+        **plain,
         "font.family": [_BASE_FONT, *_fallback_fonts("".join(sorted(set("".join(texts)))))],
         "font.size": 8.0,
         "axes.titlesize": 8.0,

@@ -10,6 +10,7 @@ import numpy as np
 from momentshare.cautions import CAUTIONS
 from momentshare.report import style
 from momentshare.report.record import versions
+from momentshare.text import csv_text
 from momentshare.uncertainty.draws import FAMILIES
 from momentshare.uncertainty.summary import EVERYONE
 
@@ -142,7 +143,7 @@ def write_summary(
             tables["indices.csv"] = found.sensitivity.indices
     written = []
     for name, table in tables.items():
-        text = table.to_csv(index=False, float_format="%.7g", lineterminator="\n")
+        text = csv_text(table, "%.7g")
         keep(folder / name, text.encode())
         written.append(name)
     record = json.dumps(summary_record(found), indent=2, ensure_ascii=False, allow_nan=False)

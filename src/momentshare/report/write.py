@@ -14,6 +14,7 @@ from momentshare import reading
 from momentshare.errors import InputError
 from momentshare.report.citations import citations, run_keys
 from momentshare.report.record import run_record
+from momentshare.text import write_csv
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -104,7 +105,7 @@ def write_report(
 
     with staged(folder, record_name) as (partial, names):
         for name, table in tables.items():
-            table.to_csv(partial / name, index=False, float_format=_DIGITS, lineterminator="\n")
+            write_csv(table, partial / name, _DIGITS)
         for name, text in texts.items():
             (partial / name).write_text(text, encoding="utf-8")
         written = json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False)
@@ -185,7 +186,7 @@ def _write_all(
     if study.study.file.settings.glenoid_constraint:
         tables["glenoid_heads.csv"] = reading.glenoid_head_table
     for name, make in tables.items():
-        make(study).to_csv(folder / name, index=False, float_format=_DIGITS, lineterminator="\n")
+        write_csv(make(study), folder / name, _DIGITS)
     reading.frame_table(study).to_parquet(folder / "frames.parquet", index=False)
     if figures:
         from momentshare.report.figures import write_figures

@@ -14,8 +14,6 @@ corrected utilisation = (net moment / measured) / bias.
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 from dataclasses import dataclass
 from pathlib import Path
@@ -25,6 +23,7 @@ import pandas as pd
 
 from momentshare.directions import ROWS, direction_of
 from momentshare.errors import InputError, nearest_name
+from momentshare.inputs import MOMENTS, csv_rows, read_text, shown
 from momentshare.posture import Posture, posture_from_angles
 from momentshare.strength.capacity import (
     DEFINITIONS,
@@ -68,7 +67,6 @@ _POSTURE = ("plane_deg", "elevation_deg", "axial_deg", "elbow_flexion_deg", "for
 _DEFAULTS = {"plane_deg": 0.0, "axial_deg": 0.0, "forearm_rotation_deg": 90.0}
 _NEEDED = ("condition", "row", "moment_nm")
 _KNOWN = (*_NEEDED, "sd_nm", "measured_nm", "height_fraction", *_POSTURE)
-_LARGEST = 16 * 1024 * 1024
 
 _LIMITS = {
     "moment_nm": (-1000.0, 1000.0),
@@ -251,15 +249,10 @@ def read_moments(path: str | Path) -> list[NetMoment]:
         One line for each fault: file, row, field, value and remedy.
     """
     place = Path(path)
-    text = _text(place)
-    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
-    try:
-        lines = [line for line in reader if any(cell.strip() for cell in line)]
-    except csv.Error as err:
-        raise InputError(f"{place}: line {reader.line_num}: not readable as CSV: {err}") from err
+    lines = csv_rows(read_text(place, MOMENTS), shown(place))
     if not lines:
         raise InputError(f"{place}: is empty; the first line names {', '.join(_NEEDED)}")
-    header = [cell.strip() for cell in lines[0]]
+    header = [cell.strip() for cell in lines[0][1]]
     faults = [
         f"header: column {name!r} is missing; add it" for name in _NEEDED if name not in header
     ]
@@ -273,7 +266,7 @@ def read_moments(path: str | Path) -> list[NetMoment]:
     if faults:
         raise InputError(f"{place}: the moments cannot be used:", list(dict.fromkeys(faults)))
     found = []
-    for number, line in enumerate(lines[1:], start=2):
+    for number, line in lines[1:]:
         if len(line) != len(header):
             faults.append(
                 f"row {number}: wanted {len(header)} fields as in the header, got {len(line)}"
@@ -286,23 +279,6 @@ def read_moments(path: str | Path) -> list[NetMoment]:
     if faults:
         raise InputError(f"{place}: the moments cannot be used:", faults)
     return found
-
-
-def _text(place: Path) -> str:
-    try:
-        if place.is_dir():
-            raise InputError(f"{place}: is a folder; give a CSV file")
-        if place.stat().st_size > _LARGEST:
-            raise InputError(f"{place}: is larger than 16 MB; give one line a condition and row")
-        return place.read_bytes().decode("utf-8-sig")
-    except FileNotFoundError as err:
-        raise InputError(f"{place}: no such file; check the path") from err
-    except UnicodeDecodeError as err:
-        raise InputError(
-            f"{place}: byte {err.start} is not UTF-8; save the file as UTF-8 text"
-        ) from err
-    except OSError as err:
-        raise InputError(f"{place}: cannot be read ({err.strerror}); check its rights") from err
 
 
 def _line(cells: Mapping[str, str], number: int, faults: list[str]) -> NetMoment | None:

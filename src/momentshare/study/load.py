@@ -5,12 +5,12 @@ from __future__ import annotations
 import hashlib
 import tomllib
 from collections import Counter
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
 from momentshare.errors import StudyError, nearest_name
+from momentshare.inputs import STUDY, read_text
 from momentshare.study.exercises import EXERCISES, condition_faults
 from momentshare.study.schema import (
     ConditionEntry,
@@ -23,6 +23,7 @@ from momentshare.study.schema import (
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
+    from pathlib import Path
 
 __all__ = [
     "checked",
@@ -33,8 +34,6 @@ __all__ = [
     "read_study_text",
     "repeated_names",
 ]
-
-_LARGEST = 1024 * 1024
 
 File = TypeVar("File", bound=BaseModel)
 
@@ -77,27 +76,7 @@ def parse_study(text: str, source: str = "study") -> Study:
 
 def read_study_text(path: str | Path) -> str:
     """Text of a study file; ``StudyError`` where it cannot be read."""
-    place = Path(path)
-    try:
-        if place.is_dir():
-            raise StudyError(f"{place}: is a folder; give the study file inside it")
-        if not place.is_file() and place.exists():
-            raise StudyError(f"{place}: is not a plain file; give a study file")
-        if place.stat().st_size > _LARGEST:
-            raise StudyError(f"{place}: is larger than 1 MB, which no study file is")
-        raw = place.read_bytes()
-    except FileNotFoundError as err:
-        near = sorted(p.name for p in place.parent.glob("*.toml")) if place.parent.is_dir() else []
-        hint = f"; TOML files there: {', '.join(near)}" if near else "; check the path"
-        raise StudyError(f"{place}: no such file{hint}") from err
-    except OSError as err:
-        raise StudyError(f"{place}: cannot be read ({err.strerror}); check its rights") from err
-    try:
-        return raw.decode("utf-8-sig")
-    except UnicodeDecodeError as err:
-        raise StudyError(
-            f"{place}: byte {err.start} is not UTF-8; save the file as UTF-8 text"
-        ) from err
+    return read_text(path, STUDY, StudyError)
 
 
 def checked(

@@ -9,7 +9,7 @@ import math
 import unicodedata
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal, get_args
 
 from pydantic import (
     AfterValidator,
@@ -17,6 +17,7 @@ from pydantic import (
     BeforeValidator,
     ConfigDict,
     Field,
+    ValidationInfo,
     field_validator,
     model_validator,
 )
@@ -75,6 +76,16 @@ class Entry(BaseModel):
     """A table of a study file: unknown fields are faults."""
 
     model_config = ConfigDict(extra="forbid", str_strip_whitespace=True)
+
+    @field_validator("*", mode="before")
+    @classmethod
+    def _as_meant(cls, value: object, info: ValidationInfo) -> object:
+        """Take no number for a truth value, and neither text nor a truth value for a number."""
+        kind = cls.model_fields[str(info.field_name)].annotation
+        kinds = get_args(kind) or (kind,)
+        if bool in kinds and not isinstance(value, bool):
+            raise ValueError("wanted true or false")
+        return _plain_number(value) if int in kinds else value
 
 
 class StrengthEntry(Entry):

@@ -7,13 +7,13 @@ had to be decided stands in the notes of the recording.
 from __future__ import annotations
 
 import hashlib
-import stat
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from momentshare.errors import InputError, nearest_name
+from momentshare.inputs import RECORDING, read_bytes, shown
 from momentshare.trial.c3d_file import read_c3d
 from momentshare.trial.layout import MARKER_ROLES, directions
 from momentshare.trial.recording import Channel, Recording
@@ -28,10 +28,6 @@ if TYPE_CHECKING:
     from momentshare.trial.layout import LayoutEntry, Raw, Wanted
 
 __all__ = ["file_bytes", "merge_recordings", "read_recording"]
-
-LARGEST_FILE = 256 * 1024 * 1024
-"""Bytes: ten minutes of 32 channels at 2000 Hz and 50 markers at 200 Hz take 250 million (common
-practice, no source)."""
 
 FARTHEST_MARKER = 20.0
 """Distance from the origin [m] beyond which a marker's unit is doubted: no laboratory for lifting
@@ -103,16 +99,16 @@ def read_recording(
     """
     place = Path(path)
     if not np.isfinite(offset):
-        raise InputError(f"{place}: offset: wanted a finite number of seconds, got {offset}")
+        raise InputError(f"{shown(place)}: offset: wanted a finite number of seconds, got {offset}")
     raw, notes = file_bytes(place)
     file_format = layout.format_of(place.suffix)
     if file_format is None:
         raise InputError(
-            f"{place}: the ending {place.suffix!r} tells no format; state format = 'c3d', 'csv' or "
-            f"'parquet' in layout {layout.name!r}"
+            f"{shown(place)}: the ending {place.suffix!r} tells no format; state format = 'c3d', "
+            f"'csv' or 'parquet' in layout {layout.name!r}"
         )
     if faults := layout.faults(file_format):
-        raise InputError(f"{place}: layout {layout.name!r} does not fit this file:", faults)
+        raise InputError(f"{shown(place)}: layout {layout.name!r} does not fit this file:", faults)
     wanted = _chosen(place, layout, layout.wanted(file_format), roles)
     # Absurd numbers overflow on the way; they end as faults, not as warnings.
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
@@ -121,7 +117,7 @@ def read_recording(
             found, faults, more = reader(raw, layout, wanted)
         except InputError as err:
             first, _, _ = str(err).partition("\n")
-            raise InputError(f"{place}: {first}", err.faults) from err
+            raise InputError(f"{shown(place)}: {first}", err.faults) from err
         notes += more
         channels = {}
         for signal in found:
@@ -135,9 +131,9 @@ def read_recording(
                 notes.append(f"{signal.wanted.name}: has no sample; left out")
         faults += _odd_rates(found) + _crowded(channels)
     if faults:
-        raise InputError(f"{place}: the recording cannot be used:", faults)
+        raise InputError(f"{shown(place)}: the recording cannot be used:", faults)
     if not channels:
-        raise InputError(f"{place}: none of the signals has a sample; give another file")
+        raise InputError(f"{shown(place)}: none of the signals has a sample; give another file")
     digest = hashlib.sha256(raw).hexdigest()[:16]
     return Recording(source=str(place), digest=digest, channels=channels, notes=tuple(notes))
 
@@ -184,38 +180,10 @@ def merge_recordings(first: Recording, *others: Recording) -> Recording:
 
 def file_bytes(place: Path) -> tuple[bytes, list[str]]:
     """Content of a plain file of a sensible size, and notes."""
-    try:
-        about = place.stat()
-        if stat.S_ISDIR(about.st_mode):
-            raise InputError(f"{place}: is a folder; give a file inside it")
-        if not stat.S_ISREG(about.st_mode):
-            raise InputError(f"{place}: is not a plain file; give the exported file")
-        if about.st_size > LARGEST_FILE:
-            size, most = about.st_size / 2**20, LARGEST_FILE / 2**20
-            raise InputError(
-                f"{place}: has {size:.0f} MB, more than {most:.0f} MB; export a shorter part"
-            )
-        raw = place.read_bytes()
-        notes = [f"{place} is a link to {place.resolve()}"] if place.is_symlink() else []
-    except FileNotFoundError as err:
-        if place.is_symlink():
-            raise InputError(f"{place}: is a link to a file that is not there; mend it") from err
-        raise InputError(f"{place}: no such file{_nearby(place)}") from err
-    except (OSError, ValueError, RuntimeError) as err:
-        reason = getattr(err, "strerror", None) or err
-        shown = repr(str(place)) if "\0" in str(place) else place
-        raise InputError(f"{shown}: cannot be read ({reason}); check name and rights") from err
+    raw = read_bytes(place, RECORDING)
     if not raw.strip(b"\0 \t\r\n"):
-        raise InputError(f"{place}: is empty; copy or export it again")
-    return raw, notes
-
-
-def _nearby(place: Path) -> str:
-    try:
-        names = [p.name for p in place.parent.iterdir() if p.suffix == place.suffix]
-    except OSError:
-        return "; check the path"
-    return f"; {nearest_name(place.name, names)[:200]}" if names else "; check the path"
+        raise InputError(f"{shown(place)}: is empty; copy or export it again")
+    return raw, [f"{place} is a link to {place.resolve()}"] if place.is_symlink() else []
 
 
 def _chosen(
@@ -230,9 +198,9 @@ def _chosen(
             f"{role}: layout {layout.name!r} gives no label for it; {nearest_name(role, known)}"
             for role in unknown
         ]
-        raise InputError(f"{place}: the recording cannot be used:", faults)
+        raise InputError(f"{shown(place)}: the recording cannot be used:", faults)
     if not roles:
-        raise InputError(f"{place}: roles: name at least one, or leave it out for all")
+        raise InputError(f"{shown(place)}: roles: name at least one, or leave it out for all")
     return [known[role] for role in dict.fromkeys(roles)]
 
 

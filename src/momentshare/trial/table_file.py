@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from momentshare.errors import InputError
+from momentshare.inputs import decoded as utf8
 from momentshare.trial.columns import places_of
 from momentshare.trial.corrections import Column, combined, resolved
 from momentshare.trial.signal_units import unit_factor
@@ -233,17 +234,7 @@ def _brief(err: BaseException) -> str:
 
 def decoded(raw: bytes) -> str:
     """Text of the file with plain line ends and without empty lines at the end."""
-    if raw[:2] in {b"\xff\xfe", b"\xfe\xff"}:
-        raise InputError("is UTF-16 text; save it as CSV UTF-8")
-    try:
-        text = raw.decode("utf-8-sig")
-    except UnicodeDecodeError as err:
-        row = raw.count(b"\n", 0, err.start) + 1
-        raise InputError(f"row {row}: is not UTF-8; save the file as CSV UTF-8") from err
-    text = text.replace("\r\n", "\n").replace("\r", "\n").rstrip("\n")
-    if "\0" in text:
-        row = text.count("\n", 0, text.index("\0")) + 1
-        raise InputError(f"row {row}: holds a zero byte, which no text has; export it again")
+    text = utf8(raw, "").replace("\r\n", "\n").replace("\r", "\n").rstrip("\n")
     if not text.strip():
         raise InputError("is empty; give a table with a header and rows")
     return text

@@ -27,6 +27,14 @@ CRITERIA = {"p2": 2.0, "p3": 3.0, "minmax": math.inf}
 """Names of the criteria that draws can be solved with: exponent of Σ w aᵖ."""
 
 
+MOST_DRAWS = 100_000
+"""Draws that a run may ask for: a probability is then known to 0.002 (closed form, two standard
+errors of a half), and the model is not."""
+
+_MOST_DESIGNED = 4096
+"""Trajectories, or points of the indices, that a run may ask for (common practice, no source)."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
     """Settings of a run.
@@ -67,16 +75,20 @@ class Plan:
 
     def __post_init__(self) -> None:
         faults = []
-        if self.draws < 1:
-            faults.append(f"draws: wanted 1 or more, got {self.draws}")
+        if not 1 <= self.draws <= MOST_DRAWS:
+            faults.append(f"draws: wanted 1 to {MOST_DRAWS}, got {self.draws}")
         if self.seed < 0:
             faults.append(f"seed: wanted 0 or more, got {self.seed}")
         if not 2 <= self.frames <= 2001:
             faults.append(f"frames: wanted 2 to 2001, got {self.frames}")
-        if self.trajectories < 0 or self.trajectories == 1:
-            faults.append(f"trajectories: wanted 0, or 2 and more, got {self.trajectories}")
-        if self.sobol < 0 or self.sobol & (self.sobol - 1):
-            faults.append(f"sobol: wanted 0 or a power of two, got {self.sobol}")
+        if not 0 <= self.trajectories <= _MOST_DESIGNED or self.trajectories == 1:
+            faults.append(
+                f"trajectories: wanted 0, or 2 to {_MOST_DESIGNED}, got {self.trajectories}"
+            )
+        if not 0 <= self.sobol <= _MOST_DESIGNED or self.sobol & (self.sobol - 1):
+            faults.append(
+                f"sobol: wanted 0 or a power of two up to {_MOST_DESIGNED}, got {self.sobol}"
+            )
         if self.sobol and not self.trajectories:
             faults.append("sobol: needs the screening, which is left out; set trajectories")
         if self.few < 1:

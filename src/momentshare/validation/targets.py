@@ -18,7 +18,6 @@ difference; a part before ``|`` belongs to both. A name that is a column overrid
 
 from __future__ import annotations
 
-import csv
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
@@ -26,6 +25,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from momentshare.errors import ModelError, nearest_name
+from momentshare.inputs import TABLE, csv_rows, read_text
 from momentshare.validation.words import CHOICES, DIRECTIONS_OF, QUANTITIES, SETTINGS
 
 if TYPE_CHECKING:
@@ -270,20 +270,20 @@ def load_targets(model: Model) -> tuple[Target, ...]:
     """
     path = Path(model.path) / "targets.csv"
     try:
-        text = path.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError as err:
-        raise ModelError(f"{path}: is not UTF-8 text ({err.reason}); save it as UTF-8") from err
-    except OSError as err:
+        rows = csv_rows(read_text(path, TABLE, ModelError), "targets.csv", ModelError)
+    except ModelError as err:
         raise ModelError(
-            f"model {model.name!r}: targets.csv cannot be read ({err.strerror}); "
-            "a limb without published values cannot be fitted or judged"
+            f"model {model.name!r}: {err}; a limb without published values cannot be fitted or "
+            "judged"
         ) from err
+    header = rows[0][1] if rows else []
     found: list[Target] = []
     faults: list[str] = []
     seen: set[str] = set()
-    for number, row in enumerate(csv.DictReader(text.splitlines()), start=2):
+    for number, cells in rows[1:]:
+        row = dict(zip(header, cells, strict=False))
         place = f"targets.csv row {number}"
-        if None in row or None in row.values():
+        if len(cells) != len(header):
             faults.append(f"{place}: has another number of columns than the header")
             continue
         try:

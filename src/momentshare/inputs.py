@@ -1,0 +1,209 @@
+"""The one door by which files come in.
+
+Whatever a file is for, it is a plain file (no pipe, no device), no larger than such files get, and
+text is UTF-8. A fault names the file, what is wrong and what to do; it is of the class the caller
+asks for.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+import stat
+from dataclasses import dataclass
+from pathlib import Path
+
+from momentshare.errors import InputError, nearest_name
+from momentshare.text import for_terminal
+
+__all__ = [
+    "BIBLIOGRAPHY",
+    "MODEL",
+    "MOMENTS",
+    "PUBLISHED",
+    "RECORD",
+    "RECORDING",
+    "STUDY",
+    "TABLE",
+    "Kind",
+    "csv_rows",
+    "decoded",
+    "read_bytes",
+    "read_text",
+    "shown",
+]
+
+_MEGABYTE = 1_000_000
+
+LONGEST_CELL = 10_000
+"""Characters of one cell; a note of two pages has 4000 (common practice, no source)."""
+
+_LONGEST_NAME = 300
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Kind:
+    """A kind of file: what messages call it and how large it may be [bytes].
+
+    ``size`` is how the limit is written; ``remedy`` says what to do with a larger one.
+    """
+
+    name: str
+    most: int
+    size: str
+    remedy: str
+
+
+STUDY = Kind(name="study file", most=1 << 20, size="1 MB", remedy=", which no study file is")
+MODEL = Kind(name="model file", most=1 << 20, size="1 MB", remedy=", which no model file is")
+TABLE = Kind(
+    name="table of a model", most=16 * _MEGABYTE, size="16 MB", remedy=", which no such table is"
+)
+BIBLIOGRAPHY = Kind(
+    name="bibliography",
+    most=16 * _MEGABYTE,
+    size="16 MB",
+    remedy="; keep the entries that the model names",
+)
+MOMENTS = Kind(
+    name="CSV file",
+    most=16 * _MEGABYTE,
+    size="16 MB",
+    remedy="; give one line a condition and row",
+)
+PUBLISHED = Kind(
+    name="CSV file",
+    most=5 * _MEGABYTE,
+    size="5 MB",
+    remedy="; wanted one line a condition and point; check that it is the right file",
+)
+RECORDING = Kind(name="recording", most=256 << 20, size="256 MB", remedy="; export a shorter part")
+RECORD = Kind(
+    name="record of a run", most=64 * _MEGABYTE, size="64 MB", remedy=", which no record is"
+)
+
+
+def shown(path: str | Path) -> str:
+    """Name of a file for messages: nothing that steers a terminal, never endless."""
+    return for_terminal(str(path), _LONGEST_NAME)
+
+
+def read_bytes(path: str | Path, kind: Kind, error: type[InputError] = InputError) -> bytes:
+    """Read a plain file of a sensible size.
+
+    Parameters
+    ----------
+    path : str or Path
+    kind : Kind
+    error : type
+        Class of the fault.
+
+    Raises
+    ------
+    InputError
+        Of class ``error``; the message names the file.
+    """
+    place, name = Path(path), shown(path)
+    try:
+        # A pipe would keep the program waiting, so nothing waits until it is known what this is.
+        handle = os.open(place, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | _BINARY)
+    except FileNotFoundError as err:
+        if place.is_symlink():
+            raise error(f"{name}: is a link to a file that is not there; mend it") from err
+        raise error(f"{name}: no such file{_nearby(place)}") from err
+    except (OSError, ValueError, RuntimeError) as err:
+        if _is_folder(place):
+            raise error(f"{name}: is a folder; give the {kind.name} inside it") from err
+        reason = getattr(err, "strerror", None) or err
+        raise error(f"{name}: cannot be read ({reason}); check name and rights") from err
+    try:
+        with os.fdopen(handle, "rb") as file:
+            about = os.fstat(handle)
+            if stat.S_ISDIR(about.st_mode):
+                raise error(f"{name}: is a folder; give the {kind.name} inside it")
+            if not stat.S_ISREG(about.st_mode):
+                raise error(f"{name}: is not a plain file; give the {kind.name} itself")
+            raw = file.read(kind.most + 1)
+    except OSError as err:
+        if _is_folder(place):
+            raise error(f"{name}: is a folder; give the {kind.name} inside it") from err
+        raise error(f"{name}: cannot be read ({err.strerror}); check its rights") from err
+    if len(raw) > kind.most:
+        raise error(f"{name}: is larger than {kind.size}{kind.remedy}")
+    return raw
+
+
+_BINARY = getattr(os, "O_BINARY", 0)
+
+
+def _is_folder(place: Path) -> bool:
+    try:
+        return place.is_dir()
+    except (OSError, ValueError):
+        return False
+
+
+def _nearby(place: Path) -> str:
+    """Offer files of the same ending in the same folder."""
+    try:
+        names = [p.name for p in place.parent.iterdir() if p.suffix == place.suffix]
+    except OSError:
+        return "; check the path"
+    if not names:
+        return "; check the path"
+    return f"; {for_terminal(nearest_name(place.name, names), _LONGEST_NAME)}"
+
+
+def read_text(path: str | Path, kind: Kind, error: type[InputError] = InputError) -> str:
+    """Read a text, UTF-8 with or without a byte order mark; see :func:`read_bytes`."""
+    return decoded(read_bytes(path, kind, error), shown(path), error)
+
+
+def decoded(raw: bytes, name: str, error: type[InputError] = InputError) -> str:
+    """Text of the bytes of a file; ``name`` stands in front of what is wrong."""
+    front = f"{name}: " if name else ""
+    if raw[:2] in {b"\xff\xfe", b"\xfe\xff"}:
+        raise error(f"{front}is not UTF-8 but UTF-16 text; save the file as UTF-8 text")
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError as err:
+        row = raw.count(b"\n", 0, err.start) + 1
+        raise error(
+            f"{front}row {row}: byte {err.start} is not UTF-8; save the file as UTF-8 text"
+        ) from err
+    if "\0" in text:
+        row = text.count("\n", 0, text.index("\0")) + 1
+        raise error(
+            f"{front}row {row}: contains zero bytes, which no text has; save it anew as text"
+        )
+    return text
+
+
+def csv_rows(
+    text: str, name: str, error: type[InputError] = InputError
+) -> list[tuple[int, list[str]]]:
+    """Return number and cells of each row of a CSV text, empty rows left out.
+
+    The number is that of the row's last line, as an editor counts.
+
+    Raises
+    ------
+    InputError
+        Of class ``error``, when quotes are left open or a cell is endless.
+    """
+    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+    rows = []
+    try:
+        for cells in reader:
+            longest = max(map(len, cells), default=0)
+            if longest > LONGEST_CELL:
+                raise error(
+                    f"{name}: row {reader.line_num}: a cell has {longest} characters, at most "
+                    f"{LONGEST_CELL} are read; is a quotation mark left open?"
+                )
+            if any(cell.strip() for cell in cells):
+                rows.append((reader.line_num, cells))
+    except csv.Error as err:
+        raise error(f"{name}: row {reader.line_num}: {err}; check the quotes") from err
+    return rows

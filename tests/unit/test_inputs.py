@@ -1,0 +1,166 @@
+"""The one door by which files come in: what is read, and what every reader refuses alike."""
+
+import os
+import subprocess
+import sys
+import threading
+from pathlib import Path
+
+import pytest
+
+from momentshare.errors import InputError, ModelError, StudyError
+from momentshare.inputs import (
+    LONGEST_CELL,
+    STUDY,
+    Kind,
+    csv_rows,
+    decoded,
+    read_bytes,
+    read_text,
+)
+from momentshare.model import load_model, models_folder
+from momentshare.published import read_published
+from momentshare.sources import read_bibliography
+from momentshare.strength.utilisation import read_moments
+from momentshare.study import load_study
+from momentshare.trial.contents import file_contents
+
+READERS = {
+    "study": (load_study, "study.toml", StudyError),
+    "moments": (read_moments, "moments.csv", InputError),
+    "published": (read_published, "published.csv", InputError),
+    "bibliography": (read_bibliography, "references.bib", ModelError),
+    "recording": (file_contents, "trial.csv", InputError),
+}
+
+
+@pytest.fixture(params=READERS)
+def reader(request, tmp_path):
+    read, name, error = READERS[request.param]
+
+    def fault(prepare):
+        place = tmp_path / name
+        prepare(place)
+        with pytest.raises(error) as caught:
+            read(place)
+        assert name in str(caught.value)
+        return str(caught.value)
+
+    return fault
+
+
+def in_time(work, seconds=10.0):
+    """Do something that may wait for ever, and fail if it does."""
+    thread = threading.Thread(target=work, daemon=True)
+    thread.start()
+    thread.join(seconds)
+    assert not thread.is_alive()
+
+
+def test_every_reader_refuses_a_pipe_without_waiting(reader):
+    in_time(lambda: answers.append(reader(os.mkfifo)))
+    assert "is not a plain file" in answers.pop()
+
+
+answers = []
+
+
+def test_every_reader_refuses_a_device(reader):
+    assert "is not a plain file" in reader(lambda p: p.symlink_to("/dev/zero"))
+
+
+def test_every_reader_refuses_a_folder(reader):
+    assert "is a folder" in reader(Path.mkdir)
+
+
+def test_every_reader_names_what_is_not_there(reader):
+    assert "no such file" in reader(lambda _: None)
+
+
+def test_every_reader_refuses_what_is_too_large(reader):
+    def large(place):
+        with place.open("wb") as file:
+            file.truncate(300 << 20)
+
+    assert "is larger than" in reader(large)
+
+
+@pytest.mark.parametrize("raw", ["a\nb".encode("utf-16"), b"a\xe4b\n\n", b"a\0b\n\n"])
+def test_every_reader_refuses_another_encoding(reader, raw):
+    text = reader(lambda p: p.write_bytes(raw))
+    assert "UTF-8" in text or "zero bytes" in text
+
+
+def test_a_file_that_grows_for_ever_ends_at_the_limit():
+    small = Kind(name="list", most=100, size="100 bytes", remedy="; cut it")
+    with pytest.raises(InputError, match="is larger than 100 bytes; cut it"):
+        read_bytes("/proc/cpuinfo", small)
+
+
+def test_names_never_reach_the_terminal_as_they_are(tmp_path):
+    odd = tmp_path / "a\x1b[2J\u202e\n.toml"
+    with pytest.raises(StudyError) as caught:
+        read_text(odd, STUDY, StudyError)
+    assert "\x1b" not in str(caught.value)
+    assert "\\x1b[2J\\u202e" in str(caught.value)
+    with pytest.raises(InputError, match="cannot be read") as caught:
+        read_text("x" * 5_000 + "\0", STUDY)
+    assert len(str(caught.value)) < 500
+
+
+def test_the_command_line_shows_no_control_characters(tmp_path):
+    for words in (["compare", "\x1b]0;x\x07.toml", "--out", "o"], ["inspect", "\x1b[2J.c3d"]):
+        done = subprocess.run(
+            [sys.executable, "-m", "momentshare", *words],
+            cwd=tmp_path,
+            capture_output=True,
+            check=False,
+        )
+        assert done.returncode == 2
+        assert b"\x1b" not in done.stderr + done.stdout
+        assert b"\\x1b" in done.stderr
+
+
+def test_a_link_to_nowhere(tmp_path):
+    (tmp_path / "a.toml").symlink_to(tmp_path / "b.toml")
+    with pytest.raises(InputError, match="is a link to a file that is not there"):
+        read_bytes(tmp_path / "a.toml", STUDY)
+
+
+def test_a_byte_order_mark_is_left_out():
+    assert decoded(b"\xef\xbb\xbfabc", "x") == "abc"
+
+
+def test_rows_of_csv_are_counted_as_an_editor_counts():
+    text = 'a,b\n\n1,"two\nlines"\n ,\n3,4\n'
+    assert csv_rows(text, "t.csv") == [
+        (1, ["a", "b"]),
+        (4, ["1", "two\nlines"]),
+        (6, ["3", "4"]),
+    ]
+
+
+@pytest.mark.parametrize("length", [LONGEST_CELL + 1, 131_072, 140_000, 900_000])
+def test_an_endless_cell_is_a_clear_fault(length):
+    with pytest.raises(ModelError, match=r"^t\.csv: row 2: ") as caught:
+        csv_rows(f"a,b\n1,{'x' * length}\n", "t.csv", ModelError)
+    assert len(str(caught.value)) < 300
+
+
+def test_an_endless_cell_in_a_model_is_a_fault_of_its_file(tmp_path):
+    import shutil
+
+    shutil.copytree(models_folder() / "reference_limb", tmp_path / "limb")
+    shutil.copy(models_folder() / "references.bib", tmp_path)
+    with (tmp_path / "limb" / "sites.csv").open("a") as file:
+        file.write("x" * 200_000 + "\n")
+    with pytest.raises(ModelError) as caught:
+        load_model(tmp_path / "limb")
+    assert any(f.startswith("sites.csv: row ") for f in caught.value.faults)
+    assert len(str(caught.value)) < 20_000
+
+
+def test_messages_are_never_endless():
+    err = InputError("x" * 1_000_000, ["y" * 1_000_000] * 100)
+    assert len(str(err)) < 70_000
+    assert len(err.faults) == 100

@@ -1,0 +1,88 @@
+"""Texts made safe for where they go."""
+
+import io
+import subprocess
+import sys
+import unicodedata
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from momentshare.cli.tables import console
+from momentshare.text import csv_text, for_table, for_terminal, shortened
+
+
+@given(st.text())
+def test_nothing_that_steers_reaches_a_terminal(text):
+    safe = for_terminal(text)
+    seen = {unicodedata.category(c) for c in safe if c not in "\n\u200c\u200d"}
+    assert not seen & {"Cc", "Cf", "Cs", "Co", "Zl", "Zp"}
+    if text.isprintable():
+        assert safe == text
+
+
+@given(st.text(max_size=400), st.integers(8, 200))
+def test_shortened_texts_keep_both_ends(text, most):
+    short = shortened(text, most)
+    assert len(short) <= max(most, 8)
+    assert short[:2] == text[:2]
+    assert short[-2:] == text[-2:]
+
+
+@pytest.mark.parametrize("name", ["=1+1", "+10 kg", "-x", "@SUM(A1)", "\t=1", "\uff1d1"])
+def test_a_name_that_looks_like_a_formula_is_text_in_a_table(name):
+    table = pd.DataFrame({"condition": [name, "wide", "-0.5"], "n": [-1.0, np.nan, 2.0]})
+    back = pd.read_csv(io.StringIO(csv_text(table, "%.3g")))
+    assert list(back["condition"]) == [f"'{name}", "wide", "-0.5"]
+    assert back["n"].tolist()[0] == -1.0
+    assert csv_text(pd.DataFrame({name: [1]})).startswith(("'", "\"'"))
+
+
+def test_numbers_and_other_things_stay():
+    for value in (-1.5, None, True, "-1e-3", "+4", "inf", ""):
+        assert for_table(value) is value
+
+
+def test_a_table_is_written_as_before_where_nothing_is_dangerous():
+    table = pd.DataFrame(
+        {"a": ["x", None], "b": [1.23456789, 2.0], "c": pd.Categorical(["u", "v"])}
+    )
+    assert csv_text(table, "%.4g") == "a,b,c\nx,1.235,u\n,2,v\n"
+
+
+def test_the_console_shows_what_a_terminal_would_obey(capsys):
+    screen = console()
+    screen.print("[bold]a\x1b[2Jb[/bold]")
+    shown = capsys.readouterr().out
+    assert "\x1b[2J" not in shown
+    assert "a\\x1b[2Jb" in shown
+
+
+FIGURE = """
+import matplotlib
+matplotlib.use("Agg")
+import matplotlib as mpl
+import matplotlib.pyplot as plt
+from momentshare.report import style
+with mpl.rc_context(style.settings(["a"])):
+    figure, axes = plt.subplots()
+    axes.plot([0, 1], [0, 1], label="a")
+    axes.legend()
+    figure.savefig("figure.png", metadata={"Software": None})
+"""
+
+
+def test_settings_of_the_user_do_not_change_figures(tmp_path):
+    pictures = []
+    for name, text in (
+        ("plain", ""),
+        ("own", "figure.facecolor: red\naxes.grid: True\nsavefig.dpi: 40\nfont.size: 30\n"),
+    ):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "matplotlibrc").write_text(text)
+        subprocess.run([sys.executable, "-c", FIGURE], cwd=tmp_path / name, check=True)
+        pictures.append((tmp_path / name / "figure.png").read_bytes())
+    assert pictures[0] == pictures[1]
