@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from momentshare.errors import InputError, MissingExtraError, SolverError
+from momentshare.inputs import RECORD, read_text
 from momentshare.model import load_model
 from momentshare.processes import IN_FLIGHT, on_processes
 from momentshare.uncertainty.chunks import Task, chunk_bytes, read_tag
@@ -151,8 +152,8 @@ def _open(plan: Plan, model: Model, place: Path, *, resume: bool) -> None:
                 "another folder"
             )
         try:
-            found = json.loads(path.read_text(encoding="utf-8"))
-        except (OSError, ValueError, RecursionError) as err:
+            found = json.loads(read_text(path, RECORD))
+        except (ValueError, RecursionError) as err:
             raise InputError(f"{path}: cannot be read ({err}); choose another folder") from err
         if not isinstance(found, dict):
             raise InputError(f"{path}: is no manifest of a run; choose another folder")

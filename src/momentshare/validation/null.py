@@ -10,13 +10,13 @@ Null limbs take a minute, so what they get right is stored beside the targets.
 
 from __future__ import annotations
 
-import csv
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from momentshare.errors import ModelError, MomentshareError
+from momentshare.inputs import TABLE, csv_rows, read_text
 from momentshare.validation.answers import answers
 from momentshare.validation.probe import Probe, Tasks, Variation
 
@@ -105,15 +105,15 @@ def stored_null(model: Model) -> dict[str, str]:
         The file has other columns, or marks that are no row of 0 and 1.
     """
     path = Path(model.path) / _FILE
-    return read_marks(path.read_text(encoding="utf-8-sig"), str(path)) if path.is_file() else {}
+    return read_marks(read_text(path, TABLE, ModelError), str(path)) if path.is_file() else {}
 
 
 def read_marks(text: str, where: str = _FILE) -> dict[str, str]:
     """Read the text of ``null_limb.csv``; see :func:`stored_null`."""
-    reader = csv.reader(text.splitlines())
-    if next(reader, None) != list(_COLUMNS):
+    every = csv_rows(text, where, ModelError)
+    if not every or every[0][1] != list(_COLUMNS):
         raise ModelError(f"{where}: wanted the columns {', '.join(_COLUMNS)}")
-    rows = [row for row in reader if row]
+    rows = [row for _, row in every[1:]]
     lengths = {len(row[1]) for row in rows if len(row) == 2}
     for number, row in enumerate(rows, start=2):
         if len(row) != 2 or set(row[1]) - {"0", "1"} or len(lengths) != 1:

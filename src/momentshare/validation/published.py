@@ -6,12 +6,12 @@ reader sees what it was not held against, and why.
 
 from __future__ import annotations
 
-import csv
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from momentshare.errors import ModelError
+from momentshare.inputs import TABLE, csv_rows, read_text
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -79,36 +79,36 @@ def load_published_rows(model: Model, targets: Collection[str]) -> tuple[Publish
         return ()
     found: list[PublishedRow] = []
     faults: list[str] = []
-    with path.open(encoding="utf-8-sig", newline="") as file:
-        reader = csv.DictReader(file)
-        if tuple(reader.fieldnames or ()) != _COLUMNS:
-            raise ModelError(f"{path}: wanted the columns {', '.join(_COLUMNS)}")
-        for number, row in enumerate(reader, start=2):
-            place = f"published_rows.csv row {number}"
-            if None in row or None in row.values():
-                faults.append(f"{place}: has another number of columns than the header")
-                continue
-            made = tuple(filter(None, row["targets"].split("+")))
-            if bool(made) == bool(row["reason"]):
-                faults.append(f"{place}: wants targets or a reason, one of the two")
-            faults += [
-                f"{place}: field 'targets': {name!r} is not in targets.csv"
-                for name in made
-                if name not in targets
-            ]
-            found.append(
-                PublishedRow(
-                    table=row["table"],
-                    row=row["row"],
-                    subject=row["subject"],
-                    quantity=row["quantity"],
-                    condition=row["condition"],
-                    value=row["value"],
-                    known=row["known"],
-                    targets=made,
-                    reason=row["reason"],
-                )
+    rows = csv_rows(read_text(path, TABLE, ModelError), "published_rows.csv", ModelError)
+    if not rows or tuple(rows[0][1]) != _COLUMNS:
+        raise ModelError(f"{path}: wanted the columns {', '.join(_COLUMNS)}")
+    for number, cells in rows[1:]:
+        place = f"published_rows.csv row {number}"
+        if len(cells) != len(_COLUMNS):
+            faults.append(f"{place}: has another number of columns than the header")
+            continue
+        row = dict(zip(_COLUMNS, cells, strict=True))
+        made = tuple(filter(None, row["targets"].split("+")))
+        if bool(made) == bool(row["reason"]):
+            faults.append(f"{place}: wants targets or a reason, one of the two")
+        faults += [
+            f"{place}: field 'targets': {name!r} is not in targets.csv"
+            for name in made
+            if name not in targets
+        ]
+        found.append(
+            PublishedRow(
+                table=row["table"],
+                row=row["row"],
+                subject=row["subject"],
+                quantity=row["quantity"],
+                condition=row["condition"],
+                value=row["value"],
+                known=row["known"],
+                targets=made,
+                reason=row["reason"],
             )
+        )
     if faults:
         raise ModelError(f"model {model.name!r}: published_rows.csv cannot be used:", faults)
     return tuple(found)
