@@ -34,6 +34,7 @@ from momentshare.sharing._feasible import (
     greatest_factor,
     greatest_moment,
 )
+from momentshare.sharing._gradients import Gradients, force_gradients
 from momentshare.sharing._result import Certificate, Sharing, Status
 from momentshare.sharing._share import share
 from momentshare.sharing._solver import Answer, Solver
@@ -41,12 +42,14 @@ from momentshare.sharing._solver import Answer, Solver
 __all__ = [
     "Answer",
     "Certificate",
+    "Gradients",
     "GreatestFactor",
     "GreatestMoment",
     "Sharing",
     "Solver",
     "Status",
     "cone_inequalities",
+    "force_gradients",
     "greatest_factor",
     "greatest_moment",
     "share",
