@@ -160,7 +160,7 @@ def test_faults_name_row_field_and_remedy(folder):
     ("old", "new", "words"),
     [
         (",line_", ",limb_", "'limb_.*' is not in targets.csv"),
-        (",an input of", ",line_deltoid_spinal_abd0,an input of", "columns"),
+        (",the limb has no such head", ",x,the limb has no such head", "number of columns"),
         (",the limb has no such head", ",", "wants targets or a reason"),
     ],
 )
