@@ -437,6 +437,8 @@ def test_published_and_model_values_stand_in_their_own_columns():
     scores = {(cells["sources"], cells["judged"]): cells for cells in shown["Right, kind by kind"]}
     numbers = scores["other sources", "numbers"]
     assert numbers["right"] == "1 of 3 (33 %)"
+    assert numbers["within 20 %"] == "1 of 3"
+    assert scores["other sources", "orders"]["within 20 %"] == "–"
     assert numbers["null limb"] == "76 %"
     assert numbers["right where it tells"] == "0 of 1 (0 %)"
     assert numbers["null limb there"] == "40 %"
@@ -445,7 +447,6 @@ def test_published_and_model_values_stand_in_their_own_columns():
     assert scores["sources the limb also used", "senses"]["null limb"] == "–"
     assert len(scores) == 3
     said = plain(text)
-    assert "other sources: 1 of 3 numbers lie within 20 % of the published value" in said
     assert "1 rows that are right say nothing" in said
     assert ": 1 numbers, 0 orders, 0 senses." in said
     assert "1 rows are missed that nine of ten null limbs get right" in said

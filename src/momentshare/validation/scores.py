@@ -126,6 +126,7 @@ def score_rows(found: Sequence[Score]) -> list[dict[str, str]]:
             "sources": s.group,
             "judged": s.kind,
             "right": f"{s.right} of {s.rows} ({_percent(s.right / s.rows)})",
+            "within 20 %": f"{s.within} of {s.rows}" if s.kind == "numbers" else "–",
             "null limb": _percent(s.null),
             "right where it tells": (
                 f"{s.telling_right} of {s.telling}"
