@@ -135,12 +135,6 @@ def _print_scores(console: Console, judged: pd.DataFrame) -> None:
     for row in rows:
         table.add_row(*row.values())
     console.print(table)
-    for score in found:
-        if score.kind == "numbers":
-            console.print(
-                f"{score.group}: {score.within} of {score.rows} numbers lie within 20 % of the "
-                "published value, whatever the spread of the source"
-            )
 
 
 def write_validation(model: Model, data: pd.DataFrame, folder: Path) -> list[str]:
