@@ -82,6 +82,7 @@ class Prepared:
         return Balance(
             head_names=self.limb.head_names,
             row_names=names,
+            groups=tuple(head.group for head in self.limb.model.heads),
             arms=self.paths.moment_arms[:, rows],
             capacity=self.state.active_capacity,
             passive=self.state.passive_force,

@@ -164,6 +164,8 @@ class Balance:
     Attributes
     ----------
     head_names, row_names : tuple of str
+    groups : tuple of str
+        Strength group of each head; empty where not known.
     arms : float array, shape (..., rows, heads)
         R [m].
     capacity, passive : float array, shape (..., heads)
@@ -201,6 +203,7 @@ class Balance:
     ratio: Floats
     posed: Flags
     volume_weights: Floats
+    groups: tuple[str, ...] = ()
     free: bool = False
     ratio_bounds: tuple[Floats, Floats] | None = None
     load: LoadMoments | None = field(default=None, repr=False)
@@ -266,7 +269,7 @@ class Balance:
                 return value[frames]
             return value
 
-        kept = {"head_names", "row_names", "free"}
+        kept = {"head_names", "row_names", "groups", "free"}
         if self.volume_weights.ndim <= 1:  # the same in all frames
             kept.add("volume_weights")
         names = [item.name for item in fields(self) if item.name not in kept]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,16 +11,17 @@ import pandas as pd
 from momentshare.balance import BALANCED
 from momentshare.demand import demand
 from momentshare.reading import condition_table, head_table
-from momentshare.study import Study, run_study
+from momentshare.runs import solve_setup, solve_variations
+from momentshare.runs.variation import other_options, other_tempo, turned_scapula
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from momentshare.exercise import BenchPress
     from momentshare.limb import Limb
-    from momentshare.study import StudyFile
+    from momentshare.runs import Setup, Variation
 
-__all__ = ["Switch", "effect_tables", "quasi_static_errors", "switches"]
+__all__ = ["effect_tables", "quasi_static_errors", "switches"]
 
 _TEMPO = 1.5
 """Duration of the lift [s] that a quasi-static condition is given to show what speed does."""
@@ -30,73 +31,49 @@ _SCAPULA = 10.0
 degrees (Xu et al., abstract read)."""
 
 
-@dataclass(frozen=True, slots=True)
-class Switch:
-    """One choice turned over: what it is called, and how it changes the study."""
+def switches(setup: Setup) -> tuple[Variation, ...]:
+    """Return the modelling choices that can be turned over in a setup, one at a time.
 
-    name: str
-    change: Callable[[StudyFile], StudyFile]
-
-
-def switches(study: Study) -> tuple[Switch, ...]:
-    """Return the switches that make sense for a study."""
-    settings = study.file.settings
-    timed = any(c.duration_s is not None for c in study.file.condition)
+    Planned exercises are given another tempo too; a measured lift keeps its own.
+    """
+    options = setup.limbs.options
     found = [
-        Switch(
-            "no passive force" if settings.passive_force else "passive force",
-            _setting(passive_force=not settings.passive_force),
+        other_options(
+            "no passive force" if options.passive else "passive force",
+            passive=not options.passive,
         ),
-        Switch(
-            "rigid tendon" if settings.elastic_tendon else "elastic tendon",
-            _setting(elastic_tendon=not settings.elastic_tendon),
+        other_options(
+            "rigid tendon" if options.elastic_tendon else "elastic tendon",
+            elastic_tendon=not options.elastic_tendon,
         ),
-        Switch(
-            "curves DeGroote2016" if settings.curves == "Thelen2003" else "curves Thelen2003",
-            _setting(curves="DeGroote2016" if settings.curves == "Thelen2003" else "Thelen2003"),
-        ),
-        Switch("quasi-static", _tempo(None))
-        if timed
-        else Switch(f"timed, {_TEMPO:g} s", _tempo(_TEMPO)),
     ]
-    shift = settings.scapula_shift_deg
-    for angle in ("internal", "upward", "anterior_tilt"):
-        for sign in (1.0, -1.0):
-            value = getattr(shift, angle) + sign * _SCAPULA
-            label = angle.replace("_", " ")
-            moved = shift.model_copy(update={angle: value})
-            found.append(
-                Switch(
-                    f"scapula {label} {sign * _SCAPULA:+g} deg",
-                    _setting(scapula_shift_deg=moved),
-                )
-            )
+    other = "DeGroote2016" if options.curves == "Thelen2003" else "Thelen2003"
+    found.append(other_options(f"curves {other}", curves=other))
+    planned = [task.exercise for task in setup.tasks if task.exercise is not None]
+    if planned:
+        timed = any(getattr(exercise, "duration", None) is not None for exercise in planned)
+        found.append(
+            other_tempo("quasi-static", None)
+            if timed
+            else other_tempo(f"timed, {_TEMPO:g} s", _TEMPO)
+        )
+    found += [
+        turned_scapula(f"scapula {angle.replace('_', ' ')} {turn:+g} deg", angle, turn)
+        for angle in ("internal", "upward", "anterior_tilt")
+        for turn in (_SCAPULA, -_SCAPULA)
+    ]
     return tuple(found)
 
 
-def _setting(**changes: object) -> Callable[[StudyFile], StudyFile]:
-    def change(file: StudyFile) -> StudyFile:
-        return file.model_copy(update={"settings": file.settings.model_copy(update=changes)})
-
-    return change
-
-
-def _tempo(duration: float | None) -> Callable[[StudyFile], StudyFile]:
-    def change(file: StudyFile) -> StudyFile:
-        conditions = [c.model_copy(update={"duration_s": duration}) for c in file.condition]
-        return file.model_copy(update={"condition": conditions})
-
-    return change
-
-
 def effect_tables(
-    study: Study, *, progress: Callable[[int, int, str], None] | None = None
+    setup: Setup, *, progress: Callable[[int, int, str], None] | None = None
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Run a study as it is and with each switch turned over.
+    """Solve a setup as it is and with each modelling choice turned over.
 
     Parameters
     ----------
-    study : Study
+    setup : Setup
+        Of a planned study (:func:`momentshare.study.plan_study`) or of measured trials.
     progress : callable, optional
         Called with the number done, the number of all runs, and what comes next.
 
@@ -109,27 +86,21 @@ def effect_tables(
         One row a switch × condition × lateral mode: greatest load and peak moments as they
         are and changed, means over people.
     """
-    turned = switches(study)
     keys = ["condition", "lateral", "head"]
-    base = run_study(study)
+    base = solve_setup(setup)
     base_heads = head_table(base).set_index(keys)["mean_activation"]
     base_lifts = _lifts(condition_table(base))
     heads, lifts = [], []
-    for done, switch in enumerate(turned):
-        if progress is not None:
-            progress(done, len(turned), switch.name)
-        result = run_study(replace(study, file=switch.change(study.file)))
+    found = solve_variations(setup, switches(setup), greatest_load=True, progress=progress)
+    for variation, result in found:
         changed = head_table(result).set_index(keys)["mean_activation"]
         both = pd.DataFrame({"mean_effort": base_heads, "mean_effort_changed": changed})
         both["difference"] = both["mean_effort_changed"] - both["mean_effort"]
-        both.insert(0, "switch", switch.name)
+        both.insert(0, "switch", variation.name)
         heads.append(both.reset_index())
-        changed_lifts = _lifts(condition_table(result)).add_suffix("_changed")
-        part = base_lifts.join(changed_lifts)
-        part.insert(0, "switch", switch.name)
+        part = base_lifts.join(_lifts(condition_table(result)).add_suffix("_changed"))
+        part.insert(0, "switch", variation.name)
         lifts.append(part.reset_index())
-    if progress is not None:
-        progress(len(turned), len(turned), "")
     order = ["switch", *keys, "mean_effort", "mean_effort_changed", "difference"]
     return pd.concat(heads, ignore_index=True)[order], pd.concat(lifts, ignore_index=True)
 

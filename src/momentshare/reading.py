@@ -22,7 +22,8 @@ from momentshare.units import GRAVITY
 if TYPE_CHECKING:
     from momentshare.analysis import LiftResult
     from momentshare.paths import Paths
-    from momentshare.study.run import Case, CaseSet, StudyResult
+    from momentshare.runs import Case, CaseSet
+    from momentshare.study.run import StudyResult
 
 __all__ = [
     "HEADS_COLUMNS",
@@ -215,7 +216,7 @@ def head_table_by_person(study: CaseSet) -> pd.DataFrame:
     return _stack(parts)
 
 
-def head_table(study: StudyResult) -> pd.DataFrame:
+def head_table(study: CaseSet) -> pd.DataFrame:
     """One row a condition × lateral mode × head, the mean over people."""
     table = head_table_by_person(study)
     keys = ["condition", "lateral", "head"]
@@ -223,7 +224,7 @@ def head_table(study: StudyResult) -> pd.DataFrame:
     return means.reset_index()[list(HEADS_COLUMNS)]
 
 
-def load_table(study: StudyResult) -> pd.DataFrame:
+def load_table(study: CaseSet) -> pd.DataFrame:
     """One row a person × condition × lateral mode × frame: the greatest load there.
 
     ``limiting_row`` is the moment whose price times demand is largest, ``limiting_share`` its
@@ -445,7 +446,7 @@ def _mean_ratio(top: pd.Series, bottom: pd.Series) -> float:
     return float((top[known] / bottom[known]).mean()) if known.any() else float("nan")
 
 
-def ordering_table(study: StudyResult) -> pd.DataFrame:
+def ordering_table(study: CaseSet) -> pd.DataFrame:
     """Each pair of conditions, per lateral mode and head: which is higher, and for how many.
 
     ``people_agreeing`` counts the people in whom the lift-mean activation stands in the

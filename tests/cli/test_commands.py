@@ -249,3 +249,36 @@ def test_citations_follow_the_curves_that_ran(tmp_path):
     record = json.loads((tmp_path / "results" / "run.json").read_text("utf-8"))
     assert "Thelen DG" in record["sources"]["thelen2003"]
     assert "@article{thelen2003," in (tmp_path / "results" / "sources.bib").read_text("utf-8")
+
+
+COMMANDS = {
+    "compare": ("--out", "out"),
+    "strength": (),
+    "explain": (),
+    "uncertainty": ("--draws", "8", "--out", "out", "--workers", "1"),
+}
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+@pytest.mark.parametrize(
+    ("setting", "known"), [('scapula = "floating"', "resting"), ('curves = "Hill"', "Thelen2003")]
+)
+def test_a_misspelt_setting_has_one_answer_in_every_command(tmp_path, command, setting, known):
+    text = STUDY.replace("frames = 7", f"frames = 7\n{setting}")
+    (tmp_path / "study.toml").write_text(text, encoding="utf-8")
+    done = run(command, "study.toml", *COMMANDS[command], cwd=tmp_path)
+    field, value = setting.split(" = ")
+    assert done.returncode == 2, done.stdout + done.stderr
+    said = " ".join(done.stderr.split())
+    assert f"study.toml: settings → {field}: unknown" in said
+    assert value.strip('"') in said
+    assert known in said
+    assert not (tmp_path / "out").exists()
+
+
+def test_what_explain_cannot_obey_it_refuses_by_name(tmp_path):
+    text = STUDY.replace("frames = 7", "frames = 7\nglenoid_constraint = true")
+    (tmp_path / "study.toml").write_text(text, encoding="utf-8")
+    done = run("explain", "study.toml", cwd=tmp_path)
+    assert done.returncode == 2
+    assert "settings → glenoid_constraint" in done.stderr

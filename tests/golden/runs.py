@@ -88,6 +88,7 @@ def demo() -> dict[str, pd.DataFrame]:
 def effects() -> dict[str, pd.DataFrame]:
     """``compare --effects``: a woman and a man, three conditions, 7 frames, every switch."""
     from momentshare.effects import effect_tables
+    from momentshare.study import plan_study
 
     study = chosen(
         "harbour_rescue",
@@ -95,7 +96,7 @@ def effects() -> dict[str, pd.DataFrame]:
         conditions=("bar 1.1, tucked", "bar 1.7, flared", "dumbbells"),
         frames=7,
     )
-    heads, conditions = effect_tables(study)
+    heads, conditions = effect_tables(plan_study(study).setup)
     return {"heads": heads, "conditions": conditions}
 
 

@@ -21,7 +21,7 @@ from momentshare.report.limb_tables import print_calibration, print_validation
 from momentshare.report.terminal import print_study
 from momentshare.report.write import write_results
 from momentshare.sharing import Status
-from momentshare.study import parse_study, run_study
+from momentshare.study import parse_study, plan_study, run_study
 
 EFFORT, GREATEST = "mean_activation", "greatest_load_kg"
 
@@ -263,7 +263,7 @@ TURNED = {
 def effects(tmp_path_factory):
     """Only the switches that the tests turn themselves are run."""
     study = parse_study(ONE)
-    some = tuple(s for s in switches(study) if s.name in TURNED)
+    some = tuple(s for s in switches(plan_study(study).setup) if s.name in TURNED)
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("momentshare.effects.switches", lambda _: some)
         folder = tmp_path_factory.mktemp("effects")
@@ -335,26 +335,23 @@ def test_effects_are_printed_with_their_sign(effects):
 
 
 def test_every_switch_turns_over_what_its_name_says():
-    study = parse_study(ONE)
-    file = study.file
-    found = {s.name: s.change(file) for s in switches(study)}
-    shifts = {
-        f"scapula {name.replace('_', ' ')} {sign:+d} deg": (name, sign)
-        for name in ("internal", "upward", "anterior_tilt")
-        for sign in (10, -10)
-    }
-    for label, (name, value) in shifts.items():
-        moved = found.pop(label).settings.scapula_shift_deg.model_dump()
-        assert moved.pop(name) == value
-        assert not any(moved.values())
-    assert found.pop("no passive force").settings.passive_force is False
-    assert found.pop("elastic tendon").settings.elastic_tendon is True
-    assert found.pop("curves Thelen2003").settings.curves == "Thelen2003"
+    setup = plan_study(parse_study(ONE)).setup
+    found = {s.name: s.applied(setup) for s in switches(setup)}
+    model = setup.limbs.model
+    for name in ("internal", "upward", "anterior_tilt"):
+        for sign in (10, -10):
+            numbers = found.pop(f"scapula {name.replace('_', ' ')} {sign:+d} deg").limbs.numbers
+            ((key, value),) = numbers.quantities.items()
+            assert key == f"scapula_{model.default_scapula}_{name}"
+            assert value == pytest.approx(model.number(key) + np.radians(sign))
+    assert found.pop("no passive force").limbs.options.passive is False
+    assert found.pop("elastic tendon").limbs.options.elastic_tendon is True
+    assert found.pop("curves Thelen2003").limbs.options.curves == "Thelen2003"
     timed = found.pop("timed, 1.5 s")
-    assert {c.duration_s for c in timed.condition} == {1.5}
+    assert {task.exercise.duration for task in timed.tasks} == {1.5}
     assert not found
-    back = [s for s in switches(replace(study, file=timed)) if s.name == "quasi-static"]
-    assert {c.duration_s for c in back[0].change(timed).condition} == {None}
+    back = [s for s in switches(timed) if s.name == "quasi-static"]
+    assert {task.exercise.duration for task in back[0].applied(timed).tasks} == {None}
 
 
 def test_effects_without_a_load_say_so():
@@ -376,11 +373,11 @@ def test_effects_without_a_load_say_so():
 
 
 def test_effect_tables_tell_how_far_they_are(monkeypatch):
-    study = parse_study(ONE)
-    some = tuple(s for s in switches(study) if s.name == "no passive force")
+    setup = plan_study(parse_study(ONE)).setup
+    some = tuple(s for s in switches(setup) if s.name == "no passive force")
     monkeypatch.setattr("momentshare.effects.switches", lambda _: some)
     told: list[tuple[int, int, str]] = []
-    effect_tables(study, progress=lambda *words: told.append(words))
+    effect_tables(setup, progress=lambda *words: told.append(words))
     assert told == [(0, 1, "no passive force"), (1, 1, "")]
 
 

@@ -8,7 +8,7 @@ from momentshare.exercise import BenchPress, Profile
 from momentshare.limb import build_limb
 from momentshare.model import load_model
 from momentshare.person import Person
-from momentshare.study import parse_study
+from momentshare.study import parse_study, plan_study
 
 STUDY = """
 title = "effects"
@@ -33,13 +33,13 @@ load_kg = 30
 
 @pytest.fixture(scope="module")
 def tables():
-    return effect_tables(parse_study(STUDY))
+    return effect_tables(plan_study(parse_study(STUDY)).setup)
 
 
 def test_each_switch_has_every_head(tables):
     heads, lifts = tables
     assert set(heads.groupby("switch").size()) == {26}
-    assert len(lifts) == len(switches(parse_study(STUDY)))
+    assert len(lifts) == len(switches(plan_study(parse_study(STUDY)).setup))
 
 
 def test_every_switch_changes_something(tables):
@@ -56,7 +56,7 @@ def test_speed_costs_effort(tables):
 
 def test_switches_turn_over_what_the_study_has():
     study = parse_study(STUDY.replace("frames = 5", "frames = 5\nelastic_tendon = true"))
-    assert "rigid tendon" in [s.name for s in switches(study)]
+    assert "rigid tendon" in [s.name for s in switches(plan_study(study).setup)]
 
 
 def test_inertia_fades_with_the_square_of_the_duration():

@@ -96,31 +96,20 @@ def _results(
     source: Study, person: str | None, condition: str | None
 ) -> tuple[str, str, dict[str, LiftResult]]:
     """Solve one person in one condition, for every treatment of the lateral force."""
-    from momentshare.analysis import prepare, solve_lift
-    from momentshare.errors import StudyError, UnknownNameError
-    from momentshare.model import load_model
-    from momentshare.muscle.curves import CURVE_SETS
-    from momentshare.study.run import exercise_of, lateral_of, limb_of
+    from momentshare.errors import StudyError
+    from momentshare.study import plan_study
 
-    file, settings = source.file, source.file.settings
-    people = {entry.name: entry for entry in file.person}
-    tasks = {entry.name: entry for entry in file.condition}
-    if settings.curves not in CURVE_SETS:
-        raise UnknownNameError("curve set", settings.curves, CURVE_SETS, source.source)
-    who = next(iter(people)) if person is None else person
-    task = next(iter(tasks)) if condition is None else condition
-    if who not in people:
-        raise UnknownNameError("person", who, people, source.source)
-    if task not in tasks:
-        raise UnknownNameError("condition", task, tasks, source.source)
-    model = load_model(file.model)
-    limb = limb_of(people[who], source.file.settings, model)
-    exercise = exercise_of(tasks[task], people[who], limb.skeleton.person, model, settings.frames)
-    prepared = prepare(limb, exercise.lift(limb.skeleton))
-    found = {
-        treatment.mode: solve_lift(prepared, treatment, settings.criterion())
-        for treatment in lateral_of(tasks[task], list(settings.lateral))
-    }
+    file = source.file
+    if file.settings.glenoid_constraint:
+        raise StudyError(
+            f"{source.source}: settings → glenoid_constraint: true: explain splits a drive into "
+            "joints only, not into the limits of the glenoid; remove it to explain the answer "
+            "without them"
+        )
+    who = file.person[0].name if person is None else person
+    task = file.condition[0].name if condition is None else condition
+    (case,) = plan_study(source, people=[who], conditions=[task]).solve().cases
+    found = {result.lateral.mode: result for result in case.results}
     if not found:
         raise StudyError(
             f"{source.source}: condition {task!r} has no treatment of the lateral force; "

@@ -133,10 +133,12 @@ def _compare(path: Path, out: Path, *, figures: bool, quiet: bool, effects: bool
     if effects:
         from momentshare.effects import effect_tables
         from momentshare.report.effects import print_effects, write_effects
+        from momentshare.study import plan_study
 
         with screen.status("effects") as status:
             tables = effect_tables(
-                study, progress=lambda done, total, what: status.update(f"{done}/{total} {what}")
+                plan_study(study).setup,
+                progress=lambda done, total, what: status.update(f"{done}/{total} {what}"),
             )
         files += write_effects(tables, out)
         print_effects(screen, tables)

@@ -251,15 +251,9 @@ def _refuse_copies(study: CohortStudy) -> None:
 def _check_settings(study: CohortStudy, model: Model) -> None:
     """Faults of names that only the model or the curve sets know."""
     from momentshare.errors import UnknownNameError
-    from momentshare.muscle.curves import CURVE_SETS
+    from momentshare.study.run import check_settings
 
-    settings = study.file.settings
-    if settings.curves not in CURVE_SETS:
-        raise UnknownNameError("curve set", settings.curves, CURVE_SETS, where="settings → curves")
-    if settings.scapula is not None and settings.scapula not in model.scapula_policies:
-        raise UnknownNameError(
-            "scapula policy", settings.scapula, model.scapula_policies, where="settings → scapula"
-        )
+    check_settings(study.file.settings, model, study.source)
     named = {head: f"layout {x.name!r} → emg" for x in study.file.layout for head in x.emg}
     named |= {m.head: "maximal_contraction → head" for m in study.file.maximal_contraction}
     for head, where in named.items():

@@ -10,7 +10,6 @@ import numpy as np
 import pandas as pd
 
 from momentshare import reading
-from momentshare.analysis import LiftResult, prepare, solve_lift
 from momentshare.balance import Lateral
 from momentshare.cohort.sensitivity import sensitivity_table
 from momentshare.emg import (
@@ -23,8 +22,9 @@ from momentshare.emg import (
     pull_to_emg,
 )
 from momentshare.errors import InputError, StudyError
+from momentshare.runs import CaseSet, Setup, Task, solve_setup
 from momentshare.signals import resample
-from momentshare.study.run import Case, CaseSet, limb_of, treatments
+from momentshare.study.run import limb_plan, treatments
 from momentshare.trial.process import (
     MeasuredRepetition,
     ProcessedTrial,
@@ -48,6 +48,7 @@ if TYPE_CHECKING:
     )
     from momentshare.limb import Limb
     from momentshare.model import Model
+    from momentshare.runs import Case, LimbPlan
     from momentshare.trial.recording import Channel, Recording
 
 __all__ = [
@@ -139,7 +140,11 @@ def solve_trial(study: CohortStudy, number: int, model: Model) -> TrialAnswer:
     file = study.file
     entry = file.trial[number - 1]
     person, condition = study.person(entry.person), study.condition(entry.condition)
-    limb = limb_of(person, file.settings, model)
+    plan = limb_plan([person], file.settings, model)
+    limbs, faults = plan.build()
+    if faults:
+        raise faults[0]
+    limb = limbs.take(0)
     recording = _recording(study, entry)
     trial = process_trial(
         recording,
@@ -156,13 +161,19 @@ def solve_trial(study: CohortStudy, number: int, model: Model) -> TrialAnswer:
         raise InputError(f"{entry.file}: no repetition can be used:", trial.refused)
     emg, emg_notes = _envelopes(study, entry, trial, limb)
     parts: dict[str, list[pd.DataFrame]] = {name: [] for name in TABLES}
-    for repetition in trial.repetitions:
-        solved = _solve_repetition(study, entry, condition, limb, repetition)
+    setup = _setup(study, entry, condition, plan, trial)
+    whole = solve_setup(setup, greatest_load=False)
+    for repetition, case in zip(trial.repetitions, whole.cases, strict=True):
+        solved = CaseSet(model=model, cases=(case,))
         keys = {"trial": number, "repetition": repetition.number}
         for name, table in _tables(study, trial, repetition, solved, emg).items():
             for at, (key, value) in enumerate(keys.items()):
                 table.insert(at, key, value)
             parts[name].append(table)
+    if file.statistics.sensitivity:
+        changed = sensitivity_table(setup, whole)
+        changed.insert(0, "trial", number)
+        parts["sensitivity"].append(changed)
     identity = {"trial": number, "person": entry.person, "condition": entry.condition}
     checks = (*trial.checks, _moments_met(parts["moments"]))
     parts["checks"].append(pd.DataFrame([identity | _check_row(c) for c in checks]))
@@ -195,45 +206,47 @@ def _recording(study: CohortStudy, entry: TrialEntry) -> Recording:
     return merge_recordings(first, *more) if more else first
 
 
-def _solve_repetition(
+def _setup(
     study: CohortStudy,
     entry: TrialEntry,
     condition: MeasuredCondition,
-    limb: Limb,
-    repetition: MeasuredRepetition,
-) -> CaseSet:
+    limbs: LimbPlan,
+    trial: ProcessedTrial,
+) -> Setup:
+    """All repetitions of a trial, ready to be solved."""
     settings = study.file.settings
-    measured = repetition.measured
-    prepared = prepare(limb, measured.lift)
-    given = measured.lateral
-    if given is None and condition.lateral_ratio is not None:
-        given = Lateral(mode="measured", ratio=condition.lateral_ratio)
-    chosen = treatments(
-        settings.lateral,
-        one_bar=condition.one_bar,
-        measured=given,
-        bounds=condition.lateral_bounds,
-    )
-    if not chosen:
-        raise InputError(
-            f"{entry.file}: settings → lateral asks for 'measured' only, but neither the force "
-            "along the bar nor lateral_ratio is known; add 'zero' or 'free'"
+    tasks = []
+    for repetition in trial.repetitions:
+        given = repetition.measured.lateral
+        if given is None and condition.lateral_ratio is not None:
+            given = Lateral(mode="measured", ratio=condition.lateral_ratio)
+        chosen = treatments(
+            settings.lateral,
+            one_bar=condition.one_bar,
+            measured=given,
+            bounds=condition.lateral_bounds,
         )
-    criterion = settings.criterion()
-
-    def solve(glenoid: bool) -> tuple[LiftResult, ...]:
-        return tuple(
-            solve_lift(prepared, t, criterion, greatest_load=False, glenoid=glenoid) for t in chosen
+        if not chosen:
+            raise InputError(
+                f"{entry.file}: settings → lateral asks for 'measured' only, but neither the "
+                "force along the bar nor lateral_ratio is known; add 'zero' or 'free'"
+            )
+        tasks.append(
+            Task(
+                person=entry.person,
+                condition=entry.condition,
+                repetition=repetition.number,
+                limb=0,
+                treatments=chosen,
+                lift=repetition.measured.lift,
+            )
         )
-
-    case = Case(
-        person=entry.person,
-        condition=entry.condition,
-        prepared=prepared,
-        results=solve(False),
-        constrained=solve(True) if settings.glenoid_constraint else (),
+    return Setup(
+        limbs=limbs,
+        tasks=tuple(tasks),
+        criterion=settings.criterion(),
+        glenoid=settings.glenoid_constraint,
     )
-    return CaseSet(model=limb.model, cases=(case,))
 
 
 def _tables(
@@ -264,8 +277,6 @@ def _tables(
     }
     if case.constrained:
         tables["glenoid_heads"] = reading.glenoid_head_table(solved).assign(person=case.person)
-    if study.file.statistics.sensitivity:
-        tables["sensitivity"] = sensitivity_table(case)
     return tables
 
 

@@ -21,12 +21,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.explain.drive import FrameProblem, head_index
-from momentshare.sharing import Sharing, share
+from momentshare.explain.drive import FrameProblem, head_index, solve_problems
 
 if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
+
+    from momentshare.sharing import Sharing
 
 __all__ = ["AS_IT_IS", "NO_JOINT", "Counterfactuals", "changed_problems", "counterfactuals"]
 
@@ -203,23 +204,7 @@ def counterfactuals(problem: FrameProblem, head: str) -> Counterfactuals:
     """
     cases, twin_of = changed_problems(problem, head)
     problems = tuple(cases.values())
-    bounds = None
-    if problem.free_columns.shape[1] and problem.free_bounds is not None:
-        bounds = problem.free_bounds
-    answer = share(
-        np.stack([p.moment_arms for p in problems]),
-        np.stack([p.capacity for p in problems]),
-        np.stack([p.moments for p in problems]),
-        passive_force=np.stack([p.passive_force for p in problems]),
-        exponent=problem.exponent,
-        weights=np.stack([p.weights for p in problems]),
-        free_columns=(
-            np.stack([p.free_columns for p in problems]) if problem.free_columns.shape[1] else None
-        ),
-        free_bounds=bounds,
-        head_names=problem.head_names,
-        row_names=problem.row_names,
-    )
+    answer = solve_problems(problems)
     effort = np.array(
         [float(p.effort(answer.activation[k])) for k, p in enumerate(problems)], dtype=float
     )

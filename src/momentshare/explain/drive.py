@@ -17,13 +17,16 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from momentshare.balance import Balance, Criterion
 from momentshare.directions import ROWS, row_named
 from momentshare.errors import InputError, UnknownNameError
 from momentshare.muscle.curves import CurveSet, curve_set
 from momentshare.reading import frame_status
-from momentshare.sharing import Sharing, share
+from momentshare.sharing import Sharing
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import pandas as pd
     from numpy.typing import NDArray
 
@@ -141,18 +144,35 @@ class FrameProblem:
 
     def solve(self) -> Sharing:
         """Share the moments of this frame anew; arrays without a frame axis."""
-        return share(
-            self.moment_arms,
-            self.capacity,
-            self.moments,
-            passive_force=self.passive_force,
-            exponent=self.exponent,
-            weights=self.weights,
-            free_columns=self.free_columns if self.free_columns.shape[1] else None,
-            free_bounds=self.free_bounds,
-            head_names=self.head_names,
-            row_names=self.row_names,
-        )
+        return answer_at(solve_problems([self]), 0)
+
+
+def solve_problems(problems: Sequence[FrameProblem]) -> Sharing:
+    """Solve problems of one frame side by side, the first axis over the problems.
+
+    All have the heads, rows, exponent and kind of lateral force of the first.
+    """
+    first = problems[0]
+    count, free = len(problems), first.free_columns.shape[1] > 0
+    none = np.zeros((count, len(first.row_names)))
+    balance = Balance(
+        head_names=first.head_names,
+        row_names=first.row_names,
+        arms=np.stack([p.moment_arms for p in problems]),
+        capacity=np.stack([p.capacity for p in problems]),
+        passive=np.stack([p.passive_force for p in problems]),
+        moments=np.stack([p.moments for p in problems]),
+        lever=-np.stack([p.free_columns[:, 0] for p in problems]) if free else none,
+        vertical=np.ones(count),  # so that the bounds of the ratio are those of the push
+        ratio=np.zeros(count),
+        posed=np.ones(count, dtype=bool),
+        volume_weights=np.stack([p.weights for p in problems]),
+        free=free,
+        ratio_bounds=None
+        if first.free_bounds is None
+        else (np.full(count, first.free_bounds[0]), np.full(count, first.free_bounds[1])),
+    )
+    return balance.share(Criterion(exponent=first.exponent, weights="volume"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -353,37 +373,23 @@ def frame_problem(result: LiftResult, frame: int) -> FrameProblem:
     FrameProblem
         Solving it gives the lift's own answer again.
     """
-    prepared, chosen = result.prepared, result.criterion
-    need, limb, state = prepared.demand, prepared.limb, prepared.state
     _require_frame(result, frame)
-    rows = [ROWS.index(name) for name in chosen.rows]
-    lever = need.lateral_moments[frame, rows]
-    known = need.moments()[frame, rows]
-    vertical = float(need.hand_force()[frame])
-    columns = np.zeros((len(rows), 0))
-    bounds = None
-    if result.lateral.mode == "measured":
-        known = known + float(result.lateral_force[frame]) * lever
-    elif result.lateral.mode == "free":
-        columns = -lever[:, None]
-        if result.lateral.bounds is not None:
-            low, high = result.lateral.bounds
-            bounds = (low * vertical, high * vertical)
-    weights = np.ones(len(limb.head_names))
-    if chosen.weights == "volume":
-        weights = limb.volume / limb.volume.mean()
+    chosen = result.criterion
+    balance = result.prepared.balance(chosen).treated(result.lateral).take(frame)
+    columns, bounds = balance.columns, balance.push_bounds
+    weights = balance.weights(chosen)
     best, resist = _at_best_length(result, frame)
     return FrameProblem(
-        head_names=limb.head_names,
-        row_names=chosen.rows,
-        moment_arms=prepared.paths.moment_arms[frame][rows],
-        capacity=state.active_capacity[frame].copy(),
-        passive_force=state.passive_force[frame].copy(),
-        moments=known,
+        head_names=balance.head_names,
+        row_names=balance.row_names,
+        moment_arms=balance.arms.copy(),
+        capacity=balance.capacity.copy(),
+        passive_force=balance.passive.copy(),
+        moments=balance.known_moments,
         exponent=chosen.exponent,
-        weights=weights,
-        free_columns=columns,
-        free_bounds=bounds,
+        weights=np.ones(len(balance.head_names)) if weights is None else weights.copy(),
+        free_columns=np.zeros((len(balance.row_names), 0)) if columns is None else columns,
+        free_bounds=None if bounds is None else (float(bounds[0][0]), float(bounds[1][0])),
         weights_follow_volume=chosen.weights == "volume",
         best_capacity=best,
         best_passive_force=resist,
@@ -527,7 +533,7 @@ def explain_head(result: LiftResult, head: str, *, frame: int | None = None) -> 
     index = head_index(result.prepared.limb.head_names, head)
     at = weakest_frame(result) if frame is None else frame
     problem = frame_problem(result, at)
-    answer = _answer_at(result, at)
+    answer = answer_at(result.sharing, at)
     force = float(answer.force[index])
     parts = []
     for j, row in enumerate(problem.row_names):
@@ -553,9 +559,8 @@ def explain_head(result: LiftResult, head: str, *, frame: int | None = None) -> 
     )
 
 
-def _answer_at(result: LiftResult, frame: int) -> Sharing:
-    """One frame of the lift's own answer, without its frame axis."""
-    whole = result.sharing
+def answer_at(whole: Sharing, frame: int) -> Sharing:
+    """One frame of an answer, without its frame axis."""
     proof = whole.certificate
     return Sharing(
         activation=whole.activation[frame].copy(),

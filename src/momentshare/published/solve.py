@@ -17,12 +17,12 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from momentshare.balance import BALANCED, Criterion
+from momentshare.balance import BALANCED, Balance, Criterion
 from momentshare.errors import InputError
 from momentshare.exercise.reach import shoulder_limits
 from momentshare.posture import posture_from_angles
 from momentshare.published.table import ANGLE_NAMES, PublishedLine, PublishedTable
-from momentshare.sharing import Status, share
+from momentshare.sharing import Status
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -241,18 +241,16 @@ def _solved(
     posture = posture_from_angles(*(values[..., first + k] for k in range(len(ANGLE_NAMES))))
     found = limb.paths(posture)
     state = limb.capacity(found.length)
-    weights = limb.volume / limb.volume.mean() if criterion.weights == "volume" else None
-    return found.inside, share(
+    balance = Balance.of_moments(
         found.moment_arms[..., rows, :],
         state.active_capacity,
         values[..., rows],
-        passive_force=state.passive_force,
-        exponent=criterion.exponent,
-        weights=weights,
-        chain=False,
+        passive=state.passive_force,
+        volume_weights=limb.volume_weights,
         head_names=limb.head_names,
-        row_names=[BALANCED[k] for k in rows],
+        row_names=tuple(BALANCED[k] for k in rows),
     )
+    return found.inside, balance.share(criterion, chain=False)
 
 
 def _quantiles(drawn: NDArray[np.float64]) -> NDArray[np.float64]:

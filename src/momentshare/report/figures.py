@@ -27,7 +27,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from momentshare.analysis import LiftResult
-    from momentshare.study.run import Case, StudyResult
+    from momentshare.runs import Case
+    from momentshare.study.run import StudyResult
 
     Floats = NDArray[np.float64]
 

@@ -16,7 +16,7 @@ from momentshare.analysis import LiftResult, Prepared, assemble, prepare, requir
 from momentshare.exercise.lift import Lift, join_lifts
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
     from numpy.typing import NDArray
 
@@ -92,7 +92,7 @@ class Block:
         *,
         greatest_load: bool = True,
         glenoid: bool = False,
-        chain: bool = True,
+        change: Callable[[Balance], Balance] | None = None,
         threads: int | None = None,
     ) -> list[Answer]:
         """Share the moments of lifts, each with one treatment of its lateral force.
@@ -104,7 +104,9 @@ class Block:
         criterion : Criterion
         greatest_load, glenoid : bool
             As for :func:`momentshare.analysis.solve_lift`.
-        chain, threads
+        change : callable, optional
+            Change of the balance of all frames before it is solved.
+        threads : int, optional
             As for :func:`momentshare.sharing.share`.
 
         Returns
@@ -113,6 +115,8 @@ class Block:
             One for each kind of treatment that occurs.
         """
         balance = self.prepared.balance(criterion, glenoid=glenoid)
+        if change is not None:
+            balance = change(balance)
         answers = []
         for free in (False, True):
             members = tuple(w for w in wanted if (w[1].mode == "free") is free)
@@ -123,7 +127,7 @@ class Block:
             spans = [self._span(k) for k, _ in members]
             frames = np.concatenate([np.arange(s.start, s.stop) for s in spans])
             asked = _treated(balance.take(frames), members, spans, free=free)
-            answer = asked.share(criterion, glenoid=glenoid, chain=chain, threads=threads)
+            answer = asked.share(criterion, glenoid=glenoid, threads=threads)
             answers.append(
                 Answer(
                     block=self,
@@ -146,11 +150,14 @@ class Block:
         *,
         greatest_load: bool = True,
         glenoid: bool = False,
+        change: Callable[[Balance], Balance] | None = None,
     ) -> list[LiftResult]:
         """Do the same, cut into one result for each entry of ``wanted``, in its order."""
         found: dict[tuple[int, str], LiftResult] = {}
         parts = {k: self.part(k) for k, _ in wanted}
-        for answer in self.solve(wanted, criterion, greatest_load=greatest_load, glenoid=glenoid):
+        for answer in self.solve(
+            wanted, criterion, greatest_load=greatest_load, glenoid=glenoid, change=change
+        ):
             for place, (k, lateral) in enumerate(answer.members):
                 found[k, lateral.mode] = answer.result(place, parts[k])
         return [found[k, lateral.mode] for k, lateral in wanted]

@@ -8,10 +8,8 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import pandas as pd
 
-from momentshare.analysis import prepare, solve_lift
 from momentshare.directions import DIRECTIONS, ROWS, row_named
-from momentshare.errors import InputError, PostureError, StudyError, UnknownNameError
-from momentshare.model import load_model
+from momentshare.errors import InputError, StudyError, UnknownNameError
 from momentshare.posture import Posture
 from momentshare.strength.capacity import (
     DEFINITIONS,
@@ -21,7 +19,7 @@ from momentshare.strength.capacity import (
 )
 from momentshare.strength.curves import curve_table
 from momentshare.strength.utilisation import NetMoment, corrected_utilisation
-from momentshare.study.run import exercise_of, lateral_of, limb_of
+from momentshare.study.run import exercise_of, plan_study
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -31,7 +29,7 @@ if TYPE_CHECKING:
     from momentshare.model import Model
     from momentshare.study.schema import ConditionEntry, PersonEntry, Study
 
-__all__ = ["StrengthReport", "TaskMode", "moments_report", "pick_entries", "study_strength"]
+__all__ = ["StrengthReport", "TaskMode", "moments_report", "study_strength"]
 
 TaskMode = Literal["isometric", "lift"]
 
@@ -70,24 +68,6 @@ class StrengthReport:
     refusals: tuple[str, ...]
 
 
-def pick_entries(
-    study: Study, people: Sequence[str] = (), conditions: Sequence[str] = ()
-) -> tuple[list[PersonEntry], list[ConditionEntry]]:
-    """Choose people and conditions by name; all of a kind where none is named."""
-    file = study.file
-    for kind, wanted, known in (
-        ("person", people, [p.name for p in file.person]),
-        ("condition", conditions, [c.name for c in file.condition]),
-    ):
-        for name in wanted:
-            if name not in known:
-                raise UnknownNameError(kind, name, known, study.source)
-    return (
-        [p for p in file.person if not people or p.name in people],
-        [c for c in file.condition if not conditions or c.name in conditions],
-    )
-
-
 def study_strength(
     study: Study,
     test: StrengthTest,
@@ -120,39 +100,32 @@ def study_strength(
     StudyError
         ``lift`` is asked of a study without timed lifts.
     """
-    chosen, tasks = pick_entries(study, people, conditions)
-    if task_mode == "lift" and all(c.duration_s is None for c in tasks):
+    planned = plan_study(study, people=people, conditions=conditions, frames=frames)
+    if task_mode == "lift" and all(c.duration_s is None for c in planned.conditions):
         raise StudyError(
             f"{study.source}: task mode 'lift' needs duration_s in a condition; "
             "add it or use 'isometric'"
         )
-    model = load_model(study.file.model)
-    along, lines, tests, curves, refusals = [], [], [], [], []
-    done, total = 0, len(chosen) * len(tasks)
-    for entry in chosen:
-        limb = limb_of(entry, study.file.settings, model)
-        tests.append(_test_table(limb, test))
+    solved = planned.solve(greatest_load=False)
+    tests: dict[str, pd.DataFrame] = {}
+    curves = []
+    for limb in solved.limbs:
+        tests[limb.skeleton.person.name] = _test_table(limb, test)
         curves.append(curve_table(limb, test))
-        for task in tasks:
-            if progress is not None:
-                progress(done, total, f"{entry.name}: {task.name}")
-            done += 1
-            try:
-                prepared = _prepared(limb, entry, task, model, frames)
-            except PostureError as err:
-                refusals.append(f"{entry.name}, {task.name}: {err}")
-                continue
-            here = _along(prepared, task.name, task_mode)
-            along.append(here)
-            for lateral in lateral_of(task, list(study.file.settings.lateral)):
-                result = solve_lift(
-                    prepared, lateral, study.file.settings.criterion(), greatest_load=False
-                )
-                lines.append(_lines(task.name, result, here, tests[-1]))
+    along, lines = [], []
+    for done, case in enumerate(solved.cases):
+        if progress is not None:
+            progress(done, len(solved.cases), f"{case.person}: {case.condition}")
+        here = _along(case.prepared, case.condition, task_mode)
+        along.append(here)
+        # Where the contact force is to be kept within the glenoid, the free lateral force is
+        # that of the answer that keeps it.
+        lines += [
+            _lines(case.condition, result, here, tests[case.person])
+            for result in case.constrained or case.results
+        ]
     if progress is not None:
-        progress(total, total, "")
-    if not along:
-        raise PostureError(f"{study.source}: no condition can be performed:", refusals)
+        progress(len(solved.cases), len(solved.cases), "")
     table = pd.concat(lines, ignore_index=True)
     return StrengthReport(
         test=test,
@@ -160,9 +133,9 @@ def study_strength(
         along=pd.concat(along, ignore_index=True),
         frames=table,
         utilisation=_peaks(table),
-        tests=pd.concat(tests, ignore_index=True),
+        tests=pd.concat(list(tests.values()), ignore_index=True),
         curves=pd.concat(curves, ignore_index=True),
-        refusals=tuple(refusals),
+        refusals=tuple(f"{r.person}, {r.condition}: {r.reason}" for r in solved.refusals),
     )
 
 
@@ -182,17 +155,17 @@ def moments_report(
     InputError
         A height fraction for a condition that the study lacks or that is out of reach there.
     """
-    chosen, _ = pick_entries(study, people)
+    planned = plan_study(study, people=people)
     tasks = {c.name: c for c in study.file.condition}
     for item in moments:
         if item.height_fraction is not None and item.condition not in tasks:
             raise UnknownNameError("condition", item.condition, tasks, "height_fraction")
-    model = load_model(study.file.model)
     parts = []
-    for entry in chosen:
-        limb = limb_of(entry, study.file.settings, model)
+    limbs = planned.limbs()
+    for row, entry in enumerate(planned.people):
+        limb = limbs.take(row)
         postures = [
-            _posture_at(limb, entry, tasks, item, model)
+            _posture_at(limb, entry, tasks, item, planned.model)
             if item.height_fraction is not None
             else None
             for item in moments
@@ -239,13 +212,6 @@ def _posture_at(
         elbow_flexion=lift.posture.elbow_flexion[frame],
         forearm_rotation=lift.posture.forearm_rotation[frame],
     )
-
-
-def _prepared(
-    limb: Limb, entry: PersonEntry, task: ConditionEntry, model: Model, frames: int
-) -> Prepared:
-    exercise = exercise_of(task, entry, limb.skeleton.person, model, frames)
-    return prepare(limb, exercise.lift(limb.skeleton))
 
 
 def _test_table(limb: Limb, test: StrengthTest) -> pd.DataFrame:

@@ -3,76 +3,44 @@
 from __future__ import annotations
 
 import math
+from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from momentshare.balance import Lateral
 from momentshare.errors import InputError, PostureError, StudyError, UnknownNameError
-from momentshare.limb import Limb, build_limb, build_limbs
 from momentshare.model import load_model
 from momentshare.model.numbers import Numbers
 from momentshare.muscle.curves import CURVE_SETS
-from momentshare.runs import blocks_of
+from momentshare.runs import CaseSet, LimbPlan, Setup, Task, solve_setup
+from momentshare.runs.cases import LimbError
 from momentshare.study.exercises import EXERCISES, Setting
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
-    from momentshare.analysis import LiftResult, Prepared
-    from momentshare.exercise import Exercise, Lift
+    from momentshare.exercise import Exercise
+    from momentshare.limb import Limb
     from momentshare.model import Model
     from momentshare.person import Person
+    from momentshare.runs import Refusal
     from momentshare.study.schema import ConditionEntry, PersonEntry, SettingsEntry, Study
 
 __all__ = [
-    "Case",
-    "CaseSet",
-    "Refusal",
+    "PlannedStudy",
     "StudyResult",
+    "check_settings",
     "exercise_of",
     "lateral_of",
+    "limb_faults",
     "limb_of",
+    "limb_plan",
+    "nothing_to_solve",
+    "plan_study",
     "run_study",
     "scapula_shift",
+    "treatments",
 ]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Case:
-    """One person in one condition, with an answer for each treatment of the lateral force.
-
-    ``constrained`` holds the same answers with the contact force kept within the stability
-    limits of the glenoid, where the settings ask for it.
-    """
-
-    person: str
-    condition: str
-    prepared: Prepared
-    results: tuple[LiftResult, ...]
-    constrained: tuple[LiftResult, ...] = ()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Refusal:
-    """A person and condition without any reachable posture, and why."""
-
-    person: str
-    condition: str
-    reason: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class CaseSet:
-    """Cases of one limb model, planned or measured; what the readings are made of."""
-
-    model: Model
-    cases: tuple[Case, ...]
-
-    def pairs(self) -> Iterator[tuple[Case, LiftResult]]:
-        """Every case with each of its results."""
-        for case in self.cases:
-            for result in case.results:
-                yield case, result
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -80,20 +48,189 @@ class StudyResult(CaseSet):
     """All cases of a study with what made them."""
 
     study: Study
-    limbs: tuple[Limb, ...]
-    refusals: tuple[Refusal, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PlannedStudy:
+    """A study, or part of one, ready to be solved.
+
+    Attributes
+    ----------
+    study : Study
+    model : Model
+    people, conditions : tuple
+        Entries that were chosen.
+    setup : Setup
+    """
+
+    study: Study
+    model: Model
+    people: tuple[PersonEntry, ...]
+    conditions: tuple[ConditionEntry, ...]
+    setup: Setup
+
+    def solve(
+        self,
+        *,
+        greatest_load: bool = True,
+        progress: Callable[[int, int, str], None] | None = None,
+    ) -> StudyResult:
+        """Solve all cases; see :func:`momentshare.runs.solve_setup`.
+
+        Raises
+        ------
+        PostureError
+            No condition can be performed.
+        StudyError
+            A limb cannot be built from what the study says of a person.
+        """
+        with limb_faults(self.study.source, self.people):
+            found = solve_setup(self.setup, greatest_load=greatest_load, progress=progress)
+        if not found.cases:
+            raise nothing_to_solve(self.study.source, found.refusals)
+        return StudyResult(
+            study=self.study,
+            model=found.model,
+            cases=found.cases,
+            limbs=found.limbs,
+            refusals=found.refusals,
+        )
+
+    def limbs(self) -> Limb:
+        """Build the limbs of the people chosen."""
+        limbs, faults = self.setup.limbs.build()
+        with limb_faults(self.study.source, self.people):
+            for row, err in faults.items():
+                raise LimbError(row, self.people[row].name, err)
+        return limbs
+
+
+def plan_study(
+    study: Study,
+    *,
+    people: Sequence[str] = (),
+    conditions: Sequence[str] = (),
+    frames: int | None = None,
+) -> PlannedStudy:
+    """Turn a study into a setup, everything checked that can be checked before solving.
+
+    Parameters
+    ----------
+    study : Study
+    people, conditions : sequence of str
+        Names to keep; all where none is named.
+    frames : int, optional
+        Frames along each lift, in place of those of the settings.
+
+    Raises
+    ------
+    StudyError, UnknownNameError
+        A name or value in the study does not fit the model; names file and field.
+    """
+    file, settings = study.file, study.file.settings
+    model = load_model(file.model)
+    check_settings(settings, model, study.source)
+    chosen = _picked("person", people, file.person, study.source)
+    tasks = _picked("condition", conditions, file.condition, study.source)
+    limbs = limb_plan(chosen, settings, model)
+    found = []
+    for row, entry in enumerate(chosen):
+        for condition in tasks:
+            try:
+                exercise = exercise_of(
+                    condition, entry, limbs.people[row], model, frames or settings.frames
+                )
+            except InputError as err:
+                raise StudyError(f"{study.source}: condition {condition.name!r}: {err}") from err
+            found.append(
+                Task(
+                    person=entry.name,
+                    condition=condition.name,
+                    limb=row,
+                    treatments=lateral_of(condition, list(settings.lateral)),
+                    exercise=exercise,
+                )
+            )
+    return PlannedStudy(
+        study=study,
+        model=model,
+        people=tuple(chosen),
+        conditions=tuple(tasks),
+        setup=Setup(
+            limbs=limbs,
+            tasks=tuple(found),
+            criterion=settings.criterion(),
+            glenoid=settings.glenoid_constraint,
+        ),
+    )
+
+
+def check_settings(settings: SettingsEntry, model: Model, source: str) -> None:
+    """Raise ``UnknownNameError`` for a setting that names what the model does not have."""
+    if settings.curves not in CURVE_SETS:
+        raise UnknownNameError(
+            "curve set", settings.curves, CURVE_SETS, f"{source}: settings → curves"
+        )
+    if settings.scapula is not None and settings.scapula not in model.scapula_policies:
+        raise UnknownNameError(
+            "scapula policy",
+            settings.scapula,
+            model.scapula_policies,
+            f"{source}: settings → scapula",
+        )
+
+
+_Entry = TypeVar("_Entry", bound="PersonEntry | ConditionEntry")
+
+
+def _picked(
+    kind: str, wanted: Sequence[str], entries: Sequence[_Entry], source: str
+) -> list[_Entry]:
+    """Entries of the names wanted, in the order of the study; all where none is named."""
+    known = [entry.name for entry in entries]
+    for name in wanted:
+        if name not in known:
+            raise UnknownNameError(kind, name, known, source)
+    return [entry for entry in entries if not wanted or entry.name in wanted]
+
+
+def limb_plan(people: Sequence[PersonEntry], settings: SettingsEntry, model: Model) -> LimbPlan:
+    """How the limbs of people of a study are built."""
+    return LimbPlan(
+        people=tuple(entry.person() for entry in people),
+        model=model,
+        scapula=settings.scapula,
+        strengths=tuple([test.measured() for test in entry.strength] for entry in people),
+        numbers=Numbers(quantities=scapula_shift(settings, model)),
+        options=settings.limb_options(),
+    )
+
+
+@contextmanager
+def limb_faults(source: str, people: Sequence[PersonEntry]) -> Iterator[None]:
+    """Say which field of the study keeps a limb from being built."""
+    try:
+        yield
+    except LimbError as err:
+        if isinstance(err.reason, UnknownNameError):
+            raise err.reason from err
+        entry = people[err.row]
+        field = "strength → moment_nm" if entry.strength else "sizes"
+        raise StudyError(f"{source}: person {entry.name!r} → {field}: {err.reason}") from err.reason
+
+
+def nothing_to_solve(source: str, refusals: Sequence[Refusal]) -> PostureError:
+    """Return the error of a study in which no condition can be performed, with the reasons."""
+    reasons = [f"{r.person}, {r.condition}: {r.reason}" for r in refusals]
+    return PostureError(f"{source}: no condition can be performed:", reasons)
 
 
 def limb_of(entry: PersonEntry, settings: SettingsEntry, model: Model) -> Limb:
     """Build the limb of a person of the study."""
-    return build_limb(
-        entry.person(),
-        model,
-        scapula=settings.scapula,
-        strengths=[test.measured() for test in entry.strength],
-        numbers=Numbers(quantities=scapula_shift(settings, model)),
-        options=settings.limb_options(),
-    )
+    limbs, faults = limb_plan([entry], settings, model).build()
+    for err in faults.values():
+        raise err
+    return limbs.take(0)
 
 
 def scapula_shift(settings: SettingsEntry, model: Model) -> dict[str, float]:
@@ -161,7 +298,8 @@ def run_study(
     ----------
     study : Study
     progress : callable, optional
-        Called with the number done, the number of all cases, and what comes next.
+        Called after every block of lifts with the number of cases done, that of all, and what
+        is done.
 
     Returns
     -------
@@ -175,104 +313,4 @@ def run_study(
     StudyError
         A name or value in the study does not fit the model.
     """
-    file, settings = study.file, study.file.settings
-    model = load_model(file.model)
-    if settings.curves not in CURVE_SETS:
-        raise StudyError(
-            f"{study.source}: settings → curves: {settings.curves!r} is unknown; "
-            f"known: {', '.join(CURVE_SETS)}"
-        )
-    if settings.scapula is not None and settings.scapula not in model.scapula_policies:
-        raise UnknownNameError(
-            "scapula policy",
-            settings.scapula,
-            model.scapula_policies,
-            where=f"{study.source}: settings → scapula",
-        )
-    limbs = _limbs(study, model)
-    inputs: list[tuple[PersonEntry, ConditionEntry, int, Lift]] = []
-    refusals: list[Refusal] = []
-    total = len(file.person) * len(file.condition)
-    for row, entry in enumerate(file.person):
-        skeleton = limbs.skeleton.take(row)
-        for condition in file.condition:
-            if progress is not None:
-                progress(len(inputs) + len(refusals), total, f"{entry.name}: {condition.name}")
-            try:
-                exercise = exercise_of(condition, entry, skeleton.person, model, settings.frames)
-            except InputError as err:
-                raise StudyError(f"{study.source}: condition {condition.name!r}: {err}") from err
-            try:
-                lift = exercise.lift(skeleton)
-            except PostureError as err:
-                refusals.append(
-                    Refusal(person=entry.name, condition=condition.name, reason=str(err))
-                )
-                continue
-            inputs.append((entry, condition, row, lift))
-    if not inputs:
-        reasons = [f"{r.person}, {r.condition}: {r.reason}" for r in refusals]
-        raise PostureError(f"{study.source}: no condition can be performed:", reasons)
-    cases = _solved(limbs, inputs, settings)
-    if progress is not None:
-        progress(total, total, "")
-    return StudyResult(
-        study=study,
-        model=model,
-        limbs=tuple(limbs.take(row) for row in range(len(file.person))),
-        cases=tuple(cases),
-        refusals=tuple(refusals),
-    )
-
-
-def _limbs(study: Study, model: Model) -> Limb:
-    """Limbs of all people of a study."""
-    file, settings = study.file, study.file.settings
-    limbs, faults = build_limbs(
-        [entry.person() for entry in file.person],
-        model,
-        scapula=settings.scapula,
-        strengths=[[test.measured() for test in entry.strength] for entry in file.person],
-        numbers=Numbers(quantities=scapula_shift(settings, model)),
-        options=settings.limb_options(),
-    )
-    for row, err in faults.items():
-        if isinstance(err, UnknownNameError):
-            raise err
-        entry = file.person[row]
-        field = "strength → moment_nm" if entry.strength else "sizes"
-        raise StudyError(f"{study.source}: person {entry.name!r} → {field}: {err}") from err
-    return limbs
-
-
-def _solved(
-    limbs: Limb,
-    inputs: Sequence[tuple[PersonEntry, ConditionEntry, int, Lift]],
-    settings: SettingsEntry,
-) -> list[Case]:
-    """Solve all lifts in blocks; cases in the order of the inputs."""
-    criterion = settings.criterion()
-    found: dict[int, Case] = {}
-    for block in blocks_of(limbs, [lift for *_, lift in inputs], [row for _, _, row, _ in inputs]):
-        wanted = [
-            (k, lateral)
-            for k, number in enumerate(block.numbers)
-            for lateral in lateral_of(inputs[number][1], list(settings.lateral))
-        ]
-        free = block.results(wanted, criterion)
-        held = (
-            block.results(wanted, criterion, greatest_load=False, glenoid=True)
-            if settings.glenoid_constraint
-            else []
-        )
-        for k, number in enumerate(block.numbers):
-            entry, condition, _, _ = inputs[number]
-            mine = [at for at, (place, _) in enumerate(wanted) if place == k]
-            found[number] = Case(
-                person=entry.name,
-                condition=condition.name,
-                prepared=free[mine[0]].prepared,
-                results=tuple(free[at] for at in mine),
-                constrained=tuple(held[at] for at in mine) if held else (),
-            )
-    return [found[number] for number in sorted(found)]
+    return plan_study(study).solve(progress=progress)

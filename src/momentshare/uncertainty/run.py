@@ -18,6 +18,7 @@ from momentshare.errors import InputError, MissingExtraError, SolverError
 from momentshare.inputs import RECORD, read_text
 from momentshare.model import load_model
 from momentshare.processes import IN_FLIGHT, on_processes
+from momentshare.study.run import check_settings
 from momentshare.uncertainty.chunks import Task, chunk_bytes, read_tag
 from momentshare.uncertainty.draws import build_layout
 from momentshare.uncertainty.plan import CHUNK, Plan
@@ -85,6 +86,7 @@ def run_uncertainty(
     if workers is not None and workers < 1:
         raise InputError(f"workers: wanted 1 or more, got {workers}")
     model = load_model(plan.study.file.model)
+    check_settings(plan.study.file.settings, model, plan.study.source)
     if plan.trajectories:
         _require_salib()
     _open(plan, model, place, resume=resume)

@@ -1,0 +1,283 @@
+"""Cases: who lifts what, with which treatments of the lateral force; and their answers.
+
+Everything that is solved begins as a :class:`Setup`: how the limbs are built, and one
+:class:`Task` for each person and condition, planned or measured. Commands differ in where their
+setup comes from and in what they read from the answers.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from momentshare.balance import Criterion
+from momentshare.errors import MomentshareError
+from momentshare.exercise import lifts_of
+from momentshare.limb import Limb, LimbOptions, build_limbs
+from momentshare.model.numbers import Numbers
+from momentshare.runs.block import blocks_of
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Sequence
+
+    from momentshare.analysis import LiftResult, Prepared
+    from momentshare.balance import Balance, Lateral
+    from momentshare.exercise import Exercise, Lift
+    from momentshare.limb import MeasuredStrength
+    from momentshare.model import Model
+    from momentshare.person import Person
+
+__all__ = ["Case", "CaseSet", "LimbPlan", "Refusal", "Setup", "Task", "solve_setup"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LimbPlan:
+    """How limbs are built, one a person.
+
+    Attributes
+    ----------
+    people : tuple of Person
+    model : Model
+    scapula : str or None
+        Scapula policy; the model's default when None.
+    strengths : tuple of sequence of MeasuredStrength
+        Tests of each person.
+    numbers : Numbers
+    options : LimbOptions
+    """
+
+    people: tuple[Person, ...]
+    model: Model
+    scapula: str | None = None
+    strengths: tuple[Sequence[MeasuredStrength], ...] = ()
+    numbers: Numbers = field(default_factory=Numbers)
+    options: LimbOptions = field(default_factory=LimbOptions)
+
+    def build(self) -> tuple[Limb, dict[int, MomentshareError]]:
+        """Build the limbs; see :func:`momentshare.limb.build_limbs`."""
+        return build_limbs(
+            self.people,
+            self.model,
+            scapula=self.scapula,
+            strengths=self.strengths or None,
+            numbers=self.numbers,
+            options=self.options,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Task:
+    """One person in one condition.
+
+    Attributes
+    ----------
+    person, condition : str
+    repetition : int
+        Number of a measured repetition; 0 for a planned lift.
+    limb : int
+        Row of the limb.
+    treatments : tuple of Lateral
+        Treatments of the lateral force to solve.
+    exercise : Exercise or None
+        What a planned lift is solved from.
+    lift : Lift or None
+        A measured lift; it takes the place of an exercise.
+    """
+
+    person: str
+    condition: str
+    limb: int
+    treatments: tuple[Lateral, ...]
+    repetition: int = 0
+    exercise: Exercise | None = None
+    lift: Lift | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Setup:
+    """All that is to be solved, before anything is.
+
+    Attributes
+    ----------
+    limbs : LimbPlan
+    tasks : tuple of Task
+    criterion : Criterion
+    glenoid : bool
+        Whether the contact force is to be kept within the glenoid as well.
+    balance : callable, optional
+        Change of the balance of every frame before it is solved.
+    """
+
+    limbs: LimbPlan
+    tasks: tuple[Task, ...]
+    criterion: Criterion = field(default_factory=Criterion)
+    glenoid: bool = False
+    balance: Callable[[Balance], Balance] | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Case:
+    """One person in one condition, with an answer for each treatment of the lateral force.
+
+    ``constrained`` holds the same answers with the contact force kept within the stability
+    limits of the glenoid, where the settings ask for it.
+    """
+
+    person: str
+    condition: str
+    prepared: Prepared
+    results: tuple[LiftResult, ...]
+    constrained: tuple[LiftResult, ...] = ()
+    repetition: int = 0
+
+    def __repr__(self) -> str:
+        modes = ", ".join(result.lateral.mode for result in self.results)
+        return f"Case({self.person!r}, {self.condition!r}, lateral force {modes})"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Refusal:
+    """A person and condition without any reachable posture, and why."""
+
+    person: str
+    condition: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CaseSet:
+    """Cases of one limb model, planned or measured; what the readings are made of."""
+
+    model: Model
+    cases: tuple[Case, ...]
+    limbs: tuple[Limb, ...] = ()
+    refusals: tuple[Refusal, ...] = ()
+
+    def __repr__(self) -> str:
+        return (
+            f"{type(self).__name__}({self.model.name!r}, cases={len(self.cases)}, "
+            f"refusals={len(self.refusals)})"
+        )
+
+    def pairs(self) -> Iterator[tuple[Case, LiftResult]]:
+        """Every case with each of its results."""
+        for case in self.cases:
+            for result in case.results:
+                yield case, result
+
+
+def solve_setup(
+    setup: Setup,
+    *,
+    greatest_load: bool = True,
+    progress: Callable[[int, int, str], None] | None = None,
+) -> CaseSet:
+    """Build limbs and lifts and solve everything, blocks of lifts at a time.
+
+    Parameters
+    ----------
+    setup : Setup
+    greatest_load : bool
+        Also find the greatest load at each height.
+    progress : callable, optional
+        Called after every block with the number of tasks done, that of all, and what is done.
+
+    Returns
+    -------
+    CaseSet
+        Cases in the order of the tasks; what cannot be reached is a refusal.
+
+    Raises
+    ------
+    MomentshareError
+        A limb cannot be built; the error says whose.
+    """
+    limbs, faults = setup.limbs.build()
+    for row, err in faults.items():
+        raise LimbError(row, setup.limbs.people[row].name, err) from err
+    found, refusals = place_lifts(setup, limbs)
+    tasks = [task for task, _ in found]
+    lifts = [lift for _, lift in found]
+    cases: dict[int, Case] = {}
+
+    def tell(what: str) -> None:
+        if progress is not None:
+            progress(len(cases) + len(refusals), len(setup.tasks), what)
+
+    tell("solving")
+    for block in blocks_of(limbs, lifts, [task.limb for task in tasks]):
+        wanted = [
+            (k, lateral)
+            for k, number in enumerate(block.numbers)
+            for lateral in tasks[number].treatments
+        ]
+        free = block.results(
+            wanted, setup.criterion, greatest_load=greatest_load, change=setup.balance
+        )
+        held = (
+            block.results(
+                wanted, setup.criterion, greatest_load=False, glenoid=True, change=setup.balance
+            )
+            if setup.glenoid
+            else []
+        )
+        for k, number in enumerate(block.numbers):
+            mine = [at for at, (place, _) in enumerate(wanted) if place == k]
+            cases[number] = Case(
+                person=tasks[number].person,
+                condition=tasks[number].condition,
+                prepared=free[mine[0]].prepared if mine else block.part(k),
+                results=tuple(free[at] for at in mine),
+                constrained=tuple(held[at] for at in mine) if held else (),
+                repetition=tasks[number].repetition,
+            )
+        tell("solving")
+    return CaseSet(
+        model=setup.limbs.model,
+        cases=tuple(cases[number] for number in sorted(cases)),
+        limbs=tuple(limbs.take(row) for row in range(len(setup.limbs.people))),
+        refusals=refusals,
+    )
+
+
+def place_lifts(setup: Setup, limbs: Limb) -> tuple[list[tuple[Task, Lift]], tuple[Refusal, ...]]:
+    """Lifts of all tasks, in their order; those without any posture are refusals."""
+    planned = [k for k, task in enumerate(setup.tasks) if task.lift is None]
+    exercises = [x for k in planned if (x := setup.tasks[k].exercise) is not None]
+    solved = dict(
+        zip(
+            planned,
+            lifts_of(exercises, limbs.skeleton, [setup.tasks[k].limb for k in planned]),
+            strict=True,
+        )
+    )
+    found: list[tuple[Task, Lift]] = []
+    refusals = []
+    for k, task in enumerate(setup.tasks):
+        lift = solved.get(k, task.lift)
+        if isinstance(lift, MomentshareError):
+            refusals.append(Refusal(person=task.person, condition=task.condition, reason=str(lift)))
+        elif lift is not None:
+            found.append((task, lift))
+    return found, tuple(refusals)
+
+
+class LimbError(MomentshareError):
+    """A limb that cannot be built.
+
+    Parameters
+    ----------
+    row : int
+        Of the person among the people of the setup.
+    person : str
+    reason : MomentshareError
+    """
+
+    def __init__(self, row: int, person: str, reason: MomentshareError) -> None:
+        super().__init__(f"person {person!r}: {reason}")
+        self.row = row
+        self.person = person
+        self.reason = reason
+
+    def __reduce__(self) -> tuple[type[LimbError], tuple[int, str, MomentshareError]]:
+        return LimbError, (self.row, self.person, self.reason)

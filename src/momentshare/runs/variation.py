@@ -1,0 +1,211 @@
+"""Variations: one named thing changed, everything solved anew.
+
+A :class:`Variation` says what it changes at each step: how limbs are built, the exercise or lift,
+the treatment of the lateral force, the criterion, the balance of moments. The same variations
+serve planned presses, measured trials and published tables; one that cannot act on a setup, such
+as another tempo on a measured lift, is not listed for it.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, fields, replace
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import numpy as np
+
+from momentshare.model.numbers import Numbers
+from momentshare.runs.cases import CaseSet, LimbPlan, Setup, Task, solve_setup
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from momentshare.balance import Balance, Criterion, Lateral
+    from momentshare.exercise import Exercise
+    from momentshare.limb import LimbOptions
+
+__all__ = [
+    "Variation",
+    "longer_arms",
+    "other_criterion",
+    "other_options",
+    "other_tempo",
+    "shifted_ratio",
+    "solve_variations",
+    "stronger",
+    "turned_scapula",
+]
+
+_T = TypeVar("_T")
+
+
+def _same(value: _T) -> _T:
+    return value
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Variation:
+    """One thing changed; each function returns its argument itself where it changes nothing.
+
+    Parameters
+    ----------
+    name : str
+        As tables and figures call it.
+    limbs : callable
+        Change of how limbs are built.
+    exercise : callable
+        Change of a planned exercise; a measured lift has none.
+    lateral : callable
+        Change of a treatment of the lateral force.
+    criterion : callable
+    balance : callable
+        Change of the balance of moments of every frame.
+    """
+
+    name: str
+    limbs: Callable[[LimbPlan], LimbPlan] = _same
+    exercise: Callable[[Exercise], Exercise] = _same
+    lateral: Callable[[Lateral], Lateral] = _same
+    criterion: Callable[[Criterion], Criterion] = _same
+    balance: Callable[[Balance], Balance] | None = None
+
+    def applied(self, setup: Setup) -> Setup:
+        """Return the setup with the change; the same one where nothing changes.
+
+        Treatments of the lateral force that the change does not touch are left out where
+        nothing else changes, since their answers would be the same.
+        """
+        limbs, criterion = self.limbs(setup.limbs), self.criterion(setup.criterion)
+        whole = limbs is not setup.limbs or criterion != setup.criterion or self.balance is not None
+        tasks = []
+        for task in setup.tasks:
+            exercise = None if task.exercise is None else self.exercise(task.exercise)
+            moved = whole or exercise is not task.exercise
+            treatments = tuple(
+                changed
+                for lateral in task.treatments
+                if (changed := self.lateral(lateral)) is not lateral or moved
+            )
+            if treatments:
+                tasks.append(replace(task, exercise=exercise, treatments=treatments))
+        if not whole and not any(_differs(a, b) for a, b in _pairs(tasks, setup)):
+            return setup
+        balance = self.balance if self.balance is not None else setup.balance
+        return replace(setup, limbs=limbs, criterion=criterion, tasks=tuple(tasks), balance=balance)
+
+
+def _pairs(tasks: Sequence[Task], setup: Setup) -> list[tuple[Task, Task]]:
+    known = {(t.person, t.condition, t.repetition, t.limb): t for t in setup.tasks}
+    return [(t, known[t.person, t.condition, t.repetition, t.limb]) for t in tasks]
+
+
+def _differs(a: Task, b: Task) -> bool:
+    return a.exercise is not b.exercise or a.treatments != b.treatments
+
+
+def solve_variations(
+    setup: Setup,
+    variations: Sequence[Variation],
+    *,
+    greatest_load: bool = False,
+    progress: Callable[[int, int, str], None] | None = None,
+) -> list[tuple[Variation, CaseSet]]:
+    """Solve a setup under each variation that changes something in it.
+
+    Parameters
+    ----------
+    setup : Setup
+    variations : sequence of Variation
+    greatest_load : bool
+    progress : callable, optional
+        Called with the number done, the number of all, and what comes next.
+    """
+    out = []
+    for done, variation in enumerate(variations):
+        if progress is not None:
+            progress(done, len(variations), variation.name)
+        changed = variation.applied(setup)
+        if changed is not setup:
+            out.append((variation, solve_setup(changed, greatest_load=greatest_load)))
+    if progress is not None:
+        progress(len(variations), len(variations), "")
+    return out
+
+
+def _numbers(plan: LimbPlan, **quantities: Any) -> LimbPlan:
+    """Limb plan with changed quantities of the model."""
+    kept = {item.name: getattr(plan.numbers, item.name) for item in fields(Numbers)}
+    kept["quantities"] = {**plan.numbers.quantities, **quantities}
+    return replace(plan, numbers=Numbers(**kept))
+
+
+def other_options(name: str, **options: Any) -> Variation:
+    """Other options of capacity: ``curves``, ``elastic_tendon`` or ``passive``."""
+
+    def change(plan: LimbPlan) -> LimbPlan:
+        changed: LimbOptions = replace(plan.options, **options)
+        return plan if changed == plan.options else replace(plan, options=changed)
+
+    return Variation(name=name, limbs=change)
+
+
+def turned_scapula(name: str, angle: str, degrees: float) -> Variation:
+    """Turn the scapula from where it is; the arm stays where it was.
+
+    ``angle`` is ``internal``, ``upward`` or ``anterior_tilt``.
+    """
+
+    def change(plan: LimbPlan) -> LimbPlan:
+        key = f"scapula_{plan.scapula or plan.model.default_scapula}_{angle}"
+        now = plan.numbers.quantity(plan.model, key)
+        return _numbers(plan, **{key: now + math.radians(degrees)})
+
+    return Variation(name=name, limbs=change)
+
+
+def stronger(name: str, group: str, factor: float) -> Variation:
+    """Change active and passive force of a strength group's heads by a factor."""
+
+    def change(balance: Balance) -> Balance:
+        scale = np.where(np.array(balance.groups) == group, factor, 1.0)
+        return replace(balance, capacity=balance.capacity * scale, passive=balance.passive * scale)
+
+    return Variation(name=name, balance=change)
+
+
+def longer_arms(name: str, group: str, factor: float) -> Variation:
+    """Change the moment arms of a group's heads by a factor, lengths and speeds kept."""
+
+    def change(balance: Balance) -> Balance:
+        scale = np.where(np.array(balance.groups) == group, factor, 1.0)
+        return replace(balance, arms=balance.arms * scale)
+
+    return Variation(name=name, balance=change)
+
+
+def shifted_ratio(name: str, by: float) -> Variation:
+    """Shift a measured lateral ratio; other treatments do not change."""
+
+    def change(given: Lateral) -> Lateral:
+        if given.mode != "measured":
+            return given
+        ratio = np.asarray(given.ratio, dtype=float) + by
+        return replace(given, ratio=float(ratio) if ratio.ndim == 0 else tuple(map(float, ratio)))
+
+    return Variation(name=name, lateral=change)
+
+
+def other_criterion(name: str, **changes: Any) -> Variation:
+    """Another exponent or other weights."""
+    return Variation(name=name, criterion=lambda given: replace(given, **changes))
+
+
+def other_tempo(name: str, duration: float | None) -> Variation:
+    """Give planned exercises another duration [s], or none for a quasi-static lift."""
+
+    def change(exercise: Exercise) -> Exercise:
+        if getattr(exercise, "duration", None) == duration:
+            return exercise
+        return replace(exercise, duration=duration)  # type: ignore[type-var]
+
+    return Variation(name=name, exercise=change)
