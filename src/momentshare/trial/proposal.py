@@ -210,7 +210,7 @@ def _table_lines(
         if text.units_row is not None:
             lines.append(f"units_row = {text.units_row}")
         lines.append(f"first_row = {text.first_row}")
-    if text is not None and text.time_column:
+    if text is not None and text.time_column in {s.label for s in _usable(contents)}:
         lines.append(f"time_column = {_quoted(text.time_column)}")
         unit = next((s.unit for s in contents.signals if s.label == text.time_column), "")
         if unit_factor("time", unit) == unit_factor("time", "ms"):
