@@ -326,6 +326,35 @@ def others(problem, rounds):
         print(f"  {name:<20}{1e6 * seconds / count:>10.2f}   {said}")
 
 
+def greatest(problem, rounds):
+    """Greatest factors beside the sharing of the same frames, one core, turn by turn."""
+    arms, capacity, moments, _ = problem
+    fixed, column = 0.1 * moments, np.array([[0.2], [0.1], [0.3], [-0.25]])
+    runs = {
+        "share, compiled": lambda free: share(
+            arms, capacity, moments, free_columns=free, method="compiled", threads=1
+        ),
+        "greatest, compiled": lambda free: greatest_factor(
+            arms, capacity, fixed, moments, free_columns=free, method="compiled", threads=1
+        ),
+        "greatest, NumPy": lambda free: greatest_factor(
+            arms, capacity, fixed, moments, free_columns=free, method="numpy"
+        ),
+    }
+    count = arms.shape[0]
+    for title, free in (("no free column", None), ("one free column", column)):
+        best = dict.fromkeys(runs, np.inf)
+        for _ in range(rounds):
+            for name, run in runs.items():
+                begin = time.process_time()
+                run(free)
+                best[name] = min(best[name], (time.process_time() - begin) / count)
+        base = best["share, compiled"]
+        print(f"\ngreatest factor, {title}, {count} frames, processor time")
+        for name, seconds in best.items():
+            print(f"  {name:<20}{1e6 * seconds:>10.2f} µs/frame{seconds / base:>9.2f} × share")
+
+
 def stream(problem, total):
     arms, capacity, moments, _ = problem
     met = share(arms, capacity, moments).status == Status.SOLVED
@@ -395,6 +424,7 @@ def main():
     print(f"source {chosen.source}: {heads} heads, {rows} rows, p = 2")
     table(problem, chosen.frames, chosen.rounds)
     others(problem, chosen.rounds)
+    greatest(problem, chosen.rounds)
     stream(problem, chosen.stream)
     start_up()
 

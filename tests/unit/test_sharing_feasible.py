@@ -6,8 +6,10 @@ import numpy as np
 import pytest
 from tests import naive
 
-from momentshare.errors import ShapeError
-from momentshare.sharing import Status, greatest_factor, greatest_moment, share
+from momentshare.errors import MissingExtraError, ShapeError
+from momentshare.sharing import Status, _climb, greatest_factor, greatest_moment, share
+
+both = pytest.mark.parametrize("method", ["compiled", "numpy"])
 
 
 @pytest.mark.parametrize("fixed_part", [0.0, 0.3, 3.0])
@@ -189,3 +191,121 @@ def test_a_scaled_part_of_the_wrong_shape_is_named():
     arms, capacity, moments = naive.limb_like(2)
     with pytest.raises(ShapeError, match="scaled_moments"):
         greatest_factor(arms, capacity, moments, np.ones(3))
+
+
+@both
+def test_heads_that_do_not_limit_share_what_is_left_with_least_effort(method):
+    """Closed form: elbow heads that act alone there share 9 N·m as force arms ask.
+
+    The first head ends the shoulder row at 30 N·m, 3 × 10; a_i = 9 L_i / Σ L².
+    """
+    arms = [[0.03, 0.0, 0.0, 0.0], [0.0, 0.02, 0.04, -0.03]]
+    capacity = np.array([1000.0, 500.0, 400.0, 300.0])
+    limit = greatest_factor(arms, capacity, [0.0, 0.0], [10.0, 3.0], method=method)
+    assert float(limit.factor) == pytest.approx(3.0, rel=1e-12)
+    loads = np.array([10.0, 16.0])
+    wanted = [1.0, *(9.0 * loads / (loads @ loads)), 0.0]
+    np.testing.assert_allclose(limit.activation, wanted, atol=1e-9)
+    np.testing.assert_array_equal(limit.limiting, [True, False, False, False])
+
+
+@both
+def test_a_head_that_is_full_leaves_the_rest_of_least_effort_to_the_others(method):
+    """Closed form: of 24 N·m the head of 16 gives all it has; the one of 10 gives 8."""
+    arms = [[0.03, 0.0, 0.0], [0.0, 0.02, 0.04]]
+    limit = greatest_factor(arms, [1000.0, 500.0, 400.0], [0.0, 0.0], [10.0, 8.0], method=method)
+    np.testing.assert_allclose(limit.activation, [1.0, 0.8, 1.0], atol=1e-9)
+
+
+@both
+def test_activation_at_the_limit_is_of_least_effort(method):
+    """Against sequential quadratic programming on the balance at the limit."""
+    arms, capacity, _ = naive.limb_like(6, heads=9, rows=3, seed=11)
+    arms = arms[:, :, [0, 1, 2, 3, 4, 7, 8, 7, 8, 7, 8]]
+    capacity = capacity[:, [0, 1, 2, 3, 4, 5, 6, 7, 8, 5, 6]]
+    scaled = np.array([20.0, -10.0, 1.0])
+    limit = greatest_factor(arms, capacity, np.zeros(3), scaled, method=method)
+    assert (limit.status == Status.SOLVED).all()
+    for f in range(6):
+        slow = naive.share(arms[f], capacity[f], limit.factor[f] * scaled, 2.0)
+        np.testing.assert_allclose(limit.activation[f], slow, atol=2e-5)
+
+
+@both
+def test_of_several_sets_of_prices_the_least_is_told(method):
+    """Closed form: prices (1, p)/10; both heads full allow |p| ≤ 1, the idle one p ≥ 0.3."""
+    arms, capacity = [[0.05, 0.05], [0.05, -0.05]], [200.0, 200.0]
+    limit = greatest_factor(arms, capacity, [0.0, 0.0], [10.0, 0.0], method=method)
+    np.testing.assert_allclose(limit.multipliers, [0.1, 0.0], atol=1e-12)
+    assert float(limit.factor) == pytest.approx(2.0)
+    arms = [[0.05, 0.05, 0.015], [0.05, -0.05, -0.05]]
+    limit = greatest_factor(arms, [*capacity, 200.0], [0.0, 0.0], [10.0, 0.0], method=method)
+    np.testing.assert_allclose(limit.activation, [1.0, 1.0, 0.0], atol=1e-12)
+    np.testing.assert_allclose(limit.multipliers, [0.1, 0.03], atol=1e-12)
+
+
+@both
+def test_a_row_in_which_heads_pull_one_way_only(method):
+    """Closed form: 0 N·m held by heads that all pull up leaves them idle; prices stop at zero.
+
+    Any price from −2/3 to −∞ of the second row keeps the second head (20 by 30 N·m) idle.
+    """
+    arms, capacity = [[0.05, 0.02], [0.0, 0.03]], [1000.0, 1000.0]
+    limit = greatest_factor(arms, capacity, [0.0, 0.0], [1.0, 0.0], method=method)
+    assert float(limit.factor) == pytest.approx(50.0)
+    np.testing.assert_allclose(limit.activation, [1.0, 0.0], atol=1e-12)
+    np.testing.assert_allclose(limit.multipliers, [1.0, -2.0 / 3.0], rtol=1e-9)
+    np.testing.assert_array_equal(limit.limiting, [True, False])
+
+
+@both
+def test_free_values_cost_nothing_at_the_limit(method):
+    arms, capacity, moments = naive.limb_like(30, level=0.3, seed=12)
+    columns = np.random.default_rng(1).normal(size=(30, 4, 2))
+    limit = greatest_factor(
+        arms, capacity, 0.0 * moments, moments, free_columns=columns, method=method
+    )
+    cost = np.einsum("fj,fjk->fk", limit.multipliers, columns)
+    np.testing.assert_allclose(cost, 0.0, atol=1e-12 * np.abs(limit.multipliers).max())
+
+
+def _missing(method):
+    def run(*given):
+        found = method(*given)
+        found.missed[:] = np.inf
+        found.activation[:], found.prices[:], found.factor[:] = 0.5, 1.0, 7.0
+        return found
+
+    return run
+
+
+@pytest.mark.parametrize("free", [False, True])
+def test_the_rescue_says_what_the_kernel_says(monkeypatch, free):
+    arms, capacity, moments = naive.limb_like(12, heads=12, level=0.3, seed=13)
+    arms = np.concatenate([arms, arms[:, :, [9, 10, 11]]], axis=2)
+    capacity = np.concatenate([capacity, capacity[:, [9, 10, 11]]], axis=1)
+    columns = np.array([[1.0], [-0.4], [0.2], [0.5]]) if free else None
+    given = arms, capacity, 0.5 * moments, moments
+    usual = greatest_factor(*given, free_columns=columns, method="compiled")
+    for other in ("by_kernel", "by_newton"):
+        monkeypatch.setattr(_climb, other, _missing(getattr(_climb, other)))
+    rescued = greatest_factor(*given, free_columns=columns, method="compiled")
+    np.testing.assert_array_equal(usual.status, rescued.status)
+    assert (usual.status == Status.SOLVED).all()
+    np.testing.assert_allclose(rescued.factor, usual.factor, rtol=1e-9)
+    np.testing.assert_allclose(rescued.activation, usual.activation, atol=1e-7)
+    size = np.abs(usual.multipliers).max()
+    np.testing.assert_allclose(rescued.multipliers, usual.multipliers, atol=1e-8 * size)
+    np.testing.assert_array_equal(rescued.limiting, usual.limiting)
+
+
+def test_without_numba_the_answers_come_from_numpy(monkeypatch):
+    arms, capacity, moments = naive.limb_like(5, level=0.3, seed=14)
+    monkeypatch.setattr(_climb, "is_available", lambda: False)
+    limit = greatest_factor(arms, capacity, 0.0 * moments, moments)
+    wanted = greatest_factor(arms, capacity, 0.0 * moments, moments, method="numpy")
+    np.testing.assert_array_equal(limit.factor, wanted.factor)
+    with pytest.raises(MissingExtraError, match="numba"):
+        greatest_factor(arms, capacity, 0.0 * moments, moments, method="compiled")
+    with pytest.raises(ShapeError, match="method"):
+        greatest_factor(arms, capacity, 0.0 * moments, moments, method="quick")

@@ -4,15 +4,7 @@ The greatest factor is the linear programme
 
     maximise s  subject to  A a − s g = b,   0 ≤ a ≤ 1,
 
-with g the scaled and b the fixed moments in normalised rows. A little effort added to it,
-``maximise K s − Σ a²``, leaves its answer as it is once K is large, and picks among equal
-answers the one of least effort. Projected on the complement of g that is a sharing
-problem with a reward K Aᵀg/|g|² on the activations, which the dual Newton method solves
-frames side by side. Each answer is then checked against the dual value
-
-    s ≤ Σ_i max(0, A_iᵀ v) − v·b   for every v with v·g = 1,
-
-and a frame in which the two differ goes to the simplex method of SciPy.
+with g the scaled and b the fixed moments in normalised rows; ``_climb`` solves it.
 """
 
 from __future__ import annotations
@@ -24,8 +16,8 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 import numpy as np
 
 from momentshare.errors import ShapeError
-from momentshare.sharing._balance import Balance, normalise
-from momentshare.sharing._newton import solve_dual
+from momentshare.sharing._balance import normalise
+from momentshare.sharing._climb import SURE, climb
 from momentshare.sharing._problem import Problem, build_problem, one_of
 from momentshare.sharing._result import (
     BoolArray,
@@ -35,23 +27,19 @@ from momentshare.sharing._result import (
     read_only,
     status_text,
 )
-from momentshare.sharing._stages import SPANNED, solve_balance
+from momentshare.sharing._stages import solve_balance
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from numpy.typing import ArrayLike, NDArray
 
+__all__ = ["GreatestFactor", "GreatestMoment", "climb", "greatest_factor", "greatest_moment"]
+
 Others: TypeAlias = Literal["balanced", "braced"]
 
-REWARDS = (1e1, 1e3, 1e5)
-"""Rewards K on the factor in units of its first bound, approached one from the other."""
-
-AGREE = 1e-11
-"""Primal and dual value, and the balance, agree to this part or the simplex method is asked."""
-
-SURE = 1e-8
-"""Greatest relative disagreement of a solved frame."""
+Route: TypeAlias = Literal["auto", "compiled", "numpy"]
+ROUTES: tuple[Route, ...] = ("auto", "compiled", "numpy")
 
 PUSHES = 1e-7
 """Sine between a head and the limiting plane from which the head counts as limiting."""
@@ -69,7 +57,9 @@ class GreatestFactor:
         Heads at full activation whose greater capacity would raise the factor.
     multipliers : float array, shape (..., rows)
         Factor lost per N·m added to the fixed moment of a row; the largest tells which
-        row ends it. ``multipliers · scaled = 1``.
+        row ends it. ``multipliers · scaled = 1``. Where several sets would do, as when all
+        heads rest on a bound, the factor lost per N·m depends on the direction; the set of
+        least Σ (λ_j Σ_i |R_ji| capacity_i)² is given, and ``limiting`` follows from it.
     activation : float array, shape (..., heads)
         Activations at the limit; among those possible the ones of least Σ a².
     residual : float array, shape (...)
@@ -139,6 +129,8 @@ def greatest_factor(
     passive_force: ArrayLike | None = None,
     free_columns: ArrayLike | None = None,
     free_bounds: tuple[ArrayLike, ArrayLike] | None = None,
+    method: Route = "auto",
+    threads: int | None = None,
 ) -> GreatestFactor:
     """Largest s ≥ 0 for which ``fixed + s·scaled`` joint moments can be met.
 
@@ -159,6 +151,12 @@ def greatest_factor(
         C, as in :func:`share`.
     free_bounds : pair of array_like, optional
         Lowest and highest free values; each free value has both bounds finite or neither.
+    method : {'auto', 'compiled', 'numpy'}
+        ``auto`` takes the compiled route where numba is installed. The routes agree but for
+        rounding.
+    threads : int, optional
+        Most threads of the compiled route; by default one per available core. Every frame
+        is solved from scratch, so neither threads nor other frames change its answer.
 
     Returns
     -------
@@ -168,6 +166,8 @@ def greatest_factor(
     ------
     ShapeError
         As in :func:`share`.
+    MissingExtraError
+        If the compiled route is asked for and numba is not installed.
 
     Examples
     --------
@@ -180,6 +180,7 @@ def greatest_factor(
     >>> limit.limiting
     array([ True,  True])
     """
+    one_of("method", method, ROUTES)
     with _arguments_named(joint_moments="fixed_moments", start="scaled_moments"):
         problem = build_problem(
             moment_arms,
@@ -190,7 +191,7 @@ def greatest_factor(
             free_bounds=free_bounds,
             start=scaled_moments,
         )
-    limit = _limit(bounds_as_heads(problem), least=0.0)
+    limit = _limit(bounds_as_heads(problem), 0.0, method, threads)
     heads = problem.heads
     return _shaped(
         replace(limit, limiting=limit.limiting[:, :heads], activation=limit.activation[:, :heads]),
@@ -208,6 +209,8 @@ def greatest_moment(
     others: Others = "balanced",
     held: ArrayLike | None = None,
     free_columns: ArrayLike | None = None,
+    method: Route = "auto",
+    threads: int | None = None,
 ) -> GreatestMoment:
     """Greatest net moment about one row, the other rows balanced or braced.
 
@@ -230,6 +233,8 @@ def greatest_moment(
         Definition.
     held : array_like, shape (..., rows), optional
         Net moments of the other rows [N·m]; the entry of ``row`` is ignored.
+    method, threads
+        As in :func:`greatest_factor`.
 
     Returns
     -------
@@ -247,6 +252,7 @@ def greatest_moment(
     10.0
     """
     one_of("others", others, ("balanced", "braced"))
+    one_of("method", method, ROUTES)
     if sign not in {1, -1}:
         raise ShapeError("sign", "1 or -1", repr(sign))
     rows = np.shape(moment_arms)[-2] if np.ndim(moment_arms) >= 2 else 0
@@ -280,7 +286,8 @@ def greatest_moment(
     direction = np.zeros((1, problem.rows))
     direction[0, row] = sign
     limit = _shaped(
-        _limit(replace(problem, moments=fixed, start=direction), least=-np.inf), problem.batch
+        _limit(replace(problem, moments=fixed, start=direction), -np.inf, method, threads),
+        problem.batch,
     )
     return GreatestMoment(
         moment=np.asarray(sign * limit.factor),
@@ -337,14 +344,17 @@ def bounds_as_heads(problem: Problem) -> Problem:
     )
 
 
-def _limit(problem: Problem, least: float) -> GreatestFactor:
+def _limit(
+    problem: Problem, least: float, method: str = "auto", threads: int | None = None
+) -> GreatestFactor:
     """Solve the linear programme of every frame; ``start`` holds the scaled moments."""
     count, heads, rows = problem.frames, problem.heads, problem.rows
     balance = normalise(replace(problem, start=None))
     asked = np.zeros((1, rows)) if problem.start is None else problem.start
     scaled = np.broadcast_to(asked, (count, rows)) / balance.row_size
     whole = np.abs(scaled).max(axis=1, initial=0.0)
-    scaled = scaled - np.einsum("fjk,flk,fl->fj", balance.basis, balance.basis, scaled)
+    for _ in range(2):  # what is left may be small beside what the free columns take
+        scaled = scaled - np.einsum("fjk,flk,fl->fj", balance.basis, balance.basis, scaled)
     asks = np.abs(scaled).max(axis=1, initial=0.0) > 1e-13 * whole
 
     factor = np.full(count, np.nan)
@@ -354,7 +364,14 @@ def _limit(problem: Problem, least: float) -> GreatestFactor:
     status = np.full(count, Status.INFEASIBLE, dtype=np.int8)
     frames = np.flatnonzero(asks)
     if frames.size:
-        found = climb(balance.take(frames), scaled[frames], least)
+        found = climb(
+            balance if frames.size == count else balance.take(frames),
+            scaled if frames.size == count else scaled[frames],
+            least,
+            method=method,
+            threads=threads,
+            strengths=lambda index: _strengths(problem, frames[index], balance.row_size),
+        )
         factor[frames], prices[frames], activation[frames] = found[:3]
         residual[frames], status[frames] = found[3:]
     idle = np.flatnonzero(~asks)
@@ -372,111 +389,27 @@ def _limit(problem: Problem, least: float) -> GreatestFactor:
     return GreatestFactor(
         factor=factor,
         limiting=(along > PUSHES * length) & ended,
-        multipliers=np.where(ended, prices / balance.row_size, np.nan),
+        multipliers=_scaled_to_one(np.where(ended, prices / balance.row_size, np.nan), asked),
         activation=activation,
         residual=residual,
         status=status,
     )
 
 
-def climb(
-    balance: Balance, scaled: FloatArray, least: float
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, IntArray]:
-    """Factor, prices, activation, residual and status where the scaled part asks something."""
-    frames, _, heads = balance.matrix.shape
-    A, b = balance.matrix, balance.target
-    square = np.einsum("fj,fj->f", scaled, scaled)
-    unit = scaled / square[:, None]  # v·g = 1
-    reach = np.maximum(np.einsum("fji,fj->fi", A, unit), 0.0).sum(axis=1)
-    span = np.maximum(reach - np.einsum("fj,fj->f", unit, b), reach) + 1e-300
-
-    line = scaled / np.sqrt(square)[:, None]
-    basis = np.concatenate([balance.basis, line[:, :, None]], axis=2)
-    part = replace(
-        balance,
-        matrix=A - line[:, :, None] * np.einsum("fj,fji->fi", line, A)[:, None, :],
-        target=b - line * np.einsum("fj,fj->f", line, b)[:, None],
-        basis=basis,
-    )
-    slope = np.einsum("fji,fj->fi", A, unit) / span[:, None]
-    weights = np.ones((frames, heads))
-    start: FloatArray | None = None
-    for reward, before in zip(REWARDS, (1.0, *REWARDS[:-1]), strict=True):
-        start = None if start is None else start * (reward / before)
-        answer = solve_dual(part, weights, 2.0, start, offset=reward * slope)
-        start = answer.multipliers
-    side = answer.multipliers * (span / REWARDS[-1])[:, None]
-    side = side - np.einsum("fjk,flk,fl->fj", basis, basis, side)
-    prices = _flush(part.matrix, A, answer.activation, unit + side)
-    along = np.einsum("fji,fj->fi", A, prices)
-    most = np.maximum(along, 0.0).sum(axis=1) - np.einsum("fj,fj->f", prices, b)
-    reached = np.einsum("fji,fi->fj", A, answer.activation) - b
-    factor = np.einsum("fj,fj->f", unit, reached)
-
-    activation = answer.activation
-    missed = np.abs(reached - factor[:, None] * scaled).max(axis=1)
-    size = balance.target_size + np.linalg.norm(activation, axis=1)
-    good = (missed <= AGREE * size) & (np.abs(most - factor) <= AGREE * span)
-    for frame in np.flatnonzero(~good):
-        found = _simplex(A[frame], b[frame], scaled[frame])
-        if found is not None:
-            factor[frame], prices[frame], activation[frame] = found
-    residual = np.abs(np.einsum("fji,fi->fj", A, activation) - b - factor[:, None] * scaled).max(
-        axis=1
-    )
-    along = np.einsum("fji,fj->fi", A, prices)
-    most = np.maximum(along, 0.0).sum(axis=1) - np.einsum("fj,fj->f", prices, b)
-    sure = (residual <= SURE * size) & (np.abs(most - factor) <= SURE * span)
-    status = np.where(sure, Status.SOLVED, Status.UNCERTIFIED)
-    none = np.isnan(factor) | (factor < least - SURE * span)
-    status = np.where(none, Status.INFEASIBLE, status).astype(np.int8)
-    factor = np.where(none, np.nan, np.maximum(factor, least))
-    activation = np.where(none[:, None], np.nan, activation)
-    return factor, prices, activation, residual, status
+def _scaled_to_one(multipliers: FloatArray, scaled: FloatArray) -> FloatArray:
+    """Take the last rounding out of multipliers · scaled = 1."""
+    total = np.einsum("fj,fj->f", multipliers, np.broadcast_to(scaled, multipliers.shape))
+    near = np.abs(total - 1.0) < SURE
+    return np.asarray(multipliers / np.where(near, total, 1.0)[:, None])
 
 
-def _flush(
-    across: FloatArray, A: FloatArray, activation: FloatArray, prices: FloatArray
-) -> FloatArray:
-    """Turn the prices so that heads between their bounds add nothing along them.
-
-    Least squares with the smallest change across the scaled direction; done twice, since
-    the normal equations lose half the digits.
-    """
-    inside = (activation > 0.0) & (activation < 1.0)
-    between = np.where(inside[:, None, :], across, 0.0)
-    values, vectors = np.linalg.eigh(between @ between.transpose(0, 2, 1))
-    kept = values > SPANNED * np.maximum(values[:, -1:], 1e-300)
-    inverse = np.where(kept, 1.0 / np.where(kept, values, 1.0), 0.0)
-    for _ in range(2):
-        along = np.where(inside, np.einsum("fji,fj->fi", A, prices), 0.0)
-        pull = np.einsum("fji,fi->fj", between, along)
-        prices = prices - np.einsum("fjl,fl,fkl,fk->fj", vectors, inverse, vectors, pull)
-    return prices
-
-
-def _simplex(
-    A: FloatArray, b: FloatArray, g: FloatArray
-) -> tuple[float, FloatArray, FloatArray] | None:
-    """One frame by the dual simplex method: NaN where no factor will do, None where it fails."""
-    from scipy.optimize import linprog
-
-    rows, heads = A.shape
-    cost = np.zeros(heads + 1)
-    cost[-1] = -1.0
-    answer = linprog(
-        cost,
-        A_eq=np.hstack([A, -g[:, None]]),
-        b_eq=b,
-        bounds=[(0.0, 1.0)] * heads + [(None, None)],
-        method="highs-ds",
-    )
-    if answer.status == 2:
-        return np.nan, np.zeros(rows), np.full(heads, np.nan)
-    if answer.x is None:
-        return None
-    x = np.asarray(answer.x)
-    return float(x[-1]), np.asarray(answer.eqlin.marginals), np.clip(x[:-1], 0.0, 1.0)
+def _strengths(problem: Problem, frames: NDArray[np.intp], row_size: FloatArray) -> FloatArray:
+    """Add up what all heads can do about a row, either way, over its norm, in some frames."""
+    part = problem.take(frames)
+    loads = np.abs(part.arms * part.capacity[:, None, :]).sum(axis=2)
+    whole = np.broadcast_to(loads, (frames.size, problem.rows)) / row_size[frames]
+    mean = whole.sum(axis=1, keepdims=True) / np.maximum((whole > 0.0).sum(axis=1), 1)[:, None]
+    return np.asarray(np.where(whole > 0.0, whole, np.where(mean > 0.0, mean, 1.0)))
 
 
 def _shaped(limit: GreatestFactor, batch: tuple[int, ...]) -> GreatestFactor:
