@@ -10,6 +10,7 @@ import argparse
 import sys
 import tempfile
 import time
+import warnings
 from collections import Counter
 from pathlib import Path
 
@@ -26,6 +27,7 @@ def main():
     parser.add_argument("--first", type=int, default=0, help="number of the first case")
     parser.add_argument("--kind", choices=list(fuzz.KINDS), help="only this kind of input")
     options = parser.parse_args()
+    warnings.simplefilter("error")  # a warning that reaches the user is a fault of ours too
     counts, bad = Counter(), []
     began, number, done = time.monotonic(), options.first, 0
     with tempfile.TemporaryDirectory(prefix="momentshare-fuzz-") as folder:

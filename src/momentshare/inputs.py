@@ -31,6 +31,7 @@ __all__ = [
     "decoded",
     "read_bytes",
     "read_text",
+    "require_text",
     "shown",
 ]
 
@@ -105,6 +106,7 @@ def read_bytes(path: str | Path, kind: Kind, error: type[InputError] = InputErro
         Of class ``error``; the message names the file.
     """
     place, name = Path(path), shown(path)
+    require_text(place, error)
     try:
         # A pipe would keep the program waiting, so nothing waits until it is known what this is.
         handle = os.open(place, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | _BINARY)
@@ -132,6 +134,14 @@ def read_bytes(path: str | Path, kind: Kind, error: type[InputError] = InputErro
     if len(raw) > kind.most:
         raise error(f"{name}: is larger than {kind.size}{kind.remedy}")
     return raw
+
+
+def require_text(place: Path, error: type[InputError] = InputError) -> None:
+    """Refuse a path whose bytes are no UTF-8: it could stand in no table, page or record."""
+    try:
+        str(place).encode()
+    except UnicodeEncodeError as err:
+        raise error(f"{shown(place)}: its name is not valid UTF-8; rename it") from err
 
 
 _BINARY = getattr(os, "O_BINARY", 0)

@@ -392,8 +392,8 @@ def test_an_interrupt_ends_all_processes_and_keeps_what_is_done(begun):
     assert said.count("\n") == 1
     kept = [json.loads((p / "trial.json").read_text()) for p in kept_in(folder)]
     good = sum("fault" not in record for record in kept)
-    # One that was finished while the run ended may not have been counted any more.
-    assert f"{good} of 10 trials are kept" in said or f"{good - 1} of 10 trials are kept" in said
+    # One of each process that was finished while the run ended may not have been counted any more.
+    assert any(f"{good - n} of 10 trials are kept" in said for n in range(3)), said
     assert until(lambda: not running(workers), SOON)
     assert not list((folder / "trials").glob(".trial-*"))
     assert not list(folder.parent.glob("momentshare-*"))

@@ -20,6 +20,7 @@ from momentshare.inputs import (
 )
 from momentshare.model import load_model, models_folder
 from momentshare.published import read_published
+from momentshare.report.write import prepare_folder
 from momentshare.sources import read_bibliography
 from momentshare.strength.utilisation import read_moments
 from momentshare.study import load_study
@@ -119,6 +120,15 @@ def test_the_command_line_shows_no_control_characters(tmp_path):
         assert done.returncode == 2
         assert b"\x1b" not in done.stderr + done.stdout
         assert b"\\x1b" in done.stderr
+
+
+def test_names_that_are_no_text_are_refused_before_anything_is_done(tmp_path):
+    odd = os.fsdecode(os.fsencode(tmp_path) + b"/st\xff.toml")
+    Path(odd).write_text("title = 'x'")
+    with pytest.raises(StudyError, match=r"st\\udcff\.toml: its name is not valid UTF-8; rename"):
+        load_study(odd)
+    with pytest.raises(InputError, match="is not valid UTF-8"):
+        prepare_folder(Path(odd).with_suffix(""))
 
 
 def test_a_link_to_nowhere(tmp_path):

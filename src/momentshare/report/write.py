@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from momentshare import reading
 from momentshare.errors import InputError
+from momentshare.inputs import require_text
 from momentshare.report.citations import citations, run_keys
 from momentshare.report.record import run_record
 from momentshare.text import write_csv
@@ -35,6 +36,7 @@ def prepare_folder(folder: Path) -> None:
     """Refuse early a folder that cannot be written to."""
     if not str(folder).strip() or str(folder) == ".":
         raise InputError("the folder for the results has no name; give one")
+    require_text(folder)
     parent = folder
     while not os.path.lexists(parent):
         parent = parent.parent

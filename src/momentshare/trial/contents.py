@@ -104,12 +104,10 @@ def file_contents(path: str | Path) -> Contents:
     file_format = "c3d" if raw[1:2] == b"\x50" and raw[0] < 10 else file_format_of(place.suffix)
     if raw[:4] == b"PAR1":
         file_format = "parquet"
+    reader = {"c3d": _of_c3d, "parquet": _of_parquet}.get(str(file_format), _of_text)
     try:
-        if file_format == "c3d":
-            return _of_c3d(str(place), raw, notes)
-        if file_format == "parquet":
-            return _of_parquet(str(place), raw, notes)
-        return _of_text(str(place), raw, notes)
+        with np.errstate(all="ignore"):  # absurd numbers overflow and are shown so
+            return reader(str(place), raw, notes)
     except InputError as err:
         raise InputError(f"{place}: {err}", err.faults) from err
 
