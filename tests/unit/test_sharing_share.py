@@ -316,5 +316,7 @@ def test_unchained_frames_equal_a_loop_bit_for_bit(exponent, threads):
         np.testing.assert_array_equal(single.activation, batch.activation[f])
         np.testing.assert_array_equal(single.multipliers, batch.multipliers[f])
     chained = share(arms, capacity, moments, exponent=exponent, method="compiled")
-    assert not np.array_equal(chained.multipliers, batch.multipliers)
+    # At p = 2 frames run side by side and none needs another to start from.
+    same = np.array_equal(chained.multipliers, batch.multipliers)
+    assert same == (exponent == 2.0)
     np.testing.assert_allclose(chained.activation, batch.activation, atol=1e-8)

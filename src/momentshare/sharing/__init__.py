@@ -22,7 +22,8 @@ the certificate says by how much). Wrong input raises ``ShapeError`` before anyt
 computed. Calls keep no state and release the interpreter lock, so they may run in several
 threads. Without numba (``pip install momentshare``; the kernel comes with
 ``momentshare[fast]``) the same answers come from NumPy, some six times slower. The first
-call on a machine compiles the kernel, ten to thirty seconds; later ones load it. Where the
+call on a machine compiles what it needs, two seconds for p = 2 and up to thirty for the rest;
+later ones load it. Where the
 installation and the home folder are read-only it is kept in a private folder below the
 system's temporary one, and where that is closed too, compiled in each process.
 """

@@ -25,6 +25,10 @@ CHUNK = 2048
 """Frames that are worth a thread of their own."""
 
 
+BROKEN = 1e-12
+"""Part of its terms by which an inequality may be exceeded: rounding."""
+
+
 def solve_compiled(
     problem: Problem,
     threads: int | None,
@@ -95,7 +99,64 @@ def limits_of_method() -> Limits:
 
 
 def run_kernel(problem: Problem, raw: RawSharing, threads: int | None, *, chain: bool) -> None:
-    """Fill ``raw``; a frame that the kernel cannot certify reads ``uncertified``."""
+    """Fill ``raw``; a frame that no kernel can certify reads ``uncertified``."""
+    lanes = _lanes_for(problem)
+    if lanes is None:
+        _run_single(problem, raw, threads, chain=chain)
+        return
+    from momentshare.sharing._kernel_lanes import room
+
+    size, limits = room(problem.rows, problem.heads), limits_of_method()
+
+    def run(first: int, last: int) -> None:
+        lanes(
+            problem.arms, problem.capacity, problem.moments, problem.passive, problem.weights,
+            first, last, raw.activation, raw.multipliers, raw.unmet, raw.status, raw.numbers,
+            np.empty(size), limits,
+        )  # fmt: skip
+
+    in_chunks(run, problem.frames, threads, least=CHUNK)
+    if problem.limits.shape[1]:
+        _check_limits(problem, raw)
+    left = np.flatnonzero(raw.status == Status.UNCERTIFIED)
+    if left.size:
+        part = problem.take(left) if problem.frames > 1 else problem
+        again = empty_raw(part)
+        _run_single(part, again, threads, chain=False)
+        for name in RawSharing.__dataclass_fields__:
+            getattr(raw, name)[left] = getattr(again, name)
+
+
+def _check_limits(problem: Problem, raw: RawSharing) -> None:
+    """Leave frames that break an inequality to the kernel for single frames.
+
+    An optimum without the inequalities that keeps them all is the optimum with them.
+    """
+    force = problem.capacity * raw.activation + problem.passive
+    excess = np.einsum("fgi,fi->fg", problem.limits, force) - problem.levels
+    size = np.einsum("fgi,fi->fg", np.abs(problem.limits), np.abs(force)) + np.abs(problem.levels)
+    broken = ~(excess <= BROKEN * size)
+    raw.status[broken.any(axis=1)] = Status.UNCERTIFIED
+    raw.held[...] = 0.0
+    raw.parted[...] = 0.0
+    share = np.maximum(excess, 0.0) / np.where(size > 0.0, size, 1.0)
+    np.maximum(raw.numbers[:, 1], share.max(axis=1, initial=0.0), out=raw.numbers[:, 1])
+
+
+def _lanes_for(problem: Problem) -> Callable[..., None] | None:
+    """Give the kernel for eight frames side by side where the problem is plain enough."""
+    plain = problem.exponent == 2.0 and problem.free == 0
+    if not plain or problem.start is not None or not is_available():
+        return None
+    from momentshare.sharing._kernel_lanes import FEWEST_HEADS, MOST_ROWS, lane_kernel
+
+    if problem.heads < FEWEST_HEADS or problem.rows > MOST_ROWS:
+        return None
+    return lane_kernel(problem.rows)
+
+
+def _run_single(problem: Problem, raw: RawSharing, threads: int | None, *, chain: bool) -> None:
+    """Solve one frame after the other."""
     from momentshare.sharing._kernel import solve_frames
     from momentshare.sharing._kernel_frame import room
 

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from momentshare._kernels import in_chunks, is_available
+from momentshare._kernels import is_available
 from momentshare.errors import ShapeError
-from momentshare.sharing._compiled import CHUNK, limits_of_method
+from momentshare.sharing._compiled import limits_of_method, run_kernel
 from momentshare.sharing._problem import Problem, build_problem, numbers
 from momentshare.sharing._result import (
     BoolArray,
@@ -223,8 +223,7 @@ class Solver:
             raise ShapeError("out", f"room for {frames} frames of {rows} rows", "another size")
         problem = self._problem(arms, capacity, wanted, passive_force, limits)
         if is_available() and math.isfinite(problem.exponent):
-            run = _bind(problem, answer, chain=chain)
-            in_chunks(run, frames, threads, least=CHUNK)
+            run_kernel(problem, _as_raw(answer), threads, chain=chain)
         else:
             answer.status[:] = Status.UNCERTIFIED
         self._finish(problem, answer)
@@ -430,14 +429,18 @@ def _arguments(
     )  # fmt: skip
 
 
-def _bind(problem: Problem, answer: Answer, *, chain: bool) -> Any:
-    """Give the kernel as a function of the first and last frame."""
-
-    def run(first: int, last: int) -> None:
-        kernel, arguments = _arguments(problem, answer, first, last, chain=chain)
-        kernel(*arguments)
-
-    return run
+def _as_raw(answer: Answer) -> RawSharing:
+    """Give the arrays of an answer the names of a backend."""
+    return RawSharing(
+        activation=answer.activation,
+        multipliers=answer.multipliers,
+        unmet=answer.unmet,
+        free_values=answer.free_values,
+        held=answer.inequality_multipliers,
+        parted=answer.shortfall_prices,
+        status=answer.status,
+        numbers=answer.certificate,
+    )
 
 
 def _write(answer: Answer, frames: NDArray[np.intp], raw: RawSharing) -> None:

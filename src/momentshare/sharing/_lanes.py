@@ -1,0 +1,573 @@
+"""Eight frames side by side (p = 2): the Newton pass as vector code.
+
+Compilers do not turn short loops over lanes into vector instructions by themselves, so the
+pass is written for vectors of eight doubles, rows unrolled: :class:`Vector` writes each
+operation into the code that numba compiles. On processors with narrower vectors the
+compiler splits the operations, which gives the same numbers.
+
+One pass does for eight frames what a step of ``_kernel_newton`` does for one: drives,
+activations, unmet moment and Hessian in one sweep over the heads, then the step by Cholesky.
+It begins at λ = 0 with every head counted as free, so that the first step is the least
+squares one. In place of an exact line search a step is capped, and cut to a tenth where
+the slope along it has turned to less than −½ of what it was. That settles nearly every
+frame within ten passes; the others are left to the kernel for single frames.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+LANES = 8
+"""Frames side by side."""
+
+DAMPING = 1e-12
+"""Part of the trace added to the diagonal of the Hessian."""
+
+CAP = 8.0
+"""Longest step, in units of the least-squares one."""
+
+TURNED = -0.5
+"""Slope along a step, relative to the one at its begin, from which the step is cut."""
+
+
+LAM, BASE, DIRECTION, TARGET, ROW_SIZE, MOMENT, UNMET = 0, 1, 2, 3, 4, 5, 6
+"""Vectors over rows that a block keeps, one after the other."""
+
+SLOPE, SIZE, DONE, LENGTH, FIRST_STEP, RESIDUAL, BOUND, STATIONARITY, GAP = range(9)
+"""Single rows that follow them."""
+
+
+def state_rows(rows: int) -> int:
+    """Rows of eight doubles that a block keeps."""
+    return 7 * rows + 9
+
+
+class Vector:
+    """A vector value in code being written; arithmetic writes further code."""
+
+    def __init__(self, builder: Any, value: Any) -> None:
+        self.builder, self.value = builder, value
+
+    def like(self, other: Vector | float) -> Any:
+        """Give the value of a vector, or of one with a number in every lane."""
+        if isinstance(other, Vector):
+            return other.value
+        kind = self.value.type
+        return kind([float(other)] * kind.count)
+
+    def _made(self, value: Any) -> Vector:
+        return Vector(self.builder, value)
+
+    def __add__(self, other: Vector | float) -> Vector:
+        return self._made(self.builder.fadd(self.value, self.like(other), flags=("contract",)))
+
+    def __sub__(self, other: Vector | float) -> Vector:
+        return self._made(self.builder.fsub(self.value, self.like(other), flags=("contract",)))
+
+    def __mul__(self, other: Vector | float) -> Vector:
+        return self._made(self.builder.fmul(self.value, self.like(other), flags=("contract",)))
+
+    def __truediv__(self, other: Vector | float) -> Vector:
+        return self._made(self.builder.fdiv(self.value, self.like(other)))
+
+    def compare(self, sign: str, other: Vector | float) -> Vector:
+        """Lanes in which the comparison holds; false where a side is not a number."""
+        return self._made(self.builder.fcmp_ordered(sign, self.value, self.like(other)))
+
+    def both(self, other: Vector) -> Vector:
+        """Lanes in which both hold."""
+        return self._made(self.builder.and_(self.value, other.value))
+
+    def either(self, other: Vector) -> Vector:
+        """Lanes in which one or the other holds."""
+        return self._made(self.builder.or_(self.value, other.value))
+
+    def choose(self, yes: Vector | float, no: Vector | float) -> Vector:
+        """Where this holds the one, elsewhere the other."""
+        like = yes if isinstance(yes, Vector) else no
+        assert isinstance(like, Vector)  # noqa: S101 - one of the two is a vector
+        return self._made(self.builder.select(self.value, like.like(yes), like.like(no)))
+
+    def least(self, other: Vector | float) -> Vector:
+        """Lane by lane the smaller."""
+        return self.compare("<", other).choose(self, other)
+
+    def most(self, other: Vector | float) -> Vector:
+        """Lane by lane the greater."""
+        return self.compare(">", other).choose(self, other)
+
+    def size(self) -> Vector:
+        """Absolute value."""
+        return self.most(self * -1.0)
+
+    def root(self) -> Vector:
+        """Square root."""
+        from llvmlite import ir
+
+        kind = self.value.type
+        module = self.builder.module
+        name = f"llvm.sqrt.v{kind.count}f64"
+        function = module.globals.get(name) or ir.Function(
+            module, ir.FunctionType(kind, [kind]), name
+        )
+        return self._made(self.builder.call(function, [self.value]))
+
+
+class Code:
+    """The builder of the code, with the block's arrays at hand."""
+
+    def __init__(self, builder: Any, rows: int, heads: Any, state: Any) -> None:
+        from llvmlite import ir
+
+        self.ir, self.builder, self.rows, self.heads, self.state = ir, builder, rows, heads, state
+        self.index = ir.IntType(64)
+        self.kind = ir.VectorType(ir.DoubleType(), LANES)
+
+    def place(self, base: Any, at: Any) -> Any:
+        """Give the address of eight doubles."""
+        pointer = self.builder.gep(base, [at])
+        return self.builder.bitcast(pointer, self.kind.as_pointer())
+
+    def load(self, base: Any, at: Any) -> Vector:
+        """Write the loading of eight doubles."""
+        return Vector(self.builder, self.builder.load(self.place(base, at), align=8))
+
+    def store(self, value: Vector, base: Any, at: Any) -> None:
+        """Write the storing of eight doubles."""
+        self.builder.store(value.value, self.place(base, at), align=8)
+
+    def row(self, vector: int, j: int) -> Vector:
+        """Row j of one of the block's vectors."""
+        return self.load(self.state, self.index((vector * self.rows + j) * LANES))
+
+    def single(self, which: int) -> Vector:
+        """One of the block's single rows."""
+        return self.load(self.state, self.index((7 * self.rows + which) * LANES))
+
+    def keep(self, vector: int, j: int, value: Vector) -> None:
+        """Write row j of one of the block's vectors."""
+        self.store(value, self.state, self.index((vector * self.rows + j) * LANES))
+
+    def keep_single(self, which: int, value: Vector) -> None:
+        """Write one of the block's single rows."""
+        self.store(value, self.state, self.index((7 * self.rows + which) * LANES))
+
+    def spread(self, value: Any, kind: Any = None) -> Vector:
+        """Give one number in every lane."""
+        ir, kind = self.ir, kind or self.kind
+        nothing = ir.Constant(kind, ir.Undefined)
+        first = self.builder.insert_element(nothing, value, ir.IntType(32)(0))
+        mask = ir.Constant(ir.VectorType(ir.IntType(32), LANES), [0] * LANES)
+        return Vector(self.builder, self.builder.shuffle_vector(first, nothing, mask))
+
+    def constant(self, value: float) -> Vector:
+        """Give a number in every lane."""
+        return Vector(self.builder, self.kind([value] * LANES))
+
+    def sums(self, count: int) -> list[Any]:
+        """Make sums at zero, which the compiler keeps in registers."""
+        tools: Any = import_module("numba.core.cgutils")
+        slots = [tools.alloca_once(self.builder, self.kind) for _ in range(count)]
+        for slot in slots:
+            self.builder.store(self.kind([0.0] * LANES), slot)
+        return slots
+
+    def value(self, slot: Any) -> Vector:
+        """Give what a sum has come to."""
+        return Vector(self.builder, self.builder.load(slot))
+
+    def add(self, slot: Any, value: Vector) -> None:
+        """Add to a sum."""
+        self.builder.store((self.value(slot) + value).value, slot)
+
+    def raise_to(self, slot: Any, value: Vector) -> None:
+        """Keep the greater."""
+        self.builder.store(self.value(slot).most(value).value, slot)
+
+    def head(self, i: Any) -> Any:
+        """Offset of head i in an array (heads, 8)."""
+        return self.builder.mul(i, self.index(LANES))
+
+    def load_head(self, loads: Any, i: Any) -> list[Vector]:
+        """Every row of head i of an array (rows, heads, 8)."""
+        stride = self.builder.mul(self.heads, self.index(LANES))
+        return [
+            self.load(
+                loads, self.builder.add(self.head(i), self.builder.mul(stride, self.index(j)))
+            )
+            for j in range(self.rows)
+        ]
+
+
+def write_set_up(code: Code, arms: Any, loads: Any, given: dict[str, Any]) -> None:
+    """Write loads R∘c, row norms, targets and the size that rounding acts on.
+
+    ``given`` points to capacity, passive, weights and reciprocal, each (heads, 8).
+    """
+    from numba.core import cgutils
+
+    builder, rows = code.builder, code.rows
+    squares, taken, bare = code.sums(rows), code.sums(rows), code.sums(rows)
+    lowest = code.sums(1)[0]
+    stride = builder.mul(code.heads, code.index(LANES))
+    with cgutils.for_range(builder, code.heads) as loop:
+        at = code.head(loop.index)
+        R = code.load_head(arms, loop.index)
+        c, passive = code.load(given["capacity"], at), code.load(given["passive"], at)
+        for j in range(rows):
+            load = R[j] * c
+            code.store(load, loads, builder.add(at, builder.mul(stride, code.index(j))))
+            code.add(squares[j], load * load)
+            part = R[j] * passive
+            code.add(taken[j], part)
+            code.add(bare[j], part.size())
+        half = code.constant(0.5) / code.load(given["weights"], at)
+        code.store(half, given["reciprocal"], at)
+        code.raise_to(lowest, c * -1.0)
+    size = code.constant(0.0)
+    whole = code.value(lowest).compare("<=", 0.0)
+    for j in range(rows):
+        square = code.value(squares[j])
+        norm = square.root()
+        # A row that no head turns takes its size from the others: left to the other kernel.
+        whole = whole.both(square.compare(">", 0.0))
+        moment = code.row(MOMENT, j)
+        code.keep(ROW_SIZE, j, norm)
+        code.keep(TARGET, j, (moment - code.value(taken[j])) / norm)
+        size = size.most((moment.size() + code.value(bare[j])) / norm)
+        for vector in (LAM, BASE, DIRECTION):
+            code.keep(vector, j, code.constant(0.0))
+    code.keep_single(SIZE, whole.choose(size, -1e300))
+    for which in (SLOPE, DONE, LENGTH, FIRST_STEP):
+        code.keep_single(which, code.constant(0.0))
+
+
+def write_pass(code: Code, loads: Any, reciprocal: Any, tolerance: Any, first: Any) -> Any:
+    """Write one Newton pass; gives the lanes that are done as the bits of a number."""
+    from numba.core import cgutils
+
+    builder, rows, ir = code.builder, code.rows, code.ir
+    norm = [code.row(ROW_SIZE, j) for j in range(rows)]
+    unit = [code.constant(1.0) / norm[j] for j in range(rows)]
+    lam = [code.row(LAM, j) for j in range(rows)]
+    price = [lam[j] * unit[j] for j in range(rows)]
+    pairs = [(j, k) for j in range(rows) for k in range(j + 1)]
+    supplied, bent, square = code.sums(rows), code.sums(len(pairs)), code.sums(1)[0]
+    flag = builder.icmp_signed("!=", first, code.index(0))
+    free_all = code.spread(flag, ir.VectorType(ir.IntType(1), LANES))
+    with cgutils.for_range(builder, code.heads) as loop:
+        A, r = code.load_head(loads, loop.index), code.load(reciprocal, code.head(loop.index))
+        drive = A[0] * price[0]
+        for j in range(1, rows):
+            drive += A[j] * price[j]
+        asked = r * drive
+        a = asked.most(0.0).least(1.0)
+        inside = asked.compare(">", 0.0).both(asked.compare("<", 1.0)).either(free_all)
+        slope = inside.choose(r, 0.0)
+        scaled = [slope * A[j] for j in range(rows)]
+        for j in range(rows):
+            code.add(supplied[j], A[j] * a)
+        for slot, (j, k) in zip(bent, pairs, strict=True):
+            code.add(slot, scaled[j] * A[k])
+        code.add(square, a * a)
+    rest = [code.row(TARGET, j) - code.value(supplied[j]) * unit[j] for j in range(rows)]
+    H = {
+        (j, k): code.value(slot) * (unit[j] * unit[k])
+        for slot, (j, k) in zip(bent, pairs, strict=True)
+    }
+    worst = rest[0].size()
+    for j in range(1, rows):
+        worst = worst.most(rest[j].size())
+    total = (code.single(SIZE) + code.value(square).root()) * code.spread(tolerance)
+    done = code.single(DONE).compare(">", 0.5).either(worst.compare("<=", total))
+    step = _solve(rows, rest, H)
+    before = [code.row(DIRECTION, j) for j in range(rows)]
+    reach, begin, ahead = step[0].size(), step[0] * rest[0], before[0] * rest[0]
+    for j in range(1, rows):
+        reach = reach.most(step[j].size())
+        begin += step[j] * rest[j]
+        ahead += before[j] * rest[j]
+    turned = ahead.compare("<", code.single(SLOPE) * TURNED)
+    longest = free_all.choose(reach, code.single(FIRST_STEP))
+    length = (longest * CAP / reach.most(1e-300)).least(1.0)
+    length = turned.choose(code.single(LENGTH) * 0.1, length)
+    for j in range(rows):
+        origin = turned.choose(code.row(BASE, j), lam[j])
+        chosen = turned.choose(before[j], step[j])
+        code.keep(LAM, j, done.choose(lam[j], origin + length * chosen))
+        code.keep(BASE, j, origin)
+        code.keep(DIRECTION, j, chosen)
+    code.keep_single(SLOPE, turned.choose(code.single(SLOPE), begin))
+    code.keep_single(DONE, done.choose(code.constant(1.0), 0.0))
+    code.keep_single(LENGTH, length)
+    code.keep_single(FIRST_STEP, longest)
+    return builder.zext(builder.bitcast(done.value, ir.IntType(LANES)), code.index)
+
+
+def _solve(rows: int, right: list[Vector], H: dict[tuple[int, int], Vector]) -> list[Vector]:
+    """Write Cholesky's solution of H x = right, lane by lane."""
+    trace = H[0, 0]
+    for j in range(1, rows):
+        trace += H[j, j]
+    small = trace * DAMPING + 1e-300
+    L: dict[tuple[int, int], Vector] = {}
+    inverse: list[Vector] = []
+    for j in range(rows):
+        for k in range(j + 1):
+            value = H[j, k] + small if j == k else H[j, k]
+            for i in range(k):
+                value -= L[j, i] * L[k, i]
+            if j == k:
+                pivot = value.most(small)
+                unit = pivot * 0.0 + 1.0
+                inverse.append(unit / pivot.root())
+            else:
+                L[j, k] = value * inverse[k]
+    y: list[Vector] = []
+    for j in range(rows):
+        value = right[j]
+        for i in range(j):
+            value -= L[j, i] * y[i]
+        y.append(value * inverse[j])
+    x: dict[int, Vector] = {}
+    for j in reversed(range(rows)):
+        value = y[j]
+        for i in range(j + 1, rows):
+            value -= L[i, j] * x[i]
+        x[j] = value * inverse[j]
+    return [x[j] for j in range(rows)]
+
+
+def write_certificate(
+    code: Code, arms: Any, given: dict[str, Any], activation: Any, certified: Any, rounded: Any
+) -> Any:
+    """Write activations, multipliers and certificate; gives the lanes that are certified.
+
+    The numbers of ``_certificate.certify`` for p = 2 and a moment that is met, from arms,
+    capacities, passive forces, weights and moments as they were given.
+    """
+    from numba.core import cgutils
+
+    builder, rows, ir = code.builder, code.rows, code.ir
+    norm = [code.row(ROW_SIZE, j) for j in range(rows)]
+    price = [code.row(LAM, j) / norm[j] for j in range(rows)]
+    total, bare = code.sums(rows), code.sums(rows)
+    greatest, cost, parts, worst = code.sums(4)
+    part = code.spread(rounded)
+
+    def of_head(i: Any) -> tuple[Vector, Vector, Vector, list[Vector], Vector]:
+        at, R = code.head(i), code.load_head(arms, i)
+        c, w = code.load(given["capacity"], at), code.load(given["weights"], at)
+        drive = R[0] * price[0]
+        for j in range(1, rows):
+            drive += R[j] * price[j]
+        return c, w, drive * c, R, at
+
+    with cgutils.for_range(builder, code.heads) as loop:
+        c, w, drive, R, at = of_head(loop.index)
+        a = (drive * code.load(given["reciprocal"], at)).most(0.0).least(1.0)
+        code.store(a, activation, at)
+        force = c * a + code.load(given["passive"], at)
+        terms = (R[0] * price[0]).size()
+        for j in range(1, rows):
+            terms += (R[j] * price[j]).size()
+        for j in range(rows):
+            moment = R[j] * force
+            code.add(total[j], moment)
+            code.add(bare[j], moment.size())
+        code.raise_to(greatest, (w * a * 2.0).most(terms * c * part))
+    most = code.value(greatest)
+    scale = most.compare(">", 0.0).choose(most, 1.0)
+    with cgutils.for_range(builder, code.heads) as loop:
+        _, w, drive, _, at = of_head(loop.index)
+        a = code.load(activation, at)
+        reduced = (drive.most(0.0) / (w * 2.0)).least(1.0)
+        effort = w * a * a
+        code.add(cost, effort)
+        code.add(parts, effort + drive * reduced - w * reduced * reduced - drive * a)
+        excess = drive - w * a * 2.0
+        excess = a.compare(">=", 1.0).choose(excess.least(0.0), excess)
+        excess = a.compare("<=", 0.0).choose(excess.most(0.0), excess)
+        code.raise_to(worst, (excess.size() / scale).least((a - reduced).size()))
+    near, residual, size = code.constant(0.0), code.constant(0.0), code.constant(0.0)
+    loose, priced = code.constant(0.0), code.constant(0.0)
+    for j in range(rows):
+        moment = code.row(MOMENT, j)
+        unmet = moment - code.value(total[j])
+        code.keep(UNMET, j, unmet)
+        code.keep(LAM, j, price[j])
+        reach = moment.size() + code.value(bare[j])
+        residual = residual.most(unmet.size())
+        near = near.most(unmet.size() / norm[j])
+        size = size.most(reach / norm[j])
+        loose += price[j] * unmet
+        priced += price[j].size() * reach
+    spent = code.value(cost).most(priced * part)
+    gap = (code.value(parts) - loose) / spent.compare(">", 0.0).choose(spent, 1.0)
+    for which, value in (
+        (RESIDUAL, residual), (BOUND, code.constant(0.0)), (STATIONARITY, code.value(worst)),
+        (GAP, gap),
+    ):  # fmt: skip
+        code.keep_single(which, value)
+    limit = code.spread(certified)
+    good = near.compare("<=", size * limit).both(code.value(worst).compare("<=", limit))
+    good = good.both(gap.size().compare("<=", limit)).both(gap.compare("==", gap))
+    good = good.both(code.single(DONE).compare(">", 0.5))
+    return builder.zext(builder.bitcast(good.value, ir.IntType(LANES)), code.index)
+
+
+def _transposed(builder: Any, vectors: list[Any]) -> list[Any]:
+    """Write the exchange of rows and columns of eight vectors of eight."""
+    from llvmlite import ir
+
+    kind = ir.VectorType(ir.IntType(32), LANES)
+    for span in (1, 2, 4):
+        following: list[Any] = [None] * LANES
+        low = [k if k & span == 0 else k - span + LANES for k in range(LANES)]
+        high = [k + span if k & span == 0 else k + LANES for k in range(LANES)]
+        for k in range(LANES):
+            if k & span == 0:
+                one, other = vectors[k], vectors[k + span]
+                following[k] = builder.shuffle_vector(one, other, ir.Constant(kind, low))
+                following[k + span] = builder.shuffle_vector(one, other, ir.Constant(kind, high))
+        vectors = following
+    return vectors
+
+
+def write_exchange(
+    code: Code,
+    frames: Any,
+    stride: Any,
+    first: Any,
+    last: Any,
+    count: Any,
+    block: Any,
+    *,
+    back: bool,
+) -> None:
+    """Write the way between ``count`` numbers of each of eight frames and (count, 8).
+
+    Frames beyond the last repeat it. At least eight numbers; the end is done over.
+    """
+    from numba.core import cgutils
+
+    builder, index = code.builder, code.index
+    starts = []
+    for lane in range(LANES):
+        frame = builder.add(first, index(lane))
+        frame = builder.select(builder.icmp_signed("<", frame, last), frame,
+                               builder.sub(last, index(1)))  # fmt: skip
+        starts.append(builder.gep(frames, [builder.mul(frame, stride)]))
+    blocks = builder.sdiv(builder.add(count, index(LANES - 1)), index(LANES))
+    with cgutils.for_range(builder, blocks) as loop:
+        begin = builder.mul(loop.index, index(LANES))
+        end = builder.sub(count, index(LANES))
+        begin = builder.select(builder.icmp_signed("<", begin, end), begin, end)
+        inside = [builder.mul(builder.add(begin, index(k)), index(LANES)) for k in range(LANES)]
+        if back:
+            values = [code.load(block, at).value for at in inside]
+            for start, value in zip(starts, _transposed(builder, values), strict=True):
+                code.store(Vector(builder, value), start, begin)
+        else:
+            values = [code.load(start, begin).value for start in starts]
+            for at, value in zip(inside, _transposed(builder, values), strict=True):
+                code.store(Vector(builder, value), block, at)
+
+
+def lane_functions() -> tuple[Callable[..., Any], ...]:
+    """Give the written code as functions for compiled code.
+
+    ``set_up(rows, arms, loads, heads, state)``, ``lane_pass(rows, loads, heads, state,
+    tolerance, first)``, ``certify(rows, arms, heads, state, certified, rounded)`` and
+    ``gather`` and ``scatter(frames, shared, first, last, count, block)``. Rows have to be a
+    constant; ``heads`` (6, heads, 8) holds capacity, passive force, weights, reciprocal and
+    activation.
+    """
+    from numba.core import types
+    from numba.extending import intrinsic
+
+    names = ("capacity", "passive", "weights", "reciprocal", "activation")
+
+    def opened(context: Any, builder: Any, kind: Any, given: Any) -> tuple[list[Any], Any]:
+        views = [
+            context.make_array(item)(context, builder, value)
+            if isinstance(item, types.Array) else value
+            for item, value in zip(kind.args, given, strict=True)
+        ]  # fmt: skip
+        return views, views
+
+    def of_heads(code: Code, view: Any) -> dict[str, Any]:
+        size = code.builder.mul(code.heads, code.index(LANES))
+        return {
+            name: code.builder.gep(view.data, [code.builder.mul(size, code.index(k))])
+            for k, name in enumerate(names)
+        }
+
+    def started(builder: Any, rows: int, heads: Any, state: Any) -> Code:
+        return Code(builder, rows, builder.extract_value(heads.shape, 1), state.data)
+
+    @intrinsic(prefer_literal=True)
+    def set_up(_typing: Any, rows: Any, arms: Any, loads: Any, heads: Any, state: Any) -> Any:
+        def write(context: Any, builder: Any, kind: Any, given: Any) -> Any:
+            views, _ = opened(context, builder, kind, given)
+            code = started(builder, rows.literal_value, views[3], views[4])
+            write_set_up(code, views[1].data, views[2].data, of_heads(code, views[3]))
+            return context.get_dummy_value()
+
+        return types.void(rows, arms, loads, heads, state), write
+
+    @intrinsic(prefer_literal=True)
+    def lane_pass(
+        _typing: Any, rows: Any, loads: Any, heads: Any, state: Any, _tolerance: Any, _first: Any
+    ) -> Any:
+        def write(context: Any, builder: Any, kind: Any, given: Any) -> Any:
+            views, _ = opened(context, builder, kind, given)
+            code = started(builder, rows.literal_value, views[2], views[3])
+            reciprocal = of_heads(code, views[2])["reciprocal"]
+            return write_pass(code, views[1].data, reciprocal, views[4], views[5])
+
+        return types.int64(rows, loads, heads, state, types.float64, types.int64), write
+
+    @intrinsic(prefer_literal=True)
+    def certify(
+        _typing: Any, rows: Any, arms: Any, heads: Any, state: Any, _certified: Any, _rounded: Any
+    ) -> Any:
+        def write(context: Any, builder: Any, kind: Any, given: Any) -> Any:
+            views, _ = opened(context, builder, kind, given)
+            code = started(builder, rows.literal_value, views[2], views[3])
+            held = of_heads(code, views[2])
+            return write_certificate(
+                code, views[1].data, held, held["activation"], views[4], views[5]
+            )
+
+        return types.int64(rows, arms, heads, state, types.float64, types.float64), write
+
+    def exchange(*, back: bool) -> Any:
+        @intrinsic
+        def exchanged(
+            _typing: Any, frames: Any, _shared: Any, _first: Any, _last: Any, _count: Any,
+            block: Any,
+        ) -> Any:  # fmt: skip
+            def write(context: Any, builder: Any, kind: Any, given: Any) -> Any:
+                views, _ = opened(context, builder, kind, given)
+                code = Code(builder, 0, None, None)
+                count = views[4]
+                stride = builder.select(
+                    builder.icmp_signed("!=", views[1], code.index(0)), code.index(0), count
+                )
+                write_exchange(
+                    code, views[0].data, stride, views[2], views[3], count, views[5].data,
+                    back=back,
+                )  # fmt: skip
+                return context.get_dummy_value()
+
+            whole = types.int64
+            return types.void(frames, whole, whole, whole, whole, block), write
+
+        return exchanged
+
+    return set_up, lane_pass, certify, exchange(back=False), exchange(back=True)
