@@ -241,6 +241,13 @@ def test_rows_that_do_not_go_together():
     assert any("units_row: is for tables" in fault for fault in faults)
 
 
+def test_units_by_label_are_enough_for_a_table(tmp_path):
+    content = text("Time,IJ_x,IJ_y,IJ_z,F_x,F_y,F_z")
+    checked(read_text(tmp_path, content, signals={"IJ": {"unit": "mm"}, "F": {"unit": "N"}}))
+    with pytest.raises(InputError, match=r"units\.forces: is missing"):
+        read_text(tmp_path, content, signals={"IJ": {"unit": "mm"}, "F_x": {"unit": "N"}})
+
+
 def test_corrections_of_a_table_by_stem_and_by_column(tmp_path):
     content = text("Time,CLAV_x,CLAV_y,CLAV_z,F_x,F_y,F_z")
     got = read_text(

@@ -82,7 +82,7 @@ class _Shape:
         left = len(raw) - self.begin - self.frames * self.size
         if self.size == 0 or self.begin < after or left < 0:
             return False
-        return left < _BLOCK or not any(raw[len(raw) - left :])
+        return left < _BLOCK or raw.count(0, len(raw) - left) == left
 
 
 def walk(raw: bytes) -> Accounts:
@@ -121,6 +121,9 @@ def walk(raw: bytes) -> Accounts:
     shape = _settled(raw, parameters.end, said, notes)
     if shape.begin < stated:
         notes.append("the data begin within the room stated for parameters, after their end")
+    if shape.per_frame and not channels:  # the header knows more than the parameters
+        channels = shape.per_frame // max(header.samples, 1)
+    channels = channels if shape.per_frame else 0
     if channels and shape.per_frame % channels:
         raise InputError(
             f"{shape.per_frame} analogue samples per frame are no multiple of {channels} channels; "
@@ -187,7 +190,7 @@ def _channels(header: _Header, parameters: Parameters) -> tuple[int, list[int]]:
     if used is None:  # no parameters of channels: the header alone
         samples = max(header.samples, 1)
         return header.per_frame // samples, [header.per_frame]
-    return used, _each(used * header.samples, header.per_frame) if used else [0]
+    return used, _each(used * header.samples, header.per_frame)
 
 
 def _frames(header: _Header, parameters: Parameters) -> tuple[list[int], int]:

@@ -385,7 +385,13 @@ class LayoutEntry(Entry):
             f"units.{kind}: is missing; a table does not state its units (known: "
             f"{', '.join(known_units(kind))})"
             for kind in ("markers", "forces", "angles", "emg")
-            if getattr(self, kind) and getattr(self.units, kind) is None
+            if getattr(self.units, kind) is None
+            and any(
+                fix is None or fix.unit is None
+                for want in self.wanted(file_format)
+                if want.kind == kind
+                for fix in want.fixes
+            )
             if file_format != "csv" or self.units_row is None
         ]
         rows = [*self.header_rows, *([self.units_row] if self.units_row else [])]
