@@ -150,6 +150,21 @@ CASES = {
         note="number of frames: 6 and 5 stand in the file; its length agrees with 6",
         not_by={"ezc3d": "counts by the parameters"},
     ),
+    "a short frame too many in the header": Case(
+        File(change={"header:4": 7}),
+        note="number of frames: 7 and 6 stand in the file; its length agrees with 6",
+        not_by={"c3d": "counts by the header"},
+    ),
+    "a short frame too few in the parameters": Case(
+        File(change={"POINT:FRAMES": 5}),
+        note="number of frames: 6 and 5 stand in the file; its length agrees with 6",
+        not_by={"ezc3d": "counts by the parameters"},
+    ),
+    "too few samples of a frame in the header": Case(
+        File(change={"header:9": 3}),
+        note="analogue samples per frame: 9 and 12 stand in the file; its length agrees with 12",
+        not_by={"c3d": "wants the counts to agree"},
+    ),
     "no first block in the parameters": Case(File(leave_out=("POINT:DATA_START",))),
     "another first block in the parameters": Case(
         File(change={"POINT:DATA_START": 9}), note="first block of data"
@@ -377,11 +392,11 @@ def test_platforms_that_state_too_little(name, fault):
 DAMAGE = {
     "points of the header and the parameters": (
         File(change={"POINT:USED": 3}),
-        "number of points: 2 in the header, 3 in the parameters",
+        "number of points: 2 and 3 stand in the file, and its length does not tell",
     ),
-    "samples of a frame": (
-        File(change={"header:9": 3}),
-        "analogue samples per frame: 9 in the header, 12 in the parameters",
+    "samples of a frame, in a file that fits neither": (
+        File(change={"header:9": 3, "header:4": 9}),
+        "analogue samples per frame: 9 and 12 stand in the file",
     ),
     "a rate that fits nothing": (
         File(change={"POINT:RATE": 60.0, "ANALOG:RATE": 100.0}),

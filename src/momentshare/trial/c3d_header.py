@@ -77,12 +77,15 @@ class _Shape:
         """Bytes of a frame."""
         return self.width * (4 * self.points + self.per_frame)
 
-    def fits(self, raw: bytes, after: int) -> bool:
-        """Whether the file ends with the block in which these data end."""
+    def fits(self, raw: bytes, after: int, *, closely: bool) -> bool:
+        """Whether the file ends with the block in which these data end.
+
+        Closely: nothing but zeros follows them, so that no frame is left over.
+        """
         left = len(raw) - self.begin - self.frames * self.size
         if self.size == 0 or self.begin < after or left < 0:
             return False
-        return left < _BLOCK or raw.count(0, len(raw) - left) == left
+        return (left < _BLOCK and not closely) or raw.count(0, len(raw) - left) == left
 
 
 def walk(raw: bytes) -> Accounts:
@@ -236,13 +239,18 @@ def _settled(raw: bytes, after: int, said: dict[str, list[int]], notes: list[str
     differing = [what for what, accounts in said.items() if len(accounts) > 1]
     found = shape(*(accounts[0] for accounts in said.values()))
     if differing:
-        ways = [values for values in product(*said.values()) if shape(*values).fits(raw, after)]
+        every = list(product(*said.values()))
+        ways = [v for v in every if shape(*v).fits(raw, after, closely=True)]
+        if len({(v[0], v[1], *v[3:]) for v in ways}) == 1:
+            ways = [min(ways, key=lambda v: v[2])]  # frames of zeros alone fill up the block
+        if len(ways) != 1:
+            ways = [v for v in every if shape(*v).fits(raw, after, closely=False)]
         what = differing[0]
         if len(ways) != 1:
-            first, second, *_ = said[what]
+            listed = " and ".join(map(str, said[what]))
             raise InputError(
-                f"{what}: {first} in the header, {second} in the parameters, and the length of "
-                f"the file settles nothing; {AGAIN}"
+                f"{what}: {listed} stand in the file, and its length does not tell which holds; "
+                f"{AGAIN}"
             )
         chosen = dict(zip(said, ways[0], strict=True))
         notes += [
