@@ -22,7 +22,7 @@ from __future__ import annotations
 import difflib
 from typing import TYPE_CHECKING
 
-from momentshare.text import shortened
+from momentshare.text import for_terminal
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -60,8 +60,8 @@ class MomentshareError(Exception):
 
     def __init__(self, message: str, faults: Sequence[str] = ()) -> None:
         self.faults = tuple(faults)
-        message = shortened(message, _LONGEST)
-        lines = [f"  - {shortened(fault, _LONGEST)}" for fault in self.faults[:_SHOWN]]
+        message = for_terminal(message, _LONGEST)
+        lines = [f"  - {for_terminal(fault, _LONGEST)}" for fault in self.faults[:_SHOWN]]
         if len(self.faults) > _SHOWN:
             lines.append(f"  - and {len(self.faults) - _SHOWN} more")
         super().__init__("\n".join([message, *lines]))

@@ -174,3 +174,8 @@ def test_messages_are_never_endless():
     err = InputError("x" * 1_000_000, ["y" * 1_000_000] * 100)
     assert len(str(err)) < 70_000
     assert len(err.faults) == 100
+
+
+def test_messages_hold_nothing_that_steers_a_terminal():
+    err = InputError("a\x1b[2J:", ["key 'x\ty\u202e' is unknown"])
+    assert str(err) == "a\\x1b[2J:\n  - key 'x\\ty\\u202e' is unknown"
