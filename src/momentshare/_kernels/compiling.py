@@ -50,7 +50,7 @@ def inner(function: Function) -> Function:
 
 
 def outermost(
-    signature: Any, files: Iterable[str], **options: Any
+    signature: Any, files: Iterable[str], *, closed_over: str = "", **options: Any
 ) -> Callable[[Function], Function]:
     """Compile a function for one signature and keep the result for the next process.
 
@@ -60,6 +60,11 @@ def outermost(
         None where numba is missing.
     files : iterable of str
         Every source file that the function draws on.
+    closed_over : str
+        What tells functions of the same source apart. Numba would tell them by what they close
+        over, pickled, which differs from process to process where that is compiled itself.
+    **options
+        Of :func:`numba.njit`, in place of :data:`OPTIONS`.
     """
     if not has_numba():
         return lambda function: function
@@ -67,7 +72,7 @@ def outermost(
 
     def wrap(function: Function) -> Function:
         made = njit(**{**OPTIONS, **options})(function)
-        keep(made, files)
+        keep(made, files, closed_over)
         made.compile(signature)
         made.disable_compile()
         return made  # type: ignore[no-any-return]
@@ -75,11 +80,11 @@ def outermost(
     return wrap
 
 
-def keep(dispatcher: Any, files: Iterable[str]) -> None:
+def keep(dispatcher: Any, files: Iterable[str], closed_over: str = "") -> None:
     """Let a function compiled by numba be kept in the first folder that can be written to."""
     stamp = _digest(files)
     try:
-        dispatcher._cache = _cache_type(stamp)(dispatcher.py_func)  # noqa: SLF001
+        dispatcher._cache = _cache_type(stamp, closed_over)(dispatcher.py_func)  # noqa: SLF001
     except (ImportError, AttributeError, RuntimeError, OSError):
         return  # nowhere to write: compiled anew in each process
 
@@ -94,7 +99,7 @@ def _digest(files: Iterable[str]) -> str:
     return joined.hexdigest()
 
 
-def _cache_type(stamp: str) -> Any:
+def _cache_type(stamp: str, closed_over: str) -> Any:
     """Cache of numba that looks for its folder as described above."""
     caching: Any = import_module("numba.core.caching")
 
@@ -121,6 +126,9 @@ def _cache_type(stamp: str) -> Any:
 
     class Cache(caching.FunctionCache):  # type: ignore[misc]
         _impl_class = Implementation
+
+        def _index_key(self, sig: Any, codegen: Any) -> tuple[Any, ...]:
+            return sig, codegen.magic_tuple(), closed_over
 
     return Cache
 

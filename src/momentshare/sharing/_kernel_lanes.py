@@ -136,5 +136,5 @@ def _compile(rows: int) -> Callable[..., None]:
         typeof(Limits(*(0.0,) * len(Limits._fields))),  # type: ignore[no-untyped-call]
     )
     files = [str(Path(_lanes.__file__ or "")), __file__]
-    made: Callable[..., None] = outermost(signature, files)(solve_lanes)
+    made: Callable[..., None] = outermost(signature, files, closed_over=f"{rows} rows")(solve_lanes)
     return made
