@@ -54,15 +54,13 @@ spec.loader.exec_module(sys.modules["momentshare"])
 _LENGTH = struct.Struct("<Q")
 
 
-def child_command(entry: str, *arguments: str) -> list[str]:
+def child_command(entry: str) -> list[str]:
     """Command line of a Python that runs one of our functions.
 
     Parameters
     ----------
     entry : str
         ``module:function``; the function takes no arguments.
-    *arguments : str
-        What it finds in ``sys.argv[1:]``.
 
     Raises
     ------
@@ -76,7 +74,7 @@ def child_command(entry: str, *arguments: str) -> list[str]:
     code = _BEGIN.format(paths=ascii(_module_path()), home=ascii([home]))
     code += f"from {module} import {function}; {function}()"
     flags = ["-I"] if sys.flags.isolated else ["-P"]
-    return [sys.executable, *flags, "-c", code, *arguments]
+    return [sys.executable, *flags, "-c", code]
 
 
 def child_environment(scratch: str) -> dict[str, str]:

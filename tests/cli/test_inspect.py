@@ -160,8 +160,13 @@ def test_what_is_no_recording_is_refused(tmp_path, name, content, said):
     with pytest.raises(InputError, match=said) as caught:
         file_contents(tmp_path / name)
     assert name in str(caught.value)
-    done = run(name, cwd=tmp_path)
+
+
+def test_a_refusal_ends_with_code_2_and_no_traceback(tmp_path):
+    (tmp_path / "a.c3d").write_bytes(b"\x02\x50" + bytes(3000))
+    done = run("a.c3d", cwd=tmp_path)
     assert (done.returncode, done.stdout) == (2, "")
+    assert done.stderr.startswith("error: a.c3d: ")
     assert "Traceback" not in done.stderr
 
 

@@ -25,7 +25,7 @@ from momentshare.cohort.kept import (
     refuse_foreign,
     remove_others,
 )
-from momentshare.errors import InputError, MomentshareError, ProcessError, StudyError
+from momentshare.errors import InputError, MomentshareError, StudyError
 from momentshare.processes import on_processes
 
 if TYPE_CHECKING:
@@ -330,8 +330,6 @@ def keep_trial(study: CohortStudy, place: Path, number: int, tag: str) -> dict[s
     try:
         answer = solve_trial(study, number, load_model(study.file.model))
         tables, record = answer.tables, dict(answer.record)
-    except ProcessError:
-        raise  # no trial is at fault
     except MomentshareError as err:
         record = {"fault": _without_name(study, number, str(err))}
     except OSError as err:

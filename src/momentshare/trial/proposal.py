@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import json
 import re
+from functools import cache
 from typing import TYPE_CHECKING
 
 from momentshare.trial.layout import FORCE_ROLES, MARKER_ROLES
 from momentshare.trial.signal_units import unit_factor
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Sequence
 
     from momentshare.trial.contents import Contents, Signal
 
@@ -193,10 +194,12 @@ def _head(label: str) -> str:
     return fitting[0] if len(fitting) == 1 else ""
 
 
-def _heads() -> Iterable[str]:
+@cache
+def _heads() -> tuple[str, ...]:
+    """Names of the heads of the reference limb."""
     from momentshare.model import load_model
 
-    return load_model().head_names
+    return tuple(load_model().head_names)
 
 
 def _table_lines(
