@@ -1,6 +1,6 @@
 """Time and accuracy of the sharing solver beside general solvers, one table a run.
 
-    python benchmarks/bench_sharing.py [--source limb|random] [--frames N] [--stream N]
+    python benchmarks/bench_sharing.py [--source limb|random] [--only PART] [--frames N]
 
 Every solver gets the same frames: p = 2, rows at unit norm, tolerances tightened. Its
 error is the greatest difference in activation from a reference solved in extended
@@ -24,7 +24,16 @@ import numpy as np
 from scipy import sparse
 from scipy.optimize import minimize
 
-from momentshare.sharing import Status, greatest_factor, share
+from momentshare.sharing import (
+    Solver,
+    Status,
+    _compiled,
+    _share,
+    cone_inequalities,
+    greatest_factor,
+    share,
+)
+from momentshare.sharing._problem import build_problem
 
 
 def random_problems(frames, seed=0):
@@ -304,26 +313,136 @@ def table(problem, frames, rounds):
         print(f"{name:<26}{1e6 * seconds:>12.2f}{seconds / base:>13.2f}{error:>12.1e}{size:>9}")
 
 
-def others(problem, rounds):
+def around_a_cone(frames, heads):
+    """Lines of action, base force and a cone of eight facets that half of the frames leave."""
+    rng = np.random.default_rng(3)
+    lines = rng.normal(size=(frames, heads, 3))
+    lines[..., 0] = 0.3 + np.abs(lines[..., 0])
+    lines /= np.linalg.norm(lines, axis=-1, keepdims=True)
+    base = rng.normal(scale=20.0, size=(frames, 3))
+    ratios = 0.35 + 0.2 * np.cos(2 * np.pi * np.arange(8) / 8)
+    return cone_inequalities(lines, base, ratios, axis=[1, 0, 0], towards=[0, 0, 1])
+
+
+def costs(problem, rounds):
+    """What each kind of frame costs, as a ratio to a named row of the same run."""
     arms, capacity, moments, _ = problem
-    count = min(2000, arms.shape[0])
-    arms, capacity, moments = arms[:count], capacity[:count], moments[:count]
-    print("\nother criteria and loads, 2 cores, µs/frame")
-    for name, run in {
-        "p = 3": lambda: share(arms, capacity, moments, exponent=3.0),
-        "p = 4": lambda: share(arms, capacity, moments, exponent=4.0),
-        "p = 1.5": lambda: share(arms, capacity, moments, exponent=1.5),
-        "min-max": lambda: share(arms, capacity, moments, exponent=np.inf),
-        "one free column": lambda: share(
-            arms, capacity, moments, free_columns=np.array([[0.2], [0.1], [0.3], [-0.25]])
+    met = share(arms, capacity, moments).status == Status.SOLVED
+    index = np.resize(np.random.default_rng(1).permutation(np.flatnonzero(met)), 2000)
+    arms, capacity, moments = arms[index], capacity[index], moments[index]
+    rows, heads = arms.shape[1:]
+    cone = around_a_cone(index.size, heads)
+    column = np.random.default_rng(2).normal(size=(rows, 1))
+    far = 30.0 * moments
+
+    def kernel(**given):
+        """Call the kernel itself, one thread, every frame on its own."""
+        exponent = given.get("exponent", 2.0)
+        built = build_problem(arms, capacity, given.pop("moments", moments), **given)
+        room = _compiled.empty_raw(built)
+
+        def run():
+            if np.isinf(exponent):
+                return _share.solve(built, "compiled", 1, chain=False)[0].status
+            if (
+                given.get("free_columns") is None
+                and exponent == 2.0
+                and "inequalities" not in given
+            ):
+                _compiled._run_single(built, room, 1, chain=False)  # noqa: SLF001
+            else:
+                _compiled.run_kernel(built, room, 1, chain=False)
+            return room.status
+
+        return run
+
+    def side_by_side():
+        return share(arms, capacity, moments, threads=1).status
+
+    groups = {
+        "p = 2, one frame at a time in the kernel": {
+            "p = 2, one frame at a time in the kernel": kernel(),
+            "p = 2, eight frames side by side, whole call": side_by_side,
+            "p = 2, one free column": kernel(free_columns=column),
+            "p = 2, moments × 30: shortfall": kernel(moments=far),
+            "p = 1.5": kernel(exponent=1.5),
+            "p = 3": kernel(exponent=3.0),
+            "p = 3, moments × 30: shortfall": kernel(exponent=3.0, moments=far),
+            "p = 4": kernel(exponent=4.0),
+            "p = 10": kernel(exponent=10.0),
+            "min–max, whole solve": kernel(exponent=np.inf),
+            "p = 2, NumPy form": lambda: share(arms, capacity, moments, method="numpy").status,
+        },
+        "p = 2, whole call": {
+            "p = 2, whole call": side_by_side,
+            "cone of eight facets, whole call": lambda: (
+                share(arms, capacity, moments, threads=1, inequalities=cone).status
+            ),
+        },
+        "p = 3, whole call": {
+            "p = 3, whole call": lambda: (
+                share(arms, capacity, moments, exponent=3.0, threads=1, chain=False).status
+            ),
+            "p = 3, cone of eight facets": lambda: (
+                share(
+                    arms, capacity, moments, exponent=3.0, threads=1, chain=False, inequalities=cone
+                ).status
+            ),
+        },
+    }
+    for name, runs in groups.items():
+        print(f"\nthread time as a ratio to: {name} (median of {rounds} rounds in turn)")
+        taken = {key: [] for key in runs}
+        said = {}
+        for _ in range(rounds + 1):
+            for key, run in runs.items():
+                begin = time.thread_time()
+                status = run()
+                taken[key].append(time.thread_time() - begin)
+                counts = np.bincount(status, minlength=3)
+                said[key] = f"solved {counts[0]}, shortfall {counts[1]}, uncertified {counts[2]}"
+        base = np.array(taken[name][1:])
+        for key, seconds in taken.items():
+            own = np.array(seconds[1:])
+            micro = 1e6 * np.median(own) / index.size
+            print(f"  {key:<46}{np.median(own / base):>8.2f}{micro:>10.2f} µs   {said[key]}")
+
+
+def latency(problem, count=4000):
+    """How long one frame takes when it comes alone: median, 99th percentile and worst."""
+    arms, capacity, moments, _ = problem
+    met = np.flatnonzero(share(arms, capacity, moments).status == Status.SOLVED)
+    order = np.resize(met, count)
+    mixed = np.random.default_rng(0).permutation(order)
+    solver = {p: Solver(heads=arms.shape[2], exponent=p) for p in (2.0, 3.0)}
+    some = np.random.default_rng(5).random(count) < 0.2
+    pushed = np.where(some[:, None], 30.0, 1.0) * moments[mixed]
+
+    def step(p, index, wanted):
+        return lambda k: solver[p].step(arms[index[k]], capacity[index[k]], wanted[k])
+
+    runs = {
+        "Solver.step, in order, p = 2": step(2.0, order, moments[order]),
+        "Solver.step, shuffled, p = 2": step(2.0, mixed, moments[mixed]),
+        "Solver.step, shuffled, a fifth beyond reach": step(2.0, mixed, pushed),
+        "Solver.step, in order, p = 3": step(3.0, order, moments[order]),
+        "share, one frame a call": lambda k: share(
+            arms[mixed[k]], capacity[mixed[k]], moments[mixed[k]]
         ),
-        "moments × 30": lambda: share(arms, capacity, 30.0 * moments),
-        "greatest factor": lambda: greatest_factor(arms, capacity, 0.0 * moments, moments),
-    }.items():
-        seconds, answer = timed(run, rounds)
-        names, counts = np.unique(answer.status_text, return_counts=True)
-        said = ", ".join(f"{n} {k}" for k, n in zip(names, counts, strict=True))
-        print(f"  {name:<20}{1e6 * seconds / count:>10.2f}   {said}")
+    }
+    head = f"{'one frame alone, µs of thread time':<46}{'p50':>8}{'p99':>8}"
+    print(f"\n{head}{'worst':>9}{'worst/p50':>11}")
+    print("  as measured, then the best of five runs of each frame")
+    for name, run in runs.items():
+        taken = np.empty((5, count))
+        for row in taken:
+            for k in range(count):
+                begin = time.thread_time_ns()
+                run(k)
+                row[k] = time.thread_time_ns() - begin
+        for label, values in ((name, taken[1:]), ("", taken.min(axis=0))):
+            middle, late, worst = np.percentile(values, [50, 99, 100]) / 1e3
+            print(f"  {label:<44}{middle:>8.1f}{late:>8.1f}{worst:>9.1f}{worst / middle:>11.1f}")
 
 
 def greatest(problem, rounds):
@@ -379,18 +498,27 @@ def stream(problem, total):
 
 def start_up():
     print("\nstart-up, each in a new interpreter")
-    call = (
-        "import time; t = time.perf_counter(); from momentshare.sharing import share; "
-        "i = time.perf_counter() - t; share([[0.05]], [100.0], [1.0]); "
-        "print(f'import {i:.2f} s, first call {time.perf_counter() - t - i:.2f} s')"
-    )
-    with tempfile.TemporaryDirectory() as folder:
-        env = {**os.environ, "NUMBA_CACHE_DIR": folder}
-        for name in ("kernel compiled", "kernel from cache"):
-            done = subprocess.run(
-                [sys.executable, "-c", call], capture_output=True, text=True, check=True, env=env
-            )
-            print(f"  {name:<20}{done.stdout.strip()}")
+    calls = {
+        "p = 2, eight heads": "share([[0.05] * 8], [100.0] * 8, [1.0])",
+        "p = 3, eight heads": "share([[0.05] * 8], [100.0] * 8, [1.0], exponent=3)",
+    }
+    for name, first in calls.items():
+        call = (
+            "import time; t = time.perf_counter(); from momentshare.sharing import share; "
+            f"i = time.perf_counter() - t; {first}; "
+            "print(f'import {i:.2f} s, first call {time.perf_counter() - t - i:.2f} s')"
+        )
+        with tempfile.TemporaryDirectory() as folder:
+            env = {**os.environ, "NUMBA_CACHE_DIR": folder}
+            for state in ("compiled", "from cache"):
+                done = subprocess.run(
+                    [sys.executable, "-c", call],
+                    capture_output=True,
+                    text=True,
+                    check=True,
+                    env=env,
+                )
+                print(f"  {name}, {state:<12}{done.stdout.strip()}")
 
 
 def machine():
@@ -417,16 +545,25 @@ def main():
     parser.add_argument("--frames", type=int, default=20_000)
     parser.add_argument("--rounds", type=int, default=5)
     parser.add_argument("--stream", type=int, default=1_000_000)
+    parser.add_argument(
+        "--only", choices=["solvers", "costs", "factors", "latency", "stream", "start"]
+    )
     chosen = parser.parse_args()
     machine()
     problem = limb_problems(4000) if chosen.source == "limb" else random_problems(4000)
     heads, rows = problem[0].shape[2], problem[0].shape[1]
     print(f"source {chosen.source}: {heads} heads, {rows} rows, p = 2")
-    table(problem, chosen.frames, chosen.rounds)
-    others(problem, chosen.rounds)
-    greatest(problem, chosen.rounds)
-    stream(problem, chosen.stream)
-    start_up()
+    parts = {
+        "solvers": lambda: table(problem, chosen.frames, chosen.rounds),
+        "costs": lambda: costs(problem, chosen.rounds),
+        "factors": lambda: greatest(problem, chosen.rounds),
+        "latency": lambda: latency(problem),
+        "stream": lambda: stream(problem, chosen.stream),
+        "start": start_up,
+    }
+    for name, part in parts.items():
+        if chosen.only in {None, name}:
+            part()
 
 
 if __name__ == "__main__":

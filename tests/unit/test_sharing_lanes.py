@@ -188,3 +188,19 @@ print(*answer.status, *answer.activation.ravel())
     found = np.array(done.stdout.split(), dtype=float)
     np.testing.assert_array_equal(found[:50], answer.status)
     np.testing.assert_allclose(found[50:], answer.activation.ravel(), atol=1e-9)
+
+
+def test_what_was_compiled_is_found_again_by_the_next_process(tmp_path):
+    code = """
+from momentshare.sharing._kernel_lanes import lane_kernel
+stats = lane_kernel(2).stats
+print(sum(stats.cache_hits.values()), sum(stats.cache_misses.values()))
+"""
+    env = {**os.environ, "NUMBA_CACHE_DIR": str(tmp_path)}
+    told = [
+        subprocess.run(
+            [sys.executable, "-c", code], capture_output=True, text=True, check=True, env=env
+        ).stdout.split()
+        for _ in range(2)
+    ]
+    assert told == [["0", "1"], ["1", "0"]]

@@ -12,7 +12,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from momentshare._kernels.compiling import outermost
+from momentshare._kernels.compiling import has_numba, outermost
 from momentshare.sharing import _lanes
 from momentshare.sharing._kernel_frame import Limits
 from momentshare.sharing._lanes import (
@@ -43,6 +43,12 @@ SOLVED, UNCERTIFIED = 0, 2
 """As in ``_result.Status``."""
 
 
+# Seen by the compiler as names of this module: what a kernel encloses must be the same in every
+# process for its compiled form to be found again.
+if has_numba():
+    set_up, lane_pass, certify, gather, scatter = lane_functions()
+
+
 def room(rows: int, heads: int) -> int:
     """Length of the buffer of a block."""
     return LANES * (2 * rows * heads + 5 * heads + state_rows(rows))
@@ -66,7 +72,6 @@ def lane_kernel(rows: int) -> Callable[..., None] | None:
 def _compile(rows: int) -> Callable[..., None]:
     from numba import typeof, types
 
-    set_up, lane_pass, certify, gather, scatter = lane_functions()
     count = state_rows(rows)
 
     def solve_lanes(
