@@ -1,7 +1,7 @@
-"""From one lift to forces, effort, multipliers, greatest load and contact force.
+"""From one lift to forces, activation, multipliers, greatest load and contact force.
 
 Words, always in this sense: **activation** a in 0–1; **force** along the tendon [N];
-**capacity here** the greatest active force at this length and velocity; **relative effort**
+**capacity here** the greatest active force at this length and velocity, so that activation is
 active force / capacity here; **strength fraction** force / maximal isometric force.
 """
 
@@ -160,12 +160,7 @@ class LiftResult:
 
     @property
     def activation(self) -> NDArray[np.float64]:
-        """Activation, which in this model is the relative effort too, shape (frames, heads)."""
-        return self.sharing.activation
-
-    @property
-    def effort(self) -> NDArray[np.float64]:
-        """Relative effort: active force / capacity here, shape (frames, heads)."""
+        """Activation, active force / capacity here, 0 to 1, shape (frames, heads)."""
         return self.sharing.activation
 
 

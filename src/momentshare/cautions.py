@@ -26,7 +26,7 @@ LIMITS = (
         "conditions only."
     ),
     (
-        "Effort refers to the capacity in the posture and at the speed of the task. Strength "
+        "Activation refers to the capacity in the posture and at the speed of the task. Strength "
         "from another posture, speed or mode of contraction biases it."
     ),
 )

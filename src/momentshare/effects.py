@@ -80,7 +80,7 @@ def effect_tables(
     Returns
     -------
     heads : DataFrame
-        One row a switch × condition × lateral mode × head: lift-mean effort as it is and
+        One row a switch × condition × lateral mode × head: lift-mean activation as it is and
         changed, and the difference.
     conditions : DataFrame
         One row a switch × condition × lateral mode: greatest load and peak moments as they
@@ -94,14 +94,14 @@ def effect_tables(
     found = solve_variations(setup, switches(setup), greatest_load=True, progress=progress)
     for variation, result in found:
         changed = head_table(result).set_index(keys)["mean_activation"]
-        both = pd.DataFrame({"mean_effort": base_heads, "mean_effort_changed": changed})
-        both["difference"] = both["mean_effort_changed"] - both["mean_effort"]
+        both = pd.DataFrame({"mean_activation": base_heads, "mean_activation_changed": changed})
+        both["difference"] = both["mean_activation_changed"] - both["mean_activation"]
         both.insert(0, "switch", variation.name)
         heads.append(both.reset_index())
         part = base_lifts.join(_lifts(condition_table(result)).add_suffix("_changed"))
         part.insert(0, "switch", variation.name)
         lifts.append(part.reset_index())
-    order = ["switch", *keys, "mean_effort", "mean_effort_changed", "difference"]
+    order = ["switch", *keys, "mean_activation", "mean_activation_changed", "difference"]
     return pd.concat(heads, ignore_index=True)[order], pd.concat(lifts, ignore_index=True)
 
 

@@ -1,7 +1,7 @@
 """Readings of a study: tables per frame, per head, per condition and between conditions.
 
 Every table is tidy (one row, one observation) and carries units in its column names.
-``effort`` is relative effort, active force over capacity here; ``fibre_length`` is over the
+``activation`` is active force over capacity here, 0 to 1; ``fibre_length`` is over the
 optimal fibre length; the lift mean is over frames, which are even in height for a
 quasi-static lift and even in time for a timed one.
 """
@@ -51,7 +51,6 @@ HEADS_COLUMNS = (
     "mean_activation",
     "peak_force_n",
     "mean_force_n",
-    "peak_effort",
     "min_fibre_length",
     "max_fibre_length",
 )
@@ -103,8 +102,7 @@ def frame_table(study: CaseSet) -> pd.DataFrame:
         columns: dict[str, object] = {k: np.repeat(v, heads) for k, v in _along(case).items()}
         columns["head"] = np.tile(names, frames)
         columns |= {
-            "activation": result.effort.ravel(),
-            "effort": result.effort.ravel(),
+            "activation": result.activation.ravel(),
             "force_n": result.force.ravel(),
             "passive_force_n": flat(state.passive_force),
             "capacity_n": flat(state.active_capacity),
@@ -189,16 +187,14 @@ def head_table_by_person(study: CaseSet) -> pd.DataFrame:
     for case, result in study.pairs():
         lift, state, found = case.prepared.lift, case.prepared.state, case.prepared.paths
         good = lift.reachable
-        force, effort = result.force[good], result.effort[good]
+        force, activation = result.force[good], result.activation[good]
         fibre = state.fibre_length_normalised[good]
         columns: dict[str, object] = {
             "head": list(study.model.head_names),
-            "peak_activation": effort.max(axis=0),
-            "mean_activation": effort.mean(axis=0),
+            "peak_activation": activation.max(axis=0),
+            "mean_activation": activation.mean(axis=0),
             "peak_force_n": force.max(axis=0),
             "mean_force_n": force.mean(axis=0),
-            "peak_effort": effort.max(axis=0),
-            "mean_effort": effort.mean(axis=0),
             "min_fibre_length": fibre.min(axis=0),
             "max_fibre_length": fibre.max(axis=0),
             "fibre_excursion": np.ptp(fibre, axis=0),
@@ -381,20 +377,20 @@ def glenoid_table(study: CaseSet) -> pd.DataFrame:
 
 
 def glenoid_head_table(study: CaseSet) -> pd.DataFrame:
-    """One row a condition × lateral mode × head: effort without and within the limits."""
+    """One row a condition × lateral mode × head: activation without and within the limits."""
     rows = []
     for case in study.cases:
         for free, kept in zip(case.results, case.constrained, strict=False):
             good = case.prepared.lift.reachable
             for index, head in enumerate(study.model.head_names):
-                a, b = (float(r.effort[good, index].mean()) for r in (free, kept))
+                a, b = (float(r.activation[good, index].mean()) for r in (free, kept))
                 rows.append(
                     {
                         "condition": case.condition,
                         "lateral": free.lateral.mode,
                         "head": head,
-                        "mean_effort": a,
-                        "mean_effort_within_limits": b,
+                        "mean_activation": a,
+                        "mean_activation_within_limits": b,
                         "difference": b - a,
                     }
                 )
@@ -408,10 +404,10 @@ def ratio_table(study: StudyResult) -> pd.DataFrame:
     first = study.study.file.condition[0].name
     rows = []
     for mode, part in _comparable(table):
-        effort = part.pivot_table(
+        activation = part.pivot_table(
             index=["head", "person"],
             columns="condition",
-            values="mean_effort",
+            values="mean_activation",
             observed=True,
             sort=False,
         )
@@ -422,18 +418,18 @@ def ratio_table(study: StudyResult) -> pd.DataFrame:
             observed=True,
             sort=False,
         )
-        if first not in effort:
+        if first not in activation:
             continue
-        for condition in effort.columns:
+        for condition in activation.columns:
             for head in study.model.head_names:
-                e, f = effort.loc[head], force.loc[head]
+                e, f = activation.loc[head], force.loc[head]
                 rows.append(
                     {
                         "lateral": mode,
                         "head": head,
                         "condition": condition,
                         "reference": first,
-                        "effort_ratio": _mean_ratio(e[condition], e[first]),
+                        "activation_ratio": _mean_ratio(e[condition], e[first]),
                         "force_ratio": _mean_ratio(f[condition], f[first]),
                     }
                 )

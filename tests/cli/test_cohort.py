@@ -60,7 +60,7 @@ def test_every_file_of_the_record_is_there_and_tidy(done):
         assert table.columns.is_unique
     trials = pd.read_csv(out / "trials.csv")
     assert list(trials["verdict"].isin(["pass", "warn", "fail", "skipped"])) == [True] * 7
-    for name in ("speed", "moments", "head_forces", "lateral_ratio", "effort_by_head"):
+    for name in ("speed", "moments", "head_forces", "lateral_ratio", "activation_by_head"):
         assert f"figures/{name}.png" in record["files"]
     for name in ("emg_agreement", "sensitivity", "checks", "checks_trial_0001"):
         assert f"figures/{name}.png" in record["files"]
@@ -195,8 +195,8 @@ def test_a_published_table_alone_gives_heads(lab, tmp_path):
     assert run.returncode == 0, run.stderr
     heads = pd.read_csv(tmp_path / "out" / "published_1_heads.csv")
     assert set(heads["condition"]) == {"narrow", "medium", "wide"}
-    assert (heads["effort_low"] <= heads["effort_median"] + 1e-9).all()
-    assert (heads["effort_median"] <= heads["effort_high"] + 1e-9).all()
+    assert (heads["activation_low"] <= heads["activation_median"] + 1e-9).all()
+    assert (heads["activation_median"] <= heads["activation_high"] + 1e-9).all()
     assert "Published tables" in (tmp_path / "out" / "report.html").read_text("utf-8")
 
 

@@ -25,10 +25,56 @@ class Duplicate:
     reason: str
 
 
-COLUMNS: dict[str, dict[str, str | Duplicate]] = {}
+_SAME = "activation is active force over capacity here: the same array under two names"
+
+COLUMNS: dict[str, dict[str, str | Duplicate]] = {
+    "*": {
+        "effort_ratio": "activation_ratio",
+        "effort_difference": "activation_difference",
+        "effort_difference_changed": "activation_difference_changed",
+        "mean_effort": "mean_activation",
+        "mean_effort_changed": "mean_activation_changed",
+        "mean_effort_within_limits": "mean_activation_within_limits",
+        "peak_effort": "peak_activation",
+        "mean_effort_mean": "mean_activation_mean",
+        "mean_effort_std": "mean_activation_std",
+        "mean_effort_count": "mean_activation_count",
+        "peak_effort_mean": "peak_activation_mean",
+        "peak_effort_std": "peak_activation_std",
+        "peak_effort_count": "peak_activation_count",
+    },
+    **{
+        f"{run}/{table}": {name: Duplicate(name.replace("effort", "activation"), _SAME)}
+        for run, table, name in (
+            ("demo", "frames", "effort"),
+            ("demo", "heads", "peak_effort"),
+            ("exercises", "frames", "effort"),
+            ("exercises", "heads", "peak_effort"),
+        )
+    },
+    **{
+        f"{run}/heads_by_person": {
+            "peak_effort": Duplicate("peak_activation", _SAME),
+            "mean_effort": Duplicate("mean_activation", _SAME),
+        }
+        for run in ("demo", "exercises", "variants")
+    },
+    "lab/all_frames": {"effort": Duplicate("activation", _SAME)},
+    "published/heads": {
+        "effort": "activation",
+        "effort_median": "activation_median",
+        "effort_low": "activation_low",
+        "effort_high": "activation_high",
+    },
+}
 """Table → old column → new column, or the column that it was a duplicate of."""
 
 VALUES: dict[str, dict[str, dict[str, str]]] = {
-    "*": {"direction": {"shoulder_adduction": "shoulder_lowering"}},
+    "*": {
+        "direction": {"shoulder_adduction": "shoulder_lowering"},
+        "measure": {"mean_effort": "mean_activation", "peak_effort": "peak_activation"},
+        "outcome": {"mean_effort": "mean_activation"},
+        "quantity": {"effort": "activation"},
+    },
 }
 """Table → old column → old value → new value: names of rows, modes, heads, states."""

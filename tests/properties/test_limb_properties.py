@@ -162,7 +162,7 @@ def test_mirrored_press_is_shared_among_the_heads_alike(pressing, mode):
     mirror = dataclasses.replace(limb, skeleton=mirrored_skeleton(limb.skeleton))
     left = solve_lift(prepare(mirror, mirrored_lift(lift)), lateral)
     # The solver stops at residuals of about 1e-9 of the moments.
-    np.testing.assert_allclose(left.effort, right.effort, atol=1e-6)
+    np.testing.assert_allclose(left.activation, right.activation, atol=1e-6)
     np.testing.assert_allclose(left.lateral_force, right.lateral_force, atol=1e-3)
     np.testing.assert_allclose(left.greatest.factor, right.greatest.factor, rtol=1e-6)
     np.testing.assert_allclose(left.contact, right.contact @ SIDES, atol=1e-2)

@@ -88,7 +88,7 @@ def test_the_central_draw_is_the_study_itself(study, scapula):
             (nominal["condition"] == line.condition) & (nominal["lateral"] == line.lateral)
         ]
         got = table[(table["condition"] == line.condition) & (table["lateral"] == line.lateral)]
-        for column in ("mean_effort", "peak_effort", "mean_force_n", "peak_force_n"):
+        for column in ("mean_activation", "peak_activation", "mean_force_n", "peak_force_n"):
             found = got[[f"{column}:{h}" for h in part["head"]]].to_numpy()[0]
             np.testing.assert_allclose(found, part[column], rtol=1e-5, atol=1e-6)
     assert len(table) == 3
@@ -212,7 +212,7 @@ def test_ranking_covers_all_families_and_gives_no_weight_to_what_does_not_act(st
     idle = ranked.screening[
         (ranked.screening["family"] == "lateral_ratio")
         & (ranked.screening["condition"] == "dumbbells")
-        & (ranked.screening["measure"] == "mean_effort")
+        & (ranked.screening["measure"] == "mean_activation")
     ]
     assert len(idle) > 0
     np.testing.assert_allclose(idle["mu_star"], 0.0, atol=1e-6)

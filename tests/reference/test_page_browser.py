@@ -65,10 +65,10 @@ def line_figure():
     lift = np.linspace(0.0, 100.0, 101)
     for index in range(4):
         look = style.condition_style(index)
-        effort = 60 + 8 * index + 20 * np.cos(lift / (18 + 3 * index))
-        ax.plot(lift, effort, markevery=20, label=f"bar {1.0 + 0.3 * index:.1f}", **look)
+        activation = 60 + 8 * index + 20 * np.cos(lift / (18 + 3 * index))
+        ax.plot(lift, activation, markevery=20, label=f"bar {1.0 + 0.3 * index:.1f}", **look)
     ax.set_xlabel("lift [% of bar height]")
-    ax.set_ylabel("relative effort [%]")
+    ax.set_ylabel("activation [%]")
     figure.legend(loc="outside right upper", frameon=False)
     return figure
 
@@ -87,7 +87,7 @@ def narrow_table():
             "condition": ["bar 1.0", "bar 1.4"] * 4,
             "head": [HEADS[int(n) // 2] for n in number],
             "peak_force_n": 731.4 - 61.7 * number,
-            "mean_effort": 0.91 - 0.087 * number,
+            "mean_activation": 0.91 - 0.087 * number,
             "difference_percent": -12.4 + 3.3 * number,
             "p": [0.0002, 0.013, 0.2, 0.61, np.nan, 0.04, 0.9, 0.0499],
         }
@@ -167,15 +167,15 @@ def sample():
                 blocks=(Verdicts(rows=checks, caption="Checks of every repetition"),),
             ),
             Section(
-                title="Effort of the heads",
-                anchor="effort",
-                lead="Effort is active force over the greatest active force in that posture.",
+                title="Activation of the heads",
+                anchor="activation",
+                lead="Activation is active force over the greatest active force in that posture.",
                 blocks=(
                     Heading(text="Along the lift"),
                     Picture(
                         image=saved(line_figure(), "png"),
-                        alt="Four falling lines of effort against bar height.",
-                        caption="Relative effort along the lift, mean over people.",
+                        alt="Four falling lines of activation against bar height.",
+                        caption="Activation along the lift, mean over people.",
                     ),
                     Picture(
                         image=saved(line_figure(), "svg"),
@@ -185,7 +185,7 @@ def sample():
                     Heading(text="By head"),
                     Table(
                         frame=narrow,
-                        caption="Effort and force, mean over people.",
+                        caption="Activation and force, mean over people.",
                         note="Bold and tinted: p below 0.05. – not computed.",
                         highlight={"p": list(narrow["p"] < 0.05)},
                     ),
@@ -432,7 +432,7 @@ def test_figure_stands_whole_on_one_page_with_its_caption(browser, path):
     pages, texts = printed(browser)
     drawn = [len(page.images) for page in pages]
     assert sum(drawn) == 2  # the PNGs, neither cut in two; the SVG is drawn as lines
-    for caption in ("Relative effort along the lift, mean over people.", "A tall figure."):
+    for caption in ("Activation along the lift, mean over people.", "A tall figure."):
         (place,) = [i for i, text in enumerate(texts) if caption in text]
         assert drawn[place] == 1
 

@@ -76,9 +76,9 @@ def presses(load=LOAD):
 PRESSES = presses()
 
 
-def mean_effort(head, spacing, mode):
+def mean_activation(head, spacing, mode):
     result = PRESSES[spacing, mode]
-    return float(result.effort[:, result.prepared.limb.head_names.index(head)].mean())
+    return float(result.activation[:, result.prepared.limb.head_names.index(head)].mean())
 
 
 def mean_moment(row, spacing, mode):
@@ -196,7 +196,7 @@ def activity_rows():
             ("triceps_brachii/lateral", "narrow", False),
             ("pectoralis_major/abdominal", "wide", True),
         ):
-            values = [mean_effort(head, s, mode) for s in RATIOS]
+            values = [mean_activation(head, s, mode) for s in RATIOS]
             more = values[0] > values[-1] if where == "narrow" else values[-1] > values[0]
             yield entry(
                 f"activity of {head}, lift mean, is greater when {where}",
@@ -347,7 +347,7 @@ def light():
 def test_anterior_deltoid_gives_more_when_narrow_at_a_light_load_too(light, mode):
     narrow, wide = (
         light[s, mode]
-        .effort[:, light[s, mode].prepared.limb.head_names.index("deltoid/clavicular")]
+        .activation[:, light[s, mode].prepared.limb.head_names.index("deltoid/clavicular")]
         .mean()
         for s in (NARROW, WIDE)
     )
@@ -358,7 +358,7 @@ def test_anterior_deltoid_gives_more_when_narrow_at_a_light_load_too(light, mode
 def test_abdominal_pectoralis_gives_more_when_wide_at_a_light_load_too(light, mode):
     narrow, wide = (
         light[s, mode]
-        .effort[:, light[s, mode].prepared.limb.head_names.index("pectoralis_major/abdominal")]
+        .activation[:, light[s, mode].prepared.limb.head_names.index("pectoralis_major/abdominal")]
         .mean()
         for s in (NARROW, WIDE)
     )

@@ -294,7 +294,7 @@ def test_presses_of_the_table_are_those_of_the_library(model):
     wanted = solve_lift(prepare(limb, press.lift(limb.skeleton)), Lateral(mode="free"))
     found = Probe(model).press(Press(scapula="pressing", spacing=1.7, lateral="free"))
     np.testing.assert_allclose(found.lateral_ratio, wanted.lateral_ratio, atol=1e-9)
-    np.testing.assert_allclose(found.effort, wanted.effort, atol=1e-9)
+    np.testing.assert_allclose(found.activation, wanted.activation, atol=1e-9)
 
 
 def test_a_task_that_cannot_be_done_is_a_miss_not_a_crash(model, targets):

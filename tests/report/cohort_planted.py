@@ -37,17 +37,17 @@ from momentshare.report.page import render
 # Columns of the tables of a trial, in one place.
 PERSON, CONDITION, LATERAL, HEAD, LIFT = "person", "condition", "lateral", "head", "lift_percent"
 TRIAL, REPETITION, FRAME, ROW = "trial", "repetition", "frame", "row"
-EFFORT, FORCE, MOMENT, UNMET = "effort", "force_n", "moment_nm", "unmet_nm"
+ACTIVATION, FORCE, MOMENT, UNMET = "activation", "force_n", "moment_nm", "unmet_nm"
 RATIO, PUSH, UPWARD = "lateral_ratio", "lateral_force_n", "vertical_force_n"
 SPEED = "speed_mps"
-MEAN_EFFORT, PEAK_EFFORT = "mean_effort", "peak_effort"
+MEAN_ACTIVATION, PEAK_ACTIVATION = "mean_activation", "peak_activation"
 MEAN_FORCE, PEAK_FORCE = "mean_force_n", "peak_force_n"
-CHANGED = "mean_effort_changed"
-WITHIN_LIMITS = "mean_effort_within_limits"
+CHANGED = "mean_activation_changed"
+WITHIN_LIMITS = "mean_activation_within_limits"
 REGION, QUANTITY, ITEM, MEAN = "region", "quantity", "item", "mean"
 MARKS = ("first_peak_percent", "minimum_percent", "second_peak_percent")
 STICKING = "sticking_region"
-EMG, ACTIVATION, PULLED = "emg", "activation", "pulled_activation"
+EMG, PULLED = "emg", "pulled_activation"
 
 PEOPLE = {"Ama": 0.0, "Bo": 0.03, "Cy": -0.03, "Dee": 0.02, "Eli": -0.02, "Fay": 0.04, "Gus": -0.04}
 BARS = ("narrow", "medium", "wide")
@@ -63,7 +63,7 @@ FRONT, LONG, SIDE = "deltoid/clavicular", "triceps_brachii/long", "triceps_brach
 IDLE, MINOR = "biceps_brachii/long", "anconeus"
 """A head that does too little to be shown, and one that does just enough."""
 
-LEVELS = {  # head → effort by condition
+LEVELS = {  # head → activation by condition
     UPPER: (0.60, 0.52, 0.40, 0.45),
     LOWER: (0.20, 0.30, 0.45, 0.36),
     FRONT: (0.300, 0.302, 0.340, 0.306),
@@ -82,9 +82,9 @@ STRENGTH = {
     IDLE: 355.0,
     MINOR: 95.0,
 }
-"""Force at full effort [N]."""
+"""Force at full activation [N]."""
 
-SHIFTS = {  # lateral mode → head → what it adds to the effort, by condition on a bar
+SHIFTS = {  # lateral mode → head → what it adds to the activation, by condition on a bar
     "zero": {UPPER: (-0.10, -0.11, -0.12), LONG: (-0.10, 0.03, 0.02), SIDE: (0.05, 0.06, 0.07)},
     "free": {UPPER: (-0.02, -0.04, -0.15), LOWER: (0.13, 0.0, -0.02), SIDE: (-0.03, -0.02, -0.05)},
 }
@@ -102,7 +102,7 @@ SPEEDS = (0.30, 0.36, 0.42, 0.48)
 ANGLES = {"plane_deg": 12.0, "elevation_deg": 55.0, "elbow_flexion_deg": 95.0}
 EVENTS = ((28.0, 42.0, 64.0), (25.0, 39.0, 61.0), (22.0, 36.0, 58.0), (19.0, 33.0, 55.0))
 
-CHANGES = {  # change of one input → head → what it adds to the effort, by condition
+CHANGES = {  # change of one input → head → what it adds to the activation, by condition
     "criterion: sum of a³": {UPPER: (0.02, 0.03, 0.04, 0.035), SIDE: (-0.05, -0.04, -0.03, -0.02)},
     "lateral ratio -0.05": {LONG: (0.03, 0.02, 0.01, 0.015), LOWER: (0.02, 0.01, 0.0, 0.005)},
     "deltoid 20 % stronger": {LOWER: (0.14, 0.0, 0.0, 0.0), FRONT: (-0.06, -0.05, -0.04, -0.03)},
@@ -129,8 +129,8 @@ ELECTRODES = tuple(EMG_LEVELS)
 MEASURED_EMG = ("Ama", "Bo", "Cy", "Dee", "Fay")
 
 LIMITED = {FRONT: 0.07, LONG: -0.05, MINOR: -0.045}
-"""What the stability limits of the glenoid add to the effort; the last falls below what is shown
-in one condition, but not without them."""
+"""What the stability limits of the glenoid add to the activation; the last falls below what is
+shown in one condition, but not without them."""
 
 SHORTFALLS = {  # (person, condition, mode) → unmet moment [N·m] of frames of repetition 1
     ("Bo", "wide", "measured"): (-7.3, 3.1),
@@ -248,7 +248,7 @@ def load_of(trial: PlannedTrial) -> float:
 
 
 def level(head: str, condition: str, mode: str) -> float:
-    """Planted effort before people and repetitions differ."""
+    """Planted activation before people and repetitions differ."""
     place = CONDITIONS.index(condition)
     more = SHIFTS.get(mode, {}).get(head, (0.0, 0.0, 0.0))
     return LEVELS[head][place] + (more[place] if condition in BARS else 0.0)
@@ -296,20 +296,20 @@ class Planter:
         wave = _wave(HEADS.index(head))
         size = level(head, self.trial.condition, mode) + self.own[head] + jitter
         size = max(size, 0.002)
-        effort = np.clip(size * wave, 0.0, 1.0)
-        force = STRENGTH[head] * effort
+        activation = np.clip(size * wave, 0.0, 1.0)
+        force = STRENGTH[head] * activation
         common = {LATERAL: mode, HEAD: head}
         for frame, lift in enumerate(GRID):
             self._add(
                 "frames", repetition, **common,
-                **{FRAME: frame, LIFT: lift, EFFORT: effort[frame], FORCE: force[frame]},
+                **{FRAME: frame, LIFT: lift, ACTIVATION: activation[frame], FORCE: force[frame]},
             )  # fmt: skip
         self._add(
             "heads", repetition, **common,
-            **{MEAN_EFFORT: effort.mean(), PEAK_EFFORT: effort.max()},
+            **{MEAN_ACTIVATION: activation.mean(), PEAK_ACTIVATION: activation.max()},
             **{MEAN_FORCE: force.mean(), PEAK_FORCE: force.max()},
         )  # fmt: skip
-        self._region(repetition, mode, head, EFFORT, effort)
+        self._region(repetition, mode, head, ACTIVATION, activation)
         self._region(repetition, mode, head, FORCE, force)
         for change, sizes in CHANGES.items():
             more = sizes.get(head, (CALM,) * len(CONDITIONS))[self.at]
@@ -317,27 +317,28 @@ class Planter:
                 more = {LOWER: 0.0, UPPER: 0.03 * self.at}.get(head, more)
             self._add(
                 "sensitivity", repetition, **common, change=change,
-                **{MEAN_EFFORT: effort.mean(), CHANGED: effort.mean() + more + 0.1 * jitter},
+                **{MEAN_ACTIVATION: activation.mean()},
+                **{CHANGED: activation.mean() + more + 0.1 * jitter},
             )  # fmt: skip
-        limited = effort.mean() + LIMITED.get(head, 0.001)
+        limited = activation.mean() + LIMITED.get(head, 0.001)
         self._add(
             "glenoid_heads", repetition, **common,
-            **{MEAN_EFFORT: effort.mean(), WITHIN_LIMITS: limited},
-            difference=limited - effort.mean(),
+            **{MEAN_ACTIVATION: activation.mean(), WITHIN_LIMITS: limited},
+            difference=limited - activation.mean(),
         )  # fmt: skip
         if (
             head in ELECTRODES
             and self.trial.person in MEASURED_EMG
             and self.trial.condition in BARS
         ):
-            self._emg(repetition, mode, head, effort)
+            self._emg(repetition, mode, head, activation)
 
-    def _emg(self, repetition: int, mode: str, head: str, effort: np.ndarray) -> None:
+    def _emg(self, repetition: int, mode: str, head: str, activation: np.ndarray) -> None:
         size = EMG_LEVELS[head][self.at] + 0.5 * self.own[head] + 0.01 * repetition
         measured = size * _wave(HEADS.index(head) + 0.3 + 4.0 * PEOPLE[self.trial.person], 0.15)
         if head == SIDE and self.trial.person == "Ama" and self.trial.condition == "wide":
             measured[-2:] = 1.21, 1.34  # above the maximal contraction
-        for lift, one, other in zip(GRID, measured, effort, strict=True):
+        for lift, one, other in zip(GRID, measured, activation, strict=True):
             self._add(
                 "emg", repetition, **{LATERAL: mode, HEAD: head, LIFT: lift, EMG: one},
                 **{ACTIVATION: other, PULLED: 0.3 * one + 0.7 * other},
@@ -564,12 +565,14 @@ def published() -> PublishedResult:
     heads, orders, shortfalls = [], [], []
     for k, line in enumerate(lines):
         for h, head in enumerate(HEADS):
-            effort = 0.011 + 0.002 * k if head == IDLE else 0.07 + 0.11 * h + 0.013 * k
+            activation = 0.011 + 0.002 * k if head == IDLE else 0.07 + 0.11 * h + 0.013 * k
             ends = {"": 0.0, "_median": 0.006, "_low": -0.031, "_high": 0.044}
             row = {CONDITION: line.condition, "point": line.point, HEAD: head}
             row |= {"rows_balanced": 4 - (k == 2)}
-            row |= {f"effort{end}": effort + d * (effort > 0.05) for end, d in ends.items()}
-            row |= {f"force{end}_n": STRENGTH[head] * row[f"effort{end}"] for end in ends}
+            row |= {
+                f"activation{end}": activation + d * (activation > 0.05) for end, d in ends.items()
+            }
+            row |= {f"force{end}_n": STRENGTH[head] * row[f"activation{end}"] for end in ends}
             heads.append(row | {"doubtful_path": head == LONG and k < 2})
         shortfalls.append(
             {CONDITION: line.condition, "point": line.point, "n_people": line.people}
@@ -582,7 +585,7 @@ def published() -> PublishedResult:
                 number = len(orders)
                 orders.append(
                     {"point": point, "condition_a": a, "condition_b": b, HEAD: head}
-                    | {"effort_difference": 0.012 * (h - 2) - 0.0007 * number}
+                    | {"activation_difference": 0.012 * (h - 2) - 0.0007 * number}
                     | {"probability": 0.99 - 0.011 * number}
                     | {"probability_independent": 0.51 + 0.004 * number}
                     | {"draws": 400 + number, "same_rows": "medium" not in (a, b)}
@@ -603,7 +606,7 @@ def published() -> PublishedResult:
 
 
 FIGURES = (
-    "speed", "moments", "lateral_ratio", "head_forces", "head_effort", "effort_by_head",
+    "speed", "moments", "lateral_ratio", "head_forces", "head_activation", "activation_by_head",
     "emg_curves", "emg_agreement", "sensitivity", "checks",
 )  # fmt: skip
 

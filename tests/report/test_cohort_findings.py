@@ -29,13 +29,13 @@ from momentshare.report.cohort_findings import findings, left_out, short_texts
 pytest.importorskip("statsmodels")
 
 FIRM, TURNING = "that hold under every change", "No findings: orders"
-EFFORT, DIFFERENCE = "lift-mean effort [%]", "difference [% points] (interval)"
+ACTIVATION, DIFFERENCE = "lift-mean activation [%]", "difference [% points] (interval)"
 ALPHA, LEAST, WORKING = 0.05, 0.01, 0.05
 CHANGES_TRIED = len(plan.CHANGES) + 2
 
 
-def effort_of(head, condition):
-    return people_of("heads", plan.MEAN_EFFORT, condition, SHOWN, head=head)
+def activation_of(head, condition):
+    return people_of("heads", plan.MEAN_ACTIVATION, condition, SHOWN, head=head)
 
 
 def orders():
@@ -44,7 +44,9 @@ def orders():
     for head in HEADS:
         for pair in combinations(CONDITIONS, 2):
             gap = np.array(
-                list(pair_differences("heads", plan.MEAN_EFFORT, pair, SHOWN, head=head).values())
+                list(
+                    pair_differences("heads", plan.MEAN_ACTIVATION, pair, SHOWN, head=head).values()
+                )
             )
             tests[head, pair] = (ttest_1samp(gap, 0.0).pvalue, gap)
     ranked = sorted(tests, key=lambda key: tests[key][0])
@@ -53,7 +55,7 @@ def orders():
         p, gap = tests[key]
         highest = max(highest, (len(ranked) - rank) * p)
         head, pair = key
-        a, b = (effort_of(head, c) for c in pair)
+        a, b = (activation_of(head, c) for c in pair)
         means = [np.mean([own[p] for p in a if p in b]) for own in (a, b)]
         if highest < ALPHA and abs(gap.mean()) >= LEAST and max(means) >= WORKING:
             found[key] = (gap, means)
@@ -99,7 +101,7 @@ def test_each_order_says_who_is_above_by_how_much_and_in_how_many(caption):
         gap, means = wanted[head, pair]
         high, low = pair if gap.mean() > 0.0 else pair[::-1]
         assert row["order"] == f"{high} above {low}", (head, pair)
-        a, b = row[EFFORT].split(" / ")
+        a, b = row[ACTIVATION].split(" / ")
         first, second = means if gap.mean() > 0.0 else means[::-1]
         assert_shows(a, 100.0 * first)
         assert_shows(b, 100.0 * second)
@@ -117,16 +119,16 @@ def test_each_order_says_who_is_above_by_how_much_and_in_how_many(caption):
 def test_an_order_is_that_of_the_people_who_have_both():
     """One person far off, who lacks a condition, must not turn the words against the numbers."""
     pair, head = ("medium", "wide"), plan.FRONT
-    everybody = [np.mean(list(effort_of(head, c).values())) for c in pair]
+    everybody = [np.mean(list(activation_of(head, c).values())) for c in pair]
     assert everybody[0] > everybody[1] + 0.5 * LEAST
     row = shown(FIRM)[head, pair]
     assert row["order"] == "wide above medium"
 
 
-def test_only_orders_of_a_head_at_full_effort_are_remarked_on():
+def test_only_orders_of_a_head_at_full_activation_are_remarked_on():
     for (head, pair), row in shown(FIRM).items():
         full = head == plan.SIDE and "narrow" in pair  # in one frame of eleven
-        assert row["remark"] == ("at full effort in part of the lift" if full else "")
+        assert row["remark"] == ("at full activation in part of the lift" if full else "")
 
 
 def sentence(words):
@@ -168,7 +170,7 @@ def test_heads_that_give_all_they_have_are_named_with_their_share():
 
 
 def saturated(condition):
-    of = plan._by_person("frames", plan.EFFORT, (plan.HEAD,))[condition, SHOWN, plan.SIDE]
+    of = plan._by_person("frames", plan.ACTIVATION, (plan.HEAD,))[condition, SHOWN, plan.SIDE]
     return np.mean([np.mean([v > 0.99 for v in own]) for own in of.values()])
 
 

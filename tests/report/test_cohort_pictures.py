@@ -115,7 +115,7 @@ def along(table, value, condition, mode, **where):
 @pytest.mark.parametrize(
     ("name", "quantity", "top", "label", "heading"),
     [
-        ("head_effort", plan.EFFORT, 1.0, "effort [1]", "Relative effort of each head"),
+        ("head_activation", plan.ACTIVATION, 1.0, "activation [1]", "Activation of each head"),
         ("head_forces", plan.FORCE, np.inf, "force [N]", "Force of each head"),
     ],
 )
@@ -205,19 +205,19 @@ def test_people_behind_the_means_are_counted():
             table = table[table[column] == value]
         return f"{table['people'].min()} to {table['people'].max()} people"
 
-    held = {c: len(people_of("heads", plan.MEAN_EFFORT, c, SHOWN, head=HEADS[0])) for c in BARS}
+    held = {c: len(people_of("heads", plan.MEAN_ACTIVATION, c, SHOWN, head=HEADS[0])) for c in BARS}
     assert held == {"narrow": 7, "medium": 6, "wide": 5}
     assert low_and_high("curves_heads", lateral=SHOWN) == "5 to 7 people"
-    for name in ("head_effort", "head_forces", "moments", "lateral_ratio"):
+    for name in ("head_activation", "head_forces", "moments", "lateral_ratio"):
         assert "5 to 7 people; band: one SD between people" in note(name)
     assert "6 to 7 people" in note("speed")
 
 
 def test_lift_means_have_their_bar_and_their_people():
-    ax = figure("effort_by_head").axes[0]
-    assert ax.get_xlabel() == "lift-mean effort [1]"
+    ax = figure("activation_by_head").axes[0]
+    assert ax.get_xlabel() == "lift-mean activation [1]"
     assert [t.get_text() for t in ax.get_yticklabels()] == [spelled(head) for head in WORKING]
-    colours = legend("effort_by_head")
+    colours = legend("activation_by_head")
     assert set(colours.values()) == set(CONDITIONS)
     seen = set()
     for container in ax.containers:
@@ -225,7 +225,7 @@ def test_lift_means_have_their_bar_and_their_people():
         x, y = marker.get_xdata()[0], marker.get_ydata()[0]
         head, condition = WORKING[round(y)], colours[to_hex(marker.get_color())]
         assert abs(y - round(y)) < 0.4
-        mean, spread, _ = mean_and_sd("heads", plan.MEAN_EFFORT, condition, SHOWN, head=head)
+        mean, spread, _ = mean_and_sd("heads", plan.MEAN_ACTIVATION, condition, SHOWN, head=head)
         assert x == pytest.approx(mean)
         assert isinstance(bars, LineCollection)
         ends = bars.get_segments()[0][:, 0]
@@ -236,11 +236,11 @@ def test_lift_means_have_their_bar_and_their_people():
             if line.get_marker() == "." and line.get_ydata()[0] == pytest.approx(y, abs=1e-9)
         ]
         assert to_hex(dots.get_color()) == to_hex(marker.get_color())
-        own = people_of("heads", plan.MEAN_EFFORT, condition, SHOWN, head=head)
+        own = people_of("heads", plan.MEAN_ACTIVATION, condition, SHOWN, head=head)
         assert sorted(dots.get_xdata()) == pytest.approx(sorted(own.values()))
         seen.add((head, condition))
     assert seen == {(h, c) for h in WORKING for c in CONDITIONS}
-    assert "Lateral force measured." in note("effort_by_head")
+    assert "Lateral force measured." in note("activation_by_head")
 
 
 EMG_WORDS = {
@@ -325,7 +325,7 @@ def test_cells_of_the_sensitivities_are_changes_of_their_row_and_column():
     }
     wanted = {(head, change) for (head, _), found in plan.TURNED.items() for change in found}
     assert circles == wanted
-    assert scale.get_xlabel() == "change of lift-mean effort [% points]"
+    assert scale.get_xlabel() == "change of lift-mean activation [% points]"
     assert "Lateral force measured." in note("sensitivity")
 
 

@@ -33,7 +33,7 @@ pytest.importorskip("statsmodels")
 CHANGE, DIFFERENCE, HOLDS = "change", "difference", "order_holds"
 FIRST, SECOND = "condition_a", "condition_b"
 LEVEL = 0.01
-"""Difference of effort below which no order is looked at."""
+"""Difference of activation below which no order is looked at."""
 
 
 def rows(name):
@@ -54,21 +54,21 @@ def test_heads_are_means_over_people_of_their_own_means():
     for row in rows("heads"):
         key = (row[plan.CONDITION], row[plan.LATERAL], row[plan.HEAD])
         seen.add(key)
-        for name in (plan.MEAN_EFFORT, plan.PEAK_EFFORT, plan.MEAN_FORCE, plan.PEAK_FORCE):
+        for name in (plan.MEAN_ACTIVATION, plan.PEAK_ACTIVATION, plan.MEAN_FORCE, plan.PEAK_FORCE):
             wanted = mean_and_sd("heads", name, *key[:2], head=key[2])
             same([row[f"{name}_{end}"] for end in ("mean", "std", "count")], wanted)
-        same(row["saturated_share_mean"], share_at_full_effort(*key))
+        same(row["saturated_share_mean"], share_at_full_activation(*key))
     assert seen == {(c, m, h) for c in CONDITIONS for m in MODES for h in HEADS}
 
 
-def share_at_full_effort(condition, mode, head):
+def share_at_full_activation(condition, mode, head):
     """Mean over people of the share of their frames in which a head gives all it has."""
     shares = {}
     for lift in GRID:
-        of = plan._by_person("frames", plan.EFFORT, (plan.HEAD, plan.LIFT))
+        of = plan._by_person("frames", plan.ACTIVATION, (plan.HEAD, plan.LIFT))
         held = "zero" if condition == plan.FREE_HANDS else mode
-        for person, efforts in of[condition, held, head, lift].items():
-            shares.setdefault(person, []).extend(effort > 0.99 for effort in efforts)
+        for person, activations in of[condition, held, head, lift].items():
+            shares.setdefault(person, []).extend(activation > 0.99 for activation in activations)
     return np.mean([np.mean(full) for full in shares.values()])
 
 
@@ -83,7 +83,7 @@ def test_heads_by_person_average_repetitions_over_trials():
     for row in rows("heads_by_person"):
         key = labels(row, plan.CONDITION, plan.LATERAL, plan.HEAD).values()
         condition, mode, head = key
-        for name in (plan.MEAN_EFFORT, plan.PEAK_EFFORT, plan.MEAN_FORCE, plan.PEAK_FORCE):
+        for name in (plan.MEAN_ACTIVATION, plan.PEAK_ACTIVATION, plan.MEAN_FORCE, plan.PEAK_FORCE):
             same(row[name], people_of("heads", name, condition, mode, head=head)[row[plan.PERSON]])
         wanted = 3 if (row[plan.PERSON], condition) == plan.TWICE else 2
         assert row["repetitions"] == wanted
@@ -116,7 +116,7 @@ def test_regions_keep_region_quantity_and_item_apart():
 
 
 CURVES = {
-    "curves_heads": ("frames", {plan.EFFORT, plan.FORCE}, (plan.HEAD,)),
+    "curves_heads": ("frames", {plan.ACTIVATION, plan.FORCE}, (plan.HEAD,)),
     "curves_moments": ("moments", {plan.MOMENT, plan.UNMET}, (plan.ROW,)),
     "curves_hand": ("moments", {plan.RATIO, plan.PUSH, plan.UPWARD}, ()),
     "curves_angles": ("motion", set(plan.ANGLES), ()),
@@ -219,13 +219,13 @@ def test_checks_and_events_are_of_all_solved_trials_and_say_which_count():
         assert found == wanted
 
 
-OUTCOMES = [(plan.MEAN_EFFORT, head) for head in HEADS]
+OUTCOMES = [(plan.MEAN_ACTIVATION, head) for head in HEADS]
 OUTCOMES += [(plan.MOMENT, row) for row in ROWS] + [(plan.RATIO, "hand")]
 
 
 def differences(outcome, item, pair, mode):
-    if outcome == plan.MEAN_EFFORT:
-        return pair_differences("heads", plan.MEAN_EFFORT, pair, mode, head=item)
+    if outcome == plan.MEAN_ACTIVATION:
+        return pair_differences("heads", plan.MEAN_ACTIVATION, pair, mode, head=item)
     where = {plan.REGION: "whole lift", plan.QUANTITY: outcome, plan.ITEM: item}
     return pair_differences("regions", plan.MEAN, pair, mode, **where)
 
@@ -283,13 +283,13 @@ def test_families_of_adjusted_p_are_one_outcome_and_all_heads():
 def test_overall_tests_stand_beside_their_own_outcome():
     heads = planted().tables["heads_by_person"]
     for row in rows("omnibus"):
-        if row["outcome"] != plan.MEAN_EFFORT:
+        if row["outcome"] != plan.MEAN_ACTIVATION:
             continue
         part = heads[(heads["lateral"] == row["lateral"]) & (heads["head"] == row["item"])]
-        alone = compare_conditions(part, outcome=plan.MEAN_EFFORT, confidence=CONFIDENCE)
+        alone = compare_conditions(part, outcome=plan.MEAN_ACTIVATION, confidence=CONFIDENCE)
         for name in ("f", "p", "df_numerator", "df_denominator", "n_people", "n_values"):
             same(row[name], alone.omnibus[name].iloc[0])
-        values = {c: people_of("heads", plan.MEAN_EFFORT, c, row["lateral"], head=row["item"])
+        values = {c: people_of("heads", plan.MEAN_ACTIVATION, c, row["lateral"], head=row["item"])
                   for c in CONDITIONS}  # fmt: skip
         assert row["n_values"] == sum(map(len, values.values()))
 
@@ -298,17 +298,17 @@ def test_intervals_of_each_condition_are_around_its_own_mean():
     heads = planted().tables["heads_by_person"]
     mine = heads[heads["lateral"] == SHOWN]
     table = describe_conditions(
-        mine, outcome=plan.MEAN_EFFORT, keys=[plan.HEAD], confidence=CONFIDENCE
+        mine, outcome=plan.MEAN_ACTIVATION, keys=[plan.HEAD], confidence=CONFIDENCE
     )
     assert len(table) == len(HEADS) * len(CONDITIONS)
     for row in table.to_dict("records"):
-        own = people_of("heads", plan.MEAN_EFFORT, row["condition"], SHOWN, head=row["head"])
+        own = people_of("heads", plan.MEAN_ACTIVATION, row["condition"], SHOWN, head=row["head"])
         values = np.array(list(own.values()))
         low, high = ttest_1samp(values, 0.0).confidence_interval(CONFIDENCE)
         same([row["mean"], row["sd"]], [values.mean(), values.std(ddof=1)])
         assert (row["between_low"], row["between_high"]) == pytest.approx((low, high))
         everybody = set.intersection(*(
-            set(people_of("heads", plan.MEAN_EFFORT, c, SHOWN, head=row["head"]))
+            set(people_of("heads", plan.MEAN_ACTIVATION, c, SHOWN, head=row["head"]))
             for c in CONDITIONS
         ))  # fmt: skip
         assert row["n_complete"] == len(everybody)
@@ -323,16 +323,20 @@ def changes_of(mode):
 
 
 def changed(change, condition, mode, head):
-    """Person → effort before and after a change."""
+    """Person → activation before and after a change."""
     if change.startswith("lateral force "):
-        before = people_of("heads", plan.MEAN_EFFORT, condition, mode, head=head)
+        before = people_of("heads", plan.MEAN_ACTIVATION, condition, mode, head=head)
         after = people_of(
-            "heads", plan.MEAN_EFFORT, condition, change.removeprefix("lateral force "), head=head
+            "heads",
+            plan.MEAN_ACTIVATION,
+            condition,
+            change.removeprefix("lateral force "),
+            head=head,
         )
     else:
         before, after = (
             people_of("sensitivity", name, condition, mode, head=head, change=change)
-            for name in (plan.MEAN_EFFORT, plan.CHANGED)
+            for name in (plan.MEAN_ACTIVATION, plan.CHANGED)
         )
     return {person: (before[person], after[person]) for person in before if person in after}
 
@@ -342,7 +346,7 @@ def test_sensitivity_is_after_less_before_of_the_named_change():
     for row in rows("sensitivity"):
         key = tuple(row[n] for n in (CHANGE, plan.CONDITION, plan.LATERAL, plan.HEAD))
         before, after = np.mean(list(changed(*key).values()), axis=0)
-        same([row[n] for n in (plan.MEAN_EFFORT, plan.CHANGED, DIFFERENCE)],
+        same([row[n] for n in (plan.MEAN_ACTIVATION, plan.CHANGED, DIFFERENCE)],
              [before, after, after - before])  # fmt: skip
         seen.add(key)
     wanted = {(x, c, m, h) for m in MODES for x in changes_of(m) for c in CONDITIONS for h in HEADS}
@@ -365,7 +369,7 @@ def test_orders_are_of_the_people_who_have_both_conditions():
         a, b = (changed(change, row[n], mode, head) for n in (FIRST, SECOND))
         both = [person for person in a if person in b]
         before, after = (np.mean([a[p][k] - b[p][k] for p in both]) for k in (0, 1))
-        same([row["effort_difference"], row["effort_difference_changed"]], [before, after])
+        same([row["activation_difference"], row["activation_difference_changed"]], [before, after])
         assert row[HOLDS] == ((before > 0.0) == (after > 0.0))
         assert abs(before) >= LEVEL
         seen.add((change, mode, head, row[FIRST], row[SECOND]))
@@ -383,7 +387,7 @@ def test_the_glenoid_changes_what_was_planted():
     seen = set()
     for row in rows("glenoid_heads"):
         condition, mode, head = (row[n] for n in (plan.CONDITION, plan.LATERAL, plan.HEAD))
-        for name in (plan.MEAN_EFFORT, plan.WITHIN_LIMITS, DIFFERENCE):
+        for name in (plan.MEAN_ACTIVATION, plan.WITHIN_LIMITS, DIFFERENCE):
             same(row[name], mean_and_sd("glenoid_heads", name, condition, mode, head=head)[0])
         same(row[DIFFERENCE], plan.LIMITED.get(head, 0.001))
         seen.add((condition, mode, head))
@@ -463,9 +467,9 @@ def test_emg_agreement_has_the_numbers_of_its_own_head_and_condition():
 
 def test_planted_orders_are_far_from_level():
     """What the other tests rest on: the planted differences are clear, and known by sign."""
-    for head, efforts in plan.LEVELS.items():
+    for head, activations in plan.LEVELS.items():
         for a, b in combinations(range(4), 2):
-            gap = differences(plan.MEAN_EFFORT, head, (CONDITIONS[a], CONDITIONS[b]), SHOWN)
-            clear = abs(efforts[a] - efforts[b]) > 0.03
+            gap = differences(plan.MEAN_ACTIVATION, head, (CONDITIONS[a], CONDITIONS[b]), SHOWN)
+            clear = abs(activations[a] - activations[b]) > 0.03
             signs = {np.sign(v) for v in gap.values()}
-            assert not clear or signs == {np.sign(efforts[a] - efforts[b])}
+            assert not clear or signs == {np.sign(activations[a] - activations[b])}

@@ -84,13 +84,15 @@ def table(done, words):
     return rows
 
 
-def test_the_printed_effort_stands_under_its_condition(done):
-    rows = table(done, "Lift-mean effort [%], mean ± SD over people; lateral force measured")
+def test_the_printed_activation_stands_under_its_condition(done):
+    rows = table(done, "Lift-mean activation [%], mean ± SD over people; lateral force measured")
     assert [row["head"] for row in rows] == [spelled(head) for head in HEADS]
     for head, row in zip(HEADS, rows, strict=True):
         assert set(row) == {"head", *CONDITIONS}
         for condition in CONDITIONS:
-            mean, spread, _ = mean_and_sd("heads", plan.MEAN_EFFORT, condition, SHOWN, head=head)
+            mean, spread, _ = mean_and_sd(
+                "heads", plan.MEAN_ACTIVATION, condition, SHOWN, head=head
+            )
             shown = row[condition].split(" ± ")
             assert_shows(shown[0], 100.0 * mean)
             assert_shows(shown[1], 100.0 * spread)
@@ -133,16 +135,16 @@ def test_the_sentences_of_the_page_are_printed(done):
 
 
 def test_heads_of_a_published_table_are_printed_with_their_interval(done):
-    rows = table(done, f"Effort [%] from the moments of {plan.PUBLISHED_SOURCE}")
+    rows = table(done, f"Activation [%] from the moments of {plan.PUBLISHED_SOURCE}")
     assert [row["head"] for row in rows] == [spelled(head) for head in HEADS]
     seen = 0
     for source in published().heads.to_dict("records"):
         row = next(r for r in rows if r["head"] == spelled(source["head"]))
         cell = row[f"{source['condition']}, {source['point']}"]
         mid, low, high = re.fullmatch(r"(\S+) \((\S+) to (\S+)\)", cell).groups()
-        assert_shows(mid, 100.0 * source["effort"])
-        assert_shows(low, 100.0 * source["effort_low"])
-        assert_shows(high, 100.0 * source["effort_high"])
+        assert_shows(mid, 100.0 * source["activation"])
+        assert_shows(low, 100.0 * source["activation_low"])
+        assert_shows(high, 100.0 * source["activation_high"])
         seen += 1
     assert seen == sum(len(row) - 1 for row in rows)
 
@@ -158,10 +160,10 @@ def test_a_person_alone_has_no_spread(monkeypatch, tmp_path, capsys):
     one = tuple(o for o in result.outcomes if o.person == "Ama")
     run(monkeypatch, tmp_path, replace(result, outcomes=one), quiet=False)
     rows = boxes(capsys.readouterr().out)
-    (effort,) = [found for title, found in rows.items() if "Lift-mean effort [%]" in title]
-    assert all(row["narrow"].endswith(" (1 person)") for row in effort)
-    for row, head in zip(effort, HEADS, strict=True):
-        own = plan.people_of("heads", plan.MEAN_EFFORT, "narrow", SHOWN, head=head)["Ama"]
+    (activation,) = [found for title, found in rows.items() if "Lift-mean activation [%]" in title]
+    assert all(row["narrow"].endswith(" (1 person)") for row in activation)
+    for row, head in zip(activation, HEADS, strict=True):
+        own = plan.people_of("heads", plan.MEAN_ACTIVATION, "narrow", SHOWN, head=head)["Ama"]
         assert_shows(row["narrow"].removesuffix(" (1 person)"), 100.0 * own)
 
 

@@ -33,7 +33,7 @@ from tests.planned import CONDITIONS, PEOPLE, TEXT, alone, renamed, solved
 from momentshare.report import figures, style
 from momentshare.report.write import write_results
 
-EFFORT, GREATEST, LOAD = "mean_effort", "greatest_load_kg", "load_kg"
+ACTIVATION, GREATEST, LOAD = "mean_activation", "greatest_load_kg", "load_kg"
 SHORTEST, LONGEST = "min_fibre_length", "max_fibre_length"
 PRECISION = 2e-6
 """Relative: the tables hold seven digits."""
@@ -135,11 +135,11 @@ def assert_readable(ax, texts) -> None:
 # --------------------------------------------------------------- heads
 
 
-def test_heat_map_prints_the_effort_of_the_named_head_and_condition(tables):
-    figure = figure_of("effort_by_head")
+def test_heat_map_prints_the_activation_of_the_named_head_and_condition(tables):
+    figure = figure_of("activation_by_head")
     shown = panels(figure)
     assert {mode_in(title) for title in shown} == set(MODES.values())
-    means = tables["heads_by_person"].groupby(["condition", "lateral", "head"])[EFFORT].mean()
+    means = tables["heads_by_person"].groupby(["condition", "lateral", "head"])[ACTIVATION].mean()
     heads = row_names(figure, next(iter(shown.values())))
     assert set(heads) == {spoken(h) for h in solved().model.head_names}
 
@@ -164,12 +164,12 @@ def test_heat_map_prints_the_effort_of_the_named_head_and_condition(tables):
         parted = {round(line.get_ydata()[0] + 0.5) for line in ax.lines}
         assert parted == {k for k in range(1, len(muscles)) if muscles[k] != muscles[k - 1]}
     (bar,) = [ax for ax in figure.axes if "[%]" in ax.get_ylabel()]
-    assert plain(bar.get_ylabel()) == "relative effort [%]"
+    assert plain(bar.get_ylabel()) == "activation [%]"
     assert figure.axes[0].images[0].get_clim() == (0.0, 100.0)
 
 
 def test_each_panel_along_the_lift_shows_its_own_head(tables):
-    figure = figure_of("effort_along_lift")
+    figure = figure_of("activation_along_lift")
     mode, keys = mode_in(head_of_figure(figure)), legend(figure)
     assert "dumbbells: none" in head_of_figure(figure)
     assert "mean of 2 people" in head_of_figure(figure)
@@ -181,25 +181,25 @@ def test_each_panel_along_the_lift_shows_its_own_head(tables):
     for title, ax in panels(figure).items():
         frames = tables["frames"][tables["frames"]["head"] == heads[title]]
         for condition in CONDITIONS:
-            wanted = along(rows_of(frames, condition, mode), "effort")
+            wanted = along(rows_of(frames, condition, mode), "activation")
             assert_drawn(ax, keys[condition], wanted, 100.0)
-        assert beside(figure, ax, "ylabel") == "relative effort [%]"
+        assert beside(figure, ax, "ylabel") == "activation [%]"
 
 
 def test_another_lateral_force_is_shown_and_named_when_asked_for(tables):
-    figure = figures.effort_along_lift(solved(), lateral="free")
+    figure = figures.activation_along_lift(solved(), lateral="free")
     assert mode_in(head_of_figure(figure)) == "free"
     frames = tables["frames"]
     (head, *_) = panels(figure)
     part = frames[frames["head"].map(spoken) == head]
-    wanted = along(rows_of(part, "wide", "free"), "effort")
+    wanted = along(rows_of(part, "wide", "free"), "activation")
     assert_drawn(panels(figure)[head], legend(figure)["wide"], wanted, 100.0)
 
 
-def test_dots_of_the_lateral_range_are_the_efforts_of_the_named_treatment(tables):
+def test_dots_of_the_lateral_range_are_the_activations_of_the_named_treatment(tables):
     figure = figure_of("lateral_range")
     keys = {mode_in(label): handle for label, handle in legend(figure).items()}
-    means = tables["heads_by_person"].groupby(["condition", "lateral", "head"])[EFFORT].mean()
+    means = tables["heads_by_person"].groupby(["condition", "lateral", "head"])[ACTIVATION].mean()
     for condition, ax in panels(figure).items():
         names = row_names(figure, ax)
         heads = [h for h in solved().model.head_names if spoken(h) in names]
@@ -215,7 +215,7 @@ def test_dots_of_the_lateral_range_are_the_efforts_of_the_named_treatment(tables
         strokes = spans(ax, style.FAINT)
         for head, values in seen.items():
             assert strokes[names[spoken(head)]] == (min(values), max(values))
-        assert plain(ax.get_xlabel()) == "effort [%]"
+        assert plain(ax.get_xlabel()) == "activation [%]"
 
 
 def test_bars_of_fibre_length_run_from_shortest_to_longest(tables):
@@ -247,7 +247,7 @@ def test_the_row_of_an_ordering_asks_more_than_the_column(tables):
     said = head_of_figure(figure)
     assert "the condition of the row asks more of the head than the condition of the column" in said
     wide = tables["heads_by_person"].pivot_table(
-        index=["head", "person"], columns=["condition", "lateral"], values=EFFORT
+        index=["head", "person"], columns=["condition", "lateral"], values=ACTIVATION
     )
     heads = {spoken(h): h for h in solved().model.head_names}
     different = level = 0
@@ -397,7 +397,7 @@ def test_greatest_load_of_one_person_is_the_table_in_kilograms(tables_alone):
 
 
 @pytest.mark.parametrize(
-    "name", ["effort_along_lift", "moments_along_lift", "gravity_arms", "lateral_force"]
+    "name", ["activation_along_lift", "moments_along_lift", "gravity_arms", "lateral_force"]
 )
 def test_no_curve_leaves_its_panel(name):
     for ax in figure_of(name).axes:
@@ -426,13 +426,13 @@ def test_loads_are_cut_only_where_the_note_says_so(tables):
 def test_letters_stand_for_the_conditions_that_the_note_names(tables):
     names = {c: f"a press with the hands {c} on the bar of the rack" for c in CONDITIONS}
     study = renamed(solved(), names)
-    means = tables["heads_by_person"].groupby(["condition", "lateral", "head"])[EFFORT].mean()
-    for make in (figures.effort_by_head, figures.ordering, figures.lateral_force):
+    means = tables["heads_by_person"].groupby(["condition", "lateral", "head"])[ACTIVATION].mean()
+    for make in (figures.activation_by_head, figures.ordering, figures.lateral_force):
         figure = make(study)
         note = head_of_figure(figure) + "; " + "; ".join(legend(figure) if figure.legends else ())
         key = {c: note.split(f" = {name}")[0][-1] for c, name in names.items()}
         assert sorted(key.values()) == ["A", "B", "C"]
-        if make is figures.effort_by_head:
+        if make is figures.activation_by_head:
             ax = next(ax for title, ax in panels(figure).items() if "zero" in title)
             heads = row_names(figure, ax)
             for condition, letter in key.items():
@@ -454,12 +454,12 @@ def test_letters_stand_for_the_conditions_that_the_note_names(tables):
 def test_a_condition_that_some_cannot_do_says_how_many_can():
     whole = solved()
     cases = tuple(c for c in whole.cases if (c.person, c.condition) != ("Bram", "wide"))
-    keys = legend(figures.effort_along_lift(replace(whole, cases=cases)))
+    keys = legend(figures.activation_along_lift(replace(whole, cases=cases)))
     assert set(keys) == {"narrow", "wide (1 of 2 people)", "dumbbells"}
 
 
 def test_the_legend_tells_conditions_apart_and_each_has_one_curve():
-    figure = figure_of("effort_along_lift")
+    figure = figure_of("activation_along_lift")
     keys = legend(figure)
     assert len({look(handle) for handle in keys.values()}) == len(CONDITIONS)
     for ax in panels(figure).values():
@@ -476,20 +476,20 @@ def test_files_hold_the_tables_that_their_names_promise(tables):
     heads = solved().model.head_names
     assert set(tables["heads"]["head"]) == set(heads)
     people = tables["heads_by_person"]
-    means = people.groupby(["condition", "lateral", "head"])[["mean_force_n", EFFORT]].mean()
+    means = people.groupby(["condition", "lateral", "head"])[["mean_force_n", ACTIVATION]].mean()
     table = tables["heads"].set_index(["condition", "lateral", "head"])
     np.testing.assert_allclose(
         table["mean_force_n"], means["mean_force_n"].loc[table.index], rtol=1e-5
     )
     np.testing.assert_allclose(
-        table["mean_activation"], means[EFFORT].loc[table.index], rtol=1e-5, atol=1e-9
+        table["mean_activation"], means[ACTIVATION].loc[table.index], rtol=1e-5, atol=1e-9
     )
     ordering = tables["ordering"]
     for line in ordering.itertuples():
         up, down = (
             means.loc[(c, own_mode(c, line.lateral), line.head)] for c in (line.higher, line.lower)
         )
-        assert up[EFFORT] - down[EFFORT] == pytest.approx(line.difference, abs=1e-6)
+        assert up[ACTIVATION] - down[ACTIVATION] == pytest.approx(line.difference, abs=1e-6)
         assert line.difference >= 0.0
     ratios = tables["ratios"]
     for line in ratios[ratios["condition"] != ratios["reference"]].itertuples():
@@ -497,6 +497,6 @@ def test_files_hold_the_tables_that_their_names_promise(tables):
             rows_of(people[people["head"] == line.head], c, line.lateral).set_index("person")
             for c in (line.condition, line.reference)
         ]
-        if (parts[1][EFFORT] > 1e-3).all():
-            wanted = (parts[0][EFFORT] / parts[1][EFFORT]).mean()
-            assert line.effort_ratio == pytest.approx(wanted, rel=1e-4)
+        if (parts[1][ACTIVATION] > 1e-3).all():
+            wanted = (parts[0][ACTIVATION] / parts[1][ACTIVATION]).mean()
+            assert line.activation_ratio == pytest.approx(wanted, rel=1e-4)

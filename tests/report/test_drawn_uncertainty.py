@@ -53,8 +53,8 @@ WORKS = {0: 0.5, 1: 0.42, 4: 0.4, 7: 0.65, 8: 0.6, 10: 0.3}
 """Heads that work, and how much; the others rest."""
 
 
-def efforts() -> np.ndarray:
-    """Effort of each draw, person, cell and head, skewed and correlated in no simple way."""
+def activations() -> np.ndarray:
+    """Activation of each draw, person, cell and head, skewed and correlated in no simple way."""
     rng = np.random.default_rng(7)
     level = np.array([WORKS.get(k, 0.01) for k in range(len(HEADS))])
     shape = (DRAWS, len(PEOPLE), len(CELLS), len(HEADS))
@@ -67,18 +67,18 @@ def efforts() -> np.ndarray:
 
 def write(
     folder: Path,
-    effort: np.ndarray,
+    activation: np.ndarray,
     people=PEOPLE,
     cells=CELLS,
     lost=frozenset(),
     short=frozenset(),
 ) -> list[Path]:
-    """Chunk files of efforts (draws, people, cells, heads); other measures are four times them."""
+    """Chunk files of activations (draws, people, cells, heads); the others are four times them."""
     files = []
-    for begin in range(0, len(effort), CHUNK):
+    for begin in range(0, len(activation), CHUNK):
         keys = [
             (draw, person, *cell)
-            for draw in range(begin, min(begin + CHUNK, len(effort)))
+            for draw in range(begin, min(begin + CHUNK, len(activation)))
             for person in people
             for cell in cells
         ]
@@ -92,10 +92,10 @@ def write(
         table["frames_with_shortfall"] = pa.array(
             [2 if key[:3] in short else 0 for key in keys], pa.int32()
         )
-        block = effort[begin : begin + CHUNK].reshape(len(keys), -1)
+        block = activation[begin : begin + CHUNK].reshape(len(keys), -1)
         block = np.where(np.array(failed)[:, None], np.nan, block)
         for measure in MEASURES:
-            factor = 1.0 if measure == "mean_effort" else 4.0
+            factor = 1.0 if measure == "mean_activation" else 4.0
             for k, head in enumerate(HEADS):
                 table[f"{measure}:{head}"] = pa.array(factor * block[:, k])
         path = folder / f"draws-{begin:06d}.parquet"
@@ -130,7 +130,7 @@ class Inputs:
 
 
 def answer(normals: np.ndarray, both: float) -> np.ndarray:
-    """Effort of one head: straight in each input's probability, with a product of two."""
+    """Activation of one head: straight in each input's probability, with a product of two."""
     chance = norm.cdf(normals)
     column = {name: chance[:, k] - 0.5 for k, name in enumerate(Inputs().families)}
     straight = sum(SLOPES[name] * column[name] for name in SLOPES)
@@ -144,11 +144,11 @@ def ranked(folder: Path, plan: Plan, both: float = 0.0) -> Sensitivity:
         place = folder / stage
         place.mkdir(exist_ok=True)
         value = answer(normals, both)
-        effort = np.zeros((len(normals), 1, len(cells), len(HEADS)))
+        activation = np.zeros((len(normals), 1, len(cells), len(HEADS)))
         for cell, factor in enumerate((1.0, 0.5, 0.8)):
-            effort[:, 0, cell, 7] = factor * value
-            effort[:, 0, cell, 0] = 0.5 * factor * value
-        return write(place, effort, people=PEOPLE[:1], cells=cells)
+            activation[:, 0, cell, 7] = factor * value
+            activation[:, 0, cell, 0] = 0.5 * factor * value
+        return write(place, activation, people=PEOPLE[:1], cells=cells)
 
     return rank_families(plan, Inputs(), solve)
 
@@ -164,7 +164,7 @@ def test_effect_of_a_straight_input_is_its_slope_over_the_range(ranking):
     for condition, factor in zip(CONDITIONS, (1.0, 0.5, 0.8), strict=True):
         for k, share in ((7, 1.0), (0, 0.5)):
             for name, slope in SLOPES.items():
-                line = screening.loc[("mean_effort", condition, HEADS[k], name)]
+                line = screening.loc[("mean_activation", condition, HEADS[k], name)]
                 wanted = abs(factor * share * slope * (1.0 - 2.0 * TAIL))
                 assert line["mu_star"] == pytest.approx(wanted, rel=1e-9)
                 assert line["sigma"] == pytest.approx(0.0, abs=1e-9)
@@ -188,7 +188,7 @@ def test_first_order_and_total_shares_are_those_of_the_known_variance(tmp_path):
     single = {name: SLOPES[name] ** 2 * unit for name in (FIRST, SECOND)}
     joint = BOTH**2 * unit**2
     whole = sum(single.values()) + joint
-    for line in table[table["measure"] == "mean_effort"].itertuples():
+    for line in table[table["measure"] == "mean_activation"].itertuples():
         # Sampling error of 512 base points; first order and total differ by more than it.
         assert line.first_order == pytest.approx(single[line.family] / whole, abs=0.03)
         assert line.total == pytest.approx((single[line.family] + joint) / whole, abs=0.03)
@@ -200,7 +200,7 @@ def test_first_order_and_total_shares_are_those_of_the_known_variance(tmp_path):
 
 @pytest.fixture(scope="module")
 def summary(tmp_path_factory, ranking):
-    files = write(tmp_path_factory.mktemp("chunks"), efforts())
+    files = write(tmp_path_factory.mktemp("chunks"), activations())
     return summarise(PLAN, load_model(), files, ranking)
 
 
@@ -219,7 +219,7 @@ def tables(summary, tmp_path_factory):
 def values_of(condition: str, mode: str, criterion: str, head: str) -> np.ndarray:
     """Return the mean over people in every draw."""
     cell = CELLS.index((condition, "zero" if condition == "dumbbells" else mode, criterion))
-    return efforts()[:, :, cell, HEADS.index(head)].mean(axis=1)
+    return activations()[:, :, cell, HEADS.index(head)].mean(axis=1)
 
 
 BOUNDS = {"q05": 0.05, "q25": 0.25, "median": 0.5, "q75": 0.75, "q95": 0.95}
@@ -227,7 +227,7 @@ BOUNDS = {"q05": 0.05, "q25": 0.25, "median": 0.5, "q75": 0.75, "q95": 0.95}
 
 def test_bounds_of_an_interval_are_the_quantiles_that_name_them(tables):
     table = tables["intervals"]
-    own = efforts()
+    own = activations()
     for person in (EVERYONE, *PEOPLE):
         part = table[(table["person"] == person) & (table["head"] == HEADS[7])]
         assert len(part) == len(CELLS) * len(MEASURES)
@@ -235,7 +235,7 @@ def test_bounds_of_an_interval_are_the_quantiles_that_name_them(tables):
             cell = CELLS.index((line["condition"], line["lateral"], line["criterion"]))
             drawn = own[:, :, cell, 7]
             drawn = drawn.mean(axis=1) if person == EVERYONE else drawn[:, PEOPLE.index(person)]
-            drawn = drawn * (1.0 if line["measure"] == "mean_effort" else 4.0)
+            drawn = drawn * (1.0 if line["measure"] == "mean_activation" else 4.0)
             for name, chance in BOUNDS.items():
                 assert line[name] == pytest.approx(np.quantile(drawn, chance), rel=1e-5)
             assert line["mean"] == pytest.approx(drawn.mean(), rel=1e-5)
@@ -264,9 +264,9 @@ def test_probability_is_that_of_the_first_being_greater(tables):
         wanted = chance(values_of(*cell, line.first), values_of(*cell, line.second))
         assert line.probability == pytest.approx(wanted, abs=1e-6)
     record = tables["summary"]
-    assert {row["person"] for row in record["mean_effort"]} == {EVERYONE}
-    first = record["mean_effort"][0]
-    part = tables["intervals"].query("measure == 'mean_effort' and person == @EVERYONE")
+    assert {row["person"] for row in record["mean_activation"]} == {EVERYONE}
+    first = record["mean_activation"][0]
+    part = tables["intervals"].query("measure == 'mean_activation' and person == @EVERYONE")
     line = part[(part["head"] == first["head"]) & (part["condition"] == first["condition"])]
     assert first["q05"] == pytest.approx(line["q05"].iloc[0], rel=1e-5)
     assert [row["family"] for row in record["ranking"]] == [FIRST, SECOND, THIRD]
@@ -286,7 +286,7 @@ def plainly(line) -> tuple[object, ...]:
 
 def test_interval_bars_span_what_the_legend_says(summary, tables):
     figure = report.intervals_figure(summary)
-    titled(figure, "How sure each effort is")
+    titled(figure, "How sure each activation is")
     keys, table = legend(figure), tables["intervals"]
     shown = panels(figure)
     assert set(shown) == {spoken(HEADS[k]) for k in WORKS}
@@ -301,7 +301,7 @@ def test_interval_bars_span_what_the_legend_says(summary, tables):
                 & (table["lateral"] == mode)
                 & (table["criterion"] == "p3")
                 & (table["person"] == EVERYONE)
-                & (table["measure"] == "mean_effort")
+                & (table["measure"] == "mean_activation")
             ].to_dict(orient="records")
             for label, bounds in (
                 ("5 to 95 % of draws", ("q05", "q95")),
@@ -316,7 +316,7 @@ def test_interval_bars_span_what_the_legend_says(summary, tables):
                 wanted = [100 * line[name] for name in bounds]
                 assert list(stroke.get_xdata()) == pytest.approx(wanted, rel=1e-5)
     lowest = {plain(ax.get_xlabel()) for ax in figure.axes} - {""}
-    assert lowest == {"relative effort, lift mean [%]"}
+    assert lowest == {"activation, lift mean [%]"}
 
 
 def assert_matrix(ax, rows: dict[str, float], columns: dict[str, float], wanted) -> None:
@@ -381,7 +381,7 @@ def test_bars_of_the_inputs_are_their_effects(summary, tables):
     assert text.startswith(f"Which inputs matter: mean elementary effect, {CONDITIONS[0]} ")
     assert "2 to 98 % of draws; 4 trajectories; whiskers: 95 % of resampled means" in text
     table = tables["screening"]
-    table = table[(table["measure"] == "mean_effort") & (table["condition"] == CONDITIONS[0])]
+    table = table[(table["measure"] == "mean_activation") & (table["condition"] == CONDITIONS[0])]
     words = {label: family for family, label in FAMILIES.items()}
     assert set(panels(figure)) == {spoken(HEADS[7]), spoken(HEADS[0])}
     for title, ax in panels(figure).items():
@@ -404,7 +404,7 @@ def test_bars_of_the_inputs_are_their_effects(summary, tables):
 def test_failures_count_draws_and_lift_by_lift(tmp_path, ranking):
     lost = {(3, "Edda", "wide"), (4, "Edda", "wide"), (9, "Bram", "narrow")}
     short = {(1, "Bram", "wide"), (2, "Bram", "wide"), (5, "Edda", "dumbbells")}
-    files = write(tmp_path, efforts(), lost=lost, short=short)
+    files = write(tmp_path, activations(), lost=lost, short=short)
     found = summarise(PLAN, load_model(), files, replace(ranking, failed=3))
     counts = found.failures.set_index(["person", "condition"])
     assert counts.loc[("Edda", "wide"), ["draws", "failed"]].tolist() == [DRAWS, 2]

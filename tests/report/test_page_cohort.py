@@ -155,25 +155,27 @@ def test_events_are_means_over_people_of_lifts_with_a_sticking_region():
             assert_shows(row[header], np.mean([np.mean(v) for v in own.values()]))
 
 
-def test_effort_of_each_head_stands_under_its_condition():
-    table = page().table("Lift-mean effort of each head")
+def test_activation_of_each_head_stands_under_its_condition():
+    table = page().table("Lift-mean activation of each head")
     assert "lateral force measured" in table.caption
     assert table.headers == ["head", *CONDITIONS]
     assert table.column("head") == [spelled(head) for head in HEADS]
     for head, row in zip(HEADS, table.records(), strict=True):
         for condition in CONDITIONS:
-            wanted = mean_and_sd("heads", plan.MEAN_EFFORT, condition, SHOWN, head=head)[0]
+            wanted = mean_and_sd("heads", plan.MEAN_ACTIVATION, condition, SHOWN, head=head)[0]
             assert_shows(row[condition], wanted)
 
 
-def test_effort_by_treatment_stands_under_its_treatment():
-    table = page().table("Lift-mean effort by treatment")
+def test_activation_by_treatment_stands_under_its_treatment():
+    table = page().table("Lift-mean activation by treatment")
     assert set(table.headers) == {"head", "condition", *MODES}
     seen = set()
     for row in table.records():
         head = next(h for h in HEADS if spelled(h) == row["head"])
         for mode in MODES:
-            wanted = mean_and_sd("heads", plan.MEAN_EFFORT, row["condition"], mode, head=head)[0]
+            wanted = mean_and_sd("heads", plan.MEAN_ACTIVATION, row["condition"], mode, head=head)[
+                0
+            ]
             assert_shows(row[mode], wanted)
         seen.add((head, row["condition"]))
     assert seen == {(h, c) for h in HEADS if h != plan.IDLE for c in CONDITIONS}
@@ -189,8 +191,8 @@ def test_the_glenoid_stands_without_and_within_its_limits():
         assert_cells(
             row,
             {
-                "mean effort": source[plan.MEAN_EFFORT],
-                "mean effort within limits": source[plan.WITHIN_LIMITS],
+                "mean activation": source[plan.MEAN_ACTIVATION],
+                "mean activation within limits": source[plan.WITHIN_LIMITS],
                 "difference": source["difference"],
             },
         )
@@ -331,7 +333,7 @@ def test_heads_of_a_published_table_keep_their_intervals_and_units():
         source = rows[key]
         shown.add(row["head"])
         for end in ("", "_median", "_low", "_high"):
-            assert_shows(row[f"effort{end.replace('_', ' ')}"], source[f"effort{end}"])
+            assert_shows(row[f"activation{end.replace('_', ' ')}"], source[f"activation{end}"])
             assert_shows(row[f"force{end.replace('_', ' ')} [N]"], source[f"force{end}_n"])
         assert row["rows balanced"] == str(source["rows_balanced"])
         assert row["doubtful path"] == ("yes" if source["doubtful_path"] else "no")
@@ -345,7 +347,7 @@ def test_orders_of_a_published_table_keep_their_pair_and_probabilities():
     rows = by_spelling(published().orderings.to_dict("records"), *keys)
     for row in table.records():
         source = rows[row["point"], row[FIRST], row[SECOND], row["head"]]
-        assert_shows(row["effort difference"], source["effort_difference"])
+        assert_shows(row["activation difference"], source["activation_difference"])
         for name in ("probability", "probability_independent"):
             assert_shows(row[name.replace("_", " ")], source[name])
         assert row["draws"] == str(source["draws"])
@@ -371,11 +373,11 @@ def test_every_picture_stands_above_its_own_caption():
         "Net joint moments": "moments",
         "Lateral over vertical hand force": "lateral_ratio",
         "Force of each head": "head_forces",
-        "Relative effort of each head": "head_effort",
-        "Lift-mean effort of each head": "effort_by_head",
+        "Activation of each head": "head_activation",
+        "Lift-mean activation of each head": "activation_by_head",
         "EMG beside predicted": "emg_curves",
         "Lift means of predicted activation against EMG": "emg_agreement",
-        "Change of lift-mean effort": "sensitivity",
+        "Change of lift-mean activation": "sensitivity",
         "Verdict of every residual check": "checks",
     }
     expected = {words: plan.picture(plan.FIGURES.index(n)) for words, n in captions.items()}
@@ -431,7 +433,7 @@ def test_one_condition_has_nothing_to_compare():
         "Comparison of conditions"
     )
     assert "contrasts" not in summary.tables
-    assert shown.table("Lift-mean effort of each head").headers == ["head", "narrow"]
+    assert shown.table("Lift-mean activation of each head").headers == ["head", "narrow"]
     row = shown.table("Events by condition").row(condition="narrow")
     assert (row["repetitions"], row["with sticking region"]) == ("2", "2")
 
@@ -447,10 +449,10 @@ def test_trials_that_were_all_skipped_still_have_their_row():
 def test_without_a_measured_force_the_free_treatment_is_shown():
     summary, shown = page_of(lambda o: (o.person, o.condition) == plan.NO_FORCE_ALONG)
     assert summary.mode == "free"
-    table = shown.table("Lift-mean effort of each head")
+    table = shown.table("Lift-mean activation of each head")
     assert "lateral force free." in table.caption
     for head, row in zip(HEADS, table.records(), strict=True):
-        own = plan.people_of("heads", plan.MEAN_EFFORT, "wide", "free", head=head)
+        own = plan.people_of("heads", plan.MEAN_ACTIVATION, "wide", "free", head=head)
         assert_shows(row["wide"], own["Dee"])
     summary, _ = page_of(lambda o: (o.person, o.condition) == ("Dee", plan.FREE_HANDS))
     assert summary.mode == "zero"

@@ -23,7 +23,7 @@ from momentshare.report.write import write_results
 from momentshare.sharing import Status
 from momentshare.study import parse_study, plan_study, run_study
 
-EFFORT, GREATEST = "mean_activation", "greatest_load_kg"
+ACTIVATION, GREATEST = "mean_activation", "greatest_load_kg"
 
 FAR = """\
 [[condition]]
@@ -95,14 +95,14 @@ def test_conditions_are_printed_under_their_own_column(tables, said):
     assert any("to" in cells["weakest at [% of lift]"] for cells in rows)
 
 
-def test_effort_of_each_head_is_printed_under_its_condition(tables, said):
+def test_activation_of_each_head_is_printed_under_its_condition(tables, said):
     heads, seen = tables["heads"], set()
     for title, rows in printed_tables(said).items():
-        if not title.startswith("Relative effort"):
+        if not title.startswith("Activation"):
             continue
-        mode = re.fullmatch(r"Relative effort, lift mean \[%\], lateral force (\w+)", title)[1]
+        mode = re.fullmatch(r"Activation, lift mean \[%\], lateral force (\w+)", title)[1]
         part = heads[heads["lateral"] == mode]
-        wide = part.pivot_table(index="head", columns="condition", values=EFFORT)
+        wide = part.pivot_table(index="head", columns="condition", values=ACTIVATION)
         assert {cells["head"] for cells in rows} == set(wide.index[wide.max(axis=1) >= 0.05])
         for cells in rows:
             conditions = [name for name in cells if name != "head"]
@@ -206,7 +206,7 @@ def test_what_the_glenoid_changes_most_is_told_the_right_way(bounded):
     study, tables = bounded
     text = printed(lambda console: print_study(console, study))
     lines = re.findall(
-        r"within the limits: (\S+), (.*?), lateral force (\w+): effort (\d+) → (\d+) %", text
+        r"within the limits: (\S+), (.*?), lateral force (\w+): activation (\d+) → (\d+) %", text
     )
     table = tables["glenoid_heads"].set_index(["head", "condition", "lateral"])
     top = table["difference"].abs().nlargest(5)
@@ -214,12 +214,12 @@ def test_what_the_glenoid_changes_most_is_told_the_right_way(bounded):
     for (*key, before, after), size in zip(lines, top, strict=True):
         line = table.loc[tuple(key)]
         assert abs(line["difference"]) == pytest.approx(size)
-        assert before == f"{100 * line['mean_effort']:.0f}"
-        assert after == f"{100 * line['mean_effort_within_limits']:.0f}"
+        assert before == f"{100 * line['mean_activation']:.0f}"
+        assert after == f"{100 * line['mean_activation_within_limits']:.0f}"
     heads = tables["heads"].set_index(["head", "condition", "lateral"])
     for key, line in table.iterrows():
-        assert line["mean_effort"] == pytest.approx(heads.loc[key, EFFORT], abs=1e-6)
-        gap = line["mean_effort_within_limits"] - line["mean_effort"]
+        assert line["mean_activation"] == pytest.approx(heads.loc[key, ACTIVATION], abs=1e-6)
+        gap = line["mean_activation_within_limits"] - line["mean_activation"]
         assert line["difference"] == pytest.approx(gap, abs=1e-6)
     assert "set glenoid_constraint" not in text
     assert re.search(r"Glenoid in (\d+) %", text)[1] == glenoid_share(tables["glenoid"])
@@ -278,12 +278,12 @@ def test_an_effect_is_the_changed_study_less_the_study_as_it_is(effects):
     _, tables = effects
     keys = ["condition", "lateral", "head"]
     heads = tables["effects_heads"]
-    base = tables["heads"].set_index(keys)[EFFORT]
+    base = tables["heads"].set_index(keys)[ACTIVATION]
     assert set(heads["switch"]) == set(TURNED)
     for name, setting in TURNED.items():
         study = run_study(parse_study(ONE.replace("frames = 5", f"frames = 5\n{setting}")))
         for case, result in study.pairs():
-            mean = result.effort.mean(axis=0)
+            mean = result.activation.mean(axis=0)
             part = heads[
                 (heads["switch"] == name)
                 & (heads["condition"] == case.condition)
@@ -293,8 +293,8 @@ def test_an_effect_is_the_changed_study_less_the_study_as_it_is(effects):
             for head, value in zip(study.model.head_names, mean, strict=True):
                 line = part.loc[head]
                 before = base.loc[(case.condition, result.lateral.mode, head)]
-                assert line["mean_effort"] == pytest.approx(before, abs=1e-6)
-                assert line["mean_effort_changed"] == pytest.approx(value, abs=1e-6)
+                assert line["mean_activation"] == pytest.approx(before, abs=1e-6)
+                assert line["mean_activation_changed"] == pytest.approx(value, abs=1e-6)
                 assert line["difference"] == pytest.approx(value - before, abs=2e-6)
         loads = tables["effects_conditions"].set_index(["switch", "condition", "lateral"])
         for case, result in study.pairs():
@@ -317,10 +317,10 @@ def assert_effects_printed(text: str, heads: pd.DataFrame, lifts: pd.DataFrame) 
         assert cells["most changed head"] == top["head"]
         assert cells["condition"] == top["condition"]
         assert cells["lateral force"] == top["lateral"]
-        gap = top["mean_effort_changed"] - top["mean_effort"]
+        gap = top["mean_activation_changed"] - top["mean_activation"]
         assert cells["change"] == f"{100 * gap:+.1f}"
-        ends = f"{100 * top['mean_effort']:.0f} → {100 * top['mean_effort_changed']:.0f}"
-        assert cells["effort [%]"] == ends
+        ends = f"{100 * top['mean_activation']:.0f} → {100 * top['mean_activation_changed']:.0f}"
+        assert cells["activation [%]"] == ends
         assert cells["mean of all heads"] == f"{100 * part['difference'].abs().mean():.1f}"
         load = lifts[lifts["switch"] == cells["switch"]]
         change = 100 * (load[f"{GREATEST}_changed"] - load[GREATEST]) / load[GREATEST]
@@ -361,11 +361,11 @@ def test_effects_without_a_load_say_so():
             "condition": "one",
             "lateral": "zero",
             "head": ["m/x", "m/y"],
-            "mean_effort": [0.5, 0.2],
-            "mean_effort_changed": [0.2, 0.4],
+            "mean_activation": [0.5, 0.2],
+            "mean_activation_changed": [0.2, 0.4],
         }
     )
-    heads["difference"] = heads["mean_effort_changed"] - heads["mean_effort"]
+    heads["difference"] = heads["mean_activation_changed"] - heads["mean_activation"]
     lifts = pd.DataFrame({"switch": ["a"], "condition": "one", "lateral": "zero"})
     text = printed(lambda console: print_effects(console, (heads, lifts)))
     ((cells,),) = printed_tables(text).values()

@@ -200,7 +200,9 @@ def test_first_line_names_person_condition_head_height_and_lateral_force(run):
         gaps = np.abs(result.prepared.lift.fraction - height)
         assert frame == int(np.argmin(gaps))
         assert said[5] is None
-    assert item["activation"] == pytest.approx(result.effort[frame, heads_of(heads[0])], abs=1e-9)
+    assert item["activation"] == pytest.approx(
+        result.activation[frame, heads_of(heads[0])], abs=1e-9
+    )
 
 
 def heads_of(head: str) -> int:

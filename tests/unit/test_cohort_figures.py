@@ -47,7 +47,7 @@ def summary_of(conditions, free=0.2):
     modes = ("measured", "zero", "free")
     wave = np.sin(LIFT / 20.0) ** 2
     heads = [
-        {"head": h, "lateral": "measured", "quantity": q} for q in ("effort", "force_n")
+        {"head": h, "lateral": "measured", "quantity": q} for q in ("activation", "force_n")
         for h in HEADS
     ]  # fmt: skip
     scale = [0.02 + 0.96 * wave] * len(HEADS) + [f * wave for f in (300, 200, 1400, 80, 40)]
@@ -67,7 +67,13 @@ def summary_of(conditions, free=0.2):
     events.loc[events["trial"] == 0, "first_peak_percent"] = 5.0
     people = pd.DataFrame(
         [
-            {"person": p, "condition": c, "lateral": "measured", "head": h, "mean_effort": 0.03 * p}
+            {
+                "person": p,
+                "condition": c,
+                "lateral": "measured",
+                "head": h,
+                "mean_activation": 0.03 * p,
+            }
             for p in range(4)
             for c in conditions
             for h in HEADS
@@ -75,8 +81,8 @@ def summary_of(conditions, free=0.2):
     )
     means = pd.DataFrame(
         [
-            {"condition": c, "lateral": "measured", "head": h, "mean_effort_mean": 0.2}
-            | {"mean_effort_std": 0.5}
+            {"condition": c, "lateral": "measured", "head": h, "mean_activation_mean": 0.2}
+            | {"mean_activation_std": 0.5}
             for c in conditions
             for h in HEADS
         ]
@@ -182,7 +188,7 @@ def test_nothing_is_cut_off_or_in_the_way(name, conditions):
 
 
 def test_clearance_sees_a_label_that_is_cut_off():
-    figure = cohort_figures(summary_of(["narrow"]))["effort_by_head"]()
+    figure = cohort_figures(summary_of(["narrow"]))["activation_by_head"]()
     figure.axes[0].set_yticks([0], ["m" * 80])
     with pytest.raises(AssertionError):
         assert_clear(figure)
@@ -213,15 +219,15 @@ def bands(figure):
 
 def test_bands_are_cut_at_what_is_possible_and_the_note_says_so():
     made = cohort_figures(summary_of(["narrow"]))
-    effort, force = made["head_effort"](), made["head_forces"]()
-    assert bands(effort) == (0.0, 1.0)
+    activation, force = made["head_activation"](), made["head_forces"]()
+    assert bands(activation) == (0.0, 1.0)
     assert bands(force)[0] == 0.0
-    assert "cut at 0 and 1" in effort.texts[1].get_text().replace("\n", " ")
+    assert "cut at 0 and 1" in activation.texts[1].get_text().replace("\n", " ")
     assert "cut at 0" in force.texts[1].get_text().replace("\n", " ")
 
 
-def test_bars_of_effort_end_at_zero():
-    ax = cohort_figures(summary_of(["narrow"]))["effort_by_head"]().axes[0]
+def test_bars_of_activation_end_at_zero():
+    ax = cohort_figures(summary_of(["narrow"]))["activation_by_head"]().axes[0]
     ends = np.concatenate([p.vertices[:, 0] for c in ax.collections for p in c.get_paths()])
     assert (ends.min(), ends.max()) == pytest.approx((0.0, 0.7))
 

@@ -135,10 +135,10 @@ def test_every_table_is_tidy_and_speaks_of_people_first(summary):
         (means["condition"] == "wide")
         & (means["lateral"] == "free")
         & (means["head"] == "triceps_brachii/lateral")
-    ]["mean_effort"]
-    assert one["mean_effort_mean"] == pytest.approx(own.mean())
-    assert one["mean_effort_std"] == pytest.approx(own.std())
-    assert one["mean_effort_count"] == 3
+    ]["mean_activation"]
+    assert one["mean_activation_mean"] == pytest.approx(own.mean())
+    assert one["mean_activation_std"] == pytest.approx(own.std())
+    assert one["mean_activation_count"] == 3
 
 
 def test_curves_are_means_over_people_of_their_own_means(result, summary):

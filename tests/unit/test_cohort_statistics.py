@@ -17,8 +17,8 @@ from momentshare.cohort.statistics import (
 )
 from momentshare.errors import InputError, MissingExtraError
 
-# Invented: lift-mean effort of one head in seven people, three grips.
-EFFORT = np.array(
+# Invented: lift-mean activation of one head in seven people, three grips.
+ACTIVATION = np.array(
     [
         [0.41, 0.47, 0.55],
         [0.38, 0.45, 0.49],
@@ -36,7 +36,7 @@ GRIPS = ("narrow", "middle", "wide")
 def tidy(values, conditions=GRIPS, **more):
     """One row for each value that is there."""
     rows = [
-        {"person": NAMES[i], "condition": conditions[j], "effort": values[i][j]} | more
+        {"person": NAMES[i], "condition": conditions[j], "activation": values[i][j]} | more
         for i in range(len(values))
         for j in range(len(values[i]))
         if not np.isnan(values[i][j])
@@ -45,7 +45,7 @@ def tidy(values, conditions=GRIPS, **more):
 
 
 def compare(values, **options):
-    return compare_conditions(tidy(values), outcome="effort", **options)
+    return compare_conditions(tidy(values), outcome="activation", **options)
 
 
 def test_subject_means_count_repetitions_and_skip_what_is_missing():
@@ -54,51 +54,51 @@ def test_subject_means_count_repetitions_and_skip_what_is_missing():
             "person": ["Bo", "Bo", "Bo", "Ada", "Ada"],
             "condition": ["wide"] * 5,
             "head": ["x", "x", "y", "x", "x"],
-            "effort": [0.2, 0.4, 0.9, np.nan, np.nan],
+            "activation": [0.2, 0.4, 0.9, np.nan, np.nan],
             "force_n": [10, 20, 30, 40, 60],
         }
     )
-    means = subject_means(table, ["head"], ["effort", "force_n"])
+    means = subject_means(table, ["head"], ["activation", "force_n"])
     assert list(means.columns) == [
-        "person", "condition", "head", "effort", "force_n", "repetitions",
+        "person", "condition", "head", "activation", "force_n", "repetitions",
     ]  # fmt: skip
     assert means["person"].tolist() == ["Bo", "Bo", "Ada"]
-    np.testing.assert_allclose(means["effort"], [0.3, 0.9, np.nan])
+    np.testing.assert_allclose(means["activation"], [0.3, 0.9, np.nan])
     np.testing.assert_allclose(means["force_n"], [15.0, 30.0, 50.0])
     assert means["repetitions"].tolist() == [2, 1, 2]
 
 
 def test_repetitions_without_any_value_do_not_count():
     table = tidy([[0.2, 0.3, 0.4]])
-    double = pd.concat([table, table.assign(effort=np.nan)])
-    assert subject_means(double, [], ["effort"])["repetitions"].tolist() == [1, 1, 1]
+    double = pd.concat([table, table.assign(activation=np.nan)])
+    assert subject_means(double, [], ["activation"])["repetitions"].tolist() == [1, 1, 1]
 
 
 def test_categories_keep_their_order_and_drop_what_is_unused():
-    table = tidy(EFFORT)
+    table = tidy(ACTIVATION)
     table["condition"] = pd.Categorical(table["condition"], ["wide", "extra", "middle", "narrow"])
-    found = compare_conditions(subject_means(table, [], ["effort"]), outcome="effort")
+    found = compare_conditions(subject_means(table, [], ["activation"]), outcome="activation")
     assert found.conditions == ("wide", "middle", "narrow")
 
 
 @pytest.mark.parametrize(
     ("change", "says"),
     [
-        ({"effort": "much"}, "wanted numbers"),
-        ({"effort": True}, "wanted numbers"),
-        ({"effort": np.inf}, "row 0, column 'effort': is inf"),
-        ({"effort": -1e200}, "is -1e+200"),
+        ({"activation": "much"}, "wanted numbers"),
+        ({"activation": True}, "wanted numbers"),
+        ({"activation": np.inf}, "row 0, column 'activation': is inf"),
+        ({"activation": -1e200}, "is -1e+200"),
         ({"person": None}, "row 0, column 'person': is empty"),
         ({"condition": np.nan}, "row 0, column 'condition': is empty"),
     ],
 )
 def test_bad_cells_are_named(change, says):
-    table = tidy(EFFORT).assign(**change)
+    table = tidy(ACTIVATION).assign(**change)
     for call in (
-        lambda: subject_means(table, [], ["effort"]),
-        lambda: compare_conditions(table, outcome="effort"),
-        lambda: compare_all(table, keys=[], value="effort"),
-        lambda: describe_conditions(table, outcome="effort"),
+        lambda: subject_means(table, [], ["activation"]),
+        lambda: compare_conditions(table, outcome="activation"),
+        lambda: compare_all(table, keys=[], value="activation"),
+        lambda: describe_conditions(table, outcome="activation"),
     ):
         with pytest.raises(InputError, match="table") as caught:
             call()
@@ -106,34 +106,34 @@ def test_bad_cells_are_named(change, says):
 
 
 def test_columns_that_are_not_there_or_clash_are_named():
-    table = tidy(EFFORT)
-    with pytest.raises(InputError, match="did you mean 'effort'"):
-        compare_conditions(table, outcome="efort")
+    table = tidy(ACTIVATION)
+    with pytest.raises(InputError, match="did you mean 'activation'"):
+        compare_conditions(table, outcome="activaton")
     with pytest.raises(InputError, match="asked for twice"):
-        subject_means(table, ["person"], ["effort"])
+        subject_means(table, ["person"], ["activation"])
     with pytest.raises(InputError, match="name of a result"):
-        compare_all(table.assign(note="a"), keys=["note"], value="effort")
+        compare_all(table.assign(note="a"), keys=["note"], value="activation")
     with pytest.raises(InputError, match="stands twice"):
-        compare_conditions(pd.concat([table, table["effort"]], axis=1), outcome="effort")
+        compare_conditions(pd.concat([table, table["activation"]], axis=1), outcome="activation")
     for share in (0.0, 1.0, 95.0, np.nan):
         with pytest.raises(InputError, match="confidence"):
-            compare_conditions(table, outcome="effort", confidence=share)
+            compare_conditions(table, outcome="activation", confidence=share)
 
 
 def test_two_rows_for_a_person_and_condition_are_refused():
-    table = tidy(EFFORT)
+    table = tidy(ACTIVATION)
     with pytest.raises(InputError, match="'Ada' has two rows in condition 'narrow'"):
-        compare_conditions(pd.concat([table, table.head(1)]), outcome="effort")
+        compare_conditions(pd.concat([table, table.head(1)]), outcome="activation")
 
 
 def test_contrasts_are_first_less_second_with_counts_of_people():
-    found = compare(EFFORT)
+    found = compare(ACTIVATION)
     assert found.method == "mixed model"
     assert not found.notes
     table = found.contrasts.set_index(["condition_a", "condition_b"])
     assert list(table.index) == [("narrow", "middle"), ("narrow", "wide"), ("middle", "wide")]
     for (a, b), row in table.iterrows():
-        gap = EFFORT[:, GRIPS.index(a)] - EFFORT[:, GRIPS.index(b)]
+        gap = ACTIVATION[:, GRIPS.index(a)] - ACTIVATION[:, GRIPS.index(b)]
         assert row["estimate"] == pytest.approx(gap.mean())
         assert row["low"] < row["estimate"] < row["high"]
         assert row["cohen_d_z"] == pytest.approx(gap.mean() / gap.std(ddof=1))
@@ -147,17 +147,17 @@ def test_contrasts_are_first_less_second_with_counts_of_people():
 
 
 def test_order_of_rows_does_not_matter():
-    first = compare(EFFORT)
-    shuffled = tidy(EFFORT).sample(frac=1.0, random_state=3)
+    first = compare(ACTIVATION)
+    shuffled = tidy(ACTIVATION).sample(frac=1.0, random_state=3)
     shuffled["condition"] = pd.Categorical(shuffled["condition"], GRIPS)
-    second = compare_conditions(shuffled, outcome="effort")
+    second = compare_conditions(shuffled, outcome="activation")
     pd.testing.assert_frame_equal(first.contrasts, second.contrasts, rtol=1e-6)
     pd.testing.assert_frame_equal(first.omnibus, second.omnibus, rtol=1e-6)
 
 
 @pytest.mark.parametrize("factor", [1e-4, -3.0, 1e6])
 def test_scale_and_shift_of_the_outcome_change_no_test(factor):
-    values = EFFORT.copy()
+    values = ACTIVATION.copy()
     values[2, 1] = np.nan
     first, second = compare(values), compare(values * factor + 7.0 * factor)
     same = ["p", "p_holm", "p_paired_t", "p_paired_holm", "n_same_direction", "df"]
@@ -170,13 +170,13 @@ def test_scale_and_shift_of_the_outcome_change_no_test(factor):
 
 
 def test_wider_confidence_is_wider():
-    narrow, wide = compare(EFFORT, confidence=0.8), compare(EFFORT, confidence=0.99)
+    narrow, wide = compare(ACTIVATION, confidence=0.8), compare(ACTIVATION, confidence=0.99)
     assert (wide.contrasts["low"] < narrow.contrasts["low"]).all()
     assert (wide.contrasts["d_z_high"] > narrow.contrasts["d_z_high"]).all()
 
 
 def test_a_person_who_lacks_a_condition_counts_with_the_others_and_is_named():
-    values = EFFORT.copy()
+    values = ACTIVATION.copy()
     values[3, 2] = np.nan
     found = compare(values)
     assert found.method == "mixed model"
@@ -193,34 +193,34 @@ def test_a_person_who_lacks_a_condition_counts_with_the_others_and_is_named():
 
 
 def test_condition_that_nobody_has_is_said():
-    table = tidy(EFFORT)
-    table.loc[table["condition"] == "wide", "effort"] = np.nan
-    found = compare_conditions(table, outcome="effort")
+    table = tidy(ACTIVATION)
+    table.loc[table["condition"] == "wide", "activation"] = np.nan
+    found = compare_conditions(table, outcome="activation")
     assert found.notes == ("Nobody has a value in wide.",)
     assert len(found.contrasts) == 1
     assert found.descriptives["n_people"].tolist() == [7, 7, 0]
 
 
 def test_no_variance_between_people_falls_back_and_says_so():
-    values = EFFORT - EFFORT.mean(axis=1, keepdims=True)
+    values = ACTIVATION - ACTIVATION.mean(axis=1, keepdims=True)
     found = compare(values)
     assert found.method == "least squares within people"
     assert "singular fit" in found.notes[0]
     assert "repeated-measures" in found.omnibus["note"].item()
     # The person's level is taken out either way, so the test is that of the raw values.
-    np.testing.assert_allclose(found.contrasts["p"], compare(EFFORT).contrasts["p"], rtol=1e-5)
+    np.testing.assert_allclose(found.contrasts["p"], compare(ACTIVATION).contrasts["p"], rtol=1e-5)
 
 
 def test_hardly_any_rest_falls_back_and_says_so():
-    values = EFFORT * 0.1 + 1000.0 * np.arange(7.0)[:, None]
+    values = ACTIVATION * 0.1 + 1000.0 * np.arange(7.0)[:, None]
     found = compare(values)
     assert found.method == "least squares within people"
     assert "hardly any rest" in found.notes[0]
-    np.testing.assert_allclose(found.contrasts["p"], compare(EFFORT).contrasts["p"], rtol=1e-3)
+    np.testing.assert_allclose(found.contrasts["p"], compare(ACTIVATION).contrasts["p"], rtol=1e-3)
 
 
 def test_constant_outcome_has_no_test():
-    found = compare(np.full((5, 3), 0.2) + 1e-13 * EFFORT[:5])
+    found = compare(np.full((5, 3), 0.2) + 1e-13 * ACTIVATION[:5])
     assert found.method == "none"
     assert "constant" in found.notes[0]
     assert found.contrasts[["se", "p", "p_holm", "cohen_d_z"]].isna().all(axis=None)
@@ -240,10 +240,10 @@ def test_same_difference_in_everyone_has_an_estimate_but_no_test():
 
 @pytest.mark.parametrize("people", [1, 2])
 def test_too_few_people_have_estimates_but_no_test(people):
-    found = compare(EFFORT[:people])
+    found = compare(ACTIVATION[:people])
     assert found.method == "none"
     assert "person" in found.notes[0] or "too few" in found.notes[0]
-    wanted = EFFORT[:people, 0].mean() - EFFORT[:people, 1].mean()
+    wanted = ACTIVATION[:people, 0].mean() - ACTIVATION[:people, 1].mean()
     assert found.contrasts["estimate"][0] == pytest.approx(wanted)
     untested = ["se", "p", "p_paired_t", "p_paired_holm", "paired_low", "paired_high", "d_z_low"]
     assert found.contrasts[untested].isna().all(axis=None)
@@ -259,7 +259,7 @@ def test_two_people_say_how_many_are_needed_also_when_nothing_differs():
 
 @pytest.mark.parametrize(("both", "says"), [(1, "1 person has both"), (2, "2 people have both")])
 def test_a_pair_that_few_people_have_says_how_many_are_needed(both, says):
-    values = EFFORT.copy()
+    values = ACTIVATION.copy()
     values[both:, 2] = np.nan
     found = compare(values).contrasts.set_index(["condition_a", "condition_b"])
     lacking, whole = found.loc[("narrow", "wide")], found.loc[("narrow", "middle")]
@@ -275,31 +275,33 @@ def test_a_pair_that_few_people_have_says_how_many_are_needed(both, says):
 def test_f_is_never_below_zero():
     """Rounding in a covariance of no rest to speak of can turn the sum of squares round."""
     who, what = np.indices((4, 3))
-    data = Data(y=EFFORT[:4].ravel(), who=who.ravel(), what=what.ravel(), conditions=3, level=1e-9)
+    data = Data(
+        y=ACTIVATION[:4].ravel(), who=who.ravel(), what=what.ravel(), conditions=3, level=1e-9
+    )
     fit = fitted(data)
     turned = replace(fit, beta=np.array([1e-10, 0.0, 0.0]), cov=-fit.cov)
-    row = omnibus_row(data, EFFORT[:4], turned)
+    row = omnibus_row(data, ACTIVATION[:4], turned)
     assert (row["f"], row["p"]) == (0.0, 1.0)
-    flat = EFFORT - EFFORT.mean(axis=0)
+    flat = ACTIVATION - ACTIVATION.mean(axis=0)
     assert compare(flat).omnibus["f"].item() == pytest.approx(0.0, abs=1e-12)
     assert compare(flat).omnibus["f"].item() >= 0.0
 
 
 def test_one_condition_and_no_values_are_answers():
-    one = compare(EFFORT[:, :1])
+    one = compare(ACTIVATION[:, :1])
     assert one.contrasts.empty
     assert "one condition" in one.notes[0]
     assert np.isnan(one.omnibus["p"].item())
-    none = compare_conditions(tidy(EFFORT).assign(effort=np.nan), outcome="effort")
+    none = compare_conditions(tidy(ACTIVATION).assign(activation=np.nan), outcome="activation")
     assert none.contrasts.empty
     assert none.notes[-1] == "There are no values."
-    empty = compare_conditions(tidy(EFFORT).head(0), outcome="effort")
+    empty = compare_conditions(tidy(ACTIVATION).head(0), outcome="activation")
     assert empty.contrasts.empty
 
 
 def test_different_people_in_each_condition_are_not_compared():
     values = np.full((6, 2), np.nan)
-    values[:3, 0], values[3:, 1] = EFFORT[:3, 0], EFFORT[3:6, 1]
+    values[:3, 0], values[3:, 1] = ACTIVATION[:3, 0], ACTIVATION[3:6, 1]
     found = compare(values)
     assert "No person has two conditions" in found.notes[-1]
     row = found.contrasts.iloc[0]
@@ -310,9 +312,9 @@ def test_different_people_in_each_condition_are_not_compared():
 
 def test_conditions_that_nobody_links_have_no_test():
     values = np.full((7, 4), np.nan)
-    values[:4, :2], values[4:, 2:] = EFFORT[:4, :2], EFFORT[4:, 1:]
+    values[:4, :2], values[4:, 2:] = ACTIVATION[:4, :2], ACTIVATION[4:, 1:]
     table = tidy(values, ("a", "b", "c", "d"))
-    found = compare_conditions(table, outcome="effort")
+    found = compare_conditions(table, outcome="activation")
     assert "no person links" in found.notes[-1]
     tested = found.contrasts.dropna(subset="p")
     assert list(zip(tested["condition_a"], tested["condition_b"], strict=True)) == [
@@ -324,27 +326,27 @@ def test_conditions_that_nobody_links_have_no_test():
 
 def test_an_interval_that_excludes_zero_goes_with_its_paired_p():
     for share in (0.9, 0.95, 0.999):
-        found = compare(EFFORT, confidence=share).contrasts
+        found = compare(ACTIVATION, confidence=share).contrasts
         outside = found["paired_low"] * found["paired_high"] > 0.0
         assert (outside == (found["p_paired_t"] < 1.0 - share)).all()
 
 
 def test_planned_family_leaves_the_others_unadjusted():
-    found = compare(EFFORT, family=[("wide", "narrow")]).contrasts
+    found = compare(ACTIVATION, family=[("wide", "narrow")]).contrasts
     assert found["p_holm"].isna().tolist() == [True, False, True]
     assert found["p_holm"][1] == found["p"][1]
     assert found["p_paired_holm"].isna().tolist() == [True, False, True]
     assert found["p_paired_holm"][1] == found["p_paired_t"][1]
     with pytest.raises(InputError, match="did you mean 'wide'"):
-        compare(EFFORT, family=[("wid", "narrow")])
+        compare(ACTIVATION, family=[("wid", "narrow")])
     with pytest.raises(InputError, match="pairs"):
-        compare(EFFORT, family=[("wide", "wide")])
+        compare(ACTIVATION, family=[("wide", "wide")])
 
 
 def many(noise):
     rng = np.random.default_rng(4)
     parts = [
-        tidy(EFFORT + noise * rng.standard_normal(EFFORT.shape), lateral=mode, head=head)
+        tidy(ACTIVATION + noise * rng.standard_normal(ACTIVATION.shape), lateral=mode, head=head)
         for mode in ("zero", "free")
         for head in ("x", "y", "z")
     ]
@@ -353,13 +355,13 @@ def many(noise):
 
 def test_families_of_many_outcomes():
     table = many(0.03)
-    omnibus, contrasts = compare_all(table, keys=["lateral", "head"], value="effort")
+    omnibus, contrasts = compare_all(table, keys=["lateral", "head"], value="activation")
     assert list(omnibus.columns[:2]) == ["lateral", "head"]
     assert len(omnibus) == 6
     assert len(contrasts) == 18
     part = contrasts[(contrasts["lateral"] == "free") & (contrasts["head"] == "y")]
     alone = compare_conditions(
-        table[(table["lateral"] == "free") & (table["head"] == "y")], outcome="effort"
+        table[(table["lateral"] == "free") & (table["head"] == "y")], outcome="activation"
     )
     np.testing.assert_allclose(part["p_holm"], alone.contrasts["p_holm"])
     for mode in ("zero", "free"):
@@ -385,7 +387,7 @@ def test_families_can_be_chosen_and_units_named():
     omnibus, contrasts = compare_all(
         table,
         keys=["lateral", "head"],
-        value="effort",
+        value="activation",
         family=["lateral"],
         wide_family=[],
         unit="nm",
@@ -400,13 +402,13 @@ def test_families_can_be_chosen_and_units_named():
     assert {"paired_low_nm", "paired_high_nm"} <= set(contrasts.columns)
     assert "sd_within_people_nm" in omnibus
     with pytest.raises(InputError, match="family: unknown key 'person'"):
-        compare_all(table, keys=["lateral", "head"], value="effort", family=["person"])
+        compare_all(table, keys=["lateral", "head"], value="activation", family=["person"])
 
 
 def test_an_idle_head_beside_busy_ones_does_not_count_in_the_family():
     idle = tidy(np.zeros((7, 3)), head="idle")
-    table = pd.concat([tidy(EFFORT, head="busy"), idle], ignore_index=True)
-    omnibus, contrasts = compare_all(table, keys=["head"], value="effort")
+    table = pd.concat([tidy(ACTIVATION, head="busy"), idle], ignore_index=True)
+    omnibus, contrasts = compare_all(table, keys=["head"], value="activation")
     busy = contrasts[contrasts["head"] == "busy"]
     np.testing.assert_allclose(busy["p_holm_over_head"], busy["p_holm"])
     assert contrasts[contrasts["head"] == "idle"]["p_holm"].isna().all()
@@ -414,11 +416,13 @@ def test_an_idle_head_beside_busy_ones_does_not_count_in_the_family():
 
 
 def test_nothing_to_compare_gives_empty_tables_with_their_columns():
-    omnibus, contrasts = compare_all(tidy(EFFORT, head="x").head(0), keys=["head"], value="effort")
+    omnibus, contrasts = compare_all(
+        tidy(ACTIVATION, head="x").head(0), keys=["head"], value="activation"
+    )
     assert omnibus.empty
     assert contrasts.empty
     assert {"head", "p", "p_holm_over_head"} <= set(omnibus.columns) & set(contrasts.columns)
-    _, contrasts = compare_all(tidy(EFFORT[:, :1], head="x"), keys=["head"], value="effort")
+    _, contrasts = compare_all(tidy(ACTIVATION[:, :1], head="x"), keys=["head"], value="activation")
     assert contrasts.empty
     assert "estimate" in contrasts
 
@@ -426,30 +430,30 @@ def test_nothing_to_compare_gives_empty_tables_with_their_columns():
 def test_duplicates_among_outcomes_name_the_outcome():
     table = many(0.0)
     with pytest.raises(InputError, match="zero: 'Ada' has two rows"):
-        compare_all(table, keys=["lateral"], value="effort")
+        compare_all(table, keys=["lateral"], value="activation")
 
 
 def test_descriptives_of_each_condition():
-    values = EFFORT.copy()
+    values = ACTIVATION.copy()
     values[6, 0] = np.nan
-    table = describe_conditions(tidy(values), outcome="effort")
+    table = describe_conditions(tidy(values), outcome="activation")
     assert table["condition"].tolist() == ["narrow", "middle", "wide"]
     assert table["n_people"].tolist() == [6, 7, 7]
     assert table["n_complete"].tolist() == [6, 6, 6]
     np.testing.assert_allclose(table["mean"], np.nanmean(values, axis=0))
     width = {k: table[f"{k}_high"] - table[f"{k}_low"] for k in ("within", "between")}
     assert (width["within"] < width["between"]).all()
-    lonely = describe_conditions(tidy(EFFORT[:1]), outcome="effort")
+    lonely = describe_conditions(tidy(ACTIVATION[:1]), outcome="activation")
     assert lonely[["sd", "between_low", "within_low"]].isna().all(axis=None)
-    by_head = describe_conditions(many(0.0), outcome="effort", keys=["lateral", "head"])
+    by_head = describe_conditions(many(0.0), outcome="activation", keys=["lateral", "head"])
     assert len(by_head) == 18
 
 
 def test_without_statsmodels_the_message_says_what_to_install(monkeypatch):
     monkeypatch.setitem(sys.modules, "statsmodels", None)
     for call in (
-        lambda: compare(EFFORT),
-        lambda: compare_all(tidy(EFFORT), keys=[], value="effort"),
+        lambda: compare(ACTIVATION),
+        lambda: compare_all(tidy(ACTIVATION), keys=[], value="activation"),
     ):
         with pytest.raises(MissingExtraError, match=r"momentshare\[cohort\]"):
             call()
@@ -465,7 +469,7 @@ def test_random_gaps_never_crash_and_never_warn():
         table = tidy(values, ("a", "b", "c", "d"))
         if table.empty:
             continue
-        found = compare_conditions(table, outcome="effort")
+        found = compare_conditions(table, outcome="activation")
         p = found.contrasts[["p", "p_holm", "p_paired_t"]].to_numpy(dtype=float)
         assert (np.isnan(p) | ((p >= 0.0) & (p <= 1.0))).all()
         silent = found.contrasts["p"].isna() & (found.contrasts["note"] == "")

@@ -47,9 +47,9 @@ def test_every_switch_changes_something(tables):
     assert np.all(heads.groupby("switch")["difference"].agg(lambda d: d.abs().max()) > 1e-4)
 
 
-def test_speed_costs_effort(tables):
+def test_speed_costs_activation(tables):
     heads, _ = tables
-    timed = heads[heads["switch"].str.startswith("timed") & (heads["mean_effort"] > 0.1)]
+    timed = heads[heads["switch"].str.startswith("timed") & (heads["mean_activation"] > 0.1)]
     # Shortening heads have less capacity; those that lengthen have more, but they are few.
     assert timed["difference"].mean() > 0.0
 

@@ -44,7 +44,7 @@ def result(limb):
 def emg(result):
     """Some heads measured, somewhat off the prediction, some beyond 1."""
     rng = np.random.default_rng(0)
-    values = np.abs(result.effort + rng.normal(0.0, 0.2, result.effort.shape))
+    values = np.abs(result.activation + rng.normal(0.0, 0.2, result.activation.shape))
     values[:, rng.random(values.shape[1]) < 0.6] = np.nan
     values[2] = np.nan
     return values
@@ -57,7 +57,7 @@ def balance(result, force):
 
 def test_weight_zero_is_the_pure_optimum(result, emg):
     pulled = pull_to_emg(result, emg, 0.0)
-    np.testing.assert_allclose(pulled.activation, result.effort, atol=1e-10)
+    np.testing.assert_allclose(pulled.activation, result.activation, atol=1e-10)
     np.testing.assert_allclose(pulled.force, result.force, atol=1e-7)
     np.testing.assert_allclose(pulled.moved, 0.0, atol=1e-10)
     np.testing.assert_allclose(pulled.emg_rmse, pulled.emg_rmse_pure, atol=1e-10)
@@ -69,7 +69,7 @@ def test_weight_zero_is_the_pure_optimum_whatever_the_lateral_force(limb, emg, m
     lateral = Lateral(mode=mode, ratio=0.1 if mode == "measured" else 0.0)
     pure = solve_lift(press(limb), lateral, greatest_load=False)
     pulled = pull_to_emg(pure, emg, 0.0)
-    np.testing.assert_allclose(pulled.activation, pure.effort, atol=1e-8)
+    np.testing.assert_allclose(pulled.activation, pure.activation, atol=1e-8)
     assert ("held at the value" in " ".join(pulled.notes)) == (mode == "free")
 
 
@@ -77,9 +77,9 @@ def test_weighted_effort_is_kept(limb, emg):
     chosen = Criterion(weights="volume")
     pure = solve_lift(press(limb), Lateral(mode="zero"), chosen, greatest_load=False)
     pulled = pull_to_emg(pure, emg, 0.0)
-    np.testing.assert_allclose(pulled.activation, pure.effort, atol=1e-10)
+    np.testing.assert_allclose(pulled.activation, pure.activation, atol=1e-10)
     weights = limb.volume / limb.volume.mean()
-    np.testing.assert_allclose(pulled.effort, (weights * pure.effort**2).sum(axis=1))
+    np.testing.assert_allclose(pulled.effort, (weights * pure.activation**2).sum(axis=1))
 
 
 def test_the_forearm_row_is_kept_where_it_was_balanced(limb, emg):
@@ -128,7 +128,7 @@ def test_a_frame_without_measurement_stays(result, emg):
 
 
 def test_emg_equal_to_the_prediction_moves_nothing(result):
-    pulled = pull_to_emg(result, result.effort, 3.0)
+    pulled = pull_to_emg(result, result.activation, 3.0)
     np.testing.assert_allclose(pulled.moved, 0.0, atol=1e-9)
 
 
@@ -138,7 +138,7 @@ def test_errors_before_and_after_are_their_definitions(result, emg):
     assert (np.isnan(pulled.emg_rmse) == ~known).all()
     for got, activation in (
         (pulled.emg_rmse, pulled.activation),
-        (pulled.emg_rmse_pure, result.effort),
+        (pulled.emg_rmse_pure, result.activation),
     ):
         told = np.sqrt(np.nanmean((activation - emg)[:, known] ** 2, axis=0))
         np.testing.assert_allclose(got[known], told)
@@ -146,7 +146,7 @@ def test_errors_before_and_after_are_their_definitions(result, emg):
 
 
 def test_emg_outside_its_range_is_clipped_for_the_pull_only(result):
-    given = np.full(result.effort.shape, np.nan)
+    given = np.full(result.activation.shape, np.nan)
     given[:, 4], given[:, 7] = 1.4, -0.1
     inside = given.clip(0.0, 1.0)
     wild, tame = pull_to_emg(result, given, 2.0), pull_to_emg(result, inside, 2.0)
@@ -164,13 +164,13 @@ def test_what_is_unmet_stays_unmet(limb):
     pure = solve_lift(press(limb, load=250.0), Lateral(mode="zero"), greatest_load=False)
     short = pure.sharing.status == Status.SHORTFALL
     assert short.any()
-    measured = np.full(pure.effort.shape, np.nan)
+    measured = np.full(pure.activation.shape, np.nan)
     measured[:, ::2] = 0.3
     pulled = pull_to_emg(pure, measured, 1.0)
     np.testing.assert_allclose(balance(pure, pulled.force), balance(pure, pure.force), atol=1e-5)
     assert any("unmet" in note for note in pulled.notes)
     same = pull_to_emg(pure, measured, 0.0)
-    np.testing.assert_allclose(same.activation, pure.effort, atol=1e-6)
+    np.testing.assert_allclose(same.activation, pure.activation, atol=1e-6)
 
 
 def test_frames_out_of_reach_are_empty(limb):
@@ -178,7 +178,7 @@ def test_frames_out_of_reach_are_empty(limb):
     ready = press(limb, spacing=wide, implement="dumbbells")
     assert 0 < ready.lift.reachable.sum() < 9
     pure = solve_lift(ready, Lateral(mode="zero"), greatest_load=False)
-    measured = np.full(pure.effort.shape, np.nan)
+    measured = np.full(pure.activation.shape, np.nan)
     measured[:, 3] = 0.4
     pulled = pull_to_emg(pure, measured, 1.0)
     lost = ~ready.lift.reachable

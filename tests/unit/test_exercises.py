@@ -163,7 +163,7 @@ def test_long_head_shares_more_when_the_shoulder_is_extended_by_the_load(limb):
     )
     names = limb.head_names
     long, lateral = names.index("triceps_brachii/long"), names.index("triceps_brachii/lateral")
-    assert pull.effort[2, long] > pull.effort[2, lateral]
+    assert pull.activation[2, long] > pull.activation[2, lateral]
 
 
 @pytest.mark.parametrize("load", [-1.0, np.nan])

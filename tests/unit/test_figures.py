@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     from momentshare.study.run import StudyResult
 
 MAKERS = {
-    "effort_by_head": figures.effort_by_head,
-    "effort_along_lift": figures.effort_along_lift,
+    "activation_by_head": figures.activation_by_head,
+    "activation_along_lift": figures.activation_along_lift,
     "moments_along_lift": figures.moments_along_lift,
     "gravity_arms": figures.gravity_arms,
     "lateral_force": figures.lateral_force,
@@ -116,13 +116,18 @@ def draw(figure: Figure) -> None:
 LAYOUTS = {
     "several": tuple(MAKERS),
     "long names": tuple(MAKERS),
-    "one": ("effort_along_lift", "lateral_range", "fibre_length", "greatest_load"),
-    "one dumbbells": ("effort_by_head", "moments_along_lift", "greatest_load"),
-    "only dumbbells": ("effort_by_head", "ordering"),
-    "no measured ratio": ("effort_by_head", "lateral_force", "moments_along_lift"),
+    "one": ("activation_along_lift", "lateral_range", "fibre_length", "greatest_load"),
+    "one dumbbells": ("activation_by_head", "moments_along_lift", "greatest_load"),
+    "only dumbbells": ("activation_by_head", "ordering"),
+    "no measured ratio": ("activation_by_head", "lateral_force", "moments_along_lift"),
     "no load": ("greatest_load",),
-    "out of reach": ("effort_along_lift", "greatest_load", "moments_along_lift", "lateral_force"),
-    "twelve": ("effort_by_head", "lateral_force", "greatest_load"),
+    "out of reach": (
+        "activation_along_lift",
+        "greatest_load",
+        "moments_along_lift",
+        "lateral_force",
+    ),
+    "twelve": ("activation_by_head", "lateral_force", "greatest_load"),
 }
 
 
@@ -171,13 +176,13 @@ def test_axes_are_labelled(study, name):
     count = len({case.person for case in people.cases})
     assert f"{count} p" in words
     unit = {
-        "effort_by_head": "[%]",
-        "effort_along_lift": "effort [%]",
+        "activation_by_head": "[%]",
+        "activation_along_lift": "activation [%]",
         "moments_along_lift": "[N·m]",
         "gravity_arms": "arm [cm]",
         "lateral_force": "force [1]",
         "greatest_load": "load [study load = 1]" if count > 1 else "[kg]",
-        "lateral_range": "effort [%]",
+        "lateral_range": "activation [%]",
         "fibre_length": "length [1]",
         "ordering": "[count]",
     }[name]
@@ -186,10 +191,10 @@ def test_axes_are_labelled(study, name):
 
 def test_heat_map_shows_the_table():
     study = study_of("several")
-    figure = figure_of("several", "effort_by_head")
+    figure = figure_of("several", "activation_by_head")
     table = reading.head_table_by_person(study)
     wide = table[table["lateral"] == "zero"].pivot_table(
-        index="head", columns="condition", values="mean_effort", sort=False
+        index="head", columns="condition", values="mean_activation", sort=False
     )
     panel = figure.axes[1]
     assert "zero" in panel.get_title(loc="left")
@@ -201,7 +206,7 @@ def test_heat_map_shows_the_table():
 
 
 def test_dumbbells_stand_in_every_panel():
-    figure = figure_of("several", "effort_by_head")
+    figure = figure_of("several", "activation_by_head")
     columns = [np.ma.filled(ax.images[0].get_array(), np.nan)[:, 2] for ax in figure.axes[:3]]
     assert np.isfinite(columns).all()
     np.testing.assert_array_equal(columns[0], columns[1])
@@ -209,7 +214,7 @@ def test_dumbbells_stand_in_every_panel():
 
 
 def test_missing_mode_is_left_empty():
-    figure = figure_of("no measured ratio", "effort_by_head")
+    figure = figure_of("no measured ratio", "activation_by_head")
     assert "measured" in figure.axes[0].get_title(loc="left")
     drawn = np.ma.getmaskarray(figure.axes[0].images[0].get_array())
     assert drawn[:, 0].all()

@@ -59,7 +59,7 @@ def test_limits_meet_the_four_directions_of_the_table(limb):
 
 
 @pytest.mark.parametrize("mode", ["zero", "free"])
-def test_constraint_keeps_the_head_within_the_cone_and_costs_effort(limb, ready, mode):
+def test_constraint_keeps_the_head_within_the_cone_and_costs_activation(limb, ready, mode):
     plain = solve_lift(ready, Lateral(mode=mode), greatest_load=False)
     kept = solve_lift(ready, Lateral(mode=mode), greatest_load=False, glenoid=True)
     assert glenoid_load(limb.skeleton, plain.contact).margin.min() < 0.0
@@ -69,7 +69,7 @@ def test_constraint_keeps_the_head_within_the_cone_and_costs_effort(limb, ready,
     # circle beyond it, and for axes of 0.32 and 0.60 at most that times the axes' ratio squared.
     slack = (1.0 / np.cos(np.pi / FACETS) - 1.0) * (0.60 / 0.32) ** 2
     assert glenoid_load(limb.skeleton, kept.contact).margin[met].min() > -slack
-    costs = [(r.effort**2).sum(axis=1) for r in (plain, kept)]
+    costs = [(r.activation**2).sum(axis=1) for r in (plain, kept)]
     assert np.all(costs[1][met] >= costs[0][met] * (1 - 1e-6))
 
 

@@ -170,7 +170,7 @@ def test_marks_that_only_tell_a_direction_are_kept():
         ("change_percent", "change [%]"),
         ("multiplier_per_nm", "multiplier [1/(N·m)]"),
         ("impulse_ns", "impulse [N·s]"),
-        ("mean_effort", "mean effort"),
+        ("mean_activation", "mean activation"),
         ("n", "n"),
         ("force [N]", "force [N]"),
         ("peak force_n", "peak force_n"),
@@ -241,7 +241,7 @@ def test_columns_named_alike_share_decimals_and_others_do_not():
 def test_rows_of_another_quantity_have_decimals_of_their_own():
     frame = pd.DataFrame(
         {
-            "outcome": ["mean_effort", "mean_effort", "mean_force_n"],
+            "outcome": ["mean_activation", "mean_activation", "mean_force_n"],
             "estimate": [-0.063, 0.2, 41.7],
             "low": [-0.12, 0.0, -3.0],
             "high": [0.0, 0.41, 734.0],
@@ -249,8 +249,8 @@ def test_rows_of_another_quantity_have_decimals_of_their_own():
         }
     )
     assert rows_of(frame, by="outcome") == [
-        ["mean effort", "−0.063", "−0.120", "0.000", "0.123"],
-        ["mean effort", "0.200", "0.000", "0.410", "0.500"],
+        ["mean activation", "−0.063", "−0.120", "0.000", "0.123"],
+        ["mean activation", "0.200", "0.000", "0.410", "0.500"],
         ["mean force [N]", "42", "−3", "734", "12.3"],
     ]
 

@@ -122,7 +122,7 @@ def test_no_spread_collapses_on_the_direct_answer(limb, write):
         part = found.heads[found.heads["condition"] == line["condition"]]
         assert part["head"].tolist() == list(limb.head_names)
         for end in ("", "_median", "_low", "_high"):
-            np.testing.assert_allclose(part[f"effort{end}"], wanted.activation, atol=1e-9)
+            np.testing.assert_allclose(part[f"activation{end}"], wanted.activation, atol=1e-9)
             np.testing.assert_allclose(part[f"force{end}_n"], wanted.force, atol=1e-6)
     assert found.shortfalls["status"].tolist() == ["solved", "solved"]
     assert found.shortfalls["share_short"].tolist() == [0.0, 0.0]
@@ -136,11 +136,11 @@ def test_criterion_is_kept(limb, write, criterion):
     found = heads_of_published(read_published(write(LINE)), limb, criterion=criterion, draws=0)
     weights = limb.volume / limb.volume.mean() if criterion.weights == "volume" else None
     wanted = direct(limb, LINE, exponent=criterion.exponent, weights=weights)
-    np.testing.assert_allclose(found.heads["effort"], wanted.activation, atol=1e-8)
+    np.testing.assert_allclose(found.heads["activation"], wanted.activation, atol=1e-8)
     assert any("grip" in note for note in found.notes) == criterion.balance_forearm
 
 
-def width(found, name="effort"):
+def width(found, name="activation"):
     heads = found.heads
     unit = "_n" if name == "force" else ""
     return (heads[f"{name}_high{unit}"] - heads[f"{name}_low{unit}"]).to_numpy()
@@ -152,14 +152,14 @@ def test_larger_spread_is_wider_and_the_mean_narrower(limb, write):
     large = read_published(write(LINE | double))
     first, second = (heads_of_published(t, limb, draws=300) for t in (small, large))
     mean = heads_of_published(small, limb, draws=300, spread="se")
-    busy = first.heads["effort"].to_numpy() > 0.05
+    busy = first.heads["activation"].to_numpy() > 0.05
     assert busy.sum() >= 5
     assert (width(second)[busy] > 1.2 * width(first)[busy]).all()
     # √12 = 3.46 where the answer is near linear.
     ratio = np.median(width(first)[busy] / width(mean)[busy])
     assert 2.8 < ratio < 4.2
-    assert (first.heads["effort_low"] <= first.heads["effort_median"]).all()
-    assert (first.heads["effort_median"] <= first.heads["effort_high"]).all()
+    assert (first.heads["activation_low"] <= first.heads["activation_median"]).all()
+    assert (first.heads["activation_median"] <= first.heads["activation_high"]).all()
 
 
 def test_draws_agree_with_a_plain_loop_of_other_random_numbers(limb, write):
@@ -177,7 +177,7 @@ def test_draws_agree_with_a_plain_loop_of_other_random_numbers(limb, write):
     spread = drawn.std(axis=0)
     # Error of a median about 1.25 σ/√n and of a 2.5 % quantile about 2.7 σ/√n, with n = 400.
     for name, share_below, error in (("median", 0.5, 1.25), ("low", 0.025, 2.7)):
-        gap = np.abs(found[f"effort_{name}"] - np.quantile(drawn, share_below, axis=0))
+        gap = np.abs(found[f"activation_{name}"] - np.quantile(drawn, share_below, axis=0))
         assert (gap < 4.0 * error * spread / np.sqrt(400.0) + 1e-6).all()
 
 
@@ -187,10 +187,10 @@ def test_identical_conditions_are_even(limb, write):
     orders = found.orderings
     assert len(orders) == len(limb.head_names)
     np.testing.assert_allclose(orders["probability"], 0.5)
-    np.testing.assert_allclose(orders["effort_difference"], 0.0, atol=1e-9)
+    np.testing.assert_allclose(orders["activation_difference"], 0.0, atol=1e-9)
     # Independent noise: binomial error 0.5/√600 = 0.02.
     np.testing.assert_allclose(orders["probability_independent"], 0.5, atol=0.09)
-    busy = found.heads["effort"][: len(limb.head_names)].to_numpy() > 0.1
+    busy = found.heads["activation"][: len(limb.head_names)].to_numpy() > 0.1
     assert (orders["probability_independent"][busy] != 0.5).any()
 
 
@@ -200,7 +200,7 @@ def test_clear_difference_has_a_clear_order_and_common_numbers_make_it_firmer(li
     )
     row = found.orderings.set_index("head").loc["triceps_brachii/lateral"]
     assert (row["condition_a"], row["condition_b"]) == ("narrow", "wide")
-    assert row["effort_difference"] > 0.0
+    assert row["activation_difference"] > 0.0
     assert row["probability"] >= row["probability_independent"] > 0.8
     assert row["draws"] == 300
     assert row["same_rows"]
@@ -220,7 +220,7 @@ def test_blank_row_is_not_balanced_and_said(limb, write):
     assert found.balanced["wide", "sticking region"] == BALANCED[1:]
     wanted = direct(limb, lacking, rows=BALANCED[1:])
     part = found.heads[found.heads["condition"] == "wide"]
-    np.testing.assert_allclose(part["effort"], wanted.activation, atol=1e-9)
+    np.testing.assert_allclose(part["activation"], wanted.activation, atol=1e-9)
     assert part["rows_balanced"].unique().tolist() == [3]
     row = found.shortfalls.iloc[1]
     assert row["not_given"] == "shoulder_internal_rotation"
@@ -237,7 +237,7 @@ def test_a_table_of_the_elbow_alone_is_enough(limb, write):
     line = {k: v for k, v in LINE.items() if not k.startswith("shoulder")}
     found = heads_of_published(read_published(write(line)), limb, draws=5)
     wanted = direct(limb, line, rows=("elbow_extension",))
-    np.testing.assert_allclose(found.heads["effort"], wanted.activation, atol=1e-9)
+    np.testing.assert_allclose(found.heads["activation"], wanted.activation, atol=1e-9)
 
 
 def test_moment_too_great_is_a_shortfall(limb, write):
@@ -281,16 +281,16 @@ def test_moments_are_drawn_with_the_correlation_asked_for(limb, write, correlati
 def test_same_seed_same_numbers(limb, write):
     table = read_published(write(LINE | SPREADS, WIDE | SPREADS))
     first, again, other = (heads_of_published(table, limb, draws=40, seed=s) for s in (5, 5, 6))
-    np.testing.assert_array_equal(first.heads["effort_low"], again.heads["effort_low"])
-    assert (first.heads["effort_low"] != other.heads["effort_low"]).any()
-    np.testing.assert_array_equal(first.heads["effort"], other.heads["effort"])
+    np.testing.assert_array_equal(first.heads["activation_low"], again.heads["activation_low"])
+    assert (first.heads["activation_low"] != other.heads["activation_low"]).any()
+    np.testing.assert_array_equal(first.heads["activation"], other.heads["activation"])
 
 
 def test_no_draws_gives_the_means_only(limb, write):
     found = heads_of_published(read_published(write(LINE, WIDE)), limb, draws=0)
-    assert found.heads[["effort_low", "force_median_n"]].isna().all(axis=None)
+    assert found.heads[["activation_low", "force_median_n"]].isna().all(axis=None)
     assert found.orderings["probability"].isna().all()
-    assert found.orderings["effort_difference"].notna().all()
+    assert found.orderings["activation_difference"].notna().all()
     assert np.isnan(found.shortfalls["share_short"]).all()
     assert not any("draws stand for" in note for note in found.notes)
 

@@ -95,7 +95,7 @@ def test_head_table_has_exactly_the_stated_columns(result):
         "mean_activation",
         "peak_force_n",
         "mean_force_n",
-        "peak_effort",
+        "peak_activation",
         "min_fibre_length",
         "max_fibre_length",
     )
@@ -259,7 +259,7 @@ def test_ratios_compare_with_the_first_condition(result, by_person):
     table = ratio_table(result)
     first = table[table["condition"] == "narrow"]
     assert (table["reference"] == "narrow").all()
-    np.testing.assert_allclose(first["effort_ratio"].dropna(), 1.0, atol=1e-12)
+    np.testing.assert_allclose(first["activation_ratio"].dropna(), 1.0, atol=1e-12)
     row = table[
         (table["lateral"] == "zero")
         & (table["head"] == "triceps_brachii/medial")
@@ -267,9 +267,9 @@ def test_ratios_compare_with_the_first_condition(result, by_person):
     ]
     part = by_person[
         (by_person["lateral"] == "zero") & (by_person["head"] == "triceps_brachii/medial")
-    ].pivot_table(index="person", columns="condition", values="mean_effort")
+    ].pivot_table(index="person", columns="condition", values="mean_activation")
     wanted = (part["wide, timed"] / part["narrow"]).mean()
-    assert row["effort_ratio"].item() == pytest.approx(wanted, rel=1e-12)
+    assert row["activation_ratio"].item() == pytest.approx(wanted, rel=1e-12)
 
 
 def test_orderings_name_the_higher_condition_and_count_the_people(result, by_person):

@@ -137,7 +137,7 @@ def test_given_ratio_is_kept_and_zero_is_zero(result):
 
 def test_free_lateral_force_costs_least(result):
     for case in result.cases:
-        cost = {r.lateral.mode: np.sum(r.effort**2, axis=1) for r in case.results}
+        cost = {r.lateral.mode: np.sum(r.activation**2, axis=1) for r in case.results}
         for mode in set(cost) - {"free"}:
             if "free" in cost:
                 # The solver stops at gaps near 1e-9.
@@ -149,7 +149,7 @@ def test_every_frame_is_certified_or_says_what_is_short(result):
         proof = answer.sharing.certificate
         assert not np.any(answer.sharing.status == Status.UNCERTIFIED)
         assert np.all(proof.bound_violation <= 1e-8)
-        assert np.all((answer.effort >= -1e-9) & (answer.effort <= 1.0 + 1e-9))
+        assert np.all((answer.activation >= -1e-9) & (answer.activation <= 1.0 + 1e-9))
 
 
 def test_forces_of_the_heads_balance_the_moments_that_are_reported(result):
@@ -245,7 +245,7 @@ def test_bounded_lateral_ratio_stays_in_its_bounds(result):
 def test_running_twice_gives_the_same_numbers(result):
     again = run_study(parse_study(STUDY, "study.toml"))
     for (_, a), (_, b) in zip(result.pairs(), again.pairs(), strict=True):
-        np.testing.assert_array_equal(a.effort, b.effort)
+        np.testing.assert_array_equal(a.activation, b.activation)
 
 
 @pytest.mark.parametrize(
@@ -288,8 +288,8 @@ def test_frames_out_of_reach_stay_empty_and_the_others_are_solved():
     assert good.any()
     assert not good.all()
     for answer in case.results:
-        assert np.isnan(answer.effort[~good]).all()
-        assert np.isfinite(answer.effort[good]).all()
+        assert np.isnan(answer.activation[~good]).all()
+        assert np.isfinite(answer.activation[good]).all()
     table = condition_table(result)
     row = table[(table["person"] == "Edda") & (table["condition"] == "without ratio")].iloc[0]
     assert row["frames_out_of_reach"] == np.count_nonzero(~good)

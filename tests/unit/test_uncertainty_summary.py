@@ -50,10 +50,10 @@ def model():
     return load_model()
 
 
-def write(folder, model, effort, failed=frozenset()):
-    """Chunk files of efforts (draws, people, conditions), the same for every head."""
+def write(folder, model, activation, failed=frozenset()):
+    """Chunk files of activations (draws, people, conditions), the same for every head."""
     files = []
-    for index in range(len(effort) // CHUNK):
+    for index in range(len(activation) // CHUNK):
         rows = {"draw": [], "person": [], "condition": [], "status": [], "reason": []}
         values = []
         for draw in range(index * CHUNK, (index + 1) * CHUNK):
@@ -65,7 +65,7 @@ def write(folder, model, effort, failed=frozenset()):
                     rows["condition"].append(condition)
                     rows["status"].append("failed" if lost else "ok")
                     rows["reason"].append("out of reach" if lost else "")
-                    values.append(math.nan if lost else effort[draw, p, c])
+                    values.append(math.nan if lost else activation[draw, p, c])
         table = {name: pa.array(v) for name, v in rows.items()}
         count = len(values)
         table["lateral"] = pa.array(["measured"] * count)
@@ -102,8 +102,8 @@ def test_identical_conditions_with_independent_noise_are_a_coin(tmp_path, model,
 
 def test_a_built_in_effect_is_certain_though_intervals_overlap(tmp_path, model, plan):
     common = noise(2, (DRAWS, 1, 1), sd=0.2)
-    effort = 0.5 + common + np.array([0.0, 0.01])
-    found = summarise(plan, model, write(tmp_path, model, effort + np.zeros((1, 2, 1))), None)
+    activation = 0.5 + common + np.array([0.0, 0.01])
+    found = summarise(plan, model, write(tmp_path, model, activation + np.zeros((1, 2, 1))), None)
     assert (found.condition_order["probability"] == 0.0).all()
     assert (found.condition_order["standard_error"] == 0.0).all()
     part = found.intervals[found.intervals["person"] == EVERYONE]
@@ -112,8 +112,8 @@ def test_a_built_in_effect_is_certain_though_intervals_overlap(tmp_path, model, 
 
 
 def test_no_difference_at_all_is_a_tie(tmp_path, model, plan):
-    effort = np.repeat(0.5 + noise(3, (DRAWS, 2, 1)), 2, axis=2)
-    order = summarise(plan, model, write(tmp_path, model, effort), None).condition_order
+    activation = np.repeat(0.5 + noise(3, (DRAWS, 2, 1)), 2, axis=2)
+    order = summarise(plan, model, write(tmp_path, model, activation), None).condition_order
     assert (order["probability"] == 0.5).all()
     assert (order["ties"] == 1.0).all()
 
@@ -129,7 +129,7 @@ def test_heads_in_a_fixed_order_are_certain(tmp_path, model, plan):
 def test_intervals_cover_the_known_distribution(tmp_path, model, plan):
     files = write(tmp_path, model, 0.5 + noise(5, (DRAWS, 2, 2)))
     table = summarise(plan, model, files, None).intervals
-    first = table[(table["head"] == model.head_names[0]) & (table["measure"] == "mean_effort")]
+    first = table[(table["head"] == model.head_names[0]) & (table["measure"] == "mean_activation")]
     for who, sd in (("A", 0.05), (EVERYONE, 0.05 / math.sqrt(2))):
         line = first[(first["person"] == who) & (first["condition"] == "one")].iloc[0]
         assert line["mean"] == pytest.approx(0.5, abs=4 * sd / math.sqrt(DRAWS))
@@ -154,14 +154,14 @@ def test_a_failed_draw_leaves_the_pooled_mean_and_is_counted(tmp_path, model, pl
     assert counts.loc[("A", "one"), "reasons"] == "2 x out of reach"
     assert (counts["draws"] == DRAWS).all()
     table = found.intervals
-    one = table[(table["condition"] == "one") & (table["measure"] == "mean_effort")]
+    one = table[(table["condition"] == "one") & (table["measure"] == "mean_activation")]
     assert set(one.loc[one["person"] == EVERYONE, "draws"]) == {DRAWS - 2}
     assert set(one.loc[one["person"] == "B", "draws"]) == {DRAWS}
 
 
 def test_summary_does_not_depend_on_how_draws_are_cut_into_files(tmp_path, model, plan):
-    effort = 0.5 + noise(7, (DRAWS, 2, 2))
-    files = write(tmp_path, model, effort)
+    activation = 0.5 + noise(7, (DRAWS, 2, 2))
+    files = write(tmp_path, model, activation)
     joined = tmp_path / "joined.parquet"
     pq.write_table(pa.concat_tables([pq.read_table(f) for f in files]), joined)
     parts, whole = (summarise(plan, model, f, None) for f in (files, [joined]))

@@ -184,10 +184,10 @@ def test_press_quantities_are_read_off_the_solved_lift():
     assert said("press_moment", direction="elbow_extension") == pytest.approx(row.mean())
     k = result.prepared.limb.head_names.index("deltoid/clavicular")
     part = result.prepared.lift.fraction
-    effort = result.effort[:, k]
-    assert said("press_effort", "deltoid/clavicular") == pytest.approx(effort.mean())
-    last = said("press_effort", "deltoid/clavicular", extra=[("region", "last third")])
-    assert last == pytest.approx(effort[part >= 2 / 3].mean())
+    activation = result.activation[:, k]
+    assert said("press_activation", "deltoid/clavicular") == pytest.approx(activation.mean())
+    last = said("press_activation", "deltoid/clavicular", extra=[("region", "last third")])
+    assert last == pytest.approx(activation[part >= 2 / 3].mean())
     height = result.prepared.lift.height
     assert said("press_travel") == pytest.approx(100.0 * (height.max() - height.min()))
     arm = course(result, "elbow_extension")[1]

@@ -128,10 +128,10 @@ def _published(
 def _mean_and_sd(row: pd.DataFrame) -> str:
     if row.empty:
         return "–"
-    mean, people = 100.0 * row["mean_effort_mean"].iloc[0], row["mean_effort_count"].iloc[0]
+    mean, people = 100.0 * row["mean_activation_mean"].iloc[0], row["mean_activation_count"].iloc[0]
     if people < 2:
         return f"{mean:.0f} (1 person)"
-    return f"{mean:.0f} ± {100.0 * row['mean_effort_std'].iloc[0]:.0f}"
+    return f"{mean:.0f} ± {100.0 * row['mean_activation_std'].iloc[0]:.0f}"
 
 
 def _print(
@@ -140,7 +140,7 @@ def _print(
     summary: CohortSummary,
     published: list[PublishedResult],
 ) -> None:
-    """Print what became of the trials, the checks that did not pass, and effort by head."""
+    """Print what became of the trials, the checks that did not pass, and activation by head."""
     from rich.markup import escape
     from rich.table import Table
 
@@ -168,7 +168,7 @@ def _print(
         mine = heads[heads["lateral"] == summary.mode]
         conditions = list(dict.fromkeys(mine["condition"]))
         table = Table(
-            title=f"Lift-mean effort [%], mean ± SD over people; lateral force {summary.mode}",
+            title=f"Lift-mean activation [%], mean ± SD over people; lateral force {summary.mode}",
             title_justify="left",
         )
         table.add_column("head")
@@ -184,14 +184,14 @@ def _print(
     for text in [*short_texts(summary), *left_out(result, summary)]:
         screen.print(f"- {text}", markup=False)
     for found in published:
-        title = f"Effort [%] from the moments of {found.table.source}, with 95 % interval"
+        title = f"Activation [%] from the moments of {found.table.source}, with 95 % interval"
         table = Table(title=escape(title), title_justify="left")
         heads = found.heads
         table.add_column("head")
         for condition, point in dict.fromkeys(zip(heads["condition"], heads["point"], strict=True)):
             table.add_column(escape(f"{condition}, {point}"), justify="right")
         for head, part in heads.groupby("head", sort=False):
-            values = 100.0 * part[["effort", "effort_low", "effort_high"]].to_numpy()
+            values = 100.0 * part[["activation", "activation_low", "activation_high"]].to_numpy()
             cells = [f"{mid:.0f} ({low:.0f} to {high:.0f})" for mid, low, high in values]
             table.add_row(head_label(str(head)), *cells)
         screen.print(table)

@@ -112,7 +112,7 @@ def compare(
     no_figures: NoFigures = False,
     quiet: Quiet = False,
 ) -> None:
-    """Run a STUDY: effort of each head, net moments, lateral range and greatest load."""
+    """Run a STUDY: activation of each head, net moments, lateral range and greatest load."""
     _compare(study, out, figures=not no_figures, quiet=quiet, effects=effects)
 
 

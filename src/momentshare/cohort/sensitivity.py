@@ -56,7 +56,7 @@ VARIATIONS = (
 
 
 def sensitivity_table(setup: Setup, base: CaseSet) -> pd.DataFrame:
-    """One row a repetition × change × lateral mode × head: lift-mean effort before and after.
+    """One row a repetition × change × lateral mode × head: lift-mean activation before and after.
 
     A change that cannot matter, such as a shifted ratio where the force along the bar is not
     measured, is left out.
@@ -80,8 +80,8 @@ def sensitivity_table(setup: Setup, base: CaseSet) -> pd.DataFrame:
                 "lateral": result.lateral.mode,
                 "change": variation.name,
                 "head": list(base.model.head_names),
-                "mean_effort": before[case.repetition, result.lateral.mode],
-                "mean_effort_changed": result.activation.mean(axis=0),
+                "mean_activation": before[case.repetition, result.lateral.mode],
+                "mean_activation_changed": result.activation.mean(axis=0),
             }
         )
         for variation, changed in solve_variations(setup, VARIATIONS)

@@ -309,7 +309,7 @@ def _regions(
     first = moments[moments["row"] == moments["row"].iloc[0]].assign(hand="hand")
     table = pd.concat(
         [
-            _region_means(frames, region, "head", ["effort", "force_n"]),
+            _region_means(frames, region, "head", ["activation", "force_n"]),
             _region_means(moments, region, "row", ["moment_nm"]),
             _region_means(
                 first, region, "hand", ["lateral_ratio", "lateral_force_n", "vertical_force_n"]
@@ -542,7 +542,7 @@ def _emg_table(
                         "head": head,
                         "lift_percent": percent,
                         "emg": values,
-                        "activation": result.effort[:, index],
+                        "activation": result.activation[:, index],
                         "pulled_activation": np.nan
                         if pulled is None
                         else np.where(pulled.certified, pulled.activation[:, index], np.nan),

@@ -148,10 +148,10 @@ def subject_means(
     --------
     >>> import pandas as pd
     >>> table = pd.DataFrame({
-    ...     "person": ["Ama", "Ama", "Bo"], "condition": "wide", "effort": [0.4, 0.6, 0.3],
+    ...     "person": ["Ama", "Ama", "Bo"], "condition": "wide", "activation": [0.4, 0.6, 0.3],
     ... })
-    >>> subject_means(table, [], ["effort"])
-      person condition  effort  repetitions
+    >>> subject_means(table, [], ["activation"])
+      person condition  activation  repetitions
     0    Ama      wide     0.5            2
     1     Bo      wide     0.3            1
     """

@@ -23,12 +23,12 @@ if TYPE_CHECKING:
 
 __all__ = ["CohortSummary", "shown_mode", "summarise_cohort"]
 
-_HEAD_OUTCOMES = ("mean_effort", "peak_effort", "mean_force_n", "peak_force_n")
+_HEAD_OUTCOMES = ("mean_activation", "peak_activation", "mean_force_n", "peak_force_n")
 _LEVEL = 0.01
-"""Difference of lift-mean effort below which two conditions are called level; ours."""
+"""Difference of lift-mean activation below which two conditions are called level; ours."""
 
 _SATURATED = 0.99
-"""Effort from which a head gives all it has."""
+"""Activation from which a head gives all it has."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -109,7 +109,7 @@ def _as_held(result: CohortResult, table: pd.DataFrame) -> pd.DataFrame:
 
 def _saturated(frames: pd.DataFrame) -> pd.DataFrame:
     """Share of frames in which a head gives all it has."""
-    full = frames.assign(saturated_share=(frames["effort"] > _SATURATED).astype(float))
+    full = frames.assign(saturated_share=(frames["activation"] > _SATURATED).astype(float))
     grouped = full.groupby([*_REPETITION, "lateral", "head"], sort=False, observed=True)
     return grouped["saturated_share"].mean().reset_index()
 
@@ -210,7 +210,7 @@ def _curves(
         _band(frames, ["condition", "lateral", "head", "lift_percent"], value).assign(
             quantity=value
         )
-        for value in ("effort", "force_n")
+        for value in ("activation", "force_n")
     ]
     along = ["condition", "lateral", "row", "lift_percent"]
     net = [
@@ -239,13 +239,13 @@ def _curves(
 def _statistics(
     means: pd.DataFrame, regions: pd.DataFrame, confidence: float
 ) -> dict[str, pd.DataFrame]:
-    """Compare conditions: effort of every head, moments and ratio over the whole lift."""
+    """Compare conditions: activation of every head, moments and ratio over the whole lift."""
     if means["condition"].nunique() < 2:
         return {}
     whole = regions[regions["region"] == "whole lift"]
     pieces = {
-        "effort": means.assign(
-            item=means["head"], outcome="mean_effort", value=means["mean_effort"]
+        "activation": means.assign(
+            item=means["head"], outcome="mean_activation", value=means["mean_activation"]
         ),
         "others": whole[whole["quantity"].isin(["moment_nm", "lateral_ratio"])].assign(
             outcome=lambda t: t["quantity"], value=lambda t: t["mean"]
@@ -268,18 +268,20 @@ def _sensitivity(table: pd.DataFrame, means: pd.DataFrame, mode: str) -> dict[st
     parts = [_treatments(means, mode)]
     if not table.empty:
         own = table.groupby(["person", *keys], sort=False, observed=True)[
-            ["mean_effort", "mean_effort_changed"]
+            ["mean_activation", "mean_activation_changed"]
         ].mean()
         parts.append(own.reset_index())
     both = pd.concat([part for part in parts if not part.empty] or parts[:1])
     if both.empty:
         return {}
     mean = (
-        both.groupby(keys, sort=False, observed=True)[["mean_effort", "mean_effort_changed"]]
+        both.groupby(keys, sort=False, observed=True)[
+            ["mean_activation", "mean_activation_changed"]
+        ]
         .mean()
         .reset_index()
     )
-    mean["difference"] = mean["mean_effort_changed"] - mean["mean_effort"]
+    mean["difference"] = mean["mean_activation_changed"] - mean["mean_activation"]
     return {"sensitivity": mean, "sensitivity_orders": _orders_under_changes(both)}
 
 
@@ -289,53 +291,56 @@ def _orders_under_changes(both: pd.DataFrame) -> pd.DataFrame:
     The same people as in the paired comparison: means over everybody would mix a change of order
     with who lacks a condition.
     """
-    names, effort = ["lateral", "change", "head"], ["mean_effort", "mean_effort_changed"]
+    names, activation = (
+        ["lateral", "change", "head"],
+        ["mean_activation", "mean_activation_changed"],
+    )
     rank = {name: k for k, name in enumerate(dict.fromkeys(both["condition"]))}
     table = both.assign(
         group=both.groupby(names, sort=False, observed=True).ngroup(),
         rank=both["condition"].map(rank).astype(int),
     )
     pairs = table.merge(
-        table[["group", "person", "rank", "condition", *effort]],
+        table[["group", "person", "rank", "condition", *activation]],
         on=["group", "person"],
         suffixes=("_a", "_b"),
     )
     pairs = pairs[pairs["rank_a"] < pairs["rank_b"]]
-    before, after = (pairs[f"{name}_a"] - pairs[f"{name}_b"] for name in effort)
-    pairs = pairs.assign(effort_difference=before, effort_difference_changed=after)
+    before, after = (pairs[f"{name}_a"] - pairs[f"{name}_b"] for name in activation)
+    pairs = pairs.assign(activation_difference=before, activation_difference_changed=after)
     keys = ["group", "rank_a", "rank_b", *names, "condition_a", "condition_b"]
-    values = ["effort_difference", "effort_difference_changed"]
+    values = ["activation_difference", "activation_difference_changed"]
     orders = pairs.groupby(keys, observed=True)[values].mean().reset_index()
-    orders = orders[orders["effort_difference"].abs() >= _LEVEL].drop(columns=keys[:3])
+    orders = orders[orders["activation_difference"].abs() >= _LEVEL].drop(columns=keys[:3])
     signs = np.sign(orders[values])
-    holds = signs["effort_difference"] == signs["effort_difference_changed"]
+    holds = signs["activation_difference"] == signs["activation_difference_changed"]
     return orders.assign(order_holds=holds).reset_index(drop=True)
 
 
 def _treatments(means: pd.DataFrame, mode: str) -> pd.DataFrame:
     """Compare the shown treatment of the lateral force with the others, by person."""
     keys = ["person", "condition", "head"]
-    shown = means[means["lateral"] == mode][[*keys, "mean_effort"]]
+    shown = means[means["lateral"] == mode][[*keys, "mean_activation"]]
     parts = []
     for other in dict.fromkeys(means["lateral"]):
         if other == mode:
             continue
-        changed = means[means["lateral"] == other][[*keys, "mean_effort"]]
-        changed = changed.rename(columns={"mean_effort": "mean_effort_changed"})
+        changed = means[means["lateral"] == other][[*keys, "mean_activation"]]
+        changed = changed.rename(columns={"mean_activation": "mean_activation_changed"})
         parts.append(
             shown.merge(changed, on=keys).assign(lateral=mode, change=f"lateral force {other}")
         )
-    columns = [*keys, "mean_effort", "mean_effort_changed", "lateral", "change"]
+    columns = [*keys, "mean_activation", "mean_activation_changed", "lateral", "change"]
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
 
 
 def _glenoid(result: CohortResult) -> dict[str, pd.DataFrame]:
-    """Effort without and within the stability limits of the glenoid, where that was asked for."""
+    """Activation without and within the stability limits of the glenoid, where asked for."""
     table = result.table("glenoid_heads")
     if table.empty:
         return {}
     keys = ["condition", "lateral", "head"]
-    values = ["mean_effort", "mean_effort_within_limits", "difference"]
+    values = ["mean_activation", "mean_activation_within_limits", "difference"]
     own = table.groupby(["person", *keys], sort=False, observed=True)[values].mean()
     return {"glenoid_heads": own.groupby(keys, sort=False).mean().reset_index()}
 

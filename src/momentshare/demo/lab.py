@@ -211,7 +211,7 @@ def _electromyograms(
     )
     found = {}
     for index, (head, label) in enumerate(_MUSCLES.items()):
-        pure = np.clip(result.effort[:, limb.head_names.index(head)], 0.0, 1.0)
+        pure = np.clip(result.activation[:, limb.head_names.index(head)], 0.0, 1.0)
         gain = 1.0 + 0.15 * own.standard_normal()
         level = np.clip(0.04 + gain * pure ** (0.9 + 0.1 * own.standard_normal()), 0.0, 1.2)
         found[head] = invent_emg(

@@ -125,7 +125,7 @@ def pull_to_emg(result: LiftResult, emg: ArrayLike, weight: float) -> PulledResu
         )
     prepared = result.prepared
     good = prepared.lift.reachable
-    given = checked_emg(emg, result.effort.shape)
+    given = checked_emg(emg, result.activation.shape)
     if np.isnan(given[good]).all():
         raise InputError(
             "emg: wanted at least one measured value in a frame within reach, got NaN only; "
@@ -147,7 +147,7 @@ def pull_to_emg(result: LiftResult, emg: ArrayLike, weight: float) -> PulledResu
         size,
         weights=weights,
     )
-    pure = result.effort[good]
+    pure = result.activation[good]
     aimed = np.clip(given[good], 0.0, 1.0)
 
     def effort(activation: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -673,7 +673,7 @@ def explain_along(result: LiftResult, head: str) -> pd.DataFrame:
     columns["activation_before_bounds"] = np.array(
         [before_bounds(float(value), exponent) for value in total]
     )
-    columns["activation"] = result.effort[:, index]
+    columns["activation"] = result.activation[:, index]
     columns["force_n"] = result.force[:, index]
     columns["lateral_force_n"] = result.lateral_force
     columns["status"] = frame_status(good, result.sharing.status_text)

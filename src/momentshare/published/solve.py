@@ -58,12 +58,12 @@ class PublishedResult:
     balanced : mapping
         (condition, point) → names of the rows that were balanced.
     heads : DataFrame
-        Condition × point × head: effort and force [N] at the means, and median, 2.5 % and
+        Condition × point × head: activation and force [N] at the means, and median, 2.5 % and
         97.5 % of the draws (``_median``, ``_low``, ``_high``). ``rows_balanced`` counts rows;
         where ``doubtful_path`` the path lies in a surface and is not to be trusted.
     orderings : DataFrame
-        Point × head × pair of conditions: ``effort_difference`` at the means, and the
-        probability that the effort of condition_a is the greater, ties counted half. In
+        Point × head × pair of conditions: ``activation_difference`` at the means, and the
+        probability that the activation of condition_a is the greater, ties counted half. In
         ``probability`` both conditions of a draw lie off their means in the same sense, as
         when the same person stands high in both (common random numbers); in
         ``probability_independent`` they have nothing to do with each other. Repeated
@@ -132,8 +132,8 @@ def heads_of_published(
     chosen = criterion or Criterion()
     lines = table.lines
     values = _drawn(table, limb, draws, seed, spread, correlation)
-    effort = np.empty((*values.shape[:2], len(limb.head_names)))
-    force, inside = np.empty_like(effort), np.zeros(effort.shape, dtype=bool)
+    activation = np.empty((*values.shape[:2], len(limb.head_names)))
+    force, inside = np.empty_like(activation), np.zeros(activation.shape, dtype=bool)
     status = np.empty(values.shape[:2], dtype=int)
     unmet = np.full((len(lines), len(BALANCED)), np.nan)
     per = max(1, _BLOCK // values.shape[1])
@@ -144,11 +144,11 @@ def heads_of_published(
             part = alike[first : first + per]
             rows = np.flatnonzero(~np.isnan(lines[part[0]].moments))
             found, shared = _solved(limb, values[part], rows, chosen)
-            effort[part], force[part], inside[part] = shared.activation, shared.force, found
+            activation[part], force[part], inside[part] = shared.activation, shared.force, found
             status[part] = shared.status
             unmet[np.array(part)[:, None], rows] = shared.unmet[:, 0]
     proven = np.isin(status, (Status.SOLVED, Status.SHORTFALL))
-    effort[~proven], force[~proven] = np.nan, np.nan
+    activation[~proven], force[~proven] = np.nan, np.nan
     shortfalls = _shortfalls(lines, status, unmet, draws)
     return PublishedResult(
         table=table,
@@ -158,8 +158,8 @@ def heads_of_published(
         draws=draws,
         seed=seed,
         balanced={(x.condition, x.point): x.balanced for x in lines},
-        heads=_heads(lines, limb, effort, force, inside, draws),
-        orderings=_orderings(lines, limb, effort, draws),
+        heads=_heads(lines, limb, activation, force, inside, draws),
+        orderings=_orderings(lines, limb, activation, draws),
         shortfalls=shortfalls,
         notes=_notes(table, limb, chosen, draws, spread, correlation, shortfalls),
     )
@@ -264,7 +264,7 @@ def _quantiles(drawn: NDArray[np.float64]) -> NDArray[np.float64]:
 def _heads(
     lines: Sequence[PublishedLine],
     limb: Limb,
-    effort: NDArray[np.float64],
+    activation: NDArray[np.float64],
     force: NDArray[np.float64],
     inside: NDArray[np.bool_],
     draws: int,
@@ -279,7 +279,7 @@ def _heads(
             "head": limb.head_names,
             "rows_balanced": len(line.balanced),
         }
-        for name, unit, value in (("effort", "", effort[k]), ("force", "_n", force[k])):
+        for name, unit, value in (("activation", "", activation[k]), ("force", "_n", force[k])):
             low, median, high = _quantiles(value[1 : 1 + draws])
             columns |= {
                 f"{name}{unit}": value[0],
@@ -292,14 +292,14 @@ def _heads(
 
 
 def _orderings(
-    lines: Sequence[PublishedLine], limb: Limb, effort: NDArray[np.float64], draws: int
+    lines: Sequence[PublishedLine], limb: Limb, activation: NDArray[np.float64], draws: int
 ) -> pd.DataFrame:
     import pandas as pd
 
     from momentshare.uncertainty.summary import order_probability
 
     columns = [
-        "point", "condition_a", "condition_b", "head", "effort_difference", "probability",
+        "point", "condition_a", "condition_b", "head", "activation_difference", "probability",
         "probability_independent", "draws", "same_rows",
     ]  # fmt: skip
     rows = []
@@ -307,7 +307,7 @@ def _orderings(
         if lines[a].point != lines[b].point:
             continue
         for h, head in enumerate(limb.head_names):
-            first, second = effort[a, :, h], effort[b, :, h]
+            first, second = activation[a, :, h], activation[b, :, h]
             common, _, counted = order_probability(first[1 : 1 + draws], second[1 : 1 + draws])
             own, _, _ = order_probability(first[1 + draws :], second[1 + draws :])
             given = (

@@ -37,9 +37,9 @@ if TYPE_CHECKING:
 __all__ = ["cohort_figures", "trial_checks_figure"]
 
 _WORKING = 0.05
-"""Lift-mean effort that a head must exceed in some condition to be shown."""
+"""Lift-mean activation that a head must exceed in some condition to be shown."""
 
-_POSSIBLE = {"effort": (0.0, 1.0), "force_n": (0.0, np.inf)}
+_POSSIBLE = {"activation": (0.0, 1.0), "force_n": (0.0, np.inf)}
 """Quantity of a head → values that it can take; bands are cut there."""
 
 _USUAL_RATIO = (-0.4, 0.5)
@@ -73,9 +73,9 @@ def cohort_figures(summary: CohortSummary) -> dict[str, Callable[[], Figure]]:
     offer("speed", "curves_speed", lambda: _speed(summary))
     offer("moments", "curves_moments", lambda: _moments(summary))
     offer("head_forces", "curves_heads", lambda: _heads(summary, "force_n"))
-    offer("head_effort", "curves_heads", lambda: _heads(summary, "effort"))
+    offer("head_activation", "curves_heads", lambda: _heads(summary, "activation"))
     offer("lateral_ratio", "curves_hand", lambda: _ratio(summary))
-    offer("effort_by_head", "heads", lambda: _effort_by_head(summary))
+    offer("activation_by_head", "heads", lambda: _activation_by_head(summary))
     emg = "emg_curves_by_person"
     offer("emg_curves", emg, lambda: emg_curves_figure(tables[emg], mode))
     offer("emg_agreement", emg, lambda: emg_agreement_figure(tables[emg], mode))
@@ -94,7 +94,7 @@ def working_heads(summary: CohortSummary) -> list[str]:
     """Heads that work in some condition, in the order of the limb."""
     means = summary.tables["heads"]
     mine = means[means["lateral"] == summary.mode]
-    top = mine.groupby("head", sort=False, observed=True)["mean_effort_mean"].max()
+    top = mine.groupby("head", sort=False, observed=True)["mean_activation_mean"].max()
     return [str(head) for head in top.index[top > _WORKING]]
 
 
@@ -220,17 +220,17 @@ def _heads(summary: CohortSummary, quantity: str) -> Figure:
         "Each row of panels has a scale of its own: compare heights within a row. Bands are cut at "
         "0, since heads only pull."
         if force
-        else "Bands are cut at 0 and 1, beyond which no effort lies."
+        else "Bands are cut at 0 and 1, beyond which no activation lies."
     )
     return _panels(
         part,
         "head",
         heads,
         label=style.head_label,
-        title="Force of each head" if force else "Relative effort of each head",
-        note=f"Lateral force {summary.mode}. Heads with a lift-mean effort above "
+        title="Force of each head" if force else "Activation of each head",
+        note=f"Lateral force {summary.mode}. Heads with a lift-mean activation above "
         f"{100 * _WORKING:.0f} % in some condition. {cut}",
-        y_label="force [N]" if force else "effort [1]",
+        y_label="force [N]" if force else "activation [1]",
         columns=4,
         limits=_POSSIBLE[quantity],
         by_row=force,
@@ -279,7 +279,7 @@ def _beyond(table: pd.DataFrame, conditions: Sequence[str]) -> str:
     )
 
 
-def _effort_by_head(summary: CohortSummary) -> Figure:
+def _activation_by_head(summary: CohortSummary) -> Figure:
     means, own = (summary.tables[n] for n in ("heads", "heads_by_person"))
     means, own = (t[t["lateral"] == summary.mode] for t in (means, own))
     heads = working_heads(summary)
@@ -289,14 +289,14 @@ def _effort_by_head(summary: CohortSummary) -> Figure:
         1,
         1,
         panel=(4.6, (0.2 + 0.05 * max(len(conditions), 3)) * len(heads) + 0.3),
-        title="Lift-mean effort of each head",
+        title="Lift-mean activation of each head",
         note=f"Lateral force {summary.mode}. Marker: mean over people; bar: one SD, cut at 0 and "
         "1; small dots: people.",
         legend=handles_of(conditions),
         left=label_room(labels),
     )
     ax = axes[0]
-    low, high = _POSSIBLE["effort"]
+    low, high = _POSSIBLE["activation"]
     for index, condition in enumerate(conditions):
         look: dict[str, Any] = style.condition_style(index) | {"linestyle": "none"}
         shift = 0.22 * (index - 0.5 * (len(conditions) - 1)) * min(1.0, 3.0 / len(conditions))
@@ -304,13 +304,13 @@ def _effort_by_head(summary: CohortSummary) -> Figure:
             line = means[(means["head"] == head) & (means["condition"] == condition)]
             if line.empty:
                 continue
-            value = float(line["mean_effort_mean"].iloc[0])
-            spread = float(np.nan_to_num(line["mean_effort_std"].iloc[0]))
+            value = float(line["mean_activation_mean"].iloc[0])
+            spread = float(np.nan_to_num(line["mean_activation_std"].iloc[0]))
             bar = np.clip([value - spread, value + spread], low, high)
             reach = np.abs(bar - value)[:, None]
             ax.errorbar(value, row + shift, xerr=reach, elinewidth=1.0, clip_on=False, **look)
             people = own[(own["head"] == head) & (own["condition"] == condition)]
-            dots = people["mean_effort"].to_numpy()
+            dots = people["mean_activation"].to_numpy()
             ax.plot(
                 dots, np.full(len(dots), row + shift), ".", markersize=2.2, alpha=0.6,
                 color=look["color"], clip_on=False,
@@ -318,6 +318,6 @@ def _effort_by_head(summary: CohortSummary) -> Figure:
     ax.set_yticks(range(len(heads)), labels)
     ax.set_ylim(len(heads) - 0.5, -0.5)
     ax.set_xlim(left=0.0)
-    ax.set_xlabel("lift-mean effort [1]")
+    ax.set_xlabel("lift-mean activation [1]")
     settle(figure)
     return figure

@@ -16,13 +16,13 @@ if TYPE_CHECKING:
 __all__ = ["WORKING", "findings", "left_out", "short_texts"]
 
 WORKING = 0.05
-"""Effort that a head must exceed in some condition to stand on the page."""
+"""Activation that a head must exceed in some condition to stand on the page."""
 
 _LEAST_DIFFERENCE = 0.01
-"""Difference of lift-mean effort that is worth a word; ours."""
+"""Difference of lift-mean activation that is worth a word; ours."""
 
 _OFTEN = 0.05
-"""Share of frames at full effort from which a head is said to give all it has; ours."""
+"""Share of frames at full activation from which a head is said to give all it has; ours."""
 
 _ALPHA = 0.05
 """Adjusted p below which a contrast is named in the text; convention."""
@@ -131,7 +131,7 @@ def _orders(summary: CohortSummary) -> list[Block]:
     people = summary.tables.get("heads_by_person")
     if table is None or heads is None or people is None:
         return []
-    mine = table[(table["lateral"] == summary.mode) & (table["outcome"] == "mean_effort")]
+    mine = table[(table["lateral"] == summary.mode) & (table["outcome"] == "mean_activation")]
     if mine["p_paired_holm_over_item"].isna().all():
         count = int(mine["n_people"].max())
         have = "1 person has" if count == 1 else f"{count} people have"
@@ -143,7 +143,7 @@ def _orders(summary: CohortSummary) -> list[Block]:
         ]
     means = heads[heads["lateral"] == summary.mode].set_index(["head", "condition"])
     own = people[people["lateral"] == summary.mode].pivot_table(
-        index="person", columns=["head", "condition"], values="mean_effort", observed=True
+        index="person", columns=["head", "condition"], values="mean_activation", observed=True
     )
     firm, turning = [], []
     for _, row in mine[mine["p_paired_holm_over_item"] < _ALPHA].iterrows():
@@ -156,7 +156,7 @@ def _orders(summary: CohortSummary) -> list[Block]:
         line = {
             "head": head,
             "order": f"{high} above {low}",
-            "effort": f"{100 * both[head, high]:.0f} / {100 * both[head, low]:.0f}",
+            "activation": f"{100 * both[head, high]:.0f} / {100 * both[head, low]:.0f}",
             "difference": f"{100 * abs(row['mean_difference']):.1f} ({_interval(row)})",
             "people": f"{row['n_same_direction']:.0f} of {row['n_people']:.0f}",
         }
@@ -164,20 +164,20 @@ def _orders(summary: CohortSummary) -> list[Block]:
         if turned:
             turning.append(line | {"turns_with": "; ".join(turned)})
         else:
-            remark = "at full effort in part of the lift" if max(saturated) > _OFTEN else ""
+            remark = "at full activation in part of the lift" if max(saturated) > _OFTEN else ""
             firm.append(line | {"changes_tried": tried, "remark": remark})
     level = f"p below {_ALPHA:g} (paired t, Holm over all heads; lateral force {summary.mode})"
     if not firm and not turning:
         return [Paragraph(text=f"For no head was a difference between conditions shown, {level}.")]
     labels = {
-        "effort": "lift-mean effort [%]",
+        "activation": "lift-mean activation [%]",
         "difference": "difference [% points] (interval)",
     }
     told = {
-        f"Orders in lift-mean effort, {level}, that hold under every change of one input that was "
-        "tried.": firm,
-        f"No findings: orders in lift-mean effort, {level}, that turn round when the input named "
-        "is changed.": turning,
+        f"Orders in lift-mean activation, {level}, that hold under every change of one input "
+        "that was tried.": firm,
+        f"No findings: orders in lift-mean activation, {level}, that turn round when the input "
+        "named is changed.": turning,
     }
     return [
         Table(frame=pd.DataFrame(lines), caption=caption, labels=labels)

@@ -59,11 +59,11 @@ _CAPTIONS = {
     "moments": "Net joint moments along the lift.",
     "lateral_ratio": "Lateral over vertical hand force along the lift, by treatment.",
     "head_forces": "Force of each head along the lift.",
-    "head_effort": "Relative effort of each head along the lift.",
-    "effort_by_head": "Lift-mean effort of each head by condition.",
+    "head_activation": "Activation of each head along the lift.",
+    "activation_by_head": "Lift-mean activation of each head by condition.",
     "emg_curves": "EMG beside predicted activation, muscle by muscle.",
     "emg_agreement": "Lift means of predicted activation against EMG, within each muscle.",
-    "sensitivity": "Change of lift-mean effort when one input is changed.",
+    "sensitivity": "Change of lift-mean activation when one input is changed.",
     "checks": "Verdict of every residual check of every trial.",
 }
 
@@ -268,14 +268,14 @@ def _heads(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
     table = summary.tables["heads"]
     mine = table[table["lateral"] == summary.mode]
     wide = mine.pivot_table(
-        index="head", columns="condition", values="mean_effort_mean", sort=False, observed=True
+        index="head", columns="condition", values="mean_activation_mean", sort=False, observed=True
     ).reset_index()
     wide.columns.name = None
     formats = {name: ".2f" for name in wide.columns if name != "head"}
     modes = table.pivot_table(
         index=["head", "condition"],
         columns="lateral",
-        values="mean_effort_mean",
+        values="mean_activation_mean",
         sort=False,
         observed=True,
     ).reset_index()
@@ -287,18 +287,18 @@ def _heads(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
         blocks=[
             Table(
                 frame=wide,
-                caption=f"Lift-mean effort of each head, mean over people; lateral force "
+                caption=f"Lift-mean activation of each head, mean over people; lateral force "
                 f"{summary.mode}.",
                 formats=formats,
             ),
-            *_picture("effort_by_head", pictures),
-            *_picture("head_effort", pictures),
+            *_picture("activation_by_head", pictures),
+            *_picture("head_activation", pictures),
             *_picture("head_forces", pictures),
             Heading(text="What the force along the bar changes"),
             Table(
                 frame=modes,
-                caption="Lift-mean effort by treatment of the lateral force; heads above 5 % in "
-                "one of them.",
+                caption="Lift-mean activation by treatment of the lateral force; heads above 5 % "
+                "in one of them.",
                 formats={
                     name: ".2f" for name in modes.columns if name not in {"head", "condition"}
                 },
@@ -316,8 +316,10 @@ def _glenoid(summary: CohortSummary) -> list[Block]:
     mine = table[table["lateral"] == summary.mode].drop(columns=["lateral"])
     return [
         Table(
-            frame=mine[mine[["mean_effort", "mean_effort_within_limits"]].max(axis=1) > WORKING],
-            caption="Lift-mean effort without and within the stability limits of the glenoid; "
+            frame=mine[
+                mine[["mean_activation", "mean_activation_within_limits"]].max(axis=1) > WORKING
+            ],
+            caption="Lift-mean activation without and within the stability limits of the glenoid; "
             f"lateral force {summary.mode}.",
         )
     ]
@@ -506,7 +508,7 @@ def _published(published: Sequence[PublishedResult]) -> Section:
     for found in published:
         name = found.table.source
         heads = found.heads
-        top = heads.groupby("head", sort=False)["effort"].max()
+        top = heads.groupby("head", sort=False)["activation"].max()
         working = list(top.index[top > WORKING])
         orders = found.orderings
         blocks += [
@@ -523,7 +525,7 @@ def _published(published: Sequence[PublishedResult]) -> Section:
             Table(
                 frame=short[["condition", "point", "balanced", "not_given", "share_short"]],
                 caption=f"Rows balanced, and share of draws that fall short, {name}; where it is "
-                "large, intervals pile up at full effort.",
+                "large, intervals pile up at full activation.",
             )
         )
         if not orders.empty:

@@ -22,12 +22,12 @@ def print_effects(console: Console, tables: tuple[pd.DataFrame, pd.DataFrame]) -
     """One row a switch: the heads that change most, and the change of the greatest load."""
     heads, lifts = tables
     table = Table(
-        title="One switch at a time: greatest change of lift-mean effort [% points]",
+        title="One switch at a time: greatest change of lift-mean activation [% points]",
         title_justify="left",
     )
     for name in ("switch", "most changed head", "condition", "lateral force"):
         table.add_column(name)
-    for name in ("effort [%]", "change", "mean of all heads", "greatest load [%]"):
+    for name in ("activation [%]", "change", "mean of all heads", "greatest load [%]"):
         table.add_column(name, justify="right")
     for switch, part in heads.groupby("switch", sort=False):
         known = part.dropna(subset=["difference"])
@@ -44,7 +44,7 @@ def print_effects(console: Console, tables: tuple[pd.DataFrame, pd.DataFrame]) -
             str(top["head"]),
             escape(str(top["condition"])),
             str(top["lateral"]),
-            f"{100 * top['mean_effort']:.0f} → {100 * top['mean_effort_changed']:.0f}",
+            f"{100 * top['mean_activation']:.0f} → {100 * top['mean_activation_changed']:.0f}",
             f"{100 * top['difference']:+.1f}",
             f"{100 * known['difference'].abs().mean():.1f}",
             change,

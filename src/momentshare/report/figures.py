@@ -33,8 +33,8 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 __all__ = [
-    "effort_along_lift",
-    "effort_by_head",
+    "activation_along_lift",
+    "activation_by_head",
     "fibre_length",
     "gravity_arms",
     "greatest_load",
@@ -48,10 +48,10 @@ __all__ = [
 P = ParamSpec("P")
 
 _WORKING = 0.05
-"""Lift-mean relative effort that a head must exceed in some condition to be shown."""
+"""Lift-mean activation that a head must exceed in some condition to be shown."""
 
 _SLIGHT = 0.01
-"""Difference of lift-mean effort below which two conditions are called level."""
+"""Difference of lift-mean activation below which two conditions are called level."""
 
 _MOMENT_ROWS = (
     "shoulder_horizontal_adduction",
@@ -118,14 +118,14 @@ class _Book:
         """Return the mode that covers most conditions; the study's order breaks ties."""
         return max(self.modes, key=lambda m: sum(bool(self.get(c, m)) for c in self.conditions))
 
-    def mean_effort(self, condition: str, mode: str) -> Floats:
-        """Lift-mean relative effort of every head, the mean over people."""
-        found = [_lift_mean(r.effort, c) for c, r in self.get(condition, mode)]
+    def mean_activation(self, condition: str, mode: str) -> Floats:
+        """Lift-mean activation of every head, the mean over people."""
+        found = [_lift_mean(r.activation, c) for c, r in self.get(condition, mode)]
         return np.mean(found, axis=0) if found else np.full(len(self.heads), np.nan)
 
     def working(self) -> list[int]:
         """Heads that work in some condition; the busiest if none does."""
-        table = np.array([self.mean_effort(c, m) for c in self.conditions for m in self.modes])
+        table = np.array([self.mean_activation(c, m) for c in self.conditions for m in self.modes])
         top = np.max(np.where(np.isnan(table), 0.0, table), axis=0)
         return [int(i) for i in np.flatnonzero(top > _WORKING)] or [int(np.argmax(top))]
 
@@ -312,8 +312,8 @@ def _on_cell(share: float) -> str:
 
 
 @_styled
-def effort_by_head(study: StudyResult) -> Figure:
-    """Heat map of lift-mean relative effort: heads × conditions, a panel per lateral mode."""
+def activation_by_head(study: StudyResult) -> Figure:
+    """Heat map of lift-mean activation: heads × conditions, a panel per lateral mode."""
     book = _book(study)
     names = _Names.of(book)
     labels = [style.head_label(h) for h in book.heads]
@@ -326,7 +326,7 @@ def effort_by_head(study: StudyResult) -> Figure:
         len(book.modes),
         len(book.modes),
         panel=(wide, line * len(labels)),
-        title=f"Relative effort by muscle head, lift mean, {book.who}",
+        title=f"Activation by muscle head, lift mean, {book.who}",
         note=note,
         panel_titles=[_mode_title(book, m) for m in book.modes],
         left=left,
@@ -336,7 +336,7 @@ def effort_by_head(study: StudyResult) -> Figure:
     )
     image = None
     for index, (ax, mode) in enumerate(zip(axes, book.modes, strict=True)):
-        table = 100.0 * np.array([book.mean_effort(c, mode) for c in book.conditions]).T
+        table = 100.0 * np.array([book.mean_activation(c, mode) for c in book.conditions]).T
         image = _cells(ax, table, 100.0)
         for (row, col), value in np.ndenumerate(table):
             if value >= 0.5:
@@ -349,7 +349,7 @@ def effort_by_head(study: StudyResult) -> Figure:
         ax.set_yticks(range(len(labels)), labels if index == 0 else [])
         if index == 0:
             ax.set_ylabel("muscle head")
-    _colour_bar(figure, axes[-1], image, "relative effort [%]")
+    _colour_bar(figure, axes[-1], image, "activation [%]")
     return figure
 
 
@@ -370,8 +370,8 @@ def _colour_bar(figure: Figure, ax: Axes, image: Any, label: str) -> None:
 
 
 @_styled
-def effort_along_lift(study: StudyResult, *, lateral: str | None = None) -> Figure:
-    """Relative effort along the lift, a panel per working head and a line per condition."""
+def activation_along_lift(study: StudyResult, *, lateral: str | None = None) -> Figure:
+    """Activation along the lift, a panel per working head and a line per condition."""
     book = _book(study)
     mode = lateral or book.main_mode()
     heads = book.working()
@@ -381,9 +381,9 @@ def effort_along_lift(study: StudyResult, *, lateral: str | None = None) -> Figu
         len(heads),
         columns,
         panel=(1.72, 1.05),
-        title=f"Relative effort along the lift, {book.who}, {book.lateral(mode)}",
+        title=f"Activation along the lift, {book.who}, {book.lateral(mode)}",
         note=(
-            f"Heads whose lift-mean effort exceeds {100 * _WORKING:.0f} % in some condition."
+            f"Heads whose lift-mean activation exceeds {100 * _WORKING:.0f} % in some condition."
             f"{book.band}"
         ),
         panel_titles=[style.head_label(book.heads[h]) for h in heads],
@@ -393,7 +393,7 @@ def effort_along_lift(study: StudyResult, *, lateral: str | None = None) -> Figu
     for condition in shown:
         number = book.conditions.index(condition)
         pairs = book.get(condition, mode)
-        whole = _curve(pairs, [100.0 * r.effort for _, r in pairs])
+        whole = _curve(pairs, [100.0 * r.activation for _, r in pairs])
         for ax, head in zip(axes, heads, strict=True):
             part = _Curve(
                 lift=whole.lift,
@@ -415,7 +415,7 @@ def effort_along_lift(study: StudyResult, *, lateral: str | None = None) -> Figu
     for ax in axes:
         ax.set_ylim(0.0, 103.0)
         ax.set_yticks([0, 50, 100])
-    finish(axes, columns, "relative effort [%]")
+    finish(axes, columns, "activation [%]")
     return figure
 
 
@@ -725,15 +725,15 @@ _DOTS: dict[str, dict[str, Any]] = {
 
 @_styled
 def lateral_range(study: StudyResult) -> Figure:
-    """Lift-mean effort with the lateral force measured, zero and free, joined by a line."""
+    """Lift-mean activation with the lateral force measured, zero and free, joined by a line."""
     book = _book(study)
     heads = book.working()
     figure, axes = _head_panels(
         book,
         heads,
-        title=f"Lift-mean relative effort and the lateral force, {book.who}",
+        title=f"Lift-mean activation and the lateral force, {book.who}",
         note=(
-            f"Heads whose lift-mean effort exceeds {100 * _WORKING:.0f} % in some condition. "
+            f"Heads whose lift-mean activation exceeds {100 * _WORKING:.0f} % in some condition. "
             "The line joins the treatments of the lateral force."
         ),
         legend=[(_mode_title(book, m), _DOTS[m]) for m in book.modes],
@@ -742,7 +742,7 @@ def lateral_range(study: StudyResult) -> Figure:
     places = np.arange(len(heads))
     for ax, condition in zip(axes, book.conditions, strict=True):
         modes = book.modes if condition in book.bars else ("zero",)
-        table = np.array([100.0 * book.mean_effort(condition, m)[heads] for m in modes])
+        table = np.array([100.0 * book.mean_activation(condition, m)[heads] for m in modes])
         known = np.isfinite(table).all(axis=1)
         if known.any():
             low, high = table[known].min(axis=0), table[known].max(axis=0)
@@ -753,7 +753,7 @@ def lateral_range(study: StudyResult) -> Figure:
         ax.set_xlim(-5.0, 105.0)
         ax.set_xticks([0, 50, 100])
         ax.grid(axis="x", color="#e4e4e4", linewidth=0.6)
-        ax.set_xlabel("effort [%]")
+        ax.set_xlabel("activation [%]")
     return figure
 
 
@@ -824,12 +824,12 @@ def ordering(study: StudyResult, *, lateral: str | None = None) -> Figure:
         len(heads),
         columns,
         panel=(size, size),
-        title=f"Order of the conditions by lift-mean relative effort, {book.lateral(mode)}",
+        title=f"Order of the conditions by lift-mean activation, {book.lateral(mode)}",
         note=(
             f"Colour: in how many of {book.people} "
             f"{'person' if book.people == 1 else 'people'} the condition of the row asks more of "
             "the head than the condition of the column; the number stands where people differ. "
-            f"≈: mean difference below {100 * _SLIGHT:.0f} % effort.{names.key}"
+            f"≈: mean difference below {100 * _SLIGHT:.0f} % activation.{names.key}"
         ),
         panel_titles=[style.head_label(book.heads[h]) for h in heads],
         left=left,
@@ -876,8 +876,8 @@ def ordering(study: StudyResult, *, lateral: str | None = None) -> Figure:
 
 
 _FIGURES: dict[str, Callable[[StudyResult], Figure]] = {
-    "effort_by_head": effort_by_head,
-    "effort_along_lift": effort_along_lift,
+    "activation_by_head": activation_by_head,
+    "activation_along_lift": activation_along_lift,
     "moments_along_lift": moments_along_lift,
     "gravity_arms": gravity_arms,
     "lateral_force": lateral_force,

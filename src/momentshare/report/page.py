@@ -118,7 +118,7 @@ class Table:
         with a unit at the end or not) are alike without being named.
     by : column or None
         Rows with the same value here share decimals, those with another have their own: for
-        columns that hold forces in some rows and efforts in others.
+        columns that hold forces in some rows and activations in others.
     """
 
     kind: ClassVar[str] = "table"

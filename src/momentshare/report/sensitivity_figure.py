@@ -1,4 +1,4 @@
-"""What moves the answer of a cohort: changes of effort by changed input and head."""
+"""What moves the answer of a cohort: changes of activation by changed input and head."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ _LINE = 0.112
 def sensitivity_figure(
     table: pd.DataFrame, orders: pd.DataFrame | None, heads: Sequence[str], mode: str
 ) -> Figure:
-    """Draw the change of lift-mean effort by change of input and head.
+    """Draw the change of lift-mean activation by change of input and head.
 
     Parameters
     ----------
@@ -63,8 +63,8 @@ def sensitivity_figure(
         1,
         panel=(cell * len(changes), _CELL[1] * len(heads)),
         title="What moves the answer",
-        note="Change of lift-mean effort in % points, mean over people and conditions; changes of "
-        "opposite sign in two conditions cancel in such a mean (sensitivity.csv holds each "
+        note="Change of lift-mean activation in % points, mean over people and conditions; changes "
+        "of opposite sign in two conditions cancel in such a mean (sensitivity.csv holds each "
         "condition). A circle: the order of two conditions turns for this head. Lateral force "
         f"{mode}.",
         left=left,
@@ -100,7 +100,7 @@ def sensitivity_figure(
     scale = figure.add_axes((left / width, 0.45 / height, 2.4 / width, 0.1 / height))
     bar = figure.colorbar(image, cax=scale, orientation="horizontal")
     bar.outline.set_visible(False)
-    bar.set_label("change of lift-mean effort [% points]", fontsize=7.0)
+    bar.set_label("change of lift-mean activation [% points]", fontsize=7.0)
     scale.tick_params(labelsize=7.0)
     settle(figure)
     return figure

@@ -22,14 +22,14 @@ if TYPE_CHECKING:
 __all__ = ["print_cautions", "print_study"]
 
 _SHOWN = 0.05
-"""Heads whose lift-mean effort stays below this everywhere are left out of the summary."""
+"""Heads whose lift-mean activation stays below this everywhere are left out of the summary."""
 
 _MAIN_ROWS = ("shoulder_horizontal_adduction", "elbow_extension")
 """Moments that the summary shows."""
 
 
 def print_study(console: Console, study: StudyResult) -> None:
-    """Print conditions, effort per head, findings and cautions."""
+    """Print conditions, activation per head, findings and cautions."""
     people = len(study.study.file.person)
     word = "person" if people == 1 else "people"
     console.print(f"[bold]{escape(study.study.title)}[/bold] – {people} {word}")
@@ -86,7 +86,7 @@ def _print_heads(console: Console, study: StudyResult) -> None:
         )
         wide = wide[wide.max(axis=1) >= _SHOWN]
         table = Table(
-            title=f"Relative effort, lift mean [%], lateral force {mode}", title_justify="left"
+            title=f"Activation, lift mean [%], lateral force {mode}", title_justify="left"
         )
         table.add_column("head")
         for condition in wide.columns:
@@ -177,8 +177,8 @@ def _print_glenoid(console: Console, study: StudyResult) -> None:
         for row in heads.loc[order].to_dict(orient="records"):
             console.print(
                 f"  within the limits: {row['head']}, {escape(row['condition'])}, lateral force "
-                f"{row['lateral']}: effort {100 * row['mean_effort']:.0f} → "
-                f"{100 * row['mean_effort_within_limits']:.0f} %"
+                f"{row['lateral']}: activation {100 * row['mean_activation']:.0f} → "
+                f"{100 * row['mean_activation_within_limits']:.0f} %"
             )
 
 

@@ -37,7 +37,7 @@ __all__ = [
 SUMMARY_VERSION = 1
 
 _WORKING = 0.05
-"""Median lift-mean effort that a head must reach in some condition to be drawn."""
+"""Median lift-mean activation that a head must reach in some condition to be drawn."""
 
 _MOST = 9
 """Heads in an ordering figure."""
@@ -77,7 +77,7 @@ ASSUMPTIONS = (
 def summary_record(found: Summary) -> dict[str, Any]:
     """Build the summary as plain data, ready for JSON; holds no time or place."""
     table = found.intervals
-    effort = table[(table["measure"] == "mean_effort") & (table["person"] == _who(found))]
+    activation = table[(table["measure"] == "mean_activation") & (table["person"] == _who(found))]
     record: dict[str, Any] = {
         "version": SUMMARY_VERSION,
         "run": found.plan.manifest(found.model),
@@ -85,7 +85,7 @@ def summary_record(found: Summary) -> dict[str, Any]:
         "families": {name: FAMILIES[name] for name in FAMILIES},
         "assumptions": list(ASSUMPTIONS),
         "failures": _rows(found.failures),
-        "mean_effort": _rows(effort.drop(columns="measure")),
+        "mean_activation": _rows(activation.drop(columns="measure")),
         "condition_order": _rows(found.condition_order),
     }
     if found.sensitivity is not None:
@@ -181,11 +181,11 @@ def _main(found: Summary) -> tuple[str, str]:
 
 
 def _shown(found: Summary) -> tuple[pd.DataFrame, list[str], list[str]]:
-    """Lines of lift-mean effort to draw, conditions, and working heads by effort."""
+    """Lines of lift-mean activation to draw, conditions, and working heads by activation."""
     criterion, mode = _main(found)
     table = found.intervals
     part = table[
-        (table["measure"] == "mean_effort")
+        (table["measure"] == "mean_activation")
         & (table["person"] == _who(found))
         & (table["criterion"] == criterion)
     ]
@@ -209,7 +209,7 @@ def _title(found: Summary, text: str) -> str:
 
 
 def intervals_figure(found: Summary) -> Figure:
-    """Lift-mean effort of each working head by condition, with its intervals."""
+    """Lift-mean activation of each working head by condition, with its intervals."""
     from matplotlib.figure import Figure
     from matplotlib.lines import Line2D
 
@@ -236,7 +236,7 @@ def intervals_figure(found: Summary) -> Figure:
         _names(ax, names)
     for column in range(columns):
         last = grid[(len(heads) - 1 - column) // columns, column]
-        last.set_xlabel("relative effort, lift mean [%]")
+        last.set_xlabel("activation, lift mean [%]")
         last.tick_params(labelbottom=True)
     grid[0, 0].set_xlim(0, None)
     handles = [
@@ -246,7 +246,7 @@ def intervals_figure(found: Summary) -> Figure:
                label="median"),
     ]  # fmt: skip
     figure.legend(handles=handles, loc="outside lower center", ncols=3, frameon=False)
-    figure.suptitle(_title(found, "How sure each effort is"), fontsize=8.5)
+    figure.suptitle(_title(found, "How sure each activation is"), fontsize=8.5)
     return figure
 
 
@@ -336,7 +336,7 @@ def tornado_figure(found: Summary) -> Figure:
     table = found.sensitivity.screening
     families = list(found.sensitivity.overall["family"])
     _, names, heads = _shown(found)
-    table = table[(table["measure"] == "mean_effort") & (table["condition"] == names[0])]
+    table = table[(table["measure"] == "mean_activation") & (table["condition"] == names[0])]
     heads = [h for h in heads if h in set(table["head"])][:4]
     figure = Figure(figsize=(8.6, 0.2 * len(families) * 2 + 1.9), layout="constrained")
     columns = min(2, max(len(heads), 1))
@@ -356,7 +356,7 @@ def tornado_figure(found: Summary) -> Figure:
         _names(ax, [FAMILIES[f] for f in families], width=2.6)
     for column in range(columns):
         last = grid[(len(heads) - 1 - column) // columns, column]
-        last.set_xlabel("effect on lift-mean effort [percentage points]")
+        last.set_xlabel("effect on lift-mean activation [percentage points]")
         last.tick_params(labelbottom=True)
     text = f"Which inputs matter: mean elementary effect, {names[0]}"
     note = (

@@ -39,7 +39,7 @@ if TYPE_CHECKING:
 
 __all__ = ["MEASURES", "Task", "chunk_bytes", "random_normals", "read_tag", "solve"]
 
-MEASURES = ("mean_effort", "peak_effort", "mean_force_n", "peak_force_n")
+MEASURES = ("mean_activation", "peak_activation", "mean_force_n", "peak_force_n")
 """What is kept of each head, lift and draw; columns are ``measure:head``."""
 
 _SEEDED = 8
@@ -170,7 +170,7 @@ def solve(layout: Layout, plan: Plan, normals: NDArray[np.float64], first: int =
     pyarrow.Table
         One row a draw, person, condition, lateral mode and criterion, in this order:
         ``status`` (``ok`` or ``failed`` with ``reason``), counts of frames, and
-        ``measure:head`` columns, NaN where failed. Effort is relative, force in N.
+        ``measure:head`` columns, NaN where failed. Activation is relative, force in N.
     """
     file, draws = plan.study.file, Draws(layout, normals)
     keys: list[dict[str, Any]] = []

@@ -31,13 +31,13 @@ if TYPE_CHECKING:
 
 __all__ = ["Sensitivity", "rank_families"]
 
-_EFFORT = "mean_effort:"
+_ACTIVATION = "mean_activation:"
 _LEVELS = 4
 _TAIL = 0.02
 """Probability left at either end of an input's range."""
 
 _WORKING = 0.05
-"""Mean relative effort from which a head takes part in the ranking."""
+"""Mean activation from which a head takes part in the ranking."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -48,7 +48,7 @@ class Sensitivity:
     ----------
     screening : DataFrame
         One line a family, condition, head and measure: ``mu_star``, ``mu_star_confidence``,
-        ``sigma`` in the unit of the measure; measures are ``mean_effort`` and, for
+        ``sigma`` in the unit of the measure; measures are ``mean_activation`` and, for
         conditions after the first, ``difference_from_first`` of it.
     overall : DataFrame
         ``mu_star`` of each family over its greatest, averaged over working heads and
@@ -184,8 +184,10 @@ def _outputs(
     names = [c.name for c in plan.study.file.condition]
     first_mode = {name: modes[0] for name, modes in book.modes().items()}
     at = [book.cells.index((n, first_mode[n], plan.criteria[0])) for n in names]
-    heads = [c.removeprefix(_EFFORT) for c in pq.read_schema(files[0]).names if _EFFORT in c]
-    columns = [_EFFORT + head for head in heads]
+    heads = [
+        c.removeprefix(_ACTIVATION) for c in pq.read_schema(files[0]).names if _ACTIVATION in c
+    ]
+    columns = [_ACTIVATION + head for head in heads]
     # The mean over people is NaN unless all of them could be solved.
     grid = np.concatenate([book.grid(path, columns).mean(axis=1)[:, at] for path in files])
     failed = int(np.isnan(grid).any(axis=(1, 2)).sum())
@@ -195,7 +197,7 @@ def _outputs(
         if values.mean(axis=1).max() < _WORKING:
             continue
         for c, name in enumerate(names):
-            out["mean_effort", name, head] = values[c]
+            out["mean_activation", name, head] = values[c]
             if c:
                 out["difference_from_first", name, head] = values[c] - values[0]
     return out, failed

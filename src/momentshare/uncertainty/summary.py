@@ -35,7 +35,7 @@ EVERYONE = "mean over people"
 QUANTILES = {"q05": 0.05, "q25": 0.25, "median": 0.5, "q75": 0.75, "q95": 0.95}
 
 _TIE = 1e-6
-"""Difference of lift-mean effort below which two values are level."""
+"""Difference of lift-mean activation below which two values are level."""
 
 _CELL = ("condition", "lateral", "criterion")
 
@@ -52,7 +52,7 @@ class Summary:
         Mean, standard deviation and quantiles of each measure a person (and the mean over
         people), condition, lateral mode, criterion and head.
     condition_order, head_order : DataFrame
-        Probability that the lift-mean effort of the first is greater than that of the
+        Probability that the lift-mean activation of the first is greater than that of the
         second, ties counted half, with its standard error, the share of ties and the draws.
     failures : DataFrame
         Draws, failed draws and draws with frames lost or short, a person and condition,
@@ -189,7 +189,7 @@ def summarise(
 
 def _orders(book: Book, model: Model, files: Sequence[Path]) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Sum orderings over the chunks, one chunk in memory at a time."""
-    columns = [f"mean_effort:{head}" for head in model.head_names]
+    columns = [f"mean_activation:{head}" for head in model.head_names]
     pairs = _condition_pairs(book)
     head_pairs = list(combinations(range(len(columns)), 2))
     first, second = (np.array([p[k] for p in head_pairs], dtype=int) for k in (0, 1))

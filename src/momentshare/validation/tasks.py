@@ -67,8 +67,8 @@ def _mean_moment(result: LiftResult, row: str) -> float:
     return float(np.nanmean(result.moments[:, ROWS.index(row)]))
 
 
-def _effort(ask: Ask, result: LiftResult) -> float:
-    """Mean effort of some heads in a third of the travel, or in all of it."""
+def _activation(ask: Ask, result: LiftResult) -> float:
+    """Mean activation of some heads in a third of the travel, or in all of it."""
     names = result.prepared.limb.head_names
     heads = [i for i, n in enumerate(names) if {n, n.split("/")[0]} & set(ask.subjects)]
     part = result.prepared.lift.fraction
@@ -79,7 +79,7 @@ def _effort(ask: Ask, result: LiftResult) -> float:
         "middle third": (part >= 1 / 3) & (part <= 2 / 3),
         "last third": part >= 2 / 3,
     }[region]
-    return float(np.nanmean(result.effort[np.ix_(inside, np.array(heads, dtype=np.intp))]))
+    return float(np.nanmean(result.activation[np.ix_(inside, np.array(heads, dtype=np.intp))]))
 
 
 def _weak(_: Ask, result: LiftResult) -> float:
@@ -121,7 +121,7 @@ _PRESS: dict[str, Callable[[Ask, LiftResult], float]] = {
     "press_weak_place": _weak,
     "press_moment": lambda a, r: _mean_moment(r, a.direction),
     "press_moment_ratio": lambda _, r: _mean_moment(r, _EXTENSION) / _mean_moment(r, _ACROSS),
-    "press_effort": _effort,
+    "press_activation": _activation,
     "press_travel": lambda _, r: 100.0 * float(np.ptp(r.prepared.lift.height)),
     "press_gravity_falls": _falls,
     "press_gravity_least": _least,

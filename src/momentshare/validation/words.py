@@ -37,7 +37,7 @@ QUANTITIES: dict[str, str] = {
     "press_weak_place": "distance of the weakest height from the nearer end, of the travel",
     "press_moment": "net joint moment, lift mean",
     "press_moment_ratio": "elbow over shoulder moment, lift mean",
-    "press_effort": "relative effort",
+    "press_activation": "activation",
     "press_travel": "vertical travel of the hands",
     "press_gravity_falls": "fall of the gravity-only arm at its least steep place",
     "press_gravity_least": "distance of the least gravity-only arm from the nearer end",
