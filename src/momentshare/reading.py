@@ -428,7 +428,7 @@ def ratio_table(study: StudyResult) -> pd.DataFrame:
                         "lateral": mode,
                         "head": head,
                         "condition": condition,
-                        "reference": first,
+                        "other": first,
                         "activation_ratio": _mean_ratio(e[condition], e[first]),
                         "force_ratio": _mean_ratio(f[condition], f[first]),
                     }
@@ -446,8 +446,8 @@ def ordering_table(study: CaseSet) -> pd.DataFrame:
     """Each pair of conditions, per lateral mode and head: which is higher, and for how many.
 
     ``people_agreeing`` counts the people in whom the lift-mean activation stands in the
-    order of the mean over people. One row a pair; ``higher`` is the condition with the
-    larger mean.
+    order of the mean over people. One row a pair; ``condition`` is the one with the larger
+    mean, so that ``difference``, condition minus other, is never negative.
     """
     table = head_table_by_person(study)
     rows = []
@@ -477,8 +477,8 @@ def ordering_table(study: CaseSet) -> pd.DataFrame:
                     {
                         "lateral": mode,
                         "head": head,
-                        "lower": lower,
-                        "higher": higher,
+                        "condition": higher,
+                        "other": lower,
                         "difference": abs(mean),
                         "people_agreeing": int(agreeing),
                         "people": difference.size,

@@ -29,6 +29,13 @@ _SAME = "activation is active force over capacity here: the same array under two
 
 COLUMNS: dict[str, dict[str, str | Duplicate]] = {
     "*": {
+        "condition_a": "condition",
+        "condition_b": "other",
+        "n_a": "n_condition",
+        "n_b": "n_other",
+        "reference": "other",
+        "higher": "condition",
+        "lower": "other",
         "effort_ratio": "activation_ratio",
         "effort_difference": "activation_difference",
         "effort_difference_changed": "activation_difference_changed",
@@ -60,6 +67,14 @@ COLUMNS: dict[str, dict[str, str | Duplicate]] = {
         for run in ("demo", "exercises", "variants")
     },
     "lab/all_frames": {"effort": Duplicate("activation", _SAME)},
+    **{
+        f"{run}/{table}": {"first": name, "second": "other"}
+        for run, table, name in (
+            ("uncertainty", "condition_order", "condition"),
+            ("uncertainty", "head_order", "head"),
+            ("uncertainty_exercises", "condition_order", "condition"),
+        )
+    },
     "published/heads": {
         "effort": "activation",
         "effort_median": "activation_median",

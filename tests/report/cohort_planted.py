@@ -584,7 +584,7 @@ def published() -> PublishedResult:
             for h, head in enumerate(HEADS):
                 number = len(orders)
                 orders.append(
-                    {"point": point, "condition_a": a, "condition_b": b, HEAD: head}
+                    {"point": point, "condition": a, "other": b, HEAD: head}
                     | {"activation_difference": 0.012 * (h - 2) - 0.0007 * number}
                     | {"probability": 0.99 - 0.011 * number}
                     | {"probability_independent": 0.51 + 0.004 * number}

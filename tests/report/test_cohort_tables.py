@@ -31,7 +31,7 @@ from momentshare.cohort.statistics import compare_conditions, describe_condition
 pytest.importorskip("statsmodels")
 
 CHANGE, DIFFERENCE, HOLDS = "change", "difference", "order_holds"
-FIRST, SECOND = "condition_a", "condition_b"
+FIRST, SECOND = "condition", "other"
 LEVEL = 0.01
 """Difference of activation below which no order is looked at."""
 

@@ -487,12 +487,13 @@ def test_files_hold_the_tables_that_their_names_promise(tables):
     ordering = tables["ordering"]
     for line in ordering.itertuples():
         up, down = (
-            means.loc[(c, own_mode(c, line.lateral), line.head)] for c in (line.higher, line.lower)
+            means.loc[(c, own_mode(c, line.lateral), line.head)]
+            for c in (line.condition, line.other)
         )
         assert up[ACTIVATION] - down[ACTIVATION] == pytest.approx(line.difference, abs=1e-6)
         assert line.difference >= 0.0
     ratios = tables["ratios"]
-    for line in ratios[ratios["condition"] != ratios["reference"]].itertuples():
+    for line in ratios[ratios["condition"] != ratios["other"]].itertuples():
         parts = [
             rows_of(people[people["head"] == line.head], c, line.lateral).set_index("person")
             for c in (line.condition, line.reference)

@@ -251,7 +251,8 @@ def chance(first: np.ndarray, second: np.ndarray) -> float:
 def test_probability_is_that_of_the_first_being_greater(tables):
     for line in tables["condition_order"].itertuples():
         pair = [
-            values_of(c, line.lateral, line.criterion, line.head) for c in (line.first, line.second)
+            values_of(c, line.lateral, line.criterion, line.head)
+            for c in (line.condition, line.other)
         ]
         assert line.probability == pytest.approx(chance(*pair), abs=1e-6)
         assert line.ties == pytest.approx(np.mean(np.abs(pair[0] - pair[1]) <= 1e-6), abs=1e-6)
@@ -259,9 +260,9 @@ def test_probability_is_that_of_the_first_being_greater(tables):
         assert line.standard_error == pytest.approx(np.sqrt(p * (1 - p) / DRAWS), abs=1e-6)
     order = tables["head_order"]
     assert len(order) == len(CELLS) * len(list(combinations(HEADS, 2)))
-    for line in order[order["first"].eq(HEADS[0]) & order["criterion"].eq("p2")].itertuples():
+    for line in order[order["head"].eq(HEADS[0]) & order["criterion"].eq("p2")].itertuples():
         cell = (line.condition, line.lateral, line.criterion)
-        wanted = chance(values_of(*cell, line.first), values_of(*cell, line.second))
+        wanted = chance(values_of(*cell, line.head), values_of(*cell, line.other))
         assert line.probability == pytest.approx(wanted, abs=1e-6)
     record = tables["summary"]
     assert {row["person"] for row in record["mean_activation"]} == {EVERYONE}
@@ -418,7 +419,7 @@ def test_failures_count_draws_and_lift_by_lift(tmp_path, ranking):
     lifts = DRAWS * len(PEOPLE) * len(CONDITIONS)
     assert f"Too heavy in 3 of {lifts} drawn lifts a moment falls short in some frame" in text
     order = found.condition_order
-    order = order[(order["first"] == "narrow") & (order["second"] == "wide")]
+    order = order[(order["condition"] == "narrow") & (order["other"] == "wide")]
     assert set(order["draws"]) == {DRAWS - 3}
 
 

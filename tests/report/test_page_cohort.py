@@ -230,8 +230,8 @@ def test_paired_differences_keep_their_row_interval_and_p():
     assert "lateral force measured" in table.caption
     rows = {
         (
-            outcome_words(row["outcome"]), spelled(row["item"]), row["condition_a"],
-            row["condition_b"],
+            outcome_words(row["outcome"]), spelled(row["item"]), row["condition"],
+            row["other"],
         ): row
         for row in table_of("contrasts")
     }  # fmt: skip
@@ -291,7 +291,7 @@ def test_agreement_with_emg_keeps_its_intervals():
 
 def test_order_by_emg_keeps_its_pair_and_verdict():
     table = page().table("Order of conditions by EMG")
-    rows = by_spelling(table_of("emg_ordering"), plan.HEAD, "condition_a", "condition_b")
+    rows = by_spelling(table_of("emg_ordering"), plan.HEAD, "condition", "other")
     assert len(table.rows) == len(rows)
     for row in table.records():
         source = rows[row["head"], row[FIRST], row[SECOND]]
@@ -343,7 +343,7 @@ def test_heads_of_a_published_table_keep_their_intervals_and_units():
 
 def test_orders_of_a_published_table_keep_their_pair_and_probabilities():
     table = page().table(f"Orders between conditions, {plan.PUBLISHED_SOURCE}")
-    keys = ("point", "condition_a", "condition_b", "head")
+    keys = ("point", "condition", "other", "head")
     rows = by_spelling(published().orderings.to_dict("records"), *keys)
     for row in table.records():
         source = rows[row["point"], row[FIRST], row[SECOND], row["head"]]

@@ -182,7 +182,7 @@ def test_regions_of_a_lift_average_to_the_whole(result):
 
 def test_emg_is_compared_within_muscles_only(summary):
     table = summary.tables["emg_ordering"]
-    assert set(table.columns) >= {"head", "condition_a", "condition_b", "verdict"}
+    assert set(table.columns) >= {"head", "condition", "other", "verdict"}
     assert "head_b" not in table.columns
     assert set(table["head"]) == set(summary.tables["emg_by_person"]["head"])
 

@@ -130,7 +130,7 @@ def test_contrasts_are_first_less_second_with_counts_of_people():
     found = compare(ACTIVATION)
     assert found.method == "mixed model"
     assert not found.notes
-    table = found.contrasts.set_index(["condition_a", "condition_b"])
+    table = found.contrasts.set_index(["condition", "other"])
     assert list(table.index) == [("narrow", "middle"), ("narrow", "wide"), ("middle", "wide")]
     for (a, b), row in table.iterrows():
         gap = ACTIVATION[:, GRIPS.index(a)] - ACTIVATION[:, GRIPS.index(b)]
@@ -139,7 +139,7 @@ def test_contrasts_are_first_less_second_with_counts_of_people():
         assert row["cohen_d_z"] == pytest.approx(gap.mean() / gap.std(ddof=1))
         assert abs(row["hedges_g_z"]) < abs(row["cohen_d_z"])
         assert row["d_z_low"] < row["cohen_d_z"] < row["d_z_high"]
-        assert row["n_people"] == row["n_a"] == row["n_b"] == 7
+        assert row["n_people"] == row["n_condition"] == row["n_other"] == 7
         assert row["n_same_direction"] == (gap < 0).sum()
         assert row["n_opposite"] == (gap > 0).sum()
         assert row["p"] <= row["p_holm"] <= 1.0
@@ -261,7 +261,7 @@ def test_two_people_say_how_many_are_needed_also_when_nothing_differs():
 def test_a_pair_that_few_people_have_says_how_many_are_needed(both, says):
     values = ACTIVATION.copy()
     values[both:, 2] = np.nan
-    found = compare(values).contrasts.set_index(["condition_a", "condition_b"])
+    found = compare(values).contrasts.set_index(["condition", "other"])
     lacking, whole = found.loc[("narrow", "wide")], found.loc[("narrow", "middle")]
     assert says in lacking["note"]
     assert "too few for a paired test; 3 are needed" in lacking["note"]
@@ -317,7 +317,7 @@ def test_conditions_that_nobody_links_have_no_test():
     found = compare_conditions(table, outcome="activation")
     assert "no person links" in found.notes[-1]
     tested = found.contrasts.dropna(subset="p")
-    assert list(zip(tested["condition_a"], tested["condition_b"], strict=True)) == [
+    assert list(zip(tested["condition"], tested["other"], strict=True)) == [
         ("a", "b"),
         ("c", "d"),
     ]

@@ -55,7 +55,7 @@ def test_order_of_conditions_person_by_person():
         + [curve(p, "wide", LONG, 0.4, 0.4) for p in levels]
     )
     (row,) = compare_emg(table).ordering.to_dict("records")
-    assert (row["condition_a"], row["condition_b"]) == ("narrow", "wide")
+    assert (row["condition"], row["other"]) == ("narrow", "wide")
     assert (row["people"], row["agree"], row["disagree"], row["level"]) == (4, 2, 1, 1)
     assert row["share_agree"] == 0.5
     assert 0.0 < row["share_low"] < 0.5 < row["share_high"] < 1.0
@@ -138,7 +138,7 @@ def test_less_confidence_settles_an_open_verdict():
 
 def test_every_pair_of_conditions_once_for_every_head():
     found = compare_emg(cohort(heads=(LONG, LATERAL)))
-    pairs = found.ordering[["head", "condition_a", "condition_b"]]
+    pairs = found.ordering[["head", "condition", "other"]]
     assert len(pairs) == 6
     assert not pairs.duplicated().any()
     assert len(found.agreement) == 6
@@ -228,7 +228,7 @@ def test_a_missing_condition_is_named_and_does_not_count():
     table = cohort(people=3)
     table = table.query("not (person == 'p1' and condition == 'wide')")
     found = compare_emg(table)
-    people = found.ordering.set_index(["condition_a", "condition_b"])["people"].to_dict()
+    people = found.ordering.set_index(["condition", "other"])["people"].to_dict()
     assert people == {("narrow", "medium"): 3, ("narrow", "wide"): 2, ("medium", "wide"): 2}
     assert f"{LONG}: 'wide' was not measured in p1" in found.notes
 

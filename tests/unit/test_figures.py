@@ -256,7 +256,7 @@ def test_ordering_counts_people():
     order = ["bar 1.2", "bar 1.6", "dumbbells"]
     panel = next(a for a in figure.axes if "clavicular" in a.get_title(loc="left"))
     cells = panel.images[0].get_array()
-    assert cells[order.index(row["higher"]), order.index(row["lower"])] == row["people_agreeing"]
+    assert cells[order.index(row["condition"]), order.index(row["other"])] == row["people_agreeing"]
 
 
 def test_mean_does_not_jump_where_a_person_drops_out():

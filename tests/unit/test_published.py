@@ -199,7 +199,7 @@ def test_clear_difference_has_a_clear_order_and_common_numbers_make_it_firmer(li
         read_published(write(LINE | SPREADS, WIDE | SPREADS)), limb, draws=300
     )
     row = found.orderings.set_index("head").loc["triceps_brachii/lateral"]
-    assert (row["condition_a"], row["condition_b"]) == ("narrow", "wide")
+    assert (row["condition"], row["other"]) == ("narrow", "wide")
     assert row["activation_difference"] > 0.0
     assert row["probability"] >= row["probability_independent"] > 0.8
     assert row["draws"] == 300

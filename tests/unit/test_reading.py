@@ -258,7 +258,7 @@ def test_condition_table_has_one_row_a_person_condition_and_mode(result):
 def test_ratios_compare_with_the_first_condition(result, by_person):
     table = ratio_table(result)
     first = table[table["condition"] == "narrow"]
-    assert (table["reference"] == "narrow").all()
+    assert (table["other"] == "narrow").all()
     np.testing.assert_allclose(first["activation_ratio"].dropna(), 1.0, atol=1e-12)
     row = table[
         (table["lateral"] == "zero")
@@ -283,7 +283,7 @@ def test_orderings_name_the_higher_condition_and_count_the_people(result, by_per
         assert len(part) == 3
     mean = by_person.groupby(["lateral", "condition", "head"])["mean_activation"].mean()
     for row in table[table["lateral"] == "zero"].itertuples():
-        high, low = (mean["zero", c, row.head] for c in (row.higher, row.lower))
+        high, low = (mean["zero", c, row.head] for c in (row.condition, row.other))
         assert high - low == pytest.approx(row.difference, abs=1e-12)
 
 

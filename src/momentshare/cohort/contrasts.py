@@ -22,10 +22,10 @@ __all__ = [
 ]
 
 CONTRAST_COLUMNS = (
-    "condition_a", "condition_b", "estimate", "se", "df", "low", "high", "p", "p_holm",
+    "condition", "other", "estimate", "se", "df", "low", "high", "p", "p_holm",
     "p_paired_t", "p_paired_holm", "mean_difference", "paired_low", "paired_high",
-    "sd_difference", "cohen_d_z", "hedges_g_z", "d_z_low", "d_z_high", "n_people", "n_a", "n_b",
-    "n_same_direction", "n_opposite", "n_level", "method", "note",
+    "sd_difference", "cohen_d_z", "hedges_g_z", "d_z_low", "d_z_high", "n_people",
+    "n_condition", "n_other", "n_same_direction", "n_opposite", "n_level", "method", "note",
 )  # fmt: skip
 
 OMNIBUS_COLUMNS = (
@@ -75,7 +75,7 @@ def contrast_row(
     conditions: list[Any],
     confidence: float,
 ) -> dict[str, Any]:
-    """One row of the table of contrasts: first less second."""
+    """One row of the table of contrasts: condition minus other."""
     from scipy.stats import t
 
     a, b = pair
@@ -85,8 +85,9 @@ def contrast_row(
     out: dict[str, Any] = dict.fromkeys(CONTRAST_COLUMNS, np.nan)
     estimate = float(line @ fit.beta)
     out |= {
-        "condition_a": conditions[a], "condition_b": conditions[b], "estimate": estimate,
-        "n_a": int((~np.isnan(values[:, a])).sum()), "n_b": int((~np.isnan(values[:, b])).sum()),
+        "condition": conditions[a], "other": conditions[b], "estimate": estimate,
+        "n_condition": int((~np.isnan(values[:, a])).sum()),
+        "n_other": int((~np.isnan(values[:, b])).sum()),
         "method": fit.method,
     }  # fmt: skip
     if not spanned(data, line):

@@ -81,7 +81,7 @@ class Comparison:
         variances of differences that are not alike; ``sd_between_people``,
         ``sd_within_people``; numbers of people, values and conditions; method and note.
     contrasts : DataFrame
-        One row for each pair. ``estimate`` is condition_a − condition_b with ``se``, ``df``,
+        One row for each pair. ``estimate`` is condition minus other with ``se``, ``df``,
         ``low``, ``high``, ``p``; ``p_holm`` within the family. ``p_paired_t`` is the paired t
         test of the people who have both, ``p_paired_holm`` the same within the family, and
         ``mean_difference`` with ``paired_low`` to ``paired_high`` their mean difference and
@@ -507,7 +507,7 @@ def _compared(
     ]
     contrasts = pd.DataFrame(rows, columns=list(CONTRAST_COLUMNS))
     contrasts = contrasts.astype({"n_same_direction": float, "n_opposite": float})
-    inside = [frozenset((r["condition_a"], r["condition_b"])) in planned for r in rows]
+    inside = [frozenset((r["condition"], r["other"])) in planned for r in rows]
     chosen = np.array(inside, dtype=bool)
     for column, name in _ADJUSTED.items():
         adjusted = np.full(len(rows), np.nan)

@@ -303,12 +303,12 @@ def _orders_under_changes(both: pd.DataFrame) -> pd.DataFrame:
     pairs = table.merge(
         table[["group", "person", "rank", "condition", *activation]],
         on=["group", "person"],
-        suffixes=("_a", "_b"),
-    )
-    pairs = pairs[pairs["rank_a"] < pairs["rank_b"]]
-    before, after = (pairs[f"{name}_a"] - pairs[f"{name}_b"] for name in activation)
+        suffixes=("", "_other"),
+    ).rename(columns={"condition_other": "other"})
+    pairs = pairs[pairs["rank"] < pairs["rank_other"]]
+    before, after = (pairs[name] - pairs[f"{name}_other"] for name in activation)
     pairs = pairs.assign(activation_difference=before, activation_difference_changed=after)
-    keys = ["group", "rank_a", "rank_b", *names, "condition_a", "condition_b"]
+    keys = ["group", "rank", "rank_other", *names, "condition", "other"]
     values = ["activation_difference", "activation_difference_changed"]
     orders = pairs.groupby(keys, observed=True)[values].mean().reset_index()
     orders = orders[orders["activation_difference"].abs() >= _LEVEL].drop(columns=keys[:3])

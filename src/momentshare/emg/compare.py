@@ -76,7 +76,7 @@ class EmgComparison:
     ----------
     ordering : DataFrame
         Head × pair of conditions. ``emg_difference`` and ``activation_difference`` are means
-        over people of lift mean in ``condition_a`` less that in ``condition_b``, with Student's
+        over people of lift mean in ``condition`` less that in ``other``, with Student's
         interval of the paired differences (``emg_low``, ``emg_high``, ``activation_low``,
         ``activation_high``), none for one person. ``verdict``: ``"level"`` where either mean
         is within ``level``, which says that it is small, not that it is known to be; ``"open"``
@@ -161,8 +161,8 @@ def compare_emg(
 
 ORDERING_COLUMNS = (
     "head",
-    "condition_a",
-    "condition_b",
+    "condition",
+    "other",
     "people",
     "emg_difference",
     "emg_low",
@@ -341,8 +341,8 @@ def _ordering_row(
         verdict = "open"
     return {
         "head": head,
-        "condition_a": first,
-        "condition_b": second,
+        "condition": first,
+        "other": second,
         "people": people,
         "emg_difference": emg_mean,
         "emg_low": emg_low,

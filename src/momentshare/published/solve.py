@@ -63,7 +63,8 @@ class PublishedResult:
         where ``doubtful_path`` the path lies in a surface and is not to be trusted.
     orderings : DataFrame
         Point × head × pair of conditions: ``activation_difference`` at the means, and the
-        probability that the activation of condition_a is the greater, ties counted half. In
+        probability that the activation of ``condition`` is above that of ``other``, ties
+        counted half. In
         ``probability`` both conditions of a draw lie off their means in the same sense, as
         when the same person stands high in both (common random numbers); in
         ``probability_independent`` they have nothing to do with each other. Repeated
@@ -299,7 +300,7 @@ def _orderings(
     from momentshare.uncertainty.summary import order_probability
 
     columns = [
-        "point", "condition_a", "condition_b", "head", "activation_difference", "probability",
+        "point", "condition", "other", "head", "activation_difference", "probability",
         "probability_independent", "draws", "same_rows",
     ]  # fmt: skip
     rows = []

@@ -147,7 +147,7 @@ def _orders(summary: CohortSummary) -> list[Block]:
     )
     firm, turning = [], []
     for _, row in mine[mine["p_paired_holm_over_item"] < _ALPHA].iterrows():
-        head, pair = row["item"], (row["condition_a"], row["condition_b"])
+        head, pair = row["item"], (row["condition"], row["other"])
         both = own[[(head, c) for c in pair]].dropna().mean()  # of the people who were compared
         if max(both) < WORKING or abs(row["mean_difference"]) < _LEAST_DIFFERENCE:
             continue
@@ -201,7 +201,7 @@ def _turned_by(summary: CohortSummary, head: str, pair: tuple[str, str]) -> tupl
     mine = orders[
         (orders["lateral"] == summary.mode)
         & (orders["head"] == head)
-        & orders["condition_a"].isin(pair)
-        & orders["condition_b"].isin(pair)
+        & orders["condition"].isin(pair)
+        & orders["other"].isin(pair)
     ]
     return list(mine.loc[~mine["order_holds"], "change"]), len(mine)

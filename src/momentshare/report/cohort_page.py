@@ -346,8 +346,8 @@ def _statistics_blocks(omnibus: pd.DataFrame, contrasts: pd.DataFrame, mode: str
     shown = [
         "outcome",
         "item",
-        "condition_a",
-        "condition_b",
+        "condition",
+        "other",
         "mean_difference",
         "paired_low",
         "paired_high",
@@ -391,8 +391,8 @@ def _emg(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
     ordering = summary.tables.get("emg_ordering")
     shown = [
         "head",
-        "condition_a",
-        "condition_b",
+        "condition",
+        "other",
         "people",
         "emg_difference",
         "emg_low",
@@ -532,8 +532,8 @@ def _published(published: Sequence[PublishedResult]) -> Section:
             blocks.append(
                 Table(
                     frame=orders[orders["head"].isin(working)],
-                    caption=f"Orders between conditions, {name}: probability that the first is "
-                    "above the second, with the same draw for both and with independent draws.",
+                    caption=f"Orders between conditions, {name}: probability that the condition "
+                    "is above the other, with the same draw for both and with independent draws.",
                 )
             )
     return Section(

@@ -844,9 +844,9 @@ def ordering(study: StudyResult, *, lateral: str | None = None) -> Figure:
     marks: list[tuple[int, int, int, str]] = []
     for entry in table.itertuples(index=False):
         where = position.get(str(entry.head))
-        if where is None or entry.lower not in index or entry.higher not in index:
+        if where is None or entry.other not in index or entry.condition not in index:
             continue
-        up, down = index[str(entry.higher)], index[str(entry.lower)]
+        up, down = index[str(entry.condition)], index[str(entry.other)]
         agree, people = int(entry.people_agreeing), int(entry.people)  # type: ignore[arg-type]
         cells[where, up, down] = agree
         cells[where, down, up] = people - agree

@@ -63,9 +63,7 @@ _FORMATS = {"f": ".2f", "f_value": ".2f"}
 _GIVEN = {
     "person",
     "condition",
-    "condition_a",
-    "condition_b",
-    "other_condition",
+    "other",
     "file",
     "source",
     "layout",

@@ -258,7 +258,8 @@ def condition_order_figure(found: Summary) -> Figure:
     table = table[(table["criterion"] == criterion) & (table["lateral"] == mode)]
     heads = heads[:_MOST]
     panels = {
-        style.head_label(head): _matrix(table[table["head"] == head], names) for head in heads
+        style.head_label(head): _matrix(table[table["head"] == head], "condition", names)
+        for head in heads
     }
     return _matrices(
         found, panels, names, "Probability [%] that the row's condition asks more of the head "
@@ -277,18 +278,19 @@ def head_order_figure(found: Summary) -> Figure:
     heads = heads[:_MOST]
     labels = [style.head_label(h) for h in heads]
     return _matrices(
-        found, {names[0]: _matrix(table, heads)}, labels,
+        found, {names[0]: _matrix(table, "head", heads)}, labels,
         "Probability [%] that the row's head works harder than the column's",
     )  # fmt: skip
 
 
-def _matrix(table: pd.DataFrame, names: Sequence[str]) -> Any:
-    """Square matrix of probabilities, NaN on the diagonal and where nothing is known."""
+def _matrix(table: pd.DataFrame, of: str, names: Sequence[str]) -> Any:
+    """Square matrix of probabilities that one is above another; NaN where nothing is known."""
     at = {name: k for k, name in enumerate(names)}
     out = np.full((len(names), len(names)), np.nan)
     for line in table.itertuples(index=False):
-        if line.first in at and line.second in at:
-            a, b = at[str(line.first)], at[str(line.second)]
+        one, other = str(getattr(line, of)), str(line.other)
+        if one in at and other in at:
+            a, b = at[one], at[other]
             out[a, b] = line.probability
             out[b, a] = 1.0 - float(str(line.probability))
     return out

@@ -52,8 +52,9 @@ class Summary:
         Mean, standard deviation and quantiles of each measure a person (and the mean over
         people), condition, lateral mode, criterion and head.
     condition_order, head_order : DataFrame
-        Probability that the lift-mean activation of the first is greater than that of the
-        second, ties counted half, with its standard error, the share of ties and the draws.
+        Probability that the lift-mean activation in ``condition``, or of ``head``, is greater
+        than in, or of, ``other``, ties counted half, with its standard error, the share of ties
+        and the draws.
     failures : DataFrame
         Draws, failed draws and draws with frames lost or short, a person and condition,
         with the reasons.
@@ -206,8 +207,8 @@ def _orders(book: Book, model: Model, files: Sequence[Path]) -> tuple[pd.DataFra
             "criterion": book.cells[a][2],
             "lateral": mode,
             "head": head,
-            "first": book.cells[a][0],
-            "second": book.cells[b][0],
+            "condition": book.cells[a][0],
+            "other": book.cells[b][0],
             **tally.record(k),
         }
         for tally, (mode, a, b) in zip(between_conditions, pairs, strict=True)
@@ -218,14 +219,14 @@ def _orders(book: Book, model: Model, files: Sequence[Path]) -> tuple[pd.DataFra
             "criterion": criterion,
             "lateral": mode,
             "condition": condition,
-            "first": model.head_names[a],
-            "second": model.head_names[b],
+            "head": model.head_names[a],
+            "other": model.head_names[b],
             **tally.record(k),
         }
         for tally, (condition, mode, criterion) in zip(between_heads, book.cells, strict=True)
         for k, (a, b) in enumerate(head_pairs)
     ]
-    names = ["criterion", "lateral", "first", "second", "probability"]
+    names = ["criterion", "lateral", "head", "condition", "other", "probability"]
     return pd.DataFrame(order, columns=None if order else names), pd.DataFrame(between)
 
 
