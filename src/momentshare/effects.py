@@ -88,12 +88,12 @@ def effect_tables(
     """
     keys = ["condition", "lateral", "head"]
     base = solve_setup(setup)
-    base_heads = head_table(base).set_index(keys)["mean_activation"]
+    base_heads = head_table(base).set_index(keys)["mean_activation_mean"]
     base_lifts = _lifts(condition_table(base))
     heads, lifts = [], []
     found = solve_variations(setup, switches(setup), greatest_load=True, progress=progress)
     for variation, result in found:
-        changed = head_table(result).set_index(keys)["mean_activation"]
+        changed = head_table(result).set_index(keys)["mean_activation_mean"]
         both = pd.DataFrame({"mean_activation": base_heads, "mean_activation_changed": changed})
         both["difference"] = both["mean_activation_changed"] - both["mean_activation"]
         both.insert(0, "switch", variation.name)

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "HEADS_COLUMNS",
+    "HEAD_OUTCOMES",
     "certificate_table",
     "condition_table",
     "doubtful_heads",
@@ -39,20 +40,24 @@ __all__ = [
     "load_table",
     "moment_table",
     "ordering_table",
+    "over_people",
     "posture_table",
     "ratio_table",
 ]
+
+HEAD_OUTCOMES = ("mean_activation", "peak_activation", "mean_force_n", "peak_force_n")
+"""What every table of heads says of a lift, in this order."""
 
 HEADS_COLUMNS = (
     "condition",
     "lateral",
     "head",
-    "peak_activation",
-    "mean_activation",
-    "peak_force_n",
-    "mean_force_n",
-    "min_fibre_length",
-    "max_fibre_length",
+    "people",
+    *(
+        f"{name}_{end}"
+        for name in (*HEAD_OUTCOMES, "min_fibre_length", "max_fibre_length")
+        for end in ("mean", "sd")
+    ),
 )
 
 _DECISIVE_MOMENT = 1.0
@@ -191,10 +196,10 @@ def head_table_by_person(study: CaseSet) -> pd.DataFrame:
         fibre = state.fibre_length_normalised[good]
         columns: dict[str, object] = {
             "head": list(study.model.head_names),
-            "peak_activation": activation.max(axis=0),
             "mean_activation": activation.mean(axis=0),
-            "peak_force_n": force.max(axis=0),
+            "peak_activation": activation.max(axis=0),
             "mean_force_n": force.mean(axis=0),
+            "peak_force_n": force.max(axis=0),
             "min_fibre_length": fibre.min(axis=0),
             "max_fibre_length": fibre.max(axis=0),
             "fibre_excursion": np.ptp(fibre, axis=0),
@@ -213,11 +218,33 @@ def head_table_by_person(study: CaseSet) -> pd.DataFrame:
 
 
 def head_table(study: CaseSet) -> pd.DataFrame:
-    """One row a condition × lateral mode × head, the mean over people."""
-    table = head_table_by_person(study)
-    keys = ["condition", "lateral", "head"]
-    means = table.groupby(keys, sort=False, observed=True)[list(HEADS_COLUMNS[3:])].mean()
-    return means.reset_index()[list(HEADS_COLUMNS)]
+    """One row a condition × lateral mode × head: mean and SD over people."""
+    values = [*HEAD_OUTCOMES, "min_fibre_length", "max_fibre_length"]
+    return over_people(head_table_by_person(study), ["condition", "lateral", "head"], values)
+
+
+def over_people(table: pd.DataFrame, keys: list[str], values: list[str]) -> pd.DataFrame:
+    """Mean and standard deviation over people, and how many there are.
+
+    Parameters
+    ----------
+    table : DataFrame
+        One row a person and combination of the keys.
+    keys, values : list of str
+        Columns.
+
+    Returns
+    -------
+    DataFrame
+        The keys, ``people``, and ``<value>_mean`` and ``<value>_sd`` of each value; the SD of
+        one person is NaN.
+    """
+    grouped = table.groupby(keys, sort=False, observed=True)
+    mean, spread = grouped[values].mean(), grouped[values].std()
+    columns = {"people": grouped["person"].nunique()}
+    for name in values:
+        columns |= {f"{name}_mean": mean[name], f"{name}_sd": spread[name]}
+    return pd.DataFrame(columns).reset_index()
 
 
 def load_table(study: CaseSet) -> pd.DataFrame:

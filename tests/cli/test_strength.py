@@ -64,7 +64,7 @@ def test_tables_hold_both_definitions_and_the_bias(run, tmp_path):
     np.testing.assert_allclose(ratio[good], lines["test_posture_bias"][good], rtol=1e-5)
     assert good.mean() > 0.9
     record = json.loads((tmp_path / "s" / "strength.json").read_text("utf-8"))
-    assert record["version"] == 1
+    assert record["version"] == 2
     assert record["test"]["mode"] == "isometric"
     for name in ("strength_curves", "utilisation_along_lift", "test_posture_bias"):
         assert (tmp_path / "s" / f"{name}.png").stat().st_size > 10_000

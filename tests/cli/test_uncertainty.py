@@ -78,10 +78,10 @@ def test_tables_figures_and_summary_are_written(run, tmp_path):
         assert wanted in out
     table = pd.read_csv(tmp_path / "u" / "intervals.csv")
     assert set(table["criterion"]) == {"p2", "p3"}
-    assert (table["q05"] <= table["q95"]).all()
+    assert (table["low"] <= table["high"]).all()
     assert (table["draws"] == 10).all()
     record = json.loads((tmp_path / "u" / "summary.json").read_text("utf-8"))
-    assert record["version"] == 1
+    assert record["version"] == 2
     assert record["run"]["draws"] == 10
     assert record["assumptions"]
     for name in ("intervals", "condition_order", "head_order", "tornado"):

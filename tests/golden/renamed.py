@@ -43,20 +43,22 @@ COLUMNS: dict[str, dict[str, str | Duplicate]] = {
         "mean_effort_changed": "mean_activation_changed",
         "mean_effort_within_limits": "mean_activation_within_limits",
         "peak_effort": "peak_activation",
-        "mean_effort_mean": "mean_activation_mean",
-        "mean_effort_std": "mean_activation_std",
-        "mean_effort_count": "mean_activation_count",
-        "peak_effort_mean": "peak_activation_mean",
-        "peak_effort_std": "peak_activation_std",
-        "peak_effort_count": "peak_activation_count",
+        "paired_low": "difference_low",
+        "paired_high": "difference_high",
+        "mean_difference": "difference_mean",
+        "sd_difference": "difference_sd",
+        "d_z_low": "cohen_d_z_low",
+        "d_z_high": "cohen_d_z_high",
+        "q05": "low",
+        "q95": "high",
+        "sd_nm": "moment_nm_sd",
+        "corrected_sd": "corrected_utilisation_sd",
     },
     **{
         f"{run}/{table}": {name: Duplicate(name.replace("effort", "activation"), _SAME)}
         for run, table, name in (
             ("demo", "frames", "effort"),
-            ("demo", "heads", "peak_effort"),
             ("exercises", "frames", "effort"),
-            ("exercises", "heads", "peak_effort"),
         )
     },
     **{
@@ -66,6 +68,41 @@ COLUMNS: dict[str, dict[str, str | Duplicate]] = {
         }
         for run in ("demo", "exercises", "variants")
     },
+    **{
+        f"{run}/heads": {
+            **{
+                name: f"{name}_mean"
+                for name in (
+                    *("mean_activation", "peak_activation", "mean_force_n", "peak_force_n"),
+                    *("min_fibre_length", "max_fibre_length"),
+                )
+            },
+            "peak_effort": Duplicate("peak_activation", _SAME),
+        }
+        for run in ("demo", "exercises")
+    },
+    "lab/heads": {
+        "mean_effort_mean": "mean_activation_mean",
+        "mean_effort_std": "mean_activation_sd",
+        "mean_effort_count": "people",
+        "peak_effort_mean": "peak_activation_mean",
+        "peak_effort_std": "peak_activation_sd",
+        "mean_force_n_std": "mean_force_n_sd",
+        "peak_force_n_std": "peak_force_n_sd",
+        "saturated_share_std": "saturated_share_sd",
+        **{
+            f"{name}_count": Duplicate("mean_effort_count", "the same people in every column")
+            for name in ("peak_effort", "mean_force_n", "peak_force_n", "saturated_share")
+        },
+    },
+    "lab/regions": {"mean_mean": "mean", "mean_std": "sd", "mean_count": "people"},
+    "lab/contrasts": {"low": "estimate_low", "high": "estimate_high"},
+    "lab/emg_ordering": {
+        f"{name}_{end}": f"{name}_difference_{end}"
+        for name in ("emg", "activation")
+        for end in ("low", "high")
+    }
+    | {"share_low": "share_agree_low", "share_high": "share_agree_high"},
     "lab/all_frames": {"effort": Duplicate("activation", _SAME)},
     **{
         f"{run}/{table}": {"first": name, "second": "other"}
@@ -80,6 +117,9 @@ COLUMNS: dict[str, dict[str, str | Duplicate]] = {
         "effort_median": "activation_median",
         "effort_low": "activation_low",
         "effort_high": "activation_high",
+        "force_median_n": "force_n_median",
+        "force_low_n": "force_n_low",
+        "force_high_n": "force_n_high",
     },
 }
 """Table → old column → new column, or the column that it was a duplicate of."""

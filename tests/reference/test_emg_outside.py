@@ -220,7 +220,9 @@ def test_the_interval_of_agreement_is_wilsons():
     found = compare_emg(cohort(40, seed=2)).ordering.iloc[0]
     assert 0 < found["agree"] < 40
     low, high = proportion_confint(found["agree"], 40, method="wilson")
-    assert (found["share_low"], found["share_high"]) == pytest.approx((low, high), rel=1e-10)
+    assert (found["share_agree_low"], found["share_agree_high"]) == pytest.approx(
+        (low, high), rel=1e-10
+    )
 
 
 def test_bands_hold_the_true_mean_as_often_as_they_say():

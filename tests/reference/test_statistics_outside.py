@@ -67,8 +67,8 @@ def test_two_conditions_give_the_paired_t_test():
     assert found["estimate"] / found["se"] == pytest.approx(paired.statistic, rel=1e-6)
     for name in ("p", "p_paired_t"):
         assert found[name] == pytest.approx(paired.pvalue, rel=1e-5)
-    assert found["low"] == pytest.approx(interval.low, rel=1e-6)
-    assert found["high"] == pytest.approx(interval.high, rel=1e-6)
+    assert found["estimate_low"] == pytest.approx(interval.low, rel=1e-6)
+    assert found["estimate_high"] == pytest.approx(interval.high, rel=1e-6)
     assert found["df"] == paired.df
 
 
@@ -160,7 +160,9 @@ def test_paired_columns_are_the_paired_t_test_of_each_pair_and_its_library_adjus
         paired = stats.ttest_rel(a, b)
         assert row["p_paired_t"] == pytest.approx(paired.pvalue, rel=1e-9)
         interval = paired.confidence_interval(0.9)
-        assert (row["paired_low"], row["paired_high"]) == pytest.approx(tuple(interval), rel=1e-9)
+        assert (row["difference_low"], row["difference_high"]) == pytest.approx(
+            tuple(interval), rel=1e-9
+        )
     wanted = multipletests(found["p_paired_t"], method="holm")[1]
     np.testing.assert_allclose(found["p_paired_holm"], wanted)
 
@@ -236,8 +238,8 @@ def test_effect_size_interval_agrees_with_a_bootstrap_of_many_people():
         rng=np.random.default_rng(1),
     ).confidence_interval
     # The bounds differ by the bootstrap's own noise and by the sample's shape, each near 0.01.
-    assert row["d_z_low"] == pytest.approx(drawn.low, abs=0.03)
-    assert row["d_z_high"] == pytest.approx(drawn.high, abs=0.03)
+    assert row["cohen_d_z_low"] == pytest.approx(drawn.low, abs=0.03)
+    assert row["cohen_d_z_high"] == pytest.approx(drawn.high, abs=0.03)
 
 
 @pytest.mark.parametrize(
@@ -262,7 +264,7 @@ def effects(people, size, count):
 def test_effect_size_interval_of_few_people_covers_and_hedges_is_unbiased(size):
     count = 400
     rows = list(effects(6, size, count))
-    held = sum(r["d_z_low"] <= size <= r["d_z_high"] for r in rows)
+    held = sum(r["cohen_d_z_low"] <= size <= r["cohen_d_z_high"] for r in rows)
     assert abs(held - 0.95 * count) < 3.5 * np.sqrt(count * 0.95 * 0.05)
     drawn = np.array([r["hedges_g_z"] for r in rows])
     assert abs(drawn.mean() - size) < 3.5 * drawn.std() / np.sqrt(count)
@@ -279,7 +281,7 @@ def test_intervals_cover_and_the_overall_test_keeps_its_rate_with_gaps(between):
         values[[1, 4], [0, 2]] = np.nan
         found = compare(values)
         row = found.contrasts.iloc[1]
-        covered += row["low"] <= 0.0 <= row["high"]
+        covered += row["estimate_low"] <= 0.0 <= row["estimate_high"]
         found_something += found.omnibus["p"].item() < 0.05
     assert abs(covered - 0.95 * count) < 3.5 * np.sqrt(count * 0.95 * 0.05)
     assert abs(found_something - 0.05 * count) < 3.5 * np.sqrt(count * 0.95 * 0.05)

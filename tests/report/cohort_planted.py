@@ -572,7 +572,7 @@ def published() -> PublishedResult:
             row |= {
                 f"activation{end}": activation + d * (activation > 0.05) for end, d in ends.items()
             }
-            row |= {f"force{end}_n": STRENGTH[head] * row[f"activation{end}"] for end in ends}
+            row |= {f"force_n{end}": STRENGTH[head] * row[f"activation{end}"] for end in ends}
             heads.append(row | {"doubtful_path": head == LONG and k < 2})
         shortfalls.append(
             {CONDITION: line.condition, "point": line.point, "n_people": line.people}

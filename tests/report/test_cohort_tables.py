@@ -56,7 +56,7 @@ def test_heads_are_means_over_people_of_their_own_means():
         seen.add(key)
         for name in (plan.MEAN_ACTIVATION, plan.PEAK_ACTIVATION, plan.MEAN_FORCE, plan.PEAK_FORCE):
             wanted = mean_and_sd("heads", name, *key[:2], head=key[2])
-            same([row[f"{name}_{end}"] for end in ("mean", "std", "count")], wanted)
+            same([row[f"{name}_mean"], row[f"{name}_sd"], row["people"]], wanted)
         same(row["saturated_share_mean"], share_at_full_activation(*key))
     assert seen == {(c, m, h) for c in CONDITIONS for m in MODES for h in HEADS}
 
@@ -108,7 +108,7 @@ def test_regions_keep_region_quantity_and_item_apart():
     for row in rows("regions"):
         where = labels(row, plan.REGION, plan.QUANTITY, plan.ITEM)
         wanted = mean_and_sd("regions", plan.MEAN, row[plan.CONDITION], row[plan.LATERAL], **where)
-        same([row[f"mean_{end}"] for end in ("mean", "std", "count")], wanted)
+        same([row["mean"], row["sd"], row["people"]], wanted)
     for row in rows("regions_by_person"):
         where = labels(row, plan.REGION, plan.QUANTITY, plan.ITEM)
         own = people_of("regions", plan.MEAN, row[plan.CONDITION], row[plan.LATERAL], **where)
@@ -249,14 +249,16 @@ def test_contrasts_are_the_paired_test_of_their_own_row():
     for (mode, outcome, item, a, b), row in found.items():
         gap = np.array(list(differences(outcome, item, (a, b), mode).values()))
         assert row["n_people"] == len(gap)
-        same(row["mean_difference"], gap.mean())
+        same(row["difference_mean"], gap.mean())
         if gap.std() < 1e-12:  # no lateral force at all in any of them
             assert np.isnan(row["p_paired_t"])
             continue
         test = ttest_1samp(gap, 0.0)
         assert row["p_paired_t"] == pytest.approx(test.pvalue, rel=1e-6)
         interval = test.confidence_interval(CONFIDENCE)
-        assert [row["paired_low"], row["paired_high"]] == pytest.approx(list(interval), rel=1e-6)
+        assert [row["difference_low"], row["difference_high"]] == pytest.approx(
+            list(interval), rel=1e-6
+        )
         way = np.sign(row["estimate"])
         counts = [(np.sign(gap) == s).sum() for s in (way, -way, 0.0)]
         assert [row[n] for n in ("n_same_direction", "n_opposite", "n_level")] == counts
@@ -422,7 +424,8 @@ def test_emg_order_has_the_differences_of_its_own_pair():
             gap = gaps[column] = np.array([one[p] - other[p] for p in one if p in other])
             same(row[f"{column}_difference"], gap.mean())
             interval = ttest_1samp(gap, 0.0).confidence_interval(CONFIDENCE)
-            assert (row[f"{column}_low"], row[f"{column}_high"]) == pytest.approx(tuple(interval))
+            found = (row[f"{column}_difference_{end}"] for end in ("low", "high"))
+            assert tuple(found) == pytest.approx(tuple(interval))
         way = np.sign(gaps["emg"]) == np.sign(gaps["activation"])
         assert (row["people"], row["agree"], row["disagree"]) == (len(way), way.sum(), (~way).sum())
         assert row["verdict"] == ("agree" if row[plan.HEAD] == plan.UPPER else "disagree")

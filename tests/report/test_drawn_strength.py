@@ -395,7 +395,7 @@ def test_a_correction_divides_by_the_bias():
         wanted = abs(item.moment) / measured / bias
         assert line.corrected_utilisation == pytest.approx(wanted)
         if item.sd is not None:
-            assert line.corrected_sd == pytest.approx(item.sd / measured / bias)
+            assert line.corrected_utilisation_sd == pytest.approx(item.sd / measured / bias)
         limb, lift = limb_and_lift(line.person, line.condition)
         if item.height_fraction is None:
             here = strength(
@@ -435,7 +435,7 @@ def test_utilisation_before_and_after_the_correction_is_drawn_in_its_place():
             (
                 "corrected to the task",
                 after,
-                part["corrected_sd"].fillna(0),
+                part["corrected_utilisation_sd"].fillna(0),
             ),
         ):
             (box,) = [b for b in boxes[label] if abs(b.lines[0].get_ydata()[0] - place) < 0.3]

@@ -176,7 +176,7 @@ def test_each_panel_along_the_lift_shows_its_own_head(tables):
     assert "Band: range over people." in head_of_figure(figure)
     assert "5 % in some condition" in head_of_figure(figure)
     heads = {spoken(h): h for h in solved().model.head_names}
-    means = tables["heads"].groupby("head")["mean_activation"].max()
+    means = tables["heads"].groupby("head")["mean_activation_mean"].max()
     assert set(panels(figure)) == {spoken(h) for h in means.index[means > 0.05]}
     for title, ax in panels(figure).items():
         frames = tables["frames"][tables["frames"]["head"] == heads[title]]
@@ -479,10 +479,10 @@ def test_files_hold_the_tables_that_their_names_promise(tables):
     means = people.groupby(["condition", "lateral", "head"])[["mean_force_n", ACTIVATION]].mean()
     table = tables["heads"].set_index(["condition", "lateral", "head"])
     np.testing.assert_allclose(
-        table["mean_force_n"], means["mean_force_n"].loc[table.index], rtol=1e-5
+        table["mean_force_n_mean"], means["mean_force_n"].loc[table.index], rtol=1e-5
     )
     np.testing.assert_allclose(
-        table["mean_activation"], means[ACTIVATION].loc[table.index], rtol=1e-5, atol=1e-9
+        table["mean_activation_mean"], means[ACTIVATION].loc[table.index], rtol=1e-5, atol=1e-9
     )
     ordering = tables["ordering"]
     for line in ordering.itertuples():
@@ -496,7 +496,7 @@ def test_files_hold_the_tables_that_their_names_promise(tables):
     for line in ratios[ratios["condition"] != ratios["other"]].itertuples():
         parts = [
             rows_of(people[people["head"] == line.head], c, line.lateral).set_index("person")
-            for c in (line.condition, line.reference)
+            for c in (line.condition, line.other)
         ]
         if (parts[1][ACTIVATION] > 1e-3).all():
             wanted = (parts[0][ACTIVATION] / parts[1][ACTIVATION]).mean()

@@ -222,7 +222,7 @@ def values_of(condition: str, mode: str, criterion: str, head: str) -> np.ndarra
     return activations()[:, :, cell, HEADS.index(head)].mean(axis=1)
 
 
-BOUNDS = {"q05": 0.05, "q25": 0.25, "median": 0.5, "q75": 0.75, "q95": 0.95}
+BOUNDS = {"low": 0.05, "q25": 0.25, "median": 0.5, "q75": 0.75, "high": 0.95}
 
 
 def test_bounds_of_an_interval_are_the_quantiles_that_name_them(tables):
@@ -269,7 +269,7 @@ def test_probability_is_that_of_the_first_being_greater(tables):
     first = record["mean_activation"][0]
     part = tables["intervals"].query("measure == 'mean_activation' and person == @EVERYONE")
     line = part[(part["head"] == first["head"]) & (part["condition"] == first["condition"])]
-    assert first["q05"] == pytest.approx(line["q05"].iloc[0], rel=1e-5)
+    assert first["low"] == pytest.approx(line["low"].iloc[0], rel=1e-5)
     assert [row["family"] for row in record["ranking"]] == [FIRST, SECOND, THIRD]
 
 
@@ -305,7 +305,7 @@ def test_interval_bars_span_what_the_legend_says(summary, tables):
                 & (table["measure"] == "mean_activation")
             ].to_dict(orient="records")
             for label, bounds in (
-                ("5 to 95 % of draws", ("q05", "q95")),
+                ("5 to 95 % of draws", ("low", "high")),
                 ("25 to 75 %", ("q25", "q75")),
                 ("median", ("median",)),
             ):

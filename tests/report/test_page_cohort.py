@@ -28,7 +28,7 @@ from momentshare.report.page import render
 
 pytest.importorskip("statsmodels")
 
-FIRST, SECOND = "condition a", "condition b"
+FIRST, SECOND = "condition", "other"
 
 
 def table_of(name, **where):
@@ -242,9 +242,9 @@ def test_paired_differences_keep_their_row_interval_and_p():
         assert_cells(
             row,
             {
-                "difference": source["mean_difference"],
-                "low": source["paired_low"],
-                "high": source["paired_high"],
+                "difference": source["difference_mean"],
+                "low": source["difference_low"],
+                "high": source["difference_high"],
                 "Hedges' g of the differences": source["hedges_g_z"],
                 "people": source["n_people"],
                 "in this direction": source["n_same_direction"],
@@ -252,7 +252,7 @@ def test_paired_differences_keep_their_row_interval_and_p():
         )
         assert_probability(row["p (Holm)"], source["p_paired_holm"])
         assert_probability(row["p (Holm over all)"], source["p_paired_holm_over_item"])
-        assert source["paired_low"] < source["mean_difference"] < source["paired_high"]
+        assert source["difference_low"] < source["difference_mean"] < source["difference_high"]
     for header in ("p (Holm)", "p (Holm over all)"):  # or a row's p could be another's
         assert len(set(table.column(header))) > 5
     kept = [row["p_paired_holm"] for row in seen.values()]
@@ -296,8 +296,9 @@ def test_order_by_emg_keeps_its_pair_and_verdict():
     for row in table.records():
         source = rows[row["head"], row[FIRST], row[SECOND]]
         for name in ("emg", "activation"):
-            for end in ("difference", "low", "high"):
-                assert_shows(row[f"{name} {end}"], source[f"{name}_{end}"])
+            for end in ("", " low", " high"):
+                column = f"{name} difference{end}"
+                assert_shows(row[column], source[column.replace(" ", "_")])
         assert row["verdict"] == source["verdict"]
         assert (row["people"], row["agree"]) == (str(source["people"]), str(source["agree"]))
 
@@ -334,7 +335,7 @@ def test_heads_of_a_published_table_keep_their_intervals_and_units():
         shown.add(row["head"])
         for end in ("", "_median", "_low", "_high"):
             assert_shows(row[f"activation{end.replace('_', ' ')}"], source[f"activation{end}"])
-            assert_shows(row[f"force{end.replace('_', ' ')} [N]"], source[f"force{end}_n"])
+            assert_shows(row[f"force{end.replace('_', ' ')} [N]"], source[f"force_n{end}"])
         assert row["rows balanced"] == str(source["rows_balanced"])
         assert row["doubtful path"] == ("yes" if source["doubtful_path"] else "no")
     assert shown == {spelled(h) for h in HEADS if h != plan.IDLE}

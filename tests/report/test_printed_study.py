@@ -24,6 +24,7 @@ from momentshare.sharing import Status
 from momentshare.study import parse_study, plan_study, run_study
 
 ACTIVATION, GREATEST = "mean_activation", "greatest_load_kg"
+MEAN = f"{ACTIVATION}_mean"
 
 FAR = """\
 [[condition]]
@@ -102,7 +103,7 @@ def test_activation_of_each_head_is_printed_under_its_condition(tables, said):
             continue
         mode = re.fullmatch(r"Activation, lift mean \[%\], lateral force (\w+)", title)[1]
         part = heads[heads["lateral"] == mode]
-        wide = part.pivot_table(index="head", columns="condition", values=ACTIVATION)
+        wide = part.pivot_table(index="head", columns="condition", values=MEAN)
         assert {cells["head"] for cells in rows} == set(wide.index[wide.max(axis=1) >= 0.05])
         for cells in rows:
             conditions = [name for name in cells if name != "head"]
@@ -218,7 +219,7 @@ def test_what_the_glenoid_changes_most_is_told_the_right_way(bounded):
         assert after == f"{100 * line['mean_activation_within_limits']:.0f}"
     heads = tables["heads"].set_index(["head", "condition", "lateral"])
     for key, line in table.iterrows():
-        assert line["mean_activation"] == pytest.approx(heads.loc[key, ACTIVATION], abs=1e-6)
+        assert line["mean_activation"] == pytest.approx(heads.loc[key, MEAN], abs=1e-6)
         gap = line["mean_activation_within_limits"] - line["mean_activation"]
         assert line["difference"] == pytest.approx(gap, abs=1e-6)
     assert "set glenoid_constraint" not in text
@@ -278,7 +279,7 @@ def test_an_effect_is_the_changed_study_less_the_study_as_it_is(effects):
     _, tables = effects
     keys = ["condition", "lateral", "head"]
     heads = tables["effects_heads"]
-    base = tables["heads"].set_index(keys)[ACTIVATION]
+    base = tables["heads"].set_index(keys)[MEAN]
     assert set(heads["switch"]) == set(TURNED)
     for name, setting in TURNED.items():
         study = run_study(parse_study(ONE.replace("frames = 5", f"frames = 5\n{setting}")))

@@ -82,7 +82,7 @@ def summary_of(conditions, free=0.2):
     means = pd.DataFrame(
         [
             {"condition": c, "lateral": "measured", "head": h, "mean_activation_mean": 0.2}
-            | {"mean_activation_std": 0.5}
+            | {"mean_activation_sd": 0.5}
             for c in conditions
             for h in HEADS
         ]

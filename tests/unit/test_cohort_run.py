@@ -137,8 +137,8 @@ def test_every_table_is_tidy_and_speaks_of_people_first(summary):
         & (means["head"] == "triceps_brachii/lateral")
     ]["mean_activation"]
     assert one["mean_activation_mean"] == pytest.approx(own.mean())
-    assert one["mean_activation_std"] == pytest.approx(own.std())
-    assert one["mean_activation_count"] == 3
+    assert one["mean_activation_sd"] == pytest.approx(own.std())
+    assert one["people"] == 3
 
 
 def test_curves_are_means_over_people_of_their_own_means(result, summary):

@@ -135,10 +135,10 @@ def test_contrasts_are_first_less_second_with_counts_of_people():
     for (a, b), row in table.iterrows():
         gap = ACTIVATION[:, GRIPS.index(a)] - ACTIVATION[:, GRIPS.index(b)]
         assert row["estimate"] == pytest.approx(gap.mean())
-        assert row["low"] < row["estimate"] < row["high"]
+        assert row["estimate_low"] < row["estimate"] < row["estimate_high"]
         assert row["cohen_d_z"] == pytest.approx(gap.mean() / gap.std(ddof=1))
         assert abs(row["hedges_g_z"]) < abs(row["cohen_d_z"])
-        assert row["d_z_low"] < row["cohen_d_z"] < row["d_z_high"]
+        assert row["cohen_d_z_low"] < row["cohen_d_z"] < row["cohen_d_z_high"]
         assert row["n_people"] == row["n_condition"] == row["n_other"] == 7
         assert row["n_same_direction"] == (gap < 0).sum()
         assert row["n_opposite"] == (gap > 0).sum()
@@ -171,8 +171,8 @@ def test_scale_and_shift_of_the_outcome_change_no_test(factor):
 
 def test_wider_confidence_is_wider():
     narrow, wide = compare(ACTIVATION, confidence=0.8), compare(ACTIVATION, confidence=0.99)
-    assert (wide.contrasts["low"] < narrow.contrasts["low"]).all()
-    assert (wide.contrasts["d_z_high"] > narrow.contrasts["d_z_high"]).all()
+    assert (wide.contrasts["estimate_low"] < narrow.contrasts["estimate_low"]).all()
+    assert (wide.contrasts["cohen_d_z_high"] > narrow.contrasts["cohen_d_z_high"]).all()
 
 
 def test_a_person_who_lacks_a_condition_counts_with_the_others_and_is_named():
@@ -232,8 +232,10 @@ def test_same_difference_in_everyone_has_an_estimate_but_no_test():
     found = compare(np.linspace(0.1, 0.5, 5)[:, None] + [0.0, 0.1, 0.3])
     assert "same amount" in found.notes[0]
     np.testing.assert_allclose(found.contrasts["estimate"], [-0.1, -0.3, -0.2])
-    assert found.contrasts[["p", "low", "cohen_d_z", "d_z_low"]].isna().all(axis=None)
-    assert found.contrasts[["p_paired_holm", "paired_low"]].isna().all(axis=None)
+    assert (
+        found.contrasts[["p", "estimate_low", "cohen_d_z", "cohen_d_z_low"]].isna().all(axis=None)
+    )
+    assert found.contrasts[["p_paired_holm", "difference_low"]].isna().all(axis=None)
     assert found.contrasts["note"].str.contains("no paired test").all()
     assert found.contrasts["n_same_direction"].tolist() == [5, 5, 5]
 
@@ -245,7 +247,15 @@ def test_too_few_people_have_estimates_but_no_test(people):
     assert "person" in found.notes[0] or "too few" in found.notes[0]
     wanted = ACTIVATION[:people, 0].mean() - ACTIVATION[:people, 1].mean()
     assert found.contrasts["estimate"][0] == pytest.approx(wanted)
-    untested = ["se", "p", "p_paired_t", "p_paired_holm", "paired_low", "paired_high", "d_z_low"]
+    untested = [
+        "se",
+        "p",
+        "p_paired_t",
+        "p_paired_holm",
+        "difference_low",
+        "difference_high",
+        "cohen_d_z_low",
+    ]
     assert found.contrasts[untested].isna().all(axis=None)
     for notes in (found.omnibus["note"], found.contrasts["note"]):
         assert notes.str.contains("3 are needed").all()
@@ -265,7 +275,7 @@ def test_a_pair_that_few_people_have_says_how_many_are_needed(both, says):
     lacking, whole = found.loc[("narrow", "wide")], found.loc[("narrow", "middle")]
     assert says in lacking["note"]
     assert "too few for a paired test; 3 are needed" in lacking["note"]
-    assert lacking[["p_paired_t", "p_paired_holm", "paired_low"]].isna().all()
+    assert lacking[["p_paired_t", "p_paired_holm", "difference_low"]].isna().all()
     assert np.isfinite(lacking["p"])
     assert whole["note"] == ""
     # The one pair with a paired test is a family of its own.
@@ -327,7 +337,7 @@ def test_conditions_that_nobody_links_have_no_test():
 def test_an_interval_that_excludes_zero_goes_with_its_paired_p():
     for share in (0.9, 0.95, 0.999):
         found = compare(ACTIVATION, confidence=share).contrasts
-        outside = found["paired_low"] * found["paired_high"] > 0.0
+        outside = found["difference_low"] * found["difference_high"] > 0.0
         assert (outside == (found["p_paired_t"] < 1.0 - share)).all()
 
 
@@ -398,8 +408,8 @@ def test_families_can_be_chosen_and_units_named():
     assert "p_holm_over_lateral_and_head" in contrasts
     assert (contrasts["p_holm_over_lateral_and_head"] >= contrasts["p_holm"]).all()
     assert (contrasts["p_paired_holm_over_lateral_and_head"] >= contrasts["p_paired_holm"]).all()
-    assert {"estimate_nm", "se_nm", "low_nm", "high_nm"} <= set(contrasts.columns)
-    assert {"paired_low_nm", "paired_high_nm"} <= set(contrasts.columns)
+    assert {"estimate_nm", "se_nm", "estimate_nm_low", "estimate_nm_high"} <= set(contrasts.columns)
+    assert {"difference_nm_low", "difference_nm_high"} <= set(contrasts.columns)
     assert "sd_within_people_nm" in omnibus
     with pytest.raises(InputError, match="family: unknown key 'person'"):
         compare_all(table, keys=["lateral", "head"], value="activation", family=["person"])

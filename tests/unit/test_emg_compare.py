@@ -58,13 +58,15 @@ def test_order_of_conditions_person_by_person():
     assert (row["condition"], row["other"]) == ("narrow", "wide")
     assert (row["people"], row["agree"], row["disagree"], row["level"]) == (4, 2, 1, 1)
     assert row["share_agree"] == 0.5
-    assert 0.0 < row["share_low"] < 0.5 < row["share_high"] < 1.0
+    assert 0.0 < row["share_agree_low"] < 0.5 < row["share_agree_high"] < 1.0
     assert row["emg_difference"] == pytest.approx(0.05125)
     assert row["activation_difference"] == pytest.approx(0.1)
     # The interval of the EMG difference includes zero, so its sign is not known.
     told = ttest_1samp([0.2, 0.2, -0.2, 0.005], 0.0).confidence_interval(0.95)
-    assert (row["emg_low"], row["emg_high"]) == pytest.approx(tuple(told))
-    assert (row["activation_low"], row["activation_high"]) == pytest.approx((0.1, 0.1))
+    assert (row["emg_difference_low"], row["emg_difference_high"]) == pytest.approx(tuple(told))
+    assert (row["activation_difference_low"], row["activation_difference_high"]) == pytest.approx(
+        (0.1, 0.1)
+    )
     assert row["verdict"] == "open"
 
 
@@ -88,7 +90,18 @@ def test_verdicts(change, predicted, verdict):
     )
     row = compare_emg(table).ordering.iloc[0]
     assert row["verdict"] == verdict
-    assert row[["emg_low", "emg_high", "activation_low", "activation_high"]].isna().all()
+    assert (
+        row[
+            [
+                "emg_difference_low",
+                "emg_difference_high",
+                "activation_difference_low",
+                "activation_difference_high",
+            ]
+        ]
+        .isna()
+        .all()
+    )
     assert row["note"] == "one person, so no interval; the verdict is by signs alone"
 
 
@@ -125,7 +138,8 @@ def test_verdicts_over_people_need_both_signs_to_be_known(measured, predicted, v
     row = compare_emg(pairs_of(measured, predicted)).ordering.iloc[0]
     assert row["verdict"] == verdict
     known = (
-        row["emg_low"] * row["emg_high"] > 0 and row["activation_low"] * row["activation_high"] > 0
+        row["emg_difference_low"] * row["emg_difference_high"] > 0
+        and row["activation_difference_low"] * row["activation_difference_high"] > 0
     )
     assert known or verdict in {"open", "level"}
     assert row["note"] == ""
@@ -180,7 +194,7 @@ def test_one_person_has_no_interval_and_is_told_so():
     assert len(names) == 6
     assert found.agreement[names].isna().all(axis=None)
     assert found.agreement["note"].str.contains("one person, so no interval").all()
-    assert found.ordering[["share_low", "share_high"]].isna().all(axis=None)
+    assert found.ordering[["share_agree_low", "share_agree_high"]].isna().all(axis=None)
     assert found.ordering["note"].str.contains("one person").all()
     assert found.agreement["r"].notna().all()
 

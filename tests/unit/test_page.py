@@ -221,7 +221,7 @@ def rows_of(frame, **fields):
     [
         ("estimate", "low", "high"),
         ("r", "r_low", "r_high"),
-        ("force_n", "force_low_n", "force_high_n"),
+        ("force_n", "force_n_low", "force_n_high"),
     ],
 )
 def test_estimate_and_interval_have_the_same_decimals(names):

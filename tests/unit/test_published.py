@@ -123,7 +123,7 @@ def test_no_spread_collapses_on_the_direct_answer(limb, write):
         assert part["head"].tolist() == list(limb.head_names)
         for end in ("", "_median", "_low", "_high"):
             np.testing.assert_allclose(part[f"activation{end}"], wanted.activation, atol=1e-9)
-            np.testing.assert_allclose(part[f"force{end}_n"], wanted.force, atol=1e-6)
+            np.testing.assert_allclose(part[f"force_n{end}"], wanted.force, atol=1e-6)
     assert found.shortfalls["status"].tolist() == ["solved", "solved"]
     assert found.shortfalls["share_short"].tolist() == [0.0, 0.0]
 
@@ -288,7 +288,7 @@ def test_same_seed_same_numbers(limb, write):
 
 def test_no_draws_gives_the_means_only(limb, write):
     found = heads_of_published(read_published(write(LINE, WIDE)), limb, draws=0)
-    assert found.heads[["activation_low", "force_median_n"]].isna().all(axis=None)
+    assert found.heads[["activation_low", "force_n_median"]].isna().all(axis=None)
     assert found.orderings["probability"].isna().all()
     assert found.orderings["activation_difference"].notna().all()
     assert np.isnan(found.shortfalls["share_short"]).all()

@@ -91,13 +91,13 @@ def test_head_table_has_exactly_the_stated_columns(result):
         "condition",
         "lateral",
         "head",
-        "peak_activation",
-        "mean_activation",
-        "peak_force_n",
-        "mean_force_n",
-        "peak_activation",
-        "min_fibre_length",
-        "max_fibre_length",
+        "people",
+        *("mean_activation_mean", "mean_activation_sd"),
+        *("peak_activation_mean", "peak_activation_sd"),
+        *("mean_force_n_mean", "mean_force_n_sd"),
+        *("peak_force_n_mean", "peak_force_n_sd"),
+        *("min_fibre_length_mean", "min_fibre_length_sd"),
+        *("max_fibre_length_mean", "max_fibre_length_sd"),
     )
     assert wanted == HEADS_COLUMNS
     assert tuple(head_table(result).columns) == wanted
@@ -115,8 +115,11 @@ def test_head_table_is_the_mean_over_people(result, by_person):
     table = head_table(result).set_index(["condition", "lateral", "head"])
     for key, part in by_person.groupby(["condition", "lateral", "head"]):
         assert len(part) == PEOPLE
-        for column in HEADS_COLUMNS[3:]:
-            assert table.loc[key, column] == pytest.approx(part[column].mean(), rel=1e-12)
+        assert table.loc[key, "people"] == PEOPLE
+        for column in HEADS_COLUMNS[4::2]:
+            name = column.removesuffix("_mean")
+            own = table.loc[key, [f"{name}_mean", f"{name}_sd"]].to_list()
+            assert own == pytest.approx([part[name].mean(), part[name].std()], rel=1e-9)
 
 
 def test_frame_table_has_one_row_a_frame_and_head(result, frames):

@@ -104,7 +104,7 @@ def test_free_columns_and_inequalities_take_part(exponent):
     assert checked > 6
 
 
-def test_the_derivative_of_a_multiplier_is_the_curvature_of_the_activation():
+def test_the_derivative_of_a_multiplier_is_the_curvature_of_the_effort():
     arms, capacity, moments = calm_frames(3, 3.0, 3)
     slope = force_gradients(arms, capacity, moments, exponent=3.0)
     curvature = slope.multipliers_by_moment

@@ -158,7 +158,7 @@ def test_bias_corrects_what_the_test_posture_distorts(limb):
     assert line["utilisation_here"] == pytest.approx(30 / here)
     assert line["utilisation_tested"] == pytest.approx(30 / there)
     assert line["corrected_utilisation"] == pytest.approx(30 / 50 * there / here)
-    assert line["corrected_sd"] == pytest.approx(line["corrected_utilisation"] / 10)
+    assert line["corrected_utilisation_sd"] == pytest.approx(line["corrected_utilisation"] / 10)
 
 
 def test_twice_the_strength_leaves_the_bias_and_halves_the_utilisation(limb):

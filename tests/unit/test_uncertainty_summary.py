@@ -108,7 +108,7 @@ def test_a_built_in_effect_is_certain_though_intervals_overlap(tmp_path, model, 
     assert (found.condition_order["standard_error"] == 0.0).all()
     part = found.intervals[found.intervals["person"] == EVERYONE]
     one, two = (part[part["condition"] == n].iloc[0] for n in ("one", "two"))
-    assert one["q95"] > two["q05"]
+    assert one["high"] > two["low"]
 
 
 def test_no_difference_at_all_is_a_tie(tmp_path, model, plan):
@@ -134,7 +134,7 @@ def test_intervals_cover_the_known_distribution(tmp_path, model, plan):
         line = first[(first["person"] == who) & (first["condition"] == "one")].iloc[0]
         assert line["mean"] == pytest.approx(0.5, abs=4 * sd / math.sqrt(DRAWS))
         assert line["sd"] == pytest.approx(sd, rel=4 / math.sqrt(2 * DRAWS))
-        for name, p in (("q05", 0.05), ("median", 0.5), ("q95", 0.95)):
+        for name, p in (("low", 0.05), ("median", 0.5), ("high", 0.95)):
             wanted = 0.5 + sd * norm.ppf(p)
             # Standard error of a sample quantile.
             error = math.sqrt(p * (1 - p) / DRAWS) / norm.pdf(norm.ppf(p)) * sd

@@ -128,10 +128,10 @@ def _published(
 def _mean_and_sd(row: pd.DataFrame) -> str:
     if row.empty:
         return "–"
-    mean, people = 100.0 * row["mean_activation_mean"].iloc[0], row["mean_activation_count"].iloc[0]
+    mean, people = 100.0 * row["mean_activation_mean"].iloc[0], row["people"].iloc[0]
     if people < 2:
         return f"{mean:.0f} (1 person)"
-    return f"{mean:.0f} ± {100.0 * row['mean_activation_std'].iloc[0]:.0f}"
+    return f"{mean:.0f} ± {100.0 * row['mean_activation_sd'].iloc[0]:.0f}"
 
 
 def _print(

@@ -22,9 +22,9 @@ __all__ = [
 ]
 
 CONTRAST_COLUMNS = (
-    "condition", "other", "estimate", "se", "df", "low", "high", "p", "p_holm",
-    "p_paired_t", "p_paired_holm", "mean_difference", "paired_low", "paired_high",
-    "sd_difference", "cohen_d_z", "hedges_g_z", "d_z_low", "d_z_high", "n_people",
+    "condition", "other", "estimate", "se", "df", "estimate_low", "estimate_high", "p", "p_holm",
+    "p_paired_t", "p_paired_holm", "difference_mean", "difference_low", "difference_high",
+    "difference_sd", "cohen_d_z", "hedges_g_z", "cohen_d_z_low", "cohen_d_z_high", "n_people",
     "n_condition", "n_other", "n_same_direction", "n_opposite", "n_level", "method", "note",
 )  # fmt: skip
 
@@ -101,7 +101,8 @@ def contrast_row(
         se = float(np.sqrt(line @ fit.cov @ line))
         half = t.ppf(0.5 + 0.5 * confidence, fit.df) * se
         out |= {
-            "se": se, "df": float(fit.df), "low": estimate - half, "high": estimate + half,
+            "se": se, "df": float(fit.df),
+            "estimate_low": estimate - half, "estimate_high": estimate + half,
             "p": float(2.0 * t.sf(abs(estimate) / se, fit.df)),
         }  # fmt: skip
     gap = values[:, a] - values[:, b]
@@ -136,10 +137,10 @@ def _effect(
     if n == 0:
         notes.append("Nobody has both conditions, so there is no effect size.")
         return out
-    out["mean_difference"] = mean = float(gap.mean())
+    out["difference_mean"] = mean = float(gap.mean())
     sd = np.nan
     if n > 1:
-        out["sd_difference"] = sd = float(gap.std(ddof=1))
+        out["difference_sd"] = sd = float(gap.std(ddof=1))
     if n < LEAST_PEOPLE:
         if data.people >= LEAST_PEOPLE:
             have = "2 people have" if n == 2 else "1 person has"
@@ -163,12 +164,12 @@ def _effect(
         notes.append("The differences hardly vary, and the effect size has no usable interval.")
     return out | {
         "p_paired_t": float(2.0 * t.sf(abs(value), free)),
-        "paired_low": mean - half,
-        "paired_high": mean + half,
+        "difference_low": mean - half,
+        "difference_high": mean + half,
         "cohen_d_z": mean / sd,
         "hedges_g_z": mean / sd * shrink,
-        "d_z_low": low,
-        "d_z_high": high,
+        "cohen_d_z_low": low,
+        "cohen_d_z_high": high,
     }
 
 

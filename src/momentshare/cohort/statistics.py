@@ -82,18 +82,18 @@ class Comparison:
         ``sd_within_people``; numbers of people, values and conditions; method and note.
     contrasts : DataFrame
         One row for each pair. ``estimate`` is condition minus other with ``se``, ``df``,
-        ``low``, ``high``, ``p``; ``p_holm`` within the family. ``p_paired_t`` is the paired t
-        test of the people who have both, ``p_paired_holm`` the same within the family, and
-        ``mean_difference`` with ``paired_low`` to ``paired_high`` their mean difference and
-        Student's interval; no test or interval with fewer than three of them. Prefer these in
-        general: they assume nothing about the other conditions, and keep their error rate where
-        conditions spread people unlike. Prefer the model's ``p_holm`` where the variances of the
-        differences are alike (``epsilon_greenhouse_geisser`` near 1), for it has more degrees of
-        freedom with few people, or where many lack a condition, for it also uses people who have
-        one of the two. ``sd_difference`` is of the people who have both; ``cohen_d_z`` is
-        ``mean_difference`` over it, ``hedges_g_z`` the same with Hedges' correction for small
-        samples, and ``d_z_low`` to ``d_z_high`` the interval of the population's value from the
-        noncentral t, exact for normal differences.
+        ``estimate_low``, ``estimate_high``, ``p``; ``p_holm`` within the family. ``p_paired_t``
+        is the paired t test of the people who have both, ``p_paired_holm`` the same within the
+        family, and ``difference_mean`` with ``difference_low`` to ``difference_high`` their
+        mean difference and Student's interval; no test or interval with fewer than three of
+        them. Prefer these in general: they assume nothing about the other conditions, and keep
+        their error rate where conditions spread people unlike. Prefer the model's ``p_holm``
+        where the variances of the differences are alike (``epsilon_greenhouse_geisser`` near
+        1), for it has more degrees of freedom with few people, or where many lack a condition,
+        for it also uses people who have one of the two. ``difference_sd`` is of the people who
+        have both; ``cohen_d_z`` is ``difference_mean`` over it, ``hedges_g_z`` the same with
+        Hedges' correction for small samples, and ``cohen_d_z_low`` to ``cohen_d_z_high`` the
+        interval of the population's value from the noncentral t, exact for normal differences.
         ``n_people`` have both; ``n_same_direction`` of them differ with the sign of
         ``estimate``, ``n_opposite`` against it, ``n_level`` not at all.
     descriptives : DataFrame
@@ -326,7 +326,7 @@ def compare_all(
             table.insert(list(table).index(after) + 1, name + over, values)
     if unit:
         omnibus, contrasts = (
-            t.rename(columns={c: f"{c}_{unit}" for c in _WITH_UNIT if c in t})
+            t.rename(columns={c: _with_unit(c, unit) for c in _WITH_UNIT if c in t})
             for t in (omnibus, contrasts)
         )
     return omnibus, contrasts
@@ -336,9 +336,18 @@ _ADJUSTED = {"p": "p_holm", "p_paired_t": "p_paired_holm"}
 """Columns of p of a contrast and those of their adjustments."""
 
 _WITH_UNIT = (
-    "estimate", "se", "low", "high", "mean_difference", "paired_low", "paired_high",
-    "sd_difference", "sd_between_people", "sd_within_people",
+    "estimate", "se", "estimate_low", "estimate_high",
+    "difference_mean", "difference_low", "difference_high", "difference_sd",
+    "sd_between_people", "sd_within_people",
 )  # fmt: skip
+
+
+def _with_unit(column: str, unit: str) -> str:
+    """Put the unit behind the name, before what the column says of it."""
+    name, _, what = column.rpartition("_")
+    if name in {"estimate", "difference"}:
+        return f"{name}_{unit}_{what}"
+    return f"{column}_{unit}"
 
 
 def _need_statsmodels() -> None:

@@ -15,6 +15,7 @@ import pandas as pd
 
 from momentshare.cohort.solve import LEAST_UNMET, greatest_unmet
 from momentshare.cohort.statistics import compare_all, subject_means
+from momentshare.reading import HEAD_OUTCOMES, over_people
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -23,7 +24,6 @@ if TYPE_CHECKING:
 
 __all__ = ["CohortSummary", "shown_mode", "summarise_cohort"]
 
-_HEAD_OUTCOMES = ("mean_activation", "peak_activation", "mean_force_n", "peak_force_n")
 _LEVEL = 0.01
 """Difference of lift-mean activation below which two conditions are called level; ours."""
 
@@ -63,7 +63,7 @@ def summarise_cohort(result: CohortResult) -> CohortSummary:
     mode = shown_mode(heads)
     confidence = result.study.file.statistics.confidence
     heads = heads.merge(_saturated(data["frames"]), on=[*_REPETITION, "lateral", "head"])
-    outcomes = [*_HEAD_OUTCOMES, "saturated_share"]
+    outcomes = [*HEAD_OUTCOMES, "saturated_share"]
     means = subject_means(heads, ["lateral", "head"], outcomes)
     regions = subject_means(data["regions"], ["lateral", "region", "quantity", "item"], ["mean"])
     shortfalls = _shortfalls(data["moments"])
@@ -74,12 +74,14 @@ def summarise_cohort(result: CohortResult) -> CohortSummary:
         "shortfalls": shortfalls,
         "heads_by_person": means.merge(verdicts, on=["person", "condition"], how="left"),
         "regions_by_person": regions.merge(verdicts, on=["person", "condition"], how="left"),
-        "heads": _between(means, ["condition", "lateral", "head"], outcomes).merge(
+        "heads": over_people(means, ["condition", "lateral", "head"], outcomes).merge(
             flagged, on="condition", how="left"
         ),
-        "regions": _between(
+        "regions": over_people(
             regions, ["condition", "lateral", "region", "quantity", "item"], ["mean"]
-        ).merge(flagged, on="condition", how="left"),
+        )
+        .rename(columns={"mean_mean": "mean", "mean_sd": "sd"})
+        .merge(flagged, on="condition", how="left"),
     }
     tables |= _curves(data["frames"], data["moments"], result.table("motion"))
     tables |= _statistics(means, regions, confidence)
@@ -186,13 +188,6 @@ def _flagged(verdicts: pd.DataFrame) -> pd.DataFrame:
     """Count the people of each condition with a trial that warned or failed."""
     bad = verdicts.assign(people_flagged=verdicts["worst_check"].isin(["warn", "fail"]))
     return bad.groupby("condition", sort=False)["people_flagged"].sum().reset_index()
-
-
-def _between(means: pd.DataFrame, keys: list[str], values: list[str]) -> pd.DataFrame:
-    """Mean, standard deviation and number of people, wide."""
-    grouped = means.groupby(keys, sort=False, observed=True)[values].agg(["mean", "std", "count"])
-    grouped.columns = pd.Index(["_".join(pair) for pair in grouped.columns.to_flat_index()])
-    return grouped.reset_index()
 
 
 def _band(table: pd.DataFrame, keys: list[str], value: str) -> pd.DataFrame:

@@ -77,14 +77,15 @@ class EmgComparison:
     ordering : DataFrame
         Head × pair of conditions. ``emg_difference`` and ``activation_difference`` are means
         over people of lift mean in ``condition`` less that in ``other``, with Student's
-        interval of the paired differences (``emg_low``, ``emg_high``, ``activation_low``,
-        ``activation_high``), none for one person. ``verdict``: ``"level"`` where either mean
-        is within ``level``, which says that it is small, not that it is known to be; ``"open"``
-        where either interval includes zero, so that its sign is not known; else ``"agree"`` or
-        ``"disagree"`` by the signs. For one person the signs alone decide, and the note says
-        so; ``"missing"`` where nobody has both. ``agree``, ``disagree`` and ``level`` count
-        people, each by own signs; ``share_agree`` is over all people with both conditions, so
-        that level ones do not count for the model, with its Wilson interval.
+        interval of the paired differences (``emg_difference_low`` and ``_high``,
+        ``activation_difference_low`` and ``_high``), none for one person. ``verdict``:
+        ``"level"`` where either mean is within ``level``, which says that it is small, not that
+        it is known to be; ``"open"`` where either interval includes zero, so that its sign is
+        not known; else ``"agree"`` or ``"disagree"`` by the signs. For one person the signs
+        alone decide, and the note says so; ``"missing"`` where nobody has both. ``agree``,
+        ``disagree`` and ``level`` count people, each by own signs; ``share_agree`` is over all
+        people with both conditions, so that level ones do not count for the model, with its
+        Wilson interval.
     agreement : DataFrame
         Head × condition. ``r``: Pearson correlation along the lift, mean over people of Fisher's
         z turned back; ``rmse``, ``difference`` (activation less EMG): means over people. Each
@@ -165,18 +166,18 @@ ORDERING_COLUMNS = (
     "other",
     "people",
     "emg_difference",
-    "emg_low",
-    "emg_high",
+    "emg_difference_low",
+    "emg_difference_high",
     "activation_difference",
-    "activation_low",
-    "activation_high",
+    "activation_difference_low",
+    "activation_difference_high",
     "verdict",
     "agree",
     "disagree",
     "level",
     "share_agree",
-    "share_low",
-    "share_high",
+    "share_agree_low",
+    "share_agree_high",
     "note",
 )
 
@@ -345,16 +346,16 @@ def _ordering_row(
         "other": second,
         "people": people,
         "emg_difference": emg_mean,
-        "emg_low": emg_low,
-        "emg_high": emg_high,
+        "emg_difference_low": emg_low,
+        "emg_difference_high": emg_high,
         "activation_difference": model_mean,
-        "activation_low": model_low,
-        "activation_high": model_high,
+        "activation_difference_low": model_low,
+        "activation_difference_high": model_high,
         "verdict": verdict,
         **counts,
         "share_agree": share,
-        "share_low": low,
-        "share_high": high,
+        "share_agree_low": low,
+        "share_agree_high": high,
         "note": "; ".join(notes),
     }
 

@@ -280,13 +280,13 @@ def _heads(
             "head": limb.head_names,
             "rows_balanced": len(line.balanced),
         }
-        for name, unit, value in (("activation", "", activation[k]), ("force", "_n", force[k])):
+        for name, value in (("activation", activation[k]), ("force_n", force[k])):
             low, median, high = _quantiles(value[1 : 1 + draws])
             columns |= {
-                f"{name}{unit}": value[0],
-                f"{name}_median{unit}": median,
-                f"{name}_low{unit}": low,
-                f"{name}_high{unit}": high,
+                name: value[0],
+                f"{name}_median": median,
+                f"{name}_low": low,
+                f"{name}_high": high,
             }
         parts.append(pd.DataFrame(columns | {"doubtful_path": inside[k, 0]}))
     return pd.concat(parts, ignore_index=True)

@@ -305,7 +305,7 @@ def _activation_by_head(summary: CohortSummary) -> Figure:
             if line.empty:
                 continue
             value = float(line["mean_activation_mean"].iloc[0])
-            spread = float(np.nan_to_num(line["mean_activation_std"].iloc[0]))
+            spread = float(np.nan_to_num(line["mean_activation_sd"].iloc[0]))
             bar = np.clip([value - spread, value + spread], low, high)
             reach = np.abs(bar - value)[:, None]
             ax.errorbar(value, row + shift, xerr=reach, elinewidth=1.0, clip_on=False, **look)

@@ -149,15 +149,15 @@ def _orders(summary: CohortSummary) -> list[Block]:
     for _, row in mine[mine["p_paired_holm_over_item"] < _ALPHA].iterrows():
         head, pair = row["item"], (row["condition"], row["other"])
         both = own[[(head, c) for c in pair]].dropna().mean()  # of the people who were compared
-        if max(both) < WORKING or abs(row["mean_difference"]) < _LEAST_DIFFERENCE:
+        if max(both) < WORKING or abs(row["difference_mean"]) < _LEAST_DIFFERENCE:
             continue
         saturated = [float(means.loc[(head, c), "saturated_share_mean"]) for c in pair]
-        high, low = pair if row["mean_difference"] > 0.0 else pair[::-1]
+        high, low = pair if row["difference_mean"] > 0.0 else pair[::-1]
         line = {
             "head": head,
             "order": f"{high} above {low}",
             "activation": f"{100 * both[head, high]:.0f} / {100 * both[head, low]:.0f}",
-            "difference": f"{100 * abs(row['mean_difference']):.1f} ({_interval(row)})",
+            "difference": f"{100 * abs(row['difference_mean']):.1f} ({_interval(row)})",
             "people": f"{row['n_same_direction']:.0f} of {row['n_people']:.0f}",
         }
         turned, tried = _turned_by(summary, str(head), pair)
@@ -187,8 +187,8 @@ def _orders(summary: CohortSummary) -> list[Block]:
 
 
 def _interval(row: pd.Series[Any]) -> str:
-    low, high = sorted(abs(100.0 * row[name]) for name in ("paired_low", "paired_high"))
-    if row["paired_low"] * row["paired_high"] < 0.0:
+    low, high = sorted(abs(100.0 * row[name]) for name in ("difference_low", "difference_high"))
+    if row["difference_low"] * row["difference_high"] < 0.0:
         low = -low
     return f"{low:.1f} to {high:.1f}".replace("-", "\N{MINUS SIGN}")
 

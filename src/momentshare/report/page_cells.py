@@ -57,6 +57,9 @@ _HEADERS = {
 }
 """Names of columns that need other words than their own."""
 
+_STATISTICS = {"mean", "sd", "median", "low", "high", "changed"}
+"""What may stand behind the unit in the name of a column."""
+
 _FORMATS = {"f": ".2f", "f_value": ".2f"}
 """Names of columns whose numbers have a usual form; two decimals of F: common practice."""
 
@@ -184,9 +187,13 @@ def _heading(name: object) -> tuple[str, str]:
     given = re.fullmatch(r"(.*\S)\s*\[([^\[\]]+)\]", text, re.DOTALL)
     if given:
         return given.group(1), given.group(2)
+    name, _, statistic = text.rpartition("_")
+    if statistic not in _STATISTICS:
+        name, statistic = text, ""
     for ending, unit in UNITS.items():
-        if text.endswith("_" + ending) and " " not in text:
-            return text.removesuffix("_" + ending).replace("_", " "), unit
+        if name.endswith("_" + ending) and " " not in text:
+            words = name.removesuffix("_" + ending).replace("_", " ")
+            return f"{words} {_HEADERS.get(statistic, statistic)}".rstrip(), unit
     return (text if " " in text else text.replace("_", " ")), ""
 
 

@@ -32,7 +32,7 @@ __all__ = [
     "utilisation_figure",
 ]
 
-STRENGTH_RECORD_VERSION = 1
+STRENGTH_RECORD_VERSION = 2
 
 _DEFINITION_STYLES: dict[str, dict[str, Any]] = {
     "braced": {"color": "#000000", "linestyle": "-", "marker": "o", "markerfacecolor": "#000000"},
@@ -233,7 +233,7 @@ def corrected_figure(table: pd.DataFrame) -> Figure:
         measured = part["utilisation_of_measured"].fillna(part["utilisation_tested"])
         values = (measured, part["corrected_utilisation"])
         for (name, look), value, shift in zip(looks.items(), values, (-0.13, 0.13), strict=True):
-            spread = part["corrected_sd"] if name.startswith("corrected") else 0 * value
+            spread = part["corrected_utilisation_sd"] if name.startswith("corrected") else 0 * value
             ax.errorbar(
                 100 * value, np.full(len(part), index + shift), xerr=100 * spread.fillna(0.0),
                 linestyle="", elinewidth=0.9, **look,

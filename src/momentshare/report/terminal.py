@@ -82,7 +82,7 @@ def _print_heads(console: Console, study: StudyResult) -> None:
     for mode in dict.fromkeys(data["lateral"]):
         part = data[data["lateral"] == mode]
         wide = part.pivot_table(
-            index="head", columns="condition", values="mean_activation", sort=False
+            index="head", columns="condition", values="mean_activation_mean", sort=False
         )
         wide = wide[wide.max(axis=1) >= _SHOWN]
         table = Table(

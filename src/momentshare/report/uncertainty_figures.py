@@ -12,7 +12,7 @@ from momentshare.report import style
 from momentshare.report.record import versions
 from momentshare.text import csv_text
 from momentshare.uncertainty.draws import FAMILIES
-from momentshare.uncertainty.summary import EVERYONE
+from momentshare.uncertainty.summary import EVERYONE, QUANTILES
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -34,7 +34,7 @@ __all__ = [
     "write_summary",
 ]
 
-SUMMARY_VERSION = 1
+SUMMARY_VERSION = 2
 
 _WORKING = 0.05
 """Median lift-mean activation that a head must reach in some condition to be drawn."""
@@ -84,6 +84,7 @@ def summary_record(found: Summary) -> dict[str, Any]:
         "versions": versions(),
         "families": {name: FAMILIES[name] for name in FAMILIES},
         "assumptions": list(ASSUMPTIONS),
+        "quantiles": QUANTILES,
         "failures": _rows(found.failures),
         "mean_activation": _rows(activation.drop(columns="measure")),
         "condition_order": _rows(found.condition_order),
@@ -224,7 +225,7 @@ def intervals_figure(found: Summary) -> Figure:
             line = part[(part["head"] == head) & (part["condition"] == name)]
             if line.empty or not np.isfinite(line["median"].iloc[0]):
                 continue
-            q = 100 * line[["q05", "q25", "median", "q75", "q95"]].to_numpy(dtype=float)[0]
+            q = 100 * line[list(QUANTILES)].to_numpy(dtype=float)[0]
             ax.plot(q[[0, 4]], [index, index], color=style.FAINT, linewidth=1.0)
             ax.plot(q[[1, 3]], [index, index], color=style.INK, linewidth=3.0)
             ax.plot([q[2]], [index], marker="o", markersize=4, color="#000000",

@@ -50,7 +50,7 @@ UTILISATION_COLUMNS = (
     "direction",
     "others",
     "moment_nm",
-    "sd_nm",
+    "moment_nm_sd",
     "greatest_here_nm",
     "greatest_test_nm",
     "utilisation_here",
@@ -59,7 +59,7 @@ UTILISATION_COLUMNS = (
     "measured_nm",
     "utilisation_of_measured",
     "corrected_utilisation",
-    "corrected_sd",
+    "corrected_utilisation_sd",
     "note",
 )
 
@@ -220,7 +220,7 @@ def _record(
         "direction": direction,
         "others": others,
         "moment_nm": item.moment,
-        "sd_nm": spread,
+        "moment_nm_sd": spread,
         "greatest_here_nm": here,
         "greatest_test_nm": there,
         "utilisation_here": size / usable_here,
@@ -229,7 +229,7 @@ def _record(
         "measured_nm": measured,
         "utilisation_of_measured": size / measured,
         "corrected_utilisation": size / scale,
-        "corrected_sd": spread / scale,
+        "corrected_utilisation_sd": spread / scale,
         "note": "; ".join(notes),
     }
 

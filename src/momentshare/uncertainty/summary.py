@@ -32,7 +32,8 @@ __all__ = ["EVERYONE", "QUANTILES", "Book", "Summary", "order_probability", "sum
 EVERYONE = "mean over people"
 """Stands for a person in lines that hold the mean over all of them."""
 
-QUANTILES = {"q05": 0.05, "q25": 0.25, "median": 0.5, "q75": 0.75, "q95": 0.95}
+QUANTILES = {"low": 0.05, "q25": 0.25, "median": 0.5, "q75": 0.75, "high": 0.95}
+"""Columns of the intervals → share of the draws below; ``low`` to ``high`` holds 90 % of them."""
 
 _TIE = 1e-6
 """Difference of lift-mean activation below which two values are level."""
