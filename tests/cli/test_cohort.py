@@ -3,6 +3,7 @@
 import io
 import json
 import re
+import shutil
 import signal
 import subprocess
 import sys
@@ -64,6 +65,27 @@ def test_every_file_of_the_record_is_there_and_tidy(done):
         assert f"figures/{name}.png" in record["files"]
     for name in ("emg_agreement", "sensitivity", "checks", "checks_trial_0001"):
         assert f"figures/{name}.png" in record["files"]
+
+
+def test_trials_of_some_conditions_leave_what_was_kept_of_the_others(done, lab, tmp_path):
+    _, first = done
+    out = tmp_path / "results"
+    shutil.copytree(first, out)
+    kept = {p.name for p in (out / "trials").iterdir() if p.is_dir()}
+    trials = pd.read_csv(first / "trials.csv")
+    condition = trials.loc[trials["counted"], "condition"].iloc[0]
+    words = ["--condition", condition, "--no-figures", "--workers", 1]
+    run = subprocess.run(
+        command(lab, "--out", out, *words), capture_output=True, text=True, check=False
+    )
+    assert run.returncode == 0, run.stderr
+    own = pd.read_csv(out / "trials.csv")
+    wanted = trials[trials["condition"] == condition]
+    assert own["trial"].tolist() == wanted["trial"].tolist()
+    assert len(own) < len(trials)
+    assert set(pd.read_csv(out / "heads.csv")["condition"]) == {condition}
+    assert {p.name for p in (out / "trials").iterdir() if p.is_dir()} == kept
+    assert f"{wanted['counted'].sum()} trials were taken over" in run.stdout
 
 
 def test_the_record_holds_what_was_done(done):

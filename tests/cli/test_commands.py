@@ -284,3 +284,22 @@ def test_what_explain_cannot_obey_it_refuses_by_name(tmp_path):
     done = run("explain", "study.toml", cwd=tmp_path)
     assert done.returncode == 2
     assert "settings → glenoid_constraint" in done.stderr
+
+
+def test_people_and_conditions_are_chosen_by_name(folder):
+    words = ("compare", "study.toml", "--out", "chosen", "--no-figures", "--quiet")
+    done = run(*words, "--person", "Edda", "--condition", "dumbbells", cwd=folder)
+    assert done.returncode == 0, done.stderr
+    heads = pd.read_csv(folder / "chosen" / "heads.csv")
+    assert set(heads["condition"]) == {"dumbbells"}
+    every = pd.read_csv(folder / "results" / "heads.csv")
+    pd.testing.assert_frame_equal(
+        heads, every[every["condition"] == "dumbbells"].reset_index(drop=True)
+    )
+    record = json.loads((folder / "chosen" / "run.json").read_text("utf-8"))
+    assert [c["name"] for c in record["conditions"]] == ["dumbbells"]
+    for option, name, known in (("--person", "Eda", "Edda"), ("--condition", "dumbell", "dumbb")):
+        wrong = run(*words, option, name, cwd=folder)
+        assert wrong.returncode == 2
+        assert name in wrong.stderr
+        assert known in wrong.stderr

@@ -93,7 +93,8 @@ def test_tables_figures_and_summary_are_written(run, tmp_path):
     ("words", "wanted"),
     [
         (("--draws", "0"), "draws"),
-        (("--people", "Eda"), "Edda"),
+        (("--person", "Eda"), "Edda"),
+        (("--condition", "bra"), "bar"),
         (("--criterion", "p4"), "criterion"),
         (("--sobol", "3"), "power of two"),
         (("--workers", "0"), "workers"),

@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from momentshare.cli.tables import echo
+from momentshare.cli.tables import Conditions, People, echo
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import pandas as pd
     from rich.console import Console
 
@@ -24,6 +26,8 @@ __all__ = ["cohort", "run_and_write"]
 def cohort(
     study: Annotated[Path, typer.Argument(help="Cohort study file (TOML).")],
     out: Annotated[Path, typer.Option("--out", help="Folder for trials and results.")],
+    person: People = None,
+    condition: Conditions = None,
     workers: Annotated[int | None, typer.Option(help="Processes; by default one a core.")] = None,
     no_figures: Annotated[
         bool, typer.Option("--no-figures", help="Write tables and the page without figures.")
@@ -32,22 +36,33 @@ def cohort(
 ) -> None:
     """Run a cohort STUDY: trials, checks, heads, statistics, EMG and one HTML page.
 
-    Trials that an earlier run solved and that have not changed are taken over.
+    Trials that an earlier run solved and that have not changed are taken over. Tables give
+    activation as 0 to 1, figures and this summary in per cent.
     """
-    run_and_write(study, out, workers=workers, figures=not no_figures, quiet=quiet)
+    run_and_write(
+        study, out, people=person or (), conditions=condition or (), workers=workers,
+        figures=not no_figures, quiet=quiet,
+    )  # fmt: skip
 
 
 def run_and_write(
-    path: Path, out: Path, *, workers: int | None, figures: bool, quiet: bool
+    path: Path,
+    out: Path,
+    *,
+    people: Sequence[str] = (),
+    conditions: Sequence[str] = (),
+    workers: int | None = None,
+    figures: bool,
+    quiet: bool,
 ) -> None:
-    """Run a cohort study file and write its results."""
+    """Run a cohort study file, or the trials of some people and conditions, and write it."""
     from momentshare.cli.tables import console
     from momentshare.cohort.load import load_cohort
     from momentshare.cohort.summary import summarise_cohort
     from momentshare.report.cohort_write import write_cohort
     from momentshare.report.write import prepare_folder
 
-    study = load_cohort(path)
+    study = load_cohort(path).only(people, conditions)
     prepare_folder(out)
     screen = console(quiet=quiet)
     read = _read_published(study)  # faults in them show before any trial is solved
@@ -84,7 +99,7 @@ def _run(study: CohortStudy, out: Path, workers: int | None, screen: Console) ->
 
     columns = (TextColumn("{task.description}", markup=False), BarColumn(), MofNCompleteColumn())
     with Progress(*columns, console=screen, transient=True) as bar:
-        task = bar.add_task("trials", total=len(study.file.trial))
+        task = bar.add_task("trials", total=len(study.numbers))
         return run_cohort(
             study,
             out,

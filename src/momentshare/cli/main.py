@@ -14,7 +14,7 @@ from momentshare.cli.cohort import cohort, run_and_write
 from momentshare.cli.explain import explain
 from momentshare.cli.inspect import inspect
 from momentshare.cli.strength import strength
-from momentshare.cli.tables import echo
+from momentshare.cli.tables import Conditions, People, echo
 from momentshare.cli.uncertainty import uncertainty
 from momentshare.cli.validate import validate
 from momentshare.errors import MomentshareError
@@ -76,6 +76,7 @@ def demo(
     """Write the invented demo study into FOLDER and run it."""
     from momentshare.demo import demo_text
     from momentshare.report.write import prepare_folder
+    from momentshare.study import load_study
 
     prepare_folder(folder)
     folder.mkdir(parents=True, exist_ok=True)
@@ -83,7 +84,7 @@ def demo(
         from momentshare.demo.lab import write_lab
 
         place = write_lab(folder)
-        run_and_write(place, folder / "results", workers=None, figures=not no_figures, quiet=quiet)
+        run_and_write(place, folder / "results", figures=not no_figures, quiet=quiet)
         return
     study = folder / "study.toml"
     text = demo_text()
@@ -95,7 +96,7 @@ def demo(
             f"{folder / 'results'}', or choose another folder"
         )
     study.write_text(text, encoding="utf-8")
-    _compare(study, folder / "results", figures=not no_figures, quiet=quiet)
+    _compare(load_study(study), folder / "results", figures=not no_figures, quiet=quiet)
 
 
 @app.command()
@@ -109,20 +110,26 @@ def compare(
             help="Also show what passive force, elastic tendon, curves, speed and scapula do.",
         ),
     ] = False,
+    person: People = None,
+    condition: Conditions = None,
     no_figures: NoFigures = False,
     quiet: Quiet = False,
 ) -> None:
-    """Run a STUDY: activation of each head, net moments, lateral range and greatest load."""
-    _compare(study, out, figures=not no_figures, quiet=quiet, effects=effects)
+    """Run a STUDY: activation of each head, net moments, lateral range and greatest load.
+
+    Tables give activation as 0 to 1, figures and this summary in per cent.
+    """
+    from momentshare.study import load_study
+
+    chosen = load_study(study).only(person or (), condition or ())
+    _compare(chosen, out, figures=not no_figures, quiet=quiet, effects=effects)
 
 
-def _compare(path: Path, out: Path, *, figures: bool, quiet: bool, effects: bool = False) -> None:
+def _compare(study: Study, out: Path, *, figures: bool, quiet: bool, effects: bool = False) -> None:
     from momentshare.cli.tables import console
     from momentshare.report.terminal import print_study
     from momentshare.report.write import prepare_folder, write_results
-    from momentshare.study import load_study
 
-    study = load_study(path)
     prepare_folder(out)
     screen = console(quiet=quiet)
     result = _run(study, screen)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from momentshare.cli.tables import echo
+from momentshare.cli.tables import Conditions, People, echo
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -27,10 +27,8 @@ _SHOWN = ("person", "condition", "lateral", "direction", "others")
 def strength(
     study: Annotated[Path, typer.Argument(help="Study file (TOML).")],
     out: Annotated[Path | None, typer.Option("--out", help="Folder for the results.")] = None,
-    person: Annotated[list[str] | None, typer.Option(help="A person; may be repeated.")] = None,
-    condition: Annotated[
-        list[str] | None, typer.Option(help="A condition; may be repeated.")
-    ] = None,
+    person: People = None,
+    condition: Conditions = None,
     moments: Annotated[
         Path | None,
         typer.Option(

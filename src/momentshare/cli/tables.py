@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -13,7 +13,17 @@ if TYPE_CHECKING:
     from rich.console import Console
     from rich.text import Text
 
-__all__ = ["console", "echo"]
+__all__ = ["Conditions", "People", "console", "echo"]
+
+People = Annotated[
+    list[str] | None,
+    typer.Option("--person", help="A person; may be repeated; all if left out."),
+]
+Conditions = Annotated[
+    list[str] | None,
+    typer.Option("--condition", help="A condition; may be repeated; all if left out."),
+]
+"""Which people and conditions of the study a command is run for."""
 
 _WIDE = 160
 """Columns when the output is not a terminal, so that tables in a file are not cut."""

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from momentshare.cli.tables import echo
+from momentshare.cli.tables import Conditions, People, echo
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -35,9 +35,8 @@ def uncertainty(
         str | None, typer.Option(help="Address of a Dask scheduler, tcp://host:port.")
     ] = None,
     resume: Annotated[bool, typer.Option("--resume", help="Go on with a stopped run.")] = False,
-    people: Annotated[
-        list[str] | None, typer.Option(help="A person to keep; may be repeated.")
-    ] = None,
+    person: People = None,
+    condition: Conditions = None,
     frames: Annotated[int, typer.Option(help="Frames along each lift.")] = 21,
     criterion: Annotated[
         list[str] | None,
@@ -75,11 +74,10 @@ def uncertainty(
     from momentshare.uncertainty.run import keep
 
     plan = Plan(
-        study=load_study(study),
+        study=load_study(study).only(person or (), condition or ()),
         draws=draws,
         seed=seed,
         frames=frames,
-        people=tuple(people or ()),
         criteria=tuple(criterion or ("study",)),
         spreads=Spreads(
             scale=spread_scale,

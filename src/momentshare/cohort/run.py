@@ -159,9 +159,9 @@ def _outcomes(
     progress: Callable[[int, int, str], None] | None,
 ) -> tuple[TrialOutcome, ...]:
     """Take over or solve every trial, into a folder that is ours alone."""
-    numbers = range(1, len(study.file.trial) + 1)
+    numbers, every = study.numbers, range(1, len(study.file.trial) + 1)
     tags = {n: trial_tag(study, n, model) for n in numbers}
-    refuse_foreign(place, numbers)
+    refuse_foreign(place, every)
     _refuse_copies(study)
     found: dict[int, TrialOutcome | None] = {}
     for number in numbers:
@@ -177,7 +177,7 @@ def _outcomes(
                 if progress is not None:
                     progress(done, len(tags), study.file.trial[number - 1].file)
     except KeyboardInterrupt:
-        remove_others(place, set(numbers))
+        remove_others(place, set(every))
         kept = sum(o is not None and not o.fault for o in found.values())
         raise KeyboardInterrupt(
             f"stopped; {kept} of {len(tags)} trials are kept in {place}, run again to go on"
@@ -185,7 +185,7 @@ def _outcomes(
     outcomes = tuple(o for n in numbers if (o := found[n]) is not None)
     if outcomes and all(o.fault for o in outcomes):
         raise StudyError(f"{study.source}: no trial can be used:", grouped_faults(outcomes))
-    remove_others(place, set(numbers))
+    remove_others(place, set(every))
     return outcomes
 
 
@@ -261,6 +261,10 @@ def _check_settings(study: CohortStudy, model: Model) -> None:
             raise UnknownNameError("head", head, model.head_names, where=f"{study.source}: {where}")
 
 
+_TABLES = 2
+"""Version of the tables that are kept of a trial."""
+
+
 def trial_tag(study: CohortStudy, number: int, model: Model) -> str:
     """Digest of all that the answer of a trial depends on."""
     file, entry = study.file, study.file.trial[number - 1]
@@ -268,6 +272,7 @@ def trial_tag(study: CohortStudy, number: int, model: Model) -> str:
     layouts = {entry.layout, *(m.layout for m in entry.more), *(m.layout for m in maximal)}
     files = [entry.file, *(m.file for m in entry.more), *(m.file for m in maximal if m.file)]
     parts: dict[str, Any] = {
+        "tables": _TABLES,
         "version": metadata.version("momentshare"),
         "model": model.digest,
         "settings": file.settings.model_dump(mode="json"),

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Annotated, Literal
 
 from pydantic import Field, field_validator, model_validator
 
+from momentshare.errors import StudyError
 from momentshare.study.schema import (
     Entry,
     Finite,
@@ -16,10 +17,12 @@ from momentshare.study.schema import (
     PersonEntry,
     Positive,
     SettingsEntry,
+    check_names,
 )
 from momentshare.trial.layout import LayoutEntry
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from pathlib import Path
 
 __all__ = [
@@ -186,6 +189,42 @@ class CohortStudy:
     digest: str
     folder: Path
     file: CohortFile
+    left_out: frozenset[int] = frozenset()
+
+    @property
+    def numbers(self) -> tuple[int, ...]:
+        """Numbers of the trials to be run, as in the file, from 1."""
+        every = range(1, len(self.file.trial) + 1)
+        return tuple(n for n in every if n not in self.left_out)
+
+    def only(self, people: Sequence[str] = (), conditions: Sequence[str] = ()) -> CohortStudy:
+        """Return the study without the trials of other people and conditions.
+
+        All of a kind count where none is named. Trials keep their numbers, so that what was
+        kept of the others in a folder stays there; published tables of others are left out.
+
+        Raises
+        ------
+        UnknownNameError
+            A name that the study does not hold, with the nearest one that it does.
+        StudyError
+            No trial and no published table is of them.
+        """
+        check_names("person", people, [p.name for p in self.file.person], self.source)
+        check_names("condition", conditions, [c.name for c in self.file.condition], self.source)
+        other = frozenset(
+            number
+            for number, trial in enumerate(self.file.trial, start=1)
+            if (people and trial.person not in people)
+            or (conditions and trial.condition not in conditions)
+        )
+        published = [p for p in self.file.published if not people or p.person in people]
+        if len(other) == len(self.file.trial) and not published:
+            raise StudyError(
+                f"{self.source}: holds no trial of the people and conditions named; name others"
+            )
+        file = self.file.model_copy(update={"published": published})
+        return replace(self, file=file, left_out=other)
 
     def path(self, name: str) -> Path:
         """Where a file of the study lies."""

@@ -44,7 +44,7 @@ def methods_text(result: CohortResult) -> list[str]:
     filled = sum(len(o.record.get("filled_gaps", ())) for o in counted)
     chosen = "by residual analysis" if processing.cutoff_hz == "residual" else "in the study file"
     reading = (
-        f"{len(result.solved)} of {len(file.trial)} trials of {people} people could be used. "
+        f"{len(result.solved)} of {len(result.outcomes)} trials of {people} people could be used. "
         "Positions and forces were turned "
         "into one frame (y up, z to the person's right); left arms were mirrored. "
         + (

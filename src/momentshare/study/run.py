@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from contextlib import contextmanager
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING
 
 from momentshare.balance import Lateral
 from momentshare.errors import InputError, PostureError, StudyError, UnknownNameError
@@ -130,8 +130,8 @@ def plan_study(
     file, settings = study.file, study.file.settings
     model = load_model(file.model)
     check_settings(settings, model, study.source)
-    chosen = _picked("person", people, file.person, study.source)
-    tasks = _picked("condition", conditions, file.condition, study.source)
+    kept = study.only(people, conditions).file
+    chosen, tasks = kept.person, kept.condition
     limbs = limb_plan(chosen, settings, model)
     found = []
     for row, entry in enumerate(chosen):
@@ -178,20 +178,6 @@ def check_settings(settings: SettingsEntry, model: Model, source: str) -> None:
             model.scapula_policies,
             f"{source}: settings → scapula",
         )
-
-
-_Entry = TypeVar("_Entry", bound="PersonEntry | ConditionEntry")
-
-
-def _picked(
-    kind: str, wanted: Sequence[str], entries: Sequence[_Entry], source: str
-) -> list[_Entry]:
-    """Entries of the names wanted, in the order of the study; all where none is named."""
-    known = [entry.name for entry in entries]
-    for name in wanted:
-        if name not in known:
-            raise UnknownNameError(kind, name, known, source)
-    return [entry for entry in entries if not wanted or entry.name in wanted]
 
 
 def limb_plan(people: Sequence[PersonEntry], settings: SettingsEntry, model: Model) -> LimbPlan:

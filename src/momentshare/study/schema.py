@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 import unicodedata
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import TYPE_CHECKING, Annotated, Literal, get_args
 
@@ -22,7 +22,11 @@ from pydantic import (
     model_validator,
 )
 
+from momentshare.errors import UnknownNameError
+
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from momentshare.balance import Criterion
     from momentshare.limb import LimbOptions, MeasuredStrength
     from momentshare.person import Person
@@ -344,3 +348,26 @@ class Study:
     def title(self) -> str:
         """Title of the study."""
         return self.file.title
+
+    def only(self, people: Sequence[str] = (), conditions: Sequence[str] = ()) -> Study:
+        """Return the study with some people and conditions only; all of a kind if none is named.
+
+        Raises
+        ------
+        UnknownNameError
+            A name that the study does not hold, with the nearest one that it does.
+        """
+        check_names("person", people, [p.name for p in self.file.person], self.source)
+        check_names("condition", conditions, [c.name for c in self.file.condition], self.source)
+        kept = {
+            "person": [p for p in self.file.person if not people or p.name in people],
+            "condition": [c for c in self.file.condition if not conditions or c.name in conditions],
+        }
+        return replace(self, file=self.file.model_copy(update=kept))
+
+
+def check_names(kind: str, wanted: Sequence[str], known: Sequence[str], source: str) -> None:
+    """Refuse a name that is not known."""
+    for name in wanted:
+        if name not in known:
+            raise UnknownNameError(kind, name, known, source)

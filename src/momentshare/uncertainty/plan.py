@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 __all__ = ["CHUNK", "CRITERIA", "FORMAT", "Plan"]
 
-FORMAT = 1
+FORMAT = 2
 """Version of the chunk files and of the manifest."""
 
 CHUNK = 16
@@ -129,6 +129,7 @@ class Plan:
             "seed": self.seed,
             "frames": self.frames,
             "people": list(self.people) or [p.name for p in self.study.file.person],
+            "conditions": [c.name for c in self.study.file.condition],
             "criteria": list(self.criteria),
             "spreads": asdict(self.spreads),
             "trajectories": self.trajectories,
