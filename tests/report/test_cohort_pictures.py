@@ -113,20 +113,26 @@ def along(table, value, condition, mode, **where):
 
 
 @pytest.mark.parametrize(
-    ("name", "quantity", "top", "label", "heading"),
+    ("name", "quantity", "scale", "top", "label", "heading"),
     [
-        ("head_activation", plan.ACTIVATION, 1.0, "activation [1]", "Activation of each head"),
-        ("head_forces", plan.FORCE, np.inf, "force [N]", "Force of each head"),
+        (
+            "head_activation", plan.ACTIVATION, 100.0, 100.0, "activation [%]",
+            "Activation of each head",
+        ),
+        ("head_forces", plan.FORCE, 1.0, np.inf, "force [N]", "Force of each head"),
     ],
-)
-def test_curves_of_each_head_stand_in_its_panel(name, quantity, top, label, heading):
+)  # fmt: skip
+def test_curves_of_each_head_stand_in_its_panel(name, quantity, scale, top, label, heading):
     shown = panels(name)
     assert list(shown) == [spelled(head) for head in WORKING]
     assert title(name) == heading
     assert "Lateral force measured." in note(name)
     assert figure(name).axes[0].get_ylabel() == label
     for head in WORKING:
-        wanted = {c: along("frames", quantity, c, SHOWN, head=head) for c in CONDITIONS}
+        wanted = {
+            c: tuple(scale * part for part in along("frames", quantity, c, SHOWN, head=head))
+            for c in CONDITIONS
+        }
         assert_bands(shown[spelled(head)], legend(name), wanted, (0.0, top))
 
 
@@ -215,7 +221,7 @@ def test_people_behind_the_means_are_counted():
 
 def test_lift_means_have_their_bar_and_their_people():
     ax = figure("activation_by_head").axes[0]
-    assert ax.get_xlabel() == "lift-mean activation [1]"
+    assert ax.get_xlabel() == "lift-mean activation [%]"
     assert [t.get_text() for t in ax.get_yticklabels()] == [spelled(head) for head in WORKING]
     colours = legend("activation_by_head")
     assert set(colours.values()) == set(CONDITIONS)
@@ -226,10 +232,11 @@ def test_lift_means_have_their_bar_and_their_people():
         head, condition = WORKING[round(y)], colours[to_hex(marker.get_color())]
         assert abs(y - round(y)) < 0.4
         mean, spread, _ = mean_and_sd("heads", plan.MEAN_ACTIVATION, condition, SHOWN, head=head)
+        mean, spread = 100.0 * mean, 100.0 * spread
         assert x == pytest.approx(mean)
         assert isinstance(bars, LineCollection)
         ends = bars.get_segments()[0][:, 0]
-        assert sorted(ends) == pytest.approx(np.clip([mean - spread, mean + spread], 0.0, 1.0))
+        assert sorted(ends) == pytest.approx(np.clip([mean - spread, mean + spread], 0.0, 100.0))
         (dots,) = [
             line
             for line in ax.lines
@@ -237,7 +244,7 @@ def test_lift_means_have_their_bar_and_their_people():
         ]
         assert to_hex(dots.get_color()) == to_hex(marker.get_color())
         own = people_of("heads", plan.MEAN_ACTIVATION, condition, SHOWN, head=head)
-        assert sorted(dots.get_xdata()) == pytest.approx(sorted(own.values()))
+        assert sorted(dots.get_xdata()) == pytest.approx([100 * v for v in sorted(own.values())])
         seen.add((head, condition))
     assert seen == {(h, c) for h in WORKING for c in CONDITIONS}
     assert "Lateral force measured." in note("activation_by_head")
@@ -260,7 +267,7 @@ def test_emg_curves_stand_in_the_panel_of_their_muscle_and_condition():
             assert {colours[c] for c in found} == set(EMG_WORDS.values())
             for name, label in EMG_WORDS.items():
                 (line,) = [x for c, x in found.items() if colours[c] == label]
-                wanted = along("emg", name, condition, SHOWN, head=head)[0]
+                wanted = 100.0 * along("emg", name, condition, SHOWN, head=head)[0]
                 np.testing.assert_allclose(line.get_xdata(), GRID)
                 np.testing.assert_allclose(line.get_ydata(), wanted)
     assert f"Mean over people ({len(plan.MEASURED_EMG)})" in note("emg_curves")
@@ -268,9 +275,9 @@ def test_emg_curves_stand_in_the_panel_of_their_muscle_and_condition():
 
 
 def lift_means(head, condition, name):
-    """Person → lift mean of the measured or predicted curve."""
+    """Person → lift mean of the measured or predicted curve [%]."""
     own = plan._by_person("emg", name, (plan.HEAD,))[condition, SHOWN, head]
-    return {person: np.mean(values) for person, values in own.items()}
+    return {person: 100.0 * np.mean(values) for person, values in own.items()}
 
 
 def test_agreement_has_emg_across_and_activation_up():
@@ -279,7 +286,7 @@ def test_agreement_has_emg_across_and_activation_up():
     colours = legend("emg_agreement")
     for head in plan.ELECTRODES:
         ax = shown[spelled(head)]
-        assert ax.get_xlabel() == "EMG [1]"
+        assert ax.get_xlabel() == "EMG [%]"
         markers = {
             colours.get(to_hex(x.get_color())): x for x in ax.lines if x.get_marker() != "None"
         }
@@ -297,7 +304,7 @@ def test_agreement_has_emg_across_and_activation_up():
         assert len(joined) == len(people)
         for line, points in zip(joined, people.values(), strict=True):
             np.testing.assert_allclose(line, points)
-    assert figure("emg_agreement").axes[0].get_ylabel() == "activation [1]"
+    assert figure("emg_agreement").axes[0].get_ylabel() == "activation [%]"
 
 
 def test_cells_of_the_sensitivities_are_changes_of_their_row_and_column():

@@ -220,16 +220,16 @@ def bands(figure):
 def test_bands_are_cut_at_what_is_possible_and_the_note_says_so():
     made = cohort_figures(summary_of(["narrow"]))
     activation, force = made["head_activation"](), made["head_forces"]()
-    assert bands(activation) == (0.0, 1.0)
+    assert bands(activation) == (0.0, 100.0)
     assert bands(force)[0] == 0.0
-    assert "cut at 0 and 1" in activation.texts[1].get_text().replace("\n", " ")
+    assert "cut at 0 and 100 %" in activation.texts[1].get_text().replace("\n", " ")
     assert "cut at 0" in force.texts[1].get_text().replace("\n", " ")
 
 
 def test_bars_of_activation_end_at_zero():
     ax = cohort_figures(summary_of(["narrow"]))["activation_by_head"]().axes[0]
     ends = np.concatenate([p.vertices[:, 0] for c in ax.collections for p in c.get_paths()])
-    assert (ends.min(), ends.max()) == pytest.approx((0.0, 0.7))
+    assert (ends.min(), ends.max()) == pytest.approx((0.0, 70.0))
 
 
 def test_force_has_a_scale_for_each_row_of_panels():

@@ -39,8 +39,8 @@ __all__ = ["cohort_figures", "trial_checks_figure"]
 _WORKING = 0.05
 """Lift-mean activation that a head must exceed in some condition to be shown."""
 
-_POSSIBLE = {"activation": (0.0, 1.0), "force_n": (0.0, np.inf)}
-"""Quantity of a head → values that it can take; bands are cut there."""
+_POSSIBLE = {"activation": (0.0, 100.0), "force_n": (0.0, np.inf)}
+"""Quantity of a head → values that it can take as drawn; bands are cut there."""
 
 _USUAL_RATIO = (-0.4, 0.5)
 """Lateral over vertical force beyond which a free ratio is remarked on; ours, no source."""
@@ -216,11 +216,13 @@ def _heads(summary: CohortSummary, quantity: str) -> Figure:
         & table["head"].isin(heads)
     ]
     force = quantity == "force_n"
+    if not force:
+        part = part.assign(**{name: 100.0 * part[name] for name in ("mean", "sd")})
     cut = (
         "Each row of panels has a scale of its own: compare heights within a row. Bands are cut at "
         "0, since heads only pull."
         if force
-        else "Bands are cut at 0 and 1, beyond which no activation lies."
+        else "Bands are cut at 0 and 100 %, beyond which no activation lies."
     )
     return _panels(
         part,
@@ -230,7 +232,7 @@ def _heads(summary: CohortSummary, quantity: str) -> Figure:
         title="Force of each head" if force else "Activation of each head",
         note=f"Lateral force {summary.mode}. Heads with a lift-mean activation above "
         f"{100 * _WORKING:.0f} % in some condition. {cut}",
-        y_label="force [N]" if force else "activation [1]",
+        y_label="force [N]" if force else "activation [%]",
         columns=4,
         limits=_POSSIBLE[quantity],
         by_row=force,
@@ -291,7 +293,7 @@ def _activation_by_head(summary: CohortSummary) -> Figure:
         panel=(4.6, (0.2 + 0.05 * max(len(conditions), 3)) * len(heads) + 0.3),
         title="Lift-mean activation of each head",
         note=f"Lateral force {summary.mode}. Marker: mean over people; bar: one SD, cut at 0 and "
-        "1; small dots: people.",
+        "100 %; small dots: people.",
         legend=handles_of(conditions),
         left=label_room(labels),
     )
@@ -304,13 +306,13 @@ def _activation_by_head(summary: CohortSummary) -> Figure:
             line = means[(means["head"] == head) & (means["condition"] == condition)]
             if line.empty:
                 continue
-            value = float(line["mean_activation_mean"].iloc[0])
-            spread = float(np.nan_to_num(line["mean_activation_sd"].iloc[0]))
+            value = 100.0 * float(line["mean_activation_mean"].iloc[0])
+            spread = 100.0 * float(np.nan_to_num(line["mean_activation_sd"].iloc[0]))
             bar = np.clip([value - spread, value + spread], low, high)
             reach = np.abs(bar - value)[:, None]
             ax.errorbar(value, row + shift, xerr=reach, elinewidth=1.0, clip_on=False, **look)
             people = own[(own["head"] == head) & (own["condition"] == condition)]
-            dots = people["mean_activation"].to_numpy()
+            dots = 100.0 * people["mean_activation"].to_numpy()
             ax.plot(
                 dots, np.full(len(dots), row + shift), ".", markersize=2.2, alpha=0.6,
                 color=look["color"], clip_on=False,
@@ -318,6 +320,6 @@ def _activation_by_head(summary: CohortSummary) -> Figure:
     ax.set_yticks(range(len(heads)), labels)
     ax.set_ylim(len(heads) - 0.5, -0.5)
     ax.set_xlim(left=0.0)
-    ax.set_xlabel("lift-mean activation [1]")
+    ax.set_xlabel("lift-mean activation [%]")
     settle(figure)
     return figure

@@ -54,7 +54,7 @@ def emg_curves_figure(table: pd.DataFrame, mode: str) -> Figure:
     pairs = [(h, c) for h in heads for c in conditions]
     for ax, (head, condition) in zip(axes, pairs, strict=True):
         part = table[(table["head"] == head) & (table["condition"] == condition)]
-        mean = part.groupby("lift_percent")[list(looks)].mean()
+        mean = 100.0 * part.groupby("lift_percent")[list(looks)].mean()
         for name, look in looks.items():
             ax.plot(mean.index.to_numpy(), mean[name].to_numpy(), **look)
         ax.set_ylim(bottom=0.0)
@@ -63,7 +63,7 @@ def emg_curves_figure(table: pd.DataFrame, mode: str) -> Figure:
         top = max(ax.get_ylim()[1] for ax in group)
         for ax in group:
             ax.set_ylim(0.0, top)
-    finish(axes, len(conditions), "share of maximum [1]", LIFT_SHORT)
+    finish(axes, len(conditions), "share of maximum [%]", LIFT_SHORT)
     settle(figure)
     return figure
 
@@ -78,13 +78,8 @@ def emg_agreement_figure(table: pd.DataFrame, mode: str) -> Figure:
     mode : str
         Treatment of the lateral force behind the activations.
     """
-    means = (
-        table.groupby(["head", "person", "condition"], sort=False, observed=True)[
-            ["emg", "activation"]
-        ]
-        .mean()
-        .reset_index()
-    )
+    by = table.groupby(["head", "person", "condition"], sort=False, observed=True)
+    means = (100.0 * by[["emg", "activation"]].mean()).reset_index()
     heads = list(dict.fromkeys(means["head"].astype(str)))
     conditions = conditions_of(means)
     handles = [(name, look | {"linestyle": "none"}) for name, look in handles_of(conditions)]
@@ -107,13 +102,13 @@ def emg_agreement_figure(table: pd.DataFrame, mode: str) -> Figure:
         for condition, look in handles:
             part = mine[mine["condition"] == condition]
             ax.plot(part["emg"], part["activation"], **look)
-        top = 1.08 * float(max(mine["emg"].max(), mine["activation"].max(), 1e-3))
+        top = 1.08 * float(max(mine["emg"].max(), mine["activation"].max(), 0.1))
         ax.plot([0.0, top], [0.0, top], color=style.FAINT, linewidth=0.7, linestyle=(0, (2, 2)))
         ax.set_xlim(0.0, top)
         ax.set_ylim(0.0, top)
-        ax.set_xlabel("EMG [1]")
+        ax.set_xlabel("EMG [%]")
     for index, ax in enumerate(axes):
         if index % 4 == 0:
-            ax.set_ylabel("activation [1]")
+            ax.set_ylabel("activation [%]")
     settle(figure)
     return figure
