@@ -66,7 +66,7 @@ _LIFT_LABEL = "lift [% of bar height]"
 
 
 @dataclass(frozen=True, slots=True)
-class _Book:
+class _Solved:
     """Results by condition and lateral mode, in the order of the study."""
 
     conditions: tuple[str, ...]
@@ -134,7 +134,7 @@ def _lift_mean(values: Floats, case: Case) -> Floats:
     return np.asarray(values[case.prepared.lift.reachable].mean(axis=0))
 
 
-def _book(study: StudyResult) -> _Book:
+def _solved(study: StudyResult) -> _Solved:
     entries: dict[tuple[str, str], list[tuple[Case, LiftResult]]] = {}
     bars = set()
     for case, result in study.pairs():
@@ -146,7 +146,7 @@ def _book(study: StudyResult) -> _Book:
     modes = tuple(
         m for m in study.study.file.settings.lateral if any((b, m) in entries for b in bars)
     )
-    return _Book(
+    return _Solved(
         conditions=names,
         modes=modes or ("zero",),
         people=len({case.person for case in study.cases}),
@@ -207,15 +207,15 @@ def _styled(
     return inside
 
 
-def _condition_handles(book: _Book, shown: Sequence[str], *, letters: bool = False) -> Handles:
+def _condition_handles(solved: _Solved, shown: Sequence[str], *, letters: bool = False) -> Handles:
     return [
-        ((f"{_letter(i)} = " if letters else "") + book.label(c), style.condition_style(i))
-        for i, c in enumerate(book.conditions)
+        ((f"{_letter(i)} = " if letters else "") + solved.label(c), style.condition_style(i))
+        for i, c in enumerate(solved.conditions)
         if c in shown
     ]
 
 
-def _draw(
+def _draw_curve(
     ax: Axes,
     curve: _Curve,
     look: dict[str, Any],
@@ -263,8 +263,8 @@ class _Names:
     key: str
 
     @classmethod
-    def of(cls, book: _Book, width: float = 1.35) -> _Names:
-        labels = [book.label(c) for c in book.conditions]
+    def of(cls, solved: _Solved, width: float = 1.35) -> _Names:
+        labels = [solved.label(c) for c in solved.conditions]
         if all(style.text_width(label, 7.5) <= width for label in labels):
             return cls(ticks=labels, key="")
         letters = [_letter(i) for i in range(len(labels))]
@@ -314,35 +314,35 @@ def _on_cell(share: float) -> str:
 @_styled
 def activation_by_head(study: StudyResult) -> Figure:
     """Heat map of lift-mean activation: heads × conditions, a panel per lateral mode."""
-    book = _book(study)
-    names = _Names.of(book)
-    labels = [style.head_label(h) for h in book.heads]
+    solved = _solved(study)
+    names = _Names.of(solved)
+    labels = [style.head_label(h) for h in solved.heads]
     left = max(style.text_width(t, 7.5) for t in labels) + 0.42
-    count = len(book.conditions)
+    count = len(solved.conditions)
     column, line = 0.4 if count <= 8 else 0.31, 0.185
     note = f"Cells in %; empty below 0.5 %; grey: not computed.{names.key}"
     wide = max(count * column, 1.5)
     figure, axes = sheet(
-        len(book.modes),
-        len(book.modes),
+        len(solved.modes),
+        len(solved.modes),
         panel=(wide, line * len(labels)),
-        title=f"Activation by muscle head, lift mean, {book.who}",
+        title=f"Activation by muscle head, lift mean, {solved.who}",
         note=note,
-        panel_titles=[_mode_title(book, m) for m in book.modes],
+        panel_titles=[_mode_title(solved, m) for m in solved.modes],
         left=left,
         right=0.85,
         bottom=names.reach + 0.25,
         gap=(0.2, 0.2),
     )
     image = None
-    for index, (ax, mode) in enumerate(zip(axes, book.modes, strict=True)):
-        table = 100.0 * np.array([book.mean_activation(c, mode) for c in book.conditions]).T
+    for index, (ax, mode) in enumerate(zip(axes, solved.modes, strict=True)):
+        table = 100.0 * np.array([solved.mean_activation(c, mode) for c in solved.conditions]).T
         image = _cells(ax, table, 100.0)
         for (row, col), value in np.ndenumerate(table):
             if value >= 0.5:
                 ink = _on_cell(value / 100.0)
                 ax.text(col, row, f"{value:.0f}", ha="center", va="center", color=ink, fontsize=7.5)
-        for place in _muscle_breaks(book.heads):
+        for place in _muscle_breaks(solved.heads):
             ax.axhline(place - 0.5, color="#ffffff", linewidth=2.0)
         names.on_x(ax)
         ax.set_xlabel("condition")
@@ -353,8 +353,8 @@ def activation_by_head(study: StudyResult) -> Figure:
     return figure
 
 
-def _mode_title(book: _Book, mode: str) -> str:
-    return f"lateral force: {style.MODES[mode]}" if book.bars else "no lateral force (dumbbells)"
+def _mode_title(solved: _Solved, mode: str) -> str:
+    return f"lateral force: {style.MODES[mode]}" if solved.bars else "no lateral force (dumbbells)"
 
 
 def _colour_bar(figure: Figure, ax: Axes, image: Any, label: str) -> None:
@@ -372,27 +372,27 @@ def _colour_bar(figure: Figure, ax: Axes, image: Any, label: str) -> None:
 @_styled
 def activation_along_lift(study: StudyResult, *, lateral: str | None = None) -> Figure:
     """Activation along the lift, a panel per working head and a line per condition."""
-    book = _book(study)
-    mode = lateral or book.main_mode()
-    heads = book.working()
-    shown = [c for c in book.conditions if book.get(c, mode)]
+    solved = _solved(study)
+    mode = lateral or solved.main_mode()
+    heads = solved.working()
+    shown = [c for c in solved.conditions if solved.get(c, mode)]
     columns = min(5, len(heads))
     figure, axes = sheet(
         len(heads),
         columns,
         panel=(1.72, 1.05),
-        title=f"Activation along the lift, {book.who}, {book.lateral(mode)}",
+        title=f"Activation along the lift, {solved.who}, {solved.lateral(mode)}",
         note=(
             f"Heads whose lift-mean activation exceeds {100 * _WORKING:.0f} % in some condition."
-            f"{book.band}"
+            f"{solved.band}"
         ),
-        panel_titles=[style.head_label(book.heads[h]) for h in heads],
-        legend=_condition_handles(book, shown),
+        panel_titles=[style.head_label(solved.heads[h]) for h in heads],
+        legend=_condition_handles(solved, shown),
         gap=(0.26, 0.16),
     )
     for condition in shown:
-        number = book.conditions.index(condition)
-        pairs = book.get(condition, mode)
+        number = solved.conditions.index(condition)
+        pairs = solved.get(condition, mode)
         whole = _curve(pairs, [100.0 * r.activation for _, r in pairs])
         for ax, head in zip(axes, heads, strict=True):
             part = _Curve(
@@ -401,15 +401,15 @@ def activation_along_lift(study: StudyResult, *, lateral: str | None = None) -> 
                 low=whole.low[:, head],
                 high=whole.high[:, head],
             )
-            place = number / len(book.conditions)
+            place = number / len(solved.conditions)
             look = style.condition_style(number)
-            _draw(
+            _draw_curve(
                 ax,
                 part,
                 look,
                 place=place,
                 band=len(pairs) > 1,
-                among=len(book.conditions),
+                among=len(solved.conditions),
                 marks=3,
             )
     for ax in axes:
@@ -425,12 +425,12 @@ def moments_along_lift(study: StudyResult) -> Figure:
 
     More than seven conditions go on in a further block of rows.
     """
-    book = _book(study)
-    count, lines = len(book.conditions), len(_MOMENT_ROWS)
+    solved = _solved(study)
+    count, lines = len(solved.conditions), len(_MOMENT_ROWS)
     columns = min(count, 7)
     blocks = -(-count // columns)
     blanks = blocks * columns - count
-    names = [*(book.label(c) for c in book.conditions), *[""] * blanks]
+    names = [*(solved.label(c) for c in solved.conditions), *[""] * blanks]
     titles: list[str] = []
     for block in range(blocks):
         titles += names[block * columns : (block + 1) * columns] + [""] * (lines - 1) * columns
@@ -438,13 +438,13 @@ def moments_along_lift(study: StudyResult) -> Figure:
         blocks * lines * columns,
         columns,
         panel=(1.2, 1.1),
-        title=f"Net joint moments along the lift, {book.who}",
+        title=f"Net joint moments along the lift, {solved.who}",
         note=(
             "Line style: treatment of the lateral hand force. A moment is positive in the "
-            f"direction that names it.{book.band}"
+            f"direction that names it.{solved.band}"
         ),
         panel_titles=titles,
-        legend=[(_mode_title(book, m), style.MODE_STYLES[m]) for m in book.modes],
+        legend=[(_mode_title(solved, m), style.MODE_STYLES[m]) for m in solved.modes],
         left=0.95,
         gap=(0.26, 0.18),
     )
@@ -452,17 +452,17 @@ def moments_along_lift(study: StudyResult) -> Figure:
         at = ROWS.index(row)
         ranges: list[Floats] = []
         strip: list[Axes] = []
-        for number, condition in enumerate(book.conditions):
+        for number, condition in enumerate(solved.conditions):
             block, column = divmod(number, columns)
             ax = axes[(block * lines + line) * columns + column]
             strip.append(ax)
-            for place, mode in enumerate(book.modes if condition in book.bars else ("zero",)):
-                pairs = book.get(condition, mode)
+            for place, mode in enumerate(solved.modes if condition in solved.bars else ("zero",)):
+                pairs = solved.get(condition, mode)
                 if not pairs:
                     continue
                 curve = _curve(pairs, [r.moments[:, at] for _, r in pairs])
                 look = style.MODE_STYLES[mode]
-                _draw(ax, curve, look, place=place / 3, band=len(pairs) > 1, marks=2)
+                _draw_curve(ax, curve, look, place=place / 3, band=len(pairs) > 1, marks=2)
                 ranges += [curve.low, curve.high]
         for number, ax in enumerate(strip):
             ax.axhline(0.0, color=style.FAINT, linewidth=0.6)
@@ -483,23 +483,23 @@ def moments_along_lift(study: StudyResult) -> Figure:
 @_styled
 def gravity_arms(study: StudyResult) -> Figure:
     """Moment arms of a weight in the hand, gravity alone, a panel per moment row."""
-    book = _book(study)
+    solved = _solved(study)
     figure, axes = sheet(
         4,
         4,
         panel=(2.0, 1.9),
-        title=f"Gravity-only moment arms of the load in one hand, {book.who}",
+        title=f"Gravity-only moment arms of the load in one hand, {solved.who}",
         note=(
             "Moment for each newton of weight, without segments, inertia and lateral force; "
-            f"positive where the named moment is needed.{book.band}"
+            f"positive where the named moment is needed.{solved.band}"
         ),
         panel_titles=[row_named(r).label for r in _MOMENT_ROWS],
-        legend=_condition_handles(book, book.conditions),
+        legend=_condition_handles(solved, solved.conditions),
         gap=(0.28, 0.0),
     )
     ranges: list[Floats] = []
-    for number, condition in enumerate(book.conditions):
-        pairs = book.any(condition)
+    for number, condition in enumerate(solved.conditions):
+        pairs = solved.any(condition)
         for ax, row in zip(axes, _MOMENT_ROWS, strict=True):
             at = ROWS.index(row)
             values = [
@@ -509,14 +509,14 @@ def gravity_arms(study: StudyResult) -> Figure:
                 for c, _ in pairs
             ]
             curve = _curve(pairs, values)
-            place = number / len(book.conditions)
-            _draw(
+            place = number / len(solved.conditions)
+            _draw_curve(
                 ax,
                 curve,
                 style.condition_style(number),
                 place=place,
                 band=len(pairs) > 1,
-                among=len(book.conditions),
+                among=len(solved.conditions),
             )
             ranges += [curve.low, curve.high]
     for ax in axes:
@@ -529,37 +529,37 @@ def gravity_arms(study: StudyResult) -> Figure:
 @_styled
 def lateral_force(study: StudyResult) -> Figure:
     """Lateral over vertical hand force: along the lift where free, and beside the measured."""
-    book = _book(study)
-    names = _Names.of(book)
-    mode = next((m for m in ("free", "measured", "zero") if m in book.modes), "zero")
-    shown = [c for c in book.conditions if book.get(c, mode)]
-    handles = _condition_handles(book, shown, letters=bool(names.key))
-    if any(book.get(c, "measured") for c in book.bars):
+    solved = _solved(study)
+    names = _Names.of(solved)
+    mode = next((m for m in ("free", "measured", "zero") if m in solved.modes), "zero")
+    shown = [c for c in solved.conditions if solved.get(c, mode)]
+    handles = _condition_handles(solved, shown, letters=bool(names.key))
+    if any(solved.get(c, "measured") for c in solved.bars):
         dash = {"linestyle": "none", "marker": "_", "markersize": 11.0, "color": style.INK}
         handles.append(("measured ratio", dash))
     figure, axes = sheet(
         2,
         2,
-        panel=(max(2.9, 0.36 * len(book.conditions)), 2.7),
-        title=f"Lateral hand force, {book.who}",
+        panel=(max(2.9, 0.36 * len(solved.conditions)), 2.7),
+        title=f"Lateral hand force, {solved.who}",
         note=(
             "Outward push of one hand along the bar over its vertical force; positive outward."
-            f"{book.band} Bars on the right: range along the lift."
+            f"{solved.band} Bars on the right: range along the lift."
         ),
-        panel_titles=[_mode_title(book, mode), "lift mean, and measured value"],
+        panel_titles=[_mode_title(solved, mode), "lift mean, and measured value"],
         legend=handles,
         bottom=max(0.5, names.reach + 0.25),
         gap=(0.35, 0.2),
     )
     ranges: list[Floats] = []
-    for number, condition in enumerate(book.conditions):
+    for number, condition in enumerate(solved.conditions):
         look = style.condition_style(number)
-        pairs = book.get(condition, mode)
+        pairs = solved.get(condition, mode)
         if pairs:
             curve = _curve(pairs, [r.lateral_ratio for _, r in pairs])
-            place = number / len(book.conditions)
-            _draw(
-                axes[0], curve, look, place=place, band=len(pairs) > 1, among=len(book.conditions)
+            place = number / len(solved.conditions)
+            _draw_curve(
+                axes[0], curve, look, place=place, band=len(pairs) > 1, among=len(solved.conditions)
             )
             ranges += [curve.low, curve.high]
             known = curve.mean[np.isfinite(curve.mean)]
@@ -574,7 +574,7 @@ def lateral_force(study: StudyResult) -> Figure:
                     elinewidth=1.2,
                     markersize=5.0,
                 )
-        given = book.get(condition, "measured") if condition in book.bars else []
+        given = solved.get(condition, "measured") if condition in solved.bars else []
         if given:
             ratio = np.array([given[0][1].lateral.ratio])
             axes[1].plot(number, ratio, linestyle="none", marker="_", markersize=15, color="k")
@@ -585,7 +585,7 @@ def lateral_force(study: StudyResult) -> Figure:
     lift_axis(axes[0], labelled=True, label=_LIFT_LABEL)
     axes[0].set_ylabel("lateral / vertical force [1]")
     axes[1].tick_params(labelleft=False)
-    axes[1].set_xlim(-0.6, len(book.conditions) - 0.4)
+    axes[1].set_xlim(-0.6, len(solved.conditions) - 0.4)
     names.on_x(axes[1])
     axes[1].set_xlabel("condition")
     return figure
@@ -597,9 +597,9 @@ _POINT: dict[str, Any] = {"linestyle": "none"}
 @_styled
 def greatest_load(study: StudyResult) -> Figure:
     """Greatest load along the lift, a panel per lateral mode; the weakest height is marked."""
-    book = _book(study)
+    solved = _solved(study)
     loads = [2.0 * c.prepared.lift.load_mass for c in study.cases]
-    several = bool(book.people > 1 and min(loads) > 0.0)
+    several = bool(solved.people > 1 and min(loads) > 0.0)
     label = "greatest load [study load = 1]" if several else "greatest load, both hands [kg]"
     weak: dict[str, Any] = _POINT | {
         "marker": "o",
@@ -611,31 +611,33 @@ def greatest_load(study: StudyResult) -> Figure:
     if several:
         note += " Dotted: the load of the study."
     curves = {
-        (mode, condition): _load_curve(book.get(condition, mode), per_load=several)
-        for mode in book.modes
-        for condition in book.conditions
+        (mode, condition): _load_curve(solved.get(condition, mode), per_load=several)
+        for mode in solved.modes
+        for condition in solved.conditions
     }
     low, high, cut = _load_limits([c.mean for c in curves.values() if c is not None])
     if cut:
         note += " Lines are cut off at the top to keep the weak zones readable."
     figure, axes = sheet(
-        len(book.modes),
-        len(book.modes),
+        len(solved.modes),
+        len(solved.modes),
         panel=(2.6, 2.7),
-        title=f"Greatest load that the limb can hold, {book.who}",
-        note=note + book.band,
-        panel_titles=[_mode_title(book, m) for m in book.modes],
-        legend=[*_condition_handles(book, book.conditions), ("weakest height", weak)],
+        title=f"Greatest load that the limb can hold, {solved.who}",
+        note=note + solved.band,
+        panel_titles=[_mode_title(solved, m) for m in solved.modes],
+        legend=[*_condition_handles(solved, solved.conditions), ("weakest height", weak)],
         gap=(0.25, 0.0),
     )
-    for ax, mode in zip(axes, book.modes, strict=True):
-        for number, condition in enumerate(book.conditions):
+    for ax, mode in zip(axes, solved.modes, strict=True):
+        for number, condition in enumerate(solved.conditions):
             look = style.condition_style(number)
             curve = curves[mode, condition]
             if curve is None:
                 continue
-            place = number / len(book.conditions)
-            _draw(ax, curve, look, place=place, band=book.people > 1, among=len(book.conditions))
+            place = number / len(solved.conditions)
+            _draw_curve(
+                ax, curve, look, place=place, band=solved.people > 1, among=len(solved.conditions)
+            )
             if np.isfinite(curve.mean).any():
                 at = int(np.nanargmin(curve.mean))
                 ring = weak | {"color": look["color"]}
@@ -671,11 +673,11 @@ def _load_limits(means: list[Floats]) -> tuple[float, float, bool]:
 
 
 def _head_panels(
-    book: _Book, heads: Sequence[int], *, title: str, note: str, legend: Handles, pitch: float
+    solved: _Solved, heads: Sequence[int], *, title: str, note: str, legend: Handles, pitch: float
 ) -> tuple[Figure, list[Axes]]:
     """Lay out a panel per condition with the heads from top to bottom."""
-    labels = [style.head_label(book.heads[h]) for h in heads]
-    count = len(book.conditions)
+    labels = [style.head_label(solved.heads[h]) for h in heads]
+    count = len(solved.conditions)
     columns = min(count, 7)
     figure, axes = sheet(
         count,
@@ -683,12 +685,12 @@ def _head_panels(
         panel=(1.15, pitch * len(heads) + 0.1),
         title=title,
         note=note,
-        panel_titles=[book.label(c) for c in book.conditions],
+        panel_titles=[solved.label(c) for c in solved.conditions],
         legend=legend,
         left=max(style.text_width(t, 7.5) for t in labels) + 0.42,
         gap=(0.22, 0.5),
     )
-    breaks = _muscle_breaks([book.heads[h] for h in heads])
+    breaks = _muscle_breaks([solved.heads[h] for h in heads])
     for index, ax in enumerate(axes):
         first = index % columns == 0
         ax.set_yticks(range(len(heads)), labels if first else [])
@@ -726,23 +728,23 @@ _DOTS: dict[str, dict[str, Any]] = {
 @_styled
 def lateral_range(study: StudyResult) -> Figure:
     """Lift-mean activation with the lateral force measured, zero and free, joined by a line."""
-    book = _book(study)
-    heads = book.working()
+    solved = _solved(study)
+    heads = solved.working()
     figure, axes = _head_panels(
-        book,
+        solved,
         heads,
-        title=f"Lift-mean activation and the lateral force, {book.who}",
+        title=f"Lift-mean activation and the lateral force, {solved.who}",
         note=(
             f"Heads whose lift-mean activation exceeds {100 * _WORKING:.0f} % in some condition. "
             "The line joins the treatments of the lateral force."
         ),
-        legend=[(_mode_title(book, m), _DOTS[m]) for m in book.modes],
+        legend=[(_mode_title(solved, m), _DOTS[m]) for m in solved.modes],
         pitch=0.19,
     )
     places = np.arange(len(heads))
-    for ax, condition in zip(axes, book.conditions, strict=True):
-        modes = book.modes if condition in book.bars else ("zero",)
-        table = np.array([100.0 * book.mean_activation(condition, m)[heads] for m in modes])
+    for ax, condition in zip(axes, solved.conditions, strict=True):
+        modes = solved.modes if condition in solved.bars else ("zero",)
+        table = np.array([100.0 * solved.mean_activation(condition, m)[heads] for m in modes])
         known = np.isfinite(table).all(axis=1)
         if known.any():
             low, high = table[known].min(axis=0), table[known].max(axis=0)
@@ -760,24 +762,24 @@ def lateral_range(study: StudyResult) -> Figure:
 @_styled
 def fibre_length(study: StudyResult) -> Figure:
     """Range of normalised fibre length over the lift, per head and condition."""
-    book = _book(study)
-    heads = range(len(book.heads))
+    solved = _solved(study)
+    heads = range(len(solved.heads))
     legend: Handles = [("shortest to longest along the lift", {"facecolor": "#6f87a8"})]
-    if book.people > 1:
+    if solved.people > 1:
         legend.append(("range over people", {"color": style.INK, "linewidth": 0.9}))
     figure, axes = _head_panels(
-        book,
+        solved,
         heads,
-        title=f"Range of fibre length over the lift, {book.who}",
+        title=f"Range of fibre length over the lift, {solved.who}",
         note="Fibre length over optimal length; the line at 1 is the optimal length.",
         legend=legend,
         pitch=0.17,
     )
-    places = np.arange(len(book.heads))
+    places = np.arange(len(solved.heads))
     edges = []
-    for ax, condition in zip(axes, book.conditions, strict=True):
+    for ax, condition in zip(axes, solved.conditions, strict=True):
         found = []
-        for case, _ in book.any(condition):
+        for case, _ in solved.any(condition):
             prepared = case.prepared
             fibre = prepared.state.fibre_length_normalised[prepared.lift.reachable]
             found.append((fibre.min(axis=0), fibre.max(axis=0)))
@@ -805,12 +807,12 @@ def ordering(study: StudyResult, *, lateral: str | None = None) -> Figure:
     """Which condition asks more of a head, and in how many people."""
     from momentshare.reading import ordering_table
 
-    book = _book(study)
-    mode = lateral or book.main_mode()
-    shown = [c for c in book.conditions if book.get(c, mode)]
-    heads = book.working()
-    names = _Names.of(book, 1.15)
-    ticks = [names.ticks[book.conditions.index(c)] for c in shown]
+    solved = _solved(study)
+    mode = lateral or solved.main_mode()
+    shown = [c for c in solved.conditions if solved.get(c, mode)]
+    heads = solved.working()
+    names = _Names.of(solved, 1.15)
+    ticks = [names.ticks[solved.conditions.index(c)] for c in shown]
     count = len(shown)
     letters = [_letter(i) for i in range(count)]
     if not names.key:
@@ -824,14 +826,14 @@ def ordering(study: StudyResult, *, lateral: str | None = None) -> Figure:
         len(heads),
         columns,
         panel=(size, size),
-        title=f"Order of the conditions by lift-mean activation, {book.lateral(mode)}",
+        title=f"Order of the conditions by lift-mean activation, {solved.lateral(mode)}",
         note=(
-            f"Colour: in how many of {book.people} "
-            f"{'person' if book.people == 1 else 'people'} the condition of the row asks more of "
+            f"Colour: in how many of {solved.people} "
+            f"{'person' if solved.people == 1 else 'people'} the condition of the row asks more of "
             "the head than the condition of the column; the number stands where people differ. "
             f"≈: mean difference below {100 * _SLIGHT:.0f} % activation.{names.key}"
         ),
-        panel_titles=[style.head_label(book.heads[h]) for h in heads],
+        panel_titles=[style.head_label(solved.heads[h]) for h in heads],
         left=left,
         right=0.85,
         gap=(0.2, 0.14),
@@ -839,7 +841,7 @@ def ordering(study: StudyResult, *, lateral: str | None = None) -> Figure:
     table = ordering_table(study)
     table = table[table["lateral"] == mode] if len(table) else table
     index = {c: i for i, c in enumerate(shown)}
-    position = {book.heads[h]: i for i, h in enumerate(heads)}
+    position = {solved.heads[h]: i for i, h in enumerate(heads)}
     cells = np.full((len(heads), count, count), np.nan)
     marks: list[tuple[int, int, int, str]] = []
     for entry in table.itertuples(index=False):
@@ -857,9 +859,9 @@ def ordering(study: StudyResult, *, lateral: str | None = None) -> Figure:
             marks.append((where, down, up, str(people - agree)))
     image = None
     for ax, block in zip(axes, cells, strict=True):
-        image = _cells(ax, block, float(book.people))
+        image = _cells(ax, block, float(solved.people))
     for where, row, col, text in marks:
-        ink = _on_cell(cells[where, row, col] / book.people)
+        ink = _on_cell(cells[where, row, col] / solved.people)
         axes[where].text(col, row, text, ha="center", va="center", color=ink, fontsize=7)
     for number, ax in enumerate(axes):
         first, last = number % columns == 0, number + columns >= len(axes)
@@ -890,13 +892,13 @@ _FIGURES: dict[str, Callable[[StudyResult], Figure]] = {
 
 def _empty(study: StudyResult) -> set[str]:
     """Names of figures that would have nothing to say."""
-    book = _book(study)
+    solved = _solved(study)
     out = set()
-    if len(book.conditions) < 2:
+    if len(solved.conditions) < 2:
         out.add("ordering")
-    if not book.bars:
+    if not solved.bars:
         out.add("lateral_force")
-    if len(book.modes) < 2:
+    if len(solved.modes) < 2:
         out.add("lateral_range")
     return out
 

@@ -18,7 +18,7 @@ import pandas as pd
 import pyarrow.parquet as pq
 from scipy.stats import norm
 
-from momentshare.uncertainty.summary import Book
+from momentshare.uncertainty.summary import ChunkRows
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -180,16 +180,16 @@ def _outputs(
     Mean over people; first treatment of the lateral force of each condition and first
     criterion. Heads that rest everywhere are left out.
     """
-    book = Book.read(files[0])
+    chunk_rows = ChunkRows.read(files[0])
     names = [c.name for c in plan.study.file.condition]
-    first_mode = {name: modes[0] for name, modes in book.modes().items()}
-    at = [book.cells.index((n, first_mode[n], plan.criteria[0])) for n in names]
+    first_mode = {name: modes[0] for name, modes in chunk_rows.modes().items()}
+    at = [chunk_rows.cells.index((n, first_mode[n], plan.criteria[0])) for n in names]
     heads = [
         c.removeprefix(_ACTIVATION) for c in pq.read_schema(files[0]).names if _ACTIVATION in c
     ]
     columns = [_ACTIVATION + head for head in heads]
     # The mean over people is NaN unless all of them could be solved.
-    grid = np.concatenate([book.grid(path, columns).mean(axis=1)[:, at] for path in files])
+    grid = np.concatenate([chunk_rows.grid(path, columns).mean(axis=1)[:, at] for path in files])
     failed = int(np.isnan(grid).any(axis=(1, 2)).sum())
     out: dict[tuple[str, str, str], NDArray[np.float64]] = {}
     for k, head in enumerate(heads):

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from momentshare.uncertainty.plan import Plan
     from momentshare.uncertainty.sensitivity import Sensitivity
 
-__all__ = ["EVERYONE", "QUANTILES", "Book", "Summary", "order_probability", "summarise"]
+__all__ = ["EVERYONE", "QUANTILES", "ChunkRows", "Summary", "order_probability", "summarise"]
 
 EVERYONE = "mean over people"
 """Stands for a person in lines that hold the mean over all of them."""
@@ -72,7 +72,7 @@ class Summary:
 
 
 @dataclass(frozen=True, slots=True)
-class Book:
+class ChunkRows:
     """Order of the rows in every chunk: for each draw and person the same cells.
 
     ``cells`` are (condition, lateral mode, criterion).
@@ -82,7 +82,7 @@ class Book:
     cells: tuple[tuple[str, str, str], ...]
 
     @classmethod
-    def read(cls, path: Path) -> Book:
+    def read(cls, path: Path) -> ChunkRows:
         """Learn the order from a chunk."""
         table = pq.read_table(path, columns=["draw", "person", *_CELL])
         draw = table.column("draw").to_numpy()
@@ -176,12 +176,12 @@ def summarise(
     sensitivity : Sensitivity or None
         Passed on.
     """
-    book = Book.read(files[0])
-    conditions, heads = _orders(book, model, files)
+    chunk_rows = ChunkRows.read(files[0])
+    conditions, heads = _orders(chunk_rows, model, files)
     return Summary(
         plan=plan,
         model=model,
-        intervals=_intervals(book, model, files),
+        intervals=_intervals(chunk_rows, model, files),
         condition_order=conditions,
         head_order=heads,
         failures=_failures(files),
@@ -189,27 +189,29 @@ def summarise(
     )
 
 
-def _orders(book: Book, model: Model, files: Sequence[Path]) -> tuple[pd.DataFrame, pd.DataFrame]:
+def _orders(
+    chunk_rows: ChunkRows, model: Model, files: Sequence[Path]
+) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Sum orderings over the chunks, one chunk in memory at a time."""
     columns = [f"mean_activation:{head}" for head in model.head_names]
-    pairs = _condition_pairs(book)
+    pairs = _condition_pairs(chunk_rows)
     head_pairs = list(combinations(range(len(columns)), 2))
     first, second = (np.array([p[k] for p in head_pairs], dtype=int) for k in (0, 1))
     between_conditions = [_Tally(len(columns)) for _ in pairs]
-    between_heads = [_Tally(len(head_pairs)) for _ in book.cells]
+    between_heads = [_Tally(len(head_pairs)) for _ in chunk_rows.cells]
     for path in files:
-        mean = book.grid(path, columns).mean(axis=1)
+        mean = chunk_rows.grid(path, columns).mean(axis=1)
         for tally, (_, a, b) in zip(between_conditions, pairs, strict=True):
             tally.add(mean[:, a] - mean[:, b])
         for index, tally in enumerate(between_heads):
             tally.add(mean[:, index, first] - mean[:, index, second])
     order = [
         {
-            "criterion": book.cells[a][2],
+            "criterion": chunk_rows.cells[a][2],
             "lateral": mode,
             "head": head,
-            "condition": book.cells[a][0],
-            "other": book.cells[b][0],
+            "condition": chunk_rows.cells[a][0],
+            "other": chunk_rows.cells[b][0],
             **tally.record(k),
         }
         for tally, (mode, a, b) in zip(between_conditions, pairs, strict=True)
@@ -224,23 +226,23 @@ def _orders(book: Book, model: Model, files: Sequence[Path]) -> tuple[pd.DataFra
             "other": model.head_names[b],
             **tally.record(k),
         }
-        for tally, (condition, mode, criterion) in zip(between_heads, book.cells, strict=True)
+        for tally, (condition, mode, criterion) in zip(between_heads, chunk_rows.cells, strict=True)
         for k, (a, b) in enumerate(head_pairs)
     ]
     names = ["criterion", "lateral", "head", "condition", "other", "probability"]
     return pd.DataFrame(order, columns=None if order else names), pd.DataFrame(between)
 
 
-def _condition_pairs(book: Book) -> list[tuple[str, int, int]]:
+def _condition_pairs(chunk_rows: ChunkRows) -> list[tuple[str, int, int]]:
     """Lateral mode and the two cells of every comparison between conditions.
 
     Conditions that know ``zero`` only, such as dumbbells, join every mode.
     """
-    modes = book.modes()
+    modes = chunk_rows.modes()
     shared = [m for own in modes.values() if own != ["zero"] for m in own]
-    at = {cell: index for index, cell in enumerate(book.cells)}
+    at = {cell: index for index, cell in enumerate(chunk_rows.cells)}
     out = []
-    for criterion in dict.fromkeys(cell[2] for cell in book.cells):
+    for criterion in dict.fromkeys(cell[2] for cell in chunk_rows.cells):
         for mode in dict.fromkeys(shared or ["zero"]):
             for names in combinations(modes, 2):
                 own = [mode if modes[n] != ["zero"] else "zero" for n in names]
@@ -308,25 +310,25 @@ _HELD = 4_000_000
 """Values that the search for quantiles holds at a time; more draws mean more passes."""
 
 
-def _intervals(book: Book, model: Model, files: Sequence[Path]) -> pd.DataFrame:
+def _intervals(chunk_rows: ChunkRows, model: Model, files: Sequence[Path]) -> pd.DataFrame:
     """Exact quantiles, a block of columns of all chunks in memory at a time."""
     rows = sum(pq.read_metadata(path).num_rows for path in files)
     columns = [(measure, head) for measure in MEASURES for head in model.head_names]
     width = max(1, _HELD // max(rows, 1))
-    several = len(book.people) > 1
+    several = len(chunk_rows.people) > 1
     lines = []
     for begin in range(0, len(columns), width):
         block = columns[begin : begin + width]
         names = [f"{measure}:{head}" for measure, head in block]
-        values = np.concatenate([book.grid(path, names) for path in files])
+        values = np.concatenate([chunk_rows.grid(path, names) for path in files])
         for k, (measure, head) in enumerate(block):
             value = np.ascontiguousarray(values[..., k])
             stacks = [(EVERYONE, value.mean(axis=1))] if several else []
-            stacks += [(person, value[:, p]) for p, person in enumerate(book.people)]
+            stacks += [(person, value[:, p]) for p, person in enumerate(chunk_rows.people)]
             for person, part in stacks:
                 lines += [
                     (measure, head, person, *cell, *_moments(part[:, index]))
-                    for index, cell in enumerate(book.cells)
+                    for index, cell in enumerate(chunk_rows.cells)
                 ]
     return pd.DataFrame(
         lines,
