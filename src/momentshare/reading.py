@@ -250,22 +250,24 @@ def over_people(table: pd.DataFrame, keys: list[str], values: list[str]) -> pd.D
 def load_table(study: CaseSet) -> pd.DataFrame:
     """One row a person × condition × lateral mode × frame: the greatest load there.
 
-    ``limiting_row`` is the moment whose price times demand is largest, ``limiting_share`` its
-    part of the whole (the parts of all rows sum to one); ``limiting_heads`` give all they have.
+    ``limiting_row`` is the moment whose price times demand is largest, ``limiting_direction``
+    where the load asks for it, ``limiting_share`` its part of the whole (the parts of all rows
+    sum to one); ``limiting_heads`` give all they have.
     """
     parts = []
     for case, result in study.pairs():
         if result.greatest is None:
             continue
         greatest = result.greatest.factor
-        rows = np.full(len(greatest), "", dtype=object)
+        rows, directions = (np.full(len(greatest), "", dtype=object) for _ in range(2))
         shares = np.full(len(greatest), np.nan)
         heads = np.full(len(greatest), "", dtype=object)
-        part = _limit_shares(result)
+        asked, part = _limits(result)
         names = np.array(study.model.head_names)
         for frame in np.flatnonzero(np.isfinite(greatest)):
             top = int(np.argmax(part[frame]))
             rows[frame] = result.criterion.rows[top]
+            directions[frame] = direction_of(rows[frame], asked[frame, top]).name
             shares[frame] = part[frame, top]
             heads[frame] = " ".join(names[result.greatest.limiting[frame]])
         columns: dict[str, object] = dict(_along(case))
@@ -273,6 +275,7 @@ def load_table(study: CaseSet) -> pd.DataFrame:
             "load_kg": 2.0 * case.prepared.lift.load_mass,
             "greatest_load_kg": greatest,
             "limiting_row": rows,
+            "limiting_direction": directions,
             "limiting_share": shares,
             "limiting_heads": heads,
             "status": frame_status(case.prepared.lift.reachable, result.greatest.status_text),
@@ -281,14 +284,15 @@ def load_table(study: CaseSet) -> pd.DataFrame:
     return _stack(parts)
 
 
-def _limit_shares(result: LiftResult) -> np.ndarray:
-    """Price × demand of each row for one more kilogram, as parts of their sum."""
+def _limits(result: LiftResult) -> tuple[np.ndarray, np.ndarray]:
+    """Moments of one more kilogram, and price × moment of each row as parts of their sum."""
     assert result.greatest is not None  # noqa: S101 - the caller has looked
     balance = result.prepared.balance(result.criterion)
     ratio = result.lateral.ratios(len(balance.posed))
-    part = result.greatest.multipliers * balance.moments_of_a_kilogram(ratio)
+    asked = balance.moments_of_a_kilogram(ratio)
+    part = result.greatest.multipliers * asked
     total = part.sum(axis=1, keepdims=True)
-    return np.asarray(part / np.where(total == 0.0, 1.0, total))
+    return asked, np.asarray(part / np.where(total == 0.0, 1.0, total))
 
 
 def frame_status(reachable: np.ndarray, status: np.ndarray) -> np.ndarray:

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from momentshare.directions import ROWS
+from momentshare.directions import DIRECTIONS, ROWS
 from momentshare.model import load_model
 from momentshare.paths import paths
 from momentshare.person import Person
@@ -230,6 +230,18 @@ def test_load_table_names_what_ends_the_lift(result):
     heads = {h for names in table["limiting_heads"] for h in names.split()}
     assert heads
     assert heads <= set(result.model.head_names)
+
+
+def test_the_direction_that_ends_a_lift_is_the_one_that_the_weight_asks_for(result):
+    loads = load_table(result)
+    loads = loads[(loads["lateral"] == "zero") & (loads["limiting_row"] != "")]
+    arms = moment_table(result).set_index([*KEYS, "frame", "row"])["gravity_arm_m"]
+    assert len(loads) > 10
+    for line in loads.itertuples():
+        found = DIRECTIONS[line.limiting_direction]
+        assert found.row == line.limiting_row
+        key = (line.person, line.condition, line.lateral, line.frame, line.limiting_row)
+        assert found.sign == np.sign(arms[key])
 
 
 def test_greatest_load_of_a_condition_is_the_least_over_the_lift(result):
