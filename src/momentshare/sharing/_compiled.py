@@ -32,11 +32,11 @@ BROKEN = 1e-12
 def solve_compiled(
     problem: Problem,
     threads: int | None,
-    otherwise: Callable[[Problem], RawSharing],
+    otherwise: Callable[[Problem, FloatArray], RawSharing],
     *,
     chain: bool = True,
 ) -> RawSharing:
-    """Solve every frame; those the kernel cannot certify go to ``otherwise``.
+    """Solve every frame; those the kernel cannot certify go to ``otherwise``, as far as it came.
 
     With ``chain`` each frame of a chunk starts at the multipliers of the one before.
 
@@ -52,7 +52,7 @@ def solve_compiled(
     left = np.flatnonzero(raw.status == Status.UNCERTIFIED)
     for first in range(0, left.size, CHUNK):
         index = left[first : first + CHUNK]
-        part = otherwise(problem.take(index))
+        part = otherwise(problem.take(index), raw.activation[index])
         for name in RawSharing.__dataclass_fields__:
             getattr(raw, name)[index] = getattr(part, name)
     return raw

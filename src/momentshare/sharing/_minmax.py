@@ -129,7 +129,7 @@ def _with_shortfall(
     if threads is None or not is_available():
         part = solve_squares(problem)
     else:
-        part = solve_compiled(problem, threads, solve_squares, chain=False)
+        part = solve_compiled(problem, threads, lambda left, _: solve_squares(left), chain=False)
     part.status[part.status == Status.SOLVED] = Status.UNCERTIFIED
     return replaced(raw, frames, part)
 

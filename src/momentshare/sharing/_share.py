@@ -14,6 +14,7 @@ from momentshare.errors import ShapeError
 from momentshare.sharing import _balance
 from momentshare.sharing._certificate import certify
 from momentshare.sharing._compiled import empty_raw, run_kernel, solve_compiled
+from momentshare.sharing._interior import solve_inside
 from momentshare.sharing._minmax import solve_minmax
 from momentshare.sharing._problem import OnInvalid, Problem, build_problem, one_of
 from momentshare.sharing._referee import solve_referee
@@ -26,6 +27,7 @@ from momentshare.sharing._result import (
     replaced,
 )
 from momentshare.sharing._stages import solve_balance
+from momentshare.sharing._whiten import whiten
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -207,12 +209,44 @@ def _solve_unbounded(
     if math.isinf(problem.exponent):
         return solve_minmax(problem, threads, compiled=route == "compiled")
     if route == "compiled":
-        return solve_compiled(problem, threads, solve_plain, chain=chain)
+        return solve_compiled(problem, threads, solve_left, chain=chain)
     parts = [
         solve_plain(problem.take(slice(first, first + BLOCK)))
         for first in range(0, max(problem.frames, 1), BLOCK)
     ]
     return parts[0] if len(parts) == 1 else _joined(parts)
+
+
+def solve_left(problem: Problem, reached: FloatArray) -> RawSharing:
+    """Solve what the kernel could not certify; ``reached`` holds its last activations.
+
+    For p > 2 that is nearly always a moment that can be met by heads whose drives are below
+    rounding, so the interior-point method comes first.
+    """
+    if problem.exponent <= 2.0 or problem.limits.shape[1]:
+        return solve_plain(problem)
+    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+        raw = _solve_inside(problem, reached)
+    left = np.flatnonzero(raw.status == Status.UNCERTIFIED)
+    return replaced(raw, left, solve_plain(problem.take(left))) if left.size else raw
+
+
+def _solve_inside(problem: Problem, reached: FloatArray) -> RawSharing:
+    """Interior-point method on orthonormal rows, for moments that can be met."""
+    balance = _balance.normalise(problem)
+    weights = np.ascontiguousarray(
+        np.broadcast_to(problem.weights, (problem.frames, problem.heads))
+    )
+    straight = whiten(balance)
+    scale = np.clip(np.nan_to_num(reached.max(axis=1), nan=1.0), 1e-6, 1.0)
+    multipliers, activation, _ = solve_inside(straight.balance, weights, problem.exponent, scale)
+    multipliers = straight.back(multipliers)
+    multipliers -= np.einsum("fjk,flk,fl->fj", balance.basis, balance.basis, multipliers)
+    force = problem.capacity * activation + problem.passive
+    rest = problem.moments - np.einsum("fji,fi->fj", problem.arms, force)
+    free = _balance.free_values(balance, rest / balance.row_size)
+    met = np.zeros(problem.frames, dtype=np.bool_)
+    return certify(problem, activation, multipliers / balance.row_size, free, met)
 
 
 def solve_plain(problem: Problem) -> RawSharing:
