@@ -74,6 +74,63 @@ def test_every_module_imports_only_layers_above_it():
     assert not arrows
 
 
+def module_of(path):
+    parts = path.relative_to(SOURCE.parent).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+def modules_imported(path, known):
+    """Modules of ours that a file imports, typing included; a name of a package counts as it."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("momentshare"):
+            for alias in node.names:
+                whole = f"{node.module}.{alias.name}"
+                yield whole if whole in known else node.module
+
+
+def circles(arrows):
+    """Sets of modules that reach each other (Tarjan 1972, from memory)."""
+    order, low, stack, found = {}, {}, [], []
+
+    def visit(here):
+        order[here] = low[here] = len(order)
+        stack.append(here)
+        for there in sorted(arrows[here]):
+            if there not in order:
+                visit(there)
+                low[here] = min(low[here], low[there])
+            elif there in stack:
+                low[here] = min(low[here], order[there])
+        if low[here] == order[here]:
+            circle = stack[stack.index(here) :]
+            del stack[stack.index(here) :]
+            if len(circle) > 1:
+                found.append(sorted(circle))
+
+    for module in sorted(arrows):
+        if module not in order:
+            visit(module)
+    return found
+
+
+def test_circles_are_found():
+    arrows = {"a": {"b"}, "b": {"c"}, "c": {"a"}, "d": {"a"}, "e": set()}
+    assert circles(arrows) == [["a", "b", "c"]]
+    assert circles({"a": {"b"}, "b": set()}) == []
+
+
+def test_no_files_import_each_other_in_a_circle():
+    files = {module_of(path): path for path in SOURCE.rglob("*.py")}
+    # The root and the packages hand names on; what they import is looked at in the files.
+    plain = {name: path for name, path in files.items() if path.name != "__init__.py"}
+    arrows = {
+        name: {other for other in modules_imported(path, files) if other in plain} - {name}
+        for name, path in plain.items()
+    }
+    assert sum(map(len, arrows.values())) > 300
+    assert circles(arrows) == []
+
+
 def test_public_list_is_sorted_and_equals_what_can_be_imported():
     assert list(momentshare.__all__) == sorted(momentshare.__all__)
     assert set(momentshare._HOME) == set(momentshare.__all__)

@@ -26,7 +26,6 @@ from momentshare.runs import CaseSet, Setup, Task, solve_setup
 from momentshare.signals import resample
 from momentshare.study.run import limb_plan, treatments
 from momentshare.trial.process import (
-    MeasuredRepetition,
     ProcessedTrial,
     Processing,
     process_trial,
@@ -50,6 +49,7 @@ if TYPE_CHECKING:
     from momentshare.model import Model
     from momentshare.runs import Case, LimbPlan
     from momentshare.trial.recording import Channel, Recording
+    from momentshare.trial.repetition import MeasuredRepetition
 
 __all__ = [
     "LEAST_UNMET",

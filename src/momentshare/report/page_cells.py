@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from markupsafe import Markup
 
-    from momentshare.report.page import Table
+    from momentshare.report.page_table import Table
 
 __all__ = ["UNITS", "soft_breaks", "table_view"]
 

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 from momentshare.trial.c3d_data import C3d
 from momentshare.trial.c3d_plates import plate_channels, plate_count, plate_force
 from momentshare.trial.corrections import Column, combined, common_unit, corrected, resolved
-from momentshare.trial.layout import Raw, directions, suggestion
+from momentshare.trial.layout import directions, suggestion
+from momentshare.trial.wanted import Raw
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -16,8 +17,8 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from momentshare.trial.corrections import SignalEntry
-    from momentshare.trial.layout import LayoutEntry, Wanted
+    from momentshare.trial.layout import LayoutEntry
+    from momentshare.trial.wanted import SignalEntry, Wanted
 
 __all__ = ["read_c3d"]
 

@@ -47,8 +47,8 @@ if TYPE_CHECKING:
 
     from momentshare.skeleton import Skeleton
     from momentshare.trial.kinematics import ArmTrack
-    from momentshare.trial.process import MeasuredRepetition
     from momentshare.trial.recording import Channel
+    from momentshare.trial.repetition import MeasuredRepetition
 
 __all__ = ["LIMITS", "Check", "Verdict", "check_trial", "worst_verdict"]
 

@@ -10,7 +10,8 @@ from momentshare.trial.layout import suggestion
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from momentshare.trial.layout import LayoutEntry, Wanted
+    from momentshare.trial.layout import LayoutEntry
+    from momentshare.trial.wanted import Wanted
 
 __all__ = ["places_of"]
 

@@ -7,59 +7,20 @@ delay is how much later the signal stands in the file than it happened.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING
 
 import numpy as np
-from pydantic import Field, model_validator
 
-from momentshare.study.schema import Entry, Finite, plain_text
-from momentshare.trial.signal_units import (
-    KINDS,
-    SI,
-    known_units,
-    of_another_kind,
-    unit_factor,
-)
+from momentshare.trial.signal_units import SI, of_another_kind, unit_factor
+from momentshare.trial.wanted import Raw, SignalEntry, Wanted
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
 
     from numpy.typing import NDArray
 
-    from momentshare.trial.layout import Raw, Wanted
 
-__all__ = ["Column", "SignalEntry", "combined", "common_unit", "corrected", "resolved"]
-
-_ALSO = Annotated[str, Field(min_length=1, max_length=200)]
-
-
-class SignalEntry(Entry):
-    """One ``[layout.signals."LABEL"]``: what is known better than in the file."""
-
-    also: Annotated[list[_ALSO], Field(max_length=20, default_factory=list)]
-    unit: Annotated[str, Field(min_length=1, max_length=20)] | None = None
-    gain: Annotated[Finite, Field(gt=0.0)] | None = None
-    factor: Finite | None = None
-    zero: Finite | None = None
-    zero_s: tuple[Finite, Finite] | None = None
-    delay_s: Annotated[Finite, Field(ge=-10.0, le=10.0)] = 0.0
-
-    @model_validator(mode="after")
-    def _sensible(self) -> SignalEntry:
-        for name in self.also:
-            plain_text(name)
-        if self.unit is not None and all(unit_factor(k, self.unit) is None for k in KINDS):
-            known = ", ".join(unit for kind in KINDS for unit in known_units(kind))
-            raise ValueError(f"unit: wanted one of {known}, got {self.unit!r}")
-        if self.factor == 0.0:
-            raise ValueError("factor: wanted another number than 0, got 0")
-        if self.zero is not None and self.zero_s is not None:
-            raise ValueError("give either zero or zero_s, got both")
-        if self.zero_s is not None and not self.zero_s[0] < self.zero_s[1]:
-            raise ValueError(
-                f"zero_s: wanted begin and end of a stretch in seconds, got {self.zero_s}"
-            )
-        return self
+__all__ = ["Column", "combined", "common_unit", "corrected", "resolved"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,8 +100,6 @@ def combined(
     signal : Raw or None
     faults, notes : list of str
     """
-    from momentshare.trial.layout import Raw
-
     faults: list[str] = []
     notes: list[str] = []
     parts, units = [], []

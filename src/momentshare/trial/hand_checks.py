@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from momentshare.trial.kinematics import ArmTrack
-    from momentshare.trial.process import MeasuredRepetition
+    from momentshare.trial.repetition import MeasuredRepetition
 
 __all__ = [
     "bar_moment",

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import difflib
 import unicodedata
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import numpy as np
@@ -23,7 +22,6 @@ from pydantic import (
 
 from momentshare.errors import nearest_name
 from momentshare.study.schema import Entry, Finite, Name, plain_text
-from momentshare.trial.corrections import SignalEntry
 from momentshare.trial.recording import (
     ANGLES,
     ARM_LANDMARKS,
@@ -32,6 +30,7 @@ from momentshare.trial.recording import (
     TRUNK_LANDMARKS,
 )
 from momentshare.trial.signal_units import SI, known_units, unit_factor
+from momentshare.trial.wanted import Kind, SignalEntry, Wanted
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -45,9 +44,7 @@ __all__ = [
     "SI",
     "ForceEntry",
     "LayoutEntry",
-    "Raw",
     "UnitsEntry",
-    "Wanted",
     "directions",
     "file_format_of",
     "suggestion",
@@ -67,7 +64,6 @@ FORCE_ROLES = tuple(f"{side}_hand_force" for side in SIDES)
 ANGLE_ROLES = tuple(f"{side}_{name}" for side in SIDES for name in ANGLES)
 """Roles a joint angle may play."""
 
-Kind = Literal["markers", "forces", "angles", "emg"]
 FileFormat = Literal["c3d", "csv", "parquet"]
 
 _LONGEST_LIST = 200
@@ -105,48 +101,6 @@ def suggestion(label: str, known: Iterable[str], what: str) -> str:
 
 def _folded(label: str) -> str:
     return "".join(unicodedata.normalize("NFKC", label).casefold().split()).replace("_", "")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Wanted:
-    """One signal that a layout asks a file for.
-
-    ``labels`` are one label, or three for the components along the laboratory's x, y and z;
-    an empty one was not measured. ``plate`` is the number of a force platform instead, from 1.
-    ``unit`` is the layout's, or empty. ``stem`` is the layout's label where ``labels`` are made
-    of it and the layout's endings (``axes``). ``fixes`` is what the layout knows better about each
-    label, ``stem_fix`` about all of them. ``axes`` are the directions of a sensor's axes.
-    """
-
-    role: str
-    kind: Kind
-    labels: tuple[str, ...] = ()
-    plate: int = 0
-    unit: str = ""
-    stem: str = ""
-    fixes: tuple[SignalEntry | None, ...] = ()
-    stem_fix: SignalEntry | None = None
-    axes: tuple[str, str, str] | None = None
-
-    @property
-    def name(self) -> str:
-        """Name for messages: role and where it comes from."""
-        source = f"platform {self.plate}" if self.plate else ", ".join(map(repr, self.labels))
-        return f"{self.role} ({source})"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Raw:
-    """One signal as it stands in a file: the file's unit, the laboratory's axes.
-
-    ``values`` has shape (samples,) or (samples, 3), NaN where nothing was recorded.
-    """
-
-    wanted: Wanted
-    values: NDArray[np.float64]
-    rate: float
-    start: float
-    unit: str
 
 
 def _role(what: str, known: tuple[str, ...]) -> AfterValidator:

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from momentshare.person import Sizes
     from momentshare.skeleton import Skeleton
     from momentshare.trial.kinematics import ArmTrack
-    from momentshare.trial.process import MeasuredRepetition
+    from momentshare.trial.repetition import MeasuredRepetition
 
 __all__ = [
     "between_repetitions",

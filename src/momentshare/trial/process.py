@@ -14,7 +14,6 @@ import numpy as np
 
 from momentshare.errors import InputError
 from momentshare.signals import (
-    PressEvents,
     Repetition,
     common_clock,
     find_repetitions,
@@ -24,8 +23,9 @@ from momentshare.signals import (
 )
 from momentshare.trial.checks import check_trial
 from momentshare.trial.kinematics import ArmTrack, HingeChoice, track_arm
-from momentshare.trial.lift import MeasuredLift, lift_of_track
+from momentshare.trial.lift import lift_of_track
 from momentshare.trial.recording import SIDES, Channel, Recording, as_recorded, mirrored
+from momentshare.trial.repetition import MeasuredRepetition
 from momentshare.trial.smooth import choose_cutoff, filtered, gone, mend, moved
 from momentshare.trial.verdict import Check, count_possible, worst_verdict
 
@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from momentshare.skeleton import Skeleton
     from momentshare.trial.checks import Verdict
 
-__all__ = ["MeasuredRepetition", "ProcessedTrial", "Processing", "process_trial"]
+__all__ = ["ProcessedTrial", "Processing", "process_trial"]
 
 _LEAST_OVERLAP = 0.5
 """Seconds that all channels must have in common; ours."""
@@ -90,17 +90,6 @@ class Processing:
             faults.append(f"frames: wanted 5 or more, got {self.frames!r}")
         if faults:
             raise InputError("processing:", faults)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class MeasuredRepetition:
-    """One repetition: its number from 1, its place, its events and its lift."""
-
-    number: int
-    repetition: Repetition
-    events: PressEvents
-    positions: NDArray[np.float64]
-    measured: MeasuredLift
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

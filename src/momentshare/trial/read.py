@@ -25,7 +25,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from momentshare.trial.layout import LayoutEntry, Raw, Wanted
+    from momentshare.trial.layout import LayoutEntry
+    from momentshare.trial.wanted import Raw, Wanted
 
 __all__ = ["file_bytes", "merge_recordings", "read_recording"]
 

@@ -24,7 +24,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from momentshare.trial.layout import LayoutEntry, Raw, Wanted
+    from momentshare.trial.layout import LayoutEntry
+    from momentshare.trial.wanted import Raw, Wanted
 
 __all__ = ["decoded", "parquet_columns", "read_csv", "read_parquet"]
 

@@ -10,7 +10,6 @@ Levels are probabilities from 0.02 to 0.98, turned into standard normals.
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -18,6 +17,7 @@ import pandas as pd
 import pyarrow.parquet as pq
 from scipy.stats import norm
 
+from momentshare.uncertainty.ranking import Sensitivity
 from momentshare.uncertainty.summary import ChunkRows
 
 if TYPE_CHECKING:
@@ -38,33 +38,6 @@ _TAIL = 0.02
 
 _WORKING = 0.05
 """Mean activation from which a head takes part in the ranking."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Sensitivity:
-    """Ranking of the families.
-
-    Attributes
-    ----------
-    screening : DataFrame
-        One line a family, condition, head and measure: ``mu_star``, ``mu_star_confidence``,
-        ``sigma`` in the unit of the measure; measures are ``mean_activation`` and, for
-        conditions after the first, ``difference_from_first`` of it.
-    overall : DataFrame
-        ``mu_star`` of each family over its greatest, averaged over working heads and
-        conditions, largest first.
-    indices : DataFrame
-        One line a kept family, condition, head and measure: ``first_order``, ``total`` and
-        their 95 % half-widths; empty where not asked for.
-    failed : int
-        Designed draws that could not be solved; their values are taken from the mean, so a
-        number above zero lowers the effects.
-    """
-
-    screening: pd.DataFrame
-    overall: pd.DataFrame
-    indices: pd.DataFrame
-    failed: int
 
 
 def rank_families(

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from momentshare.model import Model
     from momentshare.uncertainty.plan import Plan
-    from momentshare.uncertainty.sensitivity import Sensitivity
+    from momentshare.uncertainty.ranking import Sensitivity
 
 __all__ = ["EVERYONE", "QUANTILES", "ChunkRows", "Summary", "order_probability", "summarise"]
 

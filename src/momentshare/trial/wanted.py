@@ -1,0 +1,92 @@
+"""What a layout asks a file for, what it knows better than the file, and what was found."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Annotated, Literal
+
+from pydantic import Field, model_validator
+
+from momentshare.study.schema import Entry, Finite, plain_text
+from momentshare.trial.signal_units import KINDS, known_units, unit_factor
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+__all__ = ["Kind", "Raw", "SignalEntry", "Wanted"]
+
+Kind = Literal["markers", "forces", "angles", "emg"]
+
+_ALSO = Annotated[str, Field(min_length=1, max_length=200)]
+
+
+class SignalEntry(Entry):
+    """One ``[layout.signals."LABEL"]``: what is known better than in the file."""
+
+    also: Annotated[list[_ALSO], Field(max_length=20, default_factory=list)]
+    unit: Annotated[str, Field(min_length=1, max_length=20)] | None = None
+    gain: Annotated[Finite, Field(gt=0.0)] | None = None
+    factor: Finite | None = None
+    zero: Finite | None = None
+    zero_s: tuple[Finite, Finite] | None = None
+    delay_s: Annotated[Finite, Field(ge=-10.0, le=10.0)] = 0.0
+
+    @model_validator(mode="after")
+    def _sensible(self) -> SignalEntry:
+        for name in self.also:
+            plain_text(name)
+        if self.unit is not None and all(unit_factor(k, self.unit) is None for k in KINDS):
+            known = ", ".join(unit for kind in KINDS for unit in known_units(kind))
+            raise ValueError(f"unit: wanted one of {known}, got {self.unit!r}")
+        if self.factor == 0.0:
+            raise ValueError("factor: wanted another number than 0, got 0")
+        if self.zero is not None and self.zero_s is not None:
+            raise ValueError("give either zero or zero_s, got both")
+        if self.zero_s is not None and not self.zero_s[0] < self.zero_s[1]:
+            raise ValueError(
+                f"zero_s: wanted begin and end of a stretch in seconds, got {self.zero_s}"
+            )
+        return self
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wanted:
+    """One signal that a layout asks a file for.
+
+    ``labels`` are one label, or three for the components along the laboratory's x, y and z;
+    an empty one was not measured. ``plate`` is the number of a force platform instead, from 1.
+    ``unit`` is the layout's, or empty. ``stem`` is the layout's label where ``labels`` are made
+    of it and the layout's endings (``axes``). ``fixes`` is what the layout knows better about each
+    label, ``stem_fix`` about all of them. ``axes`` are the directions of a sensor's axes.
+    """
+
+    role: str
+    kind: Kind
+    labels: tuple[str, ...] = ()
+    plate: int = 0
+    unit: str = ""
+    stem: str = ""
+    fixes: tuple[SignalEntry | None, ...] = ()
+    stem_fix: SignalEntry | None = None
+    axes: tuple[str, str, str] | None = None
+
+    @property
+    def name(self) -> str:
+        """Name for messages: role and where it comes from."""
+        source = f"platform {self.plate}" if self.plate else ", ".join(map(repr, self.labels))
+        return f"{self.role} ({source})"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Raw:
+    """One signal as it stands in a file: the file's unit, the laboratory's axes.
+
+    ``values`` has shape (samples,) or (samples, 3), NaN where nothing was recorded.
+    """
+
+    wanted: Wanted
+    values: NDArray[np.float64]
+    rate: float
+    start: float
+    unit: str
