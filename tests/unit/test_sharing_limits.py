@@ -11,6 +11,12 @@ import pytest
 from tests import naive
 
 from momentshare._kernels import compiling
+from momentshare.analysis import Lateral, prepare, solve_lift
+from momentshare.exercise.press import BenchPress
+from momentshare.exercise.profile import Profile
+from momentshare.limb import build_limb
+from momentshare.model.load import load_model
+from momentshare.person import Person
 from momentshare.sharing import Status, _kernel, cone_inequalities, share
 
 needs_cvxpy = pytest.mark.skipif(
@@ -119,6 +125,24 @@ def test_the_price_of_a_shortfall_bounds_what_forces_in_the_cone_can_reach():
             force = capacity[f] * rng.uniform(size=28) * rng.uniform()
             if (G[f] @ force <= h[f]).all():
                 assert (arms[f] @ force / size) @ u <= most + 1e-9
+
+
+def test_presses_of_an_ordinary_person_are_certified_within_the_glenoid():
+    person = Person(name="ordinary", sex="male", stature=1.80, body_mass=82.0)
+    limb = build_limb(person, load_model())
+    said = set()
+    for load in (30.0, 110.0):
+        lift = BenchPress(
+            load_mass=load, spacing=Profile.constant(0.65), tuck=Profile.constant(1.0),
+            tilt=Profile.constant(0.0), frames=21,
+        ).lift(limb.skeleton)  # fmt: skip
+        for mode in ("zero", "free"):
+            result = solve_lift(prepare(limb, lift), Lateral(mode=mode), glenoid=True)
+            status = result.sharing.status[lift.reachable]
+            assert np.isin(status, [Status.SOLVED, Status.SHORTFALL]).all()
+            assert np.abs(result.sharing.certificate.duality_gap[lift.reachable]).max() <= 1e-9
+            said |= set(status.ravel().tolist())
+    assert said == {Status.SOLVED, Status.SHORTFALL}
 
 
 def test_a_bounded_free_value_and_a_cone_at_once():

@@ -129,6 +129,8 @@ def share(
     793–801. Batches of consecutive frames start each other, which changes results in
     the last digits only: the certificate of every frame is computed from the problem data.
     The results are the same with any ``threads`` but for those digits.
+    A frame counts as certified at 1e-9 (see ``Certificate``), at 1e-5 where the referee solved
+    it: several bounded free values, or min–max with inequalities in force.
     Calls share nothing and may run in several threads at once.
 
     Examples
