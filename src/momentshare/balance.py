@@ -93,19 +93,31 @@ class Lateral:
 class Criterion:
     """What the optimiser minimises: Σ w aᵖ.
 
+    With weights by volume the answer does not depend on how a muscle is cut into heads: parts
+    with one arm and one fibre length cost together what the whole costs. With equal weights it
+    does (Holmberg and Klarbring 2012, abstract read; that volume is the weight which keeps the
+    answer is arithmetic).
+
     Parameters
     ----------
     exponent : float
-        p > 1, or infinity for the smallest greatest activation.
-    weights : {"none", "volume"}
-        Equal weights, or weights in proportion to the volume of the head.
+        p > 1, or infinity for the smallest greatest activation. There weights drop out, as
+        (Σ w aᵖ)^(1/p) goes to the greatest activation whatever they are; so cutting a muscle
+        changes nothing there either.
+    weights : {"volume", "none"}
+        Weights in proportion to the volume of the head, or equal weights.
     balance_forearm : bool
         Whether the forearm rotation row is balanced too.
     """
 
     exponent: float = 2.0
-    weights: Literal["none", "volume"] = "none"
+    weights: Literal["volume", "none"] = "volume"
     balance_forearm: bool = False
+
+    @property
+    def by_volume(self) -> bool:
+        """Whether the volumes of the heads count; not for the smallest greatest activation."""
+        return self.weights == "volume" and np.isfinite(self.exponent)
 
     @property
     def rows(self) -> tuple[str, ...]:
@@ -316,7 +328,7 @@ class Balance:
 
     def weights(self, criterion: Criterion) -> Floats | None:
         """Weights of a criterion; None where all are equal."""
-        return self.volume_weights if criterion.weights == "volume" else None
+        return self.volume_weights if criterion.by_volume else None
 
     def share(
         self,

@@ -175,8 +175,8 @@ def exercises() -> dict[str, pd.DataFrame]:
 
 
 _VARIANTS: dict[str, dict[str, object]] = {
-    "volume": {"weights": "volume"},
-    "exponent 3, volume": {"exponent": 3.0, "weights": "volume"},
+    "equal weights": {"weights": "none"},
+    "exponent 3, equal weights": {"exponent": 3.0, "weights": "none"},
     "min-max": {"exponent": math.inf},
     "forearm balanced": {"balance_forearm": True},
     "elastic tendon": {"elastic_tendon": True},
@@ -189,8 +189,8 @@ _VARIED = ("bar, timed", "bar, bounds", "bar, too heavy", "overhead bar", "pull-
 
 
 def variants() -> dict[str, pd.DataFrame]:
-    """``compare`` with other settings: one person, five exercises, 5 frames, for each of weights
-    by volume, other exponents, the forearm balanced, an elastic tendon, other curves, other
+    """``compare`` with other settings: one person, five exercises, 5 frames, for each of equal
+    weights, other exponents, the forearm balanced, an elastic tendon, other curves, other
     scapulae, the limits of the glenoid.
     """
     found: dict[str, list[pd.DataFrame]] = {}

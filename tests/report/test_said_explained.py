@@ -166,6 +166,17 @@ def result_of(condition: str, mode: str):
     return next(r for r in case.results if r.lateral.mode == mode)
 
 
+def weight_of(head: str) -> float:
+    """Weight of a head in the effort: its volume over the mean."""
+    limb = result_of("wide", "zero").prepared.limb
+    return float(limb.volume[limb.head_names.index(head)] / limb.volume.mean())
+
+
+def titled(figure) -> dict:
+    """Panels by the head in their title, whatever the title says of its bounds."""
+    return {title.partition(";")[0]: ax for title, ax in panels(figure).items()}
+
+
 def near(text: str, value: float, digits: int = 3) -> bool:
     return abs(float(text) - value) <= 0.51 * 10.0**-digits + 1e-6 * abs(value)
 
@@ -395,7 +406,7 @@ def test_each_change_is_told_as_the_tables_have_it(run):
         assert near(said[1], cases["total_effort"].iloc[0])
         assert near(said[2], line["total_effort"])
         if case == "removed":
-            own = before["activation"] ** 2
+            own = weight_of(run.heads[0]) * before["activation"] ** 2
             said = re.search(rf"that of the others alone ({NUMBER}) to ({NUMBER})", text)
             assert near(said[1], cases["total_effort"].iloc[0] - own)
             assert near(said[2], line["total_effort"])
@@ -447,8 +458,9 @@ def test_two_heads_are_compared_the_right_way_round(run):
 def assert_ratio(run: Run, me: str, you: str, text: str) -> None:
     mine, yours = run.joints(me), run.joints(you)
     said = re.search(
-        rf"Its sum is ({NUMBER}) times the other's: ({NUMBER}) by capacity here, ({NUMBER}) by the "
-        rf"arm at the (\w+), and ({NUMBER}) by what the other joints do, which (\w+) it",
+        rf"Its sum is ({NUMBER}) times the other's: ({NUMBER}) by capacity here over weight, "
+        rf"({NUMBER}) by the arm at the (\w+), and ({NUMBER}) by what the other joints do, "
+        rf"which (\w+) it",
         text,
     )
     whole = sum(mine.values()), sum(yours.values())
@@ -459,6 +471,7 @@ def assert_ratio(run: Run, me: str, you: str, text: str) -> None:
     joint = max(common, key=lambda name: mine[name])
     assert said[4] == joint
     size = run.item(me)["capacity_si"]["capacity"] / run.item(you)["capacity_si"]["capacity"]
+    size *= weight_of(you) / weight_of(me)
     rest = (whole[0] / mine[joint]) / (whole[1] / yours[joint])
     assert near(said[1], whole[0] / whole[1], 2)
     assert near(said[2], size, 2)
@@ -878,7 +891,7 @@ def drawn(condition: str = "wide", mode: str = "measured", frame: int = 2):
 def test_bars_are_the_parts_under_their_row_and_head():
     found, _, figure = drawn()
     keys = {k: v for k, v in legend(figure).items() if k.endswith("by row")}
-    shown = panels(figure)
+    shown = titled(figure)
     assert set(shown) == {spoken(item.head) for item in found}
     names = places(next(iter(shown.values())).yaxis)
     for item in found:
@@ -908,7 +921,7 @@ def test_lines_along_the_lift_are_the_joints_of_the_legend():
     found, tables, figure = drawn()
     keys = legend(figure)
     by_head = dict(zip((item.head for item in found), tables, strict=True))
-    shown = panels(figure)
+    shown = titled(figure)
     for item in found:
         x0 = shown[spoken(item.head)].get_subplotspec().colspan.start
         (ax,) = [

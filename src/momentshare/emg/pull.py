@@ -137,8 +137,8 @@ def pull_to_emg(result: LiftResult, emg: ArrayLike, weight: float) -> PulledResu
     passive = prepared.state.passive_force[good]
     supplied = (result.moments[:, chosen] - result.sharing.unmet)[good]
     weights = np.ones(capacity.shape[-1])
-    if result.criterion.weights == "volume":
-        weights = prepared.limb.volume / prepared.limb.volume.mean()
+    if result.criterion.by_volume:
+        weights = prepared.limb.volume_weights
     drawn = draw_activation(
         arms,
         capacity,

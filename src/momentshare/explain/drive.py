@@ -390,7 +390,7 @@ def frame_problem(result: LiftResult, frame: int) -> FrameProblem:
         weights=np.ones(len(balance.head_names)) if weights is None else weights.copy(),
         free_columns=np.zeros((len(balance.row_names), 0)) if columns is None else columns,
         free_bounds=None if bounds is None else (float(bounds[0][0]), float(bounds[1][0])),
-        weights_follow_volume=chosen.weights == "volume",
+        weights_follow_volume=chosen.by_volume,
         best_capacity=best,
         best_passive_force=resist,
     )
@@ -646,8 +646,8 @@ def explain_along(result: LiftResult, head: str) -> pd.DataFrame:
     index = head_index(prepared.limb.head_names, head)
     lift, good = prepared.lift, prepared.lift.reachable
     weight = 1.0
-    if result.criterion.weights == "volume":
-        weight = float(prepared.limb.volume[index] / prepared.limb.volume.mean())
+    if result.criterion.by_volume:
+        weight = float(prepared.limb.volume_weights[index])
     exponent = result.criterion.exponent
     places = [ROWS.index(name) for name in rows]
     lost = ~good

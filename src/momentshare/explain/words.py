@@ -302,12 +302,13 @@ def _ratio_lines(found: HeadExplanation, other: HeadExplanation) -> list[str]:
     size = found.factors.capacity / other.factors.capacity * (b.weight / a.weight)
     level = mine[joint] / yours[joint] / size
     rest = (a.total / mine[joint]) / (b.total / yours[joint])
+    by_size = "capacity here" if a.weight == b.weight else "capacity here over weight"
     effect = "raises" if rest > 1.0 else "lowers"
     if abs(rest - 1.0) < NOTHING:
         effect = "leaves"
     return [
         (
-            f"Its sum is {a.total / b.total:.2f} times the other's: {size:.2f} by capacity here, "
+            f"Its sum is {a.total / b.total:.2f} times the other's: {size:.2f} by {by_size}, "
             f"{level:.2f} by the arm at the {joint}, and {rest:.2f} by what the other joints do, "
             f"which {effect} it."
         )

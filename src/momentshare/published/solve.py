@@ -109,7 +109,8 @@ def heads_of_published(
     limb : Limb
         Whose moment arms and strength are used; heads are held at no speed.
     criterion : Criterion, optional
-        Default: Σ a². A forearm row is never balanced, since no table states it.
+        Default: Σ V a², V the volume of the head. A forearm row is never balanced, since no
+        table states it.
     draws : int
         Around the means; 0 gives the answer at the means only.
     seed : int

@@ -81,7 +81,7 @@ def methods_text(result: CohortResult) -> list[str]:
         f"{'an elastic' if settings.elastic_tendon else 'a rigid'} tendon and "
         f"{'with' if settings.passive_force else 'without'} passive force. The moments were shared "
         f"by minimising the sum of activation to the power {exponent}"
-        f"{' weighted by volume' if settings.weights == 'volume' else ''}, with the force along "
+        f"{' weighted by volume' if settings.criterion().by_volume else ''}, with the force along "
         f"the bar {', '.join(settings.lateral)}. Activation is active force over capacity in the "
         "posture and at the speed of the task."
     )

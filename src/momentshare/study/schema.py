@@ -280,7 +280,7 @@ class SettingsEntry(Entry):
     """The ``[settings]`` table."""
 
     exponent: Annotated[Number, Field(ge=1.01)] = 2.0
-    weights: Literal["none", "volume"] = "none"
+    weights: Literal["volume", "none"] = "volume"
     lateral: list[Literal["measured", "zero", "free"]] = ["measured", "zero", "free"]
     balance_forearm: bool = False
     glenoid_constraint: bool = False
