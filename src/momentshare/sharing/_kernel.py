@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from momentshare._kernels.compiling import has_numba, inner, outermost
-from momentshare.sharing import _kernel_frame, _kernel_newton, _kernel_stages
+from momentshare.sharing import _kernel_frame, _kernel_newton, _kernel_search, _kernel_stages
 from momentshare.sharing._kernel_frame import (
     ACTIVE,
     BEFORE,
@@ -278,7 +278,8 @@ def _solve_frames(
 
 
 _FILES = [
-    str(Path(module.__file__ or "")) for module in (_kernel_frame, _kernel_newton, _kernel_stages)
+    str(Path(module.__file__ or ""))
+    for module in (_kernel_frame, _kernel_newton, _kernel_search, _kernel_stages)
 ] + [__file__]
 
 

@@ -13,17 +13,17 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from momentshare._kernels.compiling import has_numba, outermost
-from momentshare.sharing import _lanes
+from momentshare.sharing import _lane_code, _lanes
 from momentshare.sharing._kernel_frame import Limits
-from momentshare.sharing._lanes import (
+from momentshare.sharing._lane_code import (
     LAM,
     LANES,
     MOMENT,
     RESIDUAL,
     UNMET,
-    lane_functions,
     state_rows,
 )
+from momentshare.sharing._lanes import lane_functions
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -140,6 +140,6 @@ def _compile(rows: int) -> Callable[..., None]:
         written(types.float64, 1),
         typeof(Limits(*(0.0,) * len(Limits._fields))),  # type: ignore[no-untyped-call]
     )
-    files = [str(Path(_lanes.__file__ or "")), __file__]
+    files = [str(Path(module.__file__ or "")) for module in (_lane_code, _lanes)]
     made: Callable[..., None] = outermost(signature, files, closed_over=f"{rows} rows")(solve_lanes)
     return made

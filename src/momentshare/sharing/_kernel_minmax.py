@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from momentshare._kernels.compiling import has_numba, inner, outermost
-from momentshare.sharing import _kernel_frame, _kernel_newton, _kernel_stages
+from momentshare.sharing import _kernel_frame, _kernel_newton, _kernel_search, _kernel_stages
 from momentshare.sharing._kernel_frame import (
     ACTIVE,
     FIXED,
@@ -256,7 +256,8 @@ def _solve_minmax_frames(
 
 
 _FILES = [
-    str(Path(module.__file__ or "")) for module in (_kernel_frame, _kernel_newton, _kernel_stages)
+    str(Path(module.__file__ or ""))
+    for module in (_kernel_frame, _kernel_newton, _kernel_search, _kernel_stages)
 ] + [__file__]
 
 
