@@ -4,7 +4,9 @@
 
 Volume follows sex, body size and training; the strength factor belongs to a group of heads
 and takes up what areas and specific tension leave unexplained of measured joint strength.
-The tendon slack length places the fibre at its stated length in the head's reference posture.
+The tendon slack length places the fibre at its stated length in the head's reference posture,
+with the girdle at the model's reference; it belongs to the person, so no posture of the girdle in
+a task changes it.
 A :class:`Limb` holds one limb, shape (), or several side by side, shape (limbs,): people, draws,
 variants.
 """
@@ -291,7 +293,7 @@ def build_limbs(
     optimal = changed.heads(model, "optimal_fibre_length") * bone
     reference = changed.heads(model, "reference_fibre_length")
     pennation = np.array([h.pennation.value for h in model.heads])
-    length = _reference_lengths(skeleton)
+    length = _reference_lengths(people, model, changed)
     # Constant thickness: the sine of the pennation falls as the fibre lengthens. In optimal
     # lengths, along the tendon:
     along = np.sqrt(np.maximum(reference**2 - np.sin(pennation) ** 2, 0.0))
@@ -340,18 +342,28 @@ def _volume_factor(
     return np.asarray(sex * size ** number("volume_size_exponent") * trained)
 
 
-def _reference_lengths(skeleton: Skeleton) -> NDArray[np.float64]:
-    """Length of each head's path in its reference posture [m], shape (limbs, heads)."""
-    model, limbs = skeleton.model, len(skeleton.people)
+def _reference_lengths(
+    people: Sequence[Person], model: Model, changed: Numbers
+) -> NDArray[np.float64]:
+    """Length of each head's path in its reference posture [m], shape (limbs, heads).
+
+    The girdle keeps the model's own angles here: turning it is a change of the task's posture.
+    """
+    angles = f"scapula_{model.reference_scapula}_"
+    kept = {k: v for k, v in changed.quantities.items() if not k.startswith(angles)}
+    skeleton = build_skeletons(
+        people, model, scapula=model.reference_scapula, numbers=replace(changed, quantities=kept)
+    )
+    limbs = len(people)
     names = list(model.reference_postures)
-    angles = {
+    posture = {
         key: np.tile(
             np.radians([model.reference_postures[n][f"{key}_deg"] for n in names]), (limbs, 1)
         )
         for key in ("plane", "elevation", "axial", "elbow_flexion", "forearm_rotation")
     }
     index = np.broadcast_to(np.arange(limbs)[:, None], (limbs, len(names)))
-    length = paths(skeleton, posture_from_angles(**angles), limb=index).length
+    length = paths(skeleton, posture_from_angles(**posture), limb=index).length
     chosen = [names.index(h.reference_posture) for h in model.heads]
     return np.asarray(length[:, chosen, np.arange(len(chosen))])
 

@@ -54,6 +54,21 @@ def test_every_head_has_positive_force_fibre_and_tendon(limb):
         assert np.all(values > 0.0), name
 
 
+def test_muscle_and_tendon_are_those_of_the_person_whatever_the_scapula_does(model, limb):
+    turned = Numbers(
+        quantities={
+            f"scapula_{policy}_{angle}": model.number(f"scapula_{policy}_{angle}") + 15 * DEG
+            for policy in model.scapula_policies
+            for angle in ("internal", "upward", "anterior_tilt")
+        }
+    )
+    for policy in model.scapula_policies:
+        for numbers in (None, turned):
+            other = build_limb(man(model), model, scapula=policy, numbers=numbers)
+            for name in ("tendon_slack_length", "optimal_fibre_length", "max_isometric_force"):
+                np.testing.assert_array_equal(getattr(other, name), getattr(limb, name))
+
+
 def test_force_is_area_times_specific_tension_times_group_factor(model, limb):
     area = limb.volume / limb.optimal_fibre_length
     factor = np.array([model.number(f"strength_{head.group}") for head in model.heads])
@@ -66,13 +81,14 @@ def test_average_man_has_the_volumes_of_the_files(model, limb):
     np.testing.assert_allclose(limb.volume, wanted, rtol=1e-12)
 
 
-def test_fibres_have_their_stated_length_in_the_reference_posture(model, limb):
+def test_fibres_have_their_stated_length_in_the_reference_posture(model):
+    resting = build_limb(man(model), model, scapula=model.reference_scapula)
     for index, head in enumerate(model.heads):
         angles = model.reference_postures[head.reference_posture]
         posture = posture_from_angles(
             **{k.removesuffix("_deg"): v * DEG for k, v in angles.items()}
         )
-        state = limb.capacity(limb.paths(posture).length)
+        state = resting.capacity(resting.paths(posture).length)
         # A rigid tendon takes up the rest exactly; rounding of lengths near 0.3 m only.
         assert state.fibre_length_normalised[index] == pytest.approx(
             head.reference_fibre_length.value, abs=1e-9

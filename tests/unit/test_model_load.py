@@ -372,6 +372,11 @@ def test_default_scapula_outside_the_policies_is_a_model_error(folder):
     assert "shrugging" in str(refusal(folder))
 
 
+def test_reference_scapula_outside_the_policies_is_a_model_error(folder):
+    edit(folder / "limb.toml", 'reference = "resting"', 'reference = "shrugging"')
+    assert "field 'scapula.reference': 'shrugging'" in str(refusal(folder))
+
+
 def test_scapula_policy_without_angles_is_a_model_error(folder):
     edit(folder / "limb.toml", '"pressing", "resting"', '"pressing", "resting", "shrugging"')
     assert "shrugging" in str(refusal(folder))

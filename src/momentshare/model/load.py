@@ -337,6 +337,7 @@ class _Reader:
             reference_sex=limb.reference_person.sex,
             scapula_policies=tuple(limb.scapula.policies),
             default_scapula=limb.scapula.default,
+            reference_scapula=limb.scapula.reference,
             reference_postures=MappingProxyType(
                 {k: MappingProxyType(v.model_dump()) for k, v in limb.reference_postures.items()}
             ),
@@ -371,12 +372,13 @@ class _Reader:
         if limb is not None:
             policies = limb.scapula.policies
             wanted |= {f"scapula_{p}_{a}" for p in policies for a in _SCAPULA_ANGLES}
-            if limb.scapula.default not in policies:
-                self.fault(
-                    "limb.toml",
-                    f"field 'scapula.default': {limb.scapula.default!r} is not among the policies "
-                    f"{policies}",
-                )
+            for field in ("default", "reference"):
+                policy = getattr(limb.scapula, field)
+                if policy not in policies:
+                    self.fault(
+                        "limb.toml",
+                        f"field 'scapula.{field}': {policy!r} is not among the policies {policies}",
+                    )
         for name in sorted(wanted - set(quantities)):
             self.fault("quantities.csv", f"quantity {name!r} is missing; add a row")
         for name in sorted(_SITES - set(sites)):

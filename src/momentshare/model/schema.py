@@ -198,6 +198,7 @@ class _Scapula(BaseModel):
     model_config = ConfigDict(extra="forbid")
     policies: list[Name]
     default: Name
+    reference: Name
 
 
 class LimbFile(BaseModel):
@@ -321,6 +322,7 @@ class Model:
     reference_sex: str
     scapula_policies: tuple[str, ...]
     default_scapula: str
+    reference_scapula: str
     reference_postures: Mapping[str, Mapping[str, float]]
     quantities: Mapping[str, Number]
     sites: Mapping[str, Site]
