@@ -90,6 +90,8 @@ class Skeleton:
         ``upper_arm``, ``forearm``, ``hand`` → :class:`Segment`.
     chest_height : float array, shape (...)
         Centre of a bar on the chest above the joint centre.
+    touch_point : float array, shape (...)
+        Where a bar usually touches the chest, footward of the joint centre.
     rhythm : float array, shape (...)
         Upward rotation of the scapula for each radian of humerothoracic elevation; zero where
         the scapula does not move with the arm. It turns about the joint centre, which stays
@@ -111,6 +113,7 @@ class Skeleton:
     radius: Mapping[str, NDArray[np.float64]]
     segment: Mapping[str, Segment]
     chest_height: NDArray[np.float64]
+    touch_point: NDArray[np.float64]
     rhythm: NDArray[np.float64]
 
     @property
@@ -335,6 +338,7 @@ def build_skeletons(
         },
         segment=_segments(people, model, changed),
         chest_height=number("chest_to_joint_fraction") * size("chest_depth") + number("bar_radius"),
+        touch_point=bone * number("usual_touch_point"),
         rhythm=number(rate) if rate in model.quantities else np.zeros(count),
     )
 

@@ -4,6 +4,7 @@ An exercise is any object with a method ``lift(skeleton) -> Lift``; that is the 
 interface, so a new one is one file.
 """
 
+from momentshare.exercise.bar_path import BarPath
 from momentshare.exercise.batch import lifts_of
 from momentshare.exercise.guided import (
     GuidedArm,
@@ -20,6 +21,7 @@ from momentshare.exercise.pushup import PushUp
 from momentshare.exercise.reach import reachable
 
 __all__ = [
+    "BarPath",
     "BenchPress",
     "Exercise",
     "GuidedArm",

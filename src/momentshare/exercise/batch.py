@@ -1,7 +1,7 @@
 """Lifts of many exercises and limbs, those of one kind solved side by side.
 
-Bench presses on a flat bench have their lock-out in closed form: there tuck and tilt fix where
-the hand is along the trunk, so that the elbow angle at lock-out gives the height. The answer is
+Bench presses on a flat bench, and all along a bar path, have their lock-out in closed form: there
+the hand's place along the body is known, so that the elbow angle gives the height. The answer is
 taken only where every frame is reached and the elbow ends at the angle asked for; every other
 exercise solves its lift by itself.
 """
@@ -16,7 +16,7 @@ import numpy as np
 from momentshare.errors import MomentshareError
 from momentshare.exercise.chain import Chain, breaches_of, minimum_jerk, motion_along
 from momentshare.exercise.lift import Lift, LimitBreach, Motion
-from momentshare.exercise.press import SIDEWAYS, BenchPress, close_press
+from momentshare.exercise.press import ENDS, SIDEWAYS, BenchPress, close_press, lockout_square
 from momentshare.exercise.profile import values_along
 from momentshare.posture import Posture
 
@@ -29,9 +29,6 @@ if TYPE_CHECKING:
     from momentshare.skeleton import Skeleton
 
 __all__ = ["lifts_of"]
-
-_ENDS = 1e-9
-"""Elbow flexion by which lock-out may miss the angle asked for [rad]."""
 
 
 def lifts_of(
@@ -86,10 +83,11 @@ def _alone(exercise: Exercise, skeleton: Skeleton, *, limits: bool) -> Lift | Mo
 def _kind(press: BenchPress) -> tuple[object, ...]:
     """Return what presses must have in common to be solved side by side."""
     fractions = tuple(
-        tuple(f for f, _ in profile.points) for profile in (press.spacing, press.tuck, press.tilt)
+        (name, *(f for f, _ in getattr(press, name).points)) for name in press.profiles
     )
     return (
         press.grip, press.implement, press.lockout_flexion, press.duration, press.frames, fractions,
+        press.bench_angle,
     )  # fmt: skip
 
 
@@ -108,41 +106,44 @@ def _presses(
 
     upper, fore = of(skeleton.humerus_length), of(skeleton.grip_length)
     joint, chest = of(skeleton.joint_centre, 3), of(skeleton.chest_height)
-    low = np.array(
+    touch = of(skeleton.touch_point)
+    first = presses[0]
+    chests, low = np.transpose(
         [
-            chest[k] if press.chest_height is None else press.chest_height
+            press.start((joint[k], upper[k], fore[k]), (float(chest[k]), float(touch[k])))
             for k, press in enumerate(presses)
         ]
     )
     # A profile keeps its last value up to lock-out.
-    tilt, tuck, spacing = (
-        np.array([getattr(press, name).points[-1][1] for press in presses])
-        for name in ("tilt", "tuck", "spacing")
-    )
-    first = presses[0]
-    square = (
-        upper**2
-        + fore**2
-        + 2.0 * upper * fore * np.cos(first.lockout_flexion)
-        - (fore * np.sin(tilt) - upper * np.cos(tuck)) ** 2
-        - (0.5 * spacing - joint[:, 2]) ** 2
-    )
+    end = {
+        name: np.array([getattr(press, name).points[-1][1] for press in presses])
+        for name in first.profiles
+    }
+    if first.tuck is None:
+        along = np.array([press.way.lockout for press in presses])
+    else:
+        along = upper * np.cos(end["tuck"]) - fore * np.sin(end["tilt"])
+    aside = 0.5 * end["spacing"] - joint[:, 2]
+    square = lockout_square(upper, fore, first.lockout_flexion, along=along, aside=aside)
     known = np.flatnonzero(square > np.maximum(low, 0.0) ** 2)
     if known.size == 0:
         return out
-    low, high = low[known], np.sqrt(square[known])
+    chests, low, high = chests[known], low[known], np.sqrt(square[known])
     frames = first.frames
     arm = tuple(np.repeat(a[known], frames, axis=0) for a in (joint, upper, fore))
     chosen = [presses[int(k)] for k in known]
 
     def solve(at: NDArray[np.float64]) -> Chain:
         fraction = at[:frames]  # the same in every press
-        angles = {
+        given = {
             name: values_along([getattr(press, name) for press in chosen], fraction).ravel()
-            for name in ("tuck", "tilt", "spacing")
+            for name in first.profiles
         }
+        if first.tuck is None:
+            ways = zip(chosen, chests, strict=True)
+            given["footward"] = np.concatenate([p.way.footward(c, fraction) for p, c in ways])
         height = (low[:, None] + fraction * (high - low)[:, None]).ravel()
-        return close_press(first, (arm[0], arm[1], arm[2]), height=height, **angles)
+        return close_press(first, (arm[0], arm[1], arm[2]), height=height, **given)
 
     fraction, timed = minimum_jerk(frames, first.duration)
     here = solve(fraction)
@@ -152,7 +153,7 @@ def _presses(
         motion = motion_along(solve, *tiled)
     bend = here.posture.elbow_flexion.reshape(-1, frames)[:, -1]
     reached = (here.gap == 0.0).reshape(-1, frames).all(axis=1)
-    good = reached & (np.abs(bend - first.lockout_flexion) < _ENDS)
+    good = reached & (np.abs(bend - first.lockout_flexion) < ENDS)
     bar = first.implement == "bar"
     for row in np.flatnonzero(good):
         part = slice(row * frames, (row + 1) * frames)

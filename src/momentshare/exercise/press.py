@@ -4,13 +4,15 @@ The trunk lies on a bench; its angle turns gravity in the sagittal plane of the 
 conditions close the chain at every height of the hand:
 
 - the hand is at its spacing from the midline and at its height above the shoulder;
-- the upper arm stands at the tuck angle from the trunk;
+- the upper arm stands at the tuck angle from the trunk, or the hand where the bar path has it;
 - the forearm leans by the tilt angle out of the vertical plane across the body;
 - upper arm and forearm keep their lengths.
 
 With the upper arm at tuck e from the trunk, its direction is
 ``-cos e · Y + sin e (cos α · Z - sin α · X)``; α (0 to the side, positive behind) is the one
 unknown left, and the elbow is the solution on the outer side of the line from shoulder to hand.
+Along a bar path the same holds with the level towards the head in place of Y and the vertical in
+place of X: hand d footward of the joint and tilt t make cos e = (d + forearm sin t) / upper arm.
 """
 
 from __future__ import annotations
@@ -21,6 +23,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from momentshare.errors import InputError, PostureError
+from momentshare.exercise.bar_path import BarPath, bar_on_chest
 from momentshare.exercise.chain import (
     Chain,
     breaches_of,
@@ -32,6 +35,7 @@ from momentshare.exercise.chain import (
     solve_angle,
 )
 from momentshare.exercise.lift import Lift
+from momentshare.exercise.profile import Profile
 from momentshare.geometry.rotation import norm
 
 if TYPE_CHECKING:
@@ -39,15 +43,17 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from momentshare.exercise.profile import Profile
     from momentshare.skeleton import Skeleton
 
-__all__ = ["SIDEWAYS", "BenchPress", "close_press"]
+__all__ = ["ENDS", "SIDEWAYS", "BenchPress", "close_press", "lockout_square"]
+
+_UPRIGHT = Profile.constant(0.0)
+
+ENDS = 1e-9
+"""Elbow flexion by which lock-out may miss the angle asked for [rad]."""
 
 SIDEWAYS = np.array([0.0, 0.0, 1.0])
 """Along the bar, outward for the right hand."""
-
-_PROFILES = ("tuck", "tilt", "spacing")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,9 +66,14 @@ class BenchPress:
         Whole load, both hands [kg].
     spacing : Profile
         Distance between the grips [m].
-    tuck, tilt : Profile
-        Upper arm from the trunk, and forearm out of the vertical plane across the body,
-        positive when the hand is nearer the head than the elbow [rad].
+    tuck : Profile, optional
+        Upper arm from the trunk [rad]; by default it follows from the bar path.
+    tilt : Profile
+        Forearm out of the vertical plane across the body, positive when the hand is nearer the
+        head than the elbow [rad].
+    path : BarPath, optional
+        Way of the hands in the sagittal plane where no tuck is given; by default from where the
+        forearm is upright on the chest to above the shoulder joint.
     bench_angle : float
         0 flat, positive with the head up (incline) [rad].
     implement : {"bar", "dumbbells"}
@@ -70,8 +81,9 @@ class BenchPress:
     grip : {"pronated", "neutral"}
         Thumbs towards each other, or towards the head.
     chest_height, lockout_height : float, optional
-        Height of the grip above the shoulder joint centre [m]; by default the chest surface
-        and the height where the elbow reaches ``lockout_flexion``.
+        Height of the grip above the shoulder joint centre [m]; by default the chest surface,
+        on a bar path at the touch point, and the height where the elbow reaches
+        ``lockout_flexion``.
     lockout_flexion : float
         Elbow flexion at lock-out [rad].
     duration : float, optional
@@ -82,8 +94,9 @@ class BenchPress:
 
     load_mass: float
     spacing: Profile
-    tuck: Profile
-    tilt: Profile
+    tuck: Profile | None = None
+    tilt: Profile = _UPRIGHT
+    path: BarPath | None = None
     bench_angle: float = 0.0
     implement: Literal["bar", "dumbbells"] = "bar"
     grip: Literal["pronated", "neutral"] = "pronated"
@@ -117,6 +130,8 @@ class BenchPress:
             value = getattr(self, name)
             if value is not None and not np.isfinite(value):
                 faults.append(f"{name}: wanted a height [m], got {value!r}")
+        if self.tuck is not None and self.path is not None:
+            faults.append("tuck: a bar path is given too, which decides the tuck; give one of them")
         if self.implement == "bar" and len(self.spacing.points) > 1:
             faults.append("spacing: the hands cannot slide on a bar; give one value")
         if faults:
@@ -124,8 +139,19 @@ class BenchPress:
 
     @property
     def has_closed_form(self) -> bool:
-        """Whether the height of lock-out follows from the angles without a search."""
-        return self.bench_angle == 0.0 and self.lockout_height is None
+        """Whether the height of lock-out follows from the posture there without a search."""
+        level = self.tuck is None or self.bench_angle == 0.0
+        return level and self.lockout_height is None
+
+    @property
+    def profiles(self) -> tuple[str, ...]:
+        """Names of the fields that may change along the lift."""
+        return ("tilt", "spacing") if self.tuck is None else ("tuck", "tilt", "spacing")
+
+    @property
+    def way(self) -> BarPath:
+        """The bar path where no tuck is given, filled in."""
+        return self.path or BarPath()
 
     @property
     def up(self) -> NDArray[np.float64]:
@@ -175,16 +201,41 @@ class BenchPress:
         self, skeleton: Skeleton
     ) -> tuple[float, float, tuple[str, ...], Callable[[NDArray[np.float64]], Chain]]:
         """Heights of chest and lock-out [m], notes, and the chain as a function of the fraction."""
-        low, high, notes = self._heights(skeleton)
+        chest, low = self.start(
+            _arm(skeleton), (float(skeleton.chest_height), float(skeleton.touch_point))
+        )
+        high, notes = self._lockout(skeleton, low)
 
         def solve(at: NDArray[np.float64]) -> Chain:
-            return self._close(skeleton, at, low + at * (high - low))
+            given = {name: getattr(self, name)(at) for name in self.profiles}
+            if self.tuck is None:
+                given["footward"] = self.way.footward(chest, at)
+            return close_press(self, _arm(skeleton), height=low + at * (high - low), **given)
 
         return low, high, notes, solve
 
-    def _heights(self, skeleton: Skeleton) -> tuple[float, float, tuple[str, ...]]:
-        """Heights of chest and lock-out above the joint centre, and what was decided."""
-        low = float(skeleton.chest_height) if self.chest_height is None else self.chest_height
+    def start(
+        self, arm: tuple[NDArray[np.float64], float, float], chest: tuple[float, float]
+    ) -> tuple[float, float]:
+        """Place of the hand on the chest, footward of the joint on a bar path, and its height [m].
+
+        ``arm`` as for :func:`close_press`, ``chest`` as for :func:`bar_on_chest`.
+        """
+        if self.tuck is not None:
+            return np.nan, chest[0] if self.chest_height is None else self.chest_height
+        joint, upper, fore = arm
+        return bar_on_chest(
+            self.way,
+            bench_angle=self.bench_angle,
+            upper=float(upper),
+            fore=float(fore),
+            aside=0.5 * self.spacing.points[0][1] - float(joint[2]),
+            chest=chest,
+            height=self.chest_height,
+        )
+
+    def _lockout(self, skeleton: Skeleton, low: float) -> tuple[float, tuple[str, ...]]:
+        """Height of lock-out above the joint centre, and what was decided."""
         if self.lockout_height is not None:
             if self.lockout_height <= low:
                 raise PostureError(
@@ -192,33 +243,56 @@ class BenchPress:
                     f"chest at {low:.3f} m; raise lockout_height (lockout_height_cm in a study "
                     "file) or lower the chest"
                 )
-            return low, self.lockout_height, ()
+            return self.lockout_height, ()
         reach = skeleton.sizes.humerus_length + skeleton.sizes.grip_length
         # Nothing but the height changes in the search; a profile keeps its last value.
-        end = {name: getattr(self, name).points[-1][1] for name in _PROFILES}
+        end = {name: getattr(self, name).points[-1][1] for name in self.profiles}
+        if self.tuck is None:
+            end["footward"] = self.way.lockout
 
         def close(heights: NDArray[np.float64]) -> Chain:
             given = {name: np.full_like(heights, value) for name, value in end.items()}
             return close_press(self, _arm(skeleton), height=heights, **given)
 
-        high, notes = find_lockout(
+        if self.has_closed_form and self.tuck is None:
+            square = lockout_square(
+                skeleton.humerus_length,
+                skeleton.grip_length,
+                self.lockout_flexion,
+                along=self.way.lockout,
+                aside=0.5 * self._end_spacing() - skeleton.joint_centre[2],
+            )
+            high = np.sqrt(np.maximum(square, 0.0))
+            found = close(np.atleast_1d(high))
+            bend = found.posture.elbow_flexion[0]
+            if high > low and found.gap[0] == 0.0 and abs(bend - self.lockout_flexion) < ENDS:
+                return float(high), ()
+        return find_lockout(
             close,
             low=low,
             span=1.5 * reach,
             flexion=self.lockout_flexion,
             spacing=self._end_spacing(),
         )
-        return low, high, notes
 
     def _end_spacing(self) -> float:
         return float(self.spacing.points[-1][1])
 
-    def _close(
-        self, skeleton: Skeleton, fraction: NDArray[np.float64], height: NDArray[np.float64]
-    ) -> Chain:
-        """Close the chain at given heights."""
-        given = {name: getattr(self, name)(fraction) for name in _PROFILES}
-        return close_press(self, _arm(skeleton), height=height, **given)
+
+def lockout_square(
+    upper: NDArray[np.float64],
+    fore: NDArray[np.float64],
+    flexion: float,
+    *,
+    along: NDArray[np.float64] | float,
+    aside: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Square of the height above the joint at which the elbow has a flexion [m²].
+
+    ``along`` and ``aside`` are how far the hand is from the joint along the body and to the side.
+    """
+    whole = upper**2 + fore**2 + 2.0 * upper * fore * np.cos(flexion)
+    return np.asarray(whole - np.square(along) - aside**2)
 
 
 def _arm(skeleton: Skeleton) -> tuple[NDArray[np.float64], float, float]:
@@ -230,12 +304,15 @@ def close_press(
     press: BenchPress,
     arm: tuple[NDArray[np.float64], NDArray[np.float64] | float, NDArray[np.float64] | float],
     *,
-    tuck: NDArray[np.float64],
     tilt: NDArray[np.float64],
     spacing: NDArray[np.float64],
     height: NDArray[np.float64],
+    tuck: NDArray[np.float64] | None = None,
+    footward: NDArray[np.float64] | None = None,
 ) -> Chain:
     """Close the chain for given angles, spacings and heights, each of shape (frames,).
+
+    ``tuck`` or, along a bar path, how far the hand is ``footward`` of the joint is given.
 
     Parameters
     ----------
@@ -247,13 +324,20 @@ def close_press(
     joint, upper, fore_length = arm
     up, headward = press.up, press.headward
     lateral = 0.5 * spacing - joint[..., 2]
+    along, front = np.array([0.0, 1.0, 0.0]), np.array([1.0, 0.0, 0.0])
+    missed: NDArray[np.float64] | float = 0.0
+    if tuck is None:
+        along, front = headward, up
+        cosine_of = (np.asarray(footward) + fore_length * np.sin(tilt)) / upper
+        missed = upper * np.maximum(np.abs(cosine_of) - 1.0, 0.0)
+        tuck = np.arccos(np.clip(cosine_of, -1.0, 1.0))
     reach = fore_length * np.cos(tilt)
 
     # Square of the distance elbow-hand across the body less that of the forearm's part,
     #     (drop + fore sin α)² + (lateral - side cos α)² - reach²,
     # multiplied out, so that each angle of the search costs few operations.
-    side, fore = upper * np.sin(tuck), upper * np.sin(tuck) * up[0]
-    drop = height + upper * np.cos(tuck) * up[1]
+    side, fore = upper * np.sin(tuck), upper * np.sin(tuck) * (front @ up)
+    drop = height + upper * np.cos(tuck) * (along @ up)
     square, still = fore**2 - side**2, drop**2 + lateral**2 + side**2 - reach**2
     lean, swing = 2.0 * drop * fore, 2.0 * lateral * side
 
@@ -267,8 +351,12 @@ def close_press(
     angle, found = solve_angle(excess, slope, low=-np.pi, high=np.pi, rising=True, prefer=np.cos)
     sine, cosine = np.sin(angle), np.cos(angle)
     distance = np.sqrt(np.maximum(excess(sine, cosine) + reach**2, 0.0))
-    gap = np.where(found, 0.0, np.abs(distance - reach))
-    direction = np.stack([-np.sin(tuck) * sine, -np.cos(tuck), np.sin(tuck) * cosine], axis=-1)
+    gap = np.maximum(np.where(found, 0.0, np.abs(distance - reach)), missed)
+    direction = (
+        (-np.sin(tuck) * sine)[:, None] * front
+        - np.cos(tuck)[:, None] * along
+        + (np.sin(tuck) * cosine)[:, None] * SIDEWAYS
+    )
     across = (height - upper * (direction @ up))[:, None] * up
     across[:, 2] += lateral - upper * direction[:, 2]
     across *= (reach / np.maximum(norm(across), 1e-12))[:, None]

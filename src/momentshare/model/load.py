@@ -101,6 +101,7 @@ _QUANTITIES = {
     "volume_athlete_over_student",
     "bar_radius",
     "chest_to_joint_fraction",
+    "usual_touch_point",
     "limit_elbow_flexion_min",
     "limit_elbow_flexion_max",
     "limit_elevation_max",

@@ -13,6 +13,7 @@ import numpy as np
 
 from momentshare.errors import nearest_name
 from momentshare.exercise import (
+    BarPath,
     BenchPress,
     OverheadPress,
     Profile,
@@ -119,6 +120,19 @@ class ExerciseKind:
         object.__setattr__(self, "fields", frozenset(known))
 
 
+def _sagittal(s: Setting) -> dict[str, Any]:
+    """Tuck or bar path of a bench press."""
+    if s.condition.tuck_deg is not None:
+        return {"tuck": s.angle("tuck")}
+    touch = s.condition.touch_point_cm
+    return {
+        "path": BarPath(
+            touch=None if touch is None else touch / 100.0,
+            lockout=(s.condition.lockout_over_shoulder_cm or 0.0) / 100.0,
+        )
+    }
+
+
 def _bench(implement: str) -> Callable[[Setting], Exercise]:
     def build(s: Setting) -> Exercise:
         def metres(value: float | None) -> float | None:
@@ -127,8 +141,8 @@ def _bench(implement: str) -> Callable[[Setting], Exercise]:
         return BenchPress(
             load_mass=s.load(),
             spacing=s.spacing(),
-            tuck=s.angle("tuck"),
             tilt=s.angle("forearm_tilt"),
+            **_sagittal(s),
             bench_angle=(s.condition.bench_angle_deg or 0.0) * _DEGREE,
             implement="bar" if implement == "bar" else "dumbbells",
             grip=s.condition.grip or "pronated",
@@ -191,7 +205,17 @@ def _guided(make: Callable[..., Exercise]) -> Callable[[Setting], Exercise]:
     return build
 
 
-_BENCH = ("forearm_tilt_deg", "bench_angle_deg", "grip", "chest_height_cm", "lockout_height_cm")
+_PATH = ("touch_point_cm", "lockout_over_shoulder_cm")
+_BENCH = (
+    "tuck_deg",
+    *_PATH,
+    "forearm_tilt_deg",
+    "bench_angle_deg",
+    "grip",
+    "chest_height_cm",
+    "lockout_height_cm",
+    "lockout_flexion_deg",
+)
 _GUIDED = (
     "plane_deg",
     "elevation_deg",
@@ -205,15 +229,13 @@ EXERCISES: dict[str, ExerciseKind] = {
     "bar_press": ExerciseKind(
         build=_bench("bar"),
         one_of=(_SPACINGS, _LOADS),
-        needs=("tuck_deg",),
-        may=(*_BENCH, "lockout_flexion_deg"),
+        may=_BENCH,
         lateral=True,
     ),
     "dumbbell_press": ExerciseKind(
         build=_bench("dumbbells"),
         one_of=(_SPACINGS, _LOADS),
-        needs=("tuck_deg",),
-        may=(*_BENCH, "lockout_flexion_deg"),
+        may=_BENCH,
         sliding=True,
     ),
     "push_up": ExerciseKind(
@@ -278,6 +300,13 @@ def condition_faults(condition: ConditionEntry) -> list[str]:
                 f"{place} → {name}: does not belong to {condition.exercise}; remove it or choose "
                 f"among {', '.join(sorted(kind.fields))}"
             )
+    if "tuck_deg" in given:
+        faults.extend(
+            f"{place} → {name}: tuck_deg is given too, which decides the bar path; remove one of "
+            "them"
+            for name in _PATH
+            if name in given & kind.fields
+        )
     for name in set(_SPACINGS) & given:
         value = getattr(condition, name)
         if isinstance(value, list) and len(value) > 1 and not kind.sliding:

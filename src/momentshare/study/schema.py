@@ -171,6 +171,8 @@ class ConditionEntry(Entry):
     spacing_cm: Positive | Points | None = None
     tuck_deg: Finite | Points | None = None
     forearm_tilt_deg: Finite | Points | None = None
+    touch_point_cm: Annotated[Number, Field(ge=-10.0, le=45.0)] | None = None
+    lockout_over_shoulder_cm: Annotated[Number, Field(ge=-30.0, le=30.0)] | None = None
     bench_angle_deg: Annotated[Number, Field(ge=-60.0, le=80.0)] | None = None
     trunk_angle_deg: Annotated[Number, Field(ge=-20.0, le=110.0)] | None = None
     grip: Literal["pronated", "neutral"] | None = None

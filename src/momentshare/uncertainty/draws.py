@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from momentshare.errors import InputError, MomentshareError
-from momentshare.exercise import Profile
+from momentshare.exercise import BenchPress, Profile
 from momentshare.limb import Limb, build_limbs
 from momentshare.model.numbers import HEAD_FACTORS, Numbers
 from momentshare.model.schema import ARM_SEGMENTS
@@ -87,6 +87,9 @@ _SIZE_OFFSETS = {
     "forearm_length": "radiale_below_elbow_axis",
     "grip_length": "olecranon_behind_elbow_axis",
 }
+_UPPER_ARM = 0.3
+"""Touch point for a radian of tuck [m]; the length of an upper arm, rounded."""
+
 _ANGLES = ("tuck", "tilt", "plane", "elevation", "axial", "elbow_flexion")
 """Fields of exercises that are angles of the arm; each that an exercise has is drawn."""
 
@@ -96,9 +99,10 @@ _SPECIAL = (
     "ankle_height_fraction",
     "heel_behind_ankle_fraction",
     "ball_before_ankle_fraction",
+    "usual_touch_point",
     *_SIZE_OFFSETS.values(),
 )
-"""Quantities that enter no result, or that enter through a person's lengths."""
+"""Quantities that enter no result, or that enter through a person's lengths or the posture."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -447,12 +451,16 @@ class Draws:
         }
         out = {}
         for k, exercise in exercises.items():
-            changes = {}
+            changes: dict[str, object] = {}
             for angle, shift in shifts.items():
                 profile = getattr(exercise, angle, None)
                 if isinstance(profile, Profile) and spread > 0.0:
                     moved = tuple((f, v + float(shift[k])) for f, v in profile.points)
                     changes[angle] = Profile(moved)
+            if isinstance(exercise, BenchPress) and exercise.tuck is None and spread > 0.0:
+                # A larger tuck brings the touch point nearer the joint.
+                moved_by = -_UPPER_ARM * float(shifts["tuck"][k])
+                changes["path"] = replace(exercise.way, touch_shift=moved_by)
             out[k] = replace(exercise, **changes) if changes else exercise  # type: ignore[type-var]
         return out
 
