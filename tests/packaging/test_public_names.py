@@ -23,6 +23,7 @@ LAYERS = [
     {"exercise"},
     {"_kernels"},
     {"paths"},
+    {"path_points"},
     {"muscle"},
     {"limb"},
     {"demand"},
