@@ -276,8 +276,10 @@ def test_files_are_the_same_each_time(tmp_path, monkeypatch):
     told: list[str] = []
     first = figures.write_figures(study, tmp_path / "a", progress=told.append)
     second = figures.write_figures(study, tmp_path / "b")
-    assert told == list(some)
-    assert [p.name for p in first] == [f"{n}.{e}" for n in some for e in ("png", "svg")]
+    arms = ["bar_1_2", "bar_1_6", "dumbbells", "along_lift", "side_by_side"]
+    wanted = [*some, *(f"arm_{name}" for name in arms)]
+    assert told == wanted
+    assert [p.name for p in first] == [f"{n}.{e}" for n in wanted for e in ("png", "svg")]
     for one, two in zip(first, second, strict=True):
         assert one.read_bytes() == two.read_bytes(), one.name
     assert b"<dc:date>" not in first[1].read_bytes()
@@ -287,6 +289,7 @@ def test_only_figures_with_something_to_show(tmp_path):
     before = dict(mpl.rcParams)
     written = figures.write_figures(study_of("one dumbbells"), tmp_path / "new" / "folder")
     wanted = set(MAKERS) - {"ordering", "lateral_force", "lateral_range"}
+    wanted |= {"arm_dumbbells", "arm_along_lift"}
     assert {p.stem for p in written} == wanted
     assert all(p.stat().st_size > 1000 for p in written)
     assert dict(mpl.rcParams) == before
@@ -298,7 +301,7 @@ def test_only_figures_with_something_to_show(tmp_path):
 def test_names_in_any_script_are_written_without_a_warning(tmp_path, monkeypatch):
     monkeypatch.setattr(figures, "_FIGURES", {"gravity_arms": figures.gravity_arms})
     written = figures.write_figures(study_of("long names"), tmp_path)
-    assert [p.suffix for p in written] == [".png", ".svg"]
+    assert [p.suffix for p in written] == [".png", ".svg"] * 7
 
 
 def test_conditions_differ_in_two_ways_at_least():

@@ -227,8 +227,15 @@ def _some_heads(
         texts |= {"worked.txt": example.text(), "worked.tex": example.latex()}
     drawings: dict[str, Any] = {}
     if figures:
+        from momentshare.report import draw_arm, draw_arm_strip
+
+        remark = source.file.note
         drawings["drive"] = partial(
             report.drive_figure, found, [group[chosen] for group in alongs], title
+        )
+        drawings["arm"] = partial(draw_arm, results[chosen], frame, title=title, note=remark)
+        drawings["arm_along_lift"] = partial(
+            draw_arm_strip, results[chosen], title=f"{title}, along the lift", note=remark
         )
     _finish(out, record, tables, texts, drawings, [title, *heads], as_json=as_json)
 

@@ -8,7 +8,7 @@ from measured text widths, so that nothing overlaps however long the names are.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import wraps
+from functools import partial, wraps
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec
 
@@ -930,17 +930,21 @@ def write_figures(
     """
     import matplotlib as mpl
 
+    from momentshare.report.arm_files import arm_drawings
+
     folder.mkdir(parents=True, exist_ok=True)
     names = [c.name for c in study.study.file.condition]
     skipped = _empty(study)
     metadata: dict[str, dict[str, Any]] = {"svg": {"Date": None}, "png": {"Software": None}}
     written = []
-    for name, make in _FIGURES.items():
-        if name in skipped:
-            continue
+    wanted: dict[str, Callable[[], Figure]] = {
+        name: partial(make, study) for name, make in _FIGURES.items() if name not in skipped
+    }
+    wanted |= arm_drawings(study)
+    for name, make in wanted.items():
         if progress is not None:
             progress(name)
-        figure = make(study)
+        figure = make()
         with mpl.rc_context(style.settings(names)), style.quiet():
             for ending in formats:
                 path = folder / f"{name}.{ending}"
