@@ -55,7 +55,12 @@ def _study_tables(
     return {
         f"{run}/heads": Table(keys=("condition", "lateral", "head")),
         f"{run}/heads_by_person": Table(keys=_HEADS),
-        f"{run}/moments": Table(keys=(*_FRAME, "row"), every=every, least_scale=_MET),
+        f"{run}/moments": Table(
+            keys=(*_FRAME, "row"),
+            every=every,
+            least_scale=_MET,
+            loose={"multiplier_per_nm": _STEEP},
+        ),
         f"{run}/loads": Table(keys=_FRAME, every=every),
         f"{run}/conditions": Table(keys=_LIFT, words=("limits",)),
         f"{run}/certificates": Table(keys=_FRAME, every=every, noise=_ROUNDING),

@@ -172,12 +172,11 @@ def test_mirrored_press_is_shared_among_the_heads_alike(pressing, mode):
 
 
 def scaled_skeleton(skeleton, s):
-    size = {
-        name: s * value for name, value in skeleton.sizes.to_dict().items() if name != "body_mass"
-    }
     return dataclasses.replace(
         skeleton,
-        sizes=dataclasses.replace(skeleton.sizes, **size),
+        humerus_length=s * skeleton.humerus_length,
+        forearm_length=s * skeleton.forearm_length,
+        grip_length=s * skeleton.grip_length,
         joint_centre=s * skeleton.joint_centre,
         fixed={b: (rotation, s * origin) for b, (rotation, origin) in skeleton.fixed.items()},
         site={name: s * position for name, position in skeleton.site.items()},
@@ -584,7 +583,7 @@ def test_cuff_keeps_its_rotational_sense_over_most_of_the_reach(sex, scapula):
     )
     good = reachable(skeleton, posture)
     assert good.sum() > 3000
-    limb = build_limb(skeleton.person, MODEL, skeleton=skeleton)
+    limb = build_limb(skeleton.person, MODEL, scapula=scapula)
     found = limb.paths(only(posture, good))
     moments = (
         found.moment_arms[:, ROWS.index(INTERNAL)] * limb.capacity(found.length).active_capacity

@@ -173,12 +173,13 @@ def test_intervals_of_paired_differences_are_those_of_the_paired_t_test():
     # The prediction is alike in everyone; here people also differ in it.
     own = np.random.default_rng(4).uniform(0.8, 1.2, 14)
     table["activation"] *= np.repeat(own, 21)
-    found = compare_emg(table)
-    row = found.ordering.iloc[0]
+    answer = compare_emg(table)
+    row = answer.ordering.iloc[0]
     for name in ("emg", "activation"):
-        means = found.by_person.set_index(["condition", "person"])[f"{name}_mean"]
+        means = answer.by_person.set_index(["condition", "person"])[f"{name}_mean"]
         told = ttest_rel(means["narrow"], means["wide"]).confidence_interval(0.95)
-        assert (row[f"{name}_low"], row[f"{name}_high"]) == pytest.approx(tuple(told), rel=1e-9)
+        found = (row[f"{name}_difference_low"], row[f"{name}_difference_high"])
+        assert found == pytest.approx(tuple(told), rel=1e-9)
 
 
 def test_intervals_of_six_people_cover():

@@ -40,7 +40,8 @@ HEAVY = (
     .replace("training_factor = 1.3", "training_factor = 1.0")
     + FAR
 )  # fmt: skip
-BOUNDED = alone().replace("frames = 7", "frames = 5\nglenoid_constraint = true")
+# With equal weights these presses leave the glenoid's limits; by volume they do not.
+BOUNDED = alone().replace("frames = 7", 'frames = 5\nweights = "none"\nglenoid_constraint = true')
 BOUNDED = BOUNDED[: BOUNDED.rindex("[[condition]]")]
 
 
@@ -256,6 +257,7 @@ TURNED = {
     "no passive force": "passive_force = false",
     "curves Thelen2003": 'curves = "Thelen2003"',
     "scapula upward +10 deg": "scapula_shift_deg = { upward = 10 }",
+    "scapula internal +10 deg": "scapula_shift_deg = { internal = 10 }",
     "scapula anterior tilt -10 deg": "scapula_shift_deg = { anterior_tilt = -10 }",
 }
 

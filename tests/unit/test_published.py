@@ -154,10 +154,13 @@ def test_larger_spread_is_wider_and_the_mean_narrower(limb, write):
     first, second = (heads_of_published(t, limb, draws=300) for t in (small, large))
     mean = heads_of_published(small, limb, draws=300, spread="se")
     busy = first.heads["activation"].to_numpy() > 0.05
-    assert busy.sum() >= 5
-    assert (width(second)[busy] > 1.2 * width(first)[busy]).all()
+    # An interval that nearly fills the range from rest to full activation cannot get wider.
+    room = busy & (width(first) < 0.8)
+    assert room.sum() >= 5
+    assert (width(second)[room] > 1.2 * width(first)[room]).all()
+    assert (width(second)[busy] >= width(first)[busy]).all()
     # √12 = 3.46 where the answer is near linear.
-    ratio = np.median(width(first)[busy] / width(mean)[busy])
+    ratio = np.median(width(first)[room] / width(mean)[room])
     assert 2.8 < ratio < 4.2
     assert (first.heads["activation_low"] <= first.heads["activation_median"]).all()
     assert (first.heads["activation_median"] <= first.heads["activation_high"]).all()
