@@ -349,8 +349,10 @@ class Balance:
             As for :func:`momentshare.sharing.share`.
         """
         if not np.all(self.posed):
-            posed = self.posed
-            return _among(self.take(posed).share(criterion, glenoid=glenoid, chain=chain), posed)
+            answer = self.take(self.posed).share(
+                criterion, glenoid=glenoid, chain=chain, threads=threads
+            )
+            return _among(answer, self.posed)
         return share(
             self.arms,
             self.capacity,

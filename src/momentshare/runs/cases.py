@@ -18,7 +18,7 @@ from momentshare.model.numbers import Numbers
 from momentshare.runs.block import blocks_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Sequence
 
     from momentshare.analysis import LiftResult, Prepared
     from momentshare.balance import Balance, Lateral
@@ -26,8 +26,19 @@ if TYPE_CHECKING:
     from momentshare.limb import MeasuredStrength
     from momentshare.model import Model
     from momentshare.person import Person
+    from momentshare.runs.block import Block
 
-__all__ = ["Case", "CaseSet", "LimbPlan", "Refusal", "Setup", "Task", "solve_setup"]
+__all__ = [
+    "Case",
+    "CaseSet",
+    "LimbPlan",
+    "PreparedSetup",
+    "Refusal",
+    "Setup",
+    "Task",
+    "prepare_setup",
+    "solve_setup",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -91,6 +102,11 @@ class Task:
     repetition: int = 0
     exercise: Exercise | None = None
     lift: Lift | None = None
+
+    @property
+    def key(self) -> tuple[str, str, int, int]:
+        """What tells tasks of a setup apart."""
+        return self.person, self.condition, self.repetition, self.limb
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -166,9 +182,51 @@ class CaseSet:
                 yield case, result
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PreparedSetup:
+    """A setup as far as neither lateral force nor criterion nor balance matter.
+
+    Attributes
+    ----------
+    limbs : Limb
+    tasks : tuple of Task
+        Those whose lift can be reached; the numbers of the blocks count them.
+    blocks : iterable of Block
+        Read once where it is an iterator, which holds one block at a time.
+    refusals : tuple of Refusal
+    """
+
+    limbs: Limb
+    tasks: tuple[Task, ...]
+    blocks: Iterable[Block]
+    refusals: tuple[Refusal, ...]
+
+
+def prepare_setup(setup: Setup) -> PreparedSetup:
+    """Build limbs and lifts; paths, capacity and demand follow block by block.
+
+    Raises
+    ------
+    MomentshareError
+        A limb cannot be built; the error says whose.
+    """
+    limbs, faults = setup.limbs.build()
+    for row, err in faults.items():
+        raise LimbError(row, setup.limbs.people[row].name, err) from err
+    found, refusals = place_lifts(setup, limbs)
+    tasks = tuple(task for task, _ in found)
+    return PreparedSetup(
+        limbs=limbs,
+        tasks=tasks,
+        blocks=blocks_of(limbs, [lift for _, lift in found], [task.limb for task in tasks]),
+        refusals=refusals,
+    )
+
+
 def solve_setup(
     setup: Setup,
     *,
+    prepared: PreparedSetup | None = None,
     greatest_load: bool = True,
     progress: Callable[[int, int, str], None] | None = None,
 ) -> CaseSet:
@@ -177,6 +235,9 @@ def solve_setup(
     Parameters
     ----------
     setup : Setup
+    prepared : PreparedSetup, optional
+        Of this setup, or of one with the same limbs and lifts; tasks that ``setup`` does not
+        list are left out.
     greatest_load : bool
         Also find the greatest load at each height.
     progress : callable, optional
@@ -192,12 +253,10 @@ def solve_setup(
     MomentshareError
         A limb cannot be built; the error says whose.
     """
-    limbs, faults = setup.limbs.build()
-    for row, err in faults.items():
-        raise LimbError(row, setup.limbs.people[row].name, err) from err
-    found, refusals = place_lifts(setup, limbs)
-    tasks = [task for task, _ in found]
-    lifts = [lift for _, lift in found]
+    ready = prepare_setup(setup) if prepared is None else prepared
+    listed = {task.key: task for task in setup.tasks}
+    tasks = [listed.get(task.key) for task in ready.tasks]
+    refusals = ready.refusals
     cases: dict[int, Case] = {}
 
     def tell(what: str) -> None:
@@ -205,12 +264,9 @@ def solve_setup(
             progress(len(cases) + len(refusals), len(setup.tasks), what)
 
     tell("solving")
-    for block in blocks_of(limbs, lifts, [task.limb for task in tasks]):
-        wanted = [
-            (k, lateral)
-            for k, number in enumerate(block.numbers)
-            for lateral in tasks[number].treatments
-        ]
+    for block in ready.blocks:
+        asked = [(k, task) for k, n in enumerate(block.numbers) if (task := tasks[n]) is not None]
+        wanted = [(k, lateral) for k, task in asked for lateral in task.treatments]
         free = block.results(
             wanted, setup.criterion, greatest_load=greatest_load, change=setup.balance
         )
@@ -221,21 +277,21 @@ def solve_setup(
             if setup.glenoid
             else []
         )
-        for k, number in enumerate(block.numbers):
+        for k, task in asked:
             mine = [at for at, (place, _) in enumerate(wanted) if place == k]
-            cases[number] = Case(
-                person=tasks[number].person,
-                condition=tasks[number].condition,
+            cases[block.numbers[k]] = Case(
+                person=task.person,
+                condition=task.condition,
                 prepared=free[mine[0]].prepared if mine else block.part(k),
                 results=tuple(free[at] for at in mine),
                 constrained=tuple(held[at] for at in mine) if held else (),
-                repetition=tasks[number].repetition,
+                repetition=task.repetition,
             )
         tell("solving")
     return CaseSet(
         model=setup.limbs.model,
         cases=tuple(cases[number] for number in sorted(cases)),
-        limbs=tuple(limbs.take(row) for row in range(len(setup.limbs.people))),
+        limbs=tuple(ready.limbs.take(row) for row in range(len(setup.limbs.people))),
         refusals=refusals,
     )
 

@@ -15,7 +15,15 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import numpy as np
 
 from momentshare.model.numbers import Numbers
-from momentshare.runs.cases import CaseSet, LimbPlan, Setup, Task, solve_setup
+from momentshare.runs.cases import (
+    CaseSet,
+    LimbPlan,
+    PreparedSetup,
+    Setup,
+    Task,
+    prepare_setup,
+    solve_setup,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -95,8 +103,15 @@ class Variation:
 
 
 def _pairs(tasks: Sequence[Task], setup: Setup) -> list[tuple[Task, Task]]:
-    known = {(t.person, t.condition, t.repetition, t.limb): t for t in setup.tasks}
-    return [(t, known[t.person, t.condition, t.repetition, t.limb]) for t in tasks]
+    known = {task.key: task for task in setup.tasks}
+    return [(task, known[task.key]) for task in tasks]
+
+
+def _has_limbs_and_lifts_of(changed: Setup, setup: Setup) -> bool:
+    """Whether what was prepared of a setup serves a changed one too."""
+    return changed.limbs is setup.limbs and all(
+        a.exercise is b.exercise for a, b in _pairs(changed.tasks, setup)
+    )
 
 
 def _differs(a: Task, b: Task) -> bool:
@@ -121,12 +136,19 @@ def solve_variations(
         Called with the number done, the number of all, and what comes next.
     """
     out = []
+    kept: PreparedSetup | None = None
     for done, variation in enumerate(variations):
         if progress is not None:
             progress(done, len(variations), variation.name)
         changed = variation.applied(setup)
-        if changed is not setup:
-            out.append((variation, solve_setup(changed, greatest_load=greatest_load)))
+        if changed is setup:
+            continue
+        same = _has_limbs_and_lifts_of(changed, setup)
+        if same and kept is None:
+            first = prepare_setup(setup)
+            kept = replace(first, blocks=tuple(first.blocks))
+        found = solve_setup(changed, prepared=kept if same else None, greatest_load=greatest_load)
+        out.append((variation, found))
     if progress is not None:
         progress(len(variations), len(variations), "")
     return out
