@@ -47,7 +47,7 @@ def switches(setup: Setup) -> tuple[Variation, ...]:
             elastic_tendon=not options.elastic_tendon,
         ),
     ]
-    other = "DeGroote2016" if options.curves == "Thelen2003" else "Thelen2003"
+    other = "degroote2016" if options.curves == "thelen2003" else "thelen2003"
     found.append(other_options(f"curves {other}", curves=other))
     planned = [task.exercise for task in setup.tasks if task.exercise is not None]
     if planned:

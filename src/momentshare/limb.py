@@ -77,7 +77,7 @@ class LimbOptions:
         Whether passive force counts.
     """
 
-    curves: str = "DeGroote2016"
+    curves: str = "degroote2016"
     elastic_tendon: bool = False
     passive: bool = True
 
@@ -89,15 +89,15 @@ class Limb:
     Attributes
     ----------
     skeleton : Skeleton
-    max_isometric_force : float array, shape (..., heads)
+    greatest_isometric_force : float array, shape (..., heads)
         At optimal fibre length, along the fibre [N].
-    optimal_fibre_length, tendon_slack_length : float array, shape (..., heads)
+    peak_fibre_length, slack_length : float array, shape (..., heads)
         [m]
     pennation : float array, shape (heads,)
         At optimal fibre length [rad].
     volume : float array, shape (..., heads)
         [m³]
-    max_velocity : float array, shape (...)
+    greatest_shortening_speed : float array, shape (...)
         Optimal fibre lengths per second.
     strength_changes : tuple of mapping
         One a limb: group → factor that a measured strength put on it.
@@ -105,12 +105,12 @@ class Limb:
     """
 
     skeleton: Skeleton
-    max_isometric_force: NDArray[np.float64]
-    optimal_fibre_length: NDArray[np.float64]
-    tendon_slack_length: NDArray[np.float64]
+    greatest_isometric_force: NDArray[np.float64]
+    peak_fibre_length: NDArray[np.float64]
+    slack_length: NDArray[np.float64]
     pennation: NDArray[np.float64]
     volume: NDArray[np.float64]
-    max_velocity: NDArray[np.float64]
+    greatest_shortening_speed: NDArray[np.float64]
     strength_changes: tuple[Mapping[str, float], ...]
     options: LimbOptions = LimbOptions()
 
@@ -164,15 +164,15 @@ class Limb:
 
     def capacity(
         self,
-        mtu_length: ArrayLike,
-        mtu_velocity: ArrayLike | None = None,
+        path_length: ArrayLike,
+        path_velocity: ArrayLike | None = None,
         limb: NDArray[np.intp] | None = None,
     ) -> HeadState:
         """Greatest active and passive force of each head at a length and velocity.
 
         Parameters
         ----------
-        mtu_length, mtu_velocity : float array, shape (..., heads)
+        path_length, path_velocity : float array, shape (..., heads)
             [m] and [m/s], lengthening positive; no velocity means isometric.
         limb : int array, shape (...), optional
             Limb of each row; needed where there are several.
@@ -181,15 +181,15 @@ class Limb:
         def of(values: NDArray[np.float64]) -> NDArray[np.float64]:
             return values if limb is None else np.asarray(values[limb])
 
-        fastest = of(self.max_velocity)
+        fastest = of(self.greatest_shortening_speed)
         return head_state(
-            mtu_length,
-            mtu_velocity,
-            optimal_fibre_length=of(self.optimal_fibre_length),
-            tendon_slack_length=of(self.tendon_slack_length),
-            pennation_at_optimum=self.pennation,
-            max_isometric_force=of(self.max_isometric_force),
-            max_velocity=fastest if limb is None else fastest[..., None],
+            path_length,
+            path_velocity,
+            peak_fibre_length=of(self.peak_fibre_length),
+            slack_length=of(self.slack_length),
+            pennation=self.pennation,
+            greatest_isometric_force=of(self.greatest_isometric_force),
+            greatest_shortening_speed=fastest if limb is None else fastest[..., None],
             curves=curve_set(self.options.curves),
             elastic_tendon=self.options.elastic_tendon,
             passive=self.options.passive,
@@ -197,11 +197,11 @@ class Limb:
 
 
 _PER_LIMB = (
-    "max_isometric_force",
-    "optimal_fibre_length",
-    "tendon_slack_length",
+    "greatest_isometric_force",
+    "peak_fibre_length",
+    "slack_length",
     "volume",
-    "max_velocity",
+    "greatest_shortening_speed",
 )
 """Arrays of a limb that have a leading axis where there are several."""
 
@@ -290,7 +290,7 @@ def build_limbs(
     stature = np.array([size.stature for size in skeleton.people_sizes])
     bone = (stature / number("reference_stature"))[:, None]
     volume = changed.heads(model, "volume") * _volume_factor(people, model, number)[:, None]
-    optimal = changed.heads(model, "optimal_fibre_length") * bone
+    optimal = changed.heads(model, "peak_fibre_length") * bone
     reference = changed.heads(model, "reference_fibre_length")
     pennation = np.array([h.pennation.value for h in model.heads])
     length = _reference_lengths(people, model, changed)
@@ -315,12 +315,12 @@ def build_limbs(
     factor = np.stack([number(f"strength_{h.group}") for h in model.heads], axis=-1)
     limbs = Limb(
         skeleton=skeleton,
-        max_isometric_force=volume / optimal * number("specific_tension")[:, None] * factor,
-        optimal_fibre_length=optimal,
-        tendon_slack_length=slack,
+        greatest_isometric_force=volume / optimal * number("specific_tension")[:, None] * factor,
+        peak_fibre_length=optimal,
+        slack_length=slack,
         pennation=pennation,
         volume=np.broadcast_to(volume, optimal.shape).copy(),
-        max_velocity=number("max_fibre_velocity").copy(),
+        greatest_shortening_speed=number("greatest_shortening_speed").copy(),
         strength_changes=({},) * count,
         options=options or LimbOptions(),
     )
@@ -398,7 +398,7 @@ def _match_all(
     """Rescale the groups of every limb that was tested; what cannot be is put into ``faults``."""
     if strengths is None or not any(strengths):
         return limbs
-    force = limbs.max_isometric_force.copy()
+    force = limbs.greatest_isometric_force.copy()
     changes: list[Mapping[str, float]] = [{} for _ in strengths]
     for k, tests in enumerate(strengths):
         if not tests or k in faults:
@@ -407,14 +407,14 @@ def _match_all(
             force[k], changes[k] = _match_strengths(limbs.take(k), tests)
         except MomentshareError as err:
             faults[k] = err
-    return replace(limbs, max_isometric_force=force, strength_changes=tuple(changes))
+    return replace(limbs, greatest_isometric_force=force, strength_changes=tuple(changes))
 
 
 def _match_strengths(
     limb: Limb, strengths: Sequence[MeasuredStrength]
 ) -> tuple[NDArray[np.float64], dict[str, float]]:
     """Rescale the groups of one limb to tests; return its forces and the factors by group."""
-    force = limb.max_isometric_force.copy()
+    force = limb.greatest_isometric_force.copy()
     changes: dict[str, float] = {}
     for test in strengths:
         if test.direction not in TESTED:

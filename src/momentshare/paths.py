@@ -23,7 +23,7 @@ from momentshare._kernels import choose_route, in_chunks
 from momentshare._kernels.flat import flatten
 from momentshare.directions import ROWS
 from momentshare.errors import ShapeError
-from momentshare.geometry import wrap_cylinder, wrap_sphere
+from momentshare.geometry import round_cylinder, round_sphere
 from momentshare.geometry.rotation import cross, dot, norm
 from momentshare.posture import Posture, arm_frame
 from momentshare.skeleton import BodyPoses, body_poses
@@ -264,7 +264,7 @@ def _compiled(
         trace_frames(
             limbs.first_step, limbs.kind, limbs.item, limbs.sense,
             limbs.site_level, limbs.surface_level, limbs.site,
-            limbs.centre, limbs.axis, limbs.radius, limbs.largest_wrap,
+            limbs.centre, limbs.axis, limbs.radius, limbs.largest_turn,
             limbs.humerus_length, limbs.forearm_axis, limbs.radial_head,
             limb, place, base_rotation, base_origin, *given,
             first, last, _SWEEPS, _SETTLED, *out.values(),
@@ -439,15 +439,15 @@ def _place(
         before: NDArray[np.float64], after: NDArray[np.float64], rows: NDArray[np.int64]
     ) -> Wrap:
         if surface.shape == "sphere":
-            return wrap_sphere(before, after, centre[rows], radius[rows])
-        return wrap_cylinder(
+            return round_sphere(before, after, centre[rows], radius[rows])
+        return round_cylinder(
             before,
             after,
             centre[rows],
             axis[rows],
             radius[rows],
             step.sense,
-            largest=surface.largest_wrap,
+            largest=surface.largest_turn,
         )
 
     return wrap

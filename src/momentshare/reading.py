@@ -111,11 +111,13 @@ def frame_table(study: CaseSet) -> pd.DataFrame:
             "force_n": result.force.ravel(),
             "passive_force_n": flat(state.passive_force),
             "capacity_n": flat(state.active_capacity),
-            "strength_fraction": (result.force / case.prepared.limb.max_isometric_force).ravel(),
+            "strength_fraction": (
+                result.force / case.prepared.limb.greatest_isometric_force
+            ).ravel(),
             "fibre_length": flat(state.fibre_length_normalised),
             "fibre_velocity": flat(state.fibre_velocity_normalised),
-            "mtu_length_m": flat(found.length),
-            "wrapped": np.asarray(found.contact).ravel(),
+            "path_length_m": flat(found.length),
+            "on_surface": np.asarray(found.contact).ravel(),
         }
         columns |= {
             f"arm_{row}_m": flat(found.moment_arms[:, index]) for index, row in enumerate(ROWS)
@@ -203,7 +205,7 @@ def head_table_by_person(study: CaseSet) -> pd.DataFrame:
             "min_fibre_length": fibre.min(axis=0),
             "max_fibre_length": fibre.max(axis=0),
             "fibre_excursion": np.ptp(fibre, axis=0),
-            "greatest_mtu_length_m": found.length[good].max(axis=0),
+            "greatest_path_length_m": found.length[good].max(axis=0),
         }
         if lift.time is not None:
             columns["impulse_ns"] = np.trapezoid(force, lift.time[good], axis=0)

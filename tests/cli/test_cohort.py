@@ -104,7 +104,14 @@ def test_the_record_holds_what_was_done(done):
 def test_the_page_states_every_setting(done, lab):
     _, out = done
     page = (out / "report.html").read_text("utf-8")
-    for words in ("6 Hz", "Butterworth", "Wu et al. (2005)", "DeGroote2016", "Holm", "weight 1"):
+    for words in (
+        "6 Hz",
+        "Butterworth",
+        "Wu et al. (2005)",
+        "De Groote et al. (2016)",
+        "Holm",
+        "weight 1",
+    ):
         assert words in page
     for words in ("spotter", "qualified clinician", "neither a diagnosis"):
         assert words in page

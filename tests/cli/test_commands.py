@@ -244,7 +244,7 @@ def test_validate_refuses_a_count_of_null_limbs_below_zero(tmp_path):
 
 
 def test_citations_follow_the_curves_that_ran(tmp_path):
-    text = STUDY.replace("frames = 7", 'frames = 5\ncurves = "Thelen2003"')
+    text = STUDY.replace("frames = 7", 'frames = 5\ncurves = "thelen2003"')
     (tmp_path / "study.toml").write_text(text, encoding="utf-8")
     done = run("compare", "study.toml", "--out", "results", "--no-figures", cwd=tmp_path)
     assert done.returncode == 0, done.stderr
@@ -263,7 +263,7 @@ COMMANDS = {
 
 @pytest.mark.parametrize("command", COMMANDS)
 @pytest.mark.parametrize(
-    ("setting", "known"), [('scapula = "floating"', "resting"), ('curves = "Hill"', "Thelen2003")]
+    ("setting", "known"), [('scapula = "floating"', "resting"), ('curves = "Hill"', "thelen2003")]
 )
 def test_a_misspelt_setting_has_one_answer_in_every_command(tmp_path, command, setting, known):
     text = STUDY.replace("frames = 7", f"frames = 7\n{setting}")

@@ -53,6 +53,11 @@ COLUMNS: dict[str, dict[str, str | Duplicate]] = {
         "q95": "high",
         "sd_nm": "moment_nm_sd",
         "corrected_sd": "corrected_utilisation_sd",
+        "mtu_length_m": "path_length_m",
+        "greatest_mtu_length_m": "greatest_path_length_m",
+        "wrapped": "on_surface",
+        "optimal_fibre_length": "peak_fibre_length",
+        "max_isometric_force": "greatest_isometric_force",
     },
     **{
         f"{run}/{table}": {name: Duplicate(name.replace("effort", "activation"), _SAME)}
@@ -130,6 +135,11 @@ VALUES: dict[str, dict[str, dict[str, str]]] = {
         "measure": {"mean_effort": "mean_activation", "peak_effort": "peak_activation"},
         "outcome": {"mean_effort": "mean_activation"},
         "quantity": {"effort": "activation"},
+        "family": {"wrap_radii": "surface_radii"},
+        "switch": {"curves Thelen2003": "curves thelen2003"},
+        "variant": {
+            "curves Thelen2003, no passive force": "curves thelen2003, no passive force",
+        },
     },
 }
 """Table → old column → old value → new value: names of rows, modes, heads, states."""

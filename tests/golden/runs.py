@@ -180,7 +180,7 @@ _VARIANTS: dict[str, dict[str, object]] = {
     "min-max": {"exponent": math.inf},
     "forearm balanced": {"balance_forearm": True},
     "elastic tendon": {"elastic_tendon": True},
-    "curves Thelen2003, no passive force": {"curves": "Thelen2003", "passive_force": False},
+    "curves thelen2003, no passive force": {"curves": "thelen2003", "passive_force": False},
     "resting scapula": {"scapula": "resting"},
     "rhythm of the scapula": {"scapula": "rhythm"},
     "glenoid": {"glenoid_constraint": True},

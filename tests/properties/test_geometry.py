@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from momentshare.geometry import rotation_about, wrap_cylinder, wrap_sphere
+from momentshare.geometry import rotation_about, round_cylinder, round_sphere
 
 ROWS = 60
 POINTS = ("enter", "leave")
@@ -42,7 +42,7 @@ def path(kind, case):
     if kind == "cylinder":
         names += ["axis", "sense"]
     chosen = {name: case[name] for name in names}
-    return wrap_sphere(**chosen) if kind == "sphere" else wrap_cylinder(**chosen)
+    return round_sphere(**chosen) if kind == "sphere" else round_cylinder(**chosen)
 
 
 def same(got, wanted, turn=None, shift=0.0):

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
+from momentshare import geometry
 from momentshare._kernels.paths import round_cylinder, round_sphere
-from momentshare.geometry import wrap_cylinder, wrap_sphere
 from momentshare.model import load_model
 from momentshare.paths import paths
 from momentshare.person import Person
@@ -48,11 +48,11 @@ def rounded(kind, start, end, centre, axis, radius, sense):
     """Answers of kernel and twin on one case."""
     vectors = [tuple(float(c) for c in v) for v in (start, end, centre)]
     if kind == "sphere":
-        return round_sphere(*vectors, radius), wrap_sphere(start, end, centre, radius)
+        return round_sphere(*vectors, radius), geometry.round_sphere(start, end, centre, radius)
     unit = tuple(float(c) for c in axis)
     return (
         round_cylinder(*vectors, unit, radius, sense, math.pi),
-        wrap_cylinder(start, end, centre, axis, radius, sense),
+        geometry.round_cylinder(start, end, centre, axis, radius, sense),
     )
 
 

@@ -67,7 +67,7 @@ def triceps_arm():
     """Arm of the triceps as a whole: heads weighted by the force they can give [mm]."""
     at = [HEADS.index(h) for h in TRICEPS]
     return np.average(
-        [extension_arm(h) for h in TRICEPS], axis=0, weights=LIMB.max_isometric_force[at]
+        [extension_arm(h) for h in TRICEPS], axis=0, weights=LIMB.greatest_isometric_force[at]
     )
 
 
@@ -80,7 +80,7 @@ def excursion(head, low, high):
     """Length change over a range of flexion [deg], over the optimal fibre length."""
     index = HEADS.index(head)
     inside = (low <= ANGLES) & (high >= ANGLES)
-    return float(np.ptp(FOUND.length[inside, index]) / LIMB.optimal_fibre_length[index])
+    return float(np.ptp(FOUND.length[inside, index]) / LIMB.peak_fibre_length[index])
 
 
 def row(claim, source, known, published, low, high, value):
@@ -230,9 +230,7 @@ def test_excursion_over_plausible_elbow_ranges_encloses_the_published_one(head, 
     ],
 )
 def test_average_man_has_the_fibre_lengths_of_the_files(head, published):
-    assert 1000.0 * LIMB.optimal_fibre_length[HEADS.index(head)] == pytest.approx(
-        published, rel=1e-9
-    )
+    assert 1000.0 * LIMB.peak_fibre_length[HEADS.index(head)] == pytest.approx(published, rel=1e-9)
 
 
 # Murray 2000 (read, abstract): brachioradialis has the largest flexion arm of the elbow.

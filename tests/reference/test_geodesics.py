@@ -12,7 +12,7 @@ import pytest
 from sympy import Rational
 from sympy.physics.mechanics import Point, ReferenceFrame, WrappingCylinder, WrappingSphere
 
-from momentshare.geometry import rotation_about, wrap_cylinder, wrap_sphere
+from momentshare.geometry import rotation_about, round_cylinder, round_sphere
 
 FRAME = ReferenceFrame("F")
 CENTRE = Point("C")
@@ -71,7 +71,7 @@ def test_sphere_geodesic_and_tangents_match_sympy():
         turn = rotation_about(rng.normal(size=3), rng.uniform(-3, 3))
         shift = rng.normal(size=3)
         start, end = turn @ (x1 - d1 * v1) + shift, turn @ (x2 - d2 * v2) + shift
-        path = wrap_sphere(start, end, shift, float(RADIUS))
+        path = round_sphere(start, end, shift, float(RADIUS))
         assert path.contact
         assert path.arc_length == pytest.approx(on_surface, rel=1e-9)
         assert path.length == pytest.approx(d1 + on_surface + d2, rel=1e-9)
@@ -107,7 +107,7 @@ def test_cylinder_geodesic_and_tangents_match_sympy():
         turn = rotation_about(rng.normal(size=3), rng.uniform(-3, 3))
         shift = rng.normal(size=3)
         start, end = turn @ (x1 - d1 * v1) + shift, turn @ (x2 - d2 * v2) + shift
-        path = wrap_cylinder(start, end, shift, turn[:, 2], float(RADIUS), 1)
+        path = round_cylinder(start, end, shift, turn[:, 2], float(RADIUS), 1)
         assert path.contact
         assert path.arc_length == pytest.approx(on_surface, rel=1e-9)
         assert path.length == pytest.approx(d1 + on_surface + d2, rel=1e-9)
@@ -121,20 +121,20 @@ def test_cylinder_geodesic_and_tangents_match_sympy():
 def test_printed_cylinder_value():
     """SymPy 1.14 WrappingCylinder: r = 0.02 m, 1.2 rad, axial 0.03 m."""
     end = [0.02 * np.cos(1.2), 0.02 * np.sin(1.2), 0.03]
-    path = wrap_cylinder([0.02, 0, 0], end, np.zeros(3), [0, 0, 1], 0.02, 1)
+    path = round_cylinder([0.02, 0, 0], end, np.zeros(3), [0, 0, 1], 0.02, 1)
     assert path.length == pytest.approx(0.0384187454245971, abs=1e-15)
 
 
 def test_printed_sphere_value():
     """SymPy 1.14 WrappingSphere: r = 0.02 m, angle acos(3/5)."""
-    path = wrap_sphere([0.02, 0, 0], [0.012, 0.016, 0], np.zeros(3), 0.02)
+    path = round_sphere([0.02, 0, 0], [0.012, 0.016, 0], np.zeros(3), 0.02)
     assert path.length == pytest.approx(0.0185459043600322, abs=1e-15)
 
 
 def test_printed_pathway_value():
     """SymPy 1.14 WrappingPathway: length r q and dL/dq = r, q = 1.2 rad, r = 0.02 m."""
     end = np.array([0.02 * np.cos(1.2), 0.02 * np.sin(1.2), 0.0])
-    path = wrap_cylinder([0.02, 0, 0], end, np.zeros(3), [0, 0, 1], 0.02, 1)
+    path = round_cylinder([0.02, 0, 0], end, np.zeros(3), [0, 0, 1], 0.02, 1)
     assert path.length == pytest.approx(0.024, abs=1e-15)
     # Moment arm -dL/dq of a turn q about z: axis · ((point - centre) × direction).
     assert np.cross(end, path.end_direction)[2] == pytest.approx(-0.02, abs=1e-15)

@@ -15,9 +15,9 @@ from sympy.physics.biomechanics import (
     TendonForceLengthDeGroote2016,
 )
 
-from momentshare.muscle import DeGroote2016
+from momentshare.muscle import DeGrooteCurves
 
-CURVES = DeGroote2016()
+CURVES = DeGrooteCurves()
 X = sympy.Symbol("x")
 
 

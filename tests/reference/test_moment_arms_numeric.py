@@ -18,7 +18,7 @@ from scipy.spatial import ConvexHull
 from sympy.physics.mechanics import LinearPathway, Point, ReferenceFrame, dynamicsymbols
 
 from momentshare.directions import ROWS
-from momentshare.geometry import rotation_about, wrap_cylinder
+from momentshare.geometry import rotation_about, round_cylinder
 from momentshare.model import load_model
 from momentshare.paths import paths
 from momentshare.person import Person
@@ -204,7 +204,7 @@ def test_free_ends_round_a_cylinder_are_a_taut_string(sense):
         q = reach[1] * np.array([np.cos(angle), sense * np.sin(angle)])
         climb = rng.uniform(-0.1, 0.1)
         planar, touches = taut(p, q, radius, sense)
-        found = wrap_cylinder([*p, 0.0], [*q, climb], [0, 0, 0], [0, 0, 1], radius, sense)
+        found = round_cylinder([*p, 0.0], [*q, climb], [0, 0, 0], [0, 0, 1], radius, sense)
         assert bool(found.contact) == touches
         if touches:
             seen += 1

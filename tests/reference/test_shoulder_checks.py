@@ -135,7 +135,7 @@ def passive_at_rest(scapula):
     own = limb(scapula)
     hanging = posture_from_angles(elevation=5.0 * DEG, elbow_flexion=10.0 * DEG, axial=0.0)
     state = own.capacity(own.paths(hanging).length)
-    return state.passive_force / own.max_isometric_force
+    return state.passive_force / own.greatest_isometric_force
 
 
 def abduction_strength(scapula):

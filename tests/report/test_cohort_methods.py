@@ -76,7 +76,10 @@ def test_heads_name_criterion_curves_and_treatments():
     model = planted().result.model
     assert f"version {model.version}, digest {model.digest}" in heads
     assert f"Capacity of the {len(model.head_names)} heads" in heads
-    assert "follows the curves DeGroote2016 with a rigid tendon and with passive force" in heads
+    assert (
+        "follows the curves of De Groote et al. (2016) with a rigid tendon and with passive force"
+        in heads
+    )
     assert "sum of activation to the power 2 weighted by volume, with" in heads
     assert "the force along the bar measured, zero, free." in heads
 
@@ -85,12 +88,14 @@ def test_heads_say_what_else_was_chosen():
     heads = texts(
         weights=(
             'weights = "volume"',
-            'exponent = inf\nelastic_tendon = true\npassive_force = false\ncurves = "Thelen2003"',
+            'exponent = inf\nelastic_tendon = true\npassive_force = false\ncurves = "thelen2003"',
         ),
         pull=("pull_weight = 2.5\n", ""),
     )
     assert "sum of activation to the power ∞, with" in heads[2]
-    assert "the curves Thelen2003 with an elastic tendon and without passive force" in heads[2]
+    assert (
+        "the curves of Thelen (2003) with an elastic tendon and without passive force" in heads[2]
+    )
     assert "toward the electromyograms" not in heads[3]
 
 

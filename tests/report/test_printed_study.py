@@ -255,7 +255,7 @@ def test_frames_without_load_or_proof_are_counted():
 ONE = alone().replace("frames = 7", 'frames = 5\nlateral = ["measured"]')
 TURNED = {
     "no passive force": "passive_force = false",
-    "curves Thelen2003": 'curves = "Thelen2003"',
+    "curves thelen2003": 'curves = "thelen2003"',
     "scapula upward +10 deg": "scapula_shift_deg = { upward = 10 }",
     "scapula internal +10 deg": "scapula_shift_deg = { internal = 10 }",
     "scapula anterior tilt -10 deg": "scapula_shift_deg = { anterior_tilt = -10 }",
@@ -349,7 +349,7 @@ def test_every_switch_turns_over_what_its_name_says():
             assert value == pytest.approx(model.number(key) + np.radians(sign))
     assert found.pop("no passive force").limbs.options.passive is False
     assert found.pop("elastic tendon").limbs.options.elastic_tendon is True
-    assert found.pop("curves Thelen2003").limbs.options.curves == "Thelen2003"
+    assert found.pop("curves thelen2003").limbs.options.curves == "thelen2003"
     timed = found.pop("timed, 1.5 s")
     assert {task.exercise.duration for task in timed.tasks} == {1.5}
     assert not found

@@ -232,8 +232,8 @@ def test_capacity_is_the_product_that_the_sentence_writes(run):
         assert found, text
         said = [float(number) for number in found.groups()]
         wanted = [
-            1e6 * si["volume"], 100 * si["optimal_fibre_length"], 1e4 * si["area"],
-            1e-4 * si["specific_tension"], si["strength_factor"], si["max_isometric_force"],
+            1e6 * si["volume"], 100 * si["peak_fibre_length"], 1e4 * si["area"],
+            1e-4 * si["specific_tension"], si["strength_factor"], si["greatest_isometric_force"],
             si["fibre_length"], si["length_factor"], si["velocity_factor"], si["cosine"],
             si["capacity"], si["passive_force"],
         ]  # fmt: skip

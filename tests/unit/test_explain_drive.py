@@ -139,10 +139,10 @@ def test_factors_multiply_to_the_capacity_here(moving):
     for head in (LONG, "pectoralis_major/clavicular", "brachialis"):
         f = explain_head(moving["zero"], head, frame=2).factors
         assert f.fibre_velocity != 0.0
-        whole = f.max_isometric_force * f.length_factor * f.velocity_factor * f.cosine
+        whole = f.greatest_isometric_force * f.length_factor * f.velocity_factor * f.cosine
         assert f.capacity == pytest.approx(whole, rel=1e-12)
-        assert f.max_isometric_force == pytest.approx(
-            f.volume / f.optimal_fibre_length * f.specific_tension * f.strength_factor, rel=1e-12
+        assert f.greatest_isometric_force == pytest.approx(
+            f.volume / f.peak_fibre_length * f.specific_tension * f.strength_factor, rel=1e-12
         )
 
 
@@ -284,9 +284,9 @@ def test_best_length_is_what_the_limb_gives_with_its_fibres_there(plain):
     result = plain["zero"]
     limb = result.prepared.limb
     best = best_length(curve_set(limb.options.curves))
-    fibre = best * limb.optimal_fibre_length
-    along = np.sqrt(fibre**2 - (limb.optimal_fibre_length * np.sin(limb.pennation)) ** 2)
-    state = limb.capacity(limb.tendon_slack_length + along)
+    fibre = best * limb.peak_fibre_length
+    along = np.sqrt(fibre**2 - (limb.peak_fibre_length * np.sin(limb.pennation)) ** 2)
+    state = limb.capacity(limb.slack_length + along)
     problem = frame_problem(result, 3)
     np.testing.assert_allclose(problem.best_capacity, state.active_capacity, rtol=1e-12)
     np.testing.assert_allclose(problem.best_passive_force, state.passive_force, rtol=1e-9)

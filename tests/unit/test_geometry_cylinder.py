@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from momentshare.errors import ShapeError
-from momentshare.geometry import LARGEST_WRAP_ANGLE, wrap_cylinder
+from momentshare.geometry import LARGEST_WRAP_ANGLE, round_cylinder
 
 ORIGIN, AXIS = np.zeros(3), np.array([0.0, 0.0, 1.0])
 
@@ -18,7 +18,7 @@ def on_circle(distance, angle, height=0.0):
 @pytest.mark.parametrize("turn", [0.3, 1.2, 2.5, 3.1])
 def test_helix_on_the_surface(turn):
     r, h = 0.02, 0.03
-    path = wrap_cylinder(on_circle(r, 0.4), on_circle(r, 0.4 + turn, h), ORIGIN, AXIS, r, 1)
+    path = round_cylinder(on_circle(r, 0.4), on_circle(r, 0.4 + turn, h), ORIGIN, AXIS, r, 1)
     assert path.contact
     assert path.angle == pytest.approx(turn, rel=1e-12)
     assert path.length == pytest.approx(np.hypot(r * turn, h), rel=1e-12)
@@ -28,7 +28,7 @@ def test_helix_on_the_surface(turn):
 def test_tangents_and_helix_share_the_climb_in_proportion():
     # Points at 2r: planar tangents √3 r, 60° each; 180° apart leaves 60° on the surface.
     r, h = 0.03, 0.05
-    path = wrap_cylinder(on_circle(2 * r, 0.0), on_circle(2 * r, np.pi, h), ORIGIN, AXIS, r, 1)
+    path = round_cylinder(on_circle(2 * r, 0.0), on_circle(2 * r, np.pi, h), ORIGIN, AXIS, r, 1)
     tangent, arc = np.sqrt(3) * r, r * np.pi / 3
     planar = 2 * tangent + arc
     assert path.length == pytest.approx(np.hypot(planar, h), rel=1e-13)
@@ -45,7 +45,7 @@ def test_directions_run_along_the_pieces():
     rng = np.random.default_rng(6)
     start = on_circle(0.05, rng.uniform(-0.2, 0.2, 100), rng.normal(size=100))
     end = on_circle(0.07, rng.uniform(2.9, 3.4, 100), rng.normal(size=100))
-    path = wrap_cylinder(start, end, ORIGIN, AXIS, 0.02, 1)
+    path = round_cylinder(start, end, ORIGIN, AXIS, 0.02, 1)
     assert path.contact.all()
     first, last = path.enter - start, path.leave - end
     first /= np.linalg.norm(first, axis=-1, keepdims=True)
@@ -63,8 +63,8 @@ def test_directions_run_along_the_pieces():
 def test_sense_chooses_the_side_even_where_it_is_the_longer():
     distance = 0.02 / np.cos(0.5)  # each tangent takes 0.5 rad of the turn
     start, end = on_circle(distance, 0.0), on_circle(distance, 2.3)
-    short = wrap_cylinder(start, end, ORIGIN, AXIS, 0.02, 1)
-    long = wrap_cylinder(start, end, ORIGIN, AXIS, 0.02, -1)
+    short = round_cylinder(start, end, ORIGIN, AXIS, 0.02, 1)
+    long = round_cylinder(start, end, ORIGIN, AXIS, 0.02, -1)
     assert short.angle == pytest.approx(2.3 - 1.0, rel=1e-13)
     assert long.angle == pytest.approx(2 * np.pi - 2.3 - 1.0, rel=1e-13)
     assert long.length > short.length
@@ -73,11 +73,11 @@ def test_sense_chooses_the_side_even_where_it_is_the_longer():
 def test_segment_on_the_stored_side_is_free_and_on_the_other_side_wraps():
     start, end = [2.0, 0.0, 0.0], [-2.0, 0.0, 0.0]
     above = np.array([0.0, 1.5, 0.0])
-    free = wrap_cylinder(start + above, end + above, ORIGIN, AXIS, 1.0, 1)
+    free = round_cylinder(start + above, end + above, ORIGIN, AXIS, 1.0, 1)
     assert not free.contact
     assert free.length == 4.0
     np.testing.assert_array_equal(free.enter, above)
-    crossed = wrap_cylinder(start - above, end - above, ORIGIN, AXIS, 1.0, 1)
+    crossed = round_cylinder(start - above, end - above, ORIGIN, AXIS, 1.0, 1)
     assert crossed.contact
     assert crossed.angle > np.pi / 2
     assert crossed.length > 4.0
@@ -85,7 +85,7 @@ def test_segment_on_the_stored_side_is_free_and_on_the_other_side_wraps():
 
 
 def test_segment_that_ends_before_the_cylinder_is_straight():
-    path = wrap_cylinder([2, 0.1, 0], [5, 0.4, 1.0], ORIGIN, AXIS, 1.0, 1)
+    path = round_cylinder([2, 0.1, 0], [5, 0.4, 1.0], ORIGIN, AXIS, 1.0, 1)
     assert not path.contact
     assert path.length == pytest.approx(np.sqrt(9 + 0.09 + 1), rel=1e-15)
 
@@ -94,7 +94,7 @@ def test_segment_along_the_axis_or_along_a_ray_is_straight():
     for start in (on_circle(1.0, 0.7), on_circle(3.0, 0.7), on_circle(50.0, 2.1)):
         for end in (start + 2.0 * AXIS, start * 1.37):
             for sense in (1, -1):
-                assert not wrap_cylinder(start, end, ORIGIN, AXIS, 1.0, sense).contact
+                assert not round_cylinder(start, end, ORIGIN, AXIS, 1.0, sense).contact
 
 
 @pytest.mark.parametrize("distances", [(1.0, 1.0), (1.05, 1.2), (1.5, 3.0), (8.0, 20.0)])
@@ -103,7 +103,7 @@ def test_contact_holds_from_the_tangent_to_the_one_stated_jump(distances, sense)
     # The end circles the axis once; δ is known by construction.
     near, far = distances
     delta = np.linspace(0.0, 2 * np.pi, 20001)[1:-1]
-    path = wrap_cylinder(
+    path = round_cylinder(
         on_circle(near, 0.3), on_circle(far, 0.3 + sense * delta), ORIGIN, AXIS, 1.0, sense
     )
     free = np.arccos(1 / near) + np.arccos(1 / far)
@@ -120,7 +120,7 @@ def test_length_and_direction_are_continuous_up_to_the_jump(sense, height):
     y = sense * np.linspace(2.0, -2.5, 45001)
     end = np.stack([np.full_like(y, -2.0), y, np.full_like(y, height)], axis=-1)
     start = np.array([1.6, sense * 0.9, 0.0])
-    path = wrap_cylinder(start, end, ORIGIN, AXIS, 1.0, sense)
+    path = round_cylinder(start, end, ORIGIN, AXIS, 1.0, sense)
     assert not path.contact[0]
     assert path.contact[-1]
     assert np.count_nonzero(np.diff(path.contact.astype(int))) == 1
@@ -139,14 +139,14 @@ def test_wrapped_and_straight_length_agree_where_contact_begins():
     free = np.arccos(1 / 1.5) + np.arccos(1 / 2.5)
     for offset in (-1e-7, 1e-7):
         start, end = on_circle(1.5, 0.0), on_circle(2.5, free + offset, 0.3)
-        path = wrap_cylinder(start, end, ORIGIN, AXIS, 1.0, 1)
+        path = round_cylinder(start, end, ORIGIN, AXIS, 1.0, 1)
         assert path.contact == (offset > 0)
         # The difference is of third order in the wrap angle.
         assert path.length == pytest.approx(np.linalg.norm(end - start), rel=1e-14)
 
 
 def test_points_within_the_cylinder_are_flagged_and_straight():
-    path = wrap_cylinder([[0.5, 0, 7], [0, 0, 7], [1.5, 0, 7]], [-2, 0, 0], ORIGIN, AXIS, 1.0, 1)
+    path = round_cylinder([[0.5, 0, 7], [0, 0, 7], [1.5, 0, 7]], [-2, 0, 0], ORIGIN, AXIS, 1.0, 1)
     np.testing.assert_array_equal(path.inside, [True, True, False])
     np.testing.assert_array_equal(path.contact, [False, False, True])
     assert path.length[0] == pytest.approx(np.hypot(2.5, 7.0), rel=1e-15)
@@ -154,22 +154,22 @@ def test_points_within_the_cylinder_are_flagged_and_straight():
 
 def test_length_of_the_axis_does_not_matter():
     start, end = on_circle(1.5, 0.0), on_circle(1.5, 3.0, 1.0)
-    one = wrap_cylinder(start, end, ORIGIN, AXIS, 1.0, 1)
-    two = wrap_cylinder(start, end, [0, 0, 5.0], 30 * AXIS, 1.0, 1)
+    one = round_cylinder(start, end, ORIGIN, AXIS, 1.0, 1)
+    two = round_cylinder(start, end, [0, 0, 5.0], 30 * AXIS, 1.0, 1)
     assert two.length == pytest.approx(one.length, rel=1e-14)
     np.testing.assert_allclose(two.enter, one.enter, atol=1e-14)
 
 
 def test_nan_stays_in_its_row():
     start = [[np.nan, 0, 0], [2, 0, 0]]
-    path = wrap_cylinder(start, [-2, 0.1, 0], ORIGIN, AXIS, 1.0, 1)
+    path = round_cylinder(start, [-2, 0.1, 0], ORIGIN, AXIS, 1.0, 1)
     assert np.isnan(path.length[0])
     assert path.contact[1]
     assert np.isfinite(path.length[1])
 
 
 def test_empty_batch_keeps_its_shape():
-    path = wrap_cylinder(np.zeros((0, 4, 3)), np.ones(3), ORIGIN, AXIS, np.ones(4), np.ones(4))
+    path = round_cylinder(np.zeros((0, 4, 3)), np.ones(3), ORIGIN, AXIS, np.ones(4), np.ones(4))
     assert path.length.shape == (0, 4)
     assert path.end_direction.shape == (0, 4, 3)
 
@@ -177,25 +177,25 @@ def test_empty_batch_keeps_its_shape():
 @pytest.mark.parametrize("sense", [0, 2, 0.5, np.nan])
 def test_sense_must_be_plus_or_minus_one(sense):
     with pytest.raises(ShapeError, match=r"sense: wanted \+1"):
-        wrap_cylinder([2, 0, 0], [0, 2, 0], ORIGIN, AXIS, 1.0, sense)
+        round_cylinder([2, 0, 0], [0, 2, 0], ORIGIN, AXIS, 1.0, sense)
 
 
 def test_axis_must_have_a_direction():
     with pytest.raises(ShapeError, match="axis: wanted directions"):
-        wrap_cylinder([2, 0, 0], [0, 2, 0], ORIGIN, ORIGIN, 1.0, 1)
+        round_cylinder([2, 0, 0], [0, 2, 0], ORIGIN, ORIGIN, 1.0, 1)
 
 
-def test_path_comes_off_at_the_largest_wrap_angle_and_the_margin_says_how_far_it_is():
+def test_path_comes_off_at_the_largest_turn_angle_and_the_margin_says_how_far_it_is():
     # Both ends on the surface: the wrap angle is the turn.
     turns = np.array([0.5, 1.9, 2.1, 3.0])
     start, end = on_circle(1.0, 0.0), np.array([on_circle(1.0, t) for t in turns])
-    path = wrap_cylinder(start, end, ORIGIN, AXIS, 1.0, 1, largest=2.0)
+    path = round_cylinder(start, end, ORIGIN, AXIS, 1.0, 1, largest=2.0)
     np.testing.assert_array_equal(path.contact, [True, True, False, False])
     np.testing.assert_allclose(path.margin, [1.5, 0.1, 0.1, 1.0], atol=1e-9)
     np.testing.assert_allclose(path.length[2:], 2.0 * np.sin(turns[2:] / 2.0), rtol=1e-9)
 
 
 @pytest.mark.parametrize("largest", [0.0, -1.0, 3.2, np.nan])
-def test_largest_wrap_angle_must_lie_up_to_half_a_turn(largest):
+def test_largest_turn_angle_must_lie_up_to_half_a_turn(largest):
     with pytest.raises(ShapeError, match="largest"):
-        wrap_cylinder([2, 0, 0], [0, 2, 0], ORIGIN, AXIS, 1.0, 1, largest=largest)
+        round_cylinder([2, 0, 0], [0, 2, 0], ORIGIN, AXIS, 1.0, 1, largest=largest)

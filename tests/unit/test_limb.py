@@ -47,7 +47,7 @@ def members(model, groups):
 
 
 def test_every_head_has_positive_force_fibre_and_tendon(limb):
-    for name in ("max_isometric_force", "optimal_fibre_length", "tendon_slack_length", "volume"):
+    for name in ("greatest_isometric_force", "peak_fibre_length", "slack_length", "volume"):
         values = getattr(limb, name)
         assert values.shape == (len(limb.head_names),)
         assert np.all(np.isfinite(values)), name
@@ -65,15 +65,15 @@ def test_muscle_and_tendon_are_those_of_the_person_whatever_the_scapula_does(mod
     for policy in model.scapula_policies:
         for numbers in (None, turned):
             other = build_limb(man(model), model, scapula=policy, numbers=numbers)
-            for name in ("tendon_slack_length", "optimal_fibre_length", "max_isometric_force"):
+            for name in ("slack_length", "peak_fibre_length", "greatest_isometric_force"):
                 np.testing.assert_array_equal(getattr(other, name), getattr(limb, name))
 
 
 def test_force_is_area_times_specific_tension_times_group_factor(model, limb):
-    area = limb.volume / limb.optimal_fibre_length
+    area = limb.volume / limb.peak_fibre_length
     factor = np.array([model.number(f"strength_{head.group}") for head in model.heads])
     wanted = area * model.number("specific_tension") * factor
-    np.testing.assert_allclose(limb.max_isometric_force, wanted, rtol=1e-13)
+    np.testing.assert_allclose(limb.greatest_isometric_force, wanted, rtol=1e-13)
 
 
 def test_average_man_has_the_volumes_of_the_files(model, limb):
@@ -99,9 +99,9 @@ def test_training_factor_scales_volume_and_force_alone(model, limb):
     trained = build_limb(man(model, training_factor=1.3), model)
     np.testing.assert_allclose(trained.volume, 1.3 * limb.volume, rtol=1e-13)
     np.testing.assert_allclose(
-        trained.max_isometric_force, 1.3 * limb.max_isometric_force, rtol=1e-13
+        trained.greatest_isometric_force, 1.3 * limb.greatest_isometric_force, rtol=1e-13
     )
-    np.testing.assert_array_equal(trained.tendon_slack_length, limb.tendon_slack_length)
+    np.testing.assert_array_equal(trained.slack_length, limb.slack_length)
 
 
 def test_woman_of_mean_size_has_the_stated_share_of_volume(model, limb):
@@ -120,7 +120,7 @@ def test_woman_of_mean_size_has_the_stated_share_of_volume(model, limb):
 def test_fibres_grow_with_stature_and_volumes_with_size(model, limb):
     tall = build_limb(man(model, stature=1.92, body_mass=95.0), model)
     np.testing.assert_allclose(
-        tall.optimal_fibre_length / limb.optimal_fibre_length,
+        tall.peak_fibre_length / limb.peak_fibre_length,
         1.92 / model.number("reference_stature"),
         rtol=1e-12,
     )
@@ -133,17 +133,17 @@ def test_head_factor_changes_the_named_quantity_of_one_head(model, limb):
     changed = build_limb(man(model), model, numbers=Numbers(head_factors={"volume": factor}))
     np.testing.assert_allclose(changed.volume, factor * limb.volume, rtol=1e-13)
     np.testing.assert_allclose(
-        changed.max_isometric_force, factor * limb.max_isometric_force, rtol=1e-13
+        changed.greatest_isometric_force, factor * limb.greatest_isometric_force, rtol=1e-13
     )
 
 
 def test_longer_fibres_of_the_same_volume_pull_less(model, limb):
     factor = np.full(len(model.heads), 1.05)
     changed = build_limb(
-        man(model), model, numbers=Numbers(head_factors={"optimal_fibre_length": factor})
+        man(model), model, numbers=Numbers(head_factors={"peak_fibre_length": factor})
     )
     np.testing.assert_allclose(
-        changed.max_isometric_force, limb.max_isometric_force / 1.05, rtol=1e-13
+        changed.greatest_isometric_force, limb.greatest_isometric_force / 1.05, rtol=1e-13
     )
 
 
@@ -166,7 +166,7 @@ def test_quantity_given_here_takes_the_place_of_the_model_s(model, limb):
         numbers=Numbers(quantities={"specific_tension": 2 * model.number("specific_tension")}),
     )
     np.testing.assert_allclose(
-        changed.max_isometric_force, 2 * limb.max_isometric_force, rtol=1e-13
+        changed.greatest_isometric_force, 2 * limb.greatest_isometric_force, rtol=1e-13
     )
 
 
@@ -211,7 +211,7 @@ def test_measured_strength_leaves_the_other_groups_alone(model, limb):
     test = MeasuredStrength(direction="elbow_extension", moment=90.0, angles=BENT)
     matched = build_limb(man(model), model, strengths=[test])
     mine = members(model, ("elbow_extensors",))
-    ratio = matched.max_isometric_force / limb.max_isometric_force
+    ratio = matched.greatest_isometric_force / limb.greatest_isometric_force
     np.testing.assert_array_equal(ratio[~mine], 1.0)
     np.testing.assert_allclose(ratio[mine], matched.strength_changes[0]["elbow_extensors"])
 
@@ -254,7 +254,7 @@ def test_arrays_of_a_limb_are_read_only(limb):
     with pytest.raises(ValueError, match="read-only"):
         limb.volume[0] = 1.0
     with pytest.raises(dataclasses.FrozenInstanceError):
-        limb.max_velocity = 8.0
+        limb.greatest_shortening_speed = 8.0
 
 
 def test_paths_name_rows_and_heads_and_are_read_only(limb):

@@ -9,25 +9,25 @@ from momentshare.errors import ShapeError
 from momentshare.muscle import (
     LARGEST_PENNATION,
     SHORTEST_FIBRE,
-    DeGroote2016,
-    Thelen2003,
+    DeGrooteCurves,
+    ThelenCurves,
     head_state,
 )
 
 HEAD = {
-    "optimal_fibre_length": np.array([0.10, 0.08, 0.12]),
-    "tendon_slack_length": np.array([0.20, 0.10, 0.02]),
-    "pennation_at_optimum": np.array([0.0, 0.3, 0.15]),
-    "max_isometric_force": np.array([1000.0, 600.0, 300.0]),
+    "peak_fibre_length": np.array([0.10, 0.08, 0.12]),
+    "slack_length": np.array([0.20, 0.10, 0.02]),
+    "pennation": np.array([0.0, 0.3, 0.15]),
+    "greatest_isometric_force": np.array([1000.0, 600.0, 300.0]),
 }
-CURVES = DeGroote2016()
+CURVES = DeGrooteCurves()
 
 
 def path_length(fibre, head=HEAD):
     """Path of a rigid tendon at a normalised fibre length, by constant thickness."""
-    length = np.asarray(fibre)[..., None] * head["optimal_fibre_length"]
-    sine = head["optimal_fibre_length"] * np.sin(head["pennation_at_optimum"]) / length
-    return head["tendon_slack_length"] + length * np.sqrt(1 - sine**2)
+    length = np.asarray(fibre)[..., None] * head["peak_fibre_length"]
+    sine = head["peak_fibre_length"] * np.sin(head["pennation"]) / length
+    return head["slack_length"] + length * np.sqrt(1 - sine**2)
 
 
 def balance(state, length, curves, *, passive=True):
@@ -36,7 +36,7 @@ def balance(state, length, curves, *, passive=True):
         curves.passive_force_length(state.fibre_length_normalised) if passive else 0.0
     )
     along = state.fibre_length * np.cos(state.pennation)
-    tendon = (length - along) / HEAD["tendon_slack_length"]
+    tendon = (length - along) / HEAD["slack_length"]
     return fibre * np.cos(state.pennation), curves.tendon_force_length(tendon)
 
 
@@ -46,7 +46,7 @@ def test_fibre_length_and_pennation_come_back_from_the_path():
     np.testing.assert_allclose(
         state.fibre_length_normalised, np.repeat(wanted[:, None], 3, axis=1), rtol=1e-13
     )
-    thickness = HEAD["optimal_fibre_length"] * np.sin(HEAD["pennation_at_optimum"])
+    thickness = HEAD["peak_fibre_length"] * np.sin(HEAD["pennation"])
     np.testing.assert_allclose(
         state.fibre_length * np.sin(state.pennation),
         np.broadcast_to(thickness, (23, 3)),
@@ -57,10 +57,10 @@ def test_fibre_length_and_pennation_come_back_from_the_path():
 
 def test_head_at_optimum_has_its_own_pennation_and_force():
     state = head_state(path_length(1.0), None, **HEAD)
-    np.testing.assert_allclose(state.pennation, HEAD["pennation_at_optimum"], atol=1e-12)
-    wanted = HEAD["max_isometric_force"] * CURVES.active_force_length(1.0)
+    np.testing.assert_allclose(state.pennation, HEAD["pennation"], atol=1e-12)
+    wanted = HEAD["greatest_isometric_force"] * CURVES.active_force_length(1.0)
     np.testing.assert_allclose(
-        state.active_capacity, wanted * np.cos(HEAD["pennation_at_optimum"]), rtol=1e-12
+        state.active_capacity, wanted * np.cos(HEAD["pennation"]), rtol=1e-12
     )
     np.testing.assert_allclose(state.passive_force, 0.0, atol=1e-10)
 
@@ -69,7 +69,7 @@ def test_capacity_is_the_product_of_its_factors():
     rng = np.random.default_rng(9)
     length = path_length(rng.uniform(0.5, 1.6, 40))
     state = head_state(length, rng.normal(size=(40, 3)) * 0.2, **HEAD)
-    along = HEAD["max_isometric_force"] * np.cos(state.pennation)
+    along = HEAD["greatest_isometric_force"] * np.cos(state.pennation)
     np.testing.assert_allclose(
         state.active_capacity, along * state.length_factor * state.velocity_factor, rtol=1e-13
     )
@@ -88,7 +88,7 @@ def test_capacity_is_the_product_of_its_factors():
 def test_fibre_velocity_is_the_rate_of_the_fibre_length():
     h, rate = 1e-6, -0.3
     length = path_length([0.7, 1.0, 1.3])
-    state = head_state(length, np.full(length.shape, rate), max_velocity=8.0, **HEAD)
+    state = head_state(length, np.full(length.shape, rate), greatest_shortening_speed=8.0, **HEAD)
     ahead = head_state(length + rate * h, None, **HEAD).fibre_length_normalised
     behind = head_state(length - rate * h, None, **HEAD).fibre_length_normalised
     np.testing.assert_allclose(
@@ -108,7 +108,7 @@ def test_held_still_is_exactly_one_and_zero_velocity_is_the_curve_at_rest():
 
 
 def test_path_shorter_than_its_tendon_is_flagged_and_floored():
-    state = head_state(HEAD["tendon_slack_length"] - 0.01, None, **HEAD)
+    state = head_state(HEAD["slack_length"] - 0.01, None, **HEAD)
     assert state.slack.all()
     assert state.floored.all()
     assert (state.fibre_length_normalised >= SHORTEST_FIBRE * (1 - 1e-14)).all()
@@ -116,27 +116,27 @@ def test_path_shorter_than_its_tendon_is_flagged_and_floored():
     assert state.fibre_length_normalised[0] == pytest.approx(SHORTEST_FIBRE)
     # Where the thickness forbids a fifth of the optimal length, the angle is the limit.
     assert state.pennation[1] == pytest.approx(LARGEST_PENNATION)
-    assert (state.active_capacity < 0.01 * HEAD["max_isometric_force"]).all()
+    assert (state.active_capacity < 0.01 * HEAD["greatest_isometric_force"]).all()
 
 
 @pytest.mark.parametrize("elastic", [False, True])
 def test_forces_have_no_jump_where_the_floor_begins(elastic):
     span = np.linspace(-0.02, 0.06, 8001)
-    length = HEAD["tendon_slack_length"] + span[:, None]
+    length = HEAD["slack_length"] + span[:, None]
     state = head_state(length, None, elastic_tendon=elastic, **HEAD)
     assert state.floored.any(axis=0).all()
     assert not state.floored.all(axis=0).any()
     # Steepest slope of active force over fibre length is below 5 Fmax / l_opt.
-    step = (span[1] - span[0]) * 5.0 / HEAD["optimal_fibre_length"]
+    step = (span[1] - span[0]) * 5.0 / HEAD["peak_fibre_length"]
     jump = np.abs(np.diff(state.active_capacity, axis=0)).max(axis=0)
-    assert (jump <= step * HEAD["max_isometric_force"]).all()
+    assert (jump <= step * HEAD["greatest_isometric_force"]).all()
 
 
-@pytest.mark.parametrize("curves", [DeGroote2016(), Thelen2003()], ids=lambda c: c.name)
+@pytest.mark.parametrize("curves", [DeGrooteCurves(), ThelenCurves()], ids=lambda c: c.name)
 @pytest.mark.parametrize("passive", [True, False])
 def test_elastic_tendon_balances_the_fibre(curves, passive):
-    span = np.linspace(0.3, 1.8, 400)[:, None] * HEAD["optimal_fibre_length"]
-    length = HEAD["tendon_slack_length"] + span
+    span = np.linspace(0.3, 1.8, 400)[:, None] * HEAD["peak_fibre_length"]
+    length = HEAD["slack_length"] + span
     state = head_state(length, None, curves=curves, elastic_tendon=True, passive=passive, **HEAD)
     fibre, tendon = balance(state, length, curves, passive=passive)
     free = ~state.floored
@@ -151,17 +151,17 @@ def test_elastic_balance_holds_for_many_unlike_heads():
     rng = np.random.default_rng(10)
     n = 20000
     head = {
-        "optimal_fibre_length": rng.uniform(0.02, 0.3, n),
-        "tendon_slack_length": rng.uniform(0.005, 0.4, n),
-        "pennation_at_optimum": rng.uniform(0.0, 0.6, n),
-        "max_isometric_force": np.ones(n),
+        "peak_fibre_length": rng.uniform(0.02, 0.3, n),
+        "slack_length": rng.uniform(0.005, 0.4, n),
+        "pennation": rng.uniform(0.0, 0.6, n),
+        "greatest_isometric_force": np.ones(n),
     }
-    span = rng.uniform(0.3, 1.7, n) * head["optimal_fibre_length"]
-    length = head["tendon_slack_length"] + span
+    span = rng.uniform(0.3, 1.7, n) * head["peak_fibre_length"]
+    length = head["slack_length"] + span
     state = head_state(length, None, elastic_tendon=True, **head)
     along = state.fibre_length * np.cos(state.pennation)
     fibre = state.active_capacity + state.passive_force
-    tendon = CURVES.tendon_force_length((length - along) / head["tendon_slack_length"])
+    tendon = CURVES.tendon_force_length((length - along) / head["slack_length"])
     free = ~state.floored
     assert free.mean() > 0.7
     np.testing.assert_allclose(fibre[free], tendon[free], rtol=1e-10)
@@ -172,11 +172,11 @@ def test_elastic_tendon_shortens_the_fibre_and_a_stiff_one_does_not():
     rigid = head_state(length, None, **HEAD)
     elastic = head_state(length, None, elastic_tendon=True, **HEAD)
     assert (elastic.fibre_length < rigid.fibre_length).all()
-    assert (elastic.tendon_length > HEAD["tendon_slack_length"]).all()
+    assert (elastic.tendon_length > HEAD["slack_length"]).all()
     np.testing.assert_array_equal(
-        rigid.tendon_length, np.broadcast_to(HEAD["tendon_slack_length"], (15, 3))
+        rigid.tendon_length, np.broadcast_to(HEAD["slack_length"], (15, 3))
     )
-    stiff = dataclasses.replace(Thelen2003(), tendon_strain=1e-7)
+    stiff = dataclasses.replace(ThelenCurves(), tendon_strain=1e-7)
     near = head_state(length, None, curves=stiff, elastic_tendon=True, **HEAD)
     np.testing.assert_allclose(near.fibre_length, rigid.fibre_length, rtol=1e-6)
 
@@ -225,12 +225,12 @@ def test_result_cannot_be_changed():
 @pytest.mark.parametrize(
     ("field", "value", "said"),
     [
-        ("optimal_fibre_length", -0.1, "positive lengths"),
-        ("tendon_slack_length", -0.1, "0 or more"),
-        ("pennation_at_optimum", 1.6, "angles from 0 to 1.471 rad"),
-        ("max_isometric_force", -1.0, "forces of 0 or more"),
-        ("max_velocity", 0.0, "positive"),
-        ("optimal_fibre_length", np.nan, "positive lengths"),
+        ("peak_fibre_length", -0.1, "positive lengths"),
+        ("slack_length", -0.1, "0 or more"),
+        ("pennation", 1.6, "angles from 0 to 1.471 rad"),
+        ("greatest_isometric_force", -1.0, "forces of 0 or more"),
+        ("greatest_shortening_speed", 0.0, "positive"),
+        ("peak_fibre_length", np.nan, "positive lengths"),
     ],
 )
 def test_parameter_out_of_range_is_named(field, value, said):
@@ -241,12 +241,12 @@ def test_parameter_out_of_range_is_named(field, value, said):
 
 
 def test_elastic_tendon_needs_a_tendon():
-    head = {**HEAD, "tendon_slack_length": np.zeros(3)}
+    head = {**HEAD, "slack_length": np.zeros(3)}
     head_state(np.full(3, 0.1), None, **head)
     with pytest.raises(ShapeError, match="elastic_tendon=True"):
         head_state(np.full(3, 0.1), None, elastic_tendon=True, **head)
 
 
 def test_heads_that_do_not_match_are_shown():
-    with pytest.raises(ShapeError, match=r"mtu_length \(5, 2\)"):
+    with pytest.raises(ShapeError, match=r"path_length \(5, 2\)"):
         head_state(np.full((5, 2), 0.3), None, **HEAD)

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from momentshare.errors import InputError, UnknownNameError
-from momentshare.muscle import CURVE_SETS, DeGroote2016, Thelen2003, curve_set
+from momentshare.muscle import CURVE_SETS, DeGrooteCurves, ThelenCurves, curve_set
 
-SETS = [DeGroote2016(), Thelen2003()]
+SETS = [DeGrooteCurves(), ThelenCurves()]
 each_set = pytest.mark.parametrize("curves", SETS, ids=lambda curves: curves.name)
 LENGTH_CURVES = {
     "active_force_length": np.linspace(0.25, 1.9, 400),
@@ -21,7 +21,7 @@ LENGTH_CURVES = {
 @pytest.mark.parametrize("curve", LENGTH_CURVES)
 def test_slope_is_the_derivative(curves, curve):
     x, h = LENGTH_CURVES[curve], 1e-6
-    if isinstance(curves, Thelen2003) and curve == "tendon_force_length":
+    if isinstance(curves, ThelenCurves) and curve == "tendon_force_length":
         # The stencil must not straddle the kink between toe and line.
         kink = 1.0 + curves.tendon_toe_share * curves.tendon_strain
         x = x[np.abs(x - kink) > h]
@@ -85,7 +85,7 @@ def test_passive_force_is_zero_at_optimum_and_one_at_its_strain(curves):
 
 def test_degroote_landmarks():
     """Closed form from the constants (De Groote et al. 2016 as coded in SymPy 1.14)."""
-    curves = DeGroote2016()
+    curves = DeGrooteCurves()
     zero = curves.tendon_shift + np.log(1.25) / curves.tendon_stiffness
     assert curves.tendon_force_length(zero + 1e-9) > 0.0
     assert curves.tendon_force_length(zero - 1e-9) == 0.0
@@ -94,7 +94,7 @@ def test_degroote_landmarks():
 
 
 def test_degroote_active_curve_is_held_below_its_shortest_length():
-    curves = DeGroote2016()
+    curves = DeGrooteCurves()
     x = np.array([-1.0, 0.0, 0.1, 0.1495, 0.19999])
     np.testing.assert_array_equal(curves.active_force_length(x), curves.active_force_length(0.2))
     np.testing.assert_array_equal(curves.active_force_length_slope(x), 0.0)
@@ -102,7 +102,7 @@ def test_degroote_active_curve_is_held_below_its_shortest_length():
 
 def test_thelen_landmarks():
     """Thelen 2003, from memory: one at rest and optimum, plateau 1.4, toe at 0.33."""
-    curves = Thelen2003()
+    curves = ThelenCurves()
     assert curves.active_force_length(1.0) == 1.0
     assert curves.force_velocity(0.0) == 1.0
     assert curves.force_velocity(-1.0) == 0.0
@@ -115,20 +115,20 @@ def test_thelen_landmarks():
 
 def test_thelen_slope_of_the_velocity_curve_doubles_at_rest():
     """Closed form: 1 + 1/a when shortening, 2 + 2/a when lengthening, a = 0.25."""
-    curves, h = Thelen2003(), 1e-8
+    curves, h = ThelenCurves(), 1e-8
     assert (1.0 - curves.force_velocity(-h)) / h == pytest.approx(5.0, rel=1e-6)
     assert (curves.force_velocity(h) - 1.0) / h == pytest.approx(10.0, rel=1e-6)
 
 
 def test_thelen_inverse_outside_the_range_of_the_curve():
-    got = Thelen2003().inverse_force_velocity([-0.2, 0.0, 1.4, 2.0, np.nan])
+    got = ThelenCurves().inverse_force_velocity([-0.2, 0.0, 1.4, 2.0, np.nan])
     np.testing.assert_array_equal(got, [-1.0, -1.0, np.inf, np.inf, np.nan])
 
 
 def test_one_constant_can_be_changed():
-    stiff = dataclasses.replace(DeGroote2016(), passive_strain=0.5)
+    stiff = dataclasses.replace(DeGrooteCurves(), passive_strain=0.5)
     assert stiff.passive_force_length(1.5) == pytest.approx(1.0)
-    assert DeGroote2016().passive_force_length(1.5) < 0.6
+    assert DeGrooteCurves().passive_force_length(1.5) < 0.6
 
 
 @each_set
@@ -146,12 +146,12 @@ def test_sets_are_found_by_their_own_name(name):
 
 
 def test_unknown_set_is_refused_with_the_nearest_name():
-    with pytest.raises(UnknownNameError, match="did you mean 'DeGroote2016'") as caught:
+    with pytest.raises(UnknownNameError, match="did you mean 'degroote2016'") as caught:
         curve_set("DeGrote2016")
     assert caught.value.kind == "curve set"
     assert isinstance(caught.value, InputError)
 
 
 def test_memory_is_admitted_in_the_source():
-    assert "from memory" in Thelen2003().source
-    assert "SymPy 1.14.0" in DeGroote2016().source
+    assert "from memory" in ThelenCurves().source
+    assert "SymPy 1.14.0" in DeGrooteCurves().source

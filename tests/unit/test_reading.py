@@ -139,7 +139,7 @@ def test_peaks_and_means_of_a_head_are_those_of_its_frames(frames, by_person):
         ("mean_force_n", "force_n", "mean"),
         ("min_fibre_length", "fibre_length", "min"),
         ("max_fibre_length", "fibre_length", "max"),
-        ("greatest_mtu_length_m", "mtu_length_m", "max"),
+        ("greatest_path_length_m", "path_length_m", "max"),
     ):
         wanted = groups[source].agg(how)
         wanted.index = pd.MultiIndex.from_tuples(list(wanted.index), names=table.index.names)

@@ -144,6 +144,6 @@ def test_the_curves_that_ran_are_cited_and_no_others(curves):
     model = load_model()
     cited = {r.key for r in citations(model, run_keys(model, curves)).complete}
     sources = {name: made().source_key for name, made in CURVE_SETS.items()}
-    assert sources == {"DeGroote2016": "degroote2016", "Thelen2003": "thelen2003"}
+    assert sources == {"degroote2016": "degroote2016", "thelen2003": "thelen2003"}
     assert sources[curves] in cited
     assert cited & set(sources.values()) <= {sources[curves], *model.source_keys()}

@@ -164,7 +164,7 @@ def test_bias_corrects_what_the_test_posture_distorts(limb):
 def test_twice_the_strength_leaves_the_bias_and_halves_the_utilisation(limb):
     from dataclasses import replace
 
-    strong = replace(limb, max_isometric_force=2 * limb.max_isometric_force)
+    strong = replace(limb, greatest_isometric_force=2 * limb.greatest_isometric_force)
     item = NetMoment(condition="a", row="elbow_extension", moment=-20.0, angles=TASK)
     one, two = (corrected_utilisation(x, [item], StrengthTest()) for x in (limb, strong))
     np.testing.assert_allclose(one["test_posture_bias"], two["test_posture_bias"], rtol=1e-7)
@@ -174,7 +174,7 @@ def test_twice_the_strength_leaves_the_bias_and_halves_the_utilisation(limb):
 def test_no_strength_in_a_direction_is_said_not_divided_by(limb):
     from dataclasses import replace
 
-    weak = replace(limb, max_isometric_force=0.0 * limb.max_isometric_force)
+    weak = replace(limb, greatest_isometric_force=0.0 * limb.greatest_isometric_force)
     item = NetMoment(condition="a", row="elbow_extension", moment=20.0, angles=TASK)
     line = corrected_utilisation(weak, [item], StrengthTest(), definitions=["braced"]).iloc[0]
     assert math.isnan(line["utilisation_here"])

@@ -192,7 +192,7 @@ def test_study_in_which_nothing_can_be_performed_is_refused_with_all_reasons():
 
 
 def test_unknown_curves_are_refused_with_the_known_ones():
-    wanted = r"study\.toml: settings → curves: .*'Hill'.*DeGroote2016"
+    wanted = r"study\.toml: settings → curves: .*'Hill'.*DeGrooteCurves"
     with pytest.raises(UnknownNameError, match=wanted):
         run_study(altered("frames = 7", 'frames = 7\ncurves = "Hill"'))
 
@@ -218,12 +218,14 @@ def test_measured_strength_changes_the_forces_of_its_group_only(result):
         )
     )
     before, after = (cases(r)["Bram", "dumbbells"].prepared.limb for r in (result, strong))
-    ratio = after.max_isometric_force / before.max_isometric_force
+    ratio = after.greatest_isometric_force / before.greatest_isometric_force
     mine = np.array([h.group == "elbow_extensors" for h in after.model.heads])
     np.testing.assert_array_equal(ratio[~mine], 1.0)
     assert np.all(ratio[mine] != 1.0)
     other = [cases(r)["Edda", "dumbbells"].prepared.limb for r in (result, strong)]
-    np.testing.assert_array_equal(other[0].max_isometric_force, other[1].max_isometric_force)
+    np.testing.assert_array_equal(
+        other[0].greatest_isometric_force, other[1].greatest_isometric_force
+    )
 
 
 def test_passive_force_can_be_left_out():

@@ -74,7 +74,7 @@ def test_no_spread_or_no_deviation_is_the_model_itself(study, model, scale):
     entry = study.file.person[0]
     limbs, _, _ = Draws(layout, z[None]).limbs(entry)
     drawn, nominal = limbs.take(0), limb_of(entry, study.file.settings, model)
-    for name in ("max_isometric_force", "optimal_fibre_length", "tendon_slack_length"):
+    for name in ("greatest_isometric_force", "peak_fibre_length", "slack_length"):
         np.testing.assert_allclose(getattr(drawn, name), getattr(nominal, name), rtol=1e-12)
     for name, place in nominal.skeleton.site.items():
         np.testing.assert_allclose(drawn.skeleton.site[name], place, atol=1e-15)
@@ -128,7 +128,7 @@ def test_a_family_moves_only_what_belongs_to_it(study, model):
     people = draws.people(entry)
     assert people[0] == people[1]
     factors = draws.head_factors()
-    nominal, moved = factors["optimal_fibre_length"]
+    nominal, moved = factors["peak_fibre_length"]
     assert (moved > nominal).all()
     np.testing.assert_array_equal(*factors["volume"])
 
@@ -149,12 +149,12 @@ def test_a_fibre_longer_than_its_path_is_shortened_not_lost(study, model):
     draws = Draws(layout, z[None])
     factors = {name: values[0] for name, values in draws.head_factors().items()}
     limb = draws.limbs(entry)[0].take(0)
-    assert (limb.tendon_slack_length > 0).all()
+    assert (limb.slack_length > 0).all()
     nominal = limb_of(entry, study.file.settings, model)
-    ratio = limb.optimal_fibre_length / nominal.optimal_fibre_length
-    shortened = ratio < factors["optimal_fibre_length"] - 1e-9
+    ratio = limb.peak_fibre_length / nominal.peak_fibre_length
+    shortened = ratio < factors["peak_fibre_length"] - 1e-9
     assert shortened.any()
-    np.testing.assert_allclose(limb.tendon_slack_length[shortened], 1e-3, rtol=1e-6)
+    np.testing.assert_allclose(limb.slack_length[shortened], 1e-3, rtol=1e-6)
 
 
 def test_posture_and_load_move_by_their_spreads(study, model):
@@ -202,11 +202,11 @@ def test_limbs_together_are_the_limbs_of_each_draw(study, model, tested):
     for draw, row in rows.items():
         single = Draws(layout, z[draw : draw + 1]).limbs(entry)[0].take(0)
         for name in (
-            "max_isometric_force",
-            "optimal_fibre_length",
-            "tendon_slack_length",
+            "greatest_isometric_force",
+            "peak_fibre_length",
+            "slack_length",
             "volume",
-            "max_velocity",
+            "greatest_shortening_speed",
         ):
             got, wanted = getattr(limbs, name)[row], getattr(single, name)
             np.testing.assert_allclose(got, wanted, rtol=1e-11, err_msg=name)

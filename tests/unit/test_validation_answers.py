@@ -143,7 +143,7 @@ def test_area_and_volume_are_those_of_the_limb():
     k = limb.head_names.index("brachialis")
     area, volume = value(ask("pcsa", "brachialis"), ask("volume", "brachialis"))
     assert volume == pytest.approx(1e6 * limb.volume[k])
-    assert area == pytest.approx(1e4 * limb.volume[k] / limb.optimal_fibre_length[k])
+    assert area == pytest.approx(1e4 * limb.volume[k] / limb.peak_fibre_length[k])
 
 
 def test_line_direction_is_zero_at_the_limbs_own_line_and_grows_with_the_difference():

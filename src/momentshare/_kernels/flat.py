@@ -47,7 +47,7 @@ class FlatLimbs:
         [m] and unit vectors; no axis, zero, for a sphere.
     radius : float array, shape (limbs, surfaces)
         [m]
-    largest_wrap : float array, shape (surfaces,)
+    largest_turn : float array, shape (surfaces,)
         Wrap angle at which a cylinder lets go [rad].
     humerus_length : float array, shape (limbs,)
         [m]
@@ -65,7 +65,7 @@ class FlatLimbs:
     centre: NDArray[np.float64]
     axis: NDArray[np.float64]
     radius: NDArray[np.float64]
-    largest_wrap: NDArray[np.float64]
+    largest_turn: NDArray[np.float64]
     humerus_length: NDArray[np.float64]
     forearm_axis: NDArray[np.float64]
     radial_head: NDArray[np.float64]
@@ -113,7 +113,7 @@ def flatten(skeleton: Skeleton) -> FlatLimbs:
         centre=rows([skeleton.centre[n] for n in surfaces], 3),
         axis=rows([np.broadcast_to(u, (limbs, 3)) for u in unit], 3),
         radius=rows([skeleton.radius[n] for n in surfaces]),
-        largest_wrap=np.array([model.surfaces[n].largest_wrap for n in surfaces]),
+        largest_turn=np.array([model.surfaces[n].largest_turn for n in surfaces]),
         humerus_length=np.asarray(skeleton.humerus_length, dtype=np.float64).reshape(limbs).copy(),
         forearm_axis=np.asarray(along).reshape(limbs, 3).copy(),
         radial_head=np.asarray(top).reshape(limbs, 3).copy(),

@@ -1,8 +1,8 @@
-"""Regularised fit of attachments, wrap radii and strength factors.
+"""Regularised fit of attachments, surface radii and strength factors.
 
 Two steps, because geometry does not depend on strength:
 
-1. attachments and wrap radii of the heads that a calibration target names, to moment arms and
+1. attachments and surface radii of the heads that a calibration target names, to moment arms and
    lines of action;
 2. the factors of the strength groups, to greatest moments and their ratios.
 

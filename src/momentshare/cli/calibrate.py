@@ -23,7 +23,7 @@ def calibrate(
         int, typer.Option("--rounds", min=1, help="Most steps of each of the two fits.")
     ] = 60,
 ) -> None:
-    """Fit attachments, wrap radii and strength factors to the rows marked calibration.
+    """Fit attachments, surface radii and strength factors to the rows marked calibration.
 
     Starts from the described limb, whatever was fitted before. Copy calibrated.csv from OUT
     into a model folder to use it.

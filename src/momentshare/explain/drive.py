@@ -251,13 +251,13 @@ class CapacityFactors:
 
     Attributes
     ----------
-    volume, optimal_fibre_length, area : float
+    volume, peak_fibre_length, area : float
         [m³], [m], [m²]; area = volume / optimal fibre length.
     specific_tension : float
         [Pa]
     strength_factor : float
         What calibration and a person's strength tests put on the group of the head.
-    max_isometric_force : float
+    greatest_isometric_force : float
         [N]
     fibre_length, fibre_velocity : float
         Over the optimal length and over the greatest velocity, shortening negative.
@@ -269,11 +269,11 @@ class CapacityFactors:
     """
 
     volume: float
-    optimal_fibre_length: float
+    peak_fibre_length: float
     area: float
     specific_tension: float
     strength_factor: float
-    max_isometric_force: float
+    greatest_isometric_force: float
     fibre_length: float
     fibre_velocity: float
     length_factor: float
@@ -411,7 +411,7 @@ def best_length(curves: CurveSet) -> float:
     Examples
     --------
     >>> from momentshare.muscle.curves import curve_set
-    >>> round(best_length(curve_set("Thelen2003")), 6)
+    >>> round(best_length(curve_set("thelen2003")), 6)
     1.0
     """
     from scipy.optimize import minimize_scalar
@@ -437,7 +437,7 @@ def _at_best_length(
     cosine = np.sqrt(1.0 - np.minimum(np.sin(limb.pennation) / best, 1.0) ** 2)
     peak = float(curves.active_force_length(best))
     resist = float(curves.passive_force_length(best)) if limb.options.passive else 0.0
-    strength = limb.max_isometric_force * cosine
+    strength = limb.greatest_isometric_force * cosine
     return strength * peak * state.velocity_factor[frame], strength * resist
 
 
@@ -583,16 +583,16 @@ def answer_at(whole: Sharing, frame: int) -> Sharing:
 
 def _factors(result: LiftResult, frame: int, index: int) -> CapacityFactors:
     limb, state = result.prepared.limb, result.prepared.state
-    area = float(limb.volume[index] / limb.optimal_fibre_length[index])
+    area = float(limb.volume[index] / limb.peak_fibre_length[index])
     tension = float(limb.model.number("specific_tension"))
-    greatest = float(limb.max_isometric_force[index])
+    greatest = float(limb.greatest_isometric_force[index])
     return CapacityFactors(
         volume=float(limb.volume[index]),
-        optimal_fibre_length=float(limb.optimal_fibre_length[index]),
+        peak_fibre_length=float(limb.peak_fibre_length[index]),
         area=area,
         specific_tension=tension,
         strength_factor=greatest / (area * tension),
-        max_isometric_force=greatest,
+        greatest_isometric_force=greatest,
         fibre_length=float(state.fibre_length_normalised[frame, index]),
         fibre_velocity=float(state.fibre_velocity_normalised[frame, index]),
         length_factor=float(state.length_factor[frame, index]),

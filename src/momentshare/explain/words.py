@@ -102,9 +102,9 @@ def capacity_text(found: HeadExplanation) -> str:
         moving = f"lengthening at {_percent(f.fibre_velocity)} of its greatest speed"
     return (
         f"Capacity here: {1e6 * f.volume:.0f} cm³ over a fibre of "
-        f"{100.0 * f.optimal_fibre_length:.1f} cm is {1e4 * f.area:.1f} cm²; times "
+        f"{100.0 * f.peak_fibre_length:.1f} cm is {1e4 * f.area:.1f} cm²; times "
         f"{1e-4 * f.specific_tension:.1f} N/cm² and a strength factor of {f.strength_factor:.2f} "
-        f"gives {f.max_isometric_force:.0f} N at best. Its fibres stand at "
+        f"gives {f.greatest_isometric_force:.0f} N at best. Its fibres stand at "
         f"{f.fibre_length:.2f} of their optimal length (factor {f.length_factor:.3f}), are "
         f"{moving} (factor {f.velocity_factor:.3f}) and lie at an angle (factor "
         f"{f.cosine:.3f}): {f.capacity:.0f} N are left, and {f.passive_force:.0f} N passive "

@@ -1,6 +1,6 @@
 """Paths round simple surfaces, and rotations, on plain arrays with leading batch axes."""
 
-from momentshare.geometry.cylinder import LARGEST_WRAP_ANGLE, wrap_cylinder
+from momentshare.geometry.cylinder import LARGEST_WRAP_ANGLE, round_cylinder
 from momentshare.geometry.rotation import (
     cross,
     dot,
@@ -13,7 +13,7 @@ from momentshare.geometry.rotation import (
     yxy_from_rotation,
     yxz_from_rotation,
 )
-from momentshare.geometry.sphere import Wrap, wrap_sphere
+from momentshare.geometry.sphere import Wrap, round_sphere
 
 __all__ = [
     "LARGEST_WRAP_ANGLE",
@@ -25,9 +25,9 @@ __all__ = [
     "rotation_from_axes",
     "rotation_from_yxy",
     "rotation_from_yxz",
+    "round_cylinder",
+    "round_sphere",
     "unit",
-    "wrap_cylinder",
-    "wrap_sphere",
     "yxy_from_rotation",
     "yxz_from_rotation",
 ]

@@ -52,7 +52,7 @@ from momentshare.geometry.sphere import (
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["LARGEST_WRAP_ANGLE", "wrap_cylinder"]
+__all__ = ["LARGEST_WRAP_ANGLE", "round_cylinder"]
 
 LARGEST_WRAP_ANGLE = np.pi
 """Wrap angle at which a path is taken to have come off the cylinder [rad], unless a surface
@@ -73,7 +73,7 @@ def _as_sense(value: ArrayLike) -> NDArray[np.float64]:
     return sense
 
 
-def wrap_cylinder(
+def round_cylinder(
     start: ArrayLike,
     end: ArrayLike,
     centre: ArrayLike,
@@ -128,7 +128,7 @@ def wrap_cylinder(
     A quarter turn on the surface, climbing by 0.03:
 
     >>> import numpy as np
-    >>> path = wrap_cylinder([0.02, 0, 0], [0, 0.02, 0.03], [0, 0, 0], [0, 0, 1], 0.02, 1)
+    >>> path = round_cylinder([0.02, 0, 0], [0, 0.02, 0.03], [0, 0, 0], [0, 0, 1], 0.02, 1)
     >>> bool(np.isclose(path.length, np.hypot(0.02 * np.pi / 2, 0.03)))
     True
     """

@@ -28,7 +28,7 @@ from momentshare.geometry.rotation import _as_vectors, cross, dot, norm
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["Wrap", "wrap_sphere"]
+__all__ = ["Wrap", "round_sphere"]
 
 _ON_SURFACE = 1e-9
 """Points less deep than this share of the radius count as lying on the surface."""
@@ -163,7 +163,7 @@ def _any_perpendicular(v: NDArray[np.float64]) -> NDArray[np.float64]:
     return cross(v, np.eye(3)[smallest])
 
 
-def wrap_sphere(start: ArrayLike, end: ArrayLike, centre: ArrayLike, radius: ArrayLike) -> Wrap:
+def round_sphere(start: ArrayLike, end: ArrayLike, centre: ArrayLike, radius: ArrayLike) -> Wrap:
     """Shortest path from start to end that does not cut the sphere.
 
     ``length = √(|p|² - r²) + √(|q|² - r²) + r (ψ - acos(r/|p|) - acos(r/|q|))`` with
@@ -202,10 +202,10 @@ def wrap_sphere(start: ArrayLike, end: ArrayLike, centre: ArrayLike, radius: Arr
     Examples
     --------
     >>> import numpy as np
-    >>> path = wrap_sphere([-1.0, 1.0, 0.0], [1.0, 1.0, 0.0], [0.0, 0.0, 0.0], 1.0)
+    >>> path = round_sphere([-1.0, 1.0, 0.0], [1.0, 1.0, 0.0], [0.0, 0.0, 0.0], 1.0)
     >>> bool(path.contact), float(path.length)
     (False, 2.0)
-    >>> path = wrap_sphere([-1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 0.0], 1.0)
+    >>> path = round_sphere([-1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 0.0], 1.0)
     >>> bool(np.isclose(path.length, np.pi / 2))
     True
     """

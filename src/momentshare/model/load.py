@@ -95,7 +95,7 @@ _QUANTITIES = {
     "acromioclavicular_joint_y",
     "acromioclavicular_joint_z",
     "specific_tension",
-    "max_fibre_velocity",
+    "greatest_shortening_speed",
     "volume_women_over_men",
     "volume_size_exponent",
     "volume_athlete_over_student",
@@ -136,7 +136,7 @@ _QUANTITIES = {
 
 _HEAD_DIMENSION = {
     "volume": "volume",
-    "optimal_fibre_length": "length",
+    "peak_fibre_length": "length",
     "pennation": "angle",
     "fibre_length_arm_at_side": "number",
     "fibre_length_mid_range": "number",
@@ -476,7 +476,7 @@ class _Reader:
             ]
             missing = [
                 quantity
-                for quantity in ("volume", "optimal_fibre_length", "pennation")
+                for quantity in ("volume", "peak_fibre_length", "pennation")
                 if (name, quantity) not in numbers
             ]
             if len(postures) != 1:
@@ -492,7 +492,7 @@ class _Reader:
                     name=name,
                     group=groups[name],
                     volume=numbers[name, "volume"],
-                    optimal_fibre_length=numbers[name, "optimal_fibre_length"],
+                    peak_fibre_length=numbers[name, "peak_fibre_length"],
                     pennation=numbers[name, "pennation"],
                     reference_fibre_length=numbers[name, f"fibre_length_{postures[0]}"],
                     reference_posture=postures[0],
@@ -563,7 +563,7 @@ def _surface(row: SurfaceRow) -> Surface:
         source=row.source,
         kind=row.kind,
         note=row.note,
-        largest_wrap=math.radians(row.largest_wrap_deg),
+        largest_turn=math.radians(row.largest_turn_deg),
     )
 
 

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 __all__ = ["HEAD_FACTORS", "Numbers"]
 
-HEAD_FACTORS = ("volume", "optimal_fibre_length", "reference_fibre_length")
+HEAD_FACTORS = ("volume", "peak_fibre_length", "reference_fibre_length")
 """What a factor per head may act on."""
 
 

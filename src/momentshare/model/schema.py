@@ -111,7 +111,7 @@ class SurfaceRow(_Sourced):
     unit: Name
     spread: Spread
     anchor: Literal["bone", "proximal", "along", "distal"]
-    largest_wrap_deg: Annotated[float, Field(gt=0.0, le=180.0)] = 180.0
+    largest_turn_deg: Annotated[float, Field(gt=0.0, le=180.0)] = 180.0
 
     @model_validator(mode="after")
     def _axis_fits_the_shape(self) -> SurfaceRow:
@@ -127,7 +127,7 @@ class HeadRow(_Sourced):
     head: Name
     quantity: Literal[
         "volume",
-        "optimal_fibre_length",
+        "peak_fibre_length",
         "pennation",
         "fibre_length_arm_at_side",
         "fibre_length_mid_range",
@@ -257,7 +257,7 @@ class Site:
 class Surface:
     """A sphere or endless cylinder fixed to a body [m, body frame, reference person].
 
-    ``largest_wrap`` is the wrap angle at which a path comes off a cylinder [rad].
+    ``largest_turn`` is the wrap angle at which a path comes off a cylinder [rad].
     """
 
     name: str
@@ -271,7 +271,7 @@ class Surface:
     source: str
     kind: str
     note: str = ""
-    largest_wrap: float = math.pi
+    largest_turn: float = math.pi
 
 
 @dataclass(frozen=True, slots=True)
@@ -290,7 +290,7 @@ class Head:
     name: str
     group: str
     volume: Number
-    optimal_fibre_length: Number
+    peak_fibre_length: Number
     pennation: Number
     reference_fibre_length: Number
     reference_posture: str
@@ -349,6 +349,6 @@ class Model:
         keys |= {f.source for f in self.fits.values()}
         keys |= {n.source for n in self.inertia.values()}
         for head in self.heads:
-            keys |= {head.volume.source, head.optimal_fibre_length.source}
+            keys |= {head.volume.source, head.peak_fibre_length.source}
             keys |= {head.pennation.source, head.reference_fibre_length.source}
         return tuple(sorted(keys))

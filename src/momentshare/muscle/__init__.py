@@ -9,8 +9,8 @@ from momentshare.muscle.capacity import (
 from momentshare.muscle.curves import (
     CURVE_SETS,
     CurveSet,
-    DeGroote2016,
-    Thelen2003,
+    DeGrooteCurves,
+    ThelenCurves,
     curve_set,
 )
 
@@ -19,9 +19,9 @@ __all__ = [
     "LARGEST_PENNATION",
     "SHORTEST_FIBRE",
     "CurveSet",
-    "DeGroote2016",
+    "DeGrooteCurves",
     "HeadState",
-    "Thelen2003",
+    "ThelenCurves",
     "curve_set",
     "head_state",
 ]

@@ -2,7 +2,7 @@
 
 A head is a fibre at an angle to a tendon in series (Hill type)::
 
-    |<------------------- mtu_length ------------------->|
+    |<------------------- path_length ------------------->|
     o----------- tendon ----------.
                                    '- . _  fibre length l
                                      α    ' - . _
@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.errors import ShapeError
-from momentshare.muscle.curves import DeGroote2016
+from momentshare.muscle.curves import DeGrooteCurves
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -49,7 +49,7 @@ class HeadState:
     fibre_length_normalised : float array
         Fibre length / optimal fibre length.
     fibre_velocity_normalised : float array
-        Fibre velocity in optimal lengths a second / ``max_velocity``; shortening negative.
+        Fibre velocity over ``greatest_shortening_speed``; shortening negative.
     pennation : float array
         Angle between fibre and tendon [rad].
     tendon_length : float array
@@ -97,14 +97,14 @@ def _require(argument: str, value: NDArray[np.float64], ok: NDArray[np.bool_], w
 
 
 def head_state(
-    mtu_length: ArrayLike,
-    mtu_velocity: ArrayLike | None,
+    path_length: ArrayLike,
+    path_velocity: ArrayLike | None,
     *,
-    optimal_fibre_length: ArrayLike,
-    tendon_slack_length: ArrayLike,
-    pennation_at_optimum: ArrayLike,
-    max_isometric_force: ArrayLike,
-    max_velocity: ArrayLike = 10.0,
+    peak_fibre_length: ArrayLike,
+    slack_length: ArrayLike,
+    pennation: ArrayLike,
+    greatest_isometric_force: ArrayLike,
+    greatest_shortening_speed: ArrayLike = 10.0,
     curves: CurveSet | None = None,
     elastic_tendon: bool = False,
     passive: bool = True,
@@ -112,31 +112,31 @@ def head_state(
     """Fibre state, greatest active force and passive force of each head.
 
     Pennation keeps the thickness: ``l_opt sin α_opt = l sin α``. With a rigid tendon the
-    fibre spans ``s = l cos α = mtu_length - tendon_slack_length`` along the tendon. With an
+    fibre spans ``s = l cos α = path_length - slack_length`` along the tendon. With an
     elastic one s balances fibre and tendon at full activation and no fibre motion::
 
-        (f_active(l) + f_passive(l)) cos α = f_tendon((mtu_length - s) / tendon_slack_length)
+        (f_active(l) + f_passive(l)) cos α = f_tendon((path_length - s) / slack_length)
 
     Parameters
     ----------
-    mtu_length : float array, shape (..., heads)
+    path_length : float array, shape (..., heads)
         Length of the path from origin to insertion [m].
-    mtu_velocity : float array, shape (..., heads), or None
+    path_velocity : float array, shape (..., heads), or None
         Its rate of change [m/s], shortening negative. None means held still by definition:
         the velocity factor is then exactly 1, whereas an array of zeros gives the value of
-        the curve at rest (1.0023 for DeGroote2016).
-    optimal_fibre_length : float array, shape (heads,)
+        the curve at rest (1.0023 for De Groote et al. 2016).
+    peak_fibre_length : float array, shape (heads,)
         [m], positive.
-    tendon_slack_length : float array, shape (heads,)
+    slack_length : float array, shape (heads,)
         [m], not negative; positive if the tendon is elastic.
-    pennation_at_optimum : float array, shape (heads,)
+    pennation : float array, shape (heads,)
         [rad], from 0 to below :data:`LARGEST_PENNATION`.
-    max_isometric_force : float array, shape (heads,)
+    greatest_isometric_force : float array, shape (heads,)
         Along the fibre, at optimal length [N], not negative.
-    max_velocity : float array, shape (heads,)
+    greatest_shortening_speed : float array, shape (heads,)
         Maximal shortening velocity [optimal lengths a second], positive.
     curves : CurveSet, optional
-        The curves; :class:`DeGroote2016` if not given.
+        The curves; :class:`DeGrooteCurves` if not given.
     elastic_tendon : bool
         Balance the tendon at full activation instead of holding it at slack length.
     passive : bool
@@ -158,7 +158,7 @@ def head_state(
     the active curve and the cosine have all but vanished. Shorter fibres are set to that
     length and flagged.
 
-    The fibre velocity is ``cos α · mtu_velocity``, which is exact for a rigid tendon. For an
+    The fibre velocity is ``cos α · path_velocity``, which is exact for a rigid tendon. For an
     elastic tendon it neglects that the tendon itself changes length, and the balance takes
     the fibre as fully active and at rest: lengths and capacities are those of a maximal
     effort held still, an approximation for submaximal or fast efforts. If a very compliant
@@ -173,44 +173,46 @@ def head_state(
     Examples
     --------
     >>> state = head_state(
-    ...     [0.30], None, optimal_fibre_length=[0.10], tendon_slack_length=[0.20],
-    ...     pennation_at_optimum=[0.0], max_isometric_force=[1000.0],
+    ...     [0.30], None, peak_fibre_length=[0.10], slack_length=[0.20],
+    ...     pennation=[0.0], greatest_isometric_force=[1000.0],
     ... )
     >>> state.active_capacity.round(1)
     array([994.1])
     """
-    chosen: CurveSet = DeGroote2016() if curves is None else curves
+    chosen: CurveSet = DeGrooteCurves() if curves is None else curves
     given = {
-        "mtu_length": mtu_length,
-        "mtu_velocity": 0.0 if mtu_velocity is None else mtu_velocity,
-        "optimal_fibre_length": optimal_fibre_length,
-        "tendon_slack_length": tendon_slack_length,
-        "pennation_at_optimum": pennation_at_optimum,
-        "max_isometric_force": max_isometric_force,
-        "max_velocity": max_velocity,
+        "path_length": path_length,
+        "path_velocity": 0.0 if path_velocity is None else path_velocity,
+        "peak_fibre_length": peak_fibre_length,
+        "slack_length": slack_length,
+        "pennation": pennation,
+        "greatest_isometric_force": greatest_isometric_force,
+        "greatest_shortening_speed": greatest_shortening_speed,
     }
     arrays = {name: np.asarray(value, dtype=np.float64) for name, value in given.items()}
-    optimal, slack_length = arrays["optimal_fibre_length"], arrays["tendon_slack_length"]
-    tilt, strength = arrays["pennation_at_optimum"], arrays["max_isometric_force"]
-    fastest = arrays["max_velocity"]
-    _require("optimal_fibre_length", optimal, optimal > 0.0, "positive lengths [m]")
-    _require("max_velocity", fastest, fastest > 0.0, "positive [optimal lengths a second]")
-    _require("max_isometric_force", strength, strength >= 0.0, "forces of 0 or more [N]")
+    optimal, slack_length = arrays["peak_fibre_length"], arrays["slack_length"]
+    tilt, strength = arrays["pennation"], arrays["greatest_isometric_force"]
+    fastest = arrays["greatest_shortening_speed"]
+    _require("peak_fibre_length", optimal, optimal > 0.0, "positive lengths [m]")
     _require(
-        "pennation_at_optimum",
+        "greatest_shortening_speed", fastest, fastest > 0.0, "positive [optimal lengths a second]"
+    )
+    _require("greatest_isometric_force", strength, strength >= 0.0, "forces of 0 or more [N]")
+    _require(
+        "pennation",
         tilt,
         (tilt >= 0.0) & (tilt < LARGEST_PENNATION),
         f"angles from 0 to {LARGEST_PENNATION:.3f} rad",
     )
     if elastic_tendon:
         _require(
-            "tendon_slack_length",
+            "slack_length",
             slack_length,
             slack_length > 0.0,
             "positive lengths [m] with elastic_tendon=True",
         )
     else:
-        _require("tendon_slack_length", slack_length, slack_length >= 0.0, "0 or more [m]")
+        _require("slack_length", slack_length, slack_length >= 0.0, "0 or more [m]")
     try:
         shape = np.broadcast_shapes(*(array.shape for array in arrays.values()))
     except ValueError as error:
@@ -219,7 +221,7 @@ def head_state(
             "head_state", "shapes (..., heads) and (heads,)", got, "heads go on the last axis"
         ) from error
 
-    length = np.broadcast_to(arrays["mtu_length"], shape)
+    length = np.broadcast_to(arrays["path_length"], shape)
     thickness = optimal * np.sin(tilt)
     shortest = np.maximum(SHORTEST_FIBRE * optimal, thickness / np.sin(LARGEST_PENNATION))
     floor = np.broadcast_to(np.sqrt((shortest - thickness) * (shortest + thickness)), shape)
@@ -235,9 +237,9 @@ def head_state(
     fibre = np.hypot(along, thickness)
     cosine = along / fibre
     normalised = fibre / optimal
-    speed = cosine * arrays["mtu_velocity"] / (optimal * fastest)
+    speed = cosine * arrays["path_velocity"] / (optimal * fastest)
     length_factor = chosen.active_force_length(normalised)
-    velocity_factor = np.ones(shape) if mtu_velocity is None else chosen.force_velocity(speed)
+    velocity_factor = np.ones(shape) if path_velocity is None else chosen.force_velocity(speed)
     resist = chosen.passive_force_length(normalised) if passive else np.zeros(shape)
     tendon = length - along if elastic_tendon else np.where(floored, length - along, slack_length)
     return HeadState(

@@ -3,7 +3,7 @@
 Every curve is dimensionless: force over maximal isometric force, fibre length over optimal
 fibre length, tendon length over tendon slack length, velocity over maximal shortening
 velocity with **shortening negative**. A set is a frozen dataclass of its constants, so one
-constant is altered by ``dataclasses.replace(DeGroote2016(), passive_strain=0.5)``.
+constant is altered by ``dataclasses.replace(DeGrooteCurves(), passive_strain=0.5)``.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["CURVE_SETS", "CurveSet", "DeGroote2016", "Thelen2003", "curve_set"]
+__all__ = ["CURVE_SETS", "CurveSet", "DeGrooteCurves", "ThelenCurves", "curve_set"]
 
 
 class CurveSet(Protocol):
@@ -32,7 +32,12 @@ class CurveSet(Protocol):
 
     @property
     def name(self) -> str:
-        """Author-year name of the set."""
+        """Source key that chooses the set in a study."""
+        ...
+
+    @property
+    def title(self) -> str:
+        """What a person reads, such as "curves of Thelen (2003)"."""
         ...
 
     @property
@@ -95,7 +100,7 @@ def _slope(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class DeGroote2016:
+class DeGrooteCurves:
     """Smooth curves of De Groote et al. 2016.
 
     - active: ``Σᵢ hᵢ exp(-½ ((x - cᵢ) / (wᵢ + kᵢ x))²)``, three terms
@@ -119,11 +124,12 @@ class DeGroote2016:
 
     Examples
     --------
-    >>> round(float(DeGroote2016().active_force_length(1.0)), 3)
+    >>> round(float(DeGrooteCurves().active_force_length(1.0)), 3)
     0.994
     """
 
-    name: str = "DeGroote2016"
+    name: str = "degroote2016"
+    title: str = "curves of De Groote et al. (2016)"
     source: str = (
         "De Groote F, Kinney AL, Rao AV, Fregly BJ 2016, Ann Biomed Eng 44:2922-2936; "
         "constants as coded in SymPy 1.14.0 (BSD)"
@@ -269,7 +275,7 @@ class DeGroote2016:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Thelen2003:
+class ThelenCurves:
     """Curves of Thelen 2003 for young adults; formulas and constants **from memory**.
 
     - active: ``exp(-(x - 1)² / g)``
@@ -291,7 +297,8 @@ class Thelen2003:
     Thelen DG 2003, J Biomech Eng 125:70-77 (from memory).
     """
 
-    name: str = "Thelen2003"
+    name: str = "thelen2003"
+    title: str = "curves of Thelen (2003)"
     source: str = "Thelen DG 2003, J Biomech Eng 125:70-77; formulas and constants from memory"
     source_key: str = "thelen2003"
     active_width: float = 0.45
@@ -444,9 +451,9 @@ class Thelen2003:
         return _slope(np.where(strain > toe_strain, line_slope, toe), strain, clamp)
 
 
-CURVE_SETS: Mapping[str, type[DeGroote2016 | Thelen2003]] = {
-    "DeGroote2016": DeGroote2016,
-    "Thelen2003": Thelen2003,
+CURVE_SETS: Mapping[str, type[DeGrooteCurves | ThelenCurves]] = {
+    "degroote2016": DeGrooteCurves,
+    "thelen2003": ThelenCurves,
 }
 """Name → class of each set that ships with the library."""
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from momentshare.muscle import curve_set
 from momentshare.report.citations import citations, run_keys
 from momentshare.report.record import versions
 
@@ -77,7 +78,7 @@ def methods_text(result: CohortResult) -> list[str]:
     muscles = (
         f"The limb '{model.name}' (version {model.version}, digest {model.digest}) was scaled to "
         f"each person. Capacity of the {len(model.head_names)} heads at the length and speed of "
-        f"each frame follows the curves {settings.curves} with "
+        f"each frame follows the {curve_set(settings.curves).title} with "
         f"{'an elastic' if settings.elastic_tendon else 'a rigid'} tendon and "
         f"{'with' if settings.passive_force else 'without'} passive force. The moments were shared "
         f"by minimising the sum of activation to the power {exponent}"

@@ -287,7 +287,7 @@ class SettingsEntry(Entry):
     balance_forearm: bool = False
     glenoid_constraint: bool = False
     frames: Annotated[int, Field(ge=5, le=2001)] = 51
-    curves: Name = "DeGroote2016"
+    curves: Name = "degroote2016"
     elastic_tendon: bool = False
     passive_force: bool = True
     scapula: Name | None = None

@@ -6,7 +6,7 @@ one source share a common one:
     z = √s · z_common + √(1 - s) · z_own,   s = :attr:`Spreads.shared`.
 
 Shared are volumes, fibre lengths and reference fibre lengths by source; sites by source and
-body, axis by axis; wrap radii by source; strength factors by source; the three lengths of a
+body, axis by axis; surface radii by source; strength factors by source; the three lengths of a
 person's arm; and, per person, posture, load and lateral ratio over the conditions. All other
 quantities are independent. A positive number with median v and spread s is lognormal,
 ``v · exp(z · √log(1 + (s/v)²))``; angles, coordinates and ratios are normal, ``v + s z``.
@@ -59,7 +59,7 @@ FAMILIES = {
     "fibre_length": "optimal fibre lengths",
     "reference_fibre_length": "fibre length in the reference posture",
     "attachments": "attachment sites",
-    "wrap_radii": "wrap radii",
+    "surface_radii": "surface radii",
     "strength": "specific tension and strength factors",
     "scapula": "scapula angles",
     "joint_geometry": "joint centre and other quantities",
@@ -219,8 +219,8 @@ def build_layout(study: Study, model: Model, spreads: Spreads, people: Sequence[
                 layout.add(f"site:{site.name}:{axis}", "attachments")
     for surface in model.surfaces.values():
         if surface.spread > 0.0:
-            layout.add(f"radius:source {surface.source}", "wrap_radii")
-            layout.add(f"radius:{surface.name}", "wrap_radii")
+            layout.add(f"radius:source {surface.source}", "surface_radii")
+            layout.add(f"radius:{surface.name}", "surface_radii")
     policy = study.file.settings.scapula or model.default_scapula
     for name, number in model.quantities.items():
         family = _quantity_family(name, policy)
@@ -254,7 +254,7 @@ def _quantity_family(name: str, policy: str) -> str:
         return ""
     if name.startswith("scapula_"):
         return "scapula" if name.startswith(f"scapula_{policy}_") else ""
-    if name.startswith("strength_") or name in {"specific_tension", "max_fibre_velocity"}:
+    if name.startswith("strength_") or name in {"specific_tension", "greatest_shortening_speed"}:
         return "strength"
     if name.startswith("volume_"):
         return "muscle_volume"

@@ -138,12 +138,12 @@ class View:
     @property
     def optimal(self) -> NDArray[np.float64]:
         """Optimal fibre length of each head [m]."""
-        return self.limb.optimal_fibre_length
+        return self.limb.peak_fibre_length
 
     @property
     def largest(self) -> NDArray[np.float64]:
         """Maximal isometric force of each head [N]."""
-        return self.limb.max_isometric_force
+        return self.limb.greatest_isometric_force
 
     @property
     def volume(self) -> NDArray[np.float64]:
@@ -404,10 +404,10 @@ def _held(limb: Limb, angles: NDArray[np.float64]) -> LiftResult:
 def _built(person: Person, model: Model, scapula: str, variation: Variation | None) -> Limb:
     if variation is None:
         return build_limb(person, model, scapula=scapula)
-    own = np.array([head.optimal_fibre_length.value for head in model.heads])
+    own = np.array([head.peak_fibre_length.value for head in model.heads])
     numbers = Numbers(
         offsets=variation.offsets,
-        head_factors={"optimal_fibre_length": own[variation.fibre_from] / own},
+        head_factors={"peak_fibre_length": own[variation.fibre_from] / own},
     )
     limbs, faults = build_limbs([person], model, scapula=scapula, numbers=numbers, shorten=True)
     if faults:
