@@ -12,6 +12,7 @@ import numpy as np
 from momentshare._kernels import is_available
 from momentshare.errors import ShapeError
 from momentshare.sharing import _balance
+from momentshare.sharing._bounded import solve_bounded
 from momentshare.sharing._certificate import certify
 from momentshare.sharing._compiled import empty_raw, run_kernel, solve_compiled
 from momentshare.sharing._interior import solve_inside
@@ -130,7 +131,9 @@ def share(
     the last digits only: the certificate of every frame is computed from the problem data.
     The results are the same with any ``threads`` but for those digits.
     A frame counts as certified at 1e-9 (see ``Certificate``), at 1e-5 where the referee solved
-    it: several bounded free values, or min–max with inequalities in force.
+    it: min–max with inequalities in force, and now and then several bounded free values. Of
+    bounded free values the certificate is that of the problem with those at a bound held there;
+    that their prices ``λ·C`` push them against it is what ended the search.
     Calls share nothing and may run in several threads at once.
 
     Examples
@@ -191,8 +194,13 @@ def solve(
     problem: Problem, route: str, threads: int | None, *, chain: bool
 ) -> tuple[RawSharing, str]:
     """Solve a checked problem by the named route; returns the routes really taken."""
-    if route == "referee" or (problem.free > 1 and problem.has_bounds):
+    if route == "referee":
         return solve_referee(problem), "referee"
+    if problem.free > 1 and problem.has_bounds:
+        raw, helped = solve_bounded(
+            problem, lambda part: _solve_unbounded(part, route, threads, chain=chain)
+        )
+        return raw, f"{route} and referee" if helped else route
     raw = _solve_unbounded(problem, route, threads, chain=chain)
     if problem.has_bounds:
         raw = _clamp_free_value(problem, raw, route, threads, chain=chain)

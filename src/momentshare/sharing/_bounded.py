@@ -1,0 +1,192 @@
+"""Bounds on several free values, by guessing which are met and looking at their prices.
+
+The least effort is a convex function of the free values, and its slope against value k is
+``-λ·C_k`` with the multipliers λ of the problem in which that value is held. So an answer is
+optimal where every value off its bounds is free, every value at its upper bound has
+``λ·C_k ≥ 0`` and every value at its lower bound ``λ·C_k ≤ 0``. Starting from a guess, values that
+leave their bounds are held there and values whose price has the wrong sign are let go, all at
+once at first and later one at a time, until nothing changes. In a shortfall the distance from
+the wanted moment comes before the effort: its slope is ``-(D⁻² u)·C_k``, with u the unmet moment
+and D the row norms, and the price of effort decides only where that slope is zero.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from importlib.util import find_spec
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from momentshare.sharing._balance import row_sizes
+from momentshare.sharing._compiled import empty_raw
+from momentshare.sharing._referee import solve_referee
+from momentshare.sharing._result import RawSharing, Status, replaced
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from numpy.typing import NDArray
+
+    from momentshare.sharing._problem import Problem
+    from momentshare.sharing._result import FloatArray, IntArray
+
+ROUNDS = 40
+"""Changes of guess after which a frame goes to the general solver."""
+
+_TOGETHER = 8
+"""Rounds in which all values of a frame change at once."""
+
+PRICED = 1e-8
+"""Part of the terms of a price below which its sign means nothing."""
+
+_OVER = 1e-10
+"""Part of the way between the bounds by which a value may pass one: rounding."""
+
+_WIDE = 0.5
+"""A value with less than this part of the reach of the widest one is first held, not free."""
+
+LOW, LOOSE, HIGH, RESTING = -1, 0, 1, 2
+"""Places of a value: at a bound, free, or held at zero until its price is known."""
+
+
+def solve_bounded(
+    problem: Problem, solve: Callable[[Problem], RawSharing]
+) -> tuple[RawSharing, bool]:
+    """Share with several free values of which some have bounds.
+
+    Parameters
+    ----------
+    problem : Problem
+    solve : callable
+        Solves a problem whose free values have no bounds.
+
+    Returns
+    -------
+    raw : RawSharing
+    helped : bool
+        Whether the general solver had to settle any frame.
+    """
+    place = _guess(problem)
+    raw = empty_raw(problem)
+    raw.status[:] = Status.UNCERTIFIED
+    open_ = np.arange(problem.frames)
+    for turn in range(ROUNDS):
+        if open_.size == 0:
+            break
+        part = problem.take(open_)
+        found = _solve_places(part, place[open_], solve)
+        changed = _moved(part, found, place[open_], one=turn >= _TOGETHER)
+        _write(raw, open_, found)
+        moves = (changed != place[open_]).any(axis=1)
+        place[open_] = changed
+        open_ = open_[moves]
+    left = np.union1d(open_, np.flatnonzero(raw.status == Status.UNCERTIFIED))
+    left = left[~problem.invalid[left]]
+    if left.size == 0 or find_spec("cvxpy") is None:
+        raw.status[open_] = Status.UNCERTIFIED
+        return raw, False
+    return replaced(raw, left, solve_referee(problem.take(left))), True
+
+
+def _guess(problem: Problem) -> IntArray:
+    """Values without bounds and those that reach farthest are free, the rest begins at zero."""
+    size = row_sizes(problem.arms * problem.capacity[:, None, :])
+    length = np.linalg.norm(problem.columns / size[:, :, None], axis=1)
+    span = np.where(length > 0.0, problem.upper - problem.lower, 0.0)
+    with np.errstate(invalid="ignore"):
+        reach = np.where(length > 0.0, length * span, 0.0)
+        wide = reach >= _WIDE * reach.max(axis=1, initial=0.0, keepdims=True)
+    place = np.where(wide & (span > 0.0), LOOSE, RESTING)
+    return np.array(np.broadcast_to(place, (problem.frames, problem.free)), dtype=np.int8)
+
+
+def _solve_places(
+    part: Problem, place: IntArray, solve: Callable[[Problem], RawSharing]
+) -> RawSharing:
+    """Solve frames with some values held, those with the same values free side by side."""
+    whole = empty_raw(part)
+    value = held_values(part, place)
+    pattern = (place == LOOSE) @ (1 << np.arange(place.shape[1]))
+    for code in np.unique(pattern):
+        index = np.flatnonzero(pattern == code)
+        some = part.take(index)
+        loose = np.array([bool(code >> k & 1) for k in range(place.shape[1])])
+        fixed = value[index][:, ~loose]
+        endless = np.full((1, int(loose.sum())), np.inf)
+        moved = some.moments - np.einsum("fjk,fk->fj", some.columns[:, :, ~loose], fixed)
+        found = solve(
+            replace(
+                some,
+                moments=np.ascontiguousarray(np.broadcast_to(moved, (index.size, part.rows))),
+                columns=np.ascontiguousarray(some.columns[:, :, loose]),
+                lower=-endless,
+                upper=endless,
+            )
+        )
+        free = value[index]
+        free[:, loose] = found.free_values
+        _write(whole, index, replace(found, free_values=free))
+    return whole
+
+
+def held_values(part: Problem, place: IntArray) -> FloatArray:
+    """Values at their bounds; zero, or the bound next to it, for those that rest."""
+    lower = np.broadcast_to(part.lower, place.shape)
+    upper = np.broadcast_to(part.upper, place.shape)
+    value = np.clip(np.zeros(place.shape), lower, upper)
+    value = np.where(place == LOW, lower, value)
+    return np.asarray(np.where(place == HIGH, upper, value))
+
+
+def _moved(part: Problem, found: RawSharing, place: IntArray, *, one: bool) -> IntArray:
+    """Return the places that the answer calls for; the same ones where it is optimal."""
+    lower = np.broadcast_to(part.lower, place.shape)
+    upper = np.broadcast_to(part.upper, place.shape)
+    price, size = _prices(part, found)
+    sign = np.where(np.abs(price) > PRICED * size, np.sign(price), 0.0)
+    value = found.free_values
+    with np.errstate(invalid="ignore"):
+        room = np.where(np.isfinite(upper - lower), upper - lower, 1.0)
+        room = _OVER * np.maximum(room, np.abs(value))
+        over = np.where(value > upper + room, value - upper, 0.0)
+        under = np.where(value < lower - room, lower - value, 0.0)
+    wanted = place.copy()
+    loose = place == LOOSE
+    wanted[loose & (over > 0.0)] = HIGH
+    wanted[loose & (under > 0.0)] = LOW
+    wanted[(place == HIGH) & (sign < 0.0)] = LOOSE
+    wanted[(place == LOW) & (sign > 0.0)] = LOOSE
+    resting, shut = place == RESTING, upper <= lower
+    bound = np.where(sign > 0.0, upper, lower)
+    towards = np.where(np.isfinite(bound), np.where(sign > 0.0, HIGH, LOW), LOOSE)
+    at_bound = value == bound  # resting on zero that is itself a bound
+    asks = resting & (sign != 0.0) & ~shut & ~at_bound
+    wanted[asks] = towards[asks]
+    wanted[shut] = place[shut]
+    if one:
+        # A single change a round, the largest first, cannot go to and fro for ever as easily.
+        pull = np.where(size > 0.0, np.abs(price) / np.where(size > 0.0, size, 1.0), 0.0)
+        far = (over + under) / np.where(np.isfinite(upper - lower), upper - lower + 1e-300, 1.0)
+        weight = np.where(wanted != place, np.maximum(pull, far), -1.0)
+        keep = np.arange(place.shape[1]) == weight.argmax(axis=1)[:, None]
+        wanted = np.where(keep, wanted, place)
+    return np.asarray(wanted, dtype=np.int8)
+
+
+def _prices(part: Problem, found: RawSharing) -> tuple[FloatArray, FloatArray]:
+    """Effort saved, or in a shortfall distance, for each unit of a free value; and its terms."""
+    effort = np.einsum("fj,fjk->fk", found.multipliers, part.columns)
+    terms = np.einsum("fj,fjk->fk", np.abs(found.multipliers), np.abs(part.columns))
+    rows = row_sizes(part.arms * part.capacity[:, None, :])
+    pull = found.unmet / rows**2
+    nearer = np.einsum("fj,fjk->fk", pull, part.columns)
+    parts = np.einsum("fj,fjk->fk", np.abs(pull), np.abs(part.columns))
+    decided = np.abs(nearer) > PRICED * parts
+    first = (found.status == Status.SHORTFALL)[:, None] & decided
+    return np.where(first, nearer, effort), np.where(first, parts, terms)
+
+
+def _write(raw: RawSharing, index: NDArray[np.intp], part: RawSharing) -> None:
+    for name in RawSharing.__dataclass_fields__:
+        getattr(raw, name)[index] = getattr(part, name)
