@@ -8,7 +8,7 @@ active force / capacity here; **strength fraction** force / maximal isometric fo
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -17,6 +17,7 @@ from momentshare.demand import Demand, demand
 from momentshare.directions import ROWS
 from momentshare.errors import InputError
 from momentshare.geometry.rotation import rotation_about
+from momentshare.hand import hand_limits
 from momentshare.joint import FACETS, glenoid_frame, stability_limits
 from momentshare.paths import paths
 from momentshare.posture import Posture
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
 __all__ = [
     "BALANCED",
     "Criterion",
+    "HandChoice",
     "Lateral",
     "LiftResult",
     "Prepared",
@@ -79,6 +81,7 @@ class Prepared:
         need, lift = self.demand, self.lift
         index = lift.limb_in(self.limb.skeleton)
         weights = self.limb.volume_weights
+        hand = hand_limits(self.limb.skeleton, lift)
         return Balance(
             head_names=self.limb.head_names,
             row_names=names,
@@ -92,6 +95,9 @@ class Prepared:
             ratio=np.zeros(len(lift.reachable)),
             posed=lift.reachable,
             volume_weights=weights if index is None else weights[index],
+            friction=hand.friction,
+            couple_lever=need.couple_moments[:, rows],
+            couple_limit=hand.couple,
             load=LoadMoments(
                 fixed=need.limb_moments[:, rows],
                 # One kilogram in both hands together is half a kilogram in each.
@@ -117,6 +123,34 @@ class Prepared:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class HandChoice:
+    """What the hand does besides carrying the load, given or chosen by the optimiser.
+
+    Attributes
+    ----------
+    push : float array, shape (frames,)
+        Outward push of one hand [N].
+    couple : float array, shape (frames, 2)
+        Couples with which it turns the bar, about :data:`momentshare.hand.COUPLES` [N·m].
+    met : bool array, shape (frames, 3)
+        Whether push and couples stand at a bound of what a hand can hold, or that was given.
+    """
+
+    push: NDArray[np.float64]
+    couple: NDArray[np.float64]
+    met: NDArray[np.bool_]
+
+    @classmethod
+    def of(cls, balance: Balance, answer: Sharing) -> HandChoice:
+        """Read it from an answer."""
+        return cls(
+            push=balance.push_of(answer),
+            couple=balance.couple_of(answer),
+            met=balance.bounds_met(answer),
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LiftResult:
     """The answer for lifts and one treatment of the lateral force.
 
@@ -131,9 +165,13 @@ class LiftResult:
     sharing : Sharing
         Balanced rows only, see ``criterion.rows``.
     moments : float array, shape (frames, rows)
-        Net moments with the lateral force of this answer [N·m], all rows of ``ROWS``.
+        Net moments with the lateral force and couples of this answer [N·m], all rows of ``ROWS``.
     lateral_force, lateral_ratio : float array, shape (frames,)
         Outward push of one hand [N], and over its vertical force.
+    hand_couple : float array, shape (frames, 2)
+        Couples with which the hand turns the bar [N·m], about :data:`momentshare.hand.COUPLES`.
+    hand_bound_met : bool array, shape (frames, 3)
+        Whether lateral force and couples stand at a bound.
     greatest : GreatestFactor or None
         The factor is the greatest load [kg, both hands] at each height.
     contact : float array, shape (frames, 3)
@@ -147,6 +185,8 @@ class LiftResult:
     moments: NDArray[np.float64]
     lateral_force: NDArray[np.float64]
     lateral_ratio: NDArray[np.float64]
+    hand_couple: NDArray[np.float64]
+    hand_bound_met: NDArray[np.bool_]
     greatest: GreatestFactor | None
     contact: NDArray[np.float64]
 
@@ -249,34 +289,40 @@ def solve_lift(
     balance = prepared.balance(chosen, glenoid=glenoid).treated(lateral)
     answer = balance.share(chosen, glenoid=glenoid)
     greatest = balance.greatest_load() if greatest_load else None
-    return assemble(prepared, lateral, chosen, balance.push_of(answer), answer, greatest)
+    return assemble(prepared, lateral, chosen, HandChoice.of(balance, answer), answer, greatest)
 
 
 def require_bar(lift: Lift, lateral: Lateral) -> None:
     """Raise ``InputError`` where a lateral force is asked of what cannot carry one."""
-    if not lift.lateral_free and lateral.mode != "zero":
+    if lift.lateral_free:
+        return
+    if lateral.mode != "zero":
         raise InputError(
             f"lateral mode {lateral.mode!r}: dumbbells cannot be pushed against each other; "
             "use 'zero'"
         )
+    if lateral.free_couples or any(lateral.given_couples):
+        raise InputError("couples of the hands: dumbbells cannot be turned against each other")
 
 
 def assemble(
     prepared: Prepared,
     lateral: Lateral,
     criterion: Criterion,
-    push: NDArray[np.float64],
+    hand: HandChoice,
     answer: Sharing,
     greatest: GreatestFactor | None,
 ) -> LiftResult:
-    """Put an answer and the outward push that belongs to it [N] beside what they came from."""
-    need = prepared.demand
+    """Put an answer and what the hand does in it beside what they came from."""
+    need, push = prepared.demand, hand.push
     vertical = need.hand_force()
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = np.where(vertical > 0.0, push / vertical, 0.0)
     pull = np.einsum("fh,fhk->fk", answer.force, prepared.paths.line_of_action)
-    arrays = {
-        "moments": need.moments(push),
+    arrays: dict[str, Any] = {
+        "moments": need.moments(push, hand.couple),
+        "hand_couple": hand.couple,
+        "hand_bound_met": hand.met,
         "lateral_force": push,
         "lateral_ratio": np.where(prepared.lift.reachable, ratio, np.nan),
         "contact": need.joint_force(push) - pull,

@@ -2,11 +2,13 @@
 
 In every frame the heads pull with forces F = capacity ∘ a + passive so that
 
-    R F = m + l · q,
+    R F = m + l · q + T c,
 
 with R the moment arms, m the net moments without a lateral force, q the outward push of the hand
 along the bar and l the moment that one newton of it adds. The push is given as a ratio to the
-vertical force of the hand, or free for the optimiser. A :class:`Balance` holds these arrays for
+vertical force of the hand, or free for the optimiser. The two couples with which the hands may
+turn the bar against each other stand beside it in the same way (:mod:`momentshare.hand`). A
+:class:`Balance` holds these arrays for
 any number of frames; it may come from a lift (:meth:`momentshare.analysis.Prepared.balance`), or
 directly from moment arms and moments that somebody else has.
 """
@@ -35,7 +37,7 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
 
-__all__ = ["BALANCED", "Balance", "Criterion", "GlenoidLimit", "Lateral", "LoadMoments"]
+__all__ = ["APART", "BALANCED", "Balance", "Criterion", "GlenoidLimit", "Lateral", "LoadMoments"]
 
 BALANCED = ROWS[:4]
 """Rows balanced by default: three at the shoulder and elbow extension.
@@ -46,10 +48,16 @@ The couple about the forearm is left out, because the grip can carry it.
 LateralMode = Literal["measured", "zero", "free"]
 _T = TypeVar("_T")
 
+_ALIKE = 1e-20
+"""Square of the sine between two levers below which they are one."""
+
+_MET = 1e-9
+"""Part of the way between bounds within which a value stands at one."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Lateral:
-    """How the lateral hand force along the bar is known.
+    """How the lateral hand force along the bar is known, and the couples that go with it.
 
     Parameters
     ----------
@@ -58,13 +66,18 @@ class Lateral:
     ratio : float or tuple of float
         Outward push over vertical force, for ``measured``; one value, or one a frame.
     bounds : pair of float, optional
-        Least and greatest ratio for ``free``, set by grip friction or by the couple that the
-        hand can carry.
+        Least and greatest ratio for ``free``; by default what friction can hold.
+    couples : {"zero", "free"} or pair of float
+        The couples of the hands that cancel left against right: none, chosen by the optimiser
+        within what a hand can hold, or given [N·m] about the axes of
+        :data:`momentshare.hand.COUPLES`. None by default, since nothing in the criterion says
+        what they cost the wrist, so that free ones go to their bounds.
     """
 
     mode: LateralMode
     ratio: float | tuple[float, ...] = 0.0
     bounds: tuple[float, float] | None = None
+    couples: Literal["zero", "free"] | tuple[float, float] = "zero"
 
     def __post_init__(self) -> None:
         if self.mode not in {"measured", "zero", "free"}:
@@ -77,6 +90,25 @@ class Lateral:
             )
         if self.bounds is not None and not self.bounds[0] <= self.bounds[1]:
             raise InputError(f"lateral bounds: wanted low <= high, got {self.bounds!r}")
+        if isinstance(self.couples, str):
+            if self.couples not in {"zero", "free"}:
+                raise InputError(
+                    f"couples of the hands: wanted zero, free or two numbers, got {self.couples!r}"
+                )
+        elif len(self.couples) != 2 or not np.all(np.isfinite(self.couples)):
+            raise InputError(
+                f"couples of the hands: wanted two numbers [N·m], got {self.couples!r}"
+            )
+
+    @property
+    def free_couples(self) -> bool:
+        """Whether the optimiser chooses the couples of the hands."""
+        return self.couples == "free"
+
+    @property
+    def given_couples(self) -> tuple[float, float]:
+        """Couples that are given [N·m]; zero where none are."""
+        return (0.0, 0.0) if isinstance(self.couples, str) else self.couples
 
     def ratios(self, frames: int) -> Floats:
         """Ratio in each frame: the given one when measured, otherwise zero; shape (frames,)."""
@@ -87,6 +119,10 @@ class Lateral:
                 f"got {given.size}"
             )
         return np.broadcast_to(given, (frames,))
+
+
+APART = Lateral(mode="zero", couples=(0.0, 0.0))
+"""Hands that hold nothing in common, such as dumbbells: neither force nor couples, ever."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -194,6 +230,16 @@ class Balance:
         Whether the optimiser chooses the push in place of ``ratio``.
     ratio_bounds : pair of float array, each of shape (...), optional
         Least and greatest ratio of a free push.
+    friction : float array, shape (...), optional
+        Greatest ratio that friction can hold; bounds a free push where no others are given.
+    couple_lever : float array, shape (..., rows, 2), optional
+        T, moment of one newton metre of each couple [N·m/N·m].
+    couple_limit : float array, shape (..., 2), optional
+        Greatest couples in either sense [N·m]; needed for free ones.
+    couple : float array, shape (..., 2), optional
+        c, given couples [N·m]; none where not given.
+    couples_free : bool
+        Whether the optimiser chooses the couples in place of ``couple``.
     volume_weights : float array, shape (heads,) or (..., heads)
         Volume of each head over the mean of its limb.
     posed : bool array, shape (...)
@@ -218,6 +264,11 @@ class Balance:
     groups: tuple[str, ...] = ()
     free: bool = False
     ratio_bounds: tuple[Floats, Floats] | None = None
+    friction: Floats | None = None
+    couple_lever: Floats | None = field(default=None, repr=False)
+    couple_limit: Floats | None = field(default=None, repr=False)
+    couple: Floats | None = None
+    couples_free: bool = False
     load: LoadMoments | None = field(default=None, repr=False)
     glenoid: GlenoidLimit | None = field(default=None, repr=False)
 
@@ -287,20 +338,56 @@ class Balance:
         names = [item.name for item in fields(self) if item.name not in kept]
         return replace(self, **{name: picked(getattr(self, name)) for name in names})
 
-    def treated(self, lateral: Lateral) -> Balance:
-        """Treat the lateral force of all frames in one way."""
-        if lateral.mode == "free":
-            bounds = lateral.bounds
-            limits = None
-            if bounds is not None:
-                limits = (
-                    np.full(self.posed.shape, bounds[0]),
-                    np.full(self.posed.shape, bounds[1]),
-                )
-            return replace(self, free=True, ratio=np.zeros(self.posed.shape), ratio_bounds=limits)
-        ratio = lateral.ratios(self.posed.shape[0] if self.posed.ndim else 1)
+    def treated(self, *laterals: Lateral, counts: tuple[int, ...] = ()) -> Balance:
+        """Treat the lateral force and the couples of the hands in one way, or lift by lift.
+
+        Parameters
+        ----------
+        laterals : Lateral
+            One for all frames, or several with their numbers of frames in ``counts``; those must
+            have the same values free.
+        counts : tuple of int
+        """
+        first, shape = laterals[0], self.posed.shape
+        kinds = {(lateral.mode == "free", lateral.free_couples) for lateral in laterals}
+        if len(kinds) > 1:
+            raise InputError("lateral force: treatments with different values free, solve each")
+        sizes = counts or (int(np.prod(shape)),)
+
+        def along(values: list[Any], *last: int) -> Floats:
+            parts = [
+                np.broadcast_to(np.asarray(v, dtype=float), (n, *last))
+                for v, n in zip(values, sizes, strict=True)
+            ]
+            return np.concatenate(parts).reshape(*shape, *last)
+
+        free = first.mode == "free"
+        given = [lateral.given_couples for lateral in laterals]
+        couple = None if first.free_couples or not any(map(any, given)) else along(given, 2)
+        if couple is not None and self.couple_lever is None:
+            raise InputError("couples of the hands: this balance knows of no bar; drop them")
+        bounds = None
+        if free and (self.friction is not None or any(lt.bounds is not None for lt in laterals)):
+            widest = np.full(shape, np.inf) if self.friction is None else self.friction
+            low, high = (
+                along([np.nan if lt.bounds is None else lt.bounds[k] for lt in laterals])
+                for k in (0, 1)
+            )
+            bounds = (
+                np.where(np.isnan(low), -widest, low),
+                np.where(np.isnan(high), widest, high),
+            )
+        ratio = np.zeros(shape)
+        if not free:
+            each = [lateral.ratios(n) for lateral, n in zip(laterals, sizes, strict=True)]
+            ratio = np.concatenate(each).reshape(shape)
         return replace(
-            self, free=False, ratio=ratio if self.posed.ndim else ratio[0], ratio_bounds=None
+            self,
+            free=free,
+            ratio=ratio,
+            ratio_bounds=bounds,
+            couple=couple,
+            couples_free=first.free_couples and self.couple_lever is not None,
         )
 
     @property
@@ -310,21 +397,59 @@ class Balance:
 
     @property
     def known_moments(self) -> Floats:
-        """Net moments with the given push [N·m], shape (..., rows)."""
-        return np.asarray(self.moments + self.push[..., None] * self.lever)
+        """Net moments with the given push and couples [N·m], shape (..., rows)."""
+        return np.asarray(self.moments + self._given_couple + self.push[..., None] * self.lever)
+
+    @property
+    def _given_couple(self) -> Floats | float:
+        """Moments of the given couples [N·m]."""
+        if self.couple is None or self.couple_lever is None:
+            return 0.0
+        return np.asarray(np.sum(self.couple_lever * self.couple[..., None, :], axis=-1))
+
+    @property
+    def _free_couples(self) -> Floats | None:
+        """Lever of the couples where they are free."""
+        return self.couple_lever if self.couples_free else None
 
     @property
     def columns(self) -> Floats | None:
-        """Free column of R F + C f = m, shape (..., rows, 1); None where the push is given."""
-        return -self.lever[..., None] if self.free else None
+        """Free columns of R F + C f = m, shape (..., rows, k): push, couples; None without any."""
+        found = [-self.lever[..., None]] if self.free else []
+        if (turning := self._free_couples) is not None:
+            found.append(-turning)
+        return np.concatenate(found, axis=-1) if found else None
 
     @property
-    def push_bounds(self) -> tuple[Floats, Floats] | None:
-        """Least and greatest free push [N], shape (..., 1); a pulling hand swaps the two."""
-        if not self.free or self.ratio_bounds is None:
+    def free_bounds(self) -> tuple[Floats, Floats] | None:
+        """Least and greatest free values [N, N·m], shape (..., k); None without any bound.
+
+        A pulling hand swaps the bounds of its push.
+        """
+        found: list[tuple[Floats, Floats]] = []
+        if self.free:
+            if self.ratio_bounds is None:
+                endless = np.full((*self.posed.shape, 1), np.inf)
+                found.append((-endless, endless))
+            else:
+                low, high = (self._pushed(limit) for limit in self.ratio_bounds)
+                found.append((np.minimum(low, high)[..., None], np.maximum(low, high)[..., None]))
+        if self.couples_free:
+            found.append(self._couple_bounds())
+        if not found or not any(np.isfinite(side).any() for pair in found for side in pair):
             return None
-        low, high = (limit * self.vertical for limit in self.ratio_bounds)
-        return np.minimum(low, high)[..., None], np.maximum(low, high)[..., None]
+        low, high = (np.concatenate([pair[k] for pair in found], axis=-1) for k in (0, 1))
+        return low, high
+
+    def _pushed(self, ratio: Floats) -> Floats:
+        """Push that a ratio stands for [N]; no ratio bounds no push of a hand without load."""
+        with np.errstate(invalid="ignore"):
+            return np.where(np.isinf(ratio), ratio, ratio * self.vertical)
+
+    def _couple_bounds(self) -> tuple[Floats, Floats]:
+        if self.couple_limit is None:
+            raise InputError("couples of the hands: free ones need bounds; give couple_limit")
+        return -self.couple_limit, self.couple_limit
 
     def weights(self, criterion: Criterion) -> Floats | None:
         """Weights of a criterion; None where all are equal."""
@@ -361,7 +486,7 @@ class Balance:
             exponent=criterion.exponent,
             weights=self.weights(criterion),
             free_columns=self.columns,
-            free_bounds=self.push_bounds,
+            free_bounds=self.free_bounds,
             inequalities=self._cone() if glenoid else None,
             chain=chain,
             threads=threads,
@@ -374,6 +499,25 @@ class Balance:
         if self.free:
             return np.asarray(answer.free_values[..., 0])
         return np.where(self.posed, self.push, np.nan)
+
+    def couple_of(self, answer: Sharing) -> Floats:
+        """Couples of the hand that belong to an answer [N·m], shape (..., 2)."""
+        if self.couples_free:
+            return np.asarray(answer.free_values[..., -2:])
+        given = 0.0 if self.couple is None else self.couple
+        return np.where(self.posed[..., None], given, np.nan) * np.ones(2)
+
+    def bounds_met(self, answer: Sharing) -> Flags:
+        """Whether push and couples of an answer stand at a bound of theirs, shape (..., 3)."""
+        met = np.zeros((*self.posed.shape, 3), dtype=bool)
+        bounds = self.free_bounds
+        if bounds is not None:
+            low, high = bounds
+            value = answer.free_values
+            reach = _MET * np.where(np.isfinite(high - low), high - low, 0.0)
+            at = ((value <= low + reach) | (value >= high - reach)) & (high > low)
+            met[..., (0 if self.free else 1) : (3 if self.couples_free else 1)] = at
+        return met
 
     def greatest_load(self) -> GreatestFactor:
         """Largest load [kg, both hands] that can be held in each frame.
@@ -395,6 +539,7 @@ class Balance:
             self.load.each,
             passive_force=self.passive,
             free_columns=self.columns,
+            free_bounds=self._load_bounds(),
         )
         if self.ratio_bounds is None:
             return best
@@ -409,10 +554,33 @@ class Balance:
         return greatest_factor(
             self.arms,
             self.capacity,
-            self._load().fixed,
+            self._load().fixed + self._given_couple,
             self.moments_of_a_kilogram(ratio),
             passive_force=self.passive,
+            free_columns=None if (turning := self._free_couples) is None else -turning,
+            free_bounds=self._couple_bounds() if self.couples_free else None,
         )
+
+    def _load_bounds(self) -> tuple[Floats, Floats] | None:
+        """Bounds of a free push, which none bounds here, and of free couples."""
+        if not self.couples_free:
+            return None
+        endless = np.full((*self.posed.shape, 1), np.inf)
+        low, high = self._couple_bounds()
+        return np.concatenate([-endless, low], axis=-1), np.concatenate([endless, high], axis=-1)
+
+    def _push_weights(self) -> Floats:
+        """Weights with which unmet moments give a free push, whatever the couples, (..., rows)."""
+        lever = self.lever
+        if (turning := self._free_couples) is not None:
+            first, second = turning[..., 0], turning[..., 1]
+            second = second - _along(second, first)
+            lever = lever - _along(lever, first)
+            lever = lever - _along(lever, second)
+        size = _times(lever, lever)[..., None]
+        # What rounding leaves of a push that the couples can stand for is no push.
+        real = size > _ALIKE * _times(self.lever, self.lever)[..., None]
+        return np.asarray(np.where(real, lever / np.where(real, size, 1.0), 0.0))
 
     def moments_of_a_kilogram(self, ratio: Floats) -> Floats:
         """Moments of one more kilogram with the push in a ratio [N·m/kg], shape (..., rows)."""
@@ -429,27 +597,23 @@ class Balance:
         force = best.activation * self.capacity + self.passive
         pull = np.einsum("...rh,...h->...r", self.arms, force)
         with np.errstate(divide="ignore", invalid="ignore"):
-            left = pull - load.fixed - best.factor[..., None] * load.each
-            push = np.einsum("...r,...r->...", self.lever, left)
-            push = push / np.einsum("...r,...r->...", self.lever, self.lever)
-            ratio = push / (best.factor * load.vertical)
+            left = pull - load.fixed - self._given_couple - best.factor[..., None] * load.each
+            ratio = _times(self._push_weights(), left) / (best.factor * load.vertical)
         return np.where(np.isfinite(ratio), ratio, 0.0)
 
     def _cone(self) -> tuple[Floats, Floats]:
         """Inequalities that keep the head's force on the glenoid within the stability limits.
 
         A free lateral force adds to the joint force. It follows from the balance R F + C f = m
-        as f = C·(m - R F) / C·C, which is linear in the head forces, so it joins their lines.
+        as f = C·(m - R F) / C·C, with C square to the levers of free couples; that is linear in
+        the head forces, so it joins their lines. Couples add no force.
         """
         held = self.glenoid
         if held is None:
             raise InputError("glenoid: this balance knows of no joint force; make it from a lift")
         across, lines = held.across + self.push[..., None] * held.push_axis, held.lines
-        columns = self.columns
-        if columns is not None:
-            column = columns[..., 0]
-            size = np.einsum("...r,...r->...", column, column)
-            weight = column / np.where(size > 0.0, size, 1.0)[..., None]
+        if self.free:
+            weight = -self._push_weights()
             rest = np.einsum("...r,...r->...", weight, self.known_moments)
             across = across + rest[..., None] * held.push_axis
             by_head = np.einsum("...r,...rh->...h", weight, self.arms)
@@ -457,6 +621,17 @@ class Balance:
         return cone_inequalities(
             lines, -across, held.limits, axis=-held.frame[..., 2, :], towards=held.frame[..., 0, :]
         )
+
+
+def _times(a: Floats, b: Floats) -> Floats:
+    """Scalar product over the last axis."""
+    return np.asarray(np.einsum("...r,...r->...", a, b))
+
+
+def _along(vector: Floats, onto: Floats) -> Floats:
+    """Part of a vector along another, last axis; zero along one of zeros."""
+    size = _times(onto, onto)[..., None]
+    return np.asarray(_times(vector, onto)[..., None] * onto / np.where(size > 0.0, size, 1.0))
 
 
 def _one_or_other(first: Flags, one: GreatestFactor, other: GreatestFactor) -> GreatestFactor:

@@ -44,6 +44,9 @@ class Demand:
         for it), without lateral force [N·m/kg].
     lateral_moments : float array, shape (frames, rows)
         From one newton that the hand pushes outward along the bar [N·m/N].
+    couple_moments : float array, shape (frames, rows, 2)
+        From one newton metre with which the hand turns the bar about each of
+        :data:`momentshare.hand.COUPLES` [N·m/N·m].
     vertical_force : float array, shape (frames,)
         Force of the hand against the load for each kilogram it carries [N/kg]; vertical
         wherever the load is a weight.
@@ -61,6 +64,7 @@ class Demand:
     limb_moments: NDArray[np.float64]
     load_moments: NDArray[np.float64]
     lateral_moments: NDArray[np.float64]
+    couple_moments: NDArray[np.float64]
     vertical_force: NDArray[np.float64]
     gravity_arms: NDArray[np.float64]
     joint_force_limb: NDArray[np.float64]
@@ -78,14 +82,33 @@ class Demand:
         """Force of the hand against the load [N], shape (frames,)."""
         return np.asarray(self.load_mass * self.vertical_force)
 
-    def moments(self, lateral_force: NDArray[np.float64] | float = 0.0) -> NDArray[np.float64]:
-        """Net moments [N·m], shape (frames, rows), for an outward push [N] of each frame."""
+    def moments(
+        self,
+        lateral_force: NDArray[np.float64] | float = 0.0,
+        couple: NDArray[np.float64] | None = None,
+    ) -> NDArray[np.float64]:
+        """Net moments [N·m], shape (frames, rows).
+
+        Parameters
+        ----------
+        lateral_force : float array, shape () or (frames,)
+            Outward push of the hand [N].
+        couple : float array, shape (2,) or (frames, 2), optional
+            Couples with which the hand turns the bar [N·m]; none where not given.
+        """
+        return np.asarray(self.limb_moments + self.hand_moments(lateral_force, couple))
+
+    def hand_moments(
+        self,
+        lateral_force: NDArray[np.float64] | float = 0.0,
+        couple: NDArray[np.float64] | None = None,
+    ) -> NDArray[np.float64]:
+        """Do the same without what the segments themselves ask for."""
         push = np.broadcast_to(np.asarray(lateral_force, dtype=float), self.vertical_force.shape)
-        return np.asarray(
-            self.limb_moments
-            + self.load_mass[:, None] * self.load_moments
-            + push[:, None] * self.lateral_moments
-        )
+        found = self.load_mass[:, None] * self.load_moments + push[:, None] * self.lateral_moments
+        if couple is not None:
+            found = found + np.sum(self.couple_moments * np.asarray(couple)[..., None, :], axis=-1)
+        return np.asarray(found)
 
     def joint_force(self, lateral_force: NDArray[np.float64] | float = 0.0) -> NDArray[np.float64]:
         """Net force across the shoulder on the arm [N], shape (frames, 3), thorax frame."""
@@ -187,6 +210,12 @@ def demand(skeleton: Skeleton, lift: Lift) -> Demand:
     lateral_shoulder = -cross(hand - shoulder, push)
     push_axis = lift.up if lift.push_axis is None else lift.push_axis
     unit_load = np.broadcast_to(-push_axis, hand.shape)
+    # A couple is the same moment about every joint; its axes are square to the bar.
+    outward = np.broadcast_to(lift.lateral_axis, hand.shape)
+    upward = np.broadcast_to(push_axis, hand.shape)
+    upward = upward - dot(upward, outward)[:, None] * outward
+    upward = upward / np.linalg.norm(upward, axis=-1, keepdims=True)
+    axes = (upward, cross(outward, upward))
 
     lost = ~lift.reachable
     anatomical = arm_frame(lift.posture.humerus)
@@ -215,6 +244,7 @@ def demand(skeleton: Skeleton, lift: Lift) -> Demand:
         limb_moments=rows(shoulder_limb, elbow_limb, below),
         load_moments=rows(shoulder_load, elbow_load, load_pull),
         lateral_moments=rows(lateral_shoulder, lateral_elbow, -push),
+        couple_moments=np.stack([rows(axis, axis, zero) for axis in axes], axis=-1),
         vertical_force=known(dot(load_pull, push_axis)),
         gravity_arms=rows(
             -cross(hand - shoulder, unit_load), -cross(hand - elbow, unit_load), -unit_load

@@ -12,7 +12,13 @@ from momentshare.balance import BALANCED
 from momentshare.demand import demand
 from momentshare.reading import condition_table, head_table
 from momentshare.runs import solve_setup, solve_variations
-from momentshare.runs.variation import other_options, other_tempo, turned_scapula
+from momentshare.runs.variation import (
+    bound_couples,
+    freed_couples,
+    other_options,
+    other_tempo,
+    turned_scapula,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -47,6 +53,10 @@ def switches(setup: Setup) -> tuple[Variation, ...]:
             elastic_tendon=not options.elastic_tendon,
         ),
     ]
+    held = any(lateral.free_couples for task in setup.tasks for lateral in task.treatments)
+    found.append(
+        bound_couples("no couples of the hands") if held else freed_couples("couples of the hands")
+    )
     other = "degroote2016" if options.curves == "thelen2003" else "thelen2003"
     found.append(other_options(f"curves {other}", curves=other))
     planned = [task.exercise for task in setup.tasks if task.exercise is not None]

@@ -8,13 +8,14 @@ quasi-static lift and even in time for a timed one.
 
 from __future__ import annotations
 
-from itertools import combinations
+from itertools import combinations, compress
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from momentshare.directions import ROWS, direction_of
+from momentshare.hand import COUPLES
 from momentshare.joint import glenoid_load
 from momentshare.sharing import Status
 from momentshare.units import GRAVITY
@@ -151,9 +152,22 @@ def moment_table(study: CaseSet) -> pd.DataFrame:
             "vertical_force_n": np.repeat(need.hand_force(), len(ROWS)),
             "lateral_force_n": np.repeat(result.lateral_force, len(ROWS)),
             "lateral_ratio": np.repeat(result.lateral_ratio, len(ROWS)),
+            **{
+                f"couple_{axis}_nm": np.repeat(result.hand_couple[:, k], len(ROWS))
+                for k, axis in enumerate(COUPLES)
+            },
+            "bound_met": np.repeat(_bounds_met(result), len(ROWS)),
         }
         parts.append(pd.DataFrame(_keys(case, result) | columns))
     return _stack(parts)
+
+
+def _bounds_met(result: LiftResult) -> np.ndarray:
+    """Name in every frame what of the hand stands at a bound; empty where nothing does."""
+    names = ("lateral force", *(f"{axis} couple" for axis in COUPLES))
+    return np.array(
+        ["; ".join(compress(names, met)) for met in result.hand_bound_met], dtype=object
+    )
 
 
 def certificate_table(study: CaseSet) -> pd.DataFrame:
@@ -337,6 +351,10 @@ def condition_table(study: CaseSet) -> pd.DataFrame:
             "mean_lateral_ratio": float(ratio.mean()),
             "least_lateral_ratio": float(ratio.min()),
             "greatest_lateral_ratio": float(ratio.max()),
+            "frames_at_lateral_bound": int(np.count_nonzero(result.hand_bound_met[good, 0])),
+            "frames_at_couple_bound": int(
+                np.count_nonzero(result.hand_bound_met[good, 1:].any(axis=1))
+            ),
         }
         for index, row_name in enumerate(ROWS):
             moment = result.moments[good, index]

@@ -26,7 +26,7 @@ LAYERS = [
     {"path_points"},
     {"muscle"},
     {"limb"},
-    {"demand"},
+    {"demand", "hand"},
     {"sharing"},
     {"joint"},
     {"balance"},

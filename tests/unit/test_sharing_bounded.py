@@ -4,9 +4,9 @@ from importlib.util import find_spec
 
 import numpy as np
 import pytest
+from tests import naive
 
 from momentshare.sharing import Status, share
-from tests import naive
 
 needs_cvxpy = pytest.mark.skipif(find_spec("cvxpy") is None, reason="needs the general solver")
 

@@ -221,7 +221,7 @@ def _setup(
         if given is None and condition.lateral_ratio is not None:
             given = Lateral(mode="measured", ratio=condition.lateral_ratio)
         chosen = treatments(
-            settings.lateral,
+            settings,
             one_bar=condition.one_bar,
             measured=given,
             bounds=condition.lateral_bounds,

@@ -121,6 +121,8 @@ def _shortfalls(moments: pd.DataFrame) -> pd.DataFrame:
     keys = ["trial", "person", "condition", "lateral"]
     frame = [*keys, "repetition", "frame"]
     table = greatest_unmet(moments, frame).reset_index()
+    at_bound = moments.groupby(frame, sort=False, observed=True)["bound_met"].first() != ""
+    table = table.merge(at_bound.rename("at_bound").reset_index(), on=frame)
     grouped = table.assign(short=table["size"] > LEAST_UNMET).groupby(
         keys, sort=False, observed=True
     )
@@ -128,6 +130,7 @@ def _shortfalls(moments: pd.DataFrame) -> pd.DataFrame:
         frames=("short", "size"),
         frames_short=("short", "sum"),
         greatest_unmet_nm=("size", "max"),
+        frames_at_hand_bound=("at_bound", "sum"),
     ).reset_index()
 
 

@@ -17,12 +17,11 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from momentshare.balance import Balance, Criterion
 from momentshare.directions import ROWS, row_named
 from momentshare.errors import InputError, UnknownNameError
 from momentshare.muscle.curves import CurveSet, curve_set
 from momentshare.reading import frame_status
-from momentshare.sharing import Sharing
+from momentshare.sharing import Sharing, share
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -89,9 +88,10 @@ class FrameProblem:
     exponent : float
     weights : float array, shape (heads,)
     free_columns : float array, shape (rows, k)
-        Moment that one newton of free lateral force takes over; no column when it is given.
-    free_bounds : pair of float, optional
-        Least and greatest free lateral force [N].
+        Moment that one newton of free lateral force, and one newton metre of each free couple
+        of the hands, takes over; no column where they are given.
+    free_bounds : pair of float array, shape (k,), optional
+        Least and greatest free values [N, N·m].
     weights_follow_volume : bool
         Whether a head of twice the volume has twice the weight.
     best_capacity, best_passive_force : float array, shape (heads,), optional
@@ -108,7 +108,7 @@ class FrameProblem:
     exponent: float
     weights: NDArray[np.float64]
     free_columns: NDArray[np.float64]
-    free_bounds: tuple[float, float] | None = None
+    free_bounds: tuple[NDArray[np.float64], NDArray[np.float64]] | None = None
     weights_follow_volume: bool = False
     best_capacity: NDArray[np.float64] | None = None
     best_passive_force: NDArray[np.float64] | None = None
@@ -153,26 +153,21 @@ def solve_problems(problems: Sequence[FrameProblem]) -> Sharing:
     All have the heads, rows, exponent and kind of lateral force of the first.
     """
     first = problems[0]
-    count, free = len(problems), first.free_columns.shape[1] > 0
-    none = np.zeros((count, len(first.row_names)))
-    balance = Balance(
+    bounds = first.free_bounds
+    return share(
+        np.stack([p.moment_arms for p in problems]),
+        np.stack([p.capacity for p in problems]),
+        np.stack([p.moments for p in problems]),
+        passive_force=np.stack([p.passive_force for p in problems]),
+        exponent=first.exponent,
+        weights=None if math.isinf(first.exponent) else np.stack([p.weights for p in problems]),
+        free_columns=np.stack([p.free_columns for p in problems])
+        if first.free_columns.shape[1]
+        else None,
+        free_bounds=bounds,
         head_names=first.head_names,
         row_names=first.row_names,
-        arms=np.stack([p.moment_arms for p in problems]),
-        capacity=np.stack([p.capacity for p in problems]),
-        passive=np.stack([p.passive_force for p in problems]),
-        moments=np.stack([p.moments for p in problems]),
-        lever=-np.stack([p.free_columns[:, 0] for p in problems]) if free else none,
-        vertical=np.ones(count),  # so that the bounds of the ratio are those of the push
-        ratio=np.zeros(count),
-        posed=np.ones(count, dtype=bool),
-        volume_weights=np.stack([p.weights for p in problems]),
-        free=free,
-        ratio_bounds=None
-        if first.free_bounds is None
-        else (np.full(count, first.free_bounds[0]), np.full(count, first.free_bounds[1])),
     )
-    return balance.share(Criterion(exponent=first.exponent, weights="volume"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -376,7 +371,7 @@ def frame_problem(result: LiftResult, frame: int) -> FrameProblem:
     _require_frame(result, frame)
     chosen = result.criterion
     balance = result.prepared.balance(chosen).treated(result.lateral).take(frame)
-    columns, bounds = balance.columns, balance.push_bounds
+    columns, bounds = balance.columns, balance.free_bounds
     weights = balance.weights(chosen)
     best, resist = _at_best_length(result, frame)
     return FrameProblem(
@@ -389,7 +384,7 @@ def frame_problem(result: LiftResult, frame: int) -> FrameProblem:
         exponent=chosen.exponent,
         weights=np.ones(len(balance.head_names)) if weights is None else weights.copy(),
         free_columns=np.zeros((len(balance.row_names), 0)) if columns is None else columns,
-        free_bounds=None if bounds is None else (float(bounds[0][0]), float(bounds[1][0])),
+        free_bounds=bounds,
         weights_follow_volume=chosen.by_volume,
         best_capacity=best,
         best_passive_force=resist,

@@ -270,7 +270,7 @@ def arm_scene(result: LiftResult, frame: int | None = None) -> ArmScene:
         paths=path_points(skeleton, posture),
         head_force=dict(zip(names, map(float, result.force[at]), strict=True)),
         activation=dict(zip(names, map(float, result.activation[at]), strict=True)),
-        hand_moments=mass * need.load_moments[at] + push * need.lateral_moments[at],
+        hand_moments=need.hand_moments(result.lateral_force, result.hand_couple)[at],
         net_moments=result.moments[at],
     )
 

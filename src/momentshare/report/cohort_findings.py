@@ -85,6 +85,13 @@ def short_texts(summary: CohortSummary) -> list[str]:
                 f"No frame falls short of a moment (lateral force {summary.mode}; other treatments "
                 "in shortfalls.csv)."
             )
+        for mode, part in table.groupby("lateral", sort=False, observed=True):
+            if met := int(part["frames_at_hand_bound"].sum()):
+                texts.append(
+                    f"In {met} of {int(part['frames'].sum())} frames with the lateral force {mode} "
+                    "it, or a couple of the hands, stands at the bound of what a hand can hold; "
+                    "the moments table of the trial says which (bound_met)."
+                )
     heads = summary.tables.get("heads")
     if heads is not None:
         mine = heads[(heads["lateral"] == summary.mode) & (heads["saturated_share_mean"] > _OFTEN)]

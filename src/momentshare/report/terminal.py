@@ -17,9 +17,10 @@ if TYPE_CHECKING:
     import pandas as pd
     from rich.console import Console
 
+    from momentshare.runs import CaseSet
     from momentshare.study import StudyResult
 
-__all__ = ["print_cautions", "print_study"]
+__all__ = ["bound_sentences", "print_cautions", "print_study"]
 
 _SHOWN = 0.05
 """Heads whose lift-mean activation stays below this everywhere are left out of the summary."""
@@ -126,6 +127,8 @@ def _print_findings(console: Console, study: StudyResult) -> None:
                 f"in {frames} a moment falls short, worst {short_of} by "
                 f"{_amount(unmet[frame, row])} N·m at {100 * fraction:.0f} % of the lift"
             )
+    for line in bound_sentences(study):
+        console.print(f"[bold]Bound[/bold] {escape(line)}")
     for case in study.cases:
         who = escape(f"{case.person}, {case.condition}")
         for breach in case.prepared.lift.breaches:
@@ -147,6 +150,27 @@ def _print_findings(console: Console, study: StudyResult) -> None:
         console.print(
             f"[bold]Uncertified[/bold] {uncertified} frames; see certificates.csv before use"
         )
+
+
+_BOUNDS = {
+    "frames_at_lateral_bound": "the lateral force stands at its bound, friction or lateral_bounds",
+    "frames_at_couple_bound": "a couple of the hands stands at what a hand can hold",
+}
+"""Column of the condition table → what its frames have in common."""
+
+
+def bound_sentences(cases: CaseSet) -> list[str]:
+    """Say where a lateral force or a couple of the hands stands at what a hand can hold."""
+    table = reading.condition_table(cases)
+    found = []
+    for column, what in _BOUNDS.items():
+        for (condition, lateral), part in table.groupby(["condition", "lateral"], sort=False):
+            frames = int((part["frames"] - part["frames_out_of_reach"]).sum())
+            if met := int(part[column].sum()):
+                found.append(
+                    f"{condition}, lateral force {lateral}: in {met} of {frames} frames {what}"
+                )
+    return found
 
 
 def _amount(value: float) -> str:

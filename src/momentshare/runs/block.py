@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
-from momentshare.analysis import LiftResult, Prepared, assemble, prepare, require_bar
+from momentshare.analysis import HandChoice, LiftResult, Prepared, assemble, prepare, require_bar
 from momentshare.exercise.lift import Lift, join_lifts
 
 if TYPE_CHECKING:
@@ -118,15 +118,19 @@ class Block:
         if change is not None:
             balance = change(balance)
         answers = []
-        for free in (False, True):
-            members = tuple(w for w in wanted if (w[1].mode == "free") is free)
+        kinds = dict.fromkeys(
+            (lateral.mode == "free", lateral.free_couples) for _, lateral in wanted
+        )
+        for kind in sorted(kinds):
+            members = tuple(w for w in wanted if (w[1].mode == "free", w[1].free_couples) == kind)
             for k, lateral in members:
                 require_bar(self.lifts[k], lateral)
-            if not members:
-                continue
             spans = [self._span(k) for k, _ in members]
             frames = np.concatenate([np.arange(s.start, s.stop) for s in spans])
-            asked = _treated(balance.take(frames), members, spans, free=free)
+            asked = balance.take(frames).treated(
+                *(lateral for _, lateral in members),
+                counts=tuple(span.stop - span.start for span in spans),
+            )
             answer = asked.share(criterion, glenoid=glenoid, threads=threads)
             answers.append(
                 Answer(
@@ -137,7 +141,7 @@ class Block:
                     criterion=criterion,
                     balance=asked,
                     sharing=answer,
-                    push=asked.push_of(answer),
+                    hand=HandChoice.of(asked, answer),
                     greatest=asked.greatest_load() if greatest_load else None,
                 )
             )
@@ -163,28 +167,6 @@ class Block:
         return [found[k, lateral.mode] for k, lateral in wanted]
 
 
-def _treated(
-    balance: Balance,
-    members: Sequence[tuple[int, Lateral]],
-    spans: Sequence[slice],
-    *,
-    free: bool,
-) -> Balance:
-    """Treat the lateral force of each lift in its own way, all of them given or all free."""
-    counts = [s.stop - s.start for s in spans]
-    if not free:
-        ratio = [lateral.ratios(n) for (_, lateral), n in zip(members, counts, strict=True)]
-        return replace(balance, free=False, ratio=np.concatenate(ratio), ratio_bounds=None)
-    bounds = None
-    if any(lateral.bounds is not None for _, lateral in members):
-        limits = [lateral.bounds or (-np.inf, np.inf) for _, lateral in members]
-        bounds = (
-            np.repeat([low for low, _ in limits], counts),
-            np.repeat([high for _, high in limits], counts),
-        )
-    return replace(balance, free=True, ratio_bounds=bounds)
-
-
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Answer:
     """Lifts of a block with one kind of treatment of the lateral force, solved.
@@ -202,8 +184,7 @@ class Answer:
     balance : Balance
         The balance that was solved.
     sharing : Sharing
-    push : float array, shape (frames,)
-        Outward push of one hand [N].
+    hand : HandChoice
     greatest : GreatestFactor or None
     """
 
@@ -214,7 +195,7 @@ class Answer:
     criterion: Criterion
     balance: Balance
     sharing: Sharing
-    push: NDArray[np.float64]
+    hand: HandChoice
     greatest: GreatestFactor | None
 
     def __repr__(self) -> str:
@@ -228,7 +209,7 @@ class Answer:
             self.block.part(k) if prepared is None else prepared,
             lateral,
             self.criterion,
-            self.push[span],
+            cut(self.hand, span),
             cut(self.sharing, span),
             None if self.greatest is None else cut(self.greatest, span),
         )

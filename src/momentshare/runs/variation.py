@@ -34,6 +34,8 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Variation",
+    "bound_couples",
+    "freed_couples",
     "longer_arms",
     "other_criterion",
     "other_options",
@@ -213,6 +215,24 @@ def shifted_ratio(name: str, by: float) -> Variation:
             return given
         ratio = np.asarray(given.ratio, dtype=float) + by
         return replace(given, ratio=float(ratio) if ratio.ndim == 0 else tuple(map(float, ratio)))
+
+    return Variation(name=name, lateral=change)
+
+
+def freed_couples(name: str) -> Variation:
+    """Let the optimiser choose the couples of the hands on a bar, within what a hand can hold."""
+
+    def change(given: Lateral) -> Lateral:
+        return replace(given, couples="free") if given.couples == "zero" else given
+
+    return Variation(name=name, lateral=change)
+
+
+def bound_couples(name: str) -> Variation:
+    """Take away free couples of the hands."""
+
+    def change(given: Lateral) -> Lateral:
+        return replace(given, couples="zero") if given.free_couples else given
 
     return Variation(name=name, lateral=change)
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import math
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from momentshare.balance import Lateral
+from momentshare.balance import APART, Lateral
 from momentshare.errors import InputError, PostureError, StudyError, UnknownNameError
 from momentshare.model import load_model
 from momentshare.model.numbers import Numbers
@@ -147,7 +147,7 @@ def plan_study(
                     person=entry.name,
                     condition=condition.name,
                     limb=row,
-                    treatments=lateral_of(condition, list(settings.lateral)),
+                    treatments=lateral_of(condition, settings),
                     exercise=exercise,
                 )
             )
@@ -238,7 +238,7 @@ def exercise_of(
     return EXERCISES[condition.exercise].build(setting)
 
 
-def lateral_of(condition: ConditionEntry, modes: list[str]) -> tuple[Lateral, ...]:
+def lateral_of(condition: ConditionEntry, settings: SettingsEntry) -> tuple[Lateral, ...]:
     """Treatments of the lateral force that make sense for a condition.
 
     What cannot be pushed along, such as dumbbells, is always ``zero``. A bar without a given
@@ -246,7 +246,7 @@ def lateral_of(condition: ConditionEntry, modes: list[str]) -> tuple[Lateral, ..
     """
     ratio = condition.lateral_ratio
     return treatments(
-        modes,
+        settings,
         one_bar=EXERCISES[condition.exercise].lateral,
         measured=None if ratio is None else Lateral(mode="measured", ratio=ratio),
         bounds=condition.lateral_bounds,
@@ -254,25 +254,29 @@ def lateral_of(condition: ConditionEntry, modes: list[str]) -> tuple[Lateral, ..
 
 
 def treatments(
-    modes: Sequence[str],
+    settings: SettingsEntry,
     *,
     one_bar: bool,
     measured: Lateral | None,
     bounds: tuple[float, float] | None,
 ) -> tuple[Lateral, ...]:
-    """Treatments of the lateral force, in the order of ``modes``, as far as they make sense.
+    """Treatments of the lateral force, in the order of the settings, as far as they make sense.
 
     Without anything that both hands can push along there is ``zero`` only; ``measured`` is left
     out where nothing was measured.
     """
     if not one_bar:
-        return (Lateral(mode="zero"),)
+        return (APART,)
     known = {
         "measured": measured,
         "zero": Lateral(mode="zero"),
         "free": Lateral(mode="free", bounds=bounds),
     }
-    return tuple(found for mode in modes if (found := known[mode]) is not None)
+    return tuple(
+        replace(found, couples=settings.hand_couples)
+        for mode in settings.lateral
+        if (found := known[mode]) is not None
+    )
 
 
 def run_study(

@@ -284,6 +284,7 @@ class SettingsEntry(Entry):
     exponent: Annotated[Number, Field(ge=1.01)] = 2.0
     weights: Literal["volume", "none"] = "volume"
     lateral: list[Literal["measured", "zero", "free"]] = ["measured", "zero", "free"]
+    hand_couples: Literal["zero", "free"] = "zero"
     balance_forearm: bool = False
     glenoid_constraint: bool = False
     frames: Annotated[int, Field(ge=5, le=2001)] = 51

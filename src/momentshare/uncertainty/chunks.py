@@ -178,7 +178,7 @@ def solve(layout: Layout, plan: Plan, normals: NDArray[np.float64], first: int =
     for draw in range(len(draws)):
         for entry in layout.people:
             for condition in file.condition:
-                for lateral in lateral_of(condition, list(file.settings.lateral)):
+                for lateral in lateral_of(condition, file.settings):
                     for criterion in plan.criteria:
                         slot = (draw, entry.name, condition.name, lateral.mode, criterion)
                         slots[slot] = len(keys)
@@ -226,7 +226,7 @@ def _solve_person(
         wanted = []
         for place, number in enumerate(block.numbers):
             draw, condition = owners[number]
-            for lateral in lateral_of(condition, list(settings.lateral)):
+            for lateral in lateral_of(condition, settings):
                 shifted = lateral
                 if lateral.mode == "measured":
                     ratio = float(np.asarray(lateral.ratio)) + float(shifts[condition.name][draw])
@@ -297,7 +297,7 @@ def _reduce(answer: Answer, slots: NDArray[np.intp], rows: _Rows) -> None:
         rows.values[slots, k + 1] = np.maximum.reduceat(known, begin)
     vertical = answer.balance.vertical
     with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = np.where(vertical > 0.0, answer.push / vertical, 0.0)
+        ratio = np.where(vertical > 0.0, answer.hand.push / vertical, 0.0)
     mean = total(ratio) / count
     lost = np.diff(answer.edges) - count
     short, open_ = (

@@ -248,9 +248,13 @@ def build_layout(study: Study, model: Model, spreads: Spreads, people: Sequence[
     return layout
 
 
+_HELD = ("limit_", "hand_couple_", "bar_friction", "ground_friction")
+"""Beginnings of the names of limits, which stay as they are."""
+
+
 def _quantity_family(name: str, policy: str) -> str:
     """Family of a quantity; empty where it enters no result of this study."""
-    if name in _SPECIAL or name.startswith("limit_"):
+    if name in _SPECIAL or name.startswith(_HELD):
         return ""
     if name.startswith("scapula_"):
         return "scapula" if name.startswith(f"scapula_{policy}_") else ""
