@@ -164,12 +164,13 @@ def bound_sentences(cases: CaseSet) -> list[str]:
     table = reading.condition_table(cases)
     found = []
     for column, what in _BOUNDS.items():
+        places = []
         for (condition, lateral), part in table.groupby(["condition", "lateral"], sort=False):
             frames = int((part["frames"] - part["frames_out_of_reach"]).sum())
             if met := int(part[column].sum()):
-                found.append(
-                    f"{condition}, lateral force {lateral}: in {met} of {frames} frames {what}"
-                )
+                places.append(f"{condition}, {lateral}: {met} of {frames} frames")
+        if places:
+            found.append(f"{what} ({'; '.join(places)})")
     return found
 
 
