@@ -547,7 +547,10 @@ class Balance:
         kept = np.clip(chosen, *self.ratio_bounds)
         # Where no bound is in the way, the multipliers are those of a free push; at a given
         # ratio they would not be unique.
-        return _one_or_other(kept != chosen, self._greatest_at(kept), best)
+        moved = np.asarray(kept != chosen)
+        if not moved.any():
+            return best
+        return _with_frames(best, moved, self.take(moved)._greatest_at(kept[moved]))
 
     def _greatest_at(self, ratio: Floats) -> GreatestFactor:
         """Greatest load with the push in a given ratio."""
@@ -634,14 +637,14 @@ def _along(vector: Floats, onto: Floats) -> Floats:
     return np.asarray(_times(vector, onto)[..., None] * onto / np.where(size > 0.0, size, 1.0))
 
 
-def _one_or_other(first: Flags, one: GreatestFactor, other: GreatestFactor) -> GreatestFactor:
-    """Take each frame from one answer or from the other."""
+def _with_frames(best: GreatestFactor, frames: Flags, part: GreatestFactor) -> GreatestFactor:
+    """Put the answers of some frames in place of those that are there."""
     values: dict[str, Any] = {}
-    for item in fields(one):
-        a, b = getattr(one, item.name), getattr(other, item.name)
-        mask = first.reshape(first.shape + (1,) * (a.ndim - first.ndim))
-        values[item.name] = np.where(mask, a, b)
-    return replace(one, **values)
+    for item in fields(best):
+        value = np.array(getattr(best, item.name))
+        value[frames] = getattr(part, item.name)
+        values[item.name] = value
+    return replace(best, **values)
 
 
 def _among(answer: _T, posed: Flags) -> _T:

@@ -82,7 +82,8 @@ class Counterfactuals:
     def lateral_force(self, case: str) -> float:
         """Free lateral force in a case [N]; NaN where it is given."""
         found = self.sharing.free_values[self.place(case)]
-        return float(found[0]) if found.size else float("nan")
+        push = found.size % 2 == 1  # two couples may stand behind the push, or alone
+        return float(found[0]) if push else float("nan")
 
     def to_dataframe(self) -> pd.DataFrame:
         """One line a case and head: activation, force, and their changes."""
