@@ -177,6 +177,7 @@ def _lab_tables() -> dict[str, Table]:
         "trials": table(*trial),
         "checks": table(*trial, "check", scale_by=("check",)),
         "events": table("trial", "repetition"),
+        "places": table("place", "way", "other", "row"),
         "shortfalls": table("trial", "lateral"),
         "heads_by_person": table(*_HEADS),
         "heads": table("condition", "lateral", "head"),

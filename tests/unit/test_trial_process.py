@@ -342,7 +342,7 @@ def test_worst_verdict_counts_what_was_possible(truth, skeleton):
 
 def test_a_gap_in_the_lift_refuses_the_repetition_unless_filled(truth, skeleton):
     faults = Imperfections(gap=(2.9, 2.95))
-    open_gap = processed(truth, skeleton, faults)
+    open_gap = processed(truth, skeleton, faults, Processing(fill_gaps=0.0))
     assert [item.number for item in open_gap.repetitions] == [2]
     assert "repetition 1" in open_gap.refused[0]
     assert "fill_gaps_s" in open_gap.refused[0]

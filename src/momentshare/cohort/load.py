@@ -14,6 +14,7 @@ from momentshare.cohort.schema import (
     MeasuredCondition,
     ProcessingEntry,
     PublishedEntry,
+    StaticEntry,
     StatisticsEntry,
     TrialEntry,
 )
@@ -48,6 +49,7 @@ _SECTIONS: dict[str, type[BaseModel]] = {
     "condition": MeasuredCondition,
     "trial": TrialEntry,
     "maximal_contraction": MaximalEntry,
+    "static": StaticEntry,
     "published": PublishedEntry,
 }
 
@@ -95,6 +97,10 @@ def parse_cohort(text: str, source: str = "study", folder: Path | None = None) -
         faults += _unknown(place, "person", maximal.person, names["person"])
         if maximal.layout is not None:
             faults += _unknown(place, "layout", maximal.layout, names["layout"])
+    for number, static in enumerate(file.static, start=1):
+        place = f"static[{number}]"
+        faults += _unknown(place, "person", static.person, names["person"])
+        faults += _unknown(place, "layout", static.layout, names["layout"])
     for number, table in enumerate(file.published, start=1):
         faults += _unknown(f"published[{number}]", "person", table.person, names["person"])
     faults += _twice(file)
@@ -122,6 +128,7 @@ def _misfits(file: CohortFile) -> list[str]:
     """Faults of layouts that fit none of the files that they are for, by the files' endings."""
     named = [(t.layout, t.file) for t in file.trial]
     named += [(m.layout, m.file) for t in file.trial for m in t.more]
+    named += [(m.layout, m.file) for m in file.static]
     named += [(m.layout, m.file) for m in file.maximal_contraction if m.layout and m.file]
     faults: list[str] = []
     for layout in file.layout:

@@ -261,7 +261,7 @@ def _check_settings(study: CohortStudy, model: Model) -> None:
             raise UnknownNameError("head", head, model.head_names, where=f"{study.source}: {where}")
 
 
-_TABLES = 2
+_TABLES = 3
 """Version of the tables that are kept of a trial."""
 
 
@@ -269,8 +269,19 @@ def trial_tag(study: CohortStudy, number: int, model: Model) -> str:
     """Digest of all that the answer of a trial depends on."""
     file, entry = study.file, study.file.trial[number - 1]
     maximal = [m for m in file.maximal_contraction if m.person == entry.person]
-    layouts = {entry.layout, *(m.layout for m in entry.more), *(m.layout for m in maximal)}
-    files = [entry.file, *(m.file for m in entry.more), *(m.file for m in maximal if m.file)]
+    static = [m for m in file.static if m.person == entry.person]
+    layouts = {
+        *(m.layout for m in static),
+        entry.layout,
+        *(m.layout for m in entry.more),
+        *(m.layout for m in maximal),
+    }
+    files = [
+        entry.file,
+        *(m.file for m in static),
+        *(m.file for m in entry.more),
+        *(m.file for m in maximal if m.file),
+    ]
     parts: dict[str, Any] = {
         "tables": _TABLES,
         "version": metadata.version("momentshare"),
@@ -283,6 +294,7 @@ def trial_tag(study: CohortStudy, number: int, model: Model) -> str:
         "condition": study.condition(entry.condition).model_dump(mode="json"),
         "trial": entry.model_dump(mode="json"),
         "maximal": [m.model_dump(mode="json") for m in maximal],
+        "static": [m.model_dump(mode="json") for m in static],
         "layouts": [x.model_dump(mode="json") for x in file.layout if x.name in layouts],
         "files": [file_digest(study.path(name)) for name in files],
     }

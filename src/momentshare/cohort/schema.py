@@ -34,6 +34,7 @@ __all__ = [
     "MeasuredCondition",
     "ProcessingEntry",
     "PublishedEntry",
+    "StaticEntry",
     "StatisticsEntry",
     "TrialEntry",
 ]
@@ -53,7 +54,7 @@ class ProcessingEntry(Entry):
     cutoff_hz: Annotated[Number, Field(gt=0.5, le=100.0)] | Literal["residual"] = 6.0
     force_cutoff_hz: Annotated[Number, Field(gt=0.5, le=500.0)] | None = None
     filter_order: Literal[2, 4, 6] = 4
-    fill_gaps_s: Annotated[Number, Field(ge=0.0, le=0.5)] = 0.0
+    fill_gaps_s: Annotated[Number, Field(ge=0.0, le=0.5)] = 0.2
     least_rise_cm: Annotated[Number, Field(ge=2.0, le=100.0)] = 10.0
     hinge: Literal["epicondyles", "forearm"] = "epicondyles"
     failed_checks: Literal["keep", "leave out"] = "leave out"
@@ -153,6 +154,15 @@ class MaximalEntry(Entry):
         return self
 
 
+class StaticEntry(Entry):
+    """One ``[[static]]`` or functional trial: what it tells of a person's trunk and shoulder."""
+
+    person: Name
+    file: FileName
+    layout: Name
+    side: Literal["right", "left"] = "right"
+
+
 class PublishedEntry(Entry):
     """One ``[[published]]`` table of moments, and the person on whose limb it is laid."""
 
@@ -178,6 +188,7 @@ class CohortFile(Entry):
     condition: list[MeasuredCondition] = Field(default_factory=list)
     trial: list[TrialEntry] = Field(default_factory=list)
     maximal_contraction: list[MaximalEntry] = Field(default_factory=list)
+    static: list[StaticEntry] = Field(default_factory=list)
     published: list[PublishedEntry] = Field(default_factory=list)
 
 

@@ -25,12 +25,14 @@ from momentshare.errors import InputError, StudyError
 from momentshare.runs import CaseSet, Setup, Task, solve_setup
 from momentshare.signals import resample
 from momentshare.study.run import limb_plan, treatments
+from momentshare.trial.places import Calibration, Ways, calibration_of
 from momentshare.trial.process import (
     ProcessedTrial,
     Processing,
     process_trial,
 )
 from momentshare.trial.read import merge_recordings, read_recording
+from momentshare.trial.recording import mirrored
 from momentshare.trial.verdict import Check, count_possible, judge, worst_verdict
 
 if TYPE_CHECKING:
@@ -48,6 +50,7 @@ if TYPE_CHECKING:
     from momentshare.limb import Limb
     from momentshare.model import Model
     from momentshare.runs import Case, LimbPlan
+    from momentshare.trial.layout import LayoutEntry
     from momentshare.trial.recording import Channel, Recording
     from momentshare.trial.repetition import MeasuredRepetition
 
@@ -78,6 +81,7 @@ TABLES = (
     "conditions",
     "glenoid",
     "glenoid_heads",
+    "places",
 )
 """Tables of a trial, in the order in which they are kept."""
 
@@ -96,8 +100,8 @@ class TrialAnswer:
     record: Mapping[str, Any] = field(default_factory=dict)
 
 
-def processing_of(file: CohortFile) -> Processing:
-    """Turn the settings of a study into those of a trial, in SI."""
+def processing_of(file: CohortFile, layout: LayoutEntry | None = None) -> Processing:
+    """Turn the settings of a study, and of a trial's layout, into those of a trial, in SI."""
     given = file.processing
     return Processing(
         cutoff=given.cutoff_hz,
@@ -107,6 +111,7 @@ def processing_of(file: CohortFile) -> Processing:
         least_rise=given.least_rise_cm / 100.0,
         frames=file.settings.frames,
         hinge=given.hinge,
+        ways=Ways() if layout is None else Ways(**layout.places.model_dump()),
     )
 
 
@@ -146,16 +151,18 @@ def solve_trial(study: CohortStudy, number: int, model: Model) -> TrialAnswer:
         raise faults[0]
     limb = limbs.take(0)
     recording = _recording(study, entry)
+    calibration = _calibration(study, entry, limb)
     trial = process_trial(
         recording,
         limb.skeleton,
-        processing_of(file),
+        processing_of(file, study.layout(entry.layout)),
         side=entry.side,
         load=entry.load_kg,
         one_bar=condition.one_bar,
         trunk_angle=math.radians(condition.trunk_angle_deg),
         ground=condition.ground,
         repetitions=entry.repetitions,
+        calibration=calibration,
     )
     if not trial.repetitions:
         raise InputError(f"{entry.file}: no repetition can be used:", trial.refused)
@@ -177,6 +184,7 @@ def solve_trial(study: CohortStudy, number: int, model: Model) -> TrialAnswer:
     identity = {"trial": number, "person": entry.person, "condition": entry.condition}
     checks = (*trial.checks, _moments_met(parts["moments"]))
     parts["checks"].append(pd.DataFrame([identity | _check_row(c) for c in checks]))
+    parts["places"].append(_places(trial, identity))
     parts["check_curves"].append(_check_curves(trial, identity))
     tables = {
         name: pd.concat(found, ignore_index=True) if found else pd.DataFrame()
@@ -188,6 +196,7 @@ def solve_trial(study: CohortStudy, number: int, model: Model) -> TrialAnswer:
         "load_kg": entry.load_kg,
         "verdict": worst_verdict(checks),
         "checks_possible": list(count_possible(checks)),
+        "calibration": [] if calibration is None else list(calibration.notes),
         "emg": emg_notes,
         "strength_factors_from_tests": dict(limb.strength_changes[0]),
         "doubtful_heads": sorted(_doubtful(parts)),
@@ -204,6 +213,39 @@ def _recording(study: CohortStudy, entry: TrialEntry) -> Recording:
         for m in entry.more
     ]
     return merge_recordings(first, *more) if more else first
+
+
+def _calibration(study: CohortStudy, entry: TrialEntry, limb: Limb) -> Calibration | None:
+    """Return what static and functional trials of the person tell; None without any."""
+    found = None
+    for static in study.file.static:
+        if static.person != entry.person:
+            continue
+        recording = read_recording(study.path(static.file), study.layout(static.layout))
+        if static.side == "left":
+            recording = mirrored(recording)
+        told = calibration_of(recording, limb.skeleton)
+        found = told if found is None else found.joined(told)
+    return found
+
+
+def _places(trial: ProcessedTrial, identity: dict[str, Any]) -> pd.DataFrame:
+    """Tell what another way of placing trunk, joint centre or grip would change."""
+    return pd.DataFrame(
+        [
+            identity
+            | {
+                "place": item.place,
+                "way": item.way,
+                "other": item.other,
+                "row": item.row,
+                "mean_change_nm": item.mean_change,
+                "rms_change_nm": item.rms_change,
+                "note": item.note,
+            }
+            for item in trial.others
+        ]
+    )
 
 
 def _setup(

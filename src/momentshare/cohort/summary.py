@@ -168,7 +168,25 @@ def _trial_tables(result: CohortResult, short: pd.DataFrame) -> dict[str, pd.Dat
         "trials": trials,
         "checks": result.table("checks", all_solved=True),
         "events": _counted(result.table("events", all_solved=True), counted),
+        "places": _places(result.table("places")),
     }
+
+
+def _places(table: pd.DataFrame) -> pd.DataFrame:
+    """Change of each moment when trunk, joint centre or grip is placed another way, all trials."""
+    if table.empty:
+        return table
+    keys = ["place", "way", "other", "row"]
+    grouped = table.assign(square=table["rms_change_nm"] ** 2).groupby(keys, sort=False)
+    return (
+        grouped.agg(
+            trials=("trial", "nunique"),
+            mean_change_nm=("mean_change_nm", "mean"),
+            square=("square", "mean"),
+        )
+        .reset_index()
+        .assign(rms_change_nm=lambda t: np.sqrt(t.pop("square")))
+    )
 
 
 def _counted(table: pd.DataFrame, numbers: set[int]) -> pd.DataFrame:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from momentshare.muscle import curve_set
 from momentshare.report.citations import citations, run_keys
+from momentshare.report.cohort_places import places_text
 from momentshare.report.record import versions
 
 if TYPE_CHECKING:
@@ -86,7 +87,7 @@ def methods_text(result: CohortResult) -> list[str]:
         f"the bar {', '.join(settings.lateral)}. Activation is active force over capacity in the "
         "posture and at the speed of the task."
     )
-    parts = [reading, kinematics, muscles]
+    parts = [reading, " ".join(filter(None, (kinematics, places_text(result)))), muscles]
     if any(o.record.get("emg") is not None for o in counted) and has_emg(result):
         parts.append(
             f"Electromyograms were band-passed at {emg.band_hz[0]:g}–{emg.band_hz[1]:g} Hz, "

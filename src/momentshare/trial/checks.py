@@ -25,6 +25,7 @@ from momentshare.trial.hand_checks import (
 from momentshare.trial.placement import (
     constant_length,
     grip_against_person,
+    grip_off_the_bar,
     hinge,
     joint_limits,
     side_of_arm,
@@ -129,6 +130,7 @@ def check_trial(
         constant_length("forearm constant", time, track.forearm, window),
         upper_arm_against_person(time, track, window, sizes),
         grip_against_person(time, track, window, sizes),
+        grip_off_the_bar(time, track, window),
         _noise(noise),
         synchrony(track, forces, rising, spans),
         _missing(missing),

@@ -23,9 +23,21 @@ from momentshare.errors import InputError
 from momentshare.exercise.chain import chain_from_posture
 from momentshare.geometry.rotation import cross, dot, norm, rotation_from_axes, unit
 from momentshare.posture import Posture, posture_from_angles
-from momentshare.trial.recording import ANGLES, TRUNK_LANDMARKS, Recording
+from momentshare.trial.places import (
+    STERNUM_SLOPE,
+    Calibration,
+    Placed,
+    Ways,
+    grip_of,
+    joint_centre_of,
+    trunk_of,
+    without_stretch,
+)
+from momentshare.trial.recording import ANGLES, Recording
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from numpy.typing import NDArray
 
     from momentshare.skeleton import Skeleton
@@ -41,9 +53,6 @@ says all; between them it blends smoothly with the epicondyles; ours."""
 _ARM_SEGMENT = (0.15, 0.50)
 """Mean length [m] that the upper arm and the forearm of a grown person cannot leave; ours, wide
 enough for every person and narrow enough for a slip of ten."""
-
-_ACROMION_LANDMARK = "deltoid_acromial_origin"
-"""Site of the limb that stands for the acromion landmark."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -79,6 +88,9 @@ class ArmTrack:
     off_hinge : float array, shape (samples,)
         Forearm out of the plane square to the line of the epicondyles, outward positive [rad],
         whatever the hinge is taken from; empty without landmarks.
+    placed : mapping
+        ``trunk``, ``joint_centre`` and ``grip`` → how each was found, as found; empty without
+        landmarks.
     """
 
     rate: float
@@ -95,6 +107,7 @@ class ArmTrack:
     notes: tuple[str, ...]
     notch: NDArray[np.float64] = field(default_factory=lambda: np.zeros((0, 3)))
     off_hinge: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
+    placed: Mapping[str, Placed] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         for item in fields(self):
@@ -132,6 +145,8 @@ def track_arm(
     trunk_angle: float = 0.0,
     ground: bool = False,
     hinge: HingeChoice = "epicondyles",
+    ways: Ways | None = None,
+    calibration: Calibration | None = None,
 ) -> ArmTrack:
     """Reconstruct posture and positions of the right arm.
 
@@ -147,6 +162,10 @@ def track_arm(
         The hands rest on the ground and the trunk moves, face down.
     hinge : {"epicondyles", "forearm"}
         What the axis of the elbow is taken from.
+    ways : Ways, optional
+        How trunk, joint centre and grip are found; what was recorded decides by default.
+    calibration : Calibration, optional
+        What trials of their own tell of the person.
 
     Returns
     -------
@@ -172,7 +191,11 @@ def track_arm(
             + _there_on_the_other_side(recording, needed)
         )
     still = trunk_rotation(trunk_angle, face_down=ground)
-    track = _from_landmarks(recording, skeleton, still, hinge)
+    chosen = ways or Ways()
+    known = calibration or Calibration()
+    slope = STERNUM_SLOPE if known.sternum_slope is None else known.sternum_slope
+    trunk = trunk_of(recording, still, chosen.trunk, ground=ground, slope=slope)
+    track = _from_landmarks(recording, skeleton, trunk, hinge, chosen, known.joint_offset)
     return _risen(track) if ground else track
 
 
@@ -189,31 +212,32 @@ def _risen(track: ArmTrack) -> ArmTrack:
 
 
 def _from_landmarks(
-    recording: Recording, skeleton: Skeleton, still: NDArray[np.float64], hinge: HingeChoice
+    recording: Recording,
+    skeleton: Skeleton,
+    lying: Placed,
+    hinge: HingeChoice,
+    ways: Ways,
+    offset: NDArray[np.float64] | None,
 ) -> ArmTrack:
-    notes: list[str] = []
     at = {role: channel.values for role, channel in recording.channels.items()}
     first = recording.channels["right_el"]
-    count = len(first.values)
-
-    if recording.has(*TRUNK_LANDMARKS):
-        trunk = _thorax(at["ij"], at["px"], at["c7"], at["t8"])
-    else:
-        trunk = np.broadcast_to(still, (count, 3, 3)).copy()
-        notes.append(
-            "trunk: not all of IJ, PX, C7 and T8 were recorded, so it is held at the angle of "
-            "the condition"
-        )
-    shoulder, said = _joint_centre(recording, skeleton, trunk)
-    notes += said
+    trunk = lying.values
     lateral_condyle, medial_condyle = at["right_el"], at["right_em"]
     elbow = 0.5 * (lateral_condyle + medial_condyle)
     wrist = 0.5 * (at["right_rs"] + at["right_us"])
-    upper, lower = elbow - shoulder, wrist - elbow
-    direction, forearm = unit(upper), unit(lower)
+    centre = joint_centre_of(recording, skeleton, trunk, elbow, ways.joint_centre, offset)
+    shoulder = centre.values
+    upper_length, forearm_length = norm(elbow - shoulder), norm(wrist - elbow)
+    _require_length(recording, "upper arm", "joint centre to elbow", upper_length)
+    _require_length(recording, "forearm", "elbow to wrist", forearm_length)
+    if centre.way == "acromion":
+        shoulder, elbow = without_stretch(shoulder, elbow)
+    direction, forearm = unit(elbow - shoulder), unit(wrist - elbow)
+    grip = grip_of(recording, skeleton, elbow, forearm, ways.grip)
+    hand = grip.values
+    placed = {"trunk": lying, "joint_centre": centre, "grip": grip}
+    notes = [note for item in placed.values() for note in item.notes]
     y = -direction
-    _require_length(recording, "upper arm", "joint centre to elbow", norm(upper))
-    _require_length(recording, "forearm", "elbow to wrist", norm(lower))
     z = _square(lateral_condyle - medial_condyle, y)
     off_hinge = np.arcsin(np.clip(dot(forearm, z), -1.0, 1.0))
     if hinge == "forearm":
@@ -230,11 +254,6 @@ def _from_landmarks(
     z_fore = _square(z, -forearm)
     rotation = np.arctan2(dot(cross(-forearm, z_fore), thumb), dot(z_fore, thumb))
     rotation = np.where(rotation < -np.pi / 2, rotation + 2.0 * np.pi, rotation)
-    if recording.has("right_grip"):
-        hand = at["right_grip"]
-    else:
-        hand = elbow + skeleton.sizes.grip_length * forearm
-        notes.append("grip: not recorded, so it lies on the forearm at the person's grip length")
     outward, height, said = _bar(at, trunk, hand)
     notes += said
     seen = np.swapaxes(trunk, -1, -2)
@@ -248,11 +267,12 @@ def _from_landmarks(
         hand=_turn(seen, hand - shoulder),
         lateral_axis=_turn(seen, outward),
         height=height,
-        upper_arm=norm(upper),
-        forearm=norm(lower),
+        upper_arm=upper_length,
+        forearm=forearm_length,
         notes=tuple(notes),
-        notch=at["ij"] if recording.has(*TRUNK_LANDMARKS) else np.zeros((0, 3)),
+        notch=at["ij"] if lying.way != "condition" else np.zeros((0, 3)),
         off_hinge=off_hinge,
+        placed=placed,
     )
 
 
@@ -338,31 +358,6 @@ def _from_angles(
     )
 
 
-def _joint_centre(
-    recording: Recording, skeleton: Skeleton, trunk: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], list[str]]:
-    """Glenohumeral centre in the world frame, and where it came from."""
-    at = recording.channels
-    if recording.has("right_gh"):
-        return at["right_gh"].values, []
-    if recording.has("ij"):
-        return (
-            at["ij"].values + trunk @ skeleton.joint_centre,
-            ["joint centre: placed in the trunk by the person's sizes, from the jugular notch"],
-        )
-    if recording.has("right_acromion"):
-        rotation, origin = skeleton.fixed["scapula"]
-        below = rotation @ skeleton.site[_ACROMION_LANDMARK] + origin - skeleton.joint_centre
-        return (
-            at["right_acromion"].values - trunk @ below,
-            ["joint centre: placed below the acromion by the limb's scapula"],
-        )
-    raise InputError(
-        f"{recording.source}: the joint centre of the shoulder cannot be placed; record right_gh, "
-        "ij or right_acromion and name it in the layout"
-    )
-
-
 def _bar(
     at: dict[str, NDArray[np.float64]], trunk: NDArray[np.float64], hand: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], list[str]]:
@@ -378,18 +373,6 @@ def _bar(
             return unit(at[right] - at[left]), 0.5 * (at[right] + at[left])[:, 1], []
     height = at["bar_right"][:, 1] if "bar_right" in at else hand[:, 1]
     return trunk[:, :, 2], height, ["outward direction: the trunk's, no bar was recorded"]
-
-
-def _thorax(
-    ij: NDArray[np.float64],
-    px: NDArray[np.float64],
-    c7: NDArray[np.float64],
-    t8: NDArray[np.float64],
-) -> NDArray[np.float64]:
-    low = 0.5 * (px + t8)
-    y = unit(0.5 * (ij + c7) - low)
-    z = _square(cross(ij - low, c7 - low), y)
-    return rotation_from_axes(cross(y, z), y, z)
 
 
 def _square(vector: NDArray[np.float64], to: NDArray[np.float64]) -> NDArray[np.float64]:

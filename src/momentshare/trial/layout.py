@@ -22,6 +22,7 @@ from pydantic import (
 
 from momentshare.errors import nearest_name
 from momentshare.study.schema import Entry, Finite, Name, plain_text
+from momentshare.trial.places import GripWay, JointWay, TrunkWay
 from momentshare.trial.recording import (
     ANGLES,
     ARM_LANDMARKS,
@@ -44,6 +45,7 @@ __all__ = [
     "SI",
     "ForceEntry",
     "LayoutEntry",
+    "PlacesEntry",
     "UnitsEntry",
     "directions",
     "file_format_of",
@@ -188,6 +190,14 @@ class UnitsEntry(Entry):
     emg: Literal["V", "mV", "uV", "\u00b5V", "\u03bcV"] | None = None
 
 
+class PlacesEntry(Entry):
+    """How trunk, joint centre and grip are found: :class:`~momentshare.trial.places.Ways`."""
+
+    trunk: TrunkWay = "auto"
+    joint_centre: JointWay = "auto"
+    grip: GripWay = "auto"
+
+
 def _as_rows(value: object) -> object:
     return [value] if isinstance(value, int) and not isinstance(value, bool) else value
 
@@ -234,6 +244,7 @@ class LayoutEntry(Entry):
     )
     emg: dict[Annotated[Name, AfterValidator(_head)], FullLabel] = Field(default_factory=dict)
     signals: dict[FullLabel, SignalEntry] = Field(default_factory=dict)
+    places: PlacesEntry = PlacesEntry()
 
     @property
     def data_row(self) -> int:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -141,7 +141,9 @@ def lift_of_track(
     joint = skeleton.joint_centre
     hand, elbow = joint + cut(track.hand), joint + cut(track.elbow)
     height = cut(track.height)
-    if not all(np.isfinite(a).all() for a in (hand, elbow, height, posture.humerus, up, outward)):
+    parts = (hand, elbow, height, posture.humerus, posture.forearm_rotation, up, outward)
+    moving = (getattr(motion, item.name) for item in fields(motion))
+    if not all(np.isfinite(a).all() for a in (*parts, *moving)):
         raise InputError(
             "a gap lies within the repetition; fill short gaps (fill_gaps_s) or leave the "
             "repetition out"

@@ -33,6 +33,7 @@ __all__ = [
     "constant_length",
     "frames_beyond",
     "grip_against_person",
+    "grip_off_the_bar",
     "hinge",
     "joint_limits",
     "side_of_arm",
@@ -45,7 +46,7 @@ _BEYOND = 5.0
 straight may give [deg]; a swap gives tens of degrees. Common practice, no source."""
 
 _NO_LANDMARKS = "joint angles were recorded, not landmarks"
-_NO_TRUNK = "not all of IJ, PX, C7 and T8 were recorded"
+_NO_TRUNK = "too few landmarks of the trunk were recorded"
 
 
 def frames_beyond(skeleton: Skeleton, lift: Lift) -> NDArray[np.float64]:
@@ -238,6 +239,28 @@ def grip_against_person(
         length if track.upper_arm.size else track.upper_arm,
         window,
         sizes,
+    )
+
+
+def grip_off_the_bar(
+    time: NDArray[np.float64], track: ArmTrack, window: NDArray[np.bool_]
+) -> Check:
+    """Distance of the landmark of the hand from the line of the bar, median."""
+    name = "grip off the bar"
+    grip = track.placed.get("grip")
+    if grip is None or grip.off is None:
+        return impossible(name, "the hand's landmark and both ends of the bar are needed")
+    value = 100.0 * float(np.median(grip.off[window]))
+    note = "the force acts on the line of the bar, so the landmark only says where along it"
+    if value > LIMITS[name][0]:
+        note = "check the labels of hand and bar; a knuckle lies 2 to 5 cm off"
+    return judge(
+        name,
+        value,
+        note=note,
+        time=time,
+        curves={"landmark of the hand": 100.0 * grip.off},
+        axis="from the line of the bar [cm]",
     )
 
 

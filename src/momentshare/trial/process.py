@@ -7,7 +7,8 @@ moments at quick changes (common practice, no source).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -24,18 +25,21 @@ from momentshare.signals import (
 from momentshare.trial.checks import check_trial
 from momentshare.trial.kinematics import ArmTrack, HingeChoice, track_arm
 from momentshare.trial.lift import lift_of_track
+from momentshare.trial.others import OtherWay, other_ways
+from momentshare.trial.places import Calibration, Ways
 from momentshare.trial.recording import SIDES, Channel, Recording, as_recorded, mirrored
 from momentshare.trial.repetition import MeasuredRepetition
 from momentshare.trial.smooth import choose_cutoff, filtered, gone, mend, moved
 from momentshare.trial.verdict import Check, count_possible, worst_verdict
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
     from momentshare.skeleton import Skeleton
     from momentshare.trial.checks import Verdict
+    from momentshare.trial.lift import MeasuredLift
 
 __all__ = ["ProcessedTrial", "Processing", "process_trial"]
 
@@ -63,15 +67,18 @@ class Processing:
     frames : int
         Frames of a repetition, even in time from chest to lock-out.
     hinge : {"epicondyles", "forearm"}
+    ways : Ways
+        How trunk, joint centre and grip are found.
     """
 
     cutoff: float | Literal["residual"] = 6.0
     force_cutoff: float | None = None
     order: int = 4
-    fill_gaps: float = 0.0
+    fill_gaps: float = 0.2
     least_rise: float = 0.10
     frames: int = 101
     hinge: HingeChoice = "epicondyles"
+    ways: Ways = field(default_factory=Ways)
 
     def __post_init__(self) -> None:
         faults = []
@@ -110,6 +117,8 @@ class ProcessedTrial:
         What was done, ready for JSON.
     recording : Recording
         As read, mirrored if need be; for electromyograms.
+    others : tuple of OtherWay
+        What another way of placing trunk, joint centre or grip would change.
     """
 
     track: ArmTrack
@@ -119,6 +128,7 @@ class ProcessedTrial:
     checks: tuple[Check, ...]
     record: Mapping[str, Any]
     recording: Recording
+    others: tuple[OtherWay, ...] = ()
 
     @property
     def verdict(self) -> Verdict:
@@ -142,6 +152,7 @@ def process_trial(
     trunk_angle: float = 0.0,
     ground: bool = False,
     repetitions: Sequence[int] | None = None,
+    calibration: Calibration | None = None,
 ) -> ProcessedTrial:
     """Filter, reconstruct, find repetitions, check, and cut them out.
 
@@ -163,6 +174,8 @@ def process_trial(
         The hands rest on the ground and the trunk moves, face down.
     repetitions : sequence of int, optional
         Numbers of the repetitions to use, from 1; all by default.
+    calibration : Calibration, optional
+        What trials of their own tell of the person.
 
     Raises
     ------
@@ -217,27 +230,39 @@ def process_trial(
         for role, c in smooth.items()
     }
     forces = {s: _at(c, clock) for s, c in force.items()}
-    try:
-        track = track_arm(
-            replace(recording, channels=aligned),
+    seen = replace(recording, channels=aligned)
+
+    def tracked(ways: Ways) -> ArmTrack:
+        return track_arm(
+            seen,
             skeleton,
             trunk_angle=trunk_angle,
             ground=ground,
             hinge=chosen.hinge,
+            ways=ways,
+            calibration=calibration,
         )
+
+    try:
+        track = tracked(chosen.ways)
     except InputError as err:
         raise InputError(as_recorded(str(err), side)) from err
     ascents = _ascents(recording, track, chosen, repetitions)
-    used, refused = _cut(
-        track,
-        skeleton,
-        ascents,
-        chosen,
-        forces.get("right", _other_hand(forces)),
-        load,
+    holds = partial(
+        lift_of_track,
+        skeleton=skeleton,
+        load_mass=None if load is None else load / 2.0,
+        hand_force=forces.get("right", _other_hand(forces)),
         one_bar=one_bar,
         ground=ground,
     )
+    used, refused = _cut(track, ascents, chosen, holds)
+
+    def again(ways: Ways) -> list[MeasuredLift]:
+        other = tracked(ways)
+        return [holds(other, positions=item.positions) for item in used]
+
+    others = other_ways(seen, track, skeleton, chosen.ways, [item.measured for item in used], again)
     if "right" not in forces and forces:
         notes.append("hand force: measured on the other hand only; the sides are taken to be alike")
     judged = [item.repetition for item in used] or [repetition for _, repetition in ascents]
@@ -269,6 +294,9 @@ def process_trial(
     )
     refused = [as_recorded(text, side) for text in refused]
     record["notes"] = [*notes, *(as_recorded(note, side) for note in track.notes)]
+    record["places"] = {
+        place: {"way": item.way, **item.numbers} for place, item in track.placed.items()
+    }
     record["repetitions"] = [_events_record(item, track) for item in used]
     record["refused"] = refused
     return ProcessedTrial(
@@ -279,6 +307,7 @@ def process_trial(
         checks=checks,
         record=record,
         recording=recording,
+        others=others,
     )
 
 
@@ -362,15 +391,11 @@ def _other_hand(forces: Mapping[str, NDArray[np.float64]]) -> NDArray[np.float64
 
 def _cut(
     track: ArmTrack,
-    skeleton: Skeleton,
     ascents: Sequence[tuple[int, Repetition]],
     chosen: Processing,
-    force: NDArray[np.float64] | None,
-    load: float | None,
-    *,
-    one_bar: bool,
-    ground: bool,
+    holds: Callable[..., MeasuredLift],
 ) -> tuple[list[MeasuredRepetition], list[str]]:
+    """Cut out the repetitions; ``holds`` makes a lift of a track and positions."""
     used: list[MeasuredRepetition] = []
     refused: list[str] = []
     for number, repetition in ascents:
@@ -381,15 +406,7 @@ def _cut(
         positions = lift_percent(repetition, chosen.frames)
         try:
             events = press_events(track.height, track.rate, repetition)
-            measured = lift_of_track(
-                track,
-                skeleton,
-                positions,
-                load_mass=None if load is None else load / 2.0,
-                hand_force=force,
-                one_bar=one_bar,
-                ground=ground,
-            )
+            measured = holds(track, positions=positions)
         except InputError as err:
             refused.append(f"repetition {number}: {err}")
             continue

@@ -45,6 +45,7 @@ LIMITS: dict[str, tuple[float, float, str]] = {
     "forearm constant": (1.5, 3.0, "% (SD over mean)"),
     "upper arm against the person": (6.0, 12.0, "% of the person's length"),
     "grip against the person": (12.0, 25.0, "% of the person's length"),
+    "grip off the bar": (5.0, 8.0, "cm from the line of the bar"),
     "marker noise": (1.5, 4.0, "mm"),
     "synchrony": (10.0, 30.0, "ms"),
     "missing samples": (1.0, 10.0, "% of samples"),

@@ -1,0 +1,53 @@
+"""How trunk, joint centre and grip were found in a cohort, and what another way would change."""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from momentshare.directions import row_named
+from momentshare.trial.places import WORDS
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from momentshare.cohort.run import CohortResult
+
+__all__ = ["places_text"]
+
+_NAMES = {"trunk": "The trunk", "joint_centre": "The joint centre", "grip": "The grip"}
+
+
+def places_text(result: CohortResult) -> str:
+    """Say in a paragraph which way was taken for each place; empty without landmarks."""
+    trials = [o.record["places"] for o in result.counted if o.record.get("places")]
+    if not trials:
+        return ""
+    table = result.table("places")
+    parts = []
+    for place, name in _NAMES.items():
+        counts = Counter(record[place]["way"] for record in trials if place in record)
+        ways = ", ".join(f"{WORDS[place, way]} ({n} trials)" for way, n in counts.most_common())
+        parts.append(f"{name}: {ways}{_changes(table, place)}.")
+    told = sum(bool(o.record.get("calibration")) for o in result.counted)
+    if told:
+        parts.append(f"In {told} trials a static or functional trial of the person was used.")
+    return " ".join(parts)
+
+
+def _changes(table: pd.DataFrame, place: str) -> str:
+    """Greatest change of a moment by each other way, over the trials that count."""
+    if table.empty:
+        return ""
+    mine = table[(table["place"] == place) & table["rms_change_nm"].notna()]
+    said = []
+    for other, rows in mine.groupby("other", sort=False):
+        squares = rows["rms_change_nm"] ** 2
+        size = np.sqrt(squares.groupby(rows["row"]).mean())
+        said.append(
+            f"{WORDS[place, str(other)]} would change {row_named(str(size.idxmax())).label} "
+            f"most, by {size.max():.1f} N·m root mean square"
+        )
+    return f"; {'; '.join(said)}" if said else ""

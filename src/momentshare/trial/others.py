@@ -1,0 +1,105 @@
+"""What another way of placing trunk, joint centre or grip would change in the net moments."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from momentshare.balance import BALANCED
+from momentshare.demand import demand
+from momentshare.errors import InputError
+from momentshare.trial.places import Ways, possible_ways
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from numpy.typing import NDArray
+
+    from momentshare.skeleton import Skeleton
+    from momentshare.trial.kinematics import ArmTrack
+    from momentshare.trial.lift import MeasuredLift
+    from momentshare.trial.recording import Recording
+
+__all__ = ["OtherWay", "net_moments", "other_ways"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OtherWay:
+    """Change of one moment row over the repetitions of a trial, other way less the way taken.
+
+    ``mean_change`` and ``rms_change`` in N·m; NaN where the other way gives no answer, which
+    ``note`` explains.
+    """
+
+    place: str
+    way: str
+    other: str
+    row: str
+    mean_change: float
+    rms_change: float
+    note: str = ""
+
+
+def net_moments(skeleton: Skeleton, measured: MeasuredLift) -> NDArray[np.float64]:
+    """Net moments of a repetition with its measured push along the bar, shape (frames, rows) [N·m].
+
+    Rows are those that are always balanced; no push where it was not measured.
+    """
+    need = demand(skeleton, measured.lift)
+    ratio = 0.0 if measured.lateral is None else np.asarray(measured.lateral.ratio)
+    return need.moments(ratio * need.hand_force())[:, : len(BALANCED)]
+
+
+def other_ways(
+    recording: Recording,
+    track: ArmTrack,
+    skeleton: Skeleton,
+    ways: Ways,
+    own: Sequence[MeasuredLift],
+    again: Callable[[Ways], Sequence[MeasuredLift]],
+) -> tuple[OtherWay, ...]:
+    """Place one thing another way at a time and lay the moments beside those of the trial.
+
+    Parameters
+    ----------
+    recording : Recording
+        As it was tracked.
+    track : ArmTrack
+    skeleton : Skeleton
+    ways : Ways
+        As asked for.
+    own : sequence of MeasuredLift
+        Repetitions as used.
+    again : callable
+        Gives the same repetitions for other ways.
+    """
+    if not own or not track.placed:
+        return ()
+    base = np.concatenate([net_moments(skeleton, item) for item in own])
+    found = []
+    for place, known in possible_ways(recording).items():
+        way = track.placed[place].way
+        for other in known:
+            if other == way:
+                continue
+            note, change = "", np.full_like(base, np.nan)
+            try:
+                lifts = again(Ways(**{**asdict(ways), place: other}))
+                change = np.concatenate([net_moments(skeleton, item) for item in lifts]) - base
+            except InputError as err:
+                note = str(err)
+            found += [
+                OtherWay(
+                    place=place,
+                    way=way,
+                    other=other,
+                    row=row,
+                    mean_change=float(np.mean(change[:, k])),
+                    rms_change=float(np.sqrt(np.mean(change[:, k] ** 2))),
+                    note=note,
+                )
+                for k, row in enumerate(BALANCED)
+            ]
+    return tuple(found)
