@@ -60,7 +60,7 @@ def differences(
     found += [f"{name}: column {o!r} is said to be renamed, but is there" for o in stale]
     if lost or stale:
         return found
-    new = _with_old_values(name, new.rename(columns=back), values)
+    new = _with_old_values(name, new.rename(columns=back), old, values)
     keys = list(spec.keys)
     lost = [c for c in old if c not in new]
     found += [f"{name}: column {c!r} is missing" for c in lost]
@@ -111,14 +111,18 @@ def _without_duplicates(
 
 
 def _with_old_values(
-    name: str, new: pd.DataFrame, values: Mapping[str, Mapping[str, Mapping[str, str]]]
+    name: str,
+    new: pd.DataFrame,
+    old: pd.DataFrame,
+    values: Mapping[str, Mapping[str, Mapping[str, str]]],
 ) -> pd.DataFrame:
-    """Put old values back in place of renamed ones."""
+    """Put old values back in place of renamed ones, where the stored table has them."""
     changed = {}
     for table in ("*", name):
         for column, known in values.get(table, {}).items():
-            if column in new:
-                back = {n: o for o, n in known.items()}
+            if column in new and column in old:
+                there = set(old[column].astype(str))
+                back = {n: o for o, n in known.items() if o in there}
                 changed[column] = new[column].map(lambda v, back=back: back.get(v, v))
     return new.assign(**changed)
 

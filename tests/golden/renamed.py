@@ -31,24 +31,15 @@ COLUMNS: dict[str, dict[str, str | Duplicate]] = {
     "*": {
         "condition_a": "condition",
         "condition_b": "other",
-        "n_a": "n_condition",
-        "n_b": "n_other",
         "reference": "other",
         "higher": "condition",
         "lower": "other",
         "effort_ratio": "activation_ratio",
         "effort_difference": "activation_difference",
-        "effort_difference_changed": "activation_difference_changed",
         "mean_effort": "mean_activation",
         "mean_effort_changed": "mean_activation_changed",
         "mean_effort_within_limits": "mean_activation_within_limits",
         "peak_effort": "peak_activation",
-        "paired_low": "difference_low",
-        "paired_high": "difference_high",
-        "mean_difference": "difference_mean",
-        "sd_difference": "difference_sd",
-        "d_z_low": "cohen_d_z_low",
-        "d_z_high": "cohen_d_z_high",
         "q05": "low",
         "q95": "high",
         "sd_nm": "moment_nm_sd",
@@ -86,29 +77,6 @@ COLUMNS: dict[str, dict[str, str | Duplicate]] = {
         }
         for run in ("demo", "exercises")
     },
-    "lab/heads": {
-        "mean_effort_mean": "mean_activation_mean",
-        "mean_effort_std": "mean_activation_sd",
-        "mean_effort_count": "people",
-        "peak_effort_mean": "peak_activation_mean",
-        "peak_effort_std": "peak_activation_sd",
-        "mean_force_n_std": "mean_force_n_sd",
-        "peak_force_n_std": "peak_force_n_sd",
-        "saturated_share_std": "saturated_share_sd",
-        **{
-            f"{name}_count": Duplicate("mean_effort_count", "the same people in every column")
-            for name in ("peak_effort", "mean_force_n", "peak_force_n", "saturated_share")
-        },
-    },
-    "lab/regions": {"mean_mean": "mean", "mean_std": "sd", "mean_count": "people"},
-    "lab/contrasts": {"low": "estimate_low", "high": "estimate_high"},
-    "lab/emg_ordering": {
-        f"{name}_{end}": f"{name}_difference_{end}"
-        for name in ("emg", "activation")
-        for end in ("low", "high")
-    }
-    | {"share_low": "share_agree_low", "share_high": "share_agree_high"},
-    "lab/all_frames": {"effort": Duplicate("activation", _SAME)},
     **{
         f"{run}/{table}": {"first": name, "second": "other"}
         for run, table, name in (
