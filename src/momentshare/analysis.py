@@ -40,6 +40,7 @@ __all__ = [
     "LiftResult",
     "Prepared",
     "assemble",
+    "lengthening_speed",
     "prepare",
     "require_bar",
     "solve_lift",
@@ -208,17 +209,7 @@ def prepare(limb: Limb, lift: Lift, *, threads: int | None = None) -> Prepared:
     """Compute paths, capacity and demand of lifts once, for any number of solves."""
     index = lift.limb_in(limb.skeleton)
     found = limb.paths(lift.posture, index, threads=threads)
-    velocity = None
-    if lift.motion is not None:
-        motion = lift.motion
-        if limb.skeleton.moves:
-            velocity = path_velocity(limb.skeleton, lift)
-        else:
-            # Shortening speed from the moment arms: dL/dt = -(arm vector · ω + arms · rates).
-            turn = np.einsum("fhk,fk->fh", found.shoulder_moment, motion.humerus_angular_velocity)
-            hinge = -found.moment_arms[:, 3] * motion.elbow_flexion_velocity[:, None]
-            spin = found.moment_arms[:, 4] * motion.forearm_rotation_velocity[:, None]
-            velocity = -(turn + hinge + spin)
+    velocity = None if lift.motion is None else lengthening_speed(limb, lift, found)
     return Prepared(
         limb=limb,
         lift=lift,
@@ -226,6 +217,19 @@ def prepare(limb: Limb, lift: Lift, *, threads: int | None = None) -> Prepared:
         state=limb.capacity(found.length, velocity, index),
         demand=demand(limb.skeleton, lift),
     )
+
+
+def lengthening_speed(limb: Limb, lift: Lift, found: Paths) -> NDArray[np.float64]:
+    """Lengthening speed of the paths of a timed lift [m/s], shape (frames, heads)."""
+    motion = lift.motion
+    assert motion is not None  # noqa: S101 - called for timed lifts only
+    if limb.skeleton.moves:
+        return path_velocity(limb.skeleton, lift)
+    # Shortening speed from the moment arms: dL/dt = -(arm vector · ω + arms · rates).
+    turn = np.einsum("fhk,fk->fh", found.shoulder_moment, motion.humerus_angular_velocity)
+    hinge = -found.moment_arms[:, 3] * motion.elbow_flexion_velocity[:, None]
+    spin = found.moment_arms[:, 4] * motion.forearm_rotation_velocity[:, None]
+    return np.asarray(-(turn + hinge + spin))
 
 
 def path_velocity(skeleton: Skeleton, lift: Lift) -> NDArray[np.float64]:

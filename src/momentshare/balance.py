@@ -531,7 +531,7 @@ class Balance:
         if not np.all(self.posed):
             return _among(self.take(self.posed).greatest_load(), self.posed)
         if not self.free:
-            return self._greatest_at(self.ratio)
+            return self.greatest_load_at(self.ratio)
         best = greatest_factor(
             self.arms,
             self.capacity,
@@ -550,10 +550,10 @@ class Balance:
         moved = np.asarray(kept != chosen)
         if not moved.any():
             return best
-        return _with_frames(best, moved, self.take(moved)._greatest_at(kept[moved]))
+        return _with_frames(best, moved, self.take(moved).greatest_load_at(kept[moved]))
 
-    def _greatest_at(self, ratio: Floats) -> GreatestFactor:
-        """Greatest load with the push in a given ratio."""
+    def greatest_load_at(self, ratio: Floats) -> GreatestFactor:
+        """Greatest load [kg, both hands] with the push in a given ratio, shape (...)."""
         return greatest_factor(
             self.arms,
             self.capacity,

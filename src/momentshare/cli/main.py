@@ -13,6 +13,7 @@ from momentshare.cli.calibrate import calibrate
 from momentshare.cli.cohort import cohort, run_and_write
 from momentshare.cli.explain import explain
 from momentshare.cli.inspect import inspect
+from momentshare.cli.maximal import maximal_lift
 from momentshare.cli.strength import strength
 from momentshare.cli.tables import Conditions, People, echo
 from momentshare.cli.uncertainty import uncertainty
@@ -174,6 +175,7 @@ app.command()(calibrate)
 app.command()(cohort)
 app.command()(explain)
 app.command()(inspect)
+app.command(name="maximal-lift")(maximal_lift)
 app.command()(strength)
 app.command()(uncertainty)
 app.command()(validate)

@@ -27,6 +27,8 @@ from momentshare.exercise.lift import Lift
 from momentshare.geometry.rotation import norm
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from numpy.typing import NDArray
 
     from momentshare.exercise.profile import Profile
@@ -84,20 +86,8 @@ class OverheadPress:
 
     def lift(self, skeleton: Skeleton) -> Lift:
         """Solve the posture of every frame; see :class:`~momentshare.exercise.Exercise`."""
-        low = self.start_height
-        reach = skeleton.sizes.humerus_length + skeleton.sizes.grip_length
-        high, notes = find_lockout(
-            lambda heights: self._close(skeleton, np.ones_like(heights), heights),
-            low=low,
-            span=1.2 * reach,
-            flexion=self.lockout_flexion,
-            spacing=float(self.spacing(np.ones(1))[0]),
-        )
+        low, high, notes, solve = self.course(skeleton)
         fraction, timed = minimum_jerk(self.frames, self.duration)
-
-        def solve(at: NDArray[np.float64]) -> Chain:
-            return self._close(skeleton, at, low + at * (high - low))
-
         here = solve(fraction)
         require_reach(here, float(self.spacing(np.ones(1))[0]))
         bar = self.implement == "bar"
@@ -118,6 +108,25 @@ class OverheadPress:
             motion=None if timed is None else motion_along(solve, fraction, timed[1], timed[2]),
             notes=notes,
         )
+
+    def course(
+        self, skeleton: Skeleton
+    ) -> tuple[float, float, tuple[str, ...], Callable[[NDArray[np.float64]], Chain]]:
+        """Heights of start and lock-out [m], notes, and the chain as a function of the fraction."""
+        low = self.start_height
+        reach = skeleton.sizes.humerus_length + skeleton.sizes.grip_length
+        high, notes = find_lockout(
+            lambda heights: self._close(skeleton, np.ones_like(heights), heights),
+            low=low,
+            span=1.2 * reach,
+            flexion=self.lockout_flexion,
+            spacing=float(self.spacing(np.ones(1))[0]),
+        )
+
+        def solve(at: NDArray[np.float64]) -> Chain:
+            return self._close(skeleton, at, low + at * (high - low))
+
+        return low, high, notes, solve
 
     def _up(self) -> NDArray[np.float64]:
         return np.array([np.cos(self.trunk_angle), np.sin(self.trunk_angle), 0.0])

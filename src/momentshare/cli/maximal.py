@@ -1,0 +1,139 @@
+"""``momentshare maximal-lift``: the load driven along its path by all that the limb can give."""
+
+from __future__ import annotations
+
+from functools import partial
+from pathlib import Path  # noqa: TC003 - typer reads the annotations
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from momentshare.cli.tables import Conditions, People, echo
+
+if TYPE_CHECKING:
+    from momentshare.maximal import MaximalReport
+    from momentshare.study import Study
+
+__all__ = ["maximal_lift"]
+
+_MOST_SHARES = 12
+
+
+def maximal_lift(
+    study: Annotated[Path, typer.Argument(help="Study file (TOML).")],
+    out: Annotated[Path | None, typer.Option("--out", help="Folder for the results.")] = None,
+    person: People = None,
+    condition: Conditions = None,
+    share: Annotated[
+        list[float] | None,
+        typer.Option(
+            help="Part of the greatest load to drive too, above 0 to below 1; may be repeated. "
+            "0.5, 0.7, 0.8 and 0.9 if left out."
+        ),
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON for machines.")] = False,
+    no_figures: Annotated[bool, typer.Option("--no-figures", help="Write tables only.")] = False,
+) -> None:
+    """Greatest load that passes, speed along the lift, and where it sticks.
+
+    Loads and durations of the study play no part: both are found.
+    """
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+
+    from momentshare.errors import InputError
+    from momentshare.maximal import SHARES, maximal_lifts
+    from momentshare.report.write import prepare_folder
+    from momentshare.study import load_study
+
+    shares = sorted(set(share)) if share else list(SHARES)
+    for value in shares:
+        if not 0.0 < value < 1.0:
+            raise InputError(f"--share: wanted a part above 0 and below 1, got {value:g}")
+    if len(shares) > _MOST_SHARES:
+        raise InputError(f"--share: wanted at most {_MOST_SHARES} parts, got {len(shares)}")
+    source = load_study(study)
+    if out is not None:
+        prepare_folder(out)
+    columns = (TextColumn("{task.description}", markup=False), BarColumn(), MofNCompleteColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("running")
+        found = maximal_lifts(
+            source, people=person or (), conditions=condition or (), shares=shares,
+            progress=lambda done, total, what: bar.update(
+                task, completed=done, total=total, description=what or "done"
+            ),
+        )  # fmt: skip
+    _show(source, found, as_json=as_json)
+    if out is not None:
+        _write(source, found, out, figures=not no_figures, quiet=as_json)
+
+
+def _show(source: Study, found: MaximalReport, *, as_json: bool) -> None:
+    from momentshare.report import maximal_figure as report
+
+    if as_json:
+        import json
+
+        record = report.maximal_record(source, found)
+        typer.echo(json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False))
+        return
+    from rich.markup import escape
+    from rich.table import Table
+
+    from momentshare.cli.tables import console
+    from momentshare.report.terminal import print_cautions
+
+    screen = console()
+    keys = ["condition", "lateral", "lift"]
+    view = Table(title="Loads driven from rest, means over people", title_justify="left")
+    for name in (
+        "condition", "lateral force", "lift", "load [kg]", "time [s]", "mean speed [m/s]",
+        "peak speed [m/s]", "sticks in",
+    ):  # fmt: skip
+        view.add_column(escape(name))
+    for key, part in found.lifts.groupby(keys, sort=False):
+        dips = int(part["dip"].sum())
+        view.add_row(
+            *(escape(str(name)) for name in key),
+            f"{part['load_kg'].mean():.1f}", f"{part['duration_s'].mean():.2f}",
+            f"{part['mean_speed_mps'].mean():.2f}", f"{part['peak_speed_mps'].mean():.2f}",
+            f"{dips} of {len(part)}",
+        )  # fmt: skip
+    screen.print(view)
+    for line in report.sentences(found):
+        screen.print(escape(line), highlight=False)
+    screen.print(escape(report.CANNOT_SHOW), highlight=False)
+    for line in found.refusals:
+        screen.print(f"[bold]Not driven[/bold] {escape(line)}")
+    print_cautions(screen)
+
+
+def _write(source: Study, found: MaximalReport, out: Path, *, figures: bool, quiet: bool) -> None:
+    from momentshare.report import maximal_figure as report
+    from momentshare.report.write import write_report
+
+    drawings = {}
+    if figures and len(found.curves):
+        drawings = {
+            "maximal_lift": partial(report.lift_figure, found),
+            "speed_by_load": partial(report.loads_figure, found),
+        }
+    files = write_report(
+        out,
+        "maximal_lift.json",
+        tables={
+            "maximal_loads.csv": found.loads,
+            "maximal_lifts.csv": found.lifts,
+            "maximal_curves.csv": found.curves,
+            "held_loads.csv": found.held,
+        },
+        record=report.maximal_record(source, found)
+        | {"files": ["maximal_loads.csv", "maximal_lifts.csv", "maximal_curves.csv",
+                     "held_loads.csv", *(f"{n}.{e}" for n in drawings for e in ("png", "svg"))]},
+        texts={},
+        figures=drawings,
+        shown=[source.title, *dict.fromkeys(found.loads["condition"])],
+    )  # fmt: skip
+    if not quiet:
+        echo(f"Wrote {len(files)} files to {out}")

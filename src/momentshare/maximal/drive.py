@@ -1,0 +1,258 @@
+"""How hard a limb can drive a load at each height and speed.
+
+The path fixes every posture by one number, the height y of the hand, so velocity v and
+acceleration a of the hand fix the motion of the whole arm. All net moments are linear in a and in
+v², and the capacities of the heads follow from v alone. With a mass M on each hand they are
+
+    m(y, v, a) = A(y) + v² B(y) + a C(y) + M (D(y) + v² E(y) + a G(y)),
+
+A and D from weight, B and E from the curved way, C and G from acceleration along it. What the limb
+can do is then the linear programme of the greatest load with the felt gravity s = g + a in the
+place of the load: the greatest s ≥ 0 for which the heads can meet m(y, v, s - g), all balanced
+rows at once. M s is the vertical force of the hand, which therefore never pulls the load down;
+friction bounds a free lateral force as a part of it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from momentshare.analysis import lengthening_speed
+from momentshare.balance import Balance, Criterion, Lateral, LoadMoments
+from momentshare.demand import demand
+from momentshare.directions import ROWS
+from momentshare.errors import InputError, PostureError
+from momentshare.exercise.chain import motion_along
+from momentshare.hand import hand_limits
+from momentshare.units import GRAVITY
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from momentshare.demand import Demand
+    from momentshare.exercise import Exercise
+    from momentshare.exercise.lift import Lift
+    from momentshare.limb import Limb
+
+    Floats = NDArray[np.float64]
+
+__all__ = ["DriveField", "DrivenPath", "driven_path"]
+
+HEIGHTS = 61
+"""Heights from the lowest place to lock-out at which the drive is found."""
+
+SPEEDS = 25
+"""Speeds at which it is found; they stand closer the slower they are."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DriveField:
+    """Greatest upward acceleration of one load by height and speed.
+
+    Attributes
+    ----------
+    load : float
+        [kg], both hands.
+    height : float array, shape (heights,)
+        Of the hand above its lowest place [m].
+    speed : float array, shape (speeds,)
+        [m/s], from zero.
+    acceleration : float array, shape (heights, speeds)
+        [m/s²]; minus g where the limb cannot push at all, or cannot follow at that speed.
+    """
+
+    load: float
+    height: Floats
+    speed: Floats
+    acceleration: Floats
+
+    def force(self) -> Floats:
+        """Vertical force of both hands [N], shape (heights, speeds)."""
+        return np.asarray(self.load * (GRAVITY + self.acceleration))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class DrivenPath:
+    """A limb along the path of an exercise: what does not depend on load, speed and push.
+
+    Attributes
+    ----------
+    limb : Limb
+        A single one.
+    lift : Lift
+        Heights from the lowest place to lock-out, quasi-static.
+    travel : float
+        [m]
+    arms : float array, shape (heights, rows, heads)
+        [m]
+    length, lengthening : float array, shape (heights, heads)
+        Of the paths [m]; the second for each metre that the hand rises [m/m].
+    still, curved, pushed : Demand
+        Demands at rest; with the speed of one metre a second; with one m/s² from rest.
+    criterion : Criterion
+        Says which rows are balanced.
+    """
+
+    limb: Limb
+    lift: Lift
+    travel: float
+    arms: Floats
+    length: Floats
+    lengthening: Floats
+    still: Demand
+    curved: Demand
+    pushed: Demand
+    criterion: Criterion
+
+    def field(
+        self, load: float, lateral: Lateral, *, fastest: float = 3.5, speeds: int = SPEEDS
+    ) -> DriveField:
+        """Find the greatest acceleration of a load.
+
+        Parameters
+        ----------
+        load : float
+            [kg], both hands; above zero.
+        lateral : Lateral
+        fastest : float
+            Greatest speed [m/s].
+        speeds : int
+        """
+        speed = fastest * (np.arange(speeds) / (speeds - 1.0)) ** 2
+        count = len(self.lift.fraction)
+        return DriveField(
+            load=load,
+            height=self.travel * self.lift.fraction,
+            speed=speed,
+            acceleration=self.acceleration(
+                np.tile(np.arange(count), speeds), np.repeat(speed, count), load, lateral
+            )
+            .reshape(speeds, count)
+            .T,
+        )
+
+    def acceleration(
+        self, at: NDArray[np.intp], speed: Floats, load: float, lateral: Lateral
+    ) -> Floats:
+        """Greatest acceleration [m/s²] at some of the heights and speeds, shape of both."""
+        if not load > 0.0:
+            raise InputError(f"load: wanted more than zero [kg], got {load!r}")
+        ratio = lateral.ratios(len(self.lift.fraction))[at]
+        given = lateral if lateral.mode != "measured" else replace(lateral, ratio=tuple(ratio))
+        found = self._balance(at, speed, load).treated(given).greatest_load()
+        # Where nothing holds the arm, nothing drives the load.
+        felt = np.where(np.isfinite(found.factor), found.factor, 0.0)
+        return np.asarray(felt - GRAVITY)
+
+    def standing(self) -> Balance:
+        """Balance of every height at rest, with the load of the greatest load as its load."""
+        rows = [ROWS.index(name) for name in self.criterion.rows]
+        need = self.still
+        return self._with(
+            np.arange(len(self.lift.fraction)),
+            0.0,
+            LoadMoments(
+                fixed=need.limb_moments[:, rows],
+                each=0.5 * need.load_moments[:, rows],
+                vertical=0.5 * need.vertical_force,
+            ),
+        )
+
+    def _balance(self, at: NDArray[np.intp], speed: Floats, load: float) -> Balance:
+        """Balance with the felt gravity [m/s²] in the place of the load."""
+        rows = [ROWS.index(name) for name in self.criterion.rows]
+        mass = 0.5 * load
+
+        def parts(name: str) -> tuple[Floats, Floats, Floats]:
+            still, curved, pushed = (
+                getattr(need, name)[at][:, rows] for need in (self.still, self.curved, self.pushed)
+            )
+            return still, curved - still, pushed - still
+
+        limb, hand = parts("limb_moments"), parts("load_moments")
+        still, curved, pushed = (a + mass * b for a, b in zip(limb, hand, strict=True))
+        fixed = still + speed[:, None] ** 2 * curved - GRAVITY * pushed
+        load_moments = LoadMoments(fixed=fixed, each=pushed, vertical=np.full(len(at), mass))
+        return self._with(at, speed[:, None], load_moments)
+
+    def _with(self, at: NDArray[np.intp], speed: Floats | float, load: LoadMoments) -> Balance:
+        rows = [ROWS.index(name) for name in self.criterion.rows]
+        state = self.limb.capacity(self.length[at], self.lengthening[at] * speed)
+        limits = hand_limits(self.limb.skeleton, self.lift)
+        return Balance(
+            head_names=self.limb.head_names,
+            row_names=self.criterion.rows,
+            arms=self.arms[at][:, rows],
+            capacity=state.active_capacity,
+            passive=state.passive_force,
+            moments=load.fixed,
+            lever=self.still.lateral_moments[at][:, rows],
+            vertical=load.vertical,
+            ratio=np.zeros(len(at)),
+            posed=np.ones(len(at), dtype=bool),
+            volume_weights=self.limb.volume_weights,
+            friction=limits.friction[at],
+            couple_lever=self.still.couple_moments[at][:, rows],
+            couple_limit=limits.couple[at],
+            load=load,
+        )
+
+
+def driven_path(
+    limb: Limb, exercise: Exercise, criterion: Criterion | None = None, *, heights: int = HEIGHTS
+) -> DrivenPath:
+    """Prepare a limb along the path of an exercise.
+
+    Parameters
+    ----------
+    limb : Limb
+        A single one.
+    exercise : Exercise
+        One that tells its course, as presses on a bench and overhead do.
+    criterion : Criterion, optional
+        Says which rows are balanced.
+    heights : int
+
+    Raises
+    ------
+    InputError
+        The exercise has no course along which a load could be driven.
+    PostureError
+        Part of the course is out of reach.
+    """
+    course = getattr(exercise, "course", None)
+    if course is None:
+        raise InputError(
+            f"{type(exercise).__name__}: a maximal lift needs a press with a bar or dumbbells"
+        )
+    lift = replace(exercise, frames=heights, duration=None).lift(limb.skeleton)  # type: ignore[type-var]
+    if not lift.reachable.all():
+        lost = int(np.count_nonzero(~lift.reachable))
+        raise PostureError(
+            f"{lost} of {heights} heights are out of reach, so no load can be driven through; "
+            "change spacing, bar path or angles"
+        )
+    low, high, _, solve = course(limb.skeleton)
+    travel = float(high - low)
+    one, none = np.full(heights, 1.0 / travel), np.zeros(heights)
+
+    def moving(rate: Floats, change: Floats) -> Lift:
+        return replace(lift, motion=motion_along(solve, lift.fraction, rate, change))
+
+    rising = moving(one, none)
+    found = limb.paths(lift.posture)
+    return DrivenPath(
+        limb=limb,
+        lift=lift,
+        travel=travel,
+        arms=found.moment_arms,
+        length=found.length,
+        lengthening=lengthening_speed(limb, rising, found),
+        still=demand(limb.skeleton, moving(none, none)),
+        curved=demand(limb.skeleton, rising),
+        pushed=demand(limb.skeleton, moving(none, one)),
+        criterion=criterion or Criterion(),
+    )

@@ -1,0 +1,280 @@
+"""A load driven from rest by all that the limb can give: its motion, its dip, the greatest load.
+
+The equation of motion dv/dt = a(y, v) is integrated with an explicit Runge–Kutta pair of orders
+5 and 4 (Dormand and Prince 1980) on the field of :mod:`momentshare.maximal.drive`, between whose
+heights and speeds the acceleration is linear. A load passes when the hand reaches lock-out before
+it stops. With a weak zone on the way the greatest such load lies above the greatest that can be
+held in that zone, since the speed gained before carries the load through it; at that very load
+the hand would creep through the zone for ever.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from scipy.integrate import solve_ivp
+from scipy.interpolate import RectBivariateSpline
+
+from momentshare.units import GRAVITY
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from numpy.typing import NDArray
+
+    from momentshare.balance import Lateral
+    from momentshare.maximal.drive import DriveField, DrivenPath
+
+    Floats = NDArray[np.float64]
+
+__all__ = [
+    "Dip",
+    "Drive",
+    "dip_of",
+    "drive_load",
+    "follow",
+    "greatest_passing_load",
+    "held_load",
+]
+
+LONGEST = 30.0
+"""Time after which a load that still creeps counts as stuck [s]."""
+
+RELATIVE, ABSOLUTE = 1e-8, 1e-10
+"""Tolerances of the integrator for height [m] and speed [m/s]."""
+
+POINTS = 201
+"""Heights at which a motion is told, evenly from the lowest place to where it ends."""
+
+LEAST_DIP = 0.005
+"""Fall of speed from its first peak below which there is no dip [m/s]; ours."""
+
+FASTEST = 2.0
+"""Greatest speed of the field when the greatest load is looked for [m/s]; a heavy load is slow."""
+
+CLOSE = 1e-4
+"""Part of the load to which the greatest one is found."""
+
+ARRIVED = 1e-6
+"""Part of the travel that rounding may leave of it at lock-out."""
+
+_RISE = 1.15
+"""Factor by which the load is raised until it sticks."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Drive:
+    """Motion of one load; arrays of shape (points,).
+
+    Attributes
+    ----------
+    load : float
+        [kg], both hands.
+    passed : bool
+        Whether the hand reaches lock-out.
+    duration : float
+        Until lock-out, or until the load stops [s].
+    time, height, speed, force : float array
+        [s], [m] above the lowest place, [m/s], vertical force of both hands [N].
+    """
+
+    load: float
+    passed: bool
+    duration: float
+    time: Floats
+    height: Floats
+    speed: Floats
+    force: Floats
+
+    @property
+    def mean_speed(self) -> float:
+        """Way over time [m/s]."""
+        return float(self.height[-1] / self.duration) if self.duration > 0.0 else 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Dip:
+    """Where the speed falls on the way up: from its first peak to its minimum.
+
+    Heights are fractions of the travel; the sticking region lies between the first two. All NaN
+    where the speed never falls; the second peak is NaN where the load stops.
+    """
+
+    first_peak: float = np.nan
+    first_peak_speed: float = np.nan
+    first_peak_time: float = np.nan
+    minimum: float = np.nan
+    minimum_speed: float = np.nan
+    minimum_time: float = np.nan
+    second_peak: float = np.nan
+    second_peak_speed: float = np.nan
+
+    @property
+    def present(self) -> bool:
+        """Whether there is a dip."""
+        return bool(np.isfinite(self.first_peak))
+
+
+def drive_load(field: DriveField) -> Drive:
+    """Drive a load from rest at the lowest place, as hard as the field allows.
+
+    Parameters
+    ----------
+    field : DriveField
+
+    Returns
+    -------
+    Drive
+    """
+    top = float(field.height[-1])
+    surface = RectBivariateSpline(field.height, field.speed, field.acceleration, kx=1, ky=1)
+
+    def acceleration(height: Floats, speed: Floats) -> Floats:
+        y, v = np.clip(height, 0.0, top), np.clip(speed, 0.0, field.speed[-1])
+        return np.asarray(surface.ev(y, v))
+
+    return follow(field.load, top, acceleration)
+
+
+def follow(load: float, top: float, acceleration: Callable[[Floats, Floats], Floats]) -> Drive:
+    """Follow a load from rest to a height, its acceleration a function of height and speed.
+
+    Parameters
+    ----------
+    load : float
+        [kg]
+    top : float
+        Height at which it has passed [m].
+    acceleration : callable
+        [m/s²] from heights [m] and speeds [m/s], arrays of one shape.
+    """
+    still = np.zeros(1)
+    first = acceleration(still, still)
+    if not first[0] > 0.0:
+        force = load * (GRAVITY + first)
+        return Drive(
+            load=load, passed=False, duration=0.0, time=still, height=still, speed=still,
+            force=force,
+        )  # fmt: skip
+
+    def slope(_: float, state: Floats) -> Floats:
+        return np.array([state[1], acceleration(state[:1], state[1:])[0]])
+
+    def arrives(_: float, state: Floats) -> float:
+        return float(state[0]) - top
+
+    def stops(_: float, state: Floats) -> float:
+        return float(state[1])
+
+    arrives.terminal = stops.terminal = True  # type: ignore[attr-defined]
+    stops.direction = -1.0  # type: ignore[attr-defined]
+    found = solve_ivp(
+        slope, (0.0, LONGEST), [0.0, 0.0], events=(arrives, stops), dense_output=True,
+        rtol=RELATIVE, atol=ABSOLUTE,
+    )  # fmt: skip
+    motion: Any = found.sol
+    duration = float(found.t[-1])
+    # Told at even heights, which rise with time all along.
+    fine = np.linspace(0.0, duration, 4 * POINTS)
+    climbed = np.maximum.accumulate(motion(fine)[0])
+    time = np.interp(np.linspace(0.0, climbed[-1], POINTS), climbed, fine)
+    time[0], time[-1] = 0.0, duration
+    height, speed = np.maximum(motion(time), 0.0)
+    passed = bool(height[-1] >= top * (1.0 - ARRIVED))
+    if passed:
+        height[-1] = top
+    return Drive(
+        load=load,
+        passed=passed,
+        duration=duration,
+        time=time,
+        height=height,
+        speed=speed,
+        force=load * np.maximum(GRAVITY + acceleration(height, speed), 0.0),
+    )
+
+
+def dip_of(drive: Drive, travel: float) -> Dip:
+    """Find first peak, minimum and second peak of the speed.
+
+    Parameters
+    ----------
+    drive : Drive
+    travel : float
+        From the lowest place to lock-out [m].
+    """
+    v, place = drive.speed, drive.height / travel
+    falls = np.flatnonzero(np.diff(v) < 0.0)
+    for start in falls:
+        rises = np.flatnonzero(np.diff(v[start:]) > 0.0)
+        low = start + int(rises[0]) if rises.size else len(v) - 1
+        if v[start] - v[low] < LEAST_DIP:
+            continue
+        if low == len(v) - 1 and drive.passed:
+            break  # the load slows down towards lock-out: an end, no dip
+        after = low + int(np.argmax(v[low:]))
+        again = low < len(v) - 1
+        return Dip(
+            first_peak=float(place[start]),
+            first_peak_speed=float(v[start]),
+            first_peak_time=float(drive.time[start]),
+            minimum=float(place[low]),
+            minimum_speed=float(v[low]),
+            minimum_time=float(drive.time[low]),
+            second_peak=float(place[after]) if again else np.nan,
+            second_peak_speed=float(v[after]) if again else np.nan,
+        )
+    return Dip()
+
+
+def greatest_passing_load(path: DrivenPath, lateral: Lateral) -> tuple[float, float]:
+    """Greatest load that passes, and the greatest that can be held at every height.
+
+    Parameters
+    ----------
+    path : DrivenPath
+    lateral : Lateral
+
+    Returns
+    -------
+    passing, held : float
+        [kg], both hands; NaN where the limb cannot hold its own weight at the lowest place, or
+        anywhere.
+
+    Notes
+    -----
+    By halving an interval of loads, down to one part in ten thousand. A load that is lighter
+    than the greatest that can be held everywhere passes, so the search begins there.
+    """
+    held = held_load(path, lateral)
+    first, least = float(held[0]), float(np.min(held))
+    if not first > 0.0 or np.isnan(least):
+        return np.nan, least if first > 0.0 else np.nan
+
+    def passes(load: float) -> bool:
+        return drive_load(path.field(load, lateral, fastest=FASTEST)).passed
+
+    low = max(least * (1.0 - CLOSE), 1e-3)
+    if not passes(low):
+        return 0.0, least
+    high = low
+    while high < first:  # more than can be held at the lowest place never leaves it
+        high = min(high * _RISE, first)
+        if not passes(high):
+            break
+        low = high
+    while high - low > CLOSE * high:
+        middle = 0.5 * (low + high)
+        if passes(middle):
+            low = middle
+        else:
+            high = middle
+    return low, least
+
+
+def held_load(path: DrivenPath, lateral: Lateral) -> Floats:
+    """Greatest load that can be held at each height [kg, both hands], shape (heights,)."""
+    balance = path.standing().treated(lateral)
+    return np.asarray(balance.greatest_load().factor)
