@@ -48,6 +48,7 @@ LAYERS = [
     },
     {"cohort", "demo"},
     {"report"},
+    {"explore"},
     {"cli", "__main__"},
 ]
 ORDER = {name: index for index, layer in enumerate(LAYERS) for name in layer}

@@ -1,0 +1,23 @@
+"""One page that shows an arm pressing and computes in the browser.
+
+The library solves postures, paths, capacities and moments on a grid of presses; the page holds
+them, and a solver of its own (``page/share.js``) shares the moments for every change of a control.
+"""
+
+from __future__ import annotations
+
+from importlib import resources
+from typing import TYPE_CHECKING
+
+from momentshare.study import parse_study
+
+if TYPE_CHECKING:
+    from momentshare.study import Study
+
+__all__ = ["example_study"]
+
+
+def example_study() -> Study:
+    """Two invented people, for a page without a study of its own."""
+    text = (resources.files("momentshare.explore") / "default.toml").read_text("utf-8")
+    return parse_study(text, "built-in example")
