@@ -12,6 +12,7 @@ import typer
 from momentshare.cli.calibrate import calibrate
 from momentshare.cli.cohort import cohort, run_and_write
 from momentshare.cli.explain import explain
+from momentshare.cli.explore import explore
 from momentshare.cli.inspect import inspect
 from momentshare.cli.maximal import maximal_lift
 from momentshare.cli.strength import strength
@@ -174,6 +175,7 @@ def _run(study: Study, screen: Console) -> StudyResult:
 app.command()(calibrate)
 app.command()(cohort)
 app.command()(explain)
+app.command()(explore)
 app.command()(inspect)
 app.command(name="maximal-lift")(maximal_lift)
 app.command()(strength)

@@ -9,12 +9,13 @@ from __future__ import annotations
 from importlib import resources
 from typing import TYPE_CHECKING
 
+from momentshare.explore.page import build_page
 from momentshare.study import parse_study
 
 if TYPE_CHECKING:
     from momentshare.study import Study
 
-__all__ = ["example_study"]
+__all__ = ["build_page", "example_study"]
 
 
 def example_study() -> Study:

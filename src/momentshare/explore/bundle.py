@@ -1,0 +1,62 @@
+"""The page's modules in one script: imports are resolved, and nothing else is changed.
+
+A module of ``page/`` may import from its neighbours by name (``import { a } from "./b.js"``) and
+export functions, constants and classes. All modules share one scope in the page, so that a name
+may stand at the top of one module only; a test sees to it.
+"""
+
+from __future__ import annotations
+
+import re
+from importlib import resources
+
+from momentshare.errors import InputError
+
+__all__ = ["bundle", "modules_of", "page_text", "top_names"]
+
+_IMPORT = re.compile(r'^import \{[^}]*\} from "\./(\w+)\.js";\n', re.MULTILINE)
+_EXPORT = re.compile(r"^export (?=(async )?(function|const|class) )", re.MULTILINE)
+_TOP = re.compile(r"^(?:export )?(?:async )?(?:function|const|let|class) (\w+)", re.MULTILINE)
+_OTHER = re.compile(r"^(import|export)\b.*", re.MULTILINE)
+
+
+def page_text(name: str) -> str:
+    """Text of a file of the page."""
+    return (resources.files("momentshare.explore") / "page" / name).read_text("utf-8")
+
+
+def modules_of(entry: str) -> list[str]:
+    """Names of the modules that an entry needs, each after those it imports."""
+    order: list[str] = []
+    open_: list[str] = []
+
+    def visit(name: str) -> None:
+        if name in order:
+            return
+        if name in open_:
+            raise InputError(f"page modules import each other in a circle: {open_} → {name}")
+        open_.append(name)
+        for other in _IMPORT.findall(page_text(f"{name}.js")):
+            visit(other)
+        open_.remove(name)
+        order.append(name)
+
+    visit(entry)
+    return order
+
+
+def top_names(text: str) -> list[str]:
+    """Names that a module puts into the scope shared by all."""
+    return _TOP.findall(text)
+
+
+def bundle(entry: str = "app") -> str:
+    """Join an entry and all that it imports into one script."""
+    parts = []
+    for name in modules_of(entry):
+        text = _EXPORT.sub("", _IMPORT.sub("", page_text(f"{name}.js")))
+        left = _OTHER.search(text)
+        if left:
+            raise InputError(f"page module {name}.js: cannot be joined: {left.group(0)!r}")
+        parts.append(f"// {name}.js\n{text}")
+    return "\n".join(parts)

@@ -1,0 +1,222 @@
+"""What a page has to know beside its arrays: names, nodes, people, limits, curves."""
+
+from __future__ import annotations
+
+from importlib import metadata
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from momentshare.balance import BALANCED
+from momentshare.cautions import CAUTIONS, LIMITS
+from momentshare.directions import row_named
+from momentshare.explore.drawing import trunk_outlines
+from momentshare.joint import FACETS, stability_limits
+from momentshare.muscle.curves import curve_set
+from momentshare.report.style import head_label
+from momentshare.study import plan_study
+
+if TYPE_CHECKING:
+    from momentshare.explore.grid import Nodes, Press
+    from momentshare.explore.tables import PressTables
+    from momentshare.limb import Limb
+    from momentshare.model import Model
+    from momentshare.study import Study
+
+__all__ = ["named_limits", "page_info"]
+
+_CURVE = np.round(np.linspace(0.3, 1.8, 76), 3)
+"""Fibre lengths over the best one at which the curves are drawn."""
+
+
+def page_info(
+    study: Study, limbs: Limb, nodes: Nodes, presses: list[Press], tables: PressTables
+) -> dict[str, Any]:
+    """Collect everything but the arrays, as plain data."""
+    model = limbs.model
+    heights = next(press.lift.fraction for press in tables.presses if press.lift is not None)
+    return {
+        "title": study.title,
+        "note": study.file.note,
+        "version": metadata.version("momentshare"),
+        "model": model.name,
+        "heads": _heads(model),
+        "rows": [_row(name) for name in BALANCED],
+        "heights": np.round(heights, 6).tolist(),
+        "people": _people(study, limbs),
+        "spacings": list(nodes.spacings),
+        "touches_cm": [round(100.0 * touch, 3) for touch in nodes.touches],
+        "angles_deg": list(nodes.angles),
+        "conditions": [condition.name for condition in study.file.condition],
+        **_presses(study, limbs, presses, tables),
+        "path_sizes": list(tables.path_sizes),
+        "curves": _curves(limbs),
+        **_stability(model),
+        "cautions": list(CAUTIONS),
+        "limits": [*LIMITS, *model.limits],
+    }
+
+
+def _heads(model: Model) -> list[dict[str, Any]]:
+    found = []
+    named = named_limits(model)
+    for head in model.heads:
+        muscle, _, part = head.name.partition("/")
+        found.append(
+            {
+                "id": head.name,
+                "label": head_label(head.name),
+                "muscle": muscle.replace("_", " "),
+                "part": part.replace("_", " "),
+                "group": head.group.replace("_", " "),
+                "limits": named[head.name],
+            }
+        )
+    return found
+
+
+_OTHER_NAMES = {
+    "anterior deltoid": "deltoid/clavicular",
+    "clavicular pectoralis": "pectoralis_major/clavicular",
+    "arms of latissimus": "latissimus_dorsi",
+    "supraspinatus": "supraspinatus",
+    "infraspinatus": "infraspinatus",
+    "teres minor": "teres_minor",
+    "subscapularis": "subscapularis",
+    "triceps head": "triceps_brachii",
+    "elbow flexors": "group:elbow_flexors",
+    "external rotators": "infraspinatus",
+    "cuff head": "group:rotator_cuff",
+    "of the cuff": "group:rotator_cuff",
+}
+"""Words of the model's limits, and the heads whose names begin so, or their group."""
+
+
+def named_limits(model: Model) -> dict[str, list[int]]:
+    """Limits of the model that name a head: head → places in the model's list of limits."""
+    out: dict[str, list[int]] = {head.name: [] for head in model.heads}
+    for place, limit in enumerate(model.limits):
+        for words, start in _OTHER_NAMES.items():
+            if words not in limit:
+                continue
+            for head in model.heads:
+                is_meant = (
+                    head.group == start[6:]
+                    if start.startswith("group:")
+                    else head.name.startswith(start)
+                )
+                if is_meant and len(LIMITS) + place not in out[head.name]:
+                    out[head.name].append(len(LIMITS) + place)
+    return out
+
+
+def _row(name: str) -> dict[str, Any]:
+    row = row_named(name)
+    return {
+        "name": name,
+        "joint": row.joint,
+        "axis": row.axis,
+        "positive": {"words": row.positive.words, "noun": row.positive.noun},
+        "negative": {"words": row.negative.words, "noun": row.negative.noun},
+    }
+
+
+def _people(study: Study, limbs: Limb) -> list[dict[str, Any]]:
+    found = []
+    for place, entry in enumerate(study.file.person):
+        limb = limbs.take(place)
+        found.append(
+            {
+                "name": entry.name,
+                "sex": entry.sex,
+                "stature_cm": entry.stature_cm,
+                "mass_kg": entry.body_mass_kg,
+                "breadth_cm": round(100.0 * limb.skeleton.sizes.biacromial_breadth, 2),
+                "upper_arm_cm": round(100.0 * float(limb.skeleton.humerus_length), 2),
+                "weights": [float(w) for w in limb.volume_weights],
+            }
+        )
+    return found
+
+
+def _presses(
+    study: Study, limbs: Limb, presses: list[Press], tables: PressTables
+) -> dict[str, Any]:
+    """Presses with a lift, where to find them, and why others have none."""
+    lookup: dict[str, int] = {}
+    reasons: dict[str, str] = {}
+    outlines: list[dict[str, Any]] = []
+    seen: dict[tuple[Any, ...], int] = {}
+    known = {id(press): number for number, press in enumerate(tables.presses)}
+    places = {c.name: k for k, c in enumerate(study.file.condition)}
+    loads = _loads(study)
+    found: list[dict[str, Any]] = []
+    for press in presses:
+        if press.node is None:
+            key = f"{press.person}|c{places[press.condition]}"
+        else:
+            kind = "u" if press.kind == "push_up" else "p"
+            key = "|".join(map(str, (press.person, kind, *press.node)))
+        if press.lift is None:
+            reasons[key] = press.reason
+            continue
+        number = known[id(press)]
+        lookup[key] = number
+        lift = press.lift
+        look = (press.person, tuple(np.round(np.ravel(lift.up), 6)), press.kind == "push_up")
+        if look not in seen:
+            seen[look] = len(outlines)
+            outlines.append(trunk_outlines(limbs, press))
+        given = loads.get((press.person, press.condition), {})
+        found.append(
+            {
+                "person": press.person,
+                "kind": press.kind,
+                "geometry": tables.geometry_of[number],
+                "lateral": lift.lateral_free,
+                "outline": seen[look],
+                "breaches": [breach.text() for breach in lift.breaches],
+                **given,
+            }
+        )
+    order = sorted(range(len(found)), key=lambda k: list(lookup.values())[k])
+    return {
+        "presses": [found[k] for k in order],
+        "lookup": lookup,
+        "reasons": reasons,
+        "outlines": outlines,
+    }
+
+
+def _loads(study: Study) -> dict[tuple[int, str], dict[str, Any]]:
+    """Load [kg] and given lateral ratio of the study's conditions, by person."""
+    out = {}
+    for task in plan_study(study).setup.tasks:
+        exercise = task.exercise
+        load = getattr(exercise, "load_mass", getattr(exercise, "extra_mass", 0.0))
+        ratio = next((t.ratio for t in task.treatments if t.mode == "measured"), None)
+        bounds = next((t.bounds for t in task.treatments if t.mode == "free"), None)
+        out[task.limb, task.condition] = {"load": float(load), "ratio": ratio, "bounds": bounds}
+    return out
+
+
+def _curves(limbs: Limb) -> dict[str, Any]:
+    curves = curve_set(limbs.options.curves)
+    passive = curves.passive_force_length(_CURVE) if limbs.options.passive else 0.0 * _CURVE
+    return {
+        "name": limbs.options.curves,
+        "x": _CURVE.tolist(),
+        "active": np.round(curves.active_force_length(_CURVE), 4).tolist(),
+        "passive": np.round(passive, 4).tolist(),
+    }
+
+
+def _stability(model: Model) -> dict[str, Any]:
+    angle = 2.0 * np.pi * np.arange(FACETS) / FACETS
+    return {
+        "facets": stability_limits(model, np.cos(angle), -np.sin(angle)).tolist(),
+        "stability": {
+            side: model.number(f"stability_{side}")
+            for side in ("anterior", "posterior", "superior", "inferior")
+        },
+    }

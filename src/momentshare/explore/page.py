@@ -1,0 +1,99 @@
+"""Build the page: presses, arrays, script and style in one file."""
+
+from __future__ import annotations
+
+import json
+from html import escape
+from typing import TYPE_CHECKING, Any
+
+from momentshare.errors import InputError
+from momentshare.explore.bundle import bundle, page_text
+from momentshare.explore.grid import LEVELS, grid_presses
+from momentshare.explore.info import page_info
+from momentshare.explore.payload import pack
+from momentshare.explore.tables import press_tables
+from momentshare.study import plan_study
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from momentshare.explore.grid import Nodes
+    from momentshare.study import Study
+
+__all__ = ["MOST_BYTES", "build_page"]
+
+MOST_BYTES = 3_000_000
+"""Size of a page that still opens and travels easily (common practice, no source)."""
+
+_LIFT_BYTES = 16_000
+"""Bytes of the page for each geometry, from above; only decides where the search begins."""
+
+
+def build_page(
+    study: Study,
+    *,
+    levels: Sequence[Nodes] = LEVELS,
+    progress: Callable[[str], None] | None = None,
+) -> str:
+    """Build the page of a study.
+
+    Parameters
+    ----------
+    study : Study
+        Its people are offered, and its conditions as they stand.
+    levels : sequence of Nodes
+        Grids from fine to coarse; the finest is taken with which the page is no larger than
+        :data:`MOST_BYTES`.
+    progress : callable, optional
+        Told what is being done.
+
+    Returns
+    -------
+    str
+        A whole HTML document.
+
+    Raises
+    ------
+    InputError
+        There are too many people and conditions for one page.
+    PostureError
+        Nothing can be performed.
+    """
+    say = progress or (lambda _: None)
+    limbs = plan_study(study).limbs()
+    people = len(study.file.person)
+    conditions = people * len(study.file.condition)
+    for nodes in levels:
+        if (people * nodes.size + conditions) * _LIFT_BYTES > 1.2 * MOST_BYTES:
+            continue
+        say("presses")
+        presses = grid_presses(study, limbs, nodes)
+        say("paths and capacities")
+        tables = press_tables(limbs, presses)
+        say("page")
+        index, data = pack(tables.geometry | tables.task)
+        info = page_info(study, limbs, nodes, presses, tables) | {"arrays": index}
+        page = _html(study.title, info, data)
+        if len(page.encode()) <= MOST_BYTES:
+            return page
+    raise InputError(
+        f"{study.source}: {people} people and {len(study.file.condition)} conditions do not fit "
+        f"into a page of {MOST_BYTES / 1e6:g} MB; choose some with --person and --condition"
+    )
+
+
+def _html(title: str, info: dict[str, Any], data: str) -> str:
+    """Put the parts into the frame of the page."""
+    plain = json.dumps(info, ensure_ascii=False, separators=(",", ":"))
+    fill = {
+        "title": escape(title),
+        "style": page_text("page.css"),
+        # A closing tag inside the data would end the script element.
+        "info": plain.replace("<", "\\u003c"),
+        "data": data,
+        "script": bundle(),
+    }
+    page = page_text("page.html")
+    for name, text in fill.items():
+        page = page.replace(f"<!--{name}-->", text, 1)
+    return page

@@ -1,0 +1,434 @@
+/**
+ * The page: controls, panels, and what links them.
+ */
+import { armKey, armViews, scaleOf, seenForce, viewWords } from "./arm.js";
+import { alongChart, activationChart, fibreChart, fibreWords, makersOf, momentChart } from "./charts.js";
+import { answerAt, answersAlong, canPush, greatestAt, pressOf } from "./compute.js";
+import { besides, controlsMarkup, whatIfMarkup } from "./controls.js";
+import { inflate, unpack } from "./payload.js";
+import { firstState, greatestAlong, readState, UNCHANGED, whyNot, written } from "./state.js";
+import { sumOf, sumWords } from "./sum.js";
+import { capital, direction, fixed, inSentence, listed, percent, safe } from "./words.js";
+
+/** @typedef {import("./compute.js").Page} Page */
+/** @typedef {import("./compute.js").State} State */
+/** @typedef {import("./compute.js").Answer} Answer */
+
+const WHOLE = ["person", "spacing", "touch", "angle", "height", "head", "changed"];
+const REAL = ["load", "ratio", "strength"];
+
+/** @type {Page} */
+let page;
+/** @type {State} */
+let state;
+/** @type {State | null} */
+let other = null;
+/** @type {(Answer | null)[]} */
+let secondAlong = [];
+let curve = "activation";
+let timer = 0;
+
+const find = (/** @type {string} */ id) => /** @type {any} */ (document.getElementById(id));
+
+const PANELS = [
+  ["arm", "The arm", "arm-panel wide"],
+  ["activation", "Activation of every head", "activation-panel"],
+  ["moments", "Net moments, and who makes them", "moments-panel"],
+  ["sum", "One head, term by term", "sum-panel"],
+  ["fibre", "Its fibre", "fibre-panel"],
+  ["along", "Along the lift", "along-panel"],
+];
+
+/**
+ * @param {string[]} panel
+ */
+function panelMarkup([id, title, look]) {
+  return `<section class="panel ${look}" aria-labelledby="${id}-head"><h2 id="${id}-head">${title}</h2><div class="bar" id="${id}-bar"></div><p class="lead" id="${id}-lead"></p><div class="figure" id="${id}-figure"></div></section>`;
+}
+
+/** Write the frame of the page. */
+function frame() {
+  const { info } = page;
+  const heads = info.heads.map((/** @type {any} */ h, /** @type {number} */ k) => `<option value="${k}">${safe(h.label)}</option>`).join("");
+  const curves = [["activation", "activation of the muscle's heads"], ["moments", "net moments"], ["load", "greatest load"], ["push", "outward push"]];
+  find("page").innerHTML = `
+<header class="top">
+<h1>${safe(info.title)}</h1>
+<p>A press, solved as you move it: moments of the joints, and how they may be shared among the heads of the muscles. <strong>Model estimate, not a measurement.</strong> ${safe(info.note)}</p>
+</header>
+<div class="layout">
+<form class="controls" aria-label="Controls" autocomplete="off">
+<details id="controls-fold" open><summary>Controls</summary>${controlsMarkup(page)}</details>
+<details id="whatif-fold"><summary>What if …</summary>${whatIfMarkup(page)}</details>
+</form>
+<div class="panels">
+<section class="answer wide" aria-label="Answer"><p id="headline" aria-live="polite"></p><p id="warning" class="warning" aria-live="polite"></p></section>
+${PANELS.map(panelMarkup).join("")}
+</div>
+</div>
+<footer>
+<h2>What these numbers can bear</h2>
+<ul>${info.cautions.map((/** @type {string} */ t) => `<li>${safe(t)}</li>`).join("")}</ul>
+<details><summary>Limits of the model</summary><ol>${info.limits.map((/** @type {string} */ t) => `<li>${safe(t)}</li>`).join("")}</ol></details>
+<p>Model estimate. ${safe(info.note)} momentshare ${safe(info.version)}, model ${safe(info.model)}, curves ${safe(info.curves.name)}.</p>
+</footer>`;
+  find("sum-bar").innerHTML = `<label for="head">Head</label> <select id="head" data-key="head">${heads}</select>`;
+  find("along-bar").innerHTML = `<label for="curve">Show</label> <select id="curve">${curves.map(([v, w]) => `<option value="${v}">${w}</option>`).join("")}</select>`;
+  find("activation-bar").innerHTML = `<p class="hint">Click a head to look at it, or choose it under “One head, term by term”. † The model names a limit for this head. ‡ Its fibres are at the end of their range.</p>`;
+}
+
+/** Put the state into the controls. */
+function fill(atBound = false) {
+  for (const control of /** @type {NodeListOf<any>} */ (document.querySelectorAll("[data-key]"))) {
+    const key = control.dataset.key;
+    const value = /** @type {Record<string, any>} */ (state)[key];
+    if (control.type === "radio") control.checked = control.value === value;
+    else if (control.type === "checkbox") control.checked = value;
+    else if (control !== document.activeElement || control.tagName !== "SELECT") control.value = String(value);
+  }
+  const words = besides(page, state, atBound);
+  for (const id of ["spacing", "touch", "load", "height", "ratio", "strength"]) {
+    find(`${id}-out`).textContent = words[id];
+    find(id).setAttribute("aria-valuetext", words[id]);
+  }
+  find("push-hint").textContent = words.push;
+  const study = state.task.startsWith("c");
+  for (const id of ["spacing", "touch"]) find(id).disabled = study;
+  if (find("angle")) find("angle").disabled = study;
+  const push = canPush(page, state);
+  for (const radio of /** @type {NodeListOf<any>} */ (document.querySelectorAll("[name=push]"))) radio.disabled = !push;
+  find("ratio-field").hidden = !push || state.push !== "given";
+  for (const id of ["noArm", "strength", "scope"]) find(id).disabled = state.changed < 0;
+  find("swap").disabled = find("drop").disabled = !other;
+  find("other-hint").textContent = other
+    ? `B: ${stateWords(other)}. Move the controls to change A.`
+    : "Keep the present state as B, then move the controls: A changes, B stays for comparison.";
+}
+
+/**
+ * A state in a line.
+ * @param {State} s
+ */
+function stateWords(s) {
+  const { info } = page;
+  const task = s.task.startsWith("c")
+    ? info.conditions[Number(s.task.slice(1))]
+    : `${{ bar: "bar", dumbbells: "dumbbells", push_up: "push-up" }[s.task]} ${fixed(info.spacings[s.spacing], 1)} ×, touch ${info.touches_cm[s.touch]} cm${info.angles_deg[s.angle] ? `, bench ${info.angles_deg[s.angle]}°` : ""}`;
+  const push = !canPush(page, s) ? "" : { none: ", no push", given: `, push ${fixed(s.ratio, 2)}`, free: ", least-effort push" }[s.push];
+  return `${info.people[s.person].name}, ${task}, ${fixed(s.load)} kg${push}, ${percent(info.heights[s.height])} up${changedWords(s)}`;
+}
+
+/**
+ * What the what-ifs of a state change, in words.
+ * @param {State} s
+ */
+function changedWords(s) {
+  const { info } = page;
+  const out = [];
+  if (s.changed >= 0) {
+    const name = inSentence(info.heads[s.changed]);
+    if (s.noArm) out.push(`${name} without its arm at the ${s.noArm}`);
+    const whose = { head: name, muscle: info.heads[s.changed].muscle, group: `the ${info.heads[s.changed].group}` }[s.scope];
+    if (s.strength === 0) out.push(`without ${whose}`);
+    else if (s.strength !== 1) out.push(`${whose} × ${fixed(s.strength, 2)}`);
+  }
+  if (s.criterion !== UNCHANGED.criterion) out.push({ equal2: "all heads alike", volume3: "cubes of activation", equal3: "cubes, all heads alike" }[s.criterion] ?? "");
+  if (s.leftOut) out.push(`${info.rows.find((/** @type {any} */ r) => r.name === s.leftOut).axis} left out`);
+  if (s.glenoid) out.push("held within the glenoid");
+  return out.length ? `; what if: ${out.join(", ")}` : "";
+}
+
+/** Solve the state and draw everything. */
+function show() {
+  const begun = performance.now();
+  const answer = answerAt(page, state);
+  const along = answersAlong(page, state);
+  secondAlong = other ? answersAlong(page, other) : [];
+  const second = other ? answerAt(page, other) : null;
+  fill(answer?.atBound);
+  find("warning").textContent = "";
+  document.body.classList.toggle("no-answer", !answer);
+  if (!answer) {
+    find("headline").textContent = whyNot(page, state);
+    for (const [id] of PANELS) find(`${id}-figure`).innerHTML = find(`${id}-lead`).textContent = "";
+  } else {
+    headline(answer);
+    arms(answer, along, second);
+    activations(answer, second);
+    moments(answer, second);
+    sum(answer);
+    fibre(answer, along, second);
+    curves(along);
+  }
+  history.replaceState(null, "", `#${written(page, state)}${other ? `&&${written(page, other)}` : ""}`);
+  document.body.dataset.ms = (performance.now() - begun).toFixed(1);
+}
+
+/**
+ * The answer in two or three sentences.
+ * @param {Answer} answer
+ */
+function headline(answer) {
+  const { info } = page;
+  const { activation } = answer.shared;
+  const order = Array.from(activation.keys()).sort((i, j) => activation[j] - activation[i]);
+  const asked = info.rows
+    .map((/** @type {any} */ row, /** @type {number} */ j) => ({ words: direction(row, answer.net[j]).words, size: Math.abs(answer.net[j]) }))
+    .filter((/** @type {any} */ m) => m.size >= 1)
+    .sort((/** @type {any} */ x, /** @type {any} */ y) => y.size - x.size)
+    .map((/** @type {any} */ m) => `${fixed(m.size)} N·m of ${m.words}`);
+  const hardest = order.slice(0, 3).map((i) => `${inSentence(info.heads[i])} ${percent(activation[i])}`);
+  const load = state.task === "push_up" ? `${fixed(2 * answer.vertical)} N on the hands` : `${fixed(state.load, state.load % 1 ? 1 : 0)} kg`;
+  find("headline").textContent = `${percent(info.heights[state.height])} of the way up with ${load}, the arm needs ${listed(asked)}. Working hardest: ${listed(hardest)}.`;
+  const warnings = [];
+  if (answer.shared.short) {
+    const most = greatestAt(page, state, state.height);
+    const missing = answer.rows
+      .map((name, k) => ({ row: info.rows.find((/** @type {any} */ r) => r.name === name), value: answer.shared.unmet[k] }))
+      .filter((m) => Math.abs(m.value) >= 0.05)
+      .map((m) => `${fixed(Math.abs(m.value), 1)} N·m of ${direction(m.row, m.value).words}`);
+    warnings.push(`The heads cannot meet this: ${listed(missing)} ${missing.length > 1 ? "are" : "is"} left over.`);
+    if (most && Number.isFinite(most.load)) warnings.push(most.load > 0.05 ? `At this height they could hold ${fixed(most.load, 1)} kg.` : "At this height they can hold nothing.");
+    else if (most) warnings.push("Even without a load they cannot hold this posture.");
+  }
+  if (state.glenoid && !answer.shared.held) warnings.push("The contact force cannot be held within the glenoid here; the numbers are those of the nearest attempt.");
+  const breaches = info.presses[answer.press].breaches;
+  if (breaches.length) warnings.push(`Posture: ${breaches[0]}.`);
+  find("warning").textContent = warnings.join(" ");
+}
+
+/** @type {Record<string, number>} */
+let widths = {};
+
+/** Measure the panels, before anything is written into them. */
+function measure() {
+  widths = Object.fromEntries(PANELS.map(([id]) => [id, Math.max(280, Math.floor(find(`${id}-figure`).clientWidth))]));
+}
+
+/**
+ * @param {Answer} answer
+ * @param {(Answer | null)[]} along
+ * @param {Answer | null} second
+ */
+function arms(answer, along, second) {
+  const whole = widths.arm;
+  const full = scaleOf([...along, ...secondAlong]);
+  const two = whole >= 560;
+  const width = Math.floor(two ? (whole - 16) / 2 : whole);
+  const key = (/** @type {Answer} */ a) => `<ol class="key">${armKey(page, a).map((t) => `<li>${safe(t)}</li>`).join("")}</ol>`;
+  const row = (/** @type {State} */ s, /** @type {Answer} */ a, /** @type {string} */ id) => `<div class="pair">${armViews(page, s, a, width, full, id).join("")}</div>${key(a)}`;
+  const first = row(state, answer, "arm-a");
+  find("arm-figure").innerHTML = second && other ? `<h3>A: ${safe(stateWords(state))}</h3>${first}<h3>B: ${safe(stateWords(other))}</h3>${row({ ...other, head: state.head }, second, "arm-b")}` : first;
+  find("arm-lead").textContent = viewWords(seenForce(page, answer, "front"), "front");
+}
+
+/**
+ * @param {Answer} answer
+ * @param {Answer | null} second
+ */
+function activations(answer, second) {
+  find("activation-figure").innerHTML = activationChart(page, state, answer, second, widths.activation);
+  const { activation } = answer.shared;
+  const busy = activation.filter((a) => a >= 0.05).length;
+  const full = activation.filter((a) => a > 0.999).length;
+  find("activation-lead").textContent = `${busy} of ${activation.length} heads work at 5 % or more${full ? `, ${full} at their limit` : ""}. Activation is the active force over the capacity here, the greatest at this length.`;
+}
+
+/**
+ * @param {Answer} answer
+ * @param {Answer | null} second
+ */
+function moments(answer, second) {
+  const { rows, heads } = page.info;
+  find("moments-figure").innerHTML = momentChart(page, state, answer, second, widths.moments);
+  let top = 0;
+  for (let j = 1; j < rows.length; j++) if (Math.abs(answer.net[j]) > Math.abs(answer.net[top])) top = j;
+  const best = makersOf(answer, top)[0];
+  find("moments-lead").textContent = `Most is asked of ${direction(rows[top], answer.net[top]).words}: ${fixed(Math.abs(answer.net[top]), 1)} N·m. ${capital(inSentence(heads[best.head]))} gives most of it, ${fixed(best.moment, 1)} N·m.`;
+}
+
+/**
+ * @param {Answer} answer
+ */
+function sum(answer) {
+  const name = inSentence(page.info.heads[state.head]);
+  const found = sumOf(page, state, answer);
+  find("sum-lead").textContent = sumWords(found, name);
+  const rows = found.terms
+    .map(
+      (t) =>
+        `<tr><th scope="row">${safe(capital(t.towards))}</th><td>${fixed4(t.multiplier)}</td><td>${fixed4(t.arm)}</td><td>${fixed(found.capacity, 1)}</td><td>${fixed4(t.product)}</td></tr>`,
+    )
+    .join("");
+  const rest = found.rest ? `<tr><th scope="row">Limit at the glenoid</th><td></td><td></td><td></td><td>${fixed4(found.rest)}</td></tr>` : "";
+  find("sum-figure").innerHTML = `<div class="scroll" tabindex="0" role="region" aria-label="Sum of ${safe(name)}"><table><caption>multiplier ÷ 1000 × moment arm ÷ 100 × capacity = part of the drive. The multiplier is what one N·m more in that direction costs; a negative arm pulls the other way.</caption>
+<thead><tr><th scope="col">Towards</th><th scope="col">Multiplier [1/(kN·m)]</th><th scope="col">Moment arm [cm]</th><th scope="col">Capacity [N]</th><th scope="col">Part of drive</th></tr></thead>
+<tbody>${rows}${rest}</tbody>
+<tfoot><tr><th scope="row" colspan="4">Drive, the sum</th><td>${fixed4(found.drive)}</td></tr><tr><th scope="row" colspan="4">Weight of the head</th><td>${fixed4(found.weight)}</td></tr></tfoot></table></div>
+<p class="result"><strong>${safe(found.formula)}</strong><br>${safe(found.result)}</p>`;
+}
+
+/**
+ * A number with all the digits it was rounded to.
+ * @param {number} value
+ */
+function fixed4(value) {
+  return String(value).replace("-", "\u2212");
+}
+
+/**
+ * @param {Answer} answer
+ * @param {(Answer | null)[]} along
+ * @param {Answer | null} second
+ */
+function fibre(answer, along, second) {
+  find("fibre-lead").textContent = fibreWords(page, state, answer, along);
+  find("fibre-figure").innerHTML = fibreChart(page, state, answer, along, second, widths.fibre);
+}
+
+/**
+ * @param {(Answer | null)[]} along
+ */
+function curves(along) {
+  const { info } = page;
+  const second = other ? secondAlong : null;
+  const of = (/** @type {(Answer | null)[]} */ all, /** @type {(a: Answer) => number} */ value) => all.map((a) => (a ? value(a) : null));
+  let series = [];
+  let unit = "activation [%]";
+  let title = "Activation";
+  if (curve === "activation") {
+    const muscle = info.heads[state.head].muscle;
+    const members = info.heads.map((/** @type {any} */ h, /** @type {number} */ i) => [h, i]).filter(([h, i]) => h.muscle === muscle && i !== state.head).slice(0, second ? 1 : 3);
+    series = [[info.heads[state.head], state.head], ...members].map(([h, i]) => ({ label: h.part ? `${h.muscle}, ${h.part}` : h.muscle, values: of(along, (a) => 100 * a.shared.activation[i]) }));
+    if (second) series.push({ label: `B: ${info.heads[state.head].part || muscle}`, values: of(second, (a) => 100 * a.shared.activation[state.head]), second: true });
+  } else if (curve === "moments") {
+    title = "Net moments";
+    unit = "net moment [N·m], below zero towards the opposite direction";
+    series = info.rows.map((/** @type {any} */ r, /** @type {number} */ j) => ({ label: r.positive.words, values: of(along, (a) => a.net[j]) }));
+  } else if (curve === "load") {
+    title = "Greatest load";
+    unit = "load [kg]";
+    series = [{ label: "greatest load the heads could hold", values: greatestAlong(page, state) }, { label: "the present load", values: along.map(() => state.load) }];
+    if (other) series.push({ label: "B: greatest load", values: greatestAlong(page, other), second: true });
+  } else {
+    title = "Outward push";
+    unit = "push over vertical force [%]";
+    series = [{ label: "outward push", values: of(along, (a) => (100 * a.push) / a.vertical) }];
+    if (second) series.push({ label: "B", values: of(second, (a) => (100 * a.push) / a.vertical), second: true });
+  }
+  find("along-figure").innerHTML = alongChart(page, state, series, title, unit, widths.along);
+  const first = series[0];
+  const known = first.values.map((/** @type {number | null} */ v, /** @type {number} */ h) => [v, h]).filter((/** @type {any[]} */ [v]) => v !== null && Number.isFinite(v));
+  const best = known.reduce((/** @type {any[]} */ x, /** @type {any[]} */ y) => (y[0] > x[0] ? y : x), known[0]);
+  const least = known.reduce((/** @type {any[]} */ x, /** @type {any[]} */ y) => (y[0] < x[0] ? y : x), known[0]);
+  const mark = { activation: " %", moments: " N·m", load: " kg", push: " %" }[curve];
+  find("along-lead").textContent = best ? `${capital(first.label)}: greatest ${fixed(best[0])}${mark} at ${percent(info.heights[best[1]])} of the way up, least ${fixed(least[0])}${mark} at ${percent(info.heights[least[1]])}.` : "";
+}
+
+/**
+ * Change the state and draw.
+ * @param {Partial<State>} changes
+ */
+function set(changes) {
+  const before = state;
+  state = { ...state, ...changes };
+  if (changes.task?.startsWith("c") || (state.task.startsWith("c") && changes.person !== undefined)) {
+    const press = page.info.presses[pressOf(page, state)];
+    if (press) {
+      state.load = press.load;
+      if (press.ratio !== null && press.ratio !== undefined) Object.assign(state, { push: "given", ratio: press.ratio });
+    }
+  } else if (changes.task === "push_up") state.load = 0;
+  else if (before.task === "push_up" && changes.task) state.load = firstState(page).load;
+  show();
+}
+
+/**
+ * @param {any} control
+ */
+function changedBy(control) {
+  const key = control.dataset.key;
+  if (!key) return;
+  let value = control.value;
+  if (control.type === "checkbox") value = control.checked;
+  else if (WHOLE.includes(key) || REAL.includes(key)) value = Number(value);
+  set({ [key]: value });
+}
+
+/** Play or stop. */
+function play() {
+  if (timer) {
+    clearInterval(timer);
+    timer = 0;
+    find("play").textContent = "Play the lift";
+    return;
+  }
+  const still = matchMedia("(prefers-reduced-motion: reduce)").matches;
+  const last = page.info.heights.length - 1;
+  if (state.height === last) set({ height: 0 });
+  find("play").textContent = "Stop";
+  timer = setInterval(
+    () => {
+      if (state.height >= last) play();
+      else set({ height: state.height + 1 });
+    },
+    still ? 1200 : 220,
+  );
+}
+
+/** Listen to the controls. */
+function listen() {
+  document.addEventListener("input", (event) => {
+    const control = /** @type {any} */ (event.target);
+    if (control.id === "curve") {
+      curve = control.value;
+      show();
+    } else changedBy(control);
+  });
+  document.addEventListener("click", (event) => {
+    const target = /** @type {Element} */ (event.target);
+    const head = target.closest("[data-head]");
+    if (head) set({ head: Number(head.getAttribute("data-head")) });
+  });
+  find("play").addEventListener("click", play);
+  find("keep").addEventListener("click", () => {
+    other = { ...state };
+    show();
+  });
+  find("drop").addEventListener("click", () => {
+    other = null;
+    show();
+  });
+  find("swap").addEventListener("click", () => {
+    if (other) [state, other] = [other, state];
+    show();
+  });
+  find("reset").addEventListener("click", () => set(UNCHANGED));
+  let waiting = 0;
+  addEventListener("resize", () => {
+    cancelAnimationFrame(waiting);
+    waiting = requestAnimationFrame(() => {
+      measure();
+      show();
+    });
+  });
+}
+
+/** Unpack, and begin. */
+async function begin() {
+  const info = JSON.parse(find("info").textContent);
+  page = { info, tables: unpack(info.arrays, await inflate(find("data").textContent)) };
+  find("data").remove();
+  const [mine, theirs] = location.hash.slice(1).split("&&");
+  state = readState(page, mine ?? "");
+  if (theirs !== undefined) other = readState(page, theirs);
+  frame();
+  if (matchMedia("(max-width: 900px)").matches) find("controls-fold").open = true;
+  listen();
+  measure();
+  show();
+  // For tests and for those who like to look: the same functions on the same numbers.
+  Object.assign(globalThis, { momentshare: { page, answerAt, greatestAt, readState, set, get state() { return state; } } });
+}
+
+begin();

@@ -1,0 +1,153 @@
+/**
+ * The controls as text, and what is written beside them.
+ */
+import { canPush, pressOf } from "./compute.js";
+import { mostLoad } from "./state.js";
+import { capital, fixed, percent, safe } from "./words.js";
+
+/** @typedef {import("./compute.js").Page} Page */
+/** @typedef {import("./compute.js").State} State */
+
+export const CRITERIA = [
+  ["volume2", "Σ V a², volume counts"],
+  ["equal2", "Σ a², all heads alike"],
+  ["volume3", "Σ V a³, volume counts"],
+  ["equal3", "Σ a³, all heads alike"],
+];
+
+/**
+ * @param {string} id
+ * @param {string} label
+ * @param {string[][]} options  value and words
+ */
+function choice(id, label, options) {
+  const inner = options.map(([value, words]) => `<option value="${safe(value)}">${safe(words)}</option>`).join("");
+  return `<div class="field"><label for="${id}">${safe(label)}</label><select id="${id}" data-key="${id}">${inner}</select></div>`;
+}
+
+/**
+ * @param {string} id
+ * @param {string} label
+ * @param {number} low
+ * @param {number} high
+ * @param {number} step
+ */
+function slider(id, label, low, high, step) {
+  return (
+    `<div class="field" id="${id}-field"><label for="${id}">${safe(label)}</label><output for="${id}" id="${id}-out"></output>` +
+    `<input type="range" id="${id}" data-key="${id}" min="${low}" max="${high}" step="${step}"></div>`
+  );
+}
+
+/**
+ * All controls.
+ * @param {Page} page
+ */
+export function controlsMarkup(page) {
+  const { info } = page;
+  const numbered = (/** @type {any[]} */ items, /** @type {(item: any) => string} */ words) => items.map((item, k) => [String(k), words(item)]);
+  const tasks = [
+    ["bar", "Bar press"],
+    ["dumbbells", "Dumbbell press"],
+    ["push_up", "Push-up"],
+    ...info.conditions.map((/** @type {string} */ name, /** @type {number} */ k) => [`c${k}`, `Study: ${name}`]),
+  ];
+  const radios = [
+    ["none", "None"],
+    ["given", "Given"],
+    ["free", "Least effort"],
+  ]
+    .map(([value, words]) => `<label class="radio"><input type="radio" name="push" value="${value}" data-key="push"> ${words}</label>`)
+    .join("");
+  return `
+<fieldset><legend>Press</legend>
+${choice("person", "Person", numbered(info.people, (p) => `${p.name}, ${p.sex}, ${p.stature_cm} cm, ${p.mass_kg} kg`))}
+${choice("task", "Exercise", tasks)}
+${info.angles_deg.length > 1 ? choice("angle", "Bench", numbered(info.angles_deg, (a) => (a === 0 ? "flat" : a > 0 ? `${a}° incline, head up` : `${-a}° decline, head down`))) : ""}
+${slider("spacing", "Hand spacing", 0, info.spacings.length - 1, 1)}
+${slider("touch", "Touch point (tuck)", 0, info.touches_cm.length - 1, 1)}
+${slider("load", "Load, both hands", 0, mostLoad(page), 1)}
+</fieldset>
+<fieldset><legend>Height on the lift</legend>
+${slider("height", "From chest to lock-out", 0, info.heights.length - 1, 1)}
+<button type="button" id="play">Play the lift</button>
+</fieldset>
+<fieldset id="push-set"><legend>Outward push of the hand</legend>
+<div class="radios" role="radiogroup" aria-label="Outward push of the hand">${radios}</div>
+${slider("ratio", "Push over vertical force", -0.3, 0.8, 0.01)}
+<p class="hint" id="push-hint"></p>
+</fieldset>
+<fieldset><legend>Second state</legend>
+<div class="buttons"><button type="button" id="keep">Keep this as B</button><button type="button" id="swap">Swap A and B</button><button type="button" id="drop">Remove B</button></div>
+<p class="hint" id="other-hint"></p>
+</fieldset>`;
+}
+
+/**
+ * The what-ifs.
+ * @param {Page} page
+ */
+export function whatIfMarkup(page) {
+  const { info } = page;
+  const heads = info.heads.map((/** @type {any} */ h, /** @type {number} */ k) => [String(k), h.label]);
+  return `
+<fieldset><legend>Change a head</legend>
+${choice("changed", "Head", [["-1", "none"], ...heads])}
+${choice("noArm", "Its moment arm", [["", "as it is"], ["shoulder", "none at the shoulder"], ["elbow", "none at the elbow"]])}
+${slider("strength", "Strength", 0, 2, 0.05)}
+${choice("scope", "Strength of", [["head", "this head"], ["muscle", "its whole muscle"], ["group", "its strength group"]])}
+<p class="hint">A head of two joints without its arm at one of them is its one-joint twin. Strength 0 removes it; weights by volume follow the strength.</p>
+</fieldset>
+<fieldset><legend>Change the rule</legend>
+${choice("criterion", "What is made least", CRITERIA)}
+${choice("leftOut", "Component left out", [["", "none"], ...info.rows.map((/** @type {any} */ r) => [r.name, r.positive.words === r.negative.words ? r.positive.words : `${r.positive.words} / ${r.negative.noun}`])])}
+<div class="field"><label class="check"><input type="checkbox" id="glenoid" data-key="glenoid"> Hold the contact force within the glenoid</label></div>
+</fieldset>
+<button type="button" id="reset">Undo all what-ifs</button>`;
+}
+
+/**
+ * Upper arm from the trunk [deg].
+ * @param {Page} page
+ * @param {State} state
+ * @param {number} height
+ */
+export function tuckOf(page, state, height) {
+  const press = pressOf(page, state);
+  if (press < 0) return NaN;
+  const table = page.tables.joints;
+  const first = (page.info.presses[press].geometry * table.shape[1] + height) * table.width;
+  const v = table.values;
+  const arm = [0, 1, 2].map((k) => v[first + 3 + k] - v[first + k]);
+  return (180 / Math.PI) * Math.acos(-arm[1] / Math.hypot(...arm));
+}
+
+/**
+ * What stands beside every control.
+ * @param {Page} page
+ * @param {State} state
+ * @param {boolean} [atBound]
+ * @returns {Record<string, string>}
+ */
+export function besides(page, state, atBound = false) {
+  const { info } = page;
+  const breadth = info.people[state.person].breadth_cm;
+  const spacing = info.spacings[state.spacing];
+  const tuck = tuckOf(page, state, 0);
+  const study = state.task.startsWith("c");
+  const push = canPush(page, state);
+  return {
+    spacing: study ? "as in the study" : `${fixed(spacing, 1)} × shoulder breadth, ${fixed(spacing * breadth)} cm`,
+    touch: study
+      ? "as in the study"
+      : `${fixed(info.touches_cm[state.touch])} cm below the shoulder${Number.isFinite(tuck) ? `; upper arm ${fixed(tuck)}° from the trunk` : ""}`,
+    load: state.task === "push_up" ? `${fixed(state.load)} kg on the back` : `${fixed(state.load, state.load % 1 ? 1 : 0)} kg`,
+    height: `${percent(info.heights[state.height])} of the way up`,
+    ratio: `${fixed(state.ratio, 2)}`,
+    strength: `× ${fixed(state.strength, 2)}`,
+    push: push
+      ? { none: "The hands only press upward.", given: "Outward positive; both hands cancel on the bar.", free: atBound ? "The optimiser would push harder; friction between hand and bar sets the bound." : "The optimiser takes the push that costs the heads least." }[state.push]
+      : "Dumbbells cannot be pushed against each other.",
+    angle: capital(fixed(info.angles_deg[state.angle])),
+  };
+}

@@ -1,0 +1,193 @@
+/**
+ * The state of the controls: where it starts, and as a line of text for a link.
+ */
+import { greatestAt, pressOf } from "./compute.js";
+
+/** @typedef {import("./compute.js").Page} Page */
+/** @typedef {import("./compute.js").State} State */
+
+/** @type {State} */
+const PLAIN = {
+  person: 0,
+  task: "bar",
+  spacing: 0,
+  touch: 0,
+  angle: 0,
+  height: 3,
+  push: "free",
+  ratio: 0.2,
+  load: 20,
+  head: 0,
+  criterion: "volume2",
+  glenoid: false,
+  noArm: "",
+  changed: -1,
+  scope: "head",
+  strength: 1,
+  leftOut: "",
+};
+
+/** What the what-ifs are when nothing is changed. */
+export const UNCHANGED = {
+  criterion: PLAIN.criterion,
+  glenoid: PLAIN.glenoid,
+  noArm: PLAIN.noArm,
+  changed: PLAIN.changed,
+  scope: PLAIN.scope,
+  strength: PLAIN.strength,
+  leftOut: PLAIN.leftOut,
+};
+
+/**
+ * Number of the value nearest to a wanted one.
+ * @param {number[]} values
+ * @param {number} wanted
+ */
+export function nearest(values, wanted) {
+  let best = 0;
+  values.forEach((v, k) => {
+    if (Math.abs(v - wanted) < Math.abs(values[best] - wanted)) best = k;
+  });
+  return best;
+}
+
+/** @type {WeakMap<Page, State>} */
+const firstStates = new WeakMap();
+
+/**
+ * The state a page opens with: a moderate grip, and two thirds of what can be held everywhere.
+ * @param {Page} page
+ * @returns {State}
+ */
+export function firstState(page) {
+  const { info } = page;
+  const known = firstStates.get(page);
+  if (known) return { ...known };
+  const head = info.heads.findIndex((/** @type {any} */ h) => h.id === "triceps_brachii/long");
+  const state = {
+    ...PLAIN,
+    spacing: nearest(info.spacings, 1.6),
+    touch: nearest(info.touches_cm, 12),
+    angle: nearest(info.angles_deg, 0),
+    head: Math.max(0, head),
+  };
+  const first = { ...state, load: fairLoad(page, state) };
+  firstStates.set(page, first);
+  return { ...first };
+}
+
+/**
+ * Two thirds of the load that can be held at most heights, in steps of 2.5 kg.
+ * @param {Page} page
+ * @param {State} state
+ */
+export function fairLoad(page, state) {
+  const loads = greatestAlong(page, state).filter((v) => v !== null && Number.isFinite(v));
+  if (!loads.length) return state.load;
+  const sorted = /** @type {number[]} */ (loads).sort((a, b) => a - b);
+  const usual = sorted[Math.floor(0.2 * sorted.length)];
+  return Math.max(0, Math.min(mostLoad(page), 2.5 * Math.round((0.67 * usual) / 2.5)));
+}
+
+/**
+ * Greatest load at every height [kg].
+ * @param {Page} page
+ * @param {State} state
+ * @returns {(number | null)[]}
+ */
+export function greatestAlong(page, state) {
+  return page.info.heights.map((/** @type {number} */ _, /** @type {number} */ h) => {
+    const found = greatestAt(page, state, h);
+    return found ? found.load : null;
+  });
+}
+
+/**
+ * Upper end of the load control [kg].
+ * @param {Page} page
+ */
+export function mostLoad(page) {
+  const loads = page.info.presses.map((/** @type {any} */ p) => p.load ?? 0);
+  return Math.max(120, 10 * Math.ceil(Math.max(0, ...loads) / 8));
+}
+
+/**
+ * Write a state as a line: what differs from the plain one.
+ * @param {Page} page
+ * @param {State} state
+ */
+export function written(page, state) {
+  const start = /** @type {Record<string, any>} */ (firstState(page));
+  return Object.entries(state)
+    .filter(([key, value]) => start[key] !== value)
+    .map(([key, value]) => `${key}=${encodeURIComponent(String(value))}`)
+    .join("&");
+}
+
+/**
+ * Read a state from a line; what is unknown or out of range is left as it is.
+ * @param {Page} page
+ * @param {string} words
+ * @returns {State}
+ */
+export function readState(page, words) {
+  const { info } = page;
+  const state = /** @type {Record<string, any>} */ (firstState(page));
+  /** @type {Record<string, (value: string) => any>} */
+  const rules = {
+    person: whole(info.people.length),
+    task: (v) => (["bar", "dumbbells", "push_up"].includes(v) || (/^c\d+$/.test(v) && Number(v.slice(1)) < info.conditions.length) ? v : undefined),
+    spacing: whole(info.spacings.length),
+    touch: whole(info.touches_cm.length),
+    angle: whole(info.angles_deg.length),
+    height: whole(info.heights.length),
+    push: (v) => (["none", "given", "free"].includes(v) ? v : undefined),
+    ratio: between(-0.5, 1),
+    load: between(0, mostLoad(page)),
+    head: whole(info.heads.length),
+    criterion: (v) => (["volume2", "equal2", "volume3", "equal3"].includes(v) ? v : undefined),
+    glenoid: (v) => v === "true",
+    noArm: (v) => (["", "shoulder", "elbow"].includes(v) ? v : undefined),
+    changed: (v) => (v === "-1" ? -1 : whole(info.heads.length)(v)),
+    scope: (v) => (["head", "muscle", "group"].includes(v) ? v : undefined),
+    strength: between(0, 3),
+    leftOut: (v) => (v === "" || info.rows.some((/** @type {any} */ r) => r.name === v) ? v : undefined),
+  };
+  for (const [key, value] of new URLSearchParams(words)) {
+    const read = rules[key]?.(value);
+    if (read !== undefined) state[key] = read;
+  }
+  return /** @type {State} */ (state);
+}
+
+/**
+ * @param {number} count
+ */
+function whole(count) {
+  return (/** @type {string} */ v) => (/^\d+$/.test(v) && Number(v) < count ? Number(v) : undefined);
+}
+
+/**
+ * @param {number} low
+ * @param {number} high
+ */
+function between(low, high) {
+  return (/** @type {string} */ v) => {
+    const number = v.trim() === "" ? NaN : Number(v);
+    return number >= low && number <= high ? number : undefined;
+  };
+}
+
+/**
+ * Why there is no press for a state, in words.
+ * @param {Page} page
+ * @param {State} state
+ */
+export function whyNot(page, state) {
+  const { info } = page;
+  if (state.task === "push_up" && info.angles_deg[state.angle] !== 0) return "Push-ups are computed with a level trunk only: set the bench angle to 0°.";
+  const key = state.task.startsWith("c") ? `${state.person}|${state.task}` : `${state.person}|${state.task === "push_up" ? "u" : "p"}|${state.spacing}|${state.touch}|${state.angle}`;
+  if (info.reasons[key]) return info.reasons[key];
+  if (pressOf(page, state) < 0) return "No posture closes the chain of trunk, arm and bar here. Choose another spacing or touch point.";
+  return "At this height no posture reaches the bar. Choose another height, spacing or touch point.";
+}

@@ -1,0 +1,113 @@
+/**
+ * The chosen head's sum: multiplier × moment arm × capacity for each component, term by term.
+ *
+ * What is shown is rounded first and multiplied then, so that a pocket calculator gives the same.
+ */
+import { capital, fixed } from "./words.js";
+
+/** @typedef {import("./compute.js").Page} Page */
+/** @typedef {import("./compute.js").State} State */
+/** @typedef {import("./compute.js").Answer} Answer */
+
+/**
+ * @typedef {object} Term
+ * @property {string} towards      direction that the multiplier rewards
+ * @property {string} joint
+ * @property {number} multiplier   [1/(kN·m)], rounded as shown
+ * @property {number} arm          [cm], positive where the head pulls in that direction
+ * @property {number} product      rounded as shown
+ */
+
+/**
+ * @typedef {object} Sum
+ * @property {Term[]} terms
+ * @property {number} capacity  [N], as shown
+ * @property {number} drive     sum of the products shown
+ * @property {number} rest      what limits at the glenoid add; 0 without them
+ * @property {number} weight
+ * @property {number} exponent
+ * @property {number} activation  as the solver has it
+ * @property {string} formula     how the drive becomes the activation
+ * @property {string} result      the same with numbers
+ */
+
+/**
+ * @param {number} value
+ * @param {number} digits
+ */
+function significant(value, digits) {
+  return value === 0 ? 0 : Number(value.toPrecision(digits));
+}
+
+/**
+ * @param {Page} page
+ * @param {State} state
+ * @param {Answer} answer
+ * @returns {Sum}
+ */
+export function sumOf(page, state, answer) {
+  const { problem, shared } = answer;
+  const head = state.head;
+  const capacity = Number(problem.capacity[head].toFixed(1));
+  /** @type {Term[]} */
+  const terms = answer.rows.map((name, k) => {
+    const row = page.info.rows.find((/** @type {any} */ r) => r.name === name);
+    const sign = shared.multipliers[k] < 0 ? -1 : 1;
+    const multiplier = significant(1000 * sign * shared.multipliers[k], 4);
+    const arm = significant(100 * sign * problem.arms[k * problem.heads + head], 4);
+    return {
+      towards: (sign < 0 ? row.negative : row.positive).words,
+      joint: row.joint,
+      multiplier,
+      arm,
+      product: significant((multiplier / 1000) * (arm / 100) * capacity, 4),
+    };
+  });
+  const shown = terms.reduce((s, t) => s + t.product, 0);
+  let exact = 0;
+  for (let k = 0; k < problem.rows; k++) {
+    exact += shared.multipliers[k] * problem.arms[k * problem.heads + head] * problem.capacity[head];
+  }
+  const weight = significant(problem.weights[head], 4);
+  const activation = shared.activation[head];
+  const p = problem.exponent;
+  let rest = 0;
+  if (problem.limits && activation > 0 && activation < 1) {
+    const whole = p * problem.weights[head] * activation ** (p - 1);
+    if (Math.abs(whole - exact) > 1e-6 * (1 + Math.abs(whole))) rest = significant(whole - exact, 4);
+  }
+  const drive = Number((shown + rest).toPrecision(5));
+  const ratio = drive / (p * weight);
+  const unclipped = ratio <= 0 ? 0 : p === 2 ? ratio : Math.sqrt(ratio);
+  const steps = p === 2 ? `${fixed(drive, 4)} ÷ (2 × ${weight})` : `√(${fixed(drive, 4)} ÷ (3 × ${weight}))`;
+  let result = `${steps} = ${fixed(100 * unclipped, 1)} %`;
+  if (drive <= 0) result = `The drive is not above zero, so the head rests: 0 %`;
+  else if (unclipped >= 1) result += ", more than a head can do: it works at 100 %";
+  return {
+    terms,
+    capacity,
+    drive,
+    rest,
+    weight,
+    exponent: p,
+    activation,
+    formula: p === 2 ? "activation = drive ÷ (2 × weight)" : "activation = √(drive ÷ (3 × weight))",
+    result,
+  };
+}
+
+/**
+ * Joints that help and hinder, in a sentence.
+ * @param {Sum} sum
+ * @param {string} name
+ */
+export function sumWords(sum, name) {
+  const by = (/** @type {string} */ joint) => sum.terms.filter((t) => t.joint === joint).reduce((s, t) => s + t.product, 0);
+  const parts = ["shoulder", "elbow"]
+    .map((joint) => ({ joint, value: by(joint) }))
+    .filter(({ value }) => Math.abs(value) > 0.0005)
+    .map(({ joint, value }) => `the ${joint} ${value > 0 ? "adds" : "takes"} ${fixed(Math.abs(value), 3)}`);
+  if (!parts.length) return `${capital(name)} has no drive here.`;
+  const whole = `${capital(name)}: ${parts.join(" and ")}; the drive is ${fixed(sum.drive, 3)}`;
+  return `${whole}, and the head works at ${fixed(100 * sum.activation)} %.`;
+}

@@ -1,0 +1,105 @@
+"""The file that ``momentshare explore`` writes, and its script."""
+
+import re
+
+import pytest
+from typer.testing import CliRunner
+
+from momentshare.cli.main import app
+from momentshare.errors import InputError
+from momentshare.explore import build_page, example_study
+from momentshare.explore.bundle import bundle, modules_of, page_text, top_names
+from momentshare.explore.grid import LEVELS, Nodes
+from momentshare.explore.info import named_limits
+from momentshare.model import load_model
+from momentshare.study import parse_study
+
+FEW = Nodes(spacings=(1.0, 1.8), touches=(0.10,), angles=(0.0, 30.0))
+
+
+def test_modules_share_one_scope_without_a_clash():
+    names = [name for module in modules_of("app") for name in top_names(page_text(f"{module}.js"))]
+    assert len(names) > 80
+    assert sorted(names) == sorted(set(names))
+
+
+def test_the_script_of_the_page_is_all_of_its_modules():
+    """Nothing is built beforehand: the page takes its sources as they are, imports resolved."""
+    script = bundle()
+    assert not re.search(r"^(import|export)\b", script, re.MULTILINE)
+    for module in modules_of("app"):
+        body = page_text(f"{module}.js").split("*/\n", 1)[1]
+        body = re.sub(r"^import .*\n", "", body, flags=re.MULTILINE)
+        body = re.sub(r"^export ", "", body, flags=re.MULTILINE)
+        assert body.strip() in script
+    shipped = build_page(example_study(), levels=(FEW,))
+    assert script in shipped
+    assert shipped.count("</script>") == 3
+
+
+def test_a_page_too_large_is_made_coarser_and_then_refused(monkeypatch):
+    coarse = Nodes(spacings=(1.6,), touches=(0.10,), angles=(0.0,))
+    whole = build_page(example_study(), levels=(FEW, coarse))
+    assert '"spacings":[1.0,1.8]' in whole
+    monkeypatch.setattr("momentshare.explore.page.MOST_BYTES", len(whole.encode()) - 1)
+    text = build_page(example_study(), levels=(FEW, coarse))
+    assert len(text.encode()) < len(whole.encode())
+    assert '"spacings":[1.6]' in text
+    monkeypatch.setattr("momentshare.explore.page.MOST_BYTES", 1_000)
+    with pytest.raises(InputError, match="--person"):
+        build_page(example_study(), levels=(coarse,))
+
+
+def test_levels_go_from_fine_to_coarse():
+    sizes = [nodes.size for nodes in LEVELS]
+    assert sizes == sorted(sizes, reverse=True)
+
+
+def test_study_text_cannot_leave_its_place():
+    study = parse_study(
+        """
+        title = "</script><b>bold</b><!--data-->"
+        [[person]]
+        name = "<i>Ada</i>"
+        sex = "female"
+        stature_cm = 166
+        body_mass_kg = 62
+        [[condition]]
+        name = "\\"quoted\\" & <b>"
+        exercise = "bar_press"
+        spacing_biacromial = 1.4
+        load_kg = 20
+        """
+    )
+    text = build_page(study, levels=(Nodes(spacings=(1.6,), touches=(0.10,), angles=(0.0,)),))
+    assert "<b>" not in text
+    assert "<i>" not in text
+    assert text.count("</script>") == 3
+
+
+def test_limits_that_name_a_head_stand_with_it():
+    model = load_model()
+    named = named_limits(model)
+    assert set(named) == set(model.head_names)
+    assert any(named.values())
+    for places in named.values():
+        assert all(3 <= place < 3 + len(model.limits) for place in places)
+
+
+def test_the_command_writes_one_file_and_names_what_is_wrong(tmp_path):
+    out = tmp_path / "sub" / "press.html"
+    study = tmp_path / "study.toml"
+    study.write_text(
+        'title = "One"\n[[person]]\nname = "Ada"\nsex = "female"\nstature_cm = 166\n'
+        'body_mass_kg = 62\n[[condition]]\nname = "bar"\nexercise = "bar_press"\n'
+        "spacing_biacromial = 1.4\nload_kg = 20\n",
+        encoding="utf-8",
+    )
+    done = CliRunner().invoke(app, ["explore", str(study), "--out", str(out)])
+    assert done.exit_code == 0
+    assert out.read_text(encoding="utf-8").startswith("<!doctype html>")
+    assert len(out.read_bytes()) <= 3_000_000
+    assert "Wrote" in done.stdout
+    refused = CliRunner().invoke(app, ["explore", "--out", str(tmp_path)])
+    assert isinstance(refused.exception, InputError)
+    assert ".html" in str(refused.exception)
