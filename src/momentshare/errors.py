@@ -11,6 +11,7 @@
     ├── PostureError         a posture cannot be reached
     ├── SolverError          a solution could not be certified
     ├── ProcessError         a process of our own cannot start
+    ├── StorageError         the disk does not take what is written
     └── MissingExtraError    an optional library is not installed         (ImportError)
 
 A message says where, what was wanted, what came and what to do. The command line
@@ -36,6 +37,7 @@ __all__ = [
     "ProcessError",
     "ShapeError",
     "SolverError",
+    "StorageError",
     "StudyError",
     "UnknownNameError",
     "nearest_name",
@@ -134,6 +136,10 @@ class SolverError(MomentshareError):
 
 class ProcessError(MomentshareError):
     """A process that the library needs cannot start; no file is at fault."""
+
+
+class StorageError(MomentshareError):
+    """The disk does not take what is written; what was finished before is kept."""
 
 
 class MissingExtraError(MomentshareError, ImportError):

@@ -105,7 +105,11 @@ def _is_here(path: str) -> bool:
 
 
 def on_processes(
-    work: Callable[..., Answer], tasks: Iterable[tuple[int, tuple[Any, ...]]], processes: int
+    work: Callable[..., Answer],
+    tasks: Iterable[tuple[int, tuple[Any, ...]]],
+    processes: int,
+    *,
+    scratch: str | None = None,
 ) -> Generator[tuple[int, Answer | None]]:
     """Yield the key and the answer of each task as it is done.
 
@@ -117,6 +121,8 @@ def on_processes(
         Key and arguments of each; read as processes become free.
     processes : int
         How many at once.
+    scratch : str, optional
+        Folder in which they keep what is temporary; the system's for such files by default.
 
     Yields
     ------
@@ -132,8 +138,10 @@ def on_processes(
     Exception
         Whatever ``work`` raises.
     """
-    with tempfile.TemporaryDirectory(prefix="momentshare-", ignore_cleanup_errors=True) as scratch:
-        staff = [_Keeper(scratch) for _ in range(processes)]
+    with tempfile.TemporaryDirectory(
+        prefix="momentshare-", dir=scratch, ignore_cleanup_errors=True
+    ) as own:
+        staff = [_Keeper(own) for _ in range(processes)]
         answers: queue.SimpleQueue[tuple[int, bytes | Exception]] = queue.SimpleQueue()
         todo: queue.SimpleQueue[tuple[int, bytes] | None] = queue.SimpleQueue()
         threads = [

@@ -11,11 +11,9 @@ import unicodedata
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     import pandas as pd
 
-__all__ = ["csv_text", "for_table", "for_terminal", "shortened", "write_csv"]
+__all__ = ["csv_text", "for_table", "for_terminal", "shortened"]
 
 _UNSEEN = {"Cc", "Cf", "Cs", "Co", "Zl", "Zp"}
 """Categories of characters that steer, reorder or hide other text."""
@@ -79,21 +77,15 @@ def for_table(value: object) -> object:
     return value
 
 
-def write_csv(table: pd.DataFrame, path: Path, digits: str | None = None) -> None:
-    """Write a table that every spreadsheet can open.
+def csv_text(table: pd.DataFrame, digits: str | None = None) -> str:
+    """Text of a table that every spreadsheet can open and none runs.
 
     Parameters
     ----------
     table : DataFrame
-    path : Path
     digits : str, optional
         Format of floats, such as ``"%.7g"``.
     """
-    path.write_bytes(csv_text(table, digits).encode("utf-8"))
-
-
-def csv_text(table: pd.DataFrame, digits: str | None = None) -> str:
-    """Text of a table for a file; see :func:`write_csv`."""
     safe = table.rename(columns=for_table)
     for name in safe.columns[[kind.kind == "O" or kind == "string" for kind in safe.dtypes]]:
         safe[name] = safe[name].map(for_table)

@@ -210,13 +210,30 @@ def test_least_greatest_activation_can_be_asked_for(tmp_path):
     assert record["settings"]["exponent"] == "inf"
 
 
-def test_files_of_an_earlier_run_do_not_stay_under_a_new_record(folder, tmp_path):
+def test_figures_stay_with_the_tables_they_belong_to_and_with_no_others(folder, tmp_path):
     (tmp_path / "study.toml").write_text(STUDY, encoding="utf-8")
-    assert run("compare", "study.toml", "--out", "r", "--quiet", cwd=tmp_path).returncode == 0
-    assert list((tmp_path / "r" / "figures").iterdir())
-    again = run("compare", "study.toml", "--out", "r", "--no-figures", "--quiet", cwd=tmp_path)
-    assert again.returncode == 0
-    assert not list((tmp_path / "r" / "figures").iterdir())
+    words = ("compare", "study.toml", "--out", "r", "--quiet")
+    assert run(*words, cwd=tmp_path).returncode == 0
+    drawn = sorted(p.name for p in (tmp_path / "r" / "figures").iterdir())
+    assert len(drawn) > 10
+    (tmp_path / "r" / "notes.txt").write_text("mine", encoding="utf-8")
+    assert run(*words, "--no-figures", cwd=tmp_path).returncode == 0
+    assert sorted(p.name for p in (tmp_path / "r" / "figures").iterdir()) == drawn
+    heavier = STUDY.replace("load_kg = 30", "load_kg = 31")
+    (tmp_path / "study.toml").write_text(heavier, encoding="utf-8")
+    assert run(*words, "--no-figures", cwd=tmp_path).returncode == 0
+    assert not (tmp_path / "r" / "figures").exists()
+    assert (tmp_path / "r" / "notes.txt").read_text("utf-8") == "mine"
+
+
+@pytest.mark.parametrize("command", ["strength", "explain", "uncertainty", "validate"])
+def test_a_folder_of_another_command_is_refused_by_name(folder, command):
+    study = () if command == "validate" else ("study.toml",)
+    before = {p: p.read_bytes() for p in (folder / "results").rglob("*") if p.is_file()}
+    done = run(command, *study, "--out", "results", cwd=folder)
+    assert done.returncode == 2
+    assert "results: holds results of momentshare compare" in done.stderr
+    assert {p: p.read_bytes() for p in (folder / "results").rglob("*") if p.is_file()} == before
 
 
 def test_a_place_that_cannot_hold_results_is_refused_before_solving(folder, tmp_path):

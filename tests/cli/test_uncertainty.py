@@ -127,19 +127,17 @@ def test_a_study_that_nobody_can_perform_is_an_answer_with_code_1(run, tmp_path)
     assert failures[["draws", "failed"]].to_numpy().tolist() == [[8, 8]]
 
 
-def test_an_old_run_is_refused_without_resume_and_another_with_it(run, tmp_path):
+def test_the_same_run_goes_on_and_another_is_refused(run, tmp_path):
     words = ["--draws", "4", "--frames", "5", "--workers", "1", "--trajectories", "0"]
     words += ["--no-figures", "--quiet"]
     assert run("study.toml", "--out", "u", *words)[0] == 0
-    before = (tmp_path / "u" / "intervals.csv").read_bytes()
-    code, _, err = run("study.toml", "--out", "u", *words)
+    before = {p: p.read_bytes() for p in (tmp_path / "u").rglob("*") if p.is_file()}
+    code, _, err = run("study.toml", "--out", "u", *words, "--seed", "9")
     assert code == 2
-    assert "--resume" in err
-    code, _, err = run("study.toml", "--out", "u", *words, "--resume", "--seed", "9")
-    assert code == 2
-    assert "seed" in err
-    assert run("study.toml", "--out", "u", *words, "--resume")[0] == 0
-    assert (tmp_path / "u" / "intervals.csv").read_bytes() == before
+    assert "u: holds another run" in err
+    assert "seed: the run has 1, asked for 9" in err
+    assert run("study.toml", "--out", "u", *words)[0] == 0
+    assert {p: p.read_bytes() for p in (tmp_path / "u").rglob("*") if p.is_file()} == before
 
 
 def wait_for_a_chunk(process, folder):
@@ -162,7 +160,7 @@ def test_a_killed_run_resumes_to_the_same_bytes(tmp_path):
     started.wait()
     kept = len(list((tmp_path / "cut" / "chunks").glob("draws-*.parquet")))
     assert kept < 4
-    subprocess.run([*words, "--out", "cut", "--resume"], cwd=tmp_path, check=True)
+    subprocess.run([*words, "--out", "cut"], cwd=tmp_path, check=True)
     subprocess.run([*words, "--out", "whole"], cwd=tmp_path, check=True)
     for name in ("intervals.csv", "condition_order.csv", "head_order.csv", "summary.json"):
         assert (tmp_path / "cut" / name).read_bytes() == (tmp_path / "whole" / name).read_bytes()
@@ -186,4 +184,4 @@ def test_an_interrupt_says_how_to_go_on(tmp_path):
     os.killpg(run.pid, signal.SIGINT)
     _, said = run.communicate(timeout=30)
     assert run.returncode == 130
-    assert said == "stopped; finished chunks are in cut, go on with --resume\n"
+    assert said == "stopped; finished chunks are in cut, run again to go on\n"

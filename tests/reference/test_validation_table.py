@@ -21,6 +21,7 @@ from momentshare.analysis import prepare, solve_lift
 from momentshare.balance import Lateral
 from momentshare.errors import ModelError
 from momentshare.exercise import BenchPress, Profile
+from momentshare.files import Writer
 from momentshare.limb import build_limb
 from momentshare.model import load_model
 from momentshare.person import Person
@@ -336,7 +337,7 @@ def test_conclusions_called_firm_are_supported(table, row):
 
 
 def test_table_reads_back_from_what_is_written(model, table, tmp_path):
-    names = write_validation(model, table, tmp_path)
+    names = write_validation(model, table, Writer(tmp_path))
     assert names == ["validation.csv", "validation.json", "scores.md", "scores_by_source.csv"]
     again = pd.read_csv(tmp_path / "validation.csv")
     assert list(again["id"]) == list(table["id"])

@@ -24,10 +24,11 @@ import pandas as pd
 from tests.report.page_reader import PageReader
 
 from momentshare.analysis import Criterion
-from momentshare.cohort.kept import keep
 from momentshare.cohort.load import parse_cohort
-from momentshare.cohort.run import CohortResult, TrialOutcome
+from momentshare.cohort.run import COMMAND, CohortResult, TrialOutcome, folder_options
 from momentshare.cohort.summary import summarise_cohort
+from momentshare.cohort.trials import record_in, trial_files, trial_name
+from momentshare.files import run_folder
 from momentshare.model import load_model
 from momentshare.published import PublishedResult, PublishedTable
 from momentshare.published.table import PublishedLine
@@ -490,7 +491,10 @@ def planted() -> Planted:
         if trial.place != SKIPPED:
             planter = Planter(trial)
             tables = {name: pd.DataFrame(found) for name, found in planter.rows.items()}
-            record = keep(folder, trial.number, _record(planter), tables)
+            files = trial_files(trial.number, _record(planter), tables)
+            with run_folder(folder, COMMAND, **folder_options(study)) as run:
+                run.keep(trial_name(trial.number), "planted", files)
+            record = record_in(trial.number, files)
             for name, found in planter.rows.items():
                 rows[name] += found
         outcomes.append(

@@ -5,8 +5,8 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass, replace
 from itertools import combinations
-from pathlib import Path
 from types import SimpleNamespace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -39,6 +39,9 @@ from momentshare.uncertainty import FAMILIES, Plan
 from momentshare.uncertainty.chunks import MEASURES
 from momentshare.uncertainty.sensitivity import Sensitivity, rank_families
 from momentshare.uncertainty.summary import EVERYONE, summarise
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 DRAWS, CHUNK = 40, 10
 CELLS = [
@@ -207,10 +210,8 @@ def summary(tmp_path_factory, ranking):
 @pytest.fixture(scope="module")
 def tables(summary, tmp_path_factory):
     folder = tmp_path_factory.mktemp("summary")
-    kept = report.write_summary(
-        summary, folder, figures=False, keep=lambda path, data: path.write_bytes(data) and None
-    )
-    assert set(kept) == {path.name for path in folder.iterdir()}
+    written = report.write_summary(summary, folder, figures=False)
+    assert {*written, "manifest.json"} == {path.name for path in folder.iterdir()}
     found = {path.stem: pd.read_csv(path) for path in folder.glob("*.csv")}
     found["summary"] = json.loads((folder / "summary.json").read_text("utf-8"))
     return found
@@ -447,7 +448,7 @@ def test_printed_shares_of_sure_and_open_orderings_are_counted_from_the_table(su
 
 
 @pytest.mark.parametrize("known", [True, False])
-def test_each_figure_is_written_under_its_own_name(summary, monkeypatch, known):
+def test_each_figure_is_written_under_its_own_name(summary, monkeypatch, tmp_path, known):
     names = {"intervals", "head_order", "condition_order", "tornado"}
     for name in names:
 
@@ -459,13 +460,9 @@ def test_each_figure_is_written_under_its_own_name(summary, monkeypatch, known):
         monkeypatch.setattr(report, f"{name}_figure", draw)
     order = summary.condition_order
     order = order if known else order.assign(probability=np.nan)
-    kept: dict[str, bytes] = {}
-    written_names = report.write_summary(
-        replace(summary, condition_order=order),
-        Path("u"),
-        keep=lambda path, data: kept.update({path.name: data}),
-    )
-    assert sorted(written_names) == sorted(kept)
+    written_names = report.write_summary(replace(summary, condition_order=order), tmp_path / "u")
+    kept = {path.name: path.read_bytes() for path in (tmp_path / "u").iterdir()}
+    assert sorted([*written_names, "manifest.json"]) == sorted(kept)
     wanted = names if known else names - {"condition_order"}
     assert {n for n in kept if n.endswith(".svg")} == {f"{name}.svg" for name in wanted}
     assert {n for n in kept if n.endswith(".png")} == {f"{name}.png" for name in wanted}

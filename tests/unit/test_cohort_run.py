@@ -12,12 +12,20 @@ import numpy as np
 import pytest
 from tests.process_tree import family, needs_proc, running, until
 
-from momentshare.cohort.kept import kept_record, read_table, trial_folder
 from momentshare.cohort.load import load_cohort, parse_cohort
-from momentshare.cohort.run import TrialOutcome, grouped_faults, run_cohort, trial_tag
+from momentshare.cohort.run import (
+    COMMAND,
+    TrialOutcome,
+    folder_options,
+    grouped_faults,
+    run_cohort,
+    trial_tag,
+)
 from momentshare.cohort.summary import summarise_cohort
+from momentshare.cohort.trials import kept_record, read_table, trial_folder
 from momentshare.demo.lab import write_lab
 from momentshare.errors import InputError, StudyError
+from momentshare.files import run_folder
 
 pytest.importorskip("ezc3d")
 pytest.importorskip("statsmodels")
@@ -205,13 +213,14 @@ def test_a_damaged_or_changed_trial_is_solved_again(lab, result, tmp_path):
     damaged = trial_folder(folder, 3) / "frames.parquet"
     damaged.write_bytes(damaged.read_bytes()[:-200])
     (trial_folder(folder, 4) / "trial.json").unlink()
-    half = folder / "trials" / ".trial-left"
-    half.mkdir()
+    half = folder / ".momentshare" / "stage" / "0"
+    half.parent.mkdir(parents=True)
+    half.write_bytes(b"left by a killed run")
     study = load_cohort(lab)
     again = run_cohort(study, folder, workers=1)
     fresh = [o.number for o in again.outcomes if not o.reused and not o.fault]
     assert fresh == [3, 4]
-    assert not half.exists()
+    assert not (folder / ".momentshare").exists()
     want = read_table(result.folder, 3, "frames")
     assert read_table(folder, 3, "frames")["force_n"].to_numpy() == pytest.approx(
         want["force_n"].to_numpy()
@@ -395,7 +404,7 @@ def test_an_interrupt_ends_all_processes_and_keeps_what_is_done(begun):
     # One of each process that was finished while the run ended may not have been counted any more.
     assert any(f"{good - n} of 10 trials are kept" in said for n in range(3)), said
     assert until(lambda: not running(workers), SOON)
-    assert not list((folder / "trials").glob(".trial-*"))
+    assert not (folder / ".momentshare").exists()
     assert not list(folder.parent.glob("momentshare-*"))
 
 
@@ -445,7 +454,7 @@ def test_a_folder_of_another_study_is_left_alone(lab, result, tmp_path):
     assert [o.reused for o in (*renamed.outcomes, *moved.outcomes)] == [True, True]
     (tmp_path / "planned").mkdir()
     (tmp_path / "planned" / "run.json").write_text('{"title": "Two spacings"}')
-    with pytest.raises(InputError, match="results of another study, 'Two spacings'"):
+    with pytest.raises(InputError, match=r"run\.json without manifest\.json"):
         run_cohort(load_cohort(lab), tmp_path / "planned", workers=1)
 
 
@@ -578,11 +587,14 @@ def test_files_of_the_user_under_trials_are_never_removed(lab, tmp_path):
     other.mkdir()
     (other / "notes.txt").write_text("mine", encoding="utf-8")
     study = parse_cohort(first_trials(lab, "ines_narrow"), "study.toml", lab.parent)
+    (raw / "trial.json").write_text("mine", encoding="utf-8")
     with pytest.raises(InputError, match="stands in the way"):
         run_cohort(study, tmp_path / "out", workers=1)
-    (raw / "press.c3d").rename(tmp_path / "press.c3d")
+    assert (raw / "trial.json").read_text("utf-8") == "mine"
+    (raw / "trial.json").rename(tmp_path / "trial.json")
     run_cohort(study, tmp_path / "out", workers=1)
     assert (other / "notes.txt").read_text("utf-8") == "mine"
+    assert (raw / "press.c3d").read_bytes() == b"mine"
 
 
 def test_a_table_of_another_trial_is_not_taken_over(lab, result, tmp_path):
@@ -598,9 +610,10 @@ def test_a_damaged_record_means_solving_again(text, lab, result, tmp_path):
     folder = tmp_path / "results"
     shutil.copytree(result.folder, folder)
     (trial_folder(folder, 1) / "trial.json").write_text(text, encoding="utf-8")
-    assert kept_record(folder, 1, "any") is None
     study = load_cohort(lab)
-    assert kept_record(folder, 3, trial_tag(study, 3, result.model)) is not None
+    with run_folder(folder, COMMAND, **folder_options(study)) as run:
+        assert kept_record(run, 1, trial_tag(study, 1, result.model)) is None
+        assert kept_record(run, 3, trial_tag(study, 3, result.model)) is not None
 
 
 def test_a_copy_under_another_name_counts_a_person_twice_and_is_refused(lab, tmp_path):

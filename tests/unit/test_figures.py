@@ -15,6 +15,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.text import Text
 
 from momentshare import reading
+from momentshare.files import Writer
 from momentshare.report import figures, style
 from momentshare.study import parse_study, run_study
 
@@ -274,20 +275,22 @@ def test_files_are_the_same_each_time(tmp_path, monkeypatch):
     monkeypatch.setattr(figures, "_FIGURES", some)
     study = study_of("several")
     told: list[str] = []
-    first = figures.write_figures(study, tmp_path / "a", progress=told.append)
-    second = figures.write_figures(study, tmp_path / "b")
+    first = figures.write_figures(study, Writer(tmp_path / "a"), progress=told.append)
+    second = figures.write_figures(study, Writer(tmp_path / "b"))
     arms = ["bar_1_2", "bar_1_6", "dumbbells", "along_lift", "side_by_side"]
     wanted = [*some, *(f"arm_{name}" for name in arms)]
     assert told == wanted
-    assert [p.name for p in first] == [f"{n}.{e}" for n in wanted for e in ("png", "svg")]
-    for one, two in zip(first, second, strict=True):
-        assert one.read_bytes() == two.read_bytes(), one.name
-    assert b"<dc:date>" not in first[1].read_bytes()
+    assert first == second == [f"{n}.{e}" for n in wanted for e in ("png", "svg")]
+    for name in first:
+        assert (tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes(), name
+    assert b"<dc:date>" not in (tmp_path / "a" / first[1]).read_bytes()
 
 
 def test_only_figures_with_something_to_show(tmp_path):
     before = dict(mpl.rcParams)
-    written = figures.write_figures(study_of("one dumbbells"), tmp_path / "new" / "folder")
+    folder = tmp_path / "new"
+    names = figures.write_figures(study_of("one dumbbells"), Writer(folder), folder="folder/")
+    written = [folder / name for name in names]
     wanted = set(MAKERS) - {"ordering", "lateral_force", "lateral_range"}
     wanted |= {"arm_dumbbells", "arm_along_lift"}
     assert {p.stem for p in written} == wanted
@@ -300,8 +303,8 @@ def test_only_figures_with_something_to_show(tmp_path):
 
 def test_names_in_any_script_are_written_without_a_warning(tmp_path, monkeypatch):
     monkeypatch.setattr(figures, "_FIGURES", {"gravity_arms": figures.gravity_arms})
-    written = figures.write_figures(study_of("long names"), tmp_path)
-    assert [p.suffix for p in written] == [".png", ".svg"] * 7
+    written = figures.write_figures(study_of("long names"), Writer(tmp_path))
+    assert [name[-4:] for name in written] == [".png", ".svg"] * 7
 
 
 def test_conditions_differ_in_two_ways_at_least():

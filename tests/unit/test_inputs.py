@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from momentshare.errors import InputError, ModelError, StudyError
+from momentshare.files.folder import check_place
 from momentshare.inputs import (
     LONGEST_CELL,
     STUDY,
@@ -20,7 +21,6 @@ from momentshare.inputs import (
 )
 from momentshare.model import load_model, models_folder
 from momentshare.published import read_published
-from momentshare.report.write import prepare_folder
 from momentshare.sources import read_bibliography
 from momentshare.strength.utilisation import read_moments
 from momentshare.study import load_study
@@ -128,7 +128,7 @@ def test_names_that_are_no_text_are_refused_before_anything_is_done(tmp_path):
     with pytest.raises(StudyError, match=r"st\\udcff\.toml: its name is not valid UTF-8; rename"):
         load_study(odd)
     with pytest.raises(InputError, match="is not valid UTF-8"):
-        prepare_folder(Path(odd).with_suffix(""))
+        check_place(Path(odd).with_suffix(""))
 
 
 def test_a_link_to_nowhere(tmp_path):

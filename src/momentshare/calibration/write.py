@@ -4,19 +4,17 @@ from __future__ import annotations
 
 import csv
 import io
-import os
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from momentshare.text import csv_text
-
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from momentshare.calibration.fit import Calibration
+    from momentshare.files import Writer
 
-__all__ = ["calibrated_csv", "target_table", "write_calibration"]
+__all__ = ["CALIBRATED", "calibrated_csv", "target_table", "write_calibration"]
+
+CALIBRATED = "calibrated.csv"
 
 _COLUMNS = ("table", "name", "field", "value", "unit", "spread", "source", "kind", "note")
 
@@ -66,15 +64,8 @@ def target_table(fit: Calibration) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def write_calibration(fit: Calibration, folder: Path) -> list[str]:
-    """Write ``calibrated.csv`` and ``calibration_report.csv`` into a folder."""
-    folder.mkdir(parents=True, exist_ok=True)
-    texts = {
-        "calibrated.csv": calibrated_csv(fit),
-        "calibration_report.csv": csv_text(target_table(fit), "%.6g"),
-    }
-    for name, text in texts.items():
-        partial = folder / f".{name}.partial"
-        partial.write_text(text, encoding="utf-8")
-        os.replace(partial, folder / name)  # noqa: PTH105 - replaces on every platform
-    return sorted(texts)
+def write_calibration(fit: Calibration, writer: Writer) -> list[str]:
+    """Write ``calibrated.csv`` and ``calibration_report.csv``; the names of the files."""
+    writer.text(CALIBRATED, calibrated_csv(fit))
+    writer.csv("calibration_report.csv", target_table(fit), "%.6g")
+    return sorted(writer.names)

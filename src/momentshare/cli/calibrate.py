@@ -29,23 +29,23 @@ def calibrate(
     into a model folder to use it.
     """
     from momentshare.calibration import calibrate as fit
-    from momentshare.calibration.write import write_calibration
-    from momentshare.cli.tables import console
+    from momentshare.calibration.write import CALIBRATED, write_calibration
+    from momentshare.cli.tables import console, folder_for
     from momentshare.model import load_model
     from momentshare.report.limb_tables import print_calibration
-    from momentshare.report.write import prepare_folder
 
-    if out is not None:
-        prepare_folder(out)
     screen = console()
     source = load_model(model, calibrated=False)
-    with screen.status("fitting") as status:
-        done = fit(
-            source,
-            rounds=rounds,
-            progress=lambda step, count: status.update(f"fitting {step}: {count} evaluations"),
-        )
-    print_calibration(screen, done)
-    if out is not None:
-        names = write_calibration(done, out)
-        echo(f"Wrote {', '.join(names)} to {out}")
+    about = {"model": source.name, "model_digest": source.digest, "rounds": rounds}
+    with folder_for(out, "calibrate", study=about, names=[CALIBRATED]) as run:
+        with screen.status("fitting") as status:
+            done = fit(
+                source,
+                rounds=rounds,
+                progress=lambda step, count: status.update(f"fitting {step}: {count} evaluations"),
+            )
+        print_calibration(screen, done)
+        if run is not None:
+            with run.results() as writer:
+                names = write_calibration(done, writer)
+            echo(f"Wrote {', '.join(names)} to {out}")

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from momentshare.cohort.run import CohortResult
     from momentshare.cohort.schema import CohortStudy
     from momentshare.cohort.summary import CohortSummary
+    from momentshare.files import RunFolder
     from momentshare.published import PublishedResult, PublishedTable
 
 __all__ = ["cohort", "run_and_write"]
@@ -58,29 +59,31 @@ def run_and_write(
     """Run a cohort study file, or the trials of some people and conditions, and write it."""
     from momentshare.cli.tables import console
     from momentshare.cohort.load import load_cohort
+    from momentshare.cohort.run import COMMAND, folder_options
     from momentshare.cohort.summary import summarise_cohort
+    from momentshare.files import run_folder
     from momentshare.report.cohort_write import write_cohort
-    from momentshare.report.write import prepare_folder
 
     study = load_cohort(path).only(people, conditions)
-    prepare_folder(out)
     screen = console(quiet=quiet)
     read = _read_published(study)  # faults in them show before any trial is solved
-    try:
-        result = _run(study, out, workers, screen)
-    except KeyboardInterrupt as err:
-        echo(str(err) or "stopped", err=True)
-        raise typer.Exit(130) from None
-    with screen.status("summing up") as status:
-        summary = summarise_cohort(result)
-        published = _published(study, result, read)
-        files = write_cohort(
-            result,
-            summary,
-            published,
-            figures=figures,
-            progress=lambda what: status.update(f"writing {what}"),
-        )
+    with run_folder(out, COMMAND, **folder_options(study)) as run:
+        try:
+            result = _run(study, run, workers, screen)
+        except KeyboardInterrupt as err:
+            echo(str(err) or "stopped", err=True)
+            raise typer.Exit(130) from None
+        with screen.status("summing up") as status:
+            summary = summarise_cohort(result)
+            published = _published(study, result, read)
+            files = write_cohort(
+                result,
+                summary,
+                published,
+                folder=run,
+                figures=figures,
+                progress=lambda what: status.update(f"writing {what}"),
+            )
     _print(screen, result, summary, published)
     if quiet:
         for outcome in result.outcomes:
@@ -92,7 +95,7 @@ def run_and_write(
         echo(f"Wrote {len(files)} files to {out}{again}. Open {out / 'report.html'}")
 
 
-def _run(study: CohortStudy, out: Path, workers: int | None, screen: Console) -> CohortResult:
+def _run(study: CohortStudy, run: RunFolder, workers: int | None, screen: Console) -> CohortResult:
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
     from momentshare.cohort.run import run_cohort
@@ -102,7 +105,7 @@ def _run(study: CohortStudy, out: Path, workers: int | None, screen: Console) ->
         task = bar.add_task("trials", total=len(study.numbers))
         return run_cohort(
             study,
-            out,
+            run,
             workers=workers,
             progress=lambda done, total, what: bar.update(
                 task, completed=done, total=total, description=what

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from momentshare.cli.tables import echo
+from momentshare.cli.tables import echo, folder_for
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
     from momentshare.analysis import LiftResult
     from momentshare.explain import Counterfactuals, HeadExplanation, WorkedExample
+    from momentshare.files import RunFolder
     from momentshare.study import Study
 
 __all__ = ["explain"]
@@ -65,7 +66,7 @@ def explain(
 
     from momentshare.errors import InputError
     from momentshare.explain import frame_at, weakest_frame
-    from momentshare.report.write import prepare_folder
+    from momentshare.report.write import study_identity
     from momentshare.study import load_study
 
     if head is None and (against is not None or worked):
@@ -73,23 +74,22 @@ def explain(
     if head is not None and head == against:
         raise InputError(f"--against: {against!r} is the head itself; name another")
     source = load_study(study)
-    if out is not None:
-        prepare_folder(out)
-    with Console(stderr=True).status("solving"):
-        who, task, results = _results(source, person, condition)
-        chosen = _pick(results, lateral, task)
-        result = results[chosen]
-        frame = weakest_frame(result) if height is None else frame_at(result, height)
-    title = f"{who}, {task}"
-    if head is None:
-        _all_heads(source, title, result, frame, out, as_json=as_json)
-        return
-    heads = [head] if against is None else [head, against]
-    _some_heads(
-        source, title, results, chosen, frame, heads, out,
-        note=_WEAKEST if height is None else "",
-        worked=worked, as_json=as_json, figures=not no_figures,
-    )  # fmt: skip
+    with folder_for(out, "explain", study=study_identity(source), names=["explain.json"]) as run:
+        with Console(stderr=True).status("solving"):
+            who, task, results = _results(source, person, condition)
+            chosen = _pick(results, lateral, task)
+            result = results[chosen]
+            frame = weakest_frame(result) if height is None else frame_at(result, height)
+        title = f"{who}, {task}"
+        if head is None:
+            _all_heads(source, title, result, frame, run, as_json=as_json)
+            return
+        heads = [head] if against is None else [head, against]
+        _some_heads(
+            source, title, results, chosen, frame, heads, run,
+            note=_WEAKEST if height is None else "",
+            worked=worked, as_json=as_json, figures=not no_figures,
+        )  # fmt: skip
 
 
 def _results(
@@ -129,7 +129,13 @@ def _pick(results: dict[str, LiftResult], lateral: str | None, task: str) -> str
 
 
 def _all_heads(
-    source: Study, title: str, result: LiftResult, frame: int, out: Path | None, *, as_json: bool
+    source: Study,
+    title: str,
+    result: LiftResult,
+    frame: int,
+    run: RunFolder | None,
+    *,
+    as_json: bool,
 ) -> None:
     """Drive of every head in short."""
     from momentshare.explain import drive_table, explain_head
@@ -154,7 +160,7 @@ def _all_heads(
         _heading(screen, title, first)
         _print_table(screen, table, "Drive of every head; name one with --head to explain it")
         print_cautions(screen)
-    _finish(out, record, {"drive_by_head.csv": table}, {}, {}, [], as_json=as_json)
+    _finish(run, record, {"drive_by_head.csv": table}, {}, {}, [], as_json=as_json)
 
 
 def _some_heads(
@@ -164,7 +170,7 @@ def _some_heads(
     chosen: str,
     frame: int,
     heads: Sequence[str],
-    out: Path | None,
+    run: RunFolder | None,
     *,
     note: str,
     worked: bool,
@@ -237,7 +243,7 @@ def _some_heads(
         drawings["arm_along_lift"] = partial(
             draw_arm_strip, results[chosen], title=f"{title}, along the lift", note=remark
         )
-    _finish(out, record, tables, texts, drawings, [title, *heads], as_json=as_json)
+    _finish(run, record, tables, texts, drawings, [title, *heads], as_json=as_json)
 
 
 def _heading(screen: Console, title: str, found: HeadExplanation) -> None:
@@ -369,7 +375,7 @@ def _print_table(screen: Console, data: pd.DataFrame, title: str) -> None:
 
 
 def _finish(
-    out: Path | None,
+    run: RunFolder | None,
     record: dict[str, Any],
     tables: dict[str, pd.DataFrame],
     texts: dict[str, str],
@@ -382,12 +388,12 @@ def _finish(
         import json
 
         typer.echo(json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False))
-    if out is None:
+    if run is None:
         return
     from momentshare.report.write import write_report
 
     names = write_report(
-        out,
+        run,
         "explain.json",
         tables=tables,
         record=record,
@@ -396,4 +402,4 @@ def _finish(
         shown=shown,
     )
     if not as_json:
-        echo(f"Wrote {len(names)} files to {out}")
+        echo(f"Wrote {len(names)} files to {run.path}")

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import os
+import signal
 import sys
+import threading
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -24,7 +26,7 @@ from momentshare.errors import MomentshareError
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from momentshare.study import Study, StudyResult
+    from momentshare.study import PlannedStudy, Study, StudyResult
 
 __all__ = ["app", "main"]
 
@@ -77,10 +79,10 @@ def demo(
 ) -> None:
     """Write the invented demo study into FOLDER and run it."""
     from momentshare.demo import demo_text
-    from momentshare.report.write import prepare_folder
+    from momentshare.files.folder import check_place
     from momentshare.study import load_study
 
-    prepare_folder(folder)
+    check_place(folder)
     folder.mkdir(parents=True, exist_ok=True)
     if lab:
         from momentshare.demo.lab import write_lab
@@ -129,43 +131,47 @@ def compare(
 
 def _compare(study: Study, out: Path, *, figures: bool, quiet: bool, effects: bool = False) -> None:
     from momentshare.cli.tables import console
+    from momentshare.files import run_folder
+    from momentshare.report.effects import print_effects
     from momentshare.report.terminal import print_study
-    from momentshare.report.write import prepare_folder, write_results
+    from momentshare.report.write import folder_options, write_results
+    from momentshare.study import plan_study
 
-    prepare_folder(out)
+    planned = plan_study(study)
     screen = console(quiet=quiet)
-    result = _run(study, screen)
-    with screen.status("writing") as status:
-        files = write_results(
-            result, out, figures=figures, progress=lambda what: status.update(f"writing {what}")
-        )
-    if effects:
-        from momentshare.effects import effect_tables
-        from momentshare.report.effects import print_effects, write_effects
-        from momentshare.study import plan_study
+    with run_folder(out, "compare", **folder_options(study, planned.model)) as run:
+        result = _run(planned, screen)
+        tables = None
+        if effects:
+            from momentshare.effects import effect_tables
 
-        with screen.status("effects") as status:
-            tables = effect_tables(
-                plan_study(study).setup,
-                progress=lambda done, total, what: status.update(f"{done}/{total} {what}"),
+            with screen.status("effects") as status:
+                tables = effect_tables(
+                    planned.setup,
+                    progress=lambda done, total, what: status.update(f"{done}/{total} {what}"),
+                )
+        with screen.status("writing") as status:
+            files = write_results(
+                result,
+                run,
+                figures=figures,
+                effects=tables,
+                progress=lambda what: status.update(f"writing {what}"),
             )
-        files += write_effects(tables, out)
+    if tables is not None:
         print_effects(screen, tables)
     print_study(screen, result)
     if not quiet:
         echo(f"Wrote {len(files)} files to {out}")
 
 
-def _run(study: Study, screen: Console) -> StudyResult:
+def _run(planned: PlannedStudy, screen: Console) -> StudyResult:
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
-
-    from momentshare.study import run_study
 
     columns = (TextColumn("{task.description}", markup=False), BarColumn(), MofNCompleteColumn())
     with Progress(*columns, console=screen, transient=True) as bar:
         task = bar.add_task("running")
-        return run_study(
-            study,
+        return planned.solve(
             progress=lambda done, total, what: bar.update(
                 task, completed=done, total=total, description=what or "done"
             ),
@@ -183,9 +189,16 @@ app.command()(uncertainty)
 app.command()(validate)
 
 
+def _ended(number: int, _frame: object) -> None:
+    """End as after an interrupt: what is finished is kept, nothing temporary is left."""
+    sys.exit(128 + number)
+
+
 def main() -> None:
     """Run the command line and turn our own errors into a message and an exit code."""
     debug = "--debug" in sys.argv
+    if threading.current_thread() is threading.main_thread():
+        signal.signal(signal.SIGTERM, _ended)
     os.environ["MATPLOTLIBRC"] = os.devnull  # figures look alike wherever the command runs
     try:
         app()

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from momentshare.cli.tables import Conditions, People, echo
+from momentshare.cli.tables import Conditions, People, echo, folder_for
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure
 
+    from momentshare.files import RunFolder
     from momentshare.strength import StrengthTest
     from momentshare.study import Study
 
@@ -65,7 +66,7 @@ def strength(
 ) -> None:
     """Strength by direction in the task's and a test's posture, and the bias between them."""
     from momentshare.errors import InputError
-    from momentshare.report.write import prepare_folder
+    from momentshare.report.write import study_identity
     from momentshare.strength import StrengthTest
     from momentshare.study import load_study
 
@@ -81,20 +82,21 @@ def strength(
         mode=test_mode,  # type: ignore[arg-type]  # the class refuses what it does not know
         speed_deg_s=test_speed_deg_s,
     )
-    if out is not None:
-        prepare_folder(out)
     people, tasks = tuple(person or ()), tuple(condition or ())
     if moments is not None:
         if tasks:
             raise InputError("--condition: not used with --moments; the file names conditions")
         if task_mode == "lift":
             raise InputError("--task-mode lift: not known for --moments; use isometric")
-        _moments(source, moments, test, people, out, as_json=as_json, figures=not no_figures)
-        return
-    _lifts(
-        source, test, people, tasks, task_mode, frames, out,
-        as_json=as_json, figures=not no_figures,
-    )  # fmt: skip
+    about = study_identity(source.only(people, tasks))
+    with folder_for(out, "strength", study=about, names=["strength.json"]) as run:
+        if moments is not None:
+            _moments(source, moments, test, people, run, as_json=as_json, figures=not no_figures)
+            return
+        _lifts(
+            source, test, people, tasks, task_mode, frames, run,
+            as_json=as_json, figures=not no_figures,
+        )  # fmt: skip
 
 
 def _moments(
@@ -102,7 +104,7 @@ def _moments(
     path: Path,
     test: StrengthTest,
     people: tuple[str, ...],
-    out: Path | None,
+    run: RunFolder | None,
     *,
     as_json: bool,
     figures: bool,
@@ -120,7 +122,7 @@ def _moments(
                "test_posture_bias", "corrected_utilisation", "note"]],
         test, record, as_json=as_json,
     )  # fmt: skip
-    _write(out, {"corrected_utilisation.csv": table}, record, drawings, texts, as_json=as_json)
+    _write(run, {"corrected_utilisation.csv": table}, record, drawings, texts, as_json=as_json)
 
 
 def _lifts(
@@ -130,7 +132,7 @@ def _lifts(
     tasks: tuple[str, ...],
     task_mode: str,
     frames: int,
-    out: Path | None,
+    run: RunFolder | None,
     *,
     as_json: bool,
     figures: bool,
@@ -175,7 +177,7 @@ def _lifts(
             "test_posture_bias": partial(report.bias_figure, found),
         }
     texts = [source.title, *dict.fromkeys(found.frames["condition"])]
-    _write(out, tables, record, drawings, texts, as_json=as_json)
+    _write(run, tables, record, drawings, texts, as_json=as_json)
 
 
 def _means(table: pd.DataFrame) -> pd.DataFrame:
@@ -223,7 +225,7 @@ def _show(
 
 
 def _write(
-    out: Path | None,
+    run: RunFolder | None,
     tables: Mapping[str, pd.DataFrame],
     record: Mapping[str, object],
     drawings: Mapping[str, Callable[[], Figure]],
@@ -231,12 +233,12 @@ def _write(
     *,
     as_json: bool,
 ) -> None:
-    if out is None:
+    if run is None:
         return
     from momentshare.report.write import write_report
 
     names = write_report(
-        out,
+        run,
         "strength.json",
         tables=tables,
         record=record,
@@ -245,4 +247,4 @@ def _write(
         shown=texts,
     )
     if not as_json:
-        echo(f"Wrote {len(names)} files to {out}")
+        echo(f"Wrote {len(names)} files to {run.path}")

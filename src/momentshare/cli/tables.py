@@ -1,8 +1,9 @@
-"""The console that commands print to."""
+"""What commands share: the console that they print to, options, the folder for results."""
 
 from __future__ import annotations
 
 import sys
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -10,10 +11,15 @@ import typer
 from momentshare.text import for_terminal
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
     from rich.console import Console
     from rich.text import Text
 
-__all__ = ["Conditions", "People", "console", "echo"]
+    from momentshare.files import RunFolder
+
+__all__ = ["Conditions", "People", "console", "echo", "folder_for"]
 
 People = Annotated[
     list[str] | None,
@@ -45,3 +51,18 @@ def console(*, quiet: bool = False) -> Console:
 def echo(text: str, *, err: bool = False) -> None:
     """Print a line as it is, without what a terminal would obey."""
     typer.echo(for_terminal(text), err=err)
+
+
+@contextmanager
+def folder_for(out: Path | None, command: str, **options: Any) -> Iterator[RunFolder | None]:
+    """Hold the folder of ``--out`` while a command runs; nothing where none was asked for.
+
+    Options are those of :func:`momentshare.files.run_folder`.
+    """
+    if out is None:
+        yield None
+        return
+    from momentshare.files import run_folder
+
+    with run_folder(out, command, **options) as run:
+        yield run

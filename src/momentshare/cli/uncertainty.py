@@ -12,6 +12,7 @@ from momentshare.cli.tables import Conditions, People, echo
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from momentshare.files import RunFolder
     from momentshare.uncertainty import Plan, Summary
 
 __all__ = ["uncertainty"]
@@ -34,7 +35,6 @@ def uncertainty(
     scheduler: Annotated[
         str | None, typer.Option(help="Address of a Dask scheduler, tcp://host:port.")
     ] = None,
-    resume: Annotated[bool, typer.Option("--resume", help="Go on with a stopped run.")] = False,
     person: People = None,
     condition: Conditions = None,
     frames: Annotated[int, typer.Option(help="Frames along each lift.")] = 21,
@@ -61,17 +61,21 @@ def uncertainty(
     no_figures: Annotated[bool, typer.Option("--no-figures", help="Write tables only.")] = False,
     quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but errors.")] = False,
 ) -> None:
-    """Draw all that is uncertain in a STUDY, solve, and tell intervals from orderings."""
+    """Draw all that is uncertain in a STUDY, solve, and tell intervals from orderings.
+
+    A run that was stopped goes on where it was when it is started again.
+    """
     from rich.console import Console
 
     from momentshare.cli.tables import console
     from momentshare.errors import PostureError
+    from momentshare.files import run_folder
+    from momentshare.model import load_model
     from momentshare.report.uncertainty_figures import write_summary
-    from momentshare.report.write import prepare_folder
     from momentshare.study import load_study
     from momentshare.uncertainty import Plan
     from momentshare.uncertainty.draws import Spreads
-    from momentshare.uncertainty.run import keep
+    from momentshare.uncertainty.run import COMMAND, folder_options
 
     plan = Plan(
         study=load_study(study).only(person or (), condition or ()),
@@ -90,16 +94,14 @@ def uncertainty(
         sobol=sobol if trajectories else 0,
         few=few,
     )
-    prepare_folder(out)
     screen = console(quiet=quiet)
-    try:
-        found = _run(
-            plan, out, workers, scheduler, Console(stderr=True, quiet=quiet), resume=resume
-        )
-    except KeyboardInterrupt:
-        echo(f"stopped; finished chunks are in {out}, go on with --resume", err=True)
-        raise typer.Exit(130) from None
-    names = write_summary(found, out, figures=not no_figures, keep=keep)
+    with run_folder(out, COMMAND, **folder_options(plan, load_model(plan.study.file.model))) as run:
+        try:
+            found = _run(plan, run, workers, scheduler, Console(stderr=True, quiet=quiet))
+        except KeyboardInterrupt:
+            echo(f"stopped; finished chunks are in {out}, run again to go on", err=True)
+            raise typer.Exit(130) from None
+        names = write_summary(found, run, figures=not no_figures)
     lost = found.failures
     if (lost["failed"] == lost["draws"]).all():
         reasons = [f"{r.person}, {r.condition}: {r.reasons}" for r in lost.itertuples()]
@@ -112,13 +114,7 @@ def uncertainty(
 
 
 def _run(
-    plan: Plan,
-    out: Path,
-    workers: int | None,
-    scheduler: str | None,
-    screen: Console,
-    *,
-    resume: bool,
+    plan: Plan, run: RunFolder, workers: int | None, scheduler: str | None, screen: Console
 ) -> Summary:
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
     from rich.progress import TimeRemainingColumn as Remaining
@@ -139,9 +135,7 @@ def _run(
                 tasks[stage] = bar.add_task(f"{_STAGES[stage]}, chunks", total=total)
             bar.update(tasks[stage], completed=done)  # type: ignore[arg-type]
 
-        return run_uncertainty(
-            plan, out, workers=workers, scheduler=scheduler, resume=resume, progress=show
-        )
+        return run_uncertainty(plan, run, workers=workers, scheduler=scheduler, progress=show)
 
 
 def _print(screen: Console, found: Summary) -> None:

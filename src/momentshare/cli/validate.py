@@ -3,11 +3,18 @@
 from __future__ import annotations
 
 from pathlib import Path  # noqa: TC003 - typer reads the annotations
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from momentshare.cli.tables import echo
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from rich.console import Console
+
+    from momentshare.files import RunFolder
+    from momentshare.model import Model
 
 __all__ = ["validate"]
 
@@ -32,43 +39,50 @@ def validate(
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON for machines.")] = False,
 ) -> None:
     """Compare a limb with published values; the misses come first."""
-    from momentshare.cli.tables import console
+    from momentshare.cli.tables import console, folder_for
     from momentshare.model import load_model
-    from momentshare.report.limb_tables import print_validation, write_validation
-    from momentshare.report.write import prepare_folder
+    from momentshare.report.limb_tables import print_validation
     from momentshare.validation.null import null_csv, null_right, read_marks
     from momentshare.validation.published import load_published_rows
     from momentshare.validation.table import validation_record, validation_table
     from momentshare.validation.targets import load_targets
 
     source = load_model(model)
-    if out is not None:
-        prepare_folder(out)
     screen = console()
     targets = load_targets(source)
     load_published_rows(source, {t.id for t in targets})
-    marks = None
-    if null_limbs:
-        with screen.status("null limbs"):
-            marks = null_csv(targets, null_right(source, targets, null_limbs))
-    with screen.status("comparing"):
-        table = validation_table(source, None if marks is None else read_marks(marks))
-    if as_json:
-        import json
+    about = {"model": source.name, "model_digest": source.digest, "null_limbs": null_limbs}
+    with folder_for(out, "validate", study=about, names=["validation.csv"]) as run:
+        marks = None
+        if null_limbs:
+            with screen.status("null limbs"):
+                marks = null_csv(targets, null_right(source, targets, null_limbs))
+        with screen.status("comparing"):
+            table = validation_table(source, None if marks is None else read_marks(marks))
+        if as_json:
+            import json
 
-        typer.echo(json.dumps(validation_record(source, table), indent=2, ensure_ascii=False))
-    else:
-        print_validation(screen, source, table)
-    if out is not None:
-        from momentshare.limb import build_limb
-        from momentshare.report.arm_figures import write_arm_figures
-        from momentshare.validation.evaluate import average_person
+            typer.echo(json.dumps(validation_record(source, table), indent=2, ensure_ascii=False))
+        else:
+            print_validation(screen, source, table)
+        if run is not None:
+            names = _write(run, source, table, marks, screen)
+            if not as_json:
+                echo(f"Wrote {', '.join(names)} to {out}")
 
-        names = write_validation(source, table, out)
+
+def _write(
+    run: RunFolder, model: Model, table: pd.DataFrame, marks: str | None, screen: Console
+) -> list[str]:
+    from momentshare.limb import build_limb
+    from momentshare.report.arm_figures import write_arm_figures
+    from momentshare.report.limb_tables import write_validation
+    from momentshare.validation.evaluate import average_person
+
+    with run.results() as writer:
+        write_validation(model, table, writer)
         if marks is not None:
-            (out / "null_limb.csv").write_text(marks, encoding="utf-8")
-            names.append("null_limb.csv")
+            writer.text("null_limb.csv", marks)
         with screen.status("moment arms"):
-            names += write_arm_figures(build_limb(average_person(source, "male"), source), out)
-        if not as_json:
-            echo(f"Wrote {', '.join(names)} to {out}")
+            write_arm_figures(build_limb(average_person(model, "male"), model), writer)
+    return list(writer.names)

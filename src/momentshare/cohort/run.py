@@ -2,7 +2,7 @@
 
 The folder of a run holds ``trials/0001`` and so on. A trial moves there whole, so a killed run
 loses at most the trials in hand; the next run takes what is there if nothing that made it has
-changed: study entries, files, model and version.
+changed: study entries, files, model and version. The parent alone writes.
 """
 
 from __future__ import annotations
@@ -16,16 +16,16 @@ from importlib import metadata
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from momentshare.cohort.folder import claim_folder, hold_folder
-from momentshare.cohort.kept import (
+from momentshare.cohort.trials import (
     file_digest,
-    keep,
     kept_record,
     read_table,
-    refuse_foreign,
-    remove_others,
+    record_in,
+    trial_files,
+    trial_name,
 )
 from momentshare.errors import InputError, MomentshareError, StudyError
+from momentshare.files import RunFolder, as_run_folder
 from momentshare.processes import on_processes
 
 if TYPE_CHECKING:
@@ -36,7 +36,23 @@ if TYPE_CHECKING:
     from momentshare.cohort.schema import CohortStudy, TrialEntry
     from momentshare.model import Model
 
-__all__ = ["CohortResult", "TrialOutcome", "grouped_faults", "run_cohort"]
+__all__ = [
+    "COMMAND",
+    "CohortResult",
+    "TrialOutcome",
+    "folder_options",
+    "grouped_faults",
+    "run_cohort",
+]
+
+COMMAND = "cohort"
+
+_TRIAL_BYTES = 2_000_000
+"""Bytes of a trial: its own tables and what the tables and figures of the whole hold of it (on
+the invented laboratory 0.8 MB are its own, with one repetition)."""
+
+_FIGURES = 10_000_000
+"""Bytes of the figures of the whole, and of the page that shows them."""
 
 _SHOWN_FILES = 4
 """Files that a fault of several names (common practice, no source)."""
@@ -106,7 +122,7 @@ class CohortResult:
 
 def run_cohort(
     study: CohortStudy,
-    folder: str | Path,
+    folder: str | Path | RunFolder,
     *,
     workers: int | None = None,
     progress: Callable[[int, int, str], None] | None = None,
@@ -116,7 +132,7 @@ def run_cohort(
     Parameters
     ----------
     study : CohortStudy
-    folder : str or Path
+    folder : str, Path or RunFolder
         Keeps a folder for each trial; trials that are there and unchanged are not solved again.
     workers : int, optional
         Processes; by default one a core. One solves in this process. The answer does not depend
@@ -142,18 +158,40 @@ def run_cohort(
 
     if workers is not None and workers < 1:
         raise InputError(f"workers: wanted 1 or more, got {workers}")
-    place = Path(folder)
     model = load_model(study.file.model)
     _check_settings(study, model)
-    with hold_folder(place):
-        claim_folder(place, study)
-        outcomes = _outcomes(study, place, model, workers, progress)
-    return CohortResult(study=study, model=model, folder=place, outcomes=outcomes)
+    _refuse_copies(study)
+    with as_run_folder(folder, COMMAND, **folder_options(study)) as run:
+        outcomes = _outcomes(study, run, model, workers, progress)
+        return CohortResult(study=study, model=model, folder=run.path, outcomes=outcomes)
+
+
+def folder_options(study: CohortStudy) -> dict[str, Any]:
+    """How the folder of a cohort is held; see :func:`momentshare.files.run_folder`.
+
+    A study may be renamed or moved, and its title edited; one that differs in both is another
+    study, and would remove the trials of the first.
+    """
+    mine = {"title": study.file.title, "study": str(Path(study.source).resolve())}
+
+    def accept(found: dict[str, Any]) -> None:
+        if all(found.get(key) != value for key, value in mine.items()):
+            raise InputError(
+                f"holds the trials of another study, {found.get('title')!r} "
+                f"({found.get('study')}); choose another folder for --out"
+            )
+
+    return {
+        "study": mine | {"digest": study.digest, "trials": list(study.numbers)},
+        "accept": accept,
+        "names": ["run.json", "report.html", "trials.csv"],
+        "room": _TRIAL_BYTES * len(study.numbers) + _FIGURES,
+    }
 
 
 def _outcomes(
     study: CohortStudy,
-    place: Path,
+    run: RunFolder,
     model: Model,
     workers: int | None,
     progress: Callable[[int, int, str], None] | None,
@@ -161,32 +199,46 @@ def _outcomes(
     """Take over or solve every trial, into a folder that is ours alone."""
     numbers, every = study.numbers, range(1, len(study.file.trial) + 1)
     tags = {n: trial_tag(study, n, model) for n in numbers}
-    refuse_foreign(place, every)
-    _refuse_copies(study)
+    run.refuse_what_is_in_the_way(name for n in numbers for name in trial_files(n, {}, {}))
     found: dict[int, TrialOutcome | None] = {}
     for number in numbers:
-        record = kept_record(place, number, tags[number])
+        record = kept_record(run, number, tags[number])
         found[number] = None if record is None else _outcome(study, number, record, reused=True)
     todo = [n for n in numbers if found[n] is None]
     done = len(tags) - len(todo)
     try:
-        with closing(_solve_all(study, place, todo, tags, workers)) as solved:
-            for number, record in solved:
+        with closing(_solve_all(study, run, todo, workers)) as solved:
+            for number, answer in solved:
+                record = _kept(run, number, tags[number], answer)
                 found[number] = _outcome(study, number, record, reused=False)
                 done += 1
                 if progress is not None:
                     progress(done, len(tags), study.file.trial[number - 1].file)
     except KeyboardInterrupt:
-        remove_others(place, set(every))
         kept = sum(o is not None and not o.fault for o in found.values())
         raise KeyboardInterrupt(
-            f"stopped; {kept} of {len(tags)} trials are kept in {place}, run again to go on"
+            f"stopped; {kept} of {len(tags)} trials are kept in {run.path}, run again to go on"
         ) from None
     outcomes = tuple(o for n in numbers if (o := found[n]) is not None)
     if outcomes and all(o.fault for o in outcomes):
         raise StudyError(f"{study.source}: no trial can be used:", grouped_faults(outcomes))
-    remove_others(place, set(every))
+    run.claim()
+    run.drop(set(run.parts) - {trial_name(n) for n in every})
     return outcomes
+
+
+_DIED = {
+    "fault": "the process that solved it died, perhaps for want of memory; run again, with "
+    "fewer --workers"
+}
+
+
+def _kept(run: RunFolder, number: int, tag: str, files: dict[str, bytes] | None) -> dict[str, Any]:
+    """Put a trial into the folder; its record as kept."""
+    if files is None:
+        return _DIED
+    run.keep(trial_name(number), tag, files)
+    return record_in(number, files)
 
 
 def grouped_faults(outcomes: Sequence[TrialOutcome]) -> list[str]:
@@ -320,26 +372,21 @@ def _outcome(
 
 
 def _solve_all(
-    study: CohortStudy, place: Path, todo: list[int], tags: dict[int, str], workers: int | None
-) -> Generator[tuple[int, dict[str, Any]]]:
-    """Yield the number and record of each trial as it is kept."""
+    study: CohortStudy, run: RunFolder, todo: list[int], workers: int | None
+) -> Generator[tuple[int, dict[str, bytes] | None]]:
+    """Yield the number and the files of each trial as it is done; none where its process died."""
     processes = min(workers or os.cpu_count() or 1, len(todo))
     if processes <= 1:
         for number in todo:
-            yield number, keep_trial(study, place, number, tags[number])
+            yield number, solved_files(study, number)
         return
-    died = {
-        "fault": "the process that solved it died, perhaps for want of memory; run again, with "
-        "fewer --workers"
-    }
-    tasks = ((number, (study, place, number, tags[number])) for number in todo)
-    with closing(on_processes(keep_trial, tasks, processes)) as answers:
-        for number, record in answers:
-            yield number, died if record is None else record
+    tasks = ((number, (study, number)) for number in todo)
+    with closing(on_processes(solved_files, tasks, processes, scratch=run.scratch)) as answers:
+        yield from answers
 
 
-def keep_trial(study: CohortStudy, place: Path, number: int, tag: str) -> dict[str, Any]:
-    """Solve one trial and keep it, whole or not at all; return its record."""
+def solved_files(study: CohortStudy, number: int) -> dict[str, bytes]:
+    """Solve one trial; the bytes of its record and tables. Runs in any process."""
     from momentshare.cohort.solve import solve_trial
     from momentshare.model import load_model
 
@@ -357,7 +404,7 @@ def keep_trial(study: CohortStudy, place: Path, number: int, tag: str) -> dict[s
             "please report it"
         }
     record.setdefault("load_kg", study.file.trial[number - 1].load_kg)
-    return keep(place, number, {"verdict": "", **record, "tag": tag}, tables)
+    return trial_files(number, {"verdict": "", **record}, tables)
 
 
 def _without_name(study: CohortStudy, number: int, fault: str) -> str:

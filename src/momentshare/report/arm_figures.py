@@ -11,10 +11,9 @@ from momentshare.exercise import reachable
 from momentshare.posture import posture_from_angles
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from matplotlib.figure import Figure
 
+    from momentshare.files import Writer
     from momentshare.limb import Limb
 
 __all__ = ["SWEEPS", "arm_figure", "write_arm_figures"]
@@ -99,12 +98,9 @@ def arm_figure(limb: Limb, name: str) -> Figure:
     return figure
 
 
-def write_arm_figures(limb: Limb, folder: Path) -> list[str]:
-    """Write one PNG a sweep."""
-    folder.mkdir(parents=True, exist_ok=True)
-    names = []
+def write_arm_figures(limb: Limb, writer: Writer) -> list[str]:
+    """Write one PNG a sweep; the names of the files."""
+    before = len(writer.names)
     for name in SWEEPS:
-        target = f"moment_arms_{name}.png"
-        arm_figure(limb, name).savefig(folder / target, dpi=130)
-        names.append(target)
-    return names
+        writer.figure(f"moment_arms_{name}", arm_figure(limb, name), formats=("png",), dpi=130)
+    return list(writer.names[before:])

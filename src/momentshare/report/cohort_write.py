@@ -2,33 +2,32 @@
 
 from __future__ import annotations
 
-import json
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from momentshare.cautions import CAUTIONS, LIMITS
+from momentshare.cohort.run import COMMAND, folder_options
+from momentshare.files import FIGURES, as_run_folder
+from momentshare.files.manifest import MANIFEST
 from momentshare.report.cohort_figures import cohort_figures, trial_checks_figure
 from momentshare.report.cohort_methods import cohort_citations, methods_text, people_rows
 from momentshare.report.cohort_page import cohort_page
+from momentshare.report.drawings import write_drawings
 from momentshare.report.page import render
 from momentshare.report.record import RECORD_VERSION, versions
-from momentshare.report.write import staged
-from momentshare.text import write_csv
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
-    from pathlib import Path
-
-    from matplotlib.figure import Figure
 
     from momentshare.cohort.run import CohortResult
     from momentshare.cohort.summary import CohortSummary
+    from momentshare.files import RunFolder, Writer
     from momentshare.published import PublishedResult
 
 __all__ = ["RECORD", "write_cohort"]
 
 RECORD = "run.json"
 
-_DIGITS = "%.7g"
 _LONG = ("frames", "moments", "motion", "emg", "glenoid")
 """Tables that are kept as Parquet, being long."""
 
@@ -41,10 +40,24 @@ def write_cohort(
     summary: CohortSummary,
     published: Sequence[PublishedResult],
     *,
+    folder: RunFolder | None = None,
     figures: bool = True,
     progress: Callable[[str], None] | None = None,
 ) -> list[str]:
-    """Write what a cohort found into its folder.
+    """Write what a cohort found into its folder, all or nothing.
+
+    Parameters
+    ----------
+    result : CohortResult
+    summary : CohortSummary
+    published : sequence of PublishedResult
+    folder : RunFolder, optional
+        The folder of the result, where it is held already.
+    figures : bool
+        Without, figures that an earlier run of the same study has written stay; the page has
+        none.
+    progress : callable, optional
+        Called with what is written next.
 
     Returns
     -------
@@ -56,79 +69,73 @@ def write_cohort(
         if progress is not None:
             progress(what)
 
-    with staged(result.folder, RECORD) as (partial, names):
+    place = result.folder if folder is None else folder
+    with (
+        as_run_folder(place, COMMAND, **folder_options(result.study)) as run,
+        run.results(leave=() if figures else FIGURES) as writer,
+    ):
         say("tables")
         for name, table in summary.tables.items():
-            write_csv(table, partial / f"{name}.csv", _DIGITS)
+            writer.csv(f"{name}.csv", table)
         for name in _LONG:
             table = result.table(name)
             if not table.empty:
-                table.to_parquet(partial / f"{name}.parquet", index=False)
+                writer.parquet(f"{name}.parquet", table)
         for index, found in enumerate(published, start=1):
             for part in ("heads", "orderings", "shortfalls"):
-                place = partial / f"published_{index}_{part}.csv"
-                write_csv(getattr(found, part), place, _DIGITS)
+                writer.csv(f"published_{index}_{part}.csv", getattr(found, part))
         pictures: dict[str, bytes] = {}
         trial_pictures: dict[int, bytes] = {}
         if figures:
-            pictures, trial_pictures = _draw(result, summary, partial / "figures", say)
+            pictures, trial_pictures = _draw(result, summary, writer, say)
         say("page")
         page = cohort_page(result, summary, published, pictures, trial_pictures)
-        (partial / "report.html").write_text(render(page), encoding="utf-8")
-        sources = cohort_citations(result).bibtex()
-        (partial / "sources.bib").write_text(sources, encoding="utf-8")
-        files = [str(p.relative_to(partial)) for p in partial.rglob("*") if p.is_file()]
-        record = _record(result, summary, [*files, RECORD])
-        text = json.dumps(record, indent=2, ensure_ascii=False, default=float)
-        (partial / RECORD).write_text(text + "\n", encoding="utf-8")
-    return names
+        writer.text("report.html", render(page))
+        writer.text("sources.bib", cohort_citations(result).bibtex())
+        record = _record(result, summary, [*writer.names, RECORD, MANIFEST])
+        writer.json(RECORD, record, allow_nan=True)
+    return sorted(writer.names)
 
 
 def _draw(
-    result: CohortResult, summary: CohortSummary, folder: Path, say: Callable[[str], None]
+    result: CohortResult, summary: CohortSummary, writer: Writer, say: Callable[[str], None]
 ) -> tuple[dict[str, bytes], dict[int, bytes]]:
-    import matplotlib as mpl
-
-    from momentshare.report import style
-
-    folder.mkdir(parents=True)
+    """Draw and write all figures; the pictures of the page by name and by trial."""
     file = result.study.file
     shown = [*(c.name for c in file.condition), *(p.name for p in file.person)]
-    pictures: dict[str, bytes] = {}
+    made = cohort_figures(summary)
+    write_drawings(
+        writer, {f"figures/{k}": make for k, make in made.items()}, shown, dpi=130,
+        progress=lambda name: say(name.removeprefix("figures/")),
+    )  # fmt: skip
+    pictures = {name: _picture(writer, name) for name in made}
     trial_pictures: dict[int, bytes] = {}
-    look: Any = style.settings(shown)
-    with mpl.rc_context(look), style.quiet():
-        for name, make in cohort_figures(summary).items():
-            say(name)
-            pictures[name] = _save(make(), folder, name)
-        curves = result.table("check_curves", all_solved=True)
-        checks = summary.tables.get("checks")
-        worst = {"fail": 0, "warn": 1, "pass": 2, "not possible": 3}
-        order = sorted(result.solved, key=lambda o: (worst[o.verdict], o.number))
-        for place, outcome in enumerate(order):
-            if checks is None or curves.empty:
-                break
-            mine = curves[curves["trial"] == outcome.number]
-            if mine.empty:
-                continue
-            say(f"checks of trial {outcome.number}")
-            figure = trial_checks_figure(
-                mine,
-                checks[checks["trial"] == outcome.number],
-                f"Trial {outcome.number}: {outcome.person}, {outcome.condition}",
-            )
-            image = _save(figure, folder, f"checks_trial_{outcome.number:04d}", svg=False)
-            if place < _SHOWN_TRIALS and (outcome.verdict in {"fail", "warn"} or place == 0):
-                trial_pictures[outcome.number] = image
+    curves = result.table("check_curves", all_solved=True)
+    checks = summary.tables.get("checks")
+    worst = {"fail": 0, "warn": 1, "pass": 2, "not possible": 3}
+    order = sorted(result.solved, key=lambda o: (worst[o.verdict], o.number))
+    for place, outcome in enumerate(order):
+        if checks is None or curves.empty:
+            break
+        mine = curves[curves["trial"] == outcome.number]
+        if mine.empty:
+            continue
+        say(f"checks of trial {outcome.number}")
+        name = f"checks_trial_{outcome.number:04d}"
+        make = partial(
+            trial_checks_figure,
+            mine,
+            checks[checks["trial"] == outcome.number],
+            f"Trial {outcome.number}: {outcome.person}, {outcome.condition}",
+        )
+        write_drawings(writer, {f"figures/{name}": make}, shown, formats=("png",), dpi=130)
+        if place < _SHOWN_TRIALS and (outcome.verdict in {"fail", "warn"} or place == 0):
+            trial_pictures[outcome.number] = _picture(writer, name)
     return pictures, trial_pictures
 
 
-def _save(figure: Figure, folder: Path, name: str, *, svg: bool = True) -> bytes:
-    place = folder / f"{name}.png"
-    figure.savefig(place, dpi=130, metadata={"Software": None})
-    if svg:
-        figure.savefig(folder / f"{name}.svg", metadata={"Date": None})
-    return place.read_bytes()
+def _picture(writer: Writer, name: str) -> bytes:
+    return (writer.folder / "figures" / f"{name}.png").read_bytes()
 
 
 def _record(result: CohortResult, summary: CohortSummary, files: list[str]) -> dict[str, Any]:

@@ -1,4 +1,4 @@
-"""Print and write what each modelling choice does."""
+"""Print what each modelling choice does."""
 
 from __future__ import annotations
 
@@ -7,15 +7,11 @@ from typing import TYPE_CHECKING
 from rich.markup import escape
 from rich.table import Table
 
-from momentshare.text import write_csv
-
 if TYPE_CHECKING:
-    from pathlib import Path
-
     import pandas as pd
     from rich.console import Console
 
-__all__ = ["print_effects", "write_effects"]
+__all__ = ["print_effects"]
 
 
 def print_effects(console: Console, tables: tuple[pd.DataFrame, pd.DataFrame]) -> None:
@@ -50,11 +46,3 @@ def print_effects(console: Console, tables: tuple[pd.DataFrame, pd.DataFrame]) -
             change,
         )
     console.print(table)
-
-
-def write_effects(tables: tuple[pd.DataFrame, pd.DataFrame], folder: Path) -> list[str]:
-    """Write ``effects_heads.csv`` and ``effects_conditions.csv``."""
-    names = ["effects_heads.csv", "effects_conditions.csv"]
-    for name, table in zip(names, tables, strict=True):
-        write_csv(table, folder / name, "%.7g")
-    return names

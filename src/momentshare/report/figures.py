@@ -20,13 +20,13 @@ from momentshare.report.sheet import Handles, finish, lift_axis, sheet
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
-    from pathlib import Path
 
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
     from numpy.typing import NDArray
 
     from momentshare.analysis import LiftResult
+    from momentshare.files import Writer
     from momentshare.runs import Case
     from momentshare.study.run import StudyResult
 
@@ -905,18 +905,20 @@ def _empty(study: StudyResult) -> set[str]:
 
 def write_figures(
     study: StudyResult,
-    folder: Path,
+    writer: Writer,
     *,
+    folder: str = "",
     formats: Sequence[str] = ("png", "svg"),
     progress: Callable[[str], None] | None = None,
-) -> list[Path]:
+) -> list[str]:
     """Write every figure of a study that has something to show.
 
     Parameters
     ----------
     study : StudyResult
-    folder : Path
-        Made if it does not exist.
+    writer : Writer
+    folder : str
+        What their names begin with, such as ``figures/``.
     formats : sequence of str
         File endings that matplotlib knows; ``png`` and ``svg`` give the same bytes for the
         same study.
@@ -925,29 +927,22 @@ def write_figures(
 
     Returns
     -------
-    list of Path
-        The files, in the order written.
+    list of str
+        Names of the files, in the order written.
     """
-    import matplotlib as mpl
-
     from momentshare.report.arm_files import arm_drawings
+    from momentshare.report.drawings import write_drawings
 
-    folder.mkdir(parents=True, exist_ok=True)
-    names = [c.name for c in study.study.file.condition]
-    skipped = _empty(study)
-    metadata: dict[str, dict[str, Any]] = {"svg": {"Date": None}, "png": {"Software": None}}
-    written = []
+    skipped, before = _empty(study), len(writer.names)
     wanted: dict[str, Callable[[], Figure]] = {
         name: partial(make, study) for name, make in _FIGURES.items() if name not in skipped
     }
     wanted |= arm_drawings(study)
-    for name, make in wanted.items():
-        if progress is not None:
-            progress(name)
-        figure = make()
-        with mpl.rc_context(style.settings(names)), style.quiet():
-            for ending in formats:
-                path = folder / f"{name}.{ending}"
-                figure.savefig(path, format=ending, metadata=metadata.get(ending))
-                written.append(path)
-    return written
+    write_drawings(
+        writer,
+        {f"{folder}{name}": make for name, make in wanted.items()},
+        [c.name for c in study.study.file.condition],
+        formats=formats,
+        progress=progress,
+    )
+    return list(writer.names[before:])

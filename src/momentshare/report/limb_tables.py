@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,7 +10,6 @@ from rich.table import Table
 
 from momentshare.calibration.write import target_table
 from momentshare.report.terminal import print_cautions
-from momentshare.text import write_csv
 from momentshare.validation.scores import (
     KIND_NAMES,
     score_rows,
@@ -22,12 +20,11 @@ from momentshare.validation.scores import (
 from momentshare.validation.table import validation_record
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     import pandas as pd
     from rich.console import Console
 
     from momentshare.calibration import Calibration
+    from momentshare.files import Writer
     from momentshare.model import Model
 
 __all__ = ["print_calibration", "print_validation", "write_validation"]
@@ -137,12 +134,11 @@ def _print_scores(console: Console, judged: pd.DataFrame) -> None:
     console.print(table)
 
 
-def write_validation(model: Model, data: pd.DataFrame, folder: Path) -> list[str]:
+def write_validation(model: Model, data: pd.DataFrame, writer: Writer) -> list[str]:
     """Write the table, its record, the scores, and the scores source by source."""
-    folder.mkdir(parents=True, exist_ok=True)
-    write_csv(data, folder / "validation.csv", "%.6g")
-    text = json.dumps(validation_record(model, data), indent=2, ensure_ascii=False)
-    (folder / "validation.json").write_text(text + "\n", encoding="utf-8")
-    (folder / "scores.md").write_text(scores_markdown(scores(data)), encoding="utf-8")
-    write_csv(scores_by_source(data), folder / "scores_by_source.csv", "%.3g")
-    return ["validation.csv", "validation.json", "scores.md", "scores_by_source.csv"]
+    before = len(writer.names)
+    writer.csv("validation.csv", data, "%.6g")
+    writer.json("validation.json", validation_record(model, data))
+    writer.text("scores.md", scores_markdown(scores(data)))
+    writer.csv("scores_by_source.csv", scores_by_source(data), "%.3g")
+    return list(writer.names[before:])

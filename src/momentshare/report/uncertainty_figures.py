@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import json
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from momentshare.cautions import CAUTIONS
+from momentshare.files import FIGURES, as_run_folder
 from momentshare.report import style
+from momentshare.report.drawings import write_drawings
 from momentshare.report.record import versions
-from momentshare.text import csv_text
 from momentshare.uncertainty.draws import FAMILIES
+from momentshare.uncertainty.run import COMMAND, folder_options
 from momentshare.uncertainty.summary import EVERYONE, QUANTILES
 
 if TYPE_CHECKING:
@@ -22,6 +25,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from momentshare.files import RunFolder, Writer
     from momentshare.uncertainty import Summary
 
 __all__ = [
@@ -105,32 +109,30 @@ def _who(found: Summary) -> str:
     return EVERYONE if len(people) > 1 else str(people[0])
 
 
-def write_summary(
-    found: Summary,
-    folder: Path,
-    *,
-    figures: bool = True,
-    keep: Callable[[Path, bytes], None],
-) -> list[str]:
-    """Write tables, ``summary.json`` and figures beside the chunks, each whole or not at all.
+def write_summary(found: Summary, folder: Path | RunFolder, *, figures: bool = True) -> list[str]:
+    """Write tables, ``summary.json`` and figures beside the chunks, all or nothing.
 
     Parameters
     ----------
     found : Summary
-    folder : Path
+    folder : Path or RunFolder
     figures : bool
-    keep : callable
-        Writes the bytes of a file so that it is there whole or not at all.
+        Without, figures that an earlier run of the same plan has written stay.
 
     Returns
     -------
     list of str
         Names of the files written.
     """
-    import io
+    with (
+        as_run_folder(folder, COMMAND, **folder_options(found.plan, found.model)) as run,
+        run.results(leave=() if figures else FIGURES) as writer,
+    ):
+        _write_all(found, writer, figures=figures)
+    return list(writer.names)
 
-    import matplotlib as mpl
 
+def _write_all(found: Summary, writer: Writer, *, figures: bool) -> None:
     tables = {
         "intervals.csv": found.intervals,
         "condition_order.csv": found.condition_order,
@@ -142,16 +144,11 @@ def write_summary(
         tables["ranking.csv"] = found.sensitivity.overall
         if len(found.sensitivity.indices):
             tables["indices.csv"] = found.sensitivity.indices
-    written = []
     for name, table in tables.items():
-        text = csv_text(table, "%.7g")
-        keep(folder / name, text.encode())
-        written.append(name)
-    record = json.dumps(summary_record(found), indent=2, ensure_ascii=False, allow_nan=False)
-    keep(folder / "summary.json", (record + "\n").encode())
-    written.append("summary.json")
+        writer.csv(name, table)
+    writer.json("summary.json", summary_record(found))
     if not figures or not found.intervals["median"].notna().any():
-        return written
+        return
     drawings: dict[str, Callable[[Summary], Figure]] = {
         "intervals": intervals_figure,
         "head_order": head_order_figure,
@@ -160,17 +157,12 @@ def write_summary(
         drawings["condition_order"] = condition_order_figure
     if found.sensitivity is not None and len(found.sensitivity.screening):
         drawings["tornado"] = tornado_figure
-    texts = [c.name for c in found.plan.study.file.condition]
-    look: Any = style.settings(texts)
-    for name, make in drawings.items():
-        with mpl.rc_context(look), style.quiet():
-            figure = make(found)
-            for ending, data in (("png", {"Software": None}), ("svg", {"Date": None})):
-                buffer = io.BytesIO()
-                figure.savefig(buffer, format=ending, dpi=130, metadata=data)
-                keep(folder / f"{name}.{ending}", buffer.getvalue())
-                written.append(f"{name}.{ending}")
-    return written
+    write_drawings(
+        writer,
+        {name: partial(make, found) for name, make in drawings.items()},
+        [c.name for c in found.plan.study.file.condition],
+        dpi=130,
+    )
 
 
 def _main(found: Summary) -> tuple[str, str]:

@@ -1,75 +1,129 @@
-"""Write the results of a study into a folder, all or nothing."""
+"""Write the results of a study, or the tables of a command, into a run folder."""
 
 from __future__ import annotations
 
-import json
-import os
-import shutil
-import tempfile
-from contextlib import contextmanager
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from momentshare import reading
-from momentshare.errors import InputError
-from momentshare.inputs import require_text
+from momentshare.files import FIGURES, RunFolder, as_run_folder
+from momentshare.files.manifest import MANIFEST
 from momentshare.report.citations import citations, run_keys
+from momentshare.report.drawings import write_drawings
 from momentshare.report.record import run_record
-from momentshare.text import write_csv
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
+    from pathlib import Path
 
     import pandas as pd
     from matplotlib.figure import Figure
 
-    from momentshare.study import StudyResult
+    from momentshare.files import Writer
+    from momentshare.model import Model
+    from momentshare.study import Study, StudyResult
 
-__all__ = ["prepare_folder", "staged", "write_report", "write_results"]
+__all__ = [
+    "COMPARE",
+    "EFFECTS",
+    "RESULTS",
+    "folder_options",
+    "study_identity",
+    "write_report",
+    "write_results",
+]
 
-_DIGITS = "%.7g"
+COMPARE = "compare"
+"""Command whose folders hold the results of a study."""
+
 _RECORD = "run.json"
 _SOURCES = "sources.bib"
 
+_TABLES: dict[str, Callable[[StudyResult], pd.DataFrame]] = {
+    "heads.csv": reading.head_table,
+    "heads_by_person.csv": reading.head_table_by_person,
+    "moments.csv": reading.moment_table,
+    "loads.csv": reading.load_table,
+    "conditions.csv": reading.condition_table,
+    "certificates.csv": reading.certificate_table,
+    "postures.csv": reading.posture_table,
+    "ratios.csv": reading.ratio_table,
+    "ordering.csv": reading.ordering_table,
+    "glenoid.csv": reading.glenoid_table,
+}
 
-def prepare_folder(folder: Path) -> None:
-    """Refuse early a folder that cannot be written to."""
-    if not str(folder).strip() or str(folder) == ".":
-        raise InputError("the folder for the results has no name; give one")
-    require_text(folder)
-    parent = folder
-    while not os.path.lexists(parent):
-        parent = parent.parent
-    if not parent.is_dir():
-        raise InputError(f"{folder}: {parent} is not a folder; choose another place")
-    if not os.access(parent, os.W_OK):
-        raise InputError(f"{folder}: {parent} cannot be written to; choose another folder")
+EFFECTS = ("effects_heads.csv", "effects_conditions.csv")
+"""Files of the effects of modelling choices."""
+
+RESULTS = (*_TABLES, "frames.parquet", _SOURCES, _RECORD)
+"""Files that every study gives."""
+
+
+def study_identity(study: Study, model: Model | None = None) -> dict[str, Any]:
+    """Tell one study, or part of one, from another, for the manifest of its folder."""
+    found = {
+        "title": study.title,
+        "digest": study.digest,
+        "people": [p.name for p in study.file.person],
+        "conditions": [c.name for c in study.file.condition],
+        "model": study.file.model,
+    }
+    return found if model is None else found | {"model_digest": model.digest}
+
+
+_ROW_BYTES = 160
+"""Bytes of all results over the rows of ``frames.parquet`` (the demo: 24 MB and 151,164 rows)."""
+
+_FIGURES = 5_000_000
+"""Bytes that a small study writes (one person in two conditions: 4.4 MB)."""
+
+
+def folder_options(study: Study, model: Model) -> dict[str, Any]:
+    """How the folder of a study's results is held; see :func:`momentshare.files.run_folder`."""
+    file = study.file
+    rows = len(file.person) * len(file.condition) * file.settings.frames * len(model.heads)
+    return {
+        "study": study_identity(study, model),
+        "names": RESULTS,
+        "room": _ROW_BYTES * rows * len(file.settings.lateral) + _FIGURES,
+    }
 
 
 def write_results(
     study: StudyResult,
-    folder: Path,
+    folder: Path | RunFolder,
     *,
     figures: bool = True,
+    effects: tuple[pd.DataFrame, pd.DataFrame] | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> list[str]:
-    """Write tables, figures and the record of a run.
+    """Write tables, figures and the record of a run, all or nothing.
 
-    Everything is written beside the folder first and moved in at the end, so that an
-    interrupted run leaves earlier results as they were.
+    Parameters
+    ----------
+    study : StudyResult
+    folder : Path or RunFolder
+    figures : bool
+        Without, figures that an earlier run of the same study has written stay.
+    effects : pair of DataFrame, optional
+        What each modelling choice does, as :func:`momentshare.effects.effect_tables` gives it.
+    progress : callable, optional
+        Called with what is written next.
 
     Returns
     -------
     list of str
         Names of the files written.
     """
-    with staged(folder, _RECORD) as (partial, names):
-        _write_all(study, partial, figures=figures, progress=progress)
-    return names
+    with (
+        as_run_folder(folder, COMPARE, **folder_options(study.study, study.model)) as run,
+        run.results(leave=() if figures else FIGURES) as writer,
+    ):
+        _write_all(study, writer, figures=figures, effects=effects, progress=progress)
+    return sorted(writer.names)
 
 
 def write_report(
-    folder: Path,
+    folder: Path | RunFolder,
     record_name: str,
     *,
     tables: Mapping[str, pd.DataFrame],
@@ -82,9 +136,9 @@ def write_report(
 
     Parameters
     ----------
-    folder : Path
+    folder : Path or RunFolder
     record_name : str
-        File name of the record.
+        File name of the record; without its ending, the command that writes.
     tables : mapping
         File name → table.
     record : mapping
@@ -101,71 +155,23 @@ def write_report(
     list of str
         Names of the files written.
     """
-    import matplotlib as mpl
-
-    from momentshare.report import style
-
-    with staged(folder, record_name) as (partial, names):
+    command = record_name.removesuffix(".json")
+    with as_run_folder(folder, command) as run, run.results() as writer:
         for name, table in tables.items():
-            write_csv(table, partial / name, _DIGITS)
+            writer.csv(name, table)
         for name, text in texts.items():
-            (partial / name).write_text(text, encoding="utf-8")
-        written = json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False)
-        (partial / record_name).write_text(written + "\n", encoding="utf-8")
-        look: Any = style.settings(shown)
-        with mpl.rc_context(look), style.quiet():
-            for name, make in figures.items():
-                figure = make()
-                figure.savefig(partial / f"{name}.png", dpi=130, metadata={"Software": None})
-                figure.savefig(partial / f"{name}.svg", metadata={"Date": None})
-    return names
-
-
-@contextmanager
-def staged(folder: Path, record: str) -> Iterator[tuple[Path, list[str]]]:
-    """Hand out a folder beside ``folder`` and move what lies in it over at the end.
-
-    The list handed out beside it holds the names of the files once they have moved. The
-    record goes last, so that it never speaks of files that are not there yet; files that an
-    earlier record of the same name lists and that are not written anew are removed.
-    """
-    prepare_folder(folder)
-    folder.parent.mkdir(parents=True, exist_ok=True)
-    partial = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
-    names: list[str] = []
-    try:
-        yield partial, names
-        names += sorted(str(p.relative_to(partial)) for p in partial.rglob("*") if p.is_file())
-        stale = _earlier_files(folder, record) - set(names)
-        for name in names:
-            target = folder / name
-            target.parent.mkdir(parents=True, exist_ok=True)
-            if target.is_dir():
-                raise InputError(f"{target}: is a folder where a result should go; move it away")
-        for name in sorted(names, key=lambda n: n == record):
-            os.replace(partial / name, folder / name)  # noqa: PTH105 - replaces on every platform
-        for name in stale:
-            (folder / name).unlink(missing_ok=True)
-    finally:
-        shutil.rmtree(partial, ignore_errors=True)
-
-
-def _earlier_files(folder: Path, record: str) -> set[str]:
-    """Files that an earlier run wrote here, by its own record."""
-    try:
-        found = json.loads((folder / record).read_text("utf-8"))
-        names = {str(name) for name in found["files"]}
-    except (OSError, ValueError, KeyError, TypeError, RecursionError):
-        return set()
-    inside = folder.resolve()
-    return {n for n in names if (folder / n).resolve().is_relative_to(inside)}
+            writer.text(name, text)
+        writer.json(record_name, record)
+        write_drawings(writer, figures, shown, dpi=130)
+    return sorted(writer.names)
 
 
 def _write_all(
     study: StudyResult,
-    folder: Path,
+    writer: Writer,
     *,
     figures: bool,
+    effects: tuple[pd.DataFrame, pd.DataFrame] | None,
     progress: Callable[[str], None] | None,
 ) -> None:
     def say(what: str) -> None:
@@ -173,32 +179,19 @@ def _write_all(
             progress(what)
 
     say("tables")
-    tables = {
-        "heads.csv": reading.head_table,
-        "heads_by_person.csv": reading.head_table_by_person,
-        "moments.csv": reading.moment_table,
-        "loads.csv": reading.load_table,
-        "conditions.csv": reading.condition_table,
-        "certificates.csv": reading.certificate_table,
-        "postures.csv": reading.posture_table,
-        "ratios.csv": reading.ratio_table,
-        "ordering.csv": reading.ordering_table,
-        "glenoid.csv": reading.glenoid_table,
-    }
+    for name, make in _TABLES.items():
+        writer.csv(name, make(study))
     if study.study.file.settings.glenoid_constraint:
-        tables["glenoid_heads.csv"] = reading.glenoid_head_table
-    for name, make in tables.items():
-        write_csv(make(study), folder / name, _DIGITS)
-    reading.frame_table(study).to_parquet(folder / "frames.parquet", index=False)
+        writer.csv("glenoid_heads.csv", reading.glenoid_head_table(study))
+    if effects is not None:
+        for name, table in zip(EFFECTS, effects, strict=True):
+            writer.csv(name, table)
+    writer.parquet("frames.parquet", reading.frame_table(study))
     if figures:
         from momentshare.report.figures import write_figures
 
         say("figures")
-        (folder / "figures").mkdir()
-        write_figures(study, folder / "figures")
-    files = [str(p.relative_to(folder)) for p in folder.rglob("*") if p.is_file()]
+        write_figures(study, writer, folder="figures/")
     cited = citations(study.model, run_keys(study.model, study.study.file.settings.curves))
-    (folder / _SOURCES).write_text(cited.bibtex(), encoding="utf-8")
-    record = run_record(study, [*files, _SOURCES, _RECORD])
-    text = json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False)
-    (folder / _RECORD).write_text(text + "\n", encoding="utf-8")
+    writer.text(_SOURCES, cited.bibtex())
+    writer.json(_RECORD, run_record(study, [*writer.names, _RECORD, MANIFEST]))

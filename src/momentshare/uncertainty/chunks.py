@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from momentshare.runs import Answer
     from momentshare.study.schema import ConditionEntry, PersonEntry
 
-__all__ = ["MEASURES", "Task", "chunk_bytes", "random_normals", "read_tag", "solve"]
+__all__ = ["MEASURES", "Task", "chunk_bytes", "random_normals", "solve"]
 
 MEASURES = ("mean_activation", "peak_activation", "mean_force_n", "peak_force_n")
 """What is kept of each head, lift and draw; columns are ``measure:head``."""
@@ -112,16 +112,6 @@ def chunk_bytes(task: Task) -> bytes:
     buffer = io.BytesIO()
     pq.write_table(table, buffer, compression="zstd")
     return buffer.getvalue()
-
-
-def read_tag(path: str) -> dict[str, Any] | None:
-    """Which chunk a file holds; None where it cannot be read to its end."""
-    try:
-        meta = pq.read_schema(path).metadata or {}
-        tag = json.loads(meta[b"momentshare"])
-    except (OSError, KeyError, ValueError, pa.ArrowException):
-        return None
-    return tag if isinstance(tag, dict) else None
 
 
 _COUNTS = ("frames_out_of_reach", "frames_with_shortfall", "frames_uncertified")

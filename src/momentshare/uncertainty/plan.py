@@ -17,8 +17,8 @@ if TYPE_CHECKING:
 
 __all__ = ["CHUNK", "CRITERIA", "FORMAT", "Plan"]
 
-FORMAT = 2
-"""Version of the chunk files and of the manifest."""
+FORMAT = 3
+"""Version of the chunk files."""
 
 CHUNK = 16
 """Draws in a chunk; fixed, so that results do not depend on the number of workers."""

@@ -1,25 +1,25 @@
-"""Run a plan: chunks on processes or on a cluster, kept as they finish, resumed at will.
+"""Run a plan: chunks on processes or on a cluster, kept as they finish, resumed by themselves.
 
-The parent alone writes. A chunk arrives as the bytes of its Parquet file, is written beside
-its place and moved in, so that a run stopped at any moment leaves whole files only.
+The parent alone writes. A chunk arrives as the bytes of its Parquet file and moves into the run
+folder whole, so that a run stopped at any moment leaves whole files only; the next run of the same
+plan takes over what is sound.
 """
 
 from __future__ import annotations
 
-import json
+import hashlib
 import os
-import tempfile
 from contextlib import closing
+from importlib import metadata
 from itertools import islice
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from momentshare.errors import InputError, MissingExtraError, SolverError
-from momentshare.inputs import RECORD, read_text
+from momentshare.files import RunFolder, as_run_folder
 from momentshare.model import load_model
 from momentshare.processes import IN_FLIGHT, on_processes
 from momentshare.study.run import check_settings
-from momentshare.uncertainty.chunks import Task, chunk_bytes, read_tag
+from momentshare.uncertainty.chunks import MEASURES, Task, chunk_bytes
 from momentshare.uncertainty.draws import build_layout
 from momentshare.uncertainty.plan import CHUNK, Plan
 from momentshare.uncertainty.sensitivity import Sensitivity, rank_families
@@ -27,29 +27,67 @@ from momentshare.uncertainty.summary import Summary, summarise
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Generator, Iterator, Sequence
+    from pathlib import Path
 
     import numpy as np
     from numpy.typing import NDArray
 
     from momentshare.model import Model
 
-__all__ = ["MANIFEST", "chunk_path", "keep", "run_uncertainty"]
+__all__ = ["COMMAND", "chunk_path", "folder_options", "run_uncertainty"]
 
-MANIFEST = "manifest.json"
+COMMAND = "uncertainty"
+
+_BYTES = 14
+"""Bytes that a number of a chunk takes on the disk, with its share of the names of columns
+(measured: 13.5)."""
+
+_FIGURES = 5_000_000
+"""Bytes of tables and figures."""
+
+
+def _file(stage: str, index: int) -> str:
+    return f"chunks/{stage}-{index:06d}.parquet"
 
 
 def chunk_path(folder: Path, stage: str, index: int) -> Path:
     """Where a chunk is kept."""
-    return folder / "chunks" / f"{stage}-{index:06d}.parquet"
+    return folder / _file(stage, index)
+
+
+def folder_options(plan: Plan, model: Model) -> dict[str, Any]:
+    """How the folder of a plan is held; see :func:`momentshare.files.run_folder`."""
+    wanted = plan.manifest(model) | {"version": metadata.version("momentshare")}
+
+    def accept(found: dict[str, Any]) -> None:
+        faults = [
+            f"{key}: the run has {found.get(key)!r}, asked for {wanted.get(key)!r}"
+            for key in sorted({*wanted, *found})
+            if found.get(key) != wanted.get(key)
+        ]
+        if faults:
+            raise InputError(
+                "holds another run; ask for the same or choose another folder for --out:",
+                faults,
+            )
+
+    rows = plan.draws * len(wanted["people"]) * len(wanted["conditions"]) * len(plan.criteria)
+    rows *= len(plan.study.file.settings.lateral)
+    numbers = rows * len(MEASURES) * len(model.heads)
+    return {
+        "study": wanted,
+        "accept": accept,
+        "names": ["summary.json", "intervals.csv", "failures.csv"],
+        "room": _BYTES * numbers + _FIGURES,
+    }
 
 
 def run_uncertainty(
     plan: Plan,
-    folder: str | Path,
+    folder: str | Path | RunFolder,
     *,
     workers: int | None = None,
     scheduler: str | None = None,
-    resume: bool = False,
     progress: Callable[[str, int, int], None] | None = None,
 ) -> Summary:
     """Solve all draws of a plan and sum them up.
@@ -57,15 +95,13 @@ def run_uncertainty(
     Parameters
     ----------
     plan : Plan
-    folder : str or Path
-        Keeps the manifest and the chunks.
+    folder : str, Path or RunFolder
+        Keeps the chunks; those of the same plan that are there and sound are not solved again.
     workers : int, optional
         Processes; by default one a core. One solves in this process. The answer does not
         depend on it.
     scheduler : str, optional
         Address of a Dask scheduler, in place of processes of this machine.
-    resume : bool
-        Go on with the run that the folder holds.
     progress : callable, optional
         Called with the stage, the number of chunks done and of all.
 
@@ -76,45 +112,57 @@ def run_uncertainty(
     Raises
     ------
     InputError
-        The folder holds a run and ``resume`` is not set, or it holds another run.
+        The folder holds another run, or something in it is in the way.
     MissingExtraError
         A library of the extra ``scale`` is not installed.
     SolverError
         A worker process died; chunks that were done are kept.
     """
-    place = Path(folder)
     if workers is not None and workers < 1:
         raise InputError(f"workers: wanted 1 or more, got {workers}")
     model = load_model(plan.study.file.model)
     check_settings(plan.study.file.settings, model, plan.study.source)
     if plan.trajectories:
         _require_salib()
-    _open(plan, model, place, resume=resume)
-    run = plan.digest(model)
     layout = build_layout(plan.study, model, plan.spreads, plan.people)
+    digest = plan.digest(model)
+    with as_run_folder(folder, COMMAND, **folder_options(plan, model)) as run:
 
-    def stage(name: str, designs: Sequence[NDArray[np.float64]] | None) -> None:
-        count = plan.chunks if designs is None else len(designs)
-        todo = [i for i in range(count) if not _is_done(chunk_path(place, name, i), run, name, i)]
-        tasks = (
-            Task(plan, model.digest, name, i, run, None if designs is None else designs[i])
-            for i in todo
-        )
-        done = count - len(todo)
-        _say(progress, name, done, count)
-        with closing(_solve_all(tasks, len(todo), workers, scheduler)) as answers:
-            for index, data in answers:
-                keep(chunk_path(place, name, index), data)
-                done += 1
-                _say(progress, name, done, count)
+        def stage(name: str, designs: Sequence[NDArray[np.float64]] | None) -> None:
+            count = plan.chunks if designs is None else len(designs)
+            tags = [_tag(digest, None if designs is None else designs[i]) for i in range(count)]
+            todo = [i for i in range(count) if not run.has(_part(name, i), tags[i])]
+            tasks = (
+                Task(plan, model.digest, name, i, digest, None if designs is None else designs[i])
+                for i in todo
+            )
+            done = count - len(todo)
+            _say(progress, name, done, count)
+            with closing(_solve_all(tasks, len(todo), run, workers, scheduler)) as answers:
+                for index, data in answers:
+                    run.keep(_part(name, index), tags[index], {_file(name, index): data})
+                    done += 1
+                    _say(progress, name, done, count)
 
-    stage("draws", None)
-    ranked: Sensitivity | None = None
-    if plan.trajectories:
-        ranked = rank_families(plan, layout, lambda name, z: _designed(stage, place, name, z))
-    count = plan.chunks
-    files = [chunk_path(place, "draws", i) for i in range(count)]
-    return summarise(plan, model, files, ranked)
+        stage("draws", None)
+        ranked: Sensitivity | None = None
+        if plan.trajectories:
+            ranked = rank_families(
+                plan, layout, lambda name, z: _designed(stage, run.path, name, z)
+            )
+        files = [chunk_path(run.path, "draws", i) for i in range(plan.chunks)]
+        return summarise(plan, model, files, ranked)
+
+
+def _part(stage: str, index: int) -> str:
+    return f"{stage}-{index:06d}"
+
+
+def _tag(run: str, normals: NDArray[np.float64] | None) -> str:
+    """Stand for what a chunk was made from, besides its number."""
+    if normals is None:
+        return run
+    return f"{run} {hashlib.sha256(normals.tobytes()).hexdigest()[:16]}"
 
 
 def _designed(
@@ -141,65 +189,12 @@ def _require_salib() -> None:
         raise MissingExtraError("SALib", "scale", "ranking the inputs") from err
 
 
-def _open(plan: Plan, model: Model, place: Path, *, resume: bool) -> None:
-    """Write the manifest, or check that the folder's is the same."""
-    if place.exists() and not place.is_dir():
-        raise InputError(f"{place}: is a file; give a folder for the results")
-    wanted = plan.manifest(model)
-    path = place / MANIFEST
-    if path.exists():
-        if not resume:
-            raise InputError(
-                f"{place}: holds an earlier run; add --resume to go on with it, or choose "
-                "another folder"
-            )
-        try:
-            found = json.loads(read_text(path, RECORD))
-        except (ValueError, RecursionError) as err:
-            raise InputError(f"{path}: cannot be read ({err}); choose another folder") from err
-        if not isinstance(found, dict):
-            raise InputError(f"{path}: is no manifest of a run; choose another folder")
-        if found != wanted:
-            faults = [
-                f"{key}: the run has {found.get(key)!r}, asked for {wanted.get(key)!r}"
-                for key in sorted({*wanted, *found})
-                if found.get(key) != wanted.get(key)
-            ]
-            raise InputError(
-                f"{place}: holds another run; ask for the same or choose another folder:", faults
-            )
-    elif (place / "chunks").exists():
-        raise InputError(f"{place}: holds chunks without {MANIFEST}; choose another folder")
-    (place / "chunks").mkdir(parents=True, exist_ok=True)
-    for left in (place / "chunks").glob(".part-*"):
-        left.unlink(missing_ok=True)
-    if not path.exists():
-        text = json.dumps(wanted, indent=2, ensure_ascii=False)
-        keep(path, (text + "\n").encode())
-
-
-def _is_done(path: Path, run: str, stage: str, index: int) -> bool:
-    if not path.exists():
-        return False
-    return read_tag(str(path)) == {"run": run, "stage": stage, "index": index}
-
-
-def keep(path: Path, data: bytes) -> None:
-    """Write a file so that it is there whole or not at all."""
-    handle, name = tempfile.mkstemp(prefix=".part-", dir=path.parent)
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        Path(name).replace(path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
-
-
 def _solve_all(
-    tasks: Iterator[Task], count: int, workers: int | None, scheduler: str | None
+    tasks: Iterator[Task],
+    count: int,
+    run: RunFolder,
+    workers: int | None,
+    scheduler: str | None,
 ) -> Generator[tuple[int, bytes]]:
     """Yield the number and the bytes of each chunk as it finishes."""
     if count == 0:
@@ -212,18 +207,19 @@ def _solve_all(
         for task in tasks:
             yield task.index, chunk_bytes(task)
         return
-    yield from _on_processes(tasks, processes)
+    yield from _on_processes(tasks, processes, run.scratch)
 
 
-def _on_processes(tasks: Iterator[Task], processes: int) -> Generator[tuple[int, bytes]]:
-    with closing(
-        on_processes(chunk_bytes, ((task.index, (task,)) for task in tasks), processes)
-    ) as answers:
+def _on_processes(
+    tasks: Iterator[Task], processes: int, scratch: str
+) -> Generator[tuple[int, bytes]]:
+    pairs = ((task.index, (task,)) for task in tasks)
+    with closing(on_processes(chunk_bytes, pairs, processes, scratch=scratch)) as answers:
         for index, data in answers:
             if data is None:
                 raise SolverError(
                     "a worker process died, perhaps for want of memory; finished chunks are "
-                    "kept, so run again with --resume, with fewer --workers"
+                    "kept, so run again, with fewer --workers"
                 )
             yield index, data
 

@@ -1,0 +1,84 @@
+"""What is kept of each trial in the folder of a cohort: a record and tables.
+
+``trials/0001`` holds ``trial.json`` and the tables of a trial. They are one part of the run
+folder, so they are there whole or not at all.
+"""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING, Any
+
+from momentshare.files.manifest import digest_of_file
+from momentshare.files.writer import json_text, parquet_bytes
+from momentshare.inputs import RECORD, read_text
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+    import pandas as pd
+
+    from momentshare.files import RunFolder
+
+__all__ = [
+    "file_digest",
+    "kept_record",
+    "read_table",
+    "trial_files",
+    "trial_folder",
+    "trial_name",
+]
+
+_RECORD = "trial.json"
+
+file_digest = digest_of_file
+
+
+def trial_name(number: int) -> str:
+    """Name of a trial among the parts of a run, and of its folder."""
+    return f"trials/{number:04d}"
+
+
+def trial_folder(folder: Path, number: int) -> Path:
+    """Where a trial is kept."""
+    return folder / trial_name(number)
+
+
+def read_table(folder: Path, number: int, name: str) -> pd.DataFrame:
+    """Read a table of one trial; empty where the trial has none of it."""
+    import pandas as pd
+
+    place = trial_folder(folder, number) / f"{name}.parquet"
+    return pd.read_parquet(place) if place.exists() else pd.DataFrame()
+
+
+def trial_files(
+    number: int, record: Mapping[str, Any], tables: Mapping[str, pd.DataFrame]
+) -> dict[str, bytes]:
+    """Bytes of the files of a trial by name; tables without rows are left out."""
+    front = trial_name(number)
+    files = {
+        f"{front}/{name}.parquet": parquet_bytes(table)
+        for name, table in tables.items()
+        if not table.empty
+    }
+    whole = {**record, "tables": [name for name, table in tables.items() if not table.empty]}
+    files[f"{front}/{_RECORD}"] = json_text(whole, allow_nan=True).encode()
+    return files
+
+
+def record_in(number: int, files: Mapping[str, bytes]) -> dict[str, Any]:
+    """Record of a trial as it stands among the bytes of its files."""
+    return json.loads(files[f"{trial_name(number)}/{_RECORD}"])  # type: ignore[no-any-return]
+
+
+def kept_record(run: RunFolder, number: int, tag: str) -> dict[str, Any] | None:
+    """Record of a trial that was kept whole under this tag; None where it has to be solved.
+
+    A trial that could not be used is tried again.
+    """
+    if not run.has(trial_name(number), tag):
+        return None
+    record = json.loads(read_text(trial_folder(run.path, number) / _RECORD, RECORD))
+    return None if record.get("fault") else record

@@ -1,0 +1,6 @@
+"""How results reach a disk: one folder for each run, one writer for every kind of file."""
+
+from momentshare.files.folder import RunFolder, as_run_folder, run_folder
+from momentshare.files.writer import FIGURES, Writer
+
+__all__ = ["FIGURES", "RunFolder", "Writer", "as_run_folder", "run_folder"]

@@ -1,0 +1,529 @@
+"""The folder of a run: one command, one process at a time, whole or not at all.
+
+Whatever a command writes goes through here. The folder is locked before anything is computed and
+checked for rights and room. Files are made inside the folder itself, in ``.momentshare``, so that
+they are on its disk and moving them is one step; results of a run move together, parts of a long
+run (chunks of draws, trials) as each is done. The manifest names every file with its digest before
+it moves: what a killed run left is known, a damaged part is found and made again, and nothing that
+the manifest does not name is ever replaced or removed. After a run, and after the next one where
+it was killed, ``.momentshare`` is gone.
+"""
+
+from __future__ import annotations
+
+import errno
+import json
+import os
+import shutil
+from contextlib import contextmanager, suppress
+from pathlib import Path, PurePosixPath
+from typing import TYPE_CHECKING, Any
+
+from momentshare.errors import InputError, StorageError
+from momentshare.files.lock import HeldError, held
+from momentshare.files.manifest import (
+    MANIFEST,
+    Manifest,
+    Part,
+    digest_of,
+    digest_of_file,
+    journal_line,
+    read_manifest,
+    take_over,
+)
+from momentshare.files.writer import Writer, json_text
+from momentshare.inputs import require_text, shown
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator, Mapping
+
+__all__ = ["CONTROL", "RunFolder", "as_run_folder", "check_place", "run_folder"]
+
+CONTROL = ".momentshare"
+"""Folder inside a run folder that exists while a run is under way."""
+
+_UNDER_WAY = "under way"
+"""Tag of a part whose files are being replaced; no part is asked for under it."""
+
+_JOURNAL = "journal"
+_STAGE = "stage"
+_SCRATCH = "scratch"
+
+_EARLIER = ("run.json", "summary.json", "explain.json", "strength.json", "trials/study.json")
+"""Files by which a folder of a version without manifests is known."""
+
+_LEAST = 1 << 20
+"""Room that any run needs [bytes]."""
+
+_MEGABYTE = 1e6
+
+
+class RunFolder:
+    """A folder that this process holds; made by :func:`run_folder`.
+
+    Attributes
+    ----------
+    path : Path
+    """
+
+    def __init__(
+        self, path: Path, manifest: Manifest, study: dict[str, Any], *, fresh: bool
+    ) -> None:
+        self.path = path
+        self._manifest = manifest
+        self._study = study
+        self._fresh = fresh
+        self._open_journal = False
+
+    def __repr__(self) -> str:
+        account = self._manifest
+        return (
+            f"RunFolder({str(self.path)!r}, {account.command!r}, parts={len(account.parts)}, "
+            f"files={len(account.files)})"
+        )
+
+    # ------------------------------------------------------------------ parts of a long run
+
+    @property
+    def parts(self) -> tuple[str, ...]:
+        """Names of the parts that the folder has an account of, sound or not."""
+        return tuple(sorted(self._manifest.parts))
+
+    def has(self, name: str, tag: str) -> bool:
+        """Whether a part was finished under this tag and every byte of it is still there."""
+        part = self._manifest.parts.get(name)
+        return (
+            part is not None
+            and part.tag == tag
+            and all(
+                self._link_of(file) is None and digest_of_file(self.path / file) == digest
+                for file, digest in part.files.items()
+            )
+        )
+
+    def keep(self, name: str, tag: str, files: Mapping[str, bytes]) -> None:
+        """Put the files of a part into the folder, whole or not at all.
+
+        Parameters
+        ----------
+        name : str
+            Of the part; a part of the same name is replaced.
+        tag : str
+            Stands for all that made it; see :meth:`has`.
+        files : mapping
+            Name within the folder → bytes.
+
+        Raises
+        ------
+        InputError
+            A file that this command did not write, or a link, stands in the way.
+        StorageError
+            The disk does not take it.
+        """
+        self.refuse_what_is_in_the_way(files)
+        earlier = self._manifest.parts.get(name)
+        left = {} if earlier is None else {k: v for k, v in earlier.files.items() if k not in files}
+        part = Part(tag, {file: digest_of(data) for file, data in files.items()})
+        self.claim()
+        with self._writing():
+            stage = self._control(_STAGE)
+            for number, data in enumerate(files.values()):
+                _write(stage / str(number), data)
+            # What the part had and has no more stays in the account until it is gone.
+            self._note(name, Part(_UNDER_WAY if left else tag, {**left, **part.files}))
+            for number, file in enumerate(files):
+                self._move(stage / str(number), file)
+            if left:
+                self._remove(left, changed=True)
+                self._note(name, part)
+
+    def drop(self, names: Iterable[str]) -> None:
+        """Remove parts and their files."""
+        for name in names:
+            part = self._manifest.parts.get(name)
+            if part is None:
+                continue
+            with self._writing():
+                self._remove(part.files, changed=True)
+                self._note(name, None)
+
+    # ------------------------------------------------------------------ results
+
+    @contextmanager
+    def results(self, *, leave: tuple[str, ...] = ()) -> Iterator[Writer]:
+        """Hand out a writer; what it wrote moves into the folder together at the end.
+
+        Earlier results of this command that were not written again are removed, as far as they
+        are still as they were written.
+
+        Parameters
+        ----------
+        leave : tuple of str
+            Earlier results with these endings stay where the study is still the same.
+
+        Raises
+        ------
+        InputError
+            A file that this command did not write, or a link, stands in the way.
+        StorageError
+            The disk does not take it.
+        """
+        with self._writing():
+            writer = Writer(self._control(_STAGE))
+            yield writer
+            names = writer.names
+            self.refuse_what_is_in_the_way(names)
+            new = {name: _settled_digest(writer.folder / name) for name in names}
+            self._manifest.study = self._study
+            account, before = self._manifest, dict(self._manifest.files)
+            same = bool(leave) and account.results_of == account.study_digest()
+            stay = {k: v for k, v in before.items() if same and k.endswith(leave)}
+            account.files, account.results_of = {**before, **new}, ""
+            self._write_manifest()
+            for name in names:
+                self._move(writer.folder / name, name)
+            account.files, account.results_of = {**stay, **new}, account.study_digest()
+            gone = {k: v for k, v in before.items() if k not in account.owned()}
+            self._remove(gone, changed=False)
+            self._write_manifest()
+
+    @property
+    def scratch(self) -> str:
+        """Folder for what is temporary; it goes with the run, or at the next."""
+        return str(self._control(_SCRATCH))
+
+    # ------------------------------------------------------------------ inside
+
+    def _control(self, name: str) -> Path:
+        place = self.path / CONTROL / name
+        place.mkdir(parents=True, exist_ok=True)
+        return place
+
+    @contextmanager
+    def _writing(self) -> Iterator[None]:
+        """Say what to do where the disk does not take what is written."""
+        try:
+            yield
+        except OSError as err:
+            raise storage_error(self.path, err) from err
+        finally:
+            shutil.rmtree(self.path / CONTROL / _STAGE, ignore_errors=True)
+
+    def _link_of(self, name: str) -> Path | None:
+        """First link on the way to a file of the folder."""
+        place = self.path
+        for step in PurePosixPath(name).parts:
+            place = place / step
+            if place.is_symlink():
+                return place
+        return None
+
+    def refuse_what_is_in_the_way(self, names: Iterable[str]) -> None:
+        """Refuse links, folders and files of others where this run will write.
+
+        Raises
+        ------
+        InputError
+            Naming what is in the way.
+        """
+        owned = self._manifest.owned()
+        for name in names:
+            link, target = self._link_of(name), self.path / name
+            if link is not None:
+                raise InputError(
+                    f"{shown(link)}: is a link where a result should go; remove it, or choose "
+                    "another folder for --out"
+                )
+            if target.is_dir():
+                raise InputError(
+                    f"{shown(target)}: is a folder where a result should go; move it away, or "
+                    "choose another folder for --out"
+                )
+            if name not in {MANIFEST, *owned} and os.path.lexists(target):
+                raise InputError(
+                    f"{shown(target)}: stands in the way and was not written by momentshare "
+                    f"{self._manifest.command}; move it away, or choose another folder for --out"
+                )
+
+    def _note(self, name: str, part: Part | None) -> None:
+        """Bring a part into the account before its files move."""
+        journal = self.path / CONTROL / _JOURNAL
+        with journal.open("ab") as file:
+            file.write(journal_line(name, part))
+            file.flush()
+            os.fsync(file.fileno())
+        self._open_journal = True
+        take_over(self._manifest, [journal_line(name, part)])
+
+    def _move(self, source: Path, name: str) -> None:
+        target = self.path / name
+        target.parent.mkdir(parents=True, exist_ok=True)
+        os.replace(source, target)  # noqa: PTH105 - replaces on every platform
+
+    def _remove(self, files: Mapping[str, str], *, changed: bool) -> None:
+        """Remove files, and folders that are empty then.
+
+        Results that are not as they were written may be somebody's work and stay, unless
+        ``changed``.
+        """
+        for name, digest in files.items():
+            place = self.path / name
+            if self._link_of(name) is not None or not place.is_file():
+                continue
+            if changed or digest_of_file(place) == digest:
+                place.unlink()
+                for parent in list(PurePosixPath(name).parents)[:-1]:
+                    with suppress(OSError):
+                        (self.path / parent).rmdir()
+
+    def _write_manifest(self) -> None:
+        stage = self._control(_STAGE) / MANIFEST
+        _write(stage, self._manifest.text().encode())
+        self._move(stage, MANIFEST)
+        _sync_folder(self.path)
+
+    def claim(self) -> None:
+        """Write down what the run is to do; done by itself before the first file."""
+        if self._manifest.study != self._study:
+            self._manifest.study = self._study
+            with self._writing():
+                self._write_manifest()
+
+    def _begin(self) -> None:
+        """Take over what an earlier run left, and say from the start whose folder this is."""
+        control, account = self.path / CONTROL, self._manifest
+        for left in (_STAGE, _SCRATCH):
+            shutil.rmtree(control / left, ignore_errors=True)
+        journal = control / _JOURNAL
+        lines: list[bytes] = []
+        if journal.is_file() and not journal.is_symlink():
+            lines = journal.read_bytes().splitlines()
+        if self._fresh:
+            account.study = self._study
+        if take_over(account, lines) or self._fresh:
+            with self._writing():
+                self._write_manifest()
+        journal.unlink(missing_ok=True)
+
+    def _end(self) -> None:
+        """Settle the account; an empty one goes."""
+        account, control = self._manifest, self.path / CONTROL
+        with suppress(OSError, StorageError):
+            if self._fresh and not account.parts and not account.files:
+                (self.path / MANIFEST).unlink(missing_ok=True)
+            elif self._open_journal:
+                with self._writing():
+                    self._write_manifest()
+            # Kept where the account could not be written: the next run takes it over.
+            (control / _JOURNAL).unlink(missing_ok=True)
+        for left in (_STAGE, _SCRATCH):
+            shutil.rmtree(control / left, ignore_errors=True)
+
+
+@contextmanager
+def run_folder(
+    place: str | Path,
+    command: str,
+    *,
+    study: Mapping[str, Any] | None = None,
+    accept: Callable[[dict[str, Any]], None] | None = None,
+    names: Iterable[str] = (),
+    room: int = 0,
+) -> Iterator[RunFolder]:
+    """Hold the folder of a run, made where it is missing.
+
+    Parameters
+    ----------
+    place : str or Path
+        May be a link or the root of a disk.
+    command : str
+        Which command writes here.
+    study : mapping, optional
+        What is to be done, as plain data; stands in the manifest.
+    accept : callable, optional
+        Called with what an earlier run of this command was to do; raises ``InputError`` where
+        that is not to be replaced, and the name of the folder is put before it.
+    names : iterable of str
+        Files that the run is sure to write, so that what is in their way shows at once.
+    room : int
+        Bytes that the run will write.
+
+    Yields
+    ------
+    RunFolder
+
+    Raises
+    ------
+    InputError
+        The folder cannot be written to, is held by another process, or belongs to another
+        command, another version or, by ``accept``, another study; or something in it is in the
+        way.
+    StorageError
+        There is not enough room.
+    """
+    path = Path(place)
+    check_place(path)
+    made = _make(path)
+    try:
+        control = path / CONTROL
+        if control.is_symlink() or (control.exists() and not control.is_dir()):
+            raise InputError(f"{shown(control)}: is no folder of momentshare; remove it")
+        with _held(path):
+            fresh = not os.path.lexists(path / MANIFEST)
+            account = _account(path, command, fresh=fresh)
+            if accept is not None and not fresh:
+                _accepted(path, accept, account)
+            _check_room(path, account, room)
+            asked = json.loads(json_text(study or {}))
+            run = RunFolder(path, account, asked, fresh=fresh)
+            run.refuse_what_is_in_the_way([MANIFEST, *names, *account.owned()])
+            run._begin()  # noqa: SLF001
+            try:
+                yield run
+            finally:
+                run._end()  # noqa: SLF001
+    finally:
+        for folder in made:
+            with suppress(OSError):
+                folder.rmdir()
+
+
+@contextmanager
+def as_run_folder(
+    place: str | Path | RunFolder, command: str, **options: Any
+) -> Iterator[RunFolder]:
+    """Hold a folder, or go on with one that is held already."""
+    if isinstance(place, RunFolder):
+        yield place
+        return
+    with run_folder(place, command, **options) as run:
+        yield run
+
+
+def check_place(place: Path) -> None:
+    """Refuse a place where no folder can be written.
+
+    Raises
+    ------
+    InputError
+        Naming what is in the way.
+    """
+    if not str(place).strip() or str(place) == ".":
+        raise InputError("the folder for the results has no name; give one")
+    require_text(place)
+    parent = place
+    while not os.path.lexists(parent):
+        parent = parent.parent
+    if not parent.is_dir():
+        raise InputError(f"{shown(place)}: {shown(parent)} is not a folder; choose another place")
+    if not os.access(parent, os.W_OK):
+        raise InputError(
+            f"{shown(place)}: {shown(parent)} cannot be written to; choose another folder"
+        )
+
+
+def storage_error(place: Path, err: OSError) -> StorageError:
+    """Error of a disk that does not take what is written."""
+    full = err.errno in {errno.ENOSPC, errno.EDQUOT}
+    what = "make room and run again" if full else "mend it and run again, or choose another folder"
+    return StorageError(
+        f"{shown(place)}: cannot be written ({err.strerror or err}); {what}: what is finished is "
+        "kept"
+    )
+
+
+def _make(path: Path) -> list[Path]:
+    """Make a folder; those that were missing, the innermost first."""
+    missing = [p for p in (path, *path.parents) if not os.path.lexists(p)]
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+    except OSError as err:
+        raise storage_error(path, err) from err
+    return missing
+
+
+@contextmanager
+def _held(path: Path) -> Iterator[None]:
+    lock = held(path / CONTROL / "lock")
+    try:
+        lock.__enter__()
+    except HeldError as err:
+        holder = f"process {err.holder}" if err.holder else "unknown process"
+        raise InputError(
+            f"{shown(path)}: another run ({holder}) is writing here; wait until it has ended, or "
+            "choose another folder for --out"
+        ) from err
+    except OSError as err:
+        raise storage_error(path, err) from err
+    try:
+        yield
+    finally:
+        lock.__exit__(None, None, None)
+
+
+def _account(path: Path, command: str, *, fresh: bool) -> Manifest:
+    """Account of a folder, refused where it is not this command's."""
+    if fresh:
+        for name in _EARLIER:
+            if os.path.lexists(path / name):
+                raise InputError(
+                    f"{shown(path)}: holds {name} without {MANIFEST}: results of an earlier "
+                    "version of momentshare, or of another program; choose another folder for "
+                    "--out"
+                )
+        return Manifest(command=command)
+    account = read_manifest(path / MANIFEST)
+    if account.command != command:
+        raise InputError(
+            f"{shown(path)}: holds results of momentshare {account.command}; choose another "
+            f"folder for --out, so that {command} leaves them alone"
+        )
+    return account
+
+
+def _accepted(path: Path, accept: Callable[[dict[str, Any]], None], account: Manifest) -> None:
+    try:
+        accept(account.study)
+    except InputError as err:
+        first = str(err).split("\n", maxsplit=1)[0]
+        raise InputError(f"{shown(path)}: {first}", err.faults) from err
+
+
+def _check_room(path: Path, account: Manifest, room: int) -> None:
+    there = 0
+    for name in account.owned():
+        with suppress(OSError):
+            there += (path / name).stat().st_size
+    wanted = max(room - there, _LEAST)
+    free = shutil.disk_usage(path).free
+    if free < wanted:
+        raise StorageError(
+            f"{shown(path)}: the run writes about {wanted / _MEGABYTE:.0f} MB, its disk has "
+            f"{free / _MEGABYTE:.1f} MB left; make room, or choose another folder for --out"
+        )
+
+
+def _write(path: Path, data: bytes) -> None:
+    with path.open("wb") as file:
+        file.write(data)
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def _settled_digest(path: Path) -> str:
+    """Digest of a file whose bytes are on the disk."""
+    handle = os.open(path, os.O_RDWR)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+    return digest_of_file(path)
+
+
+def _sync_folder(path: Path) -> None:
+    with suppress(OSError):
+        handle = os.open(path, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)

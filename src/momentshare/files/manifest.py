@@ -1,0 +1,198 @@
+"""What a run folder holds by its own account: whose it is, its files and their digests.
+
+``manifest.json`` is the account of a run at rest. While a run is under way each part that is
+finished adds a line to a journal, so that a long run does not write the whole account anew for
+every part; the next run that opens the folder takes the journal over.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from momentshare.errors import InputError
+from momentshare.files.writer import json_text
+from momentshare.inputs import RECORD, read_text, shown
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+    from pathlib import Path
+
+__all__ = [
+    "FORMAT",
+    "MANIFEST",
+    "Manifest",
+    "Part",
+    "digest_of",
+    "digest_of_file",
+    "journal_line",
+    "read_manifest",
+    "take_over",
+]
+
+FORMAT = 3
+"""Version of run folders; a folder of another one is refused."""
+
+MANIFEST = "manifest.json"
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """Files that were finished together, under a tag that stands for all that made them.
+
+    Attributes
+    ----------
+    tag : str
+    files : mapping
+        Name of each file in the folder → SHA-256 of its bytes.
+    """
+
+    tag: str
+    files: Mapping[str, str]
+
+
+@dataclass(slots=True)
+class Manifest:
+    """Account of a run folder.
+
+    Attributes
+    ----------
+    command : str
+        Which command writes here.
+    study : dict
+        What it was asked to do, as far as it tells one run from another.
+    parts : dict
+        What a long run has finished, by name.
+    files : dict
+        Results: name → SHA-256.
+    results_of : str
+        Digest of the study that all results belong to; empty while they change.
+    """
+
+    command: str
+    study: dict[str, Any] = field(default_factory=dict)
+    parts: dict[str, Part] = field(default_factory=dict)
+    files: dict[str, str] = field(default_factory=dict)
+    results_of: str = ""
+
+    def owned(self) -> set[str]:
+        """Names of all files that the command wrote or was about to write."""
+        return {*self.files, *(name for part in self.parts.values() for name in part.files)}
+
+    def study_digest(self) -> str:
+        """Digest of what the run is asked to do."""
+        return digest_of(json_text(self.study).encode())
+
+    def text(self) -> str:
+        """Text of ``manifest.json``; the same account has the same text."""
+        return json_text(
+            {
+                "momentshare": {"command": self.command, "format": FORMAT},
+                "study": self.study,
+                "results_of": self.results_of,
+                "parts": {k: _record(self.parts[k]) for k in sorted(self.parts)},
+                "files": {k: self.files[k] for k in sorted(self.files)},
+            }
+        )
+
+
+def _record(part: Part) -> dict[str, Any]:
+    return {"tag": part.tag, "files": dict(sorted(part.files.items()))}
+
+
+def read_manifest(path: Path) -> Manifest:
+    """Read an account.
+
+    Raises
+    ------
+    InputError
+        It is of another format, or none; the message names file and remedy.
+    """
+    wrong = f"{shown(path)}: is no manifest of momentshare; choose another folder for --out"
+    try:
+        found = json.loads(read_text(path, RECORD))
+    except (ValueError, RecursionError) as err:
+        if isinstance(err, InputError):
+            raise
+        raise InputError(wrong) from err
+    if not isinstance(found, dict):
+        raise InputError(wrong)
+    about = found.get("momentshare")
+    earlier = found.get("format")  # of uncertainty, before every command kept one
+    number = about.get("format") if isinstance(about, dict) else earlier
+    if isinstance(number, int) and number != FORMAT:
+        age = "an earlier" if number < FORMAT else "a later"
+        raise InputError(
+            f"{shown(path.parent)}: holds a run of {age} version of momentshare (format {number}, "
+            f"this one writes {FORMAT}); choose another folder for --out"
+        )
+    try:
+        return Manifest(
+            command=_text(about["command"]),  # type: ignore[index]
+            study=dict(found["study"]),
+            results_of=_text(found["results_of"]),
+            parts={_text(name): _part(value) for name, value in found["parts"].items()},
+            files=_texts(found["files"]),
+        )
+    except (KeyError, TypeError, AttributeError, ValueError) as err:
+        raise InputError(wrong) from err
+
+
+def journal_line(name: str, part: Part | None) -> bytes:
+    """Line that adds a part to the account, or takes it out."""
+    record = None if part is None else _record(part)
+    return (json.dumps({"part": name, "is": record}, ensure_ascii=False) + "\n").encode()
+
+
+def take_over(manifest: Manifest, lines: Iterable[bytes]) -> bool:
+    """Bring the lines of a journal into the account; whether there was any.
+
+    A run may have been killed while it wrote a line: what cannot be read says nothing.
+    """
+    any_line = False
+    for line in lines:
+        try:
+            found = json.loads(line)
+            name, record = _text(found["part"]), found["is"]
+            part = None if record is None else _part(record)
+        except (KeyError, TypeError, AttributeError, ValueError, RecursionError):
+            continue
+        any_line = True
+        if part is None:
+            manifest.parts.pop(name, None)
+        else:
+            manifest.parts[name] = part
+    return any_line
+
+
+def _part(value: Any) -> Part:
+    """Part from its record."""
+    return Part(tag=_text(value["tag"]), files=_texts(value["files"]))
+
+
+def _text(value: Any) -> str:
+    if not isinstance(value, str):
+        raise TypeError
+    return value
+
+
+def _texts(value: Any) -> dict[str, str]:
+    return {_text(name): _text(digest) for name, digest in value.items()}
+
+
+def digest_of(data: bytes) -> str:
+    """SHA-256 of bytes."""
+    return hashlib.sha256(data).hexdigest()
+
+
+def digest_of_file(path: Path) -> str:
+    """SHA-256 of a file's bytes; what stands in its way otherwise."""
+    try:
+        if path.is_symlink() or not path.is_file():
+            return "no plain file"
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError as err:
+        return str(err.strerror)

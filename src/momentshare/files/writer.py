@@ -1,0 +1,119 @@
+"""The one place that writes tables, records, texts and figures."""
+
+from __future__ import annotations
+
+import io
+import json
+from pathlib import Path, PurePosixPath
+from typing import TYPE_CHECKING, Any
+
+from momentshare.text import csv_text
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import pandas as pd
+    from matplotlib.figure import Figure
+
+__all__ = ["FIGURES", "Writer", "json_text", "parquet_bytes"]
+
+_METADATA: dict[str, dict[str, Any]] = {"svg": {"Date": None}, "png": {"Software": None}}
+"""What keeps the bytes of a figure from depending on the day and the library's version."""
+
+
+FIGURES = (".png", ".svg")
+"""Endings of figures."""
+
+
+def json_text(record: object, *, allow_nan: bool = False) -> str:
+    """Text of a record, indented; numbers of NumPy become plain ones.
+
+    Raises
+    ------
+    ValueError
+        A number is not finite, unless ``allow_nan``.
+    """
+    text = json.dumps(record, indent=2, ensure_ascii=False, allow_nan=allow_nan, default=float)
+    return text + "\n"
+
+
+def parquet_bytes(table: pd.DataFrame) -> bytes:
+    """Bytes of a Parquet file, without the index."""
+    buffer = io.BytesIO()
+    table.to_parquet(buffer, index=False)
+    return buffer.getvalue()
+
+
+class Writer:
+    """Writes files into a folder, made where it is missing, and remembers their names.
+
+    Parameters
+    ----------
+    folder : Path
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> writer = Writer(Path(tempfile.mkdtemp()))
+    >>> writer.text("notes/first.txt", "seen")
+    >>> writer.names
+    ('notes/first.txt',)
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self._names: dict[str, None] = {}
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the files written, in order, with ``/`` between folders."""
+        return tuple(self._names)
+
+    def _place(self, name: str) -> Path:
+        parts = PurePosixPath(name).parts
+        if not parts or ".." in parts or PurePosixPath(name).is_absolute():
+            raise ValueError(f"{name!r}: no name within the folder")
+        place = self.folder.joinpath(*parts)
+        place.parent.mkdir(parents=True, exist_ok=True)
+        self._names[name] = None
+        return place
+
+    def raw(self, name: str, data: bytes) -> None:
+        """Write bytes as they are."""
+        self._place(name).write_bytes(data)
+
+    def text(self, name: str, text: str) -> None:
+        """Write a text, UTF-8, lines as given."""
+        self.raw(name, text.encode("utf-8"))
+
+    def csv(self, name: str, table: pd.DataFrame, digits: str | None = "%.7g") -> None:
+        """Write a table that every spreadsheet can open and none runs; see ``text.csv_text``."""
+        self.text(name, csv_text(table, digits))
+
+    def parquet(self, name: str, table: pd.DataFrame) -> None:
+        """Write a table with its types and all digits."""
+        self.raw(name, parquet_bytes(table))
+
+    def json(self, name: str, record: object, *, allow_nan: bool = False) -> None:
+        """Write a record; see :func:`json_text`."""
+        self.text(name, json_text(record, allow_nan=allow_nan))
+
+    def figure(
+        self,
+        name: str,
+        figure: Figure,
+        *,
+        formats: Sequence[str] = ("png", "svg"),
+        dpi: float | None = None,
+    ) -> None:
+        """Write a figure as ``name.png`` and so on, under the settings in force.
+
+        The same figure gives the same bytes.
+        """
+        for ending in formats:
+            figure.savefig(
+                self._place(f"{name}.{ending}"),
+                format=ending,
+                dpi="figure" if dpi is None else dpi,
+                metadata=_METADATA.get(ending),
+            )

@@ -1,0 +1,308 @@
+"""The folder of a run: held by one, whole or not at all, and nothing of others touched."""
+
+import errno
+import json
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from momentshare.errors import InputError, StorageError
+from momentshare.files import as_run_folder, folder, lock, run_folder
+
+STUDY = {"title": "t", "people": ("A",)}
+
+
+def everything(place):
+    return {str(p.relative_to(place)): p.read_bytes() for p in place.rglob("*") if p.is_file()}
+
+
+def written(place, files, command="compare", study=STUDY, leave=()):
+    with run_folder(place, command, study=study) as run, run.results(leave=leave) as writer:
+        for name, text in files.items():
+            writer.text(name, text)
+
+
+def manifest(place):
+    return json.loads((place / "manifest.json").read_text("utf-8"))
+
+
+# ------------------------------------------------------------------ results
+
+
+def test_results_are_there_with_their_digests_and_nothing_else(tmp_path):
+    written(tmp_path / "r", {"a.csv": "1", "figures/b.svg": "2"})
+    assert set(everything(tmp_path / "r")) == {"a.csv", "figures/b.svg", "manifest.json"}
+    assert not (tmp_path / "r" / ".momentshare").exists()
+    # SHA-256 of "1" (FIPS 180-4, as coreutils computes it).
+    digest = subprocess.run(["sha256sum"], input=b"1", capture_output=True, check=True).stdout
+    assert manifest(tmp_path / "r")["files"]["a.csv"] == digest.decode().split()[0]
+    assert manifest(tmp_path / "r")["study"] == {"title": "t", "people": ["A"]}
+
+
+def test_an_error_leaves_earlier_results_as_they_were(tmp_path):
+    written(tmp_path / "r", {"a.csv": "1"})
+    before = everything(tmp_path / "r")
+    with pytest.raises(ValueError, match="no name within"):
+        written(tmp_path / "r", {"a.csv": "2", "../b": "3"}, study={"title": "other"})
+    assert everything(tmp_path / "r") == before
+
+
+def test_a_run_that_ends_with_nothing_leaves_no_folder(tmp_path):
+    with pytest.raises(ZeroDivisionError), run_folder(tmp_path / "new" / "r", "compare"):
+        raise ZeroDivisionError
+    assert not list(tmp_path.iterdir())
+
+
+def test_what_is_not_written_again_goes_unless_it_was_changed_or_is_anothers(tmp_path):
+    place = tmp_path / "r"
+    written(place, {"a.csv": "1", "b.csv": "2", "c/d.csv": "3"})
+    (place / "mine.txt").write_text("mine")
+    (place / "b.csv").write_text("by hand")
+    written(place, {"a.csv": "4"})
+    assert set(everything(place)) == {"a.csv", "b.csv", "mine.txt", "manifest.json"}
+    assert (place / "b.csv").read_text() == "by hand"
+    with pytest.raises(InputError, match=r"b\.csv: stands in the way"):
+        written(place, {"b.csv": "5"})
+    assert (place / "b.csv").read_text() == "by hand"
+
+
+def test_figures_stay_only_while_the_study_is_the_same(tmp_path):
+    place = tmp_path / "r"
+    written(place, {"a.csv": "1", "f.png": "2"})
+    written(place, {"a.csv": "1"}, leave=(".png",))
+    assert (place / "f.png").exists()
+    other = {"title": "other"}
+    # A run of another study that began and was stopped has not made the figures its own.
+    with pytest.raises(KeyboardInterrupt), run_folder(place, "compare", study=other):
+        raise KeyboardInterrupt
+    written(place, {"a.csv": "1"}, study=other, leave=(".png",))
+    assert not (place / "f.png").exists()
+
+
+# ------------------------------------------------------------------ parts
+
+
+def test_a_part_is_whole_under_its_tag_or_has_to_be_made_again(tmp_path):
+    place = tmp_path / "r"
+    with run_folder(place, "uncertainty") as run:
+        run.keep("one", "tag", {"x/1": b"a", "x/2": b"b"})
+        assert run.has("one", "tag")
+    with run_folder(place, "uncertainty") as run:
+        assert run.has("one", "tag")
+        assert not run.has("one", "other")
+        assert not run.has("two", "tag")
+        (place / "x" / "2").write_bytes(b"B")
+        assert not run.has("one", "tag")
+        run.keep("one", "tag", {"x/1": b"a"})
+        assert run.has("one", "tag")
+    assert not (place / "x" / "2").exists()
+    with run_folder(place, "uncertainty") as run:
+        run.drop(["one"])
+    assert not (place / "x" / "1").exists()
+
+
+def test_a_killed_run_leaves_an_account_of_all_that_it_wrote(tmp_path):
+    place = tmp_path / "r"
+    program = (
+        "import os, sys\n"
+        "from momentshare.files import run_folder\n"
+        "with run_folder(sys.argv[1], 'uncertainty') as run:\n"
+        "    run.keep('one', 'tag', {'chunks/1': b'a'})\n"
+        "    open(run.scratch + '/left', 'w').close()\n"
+        "    os.kill(os.getpid(), 9)\n"
+    )
+    subprocess.run([sys.executable, "-c", program, place], check=False)
+    assert (place / ".momentshare" / "journal").exists()
+    journal = place / ".momentshare" / "journal"
+    journal.write_bytes(journal.read_bytes() + b'{"part": "two", "is": {"ta')  # torn
+    with run_folder(place, "uncertainty") as run:
+        assert run.has("one", "tag")
+        assert run.parts == ("one",)
+        run.keep("one", "new", {"chunks/1": b"c"})
+    assert set(everything(place)) == {"chunks/1", "manifest.json"}
+    assert not (place / ".momentshare").exists()
+
+
+# ------------------------------------------------------------------ refusals
+
+
+def test_a_second_run_is_kept_out_and_told_by_whom(tmp_path):
+    with run_folder(tmp_path / "r", "compare"):
+        with (
+            pytest.raises(InputError, match=f"another run .process {os.getpid()}. is writing"),
+            run_folder(tmp_path / "r", "compare"),
+        ):
+            pass
+        with run_folder(tmp_path / "other", "compare"):
+            pass
+    with run_folder(tmp_path / "r", "compare"):
+        pass
+
+
+@pytest.mark.parametrize("again", [False, True])
+def test_a_lock_file_that_went_between_opening_and_locking_is_no_lock(tmp_path, monkeypatch, again):
+    path, real, seen = tmp_path / "c" / "lock", lock._mine, []
+
+    def late(handle):
+        seen.append(os.fstat(handle).st_ino)
+        if len(seen) == 1:  # the run that held it ended, and another may have begun
+            path.rename(tmp_path / "gone")
+            if again:
+                path.touch()
+        return real(handle)
+
+    monkeypatch.setattr(lock, "_mine", late)
+    with lock.held(path):
+        assert len(seen) == 2
+        assert path.stat().st_ino == seen[1] != seen[0]
+        with pytest.raises(lock.HeldError), lock.held(path):
+            pass
+    assert not path.parent.exists()
+
+
+@pytest.mark.parametrize("number", [2, 4])
+def test_another_version_is_refused_by_name(tmp_path, number):
+    written(tmp_path, {"a.csv": "1"})
+    text = (tmp_path / "manifest.json").read_text().replace('"format": 3', f'"format": {number}')
+    (tmp_path / "manifest.json").write_text(text)
+    before = everything(tmp_path)
+    age = "an earlier" if number == 2 else "a later"
+    with pytest.raises(InputError, match=f"a run of {age} version of momentshare"):
+        written(tmp_path, {"a.csv": "2"})
+    assert everything(tmp_path) == before
+
+
+def test_the_manifest_of_an_earlier_uncertainty_is_known(tmp_path):
+    (tmp_path / "manifest.json").write_text('{"format": 2, "chunk": 16, "draws": 200}')
+    with pytest.raises(InputError, match=r"an earlier version of momentshare \(format 2"):
+        written(tmp_path, {"a.csv": "2"}, command="uncertainty")
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["", "{", "[]", "3", "[" * 100_000, '{"momentshare": {"command": 3, "format": 3}}', "\0"],
+)
+def test_a_manifest_that_says_nothing_is_refused(tmp_path, text):
+    (tmp_path / "manifest.json").write_text(text)
+    with pytest.raises(InputError, match=r"manifest\.json"):
+        written(tmp_path, {"a.csv": "2"})
+    assert (tmp_path / "manifest.json").read_text() == text
+
+
+@pytest.mark.parametrize("name", ["run.json", "summary.json", "trials/study.json"])
+def test_results_of_a_version_without_manifests_are_refused(tmp_path, name):
+    (tmp_path / name).parent.mkdir(exist_ok=True)
+    (tmp_path / name).write_text("{}")
+    with pytest.raises(InputError, match=f"holds {name} without manifest"):
+        written(tmp_path, {"a.csv": "2"})
+    assert set(everything(tmp_path)) == {name}
+
+
+@pytest.mark.parametrize("link", ["a.csv", "figures", ".momentshare", "manifest.json"])
+def test_links_inside_are_refused_and_what_they_lead_to_is_left(tmp_path, link):
+    place, elsewhere = tmp_path / "r", tmp_path / "elsewhere"
+    place.mkdir()
+    elsewhere.mkdir()
+    (elsewhere / "b.svg").write_text("mine")
+    target = elsewhere if link in {"figures", ".momentshare"} else elsewhere / "b.svg"
+    (place / link).symlink_to(target)
+    with pytest.raises(InputError, match=r"is a link|is no folder of|manifest"):
+        written(place, {"a.csv": "1", "figures/b.svg": "2"})
+    assert everything(elsewhere) == {"b.svg": b"mine"}
+    assert sorted(p.name for p in place.iterdir()) == [link]
+
+
+def test_a_link_in_place_of_a_lock_is_not_followed(tmp_path):
+    (tmp_path / "r" / ".momentshare").mkdir(parents=True)
+    (tmp_path / "mine").write_text("mine")
+    (tmp_path / "r" / ".momentshare" / "lock").symlink_to(tmp_path / "mine")
+    with pytest.raises(StorageError):
+        written(tmp_path / "r", {"a.csv": "1"})
+    assert (tmp_path / "mine").read_text() == "mine"
+
+
+def test_a_file_in_the_way_shows_before_anything_is_done(tmp_path):
+    (tmp_path / "heads.csv").write_text("mine")
+    with (
+        pytest.raises(InputError, match=r"heads\.csv: stands in the way"),
+        run_folder(tmp_path, "compare", names=["heads.csv"]),
+    ):
+        raise AssertionError("the run must not begin")
+    assert set(everything(tmp_path)) == {"heads.csv"}
+
+
+def test_a_linked_folder_and_another_disk_serve(tmp_path):
+    shared = Path("/dev/shm")  # noqa: S108 - a disk of its own on Linux
+    if not os.access(shared, os.W_OK) or shared.stat().st_dev == tmp_path.stat().st_dev:
+        pytest.skip("there is no second disk")
+    there = shared / f"momentshare-test-{os.getpid()}"
+    there.mkdir()
+    try:
+        (tmp_path / "link").symlink_to(there)
+        written(tmp_path / "link", {"a.csv": "1"})
+        assert set(everything(there)) == {"a.csv", "manifest.json"}
+        assert (tmp_path / "link").is_symlink()
+    finally:
+        shutil.rmtree(there)
+
+
+def test_too_little_room_shows_before_anything_is_done(tmp_path):
+    free = shutil.disk_usage(tmp_path).free
+    with (
+        pytest.raises(StorageError, match=r"the run writes about \d+ MB, its disk has"),
+        run_folder(tmp_path / "r", "compare", room=2 * free),
+    ):
+        raise AssertionError("the run must not begin")
+    assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize("number", range(12))
+def test_a_disk_that_is_full_at_any_write_keeps_what_was_finished(tmp_path, monkeypatch, number):
+    place = tmp_path / "r"
+    with run_folder(place, "uncertainty") as run:
+        run.keep("one", "tag", {"chunks/1": b"a"})
+    real, left = os.fsync, [number]
+
+    def full(handle):
+        if left[0] == 0:
+            raise OSError(errno.ENOSPC, "No space left on device")
+        left[0] -= 1
+        real(handle)
+
+    def work():
+        with run_folder(place, "uncertainty") as run:
+            assert run.has("one", "tag")
+            for part in ("two", "three"):
+                if not run.has(part, "tag"):
+                    run.keep(part, "tag", {f"chunks/{part}": part.encode()})
+            with run.results() as writer:
+                writer.text("a.csv", "1")
+
+    monkeypatch.setattr(os, "fsync", full)
+    try:
+        work()
+    except StorageError as err:
+        assert "make room and run again" in str(err)  # noqa: PT017
+        assert left == [0]
+    monkeypatch.setattr(os, "fsync", real)
+    work()
+    assert everything(place).keys() == {
+        "chunks/1", "chunks/two", "chunks/three", "a.csv", "manifest.json",
+    }  # fmt: skip
+    assert not (place / ".momentshare").exists()
+
+
+def test_a_folder_that_is_held_is_gone_on_with(tmp_path):
+    with run_folder(tmp_path / "r", "compare") as run, as_run_folder(run, "compare") as same:
+        assert same is run
+
+
+def test_names_cannot_leave_the_folder(tmp_path):
+    for name in ("../a", "/a", ""):
+        with pytest.raises(ValueError, match="no name within"):
+            written(tmp_path / "r", {name: "1"})
+    assert folder.CONTROL == ".momentshare"
