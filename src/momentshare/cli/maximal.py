@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from momentshare.cli.tables import Conditions, People, echo
+from momentshare.cli.tables import Conditions, People, echo, folder_for
 
 if TYPE_CHECKING:
+    from momentshare.files import RunFolder
     from momentshare.maximal import MaximalReport
     from momentshare.study import Study
 
@@ -43,7 +44,7 @@ def maximal_lift(
 
     from momentshare.errors import InputError
     from momentshare.maximal import SHARES, maximal_lifts
-    from momentshare.report.write import prepare_folder
+    from momentshare.report.write import study_identity
     from momentshare.study import load_study
 
     shares = sorted(set(share)) if share else list(SHARES)
@@ -53,20 +54,20 @@ def maximal_lift(
     if len(shares) > _MOST_SHARES:
         raise InputError(f"--share: wanted at most {_MOST_SHARES} parts, got {len(shares)}")
     source = load_study(study)
-    if out is not None:
-        prepare_folder(out)
+    about = study_identity(source.only(person or (), condition or ())) | {"shares": shares}
     columns = (TextColumn("{task.description}", markup=False), BarColumn(), MofNCompleteColumn())
-    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("running")
-        found = maximal_lifts(
-            source, people=person or (), conditions=condition or (), shares=shares,
-            progress=lambda done, total, what: bar.update(
-                task, completed=done, total=total, description=what or "done"
-            ),
-        )  # fmt: skip
-    _show(source, found, as_json=as_json)
-    if out is not None:
-        _write(source, found, out, figures=not no_figures, quiet=as_json)
+    with folder_for(out, "maximal-lift", study=about, names=["maximal_lift.json"]) as run:
+        with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+            task = bar.add_task("running")
+            found = maximal_lifts(
+                source, people=person or (), conditions=condition or (), shares=shares,
+                progress=lambda done, total, what: bar.update(
+                    task, completed=done, total=total, description=what or "done"
+                ),
+            )  # fmt: skip
+        _show(source, found, as_json=as_json)
+        if run is not None:
+            _write(source, found, run, figures=not no_figures, quiet=as_json)
 
 
 def _show(source: Study, found: MaximalReport, *, as_json: bool) -> None:
@@ -109,7 +110,9 @@ def _show(source: Study, found: MaximalReport, *, as_json: bool) -> None:
     print_cautions(screen)
 
 
-def _write(source: Study, found: MaximalReport, out: Path, *, figures: bool, quiet: bool) -> None:
+def _write(
+    source: Study, found: MaximalReport, run: RunFolder, *, figures: bool, quiet: bool
+) -> None:
     from momentshare.report import maximal_figure as report
     from momentshare.report.write import write_report
 
@@ -120,7 +123,7 @@ def _write(source: Study, found: MaximalReport, out: Path, *, figures: bool, qui
             "speed_by_load": partial(report.loads_figure, found),
         }
     files = write_report(
-        out,
+        run,
         "maximal_lift.json",
         tables={
             "maximal_loads.csv": found.loads,
@@ -136,4 +139,4 @@ def _write(source: Study, found: MaximalReport, out: Path, *, figures: bool, qui
         shown=[source.title, *dict.fromkeys(found.loads["condition"])],
     )  # fmt: skip
     if not quiet:
-        echo(f"Wrote {len(files)} files to {out}")
+        echo(f"Wrote {len(files)} files to {run.path}")

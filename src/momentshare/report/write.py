@@ -155,7 +155,7 @@ def write_report(
     list of str
         Names of the files written.
     """
-    command = record_name.removesuffix(".json")
+    command = record_name.removesuffix(".json").replace("_", "-")
     with as_run_folder(folder, command) as run, run.results() as writer:
         for name, table in tables.items():
             writer.csv(name, table)
