@@ -371,7 +371,7 @@ class Planter:
                     "moments", repetition,
                     **{LATERAL: mode, ROW: row, FRAME: frame, LIFT: lift},
                     **{MOMENT: moment[frame], UNMET: missing[frame], RATIO: ratio[frame]},
-                    **{UPWARD: upward[frame], PUSH: ratio[frame] * upward[frame]},
+                    **{UPWARD: upward[frame], PUSH: ratio[frame] * upward[frame], "bound_met": ""},
                 )  # fmt: skip
             self._region(repetition, mode, row, MOMENT, moment)
         self._region(repetition, mode, "hand", RATIO, ratio)
@@ -428,6 +428,8 @@ def _record(planter: Planter) -> dict:
     trial = planter.trial
     return {
         "verdict": planter.verdict,
+        "failed_checks": [r["check"] for r in planter.rows["checks"] if r["verdict"] == "fail"],
+        "limb_verdict": "pass",
         "load_kg": load_of(trial),
         "filter": {"landmarks_hz": 7.0, "forces_hz": 12.0},
         "filled_gaps": ["a gap"] if trial.number in {1, 4} else [],

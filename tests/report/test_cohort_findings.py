@@ -144,8 +144,9 @@ def test_the_count_of_trials_is_of_those_kept():
         "1 skipped (see Trials and checks)."
     )
     assert len(plan.COUNTED) == len(plan.TRIALS) - 2
-    assert sentence("residual check") == (
-        "1 trial failed a residual check and is left out; read its numbers with care."
+    assert sentence("left out of everything") == (
+        "1 trial is left out of everything, because a check of the measurement failed: force "
+        "balance (1)."
     )
 
 
@@ -156,8 +157,10 @@ def test_the_shortfall_is_that_of_the_shown_treatment():
     text = sentence("falls short")
     assert text.startswith(
         f"In 3 of {frames} frames (lateral force measured) the limb falls short of a moment, most "
-        f"in trial {worst.number} (Bo, wide), by 7.3 N·m."
+        f"in trial {worst.number} (Bo, wide): "
     )
+    assert "elbow extension in " in text
+    assert "by up to 7.3 N·m" in text
 
 
 def test_heads_that_give_all_they_have_are_named_with_their_share():
@@ -208,9 +211,12 @@ def test_a_failed_trial_that_is_kept_is_said_to_be_kept():
     result, summary = of_trials(lambda o: o.person in {"Dee", "Eli"}, failed_checks="keep")
     texts = texts_of(findings(result, summary))
     assert texts[0] == "8 of 8 trials count, with 16 repetitions."
-    assert texts[1].startswith("1 trial failed a residual check and is kept;")
+    assert texts[1] == (
+        "1 trial is kept although a check of the measurement failed, as the study says."
+    )
     number = next(t.number for t in plan.TRIALS if t.place == plan.FAILED)
-    assert f"most in trial {number} (Eli, wide), by 50.0 N·m" in texts[2]
+    assert f"most in trial {number} (Eli, wide): " in texts[2]
+    assert "by up to 50.0 N·m" in texts[2]
     assert texts[-1] == (
         "Conditions were not tested: 2 people have several of them, and a test needs at least "
         "three."

@@ -113,22 +113,20 @@ def test_statistics_name_confidence_family_and_what_failed():
     assert told.startswith("Repetitions were averaged within a person.")
     assert "Findings therefore rest on paired t tests, adjusted after Holm over all heads" in told
     assert "with 90 % intervals" in told
-    assert told.endswith(
-        "The trial that failed a residual check was left out of means and comparisons."
-    )
+    assert "1 trial is left out of everything, because a check of the measurement failed" in told
     kept = texts(failed=("least_rise_cm", 'failed_checks = "keep"\nleast_rise_cm'))[4]
-    assert kept.endswith(
-        "The trial that failed a residual check was kept in means and comparisons."
-    )
+    assert "1 trial is kept although a check of the measurement failed" in kept
 
 
 def test_two_failed_trials_are_said_in_the_plural():
     result = planted().result
     outcomes = tuple(
-        replace(o, verdict="fail") if o.number in {1, 5} else o for o in result.outcomes
+        replace(o, record=o.record | {"failed_checks": ["hinge"]}) if o.number in {1, 5} else o
+        for o in result.outcomes
     )
     told = methods_text(replace(result, outcomes=outcomes))[4]
-    assert "The 3 trials that failed a residual check were left out of" in told
+    assert "3 trials are left out of everything" in told
+    assert "hinge (2), force balance (1)" in told
 
 
 def test_two_people_are_not_said_to_be_compared():

@@ -6,6 +6,7 @@ import shutil
 import signal
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -24,8 +25,10 @@ from momentshare.cohort.run import (
 from momentshare.cohort.summary import summarise_cohort
 from momentshare.cohort.trials import kept_record, read_table, trial_folder
 from momentshare.demo.lab import write_lab
+from momentshare.directions import row_named
 from momentshare.errors import InputError, StudyError
 from momentshare.files import run_folder
+from momentshare.report.cohort_selection import selection_texts
 
 pytest.importorskip("ezc3d")
 pytest.importorskip("statsmodels")
@@ -106,17 +109,91 @@ def test_a_late_force_clock_is_flagged(result):
     assert (on_time["value"] < 4.0).all()
 
 
-def test_frames_that_fall_short_are_a_check_of_the_trial(lab, tmp_path):
-    """A person made far weaker than the forces fails the check, and keeps an answer."""
+def test_a_weak_limb_costs_its_heads_and_never_the_measurement(lab, tmp_path, result):
+    """A person made far weaker than the forces: the moments count, the heads carry the shortfall.
+
+    Moments, lateral ratio and motion are those of the person as strong as the study says.
+    """
     text = lab.read_text("utf-8").replace("training_factor = 1.3", "training_factor = 0.4")
     head, *trials = text.split("[[trial]]")
     one = head + "[[trial]]" + next(t for t in trials if "ines_wide" in t)
     found = run_cohort(parse_cohort(one, "study.toml", lab.parent), tmp_path, workers=1)
     checks = read_table(tmp_path, 1, "checks").set_index("check")
     assert checks.loc["moments met", "verdict"] == "fail"
-    assert "N·m" in checks.loc["moments met", "note"]
-    assert found.outcomes[0].verdict == "fail"
-    assert found.counted == ()
+    assert checks.loc["moments met", "about"] == "limb"
+    assert set(checks["about"]) == {"limb", "measurement"}
+    note = checks.loc["moments met", "note"]
+    assert "frames, by up to" in note
+    assert "N·m" in note
+    assert found.outcomes[0].verdict in {"pass", "warn"}
+    assert found.outcomes[0].limb_verdict == "fail"
+    assert found.counted == found.heads_counted == found.outcomes
+    strong = outcome(result, "ines_wide.c3d").number
+    for name, column in (("moments", "moment_nm"), ("moments", "lateral_ratio")):
+        a, b = (
+            t[t["lateral"] == "measured"][column].to_numpy()
+            for t in (read_table(tmp_path, 1, name), read_table(result.folder, strong, name))
+        )
+        assert np.array_equal(a, b)
+    tables = summarise_cohort(found).tables
+    assert (tables["heads"]["people_short"] == 1).any()
+    assert (tables["heads_by_person"]["share_of_frames_short"] > 0.1).any()
+    mine = tables["shortfalls"].set_index("lateral").loc["measured"]
+    unmet = read_table(tmp_path, 1, "moments").query("lateral == 'measured'")
+    for row, part in unmet.groupby("row", observed=True):
+        named = row_named(str(row)).label in mine["short_of"]
+        assert named == bool((part["unmet_nm"].abs() > 0.5).any())
+    less = one.replace("[processing]", '[processing]\nshort_heads = "leave out"')
+    again = run_cohort(parse_cohort(less, "study.toml", lab.parent), tmp_path, workers=1)
+    assert again.outcomes[0].reused
+    assert again.counted == again.outcomes
+    assert again.heads_counted == ()
+    text = " ".join(selection_texts(again))
+    assert "their heads are left out" in text
+
+
+def test_a_trial_that_is_not_used_keeps_its_reason(lab, tmp_path):
+    head, *trials = lab.read_text("utf-8").split("[[trial]]")
+    wide, narrow = (next(t for t in trials if f"ines_{g}" in t) for g in ("wide", "narrow.c3d"))
+    out = narrow.replace("file = ", 'use = false\nreason = "slipped on the bench"\nfile = ', 1)
+    text = f"{head}[[trial]]{wide}[[trial]]{out}"
+    study = parse_cohort(text, "study.toml", lab.parent)
+    found = run_cohort(study, tmp_path, workers=1)
+    first, second = found.outcomes
+    assert found.solved == found.counted == (first,)
+    assert not second.used
+    row = summarise_cohort(found).tables["trials"].set_index("trial").loc[2]
+    assert (row["verdict"], row["counted"]) == ("not used", False)
+    assert "slipped on the bench" in row["reason"]
+    assert any("slipped on the bench" in text for text in selection_texts(found))
+    for bad, words in (
+        ("use = false", "say why the trial is not used"),
+        ('reason = "late"', "is for trials with use = false"),
+    ):
+        text = "[[trial]]".join([head, wide.replace("file = ", f"{bad}\nfile = ", 1)])
+        with pytest.raises(StudyError, match=words):
+            parse_cohort(text, "study.toml", lab.parent)
+
+
+def test_checks_that_leave_a_trial_out_can_be_named(lab, result):
+    base = lab.read_text("utf-8")
+    assert 'failed_checks = "leave out"' in base
+    named = base.replace('failed_checks = "leave out"', 'failed_checks = ["synchrony", "hinge"]')
+    study = parse_cohort(named, "study.toml", lab.parent)
+    found = replace(result, study=study)
+    failing = replace(
+        result.solved[0], record=result.solved[0].record | {"failed_checks": ["hinge"]}
+    )
+    other = replace(
+        result.solved[0], record=result.solved[0].record | {"failed_checks": ["force balance"]}
+    )
+    assert found.failures(failing) == ["hinge"]
+    assert found.failures(other) == []
+    assert result.failures(other) == ["force balance"]
+    for bad, words in (("hinges", "unknown check 'hinges'"), ("moments met", "short_heads")):
+        text = base.replace('failed_checks = "leave out"', f'failed_checks = ["{bad}"]')
+        with pytest.raises(StudyError, match=words):
+            parse_cohort(text, "study.toml", lab.parent)
 
 
 def test_a_relative_folder_serves(lab, tmp_path, monkeypatch):

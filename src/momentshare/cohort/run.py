@@ -73,7 +73,7 @@ class TrialOutcome:
     fault : str
         Why it was skipped, without the name of ``file``; empty when it was solved.
     verdict : str
-        The worst of its checks; empty when it was skipped.
+        The worst check of the measurement; empty when it was skipped.
     record : dict
         What was done; ``load_kg`` always.
     reused : bool
@@ -88,6 +88,16 @@ class TrialOutcome:
     verdict: str
     record: dict[str, Any]
     reused: bool
+
+    @property
+    def limb_verdict(self) -> str:
+        """Whether the limb meets the moments: a verdict on its heads, not on the measurement."""
+        return str(self.record.get("limb_verdict", ""))
+
+    @property
+    def used(self) -> bool:
+        """False where the study says not to use the trial."""
+        return not self.record.get("not_used", False)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -106,9 +116,22 @@ class CohortResult:
 
     @property
     def counted(self) -> tuple[TrialOutcome, ...]:
-        """Trials that enter means and comparisons."""
-        leave_out = self.study.file.processing.failed_checks == "leave out"
-        return tuple(o for o in self.solved if not (leave_out and o.verdict == "fail"))
+        """Trials whose measurement enters means and comparisons."""
+        return tuple(o for o in self.solved if not self.failures(o))
+
+    @property
+    def heads_counted(self) -> tuple[TrialOutcome, ...]:
+        """Trials whose heads enter means and comparisons of heads."""
+        keep = self.study.file.processing.short_heads == "keep"
+        return tuple(o for o in self.counted if keep or o.limb_verdict != "fail")
+
+    def failures(self, outcome: TrialOutcome) -> list[str]:
+        """Name the failed checks for which a trial is left out; none where it counts."""
+        wanted = self.study.file.processing.failed_checks
+        failed = list(outcome.record.get("failed_checks", ()))
+        if wanted == "keep":
+            return []
+        return [name for name in failed if wanted == "leave out" or name in wanted]
 
     def table(self, name: str, *, all_solved: bool = False) -> pd.DataFrame:
         """One table over the trials that count, or over all that were solved."""
@@ -204,6 +227,9 @@ def _outcomes(
     for number in numbers:
         record = kept_record(run, number, tags[number])
         found[number] = None if record is None else _outcome(study, number, record, reused=True)
+    for number in numbers:
+        if not study.file.trial[number - 1].use:
+            found[number] = _outcome(study, number, _not_used(study, number), reused=False)
     todo = [n for n in numbers if found[n] is None]
     done = len(tags) - len(todo)
     try:
@@ -313,8 +339,12 @@ def _check_settings(study: CohortStudy, model: Model) -> None:
             raise UnknownNameError("head", head, model.head_names, where=f"{study.source}: {where}")
 
 
-_TABLES = 3
+_TABLES = 4
 """Version of the tables that are kept of a trial."""
+
+
+_AFTERWARDS = {"failed_checks", "short_heads"}
+"""Settings that say what becomes of a solved trial."""
 
 
 def trial_tag(study: CohortStudy, number: int, model: Model) -> str:
@@ -339,7 +369,7 @@ def trial_tag(study: CohortStudy, number: int, model: Model) -> str:
         "version": metadata.version("momentshare"),
         "model": model.digest,
         "settings": file.settings.model_dump(mode="json"),
-        "processing": file.processing.model_dump(mode="json", exclude={"failed_checks"}),
+        "processing": file.processing.model_dump(mode="json", exclude=_AFTERWARDS),
         "emg": file.emg.model_dump(mode="json"),
         "sensitivity": file.statistics.sensitivity,
         "person": study.person(entry.person).model_dump(mode="json"),
@@ -352,6 +382,11 @@ def trial_tag(study: CohortStudy, number: int, model: Model) -> str:
     }
     text = json.dumps(parts, sort_keys=True, default=str)
     return hashlib.sha256(text.encode()).hexdigest()[:24]
+
+
+def _not_used(study: CohortStudy, number: int) -> dict[str, Any]:
+    """Record of a trial that the study says not to use."""
+    return {"not_used": True, "fault": f"not used: {study.file.trial[number - 1].reason}"}
 
 
 def _outcome(

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Annotated, Literal
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import AfterValidator, Field, field_validator, model_validator
 
-from momentshare.errors import StudyError
+from momentshare.errors import StudyError, nearest_name
 from momentshare.study.schema import (
     Entry,
     Finite,
@@ -20,6 +20,7 @@ from momentshare.study.schema import (
     check_names,
 )
 from momentshare.trial.layout import LayoutEntry
+from momentshare.trial.verdict import LIMITS, OF_LIMB
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -48,8 +49,29 @@ class CohortSettings(SettingsEntry):
     frames: Annotated[int, Field(ge=11, le=2001)] = 101
 
 
+def _check_name(value: str) -> str:
+    known = [name for name in LIMITS if name != OF_LIMB]
+    if value == OF_LIMB:
+        raise ValueError(
+            f"{OF_LIMB!r} speaks of the limb, not of the measurement; short_heads says what "
+            "becomes of its heads"
+        )
+    if value not in known:
+        raise ValueError(f"unknown check {value!r}; {nearest_name(value, known)}")
+    return value
+
+
+CheckName = Annotated[str, AfterValidator(_check_name)]
+
+
 class ProcessingEntry(Entry):
-    """The ``[processing]`` table: filters, gaps, repetitions, and what a failed check does."""
+    """The ``[processing]`` table: filters, gaps, repetitions, and what a failed check does.
+
+    ``failed_checks`` says which failed checks of the measurement take a trial out of means and
+    comparisons: all (``"leave out"``), none (``"keep"``), or those named. ``short_heads`` says
+    whether heads of trials in which the limb falls short of a moment stay in the means of heads;
+    moments, lateral ratio, motion and electromyograms of a sound measurement always count.
+    """
 
     cutoff_hz: Annotated[Number, Field(gt=0.5, le=100.0)] | Literal["residual"] = 6.0
     force_cutoff_hz: Annotated[Number, Field(gt=0.5, le=500.0)] | None = None
@@ -57,7 +79,10 @@ class ProcessingEntry(Entry):
     fill_gaps_s: Annotated[Number, Field(ge=0.0, le=0.5)] = 0.2
     least_rise_cm: Annotated[Number, Field(ge=2.0, le=100.0)] = 10.0
     hinge: Literal["epicondyles", "forearm"] = "epicondyles"
-    failed_checks: Literal["keep", "leave out"] = "leave out"
+    failed_checks: (
+        Literal["keep", "leave out"] | Annotated[list[CheckName], Field(min_length=1)]
+    ) = "leave out"
+    short_heads: Literal["keep", "leave out"] = "keep"
 
 
 class EmgEntry(Entry):
@@ -133,7 +158,17 @@ class TrialEntry(Entry):
     side: Literal["right", "left"] = "right"
     load_kg: Annotated[Number, Field(ge=0.0, le=1000.0)] | None = None
     repetitions: Annotated[list[Annotated[int, Field(ge=1)]], Field(min_length=1)] | None = None
+    use: bool = True
+    reason: Annotated[str, Field(max_length=500)] = ""
     more: list[MoreEntry] = Field(default_factory=list)
+
+    @model_validator(mode="after")
+    def _reason_for_leaving_out(self) -> TrialEntry:
+        if not self.use and not self.reason.strip():
+            raise ValueError("reason: is missing; say why the trial is not used")
+        if self.use and self.reason:
+            raise ValueError("reason: is for trials with use = false; take it out, or set use")
+        return self
 
 
 class MaximalEntry(Entry):

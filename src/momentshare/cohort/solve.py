@@ -12,6 +12,7 @@ import pandas as pd
 from momentshare import reading
 from momentshare.balance import Lateral
 from momentshare.cohort.sensitivity import sensitivity_table
+from momentshare.directions import row_named
 from momentshare.emg import (
     EmgSettings,
     Envelope,
@@ -33,7 +34,7 @@ from momentshare.trial.process import (
 )
 from momentshare.trial.read import merge_recordings, read_recording
 from momentshare.trial.recording import mirrored
-from momentshare.trial.verdict import Check, count_possible, judge, worst_verdict
+from momentshare.trial.verdict import OF_LIMB, Check, count_possible, judge
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -61,6 +62,7 @@ __all__ = [
     "emg_settings",
     "greatest_unmet",
     "processing_of",
+    "short_of",
     "solve_trial",
 ]
 
@@ -182,7 +184,8 @@ def solve_trial(study: CohortStudy, number: int, model: Model) -> TrialAnswer:
         changed.insert(0, "trial", number)
         parts["sensitivity"].append(changed)
     identity = {"trial": number, "person": entry.person, "condition": entry.condition}
-    checks = (*trial.checks, _moments_met(parts["moments"]))
+    limb_check = _moments_met(parts["moments"])
+    checks = (*trial.checks, limb_check)
     parts["checks"].append(pd.DataFrame([identity | _check_row(c) for c in checks]))
     parts["places"].append(_places(trial, identity))
     parts["check_curves"].append(_check_curves(trial, identity))
@@ -194,7 +197,9 @@ def solve_trial(study: CohortStudy, number: int, model: Model) -> TrialAnswer:
         **identity,
         "file": entry.file,
         "load_kg": entry.load_kg,
-        "verdict": worst_verdict(checks),
+        "verdict": trial.verdict,
+        "failed_checks": [c.name for c in trial.checks if c.verdict == "fail"],
+        "limb_verdict": limb_check.verdict,
         "checks_possible": list(count_possible(checks)),
         "calibration": [] if calibration is None else list(calibration.notes),
         "emg": emg_notes,
@@ -414,6 +419,26 @@ def greatest_unmet(moments: pd.DataFrame, keys: list[str]) -> pd.Series[float]:
     return moments.assign(size=size).groupby(keys, sort=False, observed=True)["size"].max()
 
 
+def short_of(moments: pd.DataFrame) -> str:
+    """Name the moments that the limb falls short of: frames and greatest amount of each.
+
+    Parameters
+    ----------
+    moments : DataFrame
+        Rows of one treatment of the lateral force.
+    """
+    frames = len(moments[["repetition", "frame"]].drop_duplicates())
+    told = []
+    for row, part in moments.groupby("row", sort=False, observed=True):
+        size = part["unmet_nm"].abs()
+        if count := int((size > LEAST_UNMET).sum()):
+            told.append(
+                f"{row_named(str(row)).label} in {count} of {frames} frames, by up to "
+                f"{size.max():.1f} N·m"
+            )
+    return "; ".join(told)
+
+
 def _moments_met(moments: list[pd.DataFrame]) -> Check:
     """Share of frames in which the limb falls short of a moment, in the first treatment."""
     table = pd.concat(moments, ignore_index=True)
@@ -423,16 +448,17 @@ def _moments_met(moments: list[pd.DataFrame]) -> Check:
     note = ""
     if short.any():
         note = (
-            f"by up to {size.max():.1f} N·m with lateral force {first['lateral'].iloc[0]}; a "
-            "posture or force that is wrong, or a person stronger than the limb, which strength "
-            "tests rescale"
+            f"short of {short_of(first)}, with lateral force {first['lateral'].iloc[0]}; the "
+            "person is stronger than the limb, which strength tests and the best lift rescale, or "
+            "the posture is wrong. Moments, ratio, motion and EMG count whatever the limb can do"
         )
-    return judge("moments met", 100.0 * float(short.mean()), note=note)
+    return judge(OF_LIMB, 100.0 * float(short.mean()), note=note)
 
 
 def _check_row(check: Check) -> dict[str, Any]:
     return {
         "check": check.name,
+        "about": "limb" if check.name == OF_LIMB else "measurement",
         "value": check.value,
         "limit": check.limit,
         "worst": check.worst,

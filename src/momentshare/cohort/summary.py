@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from momentshare.cohort.solve import LEAST_UNMET, greatest_unmet
+from momentshare.cohort.solve import LEAST_UNMET, greatest_unmet, short_of
 from momentshare.cohort.statistics import compare_all, subject_means
 from momentshare.reading import HEAD_OUTCOMES, over_people
 
@@ -57,6 +57,14 @@ def summarise_cohort(result: CohortResult) -> CohortSummary:
     CohortSummary
     """
     data = {name: _as_held(result, result.table(name)) for name in _BY_MODE}
+    with_heads = {o.number for o in result.heads_counted}
+    for name in ("heads", "frames", "sensitivity"):
+        if not data[name].empty:
+            data[name] = data[name][data[name]["trial"].isin(with_heads)]
+    if not data["regions"].empty:
+        of_heads = data["regions"]["quantity"].isin(["activation", "force_n"])
+        there = data["regions"]["trial"].isin(with_heads)
+        data["regions"] = data["regions"][there | ~of_heads]
     heads = data["heads"]
     if heads.empty:
         return CohortSummary(tables=_some(_trial_tables(result, heads)), mode="zero")
@@ -68,15 +76,18 @@ def summarise_cohort(result: CohortResult) -> CohortSummary:
     regions = subject_means(data["regions"], ["lateral", "region", "quantity", "item"], ["mean"])
     shortfalls = _shortfalls(data["moments"])
     verdicts = _verdicts(result)
+    fallen = _short_by_person(shortfalls)
     flagged = _flagged(verdicts)
     tables = _trial_tables(result, shortfalls[shortfalls["lateral"] == mode])
     tables |= {
         "shortfalls": shortfalls,
-        "heads_by_person": means.merge(verdicts, on=["person", "condition"], how="left"),
-        "regions_by_person": regions.merge(verdicts, on=["person", "condition"], how="left"),
-        "heads": over_people(means, ["condition", "lateral", "head"], outcomes).merge(
-            flagged, on="condition", how="left"
+        "heads_by_person": means.merge(verdicts, on=["person", "condition"], how="left").merge(
+            fallen, on=["person", "condition", "lateral"], how="left"
         ),
+        "regions_by_person": regions.merge(verdicts, on=["person", "condition"], how="left"),
+        "heads": over_people(means, ["condition", "lateral", "head"], outcomes)
+        .merge(flagged, on="condition", how="left")
+        .merge(_people_short(fallen), on=["condition", "lateral"], how="left"),
         "regions": over_people(
             regions, ["condition", "lateral", "region", "quantity", "item"], ["mean"]
         )
@@ -126,12 +137,34 @@ def _shortfalls(moments: pd.DataFrame) -> pd.DataFrame:
     grouped = table.assign(short=table["size"] > LEAST_UNMET).groupby(
         keys, sort=False, observed=True
     )
-    return grouped.agg(
+    counts = grouped.agg(
         frames=("short", "size"),
         frames_short=("short", "sum"),
         greatest_unmet_nm=("size", "max"),
         frames_at_hand_bound=("at_bound", "sum"),
     ).reset_index()
+    names = pd.DataFrame(
+        [(*key, short_of(part)) for key, part in moments.groupby(keys, sort=False, observed=True)],
+        columns=[*keys, "short_of"],
+    )
+    return counts.merge(names, on=keys)
+
+
+def _short_by_person(shortfalls: pd.DataFrame) -> pd.DataFrame:
+    """Share of frames of each person, condition and treatment that are short of a moment."""
+    keys = ["person", "condition", "lateral"]
+    summed = shortfalls.groupby(keys, sort=False, observed=True)[["frames", "frames_short"]].sum()
+    return (summed["frames_short"] / summed["frames"]).rename("share_of_frames_short").reset_index()
+
+
+def _people_short(fallen: pd.DataFrame) -> pd.DataFrame:
+    """Count the people of each condition and treatment whose limb falls short somewhere."""
+    return (
+        fallen.assign(people_short=fallen["share_of_frames_short"] > 0.0)
+        .groupby(["condition", "lateral"], sort=False)["people_short"]
+        .sum()
+        .reset_index()
+    )
 
 
 def _some(tables: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
@@ -142,6 +175,7 @@ def _some(tables: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
 def _trial_tables(result: CohortResult, short: pd.DataFrame) -> dict[str, pd.DataFrame]:
     """Tell what became of every trial: outcome, shortfall, checks, events."""
     counted = {o.number for o in result.counted}
+    with_heads = {o.number for o in result.heads_counted}
     fallen = {} if short.empty else short.set_index("trial").to_dict("index")
     trials = pd.DataFrame(
         [
@@ -152,11 +186,15 @@ def _trial_tables(result: CohortResult, short: pd.DataFrame) -> dict[str, pd.Dat
                 "file": o.file,
                 "load_kg": o.record.get("load_kg"),
                 "repetitions_used": len(o.record.get("repetitions", ())),
-                "verdict": o.verdict or "skipped",
+                "verdict": o.verdict or ("skipped" if o.used else "not used"),
+                "limb_verdict": o.limb_verdict,
                 "checks_possible": " of ".join(map(str, o.record.get("checks_possible", ()))),
                 "counted": o.number in counted,
+                "heads_counted": o.number in with_heads,
+                "left_out_for": ", ".join(result.failures(o)),
                 "frames_short": fallen.get(o.number, {}).get("frames_short"),
                 "greatest_unmet_nm": fallen.get(o.number, {}).get("greatest_unmet_nm"),
+                "short_of": fallen.get(o.number, {}).get("short_of", ""),
                 "reason": " ".join(o.fault.split()),
                 "repetitions_refused": "; ".join(o.record.get("refused", ())),
                 "notes": "; ".join([*o.record.get("notes", ()), *o.record.get("emg", ())]),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from momentshare.report import style
+from momentshare.report.cohort_selection import selection_texts
 from momentshare.report.page import Block, Bullets, Paragraph, Section, Table
 
 if TYPE_CHECKING:
@@ -30,7 +31,7 @@ _ALPHA = 0.05
 
 def findings(result: CohortResult, summary: CohortSummary) -> Section:
     """Say what the cohort shows, what it lacks, and what turns it."""
-    skipped = [o for o in result.outcomes if o.fault]
+    skipped = [o for o in result.outcomes if o.fault and o.used]
     items = []
     if result.outcomes:
         repetitions = sum(len(o.record.get("repetitions", ())) for o in result.counted)
@@ -39,14 +40,7 @@ def findings(result: CohortResult, summary: CohortSummary) -> Section:
             f"{_several(repetitions, 'repetition')}"
             + (f"; {len(skipped)} skipped (see Trials and checks)." if skipped else ".")
         )
-        failed = sum(o.verdict == "fail" for o in result.solved)
-        if failed:
-            kept = result.study.file.processing.failed_checks == "keep"
-            verb, whose = ("is", "its") if failed == 1 else ("are", "their")
-            items.append(
-                f"{_several(failed, 'trial')} failed a residual check and {verb} "
-                f"{'kept' if kept else 'left out'}; read {whose} numbers with care."
-            )
+        items += selection_texts(result)
     items += [*short_texts(summary), *left_out(result, summary)]
     blocks: list[Block] = [Bullets(items=items)] if items else []
     blocks += _orders(summary)
@@ -77,8 +71,8 @@ def short_texts(summary: CohortSummary) -> list[str]:
             texts.append(
                 f"In {short} of {frames} frames (lateral force {summary.mode}) the limb falls "
                 f"short of a moment, most in trial {where['trial']} ({where['person']}, "
-                f"{where['condition']}), by {where['greatest_unmet_nm']:.1f} N·m. Such frames stay "
-                "in the means; small heads are saturated there. shortfalls.csv counts them."
+                f"{where['condition']}): {where['short_of']}. Heads that are full there carry the "
+                "shortfall; the moments do not. shortfalls.csv names it for every trial."
             )
         else:
             texts.append(

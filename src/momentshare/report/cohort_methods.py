@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 from momentshare.muscle import curve_set
 from momentshare.report.citations import citations, run_keys
 from momentshare.report.cohort_places import places_text
+from momentshare.report.cohort_selection import selection_texts
 from momentshare.report.record import versions
 
 if TYPE_CHECKING:
@@ -117,16 +118,7 @@ def methods_text(result: CohortResult) -> list[str]:
             "rest on paired t tests, adjusted after Holm over all heads, with "
             f"{100 * file.statistics.confidence:g} % intervals that are not adjusted."
         )
-    failed = sum(o.verdict == "fail" for o in result.solved)
-    if failed:
-        which = "trial that failed a residual check was"
-        if failed > 1:
-            which = f"{failed} trials that failed a residual check were"
-        parts[-1] += (
-            f" The {which} "
-            f"{'left out of' if processing.failed_checks == 'leave out' else 'kept in'} means and "
-            "comparisons."
-        )
+    parts[-1] += " " + " ".join(selection_texts(result)) if selection_texts(result) else ""
     angles = sum(
         any("joint angles were recorded" in note for note in o.record.get("notes", ()))
         for o in counted

@@ -170,14 +170,16 @@ def _trials(
                     "condition",
                     "load_kg",
                     "repetitions_used",
-                    "frames_short",
                     "verdict",
+                    "limb_verdict",
+                    "frames_short",
+                    "counted",
                     "checks_possible",
                     "reason",
                 ]
             ],
             caption="Trials.",
-            highlight={"verdict": list(trials["verdict"].isin(["fail", "skipped"]))},
+            highlight={"verdict": list(trials["verdict"].isin(["fail", "skipped", "not used"]))},
         ),
         *_picture("checks", pictures),
     ]

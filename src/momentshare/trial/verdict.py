@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "LIMITS",
+    "OF_LIMB",
     "Check",
     "Verdict",
     "count_possible",
@@ -53,6 +54,9 @@ LIMITS: dict[str, tuple[float, float, str]] = {
     "peak speed": (1.5, 3.0, "m/s"),
 }
 """Check → value up to which it passes, value up to which it warns, unit."""
+
+OF_LIMB = "moments met"
+"""The check that speaks of the limb; all others speak of the measurement."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

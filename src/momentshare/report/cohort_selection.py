@@ -1,0 +1,94 @@
+"""Which trials count, which do not and why, and what leaving them out selects."""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from momentshare.cohort.run import CohortResult, TrialOutcome
+
+__all__ = ["selection_texts"]
+
+_WORTH_SAYING = 0.05
+"""Relative difference of loads from which a selection is said to matter; ours."""
+
+
+def selection_texts(result: CohortResult) -> list[str]:
+    """Say in a few sentences what counts, what not, and why.
+
+    Moments, lateral ratio, motion and electromyograms of every sound measurement count; heads
+    carry the shortfall of the limb, and the study says whether they stay.
+    """
+    if not result.outcomes:
+        return []
+    texts = [
+        f"Not used, as the study says: trial {outcome.number} ({outcome.person}, "
+        f"{outcome.condition}): {outcome.fault.removeprefix('not used: ')}"
+        for outcome in result.outcomes
+        if not outcome.used
+    ]
+    reasons = Counter(name for o in result.solved for name in result.failures(o))
+    if reasons:
+        out = len(result.solved) - len(result.counted)
+        told = ", ".join(f"{name} ({count})" for name, count in reasons.most_common())
+        texts.append(
+            f"{_trials(out)} left out of everything, because a check of the measurement failed: "
+            f"{told}."
+        )
+    kept = [o for o in result.counted if o.record.get("failed_checks")]
+    if kept:
+        texts.append(
+            f"{_trials(len(kept))} kept although a check of the measurement failed, as the study "
+            "says."
+        )
+    short = [o for o in result.counted if o.limb_verdict == "fail"]
+    if short:
+        heads = len(result.counted) - len(result.heads_counted)
+        texts.append(
+            f"In {_trials(len(short), verb=False)} the limb falls short of a moment in more than a "
+            "tenth of the frames (named in trials.csv). Their moments, lateral ratio, motion and "
+            "EMG count; their heads are "
+            + ("left out." if heads else "in the means, where heads that give all they have weigh.")
+        )
+        texts += _selection("heads", result.heads_counted, result.solved) if heads else []
+    texts += _selection("means and comparisons", result.counted, result.outcomes)
+    return texts
+
+
+def _trials(count: int, *, verb: bool = True) -> str:
+    if not verb:
+        return "1 trial" if count == 1 else f"{count} trials"
+    return "1 trial is" if count == 1 else f"{count} trials are"
+
+
+def _selection(
+    what: str, chosen: Sequence[TrialOutcome], every: Sequence[TrialOutcome]
+) -> list[str]:
+    """Say how the loads of those that count differ from those that do not."""
+    inside = {o.number for o in chosen}
+    loads = {
+        which: [
+            float(o.record["load_kg"])
+            for o in every
+            if (o.number in inside) == which and o.record.get("load_kg")
+        ]
+        for which in (True, False)
+    }
+    if not loads[True] or not loads[False]:
+        return []
+    mean, other = float(np.mean(loads[True])), float(np.mean(loads[False]))
+    if abs(other / mean - 1.0) < _WORTH_SAYING:
+        return []
+    whole = sorted({o.person for o in every} - {o.person for o in chosen})
+    gone = f" Nothing of {', '.join(whole)} is left." if whole else ""
+    text = (
+        f"Selection: what counts for {what} was lifted with {mean:.0f} kg on average, what does "
+        f"not with {other:.0f} kg, so means speak of "
+        f"{'lighter' if mean < other else 'heavier'} lifts than were measured.{gone}"
+    )
+    return [text]
