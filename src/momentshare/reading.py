@@ -9,7 +9,7 @@ quasi-static lift and even in time for a timed one.
 from __future__ import annotations
 
 from itertools import combinations, compress
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -23,10 +23,11 @@ from momentshare.units import GRAVITY
 if TYPE_CHECKING:
     from momentshare.analysis import LiftResult
     from momentshare.paths import Paths
-    from momentshare.runs import Case, CaseSet
+    from momentshare.runs import Band, Case, CaseSet
     from momentshare.study.run import StudyResult
 
 __all__ = [
+    "BAND_COLUMNS",
     "HEADS_COLUMNS",
     "HEAD_OUTCOMES",
     "certificate_table",
@@ -60,6 +61,16 @@ HEADS_COLUMNS = (
         for end in ("mean", "sd")
     ),
 )
+
+BAND_COLUMNS = tuple(
+    f"{value}_{kind}_{end}"
+    for value in ("mean_activation", "mean_force_n")
+    for kind in ("posture", "couples")
+    for end in ("low", "high")
+)
+"""What a table of heads says besides where a study carries the band of its posture rule: the
+range of a lift mean, or of the mean over people of it, over the edges and corners of the rule;
+and the same over no and free couples of the hands."""
 
 _DECISIVE_MOMENT = 1.0
 """Lift-mean moment [N·m] below which a share of it means nothing."""
@@ -229,6 +240,7 @@ def head_table_by_person(study: CaseSet) -> pd.DataFrame:
             whole = float(np.mean(result.moments[good, index]))
             known = abs(whole) >= _DECISIVE_MOMENT
             columns[f"share_{row}"] = part / whole if known else np.full(len(part), np.nan)
+        columns |= _band_of([_key(case, result)], study)
         parts.append(pd.DataFrame(_keys(case, result) | columns))
     return _stack(parts)
 
@@ -236,7 +248,42 @@ def head_table_by_person(study: CaseSet) -> pd.DataFrame:
 def head_table(study: CaseSet) -> pd.DataFrame:
     """One row a condition × lateral mode × head: mean and SD over people."""
     values = [*HEAD_OUTCOMES, "min_fibre_length", "max_fibre_length"]
-    return over_people(head_table_by_person(study), ["condition", "lateral", "head"], values)
+    keys = ["condition", "lateral", "head"]
+    table = over_people(head_table_by_person(study), keys, values)
+    if getattr(study, "band", None) is None:
+        return table
+    people: dict[tuple[str, str], list[tuple[str, str, str]]] = {}
+    for case, result in study.pairs():
+        people.setdefault((case.condition, result.lateral.mode), []).append(_key(case, result))
+    parts = [
+        pd.DataFrame(
+            {"condition": condition, "lateral": mode, "head": list(study.model.head_names)}
+            | _band_of(same, study)
+        )
+        for (condition, mode), same in people.items()
+    ]
+    return table.merge(_stack(parts), how="left", on=keys)
+
+
+def _key(case: Case, result: LiftResult) -> tuple[str, str, str]:
+    return case.person, case.condition, result.lateral.mode
+
+
+def _band_of(keys: list[tuple[str, str, str]], study: CaseSet) -> dict[str, np.ndarray]:
+    """Columns of :data:`BAND_COLUMNS` for the mean over some people; none without a band."""
+    band: Band | None = getattr(study, "band", None)
+    if band is None:
+        return {}
+    out = {}
+    for value, name in (("mean_activation", "activation"), ("mean_force_n", "force")):
+        for kind, known in (("posture", band.posture), ("couples", band.couples)):
+            low = high = np.full(len(study.model.head_names), np.nan)
+            if all(key in known for key in keys):
+                # A variation that someone cannot do would change who the mean is over.
+                mean = np.mean([getattr(known[key], name) for key in keys], axis=0)
+                low, high = np.nanmin(mean, axis=0), np.nanmax(mean, axis=0)
+            out[f"{value}_{kind}_low"], out[f"{value}_{kind}_high"] = low, high
+    return {name: out[name] for name in BAND_COLUMNS}
 
 
 def over_people(table: pd.DataFrame, keys: list[str], values: list[str]) -> pd.DataFrame:
@@ -372,12 +419,33 @@ def condition_table(study: CaseSet) -> pd.DataFrame:
                 "greatest_load_kg": float(factor[weak]),
                 "weak_height_fraction": float(lift.fraction[good][weak]),
             }
+        entry |= _condition_band(case, result, study)
         contact = np.linalg.norm(result.contact[good], axis=-1)
         entry["peak_contact_n"] = float(contact.max())
         entry["heads_with_doubtful_path"] = " ".join(doubtful_heads(found, good))
         entry["limits"] = "; ".join([*(b.text() for b in lift.breaches), *lift.notes])
         rows.append(entry)
     return pd.DataFrame(rows)
+
+
+def _condition_band(case: Case, result: LiftResult, study: CaseSet) -> dict[str, object]:
+    """Tell what the posture rule changes in greatest load and ratio; nothing without a band."""
+    band: Band | None = getattr(study, "band", None)
+    if band is None:
+        return {}
+    found = band.posture.get(_key(case, result))
+    entry: dict[str, object] = {"postures_varied": 0}
+    values = {"mean_lateral_ratio": "ratio"}
+    if result.greatest is not None:
+        values["greatest_load_kg"] = "load"
+    for value, name in values.items():
+        rows = np.full(1, np.nan) if found is None else getattr(found, name)
+        known = rows[np.isfinite(rows)]
+        entry[f"{value}_posture_low"] = float(known.min()) if known.size else np.nan
+        entry[f"{value}_posture_high"] = float(known.max()) if known.size else np.nan
+    if found is not None:
+        entry["postures_varied"] = int(np.isfinite(found.activation[1:, 0]).sum())
+    return entry
 
 
 def _comparable(table: pd.DataFrame) -> list[tuple[str, pd.DataFrame]]:
@@ -497,8 +565,10 @@ def ordering_table(study: CaseSet) -> pd.DataFrame:
     """Each pair of conditions, per lateral mode and head: which is higher, and for how many.
 
     ``people_agreeing`` counts the people in whom the lift-mean activation stands in the
-    order of the mean over people. One row a pair; ``condition`` is the one with the larger
-    mean, so that ``difference``, condition minus other, is never negative.
+    order of the mean over people. Where the study carries the band of its posture rule,
+    ``turns_with_posture`` says whether the order of the means turns when both conditions are
+    moved alike to some edge or corner of it. One row a pair; ``condition`` is the one with the
+    larger mean, so that ``difference``, condition minus other, is never negative.
     """
     table = head_table_by_person(study)
     rows = []
@@ -535,4 +605,30 @@ def ordering_table(study: CaseSet) -> pd.DataFrame:
                         "people": difference.size,
                     }
                 )
-    return pd.DataFrame(rows)
+    return _with_turns(pd.DataFrame(rows), study)
+
+
+def _with_turns(table: pd.DataFrame, study: CaseSet) -> pd.DataFrame:
+    """Say of every order whether it turns within the band of the posture rule."""
+    band: Band | None = getattr(study, "band", None)
+    if band is None or table.empty:
+        return table
+    means: dict[tuple[str, str], np.ndarray] = {}
+    people: dict[tuple[str, str], list[np.ndarray]] = {}
+    for (_, condition, mode), varied in band.posture.items():
+        people.setdefault((condition, mode), []).append(varied.activation)
+    for key, found in people.items():
+        means[key] = np.mean(found, axis=0)
+    heads = {name: k for k, name in enumerate(study.model.head_names)}
+
+    def turns(row: pd.Series) -> Any:
+        pair = [
+            means.get((row[name], row["lateral"]), means.get((row[name], "zero")))
+            for name in ("condition", "other")
+        ]
+        if pair[0] is None or pair[1] is None or pair[0].shape != pair[1].shape:
+            return pd.NA
+        difference = (pair[0] - pair[1])[:, heads[str(row["head"])]]
+        return bool(np.any(difference < -_TIE))
+
+    return table.assign(turns_with_posture=[turns(row) for _, row in table.iterrows()])

@@ -8,7 +8,7 @@ import sys
 import pandas as pd
 import pytest
 
-from momentshare.reading import HEADS_COLUMNS
+from momentshare.reading import BAND_COLUMNS, HEADS_COLUMNS
 
 STUDY = """
 title = "Two presses"
@@ -60,7 +60,7 @@ def folder(tmp_path_factory):
 
 def test_compare_writes_heads_with_the_stated_columns(folder):
     heads = pd.read_csv(folder / "results" / "heads.csv")
-    assert tuple(heads.columns) == HEADS_COLUMNS
+    assert tuple(heads.columns) == (*HEADS_COLUMNS, *BAND_COLUMNS)
     assert len(heads) == 26 * (3 + 1)
     assert set(heads["lateral"]) == {"measured", "zero", "free"}
     assert heads["peak_activation_mean"].between(-1e-9, 1 + 1e-9).all()

@@ -116,6 +116,12 @@ def compare(
     ] = False,
     person: People = None,
     condition: Conditions = None,
+    no_band: Annotated[
+        bool,
+        typer.Option(
+            "--no-band", help="Leave out the band of the posture rule, some ten times the lifts."
+        ),
+    ] = False,
     no_figures: NoFigures = False,
     quiet: Quiet = False,
 ) -> None:
@@ -126,10 +132,18 @@ def compare(
     from momentshare.study import load_study
 
     chosen = load_study(study).only(person or (), condition or ())
-    _compare(chosen, out, figures=not no_figures, quiet=quiet, effects=effects)
+    _compare(chosen, out, figures=not no_figures, quiet=quiet, effects=effects, band=not no_band)
 
 
-def _compare(study: Study, out: Path, *, figures: bool, quiet: bool, effects: bool = False) -> None:
+def _compare(
+    study: Study,
+    out: Path,
+    *,
+    figures: bool,
+    quiet: bool,
+    effects: bool = False,
+    band: bool = True,
+) -> None:
     from momentshare.cli.tables import console
     from momentshare.files import run_folder
     from momentshare.report.effects import print_effects
@@ -140,7 +154,7 @@ def _compare(study: Study, out: Path, *, figures: bool, quiet: bool, effects: bo
     planned = plan_study(study)
     screen = console(quiet=quiet)
     with run_folder(out, "compare", **folder_options(study, planned.model)) as run:
-        result = _run(planned, screen)
+        result = _run(planned, screen, band=band)
         tables = None
         if effects:
             from momentshare.effects import effect_tables
@@ -165,13 +179,14 @@ def _compare(study: Study, out: Path, *, figures: bool, quiet: bool, effects: bo
         echo(f"Wrote {len(files)} files to {out}")
 
 
-def _run(planned: PlannedStudy, screen: Console) -> StudyResult:
+def _run(planned: PlannedStudy, screen: Console, *, band: bool) -> StudyResult:
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
     columns = (TextColumn("{task.description}", markup=False), BarColumn(), MofNCompleteColumn())
     with Progress(*columns, console=screen, transient=True) as bar:
         task = bar.add_task("running")
         return planned.solve(
+            band=band,
             progress=lambda done, total, what: bar.update(
                 task, completed=done, total=total, description=what or "done"
             ),

@@ -16,6 +16,7 @@ import numpy as np
 
 from momentshare.directions import ROWS, row_named
 from momentshare.report import style
+from momentshare.report.band_words import band_note
 from momentshare.report.sheet import Handles, finish, lift_axis, sheet
 
 if TYPE_CHECKING:
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
 
     from momentshare.analysis import LiftResult
     from momentshare.files import Writer
-    from momentshare.runs import Case
+    from momentshare.runs import Band, Case
     from momentshare.study.run import StudyResult
 
     Floats = NDArray[np.float64]
@@ -76,6 +77,7 @@ class _Solved:
     entries: dict[tuple[str, str], list[tuple[Case, LiftResult]]]
     bars: frozenset[str]
     all_reach: bool
+    varied: Band | None = None
 
     def get(self, condition: str, mode: str) -> list[tuple[Case, LiftResult]]:
         """Results of a condition; one without a lateral force answers for every mode."""
@@ -123,6 +125,15 @@ class _Solved:
         found = [_lift_mean(r.activation, c) for c, r in self.get(condition, mode)]
         return np.mean(found, axis=0) if found else np.full(len(self.heads), np.nan)
 
+    def posture_band(self, condition: str, mode: str) -> tuple[Floats, Floats] | None:
+        """Range of the mean activation of every head over the posture rule; None without one."""
+        pairs = self.get(condition, mode)
+        keys = [(case.person, case.condition, result.lateral.mode) for case, result in pairs]
+        if self.varied is None or not keys or any(k not in self.varied.posture for k in keys):
+            return None
+        table = np.mean([self.varied.posture[key].activation for key in keys], axis=0)
+        return np.nanmin(table, axis=0), np.nanmax(table, axis=0)
+
     def working(self) -> list[int]:
         """Heads that work in some condition; the busiest if none does."""
         table = np.array([self.mean_activation(c, m) for c in self.conditions for m in self.modes])
@@ -154,6 +165,7 @@ def _solved(study: StudyResult) -> _Solved:
         entries=entries,
         bars=frozenset(bars),
         all_reach=all(case.prepared.lift.reachable.all() for case in study.cases),
+        varied=study.band,
     )
 
 
@@ -727,7 +739,10 @@ _DOTS: dict[str, dict[str, Any]] = {
 
 @_styled
 def lateral_range(study: StudyResult) -> Figure:
-    """Lift-mean activation with the lateral force measured, zero and free, joined by a line."""
+    """Lift-mean activation with the lateral force measured, zero and free, joined by a line.
+
+    A thin bar shows what the posture rule changes.
+    """
     solved = _solved(study)
     heads = solved.working()
     figure, axes = _head_panels(
@@ -737,6 +752,11 @@ def lateral_range(study: StudyResult) -> Figure:
         note=(
             f"Heads whose lift-mean activation exceeds {100 * _WORKING:.0f} % in some condition. "
             "The line joins the treatments of the lateral force."
+            + (
+                f" Thin bar below: range over the posture rule ({what}), all treatments together."
+                if (what := band_note(study))
+                else ""
+            )
         ),
         legend=[(_mode_title(solved, m), _DOTS[m]) for m in solved.modes],
         pitch=0.19,
@@ -749,6 +769,11 @@ def lateral_range(study: StudyResult) -> Figure:
         if known.any():
             low, high = table[known].min(axis=0), table[known].max(axis=0)
             ax.hlines(places, low, high, colors=style.FAINT, lw=1.6, zorder=1)
+        bands = [b for m in modes if (b := solved.posture_band(condition, m)) is not None]
+        if bands:
+            least = 100.0 * np.min([b[0][heads] for b in bands], axis=0)
+            most = 100.0 * np.max([b[1][heads] for b in bands], axis=0)
+            ax.hlines(places + 0.34, least, most, colors=style.INK, lw=0.7, zorder=1)
         for mode, line in zip(modes, table, strict=True):
             look = _DOTS[mode]
             ax.plot(line, places, clip_on=False, **look)
@@ -898,7 +923,7 @@ def _empty(study: StudyResult) -> set[str]:
         out.add("ordering")
     if not solved.bars:
         out.add("lateral_force")
-    if len(solved.modes) < 2:
+    if len(solved.modes) < 2 and study.band is None:
         out.add("lateral_range")
     return out
 

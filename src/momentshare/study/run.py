@@ -12,7 +12,7 @@ from momentshare.errors import InputError, PostureError, StudyError, UnknownName
 from momentshare.model import load_model
 from momentshare.model.numbers import Numbers
 from momentshare.muscle.curves import CURVE_SETS
-from momentshare.runs import CaseSet, LimbPlan, Setup, Task, solve_setup
+from momentshare.runs import CaseSet, LimbPlan, Setup, Task, band_of, solve_setup
 from momentshare.runs.cases import LimbError
 from momentshare.study.exercises import EXERCISES, Setting
 
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from momentshare.limb import Limb
     from momentshare.model import Model
     from momentshare.person import Person
-    from momentshare.runs import Refusal
+    from momentshare.runs import Band, Refusal
     from momentshare.study.schema import ConditionEntry, PersonEntry, SettingsEntry, Study
 
 __all__ = [
@@ -45,9 +45,13 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class StudyResult(CaseSet):
-    """All cases of a study with what made them."""
+    """All cases of a study with what made them.
+
+    ``band`` is what the posture rule and the couples of the hands change, where it was asked for.
+    """
 
     study: Study
+    band: Band | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -73,9 +77,13 @@ class PlannedStudy:
         self,
         *,
         greatest_load: bool = True,
+        band: bool = False,
         progress: Callable[[int, int, str], None] | None = None,
     ) -> StudyResult:
         """Solve all cases; see :func:`momentshare.runs.solve_setup`.
+
+        With ``band`` the variations of the posture rule are solved too
+        (:func:`momentshare.runs.band_of`).
 
         Raises
         ------
@@ -88,8 +96,12 @@ class PlannedStudy:
             found = solve_setup(self.setup, greatest_load=greatest_load, progress=progress)
         if not found.cases:
             raise nothing_to_solve(self.study.source, found.refusals)
+        varied = None
+        if band:
+            varied = band_of(self.setup, found, greatest_load=greatest_load, progress=progress)
         return StudyResult(
             study=self.study,
+            band=varied,
             model=found.model,
             cases=found.cases,
             limbs=found.limbs,
@@ -280,13 +292,18 @@ def treatments(
 
 
 def run_study(
-    study: Study, *, progress: Callable[[int, int, str], None] | None = None
+    study: Study,
+    *,
+    band: bool = True,
+    progress: Callable[[int, int, str], None] | None = None,
 ) -> StudyResult:
     """Run every person in every condition.
 
     Parameters
     ----------
     study : Study
+    band : bool
+        Whether the result carries the band of the posture rule, some ten times as many lifts.
     progress : callable, optional
         Called after every block of lifts with the number of cases done, that of all, and what
         is done.
@@ -303,4 +320,4 @@ def run_study(
     StudyError
         A name or value in the study does not fit the model.
     """
-    return plan_study(study).solve(progress=progress)
+    return plan_study(study).solve(band=band, progress=progress)
