@@ -352,6 +352,8 @@ def test_every_switch_turns_over_what_its_name_says():
     assert found.pop("curves thelen2003").limbs.options.curves == "thelen2003"
     timed = found.pop("timed, 1.5 s")
     assert {task.exercise.duration for task in timed.tasks} == {1.5}
+    freed = found.pop("couples of the hands")
+    assert all(lateral.free_couples for task in freed.tasks for lateral in task.treatments)
     assert not found
     back = [s for s in switches(timed) if s.name == "quasi-static"]
     assert {task.exercise.duration for task in back[0].applied(timed).tasks} == {None}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from dataclasses import replace
 from functools import cache
 from itertools import combinations
 from typing import TYPE_CHECKING
@@ -291,13 +292,15 @@ def test_only_figures_with_something_to_show(tmp_path):
     folder = tmp_path / "new"
     names = figures.write_figures(study_of("one dumbbells"), Writer(folder), folder="folder/")
     written = [folder / name for name in names]
-    wanted = set(MAKERS) - {"ordering", "lateral_force", "lateral_range"}
+    wanted = set(MAKERS) - {"ordering", "lateral_force"}
     wanted |= {"arm_dumbbells", "arm_along_lift"}
     assert {p.stem for p in written} == wanted
     assert all(p.stat().st_size > 1000 for p in written)
     assert dict(mpl.rcParams) == before
     assert figures._empty(study_of("one")) == {"ordering"}
-    assert figures._empty(study_of("only dumbbells")) == {"lateral_force", "lateral_range"}
+    assert figures._empty(study_of("only dumbbells")) == {"lateral_force"}
+    plain = replace(study_of("only dumbbells"), band=None)
+    assert figures._empty(plain) == {"lateral_force", "lateral_range"}
     assert figures._empty(study_of("several")) == set()
 
 

@@ -10,6 +10,7 @@ from momentshare.paths import paths
 from momentshare.person import Person
 from momentshare.posture import posture_from_angles
 from momentshare.reading import (
+    BAND_COLUMNS,
     HEADS_COLUMNS,
     certificate_table,
     condition_table,
@@ -100,7 +101,7 @@ def test_head_table_has_exactly_the_stated_columns(result):
         *("max_fibre_length_mean", "max_fibre_length_sd"),
     )
     assert wanted == HEADS_COLUMNS
-    assert tuple(head_table(result).columns) == wanted
+    assert tuple(head_table(result).columns) == (*wanted, *BAND_COLUMNS)
 
 
 def test_head_table_has_one_row_a_condition_lateral_mode_and_head(result):

@@ -163,10 +163,14 @@ def test_forces_of_the_heads_balance_the_moments_that_are_reported(result):
 
 def test_progress_counts_every_case_to_the_end():
     seen = []
-    run_study(altered("lateral_ratio = 0.1", ""), progress=lambda *step: seen.append(step))
+    study = altered("lateral_ratio = 0.1", "")
+    run_study(study, band=False, progress=lambda *step: seen.append(step))
     # Lifts are solved in blocks, the timed ones apart from the others.
     assert [s[0] for s in seen] == [0, 4, 6]
     assert {s[1] for s in seen} == {6}
+    run_study(study, progress=lambda *step: seen.append(step))
+    assert seen[-1][0] == seen[-1][1] > 6
+    assert seen[-1][2] == "posture band"
 
 
 def test_hands_wider_than_the_arms_reach_are_a_refusal_with_person_condition_and_reason():
@@ -188,11 +192,10 @@ def test_study_in_which_nothing_can_be_performed_is_refused_with_all_reasons():
         run_study(parse_study(text, "study.toml"))
     assert str(caught.value).startswith("study.toml: no condition can be performed")
     assert len(caught.value.faults) == 2
-    assert "Bram, too wide" in str(caught.value)
 
 
 def test_unknown_curves_are_refused_with_the_known_ones():
-    wanted = r"study\.toml: settings → curves: .*'Hill'.*DeGrooteCurves"
+    wanted = r"study\.toml: settings → curves: .*'Hill'.*degroote2016"
     with pytest.raises(UnknownNameError, match=wanted):
         run_study(altered("frames = 7", 'frames = 7\ncurves = "Hill"'))
 

@@ -62,7 +62,7 @@ def _width(table: pd.DataFrame, kind: str) -> tuple[float, float, pd.Series] | N
     width = 100.0 * (table[high] - table[low])
     if not width.notna().any():
         return None
-    return float(width.median()), float(width.max()), table.loc[width.idxmax()]
+    return float(width.median()), float(width.max()), table.iloc[int(np.nanargmax(width))]
 
 
 def _turns(study: StudyResult) -> str:

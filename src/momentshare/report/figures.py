@@ -744,11 +744,12 @@ def lateral_range(study: StudyResult) -> Figure:
     A thin bar shows what the posture rule changes.
     """
     solved = _solved(study)
+    several = " and the lateral force" if len(solved.modes) > 1 else ""
     heads = solved.working()
     figure, axes = _head_panels(
         solved,
         heads,
-        title=f"Lift-mean activation and the lateral force, {solved.who}",
+        title=f"Lift-mean activation{several}, {solved.who}",
         note=(
             f"Heads whose lift-mean activation exceeds {100 * _WORKING:.0f} % in some condition. "
             "The line joins the treatments of the lateral force."

@@ -127,6 +127,8 @@ def band_of(
                 for result in case.results:
                     key = (case.person, case.condition, result.lateral.mode)
                     found[key][case.repetition] = _means(result)
+    if progress is not None:
+        progress(len(tasks), len(tasks), "posture band")
     posture: dict[tuple[str, str, str], Varied] = {}
     couples: dict[tuple[str, str, str], Varied] = {}
     for case, result in solved.pairs():
