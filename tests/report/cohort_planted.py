@@ -402,7 +402,8 @@ class Planter:
             verdict = "pass" if value <= limit else "warn" if value <= worst else "fail"
             self.rows["checks"].append(
                 {TRIAL: trial.number, PERSON: trial.person, CONDITION: trial.condition}
-                | {"check": name, "value": value, "limit": limit, "worst": worst, "unit": unit}
+                | {"check": name, "about": "measurement", "value": value, "limit": limit}
+                | {"worst": worst, "unit": unit}
                 | {"verdict": "not possible" if math.isnan(value) else verdict, "note": note}
             )
         for name, curve, size in (

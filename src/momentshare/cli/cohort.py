@@ -164,6 +164,7 @@ def _print(
 
     from momentshare.cautions import CAUTIONS
     from momentshare.report.cohort_findings import left_out, short_texts
+    from momentshare.report.cohort_peers import peer_texts
     from momentshare.report.cohort_selection import selection_texts
     from momentshare.report.style import head_label
 
@@ -200,7 +201,12 @@ def _print(
                 cells.append(_mean_and_sd(row))
             table.add_row(head_label(str(head)), *cells)
         screen.print(table)
-    for text in [*selection_texts(result), *short_texts(summary), *left_out(result, summary)]:
+    for text in [
+        *selection_texts(result),
+        *peer_texts(summary),
+        *short_texts(summary),
+        *left_out(result, summary),
+    ]:
         screen.print(f"- {text}", markup=False)
     for found in published:
         title = f"Activation [%] from the moments of {found.table.source}, with 95 % interval"

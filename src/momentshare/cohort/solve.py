@@ -11,6 +11,7 @@ import pandas as pd
 
 from momentshare import reading
 from momentshare.balance import Lateral
+from momentshare.cohort.emg_lag import emg_lag
 from momentshare.cohort.sensitivity import sensitivity_table
 from momentshare.directions import row_named
 from momentshare.emg import (
@@ -200,6 +201,7 @@ def solve_trial(study: CohortStudy, number: int, model: Model) -> TrialAnswer:
         "verdict": trial.verdict,
         "failed_checks": [c.name for c in trial.checks if c.verdict == "fail"],
         "limb_verdict": limb_check.verdict,
+        **_signed_measures(trial, whole, emg, limb),
         "checks_possible": list(count_possible(checks)),
         "calibration": [] if calibration is None else list(calibration.notes),
         "emg": emg_notes,
@@ -231,6 +233,45 @@ def _calibration(study: CohortStudy, entry: TrialEntry, limb: Limb) -> Calibrati
             recording = mirrored(recording)
         told = calibration_of(recording, limb.skeleton)
         found = told if found is None else found.joined(told)
+    return found
+
+
+def _signed_measures(
+    trial: ProcessedTrial,
+    solved: CaseSet,
+    emg: Mapping[str, NDArray[np.float64]],
+    limb: Limb,
+) -> dict[str, float]:
+    """Return what tells of a zero error of the forces and of clocks that differ, with its sign."""
+    found: dict[str, float] = {}
+    balance = next(check for check in trial.checks if check.name == "force balance")
+    if balance.curves:
+        measured, expected = balance.curves.values()
+        inside = np.concatenate(
+            [
+                np.arange(item.repetition.chest, item.repetition.lockout + 1)
+                for item in trial.repetitions
+            ]
+        )
+        found["force_offset_n"] = float(np.nanmean((measured - expected)[inside]))
+    if emg:
+        predicted = [
+            (
+                item.positions,
+                {head: case.results[0].activation[:, limb.head_names.index(head)] for head in emg},
+            )
+            for item, case in zip(trial.repetitions, solved.cases, strict=True)
+        ]
+        force = next(iter(trial.forces.values()), None)
+        lag = emg_lag(
+            emg, predicted, None if force is None else np.abs(force[:, 1]), trial.track.rate
+        )
+        found |= {
+            "emg_behind_prediction_ms": 1000.0 * lag.behind_prediction,
+            "emg_match": lag.match,
+            "emg_behind_force_ms": 1000.0 * lag.behind_force,
+            "emg_force_match": lag.force_match,
+        }
     return found
 
 

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from momentshare.cohort.peers import influence_table, peers_table
 from momentshare.cohort.solve import LEAST_UNMET, greatest_unmet, short_of
 from momentshare.cohort.statistics import compare_all, subject_means
 from momentshare.reading import HEAD_OUTCOMES, over_people
@@ -95,7 +96,7 @@ def summarise_cohort(result: CohortResult) -> CohortSummary:
         .merge(flagged, on="condition", how="left"),
     }
     tables |= _curves(data["frames"], data["moments"], result.table("motion"))
-    tables |= _statistics(means, regions, confidence)
+    tables |= _statistics(means, regions, confidence, mode)
     tables |= _sensitivity(data["sensitivity"], means, mode)
     tables |= _emg(result)
     tables |= _glenoid(result)
@@ -207,6 +208,7 @@ def _trial_tables(result: CohortResult, short: pd.DataFrame) -> dict[str, pd.Dat
         "checks": result.table("checks", all_solved=True),
         "events": _counted(result.table("events", all_solved=True), counted),
         "places": _places(result.table("places")),
+        "peers": peers_table(result),
     }
 
 
@@ -291,7 +293,7 @@ def _curves(
 
 
 def _statistics(
-    means: pd.DataFrame, regions: pd.DataFrame, confidence: float
+    means: pd.DataFrame, regions: pd.DataFrame, confidence: float, mode: str
 ) -> dict[str, pd.DataFrame]:
     """Compare conditions: activation of every head, moments and ratio over the whole lift."""
     if means["condition"].nunique() < 2:
@@ -310,7 +312,9 @@ def _statistics(
     omnibus, contrasts = compare_all(
         table, keys=["lateral", "outcome", "item"], value="value", confidence=confidence
     )
-    return {"omnibus": omnibus, "contrasts": contrasts}
+    shown = contrasts[contrasts["lateral"] == mode]
+    influence = influence_table(table[table["lateral"] == mode], shown, 1.0 - confidence)
+    return {"omnibus": omnibus, "contrasts": contrasts, "influence": influence}
 
 
 def _sensitivity(table: pd.DataFrame, means: pd.DataFrame, mode: str) -> dict[str, pd.DataFrame]:

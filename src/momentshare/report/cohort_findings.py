@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from momentshare.report import style
+from momentshare.report.cohort_peers import peer_texts
 from momentshare.report.cohort_selection import selection_texts
 from momentshare.report.page import Block, Bullets, Paragraph, Section, Table
 
@@ -40,7 +41,7 @@ def findings(result: CohortResult, summary: CohortSummary) -> Section:
             f"{_several(repetitions, 'repetition')}"
             + (f"; {len(skipped)} skipped (see Trials and checks)." if skipped else ".")
         )
-        items += selection_texts(result)
+        items += [*selection_texts(result), *peer_texts(summary)]
     items += [*short_texts(summary), *left_out(result, summary)]
     blocks: list[Block] = [Bullets(items=items)] if items else []
     blocks += _orders(summary)

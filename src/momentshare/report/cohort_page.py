@@ -14,6 +14,7 @@ from momentshare.report.cohort_methods import (
     people_rows,
     settings_rows,
 )
+from momentshare.report.cohort_peers import never_possible, never_text
 from momentshare.report.page import (
     Block,
     Bullets,
@@ -185,7 +186,20 @@ def _trials(
     ]
     checks = summary.tables.get("checks")
     if checks is not None:
-        blocks.append(_limits_of_checks(checks))
+        never = checks["check"].isin(never_possible(checks))
+        blocks.append(_limits_of_checks(checks[~never]))
+        if never.any():
+            blocks.append(Paragraph(text=never_text(checks)))
+        peers = summary.tables.get("peers")
+        if peers is not None and peers["stands_out"].any():
+            blocks.append(
+                Table(
+                    frame=peers[peers["stands_out"]].drop(columns="stands_out"),
+                    caption="Who stands out from the others, whatever the limits: the median of "
+                    "a person's trials beside that of the other people and their spread "
+                    "(1.48 × median absolute deviation).",
+                )
+            )
         bad = checks[checks["verdict"].isin(["warn", "fail"])]
         rows = [
             Verdict(

@@ -230,6 +230,8 @@ def grip_against_person(
     time: NDArray[np.float64], track: ArmTrack, window: NDArray[np.bool_], sizes: Sizes
 ) -> Check:
     """Distance from elbow to grip against the person's; swapped grips and bar ends show here."""
+    if "grip" in track.placed and track.placed["grip"].way == "forearm":
+        return impossible("grip against the person", "the grip was placed by this very length")
     length = np.linalg.norm(track.hand - track.elbow, axis=-1)
     return _against_person(
         "grip against the person",

@@ -1,0 +1,172 @@
+"""Each person's checks beside those of the others, and what each person does to the contrasts.
+
+A fault that stays below a fixed limit may still stand out from a laboratory's own spread: a force
+cell with a zero error, an electromyogram on a clock of its own. Medians and the median absolute
+deviation are taken, so that the fault does not hide itself.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+if TYPE_CHECKING:
+    from momentshare.cohort.run import CohortResult
+
+__all__ = ["influence_table", "peers_table"]
+
+LEAST_PEOPLE = 4
+"""People from whom on one is laid beside the others; ours."""
+
+_OUT = 4.0
+"""Robust standard deviations from which on a person stands out; ours."""
+
+_FLOOR = 0.05
+"""Least spread that is believed, over the limit of the check; ours."""
+
+_EXCESS = 0.2
+"""Difference from the others, over the limit, below which nothing stands out; ours."""
+
+_TO_SD = 1.4826
+"""Standard deviation over median absolute deviation of a normal distribution."""
+
+_MEASURES = {
+    "force_offset_n": ("vertical force less load × (g + a)", "N", 25.0),
+    "emg_behind_prediction_ms": ("EMG behind prediction", "ms", 300.0),
+    "emg_behind_force_ms": ("EMG behind the hand force", "ms", 300.0),
+}
+"""Signed measures of a trial in its record: name, unit, and a size that stands for a limit."""
+
+
+def peers_table(result: CohortResult) -> pd.DataFrame:
+    """Lay each person's value of every check beside those of the others.
+
+    One row a person and check: the median over the person's trials, the median and robust spread of
+    the other people's, the distance in such spreads, and whether it stands out. Values of checks
+    stand out where they are larger, signed measures on either side. Empty with fewer than four
+    people.
+    """
+    values = _values(result)
+    rows: list[dict[str, Any]] = []
+    for name, part in values.groupby("check", sort=False):
+        own = part.groupby("person", sort=False)["value"].median()
+        if len(own) < LEAST_PEOPLE:
+            continue
+        limit, unit, signed = part[["limit", "unit", "signed"]].iloc[0]
+        for person, value in own.items():
+            others = own.drop(person)
+            middle = float(others.median())
+            deviation = _TO_SD * float((others - middle).abs().median())
+            spread = max(deviation, _FLOOR * limit)
+            excess = float(value) - middle
+            far = excess / spread
+            if signed:
+                excess, size = abs(excess), abs(far)
+            else:
+                size = far
+            rows.append(
+                {
+                    "person": person,
+                    "check": name,
+                    "value": float(value),
+                    "others_median": middle,
+                    "others_spread": spread,
+                    "unit": unit,
+                    "spreads_away": far,
+                    "stands_out": bool(size > _OUT and excess > _EXCESS * limit),
+                    "trials": int((part["person"] == person).sum()),
+                }
+            )
+    return pd.DataFrame(rows)
+
+
+def _values(result: CohortResult) -> pd.DataFrame:
+    """Return values of checks of the measurement and signed measures, one row a trial and check."""
+    parts = []
+    checks = result.table("checks", all_solved=True)
+    if not checks.empty:
+        mine = checks[(checks["about"] == "measurement") & checks["value"].notna()]
+        parts.append(mine[["person", "check", "value", "limit", "unit"]].assign(signed=False))
+    rows = [
+        {
+            "person": o.person,
+            "check": name,
+            "value": float(o.record[key]),
+            "limit": limit,
+            "unit": unit,
+            "signed": True,
+        }
+        for o in result.solved
+        for key, (name, unit, limit) in _MEASURES.items()
+        if o.record.get(key) is not None and np.isfinite(o.record[key])
+    ]
+    if rows:
+        parts.append(pd.DataFrame(rows))
+    columns = ["person", "check", "value", "limit", "unit", "signed"]
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
+
+
+def influence_table(table: pd.DataFrame, contrasts: pd.DataFrame, alpha: float) -> pd.DataFrame:
+    """Leave each person out of each paired contrast.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Columns lateral, outcome, item, person, condition, value: one row a person and condition.
+    contrasts : DataFrame
+        Rows to be judged: lateral, outcome, item, condition, other, and the paired difference.
+    alpha : float
+        Level of the paired t test, not adjusted.
+
+    Returns
+    -------
+    DataFrame
+        One row a contrast and person: the mean paired difference with and without the person, both
+        p values, and whether the sign or the side of ``alpha`` changes without the person.
+    """
+    from scipy.stats import t as student
+
+    keys = ["lateral", "outcome", "item"]
+    wide = table.pivot_table(
+        index=[*keys, "person"], columns="condition", values="value", observed=True
+    )
+    rows: list[dict[str, Any]] = []
+    for row in contrasts.to_dict("records"):
+        key = tuple(row[k] for k in keys)
+        mine = wide.loc[key]
+        if not {row["condition"], row["other"]} <= set(mine.columns):
+            continue
+        both = (mine[row["condition"]] - mine[row["other"]]).dropna()
+        count = len(both)
+        if count < LEAST_PEOPLE:
+            continue
+        values = both.to_numpy(dtype=float)
+        mean = float(values.mean())
+        p = _p(values, student)
+        for person, value in both.items():
+            rest = values[both.index != person]
+            without, p_without = float(rest.mean()), _p(rest, student)
+            rows.append(
+                {name: row[name] for name in (*keys, "condition", "other")}
+                | {
+                    "person": person,
+                    "own_difference": float(value),
+                    "difference_mean": mean,
+                    "difference_without": without,
+                    "p_paired": p,
+                    "p_without": p_without,
+                    "turns": bool(mean * without < 0.0 or (p < alpha) != (p_without < alpha)),
+                }
+            )
+    return pd.DataFrame(rows)
+
+
+def _p(values: np.ndarray[Any, np.dtype[np.float64]], student: Any) -> float:
+    """Two-sided p of a paired t test."""
+    spread = float(values.std(ddof=1))
+    if spread == 0.0:
+        return 0.0 if values.mean() else 1.0
+    statistic = values.mean() / spread * np.sqrt(len(values))
+    return float(2.0 * student.sf(abs(statistic), len(values) - 1))

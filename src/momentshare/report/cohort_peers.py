@@ -1,0 +1,61 @@
+"""Who stands out from a cohort's own spread, and on whom its contrasts hang, in words."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from momentshare.cohort.summary import CohortSummary
+
+__all__ = ["never_possible", "never_text", "peer_texts"]
+
+_SIGNED = {
+    "vertical force less load × (g + a)": "a zero error of the force cells or a wrong load",
+    "EMG behind prediction": "a clock of the EMG of its own (offset_s or delay_s)",
+    "EMG behind the hand force": "a clock of the EMG of its own (offset_s or delay_s)",
+}
+"""What a signed measure that stands out points to."""
+
+
+def peer_texts(summary: CohortSummary) -> list[str]:
+    """Say which values stand out from those of the other people, and whose contrasts turn."""
+    texts = []
+    peers = summary.tables.get("peers")
+    if peers is not None:
+        for row in peers[peers["stands_out"]].to_dict("records"):
+            signed = str(row["check"]) in _SIGNED
+            shape = "+.3g" if signed else ".3g"
+            hint = f"; it may be {_SIGNED[str(row['check'])]}" if signed else ""
+            texts.append(
+                f"{row['person']} stands out in {row['check']}: {row['value']:{shape}} "
+                f"{row['unit']}, the others {row['others_median']:{shape}}, "
+                f"{abs(row['spreads_away']):.0f} of their spreads away{hint}."
+            )
+    influence = summary.tables.get("influence")
+    if influence is not None and influence["turns"].any():
+        turned = influence[influence["turns"]]
+        counts = turned.groupby("person", sort=False).size().sort_values(ascending=False)
+        named = ", ".join(f"{person} ({count})" for person, count in counts.head(5).items())
+        texts.append(
+            "Paired differences that change sign or lose or gain p below the level without one "
+            f"person, by person: {named}; see influence.csv."
+        )
+    return texts
+
+
+def never_possible(checks: pd.DataFrame) -> list[str]:
+    """Name the checks that were possible in no trial."""
+    possible = checks["verdict"] != "not possible"
+    found = possible.groupby(checks["check"], sort=False).any()
+    return [str(name) for name in found.index[~found]]
+
+
+def never_text(checks: pd.DataFrame) -> str:
+    """Say which checks were possible in no trial, and why in the first."""
+    told = []
+    for name in never_possible(checks):
+        note = str(checks.loc[checks["check"] == name, "note"].iloc[0])
+        told.append(f"{name} ({note})")
+    return f"Possible in no trial, so left out here: {'; '.join(told)}."

@@ -1,0 +1,166 @@
+"""Faults below every fixed limit that stand out from a cohort's own spread."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.stats import ttest_rel
+
+from momentshare.cohort.emg_lag import emg_lag
+from momentshare.cohort.load import parse_cohort
+from momentshare.cohort.peers import influence_table
+from momentshare.cohort.run import run_cohort
+from momentshare.cohort.summary import summarise_cohort
+from momentshare.demo.lab import write_lab
+from momentshare.report.cohort_peers import never_possible, never_text, peer_texts
+
+RATE = 100.0
+
+
+# ------------------------------------------------------------------ lag of electromyograms
+
+
+def lift(late=0.0, noise=0.0, seed=1):
+    """Two repetitions with three heads; envelopes on the clock, predictions in the ascents."""
+    rng = np.random.default_rng(seed)
+    time = np.arange(1200) / RATE
+    shapes = {
+        "a": lambda t: np.exp(-(((t - 0.3) / 0.4) ** 2)),
+        "b": lambda t: np.exp(-(((t - 0.6) / 0.5) ** 2)),
+        "c": lambda t: np.clip(0.2 + 0.5 * t, 0.0, 1.0) * (t < 1.6),
+    }
+    begins = (3.0, 8.0)
+    predicted, envelopes = [], {}
+    for begin in begins:
+        at = np.linspace(begin, begin + 1.6, 101)
+        predicted.append((at * RATE, {h: f(at - begin) for h, f in shapes.items()}))
+    for head, shape in shapes.items():
+        signal = sum(shape(time - late - b) * (time - late > b - 0.8) for b in begins)
+        envelopes[head] = signal + noise * rng.standard_normal(len(time))
+    return envelopes, predicted
+
+
+@pytest.mark.parametrize("late", [-0.2, 0.0, 0.12, 0.35])
+def test_the_lag_behind_prediction_comes_back(late):
+    found = emg_lag(*lift(late, noise=0.05), None, RATE)
+    assert found.behind_prediction == pytest.approx(late, abs=0.03)
+    assert found.match > 0.9
+    assert np.isnan(found.behind_force)
+
+
+def test_the_lag_behind_the_force_comes_back():
+    envelopes, predicted = lift(0.35)
+    on_time, _ = lift(0.0)
+    force = 300.0 + 40.0 * np.mean(list(on_time.values()), axis=0)
+    assert emg_lag(envelopes, predicted, force, RATE).behind_force == pytest.approx(0.35, abs=0.03)
+
+
+def test_signals_that_do_not_match_have_no_lag():
+    envelopes, predicted = lift()
+    rng = np.random.default_rng(3)
+    noise = {head: rng.standard_normal(len(v)) for head, v in envelopes.items()}
+    assert np.isnan(emg_lag(noise, predicted, None, RATE).behind_prediction)
+    assert np.isnan(emg_lag({}, predicted, None, RATE).behind_prediction)
+
+
+# ------------------------------------------------------------------ a cohort with two faults
+
+
+CELLS, LATE = "Ines", "Sten"
+
+
+def faulty(place):
+    """One person's cell reads 25 N too little, another's electromyograms come 350 ms late."""
+    text = place.read_text("utf-8")
+    for old, new in (
+        ("frames = 101 ", "frames = 21 "),
+        ('lateral = ["measured", "zero", "free"]', 'lateral = ["measured"]'),
+        ("[emg]", "[statistics]\nsensitivity = false\n\n[emg]"),
+    ):
+        assert text.count(old) == 1
+        text = text.replace(old, new)
+    head, layout, *rest = text.split("[[layout]]")
+    own = layout.replace('"motion capture"', '"cells"') + "[layout.signals.FRz]\nzero = 25.0\n\n"
+    delays = "".join(f'[layout.signals."EMG {k}"]\ndelay_s = -0.35\n' for k in range(1, 6))
+    late = layout.replace('"motion capture"', '"late"') + delays + "\n"
+    text = "[[layout]]".join([head, layout, own, late, *rest])
+    before, *trials = text.split("[[trial]]")
+    for name, other in ((CELLS, "cells"), (LATE, "late")):
+        trials = [
+            t.replace('"motion capture"', f'"{other}"', 1) if f'person = "{name}"' in t else t
+            for t in trials
+            if "broken_off" not in t
+        ]
+    return "[[trial]]".join([before, *trials])
+
+
+@pytest.fixture(scope="module")
+def summary(tmp_path_factory):
+    pytest.importorskip("ezc3d")
+    pytest.importorskip("statsmodels")
+    place = write_lab(tmp_path_factory.mktemp("peers"), repetitions=1)
+    study = parse_cohort(faulty(place), "study.toml", place.parent)
+    return summarise_cohort(run_cohort(study, place.parent / "run", workers=1))
+
+
+def test_a_zero_error_below_the_limit_stands_out(summary):
+    peers = summary.tables["peers"].set_index(["person", "check"])
+    checks = summary.tables["checks"]
+    mine = checks[(checks["person"] == CELLS) & (checks["check"] == "force balance")]
+    offset = peers.loc[(CELLS, "vertical force less load × (g + a)")]
+    assert offset["value"] == pytest.approx(-25.0, abs=4.0)
+    assert offset["stands_out"]
+    out = peers[peers["stands_out"]].reset_index()
+    signed = out[out["check"] == "vertical force less load × (g + a)"]
+    assert list(signed["person"]) == [CELLS]
+    assert len(mine) == 3
+    assert any("zero error" in t and t.startswith(CELLS) for t in peer_texts(summary))
+
+
+def test_electromyograms_on_a_clock_of_their_own_stand_out(summary):
+    peers = summary.tables["peers"]
+    late = peers[peers["check"] == "EMG behind prediction"]
+    out = late[late["stands_out"]]
+    assert list(out["person"]) == [LATE]
+    assert out["value"].iloc[0] - out["others_median"].iloc[0] == pytest.approx(350.0, abs=60.0)
+    assert any("clock of the EMG" in t and t.startswith(LATE) for t in peer_texts(summary))
+
+
+def test_checks_possible_in_no_trial_are_left_out_with_their_reason(summary):
+    checks = summary.tables["checks"]
+    never = never_possible(checks)
+    assert "share of body weight" in never
+    assert "force balance" not in never
+    assert "the hands are not on the ground" in never_text(checks)
+
+
+def test_three_people_are_not_laid_beside_each_other(summary):
+    table = pd.DataFrame({"person": list("abc"), "condition": "x", "value": 1.0})
+    table = table.assign(lateral="measured", outcome="o", item="i")
+    row = {"lateral": "measured", "outcome": "o", "item": "i", "condition": "x", "other": "y"}
+    both = pd.concat([table, table.assign(condition="y")])
+    assert influence_table(both, pd.DataFrame([row]), 0.05).empty
+    assert len(summary.tables["peers"]["person"].unique()) == 6
+
+
+# ------------------------------------------------------------------ influence
+
+
+def test_a_person_on_whom_a_difference_hangs_is_named():
+    """Against SciPy's paired t test with and without each person."""
+    a = np.array([1.20, 1.26, 1.11, 1.22, 1.18, -1.0])
+    b = np.array([1.02, 1.05, 0.93, 1.0, 1.0, 1.0])
+    rows = [
+        {"lateral": "m", "outcome": "o", "item": "i", "person": f"P{k}", "condition": c, "value": v}
+        for c, values in (("x", a), ("y", b))
+        for k, v in enumerate(values)
+    ]
+    row = {"lateral": "m", "outcome": "o", "item": "i", "condition": "x", "other": "y"}
+    found = influence_table(pd.DataFrame(rows), pd.DataFrame([row]), 0.05)
+    assert list(found["person"]) == [f"P{k}" for k in range(6)]
+    assert found["p_paired"].to_numpy() == pytest.approx(ttest_rel(a, b).pvalue)
+    for k in range(6):
+        rest = np.arange(6) != k
+        wanted = ttest_rel(a[rest], b[rest])
+        assert found["p_without"].iloc[k] == pytest.approx(wanted.pvalue)
+        assert found["difference_without"].iloc[k] == pytest.approx((a - b)[rest].mean())
+    assert list(found.loc[found["turns"], "person"]) == ["P5"]
