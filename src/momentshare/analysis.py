@@ -96,6 +96,7 @@ class Prepared:
             ratio=np.zeros(len(lift.reachable)),
             posed=lift.reachable,
             volume_weights=weights if index is None else weights[index],
+            fraction=lift.fraction,
             friction=hand.friction,
             couple_lever=need.couple_moments[:, rows],
             couple_limit=hand.couple,

@@ -22,6 +22,7 @@ import numpy as np
 
 from momentshare.directions import ROWS
 from momentshare.errors import InputError
+from momentshare.exercise.profile import Profile
 from momentshare.sharing import (
     GreatestFactor,
     Sharing,
@@ -51,6 +52,9 @@ _T = TypeVar("_T")
 _ALIKE = 1e-20
 """Square of the sine between two levers below which they are one."""
 
+_EVEN = np.linspace(0.0, 1.0, 101)
+"""Heights over which the mean of a profile is taken."""
+
 _MET = 1e-9
 """Part of the way between bounds within which a value stands at one."""
 
@@ -63,8 +67,9 @@ class Lateral:
     ----------
     mode : {"measured", "zero", "free"}
         A given ratio, no lateral force, or the optimiser's choice.
-    ratio : float or tuple of float
-        Outward push over vertical force, for ``measured``; one value, or one a frame.
+    ratio : float, tuple of float or Profile
+        Outward push over vertical force, for ``measured``; one value, one a frame, or a profile
+        along the lift.
     bounds : pair of float, optional
         Least and greatest ratio for ``free``; by default what friction can hold.
     couples : {"zero", "free"} or pair of float
@@ -75,14 +80,14 @@ class Lateral:
     """
 
     mode: LateralMode
-    ratio: float | tuple[float, ...] = 0.0
+    ratio: float | tuple[float, ...] | Profile = 0.0
     bounds: tuple[float, float] | None = None
     couples: Literal["zero", "free"] | tuple[float, float] = "zero"
 
     def __post_init__(self) -> None:
         if self.mode not in {"measured", "zero", "free"}:
             raise InputError(f"lateral mode: wanted measured, zero or free, got {self.mode!r}")
-        given = np.asarray(self.ratio, dtype=float)
+        given = self._values()
         bad = given[~(np.abs(given) <= 2.0)]
         if bad.size:
             raise InputError(
@@ -110,9 +115,38 @@ class Lateral:
         """Couples that are given [N·m]; zero where none are."""
         return (0.0, 0.0) if isinstance(self.couples, str) else self.couples
 
-    def ratios(self, frames: int) -> Floats:
-        """Ratio in each frame: the given one when measured, otherwise zero; shape (frames,)."""
-        given = np.asarray(self.ratio if self.mode == "measured" else 0.0, dtype=float)
+    def _values(self) -> Floats:
+        """Numbers that the ratio is given by."""
+        if isinstance(self.ratio, Profile):
+            return np.array([value for _, value in self.ratio.points])
+        return np.asarray(self.ratio, dtype=float)
+
+    @property
+    def mean_ratio(self) -> float:
+        """Mean of the given ratio along the lift."""
+        if isinstance(self.ratio, Profile):
+            return float(self.ratio(_EVEN).mean())
+        return float(self._values().mean())
+
+    def shifted(self, by: float) -> Lateral:
+        """Return the same with its ratio shifted."""
+        if isinstance(self.ratio, Profile):
+            moved: Any = Profile(tuple((f, v + by) for f, v in self.ratio.points))
+        else:
+            ratio = self._values() + by
+            moved = float(ratio) if ratio.ndim == 0 else tuple(map(float, ratio))
+        return replace(self, ratio=moved)
+
+    def ratios(self, frames: int, fraction: Floats | None = None) -> Floats:
+        """Ratio in each frame: the given one when measured, otherwise zero; shape (frames,).
+
+        A profile needs the height ``fraction`` of every frame.
+        """
+        if self.mode == "measured" and isinstance(self.ratio, Profile):
+            if fraction is None:
+                raise InputError("lateral ratio: a profile needs the heights of a lift")
+            return self.ratio(np.asarray(fraction, dtype=float))
+        given = np.asarray(self._values() if self.mode == "measured" else 0.0, dtype=float)
         if given.ndim and given.shape != (frames,):
             raise InputError(
                 f"lateral ratio: wanted one value or one for each of {frames} frames, "
@@ -230,6 +264,8 @@ class Balance:
         Whether the optimiser chooses the push in place of ``ratio``.
     ratio_bounds : pair of float array, each of shape (...), optional
         Least and greatest ratio of a free push.
+    fraction : float array, shape (...), optional
+        Height fraction, 0 chest to 1 lock-out; needed for a ratio that is a profile.
     friction : float array, shape (...), optional
         Greatest ratio that friction can hold; bounds a free push where no others are given.
     couple_lever : float array, shape (..., rows, 2), optional
@@ -264,6 +300,7 @@ class Balance:
     groups: tuple[str, ...] = ()
     free: bool = False
     ratio_bounds: tuple[Floats, Floats] | None = None
+    fraction: Floats | None = field(default=None, repr=False)
     friction: Floats | None = None
     couple_lever: Floats | None = field(default=None, repr=False)
     couple_limit: Floats | None = field(default=None, repr=False)
@@ -379,7 +416,12 @@ class Balance:
             )
         ratio = np.zeros(shape)
         if not free:
-            each = [lateral.ratios(n) for lateral, n in zip(laterals, sizes, strict=True)]
+            edges = np.cumsum([0, *sizes])
+            heights = None if self.fraction is None else np.reshape(self.fraction, -1)
+            each = [
+                lateral.ratios(n, None if heights is None else heights[first : first + n])
+                for lateral, n, first in zip(laterals, sizes, edges[:-1], strict=True)
+            ]
             ratio = np.concatenate(each).reshape(shape)
         return replace(
             self,

@@ -351,7 +351,7 @@ def _limits(result: LiftResult) -> tuple[np.ndarray, np.ndarray]:
     """Moments of one more kilogram, and price × moment of each row as parts of their sum."""
     assert result.greatest is not None  # noqa: S101 - the caller has looked
     balance = result.prepared.balance(result.criterion)
-    ratio = result.lateral.ratios(len(balance.posed))
+    ratio = result.lateral.ratios(len(balance.posed), balance.fraction)
     asked = balance.moments_of_a_kilogram(ratio)
     part = result.greatest.multipliers * asked
     total = part.sum(axis=1, keepdims=True)

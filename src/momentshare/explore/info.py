@@ -194,7 +194,7 @@ def _loads(study: Study) -> dict[tuple[int, str], dict[str, Any]]:
     for task in plan_study(study).setup.tasks:
         exercise = task.exercise
         load = getattr(exercise, "load_mass", getattr(exercise, "extra_mass", 0.0))
-        ratio = next((t.ratio for t in task.treatments if t.mode == "measured"), None)
+        ratio = next((t.mean_ratio for t in task.treatments if t.mode == "measured"), None)
         bounds = next((t.bounds for t in task.treatments if t.mode == "free"), None)
         out[task.limb, task.condition] = {"load": float(load), "ratio": ratio, "bounds": bounds}
     return out

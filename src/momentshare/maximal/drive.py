@@ -140,7 +140,7 @@ class DrivenPath:
         """Greatest acceleration [m/s²] at some of the heights and speeds, shape of both."""
         if not load > 0.0:
             raise InputError(f"load: wanted more than zero [kg], got {load!r}")
-        ratio = lateral.ratios(len(self.lift.fraction))[at]
+        ratio = lateral.ratios(len(self.lift.fraction), self.lift.fraction)[at]
         given = lateral if lateral.mode != "measured" else replace(lateral, ratio=tuple(ratio))
         found = self._balance(at, speed, load).treated(given).greatest_load()
         # Where nothing holds the arm, nothing drives the load.

@@ -588,7 +588,7 @@ def lateral_force(study: StudyResult) -> Figure:
                 )
         given = solved.get(condition, "measured") if condition in solved.bars else []
         if given:
-            ratio = np.array([given[0][1].lateral.ratio])
+            ratio = np.array([given[0][1].lateral.mean_ratio])
             axes[1].plot(number, ratio, linestyle="none", marker="_", markersize=15, color="k")
             ranges.append(ratio)
     for ax in axes:

@@ -213,8 +213,7 @@ def shifted_ratio(name: str, by: float) -> Variation:
     def change(given: Lateral) -> Lateral:
         if given.mode != "measured":
             return given
-        ratio = np.asarray(given.ratio, dtype=float) + by
-        return replace(given, ratio=float(ratio) if ratio.ndim == 0 else tuple(map(float, ratio)))
+        return given.shifted(by)
 
     return Variation(name=name, lateral=change)
 

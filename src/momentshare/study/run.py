@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from momentshare.balance import APART, Lateral
 from momentshare.errors import InputError, PostureError, StudyError, UnknownNameError
+from momentshare.exercise import Profile
 from momentshare.model import load_model
 from momentshare.model.numbers import Numbers
 from momentshare.muscle.curves import CURVE_SETS
@@ -256,7 +257,8 @@ def lateral_of(condition: ConditionEntry, settings: SettingsEntry) -> tuple[Late
     What cannot be pushed along, such as dumbbells, is always ``zero``. A bar without a given
     ratio has no ``measured``.
     """
-    ratio = condition.lateral_ratio
+    given = condition.lateral_ratio
+    ratio = Profile(tuple(given)) if isinstance(given, list) else given
     return treatments(
         settings,
         one_bar=EXERCISES[condition.exercise].lateral,

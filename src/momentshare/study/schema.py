@@ -186,7 +186,7 @@ class ConditionEntry(Entry):
     load_kg: Annotated[Number, Field(ge=0.0, le=2000.0)] | None = None
     load_share: Annotated[Number, Field(gt=0.0, le=20.0)] | None = None
     load_per_body_mass: Annotated[Number, Field(gt=0.0, le=20.0)] | None = None
-    lateral_ratio: Annotated[Number, Field(ge=-1.0, le=1.0)] | None = None
+    lateral_ratio: Finite | Points | None = None
     lateral_bounds: tuple[Finite, Finite] | None = None
     duration_s: Annotated[Number, Field(ge=0.1, le=60.0)] | None = None
     chest_height_cm: Annotated[Number, Field(gt=0.0, le=150.0)] | None = None
@@ -222,6 +222,11 @@ class ConditionEntry(Entry):
     @classmethod
     def _share_in_range(cls, value: Varying) -> Varying:
         return _within("hand share", value, 0.05, 1.5, "of body weight")
+
+    @field_validator("lateral_ratio")
+    @classmethod
+    def _ratio_in_range(cls, value: Varying) -> Varying:
+        return _within("lateral ratio", value, -1.0, 1.0, "of the vertical force")
 
     @field_validator("spacing_biacromial")
     @classmethod

@@ -219,8 +219,7 @@ def _solve_person(
             for lateral in lateral_of(condition, settings):
                 shifted = lateral
                 if lateral.mode == "measured":
-                    ratio = float(np.asarray(lateral.ratio)) + float(shifts[condition.name][draw])
-                    shifted = replace(lateral, ratio=ratio)
+                    shifted = lateral.shifted(float(shifts[condition.name][draw]))
                 wanted.append((place, shifted))
         for criterion in plan.criteria:
             chosen = replace(settings.criterion(), exponent=plan.exponent(criterion))
