@@ -24,10 +24,11 @@ from momentshare.directions import ROWS
 from momentshare.errors import InputError
 from momentshare.exercise.profile import Profile
 from momentshare.sharing import (
+    Cone,
     GreatestFactor,
     Sharing,
     Status,
-    cone_inequalities,
+    contact_cone,
     greatest_factor,
     share,
 )
@@ -646,8 +647,8 @@ class Balance:
             ratio = _times(self._push_weights(), left) / (best.factor * load.vertical)
         return np.where(np.isfinite(ratio), ratio, 0.0)
 
-    def _cone(self) -> tuple[Floats, Floats]:
-        """Inequalities that keep the head's force on the glenoid within the stability limits.
+    def _cone(self) -> Cone:
+        """Planes that keep the head's force on the glenoid within the stability limits.
 
         A free lateral force adds to the joint force. It follows from the balance R F + C f = m
         as f = C·(m - R F) / C·C, with C square to the levers of free couples; that is linear in
@@ -663,7 +664,7 @@ class Balance:
             across = across + rest[..., None] * held.push_axis
             by_head = np.einsum("...r,...rh->...h", weight, self.arms)
             lines = lines + by_head[..., None] * held.push_axis[..., None, :]
-        return cone_inequalities(
+        return contact_cone(
             lines, -across, held.limits, axis=-held.frame[..., 2, :], towards=held.frame[..., 0, :]
         )
 

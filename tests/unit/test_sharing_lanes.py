@@ -21,7 +21,7 @@ def both(arms, capacity, moments, **given):
     """Answers side by side before any other kernel helps, and one frame at a time."""
     problem = build_problem(arms, capacity, moments, **given)
     side, single = _compiled.empty_raw(problem), _compiled.empty_raw(problem)
-    kernel = _compiled._lanes_for(problem)
+    kernel = _kernel_lanes.lane_kernel(problem.rows)
     kernel(
         problem.arms, problem.capacity, problem.moments, problem.passive, problem.weights,
         0, problem.frames, side.activation, side.multipliers, side.unmet, side.status,
@@ -136,7 +136,7 @@ def test_bad_numbers_spoil_their_own_lane_only():
     spoiled[1][5, 3] = -100.0
     spoiled[2][9, 1] = np.inf
     raw = _compiled.empty_raw(problem)
-    _compiled._lanes_for(problem)(
+    _kernel_lanes.lane_kernel(4)(
         *spoiled, problem.passive, problem.weights, 0, 16, raw.activation, raw.multipliers,
         raw.unmet, raw.status, raw.numbers, np.empty(_kernel_lanes.room(4, 28)),
         _compiled.limits_of_method(),

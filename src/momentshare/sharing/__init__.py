@@ -28,13 +28,14 @@ installation and the home folder are read-only it is kept in a private folder be
 system's temporary one, and where that is closed too, compiled in each process.
 """
 
-from momentshare.sharing._cone import cone_inequalities
+from momentshare.sharing._cone import cone_inequalities, contact_cone
 from momentshare.sharing._feasible import (
     GreatestFactor,
     GreatestMoment,
     greatest_factor,
     greatest_moment,
 )
+from momentshare.sharing._force_cone import Cone
 from momentshare.sharing._gradients import Gradients, force_gradients
 from momentshare.sharing._result import Certificate, Sharing, Status
 from momentshare.sharing._share import share
@@ -43,6 +44,7 @@ from momentshare.sharing._solver import Answer, Solver
 __all__ = [
     "Answer",
     "Certificate",
+    "Cone",
     "Gradients",
     "GreatestFactor",
     "GreatestMoment",
@@ -50,6 +52,7 @@ __all__ = [
     "Solver",
     "Status",
     "cone_inequalities",
+    "contact_cone",
     "force_gradients",
     "greatest_factor",
     "greatest_moment",

@@ -47,17 +47,18 @@ def certify(
     priced = ROUNDED * np.where(short, 0.0, np.einsum("fj,fj->f", np.abs(multipliers), size))
     size = np.broadcast_to((size / rows).max(axis=1), (problem.frames,))
 
-    none = np.zeros((problem.frames, problem.limits.shape[1]))
+    limits = problem.limits
+    none = np.zeros((problem.frames, problem.facets))
     held = none if held is None else held
     parted = none if parted is None else parted
-    slack = problem.levels - np.einsum("fgi,fi->fg", problem.limits, force)
-    room = np.abs(problem.levels) + np.einsum("fgi,fi->fg", np.abs(problem.limits), np.abs(force))
+    slack = problem.levels - np.einsum("fgi,fi->fg", limits, force)
+    room = np.abs(problem.levels) + np.einsum("fgi,fi->fg", np.abs(limits), np.abs(force))
     priced = priced + ROUNDED * np.einsum("fg,fg->f", held, room)
 
     relative = unmet / rows
     distance = np.linalg.norm(relative, axis=1)
     along = np.einsum("fji,fj->fi", loads, relative / rows)
-    along = along - problem.capacity * np.einsum("fgi,fg->fi", problem.limits, parted)
+    along = along - problem.capacity * np.einsum("fgi,fg->fi", limits, parted)
     lost = (np.maximum(along, 0.0) - along * activation).sum(axis=1)
     lost = lost + np.einsum("fg,fg->f", parted, slack)
     closer = lost / np.where(distance > 0.0, distance, 1.0)
@@ -65,12 +66,12 @@ def certify(
     residual = np.where(short, np.abs(closer) * rows.max(axis=1), np.abs(unmet).max(axis=1))
 
     drive = np.einsum("fji,fj->fi", loads, multipliers)
-    drive = drive - problem.capacity * np.einsum("fgi,fg->fi", problem.limits, held)
+    drive = drive - problem.capacity * np.einsum("fgi,fg->fi", limits, held)
     broken = np.maximum(-slack, 0.0) / np.where(room > 0.0, room, 1.0)
     # Where rows nearly depend on each other, and in a shortfall, λ is long and its terms
     # cancel; their rounding is no fault of the answer.
     terms = np.einsum("fji,fj->fi", np.abs(loads), np.abs(multipliers))
-    terms = terms + problem.capacity * np.einsum("fgi,fg->fi", np.abs(problem.limits), held)
+    terms = terms + problem.capacity * np.einsum("fgi,fg->fi", np.abs(limits), held)
     terms = terms.max(axis=1, initial=0.0)
     stationarity = stationarity_of(drive, activation, weights, p, ROUNDED * terms)
     effort = weights * activation**p

@@ -11,8 +11,10 @@ from momentshare._kernels import in_chunks, is_available
 from momentshare.errors import MissingExtraError
 from momentshare.sharing import _newton, _stages
 from momentshare.sharing._balance import DEPENDENT, IDLE
+from momentshare.sharing._beyond import with_slacks
 from momentshare.sharing._certificate import CERTIFIED, ROUNDED
 from momentshare.sharing._result import RawSharing, Status
+from momentshare.sharing._within import run_within
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -23,10 +25,6 @@ if TYPE_CHECKING:
 
 CHUNK = 2048
 """Frames that are worth a thread of their own."""
-
-
-BROKEN = 1e-12
-"""Part of its terms by which an inequality may be exceeded: rounding."""
 
 
 def solve_compiled(
@@ -61,7 +59,7 @@ def solve_compiled(
 def empty_raw(problem: Problem) -> RawSharing:
     """Room for the answers of every frame."""
     frames, rows, heads, free = problem.frames, problem.rows, problem.heads, problem.free
-    facets = problem.limits.shape[1]
+    facets = problem.facets
     return RawSharing(
         activation=np.empty((frames, heads)),
         multipliers=np.empty((frames, rows)),
@@ -100,59 +98,66 @@ def limits_of_method() -> Limits:
 
 def run_kernel(problem: Problem, raw: RawSharing, threads: int | None, *, chain: bool) -> None:
     """Fill ``raw``; a frame that no kernel can certify reads ``uncertified``."""
-    lanes = _lanes_for(problem)
-    if lanes is None:
+    if not _side_by_side(problem):
         _run_single(problem, raw, threads, chain=chain)
-        return
-    from momentshare.sharing._kernel_lanes import room
+    else:
+        if problem.facets:
+            run_within(problem, raw, threads, limits_of_method())
+        else:
+            _run_lanes(problem, raw, threads)
+        left = np.flatnonzero(raw.status == Status.UNCERTIFIED)
+        if left.size:
+            part = problem.take(left) if problem.frames > 1 else problem
+            again = empty_raw(part)
+            _run_single(part, again, threads, chain=False)
+            for name in RawSharing.__dataclass_fields__:
+                getattr(raw, name)[left] = getattr(again, name)
+    if problem.facets:
+        _mark_infeasible(problem, raw, threads)
 
+
+def _mark_infeasible(problem: Problem, raw: RawSharing, threads: int | None) -> None:
+    """Find the frames whose inequalities no forces obey; their values are NaN."""
+    left = np.flatnonzero(raw.status == Status.UNCERTIFIED)
+    if left.size == 0:
+        return
+    part = with_slacks(problem.take(left) if problem.frames > 1 else problem)
+    found = empty_raw(part)
+    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+        _run_single(part, found, threads, chain=False)
+    none = left[found.status == Status.SHORTFALL]
+    for name in RawSharing.__dataclass_fields__:
+        getattr(raw, name)[none] = Status.INFEASIBLE if name == "status" else np.nan
+
+
+def _side_by_side(problem: Problem) -> bool:
+    """Whether the problem is plain enough for eight frames side by side, and that compiles here."""
+    plain = problem.exponent == 2.0 and problem.free == 0
+    if not plain or problem.start is not None or not is_available():
+        return False
+    from momentshare.sharing._kernel_lanes import FEWEST_HEADS, MOST_ROWS, lane_kernel
+
+    if problem.heads < FEWEST_HEADS or problem.rows > MOST_ROWS:
+        return False
+    return lane_kernel(problem.rows) is not None
+
+
+def _run_lanes(problem: Problem, raw: RawSharing, threads: int | None) -> None:
+    """Solve eight frames side by side, without inequalities."""
+    from momentshare.sharing._kernel_lanes import lane_kernel, room
+
+    kernel = lane_kernel(problem.rows)
+    assert kernel is not None  # noqa: S101 - it has just been asked for
     size, limits = room(problem.rows, problem.heads), limits_of_method()
 
     def run(first: int, last: int) -> None:
-        lanes(
+        kernel(
             problem.arms, problem.capacity, problem.moments, problem.passive, problem.weights,
             first, last, raw.activation, raw.multipliers, raw.unmet, raw.status, raw.numbers,
             np.empty(size), limits,
         )  # fmt: skip
 
     in_chunks(run, problem.frames, threads, least=CHUNK)
-    if problem.limits.shape[1]:
-        _check_limits(problem, raw)
-    left = np.flatnonzero(raw.status == Status.UNCERTIFIED)
-    if left.size:
-        part = problem.take(left) if problem.frames > 1 else problem
-        again = empty_raw(part)
-        _run_single(part, again, threads, chain=False)
-        for name in RawSharing.__dataclass_fields__:
-            getattr(raw, name)[left] = getattr(again, name)
-
-
-def _check_limits(problem: Problem, raw: RawSharing) -> None:
-    """Leave frames that break an inequality to the kernel for single frames.
-
-    An optimum without the inequalities that keeps them all is the optimum with them.
-    """
-    force = problem.capacity * raw.activation + problem.passive
-    excess = np.einsum("fgi,fi->fg", problem.limits, force) - problem.levels
-    size = np.einsum("fgi,fi->fg", np.abs(problem.limits), np.abs(force)) + np.abs(problem.levels)
-    broken = ~(excess <= BROKEN * size)
-    raw.status[broken.any(axis=1)] = Status.UNCERTIFIED
-    raw.held[...] = 0.0
-    raw.parted[...] = 0.0
-    share = np.maximum(excess, 0.0) / np.where(size > 0.0, size, 1.0)
-    np.maximum(raw.numbers[:, 1], share.max(axis=1, initial=0.0), out=raw.numbers[:, 1])
-
-
-def _lanes_for(problem: Problem) -> Callable[..., None] | None:
-    """Give the kernel for eight frames side by side where the problem is plain enough."""
-    plain = problem.exponent == 2.0 and problem.free == 0
-    if not plain or problem.start is not None or not is_available():
-        return None
-    from momentshare.sharing._kernel_lanes import FEWEST_HEADS, MOST_ROWS, lane_kernel
-
-    if problem.heads < FEWEST_HEADS or problem.rows > MOST_ROWS:
-        return None
-    return lane_kernel(problem.rows)
 
 
 def _run_single(problem: Problem, raw: RawSharing, threads: int | None, *, chain: bool) -> None:
@@ -161,7 +166,7 @@ def _run_single(problem: Problem, raw: RawSharing, threads: int | None, *, chain
     from momentshare.sharing._kernel_frame import room
 
     frames, rows = problem.frames, problem.rows
-    size = room(rows, problem.heads, problem.free, problem.limits.shape[1])
+    size = room(rows, problem.heads, problem.free, problem.facets)
     start = np.zeros((0, rows)) if problem.start is None else problem.start
     limits = limits_of_method()
 

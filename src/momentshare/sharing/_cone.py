@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.errors import ShapeError
+from momentshare.sharing._force_cone import Cone
 from momentshare.sharing._problem import numbers
 
 if TYPE_CHECKING:
@@ -26,7 +27,37 @@ def cone_inequalities(
     axis: ArrayLike,
     towards: ArrayLike,
 ) -> tuple[FloatArray, FloatArray]:
-    """Inequalities G F ≤ h that keep a joint force inside a direction-dependent cone.
+    """Give the inequalities G F ≤ h of :func:`contact_cone`.
+
+    Returns
+    -------
+    G : float array, shape (..., facets, heads)
+    h : float array, shape (..., facets)
+        [N], for the ``inequalities`` of :func:`share`.
+
+    Examples
+    --------
+    >>> from momentshare.sharing import cone_inequalities
+    >>> G, h = cone_inequalities(
+    ...     [[1.0, 0.0, 0.0]], [0.0, 10.0, 0.0], [0.5] * 8, axis=[1, 0, 0], towards=[0, 1, 0]
+    ... )
+    >>> G.shape, float(h[0])
+    ((8, 1), -10.0)
+    """
+    return contact_cone(
+        lines_of_action, base_force, ratios, axis=axis, towards=towards
+    ).inequalities()
+
+
+def contact_cone(
+    lines_of_action: ArrayLike,
+    base_force: ArrayLike,
+    ratios: ArrayLike,
+    *,
+    axis: ArrayLike,
+    towards: ArrayLike,
+) -> Cone:
+    """Keep a joint force inside a direction-dependent cone.
 
     The joint force is ``N(F) = base_force + Σ_i F_i u_i``. Its compressive component is
     ``N·axis``; along the tangential direction t_k, at k/facets of a turn from ``towards``
@@ -51,9 +82,8 @@ def cone_inequalities(
 
     Returns
     -------
-    G : float array, shape (..., facets, heads)
-    h : float array, shape (..., facets)
-        [N], for the ``inequalities`` of :func:`share`.
+    Cone
+        For the ``inequalities`` of :func:`share`.
 
     Raises
     ------
@@ -63,12 +93,12 @@ def cone_inequalities(
 
     Examples
     --------
-    >>> from momentshare.sharing import cone_inequalities
-    >>> G, h = cone_inequalities(
+    >>> from momentshare.sharing import contact_cone
+    >>> cone = contact_cone(
     ...     [[1.0, 0.0, 0.0]], [0.0, 10.0, 0.0], [0.5] * 8, axis=[1, 0, 0], towards=[0, 1, 0]
     ... )
-    >>> G.shape, float(h[0])
-    ((8, 1), -10.0)
+    >>> cone.normals.shape, float(cone.levels[0])
+    ((8, 3), -10.0)
     """
     lines = _vectors("lines_of_action", lines_of_action, 2)
     base = _vectors("base_force", base_force, 1)
@@ -88,16 +118,22 @@ def cone_inequalities(
     if (size <= 1e-9 * np.linalg.norm(first, axis=-1, keepdims=True)).any():
         raise ShapeError("towards", "a direction across the axis", f"{np.asarray(towards)}")
     across = across / size
-    third = np.cross(along, across)
-
-    turn = 2.0 * np.pi * np.arange(ratio.shape[-1]) / ratio.shape[-1]
-    tangent = (
-        np.cos(turn)[:, None] * across[..., None, :] + np.sin(turn)[:, None] * third[..., None, :]
+    # Right-handed: along × across, written out because np.cross is slow.
+    a, b = np.broadcast_arrays(along, across)
+    third = np.stack(
+        [
+            a[..., 1] * b[..., 2] - a[..., 2] * b[..., 1],
+            a[..., 2] * b[..., 0] - a[..., 0] * b[..., 2],
+            a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0],
+        ],
+        axis=-1,
     )
-    facet = tangent - ratio[..., None] * along[..., None, :]
-    G = facet @ np.swapaxes(lines, -1, -2)
-    h = -(facet @ base[..., None])[..., 0]
-    return G, h
+    basis = np.stack([a, b, third], axis=-2)
+    turn = 2.0 * np.pi * np.arange(ratio.shape[-1]) / ratio.shape[-1]
+    around = np.broadcast_to(np.stack([np.cos(turn), np.sin(turn)], axis=-1), (*ratio.shape, 2))
+    planes = np.concatenate([-ratio[..., None], around], axis=-1)
+    normals = planes @ basis
+    return Cone(lines=lines, normals=normals, levels=-(normals @ base[..., None])[..., 0])
 
 
 def _vectors(name: str, values: ArrayLike, axes: int) -> FloatArray:

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from momentshare._kernels.compiling import has_numba, outermost
-from momentshare.sharing import _lane_code, _lanes
+from momentshare.sharing import _lane_code, _lane_exchange, _lanes
 from momentshare.sharing._kernel_frame import Limits
 from momentshare.sharing._lane_code import (
     LAM,
@@ -113,7 +113,7 @@ def _compile(rows: int) -> Callable[..., None]:
                 done = lane_pass(rows, loads, sides, state, limits.residual, 1 if index == 0 else 0)
                 if done == 2**LANES - 1:
                     break
-            good = certify(rows, packed, sides, state, limits.certified, limits.rounded)
+            good = certify(rows, 0, packed, sides, state, limits.certified, limits.rounded)
             scatter(activation, 0, begin, last, heads, sides[4])
             for lane in range(min(LANES, last - begin)):
                 f = begin + lane
@@ -140,6 +140,7 @@ def _compile(rows: int) -> Callable[..., None]:
         written(types.float64, 1),
         typeof(Limits(*(0.0,) * len(Limits._fields))),  # type: ignore[no-untyped-call]
     )
-    files = [str(Path(module.__file__ or "")) for module in (_lane_code, _lanes)]
+    files = [str(Path(module.__file__ or "")) for module in (_lane_code, _lane_exchange, _lanes)]
+    files.append(__file__)
     made: Callable[..., None] = outermost(signature, files, closed_over=f"{rows} rows")(solve_lanes)
     return made

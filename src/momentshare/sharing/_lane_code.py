@@ -19,6 +19,10 @@ SLOPE, SIZE, DONE, LENGTH, FIRST_STEP, RESIDUAL, BOUND, STATIONARITY, GAP = rang
 """Single rows that follow them."""
 
 
+SIDES = ("capacity", "passive", "weights", "reciprocal", "activation")
+"""What a block keeps of its heads."""
+
+
 def state_rows(rows: int) -> int:
     """Rows of eight doubles that a block keeps."""
     return 7 * rows + 9
@@ -179,3 +183,28 @@ class Code:
             )
             for j in range(self.rows)
         ]
+
+
+def opened(context: Any, builder: Any, kind: Any, given: Any) -> list[Any]:
+    """Give the arguments of written code, arrays as views of them."""
+    from numba.core import types
+
+    return [
+        context.make_array(item)(context, builder, value)
+        if isinstance(item, types.Array) else value
+        for item, value in zip(kind.args, given, strict=True)
+    ]  # fmt: skip
+
+
+def of_heads(code: Code, view: Any) -> dict[str, Any]:
+    """Give the addresses of the parts of an array (5, heads, 8)."""
+    size = code.builder.mul(code.heads, code.index(LANES))
+    return {
+        name: code.builder.gep(view.data, [code.builder.mul(size, code.index(k))])
+        for k, name in enumerate(SIDES)
+    }
+
+
+def started(builder: Any, rows: int, heads: Any, state: Any) -> Code:
+    """Give the builder for an array (5, heads, 8) and the state of a block."""
+    return Code(builder, rows, builder.extract_value(heads.shape, 1), state.data)

@@ -8,9 +8,10 @@ compiler splits the operations, which gives the same numbers.
 One pass does for eight frames what a step of ``_kernel_newton`` does for one: drives,
 activations, unmet moment and Hessian in one sweep over the heads, then the step by Cholesky.
 It begins at λ = 0 with every head counted as free, so that the first step is the least
-squares one. In place of an exact line search a step is capped, and cut to a tenth where
-the slope along it has turned to less than −½ of what it was. That settles nearly every
-frame within ten passes; the others are left to the kernel for single frames.
+squares one. In place of an exact line search a step is capped, and cut where the slope along
+it has turned to less than −½ of what it was: to where the line through both slopes is zero.
+That settles nearly every frame within eight passes; the others are left to the kernel for
+single frames.
 """
 
 from __future__ import annotations
@@ -37,7 +38,11 @@ from momentshare.sharing._lane_code import (
     UNMET,
     Code,
     Vector,
+    of_heads,
+    opened,
+    started,
 )
+from momentshare.sharing._lane_exchange import in_order, write_exchange
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -50,6 +55,9 @@ CAP = 8.0
 
 TURNED = -0.5
 """Slope along a step, relative to the one at its begin, from which the step is cut."""
+
+ONWARD, COLD, WARM = 0, 1, 2
+"""Kinds of pass: a later one, the first from λ = 0, the first from multipliers at hand."""
 
 
 def write_set_up(code: Code, arms: Any, loads: Any, given: dict[str, Any]) -> None:
@@ -96,7 +104,10 @@ def write_set_up(code: Code, arms: Any, loads: Any, given: dict[str, Any]) -> No
 
 
 def write_pass(code: Code, loads: Any, reciprocal: Any, tolerance: Any, first: Any) -> Any:
-    """Write one Newton pass; gives the lanes that are done as the bits of a number."""
+    """Write one Newton pass; gives the lanes that are done as the bits of a number.
+
+    ``first`` tells the kind of pass: ``ONWARD``, ``COLD`` or ``WARM``.
+    """
     from numba.core import cgutils
 
     builder, rows, ir = code.builder, code.rows, code.ir
@@ -106,8 +117,9 @@ def write_pass(code: Code, loads: Any, reciprocal: Any, tolerance: Any, first: A
     price = [lam[j] * unit[j] for j in range(rows)]
     pairs = [(j, k) for j in range(rows) for k in range(j + 1)]
     supplied, bent, square = code.sums(rows), code.sums(len(pairs)), code.sums(1)[0]
-    flag = builder.icmp_signed("!=", first, code.index(0))
-    free_all = code.spread(flag, ir.VectorType(ir.IntType(1), LANES))
+    flags = ir.VectorType(ir.IntType(1), LANES)
+    free_all = code.spread(builder.icmp_signed("==", first, code.index(COLD)), flags)
+    begun = code.spread(builder.icmp_signed("==", first, code.index(WARM)), flags)
     with cgutils.for_range(builder, code.heads) as loop:
         A, r = code.load_head(loads, loop.index), code.load(reciprocal, code.head(loop.index))
         drive = A[0] * price[0]
@@ -141,9 +153,14 @@ def write_pass(code: Code, loads: Any, reciprocal: Any, tolerance: Any, first: A
         begin += step[j] * rest[j]
         ahead += before[j] * rest[j]
     turned = ahead.compare("<", code.single(SLOPE) * TURNED)
-    longest = free_all.choose(reach, code.single(FIRST_STEP))
+    known = reach
+    for j in range(rows):
+        known = known.most(lam[j].size())
+    longest = free_all.choose(reach, begun.choose(known, code.single(FIRST_STEP)))
     length = (longest * CAP / reach.most(1e-300)).least(1.0)
-    length = turned.choose(code.single(LENGTH) * 0.1, length)
+    before_it = code.single(SLOPE)
+    crossing = (before_it / (before_it - ahead)).most(0.1)
+    length = turned.choose(code.single(LENGTH) * crossing, length)
     for j in range(rows):
         origin = turned.choose(code.row(BASE, j), lam[j])
         chosen = turned.choose(before[j], step[j])
@@ -192,12 +209,13 @@ def _solve(rows: int, right: list[Vector], H: dict[tuple[int, int], Vector]) -> 
 
 
 def write_certificate(
-    code: Code, arms: Any, given: dict[str, Any], activation: Any, certified: Any, rounded: Any
+    code: Code, held: int, arms: Any, given: dict[str, Any], certified: Any, rounded: Any
 ) -> Any:
     """Write activations, multipliers and certificate; gives the lanes that are certified.
 
     The numbers of ``_certificate.certify`` for p = 2 and a moment that is met, from arms,
-    capacities, passive forces, weights and moments as they were given.
+    capacities, passive forces, weights and moments as they were given. The last ``held`` rows
+    are inequalities in force.
     """
     from numba.core import cgutils
 
@@ -206,7 +224,7 @@ def write_certificate(
     price = [code.row(LAM, j) / norm[j] for j in range(rows)]
     total, bare = code.sums(rows), code.sums(rows)
     greatest, cost, parts, worst = code.sums(4)
-    part = code.spread(rounded)
+    part, activation = code.spread(rounded), given["activation"]
 
     def of_head(i: Any) -> tuple[Vector, Vector, Vector, list[Vector], Vector]:
         at, R = code.head(i), code.load_head(arms, i)
@@ -243,126 +261,51 @@ def write_certificate(
         excess = a.compare("<=", 0.0).choose(excess.most(0.0), excess)
         code.raise_to(worst, (excess.size() / scale).least((a - reduced).size()))
     near, residual, size = code.constant(0.0), code.constant(0.0), code.constant(0.0)
-    loose, priced = code.constant(0.0), code.constant(0.0)
+    loose, priced, bound = code.constant(0.0), code.constant(0.0), code.constant(0.0)
     for j in range(rows):
         moment = code.row(MOMENT, j)
         unmet = moment - code.value(total[j])
         code.keep(UNMET, j, unmet)
         code.keep(LAM, j, price[j])
         reach = moment.size() + code.value(bare[j])
-        residual = residual.most(unmet.size())
-        near = near.most(unmet.size() / norm[j])
-        size = size.most(reach / norm[j])
+        if j < rows - held:
+            residual = residual.most(unmet.size())
+            near = near.most(unmet.size() / norm[j])
+            size = size.most(reach / norm[j])
+        else:
+            bound = bound.most(unmet * -1.0 / reach.compare(">", 0.0).choose(reach, 1.0))
         loose += price[j] * unmet
         priced += price[j].size() * reach
     spent = code.value(cost).most(priced * part)
     gap = (code.value(parts) - loose) / spent.compare(">", 0.0).choose(spent, 1.0)
     for which, value in (
-        (RESIDUAL, residual), (BOUND, code.constant(0.0)), (STATIONARITY, code.value(worst)),
+        (RESIDUAL, residual), (BOUND, bound), (STATIONARITY, code.value(worst)),
         (GAP, gap),
     ):  # fmt: skip
         code.keep_single(which, value)
     limit = code.spread(certified)
     good = near.compare("<=", size * limit).both(code.value(worst).compare("<=", limit))
     good = good.both(gap.size().compare("<=", limit)).both(gap.compare("==", gap))
-    good = good.both(code.single(DONE).compare(">", 0.5))
+    good = good.both(code.single(DONE).compare(">", 0.5)).both(bound.compare("<=", limit))
     return builder.zext(builder.bitcast(good.value, ir.IntType(LANES)), code.index)
-
-
-def _transposed(builder: Any, vectors: list[Any]) -> list[Any]:
-    """Write the exchange of rows and columns of eight vectors of eight."""
-    from llvmlite import ir
-
-    kind = ir.VectorType(ir.IntType(32), LANES)
-    for span in (1, 2, 4):
-        following: list[Any] = [None] * LANES
-        low = [k if k & span == 0 else k - span + LANES for k in range(LANES)]
-        high = [k + span if k & span == 0 else k + LANES for k in range(LANES)]
-        for k in range(LANES):
-            if k & span == 0:
-                one, other = vectors[k], vectors[k + span]
-                following[k] = builder.shuffle_vector(one, other, ir.Constant(kind, low))
-                following[k + span] = builder.shuffle_vector(one, other, ir.Constant(kind, high))
-        vectors = following
-    return vectors
-
-
-def write_exchange(
-    code: Code,
-    frames: Any,
-    stride: Any,
-    first: Any,
-    last: Any,
-    count: Any,
-    block: Any,
-    *,
-    back: bool,
-) -> None:
-    """Write the way between ``count`` numbers of each of eight frames and (count, 8).
-
-    Frames beyond the last repeat it. At least eight numbers; the end is done over.
-    """
-    from numba.core import cgutils
-
-    builder, index = code.builder, code.index
-    starts = []
-    for lane in range(LANES):
-        frame = builder.add(first, index(lane))
-        frame = builder.select(builder.icmp_signed("<", frame, last), frame,
-                               builder.sub(last, index(1)))  # fmt: skip
-        starts.append(builder.gep(frames, [builder.mul(frame, stride)]))
-    blocks = builder.sdiv(builder.add(count, index(LANES - 1)), index(LANES))
-    with cgutils.for_range(builder, blocks) as loop:
-        begin = builder.mul(loop.index, index(LANES))
-        end = builder.sub(count, index(LANES))
-        begin = builder.select(builder.icmp_signed("<", begin, end), begin, end)
-        inside = [builder.mul(builder.add(begin, index(k)), index(LANES)) for k in range(LANES)]
-        if back:
-            values = [code.load(block, at).value for at in inside]
-            for start, value in zip(starts, _transposed(builder, values), strict=True):
-                code.store(Vector(builder, value), start, begin)
-        else:
-            values = [code.load(start, begin).value for start in starts]
-            for at, value in zip(inside, _transposed(builder, values), strict=True):
-                code.store(Vector(builder, value), block, at)
 
 
 def lane_functions() -> tuple[Callable[..., Any], ...]:
     """Give the written code as functions for compiled code.
 
     ``set_up(rows, arms, loads, heads, state)``, ``lane_pass(rows, loads, heads, state,
-    tolerance, first)``, ``certify(rows, arms, heads, state, certified, rounded)`` and
-    ``gather`` and ``scatter(frames, shared, first, last, count, block)``. Rows have to be a
-    constant; ``heads`` (6, heads, 8) holds capacity, passive force, weights, reciprocal and
-    activation.
+    tolerance, first)``, ``certify(rows, held, arms, heads, state, certified, rounded)``,
+    and ``gather`` and ``scatter(frames, shared, first, last, count, block)``. Rows and held have
+    to be constants; ``heads`` (5, heads, 8) holds capacity, passive force, weights, reciprocal
+    and activation.
     """
     from numba.core import types
     from numba.extending import intrinsic
 
-    names = ("capacity", "passive", "weights", "reciprocal", "activation")
-
-    def opened(context: Any, builder: Any, kind: Any, given: Any) -> tuple[list[Any], Any]:
-        views = [
-            context.make_array(item)(context, builder, value)
-            if isinstance(item, types.Array) else value
-            for item, value in zip(kind.args, given, strict=True)
-        ]  # fmt: skip
-        return views, views
-
-    def of_heads(code: Code, view: Any) -> dict[str, Any]:
-        size = code.builder.mul(code.heads, code.index(LANES))
-        return {
-            name: code.builder.gep(view.data, [code.builder.mul(size, code.index(k))])
-            for k, name in enumerate(names)
-        }
-
-    def started(builder: Any, rows: int, heads: Any, state: Any) -> Code:
-        return Code(builder, rows, builder.extract_value(heads.shape, 1), state.data)
-
     @intrinsic(prefer_literal=True)
     def set_up(_typing: Any, rows: Any, arms: Any, loads: Any, heads: Any, state: Any) -> Any:
         def write(context: Any, builder: Any, kind: Any, given: Any) -> Any:
-            views, _ = opened(context, builder, kind, given)
+            views = opened(context, builder, kind, given)
             code = started(builder, rows.literal_value, views[3], views[4])
             write_set_up(code, views[1].data, views[2].data, of_heads(code, views[3]))
             return context.get_dummy_value()
@@ -374,7 +317,7 @@ def lane_functions() -> tuple[Callable[..., Any], ...]:
         _typing: Any, rows: Any, loads: Any, heads: Any, state: Any, _tolerance: Any, _first: Any
     ) -> Any:
         def write(context: Any, builder: Any, kind: Any, given: Any) -> Any:
-            views, _ = opened(context, builder, kind, given)
+            views = opened(context, builder, kind, given)
             code = started(builder, rows.literal_value, views[2], views[3])
             reciprocal = of_heads(code, views[2])["reciprocal"]
             return write_pass(code, views[1].data, reciprocal, views[4], views[5])
@@ -383,17 +326,18 @@ def lane_functions() -> tuple[Callable[..., Any], ...]:
 
     @intrinsic(prefer_literal=True)
     def certify(
-        _typing: Any, rows: Any, arms: Any, heads: Any, state: Any, _certified: Any, _rounded: Any
-    ) -> Any:
+        _typing: Any, rows: Any, held: Any, arms: Any, heads: Any, state: Any, _certified: Any,
+        _rounded: Any,
+    ) -> Any:  # fmt: skip
         def write(context: Any, builder: Any, kind: Any, given: Any) -> Any:
-            views, _ = opened(context, builder, kind, given)
-            code = started(builder, rows.literal_value, views[2], views[3])
-            held = of_heads(code, views[2])
+            views = opened(context, builder, kind, given)
+            code = started(builder, rows.literal_value, views[3], views[4])
             return write_certificate(
-                code, views[1].data, held, held["activation"], views[4], views[5]
-            )
+                code, held.literal_value, views[2].data, of_heads(code, views[3]),
+                views[5], views[6],
+            )  # fmt: skip
 
-        return types.int64(rows, arms, heads, state, types.float64, types.float64), write
+        return types.int64(rows, held, arms, heads, state, types.float64, types.float64), write
 
     def exchange(*, back: bool) -> Any:
         @intrinsic
@@ -402,16 +346,14 @@ def lane_functions() -> tuple[Callable[..., Any], ...]:
             block: Any,
         ) -> Any:  # fmt: skip
             def write(context: Any, builder: Any, kind: Any, given: Any) -> Any:
-                views, _ = opened(context, builder, kind, given)
+                views = opened(context, builder, kind, given)
                 code = Code(builder, 0, None, None)
                 count = views[4]
                 stride = builder.select(
                     builder.icmp_signed("!=", views[1], code.index(0)), code.index(0), count
                 )
-                write_exchange(
-                    code, views[0].data, stride, views[2], views[3], count, views[5].data,
-                    back=back,
-                )  # fmt: skip
+                starts = in_order(code, views[0].data, stride, views[2], views[3])
+                write_exchange(code, starts, count, views[5].data, back=back)
                 return context.get_dummy_value()
 
             whole = types.int64

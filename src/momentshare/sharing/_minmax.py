@@ -194,8 +194,8 @@ def certify_minmax(
         multipliers=multipliers,
         unmet=unmet,
         free_values=free,
-        held=np.zeros((problem.frames, problem.limits.shape[1])),
-        parted=np.zeros((problem.frames, problem.limits.shape[1])),
+        held=np.zeros((problem.frames, problem.facets)),
+        parted=np.zeros((problem.frames, problem.facets)),
         status=np.where(good, Status.SOLVED, Status.UNCERTIFIED).astype(np.int8),
         numbers=np.stack(
             [np.abs(unmet).max(axis=1, initial=0.0), bound, stationarity, gap], axis=1

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 import numpy as np
 
 from momentshare.errors import ShapeError
+from momentshare.sharing._force_cone import Cone
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -28,6 +29,14 @@ def one_of(argument: str, value: object, known: tuple[str, ...]) -> None:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Components:
+    """Inequalities on a force in space that is linear in the head forces: G = normals linesᵀ."""
+
+    lines: FloatArray  # (frames or 1, heads, 3)
+    normals: FloatArray  # (frames or 1, facets, 3)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Problem:
     """A batch of balances, frame axis first.
 
@@ -43,7 +52,8 @@ class Problem:
     columns: FloatArray  # (frames or 1, rows, k)
     lower: FloatArray  # (frames or 1, k)
     upper: FloatArray  # (frames or 1, k)
-    limits: FloatArray  # G, (frames or 1, facets, heads)
+    coefficients: FloatArray | None  # G, (frames or 1, facets, heads); None where a cone is given
+    cone: Components | None
     levels: FloatArray  # h, (frames or 1, facets) [N]
     start: FloatArray | None  # (frames or 1, rows), multipliers to begin from
     exponent: float
@@ -67,6 +77,19 @@ class Problem:
         return int(self.columns.shape[2])
 
     @property
+    def facets(self) -> int:
+        """Number of inequalities."""
+        return int(self.levels.shape[1])
+
+    @property
+    def limits(self) -> FloatArray:
+        """G, shape (frames or 1, facets, heads); made anew each time where a cone is given."""
+        if self.coefficients is not None:
+            return self.coefficients
+        assert self.cone is not None  # noqa: S101 - one of the two is given
+        return np.ascontiguousarray(self.cone.normals @ np.swapaxes(self.cone.lines, 1, 2))
+
+    @property
     def has_bounds(self) -> bool:
         """Whether any free value is bounded."""
         return bool(np.isfinite(self.lower).any() or np.isfinite(self.upper).any())
@@ -88,7 +111,10 @@ class Problem:
             columns=pick(self.columns),
             lower=pick(self.lower),
             upper=pick(self.upper),
-            limits=pick(self.limits),
+            coefficients=None if self.coefficients is None else pick(self.coefficients),
+            cone=None
+            if self.cone is None
+            else Components(lines=pick(self.cone.lines), normals=pick(self.cone.normals)),
             levels=pick(self.levels),
             start=None if self.start is None else pick(self.start),
             frames=int(invalid.size),
@@ -107,7 +133,7 @@ def build_problem(
     weights: ArrayLike | None = None,
     free_columns: ArrayLike | None = None,
     free_bounds: tuple[ArrayLike, ArrayLike] | None = None,
-    inequalities: tuple[ArrayLike, ArrayLike] | None = None,
+    inequalities: Cone | tuple[ArrayLike, ArrayLike] | None = None,
     start: ArrayLike | None = None,
     on_invalid: OnInvalid = "raise",
 ) -> Problem:
@@ -138,7 +164,7 @@ def build_problem(
         raise ShapeError("free_columns", f"shape (..., {rows}, k)", f"shape {columns.shape}")
     free = columns.shape[-1]
     lower, upper = _bounds(free_bounds, free)
-    limits, levels = _inequalities(inequalities, heads)
+    limits, lines, levels = _inequalities(inequalities, heads)
     first = None if start is None else _array("start", start, 1, (rows,))
 
     named: dict[str, tuple[FloatArray, int]] = {
@@ -153,6 +179,8 @@ def build_problem(
         "inequalities": (limits, 2),
         "inequalities (level)": (levels, 1),
     }
+    if lines is not None:
+        named["inequalities (lines)"] = (lines, 2)
     if first is not None:
         named["start"] = (first, 1)
     batch = _common_batch(named)
@@ -179,7 +207,10 @@ def build_problem(
         columns=flat["free_columns"],
         lower=flat["free_bounds"],
         upper=flat["free_bounds (upper)"],
-        limits=flat["inequalities"],
+        coefficients=flat["inequalities"] if lines is None else None,
+        cone=None
+        if lines is None
+        else Components(lines=flat["inequalities (lines)"], normals=flat["inequalities"]),
         levels=flat["inequalities (level)"],
         start=flat.get("start"),
         exponent=power,
@@ -198,6 +229,7 @@ _FINITE = (
     "free_columns",
     "inequalities",
     "inequalities (level)",
+    "inequalities (lines)",
     "start",
 )
 
@@ -294,20 +326,28 @@ def _bounds(bounds: tuple[ArrayLike, ArrayLike] | None, free: int) -> tuple[Floa
 
 
 def _inequalities(
-    inequalities: tuple[ArrayLike, ArrayLike] | None, heads: int
-) -> tuple[FloatArray, FloatArray]:
+    inequalities: Cone | tuple[ArrayLike, ArrayLike] | None, heads: int
+) -> tuple[FloatArray, FloatArray | None, FloatArray]:
+    """Coefficients, or the normals and lines of a cone, and levels."""
     if inequalities is None:
-        return np.zeros((0, heads)), np.zeros(0)
+        return np.zeros((0, heads)), None, np.zeros(0)
+    if isinstance(inequalities, Cone):
+        lines = inequalities.lines
+        if lines.shape[-2] != heads:
+            raise ShapeError(
+                "inequalities", f"a cone with lines of {heads} heads", f"{lines.shape[-2]} heads"
+            )
+        return inequalities.normals, lines, inequalities.levels
     try:
         G, h = inequalities
     except (TypeError, ValueError) as error:
-        raise ShapeError("inequalities", "a pair (G, h)", repr(inequalities)) from error
+        raise ShapeError("inequalities", "a pair (G, h) or a Cone", repr(inequalities)) from error
     limits = _array("inequalities", G, 2)
     if limits.shape[-1] != heads:
         raise ShapeError(
             "inequalities", f"G of shape (..., facets, {heads})", f"shape {limits.shape}"
         )
-    return limits, _array("inequalities (level)", h, 1, limits.shape[-2:-1])
+    return limits, None, _array("inequalities (level)", h, 1, limits.shape[-2:-1])
 
 
 def _common_batch(named: dict[str, tuple[FloatArray, int]]) -> tuple[int, ...]:

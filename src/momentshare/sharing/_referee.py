@@ -68,7 +68,7 @@ class _Model:
         cp: Any = import_module("cvxpy")
         self.cp = cp
         rows, heads, free = problem.rows, problem.heads, problem.free
-        facets = problem.limits.shape[1]
+        facets = problem.facets
         self.matrix = cp.Parameter((rows, heads))
         self.target = cp.Parameter(rows)
         self.weights = cp.Parameter(heads, nonneg=True)
@@ -270,8 +270,8 @@ def _nothing(frame: Problem) -> RawSharing:
         multipliers=np.full((1, frame.rows), np.nan),
         unmet=np.full((1, frame.rows), np.nan),
         free_values=np.full((1, frame.free), np.nan),
-        held=np.full((1, frame.limits.shape[1]), np.nan),
-        parted=np.full((1, frame.limits.shape[1]), np.nan),
+        held=np.full((1, frame.facets), np.nan),
+        parted=np.full((1, frame.facets), np.nan),
         status=np.full(1, Status.INFEASIBLE, dtype=np.int8),
         numbers=np.full((1, 4), np.nan),
     )
@@ -283,8 +283,8 @@ def _empty(problem: Problem) -> RawSharing:
         multipliers=np.zeros((0, problem.rows)),
         unmet=np.zeros((0, problem.rows)),
         free_values=np.zeros((0, problem.free)),
-        held=np.zeros((0, problem.limits.shape[1])),
-        parted=np.zeros((0, problem.limits.shape[1])),
+        held=np.zeros((0, problem.facets)),
+        parted=np.zeros((0, problem.facets)),
         status=np.zeros(0, dtype=np.int8),
         numbers=np.zeros((0, 4)),
     )

@@ -46,7 +46,8 @@ _MEANINGS = {
     Status.INVALID: "the input of this frame is not finite or negative; its results are NaN",
     Status.UNBOUNDED: "the scaled part asks nothing of the heads, so no factor is too great",
     Status.INFEASIBLE: (
-        "no factor meets the balance; use share on the fixed part to see what is missing"
+        "no forces obey the inequalities, or no factor meets the balance; share without "
+        "inequalities, or of the fixed part, says what is missing"
     ),
 }
 

@@ -35,6 +35,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import ArrayLike
 
+    from momentshare.sharing._force_cone import Cone
+
 Method: TypeAlias = Literal["auto", "compiled", "numpy", "referee"]
 
 BLOCK = 4096
@@ -51,7 +53,7 @@ def share(
     weights: ArrayLike | None = None,
     free_columns: ArrayLike | None = None,
     free_bounds: tuple[ArrayLike, ArrayLike] | None = None,
-    inequalities: tuple[ArrayLike, ArrayLike] | None = None,
+    inequalities: Cone | tuple[ArrayLike, ArrayLike] | None = None,
     start: ArrayLike | None = None,
     on_invalid: OnInvalid = "raise",
     method: Method = "auto",
@@ -72,7 +74,8 @@ def share(
     possible (least squares over rows, each divided by the norm of its row of R∘capacity),
     then with least effort; ``unmet`` holds the rest and the status reads ``shortfall``.
     Inequalities always hold: the least unmet moment is the least that forces within them
-    leave, and the least effort is the least among those forces.
+    leave, and the least effort is the least among those forces. Where no forces hold them the
+    frame reads ``infeasible`` and its values are NaN.
 
     Parameters
     ----------
@@ -93,7 +96,7 @@ def share(
         C: moment of each row per unit of each free value.
     free_bounds : pair of array_like, each broadcasting to (..., k), optional
         Lowest and highest free values; infinite where absent.
-    inequalities : pair (G, h), shapes (..., facets, heads) and (..., facets), optional
+    inequalities : Cone, or pair (G, h) of shapes (..., facets, heads), (..., facets), optional
         Limits G F ≤ h on the total force F of the heads [N].
     start : array_like, shape (..., rows), optional
         Multipliers to begin from, e.g. those of a similar problem.
@@ -204,7 +207,7 @@ def solve(
     raw = _solve_unbounded(problem, route, threads, chain=chain)
     if problem.has_bounds:
         raw = _clamp_free_value(problem, raw, route, threads, chain=chain)
-    if problem.limits.shape[1] == 0:
+    if problem.facets == 0:
         return raw, route
     left = np.flatnonzero(raw.status == Status.UNCERTIFIED)
     if left.size == 0 or find_spec("cvxpy") is None:
@@ -233,7 +236,7 @@ def solve_left(problem: Problem, reached: FloatArray) -> RawSharing:
     For p > 2 that is nearly always a moment that can be met by heads whose drives are below
     rounding, so the interior-point method comes first.
     """
-    if problem.exponent <= 2.0 or problem.limits.shape[1]:
+    if problem.exponent <= 2.0 or problem.facets:
         return solve_plain(problem)
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
         raw = _solve_inside(problem, reached)
@@ -262,7 +265,7 @@ def _solve_inside(problem: Problem, reached: FloatArray) -> RawSharing:
 def solve_plain(problem: Problem) -> RawSharing:
     """Solve without numba: NumPy, then the loops of the kernel for inequalities that break."""
     raw = solve_numpy(problem)
-    if problem.limits.shape[1] == 0:
+    if problem.facets == 0:
         return raw
     broken = np.flatnonzero(raw.status == Status.UNCERTIFIED)
     if broken.size == 0:

@@ -11,6 +11,7 @@ import numpy as np
 from momentshare._kernels import is_available
 from momentshare.errors import ShapeError
 from momentshare.sharing._compiled import limits_of_method, run_kernel
+from momentshare.sharing._force_cone import Cone
 from momentshare.sharing._problem import Problem, build_problem, numbers
 from momentshare.sharing._result import (
     BoolArray,
@@ -94,7 +95,7 @@ class Solver:
         w > 0; one where not given.
     free_columns : array_like, shape (rows, k), optional
         C: moment of each row per unit of each free value.
-    limits : pair (G, h), shapes (facets, heads) and (facets,), optional
+    limits : Cone, or pair (G, h) of shapes (facets, heads) and (facets,), optional
         Limits G F ≤ h on the total force of the heads [N]; calls may bring others of the
         same shape, such as the cone of another posture.
 
@@ -124,7 +125,7 @@ class Solver:
         exponent: float = 2.0,
         weights: ArrayLike | None = None,
         free_columns: ArrayLike | None = None,
-        limits: tuple[ArrayLike, ArrayLike] | None = None,
+        limits: Cone | tuple[ArrayLike, ArrayLike] | None = None,
     ) -> None:
         count = heads if isinstance(heads, (int, np.integer)) else len(heads)
         if isinstance(heads, (bool, str)) or count < 1:
@@ -135,6 +136,8 @@ class Solver:
         self._heads = int(count)
         self._columns = None if free_columns is None else numbers("free_columns", free_columns)
         rows = 1 if self._columns is None else self._columns.shape[0]
+        if isinstance(limits, Cone):
+            limits = limits.inequalities()
         try:
             # The checks of `share`, once, on everything that stays.
             self._kind = build_problem(
@@ -158,7 +161,7 @@ class Solver:
     def room(self, frames: int, rows: int) -> Answer:
         """Arrays for the answers of so many frames, for ``out``."""
         heads, free = self._heads, self._kind.free
-        facets = self._kind.limits.shape[1]
+        facets = self._kind.facets
         return Answer(
             activation=np.zeros((frames, heads)),
             active_force=np.zeros((frames, heads)),
@@ -298,7 +301,7 @@ class Solver:
         kind, heads = self._kind, self._heads
         if kind.free and kind.rows != rows:
             raise ShapeError("moments", f"{kind.rows} rows, as free_columns", f"{rows}")
-        facets = kind.limits.shape[1]
+        facets = kind.facets
         G, h = (kind.limits, kind.levels) if limits is None else limits
         return replace(
             kind,
@@ -309,7 +312,8 @@ class Solver:
             if passive is None
             else _laid("passive_force", passive, (heads,), frames),
             columns=kind.columns if kind.free else np.zeros((1, rows, 0)),
-            limits=_laid("limits", G, (facets, heads), frames),
+            coefficients=_laid("limits", G, (facets, heads), frames),
+            cone=None,
             levels=_laid("limits (level)", h, (facets,), frames),
             frames=frames,
             batch=(frames,),
@@ -419,7 +423,7 @@ def _arguments(
 
     rows = problem.rows
     start = np.zeros((0, rows)) if problem.start is None else problem.start
-    size = room(rows, problem.heads, problem.free, problem.limits.shape[1])
+    size = room(rows, problem.heads, problem.free, problem.facets)
     return solve_frames, (
         problem.arms, problem.capacity, problem.moments, problem.passive, problem.weights,
         problem.columns, problem.limits, problem.levels, start, problem.exponent, first, last,

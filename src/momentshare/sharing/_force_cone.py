@@ -1,0 +1,54 @@
+"""Inequalities on a force in space that grows with the forces of the heads."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from momentshare.errors import ShapeError
+
+if TYPE_CHECKING:
+    from momentshare.sharing._result import FloatArray
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cone:
+    """Planes that a joint force has to stay behind: ``normals · Σ_i F_i lines_i ≤ levels``.
+
+    The same as the inequalities G F ≤ h with ``G = normals linesᵀ`` and ``h = levels``, in a
+    form that costs less, since every head adds three numbers and not one for each plane.
+
+    Parameters
+    ----------
+    lines : float array, shape (..., heads, 3)
+        Force on the joint per force of the head.
+    normals : float array, shape (..., facets, 3)
+        Outward normals, of any length.
+    levels : float array, shape (..., facets)
+        [N], at normals of unit length.
+
+    Raises
+    ------
+    ShapeError
+        Wrong shapes.
+    """
+
+    lines: FloatArray
+    normals: FloatArray
+    levels: FloatArray
+
+    def __post_init__(self) -> None:
+        for name in self.__slots__:
+            object.__setattr__(self, name, np.asarray(getattr(self, name), dtype=np.float64))
+        for name, array in (("lines", self.lines), ("normals", self.normals)):
+            if array.ndim < 2 or array.shape[-1] != 3:
+                raise ShapeError(f"cone {name}", "shape (..., n, 3)", f"shape {array.shape}")
+        if self.levels.ndim < 1 or self.levels.shape[-1] != self.normals.shape[-2]:
+            wanted = f"shape (..., {self.normals.shape[-2]})"
+            raise ShapeError("cone levels", wanted, f"shape {self.levels.shape}")
+
+    def inequalities(self) -> tuple[FloatArray, FloatArray]:
+        """G, shape (..., facets, heads), and h, shape (..., facets)."""
+        return self.normals @ np.swapaxes(self.lines, -1, -2), self.levels

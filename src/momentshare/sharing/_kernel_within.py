@@ -1,0 +1,466 @@
+"""Inequalities at p = 2, eight frames side by side, compiled.
+
+A dual method on the set of inequalities in force, each a row like those of the balance. A frame
+is solved from the multipliers that it has; then the inequality broken most joins, or one whose
+multiplier has turned below zero leaves, and the frame comes again among others with as many in
+force. The least effort never falls when one joins, so the answer with none broken and no
+multiplier below zero is the optimum. What a frame goes through depends on nothing but itself.
+"""
+
+from __future__ import annotations
+
+import math
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from momentshare._kernels.compiling import has_numba, inner, outermost
+from momentshare.sharing import _kernel_lanes, _lane_code, _lane_exchange, _lanes
+from momentshare.sharing._kernel_frame import Limits
+from momentshare.sharing._kernel_lanes import (
+    PASSES as WHOLE_PASSES,
+)
+from momentshare.sharing._kernel_lanes import (
+    SOLVED,
+    UNCERTIFIED,
+    certify,
+    lane_pass,
+    set_up,
+)
+from momentshare.sharing._lane_code import (
+    BOUND,
+    LAM,
+    LANES,
+    MOMENT,
+    RESIDUAL,
+    ROW_SIZE,
+    UNMET,
+    state_rows,
+)
+from momentshare.sharing._lane_exchange import place_functions
+from momentshare.sharing._lanes import COLD, ONWARD, WARM
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from momentshare.sharing._result import FloatArray, IntArray
+
+    Places = NDArray[np.int64]
+
+MODULES = (_kernel_lanes, _lane_code, _lane_exchange, _lanes)
+
+MOST_HELD = 3
+"""Most inequalities in force at once; more are left to the kernel for single frames."""
+
+PASSES = 5
+"""Passes before the frames of a block that are not done come again among others of their kind."""
+
+TURNS = 12
+"""Times that a frame comes before it is left to the kernel for single frames."""
+
+BATCH = 512
+"""Frames that wait for each other."""
+
+BROKEN = 1e-12
+"""Part of its terms by which an inequality may be exceeded: rounding."""
+
+DONE, GIVEN_UP, AGAIN, DROP = -1, -2, -3, -4
+"""What follows for a frame, where it is not the number of an inequality that joins: nothing,
+the other kernel, more passes, or that the k-th in force leaves (``DROP − k``)."""
+
+FINISHED = 2 * MOST_HELD + 2
+"""Queue of the frames for which nothing follows. The others wait in queue 2 n with n in force, and
+in the next one when they come again with as many."""
+
+if has_numba():
+    fetch, bring, weigh, combine = place_functions()
+
+
+def room(rows: int, heads: int, facets: int) -> int:
+    """Length of the buffer of a block."""
+    whole = rows + MOST_HELD
+    return LANES * (2 * whole * heads + 8 * heads + state_rows(whole) + 3 * max(facets, 3))
+
+
+class Given(NamedTuple):
+    """The problem: arrays as in ``Problem``."""
+
+    arms: FloatArray
+    capacity: FloatArray
+    moments: FloatArray
+    passive: FloatArray
+    weights: FloatArray
+    facets: FloatArray
+    normals: FloatArray
+    levels: FloatArray
+
+
+class Found(NamedTuple):
+    """The answers: arrays as in ``RawSharing``."""
+
+    activation: FloatArray
+    multipliers: FloatArray
+    unmet: FloatArray
+    prices: FloatArray
+    status: IntArray
+    numbers: FloatArray
+
+
+class Block(NamedTuple):
+    """Eight frames side by side and the batch that they come from."""
+
+    packed: FloatArray  # (rows, heads, 8) moment arms, then coefficients of rows in force
+    loads: FloatArray  # the same times capacity
+    sides: FloatArray  # (5, heads, 8) see ``lane_functions``
+    lines: FloatArray  # (3 heads, 8) lines of a cone, or coefficients of one inequality
+    state: FloatArray
+    found: FloatArray  # sums of every row of coefficients, see ``broken_most``
+    places: Places  # (7, 8) where the numbers of each lane begin
+    queue: Places  # (BATCH,) where each frame of the batch waits
+    following: Places  # (BATCH,)
+    turns: Places  # (BATCH,)
+    chosen: Places  # (BATCH, MOST_HELD) the inequalities in force
+    start: int
+
+
+def places_room() -> tuple[tuple[int, int], tuple[int, int]]:
+    """Shapes of the whole numbers that a thread keeps: for a block and for a batch."""
+    return (7, LANES), (4 + MOST_HELD, BATCH)
+
+
+@inner
+def broken_most(
+    found: FloatArray, normals: FloatArray, levels: FloatArray, lane: int, chosen: Places, held: int
+) -> tuple[int, float]:
+    """Inequality broken most by one lane, of those not in force, and the worst relative excess.
+
+    ``found`` holds for every row of coefficients the sum of its terms, of their sizes and of the
+    squares of coefficient times capacity. With ``normals`` the rows are components of a force
+    and an inequality is a combination of them.
+    """
+    which, most, worst = DONE, 0.0, 0.0
+    for g in range(levels.size):
+        if normals.shape[1] > 0:
+            excess, bare, square = -levels[g], abs(levels[g]), 0.0
+            for d in range(normals.shape[1]):
+                excess += normals[g, d] * found[3 * d, lane]
+                bare += abs(normals[g, d]) * found[3 * d + 1, lane]
+                square += normals[g, d] ** 2 * found[3 * d + 2, lane]
+        else:
+            excess = found[3 * g, lane] - levels[g]
+            bare = found[3 * g + 1, lane] + abs(levels[g])
+            square = found[3 * g + 2, lane]
+        if not excess > 0.0:
+            if not excess <= 0.0:
+                return GIVEN_UP, worst
+            continue
+        worst = max(worst, excess / bare)
+        if excess <= BROKEN * bare:
+            continue
+        inside = False
+        for k in range(held):
+            inside = inside or chosen[k] == g
+        measure = excess / math.sqrt(square) if square > 0.0 else math.inf
+        if not inside and (measure > most or which < 0):
+            which, most = g, measure
+    return which, worst
+
+
+@inner
+def fetch_frames(given: Given, work: Block, order: Places, begin: int) -> None:
+    """Pack what belongs to the eight frames of a block."""
+    rows, heads = given.arms.shape[1], given.arms.shape[2]
+    each = given.facets.shape[1] * given.facets.shape[2]
+    places = work.places
+    for lane in range(LANES):
+        f = work.start + order[min(begin + lane, order.size - 1)]
+        places[0, lane] = f * rows * heads if given.arms.shape[0] > 1 else 0
+        places[1, lane] = f * heads if given.capacity.shape[0] > 1 else 0
+        places[2, lane] = f * heads if given.passive.shape[0] > 1 else 0
+        places[3, lane] = f * heads if given.weights.shape[0] > 1 else 0
+        places[4, lane] = f * heads
+        places[5, lane] = f * each if given.facets.shape[0] > 1 else 0
+    fetch(given.arms, places[0], rows * heads, work.packed)
+    fetch(given.capacity, places[1], heads, work.sides[0])
+    fetch(given.passive, places[2], heads, work.sides[1])
+    fetch(given.weights, places[3], heads, work.sides[2])
+    if given.normals.shape[2] > 0:
+        fetch(given.facets, places[5], 3 * heads, work.lines)
+
+
+@inner
+def fetch_held(given: Given, work: Block, order: Places, begin: int, held: int, whole: int) -> None:
+    """Pack the rows in force behind those of the balance, and what every row is to come to."""
+    rows, heads, places = given.arms.shape[1], given.arms.shape[2], work.places
+    for n in range(held):
+        for lane in range(LANES):
+            e = order[min(begin + lane, order.size - 1)]
+            f = work.start + e if given.normals.shape[0] > 1 else 0
+            for d in range(given.normals.shape[2]):
+                work.found[d, lane] = given.normals[f, work.chosen[e, n], d]
+            places[6, lane] = places[5, lane] + work.chosen[e, n] * heads
+        if given.normals.shape[2] > 0:
+            combine(work.lines, work.found, work.packed[rows + n])
+        else:
+            fetch(given.facets, places[6], heads, work.packed[rows + n])
+    moments, levels = given.moments, given.levels
+    for lane in range(LANES):
+        e = order[min(begin + lane, order.size - 1)]
+        f = work.start + e
+        for j in range(rows):
+            work.state[MOMENT * whole + j, lane] = moments[f if moments.shape[0] > 1 else 0, j]
+        for n in range(held):
+            work.state[MOMENT * whole + rows + n, lane] = levels[
+                f if levels.shape[0] > 1 else 0, work.chosen[e, n]
+            ]
+
+
+@inner
+def begin_warm(
+    given: Given, found: Found, work: Block, order: Places, begin: int, held: int, whole: int
+) -> None:
+    """Begin a block at the multipliers that its frames have."""
+    rows, state = given.arms.shape[1], work.state
+    for lane in range(LANES):
+        e = order[min(begin + lane, order.size - 1)]
+        f = work.start + e
+        for j in range(rows):
+            size = state[ROW_SIZE * whole + j, lane]
+            state[LAM * whole + j, lane] = found.multipliers[f, j] * size
+        for n in range(held):
+            size = state[ROW_SIZE * whole + rows + n, lane]
+            state[LAM * whole + rows + n, lane] = -found.prices[f, work.chosen[e, n]] * size
+
+
+@inner
+def weigh_facets(given: Given, work: Block) -> None:
+    """Add up what the forces of a block make of every row of coefficients."""
+    heads, places = given.arms.shape[2], work.places
+    if given.normals.shape[2] > 0:
+        for d in range(3):
+            weigh(work.lines[d:], 3, work.sides, work.found, 3 * d * LANES)
+        return
+    for g in range(given.facets.shape[1]):
+        for lane in range(LANES):
+            places[6, lane] = places[5, lane] + g * heads
+        fetch(given.facets, places[6], heads, work.lines)
+        weigh(work.lines, 1, work.sides, work.found, 3 * g * LANES)
+
+
+@inner
+def conclude(
+    given: Given, found: Found, work: Block, order: Places, begin: int, held: int, done: int,
+    good: int, limits: Limits,
+) -> None:  # fmt: skip
+    """Write what the lanes of a block have come to and what follows for their frames."""
+    rows, state, bound = given.arms.shape[1], work.state, BOUND - RESIDUAL
+    whole = rows + held
+    for lane in range(min(LANES, order.size - begin)):
+        e = order[begin + lane]
+        f = work.start + e
+        found.status[f] = UNCERTIFIED
+        work.following[e] = GIVEN_UP if (done >> lane) & 1 else AGAIN
+        for j in range(rows):
+            found.multipliers[f, j] = state[LAM * whole + j, lane]
+            found.unmet[f, j] = state[UNMET * whole + j, lane]
+        for n in range(4):
+            found.numbers[f, n] = state[7 * whole + RESIDUAL + n, lane]
+        for g in range(given.levels.shape[1]):
+            found.prices[f, g] = 0.0
+        lowest, which = 0.0, -1
+        for n in range(held):
+            price = -state[LAM * whole + rows + n, lane]
+            found.prices[f, work.chosen[e, n]] = price
+            price *= state[ROW_SIZE * whole + rows + n, lane]
+            if price < lowest:
+                lowest, which = price, n
+        if (good >> lane) & 1 == 0 and (done >> lane) & 1:
+            continue
+        if which >= 0 and (done >> lane) & 1:
+            work.following[e] = DROP - which
+            continue
+        joins, worst = broken_most(
+            work.found, given.normals[f if given.normals.shape[0] > 1 else 0],
+            given.levels[f if given.levels.shape[0] > 1 else 0], lane, work.chosen[e], held,
+        )  # fmt: skip
+        if (done >> lane) & 1 == 0:
+            # What is broken now is likely to stay so; a wrong guess leaves again.
+            if joins >= 0:
+                work.following[e] = joins
+            continue
+        work.following[e] = joins
+        found.numbers[f, bound] = max(found.numbers[f, bound], worst)
+        if joins == DONE and worst <= limits.certified:
+            found.status[f] = SOLVED
+
+
+@inner
+def queue_again(
+    order: Places, queue: Places, following: Places, turns: Places, chosen: Places
+) -> None:
+    """Change the sets in force as was found, and say where each frame waits."""
+    for e in order:
+        held, follows = queue[e] // 2, following[e]
+        turns[e] += 1
+        at = FINISHED
+        if turns[e] < TURNS:
+            if follows == AGAIN and queue[e] != 1:
+                at = 2 * held + 1
+            elif follows >= 0 and held < MOST_HELD:
+                chosen[e, held] = follows
+                at = 2 * held + 3
+            elif follows <= DROP:
+                for n in range(DROP - follows, held - 1):
+                    chosen[e, n] = chosen[e, n + 1]
+                at = 2 * held - 1
+        queue[e] = at
+
+
+def _level(rows: int, held: int) -> Callable[..., None]:
+    """Compile the blocks of frames with so many inequalities in force."""
+    whole, kind = rows + held, COLD if held == 0 else WARM
+
+    def solve_blocks(
+        given: Given, found: Found, work: Block, order: Places, passes: int, limits: Limits
+    ) -> None:
+        """Solve the frames ``start + order`` of a batch.
+
+        With none in force they begin at λ = 0 like frames without inequalities, so that one
+        which is kept anyway changes no digit.
+        """
+        heads = given.arms.shape[2]
+        packed = work.packed[:whole]
+        loads = work.loads[:whole]
+        for begin in range(0, order.size, LANES):
+            fetch_frames(given, work, order, begin)
+            fetch_held(given, work, order, begin, held, whole)
+            set_up(whole, packed, loads, work.sides, work.state)
+            if held > 0:
+                begin_warm(given, found, work, order, begin, held, whole)
+            done = 0
+            for index in range(passes):
+                done = lane_pass(
+                    whole, loads, work.sides, work.state, limits.residual,
+                    kind if index == 0 else ONWARD,
+                )  # fmt: skip
+                if done == 2**LANES - 1:
+                    break
+            good = certify(
+                whole, held, packed, work.sides, work.state, limits.certified, limits.rounded
+            )
+            bring(found.activation, work.places[4], heads, work.sides[4])
+            weigh_facets(given, work)
+            conclude(given, found, work, order, begin, held, done, good, limits)
+
+    return inner(solve_blocks)
+
+
+@cache
+def within_kernel(rows: int) -> Callable[..., None]:
+    """Compile the kernel for so many rows."""
+    from numba import typeof, types
+
+    alone, one, two, three = (_level(rows, held) for held in range(MOST_HELD + 1))
+    whole = rows + MOST_HELD
+    count = state_rows(whole)
+
+    def solve_within(
+        arms: FloatArray,
+        capacity: FloatArray,
+        moments: FloatArray,
+        passive: FloatArray,
+        weights: FloatArray,
+        facets: FloatArray,
+        normals: FloatArray,
+        levels: FloatArray,
+        first: int,
+        last: int,
+        activation: FloatArray,
+        multipliers: FloatArray,
+        unmet: FloatArray,
+        prices: FloatArray,
+        status: IntArray,
+        numbers: FloatArray,
+        places: Places,
+        waits: Places,
+        buffer: FloatArray,
+        limits: Limits,
+    ) -> None:
+        """Solve the frames first … last − 1, one batch after the other.
+
+        ``facets`` (frames, facets, heads) are the coefficients of the inequalities; where
+        ``normals`` (frames, facets, 3) are given, the lines (frames, heads, 3) of a cone.
+        """
+        heads = arms.shape[2]
+        k = LANES * heads
+        given = Given(arms, capacity, moments, passive, weights, facets, normals, levels)
+        found = Found(activation, multipliers, unmet, prices, status, numbers)
+        packed = buffer[: whole * k].reshape((whole, heads, LANES))
+        loads = buffer[whole * k : 2 * whole * k].reshape((whole, heads, LANES))
+        k *= 2 * whole
+        sides = buffer[k : k + 5 * LANES * heads].reshape((5, heads, LANES))
+        k += 5 * LANES * heads
+        lines = buffer[k : k + 3 * LANES * heads].reshape((3 * heads, LANES))
+        k += 3 * LANES * heads
+        state = buffer[k : k + LANES * count].reshape((count, LANES))
+        k += LANES * count
+        folded = 3 if normals.shape[2] > 0 else facets.shape[1]
+        sums = buffer[k : k + 3 * LANES * folded].reshape((3 * folded, LANES))
+        chosen = waits[4:].reshape((BATCH, MOST_HELD))
+        waiting = waits[3]
+        for start in range(first, last, BATCH):
+            work = Block(
+                packed, loads, sides, lines, state, sums, places, waits[0], waits[1], waits[2],
+                chosen, start,
+            )  # fmt: skip
+            size = min(BATCH, last - start)
+            for e in range(size):
+                work.queue[e] = 0
+                work.turns[e] = 0
+            while True:
+                at, total = FINISHED, 0
+                for e in range(size):
+                    if work.queue[e] < at:
+                        at, total = work.queue[e], 0
+                    if work.queue[e] == at:
+                        waiting[total] = e
+                        total += 1
+                if at == FINISHED:
+                    break
+                order, passes = waiting[:total], WHOLE_PASSES if at == 1 else PASSES
+                if at < 2:
+                    alone(given, found, work, order, passes, limits)
+                elif at < 4:
+                    one(given, found, work, order, passes, limits)
+                elif at < 6:
+                    two(given, found, work, order, passes, limits)
+                else:
+                    three(given, found, work, order, passes, limits)
+                queue_again(order, work.queue, work.following, work.turns, chosen)
+
+    def known(axes: int) -> Any:
+        return types.Array(types.float64, axes, "C", readonly=True)
+
+    def written(dtype: Any, axes: int) -> Any:
+        return types.Array(dtype, axes, "C")
+
+    signature = types.void(
+        *(known(axes) for axes in (3, 2, 2, 2, 2, 3, 3, 2)),
+        types.int64,
+        types.int64,
+        *(written(types.float64, 2) for _ in range(4)),
+        written(types.int8, 1),
+        written(types.float64, 2),
+        written(types.int64, 2),
+        written(types.int64, 2),
+        written(types.float64, 1),
+        typeof(Limits(*(0.0,) * len(Limits._fields))),  # type: ignore[no-untyped-call]
+    )
+    files = [str(Path(module.__file__ or "")) for module in MODULES] + [__file__]
+    made: Callable[..., None] = outermost(signature, files, closed_over=f"{rows} rows")(
+        solve_within
+    )
+    return made

@@ -1,0 +1,41 @@
+"""Run the kernel that keeps inequalities in frames side by side."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from momentshare._kernels import in_chunks
+
+if TYPE_CHECKING:
+    from momentshare.sharing._kernel_frame import Limits
+    from momentshare.sharing._problem import Problem
+    from momentshare.sharing._result import RawSharing
+
+CHUNK = 1024
+"""Frames that are worth a thread of their own."""
+
+
+def run_within(problem: Problem, raw: RawSharing, threads: int | None, limits: Limits) -> None:
+    """Fill ``raw``; frames left to the kernel for single frames read ``uncertified``."""
+    from momentshare.sharing._kernel_within import places_room, room, within_kernel
+
+    kernel = within_kernel(problem.rows)
+    cone = problem.cone
+    facets = problem.limits if cone is None else cone.lines
+    normals = np.zeros((1, problem.facets, 0)) if cone is None else cone.normals
+    size = room(problem.rows, problem.heads, problem.facets)
+    raw.parted[...] = 0.0
+
+    def run(first: int, last: int) -> None:
+        block, batch = places_room()
+        kernel(
+            problem.arms, problem.capacity, problem.moments, problem.passive, problem.weights,
+            facets, normals, problem.levels, first, last,
+            raw.activation, raw.multipliers, raw.unmet, raw.held, raw.status, raw.numbers,
+            np.empty(block, dtype=np.int64), np.empty(batch, dtype=np.int64), np.empty(size),
+            limits,
+        )  # fmt: skip
+
+    in_chunks(run, problem.frames, threads, least=CHUNK)

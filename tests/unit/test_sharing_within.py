@@ -1,0 +1,245 @@
+"""Inequalities in frames side by side: the answers of the kernel for single frames."""
+
+import importlib.util
+import os
+import subprocess
+import sys
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.optimize import linprog
+from tests import naive
+
+from momentshare.errors import ShapeError
+from momentshare.sharing import (
+    Cone,
+    Solver,
+    Status,
+    _compiled,
+    cone_inequalities,
+    contact_cone,
+    share,
+)
+from momentshare.sharing._certificate import certify
+from momentshare.sharing._problem import build_problem
+from momentshare.sharing._within import run_within
+
+pytestmark = pytest.mark.skipif(
+    importlib.util.find_spec("numba") is None, reason="numba is not installed"
+)
+
+
+def pressed(frames, level, seed, *, heads=28, facets=8, opening=0.35):
+    """Frames of an arm whose heads press a joint that holds inside a cone."""
+    arms, capacity, moments = naive.limb_like(frames, heads=heads, level=level, seed=seed)
+    rng = np.random.default_rng(seed + 50)
+    lines = rng.normal(size=(frames, heads, 3))
+    lines[..., 0] = 0.3 + np.abs(lines[..., 0])
+    lines /= np.linalg.norm(lines, axis=-1, keepdims=True)
+    base = rng.normal(scale=20.0, size=(frames, 3))
+    ratios = opening + 0.2 * np.cos(2 * np.pi * np.arange(facets) / facets)
+    cone = contact_cone(lines, base, ratios, axis=[1, 0, 0], towards=[0, 0, 1])
+    return arms, capacity, moments, cone
+
+
+def both(problem):
+    """Answers side by side before any other kernel helps, and one frame at a time."""
+    side, single = _compiled.empty_raw(problem), _compiled.empty_raw(problem)
+    run_within(problem, side, 1, _compiled.limits_of_method())
+    _compiled._run_single(problem, single, 1, chain=False)
+    return side, single
+
+
+@pytest.mark.parametrize("form", ["cone", "pair"])
+@pytest.mark.parametrize(("level", "facets"), [(0.3, 8), (1.0, 16), (2.5, 8)])
+def test_the_same_to_a_billionth_wherever_it_is_certified(form, level, facets):
+    arms, capacity, moments, cone = pressed(300, level, 1, facets=facets)
+    rng = np.random.default_rng(0)
+    passive, weights = rng.uniform(0.0, 30.0, 28), rng.uniform(0.2, 5.0, 28)
+    capacity[::3, 2] = 0.0
+    arms[1::3, :, 3] = 0.0
+    moments[2::7] *= 30.0
+    moments[3::11] = 0.0
+    given = cone if form == "cone" else cone.inequalities()
+    problem = build_problem(
+        arms, capacity, moments, passive_force=passive, weights=weights, inequalities=given
+    )
+    side, single = both(problem)
+    known = side.status == Status.SOLVED
+    assert known.sum() > 100
+    held = (side.held[known] > 0.0).sum(axis=1)
+    assert {0, 1, 2} <= set(held.tolist())
+    # It certifies nothing that the other does not.
+    assert (single.status[known] == Status.SOLVED).all()
+    np.testing.assert_allclose(side.activation[known], single.activation[known], atol=1e-9)
+    scale = np.abs(single.held[known]).max()
+    np.testing.assert_allclose(side.held[known], single.held[known], atol=1e-8 * scale)
+    assert (side.held[known] >= 0.0).all()
+    assert side.numbers[known][:, 1:].max() <= 1e-9
+    again = certify(
+        problem.take(np.flatnonzero(known)), side.activation[known], side.multipliers[known],
+        np.zeros((known.sum(), 0)), np.zeros(known.sum(), dtype=bool), held=side.held[known],
+    )  # fmt: skip
+    assert (again.status == Status.SOLVED).all()
+    np.testing.assert_allclose(side.numbers[known], again.numbers, atol=1e-10)
+
+
+def test_it_leaves_few_frames_that_can_be_met_to_the_other_kernel():
+    arms, capacity, moments, cone = pressed(2000, 0.3, 2)
+    problem = build_problem(arms, capacity, moments, inequalities=cone)
+    side, single = both(problem)
+    met = single.status == Status.SOLVED
+    assert met.mean() > 0.9
+    assert (single.held[met] > 0.0).any(axis=1).mean() > 0.3
+    assert (side.status[met] == Status.SOLVED).mean() > 0.99
+
+
+def test_a_cone_and_its_inequalities_are_one_problem():
+    arms, capacity, moments, cone = pressed(200, 2.0, 3)
+    one = share(arms, capacity, moments, inequalities=cone)
+    other = share(arms, capacity, moments, inequalities=cone.inequalities())
+    np.testing.assert_array_equal(one.status, other.status)
+    assert set(one.status.tolist()) == {Status.SOLVED, Status.SHORTFALL}
+    np.testing.assert_allclose(one.activation, other.activation, atol=1e-9)
+    solver = Solver(
+        heads=28, limits=Cone(lines=cone.lines[0], normals=cone.normals, levels=cone.levels[0])
+    )
+    step = solver.step(arms[0], capacity[0], moments[0])
+    np.testing.assert_allclose(step.activation, one.activation[0], atol=1e-9)
+
+
+@pytest.mark.parametrize("frames", [1, 7, 9, 530])
+def test_a_frame_has_the_same_digits_in_any_company_and_with_any_threads(frames):
+    arms, capacity, moments, cone = pressed(2600, 0.5, 4)
+    whole = share(arms, capacity, moments, inequalities=cone, threads=1)
+    threads = share(arms, capacity, moments, inequalities=cone, threads=2)
+    np.testing.assert_array_equal(threads.activation, whole.activation)
+    np.testing.assert_array_equal(threads.inequality_multipliers, whole.inequality_multipliers)
+    pick = slice(3, 3 + frames)
+    part = Cone(lines=cone.lines[pick], normals=cone.normals, levels=cone.levels[pick])
+    some = share(arms[pick], capacity[pick], moments[pick], inequalities=part)
+    np.testing.assert_array_equal(some.activation, whole.activation[pick])
+    np.testing.assert_array_equal(some.multipliers, whole.multipliers[pick])
+
+
+def obeys(capacity, G, h):
+    """Whether any activation obeys the inequalities, by linear programming."""
+    rows = G * capacity
+    answer = linprog(
+        np.zeros(capacity.size), A_ub=rows, b_ub=h, bounds=[(0.0, 1.0)] * capacity.size,
+        method="highs",
+    )  # fmt: skip
+    return answer.status == 0
+
+
+@pytest.mark.parametrize("exponent", [1.5, 2.0, 3.0, 20.0])
+@pytest.mark.parametrize("method", ["compiled", "numpy"])
+def test_limits_that_no_forces_obey_are_told_without_a_general_solver(
+    exponent, method, monkeypatch
+):
+    monkeypatch.setattr("momentshare.sharing._share.find_spec", lambda _name: None)
+    arms, capacity, moments, cone = pressed(40, 0.3, 5)
+    # A pull out of the socket that grows from frame to frame until no head can hold against it.
+    pull = np.linspace(0.0, 2.5, 40)[:, None] * capacity.sum(axis=1, keepdims=True)
+    levels = cone.levels - pull * np.abs(cone.normals[..., 0])
+    G, _ = cone.inequalities()
+    can = np.array([obeys(*frame) for frame in zip(capacity, G, levels, strict=True)])
+    assert 5 < can.sum() < 35
+    answer = share(
+        arms, capacity, moments, exponent=exponent, inequalities=replace(cone, levels=levels),
+        method=method,
+    )  # fmt: skip
+    np.testing.assert_array_equal(answer.status == Status.INFEASIBLE, ~can)
+    assert np.isnan(answer.activation[~can]).all()
+    known = answer.status[can]
+    if exponent <= 3.0:
+        assert np.isin(known, [Status.SOLVED, Status.SHORTFALL]).all()
+
+
+def test_bad_numbers_spoil_their_own_frame_only():
+    arms, capacity, moments, cone = pressed(16, 0.5, 7)
+    clean = share(arms, capacity, moments, inequalities=cone)
+    lines = cone.lines.copy()
+    lines[3, 2, 1] = np.nan
+    moments[9, 0] = np.inf
+    answer = share(
+        arms, capacity, moments, inequalities=replace(cone, lines=lines), on_invalid="mark"
+    )
+    bad = [3, 9]
+    assert (answer.status[bad] == Status.INVALID).all()
+    good = np.setdiff1d(np.arange(16), bad)
+    np.testing.assert_array_equal(answer.activation[good], clean.activation[good])
+
+
+def test_a_cone_of_other_heads_or_other_shapes_is_refused():
+    arms, capacity, moments, cone = pressed(4, 0.5, 8)
+    with pytest.raises(ShapeError, match="28 heads"):
+        share(
+            arms, capacity, moments,
+            inequalities=Cone(lines=cone.lines[:, :5], normals=cone.normals, levels=cone.levels),
+        )  # fmt: skip
+    with pytest.raises(ShapeError, match="cone levels"):
+        Cone(lines=cone.lines, normals=cone.normals, levels=cone.levels[:, :3])
+    with pytest.raises(ShapeError, match="cone normals"):
+        Cone(lines=cone.lines, normals=np.zeros((8, 2)), levels=cone.levels)
+
+
+def test_the_planes_of_a_cone_stand_where_its_ratios_say():
+    """A force on the boundary in the direction of a facet has slack zero there."""
+    ratios = np.array([0.3, 0.5, 0.4, 0.6, 0.35, 0.45, 0.55, 0.65])
+    lines = np.eye(3)
+    axis, towards = np.array([1.0, 2.0, -0.5]), np.array([0.2, -0.3, 1.0])
+    G, h = cone_inequalities(lines, np.zeros(3), ratios, axis=axis, towards=towards)
+    along = axis / np.linalg.norm(axis)
+    first = towards - along * (towards @ along)
+    first /= np.linalg.norm(first)
+    second = np.cross(along, first)
+    for k, ratio in enumerate(ratios):
+        turn = 2 * np.pi * k / 8
+        force = along + ratio * (np.cos(turn) * first + np.sin(turn) * second)
+        slack = h - G @ force
+        assert slack[k] == pytest.approx(0.0, abs=1e-12)
+
+
+def test_processors_with_narrower_vectors_say_the_same(tmp_path):
+    import llvmlite.binding as llvm
+
+    if not llvm.get_process_triple().startswith("x86_64"):
+        pytest.skip("another family of processors")
+    code = """
+import numpy as np
+from tests.unit.test_sharing_within import pressed
+from momentshare.sharing import share
+arms, capacity, moments, cone = pressed(40, 0.5, 9)
+answer = share(arms, capacity, moments, inequalities=cone)
+print(*answer.status, *answer.activation.ravel())
+"""
+    env = {
+        **os.environ, "NUMBA_CPU_NAME": "x86-64-v3", "NUMBA_CPU_FEATURES": "",
+        "NUMBA_CACHE_DIR": str(tmp_path),
+    }  # fmt: skip
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, env=env
+    )
+    arms, capacity, moments, cone = pressed(40, 0.5, 9)
+    answer = share(arms, capacity, moments, inequalities=cone)
+    found = np.array(done.stdout.split(), dtype=float)
+    np.testing.assert_array_equal(found[:40], answer.status)
+    np.testing.assert_allclose(found[40:], answer.activation.ravel(), atol=1e-9)
+
+
+def test_what_was_compiled_is_found_again_by_the_next_process(tmp_path):
+    code = """
+from momentshare.sharing._kernel_within import within_kernel
+stats = within_kernel(1).stats
+print(sum(stats.cache_hits.values()), sum(stats.cache_misses.values()))
+"""
+    env = {**os.environ, "NUMBA_CACHE_DIR": str(tmp_path)}
+    told = [
+        subprocess.run(
+            [sys.executable, "-c", code], capture_output=True, text=True, check=True, env=env
+        ).stdout.split()
+        for _ in range(2)
+    ]
+    assert told == [["0", "1"], ["1", "0"]]
