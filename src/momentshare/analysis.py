@@ -115,6 +115,8 @@ class Prepared:
         return GlenoidLimit(
             lines=self.paths.line_of_action,
             across=self.demand.joint_force(),
+            fixed=self.demand.joint_force_limb,
+            each=0.5 * self.demand.joint_force_load,
             push_axis=self.demand.lateral_axis,
             frame=glenoid_frame(
                 skeleton if index is None else skeleton.take(index), self.lift.posture
@@ -276,8 +278,8 @@ def solve_lift(
     greatest_load : bool
         Also find the greatest load at each height.
     glenoid : bool
-        Keep the contact force within the stability limits of the glenoid. The greatest load
-        is then still the one without this constraint.
+        Keep the contact force within the stability limits of the glenoid, at the greatest load
+        as well.
 
     Returns
     -------
@@ -293,7 +295,7 @@ def solve_lift(
     chosen = criterion or Criterion()
     balance = prepared.balance(chosen, glenoid=glenoid).treated(lateral)
     answer = balance.share(chosen, glenoid=glenoid)
-    greatest = balance.greatest_load() if greatest_load else None
+    greatest = balance.greatest_load(glenoid=glenoid) if greatest_load else None
     return assemble(prepared, lateral, chosen, HandChoice.of(balance, answer), answer, greatest)
 
 

@@ -225,6 +225,9 @@ class GlenoidLimit:
         Force on the arm for a pull of 1 N, thorax frame.
     across : float array, shape (..., 3)
         Net force across the shoulder on the arm without lateral force [N].
+    fixed, each : float array, shape (..., 3), optional
+        Its part without any load [N], and what one more kilogram in both hands together adds
+        [N/kg]; needed for greatest loads within the limits.
     push_axis : float array, shape (..., 3)
         Outward direction of the lateral force.
     frame : float array, shape (..., 3, 3)
@@ -238,6 +241,8 @@ class GlenoidLimit:
     push_axis: Floats
     frame: Floats
     limits: Floats
+    fixed: Floats | None = None
+    each: Floats | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -562,19 +567,25 @@ class Balance:
             met[..., (0 if self.free else 1) : (3 if self.couples_free else 1)] = at
         return met
 
-    def greatest_load(self) -> GreatestFactor:
+    def greatest_load(self, *, glenoid: bool = False) -> GreatestFactor:
         """Largest load [kg, both hands] that can be held in each frame.
 
         The lateral force grows with the load: a given ratio is kept, a free push is chosen anew.
         Where a free ratio would leave its bounds, the nearer bound is best, because the loads
         and forces that can be met form a convex set.
+
+        Parameters
+        ----------
+        glenoid : bool
+            Keep the contact force within the stability limits of the glenoid.
         """
         if self.load is None:
             raise InputError("greatest load: this balance knows of no load; make it from a lift")
         if not np.all(self.posed):
-            return _among(self.take(self.posed).greatest_load(), self.posed)
+            return _among(self.take(self.posed).greatest_load(glenoid=glenoid), self.posed)
         if not self.free:
-            return self.greatest_load_at(self.ratio)
+            return self.greatest_load_at(self.ratio, glenoid=glenoid)
+        cone, gains = self._load_cone(None) if glenoid else (None, None)
         best = greatest_factor(
             self.arms,
             self.capacity,
@@ -583,6 +594,8 @@ class Balance:
             passive_force=self.passive,
             free_columns=self.columns,
             free_bounds=self._load_bounds(),
+            inequalities=cone,
+            scaled_levels=gains,
         )
         if self.ratio_bounds is None:
             return best
@@ -593,10 +606,12 @@ class Balance:
         moved = np.asarray(kept != chosen)
         if not moved.any():
             return best
-        return _with_frames(best, moved, self.take(moved).greatest_load_at(kept[moved]))
+        held = self.take(moved).greatest_load_at(kept[moved], glenoid=glenoid)
+        return _with_frames(best, moved, held)
 
-    def greatest_load_at(self, ratio: Floats) -> GreatestFactor:
+    def greatest_load_at(self, ratio: Floats, *, glenoid: bool = False) -> GreatestFactor:
         """Greatest load [kg, both hands] with the push in a given ratio, shape (...)."""
+        cone, gains = self._load_cone(ratio) if glenoid else (None, None)
         return greatest_factor(
             self.arms,
             self.capacity,
@@ -605,6 +620,8 @@ class Balance:
             passive_force=self.passive,
             free_columns=None if (turning := self._free_couples) is None else -turning,
             free_bounds=self._couple_bounds() if self.couples_free else None,
+            inequalities=cone,
+            scaled_levels=gains,
         )
 
     def _load_bounds(self) -> tuple[Floats, Floats] | None:
@@ -648,25 +665,56 @@ class Balance:
         return np.where(np.isfinite(ratio), ratio, 0.0)
 
     def _cone(self) -> Cone:
-        """Planes that keep the head's force on the glenoid within the stability limits.
+        """Planes that keep the head's force on the glenoid within the stability limits."""
+        held = self._held()
+        across = held.across + self.push[..., None] * held.push_axis
+        if not self.free:
+            return _stability_cone(held, held.lines, across)
+        lines, pushed = self._with_free_push(held)
+        rest = _times(pushed, self.known_moments)
+        return _stability_cone(held, lines, across + rest[..., None] * held.push_axis)
+
+    def _load_cone(self, ratio: Floats | None) -> tuple[Cone, Floats]:
+        """Planes without any load, and what one kilogram adds to their levels [N/kg].
+
+        With the push in a given ratio, or where there is none free.
+        """
+        held, load = self._held(), self._load()
+        if held.fixed is None or held.each is None:
+            raise InputError("glenoid: this balance knows of no force of a load on the joint")
+        lines, fixed, each = held.lines, held.fixed, held.each
+        if ratio is not None:
+            each = each + (ratio * load.vertical)[..., None] * held.push_axis
+        else:
+            lines, pushed = self._with_free_push(held)
+            rest = _times(pushed, load.fixed + self._given_couple)
+            fixed = fixed + rest[..., None] * held.push_axis
+            each = each + _times(pushed, load.each)[..., None] * held.push_axis
+        cone = _stability_cone(held, lines, fixed)
+        return cone, _times(cone.normals, np.broadcast_to(each, fixed.shape)[..., None, :])
+
+    def _held(self) -> GlenoidLimit:
+        if self.glenoid is None:
+            raise InputError("glenoid: this balance knows of no joint force; make it from a lift")
+        return self.glenoid
+
+    def _with_free_push(self, held: GlenoidLimit) -> tuple[Floats, Floats]:
+        """Lines of the heads with the push that each calls for, and the push of one N·m asked.
 
         A free lateral force adds to the joint force. It follows from the balance R F + C f = m
         as f = C·(m - R F) / C·C, with C square to the levers of free couples; that is linear in
         the head forces, so it joins their lines. Couples add no force.
         """
-        held = self.glenoid
-        if held is None:
-            raise InputError("glenoid: this balance knows of no joint force; make it from a lift")
-        across, lines = held.across + self.push[..., None] * held.push_axis, held.lines
-        if self.free:
-            weight = -self._push_weights()
-            rest = np.einsum("...r,...r->...", weight, self.known_moments)
-            across = across + rest[..., None] * held.push_axis
-            by_head = np.einsum("...r,...rh->...h", weight, self.arms)
-            lines = lines + by_head[..., None] * held.push_axis[..., None, :]
-        return contact_cone(
-            lines, -across, held.limits, axis=-held.frame[..., 2, :], towards=held.frame[..., 0, :]
-        )
+        weight = -self._push_weights()
+        by_head = np.einsum("...r,...rh->...h", weight, self.arms)
+        return held.lines + by_head[..., None] * held.push_axis[..., None, :], weight
+
+
+def _stability_cone(held: GlenoidLimit, lines: Floats, across: Floats) -> Cone:
+    """Planes of the stability limits for heads with these lines and a force across the joint."""
+    return contact_cone(
+        lines, -across, held.limits, axis=-held.frame[..., 2, :], towards=held.frame[..., 0, :]
+    )
 
 
 def _times(a: Floats, b: Floats) -> Floats:

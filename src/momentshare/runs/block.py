@@ -142,7 +142,7 @@ class Block:
                     balance=asked,
                     sharing=answer,
                     hand=HandChoice.of(asked, answer),
-                    greatest=asked.greatest_load() if greatest_load else None,
+                    greatest=asked.greatest_load(glenoid=glenoid) if greatest_load else None,
                 )
             )
         return answers

@@ -85,6 +85,7 @@ def climb(
     method: str = "auto",
     threads: int | None = None,
     strengths: Callable[[NDArray[np.intp]], FloatArray] | None = None,
+    begin: FloatArray | None = None,
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, IntArray]:
     """Factor, prices, activation, residual and status where the scaled part asks something.
 
@@ -100,13 +101,17 @@ def climb(
     strengths : callable, optional
         From frame numbers to the sizes, shape (frames, rows), with which prices are weighed
         where they are not unique; one where not given.
+    begin : float array, shape (frames, rows), optional
+        Prices from which the compiled method begins, in the units of the balance.
     """
     if method == "compiled" and not is_available():
         raise MissingExtraError("numba", "fast", "the compiled greatest factor")
     span = _span(balance, scaled)
     compiled = method == "compiled" or (method == "auto" and is_available())
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-        found = by_kernel(balance, scaled, threads) if compiled else by_newton(balance, scaled)
+        found = (
+            by_kernel(balance, scaled, threads, begin) if compiled else by_newton(balance, scaled)
+        )
         off = _disagreement(found, balance, span)
         left = np.flatnonzero((off > AGREE) & ~found.none)
         if compiled and left.size:
@@ -180,8 +185,10 @@ def _dual_value(balance: Balance, prices: FloatArray) -> FloatArray:
     return np.asarray(np.maximum(along, 0.0).sum(axis=1) - below)
 
 
-def by_kernel(balance: Balance, scaled: FloatArray, threads: int | None) -> Found:
-    """Every frame by the compiled dual simplex method, each from scratch."""
+def by_kernel(
+    balance: Balance, scaled: FloatArray, threads: int | None, begin: FloatArray | None = None
+) -> Found:
+    """Every frame by the compiled dual simplex method, from scratch or from prices of its own."""
     from momentshare.sharing._kernel_climb import climb_frames
     from momentshare.sharing._kernel_vertex import FOUND, SEPARATED
 
@@ -190,10 +197,11 @@ def by_kernel(balance: Balance, scaled: FloatArray, threads: int | None) -> Foun
     numbers, code = np.empty((frames, 3)), np.empty(frames, dtype=np.int8)
     tied = np.empty((frames, heads), dtype=np.bool_)
     loose = np.empty(frames, dtype=np.bool_)
+    prior = np.zeros((0, rows)) if begin is None else np.ascontiguousarray(begin)
 
     def run(first: int, last: int) -> None:
         climb_frames(
-            balance.matrix, balance.target, balance.basis, scaled, balance.target_size,
+            balance.matrix, balance.target, balance.basis, scaled, balance.target_size, prior,
             AGREE, FREE, BOUND, first, last,
             prices, activation, numbers, code, tied, loose,
         )  # fmt: skip

@@ -16,23 +16,24 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 import numpy as np
 
 from momentshare.errors import ShapeError
-from momentshare.sharing._balance import normalise
-from momentshare.sharing._climb import SURE, climb
-from momentshare.sharing._problem import Problem, build_problem, one_of
+from momentshare.sharing._climb import climb
+from momentshare.sharing._limit import GreatestFactor, limit_of
+from momentshare.sharing._limit_within import limit_within
+from momentshare.sharing._problem import Problem, build_problem, numbers, one_of
 from momentshare.sharing._result import (
     BoolArray,
     FloatArray,
     IntArray,
-    Status,
     read_only,
     status_text,
 )
-from momentshare.sharing._stages import solve_balance
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from numpy.typing import ArrayLike, NDArray
+
+    from momentshare.sharing._force_cone import Cone
 
 __all__ = ["GreatestFactor", "GreatestMoment", "climb", "greatest_factor", "greatest_moment"]
 
@@ -40,49 +41,6 @@ Others: TypeAlias = Literal["balanced", "braced"]
 
 Route: TypeAlias = Literal["auto", "compiled", "numpy"]
 ROUTES: tuple[Route, ...] = ("auto", "compiled", "numpy")
-
-PUSHES = 1e-7
-"""Sine between a head and the limiting plane from which the head counts as limiting."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class GreatestFactor:
-    """Largest s for which fixed + s·scaled moments can be met, and what ends it.
-
-    Attributes
-    ----------
-    factor : float array, shape (...)
-        s; infinite where ``unbounded``, NaN where ``infeasible``.
-    limiting : bool array, shape (..., heads)
-        Heads at full activation whose greater capacity would raise the factor.
-    multipliers : float array, shape (..., rows)
-        Factor lost per N·m added to the fixed moment of a row; the largest tells which
-        row ends it. ``multipliers · scaled = 1``. Where several sets would do, as when all
-        heads rest on a bound, the factor lost per N·m depends on the direction; the set of
-        least Σ (λ_j Σ_i |R_ji| capacity_i)² is given, and ``limiting`` follows from it.
-    activation : float array, shape (..., heads)
-        Activations at the limit; among those possible the ones of least Σ a².
-    residual : float array, shape (...)
-        Greatest unmet moment at the limit over the norm of its row; relative.
-    status : int array, shape (...)
-        Codes of :class:`Status`: solved, unbounded, infeasible or uncertified.
-    """
-
-    factor: FloatArray
-    limiting: BoolArray
-    multipliers: FloatArray
-    activation: FloatArray
-    residual: FloatArray
-    status: IntArray
-
-    def __post_init__(self) -> None:
-        for name in self.__slots__:
-            read_only(getattr(self, name))
-
-    @property
-    def status_text(self) -> NDArray[np.str_]:
-        """Status of every frame in words."""
-        return status_text(self.status)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,6 +87,8 @@ def greatest_factor(
     passive_force: ArrayLike | None = None,
     free_columns: ArrayLike | None = None,
     free_bounds: tuple[ArrayLike, ArrayLike] | None = None,
+    inequalities: Cone | tuple[ArrayLike, ArrayLike] | None = None,
+    scaled_levels: ArrayLike | None = None,
     method: Route = "auto",
     threads: int | None = None,
 ) -> GreatestFactor:
@@ -137,6 +97,7 @@ def greatest_factor(
     Solves, frame by frame and exactly up to rounding, the linear programme
 
         maximise s  subject to  R (capacity∘a + passive) + C f = fixed + s scaled,
+                                G (capacity∘a + passive) ≤ h + s k,
                                 0 ≤ a ≤ 1,  s ≥ 0.
 
     Parameters
@@ -151,6 +112,11 @@ def greatest_factor(
         C, as in :func:`share`.
     free_bounds : pair of array_like, optional
         Lowest and highest free values; each free value has both bounds finite or neither.
+    inequalities : Cone or pair (G, h), optional
+        Limits G F ≤ h on the total force F of the heads [N], as in :func:`share`.
+    scaled_levels : array_like, shape (..., facets), optional
+        k, what each h gains per unit of the factor [N]: the force that the load puts on a
+        joint, say. Zero where not given.
     method : {'auto', 'compiled', 'numpy'}
         ``auto`` takes the compiled route where numba is installed. The routes agree but for
         rounding.
@@ -189,10 +155,15 @@ def greatest_factor(
             passive_force=passive_force,
             free_columns=free_columns,
             free_bounds=free_bounds,
+            inequalities=inequalities,
             start=scaled_moments,
         )
-    limit = _limit(bounds_as_heads(problem), 0.0, method, threads)
-    heads = problem.heads
+    heads, whole = problem.heads, bounds_as_heads(problem)
+    if problem.facets:
+        gains = _levels(scaled_levels, problem)
+        limit = limit_within(whole, problem, gains, 0.0, method, threads)
+    else:
+        limit = limit_of(whole, 0.0, method, threads)
     return _shaped(
         replace(limit, limiting=limit.limiting[:, :heads], activation=limit.activation[:, :heads]),
         problem.batch,
@@ -209,6 +180,7 @@ def greatest_moment(
     others: Others = "balanced",
     held: ArrayLike | None = None,
     free_columns: ArrayLike | None = None,
+    inequalities: Cone | tuple[ArrayLike, ArrayLike] | None = None,
     method: Route = "auto",
     threads: int | None = None,
 ) -> GreatestMoment:
@@ -233,6 +205,9 @@ def greatest_moment(
         Definition.
     held : array_like, shape (..., rows), optional
         Net moments of the other rows [N·m]; the entry of ``row`` is ignored.
+    inequalities : Cone or pair (G, h), optional
+        Limits G F ≤ h on the total force F of the heads [N], as in :func:`share`; they hold in
+        either definition.
     method, threads
         As in :func:`greatest_factor`.
 
@@ -263,13 +238,14 @@ def greatest_moment(
             np.zeros(rows) if held is None else held,
             passive_force=passive_force,
             free_columns=free_columns,
+            inequalities=inequalities,
         )
     if isinstance(row, bool) or not isinstance(row, (int, np.integer)):
         raise ShapeError("row", "the index of a row", repr(row))
     if not -problem.rows <= row < problem.rows:
         raise ShapeError("row", f"an index below {problem.rows}", repr(row))
     count = problem.frames
-    if others == "braced":
+    if others == "braced" and problem.facets == 0:
         gain = sign * problem.arms[:, row] * problem.capacity
         resting = (sign * problem.arms[:, row] * problem.passive).sum(axis=1)
         helping = np.broadcast_to(gain > 0.0, (count, problem.heads))
@@ -285,10 +261,19 @@ def greatest_moment(
     fixed[:, row] = 0.0
     direction = np.zeros((1, problem.rows))
     direction[0, row] = sign
-    limit = _shaped(
-        _limit(replace(problem, moments=fixed, start=direction), -np.inf, method, threads),
-        problem.batch,
-    )
+    asked = replace(problem, moments=fixed, start=direction)
+    if others == "braced":
+        one = [row % problem.rows]
+        asked = replace(
+            asked, arms=problem.arms[:, one], moments=fixed[:, one], start=direction[:, one],
+            columns=np.zeros((1, 1, 0)), lower=np.zeros((1, 0)), upper=np.zeros((1, 0)),
+        )  # fmt: skip
+    if problem.facets:
+        still = np.zeros((1, problem.facets))
+        found = limit_within(asked, asked, still, -np.inf, method, threads)
+    else:
+        found = limit_of(asked, -np.inf, method, threads)
+    limit = _shaped(found, problem.batch)
     return GreatestMoment(
         moment=np.asarray(sign * limit.factor),
         limiting=limit.limiting,
@@ -306,6 +291,23 @@ def _arguments_named(**names: str) -> Iterator[None]:
     except ShapeError as error:
         argument = names.get(error.argument, error.argument)
         raise ShapeError(argument, error.wanted, error.got) from error
+
+
+def _levels(given: ArrayLike | None, problem: Problem) -> FloatArray:
+    """Gains of the levels, frame axis first."""
+    facets = problem.facets
+    if given is None:
+        return np.zeros((1, facets))
+    gains = numbers("scaled_levels", given)
+    if gains.ndim < 1 or gains.shape[-1] != facets or not np.isfinite(gains).all():
+        raise ShapeError("scaled_levels", f"finite, shape (..., {facets})", f"{gains.shape}")
+    try:
+        spread = np.broadcast_to(gains, (*problem.batch, facets))
+    except ValueError as error:
+        raise ShapeError(
+            "scaled_levels", f"leading axes of {problem.batch}", f"shape {gains.shape}"
+        ) from error
+    return np.ascontiguousarray(spread.reshape(problem.frames, facets))
 
 
 def bounds_as_heads(problem: Problem) -> Problem:
@@ -344,80 +346,15 @@ def bounds_as_heads(problem: Problem) -> Problem:
     )
 
 
-def _limit(
-    problem: Problem, least: float, method: str = "auto", threads: int | None = None
-) -> GreatestFactor:
-    """Solve the linear programme of every frame; ``start`` holds the scaled moments."""
-    count, heads, rows = problem.frames, problem.heads, problem.rows
-    balance = normalise(replace(problem, start=None))
-    asked = np.zeros((1, rows)) if problem.start is None else problem.start
-    scaled = np.broadcast_to(asked, (count, rows)) / balance.row_size
-    whole = np.abs(scaled).max(axis=1, initial=0.0)
-    for _ in range(2):  # what is left may be small beside what the free columns take
-        scaled = scaled - np.einsum("fjk,flk,fl->fj", balance.basis, balance.basis, scaled)
-    asks = np.abs(scaled).max(axis=1, initial=0.0) > 1e-13 * whole
-
-    factor = np.full(count, np.nan)
-    prices = np.zeros((count, rows))
-    activation = np.full((count, heads), np.nan)
-    residual = np.full(count, np.nan)
-    status = np.full(count, Status.INFEASIBLE, dtype=np.int8)
-    frames = np.flatnonzero(asks)
-    if frames.size:
-        found = climb(
-            balance if frames.size == count else balance.take(frames),
-            scaled if frames.size == count else scaled[frames],
-            least,
-            method=method,
-            threads=threads,
-            strengths=lambda index: _strengths(problem, frames[index], balance.row_size),
-        )
-        factor[frames], prices[frames], activation[frames] = found[:3]
-        residual[frames], status[frames] = found[3:]
-    idle = np.flatnonzero(~asks)
-    if idle.size:
-        answer = solve_balance(balance.take(idle), np.ones((idle.size, heads)), 2.0)
-        held = ~answer.short
-        factor[idle] = np.where(held, np.inf, np.nan)
-        activation[idle] = np.where(held[:, None], answer.activation, np.nan)
-        residual[idle] = np.abs(answer.unmet).max(axis=1)
-        status[idle] = np.where(held, Status.UNBOUNDED, Status.INFEASIBLE)
-
-    ended = np.isfinite(factor)[:, None]
-    along = np.einsum("fji,fj->fi", balance.matrix, prices)
-    length = np.linalg.norm(balance.matrix, axis=1) * np.linalg.norm(prices, axis=1)[:, None]
-    return GreatestFactor(
-        factor=factor,
-        limiting=(along > PUSHES * length) & ended,
-        multipliers=_scaled_to_one(np.where(ended, prices / balance.row_size, np.nan), asked),
-        activation=activation,
-        residual=residual,
-        status=status,
-    )
-
-
-def _scaled_to_one(multipliers: FloatArray, scaled: FloatArray) -> FloatArray:
-    """Take the last rounding out of multipliers · scaled = 1."""
-    total = np.einsum("fj,fj->f", multipliers, np.broadcast_to(scaled, multipliers.shape))
-    near = np.abs(total - 1.0) < SURE
-    return np.asarray(multipliers / np.where(near, total, 1.0)[:, None])
-
-
-def _strengths(problem: Problem, frames: NDArray[np.intp], row_size: FloatArray) -> FloatArray:
-    """Add up what all heads can do about a row, either way, over its norm, in some frames."""
-    part = problem.take(frames)
-    loads = np.abs(part.arms * part.capacity[:, None, :]).sum(axis=2)
-    whole = np.broadcast_to(loads, (frames.size, problem.rows)) / row_size[frames]
-    mean = whole.sum(axis=1, keepdims=True) / np.maximum((whole > 0.0).sum(axis=1), 1)[:, None]
-    return np.asarray(np.where(whole > 0.0, whole, np.where(mean > 0.0, mean, 1.0)))
-
-
 def _shaped(limit: GreatestFactor, batch: tuple[int, ...]) -> GreatestFactor:
     return GreatestFactor(
         factor=limit.factor.reshape(batch),
         limiting=limit.limiting.reshape(*batch, limit.limiting.shape[-1]),
         multipliers=limit.multipliers.reshape(*batch, limit.multipliers.shape[-1]),
         activation=limit.activation.reshape(*batch, limit.activation.shape[-1]),
+        inequality_multipliers=limit.inequality_multipliers.reshape(
+            *batch, limit.inequality_multipliers.shape[-1]
+        ),
         residual=limit.residual.reshape(batch),
         status=limit.status.reshape(batch),
     )

@@ -29,6 +29,7 @@ def _climb_frames(
     free: FloatArray,
     scaled: FloatArray,
     target_size: FloatArray,
+    begin: FloatArray,
     agree: float,
     zero: float,
     bound: float,
@@ -41,7 +42,7 @@ def _climb_frames(
     tied: BoolArray,
     loose: BoolArray,
 ) -> None:
-    """Solve the frames first … last − 1.
+    """Solve the frames first … last − 1, from the prices ``begin`` where there are any.
 
     ``numbers`` takes factor, dual value and greatest part of the balance that is missed;
     ``tied`` the heads without reduced cost where other activations may do as well and the
@@ -93,6 +94,11 @@ def _climb_frames(
                 for j in range(depth):
                     M[j, i] = 0.0
         reach = target_size[f] + math.sqrt(reach)
+        for j in range(depth):
+            y[j] = 0.0
+            if begin.shape[0] > 0:
+                for k in range(rows):
+                    y[j] += N[k, j] * begin[f, k] * size
         answer, count = solve_vertex(
             M, c, t, reach, depth, on, basic, y, share, work, cost, change,
             kinks, length, agree
@@ -171,7 +177,7 @@ def _signature() -> Any:
         return types.Array(dtype, axes, "C")
 
     return types.void(
-        *(given(axes) for axes in (3, 2, 3, 2, 1)),
+        *(given(axes) for axes in (3, 2, 3, 2, 1, 2)),
         *(types.float64 for _ in range(3)),
         types.int64,
         types.int64,

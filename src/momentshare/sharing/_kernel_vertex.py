@@ -10,8 +10,9 @@ and its dual the least of φ(y) = Σ max(0, c_i + M_i·y) − y·t over a y of o
 The reduced cost c_i + M_i·y of a head says on which bound it rests; heads of the basis have
 none. A step keeps that of all basic heads but one at zero and goes down φ past every
 kink, where a head changes its bound, up to the one at which φ rises again: that
-head joins the basis. Every frame begins at y = 0 with an empty basis, filled along the steepest
-descent, so that its answer depends on nothing but itself.
+head joins the basis. Every frame begins at y = 0, or at its own answer without the last of its
+rows, with an empty basis, filled along the steepest descent; so its answer depends on nothing
+but itself.
 """
 
 from __future__ import annotations
@@ -241,16 +242,17 @@ def solve_vertex(
     length: FloatArray,
     agree: float,
 ) -> tuple[int, int]:
-    """Code and number of basic heads; fills bounds, basis, y and the basic activations."""
+    """Code and number of basic heads, from the y given; fills bounds, basis, y, activations."""
     heads = c.size
     E, T, D = work[:depth], work[depth : 2 * depth], work[2 * depth : 3 * depth]
     rest, step = work[3 * depth], work[3 * depth + 1]
     size = 0
     for i in range(heads):
-        on[i] = c[i] > 0.0
-        cost[i] = c[i]
-    for j in range(depth):
-        y[j] = 0.0
+        total = c[i]
+        for j in range(depth):
+            total += M[j, i] * y[j]
+        cost[i] = total
+        on[i] = total > 0.0
     for turn in range(STEPS):
         if not dual_basis(M, basic, size, depth, E, T, D):
             return LEFT, size
