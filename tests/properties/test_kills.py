@@ -1,0 +1,35 @@
+"""A run may be ended at any moment; the next one leaves what an undisturbed one does."""
+
+import pytest
+from tests import kills
+
+pytest.importorskip("ezc3d")
+pytest.importorskip("statsmodels")
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory):
+    from momentshare.demo.lab import write_lab
+
+    lab = write_lab(tmp_path_factory.mktemp("lab"), people=1, repetitions=1)
+    with kills.bench(tmp_path_factory.mktemp("kills"), lab) as found:
+        yield found
+
+
+@pytest.mark.parametrize("way", kills.WAYS)
+@pytest.mark.parametrize("command", kills.COMMANDS)
+def test_a_run_ended_at_some_moment_is_made_whole_by_the_next(bench, command, way):
+    when = 0.3 + 0.4 * (len(command) % 3) / 2 if way != "two runs" else 0.2
+    kills.run(bench, kills.Case(command, way, when))
+
+
+def test_what_a_disturbed_run_left_is_seen(bench):
+    """The comparison itself: a file too many, and a byte changed, are found."""
+    bench.undisturbed("compare")
+    case = kills.Case("compare", "full disk", 1.0)
+    before = dict(bench.whole["compare"])
+    for change in ({"heads.csv": b"other"}, {"more.csv": b""}):
+        bench.whole["compare"] = before | change
+        with pytest.raises(AssertionError):
+            kills.run(bench, case)
+    bench.whole["compare"] = before
