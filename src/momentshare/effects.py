@@ -10,7 +10,7 @@ import pandas as pd
 
 from momentshare.balance import BALANCED
 from momentshare.demand import demand
-from momentshare.reading import condition_table, head_table
+from momentshare.reading import condition_table, head_table_by_person
 from momentshare.runs import solve_setup, solve_variations
 from momentshare.runs.variation import (
     bound_couples,
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from momentshare.exercise import BenchPress
     from momentshare.limb import Limb
-    from momentshare.runs import Setup, Variation
+    from momentshare.runs import CaseSet, Setup, Variation
 
 __all__ = ["effect_tables", "quasi_static_errors", "switches"]
 
@@ -93,18 +93,19 @@ def effect_tables(
         One row a switch × condition × lateral mode × head: lift-mean activation as it is and
         changed, and the difference.
     conditions : DataFrame
-        One row a switch × condition × lateral mode: greatest load and peak moments as they
-        are and changed, means over people.
+        One row a switch × condition × lateral mode: peak moments and, of planned lifts, the
+        greatest load, as they are and changed, means over all lifts.
     """
+    planned = any(task.exercise is not None for task in setup.tasks)
     keys = ["condition", "lateral", "head"]
-    base = solve_setup(setup)
-    base_heads = head_table(base).set_index(keys)["mean_activation_mean"]
-    base_lifts = _lifts(condition_table(base))
+    base = solve_setup(setup, greatest_load=planned)
+    base_heads, base_lifts = _heads(base, keys), _lifts(condition_table(base))
     heads, lifts = [], []
-    found = solve_variations(setup, switches(setup), greatest_load=True, progress=progress)
+    found = solve_variations(setup, switches(setup), greatest_load=planned, progress=progress)
     for variation, result in found:
-        changed = head_table(result).set_index(keys)["mean_activation_mean"]
-        both = pd.DataFrame({"mean_activation": base_heads, "mean_activation_changed": changed})
+        both = pd.DataFrame(
+            {"mean_activation": base_heads, "mean_activation_changed": _heads(result, keys)}
+        )
         both["difference"] = both["mean_activation_changed"] - both["mean_activation"]
         both.insert(0, "switch", variation.name)
         heads.append(both.reset_index())
@@ -142,6 +143,15 @@ def quasi_static_errors(
         scale = np.abs(still).max(axis=0)
         found[duration] = float((np.abs(full - still) / scale).max())
     return found
+
+
+def _heads(solved: CaseSet, keys: list[str]) -> pd.Series[float]:
+    """Lift-mean activation, over repetitions first and over people then."""
+    table = head_table_by_person(solved)
+    for name in ("head", "condition", "lateral", "person"):
+        table[name] = table[name].astype(str)
+    own = table.groupby([*keys, "person"], sort=False)["mean_activation"].mean()
+    return own.groupby(keys, sort=False).mean()
 
 
 def _lifts(table: pd.DataFrame) -> pd.DataFrame:

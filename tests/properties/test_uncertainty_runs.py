@@ -10,7 +10,6 @@ import pytest
 
 from momentshare import reading
 from momentshare.errors import InputError, MissingExtraError
-from momentshare.model import load_model
 from momentshare.study import parse_study, run_study
 from momentshare.uncertainty import Plan, build_layout, run_uncertainty
 from momentshare.uncertainty.chunks import random_normals, solve
@@ -78,10 +77,9 @@ def test_the_central_draw_is_the_study_itself(study, scapula):
     if scapula:
         # A scapula that moves with the arm is traced draw by draw.
         study = parse_study(STUDY.replace("frames = 5", f'frames = 5\nscapula = "{scapula}"'))
-    model = load_model()
     plan = plan_of(study)
-    layout = build_layout(study, model, plan.spreads, ())
-    table = solve(layout, plan, np.zeros((1, len(layout)))).to_pandas()
+    layout = build_layout(plan.setup(), plan.spreads)
+    table = solve(layout, plan.criteria, np.zeros((1, len(layout)))).to_pandas()
     nominal = reading.head_table_by_person(run_study(study))
     for line in table.itertuples(index=False):
         part = nominal[
@@ -95,12 +93,11 @@ def test_the_central_draw_is_the_study_itself(study, scapula):
 
 
 def test_draws_solved_together_equal_draws_solved_alone(study):
-    model = load_model()
     plan = plan_of(study)
-    layout = build_layout(study, model, plan.spreads, ())
+    layout = build_layout(plan.setup(), plan.spreads)
     z = random_normals(9, 0, 4, len(layout))
-    together = solve(layout, plan, z).to_pandas()
-    alone = [solve(layout, plan, z[k : k + 1], first=k).to_pandas() for k in range(4)]
+    together = solve(layout, plan.criteria, z).to_pandas()
+    alone = [solve(layout, plan.criteria, z[k : k + 1], first=k).to_pandas() for k in range(4)]
     columns = [c for c in together if ":" in c]
     values = np.concatenate([part[columns].to_numpy() for part in alone])
     np.testing.assert_allclose(together[columns].to_numpy(), values, rtol=1e-6, atol=1e-7)
@@ -196,9 +193,7 @@ def test_ranking_covers_all_families_and_gives_no_weight_to_what_does_not_act(st
     plan = plan_of(study, draws=1, trajectories=4, sobol=4, few=2)
     found = run_uncertainty(plan, tmp_path / "run", workers=1)
     ranked = found.sensitivity
-    assert set(ranked.overall["family"]) == set(
-        build_layout(study, load_model(), plan.spreads, ()).families
-    )
+    assert set(ranked.overall["family"]) == set(build_layout(plan.setup(), plan.spreads).families)
     assert ranked.overall["relative_mu_star"].is_monotonic_decreasing
     assert (ranked.screening["mu_star"] >= 0).all()
     # Dumbbells carry no lateral force: its ratio can change nothing there.

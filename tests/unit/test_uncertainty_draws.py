@@ -12,7 +12,7 @@ from momentshare.exercise import Profile
 from momentshare.exercise.profile import values_along
 from momentshare.model import load_model
 from momentshare.person import sizes
-from momentshare.study import parse_study
+from momentshare.study import parse_study, plan_study
 from momentshare.study.run import exercise_of, limb_of
 from momentshare.uncertainty import Draws, Plan, build_layout
 from momentshare.uncertainty.chunks import random_normals
@@ -60,7 +60,7 @@ def model():
 
 
 def layout_of(study, model, **spreads):
-    return build_layout(study, model, Spreads(**spreads), ())
+    return build_layout(plan_study(study).setup, Spreads(**spreads))
 
 
 def normals(layout, count, seed=5):
@@ -72,7 +72,7 @@ def test_no_spread_or_no_deviation_is_the_model_itself(study, model, scale):
     layout = layout_of(study, model, scale=scale)
     z = np.zeros(len(layout)) if scale else normals(layout, 1)[0]
     entry = study.file.person[0]
-    limbs, _, _ = Draws(layout, z[None]).limbs(entry)
+    limbs, _, _ = Draws(layout, z[None]).limbs(0)
     drawn, nominal = limbs.take(0), limb_of(entry, study.file.settings, model)
     for name in ("greatest_isometric_force", "peak_fibre_length", "slack_length"):
         np.testing.assert_allclose(getattr(drawn, name), getattr(nominal, name), rtol=1e-12)
@@ -104,7 +104,7 @@ def test_a_site_moves_by_its_spread_along_each_axis(study, model):
 def test_measured_lengths_spread_less_than_estimated_ones(study, model):
     layout = layout_of(study, model)
     entry = study.file.person[0]
-    people = Draws(layout, normals(layout, MANY)).people(entry)
+    people = Draws(layout, normals(layout, MANY)).people(entry.person())
     central = sizes(entry.person(), model)
     tolerance = 4 / math.sqrt(2 * MANY)
     humerus = np.log([p.humerus_length for p in people]).std() * central.humerus_length
@@ -125,7 +125,7 @@ def test_a_family_moves_only_what_belongs_to_it(study, model):
     for numbers in (draws.radii(), draws.quantities(), draws.offsets(), draws.inertia("female")):
         for nominal, moved in numbers.values():
             np.testing.assert_array_equal(moved, nominal)
-    people = draws.people(entry)
+    people = draws.people(entry.person())
     assert people[0] == people[1]
     factors = draws.head_factors()
     nominal, moved = factors["peak_fibre_length"]
@@ -148,7 +148,7 @@ def test_a_fibre_longer_than_its_path_is_shortened_not_lost(study, model):
     z[layout.members("reference_fibre_length")] = 2.5
     draws = Draws(layout, z[None])
     factors = {name: values[0] for name, values in draws.head_factors().items()}
-    limb = draws.limbs(entry)[0].take(0)
+    limb = draws.limbs(0)[0].take(0)
     assert (limb.slack_length > 0).all()
     nominal = limb_of(entry, study.file.settings, model)
     ratio = limb.peak_fibre_length / nominal.peak_fibre_length
@@ -162,13 +162,15 @@ def test_posture_and_load_move_by_their_spreads(study, model):
     entry, condition = study.file.person[0], study.file.condition[0]
     exercise = exercise_of(condition, entry, entry.person(), model, 5)
     draws = Draws(layout, normals(layout, MANY))
-    made = draws.exercises(dict.fromkeys(range(MANY), exercise), entry, condition.name)
+    task = layout.setup.tasks[0]
+    assert (task.person, task.condition) == (entry.name, condition.name)
+    made = draws.exercises(dict.fromkeys(range(MANY), exercise), task)
     tucks = [press.tuck.points[0][1] for press in made.values()]
     tolerance = 4 / math.sqrt(2 * MANY)
     assert np.degrees(np.std(tucks)) == pytest.approx(2.0, rel=tolerance)
     z = np.zeros(len(layout))
     z[layout.at("Edda:load")] = z[layout.at("Edda:bar:load")] = 1.0
-    found = Draws(layout, z[None]).load_factors(entry, condition.name)
+    found = Draws(layout, z[None]).load_factors(task)
     factor = math.exp((math.sqrt(0.5) + math.sqrt(0.5)) * math.sqrt(math.log1p(0.01)))
     assert found == pytest.approx(factor)
 
@@ -185,22 +187,22 @@ def test_normals_of_a_draw_depend_on_seed_and_number_alone():
 @pytest.mark.parametrize("tested", [False, True])
 def test_limbs_together_are_the_limbs_of_each_draw(study, model, tested):
     layout = layout_of(study, model)
-    entry = study.file.person[0]
     if tested:
         strength = parse_study(STUDY.replace("[[condition]]", STRENGTH + "[[condition]]", 1))
-        entry = strength.file.person[0]
+        layout = layout_of(strength, model)
+        assert layout.setup.limbs.strengths[0]
     z = normals(layout, 4)
     # A fibre too long for its path, and a person no limb can have.
     z[1, layout.members("fibre_length")] = z[1, layout.members("reference_fibre_length")] = 2.5
     z[2, layout.members("person_lengths")] = 300.0
-    limbs, rows, reasons = Draws(layout, z).limbs(entry)
+    limbs, rows, reasons = Draws(layout, z).limbs(0)
     assert rows == {0: 0, 1: 1, 3: 2}
     assert set(reasons) == {2}
-    none, _, alone = Draws(layout, z[2:3]).limbs(entry)
+    none, _, alone = Draws(layout, z[2:3]).limbs(0)
     assert none is None
     assert alone[0] == reasons[2]
     for draw, row in rows.items():
-        single = Draws(layout, z[draw : draw + 1]).limbs(entry)[0].take(0)
+        single = Draws(layout, z[draw : draw + 1]).limbs(0)[0].take(0)
         for name in (
             "greatest_isometric_force",
             "peak_fibre_length",

@@ -1,6 +1,5 @@
 """Intervals and orderings of synthetic draws whose truth is known."""
 
-import json
 import math
 
 import numpy as np
@@ -12,7 +11,7 @@ from scipy.stats import norm
 from momentshare.model import load_model
 from momentshare.study import parse_study
 from momentshare.uncertainty import Plan, summary
-from momentshare.uncertainty.chunks import MEASURES, read_tag
+from momentshare.uncertainty.chunks import MEASURES
 from momentshare.uncertainty.summary import EVERYONE, order_probability, summarise
 
 STUDY = """
@@ -181,16 +180,3 @@ def test_order_probability_leaves_out_what_is_unknown():
     first = np.array([1.0, np.nan, 3.0, 2.0])
     second = np.array([0.0, 1.0, np.nan, 2.0])
     assert order_probability(first, second) == (0.75, 0.5, 2)
-
-
-def test_a_truncated_or_foreign_file_has_no_tag(tmp_path):
-    table = pa.table({"draw": [1]}).replace_schema_metadata(
-        {"momentshare": json.dumps({"run": "x"})}
-    )
-    path = tmp_path / "a.parquet"
-    pq.write_table(table, path)
-    assert read_tag(str(path)) == {"run": "x"}
-    path.write_bytes(path.read_bytes()[:-20])
-    assert read_tag(str(path)) is None
-    pq.write_table(pa.table({"draw": [1]}), path)
-    assert read_tag(str(path)) is None

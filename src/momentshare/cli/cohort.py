@@ -10,7 +10,7 @@ import typer
 from momentshare.cli.tables import Conditions, People, echo
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     import pandas as pd
     from rich.console import Console
@@ -30,6 +30,13 @@ def cohort(
     person: People = None,
     condition: Conditions = None,
     workers: Annotated[int | None, typer.Option(help="Processes; by default one a core.")] = None,
+    effects: Annotated[
+        bool,
+        typer.Option(
+            "--effects",
+            help="Also show what passive force, elastic tendon, curves and scapula do.",
+        ),
+    ] = False,
     no_figures: Annotated[
         bool, typer.Option("--no-figures", help="Write tables and the page without figures.")
     ] = False,
@@ -42,7 +49,7 @@ def cohort(
     """
     run_and_write(
         study, out, people=person or (), conditions=condition or (), workers=workers,
-        figures=not no_figures, quiet=quiet,
+        effects=effects, figures=not no_figures, quiet=quiet,
     )  # fmt: skip
 
 
@@ -53,6 +60,7 @@ def run_and_write(
     people: Sequence[str] = (),
     conditions: Sequence[str] = (),
     workers: int | None = None,
+    effects: bool = False,
     figures: bool,
     quiet: bool,
 ) -> None:
@@ -63,6 +71,7 @@ def run_and_write(
     from momentshare.cohort.summary import summarise_cohort
     from momentshare.files import run_folder
     from momentshare.report.cohort_write import write_cohort
+    from momentshare.report.effects import print_effects
 
     study = load_cohort(path).only(people, conditions)
     screen = console(quiet=quiet)
@@ -73,6 +82,10 @@ def run_and_write(
         except KeyboardInterrupt as err:
             echo(str(err) or "stopped", err=True)
             raise typer.Exit(130) from None
+        turned = None
+        if effects:
+            with screen.status("effects") as status:
+                turned = _effects(study, workers, status.update)
         with screen.status("summing up") as status:
             summary = summarise_cohort(result)
             published = _published(study, result, read)
@@ -82,8 +95,11 @@ def run_and_write(
                 published,
                 folder=run,
                 figures=figures,
+                effects=turned,
                 progress=lambda what: status.update(f"writing {what}"),
             )
+    if turned is not None:
+        print_effects(screen, turned)
     _print(screen, result, summary, published)
     if quiet:
         for outcome in result.outcomes:
@@ -111,6 +127,19 @@ def _run(study: CohortStudy, run: RunFolder, workers: int | None, screen: Consol
                 task, completed=done, total=total, description=what
             ),
         )
+
+
+def _effects(
+    study: CohortStudy, workers: int | None, say: Callable[[str], None]
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Solve all lifts that count with each modelling choice turned over."""
+    from momentshare.cohort.setup import measured_lifts
+    from momentshare.effects import effect_tables
+
+    return effect_tables(
+        measured_lifts(study, workers=workers).setup,
+        progress=lambda done, total, what: say(f"{done}/{total} {what}"),
+    )
 
 
 def _read_published(study: CohortStudy) -> list[PublishedTable]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path  # noqa: TC003 - typer reads the annotations
 from typing import TYPE_CHECKING, Annotated
 
@@ -27,7 +28,7 @@ _SURE = 0.95
 
 
 def uncertainty(
-    study: Annotated[Path, typer.Argument(help="Study file (TOML).")],
+    study: Annotated[Path, typer.Argument(help="Study file or cohort study file (TOML).")],
     out: Annotated[Path, typer.Option("--out", help="Folder for chunks and results.")],
     draws: Annotated[int, typer.Option(help="Random draws.")] = 200,
     seed: Annotated[int, typer.Option(help="Seed of the draws.")] = 1,
@@ -54,6 +55,9 @@ def uncertainty(
         float, typer.Option(help="Shared part of the variance within a kind and source, 0 to 1.")
     ] = 0.5,
     posture_spread_deg: Annotated[float, typer.Option(help="Tuck, tilt and the like [deg].")] = 5.0,
+    measured_spread_deg: Annotated[
+        float, typer.Option(help="Posture of a measured lift, each of three turns [deg].")
+    ] = 3.0,
     load_spread: Annotated[float, typer.Option(help="Load on the hand, relative.")] = 0.02,
     ratio_spread: Annotated[
         float, typer.Option(help="Given lateral ratio; 0.15 where it was never measured.")
@@ -63,22 +67,29 @@ def uncertainty(
 ) -> None:
     """Draw all that is uncertain in a STUDY, solve, and tell intervals from orderings.
 
+    A STUDY holds planned lifts, or the trials of a laboratory; a cohort study is told by its
+    trials.
+
     A run that was stopped goes on where it was when it is started again.
     """
     from rich.console import Console
 
     from momentshare.cli.tables import console
+    from momentshare.cohort.load import load_any
+    from momentshare.cohort.schema import CohortStudy
+    from momentshare.cohort.setup import measured_lifts
     from momentshare.errors import PostureError
     from momentshare.files import run_folder
+    from momentshare.files.folder import check_place
     from momentshare.model import load_model
     from momentshare.report.uncertainty_figures import write_summary
-    from momentshare.study import load_study
     from momentshare.uncertainty import Plan
     from momentshare.uncertainty.draws import Spreads
     from momentshare.uncertainty.run import COMMAND, folder_options
 
+    source = load_any(study).only(person or (), condition or ())
     plan = Plan(
-        study=load_study(study).only(person or (), condition or ()),
+        study=source,
         draws=draws,
         seed=seed,
         frames=frames,
@@ -89,12 +100,25 @@ def uncertainty(
             posture_deg=posture_spread_deg,
             load=load_spread,
             lateral_ratio=ratio_spread,
+            measured_deg=measured_spread_deg,
         ),
         trajectories=trajectories,
         sobol=sobol if trajectories else 0,
         few=few,
     )
     screen = console(quiet=quiet)
+    if isinstance(source, CohortStudy):
+        check_place(out)
+        with Console(stderr=True, quiet=quiet).status("reading trials") as status:
+            lifts = measured_lifts(
+                source,
+                frames=frames,
+                workers=workers,
+                progress=lambda done, total, what: status.update(f"{done}/{total} {what}"),
+            )
+        for line in lifts.skipped:
+            screen.print(f"skipped {line}", markup=False)
+        plan = replace(plan, measured=lifts.setup, inputs=lifts.inputs)
     with run_folder(out, COMMAND, **folder_options(plan, load_model(plan.study.file.model))) as run:
         try:
             found = _run(plan, run, workers, scheduler, Console(stderr=True, quiet=quiet))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from pathlib import Path, PurePath
 from typing import TYPE_CHECKING
 
@@ -22,6 +23,7 @@ from momentshare.errors import nearest_name
 from momentshare.study.load import (
     checked,
     digest_of,
+    parse_study,
     raise_faults,
     read_study_text,
     repeated_names,
@@ -34,9 +36,10 @@ if TYPE_CHECKING:
 
     from pydantic import BaseModel
 
+    from momentshare.study import Study
     from momentshare.trial.layout import FileFormat
 
-__all__ = ["load_cohort", "parse_cohort"]
+__all__ = ["load_any", "load_cohort", "parse_cohort"]
 
 _SECTIONS: dict[str, type[BaseModel]] = {
     "settings": CohortSettings,
@@ -67,6 +70,29 @@ def load_cohort(path: str | Path) -> CohortStudy:
     """
     place = Path(path)
     return parse_cohort(read_study_text(place), str(place), place.parent)
+
+
+def load_any(path: str | Path) -> Study | CohortStudy:
+    """Read a study file of either kind: one with trials, layouts or published tables is a cohort.
+
+    Raises
+    ------
+    StudyError
+        See :func:`load_cohort` and :func:`momentshare.study.load_study`.
+    """
+    place = Path(path)
+    text = read_study_text(place)
+    try:
+        measured = not _MEASURED.isdisjoint(tomllib.loads(text.replace("\r\n", "\n")))
+    except (ValueError, RecursionError):
+        measured = False  # what is wrong is said where it is read
+    if measured:
+        return parse_cohort(text, str(place), place.parent)
+    return parse_study(text, str(place))
+
+
+_MEASURED = {"trial", "layout", "published"}
+"""Tables that only a cohort study has."""
 
 
 def parse_cohort(text: str, source: str = "study", folder: Path | None = None) -> CohortStudy:

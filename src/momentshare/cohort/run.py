@@ -40,9 +40,12 @@ __all__ = [
     "COMMAND",
     "CohortResult",
     "TrialOutcome",
+    "check_cohort",
+    "fault_of_trial",
     "folder_options",
     "grouped_faults",
     "run_cohort",
+    "trial_tag",
 ]
 
 COMMAND = "cohort"
@@ -182,8 +185,7 @@ def run_cohort(
     if workers is not None and workers < 1:
         raise InputError(f"workers: wanted 1 or more, got {workers}")
     model = load_model(study.file.model)
-    _check_settings(study, model)
-    _refuse_copies(study)
+    check_cohort(study, model)
     with as_run_folder(folder, COMMAND, **folder_options(study)) as run:
         outcomes = _outcomes(study, run, model, workers, progress)
         return CohortResult(study=study, model=model, folder=run.path, outcomes=outcomes)
@@ -326,6 +328,18 @@ def _refuse_copies(study: CohortStudy) -> None:
         raise StudyError(f"{study.source}: the same measurement stands twice:", faults)
 
 
+def check_cohort(study: CohortStudy, model: Model) -> None:
+    """Refuse names that the model or the curve sets do not know, and files given twice.
+
+    Raises
+    ------
+    StudyError, UnknownNameError
+        Naming file and field.
+    """
+    _check_settings(study, model)
+    _refuse_copies(study)
+
+
 def _check_settings(study: CohortStudy, model: Model) -> None:
     """Faults of names that only the model or the curve sets know."""
     from momentshare.errors import UnknownNameError
@@ -430,7 +444,7 @@ def solved_files(study: CohortStudy, number: int) -> dict[str, bytes]:
         answer = solve_trial(study, number, load_model(study.file.model))
         tables, record = answer.tables, dict(answer.record)
     except MomentshareError as err:
-        record = {"fault": _without_name(study, number, str(err))}
+        record = {"fault": fault_of_trial(study, number, str(err))}
     except OSError as err:
         record = {"fault": f"{err.filename or 'the disk'}: {err.strerror or err}"}
     except Exception as err:  # noqa: BLE001 - a fault of ours must not cost the other trials
@@ -442,7 +456,7 @@ def solved_files(study: CohortStudy, number: int) -> dict[str, bytes]:
     return trial_files(number, {"verdict": "", **record}, tables)
 
 
-def _without_name(study: CohortStudy, number: int, fault: str) -> str:
+def fault_of_trial(study: CohortStudy, number: int, fault: str) -> str:
     """Leave out the name of the trial's own file at the front: whoever shows the fault adds it."""
     name = study.file.trial[number - 1].file
     for front in (name, str(study.path(name)), name):

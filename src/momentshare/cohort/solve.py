@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -46,12 +46,11 @@ if TYPE_CHECKING:
         CohortFile,
         CohortStudy,
         MaximalEntry,
-        MeasuredCondition,
         TrialEntry,
     )
     from momentshare.limb import Limb
     from momentshare.model import Model
-    from momentshare.runs import Case, LimbPlan
+    from momentshare.runs import Case
     from momentshare.trial.layout import LayoutEntry
     from momentshare.trial.recording import Channel, Recording
     from momentshare.trial.repetition import MeasuredRepetition
@@ -62,9 +61,11 @@ __all__ = [
     "TrialAnswer",
     "emg_settings",
     "greatest_unmet",
+    "processed_trial",
     "processing_of",
     "short_of",
     "solve_trial",
+    "tasks_of",
 ]
 
 LEAST_UNMET = 0.5
@@ -147,31 +148,20 @@ def solve_trial(study: CohortStudy, number: int, model: Model) -> TrialAnswer:
     """
     file = study.file
     entry = file.trial[number - 1]
-    person, condition = study.person(entry.person), study.condition(entry.condition)
-    plan = limb_plan([person], file.settings, model)
+    plan = limb_plan([study.person(entry.person)], file.settings, model)
     limbs, faults = plan.build()
     if faults:
         raise faults[0]
     limb = limbs.take(0)
-    recording = _recording(study, entry)
-    calibration = _calibration(study, entry, limb)
-    trial = process_trial(
-        recording,
-        limb.skeleton,
-        processing_of(file, study.layout(entry.layout)),
-        side=entry.side,
-        load=entry.load_kg,
-        one_bar=condition.one_bar,
-        trunk_angle=math.radians(condition.trunk_angle_deg),
-        ground=condition.ground,
-        repetitions=entry.repetitions,
-        calibration=calibration,
-    )
-    if not trial.repetitions:
-        raise InputError(f"{entry.file}: no repetition can be used:", trial.refused)
+    trial, calibration = processed_trial(study, number, limb)
     emg, emg_notes = _envelopes(study, entry, trial, limb)
     parts: dict[str, list[pd.DataFrame]] = {name: [] for name in TABLES}
-    setup = _setup(study, entry, condition, plan, trial)
+    setup = Setup(
+        limbs=plan,
+        tasks=tasks_of(study, number, trial),
+        criterion=file.settings.criterion(),
+        glenoid=file.settings.glenoid_constraint,
+    )
     whole = solve_setup(setup, greatest_load=False)
     for repetition, case in zip(trial.repetitions, whole.cases, strict=True):
         solved = CaseSet(model=model, cases=(case,))
@@ -209,6 +199,47 @@ def solve_trial(study: CohortStudy, number: int, model: Model) -> TrialAnswer:
         "doubtful_heads": sorted(_doubtful(parts)),
     }
     return TrialAnswer(tables=tables, record=record)
+
+
+def processed_trial(
+    study: CohortStudy, number: int, limb: Limb, *, frames: int | None = None
+) -> tuple[ProcessedTrial, Calibration | None]:
+    """Read and check one trial.
+
+    Parameters
+    ----------
+    study : CohortStudy
+    number : int
+        Of the trial in the study file, from 1.
+    limb : Limb
+        Of its person.
+    frames : int, optional
+        Frames of a repetition, in place of those of the settings.
+
+    Raises
+    ------
+    MomentshareError
+        The trial cannot be used; the message names file and field.
+    """
+    entry = study.file.trial[number - 1]
+    condition = study.condition(entry.condition)
+    calibration = _calibration(study, entry, limb)
+    processing = processing_of(study.file, study.layout(entry.layout))
+    trial = process_trial(
+        _recording(study, entry),
+        limb.skeleton,
+        processing if frames is None else replace(processing, frames=frames),
+        side=entry.side,
+        load=entry.load_kg,
+        one_bar=condition.one_bar,
+        trunk_angle=math.radians(condition.trunk_angle_deg),
+        ground=condition.ground,
+        repetitions=entry.repetitions,
+        calibration=calibration,
+    )
+    if not trial.repetitions:
+        raise InputError(f"{entry.file}: no repetition can be used:", trial.refused)
+    return trial, calibration
 
 
 def _recording(study: CohortStudy, entry: TrialEntry) -> Recording:
@@ -294,15 +325,10 @@ def _places(trial: ProcessedTrial, identity: dict[str, Any]) -> pd.DataFrame:
     )
 
 
-def _setup(
-    study: CohortStudy,
-    entry: TrialEntry,
-    condition: MeasuredCondition,
-    limbs: LimbPlan,
-    trial: ProcessedTrial,
-) -> Setup:
-    """All repetitions of a trial, ready to be solved."""
-    settings = study.file.settings
+def tasks_of(study: CohortStudy, number: int, trial: ProcessedTrial) -> tuple[Task, ...]:
+    """Return a task for each repetition of a trial, on the first limb."""
+    settings, entry = study.file.settings, study.file.trial[number - 1]
+    condition = study.condition(entry.condition)
     tasks = []
     for repetition in trial.repetitions:
         given = repetition.measured.lateral
@@ -329,12 +355,7 @@ def _setup(
                 lift=repetition.measured.lift,
             )
         )
-    return Setup(
-        limbs=limbs,
-        tasks=tuple(tasks),
-        criterion=settings.criterion(),
-        glenoid=settings.glenoid_constraint,
-    )
+    return tuple(tasks)
 
 
 def _tables(

@@ -15,9 +15,12 @@ from momentshare.report.cohort_page import cohort_page
 from momentshare.report.drawings import write_drawings
 from momentshare.report.page import render
 from momentshare.report.record import RECORD_VERSION, versions
+from momentshare.report.write import EFFECTS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
+
+    import pandas as pd
 
     from momentshare.cohort.run import CohortResult
     from momentshare.cohort.summary import CohortSummary
@@ -42,6 +45,7 @@ def write_cohort(
     *,
     folder: RunFolder | None = None,
     figures: bool = True,
+    effects: tuple[pd.DataFrame, pd.DataFrame] | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> list[str]:
     """Write what a cohort found into its folder, all or nothing.
@@ -56,6 +60,8 @@ def write_cohort(
     figures : bool
         Without, figures that an earlier run of the same study has written stay; the page has
         none.
+    effects : pair of DataFrame, optional
+        What each modelling choice does, as :func:`momentshare.effects.effect_tables` gives it.
     progress : callable, optional
         Called with what is written next.
 
@@ -77,6 +83,8 @@ def write_cohort(
         say("tables")
         for name, table in summary.tables.items():
             writer.csv(f"{name}.csv", table)
+        for name, table in zip(EFFECTS, effects or (), strict=effects is not None):
+            writer.csv(name, table)
         for name in _LONG:
             table = result.table(name)
             if not table.empty:

@@ -64,7 +64,12 @@ ASSUMPTIONS = (
         "error of measurement. Stature, body mass, training factor, pennation and measured "
         "strengths are taken as exact."
     ),
-    "The stability limits of the glenoid are not applied, whatever the study's settings say.",
+    (
+        "Of a measured lift are drawn the turn of the trunk about its long and its front axis and "
+        "of the upper arm about its own, the size of the force, and the lateral ratio, each the "
+        "same along the lift; conditions of a person share half of the variance. A value of a "
+        "person and condition is the mean over the repetitions."
+    ),
     (
         "Where a drawn fibre would be longer than its path in the reference posture it is "
         "shortened to leave a millimetre of tendon."
@@ -105,7 +110,7 @@ def _rows(table: pd.DataFrame) -> Any:
 
 
 def _who(found: Summary) -> str:
-    people = found.plan.manifest(found.model)["people"]
+    people = found.plan.people_drawn
     return EVERYONE if len(people) > 1 else str(people[0])
 
 
@@ -160,7 +165,7 @@ def _write_all(found: Summary, writer: Writer, *, figures: bool) -> None:
     write_drawings(
         writer,
         {name: partial(make, found) for name, make in drawings.items()},
-        [c.name for c in found.plan.study.file.condition],
+        list(found.plan.conditions),
         dpi=130,
     )
 
@@ -188,7 +193,7 @@ def _shown(found: Summary) -> tuple[pd.DataFrame, list[str], list[str]]:
     top = part.groupby("head", sort=False)["median"].max()
     order = top[top >= _WORKING].sort_values(ascending=False, kind="stable")
     heads = [str(h) for h in order.index] or [str(top.idxmax())]
-    names = [c.name for c in found.plan.study.file.condition]
+    names = list(found.plan.conditions)
     return part, [n for n in names if n in set(part["condition"])], heads
 
 
@@ -196,7 +201,7 @@ def _title(found: Summary, text: str) -> str:
     criterion, mode = _main(found)
     exponent = found.plan.exponent(criterion)
     kind = "min-max" if np.isinf(exponent) else f"p = {exponent:g}"
-    people = len(found.plan.manifest(found.model)["people"])
+    people = len(found.plan.people_drawn)
     who = "mean over people" if people > 1 else "one person"
     return f"{text}\n{found.plan.draws} draws, {who}; lateral force {mode}, {kind}"
 

@@ -93,6 +93,8 @@ class Task:
         What a planned lift is solved from.
     lift : Lift or None
         A measured lift; it takes the place of an exercise.
+    exercise_for : callable or None
+        Makes the exercise anew for a person of other sizes.
     """
 
     person: str
@@ -102,6 +104,7 @@ class Task:
     repetition: int = 0
     exercise: Exercise | None = None
     lift: Lift | None = None
+    exercise_for: Callable[[Person, Model], Exercise] | None = None
 
     @property
     def key(self) -> tuple[str, str, int, int]:

@@ -162,6 +162,7 @@ def plan_study(
                     limb=row,
                     treatments=lateral_of(condition, settings),
                     exercise=exercise,
+                    exercise_for=_ForPerson(condition, entry, frames or settings.frames),
                 )
             )
     return PlannedStudy(
@@ -176,6 +177,18 @@ def plan_study(
             glenoid=settings.glenoid_constraint,
         ),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _ForPerson:
+    """Makes the exercise of a condition for a person of other sizes; can travel to a process."""
+
+    condition: ConditionEntry
+    entry: PersonEntry
+    frames: int
+
+    def __call__(self, person: Person, model: Model) -> Exercise:
+        return exercise_of(self.condition, self.entry, person, model, self.frames)
 
 
 def check_settings(settings: SettingsEntry, model: Model, source: str) -> None:

@@ -8,7 +8,6 @@ stays of a draw are lift means and peaks, never frames, so that memory does not 
 from __future__ import annotations
 
 import io
-import json
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
@@ -17,27 +16,27 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from momentshare.errors import MomentshareError, StudyError
+from momentshare.errors import InputError, MomentshareError, StudyError
 from momentshare.exercise import lifts_of
 from momentshare.model import load_model
 from momentshare.runs import blocks_of
 from momentshare.sharing import Status
-from momentshare.study.run import exercise_of, lateral_of
-from momentshare.uncertainty.draws import CUT, Draws, Layout, build_layout, first_line
-from momentshare.uncertainty.plan import CHUNK, Plan
+from momentshare.uncertainty.draws import CUT, Draws, Layout, Spreads, build_layout, first_line
+from momentshare.uncertainty.plan import CHUNK, CRITERIA
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
     from momentshare.exercise import Exercise, Lift
     from momentshare.limb import Limb
     from momentshare.model import Model
-    from momentshare.runs import Answer
-    from momentshare.study.schema import ConditionEntry, PersonEntry
+    from momentshare.person import Person
+    from momentshare.runs import Answer, Setup
+    from momentshare.runs import Task as SetupTask
 
-__all__ = ["MEASURES", "Task", "chunk_bytes", "random_normals", "solve"]
+__all__ = ["MEASURES", "Task", "cells_of", "chunk_bytes", "random_normals", "solve"]
 
 MEASURES = ("mean_activation", "peak_activation", "mean_force_n", "peak_force_n")
 """What is kept of each head, lift and draw; columns are ``measure:head``."""
@@ -46,29 +45,37 @@ _SEEDED = 8
 """Draws that one seeded stream gives."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Task:
-    """One chunk to solve.
+    """One chunk to solve; can travel to any process.
 
     Parameters
     ----------
-    plan : Plan
+    setup : Setup
+        Without its model, which each process reads for itself.
+    model : str
+        Name or folder of the model.
     model_digest : str
-        Of the model the manifest was written with; another one is refused.
-    stage : {"draws", "screening", "indices"}
+        Of the model the run began with; another one is refused.
+    spreads : Spreads
+    criteria : tuple of str
+        As in :class:`~momentshare.uncertainty.Plan`.
     index : int
         Number of the chunk within its stage.
-    run : str
-        Digest of the manifest.
+    seed, draws : int
+        Of the plan; for a chunk that makes its own normals.
     normals : float array, shape (draws, variables), optional
-        Standard normals of a designed chunk; a random one makes its own from the seed.
+        Standard normals of a designed chunk.
     """
 
-    plan: Plan
+    setup: Setup
+    model: str
     model_digest: str
-    stage: str
+    spreads: Spreads
+    criteria: tuple[str, ...]
     index: int
-    run: str
+    seed: int
+    draws: int
     normals: NDArray[np.float64] | None = None
 
 
@@ -95,20 +102,20 @@ def random_normals(seed: int, first: int, count: int, variables: int) -> NDArray
 
 def chunk_bytes(task: Task) -> bytes:
     """Solve a chunk; return its Parquet file. Runs in any process, knows no folder."""
-    plan, model = task.plan, _model(task.plan.study.file.model)
+    model = _model(task.model)
     if model.digest != task.model_digest:
         raise StudyError(
             f"model {model.name!r}: differs from the one the run began with "
             f"({model.digest}, wanted {task.model_digest}); start anew in another folder"
         )
-    layout = build_layout(plan.study, model, plan.spreads, plan.people)
+    setup = replace(task.setup, limbs=replace(task.setup.limbs, model=model))
+    layout = build_layout(setup, task.spreads)
     first = task.index * CHUNK
     normals = task.normals
     if normals is None:
-        normals = random_normals(plan.seed, first, min(CHUNK, plan.draws - first), len(layout))
-    table = solve(layout, plan, normals, first)
-    tag = {"run": task.run, "stage": task.stage, "index": task.index}
-    table = table.replace_schema_metadata({"momentshare": json.dumps(tag)})
+        count = min(CHUNK, task.draws - first)
+        normals = random_normals(task.seed, first, count, len(layout))
+    table = solve(layout, task.criteria, normals, first)
     buffer = io.BytesIO()
     pq.write_table(table, buffer, compression="zstd")
     return buffer.getvalue()
@@ -120,14 +127,22 @@ _TEXTS = ("person", "condition", "lateral", "criterion", "status", "reason")
 
 @dataclass(slots=True)
 class _Rows:
-    """Rows of the table of a chunk, filled as lifts are solved."""
+    """Rows of the table of a chunk, filled as lifts are solved; each is a mean over its lifts."""
 
     heads: tuple[str, ...]
     keys: list[dict[str, Any]]
-    values: NDArray[np.float64]
+    sums: NDArray[np.float64]
+    lifts: NDArray[np.intp]
+
+    @property
+    def values(self) -> NDArray[np.float64]:
+        """Means over lifts, NaN where there is none."""
+        count = np.where(self.lifts > 0, self.lifts, np.nan)
+        return np.asarray(self.sums / count[:, None, None])
 
     def table(self) -> pa.Table:
         """Return the table."""
+        values = self.values
 
         def column(name: str) -> list[Any]:
             return [row[name] for row in self.keys]
@@ -136,21 +151,30 @@ class _Rows:
             "draw": pa.array(column("draw"), pa.int64()),
             **{name: pa.array(column(name), pa.string()).dictionary_encode() for name in _TEXTS},
             **{name: pa.array(column(name), pa.int32()) for name in _COUNTS},
-            "mean_lateral_ratio": pa.array(column("mean_lateral_ratio"), pa.float64()),
+            "mean_lateral_ratio": pa.array(
+                [
+                    row["mean_lateral_ratio"] / count if count else np.nan
+                    for row, count in zip(self.keys, self.lifts.tolist(), strict=True)
+                ],
+                pa.float64(),
+            ),
         }
         for index, measure in enumerate(MEASURES):
             for at, head in enumerate(self.heads):
-                arrays[f"{measure}:{head}"] = pa.array(self.values[:, index, at], pa.float64())
+                arrays[f"{measure}:{head}"] = pa.array(values[:, index, at], pa.float64())
         return pa.table(arrays)
 
 
-def solve(layout: Layout, plan: Plan, normals: NDArray[np.float64], first: int = 0) -> pa.Table:
+def solve(
+    layout: Layout, criteria: Sequence[str], normals: NDArray[np.float64], first: int = 0
+) -> pa.Table:
     """Solve draws and reduce them to lift means and peaks.
 
     Parameters
     ----------
     layout : Layout
-    plan : Plan
+    criteria : sequence of str
+        Names of :data:`~momentshare.uncertainty.plan.CRITERIA`, or ``study``.
     normals : float array, shape (draws, variables)
     first : int
         Number of the first draw.
@@ -162,76 +186,109 @@ def solve(layout: Layout, plan: Plan, normals: NDArray[np.float64], first: int =
         ``status`` (``ok`` or ``failed`` with ``reason``), counts of frames, and
         ``measure:head`` columns, NaN where failed. Activation is relative, force in N.
     """
-    file, draws = plan.study.file, Draws(layout, normals)
+    setup, draws = layout.setup, Draws(layout, normals)
+    cells = cells_of(setup)
     keys: list[dict[str, Any]] = []
     slots: dict[tuple[int, str, str, str, str], int] = {}
     for draw in range(len(draws)):
-        for entry in layout.people:
-            for condition in file.condition:
-                for lateral in lateral_of(condition, file.settings):
-                    for criterion in plan.criteria:
-                        slot = (draw, entry.name, condition.name, lateral.mode, criterion)
+        for person in setup.limbs.people:
+            for condition, modes in cells.items():
+                for mode in modes:
+                    for criterion in criteria:
+                        slot = (draw, person.name, condition, mode, criterion)
                         slots[slot] = len(keys)
                         keys.append(
                             dict(zip(("draw", *_TEXTS[:4]), (first + draw, *slot[1:]), strict=True))
-                            | {"status": "ok", "reason": "", "mean_lateral_ratio": np.nan}
+                            | {"status": "ok", "reason": "", "mean_lateral_ratio": 0.0}
                             | dict.fromkeys(_COUNTS, 0)
                         )
     heads = layout.model.head_names
-    rows = _Rows(heads, keys, np.full((len(keys), len(MEASURES), len(heads)), np.nan))
-    for entry in layout.people:
-        _solve_person(draws, entry, plan, rows, slots)
+    rows = _Rows(
+        heads, keys, np.zeros((len(keys), len(MEASURES), len(heads))), np.zeros(len(keys), int)
+    )
+    for row in range(len(setup.limbs.people)):
+        _solve_person(draws, row, criteria, rows, slots)
     return rows.table()
+
+
+def cells_of(setup: Setup) -> dict[str, tuple[str, ...]]:
+    """Conditions with the treatments of the lateral force that all their lifts have.
+
+    Raises
+    ------
+    InputError
+        A person lacks a condition, so that nothing could be paired.
+    """
+    modes: dict[str, tuple[str, ...]] = {}
+    seen = set()
+    for task in setup.tasks:
+        own = tuple(lateral.mode for lateral in task.treatments)
+        both = modes.get(task.condition, own)
+        modes[task.condition] = tuple(mode for mode in both if mode in own)
+        seen.add((task.person, task.condition))
+    people = [person.name for person in setup.limbs.people]
+    faults = [
+        f"{person!r} has no lift of {condition!r}"
+        for person in people
+        for condition in modes
+        if (person, condition) not in seen
+    ]
+    if faults:
+        raise InputError(
+            "uncertainty pairs all conditions of all people; choose with --person and "
+            "--condition those that are whole:",
+            faults,
+        )
+    return modes
 
 
 def _solve_person(
     draws: Draws,
-    entry: PersonEntry,
-    plan: Plan,
+    row: int,
+    criteria: Sequence[str],
     rows: _Rows,
     slots: Mapping[tuple[int, str, str, str, str], int],
 ) -> None:
     """Carry one person's draws through all conditions, treatments and criteria."""
-    file, model = plan.study.file, draws.layout.model
-    limbs, limb_rows, failed = draws.limbs(entry)
-    reasons = {(k, c.name): why for k, why in failed.items() for c in file.condition}
+    setup = draws.layout.setup
+    name, tasks = setup.limbs.people[row].name, [t for t in setup.tasks if t.limb == row]
+    limbs, limb_rows, failed = draws.limbs(row)
+    reasons = {(k, task.condition): why for k, why in failed.items() for task in tasks}
     lifts: list[Lift] = []
-    owners: list[tuple[int, ConditionEntry]] = []
+    owners: list[tuple[int, SetupTask]] = []
     if limbs is not None:
-        for condition in file.condition:
-            found, why = _lifts(draws, entry, condition, limbs, limb_rows, model, plan.frames)
-            reasons |= {(k, condition.name): reason for k, reason in why.items()}
+        for task in tasks:
+            found, why = _lifts(draws, task, limbs, limb_rows)
+            reasons |= {(k, task.condition): reason for k, reason in why.items()}
             lifts += found.values()
-            owners += [(k, condition) for k in found]
-    for (draw, name, condition_name, _, _), slot in slots.items():
-        if name == entry.name and (draw, condition_name) in reasons:
-            rows.keys[slot] |= {"status": "failed", "reason": reasons[draw, condition_name]}
+            owners += [(k, task) for k in found]
+    for (draw, person, condition, _, _), slot in slots.items():
+        if person == name and (draw, condition) in reasons:
+            rows.keys[slot] |= {"status": "failed", "reason": reasons[draw, condition]}
     if limbs is None or not lifts:
         return
-    shifts = {c.name: draws.ratio_shifts(entry, c.name) for c in file.condition}
-    settings = file.settings
+    shifts = {task.condition: draws.ratio_shifts(task) for task in tasks}
     whole = sum(len(lift.fraction) for lift in lifts)
     limb_of_lift = [limb_rows[k] for k, _ in owners]
     for block in blocks_of(limbs, lifts, limb_of_lift, frames=whole, threads=1):
         wanted = []
         for place, number in enumerate(block.numbers):
-            draw, condition = owners[number]
-            for lateral in lateral_of(condition, settings):
-                shifted = lateral
-                if lateral.mode == "measured":
-                    shifted = lateral.shifted(float(shifts[condition.name][draw]))
-                wanted.append((place, shifted))
-        for criterion in plan.criteria:
-            chosen = replace(settings.criterion(), exponent=plan.exponent(criterion))
+            draw, task = owners[number]
+            shift = float(shifts[task.condition][draw])
+            wanted += [
+                (place, lateral.shifted(shift) if lateral.mode == "measured" else lateral)
+                for lateral in task.treatments
+                if (draw, name, task.condition, lateral.mode, criteria[0]) in slots
+            ]
+        for criterion in criteria:
+            chosen = setup.criterion
+            if criterion in CRITERIA:
+                chosen = replace(chosen, exponent=CRITERIA[criterion])
             for answer in block.solve(
-                wanted,
-                chosen,
-                greatest_load=False,
-                glenoid=settings.glenoid_constraint,
-                threads=1,
+                wanted, chosen, greatest_load=False, glenoid=setup.glenoid, threads=1
             ):
                 at = [
-                    slots[owner[0], entry.name, owner[1].name, lateral.mode, criterion]
+                    slots[owner[0], name, owner[1].condition, lateral.mode, criterion]
                     for place, lateral in answer.members
                     for owner in (owners[block.numbers[place]],)
                 ]
@@ -239,29 +296,29 @@ def _solve_person(
 
 
 def _lifts(
-    draws: Draws,
-    entry: PersonEntry,
-    condition: ConditionEntry,
-    limbs: Limb,
-    limb_rows: Mapping[int, int],
-    model: Model,
-    frames: int,
+    draws: Draws, task: SetupTask, limbs: Limb, limb_rows: Mapping[int, int]
 ) -> tuple[dict[int, Lift], dict[int, str]]:
-    """Lifts of one condition by draw, and where there is none, why."""
-    made: dict[int, Exercise] = {}
+    """Lifts of one task by draw, and where there is none, why."""
     reasons: dict[int, str] = {}
-    for k, row in limb_rows.items():
-        try:
-            made[k] = exercise_of(condition, entry, limbs.skeleton.people[row], model, frames)
-        except MomentshareError as err:
-            reasons[k] = first_line(err)
-    made = draws.exercises(made, entry, condition.name)
-    found = lifts_of(
-        list(made.values()), limbs.skeleton, [limb_rows[k] for k in made], limits=False
-    )
-    factors = draws.load_factors(entry, condition.name)
+    found: dict[int, Lift | MomentshareError]
+    if task.lift is not None:
+        centres = limbs.skeleton.joint_centre
+        drawn = {k: centres[at] for k, at in limb_rows.items()}
+        found = {**draws.measured(task, draws.layout.joint_centre(task.limb), drawn)}
+    else:
+        made: dict[int, Exercise] = {}
+        for k, at in limb_rows.items():
+            try:
+                made[k] = _exercise(task, limbs.skeleton.people[at], limbs.model)
+            except MomentshareError as err:
+                reasons[k] = first_line(err)
+        made = draws.exercises(made, task)
+        rows = [limb_rows[k] for k in made]
+        solved = lifts_of(list(made.values()), limbs.skeleton, rows, limits=False)
+        found = dict(zip(made, solved, strict=True))
+    factors = draws.load_factors(task)
     lifts: dict[int, Lift] = {}
-    for k, lift in zip(made, found, strict=True):
+    for k, lift in found.items():
         if isinstance(lift, MomentshareError):
             reasons[k] = first_line(lift)
         elif lift.reachable.any():
@@ -269,6 +326,12 @@ def _lifts(
         else:
             reasons[k] = "no frame can be reached"
     return lifts, reasons
+
+
+def _exercise(task: SetupTask, person: Person, model: Model) -> Exercise:
+    """Exercise of a planned task for a drawn person."""
+    assert task.exercise is not None  # noqa: S101 - a task that is not measured is planned
+    return task.exercise if task.exercise_for is None else task.exercise_for(person, model)
 
 
 def _reduce(answer: Answer, slots: NDArray[np.intp], rows: _Rows) -> None:
@@ -281,9 +344,10 @@ def _reduce(answer: Answer, slots: NDArray[np.intp], rows: _Rows) -> None:
 
     count = total(posed.astype(np.int64))
     for k, values in ((0, answer.sharing.activation), (2, answer.sharing.force)):
-        rows.values[slots, k] = total(values) / count[:, None]
         known = np.where(posed[:, None], values, -np.inf)
-        rows.values[slots, k + 1] = np.maximum.reduceat(known, begin)
+        np.add.at(rows.sums[:, k], slots, total(values) / count[:, None])
+        np.add.at(rows.sums[:, k + 1], slots, np.maximum.reduceat(known, begin))
+    np.add.at(rows.lifts, slots, 1)
     vertical = answer.balance.vertical
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = np.where(vertical > 0.0, answer.hand.push / vertical, 0.0)
@@ -294,9 +358,8 @@ def _reduce(answer: Answer, slots: NDArray[np.intp], rows: _Rows) -> None:
         for status in (Status.SHORTFALL, Status.UNCERTIFIED)
     )
     for at, slot in enumerate(slots):
-        rows.keys[slot] |= {
-            "mean_lateral_ratio": float(mean[at]),
-            "frames_out_of_reach": int(lost[at]),
-            "frames_with_shortfall": int(short[at]),
-            "frames_uncertified": int(open_[at]),
-        }
+        row = rows.keys[slot]
+        row["mean_lateral_ratio"] += float(mean[at])
+        row["frames_out_of_reach"] += int(lost[at])
+        row["frames_with_shortfall"] += int(short[at])
+        row["frames_uncertified"] += int(open_[at])

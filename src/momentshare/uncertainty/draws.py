@@ -27,18 +27,17 @@ from momentshare.limb import Limb, build_limbs
 from momentshare.model.numbers import HEAD_FACTORS, Numbers
 from momentshare.model.schema import ARM_SEGMENTS
 from momentshare.person import sizes
-from momentshare.study.run import scapula_shift
+from momentshare.uncertainty.measured import MEASURED_ANGLES, turned_lift
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
-    from momentshare.exercise import Exercise
+    from momentshare.exercise import Exercise, Lift
     from momentshare.model import Model
     from momentshare.person import Person
-    from momentshare.study import Study
-    from momentshare.study.schema import PersonEntry
+    from momentshare.runs import Setup, Task
 
 __all__ = [
     "CUT",
@@ -123,6 +122,9 @@ class Spreads:
         Given lateral ratio [1].
     measured_mm : float
         Length of a person that was measured [mm].
+    measured_deg : float
+        Measured posture [deg]: turn of the trunk about its front and its long axis, and of the
+        upper arm about its own (common practice, no source).
     """
 
     scale: float = 1.0
@@ -131,10 +133,18 @@ class Spreads:
     load: float = 0.02
     lateral_ratio: float = 0.05
     measured_mm: float = 3.0
+    measured_deg: float = 3.0
 
     def __post_init__(self) -> None:
         faults = []
-        for name in ("scale", "posture_deg", "load", "lateral_ratio", "measured_mm"):
+        for name in (
+            "scale",
+            "posture_deg",
+            "load",
+            "lateral_ratio",
+            "measured_mm",
+            "measured_deg",
+        ):
             value = getattr(self, name)
             if not math.isfinite(value) or value < 0.0:
                 faults.append(f"{name}: wanted zero or more, got {value!r}")
@@ -162,17 +172,33 @@ class _Mix:
 
 @dataclass(slots=True)
 class Layout:
-    """All standard normals of a study, in a fixed order, and what hangs on each."""
+    """All standard normals of a setup, in a fixed order, and what hangs on each."""
 
-    study: Study
-    model: Model
+    setup: Setup
     spreads: Spreads
-    people: tuple[PersonEntry, ...]
     variables: list[Variable] = field(default_factory=list)
+    _centres: NDArray[np.float64] | None = None
     _index: dict[str, int] = field(default_factory=dict)
 
     def __len__(self) -> int:
         return len(self.variables)
+
+    @property
+    def model(self) -> Model:
+        """Model of the limbs."""
+        return self.setup.limbs.model
+
+    @property
+    def policy(self) -> str:
+        """Scapula policy of the limbs."""
+        return self.setup.limbs.scapula or self.model.default_scapula
+
+    def joint_centre(self, row: int) -> NDArray[np.float64]:
+        """Joint centre of a person's limb as it is without draws [m], thorax frame."""
+        if self._centres is None:
+            limbs, _ = self.setup.limbs.build()
+            self._centres = limbs.skeleton.joint_centre
+        return np.asarray(self._centres[row])
 
     def add(self, name: str, family: str) -> int:
         """Return the place of a standard normal, made if it is new."""
@@ -199,13 +225,13 @@ class Layout:
         return np.array([i for i, v in enumerate(self.variables) if v.family == family])
 
 
-def build_layout(study: Study, model: Model, spreads: Spreads, people: Sequence[str]) -> Layout:
-    """List the standard normals that a study needs.
+def build_layout(setup: Setup, spreads: Spreads) -> Layout:
+    """List the standard normals that a setup needs.
 
     A number without spread gets none, so that the ranking is not diluted.
     """
-    chosen = tuple(p for p in study.file.person if not people or p.name in people)
-    layout = Layout(study=study, model=model, spreads=spreads, people=chosen)
+    layout = Layout(setup=setup, spreads=spreads)
+    model, chosen = layout.model, setup.limbs.people
     for quantity, family in _HEAD.items():
         for head in model.heads:
             number = getattr(head, quantity)
@@ -221,9 +247,8 @@ def build_layout(study: Study, model: Model, spreads: Spreads, people: Sequence[
         if surface.spread > 0.0:
             layout.add(f"radius:source {surface.source}", "surface_radii")
             layout.add(f"radius:{surface.name}", "surface_radii")
-    policy = study.file.settings.scapula or model.default_scapula
     for name, number in model.quantities.items():
-        family = _quantity_family(name, policy)
+        family = _quantity_family(name, layout.policy)
         if number.spread > 0.0 and family:
             if name.startswith("strength_"):
                 layout.add(f"quantity:strength source {number.source}", family)
@@ -232,20 +257,27 @@ def build_layout(study: Study, model: Model, spreads: Spreads, people: Sequence[
     for (sex, segment, quantity), number in model.inertia.items():
         if sex in sexes and segment in ARM_SEGMENTS and number.spread > 0.0:
             layout.add(f"inertia:{segment}:{quantity}", "segment_inertia")
-    for entry in chosen:
-        layout.add(f"{entry.name}:arm", "person_lengths")
+    for row, person in enumerate(chosen):
+        tasks = [task for task in setup.tasks if task.limb == row]
+        angles = _angles(tasks)
+        layout.add(f"{person.name}:arm", "person_lengths")
         for name in _MEASURES:
-            layout.add(f"{entry.name}:{name}", "person_lengths")
-        for angle in _ANGLES:
-            layout.add(f"{entry.name}:{angle}", "posture")
-        layout.add(f"{entry.name}:load", "hand_force")
-        layout.add(f"{entry.name}:ratio", "lateral_ratio")
-        for condition in study.file.condition:
-            for angle in _ANGLES:
-                layout.add(f"{entry.name}:{condition.name}:{angle}", "posture")
-            layout.add(f"{entry.name}:{condition.name}:load", "hand_force")
-            layout.add(f"{entry.name}:{condition.name}:ratio", "lateral_ratio")
+            layout.add(f"{person.name}:{name}", "person_lengths")
+        for angle in angles:
+            layout.add(f"{person.name}:{angle}", "posture")
+        layout.add(f"{person.name}:load", "hand_force")
+        layout.add(f"{person.name}:ratio", "lateral_ratio")
+        for condition in dict.fromkeys(task.condition for task in tasks):
+            for angle in angles:
+                layout.add(f"{person.name}:{condition}:{angle}", "posture")
+            layout.add(f"{person.name}:{condition}:load", "hand_force")
+            layout.add(f"{person.name}:{condition}:ratio", "lateral_ratio")
     return layout
+
+
+def _angles(tasks: Sequence[Task]) -> tuple[str, ...]:
+    """Angles that are drawn: those that exercises prescribe, or those of a measured posture."""
+    return MEASURED_ANGLES if all(task.lift is not None for task in tasks) else _ANGLES
 
 
 _HELD = ("limit_", "hand_couple_", "bar_friction", "ground_friction")
@@ -335,12 +367,11 @@ class Draws:
 
     def quantities(self) -> dict[str, NDArray[np.float64]]:
         """Model quantities that differ from the model's, with the study's scapula shift [SI]."""
-        model, settings = self.layout.model, self.layout.study.file.settings
-        policy = settings.scapula or model.default_scapula
-        shifted = scapula_shift(settings, model)
+        model, policy = self.layout.model, self.layout.policy
+        shifted = self.layout.setup.limbs.numbers.quantities
         out = {}
         for name, n in model.quantities.items():
-            value = shifted.get(name, n.value)
+            value = float(np.asarray(shifted.get(name, n.value)))
             if n.spread <= 0.0 or not _quantity_family(name, policy):
                 if name in shifted:
                     out[name] = np.full(len(self), value)
@@ -371,15 +402,14 @@ class Draws:
             inertia=self.inertia(sex),
         )
 
-    def lengths(self, entry: PersonEntry) -> dict[str, NDArray[np.float64]]:
-        """Drawn lengths of a person [m].
+    def lengths(self, person: Person) -> dict[str, NDArray[np.float64]]:
+        """Drawn lengths of a person of the setup [m].
 
         A length estimated from stature spreads by the residual of its fit, whose variance is
         ``sd² - slope² sd(stature)²`` for a least-squares line, and by its fixed offset; a
         measured one by the error of measurement.
         """
         model, spreads = self.layout.model, self.layout.spreads
-        person = entry.person()
         central = sizes(person, model)
         stature = model.fits[person.sex, "stature"]
         out: dict[str, NDArray[np.float64]] = {}
@@ -393,13 +423,13 @@ class Draws:
                 spread = math.sqrt(variance)
             else:
                 spread = 1e-3 * spreads.measured_mm
-            z = self._z(f"{entry.name}:{name}", f"{entry.name}:arm" if name in _ARM else None)
+            z = self._z(f"{person.name}:{name}", f"{person.name}:arm" if name in _ARM else None)
             out[name] = value * _lognormal(spread, value, z)
         return out
 
-    def people(self, entry: PersonEntry) -> list[Person | InputError]:
+    def people(self, person: Person) -> list[Person | InputError]:
         """Return the person with the lengths of each draw, or why nobody can have them."""
-        person, lengths = entry.person(), self.lengths(entry)
+        lengths = self.lengths(person)
         out: list[Person | InputError] = []
         for k in range(len(self)):
             try:
@@ -409,8 +439,8 @@ class Draws:
                 out.append(err)
         return out
 
-    def limbs(self, entry: PersonEntry) -> tuple[Limb | None, dict[int, int], dict[int, str]]:
-        """Limbs of a person of the study.
+    def limbs(self, row: int) -> tuple[Limb | None, dict[int, int], dict[int, str]]:
+        """Limbs of the person of a row of the setup.
 
         A fibre and the path it lies in are drawn apart, so that a fibre may come out longer
         than its path in the reference posture. No such limb exists: the fibre is shortened
@@ -425,34 +455,30 @@ class Draws:
         reasons : dict
             Draw → why it has none.
         """
-        people = self.people(entry)
+        plan = self.layout.setup.limbs
+        people = self.people(plan.people[row])
         reasons = {k: first_line(p) for k, p in enumerate(people) if isinstance(p, InputError)}
         known = [k for k in range(len(self)) if k not in reasons]
         if not known:
             return None, {}, reasons
-        settings, some = self.layout.study.file.settings, Draws(self.layout, self.z[known])
+        some = Draws(self.layout, self.z[known])
         limbs, faults = build_limbs(
             [p for p in people if not isinstance(p, InputError)],
             self.layout.model,
-            scapula=settings.scapula,
-            strengths=[[test.measured() for test in entry.strength]] * len(known),
-            numbers=some.numbers(entry.sex),
-            options=settings.limb_options(),
+            scapula=plan.scapula,
+            strengths=[plan.strengths[row] if plan.strengths else ()] * len(known),
+            numbers=some.numbers(plan.people[row].sex),
+            options=plan.options,
             shorten=True,
         )
-        reasons |= {known[row]: first_line(err) for row, err in faults.items()}
-        rows = {k: row for row, k in enumerate(known) if row not in faults}
+        reasons |= {known[at]: first_line(err) for at, err in faults.items()}
+        rows = {k: at for at, k in enumerate(known) if at not in faults}
         return (limbs if rows else None), rows, reasons
 
-    def exercises(
-        self, exercises: Mapping[int, Exercise], entry: PersonEntry, condition: str
-    ) -> dict[int, Exercise]:
-        """Exercises by draw, with the drawn angles of the arm."""
+    def exercises(self, exercises: Mapping[int, Exercise], task: Task) -> dict[int, Exercise]:
+        """Exercises of a task by draw, with the drawn angles of the arm."""
         spread = math.radians(self.layout.spreads.posture_deg)
-        shifts = {
-            angle: spread * self._z(f"{entry.name}:{condition}:{angle}", f"{entry.name}:{angle}")
-            for angle in _ANGLES
-        }
+        shifts = {angle: spread * self._of_task(task, angle) for angle in _ANGLES}
         out = {}
         for k, exercise in exercises.items():
             changes: dict[str, object] = {}
@@ -468,16 +494,46 @@ class Draws:
             out[k] = replace(exercise, **changes) if changes else exercise  # type: ignore[type-var]
         return out
 
-    def load_factors(self, entry: PersonEntry, condition: str) -> NDArray[np.float64]:
-        """Drawn load over the one prescribed."""
-        z = self._z(f"{entry.name}:{condition}:load", f"{entry.name}:load")
-        return _lognormal(self.layout.spreads.load, 1.0, z)
+    def measured(
+        self,
+        task: Task,
+        centre: NDArray[np.float64],
+        drawn: Mapping[int, NDArray[np.float64]],
+    ) -> dict[int, Lift]:
+        """Measured lift of a task by draw, turned by the drawn errors of its posture.
 
-    def ratio_shifts(self, entry: PersonEntry, condition: str) -> NDArray[np.float64]:
+        Parameters
+        ----------
+        task : Task
+        centre : float array, shape (3,)
+            Joint centre from which the lift was measured [m].
+        drawn : mapping
+            Draw → joint centre of its limb [m].
+        """
+        assert task.lift is not None  # noqa: S101 - called for measured lifts only
+        spread = math.radians(self.layout.spreads.measured_deg)
+        turns = {angle: spread * self._of_task(task, angle) for angle in MEASURED_ANGLES}
+        return {
+            k: turned_lift(
+                task.lift,
+                centre,
+                there,
+                **{angle: float(values[k]) for angle, values in turns.items()},
+            )
+            for k, there in drawn.items()
+        }
+
+    def _of_task(self, task: Task, what: str) -> NDArray[np.float64]:
+        """Return standard normals of a task, partly shared with the person's other conditions."""
+        return self._z(f"{task.person}:{task.condition}:{what}", f"{task.person}:{what}")
+
+    def load_factors(self, task: Task) -> NDArray[np.float64]:
+        """Drawn load over the one prescribed or measured."""
+        return _lognormal(self.layout.spreads.load, 1.0, self._of_task(task, "load"))
+
+    def ratio_shifts(self, task: Task) -> NDArray[np.float64]:
         """Shift of a given lateral ratio [1]."""
-        return self.layout.spreads.lateral_ratio * self._z(
-            f"{entry.name}:{condition}:ratio", f"{entry.name}:ratio"
-        )
+        return self.layout.spreads.lateral_ratio * self._of_task(task, "ratio")
 
 
 def first_line(err: MomentshareError) -> str:

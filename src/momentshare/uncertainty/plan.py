@@ -6,14 +6,43 @@ import hashlib
 import json
 import math
 from dataclasses import asdict, dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 from momentshare.errors import InputError, StudyError, UnknownNameError
 from momentshare.uncertainty.draws import Spreads
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from momentshare.model import Model
+    from momentshare.runs import Setup
     from momentshare.study import Study
+    from momentshare.study.schema import ConditionEntry, PersonEntry, SettingsEntry
+
+    class StudyFile(Protocol):
+        """What the file of a study of any kind holds."""
+
+        @property
+        def title(self) -> str: ...
+        @property
+        def model(self) -> str: ...
+        @property
+        def settings(self) -> SettingsEntry: ...
+        @property
+        def person(self) -> Sequence[PersonEntry]: ...
+        @property
+        def condition(self) -> Sequence[ConditionEntry | Any]: ...
+
+    class AnyStudy(Protocol):
+        """A checked study of any kind."""
+
+        @property
+        def source(self) -> str: ...
+        @property
+        def digest(self) -> str: ...
+        @property
+        def file(self) -> StudyFile: ...
+
 
 __all__ = ["CHUNK", "CRITERIA", "FORMAT", "Plan"]
 
@@ -42,6 +71,7 @@ class Plan:
     Parameters
     ----------
     study : Study
+        Of planned lifts, or any other, whose lifts ``measured`` then holds.
     draws : int
         Random draws.
     seed : int
@@ -60,9 +90,13 @@ class Plan:
         Base sample of the variance-based indices, a power of two; 0 leaves them out.
     few : int
         Families that the variance-based step keeps.
+    measured : Setup, optional
+        Measured lifts of the study.
+    inputs : str
+        Digest of the files that they were measured in.
     """
 
-    study: Study
+    study: Study | AnyStudy
     draws: int
     seed: int = 1
     frames: int = 21
@@ -72,6 +106,8 @@ class Plan:
     trajectories: int = 8
     sobol: int = 32
     few: int = 4
+    measured: Setup | None = None
+    inputs: str = ""
 
     def __post_init__(self) -> None:
         faults = []
@@ -104,8 +140,35 @@ class Plan:
         for name in self.people:
             if name not in known:
                 raise UnknownNameError("person", name, known, self.study.source)
-        if not self.study.file.condition:
+        if not self.conditions:
             raise StudyError(f"{self.study.source}: holds no condition")
+
+    @property
+    def conditions(self) -> tuple[str, ...]:
+        """Names of the conditions."""
+        if self.measured is not None:
+            return tuple(dict.fromkeys(task.condition for task in self.measured.tasks))
+        return tuple(c.name for c in self.study.file.condition)
+
+    @property
+    def people_drawn(self) -> tuple[str, ...]:
+        """Names of the people."""
+        if self.measured is not None:
+            return tuple(person.name for person in self.measured.limbs.people)
+        return self.people or tuple(p.name for p in self.study.file.person)
+
+    def setup(self) -> Setup:
+        """Return all that is drawn around: limbs, lifts, treatments, criterion."""
+        from momentshare.study import Study, plan_study
+
+        if self.measured is not None:
+            return self.measured
+        if not isinstance(self.study, Study):
+            raise InputError(
+                f"{self.study.source}: its lifts are measured; give them as Plan.measured "
+                "(momentshare.cohort.setup.measured_lifts)"
+            )
+        return plan_study(self.study, people=self.people, frames=self.frames).setup
 
     @property
     def chunks(self) -> int:
@@ -122,14 +185,16 @@ class Plan:
             "format": FORMAT,
             "chunk": CHUNK,
             "study_digest": self.study.digest,
-            "study_title": self.study.title,
+            "study_title": self.study.file.title,
+            "lifts": "planned" if self.measured is None else "measured",
+            "inputs": self.inputs,
             "model": model.name,
             "model_digest": model.digest,
             "draws": self.draws,
             "seed": self.seed,
             "frames": self.frames,
-            "people": list(self.people) or [p.name for p in self.study.file.person],
-            "conditions": [c.name for c in self.study.file.condition],
+            "people": list(self.people_drawn),
+            "conditions": list(self.conditions),
             "criteria": list(self.criteria),
             "spreads": asdict(self.spreads),
             "trajectories": self.trajectories,

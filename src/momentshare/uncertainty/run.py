@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import os
 from contextlib import closing
+from dataclasses import replace
 from importlib import metadata
 from itertools import islice
 from typing import TYPE_CHECKING, Any
@@ -19,7 +20,7 @@ from momentshare.files import RunFolder, as_run_folder
 from momentshare.model import load_model
 from momentshare.processes import IN_FLIGHT, on_processes
 from momentshare.study.run import check_settings
-from momentshare.uncertainty.chunks import MEASURES, Task, chunk_bytes
+from momentshare.uncertainty.chunks import MEASURES, Task, cells_of, chunk_bytes
 from momentshare.uncertainty.draws import build_layout
 from momentshare.uncertainty.plan import CHUNK, Plan
 from momentshare.uncertainty.sensitivity import Sensitivity, rank_families
@@ -124,8 +125,12 @@ def run_uncertainty(
     check_settings(plan.study.file.settings, model, plan.study.source)
     if plan.trajectories:
         _require_salib()
-    layout = build_layout(plan.study, model, plan.spreads, plan.people)
+    setup = plan.setup()
+    cells_of(setup)
+    layout = build_layout(setup, plan.spreads)
     digest = plan.digest(model)
+    bare: Any = None  # a model does not travel; each process reads it for itself
+    sent = replace(setup, limbs=replace(setup.limbs, model=bare))
     with as_run_folder(folder, COMMAND, **folder_options(plan, model)) as run:
 
         def stage(name: str, designs: Sequence[NDArray[np.float64]] | None) -> None:
@@ -133,7 +138,17 @@ def run_uncertainty(
             tags = [_tag(digest, None if designs is None else designs[i]) for i in range(count)]
             todo = [i for i in range(count) if not run.has(_part(name, i), tags[i])]
             tasks = (
-                Task(plan, model.digest, name, i, digest, None if designs is None else designs[i])
+                Task(
+                    setup=sent,
+                    model=plan.study.file.model,
+                    model_digest=model.digest,
+                    spreads=plan.spreads,
+                    criteria=plan.criteria,
+                    index=i,
+                    seed=plan.seed,
+                    draws=plan.draws,
+                    normals=None if designs is None else designs[i],
+                )
                 for i in todo
             )
             done = count - len(todo)

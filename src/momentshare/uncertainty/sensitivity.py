@@ -154,7 +154,7 @@ def _outputs(
     criterion. Heads that rest everywhere are left out.
     """
     chunk_rows = ChunkRows.read(files[0])
-    names = [c.name for c in plan.study.file.condition]
+    names = list(plan.conditions)
     first_mode = {name: modes[0] for name, modes in chunk_rows.modes().items()}
     at = [chunk_rows.cells.index((n, first_mode[n], plan.criteria[0])) for n in names]
     heads = [

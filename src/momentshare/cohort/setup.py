@@ -1,0 +1,152 @@
+"""All measured lifts of a cohort as one setup: what is solved beside trials one by one.
+
+Uncertainty and effects of modelling choices solve every lift many times over; each trial is read
+and checked once for them. What does not enter the means of a cohort (trials that cannot be used,
+that failed checks, that are switched off) does not enter here.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from contextlib import closing
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from momentshare.cohort.run import check_cohort, fault_of_trial, trial_tag
+from momentshare.cohort.solve import processed_trial, tasks_of
+from momentshare.errors import MomentshareError, StudyError
+from momentshare.model import load_model
+from momentshare.processes import on_processes
+from momentshare.runs import Setup, Task
+from momentshare.study.run import limb_plan
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Sequence
+
+    from momentshare.cohort.schema import CohortStudy
+
+__all__ = ["MeasuredLifts", "measured_lifts"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MeasuredLifts:
+    """Lifts of a cohort, and what was left out.
+
+    Attributes
+    ----------
+    setup : Setup
+        Repetitions of a person and condition are counted through, over all their trials.
+    skipped : tuple of str
+        Trials that are left out, and why.
+    inputs : str
+        Digest of all that they were made from: study entries, files, model, version.
+    """
+
+    setup: Setup
+    skipped: tuple[str, ...]
+    inputs: str
+
+
+def measured_lifts(
+    study: CohortStudy,
+    *,
+    frames: int | None = None,
+    workers: int | None = None,
+    progress: Callable[[int, int, str], None] | None = None,
+) -> MeasuredLifts:
+    """Read and check all trials of a cohort.
+
+    Parameters
+    ----------
+    study : CohortStudy
+    frames : int, optional
+        Frames of a repetition, in place of those of the settings.
+    workers : int, optional
+        Processes; by default one a core.
+    progress : callable, optional
+        Called with the number of trials done, of all, and what was done last.
+
+    Raises
+    ------
+    StudyError
+        No trial can be used.
+    """
+    model = load_model(study.file.model)
+    check_cohort(study, model)
+    numbers = [n for n in study.numbers if study.file.trial[n - 1].use]
+    found: dict[int, tuple[Task, ...] | str] = {}
+    for number, answer in _read_all(study, numbers, frames, workers):
+        found[number] = answer
+        if progress is not None:
+            progress(len(found), len(numbers), study.file.trial[number - 1].file)
+    skipped = [
+        f"{study.file.trial[n - 1].file}: {why}"
+        for n in numbers
+        if isinstance(why := found[n], str)
+    ]
+    tasks = [task for n in numbers if not isinstance(lifts := found[n], str) for task in lifts]
+    if not tasks:
+        raise StudyError(f"{study.source}: no trial can be used:", skipped)
+    settings = study.file.settings
+    with_lifts = {task.person for task in tasks}
+    people = [p for p in study.file.person if p.name in with_lifts]
+    tags = " ".join(trial_tag(study, n, model) for n in numbers)
+    return MeasuredLifts(
+        setup=Setup(
+            limbs=limb_plan(people, settings, model),
+            tasks=_in_order(
+                tasks, [p.name for p in people], [c.name for c in study.file.condition]
+            ),
+            criterion=settings.criterion(),
+            glenoid=settings.glenoid_constraint,
+        ),
+        skipped=tuple(skipped),
+        inputs=hashlib.sha256(tags.encode()).hexdigest()[:16],
+    )
+
+
+def _in_order(tasks: Sequence[Task], people: list[str], conditions: list[str]) -> tuple[Task, ...]:
+    """Sort by person and condition as in the study, limbs and repetitions counted through."""
+    ordered = sorted(
+        tasks, key=lambda task: (people.index(task.person), conditions.index(task.condition))
+    )
+    count: dict[tuple[str, str], int] = {}
+    out = []
+    for task in ordered:
+        key = (task.person, task.condition)
+        count[key] = count.get(key, 0) + 1
+        out.append(replace(task, limb=people.index(task.person), repetition=count[key]))
+    return tuple(out)
+
+
+def _read_all(
+    study: CohortStudy, numbers: list[int], frames: int | None, workers: int | None
+) -> Iterator[tuple[int, tuple[Task, ...] | str]]:
+    processes = min(workers or os.cpu_count() or 1, len(numbers))
+    if processes <= 1:
+        for number in numbers:
+            yield number, read_tasks(study, number, frames)
+        return
+    tasks = ((number, (study, number, frames)) for number in numbers)
+    with closing(on_processes(read_tasks, tasks, processes)) as answers:
+        for number, answer in answers:
+            yield number, "the process that read it died" if answer is None else answer
+
+
+def read_tasks(study: CohortStudy, number: int, frames: int | None) -> tuple[Task, ...] | str:
+    """Tasks of a trial, or why it is left out. Runs in any process."""
+    entry = study.file.trial[number - 1]
+    model = load_model(study.file.model)
+    try:
+        limbs, faults = limb_plan([study.person(entry.person)], study.file.settings, model).build()
+        if faults:
+            return str(faults[0])
+        trial, _ = processed_trial(study, number, limbs.take(0), frames=frames)
+        tasks = tasks_of(study, number, trial)
+    except MomentshareError as err:
+        return fault_of_trial(study, number, str(err))
+    rule = study.file.processing.failed_checks
+    failed = [c.name for c in trial.checks if c.verdict == "fail"]
+    out = [name for name in failed if rule == "leave out" or (rule != "keep" and name in rule)]
+    return f"left out, failed checks: {', '.join(out)}" if out else tasks

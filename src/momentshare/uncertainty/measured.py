@@ -1,0 +1,87 @@
+"""A measured lift as it would be, had its posture been measured a little differently."""
+
+from __future__ import annotations
+
+from dataclasses import fields, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from momentshare.geometry.rotation import rotation_about
+from momentshare.posture import Posture
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from momentshare.exercise import Lift
+
+__all__ = ["MEASURED_ANGLES", "turned_lift"]
+
+MEASURED_ANGLES = ("plane", "elevation", "axial")
+"""Errors of a measured posture; see :func:`turned_lift`."""
+
+_FRONT = np.array([1.0, 0.0, 0.0])
+_LONG = np.array([0.0, 1.0, 0.0])
+
+
+def turned_lift(
+    lift: Lift,
+    centre: NDArray[np.float64],
+    drawn: NDArray[np.float64],
+    *,
+    plane: float,
+    elevation: float,
+    axial: float,
+) -> Lift:
+    """Turn the trunk under a measured arm, and the upper arm about its own axis.
+
+    The trunk's landmarks lie on soft tissue and those of the elbow close together, so these are
+    the turns that a laboratory knows least. What was measured of the arm against the room
+    (positions, forces, motion) keeps its size: seen from a trunk that stands otherwise, all of it
+    turns together, and the moments with it.
+
+    Parameters
+    ----------
+    lift : Lift
+        Measured, of one limb.
+    centre, drawn : float array, shape (3,)
+        Joint centre that the positions were counted from, and that of the limb to be used [m],
+        thorax frame.
+    plane, elevation : float
+        Turn of all that was measured about the trunk's long axis and about its front axis [rad].
+    axial : float
+        Further turn of the upper arm about its own axis, internal positive [rad]; elbow and hand
+        stay.
+
+    Returns
+    -------
+    Lift
+    """
+    turn = rotation_about(_LONG, np.asarray(plane)) @ rotation_about(_FRONT, np.asarray(elevation))
+
+    def seen(vector: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.asarray(vector @ turn.T)
+
+    motion = lift.motion
+    if motion is not None:
+        vectors = {
+            item.name: seen(value)
+            for item in fields(motion)
+            if (value := getattr(motion, item.name)).ndim == 2
+        }
+        motion = replace(motion, **vectors)
+    return replace(
+        lift,
+        posture=Posture(
+            humerus=turn @ lift.posture.humerus @ rotation_about(_LONG, np.asarray(axial)),
+            elbow_flexion=lift.posture.elbow_flexion,
+            forearm_rotation=lift.posture.forearm_rotation,
+        ),
+        hand=drawn + seen(lift.hand - centre),
+        elbow=drawn + seen(lift.elbow - centre),
+        up=seen(lift.up),
+        lateral_axis=seen(lift.lateral_axis),
+        load_force=None if lift.load_force is None else seen(lift.load_force),
+        push_axis=None if lift.push_axis is None else seen(lift.push_axis),
+        motion=motion,
+    )
