@@ -20,6 +20,12 @@ import numpy as np
 
 from momentshare.directions import ROWS, TESTED, row_named
 from momentshare.errors import InputError, MomentshareError, UnknownNameError
+from momentshare.matching import (
+    GREATEST_FACTOR,
+    LEAST_FACTOR,
+    StrengthReadings,
+    matched_factors,
+)
 from momentshare.model.numbers import Numbers
 from momentshare.muscle.capacity import HeadState, head_state
 from momentshare.muscle.curves import curve_set
@@ -414,36 +420,41 @@ def _match_strengths(
     limb: Limb, strengths: Sequence[MeasuredStrength]
 ) -> tuple[NDArray[np.float64], dict[str, float]]:
     """Rescale the groups of one limb to tests; return its forces and the factors by group."""
-    force = limb.greatest_isometric_force.copy()
-    changes: dict[str, float] = {}
-    for test in strengths:
+    name = limb.skeleton.person.name
+    groups = tuple(dict.fromkeys(head.group for head in limb.model.heads))
+    active, passive = np.zeros((len(strengths), len(groups))), np.zeros(len(strengths))
+    claimed = []
+    for at, test in enumerate(strengths):
         if test.direction not in TESTED:
             raise UnknownNameError("strength direction", test.direction, TESTED)
         direction = TESTED[test.direction]
-        groups = direction.groups
-        taken = sorted(set(groups) & set(changes))
-        if taken:
-            raise InputError(
-                f"person {limb.skeleton.person.name!r}: strength {test.direction!r} rescales "
-                f"{', '.join(taken)}, which another test already did; keep one of the two"
-            )
         if not np.isfinite(test.moment) or test.moment <= 0.0:
             raise InputError(
-                f"person {limb.skeleton.person.name!r}: strength {test.direction!r} must be a "
-                f"positive moment [N*m], got {test.moment!r}"
+                f"person {name!r}: strength {test.direction!r} must be a positive moment [N*m], "
+                f"got {test.moment!r}"
             )
         posture = posture_from_angles(**test.angles)
-        mine = float(braced_strength(limb, posture, direction.row, direction.sign, groups))
-        rest = float(braced_strength(limb, posture, direction.row, direction.sign)) - mine
-        factor = (test.moment - rest) / mine if mine > 0.0 else np.inf
-        if not 0.1 <= factor <= 10.0:
+        for k, group in enumerate(groups):
+            active[at, k] = braced_strength(limb, posture, direction.row, direction.sign, [group])
+        whole = float(braced_strength(limb, posture, direction.row, direction.sign))
+        passive[at] = whole - active[at].sum()
+        claimed.append(tuple(groups.index(g) for g in direction.groups))
+    factors = matched_factors(
+        StrengthReadings(
+            measured=np.array([test.moment for test in strengths]),
+            active=active,
+            passive=passive,
+            claimed=claimed,
+        )
+    )
+    for test, mine, given in zip(strengths, claimed, active.sum(axis=1) + passive, strict=True):
+        beyond = factors[list(mine)]
+        if not ((beyond > LEAST_FACTOR) & (beyond < GREATEST_FACTOR)).all():
             raise InputError(
-                f"person {limb.skeleton.person.name!r}: strength {test.direction!r} of "
-                f"{test.moment:g} N*m would need {', '.join(groups)} at {factor:.2g} times the "
-                f"model's {mine + rest:.1f} N*m; check moment, unit and posture"
+                f"person {name!r}: strength {test.direction!r} of {test.moment:g} N*m would need "
+                f"{', '.join(groups[k] for k in mine)} at {beyond.max():.2g} times the model's "
+                f"{given:.1f} N*m; check moment, unit and posture"
             )
-        for index, head in enumerate(limb.model.heads):
-            if head.group in groups:
-                force[index] *= factor
-        changes.update(dict.fromkeys(groups, float(factor)))
-    return force, changes
+    touched = sorted({k for mine in claimed for k in mine})
+    scale = np.array([factors[groups.index(head.group)] for head in limb.model.heads])
+    return limb.greatest_isometric_force * scale, {groups[k]: float(factors[k]) for k in touched}

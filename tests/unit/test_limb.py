@@ -229,13 +229,58 @@ def test_strength_in_an_unknown_direction_offers_the_known_ones(model):
         build_limb(man(model), model, strengths=[test])
 
 
-def test_two_tests_on_one_group_are_refused(model):
-    tests = [
-        MeasuredStrength(direction=d, moment=80.0, angles=BENT | {"elevation": 90 * DEG})
-        for d in ("shoulder_horizontal_adduction", "shoulder_elevation")
-    ]
-    with pytest.raises(InputError, match="another test already did"):
-        build_limb(man(model), model, strengths=tests)
+def test_several_tests_of_one_joint_are_met_together(model):
+    """Elbow extension at four angles from a limb made 1.4 times as strong: 1.4 comes back."""
+    strong, tests = readings(model, 1.4, (50.0, 75.0, 90.0, 115.0))
+    matched = build_limb(man(model), model, strengths=tests)
+    # The prior pulls each factor a little towards 1.
+    assert matched.strength_changes[0]["elbow_extensors"] == pytest.approx(1.4, rel=0.01)
+    for test in tests:
+        mine = braced_strength(matched, posture_from_angles(**test.angles), "elbow_extension")
+        assert float(mine) == pytest.approx(test.moment, rel=0.01)
+    assert strong
+
+
+def test_one_test_that_contradicts_the_others_counts_by_its_share(model):
+    _, tests = readings(model, 1.4, (50.0, 75.0, 90.0, 115.0))
+    odd = MeasuredStrength(direction="elbow_extension", moment=2.0 * tests[2].moment, angles=BENT)
+    one = build_limb(man(model), model, strengths=[odd]).strength_changes[0]["elbow_extensors"]
+    all_ = build_limb(man(model), model, strengths=[*tests, odd])
+    assert 1.4 < all_.strength_changes[0]["elbow_extensors"] < 0.5 * (1.4 + one)
+
+
+def test_tests_that_share_groups_are_solved_together(model):
+    """Horizontal adduction and elevation both speak of the deltoid."""
+    angles = BENT | {"elevation": 60 * DEG}
+    directions = ("shoulder_horizontal_adduction", "shoulder_elevation")
+    limb = build_limb(man(model), model)
+    tests = []
+    for name, factor in zip(directions, (1.3, 1.15), strict=True):
+        side = TESTED[name]
+        moment = braced_strength(limb, posture_from_angles(**angles), side.row, side.sign)
+        tests.append(MeasuredStrength(direction=name, moment=factor * float(moment), angles=angles))
+    matched = build_limb(man(model), model, strengths=tests)
+    for test in tests:
+        side = TESTED[test.direction]
+        mine = braced_strength(matched, posture_from_angles(**angles), side.row, side.sign)
+        assert float(mine) == pytest.approx(test.moment, rel=0.04)
+    assert set(matched.strength_changes[0]) == set(sum((TESTED[d].groups for d in directions), ()))
+
+
+def readings(model, factor, angles):
+    """Elbow extension of a limb whose extensors are stronger by a factor, without noise."""
+    limb = build_limb(man(model), model)
+    mine = members(model, ("elbow_extensors",))
+    strong = dataclasses.replace(
+        limb,
+        greatest_isometric_force=limb.greatest_isometric_force * np.where(mine, factor, 1.0),
+    )
+    tests = []
+    for degrees in angles:
+        at = BENT | {"elbow_flexion": degrees * DEG}
+        moment = float(braced_strength(strong, posture_from_angles(**at), "elbow_extension"))
+        tests.append(MeasuredStrength(direction="elbow_extension", moment=moment, angles=at))
+    return strong, tests
 
 
 @pytest.mark.parametrize("moment", [0.5, 5000.0])
