@@ -20,8 +20,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.analysis import lengthening_speed
-from momentshare.balance import Balance, Criterion, Lateral, LoadMoments
+from momentshare.analysis import lengthening_speed, prepare
+from momentshare.balance import Balance, Criterion, GlenoidLimit, Lateral, LoadMoments
 from momentshare.demand import demand
 from momentshare.directions import ROWS
 from momentshare.errors import InputError, PostureError
@@ -94,6 +94,8 @@ class DrivenPath:
         Demands at rest; with the speed of one metre a second; with one m/s² from rest.
     criterion : Criterion
         Says which rows are balanced.
+    glenoid : GlenoidLimit or None
+        Of every height at rest, where the limits of the glenoid are to be kept.
     """
 
     limb: Limb
@@ -106,6 +108,7 @@ class DrivenPath:
     curved: Demand
     pushed: Demand
     criterion: Criterion
+    glenoid: GlenoidLimit | None = None
 
     def field(
         self, load: float, lateral: Lateral, *, fastest: float = 3.5, speeds: int = SPEEDS
@@ -142,7 +145,8 @@ class DrivenPath:
             raise InputError(f"load: wanted more than zero [kg], got {load!r}")
         ratio = lateral.ratios(len(self.lift.fraction), self.lift.fraction)[at]
         given = lateral if lateral.mode != "measured" else replace(lateral, ratio=tuple(ratio))
-        found = self._balance(at, speed, load).treated(given).greatest_load()
+        balance = self._balance(at, speed, load).treated(given)
+        found = balance.greatest_load(glenoid=self.glenoid is not None)
         # Where nothing holds the arm, nothing drives the load.
         felt = np.where(np.isfinite(found.factor), found.factor, 0.0)
         return np.asarray(felt - GRAVITY)
@@ -159,6 +163,7 @@ class DrivenPath:
                 each=0.5 * need.load_moments[:, rows],
                 vertical=0.5 * need.vertical_force,
             ),
+            (need.joint_force_limb, 0.5 * need.joint_force_load),
         )
 
     def _balance(self, at: NDArray[np.intp], speed: Floats, load: float) -> Balance:
@@ -166,19 +171,31 @@ class DrivenPath:
         rows = [ROWS.index(name) for name in self.criterion.rows]
         mass = 0.5 * load
 
-        def parts(name: str) -> tuple[Floats, Floats, Floats]:
+        def asked(limb: str, hand: str) -> tuple[Floats, Floats]:
+            """Value at no felt gravity, and what one m/s² of it adds."""
             still, curved, pushed = (
-                getattr(need, name)[at][:, rows] for need in (self.still, self.curved, self.pushed)
+                getattr(need, limb)[at] + mass * getattr(need, hand)[at]
+                for need in (self.still, self.curved, self.pushed)
             )
-            return still, curved - still, pushed - still
+            bent, each = curved - still, pushed - still
+            return still + speed[:, None] ** 2 * bent - GRAVITY * each, each
 
-        limb, hand = parts("limb_moments"), parts("load_moments")
-        still, curved, pushed = (a + mass * b for a, b in zip(limb, hand, strict=True))
-        fixed = still + speed[:, None] ** 2 * curved - GRAVITY * pushed
-        load_moments = LoadMoments(fixed=fixed, each=pushed, vertical=np.full(len(at), mass))
-        return self._with(at, speed[:, None], load_moments)
+        fixed, each = asked("limb_moments", "load_moments")
+        moments = LoadMoments(
+            fixed=fixed[:, rows], each=each[:, rows], vertical=np.full(len(at), mass)
+        )
+        return self._with(
+            at, speed[:, None], moments, asked("joint_force_limb", "joint_force_load")
+        )
 
-    def _with(self, at: NDArray[np.intp], speed: Floats | float, load: LoadMoments) -> Balance:
+    def _with(
+        self,
+        at: NDArray[np.intp],
+        speed: Floats | float,
+        load: LoadMoments,
+        joint: tuple[Floats, Floats],
+    ) -> Balance:
+        """Balance at some heights; ``joint`` is the net force across the shoulder as ``load``."""
         rows = [ROWS.index(name) for name in self.criterion.rows]
         state = self.limb.capacity(self.length[at], self.lengthening[at] * speed)
         limits = hand_limits(self.limb.skeleton, self.lift)
@@ -198,11 +215,31 @@ class DrivenPath:
             couple_lever=self.still.couple_moments[at][:, rows],
             couple_limit=limits.couple[at],
             load=load,
+            glenoid=self._glenoid_at(at, *joint),
+        )
+
+    def _glenoid_at(self, at: NDArray[np.intp], fixed: Floats, each: Floats) -> GlenoidLimit | None:
+        held = self.glenoid
+        if held is None:
+            return None
+        return replace(
+            held,
+            lines=held.lines[at],
+            across=fixed,
+            push_axis=held.push_axis[at],
+            frame=held.frame[at],
+            fixed=fixed,
+            each=each,
         )
 
 
 def driven_path(
-    limb: Limb, exercise: Exercise, criterion: Criterion | None = None, *, heights: int = HEIGHTS
+    limb: Limb,
+    exercise: Exercise,
+    criterion: Criterion | None = None,
+    *,
+    heights: int = HEIGHTS,
+    glenoid: bool = False,
 ) -> DrivenPath:
     """Prepare a limb along the path of an exercise.
 
@@ -215,6 +252,8 @@ def driven_path(
     criterion : Criterion, optional
         Says which rows are balanced.
     heights : int
+    glenoid : bool
+        Whether to keep the contact force within the stability limits of the glenoid.
 
     Raises
     ------
@@ -243,7 +282,8 @@ def driven_path(
         return replace(lift, motion=motion_along(solve, lift.fraction, rate, change))
 
     rising = moving(one, none)
-    found = limb.paths(lift.posture)
+    ready = prepare(limb, lift)
+    found = ready.paths
     return DrivenPath(
         limb=limb,
         lift=lift,
@@ -251,8 +291,9 @@ def driven_path(
         arms=found.moment_arms,
         length=found.length,
         lengthening=lengthening_speed(limb, rising, found),
-        still=demand(limb.skeleton, moving(none, none)),
+        still=ready.demand,
         curved=demand(limb.skeleton, rising),
         pushed=demand(limb.skeleton, moving(none, one)),
         criterion=criterion or Criterion(),
+        glenoid=ready.balance(criterion, glenoid=True).glenoid if glenoid else None,
     )

@@ -277,4 +277,4 @@ def greatest_passing_load(path: DrivenPath, lateral: Lateral) -> tuple[float, fl
 def held_load(path: DrivenPath, lateral: Lateral) -> Floats:
     """Greatest load that can be held at each height [kg, both hands], shape (heights,)."""
     balance = path.standing().treated(lateral)
-    return np.asarray(balance.greatest_load().factor)
+    return np.asarray(balance.greatest_load(glenoid=path.glenoid is not None).factor)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from momentshare.errors import MomentshareError, PostureError, StudyError
+from momentshare.errors import MomentshareError, PostureError
 from momentshare.maximal.drive import driven_path
 from momentshare.maximal.motion import dip_of, drive_load, greatest_passing_load, held_load
 from momentshare.study import plan_study
@@ -88,18 +88,12 @@ def maximal_lifts(
 
     Raises
     ------
-    StudyError
-        The study asks for the limits of the glenoid, which are not kept here.
     PostureError
         No condition can be driven.
     """
     planned = plan_study(study, people=people, conditions=conditions)
-    if planned.setup.glenoid:
-        raise StudyError(
-            f"{study.source}: settings → glenoid_constraint: a maximal lift does not keep the "
-            "limits of the glenoid; set it to false"
-        )
-    limbs, tasks = planned.limbs(), planned.setup.tasks
+    limbs, setup = planned.limbs(), planned.setup
+    tasks = setup.tasks
     loads: list[dict[str, Any]] = []
     lifts: list[dict[str, Any]] = []
     curves, held, refusals = [], [], []
@@ -109,7 +103,9 @@ def maximal_lifts(
         try:
             if task.exercise is None:
                 continue
-            path = driven_path(limbs.take(task.limb), task.exercise, planned.setup.criterion)
+            path = driven_path(
+                limbs.take(task.limb), task.exercise, setup.criterion, glenoid=setup.glenoid
+            )
         except MomentshareError as err:
             refusals.append(f"{task.person}, {task.condition}: {err}")
             continue
