@@ -17,6 +17,7 @@ LAYERS = [
     {"sources"},
     {"geometry"},
     {"signals"},
+    {"limits"},
     {"model"},
     {"person"},
     {"posture"},

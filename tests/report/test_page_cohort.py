@@ -400,7 +400,7 @@ def test_limits_name_the_heads_of_trials_that_count():
     assert f"numbers are not to be trusted there: {spelled(plan.LONG)}." in text
     assert "forces of the two hands exchanged" in text
     assert "clock of the electromyograms" in text
-    for limit in planted().result.model.limits:
+    for limit in planted().result.model.limits.titles:
         assert " ".join(limit.split()) in text
 
 

@@ -53,7 +53,7 @@ def page_info(
         "curves": _curves(limbs),
         **_stability(model),
         "cautions": list(CAUTIONS),
-        "limits": [*LIMITS, *model.limits],
+        "limits": [*LIMITS, *model.limits.titles],
     }
 
 
@@ -75,39 +75,17 @@ def _heads(model: Model) -> list[dict[str, Any]]:
     return found
 
 
-_OTHER_NAMES = {
-    "anterior deltoid": "deltoid/clavicular",
-    "clavicular pectoralis": "pectoralis_major/clavicular",
-    "arms of latissimus": "latissimus_dorsi",
-    "supraspinatus": "supraspinatus",
-    "infraspinatus": "infraspinatus",
-    "teres minor": "teres_minor",
-    "subscapularis": "subscapularis",
-    "triceps head": "triceps_brachii",
-    "elbow flexors": "group:elbow_flexors",
-    "external rotators": "infraspinatus",
-    "cuff head": "group:rotator_cuff",
-    "of the cuff": "group:rotator_cuff",
-}
-"""Words of the model's limits, and the heads whose names begin so, or their group."""
-
-
 def named_limits(model: Model) -> dict[str, list[int]]:
-    """Limits of the model that name a head: head → places in the model's list of limits."""
-    out: dict[str, list[int]] = {head.name: [] for head in model.heads}
-    for place, limit in enumerate(model.limits):
-        for words, start in _OTHER_NAMES.items():
-            if words not in limit:
-                continue
-            for head in model.heads:
-                is_meant = (
-                    head.group == start[6:]
-                    if start.startswith("group:")
-                    else head.name.startswith(start)
-                )
-                if is_meant and len(LIMITS) + place not in out[head.name]:
-                    out[head.name].append(len(LIMITS) + place)
-    return out
+    """Limits of the model that name a head: head → places in the list of limits."""
+    limits = model.limits
+    return {
+        head: [
+            len(LIMITS) + place
+            for place, key in enumerate(limits.keys)
+            if any(row.heads and row.names(head) for row in limits.of(key))
+        ]
+        for head in model.head_names
+    }
 
 
 def _row(name: str) -> dict[str, Any]:

@@ -17,6 +17,8 @@ from pydantic import BaseModel, ValidationError
 
 from momentshare.errors import ModelError, UnknownNameError, nearest_name
 from momentshare.inputs import MODEL, TABLE, csv_rows, decoded, read_bytes, shown
+from momentshare.limits import Limits
+from momentshare.model.limit_rows import limits_of, target_ids
 from momentshare.model.schema import (
     CalibratedRow,
     Fit,
@@ -26,6 +28,7 @@ from momentshare.model.schema import (
     HeadRow,
     InertiaRow,
     LimbFile,
+    LimitRow,
     Model,
     Number,
     PathStep,
@@ -328,6 +331,7 @@ class _Reader:
         for place, part in self.table("inertia.csv", InertiaRow):
             number = self.attempt(place, partial(Number.read, part, "number"))
             self.keep(inertia, (part.sex, part.segment, part.quantity), number, place)
+        limits = self.limits(limb)
         if not self.faults:  # a row that was refused is not also missing
             self.check_complete(limb, quantities, sites, fits, inertia, heads)
         if self.faults or limb is None:
@@ -336,7 +340,7 @@ class _Reader:
             name=limb.name,
             version=limb.version,
             description=limb.description,
-            limits=tuple(limb.limits),
+            limits=limits,
             path=self.folder,
             digest=self.digest.hexdigest()[:16],
             reference_sex=limb.reference_person.sex,
@@ -354,6 +358,13 @@ class _Reader:
             inertia=MappingProxyType(inertia),
             references=MappingProxyType(self.references),
         )
+
+    def limits(self, limb: LimbFile | None) -> Limits:
+        """Read what the limb cannot bear, where the folder says it."""
+        if limb is None or not os.path.lexists(self.folder / "limits.csv"):
+            return Limits()
+        rows = self.table("limits.csv", LimitRow)
+        return limits_of(rows, list(limb.paths), target_ids(self.folder, self.fault), self.fault)
 
     def keep(self, table: dict[K, T], key: K, item: T | None, place: str) -> None:
         if item is None:

@@ -11,8 +11,9 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Annotated, Literal
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
+from momentshare.limits import Limits
 from momentshare.units import to_si
 
 if TYPE_CHECKING:
@@ -33,6 +34,7 @@ __all__ = [
     "HeadRow",
     "InertiaRow",
     "LimbFile",
+    "LimitRow",
     "Model",
     "Number",
     "PathStep",
@@ -180,6 +182,28 @@ class InertiaRow(_Sourced):
     spread: Spread
 
 
+class LimitRow(_Sourced):
+    """One row of ``limits.csv``: what the limb cannot bear, and where."""
+
+    key: Annotated[str, Field(pattern=r"^[A-Z][0-9]{1,3}$")]
+    title: Annotated[str, Field(max_length=200)]
+    head: Name
+    quantity: Name
+    exercise: Name
+    part: Name
+    claim: Name
+    condition: str
+    value: Annotated[float, Field(gt=0.0, allow_inf_nan=False)] | None
+    unit: str
+    reason: Annotated[str, Field(max_length=400)]
+    targets: str
+
+    @field_validator("value", mode="before")
+    @classmethod
+    def _blank(cls, value: object) -> object:
+        return None if value == "" else value
+
+
 class _Posture(BaseModel):
     model_config = ConfigDict(extra="forbid")
     plane_deg: Finite
@@ -208,7 +232,6 @@ class LimbFile(BaseModel):
     name: Name
     version: Name
     description: Name
-    limits: list[Annotated[str, Field(min_length=1, max_length=400)]] = []
     reference_person: _ReferencePerson
     scapula: _Scapula
     reference_postures: dict[str, _Posture]
@@ -316,7 +339,7 @@ class Model:
     name: str
     version: str
     description: str
-    limits: tuple[str, ...] = ()
+    limits: Limits = field(default_factory=Limits)
     path: Path = field(repr=False, compare=False)
     digest: str
     reference_sex: str

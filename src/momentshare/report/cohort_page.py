@@ -111,7 +111,7 @@ def cohort_page(
             blocks=[
                 Bullets(items=[*LIMITS, *_own(result)]),
                 Heading(text="What this limb does not support"),
-                Bullets(items=list(result.model.limits or ("Nothing was stated.",))),
+                Bullets(items=list(result.model.limits.titles or ("Nothing was stated.",))),
             ],
         )
     )

@@ -172,6 +172,6 @@ def _record(result: CohortResult, summary: CohortSummary, files: list[str]) -> d
         ],
         **cohort_citations(result).to_dict(),
         "files": sorted(files),
-        "limits": [*LIMITS, *model.limits],
+        "limits": [*LIMITS, *model.limits.titles],
         "cautions": list(CAUTIONS),
     }

@@ -95,6 +95,6 @@ def run_record(study: StudyResult, files: list[str]) -> dict[str, Any]:
         ],
         **cited.to_dict(),
         "files": sorted(files),
-        "limits": [*LIMITS, *model.limits],
+        "limits": [*LIMITS, *model.limits.titles],
         "cautions": list(CAUTIONS),
     }

@@ -1,0 +1,339 @@
+"""What a limb cannot bear, and where a number or a claim leans on it.
+
+A :class:`Limit` is one row of a model's ``limits.csv``: heads × quantity × exercise × part of the
+lift × claim, under a condition, with the reason and the published rows behind it. Rows of one key
+share a title. :meth:`Limits.at` looks up what touches a cell of a table or figure, and
+:func:`with_limits` writes the keys beside the rows of a table.
+
+A limit of the claim ``size`` touches numbers as they stand, one of ``order`` touches comparisons
+between conditions, one of ``any`` both. What is computed from a quantity that the limb cannot bear
+is touched as well: a force by its activation. A limit that names neither head, exercise, part nor
+condition and is about heads holds for a whole column; it is said once with the column and not in
+every cell.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from momentshare.errors import UnknownNameError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+    import pandas as pd
+
+__all__ = [
+    "CLAIMS",
+    "CONDITIONS",
+    "EXERCISES",
+    "EXERCISE_GROUPS",
+    "HEAD_QUANTITIES",
+    "LIFT_QUANTITIES",
+    "PARTS",
+    "QUANTITIES",
+    "LiftKind",
+    "Limit",
+    "Limits",
+    "keys_text",
+    "part_of",
+    "with_limits",
+]
+
+HEAD_QUANTITIES = {
+    "activation": "activation",
+    "force": "force",
+    "moment_share": "part of a joint moment",
+    "fibre_length": "fibre length",
+    "passive_force": "passive force",
+    "rotation_arm": "arm about the humeral axis",
+    "elevation_arm": "arm in the plane of elevation",
+    "horizontal_arm": "arm of horizontal adduction",
+    "elbow_arm": "arm at the elbow",
+}
+"""Quantities of a head, in words."""
+
+LIFT_QUANTITIES = {
+    "greatest_load": "greatest load",
+    "weak_height": "height of the weak zone",
+    "lateral_ratio": "lateral ratio",
+    "contact": "load of the glenoid",
+    "scapula_turn": "what a turn of the scapula changes",
+}
+"""Quantities of a lift as a whole, in words."""
+
+QUANTITIES = HEAD_QUANTITIES | LIFT_QUANTITIES
+
+_RESTS_ON = {
+    "force": ("activation",),
+    "moment_share": ("activation", "force"),
+    "weak_height": ("greatest_load",),
+}
+"""Quantity → those it is computed from."""
+
+EXERCISES = (
+    "bar_press",
+    "dumbbell_press",
+    "push_up",
+    "overhead_press",
+    "overhead_dumbbell_press",
+    "lying_elbow_extension",
+    "overhead_elbow_extension",
+    "straight_arm_pull_down",
+)
+"""Exercises of a study file."""
+
+EXERCISE_GROUPS = {
+    "press": ("bar_press", "dumbbell_press", "push_up"),
+    "overhead": ("overhead_press", "overhead_dumbbell_press", "overhead_elbow_extension"),
+}
+"""A word for several exercises."""
+
+PARTS = ("chest", "middle", "lock-out")
+"""Thirds of the bar height."""
+
+CLAIMS = ("size", "order", "any")
+
+CONDITIONS = {
+    "spacing_at_least": "value",
+    "spacing_at_most": "value",
+    "spacing_differs": "",
+    "lateral_free": "",
+}
+"""Condition → the field it needs. Spacings are in biacromial breadths; ``spacing_differs`` is
+met by two conditions of unlike spacing. What is not known counts as met."""
+
+EVERY = "*"
+
+
+@dataclass(frozen=True, slots=True)
+class LiftKind:
+    """What a limit may ask of a lift: its exercise and hand spacing [biacromial breadths]."""
+
+    exercise: str = ""
+    spacing: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limit:
+    """One row of ``limits.csv``; ``heads``, ``exercises`` and ``parts`` are empty for all."""
+
+    key: str
+    title: str
+    heads: tuple[str, ...] = ()
+    quantity: str
+    exercises: tuple[str, ...] = ()
+    parts: tuple[str, ...] = ()
+    claim: str = "any"
+    condition: str = ""
+    value: float | None = None
+    reason: str
+    targets: tuple[str, ...] = ()
+
+    @property
+    def of_a_column(self) -> bool:
+        """Whether the limit holds for every cell of a column of heads."""
+        named = self.heads or self.exercises or self.parts or self.condition
+        return self.quantity in HEAD_QUANTITIES and not named
+
+    def names(self, head: str) -> bool:
+        """Whether the limit is about a head, itself or by its muscle."""
+        return not self.heads or head in self.heads or head.partition("/")[0] in self.heads
+
+    def holds_for(self, kinds: Sequence[LiftKind], lateral: str) -> bool:
+        """Whether exercise and condition are those of the limit; unknown ones are."""
+        if self.exercises and not any(
+            not kind.exercise or kind.exercise in self.exercises for kind in kinds
+        ):
+            return False
+        spacings = [kind.spacing for kind in kinds]
+        known = [s for s in spacings if s is not None]
+        if self.condition == "lateral_free":
+            return lateral in {"", "free"}
+        if self.condition == "spacing_differs":
+            return len(known) < 2 or max(known) > min(known)
+        if self.value is None or len(known) < len(spacings):
+            return True
+        if self.condition == "spacing_at_least":
+            return max(known) >= self.value
+        return min(known) <= self.value
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """All limits of a model, in the order of its file."""
+
+    rows: tuple[Limit, ...] = field(default=())
+
+    def __len__(self) -> int:
+        return len(self.keys)
+
+    @property
+    def keys(self) -> tuple[str, ...]:
+        """Keys, each once."""
+        return tuple(dict.fromkeys(row.key for row in self.rows))
+
+    @property
+    def titles(self) -> tuple[str, ...]:
+        """One line a key: the key and what cannot be borne."""
+        return tuple(self.said(key) for key in self.keys)
+
+    def of(self, key: str) -> tuple[Limit, ...]:
+        """Rows of a key.
+
+        Raises
+        ------
+        UnknownNameError
+            No row has that key.
+        """
+        found = tuple(row for row in self.rows if row.key == key)
+        if not found:
+            raise UnknownNameError("limit", key, self.keys)
+        return found
+
+    def said(self, key: str) -> str:
+        """Return the key with its title."""
+        return f"{key}: {self.of(key)[0].title}"
+
+    def reasons(self, key: str) -> str:
+        """Return the reasons of a key's rows, each once."""
+        return "; ".join(dict.fromkeys(row.reason for row in self.of(key)))
+
+    def at(
+        self,
+        *quantities: str,
+        head: str = "",
+        kinds: Sequence[LiftKind] = (LiftKind(),),
+        part: str = "",
+        claim: str = "size",
+        lateral: str = "",
+    ) -> tuple[Limit, ...]:
+        """Limits that touch a cell.
+
+        Parameters
+        ----------
+        *quantities : str
+            What stands in the cell; several where one mark serves a row of a table.
+        head : str
+            Empty where the cell is about no head; limits of heads then do not touch it.
+        kinds : sequence of LiftKind
+            The lift, or the two that are compared.
+        part : str
+            One of :data:`PARTS`; empty for the whole lift, which every part touches.
+        claim : {"size", "order"}
+            Whether the cell is a number as it stands or compares conditions.
+        lateral : str
+            Treatment of the lateral force; empty where it is not known.
+
+        Returns
+        -------
+        tuple of Limit
+            Without those that hold for a whole column; see :meth:`of_column`.
+
+        Examples
+        --------
+        >>> cuff = Limit(key="L1", title="t", heads=("teres_minor",), quantity="activation",
+        ...              reason="r")
+        >>> [row.key for row in Limits((cuff,)).at("force", head="teres_minor")]
+        ['L1']
+        >>> Limits((cuff,)).at("force", head="anconeus")
+        ()
+        """
+        asked = {name for quantity in quantities for name in _and_what_it_rests_on(quantity)}
+        return tuple(
+            row
+            for row in self.rows
+            if row.quantity in asked
+            and not row.of_a_column
+            and row.claim in {claim, "any"}
+            and (row.names(head) if head else row.quantity not in HEAD_QUANTITIES)
+            and (not row.parts or not part or part in row.parts)
+            and row.holds_for(kinds, lateral)
+        )
+
+    def of_column(self, quantity: str) -> tuple[Limit, ...]:
+        """Limits that hold for every number of a quantity of heads, whatever the head and lift."""
+        asked = _and_what_it_rests_on(quantity)
+        return tuple(row for row in self.rows if row.of_a_column and row.quantity in asked)
+
+
+def _and_what_it_rests_on(quantity: str) -> tuple[str, ...]:
+    if quantity not in QUANTITIES:
+        raise UnknownNameError("quantity", quantity, QUANTITIES)
+    return (quantity, *_RESTS_ON.get(quantity, ()))
+
+
+def part_of(fraction: float) -> str:
+    """Return the third of the bar height in which a height fraction lies.
+
+    Examples
+    --------
+    >>> [part_of(f) for f in (0.0, 0.4, 1.0)]
+    ['chest', 'middle', 'lock-out']
+    """
+    return PARTS[min(max(int(3.0 * fraction), 0), 2)]
+
+
+def keys_text(rows: Iterable[Limit]) -> str:
+    """Keys of limits with a space between, each once."""
+    return " ".join(dict.fromkeys(row.key for row in rows))
+
+
+def with_limits(
+    table: pd.DataFrame,
+    limits: Limits,
+    kinds: Mapping[str, LiftKind],
+    *quantities: str,
+    head: str = "head",
+) -> pd.DataFrame:
+    """Add the column ``limit``: the keys of the limits that touch a row, or nothing.
+
+    Parameters
+    ----------
+    table : DataFrame
+        With ``condition``; ``other``, where a row compares two conditions; ``lateral`` and
+        ``height_fraction``, where they are known.
+    limits : Limits
+    kinds : mapping
+        Condition → what kind of lift it is; one that is not named counts as unknown.
+    *quantities : str
+        What stands in a row.
+    head : str
+        Column of the head.
+
+    Returns
+    -------
+    DataFrame
+        A copy with the column last.
+    """
+    names = [c for c in (head, "condition", "other", "lateral") if c in table]
+    keys = table[names].astype(str)
+    if "height_fraction" in table:
+        heights = table["height_fraction"]
+        keys = keys.assign(part=[part_of(f) if f == f else "" for f in heights])  # noqa: PLR0124
+    once = keys.drop_duplicates()
+    marks = [_mark(row, limits, kinds, quantities, head) for row in once.to_dict("records")]
+    if keys.empty or not names:
+        return table.assign(limit="")
+    found = keys.merge(once.assign(limit=marks), how="left", on=list(keys.columns))
+    return table.assign(limit=found["limit"].to_numpy())
+
+
+def _mark(
+    row: Mapping[Any, Any],
+    limits: Limits,
+    kinds: Mapping[str, LiftKind],
+    quantities: Sequence[str],
+    head: str,
+) -> str:
+    compared = [row[name] for name in ("condition", "other") if name in row]
+    found = limits.at(
+        *quantities,
+        head=row.get(head, ""),
+        kinds=[kinds.get(name, LiftKind()) for name in compared] or [LiftKind()],
+        part=row.get("part", ""),
+        claim="order" if "other" in row else "size",
+        lateral=row.get("lateral", ""),
+    )
+    return keys_text(found)
