@@ -22,6 +22,12 @@ def explore(
     ] = None,
     person: People = None,
     condition: Conditions = None,
+    draws: Annotated[
+        int,
+        typer.Option(
+            "--draws", min=0, max=200, help="Draws of the limb behind ranges; 0 leaves them out."
+        ),
+    ] = 32,
     quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but errors.")] = False,
 ) -> None:
     """Write a page that shows an arm pressing and shares its moments as you move the controls.
@@ -37,7 +43,7 @@ def explore(
     chosen = example_study() if study is None else load_study(study)
     chosen = chosen.only(person or (), condition or ())
     with console(quiet=quiet).status("presses") as status:
-        page = build_page(chosen, progress=status.update)
+        page = build_page(chosen, draws=draws, progress=status.update)
     out.parent.mkdir(parents=True, exist_ok=True)
     out.write_text(page, encoding="utf-8")
     if not quiet:

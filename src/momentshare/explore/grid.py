@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from momentshare.limb import Limb
     from momentshare.study import Study
 
-__all__ = ["HEIGHTS", "LEVELS", "Nodes", "Press", "grid_presses"]
+__all__ = ["HEIGHTS", "LEVELS", "Nodes", "Press", "grid_presses", "node_presses"]
 
 HEIGHTS = 11
 """Frames along every press, chest to lock-out."""
@@ -148,28 +148,37 @@ def _press(
     )
 
 
+def node_presses(
+    breadth: float, nodes: Nodes, *, load: float
+) -> dict[tuple[int, int, int], BenchPress]:
+    """Presses at the nodes for a biacromial breadth [m], with a load [kg].
+
+    Returns
+    -------
+    dict
+        Numbers of spacing, touch point and bench angle → press.
+    """
+    return {
+        (s, t, b): BenchPress(
+            load_mass=load,
+            spacing=Profile.constant(spacing * breadth),
+            path=BarPath(touch=touch),
+            bench_angle=float(np.radians(angle)),
+            frames=HEIGHTS,
+        )
+        for b, angle in enumerate(nodes.angles)
+        for s, spacing in enumerate(nodes.spacings)
+        for t, touch in enumerate(nodes.touches)
+    }
+
+
 def _at_nodes(limbs: Limb, person: int, nodes: Nodes) -> list[Press]:
     """Presses and push-ups of one person."""
     skeleton = limbs.skeleton.take(person)
-    breadth = skeleton.sizes.biacromial_breadth
-    places = [
-        (s, t, b)
-        for b in range(len(nodes.angles))
-        for s in range(len(nodes.spacings))
-        for t in range(len(nodes.touches))
-    ]
-    presses = [
-        BenchPress(
-            load_mass=0.0,
-            spacing=Profile.constant(nodes.spacings[s] * breadth),
-            path=BarPath(touch=nodes.touches[t]),
-            bench_angle=float(np.radians(nodes.angles[b])),
-            frames=HEIGHTS,
-        )
-        for s, t, b in places
-    ]
+    made = node_presses(skeleton.sizes.biacromial_breadth, nodes, load=0.0)
+    presses = list(made.values())
     lifts = lifts_of(presses, skeleton, [0] * len(presses))
-    found = [_press(x, person, "press", place) for x, place in zip(lifts, places, strict=True)]
+    found = [_press(x, person, "press", place) for x, place in zip(lifts, made, strict=True)]
     for press, exercise in zip(tuple(found), presses, strict=True):
         if press.lift is None or exercise.bench_angle != 0.0 or not press.lift.reachable.all():
             continue

@@ -11,8 +11,11 @@ from momentshare.balance import BALANCED
 from momentshare.cautions import CAUTIONS, LIMITS
 from momentshare.directions import row_named
 from momentshare.explore.drawing import trunk_outlines
+from momentshare.explore.draws import usual_load
 from momentshare.joint import FACETS, stability_limits
+from momentshare.limb import braced_strength
 from momentshare.muscle.curves import curve_set
+from momentshare.posture import posture_from_angles
 from momentshare.report.style import head_label
 from momentshare.study import plan_study
 
@@ -43,7 +46,7 @@ def page_info(
         "heads": _heads(model),
         "rows": [_row(name) for name in BALANCED],
         "heights": np.round(heights, 6).tolist(),
-        "people": _people(study, limbs),
+        "people": _people(study, limbs, nodes),
         "spacings": list(nodes.spacings),
         "touches_cm": [round(100.0 * touch, 3) for touch in nodes.touches],
         "angles_deg": list(nodes.angles),
@@ -68,7 +71,9 @@ def _heads(model: Model) -> list[dict[str, Any]]:
                 "label": head_label(head.name),
                 "muscle": muscle.replace("_", " "),
                 "part": part.replace("_", " "),
-                "group": head.group.replace("_", " "),
+                "group": head.group.replace("flexors_adductors", "flexors and adductors").replace(
+                    "_", " "
+                ),
                 "limits": named[head.name],
             }
         )
@@ -99,7 +104,7 @@ def _row(name: str) -> dict[str, Any]:
     }
 
 
-def _people(study: Study, limbs: Limb) -> list[dict[str, Any]]:
+def _people(study: Study, limbs: Limb, nodes: Nodes) -> list[dict[str, Any]]:
     found = []
     for place, entry in enumerate(study.file.person):
         limb = limbs.take(place)
@@ -111,10 +116,18 @@ def _people(study: Study, limbs: Limb) -> list[dict[str, Any]]:
                 "mass_kg": entry.body_mass_kg,
                 "breadth_cm": round(100.0 * limb.skeleton.sizes.biacromial_breadth, 2),
                 "upper_arm_cm": round(100.0 * float(limb.skeleton.humerus_length), 2),
+                "usual_load_kg": usual_load(limbs, place, nodes),
+                "test_extension_nm": _tested_extension(limb),
                 "weights": [float(w) for w in limb.volume_weights],
             }
         )
     return found
+
+
+def _tested_extension(limb: Limb) -> float:
+    """Greatest extension moment in a seated test: arm at the side, elbow at 90 degrees [N·m]."""
+    posture = posture_from_angles(elevation=0.0, elbow_flexion=float(np.pi / 2))
+    return float(braced_strength(limb, posture, "elbow_extension"))
 
 
 def _presses(

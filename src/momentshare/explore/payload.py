@@ -24,7 +24,12 @@ if TYPE_CHECKING:
 
 __all__ = ["STEPS", "pack", "stored"]
 
-STEPS = {"paths": 2e-4, "girdle": 2e-4, "fibre": 1e-4}
+STEPS = {
+    "paths": 2e-4,
+    "girdle": 2e-4,
+    "fibre": 1e-4,
+    **dict.fromkeys(("low_none", "high_none", "low_free", "high_free"), 1e-2),
+}
 """Arrays that are kept as whole numbers of 16 bits, and what one of them stands for."""
 
 
