@@ -4,69 +4,24 @@ import numpy as np
 import pytest
 from tests.browser import DESKTOP, PHONE, console_faults, open_page, requests_made, sideways
 from tests.browser import headless as _headless
+from tests.explored import NODES, a_limb, a_page, a_study, begun, press  # noqa: F401 - fixtures
 
 from momentshare.analysis import prepare, solve_lift
 from momentshare.balance import Criterion, Lateral
-from momentshare.exercise import BarPath, BenchPress, Profile, PushUp
-from momentshare.explore import build_page
-from momentshare.explore.grid import HEIGHTS, Nodes
+from momentshare.exercise import Profile, PushUp
+from momentshare.explore.grid import HEIGHTS
 from momentshare.joint import glenoid_load
-from momentshare.study import parse_study, plan_study
+from momentshare.study import plan_study
 
 browser = _headless  # the fixture
 
-STUDY = """
-title = "Two presses"
-note = "Invented people."
-[settings]
-lateral = ["measured", "zero", "free"]
-[[person]]
-name = "Ada"
-sex = "female"
-stature_cm = 166
-body_mass_kg = 62
-training_factor = 1.2
-[[condition]]
-name = "narrow"
-exercise = "bar_press"
-spacing_biacromial = 1.1
-load_kg = 24
-lateral_ratio = 0.08
-[[condition]]
-name = "overhead"
-exercise = "overhead_press"
-spacing_biacromial = 1.6
-load_kg = 10
-"""
-NODES = Nodes(spacings=(1.0, 1.6, 2.2), touches=(0.08, 0.14), angles=(0.0, 30.0))
 SINGLE = 2e-5
 """Effort that single precision of arms and capacities may move."""
 
 
-@pytest.fixture(scope="module", name="study")
-def a_study():
-    return parse_study(STUDY, "two presses")
-
-
-@pytest.fixture(scope="module", name="page")
-def a_page(study, tmp_path_factory):
-    place = tmp_path_factory.mktemp("explore") / "page.html"
-    place.write_text(build_page(study, levels=(NODES,)), encoding="utf-8")
-    return place
-
-
-@pytest.fixture(scope="module", name="limb")
-def a_limb(study):
-    return plan_study(study).limbs().take(0)
-
-
 def opened(browser, page, size=DESKTOP):
     open_page(browser, page, size)
-    browser.set_script_timeout(30)
-    browser.execute_async_script(
-        "const done = arguments[0]; const wait = () => document.body.dataset.ms"
-        " ? done() : setTimeout(wait, 20); wait();"
-    )
+    begun(browser)
 
 
 def answer(browser, state, height):
@@ -83,17 +38,6 @@ def answer(browser, state, height):
         """,
         state,
         height,
-    )
-
-
-def press(limb, state, load):
-    breadth = limb.skeleton.sizes.biacromial_breadth
-    return BenchPress(
-        load_mass=load,
-        spacing=Profile.constant(NODES.spacings[state["spacing"]] * breadth),
-        path=BarPath(touch=NODES.touches[state["touch"]]),
-        bench_angle=float(np.radians(NODES.angles[state["angle"]])),
-        frames=HEIGHTS,
     )
 
 
@@ -260,10 +204,7 @@ def test_a_link_brings_the_state_back(browser, page):
     )
     browser.get("about:blank")
     browser.get(page.as_uri() + first[0])
-    browser.execute_async_script(
-        "const done = arguments[0]; const wait = () => document.body.dataset.ms"
-        " ? done() : setTimeout(wait, 20); wait();"
-    )
+    begun(browser)
     again = browser.execute_script(
         "return [location.hash, document.getElementById('headline').textContent,"
         " document.getElementById('other-hint').textContent];"

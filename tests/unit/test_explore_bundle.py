@@ -1,6 +1,8 @@
 """The file that ``momentshare explore`` writes, and its script."""
 
 import re
+import shutil
+import subprocess
 
 import pytest
 from typer.testing import CliRunner
@@ -103,3 +105,24 @@ def test_the_command_writes_one_file_and_names_what_is_wrong(tmp_path):
     refused = CliRunner().invoke(app, ["explore", "--out", str(tmp_path)])
     assert isinstance(refused.exception, InputError)
     assert ".html" in str(refused.exception)
+
+
+def test_types_in_the_comments_hold(tmp_path):
+    """TypeScript reads the JSDoc types of the modules; needs ``tsc`` on the path."""
+    program = shutil.which("tsc")
+    if program is None:
+        pytest.skip("tsc (npm install -g typescript) is not on the path")
+    for module in modules_of("app"):
+        (tmp_path / f"{module}.js").write_text(page_text(f"{module}.js"), encoding="utf-8")
+    flags = "--noEmit --allowJs --checkJs --strict --target es2023 --module es2022"
+    more = "--moduleResolution bundler --lib es2023,dom,dom.iterable"
+    files = [f"{module}.js" for module in modules_of("app")]
+    done = subprocess.run(
+        [program, *flags.split(), *more.split(), *files],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.stdout == ""
+    assert done.returncode == 0

@@ -4,10 +4,14 @@
 import { armKey, armViews, scaleOf, seenForce, viewWords } from "./arm.js";
 import { alongChart, activationChart, fibreChart, fibreWords, makersOf, momentChart } from "./charts.js";
 import { answerAt, answersAlong, canPush, greatestAt, pressOf } from "./compute.js";
-import { besides, controlsMarkup, whatIfMarkup } from "./controls.js";
+import { besides, controlsMarkup, scrubMarkup, whatIfMarkup } from "./controls.js";
 import { inflate, unpack } from "./payload.js";
-import { firstState, greatestAlong, readState, UNCHANGED, whyNot, written } from "./state.js";
+import { QUESTIONS, worked } from "./questions.js";
+import { greatestAlong, readState, UNCHANGED, whyNot, written } from "./state.js";
+import { zoom } from "./svg.js";
 import { sumOf, sumWords } from "./sum.js";
+import { whyUnsure } from "./sure.js";
+import { animation, captionOf, csvOf, FILE, picture, save, sheet, tableDrawing, worksheet } from "./takeaway.js";
 import { capital, direction, fixed, inSentence, listed, percent, safe } from "./words.js";
 
 /** @typedef {import("./compute.js").Page} Page */
@@ -32,18 +36,62 @@ const find = (/** @type {string} */ id) => /** @type {any} */ (document.getEleme
 
 const PANELS = [
   ["arm", "The arm", "arm-panel wide"],
-  ["activation", "Activation of every head", "activation-panel"],
+  ["activation", "Activation of every head", "activation-panel tall"],
   ["moments", "Net moments, and who makes them", "moments-panel"],
+  ["along", "Along the lift", "along-panel"],
   ["sum", "One head, term by term", "sum-panel"],
   ["fibre", "Its fibre", "fibre-panel"],
-  ["along", "Along the lift", "along-panel"],
 ];
 
 /**
  * @param {string[]} panel
  */
 function panelMarkup([id, title, look]) {
-  return `<section class="panel ${look}" aria-labelledby="${id}-head"><h2 id="${id}-head">${title}</h2><div class="bar" id="${id}-bar"></div><p class="lead" id="${id}-lead"></p><div class="figure" id="${id}-figure"></div></section>`;
+  return `<section class="panel ${look}" aria-labelledby="${id}-head"><div class="bar"><h2 id="${id}-head">${title}</h2><div class="save"><button type="button" data-save="${id}" data-as="svg" aria-label="Save ${title} as SVG">SVG</button><button type="button" data-save="${id}" data-as="png" aria-label="Save ${title} as PNG">PNG</button></div></div><div class="choice" id="${id}-bar"></div><p class="lead" id="${id}-lead"></p><div class="figure" id="${id}-figure"></div><div id="${id}-foot"></div></section>`;
+}
+
+/**
+ * @param {import("./questions.js").Question} question
+ * @param {number} number
+ */
+function questionMarkup(question, number) {
+  const options = question
+    .options(page)
+    .map((words, k) => `<label class="radio"><input type="radio" name="q-${question.id}" value="${k}"> ${safe(words)}</label>`)
+    .join("");
+  return `<li><details data-question="${number}"><summary>${safe(question.ask)}</summary><p>${safe(question.look)}</p><p><button type="button" data-set="${number}">Set the page to this</button></p><fieldset><legend>Your prediction</legend>${options}</fieldset><button type="button" data-reveal="${number}">Reveal</button><div class="verdict" aria-live="polite"></div></details></li>`;
+}
+
+/**
+ * Move the page to the state of a question.
+ * @param {number} number
+ */
+function setQuestion(number) {
+  const found = worked(page, QUESTIONS[number]);
+  if (!found) return null;
+  state = { ...found.state };
+  other = found.other ? { ...found.other } : null;
+  show();
+  return found;
+}
+
+/**
+ * Answer a question beside the prediction.
+ * @param {number} number
+ */
+function reveal(number) {
+  const question = QUESTIONS[number];
+  const place = /** @type {Element} */ (document.querySelector(`[data-question="${number}"] .verdict`));
+  const found = setQuestion(number);
+  if (!found) {
+    place.textContent = "This page holds no press that can answer this question.";
+    return;
+  }
+  const guess = /** @type {any} */ (document.querySelector(`[name="q-${question.id}"]:checked`));
+  const options = question.options(page);
+  const { right, because } = found.verdict;
+  const said = !guess ? "" : Number(guess.value) === right ? "✓ Your prediction holds. " : "✗ The numbers say otherwise. ";
+  place.innerHTML = `<p><strong>${safe(said)}${safe(options[right])}.</strong> ${safe(because)}</p><p class="hint">${safe(stateWords(found.state))}. Model estimate.</p>`;
 }
 
 /** Write the frame of the page. */
@@ -56,16 +104,29 @@ function frame() {
 <h1>${safe(info.title)}</h1>
 <p>A press, solved as you move it: moments of the joints, and how they may be shared among the heads of the muscles. <strong>Model estimate, not a measurement.</strong> ${safe(info.note)}</p>
 </header>
+<section class="answer" aria-label="Answer"><p id="headline" aria-live="polite"></p><p id="warning" class="warning" aria-live="polite"></p></section>
 <div class="layout">
 <form class="controls" aria-label="Controls" autocomplete="off">
+<div class="card">${scrubMarkup(page)}</div>
 <details id="controls-fold" open><summary>Controls</summary>${controlsMarkup(page)}</details>
 <details id="whatif-fold"><summary>What if …</summary>${whatIfMarkup(page)}</details>
 </form>
 <div class="panels">
-<section class="answer wide" aria-label="Answer"><p id="headline" aria-live="polite"></p><p id="warning" class="warning" aria-live="polite"></p></section>
 ${PANELS.map(panelMarkup).join("")}
 </div>
 </div>
+<section class="panel questions" aria-labelledby="questions-head"><h2 id="questions-head">Questions</h2>
+<p>Predict, then reveal: the page moves to the state of the question and answers with its numbers.</p>
+<ol>${QUESTIONS.map(questionMarkup).join("")}</ol></section>
+<section class="panel take" aria-labelledby="take-head"><h2 id="take-head">Take away</h2>
+<div class="buttons">
+<button type="button" id="csv">Table of all heights as CSV</button>
+<button type="button" id="film">The lift as an animation (SVG)</button>
+<button type="button" id="sheet-plain">Print a worksheet</button>
+<button type="button" id="sheet-answers">Print it with answers</button>
+</div>
+<div class="link"><label for="link">A link to what you see</label><input id="link" readonly><button type="button" id="copy">Copy</button><span id="copied" aria-live="polite"></span></div>
+</section>
 <footer>
 <h2>What these numbers can bear</h2>
 <ul>${info.cautions.map((/** @type {string} */ t) => `<li>${safe(t)}</li>`).join("")}</ul>
@@ -74,7 +135,7 @@ ${PANELS.map(panelMarkup).join("")}
 </footer>`;
   find("sum-bar").innerHTML = `<label for="head">Head</label> <select id="head" data-key="head">${heads}</select>`;
   find("along-bar").innerHTML = `<label for="curve">Show</label> <select id="curve">${curves.map(([v, w]) => `<option value="${v}">${w}</option>`).join("")}</select>`;
-  find("activation-bar").innerHTML = `<p class="hint">Click a head to look at it, or choose it under “One head, term by term”. † The model names a limit for this head. ‡ Its fibres are at the end of their range.</p>`;
+  find("activation-foot").innerHTML = `<p class="hint">Click a head to look at it, or choose it under “One head, term by term”. † The model names a limit for this head. ‡ Its fibres are at the end of their range. <span id="sure-hint"></span></p>`;
 }
 
 /** Put the state into the controls. */
@@ -161,6 +222,8 @@ function show() {
     curves(along);
   }
   history.replaceState(null, "", `#${written(page, state)}${other ? `&&${written(page, other)}` : ""}`);
+  find("link").value = location.href;
+  find("copied").textContent = "";
   document.body.dataset.ms = (performance.now() - begun).toFixed(1);
 }
 
@@ -202,7 +265,8 @@ let widths = {};
 
 /** Measure the panels, before anything is written into them. */
 function measure() {
-  widths = Object.fromEntries(PANELS.map(([id]) => [id, Math.max(280, Math.floor(find(`${id}-figure`).clientWidth))]));
+  zoom.factor = innerWidth >= 1500 ? 1.15 : 1;
+  widths = Object.fromEntries(PANELS.map(([id]) => [id, Math.max(260, Math.floor(find(`${id}-figure`).clientWidth / zoom.factor))]));
 }
 
 /**
@@ -214,7 +278,7 @@ function arms(answer, along, second) {
   const whole = widths.arm;
   const full = scaleOf([...along, ...secondAlong]);
   const two = whole >= 560;
-  const width = Math.floor(two ? (whole - 16) / 2 : whole);
+  const width = Math.floor(two ? (whole - 16 / zoom.factor) / 2 : whole);
   const key = (/** @type {Answer} */ a) => `<ol class="key">${armKey(page, a).map((t) => `<li>${safe(t)}</li>`).join("")}</ol>`;
   const row = (/** @type {State} */ s, /** @type {Answer} */ a, /** @type {string} */ id) => `<div class="pair">${armViews(page, s, a, width, full, id).join("")}</div>${key(a)}`;
   const first = row(state, answer, "arm-a");
@@ -228,6 +292,7 @@ function arms(answer, along, second) {
  */
 function activations(answer, second) {
   find("activation-figure").innerHTML = activationChart(page, state, answer, second, widths.activation);
+  find("sure-hint").textContent = whyUnsure(page, state) || `A line across a bar holds the middle 80 % of ${page.info.draws} draws of the limb.`;
   const { activation } = answer.shared;
   const busy = activation.filter((a) => a >= 0.05).length;
   const full = activation.filter((a) => a > 0.999).length;
@@ -261,7 +326,7 @@ function sum(answer) {
     )
     .join("");
   const rest = found.rest ? `<tr><th scope="row">Limit at the glenoid</th><td></td><td></td><td></td><td>${fixed4(found.rest)}</td></tr>` : "";
-  find("sum-figure").innerHTML = `<div class="scroll" tabindex="0" role="region" aria-label="Sum of ${safe(name)}"><table><caption>multiplier ÷ 1000 × moment arm ÷ 100 × capacity = part of the drive. The multiplier is what one N·m more in that direction costs; a negative arm pulls the other way.</caption>
+  find("sum-figure").innerHTML = `<p class="hint">Multiplier ÷ 1000 × moment arm ÷ 100 × capacity = part of the drive. The multiplier is what one N·m more in that direction costs; a negative arm pulls the other way.</p><div class="scroll" tabindex="0" role="region" aria-label="Sum of ${safe(name)}"><table><caption class="unseen">Drive of ${safe(name)}</caption>
 <thead><tr><th scope="col">Towards</th><th scope="col">Multiplier [1/(kN·m)]</th><th scope="col">Moment arm [cm]</th><th scope="col">Capacity [N]</th><th scope="col">Part of drive</th></tr></thead>
 <tbody>${rows}${rest}</tbody>
 <tfoot><tr><th scope="row" colspan="4">Drive, the sum</th><td>${fixed4(found.drive)}</td></tr><tr><th scope="row" colspan="4">Weight of the head</th><td>${fixed4(found.weight)}</td></tr></tfoot></table></div>
@@ -293,13 +358,14 @@ function curves(along) {
   const { info } = page;
   const second = other ? secondAlong : null;
   const of = (/** @type {(Answer | null)[]} */ all, /** @type {(a: Answer) => number} */ value) => all.map((a) => (a ? value(a) : null));
+  /** @type {import("./charts.js").Series[]} */
   let series = [];
   let unit = "activation [%]";
   let title = "Activation";
   if (curve === "activation") {
     const muscle = info.heads[state.head].muscle;
-    const members = info.heads.map((/** @type {any} */ h, /** @type {number} */ i) => [h, i]).filter(([h, i]) => h.muscle === muscle && i !== state.head).slice(0, second ? 1 : 3);
-    series = [[info.heads[state.head], state.head], ...members].map(([h, i]) => ({ label: h.part ? `${h.muscle}, ${h.part}` : h.muscle, values: of(along, (a) => 100 * a.shared.activation[i]) }));
+    const members = info.heads.map((/** @type {any} */ h, /** @type {number} */ i) => [h, i]).filter((/** @type {any[]} */ [h, i]) => h.muscle === muscle && i !== state.head).slice(0, second ? 1 : 3);
+    series = [[info.heads[state.head], state.head], ...members].map((/** @type {any[]} */ [h, i]) => ({ label: h.part ? `${h.muscle}, ${h.part}` : h.muscle, values: of(along, (a) => 100 * a.shared.activation[i]) }));
     if (second) series.push({ label: `B: ${info.heads[state.head].part || muscle}`, values: of(second, (a) => 100 * a.shared.activation[state.head]), second: true });
   } else if (curve === "moments") {
     title = "Net moments";
@@ -339,7 +405,7 @@ function set(changes) {
       if (press.ratio !== null && press.ratio !== undefined) Object.assign(state, { push: "given", ratio: press.ratio });
     }
   } else if (changes.task === "push_up") state.load = 0;
-  else if (before.task === "push_up" && changes.task) state.load = firstState(page).load;
+  else if (before.task === "push_up" && changes.task) state.load = page.info.people[state.person].usual_load_kg;
   show();
 }
 
@@ -376,6 +442,93 @@ function play() {
   );
 }
 
+/** Settings of what is shown, A and B. */
+function shownWords() {
+  return other ? `A: ${stateWords(state)}. B: ${stateWords(other)}` : stateWords(state);
+}
+
+/**
+ * A panel as one drawing.
+ * @param {string} id
+ */
+function panelSheet(id) {
+  const title = find(`${id}-head`).textContent;
+  let pieces = [.../** @type {NodeListOf<SVGSVGElement>} */ (document.querySelectorAll(`#${id}-figure svg`))].map((svg) => ({
+    svg: new XMLSerializer().serializeToString(svg),
+    width: Number(svg.getAttribute("width")),
+    height: Number(svg.getAttribute("height")),
+  }));
+  if (!pieces.length) {
+    const rows = [.../** @type {NodeListOf<HTMLTableRowElement>} */ (document.querySelectorAll(`#${id}-figure tr`))].map((tr) => {
+      const cells = [...tr.cells].flatMap((c) => [c.textContent ?? "", ...new Array(c.colSpan - 1).fill("")]);
+      return cells;
+    });
+    pieces = [tableDrawing(rows, [...find(`${id}-figure`).querySelector(".result").childNodes].map((n) => n.textContent ?? "").filter(Boolean))];
+  }
+  const key = [.../** @type {NodeListOf<HTMLLIElement>} */ (document.querySelectorAll(`#${id}-figure .key`))].map((list) => [...list.children].map((li, k) => `${k + 1} ${li.textContent}`).join(", "));
+  const names = key.length ? `Heads by number: ${key.map((words, k) => (key.length > 1 ? `${"AB"[k]}: ${words}` : words)).join(". ")}. ` : "";
+  return sheet(pieces, title, `${names}${find(`${id}-lead`).textContent} ${captionOf(page, shownWords())}`);
+}
+
+/**
+ * @param {string} id
+ * @param {string} kind
+ */
+async function savePanel(id, kind) {
+  const found = panelSheet(id);
+  const blob = kind === "svg" ? new Blob([found.svg], { type: "image/svg+xml" }) : await picture(found);
+  save(`${FILE}-${id}.${kind}`, blob);
+}
+
+/** The table of the states shown. */
+function tableText() {
+  const states = [{ name: "A", state }];
+  if (other) states.push({ name: "B", state: other });
+  return csvOf(page, states, stateWords);
+}
+
+/** The lift as a drawing that moves. */
+function film() {
+  const along = answersAlong(page, state);
+  return animation(page, state, along, scaleOf(along), captionOf(page, stateWords(state)));
+}
+
+/**
+ * @param {boolean} answers
+ */
+function worksheetText(answers) {
+  const items = QUESTIONS.flatMap((question) => {
+    const found = worked(page, question);
+    if (!found) return [];
+    const settings = found.other ? `A: ${stateWords(found.state)}. B: ${stateWords(found.other)}.` : `${capital(stateWords(found.state))}.`;
+    return [{ question, options: question.options(page), ...found.verdict, settings }];
+  });
+  const answer = answerAt(page, state);
+  const drawn = answer ? armViews(page, state, answer, 330, scaleOf([answer]), `sheet-${answers}`).join("") : "";
+  return worksheet(page, items, answers, `<div class="pair">${drawn}</div>`, captionOf(page, stateWords(state)));
+}
+
+/**
+ * @param {boolean} answers
+ */
+function printWorksheet(answers) {
+  find("worksheet").innerHTML = worksheetText(answers);
+  document.body.classList.add("on-paper");
+  print();
+  document.body.classList.remove("on-paper");
+}
+
+/** Copy the link, or mark it so that the person can. */
+async function copyLink() {
+  find("link").select();
+  try {
+    await navigator.clipboard.writeText(find("link").value);
+    find("copied").textContent = "Copied.";
+  } catch {
+    find("copied").textContent = "Marked: copy it with the keyboard.";
+  }
+}
+
 /** Listen to the controls. */
 function listen() {
   document.addEventListener("input", (event) => {
@@ -389,7 +542,16 @@ function listen() {
     const target = /** @type {Element} */ (event.target);
     const head = target.closest("[data-head]");
     if (head) set({ head: Number(head.getAttribute("data-head")) });
+    const button = /** @type {any} */ (target.closest("button"));
+    if (button?.dataset.save) savePanel(button.dataset.save, button.dataset.as);
+    if (button?.dataset.set) setQuestion(Number(button.dataset.set));
+    if (button?.dataset.reveal) reveal(Number(button.dataset.reveal));
   });
+  find("csv").addEventListener("click", () => save(`${FILE}-heads.csv`, new Blob([tableText()], { type: "text/csv" })));
+  find("film").addEventListener("click", () => save(`${FILE}-lift.svg`, new Blob([film()], { type: "image/svg+xml" })));
+  find("sheet-plain").addEventListener("click", () => printWorksheet(false));
+  find("sheet-answers").addEventListener("click", () => printWorksheet(true));
+  find("copy").addEventListener("click", copyLink);
   find("play").addEventListener("click", play);
   find("keep").addEventListener("click", () => {
     other = { ...state };
@@ -423,12 +585,12 @@ async function begin() {
   state = readState(page, mine ?? "");
   if (theirs !== undefined) other = readState(page, theirs);
   frame();
-  if (matchMedia("(max-width: 900px)").matches) find("controls-fold").open = true;
+  if (matchMedia("(max-width: 900px)").matches) find("controls-fold").open = false;
   listen();
   measure();
   show();
   // For tests and for those who like to look: the same functions on the same numbers.
-  Object.assign(globalThis, { momentshare: { page, answerAt, greatestAt, readState, set, get state() { return state; } } });
+  Object.assign(globalThis, { momentshare: { page, answerAt, greatestAt, readState, set, panelSheet, tableText, film, worksheetText, picture, reveal, QUESTIONS, worked, get state() { return state; } } });
 }
 
 begin();

@@ -163,7 +163,7 @@ export function armView(page, state, answer, view, width, full, id) {
   body.push(tag("circle", { cx: hand[0], cy: hand[1], r: 0.034 * scale, fill: "#ffffff", stroke: INK, "stroke-width": 1.4 }));
   parts.push(tag("g", { "clip-path": `url(#${clip})` }, body.join("")));
   const seen = seenForce(page, answer, view);
-  parts.push(forces(seen, put, FORCE_LENGTH / full.arrow, view));
+  parts.push(forces(seen, put, FORCE_LENGTH / full.arrow, view, width));
   parts.push(ruler(width, tall, scale));
   const where = view === "front" ? frontWords(up, right) : "Seen from the person's right";
   parts.push(text(8, 18, where, { "font-size": 13, "font-weight": 600 }));
@@ -301,6 +301,7 @@ function bands(page, answer, state, flat, perNewton, joints) {
   for (const size of info.path_sizes) firsts.push(firsts[firsts.length - 1] + size);
   const order = pulling(answer);
   const out = [];
+  /** @type {string[]} */
   const marks = [];
   const chosen = state.head;
   for (const i of [...order].reverse().filter((k) => k !== chosen).concat(chosen)) {
@@ -351,8 +352,9 @@ function freeSpot(path, taken) {
  * @param {(point: number[]) => number[]} put
  * @param {number} metres  length of an arrow [m/N]
  * @param {string} view
+ * @param {number} width
  */
-function forces(seen, put, metres, view) {
+function forces(seen, put, metres, view, width) {
   if (seen.size < 0.5) return "";
   const tip = (/** @type {number} */ x, /** @type {number} */ y) => put([seen.hand[0] + metres * x, seen.hand[1] + metres * y]);
   const hand = put(seen.hand);
@@ -366,9 +368,10 @@ function forces(seen, put, metres, view) {
     out.push(line([at, foot], { stroke: OTHER, "stroke-width": 2.4 }));
     out.push(tag("circle", { cx: at[0], cy: at[1], r: 3.2, fill: OTHER }));
     const words = `${lever.joint} ${fixed(100 * lever.distance, 1)} cm`;
-    const rightOf = at[0] >= foot[0];
-    const below = lever.joint === "shoulder" ? 16 : -8;
-    out.push(halo(at[0] + (rightOf ? 7 : -7), at[1] + below, words, rightOf ? "start" : "end"));
+    // Beyond the joint, unless the words would leave the drawing.
+    const rightOf = at[0] >= foot[0] ? at[0] + 22 + 7 * words.length < width : at[0] - 22 - 7 * words.length < 0;
+    const below = lever.joint === "shoulder" ? 20 : -10;
+    out.push(halo(at[0] + (rightOf ? 14 : -14), at[1] + below, words, rightOf ? "start" : "end"));
   }
   const [sideways, vertical] = seen.force;
   if (Math.abs(sideways) > 0.005 * seen.size && Math.abs(vertical) > 0.005 * seen.size) {

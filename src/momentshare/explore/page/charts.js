@@ -3,7 +3,8 @@
  * and curves along the lift.
  */
 import { rowOf } from "./payload.js";
-import { BAND, drawing, HATCH, INK, line, MAIN, OTHER, PAPER, RULE, SOFT, tag, text, ticks } from "./svg.js";
+import { rangeOf } from "./sure.js";
+import { BAND, drawing, hatch, INK, line, MAIN, OTHER, PAPER, RULE, SOFT, tag, text, ticks } from "./svg.js";
 import { capital, direction, fixed, inSentence, percent } from "./words.js";
 
 /** @typedef {import("./compute.js").Page} Page */
@@ -37,10 +38,12 @@ export function marksOf(page, answer, head) {
 export function activationChart(page, state, answer, other, width) {
   const { heads } = page.info;
   const narrow = width < 430;
-  const names = narrow ? 150 : Math.min(0.5 * width, 14 + 6.75 * Math.max(...heads.map((/** @type {any} */ h) => h.label.length + 2)));
   const numbers = other ? 92 : 52;
+  // On a phone the parts of a muscle stand below its name.
+  const labels = heads.map((/** @type {any} */ h) => (narrow && h.part ? `\u2003${h.part}` : h.label));
+  const names = 14 + 6.75 * Math.max(...labels.map((/** @type {string} */ l) => l.length + 2));
   const wide = width - names - numbers - 8;
-  const parts = [HATCH];
+  const parts = [hatch("activation")];
   let y = 22;
   const first = y;
   let muscle = "";
@@ -50,19 +53,28 @@ export function activationChart(page, state, answer, other, width) {
       muscle = head.muscle;
       if (y > first) parts.push(line([[0, y - 1], [width, y - 1]], { stroke: RULE, "stroke-width": 1 }));
       y += 2;
+      if (narrow && head.part) {
+        parts.push(text(4, y + 15, head.muscle, { "font-size": 12.5, fill: SOFT }));
+        y += 20;
+      }
     }
     const a = answer.shared.activation[i];
     const chosen = i === state.head;
-    const label = narrow ? shortName(head) : head.label;
     const row = [
       tag("rect", { x: 0, y, width, height: ROW, fill: chosen ? "#e3eef6" : PAPER }),
-      text(4, y + 15.5, label + " " + marksOf(page, answer, i), { "font-size": narrow ? 12 : 13, "font-weight": chosen ? 700 : 400 }),
+      text(4, y + 15.5, `${labels[i]} ${marksOf(page, answer, i)}`, { "font-size": 13, "font-weight": chosen ? 700 : 400 }),
       tag("rect", { x: names, y: y + (other ? 3 : 5), width: Math.max(0, wide * a), height: other ? 8 : 12, fill: chosen ? MAIN : BAND, stroke: INK, "stroke-width": 0.6 }),
       text(names + wide + 6, y + 15.5, percent(a), { "font-size": 12.5, "font-weight": chosen ? 700 : 400 }),
     ];
+    const range = rangeOf(page, state, answer, i);
+    if (range) {
+      const middle = y + (other ? 7 : 11);
+      row.push(line([[zone(range.low), middle], [zone(range.high), middle]], { stroke: INK, "stroke-width": 1 }));
+      for (const end of [range.low, range.high]) row.push(line([[zone(end), middle - 3], [zone(end), middle + 3]], { stroke: INK, "stroke-width": 1 }));
+    }
     if (other) {
       const b = other.shared.activation[i];
-      row.push(tag("rect", { x: names, y: y + 12, width: Math.max(0, wide * b), height: 7, fill: "url(#hatch)", stroke: OTHER, "stroke-width": 0.8 }));
+      row.push(tag("rect", { x: names, y: y + 12, width: Math.max(0, wide * b), height: 7, fill: "url(#activation-hatch)", stroke: OTHER, "stroke-width": 0.8 }));
       row.push(text(names + wide + 50, y + 15.5, percent(b), { "font-size": 12.5, fill: OTHER }));
     }
     parts.push(tag("g", { "data-head": i, style: "cursor:pointer" }, row.join("")));
@@ -77,17 +89,16 @@ export function activationChart(page, state, answer, other, width) {
     parts.push(text(names + wide + 50, 14, "B", { "font-size": 12, "font-weight": 700, fill: OTHER }));
   }
   const words = heads
-    .map((/** @type {any} */ head, /** @type {number} */ i) => `${head.label} ${percent(answer.shared.activation[i])}${other ? ` (B ${percent(other.shared.activation[i])})` : ""}`)
+    .map((/** @type {any} */ head, /** @type {number} */ i) => `${head.label} ${percent(answer.shared.activation[i])}${rangeWords(rangeOf(page, state, answer, i))}${other ? ` (B ${percent(other.shared.activation[i])})` : ""}`)
     .join("; ");
   return drawing("activation", width, y + 4, "Activation of every head", words, parts.join(""));
 }
 
 /**
- * @param {any} head
+ * @param {{low: number, high: number} | null} range
  */
-function shortName(head) {
-  const muscle = head.muscle.split(" ").map((/** @type {string} */ w, /** @type {number} */ k, /** @type {string[]} */ all) => (all.length > 1 && k === all.length - 1 && w.length > 5 ? `${w.slice(0, 3)}.` : w)).join(" ");
-  return head.part ? `${muscle.length > 12 ? `${muscle.slice(0, 11)}.` : muscle}, ${head.part.replace("sternocostal", "sterno.")}` : muscle;
+function rangeWords(range) {
+  return range ? `, range ${percent(range.low)} to ${percent(range.high)}` : "";
 }
 
 /**
@@ -113,7 +124,7 @@ export function makersOf(answer, row) {
 export function momentChart(page, state, answer, other, width) {
   const { rows, heads } = page.info;
   const names = [];
-  const parts = [HATCH];
+  const parts = [hatch("moments")];
   const most = Math.max(
     10,
     ...rows.map((/** @type {any} */ _, /** @type {number} */ j) => {
@@ -129,13 +140,13 @@ export function momentChart(page, state, answer, other, width) {
     const toward = direction(rows[j], net);
     const balanced = answer.rows.includes(rows[j].name);
     const made = makersOf(answer, j);
-    parts.push(text(0, y + 13, `${capital(toward.words)}: ${fixed(Math.abs(net), 1)} N·m asked for${balanced ? "" : " (left out)"}`, { "font-weight": 700 }));
+    parts.push(text(0, y + 13, `${capital(toward.words)}: ${fixed(Math.abs(net), 1)} N·m${balanced ? "" : " (left out)"}`, { "font-weight": 700 }));
     y += 20;
     parts.push(tag("rect", { x: zero, y, width: Math.abs(net) * scale, height: 12, fill: INK }));
     y += 15;
     if (other) {
       const value = (net < 0 ? -1 : 1) * other.net[j];
-      parts.push(tag("rect", { x: value < 0 ? zero + value * scale : zero, y: y - 2, width: Math.abs(value) * scale, height: 8, fill: "url(#hatch)", stroke: OTHER }));
+      parts.push(tag("rect", { x: value < 0 ? zero + value * scale : zero, y: y - 2, width: Math.abs(value) * scale, height: 8, fill: "url(#moments-hatch)", stroke: OTHER }));
       parts.push(text(Math.max(zero, zero + value * scale) + 5, y + 6, `B ${fixed(value, 1)}`, { "font-size": 11.5, fill: OTHER }));
       y += 10;
     }
@@ -195,14 +206,14 @@ export function wrapped(words, width, size) {
 export function fibreChart(page, state, answer, along, other, width) {
   const { curves, heads } = page.info;
   const tall = Math.min(250, 0.62 * width);
-  const [left, right, top, bottom] = [44, width - 12, 14, tall - 40];
+  const [left, right, top, bottom] = [44, width - 16, 14, tall - 40];
   const x = (/** @type {number} */ v) => left + ((v - 0.3) / 1.5) * (right - left);
   const y = (/** @type {number} */ v) => bottom - (Math.min(v, 1.25) / 1.25) * (bottom - top);
   const here = rowOf(page.tables.fibre, answer.geometry, answer.height)[state.head];
   const lengths = along.flatMap((a) => (a ? [rowOf(page.tables.fibre, a.geometry, a.height)[state.head]] : []));
   const [least, most] = [Math.min(...lengths), Math.max(...lengths)];
   const value = at(curves.x, curves.active, here);
-  const parts = [HATCH, tag("rect", { x: x(least), y: top, width: Math.max(2, x(most) - x(least)), height: bottom - top, fill: "#e3eef6" })];
+  const parts = [hatch("fibre"), tag("rect", { x: x(least), y: top, width: Math.max(2, x(most) - x(least)), height: bottom - top, fill: "#e3eef6" })];
   for (const v of [0, 0.5, 1]) {
     parts.push(line([[left, y(v)], [right, y(v)]], { stroke: RULE, "stroke-width": 1 }));
     parts.push(text(left - 6, y(v) + 4, percent(v), { "font-size": 11.5, "text-anchor": "end", fill: SOFT }));
@@ -217,7 +228,7 @@ export function fibreChart(page, state, answer, along, other, width) {
   parts.push(tag("circle", { cx: x(here), cy: y(value), r: 6, fill: MAIN, stroke: PAPER, "stroke-width": 1.5 }));
   if (other) {
     const there = rowOf(page.tables.fibre, other.geometry, other.height)[state.head];
-    parts.push(tag("rect", { x: x(there) - 5, y: y(at(curves.x, curves.active, there)) - 5, width: 10, height: 10, fill: "url(#hatch)", stroke: OTHER, "stroke-width": 1.5 }));
+    parts.push(tag("rect", { x: x(there) - 5, y: y(at(curves.x, curves.active, there)) - 5, width: 10, height: 10, fill: "url(#fibre-hatch)", stroke: OTHER, "stroke-width": 1.5 }));
   }
   parts.push(text((left + right) / 2, tall - 6, "fibre length over its best length", { "font-size": 12, "text-anchor": "middle" }));
   parts.push(text(x(1.02), y(1.08), "active", { "font-size": 12 }));
@@ -275,7 +286,7 @@ export function alongChart(page, state, series, title, unit, width) {
   const { heights } = page.info;
   const tall = Math.max(210, Math.min(280, 0.55 * width));
   const key = wrappedKey(series, width);
-  const [left, right, top, bottom] = [46, width - 14, 14, tall - 40];
+  const [left, right, top, bottom] = [46, width - 22, 28, tall - 40];
   const known = series.flatMap((s) => s.values.filter((v) => v !== null && Number.isFinite(v)));
   const low = Math.min(0, .../** @type {number[]} */ (known));
   const high = Math.max(low + 1e-6, .../** @type {number[]} */ (known)) || 1;
@@ -305,7 +316,7 @@ export function alongChart(page, state, series, title, unit, width) {
     }
   });
   parts.push(text((left + right) / 2, tall - 6, "height, chest to lock-out", { "font-size": 12, "text-anchor": "middle" }));
-  parts.push(text(left + 4, top - 1, unit, { "font-size": 12, fill: SOFT }));
+  parts.push(text(4, 13, unit, { "font-size": 12, fill: SOFT }));
   key.forEach(({ label, k, second, x: kx, y: ky }) => {
     const colour = second ? OTHER : COLOURS[k % COLOURS.length];
     parts.push(line([[kx, tall + ky - 4], [kx + 26, tall + ky - 4]], { stroke: colour, "stroke-width": 2.4, "stroke-dasharray": second ? "1.5 3.5" : DASHES[k % DASHES.length] }));

@@ -386,6 +386,7 @@ function greatestWith(page, state, press, height, bound) {
  * Answers at all heights.
  * @param {Page} page
  * @param {State} state
+ * @returns {(Answer | null)[]}
  */
 export function answersAlong(page, state) {
   return page.info.heights.map((/** @type {number} */ _, /** @type {number} */ h) => answerAt(page, state, h));

@@ -66,11 +66,7 @@ ${choice("task", "Exercise", tasks)}
 ${info.angles_deg.length > 1 ? choice("angle", "Bench", numbered(info.angles_deg, (a) => (a === 0 ? "flat" : a > 0 ? `${a}° incline, head up` : `${-a}° decline, head down`))) : ""}
 ${slider("spacing", "Hand spacing", 0, info.spacings.length - 1, 1)}
 ${slider("touch", "Touch point (tuck)", 0, info.touches_cm.length - 1, 1)}
-${slider("load", "Load, both hands", 0, mostLoad(page), 1)}
-</fieldset>
-<fieldset><legend>Height on the lift</legend>
-${slider("height", "From chest to lock-out", 0, info.heights.length - 1, 1)}
-<button type="button" id="play">Play the lift</button>
+${slider("load", "Load, both hands", 0, mostLoad(page), 0.5)}
 </fieldset>
 <fieldset id="push-set"><legend>Outward push of the hand</legend>
 <div class="radios" role="radiogroup" aria-label="Outward push of the hand">${radios}</div>
@@ -80,6 +76,17 @@ ${slider("ratio", "Push over vertical force", -0.3, 0.8, 0.01)}
 <fieldset><legend>Second state</legend>
 <div class="buttons"><button type="button" id="keep">Keep this as B</button><button type="button" id="swap">Swap A and B</button><button type="button" id="drop">Remove B</button></div>
 <p class="hint" id="other-hint"></p>
+</fieldset>`;
+}
+
+/**
+ * Height and play, which stay at hand on a phone.
+ * @param {Page} page
+ */
+export function scrubMarkup(page) {
+  return `<fieldset class="scrub"><legend>Height on the lift</legend>
+${slider("height", "From chest to lock-out", 0, page.info.heights.length - 1, 1)}
+<button type="button" id="play">Play the lift</button>
 </fieldset>`;
 }
 

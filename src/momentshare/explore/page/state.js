@@ -51,9 +51,6 @@ export function nearest(values, wanted) {
   return best;
 }
 
-/** @type {WeakMap<Page, State>} */
-const firstStates = new WeakMap();
-
 /**
  * The state a page opens with: a moderate grip, and two thirds of what can be held everywhere.
  * @param {Page} page
@@ -61,8 +58,6 @@ const firstStates = new WeakMap();
  */
 export function firstState(page) {
   const { info } = page;
-  const known = firstStates.get(page);
-  if (known) return { ...known };
   const head = info.heads.findIndex((/** @type {any} */ h) => h.id === "triceps_brachii/long");
   const state = {
     ...PLAIN,
@@ -71,22 +66,7 @@ export function firstState(page) {
     angle: nearest(info.angles_deg, 0),
     head: Math.max(0, head),
   };
-  const first = { ...state, load: fairLoad(page, state) };
-  firstStates.set(page, first);
-  return { ...first };
-}
-
-/**
- * Two thirds of the load that can be held at most heights, in steps of 2.5 kg.
- * @param {Page} page
- * @param {State} state
- */
-export function fairLoad(page, state) {
-  const loads = greatestAlong(page, state).filter((v) => v !== null && Number.isFinite(v));
-  if (!loads.length) return state.load;
-  const sorted = /** @type {number[]} */ (loads).sort((a, b) => a - b);
-  const usual = sorted[Math.floor(0.2 * sorted.length)];
-  return Math.max(0, Math.min(mostLoad(page), 2.5 * Math.round((0.67 * usual) / 2.5)));
+  return { ...state, load: info.people[0].usual_load_kg };
 }
 
 /**

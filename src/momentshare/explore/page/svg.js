@@ -57,6 +57,9 @@ export function area(points, look) {
   return tag("polygon", { points: path, "stroke-linejoin": "round", ...look });
 }
 
+/** How many pixels of the page a pixel of a drawing is: more where the page is thrown on a wall. */
+export const zoom = { factor: 1 };
+
 /**
  * A whole drawing with its name and what it shows, for those who cannot see it.
  * @param {string} id
@@ -73,8 +76,8 @@ export function drawing(id, width, height, title, words, inner) {
     "svg",
     {
       xmlns: "http://www.w3.org/2000/svg",
-      width,
-      height,
+      width: width * zoom.factor,
+      height: height * zoom.factor,
       viewBox: `0 0 ${short(width)} ${short(height)}`,
       role: "img",
       "aria-labelledby": `${id}-title`,
@@ -85,16 +88,15 @@ export function drawing(id, width, height, title, words, inner) {
   );
 }
 
-/** A hatch for what belongs to the second state. */
-export const HATCH = tag(
-  "defs",
-  {},
-  tag(
-    "pattern",
-    { id: "hatch", width: 6, height: 6, patternUnits: "userSpaceOnUse", patternTransform: "rotate(45)" },
-    tag("rect", { width: 6, height: 6, fill: "#f7e6da" }) + tag("rect", { width: 2.4, height: 6, fill: OTHER }),
-  ),
-);
+/**
+ * A hatch for what belongs to the second state; a page may hold one name once only.
+ * @param {string} id  of the drawing
+ */
+export function hatch(id) {
+  const stripes = tag("rect", { width: 6, height: 6, fill: "#f7e6da" }) + tag("rect", { width: 2.4, height: 6, fill: OTHER });
+  const look = { id: `${id}-hatch`, width: 6, height: 6, patternUnits: "userSpaceOnUse", patternTransform: "rotate(45)" };
+  return tag("defs", {}, tag("pattern", look, stripes));
+}
 
 /**
  * An arrow from one point to another.
