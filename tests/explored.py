@@ -24,7 +24,7 @@ name = "narrow"
 exercise = "bar_press"
 spacing_biacromial = 1.1
 load_kg = 24
-lateral_ratio = 0.08
+lateral_ratio = [[0.0, 0.02], [0.5, 0.12], [1.0, 0.08]]
 [[condition]]
 name = "overhead"
 exercise = "overhead_press"

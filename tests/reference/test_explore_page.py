@@ -96,10 +96,8 @@ def test_conditions_of_the_study_stand_as_they_are(browser, page, study, limb):
     for number, condition in enumerate(study.file.condition):
         case = next(c for c in found.cases if c.condition == condition.name)
         for result in case.results:
-            push = {"measured": "given", "zero": "none", "free": "free"}[result.lateral.mode]
+            push = {"measured": "measured", "zero": "none", "free": "free"}[result.lateral.mode]
             state = {"task": f"c{number}", "load": condition.load_kg, "push": push}
-            if push == "given":
-                state["ratio"] = result.lateral.ratio
             check(browser, state, result)
 
 
@@ -169,6 +167,7 @@ def test_every_control_changes_the_page(browser, page):
             const all = [...document.querySelectorAll('[data-key]')];
             const control = all[arguments[0]];
             if (control.id === "ratio") m.set({ push: "given" });
+            if (control.value === "measured") { m.set({ task: "c0" }); m.set({ push: "none" }); }
             const before = location.hash;
             if (control.disabled) return null;
             if (control.type === "radio" || control.type === "checkbox") {

@@ -159,7 +159,7 @@ def test_the_glenoid_is_held_as_by_the_library(balance, tmp_path):
     for lateral in (Lateral(mode="zero"), Lateral(mode="free")):
         treated = balance.treated(lateral)
         frames = rng.choice(len(balance.posed), 150, replace=False)
-        cone = tuple(part[frames] for part in treated._cone())
+        cone = tuple(part[frames] for part in treated._cone().inequalities())
         problems = as_given(treated, criterion, frames, cone)
         wanted = by_library(problems, cone)
         got = run_modules(tmp_path, SOLVE, problems)

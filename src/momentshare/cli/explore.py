@@ -45,6 +45,8 @@ def explore(
     with console(quiet=quiet).status("presses") as status:
         page = build_page(chosen, draws=draws, progress=status.update)
     out.parent.mkdir(parents=True, exist_ok=True)
-    out.write_text(page, encoding="utf-8")
+    part = out.with_name(f".{out.name}.part")
+    part.write_text(page, encoding="utf-8")
+    part.replace(out)
     if not quiet:
         echo(f"Wrote {out} ({len(page.encode()) / 1e6:.1f} MB)")

@@ -12,6 +12,7 @@ from momentshare.cautions import CAUTIONS, LIMITS
 from momentshare.directions import row_named
 from momentshare.explore.drawing import trunk_outlines
 from momentshare.explore.draws import usual_load
+from momentshare.explore.grid import HEIGHTS
 from momentshare.joint import FACETS, stability_limits
 from momentshare.limb import braced_strength
 from momentshare.muscle.curves import curve_set
@@ -27,6 +28,9 @@ if TYPE_CHECKING:
     from momentshare.study import Study
 
 __all__ = ["named_limits", "page_info"]
+
+_EVEN = np.linspace(0.0, 1.0, HEIGHTS)
+"""Height fraction of every frame of a page."""
 
 _CURVE = np.round(np.linspace(0.3, 1.8, 76), 3)
 """Fibre lengths over the best one at which the curves are drawn."""
@@ -180,14 +184,15 @@ def _presses(
 
 
 def _loads(study: Study) -> dict[tuple[int, str], dict[str, Any]]:
-    """Load [kg] and given lateral ratio of the study's conditions, by person."""
+    """Load [kg], and lateral ratio as measured, of the study's conditions, by person."""
     out = {}
     for task in plan_study(study).setup.tasks:
         exercise = task.exercise
         load = getattr(exercise, "load_mass", getattr(exercise, "extra_mass", 0.0))
-        ratio = next((t.mean_ratio for t in task.treatments if t.mode == "measured"), None)
+        measured = next((t for t in task.treatments if t.mode == "measured"), None)
+        ratios = None if measured is None else measured.ratios(HEIGHTS, _EVEN).tolist()
         bounds = next((t.bounds for t in task.treatments if t.mode == "free"), None)
-        out[task.limb, task.condition] = {"load": float(load), "ratio": ratio, "bounds": bounds}
+        out[task.limb, task.condition] = {"load": float(load), "ratios": ratios, "bounds": bounds}
     return out
 
 

@@ -3,7 +3,7 @@
  */
 import { armKey, armViews, scaleOf, seenForce, viewWords } from "./arm.js";
 import { alongChart, activationChart, fibreChart, fibreWords, makersOf, momentChart } from "./charts.js";
-import { answerAt, answersAlong, canPush, greatestAt, pressOf } from "./compute.js";
+import { answerAt, answersAlong, canPush, greatestAt, pressOf, pushOf } from "./compute.js";
 import { besides, controlsMarkup, scrubMarkup, whatIfMarkup } from "./controls.js";
 import { inflate, unpack } from "./payload.js";
 import { QUESTIONS, worked } from "./questions.js";
@@ -157,7 +157,8 @@ function fill(atBound = false) {
   for (const id of ["spacing", "touch"]) find(id).disabled = study;
   if (find("angle")) find("angle").disabled = study;
   const push = canPush(page, state);
-  for (const radio of /** @type {NodeListOf<any>} */ (document.querySelectorAll("[name=push]"))) radio.disabled = !push;
+  const measured = Boolean(page.info.presses[pressOf(page, state)]?.ratios);
+  for (const radio of /** @type {NodeListOf<any>} */ (document.querySelectorAll("[name=push]"))) radio.disabled = !push || (radio.value === "measured" && !measured);
   find("ratio-field").hidden = !push || state.push !== "given";
   for (const id of ["noArm", "strength", "scope"]) find(id).disabled = state.changed < 0;
   find("swap").disabled = find("drop").disabled = !other;
@@ -175,7 +176,7 @@ function stateWords(s) {
   const task = s.task.startsWith("c")
     ? info.conditions[Number(s.task.slice(1))]
     : `${{ bar: "bar", dumbbells: "dumbbells", push_up: "push-up" }[s.task]} ${fixed(info.spacings[s.spacing], 1)} ×, touch ${info.touches_cm[s.touch]} cm${info.angles_deg[s.angle] ? `, bench ${info.angles_deg[s.angle]}°` : ""}`;
-  const push = !canPush(page, s) ? "" : { none: ", no push", given: `, push ${fixed(s.ratio, 2)}`, free: ", least-effort push" }[s.push];
+  const push = !canPush(page, s) ? "" : { none: ", no push", given: `, push ${fixed(s.ratio, 2)}`, measured: ", push as measured", free: ", least-effort push" }[pushOf(page, s)];
   return `${info.people[s.person].name}, ${task}, ${fixed(s.load)} kg${push}, ${percent(info.heights[s.height])} up${changedWords(s)}`;
 }
 
@@ -402,10 +403,11 @@ function set(changes) {
     const press = page.info.presses[pressOf(page, state)];
     if (press) {
       state.load = press.load;
-      if (press.ratio !== null && press.ratio !== undefined) Object.assign(state, { push: "given", ratio: press.ratio });
+      if (press.ratios) state.push = "measured";
     }
   } else if (changes.task === "push_up") state.load = 0;
   else if (before.task === "push_up" && changes.task) state.load = page.info.people[state.person].usual_load_kg;
+  if (state.push === "measured" && !page.info.presses[pressOf(page, state)]?.ratios) state.push = "free";
   show();
 }
 

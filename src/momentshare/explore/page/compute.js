@@ -18,8 +18,8 @@ import { share } from "./share.js";
  * @property {number} touch
  * @property {number} angle
  * @property {number} height
- * @property {"none" | "given" | "free"} push
- * @property {number} ratio      outward push over vertical force, where given
+ * @property {"none" | "given" | "measured" | "free"} push
+ * @property {number} ratio      outward push over vertical force, where given by the slider
  * @property {number} load       [kg]
  * @property {number} head       the head looked at
  * @property {string} criterion  "volume2", "equal2", "volume3" or "equal3"
@@ -82,6 +82,32 @@ export function pressOf(page, state) {
 export function canPush(page, state) {
   const press = pressOf(page, state);
   return state.task !== "dumbbells" && (press < 0 || page.info.presses[press].lateral);
+}
+
+/**
+ * How the push is treated: as the state says, as far as the press allows.
+ * @param {Page} page
+ * @param {State} state
+ * @returns {State["push"]}
+ */
+export function pushOf(page, state) {
+  if (!canPush(page, state)) return "none";
+  const press = pressOf(page, state);
+  const measured = press >= 0 && page.info.presses[press].ratios;
+  return state.push === "measured" && !measured ? "none" : state.push;
+}
+
+/**
+ * Outward push over vertical force, where it is given or was measured; 0 elsewhere.
+ * @param {Page} page
+ * @param {State} state
+ * @param {number} press
+ * @param {number} height
+ */
+function givenRatio(page, state, press, height) {
+  const push = pushOf(page, state);
+  if (push === "given") return state.ratio;
+  return push === "measured" ? page.info.presses[press].ratios[height] : 0;
 }
 
 /**
@@ -150,9 +176,8 @@ function problemOf(page, state, press, height, bound = null) {
   }
   const onHands = task("base")[0] + state.load;
   const vertical = task("vertical")[0] * onHands;
-  const push = canPush(page, state) ? state.push : "none";
-  const free = push === "free" && bound === null;
-  const ratio = push === "given" ? state.ratio : push === "free" && bound !== null ? bound : 0;
+  const free = pushOf(page, state) === "free" && bound === null;
+  const ratio = bound ?? givenRatio(page, state, press, height);
   const lever = task("lever");
   const total = names.map(
     (/** @type {string} */ _, /** @type {number} */ j) =>

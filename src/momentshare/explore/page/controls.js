@@ -1,7 +1,7 @@
 /**
  * The controls as text, and what is written beside them.
  */
-import { canPush, pressOf } from "./compute.js";
+import { canPush, pressOf, pushOf } from "./compute.js";
 import { mostLoad } from "./state.js";
 import { capital, fixed, percent, safe } from "./words.js";
 
@@ -55,6 +55,7 @@ export function controlsMarkup(page) {
   const radios = [
     ["none", "None"],
     ["given", "Given"],
+    ["measured", "Measured"],
     ["free", "Least effort"],
   ]
     .map(([value, words]) => `<label class="radio"><input type="radio" name="push" value="${value}" data-key="push"> ${words}</label>`)
@@ -142,7 +143,7 @@ export function besides(page, state, atBound = false) {
   const spacing = info.spacings[state.spacing];
   const tuck = tuckOf(page, state, 0);
   const study = state.task.startsWith("c");
-  const push = canPush(page, state);
+  const push = canPush(page, state) ? pushOf(page, state) : null;
   return {
     spacing: study ? "as in the study" : `${fixed(spacing, 1)} × shoulder breadth, ${fixed(spacing * breadth)} cm`,
     touch: study
@@ -153,7 +154,7 @@ export function besides(page, state, atBound = false) {
     ratio: `${fixed(state.ratio, 2)}`,
     strength: `× ${fixed(state.strength, 2)}`,
     push: push
-      ? { none: "The hands only press upward.", given: "Outward positive; both hands cancel on the bar.", free: atBound ? "The optimiser would push harder; friction between hand and bar sets the bound." : "The optimiser takes the push that costs the heads least." }[state.push]
+      ? { none: "The hands only press upward.", given: "Outward positive; both hands cancel on the bar.", measured: "As the study gives it for this condition.", free: atBound ? "The optimiser would push harder; friction between hand and bar sets the bound." : "The optimiser takes the push that costs the heads least." }[push]
       : "Dumbbells cannot be pushed against each other.",
     angle: capital(fixed(info.angles_deg[state.angle])),
   };

@@ -121,7 +121,7 @@ export function readState(page, words) {
     touch: whole(info.touches_cm.length),
     angle: whole(info.angles_deg.length),
     height: whole(info.heights.length),
-    push: (v) => (["none", "given", "free"].includes(v) ? v : undefined),
+    push: (v) => (["none", "given", "measured", "free"].includes(v) ? v : undefined),
     ratio: between(-0.5, 1),
     load: between(0, mostLoad(page)),
     head: whole(info.heads.length),

@@ -21,7 +21,7 @@ export function whyUnsure(page, state) {
   if (!tables.low_none) return "This page was written without draws.";
   const usual = info.people[state.person].usual_load_kg;
   const drawn = `Ranges of ${info.draws} draws are known for presses at the nodes with ${fixed(usual, usual % 1 ? 1 : 0)} kg, give or take a fifth, without a push or with the one of least effort, and without what-ifs.`;
-  if (!["bar", "dumbbells"].includes(state.task) || state.push === "given") return drawn;
+  if (!["bar", "dumbbells"].includes(state.task) || !["none", "free"].includes(state.push)) return drawn;
   const changed = Object.entries(UNCHANGED).some(
     ([key, value]) => !["scope", "changed"].includes(key) && /** @type {Record<string, any>} */ (state)[key] !== value,
   );
