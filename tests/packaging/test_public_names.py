@@ -27,6 +27,7 @@ LAYERS = [
     {"paths"},
     {"path_points"},
     {"muscle"},
+    {"matching"},
     {"limb"},
     {"demand", "hand"},
     {"sharing"},
