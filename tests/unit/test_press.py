@@ -166,13 +166,31 @@ def test_bar_on_the_trunk_bends_the_elbow_past_its_limit_and_is_named(skeleton):
 def test_hands_far_outside_the_elbows_break_the_wrist_limit_on_a_bar_only(skeleton):
     wide = press(skeleton, times=3.0).lift(skeleton)
     fore = (wide.hand - wide.elbow) / skeleton.sizes.grip_length
-    wrist = np.degrees(np.abs(np.arcsin(fore[:, 2])))
-    limit = np.degrees(skeleton.model.number("limit_wrist_deviation"))
+    wrist = np.degrees(np.arcsin(fore[:, 2]))
+    limit = np.degrees(skeleton.model.number("limit_wrist_radial"))
     assert wrist[wide.reachable].max() > limit
-    breach = next(b for b in wide.breaches if b.quantity == "wrist deviation")
+    name = "radial deviation of the wrist"
+    breach = next(b for b in wide.breaches if b.quantity == name)
     assert breach.value == pytest.approx(wrist[breach.frame], abs=1e-9)
+    assert breach.limit == pytest.approx(limit)
     free = press(skeleton, times=3.0, implement="dumbbells").lift(skeleton)
-    assert not any(b.quantity == "wrist deviation" for b in free.breaches)
+    assert not any("wrist" in b.quantity for b in free.breaches)
+
+
+def test_narrow_hands_lay_the_bar_obliquely_before_the_wrist_breaks_its_ulnar_limit(skeleton):
+    number = skeleton.model.number
+    ulnar, most = (np.degrees(number(n)) for n in ("limit_wrist_ulnar", "grip_oblique_max"))
+    seen = set()
+    for times in np.arange(0.5, 1.6, 0.05):
+        lift = press(skeleton, times=float(times)).lift(skeleton)
+        fore = (lift.hand - lift.elbow) / skeleton.sizes.grip_length
+        lean = np.degrees(np.arcsin(-fore[:, 2]))[lift.reachable].max()
+        found = [b for b in lift.breaches if b.quantity == "ulnar deviation of the wrist"]
+        assert bool(found) == (lean > ulnar + most + 1e-9)
+        if found:
+            assert found[0].value == pytest.approx(lean - most)
+        seen.add((lean > ulnar, bool(found)))
+    assert seen >= {(False, False), (True, False)}
 
 
 def test_quasi_static_lift_has_neither_time_nor_motion(skeleton):

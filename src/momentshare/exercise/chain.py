@@ -10,11 +10,12 @@ import numpy as np
 from momentshare.errors import PostureError
 from momentshare.exercise.lift import LimitBreach, Motion
 from momentshare.exercise.reach import LOW_ELEVATION, shoulder_limits, twist_of
+from momentshare.exercise.wrist import bar_checks
 from momentshare.geometry.rotation import cross, dot, norm, rotation_from_axes
 from momentshare.posture import Posture
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Chain",
+    "breaches_in",
     "breaches_of",
     "chain_from_directions",
     "chain_from_posture",
@@ -51,6 +53,9 @@ STEP = 1e-4
 """Step in height fraction for the derivatives along the lift."""
 
 _STRAIGHT = 1e-12
+
+_ROUNDING = 1e-9
+"""Angle beyond a limit that is none [rad]."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -338,6 +343,31 @@ def motion_along(
     )
 
 
+def breaches_in(
+    checks: Sequence[tuple[str, NDArray[np.float64], NDArray[np.float64], int]],
+    judged: NDArray[np.bool_],
+) -> list[LimitBreach]:
+    """Breaches among checks: quantity, value [rad], limit [rad], sign of what is beyond it."""
+    found = []
+    for quantity, value, limit, sign in checks:
+        beyond = sign * (value - limit)
+        frames = np.flatnonzero((beyond > _ROUNDING) & judged)
+        if frames.size:
+            worst = int(frames[np.argmax(beyond[frames])])
+            found.append(
+                LimitBreach(
+                    quantity=quantity,
+                    first_frame=int(frames[0]),
+                    last_frame=int(frames[-1]),
+                    frame=worst,
+                    value=float(np.degrees(value[worst])),
+                    limit=float(np.degrees(limit[worst])),
+                    unit="deg",
+                )
+            )
+    return found
+
+
 def breaches_of(
     skeleton: Skeleton, chain: Chain, bar_axis: NDArray[np.float64] | None
 ) -> tuple[LimitBreach, ...]:
@@ -371,29 +401,13 @@ def breaches_of(
         ),
     ]
     if bar_axis is not None:
-        wrist = np.abs(np.arcsin(np.clip(chain.forearm @ bar_axis, -1.0, 1.0)))
-        checks.append(("wrist deviation", wrist, number("limit_wrist_deviation") * even, 1))
-    found = []
+        checks += bar_checks(chain.forearm, bar_axis, chain.gap == 0.0, skeleton.model)
     reachable = chain.gap == 0.0
-    for quantity, value, limit, sign in checks:
-        beyond = sign * (value - limit)
-        bad = (beyond > 1e-9) & reachable
-        if quantity.startswith("shoulder plane"):
-            bad &= angles["elevation"] >= LOW_ELEVATION
-        if bad.any():
-            frames = np.flatnonzero(bad)
-            worst = int(frames[np.argmax(beyond[frames])])
-            found.append(
-                LimitBreach(
-                    quantity=quantity,
-                    first_frame=int(frames[0]),
-                    last_frame=int(frames[-1]),
-                    frame=worst,
-                    value=float(np.degrees(value[worst])),
-                    limit=float(np.degrees(limit[worst])),
-                    unit="deg",
-                )
-            )
+    raised = reachable & (angles["elevation"] >= LOW_ELEVATION)
+    found = []
+    for check in checks:
+        judged = raised if check[0].startswith("shoulder plane") else reachable
+        found += breaches_in([check], judged)
     if not reachable.all():
         frames = np.flatnonzero(~reachable)
         worst = int(frames[np.argmax(chain.gap[frames])])

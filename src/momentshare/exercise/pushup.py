@@ -12,12 +12,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare.exercise.chain import breaches_in
 from momentshare.exercise.press import BenchPress
 from momentshare.exercise.profile import Profile
+from momentshare.exercise.wrist import ground_checks
 from momentshare.units import GRAVITY
 
 if TYPE_CHECKING:
-    from momentshare.exercise.lift import Lift
+    from momentshare.exercise.lift import Lift, LimitBreach
     from momentshare.skeleton import Skeleton
 
 __all__ = ["PushUp"]
@@ -89,6 +91,7 @@ class PushUp:
             load_mass=(body + self.extra_mass) / 2.0,
             load_force=force,
             lateral_free=True,
+            breaches=(*lift.breaches, *_palm(lift, press, skeleton)),
             motion=motion,
         )
 
@@ -102,3 +105,10 @@ class PushUp:
                 (1.0, number(f"push_up_share_up_{sex}")),
             )
         )
+
+
+def _palm(lift: Lift, press: BenchPress, skeleton: Skeleton) -> list[LimitBreach]:
+    """Wrist beyond its limit with the palm on the ground, fingers towards the head."""
+    forearm = lift.hand - lift.elbow
+    forearm = forearm / np.linalg.norm(forearm, axis=-1, keepdims=True)
+    return breaches_in(ground_checks(forearm, press.headward, skeleton.model), lift.reachable)

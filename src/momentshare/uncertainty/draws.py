@@ -280,7 +280,7 @@ def _angles(tasks: Sequence[Task]) -> tuple[str, ...]:
     return MEASURED_ANGLES if all(task.lift is not None for task in tasks) else _ANGLES
 
 
-_HELD = ("limit_", "hand_couple_", "bar_friction", "ground_friction")
+_HELD = ("limit_", "grip_oblique_", "hand_couple_", "bar_friction", "ground_friction")
 """Beginnings of the names of limits, which stay as they are."""
 
 
