@@ -12,6 +12,7 @@ from momentshare import reading
 from momentshare.cautions import CAUTIONS
 from momentshare.directions import direction_of, row_named
 from momentshare.report.band_words import band_sentences
+from momentshare.report.posture_words import default_path_sentences
 from momentshare.sharing import Status
 
 if TYPE_CHECKING:
@@ -128,7 +129,7 @@ def _print_findings(console: Console, study: StudyResult) -> None:
                 f"in {frames} a moment falls short, worst {short_of} by "
                 f"{_amount(unmet[frame, row])} N·m at {100 * fraction:.0f} % of the lift"
             )
-    for line in band_sentences(study):
+    for line in [*default_path_sentences(study), *band_sentences(study)]:
         console.print(f"[bold]Posture[/bold] {escape(line)}")
     for line in bound_sentences(study):
         console.print(f"[bold]Bound[/bold] {escape(line)}")

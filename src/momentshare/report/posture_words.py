@@ -1,0 +1,64 @@
+"""Where a press goes that says nothing of its bar path, and how that is known."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from momentshare.study.exercises import EXERCISES
+
+if TYPE_CHECKING:
+    from momentshare.exercise.lift import Lift
+    from momentshare.runs import Case
+    from momentshare.study import StudyResult
+
+__all__ = ["default_path_sentences", "touch_point", "tuck_of"]
+
+_PATH = "touch_point_cm"
+"""Field that only exercises with a bar path know."""
+
+
+def tuck_of(lift: Lift) -> np.ndarray:
+    """Angle of the upper arm from the trunk [rad], 0 at the side, shape (frames,)."""
+    return np.arccos(np.clip(lift.posture.humerus[:, 1, 1], -1.0, 1.0))
+
+
+def touch_point(case: Case) -> float:
+    """How far the hand is footward of the shoulder joint at the lowest place, along the trunk [m].
+
+    The joint is where it is with the arm hanging.
+    """
+    joint = case.prepared.limb.skeleton.joint_centre
+    return float(joint[1] - case.prepared.lift.hand[0, 1])
+
+
+def default_path_sentences(study: StudyResult) -> list[str]:
+    """Say which touch points and places at lock-out were taken for granted; none if all given."""
+    places = []
+    lockout = False
+    for condition in study.study.file.condition:
+        given = condition.given()
+        if _PATH not in EXERCISES[condition.exercise].fields or "tuck_deg" in given:
+            continue
+        lockout |= "lockout_over_shoulder_cm" not in given
+        cases = [case for case in study.cases if case.condition == condition.name]
+        if _PATH in given or not cases:
+            continue
+        place = 100.0 * np.mean([touch_point(case) for case in cases])
+        tuck = np.degrees(np.mean([tuck_of(case.prepared.lift)[0] for case in cases]))
+        places.append(f"{condition.name} {place:.0f} cm, tuck {tuck:.0f}°")
+    texts = []
+    if places:
+        texts.append(
+            "By default the bar touches the chest, footward of the shoulder joint, at: "
+            f"{'; '.join(places)}. That is halfway between an upright forearm (geometry) and the "
+            "lower half of the sternum (common practice, no source); nobody's measured touch "
+            "points were found."
+        )
+    if lockout:
+        texts.append(
+            "By default the bar is over the shoulder joint at lock-out, on an incline too (common "
+            "practice, no source)."
+        )
+    return texts
