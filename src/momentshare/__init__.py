@@ -1,6 +1,18 @@
 """From net joint moments to the load on each muscle head in pressing exercises.
 
-The public names below load on first use, so that importing the package is quick.
+The public names, by what they are for:
+
+- people and limb: ``Person``, ``load_model``, ``build_limb``, ``LimbOptions``, ``MeasuredStrength``
+- exercises: ``BenchPress``, ``OverheadPress``, ``PushUp``, ``GuidedArm`` and three ready-made ones
+- a lift: ``prepare``, ``solve_lift`` with ``Lateral`` and ``Criterion``
+- a study: ``load_study``, ``run_study`` and the tables ``head_table``, ``frame_table``, …
+- a laboratory: ``read_recording``, ``process_trial``, ``load_cohort``, ``run_cohort``
+- moments from elsewhere: ``read_published``, ``Balance.of_moments``, ``share``
+- why and how sure: ``explain_head``, ``joint_strength``, ``effect_tables``, ``run_uncertainty``
+- the greatest load: ``maximal_lifts``, ``driven_path``, ``drive_load``
+
+They load on first use, so that importing the package is quick. ``momentshare.sharing`` is the
+other public module; all else may change without notice.
 """
 
 from __future__ import annotations
@@ -9,16 +21,87 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from momentshare.analysis import LiftResult, prepare, solve_lift
-    from momentshare.balance import Balance, Criterion, Lateral
-    from momentshare.cohort.load import load_cohort
-    from momentshare.cohort.run import run_cohort
-    from momentshare.errors import MomentshareError
-    from momentshare.exercise import BenchPress, Lift, Profile
-    from momentshare.limb import Limb, MeasuredStrength, build_limb
-    from momentshare.model import Model, load_model
-    from momentshare.person import Person
-    from momentshare.posture import Posture, posture_from_angles
+    from momentshare.analysis import (
+        LiftResult,
+        prepare,
+        solve_lift,
+    )
+    from momentshare.balance import (
+        Balance,
+        Criterion,
+        Lateral,
+    )
+    from momentshare.cohort.load import (
+        load_cohort,
+    )
+    from momentshare.cohort.run import (
+        run_cohort,
+    )
+    from momentshare.effects import (
+        effect_tables,
+    )
+    from momentshare.errors import (
+        MomentshareError,
+    )
+    from momentshare.exercise import (
+        BarPath,
+        BenchPress,
+        GuidedArm,
+        Lift,
+        OverheadPress,
+        Profile,
+        PushUp,
+        lying_elbow_extension,
+        overhead_elbow_extension,
+        straight_arm_pull_down,
+    )
+    from momentshare.explain import (
+        counterfactuals,
+        explain_head,
+        explanation_text,
+        frame_problem,
+    )
+    from momentshare.limb import (
+        Limb,
+        LimbOptions,
+        MeasuredStrength,
+        build_limb,
+    )
+    from momentshare.maximal import (
+        drive_load,
+        driven_path,
+        greatest_passing_load,
+        maximal_lifts,
+    )
+    from momentshare.model import (
+        Model,
+        load_model,
+    )
+    from momentshare.path_course import (
+        path_points,
+    )
+    from momentshare.person import (
+        Person,
+    )
+    from momentshare.posture import (
+        Posture,
+        posture_from_angles,
+    )
+    from momentshare.published import (
+        heads_of_published,
+        read_published,
+    )
+    from momentshare.reading import (
+        condition_table,
+        frame_table,
+        glenoid_table,
+        head_table,
+        load_table,
+        moment_table,
+    )
+    from momentshare.report import (
+        draw_arm,
+    )
     from momentshare.sharing import (
         Certificate,
         GreatestFactor,
@@ -29,84 +112,175 @@ if TYPE_CHECKING:
         greatest_moment,
         share,
     )
-    from momentshare.study import Study, StudyResult, load_study, parse_study, run_study
-    from momentshare.trial.process import process_trial
-    from momentshare.trial.read import read_recording
+    from momentshare.strength import (
+        StrengthTest,
+        joint_strength,
+        study_strength,
+    )
+    from momentshare.study import (
+        Study,
+        StudyResult,
+        load_study,
+        parse_study,
+        plan_study,
+        run_study,
+    )
+    from momentshare.trial.layout import (
+        LayoutEntry,
+    )
+    from momentshare.trial.process import (
+        process_trial,
+    )
+    from momentshare.trial.read import (
+        read_recording,
+    )
+    from momentshare.uncertainty import (
+        UncertaintyPlan,
+        run_uncertainty,
+    )
 
 _HOME = {
     "Balance": "balance",
+    "BarPath": "exercise",
     "BenchPress": "exercise",
     "Certificate": "sharing",
     "Criterion": "balance",
     "GreatestFactor": "sharing",
     "GreatestMoment": "sharing",
+    "GuidedArm": "exercise",
     "Lateral": "balance",
+    "LayoutEntry": "trial.layout",
     "Lift": "exercise",
     "LiftResult": "analysis",
     "Limb": "limb",
+    "LimbOptions": "limb",
     "MeasuredStrength": "limb",
     "Model": "model",
     "MomentshareError": "errors",
+    "OverheadPress": "exercise",
     "Person": "person",
     "Posture": "posture",
     "Profile": "exercise",
+    "PushUp": "exercise",
     "Sharing": "sharing",
     "Status": "sharing",
+    "StrengthTest": "strength",
     "Study": "study",
     "StudyResult": "study",
+    "UncertaintyPlan": "uncertainty",
     "build_limb": "limb",
+    "condition_table": "reading",
+    "counterfactuals": "explain",
+    "draw_arm": "report",
+    "drive_load": "maximal",
+    "driven_path": "maximal",
+    "effect_tables": "effects",
+    "explain_head": "explain",
+    "explanation_text": "explain",
+    "frame_problem": "explain",
+    "frame_table": "reading",
+    "glenoid_table": "reading",
     "greatest_factor": "sharing",
     "greatest_moment": "sharing",
+    "greatest_passing_load": "maximal",
+    "head_table": "reading",
+    "heads_of_published": "published",
+    "joint_strength": "strength",
     "load_cohort": "cohort.load",
     "load_model": "model",
     "load_study": "study",
+    "load_table": "reading",
+    "lying_elbow_extension": "exercise",
+    "maximal_lifts": "maximal",
+    "moment_table": "reading",
+    "overhead_elbow_extension": "exercise",
     "parse_study": "study",
+    "path_points": "path_course",
+    "plan_study": "study",
     "posture_from_angles": "posture",
     "prepare": "analysis",
     "process_trial": "trial.process",
+    "read_published": "published",
     "read_recording": "trial.read",
     "run_cohort": "cohort.run",
     "run_study": "study",
+    "run_uncertainty": "uncertainty",
     "share": "sharing",
     "solve_lift": "analysis",
+    "straight_arm_pull_down": "exercise",
+    "study_strength": "strength",
 }
 
 __all__ = [
     "Balance",
+    "BarPath",
     "BenchPress",
     "Certificate",
     "Criterion",
     "GreatestFactor",
     "GreatestMoment",
+    "GuidedArm",
     "Lateral",
+    "LayoutEntry",
     "Lift",
     "LiftResult",
     "Limb",
+    "LimbOptions",
     "MeasuredStrength",
     "Model",
     "MomentshareError",
+    "OverheadPress",
     "Person",
     "Posture",
     "Profile",
+    "PushUp",
     "Sharing",
     "Status",
+    "StrengthTest",
     "Study",
     "StudyResult",
+    "UncertaintyPlan",
     "build_limb",
+    "condition_table",
+    "counterfactuals",
+    "draw_arm",
+    "drive_load",
+    "driven_path",
+    "effect_tables",
+    "explain_head",
+    "explanation_text",
+    "frame_problem",
+    "frame_table",
+    "glenoid_table",
     "greatest_factor",
     "greatest_moment",
+    "greatest_passing_load",
+    "head_table",
+    "heads_of_published",
+    "joint_strength",
     "load_cohort",
     "load_model",
     "load_study",
+    "load_table",
+    "lying_elbow_extension",
+    "maximal_lifts",
+    "moment_table",
+    "overhead_elbow_extension",
     "parse_study",
+    "path_points",
+    "plan_study",
     "posture_from_angles",
     "prepare",
     "process_trial",
+    "read_published",
     "read_recording",
     "run_cohort",
     "run_study",
+    "run_uncertainty",
     "share",
     "solve_lift",
+    "straight_arm_pull_down",
+    "study_strength",
 ]
 
 

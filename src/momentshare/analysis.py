@@ -180,6 +180,21 @@ class LiftResult:
         The factor is the greatest load [kg, both hands] at each height.
     contact : float array, shape (frames, 3)
         Force of the glenoid on the humeral head [N], thorax frame.
+
+    Examples
+    --------
+    >>> from momentshare import (
+    ...     BenchPress, Lateral, Person, Profile, build_limb, load_model, prepare, solve_lift
+    ... )
+    >>> ada = Person(name="Ada", sex="female", stature=1.66, body_mass=62.0)
+    >>> limb = build_limb(ada, load_model())
+    >>> press = BenchPress(load_mass=20.0, spacing=Profile.constant(0.5), frames=5)
+    >>> prepared = prepare(limb, press.lift(limb.skeleton))
+    >>> result = solve_lift(prepared, Lateral(mode="zero"))
+    >>> result.moments.shape, result.contact.shape, result.greatest.factor.shape
+    ((5, 5), (5, 3), (5,))
+    >>> bool((result.activation >= 0.0).all()), bool((result.lateral_force == 0.0).all())
+    (True, True)
     """
 
     prepared: Prepared
@@ -209,7 +224,38 @@ class LiftResult:
 
 
 def prepare(limb: Limb, lift: Lift, *, threads: int | None = None) -> Prepared:
-    """Compute paths, capacity and demand of lifts once, for any number of solves."""
+    """Compute paths, capacity and demand of lifts once, for any number of solves.
+
+    Parameters
+    ----------
+    limb : Limb
+        Of one person, or of as many as ``lift.limb`` counts.
+    lift : Lift
+        One lift, or several in a row.
+    threads : int, optional
+        Most threads of the path kernel; by default one per available core. The answer does not
+        depend on it.
+
+    Returns
+    -------
+    Prepared
+        With ``paths``, ``state`` (capacity), ``demand`` (net moments), each over the frames of the
+        lift; ``balance()`` puts them together.
+
+    Examples
+    --------
+    >>> from momentshare import (
+    ...     BenchPress, Lateral, Person, Profile, build_limb, load_model, prepare, solve_lift
+    ... )
+    >>> ada = Person(name="Ada", sex="female", stature=1.66, body_mass=62.0)
+    >>> limb = build_limb(ada, load_model())
+    >>> press = BenchPress(load_mass=20.0, spacing=Profile.constant(0.5), frames=5)
+    >>> prepared = prepare(limb, press.lift(limb.skeleton))
+    >>> prepared.paths.moment_arms.shape == (5, 5, len(limb.head_names))  # frames, rows, heads [m]
+    True
+    >>> prepared.demand.moments().shape  # frames, rows [N·m]
+    (5, 5)
+    """
     index = lift.limb_in(limb.skeleton)
     found = limb.paths(lift.posture, index, threads=threads)
     velocity = None if lift.motion is None else lengthening_speed(limb, lift, found)
@@ -290,6 +336,21 @@ def solve_lift(
     ------
     InputError
         A lateral force is asked of an implement that cannot carry one.
+
+    Examples
+    --------
+    >>> from momentshare import (
+    ...     BenchPress, Lateral, Person, Profile, build_limb, load_model, prepare, solve_lift
+    ... )
+    >>> ada = Person(name="Ada", sex="female", stature=1.66, body_mass=62.0)
+    >>> limb = build_limb(ada, load_model())
+    >>> press = BenchPress(load_mass=20.0, spacing=Profile.constant(0.5), frames=5)
+    >>> prepared = prepare(limb, press.lift(limb.skeleton))
+    >>> result = solve_lift(prepared, Lateral(mode="free"))
+    >>> result.force.shape == (5, len(limb.head_names))
+    True
+    >>> bool((result.sharing.certificate.moment_residual < 1e-6).all())
+    True
     """
     require_bar(prepared.lift, lateral)
     chosen = criterion or Criterion()

@@ -78,6 +78,19 @@ class Lateral:
         within what a hand can hold, or given [N·m] about the axes of
         :data:`momentshare.hand.COUPLES`. None by default, since nothing in the criterion says
         what they cost the wrist, so that free ones go to their bounds.
+
+    Raises
+    ------
+    InputError
+        A ratio, bound or couple that is not finite or contradicts the mode.
+
+    Examples
+    --------
+    >>> from momentshare import Lateral
+    >>> Lateral(mode="measured", ratio=0.05).ratios(3)
+    array([0.05, 0.05, 0.05])
+    >>> Lateral(mode="free", bounds=(0.0, 0.3)).free_couples
+    False
     """
 
     mode: LateralMode
@@ -179,6 +192,19 @@ class Criterion:
         Weights in proportion to the volume of the head, or equal weights.
     balance_forearm : bool
         Whether the forearm rotation row is balanced too.
+
+    Raises
+    ------
+    InputError
+        An exponent that is not above 1.
+
+    Examples
+    --------
+    >>> from momentshare import Criterion
+    >>> bool(Criterion(exponent=3.0).by_volume)
+    True
+    >>> Criterion(balance_forearm=True).rows[-1]
+    'forearm_pronation'
     """
 
     exponent: float = 2.0
@@ -290,6 +316,23 @@ class Balance:
         Needed for greatest loads.
     glenoid : GlenoidLimit, optional
         Needed to keep its limits.
+
+    Examples
+    --------
+    Of arms and moments of your own:
+
+    >>> import numpy as np
+    >>> from momentshare import Balance, Criterion
+    >>> balance = Balance.of_moments(
+    ...     np.array([[0.022, 0.022, 0.000], [-0.020, 0.000, 0.035]]),
+    ...     np.array([800.0, 1000.0, 1200.0]),
+    ...     np.array([20.0, 30.0]),
+    ...     head_names=("biarticular", "flexor", "extensor"),
+    ...     row_names=("elbow", "shoulder"),
+    ... )
+    >>> answer = balance.share(Criterion(weights="none"))
+    >>> answer.force.shape, str(answer.status_text)
+    ((3,), 'solved')
     """
 
     head_names: tuple[str, ...]

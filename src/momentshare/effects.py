@@ -95,6 +95,15 @@ def effect_tables(
     conditions : DataFrame
         One row a switch × condition × lateral mode: peak moments and, of planned lifts, the
         greatest load, as they are and changed, means over all lifts.
+
+    Examples
+    --------
+    >>> from momentshare import effect_tables, plan_study
+    >>> from momentshare.demo import small_study
+    >>> planned = plan_study(small_study(), conditions=["narrow"], frames=3)
+    >>> heads, conditions = effect_tables(planned.setup)
+    >>> "elastic tendon" in set(heads["switch"]), list(heads.columns[-1:])
+    (True, ['difference'])
     """
     planned = any(task.exercise is not None for task in setup.tasks)
     keys = ["condition", "lateral", "head"]

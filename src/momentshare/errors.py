@@ -52,10 +52,23 @@ _LONGEST = 2000
 
 
 class MomentshareError(Exception):
-    """Base of every error raised on purpose; ``exit_code`` is the command line's.
+    """Base of every error raised on purpose.
 
-    ``faults`` holds one line for each fault found, each naming place, field,
-    value and remedy.
+    Attributes
+    ----------
+    exit_code : int
+        Exit code of the command line: 1 could not compute, 2 wrong input.
+    faults : tuple of str
+        One line for each fault found, each naming place, field, value and remedy.
+
+    Examples
+    --------
+    >>> from momentshare import MomentshareError, load_model
+    >>> try:
+    ...     load_model("reference_lim")
+    ... except MomentshareError as err:
+    ...     print(type(err).__name__, err.exit_code)
+    UnknownNameError 2
     """
 
     exit_code = 1

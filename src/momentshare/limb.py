@@ -63,6 +63,17 @@ class MeasuredStrength:
         [N·m], positive.
     angles : mapping
         Angles of :func:`momentshare.posture.posture_from_angles` [rad].
+
+    Examples
+    --------
+    >>> from momentshare import MeasuredStrength, Person, build_limb, load_model
+    >>> ada = Person(name="Ada", sex="female", stature=1.66, body_mass=62.0)
+    >>> test = MeasuredStrength(
+    ...     direction="elbow_extension", moment=60.0, angles={"elbow_flexion": 1.57}
+    ... )
+    >>> limb = build_limb(ada, load_model(), strengths=[test])
+    >>> sorted(limb.strength_changes[0])
+    ['elbow_extensors']
     """
 
     direction: str
@@ -81,6 +92,14 @@ class LimbOptions:
     elastic_tendon : bool
     passive : bool
         Whether passive force counts.
+
+    Examples
+    --------
+    >>> from momentshare import LimbOptions, Person, build_limb, load_model
+    >>> ada = Person(name="Ada", sex="female", stature=1.66, body_mass=62.0)
+    >>> options = LimbOptions(curves="thelen2003", passive=False)
+    >>> build_limb(ada, load_model(), options=options).options.curves
+    'thelen2003'
     """
 
     curves: str = "degroote2016"
@@ -108,6 +127,16 @@ class Limb:
     strength_changes : tuple of mapping
         One a limb: group → factor that a measured strength put on it.
     options : LimbOptions
+
+    Examples
+    --------
+    >>> from momentshare import Person, build_limb, load_model
+    >>> ada = Person(name="Ada", sex="female", stature=1.66, body_mass=62.0)
+    >>> limb = build_limb(ada, load_model())
+    >>> limb.greatest_isometric_force.shape == (len(limb.head_names),)
+    True
+    >>> bool((limb.slack_length > 0.0).all())
+    True
     """
 
     skeleton: Skeleton
@@ -238,11 +267,24 @@ def build_limb(
         Numbers in place of the model's.
     options : LimbOptions, optional
 
+    Returns
+    -------
+    Limb
+        Of one person: arrays have the shape (heads,).
+
     Raises
     ------
     InputError, UnknownNameError
         A strength that names no direction, is not positive, or claims a group twice; a number
         that the model lacks; a fibre longer than its path.
+
+    Examples
+    --------
+    >>> from momentshare import Person, build_limb, load_model
+    >>> ada = Person(name="Ada", sex="female", stature=1.66, body_mass=62.0)
+    >>> limb = build_limb(ada, load_model())
+    >>> limb.skeleton.person.name, limb.shape
+    ('Ada', ())
     """
     limbs, faults = build_limbs(
         [person], model, scapula=scapula, strengths=[strengths], numbers=numbers, options=options

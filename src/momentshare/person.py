@@ -56,6 +56,13 @@ class Person:
     ------
     InputError
         A size outside the range in which a grown person can lie, naming field and value.
+
+    Examples
+    --------
+    >>> from momentshare import Person
+    >>> ada = Person(name="Ada", sex="female", stature=1.66, body_mass=62.0, grip_length=0.33)
+    >>> ada.humerus_length is None  # estimated from stature when a limb is built
+    True
     """
 
     name: str

@@ -35,6 +35,14 @@ class Posture:
         Rotation from the humerus frame to the thorax frame.
     elbow_flexion, forearm_rotation : float array, shape (...)
         [rad]
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from momentshare import posture_from_angles
+    >>> posture = posture_from_angles(elevation=np.radians([30.0, 60.0, 90.0]))
+    >>> posture.shape, posture.humerus.shape
+    ((3,), (3, 3, 3))
     """
 
     humerus: NDArray[np.float64]
@@ -65,10 +73,26 @@ def posture_from_angles(
     elbow_flexion: ArrayLike = 0.0,
     forearm_rotation: ArrayLike = 0.0,
 ) -> Posture:
-    """Make postures from angles [rad] that broadcast together.
+    """Make postures from joint angles that broadcast together.
 
-    ``plane`` 0 is abduction and 90° forward flexion, ``elevation`` is positive, ``axial``
-    is internal rotation (Y-X-Y of Wu et al. 2005, with the elevation's sign turned).
+    Parameters
+    ----------
+    plane : array_like, shape (...)
+        Plane of elevation [rad]: 0 abduction, 90° forward flexion.
+    elevation : array_like, shape (...)
+        Humerus from the trunk [rad]: 0 hanging, positive upward.
+    axial : array_like, shape (...)
+        Rotation about the humerus [rad], internal rotation positive.
+    elbow_flexion : array_like, shape (...)
+        [rad], 0 straight.
+    forearm_rotation : array_like, shape (...)
+        [rad], 0 supine, pronation positive.
+
+    Returns
+    -------
+    Posture
+        Batch shape (...). The shoulder angles are the Y-X-Y sequence of Wu et al. (2005) with the
+        sign of the elevation turned.
 
     Examples
     --------

@@ -105,7 +105,34 @@ def _stack(parts: list[pd.DataFrame]) -> pd.DataFrame:
 
 
 def frame_table(study: CaseSet) -> pd.DataFrame:
-    """One row a person × condition × lateral mode × frame × head."""
+    """List every head in every frame.
+
+    Parameters
+    ----------
+    study : CaseSet
+        Such as a :class:`~momentshare.StudyResult`.
+
+    Returns
+    -------
+    DataFrame
+        One row a person × condition × lateral mode × frame × head: height fraction (0 chest, 1
+        lock-out), ``bar_height_m``, ``time_s`` (NaN when quasi-static), ``activation`` (0 to 1),
+        ``force_n``, ``passive_force_n``, ``capacity_n`` (greatest active force here),
+        ``strength_fraction``, ``fibre_length`` and ``fibre_velocity`` (normalised, lengthening
+        positive), ``path_length_m``, ``on_surface``, and the moment arms ``arm_…_m``, positive in
+        the direction that the column names. NaN out of reach.
+
+    Examples
+    --------
+    >>> from momentshare import frame_table, run_study
+    >>> from momentshare.demo import small_study
+    >>> result = run_study(small_study(), band=False)
+    >>> table = frame_table(result)
+    >>> len(table) == 2 * 2 * 5 * len(result.model.head_names)
+    True
+    >>> bool(table["activation"].between(0.0, 1.0).all())
+    True
+    """
     parts = []
     names = np.array(study.model.head_names)
     for case, result in study.pairs():
@@ -142,7 +169,32 @@ def frame_table(study: CaseSet) -> pd.DataFrame:
 
 
 def moment_table(study: CaseSet) -> pd.DataFrame:
-    """One row a person × condition × lateral mode × frame × moment row."""
+    """List every moment row in every frame.
+
+    Parameters
+    ----------
+    study : CaseSet
+        Such as a :class:`~momentshare.StudyResult`.
+
+    Returns
+    -------
+    DataFrame
+        One row a person × condition × lateral mode × frame × moment row: ``moment_nm`` (net,
+        positive in the direction that ``row`` names), ``balanced``, ``gravity_arm_m`` (of the
+        load alone), ``unmet_nm``, ``multiplier_per_nm``, the force of one hand
+        (``vertical_force_n``, ``lateral_force_n`` outward, ``lateral_ratio``), its couples
+        ``couple_…_nm`` and the bounds they meet (``bound_met``).
+
+    Examples
+    --------
+    >>> from momentshare import moment_table, run_study
+    >>> from momentshare.demo import small_study
+    >>> result = run_study(small_study(), band=False)
+    >>> table = moment_table(result)
+    >>> sorted(set(table["row"][table["balanced"]]))
+    ['elbow_extension', 'shoulder_elevation', 'shoulder_horizontal_adduction',
+     'shoulder_internal_rotation']
+    """
     parts = []
     for case, result in study.pairs():
         need = case.prepared.demand
@@ -246,7 +298,33 @@ def head_table_by_person(study: CaseSet) -> pd.DataFrame:
 
 
 def head_table(study: CaseSet) -> pd.DataFrame:
-    """One row a condition × lateral mode × head: mean and SD over people."""
+    """Sum up each head over the lift and over people.
+
+    Parameters
+    ----------
+    study : CaseSet
+        Such as a :class:`~momentshare.StudyResult`.
+
+    Returns
+    -------
+    DataFrame
+        One row a condition × lateral mode × head. ``people`` counts; mean and standard deviation
+        over people (``…_mean``, ``…_sd``) of ``mean_activation`` and ``peak_activation`` (0 to 1),
+        ``mean_force_n`` and ``peak_force_n``, ``min_fibre_length`` and ``max_fibre_length`` (over
+        the fibre length at which active force peaks). With a band of the posture rule also its
+        ranges (``…_posture_low``, ``…_posture_high``, ``…_couples_…``).
+
+    Examples
+    --------
+    >>> from momentshare import head_table, run_study
+    >>> from momentshare.demo import small_study
+    >>> result = run_study(small_study(), band=False)
+    >>> table = head_table(result)
+    >>> list(table.columns[:5])
+    ['condition', 'lateral', 'head', 'people', 'mean_activation_mean']
+    >>> len(table) == 2 * 2 * len(result.model.head_names)
+    True
+    """
     values = [*HEAD_OUTCOMES, "min_fibre_length", "max_fibre_length"]
     keys = ["condition", "lateral", "head"]
     table = over_people(head_table_by_person(study), keys, values)
@@ -311,11 +389,29 @@ def over_people(table: pd.DataFrame, keys: list[str], values: list[str]) -> pd.D
 
 
 def load_table(study: CaseSet) -> pd.DataFrame:
-    """One row a person × condition × lateral mode × frame: the greatest load there.
+    """List the greatest load at every height.
 
-    ``limiting_row`` is the moment whose price times demand is largest, ``limiting_direction``
-    where the load asks for it, ``limiting_share`` its part of the whole (the parts of all rows
-    sum to one); ``limiting_heads`` give all they have.
+    Parameters
+    ----------
+    study : CaseSet
+        Such as a :class:`~momentshare.StudyResult`.
+
+    Returns
+    -------
+    DataFrame
+        One row a person × condition × lateral mode × frame: ``greatest_load_kg``, both hands.
+        ``limiting_row`` is the moment whose price times demand is largest,
+        ``limiting_direction`` where the load asks for it, ``limiting_share`` its part of the whole
+        (the parts of all rows sum to one); ``limiting_heads`` give all they have.
+
+    Examples
+    --------
+    >>> from momentshare import load_table, run_study
+    >>> from momentshare.demo import small_study
+    >>> result = run_study(small_study(), band=False)
+    >>> table = load_table(result)
+    >>> bool((table["greatest_load_kg"] > 0.0).all()), len(table)
+    (True, 20)
     """
     parts = []
     for case, result in study.pairs():
@@ -370,7 +466,31 @@ def doubtful_heads(found: Paths, good: np.ndarray) -> tuple[str, ...]:
 
 
 def condition_table(study: CaseSet) -> pd.DataFrame:
-    """One row a person × condition × lateral mode: what the lift asks and where it ends."""
+    """Sum up each lift: what it asks and where it ends.
+
+    Parameters
+    ----------
+    study : CaseSet
+        Such as a :class:`~momentshare.StudyResult`.
+
+    Returns
+    -------
+    DataFrame
+        One row a person × condition × lateral mode: ``load_kg``, frames that are out of reach,
+        short or uncertified, the worst unmet moment, lateral ratios, net moments by row
+        (``peak_…_nm`` is the one of largest size, with its sign), ``greatest_load_kg`` at the
+        weakest height, ``weak_height_fraction``, ``peak_contact_n`` of the glenoid, and the
+        limits breached.
+
+    Examples
+    --------
+    >>> from momentshare import condition_table, run_study
+    >>> from momentshare.demo import small_study
+    >>> result = run_study(small_study(), band=False)
+    >>> table = condition_table(result)
+    >>> list(table["condition"]), int(table["frames_out_of_reach"].sum())
+    (['narrow', 'narrow', 'wide', 'wide'], 0)
+    """
     rows = []
     for case, result in study.pairs():
         lift, found = case.prepared.lift, case.prepared.paths
@@ -467,9 +587,33 @@ def _comparable(table: pd.DataFrame) -> list[tuple[str, pd.DataFrame]]:
 
 
 def glenoid_table(study: CaseSet) -> pd.DataFrame:
-    """One row a person × condition × lateral mode × frame: the load of the glenoid.
+    """List the load of the glenoid in every frame.
 
-    ``within`` tells whether the answer was kept within the stability limits or not.
+    Parameters
+    ----------
+    study : CaseSet
+        Such as a :class:`~momentshare.StudyResult`.
+
+    Returns
+    -------
+    DataFrame
+        One row a person × condition × lateral mode × frame. ``within_limits`` tells whether the
+        answer was kept within the stability limits. ``contact_n`` is the size of the contact force,
+        ``compression_n``, ``anterior_shear_n`` and ``superior_shear_n`` its components,
+        ``shear_ratio`` shear over compression, ``stability_ratio`` its limit in that direction, and
+        ``margin`` one minus their ratio: negative beyond the limit.
+
+    Examples
+    --------
+    >>> from momentshare import glenoid_table, run_study
+    >>> from momentshare.demo import small_study
+    >>> result = run_study(small_study(), band=False)
+    >>> table = glenoid_table(result)
+    >>> bool((table["contact_n"] > 0.0).all())
+    True
+    >>> wanted = 1.0 - table["shear_ratio"] / table["stability_ratio"]
+    >>> bool((table["margin"] - wanted).abs().max() < 1e-9)
+    True
     """
     parts = []
     for case in study.cases:

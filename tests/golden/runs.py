@@ -105,9 +105,9 @@ _DRAWN = ("bar 1.1, tucked", "bar 1.7, flared", "dumbbells")
 
 def uncertainty(workers: int = 1) -> dict[str, pd.DataFrame]:
     """``uncertainty``: 32 draws, seed 7, two people, three conditions, 5 frames, two criteria."""
-    from momentshare.uncertainty import Plan, run_uncertainty
+    from momentshare.uncertainty import UncertaintyPlan, run_uncertainty
 
-    plan = Plan(
+    plan = UncertaintyPlan(
         study=chosen("harbour_rescue", conditions=_DRAWN),
         draws=32,
         seed=7,
@@ -129,9 +129,9 @@ def uncertainty(workers: int = 1) -> dict[str, pd.DataFrame]:
 
 def ranking(workers: int = 1) -> dict[str, pd.DataFrame]:
     """``uncertainty``: ranking of the inputs, one person, two conditions, 3 frames."""
-    from momentshare.uncertainty import Plan, run_uncertainty
+    from momentshare.uncertainty import UncertaintyPlan, run_uncertainty
 
-    plan = Plan(
+    plan = UncertaintyPlan(
         study=chosen("harbour_rescue", conditions=_DRAWN[:2], lateral=["measured", "free"]),
         draws=1,
         seed=3,
@@ -206,10 +206,10 @@ def uncertainty_exercises(workers: int = 1) -> dict[str, pd.DataFrame]:
     """``uncertainty``: 16 draws, seed 11, timed lifts, bounds, a load too heavy, postures out of
     reach, weights by volume, other spreads, 5 frames.
     """
-    from momentshare.uncertainty import Plan, run_uncertainty
+    from momentshare.uncertainty import UncertaintyPlan, run_uncertainty
     from momentshare.uncertainty.draws import Spreads
 
-    plan = Plan(
+    plan = UncertaintyPlan(
         study=chosen(
             "exercises",
             conditions=(*_VARIED, "bar, too high in part", "bar, out of reach", "push-up"),

@@ -25,7 +25,7 @@ LAYERS = [
     {"exercise"},
     {"_kernels"},
     {"paths"},
-    {"path_points"},
+    {"path_course"},
     {"muscle"},
     {"matching"},
     {"limb"},

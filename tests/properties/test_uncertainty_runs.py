@@ -11,7 +11,7 @@ import pytest
 from momentshare import reading
 from momentshare.errors import InputError, MissingExtraError
 from momentshare.study import parse_study, run_study
-from momentshare.uncertainty import Plan, build_layout, run_uncertainty
+from momentshare.uncertainty import UncertaintyPlan, build_layout, run_uncertainty
 from momentshare.uncertainty.chunks import random_normals, solve
 from momentshare.uncertainty.draws import Spreads
 from momentshare.uncertainty.plan import CHUNK
@@ -54,7 +54,7 @@ def study():
 
 def plan_of(study, **changes):
     given = {"draws": 2 * CHUNK + 4, "frames": 5, "trajectories": 0, "sobol": 0}
-    return Plan(study=study, **(given | changes))
+    return UncertaintyPlan(study=study, **(given | changes))
 
 
 def same(one, two):

@@ -29,7 +29,7 @@ from momentshare.cli.main import app
 from momentshare.directions import ROWS
 from momentshare.posture import Posture, posture_from_angles
 from momentshare.report import strength_figure as report
-from momentshare.strength import NetMoment, StrengthTest, strength, study_strength
+from momentshare.strength import NetMoment, StrengthTest, joint_strength, study_strength
 from momentshare.strength.study import moments_report
 from momentshare.study import parse_study
 
@@ -151,8 +151,8 @@ def test_bias_is_strength_in_the_task_over_strength_in_the_test(tables):
                 elbow_flexion=lift.posture.elbow_flexion[line.frame],
                 forearm_rotation=lift.posture.forearm_rotation[line.frame],
             )
-            here = float(strength(limb, posture, line.direction, others=line.others))
-            there = float(strength(limb, TEST.posture(), line.direction, others=line.others))
+            here = float(joint_strength(limb, posture, line.direction, others=line.others))
+            there = float(joint_strength(limb, TEST.posture(), line.direction, others=line.others))
             assert line.greatest_here_nm == pytest.approx(here, rel=1e-5)
             assert line.greatest_test_nm == pytest.approx(there, rel=1e-5)
             assert line.test_posture_bias == pytest.approx(here / there, rel=1e-5)
@@ -213,7 +213,7 @@ def test_curves_sweep_the_angle_of_their_own_joint(tables):
             assert set(part["angle"]) == {SWEPT[row][0]}
             line = part[part["others"] == "braced"].iloc[9]
             angles = TEST.angles() | {SWEPT[row][0]: math.radians(line["angle_deg"])}
-            value = float(strength(limb, posture_from_angles(**angles), direction))
+            value = float(joint_strength(limb, posture_from_angles(**angles), direction))
             assert line[STRONGEST] == pytest.approx(value, rel=1e-4)
 
 
@@ -398,13 +398,13 @@ def test_a_correction_divides_by_the_bias():
             assert line.corrected_utilisation_sd == pytest.approx(item.sd / measured / bias)
         limb, lift = limb_and_lift(line.person, line.condition)
         if item.height_fraction is None:
-            here = strength(
+            here = joint_strength(
                 limb, posture_from_angles(**item.angles), line.direction, others=line.others
             )
             assert line.greatest_here_nm == pytest.approx(float(here))
         else:
             heights = np.linspace(0.0, 1.0, len(lift.fraction))
-            near = strength(limb, lift.posture, line.direction, others=line.others)
+            near = joint_strength(limb, lift.posture, line.direction, others=line.others)
             wanted = np.interp(item.height_fraction, heights, near)
             # Strength bends between the few frames of the study; a height is met within 5 %.
             assert line.greatest_here_nm == pytest.approx(wanted, rel=0.05)

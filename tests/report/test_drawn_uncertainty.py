@@ -35,7 +35,7 @@ from momentshare.model import load_model
 from momentshare.report import uncertainty_figures as report
 from momentshare.report.sensitivity_figure import sensitivity_figure
 from momentshare.study import parse_study
-from momentshare.uncertainty import FAMILIES, Plan
+from momentshare.uncertainty import FAMILIES, UncertaintyPlan
 from momentshare.uncertainty.chunks import MEASURES
 from momentshare.uncertainty.sensitivity import Sensitivity, rank_families
 from momentshare.uncertainty.summary import EVERYONE, summarise
@@ -51,7 +51,9 @@ CELLS = [
     for criterion in ("p3", "p2")
 ]
 HEADS = load_model().head_names
-PLAN = Plan(study=parse_study(TEXT), draws=DRAWS, trajectories=4, sobol=0, criteria=("p3", "p2"))
+PLAN = UncertaintyPlan(
+    study=parse_study(TEXT), draws=DRAWS, trajectories=4, sobol=0, criteria=("p3", "p2")
+)
 WORKS = {0: 0.5, 1: 0.42, 4: 0.4, 7: 0.65, 8: 0.6, 10: 0.3}
 """Heads that work, and how much; the others rest."""
 
@@ -140,7 +142,7 @@ def answer(normals: np.ndarray, both: float) -> np.ndarray:
     return 0.5 + straight + both * column[FIRST] * column[SECOND]
 
 
-def ranked(folder: Path, plan: Plan, both: float = 0.0) -> Sensitivity:
+def ranked(folder: Path, plan: UncertaintyPlan, both: float = 0.0) -> Sensitivity:
     cells = [(c, "zero" if c == "dumbbells" else "measured", "p3") for c in CONDITIONS]
 
     def solve(stage: str, normals: np.ndarray) -> list[Path]:

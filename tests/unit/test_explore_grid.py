@@ -12,7 +12,7 @@ from momentshare.explore import example_study
 from momentshare.explore.grid import HEIGHTS, Nodes, grid_presses
 from momentshare.explore.payload import pack, stored
 from momentshare.explore.tables import press_tables
-from momentshare.path_points import path_points
+from momentshare.path_course import path_points
 from momentshare.study import plan_study
 
 FEW = Nodes(spacings=(1.0, 1.8), touches=(0.10,), angles=(0.0, 30.0))

@@ -20,8 +20,8 @@ from momentshare.strength import (
     StrengthTest,
     corrected_utilisation,
     curve_table,
+    joint_strength,
     read_moments,
-    strength,
 )
 
 TASK = {
@@ -43,7 +43,7 @@ def test_braced_strength_is_the_sum_over_helping_heads(limb, direction):
     row, sign = DIRECTIONS[direction].row, DIRECTIONS[direction].sign
     posture = posture_from_angles(**TASK)
     wanted = braced_strength(limb, posture, row, sign)
-    assert strength(limb, posture, direction) == pytest.approx(float(wanted), rel=1e-12)
+    assert joint_strength(limb, posture, direction) == pytest.approx(float(wanted), rel=1e-12)
 
 
 @pytest.mark.parametrize("direction", ["elbow_extension", "elbow_flexion", "shoulder_lowering"])
@@ -63,7 +63,7 @@ def test_balanced_strength_is_the_optimum_of_a_linear_programme(limb, direction)
         bounds=(0.0, 1.0),
     )
     wanted = -answer.fun + sign * arms[own] @ state.passive_force
-    got = strength(limb, posture, direction, others="balanced")
+    got = joint_strength(limb, posture, direction, others="balanced")
     assert got == pytest.approx(wanted, rel=1e-7)
 
 
@@ -81,8 +81,8 @@ def test_balancing_the_other_rows_never_adds_strength(limb, elevation, plane, el
         elbow_flexion=math.radians(elbow),
         forearm_rotation=1.5,
     )
-    braced = strength(limb, posture, direction)
-    balanced = strength(limb, posture, direction, others="balanced")
+    braced = joint_strength(limb, posture, direction)
+    balanced = joint_strength(limb, posture, direction, others="balanced")
     assert np.isnan(balanced) or balanced <= braced * (1 + 1e-9) + 1e-9
 
 
@@ -90,9 +90,9 @@ def test_a_batch_of_postures_equals_a_loop(limb):
     elbows = np.radians([30.0, 75.0, 120.0])
     batch = posture_from_angles(**(TASK | {"elbow_flexion": elbows}))
     for others in ("braced", "balanced"):
-        whole = strength(limb, batch, "elbow_flexion", others=others)
+        whole = joint_strength(limb, batch, "elbow_flexion", others=others)
         parts = [
-            strength(
+            joint_strength(
                 limb, posture_from_angles(**(TASK | {"elbow_flexion": e})),
                 "elbow_flexion", others=others,
             )
@@ -103,7 +103,7 @@ def test_a_batch_of_postures_equals_a_loop(limb):
 
 def test_shortening_lowers_and_stretching_raises_strength(limb):
     still, concentric, eccentric = (
-        float(strength(limb, test.posture(), "elbow_extension", speed=test.speed))
+        float(joint_strength(limb, test.posture(), "elbow_extension", speed=test.speed))
         for test in (
             StrengthTest(),
             StrengthTest(mode="concentric", speed_deg_s=120),
@@ -129,7 +129,7 @@ def test_joint_speed_becomes_path_velocity_by_central_difference(limb):
     state = limb.capacity(found.length, rate)
     arm = found.moment_arms[ROWS.index("elbow_extension")]
     wanted = np.sum(np.maximum(arm, 0) * state.active_capacity) + arm @ state.passive_force
-    got = strength(limb, test.posture(), "elbow_extension", speed=speed)
+    got = joint_strength(limb, test.posture(), "elbow_extension", speed=speed)
     assert got == pytest.approx(wanted, rel=1e-6)
 
 
@@ -151,8 +151,8 @@ def test_bias_corrects_what_the_test_posture_distorts(limb):
         condition="a", row="elbow_extension", moment=30.0, sd=3.0, measured=50.0, angles=TASK
     )
     line = corrected_utilisation(limb, [item], test, definitions=["braced"]).iloc[0]
-    here = float(strength(limb, posture_from_angles(**TASK), "elbow_extension"))
-    there = float(strength(limb, test.posture(), "elbow_extension"))
+    here = float(joint_strength(limb, posture_from_angles(**TASK), "elbow_extension"))
+    there = float(joint_strength(limb, test.posture(), "elbow_extension"))
     assert abs(here / there - 1) > 0.05
     assert line["test_posture_bias"] == pytest.approx(here / there)
     assert line["utilisation_here"] == pytest.approx(30 / here)
@@ -185,7 +185,7 @@ def test_curve_at_the_test_angle_is_the_test(limb):
     test = StrengthTest(elbow_flexion_deg=72.5)
     table = curve_table(limb, test, directions=("elbow_extension",), points=3)
     middle = table[(table["others"] == "braced") & (table["angle_deg"] == 72.5)]
-    wanted = float(strength(limb, test.posture(), "elbow_extension"))
+    wanted = float(joint_strength(limb, test.posture(), "elbow_extension"))
     assert middle["greatest_moment_nm"].item() == pytest.approx(wanted)
 
 
@@ -206,7 +206,7 @@ def test_an_impossible_test_names_its_field(change, wanted):
 
 def test_unknown_names_are_refused_with_the_nearest(limb):
     with pytest.raises(UnknownNameError, match="elbow_extension"):
-        strength(limb, StrengthTest().posture(), "elbow_extensoin")
+        joint_strength(limb, StrengthTest().posture(), "elbow_extensoin")
     with pytest.raises(UnknownNameError, match="moment row"):
         direction_of("elbow", 1.0)
     item = NetMoment(condition="a", row="elbow_extension", moment=1.0)

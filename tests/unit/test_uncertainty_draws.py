@@ -14,7 +14,7 @@ from momentshare.model import load_model
 from momentshare.person import sizes
 from momentshare.study import parse_study, plan_study
 from momentshare.study.run import exercise_of, limb_of
-from momentshare.uncertainty import Draws, Plan, build_layout
+from momentshare.uncertainty import Draws, UncertaintyPlan, build_layout
 from momentshare.uncertainty.chunks import random_normals
 from momentshare.uncertainty.draws import Spreads
 
@@ -243,14 +243,14 @@ def test_profiles_together_are_each_profile():
 )
 def test_an_impossible_plan_names_its_field(study, change, wanted):
     with pytest.raises(InputError, match=wanted):
-        Plan(**({"study": study, "draws": 8} | change))
+        UncertaintyPlan(**({"study": study, "draws": 8} | change))
 
 
 def test_unknown_people_and_criteria_are_refused_by_name(study):
     with pytest.raises(UnknownNameError, match="Edda"):
-        Plan(study=study, draws=8, people=("Eda",))
+        UncertaintyPlan(study=study, draws=8, people=("Eda",))
     with pytest.raises(UnknownNameError, match="minmax"):
-        Plan(study=study, draws=8, criteria=("minmx",))
+        UncertaintyPlan(study=study, draws=8, criteria=("minmx",))
     with pytest.raises(InputError, match="shared"):
         Spreads(shared=1.5)
     with pytest.raises(InputError, match="load"):

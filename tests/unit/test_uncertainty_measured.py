@@ -15,7 +15,7 @@ from momentshare.reading import head_table_by_person
 from momentshare.runs import solve_setup
 from momentshare.runs.variation import other_options
 from momentshare.study import parse_study, plan_study
-from momentshare.uncertainty import Plan, build_layout, run_uncertainty
+from momentshare.uncertainty import UncertaintyPlan, build_layout, run_uncertainty
 from momentshare.uncertainty.chunks import cells_of, solve
 from momentshare.uncertainty.draws import Draws, Spreads
 from momentshare.uncertainty.measured import turned_lift
@@ -190,7 +190,7 @@ def test_only_treatments_that_every_lift_has_are_paired(setup):
 
 
 def test_a_run_over_measured_lifts_is_the_same_over_workers_and_goes_on(study, setup, tmp_path):
-    plan = Plan(
+    plan = UncertaintyPlan(
         study=study, draws=20, frames=7, trajectories=0, sobol=0, measured=setup, inputs="of 1"
     )
     one = run_uncertainty(plan, tmp_path / "one", workers=1)

@@ -10,7 +10,7 @@ from scipy.stats import norm
 
 from momentshare.model import load_model
 from momentshare.study import parse_study
-from momentshare.uncertainty import Plan, summary
+from momentshare.uncertainty import UncertaintyPlan, summary
 from momentshare.uncertainty.chunks import MEASURES
 from momentshare.uncertainty.summary import EVERYONE, order_probability, summarise
 
@@ -83,7 +83,7 @@ def write(folder, model, activation, failed=frozenset()):
 
 @pytest.fixture(scope="module")
 def plan():
-    return Plan(study=parse_study(STUDY), draws=DRAWS, trajectories=0, sobol=0)
+    return UncertaintyPlan(study=parse_study(STUDY), draws=DRAWS, trajectories=0, sobol=0)
 
 
 def noise(seed, shape, sd=0.05):

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from momentshare.files import RunFolder
-    from momentshare.uncertainty import Plan, Summary
+    from momentshare.uncertainty import Summary, UncertaintyPlan
 
 __all__ = ["uncertainty"]
 
@@ -83,12 +83,12 @@ def uncertainty(
     from momentshare.files.folder import check_place
     from momentshare.model import load_model
     from momentshare.report.uncertainty_figures import write_summary
-    from momentshare.uncertainty import Plan
+    from momentshare.uncertainty import UncertaintyPlan
     from momentshare.uncertainty.draws import Spreads
     from momentshare.uncertainty.run import COMMAND, folder_options
 
     source = load_any(study).only(person or (), condition or ())
-    plan = Plan(
+    plan = UncertaintyPlan(
         study=source,
         draws=draws,
         seed=seed,
@@ -138,7 +138,11 @@ def uncertainty(
 
 
 def _run(
-    plan: Plan, run: RunFolder, workers: int | None, scheduler: str | None, screen: Console
+    plan: UncertaintyPlan,
+    run: RunFolder,
+    workers: int | None,
+    scheduler: str | None,
+    screen: Console,
 ) -> Summary:
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
     from rich.progress import TimeRemainingColumn as Remaining

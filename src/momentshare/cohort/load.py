@@ -60,13 +60,33 @@ _SECTIONS: dict[str, type[BaseModel]] = {
 def load_cohort(path: str | Path) -> CohortStudy:
     """Read and check a cohort study file (TOML).
 
-    File names in it count from its own folder. The files themselves are read when the cohort
-    runs, so that one bad trial does not stop the others.
+    File names in it count from its own folder. The files themselves are read when the cohort runs,
+    so that one bad trial does not stop the others.
+
+    Parameters
+    ----------
+    path : str or Path
+        A file such as the one that ``momentshare demo … --lab`` writes.
+
+    Returns
+    -------
+    CohortStudy
 
     Raises
     ------
     StudyError
         One line for each fault: file, field, value and remedy.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from tempfile import TemporaryDirectory
+    >>> from momentshare import load_cohort
+    >>> from momentshare.demo.lab import write_lab
+    >>> with TemporaryDirectory() as folder:
+    ...     study = load_cohort(write_lab(Path(folder), people=1, repetitions=1))
+    >>> [person.name for person in study.file.person]
+    ['Ines']
     """
     place = Path(path)
     return parse_cohort(read_study_text(place), str(place), place.parent)

@@ -179,6 +179,19 @@ def run_cohort(
         Every trial is bad.
     KeyboardInterrupt
         The user broke off; the message says how many trials are kept.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from tempfile import TemporaryDirectory
+    >>> from momentshare import load_cohort, run_cohort
+    >>> from momentshare.demo.lab import write_lab
+    >>> with TemporaryDirectory() as folder:
+    ...     study = load_cohort(write_lab(Path(folder), people=1, repetitions=1))
+    ...     only = study.only(conditions=[study.file.condition[0].name])
+    ...     result = run_cohort(only, Path(folder) / "cohort", workers=1)
+    >>> len(result.solved) > 0
+    True
     """
     from momentshare.model import load_model
 

@@ -47,6 +47,19 @@ class BarPath:
         How far the bar is footward of the shoulder joint at lock-out, horizontally [m].
     touch_shift : float
         Added to the touch point, given or not [m].
+
+    Raises
+    ------
+    InputError
+        A length that is not finite or that no trunk has.
+
+    Examples
+    --------
+    >>> from momentshare import BarPath, BenchPress, Profile
+    >>> path = BarPath(touch=0.16, lockout=0.0)
+    >>> press = BenchPress(load_mass=20.0, spacing=Profile.constant(0.5), path=path)
+    >>> press.path.touch
+    0.16
     """
 
     touch: float | None = None

@@ -58,6 +58,30 @@ class GuidedArm:
     duration : float, optional
         [s]; quasi-static when not given.
     frames : int
+
+    Raises
+    ------
+    InputError
+        A load or angle out of range, naming field and value.
+
+    Examples
+    --------
+    >>> from momentshare import GuidedArm, Person, Profile, build_limb, load_model
+    >>> ada = Person(name="Ada", sex="female", stature=1.66, body_mass=62.0)
+    >>> limb = build_limb(ada, load_model())
+    >>> raise_forward = GuidedArm(
+    ...     load_mass=4.0,
+    ...     plane=Profile.constant(1.57),
+    ...     elevation=Profile(((0.0, 0.3), (1.0, 1.4))),
+    ...     axial=Profile.constant(0.0),
+    ...     elbow_flexion=Profile.constant(0.2),
+    ...     forearm_rotation=Profile.constant(1.57),
+    ...     trunk_angle=1.57,
+    ...     frames=5,
+    ... )
+    >>> lift = raise_forward.lift(limb.skeleton)
+    >>> lift.posture.shape, bool((lift.height[1:] > lift.height[:-1]).all())
+    ((5,), True)
     """
 
     load_mass: float
@@ -127,7 +151,31 @@ def _line(*degrees: float) -> Profile:
 
 
 def lying_elbow_extension(load_mass: float, **changes: object) -> GuidedArm:
-    """Elbow extension lying on the back, upper arm upright, forearm from beside the head."""
+    """Elbow extension lying on the back, upper arm upright, forearm from beside the head.
+
+    Parameters
+    ----------
+    load_mass : float
+        Whole load, both hands [kg].
+    **changes : object
+        Fields of :class:`GuidedArm` in place of those chosen here (common practice, no source).
+
+    Returns
+    -------
+    GuidedArm
+
+    Raises
+    ------
+    InputError, TypeError
+        A value out of range; a field that there is not.
+
+    Examples
+    --------
+    >>> from momentshare import lying_elbow_extension
+    >>> exercise = lying_elbow_extension(15.0, frames=5)
+    >>> exercise.load_mass, exercise.frames, exercise.cable is None
+    (15.0, 5, True)
+    """
     settings: dict[str, object] = {
         "plane": _line(90.0),
         "elevation": _line(90.0),
@@ -141,7 +189,31 @@ def lying_elbow_extension(load_mass: float, **changes: object) -> GuidedArm:
 
 
 def overhead_elbow_extension(load_mass: float, **changes: object) -> GuidedArm:
-    """Elbow extension upright, upper arm beside the head."""
+    """Elbow extension upright, upper arm beside the head.
+
+    Parameters
+    ----------
+    load_mass : float
+        Whole load, both hands [kg].
+    **changes : object
+        Fields of :class:`GuidedArm` in place of those chosen here (common practice, no source).
+
+    Returns
+    -------
+    GuidedArm
+
+    Raises
+    ------
+    InputError, TypeError
+        A value out of range; a field that there is not.
+
+    Examples
+    --------
+    >>> from momentshare import overhead_elbow_extension
+    >>> exercise = overhead_elbow_extension(15.0, frames=5)
+    >>> exercise.load_mass, exercise.frames, exercise.cable is None
+    (15.0, 5, True)
+    """
     settings: dict[str, object] = {
         "plane": _line(80.0),
         "elevation": _line(145.0),
@@ -155,7 +227,31 @@ def overhead_elbow_extension(load_mass: float, **changes: object) -> GuidedArm:
 
 
 def straight_arm_pull_down(load_mass: float, **changes: object) -> GuidedArm:
-    """Pull-down with nearly straight arms, upright, against a cable from above in front."""
+    """Pull-down with nearly straight arms, upright, against a cable from above in front.
+
+    Parameters
+    ----------
+    load_mass : float
+        Mass whose weight the cable carries, both hands [kg].
+    **changes : object
+        Fields of :class:`GuidedArm` in place of those chosen here (common practice, no source).
+
+    Returns
+    -------
+    GuidedArm
+
+    Raises
+    ------
+    InputError, TypeError
+        A value out of range; a field that there is not.
+
+    Examples
+    --------
+    >>> from momentshare import straight_arm_pull_down
+    >>> exercise = straight_arm_pull_down(15.0, frames=5)
+    >>> exercise.load_mass, exercise.frames, exercise.cable is None
+    (15.0, 5, False)
+    """
     settings: dict[str, object] = {
         "plane": _line(90.0),
         "elevation": _line(125.0, 25.0),

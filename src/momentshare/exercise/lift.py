@@ -118,6 +118,18 @@ class Lift:
         What the exercise had to decide.
     limb : int array, shape (frames,), or None
         Row of each frame's limb in a skeleton of several; None for a lift of one limb.
+
+    Examples
+    --------
+    >>> from momentshare import BenchPress, Person, Profile, build_limb, load_model
+    >>> ada = Person(name="Ada", sex="female", stature=1.66, body_mass=62.0)
+    >>> limb = build_limb(ada, load_model())
+    >>> press = BenchPress(load_mass=20.0, spacing=Profile.constant(0.5), frames=5)
+    >>> lift = press.lift(limb.skeleton)
+    >>> lift
+    Lift(frames=5, quasi-static, out of reach=0, load per hand=10 kg)
+    >>> float(lift.fraction[0]), float(lift.fraction[-1])
+    (0.0, 1.0)
     """
 
     fraction: NDArray[np.float64]

@@ -62,6 +62,26 @@ class OverheadPress:
     duration : float, optional
         [s]; quasi-static when not given.
     frames : int
+
+    Raises
+    ------
+    InputError
+        A load, size or angle out of range, naming field and value.
+
+    Examples
+    --------
+    >>> from momentshare import OverheadPress, Person, Profile, build_limb, load_model
+    >>> ada = Person(name="Ada", sex="female", stature=1.66, body_mass=62.0)
+    >>> limb = build_limb(ada, load_model())
+    >>> press = OverheadPress(
+    ...     load_mass=10.0,
+    ...     spacing=Profile.constant(0.5),
+    ...     plane=Profile.constant(0.8),
+    ...     tilt=Profile.constant(0.0),
+    ...     frames=5,
+    ... )
+    >>> press.lift(limb.skeleton).posture.shape
+    (5,)
     """
 
     load_mass: float

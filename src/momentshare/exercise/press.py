@@ -90,6 +90,21 @@ class BenchPress:
         Time from chest to lock-out [s], along a minimum-jerk curve (Flash and Hogan 1985,
         from memory); quasi-static when not given.
     frames : int
+
+    Raises
+    ------
+    InputError
+        A load, size or angle out of range, a tuck and a path together, naming field and value.
+
+    Examples
+    --------
+    >>> from momentshare import BenchPress, Person, Profile, build_limb, load_model
+    >>> ada = Person(name="Ada", sex="female", stature=1.66, body_mass=62.0)
+    >>> limb = build_limb(ada, load_model())
+    >>> press = BenchPress(load_mass=20.0, spacing=Profile.constant(0.5), frames=5)
+    >>> lift = press.lift(limb.skeleton)
+    >>> lift.hand.shape, bool(lift.reachable.all()), lift.lateral_free
+    ((5, 3), True, True)
     """
 
     load_mass: float

@@ -26,6 +26,25 @@ class Profile:
     Two or more points are joined by a monotone cubic (Fritsch and Carlson 1980), so that the
     curve keeps between its points and its first derivative has no jump; one point is a
     constant.
+
+    Parameters
+    ----------
+    points : tuple of pair of float
+        (height fraction, value) in rising order; the unit is that of the quantity.
+
+    Raises
+    ------
+    InputError
+        No point, fractions that do not rise or lie outside 0 to 1, values that are not finite.
+
+    Examples
+    --------
+    >>> from momentshare import Profile
+    >>> tuck = Profile(((0.0, 1.05), (1.0, 1.43)))
+    >>> [round(float(value), 2) for value in tuck([0.0, 0.5, 1.0])]
+    [1.05, 1.24, 1.43]
+    >>> Profile.constant(0.5).points
+    ((0.0, 0.5),)
     """
 
     points: tuple[tuple[float, float], ...]

@@ -46,6 +46,26 @@ class PushUp:
         Shoulder joint centre above the hand at the lowest point [m].
     lockout_flexion, duration, frames
         As for the bench press.
+
+    Raises
+    ------
+    InputError
+        A mass, size or angle out of range, naming field and value.
+
+    Examples
+    --------
+    >>> from momentshare import Person, Profile, PushUp, build_limb, load_model
+    >>> ada = Person(name="Ada", sex="female", stature=1.66, body_mass=62.0)
+    >>> limb = build_limb(ada, load_model())
+    >>> push_up = PushUp(
+    ...     spacing=Profile.constant(0.5),
+    ...     tuck=Profile(((0.0, 0.8), (1.0, 1.3))),
+    ...     tilt=Profile.constant(0.0),
+    ...     frames=5,
+    ... )
+    >>> lift = push_up.lift(limb.skeleton)
+    >>> lift.load_force.shape, lift.lateral_free  # the ground bears the hand
+    ((5, 3), True)
     """
 
     spacing: Profile

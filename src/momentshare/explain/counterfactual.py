@@ -202,6 +202,19 @@ def counterfactuals(problem: FrameProblem, head: str) -> Counterfactuals:
     ------
     UnknownNameError
         No head of that name.
+
+    Examples
+    --------
+    >>> from momentshare import counterfactuals, frame_problem, run_study
+    >>> from momentshare.demo import small_study
+    >>> result = run_study(small_study(), band=False)
+    >>> problem = frame_problem(result.cases[0].results[0], 2)
+    >>> changes = counterfactuals(problem, "triceps_brachii/lateral")
+    >>> changes.cases[0], "removed" in changes.cases
+    ('as_it_is', True)
+    >>> removed = changes.sharing.force[changes.place("removed"), changes.index]
+    >>> bool(removed < 1e-9)
+    True
     """
     cases, twin_of = changed_problems(problem, head)
     problems = tuple(cases.values())

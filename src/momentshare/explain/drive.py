@@ -367,6 +367,20 @@ def frame_problem(result: LiftResult, frame: int) -> FrameProblem:
     -------
     FrameProblem
         Solving it gives the lift's own answer again.
+
+    Raises
+    ------
+    InputError
+        There is no such frame, or it is out of reach.
+
+    Examples
+    --------
+    >>> from momentshare import frame_problem, run_study
+    >>> from momentshare.demo import small_study
+    >>> result = run_study(small_study(), band=False)
+    >>> problem = frame_problem(result.cases[0].results[0], 2)
+    >>> problem.head_names == result.model.head_names
+    True
     """
     _require_frame(result, frame)
     chosen = result.criterion
@@ -524,6 +538,18 @@ def explain_head(result: LiftResult, head: str, *, frame: int | None = None) -> 
     ------
     UnknownNameError, InputError
         An unknown head, or a frame out of reach.
+
+    Examples
+    --------
+    >>> from momentshare import explain_head, run_study
+    >>> from momentshare.demo import small_study
+    >>> result = run_study(small_study(), band=False)
+    >>> lift = result.cases[0].results[0]
+    >>> found = explain_head(lift, "triceps_brachii/lateral", frame=2)
+    >>> found.head, found.frame, found.lateral_mode
+    ('triceps_brachii/lateral', 2, 'zero')
+    >>> [part.row for part in found.moments] == list(lift.criterion.rows)
+    True
     """
     index = head_index(result.prepared.limb.head_names, head)
     at = weakest_frame(result) if frame is None else frame

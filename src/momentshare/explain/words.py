@@ -504,6 +504,19 @@ def explanation_text(
     -------
     tuple of str
         One paragraph each.
+
+    Examples
+    --------
+    >>> from momentshare import (
+    ...     counterfactuals, explain_head, explanation_text, frame_problem, run_study
+    ... )
+    >>> from momentshare.demo import small_study
+    >>> lift = run_study(small_study(), band=False).cases[0].results[0]
+    >>> found = explain_head(lift, "triceps_brachii/lateral", frame=2)
+    >>> changes = counterfactuals(frame_problem(lift, 2), "triceps_brachii/lateral")
+    >>> text = explanation_text(found, changes, title="Ada, narrow")
+    >>> len(text) > 3, all(isinstance(paragraph, str) for paragraph in text)
+    (True, True)
     """
     place = (
         f"at {_percent(found.height_fraction)} of the bar height (frame {found.frame}), "

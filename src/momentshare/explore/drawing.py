@@ -9,7 +9,7 @@ import numpy as np
 from momentshare.analysis import prepare, solve_lift
 from momentshare.balance import Lateral
 from momentshare.explore.grid import HEIGHTS
-from momentshare.path_points import path_points
+from momentshare.path_course import path_points
 from momentshare.report import arm_outline as outline
 from momentshare.report.arm_geometry import arm_scene, views
 from momentshare.skeleton import body_poses

@@ -255,12 +255,31 @@ def driven_path(
     glenoid : bool
         Whether to keep the contact force within the stability limits of the glenoid.
 
+    Returns
+    -------
+    DrivenPath
+        ``field(load, lateral)`` gives the greatest acceleration by height and speed.
+
     Raises
     ------
     InputError
         The exercise has no course along which a load could be driven.
     PostureError
         Part of the course is out of reach.
+
+    Examples
+    --------
+    >>> from momentshare import (
+    ...     BenchPress, Lateral, Person, Profile, build_limb, driven_path, load_model
+    ... )
+    >>> ada = Person(name="Ada", sex="female", stature=1.66, body_mass=62.0)
+    >>> press = BenchPress(load_mass=0.0, spacing=Profile.constant(0.5))
+    >>> path = driven_path(build_limb(ada, load_model()), press, heights=11)
+    >>> path.arms.shape[:2], bool(path.travel > 0.0)
+    ((11, 5), True)
+    >>> field = path.field(20.0, Lateral(mode="zero"), speeds=5)
+    >>> field.acceleration.shape  # heights, speeds [m/s²]
+    (11, 5)
     """
     course = getattr(exercise, "course", None)
     if course is None:

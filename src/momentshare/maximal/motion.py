@@ -127,6 +127,18 @@ def drive_load(field: DriveField) -> Drive:
     Returns
     -------
     Drive
+
+    Examples
+    --------
+    >>> from momentshare import (
+    ...     BenchPress, Lateral, Person, Profile, build_limb, drive_load, driven_path, load_model
+    ... )
+    >>> ada = Person(name="Ada", sex="female", stature=1.66, body_mass=62.0)
+    >>> press = BenchPress(load_mass=0.0, spacing=Profile.constant(0.5))
+    >>> path = driven_path(build_limb(ada, load_model()), press, heights=11)
+    >>> drive = drive_load(path.field(10.0, Lateral(mode="zero")))
+    >>> drive.passed, bool(drive.speed[0] == 0.0)
+    (True, True)
     """
     top = float(field.height[-1])
     surface = RectBivariateSpline(field.height, field.speed, field.acceleration, kx=1, ky=1)
@@ -247,6 +259,19 @@ def greatest_passing_load(path: DrivenPath, lateral: Lateral) -> tuple[float, fl
     -----
     By halving an interval of loads, down to one part in ten thousand. A load that is lighter
     than the greatest that can be held everywhere passes, so the search begins there.
+
+    Examples
+    --------
+    >>> from momentshare import (
+    ...     BenchPress, Lateral, Person, Profile, build_limb, driven_path,
+    ...     greatest_passing_load, load_model
+    ... )
+    >>> ada = Person(name="Ada", sex="female", stature=1.66, body_mass=62.0)
+    >>> press = BenchPress(load_mass=0.0, spacing=Profile.constant(0.5))
+    >>> path = driven_path(build_limb(ada, load_model()), press, heights=11)
+    >>> passing, held = greatest_passing_load(path, Lateral(mode="zero"))
+    >>> bool(passing > 0.999 * held)  # the search stops at one part in ten thousand
+    True
     """
     held = held_load(path, lateral)
     first, least = float(held[0]), float(np.min(held))

@@ -86,10 +86,24 @@ def maximal_lifts(
     progress : callable, optional
         Called with the number done, the number of all cases, and what comes next.
 
+    Returns
+    -------
+    MaximalReport
+
     Raises
     ------
     PostureError
         No condition can be driven.
+
+    Examples
+    --------
+    >>> from momentshare import maximal_lifts
+    >>> from momentshare.demo import small_study
+    >>> report = maximal_lifts(small_study(), conditions=["narrow"], shares=(0.5,))
+    >>> sorted(set(report.lifts["lift"]))
+    ['50 %', 'maximal']
+    >>> bool((report.loads["greatest_load_kg"] > 0.0).all())
+    True
     """
     planned = plan_study(study, people=people, conditions=conditions)
     limbs, setup = planned.limbs(), planned.setup

@@ -202,6 +202,12 @@ def load_model(name_or_folder: str | Path = "reference_limb", *, calibrated: boo
         or kind, an unknown source key, a path over a missing site, and so on.
     UnknownNameError
         When neither a shipped model nor a folder answers to the name.
+
+    Examples
+    --------
+    >>> from momentshare import load_model
+    >>> load_model().name
+    'reference_limb'
     """
     folder = _folder(name_or_folder)
     return _Reader(folder).model(calibrated=calibrated)

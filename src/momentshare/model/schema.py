@@ -334,7 +334,45 @@ class Fit:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Model:
-    """A limb for the reference person, all numbers with their provenance."""
+    """A limb for the reference person, all numbers in SI with their provenance.
+
+    Attributes
+    ----------
+    name, version, description : str
+    limits : tuple of str
+        What the model does not support.
+    path : Path
+        Folder that it was read from.
+    digest : str
+        Fingerprint of the numbers.
+    reference_sex : str
+        Sex of the person for whom the coordinates are written.
+    scapula_policies : tuple of str
+    default_scapula, reference_scapula : str
+        The policy of a limb when none is named, and that in which slack lengths are found.
+    reference_postures : mapping
+        Name → angles [deg] in which fibre lengths are known.
+    quantities, sites, surfaces : mapping
+        Name → number, attachment site or surface.
+    heads : tuple of Head
+        In the order of every array.
+    fits : mapping
+        (sex, size) → regression of a body size on stature.
+    inertia : mapping
+        (sex, segment, quantity) → number.
+    references : mapping
+        Source key → reference.
+
+    Examples
+    --------
+    >>> from momentshare import load_model
+    >>> model = load_model()
+    >>> "triceps_brachii/long" in model.head_names
+    True
+    >>> tension = model.quantities["specific_tension"]
+    >>> bool(tension.value > 0.0), tension.kind, tension.source in model.references
+    (True, 'measured', True)
+    """
 
     name: str
     version: str
@@ -354,6 +392,9 @@ class Model:
     fits: Mapping[tuple[str, str], Fit]
     inertia: Mapping[tuple[str, str, str], Number]
     references: Mapping[str, Reference] = field(repr=False)
+
+    def __repr__(self) -> str:
+        return f"Model({self.name!r}, version={self.version!r}, heads={len(self.heads)})"
 
     @property
     def head_names(self) -> tuple[str, ...]:

@@ -101,7 +101,7 @@ def heads_of_published(
     spread: Literal["sd", "se"] = "sd",
     correlation: float = 0.0,
 ) -> PublishedResult:
-    """Share published moments among the heads of a limb.
+    r"""Share published moments among the heads of a limb.
 
     Parameters
     ----------
@@ -129,6 +129,23 @@ def heads_of_published(
     ------
     InputError
         An option out of range.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from tempfile import TemporaryDirectory
+    >>> from momentshare import Person, build_limb, heads_of_published, load_model, read_published
+    >>> columns = "condition,point,n,elbow_extension_nm,plane_deg,elevation_deg,axial_deg,"
+    >>> columns += "elbow_flexion_deg,forearm_rotation_deg,source,known"
+    >>> with TemporaryDirectory() as folder:
+    ...     path = Path(folder) / "moments.csv"
+    ...     line = "narrow,sticking region,12,28,35,70,10,75,130,made up here,invented"
+    ...     _ = path.write_text(f"{columns}\n{line}\n", encoding="utf-8")
+    ...     table = read_published(path)
+    >>> ada = Person(name="Ada", sex="female", stature=1.66, body_mass=62.0)
+    >>> found = heads_of_published(table, build_limb(ada, load_model()), draws=0)
+    >>> found.balanced[("narrow", "sticking region")]
+    ('elbow_extension',)
     """
     _check_options(draws, seed, spread, correlation)
     chosen = criterion or Criterion()

@@ -118,7 +118,7 @@ class PublishedTable:
 
 
 def read_published(path: str | Path) -> PublishedTable:
-    """Read a table of published moments.
+    r"""Read a table of published moments.
 
     Parameters
     ----------
@@ -141,6 +141,21 @@ def read_published(path: str | Path) -> PublishedTable:
     ------
     InputError
         One line for each fault: row, column, value and remedy.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from tempfile import TemporaryDirectory
+    >>> from momentshare import read_published
+    >>> columns = "condition,point,n,elbow_extension_nm,plane_deg,elevation_deg,axial_deg,"
+    >>> columns += "elbow_flexion_deg,forearm_rotation_deg,source,known"
+    >>> with TemporaryDirectory() as folder:
+    ...     path = Path(folder) / "moments.csv"
+    ...     line = "narrow,sticking region,12,28,35,70,10,75,130,made up here,invented"
+    ...     _ = path.write_text(f"{columns}\n{line}\n", encoding="utf-8")
+    ...     table = read_published(path)
+    >>> table.source, len(table.lines), table.lines[0].condition
+    ('moments.csv', 1, 'narrow')
     """
     place = Path(path)
     header, records = _records(place, read_text(place, PUBLISHED))

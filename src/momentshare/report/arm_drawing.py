@@ -95,6 +95,15 @@ def draw_arm(
     ------
     InputError
         There is no such frame, or it is out of reach.
+
+    Examples
+    --------
+    >>> from momentshare import draw_arm, run_study
+    >>> from momentshare.demo import small_study
+    >>> result = run_study(small_study(), band=False)
+    >>> figure = draw_arm(result.cases[0].results[0], 2, title="Ada, narrow")
+    >>> len(figure.axes)  # front and side view
+    2
     """
     scene = arm_scene(result, frame)
     with _settings(title, note):

@@ -16,7 +16,7 @@ import numpy as np
 
 from momentshare.errors import InputError
 from momentshare.explain import weakest_frame
-from momentshare.path_points import path_points
+from momentshare.path_course import path_points
 from momentshare.posture import Posture
 from momentshare.skeleton import body_poses
 

@@ -29,6 +29,11 @@ def cone_inequalities(
 ) -> tuple[FloatArray, FloatArray]:
     """Give the inequalities G F ≤ h of :func:`contact_cone`.
 
+    Parameters
+    ----------
+    lines_of_action, base_force, ratios, axis, towards
+        As for :func:`contact_cone`.
+
     Returns
     -------
     G : float array, shape (..., facets, heads)

@@ -60,6 +60,13 @@ class GreatestMoment:
         Codes of :class:`Status`; ``infeasible`` where the other rows cannot be held.
     definition : str
         ``balanced`` or ``braced``.
+
+    Examples
+    --------
+    >>> from momentshare.sharing import greatest_moment
+    >>> limit = greatest_moment([[0.05, 0.04]], [1000.0, 500.0], 0, 1)
+    >>> float(limit.moment.round(9)), str(limit.status_text), limit.definition
+    (70.0, 'solved', 'balanced')
     """
 
     moment: FloatArray

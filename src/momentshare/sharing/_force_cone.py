@@ -33,6 +33,18 @@ class Cone:
     ------
     ShapeError
         Wrong shapes.
+
+    Examples
+    --------
+    A head that pulls downward on a joint that may bear 100 N that way:
+
+    >>> from momentshare.sharing import Cone, share
+    >>> cone = Cone(
+    ...     lines=[[0.0, -1.0, 0.0], [1.0, 0.0, 0.0]], normals=[[0.0, -1.0, 0.0]], levels=[100.0]
+    ... )
+    >>> answer = share([[0.05, 0.04]], [1000.0, 500.0], [15.0], inequalities=cone)
+    >>> bool(answer.force[0] <= 100.0 + 1e-6), str(answer.status_text)
+    (True, 'solved')
     """
 
     lines: FloatArray

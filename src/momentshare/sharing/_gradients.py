@@ -62,6 +62,15 @@ class Gradients:
         side only.
     status : int array, shape (...)
         Of the frame as shared; derivatives are NaN unless it is solved.
+
+    Examples
+    --------
+    >>> from momentshare.sharing import force_gradients
+    >>> slope = force_gradients([[0.05, 0.04]], [1000.0, 500.0], [25.0])
+    >>> slope.by_moment.shape, slope.by_arms.shape
+    ((2, 1), (2, 1, 2))
+    >>> float(([0.05, 0.04] @ slope.by_moment).round(9).item())  # one N·m more in, one out
+    1.0
     """
 
     by_moment: FloatArray

@@ -54,6 +54,13 @@ class GreatestFactor:
         Greatest unmet moment at the limit over the norm of its row; relative.
     status : int array, shape (...)
         Codes of :class:`Status`: solved, unbounded, infeasible or uncertified.
+
+    Examples
+    --------
+    >>> from momentshare.sharing import greatest_factor
+    >>> limit = greatest_factor([[0.05, 0.04]], [1000.0, 500.0], [0.0], [25.0])
+    >>> str(limit.status_text), float((limit.multipliers * 25.0).sum().round(9))
+    ('solved', 1.0)
     """
 
     factor: FloatArray

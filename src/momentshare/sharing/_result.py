@@ -18,7 +18,19 @@ BoolArray: TypeAlias = NDArray[np.bool_]
 
 
 class Status(IntEnum):
-    """What became of one frame."""
+    """What became of one frame; ``meaning`` says it in words.
+
+    The members are codes of the arrays ``status``: ``SOLVED``, ``SHORTFALL`` (the moment cannot be
+    met; the nearest one is), ``UNCERTIFIED`` (rounding won), ``INVALID`` (no usable input),
+    ``UNBOUNDED`` and ``INFEASIBLE`` (greatest factors and moments, limits that no forces obey).
+
+    Examples
+    --------
+    >>> from momentshare.sharing import Status, share
+    >>> answer = share([[0.05, 0.04]], [1000.0, 500.0], [[25.0], [99.0]])
+    >>> [Status(code).name for code in answer.status]
+    ['SOLVED', 'SHORTFALL']
+    """
 
     SOLVED = 0
     SHORTFALL = 1
@@ -90,6 +102,13 @@ class Certificate:
     duality_gap : float array, shape (...)
         (effort − dual value) / effort, over 1e-5 of Σ |λ| × (size of the row) where that
         is more; never negative but for rounding.
+
+    Examples
+    --------
+    >>> from momentshare.sharing import share
+    >>> proof = share([[0.05, 0.04]], [1000.0, 500.0], [25.0]).certificate
+    >>> bool(proof.moment_residual < 1e-9), bool(proof.stationarity < 1e-9)
+    (True, True)
     """
 
     moment_residual: FloatArray
@@ -137,6 +156,16 @@ class Sharing:
         Which route computed the answer.
     head_names, row_names : tuple of str
         Labels for tables.
+
+    Examples
+    --------
+    >>> from momentshare.sharing import share
+    >>> answer = share([[0.05, 0.04]], [1000.0, 500.0], [[25.0], [99.0]])
+    >>> answer.force.shape, answer.multipliers.shape
+    ((2, 2), (2, 1))
+    >>> answer.unmet.round(6)  # 70 N·m is the most that these heads can hold
+    array([[ 0.],
+           [29.]])
     """
 
     activation: FloatArray

@@ -36,12 +36,23 @@ class Answer:
     Attributes
     ----------
     activation, active_force, force, multipliers, unmet, free_values, \
-inequality_multipliers, shortfall_prices, status
+    inequality_multipliers, shortfall_prices, status
         As in :class:`~momentshare.sharing.Sharing`, with one frame axis (none from
         :meth:`Solver.step`).
     certificate : float array, shape (..., 4)
         Moment residual [N·m], bound violation, stationarity and duality gap, as in
         :class:`~momentshare.sharing.Certificate`.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from momentshare.sharing import Solver
+    >>> solver = Solver(heads=2)
+    >>> answer = solver.step(
+    ...     np.array([[0.05, 0.04]]), np.array([1000.0, 500.0]), np.array([25.0])
+    ... )
+    >>> answer.force.shape, str(answer.status_text), bool(answer.certified)
+    ((2,), 'solved', True)
     """
 
     activation: FloatArray

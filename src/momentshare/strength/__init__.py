@@ -3,7 +3,7 @@
 from momentshare.strength.capacity import (
     DEFINITIONS,
     StrengthTest,
-    strength,
+    joint_strength,
 )
 from momentshare.strength.curves import curve_table
 from momentshare.strength.study import StrengthReport, study_strength
@@ -20,7 +20,7 @@ __all__ = [
     "StrengthTest",
     "corrected_utilisation",
     "curve_table",
+    "joint_strength",
     "read_moments",
-    "strength",
     "study_strength",
 ]

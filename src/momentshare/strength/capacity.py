@@ -36,7 +36,7 @@ __all__ = [
     "DEFINITIONS",
     "Mode",
     "StrengthTest",
-    "strength",
+    "joint_strength",
     "strength_of",
 ]
 
@@ -63,6 +63,18 @@ class StrengthTest:
     speed_deg_s : float
         Speed of the tested joint [deg/s], zero when isometric, positive otherwise. The
         velocity of each fibre follows from its moment arm and pennation.
+
+    Raises
+    ------
+    InputError
+        An angle or speed out of range, or a speed that does not go with the mode.
+
+    Examples
+    --------
+    >>> from momentshare import StrengthTest
+    >>> test = StrengthTest(elbow_flexion_deg=90.0)
+    >>> test.mode, test.posture().shape
+    ('isometric', ())
     """
 
     plane_deg: float = 0.0
@@ -123,7 +135,7 @@ class StrengthTest:
         )
 
 
-def strength(
+def joint_strength(
     limb: Limb,
     posture: Posture,
     direction: str,
@@ -157,13 +169,12 @@ def strength(
 
     Examples
     --------
-    >>> from momentshare.limb import build_limb
-    >>> from momentshare.model import load_model
-    >>> from momentshare.person import Person
+    >>> from momentshare import Person, StrengthTest, build_limb, joint_strength, load_model
     >>> ada = Person(name="Ada", sex="female", stature=1.66, body_mass=62.0)
     >>> limb, test = build_limb(ada, load_model()), StrengthTest(elevation_deg=45.0)
-    >>> braced = strength(limb, test.posture(), "elbow_extension")
-    >>> bool(strength(limb, test.posture(), "elbow_extension", others="balanced") < braced + 1e-6)
+    >>> braced = joint_strength(limb, test.posture(), "elbow_extension")
+    >>> held = joint_strength(limb, test.posture(), "elbow_extension", others="balanced")
+    >>> bool(held < braced + 1e-6)
     True
     """
     pulled = direction_named(direction)
@@ -183,7 +194,7 @@ def strength_of(
     others: str = "braced",
     rows: tuple[str, ...] = BALANCED,
 ) -> NDArray[np.float64]:
-    """Greatest moment from paths and head states already computed; see :func:`strength`."""
+    """Greatest moment from paths and head states already computed; see :func:`joint_strength`."""
     pulled = direction_named(direction)
     if others not in DEFINITIONS:
         raise UnknownNameError("definition", others, DEFINITIONS)

@@ -10,7 +10,7 @@ import pandas as pd
 
 from momentshare.directions import DIRECTIONS, direction_named
 from momentshare.posture import posture_from_angles
-from momentshare.strength.capacity import DEFINITIONS, strength
+from momentshare.strength.capacity import DEFINITIONS, joint_strength
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
@@ -75,7 +75,7 @@ def curve_table(
                     "others": others,
                     "angle": sweep.angle,
                     "angle_deg": grid,
-                    "greatest_moment_nm": strength(
+                    "greatest_moment_nm": joint_strength(
                         limb, posture, direction, others=others, speed=test.speed
                     ),
                 }

@@ -14,7 +14,7 @@ from momentshare.posture import Posture
 from momentshare.strength.capacity import (
     DEFINITIONS,
     StrengthTest,
-    strength,
+    joint_strength,
     strength_of,
 )
 from momentshare.strength.curves import curve_table
@@ -93,12 +93,28 @@ def study_strength(
     progress : callable, optional
         Called with the number done, the number of all cases, and what comes next.
 
+    Returns
+    -------
+    StrengthReport
+
     Raises
     ------
     PostureError
         No condition can be performed.
     StudyError
         ``lift`` is asked of a study without timed lifts.
+
+    Examples
+    --------
+    >>> from momentshare import StrengthTest, study_strength
+    >>> from momentshare.demo import small_study
+    >>> report = study_strength(
+    ...     small_study(), StrengthTest(elevation_deg=45.0), conditions=["narrow"], frames=3
+    ... )
+    >>> sorted(set(report.along["others"]))
+    ['balanced', 'braced']
+    >>> bool((report.tests["greatest_moment_nm"] > 0.0).any())
+    True
     """
     planned = plan_study(study, people=people, conditions=conditions, frames=frames)
     if task_mode == "lift" and all(c.duration_s is None for c in planned.conditions):
@@ -221,7 +237,7 @@ def _test_table(limb: Limb, test: StrengthTest) -> pd.DataFrame:
             "direction": direction,
             "others": others,
             "greatest_moment_nm": float(
-                strength(limb, test.posture(), direction, others=others, speed=test.speed)
+                joint_strength(limb, test.posture(), direction, others=others, speed=test.speed)
             ),
         }
         for direction in DIRECTIONS

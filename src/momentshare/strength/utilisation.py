@@ -28,7 +28,7 @@ from momentshare.posture import Posture, posture_from_angles
 from momentshare.strength.capacity import (
     DEFINITIONS,
     StrengthTest,
-    strength,
+    joint_strength,
 )
 
 if TYPE_CHECKING:
@@ -187,11 +187,11 @@ def corrected_utilisation(
             )
         direction = direction_of(item.row, item.moment).name
         for others in definitions:
-            here = float(strength(limb, posture, direction, others=others, speed=task_speed))
+            here = float(joint_strength(limb, posture, direction, others=others, speed=task_speed))
             key = (direction, others)
             if key not in tested:
                 tested[key] = float(
-                    strength(limb, test.posture(), direction, others=others, speed=test.speed)
+                    joint_strength(limb, test.posture(), direction, others=others, speed=test.speed)
                 )
             records.append(_record(limb, item, direction, others, here, tested[key]))
     return pd.DataFrame(records, columns=list(UTILISATION_COLUMNS))

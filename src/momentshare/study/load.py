@@ -63,12 +63,51 @@ def load_study(path: str | Path) -> Study:
     ------
     StudyError
         One line for each fault: file, field, value and remedy.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from tempfile import TemporaryDirectory
+    >>> from momentshare import load_study
+    >>> from momentshare.demo import demo_text
+    >>> with TemporaryDirectory() as folder:
+    ...     path = Path(folder) / "study.toml"
+    ...     _ = path.write_text(demo_text(), encoding="utf-8")
+    ...     study = load_study(path)
+    >>> study.file.settings.lateral
+    ['measured', 'zero', 'free']
     """
     return parse_study(read_study_text(path), str(path))
 
 
 def parse_study(text: str, source: str = "study") -> Study:
-    """Check the text of a study file; see :func:`load_study`."""
+    """Check the text of a study file; see :func:`load_study`.
+
+    Parameters
+    ----------
+    text : str
+        TOML.
+    source : str
+        What messages call it.
+
+    Returns
+    -------
+    Study
+
+    Raises
+    ------
+    StudyError
+        One line for each fault: source, field, value and remedy.
+
+    Examples
+    --------
+    >>> from momentshare import MomentshareError, parse_study
+    >>> try:
+    ...     parse_study('title = "Empty"')
+    ... except MomentshareError as err:
+    ...     print(len(err.faults), err.exit_code)
+    2 2
+    """
     file = checked(text, source, StudyFile, _FIELDS)
     raise_faults(source, [*_repeated(file), *_impossible(file)])
     return Study(source=source, digest=digest_of(text), file=file)

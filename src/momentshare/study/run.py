@@ -44,11 +44,33 @@ __all__ = [
 ]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class StudyResult(CaseSet):
     """All cases of a study with what made them.
 
-    ``band`` is what the posture rule and the couples of the hands change, where it was asked for.
+    Attributes
+    ----------
+    study : Study
+    model : Model
+    cases : tuple of Case
+        Person × condition; ``case.results`` holds a :class:`~momentshare.LiftResult` for each
+        treatment of the lateral force.
+    limbs : tuple of Limb
+        One a person.
+    refusals : tuple of Refusal
+        Cases out of reach, with the reason.
+    band : Band or None
+        What the posture rule and the couples of the hands change, where it was asked for.
+
+    Examples
+    --------
+    >>> from momentshare import run_study
+    >>> from momentshare.demo import small_study
+    >>> result = run_study(small_study(), band=False)
+    >>> result
+    StudyResult('reference_limb', cases=2, refusals=0)
+    >>> [(case.condition, answer.lateral.mode) for case, answer in result.pairs()]
+    [('narrow', 'zero'), ('narrow', 'free'), ('wide', 'zero'), ('wide', 'free')]
     """
 
     study: Study
@@ -135,10 +157,24 @@ def plan_study(
     frames : int, optional
         Frames along each lift, in place of those of the settings.
 
+    Returns
+    -------
+    PlannedStudy
+        ``setup`` holds all that is to be solved, as for :func:`momentshare.effect_tables`;
+        ``solve()`` solves it.
+
     Raises
     ------
     StudyError, UnknownNameError
         A name or value in the study does not fit the model; names file and field.
+
+    Examples
+    --------
+    >>> from momentshare import plan_study
+    >>> from momentshare.demo import small_study
+    >>> planned = plan_study(small_study(), conditions=["wide"], frames=3)
+    >>> [task.condition for task in planned.setup.tasks]
+    ['wide']
     """
     file, settings = study.file, study.file.settings
     model = load_model(file.model)
@@ -334,5 +370,13 @@ def run_study(
         No condition can be performed.
     StudyError
         A name or value in the study does not fit the model.
+
+    Examples
+    --------
+    >>> from momentshare import run_study
+    >>> from momentshare.demo import small_study
+    >>> result = run_study(small_study(), band=False)
+    >>> [case.condition for case in result.cases], result.refusals
+    (['narrow', 'wide'], ())
     """
     return plan_study(study).solve(band=band, progress=progress)

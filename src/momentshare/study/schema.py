@@ -346,11 +346,34 @@ class StudyFile(Entry):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Study:
-    """A checked study and where it came from."""
+    """A checked study and where it came from.
+
+    Attributes
+    ----------
+    source : str
+        The file, as named in messages.
+    digest : str
+        Fingerprint of its text.
+    file : StudyFile
+        People, conditions and settings in the units of the file (cm, kg, degrees).
+
+    Examples
+    --------
+    >>> from momentshare.demo import small_study
+    >>> study = small_study()
+    >>> study.title, [condition.name for condition in study.file.condition]
+    ('Two spacings', ['narrow', 'wide'])
+    >>> study.only(conditions=["wide"])
+    Study('Two spacings', people=1, conditions=1)
+    """
 
     source: str
     digest: str
     file: StudyFile
+
+    def __repr__(self) -> str:
+        people, conditions = len(self.file.person), len(self.file.condition)
+        return f"Study({self.title!r}, people={people}, conditions={conditions})"
 
     @property
     def title(self) -> str:

@@ -213,6 +213,47 @@ class LayoutEntry(Entry):
     Names of a text stand in ``header_rows`` (several are read as one, an empty cell of an upper row
     takes the name to its left), its units may stand in ``units_row``, and its data begin in
     ``first_row``; rows in between are passed over. ``signals`` mends what a file says of a label.
+
+    Attributes
+    ----------
+    name : str
+    format : {"c3d", "csv", "parquet"}, optional
+        By the file's ending where left out.
+    up, right : str, optional
+        Axis of the laboratory against gravity, and to the person's right, such as ``"+z"``.
+    force_on : {"hand", "bar"}, optional
+        What measured forces act on.
+    time_column, time_unit, rate_hz
+        Clock of a table: a column in s or ms, or a rate [Hz].
+    delimiter, decimal, header_rows, units_row, first_row
+        How a text table is written; rows count from 1.
+    axes : tuple of str
+        Endings of the three columns of a vector.
+    units : UnitsEntry
+        Units of markers, forces, angles and EMG of a table.
+    markers, forces, angles, emg : dict
+        Role → label in the file.
+    signals : dict
+        Label → what the file states wrongly of it.
+    places : PlacesEntry
+        Where trunk, joint centre and grip are taken from.
+
+    Examples
+    --------
+    >>> from momentshare import LayoutEntry
+    >>> layout = LayoutEntry(
+    ...     name="force table",
+    ...     format="csv",
+    ...     up="+z",
+    ...     right="+x",
+    ...     force_on="hand",
+    ...     delimiter=",",
+    ...     rate_hz=100.0,
+    ...     units={"forces": "N"},
+    ...     forces={"right_hand_force": ["Fx", "Fy", "Fz"]},
+    ... )
+    >>> layout.faults()
+    []
     """
 
     name: Name

@@ -177,11 +177,31 @@ def process_trial(
     calibration : Calibration, optional
         What trials of their own tell of the person.
 
+    Returns
+    -------
+    ProcessedTrial
+        ``repetitions`` hold a :class:`~momentshare.Lift` each (``measured.lift``) with the measured
+        lateral ratio (``measured.lateral``); ``verdict`` and ``checks`` tell how far to trust them.
+
     Raises
     ------
     InputError
         Nothing can be used: no common time, no repetition, missing landmarks, lengths that no
         arm has. The message names the file.
+
+    Examples
+    --------
+    >>> from momentshare import (
+    ...     BenchPress, Person, Profile, build_limb, load_model, process_trial
+    ... )
+    >>> from momentshare.trial.invent import Tempo, invent_press, recorded
+    >>> ada = Person(name="Ada", sex="female", stature=1.66, body_mass=62.0)
+    >>> skeleton = build_limb(ada, load_model()).skeleton
+    >>> press = BenchPress(load_mass=30.0, spacing=Profile.constant(0.5))
+    >>> recording = recorded(invent_press(press, skeleton, Tempo()))
+    >>> trial = process_trial(recording, skeleton, load=30.0)
+    >>> len(trial.repetitions), trial.repetitions[0].measured.lift.posture.shape
+    (1, (101,))
     """
     chosen = processing or Processing()
     _check_options(side, load, trunk_angle, repetitions)

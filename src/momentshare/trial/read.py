@@ -70,7 +70,7 @@ def read_recording(
     offset: float = 0.0,
     roles: Sequence[str] | None = None,
 ) -> Recording:
-    """Read one file.
+    r"""Read one file.
 
     Parameters
     ----------
@@ -97,6 +97,29 @@ def read_recording(
         One line for each fault, with the file's name, the place in it, the value and the remedy.
     MissingExtraError
         For a C3D file when the library that reads it is not installed.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from tempfile import TemporaryDirectory
+    >>> from momentshare import LayoutEntry, read_recording
+    >>> layout = LayoutEntry(
+    ...     name="force table",
+    ...     format="csv",
+    ...     up="+z",
+    ...     right="+x",
+    ...     force_on="hand",
+    ...     delimiter=",",
+    ...     rate_hz=100.0,
+    ...     units={"forces": "N"},
+    ...     forces={"right_hand_force": ["Fx", "Fy", "Fz"]},
+    ... )
+    >>> with TemporaryDirectory() as folder:
+    ...     path = Path(folder) / "force.csv"
+    ...     _ = path.write_text("Fx,Fy,Fz\n" + "3,0,150\n" * 20, encoding="utf-8")
+    ...     recording = read_recording(path, layout)
+    >>> recording.channels["right_hand_force"].values[0]  # world frame: forward, up, right [N]
+    array([  0., 150.,   3.])
     """
     place = Path(path)
     if not np.isfinite(offset):

@@ -1,7 +1,7 @@
 """How sure: draws of everything that carries a spread, solved, summed up and ranked."""
 
 from momentshare.uncertainty.draws import FAMILIES, Draws, Layout, build_layout
-from momentshare.uncertainty.plan import Plan
+from momentshare.uncertainty.plan import UncertaintyPlan
 from momentshare.uncertainty.run import run_uncertainty
 from momentshare.uncertainty.summary import Summary
 
@@ -9,8 +9,8 @@ __all__ = [
     "FAMILIES",
     "Draws",
     "Layout",
-    "Plan",
     "Summary",
+    "UncertaintyPlan",
     "build_layout",
     "run_uncertainty",
 ]

@@ -59,7 +59,7 @@ class Task:
         Of the model the run began with; another one is refused.
     spreads : Spreads
     criteria : tuple of str
-        As in :class:`~momentshare.uncertainty.Plan`.
+        As in :class:`~momentshare.uncertainty.UncertaintyPlan`.
     index : int
         Number of the chunk within its stage.
     seed, draws : int

@@ -44,7 +44,7 @@ if TYPE_CHECKING:
         def file(self) -> StudyFile: ...
 
 
-__all__ = ["CHUNK", "CRITERIA", "FORMAT", "Plan"]
+__all__ = ["CHUNK", "CRITERIA", "FORMAT", "UncertaintyPlan"]
 
 FORMAT = 3
 """Version of the chunk files."""
@@ -65,7 +65,7 @@ _MOST_DESIGNED = 4096
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Plan:
+class UncertaintyPlan:
     """Settings of a run.
 
     Parameters
@@ -94,6 +94,19 @@ class Plan:
         Measured lifts of the study.
     inputs : str
         Digest of the files that they were measured in.
+
+    Raises
+    ------
+    InputError, UnknownNameError, StudyError
+        A setting out of range; a criterion or person that there is not; a study without conditions.
+
+    Examples
+    --------
+    >>> from momentshare import UncertaintyPlan
+    >>> from momentshare.demo import small_study
+    >>> plan = UncertaintyPlan(study=small_study(), draws=8, frames=5, trajectories=0, sobol=0)
+    >>> plan.draws, plan.criteria
+    (8, ('study',))
     """
 
     study: Study | AnyStudy
@@ -165,7 +178,7 @@ class Plan:
             return self.measured
         if not isinstance(self.study, Study):
             raise InputError(
-                f"{self.study.source}: its lifts are measured; give them as Plan.measured "
+                f"{self.study.source}: its lifts are measured; give them as `measured` "
                 "(momentshare.cohort.setup.measured_lifts)"
             )
         return plan_study(self.study, people=self.people, frames=self.frames).setup

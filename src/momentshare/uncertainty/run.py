@@ -22,7 +22,7 @@ from momentshare.processes import IN_FLIGHT, on_processes
 from momentshare.study.run import check_settings
 from momentshare.uncertainty.chunks import MEASURES, Task, cells_of, chunk_bytes
 from momentshare.uncertainty.draws import build_layout
-from momentshare.uncertainty.plan import CHUNK, Plan
+from momentshare.uncertainty.plan import CHUNK, UncertaintyPlan
 from momentshare.uncertainty.sensitivity import Sensitivity, rank_families
 from momentshare.uncertainty.summary import Summary, summarise
 
@@ -56,7 +56,7 @@ def chunk_path(folder: Path, stage: str, index: int) -> Path:
     return folder / _file(stage, index)
 
 
-def folder_options(plan: Plan, model: Model) -> dict[str, Any]:
+def folder_options(plan: UncertaintyPlan, model: Model) -> dict[str, Any]:
     """How the folder of a plan is held; see :func:`momentshare.files.run_folder`."""
     wanted = plan.manifest(model) | {"version": metadata.version("momentshare")}
 
@@ -84,7 +84,7 @@ def folder_options(plan: Plan, model: Model) -> dict[str, Any]:
 
 
 def run_uncertainty(
-    plan: Plan,
+    plan: UncertaintyPlan,
     folder: str | Path | RunFolder,
     *,
     workers: int | None = None,
@@ -95,7 +95,7 @@ def run_uncertainty(
 
     Parameters
     ----------
-    plan : Plan
+    plan : UncertaintyPlan
     folder : str, Path or RunFolder
         Keeps the chunks; those of the same plan that are there and sound are not solved again.
     workers : int, optional
@@ -118,6 +118,20 @@ def run_uncertainty(
         A library of the extra ``scale`` is not installed.
     SolverError
         A worker process died; chunks that were done are kept.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from tempfile import TemporaryDirectory
+    >>> from momentshare import UncertaintyPlan, run_uncertainty
+    >>> from momentshare.demo import small_study
+    >>> plan = UncertaintyPlan(study=small_study(), draws=8, frames=3, trajectories=0, sobol=0)
+    >>> with TemporaryDirectory() as folder:
+    ...     summary = run_uncertainty(plan, Path(folder) / "draws", workers=1)
+    >>> bool(summary.condition_order["probability"].between(0.0, 1.0).all())
+    True
+    >>> bool((summary.intervals["low"] <= summary.intervals["high"]).all())
+    True
     """
     if workers is not None and workers < 1:
         raise InputError(f"workers: wanted 1 or more, got {workers}")

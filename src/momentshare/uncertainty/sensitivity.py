@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from momentshare.uncertainty.draws import Layout
-    from momentshare.uncertainty.plan import Plan
+    from momentshare.uncertainty.plan import UncertaintyPlan
 
 __all__ = ["Sensitivity", "rank_families"]
 
@@ -41,7 +41,7 @@ _WORKING = 0.05
 
 
 def rank_families(
-    plan: Plan,
+    plan: UncertaintyPlan,
     layout: Layout,
     solve: Callable[[str, NDArray[np.float64]], list[Path]],
 ) -> Sensitivity:
@@ -49,7 +49,7 @@ def rank_families(
 
     Parameters
     ----------
-    plan : Plan
+    plan : UncertaintyPlan
     layout : Layout
     solve : callable
         Solves the standard normals of a named stage and returns the chunk files.
@@ -89,7 +89,7 @@ def rank_families(
 
 
 def _indices(
-    plan: Plan,
+    plan: UncertaintyPlan,
     layout: Layout,
     families: list[str],
     solve: Callable[[str, NDArray[np.float64]], list[Path]],
@@ -146,7 +146,7 @@ def _normals(
 
 
 def _outputs(
-    plan: Plan, files: list[Path]
+    plan: UncertaintyPlan, files: list[Path]
 ) -> tuple[dict[tuple[str, str, str], NDArray[np.float64]], int]:
     """Value of each measure, condition and head in every row of a design.
 

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from momentshare.model import Model
-    from momentshare.uncertainty.plan import Plan
+    from momentshare.uncertainty.plan import UncertaintyPlan
     from momentshare.uncertainty.ranking import Sensitivity
 
 __all__ = ["EVERYONE", "QUANTILES", "ChunkRows", "Summary", "order_probability", "summarise"]
@@ -47,7 +47,7 @@ class Summary:
 
     Attributes
     ----------
-    plan : Plan
+    plan : UncertaintyPlan
     model : Model
     intervals : DataFrame
         Mean, standard deviation and quantiles of each measure a person (and the mean over
@@ -62,7 +62,7 @@ class Summary:
     sensitivity : Sensitivity or None
     """
 
-    plan: Plan
+    plan: UncertaintyPlan
     model: Model
     intervals: pd.DataFrame
     condition_order: pd.DataFrame
@@ -163,13 +163,13 @@ class _Tally:
 
 
 def summarise(
-    plan: Plan, model: Model, files: Sequence[Path], sensitivity: Sensitivity | None
+    plan: UncertaintyPlan, model: Model, files: Sequence[Path], sensitivity: Sensitivity | None
 ) -> Summary:
     """Sum up the chunk files of the random draws.
 
     Parameters
     ----------
-    plan : Plan
+    plan : UncertaintyPlan
     model : Model
     files : sequence of Path
         In the order of the chunks.

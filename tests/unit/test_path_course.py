@@ -5,7 +5,7 @@ import pytest
 
 from momentshare.errors import ShapeError
 from momentshare.model import load_model
-from momentshare.path_points import path_points
+from momentshare.path_course import path_points
 from momentshare.paths import paths
 from momentshare.person import Person
 from momentshare.posture import Posture, posture_from_angles
