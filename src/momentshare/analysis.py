@@ -83,14 +83,21 @@ class Prepared:
         index = lift.limb_in(self.limb.skeleton)
         weights = self.limb.volume_weights
         hand = hand_limits(self.limb.skeleton, lift)
+        arms, moments = self.paths.moment_arms[:, rows], need.moments()[:, rows]
+        fixed = need.limb_moments[:, rows]
+        if lift.net_moments is not None:
+            # A row without arms and moment is met by anything, as if it were not there.
+            unknown = np.isnan(lift.net_moments[:, rows])
+            arms = np.where(unknown[..., None], 0.0, arms)
+            moments, fixed = (np.where(unknown, 0.0, values) for values in (moments, fixed))
         return Balance(
             head_names=self.limb.head_names,
             row_names=names,
             groups=tuple(head.group for head in self.limb.model.heads),
-            arms=self.paths.moment_arms[:, rows],
+            arms=arms,
             capacity=self.state.active_capacity,
             passive=self.state.passive_force,
-            moments=need.moments()[:, rows],
+            moments=moments,
             lever=need.lateral_moments[:, rows],
             vertical=need.hand_force(),
             ratio=np.zeros(len(lift.reachable)),
@@ -101,7 +108,7 @@ class Prepared:
             couple_lever=need.couple_moments[:, rows],
             couple_limit=hand.couple,
             load=LoadMoments(
-                fixed=need.limb_moments[:, rows],
+                fixed=fixed,
                 # One kilogram in both hands together is half a kilogram in each.
                 each=0.5 * need.load_moments[:, rows],
                 vertical=0.5 * need.vertical_force,

@@ -133,8 +133,11 @@ def demand(skeleton: Skeleton, lift: Lift) -> Demand:
     Returns
     -------
     Demand
-        NaN in frames that are out of reach.
+        NaN in frames that are out of reach. Where the net moments are given, they stand as those
+        of the limb, and no load is known.
     """
+    if lift.net_moments is not None:
+        return _given(lift, lift.net_moments)
     index = lift.limb_in(skeleton)
 
     def of(values: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -253,6 +256,24 @@ def demand(skeleton: Skeleton, lift: Lift) -> Demand:
         joint_force_load=known(np.broadcast_to(load_pull, hand.shape)),
         lateral_axis=np.broadcast_to(lift.lateral_axis, hand.shape).copy(),
         load_mass=np.broadcast_to(np.asarray(lift.load_mass, dtype=float), lost.shape).copy(),
+    )
+
+
+def _given(lift: Lift, moments: NDArray[np.float64]) -> Demand:
+    """Demand of a lift whose moments are given: no load, and no force across the joint."""
+    frames = len(moments)
+    none, unknown = np.zeros_like(moments), np.full((frames, 3), np.nan)
+    return Demand(
+        limb_moments=moments.copy(),
+        load_moments=none,
+        lateral_moments=none,
+        couple_moments=np.zeros((*moments.shape, 2)),
+        vertical_force=np.zeros(frames),
+        gravity_arms=np.full_like(moments, np.nan),
+        joint_force_limb=unknown,
+        joint_force_load=unknown,
+        lateral_axis=np.broadcast_to(lift.lateral_axis, (frames, 3)).copy(),
+        load_mass=np.zeros(frames),
     )
 
 

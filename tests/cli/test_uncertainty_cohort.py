@@ -22,6 +22,26 @@ def run(*words, cwd):
     )  # fmt: skip
 
 
+TABLE = """condition,point,n,shoulder_horizontal_adduction_nm,shoulder_horizontal_adduction_sd_nm,\
+elbow_extension_nm,elbow_extension_sd_nm,plane_deg,elevation_deg,axial_deg,elbow_flexion_deg,\
+forearm_rotation_deg,source,known
+narrow,low,10,17,3,20,2,15,63,8,113,110,someone,invented
+narrow,high,10,12,3,15,2,15,75,5,60,110,someone,invented
+wide,low,10,26,3,20,2,5,75,1,106,105,someone,invented
+"""
+ALONE = """
+title = "Only a table"
+[[person]]
+name = "Ines"
+sex = "female"
+stature_cm = 168
+body_mass_kg = 64
+[[published]]
+file = "table.csv"
+person = "Ines"
+"""
+
+
 @pytest.fixture(scope="module")
 def lab(tmp_path_factory):
     place = write_lab(tmp_path_factory.mktemp("lab"), people=2, repetitions=2)
@@ -93,3 +113,44 @@ def test_effects_begin_from_the_cohort_itself_and_are_printed(lab, heads):
     said = (lab / "cohort.txt").read_text("utf-8")
     assert "One switch at a time" in said
     assert "elastic tendon" in said
+
+
+def test_published_tables_have_uncertainty_and_effects_of_their_own(tmp_path):
+    (tmp_path / "table.csv").write_text(TABLE, encoding="utf-8")
+    (tmp_path / "study.toml").write_text(ALONE, encoding="utf-8")
+    words = ("--draws", "12", "--trajectories", "2", "--sobol", "0", "--no-figures")
+    done = run("uncertainty", "study.toml", "--out", "u", *words, cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    table = pd.read_csv(tmp_path / "u" / "intervals.csv")
+    assert set(table["condition"]) == {"narrow", "wide"}
+    assert (table["draws"] == 12).all()
+    ranking = pd.read_csv(tmp_path / "u" / "ranking.csv")
+    assert "published_moments" in set(ranking["family"])
+    assert not {"hand_force", "lateral_ratio"} & set(ranking["family"])
+    assert "published moments" in done.stdout
+    some = run(
+        "uncertainty", "study.toml", "--out", "v", "--condition", "wde", *words, cwd=tmp_path
+    )
+    assert some.returncode == 2
+    assert "did you mean 'wide'" in some.stderr
+    cohort = run("cohort", "study.toml", "--out", "c", "--effects", "--no-figures", cwd=tmp_path)
+    assert cohort.returncode == 0, cohort.stderr
+    effects = pd.read_csv(tmp_path / "c" / "published_effects_heads.csv")
+    heads = pd.read_csv(tmp_path / "c" / "published_1_heads.csv")
+    # One condition has one point only, so its mean is the answer there.
+    wide = heads[heads["condition"] == "wide"].set_index("head")["activation"]
+    for switch, part in effects[effects["condition"] == "wide"].groupby("switch"):
+        for head, value in part.set_index("head")["mean_activation"].items():
+            assert value == pytest.approx(wide[head], abs=2e-6), (switch, head)
+    assert "published tables" in cohort.stdout
+
+
+def test_a_planned_study_has_no_published_table(tmp_path):
+    text = ALONE.split("[[published]]", maxsplit=1)[0] + (
+        '[[condition]]\nname = "c"\nexercise = "bar_press"\nspacing_biacromial = 1.4\n'
+        "tuck_deg = 60\nload_kg = 20\n"
+    )
+    (tmp_path / "study.toml").write_text(text, encoding="utf-8")
+    done = run("uncertainty", "study.toml", "--out", "u", "--published", cwd=tmp_path)
+    assert done.returncode == 2
+    assert "--published: study.toml holds no published table" in done.stderr

@@ -82,7 +82,7 @@ def run_and_write(
         except KeyboardInterrupt as err:
             echo(str(err) or "stopped", err=True)
             raise typer.Exit(130) from None
-        turned = None
+        turned: dict[str, pd.DataFrame] = {}
         if effects:
             with screen.status("effects") as status:
                 turned = _effects(study, workers, status.update)
@@ -95,11 +95,13 @@ def run_and_write(
                 published,
                 folder=run,
                 figures=figures,
-                effects=turned,
+                more=turned,
                 progress=lambda what: status.update(f"writing {what}"),
             )
-    if turned is not None:
-        print_effects(screen, turned)
+    for front in ("", "published_"):
+        if f"{front}effects_heads" in turned:
+            heads, lifts = (turned[f"{front}effects_{name}"] for name in ("heads", "conditions"))
+            print_effects(screen, (heads, lifts), of="published tables" if front else "")
     _print(screen, result, summary, published)
     if quiet:
         for outcome in result.outcomes:
@@ -131,15 +133,23 @@ def _run(study: CohortStudy, run: RunFolder, workers: int | None, screen: Consol
 
 def _effects(
     study: CohortStudy, workers: int | None, say: Callable[[str], None]
-) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Solve all lifts that count with each modelling choice turned over."""
-    from momentshare.cohort.setup import measured_lifts
+) -> dict[str, pd.DataFrame]:
+    """Solve all lifts that count, and published tables, with each modelling choice turned over."""
+    from momentshare.cohort.setup import measured_lifts, published_lifts
     from momentshare.effects import effect_tables
 
-    return effect_tables(
-        measured_lifts(study, workers=workers).setup,
-        progress=lambda done, total, what: say(f"{done}/{total} {what}"),
-    )
+    setups = {}
+    if study.numbers:
+        setups["effects"] = measured_lifts(study, workers=workers).setup
+    if study.file.published:
+        setups["published_effects"] = published_lifts(study).setup
+    found: dict[str, pd.DataFrame] = {}
+    for name, setup in setups.items():
+        heads, lifts = effect_tables(
+            setup, progress=lambda done, total, what: say(f"{done}/{total} {what}")
+        )
+        found |= {f"{name}_heads": heads, f"{name}_conditions": lifts}
+    return found
 
 
 def _read_published(study: CohortStudy) -> list[PublishedTable]:

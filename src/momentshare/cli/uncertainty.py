@@ -36,6 +36,10 @@ def uncertainty(
     scheduler: Annotated[
         str | None, typer.Option(help="Address of a Dask scheduler, tcp://host:port.")
     ] = None,
+    published: Annotated[
+        bool,
+        typer.Option("--published", help="The published tables of a cohort, not its trials."),
+    ] = False,
     person: People = None,
     condition: Conditions = None,
     frames: Annotated[int, typer.Option(help="Frames along each lift.")] = 21,
@@ -67,8 +71,8 @@ def uncertainty(
 ) -> None:
     """Draw all that is uncertain in a STUDY, solve, and tell intervals from orderings.
 
-    A STUDY holds planned lifts, or the trials of a laboratory; a cohort study is told by its
-    trials.
+    A STUDY holds planned lifts, the trials of a laboratory or published tables; the last two
+    make a cohort study. The points of a published condition count as the frames of a lift.
 
     A run that was stopped goes on where it was when it is started again.
     """
@@ -77,8 +81,8 @@ def uncertainty(
     from momentshare.cli.tables import console
     from momentshare.cohort.load import load_any
     from momentshare.cohort.schema import CohortStudy
-    from momentshare.cohort.setup import measured_lifts
-    from momentshare.errors import PostureError
+    from momentshare.cohort.setup import measured_lifts, published_lifts
+    from momentshare.errors import InputError, PostureError
     from momentshare.files import run_folder
     from momentshare.files.folder import check_place
     from momentshare.model import load_model
@@ -87,7 +91,11 @@ def uncertainty(
     from momentshare.uncertainty.draws import Spreads
     from momentshare.uncertainty.run import COMMAND, folder_options
 
-    source = load_any(study).only(person or (), condition or ())
+    source = load_any(study)
+    if published and not isinstance(source, CohortStudy):
+        raise InputError(f"--published: {study} holds no published table; leave it out")
+    tables = isinstance(source, CohortStudy) and (published or not source.file.trial)
+    source = source.only(person or (), () if tables else condition or ())
     plan = UncertaintyPlan(
         study=source,
         draws=draws,
@@ -107,7 +115,10 @@ def uncertainty(
         few=few,
     )
     screen = console(quiet=quiet)
-    if isinstance(source, CohortStudy):
+    if isinstance(source, CohortStudy) and tables:
+        lifts = published_lifts(source, condition or ())
+        plan = replace(plan, measured=lifts.setup, inputs=lifts.inputs)
+    elif isinstance(source, CohortStudy):
         check_place(out)
         with Console(stderr=True, quiet=quiet).status("reading trials") as status:
             lifts = measured_lifts(

@@ -11,27 +11,33 @@ import hashlib
 import os
 from contextlib import closing
 from dataclasses import dataclass, replace
+from importlib import metadata
 from typing import TYPE_CHECKING
 
+from momentshare.balance import APART
 from momentshare.cohort.run import check_cohort, fault_of_trial, trial_tag
 from momentshare.cohort.solve import processed_trial, tasks_of
+from momentshare.cohort.trials import file_digest
 from momentshare.errors import MomentshareError, StudyError
 from momentshare.model import load_model
 from momentshare.processes import on_processes
+from momentshare.published import read_published
+from momentshare.published.solve import given_moments
 from momentshare.runs import Setup, Task
 from momentshare.study.run import limb_plan
+from momentshare.study.schema import check_names
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
     from momentshare.cohort.schema import CohortStudy
 
-__all__ = ["MeasuredLifts", "measured_lifts"]
+__all__ = ["MeasuredLifts", "measured_lifts", "published_lifts"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class MeasuredLifts:
-    """Lifts of a cohort, and what was left out.
+    """Lifts of a cohort, from trials or from published tables, and what was left out.
 
     Attributes
     ----------
@@ -103,6 +109,72 @@ def measured_lifts(
         ),
         skipped=tuple(skipped),
         inputs=hashlib.sha256(tags.encode()).hexdigest()[:16],
+    )
+
+
+def published_lifts(study: CohortStudy, conditions: Sequence[str] = ()) -> MeasuredLifts:
+    """Take the published tables of a cohort as lifts, a condition's lines as its points.
+
+    Parameters
+    ----------
+    study : CohortStudy
+    conditions : sequence of str
+        Names of the tables to keep; all where none is named.
+
+    Raises
+    ------
+    StudyError
+        There is no table; a setting that no table can obey; a condition that two tables of a
+        person have.
+    InputError
+        A table cannot be read.
+    """
+    file, model = study.file, load_model(study.file.model)
+    check_cohort(study, model)
+    if not file.published:
+        raise StudyError(f"{study.source}: published: there is none; add a [[published]]")
+    if file.settings.glenoid_constraint:
+        raise StudyError(
+            f"{study.source}: settings → glenoid_constraint: true: a published table does not "
+            "state the force across the joint; remove it"
+        )
+    names = dict.fromkeys(entry.person for entry in file.published)
+    limbs = limb_plan([study.person(name) for name in names], file.settings, model)
+    built, faults = limbs.build()
+    for err in faults.values():
+        raise err
+    rows = {name: row for row, name in enumerate(names)}
+    tasks: dict[tuple[str, str], Task] = {}
+    for entry in file.published:
+        limb = built.take(rows[entry.person])
+        table = read_published(study.path(entry.file))
+        for condition in dict.fromkeys(line.condition for line in table.lines):
+            if (entry.person, condition) in tasks:
+                raise StudyError(
+                    f"{study.source}: published: two tables give {condition!r} for "
+                    f"{entry.person!r}; keep one, or lay the other on another person"
+                )
+            lines = [line for line in table.lines if line.condition == condition]
+            given = given_moments(lines, limb, spread=entry.spread)
+            tasks[entry.person, condition] = Task(
+                person=entry.person,
+                condition=condition,
+                limb=rows[entry.person],
+                treatments=(APART,),
+                lift=given.lift(limb.skeleton),
+                given=given,
+            )
+    check_names("condition", conditions, dict.fromkeys(c for _, c in tasks), study.source)
+    chosen = [t for t in tasks.values() if not conditions or t.condition in conditions]
+    parts = [
+        model.digest,
+        metadata.version("momentshare"),
+        *(file_digest(study.path(entry.file)) for entry in file.published),
+    ]
+    return MeasuredLifts(
+        setup=Setup(limbs=limbs, tasks=tuple(chosen), criterion=file.settings.criterion()),
+        skipped=(),
+        inputs=hashlib.sha256(" ".join(parts).encode()).hexdigest()[:16],
     )
 
 

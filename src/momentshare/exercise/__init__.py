@@ -6,6 +6,7 @@ interface, so a new one is one file.
 
 from momentshare.exercise.bar_path import BarPath
 from momentshare.exercise.batch import lifts_of
+from momentshare.exercise.given import GivenMoments
 from momentshare.exercise.guided import (
     GuidedArm,
     lying_elbow_extension,
@@ -24,6 +25,7 @@ __all__ = [
     "BarPath",
     "BenchPress",
     "Exercise",
+    "GivenMoments",
     "GuidedArm",
     "Lift",
     "LimitBreach",

@@ -118,6 +118,9 @@ class Lift:
         What the exercise had to decide.
     limb : int array, shape (frames,), or None
         Row of each frame's limb in a skeleton of several; None for a lift of one limb.
+    net_moments : float array, shape (frames, rows), or None
+        Net moments that are given in place of hand load and inertia [N·m], in the order of
+        ``ROWS``; NaN where one is not known, and then not balanced.
 
     Examples
     --------
@@ -150,6 +153,7 @@ class Lift:
     load_force: NDArray[np.float64] | None = None
     push_axis: NDArray[np.float64] | None = None
     limb: NDArray[np.intp] | None = None
+    net_moments: NDArray[np.float64] | None = None
 
     def __post_init__(self) -> None:
         for item in fields(self):
@@ -210,6 +214,9 @@ def join_lifts(lifts: Sequence[Lift], limbs: Sequence[int]) -> Lift:
 
     motions = [x.motion for x in lifts if x.motion is not None]
     forced = any(x.load_force is not None for x in lifts)
+    given = any(x.net_moments is not None for x in lifts)
+    if given and any(x.net_moments is None for x in lifts):
+        raise InputError("lifts to be joined: moments of some are given; join each kind")
     if motions and len(motions) < len(lifts):
         raise InputError("lifts to be joined: some are timed and some are not; join each kind")
     if forced and any(x.load_force is None for x in lifts):
@@ -232,6 +239,7 @@ def join_lifts(lifts: Sequence[Lift], limbs: Sequence[int]) -> Lift:
         load_force=along("load_force") if forced else None,
         push_axis=each([x.up if x.push_axis is None else x.push_axis for x in lifts], 3),
         limb=np.repeat(np.asarray(limbs, dtype=np.intp), counts),
+        net_moments=along("net_moments") if given else None,
     )
 
 

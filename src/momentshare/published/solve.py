@@ -19,6 +19,7 @@ import numpy as np
 
 from momentshare.balance import BALANCED, Balance, Criterion
 from momentshare.errors import InputError
+from momentshare.exercise.given import GivenMoments
 from momentshare.exercise.reach import shoulder_limits
 from momentshare.posture import posture_from_angles
 from momentshare.published.table import ANGLE_NAMES, PublishedLine, PublishedTable
@@ -32,7 +33,7 @@ if TYPE_CHECKING:
 
     from momentshare.limb import Limb
 
-__all__ = ["PublishedResult", "heads_of_published"]
+__all__ = ["PublishedResult", "given_moments", "heads_of_published"]
 
 _MOST_DRAWS = 100_000
 
@@ -216,6 +217,32 @@ def _limits(limb: Limb, line: PublishedLine) -> NDArray[np.float64]:
     for name in ("elbow_flexion", "forearm_rotation"):
         found[name] = (number(f"limit_{name}_min"), number(f"limit_{name}_max"))
     return np.array([found[name] for name in ANGLE_NAMES])
+
+
+def given_moments(
+    lines: Sequence[PublishedLine], limb: Limb, *, spread: Literal["sd", "se"] = "sd"
+) -> GivenMoments:
+    """Take lines of one condition as the points of a lift, with the spread of persons or means.
+
+    Parameters
+    ----------
+    lines : sequence of PublishedLine
+    limb : Limb
+        On which they are laid; drawn angles keep to its limits (or the mean, where outside).
+    spread : {"sd", "se"}
+        Standard deviation of persons, or that over √n, of the mean. One not given counts as none.
+    """
+    scale = np.array([1.0 if spread == "sd" else 1.0 / math.sqrt(x.people) for x in lines])
+    angles = np.array([x.angles for x in lines])
+    limits = np.array([_limits(limb, x) for x in lines])
+    return GivenMoments(
+        angles=angles,
+        angle_sd=scale[:, None] * np.nan_to_num([x.angle_sd for x in lines]),
+        low=np.minimum(limits[..., 0], angles),
+        high=np.maximum(limits[..., 1], angles),
+        moments=np.array([x.moments for x in lines]),
+        moment_sd=scale[:, None] * np.nan_to_num([x.moment_sd for x in lines]),
+    )
 
 
 def _within(limb: Limb, line: PublishedLine) -> bool:

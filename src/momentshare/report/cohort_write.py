@@ -15,10 +15,9 @@ from momentshare.report.cohort_page import cohort_page
 from momentshare.report.drawings import write_drawings
 from momentshare.report.page import render
 from momentshare.report.record import RECORD_VERSION, versions
-from momentshare.report.write import EFFECTS
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     import pandas as pd
 
@@ -45,7 +44,7 @@ def write_cohort(
     *,
     folder: RunFolder | None = None,
     figures: bool = True,
-    effects: tuple[pd.DataFrame, pd.DataFrame] | None = None,
+    more: Mapping[str, pd.DataFrame] | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> list[str]:
     """Write what a cohort found into its folder, all or nothing.
@@ -60,8 +59,8 @@ def write_cohort(
     figures : bool
         Without, figures that an earlier run of the same study has written stay; the page has
         none.
-    effects : pair of DataFrame, optional
-        What each modelling choice does, as :func:`momentshare.effects.effect_tables` gives it.
+    more : mapping, optional
+        Further tables by name, such as those of :func:`momentshare.effects.effect_tables`.
     progress : callable, optional
         Called with what is written next.
 
@@ -83,8 +82,8 @@ def write_cohort(
         say("tables")
         for name, table in summary.tables.items():
             writer.csv(f"{name}.csv", table)
-        for name, table in zip(EFFECTS, effects or (), strict=effects is not None):
-            writer.csv(name, table)
+        for name, table in (more or {}).items():
+            writer.csv(f"{name}.csv", table)
         for name in _LONG:
             table = result.table(name)
             if not table.empty:

@@ -14,11 +14,17 @@ if TYPE_CHECKING:
 __all__ = ["print_effects"]
 
 
-def print_effects(console: Console, tables: tuple[pd.DataFrame, pd.DataFrame]) -> None:
-    """One row a switch: the heads that change most, and the change of the greatest load."""
+def print_effects(
+    console: Console, tables: tuple[pd.DataFrame, pd.DataFrame], *, of: str = ""
+) -> None:
+    """One row a switch: the heads that change most, and the change of the greatest load.
+
+    ``of`` says what was solved where it is not plain.
+    """
     heads, lifts = tables
     table = Table(
-        title="One switch at a time: greatest change of lift-mean activation [% points]",
+        title="One switch at a time: greatest change of lift-mean activation [% points]"
+        + (f"; {of}" if of else ""),
         title_justify="left",
     )
     for name in ("switch", "most changed head", "condition", "lateral force"):

@@ -71,6 +71,11 @@ ASSUMPTIONS = (
         "person and condition is the mean over the repetitions."
     ),
     (
+        "A published table is drawn in its moments and angles by its own spreads; the points of a "
+        "condition count as the frames of a lift and move together. Its lateral force reads zero: "
+        "the moments hold whatever force along the bar there was."
+    ),
+    (
         "Where a drawn fibre would be longer than its path in the reference posture it is "
         "shortened to leave a millimetre of tendon."
     ),

@@ -225,8 +225,8 @@ def blocks_of(
 ) -> Iterator[Block]:
     """Prepare lifts in blocks of about so many frames.
 
-    Lifts of one kind (timed or not, a mass or a force in the hand) stand in one block; the
-    numbers of a block say where its lifts belong.
+    Lifts of one kind (timed or not; a mass or a force in the hand, or moments given) stand in one
+    block; the numbers of a block say where its lifts belong.
 
     Parameters
     ----------
@@ -240,9 +240,10 @@ def blocks_of(
     threads : int, optional
         Most threads; by default one per available core.
     """
-    kinds: dict[tuple[bool, bool], list[int]] = {}
+    kinds: dict[tuple[bool, bool, bool], list[int]] = {}
     for k, lift in enumerate(lifts):
-        kinds.setdefault((lift.motion is None, lift.load_force is None), []).append(k)
+        kind = (lift.motion is None, lift.load_force is None, lift.net_moments is None)
+        kinds.setdefault(kind, []).append(k)
     for members in kinds.values():
         first, count = 0, 0
         for at, k in enumerate(members):

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from momentshare.analysis import LiftResult, Prepared
     from momentshare.balance import Balance, Lateral
-    from momentshare.exercise import Exercise, Lift
+    from momentshare.exercise import Exercise, GivenMoments, Lift
     from momentshare.limb import MeasuredStrength
     from momentshare.model import Model
     from momentshare.person import Person
@@ -95,6 +95,8 @@ class Task:
         A measured lift; it takes the place of an exercise.
     exercise_for : callable or None
         Makes the exercise anew for a person of other sizes.
+    given : GivenMoments or None
+        What ``lift`` was made from where its moments are given.
     """
 
     person: str
@@ -105,6 +107,7 @@ class Task:
     exercise: Exercise | None = None
     lift: Lift | None = None
     exercise_for: Callable[[Person, Model], Exercise] | None = None
+    given: GivenMoments | None = None
 
     @property
     def key(self) -> tuple[str, str, int, int]:

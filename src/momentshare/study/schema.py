@@ -25,7 +25,7 @@ from pydantic import (
 from momentshare.errors import UnknownNameError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
     from momentshare.balance import Criterion
     from momentshare.limb import LimbOptions, MeasuredStrength
@@ -397,8 +397,9 @@ class Study:
         return replace(self, file=self.file.model_copy(update=kept))
 
 
-def check_names(kind: str, wanted: Sequence[str], known: Sequence[str], source: str) -> None:
+def check_names(kind: str, wanted: Sequence[str], known: Iterable[str], source: str) -> None:
     """Refuse a name that is not known."""
+    names = tuple(known)
     for name in wanted:
-        if name not in known:
-            raise UnknownNameError(kind, name, known, source)
+        if name not in names:
+            raise UnknownNameError(kind, name, names, source)

@@ -267,14 +267,14 @@ def _solve_person(
             rows.keys[slot] |= {"status": "failed", "reason": reasons[draw, condition]}
     if limbs is None or not lifts:
         return
-    shifts = {task.condition: draws.ratio_shifts(task) for task in tasks}
+    shifts = {t.condition: draws.ratio_shifts(t) for t in tasks if t.given is None}
     whole = sum(len(lift.fraction) for lift in lifts)
     limb_of_lift = [limb_rows[k] for k, _ in owners]
     for block in blocks_of(limbs, lifts, limb_of_lift, frames=whole, threads=1):
         wanted = []
         for place, number in enumerate(block.numbers):
             draw, task = owners[number]
-            shift = float(shifts[task.condition][draw])
+            shift = float(shifts[task.condition][draw]) if task.given is None else 0.0
             wanted += [
                 (place, lateral.shifted(shift) if lateral.mode == "measured" else lateral)
                 for lateral in task.treatments
@@ -301,6 +301,9 @@ def _lifts(
     """Lifts of one task by draw, and where there is none, why."""
     reasons: dict[int, str] = {}
     found: dict[int, Lift | MomentshareError]
+    if task.given is not None:
+        given = draws.given(task)
+        return {k: given[k].lift(limbs.skeleton.take(at)) for k, at in limb_rows.items()}, reasons
     if task.lift is not None:
         centres = limbs.skeleton.joint_centre
         drawn = {k: centres[at] for k, at in limb_rows.items()}

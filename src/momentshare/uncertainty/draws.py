@@ -23,6 +23,7 @@ import numpy as np
 
 from momentshare.errors import InputError, MomentshareError
 from momentshare.exercise import BenchPress, Profile
+from momentshare.exercise.given import GIVEN_ANGLES, GIVEN_ROWS
 from momentshare.limb import Limb, build_limbs
 from momentshare.model.numbers import HEAD_FACTORS, Numbers
 from momentshare.model.schema import ARM_SEGMENTS
@@ -34,7 +35,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from momentshare.exercise import Exercise, Lift
+    from momentshare.exercise import Exercise, GivenMoments, Lift
     from momentshare.model import Model
     from momentshare.person import Person
     from momentshare.runs import Setup, Task
@@ -67,6 +68,7 @@ FAMILIES = {
     "posture": "posture in the task",
     "hand_force": "load on the hand",
     "lateral_ratio": "lateral ratio",
+    "published_moments": "published moments",
 }
 """Families of inputs, as they are ranked, and what they are called in figures."""
 
@@ -259,25 +261,31 @@ def build_layout(setup: Setup, spreads: Spreads) -> Layout:
             layout.add(f"inertia:{segment}:{quantity}", "segment_inertia")
     for row, person in enumerate(chosen):
         tasks = [task for task in setup.tasks if task.limb == row]
-        angles = _angles(tasks)
+        drawn = _drawn_of(tasks)
         layout.add(f"{person.name}:arm", "person_lengths")
         for name in _MEASURES:
             layout.add(f"{person.name}:{name}", "person_lengths")
-        for angle in angles:
-            layout.add(f"{person.name}:{angle}", "posture")
-        layout.add(f"{person.name}:load", "hand_force")
-        layout.add(f"{person.name}:ratio", "lateral_ratio")
+        for what, family in drawn:
+            layout.add(f"{person.name}:{what}", family)
         for condition in dict.fromkeys(task.condition for task in tasks):
-            for angle in angles:
-                layout.add(f"{person.name}:{condition}:{angle}", "posture")
-            layout.add(f"{person.name}:{condition}:load", "hand_force")
-            layout.add(f"{person.name}:{condition}:ratio", "lateral_ratio")
+            for what, family in drawn:
+                layout.add(f"{person.name}:{condition}:{what}", family)
     return layout
 
 
-def _angles(tasks: Sequence[Task]) -> tuple[str, ...]:
-    """Angles that are drawn: those that exercises prescribe, or those of a measured posture."""
-    return MEASURED_ANGLES if all(task.lift is not None for task in tasks) else _ANGLES
+def _drawn_of(tasks: Sequence[Task]) -> list[tuple[str, str]]:
+    """Name what is drawn of each condition of a person, with its family."""
+    if any(task.given is not None for task in tasks):
+        return [
+            *((angle, "posture") for angle in GIVEN_ANGLES),
+            *((row, "published_moments") for row in GIVEN_ROWS),
+        ]
+    measured = all(task.lift is not None for task in tasks)
+    return [
+        *((angle, "posture") for angle in (MEASURED_ANGLES if measured else _ANGLES)),
+        ("load", "hand_force"),
+        ("ratio", "lateral_ratio"),
+    ]
 
 
 _HELD = ("limit_", "grip_oblique_", "hand_couple_", "bar_friction", "ground_friction")
@@ -522,6 +530,15 @@ class Draws:
             )
             for k, there in drawn.items()
         }
+
+    def given(self, task: Task) -> list[GivenMoments]:
+        """Return given moments and postures of a task by draw, moved by their own spreads."""
+        assert task.given is not None  # noqa: S101 - called for given moments only
+        angles, rows = (
+            np.stack([self._of_task(task, name) for name in names], axis=-1)
+            for names in (GIVEN_ANGLES, GIVEN_ROWS)
+        )
+        return [task.given.moved(a, m) for a, m in zip(angles, rows, strict=True)]
 
     def _of_task(self, task: Task, what: str) -> NDArray[np.float64]:
         """Return standard normals of a task, partly shared with the person's other conditions."""

@@ -153,7 +153,7 @@ class UncertaintyPlan:
         for name in self.people:
             if name not in known:
                 raise UnknownNameError("person", name, known, self.study.source)
-        if not self.conditions:
+        if not self.conditions and not getattr(self.study.file, "published", ()):
             raise StudyError(f"{self.study.source}: holds no condition")
 
     @property

@@ -1,0 +1,93 @@
+"""Postures and net moments that are given, as in a published table: a lift without a hand load."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from momentshare.directions import ROWS
+from momentshare.exercise.chain import chain_from_posture
+from momentshare.exercise.lift import Lift
+from momentshare.posture import posture_from_angles
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from momentshare.skeleton import Skeleton
+
+__all__ = ["GIVEN_ANGLES", "GIVEN_ROWS", "GivenMoments"]
+
+GIVEN_ANGLES = ("plane", "elevation", "axial", "elbow_flexion", "forearm_rotation")
+"""Angles of a posture, in the order of the arrays."""
+
+GIVEN_ROWS = ROWS[:4]
+"""Rows of moments, in the order of the arrays; a forearm moment is never stated."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class GivenMoments:
+    """Net moments and postures at some points of a lift, each with its spread.
+
+    Attributes
+    ----------
+    angles, angle_sd : float array, shape (points, 5)
+        In the order of :data:`GIVEN_ANGLES` [rad].
+    low, high : float array, shape (points, 5)
+        Angles that a drawn posture keeps to [rad].
+    moments, moment_sd : float array, shape (points, 4)
+        In the order of :data:`GIVEN_ROWS` [N·m]; NaN where a moment is not known, and then not
+        balanced.
+    """
+
+    angles: NDArray[np.float64]
+    angle_sd: NDArray[np.float64]
+    low: NDArray[np.float64]
+    high: NDArray[np.float64]
+    moments: NDArray[np.float64]
+    moment_sd: NDArray[np.float64]
+
+    def __post_init__(self) -> None:
+        for item in fields(self):
+            getattr(self, item.name).setflags(write=False)
+
+    def moved(self, angles: NDArray[np.float64], moments: NDArray[np.float64]) -> GivenMoments:
+        """Move by so many spreads; an angle stops at its end.
+
+        Parameters
+        ----------
+        angles : float array, shape (5,)
+        moments : float array, shape (4,)
+        """
+        return replace(
+            self,
+            angles=np.clip(self.angles + angles * self.angle_sd, self.low, self.high),
+            moments=self.moments + moments * self.moment_sd,
+        )
+
+    def lift(self, skeleton: Skeleton) -> Lift:
+        """Return the points as the frames of a lift of one limb, at no speed."""
+        posture = posture_from_angles(*self.angles.T)
+        chain = chain_from_posture(skeleton, posture)
+        count = len(self.angles)
+        net = np.full((count, len(ROWS)), np.nan)
+        net[:, : len(GIVEN_ROWS)] = self.moments
+        up = np.array([0.0, 1.0, 0.0])
+        return Lift(
+            fraction=np.linspace(0.0, 1.0, count) if count > 1 else np.zeros(1),
+            height=(chain.hand - skeleton.joint_centre) @ up,
+            time=None,
+            posture=posture,
+            hand=chain.hand,
+            elbow=chain.elbow,
+            up=up,
+            load_mass=0.0,
+            lateral_axis=np.array([0.0, 0.0, 1.0]),
+            lateral_free=False,
+            reachable=np.ones(count, dtype=bool),
+            gap=np.zeros(count),
+            breaches=(),
+            motion=None,
+            net_moments=net,
+        )
