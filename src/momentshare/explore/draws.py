@@ -17,6 +17,7 @@ from momentshare.errors import MomentshareError
 from momentshare.exercise import lifts_of
 from momentshare.explore.grid import HEIGHTS, node_presses
 from momentshare.runs.block import blocks_of
+from momentshare.study import plan_study
 from momentshare.uncertainty.chunks import random_normals
 from momentshare.uncertainty.draws import Draws, Spreads, build_layout
 
@@ -98,15 +99,15 @@ def activation_ranges(
     heads = len(limbs.head_names)
     shape = (len(tables.geometry["arms"]), HEIGHTS, heads)
     out = {f"{end}_{mode}": np.full(shape, UNKNOWN) for mode in _MODES for end in ("low", "high")}
-    layout = build_layout(study, limbs.model, spreads or Spreads(), ())
+    layout = build_layout(plan_study(study).setup, spreads or Spreads())
     normals = random_normals(seed, 0, draws, len(layout))
     at = {
         (p.person, p.node): g
         for p, g in zip(tables.presses, tables.geometry_of, strict=True)
         if p.kind == "press"
     }
-    for person, entry in enumerate(study.file.person):
-        drawn, rows, _ = Draws(layout, normals).limbs(entry)
+    for person in range(len(study.file.person)):
+        drawn, rows, _ = Draws(layout, normals).limbs(person)
         if drawn is None:
             continue
         breadth = limbs.skeleton.take(person).sizes.biacromial_breadth
