@@ -7,12 +7,14 @@ import subprocess
 import pytest
 from typer.testing import CliRunner
 
+from momentshare.cautions import LIMITS
 from momentshare.cli.main import app
 from momentshare.errors import InputError
 from momentshare.explore import build_page, example_study
 from momentshare.explore.bundle import bundle, modules_of, page_text, top_names
 from momentshare.explore.grid import LEVELS, Nodes
-from momentshare.explore.info import named_limits
+from momentshare.explore.info import limit_marks
+from momentshare.limits import LiftKind
 from momentshare.model import load_model
 from momentshare.study import parse_study
 
@@ -79,13 +81,23 @@ def test_study_text_cannot_leave_its_place():
     assert text.count("</script>") == 3
 
 
-def test_limits_that_name_a_head_stand_with_it():
+def test_marks_are_the_limits_of_the_model():
     model = load_model()
-    named = named_limits(model)
-    assert set(named) == set(model.head_names)
-    assert any(named.values())
-    for places in named.values():
-        assert all(3 <= place < 3 + len(model.limits) for place in places)
+    marks = limit_marks(model, ["bar_press", "overhead_press"])
+    keys = model.limits.keys
+    touched = 0
+    for exercise, claims in marks.items():
+        for claim, parts in claims.items():
+            for part, heads in parts.items():
+                for number, head in enumerate(model.head_names):
+                    found = {keys[place - len(LIMITS)] for place in heads.get(str(number), [])}
+                    kind = LiftKind(exercise=exercise)
+                    rows = model.limits.at(
+                        "activation", head=head, kinds=(kind,), part=part, claim=claim
+                    )
+                    assert found == {row.key for row in rows}
+                    touched += bool(found)
+    assert touched > 0
 
 
 def test_the_command_writes_one_file_and_names_what_is_wrong(tmp_path):

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-__all__ = ["PART", "UNKNOWN", "activation_ranges", "usual_load"]
+__all__ = ["PART", "UNKNOWN", "activation_ranges", "page_criterion", "usual_load"]
 
 PART = 0.8
 """Part of the draws that lies within a range."""
@@ -40,6 +40,15 @@ UNKNOWN = -1.0
 """Stands where no range is known."""
 
 _MODES = {"none": Lateral(mode="zero"), "free": Lateral(mode="free")}
+
+
+def page_criterion(study: Study) -> tuple[Criterion, str]:
+    """Criterion that a page begins with, and its name there: the study's where the page has it."""
+    wanted = study.file.settings.criterion()
+    if wanted.exponent not in {2.0, 3.0}:
+        wanted = Criterion()
+    kind = "volume" if wanted.by_volume else "equal"
+    return Criterion(exponent=wanted.exponent, weights=wanted.weights), f"{kind}{wanted.exponent:g}"
 
 
 def usual_load(limbs: Limb, person: int, nodes: Nodes) -> float:
@@ -100,6 +109,7 @@ def activation_ranges(
     shape = (len(tables.geometry["arms"]), HEIGHTS, heads)
     out = {f"{end}_{mode}": np.full(shape, UNKNOWN) for mode in _MODES for end in ("low", "high")}
     layout = build_layout(plan_study(study).setup, spreads or Spreads())
+    criterion, _ = page_criterion(study)
     normals = random_normals(seed, 0, draws, len(layout))
     at = {
         (p.person, p.node): g
@@ -130,7 +140,7 @@ def activation_ranges(
         for block in blocks_of(drawn, [k[0] for k in kept], [k[2] for k in kept]):
             balance = block.prepared.balance()
             for mode, lateral in _MODES.items():
-                activation = balance.treated(lateral).share(Criterion()).activation
+                activation = balance.treated(lateral).share(criterion).activation
                 for place, number in enumerate(block.numbers):
                     _, node, row = kept[number]
                     span = slice(int(block.edges[place]), int(block.edges[place + 1]))

@@ -11,23 +11,29 @@ from momentshare.balance import BALANCED
 from momentshare.cautions import CAUTIONS, LIMITS
 from momentshare.directions import row_named
 from momentshare.explore.drawing import trunk_outlines
-from momentshare.explore.draws import usual_load
+from momentshare.explore.draws import page_criterion, usual_load
 from momentshare.explore.grid import HEIGHTS
 from momentshare.joint import FACETS, stability_limits
 from momentshare.limb import braced_strength
+from momentshare.limits import PARTS, LiftKind, part_of
 from momentshare.muscle.curves import curve_set
 from momentshare.posture import posture_from_angles
 from momentshare.report.style import head_label
 from momentshare.study import plan_study
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from momentshare.explore.grid import Nodes, Press
     from momentshare.explore.tables import PressTables
     from momentshare.limb import Limb
     from momentshare.model import Model
     from momentshare.study import Study
 
-__all__ = ["named_limits", "page_info"]
+__all__ = ["limit_marks", "page_info"]
+
+_OF_NODES = ("bar_press", "dumbbell_press", "push_up")
+"""Exercises at the nodes."""
 
 _EVEN = np.linspace(0.0, 1.0, HEIGHTS)
 """Height fraction of every frame of a page."""
@@ -51,22 +57,27 @@ def page_info(
         "rows": [_row(name) for name in BALANCED],
         "heights": np.round(heights, 6).tolist(),
         "people": _people(study, limbs, nodes),
+        "criterion": page_criterion(study)[1],
         "spacings": list(nodes.spacings),
         "touches_cm": [round(100.0 * touch, 3) for touch in nodes.touches],
         "angles_deg": list(nodes.angles),
         "conditions": [condition.name for condition in study.file.condition],
+        "exercises": [condition.exercise for condition in study.file.condition],
         **_presses(study, limbs, presses, tables),
         "path_sizes": list(tables.path_sizes),
         "curves": _curves(limbs),
         **_stability(model),
         "cautions": list(CAUTIONS),
         "limits": [*LIMITS, *model.limits.titles],
+        "limit_marks": limit_marks(
+            model, [*_OF_NODES, *(c.exercise for c in study.file.condition)]
+        ),
+        "parts": [part_of(float(fraction)) for fraction in heights],
     }
 
 
 def _heads(model: Model) -> list[dict[str, Any]]:
     found = []
-    named = named_limits(model)
     for head in model.heads:
         muscle, _, part = head.name.partition("/")
         found.append(
@@ -78,22 +89,43 @@ def _heads(model: Model) -> list[dict[str, Any]]:
                 "group": head.group.replace("flexors_adductors", "flexors and adductors").replace(
                     "_", " "
                 ),
-                "limits": named[head.name],
             }
         )
     return found
 
 
-def named_limits(model: Model) -> dict[str, list[int]]:
-    """Limits of the model that name a head: head → places in the list of limits."""
+def limit_marks(model: Model, exercises: Iterable[str]) -> dict[str, Any]:
+    """Limits of the model that touch the activation of heads, where there are any.
+
+    Returns
+    -------
+    dict
+        Exercise → claim (``size`` or ``order``) → part of the lift → number of the head → places
+        in the list of limits of the page.
+    """
     limits = model.limits
+    place = {key: len(LIMITS) + k for k, key in enumerate(limits.keys)}
     return {
-        head: [
-            len(LIMITS) + place
-            for place, key in enumerate(limits.keys)
-            if any(row.heads and row.names(head) for row in limits.of(key))
-        ]
-        for head in model.head_names
+        exercise: {
+            claim: {
+                part: {
+                    str(number): sorted({place[row.key] for row in rows})
+                    for number, head in enumerate(model.head_names)
+                    if (
+                        rows := limits.at(
+                            "activation",
+                            head=head,
+                            kinds=(LiftKind(exercise=exercise),),
+                            part=part,
+                            claim=claim,
+                        )
+                    )
+                }
+                for part in PARTS
+            }
+            for claim in ("size", "order")
+        }
+        for exercise in dict.fromkeys(exercises)
     }
 
 

@@ -2,12 +2,12 @@
  * The page: controls, panels, and what links them.
  */
 import { armKey, armViews, scaleOf, seenForce, viewWords } from "./arm.js";
-import { alongChart, activationChart, fibreChart, fibreWords, makersOf, momentChart } from "./charts.js";
+import { alongChart, activationChart, fibreChart, fibreWords, limitWords, makersOf, momentChart } from "./charts.js";
 import { answerAt, answersAlong, canPush, greatestAt, pressOf, pushOf } from "./compute.js";
-import { besides, controlsMarkup, scrubMarkup, whatIfMarkup } from "./controls.js";
+import { besides, CRITERIA, controlsMarkup, scrubMarkup, whatIfMarkup } from "./controls.js";
 import { inflate, unpack } from "./payload.js";
 import { QUESTIONS, worked } from "./questions.js";
-import { greatestAlong, readState, UNCHANGED, whyNot, written } from "./state.js";
+import { greatestAlong, readState, unchanged, whyNot, written } from "./state.js";
 import { zoom } from "./svg.js";
 import { sumOf, sumWords } from "./sum.js";
 import { whyUnsure } from "./sure.js";
@@ -135,7 +135,7 @@ ${PANELS.map(panelMarkup).join("")}
 </footer>`;
   find("sum-bar").innerHTML = `<label for="head">Head</label> <select id="head" data-key="head">${heads}</select>`;
   find("along-bar").innerHTML = `<label for="curve">Show</label> <select id="curve">${curves.map(([v, w]) => `<option value="${v}">${w}</option>`).join("")}</select>`;
-  find("activation-foot").innerHTML = `<p class="hint">Click a head to look at it, or choose it under “One head, term by term”. † The model names a limit for this head. ‡ Its fibres are at the end of their range. <span id="sure-hint"></span></p>`;
+  find("activation-foot").innerHTML = `<p class="hint">Click a head to look at it, or choose it under “One head, term by term”. <span id="limit-hint"></span> ‡ Its fibres are at the end of their range. <span id="sure-hint"></span></p>`;
 }
 
 /** Put the state into the controls. */
@@ -194,7 +194,7 @@ function changedWords(s) {
     if (s.strength === 0) out.push(`without ${whose}`);
     else if (s.strength !== 1) out.push(`${whose} × ${fixed(s.strength, 2)}`);
   }
-  if (s.criterion !== UNCHANGED.criterion) out.push({ equal2: "all heads alike", volume3: "cubes of activation", equal3: "cubes, all heads alike" }[s.criterion] ?? "");
+  if (s.criterion !== unchanged(page).criterion) out.push(`${CRITERIA.find(([name]) => name === s.criterion)?.[1]} made least`);
   if (s.leftOut) out.push(`${info.rows.find((/** @type {any} */ r) => r.name === s.leftOut).axis} left out`);
   if (s.glenoid) out.push("held within the glenoid");
   return out.length ? `; what if: ${out.join(", ")}` : "";
@@ -293,6 +293,8 @@ function arms(answer, along, second) {
  */
 function activations(answer, second) {
   find("activation-figure").innerHTML = activationChart(page, state, answer, second, widths.activation);
+  const touched = limitWords(page, state, Boolean(second));
+  find("limit-hint").textContent = touched ? `† What the limb cannot bear here: ${touched}.` : "";
   find("sure-hint").textContent = whyUnsure(page, state) || `A line across a bar holds the middle 80 % of ${page.info.draws} draws of the limb.`;
   const { activation } = answer.shared;
   const busy = activation.filter((a) => a >= 0.05).length;
@@ -567,7 +569,7 @@ function listen() {
     if (other) [state, other] = [other, state];
     show();
   });
-  find("reset").addEventListener("click", () => set(UNCHANGED));
+  find("reset").addEventListener("click", () => set(unchanged(page)));
   let waiting = 0;
   addEventListener("resize", () => {
     cancelAnimationFrame(waiting);

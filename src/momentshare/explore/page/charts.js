@@ -16,15 +16,52 @@ const SHORT_FIBRE = 0.6;
 const LONG_FIBRE = 1.5;
 
 /**
- * Marks of a head: † where the model names a limit, ‡ where its fibres are at the end of their range.
+ * Limits of the model that touch the activation of a head in a state, as places in their list.
  * @param {Page} page
+ * @param {State} state
+ * @param {number} head
+ * @param {boolean} [compared]  whether two states are compared
+ * @returns {number[]}
+ */
+export function limitsOf(page, state, head, compared = false) {
+  const { info } = page;
+  const exercise = state.task.startsWith("c")
+    ? info.exercises[Number(state.task.slice(1))]
+    : { bar: "bar_press", dumbbells: "dumbbell_press", push_up: "push_up" }[state.task];
+  const part = info.parts[state.height];
+  const claims = compared ? ["size", "order"] : ["size"];
+  return [...new Set(claims.flatMap((claim) => info.limit_marks[exercise][claim][part][head] ?? []))];
+}
+
+/**
+ * Marks of a head: † where a limit of the model touches it, ‡ where its fibres are at the end of
+ * their range.
+ * @param {Page} page
+ * @param {State} state
  * @param {Answer} answer
  * @param {number} head
+ * @param {boolean} compared
  */
-export function marksOf(page, answer, head) {
+function marksOf(page, state, answer, head, compared) {
   const fibre = rowOf(page.tables.fibre, answer.geometry, answer.height)[head];
-  const named = page.info.heads[head].limits.length > 0;
-  return `${named ? "†" : ""}${fibre < SHORT_FIBRE || fibre > LONG_FIBRE ? "‡" : ""}`;
+  const touched = limitsOf(page, state, head, compared).length > 0;
+  return `${touched ? "†" : ""}${fibre < SHORT_FIBRE || fibre > LONG_FIBRE ? "‡" : ""}`;
+}
+
+/**
+ * The limits behind the marks in view, in words.
+ * @param {Page} page
+ * @param {State} state
+ * @param {boolean} compared
+ */
+export function limitWords(page, state, compared) {
+  const { info } = page;
+  /** @type {Map<number, number>} */
+  const found = new Map();
+  info.heads.forEach((/** @type {any} */ _, /** @type {number} */ i) => {
+    for (const place of limitsOf(page, state, i, compared)) found.set(place, (found.get(place) ?? 0) + 1);
+  });
+  return [...found.keys()].map((place) => info.limits[place]).join("; ");
 }
 
 /**
@@ -62,7 +99,7 @@ export function activationChart(page, state, answer, other, width) {
     const chosen = i === state.head;
     const row = [
       tag("rect", { x: 0, y, width, height: ROW, fill: chosen ? "#e3eef6" : PAPER }),
-      text(4, y + 15.5, `${labels[i]} ${marksOf(page, answer, i)}`, { "font-size": 13, "font-weight": chosen ? 700 : 400 }),
+      text(4, y + 15.5, `${labels[i]} ${marksOf(page, state, answer, i, Boolean(other))}`, { "font-size": 13, "font-weight": chosen ? 700 : 400 }),
       tag("rect", { x: names, y: y + (other ? 3 : 5), width: Math.max(0, wide * a), height: other ? 8 : 12, fill: chosen ? MAIN : BAND, stroke: INK, "stroke-width": 0.6 }),
       text(names + wide + 6, y + 15.5, percent(a), { "font-size": 12.5, "font-weight": chosen ? 700 : 400 }),
     ];

@@ -380,7 +380,7 @@ const anotherRule = {
   look: "B makes Σ V a² least, A Σ V a³.",
   setup: (page) => {
     const base = reachable(page, firstState(page));
-    return { state: { ...base, push: "none", criterion: "volume3" }, other: { ...base, push: "none" } };
+    return { state: { ...base, push: "none", criterion: "volume3" }, other: { ...base, push: "none", criterion: "volume2" } };
   },
   options: () => ["The net moments", "How they are shared, but not the net moments", "Nothing"],
   judge: (page, state, other) => {

@@ -27,16 +27,14 @@ const PLAIN = {
   leftOut: "",
 };
 
-/** What the what-ifs are when nothing is changed. */
-export const UNCHANGED = {
-  criterion: PLAIN.criterion,
-  glenoid: PLAIN.glenoid,
-  noArm: PLAIN.noArm,
-  changed: PLAIN.changed,
-  scope: PLAIN.scope,
-  strength: PLAIN.strength,
-  leftOut: PLAIN.leftOut,
-};
+/**
+ * What the what-ifs are when nothing is changed.
+ * @param {Page} page
+ */
+export function unchanged(page) {
+  const { glenoid, noArm, changed, scope, strength, leftOut } = PLAIN;
+  return { criterion: page.info.criterion, glenoid, noArm, changed, scope, strength, leftOut };
+}
 
 /**
  * Number of the value nearest to a wanted one.
@@ -65,6 +63,7 @@ export function firstState(page) {
     touch: nearest(info.touches_cm, 12),
     angle: nearest(info.angles_deg, 0),
     head: Math.max(0, head),
+    criterion: info.criterion,
   };
   return { ...state, load: info.people[0].usual_load_kg };
 }

@@ -2,7 +2,7 @@
  * How sure an activation is: the range of the draws, where the state is one that was drawn.
  */
 import { rowOf } from "./payload.js";
-import { UNCHANGED } from "./state.js";
+import { unchanged } from "./state.js";
 import { fixed } from "./words.js";
 
 /** @typedef {import("./compute.js").Page} Page */
@@ -22,7 +22,7 @@ export function whyUnsure(page, state) {
   const usual = info.people[state.person].usual_load_kg;
   const drawn = `Ranges of ${info.draws} draws are known for presses at the nodes with ${fixed(usual, usual % 1 ? 1 : 0)} kg, give or take a fifth, without a push or with the one of least effort, and without what-ifs.`;
   if (!["bar", "dumbbells"].includes(state.task) || !["none", "free"].includes(state.push)) return drawn;
-  const changed = Object.entries(UNCHANGED).some(
+  const changed = Object.entries(unchanged(page)).some(
     ([key, value]) => !["scope", "changed"].includes(key) && /** @type {Record<string, any>} */ (state)[key] !== value,
   );
   if (changed || Math.abs(state.load - usual) > NEAR * usual) return drawn;
