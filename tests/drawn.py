@@ -7,6 +7,7 @@ its panel, the legend entry of its look, the label of its tick or the head of it
 from __future__ import annotations
 
 import io
+import re
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -153,6 +154,12 @@ def printed(write: Callable[[Console], None], width: int = 300) -> str:
     out = io.StringIO()
     write(Console(file=out, width=width, color_system=None))
     return out.getvalue()
+
+
+def unmarked(cell: str) -> tuple[str, str]:
+    """Part a printed cell into its text and the keys of limits behind it."""
+    text, keys = re.fullmatch(r"(.*?)((?: ?\b[A-Z]\d{1,3})*)", cell).groups()
+    return text, keys.strip()
 
 
 def printed_tables(text: str, key: int = 0) -> dict[str, list[dict[str, str]]]:

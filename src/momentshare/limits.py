@@ -15,7 +15,7 @@ every cell.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 from momentshare.errors import UnknownNameError
 
@@ -37,6 +37,8 @@ __all__ = [
     "Limit",
     "Limits",
     "keys_text",
+    "kinds_of",
+    "marked",
     "part_of",
     "with_limits",
 ]
@@ -113,6 +115,18 @@ class LiftKind:
 
     exercise: str = ""
     spacing: float | None = None
+
+
+class _Condition(Protocol):
+    @property
+    def name(self) -> str: ...
+    @property
+    def lift_kind(self) -> LiftKind: ...
+
+
+def kinds_of(conditions: Iterable[_Condition]) -> dict[str, LiftKind]:
+    """Condition → what kind of lift it is, for the conditions of a study of any kind."""
+    return {condition.name: condition.lift_kind for condition in conditions}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -196,6 +210,11 @@ class Limits:
         """Return the key with its title."""
         return f"{key}: {self.of(key)[0].title}"
 
+    def notes(self, keys: Iterable[str]) -> list[str]:
+        """Title and reasons of each key named, in the order of the file, for below a table."""
+        named = {key for text in keys for key in text.split()}
+        return [f"{self.said(k)} ({self.reasons(k)})" for k in self.keys if k in named]
+
     def reasons(self, key: str) -> str:
         """Return the reasons of a key's rows, each once."""
         return "; ".join(dict.fromkeys(row.reason for row in self.of(key)))
@@ -278,6 +297,11 @@ def part_of(fraction: float) -> str:
 def keys_text(rows: Iterable[Limit]) -> str:
     """Keys of limits with a space between, each once."""
     return " ".join(dict.fromkeys(row.key for row in rows))
+
+
+def marked(text: str, keys: str) -> str:
+    """Put the keys of limits behind a text, where there are any."""
+    return f"{text} {keys}".strip() if keys else text
 
 
 def with_limits(

@@ -29,6 +29,7 @@ from momentshare.report.limb_tables import print_validation, write_validation
 from momentshare.validation import load_targets
 from momentshare.validation.answers import answers
 from momentshare.validation.evaluate import is_posture
+from momentshare.validation.limits import limit_outcomes, out_of_date
 from momentshare.validation.null import (
     DISPLACEMENT,
     DRAWS,
@@ -385,3 +386,32 @@ def test_terminal_says_when_no_null_limb_is_beside_the_rows(model):
     print_validation(console, model, bare)
     assert "--null-limbs 20" in console.export_text()
     assert bare["telling"].all()
+
+
+# ------------------------------------------------------------------ limits
+
+
+def test_limits_are_printed_with_the_rows_behind_them_as_they_come_out(model, table):
+    out = io.StringIO()
+    print_validation(Console(file=out, width=400), model, table)
+    said = out.getvalue()
+    right = dict(zip(table["id"], table["right"], strict=True))
+    outcomes = limit_outcomes(model.limits, table)
+    assert set(outcomes["limit"]) == set(model.limits.keys)
+    for row in outcomes.to_dict("records"):
+        assert row["title"] in said
+        if row["target"]:
+            assert row["target"] in said
+            assert row["right"] == right[row["target"]]
+
+
+def test_limits_that_may_be_out_of_date_are_listed(model, table, record_property):
+    """No failure: a limit that all its rows contradict is for a person to look at."""
+    old = out_of_date(limit_outcomes(model.limits, table))
+    record_property("limits_possibly_out_of_date", ", ".join(old))
+    out = io.StringIO()
+    print_validation(Console(file=out, width=400), model, table)
+    for key in model.limits.keys:
+        named = f"Possibly out of date limit {key}:" in out.getvalue()
+        assert named == (key in old)
+    assert validation_record(model, table)["limits_possibly_out_of_date"] == list(old)

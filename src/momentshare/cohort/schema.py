@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 from pydantic import AfterValidator, Field, field_validator, model_validator
 
 from momentshare.errors import StudyError, nearest_name
+from momentshare.limits import LiftKind
 from momentshare.study.schema import (
     Entry,
     Finite,
@@ -109,6 +110,10 @@ class StatisticsEntry(Entry):
     sensitivity: bool = True
 
 
+_OVERHEAD = 60.0
+"""Angle of the trunk [deg, lying 0, upright 90] from which a press counts as one overhead; ours."""
+
+
 class MeasuredCondition(Entry):
     """One ``[[condition]]`` under which trials were recorded."""
 
@@ -132,6 +137,16 @@ class MeasuredCondition(Entry):
     def one_bar(self) -> bool:
         """Whether the hands can push along what they hold."""
         return self.implement != "dumbbells"
+
+    @property
+    def lift_kind(self) -> LiftKind:
+        """Exercise that it comes near; the hand spacing of a measured lift is not known."""
+        if self.ground:
+            return LiftKind("push_up")
+        presses = {"bar": ("bar_press", "overhead_press")}.get(
+            self.implement, ("dumbbell_press", "overhead_dumbbell_press")
+        )
+        return LiftKind(presses[self.trunk_angle_deg > _OVERHEAD])
 
     @property
     def ground(self) -> bool:

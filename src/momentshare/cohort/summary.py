@@ -7,15 +7,17 @@ force whatever is done about a bar, so its one answer stands beside every treatm
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
+from momentshare.cohort.limited import limited
 from momentshare.cohort.peers import influence_table, peers_table
 from momentshare.cohort.solve import LEAST_UNMET, greatest_unmet, short_of
 from momentshare.cohort.statistics import compare_all, subject_means
+from momentshare.limits import Limits
 from momentshare.reading import HEAD_OUTCOMES, over_people
 
 if TYPE_CHECKING:
@@ -38,6 +40,7 @@ class CohortSummary:
 
     tables: Mapping[str, pd.DataFrame]
     mode: str
+    limits: Limits = field(default_factory=Limits)
 
 
 def shown_mode(table: pd.DataFrame) -> str:
@@ -100,7 +103,9 @@ def summarise_cohort(result: CohortResult) -> CohortSummary:
     tables |= _sensitivity(data["sensitivity"], means, mode)
     tables |= _emg(result)
     tables |= _glenoid(result)
-    return CohortSummary(tables=_some(tables), mode=mode)
+    return CohortSummary(
+        tables=limited(_some(tables), result), mode=mode, limits=result.model.limits
+    )
 
 
 _BY_MODE = ("heads", "frames", "moments", "regions", "sensitivity")

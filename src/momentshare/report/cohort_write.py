@@ -9,6 +9,7 @@ from momentshare.cautions import CAUTIONS, LIMITS
 from momentshare.cohort.run import COMMAND, folder_options
 from momentshare.files import FIGURES, as_run_folder
 from momentshare.files.manifest import MANIFEST
+from momentshare.limits import HEAD_QUANTITIES, kinds_of, with_limits
 from momentshare.report.cohort_figures import cohort_figures, trial_checks_figure
 from momentshare.report.cohort_methods import cohort_citations, methods_text, people_rows
 from momentshare.report.cohort_page import cohort_page
@@ -87,6 +88,9 @@ def write_cohort(
         for name in _LONG:
             table = result.table(name)
             if not table.empty:
+                if name == "frames":
+                    kinds = kinds_of(result.study.file.condition)
+                    table = with_limits(table, result.model.limits, kinds, *HEAD_QUANTITIES)
                 writer.parquet(f"{name}.parquet", table)
         for index, found in enumerate(published, start=1):
             for part in ("heads", "orderings", "shortfalls"):

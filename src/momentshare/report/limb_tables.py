@@ -10,6 +10,7 @@ from rich.table import Table
 
 from momentshare.calibration.write import target_table
 from momentshare.report.terminal import print_cautions
+from momentshare.validation.limits import limit_outcomes, out_of_date
 from momentshare.validation.scores import (
     KIND_NAMES,
     score_rows,
@@ -90,7 +91,34 @@ def print_validation(console: Console, model: Model, data: pd.DataFrame) -> None
     ):
         part = data[data["use"] == use]
         console.print(f"{word}: {int(part['right'].sum())} of {len(part)} right")
+    _print_limits(console, model, data)
     print_cautions(console)
+
+
+def _print_limits(console: Console, model: Model, data: pd.DataFrame) -> None:
+    """Print what the limb cannot bear, the published rows behind it, and how they come out."""
+    outcomes = limit_outcomes(model.limits, data)
+    if outcomes.empty:
+        console.print("The limb states no limits.")
+        return
+    table = Table(title=f"What {model.name} cannot bear", title_justify="left")
+    for name in ("limit", "what", "why", "published rows missed", "published rows right"):
+        table.add_column(name, overflow="fold")
+    for key, part in outcomes.groupby("limit", sort=False):
+        known = part[part["target"] != ""]
+        missed, right = (known.loc[known["right"] == side, "target"] for side in (False, True))
+        table.add_row(
+            str(key),
+            escape(part["title"].iloc[0]),
+            escape(part["reason"].iloc[0]),
+            "\n".join(missed) if len(known) else "no published row",
+            "\n".join(right),
+        )
+    console.print(table)
+    for key in out_of_date(outcomes):
+        console.print(
+            f"[bold]Possibly out of date[/bold] limit {key}: every published row behind it is right"
+        )
 
 
 def _print_misses(console: Console, title: str, misses: pd.DataFrame) -> None:
@@ -141,4 +169,5 @@ def write_validation(model: Model, data: pd.DataFrame, writer: Writer) -> list[s
     writer.json("validation.json", validation_record(model, data))
     writer.text("scores.md", scores_markdown(scores(data)))
     writer.csv("scores_by_source.csv", scores_by_source(data), "%.3g")
+    writer.csv("limits.csv", limit_outcomes(model.limits, data), "%.6g")
     return list(writer.names[before:])

@@ -11,18 +11,22 @@ from rich.table import Table
 from momentshare import reading
 from momentshare.cautions import CAUTIONS
 from momentshare.directions import direction_of, row_named
+from momentshare.limits import keys_text, kinds_of, marked, with_limits
 from momentshare.report.band_words import band_sentences
 from momentshare.report.posture_words import default_path_sentences
 from momentshare.sharing import Status
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     import pandas as pd
     from rich.console import Console
 
+    from momentshare.limits import Limits
     from momentshare.runs import CaseSet
     from momentshare.study import StudyResult
 
-__all__ = ["bound_sentences", "print_cautions", "print_study"]
+__all__ = ["bound_sentences", "print_cautions", "print_limits", "print_study"]
 
 _SHOWN = 0.05
 """Heads whose lift-mean activation stays below this everywhere are left out of the summary."""
@@ -56,8 +60,14 @@ def _print_conditions(console: Console, study: StudyResult) -> None:
         ("weakest at [% of lift]", "right"),
     ):
         table.add_column(escape(name), justify=justify)  # type: ignore[arg-type]
+    limits, kinds = study.model.limits, kinds_of(study.study.file.condition)
     data = reading.condition_table(study)
+    seen = []
     for (condition, lateral), part in data.groupby(["condition", "lateral"], sort=False):
+        marks = [
+            keys_text(limits.at(name, kinds=[kinds[str(condition)]], lateral=str(lateral)))
+            for name in ("lateral_ratio", "greatest_load", "weak_height")
+        ]
         low, high = part["least_lateral_ratio"].min(), part["greatest_lateral_ratio"].max()
         ratio = f"{part['mean_lateral_ratio'].mean():+.2f}"
         if lateral == "free":
@@ -66,12 +76,14 @@ def _print_conditions(console: Console, study: StudyResult) -> None:
         table.add_row(
             escape(str(condition)),
             str(lateral),
-            ratio,
+            marked(ratio, marks[0]),
             *(f"{part[f'greatest_{name}_nm'].mean():.0f}" for name in _MAIN_ROWS),
-            f"{part['greatest_load_kg'].mean():.0f}" if has_load else "none",
-            _span(100 * part["weak_height_fraction"]) if has_load else "–",
+            marked(f"{part['greatest_load_kg'].mean():.0f}", marks[1]) if has_load else "none",
+            marked(_span(100 * part["weak_height_fraction"]), marks[2]) if has_load else "–",
         )
+        seen += marks if has_load else marks[:1]
     console.print(table)
+    print_limits(console, limits, seen)
 
 
 def _span(values: pd.Series) -> str:
@@ -80,8 +92,15 @@ def _span(values: pd.Series) -> str:
     return f"{middle:.0f}" if high - low < 1.0 else f"{middle:.0f} ({low:.0f} to {high:.0f})"
 
 
+def print_limits(console: Console, limits: Limits, keys: Iterable[str]) -> None:
+    """Say below a table what the keys in it stand for."""
+    for line in limits.notes(keys):
+        console.print(f"  {escape(line)}", highlight=False)
+
+
 def _print_heads(console: Console, study: StudyResult) -> None:
-    data = reading.head_table(study)
+    kinds = kinds_of(study.study.file.condition)
+    data = with_limits(reading.head_table(study), study.model.limits, kinds, "activation")
     for mode in dict.fromkeys(data["lateral"]):
         part = data[data["lateral"] == mode]
         wide = part.pivot_table(
@@ -94,9 +113,15 @@ def _print_heads(console: Console, study: StudyResult) -> None:
         table.add_column("head")
         for condition in wide.columns:
             table.add_column(escape(str(condition)), justify="right")
+        keys = part.pivot_table(
+            index="head", columns="condition", values="limit", sort=False, aggfunc="first"
+        ).reindex(index=wide.index, columns=wide.columns, fill_value="")
         for head, row in wide.iterrows():
-            table.add_row(str(head), *(f"{100 * v:.0f}" for v in row))
+            marks = keys.loc[head].fillna("")
+            cells = zip(row, marks, strict=True)
+            table.add_row(str(head), *(marked(f"{100 * v:.0f}", k) for v, k in cells))
         console.print(table)
+        print_limits(console, study.model.limits, np.unique(keys.fillna("").to_numpy(dtype=str)))
 
 
 def _print_findings(console: Console, study: StudyResult) -> None:

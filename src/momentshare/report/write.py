@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 from momentshare import reading
 from momentshare.files import FIGURES, RunFolder, as_run_folder
 from momentshare.files.manifest import MANIFEST
+from momentshare.limits import HEAD_QUANTITIES, kinds_of, with_limits
 from momentshare.report.citations import citations, run_keys
 from momentshare.report.drawings import write_drawings
 from momentshare.report.record import run_record
@@ -50,6 +51,26 @@ _TABLES: dict[str, Callable[[StudyResult], pd.DataFrame]] = {
     "ordering.csv": reading.ordering_table,
     "glenoid.csv": reading.glenoid_table,
 }
+
+_HEADS = ("activation", "force", "moment_share", "fibre_length")
+_LIFT = ("greatest_load", "weak_height", "lateral_ratio", "contact")
+
+_SHOWN: dict[str, tuple[str, ...]] = {
+    "heads.csv": _HEADS,
+    "heads_by_person.csv": _HEADS,
+    "moments.csv": ("lateral_ratio",),
+    "loads.csv": _LIFT[:2],
+    "conditions.csv": _LIFT,
+    "certificates.csv": ("contact",),
+    "ratios.csv": _HEADS[:2],
+    "ordering.csv": _HEADS[:1],
+    "glenoid.csv": ("contact",),
+    "glenoid_heads.csv": _HEADS[:1],
+    "effects_heads.csv": _HEADS[:2],
+    "effects_conditions.csv": _LIFT,
+    "frames.parquet": tuple(HEAD_QUANTITIES),
+}
+"""File → the quantities in it that a limb may not bear; such tables get the column ``limit``."""
 
 EFFECTS = ("effects_heads.csv", "effects_conditions.csv")
 """Files of the effects of modelling choices."""
@@ -178,15 +199,21 @@ def _write_all(
         if progress is not None:
             progress(what)
 
+    kinds = kinds_of(study.study.file.condition)
+
+    def limited(name: str, table: pd.DataFrame) -> pd.DataFrame:
+        shown = _SHOWN.get(name)
+        return with_limits(table, study.model.limits, kinds, *shown) if shown else table
+
     say("tables")
-    for name, make in _TABLES.items():
-        writer.csv(name, make(study))
+    tables = {name: make(study) for name, make in _TABLES.items()}
     if study.study.file.settings.glenoid_constraint:
-        writer.csv("glenoid_heads.csv", reading.glenoid_head_table(study))
+        tables["glenoid_heads.csv"] = reading.glenoid_head_table(study)
     if effects is not None:
-        for name, table in zip(EFFECTS, effects, strict=True):
-            writer.csv(name, table)
-    writer.parquet("frames.parquet", reading.frame_table(study))
+        tables |= dict(zip(EFFECTS, effects, strict=True))
+    for name, table in tables.items():
+        writer.csv(name, limited(name, table))
+    writer.parquet("frames.parquet", limited("frames.parquet", reading.frame_table(study)))
     if figures:
         from momentshare.report.figures import write_figures
 

@@ -23,6 +23,7 @@ from pydantic import (
 )
 
 from momentshare.errors import UnknownNameError
+from momentshare.limits import LiftKind
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -249,6 +250,12 @@ class ConditionEntry(Entry):
         if bounds is not None and not -1.0 <= bounds[0] <= bounds[1] <= 1.0:
             raise ValueError(f"lateral_bounds must be low, high within -1 to 1, got {bounds}")
         return self
+
+    @property
+    def lift_kind(self) -> LiftKind:
+        """Exercise and hand spacing, where one spacing is given in biacromial breadths."""
+        spacing = self.spacing_biacromial
+        return LiftKind(self.exercise, None if isinstance(spacing, list) else spacing)
 
     def given(self) -> set[str]:
         """Names of the fields that the file states, besides name and exercise."""

@@ -15,14 +15,16 @@ import numpy as np
 import pandas as pd
 import pyarrow.parquet as pq
 
+from momentshare.limits import kinds_of, with_limits
 from momentshare.uncertainty.chunks import MEASURES
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
     from pathlib import Path
 
     from numpy.typing import NDArray
 
+    from momentshare.limits import LiftKind, Limits
     from momentshare.model import Model
     from momentshare.uncertainty.plan import UncertaintyPlan
     from momentshare.uncertainty.ranking import Sensitivity
@@ -178,15 +180,27 @@ def summarise(
     """
     chunk_rows = ChunkRows.read(files[0])
     conditions, heads = _orders(chunk_rows, model, files)
+    limits, kinds = model.limits, kinds_of(plan.study.file.condition)
+    intervals = _intervals(chunk_rows, model, files)
     return Summary(
         plan=plan,
         model=model,
-        intervals=_intervals(chunk_rows, model, files),
-        condition_order=conditions,
-        head_order=heads,
+        intervals=with_limits(intervals, limits, kinds, "activation", "force"),
+        condition_order=with_limits(conditions, limits, kinds, "activation"),
+        head_order=_with_limits_of_both(heads, limits, kinds),
         failures=_failures(files),
         sensitivity=sensitivity,
     )
+
+
+def _with_limits_of_both(
+    table: pd.DataFrame, limits: Limits, kinds: Mapping[str, LiftKind]
+) -> pd.DataFrame:
+    """Mark rows that compare two heads with the limits of either."""
+    sides = [table.drop(columns=["head", "other"]).assign(head=table[c]) for c in ("head", "other")]
+    marks = [with_limits(side, limits, kinds, "activation")["limit"] for side in sides]
+    both = [" ".join(dict.fromkeys(f"{a} {b}".split())) for a, b in zip(*marks, strict=True)]
+    return table.assign(limit=both)
 
 
 def _orders(

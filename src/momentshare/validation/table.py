@@ -11,6 +11,7 @@ import pandas as pd
 from momentshare.cautions import CAUTIONS
 from momentshare.directions import DIRECTIONS
 from momentshare.validation.answers import answers
+from momentshare.validation.limits import limit_outcomes, out_of_date
 from momentshare.validation.null import DISPLACEMENT, null_share, stored_null
 from momentshare.validation.probe import Probe
 from momentshare.validation.scores import AS_OFTEN, scores
@@ -100,6 +101,7 @@ def validation_table(model: Model, null: Mapping[str, str] | None = None) -> pd.
 def validation_record(model: Model, table: pd.DataFrame) -> dict[str, Any]:
     """Return the table as plain data with a version field; what is not finite is null."""
     found = scores(table)
+    outcomes = limit_outcomes(model.limits, table)
     return {
         "record_version": _RECORD_VERSION,
         "model": model.name,
@@ -110,6 +112,8 @@ def validation_record(model: Model, table: pd.DataFrame) -> dict[str, Any]:
             "as_often_from": AS_OFTEN,
         },
         "scores": [{k: _plain(v) for k, v in asdict(s).items()} for s in found],
+        "limits": [{str(k): _plain(v) for k, v in r.items()} for r in outcomes.to_dict("records")],
+        "limits_possibly_out_of_date": list(out_of_date(outcomes)),
         "cautions": list(CAUTIONS),
         "rows": [{str(k): _plain(v) for k, v in r.items()} for r in table.to_dict("records")],
     }

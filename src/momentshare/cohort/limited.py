@@ -1,0 +1,52 @@
+"""Which rows of a cohort's tables the limb cannot bear."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from momentshare.limits import kinds_of, with_limits
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    import pandas as pd
+
+    from momentshare.cohort.run import CohortResult
+    from momentshare.limits import LiftKind, Limits
+
+__all__ = ["limited"]
+
+_HEADS = ("activation", "force")
+
+_SHOWN: dict[str, tuple[str, ...]] = {
+    "heads_by_person": _HEADS,
+    "heads": _HEADS,
+    "curves_heads": _HEADS,
+    "glenoid_heads": _HEADS[:1],
+    "sensitivity": _HEADS[:1],
+    "sensitivity_orders": _HEADS[:1],
+    "emg_agreement": _HEADS[:1],
+    "emg_ordering": _HEADS[:1],
+}
+"""Table → the quantities in it that a limb may not bear."""
+
+
+def limited(tables: Mapping[str, pd.DataFrame], result: CohortResult) -> dict[str, pd.DataFrame]:
+    """Add the column ``limit`` to tables of heads and to contrasts, where the limb has limits."""
+    limits, kinds = result.model.limits, kinds_of(result.study.file.condition)
+    out = dict(tables)
+    for name, shown in _SHOWN.items():
+        if name in out and not out[name].empty:
+            out[name] = with_limits(out[name], limits, kinds, *shown)
+    if "contrasts" in out and not out["contrasts"].empty:
+        out["contrasts"] = _contrasts(out["contrasts"], limits, kinds)
+    return out
+
+
+def _contrasts(table: pd.DataFrame, limits: Limits, kinds: Mapping[str, LiftKind]) -> pd.DataFrame:
+    """Rows are about heads in one outcome and about the lift in others."""
+    heads = with_limits(table, limits, kinds, "activation", head="item")["limit"]
+    ratio = with_limits(table.drop(columns="item"), limits, kinds, "lateral_ratio")["limit"]
+    outcome = table["outcome"].astype(str)
+    keys = heads.where(outcome == "mean_activation", ratio.where(outcome == "lateral_ratio", ""))
+    return table.assign(limit=keys)

@@ -1,0 +1,50 @@
+"""Limits of a limb beside the published rows that they rest on, as these come out today."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+if TYPE_CHECKING:
+    from momentshare.limits import Limits
+
+__all__ = ["LIMIT_COLUMNS", "limit_outcomes", "out_of_date"]
+
+LIMIT_COLUMNS = ("limit", "title", "reason", "target", "published", "model", "right")
+
+
+def limit_outcomes(limits: Limits, table: pd.DataFrame) -> pd.DataFrame:
+    """One row a limit and published row behind it; one with an empty ``target`` has none.
+
+    Parameters
+    ----------
+    limits : Limits
+    table : DataFrame
+        As :func:`momentshare.validation.table.validation_table` returns it.
+
+    Returns
+    -------
+    DataFrame
+        Columns :data:`LIMIT_COLUMNS`; ``right`` is missing where there is no published row.
+    """
+    judged = {row["id"]: row for row in table.to_dict("records")}
+    lines: list[dict[str, Any]] = []
+    for key in limits.keys:
+        rows = limits.of(key)
+        shared = {"limit": key, "title": rows[0].title, "reason": limits.reasons(key)}
+        targets = dict.fromkeys(name for row in rows for name in row.targets if name in judged)
+        own = [
+            {"target": name} | {c: judged[name][c] for c in ("published", "model", "right")}
+            for name in targets
+        ]
+        none = {"target": "", "published": "", "model": float("nan"), "right": None}
+        lines += [shared | line for line in own or [none]]
+    return pd.DataFrame(lines, columns=list(LIMIT_COLUMNS))
+
+
+def out_of_date(outcomes: pd.DataFrame) -> tuple[str, ...]:
+    """Limits whose published rows are all right today: the limb may have outgrown them."""
+    known = outcomes[outcomes["target"] != ""]
+    good = known.groupby("limit", sort=False)["right"].agg(all)
+    return tuple(str(key) for key in good.index[good.astype(bool)])

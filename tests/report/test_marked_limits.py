@@ -1,0 +1,154 @@
+"""What the limb cannot bear is marked where it stands: in tables, on screen, in figures.
+
+The limits are planted, so that nothing here hangs on what a limb can bear today.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+
+import pandas as pd
+import pytest
+from tests.drawn import plain, printed, printed_tables, unmarked
+from tests.planned import solved
+
+from momentshare.limits import Limit, Limits
+from momentshare.report.terminal import print_study
+from momentshare.report.write import write_results
+
+BACK, FRONT, SIDE = "infraspinatus/lower", "deltoid/clavicular", "triceps_brachii/lateral"
+
+LIMITS = Limits(
+    (
+        Limit(key="L1", title="Every force", quantity="force", claim="size", reason="scale"),
+        Limit(
+            key="L2",
+            title="Back of the cuff",
+            heads=("infraspinatus",),
+            quantity="activation",
+            exercises=("bar_press",),
+            reason="short fibres",
+        ),
+        Limit(
+            key="L3",
+            title="Front of the deltoid between spacings",
+            heads=(FRONT,),
+            quantity="activation",
+            claim="order",
+            condition="spacing_differs",
+            reason="it follows the tuck",
+        ),
+        Limit(
+            key="L4",
+            title="End of the lift",
+            heads=(SIDE,),
+            quantity="activation",
+            parts=("lock-out",),
+            claim="size",
+            reason="the elbow is straight",
+        ),
+        Limit(key="L5", title="Load", quantity="greatest_load", claim="size", reason="too weak"),
+        Limit(
+            key="L6",
+            title="Free ratio",
+            quantity="lateral_ratio",
+            condition="lateral_free",
+            reason="unlike measured ones",
+        ),
+    )
+)
+
+
+@cache
+def study():
+    found = solved()
+    return replace(found, model=replace(found.model, limits=LIMITS))
+
+
+@pytest.fixture(scope="module")
+def tables(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("limited")
+    write_results(study(), folder, figures=False)
+    found = {p.stem: pd.read_csv(p, keep_default_na=False) for p in folder.glob("*.csv")}
+    return found | {"frames": pd.read_parquet(folder / "frames.parquet")}
+
+
+@pytest.fixture(scope="module")
+def said():
+    return printed(lambda console: print_study(console, study()))
+
+
+def marks(table, **where):
+    for name, value in where.items():
+        table = table[table[name] == value]
+    assert len(table)
+    return set(table["limit"])
+
+
+# ------------------------------------------------------------------ tables
+
+
+def test_a_head_is_marked_in_the_exercises_of_its_limit(tables):
+    for name in ("heads", "heads_by_person", "frames"):
+        table = tables[name]
+        assert marks(table, head=BACK, condition="wide") == {"L2"}
+        assert marks(table, head=BACK, condition="dumbbells") == {""}
+        assert marks(table, head="brachialis") == {""}
+
+
+def test_a_part_of_the_lift_marks_its_frames_and_the_whole(tables):
+    frames = tables["frames"]
+    late = frames["height_fraction"] >= 2 / 3
+    assert marks(frames[late], head=SIDE) == {"L4"}
+    assert marks(frames[~late], head=SIDE) == {""}
+    assert marks(tables["heads"], head=SIDE) == {"L4"}
+
+
+def test_an_order_is_marked_where_an_order_is_meant(tables):
+    assert marks(tables["ordering"], head=FRONT) == {"L3"}
+    assert marks(tables["ratios"], head=FRONT, condition="wide") == {"L3"}
+    assert marks(tables["ratios"], head=FRONT, condition="narrow") == {""}  # with itself
+    assert marks(tables["heads"], head=FRONT) == {""}
+
+
+def test_loads_and_free_ratios_are_marked(tables):
+    conditions = tables["conditions"]
+    assert marks(tables["loads"]) == {"L5"}
+    assert marks(conditions, lateral="free") == {"L5 L6"}
+    assert marks(conditions, lateral="measured") == {"L5"}
+    assert marks(tables["moments"], lateral="free") == {"L6"}
+
+
+# ------------------------------------------------------------------ screen
+
+
+def test_marks_on_screen_are_those_of_the_table(tables, said):
+    heads, seen = tables["heads"], set()
+    for title, rows in printed_tables(said).items():
+        if not title.startswith("Activation"):
+            continue
+        mine = heads[heads["lateral"] == title.rsplit(" ", maxsplit=1)[1]]
+        for cells in rows:
+            for condition in mine["condition"].unique():
+                _, keys = unmarked(cells[condition])
+                assert {keys} == marks(mine, head=cells["head"], condition=condition)
+                seen |= set(keys.split())
+    assert {"L2", "L4"} <= seen
+
+
+def test_conditions_on_screen_carry_the_marks_of_loads_and_ratios(said):
+    rows = printed_tables(said)["Conditions: greatest moments along the lift, means over people"]
+    for cells in rows:
+        free = cells["lateral force"] == "free"
+        assert unmarked(cells["ratio out/vertical"])[1] == ("L6" if free else "")
+        assert unmarked(cells["greatest load [kg]"])[1] == "L5"
+        assert unmarked(cells["weakest at [% of lift]"])[1] == "L5"
+
+
+def test_every_mark_on_screen_is_explained_below(said):
+    text = plain(said)
+    assert "L2: Back of the cuff (short fibres)" in text
+    assert "L4: End of the lift (the elbow is straight)" in text
+    assert "L5: Load (too weak)" in text
+    assert "Front of the deltoid" not in text  # no order is printed
