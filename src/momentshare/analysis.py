@@ -117,7 +117,7 @@ class Prepared:
         )
 
     def _glenoid(self) -> GlenoidLimit:
-        skeleton, index = self.limb.skeleton, self.lift.limb_in(self.limb.skeleton)
+        skeleton = self.limb.skeleton
         angle = 2.0 * np.pi * np.arange(FACETS) / FACETS
         return GlenoidLimit(
             lines=self.paths.line_of_action,
@@ -125,9 +125,7 @@ class Prepared:
             fixed=self.demand.joint_force_limb,
             each=0.5 * self.demand.joint_force_load,
             push_axis=self.demand.lateral_axis,
-            frame=glenoid_frame(
-                skeleton if index is None else skeleton.take(index), self.lift.posture
-            ),
+            frame=glenoid_frame(skeleton, self.lift.posture, self.lift.limb_in(skeleton)),
             # Right-handed about the inward normal, beginning forward: forward, down, back, up.
             limits=stability_limits(skeleton.model, np.cos(angle), -np.sin(angle)),
         )
@@ -279,7 +277,7 @@ def lengthening_speed(limb: Limb, lift: Lift, found: Paths) -> NDArray[np.float6
     """Lengthening speed of the paths of a timed lift [m/s], shape (frames, heads)."""
     motion = lift.motion
     assert motion is not None  # noqa: S101 - called for timed lifts only
-    if limb.skeleton.moves:
+    if limb.skeleton.moves or np.any(motion.girdle_velocity):
         return path_velocity(limb.skeleton, lift)
     # Shortening speed from the moment arms: dL/dt = -(arm vector · ω + arms · rates).
     turn = np.einsum("fhk,fk->fh", found.shoulder_moment, motion.humerus_angular_velocity)
@@ -291,8 +289,8 @@ def lengthening_speed(limb: Limb, lift: Lift, found: Paths) -> NDArray[np.float6
 def path_velocity(skeleton: Skeleton, lift: Lift) -> NDArray[np.float64]:
     """Lengthening speed of every path [m/s] by central differences, shape (frames, heads).
 
-    Unlike the moment arms, which hold the scapula, it contains what a scapula that moves with
-    the arm adds to dL/dq.
+    Unlike the moment arms, which hold the girdle, it contains what a girdle that moves with the
+    arm, and by itself, adds to dL/dq.
     """
     motion, posture = lift.motion, lift.posture
     assert motion is not None  # noqa: S101 - called for timed lifts only
@@ -305,6 +303,9 @@ def path_velocity(skeleton: Skeleton, lift: Lift) -> NDArray[np.float64]:
             humerus=rotation_about(axis, step * speed) @ posture.humerus,
             elbow_flexion=posture.elbow_flexion + step * motion.elbow_flexion_velocity,
             forearm_rotation=posture.forearm_rotation + step * motion.forearm_rotation_velocity,
+            girdle=None
+            if posture.girdle is None
+            else posture.girdle + step * motion.girdle_velocity,
         )
         return paths(skeleton, moved, limb=lift.limb_in(skeleton)).length
 

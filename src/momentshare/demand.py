@@ -151,13 +151,13 @@ def demand(skeleton: Skeleton, lift: Lift) -> Demand:
         return np.broadcast_to(chosen, (*lift.reachable.shape, 3))
 
     segment = skeleton.segment
-    joint = vector(skeleton.joint_centre)
-    shoulder, elbow, hand = joint, lift.elbow, lift.hand
+    shoulder, elbow, hand = lift.shoulder, lift.elbow, lift.hand
     weight = -GRAVITY * lift.up
     zero = np.zeros_like(hand)
     motion = lift.motion
     hand_acceleration = zero if motion is None else motion.hand_acceleration
     elbow_acceleration = zero if motion is None else motion.elbow_acceleration
+    shoulder_acceleration = zero if motion is None else motion.shoulder_acceleration
     # The weight as the arm feels it: a trunk that accelerates upward adds to gravity.
     weight = np.broadcast_to(weight, hand.shape)
     if motion is not None:
@@ -174,7 +174,9 @@ def demand(skeleton: Skeleton, lift: Lift) -> Demand:
     forearm_acceleration = elbow_acceleration + part * (hand_acceleration - elbow_acceleration)
     upper_centre = column(segment["upper_arm"].centre)
     upper = shoulder + upper_centre * (elbow - shoulder)
-    upper_acceleration = upper_centre * elbow_acceleration
+    upper_acceleration = shoulder_acceleration + upper_centre * (
+        elbow_acceleration - shoulder_acceleration
+    )
 
     hand_pull = masses["hand"] * (hand_acceleration - weight)
     forearm_pull = masses["forearm"] * (forearm_acceleration - weight)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.geometry.rotation import rotation_about
-from momentshare.skeleton import scapula_rotation
+from momentshare.girdle import girdle_pose
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -54,10 +54,13 @@ class GlenoidLoad:
     margin: NDArray[np.float64]
 
 
-def glenoid_frame(skeleton: Skeleton, posture: Posture | None = None) -> NDArray[np.float64]:
+def glenoid_frame(
+    skeleton: Skeleton, posture: Posture, limb: NDArray[np.intp] | None = None
+) -> NDArray[np.float64]:
     """Return unit vectors forward, upward and outward of the glenoid, rows, thorax frame.
 
-    With a posture the shape is (..., 3, 3); without one it is that of the arm hanging.
+    The shape is (..., 3, 3), that of the postures in front; ``limb`` is the limb of each
+    posture where the skeleton holds several.
 
     The outward normal is the scapula's z axis turned back by the retroversion and up by the
     inclination.
@@ -65,9 +68,7 @@ def glenoid_frame(skeleton: Skeleton, posture: Posture | None = None) -> NDArray
     number = skeleton.model.number
     turn = rotation_about([0.0, 1.0, 0.0], -number("glenoid_retroversion"))
     tip = rotation_about([1.0, 0.0, 0.0], -number("glenoid_inclination"))
-    scapula = skeleton.fixed["scapula"][0]
-    if posture is not None:
-        scapula = scapula_rotation(skeleton, posture)
+    scapula = girdle_pose(skeleton.girdle_of(limb), posture).scapula
     return np.asarray(np.swapaxes(scapula @ turn @ tip, -1, -2))
 
 
@@ -85,7 +86,10 @@ def stability_limits(
 
 
 def glenoid_load(
-    skeleton: Skeleton, contact: NDArray[np.float64], posture: Posture | None = None
+    skeleton: Skeleton,
+    contact: NDArray[np.float64],
+    posture: Posture,
+    limb: NDArray[np.intp] | None = None,
 ) -> GlenoidLoad:
     """Split the contact force into compression and shear and judge it.
 
@@ -94,10 +98,11 @@ def glenoid_load(
     skeleton : Skeleton
     contact : float array, shape (..., 3)
         Force of the glenoid on the humeral head [N], thorax frame.
-    posture : Posture, optional
-        Needed where the scapula moves with the arm.
+    posture : Posture
+    limb : int array, optional
+        Limb of each posture where the skeleton holds several.
     """
-    frame = glenoid_frame(skeleton, posture)
+    frame = glenoid_frame(skeleton, posture, limb)
     on_glenoid = -(frame @ contact[..., None])[..., 0]
     anterior, superior, compression = (
         on_glenoid[..., 0],

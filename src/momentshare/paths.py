@@ -25,6 +25,7 @@ from momentshare.directions import ROWS
 from momentshare.errors import ShapeError
 from momentshare.geometry import round_cylinder, round_sphere
 from momentshare.geometry.rotation import cross, dot, norm
+from momentshare.girdle import girdle_pose
 from momentshare.posture import Posture, arm_frame
 from momentshare.skeleton import BodyPoses, body_poses
 
@@ -192,11 +193,7 @@ def paths(
     """
     frames = math.prod(posture.shape)
     index = _limb_index(skeleton, posture, limb)
-    flat = Posture(
-        humerus=posture.humerus.reshape(frames, 3, 3),
-        elbow_flexion=posture.elbow_flexion.reshape(frames),
-        forearm_rotation=posture.forearm_rotation.reshape(frames),
-    )
+    flat = posture.reshape(frames)
     if choose_route(method, "the compiled path geometry", frames):
         found = _compiled(skeleton, flat, index, threads)
         return _reshaped(found, skeleton.model.head_names, posture.shape)
@@ -230,20 +227,12 @@ def _compiled(
 
     limbs = flatten(skeleton)
     count, heads = len(limb), len(skeleton.model.heads)
-    if skeleton.moves:  # where the girdle is depends on the posture
-        base = body_poses(skeleton.take(limb) if skeleton.shape else skeleton, posture)
-        place = np.arange(count)
-        turned = [base.rotation["clavicle"], base.rotation["scapula"]]
-        origins = [base.origin["clavicle"], base.origin["scapula"]]
-        joint = base.origin["humerus"]
-    else:
-        place = limb
-        rows = len(skeleton.people)
-        turned = [skeleton.fixed[b][0].reshape(rows, 3, 3) for b in ("clavicle", "scapula")]
-        origins = [skeleton.fixed[b][1].reshape(rows, 3) for b in ("clavicle", "scapula")]
-        joint = skeleton.joint_centre.reshape(rows, 3)
-    base_rotation = np.ascontiguousarray(np.stack(turned, axis=1))
-    base_origin = np.ascontiguousarray(np.stack(origins, axis=1))
+    girdle = skeleton.girdle_of(limb)
+    base = girdle_pose(girdle, posture)
+    joint = base.joint
+    base_rotation = np.stack([base.clavicle, base.scapula], axis=1)
+    base_origin = np.stack([np.broadcast_to(girdle.root, joint.shape), joint], axis=1)
+    place = np.arange(count)
     out: dict[str, NDArray[Any]] = {
         "length": np.empty((count, heads)),
         "moment_arms": np.empty((count, len(ROWS), heads)),

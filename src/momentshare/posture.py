@@ -9,7 +9,7 @@ singularity. Elbow flexion counts from full extension, forearm rotation from ful
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -35,6 +35,9 @@ class Posture:
         Rotation from the humerus frame to the thorax frame.
     elbow_flexion, forearm_rotation : float array, shape (...)
         [rad]
+    girdle : float array, shape (..., 2), or None
+        Protraction and elevation of the clavicle [rad] that a task adds to where the arm takes
+        it (:mod:`momentshare.girdle`); None is zero.
 
     Examples
     --------
@@ -48,11 +51,30 @@ class Posture:
     humerus: NDArray[np.float64]
     elbow_flexion: NDArray[np.float64]
     forearm_rotation: NDArray[np.float64]
+    girdle: NDArray[np.float64] | None = None
 
     @property
     def shape(self) -> tuple[int, ...]:
         """Batch shape."""
         return self.elbow_flexion.shape
+
+    def __getitem__(self, index: Any) -> Posture:
+        """Pick postures by an index into the batch axes."""
+        return Posture(
+            humerus=self.humerus[index],
+            elbow_flexion=self.elbow_flexion[index],
+            forearm_rotation=self.forearm_rotation[index],
+            girdle=None if self.girdle is None else self.girdle[index],
+        )
+
+    def reshape(self, *shape: int) -> Posture:
+        """Give the batch another shape."""
+        return Posture(
+            humerus=self.humerus.reshape(*shape, 3, 3),
+            elbow_flexion=self.elbow_flexion.reshape(shape),
+            forearm_rotation=self.forearm_rotation.reshape(shape),
+            girdle=None if self.girdle is None else self.girdle.reshape(*shape, 2),
+        )
 
     def angles(self) -> dict[str, NDArray[np.float64]]:
         """Return the angles [rad]: plane, elevation, axial, elbow_flexion, forearm_rotation."""

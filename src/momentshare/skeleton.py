@@ -7,24 +7,25 @@ of a batch, so that everything below takes a skeleton and a posture that broadca
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, is_dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from momentshare.errors import InputError, ShapeError, UnknownNameError
-from momentshare.geometry.rotation import rotation_about, rotation_from_yxz
+from momentshare.geometry.rotation import rotation_about
+from momentshare.girdle import ANGLES, Girdle, girdle_pose, join_girdle
 from momentshare.model.numbers import Numbers
 from momentshare.model.schema import ARM_SEGMENTS
 from momentshare.person import Person, Sizes, sizes
+from momentshare.posture import Posture
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
     from momentshare.model import Model
-    from momentshare.posture import Posture
 
 __all__ = [
     "BodyPoses",
@@ -34,7 +35,6 @@ __all__ = [
     "build_skeleton",
     "build_skeletons",
     "forearm_axis",
-    "scapula_rotation",
 ]
 
 _LONG = {"humerus": "humerus_length", "ulna": "forearm_length", "radius": "forearm_length"}
@@ -78,10 +78,10 @@ class Skeleton:
         () or (limbs,).
     humerus_length, forearm_length, grip_length : float array, shape (...)
     joint_centre : float array, shape (..., 3)
-        Centre of the glenohumeral joint.
-    fixed : mapping
-        Body → rotation (..., 3, 3) and origin (..., 3) of thorax, clavicle and scapula with the
-        arm hanging.
+        Centre of the glenohumeral joint with the arm hanging. It moves with the girdle
+        (:func:`body_poses`); this is the place from which heights and touch points count.
+    girdle : Girdle
+        Joints and course of clavicle and scapula.
     site, centre : mapping
         Site or surface → position in its body's frame, shape (..., 3).
     radius : mapping
@@ -89,13 +89,9 @@ class Skeleton:
     segment : mapping
         ``upper_arm``, ``forearm``, ``hand`` → :class:`Segment`.
     chest_height : float array, shape (...)
-        Centre of a bar on the chest above the joint centre.
+        Centre of a bar on the chest in front of the joint centre.
     touch_point : float array, shape (...)
         Where a bar usually touches the chest, footward of the joint centre.
-    rhythm : float array, shape (...)
-        Upward rotation of the scapula for each radian of humerothoracic elevation; zero where
-        the scapula does not move with the arm. It turns about the joint centre, which stays
-        where it is: the shift of the shoulder with elevation is not modelled.
     """
 
     people: tuple[Person, ...]
@@ -107,14 +103,13 @@ class Skeleton:
     forearm_length: NDArray[np.float64]
     grip_length: NDArray[np.float64]
     joint_centre: NDArray[np.float64]
-    fixed: Mapping[str, tuple[NDArray[np.float64], NDArray[np.float64]]]
+    girdle: Girdle
     site: Mapping[str, NDArray[np.float64]]
     centre: Mapping[str, NDArray[np.float64]]
     radius: Mapping[str, NDArray[np.float64]]
     segment: Mapping[str, Segment]
     chest_height: NDArray[np.float64]
     touch_point: NDArray[np.float64]
-    rhythm: NDArray[np.float64]
 
     @property
     def person(self) -> Person:
@@ -130,8 +125,8 @@ class Skeleton:
 
     @property
     def moves(self) -> bool:
-        """Whether the scapula of any limb moves with the arm."""
-        return bool(np.any(self.rhythm))
+        """Whether the girdle of any limb moves with the arm."""
+        return bool(np.any(self.girdle.rise) or np.any(self.girdle.reach))
 
     def _one(self, name: str) -> None:
         if self.shape:
@@ -145,6 +140,12 @@ class Skeleton:
         shown = ", ".join(names[:3]) + (", …" if len(names) > 3 else "")
         return f"Skeleton({shown}; limbs={self.shape or 1}, scapula={self.scapula_policy!r})"
 
+    def girdle_of(self, limb: NDArray[np.intp] | None) -> Girdle:
+        """Girdle of the limb of each frame; the one there is for a single skeleton."""
+        if not self.shape or limb is None:
+            return self.girdle
+        return Girdle(**{f.name: getattr(self.girdle, f.name)[limb] for f in fields(Girdle)})
+
     def take(self, limb: int | NDArray[np.intp]) -> Skeleton:
         """Pick one limb by its number, or one for each entry of an index array."""
         if not self.shape:
@@ -155,10 +156,9 @@ class Skeleton:
                 return value[limb]
             if isinstance(value, dict):
                 return {name: picked(item) for name, item in value.items()}
-            if isinstance(value, Segment):
-                return Segment(
-                    mass=value.mass[limb], centre=value.centre[limb], radii=value.radii[limb]
-                )
+            if is_dataclass(value) and not isinstance(value, type):
+                parts = {item.name: picked(getattr(value, item.name)) for item in fields(value)}
+                return type(value)(**parts)
             if isinstance(value, tuple):
                 return tuple(picked(item) for item in value)
             return value
@@ -271,18 +271,13 @@ def build_skeletons(
         "radius": number("reference_forearm_length"),
     }
     trunk = np.stack([depth, bone, breadth], axis=-1)
-    joint = np.stack(
+    rest = np.stack(
         [
             depth * number("joint_centre_forward"),
             bone * number("joint_centre_up"),
             number("joint_centre_lateral_fraction") * size("biacromial_breadth") / 2.0,
         ],
         axis=-1,
-    )
-    scapula_hanging = rotation_from_yxz(
-        number(f"scapula_{policy}_internal"),
-        -number(f"scapula_{policy}_upward"),
-        -number(f"scapula_{policy}_anterior_tilt"),
     )
 
     def shifted(name: str) -> NDArray[np.float64]:
@@ -291,9 +286,11 @@ def build_skeletons(
 
     sternoclavicular = trunk * shifted("sternoclavicular_joint")
     corner = np.stack([number(f"acromioclavicular_joint_{axis}") for axis in "xyz"], axis=-1)
-    span = joint + _turned(scapula_hanging, bone[:, None] * corner) - sternoclavicular
-    clavicle_length = np.linalg.norm(span, axis=-1)
-    clavicle = clavicle_length / number("reference_clavicle_length")
+    girdle = _girdle(
+        model, number, policy, root=sternoclavicular, joint=rest, corner=bone[:, None] * corner
+    )
+    joint = girdle_pose(girdle, _hanging(count)).joint
+    clavicle = girdle.length / number("reference_clavicle_length")
 
     def scaled(body: str, anchor: str, position: NDArray[np.float64]) -> NDArray[np.float64]:
         if body == "thorax":
@@ -309,11 +306,9 @@ def build_skeletons(
                 out[:, 1] = -along + bone * (position[..., 1] + reference[body])
         return out
 
-    rate = f"scapula_{policy}_rate"
     # The chest wall is an upright cylinder in the x-z plane; the mean of the two scales keeps
     # it round.
     wall = 0.5 * (depth + breadth)
-    eye, zero = np.broadcast_to(np.eye(3), (count, 3, 3)), np.zeros((count, 3))
     return Skeleton(
         people=tuple(people),
         people_sizes=found,
@@ -322,11 +317,7 @@ def build_skeletons(
         shape=(count,),
         **length,
         joint_centre=joint,
-        fixed={
-            "thorax": (eye, zero),
-            "clavicle": (_clavicle_rotation(span / clavicle_length[:, None]), sternoclavicular),
-            "scapula": (scapula_hanging, joint),
-        },
+        girdle=girdle,
         site={s.name: scaled(s.body, s.anchor, shifted(s.name)) for s in model.sites.values()},
         centre={
             s.name: scaled(s.body, s.anchor, np.array(s.centre)) for s in model.surfaces.values()
@@ -337,9 +328,62 @@ def build_skeletons(
             for s in model.surfaces.values()
         },
         segment=_segments(people, model, changed),
-        chest_height=number("chest_to_joint_fraction") * size("chest_depth") + number("bar_radius"),
+        chest_height=number("chest_to_joint_fraction") * size("chest_depth")
+        + number("bar_radius")
+        + (rest - joint)[:, 0],
         touch_point=bone * number("usual_touch_point"),
-        rhythm=number(rate) if rate in model.quantities else np.zeros(count),
+    )
+
+
+def _hanging(count: int) -> Posture:
+    return Posture(
+        humerus=np.broadcast_to(np.eye(3), (count, 3, 3)),
+        elbow_flexion=np.zeros(count),
+        forearm_rotation=np.zeros(count),
+    )
+
+
+def _girdle(
+    model: Model,
+    number: Callable[[str], NDArray[np.float64]],
+    policy: str,
+    *,
+    root: NDArray[np.float64],
+    joint: NDArray[np.float64],
+    corner: NDArray[np.float64],
+) -> Girdle:
+    """Girdle of each limb; ``joint`` is the glenohumeral centre at rest.
+
+    The clavicle is as long as it has to be at rest, with the model's own angles there, whatever
+    the policy: length and joints belong to the person.
+    """
+    shape = (len(root), len(ANGLES))
+
+    def scapula(name: str, value: Callable[[str], NDArray[np.float64]]) -> NDArray[np.float64]:
+        angles = [value(f"scapula_{name}_{part}") for part in ("internal", "upward")]
+        return np.stack([*angles, -value(f"scapula_{name}_anterior_tilt")], axis=-1)
+
+    own = scapula(model.reference_scapula, lambda key: np.full(len(root), model.number(key)))
+    length, clavicle = join_girdle(root, joint, corner, own)
+
+    def course(kind: str) -> NDArray[np.float64]:
+        if policy not in model.moving_scapulae:
+            return np.zeros(shape)
+        return np.stack([number(f"girdle_{angle}_{kind}") for angle in ANGLES], axis=-1)
+
+    clavicle = clavicle + np.stack(
+        [number(f"clavicle_{policy}_{part}") for part in ("protraction", "elevation", "axial")],
+        axis=-1,
+    )
+    return Girdle(
+        root=root,
+        length=length,
+        corner=corner,
+        hanging=np.concatenate([clavicle, scapula(policy, number)], axis=-1),
+        rise=course("rise"),
+        reach=course("reach"),
+        follow=np.stack([course("with_protraction"), course("with_elevation")], axis=1),
+        setting=number("girdle_setting_elevation"),
     )
 
 
@@ -368,29 +412,6 @@ def _segments(people: Sequence[Person], model: Model, changed: Numbers) -> dict[
     }
 
 
-def scapula_rotation(skeleton: Skeleton, posture: Posture) -> NDArray[np.float64]:
-    """Rotation of the scapula in each posture, shape (..., 3, 3).
-
-    With a rhythm the scapula turns upward about its own forward axis, in proportion to the
-    elevation of the arm from the trunk.
-    """
-    hanging = skeleton.fixed["scapula"][0]
-    if not skeleton.moves:
-        return np.broadcast_to(hanging, (*posture.shape, 3, 3))
-    elevation = np.arccos(np.clip(posture.humerus[..., 1, 1], -1.0, 1.0))
-    # The sequence is Y-X-Z; upward rotation is negative about the x axis after the first turn.
-    forward = np.cross([0.0, 1.0, 0.0], hanging[..., 2])
-    forward = forward / np.linalg.norm(forward, axis=-1, keepdims=True)
-    return np.asarray(rotation_about(forward, -skeleton.rhythm * elevation) @ hanging)
-
-
-def _clavicle_rotation(along: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Frame of Wu et al. 2005: z along the clavicle, x square to it and to thorax y."""
-    x = np.cross(np.array([0.0, 1.0, 0.0]), along)
-    x /= np.linalg.norm(x, axis=-1, keepdims=True)
-    return np.stack([x, np.cross(along, x), along], axis=-1)
-
-
 def _turned(rotation: NDArray[np.float64], vector: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray((rotation @ vector[..., None])[..., 0])
 
@@ -411,15 +432,20 @@ def body_poses(skeleton: Skeleton, posture: Posture) -> BodyPoses:
         [m]. Humerus: origin in the joint centre; ulna and radius: origin on the elbow axis.
     """
     shape = posture.shape
-    rotation: dict[str, NDArray[np.float64]] = {}
-    origin: dict[str, NDArray[np.float64]] = {}
-    for body, (r, p) in skeleton.fixed.items():
-        rotation[body] = np.broadcast_to(r, (*shape, 3, 3))
-        origin[body] = np.broadcast_to(p, (*shape, 3))
-    if skeleton.moves:
-        rotation["scapula"] = scapula_rotation(skeleton, posture)
-    rotation["humerus"] = posture.humerus
-    origin["humerus"] = np.broadcast_to(skeleton.joint_centre, (*shape, 3))
+    girdle = girdle_pose(skeleton.girdle, posture)
+    rotation = {
+        "thorax": np.broadcast_to(np.eye(3), (*shape, 3, 3)),
+        "clavicle": np.broadcast_to(girdle.clavicle, (*shape, 3, 3)),
+        "scapula": np.broadcast_to(girdle.scapula, (*shape, 3, 3)),
+        "humerus": posture.humerus,
+    }
+    joint = np.broadcast_to(girdle.joint, (*shape, 3))
+    origin = {
+        "thorax": np.zeros((*shape, 3)),
+        "clavicle": np.broadcast_to(skeleton.girdle.root, (*shape, 3)),
+        "scapula": joint,
+        "humerus": joint,
+    }
     elbow = (
         origin["humerus"]
         - np.asarray(skeleton.humerus_length)[..., None] * posture.humerus[..., :, 1]

@@ -182,7 +182,7 @@ _VARIANTS: dict[str, dict[str, object]] = {
     "elastic tendon": {"elastic_tendon": True},
     "curves thelen2003, no passive force": {"curves": "thelen2003", "passive_force": False},
     "resting scapula": {"scapula": "resting"},
-    "rhythm of the scapula": {"scapula": "rhythm"},
+    "pressing scapula": {"scapula": "pressing"},
     "glenoid": {"glenoid_constraint": True},
 }
 _VARIED = ("bar, timed", "bar, bounds", "bar, too heavy", "overhead bar", "pull-down")

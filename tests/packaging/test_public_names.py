@@ -21,6 +21,7 @@ LAYERS = [
     {"model"},
     {"person"},
     {"posture"},
+    {"girdle"},
     {"skeleton"},
     {"exercise"},
     {"_kernels"},

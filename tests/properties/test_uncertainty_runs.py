@@ -72,10 +72,10 @@ def whole(study, tmp_path_factory):
     return folder, run_uncertainty(plan_of(study), folder, workers=1)
 
 
-@pytest.mark.parametrize("scapula", ["", "rhythm"])
+@pytest.mark.parametrize("scapula", ["", "pressing"])
 def test_the_central_draw_is_the_study_itself(study, scapula):
     if scapula:
-        # A scapula that moves with the arm is traced draw by draw.
+        # A girdle that is held, beside the one that moves with the arm.
         study = parse_study(STUDY.replace("frames = 5", f'frames = 5\nscapula = "{scapula}"'))
     plan = plan_of(study)
     layout = build_layout(plan.setup(), plan.spreads)

@@ -1,6 +1,7 @@
 """Lengths and moment arms of every head against ways of working them out that share no code.
 
-- Central differences of the length (computed): step 1e-5 rad. The truncation error is
+- Central differences of the length (computed), with the girdle held where it is, as an arm is the
+  moment on the arm as a free body: step 1e-5 rad. The truncation error is
   h²/6 · L''' and the rounding error 1e-16 m / h, both below 1e-7 m unless a span is only
   millimetres long; 1e-6 m is asked.
 - SymPy 1.14, LinearPathway across a hinge (computed), for spans that touch nothing.
@@ -16,6 +17,7 @@ import pytest
 import sympy as sm
 from scipy.spatial import ConvexHull
 from sympy.physics.mechanics import LinearPathway, Point, ReferenceFrame, dynamicsymbols
+from tests.held import held_at
 
 from momentshare.directions import ROWS
 from momentshare.geometry import rotation_about, round_cylinder
@@ -60,10 +62,13 @@ def turned(posture, row, angle):
 
 
 def differences(skeleton, posture):
-    """-dL/dq by central differences, shape (postures, rows, heads)."""
+    """-dL/dq by central differences, girdle held, shape (postures, rows, heads)."""
+    held, each = held_at(skeleton, posture), np.arange(len(posture.elbow_flexion))
     rows = []
     for row in range(len(ROWS)):
-        ahead, back = (paths(skeleton, turned(posture, row, s * STEP)).length for s in (1, -1))
+        ahead, back = (
+            paths(held, turned(posture, row, s * STEP), limb=each).length for s in (1, -1)
+        )
         rows.append(-(ahead - back) / (2.0 * STEP))
     return np.stack(rows, axis=-2)
 
@@ -104,14 +109,16 @@ def test_shoulder_moment_vector_is_the_gradient_about_any_axis(skeleton):
     posture = posture_from_angles(*(rng.uniform(LOW, HIGH, (20, 5)) * DEG).T)
     axis = rng.normal(size=(20, 3))
     axis /= np.linalg.norm(axis, axis=1, keepdims=True)
+    held = held_at(skeleton, posture)
     lengths = [
         paths(
-            skeleton,
+            held,
             Posture(
                 humerus=rotation_about(axis, s * STEP) @ posture.humerus,
                 elbow_flexion=posture.elbow_flexion,
                 forearm_rotation=posture.forearm_rotation,
             ),
+            limb=np.arange(20),
         ).length
         for s in (1, -1)
     ]
@@ -154,7 +161,8 @@ def test_straight_span_across_the_shoulder_is_a_linear_pathway_on_a_hinge(skelet
     # Abduction: humerus turned about -x of the thorax.
     humerus.orient_axis(thorax, -q, thorax.x)
     joint, start, end = Point("S"), Point("A"), Point("B")
-    rotation = skeleton.fixed["scapula"][0]
+    skeleton = build_skeleton(skeleton.person, skeleton.model, scapula="resting")
+    rotation = body_poses(skeleton, posture_from_angles()).rotation["scapula"]
     origin = rotation @ skeleton.site["coracobrachialis_origin"]
     insertion = skeleton.site["coracobrachialis_insertion"]
     start.set_pos(joint, sum(float(c) * e for c, e in zip(origin, thorax, strict=True)))

@@ -55,8 +55,13 @@ def skeleton():
             grip_length=FORE,
         ),
         model,
+        scapula="resting",
     )
-    return dataclasses.replace(made, joint_centre=np.array([-0.05, -0.04, 0.5 * BREADTH]))
+    # The girdle held, so that the joint stays where the example has it.
+    joint = np.array([-0.05, -0.04, 0.5 * BREADTH])
+    root = made.girdle.root + joint - made.joint_centre
+    girdle = dataclasses.replace(made.girdle, root=root)
+    return dataclasses.replace(made, joint_centre=joint, girdle=girdle)
 
 
 def elbow_of(x):
@@ -88,6 +93,7 @@ def planar_lift(skeleton, x):
             elbow_flexion=np.array([flexion]),
             forearm_rotation=np.array([np.pi / 2]),
         ),
+        shoulder=joint[None],
         hand=hand[None],
         elbow=elbow[None],
         up=np.array([1.0, 0.0, 0.0]),

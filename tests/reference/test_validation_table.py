@@ -289,8 +289,6 @@ def test_presses_of_the_table_are_those_of_the_library(model):
     press = BenchPress(
         load_mass=70.0,
         spacing=Profile.constant(1.7 * limb.skeleton.sizes.biacromial_breadth),
-        tuck=Profile(((0.0, np.radians(60)), (1.0, np.radians(82)))),
-        tilt=Profile(((0.0, np.radians(7)), (1.0, np.radians(-6)))),
         frames=21,
     )
     wanted = solve_lift(prepare(limb, press.lift(limb.skeleton)), Lateral(mode="free"))

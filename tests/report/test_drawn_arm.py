@@ -134,7 +134,9 @@ def test_arrows_are_the_forces_and_begin_at_the_hand(name):
     vertical = need.hand_force()[FRAME]
     axis = lift.up if lift.push_axis is None else lift.push_axis
     assert scene.force @ axis == pytest.approx(vertical)
-    assert scene.force @ front.right == pytest.approx(result.lateral_force[FRAME], abs=1e-9)
+    # Accelerations are second differences over 1e-4 of the lift, so rounding of positions leaves
+    # some 1e-8 m/s² along the bar for each kilogram.
+    assert scene.force @ front.right == pytest.approx(result.lateral_force[FRAME], abs=1e-6)
     for view, ax in zip((front, side), drawn(name).axes, strict=True):
         parts = by_gid(ax)
         whole = view.flat(scene.force)
@@ -161,7 +163,7 @@ def test_joints_are_those_of_the_lift(name):
     lift = result.prepared.lift
     scene = arm_scene(result, FRAME)
     wanted = {
-        "shoulder": result.prepared.limb.skeleton.joint_centre,
+        "shoulder": lift.shoulder[FRAME],
         "elbow": lift.elbow[FRAME],
         "hand": lift.hand[FRAME],
     }

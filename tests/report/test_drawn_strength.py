@@ -27,7 +27,7 @@ from typer.testing import CliRunner
 
 from momentshare.cli.main import app
 from momentshare.directions import ROWS
-from momentshare.posture import Posture, posture_from_angles
+from momentshare.posture import posture_from_angles
 from momentshare.report import strength_figure as report
 from momentshare.strength import NetMoment, StrengthTest, joint_strength, study_strength
 from momentshare.strength.study import moments_report
@@ -146,11 +146,7 @@ def test_bias_is_strength_in_the_task_over_strength_in_the_test(tables):
         part = checked[(checked["person"] == person) & (checked["condition"] == "wide")]
         for line in part.itertuples():
             lift = limb_and_lift(person, "wide")[1]
-            posture = Posture(
-                humerus=lift.posture.humerus[line.frame],
-                elbow_flexion=lift.posture.elbow_flexion[line.frame],
-                forearm_rotation=lift.posture.forearm_rotation[line.frame],
-            )
+            posture = lift.posture[line.frame]
             here = float(joint_strength(limb, posture, line.direction, others=line.others))
             there = float(joint_strength(limb, TEST.posture(), line.direction, others=line.others))
             assert line.greatest_here_nm == pytest.approx(here, rel=1e-5)

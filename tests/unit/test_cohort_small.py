@@ -60,7 +60,7 @@ def test_every_size_gives_a_page(lab, tmp_path, people, conditions, emg):
 
 def test_the_limits_of_the_glenoid_give_both_results(lab, tmp_path):
     pytest.importorskip("cvxpy")
-    study = small_study(lab, ("ines",), ("wide",), emg=False)
+    study = small_study(lab, ("ines",), ("narrow",), emg=False)
     settings = study.file.settings.model_copy(
         update={"glenoid_constraint": True, "frames": 11, "lateral": ["measured"]}
     )

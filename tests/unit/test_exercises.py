@@ -69,6 +69,7 @@ def test_push_up_is_a_bench_press_with_the_arm_s_weight_turned_over(limb):
         spacing=constant(0.6),
         tuck=ramp(55, 82),
         tilt=ramp(5, -6),
+        protraction=constant(0.0),
         frames=7,
     ).lift(limb.skeleton)
     on_ground, on_bench = demand(limb.skeleton, lift), demand(limb.skeleton, press)
@@ -106,12 +107,12 @@ def test_overhead_press_keeps_spacing_height_and_segment_lengths(limb):
         load_mass=20.0, spacing=constant(0.55), plane=ramp(60, 40), tilt=constant(0.0), frames=9
     )
     lift = press.lift(limb.skeleton)
-    size, joint = limb.skeleton.sizes, limb.skeleton.joint_centre
+    size, rest = limb.skeleton.sizes, limb.skeleton.joint_centre
     assert lift.reachable.all()
     np.testing.assert_allclose(lift.hand[:, 2], 0.275, atol=1e-9)
-    np.testing.assert_allclose((lift.hand - joint) @ lift.up, lift.height, atol=1e-9)
+    np.testing.assert_allclose((lift.hand - rest) @ lift.up, lift.height, atol=1e-9)
     np.testing.assert_allclose(
-        np.linalg.norm(lift.elbow - joint, axis=1), size.humerus_length, atol=1e-12
+        np.linalg.norm(lift.elbow - lift.shoulder, axis=1), size.humerus_length, atol=1e-12
     )
     np.testing.assert_allclose(
         np.linalg.norm(lift.hand - lift.elbow, axis=1), size.grip_length, atol=1e-12

@@ -72,7 +72,7 @@ def _moments_of(limb, lift, hand, force):
     out = np.empty((len(hand), len(ROWS)))
     poses = body_poses(limb.skeleton, lift.posture)
     frame = arm_frame(lift.posture.humerus)
-    about_shoulder = np.cross(hand - limb.skeleton.joint_centre, force)
+    about_shoulder = np.cross(hand - lift.shoulder, force)
     out[:, :3] = np.einsum("fij,fj->fi", frame, about_shoulder)
     about_elbow = np.cross(hand - lift.elbow, force)
     out[:, 3] = -np.einsum("fj,fj->f", lift.posture.humerus[:, :, 2], about_elbow)

@@ -9,8 +9,10 @@ from momentshare.joint import FACETS, glenoid_frame, glenoid_load, stability_lim
 from momentshare.limb import build_limb
 from momentshare.model import load_model
 from momentshare.person import Person
+from momentshare.posture import posture_from_angles
 
 DEGREE = np.pi / 180
+RAISED = posture_from_angles(plane=0.5, elevation=1.2)
 
 
 @pytest.fixture(scope="module")
@@ -22,7 +24,7 @@ def limb():
 @pytest.fixture(scope="module")
 def ready(limb):
     press = BenchPress(
-        load_mass=50.0,  # enough for the head to leave the cone with and without a lateral force
+        load_mass=60.0,  # enough for the head to leave the cone with and without a lateral force
         spacing=Profile.constant(0.5),
         tuck=Profile(((0.0, 60 * DEGREE), (1.0, 82 * DEGREE))),
         tilt=Profile(((0.0, 6 * DEGREE), (1.0, -6 * DEGREE))),
@@ -32,17 +34,24 @@ def ready(limb):
 
 
 def test_glenoid_axes_are_orthonormal_and_right_handed(limb):
-    frame = glenoid_frame(limb.skeleton)
-    np.testing.assert_allclose(frame @ frame.T, np.eye(3), atol=1e-12)
-    np.testing.assert_allclose(np.cross(frame[0], frame[1]), frame[2], atol=1e-12)
+    for elevation in (0.0, 1.2, 2.4):
+        frame = glenoid_frame(limb.skeleton, posture_from_angles(plane=0.5, elevation=elevation))
+        np.testing.assert_allclose(frame @ frame.T, np.eye(3), atol=1e-12)
+        np.testing.assert_allclose(np.cross(frame[0], frame[1]), frame[2], atol=1e-12)
+
+
+def test_glenoid_faces_up_with_the_scapula(limb):
+    posture = posture_from_angles(plane=0.6, elevation=[0.2, 1.8])
+    outward = glenoid_frame(limb.skeleton, posture)[:, 2]
+    assert outward[1, 1] > outward[0, 1] + 0.3
 
 
 def test_pure_compression_is_centred_and_pure_shear_has_no_margin(limb):
-    frame = glenoid_frame(limb.skeleton)
-    centred = glenoid_load(limb.skeleton, 100.0 * frame[2])
+    frame = glenoid_frame(limb.skeleton, RAISED)
+    centred = glenoid_load(limb.skeleton, 100.0 * frame[2], RAISED)
     assert centred.compression == pytest.approx(100.0)
     assert centred.margin == pytest.approx(1.0)
-    sheared = glenoid_load(limb.skeleton, 50.0 * frame[0] - 1.0 * frame[2])
+    sheared = glenoid_load(limb.skeleton, 50.0 * frame[0] - 1.0 * frame[2], RAISED)
     assert sheared.anterior == pytest.approx(-50.0)
     assert sheared.margin == -np.inf
 
@@ -62,13 +71,14 @@ def test_limits_meet_the_four_directions_of_the_table(limb):
 def test_constraint_keeps_the_head_within_the_cone_and_costs_activation(limb, ready, mode):
     plain = solve_lift(ready, Lateral(mode=mode), greatest_load=False)
     kept = solve_lift(ready, Lateral(mode=mode), greatest_load=False, glenoid=True)
-    assert glenoid_load(limb.skeleton, plain.contact).margin.min() < 0.0
+    assert glenoid_load(limb.skeleton, plain.contact, ready.lift.posture).margin.min() < 0.0
     met = kept.sharing.status == 0
     assert met.sum() >= 5
     # The facets of the cone touch the ellipse from outside: at most 1 - cos(pi / facets) of a
     # circle beyond it, and for axes of 0.32 and 0.60 at most that times the axes' ratio squared.
     slack = (1.0 / np.cos(np.pi / FACETS) - 1.0) * (0.60 / 0.32) ** 2
-    assert glenoid_load(limb.skeleton, kept.contact).margin[met].min() > -slack
+    held = glenoid_load(limb.skeleton, kept.contact, ready.lift.posture)
+    assert held.margin[met].min() > -slack
     weights = limb.volume_weights
     costs = [(weights * r.activation**2).sum(axis=1) for r in (plain, kept)]
     assert np.all(costs[1][met] >= costs[0][met] * (1 - 1e-6))
@@ -83,5 +93,5 @@ def test_constrained_answer_still_balances_the_moments(ready):
 
 
 def test_frames_without_a_force_stay_unknown(limb):
-    load = glenoid_load(limb.skeleton, np.full((2, 3), np.nan))
+    load = glenoid_load(limb.skeleton, np.full((2, 3), np.nan), RAISED)
     assert np.isnan(load.margin).all()

@@ -221,9 +221,10 @@ def _anew(limb, exercise, travel, height, speed, load):
             solve, fraction, np.array([speed / travel]), np.array([rise / travel])
         )
         lift = replace(
-            flat, fraction=fraction, height=flat.height[:1], posture=here.posture, hand=here.hand,
-            elbow=here.elbow, reachable=np.ones(1, bool), gap=np.zeros(1), motion=motion,
-            load_mass=load / 2, time=None,
+            flat, fraction=fraction, height=flat.height[:1], posture=here.posture,
+            shoulder=here.shoulder, hand=here.hand, elbow=here.elbow,
+            reachable=np.ones(1, bool), gap=np.zeros(1), motion=motion, load_mass=load / 2,
+            time=None,
         )  # fmt: skip
         return prepare(limb, lift)
 

@@ -368,17 +368,17 @@ def test_broken_toml_is_a_model_error_with_its_place(folder):
 
 
 def test_default_scapula_outside_the_policies_is_a_model_error(folder):
-    edit(folder / "limb.toml", 'default = "pressing"', 'default = "shrugging"')
+    edit(folder / "limb.toml", 'default = "moving"', 'default = "shrugging"')
     assert "shrugging" in str(refusal(folder))
 
 
 def test_reference_scapula_outside_the_policies_is_a_model_error(folder):
-    edit(folder / "limb.toml", 'reference = "resting"', 'reference = "shrugging"')
+    edit(folder / "limb.toml", 'reference = "moving"', 'reference = "shrugging"')
     assert "field 'scapula.reference': 'shrugging'" in str(refusal(folder))
 
 
 def test_scapula_policy_without_angles_is_a_model_error(folder):
-    edit(folder / "limb.toml", '"pressing", "resting"', '"pressing", "resting", "shrugging"')
+    edit(folder / "limb.toml", '"resting", "pressing"', '"resting", "pressing", "shrugging"')
     assert "shrugging" in str(refusal(folder))
 
 

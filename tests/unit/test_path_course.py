@@ -21,7 +21,7 @@ POSTURES = posture_from_angles(
 )
 
 
-@pytest.fixture(scope="module", params=["pressing", "rhythm"])
+@pytest.fixture(scope="module", params=["pressing", "moving"])
 def skeleton(request):
     return build_skeleton(RUNA, load_model(), scapula=request.param)
 

@@ -76,7 +76,7 @@ def test_share_balances_moments_about_the_toes():
     body = plank_of(ULF)
     number = MODEL.inertia
     for frame in range(5):
-        joint, elbow, hand = ULF.joint_centre, lift.elbow[frame], lift.hand[frame]
+        joint, elbow, hand = lift.shoulder[frame], lift.elbow[frame], lift.hand[frame]
         pull = -lift.up
         parts = list(zip(body.mass, body.place, strict=True))
         c_upper = number["male", "upper_arm", "centre_fraction"].value

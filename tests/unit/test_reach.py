@@ -10,15 +10,17 @@ import pytest
 
 from momentshare.exercise import BenchPress, Profile, reachable
 from momentshare.exercise.reach import highest_elevation, shoulder_limits, twist_of
+from momentshare.geometry.rotation import yxz_from_rotation
 from momentshare.model import load_model
 from momentshare.person import Person
 from momentshare.posture import posture_from_angles
-from momentshare.skeleton import build_skeleton
+from momentshare.skeleton import body_poses, build_skeleton
 
 DEG = np.pi / 180.0
 MODEL = load_model()
 ULF = Person(name="Ulf", sex="male", stature=1.79, body_mass=80.0)
 SKELETON = build_skeleton(ULF, MODEL)
+PRESSING = build_skeleton(ULF, MODEL, scapula="pressing")
 
 
 def arm(plane, elevation, axial):
@@ -50,7 +52,7 @@ def test_common_postures_are_within_reach(plane, elevation, axial):
         (0, 90, 100),
         (-60, 60, 0),
         (120, 90, 0),
-        (30, 148, -30),
+        (30, 152, -30),
     ],
 )
 def test_impossible_combinations_are_out_of_reach(plane, elevation, axial):
@@ -70,22 +72,35 @@ def test_twist_of_a_raised_arm_is_its_axial_rotation():
 
 def test_limits_narrow_with_elevation():
     elevation = np.linspace(0.0, 150.0, 151) * DEG
-    limits = shoulder_limits(SKELETON, elevation)
+    for skeleton in (PRESSING, SKELETON):
+        limits = shoulder_limits(skeleton, elevation)
+        assert limits["plane"][0][-1] > limits["plane"][0][0]
+        assert np.all(np.diff(limits["twist"][1]) <= 0.0)
+    limits = shoulder_limits(PRESSING, elevation)
     assert np.all(np.diff(limits["plane"][0]) >= 0.0)
-    assert limits["plane"][0][-1] > limits["plane"][0][0]
-    assert np.all(np.diff(limits["twist"][1]) <= 0.0)
     # Corners as they stand in the table, with the scapula 30 degrees inward.
     np.testing.assert_allclose(limits["plane"][0][[60, 150]], [-45 * DEG, -15 * DEG])
     np.testing.assert_allclose(limits["twist"][0][[0, 90, 150]] / DEG, [-70, -90, -90])
     np.testing.assert_allclose(limits["twist"][1][[0, 90, 150]] / DEG, [80, 70, 0])
 
 
+def test_the_limit_behind_counts_from_where_the_scapula_is_in_that_posture():
+    elevation = np.array([60.0, 100.0, 150.0]) * DEG
+    behind = shoulder_limits(SKELETON, elevation)["plane"][0]
+    posture = posture_from_angles(plane=behind, elevation=elevation)
+    scapula = body_poses(SKELETON, posture).rotation["scapula"]
+    inward = yxz_from_rotation(scapula)[0]
+    held = shoulder_limits(PRESSING, elevation)["plane"][0]
+    at_joint = held - MODEL.number("scapula_pressing_internal")
+    np.testing.assert_allclose(behind - inward, at_joint, atol=1e-9)
+
+
 def test_scapula_decides_how_high_and_how_far_back_the_arm_goes():
     resting = build_skeleton(ULF, MODEL, scapula="resting")
-    moving = build_skeleton(ULF, MODEL, scapula="rhythm")
-    heights = [highest_elevation(s) / DEG for s in (resting, SKELETON, moving)]
+    moving = build_skeleton(ULF, MODEL, scapula="moving")
+    heights = [highest_elevation(s) / DEG for s in (resting, PRESSING, moving)]
     np.testing.assert_allclose(heights, [125.4, 140.0, 150.0])
-    back = [shoulder_limits(s, np.array([1.0]))["plane"][0][0] for s in (resting, SKELETON)]
+    back = [shoulder_limits(s, np.array([1.0]))["plane"][0][0] for s in (resting, PRESSING)]
     assert back[0] > back[1]
 
 

@@ -36,6 +36,7 @@ def truth(skeleton):
         spacing=Profile.constant(0.60),
         tuck=Profile(((0.0, 0.95), (1.0, 1.25))),
         tilt=Profile(((0.0, 0.12), (1.0, -0.1))),
+        protraction=Profile.constant(0.0),
         bench_angle=BENCH,
     )
     return invent_press(press, skeleton, Tempo(repetitions=2), ratio=lambda f: 0.02 + 0.1 * f)
@@ -69,8 +70,8 @@ def test_frames_of_perfect_landmarks_are_exact(truth, skeleton, hinge):
     assert np.abs(track.posture.humerus - want.posture.humerus).max() < 1e-12
     assert np.abs(track.posture.elbow_flexion - want.posture.elbow_flexion).max() < 1e-12
     assert np.abs(track.posture.forearm_rotation - want.posture.forearm_rotation).max() < 1e-12
-    assert np.abs(track.hand + skeleton.joint_centre - want.hand).max() < 1e-12
-    assert np.abs(track.elbow + skeleton.joint_centre - want.elbow).max() < 1e-12
+    assert np.abs(track.hand + want.shoulder - want.hand).max() < 1e-12
+    assert np.abs(track.elbow + want.shoulder - want.elbow).max() < 1e-12
     assert np.abs(track.up - want.up).max() < 1e-12
     assert track.notes == ()
 
@@ -230,7 +231,7 @@ def test_fewer_landmarks_are_filled_in_from_the_person_and_said(truth, skeleton)
         if r not in {"c7", "t8", "px", "right_gh", "right_grip", "bar_right", "bar_left"}
     }
     track = track_arm(replace(full, channels=less), skeleton, trunk_angle=BENCH)
-    assert np.abs(track.hand + skeleton.joint_centre - truth.lift.hand).max() < 1e-9
+    assert np.abs(track.hand + truth.lift.shoulder - truth.lift.hand).max() < 1e-9
     text = " ".join(track.notes)
     assert "jugular notch" in text
     assert "grip" in text
@@ -405,7 +406,6 @@ def landmarks_in_room(lift, skeleton, shoulder, room):
     ulna = lift.posture.humerus @ rotation_about(np.array([0.0, 0.0, 1.0]), flexion)
     turn = lift.posture.forearm_rotation[:, None]
     thumb = np.cos(turn) * ulna[..., :, 2] + np.sin(turn) * ulna[..., :, 0]
-    joint = skeleton.joint_centre
     wrist = lift.elbow - skeleton.sizes.forearm_length * ulna[..., :, 1]
     z = lift.posture.humerus[..., :, 2]
     inside = {
@@ -413,14 +413,14 @@ def landmarks_in_room(lift, skeleton, shoulder, room):
         "c7": np.tile([-0.14, 0.06, 0.0], (count, 1)),
         "px": np.tile([0.04, -0.17, 0.0], (count, 1)),
         "t8": np.tile([-0.18, -0.165, 0.0], (count, 1)),
-        "right_gh": np.tile(joint, (count, 1)),
+        "right_gh": lift.shoulder,
         "right_el": lift.elbow + 0.04 * z,
         "right_em": lift.elbow - 0.04 * z,
         "right_rs": wrist + 0.03 * thumb,
         "right_us": wrist - 0.03 * thumb,
         "right_grip": lift.hand,
     }
-    return {role: shoulder + (p - joint) @ room.T for role, p in inside.items()}
+    return {role: shoulder + (p - lift.shoulder) @ room.T for role, p in inside.items()}
 
 
 def still_ends(values, count):
@@ -444,7 +444,7 @@ def test_a_push_up_on_force_plates_with_a_moving_trunk(skeleton):
     rate = 200.0
     room = trunk_rotation(0.1, face_down=True)
     assert pytest.approx(lift.up) == room.T @ [0.0, 1.0, 0.0]
-    shoulder = -(lift.hand - skeleton.joint_centre) @ room.T  # the hand is the origin
+    shoulder = -(lift.hand - lift.shoulder) @ room.T  # the hand is the origin
     points = landmarks_in_room(lift, skeleton, shoulder, room)
     force = lift.load_mass * lift.load_force @ room.T
     channels = {

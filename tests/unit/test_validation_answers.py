@@ -1,5 +1,7 @@
 """What the judging reads off a limb, against the library's own functions and by hand."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -128,14 +130,19 @@ def test_girdle_at_rest_has_the_angles_of_the_policy():
     assert tilt == pytest.approx(-np.degrees(MODEL.number("scapula_resting_anterior_tilt")))
 
 
-def test_upward_rotation_follows_the_rate_of_the_rhythm():
+def test_upward_rotation_follows_the_course_of_the_girdle():
+    degrees = (30.0, 90.0)
     low, high = value(
         *(
-            ask("girdle", direction="scapula_upward", scapula="rhythm", elevation_deg=e)
-            for e in (30.0, 90.0)
+            ask("girdle", direction="scapula_upward", scapula="moving", elevation_deg=e)
+            for e in degrees
         )
     )
-    assert high - low == pytest.approx(60.0 * MODEL.number("scapula_rhythm_rate"))
+    # The reach of upward rotation is zero, so the elevation alone counts, beyond its setting.
+    assert MODEL.number("girdle_scapula_upward_reach") == 0.0
+    setting = np.degrees(MODEL.number("girdle_setting_elevation"))
+    first, last = (np.hypot(e, setting) for e in degrees)
+    assert high - low == pytest.approx((last - first) * MODEL.number("girdle_scapula_upward_rise"))
 
 
 def test_area_and_volume_are_those_of_the_limb():
@@ -208,14 +215,14 @@ def test_the_load_of_a_press_is_that_of_the_exercise():
     press = BenchPress(
         load_mass=55.0,
         spacing=Profile.constant(1.4 * limb.skeleton.sizes.biacromial_breadth),
-        tuck=Profile(((0.0, np.radians(60)), (1.0, np.radians(82)))),
-        tilt=Profile(((0.0, np.radians(7)), (1.0, np.radians(-6)))),
         frames=11,
     )
-    found = PROBE.press(Press(scapula="pressing", load=55.0)).prepared.lift
-    wanted = press.lift(limb.skeleton)
-    assert found.load_mass == pytest.approx(wanted.load_mass)
-    np.testing.assert_allclose(found.hand, wanted.hand)
+    given = replace(press, tuck=Profile(((0.0, np.radians(50)), (1.0, np.radians(82)))))
+    for tuck, own in ((None, press), (50.0, given)):
+        found = PROBE.press(Press(scapula="pressing", load=55.0, tuck=tuck)).prepared.lift
+        wanted = own.lift(limb.skeleton)
+        assert found.load_mass == pytest.approx(wanted.load_mass)
+        np.testing.assert_allclose(found.hand, wanted.hand)
 
 
 def test_dumbbells_are_pressed_without_lateral_force():

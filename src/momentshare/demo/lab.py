@@ -21,7 +21,6 @@ from momentshare.exercise import BenchPress, Profile
 from momentshare.exercise.lift import Lift, Motion
 from momentshare.limb import build_limb
 from momentshare.model import load_model
-from momentshare.posture import Posture
 from momentshare.study import parse_study
 from momentshare.trial.invent import (
     Imperfections,
@@ -227,17 +226,13 @@ def _thinned(lift: Lift, every: int) -> Lift:
     motion = Motion(
         **{name: getattr(lift.motion, name)[::every] for name in Motion.__dataclass_fields__}
     )
-    posture = Posture(
-        humerus=lift.posture.humerus[::every],
-        elbow_flexion=lift.posture.elbow_flexion[::every],
-        forearm_rotation=lift.posture.forearm_rotation[::every],
-    )
     return replace(
         lift,
         fraction=lift.fraction[::every],
         height=lift.height[::every],
         time=lift.time[::every],
-        posture=posture,
+        posture=lift.posture[::every],
+        shoulder=lift.shoulder[::every],
         hand=lift.hand[::every],
         elbow=lift.elbow[::every],
         reachable=lift.reachable[::every],

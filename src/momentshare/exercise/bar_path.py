@@ -87,35 +87,40 @@ class BarPath:
 
 
 def bar_on_chest(
-    path: BarPath,
     *,
     bench_angle: float,
-    upper: float,
-    fore: float,
-    aside: float,
-    chest: tuple[float, float],
-    height: float | None = None,
-) -> tuple[float, float]:
-    """Place of a bar that rests on the chest.
+    upper: NDArray[np.float64],
+    fore: NDArray[np.float64],
+    aside: NDArray[np.float64],
+    chest: tuple[NDArray[np.float64], NDArray[np.float64]],
+    touch: NDArray[np.float64],
+    shift: NDArray[np.float64],
+    height: NDArray[np.float64],
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Place of a bar that rests on the chest; all arrays of shape (presses,).
 
     Parameters
     ----------
-    path : BarPath
     bench_angle : float
         + with the head up [rad].
-    upper, fore : float
+    upper, fore : float array
         Shoulder to elbow, elbow to grip [m].
-    aside : float
+    aside : float array
         How far the hand is to the side of the shoulder joint [m].
-    chest : tuple of float
+    chest : tuple of float array
         Centre of the bar in front of the joint, square to the trunk, and usual touch point
         footward of the joint [m].
-    height : float, optional
-        Height of the bar above the joint, in place of what follows from the chest [m].
+    touch : float array
+        Touch point footward of the joint [m]; NaN where it follows.
+    shift : float array
+        Added to the touch point [m].
+    height : float array
+        Height of the bar above the joint, in place of what follows from the chest [m]; NaN
+        where it follows.
 
     Returns
     -------
-    footward, height : float
+    footward, height : float array
         From the joint, horizontally and vertically [m].
 
     Notes
@@ -127,24 +132,15 @@ def bar_on_chest(
     """
     thickness, usual = chest
     sine, cosine = float(np.sin(bench_angle)), float(np.cos(bench_angle))
-    touch = path.touch
-    if touch is None:
-        if height is None:
-            still = thickness**2 - 2.0 * fore * thickness * cosine + fore**2 + aside**2 - upper**2
-            root = float(np.sqrt(max((fore * sine) ** 2 - still, 0.0)))
-            upright = root - fore * sine
-        else:
-            # The bar is on a level; footward = (touch + height sin β) / cos β there.
-            room = upper**2 - aside**2 - (height - fore) ** 2
-            upright = float(np.sqrt(max(room, 0.0))) * cosine - height * sine
-        upright = max(upright, 0.0)
-        touch = min(0.5 * (upright + usual), upright)
-    touch = _moved(touch, path.touch_shift, upper)
-    if height is not None:
-        thickness = (height + touch * sine) / cosine
-    return thickness * sine + touch * cosine, thickness * cosine - touch * sine
-
-
-def _moved(touch: float, shift: float, upper: float) -> float:
-    """Shift a touch point, but no farther than an upper arm reaches."""
-    return min(touch + shift, max(touch, _REACHED * upper))
+    given = np.isfinite(height)
+    still = thickness**2 - 2.0 * fore * thickness * cosine + fore**2 + aside**2 - upper**2
+    on_chest = np.sqrt(np.maximum((fore * sine) ** 2 - still, 0.0)) - fore * sine
+    # A bar whose height is given is on a level; footward = (touch + height sin β) / cos β there.
+    room = upper**2 - aside**2 - (height - fore) ** 2
+    on_level = np.sqrt(np.maximum(room, 0.0)) * cosine - height * sine
+    upright = np.maximum(np.where(given, on_level, on_chest), 0.0)
+    follows = np.minimum(0.5 * (upright + usual), upright)
+    place = np.where(np.isfinite(touch), touch, follows)
+    place = np.minimum(place + shift, np.maximum(place, _REACHED * upper))
+    thickness = np.where(given, (height + place * sine) / cosine, thickness)
+    return thickness * sine + place * cosine, thickness * cosine - place * sine

@@ -9,16 +9,23 @@ exercise solves its lift by itself.
 from __future__ import annotations
 
 from dataclasses import fields, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from momentshare.errors import MomentshareError
 from momentshare.exercise.chain import Chain, breaches_of, minimum_jerk, motion_along
 from momentshare.exercise.lift import Lift, LimitBreach, Motion
-from momentshare.exercise.press import ENDS, SIDEWAYS, BenchPress, close_press, lockout_square
+from momentshare.exercise.press import (
+    ENDS,
+    SIDEWAYS,
+    Arm,
+    BenchPress,
+    close_press,
+    straighten,
+    touch_down,
+)
 from momentshare.exercise.profile import values_along
-from momentshare.posture import Posture
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -101,49 +108,37 @@ def _presses(
     count = len(presses)
     out: list[Lift | None] = [None] * count
 
-    def of(values: NDArray[np.float64], *last: int) -> NDArray[np.float64]:
-        return np.broadcast_to(values, (count, *last))
-
-    upper, fore = of(skeleton.humerus_length), of(skeleton.grip_length)
-    joint, chest = of(skeleton.joint_centre, 3), of(skeleton.chest_height)
-    touch = of(skeleton.touch_point)
+    arms = Arm.of(skeleton)
     first = presses[0]
-    chests, low = np.transpose(
-        [
-            press.start((joint[k], upper[k], fore[k]), (float(chest[k]), float(touch[k])))
-            for k, press in enumerate(presses)
-        ]
-    )
-    # A profile keeps its last value up to lock-out.
-    end = {
-        name: np.array([getattr(press, name).points[-1][1] for press in presses])
-        for name in first.profiles
-    }
-    if first.tuck is None:
-        along = np.array([press.way.lockout for press in presses])
-    else:
-        along = upper * np.cos(end["tuck"]) - fore * np.sin(end["tilt"])
-    aside = 0.5 * end["spacing"] - joint[:, 2]
-    square = lockout_square(upper, fore, first.lockout_flexion, along=along, aside=aside)
-    known = np.flatnonzero(square > np.maximum(low, 0.0) ** 2)
+    chests, low = touch_down(first, arms, presses)
+    high, ended = straighten(first, arms, presses)
+    good = (ended.gap == 0.0) & (high > np.maximum(low, 0.0))
+    good &= np.abs(ended.posture.elbow_flexion - first.lockout_flexion) < ENDS
+    known = np.flatnonzero(good)
     if known.size == 0:
         return out
-    chests, low, high = chests[known], low[known], np.sqrt(square[known])
+    moved = (ended.shoulder - arms.rest)[known]
+    chests, low, high = chests[known], low[known], high[known]
     frames = first.frames
-    arm = tuple(np.repeat(a[known], frames, axis=0) for a in (joint, upper, fore))
+    arm = arms.take(np.repeat(known, frames))
     chosen = [presses[int(k)] for k in known]
+    ends = [
+        replace(press.way, lockout=press.way.lockout - float(shift @ press.headward))
+        for press, shift in zip(chosen, moved, strict=True)
+    ]
 
     def solve(at: NDArray[np.float64]) -> Chain:
         fraction = at[:frames]  # the same in every press
-        given = {
+        given: dict[str, Any] = {
             name: values_along([getattr(press, name) for press in chosen], fraction).ravel()
             for name in first.profiles
         }
         if first.tuck is None:
-            ways = zip(chosen, chests, strict=True)
-            given["footward"] = np.concatenate([p.way.footward(c, fraction) for p, c in ways])
+            ways = zip(ends, chests, strict=True)
+            given["footward"] = np.concatenate([way.footward(c, fraction) for way, c in ways])
+        add = np.concatenate([press.added(arms, fraction) for press in chosen])
         height = (low[:, None] + fraction * (high - low)[:, None]).ravel()
-        return close_press(first, (arm[0], arm[1], arm[2]), height=height, **given)
+        return close_press(first, arm, add=add, height=height, **given)
 
     fraction, timed = minimum_jerk(frames, first.duration)
     here = solve(fraction)
@@ -167,6 +162,7 @@ def _presses(
             height=low[row] + fraction * (high[row] - low[row]),
             time=None if timed is None else timed[0],
             posture=chain.posture,
+            shoulder=chain.shoulder,
             hand=chain.hand,
             elbow=chain.elbow,
             up=first.up,
@@ -184,13 +180,9 @@ def _presses(
 
 
 def _part(chain: Chain, frames: slice) -> Chain:
-    posture = chain.posture
     return Chain(
-        posture=Posture(
-            humerus=posture.humerus[frames],
-            elbow_flexion=posture.elbow_flexion[frames],
-            forearm_rotation=posture.forearm_rotation[frames],
-        ),
+        posture=chain.posture[frames],
+        shoulder=chain.shoulder[frames],
         hand=chain.hand[frames],
         elbow=chain.elbow[frames],
         forearm=chain.forearm[frames],

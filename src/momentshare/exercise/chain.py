@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,7 +11,8 @@ from momentshare.errors import PostureError
 from momentshare.exercise.lift import LimitBreach, Motion
 from momentshare.exercise.reach import LOW_ELEVATION, shoulder_limits, twist_of
 from momentshare.exercise.wrist import bar_checks
-from momentshare.geometry.rotation import cross, dot, norm, rotation_from_axes
+from momentshare.geometry.rotation import cross, dot, norm, rotation_from_axes, unit
+from momentshare.girdle import Girdle, girdle_pose
 from momentshare.posture import Posture
 
 if TYPE_CHECKING:
@@ -25,19 +26,26 @@ __all__ = [
     "Chain",
     "breaches_in",
     "breaches_of",
-    "chain_from_directions",
     "chain_from_posture",
     "chain_of_lengths",
     "find_lockout",
     "minimum_jerk",
     "motion_along",
     "require_reach",
+    "settle",
     "solve_angle",
 ]
 
 _GRID = 181
 _NEWTON = 8
 """Steps from a bracket of two degrees; the fifth already gives all digits."""
+
+_STRIDE = float(np.radians(5.0))
+"""Longest step from a root found before [rad]."""
+
+_EXACT = 1e-15
+_CLOSE = 1e-9
+"""Last steps below which the search ends, and below which a root was found [rad]."""
 
 _ZOOMS = 8
 _HEIGHTS = 33
@@ -53,6 +61,20 @@ STEP = 1e-4
 """Step in height fraction for the derivatives along the lift."""
 
 _STRAIGHT = 1e-12
+_ALONG = 0.9
+"""Part of the arm's direction to the side up to which a straight elbow keeps a hinge there."""
+
+_LOOKS = 3
+"""Rounds in which roots are looked for everywhere; later ones go on from those found."""
+
+_ROUNDS = 60
+"""Most rounds of adjusting arm and girdle to each other; a round gains about one digit."""
+
+_BOLDEST = 2.0
+"""Largest part of the last step that is undone."""
+
+_SETTLED = 1e-13
+"""Movement of the joint centre below which they are adjusted [m]."""
 
 _ROUNDING = 1e-9
 """Angle beyond a limit that is none [rad]."""
@@ -63,6 +85,7 @@ class Chain:
     """A closed chain, frame by frame; ``gap`` is the distance left open [m]."""
 
     posture: Posture
+    shoulder: NDArray[np.float64]
     hand: NDArray[np.float64]
     elbow: NDArray[np.float64]
     forearm: NDArray[np.float64]
@@ -75,10 +98,60 @@ class Chain:
         return rotation_from_axes(cross(-self.forearm, hinge), -self.forearm, hinge)
 
 
+def settle(
+    close: Callable[
+        [NDArray[np.float64], NDArray[np.float64] | None], tuple[Chain, NDArray[np.float64]]
+    ],
+    girdle: Girdle,
+    add: NDArray[np.float64],
+    start: NDArray[np.float64],
+) -> Chain:
+    """Close a chain whose shoulder moves with the arm.
+
+    Parameters
+    ----------
+    close : callable
+        Chain for a joint centre of each frame, shape (frames, 3), and its angle; second argument
+        is the angle found before, None in the first round.
+    girdle : Girdle
+        Of one limb, or of the limb of each frame.
+    add : float array, shape (frames, 2)
+        What the task adds to protraction and elevation of the clavicle [rad].
+    start : float array, shape (frames, 3)
+        Joint centre to begin with [m].
+
+    Notes
+    -----
+    The joint centre is put where the girdle has it for the posture found, until it stays; from the
+    second round on, where the last two steps lead (Anderson's mixing of depth one). A frame that
+    has settled is left alone, so that it does not depend on its neighbours.
+    """
+    joint, angle = start, None
+    moving = np.ones(len(start), dtype=bool)
+    last: tuple[NDArray[np.float64], NDArray[np.float64]] | None = None
+    for turn in range(_ROUNDS):
+        chain, angle = close(joint, angle if turn > _LOOKS else None)
+        posture = replace(chain.posture, girdle=add)
+        step = girdle_pose(girdle, posture).joint - joint
+        moving &= np.linalg.norm(step, axis=-1) > _SETTLED
+        if not moving.any():
+            break
+        ahead = joint + step
+        if last is not None:
+            change, way = step - last[1], joint - last[0]
+            size = np.sum(change**2, axis=-1)
+            share = np.sum(step * change, axis=-1) / np.where(size > 0.0, size, np.inf)
+            ahead = ahead - np.clip(share, -_BOLDEST, _BOLDEST)[:, None] * (way + change)
+        last = joint, step
+        joint = np.where(moving[:, None], ahead, joint)
+    return replace(chain, posture=posture)
+
+
 def solve_angle(
     excess: Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]],
     slope: Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]],
     *,
+    near: NDArray[np.float64] | None = None,
     low: float,
     high: float,
     rising: bool,
@@ -90,6 +163,8 @@ def solve_angle(
     ----------
     excess, slope : callable
         Value and derivative from sine and cosine, both of shape (grid, 1) or (frames,).
+    near : float array, shape (frames,), optional
+        Root of a problem close to this one, from which to go on without looking elsewhere.
     low, high : float
         Interval [rad].
     rising : bool
@@ -103,6 +178,16 @@ def solve_angle(
         The root; where there is none, the angle of least absolute excess.
     found : bool array, shape (frames,)
     """
+    if near is not None:
+        angle = near
+        for _ in range(_NEWTON):
+            sine, cosine = np.sin(angle), np.cos(angle)
+            gradient = slope(sine, cosine)
+            step = excess(sine, cosine) / np.where(gradient == 0.0, np.inf, gradient)
+            angle = np.clip(angle - np.clip(step, -_STRIDE, _STRIDE), low, high)
+            if np.abs(step).max(initial=0.0) < _EXACT:
+                break
+        return angle, np.abs(step) < _CLOSE
     grid = np.linspace(low, high, _GRID)[:, None]
     value = excess(np.sin(grid), np.cos(grid))
     before, after = (value[:-1], value[1:]) if rising else (-value[:-1], -value[1:])
@@ -122,30 +207,6 @@ def solve_angle(
     return angle, np.asarray(found)
 
 
-def chain_from_directions(
-    skeleton: Skeleton,
-    direction: NDArray[np.float64],
-    forearm: NDArray[np.float64],
-    gap: NDArray[np.float64],
-    thumb: NDArray[np.float64],
-) -> Chain:
-    """Orient the arm from the directions of upper arm and forearm.
-
-    Parameters
-    ----------
-    direction, forearm : float array, shape (frames, 3)
-        Unit vectors from shoulder to elbow and from elbow to hand.
-    gap : float array, shape (frames,)
-    thumb : float array, shape (3,)
-        Direction in which the thumb side of the grip points; the forearm is turned so that
-        the grip comes as near to it as the forearm allows.
-    """
-    size = skeleton.sizes
-    return chain_of_lengths(
-        skeleton.joint_centre, size.humerus_length, size.grip_length, direction, forearm, gap, thumb
-    )
-
-
 def chain_of_lengths(
     joint: NDArray[np.float64],
     upper: NDArray[np.float64] | float,
@@ -155,15 +216,29 @@ def chain_of_lengths(
     gap: NDArray[np.float64],
     thumb: NDArray[np.float64],
 ) -> Chain:
-    """Do the same for a joint centre, upper arm and forearm with grip of each frame or of all.
+    """Orient the arm from the directions of upper arm and forearm.
 
-    Lengths are numbers or have shape (frames, 1).
+    Parameters
+    ----------
+    joint : float array, shape (3,) or (frames, 3)
+        Glenohumeral centre [m].
+    upper, fore : float, or float array of shape (frames, 1)
+        Length of the upper arm and of the forearm with the grip [m].
+    direction, forearm : float array, shape (frames, 3)
+        Unit vectors from shoulder to elbow and from elbow to hand.
+    gap : float array, shape (frames,)
+    thumb : float array, shape (3,)
+        Direction in which the thumb side of the grip points; the forearm is turned so that
+        the grip comes as near to it as the forearm allows.
     """
     elbow = joint + upper * direction
     normal = cross(direction, forearm)
     size = norm(normal)
-    hinge = normal / np.where(size > _STRAIGHT, size, 1.0)[:, None]
-    hinge[size <= _STRAIGHT] = [0.0, 0.0, 1.0]
+    # A straight arm leaves the hinge open; rounding leaves it askew where the arm is nearly so.
+    aside = np.where(np.abs(direction[:, 2:]) < _ALONG, [0.0, 0.0, 1.0], [1.0, 0.0, 0.0])
+    straight = (size <= _STRAIGHT)[:, None]
+    hinge = np.where(straight, aside, normal / np.where(straight, 1.0, size[:, None]))
+    hinge = unit(hinge - dot(hinge, direction)[:, None] * direction)
     y = -direction
     front = cross(-forearm, hinge)  # x of the ulna: y × z
     rotation = np.arctan2(front @ thumb, hinge @ thumb)
@@ -175,6 +250,7 @@ def chain_of_lengths(
             elbow_flexion=np.arctan2(size, dot(direction, forearm)),
             forearm_rotation=rotation,
         ),
+        shoulder=np.broadcast_to(joint, elbow.shape),
         hand=elbow + fore * forearm,
         elbow=elbow,
         forearm=forearm,
@@ -188,9 +264,11 @@ def chain_from_posture(skeleton: Skeleton, posture: Posture) -> Chain:
     direction, x = -humerus[..., :, 1], humerus[..., :, 0]
     bend = posture.elbow_flexion[..., None]
     forearm = np.cos(bend) * direction + np.sin(bend) * x
-    elbow = skeleton.joint_centre + skeleton.sizes.humerus_length * direction
+    joint = np.broadcast_to(girdle_pose(skeleton.girdle, posture).joint, direction.shape)
+    elbow = joint + skeleton.sizes.humerus_length * direction
     return Chain(
         posture=posture,
+        shoulder=joint,
         hand=elbow + skeleton.sizes.grip_length * forearm,
         elbow=elbow,
         forearm=forearm,
@@ -325,7 +403,13 @@ def motion_along(
         step = getattr(ahead.posture, name) - getattr(back.posture, name)
         return np.asarray(step / (2 * STEP) * rate)
 
-    hand, elbow = point("hand"), point("elbow")
+    def added() -> NDArray[np.float64]:
+        before, after = back.posture.girdle, ahead.posture.girdle
+        if before is None or after is None:
+            return np.zeros((len(fraction), 2))
+        return np.asarray((after - before) / (2 * STEP) * first)
+
+    hand, elbow, shoulder = point("hand"), point("elbow"), point("shoulder")
     humerus = turn(back.posture.humerus, mid.posture.humerus, ahead.posture.humerus)
     ulna = turn(back.ulna, mid.ulna, ahead.ulna)
     return Motion(
@@ -339,6 +423,8 @@ def motion_along(
         ulna_angular_acceleration=ulna[1],
         elbow_flexion_velocity=angle("elbow_flexion"),
         forearm_rotation_velocity=angle("forearm_rotation"),
+        shoulder_acceleration=shoulder[1],
+        girdle_velocity=added(),
         trunk_acceleration=-hand[1] if hand_is_still else np.zeros_like(hand[1]),
     )
 

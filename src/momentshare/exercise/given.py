@@ -79,6 +79,7 @@ class GivenMoments:
             height=(chain.hand - skeleton.joint_centre) @ up,
             time=None,
             posture=posture,
+            shoulder=chain.shoulder,
             hand=chain.hand,
             elbow=chain.elbow,
             up=up,

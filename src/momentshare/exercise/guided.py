@@ -6,7 +6,7 @@ cable.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -36,6 +36,7 @@ __all__ = [
     "straight_arm_pull_down",
 ]
 
+_NONE = Profile.constant(0.0)
 _DEGREE = float(np.pi / 180.0)
 
 
@@ -49,6 +50,8 @@ class GuidedArm:
         Whole load, both hands [kg]; with a cable the mass whose weight the cable carries.
     plane, elevation, axial, elbow_flexion, forearm_rotation : Profile
         Angles of :func:`momentshare.posture.posture_from_angles` along the repetition.
+    protraction, shrug : Profile
+        What the lifter adds to protraction and elevation of the clavicle [rad].
     trunk_angle : float
         Trunk above the horizontal, face up: 0 lying, 90 degrees upright [rad].
     cable : tuple of float, optional
@@ -90,6 +93,8 @@ class GuidedArm:
     axial: Profile
     elbow_flexion: Profile
     forearm_rotation: Profile
+    protraction: Profile = _NONE
+    shrug: Profile = _NONE
     trunk_angle: float = 0.0
     cable: tuple[float, float, float] | None = None
     one_bar: bool = False
@@ -114,7 +119,8 @@ class GuidedArm:
                 self.elbow_flexion(at),
                 self.forearm_rotation(at),
             )
-            return chain_from_posture(skeleton, posture)
+            add = np.stack([self.protraction(at), self.shrug(at)], axis=-1)
+            return chain_from_posture(skeleton, replace(posture, girdle=add))
 
         here = solve(fraction)
         up = np.array([np.cos(self.trunk_angle), np.sin(self.trunk_angle), 0.0])
@@ -128,6 +134,7 @@ class GuidedArm:
             height=(here.hand - skeleton.joint_centre) @ up,
             time=None if timed is None else timed[0],
             posture=here.posture,
+            shoulder=here.shoulder,
             hand=here.hand,
             elbow=here.elbow,
             up=up,

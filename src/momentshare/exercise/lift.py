@@ -60,7 +60,9 @@ class Motion:
     """Velocities and accelerations in the thorax frame; shape (frames, 3) or (frames,).
 
     All but ``trunk_acceleration`` are relative to the trunk; that one is the trunk's own, which
-    is zero on a bench and not when the hands stay on the ground.
+    is zero on a bench and not when the hands stay on the ground. ``shoulder_acceleration`` is
+    that of the glenohumeral centre, ``girdle_velocity`` (frames, 2) the rate of what the task
+    adds to protraction and elevation of the clavicle [rad/s].
     """
 
     hand_velocity: NDArray[np.float64]
@@ -73,6 +75,8 @@ class Motion:
     ulna_angular_acceleration: NDArray[np.float64]
     elbow_flexion_velocity: NDArray[np.float64]
     forearm_rotation_velocity: NDArray[np.float64]
+    shoulder_acceleration: NDArray[np.float64]
+    girdle_velocity: NDArray[np.float64]
     trunk_acceleration: NDArray[np.float64]
 
 
@@ -88,12 +92,14 @@ class Lift:
     fraction : float array, shape (frames,)
         Height fraction, 0 chest to 1 lock-out.
     height : float array, shape (frames,)
-        Height of the hand above the shoulder joint centre, along the vertical [m].
+        Height of the hand above where the shoulder joint is with the arm hanging, along the
+        vertical [m].
     time : float array, shape (frames,) or None
         [s]; None for a quasi-static lift.
     posture : Posture
         Batch shape (frames,).
-    hand, elbow : float array, shape (frames, 3)
+    shoulder, elbow, hand : float array, shape (frames, 3)
+        Glenohumeral centre, elbow and grip.
     up : float array, shape (3,) or (frames, 3)
         Vertical, against gravity.
     load_mass : float, or float array of shape (frames,)
@@ -139,6 +145,7 @@ class Lift:
     height: NDArray[np.float64]
     time: NDArray[np.float64] | None
     posture: Posture
+    shoulder: NDArray[np.float64]
     hand: NDArray[np.float64]
     elbow: NDArray[np.float64]
     up: NDArray[np.float64]
@@ -212,6 +219,9 @@ def join_lifts(lifts: Sequence[Lift], limbs: Sequence[int]) -> Lift:
     def gathered(kind: type, parts: Sequence[object]) -> dict[str, NDArray[np.float64]]:
         return {f.name: np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(kind)}
 
+    postures = [x.posture for x in lifts]
+    adds = [p.girdle for p in postures]
+    own = [np.zeros((n, 2)) if a is None else a for a, n in zip(adds, counts, strict=True)]
     motions = [x.motion for x in lifts if x.motion is not None]
     forced = any(x.load_force is not None for x in lifts)
     given = any(x.net_moments is not None for x in lifts)
@@ -225,7 +235,13 @@ def join_lifts(lifts: Sequence[Lift], limbs: Sequence[int]) -> Lift:
         fraction=along("fraction"),
         height=along("height"),
         time=None,
-        posture=Posture(**gathered(Posture, [x.posture for x in lifts])),
+        posture=Posture(
+            humerus=np.concatenate([p.humerus for p in postures]),
+            elbow_flexion=np.concatenate([p.elbow_flexion for p in postures]),
+            forearm_rotation=np.concatenate([p.forearm_rotation for p in postures]),
+            girdle=None if all(a is None for a in adds) else np.concatenate(own),
+        ),
+        shoulder=along("shoulder"),
         hand=along("hand"),
         elbow=along("elbow"),
         up=each([x.up for x in lifts], 3),

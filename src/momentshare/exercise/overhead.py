@@ -16,14 +16,16 @@ from momentshare.errors import InputError
 from momentshare.exercise.chain import (
     Chain,
     breaches_of,
-    chain_from_directions,
+    chain_of_lengths,
     find_lockout,
     minimum_jerk,
     motion_along,
     require_reach,
+    settle,
     solve_angle,
 )
 from momentshare.exercise.lift import Lift
+from momentshare.exercise.profile import Profile
 from momentshare.geometry.rotation import norm
 
 if TYPE_CHECKING:
@@ -31,11 +33,11 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from momentshare.exercise.profile import Profile
     from momentshare.skeleton import Skeleton
 
 __all__ = ["OverheadPress"]
 
+_NONE = Profile.constant(0.0)
 _SIDEWAYS = np.array([0.0, 0.0, 1.0])
 
 
@@ -59,6 +61,8 @@ class OverheadPress:
         Height of the grip above the shoulder joint centre at the beginning [m].
     lockout_flexion : float
         Elbow flexion at lock-out [rad].
+    protraction, shrug : Profile
+        What the lifter adds to protraction and elevation of the clavicle [rad].
     duration : float, optional
         [s]; quasi-static when not given.
     frames : int
@@ -88,6 +92,8 @@ class OverheadPress:
     spacing: Profile
     plane: Profile
     tilt: Profile
+    protraction: Profile = _NONE
+    shrug: Profile = _NONE
     trunk_angle: float = float(np.radians(90.0))
     implement: Literal["bar", "dumbbells"] = "bar"
     grip: Literal["pronated", "neutral"] = "pronated"
@@ -116,6 +122,7 @@ class OverheadPress:
             height=low + fraction * (high - low),
             time=None if timed is None else timed[0],
             posture=here.posture,
+            shoulder=here.shoulder,
             hand=here.hand,
             elbow=here.elbow,
             up=self._up(),
@@ -154,10 +161,30 @@ class OverheadPress:
     def _close(
         self, skeleton: Skeleton, fraction: NDArray[np.float64], height: NDArray[np.float64]
     ) -> Chain:
+        rest = np.broadcast_to(skeleton.joint_centre, (len(fraction), 3))
+        add = np.stack([self.protraction(fraction), self.shrug(fraction)], axis=-1)
+
+        def close(
+            joint: NDArray[np.float64], near: NDArray[np.float64] | None
+        ) -> tuple[Chain, NDArray[np.float64]]:
+            above = height - (joint - rest) @ self._up()
+            return self._close_about(skeleton, joint, near, fraction, above)
+
+        return settle(close, skeleton.girdle, add, rest)
+
+    def _close_about(
+        self,
+        skeleton: Skeleton,
+        joint: NDArray[np.float64],
+        near: NDArray[np.float64] | None,
+        fraction: NDArray[np.float64],
+        height: NDArray[np.float64],
+    ) -> tuple[Chain, NDArray[np.float64]]:
+        """Close the chain about a joint centre of each frame, from which heights count."""
         size, up = skeleton.sizes, self._up()
         back = np.array([-up[1], up[0], 0.0])
         plane, tilt = self.plane(fraction), self.tilt(fraction)
-        lateral = 0.5 * self.spacing(fraction) - skeleton.joint_centre[2]
+        lateral = 0.5 * self.spacing(fraction) - joint[..., 2]
         reach = size.grip_length * np.cos(tilt)
         upper = size.humerus_length
         side, rise = upper * np.cos(plane), upper * np.sin(plane) * up[0]
@@ -175,7 +202,7 @@ class OverheadPress:
 
         # The elbow comes nearer to the hand as it rises: the first fall through zero.
         angle, found = solve_angle(
-            excess, slope, low=0.02, high=2.8, rising=False, prefer=lambda a: -a
+            excess, slope, near=near, low=0.02, high=2.8, rising=False, prefer=lambda a: -a
         )
         sine, cosine = np.sin(angle), np.cos(angle)
         distance = np.sqrt(np.maximum(excess(sine, cosine) + reach**2, 0.0))
@@ -186,4 +213,5 @@ class OverheadPress:
         forearm = (across + (size.grip_length * np.sin(tilt))[:, None] * back) / size.grip_length
         gap = np.where(found, 0.0, np.maximum(np.abs(distance - reach), 1e-9))
         thumb = -_SIDEWAYS if self.grip == "pronated" else back
-        return chain_from_directions(skeleton, direction, forearm, gap, thumb)
+        chain = chain_of_lengths(joint, upper, size.grip_length, direction, forearm, gap, thumb)
+        return chain, angle

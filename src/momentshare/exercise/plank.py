@@ -137,9 +137,7 @@ def static_hand_share(skeleton: Skeleton, lift: Lift) -> NDArray[np.float64]:
     def part(segment: str, quantity: str) -> float:
         return inertia[sex, segment, quantity].value
 
-    upper = skeleton.joint_centre + part("upper_arm", "centre_fraction") * (
-        lift.elbow - skeleton.joint_centre
-    )
+    upper = lift.shoulder + part("upper_arm", "centre_fraction") * (lift.elbow - lift.shoulder)
     forearm = (lift.hand - lift.elbow) / norm(lift.hand - lift.elbow)[:, None]
     reach = part("forearm", "centre_fraction") * skeleton.sizes.forearm_length
     arms = (

@@ -13,11 +13,14 @@ With the upper arm at tuck e from the trunk, its direction is
 unknown left, and the elbow is the solution on the outer side of the line from shoulder to hand.
 Along a bar path the same holds with the level towards the head in place of Y and the vertical in
 place of X: hand d footward of the joint and tilt t make cos e = (d + forearm sin t) / upper arm.
+
+Bar and chest stay with the trunk while the joint moves with the girdle: heights and touch points
+count from where the joint is with the arm hanging, the place at lock-out from where it is there.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -32,20 +35,31 @@ from momentshare.exercise.chain import (
     minimum_jerk,
     motion_along,
     require_reach,
+    settle,
     solve_angle,
 )
 from momentshare.exercise.lift import Lift
 from momentshare.exercise.profile import Profile
 from momentshare.geometry.rotation import norm
+from momentshare.girdle import Girdle
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
     from momentshare.skeleton import Skeleton
 
-__all__ = ["ENDS", "SIDEWAYS", "BenchPress", "close_press", "lockout_square"]
+__all__ = [
+    "ENDS",
+    "SIDEWAYS",
+    "Arm",
+    "BenchPress",
+    "close_press",
+    "lockout_square",
+    "straighten",
+    "touch_down",
+]
 
 _UPRIGHT = Profile.constant(0.0)
 
@@ -74,6 +88,9 @@ class BenchPress:
     path : BarPath, optional
         Way of the hands in the sagittal plane where no tuck is given; by default from where the
         forearm is upright on the chest to above the shoulder joint.
+    protraction, shrug : Profile, optional
+        What the lifter adds to protraction and elevation of the clavicle [rad]; by default the
+        model's: shoulder blades pulled together on the chest and partly let go to lock-out.
     bench_angle : float
         0 flat, positive with the head up (incline) [rad].
     implement : {"bar", "dumbbells"}
@@ -112,6 +129,8 @@ class BenchPress:
     tuck: Profile | None = None
     tilt: Profile = _UPRIGHT
     path: BarPath | None = None
+    protraction: Profile | None = None
+    shrug: Profile = _UPRIGHT
     bench_angle: float = 0.0
     implement: Literal["bar", "dumbbells"] = "bar"
     grip: Literal["pronated", "neutral"] = "pronated"
@@ -199,6 +218,7 @@ class BenchPress:
             height=low + fraction * (high - low),
             time=None if timed is None else timed[0],
             posture=here.posture,
+            shoulder=here.shoulder,
             hand=here.hand,
             elbow=here.elbow,
             up=self.up,
@@ -216,41 +236,45 @@ class BenchPress:
         self, skeleton: Skeleton
     ) -> tuple[float, float, tuple[str, ...], Callable[[NDArray[np.float64]], Chain]]:
         """Heights of chest and lock-out [m], notes, and the chain as a function of the fraction."""
-        chest, low = self.start(
-            _arm(skeleton), (float(skeleton.chest_height), float(skeleton.touch_point))
-        )
-        high, notes = self._lockout(skeleton, low)
+        arm = Arm.of(skeleton)
+        (chest,), (low,) = touch_down(self, arm)
+        high, lockout, notes = self._lockout(arm, low)
 
         def solve(at: NDArray[np.float64]) -> Chain:
             given = {name: getattr(self, name)(at) for name in self.profiles}
             if self.tuck is None:
-                given["footward"] = self.way.footward(chest, at)
-            return close_press(self, _arm(skeleton), height=low + at * (high - low), **given)
+                given["footward"] = replace(self.way, lockout=lockout).footward(chest, at)
+            return close_press(
+                self, arm, add=self.added(arm, at), height=low + at * (high - low), **given
+            )
 
         return low, high, notes, solve
 
-    def start(
-        self, arm: tuple[NDArray[np.float64], float, float], chest: tuple[float, float]
-    ) -> tuple[float, float]:
-        """Place of the hand on the chest, footward of the joint on a bar path, and its height [m].
+    def added(self, arm: Arm, at: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return what the lifter adds to protraction and elevation at height fractions [rad]."""
+        own = Profile(((0.0, arm.habit[0]), (1.0, arm.habit[1])))
+        protraction = own if self.protraction is None else self.protraction
+        return np.stack([protraction(at), self.shrug(at)], axis=-1)
 
-        ``arm`` as for :func:`close_press`, ``chest`` as for :func:`bar_on_chest`.
-        """
-        if self.tuck is not None:
-            return np.nan, chest[0] if self.chest_height is None else self.chest_height
-        joint, upper, fore = arm
-        return bar_on_chest(
-            self.way,
-            bench_angle=self.bench_angle,
-            upper=float(upper),
-            fore=float(fore),
-            aside=0.5 * self.spacing.points[0][1] - float(joint[2]),
-            chest=chest,
-            height=self.chest_height,
-        )
+    def _lockout(self, arm: Arm, low: float) -> tuple[float, float, tuple[str, ...]]:
+        """Height of lock-out, place of the hands there, and what was decided."""
+        # Nothing but the height changes in the search; a profile keeps its last value.
+        end = {name: getattr(self, name).points[-1][1] for name in self.profiles}
+        add = self.added(arm, np.ones(1))
+        above = {"footward": self.way.lockout} if self.tuck is None else {}
 
-    def _lockout(self, skeleton: Skeleton, low: float) -> tuple[float, tuple[str, ...]]:
-        """Height of lock-out above the joint centre, and what was decided."""
+        def close(heights: NDArray[np.float64]) -> Chain:
+            given = {name: np.full_like(heights, value) for name, value in {**end, **above}.items()}
+            return close_press(
+                self, arm, add=np.repeat(add, len(heights), axis=0), height=heights,
+                over_joint=True, **given,
+            )  # fmt: skip
+
+        def place(high: float) -> float:
+            """Footward of where the joint hangs, for a bar footward of the joint."""
+            moved = close(np.array([high])).shoulder[0] - arm.rest.reshape(3)
+            return self.way.lockout - float(moved @ self.headward)
+
         if self.lockout_height is not None:
             if self.lockout_height <= low:
                 raise PostureError(
@@ -258,40 +282,173 @@ class BenchPress:
                     f"chest at {low:.3f} m; raise lockout_height (lockout_height_cm in a study "
                     "file) or lower the chest"
                 )
-            return self.lockout_height, ()
-        reach = skeleton.sizes.humerus_length + skeleton.sizes.grip_length
-        # Nothing but the height changes in the search; a profile keeps its last value.
-        end = {name: getattr(self, name).points[-1][1] for name in self.profiles}
-        if self.tuck is None:
-            end["footward"] = self.way.lockout
-
-        def close(heights: NDArray[np.float64]) -> Chain:
-            given = {name: np.full_like(heights, value) for name, value in end.items()}
-            return close_press(self, _arm(skeleton), height=heights, **given)
-
+            return self.lockout_height, place(self.lockout_height), ()
         if self.has_closed_form and self.tuck is None:
-            square = lockout_square(
-                skeleton.humerus_length,
-                skeleton.grip_length,
-                self.lockout_flexion,
-                along=self.way.lockout,
-                aside=0.5 * self._end_spacing() - skeleton.joint_centre[2],
-            )
-            high = np.sqrt(np.maximum(square, 0.0))
-            found = close(np.atleast_1d(high))
-            bend = found.posture.elbow_flexion[0]
-            if high > low and found.gap[0] == 0.0 and abs(bend - self.lockout_flexion) < ENDS:
-                return float(high), ()
-        return find_lockout(
+            high, chain = straighten(self, arm)
+            bend = chain.posture.elbow_flexion[0]
+            if high[0] > low and chain.gap[0] == 0.0 and abs(bend - self.lockout_flexion) < ENDS:
+                moved = chain.shoulder[0] - arm.rest.reshape(3)
+                return float(high[0]), self.way.lockout - float(moved @ self.headward), ()
+        found, notes = find_lockout(
             close,
             low=low,
-            span=1.5 * reach,
+            span=1.5 * float(arm.upper + arm.fore),
             flexion=self.lockout_flexion,
             spacing=self._end_spacing(),
         )
+        return found, place(found), notes
 
     def _end_spacing(self) -> float:
         return float(self.spacing.points[-1][1])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Arm:
+    """Lengths and girdle of one limb or of several, for closing presses.
+
+    Attributes
+    ----------
+    rest : float array, shape (..., 3)
+        Joint centre with the arm hanging [m].
+    upper, fore : float array, shape (...)
+        Shoulder to elbow, elbow to grip [m].
+    girdle : Girdle
+    chest : float array, shape (..., 2)
+        Centre of a bar on the chest in front of ``rest``, and usual touch point footward [m].
+    habit : tuple of float
+        Protraction that a lifter adds on the chest and at lock-out [rad].
+    """
+
+    rest: NDArray[np.float64]
+    upper: NDArray[np.float64]
+    fore: NDArray[np.float64]
+    girdle: Girdle
+    chest: NDArray[np.float64]
+    habit: tuple[float, float]
+
+    @classmethod
+    def of(cls, skeleton: Skeleton) -> Arm:
+        """Arm of a skeleton."""
+        number = skeleton.model.number
+        return cls(
+            rest=np.asarray(skeleton.joint_centre),
+            upper=np.asarray(skeleton.humerus_length),
+            fore=np.asarray(skeleton.grip_length),
+            girdle=skeleton.girdle,
+            chest=np.stack([skeleton.chest_height, skeleton.touch_point], axis=-1),
+            habit=(number("press_protraction_chest"), number("press_protraction_lockout")),
+        )
+
+    def take(self, limb: int | NDArray[np.intp]) -> Arm:
+        """Pick one limb of several, or one for each entry of an index array."""
+        if self.upper.ndim == 0:
+            return self
+        return Arm(
+            rest=self.rest[limb],
+            upper=self.upper[limb],
+            fore=self.fore[limb],
+            girdle=Girdle(**{f.name: getattr(self.girdle, f.name)[limb] for f in fields(Girdle)}),
+            chest=self.chest[limb],
+            habit=self.habit,
+        )
+
+
+def touch_down(
+    press: BenchPress, arm: Arm, presses: Sequence[BenchPress] | None = None
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Where the hands are on the chest: footward on a bar path, and their height [m].
+
+    From where the joint is with the arm hanging; shape (presses,), as for :func:`straighten`. By
+    default the touch point is that of an upright forearm, so it goes with the joint, which goes
+    with the arm.
+    """
+    every = [press] if presses is None else presses
+    count = len(every)
+    rest, chest = np.broadcast_to(arm.rest, (count, 3)), np.broadcast_to(arm.chest, (count, 2))
+    upper, fore = np.broadcast_to(arm.upper, (count,)), np.broadcast_to(arm.fore, (count,))
+    height = np.array([np.nan if x.chest_height is None else x.chest_height for x in every])
+    if press.tuck is not None:
+        return np.full(count, np.nan), np.where(np.isfinite(height), height, chest[:, 0])
+    none = np.zeros(1)
+    begin = {
+        name: np.array([getattr(each, name)(none)[0] for each in every]) for name in press.profiles
+    }
+    add = np.concatenate([each.added(arm, none) for each in every])
+    touch = np.array([np.nan if x.way.touch is None else x.way.touch for x in every])
+    shift = np.array([x.way.touch_shift for x in every])
+
+    def place(joint: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        moved = joint - rest
+        return bar_on_chest(
+            bench_angle=press.bench_angle,
+            upper=upper,
+            fore=fore,
+            aside=0.5 * begin["spacing"] - joint[:, 2],
+            chest=(chest[:, 0] - moved[:, 0], chest[:, 1] + moved[:, 1]),
+            touch=touch + moved[:, 1],
+            shift=shift,
+            height=height - moved @ press.up,
+        )
+
+    def close(
+        joint: NDArray[np.float64], near: NDArray[np.float64] | None
+    ) -> tuple[Chain, NDArray[np.float64]]:
+        footward, above = place(joint)
+        return _close(press, upper, fore, joint, near, footward=footward, height=above, **begin)
+
+    joint = settle(close, arm.girdle, add, rest).shoulder
+    footward, above = place(joint)
+    moved = joint - rest
+    return footward - moved @ press.headward, above + moved @ press.up
+
+
+def straighten(
+    press: BenchPress, arm: Arm, presses: Sequence[BenchPress] | None = None
+) -> tuple[NDArray[np.float64], Chain]:
+    """Height above where the joint hangs at which the elbow has its flexion at lock-out [m].
+
+    The hand's place along the body is known there: on a flat bench, or on a bar path. ``presses``
+    are those of the limbs of ``arm`` in turn, of one kind; else there is one press and one limb.
+
+    Returns
+    -------
+    height : float array, shape (presses,)
+        NaN where there is none.
+    chain : Chain
+        Closed at that height.
+    """
+    every = [press] if presses is None else presses
+    count = len(every)
+    rest = np.broadcast_to(arm.rest, (count, 3))
+    upper, fore = np.broadcast_to(arm.upper, (count,)), np.broadcast_to(arm.fore, (count,))
+    one = np.ones(1)
+    end = {
+        name: np.array([getattr(each, name)(one)[0] for each in every]) for name in press.profiles
+    }
+    add = np.concatenate([each.added(arm, one) for each in every])
+    if press.tuck is None:
+        along = np.array([each.way.lockout for each in every])
+        end["footward"] = along
+    else:
+        along = upper * np.cos(end["tuck"]) - fore * np.sin(end["tilt"])
+
+    def close(
+        joint: NDArray[np.float64], near: NDArray[np.float64] | None
+    ) -> tuple[Chain, NDArray[np.float64]]:
+        square = lockout_square(
+            upper, fore, press.lockout_flexion, along=along,
+            aside=0.5 * end["spacing"] - joint[:, 2],
+        )  # fmt: skip
+        height = np.sqrt(np.maximum(square, 0.0))
+        return _close(press, upper, fore, joint, near, height=height, **end)
+
+    chain = settle(close, arm.girdle, add, rest)
+    square = lockout_square(
+        upper, fore, press.lockout_flexion, along=along,
+        aside=0.5 * end["spacing"] - chain.shoulder[:, 2],
+    )  # fmt: skip
+    rise = (chain.shoulder - rest) @ press.up
+    return np.where(square > 0.0, np.sqrt(np.maximum(square, 0.0)) + rise, np.nan), chain
 
 
 def lockout_square(
@@ -310,20 +467,17 @@ def lockout_square(
     return np.asarray(whole - np.square(along) - aside**2)
 
 
-def _arm(skeleton: Skeleton) -> tuple[NDArray[np.float64], float, float]:
-    size = skeleton.sizes
-    return skeleton.joint_centre, size.humerus_length, size.grip_length
-
-
 def close_press(
     press: BenchPress,
-    arm: tuple[NDArray[np.float64], NDArray[np.float64] | float, NDArray[np.float64] | float],
+    arm: Arm,
     *,
+    add: NDArray[np.float64],
     tilt: NDArray[np.float64],
     spacing: NDArray[np.float64],
     height: NDArray[np.float64],
     tuck: NDArray[np.float64] | None = None,
     footward: NDArray[np.float64] | None = None,
+    over_joint: bool = False,
 ) -> Chain:
     """Close the chain for given angles, spacings and heights, each of shape (frames,).
 
@@ -333,10 +487,44 @@ def close_press(
     ----------
     press : BenchPress
         Gives bench angle and grip.
-    arm : joint centre, length of the upper arm, length of the forearm with grip
-        [m], of shape (3,) and numbers, or with frames in front.
+    arm : Arm
+        One limb, or that of each frame.
+    add : float array, shape (frames, 2)
+        What the lifter adds to protraction and elevation of the clavicle [rad].
+    over_joint : bool
+        Whether ``footward`` counts from where the joint is, and not from where it hangs.
     """
-    joint, upper, fore_length = arm
+    rest = np.broadcast_to(arm.rest, (len(height), 3))
+
+    def close(
+        joint: NDArray[np.float64], near: NDArray[np.float64] | None
+    ) -> tuple[Chain, NDArray[np.float64]]:
+        moved = joint - rest
+        along = footward
+        if footward is not None and not over_joint:
+            along = footward + moved @ press.headward
+        return _close(
+            press, arm.upper, arm.fore, joint, near, tilt=tilt, spacing=spacing, tuck=tuck,
+            footward=along, height=height - moved @ press.up,
+        )  # fmt: skip
+
+    return settle(close, arm.girdle, add, rest)
+
+
+def _close(
+    press: BenchPress,
+    upper: NDArray[np.float64],
+    fore_length: NDArray[np.float64],
+    joint: NDArray[np.float64],
+    near: NDArray[np.float64] | None,
+    *,
+    tilt: NDArray[np.float64],
+    spacing: NDArray[np.float64],
+    height: NDArray[np.float64],
+    tuck: NDArray[np.float64] | None = None,
+    footward: NDArray[np.float64] | None = None,
+) -> tuple[Chain, NDArray[np.float64]]:
+    """Close the chain about a joint centre of each frame, from which everything counts."""
     up, headward = press.up, press.headward
     lateral = 0.5 * spacing - joint[..., 2]
     along, front = np.array([0.0, 1.0, 0.0]), np.array([1.0, 0.0, 0.0])
@@ -351,8 +539,10 @@ def close_press(
     # Square of the distance elbow-hand across the body less that of the forearm's part,
     #     (drop + fore sin α)² + (lateral - side cos α)² - reach²,
     # multiplied out, so that each angle of the search costs few operations.
-    side, fore = upper * np.sin(tuck), upper * np.sin(tuck) * (front @ up)
-    drop = height + upper * np.cos(tuck) * (along @ up)
+    upright = front is up or press.bench_angle == 0.0
+    side = upper * np.sin(tuck)
+    fore = side if upright else side * (front @ up)
+    drop = height + (0.0 if upright else upper * np.cos(tuck) * (along @ up))
     square, still = fore**2 - side**2, drop**2 + lateral**2 + side**2 - reach**2
     lean, swing = 2.0 * drop * fore, 2.0 * lateral * side
 
@@ -363,7 +553,15 @@ def close_press(
         return np.asarray((2.0 * square * sine + lean) * cosine + swing * sine)
 
     # Outer solution: the excess turns from negative to positive as the elbow goes back.
-    angle, found = solve_angle(excess, slope, low=-np.pi, high=np.pi, rising=True, prefer=np.cos)
+    if upright:  # what is left is lean sin α - swing cos α + still
+        size = np.hypot(lean, swing)
+        cosine = still / np.where(size > 0.0, size, np.inf)
+        found = (np.abs(cosine) <= 1.0) & (size > 0.0)
+        angle = np.arccos(np.clip(cosine, -1.0, 1.0)) - np.arctan2(lean, swing)
+    else:
+        angle, found = solve_angle(
+            excess, slope, near=near, low=-np.pi, high=np.pi, rising=True, prefer=np.cos
+        )
     sine, cosine = np.sin(angle), np.cos(angle)
     distance = np.sqrt(np.maximum(excess(sine, cosine) + reach**2, 0.0))
     gap = np.maximum(np.where(found, 0.0, np.abs(distance - reach)), missed)
@@ -378,4 +576,5 @@ def close_press(
     upper, fore_length = np.reshape(upper, (-1, 1)), np.reshape(fore_length, (-1, 1))
     forearm = (across + fore_length * np.sin(tilt)[:, None] * headward) / fore_length
     thumb = -SIDEWAYS if press.grip == "pronated" else headward
-    return chain_of_lengths(joint, upper, fore_length, direction, forearm, gap, thumb)
+    chain = chain_of_lengths(joint, upper, fore_length, direction, forearm, gap, thumb)
+    return chain, angle

@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 
 __all__ = ["PushUp"]
 
+_NONE = Profile.constant(0.0)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PushUp:
@@ -33,6 +35,8 @@ class PushUp:
     ----------
     spacing, tuck, tilt : Profile
         As for :class:`~momentshare.exercise.BenchPress`.
+    protraction, shrug : Profile
+        What the lifter adds to protraction and elevation of the clavicle [rad].
     hand_share : Profile, optional
         Part of body weight on both hands; by default the static values of Mier (2014) for
         the person's sex, chest down to arms straight, from the model's table. They are kept
@@ -71,6 +75,8 @@ class PushUp:
     spacing: Profile
     tuck: Profile
     tilt: Profile
+    protraction: Profile = _NONE
+    shrug: Profile = _NONE
     hand_share: Profile | None = None
     extra_mass: float = 0.0
     body_angle: float = 0.0
@@ -86,6 +92,8 @@ class PushUp:
             spacing=self.spacing,
             tuck=self.tuck,
             tilt=self.tilt,
+            protraction=self.protraction,
+            shrug=self.shrug,
             bench_angle=-self.body_angle,
             implement="dumbbells",
             chest_height=self.chest_height,

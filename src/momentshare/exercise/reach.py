@@ -2,7 +2,8 @@
 
 The glenohumeral joint lets the arm only so far behind the plane of the scapula, less the
 higher the arm is, and only so far up; how far that is from the trunk depends on how the
-scapula stands. The arm turns about its own axis less far inward the higher it is, so that at
+scapula stands, which follows the arm where the girdle moves. What a task adds to the girdle by
+itself does not count. The arm turns about its own axis less far inward the higher it is, so that at
 the greatest elevation it has to be turned outward, and less far outward when it hangs. All
 corners of the rule stand in the model's table as ``limit_…``, assumed or from memory; between
 them the limits change linearly with elevation.
@@ -17,6 +18,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+
+from momentshare.girdle import internal_rotation, upward_rotation
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -33,6 +36,12 @@ _RAISED = np.pi / 2
 """Elevation at which the middle corner of the limits of twist stands [rad]."""
 
 _ROUNDING = 1e-9
+
+_TURNS = 20
+"""Rounds in which arm and scapula are adjusted to each other; each gains half a digit."""
+
+_FINE = 18001
+"""Elevations tried for the highest one: every hundredth of a degree."""
 
 
 def twist_of(posture: Posture) -> NDArray[np.float64]:
@@ -56,13 +65,15 @@ def twist_of(posture: Posture) -> NDArray[np.float64]:
 def highest_elevation(skeleton: Skeleton) -> float:
     """Elevation that trunk and glenohumeral joint allow [rad].
 
-    The scapula gives its upward rotation, which grows with elevation where it has a rhythm;
+    The scapula gives its upward rotation, which grows with elevation where it follows the arm;
     that rotation is taken to be in the plane of elevation.
     """
     number = skeleton.model.number
-    upward = number(f"scapula_{skeleton.scapula_policy}_upward")
-    joint = number("limit_glenohumeral_elevation_max")
-    return min(number("limit_elevation_max"), (joint + upward) / (1.0 - float(skeleton.rhythm)))
+    elevation = np.linspace(0.0, np.pi, _FINE)
+    at_joint = elevation - upward_rotation(skeleton.girdle, elevation)
+    within = at_joint <= number("limit_glenohumeral_elevation_max")
+    highest = elevation[-1] if within.all() else elevation[int(np.argmin(within)) - 1]
+    return min(number("limit_elevation_max"), float(highest))
 
 
 def shoulder_limits(
@@ -79,14 +90,17 @@ def shoulder_limits(
     number = skeleton.model.number
     top = number("limit_elevation_max")
     even = np.ones_like(elevation)
-    behind = np.interp(
+    at_joint = np.interp(
         elevation,
         [number("limit_plane_narrows_from"), top],
         [
             number("limit_glenohumeral_plane_min"),
             number("limit_glenohumeral_plane_min_raised"),
         ],
-    ) + number(f"scapula_{skeleton.scapula_policy}_internal")
+    )
+    behind = at_joint + internal_rotation(skeleton.girdle, 0.0 * elevation, elevation)
+    for _ in range(_TURNS if skeleton.moves else 0):
+        behind = at_joint + internal_rotation(skeleton.girdle, behind, elevation)
     outward = np.interp(
         elevation,
         [0.0, _RAISED],

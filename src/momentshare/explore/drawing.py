@@ -54,9 +54,8 @@ def drawn_points(
         for head, points in path_points(skeleton, lift.posture).items():
             paths.setdefault(head, []).append(points)
         along = float(skeleton.forearm_length / skeleton.grip_length)
-        centre = np.broadcast_to(skeleton.joint_centre, lift.elbow.shape)
         wrist = lift.elbow + along * (lift.hand - lift.elbow)
-        joints.append(np.stack([centre, lift.elbow, wrist, lift.hand], axis=1))
+        joints.append(np.stack([lift.shoulder, lift.elbow, wrist, lift.hand], axis=1))
         if press.person not in bones:
             bones[press.person] = _bones_of_the_girdle(_scene(limbs, press))
         girdle.append(_girdle(limbs, press, bones[press.person]))

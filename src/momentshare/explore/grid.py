@@ -192,14 +192,17 @@ def _at_nodes(limbs: Limb, person: int, nodes: Nodes) -> list[Press]:
 
 
 def _turned_over(press: BenchPress, lift: Lift) -> PushUp:
-    """Push-up with the postures of a press on the flat bench: its tuck becomes a profile."""
+    """Push-up with the postures of a press on the flat bench, its angles as profiles."""
     direction = lift.posture.humerus[..., :, 1]
     tuck = np.arccos(np.clip(direction[:, 1], -1.0, 1.0))
+    assert lift.posture.girdle is not None  # noqa: S101 - every press says what it adds
+    added = lift.posture.girdle[:, 0]
     points = tuple(zip(lift.fraction.tolist(), tuck.tolist(), strict=True))
     return PushUp(
         spacing=press.spacing,
         tuck=Profile(points),
         tilt=press.tilt,
+        protraction=Profile(tuple(zip(lift.fraction.tolist(), added.tolist(), strict=True))),
         chest_height=float(lift.height[0]),
         lockout_flexion=press.lockout_flexion,
         frames=press.frames,

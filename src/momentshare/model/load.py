@@ -20,6 +20,7 @@ from momentshare.inputs import MODEL, TABLE, csv_rows, decoded, read_bytes, show
 from momentshare.limits import Limits
 from momentshare.model.limit_rows import limits_of, target_ids
 from momentshare.model.schema import (
+    GIRDLE_ANGLES,
     CalibratedRow,
     Fit,
     FitRow,
@@ -52,6 +53,8 @@ T = TypeVar("T")
 K = TypeVar("K")
 
 _SCAPULA_ANGLES = ("internal", "upward", "anterior_tilt")
+_CLAVICLE_ANGLES = ("protraction", "elevation", "axial")
+_COURSE = ("rise", "reach", "with_protraction", "with_elevation")
 _SITES = {"sternoclavicular_joint", "radial_head", "ulnar_head"}
 _MEASURES = {
     "stature",
@@ -97,6 +100,7 @@ _QUANTITIES = {
     "acromioclavicular_joint_x",
     "acromioclavicular_joint_y",
     "acromioclavicular_joint_z",
+    "girdle_setting_elevation",
     "specific_tension",
     "greatest_shortening_speed",
     "volume_women_over_men",
@@ -355,6 +359,7 @@ class _Reader:
             digest=self.digest.hexdigest()[:16],
             reference_sex=limb.reference_person.sex,
             scapula_policies=tuple(limb.scapula.policies),
+            moving_scapulae=tuple(limb.scapula.moving),
             default_scapula=limb.scapula.default,
             reference_scapula=limb.scapula.reference,
             reference_postures=MappingProxyType(
@@ -398,8 +403,11 @@ class _Reader:
         if limb is not None:
             policies = limb.scapula.policies
             wanted |= {f"scapula_{p}_{a}" for p in policies for a in _SCAPULA_ANGLES}
-            for field in ("default", "reference"):
-                policy = getattr(limb.scapula, field)
+            wanted |= {f"clavicle_{p}_{a}" for p in policies for a in _CLAVICLE_ANGLES}
+            if limb.scapula.moving:
+                wanted |= {f"girdle_{a}_{kind}" for a in GIRDLE_ANGLES for kind in _COURSE}
+            named = [(f, getattr(limb.scapula, f)) for f in ("default", "reference")]
+            for field, policy in (*named, *(("moving", name) for name in limb.scapula.moving)):
                 if policy not in policies:
                     self.fault(
                         "limb.toml",

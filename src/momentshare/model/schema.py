@@ -26,6 +26,7 @@ __all__ = [
     "ANCHORS",
     "ARM_SEGMENTS",
     "BODIES",
+    "GIRDLE_ANGLES",
     "CalibratedRow",
     "Fit",
     "FitRow",
@@ -47,6 +48,16 @@ __all__ = [
 
 BODIES = ("thorax", "clavicle", "scapula", "humerus", "ulna", "radius")
 """Bodies in order from the trunk to the hand."""
+
+GIRDLE_ANGLES = (
+    "clavicle_protraction",
+    "clavicle_elevation",
+    "clavicle_axial",
+    "scapula_internal",
+    "scapula_upward",
+    "scapula_tilt",
+)
+"""Angles of the girdle; the axial rotation and the tilt are positive backward."""
 
 ANCHORS = ("bone", "proximal", "along", "distal")
 """How a site follows a person's size.
@@ -221,6 +232,7 @@ class _ReferencePerson(BaseModel):
 class _Scapula(BaseModel):
     model_config = ConfigDict(extra="forbid")
     policies: list[Name]
+    moving: list[Name]
     default: Name
     reference: Name
 
@@ -382,6 +394,7 @@ class Model:
     digest: str
     reference_sex: str
     scapula_policies: tuple[str, ...]
+    moving_scapulae: tuple[str, ...]
     default_scapula: str
     reference_scapula: str
     reference_postures: Mapping[str, Mapping[str, float]]

@@ -17,7 +17,6 @@ import numpy as np
 from momentshare.errors import InputError
 from momentshare.explain import weakest_frame
 from momentshare.path_course import path_points
-from momentshare.posture import Posture
 from momentshare.skeleton import body_poses
 
 if TYPE_CHECKING:
@@ -242,11 +241,7 @@ def arm_scene(result: LiftResult, frame: int | None = None) -> ArmScene:
     skeleton = result.prepared.limb.skeleton
     limb = lift.limb_in(skeleton)
     skeleton = skeleton if limb is None else skeleton.take(int(limb[at]))
-    posture = Posture(
-        humerus=lift.posture.humerus[at],
-        elbow_flexion=lift.posture.elbow_flexion[at],
-        forearm_rotation=lift.posture.forearm_rotation[at],
-    )
+    posture = lift.posture[at]
     elbow, hand = lift.elbow[at], lift.hand[at]
     push = float(result.lateral_force[at])
     names = result.prepared.limb.head_names
@@ -258,7 +253,7 @@ def arm_scene(result: LiftResult, frame: int | None = None) -> ArmScene:
         skeleton=skeleton,
         poses=body_poses(skeleton, posture),
         joints={
-            "shoulder": np.asarray(skeleton.joint_centre),
+            "shoulder": lift.shoulder[at],
             "elbow": elbow,
             "wrist": elbow + along * (hand - elbow),
             "hand": hand,

@@ -10,7 +10,6 @@ import pandas as pd
 
 from momentshare.directions import DIRECTIONS, ROWS, row_named
 from momentshare.errors import InputError, StudyError, UnknownNameError
-from momentshare.posture import Posture
 from momentshare.strength.capacity import (
     DEFINITIONS,
     StrengthTest,
@@ -27,6 +26,7 @@ if TYPE_CHECKING:
     from momentshare.analysis import LiftResult, Prepared
     from momentshare.limb import Limb
     from momentshare.model import Model
+    from momentshare.posture import Posture
     from momentshare.study.schema import ConditionEntry, PersonEntry, Study
 
 __all__ = ["StrengthReport", "TaskMode", "moments_report", "study_strength"]
@@ -223,11 +223,7 @@ def _posture_at(
             f"{fraction:g} is out of reach by {lift.gap[frame]:.3f} m; give another height or "
             "the angles"
         )
-    return Posture(
-        humerus=lift.posture.humerus[frame],
-        elbow_flexion=lift.posture.elbow_flexion[frame],
-        forearm_rotation=lift.posture.forearm_rotation[frame],
-    )
+    return lift.posture[frame]
 
 
 def _test_table(limb: Limb, test: StrengthTest) -> pd.DataFrame:

@@ -34,6 +34,9 @@ if TYPE_CHECKING:
 
 __all__ = ["EXERCISES", "ExerciseKind", "Setting", "condition_faults"]
 
+GIRDLE = ("protraction", "shrug")
+"""What any lifter may add to the course of the girdle, fields in degrees."""
+
 _DEGREE = float(np.pi / 180.0)
 _LOADS = ("load_kg", "load_share", "load_per_body_mass")
 _SPACINGS = ("spacing_biacromial", "spacing_cm")
@@ -70,6 +73,14 @@ class Setting:
         """Profile of an angle [rad] from a field in degrees."""
         value = getattr(self.condition, f"{name}_deg")
         return _profile(default if value is None else value, _DEGREE)
+
+    def girdle(self) -> dict[str, Any]:
+        """Return what the lifter adds to the course of the girdle, if given."""
+        return {
+            name: self.angle(name)
+            for name in GIRDLE
+            if getattr(self.condition, f"{name}_deg") is not None
+        }
 
     def common(self) -> dict[str, Any]:
         """Duration and frames, which every exercise takes."""
@@ -114,7 +125,14 @@ class ExerciseKind:
     fields: frozenset[str] = field(init=False)
 
     def __post_init__(self) -> None:
-        known = {*self.needs, *self.may, "duration_s", *(f for group in self.one_of for f in group)}
+        own = (f"{name}_deg" for name in GIRDLE)
+        known = {
+            *self.needs,
+            *self.may,
+            *own,
+            "duration_s",
+            *(f for group in self.one_of for f in group),
+        }
         if self.lateral:
             known |= set(_LATERAL)
         object.__setattr__(self, "fields", frozenset(known))
@@ -143,6 +161,7 @@ def _bench(implement: str) -> Callable[[Setting], Exercise]:
             spacing=s.spacing(),
             tilt=s.angle("forearm_tilt"),
             **_sagittal(s),
+            **s.girdle(),
             bench_angle=(s.condition.bench_angle_deg or 0.0) * _DEGREE,
             implement="bar" if implement == "bar" else "dumbbells",
             grip=s.condition.grip or "pronated",
@@ -163,6 +182,7 @@ def _overhead(implement: str) -> Callable[[Setting], Exercise]:
             spacing=s.spacing(),
             plane=s.angle("plane", 45.0),
             tilt=s.angle("forearm_tilt"),
+            **s.girdle(),
             trunk_angle=(90.0 if trunk is None else trunk) * _DEGREE,
             implement="bar" if implement == "bar" else "dumbbells",
             grip=s.condition.grip or "pronated",
@@ -179,6 +199,7 @@ def _push_up(s: Setting) -> Exercise:
         spacing=s.spacing(),
         tuck=s.angle("tuck"),
         tilt=s.angle("forearm_tilt"),
+        **s.girdle(),
         hand_share=None if share is None else _profile(share, 1.0),
         extra_mass=s.load(),
         body_angle=(s.condition.trunk_angle_deg or 0.0) * _DEGREE,
@@ -191,7 +212,7 @@ def _guided(make: Callable[..., Exercise]) -> Callable[[Setting], Exercise]:
     names = ("plane", "elevation", "axial", "elbow_flexion", "forearm_rotation")
 
     def build(s: Setting) -> Exercise:
-        changes: dict[str, Any] = s.common()
+        changes: dict[str, Any] = s.common() | s.girdle()
         for name in names:
             if getattr(s.condition, f"{name}_deg") is not None:
                 changes[name] = s.angle(name)

@@ -176,6 +176,7 @@ def invent_press(
         height=low + fraction * (high - low),
         time=time,
         posture=here.posture,
+        shoulder=here.shoulder,
         hand=here.hand,
         elbow=here.elbow,
         up=press.up,
@@ -284,7 +285,7 @@ def _landmarks(truth: InventedPress) -> dict[str, NDArray[np.float64]]:
     turn = lift.posture.forearm_rotation[:, None]
     thumb = np.cos(turn) * ulna[..., :, 2] + np.sin(turn) * ulna[..., :, 0]
     wrist = lift.elbow - skeleton.sizes.forearm_length * ulna[..., :, 1]
-    joint = np.broadcast_to(skeleton.joint_centre, (count, 3))
+    joint = lift.shoulder
     arm = {
         "gh": joint,
         "el": lift.elbow + 0.5 * _EPICONDYLES * z,

@@ -334,11 +334,11 @@ def _from_angles(
     posture = posture_from_angles(**values)
     chain = chain_from_posture(skeleton, posture)
     trunk = np.broadcast_to(still, (count, 3, 3)).copy()
-    joint = skeleton.joint_centre
+    joint = np.asarray(chain.shoulder)
     hand = chain.hand - joint
     at = {role: channel.values for role, channel in recording.channels.items()}
     outward, _, said = _bar({k: v for k, v in at.items() if k.startswith("bar_")}, trunk, hand)
-    height = _turn(trunk, hand)[:, 1]
+    height = _turn(trunk, chain.hand)[:, 1]
     if {"bar_right", "bar_left"} <= set(at):
         height = 0.5 * (at["bar_right"] + at["bar_left"])[:, 1]
     return ArmTrack(
@@ -347,7 +347,7 @@ def _from_angles(
         posture=posture,
         trunk=trunk,
         # With the hands on the ground the hand is the origin and the trunk moves.
-        shoulder=-_turn(trunk, hand) if ground else np.zeros((count, 3)),
+        shoulder=_turn(trunk, -hand if ground else joint),
         elbow=chain.elbow - joint,
         hand=hand,
         lateral_axis=_turn(np.swapaxes(trunk, -1, -2), outward),

@@ -12,6 +12,7 @@ from momentshare.errors import InputError
 from momentshare.exercise.chain import Chain, breaches_of
 from momentshare.exercise.lift import Lift, Motion
 from momentshare.geometry.rotation import dot, rotation_about
+from momentshare.girdle import girdle_pose
 from momentshare.posture import Posture
 from momentshare.signals import (
     angular_acceleration,
@@ -128,6 +129,9 @@ def lift_of_track(
         ulna_angular_acceleration=cut(angular_acceleration(ulna, track.rate)),
         elbow_flexion_velocity=cut(derivative(flexion, track.rate)),
         forearm_rotation_velocity=cut(derivative(track.posture.forearm_rotation, track.rate)),
+        # The trunk of the reckoning goes with the joint.
+        shoulder_acceleration=np.zeros((len(positions), 3)),
+        girdle_velocity=np.zeros((len(positions), 2)),
         trunk_acceleration=cut(own["shoulder"]),
     )
     posture = Posture(
@@ -138,7 +142,7 @@ def lift_of_track(
     up, outward = _normal(cut(track.up)), _normal(cut(track.lateral_axis))
     # A bar that tips a little has a vertical part along it; the push is the horizontal one.
     outward = _normal(outward - dot(outward, up)[:, None] * up)
-    joint = skeleton.joint_centre
+    joint = girdle_pose(skeleton.girdle, posture).joint
     hand, elbow = joint + cut(track.hand), joint + cut(track.elbow)
     height = cut(track.height)
     parts = (hand, elbow, height, posture.humerus, posture.forearm_rotation, up, outward)
@@ -196,6 +200,7 @@ def lift_of_track(
     rise = float(height[-1] - height[0])
     chain = Chain(
         posture=posture,
+        shoulder=np.broadcast_to(joint, hand.shape),
         hand=hand,
         elbow=elbow,
         forearm=_normal(hand - elbow),
@@ -206,6 +211,7 @@ def lift_of_track(
         height=np.asarray(dot(hand - joint, up)),
         time=(positions - positions[0]) / track.rate,
         posture=posture,
+        shoulder=chain.shoulder,
         hand=hand,
         elbow=elbow,
         up=up,

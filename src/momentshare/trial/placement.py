@@ -13,7 +13,6 @@ import numpy as np
 
 from momentshare.exercise.chain import Chain, breaches_of
 from momentshare.geometry.rotation import dot, unit
-from momentshare.posture import Posture
 from momentshare.trial.kinematics import trunk_rotation
 from momentshare.trial.verdict import LIMITS, Check, impossible, judge
 
@@ -57,11 +56,8 @@ def frames_beyond(skeleton: Skeleton, lift: Lift) -> NDArray[np.float64]:
     for frame in range(len(excess)):
         one = slice(frame, frame + 1)
         chain = Chain(
-            posture=Posture(
-                humerus=lift.posture.humerus[one],
-                elbow_flexion=lift.posture.elbow_flexion[one],
-                forearm_rotation=lift.posture.forearm_rotation[one],
-            ),
+            posture=lift.posture[one],
+            shoulder=lift.shoulder[one],
             hand=lift.hand[one],
             elbow=lift.elbow[one],
             forearm=unit(lift.hand[one] - lift.elbow[one]),

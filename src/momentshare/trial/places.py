@@ -17,7 +17,8 @@ would change (:mod:`~momentshare.trial.others`).
 - ``acromion``: follows the acromion at a constant offset in the trunk. A trial of the person's own
   tells the offset; otherwise it is fitted to the trial together with the length of the upper arm,
   beginning with the person's sizes. The upper arm keeps its length.
-- ``trunk``: fixed in the trunk by the person's sizes, from the jugular notch.
+- ``trunk``: placed in the trunk by the person's sizes, from the jugular notch, by the course of the
+  girdle with the arm.
 
 **grip**
 
@@ -36,6 +37,8 @@ import numpy as np
 
 from momentshare.errors import InputError
 from momentshare.geometry.rotation import cross, dot, norm, rotation_from_axes, unit
+from momentshare.girdle import GirdlePose, girdle_pose
+from momentshare.posture import Posture
 from momentshare.trial.recording import BAR_LANDMARKS, TRUNK_LANDMARKS
 
 if TYPE_CHECKING:
@@ -94,6 +97,10 @@ _ON_THE_BAR = 0.003
 """Distance from the bar's line up to which the landmark of the hand is the centre of the grip
 itself [m]; ours."""
 
+_ROUNDS = 60
+_SETTLED = 1e-12
+"""Rounds of adjusting joint centre and arm to each other, and when they are [m]."""
+
 _ACROMION_SHARE = 2.0 / 3.0
 """Share of a change of the upper arm's length that the acromion takes: one landmark there, the mean
 of two at the elbow."""
@@ -108,7 +115,7 @@ WORDS = {
     ("trunk", "condition"): "held at the angle of the condition",
     ("joint_centre", "landmark"): "a landmark of its own",
     ("joint_centre", "acromion"): "follows the acromion",
-    ("joint_centre", "trunk"): "fixed in the trunk, from the jugular notch",
+    ("joint_centre", "trunk"): "by the person's sizes, from the jugular notch",
     ("grip", "bar"): "on the line of the bar",
     ("grip", "landmark"): "the landmark of the hand",
     ("grip", "forearm"): "on the forearm, at the person's grip length",
@@ -195,7 +202,7 @@ def calibration_of(recording: Recording, skeleton: Skeleton) -> Calibration:
             elbow = _turn(seen, 0.5 * (at["right_el"] + at["right_em"]) - at["right_acromion"])
             known = elbow[np.isfinite(elbow).all(axis=1)]
             if len(known) and float(np.ptp(known, axis=0).max()) > _MOVES:
-                first = acromion_to_joint(skeleton)
+                first = acromion_to_joint(skeleton, elbow)
                 offset = _pivot(
                     elbow, first, skeleton.sizes.humerus_length, skin=_SKIN / _FUNCTIONAL
                 )[0]
@@ -356,9 +363,9 @@ def joint_centre_of(
         return Placed(way=chosen, values=at["right_gh"].values)
     if chosen == "trunk":
         note = "joint centre: placed in the trunk by the person's sizes, from the jugular notch"
-        return Placed(
-            way=chosen, values=at["ij"].values + trunk @ skeleton.joint_centre, notes=(note,)
-        )
+        notch = at["ij"].values
+        joint = _joint_with_the_arm(skeleton, _turn(np.swapaxes(trunk, -1, -2), elbow - notch))
+        return Placed(way=chosen, values=notch + _turn(trunk, joint), notes=(note,))
     acromion = at["right_acromion"].values
     seen = np.swapaxes(trunk, -1, -2)
     if offset is not None:
@@ -367,8 +374,9 @@ def joint_centre_of(
             values=acromion + _turn(trunk, np.broadcast_to(offset, acromion.shape)),
             notes=("joint centre: follows the acromion at the offset of the person's own trial",),
         )
-    first = acromion_to_joint(skeleton)
-    offset, length = _pivot(_turn(seen, elbow - acromion), first, skeleton.sizes.humerus_length)
+    away = _turn(seen, elbow - acromion)
+    first = acromion_to_joint(skeleton, away)
+    offset, length = _pivot(away, first, skeleton.sizes.humerus_length)
     moved = 1000.0 * float(norm(offset - first))
     note = (
         "joint centre: follows the acromion; its offset, from the person's sizes, was moved by "
@@ -382,11 +390,46 @@ def joint_centre_of(
     )
 
 
-def acromion_to_joint(skeleton: Skeleton) -> NDArray[np.float64]:
-    """Joint centre from the acromion landmark by the person's sizes, thorax axes [m]."""
-    rotation, origin = skeleton.fixed["scapula"]
-    above = rotation @ skeleton.site[_ACROMION_LANDMARK] + origin - skeleton.joint_centre
-    return np.asarray(-above)
+def acromion_to_joint(skeleton: Skeleton, elbow: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Joint centre from the acromion landmark by the person's sizes, thorax axes [m].
+
+    ``elbow`` counts from the acromion, thorax axes, shape (samples, 3): the scapula stands as it
+    does on average over those directions of the arm.
+    """
+    below = skeleton.site[_ACROMION_LANDMARK]
+    away = -_turn(_girdle_of(skeleton, elbow).scapula, below)
+    for _ in range(_ROUNDS):
+        found = -_turn(_girdle_of(skeleton, elbow - away).scapula, below)
+        gap, away = np.abs(found - away), found
+        if not np.nanmax(gap, initial=0.0) > _SETTLED:
+            break
+    known = away[np.isfinite(away).all(axis=1)]
+    return known.mean(axis=0) if len(known) else np.full(3, np.nan)
+
+
+def _joint_with_the_arm(skeleton: Skeleton, elbow: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Joint centre where the girdle has it for an arm that points from there to the elbow [m].
+
+    ``elbow`` counts from the jugular notch, thorax axes, as the answer does.
+    """
+    joint = np.broadcast_to(skeleton.joint_centre, elbow.shape)
+    for _ in range(_ROUNDS):
+        found = _girdle_of(skeleton, elbow - joint).joint
+        gap, joint = np.abs(found - joint), found
+        if not np.nanmax(gap, initial=0.0) > _SETTLED:
+            break
+    return joint
+
+
+def _girdle_of(skeleton: Skeleton, arm: NDArray[np.float64]) -> GirdlePose:
+    """Girdle for directions of the arm, thorax axes; its turn about itself says nothing."""
+    y = -unit(arm)
+    humerus = np.zeros((*y.shape, 3))
+    humerus[..., :, 1] = y
+    still = np.zeros(y.shape[:-1])
+    return girdle_pose(
+        skeleton.girdle, Posture(humerus=humerus, elbow_flexion=still, forearm_rotation=still)
+    )
 
 
 def _pivot(

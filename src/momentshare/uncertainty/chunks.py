@@ -305,9 +305,7 @@ def _lifts(
         given = draws.given(task)
         return {k: given[k].lift(limbs.skeleton.take(at)) for k, at in limb_rows.items()}, reasons
     if task.lift is not None:
-        centres = limbs.skeleton.joint_centre
-        drawn = {k: centres[at] for k, at in limb_rows.items()}
-        found = {**draws.measured(task, draws.layout.joint_centre(task.limb), drawn)}
+        found = {**draws.measured(task, limbs.skeleton, limb_rows)}
     else:
         made: dict[int, Exercise] = {}
         for k, at in limb_rows.items():

@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     from momentshare.model import Model
     from momentshare.person import Person
     from momentshare.runs import Setup, Task
+    from momentshare.skeleton import Skeleton
 
 __all__ = [
     "CUT",
@@ -179,7 +180,6 @@ class Layout:
     setup: Setup
     spreads: Spreads
     variables: list[Variable] = field(default_factory=list)
-    _centres: NDArray[np.float64] | None = None
     _index: dict[str, int] = field(default_factory=dict)
 
     def __len__(self) -> int:
@@ -194,13 +194,6 @@ class Layout:
     def policy(self) -> str:
         """Scapula policy of the limbs."""
         return self.setup.limbs.scapula or self.model.default_scapula
-
-    def joint_centre(self, row: int) -> NDArray[np.float64]:
-        """Joint centre of a person's limb as it is without draws [m], thorax frame."""
-        if self._centres is None:
-            limbs, _ = self.setup.limbs.build()
-            self._centres = limbs.skeleton.joint_centre
-        return np.asarray(self._centres[row])
 
     def add(self, name: str, family: str) -> int:
         """Return the place of a standard normal, made if it is new."""
@@ -502,21 +495,16 @@ class Draws:
             out[k] = replace(exercise, **changes) if changes else exercise  # type: ignore[type-var]
         return out
 
-    def measured(
-        self,
-        task: Task,
-        centre: NDArray[np.float64],
-        drawn: Mapping[int, NDArray[np.float64]],
-    ) -> dict[int, Lift]:
+    def measured(self, task: Task, skeleton: Skeleton, drawn: Mapping[int, int]) -> dict[int, Lift]:
         """Measured lift of a task by draw, turned by the drawn errors of its posture.
 
         Parameters
         ----------
         task : Task
-        centre : float array, shape (3,)
-            Joint centre from which the lift was measured [m].
+        skeleton : Skeleton
+            Of the drawn limbs.
         drawn : mapping
-            Draw → joint centre of its limb [m].
+            Draw → row of its limb.
         """
         assert task.lift is not None  # noqa: S101 - called for measured lifts only
         spread = math.radians(self.layout.spreads.measured_deg)
@@ -524,11 +512,10 @@ class Draws:
         return {
             k: turned_lift(
                 task.lift,
-                centre,
-                there,
+                skeleton.girdle_of(np.array([row])),
                 **{angle: float(values[k]) for angle, values in turns.items()},
             )
-            for k, there in drawn.items()
+            for k, row in drawn.items()
         }
 
     def given(self, task: Task) -> list[GivenMoments]:

@@ -8,12 +8,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.geometry.rotation import rotation_about
-from momentshare.posture import Posture
+from momentshare.girdle import girdle_pose
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from momentshare.exercise import Lift
+    from momentshare.girdle import Girdle
 
 __all__ = ["MEASURED_ANGLES", "turned_lift"]
 
@@ -26,8 +27,7 @@ _LONG = np.array([0.0, 1.0, 0.0])
 
 def turned_lift(
     lift: Lift,
-    centre: NDArray[np.float64],
-    drawn: NDArray[np.float64],
+    girdle: Girdle,
     *,
     plane: float,
     elevation: float,
@@ -44,9 +44,8 @@ def turned_lift(
     ----------
     lift : Lift
         Measured, of one limb.
-    centre, drawn : float array, shape (3,)
-        Joint centre that the positions were counted from, and that of the limb to be used [m],
-        thorax frame.
+    girdle : Girdle
+        Of the limb to be used; the arm moves along with its joint.
     plane, elevation : float
         Turn of all that was measured about the trunk's long axis and about its front axis [rad].
     axial : float
@@ -67,18 +66,20 @@ def turned_lift(
         vectors = {
             item.name: seen(value)
             for item in fields(motion)
-            if (value := getattr(motion, item.name)).ndim == 2
+            if (value := getattr(motion, item.name)).shape[-1:] == (3,) and value.ndim == 2
         }
         motion = replace(motion, **vectors)
+    posture = replace(
+        lift.posture,
+        humerus=turn @ lift.posture.humerus @ rotation_about(_LONG, np.asarray(axial)),
+    )
+    shoulder = np.broadcast_to(girdle_pose(girdle, posture).joint, lift.shoulder.shape)
     return replace(
         lift,
-        posture=Posture(
-            humerus=turn @ lift.posture.humerus @ rotation_about(_LONG, np.asarray(axial)),
-            elbow_flexion=lift.posture.elbow_flexion,
-            forearm_rotation=lift.posture.forearm_rotation,
-        ),
-        hand=drawn + seen(lift.hand - centre),
-        elbow=drawn + seen(lift.elbow - centre),
+        posture=posture,
+        shoulder=shoulder,
+        hand=shoulder + seen(lift.hand - lift.shoulder),
+        elbow=shoulder + seen(lift.elbow - lift.shoulder),
         up=seen(lift.up),
         lateral_axis=seen(lift.lateral_axis),
         load_force=None if lift.load_force is None else seen(lift.load_force),

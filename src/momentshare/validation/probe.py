@@ -84,7 +84,7 @@ class Press:
     exercise: str = "bench"
     implement: str = "bar"
     spacing: float = 1.4
-    tuck: float = 60.0
+    tuck: float | None = None
     bench: float = 0.0
     load: float = 70.0
     relative: float = 0.0
@@ -334,8 +334,9 @@ def _exercise(limb: Limb, wanted: Press, frames: int) -> BenchPress | OverheadPr
     return BenchPress(
         load_mass=1.0,
         spacing=width,
-        tuck=Profile(((0.0, wanted.tuck * _DEGREE), (1.0, 82 * _DEGREE))),
-        tilt=Profile(((0.0, 7 * _DEGREE), (1.0, -6 * _DEGREE))),
+        tuck=None
+        if wanted.tuck is None
+        else Profile(((0.0, wanted.tuck * _DEGREE), (1.0, 82 * _DEGREE))),
         bench_angle=wanted.bench * _DEGREE,
         implement="dumbbells" if wanted.implement == "dumbbells" else "bar",
         frames=frames,
@@ -387,6 +388,7 @@ def _held(limb: Limb, angles: NDArray[np.float64]) -> LiftResult:
         height=hand[:, 1],
         time=None,
         posture=posture,
+        shoulder=poses.origin["humerus"],
         hand=hand,
         elbow=elbow.copy(),
         up=np.array([0.0, 1.0, 0.0]),

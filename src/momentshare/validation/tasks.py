@@ -1,7 +1,7 @@
 """What the limb says for targets that need a whole task: presses, push-ups, the held arm.
 
-The pressing posture is our own choice, the same at every spacing: tuck 60 degrees on the
-chest to 82 at lock-out, the hand nearer the head than the elbow by 7 degrees falling to -6.
+The pressing posture is that of a press for which nothing is given; a row that states the tuck on
+the chest has that, and 82 degrees at lock-out, which is our own choice.
 The lifter is the average person with the training factor of the model unless the row says
 otherwise. None of these targets is used in any fit.
 """
@@ -54,7 +54,7 @@ def _press(ask: Ask) -> Press:
         exercise=ask.get("exercise", "bench"),
         implement=ask.get("implement", "bar"),
         spacing=ask.number("spacing", 1.4),
-        tuck=ask.number("tuck_deg", 60.0),
+        tuck=float(tuck) if (tuck := ask.get("tuck_deg", "")) else None,
         bench=ask.number("bench_deg", 0.0),
         load=ask.number("load_kg", 70.0),
         relative=ask.number("part_of_greatest", 0.0),
