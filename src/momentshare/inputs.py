@@ -200,7 +200,7 @@ def csv_rows(
     Raises
     ------
     InputError
-        Of class ``error``, when quotes are left open or a cell is endless.
+        Of class ``error``, when quotes are left open or a cell is too long.
     """
     reader = csv.reader(io.StringIO(text, newline=""), strict=True)
     rows = []

@@ -2,7 +2,7 @@
 
 The head presses on the glenoid with the opposite of the contact force that the glenoid puts
 on it. Stability ratios (shear that dislocates over compression) differ by direction; between
-the four directions of the model's table an ellipse is laid in each quadrant, a choice of ours.
+the four directions of the model's table an ellipse is laid in each quadrant (chosen here).
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """A person's limb: scaled bones with the strength and fibre lengths of every head.
 
-    max isometric force = volume / optimal fibre length × specific tension × strength factor
+    max isometric force = volume / peak fibre length × specific tension × strength factor
 
 Volume follows sex, body size and training; the strength factor belongs to a group of heads
 and takes up what areas and specific tension leave unexplained of measured joint strength.
@@ -115,15 +115,15 @@ class Limb:
     ----------
     skeleton : Skeleton
     greatest_isometric_force : float array, shape (..., heads)
-        At optimal fibre length, along the fibre [N].
+        At the peak fibre length, along the fibre [N].
     peak_fibre_length, slack_length : float array, shape (..., heads)
         [m]
     pennation : float array, shape (heads,)
-        At optimal fibre length [rad].
+        At peak fibre length [rad].
     volume : float array, shape (..., heads)
         [m³]
     greatest_shortening_speed : float array, shape (...)
-        Optimal fibre lengths per second.
+        Peak fibre lengths per second.
     strength_changes : tuple of mapping
         One a limb: group → factor that a measured strength put on it.
     options : LimbOptions

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 __all__ = ["GREATEST_FACTOR", "LEAST_FACTOR", "StrengthReadings", "matched_factors"]
 
 LEAST_FACTOR, GREATEST_FACTOR = 0.1, 10.0
-"""Factors beyond which moment, unit or posture of a test are taken to be wrong; ours."""
+"""Factors beyond which moment, unit or posture of a test are taken to be wrong; chosen here."""
 
 _TEST_ERROR = 0.08
 """Spread of a strength test about the truth, over its moment: repeated tests of a joint differ by 5

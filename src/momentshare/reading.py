@@ -2,7 +2,7 @@
 
 Every table is tidy (one row, one observation) and carries units in its column names.
 ``activation`` is active force over capacity here, 0 to 1; ``fibre_length`` is over the
-optimal fibre length; the lift mean is over frames, which are even in height for a
+peak fibre length; the lift mean is over frames, which are even in height for a
 quasi-static lift and even in time for a timed one.
 """
 

@@ -85,7 +85,7 @@ class Skeleton:
     site, centre : mapping
         Site or surface → position in its body's frame, shape (..., 3).
     radius : mapping
-        Surface → wrap radius, shape (...).
+        Surface → surface radius, shape (...).
     segment : mapping
         ``upper_arm``, ``forearm``, ``hand`` → :class:`Segment`.
     chest_height : float array, shape (...)

@@ -15,7 +15,7 @@ Each number of a model carries a source key and a kind. The kinds, from firm to 
 
 Three fields of an entry are our own. ``incomplete`` says what a citation still lacks; such an
 entry is never exported. ``recalled`` names the fields that were not seen on any page.
-``keywords = {not a publication}`` marks entries that stand for our own choices.
+``keywords = {not a publication}`` marks entries that stand for choices made here.
 """
 
 from __future__ import annotations
@@ -72,7 +72,7 @@ class Reference:
 
     @property
     def is_publication(self) -> bool:
-        """False for entries that stand for our own choices or for common practice."""
+        """False for entries that stand for choices made here or for common practice."""
         return _NOT_A_PUBLICATION not in self.field("keywords")
 
     @property
@@ -117,7 +117,7 @@ class Citations:
 def cite(references: Mapping[str, Reference], keys: Iterable[str]) -> Citations:
     """Sort the publications among these source keys, each once, by key.
 
-    Entries that are no publication, such as our own choices, are left out.
+    Entries that are no publication, such as choices made here, are left out.
 
     Raises
     ------
@@ -145,7 +145,7 @@ def read_bibliography(path: Path) -> dict[str, Reference]:
     Raises
     ------
     ModelError
-        The file cannot be read, an entry is malformed (with its line), a key stands twice, or
+        The file cannot be read, an entry is malformed (with its line), a key is duplicated, or
         an entry lacks a field without saying so in ``incomplete``.
     """
     text = read_text(path, BIBLIOGRAPHY, ModelError)
@@ -153,7 +153,7 @@ def read_bibliography(path: Path) -> dict[str, Reference]:
     for reference in _Scanner(path, text).entries():
         if reference.key in found:
             raise ModelError(
-                f"{path}: source key {reference.key!r} stands twice; rename one of the entries"
+                f"{path}: source key {reference.key!r} is duplicated; rename one of the entries"
             )
         _check(path, reference)
         found[reference.key] = reference

@@ -114,7 +114,7 @@ CASES = {
                 record("SUBJECT", 9, File().packed(4, (), [71.0])),
             ]
         ),
-        note="stand twice; the first counts: PROCESSING:SUBJECT",
+        note="duplicated parameters; the first counts: PROCESSING:SUBJECT",
         not_by={"c3d": "refuses a parameter that stands twice"},
     ),
     "parameter of a group without a name": Case(
@@ -404,7 +404,7 @@ DAMAGE = {
     ),
     "a parameter of the data that stands twice": (
         File(more=[record("SCALE", 1, File().packed(4, (), [0.5]))]),
-        "POINT:SCALE stands twice and differs",
+        "POINT:SCALE is duplicated with different values",
     ),
     "text in place of numbers": (
         File(leave_out=("ANALOG:SCALE",), more=[record("SCALE", 2, text_values(["abc"])[2])]),

@@ -46,9 +46,10 @@ def test_reading_counts_trials_people_gaps_and_filters():
     assert reading.startswith(
         f"{solved} of {len(plan.TRIALS)} trials of {len(plan.PEOPLE)} people could be used."
     )
-    assert "Gaps of up to 0.15 s were filled by interpolation (2 were)." in reading
+    assert "Gaps of up to 0.15 s were filled by interpolation (2 in all)." in reading
     assert "Landmarks were low-pass filtered at 7 Hz (chosen in the study file)" in reading
-    assert "forces at 12 Hz with a Butterworth filter of effective order 2 and zero lag" in reading
+    assert "forces at 12 Hz with a zero-lag forward–backward Butterworth filter of" in reading
+    assert "effective order 2 (cut-off corrected for the two passes)" in reading
     assert "left arms were mirrored" in reading
 
 
@@ -63,9 +64,9 @@ def test_reading_says_what_else_was_chosen():
 
 def test_motion_names_hinge_rise_frames_and_recorded_angles():
     motion = texts()[1]
-    assert "the elbow's hinge was taken from the forearm" in motion
+    assert "the elbow hinge was taken from the forearm" in motion
     assert "at least 13 cm" in motion
-    assert "cut into 11 frames even in time" in motion
+    assert "resampled to 11 frames evenly spaced in time" in motion
     assert "these four rows are balanced." in motion
     angles = sum(t.person == "Cy" for t in plan.COUNTED)
     assert f"In {angles} trials joint angles were recorded instead of landmarks" in motion
@@ -75,7 +76,7 @@ def test_heads_name_criterion_curves_and_treatments():
     heads = texts()[2]
     model = planted().result.model
     assert f"version {model.version}, digest {model.digest}" in heads
-    assert f"Capacity of the {len(model.head_names)} heads" in heads
+    assert f"The capacity of the {len(model.head_names)} heads" in heads
     assert (
         "follows the curves of De Groote et al. (2016) with a rigid tendon and with passive force"
         in heads
@@ -96,23 +97,23 @@ def test_heads_say_what_else_was_chosen():
     assert (
         "the curves of Thelen (2003) with an elastic tendon and without passive force" in heads[2]
     )
-    assert "toward the electromyograms" not in heads[3]
+    assert "drawn towards the electromyograms" not in heads[3]
 
 
 def test_electromyograms_name_band_envelope_delay_and_weight():
     emg = texts()[3]
     assert "band-passed at 30–400 Hz, rectified and low-pass filtered at 5 Hz" in emg
     assert "delayed by 45 ms" in emg
-    assert "with weight 2.5." in emg
+    assert "drawn towards the electromyograms with weight 2.5." in emg
     root = texts(method=("envelope_hz = 5.0", 'envelope_hz = 5.0\nmethod = "rms"'))[3]
-    assert "turned into a moving root mean square, delayed" in root
+    assert "converted to a moving root mean square, delayed" in root
 
 
 def test_statistics_name_confidence_family_and_what_failed():
     told = texts()[4]
     assert told.startswith("Repetitions were averaged within a person.")
-    assert "Findings therefore rest on paired t tests, adjusted after Holm over all heads" in told
-    assert "with 90 % intervals" in told
+    assert "Findings are therefore based on paired t tests, Holm-adjusted over all heads" in told
+    assert "their 90 % intervals are not adjusted" in told
     assert "1 trial is left out of everything, because a check of the measurement failed" in told
     kept = texts(failed=("least_rise_cm", 'failed_checks = "keep"\nleast_rise_cm'))[4]
     assert "1 trial is kept although a check of the measurement failed" in kept

@@ -73,8 +73,8 @@ TOWARDS = {
 N = r"(\d+(?:\.\d+)?)"
 CAPACITY = (
     rf"{N} cm³ over a fibre of {N} cm is {N} cm²; times {N} N/cm² and a strength factor of {N} "
-    rf"gives {N} N at best\. Its fibres stand at {N} of their optimal length \(factor {N}\), are "
-    rf"held still \(factor {N}\) and lie at an angle \(factor {N}\): {N} N are left, and {N} N "
+    rf"gives {N} N at best\. Its fibres stand at {N} of their peak fibre length \(factor {N}\), "
+    rf"are held still \(factor {N}\) and lie at an angle \(factor {N}\): {N} N are left, and {N} N "
     r"passive come on top\."
 )
 app = typer.Typer()
@@ -421,7 +421,7 @@ def test_each_change_is_told_as_the_tables_have_it(run):
 CASES = {
     "no_arm_shoulder": "No arm at the shoulder",
     "no_arm_elbow": "No arm at the elbow",
-    "best_length": "At optimal length",
+    "best_length": "At peak fibre length",
     "twice_the_area": "Twice the area",
     "removed": "Head removed",
 }
@@ -682,8 +682,8 @@ def test_the_sum_is_told_for_the_exponent_that_was_asked_for():
     strong = toy_head(toy(-0.020, scale=1.25), "arm/shoulder")
     assert strong.split.activation == pytest.approx(1.0)
     assert drive_text(strong).endswith(
-        f"The parts sum to {strong.split.total:+.3f}, its activation before the bounds. More than "
-        "all is not to be had: the bound at 1 holds it at 1.000."
+        f"The parts sum to {strong.split.total:+.3f}, its activation before the bounds. Activation "
+        "cannot exceed 1: the bound at 1 holds it at 1.000."
     )
     idle = toy_head(toy(-0.080, scale=0.5), "arm/both")
     assert drive_text(idle).endswith(

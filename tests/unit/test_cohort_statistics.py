@@ -113,7 +113,7 @@ def test_columns_that_are_not_there_or_clash_are_named():
         subject_means(table, ["person"], ["activation"])
     with pytest.raises(InputError, match="name of a result"):
         compare_all(table.assign(note="a"), keys=["note"], value="activation")
-    with pytest.raises(InputError, match="stands twice"):
+    with pytest.raises(InputError, match="is duplicated"):
         compare_conditions(pd.concat([table, table["activation"]], axis=1), outcome="activation")
     for share in (0.0, 1.0, 95.0, np.nan):
         with pytest.raises(InputError, match="confidence"):
@@ -215,7 +215,7 @@ def test_hardly_any_rest_falls_back_and_says_so():
     values = ACTIVATION * 0.1 + 1000.0 * np.arange(7.0)[:, None]
     found = compare(values)
     assert found.method == "least squares within people"
-    assert "hardly any rest" in found.notes[0]
+    assert "residual variance is negligible" in found.notes[0]
     np.testing.assert_allclose(found.contrasts["p"], compare(ACTIVATION).contrasts["p"], rtol=1e-3)
 
 

@@ -402,7 +402,12 @@ def test_text_of_two_heads_holds_both_and_every_case(plain):
     )
     whole = "\n".join(text)
     assert whole.startswith("Edda, bar, triceps brachii, long at 50 %")
-    for words in ("One-joint twin".lower(), "At optimal length", "Twice the area", "Head removed"):
+    for words in (
+        "One-joint twin".lower(),
+        "At peak fibre length",
+        "Twice the area",
+        "Head removed",
+    ):
         assert words in whole
     assert f"{found.split.activation:.3f}" in whole
     assert f"{other.split.activation:.3f}" in whole

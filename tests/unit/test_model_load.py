@@ -266,7 +266,7 @@ def test_duplicate_site_is_refused(folder):
     path.write_text("\n".join([*lines, lines[1]]) + "\n", encoding="utf-8")
     fault = only_fault(folder)
     assert fault.startswith(f"sites.csv row {len(lines) + 1}")
-    assert "stands twice" in fault
+    assert "is duplicated" in fault
     assert lines[1].split(",")[0] in fault
 
 

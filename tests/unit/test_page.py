@@ -433,7 +433,7 @@ FRAME = pd.DataFrame({"x": [1.0, 2.0], "y": ["a", "b"]})
         (
             lambda: Page(title="t", sections=[Section(title=s, anchor="a") for s in "ab"]),
             InputError,
-            "anchor 'a' stands twice",
+            "anchor 'a' is duplicated",
         ),
         (
             lambda: Table(frame=FRAME, caption="c", formats={"z": ".1f"}),
@@ -459,7 +459,7 @@ FRAME = pd.DataFrame({"x": [1.0, 2.0], "y": ["a", "b"]})
         (
             lambda: Table(frame=pd.concat([FRAME, FRAME], axis=1), caption="c"),
             InputError,
-            "stand twice",
+            "are duplicated",
         ),
         (
             lambda: Table(frame=FRAME.rename_axis("x"), caption="c"),

@@ -80,7 +80,7 @@ def test_what_is_written_reads_back_the_same(read, shipped):
         ("@article{,author={A}}", r"wanted a key"),
         ("@article{a1900,year={1},year={2}}", r"'year' twice"),
         ("@string{x = {y}}", r"@string is not supported"),
-        ("@misc{a,title={t},year={1}} @misc{a,title={t},year={1}}", r"'a' stands twice"),
+        ("@misc{a,title={t},year={1}} @misc{a,title={t},year={1}}", r"'a' is duplicated"),
         (
             "@article{a1900,author={A},title={T},year={1900}}",
             r"'a1900' lacks journal, pages or doi",

@@ -164,7 +164,7 @@ def round_cylinder(
     sense: float,
     largest: float,
 ) -> Answer:
-    """As :func:`round_sphere`, for an endless cylinder rounded in the stored sense.
+    """As :func:`round_sphere`, for an infinite cylinder rounded in the stored sense.
 
     ``largest`` is the wrap angle at which it lets go [rad].
     """

@@ -18,7 +18,7 @@ LEAST_PEOPLE = 3
 practice, no source)."""
 
 _RATIOS = (-6.0, 8.0)
-"""Powers of ten between which the variance between people over the rest is searched; beyond
+"""Powers of ten between which the variance between people over the residual is searched; beyond
 them the fit does not change by a part in a million (a choice)."""
 
 _NULL = 1e-9
@@ -198,8 +198,8 @@ def _mixed(data: Data, df: int) -> Fit:
     best = int(np.argmin(losses))
     if best == _GRID - 1:
         raise _NoMixedModelError(
-            "Next to the variance between people there is hardly any rest, and the mixed model "
-            "has no inner best fit."
+            "The residual variance is negligible next to the variance between people, and the "
+            "mixed model has no inner best fit."
         )
     span = grid[max(best - 1, 0)], grid[best + 1]
     power = float(minimize_scalar(loss, bounds=span, method="bounded", options={"xatol": 1e-7}).x)

@@ -18,16 +18,16 @@ if TYPE_CHECKING:
 __all__ = ["influence_table", "peers_table"]
 
 LEAST_PEOPLE = 4
-"""People from whom on one is laid beside the others; ours."""
+"""People from whom on one is laid beside the others; chosen here."""
 
 _OUT = 4.0
-"""Robust standard deviations from which on a person stands out; ours."""
+"""Robust standard deviations from which on a person stands out; chosen here."""
 
 _FLOOR = 0.05
-"""Least spread that is believed, over the limit of the check; ours."""
+"""Least spread that is believed, over the limit of the check; chosen here."""
 
 _EXCESS = 0.2
-"""Difference from the others, over the limit, below which nothing stands out; ours."""
+"""Difference from the others, over the limit, below which nothing stands out; chosen here."""
 
 _TO_SD = 1.4826
 """Standard deviation over median absolute deviation of a normal distribution."""

@@ -338,7 +338,7 @@ def _refuse_copies(study: CohortStudy) -> None:
                 break
         earlier.append((number, entry))
     if faults:
-        raise StudyError(f"{study.source}: the same measurement stands twice:", faults)
+        raise StudyError(f"{study.source}: the same measurement is listed twice:", faults)
 
 
 def check_cohort(study: CohortStudy, model: Model) -> None:

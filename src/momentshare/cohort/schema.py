@@ -111,7 +111,8 @@ class StatisticsEntry(Entry):
 
 
 _OVERHEAD = 60.0
-"""Angle of the trunk [deg, lying 0, upright 90] from which a press counts as one overhead; ours."""
+"""Angle of the trunk [deg, lying 0, upright 90] from which a press counts as one overhead; chosen
+here."""
 
 
 class MeasuredCondition(Entry):

@@ -2,8 +2,8 @@
 
 One thing is changed at a time and the lifts are solved anew: the criterion, the lateral ratio, the
 strength of a group, the scapula's posture, the moment arms of a group. The sizes of the changes
-are ours (common practice, no source). A longer moment arm acts on the balance only, in all rows of
-the group's heads; lengths and speeds stay, so its effect is overstated a little.
+are assumed (common practice, no source). A longer moment arm acts on the balance only, in all rows
+of the group's heads; lengths and speeds stay, so its effect is overstated a little.
 ``momentshare uncertainty`` draws all inputs together for planned presses.
 """
 

@@ -69,7 +69,7 @@ __all__ = [
 ]
 
 LEAST_UNMET = 0.5
-"""Moment [N·m] from which a frame counts as falling short; ours."""
+"""Moment [N·m] from which a frame counts as falling short; chosen here."""
 
 TABLES = (
     "frames",

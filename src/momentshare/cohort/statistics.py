@@ -2,12 +2,12 @@
 
 One value a person and condition enters, the mean over repetitions. The model is
 
-    outcome = condition + person + rest,
+    outcome = condition + person + residual,
 
 with a random intercept for each person (``statsmodels`` ``MixedLM``, restricted maximum
-likelihood). The likelihood has one parameter that matters, the variance between people over the
-rest, and its greatest value is searched along that line, because a general optimiser stalls near
-no variance between people and near no rest. Where the search ends at an edge, or there is too
+likelihood). The likelihood has one parameter that matters, the variance between people over that of
+the residual, and its greatest value is searched along that line, because a general optimiser stalls
+where either is near zero. Where the search ends at an edge, or there is too
 little to search with, the person is a fixed effect instead (least squares within people: the
 repeated-measures analysis of variance, and for two conditions the paired t test); the note says
 so. On complete data the two give the same tests.
@@ -376,7 +376,7 @@ def _check_columns(table: pd.DataFrame, labels: Sequence[str], values: Sequence[
             raise UnknownNameError("column", str(name), map(str, table.columns), where="table")
     repeated = sorted({str(n) for n in table.columns[table.columns.duplicated()]} & set(asked))
     if repeated:
-        raise InputError(f"table: column {repeated[0]!r} stands twice; rename one")
+        raise InputError(f"table: column {repeated[0]!r} is duplicated; rename one")
     faults = []
     for name in labels[:2]:
         empty = np.flatnonzero(table[name].isna().to_numpy())

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 __all__ = ["CohortSummary", "shown_mode", "summarise_cohort"]
 
 _LEVEL = 0.01
-"""Difference of lift-mean activation below which two conditions are called level; ours."""
+"""Difference of lift-mean activation below which two conditions are called level; chosen here."""
 
 _SATURATED = 0.99
 """Activation from which a head gives all it has."""

@@ -56,7 +56,7 @@ CAVEATS = (
 """What a comparison with electromyograms can bear."""
 
 LEVEL = 0.01
-"""Difference of lift means (of 1) up to which two conditions count as level; ours."""
+"""Difference of lift means (of 1) up to which two conditions count as level; chosen here."""
 
 LEAST_SAMPLES = 3
 """Samples below which a correlation is not computed; two always give 1 or -1."""

@@ -1,8 +1,8 @@
 """From a raw electromyogram to its envelope, and to a share of the maximal contraction.
 
 Offset out, band-pass, then either rectify and low-pass (``linear``) or a moving root mean
-square (``rms``). Every filter runs forth and back, so nothing moves in time; the delay between
-excitation and force is put in on purpose, or not at all.
+square (``rms``). Every filter runs forward and backward, so nothing moves in time; the delay
+between excitation and force is put in on purpose, or not at all.
 """
 
 from __future__ import annotations
@@ -22,22 +22,24 @@ if TYPE_CHECKING:
 __all__ = ["EmgSettings", "Envelope", "Maximum", "envelope", "maximum_of", "normalise"]
 
 ORDER = 4
-"""Order of band-pass and low-pass, forth and back together; common practice, no source."""
+"""Order of band-pass and low-pass, forward and backward together; common practice, no source."""
 
 NYQUIST_SHARE = 0.95
-"""Highest edge of a band over half the sampling rate; ours, it keeps the filter well defined."""
+"""Highest edge of a band over half the sampling rate; chosen here, it keeps the filter well
+defined."""
 
 LEAST_BAND = 2.0
-"""Least ratio of the upper to the lower edge of the band, one octave; ours."""
+"""Least ratio of the upper to the lower edge of the band, one octave; chosen here."""
 
 LEAST_PERIODS = 2.0
-"""Shortest recording, in periods of the envelope's cut-off; ours."""
+"""Shortest recording, in periods of the envelope's cut-off; chosen here."""
 
 SLIGHT_EXCESS = 1.005
-"""Greatest share of the maximal contraction that is not noted: it would print as 1.00; ours."""
+"""Greatest share of the maximal contraction that is not noted: it would print as 1.00; chosen
+here."""
 
 LONGEST_DELAY = 0.5
-"""Longest delay [s] that is taken for one; ours. More is a slip, such as milliseconds."""
+"""Longest delay [s] that is taken for one; chosen here. More is a slip, such as milliseconds."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,7 +53,7 @@ class EmgSettings:
         does not reach it.
     cutoff : float
         Low-pass of the rectified signal [Hz], for ``linear``; at this frequency, as at the edges
-        of the band, the filter that has run forth and back passes 1/√2.
+        of the band, the filter that has run forward and backward passes 1/√2.
     method : {"linear", "rms"}
         Mean of the rectified signal, or root mean square. The second is larger by √(π/2) for
         a normally distributed signal, so a lift and its maximal contraction need the same.

@@ -1,6 +1,6 @@
 """What looks wrong in a raw electromyogram: nothing there, cut off, humming, wandering.
 
-Each check gives a note and changes nothing. The limits are ours; no source.
+Each check gives a note and changes nothing. The limits are assumed; no source.
 """
 
 from __future__ import annotations

@@ -36,7 +36,7 @@ class BarPath:
 
     Along the trunk they are on their way at once and slower later: with r of the height left, what
     is left of the way to the place at lock-out is (r + r²) / 2. Skilled lifters move the bar so,
-    novices straight up and then back (retold from a book that was not read); the curve is ours.
+    novices straight up and then back (retold from a book that was not read); the curve is assumed.
 
     Parameters
     ----------

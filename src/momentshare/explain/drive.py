@@ -247,7 +247,7 @@ class CapacityFactors:
     Attributes
     ----------
     volume, peak_fibre_length, area : float
-        [m³], [m], [m²]; area = volume / optimal fibre length.
+        [m³], [m], [m²]; area = volume / peak fibre length.
     specific_tension : float
         [Pa]
     strength_factor : float
@@ -255,7 +255,7 @@ class CapacityFactors:
     greatest_isometric_force : float
         [N]
     fibre_length, fibre_velocity : float
-        Over the optimal length and over the greatest velocity, shortening negative.
+        Over the peak fibre length and over the greatest velocity, shortening negative.
     length_factor, velocity_factor, cosine : float
     capacity, passive_force : float
         [N]

@@ -81,7 +81,7 @@ def case_label(case: str, twin_of: Mapping[str, str] | None = None) -> str:
         return f"one-joint twin, {case.removeprefix('only_')} only"
     return {
         "as_it_is": "as it is",
-        "best_length": "at optimal length",
+        "best_length": "at peak fibre length",
         "twice_the_area": "twice the area",
         "removed": "head removed",
     }.get(case, case.replace("_", " "))
@@ -105,7 +105,7 @@ def capacity_text(found: HeadExplanation) -> str:
         f"{100.0 * f.peak_fibre_length:.1f} cm is {1e4 * f.area:.1f} cm²; times "
         f"{1e-4 * f.specific_tension:.1f} N/cm² and a strength factor of {f.strength_factor:.2f} "
         f"gives {f.greatest_isometric_force:.0f} N at best. Its fibres stand at "
-        f"{f.fibre_length:.2f} of their optimal length (factor {f.length_factor:.3f}), are "
+        f"{f.fibre_length:.2f} of their peak fibre length (factor {f.length_factor:.3f}), are "
         f"{moving} (factor {f.velocity_factor:.3f}) and lie at an angle (factor "
         f"{f.cosine:.3f}): {f.capacity:.0f} N are left, and {f.passive_force:.0f} N passive "
         "come on top."
@@ -169,7 +169,7 @@ def _sum_text(found: HeadExplanation) -> str:
     if split.bound == "zero":
         return f"{text}. A muscle cannot push, so the bound at 0 holds it: it rests."
     if split.bound == "one":
-        return f"{text}. More than all is not to be had: the bound at 1 holds it at {active:.3f}."
+        return f"{text}. Activation cannot exceed 1: the bound at 1 holds it at {active:.3f}."
     return (
         f"{text}; no bound is met, so it works at {active:.3f}, with {found.force:.0f} N, passive "
         "force included."

@@ -1,4 +1,4 @@
-r"""Path from one point to another round an endless cylinder, on a side that stays put.
+r"""Path from one point to another round an infinite cylinder, on a side that stays put.
 
 Seen along the axis, towards the viewer, with ``sense`` +1 (anticlockwise from start to end)::
 
@@ -83,7 +83,7 @@ def round_cylinder(
     *,
     largest: float = LARGEST_WRAP_ANGLE,
 ) -> Wrap:
-    """Path from start to end round an endless cylinder in the stored sense.
+    """Path from start to end round an infinite cylinder in the stored sense.
 
     With planar length ``P = √(|p|² - r²) + √(|q|² - r²) + r w`` and axial distance h, the
     length is ``√(P² + h²)``; see the module text for w and for when the path touches.

@@ -385,7 +385,7 @@ class _Reader:
         if item is None:
             return
         if key in table:
-            self.fault(place, f"{key!r} stands twice; remove one of the rows")
+            self.fault(place, f"{key!r} is duplicated; remove one of the rows")
             return
         table[key] = item
 
@@ -442,7 +442,7 @@ class _Reader:
         for place, row in rows:
             key = (row.table, row.name, row.field)
             if key in seen:
-                self.fault(place, f"{key!r} stands twice; remove one of the rows")
+                self.fault(place, f"{key!r} is duplicated; remove one of the rows")
             seen.add(key)
             tables: dict[str, Collection[str]] = {
                 "sites": sites,

@@ -33,7 +33,7 @@ class Numbers:
     offsets : mapping
         Site → shift in its body frame before scaling [m], shape (3,) or (limbs, 3).
     radii : mapping
-        Surface → wrap radius before scaling [m], shape () or (limbs,).
+        Surface → surface radius before scaling [m], shape () or (limbs,).
     head_factors : mapping
         One of :data:`HEAD_FACTORS` → factor per head, shape (heads,) or (limbs, heads).
     inertia : mapping

@@ -109,7 +109,7 @@ class SiteRow(_Sourced):
 
 
 class SurfaceRow(_Sourced):
-    """One row of ``surfaces.csv``: a sphere or an endless cylinder fixed to a body."""
+    """One row of ``surfaces.csv``: a sphere or an infinite cylinder fixed to a body."""
 
     surface: Name
     shape: Literal["sphere", "cylinder"]
@@ -290,7 +290,7 @@ class Site:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Surface:
-    """A sphere or endless cylinder fixed to a body [m, body frame, reference person].
+    """A sphere or infinite cylinder fixed to a body [m, body frame, reference person].
 
     ``largest_turn`` is the wrap angle at which a path comes off a cylinder [rad].
     """

@@ -47,7 +47,7 @@ class HeadState:
     fibre_length : float array
         [m]; never below the floor described in :func:`head_state`.
     fibre_length_normalised : float array
-        Fibre length / optimal fibre length.
+        Fibre length / peak fibre length.
     fibre_velocity_normalised : float array
         Fibre velocity over ``greatest_shortening_speed``; shortening negative.
     pennation : float array
@@ -132,9 +132,9 @@ def head_state(
     pennation : float array, shape (heads,)
         [rad], from 0 to below :data:`LARGEST_PENNATION`.
     greatest_isometric_force : float array, shape (heads,)
-        Along the fibre, at optimal length [N], not negative.
+        Along the fibre, at peak fibre length [N], not negative.
     greatest_shortening_speed : float array, shape (heads,)
-        Maximal shortening velocity [optimal lengths a second], positive.
+        Maximal shortening velocity [peak fibre lengths a second], positive.
     curves : CurveSet, optional
         The curves; :class:`DeGrooteCurves` if not given.
     elastic_tendon : bool
@@ -195,7 +195,10 @@ def head_state(
     fastest = arrays["greatest_shortening_speed"]
     _require("peak_fibre_length", optimal, optimal > 0.0, "positive lengths [m]")
     _require(
-        "greatest_shortening_speed", fastest, fastest > 0.0, "positive [optimal lengths a second]"
+        "greatest_shortening_speed",
+        fastest,
+        fastest > 0.0,
+        "positive [peak fibre lengths a second]",
     )
     _require("greatest_isometric_force", strength, strength >= 0.0, "forces of 0 or more [N]")
     _require(

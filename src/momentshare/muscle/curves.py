@@ -110,10 +110,10 @@ class DeGrooteCurves:
 
     Notes
     -----
-    The active curve is 0.994, not 1, at optimal length, and the velocity curve is 1.0023 at
+    The active curve is 0.994, not 1, at peak fibre length, and the velocity curve is 1.0023 at
     rest and 1.79 at v = +1. The width of the second active term vanishes at x = 0.1495:
     below ``shortest_length`` the active curve keeps its value there. The passive and tendon
-    formulas are negative below optimal length and just above slack length (to 1.0016), and
+    formulas are negative below the peak fibre length and just above slack length (to 1.0016), and
     the velocity formula below v = -1.04; they are clamped to zero there unless asked
     otherwise.
 
@@ -176,7 +176,7 @@ class DeGrooteCurves:
         Parameters
         ----------
         x : float array, any shape
-            Fibre length / optimal fibre length; below ``shortest_length`` the value there.
+            Fibre length / peak fibre length; below ``shortest_length`` the value there.
 
         Returns
         -------
@@ -190,14 +190,14 @@ class DeGrooteCurves:
         return self._active(x)[1]
 
     def passive_force_length(self, x: ArrayLike, *, clamp: bool = True) -> NDArray[np.float64]:
-        """Passive force: zero at optimal length, one at ``1 + passive_strain``.
+        """Passive force: zero at peak fibre length, one at ``1 + passive_strain``.
 
         Parameters
         ----------
         x : float array, any shape
-            Fibre length / optimal fibre length.
+            Fibre length / peak fibre length.
         clamp : bool
-            Zero below optimal length, where the bare formula is slightly negative.
+            Zero below the peak fibre length, where the bare formula is slightly negative.
 
         Returns
         -------
@@ -290,7 +290,7 @@ class ThelenCurves:
     toe and line of the tendon meet, the slopes differ by 0.1 %, and the force at
     ``tendon_strain`` is 0.9994 with the constants as recalled. For older adults the same
     source is recalled to give passive strain 0.5, lengthening plateau 1.8 and a maximal
-    velocity of 8 in place of 10 optimal lengths a second.
+    velocity of 8 in place of 10 peak fibre lengths a second.
 
     References
     ----------
@@ -313,12 +313,12 @@ class ThelenCurves:
     tendon_line_slope: float = 1.712
 
     def active_force_length(self, x: ArrayLike) -> NDArray[np.float64]:
-        """Active force at full activation; one at optimal length.
+        """Active force at full activation; one at peak fibre length.
 
         Parameters
         ----------
         x : float array, any shape
-            Fibre length / optimal fibre length.
+            Fibre length / peak fibre length.
 
         Returns
         -------
@@ -332,14 +332,14 @@ class ThelenCurves:
         return -2.0 * (_array(x) - 1.0) / self.active_width * self.active_force_length(x)
 
     def passive_force_length(self, x: ArrayLike, *, clamp: bool = True) -> NDArray[np.float64]:
-        """Passive force: zero at optimal length, one at ``1 + passive_strain``.
+        """Passive force: zero at peak fibre length, one at ``1 + passive_strain``.
 
         Parameters
         ----------
         x : float array, any shape
-            Fibre length / optimal fibre length.
+            Fibre length / peak fibre length.
         clamp : bool
-            Zero below optimal length, where the bare formula is slightly negative.
+            Zero below the peak fibre length, where the bare formula is slightly negative.
 
         Returns
         -------

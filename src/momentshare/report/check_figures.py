@@ -31,7 +31,8 @@ _CLOCKS = "synchrony"
 
 _ZOOM = 1.5
 _SLOPE = 0.2
-"""Time shown of those curves, and time over which their largest change is looked for [s]; ours."""
+"""Time shown of those curves, and time over which their largest change is looked for [s]; chosen
+here."""
 
 _PANEL = (2.1, 1.3)
 _SMALL = 6.5

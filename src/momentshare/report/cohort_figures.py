@@ -43,7 +43,7 @@ _POSSIBLE = {"activation": (0.0, 100.0), "force_n": (0.0, np.inf)}
 """Quantity of a head → values that it can take as drawn; bands are cut there."""
 
 _USUAL_RATIO = (-0.4, 0.5)
-"""Lateral over vertical force beyond which a free ratio is remarked on; ours, no source."""
+"""Lateral over vertical force beyond which a free ratio is remarked on; chosen here, no source."""
 
 _ROWS = (
     "shoulder_horizontal_adduction",

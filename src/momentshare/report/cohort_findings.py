@@ -21,10 +21,10 @@ WORKING = 0.05
 """Activation that a head must exceed in some condition to stand on the page."""
 
 _LEAST_DIFFERENCE = 0.01
-"""Difference of lift-mean activation that is worth a word; ours."""
+"""Difference of lift-mean activation that is worth a word; chosen here."""
 
 _OFTEN = 0.05
-"""Share of frames at full activation from which a head is said to give all it has; ours."""
+"""Share of frames at full activation from which a head is said to give all it has; chosen here."""
 
 _ALPHA = 0.05
 """Adjusted p below which a contrast is named in the text; convention."""

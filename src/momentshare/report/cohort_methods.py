@@ -48,39 +48,41 @@ def methods_text(result: CohortResult) -> list[str]:
     chosen = "by residual analysis" if processing.cutoff_hz == "residual" else "in the study file"
     reading = (
         f"{len(result.solved)} of {len(result.outcomes)} trials of {people} people could be used. "
-        "Positions and forces were turned "
-        "into one frame (y up, z to the person's right); left arms were mirrored. "
+        "Positions and forces were expressed "
+        "in one frame (y up, z to the person's right); left arms were mirrored. "
         + (
             f"Gaps of up to {processing.fill_gaps_s:g} s were filled by interpolation ({filled} "
-            "were). "
+            "in all). "
             if processing.fill_gaps_s
             else "No gaps were filled. "
         )
         + f"Landmarks were low-pass filtered at {_range(cutoffs)} Hz (chosen {chosen}) and forces "
-        f"at {_range(forces)} Hz with a Butterworth filter of effective order "
-        f"{processing.filter_order} and zero lag (half of it forth, half back, the cut-off "
-        "corrected for both); forces were then resampled on the clock of the landmarks."
+        f"at {_range(forces)} Hz with a zero-lag forward–backward Butterworth filter of effective "
+        f"order {processing.filter_order} (cut-off corrected for the two passes); forces were then "
+        "resampled at the sample times of the landmarks."
     )
     kinematics = (
-        "Frames of thorax and humerus follow Wu et al. (2005); the forearm runs to the middle of "
-        f"the styloids, and the elbow's hinge was taken from the {processing.hinge}. A repetition "
+        "The thorax and humerus frames follow Wu et al. (2005); the forearm axis runs to the "
+        f"midpoint of the styloids, and the elbow hinge was taken from the {processing.hinge}. A "
+        "repetition "
         f"is an ascent of at least {processing.least_rise_cm:g} cm, from where the upward speed "
-        "passes 0.02 m/s to where it falls below, so that both ends of the motion are cut by some "
-        f"hundredths of a second; it is cut into {settings.frames} frames even in time. A sticking "
-        "region lies between the first peak of speed and the minimum after it, where the dip is at "
-        "least a tenth of the greatest speed. Where only the vertical force was measured, the "
-        "force along the bar counts as unknown. Net joint moments of the muscles come from "
-        "Newton–Euler recursion from hand to shoulder, with the measured hand force where there "
-        "is one and the load's weight and inertia otherwise, "
-        "segment inertia after de Leva (1996). Moments are about the humeral axis, in the plane of "
-        "elevation and across it, and elbow extension; these four rows are balanced"
-        + (" together with forearm rotation." if settings.balance_forearm else ".")
+        "exceeds 0.02 m/s to where it falls below that, which trims a few hundredths of a second "
+        f"from either end; it was resampled to {settings.frames} frames evenly spaced in time. A "
+        "sticking region lies between the first peak of speed and the following minimum, provided "
+        "that the dip is at least a tenth of the greatest speed. Where only the vertical force was "
+        "measured, the force along the bar was treated as unknown. Net joint moments were computed "
+        "by Newton–Euler recursion from hand to shoulder, from the measured hand force where "
+        "available and otherwise from the weight and inertia of the load, "
+        "with segment inertia after de Leva (1996). Shoulder moments are resolved about the "
+        "humeral axis, in the plane of elevation and across it; with elbow extension, these four "
+        "rows are balanced"
+        + (", together with forearm rotation." if settings.balance_forearm else ".")
     )
     exponent = "∞" if settings.exponent == float("inf") else f"{settings.exponent:g}"
     muscles = (
         f"The limb '{model.name}' (version {model.version}, digest {model.digest}) was scaled to "
-        f"each person. Capacity of the {len(model.head_names)} heads at the length and speed of "
-        f"each frame follows the {curve_set(settings.curves).title} with "
+        f"each person. The capacity of the {len(model.head_names)} heads at the length and speed "
+        f"of each frame follows the {curve_set(settings.curves).title} with "
         f"{'an elastic' if settings.elastic_tendon else 'a rigid'} tendon and "
         f"{'with' if settings.passive_force else 'without'} passive force. The moments were shared "
         f"by minimising the sum of activation to the power {exponent}"
@@ -95,13 +97,13 @@ def methods_text(result: CohortResult) -> list[str]:
             + (
                 f"rectified and low-pass filtered at {emg.envelope_hz:g} Hz"
                 if emg.method == "linear"
-                else "turned into a moving root mean square"
+                else "converted to a moving root mean square"
             )
-            + f", delayed by {emg.delay_ms:g} ms and divided by the level of the maximal "
-            "contraction that the study states"
+            + f", delayed by {emg.delay_ms:g} ms and normalised to the maximal contraction given "
+            "in the study file"
             + (
-                f". Beside the pure optimum, activations were pulled toward the electromyograms "
-                f"with weight {emg.pull_weight:g}."
+                f". In a second solution activations were drawn towards the electromyograms with "
+                f"weight {emg.pull_weight:g}."
                 if emg.pull_weight is not None
                 else "."
             )
@@ -113,10 +115,10 @@ def methods_text(result: CohortResult) -> list[str]:
     if len(people_in) > 2 and len(conditions_in) > 1:
         parts[-1] += (
             " Conditions were compared by a linear mixed model with a random intercept for each "
-            "person, or by least squares within people where that has no answer (see the note of "
-            "each row); its contrasts assume like spread of all differences. Findings therefore "
-            "rest on paired t tests, adjusted after Holm over all heads, with "
-            f"{100 * file.statistics.confidence:g} % intervals that are not adjusted."
+            "person or, where that could not be fitted, by least squares within people (see the "
+            "note of each row). Its contrasts assume that all differences have the same variance. "
+            "Findings are therefore based on paired t tests, Holm-adjusted over all heads; their "
+            f"{100 * file.statistics.confidence:g} % intervals are not adjusted."
         )
     parts[-1] += " " + " ".join(selection_texts(result)) if selection_texts(result) else ""
     angles = sum(
@@ -126,7 +128,8 @@ def methods_text(result: CohortResult) -> list[str]:
     if angles:
         parts[1] += (
             f" In {angles} trials joint angles were recorded instead of landmarks: positions "
-            "follow from the person's lengths, and the trunk is held at the angle of the condition."
+            "follow from the person's segment lengths, with the trunk at the angle given for the "
+            "condition."
         )
     used = versions()
     parts.append(

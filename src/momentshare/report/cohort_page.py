@@ -221,7 +221,7 @@ def _trials(
     return Section(
         title="Trials and checks",
         anchor="trials",
-        lead="Residual checks come before any muscle number; limits are ours and flag, they do "
+        lead="Residual checks come before any muscle number; limits are assumed and flag, they do "
         "not correct.",
         blocks=blocks,
     )

@@ -797,7 +797,7 @@ def fibre_length(study: StudyResult) -> Figure:
         solved,
         heads,
         title=f"Range of fibre length over the lift, {solved.who}",
-        note="Fibre length over optimal length; the line at 1 is the optimal length.",
+        note="Fibre length over peak fibre length; the line at 1 is the peak fibre length.",
         legend=legend,
         pitch=0.17,
     )

@@ -254,7 +254,7 @@ class Page:
         for anchor in anchors:
             if anchors.count(anchor) > 1:
                 raise InputError(
-                    f"page {self.title!r}: anchor {anchor!r} stands twice; rename one of them"
+                    f"page {self.title!r}: anchor {anchor!r} is duplicated; rename one of them"
                 )
 
 

@@ -69,7 +69,7 @@ class Table:
             frame = frame.reset_index()
         if not frame.columns.is_unique:
             twice = frame.columns[frame.columns.duplicated()].tolist()
-            raise InputError(f"table {self.caption!r}: columns {twice} stand twice; rename one")
+            raise InputError(f"table {self.caption!r}: columns {twice} are duplicated; rename one")
         object.__setattr__(self, "frame", frame.copy())
         known = {str(name) for name in frame.columns}
         object.__setattr__(

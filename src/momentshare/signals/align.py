@@ -27,8 +27,8 @@ _ROUNDING = 1e-14
 """Variation over size of a signal that rounding alone makes."""
 
 _LEAST_OVERLAP = 1.0 / 3.0
-"""Share of the samples that must still overlap at the longest delay; ours. Short overlaps resemble
-each other by chance."""
+"""Share of the samples that must still overlap at the longest delay; chosen here. Short overlaps
+resemble each other by chance."""
 
 
 def resample(values: ArrayLike, rate: float, start: float, times: ArrayLike) -> NDArray[np.float64]:

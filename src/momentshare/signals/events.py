@@ -36,20 +36,22 @@ __all__ = [
 
 _LEFT_CHEST = 0.05
 """Share of the rise by which the load has left the chest for good; a stall below it belongs to the
-pause; ours."""
+pause; chosen here."""
 
 _NEAR_TOP = 0.90
-"""Share of the rise from which on rest means lock-out and not a sticking region; ours."""
+"""Share of the rise from which on rest means lock-out and not a sticking region; chosen here."""
 
 _SETTLE = 0.5
-"""Time after the velocity has fallen to rest in which the load must not go on rising [s]; ours."""
+"""Time after the velocity has fallen to rest in which the load must not go on rising [s]; chosen
+here."""
 
 _STILL_RISING_SHARE, _STILL_RISING = 0.02, 0.005
-"""Going on by more than this share of the rise, and this much [m], means that it did; ours."""
+"""Going on by more than this share of the rise, and this much [m], means that it did; chosen
+here."""
 
 _UNDER_WAY = 0.2
 """Share of the ascent's peak velocity at an end of the recording above which the ascent is cut off
-there. Filters bend the ends, so rest cannot be asked for; ours."""
+there. Filters bend the ends, so rest cannot be asked for; chosen here."""
 
 _FEWEST = 3
 """Samples that velocity needs."""
@@ -108,12 +110,12 @@ def find_repetitions(
     least_rise : float
         Least rise of a repetition [m].
     least_speed : float
-        Upward velocity that counts as rest [m/s]; ours.
+        Upward velocity that counts as rest [m/s]; chosen here.
     completed_share : float
         A repetition is completed when it reaches this share of the way from its own lowest point
         to the usual top: the median top of the ascents (of an even number the higher middle one,
         so that one failed lift of two is seen), or the highest point of the recording where there
-        is one ascent only. Below 0.9, as a rack may lie higher than lock-out; ours.
+        is one ascent only. Below 0.9, as a rack may lie higher than lock-out; chosen here.
 
     Returns
     -------
@@ -286,7 +288,7 @@ def press_events(
     least_dip : float
         Least drop of velocity from the first peak to the minimum, and least rise from there to the
         second, as a share of the greatest velocity of the ascent; smaller ones are taken for
-        noise. An assumption of ours. Of 60 smooth invented presses (0.4 m in 1.8 s, low-pass at
+        noise. An assumption. Of 60 smooth invented presses (0.4 m in 1.8 s, low-pass at
         6 Hz) 0.10 took none for a sticking one with 0.3 mm of noise left after filtering, one in
         ten with 0.5 mm and nearly all with 1 mm.
 

@@ -45,17 +45,19 @@ __all__ = [
 
 _PADDING = 3.0
 """Periods of the cut-off by which a stretch is extended (turned about its end) before filtering, so
-that the start of the filter has died away; ours. A shorter stretch is extended by what it has."""
+that the start of the filter has died away; chosen here. A shorter stretch is extended by what it
+has."""
 
 _LOWEST, _HIGHEST, _STEP = 1.0, 50.0, 0.5
-"""Cut-offs tried by default [Hz]; ours. Movement of a loaded limb lies far below the highest."""
+"""Cut-offs tried by default [Hz]; chosen here. Movement of a loaded limb lies far below the
+highest."""
 
 _SHARE_OF_RATE = 0.25
 """The cut-offs tried also stay below this share of the rate: near half of it the residual of noise
-is no longer straight (it goes as √(1 − 2f/rate)); ours."""
+is no longer straight (it goes as √(1 − 2f/rate)); chosen here."""
 
 _STRAIGHT_PART = 0.5
-"""The line is fitted to cut-offs above this share of the highest; ours."""
+"""The line is fitted to cut-offs above this share of the highest; chosen here."""
 
 _FEWEST = 6
 """Fewest cut-offs that make a curve with a straight part."""
@@ -115,7 +117,7 @@ def low_pass_design(
 def low_pass(
     values: ArrayLike, rate: float, cutoff: float, order: int = 4, *, corrected: bool = True
 ) -> NDArray[np.float64]:
-    """Low-pass a signal without lag: Butterworth, forth and back.
+    """Low-pass a signal: zero-lag Butterworth, forward and backward.
 
     Parameters
     ----------
@@ -165,7 +167,7 @@ def band_pass(
     *,
     corrected: bool = True,
 ) -> NDArray[np.float64]:
-    """Band-pass a signal without lag: Butterworth, forth and back.
+    """Band-pass a signal: zero-lag Butterworth, forward and backward.
 
     Parameters
     ----------

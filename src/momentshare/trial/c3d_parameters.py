@@ -203,11 +203,13 @@ def read_parameters(raw: bytes, start: int, stated: int, encoding: Encoding) -> 
         if earlier is record or earlier == record:
             continue
         if group in _MATTERS:
-            raise InputError(f"parameter {group}:{name} stands twice and differs; {AGAIN}")
+            raise InputError(
+                f"parameter {group}:{name} is duplicated with different values; {AGAIN}"
+            )
         doubled.append(f"{group}:{name}")
     over = [f"{walk.groups.get(g, f'GROUP {g}')}:{name}" for g, name in walk.over]
     if doubled:
-        notes.append(f"parameters that stand twice; the first counts: {_listed(doubled)}")
+        notes.append(f"duplicated parameters; the first counts: {_listed(doubled)}")
     if unnamed:
         notes.append(f"parameters of groups without a name: {_listed(map(str, sorted(unnamed)))}")
     if over:

@@ -35,17 +35,17 @@ __all__ = [
 ]
 
 _LONGEST_DELAY = 0.25
-"""How far apart forces and landmarks are looked for [s]; ours."""
+"""How far apart forces and landmarks are looked for [s]; chosen here."""
 
 _LEAST_MATCH = 0.5
-"""Correlation of measured and expected force below which a delay means nothing; ours."""
+"""Correlation of measured and expected force below which a delay means nothing; chosen here."""
 
 _LEAST_CHANGE = 0.02
-"""Variation of the expected force, over its mean, that a delay needs to be seen; ours."""
+"""Variation of the expected force, over its mean, that a delay needs to be seen; chosen here."""
 
 _BODY_SHARE = (35.0, 90.0)
 """Share of body weight [%] that both hands of a push-up carry. Published static shares are 65 to
-75 % (Mier 2014, read); the range is ours, for hands or feet raised, knees on the ground and
+75 % (Mier 2014, read); the range is assumed, for hands or feet raised, knees on the ground and
 speed."""
 
 _PUBLISHED_RATIO = "-10 to +16 % at maximal loads (Larsen 2021, abstract)"

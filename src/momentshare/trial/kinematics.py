@@ -48,11 +48,11 @@ HingeChoice = Literal["epicondyles", "forearm"]
 
 _STRAIGHT, _BENT = np.radians(5.0), np.radians(20.0)
 """Bend of the elbow up to which the normal of upper arm and forearm says nothing, and from which it
-says all; between them it blends smoothly with the epicondyles; ours."""
+says all; between them it blends smoothly with the epicondyles; chosen here."""
 
 _ARM_SEGMENT = (0.15, 0.50)
-"""Mean length [m] that the upper arm and the forearm of a grown person cannot leave; ours, wide
-enough for every person and narrow enough for a slip of ten."""
+"""Mean length [m] that the upper arm and the forearm of a grown person cannot leave; chosen here,
+wide enough for every person and narrow enough for a slip of ten."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 __all__ = ["MeasuredLift", "ascent_speed", "lift_of_track"]
 
 _LEAST_FORCE = 1.0
-"""Mean vertical force on one hand below which there is no load to speak of [N]; ours."""
+"""Mean vertical force on one hand below which there is no load to speak of [N]; chosen here."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -87,7 +87,7 @@ _ACROMION_LANDMARK = "deltoid_acromial_origin"
 """Site of the limb that stands for the acromion landmark."""
 
 _MOVES = 0.15
-"""Range of the elbow [m] from which a trial shows the point about which it turns; ours."""
+"""Range of the elbow [m] from which a trial shows the point about which it turns; chosen here."""
 
 _FUNCTIONAL = 2.0
 """How much better a functional trial shows that point than a lift, which has one direction;
@@ -95,7 +95,7 @@ assumed."""
 
 _ON_THE_BAR = 0.003
 """Distance from the bar's line up to which the landmark of the hand is the centre of the grip
-itself [m]; ours."""
+itself [m]; chosen here."""
 
 _ROUNDS = 60
 _SETTLED = 1e-12

@@ -44,7 +44,7 @@ if TYPE_CHECKING:
 __all__ = ["ProcessedTrial", "Processing", "process_trial"]
 
 _LEAST_OVERLAP = 0.5
-"""Seconds that all channels must have in common; ours."""
+"""Seconds that all channels must have in common; chosen here."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,7 +59,8 @@ class Processing:
     force_cutoff : float or None
         Low-pass of forces [Hz]; None takes that of the landmarks.
     order : int
-        Order of the whole Butterworth filter, half of it forth and half back; even.
+        Order of the whole Butterworth filter, run forward and backward, each pass at half the
+        order; even.
     fill_gaps : float
         Longest gap that is filled [s]; 0 fills none.
     least_rise : float
@@ -226,7 +227,7 @@ def process_trial(
     cutoff, analysed = choose_cutoff(recording, moving, chosen.cutoff)
     force_cutoff = cutoff if chosen.force_cutoff is None else chosen.force_cutoff
     record["filter"] = {
-        "kind": "Butterworth, forth and back (zero lag)",
+        "kind": "zero-lag Butterworth, forward and backward",
         "effective_order": chosen.order,
         "landmarks_hz": cutoff,
         "forces_hz": force_cutoff,

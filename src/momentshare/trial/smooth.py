@@ -18,10 +18,11 @@ if TYPE_CHECKING:
 __all__ = ["choose_cutoff", "filtered", "gone", "mend", "moved"]
 
 _MOVES = {"m": 0.05, "rad": 0.1}
-"""Range of a landmark [m] or angle [rad] above which it says something about the motion; ours."""
+"""Range of a landmark [m] or angle [rad] above which it says something about the motion; chosen
+here."""
 
 _STILL = 0.02
-"""Range [m] of the landmarks of the arm below which nothing was lifted; ours."""
+"""Range [m] of the landmarks of the arm below which nothing was lifted; chosen here."""
 
 
 def mend(

@@ -1,7 +1,7 @@
 """One residual check: its value, its limits and what they make of it.
 
-The limits are ours (common practice, no source) unless a check says otherwise; they flag, they do
-not correct.
+The limits are assumed (common practice, no source) unless a check says otherwise; they flag, they
+do not correct.
 """
 
 from __future__ import annotations

@@ -57,7 +57,7 @@ CUT = 3.0
 
 FAMILIES = {
     "muscle_volume": "muscle volumes (areas)",
-    "fibre_length": "optimal fibre lengths",
+    "fibre_length": "peak fibre lengths",
     "reference_fibre_length": "fibre length in the reference posture",
     "attachments": "attachment sites",
     "surface_radii": "surface radii",

@@ -125,7 +125,7 @@ def _indices(
 def _problem(layout: Layout, families: list[str]) -> dict[str, Any]:
     """Describe the variables of some families, each family a group."""
     kept = [v for v in layout.variables if v.family in families]
-    # Groups keep the order of their first variable; ours follows the families.
+    # Groups keep the order of their first variable; chosen here follows the families.
     kept.sort(key=lambda v: families.index(v.family))
     return {
         "num_vars": len(kept),

@@ -65,7 +65,7 @@ class Variation:
     offsets : mapping
         Shift of a site in its body frame, reference person [m].
     fibre_from : int array, shape (heads,)
-        Head whose optimal fibre length this head takes.
+        Head whose peak fibre length this head takes.
     """
 
     offsets: Mapping[str, NDArray[np.float64]]
@@ -137,7 +137,7 @@ class View:
 
     @property
     def optimal(self) -> NDArray[np.float64]:
-        """Optimal fibre length of each head [m]."""
+        """Peak fibre length of each head [m]."""
         return self.limb.peak_fibre_length
 
     @property
@@ -361,7 +361,7 @@ def static_push_up(limb: Limb) -> dict[str, float]:
     """Part of body weight on both hands of a push-up held still.
 
     The hands are 1.4 biacromial breadths apart, on the level of the feet; the arms take the
-    course of the press, which is our own choice.
+    course of the press, which was chosen here.
     """
     skeleton = limb.skeleton
     move = PushUp(

@@ -297,7 +297,7 @@ def load_targets(model: Model) -> tuple[Target, ...]:
             continue
         faults += [f"{place}: {what}" for what in _unknown(target, model)]
         if target.id in seen:
-            faults.append(f"{place}: id {target.id!r} stands twice")
+            faults.append(f"{place}: id {target.id!r} is duplicated")
         seen.add(target.id)
         found.append(target)
     if not found and not faults:

@@ -1,7 +1,7 @@
 """What the limb says for targets that need a whole task: presses, push-ups, the held arm.
 
 The pressing posture is that of a press for which nothing is given; a row that states the tuck on
-the chest has that, and 82 degrees at lock-out, which is our own choice.
+the chest has that, and 82 degrees at lock-out, chosen here.
 The lifter is the average person with the training factor of the model unless the row says
 otherwise. None of these targets is used in any fit.
 """
