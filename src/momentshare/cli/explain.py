@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from momentshare.analysis import LiftResult
+    from momentshare.cohort.schema import CohortStudy
     from momentshare.explain import Counterfactuals, HeadExplanation, WorkedExample
     from momentshare.files import RunFolder
     from momentshare.study import Study
@@ -24,10 +25,11 @@ if TYPE_CHECKING:
 __all__ = ["explain"]
 
 _WEAKEST = "that is where the greatest load that can be held is least"
+_HARDEST = "that is where the heads work hardest together"
 
 
 def explain(
-    study: Annotated[Path, typer.Argument(help="Study file (TOML).")],
+    study: Annotated[Path, typer.Argument(help="Study file or cohort study file (TOML).")],
     person: Annotated[
         str | None, typer.Option(help="Name of a person; the first of the study if left out.")
     ] = None,
@@ -54,6 +56,9 @@ def explain(
             help="Lateral force: measured, zero or free; the first of the study if left out."
         ),
     ] = None,
+    repetition: Annotated[
+        int, typer.Option(min=1, help="Repetition of a measured condition, counted from 1.")
+    ] = 1,
     worked: Annotated[
         bool, typer.Option("--worked", help="Also derive a small case line by line.")
     ] = False,
@@ -64,19 +69,19 @@ def explain(
     """Explain a head in one person, condition and bar height: drive by joint, and what if."""
     from rich.console import Console
 
+    from momentshare.cohort.load import load_any
     from momentshare.errors import InputError
     from momentshare.explain import frame_at, weakest_frame
     from momentshare.report.write import study_identity
-    from momentshare.study import load_study
 
     if head is None and (against is not None or worked):
         raise InputError("--head: is missing, but --against or --worked needs it; name a head")
     if head is not None and head == against:
         raise InputError(f"--against: {against!r} is the head itself; name another")
-    source = load_study(study)
+    source = load_any(study)
     with folder_for(out, "explain", study=study_identity(source), names=["explain.json"]) as run:
         with Console(stderr=True).status("solving"):
-            who, task, results = _results(source, person, condition)
+            who, task, results = _results(source, person, condition, repetition)
             chosen = _pick(results, lateral, task)
             result = results[chosen]
             frame = weakest_frame(result) if height is None else frame_at(result, height)
@@ -87,19 +92,26 @@ def explain(
         heads = [head] if against is None else [head, against]
         _some_heads(
             source, title, results, chosen, frame, heads, run,
-            note=_WEAKEST if height is None else "",
+            note="" if height is not None else _WEAKEST if result.greatest else _HARDEST,
             worked=worked, as_json=as_json, figures=not no_figures,
         )  # fmt: skip
 
 
 def _results(
-    source: Study, person: str | None, condition: str | None
+    source: Study | CohortStudy, person: str | None, condition: str | None, repetition: int
 ) -> tuple[str, str, dict[str, LiftResult]]:
     """Solve one person in one condition, for every treatment of the lateral force."""
+    from momentshare.cohort.schema import CohortStudy
+    from momentshare.cohort.setup import one_repetition
     from momentshare.errors import StudyError
     from momentshare.study import plan_study
 
     file = source.file
+    if isinstance(source, CohortStudy) and not source.file.trial:
+        raise StudyError(
+            f"{source.source}: trial: there is none; explain takes a planned study or measured "
+            "trials, no published table"
+        )
     if file.settings.glenoid_constraint:
         raise StudyError(
             f"{source.source}: settings → glenoid_constraint: true: explain splits a drive into "
@@ -108,7 +120,10 @@ def _results(
         )
     who = file.person[0].name if person is None else person
     task = file.condition[0].name if condition is None else condition
-    (case,) = plan_study(source, people=[who], conditions=[task]).solve().cases
+    if isinstance(source, CohortStudy):
+        (case,) = one_repetition(source.only([who], [task]), repetition).cases
+    else:
+        (case,) = plan_study(source, people=[who], conditions=[task]).solve().cases
     found = {result.lateral.mode: result for result in case.results}
     if not found:
         raise StudyError(
@@ -129,7 +144,7 @@ def _pick(results: dict[str, LiftResult], lateral: str | None, task: str) -> str
 
 
 def _all_heads(
-    source: Study,
+    source: Study | CohortStudy,
     title: str,
     result: LiftResult,
     frame: int,
@@ -164,7 +179,7 @@ def _all_heads(
 
 
 def _some_heads(
-    source: Study,
+    source: Study | CohortStudy,
     title: str,
     results: dict[str, LiftResult],
     chosen: str,

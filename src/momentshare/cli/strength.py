@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from functools import partial
 from pathlib import Path  # noqa: TC003 - typer reads the annotations
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure
 
+    from momentshare.cohort.schema import CohortStudy
     from momentshare.files import RunFolder
     from momentshare.strength import StrengthTest
     from momentshare.study import Study
@@ -26,7 +27,7 @@ _SHOWN = ("person", "condition", "lateral", "direction", "others")
 
 
 def strength(
-    study: Annotated[Path, typer.Argument(help="Study file (TOML).")],
+    study: Annotated[Path, typer.Argument(help="Study file or cohort study file (TOML).")],
     out: Annotated[Path | None, typer.Option("--out", help="Folder for the results.")] = None,
     person: People = None,
     condition: Conditions = None,
@@ -61,18 +62,22 @@ def strength(
         str, typer.Option(help="Capacity along the lift: isometric, or lift for its own speed.")
     ] = "isometric",
     frames: Annotated[int, typer.Option(min=5, max=501, help="Frames along each lift.")] = 21,
+    repetition: Annotated[
+        int, typer.Option(min=1, help="Repetition of each person and condition of a cohort.")
+    ] = 1,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON for machines.")] = False,
     no_figures: Annotated[bool, typer.Option("--no-figures", help="Write tables only.")] = False,
 ) -> None:
     """Strength by direction in the task's and a test's posture, and the bias between them."""
+    from momentshare.cohort.load import load_any
+    from momentshare.cohort.schema import CohortStudy
     from momentshare.errors import InputError
     from momentshare.report.write import study_identity
     from momentshare.strength import StrengthTest
-    from momentshare.study import load_study
 
     if task_mode not in {"isometric", "lift"}:
         raise InputError(f"--task-mode: wanted isometric or lift, got {task_mode!r}")
-    source = load_study(study)
+    source = load_any(study)
     test = StrengthTest(
         plane_deg=test_plane_deg,
         elevation_deg=test_elevation_deg,
@@ -88,13 +93,18 @@ def strength(
             raise InputError("--condition: not used with --moments; the file names conditions")
         if task_mode == "lift":
             raise InputError("--task-mode lift: not known for --moments; use isometric")
+        if isinstance(source, CohortStudy):
+            raise InputError(
+                f"--moments: {study} holds measured trials, which state their own moments; name a "
+                "planned study"
+            )
     about = study_identity(source.only(people, tasks))
     with folder_for(out, "strength", study=about, names=["strength.json"]) as run:
-        if moments is not None:
+        if moments is not None and not isinstance(source, CohortStudy):
             _moments(source, moments, test, people, run, as_json=as_json, figures=not no_figures)
             return
         _lifts(
-            source, test, people, tasks, task_mode, frames, run,
+            source, test, people, tasks, task_mode, frames, repetition, run,
             as_json=as_json, figures=not no_figures,
         )  # fmt: skip
 
@@ -126,12 +136,13 @@ def _moments(
 
 
 def _lifts(
-    source: Study,
+    source: Study | CohortStudy,
     test: StrengthTest,
     people: tuple[str, ...],
     tasks: tuple[str, ...],
     task_mode: str,
     frames: int,
+    repetition: int,
     run: RunFolder | None,
     *,
     as_json: bool,
@@ -140,20 +151,29 @@ def _lifts(
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
+    from momentshare.cohort.schema import CohortStudy
+    from momentshare.cohort.setup import one_repetition
     from momentshare.report import strength_figure as report
     from momentshare.strength import study_strength
+    from momentshare.strength.study import strength_of_cases
 
     columns = (TextColumn("{task.description}", markup=False), BarColumn(), MofNCompleteColumn())
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
         task = bar.add_task("running")
-        found = study_strength(
-            source, test, people=people, conditions=tasks,
-            task_mode=task_mode,  # type: ignore[arg-type]  # checked by the caller
-            frames=frames,
-            progress=lambda done, total, what: bar.update(
-                task, completed=done, total=total, description=what or "done"
-            ),
-        )  # fmt: skip
+
+        def show(done: int, total: int, what: str) -> None:
+            bar.update(task, completed=done, total=total, description=what or "done")
+
+        mode: Any = task_mode  # checked by the caller
+        if isinstance(source, CohortStudy):
+            chosen = source.only(people, tasks)
+            solved = one_repetition(chosen, repetition, frames=frames)
+            found = strength_of_cases(solved, test, task_mode=mode, progress=show)
+        else:
+            found = study_strength(
+                source, test, people=people, conditions=tasks, task_mode=mode, frames=frames,
+                progress=show,
+            )  # fmt: skip
     record = report.strength_record(
         source,
         test,

@@ -254,6 +254,11 @@ class CohortStudy:
     left_out: frozenset[int] = frozenset()
 
     @property
+    def title(self) -> str:
+        """Title of the study."""
+        return self.file.title
+
+    @property
     def numbers(self) -> tuple[int, ...]:
         """Numbers of the trials to be run, as in the file, from 1."""
         every = range(1, len(self.file.trial) + 1)

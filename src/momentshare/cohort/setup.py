@@ -23,7 +23,7 @@ from momentshare.model import load_model
 from momentshare.processes import on_processes
 from momentshare.published import read_published
 from momentshare.published.solve import given_moments
-from momentshare.runs import Setup, Task
+from momentshare.runs import CaseSet, Setup, Task, solve_setup
 from momentshare.study.run import limb_plan
 from momentshare.study.schema import check_names
 
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
     from momentshare.cohort.schema import CohortStudy
 
-__all__ = ["MeasuredLifts", "measured_lifts", "published_lifts"]
+__all__ = ["MeasuredLifts", "measured_lifts", "one_repetition", "published_lifts"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -110,6 +110,32 @@ def measured_lifts(
         skipped=tuple(skipped),
         inputs=hashlib.sha256(tags.encode()).hexdigest()[:16],
     )
+
+
+def one_repetition(
+    study: CohortStudy, number: int, *, frames: int | None = None, workers: int | None = None
+) -> CaseSet:
+    """Solve one repetition of every person and condition of a cohort.
+
+    Parameters
+    ----------
+    study : CohortStudy
+    number : int
+        Counted from 1 through all trials of a person and condition that count.
+    frames, workers : int, optional
+        As for :func:`measured_lifts`.
+
+    Raises
+    ------
+    StudyError
+        No trial can be used, or nobody has so many repetitions.
+    """
+    setup = measured_lifts(study, frames=frames, workers=workers).setup
+    tasks = tuple(task for task in setup.tasks if task.repetition == number)
+    if not tasks:
+        most = max(task.repetition for task in setup.tasks)
+        raise StudyError(f"{study.source}: --repetition: wanted 1 to {most}, got {number}")
+    return solve_setup(replace(setup, tasks=tasks), greatest_load=False)
 
 
 def published_lifts(study: CohortStudy, conditions: Sequence[str] = ()) -> MeasuredLifts:

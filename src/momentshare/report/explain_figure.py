@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from momentshare.cohort.schema import CohortStudy
     from momentshare.explain import Counterfactuals, HeadExplanation, WorkedExample
     from momentshare.study import Study
 
@@ -215,7 +216,7 @@ def worked_record(example: WorkedExample) -> dict[str, Any]:
     }
 
 
-def explain_record(study: Study, **content: object) -> dict[str, Any]:
+def explain_record(study: Study | CohortStudy, **content: object) -> dict[str, Any]:
     """Build the record of an explanation as plain data; holds no time or place."""
     record: dict[str, Any] = {
         "version": EXPLAIN_RECORD_VERSION,

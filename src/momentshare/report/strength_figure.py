@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from momentshare.cohort.schema import CohortStudy
     from momentshare.strength import StrengthReport, StrengthTest
     from momentshare.study import Study
 
@@ -69,7 +70,10 @@ DEFINITIONS_TEXT = {
 
 
 def strength_record(
-    study: Study, test: StrengthTest, tables: Mapping[str, pd.DataFrame], **more: object
+    study: Study | CohortStudy,
+    test: StrengthTest,
+    tables: Mapping[str, pd.DataFrame],
+    **more: object,
 ) -> dict[str, Any]:
     """Build the record of a run as plain data, ready for JSON; holds no time or place."""
     return {

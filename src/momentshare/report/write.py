@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure
 
+    from momentshare.cohort.schema import CohortStudy
     from momentshare.files import Writer
     from momentshare.model import Model
     from momentshare.study import Study, StudyResult
@@ -79,7 +80,7 @@ RESULTS = (*_TABLES, "frames.parquet", _SOURCES, _RECORD)
 """Files that every study gives."""
 
 
-def study_identity(study: Study, model: Model | None = None) -> dict[str, Any]:
+def study_identity(study: Study | CohortStudy, model: Model | None = None) -> dict[str, Any]:
     """Tell one study, or part of one, from another, for the manifest of its folder."""
     found = {
         "title": study.title,

@@ -27,9 +27,16 @@ if TYPE_CHECKING:
     from momentshare.limb import Limb
     from momentshare.model import Model
     from momentshare.posture import Posture
+    from momentshare.runs import CaseSet
     from momentshare.study.schema import ConditionEntry, PersonEntry, Study
 
-__all__ = ["StrengthReport", "TaskMode", "moments_report", "study_strength"]
+__all__ = [
+    "StrengthReport",
+    "TaskMode",
+    "moments_report",
+    "strength_of_cases",
+    "study_strength",
+]
 
 TaskMode = Literal["isometric", "lift"]
 
@@ -122,7 +129,29 @@ def study_strength(
             f"{study.source}: task mode 'lift' needs duration_s in a condition; "
             "add it or use 'isometric'"
         )
-    solved = planned.solve(greatest_load=False)
+    return strength_of_cases(
+        planned.solve(greatest_load=False), test, task_mode=task_mode, progress=progress
+    )
+
+
+def strength_of_cases(
+    solved: CaseSet,
+    test: StrengthTest,
+    *,
+    task_mode: TaskMode = "isometric",
+    progress: Callable[[int, int, str], None] | None = None,
+) -> StrengthReport:
+    """Do the same for lifts that are solved, planned or measured.
+
+    Parameters
+    ----------
+    solved : CaseSet
+        One case a person and condition.
+    test : StrengthTest
+    task_mode : {"isometric", "lift"}
+    progress : callable, optional
+        As for :func:`study_strength`.
+    """
     tests: dict[str, pd.DataFrame] = {}
     curves = []
     for limb in solved.limbs:

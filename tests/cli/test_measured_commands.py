@@ -1,5 +1,6 @@
 """``uncertainty`` and ``cohort --effects`` on the trials of a laboratory, read back from files."""
 
+import json
 import subprocess
 import sys
 
@@ -154,3 +155,65 @@ def test_a_planned_study_has_no_published_table(tmp_path):
     done = run("uncertainty", "study.toml", "--out", "u", "--published", cwd=tmp_path)
     assert done.returncode == 2
     assert "--published: study.toml holds no published table" in done.stderr
+
+
+# ------------------------------------------------------------------ explain and strength
+
+
+def first_wide(lab, name):
+    """Table of the cohort for the first repetition of the first person's wide trial."""
+    table = pd.read_parquet(lab / "c" / f"{name}.parquet")
+    part = table[(table["person"] == "Ines") & (table["condition"] == "wide")]
+    return part[(part["trial"] == part["trial"].min()) & (part["repetition"] == 1)]
+
+
+def test_explain_begins_from_the_answer_of_the_trial(lab):
+    head = "pectoralis_major/clavicular"
+    words = ("--person", "Ines", "--condition", "wide", "--head", head, "--height", "0", "--json")
+    done = run("explain", "cohort.toml", *words, "--no-figures", cwd=lab)
+    assert done.returncode == 0, done.stderr
+    (found,) = json.loads(done.stdout)["heads"]
+    frames = first_wide(lab, "frames")
+    own = frames[
+        (frames["lateral"] == "measured") & (frames["head"] == head) & (frames["frame"] == 0)
+    ].iloc[0]
+    assert found["frame"] == 0
+    assert found["lateral"] == "measured"
+    assert found["activation"] == pytest.approx(own["activation"], abs=1e-6)
+    assert found["force_n"] == pytest.approx(own["force_n"], abs=1e-3)
+
+
+def test_a_repetition_that_is_not_there_is_refused_by_name(lab):
+    for command in ("explain", "strength"):
+        done = run(command, "cohort.toml", "--condition", "wide", "--repetition", "9", cwd=lab)
+        assert done.returncode == 2
+        assert "--repetition: wanted 1 to 2, got 9" in done.stderr
+
+
+def test_strength_uses_the_moments_of_the_trial(lab):
+    words = ("--person", "Ines", "--condition", "wide", "--frames", "21", "--no-figures")
+    done = run("strength", "cohort.toml", "--out", "s", *words, "--task-mode", "lift", cwd=lab)
+    assert done.returncode == 0, done.stderr
+    table = pd.read_csv(lab / "s" / "utilisation_along_lift.csv")
+    table = table[table["others"] == "braced"].set_index(["lateral", "row", "frame"])
+    moments = first_wide(lab, "moments")
+    count = 0
+    for line in moments.to_dict("records"):
+        key = (line["lateral"], line["row"], line["frame"])
+        if key in table.index:
+            assert table.loc[key, "moment_nm"] == pytest.approx(line["moment_nm"], abs=2e-3)
+            count += 1
+    assert count == len(table) == 3 * 4 * 21
+
+
+def test_what_strength_and_explain_cannot_do_with_a_cohort_they_refuse_by_name(lab, tmp_path):
+    (lab / "moments.csv").write_text("condition,row,moment_nm\n", encoding="utf-8")
+    done = run("strength", "cohort.toml", "--moments", "moments.csv", cwd=lab)
+    assert done.returncode == 2
+    assert "--moments: cohort.toml holds measured trials" in done.stderr
+    (tmp_path / "table.csv").write_text(TABLE, encoding="utf-8")
+    text = ALONE + '[[condition]]\nname = "wide"\n'
+    (tmp_path / "study.toml").write_text(text, encoding="utf-8")
+    done = run("explain", "study.toml", cwd=tmp_path)
+    assert done.returncode == 2
+    assert "explain takes a planned study or measured trials" in " ".join(done.stderr.split())
