@@ -72,7 +72,8 @@ def test_two_heads_side_by_side_with_worked_case_and_files(study, tmp_path):
         assert wanted in " ".join(done.output.split())
     assert {p.name for p in out.iterdir()} == {
         "drive.csv", "drive_along_lift.csv", "counterfactuals.csv", "counterfactual_cases.csv",
-        "explanation.txt", "explain.json", "manifest.json", "worked.txt", "worked.tex", "drive.png", "drive.svg",
+        "explanation.txt", "explain.json", "manifest.json",
+        "worked.txt", "worked.tex", "drive.png", "drive.svg",
         "arm.png", "arm.svg", "arm_along_lift.png", "arm_along_lift.svg",
     }  # fmt: skip
     drive = pd.read_csv(out / "drive.csv")
