@@ -152,6 +152,44 @@ def test_a_weak_limb_costs_its_heads_and_never_the_measurement(lab, tmp_path, re
     assert "their heads are left out" in text
 
 
+def test_maximal_contractions_are_read_for_their_electromyograms_only(lab, tmp_path):
+    """Their files hold no markers, and serve with the layout of the trials all the same."""
+    head, *trials = lab.read_text("utf-8").split("[[trial]]")
+    wide = next(t for t in trials if "ines_wide" in t)
+    rest = "".join(f"[[maximal_contraction]]{m}" for t in trials for m in maxima_of(t, "Ines"))
+    one = f"{head}[[trial]]{wide.split('[[maximal_contraction]]')[0]}"
+    levels = []
+    for layout in ("maximal", "motion capture"):
+        text = one + rest.replace('layout = "maximal"', f'layout = "{layout}"')
+        run_cohort(parse_cohort(text, "study.toml", lab.parent), tmp_path / layout, workers=1)
+        levels.append(read_table(tmp_path / layout, 1, "emg")["emg"].to_numpy())
+    assert len(levels[0])
+    assert np.array_equal(*levels)
+
+
+def maxima_of(text, person):
+    return [
+        part
+        for part in text.split("[[published]]")[0].split("[[maximal_contraction]]")[1:]
+        if f'person = "{person}"' in part
+    ]
+
+
+def test_forces_may_run_on_a_clock_of_their_own_within_a_file(lab, tmp_path):
+    """Tove's forces run 20 ms late; taking the 20 ms off them alone puts them right."""
+    head, *trials = lab.read_text("utf-8").split("[[trial]]")
+    wide = next(t for t in trials if "tove_wide" in t).split("[[maximal_contraction]]")[0]
+    found = []
+    for more in ("", "force_offset_s = -0.02\n"):
+        text = f"{head}[[trial]]{wide.rstrip()}\n{more}"
+        place = tmp_path / (more[:5] or "late")
+        run_cohort(parse_cohort(text, "study.toml", lab.parent), place, workers=1)
+        checks = read_table(place, 1, "checks").set_index("check")
+        found.append(checks.loc["synchrony", "value"])
+    assert found[0] == pytest.approx(20.0, abs=5.0)
+    assert found[1] < 5.0
+
+
 def test_a_trial_that_is_not_used_keeps_its_reason(lab, tmp_path):
     head, *trials = lab.read_text("utf-8").split("[[trial]]")
     wide, narrow = (next(t for t in trials if f"ines_{g}" in t) for g in ("wide", "narrow.c3d"))

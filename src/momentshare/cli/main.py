@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from momentshare.cli.calibrate import calibrate
+from momentshare.cli.check import check
 from momentshare.cli.cohort import cohort, run_and_write
 from momentshare.cli.explain import explain
 from momentshare.cli.explore import explore
@@ -194,6 +195,7 @@ def _run(planned: PlannedStudy, screen: Console, *, band: bool) -> StudyResult:
 
 
 app.command()(calibrate)
+app.command()(check)
 app.command()(cohort)
 app.command()(explain)
 app.command()(explore)

@@ -6,6 +6,7 @@ import tomllib
 from pathlib import Path, PurePath
 from typing import TYPE_CHECKING
 
+from momentshare.cohort.expand import SHORT_FORMS, expanded
 from momentshare.cohort.schema import (
     CohortFile,
     CohortSettings,
@@ -21,12 +22,13 @@ from momentshare.cohort.schema import (
 )
 from momentshare.errors import nearest_name
 from momentshare.study.load import (
-    checked,
+    checked_data,
     digest_of,
     parse_study,
     raise_faults,
     read_study_text,
     repeated_names,
+    study_data,
 )
 from momentshare.study.schema import PersonEntry, StrengthEntry
 from momentshare.trial.layout import LayoutEntry
@@ -111,19 +113,22 @@ def load_any(path: str | Path) -> Study | CohortStudy:
     return parse_study(text, str(place))
 
 
-_MEASURED = {"trial", "layout", "published"}
+_MEASURED = {"trial", "layout", "published", *SHORT_FORMS} - {"people", "strengths"}
 """Tables that only a cohort study has."""
 
 
 def parse_cohort(text: str, source: str = "study", folder: Path | None = None) -> CohortStudy:
     """Check the text of a cohort study file; see :func:`load_cohort`."""
-    file = checked(text, source, CohortFile, _SECTIONS)
+    raw = study_data(text, source)
+    data, faults = expanded(raw, folder or Path(), list(TrialEntry.model_fields))
+    raise_faults(source, faults)
+    file = checked_data(data, source, CohortFile, _SECTIONS)
     names = {
         "person": [p.name for p in file.person],
         "layout": [x.name for x in file.layout],
         "condition": [c.name for c in file.condition],
     }
-    faults = repeated_names(names)
+    faults += repeated_names(names)
     faults += [f"layout {x.name!r} → {fault}" for x in file.layout for fault in x.faults()]
     faults += _misfits(file)
     for number, trial in enumerate(file.trial, start=1):
@@ -158,6 +163,8 @@ def parse_cohort(text: str, source: str = "study", folder: Path | None = None) -
     if not file.trial and not file.published:
         faults.append("trial: there is none, and no published table; add a [[trial]]")
     raise_faults(source, faults)
+    if not set(SHORT_FORMS).isdisjoint(raw):  # tables and files found count as the study's text
+        text += file.model_dump_json()
     return CohortStudy(source=source, digest=digest_of(text), folder=folder or Path(), file=file)
 
 
@@ -175,7 +182,7 @@ def _misfits(file: CohortFile) -> list[str]:
     named = [(t.layout, t.file) for t in file.trial]
     named += [(m.layout, m.file) for t in file.trial for m in t.more]
     named += [(m.layout, m.file) for m in file.static]
-    named += [(m.layout, m.file) for m in file.maximal_contraction if m.layout and m.file]
+    named += [(m.layout, f) for m in file.maximal_contraction for f in m.every_file if m.layout]
     faults: list[str] = []
     for layout in file.layout:
         if layout.format is not None or layout.faults():

@@ -389,7 +389,7 @@ def trial_tag(study: CohortStudy, number: int, model: Model) -> str:
         entry.file,
         *(m.file for m in static),
         *(m.file for m in entry.more),
-        *(m.file for m in maximal if m.file),
+        *(f for m in maximal for f in m.every_file),
     ]
     parts: dict[str, Any] = {
         "tables": _TABLES,

@@ -124,6 +124,7 @@ class MeasuredCondition(Entry):
     lateral_ratio: Annotated[Number, Field(ge=-1.0, le=1.0)] | None = None
     lateral_bounds: tuple[Finite, Finite] | None = None
     note: str = ""
+    file_label: Name | None = None
 
     @model_validator(mode="after")
     def _bounds_in_order(self) -> MeasuredCondition:
@@ -171,6 +172,8 @@ class TrialEntry(Entry):
     file: FileName
     layout: Name
     offset_s: Finite = 0.0
+    force_offset_s: Finite = 0.0
+    emg_offset_s: Finite = 0.0
     side: Literal["right", "left"] = "right"
     load_kg: Annotated[Number, Field(ge=0.0, le=1000.0)] | None = None
     repetitions: Annotated[list[Annotated[int, Field(ge=1)]], Field(min_length=1)] | None = None
@@ -194,15 +197,21 @@ class MaximalEntry(Entry):
     head: Name
     envelope_mv: Positive | None = None
     file: FileName | None = None
+    files: Annotated[list[FileName], Field(max_length=100)] = Field(default_factory=list)
     layout: Name | None = None
 
     @model_validator(mode="after")
     def _one_way(self) -> MaximalEntry:
-        given = [self.file is not None, self.layout is not None]
+        given = [bool(self.every_file), self.layout is not None]
         stated = self.envelope_mv is not None
         if any(given) == stated or (any(given) and not all(given)):
             raise ValueError("give either envelope_mv, or file with layout")
         return self
+
+    @property
+    def every_file(self) -> tuple[str, ...]:
+        """Files whose greatest level counts."""
+        return (*([self.file] if self.file is not None else []), *self.files)
 
 
 class StaticEntry(Entry):
@@ -305,6 +314,11 @@ class CohortStudy:
         """Condition by name."""
         return next(c for c in self.file.condition if c.name == name)
 
-    def layout(self, name: str) -> LayoutEntry:
-        """Layout by name."""
-        return next(x for x in self.file.layout if x.name == name)
+    def layout(self, name: str, person: str | None = None) -> LayoutEntry:
+        """Layout by name, with a person's own prefix of labels."""
+        found = next(x for x in self.file.layout if x.name == name)
+        if person is None or not found.label_prefix:
+            return found
+        entry = self.person(person)
+        prefix = found.label_prefix.replace("{person}", entry.file_label or entry.name)
+        return found.model_copy(update={"label_prefix": prefix})

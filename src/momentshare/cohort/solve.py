@@ -59,6 +59,7 @@ __all__ = [
     "LEAST_UNMET",
     "TABLES",
     "TrialAnswer",
+    "electromyograms",
     "emg_settings",
     "greatest_unmet",
     "processed_trial",
@@ -154,7 +155,7 @@ def solve_trial(study: CohortStudy, number: int, model: Model) -> TrialAnswer:
         raise faults[0]
     limb = limbs.take(0)
     trial, calibration = processed_trial(study, number, limb)
-    emg, emg_notes = _envelopes(study, entry, trial, limb)
+    emg, emg_notes = electromyograms(study, entry, trial, limb)
     parts: dict[str, list[pd.DataFrame]] = {name: [] for name in TABLES}
     setup = Setup(
         limbs=plan,
@@ -244,10 +245,16 @@ def processed_trial(
 
 def _recording(study: CohortStudy, entry: TrialEntry) -> Recording:
     first = read_recording(
-        study.path(entry.file), study.layout(entry.layout), offset=entry.offset_s
+        study.path(entry.file), study.layout(entry.layout, entry.person), offset=entry.offset_s
     )
+    later = {"_hand_force": entry.force_offset_s, "emg/": entry.emg_offset_s}
+    channels = {
+        role: replace(c, start=c.start + sum(s for part, s in later.items() if part in role))
+        for role, c in first.channels.items()
+    }
+    first = replace(first, channels=channels)
     more = [
-        read_recording(study.path(m.file), study.layout(m.layout), offset=m.offset_s)
+        read_recording(study.path(m.file), study.layout(m.layout, entry.person), offset=m.offset_s)
         for m in entry.more
     ]
     return merge_recordings(first, *more) if more else first
@@ -259,7 +266,9 @@ def _calibration(study: CohortStudy, entry: TrialEntry, limb: Limb) -> Calibrati
     for static in study.file.static:
         if static.person != entry.person:
             continue
-        recording = read_recording(study.path(static.file), study.layout(static.layout))
+        recording = read_recording(
+            study.path(static.file), study.layout(static.layout, static.person)
+        )
         if static.side == "left":
             recording = mirrored(recording)
         told = calibration_of(recording, limb.skeleton)
@@ -551,7 +560,7 @@ def _check_curves(trial: ProcessedTrial, identity: dict[str, Any]) -> pd.DataFra
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
 
 
-def _envelopes(
+def electromyograms(
     study: CohortStudy, entry: TrialEntry, trial: ProcessedTrial, limb: Limb
 ) -> tuple[dict[str, NDArray[np.float64]], list[str]]:
     """Normalised envelopes by head on the track's clock, and what was noted."""
@@ -618,22 +627,27 @@ def _maximum(
     entry: MaximalEntry = stated[0]
     if entry.envelope_mv is not None:
         return entry.envelope_mv / 1000.0
-    assert entry.file is not None  # noqa: S101 - the schema sees to it
-    assert entry.layout is not None  # noqa: S101
+    assert entry.layout is not None  # noqa: S101 - the schema sees to it
     role = f"emg/{head}"
-    key = (entry.file, entry.layout)
-    if key not in files:
-        files[key] = read_recording(study.path(entry.file), study.layout(entry.layout))
-    recording = files[key]
-    if not recording.has(role):
-        raise StudyError(
-            f"{entry.file}: maximal_contraction: its layout {entry.layout!r} names no "
-            f"electromyogram of {head!r}; add it to layout → emg"
+    layout = study.layout(entry.layout, person)
+    levels = []
+    for file in entry.every_file:
+        key = (file, entry.layout)
+        if key not in files:  # electromyograms only: such files rarely hold markers
+            wanted = [r for r in layout.roles() if r.startswith("emg/")]
+            files[key] = read_recording(study.path(file), layout, roles=wanted)
+        if not files[key].has(role):
+            continue
+        channel = files[key].channels[role]
+        levels.append(
+            maximum_of(channel.values, channel.rate, settings, label=f"{file}: {channel.label}")
         )
-    channel = recording.channels[role]
-    return maximum_of(
-        channel.values, channel.rate, settings, label=f"{entry.file}: {channel.label}"
-    )
+    if not levels:
+        raise StudyError(
+            f"{', '.join(entry.every_file)}: maximal_contraction: layout {entry.layout!r} names no "
+            f"electromyogram of {head!r}, or the file does not hold it; add it to layout → emg"
+        )
+    return max(levels, key=float)
 
 
 def _emg_table(

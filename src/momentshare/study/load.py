@@ -125,14 +125,28 @@ def checked(
 
     ``sections`` names the tables of the file whose fields a message may offer.
     """
+    return checked_data(study_data(text, source), source, schema, sections)
+
+
+def study_data(text: str, source: str) -> dict[str, Any]:
+    """Read the text of a TOML file; ``StudyError`` where it is none."""
     if not text.strip():
         raise StudyError(f"{source}: is empty; write a study or start from 'momentshare demo'")
     try:
-        data = tomllib.loads(text.replace("\r\n", "\n"))
+        return tomllib.loads(text.replace("\r\n", "\n"))
     except RecursionError as err:
         raise StudyError(f"{source}: not readable as TOML: nested too deep") from err
     except ValueError as err:
         raise StudyError(f"{source}: not readable as TOML: {str(err)[:300]}") from err
+
+
+def checked_data(
+    data: dict[str, Any],
+    source: str,
+    schema: type[File],
+    sections: Mapping[str, type[BaseModel]],
+) -> File:
+    """Check what was read from a TOML file against a schema; see :func:`checked`."""
     try:
         return schema.model_validate(data)
     except ValidationError as err:

@@ -130,6 +130,7 @@ class PersonEntry(Entry):
     grip_length_cm: Annotated[Number, Field(ge=20.0, le=50.0)] | None = None
     training_factor: Annotated[Number, Field(ge=0.3, le=3.0)] = 1.0
     reference_load_kg: Annotated[Number, Field(gt=0.0, le=2000.0)] | None = None
+    file_label: Name | None = None
     strength: list[StrengthEntry] = []
 
     @model_validator(mode="after")

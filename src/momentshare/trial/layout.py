@@ -237,6 +237,9 @@ class LayoutEntry(Entry):
         Label → what the file states wrongly of it.
     places : PlacesEntry
         Where trunk, joint centre and grip are taken from.
+    label_prefix : str
+        Stands before every label of a marker in the file; ``{person}`` in it for the person's
+        ``file_label`` or name.
 
     Examples
     --------
@@ -286,6 +289,7 @@ class LayoutEntry(Entry):
     emg: dict[Annotated[Name, AfterValidator(_head)], FullLabel] = Field(default_factory=dict)
     signals: dict[FullLabel, SignalEntry] = Field(default_factory=dict)
     places: PlacesEntry = PlacesEntry()
+    label_prefix: Annotated[str, Field(max_length=100), AfterValidator(plain_text)] = ""
 
     @property
     def data_row(self) -> int:
@@ -352,7 +356,8 @@ class LayoutEntry(Entry):
         if any(force.plate is not None for force in self.forces.values()):
             return []
         wanted = [*self.wanted("c3d"), *self.wanted("csv")]
-        used = {label for want in wanted for label in (*want.labels, want.stem)}
+        found = {label for want in wanted for label in (*want.labels, want.stem)}
+        used = {label.removeprefix(self.label_prefix) for label in found} | found
         return [
             f"signals.{label!r}: is no label of this layout; {suggestion(label, used, 'labels')}"
             for label in self.signals
@@ -435,13 +440,14 @@ class LayoutEntry(Entry):
                 stem = labels[0]
                 labels = tuple(stem + ending for ending in self.axes)
             of_all = self.signals.get(stem)
+            bare, prefix = labels, self.label_prefix if kind == "markers" else ""
             return Wanted(
                 role=role,
                 kind=kind,
-                labels=labels,
+                labels=tuple(prefix + label for label in labels),
                 unit=getattr(self.units, kind) or "",
-                stem=stem,
-                fixes=tuple(self.signals.get(label, of_all) for label in labels),
+                stem=prefix + stem if stem else "",
+                fixes=tuple(self.signals.get(label, of_all) for label in bare),
                 stem_fix=of_all,
                 **more,
             )

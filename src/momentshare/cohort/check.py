@@ -1,0 +1,88 @@
+"""Read and check every trial of a cohort without solving any."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
+
+from momentshare.errors import MomentshareError
+from momentshare.study.run import limb_plan
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from momentshare.cohort.schema import CohortStudy
+    from momentshare.trial.verdict import Check
+
+__all__ = ["TrialCheck", "check_trials"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrialCheck:
+    """What reading one trial gave.
+
+    ``fault`` says why it cannot be used; ``notes`` hold what reading had to decide, maximal
+    contractions included.
+    """
+
+    number: int
+    person: str
+    condition: str
+    file: str
+    fault: str = ""
+    used: bool = True
+    repetitions: int = 0
+    refused: tuple[str, ...] = ()
+    verdict: str = ""
+    checks: tuple[Check, ...] = ()
+    notes: tuple[str, ...] = field(default=())
+
+
+def check_trials(study: CohortStudy) -> Iterator[TrialCheck]:
+    """Read every file of a study and check every trial, one after the other.
+
+    Nothing is solved, so this takes a fraction of a second a trial. A trial that cannot be used is
+    an answer with its fault.
+
+    Raises
+    ------
+    MomentshareError
+        The model of the study cannot be loaded.
+    """
+    from momentshare.cohort.run import check_cohort, fault_of_trial
+    from momentshare.cohort.solve import electromyograms, processed_trial
+    from momentshare.model import load_model
+
+    model = load_model(study.file.model)
+    check_cohort(study, model)
+    limbs = {}
+    for number in study.numbers:
+        entry = study.file.trial[number - 1]
+        same = TrialCheck(
+            number=number, person=entry.person, condition=entry.condition, file=entry.file
+        )
+        if not entry.use:
+            yield replace(same, used=False, fault=f"not used: {entry.reason}")
+            continue
+        try:
+            if entry.person not in limbs:
+                plan = limb_plan([study.person(entry.person)], study.file.settings, model)
+                built, faults = plan.build()
+                if faults:
+                    raise faults[0]
+                limbs[entry.person] = built.take(0)
+            limb = limbs[entry.person]
+            trial, calibration = processed_trial(study, number, limb, frames=21)
+            _, emg = electromyograms(study, entry, trial, limb)
+        except MomentshareError as err:
+            yield replace(same, fault=fault_of_trial(study, number, str(err)))
+            continue
+        told = () if calibration is None else calibration.notes
+        yield replace(
+            same,
+            repetitions=len(trial.repetitions),
+            refused=trial.refused,
+            verdict=trial.verdict,
+            checks=trial.checks,
+            notes=(*trial.record["notes"], *told, *emg),
+        )

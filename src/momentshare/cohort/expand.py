@@ -1,0 +1,357 @@
+"""A study in small files: people and trials as CSV, files by pattern, layouts on one another.
+
+A cohort study may name tables and patterns in place of one block for each thing. They are written
+out here, before anything is checked, into the blocks that :mod:`~momentshare.cohort.schema` knows:
+
+- ``people``, ``strengths``, ``trials``: CSV files whose columns are the fields of ``[[person]]``,
+  of its strength tests (with ``person``), and of ``[[trial]]``.
+- ``[[files]]``: ``pattern`` with ``{person}``, ``{condition}`` and any other name, ``layout``,
+  ``more`` and any field of a trial. Every file that fits is a trial; rows of ``trials`` without a
+  ``file`` give the rest, such as ``load_kg``, and count for all files of their person and
+  condition; a row that also fills a column named as a placeholder counts for those files only.
+- ``[[maximal]]``: ``pattern`` with ``{person}`` and ``layout``; for every head of the layout the
+  greatest level of the person's files is the maximum.
+- ``based_on`` of a layout: everything that the other layout says and this one does not.
+
+``file_label`` of a person or condition is its name in file names (and in label prefixes).
+"""
+
+from __future__ import annotations
+
+import csv
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, cast
+
+from momentshare.errors import StudyError, nearest_name
+from momentshare.inputs import MOMENTS, csv_rows, read_text
+from momentshare.study.schema import PersonEntry, StrengthEntry
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Mapping, Sequence
+
+__all__ = ["SHORT_FORMS", "expanded"]
+
+SHORT_FORMS = ("people", "strengths", "trials", "files", "maximal")
+"""Keys of a study file that stand for many blocks."""
+
+_PLACE = re.compile(r"\{([A-Za-z_]\w*)\}")
+_MOST_FILES = 20_000
+"""Files that a pattern may fit; ours."""
+
+_TRUTH = {"true": True, "yes": True, "1": True, "false": False, "no": False, "0": False}
+_WORDS = {
+    "name",
+    "person",
+    "condition",
+    "file",
+    "layout",
+    "side",
+    "sex",
+    "direction",
+    "reason",
+    "file_label",
+}
+"""Columns that hold words, whatever they look like."""
+
+
+def expanded(
+    data: dict[str, Any], folder: Path, trial_fields: Sequence[str]
+) -> tuple[dict[str, Any], list[str]]:
+    """Write out the short forms of a study.
+
+    Parameters
+    ----------
+    data : dict
+        As read from TOML; not changed.
+    folder : Path
+        From which file names count.
+    trial_fields : sequence of str
+        Fields that a trial may have.
+
+    Returns
+    -------
+    data : dict
+        Without short forms.
+    faults : list of str
+    """
+    data = dict(data)
+    faults: list[str] = []
+    fields = list(PersonEntry.model_fields)
+    people = _table(data.pop("people", None), "people", folder, fields, faults)
+    data["person"] = [*data.get("person", []), *people]
+    _add_strengths(data, folder, faults)
+    data["layout"] = _layouts(data.get("layout", []), faults)
+    patterns = _blocks(data.pop("files", []), "files", faults)
+    places = {name for block in patterns for name in _PLACE.findall(str(block["pattern"]))}
+    known = [*trial_fields, *sorted(places - {"person", "condition"})]
+    rows = _table(data.pop("trials", None), "trials", folder, known, faults)
+    whole = [row for row in rows if "file" in row]
+    partial = [row for row in rows if "file" not in row]
+    stated = [{k: v for k, v in row.items() if k in trial_fields} for row in whole]
+    trials = [*data.get("trial", []), *stated]
+    maximal = _blocks(data.pop("maximal", []), "maximal", faults)
+    efforts = {id(b): _fitting(b["pattern"], folder, "maximal", faults) for b in maximal}
+    others = {file for found in efforts.values() for file, _ in found}
+    for block in patterns:
+        trials += _trials(block, partial, data, folder, trial_fields, others, faults)
+    if partial and not patterns:
+        faults.append("trials: rows without a file need a [[files]] block with a pattern; add one")
+    data["trial"] = trials
+    for block in maximal:
+        data["maximal_contraction"] = [
+            *data.get("maximal_contraction", []),
+            *_maxima(block, efforts[id(block)], data, faults),
+        ]
+    return {k: v for k, v in data.items() if v != [] or k == "person"}, faults
+
+
+def _blocks(value: Any, name: str, faults: list[str]) -> list[dict[str, Any]]:
+    found = [value] if isinstance(value, dict) else value
+    if not isinstance(found, list) or not all(isinstance(b, dict) for b in found):
+        faults.append(f"{name}: wanted [[{name}]] blocks, got {value!r}")
+        return []
+    faults += [
+        f"{name}[{number}] → {field}: is missing; add it"
+        for number, block in enumerate(found, start=1)
+        for field in ("pattern", "layout")
+        if not isinstance(block.get(field), str)
+    ]
+    return [b for b in found if isinstance(b.get("pattern"), str)]
+
+
+def _table(
+    value: Any, name: str, folder: Path, known: Sequence[str], faults: list[str]
+) -> list[dict[str, Any]]:
+    """Rows of a CSV file as the fields of blocks; empty cells are left out."""
+    if value is None:
+        return []
+    if not isinstance(value, str):
+        faults.append(f"{name}: wanted the name of a CSV file, got {value!r}")
+        return []
+    text = read_text(folder / value, MOMENTS, StudyError)
+    lines = csv_rows(_with_commas(text), value, StudyError)
+    if not lines:
+        faults.append(f"{value}: is empty; the first row names the columns")
+        return []
+    head = [cell.strip() for cell in lines[0][1]]
+    for column in head:
+        if column not in known:
+            faults.append(f"{value}: unknown column {column!r}; {nearest_name(column, known)}")
+        elif head.count(column) > 1:
+            faults.append(f"{value}: column {column!r} stands there twice; remove one")
+    rows = []
+    for number, cells in lines[1:]:
+        if len(cells) > len(head) and any(c.strip() for c in cells[len(head) :]):
+            faults.append(
+                f"{value}: row {number}: {len(cells)} cells, the first row names {len(head)} "
+                "columns; is a decimal comma in an unquoted cell?"
+            )
+            continue
+        pairs = zip(head, cells, strict=False)
+        rows.append({k: _value(k, c.strip()) for k, c in pairs if c.strip() and k in known})
+    return rows
+
+
+def _with_commas(text: str) -> str:
+    """Put commas in place of semicolons, which some spreadsheets write."""
+    first = text.splitlines()[0] if text.strip() else ""
+    if ";" not in first or "," in first:
+        return text
+    rows = csv.reader(text.splitlines(), delimiter=";")
+    quoted = ([f'"{c.replace(chr(34), chr(34) * 2)}"' for c in row] for row in rows)
+    return "\n".join(",".join(row) for row in quoted)
+
+
+def _value(column: str, cell: str) -> Any:
+    if column in _WORDS:
+        return cell
+    if column == "use":
+        return _TRUTH.get(cell.lower(), cell)
+    if column == "repetitions":
+        parts = cell.replace(",", " ").split()
+        return [int(p) if p.isdigit() else p for p in parts]
+    if re.fullmatch(r"[+-]?\d+", cell):
+        return int(cell)
+    if re.fullmatch(r"[+-]?\d+,\d+", cell):
+        cell = cell.replace(",", ".")
+    try:
+        return float(cell)
+    except ValueError:
+        return cell
+
+
+def _add_strengths(data: dict[str, Any], folder: Path, faults: list[str]) -> None:
+    """Give each person the tests of the table of tests."""
+    name = data.pop("strengths", None)
+    tests = _table(name, "strengths", folder, ["person", *StrengthEntry.model_fields], faults)
+    by_name = {p.get("name"): p for p in data["person"] if isinstance(p, dict)}
+    for row in tests:
+        who = row.pop("person", None)
+        if who not in by_name:
+            known = [str(n) for n in by_name]
+            near = nearest_name(str(who), known)
+            faults.append(f"{name}: person {who!r} is not described; {near}")
+            continue
+        by_name[who]["strength"] = [*by_name[who].get("strength", []), row]
+
+
+def _layouts(given: Any, faults: list[str]) -> Any:
+    """Layouts with what they take over from the one that they are based on."""
+    if not isinstance(given, list) or not all(isinstance(x, dict) for x in given):
+        return given
+    by_name = {str(x.get("name")): x for x in given}
+
+    def whole(layout: dict[str, Any], seen: tuple[str, ...]) -> dict[str, Any]:
+        base, own = layout.get("based_on"), {k: v for k, v in layout.items() if k != "based_on"}
+        if base is None:
+            return own
+        if base not in by_name or base in seen:
+            reason = "is based on itself" if base in seen else nearest_name(str(base), by_name)
+            faults.append(f"layout {layout.get('name')!r} → based_on: unknown {base!r}; {reason}")
+            return own
+        return cast("dict[str, Any]", _merged(whole(by_name[base], (*seen, base)), own))
+
+    return [whole(x, (str(x.get("name")),)) for x in given]
+
+
+def _merged(base: Any, own: Any) -> Any:
+    if not (isinstance(base, dict) and isinstance(own, dict)):
+        return own
+    return {k: _merged(base[k], own[k]) if k in base and k in own else own.get(k, base.get(k))
+            for k in [*base, *(k for k in own if k not in base)]}  # fmt: skip
+
+
+def _fitting(
+    pattern: str, folder: Path, block: str, faults: list[str]
+) -> list[tuple[str, dict[str, str]]]:
+    """Files that fit a pattern, with what stands at its placeholders; in the order of names."""
+    if Path(pattern).is_absolute():
+        faults.append(
+            f"{block} → pattern: wanted a name that counts from the study, got {pattern!r}"
+        )
+        return []
+    seen: set[str] = set()
+    parts = []
+    for piece in re.split(r"(\{[A-Za-z_]\w*\}|\*)", pattern):
+        name = piece[1:-1] if piece.startswith("{") else ""
+        if piece == "*":
+            parts.append("[^/]*")
+        elif name:
+            parts.append(f"(?P={name})" if name in seen else f"(?P<{name}>[^/]+?)")
+            seen.add(name)
+        else:
+            parts.append(re.escape(piece))
+    shape = re.compile("".join(parts))
+    found = []
+    for number, path in enumerate(sorted(folder.glob(_PLACE.sub("*", pattern)))):
+        if number >= _MOST_FILES:
+            faults.append(f"{block} → pattern: {pattern!r} fits more than {_MOST_FILES} files")
+            break
+        name = path.relative_to(folder).as_posix()
+        if path.is_file() and (match := shape.fullmatch(name)):
+            found.append((name, match.groupdict()))
+    if not found:
+        faults.append(
+            f"{block} → pattern: {pattern!r} fits no file below {folder or Path()}; check folder, "
+            "ending and capitals"
+        )
+    return found
+
+
+def _named(entries: Any, label: str) -> str | None:
+    """Name of the entry whose name or ``file_label`` this is."""
+    for entry in entries if isinstance(entries, list) else []:
+        if isinstance(entry, dict) and label in {entry.get("name"), entry.get("file_label")}:
+            return str(entry.get("name"))
+    return None
+
+
+def _trials(
+    block: Mapping[str, Any],
+    rows: Sequence[Mapping[str, Any]],
+    data: Mapping[str, Any],
+    folder: Path,
+    fields: Sequence[str],
+    others: set[str],
+    faults: list[str],
+) -> list[dict[str, Any]]:
+    """Write one ``[[files]]`` block out into trials.
+
+    Files that serve another purpose (``others``, or a further file of a trial) are none.
+    """
+    known = {"pattern", "more", *fields}
+    faults += [
+        f"files → {key}: unknown field; {nearest_name(key, sorted(known))}"
+        for key in block
+        if key not in known
+    ]
+    trials, unknown = [], {"person": dict[str, str](), "condition": dict[str, str]()}
+    found = _fitting(block["pattern"], folder, "files", faults)
+    more = [_more(m, said) for _, said in found for m in block.get("more", [])]
+    others = others | {str(m.get("file")) for m in more if isinstance(m, dict)}
+    for file, said in found:
+        if file in others:
+            continue
+        names = {}
+        for kind in ("person", "condition"):
+            label = said.get(kind, block.get(kind))
+            name = _named(data.get(kind), str(label))
+            if name is None:
+                unknown[kind].setdefault(str(label), file)
+            names[kind] = name
+        if None in names.values():
+            continue
+        trial = {k: v for k, v in block.items() if k in fields} | {"file": file, **names}
+        mine = [r for r in rows if all(r.get(k) == v for k, v in names.items())]
+        free = {k: v for k, v in said.items() if k not in names}
+        for row in sorted(mine, key=lambda r: sum(k in r for k in free)):
+            if all(str(row[k]) == v for k, v in free.items() if k in row):
+                trial |= {k: v for k, v in row.items() if k in fields}
+        trial["more"] = [_more(m, said) for m in block.get("more", [])]
+        trials.append(trial)
+    for kind, labels in unknown.items():
+        faults += [
+            f"files → pattern: {file!r} is of {kind} {label!r}, which is not described; add it, or "
+            f"give file_label to the {kind} of this name"
+            for label, file in labels.items()
+        ]
+    return trials
+
+
+def _more(entry: Any, said: Mapping[str, str]) -> Any:
+    """One further file of a trial, its pattern filled with what stood in the first one's name."""
+    if not isinstance(entry, dict) or "pattern" not in entry:
+        return entry
+    fill: Callable[[re.Match[str]], str] = lambda m: said.get(m[1], m[0])  # noqa: E731
+    rest = {k: v for k, v in entry.items() if k != "pattern"}
+    return rest | {"file": _PLACE.sub(fill, str(entry["pattern"]))}
+
+
+def _maxima(
+    block: Mapping[str, Any],
+    found: Sequence[tuple[str, dict[str, str]]],
+    data: Mapping[str, Any],
+    faults: list[str],
+) -> Iterable[dict[str, Any]]:
+    """Write one ``[[maximal]]`` block out: every person × head of the layout, with all files."""
+    known = [x for x in data.get("layout") or [] if isinstance(x, dict)]
+    layout = next((x for x in known if x.get("name") == block.get("layout")), {})
+    files: dict[str, list[str]] = {}
+    for file, said in found:
+        name = _named(data.get("person"), str(said.get("person", block.get("person"))))
+        if name is None:
+            faults.append(
+                f"maximal → pattern: {file!r} is of a person who is not described; add {{person}} "
+                "to the pattern, or file_label to the person"
+            )
+            continue
+        files.setdefault(name, []).append(file)
+    heads = block.get("heads", list(layout.get("emg", {})))
+    if not heads:
+        faults.append(f"maximal → layout: {block.get('layout')!r} names no electromyogram; add emg")
+    return [
+        {"person": person, "head": head, "files": names, "layout": block.get("layout")}
+        for person, names in files.items()
+        for head in heads
+    ]

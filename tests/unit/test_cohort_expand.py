@@ -1,0 +1,275 @@
+"""A study in small files says the same as one written out; every fault names its place."""
+
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from tests import bench_lab
+from typer.testing import CliRunner
+
+from momentshare.cli.main import app
+from momentshare.cohort.check import check_trials
+from momentshare.cohort.expand import expanded
+from momentshare.cohort.load import load_cohort, parse_cohort
+from momentshare.cohort.schema import TrialEntry
+from momentshare.errors import StudyError
+
+FIELDS = list(TrialEntry.model_fields)
+LABELS = {
+    "ij": "IJ", "px": "PX",
+    **{f"{s}_{n}": f"{s[0].upper()}{n.upper()}" for s in ("right", "left")
+       for n in ("acromion", "el", "em", "rs", "us", "grip")},
+    "bar_right": "BARR", "bar_left": "BARL",
+}  # fmt: skip
+
+STUDY = """
+title = "A bench in small files"
+people = "people.csv"
+trials = "trials.csv"
+
+[settings]
+frames = 21
+lateral = ["measured"]
+
+[statistics]
+sensitivity = false
+
+[[layout]]
+name = "capture"
+up = "+y"
+right = "+z"
+force_on = "hand"
+delimiter = ","
+time_column = "time"
+units = { markers = "m", forces = "N" }
+label_prefix = "{person}:"
+
+[layout.markers]
+MARKERS
+
+[layout.forces]
+right_hand_force = "FR"
+left_hand_force = "FL"
+
+[[layout]]
+name = "no acromia"
+based_on = "capture"
+places = { joint_centre = "trunk" }
+
+[[condition]]
+name = "narrow"
+
+[[condition]]
+name = "wide"
+file_label = "w"
+
+[[files]]
+pattern = "data/{person}/{condition}_{take}.csv"
+layout = "capture"
+"""
+
+
+def write_bench(folder, people=2, takes=2):
+    """Write CSV files of the bench, a prefix before each label, and a study of few lines."""
+    markers = "\n".join(f'{role} = "{label}"' for role, label in LABELS.items())
+    (folder / "study.toml").write_text(STUDY.replace("MARKERS", markers), encoding="utf-8")
+    lifters = bench_lab.lifters(people, 0)
+    (folder / "people.csv").write_text(
+        "name,sex,stature_cm,body_mass_kg,file_label\n"
+        + "".join(
+            f"{p.name},{p.sex},{100 * p.stature:.1f},{p.mass},S{k + 1}\n"
+            for k, p in enumerate(lifters)
+        ),
+        encoding="utf-8",
+    )
+    rows = ["person,condition,load_kg,take,use,reason"]
+    for k, lifter in enumerate(lifters):
+        for grip, label in (("narrow", "narrow"), ("wide", "w")):
+            rows.append(f"{lifter.name},{grip},{lifter.load},,,")
+            for take in range(1, takes + 1):
+                seed = 100 * k + 10 * take + len(grip)
+                truth = bench_lab.press(lifter, grip, seed, repetitions=1)
+                place = folder / "data" / f"S{k + 1}" / f"{label}_{take}.csv"
+                place.parent.mkdir(parents=True, exist_ok=True)
+                table(bench_lab.seen(truth, seed), f"S{k + 1}:").to_csv(place, index=False)
+    rows.append(f'{lifters[0].name},wide,,2,false,"slipped, and stopped"')
+    (folder / "trials.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    return folder / "study.toml"
+
+
+def table(recording, prefix):
+    count = len(recording.channels["right_el"].values)
+    time = np.arange(count) / bench_lab.RATE
+    columns = {"time": time}
+    for role, channel in recording.channels.items():
+        name = prefix + LABELS[role] if role in LABELS else {"r": "FR", "l": "FL"}[role[0]]
+        values = channel.values  # noqa: PD011 - no table
+        if role not in LABELS:
+            own = np.arange(len(values)) / bench_lab.FORCE_RATE
+            values = np.stack([np.interp(time, own, part) for part in values.T], axis=-1)
+        columns |= {f"{name}_{a}": values[:, k] for k, a in enumerate("xyz")}
+    return pd.DataFrame(columns).round(6)
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory):
+    return write_bench(tmp_path_factory.mktemp("bench"))
+
+
+def test_files_by_pattern_are_trials_with_the_rest_from_the_table(bench):
+    study = load_cohort(bench)
+    lifters = bench_lab.lifters(2, 0)
+    assert [p.name for p in study.file.person] == ["P01", "P02"]
+    assert len(study.file.trial) == 8
+    first = study.file.trial[0]
+    assert (first.person, first.condition, first.file) == ("P01", "narrow", "data/S1/narrow_1.csv")
+    assert first.load_kg == lifters[0].load
+    out = [t for t in study.file.trial if not t.use]
+    assert [(t.file, t.reason) for t in out] == [("data/S1/w_2.csv", "slipped, and stopped")]
+    assert study.layout("capture", "P02").label_prefix == "S2:"
+
+
+def test_a_layout_takes_over_what_it_is_based_on(bench):
+    study = load_cohort(bench)
+    base, own = study.layout("capture"), study.layout("no acromia")
+    assert own.markers == base.markers
+    assert (own.places.joint_centre, base.places.joint_centre) == ("trunk", "auto")
+
+
+def test_48_files_need_fewer_than_80_lines(tmp_path):
+    lifters = bench_lab.lifters(12, 0)
+    markers = "\n".join(f'{role} = "{label}"' for role, label in LABELS.items())
+    text = STUDY.replace("MARKERS", markers)
+    text += "\n".join(f'[[condition]]\nname = "{g}"' for g in ("medium", "widest"))
+    text += '\n[[maximal]]\npattern = "data/{person}/maximal_*.csv"\nlayout = "emg"\n'
+    text += '\n[[layout]]\nname = "emg"\nformat = "csv"\ndelimiter = ","\ntime_column = "time"\n'
+    text += 'units = { emg = "mV" }\nemg = { "triceps_brachii/lateral" = "E1" }\n'
+    (tmp_path / "people.csv").write_text(
+        "name,sex,stature_cm,body_mass_kg\n"
+        + "".join(f"{p.name},{p.sex},{100 * p.stature:.1f},{p.mass}\n" for p in lifters)
+    )
+    rows = ["person,condition,load_kg"]
+    for p in lifters:
+        (tmp_path / "data" / p.name).mkdir(parents=True)
+        for grip in ("narrow", "medium", "w", "widest"):
+            (tmp_path / "data" / p.name / f"{grip}_1.csv").write_text("")
+            rows.append(f"{p.name},{'wide' if grip == 'w' else grip},{p.load}")
+        for n in (1, 2):
+            (tmp_path / "data" / p.name / f"maximal_{n}.csv").write_text("")
+    (tmp_path / "trials.csv").write_text("\n".join(rows))
+    study = parse_cohort(text, "study.toml", tmp_path)
+    assert len(study.file.trial) == 48
+    assert len(study.file.maximal_contraction) == 12
+    assert study.file.maximal_contraction[0].files == [
+        "data/P01/maximal_1.csv", "data/P01/maximal_2.csv",
+    ]  # fmt: skip
+    assert sum(bool(line.strip()) for line in text.splitlines()) < 80
+
+
+def test_check_reads_everything_and_solves_nothing(bench, monkeypatch):
+    import momentshare.cohort.solve as solving
+
+    def never(*_args, **_options):
+        raise AssertionError("a trial was solved")
+
+    monkeypatch.setattr(solving, "solve_setup", never)
+    found = list(check_trials(load_cohort(bench)))
+    assert [item.repetitions for item in found if item.used] == [1] * 7
+    assert {item.verdict for item in found if item.used} <= {"pass", "warn"}
+    assert [item.fault for item in found if not item.used] == ["not used: slipped, and stopped"]
+    notes = " ".join(found[0].notes)
+    assert "follows the acromion" in notes
+
+
+def test_the_command_says_each_message_once_with_its_trials(bench, tmp_path):
+    broken = tmp_path / "bench"
+    shutil.copytree(bench.parent, broken)
+    (broken / "data" / "S2" / "narrow_1.csv").write_text("time\n", encoding="utf-8")
+    good = CliRunner().invoke(app, ["check", str(bench)])
+    assert good.exit_code == 0, good.output
+    assert "7 of 8 trials can be used" in good.output
+    bad = CliRunner().invoke(app, ["check", str(broken / "study.toml")])
+    assert bad.exit_code == 1
+    assert "6 of 8 trials can be used" in bad.output
+    assert bad.output.count("slipped, and stopped") == 1
+
+
+# ------------------------------------------------------------------ faults
+
+
+@pytest.mark.parametrize(
+    ("name", "old", "new", "words"),
+    [
+        ("people.csv", "stature_cm", "statur_cm", "people.csv: unknown column 'statur_cm'"),
+        ("people.csv", "P02,", "P02,,", "people.csv: row 3: 6 cells"),
+        ("people.csv", "S2", "S9", "is of person 'S2', which is not described"),
+        ("people.csv", "female", "woman", "sex"),
+        ("study.toml", "{take}.csv", "{take}.dat", "fits no file"),
+        ("study.toml", 'based_on = "capture"', 'based_on = "capture2"', "unknown 'capture2'"),
+        (
+            "study.toml",
+            'layout = "capture"',
+            'layot = "capture"',
+            r"files\[1\] → layout: is missing",
+        ),
+        ("trials.csv", "take", "tak", "trials.csv: unknown column 'tak'"),
+        ("study.toml", 'people = "people.csv"', 'people = "none.csv"', "none.csv"),
+    ],
+)
+def test_faults_name_file_and_place(bench, tmp_path, name, old, new, words):
+    place = tmp_path / "copy"
+    shutil.copytree(bench.parent, place)
+    path = place / name
+    text = path.read_text("utf-8")
+    if (name, old) == ("people.csv", "female"):
+        text, old = text.replace("male", "female"), "female"
+    assert old in text
+    path.write_text(text.replace(old, new), encoding="utf-8")
+    with pytest.raises(StudyError, match=words):
+        load_cohort(place / "study.toml")
+
+
+def test_semicolons_and_decimal_commas_of_spreadsheets(tmp_path):
+    (tmp_path / "p.csv").write_text("name;sex;stature_cm;body_mass_kg\nA;male;181,5;80\n")
+    data, faults = expanded({"people": "p.csv"}, tmp_path, FIELDS)
+    assert faults == []
+    assert data["person"] == [{"name": "A", "sex": "male", "stature_cm": 181.5, "body_mass_kg": 80}]
+
+
+def test_strength_tests_from_a_table(tmp_path):
+    (tmp_path / "p.csv").write_text("name,sex,stature_cm,body_mass_kg\nA,male,180,80\n")
+    (tmp_path / "s.csv").write_text(
+        "person,direction,moment_nm,elbow_flexion_deg\nA,elbow_extension,60,90\n"
+        "A,elbow_extension,55,60\nB,elbow_extension,50,90\n"
+    )
+    data, faults = expanded({"people": "p.csv", "strengths": "s.csv"}, tmp_path, FIELDS)
+    assert [t["moment_nm"] for t in data["person"][0]["strength"]] == [60, 55]
+    assert len(faults) == 1
+    assert "person 'B' is not described" in faults[0]
+
+
+def test_a_second_file_takes_its_name_from_the_first(tmp_path):
+    (tmp_path / "d").mkdir()
+    (tmp_path / "d" / "A_x_1.csv").write_text("")
+    (tmp_path / "d" / "A_x_1_emg.csv").write_text("")
+    block = {
+        "pattern": "d/{person}_{condition}_{n}.csv",
+        "layout": "l",
+        "more": [{"pattern": "d/{person}_{condition}_{n}_emg.csv", "layout": "e", "offset_s": 0.1}],
+    }
+    data = {"person": [{"name": "A"}], "condition": [{"name": "x"}], "files": [block]}
+    found, faults = expanded(data, tmp_path, FIELDS)
+    assert faults == []
+    assert [t["file"] for t in found["trial"]] == ["d/A_x_1.csv"]
+    assert found["trial"][0]["more"] == [
+        {"layout": "e", "offset_s": 0.1, "file": "d/A_x_1_emg.csv"}
+    ]
+
+
+def test_a_study_written_out_is_left_as_it_is():
+    data = {"title": "t", "person": [{"name": "A"}], "trial": [{"file": "f"}]}
+    found, faults = expanded(data, Path(), FIELDS)
+    assert faults == []
+    assert {k: found[k] for k in data} == data
