@@ -256,9 +256,9 @@ def test_ranges_hold_the_limb_itself_and_stand_only_where_they_were_drawn(driver
     assert (real["high_none"] - real["low_none"])[known].max() > 0.2
     hint = "return document.getElementById('sure-hint').textContent;"
     near = script(driver, "m.set({ ...arguments[0], push: 'free' });" + hint, state)
-    assert near.startswith("A line across a bar")
+    assert near.startswith("The line across a bar")
     far = script(driver, "m.set({ load: 2 * arguments[0] });" + hint, load)
-    assert far.startswith("Ranges of 16 draws are known")
+    assert far.startswith("Ranges from 16 draws")
 
 
 def test_the_page_passes_the_automated_accessibility_check(browser, page):

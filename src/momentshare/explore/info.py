@@ -39,7 +39,7 @@ _EVEN = np.linspace(0.0, 1.0, HEIGHTS)
 """Height fraction of every frame of a page."""
 
 _CURVE = np.round(np.linspace(0.3, 1.8, 76), 3)
-"""Fibre lengths over the best one at which the curves are drawn."""
+"""Fibre lengths over the optimal one at which the curves are drawn."""
 
 
 def page_info(

@@ -46,7 +46,7 @@ class PressTables:
         Geometry of each press.
     geometry : dict
         ``arms`` (.., rows, heads) [m], ``capacity``, ``passive`` (.., heads) [N], ``fibre``
-        fibre length over the best one, ``lines`` (.., heads, 3) force on the arm for each newton,
+        fibre length over the optimal one, ``lines`` (.., heads, 3) force on the arm for a newton,
         ``glenoid`` (.., 3, 3) rows forward, upward and outward, and the points of a drawing.
     task : dict
         ``fixed`` moments of the arm (.., rows) [N·m]; ``each`` those of a kilogram in both hands

@@ -194,7 +194,7 @@ function changedWords(s) {
     if (s.strength === 0) out.push(`without ${whose}`);
     else if (s.strength !== 1) out.push(`${whose} × ${fixed(s.strength, 2)}`);
   }
-  if (s.criterion !== unchanged(page).criterion) out.push(`${CRITERIA.find(([name]) => name === s.criterion)?.[1]} made least`);
+  if (s.criterion !== unchanged(page).criterion) out.push(`${CRITERIA.find(([name]) => name === s.criterion)?.[1]} minimised`);
   if (s.leftOut) out.push(`${info.rows.find((/** @type {any} */ r) => r.name === s.leftOut).axis} left out`);
   if (s.glenoid) out.push("held within the glenoid");
   return out.length ? `; what if: ${out.join(", ")}` : "";
@@ -294,12 +294,12 @@ function arms(answer, along, second) {
 function activations(answer, second) {
   find("activation-figure").innerHTML = activationChart(page, state, answer, second, widths.activation);
   const touched = limitWords(page, state, Boolean(second));
-  find("limit-hint").textContent = touched ? `† What the limb cannot bear here: ${touched}.` : "";
-  find("sure-hint").textContent = whyUnsure(page, state) || `A line across a bar holds the middle 80 % of ${page.info.draws} draws of the limb.`;
+  find("limit-hint").textContent = touched ? `† The model's limits here: ${touched}.` : "";
+  find("sure-hint").textContent = whyUnsure(page, state) || `The line across a bar spans the middle 80 % of ${page.info.draws} draws of the limb.`;
   const { activation } = answer.shared;
   const busy = activation.filter((a) => a >= 0.05).length;
   const full = activation.filter((a) => a > 0.999).length;
-  find("activation-lead").textContent = `${busy} of ${activation.length} heads work at 5 % or more${full ? `, ${full} at their limit` : ""}. Activation is the active force over the capacity here, the greatest at this length.`;
+  find("activation-lead").textContent = `${busy} of ${activation.length} heads work at 5 % or more${full ? `, ${full} at 100 %` : ""}. Activation is the active force over the capacity here, the greatest at this length.`;
 }
 
 /**
@@ -312,7 +312,7 @@ function moments(answer, second) {
   let top = 0;
   for (let j = 1; j < rows.length; j++) if (Math.abs(answer.net[j]) > Math.abs(answer.net[top])) top = j;
   const best = makersOf(answer, top)[0];
-  find("moments-lead").textContent = `Most is asked of ${direction(rows[top], answer.net[top]).words}: ${fixed(Math.abs(answer.net[top]), 1)} N·m. ${capital(inSentence(heads[best.head]))} gives most of it, ${fixed(best.moment, 1)} N·m.`;
+  find("moments-lead").textContent = `The largest net moment is ${direction(rows[top], answer.net[top]).words}, ${fixed(Math.abs(answer.net[top]), 1)} N·m; ${inSentence(heads[best.head])} contributes most, ${fixed(best.moment, 1)} N·m.`;
 }
 
 /**
@@ -329,7 +329,7 @@ function sum(answer) {
     )
     .join("");
   const rest = found.rest ? `<tr><th scope="row">Limit at the glenoid</th><td></td><td></td><td></td><td>${fixed4(found.rest)}</td></tr>` : "";
-  find("sum-figure").innerHTML = `<p class="hint">Multiplier ÷ 1000 × moment arm ÷ 100 × capacity = part of the drive. The multiplier is what one N·m more in that direction costs; a negative arm pulls the other way.</p><div class="scroll" tabindex="0" role="region" aria-label="Sum of ${safe(name)}"><table><caption class="unseen">Drive of ${safe(name)}</caption>
+  find("sum-figure").innerHTML = `<p class="hint">Multiplier ÷ 1000 × moment arm ÷ 100 × capacity = part of the drive. The multiplier is the cost of one more N·m in that direction; a negative arm pulls the other way.</p><div class="scroll" tabindex="0" role="region" aria-label="Sum of ${safe(name)}"><table><caption class="unseen">Drive of ${safe(name)}</caption>
 <thead><tr><th scope="col">Towards</th><th scope="col">Multiplier [1/(kN·m)]</th><th scope="col">Moment arm [cm]</th><th scope="col">Capacity [N]</th><th scope="col">Part of drive</th></tr></thead>
 <tbody>${rows}${rest}</tbody>
 <tfoot><tr><th scope="row" colspan="4">Drive, the sum</th><td>${fixed4(found.drive)}</td></tr><tr><th scope="row" colspan="4">Weight of the head</th><td>${fixed4(found.weight)}</td></tr></tfoot></table></div>
@@ -377,7 +377,7 @@ function curves(along) {
   } else if (curve === "load") {
     title = "Greatest load";
     unit = "load [kg]";
-    series = [{ label: "greatest load the heads could hold", values: greatestAlong(page, state) }, { label: "the present load", values: along.map(() => state.load) }];
+    series = [{ label: `greatest load the heads could hold${state.glenoid ? ", glenoid not held" : ""}`, values: greatestAlong(page, state) }, { label: "the present load", values: along.map(() => state.load) }];
     if (other) series.push({ label: "B: greatest load", values: greatestAlong(page, other), second: true });
   } else {
     title = "Outward push";

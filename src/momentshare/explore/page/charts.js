@@ -203,7 +203,7 @@ export function momentChart(page, state, answer, other, width) {
     y += 29;
     const helpers = made.filter((m) => m.moment > 0.02 * most).slice(0, 3).map((m) => `${inSentence(heads[m.head])} ${fixed(m.moment, 1)}`);
     const against = made.filter((m) => m.moment < -0.02 * most).slice(-2).reverse().map((m) => `${inSentence(heads[m.head])} ${fixed(-m.moment, 1)}`);
-    const said = `${helpers.length ? `For it: ${helpers.join(", ")}` : "No head for it"}${against.length ? `. Against it: ${against.join(", ")}` : ""}`;
+    const said = `${helpers.length ? `Helping: ${helpers.join(", ")}` : "No head helps"}${against.length ? `. Opposing: ${against.join(", ")}` : ""}`;
     for (const words of wrapped(said, width, 12)) {
       parts.push(text(0, y, words, { "font-size": 12, fill: "#3d4654" }));
       y += 15;
@@ -267,7 +267,7 @@ export function fibreChart(page, state, answer, along, other, width) {
     const there = rowOf(page.tables.fibre, other.geometry, other.height)[state.head];
     parts.push(tag("rect", { x: x(there) - 5, y: y(at(curves.x, curves.active, there)) - 5, width: 10, height: 10, fill: "url(#fibre-hatch)", stroke: OTHER, "stroke-width": 1.5 }));
   }
-  parts.push(text((left + right) / 2, tall - 6, "fibre length over its best length", { "font-size": 12, "text-anchor": "middle" }));
+  parts.push(text((left + right) / 2, tall - 6, "fibre length over optimal length", { "font-size": 12, "text-anchor": "middle" }));
   parts.push(text(x(1.02), y(1.08), "active", { "font-size": 12 }));
   parts.push(text(x(1.5), y(0.62), "passive", { "font-size": 12, fill: SOFT, "text-anchor": "end" }));
   return drawing("fibre", width, tall, `Fibre of ${inSentence(heads[state.head])} on its force–length curve`, fibreWords(page, state, answer, along), parts.join(""));
@@ -284,8 +284,8 @@ export function fibreWords(page, state, answer, along) {
   const here = rowOf(page.tables.fibre, answer.geometry, answer.height)[state.head];
   const lengths = along.flatMap((a) => (a ? [rowOf(page.tables.fibre, a.geometry, a.height)[state.head]] : []));
   const value = at(curves.x, curves.active, here);
-  const stretch = here > 1.05 ? "longer than its best length" : here < 0.95 ? "shorter than its best length" : "near its best length";
-  return `At ${fixed(here, 2)} of its best length the fibre is ${stretch}; its active force can reach ${percent(value)} of the greatest. Over the lift it goes from ${fixed(lengths[0], 2)} to ${fixed(lengths[lengths.length - 1], 2)}.`;
+  const stretch = here > 1.05 ? "longer than its optimal length" : here < 0.95 ? "shorter than its optimal length" : "near its optimal length";
+  return `At ${fixed(here, 2)} of its optimal length the fibre is ${stretch}; its active force can reach ${percent(value)} of the greatest. Over the lift it goes from ${fixed(lengths[0], 2)} to ${fixed(lengths[lengths.length - 1], 2)}.`;
 }
 
 /**

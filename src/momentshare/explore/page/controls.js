@@ -107,7 +107,7 @@ ${choice("scope", "Strength of", [["head", "this head"], ["muscle", "its whole m
 <p class="hint">A head of two joints without its arm at one of them is its one-joint twin. Strength 0 removes it; weights by volume follow the strength.</p>
 </fieldset>
 <fieldset><legend>Change the rule</legend>
-${choice("criterion", "What is made least", CRITERIA)}
+${choice("criterion", "What is minimised", CRITERIA)}
 ${choice("leftOut", "Component left out", [["", "none"], ...info.rows.map((/** @type {any} */ r) => [r.name, r.positive.words === r.negative.words ? r.positive.words : `${r.positive.words} / ${r.negative.noun}`])])}
 <div class="field"><label class="check"><input type="checkbox" id="glenoid" data-key="glenoid"> Hold the contact force within the glenoid</label></div>
 </fieldset>
@@ -148,7 +148,7 @@ export function besides(page, state, atBound = false) {
     spacing: study ? "as in the study" : `${fixed(spacing, 1)} × shoulder breadth, ${fixed(spacing * breadth)} cm`,
     touch: study
       ? "as in the study"
-      : `${fixed(info.touches_cm[state.touch])} cm below the shoulder${Number.isFinite(tuck) ? `; upper arm ${fixed(tuck)}° from the trunk` : ""}`,
+      : `${fixed(info.touches_cm[state.touch])} cm footward of the shoulder${Number.isFinite(tuck) ? `; upper arm ${fixed(tuck)}° from the trunk` : ""}`,
     load: state.task === "push_up" ? `${fixed(state.load)} kg on the back` : `${fixed(state.load, state.load % 1 ? 1 : 0)} kg`,
     height: `${percent(info.heights[state.height])} of the way up`,
     ratio: `${fixed(state.ratio, 2)}`,

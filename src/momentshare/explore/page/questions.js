@@ -107,7 +107,7 @@ const lessFromTheLong = {
     const sum = sumOf(page, { ...state, head: long }, now);
     const shoulder = sum.terms.filter((t) => t.joint === "shoulder").reduce((s, t) => s + t.product, 0);
     const fibre = rowOf(page.tables.fibre, now.geometry, now.height)[long];
-    const said = `Here the long head works at ${percent(a)} and the lateral head at ${percent(b)}. The shoulder ${shoulder < 0 ? "takes" : "adds"} ${fixed(Math.abs(shoulder), 2)} ${shoulder < 0 ? "from" : "to"} its drive; a twin without its arm at the shoulder would work at ${percent(c)}. Its fibre is at ${fixed(fibre, 2)} of its best length.`;
+    const said = `Here the long head works at ${percent(a)} and the lateral head at ${percent(b)}. The shoulder ${shoulder < 0 ? "takes" : "adds"} ${fixed(Math.abs(shoulder), 2)} ${shoulder < 0 ? "from" : "to"} its drive; a twin without its arm at the shoulder would work at ${percent(c)}. Its fibre is at ${fixed(fibre, 2)} of its optimal length.`;
     if (a >= b) return { right: 3, because: said };
     if (shoulder < 0 && c > a) return { right: 1, because: said };
     if (fibre < 0.8 || fibre > 1.25) return { right: 0, because: said };
@@ -147,7 +147,7 @@ const whoHoldsTheElbow = {
 /** @type {Question} */
 const spreadTheBar = {
   id: "spread",
-  ask: "What does it do to the joints when the hands spread the bar, that is, push outward?",
+  ask: "What happens at the joints when the hands spread the bar, that is, push outward?",
   look: "B presses straight up, A pushes outward with a quarter of the vertical force.",
   setup: (page) => {
     const base = reachable(page, { ...firstState(page), height: 5 });
@@ -249,14 +249,14 @@ const whatStretches = {
     const base = { ...firstState(page), height: 0, head: lowerHead(page) };
     return { state: reachable(page, { ...base, spacing: last(page.info.spacings) }), other: reachable(page, { ...base, spacing: 0 }) };
   },
-  options: () => ["Wide hands", "Narrow hands", "No difference worth the name"],
+  options: () => ["Wide hands", "Narrow hands", "No real difference"],
   judge: (page, state, other) => {
     const [a, b] = [must(page, state), must(page, other ?? state)];
     const fibre = (/** @type {Answer} */ an, /** @type {number} */ i) => rowOf(page.tables.fibre, an.geometry, an.height)[i];
     const head = lowerHead(page);
     const long = headOf(page, LONG);
     const [wide, narrow] = [fibre(a, head), fibre(b, head)];
-    const said = `At the chest ${inSentence(page.info.heads[head])} is at ${fixed(wide, 2)} of its best fibre length with wide hands and ${fixed(narrow, 2)} with narrow ones. The long head of the triceps is at ${fixed(fibre(a, long), 2)} and ${fixed(fibre(b, long), 2)}.`;
+    const said = `At the chest ${inSentence(page.info.heads[head])} is at ${fixed(wide, 2)} of its optimal fibre length with wide hands and ${fixed(narrow, 2)} with narrow ones. The long head of the triceps is at ${fixed(fibre(a, long), 2)} and ${fixed(fibre(b, long), 2)}.`;
     return { right: Math.abs(wide - narrow) < 0.02 ? 2 : wide > narrow ? 0 : 1, because: said };
   },
 };
@@ -331,7 +331,7 @@ const seatedTest = {
 const howSure = {
   id: "how-sure",
   ask: "How sure is it which head works hardest?",
-  look: "The lines across the bars hold the middle 80 % of the draws of the limb.",
+  look: "The lines across the bars span the middle 80 % of the draws of the limb.",
   setup: (page) => ({ state: reachable(page, firstState(page)) }),
   options: () => ["Sure: its range stands clear of all others", "Unsure: other heads' ranges overlap it", "Nothing can be said here"],
   judge: (page, state) => {
@@ -376,8 +376,8 @@ const withoutAHead = {
 /** @type {Question} */
 const anotherRule = {
   id: "another-rule",
-  ask: "Nature’s rule is not known. If the cubes of activation are made least in place of the squares, what changes?",
-  look: "B makes Σ V a² least, A Σ V a³.",
+  ask: "Nobody knows the body’s rule of sharing. If the cubes of activation were minimised instead of the squares, what would change?",
+  look: "B minimises Σ V a², A minimises Σ V a³.",
   setup: (page) => {
     const base = reachable(page, firstState(page));
     return { state: { ...base, push: "none", criterion: "volume3" }, other: { ...base, push: "none", criterion: "volume2" } };
@@ -401,7 +401,7 @@ const anotherRule = {
 const heldInTheSocket = {
   id: "glenoid",
   ask: "What does it cost to hold the head of the humerus within the glenoid?",
-  look: "A holds the contact force within the stability limits, B does not ask.",
+  look: "A holds the contact force within the stability limits, B does not.",
   setup: (page) => {
     const base = { ...firstState(page), load: 0.7 * firstState(page).load };
     let best = reachable(page, base);

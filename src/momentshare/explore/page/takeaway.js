@@ -123,7 +123,7 @@ export function animation(page, state, along, full, caption) {
 export function csvOf(page, states, say) {
   const { info } = page;
   const rows = info.rows.map((/** @type {any} */ r) => r.name);
-  const head = ["state", "settings", "height_fraction", "head", "activation", "force_n", "capacity_n", "passive_force_n", "fibre_length_over_best", ...rows.map((/** @type {string} */ r) => `arm_${r}_cm`), ...rows.map((/** @type {string} */ r) => `moment_${r}_nm`), "note"];
+  const head = ["state", "settings", "height_fraction", "head", "activation", "force_n", "capacity_n", "passive_force_n", "fibre_length", ...rows.map((/** @type {string} */ r) => `arm_${r}_cm`), ...rows.map((/** @type {string} */ r) => `moment_${r}_nm`), "note"];
   const lines = [head.join(",")];
   for (const { name, state } of states) {
     info.heights.forEach((/** @type {number} */ fraction, /** @type {number} */ h) => {
