@@ -109,6 +109,9 @@ def test_push_ups_bear_a_part_of_the_body(browser, page, limb):
         spacing=Profile.constant(NODES.spacings[1] * limb.skeleton.sizes.biacromial_breadth),
         tilt=Profile.constant(0.0),
         tuck=Profile(tuple(zip(base.fraction.tolist(), tuck.tolist(), strict=True))),
+        protraction=Profile(
+            tuple(zip(base.fraction.tolist(), base.posture.girdle[:, 0].tolist(), strict=True))
+        ),
         chest_height=float(base.height[0]),
         extra_mass=5.0,
         frames=HEIGHTS,
