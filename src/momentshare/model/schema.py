@@ -351,7 +351,7 @@ class Model:
     Attributes
     ----------
     name, version, description : str
-    limits : tuple of str
+    limits : Limits
         What the model does not support.
     path : Path
         Folder that it was read from.
@@ -359,7 +359,8 @@ class Model:
         Fingerprint of the numbers.
     reference_sex : str
         Sex of the person for whom the coordinates are written.
-    scapula_policies : tuple of str
+    scapula_policies, moving_scapulae : tuple of str
+        Names of the scapula's policies, and of those in which it follows the arm.
     default_scapula, reference_scapula : str
         The policy of a limb when none is named, and that in which slack lengths are found.
     reference_postures : mapping
