@@ -50,7 +50,7 @@ export function sheet(pieces, title, caption) {
   }
   y += deep + 22;
   const lines = wrapped(caption, width - 24, 12);
-  const words = lines.map((line, k) => text(12, y + 16 * k, line, { "font-size": 12, fill: SOFT })).join("");
+  const words = lines.map((line, k) => text(12, y + 16 * k, `${line} `, { "font-size": 12, fill: SOFT })).join("");
   const height = y + 16 * lines.length;
   const inner =
     tag("title", {}, safe(title)) +
