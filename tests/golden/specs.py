@@ -65,8 +65,8 @@ def _study_tables(
         f"{run}/conditions": Table(keys=_LIFT, words=("limits",)),
         f"{run}/certificates": Table(keys=_FRAME, every=every, noise=_ROUNDING),
         f"{run}/postures": Table(keys=("person", "condition", "frame"), every=every),
-        f"{run}/ratios": Table(keys=("lateral", "head", "condition", "reference")),
-        f"{run}/ordering": Table(keys=("lateral", "head", "lower", "higher")),
+        f"{run}/ratios": Table(keys=("lateral", "head", "condition", "other")),
+        f"{run}/ordering": Table(keys=("lateral", "head", "other", "condition")),
         f"{run}/glenoid": Table(keys=_FRAME, every=every),
         f"{run}/frames": Table(keys=(*_FRAME, "head"), every=every, only=only),
         f"{run}/refusals": Table(keys=("person", "condition")),
@@ -74,7 +74,7 @@ def _study_tables(
 
 
 _WITHIN = (
-    *("mean_effort_within_limits", "difference", "contact_n", "contact_body_weights"),
+    *("mean_activation_within_limits", "difference", "contact_n", "contact_body_weights"),
     *("compression_n", "anterior_shear_n", "superior_shear_n"),
     *("shear_ratio", "stability_ratio", "margin"),
 )
@@ -105,13 +105,13 @@ def _variant_tables() -> dict[str, Table]:
 
 
 def _drawn_tables(run: str, *, limit: float | None = None) -> dict[str, Table]:
-    values = ("mean", "sd", "q05", "q25", "median", "q75", "q95")
+    values = ("mean", "sd", "low", "q25", "median", "q75", "high")
     loose = None if limit is None else dict.fromkeys(values, limit)
     return {
         f"{run}/intervals": Table(
             keys=("measure", *_HEADS, "criterion"), scale_by=("measure",), loose=loose
         ),
-        f"{run}/condition_order": Table(keys=(*_CASE, "head", "first", "second")),
+        f"{run}/condition_order": Table(keys=(*_CASE, "head", "condition", "other")),
         f"{run}/failures": Table(keys=("person", "condition"), words=("reasons",)),
     }
 
@@ -223,7 +223,7 @@ TABLES: dict[str, Table] = {
     "effects/heads": Table(keys=("switch", "condition", "lateral", "head")),
     "effects/conditions": Table(keys=("switch", "condition", "lateral")),
     **_drawn_tables("uncertainty"),
-    "uncertainty/head_order": Table(keys=(*_CASE, "condition", "first", "second")),
+    "uncertainty/head_order": Table(keys=(*_CASE, "condition", "head", "other")),
     "ranking/screening": Table(keys=("measure", "condition", "head", "family")),
     "ranking/overall": Table(keys=("family",)),
     "ranking/indices": Table(keys=("measure", "condition", "head", "family")),
@@ -242,7 +242,7 @@ TABLES: dict[str, Table] = {
     ),
     **_explain_tables(),
     "published/heads": Table(keys=("run", "condition", "point", "head")),
-    "published/orderings": Table(keys=("run", "condition_a", "condition_b", "point", "head")),
+    "published/orderings": Table(keys=("run", "condition", "other", "point", "head")),
     "published/shortfalls": Table(
         keys=("run", "condition", "point"),
         words=("note", "source"),

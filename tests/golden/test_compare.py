@@ -148,12 +148,12 @@ def test_words_states_and_truth_values():
 
 
 def test_prose_may_be_reworded_but_not_come_or_go():
-    table = stored("demo/conditions")
+    table = stored("exercises/conditions")
     said = table["limits"].astype(bool)
     assert said.any()
     reworded = table.assign(limits=np.where(said, "put otherwise", ""))
-    assert not _told("demo/conditions", reworded)
-    assert _told("demo/conditions", table.assign(limits=""))
+    assert not _told("exercises/conditions", reworded)
+    assert _told("exercises/conditions", table.assign(limits=""))
 
 
 def test_certificates_are_held_by_size():
@@ -196,35 +196,44 @@ def test_renamed_columns_and_values(frames):
         "demo/frames": {"effort": Duplicate("activation", "the same number in this model")},
     }
     values = {"demo/frames": {"lateral": {"free": "optimised"}}}
-    new = frames.rename(columns={"force_n": "tendon_force_n"}).drop(columns="effort")
+    old = frames.assign(effort=frames["activation"])
+
+    def told(new, **maps):
+        return differences("demo/frames", TABLES["demo/frames"], old, new, **maps)
+
+    new = old.rename(columns={"force_n": "tendon_force_n"}).drop(columns="effort")
     new = new.assign(lateral=new["lateral"].replace("free", "optimised"))
     maps = {"columns": columns, "values": values}
-    assert not _told("demo/frames", new, **maps)
+    assert not told(new, **maps)
     wrong = new.assign(tendon_force_n=new["tendon_force_n"] * 1.001)
-    assert _told("demo/frames", wrong, **maps)
-    assert _told("demo/frames", new, columns=columns, values={})
-    (stale,) = _told("demo/frames", new.assign(force_n=1.0), **maps)
+    assert told(wrong, **maps)
+    assert told(new, columns=columns, values={})
+    (stale,) = told(new.assign(force_n=1.0), **maps)
     assert "is said to be renamed, but is there" in stale
-    (lost,) = _told("demo/frames", new.drop(columns="tendon_force_n"), **maps)
+    (lost,) = told(new.drop(columns="tendon_force_n"), **maps)
     assert "'tendon_force_n' (stored as 'force_n') is missing" in lost
 
 
 def test_a_duplicate_must_be_one(frames):
-    gone = frames.drop(columns="force_n")
+    old = frames.assign(effort=frames["activation"])
+
+    def told(new, columns):
+        spec = TABLES["demo/frames"]
+        return differences("demo/frames", spec, old, new, columns=columns, values={})
+
+    gone = old.drop(columns="force_n")
     no = {"demo/frames": {"force_n": Duplicate("activation", "surely the same")}}
-    assert "demo/frames: column 'force_n' is no duplicate of 'activation'" in _told(
-        "demo/frames", gone, columns=no
-    )
+    assert "demo/frames: column 'force_n' is no duplicate of 'activation'" in told(gone, no)
     both = {
         "demo/frames": {
             "effort": Duplicate("activation", "the same"),
             "activation": Duplicate("effort", "the same"),
         }
     }
-    new = frames.drop(columns=["effort", "activation"])
-    assert any("is not kept" in line for line in _told("demo/frames", new, columns=both))
+    new = old.drop(columns=["effort", "activation"])
+    assert any("is not kept" in line for line in told(new, both))
     mute = {"demo/frames": {"effort": Duplicate("activation", " ")}}
-    (found,) = _told("demo/frames", frames.drop(columns="effort"), columns=mute)
+    (found,) = told(frames, mute)
     assert "without a reason" in found
 
 
