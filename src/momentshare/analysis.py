@@ -18,7 +18,7 @@ from momentshare.directions import ROWS
 from momentshare.errors import InputError
 from momentshare.geometry.rotation import rotation_about
 from momentshare.hand import hand_limits
-from momentshare.joint import FACETS, glenoid_frame, stability_limits
+from momentshare.joint import glenoid_frame, stability_facets
 from momentshare.paths import paths
 from momentshare.posture import Posture
 
@@ -118,7 +118,7 @@ class Prepared:
 
     def _glenoid(self) -> GlenoidLimit:
         skeleton = self.limb.skeleton
-        angle = 2.0 * np.pi * np.arange(FACETS) / FACETS
+        turns, limits = stability_facets(skeleton.model)
         return GlenoidLimit(
             lines=self.paths.line_of_action,
             across=self.demand.joint_force(),
@@ -126,8 +126,8 @@ class Prepared:
             each=0.5 * self.demand.joint_force_load,
             push_axis=self.demand.lateral_axis,
             frame=glenoid_frame(skeleton, self.lift.posture, self.lift.limb_in(skeleton)),
-            # Right-handed about the inward normal, beginning forward: forward, down, back, up.
-            limits=stability_limits(skeleton.model, np.cos(angle), -np.sin(angle)),
+            turns=turns,
+            limits=limits,
         )
 
 

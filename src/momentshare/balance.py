@@ -258,14 +258,16 @@ class GlenoidLimit:
         Outward direction of the lateral force.
     frame : float array, shape (..., 3, 3)
         Rows forward, upward and outward of the glenoid.
-    limits : float array, shape (facets,)
-        Stability ratio in the direction of each facet: forward, down, back, up.
+    turns, limits : float array, shape (facets,)
+        Directions of the facets from forward [rad], right-handed about the inward normal, and
+        the stability ratio in each.
     """
 
     lines: Floats
     across: Floats
     push_axis: Floats
     frame: Floats
+    turns: Floats
     limits: Floats
     fixed: Floats | None = None
     each: Floats | None = None
@@ -409,7 +411,7 @@ class Balance:
                     **{
                         item.name: picked(getattr(value, item.name))
                         for item in fields(value)
-                        if item.name != "limits"
+                        if item.name not in {"turns", "limits"}
                     },
                 )
             if isinstance(value, tuple) and value and isinstance(value[0], np.ndarray):
@@ -756,7 +758,12 @@ class Balance:
 def _stability_cone(held: GlenoidLimit, lines: Floats, across: Floats) -> Cone:
     """Planes of the stability limits for heads with these lines and a force across the joint."""
     return contact_cone(
-        lines, -across, held.limits, axis=-held.frame[..., 2, :], towards=held.frame[..., 0, :]
+        lines,
+        -across,
+        held.limits,
+        axis=-held.frame[..., 2, :],
+        towards=held.frame[..., 0, :],
+        turns=held.turns,
     )
 
 

@@ -15,6 +15,7 @@ from momentshare.runs import solve_setup, solve_variations
 from momentshare.runs.variation import (
     bound_couples,
     freed_couples,
+    held_glenoid,
     other_options,
     other_tempo,
     turned_scapula,
@@ -56,6 +57,11 @@ def switches(setup: Setup) -> tuple[Variation, ...]:
     held = any(lateral.free_couples for task in setup.tasks for lateral in task.treatments)
     found.append(
         bound_couples("no couples of the hands") if held else freed_couples("couples of the hands")
+    )
+    found.append(
+        held_glenoid("without the glenoid limit", held=False)
+        if setup.glenoid
+        else held_glenoid("within the glenoid limit", held=True)
     )
     other = "degroote2016" if options.curves == "thelen2003" else "thelen2003"
     found.append(other_options(f"curves {other}", curves=other))
@@ -107,7 +113,7 @@ def effect_tables(
     """
     planned = any(task.exercise is not None for task in setup.tasks)
     keys = ["condition", "lateral", "head"]
-    base = solve_setup(setup, greatest_load=planned)
+    base = solve_setup(setup, greatest_load=planned, compared=False)
     base_heads, base_lifts = _heads(base, keys), _lifts(condition_table(base))
     heads, lifts = [], []
     found = solve_variations(setup, switches(setup), greatest_load=planned, progress=progress)

@@ -22,7 +22,26 @@ if TYPE_CHECKING:
     from momentshare.posture import Posture
     from momentshare.skeleton import Skeleton
 
-__all__ = ["FACETS", "GlenoidLoad", "glenoid_frame", "glenoid_load", "stability_limits"]
+__all__ = [
+    "FACETS",
+    "GlenoidLoad",
+    "glenoid_frame",
+    "glenoid_load",
+    "stability_facets",
+    "stability_limits",
+]
+
+DIRECTIONS = (
+    "anterior",
+    "anterior-superior",
+    "superior",
+    "posterior-superior",
+    "posterior",
+    "posterior-inferior",
+    "inferior",
+    "anterior-inferior",
+)
+"""Directions of the shear on the glenoid, each at an eighth of a turn from the one before."""
 
 FACETS = 16
 """Facets of the cone that stands for the stability limit as a constraint."""
@@ -52,6 +71,35 @@ class GlenoidLoad:
     ratio: NDArray[np.float64]
     limit: NDArray[np.float64]
     margin: NDArray[np.float64]
+
+    @property
+    def share_of_limit(self) -> NDArray[np.float64]:
+        """Shear ratio over the stability ratio: 0 centred, 1 at the limit, more beyond it."""
+        return np.asarray(self.ratio / self.limit)
+
+    @property
+    def inside_limit_by(self) -> NDArray[np.float64]:
+        """Angle from the force to the limit in the direction of its shear [rad].
+
+        Positive inside the limit, negative beyond it. Without compression the force is taken
+        with its true angle to the inward normal, at least a right angle.
+        """
+        shear = np.hypot(self.anterior, self.superior)
+        return np.asarray(np.arctan(self.limit) - np.arctan2(shear, self.compression))
+
+    @property
+    def direction(self) -> NDArray[np.str_]:
+        """Where the shear pushes the humeral head on the glenoid, in words.
+
+        One of eight directions, the nearest; ``centred`` without shear, ``unknown`` where the
+        load is not known.
+        """
+        turn = np.arctan2(self.superior, self.anterior)
+        known = np.isfinite(turn)
+        eighth = np.round(np.where(known, turn, 0.0) / (np.pi / 4.0)).astype(int) % 8
+        words = np.array(DIRECTIONS)[eighth]
+        words = np.where((self.anterior == 0.0) & (self.superior == 0.0), "centred", words)
+        return np.asarray(np.where(known, words, "unknown"))
 
 
 def glenoid_frame(
@@ -83,6 +131,27 @@ def stability_limits(
     safe = np.where(size > 0.0, size, 1.0)
     a, b = anterior / safe / forward, superior / safe / upward
     return np.asarray(np.where(size > 0.0, 1.0 / np.sqrt(np.maximum(a**2 + b**2, 1e-12)), upward))
+
+
+def stability_facets(model: Model) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Facets that touch the stability limit from outside, forward, down, back, up.
+
+    They leave no force out that is within the limit; between two of them one may pass it by 2 %.
+
+    Returns
+    -------
+    turns : float array, shape (FACETS,)
+        Where the normals point [rad], right-handed about the inward normal from forward.
+    ratios : float array, shape (FACETS,)
+        Shear along the normal over compression at which each facet stands.
+    """
+    angle = 2.0 * np.pi * np.arange(FACETS) / FACETS
+    forward, upward = np.cos(angle), -np.sin(angle)
+    number = model.number
+    a = np.where(forward >= 0.0, number("stability_anterior"), number("stability_posterior"))
+    b = np.where(upward >= 0.0, number("stability_superior"), number("stability_inferior"))
+    turns = np.arctan2(-upward / b, forward / a)
+    return turns, np.hypot(a * np.cos(turns), b * np.sin(turns))
 
 
 def glenoid_load(

@@ -600,8 +600,11 @@ def glenoid_table(study: CaseSet) -> pd.DataFrame:
         One row a person × condition × lateral mode × frame. ``within_limits`` tells whether the
         answer was kept within the stability limits. ``contact_n`` is the size of the contact force,
         ``compression_n``, ``anterior_shear_n`` and ``superior_shear_n`` its components,
-        ``shear_ratio`` shear over compression, ``stability_ratio`` its limit in that direction, and
-        ``margin`` one minus their ratio: negative beyond the limit.
+        ``shear_ratio`` shear over compression, ``stability_ratio`` its limit in that direction,
+        and ``share_of_limit`` the one over the other: 0 centred, 1 at the limit, more beyond it.
+        ``inside_limit_by_deg`` is the angle that the force may still turn before it reaches the
+        limit there, negative beyond it; ``shear_direction`` says where the shear pushes the
+        humeral head on the glenoid.
 
     Examples
     --------
@@ -611,13 +614,15 @@ def glenoid_table(study: CaseSet) -> pd.DataFrame:
     >>> table = glenoid_table(result)
     >>> bool((table["contact_n"] > 0.0).all())
     True
-    >>> wanted = 1.0 - table["shear_ratio"] / table["stability_ratio"]
-    >>> bool((table["margin"] - wanted).abs().max() < 1e-9)
+    >>> wanted = table["shear_ratio"] / table["stability_ratio"]
+    >>> bool((table["share_of_limit"] - wanted).abs().max() < 1e-9)
+    True
+    >>> bool(((table["share_of_limit"] < 1.0) == (table["inside_limit_by_deg"] > 0.0)).all())
     True
     """
     parts = []
     for case in study.cases:
-        for within, results in ((False, case.results), (True, case.constrained)):
+        for within, results in _glenoid_answers(case):
             for result in results:
                 load = glenoid_load(
                     case.prepared.limb.skeleton, result.contact, case.prepared.lift.posture
@@ -633,17 +638,27 @@ def glenoid_table(study: CaseSet) -> pd.DataFrame:
                     "superior_shear_n": load.superior,
                     "shear_ratio": load.ratio,
                     "stability_ratio": load.limit,
-                    "margin": load.margin,
+                    "share_of_limit": load.share_of_limit,
+                    "inside_limit_by_deg": np.degrees(load.inside_limit_by),
+                    "shear_direction": load.direction,
                 }
                 parts.append(pd.DataFrame(_keys(case, result) | columns))
     return _stack(parts)
+
+
+def _glenoid_answers(case: Case) -> list[tuple[bool, tuple[LiftResult, ...]]]:
+    """Answers of a case without the limits of the glenoid (False) and within them (True)."""
+    kept = any(result.sharing.inequality_multipliers.shape[-1] for result in case.results)
+    found = [(False, case.without_limit if kept else case.results)]
+    return [*found, (True, case.results if kept else ())]
 
 
 def glenoid_head_table(study: CaseSet) -> pd.DataFrame:
     """One row a condition × lateral mode × head: activation without and within the limits."""
     rows = []
     for case in study.cases:
-        for free, kept in zip(case.results, case.constrained, strict=False):
+        (_, without), (_, within) = _glenoid_answers(case)
+        for free, kept in zip(without, within, strict=False):
             good = case.prepared.lift.reachable
             for index, head in enumerate(study.model.head_names):
                 a, b = (float(r.activation[good, index].mean()) for r in (free, kept))

@@ -76,7 +76,7 @@ def _study_tables(
 _WITHIN = (
     *("mean_activation_within_limits", "difference", "contact_n", "contact_body_weights"),
     *("compression_n", "anterior_shear_n", "superior_shear_n"),
-    *("shear_ratio", "stability_ratio", "margin"),
+    *("shear_ratio", "stability_ratio", "share_of_limit", "inside_limit_by_deg"),
 )
 """What an interior-point method finds within the glenoid's limits; up to 6e-9 was seen in timed
 conditions."""

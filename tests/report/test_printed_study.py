@@ -126,18 +126,20 @@ def test_title_counts_people_and_cautions_end_the_report(said):
 
 def glenoid_share(table: pd.DataFrame) -> str:
     free = table[~table["within_limits"]]
-    return f"{100 * (free['margin'] < 0.0).mean():.0f}"
+    return f"{100 * (free['share_of_limit'] > 1.0).mean():.0f}"
 
 
 def test_frames_beyond_the_glenoid_are_counted(tables, said):
     found = re.search(r"Glenoid in (\d+) % of frames \((.*?)\) the shear would pass", said)
     table = tables["glenoid"]
     assert found[1] == glenoid_share(table)
-    beyond = table[~table["within_limits"] & (table["margin"] < 0.0)]
+    beyond = table[~table["within_limits"] & (table["share_of_limit"] > 1.0)]
     assert found[2].split(", ") == [c for c in CONDITIONS if c in set(beyond["condition"])]
     assert "set glenoid_constraint = true under [settings]" in said
-    margin = 1.0 - table["shear_ratio"] / table["stability_ratio"]
-    np.testing.assert_allclose(table["margin"], margin, atol=1e-5)
+    share = table["shear_ratio"] / table["stability_ratio"]
+    np.testing.assert_allclose(table["share_of_limit"], share, rtol=1e-4)
+    inside = table["inside_limit_by_deg"] > 0.0
+    np.testing.assert_array_equal(inside, table["share_of_limit"] < 1.0)
 
 
 def test_limits_and_notes_are_those_of_the_condition_table(tables, said):
@@ -221,7 +223,8 @@ def test_what_the_glenoid_changes_most_is_told_the_right_way(bounded):
         assert after == f"{100 * line['mean_activation_within_limits']:.0f}"
     heads = tables["heads"].set_index(["head", "condition", "lateral"])
     for key, line in table.iterrows():
-        assert line["mean_activation"] == pytest.approx(heads.loc[key, MEAN], abs=1e-6)
+        kept = line["mean_activation_within_limits"]
+        assert kept == pytest.approx(heads.loc[key, MEAN], abs=1e-6)
         gap = line["mean_activation_within_limits"] - line["mean_activation"]
         assert line["difference"] == pytest.approx(gap, abs=1e-6)
     assert "set glenoid_constraint" not in text
@@ -355,6 +358,12 @@ def test_every_switch_turns_over_what_its_name_says():
     assert {task.exercise.duration for task in timed.tasks} == {1.5}
     freed = found.pop("couples of the hands")
     assert all(lateral.free_couples for task in freed.tasks for lateral in task.treatments)
+    glenoid = "without the glenoid limit" if setup.glenoid else "within the glenoid limit"
+    turned = found.pop(glenoid)
+    assert turned.glenoid is not setup.glenoid
+    assert {s.name for s in switches(turned)} & {"without the glenoid limit"} == (
+        set() if setup.glenoid else {"without the glenoid limit"}
+    )
     assert not found
     back = [s for s in switches(timed) if s.name == "quasi-static"]
     assert {task.exercise.duration for task in back[0].applied(timed).tasks} == {None}

@@ -72,4 +72,5 @@ def test_the_limits_of_the_glenoid_give_both_results(lab, tmp_path):
     frames = result.table("glenoid")
     within = frames[frames["within_limits"]]
     assert set(frames["within_limits"]) == {True, False}
-    assert within["margin"].min() > frames[~frames["within_limits"]]["margin"].min()
+    beyond = frames[~frames["within_limits"]]
+    assert within["inside_limit_by_deg"].min() > beyond["inside_limit_by_deg"].min()

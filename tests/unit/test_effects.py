@@ -1,5 +1,7 @@
 """One switch at a time."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -8,6 +10,8 @@ from momentshare.exercise import BenchPress, Profile
 from momentshare.limb import build_limb
 from momentshare.model import load_model
 from momentshare.person import Person
+from momentshare.reading import glenoid_table
+from momentshare.runs import solve_setup, solve_variations
 from momentshare.study import parse_study, plan_study
 
 STUDY = """
@@ -44,7 +48,43 @@ def test_each_switch_has_every_head(tables):
 
 def test_every_switch_changes_something(tables):
     heads, _ = tables
-    assert np.all(heads.groupby("switch")["difference"].agg(lambda d: d.abs().max()) > 1e-4)
+    largest = heads.groupby("switch")["difference"].agg(lambda d: d.abs().max())
+    assert np.all(largest[~largest.index.str.contains("glenoid")] > 1e-4)
+
+
+@pytest.mark.parametrize("held", ["true", "false"])
+def test_the_glenoid_matters_where_the_head_would_pass_its_limit(held):
+    narrow = STUDY.replace("spacing_biacromial = 1.4", "spacing_biacromial = 1.0")
+    text = narrow.replace("frames = 5", f"frames = 5\nglenoid_constraint = {held}")
+    setup = plan_study(parse_study(text)).setup
+    name = "without the glenoid limit" if held == "true" else "within the glenoid limit"
+    (switch,) = [s for s in switches(setup) if "glenoid" in s.name]
+    assert switch.name == name
+    ((_, changed),) = solve_variations(setup, [switch])
+    both = [solve_setup(setup, compared=False), changed]
+    activation = [found.cases[0].results[0].activation for found in both]
+    within = activation[0 if held == "true" else 1]
+    without = glenoid_table(both[1 if held == "true" else 0])
+    beyond = without["share_of_limit"].to_numpy() > 1.0 + 1e-3
+    assert not without["within_limits"].any()
+    moved = np.abs(activation[0] - activation[1]).max(axis=1)
+    np.testing.assert_array_equal(moved > 1e-6, beyond)
+    assert within.shape == (5, 26)
+    kept = glenoid_table(both[0 if held == "true" else 1])
+    assert kept["within_limits"].all()
+    # A facet touches the limit from outside between two of its directions, by 2 % at most.
+    assert (kept["share_of_limit"] <= 1.03).all()
+
+
+def test_a_study_within_the_glenoid_holds_the_answers_without_it_too():
+    text = STUDY.replace("frames = 5", "frames = 5\nglenoid_constraint = true")
+    setup = plan_study(parse_study(text)).setup
+    (case,) = solve_setup(setup).cases
+    (plain,) = solve_setup(replace(setup, glenoid=False)).cases
+    assert plain.without_limit == ()
+    np.testing.assert_array_equal(case.without_limit[0].activation, plain.results[0].activation)
+    assert case.results[0].sharing.inequality_multipliers.shape[1] == 16
+    assert solve_setup(setup, compared=False).cases[0].without_limit == ()
 
 
 def test_speed_costs_activation(tables):

@@ -5,7 +5,13 @@ import pytest
 
 from momentshare.analysis import Lateral, prepare, solve_lift
 from momentshare.exercise import BenchPress, Profile
-from momentshare.joint import FACETS, glenoid_frame, glenoid_load, stability_limits
+from momentshare.joint import (
+    FACETS,
+    glenoid_frame,
+    glenoid_load,
+    stability_facets,
+    stability_limits,
+)
 from momentshare.limb import build_limb
 from momentshare.model import load_model
 from momentshare.person import Person
@@ -54,6 +60,47 @@ def test_pure_compression_is_centred_and_pure_shear_has_no_margin(limb):
     sheared = glenoid_load(limb.skeleton, 50.0 * frame[0] - 1.0 * frame[2], RAISED)
     assert sheared.anterior == pytest.approx(-50.0)
     assert sheared.margin == -np.inf
+
+
+def test_share_angle_and_direction_say_where_the_force_stands(limb):
+    """A force turned from the inward normal by a known angle, towards each eighth of a turn."""
+    frame = glenoid_frame(limb.skeleton)
+    turn = np.arange(8) * np.pi / 4.0
+    shear = np.cos(turn)[:, None] * frame[0] + np.sin(turn)[:, None] * frame[1]
+    for degrees in (2.0, 80.0):
+        # On the glenoid presses the opposite of the contact force.
+        pressed = np.tan(np.radians(degrees)) * shear - frame[2]
+        load = glenoid_load(limb.skeleton, -100.0 * pressed)
+        assert load.direction.tolist() == [
+            "anterior", "anterior-superior", "superior", "posterior-superior", "posterior",
+            "posterior-inferior", "inferior", "anterior-inferior",
+        ]  # fmt: skip
+        np.testing.assert_allclose(
+            np.degrees(load.inside_limit_by), np.degrees(np.arctan(load.limit)) - degrees, atol=1e-9
+        )
+        np.testing.assert_array_equal(load.share_of_limit < 1.0, load.inside_limit_by > 0.0)
+        assert (load.share_of_limit < 1.0).all() == (degrees == 2.0)
+    lifted = glenoid_load(limb.skeleton, -100.0 * (shear[0] + frame[2]))
+    assert lifted.share_of_limit == np.inf
+    assert lifted.inside_limit_by < -np.pi / 4.0
+    centred = glenoid_load(limb.skeleton, 100.0 * frame[2])
+    assert centred.share_of_limit == pytest.approx(0.0, abs=1e-12)
+    unknown = glenoid_load(limb.skeleton, np.full(3, np.nan))
+    assert unknown.direction == "unknown"
+    assert np.isnan(unknown.inside_limit_by)
+
+
+def test_facets_touch_the_limit_from_outside(limb):
+    """Every force within the limit keeps every facet; just beyond it some facet stops it."""
+    turn = np.linspace(0.0, 2.0 * np.pi, 721)
+    limit = stability_limits(limb.model, np.cos(turn), np.sin(turn))
+    turns, facets = stability_facets(limb.model)
+    assert turns.shape == facets.shape == (FACETS,)
+    # Turns run clockwise: forward, down, back, up.
+    reached = limit[:, None] * np.cos(turn[:, None] + turns) / facets
+    assert (reached <= 1.0 + 1e-12).all()
+    assert (reached.max(axis=1) > 0.98).all()
+    np.testing.assert_allclose(reached.max(axis=0), 1.0, atol=1e-4)
 
 
 def test_limits_meet_the_four_directions_of_the_table(limb):

@@ -86,6 +86,8 @@ def explain(
             result = results[chosen]
             frame = weakest_frame(result) if height is None else frame_at(result, height)
         title = f"{who}, {task}"
+        if source.file.settings.glenoid_constraint:
+            title += ", without the glenoid limit"
         if head is None:
             _all_heads(source, title, result, frame, run, as_json=as_json)
             return
@@ -100,7 +102,10 @@ def explain(
 def _results(
     source: Study | CohortStudy, person: str | None, condition: str | None, repetition: int
 ) -> tuple[str, str, dict[str, LiftResult]]:
-    """Solve one person in one condition, for every treatment of the lateral force."""
+    """Solve one person in one condition, for every treatment of the lateral force.
+
+    A drive is split into joints, which is all of it only without the limit of the glenoid.
+    """
     from momentshare.cohort.schema import CohortStudy
     from momentshare.cohort.setup import one_repetition
     from momentshare.errors import StudyError
@@ -112,19 +117,14 @@ def _results(
             f"{source.source}: trial: there is none; explain takes a planned study or measured "
             "trials, no published table"
         )
-    if file.settings.glenoid_constraint:
-        raise StudyError(
-            f"{source.source}: settings → glenoid_constraint: true: explain splits a drive into "
-            "joints only, not into the limits of the glenoid; remove it to explain the answer "
-            "without them"
-        )
     who = file.person[0].name if person is None else person
     task = file.condition[0].name if condition is None else condition
     if isinstance(source, CohortStudy):
         (case,) = one_repetition(source.only([who], [task]), repetition).cases
     else:
         (case,) = plan_study(source, people=[who], conditions=[task]).solve().cases
-    found = {result.lateral.mode: result for result in case.results}
+    results = case.without_limit or case.results
+    found = {result.lateral.mode: result for result in results}
     if not found:
         raise StudyError(
             f"{source.source}: condition {task!r} has no treatment of the lateral force; "

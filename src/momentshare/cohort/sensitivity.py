@@ -9,7 +9,6 @@ of the group's heads; lengths and speeds stay, so its effect is overstated a lit
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -85,7 +84,7 @@ def sensitivity_table(setup: Setup, base: CaseSet) -> pd.DataFrame:
                 "mean_activation_changed": result.activation.mean(axis=0),
             }
         )
-        for variation, changed in solve_variations(replace(setup, glenoid=False), VARIATIONS)
+        for variation, changed in solve_variations(setup, VARIATIONS)
         for case, result in changed.pairs()
     ]
     return pd.concat(rows, ignore_index=True)

@@ -393,7 +393,7 @@ def _tables(
         "conditions": reading.condition_table(solved),
         "glenoid": reading.glenoid_table(solved),
     }
-    if case.constrained:
+    if case.without_limit:
         tables["glenoid_heads"] = reading.glenoid_head_table(solved).assign(person=case.person)
     return tables
 
@@ -668,13 +668,15 @@ def _emg_table(
         return pd.DataFrame()
     weight = study.file.emg.pull_weight
     parts = []
-    for result in case.results:
+    # The pull does not keep the limits of the glenoid.
+    without = case.without_limit or case.results
+    for result, pullable in zip(case.results, without, strict=True):
         pulled = None
         if weight is not None:
             measured = np.full((len(percent), len(names)), np.nan)
             for head, values in level.items():
                 measured[:, names.index(head)] = values
-            pulled = pull_to_emg(result, measured, weight)
+            pulled = pull_to_emg(pullable, measured, weight)
         for head, values in level.items():
             index = names.index(head)
             parts.append(

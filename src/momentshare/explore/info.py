@@ -13,7 +13,7 @@ from momentshare.directions import row_named
 from momentshare.explore.drawing import trunk_outlines
 from momentshare.explore.draws import page_criterion, usual_load
 from momentshare.explore.grid import HEIGHTS
-from momentshare.joint import FACETS, stability_limits
+from momentshare.joint import stability_facets
 from momentshare.limb import braced_strength
 from momentshare.limits import PARTS, LiftKind, part_of
 from momentshare.muscle.curves import curve_set
@@ -240,9 +240,10 @@ def _curves(limbs: Limb) -> dict[str, Any]:
 
 
 def _stability(model: Model) -> dict[str, Any]:
-    angle = 2.0 * np.pi * np.arange(FACETS) / FACETS
+    turns, ratios = stability_facets(model)
     return {
-        "facets": stability_limits(model, np.cos(angle), -np.sin(angle)).tolist(),
+        "turns": turns.tolist(),
+        "facets": ratios.tolist(),
         "stability": {
             side: model.number(f"stability_{side}")
             for side in ("anterior", "posterior", "superior", "inferior")

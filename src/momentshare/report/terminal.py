@@ -211,21 +211,23 @@ def _print_glenoid(console: Console, study: StudyResult) -> None:
     """Say where the humeral head would pass the stability limits, and what keeping it costs."""
     table = reading.glenoid_table(study)
     free = table[~table["within_limits"]]
-    beyond = free[free["margin"] < 0.0]
+    beyond = free[free["share_of_limit"] > 1.0]
     if beyond.empty:
         return
     share = 100.0 * len(beyond) / len(free)
     where = ", ".join(escape(str(c)) for c in dict.fromkeys(beyond["condition"]))
+    kept = study.study.file.settings.glenoid_constraint
     console.print(
         f"[bold]Glenoid[/bold] in {share:.0f} % of frames ({where}) the shear would pass the "
-        "stability limit; a real shoulder would stiffen there"
+        "stability limit"
         + (
-            ""
-            if study.study.file.settings.glenoid_constraint
-            else "; set glenoid_constraint = true under \\[settings] to see both answers"
+            " if nothing held it; every answer keeps within the limit, which changes most:"
+            if kept
+            else "; a real shoulder would stiffen there; set glenoid_constraint = true under "
+            "\\[settings] to see both answers"
         )
     )
-    if study.study.file.settings.glenoid_constraint:
+    if kept:
         heads = reading.glenoid_head_table(study)
         order = heads["difference"].abs().sort_values(ascending=False).index[:5]
         for row in heads.loc[order].to_dict(orient="records"):

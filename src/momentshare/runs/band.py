@@ -122,7 +122,7 @@ def band_of(
         if progress is not None:
             progress(first, len(tasks), "posture band")
         part = replace(setup, tasks=tuple(tasks[first : first + _TOGETHER]))
-        for case in solve_setup(part, greatest_load=greatest_load).cases:
+        for case in solve_setup(part, greatest_load=greatest_load, compared=False).cases:
             if _reaches(case, base[case.person, case.condition]):
                 for result in case.results:
                     key = (case.person, case.condition, result.lateral.mode)

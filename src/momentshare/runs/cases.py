@@ -125,7 +125,7 @@ class Setup:
     tasks : tuple of Task
     criterion : Criterion
     glenoid : bool
-        Whether the contact force is to be kept within the glenoid as well.
+        Whether the contact force is kept within the stability limits of the glenoid.
     balance : callable, optional
         Change of the balance of every frame before it is solved.
     """
@@ -141,15 +141,16 @@ class Setup:
 class Case:
     """One person in one condition, with an answer for each treatment of the lateral force.
 
-    ``constrained`` holds the same answers with the contact force kept within the stability
-    limits of the glenoid, where the settings ask for it.
+    Where the settings ask for it, ``results`` keep the contact force within the stability limits
+    of the glenoid; ``without_limit`` then holds the same answers without them, and is empty
+    otherwise.
     """
 
     person: str
     condition: str
     prepared: Prepared
     results: tuple[LiftResult, ...]
-    constrained: tuple[LiftResult, ...] = ()
+    without_limit: tuple[LiftResult, ...] = ()
     repetition: int = 0
 
     def __repr__(self) -> str:
@@ -234,6 +235,7 @@ def solve_setup(
     *,
     prepared: PreparedSetup | None = None,
     greatest_load: bool = True,
+    compared: bool = True,
     progress: Callable[[int, int, str], None] | None = None,
 ) -> CaseSet:
     """Build limbs and lifts and solve everything, blocks of lifts at a time.
@@ -246,6 +248,8 @@ def solve_setup(
         list are left out.
     greatest_load : bool
         Also find the greatest load at each height.
+    compared : bool
+        Where the limits of the glenoid are kept, also share without them.
     progress : callable, optional
         Called after every block with the number of tasks done, that of all, and what is done.
 
@@ -273,14 +277,13 @@ def solve_setup(
     for block in ready.blocks:
         asked = [(k, task) for k, n in enumerate(block.numbers) if (task := tasks[n]) is not None]
         wanted = [(k, lateral) for k, task in asked for lateral in task.treatments]
-        free = block.results(
-            wanted, setup.criterion, greatest_load=greatest_load, change=setup.balance
-        )
-        held = (
-            block.results(
-                wanted, setup.criterion, greatest_load=False, glenoid=True, change=setup.balance
-            )
-            if setup.glenoid
+        found = block.results(
+            wanted, setup.criterion, greatest_load=greatest_load, glenoid=setup.glenoid,
+            change=setup.balance,
+        )  # fmt: skip
+        without = (
+            block.results(wanted, setup.criterion, greatest_load=False, change=setup.balance)
+            if setup.glenoid and compared
             else []
         )
         for k, task in asked:
@@ -288,9 +291,9 @@ def solve_setup(
             cases[block.numbers[k]] = Case(
                 person=task.person,
                 condition=task.condition,
-                prepared=free[mine[0]].prepared if mine else block.part(k),
-                results=tuple(free[at] for at in mine),
-                constrained=tuple(held[at] for at in mine) if held else (),
+                prepared=found[mine[0]].prepared if mine else block.part(k),
+                results=tuple(found[at] for at in mine),
+                without_limit=tuple(without[at] for at in mine) if without else (),
                 repetition=task.repetition,
             )
         tell("solving")

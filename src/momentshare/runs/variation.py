@@ -36,6 +36,7 @@ __all__ = [
     "Variation",
     "bound_couples",
     "freed_couples",
+    "held_glenoid",
     "longer_arms",
     "other_criterion",
     "other_options",
@@ -70,6 +71,8 @@ class Variation:
     criterion : callable
     balance : callable
         Change of the balance of moments of every frame.
+    glenoid : bool, optional
+        Whether the limits of the glenoid are kept; None leaves it as it is.
     """
 
     name: str
@@ -78,6 +81,7 @@ class Variation:
     lateral: Callable[[Lateral], Lateral] = _same
     criterion: Callable[[Criterion], Criterion] = _same
     balance: Callable[[Balance], Balance] | None = None
+    glenoid: bool | None = None
 
     def applied(self, setup: Setup) -> Setup:
         """Return the setup with the change; the same one where nothing changes.
@@ -86,7 +90,13 @@ class Variation:
         nothing else changes, since their answers would be the same.
         """
         limbs, criterion = self.limbs(setup.limbs), self.criterion(setup.criterion)
-        whole = limbs is not setup.limbs or criterion != setup.criterion or self.balance is not None
+        glenoid = setup.glenoid if self.glenoid is None else self.glenoid
+        whole = (
+            limbs is not setup.limbs
+            or criterion != setup.criterion
+            or self.balance is not None
+            or glenoid != setup.glenoid
+        )
         tasks = []
         for task in setup.tasks:
             exercise = None if task.exercise is None else self.exercise(task.exercise)
@@ -101,7 +111,10 @@ class Variation:
         if not whole and not any(_differs(a, b) for a, b in _pairs(tasks, setup)):
             return setup
         balance = self.balance if self.balance is not None else setup.balance
-        return replace(setup, limbs=limbs, criterion=criterion, tasks=tuple(tasks), balance=balance)
+        return replace(
+            setup, limbs=limbs, criterion=criterion, tasks=tuple(tasks), balance=balance,
+            glenoid=glenoid,
+        )  # fmt: skip
 
 
 def _pairs(tasks: Sequence[Task], setup: Setup) -> list[tuple[Task, Task]]:
@@ -149,7 +162,12 @@ def solve_variations(
         if same and kept is None:
             first = prepare_setup(setup)
             kept = replace(first, blocks=tuple(first.blocks))
-        found = solve_setup(changed, prepared=kept if same else None, greatest_load=greatest_load)
+        found = solve_setup(
+            changed,
+            prepared=kept if same else None,
+            greatest_load=greatest_load,
+            compared=False,
+        )
         out.append((variation, found))
     if progress is not None:
         progress(len(variations), len(variations), "")
@@ -239,6 +257,11 @@ def bound_couples(name: str) -> Variation:
 def other_criterion(name: str, **changes: Any) -> Variation:
     """Another exponent or other weights."""
     return Variation(name=name, criterion=lambda given: replace(given, **changes))
+
+
+def held_glenoid(name: str, held: bool) -> Variation:
+    """Keep the contact force within the stability limits of the glenoid, or no longer."""
+    return Variation(name=name, glenoid=held)
 
 
 def other_tempo(name: str, duration: float | None) -> Variation:

@@ -61,12 +61,13 @@ def contact_cone(
     *,
     axis: ArrayLike,
     towards: ArrayLike,
+    turns: ArrayLike | None = None,
 ) -> Cone:
     """Keep a joint force inside a direction-dependent cone.
 
     The joint force is ``N(F) = base_force + Σ_i F_i u_i``. Its compressive component is
-    ``N·axis``; along the tangential direction t_k, at k/facets of a turn from ``towards``
-    about ``axis`` (right-handed), it may reach
+    ``N·axis``; along the tangential direction t_k, turned from ``towards`` about ``axis``
+    (right-handed), it may reach
 
         N·t_k ≤ ratio_k N·axis.
 
@@ -83,7 +84,9 @@ def contact_cone(
     axis : array_like, shape (..., 3)
         Direction of compression; any length.
     towards : array_like, shape (..., 3)
-        Direction of the first facet; its part across the axis counts.
+        Direction from which turns count; its part across the axis counts.
+    turns : array_like, shape (facets,), optional
+        Where the facets stand [rad]; by default evenly, the first at ``towards``.
 
     Returns
     -------
@@ -135,6 +138,10 @@ def contact_cone(
     )
     basis = np.stack([a, b, third], axis=-2)
     turn = 2.0 * np.pi * np.arange(ratio.shape[-1]) / ratio.shape[-1]
+    if turns is not None:
+        turn = numbers("turns", turns)
+        if turn.shape != ratio.shape[-1:] or not np.isfinite(turn).all():
+            raise ShapeError("turns", f"{ratio.shape[-1]} finite angles", f"shape {turn.shape}")
     around = np.broadcast_to(np.stack([np.cos(turn), np.sin(turn)], axis=-1), (*ratio.shape, 2))
     planes = np.concatenate([-ratio[..., None], around], axis=-1)
     normals = planes @ basis

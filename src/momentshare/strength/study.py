@@ -163,11 +163,8 @@ def strength_of_cases(
             progress(done, len(solved.cases), f"{case.person}: {case.condition}")
         here = _along(case.prepared, case.condition, task_mode)
         along.append(here)
-        # Where the contact force is to be kept within the glenoid, the free lateral force is
-        # that of the answer that keeps it.
         lines += [
-            _lines(case.condition, result, here, tests[case.person])
-            for result in case.constrained or case.results
+            _lines(case.condition, result, here, tests[case.person]) for result in case.results
         ]
     if progress is not None:
         progress(len(solved.cases), len(solved.cases), "")

@@ -233,7 +233,7 @@ function glenoidLimits(page, problem, press, height, onHands, push) {
   const G = new Float64Array(facets * heads);
   const h = new Float64Array(facets);
   for (let f = 0; f < facets; f++) {
-    const turn = (2 * Math.PI * f) / facets;
+    const turn = info.turns[f];
     const facet = [0, 1, 2].map(
       (k) => Math.cos(turn) * frame[k] - Math.sin(turn) * frame[3 + k] + info.facets[f] * frame[6 + k],
     );
