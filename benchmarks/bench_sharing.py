@@ -29,7 +29,7 @@ from momentshare.sharing import (
     Status,
     _compiled,
     _share,
-    cone_inequalities,
+    contact_cone,
     greatest_factor,
     share,
 )
@@ -314,14 +314,14 @@ def table(problem, frames, rounds):
 
 
 def around_a_cone(frames, heads):
-    """Lines of action, base force and a cone of eight facets that half of the frames leave."""
+    """A cone of eight facets on which more than half of the frames come to lie."""
     rng = np.random.default_rng(3)
     lines = rng.normal(size=(frames, heads, 3))
     lines[..., 0] = 0.3 + np.abs(lines[..., 0])
     lines /= np.linalg.norm(lines, axis=-1, keepdims=True)
     base = rng.normal(scale=20.0, size=(frames, 3))
     ratios = 0.35 + 0.2 * np.cos(2 * np.pi * np.arange(8) / 8)
-    return cone_inequalities(lines, base, ratios, axis=[1, 0, 0], towards=[0, 0, 1])
+    return contact_cone(lines, base, ratios, axis=[1, 0, 0], towards=[0, 0, 1])
 
 
 def costs(problem, rounds):
@@ -332,6 +332,7 @@ def costs(problem, rounds):
     arms, capacity, moments = arms[index], capacity[index], moments[index]
     rows, heads = arms.shape[1:]
     cone = around_a_cone(index.size, heads)
+    pair = cone.inequalities()
     column = np.random.default_rng(2).normal(size=(rows, 1))
     far = 30.0 * moments
 
@@ -377,6 +378,9 @@ def costs(problem, rounds):
             "p = 2, whole call": side_by_side,
             "cone of eight facets, whole call": lambda: (
                 share(arms, capacity, moments, threads=1, inequalities=cone).status
+            ),
+            "the same as inequalities G F <= h": lambda: (
+                share(arms, capacity, moments, threads=1, inequalities=pair).status
             ),
         },
         "p = 3, whole call": {
@@ -448,6 +452,7 @@ def latency(problem, count=4000):
 def greatest(problem, rounds):
     """Greatest factors beside the sharing of the same frames, one core, turn by turn."""
     arms, capacity, moments, _ = problem
+    cone = around_a_cone(*capacity.shape)
     fixed, column = 0.1 * moments, np.array([[0.2], [0.1], [0.3], [-0.25]])
     runs = {
         "share, compiled": lambda free: share(
@@ -455,6 +460,16 @@ def greatest(problem, rounds):
         ),
         "greatest, compiled": lambda free: greatest_factor(
             arms, capacity, fixed, moments, free_columns=free, method="compiled", threads=1
+        ),
+        "greatest in a cone": lambda free: greatest_factor(
+            arms,
+            capacity,
+            fixed,
+            moments,
+            free_columns=free,
+            method="compiled",
+            threads=1,
+            inequalities=cone,
         ),
         "greatest, NumPy": lambda free: greatest_factor(
             arms, capacity, fixed, moments, free_columns=free, method="numpy"

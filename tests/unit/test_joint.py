@@ -64,13 +64,13 @@ def test_pure_compression_is_centred_and_pure_shear_has_no_margin(limb):
 
 def test_share_angle_and_direction_say_where_the_force_stands(limb):
     """A force turned from the inward normal by a known angle, towards each eighth of a turn."""
-    frame = glenoid_frame(limb.skeleton)
+    frame = glenoid_frame(limb.skeleton, RAISED)
     turn = np.arange(8) * np.pi / 4.0
     shear = np.cos(turn)[:, None] * frame[0] + np.sin(turn)[:, None] * frame[1]
     for degrees in (2.0, 80.0):
         # On the glenoid presses the opposite of the contact force.
         pressed = np.tan(np.radians(degrees)) * shear - frame[2]
-        load = glenoid_load(limb.skeleton, -100.0 * pressed)
+        load = glenoid_load(limb.skeleton, -100.0 * pressed, RAISED)
         assert load.direction.tolist() == [
             "anterior", "anterior-superior", "superior", "posterior-superior", "posterior",
             "posterior-inferior", "inferior", "anterior-inferior",
@@ -80,12 +80,12 @@ def test_share_angle_and_direction_say_where_the_force_stands(limb):
         )
         np.testing.assert_array_equal(load.share_of_limit < 1.0, load.inside_limit_by > 0.0)
         assert (load.share_of_limit < 1.0).all() == (degrees == 2.0)
-    lifted = glenoid_load(limb.skeleton, -100.0 * (shear[0] + frame[2]))
+    lifted = glenoid_load(limb.skeleton, -100.0 * (shear[0] + frame[2]), RAISED)
     assert lifted.share_of_limit == np.inf
     assert lifted.inside_limit_by < -np.pi / 4.0
-    centred = glenoid_load(limb.skeleton, 100.0 * frame[2])
+    centred = glenoid_load(limb.skeleton, 100.0 * frame[2], RAISED)
     assert centred.share_of_limit == pytest.approx(0.0, abs=1e-12)
-    unknown = glenoid_load(limb.skeleton, np.full(3, np.nan))
+    unknown = glenoid_load(limb.skeleton, np.full(3, np.nan), RAISED)
     assert unknown.direction == "unknown"
     assert np.isnan(unknown.inside_limit_by)
 
