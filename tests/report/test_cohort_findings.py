@@ -28,7 +28,7 @@ from momentshare.report.cohort_findings import findings, left_out, short_texts
 
 pytest.importorskip("statsmodels")
 
-FIRM, TURNING = "that hold under every change", "No findings: orders"
+FIRM, TURNING = "that hold under every change", "Not findings: orders"
 ACTIVATION, DIFFERENCE = "lift-mean activation [%]", "difference [% points] (interval)"
 ALPHA, LEAST, WORKING = 0.05, 0.01, 0.05
 CHANGES_TRIED = len(plan.CHANGES) + 2

@@ -446,7 +446,7 @@ def test_printed_shares_of_sure_and_open_orderings_are_counted_from_the_table(su
     rows = shown["Inputs that matter most"]
     assert [cells["input"] for cells in rows] == [FAMILIES[n] for n in (FIRST, SECOND, THIRD)]
     for cells, value in zip(rows, tables["ranking"]["relative_mu_star"], strict=True):
-        assert cells["change it brings, over the greatest [%]"] == f"{100 * value:.0f}"
+        assert cells["effect over the greatest effect [%]"] == f"{100 * value:.0f}"
 
 
 @pytest.mark.parametrize("known", [True, False])

@@ -20,7 +20,8 @@ def calibrate(
         Path | None, typer.Option("--out", help="Folder for calibrated.csv and the report.")
     ] = None,
     rounds: Annotated[
-        int, typer.Option("--rounds", min=1, help="Most steps of each of the two fits.")
+        int,
+        typer.Option("--rounds", min=1, help="Maximum number of steps of each of the two fits."),
     ] = 60,
 ) -> None:
     """Fit attachments, surface radii and strength factors to the rows marked calibration.

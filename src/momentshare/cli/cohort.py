@@ -29,7 +29,9 @@ def cohort(
     out: Annotated[Path, typer.Option("--out", help="Folder for trials and results.")],
     person: People = None,
     condition: Conditions = None,
-    workers: Annotated[int | None, typer.Option(help="Processes; by default one a core.")] = None,
+    workers: Annotated[
+        int | None, typer.Option(help="Number of processes; one per core by default.")
+    ] = None,
     effects: Annotated[
         bool,
         typer.Option(

@@ -32,7 +32,9 @@ def uncertainty(
     out: Annotated[Path, typer.Option("--out", help="Folder for chunks and results.")],
     draws: Annotated[int, typer.Option(help="Random draws.")] = 200,
     seed: Annotated[int, typer.Option(help="Seed of the draws.")] = 1,
-    workers: Annotated[int | None, typer.Option(help="Processes; by default one a core.")] = None,
+    workers: Annotated[
+        int | None, typer.Option(help="Number of processes; one per core by default.")
+    ] = None,
     scheduler: Annotated[
         str | None, typer.Option(help="Address of a Dask scheduler, tcp://host:port.")
     ] = None,
@@ -204,7 +206,7 @@ def _print(screen: Console, found: Summary) -> None:
     if found.sensitivity is not None:
         table = Table(title="Inputs that matter most", title_justify="left")
         table.add_column("input")
-        table.add_column("change it brings, over the greatest [%]", justify="right")
+        table.add_column("effect over the greatest effect [%]", justify="right")
         for line in found.sensitivity.overall.head(_SHOWN).itertuples(index=False):
             share = 100 * float(str(line.relative_mu_star))
             table.add_row(FAMILIES[str(line.family)], f"{share:.0f}")

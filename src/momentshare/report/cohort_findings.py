@@ -119,7 +119,7 @@ def left_out(result: CohortResult, summary: CohortSummary) -> list[str]:
         if missing:
             named = "; ".join(f"{person}, {condition}" for person, condition in missing)
             texts.append(
-                f"Not in the tables and figures with lateral force {summary.mode}, because the "
+                f"Left out of tables and figures with lateral force {summary.mode}, because the "
                 f"force along the bar was not measured: {named}."
             )
     return texts
@@ -178,7 +178,7 @@ def _orders(summary: CohortSummary) -> list[Block]:
     told = {
         f"Orders in lift-mean activation, {level}, that hold under every change of one input "
         "that was tried.": firm,
-        f"No findings: orders in lift-mean activation, {level}, that turn round when the input "
+        f"Not findings: orders in lift-mean activation, {level}, that reverse when the input "
         "named is changed.": turning,
     }
     return [

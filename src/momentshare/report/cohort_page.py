@@ -221,8 +221,8 @@ def _trials(
     return Section(
         title="Trials and checks",
         anchor="trials",
-        lead="Residual checks come before any muscle number; limits are assumed and flag, they do "
-        "not correct.",
+        lead="Residual checks come before any muscle result; their limits are assumed, and they "
+        "flag without correcting.",
         blocks=blocks,
     )
 
@@ -555,7 +555,7 @@ def _published(published: Sequence[PublishedResult]) -> Section:
     return Section(
         title="Published tables",
         anchor="published",
-        lead="Moments that came from elsewhere, laid on the limb of one person of the study.",
+        lead="Moments from another source, applied to the limb of one person of the study.",
         blocks=blocks,
     )
 

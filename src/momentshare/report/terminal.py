@@ -182,14 +182,14 @@ def _print_findings(console: Console, study: StudyResult) -> None:
 
 
 _BOUNDS = {
-    "frames_at_lateral_bound": "the lateral force stands at its bound, friction or lateral_bounds",
-    "frames_at_couple_bound": "a couple of the hands stands at what a hand can hold",
+    "frames_at_lateral_bound": "the lateral force is at its bound (friction or lateral_bounds)",
+    "frames_at_couple_bound": "a couple of the hands is at the limit of what a hand can hold",
 }
 """Column of the condition table → what its frames have in common."""
 
 
 def bound_sentences(cases: CaseSet) -> list[str]:
-    """Say where a lateral force or a couple of the hands stands at what a hand can hold."""
+    """Say where a lateral force or a couple of the hands is at its bound."""
     table = reading.condition_table(cases)
     found = []
     for column, what in _BOUNDS.items():
