@@ -569,6 +569,11 @@ function withinLimits(problem, balance, size) {
     if (seen.has(key)) break;
     seen.add(key);
     best = climb(withRows(problem, balance, active, facetSize), weights, exponent);
+    // Limits held as if they were equalities may exclude each other; the newest alone may not.
+    if (best.short && active.length > 1) {
+      active = active.slice(-1);
+      best = climb(withRows(problem, balance, active, facetSize), weights, exponent);
+    }
     if (best.short) break;
   }
   return { ...best, held: false, done: false };
