@@ -48,8 +48,10 @@ def labelled(row: str) -> str:
 
 
 def panels(figure: Figure) -> dict[str, Axes]:
-    """Title → panel; a title that stands twice is an error."""
-    titled = [(plain(ax.get_title(loc="left")), ax) for ax in figure.axes if ax.get_visible()]
+    """Title, without keys of limits, → panel; a title that stands twice is an error."""
+    titled = [
+        (unmarked(plain(ax.get_title(loc="left")))[0], ax) for ax in figure.axes if ax.get_visible()
+    ]
     found = {title: ax for title, ax in titled if title}
     assert len(found) == sum(bool(title) for title, _ in titled)
     return found
@@ -115,8 +117,8 @@ def spans(ax: Axes, colour: str) -> dict[float, tuple[float, float]]:
 
 
 def ticks(axis: Axis) -> dict[float, str]:
-    """Place → label of the ticks of an axis."""
-    labels = [plain(text.get_text()) for text in axis.get_ticklabels()]
+    """Place → label of the ticks of an axis, without keys of limits."""
+    labels = [unmarked(plain(text.get_text()))[0] for text in axis.get_ticklabels()]
     locations = [float(v) for v in axis.get_ticklocs()]
     # An axis that shares the ticks of another without their labels has fewer of them.
     return dict(zip(locations, labels, strict=True)) if len(labels) == len(locations) else {}

@@ -15,7 +15,7 @@ import struct
 import tempfile
 import zlib
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from pathlib import Path
 
@@ -29,6 +29,7 @@ from momentshare.cohort.run import COMMAND, CohortResult, TrialOutcome, folder_o
 from momentshare.cohort.summary import summarise_cohort
 from momentshare.cohort.trials import record_in, trial_files, trial_name
 from momentshare.files import run_folder
+from momentshare.limits import Limit, Limits
 from momentshare.model import load_model
 from momentshare.published import PublishedResult, PublishedTable
 from momentshare.published.table import PublishedLine
@@ -110,6 +111,27 @@ CHANGES = {  # change of one input → head → what it adds to the activation, 
 }
 CALM = -0.004
 """What a change adds where nothing else is said."""
+
+LIMITS = Limits(  # of the planted limb, so that nothing hangs on what a shipped one can bear
+    (
+        Limit(
+            key="L1",
+            title="How the anconeus changes between conditions",
+            heads=(MINOR,),
+            quantity="activation",
+            claim="order",
+            reason="planted in the whole lift",
+        ),
+        Limit(
+            key="L2",
+            title="The front of the deltoid at the end of a lift",
+            heads=(FRONT,),
+            quantity="activation",
+            parts=("lock-out",),
+            reason="planted at its end",
+        ),
+    )
+)
 
 TURNED = {  # (head, pair of conditions) → changes that turn their order, as planted above
     (LOWER, frozenset(("narrow", "medium"))): {"deltoid 20 % stronger", "lateral force free"},
@@ -507,7 +529,7 @@ def planted() -> Planted:
                 record=json.loads(json.dumps(record)), reused=False,
             )
         )  # fmt: skip
-    model = load_model(study.file.model)
+    model = replace(load_model(study.file.model), limits=LIMITS)
     result = CohortResult(study=study, model=model, folder=folder, outcomes=tuple(outcomes))
     return Planted(rows=dict(rows), result=result, summary=summarise_cohort(result))
 

@@ -28,7 +28,8 @@ from momentshare.report.cohort_findings import findings, left_out, short_texts
 
 pytest.importorskip("statsmodels")
 
-FIRM, TURNING = "that hold under every change", "Not findings: orders"
+FIRM, TURNING = "that hold under every change", "that reverse when the input"
+LEANING = "that rest on what this limb cannot bear"
 ACTIVATION, DIFFERENCE = "lift-mean activation [%]", "difference [% points] (interval)"
 ALPHA, LEAST, WORKING = 0.05, 0.01, 0.05
 CHANGES_TRIED = len(plan.CHANGES) + 2
@@ -79,9 +80,31 @@ def test_firm_orders_are_those_that_no_change_turns():
     wanted = set(orders())
     turned = {(head, pair) for head, pair in wanted if (head, frozenset(pair)) in plan.TURNED}
     assert len(turned) == len(plan.TURNED) == 4
+    limited = {(head, pair) for head, pair in wanted if head == plan.MINOR}
     assert turning == turned
-    assert firm == wanted - turned
-    assert len(firm) > 15
+    assert len(limited) > 2
+    assert set(shown(LEANING)) == limited
+    assert firm == wanted - turned - limited
+    assert len(firm) > 10
+
+
+def test_orders_that_lean_on_a_limit_name_it_with_its_reason():
+    assert {row["limit"] for row in shown(LEANING).values()} == {"L1"}
+    text = page().text("Findings")
+    assert "L1: How the anconeus changes between conditions (planted in the whole lift)" in text
+
+
+def test_a_limit_of_a_part_of_the_lift_is_remarked_on():
+    words = "in part of the lift beyond what the limb can bear (L2)"
+    for (head, _), row in shown(FIRM).items():
+        assert (words in row["remark"]) == (head == plan.FRONT)
+    assert any(head == plan.FRONT for head, _ in shown(FIRM))
+
+
+def test_heads_and_contrasts_on_the_page_carry_the_keys():
+    heads = page().table("Lift-mean activation of each head, mean over people").records()
+    found = {row["head"]: row["limit"] for row in heads}
+    assert {h: k for h, k in found.items() if k} == {spelled(plan.FRONT): "L2"}
 
 
 def test_what_turns_an_order_is_named():
@@ -128,7 +151,8 @@ def test_an_order_is_that_of_the_people_who_have_both():
 def test_only_orders_of_a_head_at_full_activation_are_remarked_on():
     for (head, pair), row in shown(FIRM).items():
         full = head == plan.SIDE and "narrow" in pair  # in one frame of eleven
-        assert row["remark"] == ("at full activation in part of the lift" if full else "")
+        assert ("at full activation in part of the lift" in row["remark"]) == full
+        assert bool(row["remark"]) == (full or head == plan.FRONT)  # which a limit touches
 
 
 def sentence(words):

@@ -10,10 +10,11 @@ from functools import cache
 
 import pandas as pd
 import pytest
-from tests.drawn import plain, printed, printed_tables, unmarked
-from tests.planned import solved
+from tests.drawn import head_of_figure, plain, printed, printed_tables, spoken, unmarked
+from tests.planned import CONDITIONS, solved
 
 from momentshare.limits import Limit, Limits
+from momentshare.report import figures
 from momentshare.report.terminal import print_study
 from momentshare.report.write import write_results
 
@@ -152,3 +153,58 @@ def test_every_mark_on_screen_is_explained_below(said):
     assert "L4: End of the lift (the elbow is straight)" in text
     assert "L5: Load (too weak)" in text
     assert "Front of the deltoid" not in text  # no order is printed
+
+
+# ------------------------------------------------------------------ figures
+
+
+def hatched(ax):
+    """Left, right, bottom and top of every hatched stretch."""
+    found = [p for p in ax.patches if p.get_hatch()]
+    return [(*(p.get_x() + d for d in (0, p.get_width())), p.get_y()) for p in found]
+
+
+def titled(figure):
+    titles = {plain(ax.get_title(loc="left")): ax for ax in figure.axes}
+    return {unmarked(title)[0]: (unmarked(title)[1], ax) for title, ax in titles.items() if title}
+
+
+def test_cells_of_the_heat_map_are_hatched_where_the_table_has_a_mark(tables):
+    figure = figures.activation_by_head(study())
+    heads, names = tables["heads"], list(study().model.head_names)
+    for ax in figure.axes[: len(set(heads["lateral"]))]:
+        mode = "free" if "free" in ax.get_title(loc="left") else None
+        mine = heads[heads["lateral"] == mode] if mode else heads[heads["condition"] != "dumbbells"]
+        found = {(names[round(b + 0.5)], CONDITIONS[round(x + 0.5)]) for x, _, b in hatched(ax)}
+        for head, condition in mine[["head", "condition"]].drop_duplicates().to_numpy():
+            marked = bool(marks(mine, head=head, condition=condition) - {""})
+            assert marked == ((head, condition) in found)
+    labels = [t.get_text() for t in figure.axes[0].get_yticklabels()]
+    assert dict(map(unmarked, map(plain, labels)))[spoken(BACK)] == "L2"
+    note = head_of_figure(figure)
+    assert "Back of the cuff (L2); End of the lift (L4)" in note
+    assert "Load (L5)" not in note
+
+
+def test_stretches_along_the_lift_are_hatched():
+    found = titled(figures.activation_along_lift(study()))
+    keys, ax = found[spoken(SIDE)]
+    assert keys == "L4"
+    ((left, right, _),) = hatched(ax)
+    assert (left, right) == pytest.approx((200 / 3, 100))
+    keys, ax = found[spoken(FRONT)]
+    assert keys == ""
+    assert hatched(ax) == []
+
+
+def test_orders_that_cannot_be_borne_are_named_in_their_figure():
+    figure = figures.ordering(study())
+    found = titled(figure)
+    assert found[spoken(FRONT)][0] == "L3"
+    assert found[spoken(SIDE)][0] == ""
+    assert "Front of the deltoid between spacings (L3)" in head_of_figure(figure)
+
+
+def test_loads_and_free_ratios_have_a_footnote():
+    assert "Load (L5)" in head_of_figure(figures.greatest_load(study()))
+    assert "Free ratio (L6)" in head_of_figure(figures.lateral_force(study()))

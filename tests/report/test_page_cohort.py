@@ -158,7 +158,7 @@ def test_events_are_means_over_people_of_lifts_with_a_sticking_region():
 def test_activation_of_each_head_stands_under_its_condition():
     table = page().table("Lift-mean activation of each head")
     assert "lateral force measured" in table.caption
-    assert table.headers == ["head", *CONDITIONS]
+    assert table.headers == ["head", *CONDITIONS, "limit"]
     assert table.column("head") == [spelled(head) for head in HEADS]
     for head, row in zip(HEADS, table.records(), strict=True):
         for condition in CONDITIONS:
@@ -434,7 +434,9 @@ def test_one_condition_has_nothing_to_compare():
         "Comparison of conditions"
     )
     assert "contrasts" not in summary.tables
-    assert shown.table("Lift-mean activation of each head").headers == ["head", "narrow"]
+    assert shown.table("Lift-mean activation of each head").headers == [
+        *("head", "narrow", "limit")
+    ]
     row = shown.table("Events by condition").row(condition="narrow")
     assert (row["repetitions"], row["with sticking region"]) == ("2", "2")
 

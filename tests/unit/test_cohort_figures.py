@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 from matplotlib.collections import FillBetweenPolyCollection
 
+from momentshare.limits import Limits
 from momentshare.report import style
 from momentshare.report.cohort_figures import cohort_figures, trial_checks_figure
 
@@ -119,7 +120,7 @@ def summary_of(conditions, free=0.2):
         "emg_curves_by_person": emg,
         "checks": checks(),
     }
-    return SimpleNamespace(tables=tables, mode="measured")
+    return SimpleNamespace(tables=tables, mode="measured", limits=Limits())
 
 
 def checks():

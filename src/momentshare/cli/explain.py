@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from momentshare.cohort.schema import CohortStudy
     from momentshare.explain import Counterfactuals, HeadExplanation, WorkedExample
     from momentshare.files import RunFolder
+    from momentshare.limits import LiftKind
     from momentshare.study import Study
 
 __all__ = ["explain"]
@@ -72,6 +73,7 @@ def explain(
     from momentshare.cohort.load import load_any
     from momentshare.errors import InputError
     from momentshare.explain import frame_at, weakest_frame
+    from momentshare.limits import LiftKind, kinds_of
     from momentshare.report.write import study_identity
 
     if head is None and (against is not None or worked):
@@ -88,13 +90,14 @@ def explain(
         title = f"{who}, {task}"
         if source.file.settings.glenoid_constraint:
             title += ", without the glenoid limit"
+        kind = kinds_of(source.file.condition).get(task, LiftKind())
         if head is None:
-            _all_heads(source, title, result, frame, run, as_json=as_json)
+            _all_heads(source, title, kind, result, frame, run, as_json=as_json)
             return
         heads = [head] if against is None else [head, against]
         _some_heads(
             source, title, results, chosen, frame, heads, run,
-            note="" if height is not None else _WEAKEST if result.greatest else _HARDEST,
+            note="" if height is not None else _WEAKEST if result.greatest else _HARDEST, kind=kind,
             worked=worked, as_json=as_json, figures=not no_figures,
         )  # fmt: skip
 
@@ -146,6 +149,7 @@ def _pick(results: dict[str, LiftResult], lateral: str | None, task: str) -> str
 def _all_heads(
     source: Study | CohortStudy,
     title: str,
+    kind: LiftKind,
     result: LiftResult,
     frame: int,
     run: RunFolder | None,
@@ -154,10 +158,16 @@ def _all_heads(
 ) -> None:
     """Drive of every head in short."""
     from momentshare.explain import drive_table, explain_head
+    from momentshare.limits import with_limits
     from momentshare.report import explain_figure as report
 
     first = explain_head(result, result.prepared.limb.head_names[0], frame=frame)
-    table = drive_table(first.problem, first.sharing)
+    limits = result.prepared.limb.model.limits
+    table = drive_table(first.problem, first.sharing).assign(
+        condition=title, lateral=first.lateral_mode, height_fraction=first.height_fraction
+    )
+    table = with_limits(table, limits, {title: kind}, "activation", "force")
+    table = table.drop(columns=["condition", "lateral", "height_fraction"])
     record = report.explain_record(
         source,
         who=title,
@@ -169,11 +179,12 @@ def _all_heads(
     )
     if not as_json:
         from momentshare.cli.tables import console
-        from momentshare.report.terminal import print_cautions
+        from momentshare.report.terminal import print_cautions, print_limits
 
         screen = console()
         _heading(screen, title, first)
         _print_table(screen, table, "Drive of every head; name one with --head to explain it")
+        print_limits(screen, limits, table["limit"])
         print_cautions(screen)
     _finish(run, record, {"drive_by_head.csv": table}, {}, {}, [], as_json=as_json)
 
@@ -188,6 +199,7 @@ def _some_heads(
     run: RunFolder | None,
     *,
     note: str,
+    kind: LiftKind,
     worked: bool,
     as_json: bool,
     figures: bool,
@@ -202,6 +214,7 @@ def _some_heads(
         explain_along,
         explain_head,
         explanation_text,
+        limit_texts,
         work,
     )
     from momentshare.report import explain_figure as report
@@ -222,6 +235,8 @@ def _some_heads(
         alongs=alongs[0],
         other_alongs=alongs[1] if second else None,
     )
+    limits = results[chosen].prepared.limb.model.limits
+    paragraphs += tuple(text for item in found for text in limit_texts(item, limits, kind))
     example: WorkedExample | None = None
     if worked:
         example = work(case_from_frame(found[0], found[1] if second else None))

@@ -15,6 +15,7 @@ from momentshare.explain.drive import (
     frame_problem,
     weakest_frame,
 )
+from momentshare.explain.leaning import Leaning, leanings, limit_texts
 from momentshare.explain.words import explanation_text
 from momentshare.explain.worked import WorkedCase, WorkedExample, case_from_frame, work
 
@@ -24,6 +25,7 @@ __all__ = [
     "DriveSplit",
     "FrameProblem",
     "HeadExplanation",
+    "Leaning",
     "MomentPart",
     "WorkedCase",
     "WorkedExample",
@@ -36,6 +38,8 @@ __all__ = [
     "explanation_text",
     "frame_at",
     "frame_problem",
+    "leanings",
+    "limit_texts",
     "weakest_frame",
     "work",
 ]

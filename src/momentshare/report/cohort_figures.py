@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from momentshare.directions import row_named
+from momentshare.limits import marked
 from momentshare.report import style
 from momentshare.report.check_figures import checks_figure, trial_checks_figure
 from momentshare.report.cohort_band import (
@@ -22,6 +23,7 @@ from momentshare.report.cohort_band import (
     zero_line,
 )
 from momentshare.report.emg_figures import emg_agreement_figure, emg_curves_figure
+from momentshare.report.limit_marks import footnote
 from momentshare.report.sensitivity_figure import sensitivity_figure
 from momentshare.report.sheet import LIFT_SHORT, finish, label_room, settle, sheet
 
@@ -224,19 +226,29 @@ def _heads(summary: CohortSummary, quantity: str) -> Figure:
         if force
         else "Bands are cut at 0 and 100 %, beyond which no activation lies."
     )
+    keys = _keys(part)
     return _panels(
         part,
         "head",
         heads,
-        label=style.head_label,
+        label=lambda head: marked(style.head_label(head), keys.get(head, "")),
         title="Force of each head" if force else "Activation of each head",
         note=f"Lateral force {summary.mode}. Heads with a lift-mean activation above "
-        f"{100 * _WORKING:.0f} % in some condition. {cut}",
+        f"{100 * _WORKING:.0f} % in some condition. {cut}"
+        + footnote(summary.limits, keys.values()),
         y_label="force [N]" if force else "activation [%]",
         columns=4,
         limits=_POSSIBLE[quantity],
         by_row=force,
     )
+
+
+def _keys(table: pd.DataFrame) -> dict[str, str]:
+    """Head → keys of the limits of its rows."""
+    if "limit" not in table:
+        return {}
+    parts = table.groupby("head", sort=False, observed=True)["limit"]
+    return {str(head): " ".join(dict.fromkeys(" ".join(k).split())) for head, k in parts}
 
 
 def _ratio(summary: CohortSummary) -> Figure:
@@ -286,14 +298,16 @@ def _activation_by_head(summary: CohortSummary) -> Figure:
     means, own = (t[t["lateral"] == summary.mode] for t in (means, own))
     heads = working_heads(summary)
     conditions = conditions_of(means)
-    labels = [style.head_label(head) for head in heads]
+    keys = _keys(means)
+    labels = [marked(style.head_label(head), keys.get(head, "")) for head in heads]
     figure, axes = sheet(
         1,
         1,
         panel=(4.6, (0.2 + 0.05 * max(len(conditions), 3)) * len(heads) + 0.3),
         title="Lift-mean activation of each head",
         note=f"Lateral force {summary.mode}. Marker: mean over people; bar: one SD, cut at 0 and "
-        "100 %; small dots: people.",
+        "100 %; small dots: people."
+        + footnote(summary.limits, (keys.get(head, "") for head in heads)),
         legend=handles_of(conditions),
         left=label_room(labels),
     )

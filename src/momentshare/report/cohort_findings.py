@@ -147,7 +147,7 @@ def _orders(summary: CohortSummary) -> list[Block]:
     own = people[people["lateral"] == summary.mode].pivot_table(
         index="person", columns=["head", "condition"], values="mean_activation", observed=True
     )
-    firm, turning = [], []
+    firm, turning, leaning = [], [], []
     for _, row in mine[mine["p_paired_holm_over_item"] < _ALPHA].iterrows():
         head, pair = row["item"], (row["condition"], row["other"])
         both = own[[(head, c) for c in pair]].dropna().mean()  # of the people who were compared
@@ -163,13 +163,19 @@ def _orders(summary: CohortSummary) -> list[Block]:
             "people": f"{row['n_same_direction']:.0f} of {row['n_people']:.0f}",
         }
         turned, tried = _turned_by(summary, str(head), pair)
-        if turned:
+        whole, in_part = _limits_of(summary, row)
+        if whole:
+            leaning.append(line | {"limit": whole, "turns_with": "; ".join(turned)})
+        elif turned:
             turning.append(line | {"turns_with": "; ".join(turned)})
         else:
-            remark = "at full activation in part of the lift" if max(saturated) > _OFTEN else ""
-            firm.append(line | {"changes_tried": tried, "remark": remark})
+            remarks = ["at full activation in part of the lift"] * (max(saturated) > _OFTEN)
+            remarks += [f"in part of the lift beyond what the limb can bear ({in_part})"] * bool(
+                in_part
+            )
+            firm.append(line | {"changes_tried": tried, "remark": "; ".join(remarks)})
     level = f"p below {_ALPHA:g} (paired t, Holm over all heads; lateral force {summary.mode})"
-    if not firm and not turning:
+    if not (firm or turning or leaning):
         return [Paragraph(text=f"For no head was a difference between conditions shown, {level}.")]
     labels = {
         "activation": "lift-mean activation [%]",
@@ -180,12 +186,30 @@ def _orders(summary: CohortSummary) -> list[Block]:
         "that was tried.": firm,
         f"Not findings: orders in lift-mean activation, {level}, that reverse when the input "
         "named is changed.": turning,
+        f"Not findings: orders in lift-mean activation, {level}, that rest on what this limb cannot "
+        "bear.": leaning,
     }
     return [
-        Table(frame=pd.DataFrame(lines), caption=caption, labels=labels)
+        Table(
+            frame=pd.DataFrame(lines),
+            caption=caption,
+            labels=labels,
+            note="; ".join(summary.limits.notes(str(line.get("limit", "")) for line in lines)),
+        )
         for caption, lines in told.items()
         if lines
     ]
+
+
+def _limits_of(summary: CohortSummary, row: pd.Series[Any]) -> tuple[str, str]:
+    """Keys of the limits of an order: of the whole lift, and of a part of it only."""
+    keys = str(row.get("limit", "")).split()
+    found = {
+        key: [r for r in summary.limits.of(key) if r.names(str(row["item"])) and r.claim != "size"]
+        for key in keys
+    }
+    whole = [key for key, rows in found.items() if any(not r.parts for r in rows)]
+    return " ".join(whole), " ".join(key for key in keys if key not in whole)
 
 
 def _interval(row: pd.Series[Any]) -> str:

@@ -288,6 +288,13 @@ def _heads(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
     ).reset_index()
     wide.columns.name = None
     formats = {name: ".2f" for name in wide.columns if name != "head"}
+    notes = ""
+    if "limit" in mine and mine["limit"].any():
+        keys = mine.groupby("head", sort=False, observed=True)["limit"].agg(
+            lambda texts: " ".join(dict.fromkeys(" ".join(texts).split()))
+        )
+        wide["limit"] = wide["head"].map(keys).fillna("")
+        notes = "; ".join(summary.limits.notes(keys))
     modes = table.pivot_table(
         index=["head", "condition"],
         columns="lateral",
@@ -306,6 +313,7 @@ def _heads(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
                 caption=f"Lift-mean activation of each head, mean over people; lateral force "
                 f"{summary.mode}.",
                 formats=formats,
+                note=notes,
             ),
             *_picture("activation_by_head", pictures),
             *_picture("head_activation", pictures),
@@ -372,6 +380,7 @@ def _statistics_blocks(omnibus: pd.DataFrame, contrasts: pd.DataFrame, mode: str
         "hedges_g_z",
         "n_people",
         "n_same_direction",
+        *(["limit"] if "limit" in pairs and pairs["limit"].any() else []),
     ]
     return [
         Table(

@@ -7,7 +7,7 @@ from measured text widths, so that nothing overlaps however long the names are.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial, wraps
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec
@@ -15,12 +15,14 @@ from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec
 import numpy as np
 
 from momentshare.directions import ROWS, row_named
+from momentshare.limits import Limits, kinds_of
 from momentshare.report import style
 from momentshare.report.band_words import band_note
+from momentshare.report.limit_marks import Marks, hatch
 from momentshare.report.sheet import Handles, finish, lift_axis, sheet
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
@@ -28,6 +30,7 @@ if TYPE_CHECKING:
 
     from momentshare.analysis import LiftResult
     from momentshare.files import Writer
+    from momentshare.limits import LiftKind
     from momentshare.runs import Band, Case
     from momentshare.study.run import StudyResult
 
@@ -78,6 +81,12 @@ class _Solved:
     bars: frozenset[str]
     all_reach: bool
     varied: Band | None = None
+    limits: Limits = field(default_factory=Limits)
+    kinds: Mapping[str, LiftKind] = field(default_factory=dict)
+
+    def marks(self) -> Marks:
+        """Return marks of what the limb cannot bear, for one figure."""
+        return Marks(self.limits, self.kinds)
 
     def get(self, condition: str, mode: str) -> list[tuple[Case, LiftResult]]:
         """Results of a condition; one without a lateral force answers for every mode."""
@@ -166,6 +175,8 @@ def _solved(study: StudyResult) -> _Solved:
         bars=frozenset(bars),
         all_reach=all(case.prepared.lift.reachable.all() for case in study.cases),
         varied=study.band,
+        limits=study.model.limits,
+        kinds=kinds_of(study.study.file.condition),
     )
 
 
@@ -328,11 +339,15 @@ def activation_by_head(study: StudyResult) -> Figure:
     """Heat map of lift-mean activation: heads × conditions, a panel per lateral mode."""
     solved = _solved(study)
     names = _Names.of(solved)
-    labels = [style.head_label(h) for h in solved.heads]
+    marks = solved.marks()
+    labels = [
+        marks.label(h, marks.keys("activation", solved.conditions, head=h)) for h in solved.heads
+    ]
     left = max(style.text_width(t, 7.5) for t in labels) + 0.42
     count = len(solved.conditions)
     column, line = 0.4 if count <= 8 else 0.31, 0.185
     note = f"Cells in %; empty below 0.5 %; grey: not computed.{names.key}"
+    note += f"{marks.note()} Such cells are hatched." if marks.used else ""
     wide = max(count * column, 1.5)
     figure, axes = sheet(
         len(solved.modes),
@@ -351,6 +366,8 @@ def activation_by_head(study: StudyResult) -> Figure:
         table = 100.0 * np.array([solved.mean_activation(c, mode) for c in solved.conditions]).T
         image = _cells(ax, table, 100.0)
         for (row, col), value in np.ndenumerate(table):
+            if marks.keys("activation", [solved.conditions[col]], head=solved.heads[row]):
+                hatch(ax, col - 0.5, row - 0.5, 1.0, 1.0)
             if value >= 0.5:
                 ink = _on_cell(value / 100.0)
                 ax.text(col, row, f"{value:.0f}", ha="center", va="center", color=ink, fontsize=7.5)
@@ -389,6 +406,12 @@ def activation_along_lift(study: StudyResult, *, lateral: str | None = None) -> 
     heads = solved.working()
     shown = [c for c in solved.conditions if solved.get(c, mode)]
     columns = min(5, len(heads))
+    marks = solved.marks()
+    titles = [
+        marks.label(h, marks.keys("activation", shown, head=h))
+        for h in (solved.heads[k] for k in heads)
+    ]
+    limited = f"{marks.note()} Such stretches are hatched." if marks.used else ""
     figure, axes = sheet(
         len(heads),
         columns,
@@ -396,9 +419,9 @@ def activation_along_lift(study: StudyResult, *, lateral: str | None = None) -> 
         title=f"Activation along the lift, {solved.who}, {solved.lateral(mode)}",
         note=(
             f"Heads whose lift-mean activation exceeds {100 * _WORKING:.0f} % in some condition."
-            f"{solved.band}"
+            f"{solved.band}{limited}"
         ),
-        panel_titles=[style.head_label(solved.heads[h]) for h in heads],
+        panel_titles=titles,
         legend=_condition_handles(solved, shown),
         gap=(0.26, 0.16),
     )
@@ -424,9 +447,11 @@ def activation_along_lift(study: StudyResult, *, lateral: str | None = None) -> 
                 among=len(solved.conditions),
                 marks=3,
             )
-    for ax in axes:
+    for ax, head in zip(axes, heads, strict=True):
         ax.set_ylim(0.0, 103.0)
         ax.set_yticks([0, 50, 100])
+        for third in marks.parts("activation", shown, solved.heads[head]):
+            hatch(ax, 100.0 * third / 3.0, 0.0, 100.0 / 3.0, 103.0)
     finish(axes, columns, "activation [%]")
     return figure
 
@@ -549,6 +574,8 @@ def lateral_force(study: StudyResult) -> Figure:
     if any(solved.get(c, "measured") for c in solved.bars):
         dash = {"linestyle": "none", "marker": "_", "markersize": 11.0, "color": style.INK}
         handles.append(("measured ratio", dash))
+    marks = solved.marks()
+    marks.keys("lateral_ratio", shown, lateral=mode)
     figure, axes = sheet(
         2,
         2,
@@ -556,7 +583,7 @@ def lateral_force(study: StudyResult) -> Figure:
         title=f"Lateral hand force, {solved.who}",
         note=(
             "Outward push of one hand along the bar over its vertical force; positive outward."
-            f"{solved.band} Bars on the right: range along the lift."
+            f"{solved.band} Bars on the right: range along the lift.{marks.note()}"
         ),
         panel_titles=[_mode_title(solved, mode), "lift mean, and measured value"],
         legend=handles,
@@ -627,6 +654,8 @@ def greatest_load(study: StudyResult) -> Figure:
         for mode in solved.modes
         for condition in solved.conditions
     }
+    marks = solved.marks()
+    marks.keys("greatest_load", solved.conditions)
     low, high, cut = _load_limits([c.mean for c in curves.values() if c is not None])
     if cut:
         note += " Lines are cut off at the top to keep the weak zones readable."
@@ -635,7 +664,7 @@ def greatest_load(study: StudyResult) -> Figure:
         len(solved.modes),
         panel=(2.6, 2.7),
         title=f"Greatest load that the limb can hold, {solved.who}",
-        note=note + solved.band,
+        note=note + solved.band + marks.note(),
         panel_titles=[_mode_title(solved, m) for m in solved.modes],
         legend=[*_condition_handles(solved, solved.conditions), ("weakest height", weak)],
         gap=(0.25, 0.0),
@@ -848,6 +877,11 @@ def ordering(study: StudyResult, *, lateral: str | None = None) -> Figure:
     size = max(0.19 * count, 1.1)
     columns = min(5, len(heads))
     left = max(style.text_width(t, 7.5) for t in ticks) + 0.4
+    limited = solved.marks()
+    titles = [
+        limited.label(h, limited.order_keys(shown, head=h, lateral=mode))
+        for h in (solved.heads[k] for k in heads)
+    ]
     figure, axes = sheet(
         len(heads),
         columns,
@@ -858,8 +892,9 @@ def ordering(study: StudyResult, *, lateral: str | None = None) -> Figure:
             f"{'person' if solved.people == 1 else 'people'} the condition of the row asks more of "
             "the head than the condition of the column; the number stands where people differ. "
             f"≈: mean difference below {100 * _SLIGHT:.0f} % activation.{names.key}"
+            f"{limited.note()}"
         ),
-        panel_titles=[style.head_label(solved.heads[h]) for h in heads],
+        panel_titles=titles,
         left=left,
         right=0.85,
         gap=(0.2, 0.14),

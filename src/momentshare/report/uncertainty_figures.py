@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import json
 from functools import partial
+from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from momentshare.cautions import CAUTIONS
 from momentshare.files import FIGURES, as_run_folder
+from momentshare.limits import marked
 from momentshare.report import style
 from momentshare.report.drawings import write_drawings
+from momentshare.report.limit_marks import footnote
 from momentshare.report.record import versions
 from momentshare.uncertainty.draws import FAMILIES
 from momentshare.uncertainty.run import COMMAND, folder_options
@@ -222,6 +225,7 @@ def intervals_figure(found: Summary) -> Figure:
     height = rows * (0.2 * len(names) + 0.6) + 1.3
     figure = Figure(figsize=(8.6, height), layout="constrained")
     grid = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False)
+    used: list[str] = []
     for ax, head in zip(grid.flat, heads, strict=False):
         for index, name in enumerate(names):
             line = part[(part["head"] == head) & (part["condition"] == name)]
@@ -232,7 +236,9 @@ def intervals_figure(found: Summary) -> Figure:
             ax.plot(q[[1, 3]], [index, index], color=style.INK, linewidth=3.0)
             ax.plot([q[2]], [index], marker="o", markersize=4, color="#000000",
                     markerfacecolor="#ffffff")  # fmt: skip
-        ax.set_title(style.fit(style.head_label(head), 2.1), loc="left")
+        keys = _keys(part[part["head"] == head])
+        ax.set_title(marked(style.fit(style.head_label(head), 1.8), keys), loc="left")
+        used.append(keys)
     for ax in list(grid.flat)[len(heads) :]:
         ax.set_visible(False)
     for ax in grid[:, 0]:
@@ -249,7 +255,9 @@ def intervals_figure(found: Summary) -> Figure:
                label="median"),
     ]  # fmt: skip
     figure.legend(handles=handles, loc="outside lower center", ncols=3, frameon=False)
-    figure.suptitle(_title(found, "How sure each activation is"), fontsize=8.5)
+    told = fill(footnote(found.model.limits, used).strip(), 110)
+    title = _title(found, "How sure each activation is")
+    figure.suptitle(f"{title}\n{told}".strip(), fontsize=8.5)
     return figure
 
 
@@ -260,14 +268,22 @@ def condition_order_figure(found: Summary) -> Figure:
     table = found.condition_order
     table = table[(table["criterion"] == criterion) & (table["lateral"] == mode)]
     heads = heads[:_MOST]
+    keys = {head: _keys(table[table["head"] == head]) for head in heads}
     panels = {
-        style.head_label(head): _matrix(table[table["head"] == head], "condition", names)
+        marked(style.head_label(head), keys[head]): _matrix(
+            table[table["head"] == head], "condition", names
+        )
         for head in heads
     }
     return _matrices(
         found, panels, names, "Probability [%] that the row's condition asks more of the head "
-        "than the column's",
+        "than the column's", footnote(found.model.limits, keys.values()),
     )  # fmt: skip
+
+
+def _keys(table: pd.DataFrame) -> str:
+    """Keys of the limits of some rows, each once."""
+    return " ".join(dict.fromkeys(" ".join(table["limit"]).split())) if "limit" in table else ""
 
 
 def head_order_figure(found: Summary) -> Figure:
@@ -300,7 +316,7 @@ def _matrix(table: pd.DataFrame, of: str, names: Sequence[str]) -> Any:
 
 
 def _matrices(
-    found: Summary, panels: Mapping[str, Any], names: Sequence[str], title: str
+    found: Summary, panels: Mapping[str, Any], names: Sequence[str], title: str, note: str = ""
 ) -> Figure:
     from matplotlib.figure import Figure
 
@@ -329,7 +345,9 @@ def _matrices(
         ticks = [style.fit(n, 1.5) for n in names]
         last.set_xticks(range(len(names)), ticks, rotation=90)
         last.tick_params(labelbottom=True)
-    figure.suptitle(style.fit(title, width - 0.4) + "\n" + _title(found, "").strip(), fontsize=8.5)
+    lines = [style.fit(title, width - 0.4), _title(found, "").strip()]
+    lines += [fill(note.strip(), int(13 * width))] if note else []
+    figure.suptitle("\n".join(lines), fontsize=8.5)
     return figure
 
 

@@ -1,0 +1,154 @@
+"""Whether what is said of a head leans on something that the limb cannot bear.
+
+A head may be limited itself, or lean on others that are: where one row carries more than half of
+its drive (multiplier × arm), and a limited head that works answers that row in the main, the
+multiplier is what this head asks, and the claim is no firmer than that head.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from momentshare.directions import ROWS, row_named
+from momentshare.explain.drive import drive_split
+from momentshare.explain.words import head_words
+from momentshare.limits import LiftKind, keys_text, part_of
+
+if TYPE_CHECKING:
+    from momentshare.explain.drive import HeadExplanation
+    from momentshare.limits import Limit, Limits
+
+__all__ = ["Leaning", "leanings", "limit_texts"]
+
+_MAIN = 0.5
+"""Share of a drive from which a row carries it, and from which a head answers a row; ours."""
+
+_WORKS = 0.05
+"""Activation from which a head counts as working; ours."""
+
+_ARMS = dict(
+    zip(ROWS, ("rotation_arm", "elevation_arm", "horizontal_arm", "elbow_arm"), strict=False)
+)
+"""Row → the arm in it, as limits call it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Leaning:
+    """A row that carries most of a head's drive and that limited heads answer.
+
+    Attributes
+    ----------
+    row : str
+    share : float
+        Size of the row's part over that of the whole drive; above one where the rest opposes it.
+    heads : tuple of str
+        Limited heads that work and act mainly in this row.
+    limits : tuple of Limit
+    """
+
+    row: str
+    share: float
+    heads: tuple[str, ...]
+    limits: tuple[Limit, ...]
+
+
+def leanings(
+    found: HeadExplanation, limits: Limits, kind: LiftKind | None = None
+) -> tuple[Leaning, ...]:
+    """Find the rows by which a head leans on heads that the limb cannot bear.
+
+    Parameters
+    ----------
+    found : HeadExplanation
+    limits : Limits
+    kind : LiftKind, optional
+        Exercise and spacing of the lift; unknown when left out.
+    """
+    split, problem = found.split, found.problem
+    if split.total == 0.0:
+        return ()
+    out = []
+    for place, row in enumerate(split.row_names):
+        share = abs(float(split.part[place])) / abs(split.total)
+        if share <= _MAIN:
+            continue
+        held: dict[str, tuple[Limit, ...]] = {}
+        for index, head in enumerate(problem.head_names):
+            if head == found.head or found.sharing.activation[index] < _WORKS:
+                continue
+            rows = _at(limits, "activation", head, found, kind)
+            if rows and _acts_mainly_in(found, head, place):
+                held[head] = rows
+        if held:
+            every = tuple(dict.fromkeys(r for rows in held.values() for r in rows))
+            out.append(Leaning(row=row, share=share, heads=tuple(held), limits=every))
+    return tuple(out)
+
+
+def _acts_mainly_in(found: HeadExplanation, head: str, place: int) -> bool:
+    part = np.abs(drive_split(found.problem, found.sharing, head).part)
+    return bool(part[place] > _MAIN * part.sum())
+
+
+def _at(
+    limits: Limits, quantity: str, head: str, found: HeadExplanation, kind: LiftKind | None
+) -> tuple[Limit, ...]:
+    return limits.at(
+        quantity,
+        head=head,
+        kinds=[kind or LiftKind()],
+        part=part_of(found.height_fraction),
+        lateral=found.lateral_mode,
+    )
+
+
+def limit_texts(
+    found: HeadExplanation, limits: Limits, kind: LiftKind | None = None
+) -> tuple[str, ...]:
+    """Say in sentences what of an explanation the limb cannot bear, with the keys of the limits.
+
+    Parameters
+    ----------
+    found : HeadExplanation
+    limits : Limits
+    kind : LiftKind, optional
+        Exercise and spacing of the lift; unknown when left out.
+
+    Returns
+    -------
+    tuple of str
+        Empty where nothing is limited.
+    """
+    name = head_words(found.head)
+    texts = []
+    own = _at(limits, "force", found.head, found, kind)
+    if own:
+        texts.append(
+            f"What is said of {name} rests on what this limb cannot bear ({_named(limits, own)})."
+        )
+    for row, quantity in _ARMS.items():
+        arm = _at(limits, quantity, found.head, found, kind)
+        if arm and row in found.split.row_names:
+            texts.append(
+                f"So does the arm of {name} for {row_named(row).positive.words} here "
+                f"({_named(limits, arm)})."
+                if own
+                else f"The arm of {name} for {row_named(row).positive.words} is not to be trusted "
+                f"here ({_named(limits, arm)})."
+            )
+    for lean in leanings(found, limits, kind):
+        heads = " and ".join(head_words(head) for head in lean.heads)
+        texts.append(
+            f"The part of {row_named(lean.row).positive.words if lean.row in ROWS else lean.row} "
+            f"in the drive of {name} is {100.0 * lean.share:.0f} % of its sum, so the answer rests "
+            f"on {heads}, which this limb cannot bear ({_named(limits, lean.limits)})."
+        )
+    return tuple(texts)
+
+
+def _named(limits: Limits, rows: tuple[Limit, ...]) -> str:
+    keys = keys_text(rows).split()
+    return "; ".join(f"limit {key}, {limits.of(key)[0].title}" for key in keys)
