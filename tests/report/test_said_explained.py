@@ -866,6 +866,8 @@ def test_all_heads_in_short_are_the_table_written(folder):
     done = CliRunner().invoke(app, words)
     assert done.exit_code == 0, done.output
     table = pd.read_csv(out / "drive_by_head.csv").set_index("head")
+    for head, keys in table.pop("limit").dropna().items():
+        assert f"{head}: limit {keys}" in done.output
     (rows,) = printed_tables(done.output).values()
     assert [row["head"] for row in rows] == list(table.index)
     for row in rows:

@@ -183,7 +183,10 @@ def _all_heads(
 
         screen = console()
         _heading(screen, title, first)
-        _print_table(screen, table, "Drive of every head; name one with --head to explain it")
+        title = "Drive of every head; name one with --head to explain it"
+        _print_table(screen, table.drop(columns="limit"), title)
+        for line in table[table["limit"] != ""].itertuples():
+            screen.print(f"  {line.head}: limit {line.limit}", highlight=False)
         print_limits(screen, limits, table["limit"])
         print_cautions(screen)
     _finish(run, record, {"drive_by_head.csv": table}, {}, {}, [], as_json=as_json)
