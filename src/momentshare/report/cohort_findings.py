@@ -186,8 +186,8 @@ def _orders(summary: CohortSummary) -> list[Block]:
         "that was tried.": firm,
         f"Not findings: orders in lift-mean activation, {level}, that reverse when the input "
         "named is changed.": turning,
-        f"Not findings: orders in lift-mean activation, {level}, that rest on what this limb cannot "
-        "bear.": leaning,
+        f"Not findings: orders in lift-mean activation, {level}, that rest on what this limb "
+        "cannot bear.": leaning,
     }
     return [
         Table(
