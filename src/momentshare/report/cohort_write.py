@@ -105,7 +105,7 @@ def write_cohort(
         writer.text("sources.bib", cohort_citations(result).bibtex())
         record = _record(result, summary, [*writer.names, RECORD, MANIFEST])
         writer.json(RECORD, record, allow_nan=True)
-    return sorted(writer.names)
+    return sorted([*writer.names, MANIFEST])
 
 
 def _draw(
