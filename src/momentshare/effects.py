@@ -58,11 +58,13 @@ def switches(setup: Setup) -> tuple[Variation, ...]:
     found.append(
         bound_couples("no couples of the hands") if held else freed_couples("couples of the hands")
     )
-    found.append(
-        held_glenoid("without the glenoid limit", held=False)
-        if setup.glenoid
-        else held_glenoid("within the glenoid limit", held=True)
-    )
+    # Published moments say nothing of the force across the joint.
+    if all(task.given is None for task in setup.tasks):
+        found.append(
+            held_glenoid("without the glenoid limit", held=False)
+            if setup.glenoid
+            else held_glenoid("within the glenoid limit", held=True)
+        )
     other = "degroote2016" if options.curves == "thelen2003" else "thelen2003"
     found.append(other_options(f"curves {other}", curves=other))
     planned = [task.exercise for task in setup.tasks if task.exercise is not None]

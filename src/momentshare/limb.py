@@ -1,6 +1,6 @@
 """A person's limb: scaled bones with the strength and fibre lengths of every head.
 
-    max isometric force = volume / peak fibre length × specific tension × strength factor
+    greatest isometric force = volume / peak fibre length × specific tension × strength factor
 
 Volume follows sex, body size and training; the strength factor belongs to a group of heads
 and takes up what areas and specific tension leave unexplained of measured joint strength.
@@ -116,6 +116,9 @@ class Limb:
     skeleton : Skeleton
     greatest_isometric_force : float array, shape (..., heads)
         At the peak fibre length, along the fibre [N].
+    passive_scale : float array, shape (..., heads)
+        Force on which the curve of passive force counts [N]: area × specific tension. A strength
+        factor or a measured strength makes a muscle stronger, not stiffer.
     peak_fibre_length, slack_length : float array, shape (..., heads)
         [m]
     pennation : float array, shape (heads,)
@@ -141,6 +144,7 @@ class Limb:
 
     skeleton: Skeleton
     greatest_isometric_force: NDArray[np.float64]
+    passive_scale: NDArray[np.float64]
     peak_fibre_length: NDArray[np.float64]
     slack_length: NDArray[np.float64]
     pennation: NDArray[np.float64]
@@ -217,14 +221,16 @@ class Limb:
             return values if limb is None else np.asarray(values[limb])
 
         fastest = of(self.greatest_shortening_speed)
+        strength, stiffness = of(self.greatest_isometric_force), of(self.passive_scale)
         return head_state(
             path_length,
             path_velocity,
             peak_fibre_length=of(self.peak_fibre_length),
             slack_length=of(self.slack_length),
             pennation=self.pennation,
-            greatest_isometric_force=of(self.greatest_isometric_force),
+            greatest_isometric_force=strength,
             greatest_shortening_speed=fastest if limb is None else fastest[..., None],
+            passive_share=stiffness / np.where(strength > 0.0, strength, np.inf),
             curves=curve_set(self.options.curves),
             elastic_tendon=self.options.elastic_tendon,
             passive=self.options.passive,
@@ -233,6 +239,7 @@ class Limb:
 
 _PER_LIMB = (
     "greatest_isometric_force",
+    "passive_scale",
     "peak_fibre_length",
     "slack_length",
     "volume",
@@ -337,7 +344,7 @@ def build_limbs(
 
     stature = np.array([size.stature for size in skeleton.people_sizes])
     bone = (stature / number("reference_stature"))[:, None]
-    volume = changed.heads(model, "volume") * _volume_factor(people, model, number)[:, None]
+    volume = changed.heads(model, "volume") * _volume_factor(people, model, number)
     optimal = changed.heads(model, "peak_fibre_length") * bone
     reference = changed.heads(model, "reference_fibre_length")
     pennation = np.array([h.pennation.value for h in model.heads])
@@ -361,9 +368,11 @@ def build_limbs(
         )
     slack[list(faults)] = np.nan
     factor = np.stack([number(f"strength_{h.group}") for h in model.heads], axis=-1)
+    scale = volume / optimal * number("specific_tension")[:, None]
     limbs = Limb(
         skeleton=skeleton,
-        greatest_isometric_force=volume / optimal * number("specific_tension")[:, None] * factor,
+        greatest_isometric_force=scale * factor,
+        passive_scale=scale,
         peak_fibre_length=optimal,
         slack_length=slack,
         pennation=pennation,
@@ -378,7 +387,7 @@ def build_limbs(
 def _volume_factor(
     people: Sequence[Person], model: Model, number: Callable[[str], NDArray[np.float64]]
 ) -> NDArray[np.float64]:
-    """Volume of each person's muscles over those of the reference man, shape (limbs,)."""
+    """Volume of each head over that of the reference man, shape (limbs, heads)."""
     mean = {
         sex: model.fits[sex, "body_mass"].mean * model.fits[sex, "stature"].mean
         for sex in {person.sex for person in people}
@@ -386,8 +395,9 @@ def _volume_factor(
     size = np.array([p.body_mass * p.stature / mean[p.sex] for p in people])
     women = np.array([p.sex == "female" for p in people])
     trained = np.array([p.training_factor for p in people])
-    sex = np.where(women, number("volume_women_over_men"), 1.0)
-    return np.asarray(sex * size ** number("volume_size_exponent") * trained)
+    ratio = np.stack([number(f"volume_women_over_men_{h.group}") for h in model.heads], axis=-1)
+    whole = size ** number("volume_size_exponent") * trained
+    return np.asarray(np.where(women[:, None], ratio, 1.0) * whole[:, None])
 
 
 def _reference_lengths(
@@ -428,14 +438,22 @@ def braced_strength(
     -------
     float array, shape (...)
     """
+    active, passive = _braced(limb, posture, row, sign)
+    moment = active + passive
+    if groups is not None:
+        moment = moment * np.array([h.group in groups for h in limb.model.heads])
+    return np.asarray(np.sum(moment, axis=-1))
+
+
+def _braced(
+    limb: Limb, posture: Posture, row: str, sign: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Active and passive moment of every head in one direction, braced [N·m]."""
     row_named(row)
     found = limb.paths(posture)
     state = limb.capacity(found.length)
     arm = sign * found.moment_arms[..., ROWS.index(row), :]
-    moment = np.maximum(arm, 0.0) * state.active_capacity + arm * state.passive_force
-    if groups is not None:
-        moment = moment * np.array([h.group in groups for h in limb.model.heads])
-    return np.asarray(np.sum(moment, axis=-1))
+    return np.maximum(arm, 0.0) * state.active_capacity, arm * state.passive_force
 
 
 def _match_all(
@@ -476,10 +494,11 @@ def _match_strengths(
                 f"got {test.moment!r}"
             )
         posture = posture_from_angles(**test.angles)
+        # What a test changes is how hard the groups pull, not how stiff they are.
+        pull, stiff = _braced(limb, posture, direction.row, direction.sign)
         for k, group in enumerate(groups):
-            active[at, k] = braced_strength(limb, posture, direction.row, direction.sign, [group])
-        whole = float(braced_strength(limb, posture, direction.row, direction.sign))
-        passive[at] = whole - active[at].sum()
+            active[at, k] = pull[[head.group == group for head in limb.model.heads]].sum()
+        passive[at] = stiff.sum()
         claimed.append(tuple(groups.index(g) for g in direction.groups))
     factors = matched_factors(
         StrengthReadings(

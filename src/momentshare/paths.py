@@ -70,7 +70,8 @@ class Paths:
         Moment on the arm about the joint centre for a pull of 1 N [m], thorax frame.
     line_of_action : float array, shape (..., heads, 3)
         Force on the arm for a pull of 1 N across the shoulder, thorax frame; zero for heads
-        that do not cross it.
+        that do not cross it. A surface of the scapula that stands for the humeral head bears on
+        the humerus: its force passes through the joint centre, so it turns nothing.
     contact : bool array, shape (..., heads)
         Whether any surface is touched.
     inside : bool array, shape (..., heads)
@@ -104,6 +105,7 @@ class _Run:
 
     points: list[NDArray[np.float64]]
     bodies: list[str]
+    bearers: list[str]
     arc: NDArray[np.float64]
     contact: NDArray[np.bool_]
     inside: NDArray[np.bool_]
@@ -252,7 +254,7 @@ def _compiled(
     def run(first: int, last: int) -> None:
         trace_frames(
             limbs.first_step, limbs.kind, limbs.item, limbs.sense,
-            limbs.site_level, limbs.surface_level, limbs.site,
+            limbs.site_level, limbs.surface_level, limbs.surface_bearer, limbs.site,
             limbs.centre, limbs.axis, limbs.radius, limbs.largest_turn,
             limbs.humerus_length, limbs.forearm_axis, limbs.radial_head,
             limb, place, base_rotation, base_origin, *given,
@@ -315,6 +317,7 @@ def _trace(skeleton: Skeleton, poses: BodyPoses, head: Head, shape: tuple[int, .
     run = _Run(
         points=[],
         bodies=[],
+        bearers=[],
         arc=np.zeros(shape),
         contact=np.zeros(shape, dtype=bool),
         inside=np.zeros(shape, dtype=bool),
@@ -332,6 +335,7 @@ def _trace(skeleton: Skeleton, poses: BodyPoses, head: Head, shape: tuple[int, .
             pending = []
         run.points.append(point)
         run.bodies.append(body)
+        run.bearers.append(body)
     return run
 
 
@@ -373,6 +377,7 @@ def _round(
         body = skeleton.model.surfaces[step.name].body
         run.points += [enter.reshape(shape), leave.reshape(shape)]
         run.bodies += [body, body]
+        run.bearers += [skeleton.model.surfaces[step.name].borne_by] * 2
         arc = wrap.arc_length - np.where(wrap.contact, norm(leave - enter), 0.0)
         run.arc = run.arc + arc.reshape(shape[:-1])
         run.contact = run.contact | wrap.contact.reshape(shape[:-1])
@@ -454,12 +459,15 @@ def _sum_spans(run: _Run, poses: BodyPoses) -> tuple[NDArray[np.float64], ...]:
         size = norm(span)
         total += size
         near, far = run.bodies[k], run.bodies[k + 1]
-        if near == far:
+        borne = run.bearers[k], run.bearers[k + 1]
+        if near == far and borne[0] == borne[1]:
             continue
         u = span / np.where(size > 0.0, size, 1.0)[..., None]
         sign = (near in _FAR_OF_SHOULDER) - (far in _FAR_OF_SHOULDER)
         if sign:
             moment += sign * cross(a - joint, u)
+        sign = (borne[0] in _FAR_OF_SHOULDER) - (borne[1] in _FAR_OF_SHOULDER)
+        if sign:
             pull += sign * u
         sign = (near in _FAR_OF_ELBOW) - (far in _FAR_OF_ELBOW)
         if sign:

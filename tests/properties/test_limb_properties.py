@@ -370,7 +370,9 @@ def test_line_of_action_is_a_unit_pull_whose_moment_is_square_to_it(seed):
     single = ~np.isin(HEADS, ["biceps_brachii/long"])
     np.testing.assert_allclose(size[crossing & single], 1.0, atol=1e-12)
     mixed = np.sum(found.line_of_action * found.shoulder_moment, axis=-1)
-    np.testing.assert_allclose(mixed[:, single], 0.0, atol=1e-12)
+    # The head bears the deltoid's contact: what the span at the scapula pulls is not what turns.
+    own = np.array([not head.startswith("deltoid/") for head in HEADS])
+    np.testing.assert_allclose(mixed[:, single & own], 0.0, atol=1e-12)
 
 
 # ------------------------------------------------------------------ continuity
@@ -666,10 +668,7 @@ def rotation_moments(sex, scapula):
 @pytest.mark.parametrize("scapula", MODEL.scapula_policies)
 @pytest.mark.parametrize("head", CUFF_SENSE)
 @pytest.mark.parametrize("part", REVERSED)
-def test_cuff_keeps_its_rotational_sense_over_most_of_the_reach(sex, scapula, head, part, request):
-    if (scapula, head, part) == ("moving", "teres_minor", 0.25):
-        reason = "0.64 % of the reach by more than a quarter of its greatest"
-        request.applymarker(pytest.mark.xfail(strict=True, reason=reason))
+def test_cuff_keeps_its_rotational_sense_over_most_of_the_reach(sex, scapula, head, part):
     right = CUFF_SENSE[head] * rotation_moments(sex, scapula)[:, HEADS.index(head)]
     assert np.mean(right < -part * right.max()) <= REVERSED[part]
 

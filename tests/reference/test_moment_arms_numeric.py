@@ -240,8 +240,10 @@ def test_one_joint_head_at_the_elbow_is_a_taut_string_round_its_cylinder(skeleto
         for name in (start, end):
             point = poses.point(skeleton.model.sites[name].body, skeleton.site[name])
             ends.append(posture.humerus.T @ (point - poses.origin["ulna"]))
+        # The surface may lie off the hinge; seen from its axis the string is the same.
+        centre = skeleton.centre[surface] + [0.0, skeleton.humerus_length, 0.0]
         p, q = ends
-        planar, touches = taut(p[:2], q[:2], radius, sense)
+        planar, touches = taut(p[:2] - centre[:2], q[:2] - centre[:2], radius, sense)
         climb = q[2] - p[2]
         found = paths(skeleton, posture)
         if not touches:
@@ -251,23 +253,37 @@ def test_one_joint_head_at_the_elbow_is_a_taut_string_round_its_cylinder(skeleto
         touched += 1
         length = np.hypot(planar, climb)
         assert found.length[index] == pytest.approx(length, rel=1e-8)
-        # The triceps pulls towards extension, the brachialis the other way.
-        wanted = sense * radius * planar / length
-        assert found.moment_arms[3, index] == pytest.approx(wanted, rel=1e-7)
+        # The triceps pulls towards extension, the brachialis the other way. The arm is the
+        # distance of the last straight span from the hinge.
+        far = q[:2] - centre[:2]
+        reach = np.linalg.norm(far)
+        turn = np.arctan2(far[1], far[0]) - sense * np.arccos(radius / reach)
+        tangent = centre[:2] + radius * np.array([np.cos(turn), np.sin(turn)])
+        way = q[:2] - tangent
+        wanted = -(tangent[0] * way[1] - tangent[1] * way[0]) / np.linalg.norm(way)
+        assert abs(found.moment_arms[3, index]) == pytest.approx(
+            abs(wanted) * planar / length, rel=1e-7
+        )
+        assert np.sign(found.moment_arms[3, index]) == sense
     assert touched >= 3
 
 
-def test_wrapped_triceps_arm_is_the_radius_of_its_surface_whatever_the_bend(skeleton):
-    # Origin and insertion differ by centimetres along the hinge at most, which takes less
-    # than (0.01 / 0.15)² / 2 = 0.2 % from the radius.
+def test_wrapped_anconeus_arm_is_the_radius_of_its_surface_whatever_the_bend(skeleton):
+    # Its surface lies on the hinge; origin and insertion differ by centimetres along it at most.
     flexion = np.arange(70.0, 141.0, 5.0) * DEG
     found = paths(skeleton, posture_from_angles(elevation=0.2, elbow_flexion=flexion))
+    index = HEADS.index("anconeus")
+    assert found.contact[:, index].all()
+    arm = found.moment_arms[:, 3, index]
+    assert (arm <= skeleton.radius["elbow_back_anconeus"] * (1.0 + 1e-9)).all()
+    assert (arm > 0.8 * skeleton.radius["elbow_back_anconeus"]).all()
+
+
+def test_triceps_arm_falls_with_flexion_beyond_60_degrees(skeleton):
+    flexion = np.arange(60.0, 141.0, 5.0) * DEG
+    found = paths(skeleton, posture_from_angles(elevation=0.2, elbow_flexion=flexion))
     for head in ("triceps_brachii/lateral", "triceps_brachii/medial"):
-        index = HEADS.index(head)
-        assert found.contact[:, index].all()
-        np.testing.assert_allclose(
-            found.moment_arms[:, 3, index], skeleton.radius["elbow_back"], rtol=5e-3
-        )
+        assert (np.diff(found.moment_arms[:, 3, HEADS.index(head)]) < 0.0).all()
 
 
 def test_straight_triceps_would_lose_its_arm_in_deep_flexion(skeleton):

@@ -354,20 +354,7 @@ def test_anterior_deltoid_gives_more_when_narrow_at_a_light_load_too(light, mode
     assert narrow > wide
 
 
-@pytest.mark.parametrize(
-    "mode",
-    [
-        pytest.param(
-            mode,
-            marks=pytest.mark.xfail(
-                strict=True, reason="0.147 wide against 0.153 narrow with a free lateral force"
-            ),
-        )
-        if mode == "free"
-        else mode
-        for mode in MODES
-    ],
-)
+@pytest.mark.parametrize("mode", MODES)
 def test_abdominal_pectoralis_gives_more_when_wide_at_a_light_load_too(light, mode):
     narrow, wide = (
         light[s, mode]

@@ -124,7 +124,7 @@ def test_rows_of_sources_that_the_limb_has_used_are_marked(model, targets, table
     used = fitted | set(model.source_keys())
     assert (table["source_used"] == table["source"].isin(used)).all()
     judged = table[table["use"] == "validation"]
-    assert (~judged["source_used"]).sum() >= 200
+    assert (~judged["source_used"]).sum() > 0.5 * len(judged)
 
 
 def test_misses_of_validation_come_first(table):
@@ -337,7 +337,9 @@ def test_conclusions_called_firm_are_supported(table, row):
 
 def test_table_reads_back_from_what_is_written(model, table, tmp_path):
     names = write_validation(model, table, Writer(tmp_path))
-    assert names == ["validation.csv", "validation.json", "scores.md", "scores_by_source.csv"]
+    assert set(names) == {
+        "validation.csv", "validation.json", "scores.md", "scores_by_source.csv", "limits.csv",
+    }  # fmt: skip
     again = pd.read_csv(tmp_path / "validation.csv")
     assert list(again["id"]) == list(table["id"])
     assert (again["right"] == table["right"]).all()

@@ -112,9 +112,8 @@ def test_woman_of_mean_size_has_the_stated_share_of_volume(model, limb):
         body_mass=model.fits["female", "body_mass"].mean,
     )
     found = build_limb(woman, model)
-    np.testing.assert_allclose(
-        found.volume / limb.volume, model.number("volume_women_over_men"), rtol=1e-12
-    )
+    stated = [model.number(f"volume_women_over_men_{head.group}") for head in model.heads]
+    np.testing.assert_allclose(found.volume / limb.volume, stated, rtol=1e-12)
 
 
 def test_fibres_grow_with_stature_and_volumes_with_size(model, limb):
@@ -205,6 +204,24 @@ def test_measured_strength_is_met_in_its_own_posture(model, direction):
 def test_measured_strength_is_met_with_passive_force_too(model):
     wanted, reached, _ = strength_after_test(model, "shoulder_internal_rotation", passive=True)
     assert reached == pytest.approx(wanted, rel=1e-12)
+
+
+def test_a_stronger_muscle_is_not_a_stiffer_one(model, limb):
+    _, _, matched = strength_after_test(model, "shoulder_internal_rotation", passive=True)
+    changed = matched.greatest_isometric_force != limb.greatest_isometric_force
+    assert changed.any()
+    length = limb.slack_length + 1.3 * limb.peak_fibre_length
+    before, after = limb.capacity(length), matched.capacity(length)
+    assert (before.passive_force > 0.0).all()
+    np.testing.assert_allclose(after.passive_force, before.passive_force, rtol=1e-12)
+    assert not np.any(after.active_capacity[changed] == before.active_capacity[changed])
+
+
+def test_passive_force_counts_on_area_without_the_strength_factor(model, limb):
+    factor = [model.number(f"strength_{head.group}") for head in model.heads]
+    np.testing.assert_allclose(
+        limb.greatest_isometric_force, limb.passive_scale * factor, rtol=1e-12
+    )
 
 
 def test_measured_strength_leaves_the_other_groups_alone(model, limb):

@@ -186,6 +186,25 @@ def test_without_passive_force_there_is_none():
     np.testing.assert_array_equal(state.passive_force, 0.0)
 
 
+def test_passive_force_counts_on_its_own_share_of_the_greatest_force():
+    length = path_length(np.linspace(1.05, 1.5, 10))
+    share = np.array([0.5, 1.0, 0.25])
+    whole = head_state(length, None, **HEAD)
+    part = head_state(length, None, passive_share=share, **HEAD)
+    np.testing.assert_allclose(part.passive_force, share * whole.passive_force, rtol=1e-14)
+    np.testing.assert_array_equal(part.active_capacity, whole.active_capacity)
+
+
+def test_elastic_tendon_balances_a_fibre_with_its_own_passive_share():
+    share = np.array([0.5, 1.0, 0.25])
+    length = path_length(np.linspace(0.9, 1.4, 12))
+    state = head_state(length, None, elastic_tendon=True, passive_share=share, **HEAD)
+    x, cosine = state.fibre_length_normalised, np.cos(state.pennation)
+    fibre = (state.length_factor + share * CURVES.passive_force_length(x)) * cosine
+    tendon = (length - state.fibre_length * cosine) / HEAD["slack_length"]
+    np.testing.assert_allclose(fibre, CURVES.tendon_force_length(tendon), atol=1e-9)
+
+
 @pytest.mark.parametrize("elastic", [False, True])
 def test_batch_equals_a_loop(elastic):
     rng = np.random.default_rng(12)

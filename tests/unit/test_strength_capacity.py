@@ -164,7 +164,12 @@ def test_bias_corrects_what_the_test_posture_distorts(limb):
 def test_twice_the_strength_leaves_the_bias_and_halves_the_utilisation(limb):
     from dataclasses import replace
 
-    strong = replace(limb, greatest_isometric_force=2 * limb.greatest_isometric_force)
+    # Passive force has to double too: by itself strength makes nothing stiffer.
+    strong = replace(
+        limb,
+        greatest_isometric_force=2 * limb.greatest_isometric_force,
+        passive_scale=2 * limb.passive_scale,
+    )
     item = NetMoment(condition="a", row="elbow_extension", moment=-20.0, angles=TASK)
     one, two = (corrected_utilisation(x, [item], StrengthTest()) for x in (limb, strong))
     np.testing.assert_allclose(one["test_posture_bias"], two["test_posture_bias"], rtol=1e-7)

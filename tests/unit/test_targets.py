@@ -97,7 +97,7 @@ def test_minus_signs_of_values_are_no_differences():
 @pytest.mark.parametrize(
     ("changes", "words"),
     [
-        ({"known": "from memory"}, "fits and validates nothing"),
+        ({"known": "from memory"}, "from memory validates nothing"),
         ({"known": "common practice"}, "fits and validates nothing"),
         ({"quantity": "moment_arms"}, "did you mean 'moment_arm'"),
         ({"use": "calibration"}, "'fit_sigma' belongs to a row of calibration"),
@@ -119,6 +119,11 @@ def test_minus_signs_of_values_are_no_differences():
 def test_a_row_that_makes_no_sense_is_refused(changes, words):
     with pytest.raises(ValidationError, match=words):
         target(**changes)
+
+
+def test_a_recalled_value_may_be_fitted():
+    row = target(known="from memory", use="calibration", fit_sigma="5")
+    assert row.use == "calibration"
 
 
 def test_sources_that_the_limb_has_used_are_no_independent_judges():

@@ -41,6 +41,8 @@ class FlatLimbs:
     sense : float array, shape (steps,)
         Sense in which a cylinder is rounded.
     site_level, surface_level : int array, shape (sites,), (surfaces,)
+    surface_bearer : int array, shape (surfaces,)
+        Level of the body that bears the force of contact.
     site : float array, shape (limbs, sites, 3)
         [m]
     centre, axis : float array, shape (limbs, surfaces, 3)
@@ -61,6 +63,7 @@ class FlatLimbs:
     sense: NDArray[np.float64]
     site_level: NDArray[np.int64]
     surface_level: NDArray[np.int64]
+    surface_bearer: NDArray[np.int64]
     site: NDArray[np.float64]
     centre: NDArray[np.float64]
     axis: NDArray[np.float64]
@@ -109,6 +112,9 @@ def flatten(skeleton: Skeleton) -> FlatLimbs:
         sense=np.array([float(s.sense) for s in steps]),
         site_level=np.array([level[model.sites[n].body] for n in sites], dtype=np.int64),
         surface_level=np.array([level[model.surfaces[n].body] for n in surfaces], dtype=np.int64),
+        surface_bearer=np.array(
+            [level[model.surfaces[n].borne_by] for n in surfaces], dtype=np.int64
+        ),
         site=rows([skeleton.site[n] for n in sites], 3),
         centre=rows([skeleton.centre[n] for n in surfaces], 3),
         axis=rows([np.broadcast_to(u, (limbs, 3)) for u in unit], 3),

@@ -286,6 +286,7 @@ def trace_frames(
     sense: Floats,
     site_level: Integers,
     surface_level: Integers,
+    surface_bearer: Integers,
     site: Floats,
     centre: Floats,
     axis: Floats,
@@ -387,7 +388,7 @@ def trace_frames(
             total, least, within, touched = 0.0, math.inf, False, False
             moment, pull = (0.0, 0.0, 0.0), (0.0, 0.0, 0.0)
             bend, twist = (0.0, 0.0, 0.0), (0.0, 0.0, 0.0)
-            here, level = (0.0, 0.0, 0.0), -1
+            here, level, bearer = (0.0, 0.0, 0.0), -1, -1
             step, stop = first_step[h], first_step[h + 1]
             while step < stop:
                 # A run of surfaces, which may be empty, and the site that ends it.
@@ -409,20 +410,23 @@ def trace_frames(
                             continue
                         touched = True
                         to, to_level = row(enter, k), surface_level[item[begin + k]]
+                        to_bearer = surface_bearer[item[begin + k]]
                     else:
-                        to, to_level = end, end_level
+                        to, to_level, to_bearer = end, end_level, end_level
                     if level >= 0:
                         # The straight span from here.
                         way = add(to, -1.0, here)
                         size = math.sqrt(dot(way, way))
                         total += size
-                        if level != to_level:
+                        if level != to_level or bearer != to_bearer:
                             share = 1.0 / size if size != 0.0 else 1.0
                             u = (way[0] * share, way[1] * share, way[2] * share)
                             sign = (1.0 if level > 2 else 0.0) - (1.0 if to_level > 2 else 0.0)
                             if sign != 0.0:
                                 lever = cross(add(here, -1.0, shoulder), u)
                                 moment = add(moment, sign, lever)
+                            sign = (1.0 if bearer > 2 else 0.0) - (1.0 if to_bearer > 2 else 0.0)
+                            if sign != 0.0:
                                 pull = add(pull, sign, u)
                             sign = (1.0 if level > 3 else 0.0) - (1.0 if to_level > 3 else 0.0)
                             if sign != 0.0:
@@ -430,7 +434,7 @@ def trace_frames(
                             sign = (1.0 if level > 4 else 0.0) - (1.0 if to_level > 4 else 0.0)
                             if sign != 0.0:
                                 twist = add(twist, sign, cross(add(here, -1.0, spin_point), u))
-                    here, level = to, to_level
+                    here, level, bearer = to, to_level, to_bearer
                     if k < count:
                         total += numbers[k, 0]
                         here = row(leave, k)

@@ -1,31 +1,36 @@
-"""Regularised fit of attachments, surface radii and strength factors.
+"""Regularised fit of attachments, surface radii, fibre lengths and strength factors.
 
-Two steps, because geometry does not depend on strength:
+Two steps, because geometry does not depend on fibres:
 
 1. attachments and surface radii of the heads that a calibration target names, to moment arms and
    lines of action;
-2. the factors of the strength groups, to greatest moments and their ratios.
+2. the fibre length of every head at which force peaks, its length in the reference posture, and
+   the factors of the strength groups, to greatest moments over postures and their ratios
+   (isometric against isometric, isokinetic at the speed of the test) and to operating ranges.
 
 Each step minimises
 
     Σ ((model - published) / σ)² + Σ ((x - x₀) / s)²
 
 with σ the ``fit_sigma`` of the target, x₀ the number in the model's tables and s its spread; x
-stays within 2.5 s of x₀. Rows used here are marked ``calibration`` and never count as
-validation. Nothing is fitted to hand-force ratios, press loads or EMG.
+stays within 2.5 s of x₀. An order counts where the limb does not have it by σ. In the second step
+no head may have more than a little passive force with the arm hanging, since a relaxed arm hangs
+straight (common practice, no source). Rows used here are marked ``calibration`` and never count
+as validation. Nothing is fitted to hand-force ratios, press loads or EMG.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.optimize import least_squares
 
 from momentshare.errors import InputError
-from momentshare.limb import Limb, build_limb
+from momentshare.limb import Limb, build_limbs
 from momentshare.model.numbers import Numbers
+from momentshare.posture import posture_from_angles
 from momentshare.validation.evaluate import average_person, evaluate, is_posture
 from momentshare.validation.targets import Target, load_targets
 
@@ -39,7 +44,7 @@ if TYPE_CHECKING:
 __all__ = ["Calibration", "FittedNumber", "calibrate"]
 
 _GEOMETRY = {"moment_arm", "peak_moment_arm", "peak_moment_arm_abduction", "line_of_action"}
-_STRENGTH = {"strength"}
+_FIBRES = {"strength", "torque_share", "active_factor", "passive_factor", "fibre_range"}
 _REACH = 2.5
 """Bounds in spreads to each side."""
 
@@ -47,6 +52,12 @@ _STRENGTH_SPREAD = 0.5
 """Prior spread of the logarithm of a strength factor: a factor of about 1.6 either way."""
 
 _STRENGTH_BOUNDS = (np.log(0.5), np.log(8.0))
+
+_HANGING = ((5.0, 10.0), (5.0, 30.0))
+"""Elevation and elbow flexion of an arm that hangs [deg]; forearm midway."""
+
+_LIMP, _LIMP_SIGMA = 0.03, 0.01
+"""Passive factor that a hanging arm may have, and what counts as one spread beyond; choices."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,33 +127,64 @@ def calibrate(
     """
     targets = tuple(t for t in load_targets(model) if is_posture(t))
     geometry = [t for t in targets if t.use == "calibration" and t.quantity in _GEOMETRY]
-    strength = [t for t in targets if t.use == "calibration" and t.quantity in _STRENGTH]
-    if not geometry and not strength:
+    fibres = [t for t in targets if t.use == "calibration" and t.quantity in _FIBRES]
+    if not geometry and not fibres:
         raise InputError(f"model {model.name!r}: no row of targets.csv is marked calibration")
     knobs = _knobs(model, geometry)
     groups = sorted({h.group for h in model.heads})
     start_groups = np.array([np.log(model.number(f"strength_{g}")) for g in groups])
 
-    def judged(
-        offset: NDArray[np.float64], factors: NDArray[np.float64], rows: list[Target]
-    ) -> NDArray[np.float64]:
+    heads = len(model.heads)
+    length_spread = np.array(
+        [h.peak_fibre_length.spread / h.peak_fibre_length.value for h in model.heads]
+    )
+    place_spread = np.array(
+        [h.reference_fibre_length.spread / h.reference_fibre_length.value for h in model.heads]
+    )
+
+    def numbers(offset: NDArray[np.float64], y: NDArray[np.float64]) -> Numbers:
+        moved = _moved(knobs, offset)
+        return replace(
+            moved,
+            quantities={
+                f"strength_{g}": float(np.exp(f))
+                for g, f in zip(groups, y[2 * heads :], strict=True)
+            },
+            head_factors={
+                "peak_fibre_length": 1.0 + y[:heads] * length_spread,
+                "reference_fibre_length": 1.0 + y[heads : 2 * heads] * place_spread,
+            },
+        )
+
+    def limbs(offset: NDArray[np.float64], y: NDArray[np.float64]) -> Callable[[str, str], Limb]:
         made: dict[tuple[str, str], Limb] = {}
 
         def limb_of(sex: str, scapula: str) -> Limb:
             if (sex, scapula) not in made:
-                made[sex, scapula] = _limb(model, sex, scapula, knobs, offset, groups, factors)
+                made[sex, scapula] = build_limbs(
+                    [average_person(model, sex)], model, scapula=scapula,
+                    numbers=numbers(offset, y), shorten=True,
+                )[0].take(0)  # fmt: skip
             return made[sex, scapula]
 
-        return evaluate(rows, limb_of)
+        return limb_of
+
+    def judged(
+        offset: NDArray[np.float64], y: NDArray[np.float64], rows: list[Target]
+    ) -> NDArray[np.float64]:
+        return evaluate(rows, limbs(offset, y))
 
     still = np.zeros(len(knobs))
-    before = judged(still, start_groups, list(targets))
+    unchanged = np.concatenate([np.zeros(2 * heads), start_groups])
+    before = judged(still, unchanged, list(targets))
     count = 0
 
     def residual(rows: list[Target], found: NDArray[np.float64]) -> NDArray[np.float64]:
-        wanted = np.array([t.value if t.value is not None else np.nan for t in rows])
+        wanted = np.array([np.nan if t.value is None else t.value for t in rows])
         width = np.array([t.fit_sigma for t in rows], dtype=float)
-        return np.asarray((found - wanted) / width)
+        number = np.array([t.kind == "number" for t in rows])
+        off = np.where(number, found - wanted, np.minimum(found - width, 0.0))
+        return np.asarray(off / width)
 
     def shape_cost(x: NDArray[np.float64]) -> NDArray[np.float64]:
         nonlocal count
@@ -150,7 +192,7 @@ def calibrate(
         if progress is not None:
             progress("attachments and radii", count)
         offset = x * np.array([k.spread for k in knobs])
-        return np.concatenate([residual(geometry, judged(offset, start_groups, geometry)), x])
+        return np.concatenate([residual(geometry, judged(offset, unchanged, geometry)), x])
 
     offset = still
     cost_before = cost_after = 0.0
@@ -171,25 +213,46 @@ def calibrate(
         cost_before += float(first @ first)
         cost_after += 2.0 * float(fit.cost)
 
-    def strength_cost(x: NDArray[np.float64]) -> NDArray[np.float64]:
+    prior = np.concatenate([np.ones(2 * heads), np.full(len(groups), _STRENGTH_SPREAD)])
+    hanging = posture_from_angles(
+        elevation=np.radians([e for e, _ in _HANGING]),
+        elbow_flexion=np.radians([f for _, f in _HANGING]),
+        forearm_rotation=np.pi / 3,
+    )
+
+    def fibre_cost(y: NDArray[np.float64]) -> NDArray[np.float64]:
         nonlocal count
         count += 1
         if progress is not None:
-            progress("strength factors", count)
-        prior = (x - start_groups) / _STRENGTH_SPREAD
-        return np.concatenate([residual(strength, judged(offset, x, strength)), prior])
-
-    factors = start_groups
-    if strength:
-        first = strength_cost(start_groups)
-        fit = least_squares(
-            strength_cost,
-            start_groups,
-            bounds=_STRENGTH_BOUNDS,
-            max_nfev=rounds,
-            diff_step=np.full(len(groups), 1e-4),
+            progress("fibre lengths and strength factors", count)
+        limb_of = limbs(offset, y)
+        limb = limb_of("male", model.reference_scapula)
+        state = limb.capacity(limb.paths(hanging).length)
+        limp = (state.passive_force / limb.passive_scale).max(axis=0) - _LIMP
+        return np.concatenate(
+            [
+                residual(fibres, evaluate(fibres, limb_of)),
+                np.maximum(limp, 0.0) / _LIMP_SIGMA,
+                (y - unchanged) / prior,
+            ]
         )
-        factors = np.log(np.round(np.exp(fit.x), 3))
+
+    fitted = unchanged
+    if fibres:
+        first = fibre_cost(unchanged)
+        low, high = np.full(len(unchanged), -_REACH), np.full(len(unchanged), _REACH)
+        low[2 * heads :], high[2 * heads :] = _STRENGTH_BOUNDS
+        fit = least_squares(
+            fibre_cost,
+            unchanged,
+            bounds=(low, high),
+            max_nfev=rounds,
+            diff_step=np.full(len(unchanged), 1e-4),
+            xtol=1e-6,
+            ftol=1e-6,
+            gtol=1e-6,
+        )
+        fitted = _rounded(model, fit.x, length_spread, place_spread)
         cost_before += float(first @ first)
         cost_after += 2.0 * float(fit.cost)
 
@@ -197,11 +260,12 @@ def calibrate(
         model=model,
         numbers=(
             *_fitted_geometry(knobs, offset),
-            *_fitted_strength(model, groups, start_groups, factors),
+            *_fitted_fibres(model, fitted, length_spread, place_spread),
+            *_fitted_strength(model, groups, start_groups, fitted[2 * heads :]),
         ),
         targets=targets,
         before=before,
-        after=judged(offset, factors, list(targets)),
+        after=judged(offset, fitted, list(targets)),
         cost_before=cost_before,
         cost_after=cost_after,
         evaluations=count,
@@ -229,15 +293,7 @@ def _knobs(model: Model, rows: list[Target]) -> list[_Knob]:
     return knobs
 
 
-def _limb(
-    model: Model,
-    sex: str,
-    scapula: str,
-    knobs: list[_Knob],
-    offset: NDArray[np.float64],
-    groups: list[str],
-    factors: NDArray[np.float64],
-) -> Limb:
+def _moved(knobs: list[_Knob], offset: NDArray[np.float64]) -> Numbers:
     shifts: dict[str, NDArray[np.float64]] = {}
     radii: dict[str, float] = {}
     for knob, move in zip(knobs, offset, strict=True):
@@ -245,10 +301,57 @@ def _limb(
             shifts.setdefault(knob.name, np.zeros(3))[knob.axis] = move
         else:
             radii[knob.name] = knob.start + move
-    strengths = {f"strength_{g}": float(np.exp(f)) for g, f in zip(groups, factors, strict=True)}
-    person = average_person(model, sex)
-    numbers = Numbers(offsets=shifts, radii=radii, quantities=strengths)
-    return build_limb(person, model, scapula=scapula, numbers=numbers)
+    return Numbers(offsets=shifts, radii=radii)
+
+
+def _rounded(
+    model: Model,
+    y: NDArray[np.float64],
+    length_spread: NDArray[np.float64],
+    place_spread: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Keep the digits that the table keeps: hundredths of a centimetre, thousandths of a length."""
+    heads = len(model.heads)
+    length = np.array([h.peak_fibre_length.value for h in model.heads])
+    place = np.array([h.reference_fibre_length.value for h in model.heads])
+    new_length = np.round(length * (1.0 + y[:heads] * length_spread), 4)
+    new_place = np.round(place * (1.0 + y[heads : 2 * heads] * place_spread), 3)
+    return np.concatenate(
+        [
+            (new_length / length - 1.0) / length_spread,
+            (new_place / place - 1.0) / place_spread,
+            np.log(np.round(np.exp(y[2 * heads :]), 3)),
+        ]
+    )
+
+
+def _fitted_fibres(
+    model: Model,
+    y: NDArray[np.float64],
+    length_spread: NDArray[np.float64],
+    place_spread: NDArray[np.float64],
+) -> list[FittedNumber]:
+    out = []
+    heads = len(model.heads)
+    for k, head in enumerate(model.heads):
+        length, place = head.peak_fibre_length, head.reference_fibre_length
+        after = length.value * (1.0 + float(y[k] * length_spread[k]))
+        out.append(
+            FittedNumber(
+                table="heads", name=head.name, field="peak_fibre_length",
+                before=round(100.0 * length.value, 2), after=round(100.0 * after, 2), unit="cm",
+                spread=round(100.0 * after * float(length_spread[k]), 2),
+            )
+        )  # fmt: skip
+        after = place.value * (1.0 + float(y[heads + k] * place_spread[k]))
+        out.append(
+            FittedNumber(
+                table="heads", name=head.name, field=f"fibre_length_{head.reference_posture}",
+                before=round(place.value, 3), after=round(after, 3), unit="1",
+                spread=round(after * float(place_spread[k]), 3),
+            )
+        )  # fmt: skip
+    return out
 
 
 def _fitted_geometry(knobs: list[_Knob], offset: NDArray[np.float64]) -> list[FittedNumber]:

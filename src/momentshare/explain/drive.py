@@ -446,8 +446,8 @@ def _at_best_length(
     cosine = np.sqrt(1.0 - np.minimum(np.sin(limb.pennation) / best, 1.0) ** 2)
     peak = float(curves.active_force_length(best))
     resist = float(curves.passive_force_length(best)) if limb.options.passive else 0.0
-    strength = limb.greatest_isometric_force * cosine
-    return strength * peak * state.velocity_factor[frame], strength * resist
+    capacity = limb.greatest_isometric_force * cosine * peak * state.velocity_factor[frame]
+    return capacity, limb.passive_scale * cosine * resist
 
 
 def drive_split(problem: FrameProblem, answer: Sharing, head: str) -> DriveSplit:

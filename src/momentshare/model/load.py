@@ -103,7 +103,6 @@ _QUANTITIES = {
     "girdle_setting_elevation",
     "specific_tension",
     "greatest_shortening_speed",
-    "volume_women_over_men",
     "volume_size_exponent",
     "volume_athlete_over_student",
     "bar_radius",
@@ -335,9 +334,15 @@ class _Reader:
         surfaces: dict[str, Surface] = {}
         for place, form in self.table("surfaces.csv", SurfaceRow):
             self.keep(surfaces, form.surface, self.attempt(place, partial(_surface, form)), place)
+        numbers = self.head_numbers(limb)
+        described = {
+            item.source
+            for table in (quantities, sites, surfaces, numbers)
+            for item in table.values()
+        }
         if calibrated and os.path.lexists(self.folder / "calibrated.csv"):
-            self.replace_fitted(quantities, sites, surfaces)
-        heads = self.heads(limb, sites, surfaces)
+            self.replace_fitted(quantities, sites, surfaces, numbers)
+        heads = self.heads(limb, sites, surfaces, numbers)
         fits: dict[tuple[str, str], Fit] = {}
         for place, fit in self.table("anthropometry.csv", FitRow):
             self.keep(fits, (fit.sex, fit.measure), self.attempt(place, partial(_fit, fit)), place)
@@ -360,6 +365,7 @@ class _Reader:
             reference_sex=limb.reference_person.sex,
             scapula_policies=tuple(limb.scapula.policies),
             moving_scapulae=tuple(limb.scapula.moving),
+            described_sources=tuple(sorted(described)),
             default_scapula=limb.scapula.default,
             reference_scapula=limb.scapula.reference,
             reference_postures=MappingProxyType(
@@ -400,6 +406,7 @@ class _Reader:
     ) -> None:
         """Name everything the library will ask a model for and that is not there."""
         wanted = {*_QUANTITIES, *(f"strength_{head.group}" for head in heads)}
+        wanted |= {f"volume_women_over_men_{head.group}" for head in heads}
         if limb is not None:
             policies = limb.scapula.policies
             wanted |= {f"scapula_{p}_{a}" for p in policies for a in _SCAPULA_ANGLES}
@@ -433,6 +440,7 @@ class _Reader:
         quantities: dict[str, Number],
         sites: dict[str, Site],
         surfaces: dict[str, Surface],
+        heads: dict[tuple[str, str], Number],
     ) -> None:
         """Put fitted numbers in the place of those they were fitted from."""
         rows = self.table("calibrated.csv", CalibratedRow)
@@ -447,18 +455,26 @@ class _Reader:
             tables: dict[str, Collection[str]] = {
                 "sites": sites,
                 "surfaces": surfaces,
+                "heads": {head for head, _ in heads},
                 "quantities": quantities,
             }
             if row.name not in tables[row.table]:
                 self.fault(place, f"unknown {row.table} entry {row.name!r}; remove the row")
                 continue
-            fields = {"sites": ("x", "y", "z"), "surfaces": ("radius",), "quantities": ("value",)}
+            fields = {
+                "sites": ("x", "y", "z"),
+                "surfaces": ("radius",),
+                "heads": tuple(quantity for head, quantity in heads if head == row.name),
+                "quantities": ("value",),
+            }
             if row.field not in fields[row.table]:
                 self.fault(place, f"field 'field': {row.field!r} does not belong to {row.table}")
                 continue
             dimension = "length"
             if row.table == "quantities":
                 dimension = _dimension(quantities[row.name].unit)
+            elif row.table == "heads":
+                dimension = _HEAD_DIMENSION[row.field]
             scale = self.attempt(place, partial(to_si, 1.0, row.unit, dimension))
             if scale is None:
                 continue
@@ -469,6 +485,15 @@ class _Reader:
                     quantities[row.name],
                     value=value,
                     spread=spread,
+                    source=source,
+                    kind=kind,
+                    note=note,
+                )
+            elif row.table == "heads":
+                heads[row.name, row.field] = replace(
+                    heads[row.name, row.field],
+                    value=value,
+                    spread=row.spread * scale,
                     source=source,
                     kind=kind,
                     note=note,
@@ -488,19 +513,26 @@ class _Reader:
                     note=note,
                 )
 
-    def heads(
-        self, limb: LimbFile | None, sites: dict[str, Site], surfaces: dict[str, Surface]
-    ) -> tuple[Head, ...]:
+    def head_numbers(self, limb: LimbFile | None) -> dict[tuple[str, str], Number]:
+        """Numbers of ``heads.csv`` by head and quantity."""
         numbers: dict[tuple[str, str], Number] = {}
-        rows = self.table("heads.csv", HeadRow)
+        for place, row in self.table("heads.csv", HeadRow):
+            number = self.attempt(place, partial(Number.read, row, _HEAD_DIMENSION[row.quantity]))
+            self.keep(numbers, (row.head, row.quantity), number, place)
+            if limb is not None and row.head not in limb.paths:
+                self.fault(place, f"head {row.head!r} has no path in limb.toml")
+        return numbers
+
+    def heads(
+        self,
+        limb: LimbFile | None,
+        sites: dict[str, Site],
+        surfaces: dict[str, Surface],
+        numbers: dict[tuple[str, str], Number],
+    ) -> tuple[Head, ...]:
         groups = {row.head: row.group for _, row in self.table("groups.csv", GroupRow)}
         if limb is None:
             return ()
-        for place, row in rows:
-            number = self.attempt(place, partial(Number.read, row, _HEAD_DIMENSION[row.quantity]))
-            self.keep(numbers, (row.head, row.quantity), number, place)
-            if row.head not in limb.paths:
-                self.fault(place, f"head {row.head!r} has no path in limb.toml")
         heads = []
         for name, steps in limb.paths.items():
             path = self.path(name, steps, sites, surfaces)
@@ -597,6 +629,7 @@ def _surface(row: SurfaceRow) -> Surface:
         kind=row.kind,
         note=row.note,
         largest_turn=math.radians(row.largest_turn_deg),
+        borne_by=row.borne_by or row.body,
     )
 
 

@@ -125,6 +125,7 @@ class SurfaceRow(_Sourced):
     spread: Spread
     anchor: Literal["bone", "proximal", "along", "distal"]
     largest_turn_deg: Annotated[float, Field(gt=0.0, le=180.0)] = 180.0
+    borne_by: Literal["", "thorax", "clavicle", "scapula", "humerus", "ulna", "radius"] = ""
 
     @model_validator(mode="after")
     def _axis_fits_the_shape(self) -> SurfaceRow:
@@ -174,9 +175,12 @@ class FitRow(_Row):
 class CalibratedRow(_Sourced):
     """One row of ``calibrated.csv``: a fitted number that replaces one of another table."""
 
-    table: Literal["sites", "surfaces", "quantities"]
+    table: Literal["sites", "surfaces", "heads", "quantities"]
     name: Name
-    field: Literal["x", "y", "z", "radius", "value"]
+    field: Literal[
+        "x", "y", "z", "radius", "value",
+        "peak_fibre_length", "fibre_length_arm_at_side", "fibre_length_mid_range",
+    ]  # fmt: skip
     value: Finite
     unit: Name
     spread: Spread
@@ -292,7 +296,8 @@ class Site:
 class Surface:
     """A sphere or infinite cylinder fixed to a body [m, body frame, reference person].
 
-    ``largest_turn`` is the wrap angle at which a path comes off a cylinder [rad].
+    ``largest_turn`` is the wrap angle at which a path comes off a cylinder [rad]; ``borne_by``
+    is the body on which a path presses, its own unless the table says otherwise.
     """
 
     name: str
@@ -307,6 +312,7 @@ class Surface:
     kind: str
     note: str = ""
     largest_turn: float = math.pi
+    borne_by: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -375,6 +381,8 @@ class Model:
         (sex, segment, quantity) → number.
     references : mapping
         Source key → reference.
+    described_sources : tuple of str
+        Sources of the described numbers, those that fitted ones took the place of included.
 
     Examples
     --------
@@ -406,6 +414,7 @@ class Model:
     fits: Mapping[tuple[str, str], Fit]
     inertia: Mapping[tuple[str, str, str], Number]
     references: Mapping[str, Reference] = field(repr=False)
+    described_sources: tuple[str, ...] = ()
 
     def __repr__(self) -> str:
         return f"Model({self.name!r}, version={self.version!r}, heads={len(self.heads)})"
@@ -421,7 +430,8 @@ class Model:
 
     def source_keys(self) -> tuple[str, ...]:
         """Return every source key the model uses, sorted."""
-        keys = {n.source for n in self.quantities.values()}
+        keys = set(self.described_sources)
+        keys |= {n.source for n in self.quantities.values()}
         keys |= {s.source for s in self.sites.values()}
         keys |= {s.source for s in self.surfaces.values()}
         keys |= {f.source for f in self.fits.values()}

@@ -60,7 +60,7 @@ class HeadState:
         Greatest active force here, along the tendon [N]: ``F_max · length_factor ·
         velocity_factor · cos α``.
     passive_force : float array
-        Passive force along the tendon [N]: ``F_max · passive factor · cos α``.
+        Passive force along the tendon [N]: ``F_max · k · passive factor · cos α``.
     slack : bool array
         The path is no longer than the slack tendon: the head cannot pull.
     floored : bool array
@@ -105,6 +105,7 @@ def head_state(
     pennation: ArrayLike,
     greatest_isometric_force: ArrayLike,
     greatest_shortening_speed: ArrayLike = 10.0,
+    passive_share: ArrayLike = 1.0,
     curves: CurveSet | None = None,
     elastic_tendon: bool = False,
     passive: bool = True,
@@ -115,7 +116,7 @@ def head_state(
     fibre spans ``s = l cos α = path_length - slack_length`` along the tendon. With an
     elastic one s balances fibre and tendon at full activation and no fibre motion::
 
-        (f_active(l) + f_passive(l)) cos α = f_tendon((path_length - s) / slack_length)
+        (f_active(l) + k f_passive(l)) cos α = f_tendon((path_length - s) / slack_length)
 
     Parameters
     ----------
@@ -135,6 +136,9 @@ def head_state(
         Along the fibre, at peak fibre length [N], not negative.
     greatest_shortening_speed : float array, shape (heads,)
         Maximal shortening velocity [peak fibre lengths a second], positive.
+    passive_share : float array, shape (heads,)
+        k above: force on which the passive curve counts over the greatest isometric force, not
+        negative.
     curves : CurveSet, optional
         The curves; :class:`DeGrooteCurves` if not given.
     elastic_tendon : bool
@@ -188,6 +192,7 @@ def head_state(
         "pennation": pennation,
         "greatest_isometric_force": greatest_isometric_force,
         "greatest_shortening_speed": greatest_shortening_speed,
+        "passive_share": passive_share,
     }
     arrays = {name: np.asarray(value, dtype=np.float64) for name, value in given.items()}
     optimal, slack_length = arrays["peak_fibre_length"], arrays["slack_length"]
@@ -201,6 +206,8 @@ def head_state(
         "positive [peak fibre lengths a second]",
     )
     _require("greatest_isometric_force", strength, strength >= 0.0, "forces of 0 or more [N]")
+    share = arrays["passive_share"]
+    _require("passive_share", share, share >= 0.0, "0 or more")
     _require(
         "pennation",
         tilt,
@@ -232,7 +239,7 @@ def head_state(
     slack = span <= 0.0
     if elastic_tendon:
         span, floored = _balanced_span(
-            length, floor, thickness, optimal, slack_length, chosen, passive=passive
+            length, floor, thickness, optimal, slack_length, chosen, share if passive else None
         )
     else:
         floored = span < floor
@@ -254,7 +261,7 @@ def head_state(
         length_factor=length_factor,
         velocity_factor=velocity_factor,
         active_capacity=strength * length_factor * velocity_factor * cosine,
-        passive_force=strength * resist * cosine,
+        passive_force=strength * share * resist * cosine,
         slack=slack,
         floored=floored | slack,
     )
@@ -267,8 +274,7 @@ def _balanced_span(
     optimal: NDArray[np.float64],
     slack_length: NDArray[np.float64],
     curves: CurveSet,
-    *,
-    passive: bool,
+    passive: NDArray[np.float64] | None,
 ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
     """Return the fibre span along the tendon that balances the tendon, and where none does.
 
@@ -285,9 +291,9 @@ def _balanced_span(
         cosine, sine = s / fibre, thickness / fibre
         x, stretch = fibre / optimal, (length - s) / slack_length
         force, slope = curves.active_force_length(x), curves.active_force_length_slope(x)
-        if passive:
-            force = force + curves.passive_force_length(x)
-            slope = slope + curves.passive_force_length_slope(x)
+        if passive is not None:
+            force = force + passive * curves.passive_force_length(x)
+            slope = slope + passive * curves.passive_force_length_slope(x)
         value = force * cosine - curves.tendon_force_length(stretch)
         rate = (
             slope * cosine**2 / optimal

@@ -121,8 +121,10 @@ class Target(BaseModel):
 
     @model_validator(mode="after")
     def _sound(self) -> Target:
-        if self.known in {"from memory", "common practice"} and self.use != "comparison":
+        if self.known == "common practice" and self.use != "comparison":
             raise ValueError(f"a value {self.known} fits and validates nothing; use 'comparison'")
+        if self.known == "from memory" and self.use == "validation":
+            raise ValueError("a value from memory validates nothing; use 'comparison'")
         if self.quantity not in QUANTITIES:
             raise ValueError(
                 f"field 'quantity': {self.quantity!r} is unknown; "
