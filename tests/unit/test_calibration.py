@@ -56,7 +56,7 @@ def test_shipped_numbers_bring_every_fitted_row_within_two_sigma_of_the_fit(desc
         if abs(d) > 2.0 * t.fit_sigma
     }
     # An isokinetic ratio of one study that the isometric moments of another do not bear.
-    assert outside == {"ratio_adduction_abduction": pytest.approx(-2.4, abs=0.05)}
+    assert outside == {"ratio_adduction_abduction": pytest.approx(-2.5, abs=0.05)}
 
 
 @pytest.mark.slow

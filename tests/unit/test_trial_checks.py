@@ -160,7 +160,7 @@ def test_the_share_of_frames_beyond_a_limit_is_counted_frame_by_frame(truth, ske
 
 def test_a_little_past_straight_is_within_the_limits(truth, skeleton):
     angles = truth.lift.posture.angles()
-    angles["elbow_flexion"] = angles["elbow_flexion"] - np.radians(36.0)
+    angles["elbow_flexion"] = angles["elbow_flexion"] - np.radians(33.0)
     channels = {
         f"right_{name}": Channel(label=name, values=values.copy(), rate=truth.rate, unit="rad")
         for name, values in angles.items()
