@@ -432,23 +432,21 @@ def straighten(
     else:
         along = upper * np.cos(end["tuck"]) - fore * np.sin(end["tilt"])
 
+    def above(joint: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+        """Height of the hand above a joint centre, and where there is one."""
+        aside = 0.5 * end["spacing"] - joint[:, 2]
+        square = lockout_square(upper, fore, press.lockout_flexion, along=along, aside=aside)
+        return np.sqrt(np.maximum(square, 0.0)), square > 0.0
+
     def close(
         joint: NDArray[np.float64], near: NDArray[np.float64] | None
     ) -> tuple[Chain, NDArray[np.float64]]:
-        square = lockout_square(
-            upper, fore, press.lockout_flexion, along=along,
-            aside=0.5 * end["spacing"] - joint[:, 2],
-        )  # fmt: skip
-        height = np.sqrt(np.maximum(square, 0.0))
-        return _close(press, upper, fore, joint, near, height=height, **end)
+        return _close(press, upper, fore, joint, near, height=above(joint)[0], **end)
 
     chain = settle(close, arm.girdle, add, rest)
-    square = lockout_square(
-        upper, fore, press.lockout_flexion, along=along,
-        aside=0.5 * end["spacing"] - chain.shoulder[:, 2],
-    )  # fmt: skip
+    height, found = above(chain.shoulder)
     rise = (chain.shoulder - rest) @ press.up
-    return np.where(square > 0.0, np.sqrt(np.maximum(square, 0.0)) + rise, np.nan), chain
+    return np.where(found, height + rise, np.nan), chain
 
 
 def lockout_square(
