@@ -29,10 +29,10 @@ from momentshare.published import read_published
 from momentshare.sources import read_bibliography
 from momentshare.strength.utilisation import read_moments
 from momentshare.study import load_study
-from momentshare.trial.contents import file_contents
-from momentshare.trial.layout import LayoutEntry
-from momentshare.trial.proposal import proposed_layout
-from momentshare.trial.read import read_recording
+from momentshare.trial.formats.contents import file_contents
+from momentshare.trial.formats.layout import LayoutEntry
+from momentshare.trial.formats.proposal import proposed_layout
+from momentshare.trial.formats.read import read_recording
 from tests.c3d_writer import BIG, LITTLE, VAX, File
 
 SLOW = 10.0

@@ -125,14 +125,14 @@ if TYPE_CHECKING:
         plan_study,
         run_study,
     )
-    from momentshare.trial.layout import (
+    from momentshare.trial.formats.layout import (
         LayoutEntry,
+    )
+    from momentshare.trial.formats.read import (
+        read_recording,
     )
     from momentshare.trial.process import (
         process_trial,
-    )
-    from momentshare.trial.read import (
-        read_recording,
     )
     from momentshare.uncertainty import (
         UncertaintyPlan,
@@ -149,7 +149,7 @@ _HOME = {
     "GreatestMoment": "sharing",
     "GuidedArm": "exercise",
     "Lateral": "balance",
-    "LayoutEntry": "trial.layout",
+    "LayoutEntry": "trial.formats.layout",
     "Lift": "exercise",
     "LiftResult": "analysis",
     "Limb": "limb",
@@ -201,7 +201,7 @@ _HOME = {
     "prepare": "analysis",
     "process_trial": "trial.process",
     "read_published": "published",
-    "read_recording": "trial.read",
+    "read_recording": "trial.formats.read",
     "run_cohort": "cohort.run",
     "run_study": "study",
     "run_uncertainty": "uncertainty",

@@ -13,10 +13,10 @@ from hypothesis import strategies as st
 from tests.c3d_writer import File, text_values
 
 from momentshare.errors import InputError
-from momentshare.trial.contents import file_contents
-from momentshare.trial.layout import LayoutEntry
-from momentshare.trial.proposal import proposed_layout
-from momentshare.trial.read import read_recording
+from momentshare.trial.formats.contents import file_contents
+from momentshare.trial.formats.layout import LayoutEntry
+from momentshare.trial.formats.proposal import proposed_layout
+from momentshare.trial.formats.read import read_recording
 
 CORNERS = np.array([[300.0, 200, 0], [-300, 200, 0], [-300, -200, 0], [300, -200, 0]])
 

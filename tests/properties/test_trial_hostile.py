@@ -16,9 +16,9 @@ from hypothesis import strategies as st
 from pyarrow import parquet
 
 from momentshare.errors import InputError
-from momentshare.trial.c3d_header import walk
-from momentshare.trial.layout import LayoutEntry
-from momentshare.trial.read import read_recording
+from momentshare.trial.formats.c3d_header import walk
+from momentshare.trial.formats.layout import LayoutEntry
+from momentshare.trial.formats.read import read_recording
 
 FRAMES, RATIO = 20, 5
 LONGEST = 5.0

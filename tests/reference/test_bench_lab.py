@@ -15,8 +15,8 @@ from tests import bench_lab
 from momentshare.model import load_model
 from momentshare.person import Person
 from momentshare.skeleton import build_skeleton
-from momentshare.trial.others import net_moments
-from momentshare.trial.places import Ways, calibration_of
+from momentshare.trial.motion.others import net_moments
+from momentshare.trial.motion.places import Ways, calibration_of
 from momentshare.trial.process import Processing, process_trial
 from momentshare.trial.recording import mirrored
 
@@ -177,7 +177,7 @@ def test_a_functional_trial_tells_the_joint_centre():
     skeleton = skeleton_of(lifter)
     trial = bench_lab.circling(lifter, 4)
     told = calibration_of(trial, skeleton)
-    from momentshare.trial.places import acromion_to_joint
+    from momentshare.trial.motion.places import acromion_to_joint
 
     at = {role: channel.values for role, channel in trial.channels.items()}
     elbow = 0.5 * (at["right_el"] + at["right_em"]) - at["right_acromion"]

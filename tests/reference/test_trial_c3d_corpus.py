@@ -16,8 +16,8 @@ from hypothesis import strategies as st
 from tests.c3d_writer import BIG, LITTLE, VAX, File, record, text_values
 
 from momentshare.errors import InputError
-from momentshare.trial.c3d_data import C3d
-from momentshare.trial.c3d_plates import plate_count, plate_force
+from momentshare.trial.formats.c3d_data import C3d
+from momentshare.trial.formats.c3d_plates import plate_count, plate_force
 
 
 def by_ezc3d(path):

@@ -11,8 +11,8 @@ import struct
 import numpy as np
 import pytest
 
-from momentshare.trial.layout import LayoutEntry
-from momentshare.trial.read import read_recording
+from momentshare.trial.formats.layout import LayoutEntry
+from momentshare.trial.formats.read import read_recording
 
 pytest.importorskip("ezc3d")
 

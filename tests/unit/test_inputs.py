@@ -24,7 +24,7 @@ from momentshare.published import read_published
 from momentshare.sources import read_bibliography
 from momentshare.strength.utilisation import read_moments
 from momentshare.study import load_study
-from momentshare.trial.contents import file_contents
+from momentshare.trial.formats.contents import file_contents
 
 READERS = {
     "study": (load_study, "study.toml", StudyError),

@@ -18,10 +18,10 @@ from momentshare.geometry.rotation import rotation_about
 from momentshare.model import load_model
 from momentshare.person import Person
 from momentshare.skeleton import build_skeleton
-from momentshare.trial.checks import LIMITS
+from momentshare.trial.checks.trial import LIMITS
 from momentshare.trial.invent import Imperfections, Tempo, invent_press, recorded
-from momentshare.trial.kinematics import track_arm, trunk_rotation
-from momentshare.trial.others import net_moments
+from momentshare.trial.motion.kinematics import track_arm, trunk_rotation
+from momentshare.trial.motion.others import net_moments
 from momentshare.trial.process import Processing, process_trial
 from momentshare.trial.recording import Channel, Recording, mirrored
 from momentshare.units import GRAVITY

@@ -6,8 +6,8 @@ from pydantic import ValidationError
 from tests.c3d_writer import File, text_values
 
 from momentshare.errors import InputError
-from momentshare.trial.layout import LayoutEntry
-from momentshare.trial.read import read_recording
+from momentshare.trial.formats.layout import LayoutEntry
+from momentshare.trial.formats.read import read_recording
 
 BASE = {"name": "lab", "up": "+z", "right": "+x", "force_on": "hand"}
 HEAD = "triceps_brachii/lateral"

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from pydantic import ValidationError
 
-from momentshare.trial.layout import (
+from momentshare.trial.formats.layout import (
     ANGLE_ROLES,
     FORCE_ROLES,
     MARKER_ROLES,

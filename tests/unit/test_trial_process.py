@@ -13,9 +13,9 @@ from momentshare.model import load_model
 from momentshare.person import Person
 from momentshare.posture import posture_from_angles
 from momentshare.skeleton import build_skeleton
-from momentshare.trial.checks import LIMITS, worst_verdict
+from momentshare.trial.checks.trial import LIMITS, worst_verdict
 from momentshare.trial.invent import Imperfections, Tempo, invent_press, recorded
-from momentshare.trial.kinematics import track_arm, trunk_rotation
+from momentshare.trial.motion.kinematics import track_arm, trunk_rotation
 from momentshare.trial.process import Processing, process_trial
 from momentshare.trial.recording import Channel, Recording, mirrored
 

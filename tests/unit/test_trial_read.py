@@ -10,9 +10,9 @@ import pytest
 from pyarrow import parquet
 
 from momentshare.errors import InputError
-from momentshare.trial import read
-from momentshare.trial.layout import LayoutEntry
-from momentshare.trial.read import merge_recordings, read_recording
+from momentshare.trial.formats import read
+from momentshare.trial.formats.layout import LayoutEntry
+from momentshare.trial.formats.read import merge_recordings, read_recording
 
 LAB = {"name": "lab", "up": "+z", "right": "+x"}
 TABLE = {

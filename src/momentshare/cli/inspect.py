@@ -12,7 +12,7 @@ from momentshare.cli.tables import echo
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from momentshare.trial.contents import Contents
+    from momentshare.trial.formats.contents import Contents
 
 __all__ = ["inspect"]
 
@@ -33,8 +33,8 @@ def inspect(
 
     from momentshare.cli.tables import console
     from momentshare.errors import InputError
-    from momentshare.trial.contents import file_contents
-    from momentshare.trial.proposal import proposed_layout
+    from momentshare.trial.formats.contents import file_contents
+    from momentshare.trial.formats.proposal import proposed_layout
 
     if layout is not None and layout.exists():
         raise InputError(f"{layout}: exists; choose another name for the layout")

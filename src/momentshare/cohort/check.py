@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from momentshare.cohort.schema import CohortStudy
-    from momentshare.trial.verdict import Check
+    from momentshare.trial.checks.verdict import Check
 
 __all__ = ["TrialCheck", "check_trials"]
 

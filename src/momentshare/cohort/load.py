@@ -31,7 +31,7 @@ from momentshare.study.load import (
     study_data,
 )
 from momentshare.study.schema import PersonEntry, StrengthEntry
-from momentshare.trial.layout import LayoutEntry
+from momentshare.trial.formats.layout import LayoutEntry
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -39,7 +39,7 @@ if TYPE_CHECKING:
     from pydantic import BaseModel
 
     from momentshare.study import Study
-    from momentshare.trial.layout import FileFormat
+    from momentshare.trial.formats.layout import FileFormat
 
 __all__ = ["load_any", "load_cohort", "parse_cohort"]
 

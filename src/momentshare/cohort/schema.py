@@ -20,8 +20,8 @@ from momentshare.study.schema import (
     SettingsEntry,
     check_names,
 )
-from momentshare.trial.layout import LayoutEntry
-from momentshare.trial.verdict import LIMITS, OF_LIMB
+from momentshare.trial.checks.verdict import LIMITS, OF_LIMB
+from momentshare.trial.formats.layout import LayoutEntry
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

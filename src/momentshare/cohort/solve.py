@@ -27,15 +27,15 @@ from momentshare.errors import InputError, StudyError
 from momentshare.runs import CaseSet, Setup, Task, solve_setup
 from momentshare.signals import resample
 from momentshare.study.run import limb_plan, treatments
-from momentshare.trial.places import Calibration, Ways, calibration_of
+from momentshare.trial.checks.verdict import OF_LIMB, Check, count_possible, judge
+from momentshare.trial.formats.read import merge_recordings, read_recording
+from momentshare.trial.motion.places import Calibration, Ways, calibration_of
 from momentshare.trial.process import (
     ProcessedTrial,
     Processing,
     process_trial,
 )
-from momentshare.trial.read import merge_recordings, read_recording
 from momentshare.trial.recording import mirrored
-from momentshare.trial.verdict import OF_LIMB, Check, count_possible, judge
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -51,9 +51,9 @@ if TYPE_CHECKING:
     from momentshare.limb import Limb
     from momentshare.model import Model
     from momentshare.runs import Case
-    from momentshare.trial.layout import LayoutEntry
+    from momentshare.trial.formats.layout import LayoutEntry
+    from momentshare.trial.motion.repetition import MeasuredRepetition
     from momentshare.trial.recording import Channel, Recording
-    from momentshare.trial.repetition import MeasuredRepetition
 
 __all__ = [
     "LEAST_UNMET",

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.directions import row_named
-from momentshare.trial.places import WORDS
+from momentshare.trial.motion.places import WORDS
 
 if TYPE_CHECKING:
     import pandas as pd

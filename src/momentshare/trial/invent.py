@@ -16,7 +16,7 @@ from momentshare.demand import Demand, demand
 from momentshare.exercise.chain import breaches_of, motion_along
 from momentshare.exercise.lift import Lift
 from momentshare.geometry.rotation import rotation_about
-from momentshare.trial.kinematics import trunk_rotation
+from momentshare.trial.motion.kinematics import trunk_rotation
 from momentshare.trial.recording import Channel, Recording
 
 if TYPE_CHECKING:

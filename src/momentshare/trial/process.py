@@ -22,15 +22,15 @@ from momentshare.signals import (
     press_events,
     resample,
 )
-from momentshare.trial.checks import check_trial
-from momentshare.trial.kinematics import ArmTrack, HingeChoice, track_arm
-from momentshare.trial.lift import lift_of_track
-from momentshare.trial.others import OtherWay, other_ways
-from momentshare.trial.places import Calibration, Ways
+from momentshare.trial.checks.trial import check_trial
+from momentshare.trial.checks.verdict import Check, count_possible, worst_verdict
+from momentshare.trial.motion.kinematics import ArmTrack, HingeChoice, track_arm
+from momentshare.trial.motion.lift import lift_of_track
+from momentshare.trial.motion.others import OtherWay, other_ways
+from momentshare.trial.motion.places import Calibration, Ways
+from momentshare.trial.motion.repetition import MeasuredRepetition
+from momentshare.trial.motion.smooth import choose_cutoff, filtered, gone, mend, moved
 from momentshare.trial.recording import SIDES, Channel, Recording, as_recorded, mirrored
-from momentshare.trial.repetition import MeasuredRepetition
-from momentshare.trial.smooth import choose_cutoff, filtered, gone, mend, moved
-from momentshare.trial.verdict import Check, count_possible, worst_verdict
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -38,8 +38,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from momentshare.skeleton import Skeleton
-    from momentshare.trial.checks import Verdict
-    from momentshare.trial.lift import MeasuredLift
+    from momentshare.trial.checks.trial import Verdict
+    from momentshare.trial.motion.lift import MeasuredLift
 
 __all__ = ["ProcessedTrial", "Processing", "process_trial"]
 

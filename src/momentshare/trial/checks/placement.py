@@ -13,8 +13,8 @@ import numpy as np
 
 from momentshare.exercise.chain import Chain, breaches_of
 from momentshare.geometry.rotation import dot, unit
-from momentshare.trial.kinematics import trunk_rotation
-from momentshare.trial.verdict import LIMITS, Check, impossible, judge
+from momentshare.trial.checks.verdict import LIMITS, Check, impossible, judge
+from momentshare.trial.motion.kinematics import trunk_rotation
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     from momentshare.exercise.lift import Lift
     from momentshare.person import Sizes
     from momentshare.skeleton import Skeleton
-    from momentshare.trial.kinematics import ArmTrack
-    from momentshare.trial.repetition import MeasuredRepetition
+    from momentshare.trial.motion.kinematics import ArmTrack
+    from momentshare.trial.motion.repetition import MeasuredRepetition
 
 __all__ = [
     "between_repetitions",

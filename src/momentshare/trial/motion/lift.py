@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from momentshare.skeleton import Skeleton
-    from momentshare.trial.kinematics import ArmTrack
+    from momentshare.trial.motion.kinematics import ArmTrack
 
 __all__ = ["MeasuredLift", "ascent_speed", "lift_of_track"]
 

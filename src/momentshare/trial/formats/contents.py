@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from momentshare.errors import InputError
-from momentshare.trial.c3d_data import C3d
-from momentshare.trial.c3d_plates import plate_channels, plate_count
-from momentshare.trial.layout import file_format_of
-from momentshare.trial.read import file_bytes
-from momentshare.trial.signal_units import KINDS, unit_factor
+from momentshare.trial.formats.c3d_data import C3d
+from momentshare.trial.formats.c3d_plates import plate_channels, plate_count
+from momentshare.trial.formats.layout import file_format_of
+from momentshare.trial.formats.read import file_bytes
+from momentshare.trial.formats.signal_units import KINDS, unit_factor
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -164,14 +164,14 @@ def _signal(kind: str, label: str, unit: str, rate: float, values: NDArray[np.fl
 
 
 def _of_parquet(source: str, raw: bytes, notes: Sequence[str]) -> Contents:
-    from momentshare.trial.table_file import parquet_columns
+    from momentshare.trial.formats.table_file import parquet_columns
 
     columns = parquet_columns(raw)
     return _of_columns(source, "parquet", columns, dict.fromkeys(columns, ""), None, notes)
 
 
 def _of_text(source: str, raw: bytes, notes: Sequence[str]) -> Contents:
-    from momentshare.trial.table_file import decoded
+    from momentshare.trial.formats.table_file import decoded
 
     lines = decoded(raw).split("\n")
     delimiter, decimal, first = _first_row(lines)

@@ -14,19 +14,19 @@ import numpy as np
 
 from momentshare.errors import InputError, nearest_name
 from momentshare.inputs import RECORDING, read_bytes, shown
-from momentshare.trial.c3d_file import read_c3d
-from momentshare.trial.layout import MARKER_ROLES, directions
+from momentshare.trial.formats.c3d_file import read_c3d
+from momentshare.trial.formats.layout import MARKER_ROLES, directions
+from momentshare.trial.formats.signal_units import SI, unit_factor
+from momentshare.trial.formats.table_file import read_csv, read_parquet
 from momentshare.trial.recording import Channel, Recording
-from momentshare.trial.signal_units import SI, unit_factor
-from momentshare.trial.table_file import read_csv, read_parquet
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
-    from momentshare.trial.layout import LayoutEntry
-    from momentshare.trial.wanted import Raw, Wanted
+    from momentshare.trial.formats.layout import LayoutEntry
+    from momentshare.trial.formats.wanted import Raw, Wanted
 
 __all__ = ["file_bytes", "merge_recordings", "read_recording"]
 

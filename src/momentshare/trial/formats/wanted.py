@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 from pydantic import Field, model_validator
 
 from momentshare.study.schema import Entry, Finite, plain_text
-from momentshare.trial.signal_units import KINDS, known_units, unit_factor
+from momentshare.trial.formats.signal_units import KINDS, known_units, unit_factor
 
 if TYPE_CHECKING:
     import numpy as np

@@ -1,8 +1,8 @@
 """Residual checks of a trial, before any muscle number.
 
-What each check is stands in :mod:`~momentshare.trial.placement` (trunk and arm) and
-:mod:`~momentshare.trial.hand_checks` (forces); limits stand in
-:mod:`~momentshare.trial.verdict`.
+What each check is stands in :mod:`~momentshare.trial.checks.placement` (trunk and arm) and
+:mod:`~momentshare.trial.checks.hand` (forces); limits stand in
+:mod:`~momentshare.trial.checks.verdict`.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.signals import second_derivative
-from momentshare.trial.hand_checks import (
+from momentshare.trial.checks.hand import (
     bar_moment,
     bar_yaw,
     body_weight,
@@ -22,7 +22,7 @@ from momentshare.trial.hand_checks import (
     left_right,
     synchrony,
 )
-from momentshare.trial.placement import (
+from momentshare.trial.checks.placement import (
     constant_length,
     grip_against_person,
     grip_off_the_bar,
@@ -32,7 +32,7 @@ from momentshare.trial.placement import (
     trunk_posture,
     upper_arm_against_person,
 )
-from momentshare.trial.verdict import (
+from momentshare.trial.checks.verdict import (
     LIMITS,
     Check,
     Verdict,
@@ -47,9 +47,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from momentshare.skeleton import Skeleton
-    from momentshare.trial.kinematics import ArmTrack
+    from momentshare.trial.motion.kinematics import ArmTrack
+    from momentshare.trial.motion.repetition import MeasuredRepetition
     from momentshare.trial.recording import Channel
-    from momentshare.trial.repetition import MeasuredRepetition
 
 __all__ = ["LIMITS", "Check", "Verdict", "check_trial", "worst_verdict"]
 

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.errors import InputError
-from momentshare.trial.c3d_header import AGAIN, Accounts, walk
+from momentshare.trial.formats.c3d_header import AGAIN, Accounts, walk
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

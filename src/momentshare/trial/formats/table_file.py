@@ -15,17 +15,17 @@ import numpy as np
 
 from momentshare.errors import InputError
 from momentshare.inputs import decoded as utf8
-from momentshare.trial.columns import places_of
-from momentshare.trial.corrections import Column, combined, resolved
-from momentshare.trial.signal_units import unit_factor
+from momentshare.trial.formats.columns import places_of
+from momentshare.trial.formats.corrections import Column, combined, resolved
+from momentshare.trial.formats.signal_units import unit_factor
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
-    from momentshare.trial.layout import LayoutEntry
-    from momentshare.trial.wanted import Raw, Wanted
+    from momentshare.trial.formats.layout import LayoutEntry
+    from momentshare.trial.formats.wanted import Raw, Wanted
 
 __all__ = ["decoded", "parquet_columns", "read_csv", "read_parquet"]
 

@@ -22,7 +22,9 @@ from pydantic import (
 
 from momentshare.errors import nearest_name
 from momentshare.study.schema import Entry, Finite, Name, plain_text
-from momentshare.trial.places import GripWay, JointWay, TrunkWay
+from momentshare.trial.formats.signal_units import SI, known_units, unit_factor
+from momentshare.trial.formats.wanted import Kind, SignalEntry, Wanted
+from momentshare.trial.motion.places import GripWay, JointWay, TrunkWay
 from momentshare.trial.recording import (
     ANGLES,
     ARM_LANDMARKS,
@@ -30,8 +32,6 @@ from momentshare.trial.recording import (
     SIDES,
     TRUNK_LANDMARKS,
 )
-from momentshare.trial.signal_units import SI, known_units, unit_factor
-from momentshare.trial.wanted import Kind, SignalEntry, Wanted
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -191,7 +191,7 @@ class UnitsEntry(Entry):
 
 
 class PlacesEntry(Entry):
-    """How trunk, joint centre and grip are found: :class:`~momentshare.trial.places.Ways`."""
+    """Ways to find trunk, joint centre and grip: :class:`~momentshare.trial.motion.places.Ways`."""
 
     trunk: TrunkWay = "auto"
     joint_centre: JointWay = "auto"

@@ -10,7 +10,7 @@ import numpy as np
 from momentshare.balance import BALANCED
 from momentshare.demand import demand
 from momentshare.errors import InputError
-from momentshare.trial.places import Ways, possible_ways
+from momentshare.trial.motion.places import Ways, possible_ways
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from momentshare.skeleton import Skeleton
-    from momentshare.trial.kinematics import ArmTrack
-    from momentshare.trial.lift import MeasuredLift
+    from momentshare.trial.motion.kinematics import ArmTrack
+    from momentshare.trial.motion.lift import MeasuredLift
     from momentshare.trial.recording import Recording
 
 __all__ = ["OtherWay", "net_moments", "other_ways"]

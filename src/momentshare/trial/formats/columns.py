@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING
 
-from momentshare.trial.layout import suggestion
+from momentshare.trial.formats.layout import suggestion
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from momentshare.trial.layout import LayoutEntry
-    from momentshare.trial.wanted import Wanted
+    from momentshare.trial.formats.layout import LayoutEntry
+    from momentshare.trial.formats.wanted import Wanted
 
 __all__ = ["places_of"]
 

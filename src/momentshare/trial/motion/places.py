@@ -2,7 +2,7 @@
 
 A bench hides the back of the trunk, and no marker sits in a joint. What was not seen follows from
 what was, in one of several ways; which one was taken is part of the answer, and so is what another
-would change (:mod:`~momentshare.trial.others`).
+would change (:mod:`~momentshare.trial.motion.others`).
 
 **trunk**
 

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.signals import delay
-from momentshare.trial.placement import between_repetitions
-from momentshare.trial.verdict import LIMITS, Check, impossible, judge, over
+from momentshare.trial.checks.placement import between_repetitions
+from momentshare.trial.checks.verdict import LIMITS, Check, impossible, judge, over
 from momentshare.units import GRAVITY
 
 if TYPE_CHECKING:
@@ -20,8 +20,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from momentshare.trial.kinematics import ArmTrack
-    from momentshare.trial.repetition import MeasuredRepetition
+    from momentshare.trial.motion.kinematics import ArmTrack
+    from momentshare.trial.motion.repetition import MeasuredRepetition
 
 __all__ = [
     "bar_moment",

@@ -12,14 +12,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.trial.c3d_parameters import AGAIN
+from momentshare.trial.formats.c3d_parameters import AGAIN
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from numpy.typing import NDArray
 
-    from momentshare.trial.c3d_data import C3d
+    from momentshare.trial.formats.c3d_data import C3d
 
 __all__ = ["plate_channels", "plate_count", "plate_force"]
 

@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from momentshare.signals import PressEvents, Repetition
-    from momentshare.trial.lift import MeasuredLift
+    from momentshare.trial.motion.lift import MeasuredLift
 
 __all__ = ["MeasuredRepetition"]
 

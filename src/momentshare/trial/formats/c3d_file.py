@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from momentshare.trial.c3d_data import C3d
-from momentshare.trial.c3d_plates import plate_channels, plate_count, plate_force
-from momentshare.trial.corrections import Column, combined, common_unit, corrected, resolved
-from momentshare.trial.layout import directions, suggestion
-from momentshare.trial.wanted import Raw
+from momentshare.trial.formats.c3d_data import C3d
+from momentshare.trial.formats.c3d_plates import plate_channels, plate_count, plate_force
+from momentshare.trial.formats.corrections import Column, combined, common_unit, corrected, resolved
+from momentshare.trial.formats.layout import directions, suggestion
+from momentshare.trial.formats.wanted import Raw
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-    from momentshare.trial.layout import LayoutEntry
-    from momentshare.trial.wanted import SignalEntry, Wanted
+    from momentshare.trial.formats.layout import LayoutEntry
+    from momentshare.trial.formats.wanted import SignalEntry, Wanted
 
 __all__ = ["read_c3d"]
 

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.trial.signal_units import SI, of_another_kind, unit_factor
-from momentshare.trial.wanted import Raw, SignalEntry, Wanted
+from momentshare.trial.formats.signal_units import SI, of_another_kind, unit_factor
+from momentshare.trial.formats.wanted import Raw, SignalEntry, Wanted
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Sequence

@@ -23,7 +23,7 @@ from momentshare.errors import InputError
 from momentshare.exercise.chain import chain_from_posture
 from momentshare.geometry.rotation import cross, dot, norm, rotation_from_axes, unit
 from momentshare.posture import Posture, posture_from_angles
-from momentshare.trial.places import (
+from momentshare.trial.motion.places import (
     STERNUM_SLOPE,
     Calibration,
     Placed,

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from itertools import product
 
 from momentshare.errors import InputError
-from momentshare.trial.c3d_parameters import AGAIN, Encoding, Parameters, read_parameters
+from momentshare.trial.formats.c3d_parameters import AGAIN, Encoding, Parameters, read_parameters
 
 __all__ = ["AGAIN", "Accounts", "walk"]
 

@@ -11,13 +11,13 @@ import re
 from functools import cache
 from typing import TYPE_CHECKING
 
-from momentshare.trial.layout import FORCE_ROLES, MARKER_ROLES
-from momentshare.trial.signal_units import unit_factor
+from momentshare.trial.formats.layout import FORCE_ROLES, MARKER_ROLES
+from momentshare.trial.formats.signal_units import unit_factor
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from momentshare.trial.contents import Contents, Signal
+    from momentshare.trial.formats.contents import Contents, Signal
 
 __all__ = ["proposed_layout"]
 
@@ -51,7 +51,7 @@ def proposed_layout(contents: Contents, name: str = "proposed") -> str:
     Parameters
     ----------
     contents : Contents
-        From :func:`momentshare.trial.contents.file_contents`.
+        From :func:`momentshare.trial.formats.contents.file_contents`.
     name : str
         Name of the layout.
     """

@@ -1,0 +1,1 @@
+"""Residual checks of a trial: what was measured, held against itself."""

@@ -1,0 +1,1 @@
+"""From a recording to the motion of trunk and arm, and to lifts."""
