@@ -13,10 +13,12 @@ import numpy as np
 
 from momentshare.errors import ShapeError
 from momentshare.geometry.rotation import cross, dot, norm
-from momentshare.paths import _trace
+from momentshare.paths import trace_line
 from momentshare.skeleton import body_poses
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from momentshare.model import PathStep
@@ -32,7 +34,9 @@ _NO_TURN = 1.5 * np.pi
 wraps by more than half a circle."""
 
 
-def path_points(skeleton: Skeleton, posture: Posture, *, arc: int = 13) -> dict[str, Floats]:
+def path_points(
+    skeleton: Skeleton, posture: Posture, *, arc: int = 13
+) -> dict[str, tuple[Floats, ...]]:
     """Return the points along the path of every head, origin first, in the thorax frame.
 
     Parameters
@@ -48,8 +52,9 @@ def path_points(skeleton: Skeleton, posture: Posture, *, arc: int = 13) -> dict[
     Returns
     -------
     dict
-        Head → points [m], shape (..., points, 3), in the order of the model. The sum of the
-        spans between them tends to :attr:`momentshare.paths.Paths.length` as ``arc`` grows.
+        Head → points of each of its lines [m], shape (..., points, 3), in the order of the
+        model. The sum of the spans between them, as a mean over the lines, tends to
+        :attr:`momentshare.paths.Paths.length` as ``arc`` grows.
 
     Raises
     ------
@@ -62,18 +67,18 @@ def path_points(skeleton: Skeleton, posture: Posture, *, arc: int = 13) -> dict[
     >>> ada = Person(name="Ada", sex="female", stature=1.66, body_mass=62.0)
     >>> skeleton = build_limb(ada, load_model()).skeleton
     >>> found = path_points(skeleton, posture_from_angles(elevation=1.0))
-    >>> found["triceps_brachii/lateral"].shape[-1]
+    >>> found["triceps_brachii/lateral"][0].shape[-1]
     3
     """
     if arc < 2:
         raise ShapeError("arc", "2 points or more on each surface", f"{arc}")
     poses = body_poses(skeleton, posture)
-    found = {}
-    for head in skeleton.model.heads:
-        corners = _trace(skeleton, poses, head, posture.shape).points
+
+    def drawn(line: Sequence[PathStep]) -> Floats:
+        corners = trace_line(skeleton, poses, line, posture.shape).points
         points: list[Floats] = []
         at = 0
-        for step in head.path:
+        for step in line:
             if step.is_surface:
                 enter, leave = corners[at], corners[at + 1]
                 points += list(np.moveaxis(_on_surface(skeleton, poses, step, enter, leave, arc),
@@ -82,8 +87,9 @@ def path_points(skeleton: Skeleton, posture: Posture, *, arc: int = 13) -> dict[
             else:
                 points.append(corners[at])
                 at += 1
-        found[head.name] = np.stack(points, axis=-2)
-    return found
+        return np.stack(points, axis=-2)
+
+    return {head.name: tuple(map(drawn, head.lines)) for head in skeleton.model.heads}
 
 
 def _on_surface(

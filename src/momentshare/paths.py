@@ -9,6 +9,9 @@ about the unit axis ``e`` through ``c``,
 
 summed over the straight spans from a to b, with u the unit vector from a to b, p any point
 of the span, and δ = 1 for points on the far side of the joint, 0 on the near side.
+
+A head may pull along several lines. Each carries the same part of its force, so length, moment
+arms and pull of the head are the means of those of its lines, and the moment arm stays -dL/dq.
 """
 
 from __future__ import annotations
@@ -35,7 +38,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from momentshare.geometry import Wrap
-    from momentshare.model import Head, PathStep
+    from momentshare.model import PathStep
     from momentshare.skeleton import Skeleton
 
 __all__ = ["Paths", "paths"]
@@ -70,14 +73,16 @@ class Paths:
         Moment on the arm about the joint centre for a pull of 1 N [m], thorax frame.
     line_of_action : float array, shape (..., heads, 3)
         Force on the arm for a pull of 1 N across the shoulder, thorax frame; zero for heads
-        that do not cross it. A surface of the scapula that stands for the humeral head bears on
-        the humerus: its force passes through the joint centre, so it turns nothing.
+        that do not cross it, below 1 where the lines of a head fan out. A surface of the scapula
+        that stands for the humeral head bears on the humerus: its force passes through the joint
+        centre, so it turns nothing.
     contact : bool array, shape (..., heads)
-        Whether any surface is touched.
+        Whether any line touches a surface.
     inside : bool array, shape (..., heads)
         Whether a point lies within its surface; the path is not to be trusted there.
     margin : float array, shape (..., heads)
-        Angle left before a surface would be rounded the other way [rad]; inf without surface.
+        Least angle left before a surface would be rounded the other way [rad]; inf without
+        surface.
     """
 
     head_names: tuple[str, ...]
@@ -253,7 +258,7 @@ def _compiled(
 
     def run(first: int, last: int) -> None:
         trace_frames(
-            limbs.first_step, limbs.kind, limbs.item, limbs.sense,
+            limbs.first_line, limbs.first_step, limbs.kind, limbs.item, limbs.sense,
             limbs.site_level, limbs.surface_level, limbs.surface_bearer, limbs.site,
             limbs.centre, limbs.axis, limbs.radius, limbs.largest_turn,
             limbs.humerus_length, limbs.forearm_axis, limbs.radial_head,
@@ -289,17 +294,20 @@ def _plain(skeleton: Skeleton, posture: Posture) -> Paths:
     margin = np.empty((*shape, count))
     frame = arm_frame(posture.humerus)
     for index, head in enumerate(model.heads):
-        run = _trace(skeleton, poses, head, shape)
-        total, moment, pull, elbow, forearm = _sum_spans(run, poses)
-        length[..., index] = total + run.arc
+        runs = [trace_line(skeleton, poses, line, shape) for line in head.lines]
+        sums = [(run.arc, *_sum_spans(run, poses)) for run in runs]
+        arc, total, moment, pull, elbow, forearm = (
+            np.sum(part, axis=0) / len(runs) for part in zip(*sums, strict=True)
+        )
+        length[..., index] = total + arc
         shoulder[..., index, :] = moment
         action[..., index, :] = pull
         arms[..., :3, index] = (frame @ moment[..., None])[..., 0]
         arms[..., 3, index] = -dot(posture.humerus[..., :, 2], elbow)
         arms[..., 4, index] = dot(poses.forearm_axis, forearm)
-        contact[..., index] = run.contact
-        inside[..., index] = run.inside
-        margin[..., index] = run.margin
+        contact[..., index] = np.any([run.contact for run in runs], axis=0)
+        inside[..., index] = np.any([run.inside for run in runs], axis=0)
+        margin[..., index] = np.min([run.margin for run in runs], axis=0)
     return Paths(
         head_names=model.head_names,
         length=length,
@@ -312,7 +320,10 @@ def _plain(skeleton: Skeleton, posture: Posture) -> Paths:
     )
 
 
-def _trace(skeleton: Skeleton, poses: BodyPoses, head: Head, shape: tuple[int, ...]) -> _Run:
+def trace_line(
+    skeleton: Skeleton, poses: BodyPoses, line: Sequence[PathStep], shape: tuple[int, ...]
+) -> _Run:
+    """Lead a line from its origin round its surfaces to its insertion."""
     model = skeleton.model
     run = _Run(
         points=[],
@@ -324,7 +335,7 @@ def _trace(skeleton: Skeleton, poses: BodyPoses, head: Head, shape: tuple[int, .
         margin=np.full(shape, np.inf),
     )
     pending: list[PathStep] = []
-    for step in head.path:
+    for step in line:
         if step.is_surface:
             pending.append(step)
             continue

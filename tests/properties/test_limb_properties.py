@@ -75,7 +75,11 @@ def mirrored_model(model):
     }
     heads = tuple(
         dataclasses.replace(
-            head, path=tuple(dataclasses.replace(step, sense=-step.sense) for step in head.path)
+            head,
+            lines=tuple(
+                tuple(dataclasses.replace(step, sense=-step.sense) for step in line)
+                for line in head.lines
+            ),
         )
         for head in model.heads
     )

@@ -177,6 +177,19 @@ def test_joints_are_those_of_the_lift(name):
         assert box.width / wide == pytest.approx(box.height / tall)  # to scale
 
 
+def bands_by_head(ax):
+    """Drawn lines of every head, from ``band:HEAD`` and ``band:HEAD:LINE``."""
+    found = {}
+    for gid, line in by_gid(ax).items():
+        if gid.startswith("band:"):
+            found.setdefault(gid.split(":")[1], []).append(line)
+    return found
+
+
+def width_of(lines):
+    return sum(line.get_linewidth() for line in lines)
+
+
 @pytest.mark.parametrize("name", TASKS)
 def test_bands_follow_the_paths_with_widths_in_proportion_to_the_forces_of_the_table(name):
     table = reading.frame_table(study())
@@ -186,12 +199,14 @@ def test_bands_follow_the_paths_with_widths_in_proportion_to_the_forces_of_the_t
     scale = arm_scale([scene])
     most = max(force.values())
     for view, ax in zip(views(scene), drawn(name).axes, strict=True):
-        bands = {g[5:]: line for g, line in by_gid(ax).items() if g.startswith("band:")}
+        bands = bands_by_head(ax)
         assert set(bands) == {head for head, f in force.items() if f >= scale.least_force}
-        widest = max(line.get_linewidth() for line in bands.values())
-        for head, line in bands.items():
-            assert line.get_linewidth() / widest == pytest.approx(force[head] / most, rel=1e-9)
-            np.testing.assert_allclose(ends(line), view.flat(scene.paths[head]), atol=1e-12)
+        widest = max(width_of(lines) for lines in bands.values())
+        for head, lines in bands.items():
+            assert width_of(lines) / widest == pytest.approx(force[head] / most, rel=1e-9)
+            assert len({line.get_linewidth() for line in lines}) == 1  # each an equal part
+            for line, points in zip(lines, scene.paths[head], strict=True):
+                np.testing.assert_allclose(ends(line), view.flat(points), atol=1e-12)
             letter = by_gid(ax)[f"letter:{head}"].get_text()
             at = written(drawn(name)).index(letter)
             label, values = written(drawn(name))[at + 1 : at + 3]
@@ -246,10 +261,10 @@ def test_side_by_side_and_along_the_lift_share_their_scales():
     heads = set(result_of("wide bar").prepared.limb.head_names)
     scenes = [arm_scene(result_of(name), FRAME) for name in names]
     per_newton = [
-        line.get_linewidth() / scene.head_force[gid[5:]]
+        width_of(lines) / scene.head_force[head]
         for scene, ax in zip(scenes, (pair.axes[0], pair.axes[2]), strict=True)
-        for gid, line in by_gid(ax).items()
-        if gid.startswith("band:") and gid[5:] in heads
+        for head, lines in bands_by_head(ax).items()
+        if head in heads
     ]
     np.testing.assert_allclose(per_newton, per_newton[0])
     lift = result_of("wide bar").prepared.lift

@@ -55,7 +55,7 @@ def test_pull_on_the_arm_is_the_span_at_the_scapula(model):
     poses = body_poses(skeleton, RAISED)
     head = model.head_names.index("deltoid/acromial")
     assert found.contact[0, head]
-    drawn = path_points(skeleton, RAISED[0])["deltoid/acromial"]
+    (drawn,) = path_points(skeleton, RAISED[0])["deltoid/acromial"]
     origin = poses.point("scapula", skeleton.site["deltoid_acromial_origin"])[0]
     points = np.asarray(getattr(drawn, "points", drawn))
     first, second = sorted(points, key=lambda p: np.linalg.norm(p - origin))[:2]

@@ -95,7 +95,8 @@ def test_drawn_paths_keep_within_a_line_of_the_model(made):
         for k, head in enumerate(limbs.head_names):
             drawn = tables.geometry["paths"][geometry, :, first[k] : first[k + 1]]
             start, span = drawn[:, :-1], np.diff(drawn, axis=1)
-            rest = found[head][:, :, None] - start[:, None]
+            middle = found[head][len(found[head]) // 2]
+            rest = middle[:, :, None] - start[:, None]
             square = np.maximum(np.einsum("fsk,fsk->fs", span, span), 1e-12)
             share = np.clip(np.einsum("fpsk,fsk->fps", rest, span) / square[:, None], 0, 1)
             miss = np.linalg.norm(rest - share[..., None] * span[:, None], axis=-1).min(axis=-1)

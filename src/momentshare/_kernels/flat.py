@@ -34,8 +34,10 @@ class FlatLimbs:
 
     Attributes
     ----------
-    first_step : int array, shape (heads + 1,)
-        Steps of head h are ``first_step[h]`` to ``first_step[h + 1] - 1``.
+    first_line : int array, shape (heads + 1,)
+        Lines of head h are ``first_line[h]`` to ``first_line[h + 1] - 1``.
+    first_step : int array, shape (lines + 1,)
+        Steps of line k are ``first_step[k]`` to ``first_step[k + 1] - 1``.
     kind, item : int array, shape (steps,)
         Site, sphere or cylinder; and the row of the site or of the surface.
     sense : float array, shape (steps,)
@@ -57,6 +59,7 @@ class FlatLimbs:
         Axis of pronation and a point of it, ulna frame [m].
     """
 
+    first_line: NDArray[np.int64]
     first_step: NDArray[np.int64]
     kind: NDArray[np.int64]
     item: NDArray[np.int64]
@@ -83,9 +86,10 @@ def flatten(skeleton: Skeleton) -> FlatLimbs:
     model = skeleton.model
     level = {body: k for k, body in enumerate(BODIES)}
     limbs = len(skeleton.people)
-    sites = tuple(dict.fromkeys(s.name for h in model.heads for s in h.path if not s.is_surface))
+    lines = [line for head in model.heads for line in head.lines]
+    sites = tuple(dict.fromkeys(s.name for line in lines for s in line if not s.is_surface))
     surfaces = tuple(model.surfaces)
-    steps = [step for head in model.heads for step in head.path]
+    steps = [step for line in lines for step in line]
     kinds = {"sphere": SPHERE, "cylinder": CYLINDER}
 
     def rows(values: list[NDArray[np.float64]], *last: int) -> NDArray[np.float64]:
@@ -100,7 +104,8 @@ def flatten(skeleton: Skeleton) -> FlatLimbs:
         for n, axis in zip(surfaces, axes, strict=True)
     ]
     return FlatLimbs(
-        first_step=np.cumsum([0, *(len(h.path) for h in model.heads)], dtype=np.int64),
+        first_line=np.cumsum([0, *(len(h.lines) for h in model.heads)], dtype=np.int64),
+        first_step=np.cumsum([0, *(len(line) for line in lines)], dtype=np.int64),
         kind=np.array(
             [kinds[model.surfaces[s.name].shape] if s.is_surface else SITE for s in steps],
             dtype=np.int64,

@@ -205,6 +205,12 @@ def round_cylinder(
 
 
 @compiled
+def beyond(level: int, joint: int) -> float:
+    """1 for a body farther out than the joint, 0 for one nearer the trunk."""
+    return 1.0 if level > joint else 0.0
+
+
+@compiled
 def round_surfaces(
     kind: Integers,
     item: Integers,
@@ -280,6 +286,7 @@ def round_surfaces(
 
 @compiled
 def trace_frames(
+    first_line: Integers,
     first_step: Integers,
     kind: Integers,
     item: Integers,
@@ -317,13 +324,15 @@ def trace_frames(
 ) -> None:
     """Trace every head in the rows first … last − 1 and write the fields of ``Paths``.
 
+    A head is the mean of its lines.
+
     Row n has the numbers of limb ``limb[n]``, and clavicle, scapula and joint centre in row
     ``place[n]`` of ``base_rotation`` (…, 2, 3, 3), ``base_origin`` (…, 2, 3) and ``joint`` (…, 3).
     """
-    heads = first_step.size - 1
+    heads = first_line.size - 1
     most = 1
-    for h in range(heads):
-        most = max(most, first_step[h + 1] - first_step[h])
+    for k in range(first_step.size - 1):
+        most = max(most, first_step[k + 1] - first_step[k])
     rotation, origin = np.zeros((6, 3, 3)), np.zeros((6, 3))
     point = np.empty((site_level.size, 3))
     middle, shaft = np.empty((surface_level.size, 3)), np.empty((surface_level.size, 3))
@@ -388,57 +397,68 @@ def trace_frames(
             total, least, within, touched = 0.0, math.inf, False, False
             moment, pull = (0.0, 0.0, 0.0), (0.0, 0.0, 0.0)
             bend, twist = (0.0, 0.0, 0.0), (0.0, 0.0, 0.0)
-            here, level, bearer = (0.0, 0.0, 0.0), -1, -1
-            step, stop = first_step[h], first_step[h + 1]
-            while step < stop:
-                # A run of surfaces, which may be empty, and the site that ends it.
-                begin = step
-                while kind[step] != SITE:
+            for line in range(first_line[h], first_line[h + 1]):
+                here, level, bearer = (0.0, 0.0, 0.0), -1, -1
+                step, stop = first_step[line], first_step[line + 1]
+                while step < stop:
+                    # A run of surfaces, which may be empty, and the site that ends it.
+                    begin = step
+                    while kind[step] != SITE:
+                        step += 1
+                    end, end_level = row(point, item[step]), site_level[item[step]]
+                    count = step - begin
+                    if count > 0:
+                        within |= round_surfaces(
+                            kind, item, sense, begin, step, here, end, middle, shaft, radius[d],
+                            largest, enter, leave, numbers, touch, rounds, settled,
+                        )  # fmt: skip
+                    for k in range(count + 1):
+                        if k < count:
+                            if numbers[k, 1] < least or math.isnan(numbers[k, 1]):
+                                least = numbers[k, 1]
+                            if not touch[k]:
+                                continue
+                            touched = True
+                            to, to_level = row(enter, k), surface_level[item[begin + k]]
+                            to_bearer = surface_bearer[item[begin + k]]
+                        else:
+                            to, to_level, to_bearer = end, end_level, end_level
+                        if level >= 0:
+                            # The straight span from here.
+                            way = add(to, -1.0, here)
+                            size = math.sqrt(dot(way, way))
+                            total += size
+                            if level != to_level or bearer != to_bearer:
+                                share = 1.0 / size if size != 0.0 else 1.0
+                                u = (way[0] * share, way[1] * share, way[2] * share)
+                                sign = beyond(level, 2) - beyond(to_level, 2)
+                                if sign != 0.0:
+                                    lever = cross(add(here, -1.0, shoulder), u)
+                                    moment = add(moment, sign, lever)
+                                sign = (1.0 if bearer > 2 else 0.0) - (
+                                    1.0 if to_bearer > 2 else 0.0
+                                )
+                                if sign != 0.0:
+                                    pull = add(pull, sign, u)
+                                sign = beyond(level, 3) - beyond(to_level, 3)
+                                if sign != 0.0:
+                                    bend = add(bend, sign, cross(add(here, -1.0, elbow), u))
+                                sign = beyond(level, 4) - beyond(to_level, 4)
+                                if sign != 0.0:
+                                    twist = add(twist, sign, cross(add(here, -1.0, spin_point), u))
+                        here, level, bearer = to, to_level, to_bearer
+                        if k < count:
+                            total += numbers[k, 0]
+                            here = row(leave, k)
                     step += 1
-                end, end_level = row(point, item[step]), site_level[item[step]]
-                count = step - begin
-                if count > 0:
-                    within |= round_surfaces(
-                        kind, item, sense, begin, step, here, end, middle, shaft, radius[d],
-                        largest, enter, leave, numbers, touch, rounds, settled,
-                    )  # fmt: skip
-                for k in range(count + 1):
-                    if k < count:
-                        if numbers[k, 1] < least or math.isnan(numbers[k, 1]):
-                            least = numbers[k, 1]
-                        if not touch[k]:
-                            continue
-                        touched = True
-                        to, to_level = row(enter, k), surface_level[item[begin + k]]
-                        to_bearer = surface_bearer[item[begin + k]]
-                    else:
-                        to, to_level, to_bearer = end, end_level, end_level
-                    if level >= 0:
-                        # The straight span from here.
-                        way = add(to, -1.0, here)
-                        size = math.sqrt(dot(way, way))
-                        total += size
-                        if level != to_level or bearer != to_bearer:
-                            share = 1.0 / size if size != 0.0 else 1.0
-                            u = (way[0] * share, way[1] * share, way[2] * share)
-                            sign = (1.0 if level > 2 else 0.0) - (1.0 if to_level > 2 else 0.0)
-                            if sign != 0.0:
-                                lever = cross(add(here, -1.0, shoulder), u)
-                                moment = add(moment, sign, lever)
-                            sign = (1.0 if bearer > 2 else 0.0) - (1.0 if to_bearer > 2 else 0.0)
-                            if sign != 0.0:
-                                pull = add(pull, sign, u)
-                            sign = (1.0 if level > 3 else 0.0) - (1.0 if to_level > 3 else 0.0)
-                            if sign != 0.0:
-                                bend = add(bend, sign, cross(add(here, -1.0, elbow), u))
-                            sign = (1.0 if level > 4 else 0.0) - (1.0 if to_level > 4 else 0.0)
-                            if sign != 0.0:
-                                twist = add(twist, sign, cross(add(here, -1.0, spin_point), u))
-                    here, level, bearer = to, to_level, to_bearer
-                    if k < count:
-                        total += numbers[k, 0]
-                        here = row(leave, k)
-                step += 1
+            lines = first_line[h + 1] - first_line[h]
+            if lines > 1:
+                part = 1.0 / lines
+                total *= part
+                moment = (part * moment[0], part * moment[1], part * moment[2])
+                pull = (part * pull[0], part * pull[1], part * pull[2])
+                bend = (part * bend[0], part * bend[1], part * bend[2])
+                twist = (part * twist[0], part * twist[1], part * twist[2])
             length[n, h] = total
             moment_arms[n, 0, h] = dot(y, moment)
             moment_arms[n, 1, h] = dot(lift, moment)

@@ -279,7 +279,7 @@ def _knobs(model: Model, rows: list[Target]) -> list[_Knob]:
     surfaces: dict[str, None] = {}
     for head in model.heads:
         if head.name in named:
-            for step in head.path:
+            for step in (step for line in head.lines for step in line):
                 (surfaces if step.is_surface else sites)[step.name] = None
     knobs = [
         _Knob("sites", name, axis, model.sites[name].position[axis], model.sites[name].spread)

@@ -39,8 +39,9 @@ def drawn_points(
     Returns
     -------
     arrays : dict
-        ``paths`` (presses, heights, points, 3) all heads in a row, ``joints`` shoulder, elbow,
-        wrist, hand, ``girdle`` clavicle (2 points), outline of the scapula, and its spine [m].
+        ``paths`` (presses, heights, points, 3) the middle line of every head in a row, ``joints``
+        shoulder, elbow, wrist, hand, ``girdle`` clavicle (2 points), outline of the scapula, and
+        its spine [m].
     sizes : tuple of int
         Points of each head in ``paths``.
     """
@@ -51,8 +52,8 @@ def drawn_points(
         lift = press.lift
         assert lift is not None  # noqa: S101 - the caller has looked
         skeleton = limbs.skeleton.take(press.person)
-        for head, points in path_points(skeleton, lift.posture).items():
-            paths.setdefault(head, []).append(points)
+        for head, lines in path_points(skeleton, lift.posture).items():
+            paths.setdefault(head, []).append(lines[len(lines) // 2])
         along = float(skeleton.forearm_length / skeleton.grip_length)
         wrist = lift.elbow + along * (lift.hand - lift.elbow)
         joints.append(np.stack([lift.shoulder, lift.elbow, wrist, lift.hand], axis=1))

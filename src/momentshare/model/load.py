@@ -534,8 +534,8 @@ class _Reader:
         if limb is None:
             return ()
         heads = []
-        for name, steps in limb.paths.items():
-            path = self.path(name, steps, sites, surfaces)
+        for name, steps in limb.lines.items():
+            lines = [self.line(name, line, sites, surfaces) for line in steps]
             postures = [
                 p for p in limb.reference_postures if (name, f"fibre_length_{p}") in numbers
             ]
@@ -550,7 +550,7 @@ class _Reader:
                 self.fault("groups.csv", f"head {name!r} has no group; add a row")
             if missing:
                 self.fault("heads.csv", f"head {name!r} lacks {', '.join(missing)}; add the rows")
-            if missing or name not in groups or path is None:
+            if missing or name not in groups or None in lines:
                 continue
             heads.append(
                 Head(
@@ -561,12 +561,12 @@ class _Reader:
                     pennation=numbers[name, "pennation"],
                     reference_fibre_length=numbers[name, f"fibre_length_{postures[0]}"],
                     reference_posture=postures[0],
-                    path=path,
+                    lines=tuple(line for line in lines if line is not None),
                 )
             )
         return tuple(heads)
 
-    def path(
+    def line(
         self, head: str, steps: list[str], sites: dict[str, Site], surfaces: dict[str, Surface]
     ) -> tuple[PathStep, ...] | None:
         place = f"limb.toml path {head!r}"

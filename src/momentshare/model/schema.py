@@ -74,6 +74,7 @@ Kind = Literal["measured", "derived", "calibrated", "assumed", "from memory"]
 Finite = Annotated[float, Field(allow_inf_nan=False)]
 Spread = Annotated[float, Field(ge=0.0, allow_inf_nan=False)]
 Name = Annotated[str, Field(min_length=1)]
+Lines = Annotated[list[Annotated[list[Name], Field(min_length=2)]], Field(min_length=1)]
 
 
 class _Row(BaseModel):
@@ -251,7 +252,17 @@ class LimbFile(BaseModel):
     reference_person: _ReferencePerson
     scapula: _Scapula
     reference_postures: dict[str, _Posture]
-    paths: dict[str, Annotated[list[Name], Field(min_length=2)]]
+    paths: dict[str, Annotated[list[Name], Field(min_length=2)] | Lines]
+
+    @property
+    def lines(self) -> dict[str, list[list[str]]]:
+        """Steps of every line of every head; a head may be written as one line."""
+        return {
+            head: [[str(step) for step in line] for line in lines]
+            if isinstance(lines[0], list)
+            else [[str(step) for step in lines]]
+            for head, lines in self.paths.items()
+        }
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -326,7 +337,11 @@ class PathStep:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Head:
-    """One muscle head: architecture, strength group and path."""
+    """One muscle head: architecture, strength group and the lines along which it pulls.
+
+    The lines share one activation and one fibre length, and each carries the same part of the
+    force; so length, moment arm and line of action of the head are the means of its lines.
+    """
 
     name: str
     group: str
@@ -335,7 +350,7 @@ class Head:
     pennation: Number
     reference_fibre_length: Number
     reference_posture: str
-    path: tuple[PathStep, ...]
+    lines: tuple[tuple[PathStep, ...], ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -145,7 +145,7 @@ class ArmScene:
     support : {"bar", "dumbbell", "ground", "cable"}
         What the hand pushes or pulls.
     paths : mapping
-        Head → points of its path, shape (points, 3) [m].
+        Head → points of each of its lines, shape (points, 3) [m].
     head_force, activation : mapping
         Head → active and passive force [N]; activation.
     hand_moments, net_moments : float array, shape (rows,)
@@ -162,7 +162,7 @@ class ArmScene:
     outward: Floats
     force: Floats
     support: Support
-    paths: Mapping[str, Floats]
+    paths: Mapping[str, tuple[Floats, ...]]
     head_force: Mapping[str, float]
     activation: Mapping[str, float]
     hand_moments: Floats

@@ -1,8 +1,9 @@
 """One view of the arm drawn on one pair of axes, to scale.
 
-Every artist that carries a number has a ``gid``: ``band:HEAD`` (line width in proportion to the
-force), ``force:resultant``, ``force:vertical`` and ``force:sideways`` (arrows, length in
-proportion), ``lever:JOINT`` (joint to line of action) and ``joint:NAME``.
+Every artist that carries a number has a ``gid``: ``band:HEAD``, or ``band:HEAD:LINE`` for each
+line of a head that has several (widths together in proportion to the force), ``force:resultant``,
+``force:vertical`` and ``force:sideways`` (arrows, length in proportion), ``lever:JOINT`` (joint to
+line of action) and ``joint:NAME``.
 """
 
 from __future__ import annotations
@@ -285,19 +286,23 @@ def _held(ax: Axes, scene: ArmScene, view: View, ink: float) -> None:
 def _bands(ax: Axes, scene: ArmScene, view: View, scale: ArmScale, ink: float) -> dict[str, Floats]:
     """Draw the heads, those far from the viewer first; return their lines on the page."""
     heads = scale.shown(scene)
-    depth = {h: float(np.mean(scene.paths[h] @ view.toward)) for h in heads}
+    depth = {
+        h: float(np.mean([np.mean(line @ view.toward) for line in scene.paths[h]])) for h in heads
+    }
     lines = {}
     for place, head in enumerate(sorted(heads, key=lambda h: depth[h])):
-        points = view.flat(scene.paths[head])
+        drawn = [view.flat(line) for line in scene.paths[head]]
         colour, dashes = band_look(scene.group(head))
-        width = ink * scale.points_per_newton * scene.head_force[head]
+        width = ink * scale.points_per_newton * scene.head_force[head] / len(drawn)
         order = 6.0 + 2.0 * place / len(heads)
-        ax.plot(*points.T, color=colour, linewidth=width, alpha=0.85, zorder=order,
-                solid_capstyle="butt", solid_joinstyle="round", gid=f"band:{head}")  # fmt: skip
-        if dashes is not None and width > 1.6:
-            ax.plot(*points.T, color="#ffffff", linewidth=min(0.28 * width, 1.3), zorder=order,
-                    linestyle=dashes)  # fmt: skip
-        lines[head] = points
+        for number, points in enumerate(drawn):
+            name = f"band:{head}" if len(drawn) == 1 else f"band:{head}:{number + 1}"
+            ax.plot(*points.T, color=colour, linewidth=width, alpha=0.85, zorder=order,
+                    solid_capstyle="butt", solid_joinstyle="round", gid=name)  # fmt: skip
+            if dashes is not None and width > 1.6:
+                ax.plot(*points.T, color="#ffffff", linewidth=min(0.28 * width, 1.3),
+                        zorder=order, linestyle=dashes)  # fmt: skip
+        lines[head] = drawn[len(drawn) // 2]
     return lines
 
 
