@@ -27,12 +27,12 @@ from scipy.optimize import minimize
 from momentshare.sharing import (
     Solver,
     Status,
-    _compiled,
     _share,
     contact_cone,
     greatest_factor,
     share,
 )
+from momentshare.sharing._backends import compiled
 from momentshare.sharing._problem import build_problem
 
 
@@ -340,7 +340,7 @@ def costs(problem, rounds):
         """Call the kernel itself, one thread, every frame on its own."""
         exponent = given.get("exponent", 2.0)
         built = build_problem(arms, capacity, given.pop("moments", moments), **given)
-        room = _compiled.empty_raw(built)
+        room = compiled.empty_raw(built)
 
         def run():
             if np.isinf(exponent):
@@ -350,9 +350,9 @@ def costs(problem, rounds):
                 and exponent == 2.0
                 and "inequalities" not in given
             ):
-                _compiled._run_single(built, room, 1, chain=False)  # noqa: SLF001
+                compiled._run_single(built, room, 1, chain=False)  # noqa: SLF001
             else:
-                _compiled.run_kernel(built, room, 1, chain=False)
+                compiled.run_kernel(built, room, 1, chain=False)
             return room.status
 
         return run

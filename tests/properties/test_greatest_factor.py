@@ -255,10 +255,12 @@ def test_the_greatest_moment_is_that_of_the_referee():
 
 PLAIN = """
 import numpy as np
-from momentshare.sharing import _climb, _kernel_climb, _kernel_vertex, greatest_factor
+from momentshare.sharing import greatest_factor
+from momentshare.sharing._backends import climb
+from momentshare.sharing._backends.kernels import vertex
 from tests.properties.test_greatest_factor import hostile
-_kernel_vertex.LONG = 0
-_climb.is_available = lambda: True
+vertex.LONG = 0
+climb.is_available = lambda: True
 for kind in ("plain", "duplicates", "equal arms", "rounded arms", "dependent rows"):
     for seed in range(3):
         *given, columns = hostile(kind, seed)

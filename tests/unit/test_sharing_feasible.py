@@ -7,7 +7,8 @@ import pytest
 from tests import naive
 
 from momentshare.errors import MissingExtraError, ShapeError
-from momentshare.sharing import Status, _climb, greatest_factor, greatest_moment, share
+from momentshare.sharing import Status, greatest_factor, greatest_moment, share
+from momentshare.sharing._backends import climb
 
 both = pytest.mark.parametrize("method", ["compiled", "numpy"])
 
@@ -288,7 +289,7 @@ def test_the_rescue_says_what_the_kernel_says(monkeypatch, free):
     given = arms, capacity, 0.5 * moments, moments
     usual = greatest_factor(*given, free_columns=columns, method="compiled")
     for other in ("by_kernel", "by_newton"):
-        monkeypatch.setattr(_climb, other, _missing(getattr(_climb, other)))
+        monkeypatch.setattr(climb, other, _missing(getattr(climb, other)))
     rescued = greatest_factor(*given, free_columns=columns, method="compiled")
     np.testing.assert_array_equal(usual.status, rescued.status)
     assert (usual.status == Status.SOLVED).all()
@@ -301,7 +302,7 @@ def test_the_rescue_says_what_the_kernel_says(monkeypatch, free):
 
 def test_without_numba_the_answers_come_from_numpy(monkeypatch):
     arms, capacity, moments = naive.limb_like(5, level=0.3, seed=14)
-    monkeypatch.setattr(_climb, "is_available", lambda: False)
+    monkeypatch.setattr(climb, "is_available", lambda: False)
     limit = greatest_factor(arms, capacity, 0.0 * moments, moments)
     wanted = greatest_factor(arms, capacity, 0.0 * moments, moments, method="numpy")
     np.testing.assert_array_equal(limit.factor, wanted.factor)

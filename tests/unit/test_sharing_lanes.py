@@ -9,7 +9,9 @@ import numpy as np
 import pytest
 from tests import naive
 
-from momentshare.sharing import Solver, Status, _compiled, _kernel_lanes, share
+from momentshare.sharing import Solver, Status, share
+from momentshare.sharing._backends import compiled
+from momentshare.sharing._backends.kernels import plain_lanes
 from momentshare.sharing._problem import build_problem
 
 pytestmark = pytest.mark.skipif(
@@ -20,15 +22,15 @@ pytestmark = pytest.mark.skipif(
 def both(arms, capacity, moments, **given):
     """Answers side by side before any other kernel helps, and one frame at a time."""
     problem = build_problem(arms, capacity, moments, **given)
-    side, single = _compiled.empty_raw(problem), _compiled.empty_raw(problem)
-    kernel = _kernel_lanes.lane_kernel(problem.rows)
+    side, single = compiled.empty_raw(problem), compiled.empty_raw(problem)
+    kernel = plain_lanes.lane_kernel(problem.rows)
     kernel(
         problem.arms, problem.capacity, problem.moments, problem.passive, problem.weights,
         0, problem.frames, side.activation, side.multipliers, side.unmet, side.status,
-        side.numbers, np.empty(_kernel_lanes.room(problem.rows, problem.heads)),
-        _compiled.limits_of_method(),
+        side.numbers, np.empty(plain_lanes.room(problem.rows, problem.heads)),
+        compiled.limits_of_method(),
     )  # fmt: skip
-    _compiled._run_single(problem, single, 1, chain=False)
+    compiled._run_single(problem, single, 1, chain=False)
     return side, single
 
 
@@ -135,11 +137,11 @@ def test_bad_numbers_spoil_their_own_lane_only():
     spoiled[0][2, 0, 4] = np.nan
     spoiled[1][5, 3] = -100.0
     spoiled[2][9, 1] = np.inf
-    raw = _compiled.empty_raw(problem)
-    _kernel_lanes.lane_kernel(4)(
+    raw = compiled.empty_raw(problem)
+    plain_lanes.lane_kernel(4)(
         *spoiled, problem.passive, problem.weights, 0, 16, raw.activation, raw.multipliers,
-        raw.unmet, raw.status, raw.numbers, np.empty(_kernel_lanes.room(4, 28)),
-        _compiled.limits_of_method(),
+        raw.unmet, raw.status, raw.numbers, np.empty(plain_lanes.room(4, 28)),
+        compiled.limits_of_method(),
     )  # fmt: skip
     bad = [2, 5, 9]
     assert (raw.status[bad] == Status.UNCERTIFIED).all()
@@ -154,13 +156,13 @@ def test_where_it_does_not_compile_the_other_kernel_answers(monkeypatch):
     def fails(_rows):
         raise NotImplementedError("no vectors here")
 
-    monkeypatch.setattr(_kernel_lanes, "_compile", fails)
-    _kernel_lanes.lane_kernel.cache_clear()
+    monkeypatch.setattr(plain_lanes, "_compile", fails)
+    plain_lanes.lane_kernel.cache_clear()
     try:
         with pytest.warns(RuntimeWarning, match="no vectors here"):
             answer = share(arms, capacity, moments)
     finally:
-        _kernel_lanes.lane_kernel.cache_clear()
+        plain_lanes.lane_kernel.cache_clear()
     np.testing.assert_allclose(answer.activation, wanted.activation, atol=1e-9)
 
 
@@ -192,7 +194,7 @@ print(*answer.status, *answer.activation.ravel())
 
 def test_what_was_compiled_is_found_again_by_the_next_process(tmp_path):
     code = """
-from momentshare.sharing._kernel_lanes import lane_kernel
+from momentshare.sharing._backends.kernels.plain_lanes import lane_kernel
 stats = lane_kernel(2).stats
 print(sum(stats.cache_hits.values()), sum(stats.cache_misses.values()))
 """

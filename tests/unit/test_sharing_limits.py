@@ -17,7 +17,8 @@ from momentshare.exercise.profile import Profile
 from momentshare.limb import build_limb
 from momentshare.model.load import load_model
 from momentshare.person import Person
-from momentshare.sharing import Status, _kernel, cone_inequalities, share
+from momentshare.sharing import Status, cone_inequalities, share
+from momentshare.sharing._backends.kernels import frames as kernel
 
 needs_cvxpy = pytest.mark.skipif(
     importlib.util.find_spec("cvxpy") is None, reason="cvxpy is not installed"
@@ -190,9 +191,9 @@ for p in (1.5, 2.0, 3.0):
 
 
 def test_the_kernel_codes_are_those_of_the_status():
-    assert _kernel.SOLVED == Status.SOLVED
-    assert _kernel.SHORTFALL == Status.SHORTFALL
-    assert _kernel.UNCERTIFIED == Status.UNCERTIFIED
+    assert kernel.SOLVED == Status.SOLVED
+    assert kernel.SHORTFALL == Status.SHORTFALL
+    assert kernel.UNCERTIFIED == Status.UNCERTIFIED
 
 
 def test_a_folder_that_others_may_write_to_is_not_trusted(tmp_path, monkeypatch):

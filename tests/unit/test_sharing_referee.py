@@ -194,6 +194,6 @@ def test_faults_of_a_cone_are_named(change, argument):
 
 def test_without_cvxpy_the_install_line_is_given(monkeypatch):
     arms, capacity, moments = naive.limb_like(1)
-    monkeypatch.setattr("momentshare.sharing._referee.find_spec", lambda _: None)
+    monkeypatch.setattr("momentshare.sharing._backends.convex.find_spec", lambda _: None)
     with pytest.raises(MissingExtraError, match=r"momentshare\[referee\]"):
         share(arms, capacity, moments, method="referee")

@@ -278,7 +278,7 @@ def test_without_numba_the_same_answer_comes_from_numpy(monkeypatch):
     fast = share(arms, capacity, moments)
     assert fast.method == "compiled"
     monkeypatch.setattr("momentshare.sharing._share.is_available", lambda: False)
-    monkeypatch.setattr("momentshare.sharing._compiled.is_available", lambda: False)
+    monkeypatch.setattr("momentshare.sharing._backends.compiled.is_available", lambda: False)
     slow = share(arms, capacity, moments)
     assert slow.method == "numpy"
     np.testing.assert_allclose(slow.activation, fast.activation, atol=1e-12)

@@ -16,14 +16,14 @@ from momentshare.sharing import (
     Cone,
     Solver,
     Status,
-    _compiled,
     cone_inequalities,
     contact_cone,
     share,
 )
+from momentshare.sharing._backends import compiled
+from momentshare.sharing._backends.within import run_within
 from momentshare.sharing._certificate import certify
 from momentshare.sharing._problem import build_problem
-from momentshare.sharing._within import run_within
 
 pytestmark = pytest.mark.skipif(
     importlib.util.find_spec("numba") is None, reason="numba is not installed"
@@ -45,9 +45,9 @@ def pressed(frames, level, seed, *, heads=28, facets=8, opening=0.35):
 
 def both(problem):
     """Answers side by side before any other kernel helps, and one frame at a time."""
-    side, single = _compiled.empty_raw(problem), _compiled.empty_raw(problem)
-    run_within(problem, side, 1, _compiled.limits_of_method())
-    _compiled._run_single(problem, single, 1, chain=False)
+    side, single = compiled.empty_raw(problem), compiled.empty_raw(problem)
+    run_within(problem, side, 1, compiled.limits_of_method())
+    compiled._run_single(problem, single, 1, chain=False)
     return side, single
 
 
@@ -231,7 +231,7 @@ print(*answer.status, *answer.activation.ravel())
 
 def test_what_was_compiled_is_found_again_by_the_next_process(tmp_path):
     code = """
-from momentshare.sharing._kernel_within import within_kernel
+from momentshare.sharing._backends.kernels.bounded_lanes import within_kernel
 stats = within_kernel(1).stats
 print(sum(stats.cache_hits.values()), sum(stats.cache_misses.values()))
 """

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.sharing._balance import row_sizes
+from momentshare.sharing._backends.balance import row_sizes
 from momentshare.sharing._result import RawSharing, Status
 
 if TYPE_CHECKING:

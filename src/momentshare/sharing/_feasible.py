@@ -4,7 +4,7 @@ The greatest factor is the linear programme
 
     maximise s  subject to  A a − s g = b,   0 ≤ a ≤ 1,
 
-with g the scaled and b the fixed moments in normalised rows; ``_climb`` solves it.
+with g the scaled and b the fixed moments in normalised rows; ``climb`` solves it.
 """
 
 from __future__ import annotations
@@ -16,9 +16,9 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 import numpy as np
 
 from momentshare.errors import ShapeError
-from momentshare.sharing._climb import climb
+from momentshare.sharing._backends.climb import climb
+from momentshare.sharing._backends.limit_within import limit_within
 from momentshare.sharing._limit import GreatestFactor, limit_of
-from momentshare.sharing._limit_within import limit_within
 from momentshare.sharing._problem import Problem, build_problem, numbers, one_of
 from momentshare.sharing._result import (
     BoolArray,

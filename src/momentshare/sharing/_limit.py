@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.sharing._balance import normalise
-from momentshare.sharing._climb import SURE, climb
+from momentshare.sharing._backends.balance import normalise
+from momentshare.sharing._backends.climb import SURE, climb
+from momentshare.sharing._backends.staged import solve_balance
 from momentshare.sharing._result import (
     BoolArray,
     FloatArray,
@@ -17,7 +18,6 @@ from momentshare.sharing._result import (
     read_only,
     status_text,
 )
-from momentshare.sharing._stages import solve_balance
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -11,14 +11,16 @@ import numpy as np
 
 from momentshare._kernels import is_available
 from momentshare.errors import ShapeError
-from momentshare.sharing import _balance
-from momentshare.sharing._bounded import solve_bounded
+from momentshare.sharing._backends.balance import free_values, normalise
+from momentshare.sharing._backends.bounded import solve_bounded
+from momentshare.sharing._backends.compiled import empty_raw, run_kernel, solve_compiled
+from momentshare.sharing._backends.convex import solve_referee
+from momentshare.sharing._backends.interior import solve_inside
+from momentshare.sharing._backends.minmax import solve_minmax
+from momentshare.sharing._backends.staged import solve_balance
+from momentshare.sharing._backends.whiten import whiten
 from momentshare.sharing._certificate import certify
-from momentshare.sharing._compiled import empty_raw, run_kernel, solve_compiled
-from momentshare.sharing._interior import solve_inside
-from momentshare.sharing._minmax import solve_minmax
 from momentshare.sharing._problem import OnInvalid, Problem, build_problem, one_of
-from momentshare.sharing._referee import solve_referee
 from momentshare.sharing._result import (
     Certificate,
     FloatArray,
@@ -27,8 +29,6 @@ from momentshare.sharing._result import (
     Status,
     replaced,
 )
-from momentshare.sharing._stages import solve_balance
-from momentshare.sharing._whiten import whiten
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -246,7 +246,7 @@ def solve_left(problem: Problem, reached: FloatArray) -> RawSharing:
 
 def _solve_inside(problem: Problem, reached: FloatArray) -> RawSharing:
     """Interior-point method on orthonormal rows, for moments that can be met."""
-    balance = _balance.normalise(problem)
+    balance = normalise(problem)
     weights = np.ascontiguousarray(
         np.broadcast_to(problem.weights, (problem.frames, problem.heads))
     )
@@ -257,7 +257,7 @@ def _solve_inside(problem: Problem, reached: FloatArray) -> RawSharing:
     multipliers -= np.einsum("fjk,flk,fl->fj", balance.basis, balance.basis, multipliers)
     force = problem.capacity * activation + problem.passive
     rest = problem.moments - np.einsum("fji,fi->fj", problem.arms, force)
-    free = _balance.free_values(balance, rest / balance.row_size)
+    free = free_values(balance, rest / balance.row_size)
     met = np.zeros(problem.frames, dtype=np.bool_)
     return certify(problem, activation, multipliers / balance.row_size, free, met)
 
@@ -287,7 +287,7 @@ def solve_numpy(problem: Problem) -> RawSharing:
 
 
 def _solve_numpy(problem: Problem) -> RawSharing:
-    balance = _balance.normalise(problem)
+    balance = normalise(problem)
     start = None
     if problem.start is not None:
         start = np.broadcast_to(problem.start * balance.row_size, balance.target.shape)
@@ -298,7 +298,7 @@ def _solve_numpy(problem: Problem) -> RawSharing:
     )
     force = problem.capacity * answer.activation + problem.passive
     rest = problem.moments - np.einsum("fji,fi->fj", problem.arms, force)
-    free = _balance.free_values(balance, rest / balance.row_size)
+    free = free_values(balance, rest / balance.row_size)
     return certify(problem, answer.activation, projected / balance.row_size, free, answer.short)
 
 

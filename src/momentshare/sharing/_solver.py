@@ -10,7 +10,7 @@ import numpy as np
 
 from momentshare._kernels import is_available
 from momentshare.errors import ShapeError
-from momentshare.sharing._compiled import limits_of_method, run_kernel
+from momentshare.sharing._backends.compiled import limits_of_method, run_kernel
 from momentshare.sharing._force_cone import Cone
 from momentshare.sharing._problem import Problem, build_problem, numbers
 from momentshare.sharing._result import (
@@ -429,8 +429,8 @@ def _arguments(
     problem: Problem, answer: Answer, first: int, last: int, *, chain: bool
 ) -> tuple[Any, tuple[Any, ...]]:
     """Collect the compiled kernel and the arguments that point to the arrays of an answer."""
-    from momentshare.sharing._kernel import solve_frames
-    from momentshare.sharing._kernel_frame import room
+    from momentshare.sharing._backends.kernels.frame import room
+    from momentshare.sharing._backends.kernels.frames import solve_frames
 
     rows = problem.rows
     start = np.zeros((0, rows)) if problem.start is None else problem.start

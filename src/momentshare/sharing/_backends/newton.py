@@ -16,7 +16,7 @@ can, and among its activations on those of least effort; the separating directio
 it. Multipliers are kept in units of σ^(p−1), σ being about the greatest activation, so
 that small moments and large exponents keep their digits.
 
-This is the readable form; ``_kernel`` is the same method compiled, one frame at a time.
+This is the readable form; ``kernels.frames`` is the same method compiled, one frame at a time.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from momentshare.sharing._balance import Balance
+    from momentshare.sharing._backends.balance import Balance
     from momentshare.sharing._result import BoolArray, FloatArray
 
 SLACK_WEIGHT = 1e6

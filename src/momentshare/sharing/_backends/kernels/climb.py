@@ -1,7 +1,7 @@
 """The greatest factor of many frames, compiled, one frame after the other.
 
-Each frame gets its vertex (``_kernel_vertex``), the activations of least effort where several
-do (``_kernel_least``), prices, and the numbers that prove them.
+Each frame gets its vertex (``kernels.vertex``), the activations of least effort where several
+do (``kernels.least``), prices, and the numbers that prove them.
 
 Imported late: compiling takes its time. The kernel releases the interpreter lock; each call
 works on buffers of its own. Inputs are contiguous float64 with the frame axis first.
@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from momentshare._kernels.compiling import has_numba, outermost
-from momentshare.sharing import _kernel_least, _kernel_vertex
-from momentshare.sharing._kernel_least import least_effort, span_of
-from momentshare.sharing._kernel_vertex import FOUND, across, solve_vertex
+from momentshare.sharing._backends.kernels import least, vertex
+from momentshare.sharing._backends.kernels.least import least_effort, span_of
+from momentshare.sharing._backends.kernels.vertex import FOUND, across, solve_vertex
 
 if TYPE_CHECKING:
     from momentshare.sharing._result import BoolArray, FloatArray, IntArray
@@ -189,5 +189,5 @@ def _signature() -> Any:
 
 
 climb_frames = outermost(
-    _signature(), [__file__, str(_kernel_least.__file__), str(_kernel_vertex.__file__)], _nrt=True
+    _signature(), [__file__, str(least.__file__), str(vertex.__file__)], _nrt=True
 )(_climb_frames)

@@ -5,7 +5,7 @@ pass is written for vectors of eight doubles, rows unrolled: :class:`Vector` wri
 operation into the code that numba compiles. On processors with narrower vectors the
 compiler splits the operations, which gives the same numbers.
 
-One pass does for eight frames what a step of ``_kernel_newton`` does for one: drives,
+One pass does for eight frames what a step of ``kernels.newton`` does for one: drives,
 activations, unmet moment and Hessian in one sweep over the heads, then the step by Cholesky.
 It begins at λ = 0 with every head counted as free, so that the first step is the least
 squares one. In place of an exact line search a step is capped, and cut where the slope along
@@ -18,7 +18,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from momentshare.sharing._lane_code import (
+from momentshare.sharing._backends.kernels.lane_code import (
     BASE,
     BOUND,
     DIRECTION,
@@ -42,7 +42,7 @@ from momentshare.sharing._lane_code import (
     opened,
     started,
 )
-from momentshare.sharing._lane_exchange import in_order, write_exchange
+from momentshare.sharing._backends.kernels.lane_exchange import in_order, write_exchange
 
 if TYPE_CHECKING:
     from collections.abc import Callable

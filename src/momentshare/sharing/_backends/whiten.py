@@ -14,10 +14,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.sharing._balance import orthonormal_columns
+from momentshare.sharing._backends.balance import orthonormal_columns
 
 if TYPE_CHECKING:
-    from momentshare.sharing._balance import Balance
+    from momentshare.sharing._backends.balance import Balance
     from momentshare.sharing._result import FloatArray
 
 

@@ -16,8 +16,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from momentshare._kernels.compiling import has_numba, inner, outermost
-from momentshare.sharing import _kernel_frame, _kernel_newton, _kernel_search, _kernel_stages
-from momentshare.sharing._kernel_frame import (
+from momentshare.sharing._backends.kernels import frame as _frame
+from momentshare.sharing._backends.kernels import newton as _newton
+from momentshare.sharing._backends.kernels import search as _search
+from momentshare.sharing._backends.kernels import staged as _staged
+from momentshare.sharing._backends.kernels.frame import (
     ACTIVE,
     FIXED,
     LAM,
@@ -33,8 +36,8 @@ from momentshare.sharing._kernel_frame import (
     normalise_frame,
     project,
 )
-from momentshare.sharing._kernel_newton import MET, NEAREST, OPEN, guess, newton
-from momentshare.sharing._kernel_stages import complement_of, lie_across, span_of
+from momentshare.sharing._backends.kernels.newton import MET, NEAREST, OPEN, guess, newton
+from momentshare.sharing._backends.kernels.staged import complement_of, lie_across, span_of
 
 if TYPE_CHECKING:
     from typing import Any
@@ -255,10 +258,9 @@ def _solve_minmax_frames(
             multipliers[f, j] = v[j] / (rate * work.short[ROW_SIZE][j])
 
 
-_FILES = [
-    str(Path(module.__file__ or ""))
-    for module in (_kernel_frame, _kernel_newton, _kernel_search, _kernel_stages)
-] + [__file__]
+_FILES = [str(Path(module.__file__ or "")) for module in (_frame, _newton, _search, _staged)] + [
+    __file__
+]
 
 
 def _signature() -> Any:

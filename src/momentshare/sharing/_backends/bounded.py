@@ -18,9 +18,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.sharing._balance import row_sizes
-from momentshare.sharing._compiled import empty_raw
-from momentshare.sharing._referee import solve_referee
+from momentshare.sharing._backends.balance import row_sizes
+from momentshare.sharing._backends.compiled import empty_raw
+from momentshare.sharing._backends.convex import solve_referee
 from momentshare.sharing._result import RawSharing, Status, replaced
 
 if TYPE_CHECKING:

@@ -1,13 +1,20 @@
 """Between the numbers of eight frames and vectors of eight, in code that is being written.
 
-See ``_lane_code``. Frames lie one after the other, or wherever each of them begins.
+See ``kernels.lane_code``. Frames lie one after the other, or wherever each of them begins.
 """
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from momentshare.sharing._lane_code import LANES, Code, Vector, of_heads, opened, started
+from momentshare.sharing._backends.kernels.lane_code import (
+    LANES,
+    Code,
+    Vector,
+    of_heads,
+    opened,
+    started,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -9,17 +9,17 @@ import numpy as np
 
 from momentshare._kernels import in_chunks, is_available
 from momentshare.errors import MissingExtraError
-from momentshare.sharing import _newton, _stages
-from momentshare.sharing._balance import DEPENDENT, IDLE
-from momentshare.sharing._beyond import with_slacks
+from momentshare.sharing._backends import newton, staged
+from momentshare.sharing._backends.balance import DEPENDENT, IDLE
+from momentshare.sharing._backends.beyond import with_slacks
+from momentshare.sharing._backends.within import run_within
 from momentshare.sharing._certificate import CERTIFIED, ROUNDED
 from momentshare.sharing._result import RawSharing, Status
-from momentshare.sharing._within import run_within
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from momentshare.sharing._kernel_frame import Limits
+    from momentshare.sharing._backends.kernels.frame import Limits
     from momentshare.sharing._problem import Problem
     from momentshare.sharing._result import FloatArray, IntArray
 
@@ -75,24 +75,24 @@ def empty_raw(problem: Problem) -> RawSharing:
 @cache
 def limits_of_method() -> Limits:
     """Gather the numbers of the method for the kernel."""
-    from momentshare.sharing._kernel_frame import Limits
+    from momentshare.sharing._backends.kernels.frame import Limits
 
     return Limits(
-        slack_weight=_newton.SLACK_WEIGHT,
-        residual=_newton.RESIDUAL,
-        settled=_newton.SETTLED,
-        curvature=_newton.CURVATURE,
-        near=_newton.NEAR,
-        finish=float(_newton.FINISH),
+        slack_weight=newton.SLACK_WEIGHT,
+        residual=newton.RESIDUAL,
+        settled=newton.SETTLED,
+        curvature=newton.CURVATURE,
+        near=newton.NEAR,
+        finish=float(newton.FINISH),
         dependent=DEPENDENT,
         idle=IDLE,
         certified=CERTIFIED,
         rounded=ROUNDED,
-        short=_newton.SHORT,
-        across=_newton.ACROSS,
-        spanned=_stages.SPANNED,
-        slight=_stages.SLIGHT,
-        growth=_stages.GROWTH,
+        short=newton.SHORT,
+        across=newton.ACROSS,
+        spanned=staged.SPANNED,
+        slight=staged.SLIGHT,
+        growth=staged.GROWTH,
     )
 
 
@@ -135,7 +135,11 @@ def _side_by_side(problem: Problem) -> bool:
     plain = problem.exponent == 2.0 and problem.free == 0
     if not plain or problem.start is not None or not is_available():
         return False
-    from momentshare.sharing._kernel_lanes import FEWEST_HEADS, MOST_ROWS, lane_kernel
+    from momentshare.sharing._backends.kernels.plain_lanes import (
+        FEWEST_HEADS,
+        MOST_ROWS,
+        lane_kernel,
+    )
 
     if problem.heads < FEWEST_HEADS or problem.rows > MOST_ROWS:
         return False
@@ -144,7 +148,7 @@ def _side_by_side(problem: Problem) -> bool:
 
 def _run_lanes(problem: Problem, raw: RawSharing, threads: int | None) -> None:
     """Solve eight frames side by side, without inequalities."""
-    from momentshare.sharing._kernel_lanes import lane_kernel, room
+    from momentshare.sharing._backends.kernels.plain_lanes import lane_kernel, room
 
     kernel = lane_kernel(problem.rows)
     assert kernel is not None  # noqa: S101 - it has just been asked for
@@ -162,8 +166,8 @@ def _run_lanes(problem: Problem, raw: RawSharing, threads: int | None) -> None:
 
 def _run_single(problem: Problem, raw: RawSharing, threads: int | None, *, chain: bool) -> None:
     """Solve one frame after the other."""
-    from momentshare.sharing._kernel import solve_frames
-    from momentshare.sharing._kernel_frame import room
+    from momentshare.sharing._backends.kernels.frame import room
+    from momentshare.sharing._backends.kernels.frames import solve_frames
 
     frames, rows = problem.frames, problem.rows
     size = room(rows, problem.heads, problem.free, problem.facets)
@@ -183,8 +187,8 @@ def _run_single(problem: Problem, raw: RawSharing, threads: int | None, *, chain
 
 def run_minmax(problem: Problem, threads: int | None) -> tuple[FloatArray, FloatArray, IntArray]:
     """Activations, multipliers and how each frame ended, by the compiled min–max kernel."""
-    from momentshare.sharing._kernel_frame import room
-    from momentshare.sharing._kernel_minmax import solve_minmax_frames
+    from momentshare.sharing._backends.kernels.frame import room
+    from momentshare.sharing._backends.kernels.minmax import solve_minmax_frames
 
     frames, rows, heads = problem.frames, problem.rows, problem.heads
     size = room(rows, heads, problem.free, 0) + rows * heads + rows

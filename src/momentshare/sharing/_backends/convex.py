@@ -16,9 +16,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from momentshare.errors import MissingExtraError
-from momentshare.sharing._balance import normalise, row_sizes
+from momentshare.sharing._backends.balance import normalise, row_sizes
+from momentshare.sharing._backends.minmax import certify_minmax
 from momentshare.sharing._certificate import certify
-from momentshare.sharing._minmax import certify_minmax
 from momentshare.sharing._result import RawSharing, Status
 
 if TYPE_CHECKING:

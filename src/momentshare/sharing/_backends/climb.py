@@ -2,7 +2,7 @@
 
     maximise s  subject to  A a − s g = b,   0 ≤ a ≤ 1.
 
-The compiled dual simplex method (``_kernel_climb``) takes the frames where numba is
+The compiled dual simplex method (``kernels.climb``) takes the frames where numba is
 installed, NumPy elsewhere: a little effort added to the programme,
 ``maximise K s − Σ a²``, leaves its answer as it is once K is large. Projected on the
 complement of g that is a sharing problem with a reward K Aᵀg/|g|² on the activations, which
@@ -23,17 +23,17 @@ import numpy as np
 
 from momentshare._kernels import in_chunks, is_available
 from momentshare.errors import MissingExtraError
-from momentshare.sharing._least_prices import least_prices
-from momentshare.sharing._newton import solve_dual
+from momentshare.sharing._backends.least_prices import least_prices
+from momentshare.sharing._backends.newton import solve_dual
+from momentshare.sharing._backends.staged import SPANNED, solve_balance
 from momentshare.sharing._result import Status
-from momentshare.sharing._stages import SPANNED, solve_balance
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from numpy.typing import NDArray
 
-    from momentshare.sharing._balance import Balance
+    from momentshare.sharing._backends.balance import Balance
     from momentshare.sharing._result import BoolArray, FloatArray, IntArray
 
 REWARDS = (1e1, 1e3, 1e5)
@@ -189,8 +189,8 @@ def by_kernel(
     balance: Balance, scaled: FloatArray, threads: int | None, begin: FloatArray | None = None
 ) -> Found:
     """Every frame by the compiled dual simplex method, from scratch or from prices of its own."""
-    from momentshare.sharing._kernel_climb import climb_frames
-    from momentshare.sharing._kernel_vertex import FOUND, SEPARATED
+    from momentshare.sharing._backends.kernels.climb import climb_frames
+    from momentshare.sharing._backends.kernels.vertex import FOUND, SEPARATED
 
     frames, rows, heads = balance.matrix.shape
     prices, activation = np.empty((frames, rows)), np.empty((frames, heads))

@@ -1,6 +1,6 @@
 """Compiled parts of one frame: workspace, unit rows, free columns, facets, certificate.
 
-Twins of ``_balance`` and ``_certificate``. A frame is solved in an extended system: its
+Twins of ``balance`` and ``_certificate``. A frame is solved in an extended system: its
 balance rows, then one row for each inequality in force; its heads, then one column for the
 slack of each such inequality.
 """

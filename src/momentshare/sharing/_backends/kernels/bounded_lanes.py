@@ -15,19 +15,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from momentshare._kernels.compiling import has_numba, inner, outermost
-from momentshare.sharing import _kernel_lanes, _lane_code, _lane_exchange, _lanes
-from momentshare.sharing._kernel_frame import Limits
-from momentshare.sharing._kernel_lanes import (
-    PASSES as WHOLE_PASSES,
-)
-from momentshare.sharing._kernel_lanes import (
-    SOLVED,
-    UNCERTIFIED,
-    certify,
-    lane_pass,
-    set_up,
-)
-from momentshare.sharing._lane_code import (
+from momentshare.sharing._backends.kernels import lane_code as _code
+from momentshare.sharing._backends.kernels import lane_exchange as _exchange
+from momentshare.sharing._backends.kernels import lane_pass as _pass
+from momentshare.sharing._backends.kernels import plain_lanes as _plain
+from momentshare.sharing._backends.kernels.frame import Limits
+from momentshare.sharing._backends.kernels.lane_code import (
     BOUND,
     LAM,
     LANES,
@@ -37,8 +30,18 @@ from momentshare.sharing._lane_code import (
     UNMET,
     state_rows,
 )
-from momentshare.sharing._lane_exchange import place_functions
-from momentshare.sharing._lanes import COLD, ONWARD, WARM
+from momentshare.sharing._backends.kernels.lane_exchange import place_functions
+from momentshare.sharing._backends.kernels.lane_pass import COLD, ONWARD, WARM
+from momentshare.sharing._backends.kernels.plain_lanes import (
+    PASSES as WHOLE_PASSES,
+)
+from momentshare.sharing._backends.kernels.plain_lanes import (
+    SOLVED,
+    UNCERTIFIED,
+    certify,
+    lane_pass,
+    set_up,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -50,7 +53,7 @@ if TYPE_CHECKING:
 
     Places = NDArray[np.int64]
 
-MODULES = (_kernel_lanes, _lane_code, _lane_exchange, _lanes)
+MODULES = (_plain, _code, _exchange, _pass)
 
 MOST_HELD = 3
 """Most inequalities in force at once; more are left to the kernel for single frames."""

@@ -1,7 +1,7 @@
 """Vectors of eight doubles in code that is being written for the compiler.
 
 :class:`Vector` turns arithmetic into vector instructions, :class:`Code` knows the arrays that
-a block of eight frames keeps; ``_lanes`` writes the solver with them.
+a block of eight frames keeps; ``kernels.lane_pass`` writes the solver with them.
 """
 
 from __future__ import annotations

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from momentshare.sharing._balance import Balance
+    from momentshare.sharing._backends.balance import Balance
     from momentshare.sharing._result import BoolArray, FloatArray
 
 SLACK = 1e-9

@@ -15,8 +15,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from momentshare._kernels.compiling import has_numba, inner, outermost
-from momentshare.sharing import _kernel_frame, _kernel_newton, _kernel_search, _kernel_stages
-from momentshare.sharing._kernel_frame import (
+from momentshare.sharing._backends.kernels import frame as _frame
+from momentshare.sharing._backends.kernels import newton as _newton
+from momentshare.sharing._backends.kernels import search as _search
+from momentshare.sharing._backends.kernels import staged as _staged
+from momentshare.sharing._backends.kernels.frame import (
     ACTIVE,
     BEFORE,
     DRIVE,
@@ -39,7 +42,7 @@ from momentshare.sharing._kernel_frame import (
     project,
     worst_facet,
 )
-from momentshare.sharing._kernel_newton import (
+from momentshare.sharing._backends.kernels.newton import (
     MET,
     NEAREST,
     OPEN,
@@ -51,7 +54,7 @@ from momentshare.sharing._kernel_newton import (
     respond,
     rest_of,
 )
-from momentshare.sharing._kernel_stages import lie_across, nearer, rejoin
+from momentshare.sharing._backends.kernels.staged import lie_across, nearer, rejoin
 
 if TYPE_CHECKING:
     from typing import Any
@@ -277,10 +280,9 @@ def _solve_frames(
             status[f] = SHORTFALL if short else SOLVED
 
 
-_FILES = [
-    str(Path(module.__file__ or ""))
-    for module in (_kernel_frame, _kernel_newton, _kernel_search, _kernel_stages)
-] + [__file__]
+_FILES = [str(Path(module.__file__ or "")) for module in (_frame, _newton, _search, _staged)] + [
+    __file__
+]
 
 
 def _signature() -> Any:

@@ -9,7 +9,7 @@ import numpy as np
 from momentshare._kernels import in_chunks
 
 if TYPE_CHECKING:
-    from momentshare.sharing._kernel_frame import Limits
+    from momentshare.sharing._backends.kernels.frame import Limits
     from momentshare.sharing._problem import Problem
     from momentshare.sharing._result import RawSharing
 
@@ -19,7 +19,7 @@ CHUNK = 1024
 
 def run_within(problem: Problem, raw: RawSharing, threads: int | None, limits: Limits) -> None:
     """Fill ``raw``; frames left to the kernel for single frames read ``uncertified``."""
-    from momentshare.sharing._kernel_within import places_room, room, within_kernel
+    from momentshare.sharing._backends.kernels.bounded_lanes import places_room, room, within_kernel
 
     kernel = within_kernel(problem.rows)
     cone = problem.cone

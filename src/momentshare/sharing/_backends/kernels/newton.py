@@ -1,6 +1,6 @@
-"""The damped Newton method of ``_newton`` for one frame, compiled.
+"""The damped Newton method of ``newton`` for one frame, compiled.
 
-Works on the extended system of ``_kernel_frame``: of the columns the first ``soft`` are
+Works on the extended system of ``kernels.frame``: of the columns the first ``soft`` are
 heads, the others slacks of inequalities, which cost nothing and have no upper bound; of
 the rows the first ``hard`` are balances, whose unmet part is damped and priced, the others
 inequalities, which are kept whatever it costs. A slack answers its drive with a slope of
@@ -13,7 +13,7 @@ import math
 from typing import TYPE_CHECKING
 
 from momentshare._kernels.compiling import inner
-from momentshare.sharing._kernel_frame import (
+from momentshare.sharing._backends.kernels.frame import (
     ACTIVE,
     AHEAD,
     CENTRE,
@@ -33,7 +33,7 @@ from momentshare.sharing._kernel_frame import (
     Work,
     root,
 )
-from momentshare.sharing._kernel_search import LOOSE, halve_kinks, walk_kinks
+from momentshare.sharing._backends.kernels.search import LOOSE, halve_kinks, walk_kinks
 
 if TYPE_CHECKING:
     from momentshare.sharing._result import FloatArray
@@ -332,7 +332,7 @@ def finish(
     A: FloatArray, rows: int, hard: int, heads: int, soft: int, target: FloatArray, work: Work,
     exponent: float, scale: float, size: float, limits: Limits,
 ) -> None:  # fmt: skip
-    """Close the balance in the activations themselves, see ``_newton.finish``."""
+    """Close the balance in the activations themselves, see ``newton.finish``."""
     power = 1.0 / (exponent - 1.0)
     rho = scale / limits.slack_weight
     lam, drive, a, direction = (

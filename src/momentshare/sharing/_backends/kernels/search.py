@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 
 from momentshare._kernels.compiling import inner
-from momentshare.sharing._kernel_frame import (
+from momentshare.sharing._backends.kernels.frame import (
     CHANGE,
     DRIVE,
     FULL,

@@ -1,7 +1,7 @@
 """The plain problem at p = 2, eight frames side by side, compiled.
 
 Without free columns and inequalities, for at least eight heads. A frame that is not done
-after ten passes or not certified is marked and left to ``_kernel``, whose answers these are
+after ten passes or not certified is marked and left to ``kernels.frames``, whose answers these are
 to 1e-9.
 """
 
@@ -13,9 +13,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from momentshare._kernels.compiling import has_numba, outermost
-from momentshare.sharing import _lane_code, _lane_exchange, _lanes
-from momentshare.sharing._kernel_frame import Limits
-from momentshare.sharing._lane_code import (
+from momentshare.sharing._backends.kernels import lane_code as _code
+from momentshare.sharing._backends.kernels import lane_exchange as _exchange
+from momentshare.sharing._backends.kernels import lane_pass as _pass
+from momentshare.sharing._backends.kernels.frame import Limits
+from momentshare.sharing._backends.kernels.lane_code import (
     LAM,
     LANES,
     MOMENT,
@@ -23,7 +25,7 @@ from momentshare.sharing._lane_code import (
     UNMET,
     state_rows,
 )
-from momentshare.sharing._lanes import lane_functions
+from momentshare.sharing._backends.kernels.lane_pass import lane_functions
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -140,7 +142,7 @@ def _compile(rows: int) -> Callable[..., None]:
         written(types.float64, 1),
         typeof(Limits(*(0.0,) * len(Limits._fields))),  # type: ignore[no-untyped-call]
     )
-    files = [str(Path(module.__file__ or "")) for module in (_lane_code, _lane_exchange, _lanes)]
+    files = [str(Path(module.__file__ or "")) for module in (_code, _exchange, _pass)]
     files.append(__file__)
     made: Callable[..., None] = outermost(signature, files, closed_over=f"{rows} rows")(solve_lanes)
     return made

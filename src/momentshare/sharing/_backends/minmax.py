@@ -17,18 +17,18 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare._kernels import cores, is_available
-from momentshare.sharing._balance import free_values, normalise
+from momentshare.sharing._backends.balance import free_values, normalise
+from momentshare.sharing._backends.climb import climb
+from momentshare.sharing._backends.compiled import run_minmax, solve_compiled
+from momentshare.sharing._backends.newton import RESIDUAL, SHORT
+from momentshare.sharing._backends.staged import solve_balance
 from momentshare.sharing._certificate import CERTIFIED, certify
-from momentshare.sharing._compiled import run_minmax, solve_compiled
-from momentshare.sharing._feasible import climb
-from momentshare.sharing._newton import RESIDUAL, SHORT
 from momentshare.sharing._result import RawSharing, Status, replaced
-from momentshare.sharing._stages import solve_balance
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from momentshare.sharing._balance import Balance
+    from momentshare.sharing._backends.balance import Balance
     from momentshare.sharing._problem import Problem
     from momentshare.sharing._result import BoolArray, FloatArray
 

@@ -7,7 +7,7 @@ bounds move together (predictor and corrector steps after Mehrotra 1992, SIAM J.
 
     p w a^(p−1) − Aᵀλ − l + u = 0,   A a = b,   l a = μ,   u (1 − a) = μ,   μ → 0.
 
-Written in units of σ, an activation near the greatest one, as in ``_newton``.
+Written in units of σ, an activation near the greatest one, as in ``newton``.
 """
 
 from __future__ import annotations
@@ -16,10 +16,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.sharing._newton import solve_each
+from momentshare.sharing._backends.newton import solve_each
 
 if TYPE_CHECKING:
-    from momentshare.sharing._balance import Balance
+    from momentshare.sharing._backends.balance import Balance
     from momentshare.sharing._result import BoolArray, FloatArray
 
 STEPS = 100

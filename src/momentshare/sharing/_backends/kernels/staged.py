@@ -12,7 +12,7 @@ import math
 from typing import TYPE_CHECKING
 
 from momentshare._kernels.compiling import inner
-from momentshare.sharing._kernel_frame import (
+from momentshare.sharing._backends.kernels.frame import (
     ACTIVE,
     BEFORE,
     DRIVE,
@@ -27,7 +27,7 @@ from momentshare.sharing._kernel_frame import (
     Limits,
     Work,
 )
-from momentshare.sharing._kernel_newton import (
+from momentshare.sharing._backends.kernels.newton import (
     apply_rows,
     bounded,
     prepare,
@@ -182,7 +182,7 @@ def lie_across(
     A: FloatArray, rows: int, hard: int, heads: int, soft: int, work: Work, passes: int,
     limits: Limits,
 ) -> bool:  # fmt: skip
-    """Set up the balance across ``price``, which separates; see ``_stages``.
+    """Set up the balance across ``price``, which separates; see ``staged``.
 
     Heads that push along it are held at their bounds (``fixed``, −1 for the others). What
     they leave unmet is a sharper ``price``, used where there is a second pass. False where

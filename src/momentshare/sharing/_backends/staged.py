@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.sharing._interior import solve_inside
-from momentshare.sharing._newton import CLOSED, SHORT, Dual, push, solve_dual
-from momentshare.sharing._whiten import whiten
+from momentshare.sharing._backends.interior import solve_inside
+from momentshare.sharing._backends.newton import CLOSED, SHORT, Dual, push, solve_dual
+from momentshare.sharing._backends.whiten import whiten
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from momentshare.sharing._balance import Balance
+    from momentshare.sharing._backends.balance import Balance
     from momentshare.sharing._result import BoolArray, FloatArray
 
 SPANNED = 1e-13

@@ -1,0 +1,1 @@
+"""Numeric routes to the shared forces; each takes checked problems and is judged alike."""

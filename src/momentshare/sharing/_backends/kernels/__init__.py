@@ -1,0 +1,1 @@
+"""Compiled loops of the sharing, with what they are written of."""
