@@ -67,8 +67,9 @@ import errno, io, json, os, pathlib, signal, sys
 
 import momentshare.cli.main as main
 import momentshare.cohort.run, momentshare.cohort.solve, momentshare.cohort.summary
-import momentshare.report.cohort_write, momentshare.report.write, momentshare.report.terminal
-import momentshare.report.uncertainty_figures, momentshare.uncertainty
+import momentshare.report.writing.cohort, momentshare.report.writing.study
+import momentshare.report.figures.uncertainty, momentshare.report.text.terminal
+import momentshare.uncertainty
 import pandas, pyarrow.parquet, statsmodels.api, statsmodels.formula.api
 
 

@@ -99,9 +99,7 @@ if TYPE_CHECKING:
         load_table,
         moment_table,
     )
-    from momentshare.report import (
-        draw_arm,
-    )
+    from momentshare.report import draw_arm
     from momentshare.sharing import (
         Certificate,
         GreatestFactor,

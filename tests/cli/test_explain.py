@@ -10,8 +10,8 @@ from typer.testing import CliRunner
 from momentshare.cli.explain import explain
 from momentshare.errors import InputError, UnknownNameError
 from momentshare.explain import explain_along, explain_head
-from momentshare.report import style
-from momentshare.report.explain_figure import drive_figure
+from momentshare.report.figures import style
+from momentshare.report.figures.explain import drive_figure
 from momentshare.study import parse_study, run_study
 
 STUDY = """

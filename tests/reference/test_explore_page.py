@@ -216,7 +216,7 @@ def test_a_link_brings_the_state_back(browser, page):
 
 def test_drawn_distance_times_force_is_the_moment_of_the_force(browser, page, limb):
     """The moment is taken from the library's levers in the plane of each view."""
-    from momentshare.report.arm_geometry import arm_scene, hand_force, views
+    from momentshare.report.figures.arm.geometry import arm_scene, hand_force, views
 
     opened(browser, page)
     state = {"spacing": 2, "touch": 1, "angle": 1, "load": 40.0, "push": "given", "ratio": 0.2}

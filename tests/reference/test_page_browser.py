@@ -19,8 +19,8 @@ from matplotlib.figure import Figure
 from tests import browser as chrome
 from tests.browser import headless  # noqa: F401 - the fixture ``browser``
 
-from momentshare.report import style
-from momentshare.report.page import (
+from momentshare.report.figures import style
+from momentshare.report.page.document import (
     Bullets,
     Code,
     Heading,

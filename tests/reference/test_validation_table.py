@@ -25,7 +25,7 @@ from momentshare.files import Writer
 from momentshare.limb import build_limb
 from momentshare.model import load_model
 from momentshare.person import Person
-from momentshare.report.limb_tables import print_validation, write_validation
+from momentshare.report.text.limb import print_validation, write_validation
 from momentshare.validation import load_targets
 from momentshare.validation.answers import answers
 from momentshare.validation.evaluate import is_posture

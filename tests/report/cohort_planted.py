@@ -33,8 +33,8 @@ from momentshare.limits import Limit, Limits
 from momentshare.model import load_model
 from momentshare.published import PublishedResult, PublishedTable
 from momentshare.published.table import PublishedLine
-from momentshare.report.cohort_page import cohort_page
-from momentshare.report.page import render
+from momentshare.report.page.cohort import cohort_page
+from momentshare.report.page.document import render
 
 # Columns of the tables of a trial, in one place.
 PERSON, CONDITION, LATERAL, HEAD, LIFT = "person", "condition", "lateral", "head", "lift_percent"

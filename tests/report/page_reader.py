@@ -41,7 +41,7 @@ class ShownTable:
 
 
 class PageReader(HTMLParser):
-    """Read a page of :mod:`momentshare.report.page` the way a reader does."""
+    """Read a page of :mod:`momentshare.report.page.document` the way a reader does."""
 
     def __init__(self, text: str) -> None:
         super().__init__(convert_charrefs=True)

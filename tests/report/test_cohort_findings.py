@@ -24,7 +24,7 @@ from tests.report.cohort_planted import (
 from tests.report.page_reader import assert_shows
 
 from momentshare.cohort.summary import summarise_cohort
-from momentshare.report.cohort_findings import findings, left_out, short_texts
+from momentshare.report.text.cohort_findings import findings, left_out, short_texts
 
 pytest.importorskip("statsmodels")
 

@@ -9,14 +9,14 @@ from tests.report import cohort_planted as plan
 from tests.report.cohort_planted import page, planted
 
 from momentshare.cohort.load import parse_cohort
-from momentshare.report.cohort_methods import (
+from momentshare.report.text.cohort_methods import (
     cohort_citations,
     has_emg,
     methods_text,
     people_rows,
     settings_rows,
 )
-from momentshare.report.record import versions
+from momentshare.report.writing.record import versions
 
 pytest.importorskip("statsmodels")
 

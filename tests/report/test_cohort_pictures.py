@@ -29,8 +29,8 @@ from tests.report.cohort_planted import (
 )
 from tests.report.page_reader import value_of
 
-from momentshare.report import style
-from momentshare.report.cohort_figures import cohort_figures, trial_checks_figure
+from momentshare.report.figures import style
+from momentshare.report.figures.cohort import cohort_figures, trial_checks_figure
 
 pytest.importorskip("statsmodels")
 

@@ -26,7 +26,7 @@ from tests.report.page_reader import PageReader, assert_shows
 
 from momentshare.cli.cohort import run_and_write
 from momentshare.cohort.schema import PublishedEntry
-from momentshare.report import cohort_write
+from momentshare.report.writing import cohort as cohort_write
 
 pytest.importorskip("statsmodels")
 

@@ -12,7 +12,7 @@ from momentshare.cohort.load import parse_cohort
 from momentshare.cohort.solve import emg_settings, processing_of, solve_trial
 from momentshare.demo.lab import write_lab
 from momentshare.model import load_model
-from momentshare.report.page import UNITS, Page, Section, Table, render
+from momentshare.report.page.document import UNITS, Page, Section, Table, render
 
 pytest.importorskip("ezc3d")
 pytest.importorskip("statsmodels")

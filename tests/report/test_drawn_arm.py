@@ -13,10 +13,11 @@ from momentshare import reading
 from momentshare.directions import ROWS, direction_of
 from momentshare.errors import InputError
 from momentshare.posture import arm_frame
-from momentshare.report import draw_arm, draw_arm_strip, draw_arms, style
-from momentshare.report.arm_files import arm_drawings
-from momentshare.report.arm_geometry import arm_scene, hand_force, views
-from momentshare.report.arm_panel import arm_scale
+from momentshare.report import draw_arm, draw_arm_strip, draw_arms
+from momentshare.report.figures import style
+from momentshare.report.figures.arm.geometry import arm_scene, hand_force, views
+from momentshare.report.figures.arm.panel import arm_scale
+from momentshare.report.figures.arm.selection import arm_drawings
 from momentshare.study import parse_study, run_study
 
 HEAD = """

@@ -14,7 +14,7 @@ from momentshare.exercise import reachable
 from momentshare.limb import build_limb
 from momentshare.model import load_model
 from momentshare.posture import posture_from_angles
-from momentshare.report.arm_figures import SWEEPS, arm_figure
+from momentshare.report.figures.moment_arms import SWEEPS, arm_figure
 from momentshare.validation.evaluate import average_person
 
 LIFTED = {

@@ -28,7 +28,7 @@ from typer.testing import CliRunner
 from momentshare.cli.main import app
 from momentshare.directions import ROWS
 from momentshare.posture import posture_from_angles
-from momentshare.report import strength_figure as report
+from momentshare.report.figures import strength as report
 from momentshare.strength import NetMoment, StrengthTest, joint_strength, study_strength
 from momentshare.strength.study import moments_report
 from momentshare.study import parse_study
@@ -114,7 +114,7 @@ def test_each_figure_is_written_under_its_own_name(tmp_path, monkeypatch):
     given: dict[str, dict[str, object]] = {}
     monkeypatch.setattr("momentshare.strength.study_strength", lambda *_, **__: found())
     monkeypatch.setattr(
-        "momentshare.report.write.write_report",
+        "momentshare.report.writing.study.write_report",
         lambda *_, figures, tables, **__: given.update(figures=figures, tables=tables) or [],
     )
     words = ["strength", str(tmp_path / "study.toml"), "--out", str(tmp_path / "out"), *WORDS]

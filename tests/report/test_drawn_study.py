@@ -30,8 +30,9 @@ from tests.drawn import (
 )
 from tests.planned import CONDITIONS, PEOPLE, TEXT, alone, renamed, solved
 
-from momentshare.report import figures, style
-from momentshare.report.write import write_results
+from momentshare.report.figures import study as figures
+from momentshare.report.figures import style
+from momentshare.report.writing.study import write_results
 
 ACTIVATION, GREATEST, LOAD = "mean_activation", "greatest_load_kg", "load_kg"
 SHORTEST, LONGEST = "min_fibre_length", "max_fibre_length"

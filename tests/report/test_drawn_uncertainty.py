@@ -32,8 +32,8 @@ from tests.planned import CONDITIONS, PEOPLE, TEXT
 
 from momentshare.cli.uncertainty import _print
 from momentshare.model import load_model
-from momentshare.report import uncertainty_figures as report
-from momentshare.report.sensitivity_figure import sensitivity_figure
+from momentshare.report.figures import uncertainty as report
+from momentshare.report.figures.sensitivity import sensitivity_figure
 from momentshare.study import parse_study
 from momentshare.uncertainty import FAMILIES, UncertaintyPlan
 from momentshare.uncertainty.chunks import MEASURES

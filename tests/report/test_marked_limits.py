@@ -14,9 +14,9 @@ from tests.drawn import head_of_figure, plain, printed, printed_tables, spoken, 
 from tests.planned import CONDITIONS, solved
 
 from momentshare.limits import Limit, Limits
-from momentshare.report import figures
-from momentshare.report.terminal import print_study
-from momentshare.report.write import write_results
+from momentshare.report.figures import study as figures
+from momentshare.report.text.terminal import print_study
+from momentshare.report.writing.study import write_results
 
 BACK, FRONT, SIDE = "infraspinatus/lower", "deltoid/clavicular", "triceps_brachii/lateral"
 

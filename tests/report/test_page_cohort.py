@@ -23,8 +23,8 @@ from tests.report.cohort_planted import (
 from tests.report.page_reader import PageReader, assert_probability, assert_shows
 
 from momentshare.cohort.summary import summarise_cohort
-from momentshare.report.cohort_page import cohort_page
-from momentshare.report.page import render
+from momentshare.report.page.cohort import cohort_page
+from momentshare.report.page.document import render
 
 pytest.importorskip("statsmodels")
 

@@ -16,10 +16,10 @@ from momentshare.cautions import CAUTIONS
 from momentshare.cli.main import app
 from momentshare.effects import effect_tables, switches
 from momentshare.model import load_model
-from momentshare.report.effects import print_effects
-from momentshare.report.limb_tables import print_calibration, print_validation
-from momentshare.report.terminal import print_study
-from momentshare.report.write import write_results
+from momentshare.report.text.effects import print_effects
+from momentshare.report.text.limb import print_calibration, print_validation
+from momentshare.report.text.terminal import print_study
+from momentshare.report.writing.study import write_results
 from momentshare.sharing import Status
 from momentshare.study import parse_study, plan_study, run_study
 

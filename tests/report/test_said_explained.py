@@ -48,7 +48,7 @@ from momentshare.explain.words import (
     moments_text,
     sign_text,
 )
-from momentshare.report.explain_figure import drive_figure
+from momentshare.report.figures.explain import drive_figure
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -12,8 +12,8 @@ import pytest
 from matplotlib.collections import FillBetweenPolyCollection
 
 from momentshare.limits import Limits
-from momentshare.report import style
-from momentshare.report.cohort_figures import cohort_figures, trial_checks_figure
+from momentshare.report.figures import style
+from momentshare.report.figures.cohort import cohort_figures, trial_checks_figure
 
 HEADS = [
     "pectoralis_major/clavicular",

@@ -11,7 +11,7 @@ from momentshare.cohort.peers import influence_table
 from momentshare.cohort.run import run_cohort
 from momentshare.cohort.summary import summarise_cohort
 from momentshare.demo.lab import write_lab
-from momentshare.report.cohort_peers import never_possible, never_text, peer_texts
+from momentshare.report.text.cohort_peers import never_possible, never_text, peer_texts
 
 RATE = 100.0
 

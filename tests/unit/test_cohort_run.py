@@ -28,7 +28,7 @@ from momentshare.demo.lab import write_lab
 from momentshare.directions import row_named
 from momentshare.errors import InputError, StudyError
 from momentshare.files import run_folder
-from momentshare.report.cohort_selection import selection_texts
+from momentshare.report.text.cohort_selection import selection_texts
 
 pytest.importorskip("ezc3d")
 pytest.importorskip("statsmodels")

@@ -9,8 +9,8 @@ from momentshare.cohort.load import parse_cohort
 from momentshare.cohort.run import run_cohort
 from momentshare.cohort.summary import summarise_cohort
 from momentshare.demo.lab import write_lab
-from momentshare.report.cohort_figures import cohort_figures
-from momentshare.report.cohort_write import write_cohort
+from momentshare.report.figures.cohort import cohort_figures
+from momentshare.report.writing.cohort import write_cohort
 
 pytest.importorskip("ezc3d")
 pytest.importorskip("statsmodels")

@@ -27,7 +27,7 @@ from momentshare.maximal import (
 from momentshare.maximal.motion import Drive, follow, held_load
 from momentshare.model import load_model
 from momentshare.person import Person
-from momentshare.report.maximal_figure import lift_figure, loads_figure, sentences
+from momentshare.report.figures.maximal import lift_figure, loads_figure, sentences
 from momentshare.study import parse_study
 from momentshare.units import GRAVITY
 

@@ -16,7 +16,7 @@ import pytest
 from matplotlib.figure import Figure
 
 from momentshare.errors import InputError, ShapeError, UnknownNameError
-from momentshare.report.page import (
+from momentshare.report.page.document import (
     VERDICTS,
     Bullets,
     Code,
@@ -485,7 +485,7 @@ def test_what_cannot_be_shown_is_refused(make, error, message):
 
 def test_module_loads_no_heavy_library():
     code = (
-        "import sys, momentshare.report.page\n"
+        "import sys, momentshare.report.page.document\n"
         "print(sorted({'pandas', 'matplotlib', 'jinja2', 'scipy'} & set(sys.modules)))"
     )
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

@@ -23,8 +23,8 @@ from momentshare.reading import (
     head_table_by_person,
     ordering_table,
 )
-from momentshare.report.band_words import band_note, band_sentences
-from momentshare.report.figures import lateral_range
+from momentshare.report.figures.study import lateral_range
+from momentshare.report.text.posture_band import band_note, band_sentences
 from momentshare.runs import solve_setup
 from momentshare.study import parse_study, plan_study, run_study
 

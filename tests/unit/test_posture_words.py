@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from tests.planned import TEXT
 
-from momentshare.report.posture_words import default_path_sentences, touch_point, tuck_of
+from momentshare.report.text.bar_path import default_path_sentences, touch_point, tuck_of
 from momentshare.study import parse_study, run_study
 
 ANGLES = "tuck_deg = [[0, 60], [1, 82]]\nforearm_tilt_deg = [[0, 7], [1, -6]]\n"

@@ -10,7 +10,7 @@ from momentshare import load_model
 from momentshare.errors import ModelError, UnknownNameError
 from momentshare.model import models_folder
 from momentshare.muscle import CURVE_SETS
-from momentshare.report.citations import citations, run_keys
+from momentshare.report.writing.citations import citations, run_keys
 from momentshare.sources import cite, read_bibliography
 
 SPREAD_OUT = """

@@ -66,7 +66,7 @@ import matplotlib
 matplotlib.use("Agg")
 import matplotlib as mpl
 import matplotlib.pyplot as plt
-from momentshare.report import style
+from momentshare.report.figures import style
 with mpl.rc_context(style.settings(["a"])):
     figure, axes = plt.subplots()
     axes.plot([0, 1], [0, 1], label="a")

@@ -33,7 +33,7 @@ def calibrate(
     from momentshare.calibration.write import CALIBRATED, write_calibration
     from momentshare.cli.tables import console, folder_for
     from momentshare.model import load_model
-    from momentshare.report.limb_tables import print_calibration
+    from momentshare.report.text.limb import print_calibration
 
     screen = console()
     source = load_model(model, calibrated=False)

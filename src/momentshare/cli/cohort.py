@@ -72,8 +72,8 @@ def run_and_write(
     from momentshare.cohort.run import COMMAND, folder_options
     from momentshare.cohort.summary import summarise_cohort
     from momentshare.files import run_folder
-    from momentshare.report.cohort_write import write_cohort
-    from momentshare.report.effects import print_effects
+    from momentshare.report.text.effects import print_effects
+    from momentshare.report.writing.cohort import write_cohort
 
     study = load_cohort(path).only(people, conditions)
     screen = console(quiet=quiet)
@@ -204,10 +204,10 @@ def _print(
     from rich.table import Table
 
     from momentshare.cautions import CAUTIONS
-    from momentshare.report.cohort_findings import left_out, short_texts
-    from momentshare.report.cohort_peers import peer_texts
-    from momentshare.report.cohort_selection import selection_texts
-    from momentshare.report.style import head_label
+    from momentshare.report.figures.style import head_label
+    from momentshare.report.text.cohort_findings import left_out, short_texts
+    from momentshare.report.text.cohort_peers import peer_texts
+    from momentshare.report.text.cohort_selection import selection_texts
 
     skipped = [o for o in result.outcomes if o.fault and o.used]
     for outcome in skipped:

@@ -74,7 +74,7 @@ def explain(
     from momentshare.errors import InputError
     from momentshare.explain import frame_at, weakest_frame
     from momentshare.limits import LiftKind, kinds_of
-    from momentshare.report.write import study_identity
+    from momentshare.report.writing.study import study_identity
 
     if head is None and (against is not None or worked):
         raise InputError("--head: is missing, but --against or --worked needs it; name a head")
@@ -159,7 +159,7 @@ def _all_heads(
     """Drive of every head in short."""
     from momentshare.explain import drive_table, explain_head
     from momentshare.limits import with_limits
-    from momentshare.report import explain_figure as report
+    from momentshare.report.figures import explain as report
 
     first = explain_head(result, result.prepared.limb.head_names[0], frame=frame)
     limits = result.prepared.limb.model.limits
@@ -179,7 +179,7 @@ def _all_heads(
     )
     if not as_json:
         from momentshare.cli.tables import console
-        from momentshare.report.terminal import print_cautions, print_limits
+        from momentshare.report.text.terminal import print_cautions, print_limits
 
         screen = console()
         _heading(screen, title, first)
@@ -220,7 +220,7 @@ def _some_heads(
         limit_texts,
         work,
     )
-    from momentshare.report import explain_figure as report
+    from momentshare.report.figures import explain as report
 
     found = [explain_head(results[chosen], name, frame=frame) for name in heads]
     changes = [counterfactuals(item.problem, item.head) for item in found]
@@ -298,7 +298,7 @@ def _print(
     example: WorkedExample | None,
 ) -> None:
     from momentshare.cli.tables import console
-    from momentshare.report.terminal import print_cautions
+    from momentshare.report.text.terminal import print_cautions
 
     screen = console()
     _heading(screen, title, found[0])
@@ -319,7 +319,7 @@ def _print_drive(screen: Console, found: Sequence[HeadExplanation]) -> None:
     from rich.table import Table
 
     from momentshare.directions import row_named
-    from momentshare.report.explain_figure import part_label
+    from momentshare.report.figures.explain import part_label
 
     table = Table(title=f"Drive by row: {part_label(found[0].split.exponent)}",
                   title_justify="left")  # fmt: skip
@@ -423,7 +423,7 @@ def _finish(
         typer.echo(json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False))
     if run is None:
         return
-    from momentshare.report.write import write_report
+    from momentshare.report.writing.study import write_report
 
     names = write_report(
         run,

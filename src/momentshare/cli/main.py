@@ -147,9 +147,9 @@ def _compare(
 ) -> None:
     from momentshare.cli.tables import console
     from momentshare.files import run_folder
-    from momentshare.report.effects import print_effects
-    from momentshare.report.terminal import print_study
-    from momentshare.report.write import folder_options, write_results
+    from momentshare.report.text.effects import print_effects
+    from momentshare.report.text.terminal import print_study
+    from momentshare.report.writing.study import folder_options, write_results
     from momentshare.study import plan_study
 
     planned = plan_study(study)

@@ -44,7 +44,7 @@ def maximal_lift(
 
     from momentshare.errors import InputError
     from momentshare.maximal import SHARES, maximal_lifts
-    from momentshare.report.write import study_identity
+    from momentshare.report.writing.study import study_identity
     from momentshare.study import load_study
 
     shares = sorted(set(share)) if share else list(SHARES)
@@ -71,7 +71,7 @@ def maximal_lift(
 
 
 def _show(source: Study, found: MaximalReport, *, as_json: bool) -> None:
-    from momentshare.report import maximal_figure as report
+    from momentshare.report.figures import maximal as report
 
     if as_json:
         import json
@@ -83,7 +83,7 @@ def _show(source: Study, found: MaximalReport, *, as_json: bool) -> None:
     from rich.table import Table
 
     from momentshare.cli.tables import console
-    from momentshare.report.terminal import print_cautions
+    from momentshare.report.text.terminal import print_cautions
 
     screen = console()
     keys = ["condition", "lateral", "lift"]
@@ -113,8 +113,8 @@ def _show(source: Study, found: MaximalReport, *, as_json: bool) -> None:
 def _write(
     source: Study, found: MaximalReport, run: RunFolder, *, figures: bool, quiet: bool
 ) -> None:
-    from momentshare.report import maximal_figure as report
-    from momentshare.report.write import write_report
+    from momentshare.report.figures import maximal as report
+    from momentshare.report.writing.study import write_report
 
     drawings = {}
     if figures and len(found.curves):

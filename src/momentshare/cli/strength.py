@@ -72,7 +72,7 @@ def strength(
     from momentshare.cohort.load import load_any
     from momentshare.cohort.schema import CohortStudy
     from momentshare.errors import InputError
-    from momentshare.report.write import study_identity
+    from momentshare.report.writing.study import study_identity
     from momentshare.strength import StrengthTest
 
     if task_mode not in {"isometric", "lift"}:
@@ -119,7 +119,7 @@ def _moments(
     as_json: bool,
     figures: bool,
 ) -> None:
-    from momentshare.report import strength_figure as report
+    from momentshare.report.figures import strength as report
     from momentshare.strength import read_moments
     from momentshare.strength.study import moments_report
 
@@ -153,7 +153,7 @@ def _lifts(
 
     from momentshare.cohort.schema import CohortStudy
     from momentshare.cohort.setup import one_repetition
-    from momentshare.report import strength_figure as report
+    from momentshare.report.figures import strength as report
     from momentshare.strength import study_strength
     from momentshare.strength.study import strength_of_cases
 
@@ -221,7 +221,7 @@ def _show(
 
     from momentshare.cli.tables import console
     from momentshare.directions import DIRECTIONS
-    from momentshare.report.terminal import print_cautions
+    from momentshare.report.text.terminal import print_cautions
 
     screen = console()
     screen.print(f"Strength test: {test.text()}")
@@ -255,7 +255,7 @@ def _write(
 ) -> None:
     if run is None:
         return
-    from momentshare.report.write import write_report
+    from momentshare.report.writing.study import write_report
 
     names = write_report(
         run,

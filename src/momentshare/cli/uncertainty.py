@@ -88,7 +88,7 @@ def uncertainty(
     from momentshare.files import run_folder
     from momentshare.files.folder import check_place
     from momentshare.model import load_model
-    from momentshare.report.uncertainty_figures import write_summary
+    from momentshare.report.figures.uncertainty import write_summary
     from momentshare.uncertainty import UncertaintyPlan
     from momentshare.uncertainty.draws import Spreads
     from momentshare.uncertainty.run import COMMAND, folder_options
@@ -183,7 +183,7 @@ def _print(screen: Console, found: Summary) -> None:
     from rich.markup import escape
     from rich.table import Table
 
-    from momentshare.report.terminal import print_cautions
+    from momentshare.report.text.terminal import print_cautions
     from momentshare.uncertainty.draws import FAMILIES
 
     order = found.condition_order

@@ -41,7 +41,7 @@ def validate(
     """Compare a limb with published values; the misses come first."""
     from momentshare.cli.tables import console, folder_for
     from momentshare.model import load_model
-    from momentshare.report.limb_tables import print_validation
+    from momentshare.report.text.limb import print_validation
     from momentshare.validation.null import null_csv, null_right, read_marks
     from momentshare.validation.published import load_published_rows
     from momentshare.validation.table import validation_record, validation_table
@@ -75,8 +75,8 @@ def _write(
     run: RunFolder, model: Model, table: pd.DataFrame, marks: str | None, screen: Console
 ) -> list[str]:
     from momentshare.limb import build_limb
-    from momentshare.report.arm_figures import write_arm_figures
-    from momentshare.report.limb_tables import write_validation
+    from momentshare.report.figures.moment_arms import write_arm_figures
+    from momentshare.report.text.limb import write_validation
     from momentshare.validation.evaluate import average_person
 
     with run.results() as writer:

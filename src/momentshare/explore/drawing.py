@@ -10,8 +10,8 @@ from momentshare.analysis import prepare, solve_lift
 from momentshare.balance import Lateral
 from momentshare.explore.grid import HEIGHTS
 from momentshare.path_course import path_points
-from momentshare.report import arm_outline as outline
-from momentshare.report.arm_geometry import arm_scene, views
+from momentshare.report.figures.arm import outline
+from momentshare.report.figures.arm.geometry import arm_scene, views
 from momentshare.skeleton import body_poses
 
 if TYPE_CHECKING:
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from momentshare.explore.grid import Press
     from momentshare.limb import Limb
-    from momentshare.report.arm_geometry import ArmScene
+    from momentshare.report.figures.arm.geometry import ArmScene
 
     Floats = NDArray[np.float64]
 

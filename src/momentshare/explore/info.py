@@ -18,7 +18,7 @@ from momentshare.limb import braced_strength
 from momentshare.limits import PARTS, LiftKind, part_of
 from momentshare.muscle.curves import curve_set
 from momentshare.posture import posture_from_angles
-from momentshare.report.style import head_label
+from momentshare.report.figures.style import head_label
 from momentshare.study import plan_study
 
 if TYPE_CHECKING:

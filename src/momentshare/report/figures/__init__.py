@@ -1,0 +1,1 @@
+"""Figures of results; they read tables and compute nothing new."""

@@ -1,0 +1,68 @@
+"""Which drawings of the arm belong to a study, and what their files are called."""
+
+from __future__ import annotations
+
+import re
+from functools import partial
+from typing import TYPE_CHECKING
+
+from momentshare.report.figures.arm.drawing import draw_arm, draw_arm_strip, draw_arms
+from momentshare.report.figures.arm.geometry import arm_scene
+from momentshare.report.figures.arm.panel import arm_scale
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+
+    from matplotlib.figure import Figure
+
+    from momentshare.study.run import StudyResult
+
+__all__ = ["arm_drawings"]
+
+_MOST_ARMS = 4
+"""Conditions of which the arm is drawn."""
+
+
+def arm_drawings(study: StudyResult) -> dict[str, Callable[[], Figure]]:
+    """Return the drawings of the arm of a study's first person, by file name without ending.
+
+    Parameters
+    ----------
+    study : StudyResult
+
+    Returns
+    -------
+    dict
+        ``arm_CONDITION`` of up to four conditions at their weakest heights, all at one scale and
+        with the first treatment of the lateral force; ``arm_along_lift`` of the first and
+        ``arm_side_by_side`` of the first and the last of them. Empty where the person has none.
+    """
+    who = study.study.file.person[0].name
+    shown = [case for case in study.cases if case.person == who and case.results][:_MOST_ARMS]
+    if not shown:
+        return {}
+    note = study.study.file.note
+    scale = arm_scale([arm_scene(case.results[0]) for case in shown])
+    made: dict[str, Callable[[], Figure]] = {}
+    for case in shown:
+        title = f"{who}, {case.condition}, weakest height"
+        made[f"arm_{_slug(case.condition, made)}"] = partial(
+            draw_arm, case.results[0], title=title, note=note, scale=scale
+        )
+    first = shown[0]
+    along = f"{who}, {first.condition}, along the lift"
+    made["arm_along_lift"] = partial(draw_arm_strip, first.results[0], title=along, note=note)
+    if len(shown) > 1:
+        pair = {case.condition: case.results[0] for case in (first, shown[-1])}
+        title = f"{who}, two conditions at their weakest heights"
+        made["arm_side_by_side"] = partial(draw_arms, pair, title=title, note=note)
+    return made
+
+
+def _slug(name: str, taken: Iterable[str]) -> str:
+    """Make a file name of a condition: letters a to z and digits, told apart by a number."""
+    plain = "_".join(re.findall("[a-z0-9]+", name.lower()))[:40].strip("_") or "condition"
+    slug, number = plain, 2
+    while f"arm_{slug}" in taken or slug in {"along_lift", "side_by_side"}:
+        slug, number = f"{plain}_{number}", number + 1
+    return slug

@@ -1,0 +1,229 @@
+"""Residual checks of trials: all verdicts at a glance, and the curves behind those of a trial.
+
+Which checks there are is read from the tables; nothing here knows their names but that of the
+one that compares clocks.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from momentshare.report.figures import style
+from momentshare.report.figures.layout import label_room, settle, sheet
+
+if TYPE_CHECKING:
+    from collections.abc import Hashable, Sequence
+
+    import pandas as pd
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = ["checks_figure", "trial_checks_figure"]
+
+_ORDER = ("fail", "warn", "pass", "not possible")
+_SIGNS = {"pass": "·", "warn": "!", "fail": "×", "not possible": "–"}
+_SHADES = {"pass": "#e8eef2", "warn": "#f0c674", "fail": "#b5472f", "not possible": "#ffffff"}
+
+_CLOCKS = "synchrony"
+"""The check whose curves are shown enlarged, since a lag of hundredths of a second counts."""
+
+_ZOOM = 1.5
+_SLOPE = 0.2
+"""Time shown of those curves, and time over which their largest change is looked for [s]; chosen
+here."""
+
+_PANEL = (2.1, 1.3)
+_SMALL = 6.5
+_KEY_LINE = 0.125
+"""Size of a panel [inch]; size of small type [pt] and height of a line of it [inch]."""
+
+_LOOKS: tuple[dict[str, Any], ...] = (
+    {"color": "#000000", "linestyle": "-"},
+    {"color": "#D55E00", "linestyle": (0, (5, 1.6))},
+    {"color": "#0072B2", "linestyle": (0, (1.2, 1.2))},
+    {"color": "#009E73", "linestyle": (0, (6, 1.5, 1.2, 1.5))},
+)
+
+
+def checks_figure(table: pd.DataFrame) -> Figure:
+    """Draw every trial against every check with its verdict as a sign.
+
+    Parameters
+    ----------
+    table : DataFrame
+        ``checks`` of a cohort. A trial need not have every check; such a cell stays empty.
+    """
+    names = list(dict.fromkeys(table["check"].astype(str)))
+    trials = list(dict.fromkeys(table["trial"]))
+    verdicts: dict[tuple[Any, str], str] = {}
+    for trial, check, found in zip(
+        table["trial"], table["check"].astype(str), table["verdict"].astype(str), strict=True
+    ):
+        known = verdicts.get((trial, check), found)
+        verdicts[trial, check] = min(known, found, key=_ORDER.index)
+    who = table.drop_duplicates("trial").set_index("trial")
+    labels = [
+        style.fit(f"{who.loc[t, 'person']}, {who.loc[t, 'condition']} ({t})", 2.6, 7.0)
+        for t in trials
+    ]
+    cell, turn = 0.38, np.deg2rad(40.0)
+    widths = [style.text_width(name, 7.0) for name in names]
+    # The slanted names reach to the left of their column, and below the panel.
+    reach = [w * np.cos(turn) - cell * (i + 0.5) for i, w in enumerate(widths)]
+    row = 0.2 if all("\n" not in label for label in labels) else 0.3
+    figure, axes = sheet(
+        1,
+        1,
+        panel=(cell * len(names), row * len(trials) + 0.1),
+        title="Residual checks",
+        note="· passes, ! warns, × fails, – not possible with what was recorded; empty: not made. "
+        "Limits stand in the table of checks.",
+        left=max(label_room(labels, 7.0), max(reach, default=0.0) + 0.2),
+        bottom=float(max(widths, default=0.0) * np.sin(turn)) + 0.22,
+    )
+    ax = axes[0]
+    for place, trial in enumerate(trials):
+        for column, name in enumerate(names):
+            verdict = verdicts.get((trial, name))
+            if verdict is not None:
+                ax.add_patch(_cell(column, place, _SHADES[verdict]))
+                ax.text(
+                    column, place, _SIGNS[verdict], ha="center", va="center", fontsize=8.0,
+                    color="white" if verdict == "fail" else style.INK,
+                )  # fmt: skip
+    ax.set_xlim(-0.5, len(names) - 0.5)
+    ax.set_ylim(len(trials) - 0.5, -0.5)
+    ax.set_yticks(range(len(trials)), labels, fontsize=7.0)
+    ax.set_xticks(
+        range(len(names)), names, rotation=40, ha="right", rotation_mode="anchor", fontsize=7.0
+    )
+    settle(figure)
+    return figure
+
+
+def _cell(column: int, row: int, shade: str) -> Any:
+    from matplotlib.patches import Rectangle
+
+    return Rectangle((column - 0.5, row - 0.5), 1.0, 1.0, facecolor=shade, edgecolor="white")
+
+
+def trial_checks_figure(curves: pd.DataFrame, checks: pd.DataFrame, title: str) -> Figure:
+    """Curves behind the checks of one trial, each with its value, limit and verdict.
+
+    Checks without curves are named in the note.
+
+    Parameters
+    ----------
+    curves, checks : DataFrame
+        Rows of the trial in the tables of these names.
+    title : str
+    """
+    rank = checks["verdict"].astype(str).map(_ORDER.index)
+    worst = checks.assign(rank=rank).sort_values("rank", kind="stable").drop_duplicates("check")
+    found = {str(row["check"]): row for row in worst.to_dict("records")}
+    order = list(dict.fromkeys(checks["check"].astype(str)))
+    drawn = set(curves["check"].astype(str))
+    names = [name for name in order if name in drawn]
+    parts = [curves[curves["check"] == name] for name in names]
+    keys = [_key_height(part) for part in parts]
+    axis_names = [style.fit(str(part["axis"].iloc[0]), _PANEL[1], 7.0) for part in parts]
+    lines = max((name.count("\n") + 1 for name in axis_names), default=1)
+    beside = 0.12 * lines + 0.55  # name of the axis and numbers of five places
+    figure, axes = sheet(
+        len(names),
+        3,
+        panel=_PANEL,
+        title=title,
+        note=_note([found[n] for n in order if n not in drawn], _CLOCKS in names),
+        panel_titles=[f"{name}\n{_finding(found[name])}" for name in names],
+        left=beside + 0.15,
+        gap=(beside, 0.5),
+        keys=keys,
+    )
+    for ax, name, part, label in zip(axes, names, parts, axis_names, strict=True):
+        _draw_curves(ax, part, zoom=name == _CLOCKS)
+        ax.set_ylabel(label, fontsize=7.0)
+        ax.set_xlabel("time [s]", fontsize=7.0)
+    settle(figure)
+    return figure
+
+
+def _note(others: Sequence[dict[Hashable, Any]], clocks: bool) -> str:
+    """Say what the panels are, and what has none."""
+    note = "Measured curves behind each residual check, and its value beside the limit."
+    if clocks:
+        note += f" {_CLOCKS.capitalize()}: {_ZOOM:g} s around the largest change."
+    told = [f"{row['check']} ({_finding(row)})" for row in others]
+    return note + (f" Without curves: {'; '.join(told)}." if told else "")
+
+
+def _finding(row: dict[Hashable, Any]) -> str:
+    """Verdict, value and limit of a check in words."""
+    verdict = str(row["verdict"])
+    if not np.isfinite(row["value"]):
+        return verdict
+    words = str(row["unit"]).split(" ", maxsplit=1)[0].rstrip(",;")
+    unit = "" if words in {"1", "nan", "None", ""} else f" {words}"
+    limit = f" (limit {row['limit']:g})" if np.isfinite(row["limit"]) else ""
+    value = row["value"]
+    shown = f"{value:.0f}" if abs(value) >= 1000.0 else f"{value:.3g}"
+    return f"{verdict}: {shown}{unit}{limit}".replace("-", "\N{MINUS SIGN}")
+
+
+def _key_columns(part: pd.DataFrame) -> int:
+    """Entries of a panel's legend that stand side by side."""
+    widths = [style.text_width(str(name), _SMALL) + 0.55 for name in part["curve"].unique()]
+    return 2 if len(widths) > 1 and 2.0 * max(widths) <= _PANEL[0] else 1
+
+
+def _key_height(part: pd.DataFrame) -> float:
+    """Height of a panel's legend [inch]; a single curve needs none."""
+    count = len(part["curve"].unique())
+    return _KEY_LINE * -(-count // _key_columns(part)) + 0.04 if count > 1 else 0.0
+
+
+def _draw_curves(ax: Axes, part: pd.DataFrame, *, zoom: bool) -> None:
+    """Draw the curves of a check, with a legend above the panel if there are several."""
+    for index, (label, line) in enumerate(part.groupby("curve", sort=False, observed=True)):
+        look = _LOOKS[index % len(_LOOKS)] | {"linewidth": 0.9}
+        ax.plot(line["time_s"].to_numpy(), line["value"].to_numpy(), label=label, **look)
+    values = part["value"].to_numpy(dtype=float)
+    if zoom:
+        _enlarge(ax, part)
+    elif np.isin(values[np.isfinite(values)], (0.0, 1.0)).all():  # yes or no
+        ax.set_ylim(-0.05, 1.05)
+    if len(part["curve"].unique()) > 1:
+        ax.legend(
+            fontsize=_SMALL,
+            frameon=False,
+            loc="lower left",
+            bbox_to_anchor=(0.0, 1.0),
+            ncols=_key_columns(part),
+            borderaxespad=0.15,
+            borderpad=0.0,
+            handlelength=2.4,
+            labelspacing=0.25,
+            columnspacing=1.0,
+        )
+
+
+def _enlarge(ax: Axes, part: pd.DataFrame) -> None:
+    """Show the curves around the largest change of the first one."""
+    first = part[part["curve"] == part["curve"].iloc[0]].dropna(subset=["value"])
+    time, value = (first[n].to_numpy(dtype=float) for n in ("time_s", "value"))
+    if len(time) < 2 or time[-1] - time[0] <= _ZOOM:
+        return
+    inner = time[(time >= time[0] + 0.5 * _SLOPE) & (time <= time[-1] - 0.5 * _SLOPE)]
+    change = np.abs(
+        np.interp(inner + 0.5 * _SLOPE, time, value) - np.interp(inner - 0.5 * _SLOPE, time, value)
+    )
+    middle = float(inner[np.argmax(change)])
+    start = float(np.clip(middle - 0.5 * _ZOOM, time[0], time[-1] - _ZOOM))
+    seen = part["time_s"].between(start, start + _ZOOM)
+    low, high = part.loc[seen, "value"].min(), part.loc[seen, "value"].max()
+    ax.set_xlim(start, start + _ZOOM)
+    ax.locator_params(axis="x", nbins=4)
+    if high > low:
+        ax.set_ylim(low - 0.05 * (high - low), high + 0.05 * (high - low))

@@ -1,0 +1,339 @@
+"""Figures of a cohort, as papers show them.
+
+Lines are means over people of their own means; bands are one standard deviation between people.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from momentshare.directions import row_named
+from momentshare.limits import marked
+from momentshare.report.figures import style
+from momentshare.report.figures.checks import checks_figure, trial_checks_figure
+from momentshare.report.figures.cohort_lines import (
+    BAND,
+    NO_LIMITS,
+    band,
+    conditions_of,
+    handles_of,
+    people_of,
+    zero_line,
+)
+from momentshare.report.figures.emg import emg_agreement_figure, emg_curves_figure
+from momentshare.report.figures.layout import LIFT_SHORT, finish, label_room, settle, sheet
+from momentshare.report.figures.limit_marks import footnote
+from momentshare.report.figures.sensitivity import sensitivity_figure
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    import pandas as pd
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from momentshare.cohort.summary import CohortSummary
+
+__all__ = ["cohort_figures", "trial_checks_figure"]
+
+_WORKING = 0.05
+"""Lift-mean activation that a head must exceed in some condition to be shown."""
+
+_POSSIBLE = {"activation": (0.0, 100.0), "force_n": (0.0, np.inf)}
+"""Quantity of a head → values that it can take as drawn; bands are cut there."""
+
+_USUAL_RATIO = (-0.4, 0.5)
+"""Lateral over vertical force beyond which a free ratio is remarked on; chosen here, no source."""
+
+_ROWS = (
+    "shoulder_horizontal_adduction",
+    "shoulder_elevation",
+    "shoulder_internal_rotation",
+    "elbow_extension",
+)
+
+_REGIONS = (
+    ("pre-sticking", 0.10),
+    ("sticking", 0.30),
+    ("post-sticking", 0.18),
+    ("to lock-out", 0.04),
+)
+"""Regions of a lift and how dark they are shaded."""
+
+
+def cohort_figures(summary: CohortSummary) -> dict[str, Callable[[], Figure]]:
+    """Name → function that draws it, for the figures that have something to show."""
+    tables, mode = summary.tables, summary.mode
+    found: dict[str, Callable[[], Figure]] = {}
+
+    def offer(name: str, needs: str, make: Callable[[], Figure]) -> None:
+        if needs in tables:
+            found[name] = make
+
+    offer("speed", "curves_speed", lambda: _speed(summary))
+    offer("moments", "curves_moments", lambda: _moments(summary))
+    offer("head_forces", "curves_heads", lambda: _heads(summary, "force_n"))
+    offer("head_activation", "curves_heads", lambda: _heads(summary, "activation"))
+    offer("lateral_ratio", "curves_hand", lambda: _ratio(summary))
+    offer("activation_by_head", "heads", lambda: _activation_by_head(summary))
+    emg = "emg_curves_by_person"
+    offer("emg_curves", emg, lambda: emg_curves_figure(tables[emg], mode))
+    offer("emg_agreement", emg, lambda: emg_agreement_figure(tables[emg], mode))
+    offer(
+        "sensitivity",
+        "sensitivity",
+        lambda: sensitivity_figure(
+            tables["sensitivity"], tables.get("sensitivity_orders"), working_heads(summary), mode
+        ),
+    )
+    offer("checks", "checks", lambda: checks_figure(tables["checks"]))
+    return found
+
+
+def working_heads(summary: CohortSummary) -> list[str]:
+    """Heads that work in some condition, in the order of the limb."""
+    means = summary.tables["heads"]
+    mine = means[means["lateral"] == summary.mode]
+    top = mine.groupby("head", sort=False, observed=True)["mean_activation_mean"].max()
+    return [str(head) for head in top.index[top > _WORKING]]
+
+
+def _one_scale(axes: Sequence[Axes]) -> None:
+    """Give panels the same scale."""
+    low, high = min(a.get_ylim()[0] for a in axes), max(a.get_ylim()[1] for a in axes)
+    for ax in axes:
+        ax.set_ylim(low, high)
+
+
+def _panels(
+    table: pd.DataFrame,
+    split: str,
+    items: Sequence[str],
+    *,
+    label: Callable[[str], str],
+    title: str,
+    note: str,
+    y_label: str,
+    columns: int,
+    limits: tuple[float, float] = NO_LIMITS,
+    by_row: bool = False,
+) -> Figure:
+    """One panel an item, one line a condition; one scale for all, or for each row of panels."""
+    conditions = conditions_of(table)
+    figure, axes = sheet(
+        len(items),
+        columns,
+        panel=(1.75, 1.35),
+        title=title,
+        note=f"{note} {people_of(table)}; {BAND}.",
+        panel_titles=[label(item) for item in items],
+        legend=handles_of(conditions),
+        gap=(0.3, 0.2),
+    )
+    for ax, item in zip(axes, items, strict=True):
+        for index, condition in enumerate(conditions):
+            part = table[(table[split] == item) & (table["condition"] == condition)]
+            place = index / max(len(conditions), 1)
+            band(ax, part, style.condition_style(index), place, limits)
+        zero_line(ax)
+        if limits[0] == 0.0:
+            ax.set_ylim(bottom=0.0)
+        if np.isfinite(limits[1]):
+            ax.set_ylim(top=1.03 * limits[1])
+    columns = min(columns, len(items))
+    step = columns if by_row else len(axes)
+    for start in range(0, len(axes), step):
+        _one_scale(axes[start : start + step])
+    finish(axes, columns, y_label, LIFT_SHORT)
+    settle(figure)
+    return figure
+
+
+def _speed(summary: CohortSummary) -> Figure:
+    table, events = summary.tables["curves_speed"], summary.tables["events"]
+    if "trials" in summary.tables:  # the curves show the trials that count
+        trials = summary.tables["trials"]
+        counted = set(trials.loc[trials["counted"].astype(bool), "trial"])
+        events = events[events["trial"].isin(counted)]
+    conditions = conditions_of(table)
+    found = {c: events[events["condition"] == c] for c in conditions}
+    sticking = {c: t[t["sticking_region"].to_numpy(dtype=bool)] for c, t in found.items()}
+    titles = []
+    for name in conditions:
+        without = len(found[name]) - len(sticking[name])
+        words = f"\n{without} of {len(found[name])} lifts without sticking region"
+        titles.append(name + (words if without else ""))
+    figure, axes = sheet(
+        len(conditions),
+        3,
+        panel=(2.0, 1.6),
+        title="Speed of the lift",
+        note="Upward speed of the hands. Shaded: regions at the mean of the events of those lifts "
+        f"that have a sticking region. {people_of(table)}; {BAND}.",
+        panel_titles=titles,
+        gap=(0.3, 0.2),
+        legend=[
+            (name, {"facecolor": style.FAINT, "alpha": dark, "edgecolor": style.FAINT})
+            for name, dark in _REGIONS
+        ],
+    )
+    for index, (ax, condition) in enumerate(zip(axes, conditions, strict=True)):
+        band(ax, table[table["condition"] == condition], style.condition_style(index), 0.0)
+        mine = sticking[condition]
+        if not mine.empty:
+            marks = ["first_peak_percent", "minimum_percent", "second_peak_percent"]
+            edges = [0.0, *mine[marks].mean(), 100.0]
+            for (_, dark), a, b in zip(_REGIONS, edges[:-1], edges[1:], strict=True):
+                ax.axvspan(a, b, color=style.FAINT, alpha=dark, lw=0)
+        ax.set_ylim(bottom=0.0)
+    _one_scale(axes)
+    finish(axes, min(3, len(conditions)), "speed [m/s]", LIFT_SHORT)
+    settle(figure)
+    return figure
+
+
+def _moments(summary: CohortSummary) -> Figure:
+    table = summary.tables["curves_moments"]
+    part = table[(table["quantity"] == "moment_nm") & (table["lateral"] == summary.mode)]
+    return _panels(
+        part,
+        "row",
+        [row for row in _ROWS if row in set(part["row"])],
+        label=lambda row: row_named(row).label,
+        title="Net joint moments",
+        note=f"Lateral force {summary.mode}.",
+        y_label="net moment [N·m]",
+        columns=4,
+    )
+
+
+def _heads(summary: CohortSummary, quantity: str) -> Figure:
+    table = summary.tables["curves_heads"]
+    heads = working_heads(summary)
+    part = table[
+        (table["quantity"] == quantity)
+        & (table["lateral"] == summary.mode)
+        & table["head"].isin(heads)
+    ]
+    force = quantity == "force_n"
+    if not force:
+        part = part.assign(**{name: 100.0 * part[name] for name in ("mean", "sd")})
+    cut = (
+        "Each row of panels has a scale of its own: compare heights within a row. Bands are cut at "
+        "0, since heads only pull."
+        if force
+        else "Bands are cut at 0 and 100 %, beyond which no activation lies."
+    )
+    keys = _keys(part)
+    return _panels(
+        part,
+        "head",
+        heads,
+        label=lambda head: marked(style.head_label(head), keys.get(head, "")),
+        title="Force of each head" if force else "Activation of each head",
+        note=f"Lateral force {summary.mode}. Heads with a lift-mean activation above "
+        f"{100 * _WORKING:.0f} % in some condition. {cut}"
+        + footnote(summary.limits, keys.values()),
+        y_label="force [N]" if force else "activation [%]",
+        columns=4,
+        limits=_POSSIBLE[quantity],
+        by_row=force,
+    )
+
+
+def _keys(table: pd.DataFrame) -> dict[str, str]:
+    """Head → keys of the limits of its rows."""
+    if "limit" not in table:
+        return {}
+    parts = table.groupby("head", sort=False, observed=True)["limit"]
+    return {str(head): " ".join(dict.fromkeys(" ".join(k).split())) for head, k in parts}
+
+
+def _ratio(summary: CohortSummary) -> Figure:
+    table = summary.tables["curves_hand"]
+    table = table[table["quantity"] == "lateral_ratio"]
+    modes = [m for m in ("measured", "zero", "free") if m in set(table["lateral"])]
+    conditions = conditions_of(table)
+    figure, axes = sheet(
+        len(modes),
+        3,
+        panel=(1.95, 1.6),
+        title="Lateral over vertical hand force",
+        note=f"Outward push positive. {people_of(table)}; {BAND}.{_beyond(table, conditions)}",
+        panel_titles=[style.MODES[m] for m in modes],
+        legend=handles_of(conditions),
+        gap=(0.3, 0.2),
+    )
+    for ax, mode in zip(axes, modes, strict=True):
+        for index, condition in enumerate(conditions):
+            part = table[(table["lateral"] == mode) & (table["condition"] == condition)]
+            band(ax, part, style.condition_style(index), index / len(conditions))
+        zero_line(ax)
+    _one_scale(axes)
+    finish(axes, min(3, len(modes)), "ratio [1]", LIFT_SHORT)
+    settle(figure)
+    return figure
+
+
+def _beyond(table: pd.DataFrame, conditions: Sequence[str]) -> str:
+    """Name the conditions in which the mean free ratio goes far, and what to do about it."""
+    low, high = _USUAL_RATIO
+    free = table[table["lateral"] == "free"]
+    far = free[(free["mean"] < low) | (free["mean"] > high)]
+    names = [c for c in conditions if c in set(far["condition"].astype(str))]
+    if not names:
+        return ""
+    reach = f"{free['mean'].min():.2f} to {free['mean'].max():.2f}".replace("-", "−")
+    return (
+        f" The free ratio (means {reach}) leaves −{-low:g} to {high:g} in {', '.join(names)}: "
+        "hands may not be able to push so hard along the bar; lateral_bounds of a condition in "
+        "the study file limits it."
+    )
+
+
+def _activation_by_head(summary: CohortSummary) -> Figure:
+    means, own = (summary.tables[n] for n in ("heads", "heads_by_person"))
+    means, own = (t[t["lateral"] == summary.mode] for t in (means, own))
+    heads = working_heads(summary)
+    conditions = conditions_of(means)
+    keys = _keys(means)
+    labels = [marked(style.head_label(head), keys.get(head, "")) for head in heads]
+    figure, axes = sheet(
+        1,
+        1,
+        panel=(4.6, (0.2 + 0.05 * max(len(conditions), 3)) * len(heads) + 0.3),
+        title="Lift-mean activation of each head",
+        note=f"Lateral force {summary.mode}. Marker: mean over people; bar: one SD, cut at 0 and "
+        "100 %; small dots: people."
+        + footnote(summary.limits, (keys.get(head, "") for head in heads)),
+        legend=handles_of(conditions),
+        left=label_room(labels),
+    )
+    ax = axes[0]
+    low, high = _POSSIBLE["activation"]
+    for index, condition in enumerate(conditions):
+        look: dict[str, Any] = style.condition_style(index) | {"linestyle": "none"}
+        shift = 0.22 * (index - 0.5 * (len(conditions) - 1)) * min(1.0, 3.0 / len(conditions))
+        for row, head in enumerate(heads):
+            line = means[(means["head"] == head) & (means["condition"] == condition)]
+            if line.empty:
+                continue
+            value = 100.0 * float(line["mean_activation_mean"].iloc[0])
+            spread = 100.0 * float(np.nan_to_num(line["mean_activation_sd"].iloc[0]))
+            bar = np.clip([value - spread, value + spread], low, high)
+            reach = np.abs(bar - value)[:, None]
+            ax.errorbar(value, row + shift, xerr=reach, elinewidth=1.0, clip_on=False, **look)
+            people = own[(own["head"] == head) & (own["condition"] == condition)]
+            dots = 100.0 * people["mean_activation"].to_numpy()
+            ax.plot(
+                dots, np.full(len(dots), row + shift), ".", markersize=2.2, alpha=0.6,
+                color=look["color"], clip_on=False,
+            )  # fmt: skip
+    ax.set_yticks(range(len(heads)), labels)
+    ax.set_ylim(len(heads) - 0.5, -0.5)
+    ax.set_xlim(left=0.0)
+    ax.set_xlabel("lift-mean activation [%]")
+    settle(figure)
+    return figure

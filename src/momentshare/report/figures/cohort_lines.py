@@ -1,0 +1,65 @@
+"""Mean and spread of each condition as lines with bands, shared by the figures of a cohort."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from momentshare.report.figures import style
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import pandas as pd
+    from matplotlib.axes import Axes
+
+    from momentshare.report.figures.layout import Handles
+
+__all__ = ["BAND", "NO_LIMITS", "band", "conditions_of", "handles_of", "people_of", "zero_line"]
+
+BAND = "band: one SD between people"
+
+NO_LIMITS = (-np.inf, np.inf)
+
+
+def conditions_of(table: pd.DataFrame) -> list[str]:
+    """Conditions of a table, in its order."""
+    return list(dict.fromkeys(table["condition"].astype(str)))
+
+
+def handles_of(conditions: Sequence[str]) -> Handles:
+    """Return the legend of the conditions."""
+    return [(name, style.condition_style(i)) for i, name in enumerate(conditions)]
+
+
+def people_of(table: pd.DataFrame) -> str:
+    """How many people stand behind the means of a table, in words."""
+    low, high = int(table["people"].min()), int(table["people"].max())
+    if low == high:
+        return f"{high} person" if high == 1 else f"{high} people"
+    return f"{low} to {high} people"
+
+
+def band(
+    ax: Axes,
+    part: pd.DataFrame,
+    look: dict[str, Any],
+    place: float,
+    limits: tuple[float, float] = NO_LIMITS,
+) -> None:
+    """Draw one mean with its band; the band is cut at what is possible.
+
+    ``place`` in 0 to 1 sets off the markers, so that those of several lines do not coincide.
+    """
+    x = part["lift_percent"].to_numpy()
+    mean, spread = part["mean"].to_numpy(), np.nan_to_num(part["sd"].to_numpy())
+    step = max(1, (len(x) - 1) // 4)
+    ax.plot(x, mean, markevery=(int(place * step) % step, step), **look)
+    low, high = np.clip(mean - spread, *limits), np.clip(mean + spread, *limits)
+    ax.fill_between(x, low, high, color=look["color"], alpha=0.13, lw=0)
+
+
+def zero_line(ax: Axes) -> None:
+    """Draw where a quantity is zero."""
+    ax.axhline(0.0, color=style.FAINT, linewidth=0.7, zorder=0)

@@ -1,0 +1,262 @@
+"""Figure, record and files of an explanation, written all or nothing."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from momentshare.cautions import CAUTIONS
+from momentshare.directions import row_named
+from momentshare.explain.words import head_words
+from momentshare.report.figures import style
+from momentshare.report.writing.record import versions
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import pandas as pd
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from momentshare.cohort.schema import CohortStudy
+    from momentshare.explain import Counterfactuals, HeadExplanation, WorkedExample
+    from momentshare.study import Study
+
+__all__ = [
+    "EXPLAIN_RECORD_VERSION",
+    "changes_record",
+    "drive_figure",
+    "explain_record",
+    "head_record",
+    "part_label",
+    "worked_record",
+]
+
+EXPLAIN_RECORD_VERSION = 1
+
+# Fill and hatch both tell the joints apart, so that grey print does as well.
+_JOINTS: dict[str, dict[str, Any]] = {
+    "shoulder": {"facecolor": "#9ecae8", "hatch": "////"},
+    "elbow": {"facecolor": "#0b3c5d", "hatch": ""},
+    "forearm": {"facecolor": "#ffffff", "hatch": "...."},
+}
+_OTHER_JOINT: dict[str, Any] = {"facecolor": "#dddddd", "hatch": "xx"}
+_SUM: dict[str, Any] = {"facecolor": "#ffffff", "hatch": ""}
+_WORKING: dict[str, Any] = {"facecolor": "#777777", "hatch": ""}
+_LINES: dict[str, dict[str, Any]] = {
+    "shoulder": {"color": "#3182bd", "linestyle": (0, (5, 1.6)), "marker": "s"},
+    "elbow": {"color": "#0b3c5d", "linestyle": "-", "marker": "o"},
+    "forearm": {"color": "#8a8a8a", "linestyle": (0, (6, 1.5, 1.2, 1.5)), "marker": "D"},
+}
+_ACTIVATION: dict[str, Any] = {"color": "#D55E00", "linestyle": (0, (1.2, 1.2)), "marker": "^"}
+
+
+def part_label(exponent: float) -> str:
+    """Name what the parts add up to, with its unit."""
+    if exponent == 2.0:
+        return "part of activation before the bounds [1]"
+    if math.isinf(exponent):
+        return "part of the price of the greatest level [1]"
+    return f"part of activation to the power {exponent - 1.0:g} [1]"
+
+
+def drive_figure(
+    found: Sequence[HeadExplanation], alongs: Sequence[pd.DataFrame], title: str = ""
+) -> Figure:
+    """Drive of one or two heads: bars by row at one height, lines by joint along the lift.
+
+    Parameters
+    ----------
+    found : sequence of HeadExplanation
+        One head, or two of the same frame.
+    alongs : sequence of DataFrame
+        Table of :func:`momentshare.explain.explain_along` of each.
+    title : str
+    """
+    from matplotlib.figure import Figure
+
+    count = len(found)
+    rows = len(found[0].split.row_names)
+    figure = Figure(figsize=(7.6, 0.3 * rows + 4.9), layout="constrained")
+    grid = figure.subplots(
+        2, count, squeeze=False, sharex="row", sharey="row", height_ratios=(0.3 * rows + 1.0, 2.6)
+    )
+    for ax, item in zip(grid[0], found, strict=True):
+        _bars(ax, item, first=ax is grid[0, 0])
+    _margin(grid[0])
+    for ax, item, table in zip(grid[1], found, alongs, strict=True):
+        _along(ax, item, table, first=ax is grid[1, 0])
+    figure.legend(handles=_handles(found[0]), loc="outside lower center", ncols=3, frameon=False)
+    place = (
+        f"{title + ' – ' if title else ''}lateral force {found[0].lateral_mode}; bars at "
+        f"{100.0 * found[0].height_fraction:.0f} % of the bar height"
+    )
+    figure.suptitle(style.fit(place, 7.2), fontsize=8.5)
+    return figure
+
+
+def _bars(ax: Axes, item: HeadExplanation, *, first: bool) -> None:
+    split = item.split
+    labels = [row_named(row).label for row in split.row_names]
+    values = [float(part) for part in split.part]
+    looks = [_look(row) for row in split.row_names]
+    labels += ["sum", "activation"]
+    values += [split.total, split.activation]
+    looks += [_SUM, _WORKING]
+    at = np.arange(len(values), dtype=float)
+    at[-2:] += 0.4
+    notes = [
+        f"{value:+.3f}" if arm != 0.0 else "no arm"
+        for value, arm in zip(split.part, split.moment_arm, strict=True)
+    ]
+    notes += [f"{split.total:+.3f}", f"{split.activation:.3f}"]
+    for place, value, look, note in zip(at, values, looks, notes, strict=True):
+        ax.barh(place, value, height=0.72, edgecolor=style.INK, linewidth=0.7, **look)
+        ax.annotate(
+            note.replace("-", "\N{MINUS SIGN}"),
+            (max(value, 0.0), place), xytext=(3, 0), textcoords="offset points",
+            va="center", fontsize=7.0,
+        )  # fmt: skip
+    ax.axvline(0.0, color=style.INK, linewidth=0.7)
+    if first:
+        ax.set_yticks(at, labels)
+        ax.set_ylim(at[-1] + 0.6, -0.6)
+    ax.set_xlabel(style.fit(part_label(split.exponent), 3.0))
+    bound = {"zero": "; held at 0", "one": "; held at 1", "none": ""}[split.bound]
+    ax.set_title(style.fit(f"{head_words(item.head)}{bound}", 2.6), loc="left")
+
+
+def _margin(axes: Sequence[Axes]) -> None:
+    """Leave room for the numbers at the ends of the bars."""
+    low, high = axes[0].get_xlim()
+    axes[0].set_xlim(low, high + 0.22 * (high - low))
+
+
+def _along(ax: Axes, item: HeadExplanation, table: pd.DataFrame, *, first: bool) -> None:
+    height = 100.0 * table["height_fraction"].to_numpy()
+    every = max(len(height) // 6, 1)
+    solved = (table["status"] == "solved").to_numpy()
+    for joint in item.problem.crosses(item.index):
+        values = np.where(solved, table[f"part_{joint}"].to_numpy(), np.nan)
+        ax.plot(height, values, markevery=every, markersize=3.2, **_line(joint))
+    ax.plot(height, table["activation"], markevery=every, markersize=3.2, **_ACTIVATION)
+    ax.axhline(0.0, color=style.INK, linewidth=0.7)
+    ax.axvline(100.0 * item.height_fraction, color=style.FAINT, linewidth=0.9)
+    ax.set_xlabel("lift [% of bar height]")
+    if first:
+        ax.set_ylabel(style.fit(f"{part_label(item.split.exponent)}; activation [1]", 2.4))
+    reachable = table["status"] != "out of reach"
+    if not solved[reachable.to_numpy()].all():
+        ax.set_title("parts left out where a moment falls short", loc="left", fontsize=7.5)
+
+
+def _look(row: str) -> dict[str, Any]:
+    return _JOINTS.get(row.split("_", maxsplit=1)[0], _OTHER_JOINT)
+
+
+def _line(joint: str) -> dict[str, Any]:
+    return _LINES.get(joint, {"color": style.FAINT, "linestyle": "-", "marker": "v"})
+
+
+def _handles(item: HeadExplanation) -> list[Any]:
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
+
+    joints = list(item.split.by_joint())
+    bars = [
+        Patch(label=f"{joint}, by row", edgecolor=style.INK, linewidth=0.7, **_look(joint))
+        for joint in joints
+    ]
+    lines = [Line2D([], [], label=f"{joint}, all rows", **_line(joint)) for joint in joints]
+    return [
+        *bars,
+        *lines,
+        Line2D([], [], label="activation", **_ACTIVATION),
+        Line2D([], [], label="height of the bars", color=style.FAINT, linewidth=0.9),
+    ]
+
+
+def head_record(found: HeadExplanation) -> dict[str, Any]:
+    """One head as plain data."""
+    split = found.split
+    return {
+        "head": found.head,
+        "frame": found.frame,
+        "height_fraction": found.height_fraction,
+        "lateral": found.lateral_mode,
+        "lateral_force_n": found.lateral_force,
+        "lateral_ratio": found.lateral_ratio,
+        "capacity_si": asdict(found.factors),
+        "exponent": split.exponent,
+        "drive": _rows(split.to_dataframe().drop(columns="head")),
+        "parts_by_joint": split.by_joint(),
+        "sum_of_parts": split.total,
+        "activation_before_bounds": split.before_bounds,
+        "bound": split.bound,
+        "activation": split.activation,
+        "force_n": found.force,
+        "active_force_n": found.active_force,
+        "moments": [asdict(item) for item in found.moments],
+        "status": str(found.sharing.status_text),
+    }
+
+
+def worked_record(example: WorkedExample) -> dict[str, Any]:
+    """Worked case as plain data."""
+    return {
+        "case": asdict(example.case),
+        "answers": [
+            {**asdict(answer), "difference": answer.difference} for answer in example.answers
+        ],
+        "text": example.text(),
+        "latex": example.latex(),
+    }
+
+
+def explain_record(study: Study | CohortStudy, **content: object) -> dict[str, Any]:
+    """Build the record of an explanation as plain data; holds no time or place."""
+    record: dict[str, Any] = {
+        "version": EXPLAIN_RECORD_VERSION,
+        "title": study.title,
+        "study_digest": study.digest,
+        "versions": versions(),
+        "definitions": {
+            "part": (
+                "capacity here x multiplier x moment arm / (p x weight); the parts sum to "
+                "activation^(p-1), for p = 2 to the activation, before the bounds 0 and 1"
+            ),
+            "multiplier": "change of total effort for one more N*m of a net joint moment",
+            "total_effort": "sum of weight x activation^p, or the greatest level for min-max",
+        },
+        **content,
+        "cautions": list(CAUTIONS),
+    }
+    clean: dict[str, Any] = _finite(record)
+    return clean
+
+
+def changes_record(changes: Counterfactuals) -> dict[str, Any]:
+    """Counterfactuals of one head as plain data."""
+    return {"cases": _rows(changes.to_cases()), "heads": _rows(changes.to_dataframe())}
+
+
+def _rows(table: pd.DataFrame) -> list[dict[str, Any]]:
+    return [
+        {str(key): value for key, value in line.items()} for line in table.to_dict(orient="records")
+    ]
+
+
+def _finite(value: Any) -> Any:
+    """Plain data with null for numbers that JSON cannot hold."""
+    if isinstance(value, dict):
+        return {str(key): _finite(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_finite(item) for item in value]
+    if isinstance(value, np.generic):
+        value = value.item()
+    if isinstance(value, float) and not math.isfinite(value):
+        return "infinity" if value == math.inf else None
+    return value

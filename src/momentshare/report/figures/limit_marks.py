@@ -1,0 +1,128 @@
+"""Marks of limits in figures: keys behind labels, hatched cells and stretches, and a footnote."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from itertools import combinations
+from typing import TYPE_CHECKING
+
+from momentshare.limits import PARTS, LiftKind, keys_text, marked
+from momentshare.report.figures import style
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+    from matplotlib.axes import Axes
+
+    from momentshare.limits import Limits
+
+__all__ = ["Marks", "footnote", "hatch"]
+
+
+@dataclass(slots=True)
+class Marks:
+    """Finds the limits of what a figure shows, and remembers those that it found.
+
+    Parameters
+    ----------
+    limits : Limits
+    kinds : mapping
+        Condition → what kind of lift it is.
+    """
+
+    limits: Limits
+    kinds: Mapping[str, LiftKind]
+    used: list[str] = field(default_factory=list)
+
+    def keys(
+        self,
+        quantity: str,
+        conditions: Sequence[str],
+        *,
+        head: str = "",
+        part: str = "",
+        lateral: str = "",
+    ) -> str:
+        """Keys of the limits that touch a quantity in any of the conditions."""
+        rows = [
+            row
+            for name in conditions
+            for row in self.limits.at(
+                quantity,
+                head=head,
+                kinds=[self.kinds.get(name, LiftKind())],
+                part=part,
+                lateral=lateral,
+            )
+        ]
+        return self._seen(keys_text(rows))
+
+    def order_keys(self, conditions: Sequence[str], *, head: str, lateral: str = "") -> str:
+        """Keys of the limits that touch the order of any two of the conditions in activation."""
+        rows = [
+            row
+            for pair in combinations(conditions, 2)
+            for row in self.limits.at(
+                "activation",
+                head=head,
+                kinds=[self.kinds.get(name, LiftKind()) for name in pair],
+                claim="order",
+                lateral=lateral,
+            )
+        ]
+        return self._seen(keys_text(rows))
+
+    def label(self, head: str, keys: str) -> str:
+        """Name of a head with keys behind it."""
+        return marked(style.head_label(head), keys)
+
+    def parts(self, quantity: str, conditions: Sequence[str], head: str) -> list[int]:
+        """Thirds of the lift in which a quantity of a head is not to be trusted."""
+        return [
+            place
+            for place, part in enumerate(PARTS)
+            if self.keys(quantity, conditions, head=head, part=part)
+        ]
+
+    def _seen(self, keys: str) -> str:
+        self.used += keys.split()
+        return keys
+
+    def note(self) -> str:
+        """Footnote that spells out the keys found so far."""
+        return footnote(self.limits, self.used)
+
+
+def footnote(limits: Limits, keys: Iterable[str]) -> str:
+    """Say in a sentence what the keys of a figure stand for; empty without keys.
+
+    Examples
+    --------
+    >>> from momentshare.limits import Limit, Limits
+    >>> limits = Limits((Limit(key="L1", title="Loads", quantity="greatest_load", reason="r"),))
+    >>> footnote(limits, ["L1"])
+    ' The limb cannot bear: Loads (L1).'
+    >>> footnote(limits, [])
+    ''
+    """
+    named = {key for text in keys for key in text.split()}
+    told = [f"{limits.of(key)[0].title} ({key})" for key in limits.keys if key in named]
+    return f" The limb cannot bear: {'; '.join(told)}." if told else ""
+
+
+def hatch(ax: Axes, left: float, bottom: float, width: float, height: float) -> None:
+    """Hatch a cell or stretch of a panel, in data coordinates, without hiding it."""
+    from matplotlib.patches import Rectangle
+
+    ax.add_patch(
+        Rectangle(
+            (left, bottom),
+            width,
+            height,
+            fill=False,
+            hatch="////",
+            edgecolor="#8a8a8a",
+            linewidth=0.0,
+            zorder=1.5,
+        )
+    )

@@ -1,0 +1,233 @@
+"""Figures, sentences and record of maximal lifts."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from momentshare.cautions import CAUTIONS
+from momentshare.maximal import MAXIMAL
+from momentshare.report.figures import style
+from momentshare.report.writing.record import versions
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import pandas as pd
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from momentshare.maximal import MaximalReport
+    from momentshare.study import Study
+
+__all__ = ["CANNOT_SHOW", "lift_figure", "loads_figure", "maximal_record", "sentences"]
+
+_EVEN = np.linspace(0.0, 1.0, 101)
+_KEYS = ["condition", "lateral"]
+_LEVEL = 0.01
+"""Part by which two loads must differ before one is called greater."""
+
+CANNOT_SHOW = (
+    "The load is driven all the way, so that it arrives at lock-out with speed; lifters slow it "
+    "down before. Every head is at once fully active where it helps: no delay, no boost from "
+    "lowering the load first, no fatigue. Speeds near lock-out and with light loads are therefore "
+    "upper bounds."
+)
+"""What a reader must know of these motions."""
+
+
+def maximal_record(study: Study, report: MaximalReport) -> dict[str, Any]:
+    """Build the record of a run as plain data, ready for JSON; holds no time or place."""
+
+    def rows(table: pd.DataFrame) -> Any:
+        return json.loads(table.to_json(orient="records", double_precision=9))
+
+    return {
+        "version": 1,
+        "title": study.title,
+        "study_digest": study.digest,
+        "versions": versions(),
+        "loads": rows(report.loads),
+        "lifts": rows(report.lifts),
+        "sentences": sentences(report),
+        "refusals": list(report.refusals),
+        "cannot_show": CANNOT_SHOW,
+        "cautions": list(CAUTIONS),
+    }
+
+
+def sentences(report: MaximalReport) -> list[str]:
+    """Say what passes, where it sticks, and how that changes between conditions."""
+    found = []
+    top = report.lifts[report.lifts["lift"] == MAXIMAL] if len(report.lifts) else report.lifts
+    for key, part in report.loads.groupby(_KEYS, sort=False):
+        condition, lateral = (str(name) for name in key)
+        load, held = part["greatest_load_kg"].mean(), part["held_load_kg"].mean()
+        if not load > 0.0:
+            found.append(f"{condition}, lateral force {lateral}: no load passes.")
+            continue
+        weak = 100 * part["weak_height_fraction"].mean()
+        text = (
+            f"{condition}, lateral force {lateral}: {load:.1f} kg pass; least can be held at "
+            f"{weak:.0f} % of the lift, {held:.1f} kg"
+        )
+        mine = top[(top["condition"] == condition) & (top["lateral"] == lateral)]
+        found.append(f"{text}. {_dip(mine)}")
+    for mode, part in report.loads.groupby("lateral", sort=False):
+        loads = part.groupby("condition", sort=False)["greatest_load_kg"].mean().dropna()
+        if len(loads) < 2 or not loads.max() > loads.min() * (1.0 + _LEVEL):
+            continue
+        order = loads.sort_values(ascending=False)
+        listed = ", ".join(f"{name} {value:.1f} kg" for name, value in order.items())
+        found.append(f"Greatest loads with the lateral force {mode}: {listed}.")
+    return found
+
+
+def _dip(lifts: pd.DataFrame) -> str:
+    """Say of maximal lifts of one condition where their speed dips."""
+    dips = lifts[lifts["dip"]]
+    mean = lifts["mean_speed_mps"].mean()
+    if dips.empty:
+        return (
+            "Its speed never falls on the way, so there is no sticking region; it is "
+            f"{mean:.2f} m/s on average."
+        )
+    count = "" if len(dips) == len(lifts) else f" in {len(dips)} of {len(lifts)} people"
+    first, low = 100 * dips["first_peak_fraction"].mean(), 100 * dips["minimum_fraction"].mean()
+    return (
+        f"Its speed falls{count} from {dips['first_peak_mps'].mean():.2f} m/s at {first:.0f} % of "
+        f"the lift to {dips['minimum_mps'].mean():.2f} m/s at {low:.0f} %, the sticking region; it "
+        f"is {mean:.2f} m/s on average."
+    )
+
+
+def lift_figure(report: MaximalReport) -> Figure:
+    """Speed of the maximal lift, and the load that can be held, by height; means over people."""
+    from matplotlib.figure import Figure
+
+    modes = list(dict.fromkeys(report.loads["lateral"]))
+    names = list(dict.fromkeys(report.loads["condition"]))
+    figure = Figure(figsize=(7.6, 2.5 * len(modes) + 0.9), layout="constrained")
+    grid = figure.subplots(len(modes), 2, squeeze=False, sharex=True)
+    top = report.curves[report.curves["lift"] == MAXIMAL] if len(report.curves) else report.curves
+    for (left, right), mode in zip(grid, modes, strict=True):
+        for index, name in enumerate(names):
+            look = style.condition_style(index) | {"marker": ""}
+            speed = _mean(top, name, mode, "speed_mps")
+            if speed is not None:
+                left.plot(100 * _EVEN, speed, **look)
+                _mark_dip(left, report, name, mode, look["color"])
+            held = _mean(report.held, name, mode, "held_load_kg")
+            if held is not None:
+                right.plot(100 * _EVEN, held, **look)
+                _mark_load(right, report, name, mode, look)
+        left.set_title(f"Speed of the maximal lift, lateral force {mode}", loc="left")
+        right.set_title(f"Greatest load held, lateral force {mode}", loc="left")
+        left.set_ylabel("speed [m/s]")
+        right.set_ylabel("load, both hands [kg]")
+        left.set_ylim(bottom=0.0)
+        right.set_ylim(0.0, _top_of(report, mode))
+    for ax in grid[-1]:
+        ax.set_xlabel("height, chest to lock-out [%]")
+    _legend(figure, names)
+    figure.suptitle(
+        style.fit(
+            "A maximal lift; means over people. Left: triangles mark the first peak of the speed "
+            "and its minimum, between which the lift sticks. Right: thin lines, the greatest load "
+            "that passes",
+            7.2,
+        ),
+        fontsize=8.5,
+    )
+    return figure
+
+
+def loads_figure(report: MaximalReport) -> Figure:
+    """Speed by height for every load driven, one panel a condition, first lateral treatment."""
+    from matplotlib.figure import Figure
+
+    names = list(dict.fromkeys(report.curves["condition"]))
+    lifts = list(dict.fromkeys(report.curves["lift"]))
+    columns = min(3, len(names))
+    rows = -(-len(names) // columns)
+    figure = Figure(figsize=(2.6 * columns, 2.3 * rows + 0.9), layout="constrained")
+    grid = figure.subplots(rows, columns, squeeze=False, sharex=True, sharey=True)
+    for ax in grid.flat[len(names) :]:
+        ax.set_visible(False)
+    for ax, name in zip(grid.flat, names, strict=False):
+        mine = report.curves[report.curves["condition"] == name]
+        mode = str(mine["lateral"].iloc[0])
+        for index, lift in enumerate(lifts):
+            speed = _mean(mine[mine["lift"] == lift], name, mode, "speed_mps")
+            if speed is not None:
+                ax.plot(100 * _EVEN, speed, **(style.condition_style(index) | {"marker": ""}))
+        ax.set_title(style.fit(f"{name}, lateral force {mode}", 2.3), loc="left")
+    grid[0, 0].set_ylim(bottom=0.0)  # shared by all, so not before the last line is drawn
+    for ax in grid[:, 0]:
+        ax.set_ylabel("speed [m/s]")
+    for ax in grid[-1]:
+        ax.set_xlabel("height, chest to lock-out [%]")
+    _legend(figure, [f"{lift} of the greatest load" if "%" in lift else lift for lift in lifts])
+    figure.suptitle("Speed by height and load; means over people", fontsize=8.5)
+    return figure
+
+
+def _mean(table: pd.DataFrame, condition: str, lateral: str, value: str) -> np.ndarray | None:
+    """Mean over people at even heights; up to where the first of them stops."""
+    if table.empty:
+        return None
+    part = table[(table["condition"] == condition) & (table["lateral"] == lateral)]
+    if part.empty:
+        return None
+    each = [
+        np.interp(_EVEN, own["height_fraction"], own[value], right=np.nan)
+        for _, own in part.groupby("person", sort=False)
+    ]
+    return np.asarray(np.mean(each, axis=0))
+
+
+def _mark_dip(ax: Axes, report: MaximalReport, name: str, mode: str, colour: str) -> None:
+    lifts = report.lifts
+    mine = lifts[
+        (lifts["condition"] == name) & (lifts["lateral"] == mode) & (lifts["lift"] == MAXIMAL)
+    ]
+    mine = mine[mine["dip"]]
+    if mine.empty:
+        return
+    for place, speed, marker in (
+        ("first_peak_fraction", "first_peak_mps", "^"),
+        ("minimum_fraction", "minimum_mps", "v"),
+    ):
+        ax.plot(
+            [100 * mine[place].mean()], [mine[speed].mean()], linestyle="", marker=marker,
+            markersize=5, color=colour,
+        )  # fmt: skip
+
+
+def _mark_load(ax: Axes, report: MaximalReport, name: str, mode: str, look: dict[str, Any]) -> None:
+    loads = report.loads
+    value = loads[(loads["condition"] == name) & (loads["lateral"] == mode)]["greatest_load_kg"]
+    if value.mean() > 0.0:
+        ax.axhline(
+            value.mean(), color=look["color"], linestyle=look["linestyle"], linewidth=0.6
+        )  # fmt: skip
+
+
+def _top_of(report: MaximalReport, mode: str) -> float:
+    """Twice the greatest load: the load that can be held grows without end near lock-out."""
+    loads = report.loads[report.loads["lateral"] == mode]["greatest_load_kg"]
+    return 2.2 * float(loads.max()) if loads.max() > 0.0 else 1.0
+
+
+def _legend(figure: Figure, names: Sequence[str]) -> None:
+    from matplotlib.lines import Line2D
+
+    handles = [
+        Line2D([], [], label=name, **(style.condition_style(k) | {"marker": ""}))
+        for k, name in enumerate(names)
+    ]
+    figure.legend(
+        handles=handles, loc="outside lower center", ncols=min(4, len(handles)), frameon=False
+    )

@@ -1,0 +1,119 @@
+"""What moves the answer of a cohort: changes of activation by changed input and head."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from momentshare.report.figures import style
+from momentshare.report.figures.layout import label_room, settle, sheet
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import pandas as pd
+    from matplotlib.figure import Figure
+
+__all__ = ["sensitivity_figure"]
+
+_CELL = ((0.64, 0.86), 0.28)
+_WHOLE = 7.4
+"""Least and greatest width, and height of a cell; width wished for all of them [inch]."""
+
+_SMALL = 6.5
+_LINE = 0.112
+"""Size [pt] and height of a line [inch] of the names of the changes."""
+
+
+def sensitivity_figure(
+    table: pd.DataFrame, orders: pd.DataFrame | None, heads: Sequence[str], mode: str
+) -> Figure:
+    """Draw the change of lift-mean activation by change of input and head.
+
+    Parameters
+    ----------
+    table : DataFrame
+        ``sensitivity`` of a cohort.
+    orders : DataFrame or None
+        ``sensitivity_orders``; a circle marks a cell where the order of two conditions turns.
+    heads : sequence of str
+        Heads to show, from top to bottom.
+    mode : str
+        Treatment of the lateral force to show.
+    """
+    from matplotlib import colormaps
+
+    table = table[table["lateral"] == mode]
+    heads = [head for head in heads if head in set(table["head"])]
+    changes = list(dict.fromkeys(table["change"].astype(str)))
+    grid = table.pivot_table(
+        index="head", columns="change", values="difference", aggfunc="mean", observed=True
+    ).reindex(index=heads, columns=changes)
+    values = 100.0 * grid.to_numpy(dtype=float)
+    size = max(float(np.nanmax(np.abs(values), initial=0.0)), 0.1)
+    labels = [style.head_label(head) for head in heads]
+    cell = float(np.clip(_WHOLE / max(len(changes), 1), *_CELL[0]))
+    names = [_minus(style.fit(change, cell - 0.06, _SMALL)) for change in changes]
+    foot = _LINE * max((name.count("\n") + 1 for name in names), default=1) + 0.14
+    left, bottom = label_room(labels), foot + 0.62
+    figure, axes = sheet(
+        1,
+        1,
+        panel=(cell * len(changes), _CELL[1] * len(heads)),
+        title="What moves the answer",
+        note="Change of lift-mean activation in % points, mean over people and conditions; changes "
+        "of opposite sign in two conditions cancel in such a mean (sensitivity.csv holds each "
+        "condition). A circle: the order of two conditions turns for this head. Lateral force "
+        f"{mode}.",
+        left=left,
+        bottom=bottom,
+    )
+    ax = axes[0]
+    image = ax.pcolormesh(
+        np.arange(len(changes) + 1) - 0.5, np.arange(len(heads) + 1) - 0.5, values,
+        cmap="PuOr", vmin=-size, vmax=size, edgecolors="#ffffff", linewidth=1.0,
+    )  # fmt: skip
+    ax.set_ylim(len(heads) - 0.5, -0.5)
+    turned = _turned(orders, mode)
+    for (row, column), value in np.ndenumerate(values):
+        if not np.isfinite(value):
+            continue
+        red, green, blue, _ = colormaps["PuOr"](0.5 + 0.5 * value / size)
+        dark = 0.2126 * red + 0.7152 * green + 0.0722 * blue < 0.5
+        ink = "#ffffff" if dark else style.INK
+        text = _minus(f"{value:+.1f}") if round(value, 1) else "0.0"
+        ax.text(column - 0.06, row, text, ha="center", va="center_baseline", fontsize=7.0,
+                color=ink)  # fmt: skip
+        if (heads[row], changes[column]) in turned:
+            ax.plot(
+                column + 0.36, row, "o", markersize=5.0, markerfacecolor="none",
+                markeredgewidth=1.2, color=ink, gid="order-turns",
+            )  # fmt: skip
+    ax.set_yticks(range(len(heads)), labels)
+    ax.set_xticks(range(len(changes)), names, fontsize=_SMALL)
+    ax.tick_params(length=0)
+    for spine in ax.spines.values():
+        spine.set_visible(False)
+    width, height = figure.get_size_inches()
+    scale = figure.add_axes((left / width, 0.45 / height, 2.4 / width, 0.1 / height))
+    bar = figure.colorbar(image, cax=scale, orientation="horizontal")
+    bar.outline.set_visible(False)
+    bar.set_label("change of lift-mean activation [% points]", fontsize=7.0)
+    scale.tick_params(labelsize=7.0)
+    settle(figure)
+    return figure
+
+
+def _minus(text: str) -> str:
+    """Write a hyphen before a digit as a minus sign."""
+    return re.sub(r"-(?=\d)", "\N{MINUS SIGN}", text)
+
+
+def _turned(orders: pd.DataFrame | None, mode: str) -> set[tuple[str, str]]:
+    """Head and change of the cells in which some order of two conditions turns."""
+    if orders is None or orders.empty:
+        return set()
+    turned = orders[(orders["lateral"] == mode) & ~orders["order_holds"].astype(bool)]
+    return set(zip(turned["head"].astype(str), turned["change"].astype(str), strict=True))

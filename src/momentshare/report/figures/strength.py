@@ -1,0 +1,285 @@
+"""Tables and figures of strength in a posture, written all or nothing."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from momentshare.cautions import CAUTIONS
+from momentshare.directions import DIRECTIONS
+from momentshare.report.figures import style
+from momentshare.report.writing.record import versions
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    import pandas as pd
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from momentshare.cohort.schema import CohortStudy
+    from momentshare.strength import StrengthReport, StrengthTest
+    from momentshare.study import Study
+
+__all__ = [
+    "STRENGTH_RECORD_VERSION",
+    "bias_figure",
+    "corrected_figure",
+    "curves_figure",
+    "strength_record",
+    "utilisation_figure",
+]
+
+STRENGTH_RECORD_VERSION = 2
+
+_DEFINITION_STYLES: dict[str, dict[str, Any]] = {
+    "braced": {"color": "#000000", "linestyle": "-", "marker": "o", "markerfacecolor": "#000000"},
+    "balanced": {
+        "color": "#0072B2",
+        "linestyle": (0, (5, 1.6)),
+        "marker": "s",
+        "markerfacecolor": "#ffffff",
+    },
+}
+_MEANING = {"braced": "others braced", "balanced": "others balanced at zero"}
+_ONE: dict[str, Any] = {"color": style.FAINT, "linewidth": 0.8, "linestyle": (0, (1.2, 1.2))}
+
+DEFINITIONS_TEXT = {
+    "utilisation_here": (
+        "net moment / greatest moment in that direction in the posture of the task; 1 is all "
+        "that the heads can give"
+    ),
+    "utilisation_tested": (
+        "net moment / greatest moment in that direction in the strength-test posture"
+    ),
+    "test_posture_bias": (
+        "utilisation_tested / utilisation_here = greatest moment in the task posture / greatest "
+        "moment in the test posture; above 1 the test makes the task look harder than it is"
+    ),
+    "braced": "the other rows are carried from outside and count for nothing",
+    "balanced": "the heads keep the net moment of the other balanced rows at zero",
+    "corrected_utilisation": (
+        "(net moment / measured test result) / test_posture_bias; without a test result, "
+        "utilisation_here"
+    ),
+}
+"""What the columns mean, as written into ``strength.json``."""
+
+
+def strength_record(
+    study: Study | CohortStudy,
+    test: StrengthTest,
+    tables: Mapping[str, pd.DataFrame],
+    **more: object,
+) -> dict[str, Any]:
+    """Build the record of a run as plain data, ready for JSON; holds no time or place."""
+    return {
+        "version": STRENGTH_RECORD_VERSION,
+        "title": study.title,
+        "study_digest": study.digest,
+        "versions": versions(),
+        "test": asdict(test),
+        "definitions": DEFINITIONS_TEXT,
+        **more,
+        **{
+            name: json.loads(table.to_json(orient="records", double_precision=9))
+            for name, table in tables.items()
+        },
+        "cautions": list(CAUTIONS),
+    }
+
+
+def curves_figure(report: StrengthReport) -> Figure:
+    """Greatest moment against the angle of the joint; mean over people, band their range."""
+    from matplotlib.figure import Figure
+
+    from momentshare.strength import DEFINITIONS
+    from momentshare.strength.curves import sweep_of
+
+    directions = list(DIRECTIONS)
+    figure = Figure(figsize=(7.6, 10.6), layout="constrained")
+    grid = figure.subplots(5, 2)
+    angles = {name: np.degrees(value) for name, value in report.test.angles().items()}
+    for ax, direction in zip(grid.flat, directions, strict=True):
+        sweep = sweep_of(direction)
+        part = report.curves[report.curves["direction"] == direction]
+        for others in DEFINITIONS:
+            # A pivot keeps angles where nothing is known, so that the line is broken there.
+            wide = part[part["others"] == others].pivot(  # noqa: PD010
+                index="angle_deg", columns="person", values="greatest_moment_nm"
+            )
+            look = _DEFINITION_STYLES[others]
+            if others == "braced" and wide.shape[1] > 1:
+                low, high = wide.min(axis=1), wide.max(axis=1)
+                ax.fill_between(wide.index, low, high, color="#dddddd", linewidth=0)
+            ax.plot(wide.index, wide.mean(axis=1), color=look["color"], linestyle=look["linestyle"])
+        ax.axvline(angles[sweep.angle], **_ONE)
+        ax.set_title(DIRECTIONS[direction].words, loc="left")
+        ax.set_xlabel(f"{sweep.label} [deg]")
+        ax.set_ylabel("greatest moment [N·m]")
+        ax.set_ylim(bottom=min(0.0, ax.get_ylim()[0]))
+    handles = [_line_handle(name) for name in DEFINITIONS]
+    handles.append(_handle("angle of the strength test", _ONE))
+    if len(set(report.curves["person"])) > 1:
+        handles.append(_patch("range over people, others braced", "#dddddd"))
+    figure.legend(handles=handles, loc="outside lower center", ncols=2, frameon=False)
+    figure.suptitle(
+        style.fit(f"Strength by angle – other angles and speed as in the test: "
+                  f"{report.test.text()}", 7.2),
+        fontsize=8.5,
+    )  # fmt: skip
+    return figure
+
+
+def utilisation_figure(report: StrengthReport) -> Figure:
+    """Utilisation of strength here along the lift, by condition; mean over people."""
+    from matplotlib.figure import Figure
+
+    table = report.frames
+    mode = str(table["lateral"].iloc[0])
+    shown = table[(table["lateral"] == mode) | _without_choice(table)]
+    rows, conditions = list(dict.fromkeys(shown["row"])), list(dict.fromkeys(shown["condition"]))
+    figure = Figure(figsize=(7.6, 1.9 * len(rows) + 1.4), layout="constrained")
+    grid = figure.subplots(len(rows), 2, sharex=True, sharey="row", squeeze=False)
+    for line, row in zip(grid, rows, strict=True):
+        for ax, others in zip(line, ("braced", "balanced"), strict=True):
+            part = shown[(shown["row"] == row) & (shown["others"] == others)]
+            for index, condition in enumerate(conditions):
+                mean = (
+                    part[part["condition"] == condition]
+                    .groupby("height_fraction")["utilisation_here"]
+                    .mean()
+                )
+                look = style.condition_style(index)
+                ax.plot(
+                    100 * mean.index.to_numpy(), 100 * mean,
+                    markevery=max(len(mean) // 5, 1), **look,
+                )  # fmt: skip
+            ax.axhline(100.0, **_ONE)
+            ax.set_title(style.fit(f"{_directions(part)}, {_MEANING[others]}", 3.2), loc="left")
+            if ax is line[0]:
+                ax.set_ylabel("utilisation here [%]")
+            if row == rows[-1]:
+                ax.set_xlabel("lift [% of bar height]")
+    handles = [
+        _handle(style.fit(name, 3.0), style.condition_style(index))
+        for index, name in enumerate(conditions)
+    ]
+    figure.legend(handles=handles, loc="outside lower center", ncols=2, frameon=False)
+    figure.suptitle(
+        f"Net moment over the greatest one in the same posture – lateral force {mode}",
+        fontsize=8.5,
+    )
+    return figure
+
+
+def bias_figure(report: StrengthReport) -> Figure:
+    """Test-posture bias where each row is used most: people as small marks, mean as large."""
+    from matplotlib.figure import Figure
+
+    table = report.utilisation.dropna(subset=["test_posture_bias"])
+    mode = str(report.frames["lateral"].iloc[0])
+    table = table[(table["lateral"] == mode) | _without_choice(table)]
+    conditions = list(dict.fromkeys(report.frames["condition"]))
+    rows = list(dict.fromkeys(table["row"]))
+    figure = Figure(figsize=(8.6, 0.42 * len(conditions) + 1.9), layout="constrained")
+    grid = figure.subplots(1, len(rows), sharex=True, sharey=True, squeeze=False)[0]
+    for ax, row in zip(grid, rows, strict=True):
+        part = table[table["row"] == row]
+        for others, shift in (("braced", -0.14), ("balanced", 0.14)):
+            look = _DEFINITION_STYLES[others]
+            here = part[part["others"] == others]
+            for index, condition in enumerate(conditions):
+                bias = here[here["condition"] == condition]["test_posture_bias"]
+                if bias.empty:
+                    continue
+                at = np.full(len(bias), index + shift)
+                ax.plot(bias, at, linestyle="", marker=look["marker"], markersize=2.0,
+                        color=style.FAINT)  # fmt: skip
+                ax.plot([bias.mean()], [index + shift], **{**look, "linestyle": ""}, markersize=5)
+        ax.axvline(1.0, **_ONE)
+        ax.set_title(style.fit(_directions(part), 1.5), loc="left")
+        ax.set_xlabel("test-posture bias [1]")
+    _names(grid[0], conditions)
+    handles = [
+        _handle(f"{_MEANING[n]}, mean", {**look, "linestyle": ""})
+        for n, look in _DEFINITION_STYLES.items()
+    ]
+    handles.append(_handle("no bias", _ONE))
+    figure.legend(handles=handles, loc="outside lower center", ncols=3, frameon=False)
+    figure.suptitle(
+        style.fit(
+            "Greatest moment in the posture of the task over that in the test, at the greatest "
+            f"utilisation of each row – lateral force {mode}; small marks are people", 8.0
+        ),
+        fontsize=8.5,
+    )  # fmt: skip
+    return figure
+
+
+def corrected_figure(table: pd.DataFrame) -> Figure:
+    """Utilisation by the test and corrected to the task's posture, by condition and row."""
+    from matplotlib.figure import Figure
+
+    table = table[table["others"] == "braced"]
+    labels = list(dict.fromkeys(zip(table["condition"], table["direction"], strict=True)))
+    figure = Figure(figsize=(7.6, 0.45 * len(labels) + 1.6), layout="constrained")
+    ax = figure.subplots()
+    looks: dict[str, dict[str, Any]] = {
+        "by the test posture": {"color": style.FAINT, "marker": "D", "markerfacecolor": "#ffffff"},
+        "corrected to the task": {"color": "#000000", "marker": "o"},
+    }
+    for index, (condition, direction) in enumerate(labels):
+        part = table[(table["condition"] == condition) & (table["direction"] == direction)]
+        measured = part["utilisation_of_measured"].fillna(part["utilisation_tested"])
+        values = (measured, part["corrected_utilisation"])
+        for (name, look), value, shift in zip(looks.items(), values, (-0.13, 0.13), strict=True):
+            spread = part["corrected_utilisation_sd"] if name.startswith("corrected") else 0 * value
+            ax.errorbar(
+                100 * value, np.full(len(part), index + shift), xerr=100 * spread.fillna(0.0),
+                linestyle="", elinewidth=0.9, **look,
+            )  # fmt: skip
+    _names(ax, [f"{c}: {DIRECTIONS[d].words}" for c, d in labels], width=2.4)
+    ax.axvline(100.0, **_ONE)
+    ax.set_xlim(left=0.0)
+    ax.set_xlabel("utilisation [%], other rows braced; bars: one standard deviation")
+    handles = [_handle(n, {**look, "linestyle": ""}) for n, look in looks.items()]
+    figure.legend(handles=handles, loc="outside lower center", ncols=2, frameon=False)
+    figure.suptitle("Net moment over strength, before and after the correction", fontsize=8.5)
+    return figure
+
+
+def _directions(table: pd.DataFrame) -> str:
+    """Name the directions in which a row is loaded, the commonest first."""
+    common = table.loc[table["utilisation_here"] > 0.0, "direction"].value_counts().index
+    return " or ".join(DIRECTIONS[name].label for name in common)
+
+
+def _without_choice(table: pd.DataFrame) -> pd.Series[bool]:
+    """Lines of conditions that know one treatment of the lateral force only."""
+    return table.groupby("condition")["lateral"].transform("nunique") == 1
+
+
+def _names(ax: Axes, names: Sequence[str], width: float = 1.6) -> None:
+    ax.set_yticks(range(len(names)), [style.fit(name, width) for name in names])
+    ax.set_ylim(len(names) - 0.5, -0.5)
+
+
+def _line_handle(others: str) -> Any:
+    look = {k: v for k, v in _DEFINITION_STYLES[others].items() if not k.startswith("marker")}
+    return _handle(_MEANING[others], look)
+
+
+def _handle(label: str, look: Mapping[str, Any]) -> Any:
+    from matplotlib.lines import Line2D
+
+    return Line2D([], [], label=label, **look)
+
+
+def _patch(label: str, colour: str) -> Any:
+    from matplotlib.patches import Patch
+
+    return Patch(facecolor=colour, label=label)

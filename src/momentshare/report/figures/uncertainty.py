@@ -1,0 +1,395 @@
+"""Tables and figures of a run of draws."""
+
+from __future__ import annotations
+
+import json
+from functools import partial
+from textwrap import fill
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from momentshare.cautions import CAUTIONS
+from momentshare.files import FIGURES, as_run_folder
+from momentshare.limits import marked
+from momentshare.report.figures import style
+from momentshare.report.figures.limit_marks import footnote
+from momentshare.report.writing.drawings import write_drawings
+from momentshare.report.writing.record import versions
+from momentshare.uncertainty.draws import FAMILIES
+from momentshare.uncertainty.run import COMMAND, folder_options
+from momentshare.uncertainty.summary import EVERYONE, QUANTILES
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+    from pathlib import Path
+
+    import pandas as pd
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from momentshare.files import RunFolder, Writer
+    from momentshare.uncertainty import Summary
+
+__all__ = [
+    "SUMMARY_VERSION",
+    "condition_order_figure",
+    "head_order_figure",
+    "intervals_figure",
+    "summary_record",
+    "tornado_figure",
+    "write_summary",
+]
+
+SUMMARY_VERSION = 2
+
+_WORKING = 0.05
+"""Median lift-mean activation that a head must reach in some condition to be drawn."""
+
+_MOST = 9
+"""Heads in an ordering figure."""
+
+ASSUMPTIONS = (
+    (
+        "A draw changes all inputs together; it is the same for all conditions, so that orderings "
+        "are between paired values."
+    ),
+    (
+        "Numbers of one kind and source share a common part of their variance (spreads.shared); "
+        "their published spreads do not say how much."
+    ),
+    (
+        "Positive numbers are lognormal about the model's value, angles, coordinates and ratios "
+        "normal; draws are cut at three standard deviations."
+    ),
+    (
+        "A length estimated from stature spreads by the residual of its fit, a measured one by the "
+        "error of measurement. Stature, body mass, training factor, pennation and measured "
+        "strengths are taken as exact."
+    ),
+    (
+        "Of a measured lift are drawn the turn of the trunk about its long and its front axis and "
+        "of the upper arm about its own, the size of the force, and the lateral ratio, each the "
+        "same along the lift; conditions of a person share half of the variance. A value of a "
+        "person and condition is the mean over the repetitions."
+    ),
+    (
+        "A published table is drawn in its moments and angles by its own spreads; the points of a "
+        "condition count as the frames of a lift and move together. Its lateral force reads zero: "
+        "the moments hold whatever force along the bar there was."
+    ),
+    (
+        "Where a drawn fibre would be longer than its path in the reference posture it is "
+        "shortened to leave a millimetre of tendon."
+    ),
+    (
+        "Means over people leave out draws in which one person could not be solved; failures.csv "
+        "counts them. Frames out of reach are left out of the means of their lift and counted; "
+        "frames in shortfall stay in, with the heads giving what they can."
+    ),
+)
+"""What the numbers rest on, as written into ``summary.json``."""
+
+
+def summary_record(found: Summary) -> dict[str, Any]:
+    """Build the summary as plain data, ready for JSON; holds no time or place."""
+    table = found.intervals
+    activation = table[(table["measure"] == "mean_activation") & (table["person"] == _who(found))]
+    record: dict[str, Any] = {
+        "version": SUMMARY_VERSION,
+        "run": found.plan.manifest(found.model),
+        "versions": versions(),
+        "families": {name: FAMILIES[name] for name in FAMILIES},
+        "assumptions": list(ASSUMPTIONS),
+        "quantiles": QUANTILES,
+        "failures": _rows(found.failures),
+        "mean_activation": _rows(activation.drop(columns="measure")),
+        "condition_order": _rows(found.condition_order),
+    }
+    if found.sensitivity is not None:
+        record["ranking"] = _rows(found.sensitivity.overall)
+        record["designed_draws_failed"] = found.sensitivity.failed
+    record["cautions"] = list(CAUTIONS)
+    return record
+
+
+def _rows(table: pd.DataFrame) -> Any:
+    return json.loads(table.to_json(orient="records", double_precision=9))
+
+
+def _who(found: Summary) -> str:
+    people = found.plan.people_drawn
+    return EVERYONE if len(people) > 1 else str(people[0])
+
+
+def write_summary(found: Summary, folder: Path | RunFolder, *, figures: bool = True) -> list[str]:
+    """Write tables, ``summary.json`` and figures beside the chunks, all or nothing.
+
+    Parameters
+    ----------
+    found : Summary
+    folder : Path or RunFolder
+    figures : bool
+        Without, figures that an earlier run of the same plan has written stay.
+
+    Returns
+    -------
+    list of str
+        Names of the files written.
+    """
+    with (
+        as_run_folder(folder, COMMAND, **folder_options(found.plan, found.model)) as run,
+        run.results(leave=() if figures else FIGURES) as writer,
+    ):
+        _write_all(found, writer, figures=figures)
+    return list(writer.names)
+
+
+def _write_all(found: Summary, writer: Writer, *, figures: bool) -> None:
+    tables = {
+        "intervals.csv": found.intervals,
+        "condition_order.csv": found.condition_order,
+        "head_order.csv": found.head_order,
+        "failures.csv": found.failures,
+    }
+    if found.sensitivity is not None:
+        tables["screening.csv"] = found.sensitivity.screening
+        tables["ranking.csv"] = found.sensitivity.overall
+        if len(found.sensitivity.indices):
+            tables["indices.csv"] = found.sensitivity.indices
+    for name, table in tables.items():
+        writer.csv(name, table)
+    writer.json("summary.json", summary_record(found))
+    if not figures or not found.intervals["median"].notna().any():
+        return
+    drawings: dict[str, Callable[[Summary], Figure]] = {
+        "intervals": intervals_figure,
+        "head_order": head_order_figure,
+    }
+    if found.condition_order["probability"].notna().any():
+        drawings["condition_order"] = condition_order_figure
+    if found.sensitivity is not None and len(found.sensitivity.screening):
+        drawings["tornado"] = tornado_figure
+    write_drawings(
+        writer,
+        {name: partial(make, found) for name, make in drawings.items()},
+        list(found.plan.conditions),
+        dpi=130,
+    )
+
+
+def _main(found: Summary) -> tuple[str, str]:
+    """Criterion and lateral mode that figures show: the first of each."""
+    table = found.intervals
+    several = table[table["lateral"] != "zero"]
+    source = several if len(several) else table
+    return str(table["criterion"].iloc[0]), str(source["lateral"].iloc[0])
+
+
+def _shown(found: Summary) -> tuple[pd.DataFrame, list[str], list[str]]:
+    """Lines of lift-mean activation to draw, conditions, and working heads by activation."""
+    criterion, mode = _main(found)
+    table = found.intervals
+    part = table[
+        (table["measure"] == "mean_activation")
+        & (table["person"] == _who(found))
+        & (table["criterion"] == criterion)
+    ]
+    own = part.groupby("condition", sort=False)["lateral"].transform(lambda m: mode in set(m))
+    part = part[(part["lateral"] == mode) | ~own.astype(bool)]
+    part = part.drop_duplicates(["condition", "head"])
+    top = part.groupby("head", sort=False)["median"].max()
+    order = top[top >= _WORKING].sort_values(ascending=False, kind="stable")
+    heads = [str(h) for h in order.index] or [str(top.idxmax())]
+    names = list(found.plan.conditions)
+    return part, [n for n in names if n in set(part["condition"])], heads
+
+
+def _title(found: Summary, text: str) -> str:
+    criterion, mode = _main(found)
+    exponent = found.plan.exponent(criterion)
+    kind = "min-max" if np.isinf(exponent) else f"p = {exponent:g}"
+    people = len(found.plan.people_drawn)
+    who = "mean over people" if people > 1 else "one person"
+    return f"{text}\n{found.plan.draws} draws, {who}; lateral force {mode}, {kind}"
+
+
+def intervals_figure(found: Summary) -> Figure:
+    """Lift-mean activation of each working head by condition, with its intervals."""
+    from matplotlib.figure import Figure
+    from matplotlib.lines import Line2D
+
+    part, names, heads = _shown(found)
+    columns = min(3, len(heads))
+    rows = -(-len(heads) // columns)
+    height = rows * (0.2 * len(names) + 0.6) + 1.3
+    figure = Figure(figsize=(8.6, height), layout="constrained")
+    grid = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False)
+    used: list[str] = []
+    for ax, head in zip(grid.flat, heads, strict=False):
+        for index, name in enumerate(names):
+            line = part[(part["head"] == head) & (part["condition"] == name)]
+            if line.empty or not np.isfinite(line["median"].iloc[0]):
+                continue
+            q = 100 * line[list(QUANTILES)].to_numpy(dtype=float)[0]
+            ax.plot(q[[0, 4]], [index, index], color=style.FAINT, linewidth=1.0)
+            ax.plot(q[[1, 3]], [index, index], color=style.INK, linewidth=3.0)
+            ax.plot([q[2]], [index], marker="o", markersize=4, color="#000000",
+                    markerfacecolor="#ffffff")  # fmt: skip
+        keys = _keys(part[part["head"] == head])
+        ax.set_title(marked(style.fit(style.head_label(head), 1.8), keys), loc="left")
+        used.append(keys)
+    for ax in list(grid.flat)[len(heads) :]:
+        ax.set_visible(False)
+    for ax in grid[:, 0]:
+        _names(ax, names)
+    for column in range(columns):
+        last = grid[(len(heads) - 1 - column) // columns, column]
+        last.set_xlabel("activation, lift mean [%]")
+        last.tick_params(labelbottom=True)
+    grid[0, 0].set_xlim(0, None)
+    handles = [
+        Line2D([], [], color=style.FAINT, linewidth=1.0, label="5 to 95 % of draws"),
+        Line2D([], [], color=style.INK, linewidth=3.0, label="25 to 75 %"),
+        Line2D([], [], linestyle="", marker="o", color="#000000", markerfacecolor="#ffffff",
+               label="median"),
+    ]  # fmt: skip
+    figure.legend(handles=handles, loc="outside lower center", ncols=3, frameon=False)
+    told = fill(footnote(found.model.limits, used).strip(), 110)
+    title = _title(found, "How sure each activation is")
+    figure.suptitle(f"{title}\n{told}".strip(), fontsize=8.5)
+    return figure
+
+
+def condition_order_figure(found: Summary) -> Figure:
+    """Probability that the row's condition asks more of a head than the column's."""
+    _, names, heads = _shown(found)
+    criterion, mode = _main(found)
+    table = found.condition_order
+    table = table[(table["criterion"] == criterion) & (table["lateral"] == mode)]
+    heads = heads[:_MOST]
+    keys = {head: _keys(table[table["head"] == head]) for head in heads}
+    panels = {
+        marked(style.head_label(head), keys[head]): _matrix(
+            table[table["head"] == head], "condition", names
+        )
+        for head in heads
+    }
+    return _matrices(
+        found, panels, names, "Probability [%] that the row's condition asks more of the head "
+        "than the column's", footnote(found.model.limits, keys.values()),
+    )  # fmt: skip
+
+
+def _keys(table: pd.DataFrame) -> str:
+    """Keys of the limits of some rows, each once."""
+    return " ".join(dict.fromkeys(" ".join(table["limit"]).split())) if "limit" in table else ""
+
+
+def head_order_figure(found: Summary) -> Figure:
+    """Probability that the row's head works harder than the column's, in the first condition."""
+    _, names, heads = _shown(found)
+    criterion, mode = _main(found)
+    table = found.head_order
+    table = table[(table["criterion"] == criterion) & (table["condition"] == names[0])]
+    own = set(table["lateral"])
+    table = table[table["lateral"] == (mode if mode in own else next(iter(sorted(own))))]
+    heads = heads[:_MOST]
+    labels = [style.head_label(h) for h in heads]
+    return _matrices(
+        found, {names[0]: _matrix(table, "head", heads)}, labels,
+        "Probability [%] that the row's head works harder than the column's",
+    )  # fmt: skip
+
+
+def _matrix(table: pd.DataFrame, of: str, names: Sequence[str]) -> Any:
+    """Square matrix of probabilities that one is above another; NaN where nothing is known."""
+    at = {name: k for k, name in enumerate(names)}
+    out = np.full((len(names), len(names)), np.nan)
+    for line in table.itertuples(index=False):
+        one, other = str(getattr(line, of)), str(line.other)
+        if one in at and other in at:
+            a, b = at[one], at[other]
+            out[a, b] = line.probability
+            out[b, a] = 1.0 - float(str(line.probability))
+    return out
+
+
+def _matrices(
+    found: Summary, panels: Mapping[str, Any], names: Sequence[str], title: str, note: str = ""
+) -> Figure:
+    from matplotlib.figure import Figure
+
+    columns = min(3, len(panels))
+    rows = -(-len(panels) // columns)
+    side = max(0.34 * len(names), 1.2)
+    label = min(max(style.text_width(n) for n in names), 1.5) + 0.2
+    width = max(columns * (side + 0.35) + label + 0.4, 5.2)
+    figure = Figure(figsize=(width, rows * (side + 0.35) + label + 0.9), layout="constrained")
+    grid = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False)
+    for ax, (name, values) in zip(grid.flat, panels.items(), strict=False):
+        ax.imshow(100 * values, cmap=style.SEQUENTIAL, vmin=0, vmax=100, aspect="equal")
+        for a, b in zip(*np.nonzero(~np.isnan(values)), strict=True):
+            share = values[a, b]
+            ax.text(b, a, f"{100 * share:.0f}", ha="center", va="center", fontsize=6.5,
+                    color="#ffffff" if share < 0.5 else "#000000")  # fmt: skip
+        ax.set_title(style.fit(name, side + 0.2), loc="left")
+        ax.tick_params(length=0)
+        ax.spines[:].set_visible(False)
+    for ax in list(grid.flat)[len(panels) :]:
+        ax.set_visible(False)
+    for ax in grid[:, 0]:
+        _names(ax, names, width=1.5)
+    for column in range(columns):
+        last = grid[(len(panels) - 1 - column) // columns, column]
+        ticks = [style.fit(n, 1.5) for n in names]
+        last.set_xticks(range(len(names)), ticks, rotation=90)
+        last.tick_params(labelbottom=True)
+    lines = [style.fit(title, width - 0.4), _title(found, "").strip()]
+    lines += [fill(note.strip(), int(13 * width))] if note else []
+    figure.suptitle("\n".join(lines), fontsize=8.5)
+    return figure
+
+
+def tornado_figure(found: Summary) -> Figure:
+    """Mean size of the change that each family of inputs brings about, hardest heads first."""
+    from matplotlib.figure import Figure
+
+    assert found.sensitivity is not None  # noqa: S101 - the caller has looked
+    table = found.sensitivity.screening
+    families = list(found.sensitivity.overall["family"])
+    _, names, heads = _shown(found)
+    table = table[(table["measure"] == "mean_activation") & (table["condition"] == names[0])]
+    heads = [h for h in heads if h in set(table["head"])][:4]
+    figure = Figure(figsize=(8.6, 0.2 * len(families) * 2 + 1.9), layout="constrained")
+    columns = min(2, max(len(heads), 1))
+    rows = max(-(-len(heads) // columns), 1)
+    grid = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False)
+    for ax, head in zip(grid.flat, heads, strict=False):
+        part = table[table["head"] == head].set_index("family").reindex(families)
+        size = 100 * part["mu_star"].to_numpy()
+        spread = 100 * part["mu_star_confidence"].to_numpy()
+        ax.barh(range(len(families)), size, color="#6f87a8", height=0.7)
+        ax.errorbar(size, range(len(families)), xerr=np.minimum(spread, size), linestyle="",
+                    color=style.INK, elinewidth=0.9)  # fmt: skip
+        ax.set_title(style.fit(style.head_label(head), 2.8), loc="left")
+    for ax in list(grid.flat)[len(heads) :]:
+        ax.set_visible(False)
+    for ax in grid[:, 0]:
+        _names(ax, [FAMILIES[f] for f in families], width=2.6)
+    for column in range(columns):
+        last = grid[(len(heads) - 1 - column) // columns, column]
+        last.set_xlabel("effect on lift-mean activation [percentage points]")
+        last.tick_params(labelbottom=True)
+    text = f"Which inputs matter: mean elementary effect, {names[0]}"
+    note = (
+        f"scaled to the whole range of the input, 2 to 98 % of draws; "
+        f"{found.plan.trajectories} trajectories; whiskers: 95 % of resampled means"
+    )
+    figure.suptitle(style.fit(text, 8.0) + "\n" + note, fontsize=8.5)
+    return figure
+
+
+def _names(ax: Axes, names: Sequence[str], width: float = 1.7) -> None:
+    ax.set_yticks(range(len(names)), [style.fit(name, width) for name in names])
+    ax.set_ylim(len(names) - 0.5, -0.5)

@@ -1,0 +1,1 @@
+"""The self-contained HTML page of a report: its blocks, its cells and the pages of commands."""

@@ -1,0 +1,590 @@
+"""The page of a cohort: methods with every setting, checks, tables, figures, limits, sources."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from momentshare.cautions import CAUTIONS, LIMITS
+from momentshare.report.figures import style
+from momentshare.report.page.document import (
+    Block,
+    Bullets,
+    Heading,
+    Page,
+    Paragraph,
+    Picture,
+    Section,
+    Table,
+    Verdict,
+    Verdicts,
+)
+from momentshare.report.text.cohort_findings import WORKING, findings
+from momentshare.report.text.cohort_methods import (
+    cohort_citations,
+    has_emg,
+    methods_text,
+    people_rows,
+    settings_rows,
+)
+from momentshare.report.text.cohort_peers import never_possible, never_text
+from momentshare.report.writing.record import versions
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    import pandas as pd
+
+    from momentshare.cohort.run import CohortResult
+    from momentshare.cohort.summary import CohortSummary
+    from momentshare.published import PublishedResult
+
+__all__ = ["cohort_page"]
+
+_OMNIBUS = [
+    "outcome",
+    "item",
+    "f",
+    "df_numerator",
+    "df_denominator",
+    "p",
+    "p_holm_over_item",
+    "p_greenhouse_geisser",
+    "note",
+]
+
+_SHOWN_CONTRASTS = 40
+"""Rows of the table of contrasts on the page; all stand in contrasts.csv."""
+
+_CAPTIONS = {
+    "speed": "Speed of the lift, with the regions that its events mark.",
+    "moments": "Net joint moments along the lift.",
+    "lateral_ratio": "Lateral over vertical hand force along the lift, by treatment.",
+    "head_forces": "Force of each head along the lift.",
+    "head_activation": "Activation of each head along the lift.",
+    "activation_by_head": "Lift-mean activation of each head by condition.",
+    "emg_curves": "EMG beside predicted activation, muscle by muscle.",
+    "emg_agreement": "Lift means of predicted activation against EMG, within each muscle.",
+    "sensitivity": "Change of lift-mean activation when one input is changed.",
+    "checks": "Verdict of every residual check of every trial.",
+}
+
+
+def cohort_page(
+    result: CohortResult,
+    summary: CohortSummary,
+    published: Sequence[PublishedResult],
+    pictures: Mapping[str, bytes],
+    trial_pictures: Mapping[int, bytes],
+) -> Page:
+    """Put the page together.
+
+    Parameters
+    ----------
+    result : CohortResult
+    summary : CohortSummary
+    published : sequence of PublishedResult
+    pictures : mapping
+        Name of a cohort figure → bytes of its PNG.
+    trial_pictures : mapping
+        Number of a trial → bytes of the PNG of its checks.
+    """
+    file = result.study.file
+    sections = [findings(result, summary), _methods(result)]
+    if result.outcomes:
+        sections.append(_trials(result, summary, pictures, trial_pictures))
+    if summary.tables.get("heads") is not None:
+        sections += [
+            _motion(summary, pictures),
+            _heads(summary, pictures),
+            _comparison(summary),
+        ]
+    if "emg_agreement" in summary.tables:
+        sections.append(_emg(summary, pictures))
+    if "sensitivity" in summary.tables:
+        sections.append(_sensitivity(summary, pictures))
+    if published:
+        sections.append(_published(published))
+    sections.append(
+        Section(
+            title="Limits",
+            anchor="limits",
+            blocks=[
+                Bullets(items=[*LIMITS, *_own(result)]),
+                Heading(text="What this limb does not support"),
+                Bullets(items=list(result.model.limits.titles or ("Nothing was stated.",))),
+            ],
+        )
+    )
+    return Page(
+        title=file.title,
+        subtitle=file.note,
+        sections=sections,
+        sources_bibtex=cohort_citations(result).bibtex(),
+        cautions=CAUTIONS,
+        made_by="\n".join(
+            [
+                f"momentshare {versions()['momentshare']}",
+                f"limb {result.model.name} {result.model.version}, digest {result.model.digest}",
+                f"study digest {result.study.digest}",
+            ]
+        ),
+    )
+
+
+def _picture(name: str, pictures: Mapping[str, bytes]) -> list[Block]:
+    if name not in pictures:
+        return []
+    caption = _CAPTIONS[name]
+    return [Picture(image=pictures[name], alt=caption, caption=caption)]
+
+
+def _methods(result: CohortResult) -> Section:
+    import pandas as pd
+
+    blocks: list[Block] = [Paragraph(text=text) for text in methods_text(result)]
+    blocks += [
+        Table(
+            frame=pd.DataFrame(people_rows(result)),
+            caption="People; sizes that were not measured are estimated from stature.",
+        ),
+        Table(
+            frame=pd.DataFrame(settings_rows(result)),
+            caption="Every setting of the study; landmarks of the layouts stand in run.json.",
+        ),
+    ]
+    return Section(title="Methods", anchor="methods", blocks=blocks)
+
+
+def _trials(
+    result: CohortResult,
+    summary: CohortSummary,
+    pictures: Mapping[str, bytes],
+    trial_pictures: Mapping[int, bytes],
+) -> Section:
+    trials = summary.tables["trials"]
+    blocks: list[Block] = [
+        Table(
+            frame=trials[
+                [
+                    "trial",
+                    "person",
+                    "condition",
+                    "load_kg",
+                    "repetitions_used",
+                    "verdict",
+                    "limb_verdict",
+                    "frames_short",
+                    "counted",
+                    "checks_possible",
+                    "reason",
+                ]
+            ],
+            caption="Trials.",
+            highlight={"verdict": list(trials["verdict"].isin(["fail", "skipped", "not used"]))},
+        ),
+        *_picture("checks", pictures),
+    ]
+    checks = summary.tables.get("checks")
+    if checks is not None:
+        never = checks["check"].isin(never_possible(checks))
+        blocks.append(_limits_of_checks(checks[~never]))
+        if never.any():
+            blocks.append(Paragraph(text=never_text(checks)))
+        peers = summary.tables.get("peers")
+        if peers is not None and peers["stands_out"].any():
+            blocks.append(
+                Table(
+                    frame=peers[peers["stands_out"]].drop(columns="stands_out"),
+                    caption="Who stands out from the others, whatever the limits: the median of "
+                    "a person's trials beside that of the other people and their spread "
+                    "(1.48 × median absolute deviation).",
+                )
+            )
+        bad = checks[checks["verdict"].isin(["warn", "fail"])]
+        rows = [
+            Verdict(
+                name=f"{row['person']}, {row['condition']}: {row['check']}",
+                value=f"{row['value']:.3g} {row['unit']}",
+                limit=f"{row['limit']:g} (fails above {row['worst']:g})",
+                verdict=str(row["verdict"]),
+                note=str(row["note"]),
+            )
+            for _, row in bad.iterrows()
+        ]
+        if rows:
+            blocks.append(Verdicts(rows=rows, caption="Checks that did not pass"))
+    notes = {o.number: o for o in result.solved}
+    for number, image in trial_pictures.items():
+        who = notes[number]
+        caption = f"Checks of trial {number}: {who.person}, {who.condition}."
+        blocks.append(Picture(image=image, alt=caption, caption=caption))
+    return Section(
+        title="Trials and checks",
+        anchor="trials",
+        lead="Residual checks come before any muscle result; their limits are assumed, and they "
+        "flag without correcting.",
+        blocks=blocks,
+    )
+
+
+def _limits_of_checks(checks: pd.DataFrame) -> Table:
+    """Give the limits of every check with how the trials came out."""
+    import pandas as pd
+
+    rows = []
+    for name, part in checks.groupby("check", sort=False):
+        verdicts = part["verdict"]
+        row: dict[str, Any] = {
+            "check": name,
+            "passes_up_to": part["limit"].iloc[0],
+            "fails_above": part["worst"].iloc[0],
+            "unit": part["unit"].iloc[0],
+            "greatest": part["value"].max(),
+        }
+        for verdict in ("pass", "warn", "fail", "not possible"):
+            row[verdict] = int((verdicts == verdict).sum())
+        rows.append(row)
+    plain = dict.fromkeys(("passes_up_to", "fails_above", "greatest"), ".3g")
+    return Table(
+        frame=pd.DataFrame(rows),
+        caption="Limits of the checks and the number of trials that came out so.",
+        formats=plain,
+    )
+
+
+def _motion(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
+    events = summary.tables["events"]
+    events = events[events["counted"]]
+    marks = ["first_peak_percent", "minimum_percent", "second_peak_percent"]
+    shown = events.copy()
+    shown.loc[~shown["sticking_region"], marks] = float("nan")
+    columns = ["duration_s", "peak_speed_mps", *marks]
+    own = shown.groupby(["condition", "person"], sort=False, observed=True)[columns].mean()
+    table = own.groupby("condition", sort=False, observed=True).mean().reset_index()
+    counts = events.groupby("condition", sort=False, observed=True)["sticking_region"]
+    table.insert(1, "repetitions", counts.size().to_numpy())
+    table["with_sticking_region"] = counts.sum().to_numpy()
+    return Section(
+        title="Motion, moments and hand force",
+        anchor="motion",
+        blocks=[
+            Table(
+                frame=table,
+                caption="Events by condition, means over people; percent of the lift's time, over "
+                "lifts with a sticking region.",
+            ),
+            *_picture("speed", pictures),
+            *_picture("moments", pictures),
+            *_picture("lateral_ratio", pictures),
+        ],
+    )
+
+
+def _heads(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
+    table = summary.tables["heads"]
+    mine = table[table["lateral"] == summary.mode]
+    wide = mine.pivot_table(
+        index="head", columns="condition", values="mean_activation_mean", sort=False, observed=True
+    ).reset_index()
+    wide.columns.name = None
+    formats = {name: ".2f" for name in wide.columns if name != "head"}
+    notes = ""
+    if "limit" in mine and mine["limit"].any():
+        keys = mine.groupby("head", sort=False, observed=True)["limit"].agg(
+            lambda texts: " ".join(dict.fromkeys(" ".join(texts).split()))
+        )
+        wide["limit"] = wide["head"].map(keys).fillna("")
+        notes = "; ".join(summary.limits.notes(keys))
+    modes = table.pivot_table(
+        index=["head", "condition"],
+        columns="lateral",
+        values="mean_activation_mean",
+        sort=False,
+        observed=True,
+    ).reset_index()
+    modes.columns.name = None
+    modes = modes[modes.drop(columns=["head", "condition"]).max(axis=1) > WORKING]
+    return Section(
+        title="Heads",
+        anchor="heads",
+        blocks=[
+            Table(
+                frame=wide,
+                caption=f"Lift-mean activation of each head, mean over people; lateral force "
+                f"{summary.mode}.",
+                formats=formats,
+                note=notes,
+            ),
+            *_picture("activation_by_head", pictures),
+            *_picture("head_activation", pictures),
+            *_picture("head_forces", pictures),
+            Heading(text="What the force along the bar changes"),
+            Table(
+                frame=modes,
+                caption="Lift-mean activation by treatment of the lateral force; heads above 5 % "
+                "in one of them.",
+                formats={
+                    name: ".2f" for name in modes.columns if name not in {"head", "condition"}
+                },
+            ),
+            *_glenoid(summary),
+        ],
+    )
+
+
+def _glenoid(summary: CohortSummary) -> list[Block]:
+    """Show what the stability limits of the glenoid change, where they were asked for."""
+    table = summary.tables.get("glenoid_heads")
+    if table is None:
+        return []
+    mine = table[table["lateral"] == summary.mode].drop(columns=["lateral"])
+    return [
+        Table(
+            frame=mine[
+                mine[["mean_activation", "mean_activation_within_limits"]].max(axis=1) > WORKING
+            ],
+            caption="Lift-mean activation without and within the stability limits of the glenoid; "
+            f"lateral force {summary.mode}.",
+        )
+    ]
+
+
+def _comparison(summary: CohortSummary) -> Section:
+    blocks: list[Block] = []
+    omnibus, contrasts = (summary.tables.get(name) for name in ("omnibus", "contrasts"))
+    if omnibus is None or contrasts is None:
+        blocks.append(Paragraph(text="There is one condition, so nothing to compare."))
+    elif contrasts["p"].isna().all():
+        note = next((text for text in omnibus["note"] if text), "no condition could be compared")
+        blocks.append(Paragraph(text=f"No test was made. {note} omnibus.csv holds the notes."))
+    else:
+        blocks += _statistics_blocks(omnibus, contrasts, summary.mode)
+    return Section(title="Comparison of conditions", anchor="comparison", blocks=blocks)
+
+
+def _statistics_blocks(omnibus: pd.DataFrame, contrasts: pd.DataFrame, mode: str) -> list[Block]:
+    whole = omnibus[omnibus["lateral"] == mode].drop(columns=["lateral"])
+    pairs = contrasts[contrasts["lateral"] == mode].drop(columns=["lateral"])
+    pairs = pairs.sort_values("p_paired_holm").head(_SHOWN_CONTRASTS)
+    p_columns = {c: "p" for c in _OMNIBUS if c.startswith("p")}
+    shown = [
+        "outcome",
+        "item",
+        "condition",
+        "other",
+        "difference_mean",
+        "difference_low",
+        "difference_high",
+        "p_paired_holm",
+        "p_paired_holm_over_item",
+        "hedges_g_z",
+        "n_people",
+        "n_same_direction",
+        *(["limit"] if "limit" in pairs and pairs["limit"].any() else []),
+    ]
+    return [
+        Table(
+            frame=whole[_OMNIBUS],
+            caption=f"Overall tests; lateral force {mode}. The last p allows for unlike spread of "
+            "the differences (Greenhouse and Geisser). All columns in omnibus.csv.",
+            formats=p_columns,
+        ),
+        Table(
+            frame=pairs[shown],
+            by="outcome",
+            caption="Paired differences between conditions with the smallest adjusted p; lateral "
+            f"force {mode}. All stand in contrasts.csv, with those of the mixed model.",
+            formats={"p_paired_holm": "p", "p_paired_holm_over_item": "p"},
+            labels={
+                "difference_mean": "difference",
+                "difference_low": "low",
+                "difference_high": "high",
+                "p_paired_holm": "p (Holm)",
+                "p_paired_holm_over_item": "p (Holm over all)",
+                "hedges_g_z": "Hedges' g of the differences",
+                "n_people": "people",
+                "n_same_direction": "in this direction",
+            },
+        ),
+    ]
+
+
+def _emg(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
+    from momentshare.emg import CAVEATS
+
+    agreement = summary.tables["emg_agreement"]
+    ordering = summary.tables.get("emg_ordering")
+    shown = [
+        "head",
+        "condition",
+        "other",
+        "people",
+        "emg_difference",
+        "emg_difference_low",
+        "emg_difference_high",
+        "activation_difference",
+        "activation_difference_low",
+        "activation_difference_high",
+        "verdict",
+        "agree",
+    ]
+    mode = f"lateral force {summary.mode}"
+    return Section(
+        title="EMG",
+        anchor="emg",
+        lead="Within a muscle across conditions only, never across muscles.",
+        blocks=[
+            *_picture("emg_curves", pictures),
+            *_picture("emg_agreement", pictures),
+            _pulled(summary.tables["emg_curves_by_person"], mode),
+            Table(
+                frame=agreement[
+                    [
+                        "head",
+                        "condition",
+                        "people",
+                        *(f"{n}{e}" for n in ("r", "rmse", "difference") for e in _ENDS),
+                    ]
+                ],
+                caption=f"Agreement along the lift, within each muscle: {mode}; means over people "
+                "with Student's intervals. All columns in emg_agreement.csv.",
+            ),
+            *_emg_order(ordering, shown, mode),
+            Bullets(items=[*CAVEATS, *_above_maximum(summary)]),
+        ],
+    )
+
+
+def _pulled(curves: pd.DataFrame, mode: str) -> Table:
+    """Lift means of EMG, the pure optimum and the optimum pulled toward EMG, side by side."""
+    columns = ["emg", "activation", "pulled_activation"]
+    own = curves.groupby(["head", "condition", "person"], sort=False, observed=True)[columns].mean()
+    mean = own.groupby(["head", "condition"], sort=False, observed=True).mean().reset_index()
+    shown = [name for name in columns if mean[name].notna().any()]
+    return Table(
+        frame=mean[["head", "condition", *shown]],
+        caption=f"Lift means, over people; {mode}.",
+        formats=dict.fromkeys(shown, ".2f"),
+        labels={
+            name: label
+            for name, label in (
+                ("emg", "EMG over the maximal contraction"),
+                ("activation", "activation, pure optimum"),
+                ("pulled_activation", "activation, pulled toward EMG"),
+            )
+            if name in shown
+        },
+    )
+
+
+def _emg_order(ordering: pd.DataFrame | None, shown: list[str], mode: str) -> list[Block]:
+    if ordering is None:
+        return []
+    return [
+        Table(
+            frame=ordering[shown],
+            caption=f"Order of conditions by EMG and by prediction, within each muscle; {mode}. "
+            "'open': an interval includes zero; 'agree' counts people.",
+        )
+    ]
+
+
+_ENDS = ("", "_low", "_high")
+
+
+def _above_maximum(summary: CohortSummary) -> list[str]:
+    """Say how often electromyograms exceed the maximal contraction that they are divided by."""
+    curves = summary.tables["emg_curves_by_person"]
+    above = curves[curves["emg"] > 1.0]
+    if above.empty:
+        return []
+    heads = ", ".join(style.head_label(str(h)) for h in dict.fromkeys(above["head"]))
+    share = 100.0 * len(above) / len(curves)
+    text = (
+        f"The envelope exceeds the maximal contraction in {share:.1f} % of the curves' points, up "
+        f"to {above['emg'].max():.2f} times ({heads}): the contraction was not maximal, or was "
+        "made in another posture. trials.csv names the trials."
+    )
+    return [text]
+
+
+def _sensitivity(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
+    orders = summary.tables.get("sensitivity_orders")
+    blocks: list[Block] = [*_picture("sensitivity", pictures)]
+    if orders is not None:
+        mine = orders[orders["lateral"] == summary.mode]
+        held = (
+            mine.groupby("change", sort=False)["order_holds"]
+            .agg(["sum", "size"])
+            .reset_index()
+            .rename(columns={"sum": "orders_that_hold", "size": "orders"})
+        )
+        blocks.append(
+            Table(
+                frame=held,
+                caption="Orders of two conditions within a head that hold under each change.",
+            )
+        )
+    return Section(title="Sensitivity", anchor="sensitivity", blocks=blocks)
+
+
+def _published(published: Sequence[PublishedResult]) -> Section:
+    blocks: list[Block] = []
+    for found in published:
+        name = found.table.source
+        heads = found.heads
+        top = heads.groupby("head", sort=False)["activation"].max()
+        working = list(top.index[top > WORKING])
+        orders = found.orderings
+        blocks += [
+            Heading(text=name),
+            Bullets(items=[*found.table.citations, *found.notes]),
+            Table(
+                frame=heads[heads["head"].isin(working)],
+                caption=f"Heads from the moments of {name}, with 95 % intervals; heads above 5 % "
+                "in some condition.",
+            ),
+        ]
+        short = found.shortfalls
+        blocks.append(
+            Table(
+                frame=short[["condition", "point", "balanced", "not_given", "share_short"]],
+                caption=f"Rows balanced, and share of draws that fall short, {name}; where it is "
+                "large, intervals pile up at full activation.",
+            )
+        )
+        if not orders.empty:
+            blocks.append(
+                Table(
+                    frame=orders[orders["head"].isin(working)],
+                    caption=f"Orders between conditions, {name}: probability that the condition "
+                    "is above the other, with the same draw for both and with independent draws.",
+                )
+            )
+    return Section(
+        title="Published tables",
+        anchor="published",
+        lead="Moments from another source, applied to the limb of one person of the study.",
+        blocks=blocks,
+    )
+
+
+def _own(result: CohortResult) -> list[str]:
+    """Limits that this run itself has shown."""
+    heads = sorted({h for o in result.counted for h in o.record.get("doubtful_heads", ())})
+    notes = []
+    if heads:
+        names = "; ".join(style.head_label(head) for head in heads)
+        notes.append(
+            "In some frame the path of these heads lies in a surface or near a change of side, so "
+            f"their numbers are not to be trusted there: {names}."
+        )
+    if any(layout.forces for layout in result.study.file.layout):
+        notes.append(
+            "A bar in equilibrium looks the same with the forces of the two hands exchanged or the "
+            "axis along it turned round. No check can tell; only the sign of the lateral ratio "
+            "does, against what is known of the grip."
+        )
+    if has_emg(result):
+        notes.append("Nothing checks the clock of the electromyograms against the motion.")
+    return notes

@@ -1,0 +1,315 @@
+"""One HTML page that holds a whole report: text, tables, figures, verdicts, sources.
+
+The page is complete in itself. Style and images stand inside it, a content policy forbids every
+request and script, and the same page prints on A4. What goes on it is put together from the
+types below; :func:`render` turns it into text. Nothing here knows a study.
+
+All text is plain: it is escaped, and characters that would reorder or hide other text (control
+characters and explicit bidirectional formatting) are shown as a replacement mark.
+"""
+
+from __future__ import annotations
+
+import re
+from base64 import b64encode
+from dataclasses import dataclass, field
+from importlib import resources
+from typing import TYPE_CHECKING, Any, ClassVar
+
+from momentshare.errors import InputError, UnknownNameError
+from momentshare.report.page.cells import UNITS, soft_breaks, table_view
+from momentshare.report.page.table import Table, several_texts
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+
+__all__ = [
+    "UNITS",
+    "VERDICTS",
+    "Block",
+    "Bullets",
+    "Code",
+    "Heading",
+    "Page",
+    "Paragraph",
+    "Picture",
+    "Section",
+    "Table",
+    "Verdict",
+    "Verdicts",
+    "render",
+]
+
+VERDICTS = {"pass": "pass", "warn": "warning", "fail": "fail", "not possible": "not possible"}
+"""Verdict → the word shown beside its symbol."""
+
+_ANCHOR = re.compile(r"[a-z][a-z0-9]*(-[a-z0-9]+)*")
+_OWN_ANCHORS = re.compile(r"start|contents|cautions|sources|made-by|(figure|table|code)-\d+")
+# C0 and C1 controls but tab and newline, bidirectional embeddings, overrides and isolates,
+# surrogates, and the two code points that no text may hold.
+_UNPRINTABLE = re.compile(
+    "[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ud800-\udfff\ufffe\uffff]"
+)
+_PNG_START, _PNG_END = b"\x89PNG\r\n\x1a\n", b"IEND\xaeB`\x82"
+_SHORT_ROWS = 15  # a table of so few rows is not parted between printed pages
+_FIGURE_DPI = 130.0  # dots an inch of our PNGs: drawings are shown as large as these
+_LEAST_SCALE = 0.68  # of a figure: its 7.5-point texts stay above 9 px; common practice, no source
+_PHONE_PX = 350  # width that a phone leaves for a figure
+_SVG_SIZE = re.compile(
+    r"<svg\b[^>]*?\s(width|height)=\"([\d.]+)pt\"[^>]*?\s(?:width|height)=\"([\d.]+)pt\""
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Paragraph:
+    """Running text."""
+
+    kind: ClassVar[str] = "paragraph"
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heading:
+    """A heading inside a section."""
+
+    kind: ClassVar[str] = "heading"
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bullets:
+    """A list of short texts."""
+
+    kind: ClassVar[str] = "bullets"
+    items: Sequence[str]
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "items", several_texts("Bullets.items", self.items))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Picture:
+    """A figure: the bytes of a PNG or the text of an SVG.
+
+    ``alt`` says in words what is to be seen, for readers who cannot see it.
+    """
+
+    kind: ClassVar[str] = "picture"
+    image: bytes | str = field(repr=False)
+    alt: str
+    caption: str
+
+    def __post_init__(self) -> None:
+        if isinstance(self.image, bytes):
+            good = self.image.startswith(_PNG_START) and self.image.rstrip().endswith(_PNG_END)
+        else:
+            good = "<svg" in self.image and "http://www.w3.org/2000/svg" in self.image
+        if not good:
+            raise InputError(
+                f"picture {self.caption!r}: wanted the bytes of a whole PNG or the text of an SVG "
+                f"with its namespace, got {type(self.image).__name__} of length "
+                f"{len(self.image)}; save the figure again"
+            )
+        if not self.alt.strip():
+            raise InputError(f"picture {self.caption!r}: alt is empty; say what is to be seen")
+
+    def uri(self) -> str:
+        """Return the image as a data URI."""
+        image = self.image
+        if isinstance(image, bytes):
+            return "data:image/png;base64," + b64encode(image).decode("ascii")
+        # The text is written as UTF-8 whatever its declaration says.
+        text = re.sub(r"^\ufeff?\s*<\?xml.*?\?>\s*", "", image, flags=re.DOTALL)
+        return "data:image/svg+xml;base64," + b64encode(_clean(text).encode()).decode("ascii")
+
+    def size(self) -> tuple[int, int] | None:
+        """Width and height [px] to show it at, so that the page does not jump while it loads."""
+        if isinstance(self.image, str):
+            found = _SVG_SIZE.search(self.image)
+            if found is None:
+                return None
+            one, two = (round(float(g) * _FIGURE_DPI / 72.0) for g in found.group(2, 3))
+            return (one, two) if found.group(1) == "width" else (two, one)
+        return int.from_bytes(self.image[16:20], "big"), int.from_bytes(self.image[20:24], "big")
+
+    def least_width(self) -> int | None:
+        """Width [px] below which its texts cannot be read; on a narrow screen it moves sideways."""
+        size = self.size()
+        return None if size is None else round(_LEAST_SCALE * size[0])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdict:
+    """One check: what was found, what was asked, and how it came out.
+
+    ``verdict`` is a key of :data:`VERDICTS`.
+    """
+
+    name: str
+    value: str
+    limit: str
+    verdict: str
+    note: str = ""
+
+    def __post_init__(self) -> None:
+        if self.verdict not in VERDICTS:
+            raise UnknownNameError("verdict", self.verdict, VERDICTS, f"check {self.name!r}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdicts:
+    """A table of checks; every verdict is shown by word and shape, not by colour alone."""
+
+    kind: ClassVar[str] = "verdicts"
+    rows: Sequence[Verdict]
+    caption: str = "Checks"
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "rows", tuple(self.rows))
+
+    def counts(self) -> str:
+        """Return in words how many checks came out how."""
+        verdicts = [row.verdict for row in self.rows]
+        parts = [f"{verdicts.count(v)} {word}" for v, word in VERDICTS.items() if v in verdicts]
+        return ", ".join(parts)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Code:
+    """Text to be copied as it stands, such as BibTeX; one click selects all of it."""
+
+    kind: ClassVar[str] = "code"
+    text: str
+    label: str
+
+
+Block = Paragraph | Heading | Bullets | Table | Picture | Verdicts | Code
+"""What a section may hold."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Section:
+    """A part of the page with its own entry in the contents.
+
+    Parameters
+    ----------
+    title : str
+    anchor : str
+        Name for links: lower-case letters, digits and single hyphens, once on a page.
+    blocks : sequence of Block
+    lead : str
+        One or two sentences that say what the section shows.
+    """
+
+    title: str
+    anchor: str
+    blocks: Sequence[Block] = ()
+    lead: str = ""
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "blocks", tuple(self.blocks))
+        for block in self.blocks:
+            if not isinstance(block, Block):
+                raise InputError(
+                    f"section {self.title!r}: {type(block).__name__} is no block; wrap texts in "
+                    "Paragraph and frames in Table"
+                )
+        if not _ANCHOR.fullmatch(self.anchor) or _OWN_ANCHORS.fullmatch(self.anchor):
+            raise InputError(
+                f"section {self.title!r}: anchor {self.anchor!r} cannot be used; take lower-case "
+                "letters, digits and single hyphens, and none of start, contents, cautions, "
+                "sources, made-by, figure-1, table-1, code-1"
+            )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Page:
+    """A whole report.
+
+    Parameters
+    ----------
+    title, subtitle : str
+    sections : sequence of Section
+    sources_bibtex : str
+        BibTeX of the sources used; no part of the page if empty.
+    cautions : sequence of str
+        What the numbers can bear; the head of the page points to them.
+    made_by : str
+        Program, version, model and study digests: one a line. No time or place, so that the same
+        study gives the same page.
+    """
+
+    title: str
+    subtitle: str = ""
+    sections: Sequence[Section]
+    sources_bibtex: str = ""
+    cautions: Sequence[str] = ()
+    made_by: str = ""
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "sections", tuple(self.sections))
+        object.__setattr__(self, "cautions", several_texts("Page.cautions", self.cautions))
+        anchors = [section.anchor for section in self.sections]
+        for anchor in anchors:
+            if anchors.count(anchor) > 1:
+                raise InputError(
+                    f"page {self.title!r}: anchor {anchor!r} is duplicated; rename one of them"
+                )
+
+
+def render(page: Page) -> str:
+    """Return the page as one complete HTML document.
+
+    Returns
+    -------
+    str
+        To be written as UTF-8. The same page gives the same text.
+    """
+    from jinja2 import Environment, StrictUndefined
+    from markupsafe import Markup
+
+    here = resources.files("momentshare.report.page")
+    environment = Environment(
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+        finalize=lambda value: _clean(value) if type(value) is str else value,
+    )
+    environment.filters["soft"] = lambda value: soft_breaks(_clean(value))
+    template = environment.from_string((here / "page.html.jinja").read_text("utf-8"))
+    style = Markup((here / "style.css").read_text("utf-8"))  # noqa: S704 - our own file
+    counters = {"figure": 0, "table": 0, "code": 0}
+    return template.render(
+        page=page,
+        style=style,
+        sections=[
+            (section, [_view(block, counters) for block in section.blocks])
+            for section in page.sections
+        ],
+        words=VERDICTS,
+    )
+
+
+def _clean(text: str) -> str:
+    """Show characters that would hide or reorder their neighbours as a mark."""
+    return _UNPRINTABLE.sub("\N{REPLACEMENT CHARACTER}", text.replace("\r\n", "\n"))
+
+
+def _view(block: Block, counters: dict[str, int]) -> dict[str, Any]:
+    """Give the block its number and the template what it shows."""
+    counted = {"picture": "figure", "table": "table", "verdicts": "table", "code": "code"}
+    view: dict[str, Any] = {"kind": block.kind, "block": block}
+    if isinstance(block, Verdicts):
+        view["short"] = len(block.rows) <= _SHORT_ROWS
+    if block.kind in counted:
+        counters[counted[block.kind]] += 1
+        view["number"] = counters[counted[block.kind]]
+    if isinstance(block, Picture):
+        least = block.least_width()
+        view |= {"least": least, "moves": least is not None and least > _PHONE_PX}
+    if isinstance(block, Table):
+        view |= table_view(block) | {"short": len(block.frame) <= _SHORT_ROWS}
+    return view

@@ -1,0 +1,233 @@
+"""Findings of a cohort in words: what it shows, what it lacks, and what turns it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from momentshare.report.figures import style
+from momentshare.report.page.document import Block, Bullets, Paragraph, Section, Table
+from momentshare.report.text.cohort_peers import peer_texts
+from momentshare.report.text.cohort_selection import selection_texts
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from momentshare.cohort.run import CohortResult
+    from momentshare.cohort.summary import CohortSummary
+
+__all__ = ["WORKING", "findings", "left_out", "short_texts"]
+
+WORKING = 0.05
+"""Activation that a head must exceed in some condition to stand on the page."""
+
+_LEAST_DIFFERENCE = 0.01
+"""Difference of lift-mean activation that is worth a word; chosen here."""
+
+_OFTEN = 0.05
+"""Share of frames at full activation from which a head is said to give all it has; chosen here."""
+
+_ALPHA = 0.05
+"""Adjusted p below which a contrast is named in the text; convention."""
+
+
+def findings(result: CohortResult, summary: CohortSummary) -> Section:
+    """Say what the cohort shows, what it lacks, and what turns it."""
+    skipped = [o for o in result.outcomes if o.fault and o.used]
+    items = []
+    if result.outcomes:
+        repetitions = sum(len(o.record.get("repetitions", ())) for o in result.counted)
+        items.append(
+            f"{len(result.counted)} of {_several(len(result.outcomes), 'trial')} count, with "
+            f"{_several(repetitions, 'repetition')}"
+            + (f"; {len(skipped)} skipped (see Trials and checks)." if skipped else ".")
+        )
+        items += [*selection_texts(result), *peer_texts(summary)]
+    items += [*short_texts(summary), *left_out(result, summary)]
+    blocks: list[Block] = [Bullets(items=items)] if items else []
+    blocks += _orders(summary)
+    return Section(
+        title="Findings",
+        anchor="findings",
+        lead="Estimates of a model that is the same for every person: p values and intervals "
+        "speak of the spread between people and motions, not of the model's own errors, which "
+        "all people share. What turns when one input is changed is no finding; whatever the limb "
+        "does not support (see Limits) is none either.",
+        blocks=blocks,
+    )
+
+
+def _several(count: int, noun: str) -> str:
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
+def short_texts(summary: CohortSummary) -> list[str]:
+    """Say where moments could not be met, and which heads give all they have."""
+    texts = []
+    table = summary.tables.get("shortfalls")
+    if table is not None:
+        mine = table[table["lateral"] == summary.mode]
+        short, frames = int(mine["frames_short"].sum()), int(mine["frames"].sum())
+        if short:
+            where = mine.sort_values("greatest_unmet_nm").to_dict("records")[-1]
+            texts.append(
+                f"In {short} of {frames} frames (lateral force {summary.mode}) the limb falls "
+                f"short of a moment, most in trial {where['trial']} ({where['person']}, "
+                f"{where['condition']}): {where['short_of']}. Heads that are full there carry the "
+                "shortfall; the moments do not. shortfalls.csv names it for every trial."
+            )
+        else:
+            texts.append(
+                f"No frame falls short of a moment (lateral force {summary.mode}; other treatments "
+                "in shortfalls.csv)."
+            )
+        for mode, part in table.groupby("lateral", sort=False, observed=True):
+            if met := int(part["frames_at_hand_bound"].sum()):
+                texts.append(
+                    f"In {met} of {int(part['frames'].sum())} frames with the lateral force {mode} "
+                    "it, or a couple of the hands, stands at the bound of what a hand can hold; "
+                    "the moments table of the trial says which (bound_met)."
+                )
+    heads = summary.tables.get("heads")
+    if heads is not None:
+        mine = heads[(heads["lateral"] == summary.mode) & (heads["saturated_share_mean"] > _OFTEN)]
+        full = [
+            f"{style.head_label(str(row['head']))} ({row['condition']}, "
+            f"{100 * row['saturated_share_mean']:.0f} % of frames)"
+            for _, row in mine.iterrows()
+        ]
+        if full:
+            texts.append(f"Heads that give all they have: {'; '.join(full)}.")
+    return texts
+
+
+def left_out(result: CohortResult, summary: CohortSummary) -> list[str]:
+    """Say which people and conditions the shown treatment lacks, and what stands in for none."""
+    texts = []
+    alone = [c.name for c in result.study.file.condition if not c.one_bar]
+    if alone and summary.mode != "zero":
+        texts.append(
+            f"Without a common bar there is no lateral force, so {', '.join(alone)} stands beside "
+            "every treatment of the bar with the same numbers."
+        )
+    heads = summary.tables.get("heads_by_person")
+    if heads is not None:
+        pairs = {
+            mode: set(zip(part["person"], part["condition"], strict=True))
+            for mode, part in heads.groupby("lateral", sort=False, observed=True)
+        }
+        missing = sorted(set().union(*pairs.values()) - pairs.get(summary.mode, set()))
+        if missing:
+            named = "; ".join(f"{person}, {condition}" for person, condition in missing)
+            texts.append(
+                f"Left out of tables and figures with lateral force {summary.mode}, because the "
+                f"force along the bar was not measured: {named}."
+            )
+    return texts
+
+
+def _orders(summary: CohortSummary) -> list[Block]:
+    """Orders of conditions within a head that the cohort shows, and what turns them."""
+    import pandas as pd
+
+    table, heads = summary.tables.get("contrasts"), summary.tables.get("heads")
+    people = summary.tables.get("heads_by_person")
+    if table is None or heads is None or people is None:
+        return []
+    mine = table[(table["lateral"] == summary.mode) & (table["outcome"] == "mean_activation")]
+    if mine["p_paired_holm_over_item"].isna().all():
+        count = int(mine["n_people"].max())
+        have = "1 person has" if count == 1 else f"{count} people have"
+        return [
+            Paragraph(
+                text=f"Conditions were not tested: {have} several of them, and a "
+                "test needs at least three."
+            )
+        ]
+    means = heads[heads["lateral"] == summary.mode].set_index(["head", "condition"])
+    own = people[people["lateral"] == summary.mode].pivot_table(
+        index="person", columns=["head", "condition"], values="mean_activation", observed=True
+    )
+    firm, turning, leaning = [], [], []
+    for _, row in mine[mine["p_paired_holm_over_item"] < _ALPHA].iterrows():
+        head, pair = row["item"], (row["condition"], row["other"])
+        both = own[[(head, c) for c in pair]].dropna().mean()  # of the people who were compared
+        if max(both) < WORKING or abs(row["difference_mean"]) < _LEAST_DIFFERENCE:
+            continue
+        saturated = [float(means.loc[(head, c), "saturated_share_mean"]) for c in pair]
+        high, low = pair if row["difference_mean"] > 0.0 else pair[::-1]
+        line = {
+            "head": head,
+            "order": f"{high} above {low}",
+            "activation": f"{100 * both[head, high]:.0f} / {100 * both[head, low]:.0f}",
+            "difference": f"{100 * abs(row['difference_mean']):.1f} ({_interval(row)})",
+            "people": f"{row['n_same_direction']:.0f} of {row['n_people']:.0f}",
+        }
+        turned, tried = _turned_by(summary, str(head), pair)
+        whole, in_part = _limits_of(summary, row)
+        if whole:
+            leaning.append(line | {"limit": whole, "turns_with": "; ".join(turned)})
+        elif turned:
+            turning.append(line | {"turns_with": "; ".join(turned)})
+        else:
+            remarks = ["at full activation in part of the lift"] * (max(saturated) > _OFTEN)
+            remarks += [f"in part of the lift beyond what the limb can bear ({in_part})"] * bool(
+                in_part
+            )
+            firm.append(line | {"changes_tried": tried, "remark": "; ".join(remarks)})
+    level = f"p below {_ALPHA:g} (paired t, Holm over all heads; lateral force {summary.mode})"
+    if not (firm or turning or leaning):
+        return [Paragraph(text=f"For no head was a difference between conditions shown, {level}.")]
+    labels = {
+        "activation": "lift-mean activation [%]",
+        "difference": "difference [% points] (interval)",
+    }
+    told = {
+        f"Orders in lift-mean activation, {level}, that hold under every change of one input "
+        "that was tried.": firm,
+        f"Not findings: orders in lift-mean activation, {level}, that reverse when the input "
+        "named is changed.": turning,
+        f"Not findings: orders in lift-mean activation, {level}, that rest on what this limb "
+        "cannot bear.": leaning,
+    }
+    return [
+        Table(
+            frame=pd.DataFrame(lines),
+            caption=caption,
+            labels=labels,
+            note="; ".join(summary.limits.notes(str(line.get("limit", "")) for line in lines)),
+        )
+        for caption, lines in told.items()
+        if lines
+    ]
+
+
+def _limits_of(summary: CohortSummary, row: pd.Series[Any]) -> tuple[str, str]:
+    """Keys of the limits of an order: of the whole lift, and of a part of it only."""
+    keys = str(row.get("limit", "")).split()
+    found = {
+        key: [r for r in summary.limits.of(key) if r.names(str(row["item"])) and r.claim != "size"]
+        for key in keys
+    }
+    whole = [key for key, rows in found.items() if any(not r.parts for r in rows)]
+    return " ".join(whole), " ".join(key for key in keys if key not in whole)
+
+
+def _interval(row: pd.Series[Any]) -> str:
+    low, high = sorted(abs(100.0 * row[name]) for name in ("difference_low", "difference_high"))
+    if row["difference_low"] * row["difference_high"] < 0.0:
+        low = -low
+    return f"{low:.1f} to {high:.1f}".replace("-", "\N{MINUS SIGN}")
+
+
+def _turned_by(summary: CohortSummary, head: str, pair: tuple[str, str]) -> tuple[list[str], int]:
+    """Name the changes that turn an order round, and count the changes tried."""
+    orders = summary.tables.get("sensitivity_orders")
+    if orders is None:
+        return [], 0
+    mine = orders[
+        (orders["lateral"] == summary.mode)
+        & (orders["head"] == head)
+        & orders["condition"].isin(pair)
+        & orders["other"].isin(pair)
+    ]
+    return list(mine.loc[~mine["order_holds"], "change"]), len(mine)

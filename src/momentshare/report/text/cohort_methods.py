@@ -1,0 +1,209 @@
+"""What a cohort run did, in sentences with every setting, and the sources that it used."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from momentshare.muscle import curve_set
+from momentshare.report.text.cohort_places import places_text
+from momentshare.report.text.cohort_selection import selection_texts
+from momentshare.report.writing.citations import citations, run_keys
+from momentshare.report.writing.record import versions
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from momentshare.cohort.run import CohortResult
+    from momentshare.sources import Citations
+
+__all__ = ["cohort_citations", "has_emg", "methods_text", "people_rows", "settings_rows"]
+
+
+def cohort_citations(result: CohortResult) -> Citations:
+    """Publications that this run rests on."""
+    model, file = result.model, result.study.file
+    keys = run_keys(model, file.settings.curves)
+    if file.processing.cutoff_hz == "residual":
+        keys.add("winter2009")
+    if file.trial:
+        keys |= {"deleva1996", "holm1979", "hedges1981", "larsen2021", "mier2014"}
+    if has_emg(result):
+        keys.add("wilson1927")
+    return citations(model, keys)
+
+
+def methods_text(result: CohortResult) -> list[str]:
+    """Say in sentences what was done, with every setting; one paragraph an item."""
+    file, model = result.study.file, result.model
+    settings, processing, emg = file.settings, file.processing, file.emg
+    people = len(file.person)
+    counted = result.counted
+    cutoffs = sorted(
+        {float(o.record["filter"]["landmarks_hz"]) for o in counted if "filter" in o.record}
+    )
+    forces = sorted(
+        {float(o.record["filter"]["forces_hz"]) for o in counted if "filter" in o.record}
+    )
+    filled = sum(len(o.record.get("filled_gaps", ())) for o in counted)
+    chosen = "by residual analysis" if processing.cutoff_hz == "residual" else "in the study file"
+    reading = (
+        f"{len(result.solved)} of {len(result.outcomes)} trials of {people} people could be used. "
+        "Positions and forces were expressed "
+        "in one frame (y up, z to the person's right); left arms were mirrored. "
+        + (
+            f"Gaps of up to {processing.fill_gaps_s:g} s were filled by interpolation ({filled} "
+            "in all). "
+            if processing.fill_gaps_s
+            else "No gaps were filled. "
+        )
+        + f"Landmarks were low-pass filtered at {_range(cutoffs)} Hz (chosen {chosen}) and forces "
+        f"at {_range(forces)} Hz with a zero-lag forward–backward Butterworth filter of effective "
+        f"order {processing.filter_order} (cut-off corrected for the two passes); forces were then "
+        "resampled at the sample times of the landmarks."
+    )
+    kinematics = (
+        "The thorax and humerus frames follow Wu et al. (2005); the forearm axis runs to the "
+        f"midpoint of the styloids, and the elbow hinge was taken from the {processing.hinge}. A "
+        "repetition "
+        f"is an ascent of at least {processing.least_rise_cm:g} cm, from where the upward speed "
+        "exceeds 0.02 m/s to where it falls below that, which trims a few hundredths of a second "
+        f"from either end; it was resampled to {settings.frames} frames evenly spaced in time. A "
+        "sticking region lies between the first peak of speed and the following minimum, provided "
+        "that the dip is at least a tenth of the greatest speed. Where only the vertical force was "
+        "measured, the force along the bar was treated as unknown. Net joint moments were computed "
+        "by Newton–Euler recursion from hand to shoulder, from the measured hand force where "
+        "available and otherwise from the weight and inertia of the load, "
+        "with segment inertia after de Leva (1996). Shoulder moments are resolved about the "
+        "humeral axis, in the plane of elevation and across it; with elbow extension, these four "
+        "rows are balanced"
+        + (", together with forearm rotation." if settings.balance_forearm else ".")
+    )
+    exponent = "∞" if settings.exponent == float("inf") else f"{settings.exponent:g}"
+    muscles = (
+        f"The limb '{model.name}' (version {model.version}, digest {model.digest}) was scaled to "
+        f"each person. The capacity of the {len(model.head_names)} heads at the length and speed "
+        f"of each frame follows the {curve_set(settings.curves).title} with "
+        f"{'an elastic' if settings.elastic_tendon else 'a rigid'} tendon and "
+        f"{'with' if settings.passive_force else 'without'} passive force. The moments were shared "
+        f"by minimising the sum of activation to the power {exponent}"
+        f"{' weighted by volume' if settings.criterion().by_volume else ''}, with the force along "
+        f"the bar {', '.join(settings.lateral)}. Activation is active force over capacity in the "
+        "posture and at the speed of the task."
+    )
+    parts = [reading, " ".join(filter(None, (kinematics, places_text(result)))), muscles]
+    if any(o.record.get("emg") is not None for o in counted) and has_emg(result):
+        parts.append(
+            f"Electromyograms were band-passed at {emg.band_hz[0]:g}–{emg.band_hz[1]:g} Hz, "
+            + (
+                f"rectified and low-pass filtered at {emg.envelope_hz:g} Hz"
+                if emg.method == "linear"
+                else "converted to a moving root mean square"
+            )
+            + f", delayed by {emg.delay_ms:g} ms and normalised to the maximal contraction given "
+            "in the study file"
+            + (
+                f". In a second solution activations were drawn towards the electromyograms with "
+                f"weight {emg.pull_weight:g}."
+                if emg.pull_weight is not None
+                else "."
+            )
+        )
+    people_in = {o.person for o in counted}
+    conditions_in = {o.condition for o in counted}
+    if counted:
+        parts.append("Repetitions were averaged within a person.")
+    if len(people_in) > 2 and len(conditions_in) > 1:
+        parts[-1] += (
+            " Conditions were compared by a linear mixed model with a random intercept for each "
+            "person or, where that could not be fitted, by least squares within people (see the "
+            "note of each row). Its contrasts assume that all differences have the same variance. "
+            "Findings are therefore based on paired t tests, Holm-adjusted over all heads; their "
+            f"{100 * file.statistics.confidence:g} % intervals are not adjusted."
+        )
+    parts[-1] += " " + " ".join(selection_texts(result)) if selection_texts(result) else ""
+    angles = sum(
+        any("joint angles were recorded" in note for note in o.record.get("notes", ()))
+        for o in counted
+    )
+    if angles:
+        parts[1] += (
+            f" In {angles} trials joint angles were recorded instead of landmarks: positions "
+            "follow from the person's segment lengths, with the trunk at the angle given for the "
+            "condition."
+        )
+    used = versions()
+    parts.append(
+        "Computed with "
+        + ", ".join(f"{name} {number}" for name, number in used.items() if number[0].isdigit())
+        + f"; study digest {result.study.digest}."
+    )
+    return parts
+
+
+def has_emg(result: CohortResult) -> bool:
+    """Whether any trial that counts has electromyograms."""
+    return any("emg" in o.record.get("tables", ()) for o in result.counted)
+
+
+def _range(values: Sequence[float]) -> str:
+    if not values:
+        return "–"
+    low, high = min(values), max(values)
+    return f"{low:.3g}" if low == high else f"{low:.3g}–{high:.3g}"
+
+
+def people_rows(result: CohortResult) -> list[dict[str, Any]]:
+    """Who took part, with every size and how it is known."""
+    from momentshare.person import sizes
+
+    rows = []
+    for entry in result.study.file.person:
+        size = sizes(entry.person(), result.model)
+        lengths = {
+            f"{name}_cm": round(100.0 * getattr(size, name), 1)
+            for name in (
+                "stature",
+                "biacromial_breadth",
+                "chest_depth",
+                "humerus_length",
+                "forearm_length",
+                "grip_length",
+            )
+        }
+        rows.append(
+            {"person": entry.name, "sex": entry.sex, "body_mass_kg": entry.body_mass_kg}
+            | lengths
+            | {
+                "training_factor": entry.training_factor,
+                "estimated": ", ".join(size.estimated).replace("_", " "),
+                "strength_tests": ", ".join(t.direction for t in entry.strength),
+            }
+        )
+    return rows
+
+
+def settings_rows(result: CohortResult) -> list[dict[str, str]]:
+    """Every setting of the study file, and the layouts, as names and values."""
+    file = result.study.file
+    parts: dict[str, Any] = {
+        "settings": file.settings,
+        "processing": file.processing,
+        "emg": file.emg,
+        "statistics": file.statistics,
+    }
+    parts |= {f"condition {c.name}": c for c in file.condition}
+    parts |= {f"layout {x.name}": x for x in file.layout}
+    rows = []
+    for part, model in parts.items():
+        for name, value in model.model_dump(mode="json", exclude_none=True).items():
+            if name not in {"name", "markers"} and value not in ("", [], {}):
+                rows.append({"part": part, "setting": name, "value": _shown(value)})
+    return rows
+
+
+def _shown(value: Any) -> str:
+    if isinstance(value, dict):
+        return "; ".join(f"{k}: {_shown(v)}" for k, v in value.items())
+    if isinstance(value, list):
+        return ", ".join(_shown(v) for v in value)
+    return str(value)

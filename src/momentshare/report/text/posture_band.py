@@ -1,0 +1,82 @@
+"""What the posture rule changes, in a sentence or two."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from momentshare import reading
+from momentshare.report.figures.style import head_label
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from momentshare.study import StudyResult
+
+__all__ = ["band_note", "band_sentences"]
+
+_WORKING = 0.05
+"""Lift-mean activation from which a head counts as working."""
+
+
+def band_note(study: StudyResult) -> str:
+    """Name what was moved, for the note of a figure; empty without a band."""
+    if study.band is None or not study.band.rules:
+        return ""
+    known = [rules for rules in dict.fromkeys(study.band.rules.values()) if rules]
+    return "; ".join(", ".join(rules) for rules in known)
+
+
+def band_sentences(study: StudyResult) -> list[str]:
+    """Say how far results reach over the band of the posture rule and the couples of the hands."""
+    if study.band is None:
+        return []
+    table = reading.head_table(study)
+    table = table[table["mean_activation_mean"] >= _WORKING]
+    found = []
+    width = _width(table, "posture")
+    if width is not None:
+        middle, most, row = width
+        found.append(
+            f"Within the band of the posture rule ({band_note(study)}) the lift-mean activation "
+            f"of a working head reaches over {middle:.0f} points in the median and {most:.0f} at "
+            f"most ({head_label(str(row['head']))}, {row['condition']}, lateral force "
+            f"{row['lateral']}: {100 * row['mean_activation_posture_low']:.0f} to "
+            f"{100 * row['mean_activation_posture_high']:.0f} %).{_turns(study)}"
+        )
+    width = _width(table, "couples")
+    if width is not None:
+        middle, most, row = width
+        found.append(
+            f"Free couples of the hands move it by {middle:.0f} points in the median and "
+            f"{most:.0f} at most ({head_label(str(row['head']))}, {row['condition']}, lateral "
+            f"force {row['lateral']})."
+        )
+    return found
+
+
+def _width(table: pd.DataFrame, kind: str) -> tuple[float, float, pd.Series] | None:
+    """Median and greatest width of a band [points], and the row of the latter."""
+    low, high = (f"mean_activation_{kind}_{end}" for end in ("low", "high"))
+    width = 100.0 * (table[high] - table[low])
+    if not width.notna().any():
+        return None
+    return float(width.median()), float(width.max()), table.iloc[int(np.nanargmax(width))]
+
+
+def _turns(study: StudyResult) -> str:
+    """Count the orders between conditions that turn within the band."""
+    table = reading.ordering_table(study)
+    if table.empty:
+        return ""
+    heads = reading.head_table(study)
+    working = set(heads.loc[heads["mean_activation_mean"] >= _WORKING, "head"])
+    table = table[table["head"].isin(working) & table["turns_with_posture"].notna()]
+    if table.empty:
+        return ""
+    turned = int(np.count_nonzero(table["turns_with_posture"].astype(bool)))
+    return (
+        f" Moved alike in both conditions, it turns {turned} of {len(table)} orders between "
+        "conditions."
+    )

@@ -1,0 +1,1 @@
+"""Results written into a run folder: tables, drawings, sources and the record."""

@@ -1,0 +1,180 @@
+"""Write a cohort into its folder: tables, figures, page, sources, record; all or nothing."""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import TYPE_CHECKING, Any
+
+from momentshare.cautions import CAUTIONS, LIMITS
+from momentshare.cohort.run import COMMAND, folder_options
+from momentshare.files import FIGURES, as_run_folder
+from momentshare.files.manifest import MANIFEST
+from momentshare.limits import HEAD_QUANTITIES, kinds_of, with_limits
+from momentshare.report.figures.cohort import cohort_figures, trial_checks_figure
+from momentshare.report.page.cohort import cohort_page
+from momentshare.report.page.document import render
+from momentshare.report.text.cohort_methods import cohort_citations, methods_text, people_rows
+from momentshare.report.writing.drawings import write_drawings
+from momentshare.report.writing.record import RECORD_VERSION, versions
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+
+    import pandas as pd
+
+    from momentshare.cohort.run import CohortResult
+    from momentshare.cohort.summary import CohortSummary
+    from momentshare.files import RunFolder, Writer
+    from momentshare.published import PublishedResult
+
+__all__ = ["RECORD", "write_cohort"]
+
+RECORD = "run.json"
+
+_LONG = ("frames", "moments", "motion", "emg", "glenoid")
+"""Tables that are kept as Parquet, being long."""
+
+_SHOWN_TRIALS = 6
+"""Trials whose checks are drawn on the page, the worst first; all are in figures/."""
+
+
+def write_cohort(
+    result: CohortResult,
+    summary: CohortSummary,
+    published: Sequence[PublishedResult],
+    *,
+    folder: RunFolder | None = None,
+    figures: bool = True,
+    more: Mapping[str, pd.DataFrame] | None = None,
+    progress: Callable[[str], None] | None = None,
+) -> list[str]:
+    """Write what a cohort found into its folder, all or nothing.
+
+    Parameters
+    ----------
+    result : CohortResult
+    summary : CohortSummary
+    published : sequence of PublishedResult
+    folder : RunFolder, optional
+        The folder of the result, where it is held already.
+    figures : bool
+        Without, figures that an earlier run of the same study has written stay; the page has
+        none.
+    more : mapping, optional
+        Further tables by name, such as those of :func:`momentshare.effects.effect_tables`.
+    progress : callable, optional
+        Called with what is written next.
+
+    Returns
+    -------
+    list of str
+        Names of the files written.
+    """
+
+    def say(what: str) -> None:
+        if progress is not None:
+            progress(what)
+
+    place = result.folder if folder is None else folder
+    with (
+        as_run_folder(place, COMMAND, **folder_options(result.study)) as run,
+        run.results(leave=() if figures else FIGURES) as writer,
+    ):
+        say("tables")
+        for name, table in summary.tables.items():
+            writer.csv(f"{name}.csv", table)
+        for name, table in (more or {}).items():
+            writer.csv(f"{name}.csv", table)
+        for name in _LONG:
+            table = result.table(name)
+            if not table.empty:
+                if name == "frames":
+                    kinds = kinds_of(result.study.file.condition)
+                    table = with_limits(table, result.model.limits, kinds, *HEAD_QUANTITIES)
+                writer.parquet(f"{name}.parquet", table)
+        for index, found in enumerate(published, start=1):
+            for part in ("heads", "orderings", "shortfalls"):
+                writer.csv(f"published_{index}_{part}.csv", getattr(found, part))
+        pictures: dict[str, bytes] = {}
+        trial_pictures: dict[int, bytes] = {}
+        if figures:
+            pictures, trial_pictures = _draw(result, summary, writer, say)
+        say("page")
+        page = cohort_page(result, summary, published, pictures, trial_pictures)
+        writer.text("report.html", render(page))
+        writer.text("sources.bib", cohort_citations(result).bibtex())
+        record = _record(result, summary, [*writer.names, RECORD, MANIFEST])
+        writer.json(RECORD, record, allow_nan=True)
+    return sorted([*writer.names, MANIFEST])
+
+
+def _draw(
+    result: CohortResult, summary: CohortSummary, writer: Writer, say: Callable[[str], None]
+) -> tuple[dict[str, bytes], dict[int, bytes]]:
+    """Draw and write all figures; the pictures of the page by name and by trial."""
+    file = result.study.file
+    shown = [*(c.name for c in file.condition), *(p.name for p in file.person)]
+    made = cohort_figures(summary)
+    write_drawings(
+        writer, {f"figures/{k}": make for k, make in made.items()}, shown, dpi=130,
+        progress=lambda name: say(name.removeprefix("figures/")),
+    )  # fmt: skip
+    pictures = {name: _picture(writer, name) for name in made}
+    trial_pictures: dict[int, bytes] = {}
+    curves = result.table("check_curves", all_solved=True)
+    checks = summary.tables.get("checks")
+    worst = {"fail": 0, "warn": 1, "pass": 2, "not possible": 3}
+    order = sorted(result.solved, key=lambda o: (worst[o.verdict], o.number))
+    for place, outcome in enumerate(order):
+        if checks is None or curves.empty:
+            break
+        mine = curves[curves["trial"] == outcome.number]
+        if mine.empty:
+            continue
+        say(f"checks of trial {outcome.number}")
+        name = f"checks_trial_{outcome.number:04d}"
+        make = partial(
+            trial_checks_figure,
+            mine,
+            checks[checks["trial"] == outcome.number],
+            f"Trial {outcome.number}: {outcome.person}, {outcome.condition}",
+        )
+        write_drawings(writer, {f"figures/{name}": make}, shown, formats=("png",), dpi=130)
+        if place < _SHOWN_TRIALS and (outcome.verdict in {"fail", "warn"} or place == 0):
+            trial_pictures[outcome.number] = _picture(writer, name)
+    return pictures, trial_pictures
+
+
+def _picture(writer: Writer, name: str) -> bytes:
+    return (writer.folder / "figures" / f"{name}.png").read_bytes()
+
+
+def _record(result: CohortResult, summary: CohortSummary, files: list[str]) -> dict[str, Any]:
+    model, file = result.model, result.study.file
+    return {
+        "record_version": RECORD_VERSION,
+        "title": file.title,
+        "note": file.note,
+        "study_digest": result.study.digest,
+        "versions": versions(),
+        "model": {"name": model.name, "version": model.version, "digest": model.digest},
+        "settings": file.settings.model_dump(mode="json"),
+        "processing": file.processing.model_dump(mode="json"),
+        "emg": file.emg.model_dump(mode="json"),
+        "statistics": file.statistics.model_dump(mode="json"),
+        "people": people_rows(result),
+        "conditions": [c.model_dump(mode="json", exclude_none=True) for c in file.condition],
+        "layouts": [x.model_dump(mode="json", exclude_none=True) for x in file.layout],
+        "shown_lateral_mode": summary.mode,
+        "methods": methods_text(result),
+        "trials": [
+            {"trial": o.number, "person": o.person, "condition": o.condition, "file": o.file}
+            | {"fault": o.fault}
+            | {k: v for k, v in o.record.items() if k not in {"tables", "trial", "file", "fault"}}
+            for o in result.outcomes
+        ],
+        **cohort_citations(result).to_dict(),
+        "files": sorted(files),
+        "limits": [*LIMITS, *model.limits.titles],
+        "cautions": list(CAUTIONS),
+    }

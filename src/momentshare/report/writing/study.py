@@ -1,0 +1,225 @@
+"""Write the results of a study, or the tables of a command, into a run folder."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from momentshare import reading
+from momentshare.files import FIGURES, RunFolder, as_run_folder
+from momentshare.files.manifest import MANIFEST
+from momentshare.limits import HEAD_QUANTITIES, kinds_of, with_limits
+from momentshare.report.writing.citations import citations, run_keys
+from momentshare.report.writing.drawings import write_drawings
+from momentshare.report.writing.record import run_record
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+    from pathlib import Path
+
+    import pandas as pd
+    from matplotlib.figure import Figure
+
+    from momentshare.cohort.schema import CohortStudy
+    from momentshare.files import Writer
+    from momentshare.model import Model
+    from momentshare.study import Study, StudyResult
+
+__all__ = [
+    "COMPARE",
+    "EFFECTS",
+    "RESULTS",
+    "folder_options",
+    "study_identity",
+    "write_report",
+    "write_results",
+]
+
+COMPARE = "compare"
+"""Command whose folders hold the results of a study."""
+
+_RECORD = "run.json"
+_SOURCES = "sources.bib"
+
+_TABLES: dict[str, Callable[[StudyResult], pd.DataFrame]] = {
+    "heads.csv": reading.head_table,
+    "heads_by_person.csv": reading.head_table_by_person,
+    "moments.csv": reading.moment_table,
+    "loads.csv": reading.load_table,
+    "conditions.csv": reading.condition_table,
+    "certificates.csv": reading.certificate_table,
+    "postures.csv": reading.posture_table,
+    "ratios.csv": reading.ratio_table,
+    "ordering.csv": reading.ordering_table,
+    "glenoid.csv": reading.glenoid_table,
+}
+
+_HEADS = ("activation", "force", "moment_share", "fibre_length")
+_LIFT = ("greatest_load", "weak_height", "lateral_ratio", "contact")
+
+_SHOWN: dict[str, tuple[str, ...]] = {
+    "heads.csv": _HEADS,
+    "heads_by_person.csv": _HEADS,
+    "moments.csv": ("lateral_ratio",),
+    "loads.csv": _LIFT[:2],
+    "conditions.csv": _LIFT,
+    "certificates.csv": ("contact",),
+    "ratios.csv": _HEADS[:2],
+    "ordering.csv": _HEADS[:1],
+    "glenoid.csv": ("contact",),
+    "glenoid_heads.csv": _HEADS[:1],
+    "effects_heads.csv": _HEADS[:2],
+    "effects_conditions.csv": _LIFT,
+    "frames.parquet": tuple(HEAD_QUANTITIES),
+}
+"""File → the quantities in it that a limb may not bear; such tables get the column ``limit``."""
+
+EFFECTS = ("effects_heads.csv", "effects_conditions.csv")
+"""Files of the effects of modelling choices."""
+
+RESULTS = (*_TABLES, "frames.parquet", _SOURCES, _RECORD)
+"""Files that every study gives."""
+
+
+def study_identity(study: Study | CohortStudy, model: Model | None = None) -> dict[str, Any]:
+    """Tell one study, or part of one, from another, for the manifest of its folder."""
+    found = {
+        "title": study.title,
+        "digest": study.digest,
+        "people": [p.name for p in study.file.person],
+        "conditions": [c.name for c in study.file.condition],
+        "model": study.file.model,
+    }
+    return found if model is None else found | {"model_digest": model.digest}
+
+
+_ROW_BYTES = 160
+"""Bytes of all results over the rows of ``frames.parquet`` (the demo: 24 MB and 151,164 rows)."""
+
+_FIGURES = 5_000_000
+"""Bytes that a small study writes (one person in two conditions: 4.4 MB)."""
+
+
+def folder_options(study: Study, model: Model) -> dict[str, Any]:
+    """How the folder of a study's results is held; see :func:`momentshare.files.run_folder`."""
+    file = study.file
+    rows = len(file.person) * len(file.condition) * file.settings.frames * len(model.heads)
+    return {
+        "study": study_identity(study, model),
+        "names": RESULTS,
+        "room": _ROW_BYTES * rows * len(file.settings.lateral) + _FIGURES,
+    }
+
+
+def write_results(
+    study: StudyResult,
+    folder: Path | RunFolder,
+    *,
+    figures: bool = True,
+    effects: tuple[pd.DataFrame, pd.DataFrame] | None = None,
+    progress: Callable[[str], None] | None = None,
+) -> list[str]:
+    """Write tables, figures and the record of a run, all or nothing.
+
+    Parameters
+    ----------
+    study : StudyResult
+    folder : Path or RunFolder
+    figures : bool
+        Without, figures that an earlier run of the same study has written stay.
+    effects : pair of DataFrame, optional
+        What each modelling choice does, as :func:`momentshare.effects.effect_tables` gives it.
+    progress : callable, optional
+        Called with what is written next.
+
+    Returns
+    -------
+    list of str
+        Names of the files written.
+    """
+    with (
+        as_run_folder(folder, COMPARE, **folder_options(study.study, study.model)) as run,
+        run.results(leave=() if figures else FIGURES) as writer,
+    ):
+        _write_all(study, writer, figures=figures, effects=effects, progress=progress)
+    return sorted(writer.names)
+
+
+def write_report(
+    folder: Path | RunFolder,
+    record_name: str,
+    *,
+    tables: Mapping[str, pd.DataFrame],
+    record: Mapping[str, object],
+    texts: Mapping[str, str],
+    figures: Mapping[str, Callable[[], Figure]],
+    shown: Sequence[str] = (),
+) -> list[str]:
+    """Write tables, texts, a record and figures into a folder, all or nothing.
+
+    Parameters
+    ----------
+    folder : Path or RunFolder
+    record_name : str
+        File name of the record; without its ending, the command that writes.
+    tables : mapping
+        File name → table.
+    record : mapping
+        Contents of the record, ready for JSON.
+    texts : mapping
+        File name → text.
+    figures : mapping
+        Name without ending → function that makes the figure.
+    shown : sequence of str
+        Texts that the figures show, for the choice of fonts.
+
+    Returns
+    -------
+    list of str
+        Names of the files written.
+    """
+    command = record_name.removesuffix(".json").replace("_", "-")
+    with as_run_folder(folder, command) as run, run.results() as writer:
+        for name, table in tables.items():
+            writer.csv(name, table)
+        for name, text in texts.items():
+            writer.text(name, text)
+        writer.json(record_name, record)
+        write_drawings(writer, figures, shown, dpi=130)
+    return sorted(writer.names)
+
+
+def _write_all(
+    study: StudyResult,
+    writer: Writer,
+    *,
+    figures: bool,
+    effects: tuple[pd.DataFrame, pd.DataFrame] | None,
+    progress: Callable[[str], None] | None,
+) -> None:
+    def say(what: str) -> None:
+        if progress is not None:
+            progress(what)
+
+    kinds = kinds_of(study.study.file.condition)
+
+    def limited(name: str, table: pd.DataFrame) -> pd.DataFrame:
+        shown = _SHOWN.get(name)
+        return with_limits(table, study.model.limits, kinds, *shown) if shown else table
+
+    say("tables")
+    tables = {name: make(study) for name, make in _TABLES.items()}
+    if study.study.file.settings.glenoid_constraint:
+        tables["glenoid_heads.csv"] = reading.glenoid_head_table(study)
+    if effects is not None:
+        tables |= dict(zip(EFFECTS, effects, strict=True))
+    for name, table in tables.items():
+        writer.csv(name, limited(name, table))
+    writer.parquet("frames.parquet", limited("frames.parquet", reading.frame_table(study)))
+    if figures:
+        from momentshare.report.figures.study import write_figures
+
+        say("figures")
+        write_figures(study, writer, folder="figures/")
+    cited = citations(study.model, run_keys(study.model, study.study.file.settings.curves))
+    writer.text(_SOURCES, cited.bibtex())
+    writer.json(_RECORD, run_record(study, [*writer.names, _RECORD, MANIFEST]))
