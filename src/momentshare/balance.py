@@ -39,7 +39,16 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Flags = NDArray[np.bool_]
 
-__all__ = ["APART", "BALANCED", "Balance", "Criterion", "GlenoidLimit", "Lateral", "LoadMoments"]
+__all__ = [
+    "APART",
+    "BALANCED",
+    "Balance",
+    "Criterion",
+    "GlenoidLimit",
+    "Lateral",
+    "LoadMoments",
+    "stability_cone",
+]
 
 BALANCED = ROWS[:4]
 """Rows balanced by default: three at the shoulder and elbow extension.
@@ -677,8 +686,11 @@ class Balance:
         low, high = self._couple_bounds()
         return np.concatenate([-endless, low], axis=-1), np.concatenate([endless, high], axis=-1)
 
-    def _push_weights(self) -> Floats:
-        """Weights with which unmet moments give a free push, whatever the couples, (..., rows)."""
+    def push_weights(self) -> Floats:
+        """Weights with which unmet moments give a free push, whatever the couples [N/(N·m)].
+
+        The shape is (..., rows).
+        """
         lever = self.lever
         if (turning := self._free_couples) is not None:
             first, second = turning[..., 0], turning[..., 1]
@@ -706,7 +718,7 @@ class Balance:
         pull = np.einsum("...rh,...h->...r", self.arms, force)
         with np.errstate(divide="ignore", invalid="ignore"):
             left = pull - load.fixed - self._given_couple - best.factor[..., None] * load.each
-            ratio = _times(self._push_weights(), left) / (best.factor * load.vertical)
+            ratio = _times(self.push_weights(), left) / (best.factor * load.vertical)
         return np.where(np.isfinite(ratio), ratio, 0.0)
 
     def _cone(self) -> Cone:
@@ -714,10 +726,10 @@ class Balance:
         held = self._held()
         across = held.across + self.push[..., None] * held.push_axis
         if not self.free:
-            return _stability_cone(held, held.lines, across)
+            return stability_cone(held, held.lines, across)
         lines, pushed = self._with_free_push(held)
         rest = _times(pushed, self.known_moments)
-        return _stability_cone(held, lines, across + rest[..., None] * held.push_axis)
+        return stability_cone(held, lines, across + rest[..., None] * held.push_axis)
 
     def _load_cone(self, ratio: Floats | None) -> tuple[Cone, Floats]:
         """Planes without any load, and what one kilogram adds to their levels [N/kg].
@@ -735,7 +747,7 @@ class Balance:
             rest = _times(pushed, load.fixed + self._given_couple)
             fixed = fixed + rest[..., None] * held.push_axis
             each = each + _times(pushed, load.each)[..., None] * held.push_axis
-        cone = _stability_cone(held, lines, fixed)
+        cone = stability_cone(held, lines, fixed)
         return cone, _times(cone.normals, np.broadcast_to(each, fixed.shape)[..., None, :])
 
     def _held(self) -> GlenoidLimit:
@@ -750,12 +762,12 @@ class Balance:
         as f = C·(m - R F) / C·C, with C square to the levers of free couples; that is linear in
         the head forces, so it joins their lines. Couples add no force.
         """
-        weight = -self._push_weights()
+        weight = -self.push_weights()
         by_head = np.einsum("...r,...rh->...h", weight, self.arms)
         return held.lines + by_head[..., None] * held.push_axis[..., None, :], weight
 
 
-def _stability_cone(held: GlenoidLimit, lines: Floats, across: Floats) -> Cone:
+def stability_cone(held: GlenoidLimit, lines: Floats, across: Floats) -> Cone:
     """Planes of the stability limits for heads with these lines and a force across the joint."""
     return contact_cone(
         lines,

@@ -88,8 +88,6 @@ def explain(
             result = results[chosen]
             frame = weakest_frame(result) if height is None else frame_at(result, height)
         title = f"{who}, {task}"
-        if source.file.settings.glenoid_constraint:
-            title += ", without the glenoid limit"
         kind = kinds_of(source.file.condition).get(task, LiftKind())
         if head is None:
             _all_heads(source, title, kind, result, frame, run, as_json=as_json)
@@ -105,10 +103,7 @@ def explain(
 def _results(
     source: Study | CohortStudy, person: str | None, condition: str | None, repetition: int
 ) -> tuple[str, str, dict[str, LiftResult]]:
-    """Solve one person in one condition, for every treatment of the lateral force.
-
-    A drive is split into joints, which is all of it only without the limit of the glenoid.
-    """
+    """Solve one person in one condition, for every treatment of the lateral force."""
     from momentshare.cohort.schema import CohortStudy
     from momentshare.cohort.setup import one_repetition
     from momentshare.errors import StudyError
@@ -126,8 +121,7 @@ def _results(
         (case,) = one_repetition(source.only([who], [task]), repetition).cases
     else:
         (case,) = plan_study(source, people=[who], conditions=[task]).solve().cases
-    results = case.without_limit or case.results
-    found = {result.lateral.mode: result for result in results}
+    found = {result.lateral.mode: result for result in case.results}
     if not found:
         raise StudyError(
             f"{source.source}: condition {task!r} has no treatment of the lateral force; "
@@ -319,6 +313,7 @@ def _print_drive(screen: Console, found: Sequence[HeadExplanation]) -> None:
     from rich.table import Table
 
     from momentshare.directions import row_named
+    from momentshare.explain.words import facet_words
     from momentshare.report.figures.explain import part_label
 
     table = Table(title=f"Drive by row: {part_label(found[0].split.exponent)}",
@@ -335,6 +330,14 @@ def _print_drive(screen: Console, found: Sequence[HeadExplanation]) -> None:
             arm = float(item.split.moment_arm[j])
             cells += [f"{1000 * arm:+.1f}", f"{item.split.part[j]:+.3f}"] if arm else ["–", "–"]
         table.add_row(*cells, end_section=j + 1 == len(found[0].split.row_names))
+    for k in found[0].split.facets:
+        cells = [
+            f"glenoid, {facet_words(found[0].split.facet_names[k])}:\nprice \\[1/N], shift \\[N/N]",
+            f"{found[0].split.price[k]:.5f}",
+        ]
+        for item in found:
+            cells += [f"{item.split.slope[k]:+.3f}", f"{item.split.facet_part[k]:+.3f}"]
+        table.add_row(*cells, end_section=k == found[0].split.facets[-1])
     lines = {
         "sum of the parts": [f"{i.split.total:+.3f}" for i in found],
         "activation before the bounds": [f"{i.split.before_bounds:+.3f}" for i in found],

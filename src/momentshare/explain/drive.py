@@ -6,22 +6,25 @@ Where no bound is met, least effort gives each head
 
 with F the capacity here, r_j the moment arm and λ_j the multiplier of row j. The sum is the
 **drive** of the head. Its parts are shown as ``F λ_j r_j / (p w)``: they add up to
-``a^(p−1)``, so for p = 2 to the activation itself, before the bounds 0 and 1 clip it.
+``a^(p−1)``, so for p = 2 to the activation itself, before the bounds 0 and 1 clip it. Where the
+limit of the glenoid is kept, each facet that the contact force lies on adds one further term
+(:mod:`momentshare.explain.glenoid`).
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING, Literal
+from dataclasses import dataclass, field, fields
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
 from momentshare.directions import ROWS, row_named
 from momentshare.errors import InputError, UnknownNameError
+from momentshare.explain.glenoid import GLENOID, HeldGlenoid, facet_names, held_glenoid
 from momentshare.muscle.curves import CurveSet, curve_set
 from momentshare.reading import frame_status
-from momentshare.sharing import Sharing, share
+from momentshare.sharing import Cone, Sharing, share
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -47,6 +50,7 @@ __all__ = [
     "frame_problem",
     "head_index",
     "joint_of",
+    "keeps_glenoid",
     "weakest_frame",
 ]
 
@@ -60,7 +64,10 @@ _LONGEST = 2.0
 
 
 def joint_of(row: str) -> str:
-    """Joint that a moment row belongs to; of a row not ours, the first word of its name."""
+    """Joint that a moment row belongs to; of a row not ours, the first word of its name.
+
+    The facets of the limit of the glenoid belong to ``glenoid``.
+    """
     return row_named(row).joint if row in ROWS else row.split("_", maxsplit=1)[0]
 
 
@@ -97,6 +104,8 @@ class FrameProblem:
     best_capacity, best_passive_force : float array, shape (heads,), optional
         Capacity and passive force with every fibre at the peak of its active curve and its
         velocity factor as here [N].
+    glenoid : HeldGlenoid, optional
+        The limit of the glenoid, where it is kept.
     """
 
     head_names: tuple[str, ...]
@@ -112,6 +121,7 @@ class FrameProblem:
     weights_follow_volume: bool = False
     best_capacity: NDArray[np.float64] | None = None
     best_passive_force: NDArray[np.float64] | None = None
+    glenoid: HeldGlenoid | None = None
 
     def __post_init__(self) -> None:
         for item in fields(self):
@@ -142,6 +152,12 @@ class FrameProblem:
             return np.asarray(np.max(self.weights * activation, axis=-1))
         return np.asarray(np.sum(self.weights * activation**self.exponent, axis=-1))
 
+    def cone(self) -> Cone | None:
+        """Facets that the contact force must stay behind; None where the limit is not kept."""
+        if self.glenoid is None:
+            return None
+        return self.glenoid.cone(self.moment_arms, self.moments)
+
     def solve(self) -> Sharing:
         """Share the moments of this frame anew; arrays without a frame axis."""
         return answer_at(solve_problems([self]), 0)
@@ -165,9 +181,17 @@ def solve_problems(problems: Sequence[FrameProblem]) -> Sharing:
         if first.free_columns.shape[1]
         else None,
         free_bounds=bounds,
+        inequalities=_stacked([p.cone() for p in problems]),
         head_names=first.head_names,
         row_names=first.row_names,
     )
+
+
+def _stacked(cones: Sequence[Cone | None]) -> Cone | None:
+    kept = [cone for cone in cones if cone is not None]
+    if not kept:
+        return None
+    return Cone(**{name: np.stack([getattr(c, name) for c in kept]) for name in Cone.__slots__})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -186,6 +210,14 @@ class DriveSplit:
         λ r, effort per newton of this head.
     part : float array
         F λ r / (p w); F λ r / w for min-max, where all heads together have parts of one.
+    facet_names : tuple of str
+        Facets of the limit of the glenoid; none where it is not kept.
+    slope : float array, shape (facets,)
+        G, by how much a newton of this head brings the contact force nearer to a facet [N/N].
+    price : float array, shape (facets,)
+        μ, effort per newton, positive where the contact force lies on the facet.
+    facet_part : float array, shape (facets,)
+        −F μ G / (p w).
     exponent : float
     weight : float
     before_bounds : float
@@ -202,6 +234,10 @@ class DriveSplit:
     multiplier: NDArray[np.float64]
     drive_per_n: NDArray[np.float64]
     part: NDArray[np.float64]
+    facet_names: tuple[str, ...] = ()
+    slope: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
+    price: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
+    facet_part: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
     exponent: float
     weight: float
     before_bounds: float
@@ -211,28 +247,42 @@ class DriveSplit:
     @property
     def total(self) -> float:
         """Sum of the parts."""
-        return float(np.sum(self.part))
+        return float(np.sum(self.part) + np.sum(self.facet_part))
+
+    @property
+    def facets(self) -> tuple[int, ...]:
+        """Places of the facets that cost anything."""
+        return tuple(int(k) for k in np.flatnonzero(self.price > 0.0))
 
     def by_joint(self) -> dict[str, float]:
-        """Parts summed over the rows of each joint."""
+        """Parts summed over the rows of each joint, and over the facets of the glenoid."""
         out: dict[str, float] = {}
         for row, part in zip(self.row_names, self.part, strict=True):
             out[joint_of(row)] = out.get(joint_of(row), 0.0) + float(part)
+        if self.facet_names:
+            out[GLENOID] = float(np.sum(self.facet_part))
         return out
 
     def to_dataframe(self) -> pd.DataFrame:
-        """One line a row, with units in the column names."""
+        """One line a row, then one a facet that costs anything; units in the column names."""
         import pandas as pd
 
+        at = list(self.facets)
+        none, lost = np.full(len(self.row_names), np.nan), np.full(len(at), np.nan)
+        names = [*self.row_names, *(self.facet_names[k] for k in at)]
         return pd.DataFrame(
             {
                 "head": self.head,
-                "row": list(self.row_names),
-                "joint": [joint_of(row) for row in self.row_names],
-                "moment_arm_m": self.moment_arm,
-                "multiplier_per_nm": self.multiplier,
-                "drive_per_n": self.drive_per_n,
-                "part": self.part,
+                "row": names,
+                "joint": [joint_of(row) for row in names],
+                "moment_arm_m": np.concatenate([self.moment_arm, lost]),
+                "multiplier_per_nm": np.concatenate([self.multiplier, lost]),
+                "slope": np.concatenate([none, self.slope[at]]),
+                "price_per_n": np.concatenate([none, self.price[at]]),
+                "drive_per_n": np.concatenate(
+                    [self.drive_per_n, -self.price[at] * self.slope[at] + 0.0]
+                ),
+                "part": np.concatenate([self.part, self.facet_part[at]]),
             }
         )
 
@@ -384,7 +434,8 @@ def frame_problem(result: LiftResult, frame: int) -> FrameProblem:
     """
     _require_frame(result, frame)
     chosen = result.criterion
-    balance = result.prepared.balance(chosen).treated(result.lateral).take(frame)
+    held = keeps_glenoid(result)
+    balance = result.prepared.balance(chosen, glenoid=held).treated(result.lateral).take(frame)
     columns, bounds = balance.columns, balance.free_bounds
     weights = balance.weights(chosen)
     best, resist = _at_best_length(result, frame)
@@ -402,7 +453,13 @@ def frame_problem(result: LiftResult, frame: int) -> FrameProblem:
         weights_follow_volume=chosen.by_volume,
         best_capacity=best,
         best_passive_force=resist,
+        glenoid=held_glenoid(balance) if held else None,
     )
+
+
+def keeps_glenoid(result: LiftResult) -> bool:
+    """Whether an answer keeps the contact force within the limit of the glenoid."""
+    return bool(result.sharing.inequality_multipliers.shape[-1] > 0)
 
 
 def _require_frame(result: LiftResult, frame: int) -> None:
@@ -475,8 +532,19 @@ def drive_split(problem: FrameProblem, answer: Sharing, head: str) -> DriveSplit
     per_newton = answer.multipliers * arm + 0.0
     weight = float(problem.weights[index])
     part = problem.capacity[index] * per_newton / _divisor(problem.exponent, weight)
+    cone = problem.cone()
+    facets: dict[str, Any] = {}
+    if cone is not None and problem.glenoid is not None:
+        slope, price = cone.normals @ cone.lines[index], answer.inequality_multipliers.copy()
+        paid = price * slope / _divisor(problem.exponent, weight)
+        facets = {
+            "facet_names": facet_names(problem.glenoid.limit.turns),
+            "slope": slope,
+            "price": price,
+            "facet_part": -problem.capacity[index] * paid + 0.0,
+        }
     activation = float(answer.activation[index])
-    total = float(np.sum(part))
+    total = float(np.sum(part) + np.sum(facets.get("facet_part", 0.0)))
     raw = before_bounds(total, problem.exponent)
     bound: Bound = "none"
     if activation >= 1.0 or raw >= 1.0:
@@ -495,6 +563,7 @@ def drive_split(problem: FrameProblem, answer: Sharing, head: str) -> DriveSplit
         before_bounds=raw,
         activation=activation,
         bound=bound,
+        **facets,
     )
 
 
@@ -690,6 +759,9 @@ def explain_along(result: LiftResult, head: str) -> pd.DataFrame:
         mine = [j for j, row in enumerate(rows) if joint_of(row) == joint]
         columns[f"part_{joint}"] = part[:, mine].sum(axis=1)
     total = part.sum(axis=1)
+    if keeps_glenoid(result):
+        columns[f"part_{GLENOID}"] = paid = _glenoid_along(result, index, capacity, weight)
+        total = total + paid
     columns["sum_of_parts"] = total
     columns["activation_before_bounds"] = np.array(
         [before_bounds(float(value), exponent) for value in total]
@@ -699,3 +771,18 @@ def explain_along(result: LiftResult, head: str) -> pd.DataFrame:
     columns["lateral_force_n"] = result.lateral_force
     columns["status"] = frame_status(good, result.sharing.status_text)
     return pd.DataFrame(columns)
+
+
+def _glenoid_along(
+    result: LiftResult, index: int, capacity: NDArray[np.float64], weight: float
+) -> NDArray[np.float64]:
+    """Part of the limit of the glenoid in the drive of a head, NaN where out of reach."""
+    chosen, good = result.criterion, result.prepared.lift.reachable
+    balance = result.prepared.balance(chosen, glenoid=True).treated(result.lateral)
+    out = np.full(len(good), np.nan)
+    for frame in np.flatnonzero(good):
+        own = balance.take(int(frame))
+        cone = held_glenoid(own).cone(own.arms, own.known_moments)
+        price = result.sharing.inequality_multipliers[frame]
+        out[frame] = -price @ (cone.normals @ cone.lines[index])
+    return np.asarray(capacity * out / _divisor(chosen.exponent, weight))

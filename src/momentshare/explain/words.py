@@ -10,6 +10,7 @@ import numpy as np
 from momentshare.directions import ROWS, direction_of
 from momentshare.explain.counterfactual import NO_JOINT
 from momentshare.explain.drive import joint_of
+from momentshare.explain.glenoid import GLENOID
 from momentshare.sharing import Status
 
 if TYPE_CHECKING:
@@ -28,6 +29,7 @@ __all__ = [
     "comparison_text",
     "drive_text",
     "explanation_text",
+    "facet_words",
     "head_words",
     "moments_text",
     "sign_runs",
@@ -118,6 +120,9 @@ def drive_text(found: HeadExplanation) -> str:
     lines = []
     for joint, value in split.by_joint().items():
         verb = _verb(value, "adds", "takes", "gives next to nothing:")
+        if joint == GLENOID:
+            lines.append(_glenoid_line(found, value, verb))
+            continue
         reasons = [
             _row_reason(row, float(arm), float(price), float(part))
             for row, arm, price, part in zip(
@@ -130,6 +135,39 @@ def drive_text(found: HeadExplanation) -> str:
             continue
         lines.append(f"The {joint} {verb} {_signed(value)}: {'; '.join(reasons)}.")
     return " ".join([*lines, _sum_text(found)])
+
+
+def _glenoid_line(found: HeadExplanation, value: float, verb: str) -> str:
+    """Say what the limit of the glenoid adds to or takes from the drive."""
+    split = found.split
+    if not split.facets:
+        return "The limit of the glenoid costs nothing here."
+    reasons = []
+    for k in split.facets:
+        slope, price = float(split.slope[k]), float(split.price[k])
+        effect = (
+            "towards it, which costs effort" if slope > 0.0 else "away from it, which saves effort"
+        )
+        reasons.append(
+            f"on the {facet_words(split.facet_names[k])} a newton of it shifts the contact force "
+            f"by {abs(slope):.3f} N {effect} (price {price:.5f} per N; "
+            f"{_signed(float(split.facet_part[k]))})"
+        )
+    return f"The limit of the glenoid {verb} {_signed(value)}: {'; '.join(reasons)}."
+
+
+def facet_words(name: str) -> str:
+    """Spell out a facet of the limit of the glenoid.
+
+    Examples
+    --------
+    >>> facet_words("glenoid_posterior_superior_2")
+    'posterior-superior side (facet 2)'
+    """
+    word, _, number = name.removeprefix(f"{GLENOID}_").partition("_")
+    rest, _, last = number.rpartition("_") if number[-1:].isdigit() else (number, "", "")
+    whole = "-".join(part for part in (word, rest) if part)
+    return f"{whole} side" + (f" (facet {last})" if last else "")
 
 
 def _row_reason(row: str, arm: float, price: float, part: float) -> str:

@@ -685,8 +685,10 @@ def case_from_frame(found: HeadExplanation, other: HeadExplanation | None = None
         exponent=problem.exponent,
         origin=(
             "Capacities and arms are those of the study at this bar height; the moments are what "
-            "these three supply there by active force. All other heads and rows are left out, so "
-            "the small answer is not that of the whole limb, in which the three work at "
+            "these three supply there by active force. All other heads and rows "
+            + ("and the limit of the glenoid " if problem.glenoid is not None else "")
+            + "are left out, so the small answer is not that of the whole limb, in which the "
+            "three work at "
             + ", ".join(
                 f"{letter} {float(answer.activation[i]):.3f}"
                 for letter, i in zip("LES", chosen, strict=True)

@@ -10,6 +10,7 @@ import numpy as np
 
 from momentshare.cautions import CAUTIONS
 from momentshare.directions import row_named
+from momentshare.explain.glenoid import GLENOID
 from momentshare.explain.words import head_words
 from momentshare.report.figures import style
 from momentshare.report.writing.record import versions
@@ -42,6 +43,7 @@ _JOINTS: dict[str, dict[str, Any]] = {
     "shoulder": {"facecolor": "#9ecae8", "hatch": "////"},
     "elbow": {"facecolor": "#0b3c5d", "hatch": ""},
     "forearm": {"facecolor": "#ffffff", "hatch": "...."},
+    "glenoid": {"facecolor": "#f0c05a", "hatch": "\\\\\\\\"},
 }
 _OTHER_JOINT: dict[str, Any] = {"facecolor": "#dddddd", "hatch": "xx"}
 _SUM: dict[str, Any] = {"facecolor": "#ffffff", "hatch": ""}
@@ -50,6 +52,7 @@ _LINES: dict[str, dict[str, Any]] = {
     "shoulder": {"color": "#3182bd", "linestyle": (0, (5, 1.6)), "marker": "s"},
     "elbow": {"color": "#0b3c5d", "linestyle": "-", "marker": "o"},
     "forearm": {"color": "#8a8a8a", "linestyle": (0, (6, 1.5, 1.2, 1.5)), "marker": "D"},
+    "glenoid": {"color": "#8c5a00", "linestyle": (0, (3, 1, 1, 1)), "marker": "P"},
 }
 _ACTIVATION: dict[str, Any] = {"color": "#D55E00", "linestyle": (0, (1.2, 1.2)), "marker": "^"}
 
@@ -79,7 +82,7 @@ def drive_figure(
     from matplotlib.figure import Figure
 
     count = len(found)
-    rows = len(found[0].split.row_names)
+    rows = len(found[0].split.row_names) + bool(found[0].split.facet_names)
     figure = Figure(figsize=(7.6, 0.3 * rows + 4.9), layout="constrained")
     grid = figure.subplots(
         2, count, squeeze=False, sharex="row", sharey="row", height_ratios=(0.3 * rows + 1.0, 2.6)
@@ -103,6 +106,10 @@ def _bars(ax: Axes, item: HeadExplanation, *, first: bool) -> None:
     labels = [row_named(row).label for row in split.row_names]
     values = [float(part) for part in split.part]
     looks = [_look(row) for row in split.row_names]
+    if split.facet_names:
+        labels.append("limit of the glenoid")
+        values.append(split.by_joint()[GLENOID])
+        looks.append(_look(GLENOID))
     labels += ["sum", "activation"]
     values += [split.total, split.activation]
     looks += [_SUM, _WORKING]
@@ -112,6 +119,7 @@ def _bars(ax: Axes, item: HeadExplanation, *, first: bool) -> None:
         f"{value:+.3f}" if arm != 0.0 else "no arm"
         for value, arm in zip(split.part, split.moment_arm, strict=True)
     ]
+    notes += [f"{values[len(notes)]:+.3f}"] if split.facet_names else []
     notes += [f"{split.total:+.3f}", f"{split.activation:.3f}"]
     for place, value, look, note in zip(at, values, looks, notes, strict=True):
         ax.barh(place, value, height=0.72, edgecolor=style.INK, linewidth=0.7, **look)
@@ -139,7 +147,8 @@ def _along(ax: Axes, item: HeadExplanation, table: pd.DataFrame, *, first: bool)
     height = 100.0 * table["height_fraction"].to_numpy()
     every = max(len(height) // 6, 1)
     solved = (table["status"] == "solved").to_numpy()
-    for joint in item.problem.crosses(item.index):
+    joints = item.problem.crosses(item.index)
+    for joint in (*joints, GLENOID) if f"part_{GLENOID}" in table else joints:
         values = np.where(solved, table[f"part_{joint}"].to_numpy(), np.nan)
         ax.plot(height, values, markevery=every, markersize=3.2, **_line(joint))
     ax.plot(height, table["activation"], markevery=every, markersize=3.2, **_ACTIVATION)
@@ -167,10 +176,18 @@ def _handles(item: HeadExplanation) -> list[Any]:
 
     joints = list(item.split.by_joint())
     bars = [
-        Patch(label=f"{joint}, by row", edgecolor=style.INK, linewidth=0.7, **_look(joint))
+        Patch(
+            label=joint if joint == GLENOID else f"{joint}, by row",
+            edgecolor=style.INK,
+            linewidth=0.7,
+            **_look(joint),
+        )
         for joint in joints
     ]
-    lines = [Line2D([], [], label=f"{joint}, all rows", **_line(joint)) for joint in joints]
+    lines = [
+        Line2D([], [], label=joint if joint == GLENOID else f"{joint}, all rows", **_line(joint))
+        for joint in joints
+    ]
     return [
         *bars,
         *lines,
@@ -225,7 +242,8 @@ def explain_record(study: Study | CohortStudy, **content: object) -> dict[str, A
         "versions": versions(),
         "definitions": {
             "part": (
-                "capacity here x multiplier x moment arm / (p x weight); the parts sum to "
+                "capacity here x multiplier x moment arm / (p x weight), for a facet of the "
+                "glenoid -capacity here x price x slope / (p x weight); the parts sum to "
                 "activation^(p-1), for p = 2 to the activation, before the bounds 0 and 1"
             ),
             "multiplier": "change of total effort for one more N*m of a net joint moment",
