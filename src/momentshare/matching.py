@@ -19,16 +19,23 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-__all__ = ["GREATEST_FACTOR", "LEAST_FACTOR", "StrengthReadings", "matched_factors"]
+__all__ = [
+    "GREATEST_FACTOR",
+    "LEAST_FACTOR",
+    "PRIOR",
+    "TEST_ERROR",
+    "StrengthReadings",
+    "matched_factors",
+]
 
 LEAST_FACTOR, GREATEST_FACTOR = 0.1, 10.0
 """Factors beyond which moment, unit or posture of a test are taken to be wrong; chosen here."""
 
-_TEST_ERROR = 0.08
+TEST_ERROR = 0.08
 """Spread of a strength test about the truth, over its moment: repeated tests of a joint differ by 5
 to 10 % (common practice, no source)."""
 
-_PRIOR = 0.5
+PRIOR = 0.5
 """Spread of the logarithm of a factor about the person's estimate; assumed."""
 
 
@@ -99,10 +106,10 @@ def _least_squares(
 ) -> NDArray[np.float64]:
     from scipy.optimize import least_squares
 
-    spread = _TEST_ERROR * wanted
+    spread = TEST_ERROR * wanted
 
     def off(logs: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.concatenate([(own @ np.exp(logs) + rest - wanted) / spread, logs / _PRIOR])
+        return np.concatenate([(own @ np.exp(logs) + rest - wanted) / spread, logs / PRIOR])
 
     low, high = np.log(LEAST_FACTOR), np.log(GREATEST_FACTOR)
     answer = least_squares(off, np.zeros(own.shape[1]), bounds=(low, high), xtol=1e-12, ftol=1e-12)

@@ -183,3 +183,27 @@ def test_sources_follow_from_what_was_done():
     assert not has_emg(quiet)
     assert "wilson1927" not in cited(quiet)
     assert not any("Electromyograms" in text for text in methods_text(quiet))
+
+
+def best(person, factor, **changes):
+    from momentshare.cohort.best_lift import BestLift
+
+    given = {"load_kg": 60.0, "limb_kg": 50.0, "groups": ("deltoid",), "factors": (factor,)}
+    return BestLift(person=person, condition="medium", **{**given, **changes})
+
+
+@pytest.mark.parametrize(
+    ("lifts", "words"),
+    [
+        ((), None),
+        ((best("Ama", 1.0, limb_kg=70.0),), "Best lifts of 1 person were laid on"),
+        ((best("Ama", 1.2, used=True), best("Bo", 1.1)), "for 1 of them the strength"),
+        ((best("Ama", 1.2, fault="no trial"),), None),
+    ],
+)
+def test_heads_say_what_best_lifts_did(lifts, words):
+    heads = methods_text(replace(planted().result, best_lifts=lifts))[2]
+    assert ("Best lifts" in heads) == (words is not None)
+    if words:
+        assert words in heads
+        assert ("no strength was changed" in heads) == (not any(lift.used for lift in lifts))

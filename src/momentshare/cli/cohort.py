@@ -204,6 +204,7 @@ def _print(
     from rich.table import Table
 
     from momentshare.cautions import CAUTIONS
+    from momentshare.cohort.best_lift import best_lift_texts
     from momentshare.report.figures.style import head_label
     from momentshare.report.text.cohort_findings import left_out, short_texts
     from momentshare.report.text.cohort_peers import peer_texts
@@ -244,6 +245,7 @@ def _print(
         screen.print(table)
     for text in [
         *selection_texts(result),
+        *best_lift_texts(result.best_lifts),
         *peer_texts(summary),
         *short_texts(summary),
         *left_out(result, summary),

@@ -3,8 +3,9 @@
 A cohort study may name tables and patterns in place of one block for each thing. They are written
 out here, before anything is checked, into the blocks that :mod:`~momentshare.cohort.schema` knows:
 
-- ``people``, ``strengths``, ``trials``: CSV files whose columns are the fields of ``[[person]]``,
-  of its strength tests (with ``person``), and of ``[[trial]]``.
+- ``people``, ``strengths``, ``trials``: CSV files whose columns are the fields of ``[[person]]``
+  (and ``best_lift_kg`` with ``best_lift_condition``), of its strength tests (with ``person``), and
+  of ``[[trial]]``.
 - ``[[files]]``: ``pattern`` with ``{person}``, ``{condition}`` and any other name, ``layout``,
   ``more`` and any field of a trial. Every file that fits is a trial; rows of ``trials`` without a
   ``file`` give the rest, such as ``load_kg``, and count for all files of their person and
@@ -39,6 +40,9 @@ _PLACE = re.compile(r"\{([A-Za-z_]\w*)\}")
 _MOST_FILES = 20_000
 """Files that a pattern may fit; ours."""
 
+_BEST = ("best_lift_kg", "best_lift_condition")
+"""Columns of the table of people that say what a person has lifted, and in which condition."""
+
 _TRUTH = {"true": True, "yes": True, "1": True, "false": False, "no": False, "0": False}
 _WORDS = {
     "name",
@@ -51,6 +55,7 @@ _WORDS = {
     "direction",
     "reason",
     "file_label",
+    "best_lift_condition",
 }
 """Columns that hold words, whatever they look like."""
 
@@ -77,8 +82,9 @@ def expanded(
     """
     data = dict(data)
     faults: list[str] = []
-    fields = list(PersonEntry.model_fields)
+    fields = [*PersonEntry.model_fields, *_BEST]
     people = _table(data.pop("people", None), "people", folder, fields, faults)
+    data["best_lift"] = [*data.get("best_lift", []), *_best_lifts(people, faults)]
     data["person"] = [*data.get("person", []), *people]
     _add_strengths(data, folder, faults)
     data["layout"] = _layouts(data.get("layout", []), faults)
@@ -104,6 +110,22 @@ def expanded(
             *_maxima(block, efforts[id(block)], data, faults),
         ]
     return {k: v for k, v in data.items() if v != [] or k == "person"}, faults
+
+
+def _best_lifts(people: list[dict[str, Any]], faults: list[str]) -> list[dict[str, Any]]:
+    """Take the best lifts out of the rows of people."""
+    found = []
+    for row in people:
+        given = {name: row.pop(name) for name in _BEST if name in row}
+        if len(given) == 1:
+            missing = next(name for name in _BEST if name not in given)
+            faults.append(
+                f"people: {row.get('name')!r}: {missing} is missing; give both, or neither"
+            )
+        elif given:
+            load, condition = (given[name] for name in _BEST)
+            found.append({"person": row.get("name"), "condition": condition, "load_kg": load})
+    return found
 
 
 def _blocks(value: Any, name: str, faults: list[str]) -> list[dict[str, Any]]:

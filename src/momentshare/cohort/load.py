@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from momentshare.cohort.expand import SHORT_FORMS, expanded
 from momentshare.cohort.schema import (
+    BestLiftEntry,
     CohortFile,
     CohortSettings,
     CohortStudy,
@@ -54,6 +55,7 @@ _SECTIONS: dict[str, type[BaseModel]] = {
     "condition": MeasuredCondition,
     "trial": TrialEntry,
     "maximal_contraction": MaximalEntry,
+    "best_lift": BestLiftEntry,
     "static": StaticEntry,
     "published": PublishedEntry,
 }
@@ -148,6 +150,7 @@ def parse_cohort(text: str, source: str = "study", folder: Path | None = None) -
         faults += _unknown(place, "person", maximal.person, names["person"])
         if maximal.layout is not None:
             faults += _unknown(place, "layout", maximal.layout, names["layout"])
+    faults += _best_lifts(file, names)
     for number, static in enumerate(file.static, start=1):
         place = f"static[{number}]"
         faults += _unknown(place, "person", static.person, names["person"])
@@ -166,6 +169,28 @@ def parse_cohort(text: str, source: str = "study", folder: Path | None = None) -
     if not set(SHORT_FORMS).isdisjoint(raw):  # tables and files found count as the study's text
         text += file.model_dump_json()
     return CohortStudy(source=source, digest=digest_of(text), folder=folder or Path(), file=file)
+
+
+def _best_lifts(file: CohortFile, names: dict[str, list[str]]) -> list[str]:
+    """Faults of best lifts: unknown names, hands on the ground, two for one condition."""
+    faults: list[str] = []
+    seen: dict[tuple[str, str], int] = {}
+    for number, best in enumerate(file.best_lift, start=1):
+        place, key = f"best_lift[{number}]", (best.person, best.condition)
+        faults += _unknown(place, "person", best.person, names["person"])
+        faults += _unknown(place, "condition", best.condition, names["condition"])
+        if any(c.ground for c in file.condition if c.name == best.condition):
+            faults.append(
+                f"{place} → condition: {best.condition!r} has the hands on the ground, where a "
+                "load says little of the hands; name a condition with a bar or dumbbells"
+            )
+        if key in seen:
+            faults.append(
+                f"{place}: {best.person!r}, {best.condition!r} stands in best_lift[{seen[key]}] "
+                "already; keep the heavier one"
+            )
+        seen.setdefault(key, number)
+    return faults
 
 
 def _unknown(place: str, field: str, name: str, known: Iterable[str]) -> list[str]:

@@ -16,6 +16,7 @@ from importlib import metadata
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from momentshare.cohort.best_lift import with_best_lifts
 from momentshare.cohort.trials import (
     file_digest,
     kept_record,
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
+    from momentshare.cohort.best_lift import BestLift
     from momentshare.cohort.schema import CohortStudy, TrialEntry
     from momentshare.model import Model
 
@@ -111,6 +113,7 @@ class CohortResult:
     model: Model
     folder: Path
     outcomes: tuple[TrialOutcome, ...]
+    best_lifts: tuple[BestLift, ...] = ()
 
     @property
     def solved(self) -> tuple[TrialOutcome, ...]:
@@ -200,8 +203,11 @@ def run_cohort(
     model = load_model(study.file.model)
     check_cohort(study, model)
     with as_run_folder(folder, COMMAND, **folder_options(study)) as run:
-        outcomes = _outcomes(study, run, model, workers, progress)
-        return CohortResult(study=study, model=model, folder=run.path, outcomes=outcomes)
+        raised, lifts = with_best_lifts(study, workers=workers, progress=progress)
+        outcomes = _outcomes(raised, run, model, workers, progress)
+        return CohortResult(
+            study=raised, model=model, folder=run.path, outcomes=outcomes, best_lifts=lifts
+        )
 
 
 def folder_options(study: CohortStudy) -> dict[str, Any]:
@@ -407,6 +413,8 @@ def trial_tag(study: CohortStudy, number: int, model: Model) -> str:
         "layouts": [x.model_dump(mode="json") for x in file.layout if x.name in layouts],
         "files": [file_digest(study.path(name)) for name in files],
     }
+    if raised := study.raised.get(entry.person):
+        parts["raised"] = {group: f"{factor:.12g}" for group, factor in raised.items()}
     text = json.dumps(parts, sort_keys=True, default=str)
     return hashlib.sha256(text.encode()).hexdigest()[:24]
 

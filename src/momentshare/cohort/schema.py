@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Annotated, Literal
 
 from pydantic import AfterValidator, Field, field_validator, model_validator
@@ -24,10 +24,11 @@ from momentshare.trial.checks.verdict import LIMITS, OF_LIMB
 from momentshare.trial.formats.layout import LayoutEntry
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
     from pathlib import Path
 
 __all__ = [
+    "BestLiftEntry",
     "CohortFile",
     "CohortSettings",
     "CohortStudy",
@@ -45,9 +46,14 @@ FileName = Annotated[str, Field(min_length=1, max_length=1000)]
 
 
 class CohortSettings(SettingsEntry):
-    """The ``[settings]`` of a planned study, with the frames of a lift in percent."""
+    """The ``[settings]`` of a planned study, with the frames of a lift in percent.
+
+    ``best_lift`` says what a stated best lift does: ``"bound"`` raises the strength of the muscle
+    groups as little as explains it, ``"report"`` only says what is missing.
+    """
 
     frames: Annotated[int, Field(ge=11, le=2001)] = 101
+    best_lift: Literal["bound", "report"] = "bound"
 
 
 def _check_name(value: str) -> str:
@@ -214,6 +220,17 @@ class MaximalEntry(Entry):
         return (*([self.file] if self.file is not None else []), *self.files)
 
 
+class BestLiftEntry(Entry):
+    """One ``[[best_lift]]``: the most that a person has lifted once, in a condition of the study.
+
+    The posture is that of the person's own trials in the condition.
+    """
+
+    person: Name
+    condition: Name
+    load_kg: Annotated[Number, Field(gt=0.0, le=1000.0)]
+
+
 class StaticEntry(Entry):
     """One ``[[static]]`` or functional trial: what it tells of a person's trunk and shoulder."""
 
@@ -248,19 +265,24 @@ class CohortFile(Entry):
     condition: list[MeasuredCondition] = Field(default_factory=list)
     trial: list[TrialEntry] = Field(default_factory=list)
     maximal_contraction: list[MaximalEntry] = Field(default_factory=list)
+    best_lift: list[BestLiftEntry] = Field(default_factory=list)
     static: list[StaticEntry] = Field(default_factory=list)
     published: list[PublishedEntry] = Field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CohortStudy:
-    """A checked cohort study, and the folder that its file names count from."""
+    """A checked cohort study, and the folder that its file names count from.
+
+    ``raised`` holds what the best lifts ask of the strength of people: person → group → factor.
+    """
 
     source: str
     digest: str
     folder: Path
     file: CohortFile
     left_out: frozenset[int] = frozenset()
+    raised: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
 
     @property
     def title(self) -> str:

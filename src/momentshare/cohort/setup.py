@@ -15,6 +15,8 @@ from importlib import metadata
 from typing import TYPE_CHECKING
 
 from momentshare.balance import APART
+from momentshare.cohort.best_lift import with_best_lifts
+from momentshare.cohort.limbs import cohort_limbs
 from momentshare.cohort.run import check_cohort, fault_of_trial, trial_tag
 from momentshare.cohort.solve import processed_trial, tasks_of
 from momentshare.cohort.trials import file_digest
@@ -80,6 +82,7 @@ def measured_lifts(
     """
     model = load_model(study.file.model)
     check_cohort(study, model)
+    study, _ = with_best_lifts(study, workers=workers)
     numbers = [n for n in study.numbers if study.file.trial[n - 1].use]
     found: dict[int, tuple[Task, ...] | str] = {}
     for number, answer in _read_all(study, numbers, frames, workers):
@@ -100,7 +103,7 @@ def measured_lifts(
     tags = " ".join(trial_tag(study, n, model) for n in numbers)
     return MeasuredLifts(
         setup=Setup(
-            limbs=limb_plan(people, settings, model),
+            limbs=cohort_limbs(study, [p.name for p in people], model),
             tasks=_in_order(
                 tasks, [p.name for p in people], [c.name for c in study.file.condition]
             ),
@@ -237,7 +240,7 @@ def read_tasks(study: CohortStudy, number: int, frames: int | None) -> tuple[Tas
     entry = study.file.trial[number - 1]
     model = load_model(study.file.model)
     try:
-        limbs, faults = limb_plan([study.person(entry.person)], study.file.settings, model).build()
+        limbs, faults = cohort_limbs(study, [entry.person], model).build()
         if faults:
             return str(faults[0])
         trial, _ = processed_trial(study, number, limbs.take(0), frames=frames)

@@ -12,6 +12,7 @@ import pandas as pd
 from momentshare import reading
 from momentshare.balance import Lateral
 from momentshare.cohort.emg_lag import emg_lag
+from momentshare.cohort.limbs import cohort_limbs
 from momentshare.cohort.sensitivity import sensitivity_table
 from momentshare.directions import row_named
 from momentshare.emg import (
@@ -26,7 +27,7 @@ from momentshare.emg import (
 from momentshare.errors import InputError, StudyError
 from momentshare.runs import CaseSet, Setup, Task, solve_setup
 from momentshare.signals import resample
-from momentshare.study.run import limb_plan, treatments
+from momentshare.study.run import treatments
 from momentshare.trial.checks.verdict import OF_LIMB, Check, count_possible, judge
 from momentshare.trial.formats.read import merge_recordings, read_recording
 from momentshare.trial.motion.places import Calibration, Ways, calibration_of
@@ -149,7 +150,7 @@ def solve_trial(study: CohortStudy, number: int, model: Model) -> TrialAnswer:
     """
     file = study.file
     entry = file.trial[number - 1]
-    plan = limb_plan([study.person(entry.person)], file.settings, model)
+    plan = cohort_limbs(study, [entry.person], model)
     limbs, faults = plan.build()
     if faults:
         raise faults[0]
@@ -196,7 +197,7 @@ def solve_trial(study: CohortStudy, number: int, model: Model) -> TrialAnswer:
         "checks_possible": list(count_possible(checks)),
         "calibration": [] if calibration is None else list(calibration.notes),
         "emg": emg_notes,
-        "strength_factors_from_tests": dict(limb.strength_changes[0]),
+        "strength_factors": dict(limb.strength_changes[0]),
         "doubtful_heads": sorted(_doubtful(parts)),
     }
     return TrialAnswer(tables=tables, record=record)
@@ -520,8 +521,9 @@ def _moments_met(moments: list[pd.DataFrame]) -> Check:
     if short.any():
         note = (
             f"short of {short_of(first)}, with lateral force {first['lateral'].iloc[0]}; the "
-            "person is stronger than the limb, which strength tests and the best lift rescale, or "
-            "the posture is wrong. Moments, ratio, motion and EMG count whatever the limb can do"
+            "person is stronger than the limb, which strength tests and a best lift (best_lift) "
+            "mend, or the posture is wrong. Moments, ratio, motion and EMG count whatever the limb "
+            "can do"
         )
     return judge(OF_LIMB, 100.0 * float(short.mean()), note=note)
 

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from momentshare.cohort.best_lift import best_lift_tables
 from momentshare.cohort.limited import limited
 from momentshare.cohort.peers import influence_table, peers_table
 from momentshare.cohort.solve import LEAST_UNMET, greatest_unmet, short_of
@@ -102,7 +103,7 @@ def summarise_cohort(result: CohortResult) -> CohortSummary:
     tables |= _statistics(means, regions, confidence, mode)
     tables |= _sensitivity(data["sensitivity"], means, mode)
     tables |= _emg(result)
-    tables |= _glenoid(result)
+    tables |= _glenoid(result) | best_lift_tables(result.best_lifts)
     return CohortSummary(
         tables=limited(_some(tables), result), mode=mode, limits=result.model.limits
     )

@@ -7,8 +7,10 @@ setup comes from and in what they read from the answers.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
+
+import numpy as np
 
 from momentshare.balance import Criterion
 from momentshare.errors import MomentshareError
@@ -18,7 +20,7 @@ from momentshare.model.numbers import Numbers
 from momentshare.runs.block import blocks_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 
     from momentshare.analysis import LiftResult, Prepared
     from momentshare.balance import Balance, Lateral
@@ -37,6 +39,7 @@ __all__ = [
     "Setup",
     "Task",
     "prepare_setup",
+    "raised_limbs",
     "solve_setup",
 ]
 
@@ -53,6 +56,8 @@ class LimbPlan:
         Scapula policy; the model's default when None.
     strengths : tuple of sequence of MeasuredStrength
         Tests of each person.
+    raised : tuple of mapping
+        Of each person: group → factor on its strength after the tests, such as a best lift asks.
     numbers : Numbers
     options : LimbOptions
     """
@@ -61,12 +66,13 @@ class LimbPlan:
     model: Model
     scapula: str | None = None
     strengths: tuple[Sequence[MeasuredStrength], ...] = ()
+    raised: tuple[Mapping[str, float], ...] = ()
     numbers: Numbers = field(default_factory=Numbers)
     options: LimbOptions = field(default_factory=LimbOptions)
 
     def build(self) -> tuple[Limb, dict[int, MomentshareError]]:
         """Build the limbs; see :func:`momentshare.limb.build_limbs`."""
-        return build_limbs(
+        limbs, faults = build_limbs(
             self.people,
             self.model,
             scapula=self.scapula,
@@ -74,6 +80,21 @@ class LimbPlan:
             numbers=self.numbers,
             options=self.options,
         )
+        return (raised_limbs(limbs, self.raised) if self.raised else limbs), faults
+
+
+def raised_limbs(limbs: Limb, factors: Sequence[Mapping[str, float]]) -> Limb:
+    """Return limbs with the strength of groups raised, one mapping a limb; stiffness stays."""
+    if not any(factors):
+        return limbs
+    heads = limbs.model.heads
+    scale = np.array([[own.get(head.group, 1.0) for head in heads] for own in factors])
+    changes = tuple(
+        {**before, **{g: before.get(g, 1.0) * f for g, f in own.items()}}
+        for before, own in zip(limbs.strength_changes, factors, strict=True)
+    )
+    force = limbs.greatest_isometric_force * scale.reshape(limbs.greatest_isometric_force.shape)
+    return replace(limbs, greatest_isometric_force=force, strength_changes=changes)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -28,6 +28,7 @@ from momentshare.limb import Limb, build_limbs
 from momentshare.model.numbers import HEAD_FACTORS, Numbers
 from momentshare.model.schema import ARM_SEGMENTS
 from momentshare.person import sizes
+from momentshare.runs.cases import raised_limbs
 from momentshare.uncertainty.measured import MEASURED_ANGLES, turned_lift
 
 if TYPE_CHECKING:
@@ -472,6 +473,8 @@ class Draws:
             options=plan.options,
             shorten=True,
         )
+        if plan.raised:
+            limbs = raised_limbs(limbs, [plan.raised[row]] * len(known))
         reasons |= {known[at]: first_line(err) for at, err in faults.items()}
         rows = {k: at for at, k in enumerate(known) if at not in faults}
         return (limbs if rows else None), rows, reasons

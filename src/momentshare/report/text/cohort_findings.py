@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from momentshare.cohort.best_lift import best_lift_texts
 from momentshare.report.figures import style
 from momentshare.report.page.document import Block, Bullets, Paragraph, Section, Table
 from momentshare.report.text.cohort_peers import peer_texts
@@ -42,6 +43,7 @@ def findings(result: CohortResult, summary: CohortSummary) -> Section:
             + (f"; {len(skipped)} skipped (see Trials and checks)." if skipped else ".")
         )
         items += [*selection_texts(result), *peer_texts(summary)]
+        items += best_lift_texts(result.best_lifts)
     items += [*short_texts(summary), *left_out(result, summary)]
     blocks: list[Block] = [Bullets(items=items)] if items else []
     blocks += _orders(summary)

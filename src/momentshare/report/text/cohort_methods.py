@@ -88,7 +88,7 @@ def methods_text(result: CohortResult) -> list[str]:
         f"by minimising the sum of activation to the power {exponent}"
         f"{' weighted by volume' if settings.criterion().by_volume else ''}, with the force along "
         f"the bar {', '.join(settings.lateral)}. Activation is active force over capacity in the "
-        "posture and at the speed of the task."
+        "posture and at the speed of the task." + _best_lifts(result)
     )
     parts = [reading, " ".join(filter(None, (kinematics, places_text(result)))), muscles]
     if any(o.record.get("emg") is not None for o in counted) and has_emg(result):
@@ -138,6 +138,25 @@ def methods_text(result: CohortResult) -> list[str]:
         + f"; study digest {result.study.digest}."
     )
     return parts
+
+
+def _best_lifts(result: CohortResult) -> str:
+    """Say what best lifts did to strength; nothing where none was stated."""
+    laid = [lift for lift in result.best_lifts if not lift.fault]
+    if not laid:
+        return ""
+    raised = [lift for lift in laid if lift.used]
+    people = len({lift.person for lift in laid})
+    text = (
+        f" Best lifts of {people} {'person' if people == 1 else 'people'} were laid on the limb as "
+        "a load held still in every posture of the lifter's own trials, with their lateral ratio"
+    )
+    if not raised:
+        return f"{text}; no strength was changed."
+    return (
+        f"{text}; for {len({lift.person for lift in raised})} of them the strength of muscle "
+        "groups was raised by the least change, in units of its spread, that holds the load."
+    )
 
 
 def has_emg(result: CohortResult) -> bool:
