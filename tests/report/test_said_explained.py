@@ -39,15 +39,9 @@ from momentshare.explain import (
     explain_along,
     explain_head,
 )
-from momentshare.explain.words import (
-    along_text,
-    capacity_text,
-    case_text,
-    comparison_text,
-    drive_text,
-    moments_text,
-    sign_text,
-)
+from momentshare.explain.along import along_text, sign_text
+from momentshare.explain.comparison import comparison_text
+from momentshare.explain.sentences import capacity_text, case_text, drive_text, moments_text
 from momentshare.report.figures.explain import drive_figure
 
 if TYPE_CHECKING:

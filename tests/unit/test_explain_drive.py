@@ -22,8 +22,10 @@ from momentshare.explain import (
     frame_problem,
     weakest_frame,
 )
-from momentshare.explain.drive import best_length
-from momentshare.explain.words import comparison_text, drive_text, sign_runs, sign_text
+from momentshare.explain.along import sign_runs, sign_text
+from momentshare.explain.comparison import comparison_text
+from momentshare.explain.problem import best_length
+from momentshare.explain.sentences import drive_text
 from momentshare.muscle.curves import curve_set
 from momentshare.sharing import Status
 from momentshare.study import parse_study, run_study

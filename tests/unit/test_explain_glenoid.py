@@ -7,8 +7,9 @@ import pytest
 from tests.unit.test_explain_drive import STUDY
 
 from momentshare.explain import counterfactuals, explain_along, explain_head, frame_problem
-from momentshare.explain.drive import keeps_glenoid
-from momentshare.explain.words import drive_text, facet_words
+from momentshare.explain.phrases import facet_phrase
+from momentshare.explain.problem import keeps_glenoid
+from momentshare.explain.sentences import drive_text
 from momentshare.joint import glenoid_load
 from momentshare.study import parse_study, run_study
 
@@ -101,7 +102,7 @@ def test_a_facet_that_costs_is_where_the_shear_points(lifts):
         split = explain_head(result, "deltoid/acromial", frame=int(frame)).split
         top = split.facet_names[int(np.argmax(split.price))]
         side = load.direction[frame].split("-")
-        assert set(facet_words(top).split(" ")[0].split("-")) & set(side)
+        assert set(facet_phrase(top).split(" ")[0].split("-")) & set(side)
 
 
 def test_a_dearer_facet_is_named_with_its_numbers(lifts):

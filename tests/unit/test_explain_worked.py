@@ -8,7 +8,7 @@ import sympy as sp
 
 from momentshare.errors import InputError, MissingExtraError, ShapeError
 from momentshare.explain import WorkedCase, case_from_frame, explain_head, work
-from momentshare.explain import worked as module
+from momentshare.explain.worked import algebra as module
 from momentshare.sharing import share
 from momentshare.study import parse_study, run_study
 
@@ -44,19 +44,19 @@ CASE = WorkedCase(
 
 @pytest.mark.parametrize("equal", [True, False])
 def test_written_forms_equal_what_was_solved(equal):
-    algebra = module._derive(equal_weights=equal)
+    algebra = module.derive(equal_weights=equal)
     written = (algebra.elbow_term + algebra.shoulder_term) / algebra.below
     assert sp.simplify(written - algebra.closed) == 0
-    gain = module._effect(algebra)
+    gain = module.arm_effect(algebra)
     assert sp.simplify(algebra.closed - algebra.alone - gain) == 0
     assert sp.simplify(gain) != 0
 
 
 def test_conditions_are_the_gradient_of_the_lagrangian_at_the_answer():
-    algebra = module._derive(equal_weights=True)
-    s = module._symbols()
+    algebra = module.derive(equal_weights=True)
+    s = module.symbols()
     answer = work(CASE).answers[0]
-    numbers = {s[n]: v for n, v in module._numbers(CASE).items()}
+    numbers = {s[n]: v for n, v in CASE.numbers().items()}
     numbers |= {s[n]: v for n, v in zip(("a_L", "a_E", "a_S"), answer.activation, strict=True)}
     prices = {
         s["lambda_e"]: algebra.prices[0].subs(numbers),
@@ -158,7 +158,7 @@ def test_missing_sympy_names_the_extra(monkeypatch):
 
     monkeypatch.setattr(module, "import_module", absent)
     with pytest.raises(MissingExtraError, match="sympy"):
-        module._sympy()
+        module.sympy_module()
 
 
 def test_a_frame_of_a_study_becomes_a_case_that_the_solver_confirms():

@@ -313,7 +313,7 @@ def _print_drive(screen: Console, found: Sequence[HeadExplanation]) -> None:
     from rich.table import Table
 
     from momentshare.directions import row_named
-    from momentshare.explain.words import facet_words
+    from momentshare.explain.phrases import facet_phrase
     from momentshare.report.figures.explain import part_label
 
     table = Table(title=f"Drive by row: {part_label(found[0].split.exponent)}",
@@ -331,8 +331,9 @@ def _print_drive(screen: Console, found: Sequence[HeadExplanation]) -> None:
             cells += [f"{1000 * arm:+.1f}", f"{item.split.part[j]:+.3f}"] if arm else ["–", "–"]
         table.add_row(*cells, end_section=j + 1 == len(found[0].split.row_names))
     for k in found[0].split.facets:
+        name = found[0].split.facet_names[k]
         cells = [
-            f"glenoid, {facet_words(found[0].split.facet_names[k])}:\nprice \\[1/N], shift \\[N/N]",
+            f"glenoid, {facet_phrase(name)}:\nprice \\[1/N], shift \\[N/N]",
             f"{found[0].split.price[k]:.5f}",
         ]
         for item in found:
@@ -359,7 +360,7 @@ def _print_changes(
     import numpy as np
     from rich.table import Table
 
-    from momentshare.explain.words import case_label
+    from momentshare.explain.phrases import case_label
 
     shown = [changes.index, *(i.index for i in found if i.index != changes.index)]
     names = changes.problems[0].head_names

@@ -1,22 +1,11 @@
 """Explain a head: capacity, drive by joint, and what changes when one thing is changed."""
 
 from momentshare.explain.counterfactual import Counterfactuals, counterfactuals
-from momentshare.explain.drive import (
-    CapacityFactors,
-    DriveSplit,
-    FrameProblem,
-    HeadExplanation,
-    MomentPart,
-    drive_split,
-    drive_table,
-    explain_along,
-    explain_head,
-    frame_at,
-    frame_problem,
-    weakest_frame,
-)
+from momentshare.explain.drive import DriveSplit, drive_split, drive_table, explain_along
+from momentshare.explain.head import CapacityFactors, HeadExplanation, MomentPart, explain_head
 from momentshare.explain.leaning import Leaning, leanings, limit_texts
-from momentshare.explain.words import explanation_text
+from momentshare.explain.paragraphs import explanation_text
+from momentshare.explain.problem import FrameProblem, frame_at, frame_problem, weakest_frame
 from momentshare.explain.worked import WorkedCase, WorkedExample, case_from_frame, work
 
 __all__ = [

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.explain.drive import FrameProblem, head_index, solve_problems
+from momentshare.explain.problem import FrameProblem, head_index, solve_problems
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -236,7 +236,7 @@ def counterfactuals(problem: FrameProblem, head: str) -> Counterfactuals:
 def _without_arms(problem: FrameProblem, index: int, joints: tuple[str, ...]) -> FrameProblem:
     arms = problem.moment_arms.copy()
     for joint in joints:
-        arms[problem.rows_of(joint), index] = 0.0
+        arms[problem.joint_rows(joint), index] = 0.0
     return replace(problem, moment_arms=arms)
 
 

@@ -14,11 +14,11 @@ import numpy as np
 
 from momentshare.directions import ROWS, row_named
 from momentshare.explain.drive import drive_split
-from momentshare.explain.words import head_words
+from momentshare.explain.phrases import head_phrase
 from momentshare.limits import LiftKind, keys_text, part_of
 
 if TYPE_CHECKING:
-    from momentshare.explain.drive import HeadExplanation
+    from momentshare.explain.head import HeadExplanation
     from momentshare.limits import Limit, Limits
 
 __all__ = ["Leaning", "leanings", "limit_texts"]
@@ -122,7 +122,7 @@ def limit_texts(
     tuple of str
         Empty where nothing is limited.
     """
-    name = head_words(found.head)
+    name = head_phrase(found.head)
     texts = []
     own = _at(limits, "force", found.head, found, kind)
     if own:
@@ -140,7 +140,7 @@ def limit_texts(
                 f"here ({_named(limits, arm)})."
             )
     for lean in leanings(found, limits, kind):
-        heads = " and ".join(head_words(head) for head in lean.heads)
+        heads = " and ".join(head_phrase(head) for head in lean.heads)
         texts.append(
             f"The part of {row_named(lean.row).positive.words if lean.row in ROWS else lean.row} "
             f"in the drive of {name} is {100.0 * lean.share:.0f} % of its sum, so the answer rests "

@@ -11,7 +11,7 @@ import numpy as np
 from momentshare.cautions import CAUTIONS
 from momentshare.directions import row_named
 from momentshare.explain.glenoid import GLENOID
-from momentshare.explain.words import head_words
+from momentshare.explain.phrases import head_phrase
 from momentshare.report.figures import style
 from momentshare.report.writing.record import versions
 
@@ -134,7 +134,7 @@ def _bars(ax: Axes, item: HeadExplanation, *, first: bool) -> None:
         ax.set_ylim(at[-1] + 0.6, -0.6)
     ax.set_xlabel(style.fit(part_label(split.exponent), 3.0))
     bound = {"zero": "; held at 0", "one": "; held at 1", "none": ""}[split.bound]
-    ax.set_title(style.fit(f"{head_words(item.head)}{bound}", 2.6), loc="left")
+    ax.set_title(style.fit(f"{head_phrase(item.head)}{bound}", 2.6), loc="left")
 
 
 def _margin(axes: Sequence[Axes]) -> None:

@@ -1,0 +1,108 @@
+"""The whole explanation of a head, paragraph by paragraph."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from momentshare.explain.along import along_text, sign_text
+from momentshare.explain.comparison import comparison_text, coupling_text
+from momentshare.explain.phrases import (
+    head_phrase,
+    percent,
+)
+from momentshare.explain.sentences import capacity_text, case_text, drive_text, moments_text
+from momentshare.sharing import Status
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    import pandas as pd
+
+    from momentshare.explain.counterfactual import Counterfactuals
+    from momentshare.explain.head import HeadExplanation
+
+__all__ = ["explanation_text"]
+
+
+def explanation_text(
+    found: HeadExplanation,
+    changes: Counterfactuals,
+    *,
+    title: str = "",
+    note: str = "",
+    other: HeadExplanation | None = None,
+    other_changes: Counterfactuals | None = None,
+    alongs: Mapping[str, pd.DataFrame] | None = None,
+    other_alongs: Mapping[str, pd.DataFrame] | None = None,
+) -> tuple[str, ...]:
+    """Explain in paragraphs.
+
+    Parameters
+    ----------
+    found : HeadExplanation
+    changes : Counterfactuals
+        Of the same head and frame.
+    title : str
+        Who and what, for the first line.
+    note : str
+        Why this height, for the first line.
+    other : HeadExplanation, optional
+        A second head of the same frame, set beside the first.
+    other_changes : Counterfactuals, optional
+        Counterfactuals of the second head.
+    alongs, other_alongs : mapping, optional
+        Treatment of the lateral force → table of :func:`explain_along`, for each head.
+
+    Returns
+    -------
+    tuple of str
+        One paragraph each.
+
+    Examples
+    --------
+    >>> from momentshare import (
+    ...     counterfactuals, explain_head, explanation_text, frame_problem, run_study
+    ... )
+    >>> from momentshare.demo import small_study
+    >>> lift = run_study(small_study(), band=False).cases[0].results[0]
+    >>> found = explain_head(lift, "triceps_brachii/lateral", frame=2)
+    >>> changes = counterfactuals(frame_problem(lift, 2), "triceps_brachii/lateral")
+    >>> text = explanation_text(found, changes, title="Ada, narrow")
+    >>> len(text) > 3, all(isinstance(paragraph, str) for paragraph in text)
+    (True, True)
+    """
+    place = (
+        f"at {percent(found.height_fraction)} of the bar height (frame {found.frame}), "
+        f"lateral force {found.lateral_mode} ({found.lateral_force:+.0f} N, ratio "
+        f"{found.lateral_ratio:+.2f})"
+    )
+    if note:
+        place = f"{place}; {note}"
+    out = [f"{title + ', ' if title else ''}{head_phrase(found.head)} {place}."]
+    status = Status(int(found.sharing.status))
+    if status == Status.SHORTFALL:
+        out.append(
+            "The moment cannot be met here; multipliers and parts are those of the answer that "
+            "comes nearest, and their size then says little."
+        )
+    elif status != Status.SOLVED:
+        out.append(f"This frame is {status.name.lower()}: {status.meaning}.")
+    out += [capacity_text(found), drive_text(found), moments_text(found)]
+    if other is not None:
+        out += [
+            f"Beside it, {head_phrase(other.head)}. {capacity_text(other)}",
+            drive_text(other),
+            comparison_text(found, changes, other),
+        ]
+        if other_changes is not None:
+            for joint in other.problem.crosses(other.index):
+                if joint not in found.problem.crosses(found.index):
+                    out.append(coupling_text(other, other_changes, found, joint))
+    out += [case_text(changes, case) for case in changes.cases[1:]]
+    if alongs is not None:
+        out.append(along_text(found.head, alongs, other.head if other else None, other_alongs))
+        out.append(sign_text(found.head, alongs, found.frame))
+        if other is not None and other_alongs is not None:
+            out.append(along_text(other.head, other_alongs))
+            out.append(sign_text(other.head, other_alongs, other.frame))
+    return tuple(text for text in out if text)
