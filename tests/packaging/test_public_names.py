@@ -14,6 +14,7 @@ LAYERS = [
     {"errors", "units", "cautions", "processes", "text", "inputs"},
     {"files"},
     {"directions"},
+    {"help"},
     {"sources"},
     {"geometry"},
     {"signals"},

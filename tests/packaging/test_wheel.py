@@ -32,6 +32,7 @@ def test_wheel_holds_models_types_and_demo(wheel):
         "momentshare/models/reference_limb/limb.toml",
         "momentshare/models/reference_limb/sites.csv",
         "momentshare/demo/harbour_rescue.toml",
+        "momentshare/help/topics/study.md",
     ):
         assert wanted in names
     assert not [n for n in names if n.startswith(("tests/", "benchmarks/"))]

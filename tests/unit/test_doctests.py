@@ -1,4 +1,4 @@
-"""Every example in a docstring and in README runs."""
+"""Every example in a docstring, in README and in the help runs."""
 
 import doctest
 import importlib
@@ -27,4 +27,12 @@ def test_examples_of_a_module_run(name):
 def test_examples_of_the_readme_run():
     result = doctest.testfile(str(ROOT / "README.md"), module_relative=False, optionflags=FLAGS)
     assert result.attempted >= 8
+    assert result.failed == 0
+
+
+@pytest.mark.parametrize(("name", "least"), [("python", 10), ("solver", 5)])
+def test_examples_of_the_help_run(name, least):
+    place = ROOT / "src" / "momentshare" / "help" / "topics" / f"{name}.md"
+    result = doctest.testfile(str(place), module_relative=False, optionflags=FLAGS)
+    assert result.attempted >= least
     assert result.failed == 0

@@ -16,6 +16,7 @@ from momentshare.cli.check import check
 from momentshare.cli.cohort import cohort, run_and_write
 from momentshare.cli.explain import explain
 from momentshare.cli.explore import explore
+from momentshare.cli.help import show_help
 from momentshare.cli.inspect import inspect
 from momentshare.cli.maximal import maximal_lift
 from momentshare.cli.strength import strength
@@ -199,6 +200,7 @@ app.command()(check)
 app.command()(cohort)
 app.command()(explain)
 app.command()(explore)
+app.command(name="help")(show_help)
 app.command()(inspect)
 app.command(name="maximal-lift")(maximal_lift)
 app.command()(strength)
