@@ -32,6 +32,7 @@ from tests.planned import CONDITIONS, PEOPLE, TEXT, alone, renamed, solved
 
 from momentshare.report.figures import study as figures
 from momentshare.report.figures import style
+from momentshare.report.figures.study import write
 from momentshare.report.writing.study import write_results
 
 ACTIVATION, GREATEST, LOAD = "mean_activation", "greatest_load_kg", "load_kg"
@@ -468,8 +469,8 @@ def test_the_legend_tells_conditions_apart_and_each_has_one_curve():
 
 
 def test_each_figure_is_written_under_its_own_name():
-    assert set(figures._FIGURES) == {n for n in figures.__all__ if n != "write_figures"}
-    for name, make in figures._FIGURES.items():
+    assert set(write.FIGURES) == {n for n in figures.__all__ if n != "write_figures"}
+    for name, make in write.FIGURES.items():
         assert make is getattr(figures, name)
 
 

@@ -19,6 +19,7 @@ from momentshare import reading
 from momentshare.files import Writer
 from momentshare.report.figures import study as figures
 from momentshare.report.figures import style
+from momentshare.report.figures.study import results, write
 from momentshare.study import parse_study, run_study
 
 if TYPE_CHECKING:
@@ -266,7 +267,7 @@ def test_mean_does_not_jump_where_a_person_drops_out():
     pairs = [(study_of("several").cases[0], None)] * 2
     values = np.arange(18, dtype=float).reshape(2, 9)
     values[1, :3] = np.nan
-    curve = figures._curve(pairs, list(values))
+    curve = results.curve_over_people(pairs, list(values))
     assert np.isnan(curve.mean[:3]).all()
     np.testing.assert_allclose(curve.mean[3:], values[:, 3:].mean(axis=0))
     np.testing.assert_allclose(curve.low[:3], values[0, :3])
@@ -274,7 +275,7 @@ def test_mean_does_not_jump_where_a_person_drops_out():
 
 def test_files_are_the_same_each_time(tmp_path, monkeypatch):
     some = {n: MAKERS[n] for n in ("lateral_force", "ordering", "fibre_length")}
-    monkeypatch.setattr(figures, "_FIGURES", some)
+    monkeypatch.setattr(write, "FIGURES", some)
     study = study_of("several")
     told: list[str] = []
     first = figures.write_figures(study, Writer(tmp_path / "a"), progress=told.append)
@@ -298,15 +299,15 @@ def test_only_figures_with_something_to_show(tmp_path):
     assert {p.stem for p in written} == wanted
     assert all(p.stat().st_size > 1000 for p in written)
     assert dict(mpl.rcParams) == before
-    assert figures._empty(study_of("one")) == {"ordering"}
-    assert figures._empty(study_of("only dumbbells")) == {"lateral_force"}
+    assert write.nothing_to_show(study_of("one")) == {"ordering"}
+    assert write.nothing_to_show(study_of("only dumbbells")) == {"lateral_force"}
     plain = replace(study_of("only dumbbells"), band=None)
-    assert figures._empty(plain) == {"lateral_force", "lateral_range"}
-    assert figures._empty(study_of("several")) == set()
+    assert write.nothing_to_show(plain) == {"lateral_force", "lateral_range"}
+    assert write.nothing_to_show(study_of("several")) == set()
 
 
 def test_names_in_any_script_are_written_without_a_warning(tmp_path, monkeypatch):
-    monkeypatch.setattr(figures, "_FIGURES", {"gravity_arms": figures.gravity_arms})
+    monkeypatch.setattr(write, "FIGURES", {"gravity_arms": figures.gravity_arms})
     written = figures.write_figures(study_of("long names"), Writer(tmp_path))
     assert [name[-4:] for name in written] == [".png", ".svg"] * 7
 

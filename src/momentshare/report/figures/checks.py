@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from momentshare.report.figures import style
-from momentshare.report.figures.layout import label_room, settle, sheet
+from momentshare.report.figures.layout import Room, Texts, label_room, panel_grid, settle
 
 if TYPE_CHECKING:
     from collections.abc import Hashable, Sequence
@@ -73,15 +73,19 @@ def checks_figure(table: pd.DataFrame) -> Figure:
     # The slanted names reach to the left of their column, and below the panel.
     reach = [w * np.cos(turn) - cell * (i + 0.5) for i, w in enumerate(widths)]
     row = 0.2 if all("\n" not in label for label in labels) else 0.3
-    figure, axes = sheet(
+    figure, axes = panel_grid(
         1,
         1,
-        panel=(cell * len(names), row * len(trials) + 0.1),
-        title="Residual checks",
-        note="· passes, ! warns, × fails, – not possible with what was recorded; empty: not made. "
-        "Limits stand in the table of checks.",
-        left=max(label_room(labels, 7.0), max(reach, default=0.0) + 0.2),
-        bottom=float(max(widths, default=0.0) * np.sin(turn)) + 0.22,
+        (cell * len(names), row * len(trials) + 0.1),
+        Texts(
+            title="Residual checks",
+            note="· passes, ! warns, × fails, – not possible with what was recorded; empty: not "
+            "made. Limits stand in the table of checks.",
+        ),
+        Room(
+            left=max(label_room(labels, 7.0), max(reach, default=0.0) + 0.2),
+            bottom=float(max(widths, default=0.0) * np.sin(turn)) + 0.22,
+        ),
     )
     ax = axes[0]
     for place, trial in enumerate(trials):
@@ -131,16 +135,16 @@ def trial_checks_figure(curves: pd.DataFrame, checks: pd.DataFrame, title: str) 
     axis_names = [style.fit(str(part["axis"].iloc[0]), _PANEL[1], 7.0) for part in parts]
     lines = max((name.count("\n") + 1 for name in axis_names), default=1)
     beside = 0.12 * lines + 0.55  # name of the axis and numbers of five places
-    figure, axes = sheet(
+    figure, axes = panel_grid(
         len(names),
         3,
-        panel=_PANEL,
-        title=title,
-        note=_note([found[n] for n in order if n not in drawn], _CLOCKS in names),
-        panel_titles=[f"{name}\n{_finding(found[name])}" for name in names],
-        left=beside + 0.15,
-        gap=(beside, 0.5),
-        keys=keys,
+        _PANEL,
+        Texts(
+            title=title,
+            note=_note([found[n] for n in order if n not in drawn], _CLOCKS in names),
+            panels=[f"{name}\n{_finding(found[name])}" for name in names],
+        ),
+        Room(left=beside + 0.15, gap=(beside, 0.5), keys=keys),
     )
     for ax, name, part, label in zip(axes, names, parts, axis_names, strict=True):
         _draw_curves(ax, part, zoom=name == _CLOCKS)

@@ -5,6 +5,7 @@ Lines are means over people of their own means; bands are one standard deviation
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -23,7 +24,15 @@ from momentshare.report.figures.cohort_lines import (
     zero_line,
 )
 from momentshare.report.figures.emg import emg_agreement_figure, emg_curves_figure
-from momentshare.report.figures.layout import LIFT_SHORT, finish, label_room, settle, sheet
+from momentshare.report.figures.layout import (
+    LIFT_SHORT,
+    Room,
+    Texts,
+    finish,
+    label_room,
+    panel_grid,
+    settle,
+)
 from momentshare.report.figures.limit_marks import footnote
 from momentshare.report.figures.sensitivity import sensitivity_figure
 
@@ -112,9 +121,7 @@ def _panels(
     split: str,
     items: Sequence[str],
     *,
-    label: Callable[[str], str],
-    title: str,
-    note: str,
+    texts: Texts,
     y_label: str,
     columns: int,
     limits: tuple[float, float] = NO_LIMITS,
@@ -122,15 +129,16 @@ def _panels(
 ) -> Figure:
     """One panel an item, one line a condition; one scale for all, or for each row of panels."""
     conditions = conditions_of(table)
-    figure, axes = sheet(
+    figure, axes = panel_grid(
         len(items),
         columns,
-        panel=(1.75, 1.35),
-        title=title,
-        note=f"{note} {people_of(table)}; {BAND}.",
-        panel_titles=[label(item) for item in items],
-        legend=handles_of(conditions),
-        gap=(0.3, 0.2),
+        (1.75, 1.35),
+        replace(
+            texts,
+            note=f"{texts.note} {people_of(table)}; {BAND}.",
+            legend=handles_of(conditions),
+        ),
+        Room(gap=(0.3, 0.2)),
     )
     for ax, item in zip(axes, items, strict=True):
         for index, condition in enumerate(conditions):
@@ -165,19 +173,21 @@ def _speed(summary: CohortSummary) -> Figure:
         without = len(found[name]) - len(sticking[name])
         words = f"\n{without} of {len(found[name])} lifts without sticking region"
         titles.append(name + (words if without else ""))
-    figure, axes = sheet(
+    figure, axes = panel_grid(
         len(conditions),
         3,
-        panel=(2.0, 1.6),
-        title="Speed of the lift",
-        note="Upward speed of the hands. Shaded: regions at the mean of the events of those lifts "
-        f"that have a sticking region. {people_of(table)}; {BAND}.",
-        panel_titles=titles,
-        gap=(0.3, 0.2),
-        legend=[
-            (name, {"facecolor": style.FAINT, "alpha": dark, "edgecolor": style.FAINT})
-            for name, dark in _REGIONS
-        ],
+        (2.0, 1.6),
+        Texts(
+            title="Speed of the lift",
+            note="Upward speed of the hands. Shaded: regions at the mean of the events of those "
+            f"lifts that have a sticking region. {people_of(table)}; {BAND}.",
+            panels=titles,
+            legend=[
+                (name, {"facecolor": style.FAINT, "alpha": dark, "edgecolor": style.FAINT})
+                for name, dark in _REGIONS
+            ],
+        ),
+        Room(gap=(0.3, 0.2)),
     )
     for index, (ax, condition) in enumerate(zip(axes, conditions, strict=True)):
         band(ax, table[table["condition"] == condition], style.condition_style(index), 0.0)
@@ -197,13 +207,16 @@ def _speed(summary: CohortSummary) -> Figure:
 def _moments(summary: CohortSummary) -> Figure:
     table = summary.tables["curves_moments"]
     part = table[(table["quantity"] == "moment_nm") & (table["lateral"] == summary.mode)]
+    rows = [row for row in _ROWS if row in set(part["row"])]
     return _panels(
         part,
         "row",
-        [row for row in _ROWS if row in set(part["row"])],
-        label=lambda row: row_named(row).label,
-        title="Net joint moments",
-        note=f"Lateral force {summary.mode}.",
+        rows,
+        texts=Texts(
+            title="Net joint moments",
+            note=f"Lateral force {summary.mode}.",
+            panels=[row_named(row).label for row in rows],
+        ),
         y_label="net moment [N·m]",
         columns=4,
     )
@@ -231,11 +244,13 @@ def _heads(summary: CohortSummary, quantity: str) -> Figure:
         part,
         "head",
         heads,
-        label=lambda head: marked(style.head_label(head), keys.get(head, "")),
-        title="Force of each head" if force else "Activation of each head",
-        note=f"Lateral force {summary.mode}. Heads with a lift-mean activation above "
-        f"{100 * _WORKING:.0f} % in some condition. {cut}"
-        + footnote(summary.limits, keys.values()),
+        texts=Texts(
+            title="Force of each head" if force else "Activation of each head",
+            note=f"Lateral force {summary.mode}. Heads with a lift-mean activation above "
+            f"{100 * _WORKING:.0f} % in some condition. {cut}"
+            + footnote(summary.limits, keys.values()),
+            panels=[marked(style.head_label(head), keys.get(head, "")) for head in heads],
+        ),
         y_label="force [N]" if force else "activation [%]",
         columns=4,
         limits=_POSSIBLE[quantity],
@@ -256,15 +271,17 @@ def _ratio(summary: CohortSummary) -> Figure:
     table = table[table["quantity"] == "lateral_ratio"]
     modes = [m for m in ("measured", "zero", "free") if m in set(table["lateral"])]
     conditions = conditions_of(table)
-    figure, axes = sheet(
+    figure, axes = panel_grid(
         len(modes),
         3,
-        panel=(1.95, 1.6),
-        title="Lateral over vertical hand force",
-        note=f"Outward push positive. {people_of(table)}; {BAND}.{_beyond(table, conditions)}",
-        panel_titles=[style.MODES[m] for m in modes],
-        legend=handles_of(conditions),
-        gap=(0.3, 0.2),
+        (1.95, 1.6),
+        Texts(
+            title="Lateral over vertical hand force",
+            note=f"Outward push positive. {people_of(table)}; {BAND}.{_beyond(table, conditions)}",
+            panels=[style.MODES[m] for m in modes],
+            legend=handles_of(conditions),
+        ),
+        Room(gap=(0.3, 0.2)),
     )
     for ax, mode in zip(axes, modes, strict=True):
         for index, condition in enumerate(conditions):
@@ -300,16 +317,18 @@ def _activation_by_head(summary: CohortSummary) -> Figure:
     conditions = conditions_of(means)
     keys = _keys(means)
     labels = [marked(style.head_label(head), keys.get(head, "")) for head in heads]
-    figure, axes = sheet(
+    figure, axes = panel_grid(
         1,
         1,
-        panel=(4.6, (0.2 + 0.05 * max(len(conditions), 3)) * len(heads) + 0.3),
-        title="Lift-mean activation of each head",
-        note=f"Lateral force {summary.mode}. Marker: mean over people; bar: one SD, cut at 0 and "
-        "100 %; small dots: people."
-        + footnote(summary.limits, (keys.get(head, "") for head in heads)),
-        legend=handles_of(conditions),
-        left=label_room(labels),
+        (4.6, (0.2 + 0.05 * max(len(conditions), 3)) * len(heads) + 0.3),
+        Texts(
+            title="Lift-mean activation of each head",
+            note=f"Lateral force {summary.mode}. Marker: mean over people; bar: one SD, cut at 0 "
+            "and 100 %; small dots: people."
+            + footnote(summary.limits, (keys.get(head, "") for head in heads)),
+            legend=handles_of(conditions),
+        ),
+        Room(left=label_room(labels)),
     )
     ax = axes[0]
     low, high = _POSSIBLE["activation"]

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from momentshare.report.figures import style
 from momentshare.report.figures.cohort_lines import conditions_of, handles_of
-from momentshare.report.figures.layout import LIFT_SHORT, finish, settle, sheet
+from momentshare.report.figures.layout import LIFT_SHORT, Room, Texts, finish, panel_grid, settle
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -40,16 +40,18 @@ def emg_curves_figure(table: pd.DataFrame, mode: str) -> Figure:
         looks["pulled_activation"] = {"color": "#D55E00", "linestyle": (0, (1.2, 1.2))}
         words["pulled_activation"] = "activation pulled toward EMG"
     people = table["person"].nunique()
-    figure, axes = sheet(
+    figure, axes = panel_grid(
         len(heads) * len(conditions),
         len(conditions),
-        panel=(1.75, 1.2),
-        title=f"EMG beside predicted activation within each muscle, lateral force {mode}",
-        note=f"{_WITHIN} Mean over people ({people}); each row of panels is one muscle and has a "
-        "scale of its own.",
-        panel_titles=[f"{style.head_label(h)}\n{c}" for h in heads for c in conditions],
-        legend=[(words[name], look) for name, look in looks.items()],
-        gap=(0.3, 0.2),
+        (1.75, 1.2),
+        Texts(
+            title=f"EMG beside predicted activation within each muscle, lateral force {mode}",
+            note=f"{_WITHIN} Mean over people ({people}); each row of panels is one muscle and has "
+            "a scale of its own.",
+            panels=[f"{style.head_label(h)}\n{c}" for h in heads for c in conditions],
+            legend=[(words[name], look) for name, look in looks.items()],
+        ),
+        Room(gap=(0.3, 0.2)),
     )
     pairs = [(h, c) for h in heads for c in conditions]
     for ax, (head, condition) in zip(axes, pairs, strict=True):
@@ -83,17 +85,19 @@ def emg_agreement_figure(table: pd.DataFrame, mode: str) -> Figure:
     heads = list(dict.fromkeys(means["head"].astype(str)))
     conditions = conditions_of(means)
     handles = [(name, look | {"linestyle": "none"}) for name, look in handles_of(conditions)]
-    figure, axes = sheet(
+    figure, axes = panel_grid(
         len(heads),
         4,
-        panel=(1.6, 1.6),
-        title=f"Agreement with EMG within each muscle, lateral force {mode}",
-        note=f"{_WITHIN} Lift means; a line joins the conditions of a person. The diagonal is "
-        "equality, which normalised amplitude need not reach; the order along a line is what "
-        "counts.",
-        panel_titles=[style.head_label(head) for head in heads],
-        legend=handles,
-        gap=(0.45, 0.48),
+        (1.6, 1.6),
+        Texts(
+            title=f"Agreement with EMG within each muscle, lateral force {mode}",
+            note=f"{_WITHIN} Lift means; a line joins the conditions of a person. The diagonal is "
+            "equality, which normalised amplitude need not reach; the order along a line is what "
+            "counts.",
+            panels=[style.head_label(head) for head in heads],
+            legend=handles,
+        ),
+        Room(gap=(0.45, 0.48)),
     )
     for ax, head in zip(axes, heads, strict=True):
         mine = means[means["head"] == head]

@@ -6,7 +6,7 @@ names are.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -25,11 +25,13 @@ __all__ = [
     "LINE",
     "Handles",
     "Key",
+    "Room",
+    "Texts",
     "finish",
     "label_room",
     "lift_axis",
+    "panel_grid",
     "settle",
-    "sheet",
 ]
 
 DPI = 130
@@ -46,43 +48,57 @@ Handles = list[tuple[str, dict[str, Any]]]
 """Entries of a legend: text and look."""
 
 
-def sheet(
-    count: int,
-    columns: int,
-    *,
-    panel: tuple[float, float],
-    title: str,
-    note: str,
-    panel_titles: Sequence[str] = (),
-    legend: Handles | None = None,
-    left: float = 0.62,
-    right: float = 0.22,
-    bottom: float = 0.5,
-    gap: tuple[float, float] = (0.22, 0.2),
-    least_width: float = 5.6,
-    keys: Sequence[float] = (),
-) -> tuple[Figure, list[Axes]]:
-    """Lay out a title, panels row by row and a legend below them; all sizes in inches.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Texts:
+    """What is written on a figure around its panels; panel titles may have several lines."""
 
-    ``keys`` is the height that each panel needs between its title and itself, for a legend of its
-    own; panel titles may have several lines.
+    title: str
+    note: str
+    panels: Sequence[str] = ()
+    legend: Handles = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Room:
+    """Room round the panels of a figure and between them [inch].
+
+    ``gap`` is horizontal and vertical. ``keys`` is the height that each panel needs between its
+    title and itself, for a legend of its own.
+    """
+
+    left: float = 0.62
+    right: float = 0.22
+    bottom: float = 0.5
+    gap: tuple[float, float] = (0.22, 0.2)
+    least_width: float = 5.6
+    keys: Sequence[float] = ()
+
+
+def panel_grid(
+    count: int, columns: int, panel: tuple[float, float], texts: Texts, room: Room | None = None
+) -> tuple[Figure, list[Axes]]:
+    """Lay out a title, panels row by row and a legend below them.
+
+    ``panel`` is the width and height of a panel [inch].
     """
     from matplotlib.figure import Figure
 
+    room = room or Room()
+    left, right, bottom, gap, keys = room.left, room.right, room.bottom, room.gap, room.keys
     columns = max(1, min(columns, count))
     rows = -(-count // columns)
-    titles = [_two_lines(t, panel[0] + gap[0] - 0.08) for t in panel_titles]
+    titles = [_two_lines(t, panel[0] + gap[0] - 0.08) for t in texts.panels]
     crowns = [
         _crown(titles[r * columns : (r + 1) * columns])
         + max(keys[r * columns : (r + 1) * columns], default=0.0)
         for r in range(rows)
     ]
-    width = max(left + columns * panel[0] + (columns - 1) * gap[0] + right, least_width)
-    title = style.fit(title, width - 0.4, 11.0, "bold")
-    note = style.fit(note, width - 0.4)
+    width = max(left + columns * panel[0] + (columns - 1) * gap[0] + right, room.least_width)
+    title = style.fit(texts.title, width - 0.4, 11.0, "bold")
+    note = style.fit(texts.note, width - 0.4)
     title_height = 0.19 * (title.count("\n") + 1) + 0.06
     top = 0.12 + title_height + LINE * (note.count("\n") + 1) + 0.14
-    key = Key.plan(legend or [], width - 0.3)
+    key = Key.plan(texts.legend, width - 0.3)
     tall = sum(crowns) + rows * panel[1] + max(rows - 1, 0) * gap[1]
     height = top + tall + bottom + key.height + 0.08
     figure = Figure(figsize=(width, height), dpi=DPI)
@@ -188,12 +204,12 @@ def finish(axes: list[Axes], columns: int, y_label: str, x_label: str = LIFT_SHO
 
 
 def label_room(labels: Sequence[str], size: float = 7.5) -> float:
-    """Room that tick labels need left of a panel, with the edge of the sheet [inch]."""
+    """Room that tick labels need left of a panel, with the edge of the figure [inch]."""
     return max((style.text_width(label, size) for label in labels), default=0.0) + EDGE + 0.1
 
 
 def settle(figure: Figure) -> None:
-    """Widen a sheet until all that stands beside its panels lies on it.
+    """Widen a figure until all that stands beside its panels lies on it.
 
     Tick labels are known only once everything is drawn, so this comes last. Nothing changes size;
     panels move to the right, title, note and legend keep their distance from the edge.

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.report.figures import style
-from momentshare.report.figures.layout import label_room, settle, sheet
+from momentshare.report.figures.layout import Room, Texts, label_room, panel_grid, settle
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -58,17 +58,18 @@ def sensitivity_figure(
     names = [_minus(style.fit(change, cell - 0.06, _SMALL)) for change in changes]
     foot = _LINE * max((name.count("\n") + 1 for name in names), default=1) + 0.14
     left, bottom = label_room(labels), foot + 0.62
-    figure, axes = sheet(
+    figure, axes = panel_grid(
         1,
         1,
-        panel=(cell * len(changes), _CELL[1] * len(heads)),
-        title="What moves the answer",
-        note="Change of lift-mean activation in % points, mean over people and conditions; changes "
-        "of opposite sign in two conditions cancel in such a mean (sensitivity.csv holds each "
-        "condition). A circle: the order of two conditions turns for this head. Lateral force "
-        f"{mode}.",
-        left=left,
-        bottom=bottom,
+        (cell * len(changes), _CELL[1] * len(heads)),
+        Texts(
+            title="What moves the answer",
+            note="Change of lift-mean activation in % points, mean over people and conditions; "
+            "changes of opposite sign in two conditions cancel in such a mean (sensitivity.csv "
+            "holds each condition). A circle: the order of two conditions turns for this head. "
+            f"Lateral force {mode}.",
+        ),
+        Room(left=left, bottom=bottom),
     )
     ax = axes[0]
     image = ax.pcolormesh(

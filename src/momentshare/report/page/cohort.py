@@ -6,6 +6,13 @@ from typing import TYPE_CHECKING, Any
 
 from momentshare.cautions import CAUTIONS, LIMITS
 from momentshare.report.figures import style
+from momentshare.report.page.cohort_captions import captioned
+from momentshare.report.page.cohort_comparison import (
+    comparison,
+    emg_section,
+    published_section,
+    sensitivity_section,
+)
 from momentshare.report.page.document import (
     Block,
     Bullets,
@@ -40,34 +47,6 @@ if TYPE_CHECKING:
 
 __all__ = ["cohort_page"]
 
-_OMNIBUS = [
-    "outcome",
-    "item",
-    "f",
-    "df_numerator",
-    "df_denominator",
-    "p",
-    "p_holm_over_item",
-    "p_greenhouse_geisser",
-    "note",
-]
-
-_SHOWN_CONTRASTS = 40
-"""Rows of the table of contrasts on the page; all stand in contrasts.csv."""
-
-_CAPTIONS = {
-    "speed": "Speed of the lift, with the regions that its events mark.",
-    "moments": "Net joint moments along the lift.",
-    "lateral_ratio": "Lateral over vertical hand force along the lift, by treatment.",
-    "head_forces": "Force of each head along the lift.",
-    "head_activation": "Activation of each head along the lift.",
-    "activation_by_head": "Lift-mean activation of each head by condition.",
-    "emg_curves": "EMG beside predicted activation, muscle by muscle.",
-    "emg_agreement": "Lift means of predicted activation against EMG, within each muscle.",
-    "sensitivity": "Change of lift-mean activation when one input is changed.",
-    "checks": "Verdict of every residual check of every trial.",
-}
-
 
 def cohort_page(
     result: CohortResult,
@@ -96,14 +75,14 @@ def cohort_page(
         sections += [
             _motion(summary, pictures),
             _heads(summary, pictures),
-            _comparison(summary),
+            comparison(summary),
         ]
     if "emg_agreement" in summary.tables:
-        sections.append(_emg(summary, pictures))
+        sections.append(emg_section(summary, pictures))
     if "sensitivity" in summary.tables:
-        sections.append(_sensitivity(summary, pictures))
+        sections.append(sensitivity_section(summary, pictures))
     if published:
-        sections.append(_published(published))
+        sections.append(published_section(published))
     sections.append(
         Section(
             title="Limits",
@@ -129,13 +108,6 @@ def cohort_page(
             ]
         ),
     )
-
-
-def _picture(name: str, pictures: Mapping[str, bytes]) -> list[Block]:
-    if name not in pictures:
-        return []
-    caption = _CAPTIONS[name]
-    return [Picture(image=pictures[name], alt=caption, caption=caption)]
 
 
 def _methods(result: CohortResult) -> Section:
@@ -182,7 +154,7 @@ def _trials(
             caption="Trials.",
             highlight={"verdict": list(trials["verdict"].isin(["fail", "skipped", "not used"]))},
         ),
-        *_picture("checks", pictures),
+        *captioned("checks", pictures),
     ]
     checks = summary.tables.get("checks")
     if checks is not None:
@@ -273,9 +245,9 @@ def _motion(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
                 caption="Events by condition, means over people; percent of the lift's time, over "
                 "lifts with a sticking region.",
             ),
-            *_picture("speed", pictures),
-            *_picture("moments", pictures),
-            *_picture("lateral_ratio", pictures),
+            *captioned("speed", pictures),
+            *captioned("moments", pictures),
+            *captioned("lateral_ratio", pictures),
         ],
     )
 
@@ -315,9 +287,9 @@ def _heads(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
                 formats=formats,
                 note=notes,
             ),
-            *_picture("activation_by_head", pictures),
-            *_picture("head_activation", pictures),
-            *_picture("head_forces", pictures),
+            *captioned("activation_by_head", pictures),
+            *captioned("head_activation", pictures),
+            *captioned("head_forces", pictures),
             Heading(text="What the force along the bar changes"),
             Table(
                 frame=modes,
@@ -347,226 +319,6 @@ def _glenoid(summary: CohortSummary) -> list[Block]:
             f"lateral force {summary.mode}.",
         )
     ]
-
-
-def _comparison(summary: CohortSummary) -> Section:
-    blocks: list[Block] = []
-    omnibus, contrasts = (summary.tables.get(name) for name in ("omnibus", "contrasts"))
-    if omnibus is None or contrasts is None:
-        blocks.append(Paragraph(text="There is one condition, so nothing to compare."))
-    elif contrasts["p"].isna().all():
-        note = next((text for text in omnibus["note"] if text), "no condition could be compared")
-        blocks.append(Paragraph(text=f"No test was made. {note} omnibus.csv holds the notes."))
-    else:
-        blocks += _statistics_blocks(omnibus, contrasts, summary.mode)
-    return Section(title="Comparison of conditions", anchor="comparison", blocks=blocks)
-
-
-def _statistics_blocks(omnibus: pd.DataFrame, contrasts: pd.DataFrame, mode: str) -> list[Block]:
-    whole = omnibus[omnibus["lateral"] == mode].drop(columns=["lateral"])
-    pairs = contrasts[contrasts["lateral"] == mode].drop(columns=["lateral"])
-    pairs = pairs.sort_values("p_paired_holm").head(_SHOWN_CONTRASTS)
-    p_columns = {c: "p" for c in _OMNIBUS if c.startswith("p")}
-    shown = [
-        "outcome",
-        "item",
-        "condition",
-        "other",
-        "difference_mean",
-        "difference_low",
-        "difference_high",
-        "p_paired_holm",
-        "p_paired_holm_over_item",
-        "hedges_g_z",
-        "n_people",
-        "n_same_direction",
-        *(["limit"] if "limit" in pairs and pairs["limit"].any() else []),
-    ]
-    return [
-        Table(
-            frame=whole[_OMNIBUS],
-            caption=f"Overall tests; lateral force {mode}. The last p allows for unlike spread of "
-            "the differences (Greenhouse and Geisser). All columns in omnibus.csv.",
-            formats=p_columns,
-        ),
-        Table(
-            frame=pairs[shown],
-            by="outcome",
-            caption="Paired differences between conditions with the smallest adjusted p; lateral "
-            f"force {mode}. All stand in contrasts.csv, with those of the mixed model.",
-            formats={"p_paired_holm": "p", "p_paired_holm_over_item": "p"},
-            labels={
-                "difference_mean": "difference",
-                "difference_low": "low",
-                "difference_high": "high",
-                "p_paired_holm": "p (Holm)",
-                "p_paired_holm_over_item": "p (Holm over all)",
-                "hedges_g_z": "Hedges' g of the differences",
-                "n_people": "people",
-                "n_same_direction": "in this direction",
-            },
-        ),
-    ]
-
-
-def _emg(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
-    from momentshare.emg import CAVEATS
-
-    agreement = summary.tables["emg_agreement"]
-    ordering = summary.tables.get("emg_ordering")
-    shown = [
-        "head",
-        "condition",
-        "other",
-        "people",
-        "emg_difference",
-        "emg_difference_low",
-        "emg_difference_high",
-        "activation_difference",
-        "activation_difference_low",
-        "activation_difference_high",
-        "verdict",
-        "agree",
-    ]
-    mode = f"lateral force {summary.mode}"
-    return Section(
-        title="EMG",
-        anchor="emg",
-        lead="Within a muscle across conditions only, never across muscles.",
-        blocks=[
-            *_picture("emg_curves", pictures),
-            *_picture("emg_agreement", pictures),
-            _pulled(summary.tables["emg_curves_by_person"], mode),
-            Table(
-                frame=agreement[
-                    [
-                        "head",
-                        "condition",
-                        "people",
-                        *(f"{n}{e}" for n in ("r", "rmse", "difference") for e in _ENDS),
-                    ]
-                ],
-                caption=f"Agreement along the lift, within each muscle: {mode}; means over people "
-                "with Student's intervals. All columns in emg_agreement.csv.",
-            ),
-            *_emg_order(ordering, shown, mode),
-            Bullets(items=[*CAVEATS, *_above_maximum(summary)]),
-        ],
-    )
-
-
-def _pulled(curves: pd.DataFrame, mode: str) -> Table:
-    """Lift means of EMG, the pure optimum and the optimum pulled toward EMG, side by side."""
-    columns = ["emg", "activation", "pulled_activation"]
-    own = curves.groupby(["head", "condition", "person"], sort=False, observed=True)[columns].mean()
-    mean = own.groupby(["head", "condition"], sort=False, observed=True).mean().reset_index()
-    shown = [name for name in columns if mean[name].notna().any()]
-    return Table(
-        frame=mean[["head", "condition", *shown]],
-        caption=f"Lift means, over people; {mode}.",
-        formats=dict.fromkeys(shown, ".2f"),
-        labels={
-            name: label
-            for name, label in (
-                ("emg", "EMG over the maximal contraction"),
-                ("activation", "activation, pure optimum"),
-                ("pulled_activation", "activation, pulled toward EMG"),
-            )
-            if name in shown
-        },
-    )
-
-
-def _emg_order(ordering: pd.DataFrame | None, shown: list[str], mode: str) -> list[Block]:
-    if ordering is None:
-        return []
-    return [
-        Table(
-            frame=ordering[shown],
-            caption=f"Order of conditions by EMG and by prediction, within each muscle; {mode}. "
-            "'open': an interval includes zero; 'agree' counts people.",
-        )
-    ]
-
-
-_ENDS = ("", "_low", "_high")
-
-
-def _above_maximum(summary: CohortSummary) -> list[str]:
-    """Say how often electromyograms exceed the maximal contraction that they are divided by."""
-    curves = summary.tables["emg_curves_by_person"]
-    above = curves[curves["emg"] > 1.0]
-    if above.empty:
-        return []
-    heads = ", ".join(style.head_label(str(h)) for h in dict.fromkeys(above["head"]))
-    share = 100.0 * len(above) / len(curves)
-    text = (
-        f"The envelope exceeds the maximal contraction in {share:.1f} % of the curves' points, up "
-        f"to {above['emg'].max():.2f} times ({heads}): the contraction was not maximal, or was "
-        "made in another posture. trials.csv names the trials."
-    )
-    return [text]
-
-
-def _sensitivity(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
-    orders = summary.tables.get("sensitivity_orders")
-    blocks: list[Block] = [*_picture("sensitivity", pictures)]
-    if orders is not None:
-        mine = orders[orders["lateral"] == summary.mode]
-        held = (
-            mine.groupby("change", sort=False)["order_holds"]
-            .agg(["sum", "size"])
-            .reset_index()
-            .rename(columns={"sum": "orders_that_hold", "size": "orders"})
-        )
-        blocks.append(
-            Table(
-                frame=held,
-                caption="Orders of two conditions within a head that hold under each change.",
-            )
-        )
-    return Section(title="Sensitivity", anchor="sensitivity", blocks=blocks)
-
-
-def _published(published: Sequence[PublishedResult]) -> Section:
-    blocks: list[Block] = []
-    for found in published:
-        name = found.table.source
-        heads = found.heads
-        top = heads.groupby("head", sort=False)["activation"].max()
-        working = list(top.index[top > WORKING])
-        orders = found.orderings
-        blocks += [
-            Heading(text=name),
-            Bullets(items=[*found.table.citations, *found.notes]),
-            Table(
-                frame=heads[heads["head"].isin(working)],
-                caption=f"Heads from the moments of {name}, with 95 % intervals; heads above 5 % "
-                "in some condition.",
-            ),
-        ]
-        short = found.shortfalls
-        blocks.append(
-            Table(
-                frame=short[["condition", "point", "balanced", "not_given", "share_short"]],
-                caption=f"Rows balanced, and share of draws that fall short, {name}; where it is "
-                "large, intervals pile up at full activation.",
-            )
-        )
-        if not orders.empty:
-            blocks.append(
-                Table(
-                    frame=orders[orders["head"].isin(working)],
-                    caption=f"Orders between conditions, {name}: probability that the condition "
-                    "is above the other, with the same draw for both and with independent draws.",
-                )
-            )
-    return Section(
-        title="Published tables",
-        anchor="published",
-        lead="Moments from another source, applied to the limb of one person of the study.",
-        blocks=blocks,
-    )
 
 
 def _own(result: CohortResult) -> list[str]:

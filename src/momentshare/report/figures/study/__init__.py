@@ -1,0 +1,33 @@
+"""Figures of a study; one function a figure returns a matplotlib ``Figure``.
+
+Lines are means over people, thin bands the range over people. Sizes are laid out in inches
+from measured text widths, so that nothing overlaps however long the names are.
+"""
+
+from momentshare.report.figures.study.heads import (
+    activation_along_lift,
+    activation_by_head,
+    fibre_length,
+    lateral_range,
+)
+from momentshare.report.figures.study.joints import (
+    gravity_arms,
+    greatest_load,
+    lateral_force,
+    moments_along_lift,
+)
+from momentshare.report.figures.study.order import ordering
+from momentshare.report.figures.study.write import write_figures
+
+__all__ = [
+    "activation_along_lift",
+    "activation_by_head",
+    "fibre_length",
+    "gravity_arms",
+    "greatest_load",
+    "lateral_force",
+    "lateral_range",
+    "moments_along_lift",
+    "ordering",
+    "write_figures",
+]

@@ -1,0 +1,246 @@
+"""Activation and fibre length of the heads, by condition and along the lift."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from momentshare.report.figures import style
+from momentshare.report.figures.layout import Handles, Room, Texts, finish, panel_grid
+from momentshare.report.figures.limit_marks import hatch
+from momentshare.report.figures.study.panels import (
+    ConditionNames,
+    colour_bar,
+    coloured_cells,
+    condition_handles,
+    draw_curve,
+    head_panels,
+    ink_on_cell,
+    mode_title,
+    muscle_breaks,
+    styled,
+)
+from momentshare.report.figures.study.results import WORKING, Curve, curve_over_people, solved_study
+from momentshare.report.text.posture_band import band_note
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+    from numpy.typing import NDArray
+
+    from momentshare.study.run import StudyResult
+
+    Floats = NDArray[np.float64]
+
+__all__ = ["activation_along_lift", "activation_by_head", "fibre_length", "lateral_range"]
+
+
+@styled
+def activation_by_head(study: StudyResult) -> Figure:
+    """Heat map of lift-mean activation: heads × conditions, a panel per lateral mode."""
+    solved = solved_study(study)
+    names = ConditionNames.of(solved)
+    marks = solved.marks()
+    labels = [
+        marks.label(h, marks.keys("activation", solved.conditions, head=h)) for h in solved.heads
+    ]
+    left = max(style.text_width(t, 7.5) for t in labels) + 0.42
+    count = len(solved.conditions)
+    column, line = 0.4 if count <= 8 else 0.31, 0.185
+    note = f"Cells in %; empty below 0.5 %; grey: not computed.{names.key}"
+    note += f"{marks.note()} Such cells are hatched." if marks.used else ""
+    wide = max(count * column, 1.5)
+    figure, axes = panel_grid(
+        len(solved.modes),
+        len(solved.modes),
+        (wide, line * len(labels)),
+        Texts(
+            title=f"Activation by muscle head, lift mean, {solved.who}",
+            note=note,
+            panels=[mode_title(solved, m) for m in solved.modes],
+        ),
+        Room(left=left, right=0.85, bottom=names.reach + 0.25, gap=(0.2, 0.2)),
+    )
+    image = None
+    for index, (ax, mode) in enumerate(zip(axes, solved.modes, strict=True)):
+        table = 100.0 * np.array([solved.mean_activation(c, mode) for c in solved.conditions]).T
+        image = coloured_cells(ax, table, 100.0)
+        for (row, col), value in np.ndenumerate(table):
+            if marks.keys("activation", [solved.conditions[col]], head=solved.heads[row]):
+                hatch(ax, col - 0.5, row - 0.5, 1.0, 1.0)
+            if value >= 0.5:
+                ink = ink_on_cell(value / 100.0)
+                ax.text(col, row, f"{value:.0f}", ha="center", va="center", color=ink, fontsize=7.5)
+        for place in muscle_breaks(solved.heads):
+            ax.axhline(place - 0.5, color="#ffffff", linewidth=2.0)
+        names.on_x(ax)
+        ax.set_xlabel("condition")
+        ax.set_yticks(range(len(labels)), labels if index == 0 else [])
+        if index == 0:
+            ax.set_ylabel("muscle head")
+    colour_bar(figure, axes[-1], image, "activation [%]")
+    return figure
+
+
+@styled
+def activation_along_lift(study: StudyResult, *, lateral: str | None = None) -> Figure:
+    """Activation along the lift, a panel per working head and a line per condition."""
+    solved = solved_study(study)
+    mode = lateral or solved.main_mode()
+    heads = solved.working()
+    shown = [c for c in solved.conditions if solved.get(c, mode)]
+    columns = min(5, len(heads))
+    marks = solved.marks()
+    titles = [
+        marks.label(h, marks.keys("activation", shown, head=h))
+        for h in (solved.heads[k] for k in heads)
+    ]
+    limited = f"{marks.note()} Such stretches are hatched." if marks.used else ""
+    figure, axes = panel_grid(
+        len(heads),
+        columns,
+        (1.72, 1.05),
+        Texts(
+            title=f"Activation along the lift, {solved.who}, {solved.lateral(mode)}",
+            note=f"Heads whose lift-mean activation exceeds {100 * WORKING:.0f} % in some "
+            f"condition.{solved.band}{limited}",
+            panels=titles,
+            legend=condition_handles(solved, shown),
+        ),
+        Room(gap=(0.26, 0.16)),
+    )
+    for condition in shown:
+        number = solved.conditions.index(condition)
+        pairs = solved.get(condition, mode)
+        whole = curve_over_people(pairs, [100.0 * r.activation for _, r in pairs])
+        for ax, head in zip(axes, heads, strict=True):
+            part = Curve(
+                lift=whole.lift,
+                mean=whole.mean[:, head],
+                low=whole.low[:, head],
+                high=whole.high[:, head],
+            )
+            place = number / len(solved.conditions)
+            look = style.condition_style(number)
+            draw_curve(
+                ax,
+                part,
+                look,
+                place=place,
+                band=len(pairs) > 1,
+                among=len(solved.conditions),
+                marks=3,
+            )
+    for ax, head in zip(axes, heads, strict=True):
+        ax.set_ylim(0.0, 103.0)
+        ax.set_yticks([0, 50, 100])
+        for third in marks.parts("activation", shown, solved.heads[head]):
+            hatch(ax, 100.0 * third / 3.0, 0.0, 100.0 / 3.0, 103.0)
+    finish(axes, columns, "activation [%]")
+    return figure
+
+
+_DOTS: dict[str, dict[str, Any]] = {
+    mode: look | extra
+    for (mode, look), extra in zip(
+        style.MODE_STYLES.items(),
+        (
+            {"linestyle": "none", "markersize": 2.8, "zorder": 5},
+            {"linestyle": "none", "markersize": 5.6, "zorder": 4, "markerfacecolor": "none"},
+            {"linestyle": "none", "markersize": 5.0, "zorder": 3},
+        ),
+        strict=True,
+    )
+}
+"""Dots that can still be told apart where they fall together: small and full on top."""
+
+
+@styled
+def lateral_range(study: StudyResult) -> Figure:
+    """Lift-mean activation with the lateral force measured, zero and free, joined by a line.
+
+    A thin bar shows what the posture rule changes.
+    """
+    solved = solved_study(study)
+    several = " and the lateral force" if len(solved.modes) > 1 else ""
+    heads = solved.working()
+    figure, axes = head_panels(
+        solved,
+        heads,
+        title=f"Lift-mean activation{several}, {solved.who}",
+        note=(
+            f"Heads whose lift-mean activation exceeds {100 * WORKING:.0f} % in some condition. "
+            "The line joins the treatments of the lateral force."
+            + (
+                f" Thin bar below: range over the posture rule ({what}), all treatments together."
+                if (what := band_note(study))
+                else ""
+            )
+        ),
+        legend=[(mode_title(solved, m), _DOTS[m]) for m in solved.modes],
+        pitch=0.19,
+    )
+    places = np.arange(len(heads))
+    for ax, condition in zip(axes, solved.conditions, strict=True):
+        modes = solved.modes if condition in solved.bars else ("zero",)
+        table = np.array([100.0 * solved.mean_activation(condition, m)[heads] for m in modes])
+        known = np.isfinite(table).all(axis=1)
+        if known.any():
+            low, high = table[known].min(axis=0), table[known].max(axis=0)
+            ax.hlines(places, low, high, colors=style.FAINT, lw=1.6, zorder=1)
+        bands = [b for m in modes if (b := solved.posture_band(condition, m)) is not None]
+        if bands:
+            least = 100.0 * np.min([b[0][heads] for b in bands], axis=0)
+            most = 100.0 * np.max([b[1][heads] for b in bands], axis=0)
+            ax.hlines(places + 0.34, least, most, colors=style.INK, lw=0.7, zorder=1)
+        for mode, line in zip(modes, table, strict=True):
+            look = _DOTS[mode]
+            ax.plot(line, places, clip_on=False, **look)
+        ax.set_xlim(-5.0, 105.0)
+        ax.set_xticks([0, 50, 100])
+        ax.grid(axis="x", color="#e4e4e4", linewidth=0.6)
+        ax.set_xlabel("activation [%]")
+    return figure
+
+
+@styled
+def fibre_length(study: StudyResult) -> Figure:
+    """Range of normalised fibre length over the lift, per head and condition."""
+    solved = solved_study(study)
+    heads = range(len(solved.heads))
+    legend: Handles = [("shortest to longest along the lift", {"facecolor": "#6f87a8"})]
+    if solved.people > 1:
+        legend.append(("range over people", {"color": style.INK, "linewidth": 0.9}))
+    figure, axes = head_panels(
+        solved,
+        heads,
+        title=f"Range of fibre length over the lift, {solved.who}",
+        note="Fibre length over peak fibre length; the line at 1 is the peak fibre length.",
+        legend=legend,
+        pitch=0.17,
+    )
+    places = np.arange(len(solved.heads))
+    edges = []
+    for ax, condition in zip(axes, solved.conditions, strict=True):
+        found = []
+        for case, _ in solved.any(condition):
+            prepared = case.prepared
+            fibre = prepared.state.fibre_length_normalised[prepared.lift.reachable]
+            found.append((fibre.min(axis=0), fibre.max(axis=0)))
+        table = np.array(found)
+        low, high = table.mean(axis=0)
+        ax.hlines(places, low, high, colors="#6f87a8", lw=6.5, capstyle="butt")
+        least, most = table[:, 0].min(axis=0), table[:, 1].max(axis=0)
+        if len(found) > 1:
+            ax.hlines(places, least, most, colors=style.INK, lw=0.9)
+        ax.axvline(1.0, color="k", linewidth=0.9, linestyle=(0, (3, 2)))
+        edges += [least.min(), most.max()]
+    low_edge = min(0.4, np.floor(10.0 * min(edges)) / 10.0)
+    high_edge = max(1.6, np.ceil(10.0 * max(edges)) / 10.0)
+    for ax in axes:
+        ax.set_xlim(low_edge, high_edge)
+        ax.set_xticks([0.5, 1.0, 1.5])
+        ax.grid(axis="x", color="#e4e4e4", linewidth=0.6)
+        ax.set_axisbelow(True)
+        ax.set_xlabel("fibre length [1]")
+    return figure

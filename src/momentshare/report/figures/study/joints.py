@@ -1,0 +1,298 @@
+"""Net moments, arms of gravity, lateral force and greatest load along the lift."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from momentshare.directions import ROWS, row_named
+from momentshare.report.figures import style
+from momentshare.report.figures.layout import Room, Texts, finish, lift_axis, panel_grid
+from momentshare.report.figures.study.panels import (
+    LIFT_LABEL,
+    ConditionNames,
+    condition_handles,
+    draw_curve,
+    mode_title,
+    set_limits,
+    styled,
+)
+from momentshare.report.figures.study.results import Curve, curve_over_people, solved_study
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+    from numpy.typing import NDArray
+
+    from momentshare.analysis import LiftResult
+    from momentshare.runs import Case
+    from momentshare.study.run import StudyResult
+
+    Floats = NDArray[np.float64]
+
+__all__ = ["MOMENT_ROWS", "gravity_arms", "greatest_load", "lateral_force", "moments_along_lift"]
+
+MOMENT_ROWS = (
+    "shoulder_horizontal_adduction",
+    "shoulder_elevation",
+    "shoulder_internal_rotation",
+    "elbow_extension",
+)
+
+
+_POINT: dict[str, Any] = {"linestyle": "none"}
+
+
+@styled
+def moments_along_lift(study: StudyResult) -> Figure:
+    """Net joint moments: a row per moment, a column per condition, a line per lateral mode.
+
+    More than seven conditions go on in a further block of rows.
+    """
+    solved = solved_study(study)
+    count, lines = len(solved.conditions), len(MOMENT_ROWS)
+    columns = min(count, 7)
+    blocks = -(-count // columns)
+    blanks = blocks * columns - count
+    names = [*(solved.label(c) for c in solved.conditions), *[""] * blanks]
+    titles: list[str] = []
+    for block in range(blocks):
+        titles += names[block * columns : (block + 1) * columns] + [""] * (lines - 1) * columns
+    figure, axes = panel_grid(
+        blocks * lines * columns,
+        columns,
+        (1.2, 1.1),
+        Texts(
+            title=f"Net joint moments along the lift, {solved.who}",
+            note="Line style: treatment of the lateral hand force. A moment is positive in the "
+            f"direction that names it.{solved.band}",
+            panels=titles,
+            legend=[(mode_title(solved, m), style.MODE_STYLES[m]) for m in solved.modes],
+        ),
+        Room(left=0.95, gap=(0.26, 0.18)),
+    )
+    for line, row in enumerate(MOMENT_ROWS):
+        at = ROWS.index(row)
+        ranges: list[Floats] = []
+        strip: list[Axes] = []
+        for number, condition in enumerate(solved.conditions):
+            block, column = divmod(number, columns)
+            ax = axes[(block * lines + line) * columns + column]
+            strip.append(ax)
+            for place, mode in enumerate(solved.modes if condition in solved.bars else ("zero",)):
+                pairs = solved.get(condition, mode)
+                if not pairs:
+                    continue
+                curve = curve_over_people(pairs, [r.moments[:, at] for _, r in pairs])
+                look = style.MODE_STYLES[mode]
+                draw_curve(ax, curve, look, place=place / 3, band=len(pairs) > 1, marks=2)
+                ranges += [curve.low, curve.high]
+        for number, ax in enumerate(strip):
+            ax.axhline(0.0, color=style.FAINT, linewidth=0.6)
+            set_limits(ax, ranges)
+            ax.locator_params(axis="y", nbins=4)
+            lowest = line == lines - 1 and number + columns >= count
+            lift_axis(ax, labelled=lowest)
+            if number % columns:
+                ax.tick_params(labelleft=False)
+            else:
+                ax.set_ylabel(style.fit(row_named(row).label, 1.15) + "\n[N·m]")
+    for block_line in range((blocks - 1) * lines, blocks * lines):
+        for ax in axes[(block_line + 1) * columns - blanks : (block_line + 1) * columns]:
+            ax.remove()
+    return figure
+
+
+@styled
+def gravity_arms(study: StudyResult) -> Figure:
+    """Moment arms of a weight in the hand, gravity alone, a panel per moment row."""
+    solved = solved_study(study)
+    figure, axes = panel_grid(
+        4,
+        4,
+        (2.0, 1.9),
+        Texts(
+            title=f"Gravity-only moment arms of the load in one hand, {solved.who}",
+            note="Moment for each newton of weight, without segments, inertia and lateral force; "
+            f"positive where the named moment is needed.{solved.band}",
+            panels=[row_named(r).label for r in MOMENT_ROWS],
+            legend=condition_handles(solved, solved.conditions),
+        ),
+        Room(gap=(0.28, 0.0)),
+    )
+    ranges: list[Floats] = []
+    for number, condition in enumerate(solved.conditions):
+        pairs = solved.any(condition)
+        for ax, row in zip(axes, MOMENT_ROWS, strict=True):
+            at = ROWS.index(row)
+            values = [
+                np.where(
+                    c.prepared.lift.reachable, 100.0 * c.prepared.demand.gravity_arms[:, at], np.nan
+                )
+                for c, _ in pairs
+            ]
+            curve = curve_over_people(pairs, values)
+            place = number / len(solved.conditions)
+            draw_curve(
+                ax,
+                curve,
+                style.condition_style(number),
+                place=place,
+                band=len(pairs) > 1,
+                among=len(solved.conditions),
+            )
+            ranges += [curve.low, curve.high]
+    for ax in axes:
+        ax.axhline(0.0, color=style.FAINT, linewidth=0.6)
+        set_limits(ax, ranges)
+    finish(axes, 4, "moment arm [cm]", LIFT_LABEL)
+    return figure
+
+
+@styled
+def lateral_force(study: StudyResult) -> Figure:
+    """Lateral over vertical hand force: along the lift where free, and beside the measured."""
+    solved = solved_study(study)
+    names = ConditionNames.of(solved)
+    mode = next((m for m in ("free", "measured", "zero") if m in solved.modes), "zero")
+    shown = [c for c in solved.conditions if solved.get(c, mode)]
+    handles = condition_handles(solved, shown, letters=bool(names.key))
+    if any(solved.get(c, "measured") for c in solved.bars):
+        dash = {"linestyle": "none", "marker": "_", "markersize": 11.0, "color": style.INK}
+        handles.append(("measured ratio", dash))
+    marks = solved.marks()
+    marks.keys("lateral_ratio", shown, lateral=mode)
+    figure, axes = panel_grid(
+        2,
+        2,
+        (max(2.9, 0.36 * len(solved.conditions)), 2.7),
+        Texts(
+            title=f"Lateral hand force, {solved.who}",
+            note="Outward push of one hand along the bar over its vertical force; positive outward."
+            f"{solved.band} Bars on the right: range along the lift.{marks.note()}",
+            panels=[mode_title(solved, mode), "lift mean, and measured value"],
+            legend=handles,
+        ),
+        Room(bottom=max(0.5, names.reach + 0.25), gap=(0.35, 0.2)),
+    )
+    ranges: list[Floats] = []
+    for number, condition in enumerate(solved.conditions):
+        look = style.condition_style(number)
+        pairs = solved.get(condition, mode)
+        if pairs:
+            curve = curve_over_people(pairs, [r.lateral_ratio for _, r in pairs])
+            place = number / len(solved.conditions)
+            draw_curve(
+                axes[0], curve, look, place=place, band=len(pairs) > 1, among=len(solved.conditions)
+            )
+            ranges += [curve.low, curve.high]
+            known = curve.mean[np.isfinite(curve.mean)]
+            if known.size:
+                middle = float(known.mean())
+                axes[1].errorbar(
+                    number,
+                    middle,
+                    yerr=[[middle - known.min()], [known.max() - middle]],
+                    fmt=look["marker"],
+                    color=look["color"],
+                    elinewidth=1.2,
+                    markersize=5.0,
+                )
+        given = solved.get(condition, "measured") if condition in solved.bars else []
+        if given:
+            ratio = np.array([given[0][1].lateral.mean_ratio])
+            axes[1].plot(number, ratio, linestyle="none", marker="_", markersize=15, color="k")
+            ranges.append(ratio)
+    for ax in axes:
+        ax.axhline(0.0, color=style.FAINT, linewidth=0.8, zorder=0)
+        set_limits(ax, ranges, zero=True)
+    lift_axis(axes[0], labelled=True, label=LIFT_LABEL)
+    axes[0].set_ylabel("lateral / vertical force [1]")
+    axes[1].tick_params(labelleft=False)
+    axes[1].set_xlim(-0.6, len(solved.conditions) - 0.4)
+    names.on_x(axes[1])
+    axes[1].set_xlabel("condition")
+    return figure
+
+
+@styled
+def greatest_load(study: StudyResult) -> Figure:
+    """Greatest load along the lift, a panel per lateral mode; the weakest height is marked."""
+    solved = solved_study(study)
+    loads = [2.0 * c.prepared.lift.load_mass for c in study.cases]
+    several = bool(solved.people > 1 and min(loads) > 0.0)
+    label = "greatest load [study load = 1]" if several else "greatest load, both hands [kg]"
+    weak: dict[str, Any] = _POINT | {
+        "marker": "o",
+        "markersize": 8.0,
+        "markerfacecolor": "none",
+        "color": style.INK,
+    }
+    note = "Ring: weakest height of the line."
+    if several:
+        note += " Dotted: the load of the study."
+    curves = {
+        (mode, condition): _load_curve(solved.get(condition, mode), per_load=several)
+        for mode in solved.modes
+        for condition in solved.conditions
+    }
+    marks = solved.marks()
+    marks.keys("greatest_load", solved.conditions)
+    low, high, cut = _load_limits([c.mean for c in curves.values() if c is not None])
+    if cut:
+        note += " Lines are cut off at the top to keep the weak zones readable."
+    figure, axes = panel_grid(
+        len(solved.modes),
+        len(solved.modes),
+        (2.6, 2.7),
+        Texts(
+            title=f"Greatest load that the limb can hold, {solved.who}",
+            note=note + solved.band + marks.note(),
+            panels=[mode_title(solved, m) for m in solved.modes],
+            legend=[*condition_handles(solved, solved.conditions), ("weakest height", weak)],
+        ),
+        Room(gap=(0.25, 0.0)),
+    )
+    for ax, mode in zip(axes, solved.modes, strict=True):
+        for number, condition in enumerate(solved.conditions):
+            look = style.condition_style(number)
+            curve = curves[mode, condition]
+            if curve is None:
+                continue
+            place = number / len(solved.conditions)
+            draw_curve(
+                ax, curve, look, place=place, band=solved.people > 1, among=len(solved.conditions)
+            )
+            if np.isfinite(curve.mean).any():
+                at = int(np.nanargmin(curve.mean))
+                ring = weak | {"color": look["color"]}
+                ax.plot(curve.lift[at], curve.mean[at], clip_on=False, **ring)
+        if several:
+            ax.axhline(1.0, color=style.FAINT, linewidth=0.9, linestyle=":")
+        ax.set_ylim(low, high)
+    finish(axes, len(axes), label, LIFT_LABEL)
+    return figure
+
+
+def _load_curve(pairs: list[tuple[Case, LiftResult]], *, per_load: bool) -> Curve | None:
+    """Greatest load [kg, or study load = 1] along the lift."""
+    used, values = [], []
+    for case, result in pairs:
+        if result.greatest is None:
+            continue
+        line = result.greatest.factor
+        values.append(line / (2.0 * case.prepared.lift.load_mass) if per_load else line)
+        used.append((case, result))
+    return curve_over_people(used, values) if used else None
+
+
+def _load_limits(means: list[Floats]) -> tuple[float, float, bool]:
+    """Limits that show every weak zone, and whether lines are cut at the top."""
+    lines = [m[np.isfinite(m)] for m in means if np.isfinite(m).any()]
+    if not lines:
+        return 0.0, 1.0, False
+    weak = np.array([m.min() for m in lines])
+    top = max(float(m.max()) for m in lines)
+    high = min(1.05 * top, 1.7 * float(weak.max()))
+    return min(0.0, 1.1 * float(weak.min())), max(high, 1e-3), high < top

@@ -1,0 +1,105 @@
+"""Every figure of a study that has something to show."""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import TYPE_CHECKING
+
+from momentshare.report.figures.study.heads import (
+    activation_along_lift,
+    activation_by_head,
+    fibre_length,
+    lateral_range,
+)
+from momentshare.report.figures.study.joints import (
+    gravity_arms,
+    greatest_load,
+    lateral_force,
+    moments_along_lift,
+)
+from momentshare.report.figures.study.order import ordering
+from momentshare.report.figures.study.results import solved_study
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    import numpy as np
+    from matplotlib.figure import Figure
+    from numpy.typing import NDArray
+
+    from momentshare.files import Writer
+    from momentshare.study.run import StudyResult
+
+    Floats = NDArray[np.float64]
+
+__all__ = ["FIGURES", "nothing_to_show", "write_figures"]
+
+FIGURES: dict[str, Callable[[StudyResult], Figure]] = {
+    "activation_by_head": activation_by_head,
+    "activation_along_lift": activation_along_lift,
+    "moments_along_lift": moments_along_lift,
+    "gravity_arms": gravity_arms,
+    "lateral_force": lateral_force,
+    "greatest_load": greatest_load,
+    "lateral_range": lateral_range,
+    "fibre_length": fibre_length,
+    "ordering": ordering,
+}
+
+
+def nothing_to_show(study: StudyResult) -> set[str]:
+    """Names of figures that would have nothing to say."""
+    solved = solved_study(study)
+    out = set()
+    if len(solved.conditions) < 2:
+        out.add("ordering")
+    if not solved.bars:
+        out.add("lateral_force")
+    if len(solved.modes) < 2 and study.band is None:
+        out.add("lateral_range")
+    return out
+
+
+def write_figures(
+    study: StudyResult,
+    writer: Writer,
+    *,
+    folder: str = "",
+    formats: Sequence[str] = ("png", "svg"),
+    progress: Callable[[str], None] | None = None,
+) -> list[str]:
+    """Write every figure of a study that has something to show.
+
+    Parameters
+    ----------
+    study : StudyResult
+    writer : Writer
+    folder : str
+        What their names begin with, such as ``figures/``.
+    formats : sequence of str
+        File endings that matplotlib knows; ``png`` and ``svg`` give the same bytes for the
+        same study.
+    progress : callable, optional
+        Called with the name of each figure before it is drawn.
+
+    Returns
+    -------
+    list of str
+        Names of the files, in the order written.
+    """
+    from momentshare.report.figures.arm.selection import arm_drawings
+    from momentshare.report.writing.drawings import write_drawings
+
+    skipped, before = nothing_to_show(study), len(writer.names)
+    wanted: dict[str, Callable[[], Figure]] = {
+        name: partial(make, study) for name, make in FIGURES.items() if name not in skipped
+    }
+    wanted |= arm_drawings(study)
+    write_drawings(
+        writer,
+        {f"{folder}{name}": make for name, make in wanted.items()},
+        [c.name for c in study.study.file.condition],
+        formats=formats,
+        progress=progress,
+    )
+    return list(writer.names[before:])

@@ -1,0 +1,37 @@
+"""Figures of a cohort with their captions."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from momentshare.report.page.document import (
+    Block,
+    Picture,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+
+__all__ = ["captioned"]
+
+_CAPTIONS = {
+    "speed": "Speed of the lift, with the regions that its events mark.",
+    "moments": "Net joint moments along the lift.",
+    "lateral_ratio": "Lateral over vertical hand force along the lift, by treatment.",
+    "head_forces": "Force of each head along the lift.",
+    "head_activation": "Activation of each head along the lift.",
+    "activation_by_head": "Lift-mean activation of each head by condition.",
+    "emg_curves": "EMG beside predicted activation, muscle by muscle.",
+    "emg_agreement": "Lift means of predicted activation against EMG, within each muscle.",
+    "sensitivity": "Change of lift-mean activation when one input is changed.",
+    "checks": "Verdict of every residual check of every trial.",
+}
+
+
+def captioned(name: str, pictures: Mapping[str, bytes]) -> list[Block]:
+    """Return a figure of the cohort with its caption; nothing where it was not drawn."""
+    if name not in pictures:
+        return []
+    caption = _CAPTIONS[name]
+    return [Picture(image=pictures[name], alt=caption, caption=caption)]
