@@ -207,7 +207,7 @@ def uncertainty_exercises(workers: int = 1) -> dict[str, pd.DataFrame]:
     reach, weights by volume, other spreads, 5 frames.
     """
     from momentshare.uncertainty import UncertaintyPlan, run_uncertainty
-    from momentshare.uncertainty.draws import Spreads
+    from momentshare.uncertainty.spreads import Spreads
 
     plan = UncertaintyPlan(
         study=chosen(

@@ -13,9 +13,9 @@ from momentshare.errors import InputError, MissingExtraError
 from momentshare.study import parse_study, run_study
 from momentshare.uncertainty import UncertaintyPlan, build_layout, run_uncertainty
 from momentshare.uncertainty.chunks import random_normals, solve
-from momentshare.uncertainty.draws import Spreads
 from momentshare.uncertainty.plan import CHUNK
 from momentshare.uncertainty.run import chunk_path
+from momentshare.uncertainty.spreads import Spreads
 
 STUDY = """
 title = "Two presses"

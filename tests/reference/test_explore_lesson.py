@@ -232,7 +232,7 @@ def test_ranges_hold_the_limb_itself_and_stand_only_where_they_were_drawn(driver
     from momentshare.explore.grid import grid_presses
     from momentshare.explore.tables import press_tables
     from momentshare.study import plan_study
-    from momentshare.uncertainty.draws import Spreads
+    from momentshare.uncertainty.spreads import Spreads
 
     limbs = plan_study(study).limbs()
     tables = press_tables(limbs, grid_presses(study, limbs, NODES))

@@ -17,7 +17,9 @@ from momentshare.demo.lab import write_lab
 from momentshare.errors import StudyError
 from momentshare.model import load_model
 from momentshare.runs import Setup
-from momentshare.uncertainty.draws import Draws, Spreads, build_layout
+from momentshare.uncertainty.draws import Draws
+from momentshare.uncertainty.layout import build_layout
+from momentshare.uncertainty.spreads import Spreads
 
 pytest.importorskip("ezc3d")
 pytest.importorskip("statsmodels")

@@ -15,7 +15,8 @@ from momentshare.published import heads_of_published, read_published
 from momentshare.runs import solve_setup
 from momentshare.uncertainty import build_layout
 from momentshare.uncertainty.chunks import solve
-from momentshare.uncertainty.draws import Draws, Spreads
+from momentshare.uncertainty.draws import Draws
+from momentshare.uncertainty.spreads import Spreads
 
 TABLE = """condition,point,n,shoulder_internal_rotation_nm,shoulder_elevation_nm,\
 shoulder_horizontal_adduction_nm,elbow_extension_nm,elbow_extension_sd_nm,plane_deg,\

@@ -16,7 +16,7 @@ from momentshare.study import parse_study, plan_study
 from momentshare.study.run import exercise_of, limb_of
 from momentshare.uncertainty import Draws, UncertaintyPlan, build_layout
 from momentshare.uncertainty.chunks import random_normals
-from momentshare.uncertainty.draws import Spreads
+from momentshare.uncertainty.spreads import Spreads
 
 STUDY = """
 title = "Two presses"

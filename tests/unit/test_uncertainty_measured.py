@@ -17,8 +17,9 @@ from momentshare.runs.variation import other_options
 from momentshare.study import parse_study, plan_study
 from momentshare.uncertainty import UncertaintyPlan, build_layout, run_uncertainty
 from momentshare.uncertainty.chunks import cells_of, solve
-from momentshare.uncertainty.draws import Draws, Spreads
+from momentshare.uncertainty.draws import Draws
 from momentshare.uncertainty.measured import turned_lift
+from momentshare.uncertainty.spreads import Spreads
 
 STUDY = """
 title = "Presses"

@@ -90,8 +90,8 @@ def uncertainty(
     from momentshare.model import load_model
     from momentshare.report.figures.uncertainty import write_summary
     from momentshare.uncertainty import UncertaintyPlan
-    from momentshare.uncertainty.draws import Spreads
     from momentshare.uncertainty.run import COMMAND, folder_options
+    from momentshare.uncertainty.spreads import Spreads
 
     source = load_any(study)
     if published and not isinstance(source, CohortStudy):
@@ -184,7 +184,7 @@ def _print(screen: Console, found: Summary) -> None:
     from rich.table import Table
 
     from momentshare.report.text.terminal import print_cautions
-    from momentshare.uncertainty.draws import FAMILIES
+    from momentshare.uncertainty.layout import FAMILIES
 
     order = found.condition_order
     if len(order):

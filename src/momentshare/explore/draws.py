@@ -19,7 +19,9 @@ from momentshare.explore.grid import HEIGHTS, node_presses
 from momentshare.runs.block import blocks_of
 from momentshare.study import plan_study
 from momentshare.uncertainty.chunks import random_normals
-from momentshare.uncertainty.draws import Draws, Spreads, build_layout
+from momentshare.uncertainty.draws import Draws
+from momentshare.uncertainty.layout import build_layout
+from momentshare.uncertainty.spreads import Spreads
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

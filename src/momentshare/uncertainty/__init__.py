@@ -1,6 +1,7 @@
 """How sure: draws of everything that carries a spread, solved, summed up and ranked."""
 
-from momentshare.uncertainty.draws import FAMILIES, Draws, Layout, build_layout
+from momentshare.uncertainty.draws import Draws
+from momentshare.uncertainty.layout import FAMILIES, Layout, build_layout
 from momentshare.uncertainty.plan import UncertaintyPlan
 from momentshare.uncertainty.run import run_uncertainty
 from momentshare.uncertainty.summary import Summary

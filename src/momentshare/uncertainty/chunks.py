@@ -21,7 +21,8 @@ from momentshare.exercise import lifts_of
 from momentshare.model import load_model
 from momentshare.runs import blocks_of
 from momentshare.sharing import Status
-from momentshare.uncertainty.draws import CUT, Draws, Layout, Spreads, build_layout, first_line
+from momentshare.uncertainty.draws import CUT, Draws, first_line
+from momentshare.uncertainty.layout import Layout, build_layout
 from momentshare.uncertainty.plan import CHUNK, CRITERIA
 
 if TYPE_CHECKING:
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
     from momentshare.person import Person
     from momentshare.runs import Answer, Setup
     from momentshare.runs import Task as SetupTask
+    from momentshare.uncertainty.spreads import Spreads
 
 __all__ = ["MEASURES", "Task", "cells_of", "chunk_bytes", "random_normals", "solve"]
 

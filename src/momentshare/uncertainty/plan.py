@@ -9,10 +9,10 @@ from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING, Any, Protocol
 
 from momentshare.errors import InputError, StudyError, UnknownNameError
-from momentshare.uncertainty.draws import Spreads
+from momentshare.uncertainty.spreads import Spreads
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from momentshare.model import Model
     from momentshare.runs import Setup
@@ -123,28 +123,7 @@ class UncertaintyPlan:
     inputs: str = ""
 
     def __post_init__(self) -> None:
-        faults = []
-        if not 1 <= self.draws <= MOST_DRAWS:
-            faults.append(f"draws: wanted 1 to {MOST_DRAWS}, got {self.draws}")
-        if self.seed < 0:
-            faults.append(f"seed: wanted 0 or more, got {self.seed}")
-        if not 2 <= self.frames <= 2001:
-            faults.append(f"frames: wanted 2 to 2001, got {self.frames}")
-        if not 0 <= self.trajectories <= _MOST_DESIGNED or self.trajectories == 1:
-            faults.append(
-                f"trajectories: wanted 0, or 2 to {_MOST_DESIGNED}, got {self.trajectories}"
-            )
-        if not 0 <= self.sobol <= _MOST_DESIGNED or self.sobol & (self.sobol - 1):
-            faults.append(
-                f"sobol: wanted 0 or a power of two up to {_MOST_DESIGNED}, got {self.sobol}"
-            )
-        if self.sobol and not self.trajectories:
-            faults.append("sobol: needs the screening, which is left out; set trajectories")
-        if self.few < 1:
-            faults.append(f"few: wanted 1 or more, got {self.few}")
-        if not self.criteria or len(set(self.criteria)) != len(self.criteria):
-            faults.append("criteria: name each at most once, and at least one")
-        if faults:
+        if faults := list(self._number_faults()):
             raise InputError("uncertainty:", faults)
         for name in self.criteria:
             if name not in {"study", *CRITERIA}:
@@ -155,6 +134,24 @@ class UncertaintyPlan:
                 raise UnknownNameError("person", name, known, self.study.source)
         if not self.conditions and not getattr(self.study.file, "published", ()):
             raise StudyError(f"{self.study.source}: holds no condition")
+
+    def _number_faults(self) -> Iterator[str]:
+        if not 1 <= self.draws <= MOST_DRAWS:
+            yield f"draws: wanted 1 to {MOST_DRAWS}, got {self.draws}"
+        if self.seed < 0:
+            yield f"seed: wanted 0 or more, got {self.seed}"
+        if not 2 <= self.frames <= 2001:
+            yield f"frames: wanted 2 to 2001, got {self.frames}"
+        if not 0 <= self.trajectories <= _MOST_DESIGNED or self.trajectories == 1:
+            yield (f"trajectories: wanted 0, or 2 to {_MOST_DESIGNED}, got {self.trajectories}")
+        if not 0 <= self.sobol <= _MOST_DESIGNED or self.sobol & (self.sobol - 1):
+            yield (f"sobol: wanted 0 or a power of two up to {_MOST_DESIGNED}, got {self.sobol}")
+        if self.sobol and not self.trajectories:
+            yield "sobol: needs the screening, which is left out; set trajectories"
+        if self.few < 1:
+            yield f"few: wanted 1 or more, got {self.few}"
+        if not self.criteria or len(set(self.criteria)) != len(self.criteria):
+            yield "criteria: name each at most once, and at least one"
 
     @property
     def conditions(self) -> tuple[str, ...]:

@@ -21,7 +21,7 @@ from momentshare.model import load_model
 from momentshare.processes import IN_FLIGHT, on_processes
 from momentshare.study.run import check_settings
 from momentshare.uncertainty.chunks import MEASURES, Task, cells_of, chunk_bytes
-from momentshare.uncertainty.draws import build_layout
+from momentshare.uncertainty.layout import build_layout
 from momentshare.uncertainty.plan import CHUNK, UncertaintyPlan
 from momentshare.uncertainty.sensitivity import Sensitivity, rank_families
 from momentshare.uncertainty.summary import Summary, summarise

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from momentshare.uncertainty.draws import Layout
+    from momentshare.uncertainty.layout import Layout
     from momentshare.uncertainty.plan import UncertaintyPlan
 
 __all__ = ["Sensitivity", "rank_families"]

@@ -16,7 +16,7 @@ from momentshare.report.figures import style
 from momentshare.report.figures.limit_marks import footnote
 from momentshare.report.writing.drawings import write_drawings
 from momentshare.report.writing.record import versions
-from momentshare.uncertainty.draws import FAMILIES
+from momentshare.uncertainty.layout import FAMILIES
 from momentshare.uncertainty.run import COMMAND, folder_options
 from momentshare.uncertainty.summary import EVERYONE, QUANTILES
 

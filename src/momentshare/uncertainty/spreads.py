@@ -1,0 +1,60 @@
+"""Spreads that neither the model nor the study file holds."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from momentshare.errors import InputError
+
+__all__ = ["Spreads"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spreads:
+    """Spreads that neither the model nor the study file holds: one standard deviation.
+
+    Parameters
+    ----------
+    scale : float
+        Factor on every spread; 0 leaves the nominal answer.
+    shared : float
+        Part of a variance that numbers of one kind and source have in common, 0 to 1.
+    posture_deg : float
+        Each angle of the arm that the exercise prescribes, e.g. tuck and forearm tilt [deg].
+    load : float
+        Load on the hand, relative.
+    lateral_ratio : float
+        Given lateral ratio [1].
+    measured_mm : float
+        Length of a person that was measured [mm].
+    measured_deg : float
+        Measured posture [deg]: turn of the trunk about its front and its long axis, and of the
+        upper arm about its own (common practice, no source).
+    """
+
+    scale: float = 1.0
+    shared: float = 0.5
+    posture_deg: float = 5.0
+    load: float = 0.02
+    lateral_ratio: float = 0.05
+    measured_mm: float = 3.0
+    measured_deg: float = 3.0
+
+    def __post_init__(self) -> None:
+        faults = []
+        for name in (
+            "scale",
+            "posture_deg",
+            "load",
+            "lateral_ratio",
+            "measured_mm",
+            "measured_deg",
+        ):
+            value = getattr(self, name)
+            if not math.isfinite(value) or value < 0.0:
+                faults.append(f"{name}: wanted zero or more, got {value!r}")
+        if not 0.0 <= self.shared <= 1.0:
+            faults.append(f"shared: wanted 0 to 1, got {self.shared!r}")
+        if faults:
+            raise InputError("spreads:", faults)
