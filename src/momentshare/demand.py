@@ -153,11 +153,8 @@ def demand(skeleton: Skeleton, lift: Lift) -> Demand:
     segment = skeleton.segment
     shoulder, elbow, hand = lift.shoulder, lift.elbow, lift.hand
     weight = -GRAVITY * lift.up
-    zero = np.zeros_like(hand)
     motion = lift.motion
-    hand_acceleration = zero if motion is None else motion.hand_acceleration
-    elbow_acceleration = zero if motion is None else motion.elbow_acceleration
-    shoulder_acceleration = zero if motion is None else motion.shoulder_acceleration
+    shoulder_acceleration, elbow_acceleration, hand_acceleration = _accelerations(lift)
     # The weight as the arm feels it: a trunk that accelerates upward adds to gravity.
     weight = np.broadcast_to(weight, hand.shape)
     if motion is not None:
@@ -215,12 +212,6 @@ def demand(skeleton: Skeleton, lift: Lift) -> Demand:
     lateral_shoulder = -cross(hand - shoulder, push)
     push_axis = lift.up if lift.push_axis is None else lift.push_axis
     unit_load = np.broadcast_to(-push_axis, hand.shape)
-    # A couple is the same moment about every joint; its axes are square to the bar.
-    outward = np.broadcast_to(lift.lateral_axis, hand.shape)
-    upward = np.broadcast_to(push_axis, hand.shape)
-    upward = upward - dot(upward, outward)[:, None] * outward
-    upward = upward / np.linalg.norm(upward, axis=-1, keepdims=True)
-    axes = (upward, cross(outward, upward))
 
     lost = ~lift.reachable
     anatomical = arm_frame(lift.posture.humerus)
@@ -249,7 +240,13 @@ def demand(skeleton: Skeleton, lift: Lift) -> Demand:
         limb_moments=rows(shoulder_limb, elbow_limb, below),
         load_moments=rows(shoulder_load, elbow_load, load_pull),
         lateral_moments=rows(lateral_shoulder, lateral_elbow, -push),
-        couple_moments=np.stack([rows(axis, axis, zero) for axis in axes], axis=-1),
+        couple_moments=np.stack(
+            [
+                rows(axis, axis, np.zeros_like(hand))
+                for axis in _couple_axes(lift.lateral_axis, push_axis, hand.shape)
+            ],
+            axis=-1,
+        ),
         vertical_force=known(dot(load_pull, push_axis)),
         gravity_arms=rows(
             -cross(hand - shoulder, unit_load), -cross(hand - elbow, unit_load), -unit_load
@@ -259,6 +256,31 @@ def demand(skeleton: Skeleton, lift: Lift) -> Demand:
         lateral_axis=np.broadcast_to(lift.lateral_axis, hand.shape).copy(),
         load_mass=np.broadcast_to(np.asarray(lift.load_mass, dtype=float), lost.shape).copy(),
     )
+
+
+def _accelerations(
+    lift: Lift,
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Accelerations of shoulder, elbow and hand [m/s²]; zeros without motion."""
+    motion = lift.motion
+    if motion is None:
+        zero = np.zeros_like(lift.hand)
+        return zero, zero, zero
+    return motion.shoulder_acceleration, motion.elbow_acceleration, motion.hand_acceleration
+
+
+def _couple_axes(
+    lateral_axis: NDArray[np.float64], push_axis: NDArray[np.float64], shape: tuple[int, ...]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Axes of the couples of the hands, square to the bar.
+
+    A couple is the same moment about every joint.
+    """
+    outward = np.broadcast_to(lateral_axis, shape)
+    upward = np.broadcast_to(push_axis, shape)
+    upward = upward - dot(upward, outward)[:, None] * outward
+    upward = upward / np.linalg.norm(upward, axis=-1, keepdims=True)
+    return upward, cross(outward, upward)
 
 
 def _given(lift: Lift, moments: NDArray[np.float64]) -> Demand:

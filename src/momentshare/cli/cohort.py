@@ -200,49 +200,15 @@ def _print(
     published: list[PublishedResult],
 ) -> None:
     """Print what became of the trials, the checks that did not pass, and activation by head."""
-    from rich.markup import escape
-    from rich.table import Table
-
     from momentshare.cautions import CAUTIONS
     from momentshare.cohort.best_lift import best_lift_texts
-    from momentshare.report.figures.style import head_label
     from momentshare.report.text.cohort_findings import left_out, short_texts
     from momentshare.report.text.cohort_peers import peer_texts
     from momentshare.report.text.cohort_selection import selection_texts
 
-    skipped = [o for o in result.outcomes if o.fault and o.used]
-    for outcome in skipped:
-        screen.print(
-            f"[bold]skipped[/bold] trial {outcome.number}, {escape(outcome.file)}: "
-            f"{escape(outcome.fault)}"
-        )
-    checks = summary.tables.get("checks")
-    if checks is not None:
-        for _, row in checks[checks["verdict"].isin(["warn", "fail"])].iterrows():
-            note = f"; {row['note']}" if row["note"] else ""
-            screen.print(
-                f"[bold]{row['verdict']}[/bold] trial {row['trial']}, "
-                f"{escape(str(row['person']))}, {escape(str(row['condition']))}: {row['check']} "
-                f"{row['value']:.3g} {row['unit']}, limit {row['limit']:g}{escape(str(note))}"
-            )
-    heads = summary.tables.get("heads")
-    if heads is not None:
-        mine = heads[heads["lateral"] == summary.mode]
-        conditions = list(dict.fromkeys(mine["condition"]))
-        table = Table(
-            title=f"Lift-mean activation [%], mean ± SD over people; lateral force {summary.mode}",
-            title_justify="left",
-        )
-        table.add_column("head")
-        for condition in conditions:
-            table.add_column(escape(str(condition)), justify="right")
-        for head, part in mine.groupby("head", sort=False, observed=True):
-            cells = []
-            for condition in conditions:
-                row = part[part["condition"] == condition]
-                cells.append(_mean_and_sd(row))
-            table.add_row(head_label(str(head)), *cells)
-        screen.print(table)
+    _print_verdicts(screen, result, summary)
+    if "heads" in summary.tables:
+        _print_heads(screen, summary.tables["heads"], summary.mode)
     for text in [
         *selection_texts(result),
         *best_lift_texts(result.best_lifts),
@@ -252,16 +218,70 @@ def _print(
     ]:
         screen.print(f"- {text}", markup=False)
     for found in published:
-        title = f"Activation [%] from the moments of {found.table.source}, with 95 % interval"
-        table = Table(title=escape(title), title_justify="left")
-        heads = found.heads
-        table.add_column("head")
-        for condition, point in dict.fromkeys(zip(heads["condition"], heads["point"], strict=True)):
-            table.add_column(escape(f"{condition}, {point}"), justify="right")
-        for head, part in heads.groupby("head", sort=False):
-            values = 100.0 * part[["activation", "activation_low", "activation_high"]].to_numpy()
-            cells = [f"{mid:.0f} ({low:.0f} to {high:.0f})" for mid, low, high in values]
-            table.add_row(head_label(str(head)), *cells)
-        screen.print(table)
+        _print_published(screen, found)
     for text in CAUTIONS:
         screen.print(f"- {text}", markup=False)
+
+
+def _print_verdicts(screen: Console, result: CohortResult, summary: CohortSummary) -> None:
+    """Print the trials that were skipped and the checks that did not pass."""
+    from rich.markup import escape
+
+    skipped = [o for o in result.outcomes if o.fault and o.used]
+    for outcome in skipped:
+        screen.print(
+            f"[bold]skipped[/bold] trial {outcome.number}, {escape(outcome.file)}: "
+            f"{escape(outcome.fault)}"
+        )
+    checks = summary.tables.get("checks")
+    if checks is None:
+        return
+    for _, row in checks[checks["verdict"].isin(["warn", "fail"])].iterrows():
+        note = f"; {row['note']}" if row["note"] else ""
+        screen.print(
+            f"[bold]{row['verdict']}[/bold] trial {row['trial']}, "
+            f"{escape(str(row['person']))}, {escape(str(row['condition']))}: {row['check']} "
+            f"{row['value']:.3g} {row['unit']}, limit {row['limit']:g}{escape(str(note))}"
+        )
+
+
+def _print_heads(screen: Console, heads: pd.DataFrame, mode: str) -> None:
+    """Print lift-mean activation, a line a head and a column a condition."""
+    from rich.markup import escape
+    from rich.table import Table
+
+    from momentshare.report.figures.style import head_label
+
+    mine = heads[heads["lateral"] == mode]
+    conditions = list(dict.fromkeys(mine["condition"]))
+    table = Table(
+        title=f"Lift-mean activation [%], mean ± SD over people; lateral force {mode}",
+        title_justify="left",
+    )
+    table.add_column("head")
+    for condition in conditions:
+        table.add_column(escape(str(condition)), justify="right")
+    for head, part in mine.groupby("head", sort=False, observed=True):
+        cells = [_mean_and_sd(part[part["condition"] == condition]) for condition in conditions]
+        table.add_row(head_label(str(head)), *cells)
+    screen.print(table)
+
+
+def _print_published(screen: Console, found: PublishedResult) -> None:
+    """Print the activations that follow from the moments of a published table."""
+    from rich.markup import escape
+    from rich.table import Table
+
+    from momentshare.report.figures.style import head_label
+
+    title = f"Activation [%] from the moments of {found.table.source}, with 95 % interval"
+    table = Table(title=escape(title), title_justify="left")
+    heads = found.heads
+    table.add_column("head")
+    for condition, point in dict.fromkeys(zip(heads["condition"], heads["point"], strict=True)):
+        table.add_column(escape(f"{condition}, {point}"), justify="right")
+    for head, part in heads.groupby("head", sort=False):
+        values = 100.0 * part[["activation", "activation_low", "activation_high"]].to_numpy()
+        cells = [f"{mid:.0f} ({low:.0f} to {high:.0f})" for mid, low, high in values]
+        table.add_row(head_label(str(head)), *cells)
+    screen.print(table)

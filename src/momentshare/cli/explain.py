@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path  # noqa: TC003 - typer reads the annotations
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from momentshare.cli.tables import echo, folder_for
+from momentshare.cli.output import Output, Written
+from momentshare.cli.tables import folder_for
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -19,8 +21,7 @@ if TYPE_CHECKING:
     from momentshare.analysis import LiftResult
     from momentshare.cohort.schema import CohortStudy
     from momentshare.explain import Counterfactuals, HeadExplanation, WorkedExample
-    from momentshare.files import RunFolder
-    from momentshare.limits import LiftKind
+    from momentshare.limits import LiftKind, Limits
     from momentshare.study import Study
 
 __all__ = ["explain"]
@@ -87,17 +88,44 @@ def explain(
             chosen = _pick(results, lateral, task)
             result = results[chosen]
             frame = weakest_frame(result) if height is None else frame_at(result, height)
-        title = f"{who}, {task}"
-        kind = kinds_of(source.file.condition).get(task, LiftKind())
+        asked = _Asked(
+            source=source,
+            title=f"{who}, {task}",
+            kind=kinds_of(source.file.condition).get(task, LiftKind()),
+            results=results,
+            lateral=chosen,
+            frame=frame,
+            note="" if height is not None else _WEAKEST if result.greatest else _HARDEST,
+        )
+        output = Output(run=run, as_json=as_json, figures=not no_figures)
         if head is None:
-            _all_heads(source, title, kind, result, frame, run, as_json=as_json)
+            _all_heads(asked, output)
             return
         heads = [head] if against is None else [head, against]
-        _some_heads(
-            source, title, results, chosen, frame, heads, run,
-            note="" if height is not None else _WEAKEST if result.greatest else _HARDEST, kind=kind,
-            worked=worked, as_json=as_json, figures=not no_figures,
-        )  # fmt: skip
+        _some_heads(asked, heads, output, worked=worked)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Asked:
+    """What is explained: a lift for every treatment of the lateral force, and the frame."""
+
+    source: Study | CohortStudy
+    title: str
+    kind: LiftKind
+    results: dict[str, LiftResult]
+    lateral: str
+    frame: int
+    note: str
+
+    @property
+    def result(self) -> LiftResult:
+        """The lift with the treatment asked for."""
+        return self.results[self.lateral]
+
+    @property
+    def limits(self) -> Limits:
+        """Limits of the model."""
+        return self.result.prepared.limb.model.limits
 
 
 def _results(
@@ -140,30 +168,21 @@ def _pick(results: dict[str, LiftResult], lateral: str | None, task: str) -> str
     return lateral
 
 
-def _all_heads(
-    source: Study | CohortStudy,
-    title: str,
-    kind: LiftKind,
-    result: LiftResult,
-    frame: int,
-    run: RunFolder | None,
-    *,
-    as_json: bool,
-) -> None:
+def _all_heads(asked: _Asked, output: Output) -> None:
     """Drive of every head in short."""
     from momentshare.explain import drive_table, explain_head
     from momentshare.limits import with_limits
     from momentshare.report.figures import explain as report
 
-    first = explain_head(result, result.prepared.limb.head_names[0], frame=frame)
-    limits = result.prepared.limb.model.limits
+    title, result, limits = asked.title, asked.result, asked.limits
+    first = explain_head(result, result.prepared.limb.head_names[0], frame=asked.frame)
     table = drive_table(first.problem, first.sharing).assign(
         condition=title, lateral=first.lateral_mode, height_fraction=first.height_fraction
     )
-    table = with_limits(table, limits, {title: kind}, "activation", "force")
+    table = with_limits(table, limits, {title: asked.kind}, "activation", "force")
     table = table.drop(columns=["condition", "lateral", "height_fraction"])
     record = report.explain_record(
-        source,
+        asked.source,
         who=title,
         lateral=first.lateral_mode,
         lateral_force_n=first.lateral_force,
@@ -171,7 +190,7 @@ def _all_heads(
         status=str(first.sharing.status_text),
         heads=table.to_dict(orient="records"),
     )
-    if not as_json:
+    if not output.as_json:
         from momentshare.cli.tables import console
         from momentshare.report.text.terminal import print_cautions, print_limits
 
@@ -183,24 +202,11 @@ def _all_heads(
             screen.print(f"  {line.head}: limit {line.limit}", highlight=False)
         print_limits(screen, limits, table["limit"])
         print_cautions(screen)
-    _finish(run, record, {"drive_by_head.csv": table}, {}, {}, [], as_json=as_json)
+    output.print_json(record)
+    output.write("explain.json", Written(record=record, tables={"drive_by_head.csv": table}))
 
 
-def _some_heads(
-    source: Study | CohortStudy,
-    title: str,
-    results: dict[str, LiftResult],
-    chosen: str,
-    frame: int,
-    heads: Sequence[str],
-    run: RunFolder | None,
-    *,
-    note: str,
-    kind: LiftKind,
-    worked: bool,
-    as_json: bool,
-    figures: bool,
-) -> None:
+def _some_heads(asked: _Asked, heads: Sequence[str], output: Output, *, worked: bool) -> None:
     """Explain one head, or two side by side."""
     import pandas as pd
 
@@ -216,36 +222,39 @@ def _some_heads(
     )
     from momentshare.report.figures import explain as report
 
-    found = [explain_head(results[chosen], name, frame=frame) for name in heads]
+    title, lateral = asked.title, asked.lateral
+    found = [explain_head(asked.result, name, frame=asked.frame) for name in heads]
     changes = [counterfactuals(item.problem, item.head) for item in found]
     alongs = [
-        {mode: explain_along(result, name) for mode, result in results.items()} for name in heads
+        {mode: explain_along(result, name) for mode, result in asked.results.items()}
+        for name in heads
     ]
     second = len(heads) > 1
     paragraphs = explanation_text(
         found[0],
         changes[0],
         title=title,
-        note=note,
+        note=asked.note,
         other=found[1] if second else None,
         other_changes=changes[1] if second else None,
         alongs=alongs[0],
         other_alongs=alongs[1] if second else None,
     )
-    limits = results[chosen].prepared.limb.model.limits
-    paragraphs += tuple(text for item in found for text in limit_texts(item, limits, kind))
+    paragraphs += tuple(
+        text for item in found for text in limit_texts(item, asked.limits, asked.kind)
+    )
     example: WorkedExample | None = None
     if worked:
         example = work(case_from_frame(found[0], found[1] if second else None))
     record = report.explain_record(
-        source,
+        asked.source,
         who=title,
         heads=[report.head_record(item) for item in found],
         counterfactuals=[report.changes_record(item) for item in changes],
         text=list(paragraphs),
         worked=None if example is None else report.worked_record(example),
     )
-    if not as_json:
+    if not output.as_json:
         _print(title, found, changes, paragraphs, example)
     tables = {
         "drive.csv": pd.concat([i.split.to_dataframe() for i in found], ignore_index=True),
@@ -259,18 +268,22 @@ def _some_heads(
     if example is not None:
         texts |= {"worked.txt": example.text(), "worked.tex": example.latex()}
     drawings: dict[str, Any] = {}
-    if figures:
+    if output.figures:
         from momentshare.report import draw_arm, draw_arm_strip
 
-        remark = source.file.note
+        remark = asked.source.file.note
         drawings["drive"] = partial(
-            report.drive_figure, found, [group[chosen] for group in alongs], title
+            report.drive_figure, found, [group[lateral] for group in alongs], title
         )
-        drawings["arm"] = partial(draw_arm, results[chosen], frame, title=title, note=remark)
+        drawings["arm"] = partial(draw_arm, asked.result, asked.frame, title=title, note=remark)
         drawings["arm_along_lift"] = partial(
-            draw_arm_strip, results[chosen], title=f"{title}, along the lift", note=remark
+            draw_arm_strip, asked.result, title=f"{title}, along the lift", note=remark
         )
-    _finish(run, record, tables, texts, drawings, [title, *heads], as_json=as_json)
+    output.print_json(record)
+    output.write(
+        "explain.json",
+        Written(record=record, tables=tables, texts=texts, figures=drawings, shown=[title, *heads]),
+    )
 
 
 def _heading(screen: Console, title: str, found: HeadExplanation) -> None:
@@ -409,34 +422,3 @@ def _print_table(screen: Console, data: pd.DataFrame, title: str) -> None:
             )
         )  # fmt: skip
     screen.print(table)
-
-
-def _finish(
-    run: RunFolder | None,
-    record: dict[str, Any],
-    tables: dict[str, pd.DataFrame],
-    texts: dict[str, str],
-    figures: dict[str, Any],
-    shown: list[str],
-    *,
-    as_json: bool,
-) -> None:
-    if as_json:
-        import json
-
-        typer.echo(json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False))
-    if run is None:
-        return
-    from momentshare.report.writing.study import write_report
-
-    names = write_report(
-        run,
-        "explain.json",
-        tables=tables,
-        record=record,
-        texts=texts,
-        figures=figures,
-        shown=shown,
-    )
-    if not as_json:
-        echo(f"Wrote {len(names)} files to {run.path}")

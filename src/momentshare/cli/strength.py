@@ -8,16 +8,15 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from momentshare.cli.tables import Conditions, People, echo, folder_for
+from momentshare.cli.output import Output, Written
+from momentshare.cli.tables import Conditions, People, folder_for
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Mapping
 
     import pandas as pd
-    from matplotlib.figure import Figure
 
     from momentshare.cohort.schema import CohortStudy
-    from momentshare.files import RunFolder
     from momentshare.strength import StrengthTest
     from momentshare.study import Study
 
@@ -100,13 +99,11 @@ def strength(
             )
     about = study_identity(source.only(people, tasks))
     with folder_for(out, "strength", study=about, names=["strength.json"]) as run:
+        output = Output(run=run, as_json=as_json, figures=not no_figures)
         if moments is not None and not isinstance(source, CohortStudy):
-            _moments(source, moments, test, people, run, as_json=as_json, figures=not no_figures)
+            _moments(source, moments, test, people, output)
             return
-        _lifts(
-            source, test, people, tasks, task_mode, frames, repetition, run,
-            as_json=as_json, figures=not no_figures,
-        )  # fmt: skip
+        _lifts(source, test, people, tasks, task_mode, frames, repetition, output)
 
 
 def _moments(
@@ -114,10 +111,7 @@ def _moments(
     path: Path,
     test: StrengthTest,
     people: tuple[str, ...],
-    run: RunFolder | None,
-    *,
-    as_json: bool,
-    figures: bool,
+    output: Output,
 ) -> None:
     from momentshare.report.figures import strength as report
     from momentshare.strength import read_moments
@@ -125,14 +119,21 @@ def _moments(
 
     table = moments_report(source, read_moments(path), test, people=people)
     record = report.strength_record(source, test, {"corrected_utilisation": table})
-    drawings = {"corrected_utilisation": partial(report.corrected_figure, table)} if figures else {}
-    texts = [source.title, *table["condition"]]
+    drawings = {"corrected_utilisation": partial(report.corrected_figure, table)}
     _show(
         table[[*(n for n in _SHOWN if n in table), "moment_nm", "utilisation_tested",
                "test_posture_bias", "corrected_utilisation", "note"]],
-        test, record, as_json=as_json,
+        test, record, output,
     )  # fmt: skip
-    _write(run, {"corrected_utilisation.csv": table}, record, drawings, texts, as_json=as_json)
+    output.write(
+        "strength.json",
+        Written(
+            record=record,
+            tables={"corrected_utilisation.csv": table},
+            figures=drawings if output.figures else {},
+            shown=[source.title, *table["condition"]],
+        ),
+    )
 
 
 def _lifts(
@@ -143,10 +144,7 @@ def _lifts(
     task_mode: str,
     frames: int,
     repetition: int,
-    run: RunFolder | None,
-    *,
-    as_json: bool,
-    figures: bool,
+    output: Output,
 ) -> None:
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
@@ -181,7 +179,7 @@ def _lifts(
         task_mode=found.task_mode,
         refusals=list(found.refusals),
     )
-    _show(_means(found.utilisation), test, record, as_json=as_json)
+    _show(_means(found.utilisation), test, record, output)
     tables = {
         "strength_along_lift.csv": found.along,
         "utilisation_along_lift.csv": found.frames,
@@ -189,15 +187,20 @@ def _lifts(
         "strength_test.csv": found.tests,
         "strength_curves.csv": found.curves,
     }
-    drawings: dict[str, Callable[[], Figure]] = {}
-    if figures:
-        drawings = {
-            "strength_curves": partial(report.curves_figure, found),
-            "utilisation_along_lift": partial(report.utilisation_figure, found),
-            "test_posture_bias": partial(report.bias_figure, found),
-        }
-    texts = [source.title, *dict.fromkeys(found.frames["condition"])]
-    _write(run, tables, record, drawings, texts, as_json=as_json)
+    drawings = {
+        "strength_curves": partial(report.curves_figure, found),
+        "utilisation_along_lift": partial(report.utilisation_figure, found),
+        "test_posture_bias": partial(report.bias_figure, found),
+    }
+    output.write(
+        "strength.json",
+        Written(
+            record=record,
+            tables=tables,
+            figures=drawings if output.figures else {},
+            shown=[source.title, *dict.fromkeys(found.frames["condition"])],
+        ),
+    )
 
 
 def _means(table: pd.DataFrame) -> pd.DataFrame:
@@ -209,12 +212,10 @@ def _means(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def _show(
-    table: pd.DataFrame, test: StrengthTest, record: Mapping[str, object], *, as_json: bool
+    table: pd.DataFrame, test: StrengthTest, record: Mapping[str, object], output: Output
 ) -> None:
-    if as_json:
-        import json
-
-        typer.echo(json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False))
+    if output.as_json:
+        output.print_json(record)
         return
     from rich.markup import escape
     from rich.table import Table
@@ -242,29 +243,3 @@ def _show(
         highlight=False,
     )
     print_cautions(screen)
-
-
-def _write(
-    run: RunFolder | None,
-    tables: Mapping[str, pd.DataFrame],
-    record: Mapping[str, object],
-    drawings: Mapping[str, Callable[[], Figure]],
-    texts: list[str],
-    *,
-    as_json: bool,
-) -> None:
-    if run is None:
-        return
-    from momentshare.report.writing.study import write_report
-
-    names = write_report(
-        run,
-        "strength.json",
-        tables=tables,
-        record=record,
-        texts={},
-        figures=drawings,
-        shown=texts,
-    )
-    if not as_json:
-        echo(f"Wrote {len(names)} files to {run.path}")

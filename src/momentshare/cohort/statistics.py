@@ -252,8 +252,7 @@ def compare_all(
     *,
     keys: Sequence[str],
     value: str,
-    person: str = "person",
-    condition: str = "condition",
+    columns: tuple[str, str] = ("person", "condition"),
     confidence: float = 0.95,
     family: Sequence[str] | None = None,
     wide_family: Sequence[str] | None = None,
@@ -269,8 +268,8 @@ def compare_all(
         Columns whose combinations are the outcomes, such as lateral mode × head.
     value : str
         Column of the value.
-    person, condition : str
-        Columns.
+    columns : tuple of str
+        Columns of the person and of the condition.
     confidence : float
         Of every interval.
     family : sequence of str, optional
@@ -298,6 +297,7 @@ def compare_all(
     _need_statsmodels()
     _check_confidence(confidence)
     keys = list(keys)
+    person, condition = columns
     for name in keys:
         if name in OMNIBUS_COLUMNS or name in CONTRAST_COLUMNS:
             raise InputError(f"keys: {name!r} is the name of a result column; rename it")

@@ -18,7 +18,7 @@ from momentshare.exercise.rule import SIGNS, posture_rules, ruled
 from momentshare.runs.cases import CaseSet, Setup, Task, solve_setup
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
 
     from numpy.typing import NDArray
 
@@ -96,24 +96,7 @@ def band_of(
         Called with the number of lifts done, that of all, and what is done.
     """
     base = {(case.person, case.condition): case for case in solved.cases}
-    tasks: list[Task] = []
-    rules: dict[str, tuple[str, ...]] = {}
-    for task in setup.tasks:
-        if task.exercise is None or (task.person, task.condition) not in base:
-            continue
-        known = posture_rules(task.exercise, setup.limbs.model.quantities)
-        rules[task.condition] = tuple(rule.name for rule in known)
-        tasks += [
-            replace(task, exercise=ruled(task.exercise, known, signs), repetition=k)
-            for k, signs in enumerate(SIGNS[len(known)], start=1)
-        ]
-        freed = tuple(
-            replace(lateral, couples="free")
-            for lateral in task.treatments
-            if lateral.couples == "zero"
-        )
-        if freed:
-            tasks.append(replace(task, treatments=freed, repetition=_COUPLES))
+    tasks, rules = _varied_tasks(setup, base)
     if not tasks:
         return None
     found: dict[tuple[str, str, str], dict[int, tuple[Floats, Floats, float, float]]]
@@ -140,6 +123,31 @@ def band_of(
             if _COUPLES in mine:
                 couples[key] = _varied(result, [mine[_COUPLES]])
     return Band(rules=rules, posture=posture, couples=couples)
+
+
+def _varied_tasks(
+    setup: Setup, base: Mapping[tuple[str, str], Case]
+) -> tuple[list[Task], dict[str, tuple[str, ...]]]:
+    """List the variations of every planned lift that was solved, and the rules varied."""
+    tasks: list[Task] = []
+    rules: dict[str, tuple[str, ...]] = {}
+    for task in setup.tasks:
+        if task.exercise is None or (task.person, task.condition) not in base:
+            continue
+        known = posture_rules(task.exercise, setup.limbs.model.quantities)
+        rules[task.condition] = tuple(rule.name for rule in known)
+        tasks += [
+            replace(task, exercise=ruled(task.exercise, known, signs), repetition=k)
+            for k, signs in enumerate(SIGNS[len(known)], start=1)
+        ]
+        freed = tuple(
+            replace(lateral, couples="free")
+            for lateral in task.treatments
+            if lateral.couples == "zero"
+        )
+        if freed:
+            tasks.append(replace(task, treatments=freed, repetition=_COUPLES))
+    return tasks, rules
 
 
 def _reaches(case: Case, base: Case) -> bool:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Literal, TypeAlias
+from typing import TYPE_CHECKING, Literal, TypeAlias, TypedDict, Unpack
 
 import numpy as np
 
@@ -123,19 +123,24 @@ class Problem:
         )
 
 
+class Options(TypedDict, total=False):
+    """What a problem may have beside arms, capacities and moments; see ``share``."""
+
+    passive_force: ArrayLike | None
+    exponent: float
+    weights: ArrayLike | None
+    free_columns: ArrayLike | None
+    free_bounds: tuple[ArrayLike, ArrayLike] | None
+    inequalities: Cone | tuple[ArrayLike, ArrayLike] | None
+    start: ArrayLike | None
+    on_invalid: OnInvalid
+
+
 def build_problem(
     moment_arms: ArrayLike,
     active_capacity: ArrayLike,
     joint_moments: ArrayLike,
-    *,
-    passive_force: ArrayLike | None = None,
-    exponent: float = 2.0,
-    weights: ArrayLike | None = None,
-    free_columns: ArrayLike | None = None,
-    free_bounds: tuple[ArrayLike, ArrayLike] | None = None,
-    inequalities: Cone | tuple[ArrayLike, ArrayLike] | None = None,
-    start: ArrayLike | None = None,
-    on_invalid: OnInvalid = "raise",
+    **options: Unpack[Options],
 ) -> Problem:
     """Check every argument and return the problem with one frame axis.
 
@@ -144,8 +149,11 @@ def build_problem(
     ShapeError
         Naming argument, frame and value.
     """
+    passive_force, weights = options.get("passive_force"), options.get("weights")
+    free_columns, start = options.get("free_columns"), options.get("start")
+    on_invalid = options.get("on_invalid", "raise")
     one_of("on_invalid", on_invalid, ("raise", "mark"))
-    power = _exponent(exponent)
+    power = _exponent(options.get("exponent", 2.0))
     arms = _array("moment_arms", moment_arms, 2)
     rows, heads = arms.shape[-2:]
     if rows == 0 or heads == 0:
@@ -163,8 +171,8 @@ def build_problem(
     if columns.shape[-2] != rows:
         raise ShapeError("free_columns", f"shape (..., {rows}, k)", f"shape {columns.shape}")
     free = columns.shape[-1]
-    lower, upper = _bounds(free_bounds, free)
-    limits, lines, levels = _inequalities(inequalities, heads)
+    lower, upper = _bounds(options.get("free_bounds"), free)
+    limits, lines, levels = _inequalities(options.get("inequalities"), heads)
     first = None if start is None else _array("start", start, 1, (rows,))
 
     named: dict[str, tuple[FloatArray, int]] = {

@@ -32,7 +32,7 @@ from momentshare.strength.capacity import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from momentshare.limb import Limb
 
@@ -283,6 +283,38 @@ def read_moments(path: str | Path) -> list[NetMoment]:
 
 def _line(cells: Mapping[str, str], number: int, faults: list[str]) -> NetMoment | None:
     before = len(faults)
+    values = _cell_values(cells, number, faults)
+    if not cells["condition"]:
+        faults.append(f"row {number}, condition: is empty; name the condition")
+    if cells["row"] not in ROWS:
+        faults.append(
+            f"row {number}, row: unknown moment row {cells['row']!r}; "
+            f"{nearest_name(cells['row'], ROWS)}"
+        )
+    if not cells["moment_nm"]:
+        faults.append(f"row {number}, moment_nm: is empty; give the net moment [N*m]")
+    complete = len(faults) == before
+    faults += [f"row {number}: {fault}" for fault in _posture_faults(values, complete=complete)]
+    if len(faults) > before:
+        return None
+    given = {name: values[name] for name in _POSTURE if name in values}
+    angles = None
+    if given:
+        stated = _DEFAULTS | given
+        angles = {name.removesuffix("_deg"): math.radians(v) for name, v in stated.items()}
+    return NetMoment(
+        condition=cells["condition"],
+        row=cells["row"],
+        moment=values["moment_nm"],
+        sd=values.get("sd_nm"),
+        measured=values.get("measured_nm"),
+        angles=angles,
+        height_fraction=values.get("height_fraction"),
+    )
+
+
+def _cell_values(cells: Mapping[str, str], number: int, faults: list[str]) -> dict[str, float]:
+    """Numbers of a line by column; what is none, or is out of range, is told."""
     values: dict[str, float] = {}
     for name, (low, high) in _LIMITS.items():
         text = cells.get(name, "")
@@ -301,40 +333,21 @@ def _line(cells: Mapping[str, str], number: int, faults: list[str]) -> NetMoment
             )
             continue
         values[name] = value
-    if not cells["condition"]:
-        faults.append(f"row {number}, condition: is empty; name the condition")
-    if cells["row"] not in ROWS:
-        faults.append(
-            f"row {number}, row: unknown moment row {cells['row']!r}; "
-            f"{nearest_name(cells['row'], ROWS)}"
-        )
-    if not cells["moment_nm"]:
-        faults.append(f"row {number}, moment_nm: is empty; give the net moment [N*m]")
+    return values
+
+
+def _posture_faults(values: Mapping[str, float], *, complete: bool) -> Iterator[str]:
+    """Say what is wrong with the posture of a line; ``complete`` where nothing else is."""
     given = [name for name in _POSTURE if name in values]
     if given and not {"elbow_flexion_deg", "elevation_deg"} <= set(given):
-        faults.append(
-            f"row {number}: a posture needs elbow_flexion_deg and elevation_deg, got "
-            f"{', '.join(given)}; add the missing one"
+        yield (
+            f"a posture needs elbow_flexion_deg and elevation_deg, got {', '.join(given)}; "
+            "add the missing one"
         )
     if given and "height_fraction" in values:
-        faults.append(f"row {number}: give height_fraction or the angles, not both")
-    if not given and "height_fraction" not in values and len(faults) == before:
-        faults.append(
-            f"row {number}: the task's posture is missing; give elbow_flexion_deg and "
-            "elevation_deg, or height_fraction of a condition of the study"
+        yield "give height_fraction or the angles, not both"
+    if not given and "height_fraction" not in values and complete:
+        yield (
+            "the task's posture is missing; give elbow_flexion_deg and elevation_deg, or "
+            "height_fraction of a condition of the study"
         )
-    if len(faults) > before:
-        return None
-    angles = None
-    if given:
-        stated = _DEFAULTS | {name: values[name] for name in given}
-        angles = {name.removesuffix("_deg"): math.radians(v) for name, v in stated.items()}
-    return NetMoment(
-        condition=cells["condition"],
-        row=cells["row"],
-        moment=values["moment_nm"],
-        sd=values.get("sd_nm"),
-        measured=values.get("measured_nm"),
-        angles=angles,
-        height_fraction=values.get("height_fraction"),
-    )

@@ -22,7 +22,7 @@ from momentshare.signals import (
     press_events,
     resample,
 )
-from momentshare.trial.checks.trial import check_trial
+from momentshare.trial.checks.trial import Signals, Task, check_trial
 from momentshare.trial.checks.verdict import Check, count_possible, worst_verdict
 from momentshare.trial.motion.kinematics import ArmTrack, HingeChoice, track_arm
 from momentshare.trial.motion.lift import lift_of_track
@@ -287,22 +287,22 @@ def process_trial(
     if "right" not in forces and forces:
         notes.append("hand force: measured on the other hand only; the sides are taken to be alike")
     judged = [item.repetition for item in used] or [repetition for _, repetition in ascents]
-    checks = check_trial(
-        track,
-        forces,
-        used=used,
-        spans=[(repetition.chest, repetition.lockout) for repetition in judged],
-        load=load,
-        one_bar=one_bar,
-        trunk_angle=trunk_angle,
-        ground=ground,
+    signals = Signals(
+        forces=forces,
         grips={s: aligned[f"{s}_grip"].values for s in ("right", "left") if f"{s}_grip" in aligned},
         bar_middle=0.5 * (aligned["bar_right"].values + aligned["bar_left"].values)
         if {"bar_right", "bar_left"} <= set(aligned)
         else None,
         noise=noise,
         missing=missing | {f"{side}_hand_force": gone(c) for side, c in pressing.items()},
-        skeleton=skeleton,
+    )
+    checks = check_trial(
+        track,
+        signals,
+        Task(load=load, one_bar=one_bar, trunk_angle=trunk_angle, ground=ground),
+        skeleton,
+        used=used,
+        spans=[(repetition.chest, repetition.lockout) for repetition in judged],
     )
     checks = tuple(
         replace(

@@ -21,7 +21,7 @@ This is the readable form; ``kernels.frames`` is the same method compiled, one f
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -201,29 +201,33 @@ def solve_dual(
         direction = newton_direction(A, Q, part.slope(drive, a), rho, uphill)
         length = line_search(A, part, drive, direction, target[active], lam - mid, rho[:, 0])
         multipliers[active] = lam + length[:, None] * direction
-    left = np.flatnonzero(~done)
-    if left.size:
-        part = effort.take(left)
-        a, lam, mismatch = finish(
-            matrix[left],
-            basis[left],
-            target[left],
-            part,
-            damping[left, None],
-            multipliers[left],
-            lead[left],
-        )
-        rest = target[left] - np.einsum("fji,fi->fj", matrix[left], a)
-        size = balance.target_size[left] + np.linalg.norm(a, axis=1)
-        activation[left], multipliers[left], unmet[left] = a, lam, rest
-        done[left] = (np.abs(rest).max(axis=1) <= CLOSED * size) & (mismatch <= CLOSED)
-    return Dual(
-        multipliers=multipliers * unit,
-        activation=activation,
-        unmet=unmet,
-        short=short,
-        done=done,
+    found = Dual(
+        multipliers=multipliers, activation=activation, unmet=unmet, short=short, done=done
     )
+    if not done.all():
+        finish_open(balance, effort, found, damping, lead)
+    return replace(found, multipliers=multipliers * unit)
+
+
+def finish_open(
+    balance: Balance, effort: Effort, found: Dual, damping: FloatArray, lead: FloatArray
+) -> None:
+    """Close, in place, the balances of the frames that Newton's method has left open."""
+    left = np.flatnonzero(~found.done)
+    matrix, target = balance.matrix[left], balance.target[left]
+    a, lam, mismatch = finish(
+        matrix,
+        balance.basis[left],
+        target,
+        effort.take(left),
+        damping[left, None],
+        found.multipliers[left],
+        lead[left],
+    )
+    rest = target - np.einsum("fji,fi->fj", matrix, a)
+    size = balance.target_size[left] + np.linalg.norm(a, axis=1)
+    found.activation[left], found.multipliers[left], found.unmet[left] = a, lam, rest
+    found.done[left] = (np.abs(rest).max(axis=1) <= CLOSED * size) & (mismatch <= CLOSED)
 
 
 def first_guess(

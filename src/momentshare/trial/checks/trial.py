@@ -7,6 +7,7 @@ What each check is stands in :mod:`~momentshare.trial.checks.placement` (trunk a
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -51,38 +52,15 @@ if TYPE_CHECKING:
     from momentshare.trial.motion.repetition import MeasuredRepetition
     from momentshare.trial.recording import Channel
 
-__all__ = ["LIMITS", "Check", "Verdict", "check_trial", "worst_verdict"]
+__all__ = ["LIMITS", "Check", "Signals", "Task", "Verdict", "check_trial", "worst_verdict"]
 
 
-def check_trial(
-    track: ArmTrack,
-    forces: Mapping[str, NDArray[np.float64]],
-    *,
-    used: Sequence[MeasuredRepetition],
-    spans: Sequence[tuple[int, int]],
-    load: float | None,
-    one_bar: bool,
-    trunk_angle: float,
-    ground: bool,
-    grips: Mapping[str, NDArray[np.float64]],
-    bar_middle: NDArray[np.float64] | None,
-    noise: Mapping[str, Channel],
-    missing: Mapping[str, Channel],
-    skeleton: Skeleton,
-) -> tuple[Check, ...]:
-    """Judge a trial.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Task:
+    """What the person did in a trial.
 
-    Parameters
+    Attributes
     ----------
-    track : ArmTrack
-    forces : mapping
-        "right" and "left", where measured → force on the hand, world frame [N], shape
-        (samples, 3), on the clock of the track.
-    used : sequence of MeasuredRepetition
-        May be empty.
-    spans : sequence of (int, int)
-        First and last samples of the repetitions that are judged, at least one: those used, or
-        all when none can be.
     load : float or None
         Whole load, both hands [kg]; on the ground, what lies on the back.
     one_bar : bool
@@ -91,6 +69,23 @@ def check_trial(
         Of the condition [rad].
     ground : bool
         Whether the hands rest on the ground.
+    """
+
+    load: float | None
+    one_bar: bool
+    trunk_angle: float
+    ground: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Signals:
+    """What was recorded beside the arm.
+
+    Attributes
+    ----------
+    forces : mapping
+        "right" and "left", where measured → force on the hand, world frame [N], shape
+        (samples, 3), on the clock of the track.
     grips : mapping
         "right" and "left", where recorded → grip, world frame [m], shape (samples, 3).
     bar_middle : float array, shape (samples, 3), or None
@@ -100,9 +95,41 @@ def check_trial(
         the filter bends the ends.
     missing : mapping
         Role → 1 where a sample is missing and 0 elsewhere, shape (its own samples,).
+    """
+
+    forces: Mapping[str, NDArray[np.float64]]
+    grips: Mapping[str, NDArray[np.float64]]
+    bar_middle: NDArray[np.float64] | None
+    noise: Mapping[str, Channel]
+    missing: Mapping[str, Channel]
+
+
+def check_trial(
+    track: ArmTrack,
+    signals: Signals,
+    task: Task,
+    skeleton: Skeleton,
+    *,
+    used: Sequence[MeasuredRepetition],
+    spans: Sequence[tuple[int, int]],
+) -> tuple[Check, ...]:
+    """Judge a trial.
+
+    Parameters
+    ----------
+    track : ArmTrack
+    signals : Signals
+    task : Task
     skeleton : Skeleton
         Of the person.
+    used : sequence of MeasuredRepetition
+        May be empty.
+    spans : sequence of (int, int)
+        First and last samples of the repetitions that are judged, at least one: those used, or
+        all when none can be.
     """
+    load, one_bar, ground, trunk_angle = task.load, task.one_bar, task.ground, task.trunk_angle
+    forces, grips, bar_middle = signals.forces, signals.grips, signals.bar_middle
     time = track.start + np.arange(len(track.height)) / track.rate
     window = np.zeros(len(time), dtype=bool)
     for first, last in spans:
@@ -131,9 +158,9 @@ def check_trial(
         upper_arm_against_person(time, track, window, sizes),
         grip_against_person(time, track, window, sizes),
         grip_off_the_bar(time, track, window),
-        _noise(noise),
+        _noise(signals.noise),
         synchrony(track, forces, rising, spans),
-        _missing(missing),
+        _missing(signals.missing),
         _speed(time, track, window),
     )
 

@@ -190,9 +190,21 @@ def read_parameters(raw: bytes, start: int, stated: int, encoding: Encoding) -> 
         place = following
     else:
         raise InputError(f"has more than {_MOST_RECORDS} parameters; {AGAIN}")
-    notes = []
+    records, notes = _joined(walk)
     if place > stated:
-        notes.append("the parameters take more room than the file states; they are whole")
+        notes.insert(0, "the parameters take more room than the file states; they are whole")
+    return Parameters(encoding=encoding, records=records, end=place, notes=tuple(notes))
+
+
+def _joined(walk: _Walk) -> tuple[dict[tuple[str, str], _Parameter], list[str]]:
+    """Sort records by group and name, and say what is odd about them.
+
+    Raises
+    ------
+    InputError
+        When two records say two things about the data.
+    """
+    notes = []
     records: dict[tuple[str, str], _Parameter] = {}
     doubled, unnamed = [], set()
     for number, name, record in walk.found:
@@ -214,7 +226,7 @@ def read_parameters(raw: bytes, start: int, stated: int, encoding: Encoding) -> 
         notes.append(f"parameters of groups without a name: {_listed(map(str, sorted(unnamed)))}")
     if over:
         notes.append(f"parameters that are cut off by the next one: {_listed(over)}")
-    return Parameters(encoding=encoding, records=records, end=place, notes=tuple(notes))
+    return records, notes
 
 
 def _broken(place: int) -> InputError:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -102,41 +102,14 @@ def lift_of_track(
     InputError
         A gap lies within the repetition, or neither load nor force is known.
     """
-    seen = np.swapaxes(track.trunk, -1, -2)
 
     def cut(values: NDArray[np.float64]) -> NDArray[np.float64]:
         return at_positions(values, positions)
 
-    def in_trunk(values: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.asarray((seen @ values[..., None])[..., 0])
-
-    world = {
-        "shoulder": track.shoulder,
-        "elbow": track.shoulder + _turned(track.trunk, track.elbow),
-        "hand": track.shoulder + _turned(track.trunk, track.hand),
-    }
-    own = {k: in_trunk(second_derivative(v, track.rate)) for k, v in world.items()}
-    humerus, flexion = track.posture.humerus, track.posture.elbow_flexion
-    ulna = humerus @ rotation_about(np.array([0.0, 0.0, 1.0]), flexion)
-    motion = Motion(
-        hand_velocity=cut(derivative(track.hand, track.rate)),
-        hand_acceleration=cut(own["hand"] - own["shoulder"]),
-        elbow_velocity=cut(derivative(track.elbow, track.rate)),
-        elbow_acceleration=cut(own["elbow"] - own["shoulder"]),
-        humerus_angular_velocity=cut(angular_velocity(humerus, track.rate)),
-        humerus_angular_acceleration=cut(angular_acceleration(humerus, track.rate)),
-        ulna_angular_velocity=cut(angular_velocity(ulna, track.rate)),
-        ulna_angular_acceleration=cut(angular_acceleration(ulna, track.rate)),
-        elbow_flexion_velocity=cut(derivative(flexion, track.rate)),
-        forearm_rotation_velocity=cut(derivative(track.posture.forearm_rotation, track.rate)),
-        # The trunk of the reckoning goes with the joint.
-        shoulder_acceleration=np.zeros((len(positions), 3)),
-        girdle_velocity=np.zeros((len(positions), 2)),
-        trunk_acceleration=cut(own["shoulder"]),
-    )
+    motion = _motion(track, positions)
     posture = Posture(
-        humerus=_orthonormal(cut(humerus.reshape(-1, 9)).reshape(-1, 3, 3)),
-        elbow_flexion=cut(flexion),
+        humerus=_orthonormal(cut(track.posture.humerus.reshape(-1, 9)).reshape(-1, 3, 3)),
+        elbow_flexion=cut(track.posture.elbow_flexion),
         forearm_rotation=cut(track.posture.forearm_rotation),
     )
     up, outward = _normal(cut(track.up)), _normal(cut(track.lateral_axis))
@@ -153,50 +126,19 @@ def lift_of_track(
             "repetition out"
         )
     press = -up if ground else up
-    force, push, lateral, carried = None, np.full(len(positions), np.nan), None, load_mass
+    on_hand = None
+    carried = load_mass
     if hand_force is not None:
-        on_hand = hand_force.copy()
-        lacking = np.asarray(np.isnan(on_hand).all(axis=0))
-        if lacking[1]:
-            raise InputError("hand force: its vertical part was not measured; it is needed")
-        if lacking[0]:
-            notes = (*notes, "hand force: its part along the body was not measured; counts as none")
-        partial = bool(lacking[2])
-        on_hand[:, lacking] = 0.0
-        force = cut(in_trunk(on_hand))
-        if not np.isfinite(force).all():
-            raise InputError(
-                "hand force: a gap lies within the repetition; leave the repetition out"
-            )
-        vertical = -dot(force, press)
-        mean = float(np.mean(vertical))
-        if mean < _LEAST_FORCE:
-            raise InputError(
-                f"hand force: resists the push of the hand with {mean:.3g} N on "
-                "average, wanted a load; check the sign (force_on of the layout), the side, the "
-                "axes and the implement"
-            )
+        on_hand = _force_on_hand(track, positions, hand_force, press)
+        notes = (*notes, *on_hand.notes)
         if ground or not carried:
-            carried = mean / GRAVITY
-        if one_bar and not partial and float(np.min(vertical)) < _LEAST_FORCE:
-            raise InputError(
-                f"hand force: the vertical force falls to {np.min(vertical):.3g} N in frame "
-                f"{int(np.argmin(vertical))}, so its ratio to the force along the bar says "
-                "nothing; leave the repetition out, or check the zero of the force"
-            )
+            carried = on_hand.mean / GRAVITY
         if one_bar:
-            push = np.zeros_like(vertical) if partial else -dot(force, outward)
-            force = force + push[:, None] * outward
-            if partial:
-                push = np.full_like(vertical, np.nan)
-            else:
-                lateral = Lateral(mode="measured", ratio=tuple(map(float, push / vertical)))
-    if ground and force is None:
+            on_hand = on_hand.split_along(outward)
+    if ground and on_hand is None:
         raise InputError("hand force: the hands are on the ground, so their force must be measured")
     if carried is None:
         raise InputError("load: neither a load nor a hand force is known; give load_kg")
-    if force is not None:
-        force = force / carried
     rise = float(height[-1] - height[0])
     chain = Chain(
         posture=posture,
@@ -223,10 +165,134 @@ def lift_of_track(
         breaches=breaches_of(skeleton, chain, None),
         motion=motion,
         notes=(*notes, *track.notes),
-        load_force=force,
-        push_axis=press if force is not None else None,
+        load_force=None if on_hand is None else on_hand.force / carried,
+        push_axis=None if on_hand is None else press,
     )
-    return MeasuredLift(lift=lift, lateral=lateral, push=push, speed=cut(ascent_speed(track)))
+    return MeasuredLift(
+        lift=lift,
+        lateral=None if on_hand is None else on_hand.lateral,
+        push=np.full(len(positions), np.nan) if on_hand is None else on_hand.push,
+        speed=cut(ascent_speed(track)),
+    )
+
+
+def _in_trunk(track: ArmTrack, values: NDArray[np.float64]) -> NDArray[np.float64]:
+    return _turned(np.swapaxes(track.trunk, -1, -2), values)
+
+
+def _motion(track: ArmTrack, positions: NDArray[np.float64]) -> Motion:
+    """Velocities and accelerations of a track where the frames lie."""
+
+    def cut(values: NDArray[np.float64]) -> NDArray[np.float64]:
+        return at_positions(values, positions)
+
+    world = {
+        "shoulder": track.shoulder,
+        "elbow": track.shoulder + _turned(track.trunk, track.elbow),
+        "hand": track.shoulder + _turned(track.trunk, track.hand),
+    }
+    own = {k: _in_trunk(track, second_derivative(v, track.rate)) for k, v in world.items()}
+    humerus, flexion = track.posture.humerus, track.posture.elbow_flexion
+    ulna = humerus @ rotation_about(np.array([0.0, 0.0, 1.0]), flexion)
+    return Motion(
+        hand_velocity=cut(derivative(track.hand, track.rate)),
+        hand_acceleration=cut(own["hand"] - own["shoulder"]),
+        elbow_velocity=cut(derivative(track.elbow, track.rate)),
+        elbow_acceleration=cut(own["elbow"] - own["shoulder"]),
+        humerus_angular_velocity=cut(angular_velocity(humerus, track.rate)),
+        humerus_angular_acceleration=cut(angular_acceleration(humerus, track.rate)),
+        ulna_angular_velocity=cut(angular_velocity(ulna, track.rate)),
+        ulna_angular_acceleration=cut(angular_acceleration(ulna, track.rate)),
+        elbow_flexion_velocity=cut(derivative(flexion, track.rate)),
+        forearm_rotation_velocity=cut(derivative(track.posture.forearm_rotation, track.rate)),
+        # The trunk of the reckoning goes with the joint.
+        shoulder_acceleration=np.zeros((len(positions), 3)),
+        girdle_velocity=np.zeros((len(positions), 2)),
+        trunk_acceleration=cut(own["shoulder"]),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _ForceOnHand:
+    """Measured force on the hand, thorax frame [N], and what it says of the push along a bar."""
+
+    force: NDArray[np.float64]
+    vertical: NDArray[np.float64]
+    partial: bool
+    """The part along the bar was not measured."""
+    push: NDArray[np.float64]
+    lateral: Lateral | None = None
+    notes: tuple[str, ...] = ()
+
+    @property
+    def mean(self) -> float:
+        """Mean vertical force [N]."""
+        return float(np.mean(self.vertical))
+
+    def split_along(self, outward: NDArray[np.float64]) -> _ForceOnHand:
+        """Take the push along the bar out of the force.
+
+        Raises
+        ------
+        InputError
+            The vertical force nearly vanishes, so that the ratio to it says nothing.
+        """
+        if self.partial:
+            return self
+        if float(np.min(self.vertical)) < _LEAST_FORCE:
+            raise InputError(
+                f"hand force: the vertical force falls to {np.min(self.vertical):.3g} N in frame "
+                f"{int(np.argmin(self.vertical))}, so its ratio to the force along the bar says "
+                "nothing; leave the repetition out, or check the zero of the force"
+            )
+        push = -dot(self.force, outward)
+        return replace(
+            self,
+            force=self.force + push[:, None] * outward,
+            push=push,
+            lateral=Lateral(mode="measured", ratio=tuple(map(float, push / self.vertical))),
+        )
+
+
+def _force_on_hand(
+    track: ArmTrack,
+    positions: NDArray[np.float64],
+    hand_force: NDArray[np.float64],
+    press: NDArray[np.float64],
+) -> _ForceOnHand:
+    """Bring the measured force into the trunk; ``press`` is where the hand presses to.
+
+    Raises
+    ------
+    InputError
+        The vertical part was not measured, a gap lies within, or the force does not resist.
+    """
+    whole = hand_force.copy()
+    lacking = np.asarray(np.isnan(whole).all(axis=0))
+    if lacking[1]:
+        raise InputError("hand force: its vertical part was not measured; it is needed")
+    notes: tuple[str, ...] = ()
+    if lacking[0]:
+        notes = ("hand force: its part along the body was not measured; counts as none",)
+    whole[:, lacking] = 0.0
+    force = at_positions(_in_trunk(track, whole), positions)
+    if not np.isfinite(force).all():
+        raise InputError("hand force: a gap lies within the repetition; leave the repetition out")
+    vertical = np.asarray(-dot(force, press))
+    mean = float(np.mean(vertical))
+    if mean < _LEAST_FORCE:
+        raise InputError(
+            f"hand force: resists the push of the hand with {mean:.3g} N on "
+            "average, wanted a load; check the sign (force_on of the layout), the side, the "
+            "axes and the implement"
+        )
+    return _ForceOnHand(
+        force=force,
+        vertical=vertical,
+        partial=bool(lacking[2]),
+        push=np.full(len(positions), np.nan),
+        notes=notes,
+    )
 
 
 def _turned(rotation: NDArray[np.float64], vector: NDArray[np.float64]) -> NDArray[np.float64]:

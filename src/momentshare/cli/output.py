@@ -1,0 +1,89 @@
+"""Where the results of a command go: JSON to the terminal, files to a folder."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import typer
+
+from momentshare.cli.tables import echo
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+
+    import pandas as pd
+    from matplotlib.figure import Figure
+
+    from momentshare.files import RunFolder
+
+__all__ = ["Output", "Written"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Written:
+    """What a command writes.
+
+    Attributes
+    ----------
+    record : mapping
+        What was asked and found, ready for JSON.
+    tables : mapping
+        File name → table.
+    texts : mapping
+        File name → text.
+    figures : mapping
+        Name → function that draws it.
+    shown : sequence of str
+        Texts of the user that figures show.
+    """
+
+    record: Mapping[str, Any]
+    tables: Mapping[str, pd.DataFrame]
+    texts: Mapping[str, str] = field(default_factory=dict)
+    figures: Mapping[str, Callable[[], Figure]] = field(default_factory=dict)
+    shown: Sequence[str] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Output:
+    """Where results go.
+
+    Attributes
+    ----------
+    run : RunFolder or None
+        Folder of ``--out``.
+    as_json : bool
+        Print the record in place of tables.
+    figures : bool
+        Draw figures.
+    """
+
+    run: RunFolder | None
+    as_json: bool = False
+    figures: bool = True
+
+    def print_json(self, record: Mapping[str, Any]) -> None:
+        """Print the record where JSON was asked for."""
+        if self.as_json:
+            import json
+
+            typer.echo(json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False))
+
+    def write(self, name: str, what: Written) -> None:
+        """Write everything to the folder, if there is one; ``name`` is the file of the record."""
+        if self.run is None:
+            return
+        from momentshare.report.writing.study import write_report
+
+        names = write_report(
+            self.run,
+            name,
+            tables=what.tables,
+            record=what.record,
+            texts=what.texts,
+            figures=what.figures,
+            shown=what.shown,
+        )
+        if not self.as_json:
+            echo(f"Wrote {len(names)} files to {self.run.path}")
