@@ -153,8 +153,8 @@ class HandChoice:
     def of(cls, balance: Balance, answer: Sharing) -> HandChoice:
         """Read it from an answer."""
         return cls(
-            push=balance.push_of(answer),
-            couple=balance.couple_of(answer),
+            push=balance.answer_push(answer),
+            couple=balance.answer_couples(answer),
             met=balance.bounds_met(answer),
         )
 

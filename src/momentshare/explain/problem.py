@@ -11,6 +11,7 @@ import numpy as np
 from momentshare.directions import ROWS, row_named
 from momentshare.errors import InputError, UnknownNameError
 from momentshare.explain.glenoid import HeldGlenoid, held_glenoid
+from momentshare.frame_axis import take_frames
 from momentshare.muscle.curves import CurveSet, curve_set
 from momentshare.sharing import Cone, Sharing, share
 
@@ -297,21 +298,4 @@ def _at_best_length(
 
 def answer_at(whole: Sharing, frame: int) -> Sharing:
     """One frame of an answer, without its frame axis."""
-    proof = whole.certificate
-    return Sharing(
-        activation=whole.activation[frame].copy(),
-        active_force=whole.active_force[frame].copy(),
-        force=whole.force[frame].copy(),
-        multipliers=whole.multipliers[frame].copy(),
-        unmet=whole.unmet[frame].copy(),
-        free_values=whole.free_values[frame].copy(),
-        inequality_multipliers=whole.inequality_multipliers[frame].copy(),
-        status=np.asarray(whole.status[frame]),
-        certificate=type(proof)(
-            **{item.name: np.asarray(getattr(proof, item.name)[frame]) for item in fields(proof)}
-        ),
-        exponent=whole.exponent,
-        method=whole.method,
-        head_names=whole.head_names,
-        row_names=whole.row_names,
-    )
+    return take_frames(whole, frame)

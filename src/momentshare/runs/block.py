@@ -7,13 +7,14 @@ nothing is copied and every later step sees ordinary lifts.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, is_dataclass, replace
-from typing import TYPE_CHECKING, Any, TypeVar
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from momentshare.analysis import HandChoice, LiftResult, Prepared, assemble, prepare, require_bar
 from momentshare.exercise.lift import Lift, join_lifts
+from momentshare.frame_axis import take_frames
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -28,20 +29,6 @@ __all__ = ["FRAMES", "Answer", "Block", "blocks_of"]
 
 FRAMES = 20_000
 """Frames held side by side, some 200 MB with all that is computed of them."""
-
-_T = TypeVar("_T")
-
-
-def cut(values: _T, span: slice) -> _T:
-    """Take some frames of a dataclass of arrays whose first axis is frames, as views."""
-    parts: dict[str, Any] = {}
-    for item in fields(values):  # type: ignore[arg-type]
-        value = getattr(values, item.name)
-        if isinstance(value, np.ndarray):
-            parts[item.name] = value[span]
-        elif is_dataclass(value) and not isinstance(value, type):
-            parts[item.name] = cut(value, span)
-    return replace(values, **parts)  # type: ignore[type-var]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -77,9 +64,9 @@ class Block:
         return Prepared(
             limb=whole.limb.take(self.limbs[k]),
             lift=self.lifts[k],
-            paths=cut(whole.paths, span),
-            state=cut(whole.state, span),
-            demand=cut(whole.demand, span),
+            paths=take_frames(whole.paths, span),
+            state=take_frames(whole.state, span),
+            demand=take_frames(whole.demand, span),
         )
 
     def _span(self, k: int) -> slice:
@@ -209,9 +196,9 @@ class Answer:
             self.block.part(k) if prepared is None else prepared,
             lateral,
             self.criterion,
-            cut(self.hand, span),
-            cut(self.sharing, span),
-            None if self.greatest is None else cut(self.greatest, span),
+            take_frames(self.hand, span),
+            take_frames(self.sharing, span),
+            None if self.greatest is None else take_frames(self.greatest, span),
         )
 
 

@@ -1,0 +1,280 @@
+"""The balance of moments in each frame, and all that is asked of it.
+
+In every frame the heads pull with forces F = capacity ∘ a + passive so that
+
+    R F = m + l · q + T c,
+
+with R the moment arms, m the net moments without a lateral force, q the outward push of the hand
+along the bar and l the moment that one newton of it adds. The push is given as a ratio to the
+vertical force of the hand, or free for the optimiser. The two couples with which the hands may
+turn the bar against each other stand beside it in the same way (:mod:`momentshare.hand`). A
+:class:`Balance` holds these arrays for
+any number of frames; it may come from a lift (:meth:`momentshare.analysis.Prepared.balance`), or
+directly from moment arms and moments that somebody else has.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any, Self
+
+import numpy as np
+
+from momentshare.errors import InputError
+from momentshare.frame_axis import take_frames
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from momentshare.balance.glenoid import GlenoidLimit
+    from momentshare.balance.lateral import Lateral
+
+    Floats = NDArray[np.float64]
+    Flags = NDArray[np.bool_]
+
+
+__all__ = ["Equation", "LoadMoments", "product"]
+
+_ALIKE = 1e-20
+"""Square of the sine between two levers below which they are one."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LoadMoments:
+    """What one more kilogram, in both hands together, asks of one arm.
+
+    Attributes
+    ----------
+    fixed : float array, shape (..., rows)
+        Net moments without any load [N·m].
+    each : float array, shape (..., rows)
+        Moments of one kilogram without lateral force [N·m/kg].
+    vertical : float array, shape (...)
+        Vertical force of one hand for it [N/kg].
+    """
+
+    fixed: Floats
+    each: Floats
+    vertical: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Equation:
+    """The balance as an equation: its fields are told at :class:`momentshare.Balance`."""
+
+    head_names: tuple[str, ...]
+    row_names: tuple[str, ...]
+    arms: Floats
+    capacity: Floats
+    passive: Floats
+    moments: Floats
+    lever: Floats
+    vertical: Floats
+    ratio: Floats
+    posed: Flags
+    volume_weights: Floats
+    groups: tuple[str, ...] = ()
+    free: bool = False
+    ratio_bounds: tuple[Floats, Floats] | None = None
+    fraction: Floats | None = field(default=None, repr=False)
+    friction: Floats | None = None
+    couple_lever: Floats | None = field(default=None, repr=False)
+    couple_limit: Floats | None = field(default=None, repr=False)
+    couple: Floats | None = None
+    couples_free: bool = False
+    load: LoadMoments | None = field(default=None, repr=False)
+    glenoid: GlenoidLimit | None = field(default=None, repr=False)
+
+    @classmethod
+    def of_moments(
+        cls,
+        arms: Floats,
+        capacity: Floats,
+        moments: Floats,
+        *,
+        passive: Floats | None = None,
+        volume_weights: Floats | None = None,
+        head_names: tuple[str, ...],
+        row_names: tuple[str, ...],
+    ) -> Self:
+        """Make a balance from moment arms, capacities and net moments alone.
+
+        Nothing is known of a hand, so there is no lateral force and no load to raise.
+        """
+        shape = np.broadcast_shapes(arms.shape[:-2], capacity.shape[:-1], moments.shape[:-1])
+        zero = np.zeros(shape)
+        heads, rows = len(head_names), len(row_names)
+        return cls(
+            head_names=head_names,
+            row_names=row_names,
+            arms=np.broadcast_to(arms, (*shape, rows, heads)),
+            capacity=np.broadcast_to(capacity, (*shape, heads)),
+            passive=np.zeros((*shape, heads)) if passive is None else passive,
+            moments=np.broadcast_to(moments, (*shape, rows)),
+            lever=np.zeros((*shape, rows)),
+            vertical=zero,
+            ratio=zero,
+            posed=np.ones(shape, dtype=bool),
+            volume_weights=np.ones(heads) if volume_weights is None else volume_weights,
+        )
+
+    def take(self, frames: Any) -> Self:
+        """Pick frames by an index, a mask or a slice of the first leading axis."""
+        whole = {"turns", "limits"}
+        if self.volume_weights.ndim <= 1:  # the same in all frames
+            whole.add("volume_weights")
+        return take_frames(self, frames, axes=self.posed.ndim, whole=whole)
+
+    def treated(self, *laterals: Lateral, counts: tuple[int, ...] = ()) -> Self:
+        """Treat the lateral force and the couples of the hands in one way, or lift by lift.
+
+        Parameters
+        ----------
+        laterals : Lateral
+            One for all frames, or several with their numbers of frames in ``counts``; those must
+            have the same values free.
+        counts : tuple of int
+        """
+        first, shape = laterals[0], self.posed.shape
+        kinds = {(lateral.mode == "free", lateral.free_couples) for lateral in laterals}
+        if len(kinds) > 1:
+            raise InputError("lateral force: treatments with different values free, solve each")
+        sizes = counts or (int(np.prod(shape)),)
+
+        def along(values: list[Any], *last: int) -> Floats:
+            parts = [
+                np.broadcast_to(np.asarray(v, dtype=float), (n, *last))
+                for v, n in zip(values, sizes, strict=True)
+            ]
+            return np.concatenate(parts).reshape(*shape, *last)
+
+        free = first.mode == "free"
+        given = [lateral.given_couples for lateral in laterals]
+        couple = None if first.free_couples or not any(map(any, given)) else along(given, 2)
+        if couple is not None and self.couple_lever is None:
+            raise InputError("couples of the hands: this balance knows of no bar; drop them")
+        bounds = None
+        if free and (self.friction is not None or any(lt.bounds is not None for lt in laterals)):
+            widest = np.full(shape, np.inf) if self.friction is None else self.friction
+            low, high = (
+                along([np.nan if lt.bounds is None else lt.bounds[k] for lt in laterals])
+                for k in (0, 1)
+            )
+            bounds = (
+                np.where(np.isnan(low), -widest, low),
+                np.where(np.isnan(high), widest, high),
+            )
+        ratio = np.zeros(shape)
+        if not free:
+            edges = np.cumsum([0, *sizes])
+            heights = None if self.fraction is None else np.reshape(self.fraction, -1)
+            each = [
+                lateral.ratios(n, None if heights is None else heights[first : first + n])
+                for lateral, n, first in zip(laterals, sizes, edges[:-1], strict=True)
+            ]
+            ratio = np.concatenate(each).reshape(shape)
+        return replace(
+            self,
+            free=free,
+            ratio=ratio,
+            ratio_bounds=bounds,
+            couple=couple,
+            couples_free=first.free_couples and self.couple_lever is not None,
+        )
+
+    @property
+    def push(self) -> Floats:
+        """Given outward push [N], shape (...)."""
+        return np.asarray(self.ratio * self.vertical)
+
+    @property
+    def known_moments(self) -> Floats:
+        """Net moments with the given push and couples [N·m], shape (..., rows)."""
+        return np.asarray(self.moments + self._given_couple + self.push[..., None] * self.lever)
+
+    @property
+    def _given_couple(self) -> Floats | float:
+        """Moments of the given couples [N·m]."""
+        if self.couple is None or self.couple_lever is None:
+            return 0.0
+        return np.asarray(np.sum(self.couple_lever * self.couple[..., None, :], axis=-1))
+
+    @property
+    def _free_couples(self) -> Floats | None:
+        """Lever of the couples where they are free."""
+        return self.couple_lever if self.couples_free else None
+
+    @property
+    def columns(self) -> Floats | None:
+        """Free columns of R F + C f = m, shape (..., rows, k): push, couples; None without any."""
+        found = [-self.lever[..., None]] if self.free else []
+        if (turning := self._free_couples) is not None:
+            found.append(-turning)
+        return np.concatenate(found, axis=-1) if found else None
+
+    @property
+    def free_bounds(self) -> tuple[Floats, Floats] | None:
+        """Least and greatest free values [N, N·m], shape (..., k); None without any bound.
+
+        A pulling hand swaps the bounds of its push.
+        """
+        found: list[tuple[Floats, Floats]] = []
+        if self.free:
+            if self.ratio_bounds is None:
+                endless = np.full((*self.posed.shape, 1), np.inf)
+                found.append((-endless, endless))
+            else:
+                low, high = (self._pushed(limit) for limit in self.ratio_bounds)
+                found.append((np.minimum(low, high)[..., None], np.maximum(low, high)[..., None]))
+        if self.couples_free:
+            found.append(self._couple_bounds())
+        if not found or not any(np.isfinite(side).any() for pair in found for side in pair):
+            return None
+        low, high = (np.concatenate([pair[k] for pair in found], axis=-1) for k in (0, 1))
+        return low, high
+
+    def _pushed(self, ratio: Floats) -> Floats:
+        """Push that a ratio stands for [N]; no ratio bounds no push of a hand without load."""
+        with np.errstate(invalid="ignore"):
+            return np.where(np.isinf(ratio), ratio, ratio * self.vertical)
+
+    def _couple_bounds(self) -> tuple[Floats, Floats]:
+        if self.couple_limit is None:
+            raise InputError("couples of the hands: free ones need bounds; give couple_limit")
+        return -self.couple_limit, self.couple_limit
+
+    def push_weights(self) -> Floats:
+        """Weights with which unmet moments give a free push, whatever the couples [N/(N·m)].
+
+        The shape is (..., rows).
+        """
+        lever = self.lever
+        if (turning := self._free_couples) is not None:
+            first, second = turning[..., 0], turning[..., 1]
+            second = second - _along(second, first)
+            lever = lever - _along(lever, first)
+            lever = lever - _along(lever, second)
+        size = product(lever, lever)[..., None]
+        # What rounding leaves of a push that the couples can stand for is no push.
+        real = size > _ALIKE * product(self.lever, self.lever)[..., None]
+        return np.asarray(np.where(real, lever / np.where(real, size, 1.0), 0.0))
+
+    def moments_of_a_kilogram(self, ratio: Floats) -> Floats:
+        """Moments of one more kilogram with the push in a ratio [N·m/kg], shape (..., rows)."""
+        load = self._load()
+        return np.asarray(load.each + (ratio * load.vertical)[..., None] * self.lever)
+
+    def _load(self) -> LoadMoments:
+        assert self.load is not None  # noqa: S101 - the public calls have looked
+        return self.load
+
+
+def product(a: Floats, b: Floats) -> Floats:
+    """Scalar product over the last axis."""
+    return np.asarray(np.einsum("...r,...r->...", a, b))
+
+
+def _along(vector: Floats, onto: Floats) -> Floats:
+    """Part of a vector along another, last axis; zero along one of zeros."""
+    size = product(onto, onto)[..., None]
+    return np.asarray(product(vector, onto)[..., None] * onto / np.where(size > 0.0, size, 1.0))
