@@ -21,6 +21,7 @@ from momentshare.cli.inspect import inspect
 from momentshare.cli.maximal import maximal_lift
 from momentshare.cli.strength import strength
 from momentshare.cli.tables import Conditions, People, echo
+from momentshare.cli.tutorial import tutorial
 from momentshare.cli.uncertainty import uncertainty
 from momentshare.cli.validate import validate
 from momentshare.errors import MomentshareError
@@ -204,6 +205,7 @@ app.command(name="help")(show_help)
 app.command()(inspect)
 app.command(name="maximal-lift")(maximal_lift)
 app.command()(strength)
+app.command()(tutorial)
 app.command()(uncertainty)
 app.command()(validate)
 

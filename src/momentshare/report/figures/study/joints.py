@@ -189,7 +189,8 @@ def lateral_force(study: StudyResult) -> Figure:
             ranges += [curve.low, curve.high]
             known = curve.mean[np.isfinite(curve.mean)]
             if known.size:
-                middle = float(known.mean())
+                # Rounding may put the mean of equal values past them.
+                middle = float(np.clip(known.mean(), known.min(), known.max()))
                 axes[1].errorbar(
                     number,
                     middle,

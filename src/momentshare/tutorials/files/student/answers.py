@@ -1,0 +1,66 @@
+"""Answers to the three questions, made from the tables: python answers.py moments|triceps|sure"""
+
+import sys
+
+import pandas as pd
+
+
+def word(before, after):
+    """Say how a number changes."""
+    return "rises" if after > before else "falls"
+
+
+def moments():
+    """Peak moments of both grips."""
+    table = pd.read_csv("press/conditions.csv").set_index("condition")
+    for joint, column in [
+        ("elbow", "peak_elbow_extension_nm"),
+        ("shoulder", "peak_shoulder_horizontal_adduction_nm"),
+    ]:
+        narrow, wide = table.loc["narrow", column], table.loc["wide", column]
+        print(
+            f"From narrow to wide the moment at the {joint} {word(narrow, wide)} from "
+            f"{narrow:.1f} to {wide:.1f} N·m."
+        )
+
+
+def triceps():
+    """Activation of two heads, and of the long head without its arm at the shoulder."""
+    drive = pd.read_csv("why/drive.csv")
+    table = (
+        pd.read_csv("why/counterfactuals.csv")
+        .set_index(["changed_head", "case", "head"])
+        .sort_index()
+    )
+    long, lateral = "triceps_brachii/long", "triceps_brachii/lateral"
+    now = table.loc[long, "as_it_is"]["activation"]
+    twin = table.loc[long, "no_arm_shoulder", long]["activation"]
+    print(f"The long head works at {now[long]:.2f}, the lateral head at {now[lateral]:.2f}.")
+    part = drive[(drive["head"] == long) & (drive["joint"] == "shoulder")]["part"].sum()
+    print(
+        f"The shoulder {'adds' if part > 0 else 'takes'} {abs(part):.2f}. Without an arm there "
+        f"the long head would work at {twin:.2f}: its activation {word(now[long], twin)}."
+    )
+
+
+def sure():
+    """Orders between the grips that nothing contradicts, and the others with what does."""
+    orders = pd.read_csv("sure/condition_order.csv").set_index("head")
+    turned = pd.read_csv("press/ordering.csv").set_index("head")["turns_with_posture"]
+    for head, row in orders.iterrows():
+        higher = row["condition"] if row["probability"] > 0.5 else row["other"]
+        share = round(max(row["probability"], 1.0 - row["probability"] - row["ties"]), 2)
+        if row["ties"] > 0.5:
+            continue
+        doubts = []
+        if share < 0.9:
+            doubts.append(f"only {share:.0%} of draws agree")
+        if turned.get(head, False):
+            doubts.append("reversed within the posture band")
+        if isinstance(row["limit"], str):
+            doubts.append(f"limit {row['limit']}")
+        print(f"{head}: more active when {higher}; {', '.join(doubts) or 'nothing against it'}")
+
+
+if __name__ == "__main__":
+    {"moments": moments, "triceps": triceps, "sure": sure}[sys.argv[1]]()

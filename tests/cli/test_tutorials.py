@@ -1,0 +1,306 @@
+"""Each tutorial runs from top to bottom, and what it says is what its tables hold."""
+
+import json
+import os
+import re
+import socket
+import subprocess
+import sys
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from tests.unit.test_help import check_folder
+from typer.testing import CliRunner
+
+from momentshare.cli.main import app
+from momentshare.errors import InputError, UnknownNameError
+from momentshare.help import entries_named, topics
+from momentshare.tutorials import TUTORIALS, write_tutorial
+
+
+def blocks(text):
+    """Shell commands of a tutorial, block by block."""
+    return re.findall(r"```sh\n(.*?)```", text, re.DOTALL)
+
+
+def free_port():
+    with socket.socket() as door:
+        door.bind(("127.0.0.1", 0))
+        return door.getsockname()[1]
+
+
+@pytest.fixture(scope="module")
+def tools(tmp_path_factory):
+    """Folder with the commands that a tutorial calls, of this environment."""
+    folder = tmp_path_factory.mktemp("bin")
+    for name, words in (("python", ""), ("momentshare", " -m momentshare")):
+        place = folder / name
+        place.write_text(f'#!/bin/sh\nexec "{sys.executable}"{words} "$@"\n', encoding="utf-8")
+        place.chmod(0o755)
+    return folder
+
+
+def run(name, folder, tools):
+    """Write a tutorial, run every block in it, and return what each printed."""
+    done = CliRunner().invoke(app, ["tutorial", name, str(folder)], catch_exceptions=False)
+    assert done.exit_code == 0, done.output
+    text = (folder / "tutorial.md").read_text("utf-8").replace("8765", str(free_port()))
+    printed = []
+    environment = {
+        **os.environ,
+        "PATH": f"{tools}{os.pathsep}{os.environ['PATH']}",
+        "MPLBACKEND": "Agg",
+        "COLUMNS": "160",
+    }
+    for commands in blocks(text):
+        ran = subprocess.run(
+            ["bash", "-euo", "pipefail", "-c", commands],
+            cwd=folder,
+            env=environment,
+            capture_output=True,
+            text=True,
+            timeout=400,
+            check=False,
+        )
+        assert ran.returncode == 0, f"{commands}\n{ran.stdout}\n{ran.stderr}"
+        printed.append(ran.stdout)
+    for picture in re.findall(r"!\[.*?\]\((.*?)\)", text):
+        assert (folder / picture).stat().st_size > 1000, picture
+    return printed
+
+
+@pytest.fixture(scope="module")
+def student(tmp_path_factory, tools):
+    folder = tmp_path_factory.mktemp("student") / "press tutorial"
+    return folder, run("student", folder, tools)
+
+
+@pytest.mark.slow
+def test_student_finds_what_a_wider_grip_does(student):
+    folder, printed = student
+    table = pd.read_csv(folder / "press" / "conditions.csv").set_index("condition")
+    answer = next(p for p in printed if "moment at the elbow" in p)
+    for joint, column in [
+        ("elbow", "peak_elbow_extension_nm"),
+        ("shoulder", "peak_shoulder_horizontal_adduction_nm"),
+    ]:
+        before, after = table.loc["narrow", column], table.loc["wide", column]
+        change = "rises" if after > before else "falls"
+        assert f"moment at the {joint} {change} from {before:.1f} to {after:.1f} N·m" in answer
+    # The text explains this pair, so it must be as the text says.
+    assert "moment at the elbow falls" in answer
+    assert "moment at the shoulder rises" in answer
+
+
+@pytest.mark.slow
+def test_student_finds_why_heads_of_the_triceps_differ(student):
+    folder, printed = student
+    answer = next(p for p in printed if "without an arm there" in p.lower())
+    drive = pd.read_csv(folder / "why" / "drive.csv")
+    mine = drive[(drive["head"] == "triceps_brachii/long") & (drive["joint"] == "shoulder")]
+    assert (
+        f"{'adds' if mine['part'].sum() > 0 else 'takes'} {abs(mine['part'].sum()):.2f}" in answer
+    )
+    cases = pd.read_csv(folder / "why" / "counterfactuals.csv")
+    own = cases[cases["head"] == "triceps_brachii/long"]
+    twin = own[own["case"] == "no_arm_shoulder"]["activation"].iloc[0]
+    assert f"would work at {twin:.2f}" in answer
+    # What the text says of a line of the drive holds on every line.
+    weighed = drive["moment_arm_m"] * drive["multiplier_per_nm"]
+    assert ((weighed > 0) == (drive["part"] > 0))[weighed.abs() > 1e-9].all()
+
+
+@pytest.mark.slow
+def test_student_finds_how_sure_it_is(student):
+    folder, printed = student
+    answer = printed[-1]
+    orders = pd.read_csv(folder / "sure" / "condition_order.csv").set_index("head")
+    turned = pd.read_csv(folder / "press" / "ordering.csv").set_index("head")["turns_with_posture"]
+    for line in answer.strip().splitlines():
+        head, told = line.split(": ", 1)
+        row = orders.loc[head]
+        agreeing = round(max(row["probability"], 1.0 - row["probability"] - row["ties"]), 2)
+        bad = agreeing < 0.9 or turned.get(head, False) or isinstance(row["limit"], str)
+        assert ("nothing against it" in told) == (not bad), line
+    assert "nothing against it" in answer
+
+
+@pytest.mark.slow
+def test_researcher_gets_a_table_with_statistics(tmp_path, tools):
+    folder = tmp_path / "lab"
+    printed = run("researcher", folder, tools)
+    assert "CHECK" in printed[0]
+    assert "exit code 1" in printed[1]
+    results = folder / "results"
+    assert check_folder(results, "cohort-tables") > 30
+    table = pd.read_csv(folder / "table.csv", dtype=str).set_index("head")
+    assert len(table) == 8
+    heads = pd.read_csv(results / "heads.csv")
+    pairs = pd.read_csv(results / "contrasts.csv")
+    for head, row in table.iterrows():
+        mine = heads[(heads["head"] == head) & (heads["lateral"] == "measured")]
+        for name in ("wide", "narrow"):
+            value = mine[mine["condition"] == name].iloc[0]
+            mean, spread = value["mean_activation_mean"], value["mean_activation_sd"]
+            assert row[f"{name} [%]"] == f"{100 * mean:.0f} ± {100 * spread:.0f}"
+        by_person = pd.read_csv(results / "heads_by_person.csv")
+        own = by_person[(by_person["head"] == head) & (by_person["lateral"] == "measured")]
+        wide = own.pivot_table(index="person", columns="condition", values="mean_activation")
+        difference = 100 * (wide["wide"] - wide["narrow"]).mean()
+        assert abs(float(row["difference [95 % CI]"].split(" ")[0]) - difference) < 0.51
+        pair = pairs[(pairs["item"] == head) & (pairs["lateral"] == "measured")].iloc[0]
+        assert row["p (Holm)"] == f"{pair['p_paired_holm_over_item']:.3f}"
+    assert (folder / "table.md").read_text("utf-8").strip() in printed[3]
+    assert "entries in sources.bib" in printed[4]
+    assert len(printed[4]) > 1000
+
+
+@pytest.fixture(scope="module")
+def developer(tmp_path_factory, tools):
+    folder = tmp_path_factory.mktemp("developer")
+    return folder, run("developer", folder, tools)
+
+
+@pytest.mark.slow
+def test_developer_gets_answers_from_a_service(developer):
+    folder, printed = developer
+    assert "supplied [N·m]: [20. 30.]" in printed[0]
+    good, heavy, wrong = printed[1].strip().splitlines()
+    assert good.startswith("can be met: 200 ")
+    assert json.loads(good.split(" 200 ")[1])["status"] == "solved"
+    found = json.loads(heavy.split(" 200 ")[1])
+    assert found["status"] == "shortfall"
+    assert found["unmet_nm"][0] > 0
+    assert wrong.startswith("wrong: 400 ")
+    assert "capacity" in wrong
+    lines = (folder / "service.py").read_text("utf-8").splitlines()
+    assert sum(bool(line.strip()) for line in lines) <= 65
+
+
+@pytest.mark.slow
+def test_notebook_is_a_valid_one_whose_cells_run(developer):
+    folder, printed = developer
+    assert "['solved']" in printed[2]
+    notebook = json.loads((folder / "notebook.ipynb").read_text("utf-8"))
+    assert (notebook["nbformat"], notebook["nbformat_minor"]) == (4, 4)
+    for cell in notebook["cells"]:
+        wanted = {"cell_type", "metadata", "source"}
+        if cell["cell_type"] == "code":
+            wanted |= {"execution_count", "outputs"}
+        assert set(cell) == wanted
+
+
+@pytest.fixture
+def service(tmp_path):
+    """Return the service of the tutorial as a module, on a port of its own."""
+    import importlib.util
+    import threading
+    from http.server import ThreadingHTTPServer
+
+    write_tutorial("developer", tmp_path)
+    spec = importlib.util.spec_from_file_location("service", tmp_path / "service.py")
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    module.Handler.log_message = lambda *_: None
+    server = ThreadingHTTPServer(("127.0.0.1", 0), module.Handler)
+    thread = threading.Thread(target=server.serve_forever, daemon=True)
+    thread.start()
+    yield server.server_address[1]
+    server.shutdown()
+    server.server_close()
+    thread.join()
+
+
+def post(port, body, path="/share", length=None):
+    import http.client
+
+    link = http.client.HTTPConnection("127.0.0.1", port, timeout=30)
+    link.putrequest("POST", path)
+    link.putheader("Content-Length", str(len(body)) if length is None else length)
+    link.endheaders()
+    link.send(body)
+    reply = link.getresponse()
+    found = reply.status, json.loads(reply.read())
+    link.close()
+    return found
+
+
+@pytest.mark.parametrize(
+    ("body", "status"),
+    [
+        (b"", 400),
+        (b"{", 400),
+        (b"[1, 2]", 400),
+        (b'{"moment_arms": 1, "capacity": 1, "moments": 1}', 400),
+        (b'{"moment_arms": [[1]], "capacity": [1], "moments": [NaN]}', 400),
+        (b'{"moment_arms": [[1]], "capacity": [1], "moments": [1], "more": 1}', 400),
+        (b'{"moment_arms": [[1]], "capacity": [1], "moments": [1], "exponent": "x"}', 400),
+        (b'{"moment_arms": [[1]], "capacity": [1], "moments": [1], "exponent": null}', 400),
+        (b'{"moment_arms": [["a"]], "capacity": [1], "moments": [1]}', 400),
+        (b'{"moment_arms": {"a": 1}, "capacity": [1], "moments": [1]}', 400),
+        (b'{"moment_arms": [[0.02]], "capacity": [100], "moments": [1]}', 200),
+    ],
+)
+def test_service_answers_every_body(service, body, status):
+    code, record = post(service, body)
+    assert code == status
+    assert ("error" in record) == (status != 200)
+
+
+def test_service_bounds_what_comes_in(service):
+    heads = 201
+    wide = json.dumps({"moment_arms": [[0.02] * heads], "capacity": [1] * heads, "moments": [1]})
+    assert post(service, wide.encode())[0] == 400
+    long = json.dumps({"moment_arms": [[0.02]], "capacity": [9], "moments": [[0.1]] * 501})
+    assert post(service, long.encode())[0] == 400
+    deep = b'{"moment_arms": ' + b"[" * 5000 + b"]" * 5000 + b', "capacity": [1], "moments": [1]}'
+    assert post(service, deep)[0] == 400
+    assert post(service, b"", length="256001")[0] == 413
+    assert post(service, b"", length="-1")[0] == 413
+    assert post(service, b"", length="")[0] == 413
+    assert post(service, b"{}", path="/other")[0] == 404
+
+
+# The command.
+
+
+@pytest.mark.parametrize("name", ["student", "developer"])
+def test_a_tutorial_says_what_it_wrote_and_what_to_do(tmp_path, name):
+    done = CliRunner().invoke(app, ["tutorial", name, str(tmp_path / "t")])
+    assert done.exit_code == 0
+    for file in (tmp_path / "t").iterdir():
+        assert file.name in done.stdout
+    assert f"open {tmp_path / 't' / 'tutorial.md'}" in done.stdout
+    # Written again over itself it changes nothing.
+    assert CliRunner().invoke(app, ["tutorial", name, str(tmp_path / "t")]).exit_code == 0
+
+
+def test_files_of_the_user_are_not_replaced(tmp_path):
+    (tmp_path / "press.toml").write_text("mine", encoding="utf-8")
+    with pytest.raises(InputError, match=r"press\.toml"):
+        write_tutorial("student", tmp_path)
+    assert [p.name for p in tmp_path.iterdir()] == ["press.toml"]
+    (tmp_path / "cohort.toml").write_text("mine", encoding="utf-8")
+    with pytest.raises(InputError, match=r"cohort\.toml"):
+        write_tutorial("researcher", tmp_path)
+    assert (tmp_path / "cohort.toml").read_text("utf-8") == "mine"
+
+
+def test_unknown_tutorial_is_refused_with_the_names():
+    done = CliRunner().invoke(app, ["tutorial", "nobody", "x"])
+    assert isinstance(done.exception, UnknownNameError)
+    assert all(name in str(done.exception) for name in TUTORIALS)
+    assert not Path("x").exists()
+
+
+@pytest.mark.parametrize("name", TUTORIALS)
+def test_what_a_text_names_is_there(name):
+    folder = Path(__import__("momentshare").__file__).parent / "tutorials" / "files" / name
+    text = (folder / "tutorial.md").read_text("utf-8")
+    known = {t.name for t in topics()}
+    assert set(re.findall(r"momentshare help ([\w-]+)", text)) <= known
+    for column in re.findall(r"`(\w+_\w+)`", text):
+        assert entries_named(column), column
+    for file in re.findall(r"python (\w+\.py)", text):
+        assert (folder / file).is_file()
