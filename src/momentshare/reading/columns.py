@@ -1,0 +1,65 @@
+"""Columns that tables of lifts share, and how tables are put together."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from momentshare.analysis import LiftResult
+    from momentshare.runs import Case, CaseSet
+
+
+__all__ = ["case_key", "case_keys", "frame_status", "height_columns", "result_table", "stacked"]
+
+
+def case_keys(case: Case, result: LiftResult) -> dict[str, str]:
+    """Columns that say which result a row belongs to."""
+    return {
+        "person": case.person,
+        "condition": case.condition,
+        "lateral": result.lateral.mode,
+    }
+
+
+def case_key(case: Case, result: LiftResult) -> tuple[str, str, str]:
+    """Person, condition and lateral mode of a result."""
+    return case.person, case.condition, result.lateral.mode
+
+
+def height_columns(case: Case, rows: int = 1) -> dict[str, Any]:
+    """Columns that say where along the lift a row lies, ``rows`` rows a frame."""
+    lift = case.prepared.lift
+    columns = {
+        "frame": np.arange(len(lift.fraction)),
+        "height_fraction": lift.fraction,
+        "bar_height_m": lift.height,
+        "time_s": np.full(len(lift.fraction), np.nan) if lift.time is None else lift.time,
+    }
+    return {name: np.repeat(values, rows) for name, values in columns.items()}
+
+
+def stacked(parts: list[pd.DataFrame]) -> pd.DataFrame:
+    """Put tables below each other; an empty table where there are none."""
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+
+
+def frame_status(reachable: np.ndarray, status: np.ndarray) -> np.ndarray:
+    """Status of every frame in words; ``out of reach`` where there is no posture."""
+    return np.where(reachable, status.astype(object), "out of reach")
+
+
+def result_table(
+    study: CaseSet, columns: Callable[[Case, LiftResult], Mapping[str, Any]]
+) -> pd.DataFrame:
+    """Table of some columns of every result, with its keys in front."""
+    return stacked(
+        [
+            pd.DataFrame({**case_keys(case, result), **columns(case, result)})
+            for case, result in study.pairs()
+        ]
+    )

@@ -1,0 +1,186 @@
+"""Tables of every frame: heads, moments, certificates, postures."""
+
+from __future__ import annotations
+
+from itertools import compress
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from momentshare.directions import ROWS
+from momentshare.hand import COUPLES
+from momentshare.reading.columns import (
+    frame_status,
+    height_columns,
+    result_table,
+    stacked,
+)
+
+if TYPE_CHECKING:
+    from momentshare.analysis import LiftResult
+    from momentshare.runs import Case, CaseSet
+
+
+__all__ = ["certificate_table", "frame_table", "moment_table", "posture_table"]
+
+
+def frame_table(study: CaseSet) -> pd.DataFrame:
+    """List every head in every frame.
+
+    Parameters
+    ----------
+    study : CaseSet
+        Such as a :class:`~momentshare.StudyResult`.
+
+    Returns
+    -------
+    DataFrame
+        One row a person × condition × lateral mode × frame × head: height fraction (0 chest, 1
+        lock-out), ``bar_height_m``, ``time_s`` (NaN when quasi-static), ``activation`` (0 to 1),
+        ``force_n``, ``passive_force_n``, ``capacity_n`` (greatest active force here),
+        ``strength_fraction``, ``fibre_length`` and ``fibre_velocity`` (normalised, lengthening
+        positive), ``path_length_m``, ``on_surface``, and the moment arms ``arm_…_m``, positive in
+        the direction that the column names. NaN out of reach.
+
+    Examples
+    --------
+    >>> from momentshare import frame_table, run_study
+    >>> from momentshare.demo import small_study
+    >>> result = run_study(small_study(), band=False)
+    >>> table = frame_table(result)
+    >>> len(table) == 2 * 2 * 5 * len(result.model.head_names)
+    True
+    >>> bool(table["activation"].between(0.0, 1.0).all())
+    True
+    """
+    names = np.array(study.model.head_names)
+
+    def columns(case: Case, result: LiftResult) -> dict[str, Any]:
+        state, found = case.prepared.state, case.prepared.paths
+        frames, heads = result.force.shape
+        lost = ~case.prepared.lift.reachable[:, None]
+
+        def flat(values: np.ndarray) -> np.ndarray:
+            return np.where(lost, np.nan, values).ravel()
+
+        return {
+            **height_columns(case, rows=heads),
+            "head": np.tile(names, frames),
+            "activation": result.activation.ravel(),
+            "force_n": result.force.ravel(),
+            "passive_force_n": flat(state.passive_force),
+            "capacity_n": flat(state.active_capacity),
+            "strength_fraction": (
+                result.force / case.prepared.limb.greatest_isometric_force
+            ).ravel(),
+            "fibre_length": flat(state.fibre_length_normalised),
+            "fibre_velocity": flat(state.fibre_velocity_normalised),
+            "path_length_m": flat(found.length),
+            "on_surface": np.asarray(found.contact).ravel(),
+            **{f"arm_{row}_m": flat(found.moment_arms[:, k]) for k, row in enumerate(ROWS)},
+        }
+
+    table = result_table(study, columns)
+    for key in ("person", "condition", "lateral", "head"):
+        table[key] = table[key].astype("category")
+    return table
+
+
+def moment_table(study: CaseSet) -> pd.DataFrame:
+    """List every moment row in every frame.
+
+    Parameters
+    ----------
+    study : CaseSet
+        Such as a :class:`~momentshare.StudyResult`.
+
+    Returns
+    -------
+    DataFrame
+        One row a person × condition × lateral mode × frame × moment row: ``moment_nm`` (net,
+        positive in the direction that ``row`` names), ``balanced``, ``gravity_arm_m`` (of the
+        load alone), ``unmet_nm``, ``multiplier_per_nm``, the force of one hand
+        (``vertical_force_n``, ``lateral_force_n`` outward, ``lateral_ratio``), its couples
+        ``couple_…_nm`` and the bounds they meet (``bound_met``).
+
+    Examples
+    --------
+    >>> from momentshare import moment_table, run_study
+    >>> from momentshare.demo import small_study
+    >>> result = run_study(small_study(), band=False)
+    >>> table = moment_table(result)
+    >>> sorted(set(table["row"][table["balanced"]]))
+    ['elbow_extension', 'shoulder_elevation', 'shoulder_horizontal_adduction',
+     'shoulder_internal_rotation']
+    """
+    return result_table(study, _moment_columns)
+
+
+def _moment_columns(case: Case, result: LiftResult) -> dict[str, Any]:
+    count, frames = len(ROWS), len(case.prepared.lift.reachable)
+    unmet, price = np.full((frames, count), np.nan), np.full((frames, count), np.nan)
+    at = [ROWS.index(name) for name in result.criterion.rows]
+    unmet[:, at] = result.sharing.unmet
+    price[:, at] = result.sharing.multipliers
+    need = case.prepared.demand
+    of_hand = {
+        "vertical_force_n": need.hand_force(),
+        "lateral_force_n": result.lateral_force,
+        "lateral_ratio": result.lateral_ratio,
+        **{f"couple_{axis}_nm": result.hand_couple[:, k] for k, axis in enumerate(COUPLES)},
+        "bound_met": _bounds_met(result),
+    }
+    return {
+        **height_columns(case, rows=count),
+        "row": np.tile(np.array(ROWS), frames),
+        "balanced": np.tile([name in result.criterion.rows for name in ROWS], frames),
+        "moment_nm": result.moments.ravel(),
+        "gravity_arm_m": need.gravity_arms.ravel(),
+        "unmet_nm": unmet.ravel(),
+        "multiplier_per_nm": price.ravel(),
+        **{name: np.repeat(values, count) for name, values in of_hand.items()},
+    }
+
+
+def _bounds_met(result: LiftResult) -> np.ndarray:
+    """Name in every frame what of the hand stands at a bound; empty where nothing does."""
+    names = ("lateral force", *(f"{axis} couple" for axis in COUPLES))
+    return np.array(
+        ["; ".join(compress(names, met)) for met in result.hand_bound_met], dtype=object
+    )
+
+
+def certificate_table(study: CaseSet) -> pd.DataFrame:
+    """One row a person × condition × lateral mode × frame: status and proof."""
+
+    def columns(case: Case, result: LiftResult) -> dict[str, Any]:
+        lift, proof = case.prepared.lift, result.sharing.certificate
+        return {
+            **height_columns(case),
+            "status": frame_status(lift.reachable, result.sharing.status_text),
+            "moment_residual_nm": proof.moment_residual,
+            "bound_violation": proof.bound_violation,
+            "stationarity": proof.stationarity,
+            "duality_gap": proof.duality_gap,
+            "hand_gap_m": lift.gap,
+            "glenohumeral_contact_n": np.linalg.norm(result.contact, axis=-1),
+        }
+
+    return result_table(study, columns)
+
+
+def posture_table(study: CaseSet) -> pd.DataFrame:
+    """One row a person × condition × frame: angles [deg] and positions [m]."""
+    parts = []
+    for case in study.cases:
+        lift = case.prepared.lift
+        columns = height_columns(case)
+        columns |= {f"{k}_deg": np.degrees(v) for k, v in lift.posture.angles().items()}
+        for axis, letter in enumerate("xyz"):
+            columns[f"hand_{letter}_m"] = lift.hand[:, axis]
+            columns[f"elbow_{letter}_m"] = lift.elbow[:, axis]
+        columns["reachable"] = lift.reachable
+        keys = {"person": case.person, "condition": case.condition}
+        parts.append(pd.DataFrame(keys | columns))
+    return stacked(parts)
