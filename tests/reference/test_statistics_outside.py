@@ -17,7 +17,8 @@ from statsmodels.regression.mixed_linear_model import MixedLM
 from statsmodels.stats.anova import AnovaRM
 from statsmodels.stats.multitest import multipletests
 
-from momentshare.cohort.statistics import compare_all, compare_conditions, describe_conditions
+from momentshare.cohort.means import describe_conditions
+from momentshare.cohort.statistics import compare_all, compare_conditions
 
 # Invented: elbow moment [N·m] of eight people at four hand spacings.
 MOMENT = np.array(

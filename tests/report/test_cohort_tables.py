@@ -25,8 +25,9 @@ from tests.report.cohort_planted import (
     planted,
 )
 
-from momentshare.cohort.solve import LEAST_UNMET
-from momentshare.cohort.statistics import compare_conditions, describe_conditions
+from momentshare.cohort.means import describe_conditions
+from momentshare.cohort.shortfall import LEAST_UNMET
+from momentshare.cohort.statistics import compare_conditions
 
 pytest.importorskip("statsmodels")
 

@@ -8,8 +8,10 @@ import pytest
 from tests.report.cohort_planted import page, planted
 from tests.report.page_reader import PageReader
 
+from momentshare.cohort.electromyograms import emg_settings
 from momentshare.cohort.load import parse_cohort
-from momentshare.cohort.solve import emg_settings, processing_of, solve_trial
+from momentshare.cohort.measured import trial_processing
+from momentshare.cohort.solve import solve_trial
 from momentshare.demo.lab import write_lab
 from momentshare.model import load_model
 from momentshare.report.page.document import UNITS, Page, Section, Table, render
@@ -20,7 +22,7 @@ pytest.importorskip("statsmodels")
 
 def test_settings_of_a_study_become_si():
     file = planted().result.study.file
-    processing, emg = processing_of(file), emg_settings(file)
+    processing, emg = trial_processing(file), emg_settings(file)
     assert processing.least_rise == pytest.approx(0.13)
     assert processing.fill_gaps == pytest.approx(0.15)
     assert (processing.cutoff, processing.force_cutoff) == (7.0, 12.0)

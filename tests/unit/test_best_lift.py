@@ -10,8 +10,8 @@ from momentshare.analysis import prepare
 from momentshare.cohort.best_lift import best_lift_tables, held, laid_on_limb, with_best_lifts
 from momentshare.cohort.limbs import cohort_limbs
 from momentshare.cohort.load import parse_cohort
+from momentshare.cohort.measured import processed_trial, trial_tasks
 from momentshare.cohort.run import run_cohort, trial_tag
-from momentshare.cohort.solve import processed_trial, tasks_of
 from momentshare.cohort.summary import summarise_cohort
 from momentshare.demo.lab import write_lab
 from momentshare.errors import StudyError
@@ -55,7 +55,7 @@ def loads(found, limb, condition):
         if entry.condition != condition or "broken" in entry.file:
             continue
         trial, _ = processed_trial(found, number, limb, frames=21)
-        for task in tasks_of(found, number, trial):
+        for task in trial_tasks(found, number, trial):
             balance = prepare(limb, held(task.lift, 10.0)).balance(found.file.settings.criterion())
             best.append(balance.treated(task.treatments[0]).greatest_load().factor)
     return best
@@ -158,7 +158,9 @@ def test_draws_of_a_raised_limb_are_raised(lab, weak):
     limbs, _ = cohort_limbs(given, ["Ines"], model).build()
     number = given.only(conditions=["medium"]).numbers[0]
     trial, _ = processed_trial(given, number, limbs.take(0), frames=11)
-    setup = Setup(limbs=cohort_limbs(given, ["Ines"], model), tasks=tasks_of(given, number, trial))
+    setup = Setup(
+        limbs=cohort_limbs(given, ["Ines"], model), tasks=trial_tasks(given, number, trial)
+    )
     layout = build_layout(setup, Spreads(scale=0.0))
     drawn, rows, _ = Draws(layout, np.zeros((2, len(layout)))).limbs(0)
     assert len(rows) == 2

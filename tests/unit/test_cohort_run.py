@@ -375,7 +375,7 @@ def test_a_cohort_of_bad_trials_says_why(lab, tmp_path):
 
 
 def test_a_fault_of_ours_costs_one_trial_only(lab, tmp_path, monkeypatch):
-    import momentshare.cohort.solve as module
+    import momentshare.cohort.measured as module
 
     real = module.process_trial
 
@@ -741,7 +741,7 @@ def test_a_copy_under_another_name_counts_a_person_twice_and_is_refused(lab, tmp
 
 
 def test_a_bad_electrode_costs_the_electrode_and_not_the_trial(lab, tmp_path, monkeypatch):
-    import momentshare.cohort.solve as module
+    import momentshare.cohort.electromyograms as module
 
     real = module.envelope
 

@@ -9,12 +9,8 @@ import pytest
 
 from momentshare.cohort.contrasts import omnibus_row
 from momentshare.cohort.fit import Data, fitted
-from momentshare.cohort.statistics import (
-    compare_all,
-    compare_conditions,
-    describe_conditions,
-    subject_means,
-)
+from momentshare.cohort.means import describe_conditions, subject_means
+from momentshare.cohort.statistics import compare_all, compare_conditions
 from momentshare.errors import InputError, MissingExtraError
 
 # Invented: lift-mean activation of one head in seven people, three grips.

@@ -19,7 +19,7 @@ import numpy as np
 
 from momentshare.analysis import prepare
 from momentshare.cohort.limbs import cohort_limbs
-from momentshare.cohort.solve import processed_trial, tasks_of
+from momentshare.cohort.measured import processed_trial, trial_tasks
 from momentshare.directions import direction_of
 from momentshare.errors import MomentshareError
 from momentshare.matching import GREATEST_FACTOR, PRIOR, TEST_ERROR
@@ -269,7 +269,7 @@ def _lifts(
         name = study.file.trial[number - 1].file
         try:
             trial, _ = processed_trial(study, number, limb, frames=_FRAMES)
-            tasks = tasks_of(study, number, trial)
+            tasks = trial_tasks(study, number, trial)
         except MomentshareError as err:
             reasons.append(f"{name}: {err}")
             continue

@@ -49,8 +49,9 @@ def check_trials(study: CohortStudy) -> Iterator[TrialCheck]:
     MomentshareError
         The model of the study cannot be loaded.
     """
+    from momentshare.cohort.electromyograms import electromyograms
+    from momentshare.cohort.measured import processed_trial
     from momentshare.cohort.run import check_cohort, fault_of_trial
-    from momentshare.cohort.solve import electromyograms, processed_trial
     from momentshare.model import load_model
 
     model = load_model(study.file.model)

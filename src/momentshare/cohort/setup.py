@@ -17,8 +17,8 @@ from typing import TYPE_CHECKING
 from momentshare.balance import APART
 from momentshare.cohort.best_lift import with_best_lifts
 from momentshare.cohort.limbs import cohort_limbs
+from momentshare.cohort.measured import processed_trial, trial_tasks
 from momentshare.cohort.run import check_cohort, fault_of_trial, trial_tag
-from momentshare.cohort.solve import processed_trial, tasks_of
 from momentshare.cohort.trials import file_digest
 from momentshare.errors import MomentshareError, StudyError
 from momentshare.model import load_model
@@ -244,7 +244,7 @@ def read_tasks(study: CohortStudy, number: int, frames: int | None) -> tuple[Tas
         if faults:
             return str(faults[0])
         trial, _ = processed_trial(study, number, limbs.take(0), frames=frames)
-        tasks = tasks_of(study, number, trial)
+        tasks = trial_tasks(study, number, trial)
     except MomentshareError as err:
         return fault_of_trial(study, number, str(err))
     rule = study.file.processing.failed_checks

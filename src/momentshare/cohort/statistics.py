@@ -40,6 +40,13 @@ from momentshare.cohort.contrasts import (
     omnibus_row,
 )
 from momentshare.cohort.fit import NONE, Data, fitted, linked
+from momentshare.cohort.means import (
+    by_person,
+    check_columns,
+    check_confidence,
+    condition_rows,
+    table_parts,
+)
 from momentshare.errors import InputError, MissingExtraError, UnknownNameError
 
 if TYPE_CHECKING:
@@ -47,21 +54,12 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-__all__ = [
-    "Comparison",
-    "compare_all",
-    "compare_conditions",
-    "describe_conditions",
-    "subject_means",
-]
+
+__all__ = ["Comparison", "compare_all", "compare_conditions"]
 
 _LEVEL = 1e-9
 """Difference, in the outcome's unit or over its greatest size where that is above one, below
 which two values are level: rounding of a solver, not behaviour (common practice, no source)."""
-
-
-_GREATEST = 1e100
-"""Size of a value beyond which squares would overflow; refused (a choice)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -111,98 +109,6 @@ class Comparison:
     notes: tuple[str, ...]
 
 
-def subject_means(
-    table: pd.DataFrame,
-    keys: Sequence[str],
-    values: Sequence[str],
-    *,
-    person: str = "person",
-    condition: str = "condition",
-) -> pd.DataFrame:
-    """Average repetitions within a person and condition.
-
-    Parameters
-    ----------
-    table : DataFrame
-        One row for each repetition and combination of keys.
-    keys : sequence of str
-        Further columns that tell values apart, such as ``head``.
-    values : sequence of str
-        Numeric columns; NaN does not count.
-    person, condition : str
-        Columns of the person and the condition.
-
-    Returns
-    -------
-    DataFrame
-        person, condition, keys, means of the values, ``repetitions`` (rows with any value),
-        in the order of appearance.
-
-    Raises
-    ------
-    InputError
-        A column that is not there, text or infinity where a number is meant, a row without
-        person or condition, each with its row.
-
-    Examples
-    --------
-    >>> import pandas as pd
-    >>> table = pd.DataFrame({
-    ...     "person": ["Ama", "Ama", "Bo"], "condition": "wide", "activation": [0.4, 0.6, 0.3],
-    ... })
-    >>> subject_means(table, [], ["activation"])
-      person condition  activation  repetitions
-    0    Ama      wide     0.5            2
-    1     Bo      wide     0.3            1
-    """
-    labels = [person, condition, *keys]
-    _check_columns(table, labels, values)
-    frame = table[labels].copy()
-    for name in values:
-        frame[name] = table[name].astype(float)
-    counted = "repetitions"
-    if counted in frame.columns:
-        raise InputError(f"table: column {counted!r} is the name of a result; rename it")
-    frame[counted] = frame[list(values)].notna().any(axis=1).astype(int)
-    grouped = frame.groupby(labels, sort=False, observed=True, dropna=False)
-    mean = grouped[list(values)].mean()
-    mean[counted] = grouped[counted].sum()
-    return mean.reset_index()
-
-
-def describe_conditions(
-    means: pd.DataFrame,
-    *,
-    outcome: str,
-    keys: Sequence[str] = (),
-    person: str = "person",
-    condition: str = "condition",
-    confidence: float = 0.95,
-) -> pd.DataFrame:
-    """Mean, spread and intervals of each condition.
-
-    Returns
-    -------
-    DataFrame
-        keys, condition, ``n_people``, ``mean``, ``sd``; ``between_low`` and ``between_high``,
-        Student's interval of the mean over people; ``within_low`` and ``within_high``, the
-        interval of Cousineau with Morey's correction: each person's own level is taken out and
-        the variance multiplied by k/(k − 1). It is of the ``n_complete`` people who have every
-        condition and shows how firm differences between conditions are, not levels. Both as
-        remembered from Cousineau (2005) and Morey (2008), Tutorials in Quantitative Methods
-        for Psychology 1, 42–45 and 4, 61–64.
-    """
-    import pandas as pd
-
-    _check_confidence(confidence)
-    _check_columns(means, [person, condition, *keys], [outcome])
-    rows = []
-    for labels, part in _parts(means, list(keys)):
-        wide = _wide(part, outcome, person, condition)
-        rows += [labels | row for row in _described(wide, condition, confidence)]
-    return pd.DataFrame(rows)
-
-
 def compare_conditions(
     means: pd.DataFrame,
     *,
@@ -241,9 +147,9 @@ def compare_conditions(
         ``statsmodels`` is not installed.
     """
     _need_statsmodels()
-    _check_confidence(confidence)
-    _check_columns(means, [person, condition], [outcome])
-    wide = _wide(means, outcome, person, condition)
+    check_confidence(confidence)
+    check_columns(means, [person, condition], [outcome])
+    wide = by_person(means, outcome, person, condition)
     return _compared(wide, outcome, condition, confidence, family)
 
 
@@ -295,19 +201,19 @@ def compare_all(
         As :func:`compare_conditions`.
     """
     _need_statsmodels()
-    _check_confidence(confidence)
+    check_confidence(confidence)
     keys = list(keys)
     person, condition = columns
     for name in keys:
         if name in OMNIBUS_COLUMNS or name in CONTRAST_COLUMNS:
             raise InputError(f"keys: {name!r} is the name of a result column; rename it")
-    _check_columns(means, [person, condition, *keys], [value])
+    check_columns(means, [person, condition, *keys], [value])
     own = _family_keys("family", keys if family is None else family, keys)
     wider = _family_keys("wide_family", keys[:-1] if wide_family is None else wide_family, keys)
     whole, pairs = [], []
-    for labels, part in _parts(means, keys):
+    for labels, part in table_parts(means, keys):
         name = ", ".join(str(v) for v in labels.values()) or value
-        wide = _wide(part, value, person, condition, f"{name}: ")
+        wide = by_person(part, value, person, condition, f"{name}: ")
         found = _compared(wide, name, condition, confidence, None)
         whole.append(_with_labels(found.omnibus, labels))
         pairs.append(_with_labels(found.contrasts, labels))
@@ -359,58 +265,11 @@ def _need_statsmodels() -> None:
         ) from err
 
 
-def _check_confidence(confidence: float) -> None:
-    if not 0.0 < confidence < 1.0:
-        raise InputError(f"confidence: wanted a share between 0 and 1, got {confidence!r}")
-
-
-def _check_columns(table: pd.DataFrame, labels: Sequence[str], values: Sequence[str]) -> None:
-    from pandas.api.types import is_bool_dtype, is_numeric_dtype
-
-    asked = [*labels, *values]
-    twice = sorted({str(n) for n in asked if asked.count(n) > 1})
-    if twice:
-        raise InputError(f"columns: {', '.join(twice)} asked for twice; name each once")
-    for name in asked:
-        if name not in table.columns:
-            raise UnknownNameError("column", str(name), map(str, table.columns), where="table")
-    repeated = sorted({str(n) for n in table.columns[table.columns.duplicated()]} & set(asked))
-    if repeated:
-        raise InputError(f"table: column {repeated[0]!r} is duplicated; rename one")
-    faults = []
-    for name in labels[:2]:
-        empty = np.flatnonzero(table[name].isna().to_numpy())
-        if empty.size:
-            faults.append(f"row {empty[0]}, column {name!r}: is empty; name the {name}")
-    for name in values:
-        column = table[name]
-        if is_bool_dtype(column.dtype) or not is_numeric_dtype(column.dtype):
-            faults.append(f"column {name!r}: wanted numbers, got {column.dtype}; convert it")
-            continue
-        numbers = column.to_numpy(dtype=float, na_value=np.nan)
-        endless = np.flatnonzero(np.abs(numbers) > _GREATEST)
-        if endless.size:
-            faults.append(
-                f"row {endless[0]}, column {name!r}: is {numbers[endless[0]]:g}; leave it out or "
-                "make it NaN"
-            )
-    if faults:
-        raise InputError("table:", faults)
-
-
 def _family_keys(argument: str, given: Sequence[str], keys: list[str]) -> list[str]:
     for name in given:
         if name not in keys:
             raise UnknownNameError("key", str(name), keys, where=argument)
     return list(given)
-
-
-def _parts(table: pd.DataFrame, keys: list[str]) -> list[tuple[dict[str, Any], pd.DataFrame]]:
-    """Pieces of a table by keys, with their labels."""
-    if not keys:
-        return [({}, table)]
-    grouped = table.groupby(keys, sort=False, observed=True, dropna=False)
-    return [(dict(zip(keys, name, strict=True)), part) for name, part in grouped]
 
 
 def _with_labels(table: pd.DataFrame, labels: dict[str, Any]) -> pd.DataFrame:
@@ -424,62 +283,6 @@ def _joined(tables: list[pd.DataFrame], keys: list[str], columns: Sequence[str])
     if not filled:
         return pd.DataFrame(columns=[*keys, *columns])
     return pd.concat(filled, ignore_index=True)
-
-
-def _wide(
-    table: pd.DataFrame, outcome: str, person: str, condition: str, where: str = ""
-) -> pd.DataFrame:
-    """People × conditions; NaN where there is no value."""
-    double = table.duplicated([person, condition])
-    if double.any():
-        row = table[double].iloc[0]
-        raise InputError(
-            f"table: {where}{row[person]!r} has two rows in condition {row[condition]!r}; average "
-            "repetitions with subject_means first, or add the columns that tell rows apart to the "
-            "keys"
-        )
-    if hasattr(table[condition], "cat"):
-        present = set(table[condition])
-        order = [c for c in table[condition].cat.categories if c in present]
-    else:
-        order = list(dict.fromkeys(table[condition]))
-    plain = table[[person, condition]].astype(object).assign(value=table[outcome].astype(float))
-    wide = plain.pivot(index=person, columns=condition, values="value")  # noqa: PD010 - no mean
-    return wide.reindex(index=list(dict.fromkeys(plain[person])), columns=order)
-
-
-def _described(wide: pd.DataFrame, condition: str, confidence: float) -> list[dict[str, Any]]:
-    from scipy.stats import t
-
-    values = wide.to_numpy(dtype=float)
-    complete = values[~np.isnan(values).any(axis=1)]
-    people, count = complete.shape
-    inner = np.full((2, count), np.nan)
-    if people >= 2 and count >= 2:
-        level = complete - complete.mean(axis=1, keepdims=True) + complete.mean()
-        spread = level.std(axis=0, ddof=1) * np.sqrt(count / (count - 1.0))
-        half = t.ppf(0.5 + 0.5 * confidence, people - 1) * spread / np.sqrt(people)
-        inner = complete.mean(axis=0) + np.array([-1.0, 1.0])[:, None] * half
-    rows = []
-    for index, name in enumerate(wide.columns):
-        own = values[~np.isnan(values[:, index]), index]
-        mean = float(own.mean()) if own.size else np.nan
-        sd = float(own.std(ddof=1)) if own.size > 1 else np.nan
-        half = t.ppf(0.5 + 0.5 * confidence, max(own.size - 1, 1)) * sd / np.sqrt(max(own.size, 1))
-        rows.append(
-            {
-                condition: name,
-                "n_people": own.size,
-                "mean": mean,
-                "sd": sd,
-                "between_low": mean - half,
-                "between_high": mean + half,
-                "n_complete": people,
-                "within_low": inner[0, index],
-                "within_high": inner[1, index],
-            }
-        )
-    return rows
 
 
 def _compared(
@@ -529,7 +332,7 @@ def _compared(
         method=fit.method,
         omnibus=pd.DataFrame([omnibus]),
         contrasts=contrasts,
-        descriptives=pd.DataFrame(_described(wide, condition, confidence)),
+        descriptives=pd.DataFrame(condition_rows(wide, condition, confidence)),
         notes=tuple(notes),
     )
 

@@ -15,9 +15,10 @@ import pandas as pd
 
 from momentshare.cohort.best_lift import best_lift_tables
 from momentshare.cohort.limited import limited
+from momentshare.cohort.means import subject_means
 from momentshare.cohort.peers import influence_table, peers_table
-from momentshare.cohort.solve import LEAST_UNMET, greatest_unmet, short_of
-from momentshare.cohort.statistics import compare_all, subject_means
+from momentshare.cohort.shortfall import LEAST_UNMET, greatest_unmet, shortfall_text
+from momentshare.cohort.statistics import compare_all
 from momentshare.limits import Limits
 from momentshare.reading import HEAD_OUTCOMES, over_people
 
@@ -151,7 +152,10 @@ def _shortfalls(moments: pd.DataFrame) -> pd.DataFrame:
         frames_at_hand_bound=("at_bound", "sum"),
     ).reset_index()
     names = pd.DataFrame(
-        [(*key, short_of(part)) for key, part in moments.groupby(keys, sort=False, observed=True)],
+        [
+            (*key, shortfall_text(part))
+            for key, part in moments.groupby(keys, sort=False, observed=True)
+        ],
         columns=[*keys, "short_of"],
     )
     return counts.merge(names, on=keys)

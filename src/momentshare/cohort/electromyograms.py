@@ -1,0 +1,193 @@
+"""Electromyograms of a trial, over maximal contractions, beside predicted activation."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from momentshare.emg import (
+    EmgSettings,
+    Envelope,
+    Maximum,
+    envelope,
+    maximum_of,
+    normalise,
+    pull_to_emg,
+)
+from momentshare.errors import InputError, StudyError
+from momentshare.signals import resample
+from momentshare.trial.formats.read import read_recording
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
+
+    from momentshare.cohort.schema import (
+        CohortFile,
+        CohortStudy,
+        MaximalEntry,
+        TrialEntry,
+    )
+    from momentshare.limb import Limb
+    from momentshare.runs import Case
+    from momentshare.trial.motion.repetition import MeasuredRepetition
+    from momentshare.trial.process import (
+        ProcessedTrial,
+    )
+    from momentshare.trial.recording import Channel, Recording
+
+
+__all__ = ["electromyograms", "emg_settings", "emg_table"]
+
+
+def emg_settings(file: CohortFile) -> EmgSettings:
+    """Turn the settings of a study into those of electromyograms, in SI."""
+    given = file.emg
+    return EmgSettings(
+        low=given.band_hz[0],
+        high=given.band_hz[1],
+        cutoff=given.envelope_hz,
+        method=given.method,
+        delay_s=given.delay_ms / 1000.0,
+    )
+
+
+def electromyograms(
+    study: CohortStudy, entry: TrialEntry, trial: ProcessedTrial, limb: Limb
+) -> tuple[dict[str, NDArray[np.float64]], list[str]]:
+    """Normalised envelopes by head on the track's clock, and what was noted."""
+    settings = emg_settings(study.file)
+    found: dict[str, NDArray[np.float64]] = {}
+    notes: list[str] = []
+    files: dict[tuple[str, str], Recording] = {}
+    time = trial.track.start + np.arange(len(trial.track.height)) / trial.track.rate
+    for role, channel in trial.recording.channels.items():
+        if not role.startswith("emg/"):
+            continue
+        head = role.removeprefix("emg/")
+        if head not in limb.head_names:
+            raise InputError(
+                f"{entry.file}: layout → emg: {head!r} is no head of the limb; known: "
+                f"{', '.join(limb.head_names)}"
+            )
+        try:
+            level = _level(study, entry, head, channel, settings, files)
+        except InputError as err:  # a bad electrode costs the electrode, not the trial
+            notes.append(f"{head}: left out: {err}")
+            continue
+        if level is None:
+            notes.append(
+                f"{head}: no maximal contraction is stated for {entry.person!r}; left out of the "
+                "comparison with predicted activation"
+            )
+            continue
+        notes += [f"{head}: {note}" for note in level.notes]
+        values = resample(level.values, level.rate, channel.start, time)
+        if np.isnan(values).all():
+            notes.append(f"{head}: left out: its clock has no time in common with the motion")
+            continue
+        found[head] = values
+    return found, notes
+
+
+def _level(
+    study: CohortStudy,
+    entry: TrialEntry,
+    head: str,
+    channel: Channel,
+    settings: EmgSettings,
+    files: dict[tuple[str, str], Recording],
+) -> Envelope | None:
+    """Envelope over the maximal contraction; None where no contraction is stated."""
+    label = f"{entry.file}: {channel.label}"
+    shape = envelope(channel.values, channel.rate, settings, label=label)
+    maximum = _maximum(study, entry.person, head, settings, files)
+    return None if maximum is None else normalise(shape, maximum)
+
+
+def _maximum(
+    study: CohortStudy,
+    person: str,
+    head: str,
+    settings: EmgSettings,
+    files: dict[tuple[str, str], Recording],
+) -> Maximum | float | None:
+    """Level of the maximal contraction [V]; ``files`` keeps what was read for other heads."""
+    stated = [m for m in study.file.maximal_contraction if (m.person, m.head) == (person, head)]
+    if not stated:
+        return None
+    entry: MaximalEntry = stated[0]
+    if entry.envelope_mv is not None:
+        return entry.envelope_mv / 1000.0
+    assert entry.layout is not None  # noqa: S101 - the schema sees to it
+    role = f"emg/{head}"
+    layout = study.layout(entry.layout, person)
+    levels = []
+    for file in entry.every_file:
+        key = (file, entry.layout)
+        if key not in files:  # electromyograms only: such files rarely hold markers
+            wanted = [r for r in layout.roles() if r.startswith("emg/")]
+            files[key] = read_recording(study.path(file), layout, roles=wanted)
+        if not files[key].has(role):
+            continue
+        channel = files[key].channels[role]
+        levels.append(
+            maximum_of(channel.values, channel.rate, settings, label=f"{file}: {channel.label}")
+        )
+    if not levels:
+        raise StudyError(
+            f"{', '.join(entry.every_file)}: maximal_contraction: layout {entry.layout!r} names no "
+            f"electromyogram of {head!r}, or the file does not hold it; add it to layout → emg"
+        )
+    return max(levels, key=float)
+
+
+def emg_table(
+    study: CohortStudy,
+    repetition: MeasuredRepetition,
+    case: Case,
+    emg: Mapping[str, NDArray[np.float64]],
+    percent: NDArray[np.float64],
+) -> pd.DataFrame:
+    """Measured envelope beside predicted activation, and pulled activation where asked for."""
+    if not emg:
+        return pd.DataFrame()
+    names = case.prepared.limb.head_names
+    at = np.arange(len(next(iter(emg.values()))))
+    level = {head: np.interp(repetition.positions, at, values) for head, values in emg.items()}
+    level = {head: values for head, values in level.items() if np.isfinite(values).any()}
+    if not level:
+        return pd.DataFrame()
+    weight = study.file.emg.pull_weight
+    parts = []
+    # The pull does not keep the limits of the glenoid.
+    without = case.without_limit or case.results
+    for result, pullable in zip(case.results, without, strict=True):
+        pulled = None
+        if weight is not None:
+            measured = np.full((len(percent), len(names)), np.nan)
+            for head, values in level.items():
+                measured[:, names.index(head)] = values
+            pulled = pull_to_emg(pullable, measured, weight)
+        for head, values in level.items():
+            index = names.index(head)
+            parts.append(
+                pd.DataFrame(
+                    {
+                        "person": case.person,
+                        "condition": case.condition,
+                        "lateral": result.lateral.mode,
+                        "head": head,
+                        "lift_percent": percent,
+                        "emg": values,
+                        "activation": result.activation[:, index],
+                        "pulled_activation": np.nan
+                        if pulled is None
+                        else np.where(pulled.certified, pulled.activation[:, index], np.nan),
+                    }
+                )
+            )
+    return pd.concat(parts, ignore_index=True)

@@ -1,0 +1,226 @@
+"""Means of people in conditions: repetitions averaged, conditions described."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from momentshare.errors import InputError, UnknownNameError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import pandas as pd
+
+
+__all__ = [
+    "by_person",
+    "check_columns",
+    "check_confidence",
+    "condition_rows",
+    "describe_conditions",
+    "subject_means",
+    "table_parts",
+]
+
+_GREATEST = 1e100
+"""Size of a value beyond which squares would overflow; refused (a choice)."""
+
+
+def subject_means(
+    table: pd.DataFrame,
+    keys: Sequence[str],
+    values: Sequence[str],
+    *,
+    person: str = "person",
+    condition: str = "condition",
+) -> pd.DataFrame:
+    """Average repetitions within a person and condition.
+
+    Parameters
+    ----------
+    table : DataFrame
+        One row for each repetition and combination of keys.
+    keys : sequence of str
+        Further columns that tell values apart, such as ``head``.
+    values : sequence of str
+        Numeric columns; NaN does not count.
+    person, condition : str
+        Columns of the person and the condition.
+
+    Returns
+    -------
+    DataFrame
+        person, condition, keys, means of the values, ``repetitions`` (rows with any value),
+        in the order of appearance.
+
+    Raises
+    ------
+    InputError
+        A column that is not there, text or infinity where a number is meant, a row without
+        person or condition, each with its row.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> table = pd.DataFrame({
+    ...     "person": ["Ama", "Ama", "Bo"], "condition": "wide", "activation": [0.4, 0.6, 0.3],
+    ... })
+    >>> subject_means(table, [], ["activation"])
+      person condition  activation  repetitions
+    0    Ama      wide     0.5            2
+    1     Bo      wide     0.3            1
+    """
+    labels = [person, condition, *keys]
+    check_columns(table, labels, values)
+    frame = table[labels].copy()
+    for name in values:
+        frame[name] = table[name].astype(float)
+    counted = "repetitions"
+    if counted in frame.columns:
+        raise InputError(f"table: column {counted!r} is the name of a result; rename it")
+    frame[counted] = frame[list(values)].notna().any(axis=1).astype(int)
+    grouped = frame.groupby(labels, sort=False, observed=True, dropna=False)
+    mean = grouped[list(values)].mean()
+    mean[counted] = grouped[counted].sum()
+    return mean.reset_index()
+
+
+def describe_conditions(
+    means: pd.DataFrame,
+    *,
+    outcome: str,
+    keys: Sequence[str] = (),
+    person: str = "person",
+    condition: str = "condition",
+    confidence: float = 0.95,
+) -> pd.DataFrame:
+    """Mean, spread and intervals of each condition.
+
+    Returns
+    -------
+    DataFrame
+        keys, condition, ``n_people``, ``mean``, ``sd``; ``between_low`` and ``between_high``,
+        Student's interval of the mean over people; ``within_low`` and ``within_high``, the
+        interval of Cousineau with Morey's correction: each person's own level is taken out and
+        the variance multiplied by k/(k − 1). It is of the ``n_complete`` people who have every
+        condition and shows how firm differences between conditions are, not levels. Both as
+        remembered from Cousineau (2005) and Morey (2008), Tutorials in Quantitative Methods
+        for Psychology 1, 42–45 and 4, 61–64.
+    """
+    import pandas as pd
+
+    check_confidence(confidence)
+    check_columns(means, [person, condition, *keys], [outcome])
+    rows = []
+    for labels, part in table_parts(means, list(keys)):
+        wide = by_person(part, outcome, person, condition)
+        rows += [labels | row for row in condition_rows(wide, condition, confidence)]
+    return pd.DataFrame(rows)
+
+
+def check_confidence(confidence: float) -> None:
+    """Refuse what is no share between 0 and 1."""
+    if not 0.0 < confidence < 1.0:
+        raise InputError(f"confidence: wanted a share between 0 and 1, got {confidence!r}")
+
+
+def check_columns(table: pd.DataFrame, labels: Sequence[str], values: Sequence[str]) -> None:
+    """Refuse columns that are not there, or that do not hold what they should."""
+    from pandas.api.types import is_bool_dtype, is_numeric_dtype
+
+    asked = [*labels, *values]
+    twice = sorted({str(n) for n in asked if asked.count(n) > 1})
+    if twice:
+        raise InputError(f"columns: {', '.join(twice)} asked for twice; name each once")
+    for name in asked:
+        if name not in table.columns:
+            raise UnknownNameError("column", str(name), map(str, table.columns), where="table")
+    repeated = sorted({str(n) for n in table.columns[table.columns.duplicated()]} & set(asked))
+    if repeated:
+        raise InputError(f"table: column {repeated[0]!r} is duplicated; rename one")
+    faults = []
+    for name in labels[:2]:
+        empty = np.flatnonzero(table[name].isna().to_numpy())
+        if empty.size:
+            faults.append(f"row {empty[0]}, column {name!r}: is empty; name the {name}")
+    for name in values:
+        column = table[name]
+        if is_bool_dtype(column.dtype) or not is_numeric_dtype(column.dtype):
+            faults.append(f"column {name!r}: wanted numbers, got {column.dtype}; convert it")
+            continue
+        numbers = column.to_numpy(dtype=float, na_value=np.nan)
+        endless = np.flatnonzero(np.abs(numbers) > _GREATEST)
+        if endless.size:
+            faults.append(
+                f"row {endless[0]}, column {name!r}: is {numbers[endless[0]]:g}; leave it out or "
+                "make it NaN"
+            )
+    if faults:
+        raise InputError("table:", faults)
+
+
+def table_parts(table: pd.DataFrame, keys: list[str]) -> list[tuple[dict[str, Any], pd.DataFrame]]:
+    """Pieces of a table by keys, with their labels."""
+    if not keys:
+        return [({}, table)]
+    grouped = table.groupby(keys, sort=False, observed=True, dropna=False)
+    return [(dict(zip(keys, name, strict=True)), part) for name, part in grouped]
+
+
+def by_person(
+    table: pd.DataFrame, outcome: str, person: str, condition: str, where: str = ""
+) -> pd.DataFrame:
+    """People × conditions; NaN where there is no value."""
+    double = table.duplicated([person, condition])
+    if double.any():
+        row = table[double].iloc[0]
+        raise InputError(
+            f"table: {where}{row[person]!r} has two rows in condition {row[condition]!r}; average "
+            "repetitions with subject_means first, or add the columns that tell rows apart to the "
+            "keys"
+        )
+    if hasattr(table[condition], "cat"):
+        present = set(table[condition])
+        order = [c for c in table[condition].cat.categories if c in present]
+    else:
+        order = list(dict.fromkeys(table[condition]))
+    plain = table[[person, condition]].astype(object).assign(value=table[outcome].astype(float))
+    wide = plain.pivot(index=person, columns=condition, values="value")  # noqa: PD010 - no mean
+    return wide.reindex(index=list(dict.fromkeys(plain[person])), columns=order)
+
+
+def condition_rows(wide: pd.DataFrame, condition: str, confidence: float) -> list[dict[str, Any]]:
+    """Describe each condition of a table of people × conditions."""
+    from scipy.stats import t
+
+    values = wide.to_numpy(dtype=float)
+    complete = values[~np.isnan(values).any(axis=1)]
+    people, count = complete.shape
+    inner = np.full((2, count), np.nan)
+    if people >= 2 and count >= 2:
+        level = complete - complete.mean(axis=1, keepdims=True) + complete.mean()
+        spread = level.std(axis=0, ddof=1) * np.sqrt(count / (count - 1.0))
+        half = t.ppf(0.5 + 0.5 * confidence, people - 1) * spread / np.sqrt(people)
+        inner = complete.mean(axis=0) + np.array([-1.0, 1.0])[:, None] * half
+    rows = []
+    for index, name in enumerate(wide.columns):
+        own = values[~np.isnan(values[:, index]), index]
+        mean = float(own.mean()) if own.size else np.nan
+        sd = float(own.std(ddof=1)) if own.size > 1 else np.nan
+        half = t.ppf(0.5 + 0.5 * confidence, max(own.size - 1, 1)) * sd / np.sqrt(max(own.size, 1))
+        rows.append(
+            {
+                condition: name,
+                "n_people": own.size,
+                "mean": mean,
+                "sd": sd,
+                "between_low": mean - half,
+                "between_high": mean + half,
+                "n_complete": people,
+                "within_low": inner[0, index],
+                "within_high": inner[1, index],
+            }
+        )
+    return rows

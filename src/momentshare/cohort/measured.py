@@ -1,0 +1,155 @@
+"""One trial of a cohort, read and checked, and what is to be solved of it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from momentshare.balance import Lateral
+from momentshare.errors import InputError
+from momentshare.runs import Task
+from momentshare.study.run import treatments
+from momentshare.trial.formats.read import merge_recordings, read_recording
+from momentshare.trial.motion.places import Calibration, Ways, calibration_of
+from momentshare.trial.process import (
+    ProcessedTrial,
+    Processing,
+    process_trial,
+)
+from momentshare.trial.recording import mirrored
+
+if TYPE_CHECKING:
+    from momentshare.cohort.schema import (
+        CohortFile,
+        CohortStudy,
+        TrialEntry,
+    )
+    from momentshare.limb import Limb
+    from momentshare.trial.formats.layout import LayoutEntry
+    from momentshare.trial.recording import Recording
+
+
+__all__ = ["processed_trial", "trial_processing", "trial_tasks"]
+
+
+def trial_processing(file: CohortFile, layout: LayoutEntry | None = None) -> Processing:
+    """Turn the settings of a study, and of a trial's layout, into those of a trial, in SI."""
+    given = file.processing
+    return Processing(
+        cutoff=given.cutoff_hz,
+        force_cutoff=given.force_cutoff_hz,
+        order=given.filter_order,
+        fill_gaps=given.fill_gaps_s,
+        least_rise=given.least_rise_cm / 100.0,
+        frames=file.settings.frames,
+        hinge=given.hinge,
+        ways=Ways() if layout is None else Ways(**layout.places.model_dump()),
+    )
+
+
+def processed_trial(
+    study: CohortStudy, number: int, limb: Limb, *, frames: int | None = None
+) -> tuple[ProcessedTrial, Calibration | None]:
+    """Read and check one trial.
+
+    Parameters
+    ----------
+    study : CohortStudy
+    number : int
+        Of the trial in the study file, from 1.
+    limb : Limb
+        Of its person.
+    frames : int, optional
+        Frames of a repetition, in place of those of the settings.
+
+    Raises
+    ------
+    MomentshareError
+        The trial cannot be used; the message names file and field.
+    """
+    entry = study.file.trial[number - 1]
+    condition = study.condition(entry.condition)
+    calibration = _calibration(study, entry, limb)
+    processing = trial_processing(study.file, study.layout(entry.layout))
+    trial = process_trial(
+        _recording(study, entry),
+        limb.skeleton,
+        processing if frames is None else replace(processing, frames=frames),
+        side=entry.side,
+        load=entry.load_kg,
+        one_bar=condition.one_bar,
+        trunk_angle=math.radians(condition.trunk_angle_deg),
+        ground=condition.ground,
+        repetitions=entry.repetitions,
+        calibration=calibration,
+    )
+    if not trial.repetitions:
+        raise InputError(f"{entry.file}: no repetition can be used:", trial.refused)
+    return trial, calibration
+
+
+def _recording(study: CohortStudy, entry: TrialEntry) -> Recording:
+    first = read_recording(
+        study.path(entry.file), study.layout(entry.layout, entry.person), offset=entry.offset_s
+    )
+    later = {"_hand_force": entry.force_offset_s, "emg/": entry.emg_offset_s}
+    channels = {
+        role: replace(c, start=c.start + sum(s for part, s in later.items() if part in role))
+        for role, c in first.channels.items()
+    }
+    first = replace(first, channels=channels)
+    more = [
+        read_recording(study.path(m.file), study.layout(m.layout, entry.person), offset=m.offset_s)
+        for m in entry.more
+    ]
+    return merge_recordings(first, *more) if more else first
+
+
+def _calibration(study: CohortStudy, entry: TrialEntry, limb: Limb) -> Calibration | None:
+    """Return what static and functional trials of the person tell; None without any."""
+    found = None
+    for static in study.file.static:
+        if static.person != entry.person:
+            continue
+        recording = read_recording(
+            study.path(static.file), study.layout(static.layout, static.person)
+        )
+        if static.side == "left":
+            recording = mirrored(recording)
+        told = calibration_of(recording, limb.skeleton)
+        found = told if found is None else found.joined(told)
+    return found
+
+
+def trial_tasks(study: CohortStudy, number: int, trial: ProcessedTrial) -> tuple[Task, ...]:
+    """Return a task for each repetition of a trial, on the first limb."""
+    settings, entry = study.file.settings, study.file.trial[number - 1]
+    condition = study.condition(entry.condition)
+    tasks = []
+    for repetition in trial.repetitions:
+        given = repetition.measured.lateral
+        if given is None and condition.lateral_ratio is not None:
+            given = Lateral(mode="measured", ratio=condition.lateral_ratio)
+        chosen = treatments(
+            settings,
+            one_bar=condition.one_bar,
+            measured=given,
+            bounds=condition.lateral_bounds,
+        )
+        if not chosen:
+            raise InputError(
+                f"{entry.file}: settings → lateral asks for 'measured' only, but neither the "
+                "force along the bar nor lateral_ratio is known; add 'zero' or 'free'"
+            )
+        tasks.append(
+            Task(
+                person=entry.person,
+                condition=entry.condition,
+                repetition=repetition.number,
+                limb=0,
+                treatments=chosen,
+                lift=repetition.measured.lift,
+            )
+        )
+    return tuple(tasks)
