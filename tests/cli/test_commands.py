@@ -165,7 +165,7 @@ def test_units_and_settings_in_brackets_are_shown(folder):
     assert "[N·m]" in text
 
 
-def test_every_path_and_command_that_readme_names_exists():
+def test_every_path_and_command_that_readme_and_help_name_exists():
     import re
     from pathlib import Path
 
@@ -174,10 +174,12 @@ def test_every_path_and_command_that_readme_names_exists():
     from momentshare.cli.main import app
 
     root = Path(__file__).resolve().parents[2]
-    text = (root / "README.md").read_text("utf-8")
+    topics = sorted((root / "src" / "momentshare" / "help" / "topics").glob("*.md"))
+    text = "\n".join(p.read_text("utf-8") for p in [root / "README.md", *topics])
     for name in re.findall(r"`((?:src|models|benchmarks)/[\w/.]+)`", text):
         assert (root / name).exists(), name
     named = set(re.findall(r"`momentshare ([a-z-]+)", text))
+    assert len(named) > 10
     known = CliRunner().invoke(app, ["--help"]).stdout
     for command in named - {"momentshare"}:
         assert f"  {command} " in known, command

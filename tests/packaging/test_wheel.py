@@ -33,6 +33,7 @@ def test_wheel_holds_models_types_and_demo(wheel):
         "momentshare/models/reference_limb/sites.csv",
         "momentshare/demo/harbour_rescue.toml",
         "momentshare/help/topics/study.md",
+        "momentshare/tutorials/files/developer/notebook.ipynb",
     ):
         assert wanted in names
     assert not [n for n in names if n.startswith(("tests/", "benchmarks/"))]

@@ -1,6 +1,7 @@
 """The reference: every topic, and every field and column that it should name."""
 
 import json
+import re
 from pathlib import Path
 from typing import get_args
 
@@ -291,6 +292,32 @@ _OPTIONAL = {
     ]),
 }  # fmt: skip
 """Columns of rows and of a limit that are balanced only where a study asks for it."""
+
+
+# README.
+
+README = (Path(__file__).parents[2] / "README.md").read_text("utf-8")
+
+
+def test_readme_has_the_glossary_and_the_cautions_of_the_help():
+    for name, shown in [
+        ("glossary", README.split("<!-- glossary -->\n")[1].split("\n<!-- end of glossary -->")[0]),
+        ("cautions", README.split("## Cautions\n\n")[1].split("\n\n## ")[0]),
+    ]:
+        assert topic(name).text.split("\n\n", 2)[2].strip() == shown
+
+
+@pytest.mark.parametrize("text", [README, *(t.text for t in topics())])
+def test_topics_and_entries_that_a_text_names_are_there(text):
+    for name in re.findall(r"momentshare help ([\w-]+)", text):
+        assert name == "TOPIC" or entries_named(name) or topic(name)
+
+
+def test_readme_shows_its_picture():
+    (place,) = re.findall(r"!\[[^]]{60,}\]\((.*?)\)", README)
+    data = (Path(__file__).parents[2] / place).read_bytes()
+    assert data.startswith(b"\x89PNG")
+    assert len(data) < 200_000
 
 
 # The command.
