@@ -2,8 +2,8 @@
 
     greatest isometric force = volume / peak fibre length × specific tension × strength factor
 
-Volume follows sex, body size and training; the strength factor belongs to a group of heads
-and takes up what areas and specific tension leave unexplained of measured joint strength.
+Volume follows sex, body size and training, by group of heads; the strength factor of a group
+takes up what areas and specific tension leave unexplained of measured joint strength.
 The tendon slack length places the fibre at its stated length in the head's reference posture,
 with the girdle at the model's reference; it belongs to the person, so no posture of the girdle in
 a task changes it.
@@ -387,7 +387,11 @@ def build_limbs(
 def _volume_factor(
     people: Sequence[Person], model: Model, number: Callable[[str], NDArray[np.float64]]
 ) -> NDArray[np.float64]:
-    """Volume of each head over that of the reference man, shape (limbs, heads)."""
+    """Volume of each head over that of the reference man, shape (limbs, heads).
+
+    A group of heads grows as the training factor to a power of its own, so that a factor of 1
+    leaves every volume as it is.
+    """
     mean = {
         sex: model.fits[sex, "body_mass"].mean * model.fits[sex, "stature"].mean
         for sex in {person.sex for person in people}
@@ -395,9 +399,12 @@ def _volume_factor(
     size = np.array([p.body_mass * p.stature / mean[p.sex] for p in people])
     women = np.array([p.sex == "female" for p in people])
     trained = np.array([p.training_factor for p in people])
-    ratio = np.stack([number(f"volume_women_over_men_{h.group}") for h in model.heads], axis=-1)
-    whole = size ** number("volume_size_exponent") * trained
-    return np.asarray(np.where(women[:, None], ratio, 1.0) * whole[:, None])
+    ratio, power = (
+        np.stack([number(f"{name}_{h.group}") for h in model.heads], axis=-1)
+        for name in ("volume_women_over_men", "training_exponent")
+    )
+    whole = (size ** number("volume_size_exponent"))[:, None] * trained[:, None] ** power
+    return np.asarray(np.where(women[:, None], ratio, 1.0) * whole)
 
 
 def _reference_lengths(

@@ -48,7 +48,8 @@ class Person:
     grip_length : float, optional
         Elbow axis to the centre of the closed grip [m].
     training_factor : float
-        Muscle volume over that of an untrained person of the same sex and size.
+        Volume of the elbow extensors over that of an untrained person of the same sex and size.
+        Other groups of heads grow as it to the power of the model's ``training_exponent_…``.
     strengths : mapping, optional
         Measured greatest moments, for the calibration of strength groups.
 

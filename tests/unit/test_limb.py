@@ -95,13 +95,34 @@ def test_fibres_have_their_stated_length_in_the_reference_posture(model):
         ), head.name
 
 
-def test_training_factor_scales_volume_and_force_alone(model, limb):
-    trained = build_limb(man(model, training_factor=1.3), model)
-    np.testing.assert_allclose(trained.volume, 1.3 * limb.volume, rtol=1e-13)
+@pytest.mark.parametrize("factor", [0.3, 1.3, 3.0])
+def test_training_factor_scales_volume_and_force_alone(model, limb, factor):
+    trained = build_limb(man(model, training_factor=factor), model)
+    growth = np.array(
+        [factor ** model.number(f"training_exponent_{head.group}") for head in model.heads]
+    )
+    np.testing.assert_allclose(trained.volume, growth * limb.volume, rtol=1e-13)
     np.testing.assert_allclose(
-        trained.greatest_isometric_force, 1.3 * limb.greatest_isometric_force, rtol=1e-13
+        trained.greatest_isometric_force, growth * limb.greatest_isometric_force, rtol=1e-13
     )
     np.testing.assert_array_equal(trained.slack_length, limb.slack_length)
+
+
+@pytest.mark.parametrize("group", ["rotator_cuff", "elbow_flexors"])
+def test_one_group_can_grow_more_than_the_others(model, group):
+    numbers = Numbers(quantities={f"training_exponent_{group}": 1.5})
+    person = man(model, training_factor=1.4)
+    plain, changed = build_limb(person, model), build_limb(person, model, numbers=numbers)
+    mine = np.array([head.group == group for head in model.heads])
+    own = model.number(f"training_exponent_{group}")
+    np.testing.assert_allclose(
+        changed.volume[mine], plain.volume[mine] * 1.4 ** (1.5 - own), rtol=1e-13
+    )
+    np.testing.assert_array_equal(changed.volume[~mine], plain.volume[~mine])
+    untrained = build_limb(man(model), model)
+    np.testing.assert_array_equal(
+        build_limb(man(model), model, numbers=numbers).volume, untrained.volume
+    )
 
 
 def test_woman_of_mean_size_has_the_stated_share_of_volume(model, limb):

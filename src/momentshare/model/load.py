@@ -406,7 +406,8 @@ class _Reader:
     ) -> None:
         """Name everything the library will ask a model for and that is not there."""
         wanted = {*_QUANTITIES, *(f"strength_{head.group}" for head in heads)}
-        wanted |= {f"volume_women_over_men_{head.group}" for head in heads}
+        by_group = ("volume_women_over_men", "training_exponent")
+        wanted |= {f"{name}_{head.group}" for name in by_group for head in heads}
         if limb is not None:
             policies = limb.scapula.policies
             wanted |= {f"scapula_{p}_{a}" for p in policies for a in _SCAPULA_ANGLES}

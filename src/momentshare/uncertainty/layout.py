@@ -230,6 +230,6 @@ def quantity_family(name: str, policy: str) -> str:
         return "scapula" if name.startswith(f"scapula_{policy}_") else ""
     if name.startswith("strength_") or name in {"specific_tension", "greatest_shortening_speed"}:
         return "strength"
-    if name.startswith("volume_"):
+    if name.startswith(("volume_", "training_exponent_")):
         return "muscle_volume"
     return "joint_geometry"
