@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -16,6 +17,7 @@ from momentshare.runs.variation import (
     bound_couples,
     freed_couples,
     held_glenoid,
+    moved_girdle,
     other_options,
     other_tempo,
     turned_scapula,
@@ -32,6 +34,9 @@ __all__ = ["effect_tables", "quasi_static_errors", "switches"]
 
 _TEMPO = 1.5
 """Duration of the lift [s] that a quasi-static condition is given to show what speed does."""
+
+_PROTRACTION = 5.0
+"""What is added to the protraction of a lifter [deg], the spread of the model's own."""
 
 _SCAPULA = 10.0
 """Shift of each scapula angle [deg], the size of published regression errors of 6.9 to 10.4
@@ -75,6 +80,16 @@ def switches(setup: Setup) -> tuple[Variation, ...]:
             if timed
             else other_tempo(f"timed, {_TEMPO:g} s", _TEMPO)
         )
+    if (setup.limbs.scapula or setup.limbs.model.default_scapula) in (
+        setup.limbs.model.moving_scapulae
+    ):
+        found += [
+            moved_girdle("girdle as the arm takes it", setup, None),
+            *(
+                moved_girdle(f"protraction {turn:+g} deg", setup, math.radians(turn))
+                for turn in (_PROTRACTION, -_PROTRACTION)
+            ),
+        ]
     found += [
         turned_scapula(f"scapula {angle.replace('_', ' ')} {turn:+g} deg", angle, turn)
         for angle in ("internal", "upward", "anterior_tilt")

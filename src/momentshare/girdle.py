@@ -40,7 +40,9 @@ __all__ = [
     "ANGLES",
     "Girdle",
     "GirdlePose",
+    "added_to",
     "girdle_pose",
+    "highest_elevation",
     "internal_rotation",
     "join_girdle",
     "upward_rotation",
@@ -51,6 +53,9 @@ ANGLES = GIRDLE_ANGLES
 
 _SIGNS = np.array([1.0, -1.0, 1.0, 1.0, -1.0, 1.0])
 """From anatomical senses to turns about y, x and z."""
+
+_FINE, _EACH = 18000, 100
+"""Steps of elevation in half a turn (hundredths of a degree), and how many make a coarse one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -179,6 +184,14 @@ def girdle_pose(girdle: Girdle, posture: Posture) -> GirdlePose:
     )
 
 
+def added_to(
+    posture: Posture, *, protraction: float = 0.0, elevation: float = 0.0
+) -> NDArray[np.float64]:
+    """Return what a task adds to the girdle of postures, with more of it [rad], shape (..., 2)."""
+    own = np.zeros((*posture.shape, 2)) if posture.girdle is None else posture.girdle
+    return np.asarray(own + np.array([protraction, elevation]))
+
+
 def internal_rotation(
     girdle: Girdle, plane: NDArray[np.float64], elevation: NDArray[np.float64]
 ) -> NDArray[np.float64]:
@@ -199,6 +212,40 @@ def upward_rotation(girdle: Girdle, elevation: NDArray[np.float64]) -> NDArray[n
         + _lifted(girdle, elevation) * girdle.rise[..., 4]
         + forward * girdle.reach[..., 4]
     )
+
+
+def highest_elevation(girdle: Girdle, at_joint: float) -> NDArray[np.float64]:
+    """Elevation up to which the arm is not too high for the glenohumeral joint [rad].
+
+    The scapula gives its upward rotation, which grows with elevation where it follows the arm;
+    that rotation is taken to be in the plane of elevation. Degrees are tried first, then the
+    hundredths before the first one that is too high.
+
+    Parameters
+    ----------
+    girdle : Girdle
+        Of one limb or of several.
+    at_joint : float
+        Greatest elevation against the scapula [rad].
+
+    Returns
+    -------
+    float array, shape (...)
+        A hundredth of a degree that is within, up to half a turn.
+    """
+
+    def within(steps: NDArray[np.intp]) -> NDArray[np.bool_]:
+        elevation = np.asarray(steps * (np.pi / _FINE), dtype=np.float64)
+        return np.asarray(elevation - upward_rotation(girdle, elevation) <= at_joint)
+
+    shape = girdle.setting.shape
+    coarse = np.arange(0, _FINE + 1, _EACH).reshape(-1, *(1 for _ in shape))
+    good = within(coarse)
+    last = np.where(good.all(axis=0), _FINE, _EACH * (np.argmin(good, axis=0) - 1))
+    steps = np.minimum(last + np.arange(_EACH + 1).reshape(-1, *(1 for _ in shape)), _FINE)
+    good = within(steps)
+    found = np.where(good.all(axis=0), _EACH, np.argmin(good, axis=0) - 1) + last
+    return np.asarray(np.clip(found, 0, _FINE) * (np.pi / _FINE))
 
 
 def _rotation(angles: NDArray[np.float64], signs: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -14,7 +14,7 @@ import numpy as np
 
 from momentshare.errors import InputError, ShapeError, UnknownNameError
 from momentshare.geometry.rotation import rotation_about
-from momentshare.girdle import ANGLES, Girdle, girdle_pose, join_girdle
+from momentshare.girdle import ANGLES, Girdle, girdle_pose, highest_elevation, join_girdle
 from momentshare.model.numbers import Numbers
 from momentshare.model.schema import ARM_SEGMENTS
 from momentshare.person import Person, Sizes, sizes
@@ -92,6 +92,10 @@ class Skeleton:
         Centre of a bar on the chest in front of the joint centre.
     touch_point : float array, shape (...)
         Where a bar usually touches the chest, footward of the joint centre.
+    highest_elevation : float array, shape (...)
+        Elevation that trunk and glenohumeral joint allow [rad].
+    press_protraction : float array, shape (..., 2)
+        What a lifter on a bench adds to protraction on the chest and at lock-out [rad].
     """
 
     people: tuple[Person, ...]
@@ -110,6 +114,8 @@ class Skeleton:
     segment: Mapping[str, Segment]
     chest_height: NDArray[np.float64]
     touch_point: NDArray[np.float64]
+    highest_elevation: NDArray[np.float64]
+    press_protraction: NDArray[np.float64]
 
     @property
     def person(self) -> Person:
@@ -332,6 +338,13 @@ def build_skeletons(
         + number("bar_radius")
         + (rest - joint)[:, 0],
         touch_point=bone * number("usual_touch_point"),
+        highest_elevation=np.minimum(
+            highest_elevation(girdle, model.number("limit_glenohumeral_elevation_max")),
+            model.number("limit_elevation_max"),
+        ),
+        press_protraction=np.stack(
+            [number(f"press_protraction_{end}") for end in ("chest", "lockout")], axis=-1
+        ),
     )
 
 

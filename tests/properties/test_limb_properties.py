@@ -13,7 +13,7 @@ from momentshare.analysis import Lateral, prepare, solve_lift
 from momentshare.demand import demand
 from momentshare.directions import ROWS
 from momentshare.exercise import BenchPress, Profile, reachable
-from momentshare.exercise.reach import highest_elevation, shoulder_limits, twist_of
+from momentshare.exercise.reach import shoulder_limits, twist_of
 from momentshare.geometry import rotation_about
 from momentshare.girdle import girdle_pose
 from momentshare.limb import build_limb
@@ -422,7 +422,7 @@ def whole_sweep(skeleton, coordinate, step=SWEEP, grid=GRID):
     number = skeleton.model.number
     ranges = {
         "plane": (-60.0, np.degrees(number("limit_plane_max"))),
-        "elevation": (0.0, np.degrees(highest_elevation(skeleton))),
+        "elevation": (0.0, np.degrees(skeleton.highest_elevation)),
         "axial": (
             np.degrees(number("limit_axial_min")),
             np.degrees(number("limit_axial_max_hanging")),
@@ -562,7 +562,7 @@ def test_whole_sweeps_reach_every_limit():
                 # Within a step of the grid of the outermost corners.
                 assert (value - low)[judged].min() < 16.0 * DEG
                 assert (high - value)[judged].min() < 16.0 * DEG
-            assert elevation.max() > highest_elevation(skeleton) - 16.0 * DEG
+            assert elevation.max() > skeleton.highest_elevation - 16.0 * DEG
 
 
 @pytest.mark.parametrize("coordinate", ["elbow_flexion", "forearm_rotation"])

@@ -12,6 +12,7 @@ from momentshare.model import load_model
 from momentshare.person import Person
 from momentshare.reading import glenoid_table
 from momentshare.runs import solve_setup, solve_variations
+from momentshare.runs.variation import moved_girdle
 from momentshare.study import parse_study, plan_study
 
 STUDY = """
@@ -113,3 +114,44 @@ def test_inertia_fades_with_the_square_of_the_duration():
     assert errors[1.0] == pytest.approx(4.0 * errors[2.0], rel=1e-6)
     assert errors[2.0] == pytest.approx(4.0 * errors[4.0], rel=1e-6)
     assert errors[4.0] < 0.05
+
+
+def test_the_girdle_of_a_plan_is_moved_from_where_the_plan_has_it():
+    text = (
+        STUDY
+        + """
+[[condition]]
+name = "own"
+exercise = "bar_press"
+spacing_biacromial = 1.4
+protraction_deg = [[0, -10], [1, 8]]
+shrug_deg = 4
+load_kg = 30
+[[condition]]
+name = "ground"
+exercise = "push_up"
+spacing_biacromial = 1.4
+tuck_deg = 60
+"""
+    )
+    setup = plan_study(parse_study(text)).setup
+    model, degree = setup.limbs.model, np.pi / 180
+    limbs = setup.limbs.build()[0].take(0)
+    habit = [model.number(f"press_protraction_{end}") for end in ("chest", "lockout")]
+    before = {"press": habit, "own": [-10 * degree, 8 * degree], "ground": [0.0, 0.0]}
+    for by in (5 * degree, -5 * degree):
+        moved = moved_girdle("moved", setup, by).applied(setup)
+        for task in moved.tasks:
+            girdle = task.exercise.lift(limbs.skeleton).posture.girdle
+            np.testing.assert_allclose(girdle[[0, -1], 0], np.add(before[task.condition], by))
+            np.testing.assert_allclose(girdle[:, 1], 4 * degree if task.condition == "own" else 0)
+    rests = moved_girdle("rests", setup, None).applied(setup)
+    assert [task.condition for task in rests.tasks] == ["press", "own"]  # the push-up adds nothing
+    for task in rests.tasks:
+        np.testing.assert_array_equal(task.exercise.lift(limbs.skeleton).posture.girdle, 0.0)
+
+
+def test_a_girdle_that_is_held_has_no_switch():
+    text = STUDY.replace("frames = 5", 'frames = 5\nscapula = "pressing"')
+    names = [s.name for s in switches(plan_study(parse_study(text)).setup)]
+    assert not any("girdle" in name or "protraction" in name for name in names)

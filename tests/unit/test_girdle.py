@@ -10,9 +10,10 @@ from momentshare.analysis import Lateral, path_velocity, prepare, solve_lift
 from momentshare.exercise import BenchPress, OverheadPress, Profile, PushUp, lifts_of, reachable
 from momentshare.exercise.chain import minimum_jerk
 from momentshare.geometry.rotation import rotation_about
-from momentshare.girdle import girdle_pose
+from momentshare.girdle import girdle_pose, upward_rotation
 from momentshare.limb import build_limb
 from momentshare.model import load_model
+from momentshare.model.numbers import Numbers
 from momentshare.paths import paths
 from momentshare.person import Person
 from momentshare.posture import Posture, posture_from_angles
@@ -347,3 +348,54 @@ def test_what_a_task_adds_reaches_the_paths(skeleton):
     assert change[names.index("infraspinatus/upper")] < -0.001
     assert change[names.index("latissimus_dorsi/lower")] > 0.005
     assert change[names.index("brachialis")] == pytest.approx(0.0, abs=1e-15)
+
+
+def highest_by_trying_all(skeleton):
+    """Slow twin: every hundredth of a degree."""
+    found = 0.0
+    for elevation in np.linspace(0.0, np.pi, 18001):
+        at_joint = elevation - upward_rotation(skeleton.girdle, np.array(elevation))
+        if at_joint > MODEL.number("limit_glenohumeral_elevation_max"):
+            break
+        found = elevation
+    return min(found, MODEL.number("limit_elevation_max"))
+
+
+@pytest.mark.parametrize("scapula", MODEL.scapula_policies)
+def test_highest_elevation_is_the_last_one_before_the_joint_s_limit(scapula):
+    skeleton = build_skeleton(PERSON, MODEL, scapula=scapula)
+    assert float(skeleton.highest_elevation) == highest_by_trying_all(skeleton)
+
+
+def test_each_of_several_limbs_has_its_own_highest_elevation():
+    rng = np.random.default_rng(8)
+    drawn = Numbers(
+        quantities={
+            "girdle_scapula_upward_rise": rng.uniform(0.1, 0.5, 12),
+            "girdle_scapula_upward_reach": rng.uniform(-20, 20, 12) * DEGREE,
+            "scapula_moving_upward": rng.uniform(-25, 20, 12) * DEGREE,
+        }
+    )
+    limbs = build_skeletons([PERSON] * 12, MODEL, numbers=drawn)
+    assert limbs.highest_elevation.shape == (12,)
+    assert len(set(limbs.highest_elevation.tolist())) > 6
+    for row in range(12):
+        one = limbs.take(row)
+        assert float(one.highest_elevation) == highest_by_trying_all(one)
+
+
+@pytest.mark.parametrize("together", [False, True])
+def test_the_protraction_that_a_lifter_adds_by_default_is_the_limb_s_own(together):
+    ends = {"press_protraction_chest": -12 * DEGREE, "press_protraction_lockout": 4 * DEGREE}
+    changed = Numbers(quantities={k: np.array([MODEL.number(k), v]) for k, v in ends.items()})
+    limbs = build_skeletons([PERSON] * 2, MODEL, numbers=changed)
+    press = bench(frames=9)
+    if together:
+        plain, own = lifts_of([press, press], limbs, [0, 1])
+    else:
+        plain, own = (press.lift(limbs.take(row)) for row in range(2))
+    np.testing.assert_allclose(own.posture.girdle[[0, -1], 0], list(ends.values()), atol=1e-15)
+    np.testing.assert_allclose(
+        plain.posture.girdle[[0, -1], 0], [MODEL.number(k) for k in ends], atol=1e-15
+    )
+    assert np.abs(own.shoulder - plain.shoulder).max() > 5e-3

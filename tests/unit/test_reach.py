@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from momentshare.exercise import BenchPress, Profile, reachable
-from momentshare.exercise.reach import highest_elevation, shoulder_limits, twist_of
+from momentshare.exercise.reach import shoulder_limits, twist_of
 from momentshare.geometry.rotation import yxz_from_rotation
 from momentshare.model import load_model
 from momentshare.person import Person
@@ -98,7 +98,7 @@ def test_the_limit_behind_counts_from_where_the_scapula_is_in_that_posture():
 def test_scapula_decides_how_high_and_how_far_back_the_arm_goes():
     resting = build_skeleton(ULF, MODEL, scapula="resting")
     moving = build_skeleton(ULF, MODEL, scapula="moving")
-    heights = [highest_elevation(s) / DEG for s in (resting, PRESSING, moving)]
+    heights = [s.highest_elevation / DEG for s in (resting, PRESSING, moving)]
     np.testing.assert_allclose(heights, [125.4, 140.0, 150.0])
     back = [shoulder_limits(s, np.array([1.0]))["plane"][0][0] for s in (resting, PRESSING)]
     assert back[0] > back[1]

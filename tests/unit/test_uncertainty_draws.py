@@ -140,6 +140,66 @@ def test_every_variable_changes_something(study, model):
     assert sum(len(layout.members(f)) for f in layout.families) == len(layout)
 
 
+def lengths(draws, task, exercise):
+    """Path lengths of a task in each draw."""
+    made = draws.exercises(dict.fromkeys(range(len(draws)), exercise), task)
+    limbs, rows, reasons = draws.limbs(0)
+    assert not reasons
+    found = []
+    for draw, row in rows.items():
+        limb = limbs.take(row)
+        found.append(limb.paths(made[draw].lift(limb.skeleton).posture).length)
+    return np.array(found)
+
+
+PUSH_UP = """
+[[condition]]
+name = "ground"
+exercise = "push_up"
+spacing_biacromial = 1.4
+tuck_deg = 60
+protraction_deg = 8
+shrug_deg = 4
+"""
+
+
+@pytest.mark.parametrize("condition", ["bar", "ground"])
+def test_every_number_of_the_girdle_that_is_drawn_changes_path_lengths(model, condition):
+    study = parse_study(STUDY + PUSH_UP).only(conditions=[condition])
+    setup = plan_study(study, frames=5).setup
+    layout = build_layout(setup, Spreads())
+    drawn = layout.members("girdle")
+    names = [layout.variables[k].name for k in drawn]
+    spread = {
+        f"quantity:{name}"
+        for name, number in model.quantities.items()
+        if number.spread > 0.0
+        and name.startswith(("girdle_", "clavicle_moving_", "press_protraction_"))
+        and (condition == "bar" or not name.startswith("press_"))
+    }
+    assert {n for n in names if n.startswith("quantity:") and " source " not in n} == spread
+    assert ("Edda:ground:protraction" in names) is (condition == "ground")
+    z = np.zeros((1 + len(drawn), len(layout)))
+    z[1 + np.arange(len(drawn)), drawn] = 1.0
+    (task,) = setup.tasks
+    found = lengths(Draws(layout, z), task, task.exercise)
+    moved = np.abs(found[1:] - found[0]).max(axis=(1, 2))
+    still = [name for name, by in zip(names, moved, strict=True) if by < 1e-5]
+    # A press adds no elevation, so what follows from one does not act.
+    assert all(condition == "bar" and "_with_elevation" in name for name in still), still
+    if condition == "bar":
+        both = 1 + np.flatnonzero(["press_protraction" in name for name in names])
+        assert len(both) == 3
+        assert (np.abs(found[both] - found[0]).max(axis=(1, 2)) > 1e-4).all()
+
+
+def test_a_girdle_that_is_held_draws_nothing_of_its_course(model):
+    text = STUDY.replace("[[person]]", 'settings = { scapula = "pressing" }\n[[person]]', 1)
+    layout = layout_of(parse_study(text), model)
+    names = {layout.variables[k].name for k in layout.members("girdle")}
+    assert all(name.startswith("quantity:clavicle_pressing_") for name in names)
+
+
 def test_a_fibre_longer_than_its_path_is_shortened_not_lost(study, model):
     layout = layout_of(study, model)
     entry = study.file.person[0]
@@ -192,7 +252,9 @@ def test_limbs_together_are_the_limbs_of_each_draw(study, model, tested):
         layout = layout_of(strength, model)
         assert layout.setup.limbs.strengths[0]
     z = normals(layout, 4)
-    # A fibre too long for its path, and a person no limb can have.
+    # A fibre too long for its path in a limb of the model's own numbers otherwise, and a person no
+    # limb can have.
+    z[1] = 0.0
     z[1, layout.members("fibre_length")] = z[1, layout.members("reference_fibre_length")] = 2.5
     z[2, layout.members("person_lengths")] = 300.0
     limbs, rows, reasons = Draws(layout, z).limbs(0)

@@ -11,9 +11,10 @@ from momentshare.directions import ROWS
 from momentshare.effects import effect_tables, switches
 from momentshare.errors import InputError
 from momentshare.geometry.rotation import rotation_about
+from momentshare.girdle import added_to
 from momentshare.reading import head_table_by_person
 from momentshare.runs import solve_setup
-from momentshare.runs.variation import other_options
+from momentshare.runs.variation import moved_girdle, other_options
 from momentshare.study import parse_study, plan_study
 from momentshare.uncertainty import UncertaintyPlan, build_layout, run_uncertainty
 from momentshare.uncertainty.chunks import cells_of, solve
@@ -146,7 +147,13 @@ def test_a_turn_of_the_upper_arm_about_itself_leaves_elbow_and_hand(setup):
 
 
 @pytest.mark.parametrize(
-    ("name", "what"), [("load", "load"), ("ratio", "measured"), ("axial", "posture")]
+    ("name", "what"),
+    [
+        ("load", "load"),
+        ("ratio", "measured"),
+        ("axial", "posture"),
+        ("protraction", "posture"),
+    ],
 )
 def test_each_drawn_number_does_what_it_is_called(setup, name, what):
     spreads = Spreads(load=0.1, lateral_ratio=0.05, measured_deg=4.0, shared=0.0)
@@ -231,3 +238,33 @@ def test_effects_of_measured_lifts_are_those_of_the_changed_options(setup):
         assert line["mean_activation"] == pytest.approx(wanted[0], abs=1e-9)
         assert line["mean_activation_changed"] == pytest.approx(wanted[1], abs=1e-9)
         assert line["difference"] == pytest.approx(wanted[1] - wanted[0], abs=1e-9)
+
+
+def test_more_protraction_moves_the_girdle_and_the_arm_with_it(setup):
+    lift = setup.tasks[0].lift
+    girdle = setup.limbs.build()[0].take(0).skeleton.girdle
+    moved = turned_lift(lift, girdle, plane=0.0, elevation=0.0, axial=0.0, protraction=0.1)
+    np.testing.assert_allclose(moved.posture.girdle - added_to(lift.posture), [[0.1, 0.0]] * 7)
+    np.testing.assert_array_equal(moved.posture.humerus, lift.posture.humerus)
+    shift = moved.shoulder - lift.shoulder
+    assert (shift[:, 0] > 0.005).all()  # forward
+    for name in ("elbow", "hand"):
+        np.testing.assert_allclose(getattr(moved, name) - getattr(lift, name), shift, atol=1e-12)
+
+
+def test_a_variation_of_the_girdle_moves_measured_lifts(setup):
+    heads, _ = effect_tables(setup)
+    largest = heads.groupby("switch")["difference"].agg(lambda d: d.abs().max())
+    for name in ("protraction +5 deg", "protraction -5 deg"):
+        assert largest[name] > 1e-3
+    variation = moved_girdle("more", setup, 0.1)
+    changed = variation.applied(setup)
+    assert len(changed.tasks) == len(setup.tasks)
+    for task, before in zip(changed.tasks, setup.tasks, strict=True):
+        np.testing.assert_allclose(
+            added_to(task.lift.posture), added_to(before.lift.posture, protraction=0.1)
+        )
+    off = moved_girdle("none", changed, None).applied(changed)
+    for task in off.tasks:
+        np.testing.assert_array_equal(task.lift.posture.girdle, 0.0)
+    assert moved_girdle("none", off, None).applied(off) is off

@@ -121,6 +121,7 @@ def _presses(
     chests, low, high = chests[known], low[known], high[known]
     frames = first.frames
     arm = arms.take(np.repeat(known, frames))
+    habits = arms.of_each(count).habit[known]
     chosen = [presses[int(k)] for k in known]
     ends = [
         replace(press.way, lockout=press.way.lockout - float(shift @ press.headward))
@@ -136,7 +137,8 @@ def _presses(
         if first.tuck is None:
             ways = zip(ends, chests, strict=True)
             given["footward"] = np.concatenate([way.footward(c, fraction) for way, c in ways])
-        add = np.concatenate([press.added(arms, fraction) for press in chosen])
+        lifters = zip(chosen, habits, strict=True)
+        add = np.concatenate([press.added(habit, fraction) for press, habit in lifters])
         height = (low[:, None] + fraction * (high - low)[:, None]).ravel()
         return close_press(first, arm, add=add, height=height, **given)
 

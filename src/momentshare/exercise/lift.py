@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
 from momentshare.errors import InputError, ShapeError
+from momentshare.girdle import girdle_pose
 from momentshare.posture import Posture
 
 if TYPE_CHECKING:
@@ -15,9 +16,10 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from momentshare.girdle import Girdle
     from momentshare.skeleton import Skeleton
 
-__all__ = ["Exercise", "Lift", "LimitBreach", "Motion", "join_lifts"]
+__all__ = ["Exercise", "Lift", "LimitBreach", "Motion", "join_lifts", "with_girdle"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -189,6 +191,23 @@ class Lift:
         if self.limb is None:
             raise ShapeError("lift.limb", "the limb of every frame", "none")
         return self.limb
+
+
+def with_girdle(lift: Lift, girdle: Girdle, added: NDArray[np.float64]) -> Lift:
+    """Give a lift of one limb other additions to its girdle; the arm goes with the joint.
+
+    Parameters
+    ----------
+    lift : Lift
+    girdle : Girdle
+        Of the limb.
+    added : float array, shape (frames, 2)
+        Of :attr:`~momentshare.posture.Posture.girdle` [rad].
+    """
+    posture = replace(lift.posture, girdle=added)
+    shift = girdle_pose(girdle, posture).joint - lift.shoulder
+    moved = {name: getattr(lift, name) + shift for name in ("shoulder", "elbow", "hand")}
+    return replace(lift, posture=posture, **moved)
 
 
 def join_lifts(lifts: Sequence[Lift], limbs: Sequence[int]) -> Lift:

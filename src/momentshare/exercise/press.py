@@ -245,14 +245,17 @@ class BenchPress:
             if self.tuck is None:
                 given["footward"] = replace(self.way, lockout=lockout).footward(chest, at)
             return close_press(
-                self, arm, add=self.added(arm, at), height=low + at * (high - low), **given
+                self, arm, add=self.added(arm.habit, at), height=low + at * (high - low), **given
             )
 
         return low, high, notes, solve
 
-    def added(self, arm: Arm, at: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return what the lifter adds to protraction and elevation at height fractions [rad]."""
-        own = Profile(((0.0, arm.habit[0]), (1.0, arm.habit[1])))
+    def added(self, habit: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return what the lifter adds to protraction and elevation at height fractions [rad].
+
+        ``habit`` is that of the lifter's :class:`Arm`, shape (2,).
+        """
+        own = Profile(((0.0, float(habit[0])), (1.0, float(habit[1]))))
         protraction = own if self.protraction is None else self.protraction
         return np.stack([protraction(at), self.shrug(at)], axis=-1)
 
@@ -260,7 +263,7 @@ class BenchPress:
         """Height of lock-out, place of the hands there, and what was decided."""
         # Nothing but the height changes in the search; a profile keeps its last value.
         end = {name: getattr(self, name).points[-1][1] for name in self.profiles}
-        add = self.added(arm, np.ones(1))
+        add = self.added(arm.habit, np.ones(1))
         above = {"footward": self.way.lockout} if self.tuck is None else {}
 
         def close(heights: NDArray[np.float64]) -> Chain:
@@ -315,7 +318,7 @@ class Arm:
     girdle : Girdle
     chest : float array, shape (..., 2)
         Centre of a bar on the chest in front of ``rest``, and usual touch point footward [m].
-    habit : tuple of float
+    habit : float array, shape (..., 2)
         Protraction that a lifter adds on the chest and at lock-out [rad].
     """
 
@@ -324,33 +327,54 @@ class Arm:
     fore: NDArray[np.float64]
     girdle: Girdle
     chest: NDArray[np.float64]
-    habit: tuple[float, float]
+    habit: NDArray[np.float64]
 
     @classmethod
     def of(cls, skeleton: Skeleton) -> Arm:
         """Arm of a skeleton."""
-        number = skeleton.model.number
         return cls(
             rest=np.asarray(skeleton.joint_centre),
             upper=np.asarray(skeleton.humerus_length),
             fore=np.asarray(skeleton.grip_length),
             girdle=skeleton.girdle,
             chest=np.stack([skeleton.chest_height, skeleton.touch_point], axis=-1),
-            habit=(number("press_protraction_chest"), number("press_protraction_lockout")),
+            habit=skeleton.press_protraction,
         )
+
+    def of_each(self, count: int) -> Arm:
+        """Return the limbs there are, or the one there is for each of so many presses."""
+        if self.upper.ndim:
+            return self
+        return self._changed(lambda values: np.broadcast_to(values, (count, *values.shape)))
 
     def take(self, limb: int | NDArray[np.intp]) -> Arm:
         """Pick one limb of several, or one for each entry of an index array."""
-        if self.upper.ndim == 0:
-            return self
-        return Arm(
-            rest=self.rest[limb],
-            upper=self.upper[limb],
-            fore=self.fore[limb],
-            girdle=Girdle(**{f.name: getattr(self.girdle, f.name)[limb] for f in fields(Girdle)}),
-            chest=self.chest[limb],
-            habit=self.habit,
-        )
+        return self._changed(lambda values: np.asarray(values[limb])) if self.upper.ndim else self
+
+    def _changed(self, change: Callable[[NDArray[np.float64]], NDArray[np.float64]]) -> Arm:
+        girdle = {f.name: change(getattr(self.girdle, f.name)) for f in fields(Girdle)}
+        rest = {f.name: change(getattr(self, f.name)) for f in fields(Arm) if f.name != "girdle"}
+        return Arm(girdle=Girdle(**girdle), **rest)
+
+
+def _each(
+    press: BenchPress, arm: Arm, presses: Sequence[BenchPress] | None
+) -> tuple[Sequence[BenchPress], Arm]:
+    """Return the presses and, in the same order, their limbs; one press is that of one limb."""
+    every = [press] if presses is None else presses
+    return every, arm.of_each(len(every))
+
+
+def _prescribed(
+    every: Sequence[BenchPress], arms: Arm, fraction: float
+) -> tuple[dict[str, NDArray[np.float64]], NDArray[np.float64]]:
+    """Return what presses prescribe at a height fraction: profiles by name, girdle [rad]."""
+    at = np.array([fraction])
+    values = {
+        name: np.array([getattr(each, name)(at)[0] for each in every]) for name in every[0].profiles
+    }
+    lifters = zip(every, arms.habit, strict=True)
+    return values, np.concatenate([each.added(habit, at) for each, habit in lifters])
 
 
 def touch_down(
@@ -362,18 +386,12 @@ def touch_down(
     default the touch point is that of an upright forearm, so it goes with the joint, which goes
     with the arm.
     """
-    every = [press] if presses is None else presses
-    count = len(every)
-    rest, chest = np.broadcast_to(arm.rest, (count, 3)), np.broadcast_to(arm.chest, (count, 2))
-    upper, fore = np.broadcast_to(arm.upper, (count,)), np.broadcast_to(arm.fore, (count,))
+    every, arms = _each(press, arm, presses)
+    rest, chest, upper, fore = arms.rest, arms.chest, arms.upper, arms.fore
     height = np.array([np.nan if x.chest_height is None else x.chest_height for x in every])
     if press.tuck is not None:
-        return np.full(count, np.nan), np.where(np.isfinite(height), height, chest[:, 0])
-    none = np.zeros(1)
-    begin = {
-        name: np.array([getattr(each, name)(none)[0] for each in every]) for name in press.profiles
-    }
-    add = np.concatenate([each.added(arm, none) for each in every])
+        return np.full(len(every), np.nan), np.where(np.isfinite(height), height, chest[:, 0])
+    begin, add = _prescribed(every, arms, 0.0)
     touch = np.array([np.nan if x.way.touch is None else x.way.touch for x in every])
     shift = np.array([x.way.touch_shift for x in every])
 
@@ -417,15 +435,9 @@ def straighten(
     chain : Chain
         Closed at that height.
     """
-    every = [press] if presses is None else presses
-    count = len(every)
-    rest = np.broadcast_to(arm.rest, (count, 3))
-    upper, fore = np.broadcast_to(arm.upper, (count,)), np.broadcast_to(arm.fore, (count,))
-    one = np.ones(1)
-    end = {
-        name: np.array([getattr(each, name)(one)[0] for each in every]) for name in press.profiles
-    }
-    add = np.concatenate([each.added(arm, one) for each in every])
+    every, arms = _each(press, arm, presses)
+    rest, upper, fore = arms.rest, arms.upper, arms.fore
+    end, add = _prescribed(every, arms, 1.0)
     if press.tuck is None:
         along = np.array([each.way.lockout for each in every])
         end["footward"] = along

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.girdle import internal_rotation, upward_rotation
+from momentshare.girdle import internal_rotation
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from momentshare.posture import Posture
     from momentshare.skeleton import Skeleton
 
-__all__ = ["highest_elevation", "reachable", "shoulder_limits", "twist_of"]
+__all__ = ["reachable", "shoulder_limits", "twist_of"]
 
 LOW_ELEVATION = np.radians(20.0)
 """Below this elevation the plane of elevation means little and is not judged."""
@@ -39,9 +39,6 @@ _ROUNDING = 1e-9
 
 _TURNS = 20
 """Rounds in which arm and scapula are adjusted to each other; each gains half a digit."""
-
-_FINE = 18001
-"""Elevations tried for the highest one: every hundredth of a degree."""
 
 
 def twist_of(posture: Posture) -> NDArray[np.float64]:
@@ -60,20 +57,6 @@ def twist_of(posture: Posture) -> NDArray[np.float64]:
     angles = posture.angles()
     total = angles["axial"] + angles["plane"] * np.maximum(np.cos(angles["elevation"]), 0.0)
     return np.asarray((total + np.pi) % (2.0 * np.pi) - np.pi)
-
-
-def highest_elevation(skeleton: Skeleton) -> float:
-    """Elevation that trunk and glenohumeral joint allow [rad].
-
-    The scapula gives its upward rotation, which grows with elevation where it follows the arm;
-    that rotation is taken to be in the plane of elevation.
-    """
-    number = skeleton.model.number
-    elevation = np.linspace(0.0, np.pi, _FINE)
-    at_joint = elevation - upward_rotation(skeleton.girdle, elevation)
-    within = at_joint <= number("limit_glenohumeral_elevation_max")
-    highest = elevation[-1] if within.all() else elevation[int(np.argmin(within)) - 1]
-    return min(number("limit_elevation_max"), float(highest))
 
 
 def shoulder_limits(
@@ -117,7 +100,7 @@ def shoulder_limits(
     )
     return {
         "plane": (behind, number("limit_plane_max") * even),
-        "elevation": (0.0 * even, highest_elevation(skeleton) * even),
+        "elevation": (0.0 * even, skeleton.highest_elevation * even),
         "twist": (outward, inward),
     }
 

@@ -14,6 +14,9 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
+from momentshare.exercise import Profile
+from momentshare.exercise.lift import with_girdle
+from momentshare.girdle import added_to
 from momentshare.model.numbers import Numbers
 from momentshare.runs.cases import (
     CaseSet,
@@ -24,12 +27,14 @@ from momentshare.runs.cases import (
     prepare_setup,
     solve_setup,
 )
+from momentshare.skeleton import build_skeletons
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from momentshare.balance import Balance, Criterion, Lateral
-    from momentshare.exercise import Exercise
+    from momentshare.exercise import Exercise, Lift
+    from momentshare.girdle import Girdle
     from momentshare.limb import LimbOptions
 
 __all__ = [
@@ -38,6 +43,7 @@ __all__ = [
     "freed_couples",
     "held_glenoid",
     "longer_arms",
+    "moved_girdle",
     "other_criterion",
     "other_options",
     "other_tempo",
@@ -66,6 +72,8 @@ class Variation:
         Change of how limbs are built.
     exercise : callable
         Change of a planned exercise; a measured lift has none.
+    lift : callable
+        Change of a measured lift, given the girdle of its limb.
     lateral : callable
         Change of a treatment of the lateral force.
     criterion : callable
@@ -78,6 +86,7 @@ class Variation:
     name: str
     limbs: Callable[[LimbPlan], LimbPlan] = _same
     exercise: Callable[[Exercise], Exercise] = _same
+    lift: Callable[[Lift, Girdle], Lift] | None = None
     lateral: Callable[[Lateral], Lateral] = _same
     criterion: Callable[[Criterion], Criterion] = _same
     balance: Callable[[Balance], Balance] | None = None
@@ -98,16 +107,17 @@ class Variation:
             or glenoid != setup.glenoid
         )
         tasks = []
-        for task in setup.tasks:
+        lifts = self._lifts(setup)
+        for task, lift in zip(setup.tasks, lifts, strict=True):
             exercise = None if task.exercise is None else self.exercise(task.exercise)
-            moved = whole or exercise is not task.exercise
+            moved = whole or exercise is not task.exercise or lift is not task.lift
             treatments = tuple(
                 changed
                 for lateral in task.treatments
                 if (changed := self.lateral(lateral)) is not lateral or moved
             )
             if treatments:
-                tasks.append(replace(task, exercise=exercise, treatments=treatments))
+                tasks.append(replace(task, exercise=exercise, lift=lift, treatments=treatments))
         if not whole and not any(_differs(a, b) for a, b in _pairs(tasks, setup)):
             return setup
         balance = self.balance if self.balance is not None else setup.balance
@@ -115,6 +125,17 @@ class Variation:
             setup, limbs=limbs, criterion=criterion, tasks=tuple(tasks), balance=balance,
             glenoid=glenoid,
         )  # fmt: skip
+
+    def _lifts(self, setup: Setup) -> list[Lift | None]:
+        """Measured lifts of all tasks, changed where the variation changes them."""
+        if self.lift is None or all(task.lift is None for task in setup.tasks):
+            return [task.lift for task in setup.tasks]
+        plan, change = setup.limbs, self.lift
+        bones = build_skeletons(plan.people, plan.model, scapula=plan.scapula, numbers=plan.numbers)
+        return [
+            None if task.lift is None else change(task.lift, bones.take(task.limb).girdle)
+            for task in setup.tasks
+        ]
 
 
 def _pairs(tasks: Sequence[Task], setup: Setup) -> list[tuple[Task, Task]]:
@@ -125,12 +146,13 @@ def _pairs(tasks: Sequence[Task], setup: Setup) -> list[tuple[Task, Task]]:
 def _has_limbs_and_lifts_of(changed: Setup, setup: Setup) -> bool:
     """Whether what was prepared of a setup serves a changed one too."""
     return changed.limbs is setup.limbs and all(
-        a.exercise is b.exercise for a, b in _pairs(changed.tasks, setup)
+        a.exercise is b.exercise and a.lift is b.lift for a, b in _pairs(changed.tasks, setup)
     )
 
 
 def _differs(a: Task, b: Task) -> bool:
-    return a.exercise is not b.exercise or a.treatments != b.treatments
+    same = a.exercise is b.exercise and a.lift is b.lift
+    return not same or a.treatments != b.treatments
 
 
 def solve_variations(
@@ -203,6 +225,45 @@ def turned_scapula(name: str, angle: str, degrees: float) -> Variation:
         return _numbers(plan, **{key: now + math.radians(degrees)})
 
     return Variation(name=name, limbs=change)
+
+
+def moved_girdle(name: str, setup: Setup, protraction: float | None) -> Variation:
+    """Change what lifters add to the course of the girdle; the arm keeps its exercise or posture.
+
+    Parameters
+    ----------
+    name : str
+    setup : Setup
+        To be varied; its model says what a press adds where a plan leaves that open.
+    protraction : float or None
+        Added to the protraction that there is [rad]; None takes away all that lifters add.
+    """
+    plan = setup.limbs
+    habit = tuple(
+        (at, float(np.asarray(plan.numbers.quantity(plan.model, f"press_protraction_{end}"))))
+        for at, end in ((0.0, "chest"), (1.0, "lockout"))
+    )
+
+    def change(exercise: Any) -> Any:
+        if not hasattr(exercise, "protraction"):
+            return exercise
+        points = habit if exercise.protraction is None else exercise.protraction.points
+        if protraction is not None:
+            added = {"protraction": Profile(tuple((f, v + protraction) for f, v in points))}
+        elif any(v for _, v in (*points, *exercise.shrug.points)):
+            added = dict.fromkeys(("protraction", "shrug"), Profile.constant(0.0))
+        else:
+            return exercise
+        return replace(exercise, **added)
+
+    def moved(lift: Lift, girdle: Girdle) -> Lift:
+        if protraction is not None:
+            return with_girdle(lift, girdle, added_to(lift.posture, protraction=protraction))
+        own = lift.posture.girdle
+        rests = own is None or not np.any(own)
+        return lift if rests else with_girdle(lift, girdle, np.zeros_like(own))
+
+    return Variation(name=name, exercise=change, lift=moved)
 
 
 def stronger(name: str, group: str, factor: float) -> Variation:

@@ -6,10 +6,11 @@ one source share a common one:
     z = √s · z_common + √(1 - s) · z_own,   s = :attr:`Spreads.shared`.
 
 Shared are volumes, fibre lengths and reference fibre lengths by source; sites by source and
-body, axis by axis; surface radii by source; strength factors by source; the three lengths of a
-person's arm; and, per person, posture, load and lateral ratio over the conditions. All other
-quantities are independent. A positive number with median v and spread s is lognormal,
-``v · exp(z · √log(1 + (s/v)²))``; angles, coordinates and ratios are normal, ``v + s z``.
+body, axis by axis; surface radii by source; strength factors by source; the protraction of a press
+on the chest and at lock-out; the three lengths of a person's arm; and, per person, posture, girdle,
+load and lateral ratio over the conditions. All other quantities are independent. A positive number
+with median v and spread s is lognormal, ``v · exp(z · √log(1 + (s/v)²))``; angles, coordinates and
+ratios are normal, ``v + s z``.
 With z = 0 everything has the model's own value; |z| is cut at 3.
 """
 
@@ -29,7 +30,7 @@ from momentshare.model.numbers import HEAD_FACTORS, Numbers
 from momentshare.model.schema import ARM_SEGMENTS
 from momentshare.person import sizes
 from momentshare.runs.cases import raised_limbs
-from momentshare.uncertainty.layout import ANGLES, LENGTHS, SIZE_OFFSETS, quantity_family
+from momentshare.uncertainty.layout import ANGLES, GIRDLE, LENGTHS, SIZE_OFFSETS, common_of
 from momentshare.uncertainty.measured import MEASURED_ANGLES, turned_lift
 
 if TYPE_CHECKING:
@@ -124,19 +125,16 @@ class Draws:
 
     def quantities(self) -> dict[str, NDArray[np.float64]]:
         """Model quantities that differ from the model's, with the study's scapula shift [SI]."""
-        model, policy = self.layout.model, self.layout.policy
+        model = self.layout.model
         shifted = self.layout.setup.limbs.numbers.quantities
         out = {}
         for name, n in model.quantities.items():
             value = float(np.asarray(shifted.get(name, n.value)))
-            if n.spread <= 0.0 or not quantity_family(name, policy):
+            if n.spread <= 0.0 or not self.layout.family_of(name):
                 if name in shifted:
                     out[name] = np.full(len(self), value)
                 continue
-            common = None
-            if name.startswith("strength_"):
-                common = f"quantity:strength source {n.source}"
-            z = self._z(f"quantity:{name}", common)
+            z = self._z(f"quantity:{name}", common_of(name, n.source) or None)
             additive = n.unit == "deg" or value <= 0.0 or name.startswith("acromioclavicular_")
             out[name] = value + n.spread * z if additive else value * _lognormal(n.spread, value, z)
         return out
@@ -235,9 +233,11 @@ class Draws:
         return (limbs if rows else None), rows, reasons
 
     def exercises(self, exercises: Mapping[int, Exercise], task: Task) -> dict[int, Exercise]:
-        """Exercises of a task by draw, with the drawn angles of the arm."""
+        """Exercises of a task by draw, with the drawn angles of arm and girdle."""
         spread = math.radians(self.layout.spreads.posture_deg)
-        shifts = {angle: spread * self._of_task(task, angle) for angle in ANGLES}
+        girdle = f"{task.person}:{task.condition}:{GIRDLE}" in self.layout
+        drawn = (*ANGLES, GIRDLE) if girdle else ANGLES
+        shifts = {angle: spread * self._of_task(task, angle) for angle in drawn}
         out = {}
         for k, exercise in exercises.items():
             changes: dict[str, object] = {}
@@ -266,7 +266,9 @@ class Draws:
         """
         assert task.lift is not None  # noqa: S101 - called for measured lifts only
         spread = math.radians(self.layout.spreads.measured_deg)
-        turns = {angle: spread * self._of_task(task, angle) for angle in MEASURED_ANGLES}
+        turns = {
+            angle: spread * self._of_task(task, angle) for angle in (*MEASURED_ANGLES, GIRDLE)
+        }
         return {
             k: turned_lift(
                 task.lift,

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare.exercise import BenchPress, Profile
 from momentshare.exercise.given import GIVEN_ANGLES, GIVEN_ROWS
 from momentshare.model.numbers import HEAD_FACTORS
 from momentshare.model.schema import ARM_SEGMENTS
@@ -25,12 +26,13 @@ if TYPE_CHECKING:
 __all__ = [
     "ANGLES",
     "FAMILIES",
+    "GIRDLE",
     "LENGTHS",
     "SIZE_OFFSETS",
     "Layout",
     "Variable",
     "build_layout",
-    "quantity_family",
+    "common_of",
 ]
 
 FAMILIES = {
@@ -41,6 +43,7 @@ FAMILIES = {
     "surface_radii": "surface radii",
     "strength": "specific tension and strength factors",
     "scapula": "scapula angles",
+    "girdle": "girdle: course and protraction",
     "joint_geometry": "joint centre and other quantities",
     "segment_inertia": "segment masses and centres",
     "person_lengths": "lengths of the person",
@@ -72,6 +75,9 @@ SIZE_OFFSETS = {
 
 ANGLES = ("tuck", "tilt", "plane", "elevation", "axial", "elbow_flexion")
 """Fields of exercises that are angles of the arm; each that an exercise has is drawn."""
+
+GIRDLE = "protraction"
+"""Field of exercises for what the lifter adds to the course of the girdle; drawn where given."""
 
 _SPECIAL = (
     "muscle_density",
@@ -114,6 +120,19 @@ class Layout:
     def policy(self) -> str:
         """Scapula policy of the limbs."""
         return self.setup.limbs.scapula or self.model.default_scapula
+
+    def family_of(self, quantity: str) -> str:
+        """Family of a quantity of the model; empty where it enters no result of the setup."""
+        moving = self.policy in self.model.moving_scapulae
+        if quantity.startswith("press_protraction_"):
+            left = any(
+                isinstance(task.exercise, BenchPress) and task.exercise.protraction is None
+                for task in self.setup.tasks
+            )
+            return "girdle" if moving and left else ""
+        if quantity.startswith("girdle_"):
+            return "girdle" if moving else ""
+        return _quantity_family(quantity, self.policy)
 
     def add(self, name: str, family: str) -> int:
         """Return the place of a standard normal, made if it is new."""
@@ -177,10 +196,10 @@ def _add_geometry(layout: Layout) -> None:
 def _add_quantities(layout: Layout) -> None:
     """Add quantities of the model that enter a result, and segments of the sexes in the setup."""
     for name, number in layout.model.quantities.items():
-        family = quantity_family(name, layout.policy)
+        family = layout.family_of(name)
         if number.spread > 0.0 and family:
-            if name.startswith("strength_"):
-                layout.add(f"quantity:strength source {number.source}", family)
+            if common := common_of(name, number.source):
+                layout.add(common, family)
             layout.add(f"quantity:{name}", family)
     sexes = {p.sex for p in layout.setup.limbs.people}
     for (sex, segment, quantity), number in layout.model.inertia.items():
@@ -211,23 +230,36 @@ def _drawn_quantities(tasks: Sequence[Task]) -> list[tuple[str, str]]:
             *((row, "published_moments") for row in GIVEN_ROWS),
         ]
     measured = all(task.lift is not None for task in tasks)
+    added = measured or any(
+        isinstance(getattr(task.exercise, GIRDLE, None), Profile) for task in tasks
+    )
     return [
         *((angle, "posture") for angle in (MEASURED_ANGLES if measured else ANGLES)),
+        *([(GIRDLE, "girdle")] if added else []),
         ("load", "hand_force"),
         ("ratio", "lateral_ratio"),
     ]
+
+
+def common_of(quantity: str, source: str) -> str:
+    """Name of the standard normal that a quantity shares with others; empty for none."""
+    for kind in ("strength", "press_protraction"):
+        if quantity.startswith(f"{kind}_"):
+            return f"quantity:{kind} source {source}"
+    return ""
 
 
 _HELD = ("limit_", "grip_oblique_", "hand_couple_", "bar_friction", "ground_friction")
 """Beginnings of the names of limits, which stay as they are."""
 
 
-def quantity_family(name: str, policy: str) -> str:
+def _quantity_family(name: str, policy: str) -> str:
     """Family of a quantity; empty where it enters no result of this study."""
     if name in _SPECIAL or name.startswith(_HELD):
         return ""
-    if name.startswith("scapula_"):
-        return "scapula" if name.startswith(f"scapula_{policy}_") else ""
+    for kind, family in (("scapula", "scapula"), ("clavicle", "girdle")):
+        if name.startswith(f"{kind}_"):
+            return family if name.startswith(f"{kind}_{policy}_") else ""
     if name.startswith("strength_") or name in {"specific_tension", "greatest_shortening_speed"}:
         return "strength"
     if name.startswith(("volume_", "training_exponent_")):

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.geometry.rotation import rotation_about
-from momentshare.girdle import girdle_pose
+from momentshare.girdle import added_to, girdle_pose
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -32,6 +32,7 @@ def turned_lift(
     plane: float,
     elevation: float,
     axial: float,
+    protraction: float = 0.0,
 ) -> Lift:
     """Turn the trunk under a measured arm, and the upper arm about its own axis.
 
@@ -51,6 +52,8 @@ def turned_lift(
     axial : float
         Further turn of the upper arm about its own axis, internal positive [rad]; elbow and hand
         stay.
+    protraction : float
+        Further protraction of the girdle [rad]; the arm keeps its posture and goes with the joint.
 
     Returns
     -------
@@ -72,6 +75,7 @@ def turned_lift(
     posture = replace(
         lift.posture,
         humerus=turn @ lift.posture.humerus @ rotation_about(_LONG, np.asarray(axial)),
+        girdle=added_to(lift.posture, protraction=protraction),
     )
     shoulder = np.broadcast_to(girdle_pose(girdle, posture).joint, lift.shoulder.shape)
     return replace(

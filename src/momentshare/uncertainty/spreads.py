@@ -21,7 +21,9 @@ class Spreads:
     shared : float
         Part of a variance that numbers of one kind and source have in common, 0 to 1.
     posture_deg : float
-        Each angle of the arm that the exercise prescribes, e.g. tuck and forearm tilt [deg].
+        Each angle of the arm that the exercise prescribes, e.g. tuck and forearm tilt, and the
+        protraction that it adds [deg]. Where a press leaves that to the model, the model's spread
+        counts.
     load : float
         Load on the hand, relative.
     lateral_ratio : float
@@ -29,8 +31,8 @@ class Spreads:
     measured_mm : float
         Length of a person that was measured [mm].
     measured_deg : float
-        Measured posture [deg]: turn of the trunk about its front and its long axis, and of the
-        upper arm about its own (common practice, no source).
+        Measured posture [deg]: turn of the trunk about its front and its long axis, of the upper
+        arm about its own, and protraction of the girdle (common practice, no source).
     """
 
     scale: float = 1.0
