@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING
 from momentshare.balance import Lateral
 from momentshare.errors import InputError
 from momentshare.runs import Task
+from momentshare.study.exercises import profile_of
 from momentshare.study.run import treatments
 from momentshare.trial.formats.read import merge_recordings, read_recording
+from momentshare.trial.motion.girdle import StatedGirdle
 from momentshare.trial.motion.places import Calibration, Ways, calibration_of
 from momentshare.trial.process import (
     ProcessedTrial,
@@ -23,6 +25,7 @@ if TYPE_CHECKING:
     from momentshare.cohort.schema import (
         CohortFile,
         CohortStudy,
+        MeasuredCondition,
         TrialEntry,
     )
     from momentshare.limb import Limb
@@ -33,8 +36,10 @@ if TYPE_CHECKING:
 __all__ = ["processed_trial", "trial_processing", "trial_tasks"]
 
 
-def trial_processing(file: CohortFile, layout: LayoutEntry | None = None) -> Processing:
-    """Turn the settings of a study, and of a trial's layout, into those of a trial, in SI."""
+def trial_processing(
+    file: CohortFile, layout: LayoutEntry | None = None, condition: MeasuredCondition | None = None
+) -> Processing:
+    """Turn the settings of a study, and of a trial's layout and condition, into SI."""
     given = file.processing
     return Processing(
         cutoff=given.cutoff_hz,
@@ -45,7 +50,15 @@ def trial_processing(file: CohortFile, layout: LayoutEntry | None = None) -> Pro
         frames=file.settings.frames,
         hinge=given.hinge,
         ways=Ways() if layout is None else Ways(**layout.places.model_dump()),
+        girdle=StatedGirdle() if condition is None else _stated(condition),
     )
+
+
+def _stated(condition: MeasuredCondition) -> StatedGirdle:
+    """Return what a condition says of the girdle, in SI."""
+    fields = {"protraction": condition.protraction_deg, "shrug": condition.shrug_deg}
+    degree = math.pi / 180.0
+    return StatedGirdle(**{k: profile_of(v, degree) for k, v in fields.items() if v is not None})
 
 
 def processed_trial(
@@ -71,7 +84,7 @@ def processed_trial(
     entry = study.file.trial[number - 1]
     condition = study.condition(entry.condition)
     calibration = _calibration(study, entry, limb)
-    processing = trial_processing(study.file, study.layout(entry.layout))
+    processing = trial_processing(study.file, study.layout(entry.layout), condition)
     trial = process_trial(
         _recording(study, entry),
         limb.skeleton,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -12,6 +13,7 @@ from momentshare.limits import LiftKind
 from momentshare.study.schema import (
     Entry,
     Finite,
+    GirdleEntry,
     ModelPlace,
     Name,
     Number,
@@ -22,6 +24,7 @@ from momentshare.study.schema import (
 )
 from momentshare.trial.checks.verdict import LIMITS, OF_LIMB
 from momentshare.trial.formats.layout import LayoutEntry
+from momentshare.trial.motion.girdle import OVERHEAD
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -116,13 +119,13 @@ class StatisticsEntry(Entry):
     sensitivity: bool = True
 
 
-_OVERHEAD = 60.0
-"""Angle of the trunk [deg, lying 0, upright 90] from which a press counts as one overhead; chosen
-here."""
+class MeasuredCondition(GirdleEntry):
+    """One ``[[condition]]`` under which trials were recorded.
 
-
-class MeasuredCondition(Entry):
-    """One ``[[condition]]`` under which trials were recorded."""
+    ``protraction_deg`` and ``shrug_deg`` count where no landmark shows the girdle; without them a
+    press on a bench has the protraction of the model, and nothing is added overhead or with the
+    hands on the ground.
+    """
 
     name: Name
     implement: Literal["bar", "dumbbells", "ground"] = "bar"
@@ -154,7 +157,7 @@ class MeasuredCondition(Entry):
         presses = {"bar": ("bar_press", "overhead_press")}.get(
             self.implement, ("dumbbell_press", "overhead_dumbbell_press")
         )
-        return LiftKind(presses[self.trunk_angle_deg > _OVERHEAD])
+        return LiftKind(presses[math.radians(self.trunk_angle_deg) > OVERHEAD])
 
     @property
     def ground(self) -> bool:

@@ -36,6 +36,7 @@ __all__ = [
     "ConditionEntry",
     "Entry",
     "Finite",
+    "GirdleEntry",
     "Name",
     "Number",
     "PersonEntry",
@@ -164,7 +165,24 @@ class PersonEntry(Entry):
         )
 
 
-class ConditionEntry(Entry):
+class GirdleEntry(Entry):
+    """What lifters add to the course of the girdle, of the clavicle."""
+
+    protraction_deg: Finite | Points | None = None
+    shrug_deg: Finite | Points | None = None
+
+    @field_validator("protraction_deg")
+    @classmethod
+    def _protraction_in_range(cls, value: Varying) -> Varying:
+        return _within("protraction", value, -20.0, 25.0, "degrees of the clavicle")
+
+    @field_validator("shrug_deg")
+    @classmethod
+    def _shrug_in_range(cls, value: Varying) -> Varying:
+        return _within("shrug", value, -15.0, 30.0, "degrees of the clavicle")
+
+
+class ConditionEntry(GirdleEntry):
     """One ``[[condition]]``."""
 
     name: Name
@@ -173,8 +191,6 @@ class ConditionEntry(Entry):
     spacing_cm: Positive | Points | None = None
     tuck_deg: Finite | Points | None = None
     forearm_tilt_deg: Finite | Points | None = None
-    protraction_deg: Finite | Points | None = None
-    shrug_deg: Finite | Points | None = None
     touch_point_cm: Annotated[Number, Field(ge=-10.0, le=45.0)] | None = None
     lockout_over_shoulder_cm: Annotated[Number, Field(ge=-30.0, le=30.0)] | None = None
     bench_angle_deg: Annotated[Number, Field(ge=-60.0, le=80.0)] | None = None
@@ -206,16 +222,6 @@ class ConditionEntry(Entry):
     @classmethod
     def _tilt_in_range(cls, value: Varying) -> Varying:
         return _within("forearm tilt", value, -60.0, 60.0, "degrees")
-
-    @field_validator("protraction_deg")
-    @classmethod
-    def _protraction_in_range(cls, value: Varying) -> Varying:
-        return _within("protraction", value, -20.0, 25.0, "degrees of the clavicle")
-
-    @field_validator("shrug_deg")
-    @classmethod
-    def _shrug_in_range(cls, value: Varying) -> Varying:
-        return _within("shrug", value, -15.0, 30.0, "degrees of the clavicle")
 
     @field_validator("elevation_deg")
     @classmethod

@@ -24,6 +24,7 @@ from momentshare.signals import (
 )
 from momentshare.trial.checks.trial import Signals, Task, check_trial
 from momentshare.trial.checks.verdict import Check, count_possible, worst_verdict
+from momentshare.trial.motion.girdle import StatedGirdle, with_stated
 from momentshare.trial.motion.kinematics import ArmTrack, HingeChoice, track_arm
 from momentshare.trial.motion.lift import lift_of_track
 from momentshare.trial.motion.others import OtherWay, other_ways
@@ -69,7 +70,9 @@ class Processing:
         Frames of a repetition, even in time from chest to lock-out.
     hinge : {"epicondyles", "forearm"}
     ways : Ways
-        How trunk, joint centre and grip are found.
+        How trunk, joint centre, grip and girdle are found.
+    girdle : StatedGirdle
+        What the lifter adds to the course of the girdle where no landmark shows it.
     """
 
     cutoff: float | Literal["residual"] = 6.0
@@ -80,6 +83,7 @@ class Processing:
     frames: int = 101
     hinge: HingeChoice = "epicondyles"
     ways: Ways = field(default_factory=Ways)
+    girdle: StatedGirdle = field(default_factory=StatedGirdle)
 
     def __post_init__(self) -> None:
         faults = []
@@ -253,6 +257,8 @@ def process_trial(
     forces = {s: _at(c, clock) for s, c in force.items()}
     seen = replace(recording, channels=aligned)
 
+    stated = chosen.girdle.on(skeleton, trunk_angle=trunk_angle, ground=ground)
+
     def tracked(ways: Ways) -> ArmTrack:
         return track_arm(
             seen,
@@ -262,6 +268,7 @@ def process_trial(
             hinge=chosen.hinge,
             ways=ways,
             calibration=calibration,
+            stated=stated,
         )
 
     try:
@@ -269,6 +276,10 @@ def process_trial(
     except InputError as err:
         raise InputError(as_recorded(str(err), side)) from err
     ascents = _ascents(recording, track, chosen, repetitions)
+    ends = [(repetition.chest, repetition.lockout) for _, repetition in ascents]
+    if track.posture.girdle is not None and chosen.girdle != StatedGirdle():
+        notes.append("girdle: landmarks show it, so what the condition states does not count")
+    track = with_stated(track, stated, ends)
     holds = partial(
         lift_of_track,
         skeleton=skeleton,
@@ -280,7 +291,7 @@ def process_trial(
     used, refused = _cut(track, ascents, chosen, holds)
 
     def again(ways: Ways) -> list[MeasuredLift]:
-        other = tracked(ways)
+        other = with_stated(tracked(ways), stated, ends)
         return [holds(other, positions=item.positions) for item in used]
 
     others = other_ways(seen, track, skeleton, chosen.ways, [item.measured for item in used], again)

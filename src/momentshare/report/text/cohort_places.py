@@ -1,4 +1,4 @@
-"""How trunk, joint centre and grip were found in a cohort, and what another way would change."""
+"""How trunk, joint centre, grip and girdle were found; what another way would change."""
 
 from __future__ import annotations
 
@@ -17,7 +17,12 @@ if TYPE_CHECKING:
 
 __all__ = ["places_text"]
 
-_NAMES = {"trunk": "The trunk", "joint_centre": "The joint centre", "grip": "The grip"}
+_NAMES = {
+    "trunk": "The trunk",
+    "joint_centre": "The joint centre",
+    "grip": "The grip",
+    "girdle": "The girdle",
+}
 
 
 def places_text(result: CohortResult) -> str:

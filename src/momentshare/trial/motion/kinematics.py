@@ -23,6 +23,7 @@ from momentshare.errors import InputError
 from momentshare.exercise.chain import chain_from_posture
 from momentshare.geometry.rotation import cross, dot, norm, rotation_from_axes, unit
 from momentshare.posture import Posture, posture_from_angles
+from momentshare.trial.motion.girdle import StatedGirdle, shown_girdle
 from momentshare.trial.motion.places import (
     STERNUM_SLOPE,
     Calibration,
@@ -89,8 +90,8 @@ class ArmTrack:
         Forearm out of the plane square to the line of the epicondyles, outward positive [rad],
         whatever the hinge is taken from; empty without landmarks.
     placed : mapping
-        ``trunk``, ``joint_centre`` and ``grip`` → how each was found, as found; empty without
-        landmarks.
+        ``trunk``, ``joint_centre``, ``grip`` and ``girdle`` → how each was found, as found; empty
+        without landmarks.
     """
 
     rate: float
@@ -147,6 +148,7 @@ def track_arm(
     hinge: HingeChoice = "epicondyles",
     ways: Ways | None = None,
     calibration: Calibration | None = None,
+    stated: StatedGirdle | None = None,
 ) -> ArmTrack:
     """Reconstruct posture and positions of the right arm.
 
@@ -166,10 +168,13 @@ def track_arm(
         How trunk, joint centre and grip are found; what was recorded decides by default.
     calibration : Calibration, optional
         What trials of their own tell of the person.
+    stated : StatedGirdle, optional
+        What the lifter adds to the course of the girdle, for a joint centre that was not seen.
 
     Returns
     -------
     ArmTrack
+        What the lifter adds to the girdle is part of its posture where landmarks show it.
 
     Raises
     ------
@@ -195,7 +200,10 @@ def track_arm(
     known = calibration or Calibration()
     slope = STERNUM_SLOPE if known.sternum_slope is None else known.sternum_slope
     trunk = trunk_of(recording, still, chosen.trunk, ground=ground, slope=slope)
-    track = _from_landmarks(recording, skeleton, trunk, hinge, chosen, known.joint_offset)
+    own = stated or StatedGirdle()
+    added = own.on(skeleton, trunk_angle=trunk_angle, ground=ground).mean()
+    track = _from_landmarks(recording, skeleton, trunk, hinge, chosen, known.joint_offset, added)
+    track = shown_girdle(track, recording, skeleton, chosen.girdle)
     return _risen(track) if ground else track
 
 
@@ -218,6 +226,7 @@ def _from_landmarks(
     hinge: HingeChoice,
     ways: Ways,
     offset: NDArray[np.float64] | None,
+    added: NDArray[np.float64],
 ) -> ArmTrack:
     at = {role: channel.values for role, channel in recording.channels.items()}
     first = recording.channels["right_el"]
@@ -225,7 +234,7 @@ def _from_landmarks(
     lateral_condyle, medial_condyle = at["right_el"], at["right_em"]
     elbow = 0.5 * (lateral_condyle + medial_condyle)
     wrist = 0.5 * (at["right_rs"] + at["right_us"])
-    centre = joint_centre_of(recording, skeleton, trunk, elbow, ways.joint_centre, offset)
+    centre = joint_centre_of(recording, skeleton, trunk, elbow, ways.joint_centre, offset, added)
     shoulder = centre.values
     upper_length, forearm_length = norm(elbow - shoulder), norm(wrist - elbow)
     _require_length(recording, "upper arm", "joint centre to elbow", upper_length)

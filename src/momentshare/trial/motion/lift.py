@@ -111,6 +111,7 @@ def lift_of_track(
         humerus=_orthonormal(cut(track.posture.humerus.reshape(-1, 9)).reshape(-1, 3, 3)),
         elbow_flexion=cut(track.posture.elbow_flexion),
         forearm_rotation=cut(track.posture.forearm_rotation),
+        girdle=None if track.posture.girdle is None else cut(track.posture.girdle),
     )
     up, outward = _normal(cut(track.up)), _normal(cut(track.lateral_axis))
     # A bar that tips a little has a vertical part along it; the push is the horizontal one.
@@ -207,7 +208,9 @@ def _motion(track: ArmTrack, positions: NDArray[np.float64]) -> Motion:
         forearm_rotation_velocity=cut(derivative(track.posture.forearm_rotation, track.rate)),
         # The trunk of the reckoning goes with the joint.
         shoulder_acceleration=np.zeros((len(positions), 3)),
-        girdle_velocity=np.zeros((len(positions), 2)),
+        girdle_velocity=np.zeros((len(positions), 2))
+        if track.posture.girdle is None
+        else cut(derivative(track.posture.girdle, track.rate)),
         trunk_acceleration=cut(own["shoulder"]),
     )
 

@@ -80,6 +80,8 @@ def other_ways(
     base = np.concatenate([net_moments(skeleton, item) for item in own])
     found = []
     for place, known in possible_ways(recording).items():
+        if place == "girdle":
+            continue  # net moments are those of the arm, whatever carries its joint
         way = track.placed[place].way
         for other in known:
             if other == way:

@@ -26,6 +26,8 @@ would change (:mod:`~momentshare.trial.motion.others`).
   landmark of the hand meet it (their mean).
 - ``landmark``: the landmark of the hand as it is.
 - ``forearm``: on the forearm at the person's grip length.
+
+**girdle**: what the lifter adds to its course (:mod:`~momentshare.trial.motion.girdle`).
 """
 
 from __future__ import annotations
@@ -50,9 +52,11 @@ if TYPE_CHECKING:
     from momentshare.trial.recording import Recording
 
 __all__ = [
+    "ACROMION_LANDMARK",
     "STERNUM_SLOPE",
     "WORDS",
     "Calibration",
+    "GirdleWay",
     "GripWay",
     "JointWay",
     "Placed",
@@ -60,6 +64,7 @@ __all__ = [
     "Ways",
     "acromion_to_joint",
     "calibration_of",
+    "chosen_way",
     "grip_of",
     "joint_centre_of",
     "possible_ways",
@@ -83,7 +88,7 @@ _SKIN = 0.005
 _VIEWS = 10.0
 """Independent looks that a trial is worth, as skin moves with the lift; assumed."""
 
-_ACROMION_LANDMARK = "deltoid_acromial_origin"
+ACROMION_LANDMARK = "deltoid_acromial_origin"
 """Site of the limb that stands for the acromion landmark."""
 
 _MOVES = 0.15
@@ -108,6 +113,7 @@ of two at the elbow."""
 TrunkWay = Literal["auto", "landmarks", "sternum", "condition"]
 JointWay = Literal["auto", "landmark", "acromion", "trunk"]
 GripWay = Literal["auto", "bar", "landmark", "forearm"]
+GirdleWay = Literal["auto", "landmarks", "condition"]
 
 WORDS = {
     ("trunk", "landmarks"): "IJ, PX, C7 and T8",
@@ -119,6 +125,8 @@ WORDS = {
     ("grip", "bar"): "on the line of the bar",
     ("grip", "landmark"): "the landmark of the hand",
     ("grip", "forearm"): "on the forearm, at the person's grip length",
+    ("girdle", "landmarks"): "as joint centre or acromion shows it",
+    ("girdle", "condition"): "as the condition states it",
 }
 """What a way does, in the words of reports."""
 
@@ -130,6 +138,7 @@ class Ways:
     trunk: TrunkWay = "auto"
     joint_centre: JointWay = "auto"
     grip: GripWay = "auto"
+    girdle: GirdleWay = "auto"
 
     def __post_init__(self) -> None:
         faults = []
@@ -240,6 +249,7 @@ def possible_ways(recording: Recording) -> dict[str, tuple[str, ...]]:
     """Ways that a recording of landmarks allows for each place, the first one by default."""
     sides = recording.has("right_acromion", "left_acromion") or recording.has(*BAR_LANDMARKS)
     both = recording.has(*BAR_LANDMARKS)
+    shown = recording.has("ij", "right_gh") or recording.has("ij", "right_acromion")
     return {
         "trunk": (
             *(["landmarks"] if recording.has(*TRUNK_LANDMARKS) else []),
@@ -256,10 +266,12 @@ def possible_ways(recording: Recording) -> dict[str, tuple[str, ...]]:
             *(["landmark"] if recording.has("right_grip") else []),
             "forearm",
         ),
+        "girdle": (*(["landmarks"] if shown else []), "condition"),
     }
 
 
-def _chosen(recording: Recording, place: str, wanted: str) -> str:
+def chosen_way(recording: Recording, place: str, wanted: str) -> str:
+    """Way of a place that is wanted, or the first one; refuse one that needs more than there is."""
     known = possible_ways(recording)[place]
     name = place.replace("_", " ")
     if not known:
@@ -301,7 +313,7 @@ def trunk_of(
         Of the sternum, see :data:`STERNUM_SLOPE` [rad].
     """
     at = {role: channel.values for role, channel in recording.channels.items()}
-    chosen = _chosen(recording, "trunk", way)
+    chosen = chosen_way(recording, "trunk", way)
     if chosen == "landmarks":
         return Placed(way=chosen, values=_thorax(at["ij"], at["px"], at["c7"], at["t8"]))
     if chosen == "condition":
@@ -342,6 +354,7 @@ def joint_centre_of(
     elbow: NDArray[np.float64],
     way: str = "auto",
     offset: NDArray[np.float64] | None = None,
+    added: NDArray[np.float64] | None = None,
 ) -> Placed:
     """Glenohumeral centre in the world frame over the samples, shape (samples, 3) [m].
 
@@ -356,15 +369,18 @@ def joint_centre_of(
     way : str
     offset : float array, shape (3,), optional
         From the acromion, thorax axes, where it was calibrated [m].
+    added : float array, shape (2,), optional
+        What the lifter adds to the course of the girdle [rad].
     """
     at = recording.channels
-    chosen = _chosen(recording, "joint_centre", way)
+    chosen = chosen_way(recording, "joint_centre", way)
     if chosen == "landmark":
         return Placed(way=chosen, values=at["right_gh"].values)
     if chosen == "trunk":
         note = "joint centre: placed in the trunk by the person's sizes, from the jugular notch"
         notch = at["ij"].values
-        joint = _joint_with_the_arm(skeleton, _turn(np.swapaxes(trunk, -1, -2), elbow - notch))
+        seen = np.swapaxes(trunk, -1, -2)
+        joint = _joint_with_the_arm(skeleton, _turn(seen, elbow - notch), added)
         return Placed(way=chosen, values=notch + _turn(trunk, joint), notes=(note,))
     acromion = at["right_acromion"].values
     seen = np.swapaxes(trunk, -1, -2)
@@ -375,7 +391,7 @@ def joint_centre_of(
             notes=("joint centre: follows the acromion at the offset of the person's own trial",),
         )
     away = _turn(seen, elbow - acromion)
-    first = acromion_to_joint(skeleton, away)
+    first = acromion_to_joint(skeleton, away, added)
     offset, length = _pivot(away, first, skeleton.sizes.humerus_length)
     moved = 1000.0 * float(norm(offset - first))
     note = (
@@ -390,16 +406,18 @@ def joint_centre_of(
     )
 
 
-def acromion_to_joint(skeleton: Skeleton, elbow: NDArray[np.float64]) -> NDArray[np.float64]:
+def acromion_to_joint(
+    skeleton: Skeleton, elbow: NDArray[np.float64], added: NDArray[np.float64] | None = None
+) -> NDArray[np.float64]:
     """Joint centre from the acromion landmark by the person's sizes, thorax axes [m].
 
     ``elbow`` counts from the acromion, thorax axes, shape (samples, 3): the scapula stands as it
-    does on average over those directions of the arm.
+    does on average over those directions of the arm, and with what the lifter has ``added``.
     """
-    below = skeleton.site[_ACROMION_LANDMARK]
-    away = -_turn(_girdle_of(skeleton, elbow).scapula, below)
+    below = skeleton.site[ACROMION_LANDMARK]
+    away = -_turn(_girdle_of(skeleton, elbow, added).scapula, below)
     for _ in range(_ROUNDS):
-        found = -_turn(_girdle_of(skeleton, elbow - away).scapula, below)
+        found = -_turn(_girdle_of(skeleton, elbow - away, added).scapula, below)
         gap, away = np.abs(found - away), found
         if not np.nanmax(gap, initial=0.0) > _SETTLED:
             break
@@ -407,29 +425,33 @@ def acromion_to_joint(skeleton: Skeleton, elbow: NDArray[np.float64]) -> NDArray
     return known.mean(axis=0) if len(known) else np.full(3, np.nan)
 
 
-def _joint_with_the_arm(skeleton: Skeleton, elbow: NDArray[np.float64]) -> NDArray[np.float64]:
+def _joint_with_the_arm(
+    skeleton: Skeleton, elbow: NDArray[np.float64], added: NDArray[np.float64] | None
+) -> NDArray[np.float64]:
     """Joint centre where the girdle has it for an arm that points from there to the elbow [m].
 
     ``elbow`` counts from the jugular notch, thorax axes, as the answer does.
     """
     joint = np.broadcast_to(skeleton.joint_centre, elbow.shape)
     for _ in range(_ROUNDS):
-        found = _girdle_of(skeleton, elbow - joint).joint
+        found = _girdle_of(skeleton, elbow - joint, added).joint
         gap, joint = np.abs(found - joint), found
         if not np.nanmax(gap, initial=0.0) > _SETTLED:
             break
     return joint
 
 
-def _girdle_of(skeleton: Skeleton, arm: NDArray[np.float64]) -> GirdlePose:
+def _girdle_of(
+    skeleton: Skeleton, arm: NDArray[np.float64], added: NDArray[np.float64] | None
+) -> GirdlePose:
     """Girdle for directions of the arm, thorax axes; its turn about itself says nothing."""
     y = -unit(arm)
     humerus = np.zeros((*y.shape, 3))
     humerus[..., :, 1] = y
     still = np.zeros(y.shape[:-1])
-    return girdle_pose(
-        skeleton.girdle, Posture(humerus=humerus, elbow_flexion=still, forearm_rotation=still)
-    )
+    own = None if added is None else np.broadcast_to(added, (*y.shape[:-1], 2))
+    posture = Posture(humerus=humerus, elbow_flexion=still, forearm_rotation=still, girdle=own)
+    return girdle_pose(skeleton.girdle, posture)
 
 
 def _pivot(
@@ -497,7 +519,7 @@ def grip_of(
     way : str
     """
     at = {role: channel.values for role, channel in recording.channels.items()}
-    chosen = _chosen(recording, "grip", way)
+    chosen = chosen_way(recording, "grip", way)
     reach = elbow + skeleton.sizes.grip_length * forearm
     if chosen == "forearm":
         note = (
