@@ -36,7 +36,6 @@ def truth(skeleton):
         spacing=Profile.constant(0.60),
         tuck=Profile(((0.0, 0.95), (1.0, 1.25))),
         tilt=Profile(((0.0, 0.12), (1.0, -0.1))),
-        protraction=Profile.constant(0.0),
         bench_angle=BENCH,
     )
     return invent_press(press, skeleton, Tempo(repetitions=2), ratio=lambda f: 0.02 + 0.1 * f)

@@ -114,28 +114,27 @@ def shown_girdle(
     site = None if joint else skeleton.site[ACROMION_LANDMARK]
     added = seen_girdle(skeleton, track.posture, place, site)
     mean = np.degrees(np.nanmean(added, axis=0)) if np.isfinite(added).any() else np.zeros(2)
-    whole = [round(float(value)) for value in mean]
     ended = float(np.mean((np.isclose(added, _LEAST) | np.isclose(added, _MOST)).any(axis=1)))
-    note = (
-        f"girdle: the {'joint centre' if joint else 'acromion'} shows {whole[0]:+d} degrees of "
-        f"protraction and {whole[1]:+d} of elevation beyond its course, on average"
-    )
+    notes: tuple[str, ...] = ()
     if ended > 0.0:
-        note += (
-            f"; in {100 * ended:.0f} % of the samples more than a lifter can add, so held there: "
+        shows = "joint centre" if joint else "acromion"
+        note = (
+            f"girdle: in {100 * ended:.0f} % of the samples the {shows} shows more than a lifter "
+            "can add (protraction -20 to 25 degrees, elevation -15 to 30), so it is held there: "
             "check the landmarks of the trunk and the person's sizes"
         )
+        notes = (note,)
     placed = Placed(
         way=chosen,
         values=added,
-        notes=(note,),
+        notes=notes,
         numbers={"protraction_deg": float(mean[0]), "elevation_deg": float(mean[1])},
     )
     return replace(
         track,
         posture=replace(track.posture, girdle=added),
         placed={**track.placed, "girdle": placed},
-        notes=(*track.notes, note),
+        notes=(*track.notes, *notes),
     )
 
 
