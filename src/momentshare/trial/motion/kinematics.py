@@ -183,9 +183,11 @@ def track_arm(
         arm has a length that points to a wrong unit; when elevation is negative.
     """
     named = [f"right_{name}" for name in ANGLES]
+    own = stated or StatedGirdle()
+    added = own.on(skeleton, trunk_angle=trunk_angle, ground=ground).mean()
     if recording.has(*named[:4]):
         still = trunk_rotation(trunk_angle, face_down=ground)
-        track = _from_angles(recording, skeleton, still, ground=ground)
+        track = _from_angles(recording, skeleton, still, added, ground=ground)
         return _risen(track) if ground else track
     needed = ("right_el", "right_em", "right_rs", "right_us")
     missing = [role for role in needed if not recording.has(role)]
@@ -200,8 +202,6 @@ def track_arm(
     known = calibration or Calibration()
     slope = STERNUM_SLOPE if known.sternum_slope is None else known.sternum_slope
     trunk = trunk_of(recording, still, chosen.trunk, ground=ground, slope=slope)
-    own = stated or StatedGirdle()
-    added = own.on(skeleton, trunk_angle=trunk_angle, ground=ground).mean()
     track = _from_landmarks(recording, skeleton, trunk, hinge, chosen, known.joint_offset, added)
     track = shown_girdle(track, recording, skeleton, chosen.girdle)
     return _risen(track) if ground else track
@@ -319,7 +319,12 @@ def _hinge_of_forearm(
 
 
 def _from_angles(
-    recording: Recording, skeleton: Skeleton, still: NDArray[np.float64], *, ground: bool
+    recording: Recording,
+    skeleton: Skeleton,
+    still: NDArray[np.float64],
+    added: NDArray[np.float64],
+    *,
+    ground: bool,
 ) -> ArmTrack:
     values = {
         name: recording.channels[f"right_{name}"].values
@@ -341,7 +346,8 @@ def _from_angles(
         values["forearm_rotation"] = np.full(count, np.pi / 2)
         notes.append("forearm rotation: not recorded, taken as 90 degrees")
     posture = posture_from_angles(**values)
-    chain = chain_from_posture(skeleton, posture)
+    girdle = np.broadcast_to(added, (count, 2))
+    chain = chain_from_posture(skeleton, replace(posture, girdle=girdle))
     trunk = np.broadcast_to(still, (count, 3, 3)).copy()
     joint = np.asarray(chain.shoulder)
     hand = chain.hand - joint
