@@ -266,9 +266,7 @@ class Draws:
         """
         assert task.lift is not None  # noqa: S101 - called for measured lifts only
         spread = math.radians(self.layout.spreads.measured_deg)
-        turns = {
-            angle: spread * self._of_task(task, angle) for angle in (*MEASURED_ANGLES, GIRDLE)
-        }
+        turns = {angle: spread * self._of_task(task, angle) for angle in (*MEASURED_ANGLES, GIRDLE)}
         return {
             k: turned_lift(
                 task.lift,
