@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy.optimize import least_squares
 
-from momentshare.cohort.schema import MeasuredCondition
 from momentshare.cohort.measured import trial_processing
+from momentshare.cohort.schema import MeasuredCondition
 from momentshare.errors import InputError
 from momentshare.exercise import BenchPress, OverheadPress, Profile
 from momentshare.girdle import girdle_pose
