@@ -15,11 +15,14 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure
 
-__all__ = ["FIGURES", "Writer", "json_text", "parquet_bytes"]
+__all__ = ["FIGURES", "Writer", "figure_bytes", "json_text", "parquet_bytes"]
 
 _METADATA: dict[str, dict[str, Any]] = {"svg": {"Date": None}, "png": {"Software": None}}
 """What keeps the bytes of a figure from depending on the day and the library's version."""
 
+
+_PACKED = {"compress_level": 3}
+"""Three times as quick as the usual level, for files a tenth larger."""
 
 FIGURES = (".png", ".svg")
 """Endings of figures."""
@@ -106,14 +109,29 @@ class Writer:
         formats: Sequence[str] = ("png", "svg"),
         dpi: float | None = None,
     ) -> None:
-        """Write a figure as ``name.png`` and so on, under the settings in force.
-
-        The same figure gives the same bytes.
-        """
+        """Write a figure as ``name.png`` and so on, under the settings in force."""
         for ending in formats:
-            figure.savefig(
-                self._place(f"{name}.{ending}"),
-                format=ending,
-                dpi="figure" if dpi is None else dpi,
-                metadata=_METADATA.get(ending),
-            )
+            self.raw(f"{name}.{ending}", figure_bytes(figure, ending, dpi))
+
+
+def figure_bytes(figure: Figure, ending: str, dpi: float | None = None) -> bytes:
+    """Bytes of a figure under the settings in force; the same figure gives the same bytes.
+
+    Parameters
+    ----------
+    figure : Figure
+    ending : str
+        Of the file, such as ``png``.
+    dpi : float, optional
+        Of the figure by default.
+    """
+    buffer = io.BytesIO()
+    more: dict[str, Any] = {"pil_kwargs": _PACKED} if ending == "png" else {}
+    figure.savefig(
+        buffer,
+        format=ending,
+        dpi="figure" if dpi is None else dpi,
+        metadata=_METADATA.get(ending),
+        **more,
+    )
+    return buffer.getvalue()

@@ -98,6 +98,7 @@ def settings(texts: Iterable[str] = ()) -> Any:
         "axes.spines.right": False,
         "axes.edgecolor": FAINT,
         "axes.linewidth": 0.7,
+        "axes.titley": 1.0,  # no axis on top: titles need not look for room
         "axes.labelcolor": INK,
         "text.color": INK,
         "xtick.color": INK,

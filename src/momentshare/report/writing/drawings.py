@@ -1,25 +1,58 @@
-"""Write drawings that look alike wherever they are drawn."""
+"""Write drawings that look alike wherever they are drawn, by several processes if that pays.
+
+Drawing takes longer than all else that a study's results ask for, and a figure needs nothing of
+another. So other processes draw while this one makes tables, and this one draws what is left.
+"""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+import io
+import pickle
+import tempfile
+import threading
+from collections import deque
+from contextlib import closing, contextmanager
+from copyreg import dispatch_table
+from functools import lru_cache
+from pathlib import Path
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from momentshare._kernels import cores
+from momentshare.files.writer import figure_bytes
+from momentshare.processes import on_processes
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from matplotlib.figure import Figure
 
     from momentshare.files import Writer
 
-__all__ = ["write_drawings"]
+    Drawing = Callable[[], Figure]
+
+__all__ = ["Drawings", "drawn_ahead", "write_drawings"]
+
+_LEAST = 4
+"""Drawings for which another process is worth its start, a second of its time."""
+
+_FORMATS = ("png", "svg")
+
+
+class _Way(NamedTuple):
+    """How figures are drawn: settings of matplotlib, file endings, dots per inch."""
+
+    look: dict[str, Any]
+    formats: tuple[str, ...]
+    dpi: float | None
 
 
 def write_drawings(
     writer: Writer,
-    drawings: Mapping[str, Callable[[], Figure]],
+    drawings: Mapping[str, Drawing],
     shown: Sequence[str] = (),
     *,
-    formats: Sequence[str] = ("png", "svg"),
+    formats: Sequence[str] = _FORMATS,
     dpi: float | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> None:
@@ -39,13 +72,158 @@ def write_drawings(
     progress : callable, optional
         Called with the name of each figure before it is drawn.
     """
+    ready = Drawings(drawings, shown, formats=formats, dpi=dpi)
+    ready.write(writer, progress=progress)
+
+
+@contextmanager
+def drawn_ahead(
+    drawings: Mapping[str, Drawing],
+    shown: Sequence[str] = (),
+    *,
+    formats: Sequence[str] = _FORMATS,
+    dpi: float | None = None,
+    processes: int | None = None,
+) -> Iterator[Drawings]:
+    """Let other processes begin to draw; ``write`` of the answer draws the rest and writes all.
+
+    Parameters
+    ----------
+    drawings : mapping
+        Name without ending → function that makes the figure; all of it must travel to a process,
+        so functions are those of modules, or partials of them.
+    shown, formats, dpi
+        As for :func:`write_drawings`.
+    processes : int, optional
+        How many others draw; by default one less than there are cores, and none for a few
+        drawings. The files do not depend on it.
+    """
+    others = cores() - 1 if processes is None and len(drawings) >= _LEAST else processes or 0
+    ready = Drawings(drawings, shown, formats=formats, dpi=dpi)
+    if others < 1:
+        yield ready
+        return
+    with tempfile.TemporaryDirectory(prefix="momentshare-", ignore_cleanup_errors=True) as folder:
+        try:
+            ready.begin(Path(folder) / "drawings", others)
+            yield ready
+        finally:
+            ready.end()
+
+
+class Drawings:
+    """Figures to be written, drawn here or by other processes.
+
+    Parameters
+    ----------
+    drawings, shown, formats, dpi
+        As for :func:`write_drawings`.
+    """
+
+    def __init__(
+        self,
+        drawings: Mapping[str, Drawing],
+        shown: Sequence[str],
+        *,
+        formats: Sequence[str],
+        dpi: float | None,
+    ) -> None:
+        from momentshare.report.figures import style
+
+        self.drawings = drawings
+        self.way = _Way(style.settings(shown), tuple(formats), dpi)
+        self._left = deque(drawings)
+        self._done: dict[str, dict[str, bytes]] = {}
+        self._fault: BaseException | None = None
+        self._thread: threading.Thread | None = None
+
+    def begin(self, place: Path, processes: int) -> None:
+        """Hand drawings to other processes, which read them from a file that is made here."""
+        place.write_bytes(_pickled((dict(self.drawings), self.way)))
+        self._thread = threading.Thread(target=self._follow, args=(place, processes), daemon=True)
+        self._thread.start()
+
+    def write(self, writer: Writer, *, progress: Callable[[str], None] | None = None) -> None:
+        """Draw what no one has begun, wait for the others, and write all in order."""
+        while (name := self._next(last=self._thread is not None)) is not None:
+            if progress is not None:
+                progress(name)
+            self._done[name] = _drawn(self.drawings[name], self.way)
+        if self._thread is not None:
+            self._thread.join()
+        if self._fault is not None:
+            raise self._fault
+        for name in self.drawings:
+            for ending, data in self._done[name].items():
+                writer.raw(f"{name}.{ending}", data)
+
+    def end(self) -> None:
+        """Let nothing more be drawn; what is being drawn is waited for."""
+        self._left.clear()
+        if self._thread is not None:
+            self._thread.join()
+
+    def _next(self, *, last: bool) -> str | None:
+        """Take the next drawing that no one has begun; others take the first, this one the last."""
+        try:
+            return self._left.pop() if last else self._left.popleft()
+        except IndexError:
+            return None
+
+    def _follow(self, place: Path, processes: int) -> None:
+        names = list(self.drawings)
+
+        def tasks() -> Iterator[tuple[int, tuple[str, str]]]:
+            while (name := self._next(last=False)) is not None:
+                yield names.index(name), (str(place), name)
+
+        try:
+            with closing(on_processes(draw_stored, tasks(), processes)) as answers:
+                for number, found in answers:
+                    if found is None:  # its process died: drawn here, where a fault is seen
+                        self._left.append(names[number])
+                    else:
+                        self._done[names[number]] = found
+        except BaseException as err:  # noqa: BLE001 - raised again where the figures are wanted
+            self._fault = err
+
+
+def draw_stored(place: str, name: str) -> dict[str, bytes]:
+    """Draw one of the drawings of a file, by ending; runs in another process."""
+    drawings, way = _stored(place)
+    return _drawn(drawings[name], way)
+
+
+@lru_cache(maxsize=1)
+def _stored(place: str) -> tuple[dict[str, Drawing], _Way]:
+    found: tuple[dict[str, Drawing], _Way] = pickle.loads(Path(place).read_bytes())  # noqa: S301 - written by our own parent
+    return found
+
+
+def _drawn(make: Drawing, way: _Way) -> dict[str, bytes]:
     import matplotlib as mpl
 
     from momentshare.report.figures import style
 
-    look: Any = style.settings(shown)
+    look: Any = way.look
     with mpl.rc_context(look), style.quiet():
-        for name, make in drawings.items():
-            if progress is not None:
-                progress(name)
-            writer.figure(name, make(), formats=formats, dpi=dpi)
+        figure = make()
+        return {ending: figure_bytes(figure, ending, way.dpi) for ending in way.formats}
+
+
+def _pickled(values: object) -> bytes:
+    """Pickle values that may hold read-only mappings."""
+    buffer = io.BytesIO()
+    pickler = pickle.Pickler(buffer)
+    pickler.dispatch_table = {**dispatch_table, MappingProxyType: _reduced}
+    pickler.dump(values)
+    return buffer.getvalue()
+
+
+def _reduced(mapping: MappingProxyType[Any, Any]) -> tuple[Callable[..., Any], tuple[Any]]:
+    return read_only, (dict(mapping),)
+
+
+def read_only(mapping: dict[Any, Any]) -> MappingProxyType[Any, Any]:
+    """Make a mapping read-only again."""
+    return MappingProxyType(mapping)

@@ -9,7 +9,7 @@ from momentshare.files import FIGURES, RunFolder, as_run_folder
 from momentshare.files.manifest import MANIFEST
 from momentshare.limits import HEAD_QUANTITIES, kinds_of, with_limits
 from momentshare.report.writing.citations import citations, run_keys
-from momentshare.report.writing.drawings import write_drawings
+from momentshare.report.writing.drawings import drawn_ahead, write_drawings
 from momentshare.report.writing.record import run_record
 
 if TYPE_CHECKING:
@@ -206,20 +206,26 @@ def _write_all(
         shown = _SHOWN.get(name)
         return with_limits(table, study.model.limits, kinds, *shown) if shown else table
 
-    say("tables")
-    tables = {name: make(study) for name, make in _TABLES.items()}
-    if study.study.file.settings.glenoid_constraint:
-        tables["glenoid_heads.csv"] = reading.glenoid_head_table(study)
-    if effects is not None:
-        tables |= dict(zip(EFFECTS, effects, strict=True))
-    for name, table in tables.items():
-        writer.csv(name, limited(name, table))
-    writer.parquet("frames.parquet", limited("frames.parquet", reading.frame_table(study)))
-    if figures:
-        from momentshare.report.figures.study import write_figures
+    def write_tables() -> None:
+        say("tables")
+        tables = {name: make(study) for name, make in _TABLES.items()}
+        if study.study.file.settings.glenoid_constraint:
+            tables["glenoid_heads.csv"] = reading.glenoid_head_table(study)
+        if effects is not None:
+            tables.update(zip(EFFECTS, effects, strict=True))
+        for name, table in tables.items():
+            writer.csv(name, limited(name, table))
+        writer.parquet("frames.parquet", limited("frames.parquet", reading.frame_table(study)))
 
-        say("figures")
-        write_figures(study, writer, folder="figures/")
+    if figures:
+        from momentshare.report.figures.study import study_drawings
+
+        with drawn_ahead(*study_drawings(study, "figures/")) as drawings:
+            write_tables()
+            say("figures")
+            drawings.write(writer)
+    else:
+        write_tables()
     cited = citations(study.model, run_keys(study.model, study.study.file.settings.curves))
     writer.text(_SOURCES, cited.bibtex())
     writer.json(_RECORD, run_record(study, [*writer.names, _RECORD, MANIFEST]))

@@ -17,7 +17,7 @@ from momentshare.report.figures.study.joints import (
     moments_along_lift,
 )
 from momentshare.report.figures.study.order import ordering
-from momentshare.report.figures.study.write import write_figures
+from momentshare.report.figures.study.write import study_drawings, write_figures
 
 __all__ = [
     "activation_along_lift",
@@ -29,5 +29,6 @@ __all__ = [
     "lateral_range",
     "moments_along_lift",
     "ordering",
+    "study_drawings",
     "write_figures",
 ]

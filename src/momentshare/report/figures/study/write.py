@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-__all__ = ["FIGURES", "nothing_to_show", "write_figures"]
+__all__ = ["FIGURES", "nothing_to_show", "study_drawings", "write_figures"]
 
 FIGURES: dict[str, Callable[[StudyResult], Figure]] = {
     "activation_by_head": activation_by_head,
@@ -87,19 +87,24 @@ def write_figures(
     list of str
         Names of the files, in the order written.
     """
-    from momentshare.report.figures.arm.selection import arm_drawings
     from momentshare.report.writing.drawings import write_drawings
 
-    skipped, before = nothing_to_show(study), len(writer.names)
+    before = len(writer.names)
+    drawings, shown = study_drawings(study, folder)
+    write_drawings(writer, drawings, shown, formats=formats, progress=progress)
+    return list(writer.names[before:])
+
+
+def study_drawings(
+    study: StudyResult, folder: str = ""
+) -> tuple[dict[str, Callable[[], Figure]], list[str]]:
+    """Every figure that has something to show, by name, and the texts that they show."""
+    from momentshare.report.figures.arm.selection import arm_drawings
+
+    skipped = nothing_to_show(study)
     wanted: dict[str, Callable[[], Figure]] = {
         name: partial(make, study) for name, make in FIGURES.items() if name not in skipped
     }
     wanted |= arm_drawings(study)
-    write_drawings(
-        writer,
-        {f"{folder}{name}": make for name, make in wanted.items()},
-        [c.name for c in study.study.file.condition],
-        formats=formats,
-        progress=progress,
-    )
-    return list(writer.names[before:])
+    drawings = {f"{folder}{name}": make for name, make in wanted.items()}
+    return drawings, [c.name for c in study.study.file.condition]

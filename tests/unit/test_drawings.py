@@ -1,0 +1,56 @@
+"""Figures are the same whoever draws them, and a fault of another process is seen here."""
+
+from functools import partial
+
+import pytest
+
+from momentshare import run_study
+from momentshare.demo import small_study
+from momentshare.files import Writer
+from momentshare.report.figures.arm.drawing import draw_arm
+from momentshare.report.figures.study import study_drawings
+from momentshare.report.writing.drawings import drawn_ahead, write_drawings
+
+CHOSEN = ("activation_by_head", "greatest_load", "arm_wide")
+
+
+@pytest.fixture(scope="module")
+def drawings():
+    made, shown = study_drawings(run_study(small_study(), band=False), "figures/")
+    return {f"figures/{name}": made[f"figures/{name}"] for name in CHOSEN}, shown
+
+
+def written(folder):
+    return {p.name: p.read_bytes() for p in sorted((folder / "figures").iterdir())}
+
+
+def test_figures_are_the_same_whoever_draws_them(drawings, tmp_path):
+    made, shown = drawings
+    alone = Writer(tmp_path / "alone")
+    write_drawings(alone, made, shown)
+    wanted = written(tmp_path / "alone")
+    assert sorted(wanted) == sorted(f"{n}.{e}" for n in CHOSEN for e in ("png", "svg"))
+    for processes in (0, 1):
+        folder = tmp_path / str(processes)
+        writer, said = Writer(folder), []
+        with drawn_ahead(made, shown, processes=processes) as ahead:
+            ahead.write(writer, progress=said.append)
+        assert written(folder) == wanted
+        assert writer.names == alone.names  # in order, whoever was first
+        assert len(said) == 3 if processes == 0 else len(said) < 3
+
+
+def test_a_fault_of_another_process_is_raised_where_figures_are_wanted(drawings, tmp_path):
+    made, shown = drawings
+    wrong = {"wrong": partial(draw_arm, None, title="", note="", scale=1.0), **made}
+    with (
+        pytest.raises(AttributeError, match="NoneType"),
+        drawn_ahead(wrong, shown, processes=1) as ahead,
+    ):
+        ahead.write(Writer(tmp_path))
+
+
+def test_drawings_that_are_not_wanted_after_all_end_with_the_block(drawings):
+    made, shown = drawings
+    with pytest.raises(ValueError, match="given up"), drawn_ahead(made, shown, processes=1):
+        raise ValueError("given up")
