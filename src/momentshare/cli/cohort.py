@@ -157,9 +157,9 @@ def _effects(
 def _read_published(study: CohortStudy) -> list[PublishedTable]:
     if not study.file.published:
         return []
-    from momentshare.published import read_published
+    from momentshare.cohort.setup import published_table
 
-    return [read_published(study.path(entry.file)) for entry in study.file.published]
+    return [published_table(study, entry.file) for entry in study.file.published]
 
 
 def _published(

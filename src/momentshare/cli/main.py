@@ -19,6 +19,7 @@ from momentshare.cli.explore import explore
 from momentshare.cli.help import show_help
 from momentshare.cli.inspect import inspect
 from momentshare.cli.maximal import maximal_lift
+from momentshare.cli.people import people
 from momentshare.cli.strength import strength
 from momentshare.cli.tables import Conditions, People, echo
 from momentshare.cli.tutorial import tutorial
@@ -82,7 +83,7 @@ def demo(
 ) -> None:
     """Write the invented demo study into FOLDER and run it."""
     from momentshare.demo import demo_text
-    from momentshare.files.folder import check_place
+    from momentshare.files.place import check_place
     from momentshare.study import load_study
 
     check_place(folder)
@@ -204,6 +205,7 @@ app.command()(explore)
 app.command(name="help")(show_help)
 app.command()(inspect)
 app.command(name="maximal-lift")(maximal_lift)
+app.command()(people)
 app.command()(strength)
 app.command()(tutorial)
 app.command()(uncertainty)

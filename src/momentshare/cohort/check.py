@@ -56,7 +56,7 @@ def check_trials(study: CohortStudy) -> Iterator[TrialCheck]:
 
     model = load_model(study.file.model)
     check_cohort(study, model)
-    limbs = {}
+    limbs, coded = {}, study.pseudonyms
     for number in study.numbers:
         entry = study.file.trial[number - 1]
         same = TrialCheck(
@@ -82,8 +82,8 @@ def check_trials(study: CohortStudy) -> Iterator[TrialCheck]:
         yield replace(
             same,
             repetitions=len(trial.repetitions),
-            refused=trial.refused,
+            refused=coded.data(trial.refused),
             verdict=trial.verdict,
-            checks=trial.checks,
-            notes=(*trial.record["notes"], *told, *emg),
+            checks=tuple(replace(c, note=coded.text(c.note)) for c in trial.checks),
+            notes=coded.data((*trial.record["notes"], *told, *emg)),
         )

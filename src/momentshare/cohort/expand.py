@@ -5,7 +5,7 @@ out here, before anything is checked, into the blocks that :mod:`~momentshare.co
 
 - ``people``, ``strengths``, ``trials``: CSV files whose columns are the fields of ``[[person]]``
   (and ``best_lift_kg`` with ``best_lift_condition``), of its strength tests (with ``person``), and
-  of ``[[trial]]``.
+  of ``[[trial]]``. ``people`` may also be a table with ``file`` and ``pseudonyms``.
 - ``[[files]]``: ``pattern`` with ``{person}``, ``{condition}`` and any other name, ``layout``,
   ``more`` and any field of a trial. Every file that fits is a trial; rows of ``trials`` without a
   ``file`` give the rest, such as ``load_kg``, and count for all files of their person and
@@ -21,6 +21,7 @@ from __future__ import annotations
 
 import csv
 import re
+import unicodedata
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
@@ -56,6 +57,7 @@ _WORDS = {
     "reason",
     "file_label",
     "best_lift_condition",
+    "code",
 }
 """Columns that hold words, whatever they look like."""
 
@@ -83,7 +85,11 @@ def expanded(
     data = dict(data)
     faults: list[str] = []
     fields = [*PersonEntry.model_fields, *_BEST]
-    people = _table(data.pop("people", None), "people", folder, fields, faults)
+    asked = data.pop("people", None)
+    if isinstance(asked, dict):
+        data["people"] = {k: v for k, v in asked.items() if k != "file"}
+        asked = asked.get("file")
+    people = _table(asked, "people", folder, fields, faults)
     data["best_lift"] = [*data.get("best_lift", []), *_best_lifts(people, faults)]
     data["person"] = [*data.get("person", []), *people]
     _add_strengths(data, folder, faults)
@@ -263,15 +269,18 @@ def _fitting(
             parts.append(f"(?P={name})" if name in seen else f"(?P<{name}>[^/]+?)")
             seen.add(name)
         else:
-            parts.append(re.escape(piece))
+            parts.append(re.escape(unicodedata.normalize("NFC", piece)))
     shape = re.compile("".join(parts))
     found = []
-    for number, path in enumerate(sorted(folder.glob(_PLACE.sub("*", pattern)))):
+    # The order of names must not depend on the platform, whose paths may sort by small letters.
+    every = sorted(folder.glob(_PLACE.sub("*", pattern)), key=lambda p: p.as_posix())
+    for number, path in enumerate(every):
         if number >= _MOST_FILES:
             faults.append(f"{block} → pattern: {pattern!r} fits more than {_MOST_FILES} files")
             break
         name = path.relative_to(folder).as_posix()
-        if path.is_file() and (match := shape.fullmatch(name)):
+        match = shape.fullmatch(unicodedata.normalize("NFC", name))
+        if path.is_file() and match is not None:
             found.append((name, match.groupdict()))
     if not found:
         faults.append(
@@ -282,9 +291,13 @@ def _fitting(
 
 
 def _named(entries: Any, label: str) -> str | None:
-    """Name of the entry whose name or ``file_label`` this is."""
+    """Name of the entry whose name or ``file_label`` this is, however its accents are written."""
+    label = unicodedata.normalize("NFC", label)
     for entry in entries if isinstance(entries, list) else []:
-        if isinstance(entry, dict) and label in {entry.get("name"), entry.get("file_label")}:
+        if not isinstance(entry, dict):
+            continue
+        known = (entry.get("name"), entry.get("file_label"))
+        if label in {unicodedata.normalize("NFC", n) for n in known if isinstance(n, str)}:
             return str(entry.get("name"))
     return None
 

@@ -22,16 +22,19 @@ from momentshare.cohort.schema import (
     TrialEntry,
 )
 from momentshare.errors import nearest_name
+from momentshare.pseudonyms import renamed
 from momentshare.study.load import (
     checked_data,
+    coded_people,
     digest_of,
     parse_study,
     raise_faults,
     read_study_text,
     repeated_names,
     study_data,
+    unasked_codes,
 )
-from momentshare.study.schema import PersonEntry, StrengthEntry
+from momentshare.study.schema import PeopleEntry, PersonEntry, StrengthEntry
 from momentshare.trial.formats.layout import LayoutEntry
 
 if TYPE_CHECKING:
@@ -49,6 +52,7 @@ _SECTIONS: dict[str, type[BaseModel]] = {
     "processing": ProcessingEntry,
     "emg": EmgEntry,
     "statistics": StatisticsEntry,
+    "people": PeopleEntry,
     "person": PersonEntry,
     "strength": StrengthEntry,
     "layout": LayoutEntry,
@@ -122,15 +126,39 @@ _MEASURED = {"trial", "layout", "published", *SHORT_FORMS} - {"people", "strengt
 def parse_cohort(text: str, source: str = "study", folder: Path | None = None) -> CohortStudy:
     """Check the text of a cohort study file; see :func:`load_cohort`."""
     raw = study_data(text, source)
-    data, faults = expanded(raw, folder or Path(), list(TrialEntry.model_fields))
-    raise_faults(source, faults)
-    file = checked_data(data, source, CohortFile, _SECTIONS)
+    folder = folder or Path()
+    data, faults = expanded(raw, folder, list(TrialEntry.model_fields))
+    coded = coded_people(data, source)
+    on_disk: dict[str, str] = {}
+    with coded.in_faults():
+        raise_faults(source, faults)
+        if coded:
+            source = coded.file(source)
+            data, on_disk = renamed(data, coded)
+        file = checked_data(data, source, CohortFile, _SECTIONS)
+        raise_faults(source, _faults(file))
+    if coded:
+        text = file.model_dump_json()
+    elif not set(SHORT_FORMS).isdisjoint(raw):  # tables and files found count as the study's text
+        text += file.model_dump_json()
+    return CohortStudy(
+        source=source,
+        digest=digest_of(text),
+        folder=folder,
+        file=file,
+        pseudonyms=coded,
+        on_disk=on_disk,
+    )
+
+
+def _faults(file: CohortFile) -> list[str]:
+    """Faults of a study whose tables are sound each by itself."""
     names = {
         "person": [p.name for p in file.person],
         "layout": [x.name for x in file.layout],
         "condition": [c.name for c in file.condition],
     }
-    faults += repeated_names(names)
+    faults = [*repeated_names(names), *unasked_codes(file.people, file.person)]
     faults += [f"layout {x.name!r} → {fault}" for x in file.layout for fault in x.faults()]
     faults += _misfits(file)
     for number, trial in enumerate(file.trial, start=1):
@@ -165,10 +193,7 @@ def parse_cohort(text: str, source: str = "study", folder: Path | None = None) -
         )
     if not file.trial and not file.published:
         faults.append("trial: there is none, and no published table; add a [[trial]]")
-    raise_faults(source, faults)
-    if not set(SHORT_FORMS).isdisjoint(raw):  # tables and files found count as the study's text
-        text += file.model_dump_json()
-    return CohortStudy(source=source, digest=digest_of(text), folder=folder or Path(), file=file)
+    return faults
 
 
 def _best_lifts(file: CohortFile, names: dict[str, list[str]]) -> list[str]:

@@ -224,9 +224,13 @@ def folder_options(study: CohortStudy) -> dict[str, Any]:
                 f"holds the trials of another study, {found.get('title')!r} "
                 f"({found.get('study')}); choose another folder for --out"
             )
+        if found.get("pseudonyms", False) != bool(study.pseudonyms):
+            kind = "people's names" if study.pseudonyms else "codes for people"
+            raise InputError(f"holds trials with {kind}; choose another folder for --out")
 
+    about = {"digest": study.digest, "trials": list(study.numbers)}
     return {
-        "study": mine | {"digest": study.digest, "trials": list(study.numbers)},
+        "study": mine | about | {"pseudonyms": bool(study.pseudonyms)},
         "accept": accept,
         "names": ["run.json", "report.html", "trials.csv"],
         "room": _TRIAL_BYTES * len(study.numbers) + _FIGURES,
@@ -467,19 +471,26 @@ def solved_files(study: CohortStudy, number: int) -> dict[str, bytes]:
     except MomentshareError as err:
         record = {"fault": fault_of_trial(study, number, str(err))}
     except OSError as err:
-        record = {"fault": f"{err.filename or 'the disk'}: {err.strerror or err}"}
+        fault = f"{err.filename or 'the disk'}: {err.strerror or err}"
+        record = {"fault": study.pseudonyms.told(fault)}
     except Exception as err:  # noqa: BLE001 - a fault of ours must not cost the other trials
         record = {
             "fault": f"unexpected {type(err).__name__}: {err}; this is a fault of momentshare, "
             "please report it"
         }
     record.setdefault("load_kg", study.file.trial[number - 1].load_kg)
-    return trial_files(number, {"verdict": "", **record}, tables)
+    # What a measured file says of itself may name its person too.
+    coded = study.pseudonyms
+    tables = {name: coded.table(table) for name, table in tables.items()}
+    return trial_files(number, {"verdict": "", **coded.data(record)}, tables)
 
 
 def fault_of_trial(study: CohortStudy, number: int, fault: str) -> str:
-    """Leave out the name of the trial's own file at the front: whoever shows the fault adds it."""
+    """Leave out the name of the trial's own file at the front: whoever shows the fault adds it.
+
+    Codes stand for people where the study asks for them.
+    """
     name = study.file.trial[number - 1].file
     for front in (name, str(study.path(name)), name):
         fault = fault.removeprefix(f"{front}: ")
-    return fault
+    return study.pseudonyms.told(fault)

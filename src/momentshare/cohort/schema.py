@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING, Annotated, Literal
 from pydantic import AfterValidator, Field, field_validator, model_validator
 
 from momentshare.errors import StudyError, nearest_name
+from momentshare.files.names import found_as
 from momentshare.limits import LiftKind
+from momentshare.pseudonyms import NO_PSEUDONYMS, Pseudonyms
 from momentshare.study.schema import (
     Entry,
     Finite,
@@ -17,6 +19,7 @@ from momentshare.study.schema import (
     ModelPlace,
     Name,
     Number,
+    PeopleEntry,
     PersonEntry,
     Positive,
     SettingsEntry,
@@ -263,6 +266,7 @@ class CohortFile(Entry):
     processing: ProcessingEntry = ProcessingEntry()
     emg: EmgEntry = EmgEntry()
     statistics: StatisticsEntry = StatisticsEntry()
+    people: PeopleEntry = PeopleEntry()
     person: Annotated[list[PersonEntry], Field(min_length=1)]
     layout: list[LayoutEntry] = Field(default_factory=list)
     condition: list[MeasuredCondition] = Field(default_factory=list)
@@ -286,6 +290,9 @@ class CohortStudy:
     file: CohortFile
     left_out: frozenset[int] = frozenset()
     raised: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    pseudonyms: Pseudonyms = NO_PSEUDONYMS
+    on_disk: Mapping[str, str] = field(default_factory=dict)
+    """Name of a file in ``file`` → its name on the disk, where codes stand for people."""
 
     @property
     def title(self) -> str:
@@ -301,8 +308,9 @@ class CohortStudy:
     def only(self, people: Sequence[str] = (), conditions: Sequence[str] = ()) -> CohortStudy:
         """Return the study without the trials of other people and conditions.
 
-        All of a kind count where none is named. Trials keep their numbers, so that what was
-        kept of the others in a folder stays there; published tables of others are left out.
+        All of a kind count where none is named; a person may be called by name or by code. Trials
+        keep their numbers, so that what was kept of the others in a folder stays there; published
+        tables of others are left out.
 
         Raises
         ------
@@ -311,6 +319,7 @@ class CohortStudy:
         StudyError
             No trial and no published table is of them.
         """
+        people = [self.pseudonyms.code(name) for name in people]
         check_names("person", people, [p.name for p in self.file.person], self.source)
         check_names("condition", conditions, [c.name for c in self.file.condition], self.source)
         other = frozenset(
@@ -329,7 +338,7 @@ class CohortStudy:
 
     def path(self, name: str) -> Path:
         """Where a file of the study lies."""
-        return self.folder / name
+        return found_as(self.folder, self.on_disk.get(name, name))
 
     def person(self, name: str) -> PersonEntry:
         """Person by name."""
@@ -345,5 +354,6 @@ class CohortStudy:
         if person is None or not found.label_prefix:
             return found
         entry = self.person(person)
-        prefix = found.label_prefix.replace("{person}", entry.file_label or entry.name)
+        label = self.pseudonyms.label(entry.name) or entry.file_label or entry.name
+        prefix = found.label_prefix.replace("{person}", label)
         return found.model_copy(update={"label_prefix": prefix})

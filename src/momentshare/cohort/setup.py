@@ -33,8 +33,15 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
     from momentshare.cohort.schema import CohortStudy
+    from momentshare.published import PublishedTable
 
-__all__ = ["MeasuredLifts", "measured_lifts", "one_repetition", "published_lifts"]
+__all__ = [
+    "MeasuredLifts",
+    "measured_lifts",
+    "one_repetition",
+    "published_lifts",
+    "published_table",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -176,7 +183,7 @@ def published_lifts(study: CohortStudy, conditions: Sequence[str] = ()) -> Measu
     tasks: dict[tuple[str, str], Task] = {}
     for entry in file.published:
         limb = built.take(rows[entry.person])
-        table = read_published(study.path(entry.file))
+        table = published_table(study, entry.file)
         for condition in dict.fromkeys(line.condition for line in table.lines):
             if (entry.person, condition) in tasks:
                 raise StudyError(
@@ -205,6 +212,26 @@ def published_lifts(study: CohortStudy, conditions: Sequence[str] = ()) -> Measu
         skipped=(),
         inputs=hashlib.sha256(" ".join(parts).encode()).hexdigest()[:16],
     )
+
+
+def published_table(study: CohortStudy, name: str) -> PublishedTable:
+    """Read a published table of a study, with codes for people where it asks for them."""
+    coded = study.pseudonyms
+    with coded.in_faults():
+        table = read_published(study.path(name))
+    if not coded:
+        return table
+    lines = tuple(
+        replace(
+            line,
+            condition=coded.text(line.condition),
+            point=coded.text(line.point),
+            source=coded.text(line.source),
+            note=coded.text(line.note),
+        )
+        for line in table.lines
+    )
+    return replace(table, source=coded.file(table.source), lines=lines)
 
 
 def _in_order(tasks: Sequence[Task], people: list[str], conditions: list[str]) -> tuple[Task, ...]:

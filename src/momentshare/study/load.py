@@ -11,9 +11,11 @@ from pydantic import BaseModel, ValidationError
 
 from momentshare.errors import StudyError, nearest_name
 from momentshare.inputs import STUDY, read_text
+from momentshare.pseudonyms import NO_PSEUDONYMS, Pseudonyms, pseudonyms_of, renamed
 from momentshare.study.exercises import EXERCISES, condition_faults
 from momentshare.study.schema import (
     ConditionEntry,
+    PeopleEntry,
     PersonEntry,
     SettingsEntry,
     StrengthEntry,
@@ -26,13 +28,16 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 __all__ = [
-    "checked",
+    "checked_data",
+    "coded_people",
     "digest_of",
     "load_study",
     "parse_study",
     "raise_faults",
     "read_study_text",
     "repeated_names",
+    "study_data",
+    "unasked_codes",
 ]
 
 File = TypeVar("File", bound=BaseModel)
@@ -40,6 +45,7 @@ File = TypeVar("File", bound=BaseModel)
 _UNITS = {"cm": "centimetres", "kg": "kilograms", "deg": "degrees", "s": "seconds"}
 
 _FIELDS: dict[str, type[BaseModel]] = {
+    "people": PeopleEntry,
     "person": PersonEntry,
     "condition": ConditionEntry,
     "settings": SettingsEntry,
@@ -108,24 +114,50 @@ def parse_study(text: str, source: str = "study") -> Study:
     ...     print(len(err.faults), err.exit_code)
     2 2
     """
-    file = checked(text, source, StudyFile, _FIELDS)
-    raise_faults(source, [*_repeated(file), *_impossible(file)])
-    return Study(source=source, digest=digest_of(text), file=file)
+    data = study_data(text, source)
+    coded = coded_people(data, source)
+    source = coded.file(source)
+    with coded.in_faults():
+        if coded:
+            data, _ = renamed(data, coded)
+        file = checked_data(data, source, StudyFile, _FIELDS)
+        faults = [*_repeated(file), *unasked_codes(file.people, file.person), *_impossible(file)]
+        raise_faults(source, faults)
+    digest = digest_of(file.model_dump_json() if coded else text)
+    return Study(source=source, digest=digest, file=file, pseudonyms=coded)
+
+
+def coded_people(data: Mapping[str, Any], source: str) -> Pseudonyms:
+    """Codes for the people of a study that asks for them; none otherwise.
+
+    Raises
+    ------
+    StudyError
+        Codes that stand twice, or for names that are codes.
+    """
+    wanted, people = data.get("people"), data.get("person")
+    people = people if isinstance(people, list) else []
+    if not isinstance(wanted, dict) or wanted.get("pseudonyms") is not True:
+        return NO_PSEUDONYMS
+    coded, faults = pseudonyms_of(people)
+    with coded.in_faults():
+        raise_faults(coded.file(source), faults)
+    return coded
+
+
+def unasked_codes(people: PeopleEntry, person: Sequence[PersonEntry]) -> list[str]:
+    """Faults of codes in a study that does not ask for them."""
+    return [
+        f"person {entry.name!r} → code: is for studies with people → pseudonyms = true; add that, "
+        "or remove the code"
+        for entry in person
+        if entry.code is not None and not people.pseudonyms
+    ]
 
 
 def read_study_text(path: str | Path) -> str:
     """Text of a study file; ``StudyError`` where it cannot be read."""
     return read_text(path, STUDY, StudyError)
-
-
-def checked(
-    text: str, source: str, schema: type[File], sections: Mapping[str, type[BaseModel]]
-) -> File:
-    """Check the text of a TOML file against a schema.
-
-    ``sections`` names the tables of the file whose fields a message may offer.
-    """
-    return checked_data(study_data(text, source), source, schema, sections)
 
 
 def study_data(text: str, source: str) -> dict[str, Any]:
@@ -146,7 +178,10 @@ def checked_data(
     schema: type[File],
     sections: Mapping[str, type[BaseModel]],
 ) -> File:
-    """Check what was read from a TOML file against a schema; see :func:`checked`."""
+    """Check what was read from a TOML file against a schema.
+
+    ``sections`` names the tables of the file whose fields a message may offer.
+    """
     try:
         return schema.model_validate(data)
     except ValidationError as err:

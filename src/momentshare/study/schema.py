@@ -24,6 +24,7 @@ from pydantic import (
 
 from momentshare.errors import UnknownNameError
 from momentshare.limits import LiftKind
+from momentshare.pseudonyms import NO_PSEUDONYMS, Pseudonyms
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -39,6 +40,7 @@ __all__ = [
     "GirdleEntry",
     "Name",
     "Number",
+    "PeopleEntry",
     "PersonEntry",
     "Positive",
     "SettingsEntry",
@@ -132,6 +134,7 @@ class PersonEntry(Entry):
     training_factor: Annotated[Number, Field(ge=0.3, le=3.0)] = 1.0
     reference_load_kg: Annotated[Number, Field(gt=0.0, le=2000.0)] | None = None
     file_label: Name | None = None
+    code: Name | None = None
     strength: list[StrengthEntry] = []
 
     @model_validator(mode="after")
@@ -359,6 +362,12 @@ class SettingsEntry(Entry):
         )
 
 
+class PeopleEntry(Entry):
+    """The ``[people]`` table: how people appear in everything that is written."""
+
+    pseudonyms: bool = False
+
+
 class StudyFile(Entry):
     """A whole study file."""
 
@@ -366,6 +375,7 @@ class StudyFile(Entry):
     note: str = ""
     model: ModelPlace = "reference_limb"
     settings: SettingsEntry = SettingsEntry()
+    people: PeopleEntry = PeopleEntry()
     person: Annotated[list[PersonEntry], Field(min_length=1)]
     condition: Annotated[list[ConditionEntry], Field(min_length=1)]
 
@@ -382,6 +392,8 @@ class Study:
         Fingerprint of its text.
     file : StudyFile
         People, conditions and settings in the units of the file (cm, kg, degrees).
+    pseudonyms : Pseudonyms
+        Codes that stand in ``file`` for people's names; empty unless the study asks for them.
 
     Examples
     --------
@@ -396,6 +408,7 @@ class Study:
     source: str
     digest: str
     file: StudyFile
+    pseudonyms: Pseudonyms = NO_PSEUDONYMS
 
     def __repr__(self) -> str:
         people, conditions = len(self.file.person), len(self.file.condition)
@@ -409,11 +422,14 @@ class Study:
     def only(self, people: Sequence[str] = (), conditions: Sequence[str] = ()) -> Study:
         """Return the study with some people and conditions only; all of a kind if none is named.
 
+        A person may be called by name or by code.
+
         Raises
         ------
         UnknownNameError
             A name that the study does not hold, with the nearest one that it does.
         """
+        people = [self.pseudonyms.code(name) for name in people]
         check_names("person", people, [p.name for p in self.file.person], self.source)
         check_names("condition", conditions, [c.name for c in self.file.condition], self.source)
         kept = {
