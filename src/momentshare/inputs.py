@@ -157,7 +157,8 @@ def _is_folder(place: Path) -> bool:
 def _nearby(place: Path) -> str:
     """Offer files of the same ending in the same folder."""
     try:
-        names = [p.name for p in place.parent.iterdir() if p.suffix == place.suffix]
+        ending = place.suffix.casefold()
+        names = [p.name for p in place.parent.iterdir() if p.suffix.casefold() == ending]
     except OSError:
         return "; check the path"
     if not names:

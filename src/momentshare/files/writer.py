@@ -7,6 +7,7 @@ import json
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
+from momentshare.files.names import unportable
 from momentshare.text import csv_text
 
 if TYPE_CHECKING:
@@ -76,6 +77,8 @@ class Writer:
         parts = PurePosixPath(name).parts
         if not parts or ".." in parts or PurePosixPath(name).is_absolute():
             raise ValueError(f"{name!r}: no name within the folder")
+        if reason := unportable(name, self._names):
+            raise ValueError(f"{name!r}: {reason}")
         place = self.folder.joinpath(*parts)
         place.parent.mkdir(parents=True, exist_ok=True)
         self._names[name] = None
