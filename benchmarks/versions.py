@@ -1,0 +1,177 @@
+"""The tests on every Python and with the lowest and newest versions of what we depend on.
+
+    python benchmarks/versions.py                            # 3.11 to 3.13, lowest and newest
+    python benchmarks/versions.py --python 3.11 --take lowest
+    python benchmarks/versions.py --every-test               # in place of the telling part
+
+A wheel is built once. For each Python and choice of versions it goes, with everything that
+``full`` asks for, into an environment of its own made by uv, and the tests run beside nothing but
+themselves: a folder that holds ``tests`` and what they read. Then the wheel alone, without extras,
+must answer a study from an empty folder. A Python or a version that the index does not serve is
+told and left out; a test that fails ends with code 1.
+"""
+
+import argparse
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[1]
+
+PYTHONS = ("3.11", "3.12", "3.13")
+TAKES = {"lowest": "lowest-direct", "newest": "highest"}
+
+TELLING = (
+    "tests/cli/test_commands.py",
+    "tests/cli/test_uncertainty.py",
+    "tests/unit/test_figures.py",
+    "tests/unit/test_processes.py",
+    "tests/unit/test_published.py",
+    "tests/unit/test_run_folder.py",
+    "tests/unit/test_sharing_share.py",
+    "tests/properties/test_fuzz.py",
+    "tests/golden/test_golden.py::test_numbers_stay[demo/frames]",
+    "tests/golden/test_golden.py::test_numbers_stay[demo/heads]",
+    "tests/golden/test_golden.py::test_numbers_stay[demo/loads]",
+    "tests/golden/test_golden.py::test_numbers_stay[lab/heads]",
+)
+"""What touches every library: parsing, tables, Parquet, C3D, figures, compiled code, children."""
+
+SMALL = """
+title = "Two presses"
+[settings]
+frames = 5
+[[person]]
+name = "Edda"
+sex = "female"
+stature_cm = 168
+body_mass_kg = 64
+[[condition]]
+name = "bar"
+exercise = "bar_press"
+spacing_biacromial = 1.5
+load_kg = 25
+[[condition]]
+name = "dumbbells"
+exercise = "dumbbell_press"
+spacing_cm = 50
+load_kg = 20
+"""
+
+
+def call(words, where=None, **environment):
+    """Run a command; whether it ended well, and what it said."""
+    clean = {k: v for k, v in os.environ.items() if not k.startswith(("PYTHON", "MOMENTSHARE"))}
+    done = subprocess.run(
+        [str(w) for w in words],
+        cwd=where,
+        env={**clean, "MPLBACKEND": "Agg", "COLUMNS": "200", **environment},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    return done.returncode == 0, done.stdout + done.stderr
+
+
+def uv_of(place):
+    """Command line of uv, installed into a folder where it is not on the path."""
+    if (found := shutil.which("uv")) is not None:
+        return [found]
+    home = place / "uv"
+    good, told = call([sys.executable, "-m", "pip", "install", "-q", "--target", home, "uv"])
+    if not good:
+        raise SystemExit(f"uv cannot be installed:\n{told[-2000:]}")
+    return [home / "bin" / "uv"]
+
+
+def environment(uv, place, python, what, take):
+    """Make an environment; its Python, or None and why the index does not serve it."""
+    good, told = call([*uv, "venv", "--quiet", "--python", python, place])
+    if not good:
+        return None, told
+    inside = place / ("Scripts" if os.name == "nt" else "bin") / "python"
+    words = [*uv, "pip", "install", "--quiet", "--only-binary", ":all:", "--python", inside]
+    good, told = call([*words, "--resolution", TAKES[take], *what])
+    return (inside, told) if good else (None, told)
+
+
+def alone(python, place):
+    """The wheel and what it requires, nothing else: does a study get its answer?"""
+    place.mkdir()
+    (place / "study.toml").write_text(SMALL, encoding="utf-8")
+    steps = (
+        ["-m", "momentshare", "--version"],
+        ["-m", "momentshare", "compare", "study.toml", "--out", "results", "--no-band"],
+        ["-m", "momentshare", "explain", "study.toml", "--condition", "bar"],
+        ["-I", "-c", "import importlib.util as u; assert not u.find_spec('numba')"],
+    )
+    for words in steps:
+        good, told = call([python, *words], place)
+        if not good:
+            return False, f"{words}: {told[-3000:]}"
+    wanted = ("heads.csv", "frames.parquet", "figures/heads.png", "manifest.json")
+    missing = [name for name in wanted if not (place / "results" / name).exists()]
+    return not missing, f"not written: {missing}"
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--python", action="append", help="such as 3.12; may be repeated")
+    parser.add_argument("--take", action="append", choices=list(TAKES), help="may be repeated")
+    parser.add_argument("--every-test", action="store_true", help="not only the telling part")
+    options = parser.parse_args()
+    tests = ["tests"] if options.every_test else list(TELLING)
+    bad = 0
+    with tempfile.TemporaryDirectory(prefix="momentshare-versions-") as name:
+        place = Path(name)
+        uv = uv_of(place)
+        good, told = call([*uv, "build", "--quiet", "--wheel", "--out-dir", place / "dist", ROOT])
+        if not good:
+            raise SystemExit(told)
+        (wheel,) = (place / "dist").glob("*.whl")
+        beside = place / "beside"
+        beside.mkdir()
+        for part in (
+            "tests",
+            "models",
+            "benchmarks",
+            "README.md",
+            "DEVELOPERS.md",
+            "pyproject.toml",
+        ):
+            source = ROOT / part
+            (shutil.copytree if source.is_dir() else shutil.copy)(source, beside / part)
+        for python in options.python or PYTHONS:
+            for take in options.take or TAKES:
+                began = time.monotonic()
+                what = [f"{wheel}[full]", "pytest", "hypothesis", "pypdf", "c3d"]
+                home = place / f"{python}-{take}"
+                inside, told = environment(uv, home, python, what, take)
+                if inside is None:
+                    print(f"Python {python}, {take}: not served here\n{told[-1500:]}", flush=True)
+                    continue
+                words = [inside, "-m", "pytest", "-q", "-p", "no:cacheprovider", "-W", "default"]
+                good, told = call([*words, *tests], beside)
+                last = told.strip().splitlines()[-1] if told.strip() else ""
+                seconds = time.monotonic() - began
+                print(f"Python {python}, {take}: {last} ({seconds:.0f} s in all)", flush=True)
+                if not good:
+                    bad += 1
+                    print(told[-8000:], flush=True)
+                shutil.rmtree(home)
+            inside, told = environment(uv, place / f"{python}-alone", python, [wheel], "newest")
+            if inside is not None:
+                good, told = alone(inside, place / f"{python}-empty")
+                bad += not good
+                print(
+                    f"Python {python}, the wheel alone: {'answers' if good else told}", flush=True
+                )
+    return 1 if bad else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
