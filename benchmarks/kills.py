@@ -1,9 +1,9 @@
-"""Runs of compare, uncertainty and cohort ended at random moments, and what the next one leaves.
+"""Runs of compare, uncertainty, cohort and explore ended at random moments, and what the next one leaves.
 
     python benchmarks/kills.py --cases 200 --first 0 --workers 2
 
-Ways to end a run: SIGKILL, SIGTERM, SIGINT, a disk that is full from some write on, and a second
-run in the same folder. Ends with code 1 when a rerun left other bytes than an undisturbed run, or
+Ways to end a run: SIGKILL, SIGTERM, SIGINT, a disk that is full, or gone, from some write on, and a
+second run in the same folder. Ends with code 1 when a rerun left other bytes than an undisturbed run, or
 a process, lock or temporary file. Cases are numbered: the same number is the same case.
 """
 

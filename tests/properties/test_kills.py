@@ -28,7 +28,7 @@ def test_what_a_disturbed_run_left_is_seen(bench):
     bench.undisturbed("compare")
     case = kills.Case("compare", "full disk", 1.0)
     before = dict(bench.whole["compare"])
-    for change in ({"heads.csv": b"other"}, {"more.csv": b""}):
+    for change in ({"out/heads.csv": b"other"}, {"out/more.csv": b""}):
         bench.whole["compare"] = before | change
         with pytest.raises(AssertionError):
             kills.run(bench, case)

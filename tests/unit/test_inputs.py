@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from momentshare.errors import InputError, ModelError, StudyError
-from momentshare.files.folder import check_place
+from momentshare.files.place import check_place
 from momentshare.inputs import (
     LONGEST_CELL,
     STUDY,

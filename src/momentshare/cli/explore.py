@@ -11,6 +11,9 @@ from momentshare.cli.tables import Conditions, People, console, echo
 
 __all__ = ["explore"]
 
+_PAGE = 3_000_000
+"""Bytes that a page takes at most."""
+
 
 def explore(
     out: Annotated[Path, typer.Option("--out", help="The page to write, such as press.html.")],
@@ -36,17 +39,16 @@ def explore(
     """
     from momentshare.errors import InputError
     from momentshare.explore import build_page, example_study
+    from momentshare.files import lone_file
     from momentshare.study import load_study
 
-    if out.is_dir() or out.suffix.lower() not in {".html", ".htm"}:
+    if out.suffix.lower() not in {".html", ".htm"}:
         raise InputError(f"--out: wanted a file that ends in .html, got {str(out)!r}")
     chosen = example_study() if study is None else load_study(study)
     chosen = chosen.only(person or (), condition or ())
-    with console(quiet=quiet).status("presses") as status:
-        page = build_page(chosen, draws=draws, progress=status.update)
-    out.parent.mkdir(parents=True, exist_ok=True)
-    part = out.with_name(f".{out.name}.part")
-    part.write_text(page, encoding="utf-8")
-    part.replace(out)
+    with lone_file(out, room=_PAGE) as write:
+        with console(quiet=quiet).status("presses") as status:
+            page = build_page(chosen, draws=draws, progress=status.update).encode()
+        write(page)
     if not quiet:
-        echo(f"Wrote {out} ({len(page.encode()) / 1e6:.1f} MB)")
+        echo(f"Wrote {out} ({len(page) / 1e6:.1f} MB)")

@@ -86,7 +86,7 @@ def uncertainty(
     from momentshare.cohort.setup import measured_lifts, published_lifts
     from momentshare.errors import InputError, PostureError
     from momentshare.files import run_folder
-    from momentshare.files.folder import check_place
+    from momentshare.files.place import check_place
     from momentshare.model import load_model
     from momentshare.report.figures.uncertainty import write_summary
     from momentshare.uncertainty import UncertaintyPlan

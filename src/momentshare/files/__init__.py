@@ -1,6 +1,7 @@
 """How results reach a disk: one folder for each run, one writer for every kind of file."""
 
+from momentshare.files.alone import lone_file
 from momentshare.files.folder import RunFolder, as_run_folder, run_folder
 from momentshare.files.writer import FIGURES, Writer
 
-__all__ = ["FIGURES", "RunFolder", "Writer", "as_run_folder", "run_folder"]
+__all__ = ["FIGURES", "RunFolder", "Writer", "as_run_folder", "lone_file", "run_folder"]

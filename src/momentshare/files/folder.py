@@ -11,7 +11,6 @@ it was killed, ``.momentshare`` is gone.
 
 from __future__ import annotations
 
-import errno
 import json
 import os
 import shutil
@@ -20,7 +19,6 @@ from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING, Any
 
 from momentshare.errors import InputError, StorageError
-from momentshare.files.lock import HeldError, held
 from momentshare.files.manifest import (
     MANIFEST,
     Manifest,
@@ -31,8 +29,18 @@ from momentshare.files.manifest import (
     read_manifest,
     take_over,
 )
+from momentshare.files.place import (
+    check_place,
+    lock_of,
+    missing_made,
+    require_room,
+    settled_digest,
+    storage_error,
+    sync_folder,
+    written,
+)
 from momentshare.files.writer import Writer, json_text
-from momentshare.inputs import require_text, shown
+from momentshare.inputs import shown
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -51,11 +59,6 @@ _SCRATCH = "scratch"
 
 _EARLIER = ("run.json", "summary.json", "explain.json", "strength.json", "trials/study.json")
 """Files by which a folder of a version without manifests is known."""
-
-_LEAST = 1 << 20
-"""Room that any run needs [bytes]."""
-
-_MEGABYTE = 1e6
 
 
 class RunFolder:
@@ -128,7 +131,7 @@ class RunFolder:
         with self._writing():
             stage = self._control(_STAGE)
             for number, data in enumerate(files.values()):
-                _write(stage / str(number), data)
+                written(stage / str(number), data)
             # What the part had and has no more stays in the account until it is gone.
             self._note(name, Part(_UNDER_WAY if left else tag, {**left, **part.files}))
             for number, file in enumerate(files):
@@ -173,7 +176,7 @@ class RunFolder:
             yield writer
             names = writer.names
             self.refuse_what_is_in_the_way(names)
-            new = {name: _settled_digest(writer.folder / name) for name in names}
+            new = {name: settled_digest(writer.folder / name) for name in names}
             self._manifest.study = self._study
             account, before = self._manifest, dict(self._manifest.files)
             same = bool(leave) and account.results_of == account.study_digest()
@@ -278,9 +281,9 @@ class RunFolder:
 
     def _write_manifest(self) -> None:
         stage = self._control(_STAGE) / MANIFEST
-        _write(stage, self._manifest.text().encode())
+        written(stage, self._manifest.text().encode())
         self._move(stage, MANIFEST)
-        _sync_folder(self.path)
+        sync_folder(self.path)
 
     def claim(self) -> None:
         """Write down what the run is to do; done by itself before the first file."""
@@ -363,12 +366,12 @@ def run_folder(
     """
     path = Path(place)
     check_place(path)
-    made = _make(path)
+    made = missing_made(path)
     try:
         control = path / CONTROL
         if control.is_symlink() or (control.exists() and not control.is_dir()):
             raise InputError(f"{shown(control)}: is no folder of momentshare; remove it")
-        with _held(path):
+        with lock_of(path, path / CONTROL / "lock"):
             fresh = not os.path.lexists(path / MANIFEST)
             account = _account(path, command, fresh=fresh)
             if accept is not None and not fresh:
@@ -398,67 +401,6 @@ def as_run_folder(
         return
     with run_folder(place, command, **options) as run:
         yield run
-
-
-def check_place(place: Path) -> None:
-    """Refuse a place where no folder can be written.
-
-    Raises
-    ------
-    InputError
-        Naming what is in the way.
-    """
-    if not str(place).strip() or str(place) == ".":
-        raise InputError("the folder for the results has no name; give one")
-    require_text(place)
-    parent = place
-    while not os.path.lexists(parent):
-        parent = parent.parent
-    if not parent.is_dir():
-        raise InputError(f"{shown(place)}: {shown(parent)} is not a folder; choose another place")
-    if not os.access(parent, os.W_OK):
-        raise InputError(
-            f"{shown(place)}: {shown(parent)} cannot be written to; choose another folder"
-        )
-
-
-def storage_error(place: Path, err: OSError) -> StorageError:
-    """Error of a disk that does not take what is written."""
-    full = err.errno in {errno.ENOSPC, errno.EDQUOT}
-    what = "make room and run again" if full else "mend it and run again, or choose another folder"
-    return StorageError(
-        f"{shown(place)}: cannot be written ({err.strerror or err}); {what}: what is finished is "
-        "kept"
-    )
-
-
-def _make(path: Path) -> list[Path]:
-    """Make a folder; those that were missing, the innermost first."""
-    missing = [p for p in (path, *path.parents) if not os.path.lexists(p)]
-    try:
-        path.mkdir(parents=True, exist_ok=True)
-    except OSError as err:
-        raise storage_error(path, err) from err
-    return missing
-
-
-@contextmanager
-def _held(path: Path) -> Iterator[None]:
-    lock = held(path / CONTROL / "lock")
-    try:
-        lock.__enter__()
-    except HeldError as err:
-        holder = f"process {err.holder}" if err.holder else "unknown process"
-        raise InputError(
-            f"{shown(path)}: another run ({holder}) is writing here; wait until it has ended, or "
-            "choose another folder for --out"
-        ) from err
-    except OSError as err:
-        raise storage_error(path, err) from err
-    try:
-        yield
-    finally:
-        lock.__exit__(None, None, None)
 
 
 def _account(path: Path, command: str, *, fresh: bool) -> Manifest:
@@ -494,36 +436,4 @@ def _check_room(path: Path, account: Manifest, room: int) -> None:
     for name in account.owned():
         with suppress(OSError):
             there += (path / name).stat().st_size
-    wanted = max(room - there, _LEAST)
-    free = shutil.disk_usage(path).free
-    if free < wanted:
-        raise StorageError(
-            f"{shown(path)}: the run writes about {wanted / _MEGABYTE:.0f} MB, its disk has "
-            f"{free / _MEGABYTE:.1f} MB left; make room, or choose another folder for --out"
-        )
-
-
-def _write(path: Path, data: bytes) -> None:
-    with path.open("wb") as file:
-        file.write(data)
-        file.flush()
-        os.fsync(file.fileno())
-
-
-def _settled_digest(path: Path) -> str:
-    """Digest of a file whose bytes are on the disk."""
-    handle = os.open(path, os.O_RDWR)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
-    return digest_of_file(path)
-
-
-def _sync_folder(path: Path) -> None:
-    with suppress(OSError):
-        handle = os.open(path, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
+    require_room(path, path, room - there)

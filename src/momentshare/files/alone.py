@@ -1,0 +1,89 @@
+"""One file that a command writes by itself: whole or not at all, by one run at a time.
+
+It is made in a folder beside its place, hence on its disk, and moved there in one step. That folder
+holds the lock of the run; it goes with the run, or with the next where the run was killed.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from momentshare.errors import InputError
+from momentshare.files.folder import CONTROL
+from momentshare.files.place import (
+    check_place,
+    lock_of,
+    missing_made,
+    require_room,
+    storage_error,
+    written,
+)
+from momentshare.inputs import shown
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+__all__ = ["lone_file"]
+
+
+@contextmanager
+def lone_file(place: str | Path, *, room: int = 0) -> Iterator[Callable[[bytes], None]]:
+    """Hold the place of one file, checked before anything is computed.
+
+    Parameters
+    ----------
+    place : str or Path
+        A file that is there is replaced.
+    room : int
+        Bytes that it will take.
+
+    Yields
+    ------
+    callable
+        Puts bytes into place.
+
+    Raises
+    ------
+    InputError
+        A folder or a link stands there, the folder around it cannot be written to, or another
+        run writes the same file.
+    StorageError
+        The disk does not take it.
+    """
+    path = Path(place)
+    if path.is_symlink() or path.is_dir():
+        kind = "link" if path.is_symlink() else "folder"
+        raise InputError(f"{shown(path)}: is a {kind} where a file should go; choose another name")
+    around = path.parent if str(path.parent) != "." else Path.cwd()
+    check_place(around)
+    made = missing_made(around)
+    control = around / f".{path.name}{CONTROL}"
+    if control.is_symlink() or (control.exists() and not control.is_dir()):
+        raise InputError(f"{shown(control)}: is no folder of momentshare; remove it")
+    try:
+        with lock_of(path, control / "lock"):
+            require_room(path, around, room)
+
+            def write(data: bytes) -> None:
+                part = control / "part"
+                try:
+                    written(part, data)
+                    os.replace(part, path)  # noqa: PTH105 - replaces on every platform
+                except OSError as err:
+                    raise storage_error(path, err) from err
+
+            try:
+                yield write
+            finally:
+                with suppress(OSError):
+                    (control / "part").unlink()
+    finally:
+        if control.is_dir() and not any(control.iterdir()):
+            shutil.rmtree(control, ignore_errors=True)
+        for folder in made:
+            with suppress(OSError):
+                folder.rmdir()
