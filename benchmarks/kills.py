@@ -1,10 +1,11 @@
-"""Runs of compare, uncertainty, cohort and explore ended at random moments, and what the next one leaves.
+"""Runs of commands ended at random moments, and what the next run leaves.
 
     python benchmarks/kills.py --cases 200 --first 0 --workers 2
 
-Ways to end a run: SIGKILL, SIGTERM, SIGINT, a disk that is full, or gone, from some write on, and a
-second run in the same folder. Ends with code 1 when a rerun left other bytes than an undisturbed run, or
-a process, lock or temporary file. Cases are numbered: the same number is the same case.
+The commands are compare, uncertainty, cohort and explore. Ways to end a run: SIGKILL, SIGTERM,
+SIGINT, a disk that is full, or gone, from some write on, and a second run in the same folder. Ends
+with code 1 when a rerun left other bytes than an undisturbed run, or a process, lock or temporary
+file. Cases are numbered: the same number is the same case.
 """
 
 import argparse
