@@ -8,7 +8,8 @@ The public names, by what they are for:
 - a study: ``load_study``, ``run_study`` and the tables ``head_table``, ``frame_table``, …
 - a laboratory: ``read_recording``, ``process_trial``, ``load_cohort``, ``run_cohort``
 - moments from elsewhere: ``read_published``, ``Balance.of_moments``, ``share``
-- why and how sure: ``explain_head``, ``joint_strength``, ``effect_tables``, ``run_uncertainty``
+- why: ``explain_head``, ``explain_difference``, ``limiting_strength``, ``joint_strength``
+- how sure: ``effect_tables``, ``run_uncertainty``
 - the greatest load: ``maximal_lifts``, ``driven_path``, ``drive_load``
 
 They load on first use, so that importing the package is quick. ``momentshare.sharing`` is the
@@ -57,9 +58,13 @@ if TYPE_CHECKING:
     )
     from momentshare.explain import (
         counterfactuals,
+        equal_moments,
+        explain_difference,
         explain_head,
+        explain_heads_apart,
         explanation_text,
         frame_problem,
+        limiting_strength,
     )
     from momentshare.limb import (
         Limb,
@@ -173,7 +178,10 @@ _HOME = {
     "drive_load": "maximal",
     "driven_path": "maximal",
     "effect_tables": "effects",
+    "equal_moments": "explain",
+    "explain_difference": "explain",
     "explain_head": "explain",
+    "explain_heads_apart": "explain",
     "explanation_text": "explain",
     "frame_problem": "explain",
     "frame_table": "reading",
@@ -184,6 +192,7 @@ _HOME = {
     "head_table": "reading",
     "heads_of_published": "published",
     "joint_strength": "strength",
+    "limiting_strength": "explain",
     "load_cohort": "cohort.load",
     "load_model": "model",
     "load_study": "study",
@@ -245,7 +254,10 @@ __all__ = [
     "drive_load",
     "driven_path",
     "effect_tables",
+    "equal_moments",
+    "explain_difference",
     "explain_head",
+    "explain_heads_apart",
     "explanation_text",
     "frame_problem",
     "frame_table",
@@ -256,6 +268,7 @@ __all__ = [
     "head_table",
     "heads_of_published",
     "joint_strength",
+    "limiting_strength",
     "load_cohort",
     "load_model",
     "load_study",

@@ -19,6 +19,7 @@ __all__ = [
     "case_label",
     "direction",
     "facet_phrase",
+    "group_phrase",
     "head_phrase",
     "number_sign",
     "percent",
@@ -33,6 +34,17 @@ NOTHING = 5e-4
 def head_phrase(head: str) -> str:
     """Spell out ``muscle/head_part`` as "muscle, head part"."""
     return head.replace("/", ", ").replace("_", " ")
+
+
+def group_phrase(group: str) -> str:
+    """Spell out a strength group.
+
+    Examples
+    --------
+    >>> group_phrase("shoulder_flexors_adductors"), group_phrase("rotator_cuff")
+    ('shoulder flexors and adductors', 'rotator cuff')
+    """
+    return group.replace("s_a", "s_and_a").replace("_", " ")
 
 
 def direction(row: str, sign: float, *, alone: bool = True) -> str:

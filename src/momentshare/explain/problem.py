@@ -30,6 +30,7 @@ __all__ = [
     "frame_problem",
     "head_index",
     "keeps_glenoid",
+    "require_frame",
     "row_joint",
     "solve_problems",
     "weakest_frame",
@@ -221,7 +222,7 @@ def frame_problem(result: LiftResult, frame: int) -> FrameProblem:
     >>> problem.head_names == result.model.head_names
     True
     """
-    _require_frame(result, frame)
+    require_frame(result, frame)
     chosen = result.criterion
     held = keeps_glenoid(result)
     balance = result.prepared.balance(chosen, glenoid=held).treated(result.lateral).take(frame)
@@ -251,7 +252,8 @@ def keeps_glenoid(result: LiftResult) -> bool:
     return bool(result.sharing.inequality_multipliers.shape[-1] > 0)
 
 
-def _require_frame(result: LiftResult, frame: int) -> None:
+def require_frame(result: LiftResult, frame: int) -> None:
+    """Raise ``InputError`` where there is no such frame, or it is out of reach."""
     good = result.prepared.lift.reachable
     if not 0 <= frame < len(good) or not good[frame]:
         raise InputError(
