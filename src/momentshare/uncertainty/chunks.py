@@ -38,7 +38,15 @@ if TYPE_CHECKING:
     from momentshare.runs import Task as SetupTask
     from momentshare.uncertainty.spreads import Spreads
 
-__all__ = ["MEASURES", "Task", "cells_of", "chunk_bytes", "random_normals", "solve"]
+__all__ = [
+    "MEASURES",
+    "Task",
+    "cells_of",
+    "chunk_bytes",
+    "drawn_lifts",
+    "random_normals",
+    "solve",
+]
 
 MEASURES = ("mean_activation", "peak_activation", "mean_force_n", "peak_force_n")
 """What is kept of each head, lift and draw; columns are ``measure:head``."""
@@ -260,7 +268,7 @@ def _solve_person(
     owners: list[tuple[int, SetupTask]] = []
     if limbs is not None:
         for task in tasks:
-            found, why = _lifts(draws, task, limbs, limb_rows)
+            found, why = drawn_lifts(draws, task, limbs, limb_rows)
             reasons |= {(k, task.condition): reason for k, reason in why.items()}
             lifts += found.values()
             owners += [(k, task) for k in found]
@@ -297,7 +305,7 @@ def _solve_person(
                 _reduce(answer, np.array(at), rows)
 
 
-def _lifts(
+def drawn_lifts(
     draws: Draws, task: SetupTask, limbs: Limb, limb_rows: Mapping[int, int]
 ) -> tuple[dict[int, Lift], dict[int, str]]:
     """Lifts of one task by draw, and where there is none, why."""
