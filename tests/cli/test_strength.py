@@ -112,3 +112,34 @@ def test_a_bad_moment_names_file_row_field_and_value(run, tmp_path):
     assert code == 2
     for wanted in ("m.csv", "row 2", "moment_nm", "2e9"):
         assert wanted in err
+
+
+def test_a_moment_is_printed_in_its_direction_without_a_sign(run, tmp_path):
+    (tmp_path / "m.csv").write_text(
+        "condition,row,moment_nm,height_fraction\n"
+        "bar,shoulder_elevation,-9.25,0.4\nbar,elbow_extension,20,0.4\n",
+        encoding="utf-8",
+    )
+    code, out, err = run("study.toml", "--moments", "m.csv", "--out", "s")
+    assert code == 0, err
+    assert "lowering of the arm" in out
+    assert "9.25" in out
+    assert "-9.25" not in out
+    assert "shoulder_elevation" not in out
+
+
+def test_published_rows_that_bear_on_the_bias_are_named(run, tmp_path):
+    code, out, err = run("study.toml", "--frames", "5", "--out", "s", "--no-figures")
+    assert code == 0, err
+    said = " ".join(out.split())
+    rows = pd.read_csv(tmp_path / "s" / "published_rows.csv")
+    missed = rows[~rows["right"]]
+    assert f"Of {len(rows)} published rows on strength in these directions the limb misses " in said
+    assert f"misses {len(missed)}; {int(missed['compares'].sum())} of them compare" in said
+    shown = missed[missed["compares"]]["id"].head(8)
+    assert len(shown)
+    assert all(name in said for name in shown)
+    used = set(pd.read_csv(tmp_path / "s" / "utilisation.csv")["direction"].dropna())
+    assert set(rows["about"]) <= used
+    record = json.loads((tmp_path / "s" / "strength.json").read_text("utf-8"))
+    assert len(record["published_rows"]) == len(rows)

@@ -12,13 +12,14 @@ from momentshare.cli.output import Output, Written
 from momentshare.cli.tables import Conditions, People, folder_for
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Sequence
 
     import pandas as pd
 
     from momentshare.cohort.schema import CohortStudy
     from momentshare.strength import StrengthTest
     from momentshare.study import Study
+    from momentshare.validation.bearing import BearingRow
 
 __all__ = ["strength"]
 
@@ -116,24 +117,40 @@ def _moments(
     from momentshare.report.figures import strength as report
     from momentshare.strength import read_moments
     from momentshare.strength.study import moments_report
+    from momentshare.validation.bearing import rows_table
 
     table = moments_report(source, read_moments(path), test, people=people)
-    record = report.strength_record(source, test, {"corrected_utilisation": table})
+    rows = _bearing(source, table)
+    record = report.strength_record(
+        source, test, {"corrected_utilisation": table, "published_rows": rows_table(rows)}
+    )
     drawings = {"corrected_utilisation": partial(report.corrected_figure, table)}
-    _show(
-        table[[*(n for n in _SHOWN if n in table), "moment_nm", "utilisation_tested",
-               "test_posture_bias", "corrected_utilisation", "note"]],
-        test, record, output,
-    )  # fmt: skip
+    if not output.as_json:
+        # A direction is named beside every moment, so that its size needs no sign.
+        shown = table.assign(moment_nm=table["moment_nm"].abs())
+        _show(
+            shown[[*(n for n in _SHOWN if n in shown), "moment_nm", "utilisation_tested",
+                   "test_posture_bias", "corrected_utilisation", "note"]],
+            test, rows,
+        )  # fmt: skip
+    output.print_json(record)
     output.write(
         "strength.json",
         Written(
             record=record,
-            tables={"corrected_utilisation.csv": table},
+            tables={"corrected_utilisation.csv": table, "published_rows.csv": rows_table(rows)},
             figures=drawings if output.figures else {},
             shown=[source.title, *table["condition"]],
         ),
     )
+
+
+def _bearing(source: Study | CohortStudy, table: pd.DataFrame) -> tuple[BearingRow, ...]:
+    """Compute the published rows on strength in the directions of a table."""
+    from momentshare.model import load_model
+    from momentshare.validation.bearing import rows_on_strength
+
+    return rows_on_strength(load_model(source.file.model), dict.fromkeys(table["direction"]))
 
 
 def _lifts(
@@ -154,6 +171,7 @@ def _lifts(
     from momentshare.report.figures import strength as report
     from momentshare.strength import study_strength
     from momentshare.strength.study import strength_of_cases
+    from momentshare.validation.bearing import rows_table
 
     columns = (TextColumn("{task.description}", markup=False), BarColumn(), MofNCompleteColumn())
     with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
@@ -172,20 +190,29 @@ def _lifts(
                 source, test, people=people, conditions=tasks, task_mode=mode, frames=frames,
                 progress=show,
             )  # fmt: skip
+    means = _means(found.utilisation)
+    rows = _bearing(source, means)
     record = report.strength_record(
         source,
         test,
-        {"tests": found.tests, "utilisation": found.utilisation},
+        {
+            "tests": found.tests,
+            "utilisation": found.utilisation,
+            "published_rows": rows_table(rows),
+        },
         task_mode=found.task_mode,
         refusals=list(found.refusals),
     )
-    _show(_means(found.utilisation), test, record, output)
+    if not output.as_json:
+        _show(means, test, rows)
+    output.print_json(record)
     tables = {
         "strength_along_lift.csv": found.along,
         "utilisation_along_lift.csv": found.frames,
         "utilisation.csv": found.utilisation,
         "strength_test.csv": found.tests,
         "strength_curves.csv": found.curves,
+        "published_rows.csv": rows_table(rows),
     }
     drawings = {
         "strength_curves": partial(report.curves_figure, found),
@@ -211,12 +238,7 @@ def _means(table: pd.DataFrame) -> pd.DataFrame:
     return table[table["lateral"] == first].groupby(keys, sort=False)[values].mean().reset_index()
 
 
-def _show(
-    table: pd.DataFrame, test: StrengthTest, record: Mapping[str, object], output: Output
-) -> None:
-    if output.as_json:
-        output.print_json(record)
-        return
+def _show(table: pd.DataFrame, test: StrengthTest, rows: Sequence[BearingRow]) -> None:
     from rich.markup import escape
     from rich.table import Table
 
@@ -242,4 +264,29 @@ def _show(
         "outside; balanced: the heads keep them at zero.",
         highlight=False,
     )
+    for said in _missed(rows):
+        screen.print(said, highlight=False, markup=False)
     print_cautions(screen)
+
+
+_SHOWN_ROWS = 8
+
+
+def _missed(rows: Sequence[BearingRow]) -> list[str]:
+    """Say which published rows bear on the bias and are missed, those on a ratio first."""
+    from momentshare.validation.bearing import misses
+
+    missed = misses(rows)
+    if not rows:
+        return ["No published row speaks of the strength in these directions."]
+    if not missed:
+        return [f"The limb meets all {len(rows)} published rows on strength in these directions."]
+    ratio = sum(row.compares for row in missed)
+    first = (
+        f"Of {len(rows)} published rows on strength in these directions the limb misses "
+        f"{len(missed)}; {ratio} of them compare postures or speeds in one direction, so that they "
+        "bear on the bias itself:"
+    )
+    lines = [first, *(f"  {row.text}" for row in missed[:_SHOWN_ROWS])]
+    left = len(missed) - _SHOWN_ROWS
+    return [*lines, f"  and {left} more, in published_rows.csv"] if left > 0 else lines

@@ -23,7 +23,13 @@ if TYPE_CHECKING:
 
     from momentshare.model import Model
 
-__all__ = ["VALIDATION_COLUMNS", "validation_record", "validation_table"]
+__all__ = [
+    "VALIDATION_COLUMNS",
+    "posture_words",
+    "quantity_words",
+    "validation_record",
+    "validation_table",
+]
 
 VALIDATION_COLUMNS = (
     "id",
@@ -74,8 +80,8 @@ def validation_table(model: Model, null: Mapping[str, str] | None = None) -> pd.
         {
             "id": t.id,
             "kind": t.kind,
-            "quantity": _quantity(t),
-            "posture": _posture(t),
+            "quantity": quantity_words(t),
+            "posture": posture_words(t),
             "published": t.published,
             "low": t.low,
             "high": t.high,
@@ -133,7 +139,8 @@ def _relative(t: Target, value: float) -> float:
     return abs(value - t.value) / size if size else float("nan")
 
 
-def _quantity(t: Target) -> str:
+def quantity_words(t: Target) -> str:
+    """Say in words what a target speaks of."""
     parts = [QUANTITIES[t.quantity]]
     if t.direction:
         known = DIRECTIONS.get(t.direction)
@@ -151,7 +158,7 @@ def _heads(names: Sequence[str]) -> str:
     return "; ".join(" ".join((m, ", ".join(heads))).strip() for m, heads in muscles.items())
 
 
-def _posture(t: Target) -> str:
+def posture_words(t: Target) -> str:
     """Say in words whose limb is judged, where and with what setting."""
     people = {"male": "men", "female": "women"}
     parts = [] if "sex=" in t.setting else [people[t.sex]]
