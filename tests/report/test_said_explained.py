@@ -183,10 +183,26 @@ def start_of(head: str) -> str:
 # --------------------------------------------------------------- sentences
 
 
+def test_the_answer_stands_first_with_sums_that_name_every_factor(run):
+    head = run.heads[0]
+    answer, item = run.paragraphs[0], run.item(head)
+    assert answer.startswith(f"{start_of(head)} works at {item['activation']:.3f}")
+    assert " ".join(answer.split()) in " ".join(run.output.split())
+    sums = [text for text in run.paragraphs if "activation = ½ × " in text]
+    assert len(sums) == len(run.heads)
+    assert all("(weight)" in text for text in sums)
+    if len(run.heads) == 1:
+        for row, part in run.parts(head)["part"].items():
+            if abs(part) >= SMALL:
+                assert f"({part:+.3f})" in answer, row
+                asked = answer.split("costs effort by")[0]
+                assert (f"({part:+.3f})" in asked) == (part > 0.0)
+
+
 def test_first_line_names_person_condition_head_height_and_lateral_force(run):
     name = next(k for k, v in RUNS.items() if v[1] == run.heads)
     condition, heads, lateral, height = RUNS[name]
-    first, item = run.paragraphs[0], run.item(heads[0])
+    first, item = run.paragraph(f"Edda, {condition}"), run.item(heads[0])
     said = re.fullmatch(
         rf"Edda, {condition}, {spoken(heads[0])} at (\d+) % of the bar height \(frame (\d)\), "
         rf"lateral force {lateral} \(([+-]\d+) N, ratio ({NUMBER})\)(; .*)?\.",
@@ -425,7 +441,7 @@ CASES = {
 def test_two_heads_are_compared_the_right_way_round(run):
     me, you = run.heads
     a, b = run.item(me), run.item(you)
-    text = run.paragraph(f"{start_of(me)} works at")
+    (text,) = [text for text in run.paragraphs[1:] if text.startswith(f"{start_of(me)} works at")]
     said = re.match(
         rf".* works at ({NUMBER}), (higher than|lower than|level with) {spoken(you)} at "
         rf"({NUMBER}); it gives (more|less) force, (\d+) against (\d+) N\.",

@@ -41,6 +41,7 @@ __all__ = [
     "one_repetition",
     "published_lifts",
     "published_table",
+    "repetition_setup",
 ]
 
 
@@ -127,6 +128,17 @@ def one_repetition(
 ) -> CaseSet:
     """Solve one repetition of every person and condition of a cohort.
 
+    Parameters and errors are those of :func:`repetition_setup`.
+    """
+    setup = repetition_setup(study, number, frames=frames, workers=workers)
+    return solve_setup(setup, greatest_load=False)
+
+
+def repetition_setup(
+    study: CohortStudy, number: int, *, frames: int | None = None, workers: int | None = None
+) -> Setup:
+    """Take one repetition of every person and condition of a cohort, before it is solved.
+
     Parameters
     ----------
     study : CohortStudy
@@ -145,7 +157,7 @@ def one_repetition(
     if not tasks:
         most = max(task.repetition for task in setup.tasks)
         raise StudyError(f"{study.source}: --repetition: wanted 1 to {most}, got {number}")
-    return solve_setup(replace(setup, tasks=tasks), greatest_load=False)
+    return replace(setup, tasks=tasks)
 
 
 def published_lifts(study: CohortStudy, conditions: Sequence[str] = ()) -> MeasuredLifts:

@@ -1,0 +1,350 @@
+"""``momentshare explain --against CONDITION``: why a head works more in one than in another."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+from typing import TYPE_CHECKING, Any
+
+from momentshare.cli.explain_lifts import pick, solve_lifts
+from momentshare.cli.explain_more import (
+    Bearing,
+    Compared,
+    bearing,
+    drawn_lifts_of,
+    limiting,
+    limiting_table,
+    shares_of_limiting,
+    show_paragraphs,
+    touched,
+)
+from momentshare.cli.output import Written
+
+if TYPE_CHECKING:
+    from momentshare.analysis import LiftResult
+    from momentshare.cli.explain_lifts import SolvedLifts
+    from momentshare.cli.output import Output
+    from momentshare.cohort.schema import CohortStudy
+    from momentshare.explain.difference import Difference
+    from momentshare.explain.drawn import DrawnDifferences, Share
+    from momentshare.explain.frame_pairs import EqualMoments
+    from momentshare.explain.group_changes import WhatIf
+    from momentshare.explain.head import HeadExplanation
+    from momentshare.explain.limiting import LimitingStrength
+    from momentshare.study import Study
+
+__all__ = ["Asked", "Explained", "explain_conditions", "show_conditions"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """What is asked of a comparison of two conditions; see the options of the command."""
+
+    person: str
+    conditions: tuple[str, str]
+    head: str | None
+    height: float | None
+    lateral: str | None
+    repetition: int
+    draws: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Explained:
+    """Everything that is said of two conditions."""
+
+    asked: Asked
+    title: str
+    pair: tuple[LiftResult, LiftResult]
+    head: str
+    found: Difference
+    heads: tuple[HeadExplanation, HeadExplanation]
+    along: Any
+    changes: WhatIf
+    limits: tuple[tuple[str, LimitingStrength], ...]
+    marks: dict[str, str]
+    equal: tuple[EqualMoments, ...]
+    drawn: DrawnDifferences | None
+    shares: dict[str, dict[str, Share]]
+    bearing: Bearing
+
+    def sums(self) -> tuple[str, ...]:
+        """Capacity and activation of both, as sums to reckon with."""
+        from momentshare.explain.sums import sum_lines
+
+        pairs = zip(self.heads, self.found.names, strict=True)
+        return tuple(line for own, name in pairs for line in sum_lines(own, name))
+
+    def paragraphs(self) -> tuple[str, ...]:
+        """Paragraphs, the answer first."""
+        from momentshare.explain import difference_sentences as say
+
+        found, head = self.found, self.head
+        mixtures = (
+            f"In {found.short} of {found.states} mixtures of the two a moment could not be met; "
+            "their parts then rest on the nearest answer."
+        )
+        return (
+            " ".join(say.answer_sentences(found, head, self.drawn)),
+            say.sure_sentence(found, head, self.drawn, self.asked.draws),
+            *((mixtures,) if found.short else ()),
+            *self.bearing.texts,
+            say.what_if_sentence(self.changes, head),
+            *(
+                say.limiting_sentence(own, name, self.shares.get(name), self.marks)
+                for name, own in self.limits
+            ),
+            *say.equal_sentences(self.equal),
+        )
+
+    def tables(self) -> dict[str, Any]:
+        """File name → table."""
+        from momentshare.explain.frame_pairs import pairs_table
+        from momentshare.validation.bearing import rows_table
+
+        out = {
+            "difference.csv": self.found.to_dataframe(),
+            "difference_components.csv": self.found.to_components(),
+            "difference_rows.csv": self.found.to_rows(),
+            "difference_along_lift.csv": self.along,
+            "what_if.csv": self.changes.to_dataframe(),
+            "equal_moments.csv": pairs_table(self.equal),
+            "published_rows.csv": rows_table(self.bearing.rows),
+        }
+        if self.limits:
+            out["greatest_load_by_strength.csv"] = limiting_table(self.limits, self.marks)
+        if self.drawn is not None and self.drawn.draws:
+            out["difference_draws.csv"] = self.drawn.to_dataframe()
+        return out
+
+    def record(self) -> dict[str, Any]:
+        """Plain data of the comparison."""
+        index = self.found.head_names.index(self.head)
+        return {
+            "head": self.head,
+            "conditions": list(self.found.names),
+            "height_fractions": list(self.found.heights),
+            "lateral": list(self.found.lateral),
+            "activation": self.found.activation[:, index].tolist(),
+            "difference": float(self.found.gap[index]),
+            "parts": self.found.factors(self.head),
+            "components": {
+                factor: self.found.components(self.head, factor)
+                for factor in self.found.factors(self.head)
+            },
+            "mixtures": self.found.states,
+            "mixtures_short": self.found.short,
+            "draws": 0 if self.drawn is None else self.drawn.draws,
+            "limits": list(self.bearing.keys),
+        }
+
+
+def explain_conditions(source: Study | CohortStudy, asked: Asked) -> Explained:
+    """Solve and explain the difference between two conditions of one person."""
+    from momentshare.explain import frame_at, weakest_frame
+    from momentshare.explain.difference import explain_difference, factor_parts_along
+    from momentshare.explain.frame_pairs import equal_moments
+    from momentshare.explain.group_changes import what_if
+    from momentshare.explain.head import explain_head
+
+    lifts = solve_lifts(source, asked.person, asked.conditions, asked.repetition)
+    pair, modes = _pair(lifts, asked)
+    frame = weakest_frame(pair[0]) if asked.height is None else frame_at(pair[0], asked.height)
+    found = explain_difference(*pair, frame=frame, names=asked.conditions)
+    head = asked.head or found.head_names[int(abs(found.gap).argmax())]
+    named = tuple(zip(asked.conditions, pair, strict=True))
+    heads = tuple(explain_head(r, head, frame=k) for r, k in zip(pair, found.frames, strict=True))
+    drawn, shares = _drawn(lifts, asked, modes, found)
+    limits = tuple((name, own) for name, result in named if (own := limiting(result)) is not None)
+    about = bearing(
+        lifts.setup.limbs.model,
+        (head,),
+        Compared(
+            kinds=tuple(lifts.kinds[name] for name in asked.conditions),
+            height=found.heights[0],
+            lateral=modes[0],
+        ),
+    )
+    changes = what_if([(name, r, k) for (name, r), k in zip(named, found.frames, strict=True)])
+    marks = touched(lifts.setup.limbs.model, list(lifts.kinds.values()))
+    return Explained(
+        asked=asked,
+        title=f"{asked.person}, {asked.conditions[0]} against {asked.conditions[1]}",
+        pair=pair,
+        head=head,
+        found=found,
+        heads=heads,  # type: ignore[arg-type]  # two
+        along=factor_parts_along(*pair),
+        changes=changes,
+        limits=limits,
+        marks=marks,
+        shares=shares,
+        equal=equal_moments(named, [name for name in marks if marks[name]]),
+        drawn=drawn,
+        bearing=about,
+    )
+
+
+def _pair(
+    lifts: SolvedLifts, asked: Asked
+) -> tuple[tuple[LiftResult, LiftResult], tuple[str, str]]:
+    """Answers of both conditions, in the first treatment of the lateral force that both have."""
+    from momentshare.errors import InputError
+
+    first, second = (lifts.results[name] for name in asked.conditions)
+    only = [name for name in asked.conditions if list(lifts.results[name]) == ["zero"]]
+    if asked.lateral is None:
+        shared = [mode for mode in first if mode in second]
+        if not shared:
+            raise InputError(
+                f"--against: {asked.conditions[0]!r} and {asked.conditions[1]!r} share no "
+                f"treatment of the lateral force ({', '.join(first)}; {', '.join(second)}); name "
+                "one with --lateral, or set settings → lateral"
+            )
+        mode = shared[0]
+        return (first[mode], second[mode]), (mode, mode)
+    modes = tuple(
+        "zero" if name in only else pick(lifts.results[name], asked.lateral, name)
+        for name in asked.conditions
+    )
+    return (first[modes[0]], second[modes[1]]), (modes[0], modes[1])
+
+
+def _drawn(
+    lifts: SolvedLifts, asked: Asked, modes: tuple[str, str], found: Difference
+) -> tuple[DrawnDifferences | None, dict[str, dict[str, Share]]]:
+    """Differences of draws, and for each condition the shares of what limits its load."""
+    from momentshare.explain.drawn import drawn_differences
+
+    if not asked.draws:
+        return None, {}
+    results = drawn_lifts_of(lifts, asked.conditions, modes, asked.draws)
+    pairs = [(own[0], own[1]) for own in results]
+    shares = {
+        name: shares_of_limiting([own[k] for own in results], found_of)
+        for k, name in enumerate(asked.conditions)
+        if (found_of := limiting(lifts.results[name][modes[k]])) is not None
+    }
+    return drawn_differences(pairs, found.heights), shares
+
+
+def show_conditions(source: Study | CohortStudy, asked: Asked, output: Output) -> Written:
+    """Explain the difference between two conditions; print it, and gather what is written."""
+    from momentshare.cautions import CAUTIONS
+    from momentshare.report.figures import explain as report
+    from momentshare.report.figures.difference import difference_figure
+
+    said = explain_conditions(source, asked)
+    first, *rest = said.paragraphs()
+    texts = [first, *said.sums(), *rest]
+    record = report.explain_record(
+        source,
+        who=said.title,
+        difference=said.record(),
+        heads=[report.head_record(item) for item in said.heads],
+        text=texts,
+    )
+    if not output.as_json:
+        print_conditions(said)
+    drawing = partial(
+        difference_figure, said.found, said.head, said.along, said.drawn, asked.person,
+        source.file.note,
+    )  # fmt: skip
+    return Written(
+        record=record,
+        tables=said.tables(),
+        texts={"explanation.txt": "\n\n".join([*texts, "Cautions", *CAUTIONS]) + "\n"},
+        figures={"difference": drawing} if output.figures else {},
+        shown=list(asked.conditions),
+    )
+
+
+def print_conditions(explained: Explained) -> None:
+    """Print the answer, the sum with its components, the sums to reckon with, then the rest."""
+    from rich.table import Table
+
+    from momentshare.cli.tables import console
+    from momentshare.directions import ROWS, direction_of
+    from momentshare.explain.mixtures import FACTORS, Member, member_words
+    from momentshare.explain.phrases import NOTHING, head_phrase, percent
+    from momentshare.report.text.terminal import print_cautions
+
+    screen, found, head = console(), explained.found, explained.head
+    first, *rest = explained.paragraphs()
+    screen.print(explained.title, highlight=False, markup=False)
+    show_paragraphs(screen, [first], bold=True)
+    index = found.head_names.index(head)
+    heights = " and ".join(dict.fromkeys(percent(h) for h in found.heights))
+    table = Table(
+        title=f"{head_phrase(head)}: part of activation \\[1] by factor and component, at "
+        f"{heights} of the bar height, lateral force {' and '.join(dict.fromkeys(found.lateral))}",
+        title_justify="left",
+    )
+    table.add_column("factor, component")
+    for name in found.names:
+        table.add_column(name.replace("[", "\\["), justify="right")
+    table.add_column("part", justify="right")
+    table.add_column("same sign in", justify="right")
+    factors = found.factors(head)
+    known = explained.drawn if explained.drawn is not None and explained.drawn.draws else None
+
+    def numbers(member: Member) -> list[str]:
+        if member.name not in ROWS:
+            return ["", ""]
+        row = found.row_names.index(member.name)
+        if member.factor == "arms":
+            arms = 1000.0 * found.arms[:, row, index]
+            return [f"{v:+.1f} mm" if abs(v) >= 0.05 else "no own arm" for v in arms]
+        values = found.moments if member.factor == "moments" else found.lateral_moments
+        return [
+            f"{direction_of(member.name, v).noun} {abs(v):.1f} N·m" for v in values[:, row].tolist()
+        ]
+
+    for factor in FACTORS:
+        share = "" if known is None else str(known.part_sign(head, factor, factors[factor]))
+        own = [f"{v:.0f} N" for v in found.capacity[:, index]] if factor == "capacity" else ["", ""]
+        table.add_row(f"[bold]{factor}[/bold]", *own, f"[bold]{factors[factor]:+.4f}[/bold]",
+                      share.removeprefix("in "))  # fmt: skip
+        parts = found.components(head, factor)
+        for name in parts:
+            if abs(parts[name]) >= NOTHING:
+                member = Member(factor, name)
+                table.add_row(
+                    f"  {member_words(member)}", *numbers(member), f"{parts[name]:+.4f}", ""
+                )
+        table.add_section()
+    gap = float(found.gap[index])
+    share = "" if known is None else str(known.same_sign(head, gap)).removeprefix("in ")
+    table.add_row(
+        "activation, difference", *(f"{v:.4f}" for v in found.activation[:, index]),
+        f"{gap:+.4f}", share,
+    )  # fmt: skip
+    screen.print(table)
+    show_paragraphs(screen, [*explained.sums(), *rest])
+    _print_heads(explained)
+    print_cautions(screen)
+
+
+_SHOWN_HEADS = 8
+
+
+def _print_heads(explained: Explained) -> None:
+    """Print the heads that differ most, with what carries it."""
+    from rich.table import Table
+
+    from momentshare.cli.tables import console
+    from momentshare.explain.mixtures import FACTORS
+
+    found = explained.found
+    table = Table(title="Heads that differ most; all in difference.csv", title_justify="left")
+    table.add_column("head")
+    for name in (*found.names, "difference", *FACTORS):
+        table.add_column(name.replace("[", "\\["), justify="right")
+    for index in abs(found.gap).argsort()[::-1][:_SHOWN_HEADS]:
+        head = found.head_names[index]
+        a, b = found.activation[:, index]
+        table.add_row(
+            head, f"{a:.3f}", f"{b:.3f}", f"{a - b:+.3f}",
+            *(f"{part:+.3f}" for part in found.factors(head).values()),
+        )  # fmt: skip
+    console().print(table)

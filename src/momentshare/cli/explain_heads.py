@@ -1,0 +1,385 @@
+"""``momentshare explain``: every head in short, one head, or two side by side."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import partial
+from typing import TYPE_CHECKING, Any
+
+from momentshare.cli.explain_more import (
+    bearing,
+    drawn_lifts_of,
+    limiting,
+    limiting_table,
+    shares_of_limiting,
+    show_paragraphs,
+    touched,
+)
+from momentshare.cli.output import Written
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import pandas as pd
+    from rich.console import Console
+
+    from momentshare.analysis import LiftResult
+    from momentshare.cli.explain_lifts import SolvedLifts
+    from momentshare.cli.output import Output
+    from momentshare.cohort.schema import CohortStudy
+    from momentshare.explain import Counterfactuals, HeadExplanation, WorkedExample
+    from momentshare.limits import LiftKind
+    from momentshare.study import Study
+
+__all__ = ["HeadsAsked", "explain_all", "explain_heads"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeadsAsked:
+    """What is asked of the heads of one lift; see the options of the command.
+
+    Attributes
+    ----------
+    lifts : SolvedLifts
+    condition : str
+    mode : str
+        Treatment of the lateral force.
+    frame : int
+    note : str
+        Why this frame.
+    heads : tuple of str
+    worked : bool
+    draws : int
+    """
+
+    lifts: SolvedLifts
+    condition: str
+    mode: str
+    frame: int
+    note: str = ""
+    heads: tuple[str, ...] = ()
+    worked: bool = False
+    draws: int = 0
+
+    @property
+    def title(self) -> str:
+        """Who lifts what."""
+        return f"{self.lifts.person}, {self.condition}"
+
+    @property
+    def results(self) -> dict[str, LiftResult]:
+        """Answers by treatment of the lateral force."""
+        return self.lifts.results[self.condition]
+
+    @property
+    def result(self) -> LiftResult:
+        """Return the answer that is explained."""
+        return self.results[self.mode]
+
+    @property
+    def kind(self) -> LiftKind:
+        """Exercise and spacing."""
+        return self.lifts.kinds[self.condition]
+
+
+def explain_all(source: Study | CohortStudy, asked: HeadsAsked, output: Output) -> Written:
+    """Drive of every head in short."""
+    from momentshare.explain import drive_table, explain_head
+    from momentshare.limits import with_limits
+    from momentshare.report.figures import explain as report
+
+    result = asked.result
+    first = explain_head(result, result.prepared.limb.head_names[0], frame=asked.frame)
+    limits = result.prepared.limb.model.limits
+    table = drive_table(first.problem, first.sharing).assign(
+        condition=asked.title, lateral=first.lateral_mode, height_fraction=first.height_fraction
+    )
+    table = with_limits(table, limits, {asked.title: asked.kind}, "activation", "force")
+    table = table.drop(columns=["condition", "lateral", "height_fraction"])
+    record = report.explain_record(
+        source,
+        who=asked.title,
+        lateral=first.lateral_mode,
+        lateral_force_n=first.lateral_force,
+        height_fraction=first.height_fraction,
+        status=str(first.sharing.status_text),
+        heads=table.to_dict(orient="records"),
+    )
+    if not output.as_json:
+        from momentshare.cli.tables import console
+        from momentshare.report.text.terminal import print_cautions, print_limits
+
+        screen = console()
+        _heading(screen, asked.title, first)
+        title = "Drive of every head; name one with --head to explain it"
+        _print_table(screen, table.drop(columns="limit"), title)
+        for line in table[table["limit"] != ""].itertuples():
+            screen.print(f"  {line.head}: limit {line.limit}", highlight=False)
+        print_limits(screen, limits, table["limit"])
+        print_cautions(screen)
+    return Written(record=record, tables={"drive_by_head.csv": table})
+
+
+def explain_heads(source: Study | CohortStudy, asked: HeadsAsked, output: Output) -> Written:
+    """Explain one head, or two side by side."""
+    import pandas as pd
+
+    from momentshare.cautions import CAUTIONS
+    from momentshare.explain import (
+        case_from_frame,
+        counterfactuals,
+        explain_along,
+        explain_head,
+        explanation_text,
+        limit_texts,
+        work,
+    )
+    from momentshare.report.figures import explain as report
+
+    result, heads = asked.result, asked.heads
+    found = [explain_head(result, name, frame=asked.frame) for name in heads]
+    changes = [counterfactuals(item.problem, item.head) for item in found]
+    alongs = [
+        {mode: explain_along(own, name) for mode, own in asked.results.items()} for name in heads
+    ]
+    second = len(heads) > 1
+    answer, rest, more = _around(asked, found)
+    paragraphs = explanation_text(
+        found[0],
+        changes[0],
+        title=asked.title,
+        note=asked.note,
+        other=found[1] if second else None,
+        other_changes=changes[1] if second else None,
+        alongs=alongs[0],
+        other_alongs=alongs[1] if second else None,
+    )
+    limits = result.prepared.limb.model.limits
+    paragraphs += tuple(text for item in found for text in limit_texts(item, limits, asked.kind))
+    paragraphs = (*answer, *paragraphs, *rest)
+    example: WorkedExample | None = None
+    if asked.worked:
+        example = work(case_from_frame(found[0], found[1] if second else None))
+    record = report.explain_record(
+        source,
+        who=asked.title,
+        heads=[report.head_record(item) for item in found],
+        counterfactuals=[report.changes_record(item) for item in changes],
+        text=list(paragraphs),
+        worked=None if example is None else report.worked_record(example),
+    )
+    if not output.as_json:
+        _print(asked.title, found, changes, paragraphs, example)
+    tables = {
+        "drive.csv": pd.concat([i.split.to_dataframe() for i in found], ignore_index=True),
+        "drive_along_lift.csv": pd.concat(
+            [table for group in alongs for table in group.values()], ignore_index=True
+        ),
+        "counterfactuals.csv": pd.concat([c.to_dataframe() for c in changes], ignore_index=True),
+        "counterfactual_cases.csv": pd.concat([c.to_cases() for c in changes], ignore_index=True),
+        **more,
+    }
+    texts = {"explanation.txt": "\n\n".join([*paragraphs, "Cautions", *CAUTIONS]) + "\n"}
+    if example is not None:
+        texts |= {"worked.txt": example.text(), "worked.tex": example.latex()}
+    drawings: dict[str, Any] = {}
+    if output.figures:
+        from momentshare.report import draw_arm, draw_arm_strip
+
+        title, remark = asked.title, source.file.note
+        drawings["drive"] = partial(
+            report.drive_figure, found, [group[asked.mode] for group in alongs], title
+        )
+        drawings["arm"] = partial(draw_arm, result, asked.frame, title=title, note=remark)
+        drawings["arm_along_lift"] = partial(
+            draw_arm_strip, result, title=f"{title}, along the lift", note=remark
+        )
+    shown = [asked.title, *heads]
+    return Written(record=record, tables=tables, texts=texts, figures=drawings, shown=shown)
+
+
+def _around(
+    asked: HeadsAsked, found: Sequence[HeadExplanation]
+) -> tuple[list[str], list[str], dict[str, pd.DataFrame]]:
+    """Say what stands before and behind an explanation, with its tables.
+
+    Before: the answer and the sums to reckon with. Behind: what limits the load, equal moments
+    with unlike efforts, and published rows.
+    """
+    from momentshare.explain.difference_sentences import (
+        apart_sentences,
+        equal_sentences,
+        head_sentences,
+        limiting_sentence,
+    )
+    from momentshare.explain.drawn import gap_share
+    from momentshare.explain.frame_pairs import equal_moments, pairs_table
+    from momentshare.explain.heads_apart import explain_heads_apart
+    from momentshare.explain.sums import sum_lines
+    from momentshare.validation.bearing import rows_table
+
+    result, heads = asked.result, asked.heads
+    drawn = [
+        own[0] for own in drawn_lifts_of(asked.lifts, [asked.condition], [asked.mode], asked.draws)
+    ]
+    tables: dict[str, pd.DataFrame] = {}
+    if len(heads) > 1:
+        apart = explain_heads_apart(result, heads[0], heads[1], frame=asked.frame)
+        share = gap_share(drawn, (heads[0], heads[1]), found[0].height_fraction, apart.gap)
+        answer = [" ".join(apart_sentences(apart, share))]
+        tables["heads_apart.csv"] = apart.to_dataframe()
+    else:
+        answer = [" ".join(head_sentences(found[0]))]
+    for item in found:
+        answer += sum_lines(item, item.head if len(heads) > 1 else "")
+    rest = []
+    model = asked.lifts.setup.limbs.model
+    marks = touched(model, [asked.kind])
+    load = limiting(result)
+    if load is not None:
+        rest.append(limiting_sentence(load, "", shares_of_limiting(drawn, load), marks))
+        tables["greatest_load_by_strength.csv"] = limiting_table([(asked.condition, load)], marks)
+    pairs = equal_moments([(asked.condition, result)], [name for name in marks if marks[name]])
+    rest += equal_sentences(pairs)
+    tables["equal_moments.csv"] = pairs_table(pairs)
+    about = bearing(model, heads)
+    rest += about.texts
+    tables["published_rows.csv"] = rows_table(about.rows)
+    return answer, rest, tables
+
+
+def _heading(screen: Console, title: str, found: HeadExplanation) -> None:
+    from rich.markup import escape
+
+    screen.print(
+        f"[bold]{escape(title)}[/bold], lateral force {found.lateral_mode} "
+        f"({found.lateral_force:+.0f} N), {100.0 * found.height_fraction:.0f} % of the bar "
+        f"height: {found.sharing.status_text}",
+        highlight=False,
+    )
+
+
+def _print(
+    title: str,
+    found: Sequence[HeadExplanation],
+    changes: Sequence[Counterfactuals],
+    paragraphs: Sequence[str],
+    example: WorkedExample | None,
+) -> None:
+    from momentshare.cli.tables import console
+    from momentshare.report.text.terminal import print_cautions
+
+    screen = console()
+    _heading(screen, title, found[0])
+    show_paragraphs(screen, paragraphs[:1], bold=True)
+    _print_drive(screen, found)
+    for item in changes:
+        _print_changes(screen, item, found)
+    show_paragraphs(screen, paragraphs[1:])
+    if example is not None:
+        screen.print("[bold]Worked case[/bold]")
+        # Equations are drawn over several lines and must not be wrapped.
+        screen.print(example.text(), highlight=False, markup=False, soft_wrap=True)
+    print_cautions(screen)
+
+
+def _print_drive(screen: Console, found: Sequence[HeadExplanation]) -> None:
+    from rich.table import Table
+
+    from momentshare.directions import row_named
+    from momentshare.explain.phrases import facet_phrase
+    from momentshare.report.figures.explain import part_label
+
+    table = Table(title=f"Drive by row: {part_label(found[0].split.exponent)}",
+                  title_justify="left")  # fmt: skip
+    table.add_column("moment, positive in the\ndirection named")
+    table.add_column("multiplier [1/(N·m)]", justify="right")
+    for item in found:
+        name = item.head.replace("/", "/\n")
+        table.add_column(f"{name}\narm \\[mm]", justify="right")
+        table.add_column("\n\npart [1]", justify="right")
+    for j, row in enumerate(found[0].split.row_names):
+        cells = [row_named(row).positive.words, f"{found[0].split.multiplier[j]:+.4f}"]
+        for item in found:
+            arm = float(item.split.moment_arm[j])
+            cells += [f"{1000 * arm:+.1f}", f"{item.split.part[j]:+.3f}"] if arm else ["–", "–"]
+        table.add_row(*cells, end_section=j + 1 == len(found[0].split.row_names))
+    for k in found[0].split.facets:
+        name = found[0].split.facet_names[k]
+        cells = [
+            f"glenoid, {facet_phrase(name)}:\nprice \\[1/N], shift \\[N/N]",
+            f"{found[0].split.price[k]:.5f}",
+        ]
+        for item in found:
+            cells += [f"{item.split.slope[k]:+.3f}", f"{item.split.facet_part[k]:+.3f}"]
+        table.add_row(*cells, end_section=k == found[0].split.facets[-1])
+    lines = {
+        "sum of the parts": [f"{i.split.total:+.3f}" for i in found],
+        "activation before the bounds": [f"{i.split.before_bounds:+.3f}" for i in found],
+        "bound that holds it": [
+            {"none": "none", "zero": "0", "one": "1"}[i.split.bound] for i in found
+        ],
+        "activation": [f"{i.split.activation:.3f}" for i in found],
+        "capacity here [N]": [f"{i.factors.capacity:.0f}" for i in found],
+        "force, passive included [N]": [f"{i.force:.0f}" for i in found],
+    }
+    for label, values in lines.items():
+        table.add_row(label, "", *(cell for value in values for cell in ("", value)))
+    screen.print(table)
+
+
+def _print_changes(
+    screen: Console, changes: Counterfactuals, found: Sequence[HeadExplanation]
+) -> None:
+    import numpy as np
+    from rich.table import Table
+
+    from momentshare.explain.phrases import case_label
+
+    shown = [changes.index, *(i.index for i in found if i.index != changes.index)]
+    names = changes.problems[0].head_names
+    table = Table(title=f"If one thing about {changes.head} were different", title_justify="left")
+    table.add_column("change")
+    for index in shown:
+        name = names[index].replace("/", "/\n")
+        table.add_column(f"{name}\nactivation", justify="right")
+        table.add_column("\n\nforce [N]", justify="right")
+    table.add_column("greatest changes elsewhere")
+    table.add_column("total\neffort", justify="right")
+    table.add_column("unmet\n[N·m]", justify="right")
+    for k, case in enumerate(changes.cases):
+        difference = changes.activation_change(case)
+        rest = [i for i in np.argsort(-np.abs(difference)) if i not in shown][:2]
+        cells = [case_label(case, changes.twin_of)]
+        for index in shown:
+            cells += [
+                f"{changes.sharing.activation[k, index]:.3f}",
+                f"{changes.sharing.force[k, index]:.0f}",
+            ]
+        table.add_row(
+            *cells,
+            "\n".join(f"{names[i]} {difference[i]:+.3f}" for i in rest) if k else "",
+            f"{changes.effort[k]:.3f}",
+            f"{np.abs(changes.sharing.unmet[k]).max():.1f}",
+        )
+    screen.print(table)
+
+
+def _print_table(screen: Console, data: pd.DataFrame, title: str) -> None:
+    from rich.markup import escape
+    from rich.table import Table
+
+    table = Table(title=title, title_justify="left")
+    for name in data.columns:
+        numeric = data[name].dtype.kind == "f"
+        table.add_column(name.replace("_", " "), justify="right" if numeric else "left")
+    for line in data.itertuples(index=False):
+        cells = zip(data.columns, line, strict=True)
+        table.add_row(
+            *(
+                escape(str(v)) if isinstance(v, str)
+                else f"{v:.0f}" if str(n).endswith("_n") else f"{v:+.3f}"
+                for n, v in cells
+            )
+        )  # fmt: skip
+    screen.print(table)

@@ -1,0 +1,186 @@
+"""What every explanation adds: draws, limits and published rows, and what limits the load."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    import pandas as pd
+    from rich.console import Console
+
+    from momentshare.analysis import LiftResult
+    from momentshare.cli.explain_lifts import SolvedLifts
+    from momentshare.explain.drawn import Share
+    from momentshare.explain.limiting import LimitingStrength
+    from momentshare.limits import LiftKind, Limit
+    from momentshare.model import Model
+    from momentshare.validation.bearing import BearingRow
+
+__all__ = [
+    "Bearing",
+    "Compared",
+    "bearing",
+    "drawn_lifts_of",
+    "limiting",
+    "limiting_table",
+    "shares_of_limiting",
+    "show_paragraphs",
+    "touched",
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bearing:
+    """Limits and published rows that touch what is said."""
+
+    keys: tuple[str, ...]
+    rows: tuple[BearingRow, ...]
+    texts: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Compared:
+    """Lifts that are compared: their kinds, the height fraction, and the lateral treatment."""
+
+    kinds: tuple[LiftKind, ...]
+    height: float
+    lateral: str
+
+
+def bearing(
+    model: Model,
+    heads: Sequence[str],
+    compared: Compared | None = None,
+) -> Bearing:
+    """Look up what of the heads the limb cannot bear, and which published rows it misses.
+
+    Parameters
+    ----------
+    model : Model
+    heads : sequence of str
+    compared : Compared, optional
+        Lifts that are compared, whose limits are looked up; published rows alone without.
+    """
+    from momentshare.explain.phrases import capital, head_phrase
+    from momentshare.limits import part_of
+    from momentshare.validation.bearing import misses, rows_on_heads
+
+    texts = []
+    keys: dict[str, None] = {}
+    if compared is not None:
+        for head in heads:
+            own = model.limits.at(
+                "activation", "force", head=head, kinds=compared.kinds,
+                part=part_of(compared.height), claim="order", lateral=compared.lateral,
+            )  # fmt: skip
+            keys |= dict.fromkeys(row.key for row in own)
+            texts += _limit_texts(own, f"what is said of {head_phrase(head)}")
+        whole = model.limits.at("greatest_load", kinds=compared.kinds, lateral=compared.lateral)
+        keys |= dict.fromkeys(row.key for row in whole)
+        texts += _limit_texts(whole, "what is said of the greatest load")
+    rows = rows_on_heads(model, heads)
+    missed = misses(rows)
+    if missed:
+        said = "; ".join(row.text for row in missed[:_SHOWN_ROWS])
+        more = f"; and {len(missed) - _SHOWN_ROWS} more" if len(missed) > _SHOWN_ROWS else ""
+        texts.append(
+            f"Of {len(rows)} published rows on the heads named here, the limb misses "
+            f"{len(missed)}: {said}{more}."
+        )
+    elif rows:
+        texts.append(f"The limb meets all {len(rows)} published rows on the heads named here.")
+    else:
+        texts.append("No published row speaks of the heads named here.")
+    return Bearing(keys=tuple(keys), rows=rows, texts=tuple(capital(text) for text in texts))
+
+
+_SHOWN_ROWS = 3
+
+
+def _limit_texts(rows: Sequence[Limit], about: str) -> list[str]:
+    """Say each limit with the reasons of the rows that touch, and the published rows behind."""
+    out = []
+    for key in dict.fromkeys(row.key for row in rows):
+        own = [row for row in rows if row.key == key]
+        reasons = "; ".join(dict.fromkeys(row.reason for row in own))
+        behind = tuple(dict.fromkeys(name for row in own for name in row.targets))
+        more = f"; published rows behind it: {', '.join(behind)}" if behind else ""
+        title = next((row.title for row in own if row.title), "")
+        out.append(f"limit {key} touches {about}: {title} ({reasons}{more}).")
+    return out
+
+
+def drawn_lifts_of(
+    lifts: SolvedLifts, conditions: Sequence[str], modes: Sequence[str], draws: int
+) -> list[tuple[LiftResult, ...]]:
+    """Solve lifts for draws; those that cannot be performed in a draw are left out with it."""
+    from momentshare.explain.drawn import drawn_results
+
+    if not draws:
+        return []
+    wanted = [(lifts.tasks[name], mode) for name, mode in zip(conditions, modes, strict=True)]
+    return drawn_results(lifts.setup, wanted, draws)
+
+
+def limiting(result: LiftResult) -> LimitingStrength | None:
+    """Find what limits the load of a lift; None where nothing is known of a load."""
+    from momentshare.errors import InputError
+    from momentshare.explain.limiting import limiting_strength
+
+    try:
+        return limiting_strength(result)
+    except InputError:
+        return None
+
+
+def limiting_table(
+    found: Sequence[tuple[str, LimitingStrength]], marks: Mapping[str, str]
+) -> pd.DataFrame:
+    """One line a lift and strength: the greatest load as it is and with the strength raised.
+
+    ``marks`` are those of :func:`touched`.
+    """
+    import pandas as pd
+
+    table = pd.concat(
+        [own.to_dataframe().assign(condition=name) for name, own in found], ignore_index=True
+    )
+    return table.assign(limit=[marks.get(name, "") for name in table["name"]])
+
+
+def touched(model: Model, kinds: Sequence[LiftKind]) -> dict[str, str]:
+    """Head and strength group → keys of the limits that touch how hard it works in some lifts."""
+    from momentshare.limits import keys_text
+
+    out: dict[str, str] = {}
+    for head in model.heads:
+        own = [
+            row for kind in kinds
+            for row in model.limits.at("activation", "force", head=head.name, kinds=[kind])
+        ]  # fmt: skip
+        out[head.name] = keys = keys_text(own)
+        out[head.group] = " ".join(dict.fromkeys(f"{out.get(head.group, '')} {keys}".split()))
+    return out
+
+
+def shares_of_limiting(results: Sequence[LiftResult], found: LimitingStrength) -> dict[str, Share]:
+    """Draws in which the same group, and the same head, raises the greatest load most."""
+    from momentshare.explain.drawn import Share
+
+    known = [own for result in results if (own := limiting(result)) is not None]
+    if not known:
+        return {}
+    return {
+        kind: Share(sum(own.best(kind)[0] == found.best(kind)[0] for own in known), len(known))
+        for kind in ("group", "head")
+    }
+
+
+def show_paragraphs(screen: Console, texts: Sequence[str], *, bold: bool = False) -> None:
+    """Print paragraphs with a line between them."""
+    for text in texts:
+        screen.print(text, highlight=False, markup=False, style="bold" if bold else None)
+        screen.print()
