@@ -76,7 +76,7 @@ import json, os, pathlib, signal, sys
 import momentshare.cli.main as main
 import momentshare.cohort.run, momentshare.cohort.solve, momentshare.cohort.summary
 import momentshare.report.writing.cohort, momentshare.report.writing.study
-import momentshare.report.figures.uncertainty, momentshare.report.text.terminal
+import momentshare.report.writing.uncertainty, momentshare.report.text.terminal
 import momentshare.uncertainty
 import pandas, pyarrow.parquet, statsmodels.api, statsmodels.formula.api
 

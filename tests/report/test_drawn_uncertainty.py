@@ -29,11 +29,14 @@ from tests.drawn import (
     written,
 )
 from tests.planned import CONDITIONS, PEOPLE, TEXT
+from tests.report.page_reader import PageReader
 
 from momentshare.cli.uncertainty import _print
 from momentshare.model import load_model
 from momentshare.report.figures import uncertainty as report
 from momentshare.report.figures.sensitivity import sensitivity_figure
+from momentshare.report.text.uncertainty_opening import judged_pairs, uncertainty_opening
+from momentshare.report.writing.uncertainty import write_summary
 from momentshare.study import parse_study
 from momentshare.uncertainty import FAMILIES, UncertaintyPlan
 from momentshare.uncertainty.chunks import MEASURES
@@ -212,7 +215,7 @@ def summary(tmp_path_factory, ranking):
 @pytest.fixture(scope="module")
 def tables(summary, tmp_path_factory):
     folder = tmp_path_factory.mktemp("summary")
-    written = report.write_summary(summary, folder, figures=False)
+    written = write_summary(summary, folder, figures=False)
     assert {*written, "manifest.json"} == {path.name for path in folder.iterdir()}
     found = {path.stem: pd.read_csv(path) for path in folder.glob("*.csv")}
     found["summary"] = json.loads((folder / "summary.json").read_text("utf-8"))
@@ -459,10 +462,10 @@ def test_each_figure_is_written_under_its_own_name(summary, monkeypatch, tmp_pat
             figure.text(0.5, 0.5, "x", gid=f"drawn-{name}")
             return figure
 
-        monkeypatch.setattr(report, f"{name}_figure", draw)
+        monkeypatch.setitem(report.DRAWN, name, draw)
     order = summary.condition_order
     order = order if known else order.assign(probability=np.nan)
-    written_names = report.write_summary(replace(summary, condition_order=order), tmp_path / "u")
+    written_names = write_summary(replace(summary, condition_order=order), tmp_path / "u")
     kept = {path.name: path.read_bytes() for path in (tmp_path / "u").iterdir()}
     assert sorted([*written_names, "manifest.json"]) == sorted(kept)
     wanted = names if known else names - {"condition_order"}
@@ -478,6 +481,102 @@ def test_an_ordering_that_holds_in_95_of_100_draws_is_sure(summary, certain, wan
     text = printed(lambda console: _print(console, replace(summary, condition_order=order)))
     rows = next(v for k, v in printed_tables(text).items() if k.startswith("Orderings"))
     assert {cells["sure (95 % and more)"] for cells in rows} == {wanted}
+
+
+# --------------------------------------------------------------- what the report opens with
+
+
+def pairs_by_hand(tables):
+    """(head, pair) → least and greatest probability of the order, its difference, its limits."""
+    order, medians = tables["condition_order"], tables["intervals"]
+    medians = medians[
+        (medians["measure"] == "mean_activation")
+        & (medians["person"] == EVERYONE)
+        & (medians["criterion"] == "p3")
+    ]
+    found = {}
+    for head in HEADS:
+        for one, two in combinations(CONDITIONS, 2):
+            both = []
+            for name in (one, two):
+                mode = "zero" if name == "dumbbells" else "measured"
+                own = medians[(medians["head"] == head) & (medians["condition"] == name)]
+                both.append(own.loc[own["lateral"] == mode, "median"].item())
+            if max(both) < 0.05:
+                continue
+            rows = order[
+                (order["head"] == head)
+                & order["condition"].isin((one, two))
+                & order["other"].isin((one, two))
+            ]
+            chance = rows["probability"].where(rows["condition"] == one, 1.0 - rows["probability"])
+            shown = chance[(rows["criterion"] == "p3") & (rows["lateral"] == "measured")].item()
+            chance = chance if shown >= 0.5 else 1.0 - chance
+            size = both[0] - both[1] if shown >= 0.5 else both[1] - both[0]
+            limits = set(" ".join(rows["limit"].fillna("")).split())
+            found[head, one, two] = (chance.min(), chance.max(), size, limits)
+    return found
+
+
+def test_the_report_opens_with_what_the_draws_leave_standing(summary, tables):
+    said = uncertainty_opening(summary, judged_pairs(summary))
+    pairs = pairs_by_hand(tables)
+    free = {key: value for key, value in pairs.items() if not value[3]}
+    firm = {key: value for key, value in free.items() if value[0] >= 0.95}
+    turning = [v for k, v in free.items() if k not in firm and (v[1] >= 0.95 or v[0] <= 0.05)]
+    unsure = len(free) - len(firm) - len(turning)
+    assert said.firm.startswith(f"{len(firm)} of {len(pairs)} orders of two conditions")
+    assert f"in 95 % of {DRAWS} draws or more" in said.firm
+    if firm:
+        head, *_ = key = max(firm, key=lambda k: firm[k][2])
+        assert f"in the {spoken(head)} " in said.firm
+        assert f"by {100 * firm[key][2]:.0f} points" in said.firm
+    assert (f"{len(turning)} order" in said.turns) == bool(turning)
+    assert f"{unsure} order" in said.unsaid
+    assert f"{len(pairs) - len(free)} order" in said.unsaid or len(pairs) == len(free)
+
+
+def test_the_inputs_that_matter_most_are_named_with_their_share(summary, tables):
+    said = uncertainty_opening(summary, judged_pairs(summary)).turns
+    for line in tables["ranking"].head(3).itertuples():
+        assert f"{FAMILIES[line.family]} ({100 * line.relative_mu_star:.0f} %)" in said
+
+
+@pytest.mark.parametrize("chance", [0.99, 0.5])
+def test_orders_become_firm_or_open_with_their_probability(summary, chance):
+    order = summary.condition_order.assign(probability=chance, limit="")
+    pairs = judged_pairs(replace(summary, condition_order=order))
+    assert set(pairs["verdict"]) == {"firm" if chance > 0.95 else "open"}
+    assert len(pairs)
+
+
+def test_a_lost_lift_is_counted_where_nothing_can_be_said(summary):
+    failures = summary.failures.assign(failed=2, with_shortfall=3)
+    found = replace(summary, failures=failures)
+    said = uncertainty_opening(found, judged_pairs(found)).unsaid
+    total = f"{failures['draws'].sum():,} drawn lifts"
+    assert f"{2 * len(failures)} of {total} could not be solved" in said
+    assert f"n {3 * len(failures)} of {total} a moment falls short" in said
+
+
+def test_the_page_of_the_draws_holds_the_statements_and_the_tables(summary, tables, tmp_path):
+    write_summary(summary, tmp_path / "u")
+    page = PageReader((tmp_path / "u" / "report.html").read_text("utf-8"))
+    said = uncertainty_opening(summary, judged_pairs(summary))
+    for _, statement in said.labelled():
+        assert " ".join(statement.split()) in page.text("In short")
+    assert page.pictures[0][0].startswith("Figure 1 How sure each activation is")
+    rows = page.table("quantiles of the draws").records()
+    part = tables["intervals"]
+    part = part[(part["measure"] == "mean_activation") & (part["person"] == EVERYONE)]
+    part = part[(part["criterion"] == "p3") & (part["lateral"] != "free")]
+    for row in rows:
+        mine = part[part["condition"] == row["condition"]]
+        mode = "zero" if row["condition"] == "dumbbells" else "measured"
+        mine = mine[(mine["lateral"] == mode) & (mine["head"].map(spoken) == row["head"])]
+        for name, header in (("low", "5 %"), ("median", "median"), ("high", "95 %")):
+            assert row[header] == f"{mine[name].item():.2f}"
+    assert rows
 
 
 # --------------------------------------------------------------- changes of a cohort

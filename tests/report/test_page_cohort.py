@@ -407,8 +407,8 @@ def test_limits_name_the_heads_of_trials_that_count():
 def test_sections_stand_in_the_order_of_a_reader():
     order = [name for name in page().texts if name]
     assert order[1:] == [
-        "Findings", "Methods", "Trials and checks", "Motion, moments and hand force", "Heads",
-        "Comparison of conditions", "EMG", "Sensitivity", "Published tables", "Limits",
+        "In short", "Findings", "Trials and checks", "Motion, moments and hand force", "Heads",
+        "Comparison of conditions", "EMG", "Sensitivity", "Published tables", "Limits", "Methods",
         "Cautions", "Sources",
     ]  # fmt: skip
 

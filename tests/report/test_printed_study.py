@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from tests.drawn import plain, printed, printed_tables, spoken, unmarked
-from tests.planned import CONDITIONS, alone, solved
+from tests.planned import CONDITIONS, PEOPLE, alone, solved
 from typer.testing import CliRunner
 
 from momentshare.cautions import CAUTIONS
@@ -148,16 +148,35 @@ def test_frames_beyond_the_glenoid_are_counted(tables, said):
 
 def test_limits_and_notes_are_those_of_the_condition_table(tables, said):
     table = tables["conditions"].drop_duplicates(["person", "condition"])
-    found: dict[str, list[str]] = {}
+    found: dict[tuple[str, str], list[str]] = {}
     for who, text in re.findall(r"^(?:Limit|Note) (.*?): (.*)$", said, re.MULTILINE):
-        found.setdefault(who, []).append(text.strip())
+        for case in cases_in(who):
+            found.setdefault(case, []).append(text.strip())
     wanted = {
-        f"{line.person}, {line.condition}": line.limits
+        (line.person, line.condition): line.limits
         for line in table.itertuples()
         if isinstance(line.limits, str)
     }
     assert wanted
-    assert {who: "; ".join(texts) for who, texts in found.items()} == wanted
+    assert {case: "; ".join(texts) for case, texts in found.items()} == wanted
+
+
+def cases_in(who: str) -> list[tuple[str, str]]:
+    """Cases that a message names: 'person, condition', or 'condition; condition (people)'."""
+    if "(" not in who:
+        person, condition = who.split(", ", 1)
+        return [(person, condition)]
+    cases = []
+    for conditions, people in re.findall(r"(?:^|; )(.*?) \((.*?)\)", who):
+        named = PEOPLE if people == "everyone" else people.split(", ")
+        cases += [(person, name) for name in conditions.split("; ") for person in named]
+    return cases
+
+
+def test_a_message_that_several_cases_share_is_printed_once(said):
+    lines = [line for line in said.splitlines() if re.match(r"(Limit|Note|Path) ", line)]
+    texts = [line.split(": ", 1)[1] for line in lines]
+    assert len(texts) == len(set(texts))
 
 
 def test_a_shortfall_is_told_with_its_worst_moment_and_height(heavy):

@@ -299,7 +299,7 @@ def test_only_figures_with_something_to_show(tmp_path):
     assert {p.stem for p in written} == wanted
     assert all(p.stat().st_size > 1000 for p in written)
     assert dict(mpl.rcParams) == before
-    assert write.nothing_to_show(study_of("one")) == {"ordering"}
+    assert write.nothing_to_show(study_of("one")) == {"ordering", "condition_dots"}
     assert write.nothing_to_show(study_of("only dumbbells")) == {"lateral_force"}
     plain = replace(study_of("only dumbbells"), band=None)
     assert write.nothing_to_show(plain) == {"lateral_force", "lateral_range"}

@@ -16,7 +16,7 @@ from momentshare.limb import build_limb
 from momentshare.model import load_model
 from momentshare.person import Person
 from momentshare.reading import condition_table
-from momentshare.report.text.terminal import bound_sentences
+from momentshare.report.text.messages import bound_sentences
 from momentshare.runs import solve_variations
 from momentshare.runs.variation import bound_couples, freed_couples
 from momentshare.sharing import Status

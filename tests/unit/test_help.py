@@ -254,7 +254,7 @@ def run(*words):
 
 def test_tables_of_compare_have_the_columns_of_the_help(small, tmp_path):
     run("compare", small, "--out", tmp_path / "r", "--effects", "--no-figures", "--quiet")
-    assert check_folder(tmp_path / "r", "compare-tables") == 14
+    assert check_folder(tmp_path / "r", "compare-tables") == 15
 
 
 @pytest.mark.parametrize(

@@ -203,9 +203,12 @@ def _print(
     from momentshare.cautions import CAUTIONS
     from momentshare.cohort.best_lift import best_lift_texts
     from momentshare.report.text.cohort_findings import left_out, short_texts
+    from momentshare.report.text.cohort_opening import cohort_opening
     from momentshare.report.text.cohort_peers import peer_texts
     from momentshare.report.text.cohort_selection import selection_texts
+    from momentshare.report.text.opening import print_opening
 
+    print_opening(screen, cohort_opening(result, summary, published))
     _print_verdicts(screen, result, summary)
     if "heads" in summary.tables:
         _print_heads(screen, summary.tables["heads"], summary.mode)

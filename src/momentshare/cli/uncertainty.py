@@ -88,7 +88,7 @@ def uncertainty(
     from momentshare.files import run_folder
     from momentshare.files.place import check_place
     from momentshare.model import load_model
-    from momentshare.report.figures.uncertainty import write_summary
+    from momentshare.report.writing.uncertainty import write_summary
     from momentshare.uncertainty import UncertaintyPlan
     from momentshare.uncertainty.run import COMMAND, folder_options
     from momentshare.uncertainty.spreads import Spreads
@@ -183,9 +183,12 @@ def _print(screen: Console, found: Summary) -> None:
     from rich.markup import escape
     from rich.table import Table
 
+    from momentshare.report.text.opening import print_opening
     from momentshare.report.text.terminal import print_cautions
+    from momentshare.report.text.uncertainty_opening import judged_pairs, uncertainty_opening
     from momentshare.uncertainty.layout import FAMILIES
 
+    print_opening(screen, uncertainty_opening(found, judged_pairs(found)))
     order = found.condition_order
     if len(order):
         table = Table(

@@ -1,47 +1,37 @@
-"""Tables and figures of a run of draws."""
+"""Figures of a run of draws."""
 
 from __future__ import annotations
 
-import json
-from functools import partial
 from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from momentshare.cautions import CAUTIONS
-from momentshare.files import FIGURES, as_run_folder
 from momentshare.limits import marked
 from momentshare.report.figures import style
 from momentshare.report.figures.limit_marks import footnote
-from momentshare.report.writing.drawings import write_drawings
-from momentshare.report.writing.record import versions
 from momentshare.uncertainty.layout import FAMILIES
-from momentshare.uncertainty.run import COMMAND, folder_options
 from momentshare.uncertainty.summary import EVERYONE, QUANTILES
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
-    from pathlib import Path
 
     import pandas as pd
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from momentshare.files import RunFolder, Writer
     from momentshare.uncertainty import Summary
 
 __all__ = [
-    "SUMMARY_VERSION",
+    "DRAWN",
     "condition_order_figure",
     "head_order_figure",
     "intervals_figure",
-    "summary_record",
+    "main_treatment",
+    "shown_activation",
     "tornado_figure",
-    "write_summary",
+    "who_of",
 ]
-
-SUMMARY_VERSION = 2
 
 _WORKING = 0.05
 """Median lift-mean activation that a head must reach in some condition to be drawn."""
@@ -49,136 +39,14 @@ _WORKING = 0.05
 _MOST = 9
 """Heads in an ordering figure."""
 
-ASSUMPTIONS = (
-    (
-        "A draw changes all inputs together; it is the same for all conditions, so that orderings "
-        "are between paired values."
-    ),
-    (
-        "Numbers of one kind and source share a common part of their variance (spreads.shared); "
-        "their published spreads do not say how much."
-    ),
-    (
-        "Positive numbers are lognormal about the model's value, angles, coordinates and ratios "
-        "normal; draws are cut at three standard deviations."
-    ),
-    (
-        "A length estimated from stature spreads by the residual of its fit, a measured one by the "
-        "error of measurement. Stature, body mass, training factor, pennation and measured "
-        "strengths are taken as exact."
-    ),
-    (
-        "Of a measured lift are drawn the turn of the trunk about its long and its front axis and "
-        "of the upper arm about its own, the size of the force, and the lateral ratio, each the "
-        "same along the lift; conditions of a person share half of the variance. A value of a "
-        "person and condition is the mean over the repetitions."
-    ),
-    (
-        "A published table is drawn in its moments and angles by its own spreads; the points of a "
-        "condition count as the frames of a lift and move together. Its lateral force reads zero: "
-        "the moments hold whatever force along the bar there was."
-    ),
-    (
-        "Where a drawn fibre would be longer than its path in the reference posture it is "
-        "shortened to leave a millimetre of tendon."
-    ),
-    (
-        "Means over people leave out draws in which one person could not be solved; failures.csv "
-        "counts them. Frames out of reach are left out of the means of their lift and counted; "
-        "frames in shortfall stay in, with the heads giving what they can."
-    ),
-)
-"""What the numbers rest on, as written into ``summary.json``."""
 
-
-def summary_record(found: Summary) -> dict[str, Any]:
-    """Build the summary as plain data, ready for JSON; holds no time or place."""
-    table = found.intervals
-    activation = table[(table["measure"] == "mean_activation") & (table["person"] == _who(found))]
-    record: dict[str, Any] = {
-        "version": SUMMARY_VERSION,
-        "run": found.plan.manifest(found.model),
-        "versions": versions(),
-        "families": {name: FAMILIES[name] for name in FAMILIES},
-        "assumptions": list(ASSUMPTIONS),
-        "quantiles": QUANTILES,
-        "failures": _rows(found.failures),
-        "mean_activation": _rows(activation.drop(columns="measure")),
-        "condition_order": _rows(found.condition_order),
-    }
-    if found.sensitivity is not None:
-        record["ranking"] = _rows(found.sensitivity.overall)
-        record["designed_draws_failed"] = found.sensitivity.failed
-    record["cautions"] = list(CAUTIONS)
-    return record
-
-
-def _rows(table: pd.DataFrame) -> Any:
-    return json.loads(table.to_json(orient="records", double_precision=9))
-
-
-def _who(found: Summary) -> str:
+def who_of(found: Summary) -> str:
+    """Return whose rows are shown: the mean over people, or the one person."""
     people = found.plan.people_drawn
     return EVERYONE if len(people) > 1 else str(people[0])
 
 
-def write_summary(found: Summary, folder: Path | RunFolder, *, figures: bool = True) -> list[str]:
-    """Write tables, ``summary.json`` and figures beside the chunks, all or nothing.
-
-    Parameters
-    ----------
-    found : Summary
-    folder : Path or RunFolder
-    figures : bool
-        Without, figures that an earlier run of the same plan has written stay.
-
-    Returns
-    -------
-    list of str
-        Names of the files written.
-    """
-    with (
-        as_run_folder(folder, COMMAND, **folder_options(found.plan, found.model)) as run,
-        run.results(leave=() if figures else FIGURES) as writer,
-    ):
-        _write_all(found, writer, figures=figures)
-    return list(writer.names)
-
-
-def _write_all(found: Summary, writer: Writer, *, figures: bool) -> None:
-    tables = {
-        "intervals.csv": found.intervals,
-        "condition_order.csv": found.condition_order,
-        "head_order.csv": found.head_order,
-        "failures.csv": found.failures,
-    }
-    if found.sensitivity is not None:
-        tables["screening.csv"] = found.sensitivity.screening
-        tables["ranking.csv"] = found.sensitivity.overall
-        if len(found.sensitivity.indices):
-            tables["indices.csv"] = found.sensitivity.indices
-    for name, table in tables.items():
-        writer.csv(name, table)
-    writer.json("summary.json", summary_record(found))
-    if not figures or not found.intervals["median"].notna().any():
-        return
-    drawings: dict[str, Callable[[Summary], Figure]] = {
-        "intervals": intervals_figure,
-        "head_order": head_order_figure,
-    }
-    if found.condition_order["probability"].notna().any():
-        drawings["condition_order"] = condition_order_figure
-    if found.sensitivity is not None and len(found.sensitivity.screening):
-        drawings["tornado"] = tornado_figure
-    write_drawings(
-        writer,
-        {name: partial(make, found) for name, make in drawings.items()},
-        list(found.plan.conditions),
-        dpi=130,
-    )
-
-
-def _main(found: Summary) -> tuple[str, str]:
+def main_treatment(found: Summary) -> tuple[str, str]:
     """Criterion and lateral mode that figures show: the first of each."""
     table = found.intervals
     several = table[table["lateral"] != "zero"]
@@ -186,13 +54,13 @@ def _main(found: Summary) -> tuple[str, str]:
     return str(table["criterion"].iloc[0]), str(source["lateral"].iloc[0])
 
 
-def _shown(found: Summary) -> tuple[pd.DataFrame, list[str], list[str]]:
+def shown_activation(found: Summary) -> tuple[pd.DataFrame, list[str], list[str]]:
     """Lines of lift-mean activation to draw, conditions, and working heads by activation."""
-    criterion, mode = _main(found)
+    criterion, mode = main_treatment(found)
     table = found.intervals
     part = table[
         (table["measure"] == "mean_activation")
-        & (table["person"] == _who(found))
+        & (table["person"] == who_of(found))
         & (table["criterion"] == criterion)
     ]
     own = part.groupby("condition", sort=False)["lateral"].transform(lambda m: mode in set(m))
@@ -206,7 +74,7 @@ def _shown(found: Summary) -> tuple[pd.DataFrame, list[str], list[str]]:
 
 
 def _title(found: Summary, text: str) -> str:
-    criterion, mode = _main(found)
+    criterion, mode = main_treatment(found)
     exponent = found.plan.exponent(criterion)
     kind = "min-max" if np.isinf(exponent) else f"p = {exponent:g}"
     people = len(found.plan.people_drawn)
@@ -219,7 +87,7 @@ def intervals_figure(found: Summary) -> Figure:
     from matplotlib.figure import Figure
     from matplotlib.lines import Line2D
 
-    part, names, heads = _shown(found)
+    part, names, heads = shown_activation(found)
     columns = min(3, len(heads))
     rows = -(-len(heads) // columns)
     height = rows * (0.2 * len(names) + 0.6) + 1.3
@@ -263,8 +131,8 @@ def intervals_figure(found: Summary) -> Figure:
 
 def condition_order_figure(found: Summary) -> Figure:
     """Probability that the row's condition asks more of a head than the column's."""
-    _, names, heads = _shown(found)
-    criterion, mode = _main(found)
+    _, names, heads = shown_activation(found)
+    criterion, mode = main_treatment(found)
     table = found.condition_order
     table = table[(table["criterion"] == criterion) & (table["lateral"] == mode)]
     heads = heads[:_MOST]
@@ -288,8 +156,8 @@ def _keys(table: pd.DataFrame) -> str:
 
 def head_order_figure(found: Summary) -> Figure:
     """Probability that the row's head works harder than the column's, in the first condition."""
-    _, names, heads = _shown(found)
-    criterion, mode = _main(found)
+    _, names, heads = shown_activation(found)
+    criterion, mode = main_treatment(found)
     table = found.head_order
     table = table[(table["criterion"] == criterion) & (table["condition"] == names[0])]
     own = set(table["lateral"])
@@ -358,7 +226,7 @@ def tornado_figure(found: Summary) -> Figure:
     assert found.sensitivity is not None  # noqa: S101 - the caller has looked
     table = found.sensitivity.screening
     families = list(found.sensitivity.overall["family"])
-    _, names, heads = _shown(found)
+    _, names, heads = shown_activation(found)
     table = table[(table["measure"] == "mean_activation") & (table["condition"] == names[0])]
     heads = [h for h in heads if h in set(table["head"])][:4]
     figure = Figure(figsize=(8.6, 0.2 * len(families) * 2 + 1.9), layout="constrained")
@@ -393,3 +261,12 @@ def tornado_figure(found: Summary) -> Figure:
 def _names(ax: Axes, names: Sequence[str], width: float = 1.7) -> None:
     ax.set_yticks(range(len(names)), [style.fit(name, width) for name in names])
     ax.set_ylim(len(names) - 0.5, -0.5)
+
+
+DRAWN: dict[str, Callable[[Summary], Figure]] = {
+    "intervals": intervals_figure,
+    "condition_order": condition_order_figure,
+    "head_order": head_order_figure,
+    "tornado": tornado_figure,
+}
+"""Name of a figure → function that makes it."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from momentshare.cautions import CAUTIONS, LIMITS
+from momentshare.cautions import CAUTIONS
 from momentshare.report.figures import style
 from momentshare.report.page.cohort_captions import captioned
 from momentshare.report.page.cohort_comparison import (
@@ -15,7 +15,6 @@ from momentshare.report.page.cohort_comparison import (
 )
 from momentshare.report.page.document import (
     Block,
-    Bullets,
     Heading,
     Page,
     Paragraph,
@@ -25,7 +24,8 @@ from momentshare.report.page.document import (
     Verdict,
     Verdicts,
 )
-from momentshare.report.text.cohort_findings import WORKING, findings
+from momentshare.report.page.parts import limits_section, made_by
+from momentshare.report.text.cohort_findings import findings
 from momentshare.report.text.cohort_methods import (
     cohort_citations,
     has_emg,
@@ -33,8 +33,9 @@ from momentshare.report.text.cohort_methods import (
     people_rows,
     settings_rows,
 )
+from momentshare.report.text.cohort_opening import cohort_opening
+from momentshare.report.text.cohort_orders import WORKING
 from momentshare.report.text.cohort_peers import never_possible, never_text
-from momentshare.report.writing.record import versions
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -68,7 +69,8 @@ def cohort_page(
         Number of a trial → bytes of the PNG of its checks.
     """
     file = result.study.file
-    sections = [findings(result, summary), _methods(result)]
+    sections = [findings(result, summary)]
+    opening, first = cohort_opening(result, summary, published), "activation_by_head"
     if result.outcomes:
         sections.append(_trials(result, summary, pictures, trial_pictures))
     if summary.tables.get("heads") is not None:
@@ -83,30 +85,16 @@ def cohort_page(
         sections.append(sensitivity_section(summary, pictures))
     if published:
         sections.append(published_section(published))
-    sections.append(
-        Section(
-            title="Limits",
-            anchor="limits",
-            blocks=[
-                Bullets(items=[*LIMITS, *_own(result)]),
-                Heading(text="What this limb does not support"),
-                Bullets(items=list(result.model.limits.titles or ("Nothing was stated.",))),
-            ],
-        )
-    )
+    sections += [limits_section(result.model, _own(result)), _methods(result)]
     return Page(
         title=file.title,
         subtitle=file.note,
+        opening=opening.labelled(),
+        picture=next((p for p in captioned(first, pictures) if isinstance(p, Picture)), None),
         sections=sections,
         sources_bibtex=cohort_citations(result).bibtex(),
         cautions=CAUTIONS,
-        made_by="\n".join(
-            [
-                f"momentshare {versions()['momentshare']}",
-                f"limb {result.model.name} {result.model.version}, digest {result.model.digest}",
-                f"study digest {result.study.digest}",
-            ]
-        ),
+        made_by=made_by(result.model, result.study.digest),
     )
 
 
@@ -287,7 +275,6 @@ def _heads(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
                 formats=formats,
                 note=notes,
             ),
-            *captioned("activation_by_head", pictures),
             *captioned("head_activation", pictures),
             *captioned("head_forces", pictures),
             Heading(text="What the force along the bar changes"),

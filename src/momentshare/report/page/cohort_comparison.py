@@ -14,7 +14,7 @@ from momentshare.report.page.document import (
     Section,
     Table,
 )
-from momentshare.report.text.cohort_findings import WORKING
+from momentshare.report.text.cohort_orders import WORKING
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -45,7 +45,9 @@ VERDICTS = {"pass": "pass", "warn": "warning", "fail": "fail", "not possible": "
 """Verdict → the word shown beside its symbol."""
 
 _ANCHOR = re.compile(r"[a-z][a-z0-9]*(-[a-z0-9]+)*")
-_OWN_ANCHORS = re.compile(r"start|contents|cautions|sources|made-by|(figure|table|code)-\d+")
+_OWN_ANCHORS = re.compile(
+    r"start|in-short|contents|cautions|sources|made-by|(figure|table|code)-\d+"
+)
 # C0 and C1 controls but tab and newline, bidirectional embeddings, overrides and isolates,
 # surrogates, and the two code points that no text may hold.
 _UNPRINTABLE = re.compile(
@@ -218,8 +220,8 @@ class Section:
         if not _ANCHOR.fullmatch(self.anchor) or _OWN_ANCHORS.fullmatch(self.anchor):
             raise InputError(
                 f"section {self.title!r}: anchor {self.anchor!r} cannot be used; take lower-case "
-                "letters, digits and single hyphens, and none of start, contents, cautions, "
-                "sources, made-by, figure-1, table-1, code-1"
+                "letters, digits and single hyphens, and none of start, in-short, contents, "
+                "cautions, sources, made-by, figure-1, table-1, code-1"
             )
 
 
@@ -230,6 +232,10 @@ class Page:
     Parameters
     ----------
     title, subtitle : str
+    opening : sequence of (str, str)
+        Statements that come before all else, each with the word that stands before it.
+    picture : Picture, optional
+        The one figure that goes with them.
     sections : sequence of Section
     sources_bibtex : str
         BibTeX of the sources used; no part of the page if empty.
@@ -242,6 +248,8 @@ class Page:
 
     title: str
     subtitle: str = ""
+    opening: Sequence[tuple[str, str]] = ()
+    picture: Picture | None = None
     sections: Sequence[Section]
     sources_bibtex: str = ""
     cautions: Sequence[str] = ()
@@ -249,6 +257,7 @@ class Page:
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "sections", tuple(self.sections))
+        object.__setattr__(self, "opening", tuple(self.opening))
         object.__setattr__(self, "cautions", several_texts("Page.cautions", self.cautions))
         anchors = [section.anchor for section in self.sections]
         for anchor in anchors:
@@ -282,9 +291,11 @@ def render(page: Page) -> str:
     template = environment.from_string((here / "page.html.jinja").read_text("utf-8"))
     style = Markup((here / "style.css").read_text("utf-8"))  # noqa: S704 - our own file
     counters = {"figure": 0, "table": 0, "code": 0}
+    first = [] if page.picture is None else [_view(page.picture, counters)]
     return template.render(
         page=page,
         style=style,
+        first=first,
         sections=[
             (section, [_view(block, counters) for block in section.blocks])
             for section in page.sections

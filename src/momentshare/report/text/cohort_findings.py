@@ -2,33 +2,24 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from momentshare.cohort.best_lift import best_lift_texts
 from momentshare.report.figures import style
 from momentshare.report.page.document import Block, Bullets, Paragraph, Section, Table
+from momentshare.report.text.cohort_orders import ALPHA, WORKING, judged_orders
 from momentshare.report.text.cohort_peers import peer_texts
 from momentshare.report.text.cohort_selection import selection_texts
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from momentshare.cohort.run import CohortResult
     from momentshare.cohort.summary import CohortSummary
+    from momentshare.report.text.cohort_orders import CohortOrders
 
-__all__ = ["WORKING", "findings", "left_out", "short_texts"]
-
-WORKING = 0.05
-"""Activation that a head must exceed in some condition to stand on the page."""
-
-_LEAST_DIFFERENCE = 0.01
-"""Difference of lift-mean activation that is worth a word; chosen here."""
+__all__ = ["WORKING", "findings", "left_out", "short_texts", "untested_text"]
 
 _OFTEN = 0.05
 """Share of frames at full activation from which a head is said to give all it has; chosen here."""
-
-_ALPHA = 0.05
-"""Adjusted p below which a contrast is named in the text; convention."""
 
 
 def findings(result: CohortResult, summary: CohortSummary) -> Section:
@@ -128,56 +119,14 @@ def left_out(result: CohortResult, summary: CohortSummary) -> list[str]:
 
 
 def _orders(summary: CohortSummary) -> list[Block]:
-    """Orders of conditions within a head that the cohort shows, and what turns them."""
+    """Show the orders of conditions within a head, and what turns them."""
     import pandas as pd
 
-    table, heads = summary.tables.get("contrasts"), summary.tables.get("heads")
-    people = summary.tables.get("heads_by_person")
-    if table is None or heads is None or people is None:
-        return []
-    mine = table[(table["lateral"] == summary.mode) & (table["outcome"] == "mean_activation")]
-    if mine["p_paired_holm_over_item"].isna().all():
-        count = int(mine["n_people"].max())
-        have = "1 person has" if count == 1 else f"{count} people have"
-        return [
-            Paragraph(
-                text=f"Conditions were not tested: {have} several of them, and a "
-                "test needs at least three."
-            )
-        ]
-    means = heads[heads["lateral"] == summary.mode].set_index(["head", "condition"])
-    own = people[people["lateral"] == summary.mode].pivot_table(
-        index="person", columns=["head", "condition"], values="mean_activation", observed=True
-    )
-    firm, turning, leaning = [], [], []
-    for _, row in mine[mine["p_paired_holm_over_item"] < _ALPHA].iterrows():
-        head, pair = row["item"], (row["condition"], row["other"])
-        both = own[[(head, c) for c in pair]].dropna().mean()  # of the people who were compared
-        if max(both) < WORKING or abs(row["difference_mean"]) < _LEAST_DIFFERENCE:
-            continue
-        saturated = [float(means.loc[(head, c), "saturated_share_mean"]) for c in pair]
-        high, low = pair if row["difference_mean"] > 0.0 else pair[::-1]
-        line = {
-            "head": head,
-            "order": f"{high} above {low}",
-            "activation": f"{100 * both[head, high]:.0f} / {100 * both[head, low]:.0f}",
-            "difference": f"{100 * abs(row['difference_mean']):.1f} ({_interval(row)})",
-            "people": f"{row['n_same_direction']:.0f} of {row['n_people']:.0f}",
-        }
-        turned, tried = _turned_by(summary, str(head), pair)
-        whole, in_part = _limits_of(summary, row)
-        if whole:
-            leaning.append(line | {"limit": whole, "turns_with": "; ".join(turned)})
-        elif turned:
-            turning.append(line | {"turns_with": "; ".join(turned)})
-        else:
-            remarks = ["at full activation in part of the lift"] * (max(saturated) > _OFTEN)
-            remarks += [f"in part of the lift beyond what the limb can bear ({in_part})"] * bool(
-                in_part
-            )
-            firm.append(line | {"changes_tried": tried, "remark": "; ".join(remarks)})
-    level = f"p below {_ALPHA:g} (paired t, Holm over all heads; lateral force {summary.mode})"
-    if not (firm or turning or leaning):
+    found = judged_orders(summary)
+    if not found.tested:
+        return [Paragraph(text=text)] if (text := untested_text(found)) else []
+    level = f"p below {ALPHA:g} (paired t, Holm over all heads; lateral force {summary.mode})"
+    if not (found.firm or found.turning or found.leaning):
         return [Paragraph(text=f"For no head was a difference between conditions shown, {level}.")]
     labels = {
         "activation": "lift-mean activation [%]",
@@ -185,11 +134,11 @@ def _orders(summary: CohortSummary) -> list[Block]:
     }
     told = {
         f"Orders in lift-mean activation, {level}, that hold under every change of one input "
-        "that was tried.": firm,
+        "that was tried.": found.firm,
         f"Not findings: orders in lift-mean activation, {level}, that reverse when the input "
-        "named is changed.": turning,
+        "named is changed.": found.turning,
         f"Not findings: orders in lift-mean activation, {level}, that rest on what this limb "
-        "cannot bear.": leaning,
+        "cannot bear.": found.leaning,
     }
     return [
         Table(
@@ -203,33 +152,10 @@ def _orders(summary: CohortSummary) -> list[Block]:
     ]
 
 
-def _limits_of(summary: CohortSummary, row: pd.Series[Any]) -> tuple[str, str]:
-    """Keys of the limits of an order: of the whole lift, and of a part of it only."""
-    keys = str(row.get("limit", "")).split()
-    found = {
-        key: [r for r in summary.limits.of(key) if r.names(str(row["item"])) and r.claim != "size"]
-        for key in keys
-    }
-    whole = [key for key, rows in found.items() if any(not r.parts for r in rows)]
-    return " ".join(whole), " ".join(key for key in keys if key not in whole)
-
-
-def _interval(row: pd.Series[Any]) -> str:
-    low, high = sorted(abs(100.0 * row[name]) for name in ("difference_low", "difference_high"))
-    if row["difference_low"] * row["difference_high"] < 0.0:
-        low = -low
-    return f"{low:.1f} to {high:.1f}".replace("-", "\N{MINUS SIGN}")
-
-
-def _turned_by(summary: CohortSummary, head: str, pair: tuple[str, str]) -> tuple[list[str], int]:
-    """Name the changes that turn an order round, and count the changes tried."""
-    orders = summary.tables.get("sensitivity_orders")
-    if orders is None:
-        return [], 0
-    mine = orders[
-        (orders["lateral"] == summary.mode)
-        & (orders["head"] == head)
-        & orders["condition"].isin(pair)
-        & orders["other"].isin(pair)
-    ]
-    return list(mine.loc[~mine["order_holds"], "change"]), len(mine)
+def untested_text(found: CohortOrders) -> str:
+    """Say why there was no test; empty where there is nothing to compare."""
+    count = found.people_untested
+    if found.tested or not count:
+        return ""
+    have = "1 person has" if count == 1 else f"{count} people have"
+    return f"Conditions were not tested: {have} several of them, and a test needs at least three."

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from momentshare.muscle import curve_set
 from momentshare.report.text.cohort_places import places_text
 from momentshare.report.text.cohort_selection import selection_texts
+from momentshare.report.text.settings import muscles_text, person_rows, setting_rows
 from momentshare.report.writing.citations import citations, run_keys
 from momentshare.report.writing.record import versions
 
@@ -78,18 +78,7 @@ def methods_text(result: CohortResult) -> list[str]:
         "rows are balanced"
         + (", together with forearm rotation." if settings.balance_forearm else ".")
     )
-    exponent = "∞" if settings.exponent == float("inf") else f"{settings.exponent:g}"
-    muscles = (
-        f"The limb '{model.name}' (version {model.version}, digest {model.digest}) was scaled to "
-        f"each person. The capacity of the {len(model.head_names)} heads at the length and speed "
-        f"of each frame follows the {curve_set(settings.curves).title} with "
-        f"{'an elastic' if settings.elastic_tendon else 'a rigid'} tendon and "
-        f"{'with' if settings.passive_force else 'without'} passive force. The moments were shared "
-        f"by minimising the sum of activation to the power {exponent}"
-        f"{' weighted by volume' if settings.criterion().by_volume else ''}, with the force along "
-        f"the bar {', '.join(settings.lateral)}. Activation is active force over capacity in the "
-        "posture and at the speed of the task." + _best_lifts(result)
-    )
+    muscles = muscles_text(model, settings) + _best_lifts(result)
     parts = [reading, " ".join(filter(None, (kinematics, places_text(result)))), muscles]
     if any(o.record.get("emg") is not None for o in counted) and has_emg(result):
         parts.append(
@@ -173,32 +162,7 @@ def _range(values: Sequence[float]) -> str:
 
 def people_rows(result: CohortResult) -> list[dict[str, Any]]:
     """Who took part, with every size and how it is known."""
-    from momentshare.person import sizes
-
-    rows = []
-    for entry in result.study.file.person:
-        size = sizes(entry.person(), result.model)
-        lengths = {
-            f"{name}_cm": round(100.0 * getattr(size, name), 1)
-            for name in (
-                "stature",
-                "biacromial_breadth",
-                "chest_depth",
-                "humerus_length",
-                "forearm_length",
-                "grip_length",
-            )
-        }
-        rows.append(
-            {"person": entry.name, "sex": entry.sex, "body_mass_kg": entry.body_mass_kg}
-            | lengths
-            | {
-                "training_factor": entry.training_factor,
-                "estimated": ", ".join(size.estimated).replace("_", " "),
-                "strength_tests": ", ".join(t.direction for t in entry.strength),
-            }
-        )
-    return rows
+    return person_rows(result.study.file.person, result.model)
 
 
 def settings_rows(result: CohortResult) -> list[dict[str, str]]:
@@ -212,17 +176,4 @@ def settings_rows(result: CohortResult) -> list[dict[str, str]]:
     }
     parts |= {f"condition {c.name}": c for c in file.condition}
     parts |= {f"layout {x.name}": x for x in file.layout}
-    rows = []
-    for part, model in parts.items():
-        for name, value in model.model_dump(mode="json", exclude_none=True).items():
-            if name not in {"name", "markers"} and value not in ("", [], {}):
-                rows.append({"part": part, "setting": name, "value": _shown(value)})
-    return rows
-
-
-def _shown(value: Any) -> str:
-    if isinstance(value, dict):
-        return "; ".join(f"{k}: {_shown(v)}" for k, v in value.items())
-    if isinstance(value, list):
-        return ", ".join(_shown(v) for v in value)
-    return str(value)
+    return setting_rows(parts)

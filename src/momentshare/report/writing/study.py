@@ -8,6 +8,9 @@ from momentshare import reading
 from momentshare.files import FIGURES, RunFolder, as_run_folder
 from momentshare.files.manifest import MANIFEST
 from momentshare.limits import HEAD_QUANTITIES, kinds_of, with_limits
+from momentshare.report.page.document import render
+from momentshare.report.page.study import PICTURED, study_page
+from momentshare.report.text.study_opening import verdict_table
 from momentshare.report.writing.citations import citations, run_keys
 from momentshare.report.writing.drawings import drawn_ahead, write_drawings
 from momentshare.report.writing.record import run_record
@@ -76,7 +79,13 @@ _SHOWN: dict[str, tuple[str, ...]] = {
 EFFECTS = ("effects_heads.csv", "effects_conditions.csv")
 """Files of the effects of modelling choices."""
 
-RESULTS = (*_TABLES, "frames.parquet", _SOURCES, _RECORD)
+VERDICTS = "verdicts.csv"
+"""Orders of two conditions, judged."""
+
+REPORT = "report.html"
+"""The page that leads."""
+
+RESULTS = (*_TABLES, VERDICTS, "frames.parquet", REPORT, _SOURCES, _RECORD)
 """Files that every study gives."""
 
 
@@ -206,6 +215,8 @@ def _write_all(
         shown = _SHOWN.get(name)
         return with_limits(table, study.model.limits, kinds, *shown) if shown else table
 
+    verdicts = verdict_table(study)
+
     def write_tables() -> None:
         say("tables")
         tables = {name: make(study) for name, make in _TABLES.items()}
@@ -215,6 +226,7 @@ def _write_all(
             tables.update(zip(EFFECTS, effects, strict=True))
         for name, table in tables.items():
             writer.csv(name, limited(name, table))
+        writer.csv(VERDICTS, verdicts)
         writer.parquet("frames.parquet", limited("frames.parquet", reading.frame_table(study)))
 
     if figures:
@@ -226,6 +238,13 @@ def _write_all(
             drawings.write(writer)
     else:
         write_tables()
+    say("report")
+    pictures = {
+        name: (writer.folder / place).read_bytes()
+        for name in PICTURED
+        if (place := f"figures/{name}.png") in writer.names
+    }
+    writer.text(REPORT, render(study_page(study, verdicts, pictures)))
     cited = citations(study.model, run_keys(study.model, study.study.file.settings.curves))
     writer.text(_SOURCES, cited.bibtex())
     writer.json(_RECORD, run_record(study, [*writer.names, _RECORD, MANIFEST]))

@@ -4,6 +4,7 @@ Lines are means over people, thin bands the range over people. Sizes are laid ou
 from measured text widths, so that nothing overlaps however long the names are.
 """
 
+from momentshare.report.figures.study.conditions import condition_dots
 from momentshare.report.figures.study.heads import (
     activation_along_lift,
     activation_by_head,
@@ -22,6 +23,7 @@ from momentshare.report.figures.study.write import study_drawings, write_figures
 __all__ = [
     "activation_along_lift",
     "activation_by_head",
+    "condition_dots",
     "fibre_length",
     "gravity_arms",
     "greatest_load",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from functools import partial
 from typing import TYPE_CHECKING
 
+from momentshare.report.figures.study.conditions import condition_dots
 from momentshare.report.figures.study.heads import (
     activation_along_lift,
     activation_by_head,
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
 __all__ = ["FIGURES", "nothing_to_show", "study_drawings", "write_figures"]
 
 FIGURES: dict[str, Callable[[StudyResult], Figure]] = {
+    "condition_dots": condition_dots,
     "activation_by_head": activation_by_head,
     "activation_along_lift": activation_along_lift,
     "moments_along_lift": moments_along_lift,
@@ -52,7 +54,7 @@ def nothing_to_show(study: StudyResult) -> set[str]:
     solved = solved_study(study)
     out = set()
     if len(solved.conditions) < 2:
-        out.add("ordering")
+        out |= {"ordering", "condition_dots"}
     if not solved.bars:
         out.add("lateral_force")
     if len(solved.modes) < 2 and study.band is None:

@@ -1,0 +1,126 @@
+"""Sections that the reports of all commands share: limits, settings, sources, what made them."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from momentshare.cautions import CAUTIONS, LIMITS
+from momentshare.report.page.document import (
+    Block,
+    Bullets,
+    Heading,
+    Page,
+    Paragraph,
+    Picture,
+    Section,
+    Table,
+)
+from momentshare.report.writing.citations import citations, run_keys
+from momentshare.report.writing.record import versions
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from momentshare.model import Model
+    from momentshare.report.text.opening import Opening
+
+__all__ = [
+    "captioned", "limits_section", "made_by", "report_page", "rows_table", "settings_section",
+    "sources_bibtex",
+]  # fmt: skip
+
+
+def captioned(name: str, pictures: Mapping[str, bytes], captions: Mapping[str, str]) -> list[Block]:
+    """Return a figure with its caption; nothing where it was not drawn."""
+    if name not in pictures:
+        return []
+    caption = captions[name]
+    return [Picture(image=pictures[name], alt=caption, caption=caption)]
+
+
+def rows_table(rows: Sequence[Mapping[str, Any]], caption: str) -> Table:
+    """Show rows of names and values as a table."""
+    import pandas as pd
+
+    return Table(frame=pd.DataFrame(list(rows)), caption=caption)
+
+
+def limits_section(model: Model, more: Sequence[str] = ()) -> Section:
+    """Return what the method and this limb cannot do."""
+    return Section(
+        title="Limits",
+        anchor="limits",
+        blocks=[
+            Bullets(items=[*LIMITS, *more]),
+            Heading(text="What this limb does not support"),
+            Bullets(items=list(model.limits.titles or ("Nothing was stated.",))),
+        ],
+    )
+
+
+def settings_section(
+    texts: Sequence[str], people: Sequence[Mapping[str, Any]], settings: Sequence[Mapping[str, Any]]
+) -> Section:
+    """Return who took part and every setting, with what was done in sentences."""
+    blocks: list[Block] = [Paragraph(text=text) for text in texts]
+    if people:
+        blocks.append(
+            rows_table(people, "People; sizes that were not measured are estimated from stature.")
+        )
+    blocks.append(rows_table(settings, "Every setting of the study."))
+    return Section(title="Settings", anchor="settings", blocks=blocks)
+
+
+def made_by(model: Model, study_digest: str) -> str:
+    """Return program, limb and study: one a line."""
+    return "\n".join(
+        [
+            f"momentshare {versions()['momentshare']}",
+            f"limb {model.name} {model.version}, digest {model.digest}",
+            f"study digest {study_digest}",
+        ]
+    )
+
+
+def sources_bibtex(model: Model, curves: str) -> str:
+    """BibTeX of what any run of a limb with these curves rests on."""
+    return citations(model, run_keys(model, curves)).bibtex()
+
+
+def report_page(
+    about: tuple[str, str],
+    opening: Opening,
+    picture: Sequence[Block],
+    sections: Sequence[Section],
+    *,
+    model: Model,
+    curves: str,
+    digest: str,
+) -> Page:
+    """Put a report together.
+
+    Parameters
+    ----------
+    about : (str, str)
+        Title and note of the study.
+    opening : Opening
+    picture : sequence of Block
+        The figure of the opening, or nothing.
+    sections : sequence of Section
+    model : Model
+    curves : str
+        Set of muscle curves.
+    digest : str
+        Of the study.
+    """
+    first = [block for block in picture if isinstance(block, Picture)]
+    return Page(
+        title=about[0],
+        subtitle=about[1],
+        opening=opening.labelled(),
+        picture=first[0] if first else None,
+        sections=sections,
+        sources_bibtex=sources_bibtex(model, curves),
+        cautions=CAUTIONS,
+        made_by=made_by(model, digest),
+    )

@@ -1,0 +1,183 @@
+"""The report of a study of planned lifts."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from momentshare import reading
+from momentshare.limits import kinds_of, with_limits
+from momentshare.report.page.document import Block, Bullets, Heading, Section, Table
+from momentshare.report.page.parts import (
+    captioned,
+    limits_section,
+    report_page,
+    settings_section,
+)
+from momentshare.report.text.messages import study_messages
+from momentshare.report.text.settings import muscles_text, person_rows, setting_rows
+from momentshare.report.text.study_opening import (
+    FIRM_ORDER,
+    LIMITED,
+    TURNING,
+    study_opening,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    import pandas as pd
+
+    from momentshare.report.page.document import Page
+    from momentshare.study import StudyResult
+
+__all__ = ["PICTURED", "study_page"]
+
+PICTURED = {
+    "condition_dots": "Lift-mean activation by condition, with what moves it.",
+    "activation_by_head": "Lift-mean activation of each head by condition.",
+    "activation_along_lift": "Activation of the working heads along the lift.",
+    "lateral_range": "What the treatment of the lateral force changes.",
+    "moments_along_lift": "Net joint moments along the lift.",
+    "gravity_arms": "Moment arms of a weight in the hand.",
+    "lateral_force": "Lateral over vertical hand force.",
+    "greatest_load": "Greatest load along the lift.",
+    "fibre_length": "Range of fibre length of each head over the lift.",
+    "arm_side_by_side": "The arm of the first person, with the force of the hand and its distances "
+    "from elbow and shoulder.",
+}
+"""Figures of the page with their captions."""
+
+_SHOWN = 25
+"""Rows of a table of orders; all stand in verdicts.csv."""
+
+_WORKING = 0.005
+"""Lift-mean activation below which a head is left out of a table."""
+
+
+def study_page(study: StudyResult, verdicts: pd.DataFrame, pictures: Mapping[str, bytes]) -> Page:
+    """Put the page together.
+
+    Parameters
+    ----------
+    study : StudyResult
+    verdicts : DataFrame
+        See :func:`momentshare.report.text.study_opening.verdict_table`.
+    pictures : mapping
+        Name of a figure → bytes of its PNG.
+    """
+    file = study.study.file
+    first = "condition_dots" if "condition_dots" in pictures else "activation_by_head"
+    parts: dict[str, Any] = {"settings": file.settings}
+    parts |= {f"condition {c.name}": c for c in file.condition}
+    sections = [
+        _findings(study, verdicts),
+        _heads(study, {k: v for k, v in pictures.items() if k != first}),
+        Section(
+            title="Moments, hand force and load",
+            anchor="moments",
+            blocks=[
+                *_shown(pictures, "arm_side_by_side", "moments_along_lift", "lateral_force"),
+                *_shown(pictures, "greatest_load", "gravity_arms"),
+                _conditions(study),
+            ],
+        ),
+        limits_section(study.model),
+        settings_section(
+            [muscles_text(study.model, file.settings)],
+            person_rows(file.person, study.model),
+            setting_rows(parts),
+        ),
+    ]
+    return report_page(
+        (study.study.title, file.note),
+        study_opening(study, verdicts),
+        captioned(first, pictures, PICTURED),
+        sections,
+        model=study.model,
+        curves=file.settings.curves,
+        digest=study.study.digest,
+    )
+
+
+def _shown(pictures: Mapping[str, bytes], *names: str) -> list[Block]:
+    return [block for name in names for block in captioned(name, pictures, PICTURED)]
+
+
+def _findings(study: StudyResult, verdicts: pd.DataFrame) -> Section:
+    told = {
+        FIRM_ORDER: "Orders of two conditions in lift-mean activation that nothing reversed",
+        TURNING: "Not findings: orders that are reversed by what the last column names",
+        LIMITED: "Not findings: orders that rest on what this limb cannot bear",
+    }
+    blocks: list[Block] = []
+    for verdict, caption in told.items():
+        mine = verdicts[verdicts["verdict"] == verdict]
+        if mine.empty:
+            continue
+        mine = mine.sort_values("difference", ascending=False, kind="stable")
+        columns = ["head", "condition", "other", "difference", "difference_low", "difference_high"]
+        columns += {TURNING: ["turns_with"], LIMITED: ["limit"]}.get(verdict, [])
+        cut = f"; the {_SHOWN} widest of {len(mine)}" if len(mine) > _SHOWN else ""
+        blocks.append(
+            Table(
+                frame=mine.head(_SHOWN)[columns],
+                caption=f"{caption}{cut}. All stand in verdicts.csv.",
+                formats=dict.fromkeys(columns[3:6], ".2f"),
+                note="; ".join(study.model.limits.notes(mine["limit"])),
+            )
+        )
+    messages = study_messages(study)
+    if messages:
+        blocks.append(Heading(text="Messages of the run"))
+        blocks.append(
+            Bullets(items=[f"{m.word}: {m.text}" if m.word else m.text for m in messages])
+        )
+    return Section(
+        title="Findings",
+        anchor="findings",
+        lead="Estimates of a model that is the same for every person. What is reversed by a choice "
+        "that nobody can make for certain is no finding; whatever the limb does not support (see "
+        "Limits) is none either.",
+        blocks=blocks,
+    )
+
+
+def _heads(study: StudyResult, pictures: Mapping[str, bytes]) -> Section:
+    kinds = kinds_of(study.study.file.condition)
+    table = with_limits(reading.head_table(study), study.model.limits, kinds, "activation")
+    blocks: list[Block] = list(_shown(pictures, "activation_by_head", "activation_along_lift"))
+    for mode, part in table.groupby("lateral", sort=False):
+        wide = part.pivot_table(
+            index="head", columns="condition", values="mean_activation_mean", sort=False
+        )
+        wide = wide[wide.max(axis=1) >= _WORKING].reset_index()
+        wide.columns.name = None
+        keys = part.groupby("head", sort=False)["limit"].agg(
+            lambda texts: " ".join(dict.fromkeys(" ".join(texts).split()))
+        )
+        wide["limit"] = wide["head"].map(keys).fillna("")
+        if not wide["limit"].any():
+            wide = wide.drop(columns="limit")
+        blocks.append(
+            Table(
+                frame=wide,
+                caption="Lift-mean activation of each head, mean over people; lateral force "
+                f"{mode}.",
+                formats={name: ".2f" for name in wide.columns if name not in {"head", "limit"}},
+                note="; ".join(study.model.limits.notes(keys)),
+            )
+        )
+    blocks += _shown(pictures, "lateral_range", "fibre_length")
+    return Section(title="Heads", anchor="heads", blocks=blocks)
+
+
+def _conditions(study: StudyResult) -> Table:
+    """Show the loads of the conditions, means over people."""
+    table = reading.condition_table(study)
+    columns = [
+        name
+        for name in ("load_kg", "mean_lateral_ratio", "greatest_load_kg", "weak_height_fraction")
+        if name in table
+    ]
+    means = table.groupby(["condition", "lateral"], sort=False)[columns].mean().reset_index()
+    return Table(frame=means, caption="Load, lateral force and greatest load, means over people.")

@@ -1,0 +1,188 @@
+"""The report of a run of draws."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from momentshare.report.figures.uncertainty import main_treatment, shown_activation
+from momentshare.report.page.document import Block, Bullets, Heading, Page, Section, Table
+from momentshare.report.page.parts import (
+    captioned,
+    limits_section,
+    report_page,
+    settings_section,
+)
+from momentshare.report.text.settings import muscles_text, person_rows, setting_rows
+from momentshare.report.text.uncertainty_opening import (
+    ASSUMPTIONS,
+    judged_pairs,
+    uncertainty_opening,
+)
+from momentshare.uncertainty.layout import FAMILIES
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    import pandas as pd
+
+    from momentshare.uncertainty import Summary
+
+__all__ = ["uncertainty_page"]
+
+_CAPTIONS = {
+    "intervals": "How sure each activation is.",
+    "condition_order": "How sure the order of two conditions is, within each head.",
+    "head_order": "How sure the order of two heads is, in the first condition.",
+    "tornado": "Which inputs matter most.",
+}
+
+_TOLD = {
+    "firm": "Firm orders of two conditions in lift-mean activation",
+    "turns": "Not findings: orders that are sure under one treatment or criterion only",
+    "open": "Not findings: open orders",
+    "beyond the limb": "Not findings: orders that rest on what this limb cannot bear",
+}
+
+_MOST = 25
+"""Rows of a table of orders; all stand in condition_order.csv."""
+
+_RUN = ("draws", "seed", "frames", "criteria", "spreads", "trajectories", "sobol", "few")
+"""Entries of the plan that are settings of the run."""
+
+
+def uncertainty_page(found: Summary, pictures: Mapping[str, bytes]) -> Page:
+    """Put the page together.
+
+    Parameters
+    ----------
+    found : Summary
+    pictures : mapping
+        Name of a figure → bytes of its PNG.
+    """
+    file = found.plan.study.file
+    pairs = judged_pairs(found)
+    sections = [_findings(found, pairs, pictures), _heads(found, pictures)]
+    if found.sensitivity is not None:
+        sections.append(_inputs(found, pictures))
+    sections += [
+        _draws(found),
+        limits_section(found.model),
+        settings_section(
+            [muscles_text(found.model, file.settings)],
+            person_rows((p for p in file.person if p.name in found.plan.people_drawn), found.model),
+            [*_run_rows(found), *setting_rows({"settings": file.settings})],
+        ),
+    ]
+    return report_page(
+        (file.title, file.note),
+        uncertainty_opening(found, pairs),
+        captioned("intervals", pictures, _CAPTIONS),
+        sections,
+        model=found.model,
+        curves=file.settings.curves,
+        digest=found.plan.study.digest,
+    )
+
+
+def _findings(found: Summary, pairs: pd.DataFrame, pictures: Mapping[str, bytes]) -> Section:
+    blocks: list[Block] = []
+    for verdict, caption in _TOLD.items():
+        mine = pairs[pairs["verdict"] == verdict]
+        if mine.empty:
+            continue
+        mine = mine.sort_values("difference", ascending=False, kind="stable")
+        cut = f"; the {_MOST} widest of {len(mine)}" if len(mine) > _MOST else ""
+        columns = [name for name in mine.columns if name not in {"verdict", "limit"}]
+        columns += ["limit"] if mine["limit"].any() else []
+        blocks.append(
+            Table(
+                frame=mine.head(_MOST)[columns],
+                caption=f"{caption}{cut}. All stand in condition_order.csv.",
+                formats=dict.fromkeys(columns[3:7], ".2f"),
+                labels={"difference": "difference of medians"},
+                note="; ".join(found.model.limits.notes(mine["limit"])),
+            )
+        )
+    blocks += captioned("condition_order", pictures, _CAPTIONS)
+    return Section(
+        title="Findings",
+        anchor="findings",
+        lead="Probability: share of draws in which the condition asks more of the head than the "
+        "other, with the least and the greatest over treatments of the lateral force and criteria.",
+        blocks=blocks,
+    )
+
+
+def _heads(found: Summary, pictures: Mapping[str, bytes]) -> Section:
+    part, _, heads = shown_activation(found)
+    criterion, mode = main_treatment(found)
+    columns = ["head", "condition", "low", "q25", "median", "q75", "high"]
+    shown = part[part["head"].isin(heads)]
+    columns += ["limit"] if "limit" in shown and shown["limit"].any() else []
+    return Section(
+        title="Heads",
+        anchor="heads",
+        blocks=[
+            Table(
+                frame=shown[columns],
+                caption="Lift-mean activation, quantiles of the draws; lateral force "
+                f"{mode}, criterion {criterion}. All stand in intervals.csv.",
+                formats=dict.fromkeys(columns[2:7], ".2f"),
+                labels={"low": "5 %", "q25": "25 %", "q75": "75 %", "high": "95 %"},
+                note="; ".join(found.model.limits.notes(shown["limit"]))
+                if "limit" in columns
+                else "",
+            ),
+            *captioned("head_order", pictures, _CAPTIONS),
+        ],
+    )
+
+
+def _inputs(found: Summary, pictures: Mapping[str, bytes]) -> Section:
+    assert found.sensitivity is not None  # noqa: S101 - the caller has looked
+    table = found.sensitivity.overall
+    shown = table.assign(family=[FAMILIES[str(name)] for name in table["family"]])
+    return Section(
+        title="Inputs",
+        anchor="inputs",
+        blocks=[
+            Table(
+                frame=shown[["family", "relative_mu_star"]],
+                caption="Effect of each input on lift-mean activation, over the greatest effect.",
+                labels={"family": "input", "relative_mu_star": "effect over the greatest"},
+                formats={"relative_mu_star": ".2f"},
+            ),
+            *captioned("tornado", pictures, _CAPTIONS),
+        ],
+    )
+
+
+def _draws(found: Summary) -> Section:
+    return Section(
+        title="Draws",
+        anchor="draws",
+        blocks=[
+            Table(
+                frame=found.failures.assign(reasons=found.failures["reasons"].replace("", "–")),
+                caption="Draws, and what became of them.",
+            ),
+            Heading(text="What the draws rest on"),
+            Bullets(items=list(ASSUMPTIONS)),
+        ],
+    )
+
+
+def _run_rows(found: Summary) -> list[dict[str, Any]]:
+    plan = found.plan.manifest(found.model)
+    rows = []
+    for name in _RUN:
+        value = plan[name]
+        text = (
+            "; ".join(f"{key}: {number:g}" for key, number in value.items())
+            if isinstance(value, dict)
+            else ", ".join(map(str, value))
+            if isinstance(value, list)
+            else str(value)
+        )
+        rows.append({"part": "draws", "setting": name, "value": text})
+    return rows

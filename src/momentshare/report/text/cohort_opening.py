@@ -1,0 +1,182 @@
+"""What a cohort says first: from tested orders, from published tables, or why from neither."""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import TYPE_CHECKING, Any
+
+from momentshare.report.figures.style import head_label
+from momentshare.report.text.cohort_findings import untested_text
+from momentshare.report.text.cohort_orders import ALPHA, WORKING, CohortOrders, judged_orders
+from momentshare.report.text.opening import Opening, counted, joined, widest
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import pandas as pd
+
+    from momentshare.cohort.run import CohortResult
+    from momentshare.cohort.summary import CohortSummary
+    from momentshare.published import PublishedResult
+
+__all__ = ["SURE", "cohort_opening"]
+
+SURE = 0.95
+"""Probability from which an order of a published table is called firm; convention."""
+
+_SIZE = (
+    "no muscle force is known to better than tens of percent, and all people share the model's own "
+    "errors"
+)
+
+
+def cohort_opening(
+    result: CohortResult, summary: CohortSummary, published: Sequence[PublishedResult]
+) -> Opening:
+    """Say what a cohort comes to.
+
+    Parameters
+    ----------
+    result : CohortResult
+    summary : CohortSummary
+    published : sequence of PublishedResult
+        They lead where there is no trial.
+    """
+    if not result.outcomes and published:
+        return _published_opening(published)
+    found = judged_orders(summary)
+    return Opening(
+        firm=_firm(found, summary),
+        turns=_turns(found, summary),
+        unsaid=_unsaid(result, found, summary),
+    )
+
+
+def _firm(found: CohortOrders, summary: CohortSummary) -> str:
+    if not found.tested:
+        return untested_text(found) or "There is one condition, so nothing was compared."
+    shown = len(found.firm) + len(found.turning) + len(found.leaning)
+    if not shown:
+        return f"For no head was a difference between conditions shown (p below {ALPHA:g})."
+    start = (
+        f"{len(found.firm):,} of {counted(shown, 'order')} of two conditions within a head that a "
+        f"test shows (p below {ALPHA:g}, lateral force {summary.mode}) hold under every change of "
+        "one input"
+    )
+    if not found.firm:
+        return f"{start}: nothing is firm."
+    return f"{start}; widest of all, {_order(_widest(found.firm))}."
+
+
+def _widest(lines: Sequence[dict[str, Any]]) -> dict[str, Any]:
+    return max(lines, key=lambda line: float(line["difference"].split(" ")[0]))
+
+
+def _order(line: dict[str, Any]) -> str:
+    return (
+        f"in the {head_label(str(line['head']))} {line['order']} by "
+        f"{line['difference'].split(' ')[0]} points, in {line['people']} people"
+    )
+
+
+def _turns(found: CohortOrders, summary: CohortSummary) -> str:
+    if not found.tested:
+        return "Without a test no order stands that a changed input could reverse."
+    if summary.tables.get("sensitivity_orders") is None:
+        return "No input was changed, so it is not known what would reverse an order."
+    if not found.turning:
+        return "No order that a test shows is reversed by a change of one input."
+    causes = Counter(cause for line in found.turning for cause in line["turns_with"].split("; "))
+    most = [f"{cause} ({count:,})" for cause, count in causes.most_common(3)]
+    return (
+        f"{counted(len(found.turning), 'order')} {_is(found.turning, 'is', 'are')} reversed by a "
+        f"change of one input, most often by {joined(most)}; widest of them, "
+        f"{_order(_widest(found.turning))}."
+    )
+
+
+def _is(lines: Sequence[object], one: str, several: str) -> str:
+    return one if len(lines) == 1 else several
+
+
+def _unsaid(result: CohortResult, found: CohortOrders, summary: CohortSummary) -> str:
+    parts = []
+    if found.leaning:
+        keys = " ".join(dict.fromkeys(" ".join(x["limit"] for x in found.leaning).split()))
+        parts.append(
+            f"{counted(len(found.leaning), 'order')} {_is(found.leaning, 'rests', 'rest')} on what "
+            f"this limb cannot bear ({keys.replace(' ', ', ')}; see Limits)"
+        )
+    lost = len(result.outcomes) - len(result.counted)
+    if lost:
+        parts.append(f"{lost:,} of {counted(len(result.outcomes), 'trial')} do not count")
+    short = summary.tables.get("shortfalls")
+    if short is not None:
+        mine = short[short["lateral"] == summary.mode]
+        frames = int(mine["frames_short"].sum())
+        if frames:
+            parts.append(
+                f"in {frames:,} of {counted(int(mine['frames'].sum()), 'frame')} the limb is too "
+                "weak for the moments"
+            )
+    return _sentence([*parts, _SIZE])
+
+
+def _sentence(parts: Sequence[str]) -> str:
+    text = "; ".join(parts)
+    return f"{text[0].upper()}{text[1:]}."
+
+
+def _published_opening(published: Sequence[PublishedResult]) -> Opening:
+    """Say which orders of published conditions the spread of their moments leaves standing."""
+    orders = [_working_orders(found) for found in published]
+    total = sum(len(table) for table in orders)
+    firm = [table[_sure(table, "least")] for table in orders]
+    turning = [table[~_sure(table, "least") & _sure(table, "most")] for table in orders]
+    open_ = [table[~_sure(table, "most")] for table in orders]
+    count, turned, unsure = (sum(map(len, part)) for part in (firm, turning, open_))
+    start = (
+        f"{count:,} of {counted(total, 'order')} of two published conditions within a head hold in "
+        f"{100 * SURE:.0f} % of draws or more, whether or not a draw is shared by both conditions"
+    )
+    wide = max((t for t in firm if len(t)), key=lambda t: t["size"].max(), default=None)
+    if wide is not None:
+        row = widest(wide, "size")
+        high, low = row["condition"], row["other"]
+        if row["activation_difference"] < 0.0:
+            high, low = low, high
+        start += (
+            f"; widest of all, in the {head_label(str(row['head']))} '{high}' is above '{low}' by "
+            f"{100 * row['size']:.0f} points ({row['point']})"
+        )
+    short = sum(int((found.shortfalls["share_short"] > 0.0).sum()) for found in published)
+    parts = [f"{counted(unsure, 'order')} {'is' if unsure == 1 else 'are'} open"] if unsure else []
+    if short:
+        parts.append(
+            f"in {counted(short, 'point')} of the tables some draws ask for more than the limb has"
+        )
+    return Opening(
+        firm=f"{start}.",
+        turns=(
+            f"{counted(turned, 'order')} {'hangs' if turned == 1 else 'hang'} on whether people "
+            "who stand high in one condition stand high in the other."
+        ),
+        unsaid=_sentence([*parts, _SIZE]),
+    )
+
+
+def _working_orders(found: PublishedResult) -> pd.DataFrame:
+    """Orders of heads that work, with the surer and the less sure of both probabilities."""
+    top = found.heads.groupby("head", sort=False)["activation"].max()
+    table = found.orderings
+    table = table[table["head"].isin(top.index[top > WORKING])]
+    both = table[["probability", "probability_independent"]]
+    sides = (both - 0.5).abs()
+    least = sides.min(axis=1).where((both.iloc[:, 0] - 0.5) * (both.iloc[:, 1] - 0.5) > 0.0, 0.0)
+    return table.assign(
+        size=table["activation_difference"].abs(), least=0.5 + least, most=0.5 + sides.max(axis=1)
+    )
+
+
+def _sure(table: pd.DataFrame, which: str) -> pd.Series[bool]:
+    return table[which] >= SURE

@@ -1,0 +1,121 @@
+"""Orders of conditions within a head that a cohort shows, and what reverses them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from momentshare.cohort.summary import CohortSummary
+
+__all__ = ["ALPHA", "WORKING", "CohortOrders", "judged_orders"]
+
+WORKING = 0.05
+"""Activation that a head must exceed in some condition to stand on the page."""
+
+_LEAST_DIFFERENCE = 0.01
+"""Difference of lift-mean activation that is worth a word; chosen here."""
+
+_OFTEN = 0.05
+"""Share of frames at full activation from which a head is said to give all it has; chosen here."""
+
+ALPHA = 0.05
+"""Adjusted p below which a contrast is named in the text; convention."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CohortOrders:
+    """Orders that a test showed, by what became of them.
+
+    Attributes
+    ----------
+    firm, turning, leaning : list of dict
+        Hold under every change of one input; reversed by one; rest on what the limb cannot bear.
+    tested : bool
+        Whether there was a test.
+    people_untested : int
+        People with several conditions where they were too few for a test.
+    """
+
+    firm: list[dict[str, Any]] = field(default_factory=list)
+    turning: list[dict[str, Any]] = field(default_factory=list)
+    leaning: list[dict[str, Any]] = field(default_factory=list)
+    tested: bool = False
+    people_untested: int = 0
+
+
+def judged_orders(summary: CohortSummary) -> CohortOrders:
+    """Sort the orders of conditions within a head by whether anything reverses them."""
+    table, heads = summary.tables.get("contrasts"), summary.tables.get("heads")
+    people = summary.tables.get("heads_by_person")
+    if table is None or heads is None or people is None:
+        return CohortOrders()
+    mine = table[(table["lateral"] == summary.mode) & (table["outcome"] == "mean_activation")]
+    if mine["p_paired_holm_over_item"].isna().all():
+        return CohortOrders(people_untested=int(mine["n_people"].max()))
+    means = heads[heads["lateral"] == summary.mode].set_index(["head", "condition"])
+    own = people[people["lateral"] == summary.mode].pivot_table(
+        index="person", columns=["head", "condition"], values="mean_activation", observed=True
+    )
+    firm, turning, leaning = [], [], []
+    for _, row in mine[mine["p_paired_holm_over_item"] < ALPHA].iterrows():
+        head, pair = row["item"], (row["condition"], row["other"])
+        both = own[[(head, c) for c in pair]].dropna().mean()  # of the people who were compared
+        if max(both) < WORKING or abs(row["difference_mean"]) < _LEAST_DIFFERENCE:
+            continue
+        saturated = [float(means.loc[(head, c), "saturated_share_mean"]) for c in pair]
+        high, low = pair if row["difference_mean"] > 0.0 else pair[::-1]
+        line = {
+            "head": head,
+            "order": f"{high} above {low}",
+            "activation": f"{100 * both[head, high]:.0f} / {100 * both[head, low]:.0f}",
+            "difference": f"{100 * abs(row['difference_mean']):.1f} ({_interval(row)})",
+            "people": f"{row['n_same_direction']:.0f} of {row['n_people']:.0f}",
+        }
+        turned, tried = _turned_by(summary, str(head), pair)
+        whole, in_part = _limits_of(summary, row)
+        if whole:
+            leaning.append(line | {"limit": whole, "turns_with": "; ".join(turned)})
+        elif turned:
+            turning.append(line | {"turns_with": "; ".join(turned)})
+        else:
+            remarks = ["at full activation in part of the lift"] * (max(saturated) > _OFTEN)
+            remarks += [f"in part of the lift beyond what the limb can bear ({in_part})"] * bool(
+                in_part
+            )
+            firm.append(line | {"changes_tried": tried, "remark": "; ".join(remarks)})
+    return CohortOrders(firm=firm, turning=turning, leaning=leaning, tested=True)
+
+
+def _limits_of(summary: CohortSummary, row: pd.Series[Any]) -> tuple[str, str]:
+    """Keys of the limits of an order: of the whole lift, and of a part of it only."""
+    keys = str(row.get("limit", "")).split()
+    found = {
+        key: [r for r in summary.limits.of(key) if r.names(str(row["item"])) and r.claim != "size"]
+        for key in keys
+    }
+    whole = [key for key, rows in found.items() if any(not r.parts for r in rows)]
+    return " ".join(whole), " ".join(key for key in keys if key not in whole)
+
+
+def _interval(row: pd.Series[Any]) -> str:
+    low, high = sorted(abs(100.0 * row[name]) for name in ("difference_low", "difference_high"))
+    if row["difference_low"] * row["difference_high"] < 0.0:
+        low = -low
+    return f"{low:.1f} to {high:.1f}".replace("-", "\N{MINUS SIGN}")
+
+
+def _turned_by(summary: CohortSummary, head: str, pair: tuple[str, str]) -> tuple[list[str], int]:
+    """Name the changes that turn an order round, and count the changes tried."""
+    orders = summary.tables.get("sensitivity_orders")
+    if orders is None:
+        return [], 0
+    mine = orders[
+        (orders["lateral"] == summary.mode)
+        & (orders["head"] == head)
+        & orders["condition"].isin(pair)
+        & orders["other"].isin(pair)
+    ]
+    return list(mine.loc[~mine["order_holds"], "change"]), len(mine)

@@ -1,0 +1,243 @@
+"""What happened in a run of a study that its reader must know, each thing said once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from momentshare import reading
+from momentshare.directions import direction_of
+from momentshare.report.text.bar_path import default_path_sentences
+from momentshare.report.text.posture_band import band_sentences
+from momentshare.sharing import Status
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from momentshare.analysis import LiftResult
+    from momentshare.runs import Case, CaseSet
+    from momentshare.study import StudyResult
+
+__all__ = ["Message", "bound_sentences", "cases_text", "study_messages"]
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """A word that says what kind of message it is, and the message."""
+
+    word: str
+    text: str
+
+
+def study_messages(study: StudyResult) -> list[Message]:
+    """Return all that a reader of a study must know; what several cases share is said once."""
+    people = list(dict.fromkeys(p.name for p in study.study.file.person))
+    found = [
+        ("Not reachable", (refusal.person, refusal.condition), refusal.reason)
+        for refusal in study.refusals
+    ]
+    messages = _together(found, people)
+    messages += [*_without_load(study, people), *_too_heavy(study, people)]
+    messages += [
+        Message("Posture", line)
+        for line in [*default_path_sentences(study), *band_sentences(study)]
+    ]
+    messages += [Message("Bound", line) for line in bound_sentences(study)]
+    messages += _together(list(_of_cases(study)), people)
+    messages += _glenoid(study)
+    uncertified = sum(
+        int(np.count_nonzero(r.sharing.status == Status.UNCERTIFIED)) for _, r in study.pairs()
+    )
+    if uncertified:
+        messages.append(
+            Message("Uncertified", f"{uncertified} frames; see certificates.csv before use")
+        )
+    return messages
+
+
+def _of_cases(study: StudyResult) -> Iterator[tuple[str, tuple[str, str], str]]:
+    """Limits, paths and notes of each case."""
+    for case in study.cases:
+        who = (case.person, case.condition)
+        for breach in case.prepared.lift.breaches:
+            yield "Limit", who, breach.text()
+        doubtful = reading.doubtful_heads(case.prepared.paths, case.prepared.lift.reachable)
+        if doubtful:
+            yield "Path", who, f"near or beyond the range of its surfaces: {', '.join(doubtful)}"
+        for note in case.prepared.lift.notes:
+            yield "Note", who, note
+
+
+def _together(
+    found: Sequence[tuple[str, tuple[str, str], str]], people: Sequence[str]
+) -> list[Message]:
+    """Say once what several cases have in common, in the order of the first of them."""
+    groups: dict[tuple[str, str], list[tuple[str, str]]] = {}
+    for word, who, text in found:
+        groups.setdefault((word, text), []).append(who)
+    return [
+        Message(word, f"{cases_text(cases, people)}: {text}")
+        for (word, text), cases in groups.items()
+    ]
+
+
+def cases_text(cases: Sequence[tuple[str, str]], people: Sequence[str]) -> str:
+    """Name some cases, (person, condition), as briefly as can be.
+
+    Examples
+    --------
+    >>> cases_text([("Ines", "narrow")], ["Ines", "Runa"])
+    'Ines, narrow'
+    >>> cases_text([("Ines", "narrow"), ("Runa", "narrow")], ["Ines", "Runa"])
+    'narrow (everyone)'
+    >>> both = [(person, name) for name in ("narrow", "wide") for person in ("Ines", "Runa")]
+    >>> cases_text([*both, ("Ines", "low")], ["Ines", "Runa"])
+    'narrow; wide (everyone); low (Ines)'
+    """
+    once = list(dict.fromkeys(cases))
+    if len(once) == 1:
+        return ", ".join(once[0])
+    who: dict[str, list[str]] = {}
+    for person, condition in once:
+        who.setdefault(condition, []).append(person)
+    alike: dict[tuple[str, ...], list[str]] = {}
+    for condition, persons in who.items():
+        alike.setdefault(tuple(p for p in people if p in persons), []).append(condition)
+    return "; ".join(
+        f"{'; '.join(conditions)} "
+        f"({'everyone' if len(persons) == len(people) > 1 else ', '.join(persons)})"
+        for persons, conditions in alike.items()
+    )
+
+
+def _by_condition(study: StudyResult) -> dict[tuple[str, str], list[tuple[Case, LiftResult]]]:
+    groups: dict[tuple[str, str], list[tuple[Case, LiftResult]]] = {}
+    for case, result in study.pairs():
+        groups.setdefault((case.condition, result.lateral.mode), []).append((case, result))
+    return groups
+
+
+def _without_load(study: StudyResult, people: Sequence[str]) -> list[Message]:
+    """Say where the limb cannot hold even itself."""
+    messages = []
+    for (_, mode), pairs in _by_condition(study).items():
+        frames, cases = 0, []
+        for case, result in pairs:
+            if result.greatest is None:
+                continue
+            lost = np.isnan(result.greatest.factor[case.prepared.lift.reachable]).sum()
+            if lost:
+                frames += int(lost)
+                cases.append((case.person, case.condition))
+        if cases:
+            messages.append(
+                Message(
+                    "No load",
+                    f"{cases_text(cases, people)}, lateral force {mode}: in {_frames(frames)} the "
+                    "limb cannot hold its own weight in this posture",
+                )
+            )
+    return messages
+
+
+def _too_heavy(study: StudyResult, people: Sequence[str]) -> list[Message]:
+    """Say where moments fall short, and which most."""
+    messages = []
+    for (_, mode), pairs in _by_condition(study).items():
+        frames, cases, worst = 0, [], (0.0, "")
+        for case, result in pairs:
+            short = int(np.count_nonzero(result.sharing.status == Status.SHORTFALL))
+            if not short:
+                continue
+            frames += short
+            cases.append((case.person, case.condition))
+            size, text = _worst(case, result)
+            if size >= worst[0]:
+                worst = size, text if len(pairs) == 1 else f"{text} ({case.person})"
+        if len(cases) == 1:
+            worst = worst[0], worst[1].removesuffix(f" ({cases[0][0]})")
+        if cases:
+            messages.append(
+                Message(
+                    "Too heavy",
+                    f"{cases_text(cases, people)}, lateral force {mode}: in {_frames(frames)} a "
+                    f"moment falls short, worst {worst[1]}",
+                )
+            )
+    return messages
+
+
+def _worst(case: Case, result: LiftResult) -> tuple[float, str]:
+    """Greatest unmet moment [N·m], and where it is."""
+    unmet = np.nan_to_num(np.abs(result.sharing.unmet))
+    frame, row = np.unravel_index(int(np.argmax(unmet)), unmet.shape)
+    words = direction_of(result.criterion.rows[row], result.sharing.unmet[frame, row]).words
+    size = float(unmet[frame, row])
+    amount = f"{size:.1f}" if size >= 0.05 else "less than 0.1"
+    height = 100 * case.prepared.lift.fraction[frame]
+    return size, f"{words} by {amount} N·m at {height:.0f} % of the lift"
+
+
+def _frames(count: int) -> str:
+    return "1 frame" if count == 1 else f"{count} frames"
+
+
+_BOUNDS = {
+    "frames_at_lateral_bound": "the lateral force is at its bound (friction or lateral_bounds)",
+    "frames_at_couple_bound": "a couple of the hands is at the limit of what a hand can hold",
+}
+"""Column of the condition table → what its frames have in common."""
+
+
+def bound_sentences(cases: CaseSet) -> list[str]:
+    """Say where a lateral force or a couple of the hands is at its bound."""
+    table = reading.condition_table(cases)
+    found = []
+    for column, what in _BOUNDS.items():
+        places = []
+        for (condition, lateral), part in table.groupby(["condition", "lateral"], sort=False):
+            frames = int((part["frames"] - part["frames_out_of_reach"]).sum())
+            if met := int(part[column].sum()):
+                places.append(f"{condition}, {lateral}: {met} of {frames} frames")
+        if places:
+            found.append(f"{what} ({'; '.join(places)})")
+    return found
+
+
+def _glenoid(study: StudyResult) -> list[Message]:
+    """Say where the humeral head would pass the stability limits, and what keeping it costs."""
+    table = reading.glenoid_table(study)
+    free = table[~table["within_limits"]]
+    beyond = free[free["share_of_limit"] > 1.0]
+    if beyond.empty:
+        return []
+    share = 100.0 * len(beyond) / len(free)
+    where = ", ".join(str(c) for c in dict.fromkeys(beyond["condition"]))
+    kept = study.study.file.settings.glenoid_constraint
+    messages = [
+        Message(
+            "Glenoid",
+            f"in {share:.0f} % of frames ({where}) the shear would pass the stability limit"
+            + (
+                " if nothing held it; every answer keeps within the limit, which changes most:"
+                if kept
+                else "; a real shoulder would stiffen there; set glenoid_constraint = true under "
+                "[settings] to see both answers"
+            ),
+        )
+    ]
+    if kept:
+        heads = reading.glenoid_head_table(study)
+        order = heads["difference"].abs().sort_values(ascending=False).index[:5]
+        messages += [
+            Message(
+                "",
+                f"within the limits: {row['head']}, {row['condition']}, lateral force "
+                f"{row['lateral']}: activation {100 * row['mean_activation']:.0f} → "
+                f"{100 * row['mean_activation_within_limits']:.0f} %",
+            )
+            for row in heads.loc[order].to_dict(orient="records")
+        ]
+    return messages

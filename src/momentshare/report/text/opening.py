@@ -1,0 +1,78 @@
+"""What a report opens with: what is firm, what turns and with what, what cannot be said."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    import pandas as pd
+    from rich.console import Console
+
+__all__ = ["FIRM", "TURNS", "UNSAID", "Opening", "counted", "joined", "print_opening", "widest"]
+
+FIRM, TURNS, UNSAID = "Firm", "Turns", "Cannot be said"
+"""Word before each of the three statements."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Opening:
+    """Three statements on the whole of a result.
+
+    Attributes
+    ----------
+    firm : str
+        What holds under everything that was tried.
+    turns : str
+        What is reversed, and with what.
+    unsaid : str
+        What the result cannot say.
+    """
+
+    firm: str
+    turns: str
+    unsaid: str
+
+    def labelled(self) -> tuple[tuple[str, str], ...]:
+        """Return the statements with the word before each, in the order of a reader."""
+        return (FIRM, self.firm), (TURNS, self.turns), (UNSAID, self.unsaid)
+
+
+def counted(count: int, noun: str) -> str:
+    """Count a thing.
+
+    Examples
+    --------
+    >>> counted(1, "order"), counted(3, "order")
+    ('1 order', '3 orders')
+    """
+    return f"{count:,} {noun}" if count == 1 else f"{count:,} {noun}s"
+
+
+def joined(parts: Iterable[str]) -> str:
+    """Join parts as a sentence does.
+
+    Examples
+    --------
+    >>> joined(["a"]), joined(["a", "b"]), joined(["a", "b", "c"])
+    ('a', 'a and b', 'a, b and c')
+    """
+    texts: Sequence[str] = list(parts)
+    return " and ".join(filter(None, (", ".join(texts[:-1]), *texts[-1:])))
+
+
+def widest(table: pd.DataFrame, column: str) -> pd.Series[Any]:
+    """Return the row with the greatest value of a column; NaN is left out."""
+    return table.iloc[int(np.nanargmax(table[column].to_numpy(dtype=float)))]
+
+
+def print_opening(console: Console, opening: Opening) -> None:
+    """Print the three statements."""
+    from rich.markup import escape
+
+    for word, text in opening.labelled():
+        console.print(f"[bold]{word}.[/bold] {escape(text)}", highlight=False)

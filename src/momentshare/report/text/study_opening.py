@@ -1,0 +1,208 @@
+"""What a study of planned lifts says first, from its table of orders."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from momentshare import reading
+from momentshare.limits import kinds_of, with_limits
+from momentshare.report.figures.style import head_label
+from momentshare.report.text.opening import Opening, counted, joined, widest
+from momentshare.sharing import Status
+
+if TYPE_CHECKING:
+    from momentshare.study import StudyResult
+
+__all__ = ["FIRM_ORDER", "LEVEL", "LIMITED", "TURNING", "WORKING", "study_opening", "verdict_table"]
+
+WORKING = 0.05
+"""Lift-mean activation that a head must reach in a condition of a pair; chosen here."""
+
+LEVEL = 0.01
+"""Difference of lift-mean activation below which two conditions are level; chosen here."""
+
+FIRM_ORDER, TURNING, LIMITED, LEVEL_PAIR = "firm", "turns", "beyond the limb", "level"
+"""Verdicts on an order of two conditions."""
+
+_LATERAL, _POSTURE, _PEOPLE = "lateral force", "posture rule", "people"
+"""What an order may turn with."""
+
+
+def verdict_table(study: StudyResult) -> pd.DataFrame:
+    """Judge the order of every two conditions within every working head.
+
+    Returns
+    -------
+    DataFrame
+        One row a head and pair. ``condition`` has the higher lift-mean activation, mean over
+        people, with the lateral force treated as in ``lateral``, the first of the study;
+        ``difference`` is how much, ``difference_low`` and ``difference_high`` the least and
+        greatest over the treatments. ``verdict`` is ``firm`` where the order is the same for
+        everyone, under every treatment and throughout the band of the posture rule, ``turns``
+        where it is not, with ``turns_with`` naming what turns it, ``beyond the limb`` where a
+        limit of the limb touches it, and ``level`` where the difference nowhere reaches a
+        percentage point.
+    """
+    limits, kinds = study.model.limits, kinds_of(study.study.file.condition)
+    orders = with_limits(reading.ordering_table(study), limits, kinds, "activation")
+    columns = [
+        "head", "condition", "other", "lateral", "difference", "difference_low",
+        "difference_high", "verdict", "turns_with", "limit",
+    ]  # fmt: skip
+    if orders.empty:
+        return pd.DataFrame(columns=columns)
+    working = _working(reading.head_table(study))
+    rows = []
+    ends = np.sort(orders[["condition", "other"]].to_numpy(dtype=str), axis=1)
+    pairs = orders.assign(one=ends[:, 0], two=ends[:, 1])
+    for (head, one, two), part in pairs.groupby(["head", "one", "two"], sort=False):
+        if not working & {(str(head), str(one)), (str(head), str(two))}:
+            continue
+        first = part.iloc[0]
+        signed = part["difference"].where(
+            part["condition"] == first["condition"], -part["difference"]
+        )
+        turned = {
+            _LATERAL: bool((signed < -LEVEL).any()),
+            _POSTURE: any(value is True for value in part.get("turns_with_posture", ())),
+            _PEOPLE: bool((part["people_agreeing"] < part["people"]).any()),
+        }
+        limit = " ".join(dict.fromkeys(" ".join(part["limit"]).split()))
+        turns_with = "; ".join(name for name, it_turns in turned.items() if it_turns)
+        level = bool((part["difference"] < LEVEL).all())
+        verdict = (
+            LEVEL_PAIR if level else LIMITED if limit else TURNING if turns_with else FIRM_ORDER
+        )
+        rows.append(
+            (
+                head, first["condition"], first["other"], first["lateral"], first["difference"],
+                signed.min(), signed.max(), verdict, turns_with, limit,
+            )
+        )  # fmt: skip
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _working(heads: pd.DataFrame) -> set[tuple[str, str]]:
+    """Heads and conditions where a head works under some treatment."""
+    mine = heads[heads["mean_activation_mean"] >= WORKING]
+    return set(zip(mine["head"].astype(str), mine["condition"].astype(str), strict=True))
+
+
+def study_opening(study: StudyResult, verdicts: pd.DataFrame) -> Opening:
+    """Say what the orders of the conditions come to.
+
+    Parameters
+    ----------
+    study : StudyResult
+    verdicts : DataFrame
+        See :func:`verdict_table`.
+    """
+    if verdicts.empty:
+        return Opening(
+            firm=_busiest(study),
+            turns="One condition has no order to turn.",
+            unsaid=_unsaid(study, verdicts),
+        )
+    return Opening(
+        firm=_firm(study, verdicts), turns=_turns(verdicts), unsaid=_unsaid(study, verdicts)
+    )
+
+
+def _busiest(study: StudyResult) -> str:
+    table = reading.head_table(study)
+    top = widest(table, "mean_activation_mean")
+    return (
+        f"One condition has nothing to be compared with; its busiest head is the "
+        f"{head_label(str(top['head']))}, at {100 * top['mean_activation_mean']:.0f} % in the mean "
+        f"of the lift (lateral force {top['lateral']})."
+    )
+
+
+def _order(row: pd.Series) -> str:
+    return (
+        f"in the {head_label(str(row['head']))} '{row['condition']}' is above '{row['other']}' by "
+        f"{100 * row['difference']:.0f} points (lateral force {row['lateral']})"
+    )
+
+
+def _tried(study: StudyResult) -> str:
+    """Name what an order had to survive."""
+    people = len({case.person for case in study.cases})
+    modes = len(study.study.file.settings.lateral)
+    parts = [f"for all {people} people"] if people > 1 else []
+    parts += [
+        f"under {'both' if modes == 2 else f'all {modes}'} treatments of the lateral force"
+    ] * (modes > 1)
+    parts += ["throughout the band of the posture rule"] * (study.band is not None)
+    return joined(parts) or "as solved"
+
+
+def _firm(study: StudyResult, verdicts: pd.DataFrame) -> str:
+    firm = verdicts[verdicts["verdict"] == FIRM_ORDER]
+    start = (
+        f"{len(firm):,} of {counted(len(verdicts), 'order')} of two conditions within a head hold "
+        f"{_tried(study)}"
+    )
+    if firm.empty:
+        return f"{start}: nothing is firm."
+    return f"{start}; widest of all, {_order(widest(firm, 'difference'))}."
+
+
+def _turns(verdicts: pd.DataFrame) -> str:
+    turning = verdicts[verdicts["verdict"] == TURNING]
+    if turning.empty:
+        return "No other order was reversed by anything that was tried."
+    shares = [
+        f"{turning['turns_with'].str.contains(name).sum():,} with {words}"
+        for name, words in (
+            (_LATERAL, "the treatment of the lateral force"),
+            (_POSTURE, "the posture rule"),
+            (_PEOPLE, "the person"),
+        )
+        if turning["turns_with"].str.contains(name).any()
+    ]
+    top = widest(turning, "difference")
+    more = " (some with several)" if len(shares) > 1 else ""
+    return (
+        f"{counted(len(turning), 'order')} {'turns' if len(turning) == 1 else 'turn'}: "
+        f"{joined(shares)}{more}; widest of them, {_order(top)}, which turns with "
+        f"{joined(_worded(top['turns_with']))}."
+    )
+
+
+def _worded(turns_with: str) -> list[str]:
+    words = {_LATERAL: "the lateral force", _POSTURE: "the posture rule", _PEOPLE: "the person"}
+    return [words[name] for name in turns_with.split("; ")]
+
+
+def _unsaid(study: StudyResult, verdicts: pd.DataFrame) -> str:
+    parts = []
+    if len(verdicts):
+        limited = verdicts[verdicts["verdict"] == LIMITED]
+        level = int((verdicts["verdict"] == LEVEL_PAIR).sum())
+        if len(limited):
+            keys = " ".join(dict.fromkeys(" ".join(limited["limit"]).split()))
+            parts.append(
+                f"{counted(len(limited), 'order')} {'lies' if len(limited) == 1 else 'lie'} beyond "
+                f"what this limb can bear ({keys.replace(' ', ', ')}; see Limits)"
+            )
+        if level:
+            parts.append(
+                f"{counted(level, 'pair')} {'is' if level == 1 else 'are'} level within a point"
+            )
+    short = sum(
+        int((result.sharing.status == Status.SHORTFALL).sum()) for _, result in study.pairs()
+    )
+    if short:
+        parts.append(
+            f"{counted(short, 'frame')} {'is' if short == 1 else 'are'} too heavy for the limb"
+        )
+    parts.append(
+        "no muscle force is known to better than tens of percent, and no head can be compared with "
+        "a measured one"
+    )
+    text = "; ".join(parts)
+    return f"{text[0].upper()}{text[1:]}."

@@ -1,0 +1,216 @@
+"""What draws say first: which orders they leave standing, and what widens them."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from momentshare.report.figures.style import head_label
+from momentshare.report.figures.uncertainty import main_treatment, shown_activation
+from momentshare.report.text.opening import Opening, counted, joined, widest
+from momentshare.uncertainty.layout import FAMILIES
+
+if TYPE_CHECKING:
+    from momentshare.uncertainty import Summary
+
+__all__ = ["ASSUMPTIONS", "SURE", "judged_pairs", "uncertainty_opening"]
+
+SURE = 0.95
+"""Share of draws from which an order is called firm; convention."""
+
+_WORKING = 0.05
+"""Median lift-mean activation that a head must reach in a condition of a pair; chosen here."""
+
+_NAMED = 3
+"""Inputs that the second statement names."""
+
+ASSUMPTIONS = (
+    (
+        "A draw changes all inputs together; it is the same for all conditions, so that orderings "
+        "are between paired values."
+    ),
+    (
+        "Numbers of one kind and source share a common part of their variance (spreads.shared); "
+        "their published spreads do not say how much."
+    ),
+    (
+        "Positive numbers are lognormal about the model's value, angles, coordinates and ratios "
+        "normal; draws are cut at three standard deviations."
+    ),
+    (
+        "A length estimated from stature spreads by the residual of its fit, a measured one by the "
+        "error of measurement. Stature, body mass, training factor, pennation and measured "
+        "strengths are taken as exact."
+    ),
+    (
+        "Of a measured lift are drawn the turn of the trunk about its long and its front axis and "
+        "of the upper arm about its own, the size of the force, and the lateral ratio, each the "
+        "same along the lift; conditions of a person share half of the variance. A value of a "
+        "person and condition is the mean over the repetitions."
+    ),
+    (
+        "A published table is drawn in its moments and angles by its own spreads; the points of a "
+        "condition count as the frames of a lift and move together. Its lateral force reads zero: "
+        "the moments hold whatever force along the bar there was."
+    ),
+    (
+        "Where a drawn fibre would be longer than its path in the reference posture it is "
+        "shortened to leave a millimetre of tendon."
+    ),
+    (
+        "Means over people leave out draws in which one person could not be solved; failures.csv "
+        "counts them. Frames out of reach are left out of the means of their lift and counted; "
+        "frames in shortfall stay in, with the heads giving what they can."
+    ),
+)
+"""What the numbers rest on, as written into ``summary.json``."""
+
+
+def judged_pairs(found: Summary) -> pd.DataFrame:
+    """Judge the order of every two conditions within every working head.
+
+    Returns
+    -------
+    DataFrame
+        One row a head and pair: ``condition`` is the higher one in the treatment and criterion
+        shown first; ``probability`` is that of the order there, ``probability_low`` and
+        ``probability_high`` the least and greatest over treatments and criteria; ``difference``
+        is that of the medians; ``verdict`` is ``firm``, ``turns`` (sure, but not under all),
+        ``open`` or ``beyond the limb``.
+    """
+    criterion, mode = main_treatment(found)
+    part, _, _ = shown_activation(found)
+    medians = part.set_index(["head", "condition"])["median"]
+    rows = []
+    for (head, one, other), group in found.condition_order.groupby(
+        ["head", "condition", "other"], sort=False
+    ):
+        ends = [float(medians.get((head, name), np.nan)) for name in (one, other)]
+        if not max(ends) >= _WORKING:
+            continue
+        shown = group[(group["criterion"] == criterion) & (group["lateral"] == mode)]
+        shown = shown if len(shown) else group
+        main = float(shown["probability"].iloc[0])
+        values = group["probability"].dropna().to_numpy(dtype=float)
+        if not len(values) or np.isnan(main):
+            continue
+        flip = main < 0.5
+        values = 1.0 - values if flip else values
+        limit = (
+            " ".join(dict.fromkeys(" ".join(group["limit"]).split())) if "limit" in group else ""
+        )
+        verdict = "open"
+        if values.min() >= SURE:
+            verdict = "firm"
+        elif values.max() >= SURE or values.min() <= 1.0 - SURE:
+            verdict = "turns"
+        high, low = (other, one) if flip else (one, other)
+        rows.append(
+            {
+                "head": head, "condition": high, "other": low,
+                "difference": ends[1] - ends[0] if flip else ends[0] - ends[1],
+                "probability": 1.0 - main if flip else main,
+                "probability_low": values.min(), "probability_high": values.max(),
+                "verdict": "beyond the limb" if limit else verdict, "limit": limit,
+            }
+        )  # fmt: skip
+    columns = [
+        "head", "condition", "other", "difference", "probability", "probability_low",
+        "probability_high", "verdict", "limit",
+    ]  # fmt: skip
+    return pd.DataFrame(rows, columns=columns)
+
+
+def uncertainty_opening(found: Summary, pairs: pd.DataFrame) -> Opening:
+    """Say what the draws come to.
+
+    Parameters
+    ----------
+    found : Summary
+    pairs : DataFrame
+        See :func:`judged_pairs`.
+    """
+    return Opening(
+        firm=_firm(found, pairs), turns=_turns(found, pairs), unsaid=_unsaid(found, pairs)
+    )
+
+
+def _mine(pairs: pd.DataFrame, verdict: str) -> pd.DataFrame:
+    return pairs[pairs["verdict"] == verdict]
+
+
+def _firm(found: Summary, pairs: pd.DataFrame) -> str:
+    if pairs.empty:
+        return _busiest(found)
+    firm = _mine(pairs, "firm")
+    start = (
+        f"{len(firm):,} of {counted(len(pairs), 'order')} of two conditions within a head hold in "
+        f"{100 * SURE:.0f} % of {found.plan.draws:,} draws or more, whatever the treatment of the "
+        "lateral force and the criterion"
+    )
+    if firm.empty:
+        return f"{start}: nothing is firm."
+    row = widest(firm, "difference")
+    return (
+        f"{start}; widest of all, in the {head_label(str(row['head']))} '{row['condition']}' is "
+        f"above '{row['other']}' by {100 * row['difference']:.0f} points in the median."
+    )
+
+
+def _busiest(found: Summary) -> str:
+    """Give the interval of the busiest head, where there is nothing to compare."""
+    part, _, heads = shown_activation(found)
+    known = part[(part["head"] == heads[0]) & part["median"].notna()]
+    if known.empty:
+        return "No draw could be solved."
+    row = widest(known, "median")
+    return (
+        f"One condition has nothing to be compared with; its busiest head is the "
+        f"{head_label(heads[0])}, at {100 * row['median']:.0f} % (90 % of draws: "
+        f"{100 * row['low']:.0f} to {100 * row['high']:.0f} %)."
+    )
+
+
+def _turns(found: Summary, pairs: pd.DataFrame) -> str:
+    turning = _mine(pairs, "turns")
+    text = (
+        f"{counted(len(turning), 'order')} {'is' if len(turning) == 1 else 'are'} sure under one "
+        "treatment of the lateral force or criterion and not under another"
+        if len(turning)
+        else "No order is sure under one treatment and open under another"
+    )
+    if found.sensitivity is None:
+        return f"{text}; inputs were not ranked."
+    ranked = found.sensitivity.overall.head(_NAMED)
+    named = [
+        f"{FAMILIES[str(row.family)]} ({100 * float(str(row.relative_mu_star)):.0f} %)"
+        for row in ranked.itertuples(index=False)
+    ]
+    return f"{text}; what moves activation most is {joined(named)}, of the greatest effect each."
+
+
+def _unsaid(found: Summary, pairs: pd.DataFrame) -> str:
+    parts = []
+    unsure, limited = (_mine(pairs, name) for name in ("open", "beyond the limb"))
+    if len(unsure):
+        parts.append(
+            f"{counted(len(unsure), 'order')} {'is' if len(unsure) == 1 else 'are'} open: neither "
+            f"condition is above in {100 * SURE:.0f} % of draws"
+        )
+    if len(limited):
+        keys = " ".join(dict.fromkeys(" ".join(limited["limit"]).split())).replace(" ", ", ")
+        parts.append(
+            f"{counted(len(limited), 'order')} {'lies' if len(limited) == 1 else 'lie'} beyond "
+            f"what this limb can bear ({keys}; see Limits)"
+        )
+    lost: Any = found.failures[["draws", "failed", "with_shortfall"]].sum()
+    total = counted(int(lost["draws"]), "drawn lift")
+    if lost["failed"]:
+        parts.append(f"{int(lost['failed']):,} of {total} could not be solved")
+    if lost["with_shortfall"]:
+        parts.append(f"in {int(lost['with_shortfall']):,} of {total} a moment falls short")
+    parts.append("spreads are partly assumed, and errors that all draws share are not in them")
+    text = "; ".join(parts)
+    return f"{text[0].upper()}{text[1:]}."

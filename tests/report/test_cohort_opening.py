@@ -1,0 +1,112 @@
+"""What the report of a cohort opens with is what its tables of orders say."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from dataclasses import replace
+
+import pytest
+from tests.report.cohort_planted import SHOWN, page, planted, published, spelled
+from tests.report.page_reader import PageReader
+
+from momentshare.cohort.summary import summarise_cohort
+from momentshare.report.page.cohort import cohort_page
+from momentshare.report.page.document import render
+from momentshare.report.text.cohort_opening import cohort_opening
+
+pytest.importorskip("statsmodels")
+
+FIRM, TURNING = "that hold under every change", "that reverse when the input"
+LEANING = "that rest on what this limb cannot bear"
+DIFFERENCE = "difference [% points] (interval)"
+
+
+def opening():
+    found = planted()
+    return cohort_opening(found.result, found.summary, [])
+
+
+def widest(rows):
+    row = max(rows, key=lambda r: float(r[DIFFERENCE].split(" ")[0]))
+    size = row[DIFFERENCE].split(" ")[0]
+    return f"in the {row['head']} {row['order']} by {size} points, in {row['people']} people"
+
+
+def test_firm_orders_are_counted_and_the_widest_is_named():
+    rows = {name: page().table(name).records() for name in (FIRM, TURNING, LEANING)}
+    total = sum(map(len, rows.values()))
+    said = opening().firm
+    assert said.startswith(f"{len(rows[FIRM])} of {total} orders of two conditions within a head")
+    assert f"p below 0.05, lateral force {SHOWN}" in said
+    assert said.endswith(f"widest of all, {widest(rows[FIRM])}.")
+
+
+def test_what_reverses_orders_is_counted():
+    rows = page().table(TURNING).records()
+    causes = Counter(cause for row in rows for cause in row["turns with"].split("; "))
+    said = opening().turns
+    assert int(said.split(" ")[0]) == len(rows)
+    listed = re.search(r"most often by (.*?); widest", said)[1]
+    shown = re.findall(r"(?:^|, | and )(.*?) \((\d+)\)", listed)
+    assert shown
+    assert all(causes[cause] == int(count) for cause, count in shown)
+    assert [int(count) for _, count in shown] == sorted(causes.values(), reverse=True)[: len(shown)]
+    assert widest(rows) in said
+
+
+def test_what_cannot_be_said_counts_limits_trials_and_shortfalls():
+    found, said = planted(), opening().unsaid
+    rows = page().table(LEANING).records()
+    count, keys = re.search(
+        r"(\d+) orders? rests? on what this limb cannot bear \((.*?);", said
+    ).groups()
+    assert int(count) == len(rows)
+    assert set(keys.split(", ")) == set(" ".join(row["limit"] for row in rows).split())
+    lost = len(found.result.outcomes) - len(found.result.counted)
+    assert (f"{lost} of {len(found.result.outcomes)} trials do not count" in said) == (lost > 0)
+    table = found.summary.tables["shortfalls"]
+    mine = table[table["lateral"] == SHOWN]
+    short, frames = mine["frames_short"].sum(), mine["frames"].sum()
+    assert (f"in {short:,} of {frames:,} frames" in said.lower()) == (short > 0)
+
+
+def test_the_statements_open_the_page_with_the_first_muscle_figure():
+    text = page().text("In short").split("\n")
+    for (word, statement), shown in zip(opening().labelled(), text[1:4], strict=True):
+        assert shown == f"{word}. {' '.join(statement.split())}"
+    caption, _, _ = page().pictures[0]
+    assert "Lift-mean activation of each head by condition" in caption
+
+
+def test_few_people_are_not_called_firm():
+    given = planted().result
+    kept = tuple(o for o in given.outcomes if o.person in {"Ama", "Fay"})
+    result = replace(given, outcomes=kept)
+    said = cohort_opening(result, summarise_cohort(result), [])
+    assert "a test needs at least three" in said.firm
+    assert "no order stands" in said.turns
+
+
+def test_published_conditions_lead_where_there_is_no_trial():
+    found = published()
+    result = replace(planted().result, outcomes=())
+    summary = summarise_cohort(result)
+    said = cohort_opening(result, summary, [found])
+    table = found.orderings
+    top = found.heads.groupby("head")["activation"].max()
+    table = table[table["head"].isin(top.index[top > 0.05])]
+    one, two = table["probability"], table["probability_independent"]
+    above, below = (one >= 0.95) & (two >= 0.95), (one <= 0.05) & (two <= 0.05)
+    some = (one >= 0.95) | (one <= 0.05) | (two >= 0.95) | (two <= 0.05)
+    firm = table[above | below]
+    assert said.firm.startswith(f"{len(firm)} of {len(table)} order")
+    assert int(said.turns.split(" ")[0]) == (some & ~(above | below)).sum()
+    unsure = (~some).sum()
+    assert (f"{unsure} order" in said.unsaid) == (unsure > 0)
+    if len(firm):
+        row = firm.loc[firm["activation_difference"].abs().idxmax()]
+        assert f"in the {spelled(row['head'])} " in said.firm
+        assert f"by {100 * abs(row['activation_difference']):.0f} points" in said.firm
+    shown = PageReader(render(cohort_page(result, summary, [found], {}, {})))
+    assert said.firm in shown.text("In short")

@@ -1,0 +1,222 @@
+"""What the report of a study opens with is what its tables say."""
+
+from __future__ import annotations
+
+import base64
+import re
+from itertools import combinations
+
+import numpy as np
+import pandas as pd
+import pytest
+from tests.drawn import plain, printed
+from tests.planned import CONDITIONS, PEOPLE, alone, solved
+from tests.report.page_reader import PageReader
+
+from momentshare.report.figures.study import condition_dots
+from momentshare.report.figures.style import head_label
+from momentshare.report.text.terminal import print_study
+from momentshare.report.writing.study import write_results
+
+MEAN = "mean_activation"
+WORKING, LEVEL = 0.05, 0.01
+MODES = ("measured", "zero", "free")
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    place = tmp_path_factory.mktemp("study")
+    write_results(solved(), place)
+    return place
+
+
+@pytest.fixture(scope="module")
+def tables(folder):
+    return {path.stem: pd.read_csv(path, keep_default_na=False) for path in folder.glob("*.csv")}
+
+
+@pytest.fixture(scope="module")
+def text(folder):
+    return (folder / "report.html").read_text(encoding="utf-8")
+
+
+@pytest.fixture(scope="module")
+def opening(text):
+    """Word → statement."""
+    section = text.split('aria-labelledby="in-short"')[1].split("</section>")[0]
+    found = re.findall(r"<p><strong>(.*?)\.</strong> (.*?)</p>", section, re.DOTALL)
+    return {word: plain(re.sub("&#39;", "'", said)) for word, said in found}
+
+
+def own(people, head, condition, mode):
+    """Lift means of a head by person; dumbbells have no lateral force in any treatment."""
+    mode = "zero" if condition == "dumbbells" else mode
+    part = people[
+        (people["head"] == head) & (people["condition"] == condition) & (people["lateral"] == mode)
+    ]
+    return part.set_index("person")[MEAN].astype(float)
+
+
+def judged(tables):
+    """Verdict, what turns it and signed differences of every pair, from the people's own rows."""
+    people, orders = tables["heads_by_person"], tables["ordering"]
+    found = {}
+    for head in dict.fromkeys(people["head"]):
+        for pair in combinations(CONDITIONS, 2):
+            means = {(c, m): own(people, head, c, m).mean() for c in pair for m in MODES}
+            if max(means.values()) < WORKING:
+                continue
+            gaps = {m: own(people, head, pair[0], m) - own(people, head, pair[1], m) for m in MODES}
+            sign = 1.0 if gaps["measured"].mean() >= 0.0 else -1.0
+            sizes = [sign * gap.mean() for gap in gaps.values()]
+            rows = orders[
+                (orders["head"] == head)
+                & orders["condition"].isin(pair)
+                & orders["other"].isin(pair)
+            ]
+            turned = {
+                "lateral force": any(size < -LEVEL for size in sizes),
+                "posture rule": (rows["turns_with_posture"].astype(str) == "True").any(),
+                "people": any((np.sign(gap.mean()) * gap <= 1e-6).any() for gap in gaps.values()),
+            }
+            turns = [name for name, it in turned.items() if it]
+            if all(abs(size) < LEVEL for size in sizes):
+                verdict = "level"
+            elif any(rows["limit"]):
+                verdict = "beyond the limb"
+            else:
+                verdict = "turns" if turns else "firm"
+            found[head, frozenset(pair)] = (verdict, turns, sign, sizes)
+    return found
+
+
+def test_verdicts_follow_from_the_people_and_the_band(tables):
+    wanted, table = judged(tables), tables["verdicts"]
+    named = [(row.head, frozenset((row.condition, row.other))) for row in table.itertuples()]
+    assert sorted(map(str, named)) == sorted(map(str, set(named)))
+    assert set(named) == set(wanted)
+    for row in table.itertuples():
+        verdict, turns, sign, sizes = wanted[row.head, frozenset((row.condition, row.other))]
+        assert (row.verdict, row.turns_with) == (verdict, "; ".join(turns)), row
+        first = min((row.condition, row.other), key=CONDITIONS.index)
+        assert (row.condition == first) == (sign > 0.0)
+        shown = [row.difference, row.difference_low, row.difference_high]
+        wanted_sizes = [sizes[0], min(sizes), max(sizes)]
+        np.testing.assert_allclose(shown, wanted_sizes, rtol=0.0, atol=2e-7)  # seven digits
+    assert len(set(table["verdict"])) >= 3
+
+
+def widest(table):
+    row = table.loc[table["difference"].idxmax()]
+    return (
+        f"in the {head_label(row['head'])} '{row['condition']}' is above '{row['other']}' by "
+        f"{100 * row['difference']:.0f} points (lateral force {row['lateral']})"
+    )
+
+
+def test_the_first_statement_counts_firm_orders_and_names_the_widest(tables, opening):
+    table = tables["verdicts"]
+    firm = table[table["verdict"] == "firm"]
+    said = opening["Firm"]
+    assert said.startswith(f"{len(firm)} of {len(table)} orders of two conditions within a head")
+    assert f"for all {len(PEOPLE)} people" in said
+    assert f"under all {len(MODES)} treatments of the lateral force" in said
+    assert said.endswith(f"widest of all, {widest(firm)}.")
+
+
+def test_the_second_statement_counts_what_turns_and_with_what(tables, opening):
+    table = tables["verdicts"]
+    turning = table[table["verdict"] == "turns"]
+    said = opening["Turns"]
+    assert said.startswith(f"{len(turning)} order{'s turn' if len(turning) > 1 else ' turns'}: ")
+    for name, words in (
+        ("lateral force", "with the treatment of the lateral force"),
+        ("posture rule", "with the posture rule"),
+        ("people", "with the person"),
+    ):
+        count = sum(name in cell.split("; ") for cell in turning["turns_with"])
+        assert (f"{count} {words}" in said) == (count > 0)
+    assert widest(turning) in said
+
+
+def test_the_third_statement_counts_what_the_limb_cannot_bear(tables, opening):
+    table = tables["verdicts"]
+    limited, level = (table[table["verdict"] == v] for v in ("beyond the limb", "level"))
+    said = opening["Cannot be said"]
+    found = re.search(
+        r"(\d+) orders? (?:lies|lie) beyond what this limb can bear \((.*?); see", said
+    )
+    assert int(found[1]) == len(limited)
+    assert set(found[2].split(", ")) == set(" ".join(limited["limit"]).split())
+    found = re.search(r"(\d+) pairs? (?:is|are) level", said, re.IGNORECASE)
+    assert (int(found[1]) if found else 0) == len(level)
+
+
+def test_the_terminal_opens_with_the_same_statements(opening):
+    said = printed(lambda console: print_study(console, solved()))
+    head = plain(said.split("Conditions:")[0])
+    assert head.endswith(" ".join(f"{word}. {statement}" for word, statement in opening.items()))
+
+
+def test_statements_and_picture_come_before_all_else_and_sources_last(folder, text):
+    places = [
+        text.index(part)
+        for part in (
+            'id="in-short"', "data:image/png", 'id="findings"', 'id="heads"', 'id="limits"',
+            'id="settings"', 'id="sources"',
+        )
+    ]  # fmt: skip
+    assert places == sorted(places)
+    picture = (folder / "figures" / "condition_dots.png").read_bytes()
+    first = re.search(r"data:image/png;base64,([^\"]+)", text)[1]
+    assert base64.b64decode(first) == picture
+    assert "<script" not in text
+
+
+def test_every_order_on_the_page_is_a_row_of_its_table(text, tables):
+    page, table = PageReader(text), tables["verdicts"]
+    seen = 0
+    for verdict, caption in (("firm", "that nothing reversed"), ("turns", "are reversed by")):
+        mine = table[table["verdict"] == verdict].sort_values(
+            "difference", ascending=False, kind="stable"
+        )
+        for row, wanted in zip(page.table(caption).records(), mine.itertuples(), strict=False):
+            assert row["head"] == head_label(wanted.head)
+            assert (row["condition"], row["other"]) == (wanted.condition, wanted.other)
+            assert row["difference"] == f"{wanted.difference:.2f}"
+            seen += 1
+    assert seen
+
+
+def test_one_condition_has_nothing_to_compare(tmp_path):
+    study = solved(alone()[: alone().index('[[condition]]\nname = "wide"')])
+    write_results(study, tmp_path, figures=False)
+    text = (tmp_path / "report.html").read_text(encoding="utf-8")
+    heads = pd.read_csv(tmp_path / "heads.csv")
+    top = heads.loc[heads["mean_activation_mean"].idxmax()]
+    assert f"{head_label(top['head'])}, at {100 * top['mean_activation_mean']:.0f} %" in text
+    assert pd.read_csv(tmp_path / "verdicts.csv").empty
+
+
+def test_dots_and_bars_are_those_of_the_named_head_and_condition(tables):
+    heads = tables["heads"]
+    figure = condition_dots(solved())
+    panels = [ax for ax in figure.axes if ax.get_title(loc="left")]
+    assert panels
+    labels = {head_label(h): h for h in dict.fromkeys(heads["head"])}
+    for ax in panels:
+        title = plain(ax.get_title(loc="left").replace("\n", " "))
+        head = labels[re.sub(r"( L\d+)+$", "", title)]
+        for place, condition in enumerate(CONDITIONS):
+            part = heads[(heads["head"] == head) & (heads["condition"] == condition)]
+            means = 100 * part["mean_activation_mean"].astype(float)
+            main = part["lateral"] == ("zero" if condition == "dumbbells" else "measured")
+            lines = [line for line in ax.lines if line.get_ydata()[0] == place]
+            (dot,) = [line for line in lines if line.get_marker() == "o"]
+            assert dot.get_xdata()[0] == pytest.approx(means[main].iloc[0], rel=2e-6)
+            spans = {round(line.get_linewidth(), 1): line.get_xdata() for line in lines}
+            if condition != "dumbbells":
+                np.testing.assert_allclose(spans[4.2], [means.min(), means.max()], rtol=2e-6)
+            low = 100 * part["mean_activation_posture_low"].astype(float).min()
+            high = 100 * part["mean_activation_posture_high"].astype(float).max()
+            np.testing.assert_allclose(spans[1.0], [low, high], rtol=2e-6)
