@@ -66,6 +66,9 @@ if TYPE_CHECKING:
         frame_problem,
         limiting_strength,
     )
+    from momentshare.girdle_forces import (
+        girdle_load,
+    )
     from momentshare.limb import (
         Limb,
         LimbOptions,
@@ -185,6 +188,7 @@ _HOME = {
     "explanation_text": "explain",
     "frame_problem": "explain",
     "frame_table": "reading",
+    "girdle_load": "girdle_forces",
     "glenoid_table": "reading",
     "greatest_factor": "sharing",
     "greatest_moment": "sharing",
@@ -261,6 +265,7 @@ __all__ = [
     "explanation_text",
     "frame_problem",
     "frame_table",
+    "girdle_load",
     "glenoid_table",
     "greatest_factor",
     "greatest_moment",

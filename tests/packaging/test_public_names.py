@@ -36,6 +36,7 @@ LAYERS = [
     {"joint"},
     {"balance"},
     {"analysis"},
+    {"girdle_forces"},
     {"runs"},
     {"study"},
     {"trial"},

@@ -377,6 +377,17 @@ def test_every_switch_turns_over_what_its_name_says():
     assert found.pop("no passive force").limbs.options.passive is False
     assert found.pop("elastic tendon").limbs.options.elastic_tendon is True
     assert found.pop("curves thelen2003").limbs.options.curves == "thelen2003"
+    limb = setup.limbs.build()[0].take(0)
+    own = [task.exercise.lift(limb.skeleton).posture.girdle for task in setup.tasks]
+    for name, wanted in {
+        "girdle as the arm takes it": [0.0 * girdle for girdle in own],
+        "protraction +5 deg": [girdle + np.radians([5.0, 0.0]) for girdle in own],
+        "protraction -5 deg": [girdle - np.radians([5.0, 0.0]) for girdle in own],
+    }.items():
+        tasks = found.pop(name).tasks
+        for task, girdle in zip(tasks, wanted, strict=True):
+            moved = task.exercise.lift(limb.skeleton).posture.girdle
+            np.testing.assert_allclose(moved, girdle, atol=1e-12)
     timed = found.pop("timed, 1.5 s")
     assert {task.exercise.duration for task in timed.tasks} == {1.5}
     freed = found.pop("couples of the hands")

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from momentshare.girdle_forces import girdle_load, girdle_pull
 from momentshare.joint import glenoid_load
 from momentshare.reading.columns import (
     case_keys,
@@ -20,7 +21,13 @@ if TYPE_CHECKING:
     from momentshare.runs import Case, CaseSet
 
 
-__all__ = ["glenoid_head_table", "glenoid_table"]
+__all__ = ["GIRDLE_FORCE", "GIRDLE_MOMENT", "glenoid_head_table", "glenoid_table"]
+
+GIRDLE_FORCE = tuple(f"girdle_force_{way}_n" for way in ("forward", "up", "outward"))
+"""Columns of the force that the girdle hands on to the trunk; x, y and z of the thorax."""
+
+GIRDLE_MOMENT = tuple(f"girdle_moment_{way}_nm" for way in ("lowering", "protracting", "backward"))
+"""Columns of its moment about the sternoclavicular joint; x, y and z of the thorax."""
 
 
 def glenoid_table(study: CaseSet) -> pd.DataFrame:
@@ -41,7 +48,9 @@ def glenoid_table(study: CaseSet) -> pd.DataFrame:
         and ``share_of_limit`` the one over the other: 0 centred, 1 at the limit, more beyond it.
         ``inside_limit_by_deg`` is the angle that the force may still turn before it reaches the
         limit there, negative beyond it; ``shear_direction`` says where the shear pushes the
-        humeral head on the glenoid.
+        humeral head on the glenoid. ``girdle_force_…_n`` is what clavicle and scapula hand on to
+        the trunk (:mod:`momentshare.girdle_forces`), ``girdle_moment_…_nm`` its moment about the
+        sternoclavicular joint: lowering, protracting and turning back the clavicle where positive.
 
     Examples
     --------
@@ -59,8 +68,10 @@ def glenoid_table(study: CaseSet) -> pd.DataFrame:
     """
     parts = []
     for case in study.cases:
+        pull = girdle_pull(case.prepared)
         for within, results in _glenoid_answers(case):
             for result in results:
+                handed = girdle_load(result, pull)
                 load = glenoid_load(
                     case.prepared.limb.skeleton, result.contact, case.prepared.lift.posture
                 )
@@ -78,6 +89,8 @@ def glenoid_table(study: CaseSet) -> pd.DataFrame:
                     "share_of_limit": load.share_of_limit,
                     "inside_limit_by_deg": np.degrees(load.inside_limit_by),
                     "shear_direction": load.direction,
+                    **dict(zip(GIRDLE_FORCE, handed.force.T, strict=True)),
+                    **dict(zip(GIRDLE_MOMENT, handed.moment.T, strict=True)),
                 }
                 parts.append(pd.DataFrame(case_keys(case, result) | columns))
     return stacked(parts)

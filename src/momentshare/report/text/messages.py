@@ -10,6 +10,7 @@ import numpy as np
 from momentshare import reading
 from momentshare.directions import direction_of
 from momentshare.report.text.bar_path import default_path_sentences
+from momentshare.report.text.girdle import girdle_sentences
 from momentshare.report.text.posture_band import band_sentences
 from momentshare.sharing import Status
 
@@ -47,6 +48,9 @@ def study_messages(study: StudyResult) -> list[Message]:
     messages += [Message("Bound", line) for line in bound_sentences(study)]
     messages += _together(list(_of_cases(study)), people)
     messages += _glenoid(study)
+    messages += [
+        Message("Girdle", line) for line in girdle_sentences(reading.glenoid_table(study))
+    ]
     uncertified = sum(
         int(np.count_nonzero(r.sharing.status == Status.UNCERTIFIED)) for _, r in study.pairs()
     )

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
     from momentshare.posture import Posture
     from momentshare.skeleton import Skeleton
-    from momentshare.trial.motion.kinematics import ArmTrack
+    from momentshare.trial.motion.track import ArmTrack
     from momentshare.trial.recording import Recording
 
 __all__ = [

@@ -14,7 +14,7 @@ joint centre. The trunk's own acceleration stands beside them.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -34,11 +34,10 @@ from momentshare.trial.motion.places import (
     trunk_of,
     without_stretch,
 )
+from momentshare.trial.motion.track import ArmTrack
 from momentshare.trial.recording import ANGLES, Recording
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from numpy.typing import NDArray
 
     from momentshare.skeleton import Skeleton
@@ -54,72 +53,6 @@ says all; between them it blends smoothly with the epicondyles; chosen here."""
 _ARM_SEGMENT = (0.15, 0.50)
 """Mean length [m] that the upper arm and the forearm of a grown person cannot leave; chosen here,
 wide enough for every person and narrow enough for a slip of ten."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class ArmTrack:
-    """Posture of trunk and right arm over a whole recording; arrays over samples.
-
-    Attributes
-    ----------
-    rate, start : float
-        Samples per second [Hz] and time of the first one [s].
-    posture : Posture
-        Humerus relative to the thorax.
-    trunk : float array, shape (samples, 3, 3)
-        Rotation from the thorax frame to the world frame.
-    shoulder : float array, shape (samples, 3)
-        Joint centre, world frame [m]; from joint angles, counted from a joint centre that stays
-        where it is or, with the hands on the ground, from the hand.
-    elbow, hand : float array, shape (samples, 3)
-        From the joint centre, thorax axes [m].
-    lateral_axis : float array, shape (samples, 3)
-        Outward along what the hands hold, thorax axes, unit vectors.
-    height : float array, shape (samples,)
-        Height of what the hand holds, world frame [m]; relative to the shoulder where joint
-        angles were recorded instead of landmarks. With the hands on the ground: height of the
-        shoulder over the hand.
-    upper_arm, forearm : float array, shape (samples,)
-        Measured lengths, joint centre to elbow and elbow to wrist [m]; empty without landmarks.
-    notes : tuple of str
-        What had to be decided.
-    notch : float array, shape (samples, 3)
-        Jugular notch, origin of the thorax frame, world frame [m]; empty where the trunk has no
-        landmarks.
-    off_hinge : float array, shape (samples,)
-        Forearm out of the plane square to the line of the epicondyles, outward positive [rad],
-        whatever the hinge is taken from; empty without landmarks.
-    placed : mapping
-        ``trunk``, ``joint_centre``, ``grip`` and ``girdle`` → how each was found, as found; empty
-        without landmarks.
-    """
-
-    rate: float
-    start: float
-    posture: Posture
-    trunk: NDArray[np.float64]
-    shoulder: NDArray[np.float64]
-    elbow: NDArray[np.float64]
-    hand: NDArray[np.float64]
-    lateral_axis: NDArray[np.float64]
-    height: NDArray[np.float64]
-    upper_arm: NDArray[np.float64]
-    forearm: NDArray[np.float64]
-    notes: tuple[str, ...]
-    notch: NDArray[np.float64] = field(default_factory=lambda: np.zeros((0, 3)))
-    off_hinge: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
-    placed: Mapping[str, Placed] = field(default_factory=dict)
-
-    def __post_init__(self) -> None:
-        for item in fields(self):
-            value = getattr(self, item.name)
-            if isinstance(value, np.ndarray):
-                value.setflags(write=False)
-
-    @property
-    def up(self) -> NDArray[np.float64]:
-        """Vertical in the thorax frame, shape (samples, 3)."""
-        return self.trunk[:, 1, :]
 
 
 def trunk_rotation(trunk_angle: float, *, face_down: bool = False) -> NDArray[np.float64]:
