@@ -48,9 +48,7 @@ def study_messages(study: StudyResult) -> list[Message]:
     messages += [Message("Bound", line) for line in bound_sentences(study)]
     messages += _together(list(_of_cases(study)), people)
     messages += _glenoid(study)
-    messages += [
-        Message("Girdle", line) for line in girdle_sentences(reading.glenoid_table(study))
-    ]
+    messages += [Message("Girdle", line) for line in girdle_sentences(reading.glenoid_table(study))]
     uncertified = sum(
         int(np.count_nonzero(r.sharing.status == Status.UNCERTIFIED)) for _, r in study.pairs()
     )
