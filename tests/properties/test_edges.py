@@ -1,0 +1,93 @@
+"""Answers at the edges of what a study file may say (a sample; `benchmarks/edges.py`: all)."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from tests import edges
+
+from momentshare.sharing import Status
+
+SAMPLE = (1, 3, 4, 7, 8, 9, 11, 13, 14, 16, 17, 18)
+"""Studies with exponents of 1.2 to 10, quick ones."""
+
+
+@pytest.mark.parametrize("number", SAMPLE)
+def test_answers_are_finite_have_their_reason_and_follow_their_input(number):
+    found = edges.look(number)
+    assert found.conditions == len(edges.EXERCISES)
+    assert found.faults == []
+    assert found.jumps == []
+    assert found.compared.total() > 0
+
+
+def test_the_sample_reaches_the_edges():
+    values = [edges.seeded(number) for number in SAMPLE]
+    loads = [c["load_kg"] for v in values for c in v["conditions"]]
+    assert min(loads) < 0.5
+    assert max(loads) > 500.0
+    assert any(v["settings"]["glenoid_constraint"] for v in values)
+    sizes = [v["person"]["stature_cm"] for v in values]
+    assert min(sizes) < 140.0
+    assert max(sizes) > 210.0
+
+
+class Stub:
+    """A case with one answer, of two frames of one head."""
+
+    def __init__(self, activation, status, stationarity=0.0):
+        zero = np.zeros(2)
+        self.prepared = self
+        self.lift = self
+        self.reachable = np.ones(2, dtype=bool)
+        self.moments = self.contact = np.zeros((2, 3))
+        self.lateral_force = zero
+        self.sharing = self
+        self.status = np.array(status)
+        self.activation = np.array(activation, dtype=float)[:, None]
+        self.force = self.multipliers = self.unmet = np.zeros((2, 1))
+        self.certificate = self
+        self.bound_violation = self.duality_gap = self.moment_residual = zero
+        self.stationarity = np.full(2, stationarity)
+
+
+@pytest.mark.parametrize(
+    ("stub", "wanted"),
+    [
+        (Stub([0.5, np.nan], [0, 0]), "activation: not finite"),
+        (Stub([0.5, 1.1], [0, 0]), "activation from 0.5 to 1.1"),
+        (Stub([0.5, 0.5], [0, Status.INVALID]), "invalid where the hand can reach"),
+        (Stub([0.5, 0.5], [0, Status.UNCERTIFIED]), "nothing in the certificate says why"),
+        (Stub([0.5, 0.5], [0, Status.UNCERTIFIED], 1e-3), None),
+        (Stub([0.5, np.nan], [0, Status.INFEASIBLE]), None),
+    ],
+)
+def test_what_is_wrong_with_an_answer_is_seen(stub, wanted):
+    found = list(edges.judged(stub, stub, edges.Counter()))
+    assert found == [] if wanted is None else any(wanted in fault for fault in found)
+
+
+def test_a_jump_is_seen(monkeypatch):
+    """An answer that is moved by a constant, however small the step, does not follow."""
+    real = edges.solved
+    number = SAMPLE[1]
+    values = edges.seeded(number)
+    result = real(values)
+
+    def jumping(moved):
+        answer = real(moved)
+        if moved is values:
+            return answer
+        cases = []
+        for case in answer.cases:
+            results = []
+            for part in case.results:
+                activation = part.sharing.activation * 0.99
+                results.append(replace(part, sharing=replace(part.sharing, activation=activation)))
+            cases.append(replace(case, results=tuple(results)))
+        return replace(answer, cases=tuple(cases))
+
+    monkeypatch.setattr(edges, "solved", jumping)
+    found = edges.Found()
+    edges.follow(number, values, result, found)
+    assert found.jumps
