@@ -1,6 +1,7 @@
 """The wheel holds what it should and works from another folder."""
 
 import os
+import shutil
 import subprocess
 import sys
 import venv
@@ -37,6 +38,35 @@ def test_wheel_holds_models_types_and_demo(wheel):
     ):
         assert wanted in names
     assert not [n for n in names if n.startswith(("tests/", "benchmarks/"))]
+
+
+@pytest.mark.slow
+def test_a_wheel_built_elsewhere_and_later_has_the_same_bytes(wheel, tmp_path):
+    """From a copy of the source in another folder, with other times of its files."""
+    copy = tmp_path / "another folder"
+    kept = (
+        "src",
+        "models",
+        "README.md",
+        "LICENSE",
+        "pyproject.toml",
+        "DEVELOPERS.md",
+        ".gitignore",
+    )
+    copy.mkdir()
+    for name in kept:
+        source = ROOT / name
+        if source.is_dir():
+            ignored = shutil.ignore_patterns("__pycache__")
+            shutil.copytree(source, copy / name, copy_function=shutil.copyfile, ignore=ignored)
+        elif source.exists():
+            shutil.copyfile(source, copy / name)
+    words = [sys.executable, "-m", "pip", "wheel", "--no-deps", "-q", "-w", str(tmp_path / "out")]
+    surroundings = {**os.environ, "TZ": "Pacific/Kiritimati", "PYTHONHASHSEED": "4711"}
+    subprocess.run([*words, str(copy)], check=True, env=surroundings)
+    (again,) = (tmp_path / "out").glob("momentshare-*.whl")
+    assert again.name == wheel.name
+    assert again.read_bytes() == wheel.read_bytes()
 
 
 @pytest.mark.slow

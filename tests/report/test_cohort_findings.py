@@ -263,6 +263,27 @@ def test_a_cohort_that_meets_every_moment_says_so():
     assert not any("not measured" in text for text in left_out(result, summary))
 
 
+def test_answers_without_proof_do_not_enter_means_unsaid():
+    result, summary = planted().result, planted().summary
+    assert not any("without proof" in text for text in left_out(result, summary))
+    counted = [o.number for o in result.heads_counted]
+    marked = {counted[0]: {"free": 3}, counted[1]: {"free": 2, "zero": 1}}
+    lost = next(o.number for o in result.outcomes if o.number not in counted)
+    marked[lost] = {"free": 100}  # enters no mean
+    outcomes = tuple(
+        replace(o, record={**o.record, "frames_unproved": marked.get(o.number, {})})
+        for o in result.outcomes
+    )
+    free, zero = [
+        text
+        for text in left_out(replace(result, outcomes=outcomes), summary)
+        if "without proof" in text
+    ]
+    assert free.startswith("Lateral force free: 5 frames have an answer without proof")
+    assert f"in trials {counted[0]}, {counted[1]}." in free
+    assert zero.startswith("Lateral force zero: 1 frame has an answer without proof")
+
+
 def test_without_a_clear_difference_no_order_is_shown():
     found = planted()
     contrasts = found.tables["contrasts"].assign(p_paired_holm_over_item=0.2)

@@ -376,7 +376,7 @@ def _check_settings(study: CohortStudy, model: Model) -> None:
             raise UnknownNameError("head", head, model.head_names, where=f"{study.source}: {where}")
 
 
-_TABLES = 5
+_TABLES = 6
 """Version of the tables that are kept of a trial."""
 
 

@@ -16,6 +16,7 @@ from momentshare.cohort.sensitivity import sensitivity_table
 from momentshare.cohort.shortfall import moments_met
 from momentshare.cohort.trial_tables import check_curves, check_row, place_table, repetition_tables
 from momentshare.runs import CaseSet, Setup, solve_setup
+from momentshare.sharing import Status
 from momentshare.trial.checks.verdict import count_possible
 
 if TYPE_CHECKING:
@@ -128,8 +129,19 @@ def solve_trial(study: CohortStudy, number: int, model: Model) -> TrialAnswer:
         "emg": emg_notes,
         "strength_factors": dict(limb.strength_changes[0]),
         "doubtful_heads": sorted(_doubtful(parts)),
+        "frames_unproved": unproved_frames(whole),
     }
     return TrialAnswer(tables=tables, record=record)
+
+
+def unproved_frames(solved: CaseSet) -> dict[str, int]:
+    """Count the frames whose answer has no proof, by treatment, where there are any."""
+    counts: dict[str, int] = {}
+    for _, answer in solved.pairs():
+        mode = answer.lateral.mode
+        found = int(np.count_nonzero(answer.sharing.status == Status.UNCERTIFIED))
+        counts[mode] = counts.get(mode, 0) + found
+    return {mode: count for mode, count in counts.items() if count}
 
 
 def _signed_measures(

@@ -21,6 +21,9 @@ __all__ = ["WORKING", "findings", "left_out", "short_texts", "untested_text"]
 _OFTEN = 0.05
 """Share of frames at full activation from which a head is said to give all it has; chosen here."""
 
+_SHOWN_TRIALS = 10
+"""Trials that a text names (common practice, no source)."""
+
 
 def findings(result: CohortResult, summary: CohortSummary) -> Section:
     """Say what the cohort shows, what it lacks, and what turns it."""
@@ -94,8 +97,8 @@ def short_texts(summary: CohortSummary) -> list[str]:
 
 
 def left_out(result: CohortResult, summary: CohortSummary) -> list[str]:
-    """Say which people and conditions the shown treatment lacks, and what stands in for none."""
-    texts = []
+    """Say what the shown treatment lacks, what stands in for none, and which answers lack proof."""
+    texts = _unproved(result)
     alone = [c.name for c in result.study.file.condition if not c.one_bar]
     if alone and summary.mode != "zero":
         texts.append(
@@ -115,6 +118,24 @@ def left_out(result: CohortResult, summary: CohortSummary) -> list[str]:
                 f"Left out of tables and figures with lateral force {summary.mode}, because the "
                 f"force along the bar was not measured: {named}."
             )
+    return texts
+
+
+def _unproved(result: CohortResult) -> list[str]:
+    """Say how many frames that enter means have an answer without proof."""
+    texts = []
+    counted = {o.number: o.record.get("frames_unproved", {}) for o in result.heads_counted}
+    for mode in dict.fromkeys(mode for counts in counted.values() for mode in counts):
+        trials = [number for number, counts in counted.items() if counts.get(mode)]
+        frames = sum(counted[number][mode] for number in trials)
+        more = ", …" if len(trials) > _SHOWN_TRIALS else ""
+        what = "frame has" if frames == 1 else "frames have"
+        texts.append(
+            f"Lateral force {mode}: {frames} {what} an answer without proof (uncertified) that "
+            f"counts in the means of heads, in trials {', '.join(map(str, trials[:_SHOWN_TRIALS]))}"
+            f"{more}. An exponent nearer to 2 may prove them; frames_unproved of a trial's "
+            "trial.json counts them."
+        )
     return texts
 
 
