@@ -183,6 +183,25 @@ def test_explain_begins_from_the_answer_of_the_trial(lab):
     assert found["force_n"] == pytest.approx(own["force_n"], abs=1e-3)
 
 
+def test_explain_sets_conditions_of_a_trial_against_each_other(lab):
+    words = ("--condition", "wide", "--against", "narrow", "--repetition", "2", "--draws", "2")
+    done = run("explain", "cohort.toml", *words, "--no-figures", "--out", "apart", cwd=lab)
+    assert done.returncode == 0, done.stderr
+    table = pd.read_csv(lab / "apart" / "difference.csv")
+    by = [c for c in table if c.startswith("activation_by_")]
+    gap = table["activation_first"] - table["activation_second"]
+    assert len(by) == 4
+    assert (table[by].sum(axis=1) - gap).abs().max() < 1e-6
+    assert gap.abs().max() > 0.01
+    record = json.loads((lab / "apart" / "explain.json").read_text("utf-8"))
+    assert record["difference"]["conditions"] == ["wide", "narrow"]
+    assert record["difference"]["draws"] == 2
+    wrong = run("explain", "cohort.toml", "--against", "narow", cwd=lab)
+    assert wrong.returncode == 2
+    assert "narow" in wrong.stderr
+    assert "narrow" in wrong.stderr
+
+
 def test_a_repetition_that_is_not_there_is_refused_by_name(lab):
     for command in ("explain", "strength"):
         done = run(command, "cohort.toml", "--condition", "wide", "--repetition", "9", cwd=lab)

@@ -11,12 +11,14 @@ from typer.testing import CliRunner
 
 from momentshare.cli.explain import explain
 from momentshare.errors import InputError, UnknownNameError
+from momentshare.explain.difference import explain_difference, factor_parts_along
 from momentshare.explain.difference_sentences import FACTOR_WORDS
 from momentshare.explain.mixtures import FACTORS, Member, member_words
 from momentshare.explain.phrases import group_phrase, head_phrase
 from momentshare.limits import kinds_of
 from momentshare.model import load_model
-from momentshare.study import parse_study
+from momentshare.report.figures.difference import difference_figure
+from momentshare.study import parse_study, run_study
 
 STUDY = """
 title = "Two presses and dumbbells"
@@ -160,6 +162,21 @@ def test_the_sum_is_printed_with_every_factor_for_both(said):
         assert min(max(shown, 0.0), 1.0) == pytest.approx(row[f"activation_{which}"], abs=6e-4)
 
 
+def test_the_whole_lift_is_told_from_its_table(said):
+    row, _ = own(said)
+    along = said.table("difference_along_lift.csv")
+    mine = along[along["head"] == row.name]
+    text = said.paragraph("Along the lift")
+    assert f"mean over {len(mine)} heights: {mine['difference'].mean():+.3f}" in text
+    for factor in FACTORS:
+        part = mine[f"by_{factor.replace(' ', '_')}"].mean()
+        if abs(part) >= 6e-4:
+            assert f"{FACTOR_WORDS[factor]} {part:+.3f}" in text
+    told = text.rsplit("it works", 1)[1]
+    assert ("more" in told) == bool((mine["difference"] >= 6e-4).any())
+    assert ("less" in told) == bool((mine["difference"] <= -6e-4).any())
+
+
 def test_shares_of_draws_are_those_of_the_table_of_draws(said):
     text = said.paragraph("How sure")
     if "draws were made" in text:
@@ -265,6 +282,39 @@ def test_the_picture_shows_the_numbers_of_the_tables(tmp_path):
     said = Said(tmp_path, *CASES["measured"])
     assert (said.out / "difference.png").stat().st_size > 10_000
     assert (said.out / "difference.svg").exists()
+    lifts = [
+        next(r for r in case.results if r.lateral.mode == "measured")
+        for case in run_study(parse_study(STUDY), band=False).cases[:2]
+    ]
+    found = explain_difference(*lifts, frame=1, names=(WIDE, "narrow"))
+    along = factor_parts_along(*lifts)
+    figure = difference_figure(found, CHEST, along, None, "Edda", "invented people")
+    figure.draw_without_rendering()
+    bars, lines = figure.axes
+    labels = [tick.get_text() for tick in bars.get_yticklabels()]
+    widths = [patch.get_width() for patch in bars.patches]
+    values = dict(zip(labels, widths, strict=True))
+    factors = found.factors(CHEST)
+    for factor, part in factors.items():
+        assert values[factor] == pytest.approx(part)
+    index = found.head_names.index(CHEST)
+    assert values["difference"] == pytest.approx(found.gap[index])
+    assert sum(factors.values()) == pytest.approx(values["difference"])
+    printed = [text.get_text().replace("\N{MINUS SIGN}", "-") for text in bars.texts]
+    assert printed == [f"{width:+.3f}" for width in widths]
+    drawn = {tuple(np.round(line.get_ydata(), 9)) for line in lines.lines}
+    mine = along[along["head"] == CHEST]
+    for column in ("difference", *(f"by_{f.replace(' ', '_')}" for f in FACTORS)):
+        assert tuple(mine[column].to_numpy().round(9)) in drawn
+    heading = figure.get_suptitle()
+    assert f"{found.activation[0, index]:.3f} in {WIDE}" in heading
+    assert "model estimate; invented people" in heading
+    inside = figure.get_window_extent()
+    for legend in figure.legends:
+        box = legend.get_window_extent()
+        assert inside.x0 <= box.x0 <= box.x1 <= inside.x1
+        assert not box.overlaps(bars.get_tightbbox())
+        assert not box.overlaps(lines.get_tightbbox())
 
 
 WRONG = [

@@ -78,6 +78,7 @@ class Explained:
     def paragraphs(self) -> tuple[str, ...]:
         """Paragraphs, the answer first."""
         from momentshare.explain import difference_sentences as say
+        from momentshare.explain.head_sentences import equal_sentences, limiting_sentence
 
         found, head = self.found, self.head
         mixtures = (
@@ -86,15 +87,16 @@ class Explained:
         )
         return (
             " ".join(say.answer_sentences(found, head, self.drawn)),
+            say.along_sentence(found, head, self.along),
             say.sure_sentence(found, head, self.drawn, self.asked.draws),
             *((mixtures,) if found.short else ()),
             *self.bearing.texts,
             say.what_if_sentence(self.changes, head),
             *(
-                say.limiting_sentence(own, name, self.shares.get(name), self.marks)
+                limiting_sentence(own, name, self.shares.get(name), self.marks)
                 for name, own in self.limits
             ),
-            *say.equal_sentences(self.equal),
+            *equal_sentences(self.equal),
         )
 
     def tables(self) -> dict[str, Any]:
@@ -151,7 +153,7 @@ def explain_conditions(source: Study | CohortStudy, asked: Asked) -> Explained:
     pair, modes = _pair(lifts, asked)
     frame = weakest_frame(pair[0]) if asked.height is None else frame_at(pair[0], asked.height)
     found = explain_difference(*pair, frame=frame, names=asked.conditions)
-    head = asked.head or found.head_names[int(abs(found.gap).argmax())]
+    head = asked.head or _most_telling(lifts, asked, found)
     named = tuple(zip(asked.conditions, pair, strict=True))
     heads = tuple(explain_head(r, head, frame=k) for r, k in zip(pair, found.frames, strict=True))
     drawn, shares = _drawn(lifts, asked, modes, found)
@@ -183,6 +185,25 @@ def explain_conditions(source: Study | CohortStudy, asked: Asked) -> Explained:
         drawn=drawn,
         bearing=about,
     )
+
+
+def _most_telling(lifts: SolvedLifts, asked: Asked, found: Difference) -> str:
+    """Head that differs most among those that no limit touches; among all where none is left."""
+    from momentshare.limits import part_of
+
+    limits = lifts.setup.limbs.model.limits
+    order: list[str] = [found.head_names[k] for k in abs(found.gap).argsort()[::-1]]
+    kinds = [lifts.kinds[name] for name in asked.conditions]
+    part = part_of(found.heights[0])
+    free = (
+        head
+        for head in order
+        if not limits.at(
+            "activation", "force", head=head, kinds=kinds, part=part, claim="order",
+            lateral=found.lateral[0],
+        )
+    )  # fmt: skip
+    return next(free, order[0])
 
 
 def _pair(

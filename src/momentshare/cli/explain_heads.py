@@ -206,14 +206,15 @@ def _around(
     Before: the answer and the sums to reckon with. Behind: what limits the load, equal moments
     with unlike efforts, and published rows.
     """
-    from momentshare.explain.difference_sentences import (
+    from momentshare.explain import explain_head, frame_at
+    from momentshare.explain.drawn import gap_share
+    from momentshare.explain.frame_pairs import equal_moments, pairs_table
+    from momentshare.explain.head_sentences import (
         apart_sentences,
         equal_sentences,
         head_sentences,
         limiting_sentence,
     )
-    from momentshare.explain.drawn import gap_share
-    from momentshare.explain.frame_pairs import equal_moments, pairs_table
     from momentshare.explain.heads_apart import explain_heads_apart
     from momentshare.explain.sums import sum_lines
     from momentshare.validation.bearing import rows_table
@@ -229,7 +230,9 @@ def _around(
         answer = [" ".join(apart_sentences(apart, share))]
         tables["heads_apart.csv"] = apart.to_dataframe()
     else:
-        answer = [" ".join(head_sentences(found[0]))]
+        height = found[0].height_fraction
+        many = [explain_head(own, heads[0], frame=frame_at(own, height)) for own in drawn]
+        answer = [" ".join(head_sentences(found[0], many))]
     for item in found:
         answer += sum_lines(item, item.head if len(heads) > 1 else "")
     rest = []

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.directions import ROWS
+from momentshare.explain.along import sign_runs
 from momentshare.explain.group_changes import AS_IT_IS
 from momentshare.explain.mixtures import FACTORS, Member, member_words
 from momentshare.explain.phrases import (
@@ -21,23 +22,18 @@ from momentshare.explain.phrases import (
 from momentshare.explain.problem import head_index
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    import pandas as pd
 
     from momentshare.explain.difference import Difference
     from momentshare.explain.drawn import DrawnDifferences, Share
-    from momentshare.explain.frame_pairs import EqualMoments
     from momentshare.explain.group_changes import WhatIf
-    from momentshare.explain.head import HeadExplanation
-    from momentshare.explain.heads_apart import HeadsApart
-    from momentshare.explain.limiting import LimitingStrength
 
 __all__ = [
     "FACTOR_WORDS",
+    "along_sentence",
     "answer_sentences",
-    "apart_sentences",
-    "equal_sentences",
-    "head_sentences",
-    "limiting_sentence",
+    "in_brackets",
+    "second_value",
     "sure_sentence",
     "what_if_sentence",
 ]
@@ -56,7 +52,8 @@ _TELLING = 0.25
 _SHOWN_CASES = 3
 
 
-def _shared(share: Share | None) -> str:
+def in_brackets(share: Share | None) -> str:
+    """Put a share of draws behind a statement."""
     return "" if share is None else f" ({share})"
 
 
@@ -98,12 +95,12 @@ def answer_sentences(
                 f"{FACTOR_WORDS[top]} would alone make {signed(factors[top])}, of which the rest "
                 f"takes back {abs(factors[top] - gap):.3f}"
             )
-        first += f", {signed(gap)}{_shared(sign)}; {carried}{_most(lead)}"
+        first += f", {signed(gap)}{in_brackets(sign)}; {carried}{_most(lead)}"
     return f"{first}.", _carrier_sentence(found, head, top, known)
 
 
 def _most(share: Share | None) -> str:
-    return ", more than anything else" + _shared(share)
+    return ", more than anything else" + in_brackets(share)
 
 
 _UNDONE = 1.5
@@ -147,7 +144,7 @@ def _carrier_sentence(
         text = "No component of it stands out"
     others = [
         f"{FACTOR_WORDS[name]} {signed(factors[name])}"
-        + _shared(None if known is None else known.part_sign(head, name, factors[name]))
+        + in_brackets(None if known is None else known.part_sign(head, name, factors[name]))
         for name in FACTORS
         if name != top and abs(factors[name]) >= NOTHING
     ]
@@ -175,7 +172,39 @@ _NO_ARM = 0.05
 def _two(row: str, one: float, two: float) -> str:
     """Two signed numbers of a row, each with its direction where they differ in it."""
     first = f"{direction(row, one, alone=False)} {abs(one):.1f}"
-    return f"{first} against {_against(row, one, two)}"
+    return f"{first} against {second_value(row, one, two)}"
+
+
+def along_sentence(found: Difference, head: str, along: pd.DataFrame) -> str:
+    """Say what the difference is over the whole lift, and where its sign changes.
+
+    Parameters
+    ----------
+    found : Difference
+    head : str
+    along : DataFrame
+        As :func:`momentshare.explain.difference.factor_parts_along` gives it.
+    """
+    own = along[along["head"] == head]
+    mean = float(own["difference"].mean())
+    parts = ", ".join(
+        f"{FACTOR_WORDS[name]} {signed(part)}"
+        for name in FACTORS
+        if abs(part := float(own[f"by_{name.replace(' ', '_')}"].mean())) >= NOTHING
+    )
+    runs = sign_runs(own["height_fraction"].tolist(), own["difference"].tolist())
+    words = {1: "more", -1: "less", 0: "the same"}
+    said = ", ".join(
+        f"{words[sign]} at {percent(first)}"
+        if first == last
+        else f"{words[sign]} from {100.0 * first:.0f} to {percent(last)}"
+        for sign, first, last in runs
+    )
+    return (
+        f"Along the lift, mean over {len(own)} heights: {signed(mean)}"
+        + (f" ({parts})" if parts else "")
+        + f"; in {found.names[0]} it works {said} of the bar height."
+    )
 
 
 def sure_sentence(found: Difference, head: str, drawn: DrawnDifferences | None, wanted: int) -> str:
@@ -247,160 +276,7 @@ def _case_words(case: str) -> str:
     return "without any lateral force"
 
 
-def limiting_sentence(
-    found: LimitingStrength,
-    name: str = "",
-    shares: Mapping[str, Share] | None = None,
-    marks: Mapping[str, str] | None = None,
-) -> str:
-    """Say which strength limits the greatest load.
-
-    Parameters
-    ----------
-    found : LimitingStrength
-    name : str
-        What the lift is called.
-    shares : mapping, optional
-        ``group`` and ``head`` → draws in which the same one raises the load most.
-    marks : mapping, optional
-        Group or head → keys of the limits that touch it.
-    """
-    where = f" of {name}" if name else ""
-    text = (
-        f"What limits the load{where}: {found.load:.1f} kg can be held at most, at "
-        f"{percent(found.height)} of the bar height"
-    )
-    if found.lost:
-        text += f" (without {found.lost} frames in which the limb cannot hold itself)"
-    (group, more), (head, own) = found.best("group"), found.best("head")
-    if more < _LEAST_GAIN:
-        return f"{text}; no strength, raised by a tenth, raises it by 0.05 kg."
-    share = shares or {}
-
-    def marked(which: str) -> str:
-        keys = (marks or {}).get(which, "").split()
-        return f" (limit {', '.join(keys)})" if keys else ""
-
-    text += (
-        f"; a tenth more strength of the {group_phrase(group)}{marked(group)} raises it most, by "
-        f"{more:.1f} kg "
-        f"({100.0 * more / found.load:.1f} %){_shared(share.get('group'))}"
-    )
-    if own >= _LEAST_GAIN:
-        text += (
-            f", and of single heads {head_phrase(head)}{marked(head)}, by {own:.1f} kg"
-            f"{_shared(share.get('head'))}"
-        )
-    return text + "."
-
-
-_LEAST_GAIN = 0.05
-"""Gain [kg] below which a greater strength is said to raise nothing."""
-
-
-def equal_sentences(pairs: Sequence[EqualMoments], most: int = 2) -> tuple[str, ...]:
-    """Say of the most unlike pairs what is equal, what differs and why."""
-    order = sorted(pairs, key=lambda pair: -abs(pair.gap))[:most]
-    return tuple(_equal_sentence(pair) for pair in order)
-
-
-def _equal_sentence(pair: EqualMoments) -> str:
-    asked = " and ".join(
-        f"{direction(row, one)} {abs(one):.1f} against {_against(row, one, two)} N·m"
-        for row, one, two in zip(
-            pair.rows, pair.moments[0].tolist(), pair.moments[1].tolist(), strict=True
-        )
-    )
-    parts = ", ".join(
-        f"{FACTOR_WORDS[name]} {signed(part)}"
-        for name, part in pair.parts.items()
-        if abs(part) >= NOTHING
-    )
-    places = [
-        f"{name} at {percent(height)}"
-        for name, height in zip(pair.names, pair.heights, strict=True)
-    ]
-    return (
-        f"Equal moment, unlike effort: {places[0]} and {places[1]} of the bar height ask for the "
-        f"same ({asked}), yet {head_phrase(pair.head)} works at {pair.activation[0]:.3f} and at "
-        f"{pair.activation[1]:.3f}, {signed(pair.gap)}: {parts}."
-    )
-
-
-def _against(row: str, one: float, two: float) -> str:
+def second_value(row: str, one: float, two: float) -> str:
     """Second moment, with its direction where that is another."""
     same = (one < 0.0) == (two < 0.0)
     return f"{abs(two):.1f}" if same else f"{direction(row, two, alone=False)} {abs(two):.1f}"
-
-
-def apart_sentences(found: HeadsApart, share: Share | None = None) -> tuple[str, str]:
-    """Say in two sentences how far two heads are apart, and what carries it in both readings."""
-    me, you = head_phrase(found.head), head_phrase(found.other)
-    parts = found.factors()
-    a, b = found.activation.tolist()
-    first = (
-        f"{capital(me)} works at {a:.3f} and {you} at {b:.3f}, {signed(found.gap)}"
-        f"{_shared(share)}; by what they are, their arms carry {signed(parts['arms'])} of it and "
-        f"their capacities {signed(parts['capacity'])}."
-    )
-    carried = sorted(
-        zip(found.members, found.parts[:, 0].tolist(), strict=True), key=lambda item: -abs(item[1])
-    )
-    asked = sorted(
-        zip(found.asked, found.asked_parts[:, 0].tolist(), strict=True),
-        key=lambda item: -abs(item[1]),
-    )
-    pieces = []
-    if carried:
-        member, part = carried[0]
-        pieces.append(
-            f"Most of it hangs on {_apart_words(member)} ({signed(part)}, with a twin solved anew)"
-        )
-    if asked:
-        member, part = asked[0]
-        kind = "the push" if member.factor == "lateral force" else "load and weight"
-        pieces.append(
-            f"by what is asked, the moments of load and weight carry {signed(parts['moments'])} "
-            f"and the lateral force {signed(parts['lateral force'])}, most of all "
-            f"{member_words(member)} by {kind} ({signed(part)})"
-        )
-    return first, "; ".join(pieces) + "."
-
-
-def _apart_words(member: Member) -> str:
-    if member.factor == "capacity":
-        return f"their {member.name}"
-    return f"their arms for {member_words(member)}" if member.name in ROWS else member_words(member)
-
-
-def head_sentences(found: HeadExplanation) -> tuple[str, str]:
-    """Say in two sentences how hard a head works and which rows ask it to."""
-    split = found.split
-    first = (
-        f"{capital(head_phrase(found.head))} works at {split.activation:.3f} of what it can give "
-        f"here, {found.force:.0f} N with passive force."
-    )
-    order = sorted(
-        (
-            (part, direction(row, arm))
-            for row, arm, part in zip(
-                split.row_names, split.moment_arm.tolist(), split.part.tolist(), strict=True
-            )
-            if abs(part) >= NOTHING
-        ),
-        key=lambda item: -abs(item[0]),
-    )
-    if not order:
-        return first, "No row asks for it, and none speaks against it."
-    asks = [f"{words} ({signed(part)})" for part, words in order if part > 0.0]
-    holds = [f"{words} ({signed(part)})" for part, words in order if part < 0.0]
-    glenoid = float(split.facet_part.sum())
-    for value, list_ in ((glenoid, asks), (-glenoid, holds)):
-        if value >= NOTHING:
-            list_.append(f"the limit of the glenoid ({signed(glenoid)})")
-    said = []
-    if asks:
-        said.append(f"It is asked for {' and '.join(asks)}")
-    if holds:
-        said.append(f"{'but' if asks else 'It'} costs effort by {' and '.join(holds)}")
-    return first, f"{', '.join(said)}."

@@ -1,0 +1,209 @@
+"""Answers in sentences: a head, two heads, what limits the load, frames of equal moment."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from momentshare.directions import ROWS
+from momentshare.explain.difference_sentences import FACTOR_WORDS, in_brackets, second_value
+from momentshare.explain.mixtures import Member, member_words
+from momentshare.explain.phrases import (
+    NOTHING,
+    capital,
+    direction,
+    group_phrase,
+    head_phrase,
+    percent,
+    signed,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from momentshare.explain.drawn import Share
+    from momentshare.explain.frame_pairs import EqualMoments
+    from momentshare.explain.head import HeadExplanation
+    from momentshare.explain.heads_apart import HeadsApart
+    from momentshare.explain.limiting import LimitingStrength
+
+__all__ = ["apart_sentences", "equal_sentences", "head_sentences", "limiting_sentence"]
+
+
+def limiting_sentence(
+    found: LimitingStrength,
+    name: str = "",
+    shares: Mapping[str, Share] | None = None,
+    marks: Mapping[str, str] | None = None,
+) -> str:
+    """Say which strength limits the greatest load.
+
+    Parameters
+    ----------
+    found : LimitingStrength
+    name : str
+        What the lift is called.
+    shares : mapping, optional
+        ``group`` and ``head`` → draws in which the same one raises the load most.
+    marks : mapping, optional
+        Group or head → keys of the limits that touch it.
+    """
+    where = f" of {name}" if name else ""
+    text = (
+        f"What limits the load{where}: {found.load:.1f} kg can be held at most, at "
+        f"{percent(found.height)} of the bar height"
+    )
+    if found.lost:
+        text += f" (without {found.lost} frames in which the limb cannot hold itself)"
+    (group, more), (head, own) = found.best("group"), found.best("head")
+    if more < _LEAST_GAIN:
+        return f"{text}; no strength, raised by a tenth, raises it by 0.05 kg."
+    share = shares or {}
+
+    def marked(which: str) -> str:
+        keys = (marks or {}).get(which, "").split()
+        return f" (limit {', '.join(keys)})" if keys else ""
+
+    text += (
+        f"; a tenth more strength of the {group_phrase(group)}{marked(group)} raises it most, by "
+        f"{more:.1f} kg "
+        f"({100.0 * more / found.load:.1f} %){in_brackets(share.get('group'))}"
+    )
+    if own >= _LEAST_GAIN:
+        text += (
+            f", and of single heads {head_phrase(head)}{marked(head)}, by {own:.1f} kg"
+            f"{in_brackets(share.get('head'))}"
+        )
+    return text + "."
+
+
+_LEAST_GAIN = 0.05
+"""Gain [kg] below which a greater strength is said to raise nothing."""
+
+
+def equal_sentences(pairs: Sequence[EqualMoments], most: int = 2) -> tuple[str, ...]:
+    """Say of the most unlike pairs what is equal, what differs and why."""
+    order = sorted(pairs, key=lambda pair: -abs(pair.gap))[:most]
+    return tuple(_equal_sentence(pair) for pair in order)
+
+
+def _equal_sentence(pair: EqualMoments) -> str:
+    asked = " and ".join(
+        f"{direction(row, one)} {abs(one):.1f} against {second_value(row, one, two)} N·m"
+        for row, one, two in zip(
+            pair.rows, pair.moments[0].tolist(), pair.moments[1].tolist(), strict=True
+        )
+    )
+    parts = ", ".join(
+        f"{FACTOR_WORDS[name]} {signed(part)}"
+        for name, part in pair.parts.items()
+        if abs(part) >= NOTHING
+    )
+    places = [
+        f"{name} at {percent(height)}"
+        for name, height in zip(pair.names, pair.heights, strict=True)
+    ]
+    return (
+        f"Equal moment, unlike effort: {places[0]} and {places[1]} of the bar height ask for the "
+        f"same ({asked}), yet {head_phrase(pair.head)} works at {pair.activation[0]:.3f} and at "
+        f"{pair.activation[1]:.3f}, {signed(pair.gap)}: {parts}."
+    )
+
+
+def apart_sentences(found: HeadsApart, share: Share | None = None) -> tuple[str, str]:
+    """Say in two sentences how far two heads are apart, and what carries it in both readings."""
+    me, you = head_phrase(found.head), head_phrase(found.other)
+    parts = found.factors()
+    a, b = found.activation.tolist()
+    first = (
+        f"{capital(me)} works at {a:.3f} and {you} at {b:.3f}, {signed(found.gap)}"
+        f"{in_brackets(share)}; by what they are, their arms carry {signed(parts['arms'])} of it "
+        f"and their capacities {signed(parts['capacity'])}."
+    )
+    carried = sorted(
+        zip(found.members, found.parts[:, 0].tolist(), strict=True), key=lambda item: -abs(item[1])
+    )
+    asked = sorted(
+        zip(found.asked, found.asked_parts[:, 0].tolist(), strict=True),
+        key=lambda item: -abs(item[1]),
+    )
+    pieces = []
+    if carried:
+        member, part = carried[0]
+        pieces.append(
+            f"Most of it hangs on {_apart_words(member)} ({signed(part)}, with a twin solved anew)"
+        )
+    if asked:
+        member, part = asked[0]
+        kind = "the push" if member.factor == "lateral force" else "load and weight"
+        pieces.append(
+            f"by what is asked, the moments of load and weight carry {signed(parts['moments'])} "
+            f"and the lateral force {signed(parts['lateral force'])}, most of all "
+            f"{member_words(member)} by {kind} ({signed(part)})"
+        )
+    return first, "; ".join(pieces) + "."
+
+
+def _apart_words(member: Member) -> str:
+    if member.factor == "capacity":
+        return f"their {member.name}"
+    return f"their arms for {member_words(member)}" if member.name in ROWS else member_words(member)
+
+
+def head_sentences(
+    found: HeadExplanation, drawn: Sequence[HeadExplanation] = ()
+) -> tuple[str, str]:
+    """Say in two sentences how hard a head works and which rows ask it to.
+
+    Parameters
+    ----------
+    found : HeadExplanation
+    drawn : sequence of HeadExplanation
+        The same head in draws; each part then carries the share of draws that have its sign.
+    """
+    split = found.split
+    first = (
+        f"{capital(head_phrase(found.head))} works at {split.activation:.3f} of what it can give "
+        f"here, {found.force:.0f} N with passive force"
+    )
+    if drawn:
+        own = sorted(item.split.activation for item in drawn)
+        cut = int(0.1 * len(own))
+        first += f" ({own[cut]:.3f} to {own[-1 - cut]:.3f} in the middle 80 % of {len(own)} draws)"
+    terms = [
+        (part, direction(row, arm), [float(item.split.part[j]) for item in drawn])
+        for j, (row, arm, part) in enumerate(
+            zip(split.row_names, split.moment_arm.tolist(), split.part.tolist(), strict=True)
+        )
+    ]
+    if split.facet_names:
+        terms.append(
+            (
+                float(split.facet_part.sum()),
+                "the limit of the glenoid",
+                [float(item.split.facet_part.sum()) for item in drawn],
+            )
+        )
+    shown = sorted((t for t in terms if abs(t[0]) >= NOTHING), key=lambda t: -abs(t[0]))
+    if not shown:
+        return f"{first}.", "No row asks for it, and none speaks against it."
+    asks, holds = (
+        [
+            f"{words} ({signed(part)}{_same_sign(part, own)})"
+            for part, words, own in shown
+            if (part > 0.0) == positive
+        ]
+        for positive in (True, False)
+    )
+    said = []
+    if asks:
+        said.append(f"It is asked for {' and '.join(asks)}")
+    if holds:
+        said.append(f"{'but' if asks else 'It'} costs effort by {' and '.join(holds)}")
+    return f"{first}.", f"{', '.join(said)}."
+
+
+def _same_sign(part: float, drawn: Sequence[float]) -> str:
+    if not drawn:
+        return ""
+    held = sum((value > 0.0) == (part > 0.0) for value in drawn if value != 0.0)
+    return f", in {held} of {len(drawn)} draws"
