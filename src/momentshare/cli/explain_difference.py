@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from momentshare.explain.group_changes import WhatIf
     from momentshare.explain.head import HeadExplanation
     from momentshare.explain.limiting import LimitingStrength
+    from momentshare.report.page.answer import Answer
     from momentshare.study import Study
 
 __all__ = ["Asked", "Explained", "explain_conditions", "show_conditions"]
@@ -277,6 +278,35 @@ def show_conditions(source: Study | CohortStudy, asked: Asked, output: Output) -
         texts={"explanation.txt": "\n\n".join([*texts, "Cautions", *CAUTIONS]) + "\n"},
         figures={"difference": drawing} if output.figures else {},
         shown=list(asked.conditions),
+        answer=_answer(source, said, texts[1:]),
+    )
+
+
+def _answer(source: Study | CohortStudy, said: Explained, texts: list[str]) -> Answer:
+    """Gather what the report holds beside tables and figures."""
+    from momentshare.explain import difference_sentences as say
+    from momentshare.report.page.answer import Answer
+    from momentshare.report.text.explain_opening import explain_opening
+    from momentshare.validation.bearing import rows_table
+
+    return Answer(
+        study=source,
+        title=said.title,
+        opening=explain_opening(
+            " ".join(say.answer_sentences(said.found, said.head, said.drawn)),
+            say.sure_sentence(said.found, said.head, said.drawn, said.asked.draws),
+            rows_table(said.bearing.rows),
+            said.bearing.keys,
+        ),
+        figures={
+            "difference": "What the difference is made of, and how it changes along the lift."
+        },
+        tables={
+            "difference.csv": "Difference of every head by factor",
+            "what_if.csv": "What would change the difference",
+            "greatest_load_by_strength.csv": "Which strength limits the load",
+        },
+        texts=texts,
     )
 
 

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from momentshare.cohort.schema import CohortStudy
     from momentshare.explain import Counterfactuals, HeadExplanation, WorkedExample
     from momentshare.limits import LiftKind
+    from momentshare.report.page.answer import Answer
     from momentshare.study import Study
 
 __all__ = ["HeadsAsked", "explain_all", "explain_heads"]
@@ -87,6 +88,8 @@ def explain_all(source: Study | CohortStudy, asked: HeadsAsked, output: Output) 
     from momentshare.explain import drive_table, explain_head
     from momentshare.limits import with_limits
     from momentshare.report.figures import explain as report
+    from momentshare.report.page.answer import Answer
+    from momentshare.report.text.explain_opening import heads_opening
 
     result = asked.result
     first = explain_head(result, result.prepared.limb.head_names[0], frame=asked.frame)
@@ -117,7 +120,15 @@ def explain_all(source: Study | CohortStudy, asked: HeadsAsked, output: Output) 
             screen.print(f"  {line.head}: limit {line.limit}", highlight=False)
         print_limits(screen, limits, table["limit"])
         print_cautions(screen)
-    return Written(record=record, tables={"drive_by_head.csv": table})
+    answer = Answer(
+        study=source,
+        title=f"{asked.title}: every head",
+        opening=heads_opening(table),
+        figures={},
+        tables={"drive_by_head.csv": "Drive of every head"},
+        texts=[f"Lateral force {first.lateral_mode}; {asked.note}"],
+    )
+    return Written(record=record, tables={"drive_by_head.csv": table}, answer=answer)
 
 
 def explain_heads(source: Study | CohortStudy, asked: HeadsAsked, output: Output) -> Written:
@@ -194,8 +205,59 @@ def explain_heads(source: Study | CohortStudy, asked: HeadsAsked, output: Output
         drawings["arm_along_lift"] = partial(
             draw_arm_strip, result, title=f"{title}, along the lift", note=remark
         )
-    shown = [asked.title, *heads]
-    return Written(record=record, tables=tables, texts=texts, figures=drawings, shown=shown)
+    return Written(
+        record=record,
+        tables=tables,
+        texts=texts,
+        figures=drawings,
+        shown=[asked.title, *heads],
+        answer=_answer(source, asked, found, paragraphs, tables),
+    )
+
+
+def _answer(
+    source: Study | CohortStudy,
+    asked: HeadsAsked,
+    found: Sequence[HeadExplanation],
+    paragraphs: Sequence[str],
+    tables: dict[str, pd.DataFrame],
+) -> Answer:
+    """Gather what the report holds beside tables and figures."""
+    from momentshare.limits import part_of
+    from momentshare.report.figures.style import head_label
+    from momentshare.report.page.answer import Answer
+    from momentshare.report.text.explain_opening import explain_opening, head_moves
+
+    height, limits = found[0].height_fraction, asked.result.prepared.limb.model.limits
+    touching = [
+        row.key
+        for item in found
+        for row in limits.at(
+            "activation", "force", head=item.head, kinds=[asked.kind], part=part_of(height),
+            lateral=asked.mode,
+        )
+    ]  # fmt: skip
+    along = tables["drive_along_lift.csv"]
+    moves = " ".join(head_moves(along, item.head, height) for item in found)
+    return Answer(
+        study=source,
+        title=f"{asked.title}: {' and '.join(head_label(item.head) for item in found)}",
+        opening=explain_opening(
+            paragraphs[0], moves, tables["published_rows.csv"], list(dict.fromkeys(touching))
+        ),
+        figures={
+            "drive": "What the activation is made of, and how it changes along the lift.",
+            "arm": "The arm at this height, with the force of the hand and its distances from "
+            "elbow and shoulder.",
+            "arm_along_lift": "The arm along the lift.",
+        },
+        tables={
+            "drive.csv": "Parts of the drive",
+            "counterfactuals.csv": "If one thing were different",
+            "greatest_load_by_strength.csv": "Which strength limits the load",
+        },
+        texts=paragraphs[1:],
+    )
 
 
 def _around(

@@ -83,9 +83,12 @@ def _show(source: Study, found: MaximalReport, *, as_json: bool) -> None:
     from rich.table import Table
 
     from momentshare.cli.tables import console
+    from momentshare.report.text.maximal_opening import maximal_opening
+    from momentshare.report.text.opening import print_opening
     from momentshare.report.text.terminal import print_cautions
 
     screen = console()
+    print_opening(screen, maximal_opening(found))
     keys = ["condition", "lateral", "lift"]
     view = Table(title="Loads driven from rest, means over people", title_justify="left")
     for name in (
@@ -114,6 +117,8 @@ def _write(
     source: Study, found: MaximalReport, run: RunFolder, *, figures: bool, quiet: bool
 ) -> None:
     from momentshare.report.figures import maximal as report
+    from momentshare.report.page.answer import Answer
+    from momentshare.report.text.maximal_opening import maximal_opening
     from momentshare.report.writing.study import write_report
 
     drawings = {}
@@ -137,6 +142,21 @@ def _write(
         texts={},
         figures=drawings,
         shown=[source.title, *dict.fromkeys(found.loads["condition"])],
+        answer=Answer(
+            study=source,
+            title="Maximal lifts",
+            opening=maximal_opening(found),
+            figures={
+                "maximal_lift": "Speed of the maximal lift, and the greatest load that can be "
+                "held, by height.",
+                "speed_by_load": "Speed by height, for every load.",
+            },
+            tables={
+                "maximal_loads.csv": "Greatest loads, in motion and held",
+                "maximal_lifts.csv": "Lifts of each load",
+            },
+            texts=[*report.sentences(found), report.CANNOT_SHOW],
+        ),
     )  # fmt: skip
     if not quiet:
         echo(f"Wrote {len(files)} files to {run.path}")

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from momentshare.files import RunFolder
+    from momentshare.report.page.answer import Answer
 
 __all__ = ["Output", "Written"]
 
@@ -36,6 +37,8 @@ class Written:
         Name → function that draws it.
     shown : sequence of str
         Texts of the user that figures show.
+    answer : Answer, optional
+        What the report holds beside tables and figures.
     """
 
     record: Mapping[str, Any]
@@ -43,6 +46,7 @@ class Written:
     texts: Mapping[str, str] = field(default_factory=dict)
     figures: Mapping[str, Callable[[], Figure]] = field(default_factory=dict)
     shown: Sequence[str] = ()
+    answer: Answer | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -84,6 +88,7 @@ class Output:
             texts=what.texts,
             figures=what.figures,
             shown=what.shown,
+            answer=what.answer,
         )
         if not self.as_json:
             echo(f"Wrote {len(names)} files to {self.run.path}")

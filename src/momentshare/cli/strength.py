@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from momentshare.cohort.schema import CohortStudy
+    from momentshare.report.page.answer import Answer
+    from momentshare.report.text.opening import Opening
     from momentshare.strength import StrengthTest
     from momentshare.study import Study
     from momentshare.validation.bearing import BearingRow
@@ -114,7 +116,10 @@ def _moments(
     people: tuple[str, ...],
     output: Output,
 ) -> None:
+    from momentshare.cli.tables import console
     from momentshare.report.figures import strength as report
+    from momentshare.report.text.opening import print_opening
+    from momentshare.report.text.strength_opening import strength_opening
     from momentshare.strength import read_moments
     from momentshare.strength.study import moments_report
     from momentshare.validation.bearing import rows_table
@@ -126,6 +131,7 @@ def _moments(
     )
     drawings = {"corrected_utilisation": partial(report.corrected_figure, table)}
     if not output.as_json:
+        print_opening(console(), strength_opening(table, rows_table(rows)))
         # A direction is named beside every moment, so that its size needs no sign.
         shown = table.assign(moment_nm=table["moment_nm"].abs())
         _show(
@@ -141,7 +147,40 @@ def _moments(
             tables={"corrected_utilisation.csv": table, "published_rows.csv": rows_table(rows)},
             figures=drawings if output.figures else {},
             shown=[source.title, *table["condition"]],
+            answer=_answer(source, test, strength_opening(table, rows_table(rows))),
         ),
+    )
+
+
+def _answer(source: Study | CohortStudy, test: StrengthTest, opening: Opening) -> Answer:
+    """Gather what the report holds beside tables and figures."""
+    from momentshare.report.page.answer import Answer
+
+    return Answer(
+        study=source,
+        title="Strength in the task and in its test",
+        opening=opening,
+        figures={
+            "test_posture_bias": "Greatest moment in the posture of the task over that in the "
+            "test's, where utilisation is greatest.",
+            "utilisation_along_lift": "Net moment over the greatest moment, along the lift.",
+            "strength_curves": "Greatest moment against the angle of the joint.",
+            "corrected_utilisation": "Utilisation by the test's posture, and corrected to the "
+            "task's.",
+        },
+        tables={
+            "utilisation.csv": "Utilisation where it is greatest",
+            "corrected_utilisation.csv": "Utilisation by the test's posture, and corrected",
+            "strength_test.csv": "Greatest moments in the posture of the test",
+        },
+        texts=[
+            (
+                "Test-posture bias: greatest moment in the task's posture over that in the test's; "
+                "above 1 the test makes the task look harder than it is. Braced: other moments are "
+                "carried from outside; balanced: the heads keep them at zero."
+            )
+        ],
+        options={"strength test": test.text()},
     )
 
 
@@ -166,9 +205,12 @@ def _lifts(
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
+    from momentshare.cli.tables import console
     from momentshare.cohort.schema import CohortStudy
     from momentshare.cohort.setup import one_repetition
     from momentshare.report.figures import strength as report
+    from momentshare.report.text.opening import print_opening
+    from momentshare.report.text.strength_opening import strength_opening
     from momentshare.strength import study_strength
     from momentshare.strength.study import strength_of_cases
     from momentshare.validation.bearing import rows_table
@@ -203,7 +245,9 @@ def _lifts(
         task_mode=found.task_mode,
         refusals=list(found.refusals),
     )
+    opening = strength_opening(found.utilisation, rows_table(rows), found.refusals)
     if not output.as_json:
+        print_opening(console(), opening)
         _show(means, test, rows)
     output.print_json(record)
     tables = {
@@ -226,6 +270,7 @@ def _lifts(
             tables=tables,
             figures=drawings if output.figures else {},
             shown=[source.title, *dict.fromkeys(found.frames["condition"])],
+            answer=_answer(source, test, opening),
         ),
     )
 

@@ -13,10 +13,23 @@ if TYPE_CHECKING:
     import pandas as pd
     from rich.console import Console
 
-__all__ = ["FIRM", "TURNS", "UNSAID", "Opening", "counted", "joined", "print_opening", "widest"]
+__all__ = [
+    "ANSWER",
+    "FIRM",
+    "TURNS",
+    "UNSAID",
+    "Opening",
+    "counted",
+    "joined",
+    "print_opening",
+    "widest",
+]
 
 FIRM, TURNS, UNSAID = "Firm", "Turns", "Cannot be said"
 """Word before each of the three statements."""
+
+ANSWER = "Answer"
+"""Word before an answer that nothing was tried against."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,15 +44,18 @@ class Opening:
         What is reversed, and with what.
     unsaid : str
         What the result cannot say.
+    word : str
+        Stands before the first statement.
     """
 
     firm: str
     turns: str
     unsaid: str
+    word: str = FIRM
 
     def labelled(self) -> tuple[tuple[str, str], ...]:
         """Return the statements with the word before each, in the order of a reader."""
-        return (FIRM, self.firm), (TURNS, self.turns), (UNSAID, self.unsaid)
+        return (self.word, self.firm), (TURNS, self.turns), (UNSAID, self.unsaid)
 
 
 def counted(count: int, noun: str) -> str:

@@ -8,6 +8,7 @@ from momentshare import reading
 from momentshare.files import FIGURES, RunFolder, as_run_folder
 from momentshare.files.manifest import MANIFEST
 from momentshare.limits import HEAD_QUANTITIES, kinds_of, with_limits
+from momentshare.report.page.answer import answer_page
 from momentshare.report.page.document import render
 from momentshare.report.page.study import PICTURED, study_page
 from momentshare.report.text.study_opening import verdict_table
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from momentshare.cohort.schema import CohortStudy
     from momentshare.files import Writer
     from momentshare.model import Model
+    from momentshare.report.page.answer import Answer
     from momentshare.study import Study, StudyResult
 
 __all__ = [
@@ -162,8 +164,9 @@ def write_report(
     texts: Mapping[str, str],
     figures: Mapping[str, Callable[[], Figure]],
     shown: Sequence[str] = (),
+    answer: Answer | None = None,
 ) -> list[str]:
-    """Write tables, texts, a record and figures into a folder, all or nothing.
+    """Write tables, texts, a record, figures and a report into a folder, all or nothing.
 
     Parameters
     ----------
@@ -180,6 +183,8 @@ def write_report(
         Name without ending → function that makes the figure.
     shown : sequence of str
         Texts that the figures show, for the choice of fonts.
+    answer : Answer, optional
+        What the report holds beside them; no report without.
 
     Returns
     -------
@@ -194,6 +199,9 @@ def write_report(
             writer.text(name, text)
         writer.json(record_name, record)
         write_drawings(writer, figures, shown, dpi=130)
+        if answer is not None:
+            pictures = {name: (writer.folder / f"{name}.png").read_bytes() for name in figures}
+            writer.text(REPORT, render(answer_page(answer, tables, pictures)))
     return sorted(writer.names)
 
 

@@ -1,0 +1,125 @@
+"""The report of a command that answers one question: strength, maximal lift, explanation."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from momentshare.model import load_model
+from momentshare.report.page.document import Block, Page, Paragraph, Section, Table
+from momentshare.report.page.parts import (
+    captioned,
+    limits_section,
+    report_page,
+    settings_section,
+)
+from momentshare.report.text.settings import muscles_text, person_rows, setting_rows
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    import pandas as pd
+
+    from momentshare.cohort.schema import CohortStudy
+    from momentshare.report.text.opening import Opening
+    from momentshare.study import Study
+
+__all__ = ["PUBLISHED", "Answer", "answer_page"]
+
+PUBLISHED = "published_rows.csv"
+"""Published rows that bear on an answer; they come at the end."""
+
+_MOST = 40
+"""Rows of a table on the page; all stand in its file."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answer:
+    """What a report holds beside the tables and figures of its command.
+
+    Attributes
+    ----------
+    study : Study or CohortStudy
+    title : str
+        What was asked.
+    opening : Opening
+    figures : mapping
+        Name of a figure → its caption; the first goes with the opening.
+    tables : mapping
+        File of a table → its caption; others are left to their files.
+    texts : sequence of str
+        Paragraphs of the findings.
+    options : mapping
+        What was asked for on the command line.
+    """
+
+    study: Study | CohortStudy
+    title: str
+    opening: Opening
+    figures: Mapping[str, str]
+    tables: Mapping[str, str]
+    texts: Sequence[str] = ()
+    options: Mapping[str, str] = field(default_factory=dict)
+
+
+def answer_page(
+    answer: Answer, tables: Mapping[str, pd.DataFrame], pictures: Mapping[str, bytes]
+) -> Page:
+    """Put the page together.
+
+    Parameters
+    ----------
+    answer : Answer
+    tables : mapping
+        File → table.
+    pictures : mapping
+        Name of a figure → bytes of its PNG.
+    """
+    file = answer.study.file
+    model = load_model(file.model)
+    first, *others = [*answer.figures, ""]
+    blocks: list[Block] = [Paragraph(text=text) for text in answer.texts]
+    blocks += [b for name in others if name for b in captioned(name, pictures, answer.figures)]
+    blocks += [
+        _table(tables[name], caption, name)
+        for name, caption in answer.tables.items()
+        if name in tables and name != PUBLISHED and not tables[name].empty
+    ]
+    options = [
+        {"part": "command", "setting": name, "value": value}
+        for name, value in answer.options.items()
+    ]
+    sections = [
+        Section(title="Findings", anchor="findings", blocks=blocks),
+        limits_section(model),
+        settings_section(
+            [muscles_text(model, file.settings)],
+            person_rows(file.person, model),
+            [*options, *setting_rows({"settings": file.settings})],
+        ),
+    ]
+    published = tables.get(PUBLISHED)
+    if published is not None and not published.empty:
+        caption = "Published rows that bear on this answer, beside the values of the limb"
+        sections.append(
+            Section(
+                title="Published rows",
+                anchor="published",
+                blocks=[_table(published, caption, PUBLISHED)],
+            )
+        )
+    note = f"{answer.study.title}. {file.note}".strip()
+    return report_page(
+        (answer.title, note),
+        answer.opening,
+        captioned(first, pictures, answer.figures) if first else [],
+        sections,
+        model=model,
+        curves=file.settings.curves,
+        digest=answer.study.digest,
+    )
+
+
+def _table(table: pd.DataFrame, caption: str, name: str) -> Table:
+    cut = f"; the first {_MOST} of {len(table)} rows" if len(table) > _MOST else ""
+    return Table(frame=table.head(_MOST), caption=f"{caption}{cut}. All in {name}.")

@@ -1,0 +1,106 @@
+"""What an explanation says first, beside its answer: what moves it, and what it cannot bear."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from momentshare.report.figures.style import head_label
+from momentshare.report.text.opening import ANSWER, Opening, counted, widest
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import pandas as pd
+
+__all__ = ["explain_opening", "head_moves", "heads_opening", "unsaid_of_heads"]
+
+
+def explain_opening(
+    answer: str, turns: str, published: pd.DataFrame, keys: Sequence[str]
+) -> Opening:
+    """Open with an answer.
+
+    Parameters
+    ----------
+    answer : str
+        The answer in two sentences.
+    turns : str
+        What moves it.
+    published : DataFrame
+        Published rows on the heads, with ``right``.
+    keys : sequence of str
+        Limits of the limb that touch the answer.
+    """
+    return Opening(firm=answer, turns=turns, unsaid=unsaid_of_heads(published, keys), word=ANSWER)
+
+
+def head_moves(along: pd.DataFrame, head: str, height: float) -> str:
+    """Say how far the activation of a head moves with the lateral force and along the lift.
+
+    Parameters
+    ----------
+    along : DataFrame
+        ``head``, ``lateral``, ``height_fraction`` and ``activation``, a row a frame at least.
+    head : str
+    height : float
+        Height that is explained, as a fraction.
+    """
+    mine = along[along["head"] == head]
+    near = (mine["height_fraction"] - height).abs()
+    here = mine[near == near.min()].groupby("lateral", sort=False)["activation"].first()
+    low, high = 100 * mine["activation"].min(), 100 * mine["activation"].max()
+    listed = ", ".join(f"{100 * value:.0f} % ({mode})" for mode, value in here.items())
+    first = (
+        f"At this height the treatments of the lateral force give the {head_label(head)} {listed}"
+        if len(here) > 1
+        else f"Only one treatment of the lateral force was solved ({here.index[0]})"
+    )
+    return f"{first}; along the lift it runs from {low:.0f} to {high:.0f} %."
+
+
+def unsaid_of_heads(published: pd.DataFrame, keys: Sequence[str]) -> str:
+    """Say what the limb cannot bear of an answer about heads."""
+    parts = []
+    if len(published):
+        missed = int((~published["right"].astype(bool)).sum())
+        parts.append(
+            f"the limb misses {missed:,} of {counted(len(published), 'published row')} on these "
+            "heads"
+        )
+    else:
+        parts.append("no published row speaks of these heads")
+    if keys:
+        parts.append(f"limits {', '.join(keys)} touch the answer")
+    parts.append("the size of a force is uncertain by tens of percent")
+    text = "; ".join(parts)
+    return f"{text[0].upper()}{text[1:]}."
+
+
+def heads_opening(table: pd.DataFrame) -> Opening:
+    """Open a table of all heads at one height.
+
+    Parameters
+    ----------
+    table : DataFrame
+        ``head``, ``activation``, ``limit``.
+    """
+    top = widest(table, "activation")
+    working = int((table["activation"] > 0.05).sum())
+    limited = int((table["limit"] != "").sum())
+    beyond = (
+        f"{counted(limited, 'head')} {'is' if limited == 1 else 'are'} beyond what this limb can "
+        "bear; "
+        if limited
+        else ""
+    )
+    text = f"{beyond}the size of a force is uncertain by tens of percent."
+    return Opening(
+        firm=(
+            f"{working:,} of {counted(len(table), 'head')} {'is' if working == 1 else 'are'} above "
+            f"5 % here; the busiest is the {head_label(str(top['head']))}, at "
+            f"{100 * top['activation']:.0f} %."
+        ),
+        turns="Only this height and this treatment were asked; a head that is named is explained.",
+        unsaid=f"{text[0].upper()}{text[1:]}",
+        word=ANSWER,
+    )

@@ -1,0 +1,119 @@
+"""What maximal lifts say first: which condition lets more load pass."""
+
+from __future__ import annotations
+
+from itertools import combinations
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from momentshare.maximal import MAXIMAL
+from momentshare.report.text.opening import Opening, counted, joined, widest
+
+if TYPE_CHECKING:
+    from momentshare.maximal import MaximalReport
+
+__all__ = ["load_orders", "maximal_opening"]
+
+_LOAD = "greatest_load_kg"
+
+
+def load_orders(loads: pd.DataFrame) -> pd.DataFrame:
+    """Judge the order of every two conditions by the greatest load that passes.
+
+    Returns
+    -------
+    DataFrame
+        ``condition`` (the one with the greater load, mean over people and treatments), ``other``,
+        ``difference_kg``, ``verdict`` (``firm``: the same for everyone under every treatment that
+        both have, or ``turns``) and ``turns_with``.
+    """
+    rows = []
+    names = list(dict.fromkeys(loads["condition"]))
+    wide = loads.pivot_table(
+        index=["person", "lateral"], columns="condition", values=_LOAD, sort=False, observed=True
+    )
+    for one, two in combinations(names, 2):
+        if one not in wide or two not in wide:
+            continue
+        gap = (wide[one] - wide[two]).dropna()
+        if gap.empty:
+            continue
+        sign = 1.0 if gap.mean() >= 0.0 else -1.0
+        turned = []
+        if (sign * gap <= 0.0).any():
+            if (sign * gap.groupby("lateral").mean() <= 0.0).any():
+                turned.append("lateral force")
+            if any(((own > 0.0).any() and (own <= 0.0).any()) for _, own in gap.groupby("lateral")):
+                turned.append("people")
+        high, low = (one, two) if sign > 0.0 else (two, one)
+        verdict = "turns" if turned or (sign * gap <= 0.0).any() else "firm"
+        rows.append((high, low, sign * gap.mean(), verdict, "; ".join(turned)))
+    columns = ["condition", "other", "difference_kg", "verdict", "turns_with"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def maximal_opening(report: MaximalReport) -> Opening:
+    """Say what maximal lifts come to."""
+    orders = load_orders(report.loads)
+    return Opening(firm=_firm(report, orders), turns=_turns(orders), unsaid=_unsaid(report))
+
+
+def _named(row: pd.Series) -> str:
+    return f"'{row['condition']}' above '{row['other']}' by {row['difference_kg']:.1f} kg"
+
+
+def _firm(report: MaximalReport, orders: pd.DataFrame) -> str:
+    if orders.empty:
+        row = report.loads.iloc[0]
+        same = report.loads[report.loads["lateral"] == row["lateral"]]
+        return (
+            f"There are no two conditions to compare under one treatment; in '{row['condition']}' "
+            f"{same[same['condition'] == row['condition']][_LOAD].mean():.1f} kg pass (mean over "
+            f"people, lateral force {row['lateral']})."
+        )
+    firm = orders[orders["verdict"] == "firm"]
+    verb = "holds" if len(firm) == len(orders) == 1 else "hold"
+    start = (
+        f"{len(firm):,} of {counted(len(orders), 'order')} of two conditions by the greatest load "
+        f"that passes {verb} for everyone under every treatment of the lateral force"
+    )
+    return (
+        f"{start}; widest, {_named(widest(firm, 'difference_kg'))}." if len(firm) else f"{start}."
+    )
+
+
+def _turns(orders: pd.DataFrame) -> str:
+    turning = orders[orders["verdict"] == "turns"]
+    if turning.empty:
+        return "No order by load is reversed by the person or the lateral force."
+    shares = [
+        f"{count:,} with {words}"
+        for name, words in (("lateral force", "the lateral force"), ("people", "the person"))
+        if (count := sum(name in cell.split("; ") for cell in turning["turns_with"]))
+    ]
+    return (
+        f"{counted(len(turning), 'order')} {'turns' if len(turning) == 1 else 'turn'}: "
+        f"{joined(shares)}; widest of them, {_named(widest(turning, 'difference_kg'))}."
+    )
+
+
+def _unsaid(report: MaximalReport) -> str:
+    parts = []
+    if len(report.lifts):
+        top = report.lifts[report.lifts["lift"] == MAXIMAL]
+        still = int((~top["dip"].astype(bool)).sum())
+        if still:
+            parts.append(
+                f"{still:,} of {counted(len(top), 'maximal lift')} "
+                f"{'has' if still == 1 else 'have'} no sticking region here, which does "
+                "not show that a lifter would have none"
+            )
+    if report.refusals:
+        parts.append(f"{counted(len(report.refusals), 'case')} could not be driven")
+    parts.append(
+        "a computed greatest load is no load to put on a bar, since delay, fatigue and the "
+        "lowering are left out"
+    )
+    text = "; ".join(parts)
+    return f"{text[0].upper()}{text[1:]}."

@@ -1,0 +1,144 @@
+"""What the strength of a study says first: on which side of the task its test lies."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from momentshare.directions import DIRECTIONS
+from momentshare.report.text.opening import Opening, counted, joined, widest
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+__all__ = ["bias_table", "strength_opening"]
+
+_BIAS = "test_posture_bias"
+_CAUSES = {
+    "others": "whether other moments are braced or balanced",
+    "person": "the person",
+    "lateral": "the lateral force",
+}
+"""Column → what it is that a bias may turn with."""
+
+
+def bias_table(utilisation: pd.DataFrame) -> pd.DataFrame:
+    """Range of the test-posture bias of every condition and direction.
+
+    Parameters
+    ----------
+    utilisation : DataFrame
+        ``condition``, ``direction``, ``test_posture_bias``; ``person``, ``others`` and
+        ``lateral`` where they vary.
+
+    Returns
+    -------
+    DataFrame
+        ``condition``, ``direction``, ``bias_low``, ``bias_high``, ``verdict`` (``harder``: above 1
+        throughout, so the test makes the task look harder than it is; ``easier``; ``turns``) and
+        ``turns_with``. Rows without a bias are left out.
+    """
+    known = utilisation[utilisation[_BIAS].notna()]
+    rows = []
+    for (condition, direction), part in known.groupby(["condition", "direction"], sort=False):
+        low, high = float(part[_BIAS].min()), float(part[_BIAS].max())
+        verdict = "harder" if low > 1.0 else "easier" if high < 1.0 else "turns"
+        causes = [
+            name
+            for name in _CAUSES
+            if verdict == "turns" and name in part and _turns_with(part, name)
+        ]
+        rows.append((condition, direction, low, high, verdict, "; ".join(causes)))
+    columns = ["condition", "direction", "bias_low", "bias_high", "verdict", "turns_with"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _turns_with(part: pd.DataFrame, name: str) -> bool:
+    """Tell whether the bias crosses 1 between values of one column, all else the same."""
+    same = [other for other in _CAUSES if other != name and other in part]
+    groups = [own for _, own in part.groupby(same)] if same else [part]
+    return any(own[_BIAS].min() <= 1.0 <= own[_BIAS].max() and len(own) > 1 for own in groups)
+
+
+def strength_opening(
+    utilisation: pd.DataFrame, published: pd.DataFrame, refusals: Sequence[str] = ()
+) -> Opening:
+    """Say what strength in the test's posture makes of the task.
+
+    Parameters
+    ----------
+    utilisation : DataFrame
+        See :func:`bias_table`.
+    published : DataFrame
+        Published rows on strength in these directions, with ``right``.
+    refusals : sequence of str
+        People and conditions without a posture.
+    """
+    table = bias_table(utilisation)
+    return Opening(
+        firm=_firm(table), turns=_turns(table), unsaid=_unsaid(utilisation, published, refusals)
+    )
+
+
+def _named(row: pd.Series) -> str:
+    return (
+        f"{DIRECTIONS[str(row['direction'])].words} in '{row['condition']}' (bias "
+        f"{row['bias_low']:.2f} to {row['bias_high']:.2f})"
+    )
+
+
+def _firm(table: pd.DataFrame) -> str:
+    if table.empty:
+        return "Nothing is firm: no strength was found in both postures."
+    counts = table["verdict"].value_counts()
+    harder, easier = int(counts.get("harder", 0)), int(counts.get("easier", 0))
+    start = (
+        f"Of {counted(len(table), 'pair')} of condition and direction, the test's posture makes "
+        f"{harder:,} look harder than {'it is' if harder == 1 else 'they are'} and {easier:,} "
+        "easier, throughout"
+    )
+    sure = table[table["verdict"] != "turns"]
+    if sure.empty:
+        return f"{start}."
+    # As far from 1 as the nearer end of its range.
+    ends = sure[["bias_low", "bias_high"]]
+    far = (ends.where(ends >= 1.0, 1.0 / ends).min(axis=1)).rename("far")
+    return f"{start}; farthest off is {_named(widest(sure.assign(far=far), 'far'))}."
+
+
+def _turns(table: pd.DataFrame) -> str:
+    turning = table[table["verdict"] == "turns"]
+    if turning.empty:
+        return "No bias changes sides between people, treatments or definitions of strength."
+    shares = [
+        f"{count:,} with {words}"
+        for name, words in _CAUSES.items()
+        if (count := sum(name in cell.split("; ") for cell in turning["turns_with"]))
+    ]
+    told = f": {joined(shares)}" if shares else ""
+    size = (turning["bias_high"] / turning["bias_low"]).rename("size")
+    return (
+        f"{counted(len(turning), 'pair')} {'changes' if len(turning) == 1 else 'change'} sides"
+        f"{told}; widest is {_named(widest(turning.assign(size=size), 'size'))}."
+    )
+
+
+def _unsaid(utilisation: pd.DataFrame, published: pd.DataFrame, refusals: Sequence[str]) -> str:
+    parts = []
+    lost = int(utilisation[_BIAS].isna().sum())
+    if lost:
+        parts.append(
+            f"{counted(lost, 'row')} of the table {'has' if lost == 1 else 'have'} no bias"
+        )
+    if refusals:
+        parts.append(f"{counted(len(refusals), 'case')} could not be performed")
+    if len(published):
+        missed = int((~published["right"].astype(bool)).sum())
+        parts.append(
+            f"the limb misses {missed:,} of {counted(len(published), 'published row')} on strength "
+            "in these directions"
+        )
+    parts.append("the size of a strength is that of a model, not of the people tested")
+    text = "; ".join(parts)
+    return f"{text[0].upper()}{text[1:]}."
