@@ -282,6 +282,7 @@ def test_the_picture_shows_the_numbers_of_the_tables(tmp_path):
     said = Said(tmp_path, *CASES["measured"])
     assert (said.out / "difference.png").stat().st_size > 10_000
     assert (said.out / "difference.svg").exists()
+    assert (said.out / "arms.png").stat().st_size > 10_000
     lifts = [
         next(r for r in case.results if r.lateral.mode == "measured")
         for case in run_study(parse_study(STUDY), band=False).cases[:2]

@@ -21,6 +21,8 @@ from momentshare.cli.explain_more import (
 from momentshare.cli.output import Written
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from momentshare.analysis import LiftResult
     from momentshare.cli.explain_lifts import SolvedLifts
     from momentshare.cli.output import Output
@@ -276,7 +278,9 @@ def show_conditions(source: Study | CohortStudy, asked: Asked, output: Output) -
         record=record,
         tables=said.tables(),
         texts={"explanation.txt": "\n\n".join([*texts, "Cautions", *CAUTIONS]) + "\n"},
-        figures={"difference": drawing} if output.figures else {},
+        figures={"difference": drawing, "arms": _arms(said, source.file.note)}
+        if output.figures
+        else {},
         shown=list(asked.conditions),
         answer=_answer(source, said, texts[1:]),
     )
@@ -307,6 +311,20 @@ def _answer(source: Study | CohortStudy, said: Explained, texts: list[str]) -> A
             "greatest_load_by_strength.csv": "Which strength limits the load",
         },
         texts=texts,
+    )
+
+
+def _arms(said: Explained, note: str) -> partial[Figure]:
+    """Draw both conditions side by side, in the frames that are compared."""
+    from momentshare.report import draw_arms
+
+    names = said.found.names
+    return partial(
+        draw_arms,
+        dict(zip(names, said.pair, strict=True)),
+        dict(zip(names, said.found.frames, strict=True)),
+        title=said.title,
+        note=note,
     )
 
 

@@ -126,6 +126,8 @@ def _draw_bars(
                 continue
             values = drawn.parts[:, FACTORS.index(factor), index] if factor else drawn.gap(head)
             low, high = np.percentile(values, (10.0, 90.0))
+            # A pale line behind keeps it apart from dark bars.
+            ax.plot([low, high], [place + 0.2] * 2, color="#ffffff", linewidth=3.2)
             ax.plot([low, high], [place + 0.2] * 2, color=style.INK, linewidth=1.4)
     ax.axvline(0.0, color=style.INK, linewidth=0.7)
     ax.set_yticks(at, [label for label, *_ in bars])
