@@ -10,14 +10,27 @@ from momentshare.explain import counterfactuals, explain_along, explain_head, fr
 from momentshare.explain.phrases import facet_phrase
 from momentshare.explain.problem import keeps_glenoid
 from momentshare.explain.sentences import drive_text
-from momentshare.joint import glenoid_load
+from momentshare.joint import glenoid_load, stability_facets
 from momentshare.study import parse_study, run_study
 
 HELD = "frames = 7\nglenoid_constraint = true"
 
 
+@pytest.fixture(scope="module", autouse=True)
+def tight():
+    """A glenoid that holds little, so that the limit is met whatever the limb."""
+
+    def facets(model):
+        turns, ratios = stability_facets(model)
+        return turns, 0.6 * ratios
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("momentshare.analysis.stability_facets", facets)
+        yield
+
+
 @pytest.fixture(scope="module", params=["", "exponent = 3.0\nbalance_forearm = true\n"])
-def lifts(request):
+def lifts(request, tight):
     text = STUDY.replace("frames = 7", f"{HELD}\n{request.param}")
     (case,) = run_study(parse_study(text)).cases
     return {result.lateral.mode: result for result in case.results}
