@@ -11,7 +11,17 @@ SOURCE = Path(momentshare.__file__).parent
 
 # From first to last; a module may import from its own layer and from earlier ones.
 LAYERS = [
-    {"errors", "units", "cautions", "processes", "text", "inputs", "frame_axis", "pseudonyms"},
+    {
+        "errors",
+        "units",
+        "cautions",
+        "processes",
+        "cluster",
+        "text",
+        "inputs",
+        "frame_axis",
+        "pseudonyms",
+    },
     {"files"},
     {"directions"},
     {"help"},

@@ -12,13 +12,13 @@ import os
 from contextlib import closing
 from dataclasses import replace
 from importlib import metadata
-from itertools import islice
 from typing import TYPE_CHECKING, Any
 
+from momentshare.cluster import on_cluster
 from momentshare.errors import InputError, MissingExtraError, SolverError
 from momentshare.files import RunFolder, as_run_folder
 from momentshare.model import load_model
-from momentshare.processes import IN_FLIGHT, on_processes
+from momentshare.processes import on_processes
 from momentshare.study.run import check_settings
 from momentshare.uncertainty.chunks import MEASURES, Task, cells_of, chunk_bytes
 from momentshare.uncertainty.layout import build_layout
@@ -229,7 +229,9 @@ def _solve_all(
     if count == 0:
         return
     if scheduler is not None:
-        yield from _on_cluster(tasks, scheduler)
+        pairs = ((task.index, (task,)) for task in tasks)
+        with closing(on_cluster(chunk_bytes, pairs, scheduler)) as answers:
+            yield from answers
         return
     processes = min(workers or os.cpu_count() or 1, count)
     if processes == 1:
@@ -250,37 +252,4 @@ def _on_processes(
                     "a worker process died, perhaps for want of memory; finished chunks are "
                     "kept, so run again, with fewer --workers"
                 )
-            yield index, data
-
-
-def _on_cluster(tasks: Iterator[Task], address: str) -> Generator[tuple[int, bytes]]:
-    """Solve on a Dask cluster; the scheduler gives the chunks of a lost worker to another."""
-    try:
-        from distributed import Client, as_completed
-    except ImportError as err:
-        raise MissingExtraError("distributed", "scale", "running on a cluster") from err
-    make: Any = Client
-    try:
-        client = make(address, timeout="15s", set_as_default=False)
-    except (OSError, ValueError) as err:
-        raise InputError(
-            f"--scheduler {address!r}: no scheduler answers there ({err}); check the address"
-        ) from err
-    with client:
-        threads = sum(client.nthreads().values()) or 1
-        indices: dict[Any, int] = {}
-
-        def submit(task: Task) -> Any:
-            future = client.submit(chunk_bytes, task, pure=False, retries=3)
-            indices[future.key] = task.index
-            return future
-
-        gather: Any = as_completed
-        ready = gather([submit(t) for t in islice(tasks, IN_FLIGHT * threads)], loop=client.loop)
-        for future in ready:
-            data: bytes = future.result()
-            index = indices.pop(future.key)
-            future.release()
-            for task in islice(tasks, 1):
-                ready.add(submit(task))
             yield index, data
