@@ -379,6 +379,7 @@ def lab(workers: int = 1) -> dict[str, pd.DataFrame]:
         place.write_text(text, "utf-8")
         result = run_cohort(load_cohort(place), Path(folder) / "run", workers=workers)
         summary = summarise_cohort(result)
+        summary.tables.pop("outcome_definitions")  # words
         return dict(summary.tables) | {f"all_{name}": result.table(name) for name in _LONG}
 
 

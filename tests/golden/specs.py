@@ -200,6 +200,19 @@ def _lab_tables() -> dict[str, Table]:
             scale_by=("outcome",),
             loose=_MODEL,
         ),
+        "untested": table("condition", "lateral", "head"),
+        "outcomes": table(
+            "condition", "lateral", "phase", "outcome", "item", scale_by=("outcome",)
+        ),
+        "outcomes_by_person": table(
+            *_LIFT, "arm", "phase", "outcome", "item", scale_by=("outcome",)
+        ),
+        "outcome_omnibus": table("outcome", "item", scale_by=("outcome",), loose=_MODEL),
+        "outcome_contrasts": table(
+            "outcome", "item", "condition", "other", scale_by=("outcome",), loose=_MODEL
+        ),
+        "ascent_descent": table("condition", "outcome", "item", scale_by=("outcome",)),
+        "emg_by_condition": table("head", "condition"),
         "sensitivity": table("condition", "lateral", "change", "head"),
         "sensitivity_orders": table("lateral", "change", "head", "condition", "other"),
         "emg_curves_by_person": table("person", *curve, "head"),

@@ -558,6 +558,18 @@ def people_of(table: str, value: str, condition: str, mode: str | None, **where)
     return {person: sum(values) / len(values) for person, values in found.items()}
 
 
+def full_share(head: str, condition: str, mode: str) -> float:
+    """Share of frames at full activation, mean over people."""
+    held = "zero" if condition == FREE_HANDS else mode
+    own = _by_person("frames", ACTIVATION, (HEAD,))[condition, held, head].values()
+    return sum(sum(v > 0.99 for v in values) / len(values) for values in own) / len(own)
+
+
+def is_tested(head: str, pair: tuple[str, str], mode: str) -> bool:
+    """Whether neither condition has the head at full activation in over 5 % of frames."""
+    return all(full_share(head, condition, mode) <= 0.05 for condition in pair)
+
+
 def mean_and_sd(table: str, value: str, condition: str, mode: str | None, **where):
     """Mean over people of their own means, standard deviation between them, number of people."""
     own = list(people_of(table, value, condition, mode, **where).values())

@@ -246,7 +246,15 @@ def test_contrasts_are_the_paired_test_of_their_own_row():
         tuple(row[n] for n in (plan.LATERAL, "outcome", "item", FIRST, SECOND)): row
         for row in rows("contrasts")
     }
-    assert len(found) == len(MODES) * len(OUTCOMES) * 6 == len(rows("contrasts"))
+    tested = {
+        (mode, outcome, item, *pair)
+        for mode in MODES
+        for outcome, item in OUTCOMES
+        for pair in combinations(CONDITIONS, 2)
+        if outcome != plan.MEAN_ACTIVATION or plan.is_tested(item, pair, mode)
+    }
+    assert set(found) == tested
+    assert len(rows("contrasts")) == len(tested) < len(MODES) * len(OUTCOMES) * 6
     for (mode, outcome, item, a, b), row in found.items():
         gap = np.array(list(differences(outcome, item, (a, b), mode).values()))
         assert row["n_people"] == len(gap)
@@ -263,6 +271,18 @@ def test_contrasts_are_the_paired_test_of_their_own_row():
         way = np.sign(row["estimate"])
         counts = [(np.sign(gap) == s).sum() for s in (way, -way, 0.0)]
         assert [row[n] for n in ("n_same_direction", "n_opposite", "n_level")] == counts
+
+
+def test_efforts_at_full_activation_are_listed_and_not_tested():
+    listed = {(row["head"], row["condition"]) for row in rows("untested")}
+    wanted = {
+        (head, c) for head in HEADS for c in CONDITIONS if plan.full_share(head, c, SHOWN) > 0.05
+    }
+    assert listed == wanted
+    assert wanted
+    for row in rows("untested"):
+        share = plan.full_share(row["head"], row["condition"], SHOWN)
+        assert row["saturated_share_mean"] == pytest.approx(share)
 
 
 def test_families_of_adjusted_p_are_one_outcome_and_all_heads():
@@ -289,11 +309,13 @@ def test_overall_tests_stand_beside_their_own_outcome():
         if row["outcome"] != plan.MEAN_ACTIVATION:
             continue
         part = heads[(heads["lateral"] == row["lateral"]) & (heads["head"] == row["item"])]
+        kept = [c for c in CONDITIONS if plan.full_share(row["item"], c, row["lateral"]) <= 0.05]
+        part = part[part["condition"].isin(kept)]
         alone = compare_conditions(part, outcome=plan.MEAN_ACTIVATION, confidence=CONFIDENCE)
         for name in ("f", "p", "df_numerator", "df_denominator", "n_people", "n_values"):
             same(row[name], alone.omnibus[name].iloc[0])
         values = {c: people_of("heads", plan.MEAN_ACTIVATION, c, row["lateral"], head=row["item"])
-                  for c in CONDITIONS}  # fmt: skip
+                  for c in kept}  # fmt: skip
         assert row["n_values"] == sum(map(len, values.values()))
 
 

@@ -26,6 +26,8 @@ from tests.report.page_reader import PageReader, assert_shows
 
 from momentshare.cli.cohort import run_and_write
 from momentshare.cohort.schema import PublishedEntry
+from momentshare.report.text.cohort_messages import account_lines, check_lines
+from momentshare.report.text.cohort_selection import selection_texts
 from momentshare.report.writing import cohort as cohort_write
 
 pytest.importorskip("statsmodels")
@@ -101,26 +103,52 @@ def test_the_printed_activation_stands_under_its_condition(done):
 def test_skipped_trials_are_printed_with_their_reason(done):
     lines = [line for line in done[0].splitlines() if line.startswith("skipped")]
     trial = next(t for t in plan.TRIALS if t.place == plan.SKIPPED)
-    assert [words(line) for line in lines] == [
-        f"skipped trial {trial.number}, {trial.file}: {plan.FAULT}"
-    ]
+    assert [words(line) for line in lines] == [f"skipped {trial.file}: {plan.FAULT}"]
 
 
 def words(text):
     return " ".join(text.split())
 
 
-def test_checks_that_did_not_pass_are_printed_with_value_and_limit(done):
-    lines = [words(x) for x in done[0].splitlines() if re.match(r"(warn|fail) trial", x)]
-    wanted = [
-        f"{c['verdict']} trial {c[plan.TRIAL]}, {c[plan.PERSON]}, {c[plan.CONDITION]}: "
-        f"{c['check']} {c['value']:.3g} {c['unit']}, limit {c['limit']:g}"
-        + (f"; {c['note']}" if c["note"] else "")
-        for c in planted().rows["checks"]
-        if c["verdict"] in {"warn", "fail"}
-    ]
-    assert len(wanted) > 2
-    assert lines == wanted
+def test_checks_that_did_not_pass_are_printed_once_each_with_the_worst_trial(done):
+    lines = [words(x) for x in done[0].splitlines() if re.match(r"(warn|fail) ", x)]
+    bad = [c for c in planted().rows["checks"] if c["verdict"] in {"warn", "fail"}]
+    assert len(bad) > len(lines) == len({(c["verdict"], c["check"]) for c in bad})
+    for line in lines:
+        verdict, name = line.split(":")[0].split(" ", 1)
+        mine = [c for c in bad if (c["verdict"], c["check"]) == (verdict, name)]
+        worst = max(mine, key=lambda c: c["value"])
+        assert (
+            f"up to {worst['value']:.3g} {worst['unit']} in trial {worst[plan.TRIAL]} "
+            f"({worst[plan.PERSON]}, {worst[plan.CONDITION]}), limit {worst['limit']:g}"
+        ) in line
+        if len(mine) > 1:
+            assert f"{len(mine)} trials ({', '.join(str(c[plan.TRIAL]) for c in mine)})" in line
+        assert line.endswith(worst["note"])
+
+
+def test_what_counted_what_not_and_why_takes_ten_lines():
+    lines = account_lines(planted().result, planted().summary)
+    people = {t.person for t in plan.COUNTED}
+    repetitions = sum(t.repetitions for t in plan.COUNTED)
+    assert lines[0] == (
+        f"{len(plan.COUNTED)} of {len(plan.TRIALS)} trials count: {len(people)} people, "
+        f"{repetitions} repetitions."
+    )
+    assert len(lines) <= 10
+    many = replace(
+        planted().result,
+        outcomes=tuple(
+            replace(o, fault=f"fault {k}", file=f"file {k}", verdict="")
+            for k, o in enumerate(planted().result.outcomes)
+        ),
+    )
+    lines = account_lines(many, planted().summary)
+    assert len(lines) == 10
+    left = int(re.match(r"and (\d+) more", lines[-1])[1])
+    assert left + 8 == len(many.outcomes) + len(check_lines(planted().tables["checks"])) + len(
+        selection_texts(many)
+    )
 
 
 def test_the_sentences_of_the_page_are_printed(done):

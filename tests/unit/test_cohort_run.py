@@ -83,6 +83,19 @@ def test_moments_and_ratios_come_back_from_files(result, truth):
         assert np.abs(seen - np.array(want["lateral_ratio"])[inside]).max() < 0.02
 
 
+def test_a_cluster_gives_the_same_trials(lab, tmp_path, result):
+    distributed = pytest.importorskip("distributed")
+    study = load_cohort(lab).only(["Ines"], ["wide"])
+    with distributed.LocalCluster(
+        n_workers=1, threads_per_worker=1, processes=False, dashboard_address=None
+    ) as cluster:
+        found = run_cohort(study, tmp_path / "far", scheduler=cluster.scheduler_address)
+    (number,) = study.numbers
+    for name in ("heads", "moments", "frames"):
+        far, near = (read_table(r.folder, number, name) for r in (found, result))
+        assert far.equals(near)
+
+
 def test_one_bad_trial_is_reported_and_skipped(result):
     broken = outcome(result, "ines_broken_off.c3d")
     assert broken.file == "lab/ines_broken_off.c3d"

@@ -32,6 +32,12 @@ def cohort(
     workers: Annotated[
         int | None, typer.Option(help="Number of processes; one per core by default.")
     ] = None,
+    scheduler: Annotated[
+        str | None,
+        typer.Option(
+            help="Address of a Dask scheduler, tcp://host:port; its workers see the same files."
+        ),
+    ] = None,
     effects: Annotated[
         bool,
         typer.Option(
@@ -50,8 +56,8 @@ def cohort(
     activation as 0 to 1, figures and this summary in per cent.
     """
     run_and_write(
-        study, out, people=person or (), conditions=condition or (), workers=workers,
-        effects=effects, figures=not no_figures, quiet=quiet,
+        study, out, chosen=(person or (), condition or ()), workers=workers,
+        scheduler=scheduler, effects=effects, figures=not no_figures, quiet=quiet,
     )  # fmt: skip
 
 
@@ -59,14 +65,14 @@ def run_and_write(
     path: Path,
     out: Path,
     *,
-    people: Sequence[str] = (),
-    conditions: Sequence[str] = (),
+    chosen: tuple[Sequence[str], Sequence[str]] = ((), ()),
     workers: int | None = None,
+    scheduler: str | None = None,
     effects: bool = False,
     figures: bool,
     quiet: bool,
 ) -> None:
-    """Run a cohort study file, or the trials of some people and conditions, and write it."""
+    """Run a cohort study file, or the trials of chosen people and conditions, and write it."""
     from momentshare.cli.tables import console
     from momentshare.cohort.load import load_cohort
     from momentshare.cohort.run import COMMAND, folder_options
@@ -75,12 +81,12 @@ def run_and_write(
     from momentshare.report.text.effects import print_effects
     from momentshare.report.writing.cohort import write_cohort
 
-    study = load_cohort(path).only(people, conditions)
+    study = load_cohort(path).only(*chosen)
     screen = console(quiet=quiet)
     read = _read_published(study)  # faults in them show before any trial is solved
     with run_folder(out, COMMAND, **folder_options(study)) as run:
         try:
-            result = _run(study, run, workers, screen)
+            result = _run(study, run, screen, workers=workers, scheduler=scheduler)
         except KeyboardInterrupt as err:
             echo(str(err) or "stopped", err=True)
             raise typer.Exit(130) from None
@@ -89,7 +95,11 @@ def run_and_write(
             with screen.status("effects") as status:
                 turned = _effects(study, workers, status.update)
         with screen.status("summing up") as status:
-            summary = summarise_cohort(result)
+            summary = summarise_cohort(
+                result,
+                workers=workers,
+                progress=lambda done, total: status.update(f"summing up {done}/{total}"),
+            )
             published = _published(study, result, read)
             files = write_cohort(
                 result,
@@ -115,18 +125,32 @@ def run_and_write(
         echo(f"Wrote {len(files)} files to {out}{again}. Open {out / 'report.html'}")
 
 
-def _run(study: CohortStudy, run: RunFolder, workers: int | None, screen: Console) -> CohortResult:
+def _run(
+    study: CohortStudy,
+    run: RunFolder,
+    screen: Console,
+    *,
+    workers: int | None,
+    scheduler: str | None,
+) -> CohortResult:
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+    from rich.progress import TimeRemainingColumn as Remaining
 
     from momentshare.cohort.run import run_cohort
 
-    columns = (TextColumn("{task.description}", markup=False), BarColumn(), MofNCompleteColumn())
+    columns = (
+        TextColumn("{task.description}", markup=False),
+        BarColumn(),
+        MofNCompleteColumn(),
+        Remaining(),
+    )
     with Progress(*columns, console=screen, transient=True) as bar:
         task = bar.add_task("trials", total=len(study.numbers))
         return run_cohort(
             study,
             run,
             workers=workers,
+            scheduler=scheduler,
             progress=lambda done, total, what: bar.update(
                 task, completed=done, total=total, description=what
             ),
@@ -199,53 +223,25 @@ def _print(
     summary: CohortSummary,
     published: list[PublishedResult],
 ) -> None:
-    """Print what became of the trials, the checks that did not pass, and activation by head."""
+    """Print what counted, what not and why, and activation by head."""
     from momentshare.cautions import CAUTIONS
-    from momentshare.cohort.best_lift import best_lift_texts
     from momentshare.report.text.cohort_findings import left_out, short_texts
+    from momentshare.report.text.cohort_messages import account_lines
     from momentshare.report.text.cohort_opening import cohort_opening
     from momentshare.report.text.cohort_peers import peer_texts
-    from momentshare.report.text.cohort_selection import selection_texts
     from momentshare.report.text.opening import print_opening
 
     print_opening(screen, cohort_opening(result, summary, published))
-    _print_verdicts(screen, result, summary)
+    for line in account_lines(result, summary):
+        screen.print(line, markup=False)
     if "heads" in summary.tables:
         _print_heads(screen, summary.tables["heads"], summary.mode)
-    for text in [
-        *selection_texts(result),
-        *best_lift_texts(result.best_lifts),
-        *peer_texts(summary),
-        *short_texts(summary),
-        *left_out(result, summary),
-    ]:
+    for text in [*peer_texts(summary), *short_texts(summary), *left_out(result, summary)]:
         screen.print(f"- {text}", markup=False)
     for found in published:
         _print_published(screen, found)
     for text in CAUTIONS:
         screen.print(f"- {text}", markup=False)
-
-
-def _print_verdicts(screen: Console, result: CohortResult, summary: CohortSummary) -> None:
-    """Print the trials that were skipped and the checks that did not pass."""
-    from rich.markup import escape
-
-    skipped = [o for o in result.outcomes if o.fault and o.used]
-    for outcome in skipped:
-        screen.print(
-            f"[bold]skipped[/bold] trial {outcome.number}, {escape(outcome.file)}: "
-            f"{escape(outcome.fault)}"
-        )
-    checks = summary.tables.get("checks")
-    if checks is None:
-        return
-    for _, row in checks[checks["verdict"].isin(["warn", "fail"])].iterrows():
-        note = f"; {row['note']}" if row["note"] else ""
-        screen.print(
-            f"[bold]{row['verdict']}[/bold] trial {row['trial']}, "
-            f"{escape(str(row['person']))}, {escape(str(row['condition']))}: {row['check']} "
-            f"{row['value']:.3g} {row['unit']}, limit {row['limit']:g}{escape(str(note))}"
-        )
 
 
 def _print_heads(screen: Console, heads: pd.DataFrame, mode: str) -> None:

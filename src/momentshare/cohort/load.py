@@ -178,7 +178,7 @@ def _faults(file: CohortFile) -> list[str]:
         faults += _unknown(place, "person", maximal.person, names["person"])
         if maximal.layout is not None:
             faults += _unknown(place, "layout", maximal.layout, names["layout"])
-    faults += _best_lifts(file, names)
+    faults += _best_lifts(file, names) + _factors(file)
     for number, static in enumerate(file.static, start=1):
         place = f"static[{number}]"
         faults += _unknown(place, "person", static.person, names["person"])
@@ -215,6 +215,27 @@ def _best_lifts(file: CohortFile, names: dict[str, list[str]]) -> list[str]:
                 "already; keep the heavier one"
             )
         seen.setdefault(key, number)
+    return faults
+
+
+def _factors(file: CohortFile) -> list[str]:
+    """Faults of factors: conditions that state other ones than the first, one level only."""
+    stated = {c.name: set(c.factors) for c in file.condition}
+    whole = set().union(*stated.values()) if stated else set()
+    faults = [
+        f"condition {name!r} → factors: {', '.join(sorted(whole - own))} is missing; state a level "
+        "of each factor in every condition, or of none"
+        for name, own in stated.items()
+        if whole - own
+    ]
+    if len(whole) > 2:
+        faults.append(f"condition → factors: wanted one or two, got {', '.join(sorted(whole))}")
+    if not faults:
+        faults += [
+            f"condition → factors: {name!r} has one level only; state two or more, or take it out"
+            for name in sorted(whole)
+            if len({c.factors[name] for c in file.condition}) < 2
+        ]
     return faults
 
 

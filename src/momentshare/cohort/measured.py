@@ -62,7 +62,12 @@ def _stated(condition: MeasuredCondition) -> StatedGirdle:
 
 
 def processed_trial(
-    study: CohortStudy, number: int, limb: Limb, *, frames: int | None = None
+    study: CohortStudy,
+    number: int,
+    limb: Limb,
+    *,
+    frames: int | None = None,
+    side: str | None = None,
 ) -> tuple[ProcessedTrial, Calibration | None]:
     """Read and check one trial.
 
@@ -75,6 +80,8 @@ def processed_trial(
         Of its person.
     frames : int, optional
         Frames of a repetition, in place of those of the settings.
+    side : {"right", "left"}, optional
+        Arm, in place of the one that the study names.
 
     Raises
     ------
@@ -89,7 +96,7 @@ def processed_trial(
         _recording(study, entry),
         limb.skeleton,
         processing if frames is None else replace(processing, frames=frames),
-        side=entry.side,
+        side=side or entry.side,
         load=entry.load_kg,
         one_bar=condition.one_bar,
         trunk_angle=math.radians(condition.trunk_angle_deg),

@@ -11,11 +11,13 @@ import hashlib
 import json
 import os
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 from importlib import metadata
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from momentshare.cluster import on_cluster
 from momentshare.cohort.best_lift import with_best_lifts
 from momentshare.cohort.trials import (
     file_digest,
@@ -30,7 +32,7 @@ from momentshare.files import RunFolder, as_run_folder
 from momentshare.processes import on_processes
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Generator, Sequence
+    from collections.abc import Callable, Generator, Iterator, Sequence
 
     import pandas as pd
 
@@ -143,10 +145,15 @@ class CohortResult:
         """One table over the trials that count, or over all that were solved."""
         import pandas as pd
 
-        chosen = self.solved if all_solved else self.counted
-        parts = [read_table(self.folder, o.number, name) for o in chosen]
-        parts = [part for part in parts if not part.empty]
+        parts = list(self.table_parts(name, all_solved=all_solved))
         return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+
+    def table_parts(self, name: str, *, all_solved: bool = False) -> Iterator[pd.DataFrame]:
+        """Do the same trial by trial, one at a time in memory; trials without rows have no part."""
+        for outcome in self.solved if all_solved else self.counted:
+            part = read_table(self.folder, outcome.number, name)
+            if not part.empty:
+                yield part
 
 
 def run_cohort(
@@ -154,6 +161,7 @@ def run_cohort(
     folder: str | Path | RunFolder,
     *,
     workers: int | None = None,
+    scheduler: str | None = None,
     progress: Callable[[int, int, str], None] | None = None,
 ) -> CohortResult:
     """Solve every trial of a cohort.
@@ -166,6 +174,9 @@ def run_cohort(
     workers : int, optional
         Processes; by default one a core. One solves in this process. The answer does not depend
         on it.
+    scheduler : str, optional
+        Address of a Dask scheduler, whose workers solve the trials in place of processes; they
+        find the files of the study where this process does.
     progress : callable, optional
         Called with the number of trials done, of all, and what was done last.
 
@@ -204,7 +215,8 @@ def run_cohort(
     check_cohort(study, model)
     with as_run_folder(folder, COMMAND, **folder_options(study)) as run:
         raised, lifts = with_best_lifts(study, workers=workers, progress=progress)
-        outcomes = _outcomes(raised, run, model, workers, progress)
+        solve = partial(_solve_all, raised, run, workers=workers, scheduler=scheduler)
+        outcomes = _outcomes(raised, run, model, solve, progress)
         return CohortResult(
             study=raised, model=model, folder=run.path, outcomes=outcomes, best_lifts=lifts
         )
@@ -241,7 +253,7 @@ def _outcomes(
     study: CohortStudy,
     run: RunFolder,
     model: Model,
-    workers: int | None,
+    solve: Callable[[list[int]], Generator[tuple[int, dict[str, bytes] | None]]],
     progress: Callable[[int, int, str], None] | None,
 ) -> tuple[TrialOutcome, ...]:
     """Take over or solve every trial, into a folder that is ours alone."""
@@ -258,7 +270,7 @@ def _outcomes(
     todo = [n for n in numbers if found[n] is None]
     done = len(tags) - len(todo)
     try:
-        with closing(_solve_all(study, run, todo, workers)) as solved:
+        with closing(solve(todo)) as solved:
             for number, answer in solved:
                 record = _kept(run, number, tags[number], answer)
                 found[number] = _outcome(study, number, record, reused=False)
@@ -409,6 +421,7 @@ def trial_tag(study: CohortStudy, number: int, model: Model) -> str:
         "processing": file.processing.model_dump(mode="json", exclude=_AFTERWARDS),
         "emg": file.emg.model_dump(mode="json"),
         "sensitivity": file.statistics.sensitivity,
+        "outcomes": [file.statistics.descents, file.statistics.both_arms],
         "person": study.person(entry.person).model_dump(mode="json"),
         "condition": study.condition(entry.condition).model_dump(mode="json"),
         "trial": entry.model_dump(mode="json"),
@@ -446,9 +459,20 @@ def _outcome(
 
 
 def _solve_all(
-    study: CohortStudy, run: RunFolder, todo: list[int], workers: int | None
+    study: CohortStudy,
+    run: RunFolder,
+    todo: list[int],
+    *,
+    workers: int | None,
+    scheduler: str | None,
 ) -> Generator[tuple[int, dict[str, bytes] | None]]:
     """Yield the number and the files of each trial as it is done; none where its process died."""
+    if scheduler is not None and todo:
+        whole = replace(study, folder=study.folder.resolve())
+        far = ((number, (whole, number)) for number in todo)
+        with closing(on_cluster(solved_files, far, scheduler)) as found:
+            yield from found
+        return
     processes = min(workers or os.cpu_count() or 1, len(todo))
     if processes <= 1:
         for number in todo:

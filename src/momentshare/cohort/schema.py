@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 from pydantic import AfterValidator, Field, field_validator, model_validator
 
+from momentshare.cohort.outcomes.definitions import OUTCOMES
 from momentshare.errors import StudyError, nearest_name
 from momentshare.files.names import found_as
 from momentshare.limits import LiftKind
@@ -98,6 +99,26 @@ class ProcessingEntry(Entry):
     short_heads: Literal["keep", "leave out"] = "keep"
 
 
+def _check_outcome(value: str) -> str:
+    if value not in OUTCOMES:
+        raise ValueError(f"unknown outcome {value!r}; {nearest_name(value, OUTCOMES)}")
+    return value
+
+
+def _check_covariate(value: str) -> str:
+    known = [LOAD, *(name for name, item in OUTCOMES.items() if item.of == "lift")]
+    if value not in known:
+        raise ValueError(f"unknown covariate {value!r}; {nearest_name(value, known)}")
+    return value
+
+
+LOAD = "load_kg"
+"""Covariate that each trial states."""
+
+OutcomeName = Annotated[str, AfterValidator(_check_outcome)]
+CovariateName = Annotated[str, AfterValidator(_check_covariate)]
+
+
 class EmgEntry(Entry):
     """The ``[emg]`` table."""
 
@@ -116,10 +137,20 @@ class EmgEntry(Entry):
 
 
 class StatisticsEntry(Entry):
-    """The ``[statistics]`` table."""
+    """The ``[statistics]`` table.
+
+    ``heads`` and ``outcomes`` name what the study is about before it is run: Holm's adjustment is
+    then made over their contrasts alone. ``factors`` of the conditions and ``covariates`` of the
+    trials (``load_kg``, or an outcome of the whole lift) go into a model of their own.
+    """
 
     confidence: Annotated[Number, Field(gt=0.5, lt=1.0)] = 0.95
     sensitivity: bool = True
+    descents: bool = True
+    both_arms: bool = False
+    heads: Annotated[list[Name], Field(max_length=100)] = Field(default_factory=list)
+    outcomes: Annotated[list[OutcomeName], Field(max_length=100)] = Field(default_factory=list)
+    covariates: Annotated[list[CovariateName], Field(max_length=5)] = Field(default_factory=list)
 
 
 class MeasuredCondition(GirdleEntry):
@@ -137,6 +168,7 @@ class MeasuredCondition(GirdleEntry):
     lateral_bounds: tuple[Finite, Finite] | None = None
     note: str = ""
     file_label: Name | None = None
+    factors: dict[Name, Name] = Field(default_factory=dict)
 
     @model_validator(mode="after")
     def _bounds_in_order(self) -> MeasuredCondition:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -12,9 +12,11 @@ from momentshare.cohort.electromyograms import electromyograms
 from momentshare.cohort.emg_lag import emg_lag
 from momentshare.cohort.limbs import cohort_limbs
 from momentshare.cohort.measured import processed_trial, trial_tasks
+from momentshare.cohort.outcomes.trial import arm_outcomes
 from momentshare.cohort.sensitivity import sensitivity_table
 from momentshare.cohort.shortfall import moments_met
 from momentshare.cohort.trial_tables import check_curves, check_row, place_table, repetition_tables
+from momentshare.errors import InputError
 from momentshare.runs import CaseSet, Setup, solve_setup
 from momentshare.sharing import Status
 from momentshare.trial.checks.verdict import count_possible
@@ -51,6 +53,7 @@ TABLES = (
     "glenoid",
     "glenoid_heads",
     "places",
+    "outcomes",
 )
 """Tables of a trial, in the order in which they are kept."""
 
@@ -106,6 +109,7 @@ def solve_trial(study: CohortStudy, number: int, model: Model) -> TrialAnswer:
         changed = sensitivity_table(setup, whole)
         changed.insert(0, "trial", number)
         parts["sensitivity"].append(changed)
+    parts["outcomes"] += _outcomes(study, number, trial, setup, whole, emg_notes)
     identity = {"trial": number, "person": entry.person, "condition": entry.condition}
     limb_check = moments_met(parts["moments"])
     checks = (*trial.checks, limb_check)
@@ -142,6 +146,31 @@ def unproved_frames(solved: CaseSet) -> dict[str, int]:
         found = int(np.count_nonzero(answer.sharing.status == Status.UNCERTIFIED))
         counts[mode] = counts.get(mode, 0) + found
     return {mode: count for mode, count in counts.items() if count}
+
+
+def _outcomes(
+    study: CohortStudy,
+    number: int,
+    trial: ProcessedTrial,
+    setup: Setup,
+    solved: CaseSet,
+    notes: list[str],
+) -> list[pd.DataFrame]:
+    """Outcomes of the arm under study, and of the other one where the study asks for both."""
+    side = study.file.trial[number - 1].side
+    found = [arm_outcomes(study, number, trial, setup, solved, side).assign(arm="studied")]
+    if study.file.statistics.both_arms:
+        other = "left" if side == "right" else "right"
+        try:
+            mirror, _ = processed_trial(study, number, solved.cases[0].prepared.limb, side=other)
+            beside = replace(setup, tasks=trial_tasks(study, number, mirror))
+        except InputError as err:
+            notes.append(f"{other} arm: left out: {err}")
+            return found
+        answer = solve_setup(beside, greatest_load=False)
+        table = arm_outcomes(study, number, mirror, beside, answer, other)
+        found.append(table.assign(arm="other"))
+    return found
 
 
 def _signed_measures(

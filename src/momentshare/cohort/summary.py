@@ -1,8 +1,7 @@
 """From the trials of a cohort to the tables of a paper.
 
-Repetitions are averaged within a person first, then people count alike. Every table is tidy and
-carries units in its column names. What cannot be pushed along, such as dumbbells, has no lateral
-force whatever is done about a bar, so its one answer stands beside every treatment of the bar.
+Repetitions are averaged within a person first (:mod:`momentshare.cohort.reduce`), then people count
+alike. Every table is tidy and carries units in its column names.
 """
 
 from __future__ import annotations
@@ -15,25 +14,28 @@ import pandas as pd
 
 from momentshare.cohort.best_lift import best_lift_tables
 from momentshare.cohort.limited import limited
-from momentshare.cohort.means import subject_means
+from momentshare.cohort.outcomes.beside import beside_published, emg_by_condition
+from momentshare.cohort.outcomes.over_people import named_contrasts, outcome_tables
 from momentshare.cohort.peers import influence_table, peers_table
-from momentshare.cohort.shortfall import LEAST_UNMET, greatest_unmet, shortfall_text
+from momentshare.cohort.reduce import Curves, reduced_groups
 from momentshare.cohort.statistics import compare_all
 from momentshare.limits import Limits
 from momentshare.reading import HEAD_OUTCOMES, over_people
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Iterable, Mapping
 
+    from momentshare.cohort.reduce import Reduced
     from momentshare.cohort.run import CohortResult
 
-__all__ = ["CohortSummary", "shown_mode", "summarise_cohort"]
+__all__ = ["OFTEN_FULL", "CohortSummary", "shown_mode", "summarise_cohort"]
+
+OFTEN_FULL = 0.05
+"""Share of frames at full activation, mean over people, from which a head is not tested; chosen
+here."""
 
 _LEVEL = 0.01
 """Difference of lift-mean activation below which two conditions are called level; chosen here."""
-
-_SATURATED = 0.99
-"""Activation from which a head gives all it has."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -51,36 +53,35 @@ def shown_mode(table: pd.DataFrame) -> str:
     return next((m for m in ("measured", "free", "zero") if m in found), "zero")
 
 
-def summarise_cohort(result: CohortResult) -> CohortSummary:
+def summarise_cohort(
+    result: CohortResult,
+    *,
+    workers: int | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> CohortSummary:
     """Build every table of a cohort from the trials that count.
 
     Parameters
     ----------
     result : CohortResult
+    workers : int, optional
+        Processes that average within people; by default one for a small cohort, otherwise one a
+        core. The tables do not depend on it.
+    progress : callable, optional
+        Called with the number of people × conditions done, and of all.
 
     Returns
     -------
     CohortSummary
     """
-    data = {name: _as_held(result, result.table(name)) for name in _BY_MODE}
-    with_heads = {o.number for o in result.heads_counted}
-    for name in ("heads", "frames", "sensitivity"):
-        if not data[name].empty:
-            data[name] = data[name][data[name]["trial"].isin(with_heads)]
-    if not data["regions"].empty:
-        of_heads = data["regions"]["quantity"].isin(["activation", "force_n"])
-        there = data["regions"]["trial"].isin(with_heads)
-        data["regions"] = data["regions"][there | ~of_heads]
-    heads = data["heads"]
-    if heads.empty:
-        return CohortSummary(tables=_some(_trial_tables(result, heads)), mode="zero")
-    mode = shown_mode(heads)
+    data, curves = _gathered(reduced_groups(result, workers=workers, progress=progress))
+    means = data["heads"]
+    if means.empty:
+        return CohortSummary(tables=_some(_trial_tables(result, means)), mode="zero")
+    mode = shown_mode(means)
     confidence = result.study.file.statistics.confidence
-    heads = heads.merge(_saturated(data["frames"]), on=[*_REPETITION, "lateral", "head"])
     outcomes = [*HEAD_OUTCOMES, "saturated_share"]
-    means = subject_means(heads, ["lateral", "head"], outcomes)
-    regions = subject_means(data["regions"], ["lateral", "region", "quantity", "item"], ["mean"])
-    shortfalls = _shortfalls(data["moments"])
+    regions, shortfalls = data["regions"], data["shortfalls"]
     verdicts = _verdicts(result)
     fallen = _short_by_person(shortfalls)
     flagged = _flagged(verdicts)
@@ -100,65 +101,72 @@ def summarise_cohort(result: CohortResult) -> CohortSummary:
         .rename(columns={"mean_mean": "mean", "mean_sd": "sd"})
         .merge(flagged, on="condition", how="left"),
     }
-    tables |= _curves(data["frames"], data["moments"], result.table("motion"))
-    tables |= _statistics(means, regions, confidence, mode)
+    tables |= curves
+    full = _at_full(tables["heads"])
+    tables |= _statistics(means, regions, confidence, mode, full)
+    tables["untested"] = full[full["lateral"] == mode].reset_index(drop=True)
+    tables |= outcome_tables(data["outcomes"], result, mode)
+    nothing = pd.DataFrame()
+    tables["named_contrasts"] = named_contrasts(
+        tables.get("contrasts", nothing), tables.get("outcome_contrasts", nothing), result, mode
+    )
     tables |= _sensitivity(data["sensitivity"], means, mode)
-    tables |= _emg(result)
-    tables |= _glenoid(result) | best_lift_tables(result.best_lifts)
+    tables |= _emg(result, data["emg"])
+    tables["beside_published"] = beside_published(regions, result, mode, confidence)
+    tables |= _glenoid(data["glenoid_heads"]) | best_lift_tables(result.best_lifts)
     return CohortSummary(
         tables=limited(_some(tables), result), mode=mode, limits=result.model.limits
     )
 
 
-_BY_MODE = ("heads", "frames", "moments", "regions", "sensitivity")
-"""Tables of a trial that have a row for each treatment of the lateral force."""
+_CURVES: dict[str, tuple[list[str], tuple[str, ...]]] = {
+    "heads": (["lateral", "head", "lift_percent"], ("activation", "force_n")),
+    "moments": (["lateral", "row", "lift_percent"], ("moment_nm", "unmet_nm")),
+    "hand": (
+        ["lateral", "lift_percent"],
+        ("lateral_ratio", "lateral_force_n", "vertical_force_n"),
+    ),
+    "speed": (["lift_percent"], ("speed_mps",)),
+    "angles": (["lift_percent"], ()),
+}
+"""Kinds of curves: the columns that tell their points apart, and quantities."""
 
-_REPETITION = ["trial", "repetition"]
-
-
-def _as_held(result: CohortResult, table: pd.DataFrame) -> pd.DataFrame:
-    """Put what carries no lateral force beside every treatment of what does."""
-    if table.empty:
-        return table
-    table = table.assign(lateral=table["lateral"].astype(str))
-    alone = {c.name for c in result.study.file.condition if not c.one_bar}
-    mine = table["condition"].isin(alone)
-    modes = [m for m in dict.fromkeys(table.loc[~mine, "lateral"]) if m != "zero"]
-    copies = [table[mine].assign(lateral=mode) for mode in modes]
-    return pd.concat([table, *copies], ignore_index=True)
+_OWN = ("heads", "regions", "shortfalls", "sensitivity", "glenoid_heads", "emg", "outcomes")
+"""Tables of own means."""
 
 
-def _saturated(frames: pd.DataFrame) -> pd.DataFrame:
-    """Share of frames in which a head gives all it has."""
-    full = frames.assign(saturated_share=(frames["activation"] > _SATURATED).astype(float))
-    grouped = full.groupby([*_REPETITION, "lateral", "head"], sort=False, observed=True)
-    return grouped["saturated_share"].mean().reset_index()
-
-
-def _shortfalls(moments: pd.DataFrame) -> pd.DataFrame:
-    """Frames of every trial and mode in which a balanced moment could not be met."""
-    keys = ["trial", "person", "condition", "lateral"]
-    frame = [*keys, "repetition", "frame"]
-    table = greatest_unmet(moments, frame).reset_index()
-    at_bound = moments.groupby(frame, sort=False, observed=True)["bound_met"].first() != ""
-    table = table.merge(at_bound.rename("at_bound").reset_index(), on=frame)
-    grouped = table.assign(short=table["size"] > LEAST_UNMET).groupby(
-        keys, sort=False, observed=True
-    )
-    counts = grouped.agg(
-        frames=("short", "size"),
-        frames_short=("short", "sum"),
-        greatest_unmet_nm=("size", "max"),
-        frames_at_hand_bound=("at_bound", "sum"),
-    ).reset_index()
-    names = pd.DataFrame(
-        [
-            (*key, shortfall_text(part))
-            for key, part in moments.groupby(keys, sort=False, observed=True)
-        ],
-        columns=[*keys, "short_of"],
-    )
-    return counts.merge(names, on=keys)
+def _gathered(groups: Iterable[Reduced]) -> tuple[dict[str, pd.DataFrame], dict[str, pd.DataFrame]]:
+    """Own means of all groups one below the other, and bands of curves over people."""
+    own: dict[str, dict[int, list[pd.DataFrame]]] = {name: {} for name in _OWN}
+    bands: dict[str, Curves] = {}
+    for group in groups:
+        for name, parts in group.tables.items():
+            for place, part in enumerate(parts):
+                if not part.empty:
+                    own[name].setdefault(place, []).append(part)
+        for name, parts in group.curves.items():
+            kind, value = name.split("/")
+            band = bands.setdefault(name, Curves(_CURVES[kind][0], value))
+            for place, part in enumerate(parts):
+                if not part.empty:
+                    band.add(place, part)
+    data = {}
+    for name, places in own.items():
+        found = [part for place in sorted(places) for part in places[place]]
+        data[name] = pd.concat(found, ignore_index=True) if found else pd.DataFrame()
+    tables = {}
+    for kind in _CURVES:
+        mine = [
+            (name.split("/")[1], band.table())
+            for name, band in bands.items()
+            if name.startswith(f"{kind}/")
+        ]
+        parts = [
+            table if kind == "speed" else table.assign(quantity=value) for value, table in mine
+        ]
+        parts = [part for part in parts if not part.empty]
+        tables[f"curves_{kind}"] = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+    return data, tables
 
 
 def _short_by_person(shortfalls: pd.DataFrame) -> pd.DataFrame:
@@ -261,51 +269,29 @@ def _flagged(verdicts: pd.DataFrame) -> pd.DataFrame:
     return bad.groupby("condition", sort=False)["people_flagged"].sum().reset_index()
 
 
-def _band(table: pd.DataFrame, keys: list[str], value: str) -> pd.DataFrame:
-    """Mean over repetitions within a person, then mean and spread over people."""
-    own = table.groupby(["person", *keys], sort=False, observed=True)[value].mean().reset_index()
-    band = own.groupby(keys, sort=False, observed=True)[value].agg(["mean", "std", "count"])
-    return band.reset_index().rename(columns={"std": "sd", "count": "people"})
+def _at_full(heads: pd.DataFrame) -> pd.DataFrame:
+    """Heads that give all they have in part of the lift, by condition and treatment.
 
-
-def _curves(
-    frames: pd.DataFrame, moments: pd.DataFrame, motion: pd.DataFrame
-) -> dict[str, pd.DataFrame]:
-    """Curves against lift percent, mean and SD over people."""
-    heads = [
-        _band(frames, ["condition", "lateral", "head", "lift_percent"], value).assign(
-            quantity=value
-        )
-        for value in ("activation", "force_n")
-    ]
-    along = ["condition", "lateral", "row", "lift_percent"]
-    net = [
-        _band(moments, along, value).assign(quantity=value) for value in ("moment_nm", "unmet_nm")
-    ]
-    first = moments[moments["row"] == moments["row"].iloc[0]]
-    hand = [
-        _band(first, ["condition", "lateral", "lift_percent"], value).assign(quantity=value)
-        for value in ("lateral_ratio", "lateral_force_n", "vertical_force_n")
-    ]
-    speed = _band(motion, ["condition", "lift_percent"], "speed_mps")
-    angles = [
-        _band(motion, ["condition", "lift_percent"], name).assign(quantity=name)
-        for name in motion.columns
-        if name.endswith("_deg")
-    ]
-    return {
-        "curves_heads": pd.concat(heads, ignore_index=True),
-        "curves_moments": pd.concat(net, ignore_index=True),
-        "curves_hand": pd.concat(hand, ignore_index=True),
-        "curves_speed": speed,
-        "curves_angles": pd.concat(angles, ignore_index=True),
-    }
+    Such an effort has a ceiling, not a value: how much more the moments would have asked for is
+    not known, so that its differences are no sample for a t test.
+    """
+    keys = ["condition", "lateral", "head"]
+    table = heads[heads["saturated_share_mean"] > OFTEN_FULL]
+    return table[[*keys, "people", "saturated_share_mean", "mean_activation_mean"]].reset_index(
+        drop=True
+    )
 
 
 def _statistics(
-    means: pd.DataFrame, regions: pd.DataFrame, confidence: float, mode: str
+    means: pd.DataFrame, regions: pd.DataFrame, confidence: float, mode: str, full: pd.DataFrame
 ) -> dict[str, pd.DataFrame]:
-    """Compare conditions: activation of every head, moments and ratio over the whole lift."""
+    """Compare conditions: activation of every head, moments and ratio over the whole lift.
+
+    Heads at full activation are left out of the conditions where they are.
+    """
+    keys = ["condition", "lateral", "head"]
+    marked = means.merge(full[keys].assign(full=True), on=keys, how="left")
+    means = means[marked["full"].isna().to_numpy()]
     if means["condition"].nunique() < 2:
         return {}
     whole = regions[regions["region"] == "whole lift"]
@@ -333,12 +319,7 @@ def _sensitivity(table: pd.DataFrame, means: pd.DataFrame, mode: str) -> dict[st
     The other treatments of the lateral force count as changes of the one that is shown.
     """
     keys = ["condition", "lateral", "change", "head"]
-    parts = [_treatments(means, mode)]
-    if not table.empty:
-        own = table.groupby(["person", *keys], sort=False, observed=True)[
-            ["mean_activation", "mean_activation_changed"]
-        ].mean()
-        parts.append(own.reset_index())
+    parts = [_treatments(means, mode), table]
     both = pd.concat([part for part in parts if not part.empty] or parts[:1])
     if both.empty:
         return {}
@@ -402,35 +383,27 @@ def _treatments(means: pd.DataFrame, mode: str) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
 
 
-def _glenoid(result: CohortResult) -> dict[str, pd.DataFrame]:
+def _glenoid(own: pd.DataFrame) -> dict[str, pd.DataFrame]:
     """Activation without and within the stability limits of the glenoid, where asked for."""
-    table = result.table("glenoid_heads")
-    if table.empty:
+    if own.empty:
         return {}
     keys = ["condition", "lateral", "head"]
     values = ["mean_activation", "mean_activation_within_limits", "difference"]
-    own = table.groupby(["person", *keys], sort=False, observed=True)[values].mean()
-    return {"glenoid_heads": own.groupby(keys, sort=False).mean().reset_index()}
+    return {"glenoid_heads": own.groupby(keys, sort=False)[values].mean().reset_index()}
 
 
-def _emg(result: CohortResult) -> dict[str, pd.DataFrame]:
+def _emg(result: CohortResult, own: pd.DataFrame) -> dict[str, pd.DataFrame]:
     """Measured and predicted activation, within each muscle only."""
     from momentshare.emg import compare_emg
 
-    table = result.table("emg")
-    if table.empty:
+    if own.empty:
         return {}
-    mode = shown_mode(table)
-    keys = ["person", "condition", "head", "lift_percent"]
-    own = (
-        table[table["lateral"] == mode]
-        .groupby(keys, sort=False, observed=True)[["emg", "activation", "pulled_activation"]]
-        .mean()
-        .reset_index()
-    )
+    mode = shown_mode(own)
+    own = own[own["lateral"] == mode].drop(columns="lateral").reset_index(drop=True)
     found = compare_emg(own, confidence=result.study.file.statistics.confidence)
     return {
         "emg_curves_by_person": own,
+        "emg_by_condition": emg_by_condition(own, result.study.file.statistics.confidence),
         "emg_by_person": found.by_person,
         "emg_agreement": found.agreement,
         "emg_ordering": found.ordering,

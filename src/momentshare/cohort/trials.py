@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 __all__ = [
     "file_digest",
     "kept_record",
+    "read_lateral",
     "read_table",
     "trial_files",
     "trial_folder",
@@ -51,6 +52,17 @@ def read_table(folder: Path, number: int, name: str) -> pd.DataFrame:
 
     place = trial_folder(folder, number) / f"{name}.parquet"
     return pd.read_parquet(place) if place.exists() else pd.DataFrame()
+
+
+def read_lateral(folder: Path, number: int) -> list[str]:
+    """Treatments of the lateral force that a trial was solved with, in their order."""
+    import pandas as pd
+
+    place = trial_folder(folder, number) / "heads.parquet"
+    if not place.exists():
+        return []
+    column = pd.read_parquet(place, columns=["lateral"])["lateral"]
+    return list(dict.fromkeys(column.astype(str)))
 
 
 def trial_files(

@@ -11,7 +11,7 @@ from momentshare.files.names import unportable
 from momentshare.text import csv_text
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Iterable, Sequence
 
     import pandas as pd
     from matplotlib.figure import Figure
@@ -99,6 +99,47 @@ class Writer:
     def parquet(self, name: str, table: pd.DataFrame) -> None:
         """Write a table with its types and all digits."""
         self.raw(name, parquet_bytes(table))
+
+    def parquet_parts(self, name: str, parts: Callable[[], Iterable[pd.DataFrame]]) -> bool:
+        """Write one long table from its parts, of which one at a time is in memory.
+
+        Columns are those of all parts together, filled with null where a part lacks one; labels
+        are written as text.
+
+        Parameters
+        ----------
+        name : str
+        parts : callable
+            Gives the parts, each time anew: they are gone through twice.
+
+        Returns
+        -------
+        bool
+            False where there was no row, and then no file.
+        """
+        import pyarrow as pa
+        import pyarrow.parquet as pq
+
+        def arrow(part: pd.DataFrame) -> pa.Table:
+            labels = part.select_dtypes("category").columns
+            plain = part.assign(**{label: part[label].astype(str) for label in labels})
+            return pa.Table.from_pandas(plain, preserve_index=False)
+
+        schemas = [arrow(part).schema.remove_metadata() for part in parts()]
+        if not schemas:
+            return False
+        schema = pa.unify_schemas(dict.fromkeys(schemas), promote_options="permissive")
+        with pq.ParquetWriter(self._place(name), schema) as file:
+            for part in parts():
+                table = arrow(part)
+                columns = [
+                    table[field.name].cast(field.type)
+                    if field.name in table.column_names
+                    else pa.nulls(len(table), field.type)
+                    for field in schema
+                ]
+                file.write_table(pa.Table.from_arrays(columns, schema=schema))
+        return True
 
     def json(self, name: str, record: object, *, allow_nan: bool = False) -> None:
         """Write a record; see :func:`json_text`."""

@@ -13,6 +13,7 @@ from momentshare.report.page.cohort_comparison import (
     published_section,
     sensitivity_section,
 )
+from momentshare.report.page.cohort_outcomes import outcomes_section
 from momentshare.report.page.document import (
     Block,
     Heading,
@@ -79,6 +80,8 @@ def cohort_page(
             _heads(summary, pictures),
             comparison(summary),
         ]
+    if "outcomes" in summary.tables:
+        sections.append(outcomes_section(result, summary))
     if "emg_agreement" in summary.tables:
         sections.append(emg_section(summary, pictures))
     if "sensitivity" in summary.tables:

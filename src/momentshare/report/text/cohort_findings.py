@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from momentshare.cohort.best_lift import best_lift_texts
+from momentshare.cohort.summary import OFTEN_FULL
 from momentshare.report.figures import style
 from momentshare.report.page.document import Block, Bullets, Paragraph, Section, Table
 from momentshare.report.text.cohort_orders import ALPHA, WORKING, judged_orders
@@ -17,9 +18,6 @@ if TYPE_CHECKING:
     from momentshare.report.text.cohort_orders import CohortOrders
 
 __all__ = ["WORKING", "findings", "left_out", "short_texts", "untested_text"]
-
-_OFTEN = 0.05
-"""Share of frames at full activation from which a head is said to give all it has; chosen here."""
 
 _SHOWN_TRIALS = 10
 """Trials that a text names (common practice, no source)."""
@@ -85,14 +83,19 @@ def short_texts(summary: CohortSummary) -> list[str]:
                 )
     heads = summary.tables.get("heads")
     if heads is not None:
-        mine = heads[(heads["lateral"] == summary.mode) & (heads["saturated_share_mean"] > _OFTEN)]
+        mine = heads[
+            (heads["lateral"] == summary.mode) & (heads["saturated_share_mean"] > OFTEN_FULL)
+        ]
         full = [
             f"{style.head_label(str(row['head']))} ({row['condition']}, "
             f"{100 * row['saturated_share_mean']:.0f} % of frames)"
             for _, row in mine.iterrows()
         ]
         if full:
-            texts.append(f"Heads that give all they have: {'; '.join(full)}.")
+            texts.append(
+                f"Heads that give all they have: {'; '.join(full)}. Such efforts have a ceiling in "
+                "place of a value, so they stand in no test."
+            )
     return texts
 
 

@@ -18,9 +18,6 @@ WORKING = 0.05
 _LEAST_DIFFERENCE = 0.01
 """Difference of lift-mean activation that is worth a word; chosen here."""
 
-_OFTEN = 0.05
-"""Share of frames at full activation from which a head is said to give all it has; chosen here."""
-
 ALPHA = 0.05
 """Adjusted p below which a contrast is named in the text; convention."""
 
@@ -53,9 +50,10 @@ def judged_orders(summary: CohortSummary) -> CohortOrders:
     if table is None or heads is None or people is None:
         return CohortOrders()
     mine = table[(table["lateral"] == summary.mode) & (table["outcome"] == "mean_activation")]
+    if mine.empty:  # every head is at full activation
+        return CohortOrders()
     if mine["p_paired_holm_over_item"].isna().all():
         return CohortOrders(people_untested=int(mine["n_people"].max()))
-    means = heads[heads["lateral"] == summary.mode].set_index(["head", "condition"])
     own = people[people["lateral"] == summary.mode].pivot_table(
         index="person", columns=["head", "condition"], values="mean_activation", observed=True
     )
@@ -65,7 +63,6 @@ def judged_orders(summary: CohortSummary) -> CohortOrders:
         both = own[[(head, c) for c in pair]].dropna().mean()  # of the people who were compared
         if max(both) < WORKING or abs(row["difference_mean"]) < _LEAST_DIFFERENCE:
             continue
-        saturated = [float(means.loc[(head, c), "saturated_share_mean"]) for c in pair]
         high, low = pair if row["difference_mean"] > 0.0 else pair[::-1]
         line = {
             "head": head,
@@ -81,11 +78,8 @@ def judged_orders(summary: CohortSummary) -> CohortOrders:
         elif turned:
             turning.append(line | {"turns_with": "; ".join(turned)})
         else:
-            remarks = ["at full activation in part of the lift"] * (max(saturated) > _OFTEN)
-            remarks += [f"in part of the lift beyond what the limb can bear ({in_part})"] * bool(
-                in_part
-            )
-            firm.append(line | {"changes_tried": tried, "remark": "; ".join(remarks)})
+            remark = f"in part of the lift beyond what the limb can bear ({in_part})"
+            firm.append(line | {"changes_tried": tried, "remark": remark if in_part else ""})
     return CohortOrders(firm=firm, turning=turning, leaning=leaning, tested=True)
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from momentshare.cautions import CAUTIONS, LIMITS
 from momentshare.cohort.run import COMMAND, folder_options
+from momentshare.cohort.trials import read_table
 from momentshare.files import FIGURES, as_run_folder
 from momentshare.files.manifest import MANIFEST
 from momentshare.limits import HEAD_QUANTITIES, kinds_of, with_limits
@@ -18,7 +19,7 @@ from momentshare.report.writing.drawings import write_drawings
 from momentshare.report.writing.record import RECORD_VERSION, versions
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
     import pandas as pd
 
@@ -35,7 +36,11 @@ _LONG = ("frames", "moments", "motion", "emg", "glenoid")
 """Tables that are kept as Parquet, being long."""
 
 _SHOWN_TRIALS = 6
-"""Trials whose checks are drawn on the page, the worst first; all are in figures/."""
+"""Trials whose checks are drawn on the page, the worst first."""
+
+_DRAWN_TRIALS = 100
+"""Trials whose checks are drawn into figures/, the worst first; a figure takes a third of a second,
+and the checks of all trials stand in checks.csv."""
 
 
 def write_cohort(
@@ -86,12 +91,7 @@ def write_cohort(
         for name, table in (more or {}).items():
             writer.csv(f"{name}.csv", table)
         for name in _LONG:
-            table = result.table(name)
-            if not table.empty:
-                if name == "frames":
-                    kinds = kinds_of(result.study.file.condition)
-                    table = with_limits(table, result.model.limits, kinds, *HEAD_QUANTITIES)
-                writer.parquet(f"{name}.parquet", table)
+            writer.parquet_parts(f"{name}.parquet", partial(_long_parts, result, name))
         for index, found in enumerate(published, start=1):
             for part in ("heads", "orderings", "shortfalls"):
                 writer.csv(f"published_{index}_{part}.csv", getattr(found, part))
@@ -108,6 +108,16 @@ def write_cohort(
     return sorted([*writer.names, MANIFEST])
 
 
+def _long_parts(result: CohortResult, name: str) -> Iterator[pd.DataFrame]:
+    """Rows of a long table trial by trial, those of heads with the limits that they meet."""
+    kinds = kinds_of(result.study.file.condition)
+    for part in result.table_parts(name):
+        if name == "frames":
+            yield with_limits(part, result.model.limits, kinds, *HEAD_QUANTITIES)
+        else:
+            yield part
+
+
 def _draw(
     result: CohortResult, summary: CohortSummary, writer: Writer, say: Callable[[str], None]
 ) -> tuple[dict[str, bytes], dict[int, bytes]]:
@@ -121,15 +131,12 @@ def _draw(
     )  # fmt: skip
     pictures = {name: _picture(writer, name) for name in made}
     trial_pictures: dict[int, bytes] = {}
-    curves = result.table("check_curves", all_solved=True)
     checks = summary.tables.get("checks")
     worst = {"fail": 0, "warn": 1, "pass": 2, "not possible": 3}
     order = sorted(result.solved, key=lambda o: (worst[o.verdict], o.number))
-    for place, outcome in enumerate(order):
-        if checks is None or curves.empty:
-            break
-        mine = curves[curves["trial"] == outcome.number]
-        if mine.empty:
+    for place, outcome in enumerate(order[:_DRAWN_TRIALS]):
+        mine = read_table(result.folder, outcome.number, "check_curves")
+        if checks is None or mine.empty:
             continue
         say(f"checks of trial {outcome.number}")
         name = f"checks_trial_{outcome.number:04d}"

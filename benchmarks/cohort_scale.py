@@ -1,0 +1,188 @@
+"""Memory and time of a large cohort: solving, summing up, writing.
+
+    python benchmarks/cohort_scale.py --trials 1200 [--workers 2] [--solve 6] [--limit-mb 2000]
+
+``--solve`` trials of the invented laboratory are solved in fact; each stage runs in a process of
+its own, and the peak is that of the process plus, for each worker, that of the largest one. The
+other trials are copies of these with people of their own and a little noise on every number, put
+into the folder as a run keeps them, then summed up and written like any others. Ends with code 1
+when a peak passes ``--limit-mb``.
+"""
+
+import argparse
+import json
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from momentshare.cohort.load import load_cohort
+from momentshare.cohort.run import COMMAND, CohortResult, TrialOutcome, folder_options, run_cohort
+from momentshare.cohort.summary import summarise_cohort
+from momentshare.cohort.trials import read_table, record_in, trial_files, trial_name
+from momentshare.demo.lab import write_lab
+from momentshare.files import run_folder
+from momentshare.model import load_model
+from momentshare.report.writing.cohort import write_cohort
+
+CONDITIONS, TIMES = 3, 4
+"""Conditions of the laboratory, and trials of a person in each."""
+
+
+def solve(place, count, workers):
+    """Solve the first trials of the invented laboratory."""
+    people = max(1, -(-count // CONDITIONS))
+    study = load_cohort(write_lab(place, people=min(people, 6), repetitions=3))
+    sound = [n for n in study.numbers if "broken" not in study.file.trial[n - 1].file][:count]
+    left_out = frozenset(set(study.numbers) - set(sound))
+    found = run_cohort(replace(study, left_out=left_out), place / "solved", workers=workers)
+    return len(found.solved)
+
+
+def plant(place, trials):
+    """Copy solved trials into a folder of their own; the study that names them all."""
+    study = load_cohort(place / "cohort.toml")
+    model = load_model(study.file.model)
+    donors = {}
+    for entry in (place / "solved" / "trials").iterdir():
+        number = int(entry.name)
+        record = json.loads((entry / "trial.json").read_text("utf-8"))
+        if not record.get("fault"):
+            donors.setdefault(study.file.trial[number - 1].condition, []).append((number, record))
+    names = list(donors)
+    person = study.file.person[0]
+    people = [f"P{k + 1:04d}" for k in range(-(-trials // (len(names) * TIMES)))]
+    entries = [
+        {"person": who, "condition": condition, "file": f"{who}_{condition}_{k}.c3d",
+         "layout": study.file.trial[0].layout, "load_kg": 50.0}
+        for who in people for condition in names for k in range(TIMES)
+    ][:trials]  # fmt: skip
+    file = study.file.model_copy(
+        update={
+            "person": [person.model_copy(update={"name": who}) for who in people],
+            "trial": [type(study.file.trial[0])(**entry) for entry in entries],
+            "maximal_contraction": [],
+            "published": [],
+        }
+    )
+    (place / "many.json").write_text(file.model_dump_json(), "utf-8")
+    many = replace(study, file=file)
+    rng = np.random.default_rng(1)
+    records = []
+    with run_folder(place / "many", COMMAND, **folder_options(many)) as run:
+        for number, entry in enumerate(entries, start=1):
+            choices = donors[entry["condition"]]
+            donor, record = choices[number % len(choices)]
+            tables = {
+                name: varied(read_table(place / "solved", donor, name), entry, number, rng)
+                for name in record["tables"]
+            }
+            record = record | {"load_kg": entry["load_kg"]}
+            files = trial_files(number, record, tables)
+            run.keep(trial_name(number), "planted", files)
+            records.append(record_in(number, files))
+        (place / "records.json").write_text(json.dumps(records), "utf-8")
+    return model.name
+
+
+def varied(table, entry, number, rng):
+    """Rows of a trial for another person, each number off by a few per cent."""
+    keep = {"trial", "repetition", "frame", "lift_percent", "height_fraction", "limit", "worst"}
+    out = table.assign(
+        **{
+            name: table[name] * (1.0 + 0.03 * rng.standard_normal())
+            for name in table.select_dtypes("floating").columns
+            if name not in keep
+        }
+    )
+    for name in ("activation", "mean_activation", "mean_activation_changed"):
+        if name in out:
+            out[name] = out[name].clip(0.0, 1.0)
+    given = {"trial": number} if "trial" in out else {}
+    given |= {k: entry[k] for k in ("person", "condition") if k in out}
+    return out.assign(**given)
+
+
+def planted(place):
+    """The planted cohort as a run would hand it on."""
+    study = load_cohort(place / "cohort.toml")
+    file = type(study.file).model_validate_json((place / "many.json").read_text("utf-8"))
+    records = json.loads((place / "records.json").read_text("utf-8"))
+    outcomes = tuple(
+        TrialOutcome(
+            number=number, person=entry.person, condition=entry.condition, file=entry.file,
+            fault="", verdict=record["verdict"], record=record, reused=True,
+        )
+        for number, (entry, record) in enumerate(zip(file.trial, records, strict=True), start=1)
+    )  # fmt: skip
+    return CohortResult(
+        study=replace(study, file=file),
+        model=load_model(file.model),
+        folder=place / "many",
+        outcomes=outcomes,
+    )
+
+
+def stage(name, place, options):
+    """Do one stage in this process; what it took."""
+    began = time.monotonic()
+    if name == "solve":
+        told = f"{solve(place, options.solve, options.workers)} trials"
+    elif name == "plant":
+        plant(place, options.trials)
+        told = f"{options.trials} trials"
+    else:
+        result = planted(place)
+        summary = summarise_cohort(result, workers=options.workers)
+        told = f"{len(result.outcomes)} trials, {len(summary.tables)} tables"
+        if name == "write":
+            files = write_cohort(result, summary, [], figures=options.figures)
+            told = f"{len(files)} files"
+    own = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
+    child = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024.0
+    return {
+        "stage": name, "told": told, "seconds": time.monotonic() - began, "own_mb": own,
+        "worker_mb": child, "together_mb": own + options.workers * child,
+    }  # fmt: skip
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--trials", type=int, default=1200)
+    parser.add_argument("--solve", type=int, default=6, help="trials that are solved in fact")
+    parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--limit-mb", type=float, default=2000.0)
+    parser.add_argument("--figures", action="store_true", help="draw the figures too")
+    parser.add_argument("--stage", help=argparse.SUPPRESS)
+    parser.add_argument("--place", help=argparse.SUPPRESS)
+    options = parser.parse_args()
+    if options.stage:
+        print(json.dumps(stage(options.stage, Path(options.place), options)))
+        return
+    worst = 0.0
+    print(f"{'stage':8} {'seconds':>8} {'own MB':>7} {'worker MB':>9} {'together MB':>11}")
+    with tempfile.TemporaryDirectory(prefix="momentshare-scale-") as name:
+        for which in ("solve", "plant", "sum up", "write"):
+            command = [sys.executable, __file__, *sys.argv[1:], "--stage", which, "--place", name]
+            done = subprocess.run(command, check=True, capture_output=True, text=True)
+            found = json.loads(done.stdout.splitlines()[-1])
+            print(
+                f"{which:8} {found['seconds']:8.0f} {found['own_mb']:7.0f} "
+                f"{found['worker_mb']:9.0f} {found['together_mb']:11.0f}  {found['told']}",
+                flush=True,
+            )
+            if which != "plant":
+                worst = max(worst, found["together_mb"])
+    if worst > options.limit_mb:
+        sys.exit(f"{worst:.0f} MB are more than {options.limit_mb:.0f} MB")
+
+
+if __name__ == "__main__":
+    main()

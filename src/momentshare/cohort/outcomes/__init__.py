@@ -1,0 +1,10 @@
+"""Outcomes that papers report: one value a repetition, phase, arm and item, each defined once."""
+
+from momentshare.cohort.outcomes.definitions import (
+    OUTCOMES,
+    Outcome,
+    definition_table,
+    outcome_named,
+)
+
+__all__ = ["OUTCOMES", "Outcome", "definition_table", "outcome_named"]

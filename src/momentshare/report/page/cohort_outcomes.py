@@ -1,0 +1,130 @@
+"""Section of the page of a cohort: outcomes that papers report, and what was named beforehand."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from momentshare.cohort.outcomes import OUTCOMES
+from momentshare.report.page.document import Block, Heading, Paragraph, Section, Table
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from momentshare.cohort.run import CohortResult
+    from momentshare.cohort.summary import CohortSummary
+
+__all__ = ["outcomes_section"]
+
+_PAIRED = ["difference", "difference_low", "difference_high", "people", "p", "p_holm"]
+
+
+def outcomes_section(result: CohortResult, summary: CohortSummary) -> Section:
+    """Show outcomes by condition, and the comparisons that were named beforehand first."""
+    confidence = f"{100 * result.study.file.statistics.confidence:g} %"
+    blocks: list[Block] = [*_named(summary, confidence), *_by_condition(summary)]
+    factors = summary.tables.get("factors")
+    if factors is not None:
+        blocks.append(
+            Table(
+                frame=_labelled(factors),
+                caption="Factors and covariates, in a model with a random intercept for each "
+                "person; a slope is the change of the outcome by one unit of the covariate.",
+                formats={"p": "p"},
+            )
+        )
+    for name, heading, words in (
+        ("ascent_descent", "Up and down", "ascent less descent"),
+        ("both_arms", "Both arms", "right less left"),
+    ):
+        table = summary.tables.get(name)
+        if table is not None:
+            first, second = words.split(" less ")
+            lift = table[[OUTCOMES[str(o)].of == "lift" for o in table["outcome"]]]
+            blocks += [
+                Heading(text=heading),
+                Table(
+                    frame=_labelled(lift)[
+                        ["outcome", "unit", "condition", first, second, *_PAIRED]
+                    ],
+                    caption=f"Outcomes of the whole lift, {words}, within people, with "
+                    f"{confidence} intervals; all stand in {name}.csv.",
+                    formats={"p": "p", "p_holm": "p"},
+                ),
+            ]
+    beside = summary.tables.get("beside_published")
+    if beside is not None:
+        blocks.append(
+            Table(
+                frame=beside,
+                caption="Own mean net moments beside published ones of the same condition and "
+                f"region, with Welch's {confidence} interval of the difference.",
+            )
+        )
+    return Section(
+        title="Outcomes",
+        anchor="outcomes",
+        lead="Definition, unit, sign and source of every outcome stand in outcome_definitions.csv.",
+        blocks=blocks,
+    )
+
+
+def _labelled(table: pd.DataFrame) -> pd.DataFrame:
+    """Put the label of an outcome in place of its name."""
+    label = [OUTCOMES[str(o)].label if o in OUTCOMES else str(o) for o in table["outcome"]]
+    return table.assign(outcome=label)
+
+
+def _named(summary: CohortSummary, confidence: str) -> list[Block]:
+    """Show what was named before the study was run."""
+    table = summary.tables.get("named_contrasts")
+    if table is None:
+        return [
+            Paragraph(
+                text="No head and no outcome was named beforehand (statistics → heads, outcomes), "
+                "so that every test of this page is one of many."
+            )
+        ]
+    return [
+        Table(
+            frame=_labelled(table),
+            caption="What the study named beforehand: paired differences with "
+            f"{confidence} intervals, p adjusted after Holm over this table alone.",
+            formats={"p_paired_t": "p", "p_named": "p"},
+            labels={
+                "difference_mean": "difference",
+                "difference_low": "low",
+                "difference_high": "high",
+                "hedges_g_z": "Hedges' g of the differences",
+                "n_people": "people",
+                "p_paired_t": "p (paired t)",
+                "p_named": "p (Holm)",
+            },
+        )
+    ]
+
+
+def _cell(mean: float, sd: float) -> str:
+    """Mean ± SD; the mean alone of one person."""
+    return f"{mean:.3g}" if math.isnan(sd) else f"{mean:.3g} ± {sd:.2g}"
+
+
+def _by_condition(summary: CohortSummary) -> list[Block]:
+    """Show mean ± SD of every outcome by condition, of ascents, without heads."""
+    table = summary.tables["outcomes"]
+    shown = (table["phase"] == "ascent") & table["lateral"].isin([summary.mode, "any"])
+    mine = table[shown]
+    mine = mine[[OUTCOMES[str(o)].of != "head" for o in mine["outcome"]]]
+    cells = mine.assign(cell=[_cell(*pair) for pair in mine[["mean", "sd"]].to_numpy(dtype=float)])
+    wide = cells.pivot_table(
+        index=["outcome", "item", "unit"], columns="condition", values="cell", aggfunc="first",
+        sort=False, observed=True,
+    ).reset_index()  # fmt: skip
+    wide.columns.name = None
+    return [
+        Table(
+            frame=_labelled(wide),
+            caption=f"Outcomes of the ascent by condition, mean ± SD over people; lateral force "
+            f"{summary.mode}. Heads, descents and intervals stand in outcomes.csv.",
+        )
+    ]

@@ -1,0 +1,98 @@
+"""What counted, what not and why, in no more lines than a screen takes in; messages grouped."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from momentshare.cohort.run import grouped_faults
+from momentshare.report.text.cohort_selection import selection_texts
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import pandas as pd
+
+    from momentshare.cohort.run import CohortResult
+    from momentshare.cohort.summary import CohortSummary
+
+__all__ = ["LINES", "account_lines", "check_lines"]
+
+LINES = 10
+"""Lines that the account of a run takes on a screen; chosen here."""
+
+_NAMED = 6
+"""Trials that a line names; chosen here."""
+
+
+def account_lines(result: CohortResult, summary: CohortSummary) -> list[str]:
+    """Say in at most ``LINES`` lines what counted, what did not, and why.
+
+    What is left over is counted in the last line; every trial stands in trials.csv, every check in
+    checks.csv.
+    """
+    if not result.outcomes:
+        return []
+    counted = result.counted
+    people = len({o.person for o in counted})
+    repetitions = sum(len(o.record.get("repetitions", ())) for o in counted)
+    first = (
+        f"{len(counted)} of {len(result.outcomes)} trials count: {people} people, {repetitions} "
+        "repetitions."
+    )
+    skipped = [o for o in result.outcomes if o.fault and o.used]
+    lines = [f"skipped {' '.join(text.split())}" for text in grouped_faults(skipped)]
+    lines += selection_texts(result)
+    checks = summary.tables.get("checks")
+    if checks is not None:
+        lines += check_lines(checks)
+    lines += _best_lifts(result)
+    room = LINES - 1
+    if len(lines) > room:
+        more = len(lines) - (room - 1)
+        lines = [*lines[: room - 1], f"and {more} more; see trials.csv and checks.csv"]
+    return [first, *lines]
+
+
+def check_lines(checks: pd.DataFrame) -> list[str]:
+    """One line for each verdict and check that did not pass: how often, how far, where, why once.
+
+    Parameters
+    ----------
+    checks : DataFrame
+        One row a trial and check.
+    """
+    lines = []
+    for verdict in ("fail", "warn"):
+        bad = checks[checks["verdict"] == verdict]
+        for name, part in bad.groupby("check", sort=False):
+            worst = part.sort_values("value").iloc[-1]
+            numbers = list(dict.fromkeys(part["trial"]))
+            lines.append(
+                f"{verdict} {name}: {_trials(numbers)}, up to {worst['value']:.3g} "
+                f"{worst['unit']} in trial {worst['trial']} ({worst['person']}, "
+                f"{worst['condition']}), limit {worst['limit']:g}"
+                + (f"; {worst['note']}" if worst["note"] else "")
+            )
+    return lines
+
+
+def _trials(numbers: Sequence[int]) -> str:
+    if len(numbers) == 1:
+        return f"trial {numbers[0]}"
+    shown = ", ".join(map(str, numbers[:_NAMED]))
+    more = ", …" if len(numbers) > _NAMED else ""
+    return f"{len(numbers)} trials ({shown}{more})"
+
+
+def _best_lifts(result: CohortResult) -> list[str]:
+    """One line on all best lifts; one by one they stand on the page and in best_lifts.csv."""
+    lifts = result.best_lifts
+    if not lifts:
+        return []
+    explained = sum(lift.explained for lift in lifts)
+    raised = list(dict.fromkeys(lift.person for lift in lifts if lift.used))
+    text = f"best lifts: {explained} of {len(lifts)} within the limb's strength"
+    if raised:
+        text += f"; strength raised for {', '.join(raised[:_NAMED])}"
+        text += ", …" if len(raised) > _NAMED else ""
+    return [f"{text} (best_lifts.csv)"]
