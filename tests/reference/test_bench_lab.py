@@ -16,7 +16,8 @@ from momentshare.model import load_model
 from momentshare.person import Person
 from momentshare.skeleton import build_skeleton
 from momentshare.trial.motion.others import net_moments
-from momentshare.trial.motion.places import Ways, calibration_of
+from momentshare.trial.motion.static import read_calibration
+from momentshare.trial.motion.ways import Ways
 from momentshare.trial.process import Processing, process_trial
 from momentshare.trial.recording import mirrored
 
@@ -44,7 +45,7 @@ def measured(settings=None, *, static=False):
     errors, trials = {}, []
     for k, lifter in enumerate(bench_lab.lifters(PEOPLE, 0)):
         skeleton = skeleton_of(lifter)
-        told = calibration_of(bench_lab.standing(lifter, k), skeleton) if static else None
+        told = read_calibration(bench_lab.standing(lifter, k), skeleton) if static else None
         for c, grip in enumerate(bench_lab.GRIPS):
             truth = bench_lab.press(lifter, grip, 100 * k + c)
             seen = bench_lab.seen(truth, 100 * k + c)
@@ -109,7 +110,7 @@ def test_a_static_trial_measures_the_sternum(by_default):
     found = rms(errors)
     assert found[1] < rms(by_default[0])[1]
     for k, lifter in enumerate(bench_lab.lifters(PEOPLE, 0)):
-        told = calibration_of(bench_lab.standing(lifter, k), skeleton_of(lifter))
+        told = read_calibration(bench_lab.standing(lifter, k), skeleton_of(lifter))
         # 3 mm of skin on four landmarks that lie 17 to 25 cm apart.
         assert abs(np.degrees(told.sternum_slope - lifter.sternum_angle)) < 3.0
 
@@ -176,8 +177,8 @@ def test_a_functional_trial_tells_the_joint_centre():
     lifter = replace(bench_lab.lifters(1, 3)[0], joint=np.array([0.008, -0.052, -0.016]))
     skeleton = skeleton_of(lifter)
     trial = bench_lab.circling(lifter, 4)
-    told = calibration_of(trial, skeleton)
-    from momentshare.trial.motion.places import acromion_to_joint
+    told = read_calibration(trial, skeleton)
+    from momentshare.trial.motion.joint_centre import acromion_to_joint
 
     at = {role: channel.values for role, channel in trial.channels.items()}
     elbow = 0.5 * (at["right_el"] + at["right_em"]) - at["right_acromion"]

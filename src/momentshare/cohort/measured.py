@@ -13,7 +13,8 @@ from momentshare.study.exercises import profile_of
 from momentshare.study.run import treatments
 from momentshare.trial.formats.read import merge_recordings, read_recording
 from momentshare.trial.motion.girdle import StatedGirdle
-from momentshare.trial.motion.places import Calibration, Ways, calibration_of
+from momentshare.trial.motion.static import Calibration, read_calibration
+from momentshare.trial.motion.ways import Ways
 from momentshare.trial.process import (
     ProcessedTrial,
     Processing,
@@ -137,7 +138,7 @@ def _calibration(study: CohortStudy, entry: TrialEntry, limb: Limb) -> Calibrati
         )
         if static.side == "left":
             recording = mirrored(recording)
-        told = calibration_of(recording, limb.skeleton)
+        told = read_calibration(recording, limb.skeleton)
         found = told if found is None else found.joined(told)
     return found
 

@@ -28,9 +28,9 @@ from momentshare.trial.motion.girdle import StatedGirdle, with_stated
 from momentshare.trial.motion.kinematics import ArmTrack, HingeChoice, track_arm
 from momentshare.trial.motion.lift import lift_of_track
 from momentshare.trial.motion.others import OtherWay, other_ways
-from momentshare.trial.motion.places import Calibration, Ways
 from momentshare.trial.motion.repetition import MeasuredRepetition
 from momentshare.trial.motion.smooth import choose_cutoff, filtered, gone, mend, moved
+from momentshare.trial.motion.ways import Ways
 from momentshare.trial.recording import SIDES, Channel, Recording, as_recorded, mirrored
 
 if TYPE_CHECKING:
@@ -41,6 +41,7 @@ if TYPE_CHECKING:
     from momentshare.skeleton import Skeleton
     from momentshare.trial.checks.trial import Verdict
     from momentshare.trial.motion.lift import MeasuredLift
+    from momentshare.trial.motion.static import Calibration
 
 __all__ = ["ProcessedTrial", "Processing", "process_trial"]
 

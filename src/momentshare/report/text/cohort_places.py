@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.directions import row_named
-from momentshare.trial.motion.places import WORDS
+from momentshare.trial.motion.ways import WAY_TEXTS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -34,7 +34,7 @@ def places_text(result: CohortResult) -> str:
     parts = []
     for place, name in _NAMES.items():
         counts = Counter(record[place]["way"] for record in trials if place in record)
-        ways = ", ".join(f"{WORDS[place, way]} ({n} trials)" for way, n in counts.most_common())
+        ways = ", ".join(f"{WAY_TEXTS[place, way]} ({n} trials)" for way, n in counts.most_common())
         parts.append(f"{name}: {ways}{_changes(table, place)}.")
     told = sum(bool(o.record.get("calibration")) for o in result.counted)
     if told:
@@ -52,7 +52,7 @@ def _changes(table: pd.DataFrame, place: str) -> str:
         squares = rows["rms_change_nm"] ** 2
         size = np.sqrt(squares.groupby(rows["row"]).mean())
         said.append(
-            f"{WORDS[place, str(other)]} would change {row_named(str(size.idxmax())).label} "
+            f"{WAY_TEXTS[place, str(other)]} would change {row_named(str(size.idxmax())).label} "
             f"most, by {size.max():.1f} N·m root mean square"
         )
     return f"; {'; '.join(said)}" if said else ""

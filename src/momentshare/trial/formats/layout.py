@@ -24,7 +24,7 @@ from momentshare.errors import nearest_name
 from momentshare.study.schema import Entry, Finite, Name, plain_text
 from momentshare.trial.formats.signal_units import SI, known_units, unit_factor
 from momentshare.trial.formats.wanted import Kind, SignalEntry, Wanted
-from momentshare.trial.motion.places import GirdleWay, GripWay, JointWay, TrunkWay
+from momentshare.trial.motion.ways import GirdleWay, GripWay, JointWay, TrunkWay
 from momentshare.trial.recording import (
     ANGLES,
     ARM_LANDMARKS,
@@ -193,7 +193,7 @@ class UnitsEntry(Entry):
 class PlacesEntry(Entry):
     """Ways to find trunk, joint centre, grip and girdle.
 
-    See :class:`~momentshare.trial.motion.places.Ways`.
+    See :class:`~momentshare.trial.motion.ways.Ways`.
     """
 
     trunk: TrunkWay = "auto"

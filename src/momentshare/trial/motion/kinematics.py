@@ -24,17 +24,12 @@ from momentshare.exercise.chain import chain_from_posture
 from momentshare.geometry.rotation import cross, dot, norm, rotation_from_axes, unit
 from momentshare.posture import Posture, posture_from_angles
 from momentshare.trial.motion.girdle import StatedGirdle, shown_girdle
-from momentshare.trial.motion.places import (
-    STERNUM_SLOPE,
-    Calibration,
-    Placed,
-    Ways,
-    grip_of,
-    joint_centre_of,
-    trunk_of,
-    without_stretch,
-)
+from momentshare.trial.motion.grip import place_grip
+from momentshare.trial.motion.joint_centre import place_joint_centre, without_stretch
+from momentshare.trial.motion.static import Calibration
 from momentshare.trial.motion.track import ArmTrack
+from momentshare.trial.motion.trunk import STERNUM_SLOPE, place_trunk
+from momentshare.trial.motion.ways import Placed, Ways
 from momentshare.trial.recording import ANGLES, Recording
 
 if TYPE_CHECKING:
@@ -134,7 +129,7 @@ def track_arm(
     chosen = ways or Ways()
     known = calibration or Calibration()
     slope = STERNUM_SLOPE if known.sternum_slope is None else known.sternum_slope
-    trunk = trunk_of(recording, still, chosen.trunk, ground=ground, slope=slope)
+    trunk = place_trunk(recording, still, chosen.trunk, ground=ground, slope=slope)
     track = _from_landmarks(recording, skeleton, trunk, hinge, chosen, known.joint_offset, added)
     track = shown_girdle(track, recording, skeleton, chosen.girdle)
     return _risen(track) if ground else track
@@ -167,7 +162,7 @@ def _from_landmarks(
     lateral_condyle, medial_condyle = at["right_el"], at["right_em"]
     elbow = 0.5 * (lateral_condyle + medial_condyle)
     wrist = 0.5 * (at["right_rs"] + at["right_us"])
-    centre = joint_centre_of(recording, skeleton, trunk, elbow, ways.joint_centre, offset, added)
+    centre = place_joint_centre(recording, skeleton, trunk, elbow, ways.joint_centre, offset, added)
     shoulder = centre.values
     upper_length, forearm_length = norm(elbow - shoulder), norm(wrist - elbow)
     _require_length(recording, "upper arm", "joint centre to elbow", upper_length)
@@ -175,7 +170,7 @@ def _from_landmarks(
     if centre.way == "acromion":
         shoulder, elbow = without_stretch(shoulder, elbow)
     direction, forearm = unit(elbow - shoulder), unit(wrist - elbow)
-    grip = grip_of(recording, skeleton, elbow, forearm, ways.grip)
+    grip = place_grip(recording, skeleton, elbow, forearm, ways.grip)
     hand = grip.values
     placed = {"trunk": lying, "joint_centre": centre, "grip": grip}
     notes = [note for item in placed.values() for note in item.notes]

@@ -21,6 +21,7 @@ from momentshare.signals import (
     derivative,
     second_derivative,
 )
+from momentshare.trial.motion.trunk import turned
 from momentshare.units import GRAVITY
 
 if TYPE_CHECKING:
@@ -178,7 +179,7 @@ def lift_of_track(
 
 
 def _in_trunk(track: ArmTrack, values: NDArray[np.float64]) -> NDArray[np.float64]:
-    return _turned(np.swapaxes(track.trunk, -1, -2), values)
+    return turned(np.swapaxes(track.trunk, -1, -2), values)
 
 
 def _motion(track: ArmTrack, positions: NDArray[np.float64]) -> Motion:
@@ -189,8 +190,8 @@ def _motion(track: ArmTrack, positions: NDArray[np.float64]) -> Motion:
 
     world = {
         "shoulder": track.shoulder,
-        "elbow": track.shoulder + _turned(track.trunk, track.elbow),
-        "hand": track.shoulder + _turned(track.trunk, track.hand),
+        "elbow": track.shoulder + turned(track.trunk, track.elbow),
+        "hand": track.shoulder + turned(track.trunk, track.hand),
     }
     own = {k: _in_trunk(track, second_derivative(v, track.rate)) for k, v in world.items()}
     humerus, flexion = track.posture.humerus, track.posture.elbow_flexion
@@ -296,10 +297,6 @@ def _force_on_hand(
         push=np.full(len(positions), np.nan),
         notes=notes,
     )
-
-
-def _turned(rotation: NDArray[np.float64], vector: NDArray[np.float64]) -> NDArray[np.float64]:
-    return np.asarray((rotation @ vector[..., None])[..., 0])
 
 
 def _normal(vector: NDArray[np.float64]) -> NDArray[np.float64]:

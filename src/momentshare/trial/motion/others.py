@@ -10,7 +10,7 @@ import numpy as np
 from momentshare.balance import BALANCED
 from momentshare.demand import demand
 from momentshare.errors import InputError
-from momentshare.trial.motion.places import Ways, possible_ways
+from momentshare.trial.motion.ways import Ways, possible_ways
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

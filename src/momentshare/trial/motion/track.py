@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from momentshare.posture import Posture
-    from momentshare.trial.motion.places import Placed
+    from momentshare.trial.motion.ways import Placed
 
 __all__ = ["ArmTrack"]
 

@@ -1,0 +1,108 @@
+"""What static and functional trials tell of a person's trunk and shoulder."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from momentshare.errors import InputError
+from momentshare.geometry.rotation import unit
+from momentshare.trial.motion.joint_centre import SKIN, acromion_to_joint, pivot
+from momentshare.trial.motion.trunk import STERNUM_SLOPE, place_trunk, thorax, turned
+from momentshare.trial.motion.ways import possible_ways
+from momentshare.trial.recording import TRUNK_LANDMARKS
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from momentshare.skeleton import Skeleton
+    from momentshare.trial.recording import Recording
+
+
+__all__ = ["Calibration", "read_calibration"]
+
+_MOVES = 0.15
+"""Range of the elbow [m] from which a trial shows the point about which it turns; chosen here."""
+
+_FUNCTIONAL = 2.0
+"""How much better a functional trial shows that point than a lift, which has one direction;
+assumed."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Calibration:
+    """What trials of their own tell of a person's trunk and shoulder.
+
+    Parameters
+    ----------
+    sternum_slope : float or None
+        See :data:`STERNUM_SLOPE` [rad]; None where it was not measured.
+    joint_offset : float array, shape (3,), or None
+        Joint centre from the acromion, thorax axes of a right arm [m].
+    notes : tuple of str
+    """
+
+    sternum_slope: float | None = None
+    joint_offset: NDArray[np.float64] | None = None
+    notes: tuple[str, ...] = ()
+
+    def joined(self, other: Calibration) -> Calibration:
+        """Return what both tell; where both tell the same thing, the later one counts."""
+        slope, offset = other.sternum_slope, other.joint_offset
+        return Calibration(
+            sternum_slope=self.sternum_slope if slope is None else slope,
+            joint_offset=self.joint_offset if offset is None else offset,
+            notes=(*self.notes, *other.notes),
+        )
+
+
+def read_calibration(recording: Recording, skeleton: Skeleton) -> Calibration:
+    """Read a static or a functional trial of the right arm.
+
+    The slope of the sternum needs IJ, PX, C7 and T8. The offset of the joint centre is that of
+    ``right_gh`` from the acromion where both were recorded; where the arm moves about the shoulder
+    instead, it is the point about which the elbow turns.
+
+    Raises
+    ------
+    InputError
+        Neither can be told from what was recorded.
+    """
+    at = {role: c.values for role, c in recording.channels.items() if not role.startswith("emg/")}
+    slope, offset, notes = None, None, []
+    if recording.has(*TRUNK_LANDMARKS):
+        trunk = thorax(at["ij"], at["px"], at["c7"], at["t8"])
+        up = np.nanmean(turned(np.swapaxes(trunk, -1, -2), unit(at["ij"] - at["px"])), axis=0)
+        slope = float(np.arctan2(-up[0], up[1]))
+        notes.append(f"sternum slope {np.degrees(slope):.1f} degrees")
+    ways = possible_ways(recording)["trunk"]
+    if recording.has("right_acromion") and ways[0] != "condition":
+        trunk = place_trunk(
+            recording, np.eye(3), ground=True, slope=STERNUM_SLOPE if slope is None else slope
+        ).values
+        seen = np.swapaxes(trunk, -1, -2)
+        if recording.has("right_gh"):
+            offset = np.nanmean(turned(seen, at["right_gh"] - at["right_acromion"]), axis=0)
+        elif recording.has("right_el", "right_em"):
+            elbow = turned(seen, 0.5 * (at["right_el"] + at["right_em"]) - at["right_acromion"])
+            known = elbow[np.isfinite(elbow).all(axis=1)]
+            if len(known) and float(np.ptp(known, axis=0).max()) > _MOVES:
+                first = acromion_to_joint(skeleton, elbow)
+                offset = pivot(
+                    elbow, first, skeleton.sizes.humerus_length, skin=SKIN / _FUNCTIONAL
+                )[0]
+    if offset is not None:
+        notes.append(
+            "joint centre "
+            + ", ".join(f"{1000 * v:+.0f}" for v in offset)
+            + " mm from the acromion (forward, up, outward)"
+        )
+    if slope is None and offset is None:
+        raise InputError(
+            f"{recording.source}: tells nothing of the person: record IJ, PX, C7 and T8 for the "
+            "slope of the sternum; right_acromion with right_gh, or an arm that moves by more than "
+            f"{100 * _MOVES:.0f} cm, for the joint centre"
+        )
+    return Calibration(sternum_slope=slope, joint_offset=offset, notes=tuple(notes))

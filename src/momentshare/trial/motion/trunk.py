@@ -1,0 +1,113 @@
+"""Where the trunk is, in every sample."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from momentshare.geometry.rotation import cross, dot, rotation_from_axes, unit
+from momentshare.trial.motion.ways import Placed, chosen_way
+from momentshare.trial.recording import BAR_LANDMARKS
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from momentshare.trial.recording import Recording
+
+
+__all__ = ["STERNUM_SLOPE", "place_trunk", "thorax", "turned"]
+
+STERNUM_SLOPE = float(np.radians(16.0))
+"""Slope of the line from PX up to IJ against the thorax's y axis, PX in front [rad]. Assumed,
+spread 5 degrees; no source. A static trial in which C7 and T8 are seen measures it."""
+
+
+def place_trunk(
+    recording: Recording,
+    still: NDArray[np.float64],
+    way: str = "auto",
+    *,
+    ground: bool = False,
+    slope: float = STERNUM_SLOPE,
+) -> Placed:
+    """Rotation from thorax to world over the samples, shape (samples, 3, 3).
+
+    Parameters
+    ----------
+    recording : Recording
+        On one clock.
+    still : float array, shape (3, 3)
+        Of a trunk that lies as the condition says.
+    way : str
+        Of :class:`Ways`.
+    ground : bool
+        The trunk moves; on a bench the mean of the sternum's directions is held.
+    slope : float
+        Of the sternum, see :data:`STERNUM_SLOPE` [rad].
+    """
+    at = {role: channel.values for role, channel in recording.channels.items()}
+    chosen = chosen_way(recording, "trunk", way)
+    if chosen == "landmarks":
+        return Placed(way=chosen, values=thorax(at["ij"], at["px"], at["c7"], at["t8"]))
+    if chosen == "condition":
+        count = len(next(iter(at.values())))
+        note = (
+            "trunk: not enough of IJ, PX, C7, T8 and the acromia was recorded, so it is held at "
+            "the angle of the condition"
+            if way == "auto"
+            else "trunk: held at the angle of the condition, as the study says"
+        )
+        return Placed(
+            way=chosen, values=np.broadcast_to(still, (count, 3, 3)).copy(), notes=(note,)
+        )
+    right, left = (
+        ("right_acromion", "left_acromion")
+        if recording.has("right_acromion", "left_acromion")
+        else BAR_LANDMARKS
+    )
+    up = unit(at["ij"] - at["px"])
+    z = _square(at[right] - at[left], up)
+    y = np.cos(slope) * up + np.sin(slope) * cross(up, z)
+    trunk = rotation_from_axes(cross(y, z), y, z)
+    by = "the acromia" if right == "right_acromion" else "the ends of the bar"
+    note = (
+        f"trunk: C7 and T8 were not recorded, so it follows from IJ, PX and {by}, with a sternum "
+        f"that slopes by {np.degrees(slope):.0f} degrees"
+    )
+    if not ground:
+        trunk = np.broadcast_to(_mean_rotation(trunk), trunk.shape).copy()
+        note += "; it lies on a bench, so its mean is held"
+    return Placed(way=chosen, values=trunk, notes=(note,), numbers={"slope": float(slope)})
+
+
+def _mean_rotation(rotations: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Rotation nearest to the mean of those that are known."""
+    known = rotations[np.isfinite(rotations).all(axis=(1, 2))]
+    if not len(known):
+        return np.full((3, 3), np.nan)
+    u, _, vt = np.linalg.svd(known.mean(axis=0))
+    return np.asarray(u @ np.diag([1.0, 1.0, np.linalg.det(u @ vt)]) @ vt)
+
+
+def thorax(
+    ij: NDArray[np.float64],
+    px: NDArray[np.float64],
+    c7: NDArray[np.float64],
+    t8: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Axes of the thorax from its four landmarks (Wu et al. 2005), shape (samples, 3, 3)."""
+    low = 0.5 * (px + t8)
+    y = unit(0.5 * (ij + c7) - low)
+    z = _square(cross(ij - low, c7 - low), y)
+    return rotation_from_axes(cross(y, z), y, z)
+
+
+def _square(vector: NDArray[np.float64], to: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the unit vector of the part of one vector that is square to a unit vector."""
+    return unit(vector - dot(vector, to)[:, None] * to)
+
+
+def turned(rotation: NDArray[np.float64], vector: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Turn a vector in every sample."""
+    return np.asarray((rotation @ vector[..., None])[..., 0])
