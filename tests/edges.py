@@ -96,7 +96,7 @@ def _condition(exercise, rng):
     kind = EXERCISES[exercise]
     load = 0.0 if rng.random() < 0.05 else 10 ** rng.uniform(-1.0, 3.0)
     found = {"name": exercise, "exercise": exercise, "load_kg": load}
-    if any("spacing_cm" in group for group in kind.one_of):
+    if any("spacing_cm" in group for group in kind.require_choice):
         found["spacing_biacromial"] = rng.uniform(0.6, 2.6)
     if exercise in {"bar_press", "dumbbell_press"} and rng.random() < 0.5:
         found["touch_point_cm"] = rng.uniform(0.0, 25.0)

@@ -23,7 +23,7 @@ __all__ = [
     "Direction",
     "Row",
     "direction_named",
-    "direction_of",
+    "moment_direction",
     "row_named",
 ]
 
@@ -235,12 +235,12 @@ def direction_named(name: str) -> Direction:
     return DIRECTIONS[name]
 
 
-def direction_of(row: str, moment: float) -> Direction:
+def moment_direction(row: str, moment: float) -> Direction:
     """Return the direction of a signed moment about a row; zero counts as positive.
 
     Examples
     --------
-    >>> direction_of("elbow_extension", -3.0).words
+    >>> moment_direction("elbow_extension", -3.0).words
     'elbow flexion'
     """
     found = row_named(row)

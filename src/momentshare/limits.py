@@ -36,10 +36,10 @@ __all__ = [
     "LiftKind",
     "Limit",
     "Limits",
+    "height_third",
     "keys_text",
-    "kinds_of",
+    "lift_kinds",
     "marked",
-    "part_of",
     "with_limits",
 ]
 
@@ -124,7 +124,7 @@ class _Condition(Protocol):
     def lift_kind(self) -> LiftKind: ...
 
 
-def kinds_of(conditions: Iterable[_Condition]) -> dict[str, LiftKind]:
+def lift_kinds(conditions: Iterable[_Condition]) -> dict[str, LiftKind]:
     """Condition → what kind of lift it is, for the conditions of a study of any kind."""
     return {condition.name: condition.lift_kind for condition in conditions}
 
@@ -283,12 +283,12 @@ def _and_what_it_rests_on(quantity: str) -> tuple[str, ...]:
     return (quantity, *_RESTS_ON.get(quantity, ()))
 
 
-def part_of(fraction: float) -> str:
+def height_third(fraction: float) -> str:
     """Return the third of the bar height in which a height fraction lies.
 
     Examples
     --------
-    >>> [part_of(f) for f in (0.0, 0.4, 1.0)]
+    >>> [height_third(f) for f in (0.0, 0.4, 1.0)]
     ['chest', 'middle', 'lock-out']
     """
     return PARTS[min(max(int(3.0 * fraction), 0), 2)]
@@ -335,7 +335,7 @@ def with_limits(
     keys = table[names].astype(str)
     if "height_fraction" in table:
         heights = table["height_fraction"]
-        keys = keys.assign(part=[part_of(f) if f == f else "" for f in heights])  # noqa: PLR0124
+        keys = keys.assign(part=[height_third(f) if f == f else "" for f in heights])  # noqa: PLR0124
     once = keys.drop_duplicates()
     marks = [_mark(row, limits, kinds, quantities, head) for row in once.to_dict("records")]
     if keys.empty or not names:

@@ -13,7 +13,7 @@ from momentshare.analysis import Lateral, prepare, solve_lift
 from momentshare.demand import demand
 from momentshare.directions import ROWS
 from momentshare.exercise import BenchPress, Profile, reachable
-from momentshare.exercise.reach import shoulder_limits, twist_of
+from momentshare.exercise.reach import shoulder_limits, shoulder_twist
 from momentshare.geometry import rotation_about
 from momentshare.girdle import girdle_pose
 from momentshare.limb import build_limb
@@ -555,7 +555,7 @@ def test_whole_sweeps_reach_every_limit():
             angles = posture.angles()
             elevation = angles["elevation"][good]
             limits = shoulder_limits(skeleton, elevation)
-            values = {"plane": angles["plane"][good], "twist": twist_of(posture)[good]}
+            values = {"plane": angles["plane"][good], "twist": shoulder_twist(posture)[good]}
             judged = elevation > 20.0 * DEG
             for name, value in values.items():
                 low, high = limits[name]

@@ -56,7 +56,7 @@ CRITERIA = {
 }
 
 
-def lateral_of(state):
+def condition_laterals(state):
     mode = {"none": "zero", "given": "measured", "free": "free"}[state["push"]]
     return Lateral(mode=mode, ratio=state.get("ratio", 0.0))
 
@@ -87,7 +87,7 @@ def test_the_page_gives_the_numbers_of_the_library(browser, page, limb, state):
     opened(browser, page)
     lift = press(limb, state, state["load"]).lift(limb.skeleton)
     criterion = CRITERIA[state.get("criterion", "volume2")]
-    check(browser, state, solve_lift(prepare(limb, lift), lateral_of(state), criterion))
+    check(browser, state, solve_lift(prepare(limb, lift), condition_laterals(state), criterion))
 
 
 def test_conditions_of_the_study_stand_as_they_are(browser, page, study, limb):
@@ -221,7 +221,7 @@ def test_drawn_distance_times_force_is_the_moment_of_the_force(browser, page, li
     opened(browser, page)
     state = {"spacing": 2, "touch": 1, "angle": 1, "load": 40.0, "push": "given", "ratio": 0.2}
     lift = press(limb, state, 40.0).lift(limb.skeleton)
-    result = solve_lift(prepare(limb, lift), lateral_of(state), greatest_load=False)
+    result = solve_lift(prepare(limb, lift), condition_laterals(state), greatest_load=False)
     scene = arm_scene(result, 4)
     words = browser.execute_script(
         "const m = globalThis.momentshare; m.set({ ...arguments[0], height: 4 });"

@@ -8,9 +8,9 @@ import pytest
 from tests.node import run_modules
 
 from momentshare.balance import Criterion, Lateral
-from momentshare.exercise import BarPath, BenchPress, Profile, lifts_of
+from momentshare.exercise import BarPath, BenchPress, Profile, make_lifts
 from momentshare.explore import example_study
-from momentshare.runs.block import blocks_of
+from momentshare.runs.block import make_blocks
 from momentshare.sharing import greatest_factor, share
 from momentshare.study import plan_study
 
@@ -59,9 +59,9 @@ def balances():
         )
         for person in people
     ]
-    found = lifts_of(presses, limbs.skeleton, people)
+    found = make_lifts(presses, limbs.skeleton, people)
     kept = [(lift, row) for lift, row in zip(found, people, strict=True) if hasattr(lift, "hand")]
-    (block,) = blocks_of(limbs, [lift for lift, _ in kept], [row for _, row in kept])
+    (block,) = make_blocks(limbs, [lift for lift, _ in kept], [row for _, row in kept])
     balance = block.prepared.balance(glenoid=True)
     return balance.take(np.flatnonzero(balance.posed))
 

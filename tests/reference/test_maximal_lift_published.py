@@ -23,7 +23,7 @@ import pytest
 from momentshare.balance import Lateral
 from momentshare.exercise import BenchPress, Profile
 from momentshare.limb import build_limb
-from momentshare.maximal import dip_of, drive_load, driven_path, greatest_passing_load
+from momentshare.maximal import drive_load, driven_path, find_dip, greatest_passing_load
 from momentshare.model import load_model
 from momentshare.person import Person
 
@@ -45,7 +45,7 @@ MISSED = {
 }
 
 
-def limb_of(training):
+def person_limb(training):
     person = Person(
         name="mean man", sex="male", stature=1.756, body_mass=85.5, training_factor=training
     )
@@ -59,7 +59,7 @@ def path_of(limb, spacing):
 
 @pytest.fixture(scope="module")
 def trained():
-    return limb_of(load_model().number("volume_athlete_over_student"))
+    return person_limb(load_model().number("volume_athlete_over_student"))
 
 
 @pytest.fixture(scope="module")
@@ -72,7 +72,7 @@ def answers(trained):
     drives[1.0] = drive_load(path.field(greatest - HALF_STEP, FREE))
     power = {s: (d.force * d.speed).max() for s, d in drives.items()}
     mean_power = {s: np.trapezoid(d.force, d.height) / d.duration for s, d in drives.items()}
-    dips = {s: dip_of(d, path.travel).present for s, d in drives.items()}
+    dips = {s: find_dip(d, path.travel).present for s, d in drives.items()}
     loads = {s: greatest_passing_load(path_of(trained, s), FREE)[0] for s in (1.0, 1.4, 1.7)}
     speeds = [d.mean_speed for d in drives.values()]
     return {
@@ -138,7 +138,7 @@ def test_sense(answers, name):
 def test_velocity_at_each_part_of_the_greatest_load_does_not_change_with_strength(trained):
     """1RM risen by 9.3 % (González-Badillo and Sánchez-Medina 2010, sign); within a twentieth."""
     speeds = []
-    for limb in (trained, limb_of(1.1 * load_model().number("volume_athlete_over_student"))):
+    for limb in (trained, person_limb(1.1 * load_model().number("volume_athlete_over_student"))):
         path = path_of(limb, CHOSEN)
         greatest, _ = greatest_passing_load(path, FREE)
         speeds.append(

@@ -80,7 +80,7 @@ def curves(ax):
     return found
 
 
-def band_of(ax, colour):
+def solve_band(ax, colour):
     """Lowest and highest value of the band of a colour at each lift percent."""
     (band,) = [
         c
@@ -101,7 +101,7 @@ def assert_bands(ax, colours, wanted, limits=(-np.inf, np.inf)):
         mean, spread = wanted[colours[colour]]
         np.testing.assert_allclose(line.get_xdata(), GRID)
         np.testing.assert_allclose(line.get_ydata(), mean, atol=1e-9)
-        low, high = band_of(ax, colour)
+        low, high = solve_band(ax, colour)
         np.testing.assert_allclose(low, np.clip(mean - spread, *limits), atol=1e-9)
         np.testing.assert_allclose(high, np.clip(mean + spread, *limits), atol=1e-9)
 
@@ -186,7 +186,7 @@ def test_speed_and_regions_belong_to_the_condition_of_their_panel():
         (line,) = curves(ax).values()
         mean, spread = motion(plan.SPEED, condition)
         np.testing.assert_allclose(line.get_ydata(), mean)
-        low, high = band_of(ax, to_hex(line.get_color()))
+        low, high = solve_band(ax, to_hex(line.get_color()))
         np.testing.assert_allclose(low, mean - spread, atol=1e-9)
         np.testing.assert_allclose(high, mean + spread, atol=1e-9)
         events = [

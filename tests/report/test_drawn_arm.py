@@ -10,7 +10,7 @@ from matplotlib.text import Text
 from tests.drawn import head_of_figure
 
 from momentshare import reading
-from momentshare.directions import ROWS, direction_of
+from momentshare.directions import ROWS, moment_direction
 from momentshare.errors import InputError
 from momentshare.posture import arm_frame
 from momentshare.report import draw_arm, draw_arm_strip, draw_arms
@@ -232,7 +232,7 @@ def test_hand_moments_are_those_of_the_force_and_the_rest_is_the_arm(name):
     shown = written(drawn(name))
     for row in result.criterion.rows:
         k = ROWS.index(row)
-        toward = direction_of(row, scene.net_moments[k])
+        toward = moment_direction(row, scene.net_moments[k])
         place = shown.index(toward.words)
         values = [numbers(text)[0] for text in shown[place + 1 : place + 4]]
         net = toward.sign * scene.net_moments[k]

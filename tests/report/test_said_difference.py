@@ -15,7 +15,7 @@ from momentshare.explain.difference import explain_difference, factor_parts_alon
 from momentshare.explain.difference_sentences import FACTOR_WORDS
 from momentshare.explain.mixtures import FACTORS, Member, member_words
 from momentshare.explain.phrases import group_phrase, head_phrase
-from momentshare.limits import kinds_of
+from momentshare.limits import lift_kinds
 from momentshare.model import load_model
 from momentshare.report.figures.difference import difference_figure
 from momentshare.study import parse_study, run_study
@@ -242,7 +242,7 @@ def test_equal_moments_are_equal_in_their_table_and_no_limited_head_is_shown(sai
     table = said.table("equal_moments.csv")
     texts = [t for t in said.texts if t.startswith("Equal moment")]
     assert len(texts) == min(2, table["scope"].nunique())
-    kinds = list(kinds_of(parse_study(STUDY).file.condition).values())
+    kinds = list(lift_kinds(parse_study(STUDY).file.condition).values())
     limits = load_model().limits
     for text in texts:
         gap = float(re.search(rf", ({SIGNED}):", text).group(1))
@@ -257,7 +257,7 @@ def test_equal_moments_are_equal_in_their_table_and_no_limited_head_is_shown(sai
 def test_limits_and_published_rows_that_touch_are_named(said):
     row, _ = own(said)
     study = parse_study(STUDY)
-    kinds = kinds_of(study.file.condition)
+    kinds = lift_kinds(study.file.condition)
     limits = load_model().limits
     touched = limits.at(
         "activation", "force", head=row.name, claim="order",

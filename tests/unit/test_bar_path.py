@@ -7,7 +7,7 @@ from momentshare.analysis import prepare, solve_lift
 from momentshare.balance import Lateral
 from momentshare.directions import ROWS
 from momentshare.errors import InputError, PostureError
-from momentshare.exercise import BarPath, BenchPress, Profile, lifts_of
+from momentshare.exercise import BarPath, BenchPress, Profile, make_lifts
 from momentshare.limb import build_limb
 from momentshare.model import load_model
 from momentshare.person import Person
@@ -179,7 +179,9 @@ def test_lifts_together_are_the_lifts_one_by_one(model, duration):
         )
     ]
     rows = [k % 2 for k in range(len(exercises))]
-    for exercise, row, lift in zip(exercises, rows, lifts_of(exercises, bones, rows), strict=True):
+    for exercise, row, lift in zip(
+        exercises, rows, make_lifts(exercises, bones, rows), strict=True
+    ):
         alone = exercise.lift(bones.take(row))
         np.testing.assert_allclose(lift.height, alone.height, atol=1e-9)
         np.testing.assert_allclose(lift.hand, alone.hand, atol=1e-9)

@@ -23,7 +23,7 @@ from momentshare.cohort.run import (
     trial_tag,
 )
 from momentshare.cohort.summary import summarise_cohort
-from momentshare.cohort.trials import kept_record, read_table, trial_folder
+from momentshare.cohort.trials import read_table, stored_record, trial_folder
 from momentshare.demo.lab import write_lab
 from momentshare.directions import row_named
 from momentshare.errors import InputError, StudyError
@@ -740,8 +740,8 @@ def test_a_damaged_record_means_solving_again(text, lab, result, tmp_path):
     (trial_folder(folder, 1) / "trial.json").write_text(text, encoding="utf-8")
     study = load_cohort(lab)
     with run_folder(folder, COMMAND, **folder_options(study)) as run:
-        assert kept_record(run, 1, trial_tag(study, 1, result.model)) is None
-        assert kept_record(run, 3, trial_tag(study, 3, result.model)) is not None
+        assert stored_record(run, 1, trial_tag(study, 1, result.model)) is None
+        assert stored_record(run, 3, trial_tag(study, 3, result.model)) is not None
 
 
 def test_a_copy_under_another_name_counts_a_person_twice_and_is_refused(lab, tmp_path):

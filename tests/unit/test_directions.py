@@ -10,7 +10,7 @@ from momentshare.directions import (
     ROWS,
     TESTED,
     direction_named,
-    direction_of,
+    moment_direction,
     row_named,
 )
 from momentshare.errors import UnknownNameError
@@ -48,7 +48,7 @@ def test_a_head_pulls_in_the_direction_that_its_arm_is_called_by(limb, direction
     found = DIRECTIONS[direction]
     arm = arms[ROWS.index(found.row)]
     assert abs(arm) > 0.003
-    assert direction_of(found.row, arm).name == direction
+    assert moment_direction(found.row, arm).name == direction
 
 
 def test_every_row_has_two_directions_of_opposite_sign():
@@ -86,13 +86,13 @@ def test_tested_groups_are_groups_of_the_model():
 
 @pytest.mark.parametrize("moment", [0.0, 2.0, float("nan")])
 def test_what_is_not_negative_is_called_by_the_row(moment):
-    assert direction_of("elbow_extension", moment).words == "elbow extension"
-    assert direction_of("elbow_extension", -1e-9).words == "elbow flexion"
+    assert moment_direction("elbow_extension", moment).words == "elbow extension"
+    assert moment_direction("elbow_extension", -1e-9).words == "elbow flexion"
 
 
 def test_unknown_names_get_the_nearest():
     with pytest.raises(UnknownNameError, match="elbow_flexion"):
         direction_named("elbow_flexoin")
-    for find in (row_named, lambda name: direction_of(name, 1.0)):
+    for find in (row_named, lambda name: moment_direction(name, 1.0)):
         with pytest.raises(UnknownNameError, match="moment row"):
             find("elbow_flexion")

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from momentshare.emg import EmgSettings, Maximum, envelope, maximum_of, normalise
+from momentshare.emg import EmgSettings, Maximum, envelope, maximal_level, normalise
 from momentshare.errors import InputError, ShapeError
 
 RATE = 2000.0
@@ -149,14 +149,14 @@ def test_drift_is_noted_and_taken_out():
 def test_the_maximum_is_the_greatest_mean_over_a_window():
     raw = noise(6.0)
     raw[4000:6000] *= 5.0
-    found = maximum_of(raw, RATE)
+    found = maximal_level(raw, RATE)
     values = envelope(raw, RATE).values
     slow = [values[k : k + 1000].mean() for k in range(values.size - 999)]
     assert float(found) == pytest.approx(max(slow), rel=1e-12)
     assert found.start == pytest.approx(np.argmax(slow) / RATE)
     assert 1.9 < found.start < 2.6
     # The delay of the settings plays no part.
-    assert float(maximum_of(raw, RATE, EmgSettings(delay_s=0.1))) == float(found)
+    assert float(maximal_level(raw, RATE, EmgSettings(delay_s=0.1))) == float(found)
 
 
 def test_normalised_values_above_one_are_kept_and_noted():
@@ -206,40 +206,40 @@ def test_empty_samples_of_a_delay_do_not_count_in_the_share():
 
 def test_a_lift_that_is_its_own_maximum_averages_one_over_the_window():
     raw = burst()
-    level = normalise(envelope(raw, RATE), maximum_of(raw, RATE))
-    first = round(maximum_of(raw, RATE).start * RATE)
+    level = normalise(envelope(raw, RATE), maximal_level(raw, RATE))
+    first = round(maximal_level(raw, RATE).start * RATE)
     assert level.values[first : first + 1000].mean() == pytest.approx(1.0, rel=1e-10)
 
 
 def test_notes_of_the_maximal_contraction_travel_along():
-    maximum = maximum_of(np.clip(burst(), -1e-4, 1e-4), RATE)
+    maximum = maximal_level(np.clip(burst(), -1e-4, 1e-4), RATE)
     level = normalise(envelope(burst(), RATE), maximum)
     assert any(note.startswith("maximal contraction: clipped") for note in level.notes)
 
 
 def test_the_delay_alone_does_not_hinder_normalising():
     found = envelope(burst(), RATE, EmgSettings(delay_s=0.05))
-    assert np.isfinite(normalise(found, maximum_of(burst(), RATE)).values[200:]).all()
+    assert np.isfinite(normalise(found, maximal_level(burst(), RATE)).values[200:]).all()
 
 
 def test_unlike_settings_and_a_second_normalisation_are_refused():
     found = envelope(burst(), RATE, EmgSettings(method="rms"))
     with pytest.raises(InputError, match="treated unlike"):
-        normalise(found, maximum_of(burst(), RATE))
+        normalise(found, maximal_level(burst(), RATE))
     with pytest.raises(InputError, match="already"):
         normalise(normalise(found, 1e-3), 1e-3)
 
 
 def test_an_empty_maximal_contraction_is_refused():
     with pytest.raises(InputError, match=r"mvc\.csv: maximal contraction: no signal"):
-        maximum_of(np.zeros(4000), RATE, label="mvc.csv")
+        maximal_level(np.zeros(4000), RATE, label="mvc.csv")
     for bad in (0.0, -1.0, np.nan, "much"):
         with pytest.raises(InputError, match="normalise: maximum"):
             normalise(envelope(burst(), RATE), bad)
     with pytest.raises(InputError, match="shorter than the window"):
-        maximum_of(noise(1.0), RATE, window_s=2.0)
+        maximal_level(noise(1.0), RATE, window_s=2.0)
     with pytest.raises(InputError, match="window_s"):
-        maximum_of(noise(1.0), RATE, window_s=0.0)
+        maximal_level(noise(1.0), RATE, window_s=0.0)
 
 
 @pytest.mark.parametrize(

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from momentshare.errors import PostureError
-from momentshare.exercise import BenchPress, GuidedArm, Motion, Profile, lifts_of
+from momentshare.exercise import BenchPress, GuidedArm, Motion, Profile, make_lifts
 from momentshare.exercise.guided import lying_elbow_extension
 from momentshare.model import load_model
 from momentshare.person import Person
@@ -52,7 +52,7 @@ def test_lifts_together_are_the_lifts_one_by_one(skeletons, timed):
         lying_elbow_extension(10.0, frames=7, duration=duration),
     ]
     rows = [0, 1, 2, 0, 1, 2, 0, 1, 2]
-    found = lifts_of(exercises, skeletons, rows)
+    found = make_lifts(exercises, skeletons, rows)
     for exercise, row, lift in zip(exercises, rows, found, strict=True):
         alone = exercise.lift(skeletons.take(row))
         np.testing.assert_allclose(lift.height, alone.height, atol=1e-9)
@@ -76,7 +76,7 @@ def test_lifts_together_are_the_lifts_one_by_one(skeletons, timed):
 
 def test_what_cannot_be_reached_is_an_answer_and_costs_no_other(skeletons):
     exercises = [press(), press(2.5), press()]
-    good, lost, other = lifts_of(exercises, skeletons, [0, 0, 1])
+    good, lost, other = make_lifts(exercises, skeletons, [0, 0, 1])
     assert isinstance(lost, PostureError)
     assert "2.500 m apart" in str(lost)
     assert good.reachable.all()
@@ -85,12 +85,12 @@ def test_what_cannot_be_reached_is_an_answer_and_costs_no_other(skeletons):
 
 def test_limits_of_joints_are_looked_at_only_on_request(skeletons):
     bent = press(0.9, (40.0, 40.0))
-    assert lifts_of([bent], skeletons, [0])[0].breaches
-    assert not lifts_of([bent], skeletons, [0], limits=False)[0].breaches
+    assert make_lifts([bent], skeletons, [0])[0].breaches
+    assert not make_lifts([bent], skeletons, [0], limits=False)[0].breaches
 
 
 def test_a_single_skeleton_serves_all(skeletons):
     one = skeletons.take(1)
-    found = lifts_of([press(), press(0.7)], one, [0, 0])
+    found = make_lifts([press(), press(0.7)], one, [0, 0])
     np.testing.assert_allclose(found[1].hand, press(0.7).lift(one).hand, atol=1e-9)
     assert isinstance(lying_elbow_extension(5.0), GuidedArm)

@@ -11,7 +11,7 @@ from momentshare.cautions import LIMITS
 from momentshare.cli.main import app
 from momentshare.errors import InputError
 from momentshare.explore import build_page, example_study
-from momentshare.explore.bundle import bundle, modules_of, page_text, top_names
+from momentshare.explore.bundle import bundle, needed_modules, page_text, top_names
 from momentshare.explore.grid import LEVELS, Nodes
 from momentshare.explore.info import limit_marks
 from momentshare.limits import LiftKind
@@ -22,7 +22,9 @@ FEW = Nodes(spacings=(1.0, 1.8), touches=(0.10,), angles=(0.0, 30.0))
 
 
 def test_modules_share_one_scope_without_a_clash():
-    names = [name for module in modules_of("app") for name in top_names(page_text(f"{module}.js"))]
+    names = [
+        name for module in needed_modules("app") for name in top_names(page_text(f"{module}.js"))
+    ]
     assert len(names) > 80
     assert sorted(names) == sorted(set(names))
 
@@ -31,7 +33,7 @@ def test_the_script_of_the_page_is_all_of_its_modules():
     """Nothing is built beforehand: the page takes its sources as they are, imports resolved."""
     script = bundle()
     assert not re.search(r"^(import|export)\b", script, re.MULTILINE)
-    for module in modules_of("app"):
+    for module in needed_modules("app"):
         body = page_text(f"{module}.js").split("*/\n", 1)[1]
         body = re.sub(r"^import .*\n", "", body, flags=re.MULTILINE)
         body = re.sub(r"^export ", "", body, flags=re.MULTILINE)
@@ -124,11 +126,11 @@ def test_types_in_the_comments_hold(tmp_path):
     program = shutil.which("tsc")
     if program is None:
         pytest.skip("tsc (npm install -g typescript) is not on the path")
-    for module in modules_of("app"):
+    for module in needed_modules("app"):
         (tmp_path / f"{module}.js").write_text(page_text(f"{module}.js"), encoding="utf-8")
     flags = "--noEmit --allowJs --checkJs --strict --target es2023 --module es2022"
     more = "--moduleResolution bundler --lib es2023,dom,dom.iterable"
-    files = [f"{module}.js" for module in modules_of("app")]
+    files = [f"{module}.js" for module in needed_modules("app")]
     done = subprocess.run(
         [program, *flags.split(), *more.split(), *files],
         cwd=tmp_path,

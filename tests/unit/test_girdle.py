@@ -7,7 +7,7 @@ import pytest
 from tests.held import held_at
 
 from momentshare.analysis import Lateral, path_velocity, prepare, solve_lift
-from momentshare.exercise import BenchPress, OverheadPress, Profile, PushUp, lifts_of, reachable
+from momentshare.exercise import BenchPress, OverheadPress, Profile, PushUp, make_lifts, reachable
 from momentshare.exercise.chain import minimum_jerk
 from momentshare.geometry.rotation import rotation_about
 from momentshare.girdle import girdle_pose, upward_rotation
@@ -233,7 +233,9 @@ def test_lifts_closed_together_are_the_lifts_alone_digit_for_digit(duration):
         for p in (None, Profile.constant(0.1))
     ]
     rows = [0, 1] * 3
-    for exercise, row, lift in zip(exercises, rows, lifts_of(exercises, bones, rows), strict=True):
+    for exercise, row, lift in zip(
+        exercises, rows, make_lifts(exercises, bones, rows), strict=True
+    ):
         alone = exercise.lift(bones.take(row))
         for name in ("height", "shoulder", "elbow", "hand"):
             np.testing.assert_array_equal(getattr(lift, name), getattr(alone, name), name)
@@ -391,7 +393,7 @@ def test_the_protraction_that_a_lifter_adds_by_default_is_the_limb_s_own(togethe
     limbs = build_skeletons([PERSON] * 2, MODEL, numbers=changed)
     press = bench(frames=9)
     if together:
-        plain, own = lifts_of([press, press], limbs, [0, 1])
+        plain, own = make_lifts([press, press], limbs, [0, 1])
     else:
         plain, own = (press.lift(limbs.take(row)) for row in range(2))
     np.testing.assert_allclose(own.posture.girdle[[0, -1], 0], list(ends.values()), atol=1e-15)

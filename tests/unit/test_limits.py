@@ -18,8 +18,8 @@ from momentshare.limits import (
     LiftKind,
     Limit,
     Limits,
+    height_third,
     keys_text,
-    part_of,
     with_limits,
 )
 from momentshare.model import load_model, models_folder
@@ -176,7 +176,7 @@ def test_a_part_touches_itself_and_the_whole_lift(part):
 
 
 def test_thirds_of_the_bar_height():
-    assert [part_of(f) for f in (-0.1, 0.0, 0.33, 0.34, 0.66, 0.67, 1.0)] == [
+    assert [height_third(f) for f in (-0.1, 0.0, 0.33, 0.34, 0.66, 0.67, 1.0)] == [
         *["chest"] * 3, *["middle"] * 2, *["lock-out"] * 2,
     ]  # fmt: skip
 

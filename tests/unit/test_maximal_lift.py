@@ -18,9 +18,9 @@ from momentshare.limb import build_limb
 from momentshare.maximal import (
     MAXIMAL,
     DriveField,
-    dip_of,
     drive_load,
     driven_path,
+    find_dip,
     greatest_passing_load,
     maximal_lifts,
 )
@@ -74,7 +74,7 @@ def test_speed_follows_from_the_work_done_over_a_weak_zone():
     work = np.concatenate([[0.0], np.cumsum(0.5 * (a[1:] + a[:-1])) * (fine[1] - fine[0])])
     wanted = np.sqrt(2.0 * np.interp(found.height, fine, work))
     np.testing.assert_allclose(found.speed, wanted, atol=1e-5)
-    dip = dip_of(found, 0.5)
+    dip = find_dip(found, 0.5)
     zeros = fine[np.flatnonzero(np.diff(np.sign(a)))]
     np.testing.assert_allclose([dip.first_peak, dip.minimum], zeros / 0.5, atol=0.006)
     assert dip.second_peak == 1.0
@@ -264,11 +264,11 @@ def test_a_dip_that_is_none_is_not_told():
             load=1.0, passed=passed, duration=1.0, time=y, height=y, speed=speed, force=0.0 * y
         )
 
-    assert not dip_of(drive(y), 1.0).present
-    assert not dip_of(drive(np.sin(np.pi * y)), 1.0).present  # slows down to lock-out
+    assert not find_dip(drive(y), 1.0).present
+    assert not find_dip(drive(np.sin(np.pi * y)), 1.0).present  # slows down to lock-out
     wave = y + 0.001 * np.sin(40 * y) * 0.001
-    assert not dip_of(drive(wave), 1.0).present
-    stuck = dip_of(drive(np.sin(np.pi * y), passed=False), 1.0)
+    assert not find_dip(drive(wave), 1.0).present
+    stuck = find_dip(drive(np.sin(np.pi * y), passed=False), 1.0)
     assert stuck.present
     assert np.isnan(stuck.second_peak)
 

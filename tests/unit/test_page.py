@@ -268,7 +268,7 @@ def test_identifiers_are_spelled_out_and_names_given_are_not():
     frame = pd.DataFrame(
         {
             "item": ["triceps_brachii/long", "elbow_extension"],
-            "other_head": ["deltoid", "not one_of ours"],
+            "other_head": ["deltoid", "not require_choice ours"],
             "person": ["subject_01", "subject_02"],
             "condition": ["wide_grip", "a/b"],
             "file": ["lab/one_two", "lab/x.c3d"],
@@ -276,7 +276,7 @@ def test_identifiers_are_spelled_out_and_names_given_are_not():
     )
     assert rows_of(frame) == [
         ["triceps brachii, long", "deltoid", "subject_01", "wide_grip", "lab/one_two"],
-        ["elbow extension", "not one_of ours", "subject_02", "a/b", "lab/x.c3d"],
+        ["elbow extension", "not require_choice ours", "subject_02", "a/b", "lab/x.c3d"],
     ]
 
 

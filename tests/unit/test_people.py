@@ -25,14 +25,14 @@ PEOPLE = {
 }
 
 
-def limb_of(name):
+def person_limb(name):
     sex, stature, mass = PEOPLE[name]
     return build_limb(Person(name=name, sex=sex, stature=stature, body_mass=mass), MODEL)
 
 
 @pytest.fixture(scope="module")
 def limbs():
-    return {name: limb_of(name) for name in PEOPLE}
+    return {name: person_limb(name) for name in PEOPLE}
 
 
 @pytest.mark.parametrize("spacing", [1.0, 1.4, 1.7])

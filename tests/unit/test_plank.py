@@ -13,7 +13,7 @@ import pytest
 
 from momentshare.errors import PostureError
 from momentshare.exercise import Profile, PushUp, ground_push_up, static_hand_share
-from momentshare.exercise.plank import plank_of
+from momentshare.exercise.plank import build_plank
 from momentshare.limb import build_limb
 from momentshare.model import load_model
 from momentshare.person import Person
@@ -61,7 +61,7 @@ def test_what_is_recalled_or_assumed_is_marked_so():
 
 
 def test_plank_runs_from_head_to_toes_in_order():
-    body = plank_of(ULF)
+    body = build_plank(ULF)
     # Head, trunk, thighs, shanks, feet.
     assert np.all(np.diff(body.place[:, 1]) < 0.0)
     top, bottom = body.place[0, 1], body.toes[1]
@@ -73,7 +73,7 @@ def test_share_balances_moments_about_the_toes():
     # Independent sum over all segments, with gravity as a force in three dimensions.
     lift = push_up(body_angle=12 * DEG).lift(ULF)
     share = static_hand_share(ULF, lift)
-    body = plank_of(ULF)
+    body = build_plank(ULF)
     number = MODEL.inertia
     for frame in range(5):
         joint, elbow, hand = lift.shoulder[frame], lift.elbow[frame], lift.hand[frame]
@@ -114,7 +114,7 @@ def test_hands_nearer_the_feet_carry_more():
 
 
 def test_on_the_ground_hands_and_toes_are_level_and_the_hands_stay():
-    toes = plank_of(ULF).toes
+    toes = build_plank(ULF).toes
     down, up = ground_push_up(ULF, push_up())
     ends = ((down, down.hand[0]), (up, up.hand[-1]))
     for lift, hand in ends:
@@ -152,6 +152,6 @@ def test_targets_hold_the_measured_shares_and_the_limb_answers_with_its_own():
 
 def test_segments_of_trunk_and_legs_scale_with_stature():
     tall = build_skeleton(Person(name="Ulf", sex="male", stature=1.95, body_mass=80.0), MODEL)
-    short, long = plank_of(ULF), plank_of(tall)
+    short, long = build_plank(ULF), build_plank(tall)
     assert long.toes[1] < short.toes[1]
     assert dataclasses.asdict(long)["mass"] == pytest.approx(short.mass)

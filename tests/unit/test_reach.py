@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from momentshare.exercise import BenchPress, Profile, reachable
-from momentshare.exercise.reach import shoulder_limits, twist_of
+from momentshare.exercise.reach import shoulder_limits, shoulder_twist
 from momentshare.geometry.rotation import yxz_from_rotation
 from momentshare.model import load_model
 from momentshare.person import Person
@@ -62,12 +62,12 @@ def test_impossible_combinations_are_out_of_reach(plane, elevation, axial):
 def test_twist_of_a_hanging_arm_does_not_depend_on_how_its_angles_are_split():
     planes = np.array([-150.0, -40.0, 0.0, 70.0, 170.0]) * DEG
     posture = posture_from_angles(plane=planes, elevation=1e-4, axial=30 * DEG - planes)
-    np.testing.assert_allclose(twist_of(posture), 30 * DEG, atol=1e-6)
+    np.testing.assert_allclose(shoulder_twist(posture), 30 * DEG, atol=1e-6)
 
 
 def test_twist_of_a_raised_arm_is_its_axial_rotation():
     posture = arm(70, 90, -40)
-    np.testing.assert_allclose(twist_of(posture), -40 * DEG, atol=1e-12)
+    np.testing.assert_allclose(shoulder_twist(posture), -40 * DEG, atol=1e-12)
 
 
 def test_limits_narrow_with_elevation():

@@ -40,8 +40,8 @@ def assert_conditions(answer, columns, low=LOW, high=HIGH):
 def test_activation_is_that_of_the_general_solver(exponent):
     given, bounds = problem(24, seed=1)
     quick = share(*given, **bounds, exponent=exponent)
-    slow = share(*given, **bounds, exponent=exponent, method="referee")
-    assert "referee" not in quick.method
+    slow = share(*given, **bounds, exponent=exponent, method="convex")
+    assert "convex" not in quick.method
     assert (quick.status == Status.SOLVED).all()
     cost = (quick.activation**exponent).sum(axis=1)
     assert (cost <= (slow.activation**exponent).sum(axis=1) * (1.0 + 1e-6)).all()
@@ -61,7 +61,7 @@ def test_every_value_is_free_or_pushes_against_its_bound(method):
 def test_the_nearest_moment_is_that_of_the_general_solver():
     given, bounds = problem(16, level=4.0, seed=3)
     quick = share(*given, **bounds)
-    slow = share(*given, **bounds, method="referee")
+    slow = share(*given, **bounds, method="convex")
     short = slow.status == Status.SHORTFALL
     assert short.sum() > 3
     np.testing.assert_array_equal(quick.status == Status.SHORTFALL, short)
@@ -75,7 +75,7 @@ def test_inequalities_are_kept_beside_the_bounds():
     level = 0.97 * plain.force.sum(axis=1, keepdims=True)
     limit = (np.ones((8, 1, 28)), level)
     quick = share(*given, **bounds, inequalities=limit)
-    slow = share(*given, **bounds, inequalities=limit, method="referee")
+    slow = share(*given, **bounds, inequalities=limit, method="convex")
     np.testing.assert_allclose(quick.force.sum(axis=1, keepdims=True), level, rtol=1e-7)
     np.testing.assert_allclose(quick.activation, slow.activation, atol=1e-6)
     assert_conditions(quick, bounds["free_columns"])
@@ -85,7 +85,7 @@ def test_inequalities_are_kept_beside_the_bounds():
 def test_least_greatest_activation_is_that_of_the_general_solver():
     given, bounds = problem(10, seed=5)
     quick = share(*given, **bounds, exponent=np.inf)
-    slow = share(*given, **bounds, exponent=np.inf, method="referee")
+    slow = share(*given, **bounds, exponent=np.inf, method="convex")
     np.testing.assert_allclose(quick.activation.max(axis=1), slow.activation.max(axis=1), rtol=1e-6)
 
 

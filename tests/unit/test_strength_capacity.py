@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy.optimize import linprog
 
 from momentshare.analysis import BALANCED
-from momentshare.directions import DIRECTIONS, ROWS, direction_of
+from momentshare.directions import DIRECTIONS, ROWS, moment_direction
 from momentshare.errors import InputError, UnknownNameError
 from momentshare.limb import braced_strength, build_limb
 from momentshare.model import load_model
@@ -213,7 +213,7 @@ def test_unknown_names_are_refused_with_the_nearest(limb):
     with pytest.raises(UnknownNameError, match="elbow_extension"):
         joint_strength(limb, StrengthTest().posture(), "elbow_extensoin")
     with pytest.raises(UnknownNameError, match="moment row"):
-        direction_of("elbow", 1.0)
+        moment_direction("elbow", 1.0)
     item = NetMoment(condition="a", row="elbow_extension", moment=1.0)
     with pytest.raises(InputError, match="posture is missing"):
         corrected_utilisation(limb, [item], StrengthTest())

@@ -13,7 +13,7 @@ from momentshare.exercise.profile import values_along
 from momentshare.model import load_model
 from momentshare.person import sizes
 from momentshare.study import parse_study, plan_study
-from momentshare.study.run import exercise_of, limb_of
+from momentshare.study.run import condition_exercise, person_limb
 from momentshare.uncertainty import Draws, UncertaintyPlan, build_layout
 from momentshare.uncertainty.chunks import random_normals
 from momentshare.uncertainty.spreads import Spreads
@@ -73,7 +73,7 @@ def test_no_spread_or_no_deviation_is_the_model_itself(study, model, scale):
     z = np.zeros(len(layout)) if scale else normals(layout, 1)[0]
     entry = study.file.person[0]
     limbs, _, _ = Draws(layout, z[None]).limbs(0)
-    drawn, nominal = limbs.take(0), limb_of(entry, study.file.settings, model)
+    drawn, nominal = limbs.take(0), person_limb(entry, study.file.settings, model)
     for name in ("greatest_isometric_force", "peak_fibre_length", "slack_length"):
         np.testing.assert_allclose(getattr(drawn, name), getattr(nominal, name), rtol=1e-12)
     for name, place in nominal.skeleton.site.items():
@@ -210,7 +210,7 @@ def test_a_fibre_longer_than_its_path_is_shortened_not_lost(study, model):
     factors = {name: values[0] for name, values in draws.head_factors().items()}
     limb = draws.limbs(0)[0].take(0)
     assert (limb.slack_length > 0).all()
-    nominal = limb_of(entry, study.file.settings, model)
+    nominal = person_limb(entry, study.file.settings, model)
     ratio = limb.peak_fibre_length / nominal.peak_fibre_length
     shortened = ratio < factors["peak_fibre_length"] - 1e-9
     assert shortened.any()
@@ -220,7 +220,7 @@ def test_a_fibre_longer_than_its_path_is_shortened_not_lost(study, model):
 def test_posture_and_load_move_by_their_spreads(study, model):
     layout = layout_of(study, model, posture_deg=2.0, load=0.1)
     entry, condition = study.file.person[0], study.file.condition[0]
-    exercise = exercise_of(condition, entry, entry.person(), model, 5)
+    exercise = condition_exercise(condition, entry, entry.person(), model, 5)
     draws = Draws(layout, normals(layout, MANY))
     task = layout.setup.tasks[0]
     assert (task.person, task.condition) == (entry.name, condition.name)

@@ -17,7 +17,7 @@ from momentshare.runs import solve_setup
 from momentshare.runs.variation import moved_girdle, other_options
 from momentshare.study import parse_study, plan_study
 from momentshare.uncertainty import UncertaintyPlan, build_layout, run_uncertainty
-from momentshare.uncertainty.chunks import cells_of, solve
+from momentshare.uncertainty.chunks import setup_cells, solve
 from momentshare.uncertainty.draws import Draws
 from momentshare.uncertainty.measured import turned_lift
 from momentshare.uncertainty.spreads import Spreads
@@ -188,12 +188,12 @@ def _task(setup, person, condition):
 def test_a_person_without_a_condition_is_named(setup):
     lame = tuple(t for t in setup.tasks if (t.person, t.condition) != ("Ove", "wide"))
     with pytest.raises(InputError, match="'Ove' has no lift of 'wide'"):
-        cells_of(replace(setup, tasks=lame))
+        setup_cells(replace(setup, tasks=lame))
 
 
 def test_only_treatments_that_every_lift_has_are_paired(setup):
     first = replace(setup.tasks[0], treatments=setup.tasks[0].treatments[1:])
-    cells = cells_of(replace(setup, tasks=(first, *setup.tasks[1:])))
+    cells = setup_cells(replace(setup, tasks=(first, *setup.tasks[1:])))
     assert cells == {"narrow": ("free",), "wide": ("measured", "free")}
 
 

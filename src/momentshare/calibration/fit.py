@@ -159,7 +159,7 @@ def calibrate(
     def limbs(offset: NDArray[np.float64], y: NDArray[np.float64]) -> Callable[[str, str], Limb]:
         made: dict[tuple[str, str], Limb] = {}
 
-        def limb_of(sex: str, scapula: str) -> Limb:
+        def person_limb(sex: str, scapula: str) -> Limb:
             if (sex, scapula) not in made:
                 made[sex, scapula] = build_limbs(
                     [average_person(model, sex)], model, scapula=scapula,
@@ -167,7 +167,7 @@ def calibrate(
                 )[0].take(0)  # fmt: skip
             return made[sex, scapula]
 
-        return limb_of
+        return person_limb
 
     def judged(
         offset: NDArray[np.float64], y: NDArray[np.float64], rows: list[Target]
@@ -225,13 +225,13 @@ def calibrate(
         count += 1
         if progress is not None:
             progress("fibre lengths and strength factors", count)
-        limb_of = limbs(offset, y)
-        limb = limb_of("male", model.reference_scapula)
+        person_limb = limbs(offset, y)
+        limb = person_limb("male", model.reference_scapula)
         state = limb.capacity(limb.paths(hanging).length)
         limp = (state.passive_force / limb.passive_scale).max(axis=0) - _LIMP
         return np.concatenate(
             [
-                residual(fibres, evaluate(fibres, limb_of)),
+                residual(fibres, evaluate(fibres, person_limb)),
                 np.maximum(limp, 0.0) / _LIMP_SIGMA,
                 (y - unchanged) / prior,
             ]

@@ -192,13 +192,13 @@ def _published(
     if not tables:
         return []
     from momentshare.published import heads_of_published
-    from momentshare.study.run import limb_of
+    from momentshare.study.run import person_limb
 
     settings = study.file.settings
     return [
         heads_of_published(
             table,
-            limb_of(study.person(entry.person), settings, result.model),
+            person_limb(study.person(entry.person), settings, result.model),
             criterion=settings.criterion(),
             draws=entry.draws,
             seed=entry.seed,

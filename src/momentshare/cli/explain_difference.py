@@ -192,12 +192,12 @@ def explain_conditions(source: Study | CohortStudy, asked: Asked) -> Explained:
 
 def _most_telling(lifts: SolvedLifts, asked: Asked, found: Difference) -> str:
     """Head that differs most among those that no limit touches; among all where none is left."""
-    from momentshare.limits import part_of
+    from momentshare.limits import height_third
 
     limits = lifts.setup.limbs.model.limits
     order: list[str] = [found.head_names[k] for k in abs(found.gap).argsort()[::-1]]
     kinds = [lifts.kinds[name] for name in asked.conditions]
-    part = part_of(found.heights[0])
+    part = height_third(found.heights[0])
     free = (
         head
         for head in order
@@ -333,7 +333,7 @@ def print_conditions(explained: Explained) -> None:
     from rich.table import Table
 
     from momentshare.cli.tables import console
-    from momentshare.directions import ROWS, direction_of
+    from momentshare.directions import ROWS, moment_direction
     from momentshare.explain.mixtures import FACTORS, Member, member_words
     from momentshare.explain.phrases import NOTHING, head_phrase, percent
     from momentshare.report.text.terminal import print_cautions
@@ -366,7 +366,8 @@ def print_conditions(explained: Explained) -> None:
             return [f"{v:+.1f} mm" if abs(v) >= 0.05 else "no own arm" for v in arms]
         values = found.moments if member.factor == "moments" else found.lateral_moments
         return [
-            f"{direction_of(member.name, v).noun} {abs(v):.1f} N·m" for v in values[:, row].tolist()
+            f"{moment_direction(member.name, v).noun} {abs(v):.1f} N·m"
+            for v in values[:, row].tolist()
         ]
 
     for factor in FACTORS:

@@ -223,7 +223,7 @@ def _answer(
     tables: dict[str, pd.DataFrame],
 ) -> Answer:
     """Gather what the report holds beside tables and figures."""
-    from momentshare.limits import part_of
+    from momentshare.limits import height_third
     from momentshare.report.figures.style import head_label
     from momentshare.report.page.answer import Answer
     from momentshare.report.text.explain_opening import explain_opening, head_moves
@@ -233,7 +233,7 @@ def _answer(
         row.key
         for item in found
         for row in limits.at(
-            "activation", "force", head=item.head, kinds=[asked.kind], part=part_of(height),
+            "activation", "force", head=item.head, kinds=[asked.kind], part=height_third(height),
             lateral=asked.mode,
         )
     ]  # fmt: skip

@@ -64,7 +64,7 @@ def solve_lifts(
     from momentshare.cohort.schema import CohortStudy
     from momentshare.cohort.setup import repetition_setup
     from momentshare.errors import PostureError, StudyError
-    from momentshare.limits import LiftKind, kinds_of
+    from momentshare.limits import LiftKind, lift_kinds
     from momentshare.runs import solve_setup
     from momentshare.study import plan_study
 
@@ -96,7 +96,7 @@ def solve_lifts(
                 f"{source.source}: condition {name!r} has no treatment of the lateral force; "
                 "give lateral_ratio, or another mode in settings → lateral"
             )
-    known = kinds_of(source.file.condition)
+    known = lift_kinds(source.file.condition)
     tasks = {task.condition: task for task in setup.tasks}
     return SolvedLifts(
         person=who,

@@ -65,7 +65,7 @@ def bearing(
         Lifts that are compared, whose limits are looked up; published rows alone without.
     """
     from momentshare.explain.phrases import capital, head_phrase
-    from momentshare.limits import part_of
+    from momentshare.limits import height_third
     from momentshare.validation.bearing import misses, rows_on_heads
 
     texts = []
@@ -74,7 +74,7 @@ def bearing(
         for head in heads:
             own = model.limits.at(
                 "activation", "force", head=head, kinds=compared.kinds,
-                part=part_of(compared.height), claim="order", lateral=compared.lateral,
+                part=height_third(compared.height), claim="order", lateral=compared.lateral,
             )  # fmt: skip
             keys |= dict.fromkeys(row.key for row in own)
             texts += _limit_texts(own, f"what is said of {head_phrase(head)}")

@@ -212,7 +212,7 @@ def _lifts(
     from momentshare.report.text.opening import print_opening
     from momentshare.report.text.strength_opening import strength_opening
     from momentshare.strength import study_strength
-    from momentshare.strength.study import strength_of_cases
+    from momentshare.strength.study import cases_strength
     from momentshare.validation.bearing import rows_table
 
     columns = (TextColumn("{task.description}", markup=False), BarColumn(), MofNCompleteColumn())
@@ -226,7 +226,7 @@ def _lifts(
         if isinstance(source, CohortStudy):
             chosen = source.only(people, tasks)
             solved = one_repetition(chosen, repetition, frames=frames)
-            found = strength_of_cases(solved, test, task_mode=mode, progress=show)
+            found = cases_strength(solved, test, task_mode=mode, progress=show)
         else:
             found = study_strength(
                 source, test, people=people, conditions=tasks, task_mode=mode, frames=frames,

@@ -20,7 +20,7 @@ import numpy as np
 from momentshare.analysis import prepare
 from momentshare.cohort.limbs import cohort_limbs
 from momentshare.cohort.measured import processed_trial, trial_tasks
-from momentshare.directions import direction_of
+from momentshare.directions import moment_direction
 from momentshare.errors import MomentshareError
 from momentshare.matching import GREATEST_FACTOR, PRIOR, TEST_ERROR
 from momentshare.model import load_model
@@ -291,7 +291,7 @@ def _missing(balance: Balance, frame: int, study: CohortStudy) -> tuple[tuple[st
     """Moments that lack in a frame, the largest first."""
     unmet = balance.take(slice(frame, frame + 1)).share(study.file.settings.criterion()).unmet[0]
     named = [
-        (direction_of(row, float(value)).words, abs(float(value)))
+        (moment_direction(row, float(value)).words, abs(float(value)))
         for row, value in zip(balance.row_names, unmet, strict=True)
         if abs(value) > _LEAST_MOMENT
     ]

@@ -12,7 +12,7 @@ from momentshare.emg import (
     Envelope,
     Maximum,
     envelope,
-    maximum_of,
+    maximal_level,
     normalise,
     pull_to_emg,
 )
@@ -135,7 +135,7 @@ def _maximum(
             continue
         channel = files[key].channels[role]
         levels.append(
-            maximum_of(channel.values, channel.rate, settings, label=f"{file}: {channel.label}")
+            maximal_level(channel.values, channel.rate, settings, label=f"{file}: {channel.label}")
         )
     if not levels:
         raise StudyError(

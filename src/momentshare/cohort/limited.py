@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from momentshare.limits import kinds_of, with_limits
+from momentshare.limits import lift_kinds, with_limits
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -33,7 +33,7 @@ _SHOWN: dict[str, tuple[str, ...]] = {
 
 def limited(tables: Mapping[str, pd.DataFrame], result: CohortResult) -> dict[str, pd.DataFrame]:
     """Add the column ``limit`` to tables of heads and to contrasts, where the limb has limits."""
-    limits, kinds = result.model.limits, kinds_of(result.study.file.condition)
+    limits, kinds = result.model.limits, lift_kinds(result.study.file.condition)
     out = dict(tables)
     for name, shown in _SHOWN.items():
         if name in out and not out[name].empty:

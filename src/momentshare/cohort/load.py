@@ -26,12 +26,12 @@ from momentshare.pseudonyms import renamed
 from momentshare.study.load import (
     checked_data,
     coded_people,
-    digest_of,
     parse_study,
     raise_faults,
     read_study_text,
     repeated_names,
     study_data,
+    text_digest,
     unasked_codes,
 )
 from momentshare.study.schema import PeopleEntry, PersonEntry, StrengthEntry
@@ -143,7 +143,7 @@ def parse_cohort(text: str, source: str = "study", folder: Path | None = None) -
         text += file.model_dump_json()
     return CohortStudy(
         source=source,
-        digest=digest_of(text),
+        digest=text_digest(text),
         folder=folder,
         file=file,
         pseudonyms=coded,
@@ -260,7 +260,7 @@ def _misfits(file: CohortFile) -> list[str]:
             continue
         mine: dict[FileFormat | None, list[str]] = {}
         for name in dict.fromkeys(name for key, name in named if key == layout.name):
-            mine.setdefault(layout.format_of(PurePath(name).suffix), []).append(name)
+            mine.setdefault(layout.format_for(PurePath(name).suffix), []).append(name)
         misfit = {key: layout.faults(key) for key in mine if key is not None}
         if not misfit or None in mine or not all(misfit.values()):
             continue

@@ -21,9 +21,9 @@ from momentshare.cluster import on_cluster
 from momentshare.cohort.best_lift import with_best_lifts
 from momentshare.cohort.trials import (
     file_digest,
-    kept_record,
     read_table,
     record_in,
+    stored_record,
     trial_files,
     trial_name,
 )
@@ -262,7 +262,7 @@ def _outcomes(
     run.refuse_what_is_in_the_way(name for n in numbers for name in trial_files(n, {}, {}))
     found: dict[int, TrialOutcome | None] = {}
     for number in numbers:
-        record = kept_record(run, number, tags[number])
+        record = stored_record(run, number, tags[number])
         found[number] = None if record is None else _outcome(study, number, record, reused=True)
     for number in numbers:
         if not study.file.trial[number - 1].use:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING, Any
 
-from momentshare.files.manifest import digest_of_file
+from momentshare.files.manifest import path_digest
 from momentshare.files.writer import json_text, parquet_bytes
 from momentshare.inputs import RECORD, read_text
 
@@ -23,9 +23,9 @@ if TYPE_CHECKING:
 
 __all__ = [
     "file_digest",
-    "kept_record",
     "read_lateral",
     "read_table",
+    "stored_record",
     "trial_files",
     "trial_folder",
     "trial_name",
@@ -33,7 +33,7 @@ __all__ = [
 
 _RECORD = "trial.json"
 
-file_digest = digest_of_file
+file_digest = path_digest
 
 
 def trial_name(number: int) -> str:
@@ -85,7 +85,7 @@ def record_in(number: int, files: Mapping[str, bytes]) -> dict[str, Any]:
     return json.loads(files[f"{trial_name(number)}/{_RECORD}"])  # type: ignore[no-any-return]
 
 
-def kept_record(run: RunFolder, number: int, tag: str) -> dict[str, Any] | None:
+def stored_record(run: RunFolder, number: int, tag: str) -> dict[str, Any] | None:
     """Record of a trial that was kept whole under this tag; None where it has to be solved.
 
     A trial that could not be used is tried again.

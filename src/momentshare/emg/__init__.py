@@ -11,7 +11,7 @@ from momentshare.emg.envelope import (
     Envelope,
     Maximum,
     envelope,
-    maximum_of,
+    maximal_level,
     normalise,
 )
 from momentshare.emg.pull import PulledResult, pull_to_emg, spread_to_heads
@@ -28,7 +28,7 @@ __all__ = [
     "curves",
     "draw_activation",
     "envelope",
-    "maximum_of",
+    "maximal_level",
     "normalise",
     "pull_to_emg",
     "spread_to_heads",

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.emg.intervals import mean_and_half, mean_of, student, wilson
+from momentshare.emg.intervals import mean_and_half, student, wilson, window_mean
 from momentshare.emg.tidy import Curve, Curves, read_curves
 from momentshare.errors import InputError
 
@@ -285,8 +285,8 @@ def _agreement_row(
         elif name == "rmse":
             low = max(low, 0.0)
         row |= {name: mean, f"{name}_low": low, f"{name}_high": high}
-    row["emg_mean"] = mean_of(column("emg_mean"))
-    row["activation_mean"] = mean_of(column("activation_mean"))
+    row["emg_mean"] = window_mean(column("emg_mean"))
+    row["activation_mean"] = window_mean(column("activation_mean"))
     row["note"] = _people_note(len(chosen), len(chosen) - z.size)
     return row
 

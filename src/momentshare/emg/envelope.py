@@ -19,7 +19,7 @@ from momentshare.signals.filters import band_pass, low_pass
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["EmgSettings", "Envelope", "Maximum", "envelope", "maximum_of", "normalise"]
+__all__ = ["EmgSettings", "Envelope", "Maximum", "envelope", "maximal_level", "normalise"]
 
 ORDER = 4
 """Order of band-pass and low-pass, forward and backward together; common practice, no source."""
@@ -219,7 +219,7 @@ def envelope(
     return Envelope(values=level, rate=hertz, notes=tuple(notes), settings=chosen)
 
 
-def maximum_of(
+def maximal_level(
     raw: ArrayLike,
     rate: float,
     settings: EmgSettings | None = None,
@@ -288,7 +288,7 @@ def normalise(envelope: Envelope, maximum: Maximum | float) -> Envelope:
     envelope : Envelope
         In volts.
     maximum : Maximum or float
-        From :func:`maximum_of` with the same settings, or a level [V].
+        From :func:`maximal_level` with the same settings, or a level [V].
 
     Raises
     ------

@@ -9,7 +9,7 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["mean_and_half", "mean_of", "student", "wilson"]
+__all__ = ["mean_and_half", "student", "wilson", "window_mean"]
 
 
 def wilson(count: int, people: int, confidence: float) -> tuple[float, float, float]:
@@ -32,7 +32,7 @@ def student(values: NDArray[np.float64], confidence: float) -> tuple[float, floa
     return mean, mean - half, mean + half
 
 
-def mean_of(values: NDArray[np.float64]) -> float:
+def window_mean(values: NDArray[np.float64]) -> float:
     """Mean, or NaN of nothing."""
     return float(values.mean()) if values.size else np.nan
 

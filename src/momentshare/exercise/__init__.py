@@ -5,7 +5,7 @@ interface, so a new one is one file.
 """
 
 from momentshare.exercise.bar_path import BarPath
-from momentshare.exercise.batch import lifts_of
+from momentshare.exercise.batch import make_lifts
 from momentshare.exercise.given import GivenMoments
 from momentshare.exercise.guided import (
     GuidedArm,
@@ -34,8 +34,8 @@ __all__ = [
     "Profile",
     "PushUp",
     "ground_push_up",
-    "lifts_of",
     "lying_elbow_extension",
+    "make_lifts",
     "overhead_elbow_extension",
     "reachable",
     "static_hand_share",

@@ -35,10 +35,10 @@ if TYPE_CHECKING:
     from momentshare.exercise.lift import Exercise
     from momentshare.skeleton import Skeleton
 
-__all__ = ["lifts_of"]
+__all__ = ["make_lifts"]
 
 
-def lifts_of(
+def make_lifts(
     exercises: Sequence[Exercise],
     skeleton: Skeleton,
     limbs: Sequence[int],

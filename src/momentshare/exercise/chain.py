@@ -9,7 +9,7 @@ import numpy as np
 
 from momentshare.errors import PostureError
 from momentshare.exercise.lift import LimitBreach, Motion
-from momentshare.exercise.reach import LOW_ELEVATION, shoulder_limits, twist_of
+from momentshare.exercise.reach import LOW_ELEVATION, shoulder_limits, shoulder_twist
 from momentshare.exercise.wrist import bar_checks
 from momentshare.geometry.rotation import cross, dot, norm, rotation_from_axes, unit
 from momentshare.girdle import Girdle, girdle_pose
@@ -471,8 +471,8 @@ def breaches_of(
         ("shoulder elevation", angles["elevation"], shoulder["elevation"][1], 1),
         ("shoulder plane of elevation", angles["plane"], shoulder["plane"][0], -1),
         ("shoulder plane of elevation", angles["plane"], shoulder["plane"][1], 1),
-        ("shoulder axial rotation", twist_of(chain.posture), shoulder["twist"][0], -1),
-        ("shoulder axial rotation", twist_of(chain.posture), shoulder["twist"][1], 1),
+        ("shoulder axial rotation", shoulder_twist(chain.posture), shoulder["twist"][0], -1),
+        ("shoulder axial rotation", shoulder_twist(chain.posture), shoulder["twist"][1], 1),
         (
             "forearm rotation",
             angles["forearm_rotation"],

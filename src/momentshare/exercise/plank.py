@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from momentshare.exercise.pushup import PushUp
     from momentshare.skeleton import Skeleton
 
-__all__ = ["Plank", "ground_push_up", "plank_of", "static_hand_share"]
+__all__ = ["Plank", "build_plank", "ground_push_up", "static_hand_share"]
 
 _FIRST_PITCH = float(np.radians(20.0))
 """Body angle from which the search with straight arms starts [rad]; any near it does."""
@@ -60,7 +60,7 @@ class Plank:
     toes: NDArray[np.float64]
 
 
-def plank_of(skeleton: Skeleton) -> Plank:
+def build_plank(skeleton: Skeleton) -> Plank:
     """Lay out trunk, head and legs of a person as one straight line.
 
     Notes
@@ -130,7 +130,7 @@ def static_hand_share(skeleton: Skeleton, lift: Lift) -> NDArray[np.float64]:
     >>> bool((static_hand_share(skeleton, flat) < 0.85).all())
     True
     """
-    body = plank_of(skeleton)
+    body = build_plank(skeleton)
     headward = _headward(lift.up)
     inertia, sex = skeleton.model.inertia, skeleton.person.sex
 
@@ -176,7 +176,7 @@ def ground_push_up(skeleton: Skeleton, push_up: PushUp) -> tuple[Lift, Lift]:
     PostureError
         When no tuck or no body angle does that.
     """
-    toes = plank_of(skeleton).toes
+    toes = build_plank(skeleton).toes
     still = replace(push_up, hand_share=Profile.constant(0.0), duration=None, frames=2)
 
     def pitched(angle: float) -> Lift:

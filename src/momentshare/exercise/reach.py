@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from momentshare.posture import Posture
     from momentshare.skeleton import Skeleton
 
-__all__ = ["reachable", "shoulder_limits", "twist_of"]
+__all__ = ["reachable", "shoulder_limits", "shoulder_twist"]
 
 LOW_ELEVATION = np.radians(20.0)
 """Below this elevation the plane of elevation means little and is not judged."""
@@ -41,7 +41,7 @@ _TURNS = 20
 """Rounds in which arm and scapula are adjusted to each other; each gains half a digit."""
 
 
-def twist_of(posture: Posture) -> NDArray[np.float64]:
+def shoulder_twist(posture: Posture) -> NDArray[np.float64]:
     """Turn of the arm about its own axis, internal positive, in -π..π [rad].
 
     Examples
@@ -51,7 +51,7 @@ def twist_of(posture: Posture) -> NDArray[np.float64]:
     >>> import numpy as np
     >>> from momentshare.posture import posture_from_angles
     >>> arm = posture_from_angles(plane=np.radians([0.0, 30.0]), elevation=0.001)
-    >>> np.degrees(twist_of(arm)).round(3) + 0.0
+    >>> np.degrees(shoulder_twist(arm)).round(3) + 0.0
     array([ 0., 30.])
     """
     angles = posture.angles()
@@ -127,7 +127,7 @@ def reachable(skeleton: Skeleton, posture: Posture) -> NDArray[np.bool_]:
     values = {
         "plane": angles["plane"],
         "elevation": angles["elevation"],
-        "twist": twist_of(posture),
+        "twist": shoulder_twist(posture),
     }
     good = np.ones(posture.shape, dtype=bool)
     for name, value in values.items():

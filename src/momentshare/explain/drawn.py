@@ -16,7 +16,7 @@ from momentshare.explain.difference import factor_parts
 from momentshare.explain.given import given_frame
 from momentshare.explain.mixtures import FACTORS
 from momentshare.explain.problem import frame_at
-from momentshare.runs import blocks_of
+from momentshare.runs import make_blocks
 from momentshare.uncertainty.chunks import drawn_lifts, random_normals
 from momentshare.uncertainty.draws import Draws
 from momentshare.uncertainty.layout import build_layout
@@ -157,7 +157,7 @@ def drawn_results(
         owners += [(draw, place) for draw in found]
     asked = [(given.index(task), mode) for task, mode in wanted]
     solved: dict[tuple[int, int, str], LiftResult] = {}
-    for block in blocks_of(limbs, lifts, [rows[draw] for draw, _ in owners], threads=1):
+    for block in make_blocks(limbs, lifts, [rows[draw] for draw, _ in owners], threads=1):
         each = []
         for k, number in enumerate(block.numbers):
             draw, place = owners[number]

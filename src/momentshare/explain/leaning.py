@@ -15,7 +15,7 @@ import numpy as np
 from momentshare.directions import ROWS, row_named
 from momentshare.explain.drive import drive_split
 from momentshare.explain.phrases import head_phrase
-from momentshare.limits import LiftKind, keys_text, part_of
+from momentshare.limits import LiftKind, height_third, keys_text
 
 if TYPE_CHECKING:
     from momentshare.explain.head import HeadExplanation
@@ -100,7 +100,7 @@ def _at(
         quantity,
         head=head,
         kinds=[kind or LiftKind()],
-        part=part_of(found.height_fraction),
+        part=height_third(found.height_fraction),
         lateral=found.lateral_mode,
     )
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from momentshare.directions import ROWS, direction_of
+from momentshare.directions import ROWS, moment_direction
 from momentshare.explain.counterfactual import NO_JOINT
 from momentshare.explain.glenoid import GLENOID
 
@@ -50,7 +50,7 @@ def group_phrase(group: str) -> str:
 def direction(row: str, sign: float, *, alone: bool = True) -> str:
     """Name the direction of a signed moment; not ``alone`` where the joint has been named."""
     if row in ROWS:
-        found = direction_of(row, sign)
+        found = moment_direction(row, sign)
         return found.words if alone else found.noun
     plain = row.replace("_", " ")  # a row of a problem that is not of this limb
     return plain if sign >= 0.0 else f"the opposite of {plain}"

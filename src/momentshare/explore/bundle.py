@@ -12,7 +12,7 @@ from importlib import resources
 
 from momentshare.errors import InputError
 
-__all__ = ["bundle", "modules_of", "page_text", "top_names"]
+__all__ = ["bundle", "needed_modules", "page_text", "top_names"]
 
 _IMPORT = re.compile(r'^import \{[^}]*\} from "\./(\w+)\.js";\n', re.MULTILINE)
 _EXPORT = re.compile(r"^export (?=(async )?(function|const|class) )", re.MULTILINE)
@@ -25,7 +25,7 @@ def page_text(name: str) -> str:
     return (resources.files("momentshare.explore") / "page" / name).read_text("utf-8")
 
 
-def modules_of(entry: str) -> list[str]:
+def needed_modules(entry: str) -> list[str]:
     """Names of the modules that an entry needs, each after those it imports."""
     order: list[str] = []
     open_: list[str] = []
@@ -53,7 +53,7 @@ def top_names(text: str) -> list[str]:
 def bundle(entry: str = "app") -> str:
     """Join an entry and all that it imports into one script."""
     parts = []
-    for name in modules_of(entry):
+    for name in needed_modules(entry):
         text = _EXPORT.sub("", _IMPORT.sub("", page_text(f"{name}.js")))
         left = _OTHER.search(text)
         if left:

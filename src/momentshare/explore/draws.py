@@ -14,9 +14,9 @@ import numpy as np
 
 from momentshare.balance import Criterion, Lateral
 from momentshare.errors import MomentshareError
-from momentshare.exercise import lifts_of
+from momentshare.exercise import make_lifts
 from momentshare.explore.grid import HEIGHTS, node_presses
-from momentshare.runs.block import blocks_of
+from momentshare.runs.block import make_blocks
 from momentshare.study import plan_study
 from momentshare.uncertainty.chunks import random_normals
 from momentshare.uncertainty.draws import Draws
@@ -66,10 +66,10 @@ def usual_load(limbs: Limb, person: int, nodes: Nodes) -> float:
     )
     skeleton = limbs.skeleton.take(person)
     press = node_presses(skeleton.sizes.biacromial_breadth, nodes, load=0.0)[near]
-    (lift,) = lifts_of([press], skeleton, [0])
+    (lift,) = make_lifts([press], skeleton, [0])
     if isinstance(lift, MomentshareError):
         return 20.0
-    (block,) = blocks_of(limbs.take(person), [lift], [0])
+    (block,) = make_blocks(limbs.take(person), [lift], [0])
     load = block.prepared.balance().treated(Lateral(mode="free")).greatest_load().factor
     known = np.sort(load[np.isfinite(load)])
     if known.size == 0:
@@ -125,7 +125,7 @@ def activation_ranges(
         breadth = limbs.skeleton.take(person).sizes.biacromial_breadth
         presses = node_presses(breadth, nodes, load=usual_load(limbs, person, nodes))
         wanted = [(node, row) for node in presses for row in rows.values() if (person, node) in at]
-        lifts = lifts_of(
+        lifts = make_lifts(
             [presses[node] for node, _ in wanted],
             drawn.skeleton,
             [row for _, row in wanted],
@@ -139,7 +139,7 @@ def activation_ranges(
         found = {mode: np.full((len(at), len(rows), HEIGHTS, heads), np.nan) for mode in _MODES}
         places = {node: k for k, node in enumerate(presses)}
         column = {row: k for k, row in enumerate(rows.values())}
-        for block in blocks_of(drawn, [k[0] for k in kept], [k[2] for k in kept]):
+        for block in make_blocks(drawn, [k[0] for k in kept], [k[2] for k in kept]):
             balance = block.prepared.balance()
             for mode, lateral in _MODES.items():
                 activation = balance.treated(lateral).share(criterion).activation

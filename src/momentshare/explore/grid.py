@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.errors import MomentshareError, PostureError
-from momentshare.exercise import BarPath, BenchPress, Profile, PushUp, lifts_of
+from momentshare.exercise import BarPath, BenchPress, Profile, PushUp, make_lifts
 from momentshare.study import plan_study
 
 if TYPE_CHECKING:
@@ -124,7 +124,7 @@ def grid_presses(study: Study, limbs: Limb, nodes: Nodes) -> list[Press]:
     plan = plan_study(study, frames=HEIGHTS)
     rows = [task.limb for task in plan.setup.tasks]
     exercises: list[Exercise] = [task.exercise for task in plan.setup.tasks if task.exercise]
-    lifts = lifts_of(exercises, limbs.skeleton, rows)
+    lifts = make_lifts(exercises, limbs.skeleton, rows)
     for task, lift in zip(plan.setup.tasks, lifts, strict=True):
         found.append(_press(lift, task.limb, "condition", None, task.condition))
     return found
@@ -177,7 +177,7 @@ def _at_nodes(limbs: Limb, person: int, nodes: Nodes) -> list[Press]:
     skeleton = limbs.skeleton.take(person)
     made = node_presses(skeleton.sizes.biacromial_breadth, nodes, load=0.0)
     presses = list(made.values())
-    lifts = lifts_of(presses, skeleton, [0] * len(presses))
+    lifts = make_lifts(presses, skeleton, [0] * len(presses))
     found = [_press(x, person, "press", place) for x, place in zip(lifts, made, strict=True)]
     for press, exercise in zip(tuple(found), presses, strict=True):
         if press.lift is None or exercise.bench_angle != 0.0 or not press.lift.reachable.all():

@@ -15,7 +15,7 @@ from momentshare.explore.draws import page_criterion, usual_load
 from momentshare.explore.grid import HEIGHTS
 from momentshare.joint import stability_facets
 from momentshare.limb import braced_strength
-from momentshare.limits import PARTS, LiftKind, part_of
+from momentshare.limits import PARTS, LiftKind, height_third
 from momentshare.muscle.curves import curve_set
 from momentshare.posture import posture_from_angles
 from momentshare.report.figures.style import head_label
@@ -72,7 +72,7 @@ def page_info(
         "limit_marks": limit_marks(
             model, [*_OF_NODES, *(c.exercise for c in study.file.condition)]
         ),
-        "parts": [part_of(float(fraction)) for fraction in heights],
+        "parts": [height_third(float(fraction)) for fraction in heights],
     }
 
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from momentshare.explore.drawing import drawn_points
 from momentshare.explore.grid import HEIGHTS
-from momentshare.runs.block import blocks_of
+from momentshare.runs.block import make_blocks
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -78,7 +78,7 @@ def press_tables(limbs: Limb, presses: Sequence[Press]) -> PressTables:
     posed = [press for press in presses if press.lift is not None]
     lifts = [press.lift for press in posed if press.lift is not None]
     found: list[tuple[dict[str, Floats], dict[str, Floats]] | None] = [None] * len(posed)
-    for block in blocks_of(limbs, lifts, [press.person for press in posed]):
+    for block in make_blocks(limbs, lifts, [press.person for press in posed]):
         for place, number in enumerate(block.numbers):
             found[number] = _one(block.part(place), lifts[number])
     parts = [part for part in found if part is not None]

@@ -23,9 +23,9 @@ from momentshare.files.manifest import (
     MANIFEST,
     Manifest,
     Part,
-    digest_of,
-    digest_of_file,
+    bytes_digest,
     journal_line,
+    path_digest,
     read_manifest,
     take_over,
 )
@@ -99,7 +99,7 @@ class RunFolder:
             part is not None
             and part.tag == tag
             and all(
-                self._link_of(file) is None and digest_of_file(self.path / file) == digest
+                self._link_of(file) is None and path_digest(self.path / file) == digest
                 for file, digest in part.files.items()
             )
         )
@@ -126,7 +126,7 @@ class RunFolder:
         self.refuse_what_is_in_the_way(files)
         earlier = self._manifest.parts.get(name)
         left = {} if earlier is None else {k: v for k, v in earlier.files.items() if k not in files}
-        part = Part(tag, {file: digest_of(data) for file, data in files.items()})
+        part = Part(tag, {file: bytes_digest(data) for file, data in files.items()})
         self.claim()
         with self._writing():
             stage = self._control(_STAGE)
@@ -273,7 +273,7 @@ class RunFolder:
             place = self.path / name
             if self._link_of(name) is not None or not place.is_file():
                 continue
-            if changed or digest_of_file(place) == digest:
+            if changed or path_digest(place) == digest:
                 place.unlink()
                 for parent in list(PurePosixPath(name).parents)[:-1]:
                     with suppress(OSError):

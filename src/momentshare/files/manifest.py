@@ -25,9 +25,9 @@ __all__ = [
     "MANIFEST",
     "Manifest",
     "Part",
-    "digest_of",
-    "digest_of_file",
+    "bytes_digest",
     "journal_line",
+    "path_digest",
     "read_manifest",
     "take_over",
 ]
@@ -83,7 +83,7 @@ class Manifest:
 
     def study_digest(self) -> str:
         """Digest of what the run is asked to do."""
-        return digest_of(json_text(self.study).encode())
+        return bytes_digest(json_text(self.study).encode())
 
     def text(self) -> str:
         """Text of ``manifest.json``; the same account has the same text."""
@@ -182,12 +182,12 @@ def _texts(value: Any) -> dict[str, str]:
     return {_text(name): _text(digest) for name, digest in value.items()}
 
 
-def digest_of(data: bytes) -> str:
+def bytes_digest(data: bytes) -> str:
     """SHA-256 of bytes."""
     return hashlib.sha256(data).hexdigest()
 
 
-def digest_of_file(path: Path) -> str:
+def path_digest(path: Path) -> str:
     """SHA-256 of a file's bytes; what stands in its way otherwise."""
     try:
         if path.is_symlink() or not path.is_file():

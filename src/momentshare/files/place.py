@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from momentshare.errors import InputError, StorageError
 from momentshare.files.lock import HeldError, held
-from momentshare.files.manifest import digest_of_file
+from momentshare.files.manifest import path_digest
 from momentshare.inputs import require_text, shown
 
 if TYPE_CHECKING:
@@ -122,7 +122,7 @@ def settled_digest(path: Path) -> str:
         os.fsync(handle)
     finally:
         os.close(handle)
-    return digest_of_file(path)
+    return path_digest(path)
 
 
 def sync_folder(path: Path) -> None:

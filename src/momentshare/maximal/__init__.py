@@ -4,8 +4,8 @@ from momentshare.maximal.drive import DriveField, DrivenPath, driven_path
 from momentshare.maximal.motion import (
     Dip,
     Drive,
-    dip_of,
     drive_load,
+    find_dip,
     greatest_passing_load,
 )
 from momentshare.maximal.study import MAXIMAL, SHARES, MaximalReport, maximal_lifts
@@ -18,9 +18,9 @@ __all__ = [
     "DriveField",
     "DrivenPath",
     "MaximalReport",
-    "dip_of",
     "drive_load",
     "driven_path",
+    "find_dip",
     "greatest_passing_load",
     "maximal_lifts",
 ]

@@ -32,8 +32,8 @@ if TYPE_CHECKING:
 __all__ = [
     "Dip",
     "Drive",
-    "dip_of",
     "drive_load",
+    "find_dip",
     "follow",
     "greatest_passing_load",
     "held_load",
@@ -208,7 +208,7 @@ def follow(load: float, top: float, acceleration: Callable[[Floats, Floats], Flo
     )
 
 
-def dip_of(drive: Drive, travel: float) -> Dip:
+def find_dip(drive: Drive, travel: float) -> Dip:
     """Find first peak, minimum and second peak of the speed.
 
     Parameters

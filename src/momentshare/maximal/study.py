@@ -10,7 +10,7 @@ import pandas as pd
 
 from momentshare.errors import MomentshareError, PostureError
 from momentshare.maximal.drive import driven_path
-from momentshare.maximal.motion import dip_of, drive_load, greatest_passing_load, held_load
+from momentshare.maximal.motion import drive_load, find_dip, greatest_passing_load, held_load
 from momentshare.study import plan_study
 from momentshare.units import GRAVITY
 
@@ -168,7 +168,7 @@ def _driven(
 
 def _told(name: str, drive: Drive, path: DrivenPath, greatest: float) -> dict[str, Any]:
     """One lift in a row."""
-    dip = dip_of(drive, path.travel)
+    dip = find_dip(drive, path.travel)
     power = drive.force * drive.speed
     weight = drive.load * GRAVITY
     work = float(np.trapezoid(drive.force, drive.height))

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from momentshare.directions import ROWS, direction_of
+from momentshare.directions import ROWS, moment_direction
 from momentshare.reading.columns import (
     case_key,
     case_keys,
@@ -78,7 +78,7 @@ def condition_table(study: CaseSet) -> pd.DataFrame:
             frame, row = np.unravel_index(int(np.argmax(unmet)), unmet.shape)
             name = result.criterion.rows[row]
             worst = float(unmet[frame, row])
-            worst_row = direction_of(name, float(result.sharing.unmet[frame, row])).words
+            worst_row = moment_direction(name, float(result.sharing.unmet[frame, row])).words
         entry |= {"worst_unmet_direction": worst_row, "worst_unmet_nm": worst}
         ratio = result.lateral_ratio[good]
         entry |= {

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from momentshare.directions import direction_of
+from momentshare.directions import moment_direction
 from momentshare.reading.columns import (
     case_keys,
     frame_status,
@@ -61,7 +61,7 @@ def load_table(study: CaseSet) -> pd.DataFrame:
         for frame in np.flatnonzero(np.isfinite(greatest)):
             top = int(np.argmax(part[frame]))
             rows[frame] = result.criterion.rows[top]
-            directions[frame] = direction_of(rows[frame], asked[frame, top]).name
+            directions[frame] = moment_direction(rows[frame], asked[frame, top]).name
             shares[frame] = part[frame, top]
             heads[frame] = " ".join(names[result.greatest.limiting[frame]])
         columns = height_columns(case)

@@ -1,7 +1,7 @@
 """Many lifts at once: blocks of frames, cases, variations."""
 
-from momentshare.runs.band import Band, band_of
-from momentshare.runs.block import Answer, Block, blocks_of
+from momentshare.runs.band import Band, solve_band
+from momentshare.runs.block import Answer, Block, make_blocks
 from momentshare.runs.cases import Case, CaseSet, LimbPlan, Refusal, Setup, Task, solve_setup
 from momentshare.runs.variation import Variation, solve_variations
 
@@ -16,8 +16,8 @@ __all__ = [
     "Setup",
     "Task",
     "Variation",
-    "band_of",
-    "blocks_of",
+    "make_blocks",
+    "solve_band",
     "solve_setup",
     "solve_variations",
 ]

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-__all__ = ["Band", "Varied", "band_of"]
+__all__ = ["Band", "Varied", "solve_band"]
 
 _TOGETHER = 600
 """Lifts solved at once; what is kept of them is little."""
@@ -77,7 +77,7 @@ class Band:
         return f"Band(conditions={len(self.rules)}, results={len(self.posture)})"
 
 
-def band_of(
+def solve_band(
     setup: Setup,
     solved: CaseSet,
     *,

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from momentshare.limb import Limb
     from momentshare.sharing import GreatestFactor, Sharing
 
-__all__ = ["FRAMES", "Answer", "Block", "blocks_of"]
+__all__ = ["FRAMES", "Answer", "Block", "make_blocks"]
 
 FRAMES = 20_000
 """Frames held side by side, some 200 MB with all that is computed of them."""
@@ -202,7 +202,7 @@ class Answer:
         )
 
 
-def blocks_of(
+def make_blocks(
     limbs: Limb,
     lifts: Sequence[Lift],
     rows: Sequence[int],

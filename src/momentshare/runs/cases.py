@@ -14,10 +14,10 @@ import numpy as np
 
 from momentshare.balance import Criterion
 from momentshare.errors import MomentshareError
-from momentshare.exercise import lifts_of
+from momentshare.exercise import make_lifts
 from momentshare.limb import Limb, LimbOptions, build_limbs
 from momentshare.model.numbers import Numbers
-from momentshare.runs.block import blocks_of
+from momentshare.runs.block import make_blocks
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -246,7 +246,7 @@ def prepare_setup(setup: Setup) -> PreparedSetup:
     return PreparedSetup(
         limbs=limbs,
         tasks=tasks,
-        blocks=blocks_of(limbs, [lift for _, lift in found], [task.limb for task in tasks]),
+        blocks=make_blocks(limbs, [lift for _, lift in found], [task.limb for task in tasks]),
         refusals=refusals,
     )
 
@@ -333,7 +333,7 @@ def place_lifts(setup: Setup, limbs: Limb) -> tuple[list[tuple[Task, Lift]], tup
     solved = dict(
         zip(
             planned,
-            lifts_of(exercises, limbs.skeleton, [setup.tasks[k].limb for k in planned]),
+            make_lifts(exercises, limbs.skeleton, [setup.tasks[k].limb for k in planned]),
             strict=True,
         )
     )

@@ -73,7 +73,7 @@ def certify(
     terms = np.einsum("fji,fj->fi", np.abs(loads), np.abs(multipliers))
     terms = terms + problem.capacity * np.einsum("fgi,fg->fi", np.abs(limits), held)
     terms = terms.max(axis=1, initial=0.0)
-    stationarity = stationarity_of(drive, activation, weights, p, ROUNDED * terms)
+    stationarity = stationarity_residual(drive, activation, weights, p, ROUNDED * terms)
     effort = weights * activation**p
     response = clipped_response(drive, weights, p)
     conjugate = drive * response - weights * response**p
@@ -115,7 +115,7 @@ def clipped_response(drive: FloatArray, weights: FloatArray, exponent: float) ->
     return np.asarray(reduced ** (1.0 / (exponent - 1.0)))
 
 
-def stationarity_of(
+def stationarity_residual(
     drive: FloatArray,
     activation: FloatArray,
     weights: FloatArray,

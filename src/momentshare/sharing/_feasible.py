@@ -18,8 +18,8 @@ import numpy as np
 from momentshare.errors import ShapeError
 from momentshare.sharing._backends.climb import climb
 from momentshare.sharing._backends.limit_within import limit_within
-from momentshare.sharing._limit import GreatestFactor, limit_of
-from momentshare.sharing._problem import Problem, build_problem, numbers, one_of
+from momentshare.sharing._limit import GreatestFactor, solve_limit
+from momentshare.sharing._problem import Problem, build_problem, numbers, require_choice
 from momentshare.sharing._result import (
     BoolArray,
     FloatArray,
@@ -153,7 +153,7 @@ def greatest_factor(
     >>> limit.limiting
     array([ True,  True])
     """
-    one_of("method", method, ROUTES)
+    require_choice("method", method, ROUTES)
     with _arguments_named(joint_moments="fixed_moments", start="scaled_moments"):
         problem = build_problem(
             moment_arms,
@@ -170,7 +170,7 @@ def greatest_factor(
         gains = _levels(scaled_levels, problem)
         limit = limit_within(whole, problem, gains, 0.0, method, threads)
     else:
-        limit = limit_of(whole, 0.0, method, threads)
+        limit = solve_limit(whole, 0.0, method, threads)
     return _shaped(
         replace(limit, limiting=limit.limiting[:, :heads], activation=limit.activation[:, :heads]),
         problem.batch,
@@ -233,8 +233,8 @@ def greatest_moment(
     >>> float(greatest_moment(arms, [500.0, 500.0], 0, 1).moment.round(9))
     10.0
     """
-    one_of("others", others, ("balanced", "braced"))
-    one_of("method", method, ROUTES)
+    require_choice("others", others, ("balanced", "braced"))
+    require_choice("method", method, ROUTES)
     if sign not in {1, -1}:
         raise ShapeError("sign", "1 or -1", repr(sign))
     rows = np.shape(moment_arms)[-2] if np.ndim(moment_arms) >= 2 else 0
@@ -279,7 +279,7 @@ def greatest_moment(
         still = np.zeros((1, problem.facets))
         found = limit_within(asked, asked, still, -np.inf, method, threads)
     else:
-        found = limit_of(asked, -np.inf, method, threads)
+        found = solve_limit(asked, -np.inf, method, threads)
     limit = _shaped(found, problem.batch)
     return GreatestMoment(
         moment=np.asarray(sign * limit.factor),

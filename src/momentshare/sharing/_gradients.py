@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 import numpy as np
 
 from momentshare.errors import ShapeError
-from momentshare.sharing._problem import build_problem, one_of
+from momentshare.sharing._problem import build_problem, require_choice
 from momentshare.sharing._result import BoolArray, FloatArray, IntArray, Status, read_only
 from momentshare.sharing._share import choose_route, solve
 
@@ -137,7 +137,7 @@ free_bounds, inequalities
     >>> slope[:, 0].round(2)
     array([17.24,  3.45])
     """
-    one_of("kinks", kinks, ("inside", "bound"))
+    require_choice("kinks", kinks, ("inside", "bound"))
     problem = build_problem(
         moment_arms,
         active_capacity,

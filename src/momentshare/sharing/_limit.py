@@ -81,7 +81,7 @@ class GreatestFactor:
         return status_text(self.status)
 
 
-def limit_of(
+def solve_limit(
     problem: Problem,
     least: float,
     method: str = "auto",

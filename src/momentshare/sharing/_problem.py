@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 OnInvalid: TypeAlias = Literal["raise", "mark"]
 
 
-def one_of(argument: str, value: object, known: tuple[str, ...]) -> None:
+def require_choice(argument: str, value: object, known: tuple[str, ...]) -> None:
     """Refuse a word that is none of those known."""
     if not (isinstance(value, str) and value in known):
         raise ShapeError(argument, " or ".join(repr(name) for name in known), repr(value))
@@ -152,7 +152,7 @@ def build_problem(
     passive_force, weights = options.get("passive_force"), options.get("weights")
     free_columns, start = options.get("free_columns"), options.get("start")
     on_invalid = options.get("on_invalid", "raise")
-    one_of("on_invalid", on_invalid, ("raise", "mark"))
+    require_choice("on_invalid", on_invalid, ("raise", "mark"))
     power = _exponent(options.get("exponent", 2.0))
     arms = _array("moment_arms", moment_arms, 2)
     rows, heads = arms.shape[-2:]

@@ -14,13 +14,13 @@ from momentshare.errors import ShapeError
 from momentshare.sharing._backends.balance import free_values, normalise
 from momentshare.sharing._backends.bounded import solve_bounded
 from momentshare.sharing._backends.compiled import empty_raw, run_kernel, solve_compiled
-from momentshare.sharing._backends.convex import solve_referee
+from momentshare.sharing._backends.convex import solve_convex
 from momentshare.sharing._backends.interior import solve_inside
 from momentshare.sharing._backends.minmax import solve_minmax
 from momentshare.sharing._backends.staged import solve_balance
 from momentshare.sharing._backends.whiten import whiten
 from momentshare.sharing._certificate import certify
-from momentshare.sharing._problem import OnInvalid, Problem, build_problem, one_of
+from momentshare.sharing._problem import OnInvalid, Problem, build_problem, require_choice
 from momentshare.sharing._result import (
     Certificate,
     FloatArray,
@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 
     from momentshare.sharing._force_cone import Cone
 
-Method: TypeAlias = Literal["auto", "compiled", "numpy", "referee"]
+Method: TypeAlias = Literal["auto", "compiled", "numpy", "convex"]
 
 BLOCK = 4096
 """Frames that the NumPy route holds side by side."""
@@ -103,9 +103,9 @@ def share(
     on_invalid : {'raise', 'mark'}
         What to do with frames that are not finite or negative: raise, or return NaN
         there with status ``invalid``. Other frames are never touched.
-    method : {'auto', 'compiled', 'numpy', 'referee'}
+    method : {'auto', 'compiled', 'numpy', 'convex'}
         ``auto`` takes the compiled kernel where numba is installed and NumPy elsewhere;
-        ``referee`` solves a cvxpy formulation frame by frame.
+        ``convex`` solves a cvxpy formulation frame by frame.
     threads : int, optional
         Most threads of the compiled route; by default one per available core.
     chain : bool
@@ -133,9 +133,9 @@ def share(
     793–801. Batches of consecutive frames start each other, which changes results in
     the last digits only: the certificate of every frame is computed from the problem data.
     The results are the same with any ``threads`` but for those digits.
-    A frame counts as certified at 1e-9 (see ``Certificate``), at 1e-5 where the referee solved
-    it: min–max with inequalities in force, and now and then several bounded free values. Of
-    bounded free values the certificate is that of the problem with those at a bound held there;
+    A frame counts as certified at 1e-9 (see ``Certificate``), at 1e-5 where the general solver
+    solved it: min–max with inequalities in force, and now and then several bounded free values.
+    Of bounded free values the certificate is that of the problem with those at a bound held there;
     that their prices ``λ·C`` push them against it is what ended the search.
     Calls share nothing and may run in several threads at once.
 
@@ -178,7 +178,7 @@ def choose_route(method: Method) -> str:
 
     ``auto`` compiles wherever numba is installed, however few the frames.
     """
-    one_of("method", method, ("auto", "compiled", "numpy", "referee"))
+    require_choice("method", method, ("auto", "compiled", "numpy", "convex"))
     if method == "auto":
         return "compiled" if is_available() else "numpy"
     return method
@@ -197,13 +197,13 @@ def solve(
     problem: Problem, route: str, threads: int | None, *, chain: bool
 ) -> tuple[RawSharing, str]:
     """Solve a checked problem by the named route; returns the routes really taken."""
-    if route == "referee":
-        return solve_referee(problem), "referee"
+    if route == "convex":
+        return solve_convex(problem), "convex"
     if problem.free > 1 and problem.has_bounds:
         raw, helped = solve_bounded(
             problem, lambda part: _solve_unbounded(part, route, threads, chain=chain)
         )
-        return raw, f"{route} and referee" if helped else route
+        return raw, f"{route} and convex" if helped else route
     raw = _solve_unbounded(problem, route, threads, chain=chain)
     if problem.has_bounds:
         raw = _clamp_free_value(problem, raw, route, threads, chain=chain)
@@ -212,8 +212,8 @@ def solve(
     left = np.flatnonzero(raw.status == Status.UNCERTIFIED)
     if left.size == 0 or find_spec("cvxpy") is None:
         return raw, route
-    part = solve_referee(problem.take(left))
-    return replaced(raw, left, part), f"{route} and referee"
+    part = solve_convex(problem.take(left))
+    return replaced(raw, left, part), f"{route} and convex"
 
 
 def _solve_unbounded(

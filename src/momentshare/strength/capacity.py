@@ -37,7 +37,7 @@ __all__ = [
     "Mode",
     "StrengthTest",
     "joint_strength",
-    "strength_of",
+    "posture_strength",
 ]
 
 DEFINITIONS = ("braced", "balanced")
@@ -183,10 +183,10 @@ def joint_strength(
     if speed != 0.0:
         velocity = -pulled.sign * speed * found.moment_arms[..., ROWS.index(pulled.row), :]
     state = limb.capacity(found.length, velocity)
-    return strength_of(found, state, direction, others=others, rows=rows)
+    return posture_strength(found, state, direction, others=others, rows=rows)
 
 
-def strength_of(
+def posture_strength(
     found: Paths,
     state: HeadState,
     direction: str,

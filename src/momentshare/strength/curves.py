@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from momentshare.limb import Limb
     from momentshare.strength.capacity import StrengthTest
 
-__all__ = ["SWEEPS", "Sweep", "curve_table", "sweep_of"]
+__all__ = ["SWEEPS", "Sweep", "curve_table", "direction_sweep"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +41,7 @@ SWEEPS = {
 """Moment row → angle of its curve; the ranges lie within the limits of the reference limb."""
 
 
-def sweep_of(direction: str) -> Sweep:
+def direction_sweep(direction: str) -> Sweep:
     """Return the angle that the curve of a direction runs over."""
     return SWEEPS[direction_named(direction).row]
 
@@ -63,7 +63,7 @@ def curve_table(
     """
     parts = []
     for direction in directions:
-        sweep = sweep_of(direction)
+        sweep = direction_sweep(direction)
         grid = np.linspace(sweep.low, sweep.high, points)
         angles: dict[str, ArrayLike] = dict(test.angles())
         posture = posture_from_angles(**(angles | {sweep.angle: np.radians(grid)}))

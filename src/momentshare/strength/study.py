@@ -14,11 +14,11 @@ from momentshare.strength.capacity import (
     DEFINITIONS,
     StrengthTest,
     joint_strength,
-    strength_of,
+    posture_strength,
 )
 from momentshare.strength.curves import curve_table
 from momentshare.strength.utilisation import NetMoment, corrected_utilisation
-from momentshare.study.run import exercise_of, plan_study
+from momentshare.study.run import condition_exercise, plan_study
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -33,8 +33,8 @@ if TYPE_CHECKING:
 __all__ = [
     "StrengthReport",
     "TaskMode",
+    "cases_strength",
     "moments_report",
-    "strength_of_cases",
     "study_strength",
 ]
 
@@ -129,12 +129,12 @@ def study_strength(
             f"{study.source}: task mode 'lift' needs duration_s in a condition; "
             "add it or use 'isometric'"
         )
-    return strength_of_cases(
+    return cases_strength(
         planned.solve(greatest_load=False), test, task_mode=task_mode, progress=progress
     )
 
 
-def strength_of_cases(
+def cases_strength(
     solved: CaseSet,
     test: StrengthTest,
     *,
@@ -240,7 +240,7 @@ def _posture_at(
     model: Model,
 ) -> Posture:
     task, fraction = tasks[item.condition], item.height_fraction or 0.0
-    exercise = exercise_of(task, entry, limb.skeleton.person, model, _FINE)
+    exercise = condition_exercise(task, entry, limb.skeleton.person, model, _FINE)
     lift = exercise.lift(limb.skeleton)
     frame = int(np.argmin(np.abs(lift.fraction - fraction)))
     if not lift.reachable[frame]:
@@ -277,7 +277,7 @@ def _along(prepared: Prepared, condition: str, task_mode: str) -> pd.DataFrame:
     parts = []
     for direction in DIRECTIONS:
         for others in DEFINITIONS:
-            value = strength_of(prepared.paths, state, direction, others=others)
+            value = posture_strength(prepared.paths, state, direction, others=others)
             parts.append(
                 pd.DataFrame(
                     {

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from momentshare.directions import ROWS, direction_of
+from momentshare.directions import ROWS, moment_direction
 from momentshare.errors import InputError, nearest_name
 from momentshare.inputs import MOMENTS, csv_rows, read_text, shown
 from momentshare.posture import Posture, posture_from_angles
@@ -185,7 +185,7 @@ def corrected_utilisation(
                 f"condition {item.condition!r}, {item.row}: the task's posture is missing; "
                 "give the angles of elbow and upper arm"
             )
-        direction = direction_of(item.row, item.moment).name
+        direction = moment_direction(item.row, item.moment).name
         for others in definitions:
             here = float(joint_strength(limb, posture, direction, others=others, speed=task_speed))
             key = (direction, others)

@@ -107,7 +107,7 @@ class ExerciseKind:
     ----------
     build : callable
         From a :class:`Setting` to an exercise.
-    one_of : tuple of tuple of str
+    require_choice : tuple of tuple of str
         Of each group exactly one field must be given.
     needs, may : tuple of str
         Fields that must and that may be given.
@@ -118,7 +118,7 @@ class ExerciseKind:
     """
 
     build: Callable[[Setting], Exercise]
-    one_of: tuple[tuple[str, ...], ...] = ()
+    require_choice: tuple[tuple[str, ...], ...] = ()
     needs: tuple[str, ...] = ()
     may: tuple[str, ...] = ()
     lateral: bool = False
@@ -132,7 +132,7 @@ class ExerciseKind:
             *self.may,
             *own,
             "duration_s",
-            *(f for group in self.one_of for f in group),
+            *(f for group in self.require_choice for f in group),
         }
         if self.lateral:
             known |= set(_LATERAL)
@@ -250,44 +250,44 @@ _GUIDED = (
 EXERCISES: dict[str, ExerciseKind] = {
     "bar_press": ExerciseKind(
         build=_bench("bar"),
-        one_of=(_SPACINGS, _LOADS),
+        require_choice=(_SPACINGS, _LOADS),
         may=_BENCH,
         lateral=True,
     ),
     "dumbbell_press": ExerciseKind(
         build=_bench("dumbbells"),
-        one_of=(_SPACINGS, _LOADS),
+        require_choice=(_SPACINGS, _LOADS),
         may=_BENCH,
         sliding=True,
     ),
     "push_up": ExerciseKind(
         build=_push_up,
-        one_of=(_SPACINGS,),
+        require_choice=(_SPACINGS,),
         needs=("tuck_deg",),
         may=("forearm_tilt_deg", "hand_share", "trunk_angle_deg", "lockout_flexion_deg", *_LOADS),
         lateral=True,
     ),
     "overhead_press": ExerciseKind(
         build=_overhead("bar"),
-        one_of=(_SPACINGS, _LOADS),
+        require_choice=(_SPACINGS, _LOADS),
         may=("plane_deg", "forearm_tilt_deg", "trunk_angle_deg", "grip", "lockout_flexion_deg"),
         lateral=True,
     ),
     "overhead_dumbbell_press": ExerciseKind(
         build=_overhead("dumbbells"),
-        one_of=(_SPACINGS, _LOADS),
+        require_choice=(_SPACINGS, _LOADS),
         may=("plane_deg", "forearm_tilt_deg", "trunk_angle_deg", "grip", "lockout_flexion_deg"),
         sliding=True,
     ),
     "lying_elbow_extension": ExerciseKind(
-        build=_guided(lying_elbow_extension), one_of=(_LOADS,), may=_GUIDED, lateral=True
+        build=_guided(lying_elbow_extension), require_choice=(_LOADS,), may=_GUIDED, lateral=True
     ),
     "overhead_elbow_extension": ExerciseKind(
-        build=_guided(overhead_elbow_extension), one_of=(_LOADS,), may=_GUIDED, lateral=True
+        build=_guided(overhead_elbow_extension), require_choice=(_LOADS,), may=_GUIDED, lateral=True
     ),
     "straight_arm_pull_down": ExerciseKind(
         build=_guided(straight_arm_pull_down),
-        one_of=(_LOADS,),
+        require_choice=(_LOADS,),
         may=(*_GUIDED, "cable_angle_deg"),
         lateral=True,
     ),
@@ -307,7 +307,7 @@ def condition_faults(condition: ConditionEntry) -> list[str]:
         for name in kind.needs
         if name not in given
     ]
-    for group in kind.one_of:
+    for group in kind.require_choice:
         count = len(given & set(group))
         if count != 1:
             what = "is missing" if count == 0 else "is given more than once"
@@ -333,6 +333,6 @@ def condition_faults(condition: ConditionEntry) -> list[str]:
         value = getattr(condition, name)
         if isinstance(value, list) and len(value) > 1 and not kind.sliding:
             faults.append(f"{place} → {name}: the hands cannot slide here; give one hand spacing")
-    if len(given & set(_LOADS)) > 1 and _LOADS not in kind.one_of:
+    if len(given & set(_LOADS)) > 1 and _LOADS not in kind.require_choice:
         faults.append(f"{place}: the load is given more than once; keep one of {', '.join(_LOADS)}")
     return faults

@@ -30,13 +30,13 @@ if TYPE_CHECKING:
 __all__ = [
     "checked_data",
     "coded_people",
-    "digest_of",
     "load_study",
     "parse_study",
     "raise_faults",
     "read_study_text",
     "repeated_names",
     "study_data",
+    "text_digest",
     "unasked_codes",
 ]
 
@@ -123,7 +123,7 @@ def parse_study(text: str, source: str = "study") -> Study:
         file = checked_data(data, source, StudyFile, _FIELDS)
         faults = [*_repeated(file), *unasked_codes(file.people, file.person), *_impossible(file)]
         raise_faults(source, faults)
-    digest = digest_of(file.model_dump_json() if coded else text)
+    digest = text_digest(file.model_dump_json() if coded else text)
     return Study(source=source, digest=digest, file=file, pseudonyms=coded)
 
 
@@ -195,7 +195,7 @@ def raise_faults(source: str, faults: Sequence[str]) -> None:
         raise StudyError(f"{source}: the study cannot be used:", faults)
 
 
-def digest_of(text: str) -> str:
+def text_digest(text: str) -> str:
     """Short digest of a study's text."""
     return hashlib.sha256(text.encode()).hexdigest()[:16]
 

@@ -13,7 +13,7 @@ from momentshare.exercise import Profile
 from momentshare.model import load_model
 from momentshare.model.numbers import Numbers
 from momentshare.muscle.curves import CURVE_SETS
-from momentshare.runs import CaseSet, LimbPlan, Setup, Task, band_of, solve_setup
+from momentshare.runs import CaseSet, LimbPlan, Setup, Task, solve_band, solve_setup
 from momentshare.runs.cases import LimbError
 from momentshare.study.exercises import EXERCISES, Setting
 
@@ -31,12 +31,12 @@ __all__ = [
     "PlannedStudy",
     "StudyResult",
     "check_settings",
-    "exercise_of",
-    "lateral_of",
+    "condition_exercise",
+    "condition_laterals",
     "limb_faults",
-    "limb_of",
     "limb_plan",
     "nothing_to_solve",
+    "person_limb",
     "plan_study",
     "run_study",
     "scapula_shift",
@@ -106,7 +106,7 @@ class PlannedStudy:
         """Solve all cases; see :func:`momentshare.runs.solve_setup`.
 
         With ``band`` the variations of the posture rule are solved too
-        (:func:`momentshare.runs.band_of`).
+        (:func:`momentshare.runs.solve_band`).
 
         Raises
         ------
@@ -121,7 +121,7 @@ class PlannedStudy:
             raise nothing_to_solve(self.study.source, found.refusals)
         varied = None
         if band:
-            varied = band_of(self.setup, found, greatest_load=greatest_load, progress=progress)
+            varied = solve_band(self.setup, found, greatest_load=greatest_load, progress=progress)
         return StudyResult(
             study=self.study,
             band=varied,
@@ -186,7 +186,7 @@ def plan_study(
     for row, entry in enumerate(chosen):
         for condition in tasks:
             try:
-                exercise = exercise_of(
+                exercise = condition_exercise(
                     condition, entry, limbs.people[row], model, frames or settings.frames
                 )
             except InputError as err:
@@ -196,7 +196,7 @@ def plan_study(
                     person=entry.name,
                     condition=condition.name,
                     limb=row,
-                    treatments=lateral_of(condition, settings),
+                    treatments=condition_laterals(condition, settings),
                     exercise=exercise,
                     exercise_for=_ForPerson(condition, entry, frames or settings.frames),
                 )
@@ -224,7 +224,7 @@ class _ForPerson:
     frames: int
 
     def __call__(self, person: Person, model: Model) -> Exercise:
-        return exercise_of(self.condition, self.entry, person, model, self.frames)
+        return condition_exercise(self.condition, self.entry, person, model, self.frames)
 
 
 def check_settings(settings: SettingsEntry, model: Model, source: str) -> None:
@@ -273,7 +273,7 @@ def nothing_to_solve(source: str, refusals: Sequence[Refusal]) -> PostureError:
     return PostureError(f"{source}: no condition can be performed:", reasons)
 
 
-def limb_of(entry: PersonEntry, settings: SettingsEntry, model: Model) -> Limb:
+def person_limb(entry: PersonEntry, settings: SettingsEntry, model: Model) -> Limb:
     """Build the limb of a person of the study."""
     limbs, faults = limb_plan([entry], settings, model).build()
     for err in faults.values():
@@ -292,7 +292,7 @@ def scapula_shift(settings: SettingsEntry, model: Model) -> dict[str, float]:
     return shifted
 
 
-def exercise_of(
+def condition_exercise(
     condition: ConditionEntry, entry: PersonEntry, person: Person, model: Model, frames: int
 ) -> Exercise:
     """Turn a condition into an exercise for a person, in SI."""
@@ -300,7 +300,7 @@ def exercise_of(
     return EXERCISES[condition.exercise].build(setting)
 
 
-def lateral_of(condition: ConditionEntry, settings: SettingsEntry) -> tuple[Lateral, ...]:
+def condition_laterals(condition: ConditionEntry, settings: SettingsEntry) -> tuple[Lateral, ...]:
     """Treatments of the lateral force that make sense for a condition.
 
     What cannot be pushed along, such as dumbbells, is always ``zero``. A bar without a given

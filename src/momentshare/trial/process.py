@@ -26,7 +26,7 @@ from momentshare.trial.checks.trial import Signals, Task, check_trial
 from momentshare.trial.checks.verdict import Check, count_possible, worst_verdict
 from momentshare.trial.motion.girdle import StatedGirdle, with_stated
 from momentshare.trial.motion.kinematics import ArmTrack, HingeChoice, track_arm
-from momentshare.trial.motion.lift import lift_of_track
+from momentshare.trial.motion.lift import track_lift
 from momentshare.trial.motion.others import OtherWay, other_ways
 from momentshare.trial.motion.repetition import MeasuredRepetition
 from momentshare.trial.motion.smooth import choose_cutoff, filtered, gone, mend, moved
@@ -282,7 +282,7 @@ def process_trial(
         notes.append("girdle: landmarks show it, so what the condition states does not count")
     track = with_stated(track, stated, ends)
     holds = partial(
-        lift_of_track,
+        track_lift,
         skeleton=skeleton,
         load_mass=None if load is None else load / 2.0,
         hand_force=forces.get("right", _other_hand(forces)),

@@ -17,9 +17,9 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from momentshare.errors import InputError, MomentshareError, StudyError
-from momentshare.exercise import lifts_of
+from momentshare.exercise import make_lifts
 from momentshare.model import load_model
-from momentshare.runs import blocks_of
+from momentshare.runs import make_blocks
 from momentshare.sharing import Status
 from momentshare.uncertainty.draws import CUT, Draws, first_line
 from momentshare.uncertainty.layout import Layout, build_layout
@@ -41,10 +41,10 @@ if TYPE_CHECKING:
 __all__ = [
     "MEASURES",
     "Task",
-    "cells_of",
     "chunk_bytes",
     "drawn_lifts",
     "random_normals",
+    "setup_cells",
     "solve",
 ]
 
@@ -197,7 +197,7 @@ def solve(
         ``measure:head`` columns, NaN where failed. Activation is relative, force in N.
     """
     setup, draws = layout.setup, Draws(layout, normals)
-    cells = cells_of(setup)
+    cells = setup_cells(setup)
     keys: list[dict[str, Any]] = []
     slots: dict[tuple[int, str, str, str, str], int] = {}
     for draw in range(len(draws)):
@@ -221,7 +221,7 @@ def solve(
     return rows.table()
 
 
-def cells_of(setup: Setup) -> dict[str, tuple[str, ...]]:
+def setup_cells(setup: Setup) -> dict[str, tuple[str, ...]]:
     """Conditions with the treatments of the lateral force that all their lifts have.
 
     Raises
@@ -280,7 +280,7 @@ def _solve_person(
     shifts = {t.condition: draws.ratio_shifts(t) for t in tasks if t.given is None}
     whole = sum(len(lift.fraction) for lift in lifts)
     limb_of_lift = [limb_rows[k] for k, _ in owners]
-    for block in blocks_of(limbs, lifts, limb_of_lift, frames=whole, threads=1):
+    for block in make_blocks(limbs, lifts, limb_of_lift, frames=whole, threads=1):
         wanted = []
         for place, number in enumerate(block.numbers):
             draw, task = owners[number]
@@ -325,7 +325,7 @@ def drawn_lifts(
                 reasons[k] = first_line(err)
         made = draws.exercises(made, task)
         rows = [limb_rows[k] for k in made]
-        solved = lifts_of(list(made.values()), limbs.skeleton, rows, limits=False)
+        solved = make_lifts(list(made.values()), limbs.skeleton, rows, limits=False)
         found = dict(zip(made, solved, strict=True))
     factors = draws.load_factors(task)
     lifts: dict[int, Lift] = {}

@@ -20,7 +20,7 @@ from momentshare.files import RunFolder, as_run_folder
 from momentshare.model import load_model
 from momentshare.processes import on_processes
 from momentshare.study.run import check_settings
-from momentshare.uncertainty.chunks import MEASURES, Task, cells_of, chunk_bytes
+from momentshare.uncertainty.chunks import MEASURES, Task, chunk_bytes, setup_cells
 from momentshare.uncertainty.layout import build_layout
 from momentshare.uncertainty.plan import CHUNK, UncertaintyPlan
 from momentshare.uncertainty.sensitivity import Sensitivity, rank_families
@@ -140,7 +140,7 @@ def run_uncertainty(
     if plan.trajectories:
         _require_salib()
     setup = plan.setup()
-    cells_of(setup)
+    setup_cells(setup)
     layout = build_layout(setup, plan.spreads)
     digest = plan.digest(model)
     bare: Any = None  # a model does not travel; each process reads it for itself

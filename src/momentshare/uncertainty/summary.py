@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 import pyarrow.parquet as pq
 
-from momentshare.limits import kinds_of, with_limits
+from momentshare.limits import lift_kinds, with_limits
 from momentshare.uncertainty.chunks import MEASURES
 
 if TYPE_CHECKING:
@@ -180,7 +180,7 @@ def summarise(
     """
     chunk_rows = ChunkRows.read(files[0])
     conditions, heads = _orders(chunk_rows, model, files)
-    limits, kinds = model.limits, kinds_of(plan.study.file.condition)
+    limits, kinds = model.limits, lift_kinds(plan.study.file.condition)
     intervals = _intervals(chunk_rows, model, files)
     return Summary(
         plan=plan,

@@ -46,14 +46,16 @@ def combined(target: Target, values: Sequence[float]) -> float:
     return values[0]
 
 
-def evaluate(targets: Sequence[Target], limb_of: Callable[[str, str], Limb]) -> NDArray[np.float64]:
+def evaluate(
+    targets: Sequence[Target], person_limb: Callable[[str, str], Limb]
+) -> NDArray[np.float64]:
     """Compute the limb's value of every target that postures decide, in the target's unit.
 
     Parameters
     ----------
     targets : sequence of Target
-    limb_of : callable
-        ``limb_of(sex, scapula)`` returns the limb to judge.
+    person_limb : callable
+        ``person_limb(sex, scapula)`` returns the limb to judge.
 
     Returns
     -------
@@ -61,13 +63,13 @@ def evaluate(targets: Sequence[Target], limb_of: Callable[[str, str], Limb]) -> 
         NaN for targets that need a whole task.
     """
     asks = [ask for t in targets if is_posture(t) for ask in t.asks]
-    values = iter(posture_values(asks, limb_of))
+    values = iter(posture_values(asks, person_limb))
     return np.array(
         [combined(t, [next(values) for _ in t.asks]) if is_posture(t) else np.nan for t in targets]
     )
 
 
-def posture_values(asks: Sequence[Ask], limb_of: Callable[[str, str], Limb]) -> list[float]:
+def posture_values(asks: Sequence[Ask], person_limb: Callable[[str, str], Limb]) -> list[float]:
     """Compute every ask; each limb sees all its postures at once."""
     sweeps = [_sweep(ask) for ask in asks]
     groups: dict[tuple[str, str], list[int]] = {}
@@ -75,7 +77,7 @@ def posture_values(asks: Sequence[Ask], limb_of: Callable[[str, str], Limb]) -> 
         groups.setdefault((ask.sex, ask.scapula), []).append(i)
     values = [float("nan")] * len(asks)
     for (sex, scapula), members in groups.items():
-        seen = sight(limb_of(sex, scapula), np.concatenate([sweeps[i] for i in members]))
+        seen = sight(person_limb(sex, scapula), np.concatenate([sweeps[i] for i in members]))
         start = 0
         for i in members:
             stop = start + len(sweeps[i])

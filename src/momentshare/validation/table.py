@@ -16,7 +16,7 @@ from momentshare.validation.null import DISPLACEMENT, null_share, stored_null
 from momentshare.validation.probe import Probe
 from momentshare.validation.scores import AS_OFTEN, scores
 from momentshare.validation.targets import Target, load_targets, read_setting, shared_sources
-from momentshare.validation.words import QUANTITIES, said
+from momentshare.validation.terms import QUANTITIES, said
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -26,7 +26,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 
 from momentshare.errors import ModelError, nearest_name
 from momentshare.inputs import TABLE, csv_rows, read_text
-from momentshare.validation.words import CHOICES, DIRECTIONS_OF, QUANTITIES, SETTINGS
+from momentshare.validation.terms import CHOICES, QUANTITIES, QUANTITY_DIRECTIONS, SETTINGS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -336,7 +336,7 @@ def _unknown(target: Target, model: Model) -> list[str]:
             for name in named
             if name and name not in parts
         ]
-        directions = DIRECTIONS_OF.get(ask.quantity, frozenset({""}))
+        directions = QUANTITY_DIRECTIONS.get(ask.quantity, frozenset({""}))
         if ask.direction not in directions:
             out.append(
                 f"field 'direction': {ask.direction!r} is none of {ask.quantity!r}; "

@@ -13,7 +13,7 @@ from momentshare.cohort.outcomes.measure import measured_directions, outcomes_of
 from momentshare.errors import InputError
 from momentshare.runs import CaseSet, solve_setup
 from momentshare.signals import at_positions, find_repetitions
-from momentshare.trial.motion.lift import lift_of_track
+from momentshare.trial.motion.lift import track_lift
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -63,7 +63,7 @@ def descent_tasks(
         span = mine[-1]
         positions = np.linspace(span.chest, span.lockout, len(item.positions))
         try:
-            measured = lift_of_track(
+            measured = track_lift(
                 track,
                 skeleton,
                 positions,

@@ -97,14 +97,14 @@ def curves_figure(report: StrengthReport) -> Figure:
     from matplotlib.figure import Figure
 
     from momentshare.strength import DEFINITIONS
-    from momentshare.strength.curves import sweep_of
+    from momentshare.strength.curves import direction_sweep
 
     directions = list(DIRECTIONS)
     figure = Figure(figsize=(7.6, 10.6), layout="constrained")
     grid = figure.subplots(5, 2)
     angles = {name: np.degrees(value) for name, value in report.test.angles().items()}
     for ax, direction in zip(grid.flat, directions, strict=True):
-        sweep = sweep_of(direction)
+        sweep = direction_sweep(direction)
         part = report.curves[report.curves["direction"] == direction]
         for others in DEFINITIONS:
             # A pivot keeps angles where nothing is known, so that the line is broken there.

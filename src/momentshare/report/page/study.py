@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from momentshare import reading
-from momentshare.limits import kinds_of, with_limits
+from momentshare.limits import lift_kinds, with_limits
 from momentshare.report.page.document import Block, Bullets, Heading, Section, Table
 from momentshare.report.page.parts import (
     captioned,
@@ -143,7 +143,7 @@ def _findings(study: StudyResult, verdicts: pd.DataFrame) -> Section:
 
 
 def _heads(study: StudyResult, pictures: Mapping[str, bytes]) -> Section:
-    kinds = kinds_of(study.study.file.condition)
+    kinds = lift_kinds(study.study.file.condition)
     table = with_limits(reading.head_table(study), study.model.limits, kinds, "activation")
     blocks: list[Block] = list(_shown(pictures, "activation_by_head", "activation_along_lift"))
     for mode, part in table.groupby("lateral", sort=False):

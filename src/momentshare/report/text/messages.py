@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare import reading
-from momentshare.directions import direction_of
+from momentshare.directions import moment_direction
 from momentshare.report.text.bar_path import default_path_sentences
 from momentshare.report.text.girdle import girdle_sentences
 from momentshare.report.text.posture_band import band_sentences
@@ -175,7 +175,7 @@ def _worst(case: Case, result: LiftResult) -> tuple[float, str]:
     """Greatest unmet moment [N·m], and where it is."""
     unmet = np.nan_to_num(np.abs(result.sharing.unmet))
     frame, row = np.unravel_index(int(np.argmax(unmet)), unmet.shape)
-    words = direction_of(result.criterion.rows[row], result.sharing.unmet[frame, row]).words
+    words = moment_direction(result.criterion.rows[row], result.sharing.unmet[frame, row]).words
     size = float(unmet[frame, row])
     amount = f"{size:.1f}" if size >= 0.05 else "less than 0.1"
     height = 100 * case.prepared.lift.fraction[frame]

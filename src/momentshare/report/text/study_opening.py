@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from momentshare import reading
-from momentshare.limits import kinds_of, with_limits
+from momentshare.limits import lift_kinds, with_limits
 from momentshare.report.figures.style import head_label
 from momentshare.report.text.opening import Opening, counted, joined, widest
 from momentshare.sharing import Status
@@ -46,7 +46,7 @@ def verdict_table(study: StudyResult) -> pd.DataFrame:
         limit of the limb touches it, and ``level`` where the difference nowhere reaches a
         percentage point.
     """
-    limits, kinds = study.model.limits, kinds_of(study.study.file.condition)
+    limits, kinds = study.model.limits, lift_kinds(study.study.file.condition)
     orders = with_limits(reading.ordering_table(study), limits, kinds, "activation")
     columns = [
         "head", "condition", "other", "lateral", "difference", "difference_low",

@@ -11,7 +11,7 @@ from rich.table import Table
 from momentshare import reading
 from momentshare.cautions import CAUTIONS
 from momentshare.directions import row_named
-from momentshare.limits import keys_text, kinds_of, marked, with_limits
+from momentshare.limits import keys_text, lift_kinds, marked, with_limits
 from momentshare.report.text.messages import study_messages
 from momentshare.report.text.opening import print_opening
 from momentshare.report.text.study_opening import study_opening, verdict_table
@@ -60,7 +60,7 @@ def _print_conditions(console: Console, study: StudyResult) -> None:
         ("weakest at [% of lift]", "right"),
     ):
         table.add_column(escape(name), justify=justify)  # type: ignore[arg-type]
-    limits, kinds = study.model.limits, kinds_of(study.study.file.condition)
+    limits, kinds = study.model.limits, lift_kinds(study.study.file.condition)
     data = reading.condition_table(study)
     seen = []
     for (condition, lateral), part in data.groupby(["condition", "lateral"], sort=False):
@@ -99,7 +99,7 @@ def print_limits(console: Console, limits: Limits, keys: Iterable[str]) -> None:
 
 
 def _print_heads(console: Console, study: StudyResult) -> None:
-    kinds = kinds_of(study.study.file.condition)
+    kinds = lift_kinds(study.study.file.condition)
     data = with_limits(reading.head_table(study), study.model.limits, kinds, "activation")
     for mode in dict.fromkeys(data["lateral"]):
         part = data[data["lateral"] == mode]

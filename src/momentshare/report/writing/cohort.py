@@ -10,7 +10,7 @@ from momentshare.cohort.run import COMMAND, folder_options
 from momentshare.cohort.trials import read_table
 from momentshare.files import FIGURES, as_run_folder
 from momentshare.files.manifest import MANIFEST
-from momentshare.limits import HEAD_QUANTITIES, kinds_of, with_limits
+from momentshare.limits import HEAD_QUANTITIES, lift_kinds, with_limits
 from momentshare.report.figures.cohort import cohort_figures, trial_checks_figure
 from momentshare.report.page.cohort import cohort_page
 from momentshare.report.page.document import render
@@ -110,7 +110,7 @@ def write_cohort(
 
 def _long_parts(result: CohortResult, name: str) -> Iterator[pd.DataFrame]:
     """Rows of a long table trial by trial, those of heads with the limits that they meet."""
-    kinds = kinds_of(result.study.file.condition)
+    kinds = lift_kinds(result.study.file.condition)
     for part in result.table_parts(name):
         if name == "frames":
             yield with_limits(part, result.model.limits, kinds, *HEAD_QUANTITIES)

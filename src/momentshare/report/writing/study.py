@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from momentshare import reading
 from momentshare.files import FIGURES, RunFolder, as_run_folder
 from momentshare.files.manifest import MANIFEST
-from momentshare.limits import HEAD_QUANTITIES, kinds_of, with_limits
+from momentshare.limits import HEAD_QUANTITIES, lift_kinds, with_limits
 from momentshare.report.page.answer import answer_page
 from momentshare.report.page.document import render
 from momentshare.report.page.study import PICTURED, study_page
@@ -217,7 +217,7 @@ def _write_all(
         if progress is not None:
             progress(what)
 
-    kinds = kinds_of(study.study.file.condition)
+    kinds = lift_kinds(study.study.file.condition)
 
     def limited(name: str, table: pd.DataFrame) -> pd.DataFrame:
         shown = _SHOWN.get(name)

@@ -20,7 +20,7 @@ import numpy as np
 
 from momentshare.sharing._backends.balance import row_sizes
 from momentshare.sharing._backends.compiled import empty_raw
-from momentshare.sharing._backends.convex import solve_referee
+from momentshare.sharing._backends.convex import solve_convex
 from momentshare.sharing._result import RawSharing, Status, replaced
 
 if TYPE_CHECKING:
@@ -86,7 +86,7 @@ def solve_bounded(
     if left.size == 0 or find_spec("cvxpy") is None:
         raw.status[open_] = Status.UNCERTIFIED
         return raw, False
-    return replaced(raw, left, solve_referee(problem.take(left))), True
+    return replaced(raw, left, solve_convex(problem.take(left))), True
 
 
 def _guess(problem: Problem) -> IntArray:

@@ -35,7 +35,7 @@ ACCEPTED = 1e-5
 """Certificate that a frame of this route has to reach."""
 
 
-def solve_referee(problem: Problem) -> RawSharing:
+def solve_convex(problem: Problem) -> RawSharing:
     """Solve every frame with cvxpy.
 
     Raises
@@ -44,7 +44,7 @@ def solve_referee(problem: Problem) -> RawSharing:
         If cvxpy is not installed.
     """
     if find_spec("cvxpy") is None:
-        raise MissingExtraError("cvxpy", "referee", "sharing with inequalities or as referee")
+        raise MissingExtraError("cvxpy", "convex", "sharing by a general convex solver")
     model = _Model(problem)
     frames = [model.solve(problem.take(slice(f, f + 1))) for f in range(problem.frames)]
     if not frames:

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.sharing._limit import GreatestFactor, limit_of
+from momentshare.sharing._limit import GreatestFactor, solve_limit
 from momentshare.sharing._result import Status
 
 if TYPE_CHECKING:
@@ -50,9 +50,9 @@ def limit_within(
     gains : float array, shape (frames or 1, facets)
         k [N].
     least, method, threads
-        As for ``limit_of``.
+        As for ``solve_limit``.
     """
-    best = limit_of(problem, least, method, threads)
+    best = solve_limit(problem, least, method, threads)
     facets = given.facets
     answer = {name: np.array(getattr(best, name)) for name in GreatestFactor.__slots__}
     answer["inequality_multipliers"] = np.zeros((problem.frames, facets))
@@ -72,7 +72,7 @@ def limit_within(
         reach = np.nan_to_num(answer["factor"][order], posinf=0.0)
         part = _with_rows(problem, given, gains, order, chosen, reach)
         before = np.nan_to_num(np.concatenate([prices[kept], np.zeros((order.size, 1))], axis=1))
-        found = limit_of(part, least, method, threads, before)
+        found = solve_limit(part, least, method, threads, before)
         heads, rows = problem.heads, problem.rows
         answer["factor"][order] = found.factor
         answer["limiting"][order] = found.limiting[:, :heads]

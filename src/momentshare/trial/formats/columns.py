@@ -13,10 +13,10 @@ if TYPE_CHECKING:
     from momentshare.trial.formats.layout import LayoutEntry
     from momentshare.trial.formats.wanted import Wanted
 
-__all__ = ["places_of"]
+__all__ = ["column_places"]
 
 
-def places_of(
+def column_places(
     header: Sequence[str], layout: LayoutEntry, wanted: Sequence[Wanted], hint: str
 ) -> tuple[dict[str, int], list[str]]:
     """Find the column of every label that is asked for.

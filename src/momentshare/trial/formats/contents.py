@@ -13,7 +13,7 @@ import numpy as np
 from momentshare.errors import InputError
 from momentshare.trial.formats.c3d_data import C3d
 from momentshare.trial.formats.c3d_plates import plate_channels, plate_count
-from momentshare.trial.formats.layout import file_format_of
+from momentshare.trial.formats.layout import format_by_ending
 from momentshare.trial.formats.read import file_bytes
 from momentshare.trial.formats.signal_units import KINDS, unit_factor
 
@@ -101,7 +101,7 @@ def file_contents(path: str | Path) -> Contents:
     """
     place = Path(path)
     raw, notes = file_bytes(place)
-    file_format = "c3d" if raw[1:2] == b"\x50" and raw[0] < 10 else file_format_of(place.suffix)
+    file_format = "c3d" if raw[1:2] == b"\x50" and raw[0] < 10 else format_by_ending(place.suffix)
     if raw[:4] == b"PAR1":
         file_format = "parquet"
     reader = {"c3d": _of_c3d, "parquet": _of_parquet}.get(str(file_format), _of_text)

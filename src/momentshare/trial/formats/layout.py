@@ -48,7 +48,7 @@ __all__ = [
     "PlacesEntry",
     "UnitsEntry",
     "directions",
-    "file_format_of",
+    "format_by_ending",
     "suggestion",
     "unit_factor",
 ]
@@ -427,9 +427,9 @@ class LayoutEntry(Entry):
             ]
         return faults
 
-    def format_of(self, ending: str) -> FileFormat | None:
+    def format_for(self, ending: str) -> FileFormat | None:
         """Return the stated format, or that of a file's ending, or ``None``."""
-        return self.format or file_format_of(ending)
+        return self.format or format_by_ending(ending)
 
     def roles(self) -> tuple[str, ...]:
         """Return the roles this layout gives labels for, as a recording names them."""
@@ -480,7 +480,7 @@ class LayoutEntry(Entry):
         return turned
 
 
-def file_format_of(ending: str) -> FileFormat | None:
+def format_by_ending(ending: str) -> FileFormat | None:
     """Return the format that a file's ending tells, or ``None``."""
     return _ENDINGS.get(ending.lower())
 

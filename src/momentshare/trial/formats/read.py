@@ -125,7 +125,7 @@ def read_recording(
     if not np.isfinite(offset):
         raise InputError(f"{shown(place)}: offset: wanted a finite number of seconds, got {offset}")
     raw, notes = file_bytes(place)
-    file_format = layout.format_of(place.suffix)
+    file_format = layout.format_for(place.suffix)
     if file_format is None:
         raise InputError(
             f"{shown(place)}: the ending {place.suffix!r} tells no format; state format = 'c3d', "

@@ -15,7 +15,7 @@ import numpy as np
 
 from momentshare.errors import InputError
 from momentshare.inputs import decoded as utf8
-from momentshare.trial.formats.columns import places_of
+from momentshare.trial.formats.columns import column_places
 from momentshare.trial.formats.corrections import Column, combined, resolved
 from momentshare.trial.formats.signal_units import unit_factor
 
@@ -84,7 +84,7 @@ def read_csv(
         if others:
             hint = f"; the header has {_DELIMITERS[others[0]]} between names: state it as delimiter"
     wanted, notes = _resolved(wanted, names.labels)
-    places, faults = places_of(names.labels, layout, wanted, hint)
+    places, faults = column_places(names.labels, layout, wanted, hint)
     if faults:
         return [], faults, []
     cells = _cells(names.body, len(names.labels), layout, places)
@@ -157,7 +157,7 @@ def read_parquet(
 
     file, schema, rows = _parquet(raw)
     wanted, notes = _resolved(wanted, list(schema.names))
-    places, faults = places_of(list(schema.names), layout, wanted, "")
+    places, faults = column_places(list(schema.names), layout, wanted, "")
     for name, place in places.items():
         kind = schema.field(place).type
         if not (pa.types.is_floating(kind) or pa.types.is_integer(kind) or _is_decimal(pa, kind)):

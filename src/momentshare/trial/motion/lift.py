@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from momentshare.skeleton import Skeleton
     from momentshare.trial.motion.kinematics import ArmTrack
 
-__all__ = ["MeasuredLift", "ascent_speed", "lift_of_track"]
+__all__ = ["MeasuredLift", "ascent_speed", "track_lift"]
 
 _LEAST_FORCE = 1.0
 """Mean vertical force on one hand below which there is no load to speak of [N]; chosen here."""
@@ -63,7 +63,7 @@ def ascent_speed(track: ArmTrack) -> NDArray[np.float64]:
     return derivative(track.height, track.rate)
 
 
-def lift_of_track(
+def track_lift(
     track: ArmTrack,
     skeleton: Skeleton,
     positions: NDArray[np.float64],

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from momentshare.directions import ROWS, direction_of
+from momentshare.directions import ROWS, moment_direction
 from momentshare.report.figures import style
 from momentshare.report.figures.arm.panel import band_look
 from momentshare.report.figures.layout import LINE
@@ -73,7 +73,7 @@ def write_moments(figure: Figure, scene: ArmScene, x: float, y: float) -> None:
     for k, row in enumerate(scene.result.criterion.rows):
         index = ROWS.index(row)
         net, hand = float(scene.net_moments[index]), float(scene.hand_moments[index])
-        toward = direction_of(row, net)
+        toward = moment_direction(row, net)
         here = y + 0.08 + LINE * (k + 2)
         write_at(figure, x, here, toward.words)
         for at, value in zip(columns, (hand, net - hand, net), strict=True):

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.limits import Limits, kinds_of
+from momentshare.limits import Limits, lift_kinds
 from momentshare.report.figures import style
 from momentshare.report.figures.limit_marks import Marks
 
@@ -138,7 +138,7 @@ def solved_study(study: StudyResult) -> Solved:
         all_reach=all(case.prepared.lift.reachable.all() for case in study.cases),
         varied=study.band,
         limits=study.model.limits,
-        kinds=kinds_of(study.study.file.condition),
+        kinds=lift_kinds(study.study.file.condition),
     )
 
 

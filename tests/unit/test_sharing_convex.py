@@ -23,8 +23,8 @@ def test_the_general_solver_agrees(exponent):
     arms, capacity, moments = naive.limb_like(5, seed=1)
     weights = np.random.default_rng(0).uniform(0.3, 3.0, 28)
     fast = share(arms, capacity, moments, exponent=exponent, weights=weights)
-    slow = share(arms, capacity, moments, exponent=exponent, weights=weights, method="referee")
-    assert slow.method == "referee"
+    slow = share(arms, capacity, moments, exponent=exponent, weights=weights, method="convex")
+    assert slow.method == "convex"
     assert (slow.status == Status.SOLVED).all()
     tight = 1e-10 if exponent == 2.0 else LOOSE
     np.testing.assert_allclose(slow.activation, fast.activation, atol=tight)
@@ -37,7 +37,7 @@ def test_the_general_solver_agrees(exponent):
 def test_the_general_solver_agrees_on_min_max():
     arms, capacity, moments = naive.limb_like(4, seed=2)
     fast = share(arms, capacity, moments, exponent=math.inf)
-    slow = share(arms, capacity, moments, exponent=math.inf, method="referee")
+    slow = share(arms, capacity, moments, exponent=math.inf, method="convex")
     np.testing.assert_allclose(slow.activation.max(axis=1), fast.activation.max(axis=1), rtol=1e-7)
 
 
@@ -45,7 +45,7 @@ def test_the_general_solver_agrees_on_min_max():
 def test_the_general_solver_agrees_on_the_nearest_moment():
     arms, capacity, moments = naive.limb_like(6, level=4.0, seed=3)
     fast = share(arms, capacity, moments)
-    slow = share(arms, capacity, moments, method="referee")
+    slow = share(arms, capacity, moments, method="convex")
     short = fast.status == Status.SHORTFALL
     assert short.sum() > 2
     np.testing.assert_allclose(slow.unmet, fast.unmet, atol=1e-4)
@@ -57,7 +57,7 @@ def test_bounds_on_one_free_value_agree_with_clamping():
     column = np.array([[1.0], [0.5], [-0.2], [0.3]])
     given = {"free_columns": column, "free_bounds": (-3.0, 2.0)}
     fast = share(arms, capacity, moments, **given)
-    slow = share(arms, capacity, moments, **given, method="referee")
+    slow = share(arms, capacity, moments, **given, method="convex")
     np.testing.assert_allclose(slow.activation, fast.activation, atol=1e-9)
     np.testing.assert_allclose(slow.free_values, fast.free_values, atol=1e-7)
 
@@ -68,7 +68,7 @@ def test_bounds_on_several_free_values():
     columns = np.random.default_rng(2).normal(size=(4, 2))
     low, high = np.array([-2.0, -1.0]), np.array([1.0, 3.0])
     answer = share(arms, capacity, moments, free_columns=columns, free_bounds=(low, high))
-    assert answer.method != "referee"
+    assert answer.method != "convex"
     assert (answer.status == Status.SOLVED).all()
     assert (answer.free_values >= low - 1e-9).all()
     assert (answer.free_values <= high + 1e-9).all()
@@ -195,5 +195,5 @@ def test_faults_of_a_cone_are_named(change, argument):
 def test_without_cvxpy_the_install_line_is_given(monkeypatch):
     arms, capacity, moments = naive.limb_like(1)
     monkeypatch.setattr("momentshare.sharing._backends.convex.find_spec", lambda _: None)
-    with pytest.raises(MissingExtraError, match=r"momentshare\[referee\]"):
-        share(arms, capacity, moments, method="referee")
+    with pytest.raises(MissingExtraError, match=r"momentshare\[convex\]"):
+        share(arms, capacity, moments, method="convex")

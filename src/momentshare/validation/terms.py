@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from momentshare.directions import DIRECTIONS, ROWS
 
-__all__ = ["CHOICES", "DIRECTIONS_OF", "QUANTITIES", "SETTINGS", "said"]
+__all__ = ["CHOICES", "QUANTITIES", "QUANTITY_DIRECTIONS", "SETTINGS", "said"]
 
 QUANTITIES: dict[str, str] = {
     "moment_arm": "moment arm",
@@ -48,7 +48,7 @@ QUANTITIES: dict[str, str] = {
 _MOMENTS = frozenset(DIRECTIONS)
 _ROWS = frozenset(ROWS)
 
-DIRECTIONS_OF: dict[str, frozenset[str]] = {
+QUANTITY_DIRECTIONS: dict[str, frozenset[str]] = {
     "moment_arm": _MOMENTS,
     "peak_moment_arm": _MOMENTS,
     "mean_moment_arm": _MOMENTS,
