@@ -25,7 +25,7 @@ from momentshare.signals import (
 from momentshare.trial.checks.trial import Signals, Task, check_trial
 from momentshare.trial.checks.verdict import Check, count_possible, worst_verdict
 from momentshare.trial.motion.girdle import StatedGirdle, with_stated
-from momentshare.trial.motion.kinematics import ArmTrack, HingeChoice, track_arm
+from momentshare.trial.motion.kinematics import HingeChoice, track_arm
 from momentshare.trial.motion.lift import track_lift
 from momentshare.trial.motion.others import OtherWay, other_ways
 from momentshare.trial.motion.repetition import MeasuredRepetition
@@ -42,6 +42,7 @@ if TYPE_CHECKING:
     from momentshare.trial.checks.trial import Verdict
     from momentshare.trial.motion.lift import MeasuredLift
     from momentshare.trial.motion.static import Calibration
+    from momentshare.trial.motion.track import ArmTrack
 
 __all__ = ["ProcessedTrial", "Processing", "process_trial"]
 

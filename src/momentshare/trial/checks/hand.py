@@ -20,8 +20,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from momentshare.trial.motion.kinematics import ArmTrack
     from momentshare.trial.motion.repetition import MeasuredRepetition
+    from momentshare.trial.motion.track import ArmTrack
 
 __all__ = [
     "bar_moment",

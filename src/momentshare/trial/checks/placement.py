@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     from momentshare.exercise.lift import Lift
     from momentshare.person import Sizes
     from momentshare.skeleton import Skeleton
-    from momentshare.trial.motion.kinematics import ArmTrack
     from momentshare.trial.motion.repetition import MeasuredRepetition
+    from momentshare.trial.motion.track import ArmTrack
 
 __all__ = [
     "between_repetitions",

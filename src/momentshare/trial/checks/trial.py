@@ -48,8 +48,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from momentshare.skeleton import Skeleton
-    from momentshare.trial.motion.kinematics import ArmTrack
     from momentshare.trial.motion.repetition import MeasuredRepetition
+    from momentshare.trial.motion.track import ArmTrack
     from momentshare.trial.recording import Channel
 
 __all__ = ["LIMITS", "Check", "Signals", "Task", "Verdict", "check_trial", "worst_verdict"]

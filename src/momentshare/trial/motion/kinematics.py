@@ -37,7 +37,8 @@ if TYPE_CHECKING:
 
     from momentshare.skeleton import Skeleton
 
-__all__ = ["ArmTrack", "HingeChoice", "track_arm", "trunk_rotation"]
+
+__all__ = ["HingeChoice", "track_arm", "trunk_rotation"]
 
 HingeChoice = Literal["epicondyles", "forearm"]
 

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from momentshare.skeleton import Skeleton
-    from momentshare.trial.motion.kinematics import ArmTrack
+    from momentshare.trial.motion.track import ArmTrack
 
 __all__ = ["MeasuredLift", "ascent_speed", "track_lift"]
 

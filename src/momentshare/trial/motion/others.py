@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from momentshare.skeleton import Skeleton
-    from momentshare.trial.motion.kinematics import ArmTrack
     from momentshare.trial.motion.lift import MeasuredLift
+    from momentshare.trial.motion.track import ArmTrack
     from momentshare.trial.recording import Recording
 
 __all__ = ["OtherWay", "net_moments", "other_ways"]
