@@ -15,7 +15,6 @@ from momentshare.analysis import prepare, solve_lift
 from momentshare.balance import Lateral
 from momentshare.exercise import (
     BenchPress,
-    Lift,
     OverheadPress,
     Profile,
     PushUp,
@@ -24,11 +23,11 @@ from momentshare.exercise import (
     reachable,
     straight_arm_pull_down,
 )
+from momentshare.exercise.held import held_lift
 from momentshare.joint import glenoid_load
 from momentshare.limb import braced_strength, build_limb
 from momentshare.model import load_model
 from momentshare.posture import posture_from_angles
-from momentshare.skeleton import body_poses
 from momentshare.validation.evaluate import average_person
 
 DEG = np.pi / 180.0
@@ -72,27 +71,7 @@ def postures_within_reach(skeleton, count=400):
 
 def held(limb, posture):
     """Frames of an arm held still, upright, without a load."""
-    poses = body_poses(limb.skeleton, posture)
-    elbow = poses.origin["ulna"]
-    hand = elbow - limb.skeleton.sizes.grip_length * poses.rotation["ulna"][..., :, 1]
-    count = len(hand)
-    lift = Lift(
-        fraction=np.linspace(0.0, 1.0, count),
-        height=hand[:, 1],
-        time=None,
-        posture=posture,
-        shoulder=poses.origin["humerus"],
-        hand=hand,
-        elbow=elbow.copy(),
-        up=np.array([0.0, 1.0, 0.0]),
-        load_mass=0.0,
-        lateral_axis=np.array([0.0, 0.0, 1.0]),
-        lateral_free=False,
-        reachable=np.ones(count, dtype=bool),
-        gap=np.zeros(count),
-        breaches=(),
-        motion=None,
-    )
+    lift = held_lift(limb.skeleton, posture)
     return solve_lift(prepare(limb, lift), Lateral(mode="zero"), greatest_load=False)
 
 

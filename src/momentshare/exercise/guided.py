@@ -157,6 +157,17 @@ def _line(*degrees: float) -> Profile:
     return Profile(((0.0, degrees[0] * _DEGREE), (1.0, degrees[1] * _DEGREE)))
 
 
+def _on_a_bar(load_mass: float, **degrees: tuple[float, ...]) -> GuidedArm:
+    """Hands on one bar, lying, forearms half turned, along angles in degrees."""
+    lines = {name: _line(*values) for name, values in degrees.items()}
+    return GuidedArm(
+        load_mass=load_mass,
+        forearm_rotation=_line(90.0),
+        one_bar=True,
+        **lines,  # type: ignore[arg-type]
+    )
+
+
 def lying_elbow_extension(load_mass: float, **changes: object) -> GuidedArm:
     """Elbow extension lying on the back, upper arm upright, forearm from beside the head.
 
@@ -183,16 +194,10 @@ def lying_elbow_extension(load_mass: float, **changes: object) -> GuidedArm:
     >>> exercise.load_mass, exercise.frames, exercise.cable is None
     (15.0, 5, True)
     """
-    settings: dict[str, object] = {
-        "plane": _line(90.0),
-        "elevation": _line(90.0),
-        "axial": _line(-90.0),
-        "elbow_flexion": _line(115.0, 12.0),
-        "forearm_rotation": _line(90.0),
-        "trunk_angle": 0.0,
-        "one_bar": True,
-    }
-    return GuidedArm(load_mass=load_mass, **{**settings, **changes})  # type: ignore[arg-type]
+    exercise = _on_a_bar(
+        load_mass, plane=(90.0,), elevation=(90.0,), axial=(-90.0,), elbow_flexion=(115.0, 12.0)
+    )
+    return replace(exercise, **changes)  # type: ignore[arg-type]
 
 
 def overhead_elbow_extension(load_mass: float, **changes: object) -> GuidedArm:
@@ -221,16 +226,11 @@ def overhead_elbow_extension(load_mass: float, **changes: object) -> GuidedArm:
     >>> exercise.load_mass, exercise.frames, exercise.cable is None
     (15.0, 5, True)
     """
-    settings: dict[str, object] = {
-        "plane": _line(80.0),
-        "elevation": _line(145.0),
-        "axial": _line(-80.0),
-        "elbow_flexion": _line(125.0, 12.0),
-        "forearm_rotation": _line(90.0),
-        "trunk_angle": 90.0 * _DEGREE,
-        "one_bar": True,
-    }
-    return GuidedArm(load_mass=load_mass, **{**settings, **changes})  # type: ignore[arg-type]
+    exercise = _on_a_bar(
+        load_mass, plane=(80.0,), elevation=(145.0,), axial=(-80.0,), elbow_flexion=(125.0, 12.0)
+    )
+    upright = replace(exercise, trunk_angle=90.0 * _DEGREE)
+    return replace(upright, **changes)  # type: ignore[arg-type]
 
 
 def straight_arm_pull_down(load_mass: float, **changes: object) -> GuidedArm:
@@ -259,14 +259,8 @@ def straight_arm_pull_down(load_mass: float, **changes: object) -> GuidedArm:
     >>> exercise.load_mass, exercise.frames, exercise.cable is None
     (15.0, 5, False)
     """
-    settings: dict[str, object] = {
-        "plane": _line(90.0),
-        "elevation": _line(125.0, 25.0),
-        "axial": _line(-60.0),
-        "elbow_flexion": _line(15.0),
-        "forearm_rotation": _line(90.0),
-        "trunk_angle": 90.0 * _DEGREE,
-        "cable": (0.5, 0.87, 0.0),
-        "one_bar": True,
-    }
-    return GuidedArm(load_mass=load_mass, **{**settings, **changes})  # type: ignore[arg-type]
+    exercise = _on_a_bar(
+        load_mass, plane=(90.0,), elevation=(125.0, 25.0), axial=(-60.0,), elbow_flexion=(15.0,)
+    )
+    upright = replace(exercise, trunk_angle=90.0 * _DEGREE, cable=(0.5, 0.87, 0.0))
+    return replace(upright, **changes)  # type: ignore[arg-type]

@@ -24,6 +24,7 @@ from momentshare.exercise import (
     ground_push_up,
     static_hand_share,
 )
+from momentshare.exercise.held import held_lift
 from momentshare.limb import Limb, build_limb, build_limbs
 from momentshare.model.numbers import Numbers
 from momentshare.person import Person
@@ -378,28 +379,7 @@ def static_push_up(limb: Limb) -> dict[str, float]:
 
 def _held(limb: Limb, angles: NDArray[np.float64]) -> LiftResult:
     """Solve the arm held still in some postures, upright, without a load."""
-    posture = posture_from_angles(*np.radians(angles).T)
-    poses = body_poses(limb.skeleton, posture)
-    elbow = poses.origin["ulna"]
-    hand = elbow - limb.skeleton.sizes.grip_length * poses.rotation["ulna"][..., :, 1]
-    count = len(angles)
-    lift = Lift(
-        fraction=np.linspace(0.0, 1.0, count),
-        height=hand[:, 1],
-        time=None,
-        posture=posture,
-        shoulder=poses.origin["humerus"],
-        hand=hand,
-        elbow=elbow.copy(),
-        up=np.array([0.0, 1.0, 0.0]),
-        load_mass=0.0,
-        lateral_axis=np.array([0.0, 0.0, 1.0]),
-        lateral_free=False,
-        reachable=np.ones(count, dtype=bool),
-        gap=np.zeros(count),
-        breaches=(),
-        motion=None,
-    )
+    lift = held_lift(limb.skeleton, posture_from_angles(*np.radians(angles).T))
     return solve_lift(prepare(limb, lift), Lateral(mode="zero"), greatest_load=False)
 
 

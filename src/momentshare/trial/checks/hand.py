@@ -6,6 +6,7 @@ ground, so that in every check the hand carries what is positive.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -167,34 +168,41 @@ def lateral_cancels(
     )
 
 
-def _no_bar_balance(
-    forces: Mapping[str, NDArray[np.float64]],
-    grips: Mapping[str, NDArray[np.float64]],
-    *,
-    one_bar: bool,
-) -> str:
-    """Why the moments on the bar cannot be balanced; empty where they can."""
-    if not one_bar:
-        return _NO_BAR
-    both = {"right", "left"}
-    if not both <= set(forces) or not both <= set(grips):
-        return "forces and grips of both hands are needed"
-    return ""
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class HandsOnBar:
+    """Both hands on one bar.
+
+    Attributes
+    ----------
+    forces, grips : mapping
+        Side → force on the hand [N] and grip [m], world frame, shape (samples, 3).
+    middle : float array, shape (samples, 3), or None
+        Middle of the bar [m].
+    one_bar : bool
+        False where the hands hold no common bar.
+    """
+
+    forces: Mapping[str, NDArray[np.float64]]
+    grips: Mapping[str, NDArray[np.float64]]
+    middle: NDArray[np.float64] | None
+    one_bar: bool
+
+    def why_no_balance(self) -> str:
+        """Say why the moments on the bar cannot be balanced; nothing where they can."""
+        if not self.one_bar:
+            return _NO_BAR
+        both = {"right", "left"}
+        if not both <= set(self.forces) or not both <= set(self.grips):
+            return "forces and grips of both hands are needed"
+        return ""
 
 
-def bar_moment(
-    time: NDArray[np.float64],
-    forces: Mapping[str, NDArray[np.float64]],
-    grips: Mapping[str, NDArray[np.float64]],
-    middle: NDArray[np.float64] | None,
-    window: NDArray[np.bool_],
-    *,
-    one_bar: bool,
-) -> Check:
+def bar_moment(hands: HandsOnBar, time: NDArray[np.float64], window: NDArray[np.bool_]) -> Check:
     """Where the two vertical forces together hold the bar."""
     name = "moment balance of the bar"
-    if why := _no_bar_balance(forces, grips, one_bar=one_bar):
+    if why := hands.why_no_balance():
         return impossible(name, why)
+    forces, grips, middle = hands.forces, hands.grips, hands.middle
     if middle is None:
         return impossible(name, "both ends of the bar are needed")
     right, left = _vertical(forces, "right"), _vertical(forces, "left")
@@ -215,19 +223,12 @@ def bar_moment(
     )
 
 
-def bar_yaw(
-    time: NDArray[np.float64],
-    forces: Mapping[str, NDArray[np.float64]],
-    grips: Mapping[str, NDArray[np.float64]],
-    middle: NDArray[np.float64] | None,
-    window: NDArray[np.bool_],
-    *,
-    one_bar: bool,
-) -> Check:
+def bar_yaw(hands: HandsOnBar, time: NDArray[np.float64], window: NDArray[np.bool_]) -> Check:
     """Moment of the hands about the vertical, which must vanish, as the bar hardly turns."""
     name = "yaw balance of the bar"
-    if why := _no_bar_balance(forces, grips, one_bar=one_bar):
+    if why := hands.why_no_balance():
         return impossible(name, why)
+    forces, grips, middle = hands.forces, hands.grips, hands.middle
     sides = ("right", "left")
     if any(np.isnan(forces[side][window][:, [0, 2]]).all() for side in sides):
         return impossible(name, "the horizontal forces were not measured")

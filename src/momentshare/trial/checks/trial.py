@@ -14,6 +14,7 @@ import numpy as np
 
 from momentshare.signals import second_derivative
 from momentshare.trial.checks.hand import (
+    HandsOnBar,
     bar_moment,
     bar_yaw,
     body_weight,
@@ -129,7 +130,7 @@ def check_trial(
         all when none can be.
     """
     load, one_bar, ground, trunk_angle = task.load, task.one_bar, task.ground, task.trunk_angle
-    forces, grips, bar_middle = signals.forces, signals.grips, signals.bar_middle
+    forces = signals.forces
     time = track.start + np.arange(len(track.height)) / track.rate
     window = np.zeros(len(time), dtype=bool)
     for first, last in spans:
@@ -138,6 +139,7 @@ def check_trial(
         forces = {side: force * [1.0, -1.0, 1.0] for side, force in forces.items()}
     rising = second_derivative(track.height, track.rate)
     bar = one_bar and not ground
+    hands = HandsOnBar(forces=forces, grips=signals.grips, middle=signals.bar_middle, one_bar=bar)
     sizes = skeleton.sizes
     return (
         impossible("force balance", "on the ground the hands carry a part of the body")
@@ -147,8 +149,8 @@ def check_trial(
         left_right(time, forces, window),
         lateral_cancels(time, forces, window, one_bar=bar),
         lateral_ratio(track, used, one_bar=one_bar),
-        bar_moment(time, forces, grips, bar_middle, window, one_bar=bar),
-        bar_yaw(time, forces, grips, bar_middle, window, one_bar=bar),
+        bar_moment(hands, time, window),
+        bar_yaw(hands, time, window),
         joint_limits(track, skeleton, used),
         trunk_posture(time, track, window, trunk_angle=trunk_angle, ground=ground),
         side_of_arm(time, track, window),
