@@ -23,6 +23,7 @@ LONG_FILES = {
 """Files that are still to be cut."""
 
 LONG_SIGNATURES = {
+    "cli/cohort.py": {"cohort"},
     "cli/explain.py": {"explain"},
     "cli/strength.py": {"strength"},
     "cli/uncertainty.py": {"uncertainty"},

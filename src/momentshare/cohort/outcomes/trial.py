@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from momentshare.cohort.schema import CohortStudy
     from momentshare.runs import Case, Setup, Task
     from momentshare.skeleton import Skeleton
-    from momentshare.trial.motion.kinematics import ArmTrack
+    from momentshare.trial.motion.track import ArmTrack
     from momentshare.trial.process import ProcessedTrial
 
 __all__ = ["arm_outcomes", "descent_tasks", "sagittal_path"]
