@@ -407,10 +407,42 @@ def test_limits_name_the_heads_of_trials_that_count():
 def test_sections_stand_in_the_order_of_a_reader():
     order = [name for name in page().texts if name]
     assert order[1:] == [
-        "In short", "Findings", "Trials and checks", "Motion, moments and hand force", "Heads",
-        "Comparison of conditions", "EMG", "Sensitivity", "Published tables", "Limits", "Methods",
+        "In short", "Findings", "Methods", "Motion, moments and hand force", "Heads",
+        "Comparison of conditions", "EMG", "Published tables", "Limits",
+        "Trials and checks", "Sensitivity", "People and settings",
         "Cautions", "Sources",
     ]  # fmt: skip
+
+
+def test_the_appendix_begins_with_the_trials_and_holds_what_a_paper_does_not():
+    given = planted()
+    made = cohort_page(given.result, given.summary, [], {}, {})
+    assert made.appendix == "trials"
+    titles = [section.title for section in made.sections]
+    at = [section.anchor for section in made.sections].index(made.appendix)
+    assert "Methods" in titles[:at]
+    assert "Heads" in titles[:at]
+    assert titles[at:] == ["Trials and checks", "Sensitivity", "People and settings"]
+    text = render(made)
+    assert text.index('<p class="part">Appendix</p>') < text.index('id="trials"')
+    assert text.index('id="limits"') < text.index('<p class="part">Appendix</p>')
+
+
+def test_the_first_part_shows_the_heads_that_were_named_and_the_appendix_all():
+    given = planted()
+    file = given.result.study.file
+    statistics = file.statistics.model_copy(update={"heads": [plan.SIDE, plan.LONG]})
+    study = replace(given.result.study, file=file.model_copy(update={"statistics": statistics}))
+    shown = PageReader(
+        render(cohort_page(replace(given.result, study=study), given.summary, [], {}, {}))
+    )
+    named = shown.table("Lift-mean activation of the heads named beforehand")
+    every = shown.table("Lift-mean activation of each head")
+    assert {row["head"] for row in named.records()} == {
+        plan.spelled(h) for h in (plan.SIDE, plan.LONG)
+    }
+    assert {row["head"] for row in every.records()} == {plan.spelled(h) for h in plan.HEADS}
+    assert (named.section, every.section) == ("Heads", "All heads")
 
 
 def page_of(keep):

@@ -70,31 +70,37 @@ def cohort_page(
         Number of a trial → bytes of the PNG of its checks.
     """
     file = result.study.file
-    sections = [findings(result, summary)]
+    named = file.statistics.heads
+    sections = [findings(result, summary), _methods(result)]
     opening, first = cohort_opening(result, summary, published), "activation_by_head"
-    if result.outcomes:
-        sections.append(_trials(result, summary, pictures, trial_pictures))
     if summary.tables.get("heads") is not None:
         sections += [
             _motion(summary, pictures),
-            _heads(summary, pictures),
+            _heads(summary, pictures, named),
             comparison(summary),
         ]
     if "outcomes" in summary.tables:
         sections.append(outcomes_section(result, summary))
     if "emg_agreement" in summary.tables:
         sections.append(emg_section(summary, pictures))
-    if "sensitivity" in summary.tables:
-        sections.append(sensitivity_section(summary, pictures))
     if published:
         sections.append(published_section(published))
-    sections += [limits_section(result.model, _own(result)), _methods(result)]
+    sections.append(limits_section(result.model, _own(result)))
+    appendix = []
+    if result.outcomes:
+        appendix.append(_trials(result, summary, pictures, trial_pictures))
+    if named and summary.tables.get("heads") is not None:
+        appendix.append(_every_head(summary))
+    if "sensitivity" in summary.tables:
+        appendix.append(sensitivity_section(summary, pictures))
+    appendix.append(_settings(result))
     return Page(
         title=file.title,
         subtitle=file.note,
         opening=opening.labelled(),
         picture=next((p for p in captioned(first, pictures) if isinstance(p, Picture)), None),
-        sections=sections,
+        sections=[*sections, *appendix],
+        appendix=appendix[0].anchor,
         sources_bibtex=cohort_citations(result).bibtex(),
         cautions=CAUTIONS,
         made_by=made_by(result.model, result.study.digest),
@@ -102,10 +108,17 @@ def cohort_page(
 
 
 def _methods(result: CohortResult) -> Section:
+    return Section(
+        title="Methods",
+        anchor="methods",
+        blocks=[Paragraph(text=text) for text in methods_text(result)],
+    )
+
+
+def _settings(result: CohortResult) -> Section:
     import pandas as pd
 
-    blocks: list[Block] = [Paragraph(text=text) for text in methods_text(result)]
-    blocks += [
+    blocks: list[Block] = [
         Table(
             frame=pd.DataFrame(people_rows(result)),
             caption="People; sizes that were not measured are estimated from stature.",
@@ -115,7 +128,7 @@ def _methods(result: CohortResult) -> Section:
             caption="Every setting of the study; landmarks of the layouts stand in run.json.",
         ),
     ]
-    return Section(title="Methods", anchor="methods", blocks=blocks)
+    return Section(title="People and settings", anchor="settings", blocks=blocks)
 
 
 def _trials(
@@ -243,9 +256,19 @@ def _motion(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
     )
 
 
-def _heads(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
+def _every_head(summary: CohortSummary) -> Section:
+    """Show all heads, where the first part has the named ones alone."""
+    return Section(
+        title="All heads", anchor="all-heads", blocks=[_activation_table(summary, "each head")]
+    )
+
+
+def _activation_table(summary: CohortSummary, what: str, named: Sequence[str] = ()) -> Table:
+    """Give lift-mean activation, a line a head and a column a condition."""
     table = summary.tables["heads"]
     mine = table[table["lateral"] == summary.mode]
+    if named:
+        mine = mine[mine["head"].isin(named)]
     wide = mine.pivot_table(
         index="head", columns="condition", values="mean_activation_mean", sort=False, observed=True
     ).reset_index()
@@ -258,7 +281,20 @@ def _heads(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
         )
         wide["limit"] = wide["head"].map(keys).fillna("")
         notes = "; ".join(summary.limits.notes(keys))
-    modes = table.pivot_table(
+    return Table(
+        frame=wide,
+        caption=f"Lift-mean activation of {what}, mean over people; lateral force {summary.mode}.",
+        formats=formats,
+        note=notes,
+    )
+
+
+def _heads(summary: CohortSummary, pictures: Mapping[str, bytes], named: Sequence[str]) -> Section:
+    """Show the heads, those that the study named where it named some."""
+    table = summary.tables["heads"]
+    what = "the heads named beforehand (all stand in the appendix)" if named else "each head"
+    chosen = table[table["head"].isin(named)] if named else table
+    modes = chosen.pivot_table(
         index=["head", "condition"],
         columns="lateral",
         values="mean_activation_mean",
@@ -271,13 +307,7 @@ def _heads(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
         title="Heads",
         anchor="heads",
         blocks=[
-            Table(
-                frame=wide,
-                caption=f"Lift-mean activation of each head, mean over people; lateral force "
-                f"{summary.mode}.",
-                formats=formats,
-                note=notes,
-            ),
+            _activation_table(summary, what, named),
             *captioned("head_activation", pictures),
             *captioned("head_forces", pictures),
             Heading(text="What the force along the bar changes"),

@@ -237,6 +237,8 @@ class Page:
     picture : Picture, optional
         The one figure that goes with them.
     sections : sequence of Section
+    appendix : str
+        Anchor of the section with which the appendix begins; no appendix if empty.
     sources_bibtex : str
         BibTeX of the sources used; no part of the page if empty.
     cautions : sequence of str
@@ -251,6 +253,7 @@ class Page:
     opening: Sequence[tuple[str, str]] = ()
     picture: Picture | None = None
     sections: Sequence[Section]
+    appendix: str = ""
     sources_bibtex: str = ""
     cautions: Sequence[str] = ()
     made_by: str = ""
@@ -260,6 +263,10 @@ class Page:
         object.__setattr__(self, "opening", tuple(self.opening))
         object.__setattr__(self, "cautions", several_texts("Page.cautions", self.cautions))
         anchors = [section.anchor for section in self.sections]
+        if self.appendix and self.appendix not in anchors:
+            raise InputError(
+                f"page {self.title!r}: appendix: no section has the anchor {self.appendix!r}"
+            )
         for anchor in anchors:
             if anchors.count(anchor) > 1:
                 raise InputError(
