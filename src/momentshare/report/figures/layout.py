@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "DPI",
+    "EDGE",
     "LIFT_SHORT",
     "LINE",
     "Handles",

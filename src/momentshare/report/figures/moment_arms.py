@@ -9,6 +9,7 @@ import numpy as np
 from momentshare.directions import ROWS, row_named
 from momentshare.exercise import reachable
 from momentshare.posture import posture_from_angles
+from momentshare.report.figures.footer import add_footer
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -102,5 +103,7 @@ def write_arm_figures(limb: Limb, writer: Writer) -> list[str]:
     """Write one PNG a sweep; the names of the files."""
     before = len(writer.names)
     for name in SWEEPS:
-        writer.figure(f"moment_arms_{name}", arm_figure(limb, name), formats=("png",), dpi=130)
+        figure = arm_figure(limb, name)
+        add_footer(figure)
+        writer.figure(f"moment_arms_{name}", figure, formats=("png",), dpi=130)
     return list(writer.names[before:])

@@ -126,7 +126,7 @@ def _draw(
     shown = [*(c.name for c in file.condition), *(p.name for p in file.person)]
     made = cohort_figures(summary)
     write_drawings(
-        writer, {f"figures/{k}": make for k, make in made.items()}, shown, dpi=130,
+        writer, {f"figures/{k}": make for k, make in made.items()}, shown, dpi=130, note=file.note,
         progress=lambda name: say(name.removeprefix("figures/")),
     )  # fmt: skip
     pictures = {name: _picture(writer, name) for name in made}
@@ -146,7 +146,9 @@ def _draw(
             checks[checks["trial"] == outcome.number],
             f"Trial {outcome.number}: {outcome.person}, {outcome.condition}",
         )
-        write_drawings(writer, {f"figures/{name}": make}, shown, formats=("png",), dpi=130)
+        write_drawings(
+            writer, {f"figures/{name}": make}, shown, formats=("png",), dpi=130, note=file.note
+        )
         if place < _SHOWN_TRIALS and (outcome.verdict in {"fail", "warn"} or place == 0):
             trial_pictures[outcome.number] = _picture(writer, name)
     return pictures, trial_pictures

@@ -40,11 +40,12 @@ _FORMATS = ("png", "svg")
 
 
 class _Way(NamedTuple):
-    """How figures are drawn: settings of matplotlib, file endings, dots per inch."""
+    """How figures are drawn: settings of matplotlib, file endings, dots per inch, study note."""
 
     look: dict[str, Any]
     formats: tuple[str, ...]
     dpi: float | None
+    note: str
 
 
 def write_drawings(
@@ -54,6 +55,7 @@ def write_drawings(
     *,
     formats: Sequence[str] = _FORMATS,
     dpi: float | None = None,
+    note: str = "",
     progress: Callable[[str], None] | None = None,
 ) -> None:
     """Draw and write figures that look alike wherever they are drawn.
@@ -69,10 +71,12 @@ def write_drawings(
         File endings that matplotlib knows.
     dpi : float, optional
         Of the figures by default.
+    note : str
+        Of the study, for the foot of every figure.
     progress : callable, optional
         Called with the name of each figure before it is drawn.
     """
-    ready = Drawings(drawings, shown, formats=formats, dpi=dpi)
+    ready = Drawings(drawings, shown, formats=formats, dpi=dpi, note=note)
     ready.write(writer, progress=progress)
 
 
@@ -83,6 +87,7 @@ def drawn_ahead(
     *,
     formats: Sequence[str] = _FORMATS,
     dpi: float | None = None,
+    note: str = "",
     processes: int | None = None,
 ) -> Iterator[Drawings]:
     """Let other processes begin to draw; ``write`` of the answer draws the rest and writes all.
@@ -92,14 +97,14 @@ def drawn_ahead(
     drawings : mapping
         Name without ending → function that makes the figure; all of it must travel to a process,
         so functions are those of modules, or partials of them.
-    shown, formats, dpi
+    shown, formats, dpi, note
         As for :func:`write_drawings`.
     processes : int, optional
         How many others draw; by default one less than there are cores, and none for a few
         drawings. The files do not depend on it.
     """
     others = cores() - 1 if processes is None and len(drawings) >= _LEAST else processes or 0
-    ready = Drawings(drawings, shown, formats=formats, dpi=dpi)
+    ready = Drawings(drawings, shown, formats=formats, dpi=dpi, note=note)
     if others < 1:
         yield ready
         return
@@ -116,7 +121,7 @@ class Drawings:
 
     Parameters
     ----------
-    drawings, shown, formats, dpi
+    drawings, shown, formats, dpi, note
         As for :func:`write_drawings`.
     """
 
@@ -127,11 +132,12 @@ class Drawings:
         *,
         formats: Sequence[str],
         dpi: float | None,
+        note: str = "",
     ) -> None:
         from momentshare.report.figures import style
 
         self.drawings = drawings
-        self.way = _Way(style.settings(shown), tuple(formats), dpi)
+        self.way = _Way(style.settings([*shown, note]), tuple(formats), dpi, note)
         self._left = deque(drawings)
         self._done: dict[str, dict[str, bytes]] = {}
         self._fault: BaseException | None = None
@@ -204,10 +210,14 @@ def _drawn(make: Drawing, way: _Way) -> dict[str, bytes]:
     import matplotlib as mpl
 
     from momentshare.report.figures import style
+    from momentshare.report.figures.footer import add_footer
 
     look: Any = way.look
     with mpl.rc_context(look), style.quiet():
         figure = make()
+        if way.dpi is not None:
+            figure.set_dpi(way.dpi)
+        add_footer(figure, way.note)
         return {ending: figure_bytes(figure, ending, way.dpi) for ending in way.formats}
 
 

@@ -198,7 +198,8 @@ def write_report(
         for name, text in texts.items():
             writer.text(name, text)
         writer.json(record_name, record)
-        write_drawings(writer, figures, shown, dpi=130)
+        note = "" if answer is None else answer.study.file.note
+        write_drawings(writer, figures, shown, dpi=130, note=note)
         if answer is not None:
             pictures = {name: (writer.folder / f"{name}.png").read_bytes() for name in figures}
             writer.text(REPORT, render(answer_page(answer, tables, pictures)))
@@ -240,7 +241,9 @@ def _write_all(
     if figures:
         from momentshare.report.figures.study import study_drawings
 
-        with drawn_ahead(*study_drawings(study, "figures/")) as drawings:
+        with drawn_ahead(
+            *study_drawings(study, "figures/"), note=study.study.file.note
+        ) as drawings:
             write_tables()
             say("figures")
             drawings.write(writer)

@@ -113,5 +113,6 @@ def _draw(found: Summary, writer: Writer) -> dict[str, bytes]:
     if found.sensitivity is not None and len(found.sensitivity.screening):
         wanted.add("tornado")
     drawings = {name: partial(make, found) for name, make in DRAWN.items() if name in wanted}
-    write_drawings(writer, drawings, list(found.plan.conditions), dpi=130)
+    note = found.plan.study.file.note
+    write_drawings(writer, drawings, list(found.plan.conditions), dpi=130, note=note)
     return {name: (writer.folder / f"{name}.png").read_bytes() for name in drawings}

@@ -29,6 +29,7 @@ from momentshare.report.figures.arm.panel import (
     draw_view,
     extent,
 )
+from momentshare.report.figures.footer import FOOTER, version_text
 from momentshare.report.figures.layout import DPI, LINE
 
 if TYPE_CHECKING:
@@ -210,7 +211,8 @@ def _sheet(width: float, height: float, title: str, under: str, foot: str) -> tu
     if title:
         write_at(figure, EDGE, 0.12, title, fontsize=11.0, fontweight="bold")
     write_at(figure, EDGE, crown, under)
-    figure.text(EDGE / width, 0.09 / tall, foot, fontsize=7.5, va="bottom", color="#555555")
+    figure.text(EDGE / width, 0.09 / tall, foot, fontsize=7.5, va="bottom", color="#555555",
+                gid=FOOTER)  # fmt: skip
     return figure, top
 
 
@@ -306,7 +308,9 @@ def _short(scenes: Sequence[ArmScene]) -> str:
 
 
 def _foot(note: str) -> str:
-    return " ".join(part.strip() for part in (_ESTIMATE, note, _SKETCHED) if part.strip())
+    return " ".join(
+        part.strip() for part in (_ESTIMATE, note, _SKETCHED, version_text()) if part.strip()
+    )
 
 
 def _grid(

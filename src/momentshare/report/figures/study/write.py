@@ -93,7 +93,8 @@ def write_figures(
 
     before = len(writer.names)
     drawings, shown = study_drawings(study, folder)
-    write_drawings(writer, drawings, shown, formats=formats, progress=progress)
+    note = study.study.file.note
+    write_drawings(writer, drawings, shown, formats=formats, note=note, progress=progress)
     return list(writer.names[before:])
 
 
