@@ -13,6 +13,7 @@ import matplotlib as mpl
 import numpy as np
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.colors import to_rgb
 from matplotlib.text import Text
 
 from momentshare import reading
@@ -310,6 +311,19 @@ def test_names_in_any_script_are_written_without_a_warning(tmp_path, monkeypatch
     monkeypatch.setattr(write, "FIGURES", {"gravity_arms": figures.gravity_arms})
     written = figures.write_figures(study_of("long names"), Writer(tmp_path))
     assert [name[-4:] for name in written] == [".png", ".svg"] * 7
+
+
+def contrast_with_paper(colour):
+    """WCAG 2.1 contrast with white (formula from memory)."""
+    parts = np.array(to_rgb(colour))
+    linear = np.where(parts <= 0.04045, parts / 12.92, ((parts + 0.055) / 1.055) ** 2.4)
+    return 1.05 / (float(linear @ (0.2126, 0.7152, 0.0722)) + 0.05)
+
+
+def test_lines_can_be_seen_on_paper():
+    looks = [style.condition_style(i) for i in range(12)] + list(style.MODE_STYLES.values())
+    colours = {look["color"] for look in looks} | {style.FAINT, style.INK}
+    assert {colour for colour in colours if contrast_with_paper(colour) < 3.0} == set()
 
 
 def test_conditions_differ_in_two_ways_at_least():

@@ -36,7 +36,7 @@ FAINT = "#8a8a8a"
 
 # Okabe-Ito colours without yellow, which is lost on white; ordered so that neighbours, and
 # lines that share a line style, differ in lightness.
-_COLOURS = ("#0072B2", "#E69F00", "#000000", "#56B4E9", "#D55E00", "#009E73", "#CC79A7")
+_COLOURS = ("#0072B2", "#B57700", "#000000", "#3D93C7", "#D55E00", "#009E73", "#CC79A7")
 _LINES: tuple[Any, ...] = ("-", (0, (5, 1.6)), (0, (1.2, 1.2)), (0, (6, 1.5, 1.2, 1.5)))
 _MARKERS = ("o", "s", "^", "D", "v")
 

@@ -26,7 +26,7 @@ _MOST = 8
 """Heads in the figure."""
 
 _DOT: dict[str, Any] = {"linestyle": "none", "marker": "o", "markersize": 4.6, "color": style.INK}
-_TREATED: dict[str, Any] = {"linewidth": 4.2, "color": "#8fa3bf", "solid_capstyle": "butt"}
+_TREATED: dict[str, Any] = {"linewidth": 4.2, "color": "#6f87a8", "solid_capstyle": "butt"}
 _MOVED: dict[str, Any] = {"linewidth": 1.0, "color": style.INK}
 
 
