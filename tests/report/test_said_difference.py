@@ -267,6 +267,13 @@ def test_limits_and_published_rows_that_touch_are_named(said):
     assert {re.match(r"Limit (\S+)", t).group(1) for t in named} >= {
         r.key for r in touched if not r.parts and not r.condition.startswith("lateral")
     }
+    loads = limits.at(
+        "greatest_load", kinds=[kinds[row["condition"]], kinds[row["other"]]],
+        lateral=said.record["difference"]["lateral"][0],
+    )  # fmt: skip
+    for item in loads:
+        text = said.paragraph(f"Limit {item.key} touches what is said of the greatest load")
+        assert all(name in text for name in (*item.targets, item.reason))
     rows = said.table("published_rows.csv")
     missed = rows[~rows["right"].astype(bool)]
     (text,) = [t for t in said.texts if "published rows on the heads named here" in t or
@@ -338,6 +345,14 @@ def test_wrong_comparisons_are_refused_and_nothing_is_written(tmp_path, words, e
     assert not out.exists()
     with pytest.raises(error, match=re.escape(wanted)):
         raise done.exception
+
+
+def test_dumbbells_join_the_treatment_of_a_bar(tmp_path):
+    text = STUDY.replace('"measured", "free", "zero"', '"measured", "free"')
+    (tmp_path / "study.toml").write_text(text, encoding="utf-8")
+    done = run(tmp_path / "study.toml", "--against", "dumbbells", "--draws", "0", "--json")
+    assert done.exit_code == 0, done.output
+    assert json.loads(done.stdout)["difference"]["lateral"] == ["measured", "zero"]
 
 
 def test_json_holds_the_difference(tmp_path):

@@ -212,21 +212,24 @@ def _most_telling(lifts: SolvedLifts, asked: Asked, found: Difference) -> str:
 def _pair(
     lifts: SolvedLifts, asked: Asked
 ) -> tuple[tuple[LiftResult, LiftResult], tuple[str, str]]:
-    """Answers of both conditions, in the first treatment of the lateral force that both have."""
+    """Answers of both conditions, in the first treatment of the lateral force that both have.
+
+    A condition that knows ``zero`` only, such as dumbbells, joins every treatment of the other.
+    """
     from momentshare.errors import InputError
 
     first, second = (lifts.results[name] for name in asked.conditions)
     only = [name for name in asked.conditions if list(lifts.results[name]) == ["zero"]]
     if asked.lateral is None:
         shared = [mode for mode in first if mode in second]
-        if not shared:
+        if shared:
+            return (first[shared[0]], second[shared[0]]), (shared[0], shared[0])
+        if not only:
             raise InputError(
                 f"--against: {asked.conditions[0]!r} and {asked.conditions[1]!r} share no "
                 f"treatment of the lateral force ({', '.join(first)}; {', '.join(second)}); name "
                 "one with --lateral, or set settings → lateral"
             )
-        mode = shared[0]
-        return (first[mode], second[mode]), (mode, mode)
     modes = tuple(
         "zero" if name in only else pick(lifts.results[name], asked.lateral, name)
         for name in asked.conditions
