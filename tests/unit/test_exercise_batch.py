@@ -5,8 +5,17 @@ from dataclasses import fields, replace
 import numpy as np
 import pytest
 
+from momentshare._kernels import is_available
 from momentshare.errors import PostureError
-from momentshare.exercise import BenchPress, GuidedArm, Motion, Profile, make_lifts
+from momentshare.exercise import (
+    BarPath,
+    BenchPress,
+    GuidedArm,
+    Motion,
+    Profile,
+    make_lifts,
+    press_course,
+)
 from momentshare.exercise.guided import lying_elbow_extension
 from momentshare.model import load_model
 from momentshare.person import Person
@@ -29,7 +38,9 @@ def press(spacing=0.6, tuck=(60.0, 80.0), duration=None, **changes):
     settings = {
         "load_mass": 50.0,
         "spacing": Profile.constant(spacing),
-        "tuck": Profile(((0.0, tuck[0] * DEGREE), (1.0, tuck[1] * DEGREE))),
+        "tuck": None
+        if tuck is None
+        else Profile(((0.0, tuck[0] * DEGREE), (1.0, tuck[1] * DEGREE))),
         "tilt": Profile.constant(2.0 * DEGREE),
         "duration": duration,
         "frames": 7,
@@ -94,3 +105,66 @@ def test_a_single_skeleton_serves_all(skeletons):
     found = make_lifts([press(), press(0.7)], one, [0, 0])
     np.testing.assert_allclose(found[1].hand, press(0.7).lift(one).hand, atol=1e-9)
     assert isinstance(lying_elbow_extension(5.0), GuidedArm)
+
+
+def drawn_presses(rng, count, **changes):
+    """Presses that end at lock-out, short of it, and nowhere, as a drawn tilt or spacing has it."""
+    return [
+        press(
+            rng.uniform(0.4, 1.2),
+            tilt=Profile(((0.0, rng.normal(0.0, 0.1)), (1.0, rng.normal(0.0, 0.1)))),
+            protraction=None if k % 2 else Profile.constant(rng.normal(0.0, 0.1)),
+            **changes,
+        )
+        for k in range(count)
+    ]
+
+
+@pytest.mark.skipif(not is_available(), reason="needs numba")
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {},
+        {"tuck": None, "path": BarPath(lockout=0.03, touch_shift=-0.02)},
+        {"tuck": None, "path": BarPath(touch=0.16), "bench_angle": 30.0 * DEGREE},
+        {"tuck": None, "chest_height": 0.18},
+        {"bench_angle": -15.0 * DEGREE},  # the elbow is searched: no compiled loop
+        {"lockout_height": 0.42, "tuck": None},
+    ],
+)
+def test_compiled_joints_are_those_of_the_plain_loop(skeletons, monkeypatch, changes):
+    exercises = drawn_presses(np.random.default_rng(3), 12, **changes)
+    rows = [0, 1, 2] * 4
+    found = {}
+    for compiled in (False, True):
+        monkeypatch.setattr(press_course, "choose_route", lambda *_, way=compiled: way)
+        found[compiled] = make_lifts(exercises, skeletons, rows)
+    kinds = set()
+    for plain, quick in zip(found[False], found[True], strict=True):
+        kinds.add(type(plain))
+        assert type(plain) is type(quick)
+        if isinstance(plain, PostureError):
+            assert str(plain) == str(quick)
+            continue
+        kinds.add(bool(plain.notes))
+        assert plain.notes == quick.notes
+        assert [b.text() for b in plain.breaches] == [b.text() for b in quick.breaches]
+        np.testing.assert_array_equal(plain.reachable, quick.reachable)
+        for name in ("shoulder", "elbow", "hand", "height", "gap"):
+            np.testing.assert_allclose(getattr(quick, name), getattr(plain, name), atol=1e-12)
+        np.testing.assert_allclose(quick.posture.humerus, plain.posture.humerus, atol=1e-11)
+    assert len(kinds) >= 2  # the draws hold more than one way to end
+
+
+def test_lifts_do_not_depend_on_those_beside_them(skeletons, monkeypatch):
+    exercises = drawn_presses(np.random.default_rng(5), 9, tuck=None)
+    for compiled in (False, is_available()):
+        monkeypatch.setattr(press_course, "choose_route", lambda *_, way=compiled: way)
+        together = make_lifts(exercises, skeletons, [0, 1, 2] * 3)
+        for k, lift in enumerate(together):
+            (alone,) = make_lifts([exercises[k]], skeletons, [k % 3])
+            if isinstance(lift, PostureError):
+                assert str(lift) == str(alone)
+                continue
+            np.testing.assert_array_equal(lift.posture.humerus, alone.posture.humerus)
+            np.testing.assert_array_equal(lift.height, alone.height)

@@ -21,7 +21,7 @@ from momentshare.errors import InputError
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["BarPath", "bar_on_chest"]
+__all__ = ["BarPath", "along_path", "bar_on_chest"]
 
 _FARTHEST = 0.6
 """Farthest touch point and place at lock-out that are taken [m]: longer than an upper arm."""
@@ -81,9 +81,16 @@ class BarPath:
 
         ``chest`` is that distance on the chest.
         """
-        rest = 1.0 - np.clip(fraction, 0.0, 1.0)
-        left = 0.5 * (rest + rest**2)
-        return np.asarray(self.lockout + (np.asarray(chest) - self.lockout) * left)
+        return along_path(np.asarray(chest), np.asarray(self.lockout), fraction)
+
+
+def along_path(
+    chest: NDArray[np.float64], lockout: NDArray[np.float64], fraction: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Place along the way of a :class:`BarPath` at height fractions, from both ends [m]."""
+    rest = 1.0 - np.clip(fraction, 0.0, 1.0)
+    left = 0.5 * (rest + rest**2)
+    return np.asarray(lockout + (chest - lockout) * left)
 
 
 def bar_on_chest(

@@ -1,16 +1,14 @@
-"""What exercises share: closing the chain, the arm's orientation, motion and limits."""
+"""What exercises share: closing the chain, the arm's orientation, lock-out and motion."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from momentshare.errors import PostureError
-from momentshare.exercise.lift import LimitBreach, Motion
-from momentshare.exercise.reach import LOW_ELEVATION, shoulder_limits, shoulder_twist
-from momentshare.exercise.wrist import bar_checks
+from momentshare.exercise.lift import Motion
 from momentshare.geometry.rotation import cross, dot, norm, rotation_from_axes, unit
 from momentshare.girdle import Girdle, girdle_pose
 from momentshare.posture import Posture
@@ -23,12 +21,13 @@ if TYPE_CHECKING:
     from momentshare.skeleton import Skeleton
 
 __all__ = [
+    "BOLDEST",
+    "ROUNDS",
+    "SETTLED",
     "Chain",
-    "breaches_in",
-    "breaches_of",
     "chain_from_posture",
     "chain_of_lengths",
-    "find_lockout",
+    "find_lockouts",
     "minimum_jerk",
     "motion_along",
     "require_reach",
@@ -46,6 +45,9 @@ _STRIDE = float(np.radians(5.0))
 _EXACT = 1e-15
 _CLOSE = 1e-9
 """Last steps below which the search ends, and below which a root was found [rad]."""
+
+_TRIED = 301
+"""Heights at which lock-out is looked for."""
 
 _ZOOMS = 8
 _HEIGHTS = 33
@@ -67,17 +69,14 @@ _ALONG = 0.9
 _LOOKS = 3
 """Rounds in which roots are looked for everywhere; later ones go on from those found."""
 
-_ROUNDS = 60
+ROUNDS = 60
 """Most rounds of adjusting arm and girdle to each other; a round gains about one digit."""
 
-_BOLDEST = 2.0
+BOLDEST = 2.0
 """Largest part of the last step that is undone."""
 
-_SETTLED = 1e-13
+SETTLED = 1e-13
 """Movement of the joint centre below which they are adjusted [m]."""
-
-_ROUNDING = 1e-9
-"""Angle beyond a limit that is none [rad]."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -90,6 +89,11 @@ class Chain:
     elbow: NDArray[np.float64]
     forearm: NDArray[np.float64]
     gap: NDArray[np.float64]
+
+    def __getitem__(self, frames: slice) -> Chain:
+        """Pick frames."""
+        arrays = {item.name: getattr(self, item.name)[frames] for item in fields(Chain)}
+        return Chain(**arrays)
 
     @property
     def ulna(self) -> NDArray[np.float64]:
@@ -129,11 +133,11 @@ def settle(
     joint, angle = start, None
     moving = np.ones(len(start), dtype=bool)
     last: tuple[NDArray[np.float64], NDArray[np.float64]] | None = None
-    for turn in range(_ROUNDS):
+    for turn in range(ROUNDS):
         chain, angle = close(joint, angle if turn > _LOOKS else None)
         posture = replace(chain.posture, girdle=add)
         step = girdle_pose(girdle, posture).joint - joint
-        moving &= np.linalg.norm(step, axis=-1) > _SETTLED
+        moving &= np.linalg.norm(step, axis=-1) > SETTLED
         if not moving.any():
             break
         ahead = joint + step
@@ -141,7 +145,7 @@ def settle(
             change, way = step - last[1], joint - last[0]
             size = np.sum(change**2, axis=-1)
             share = np.sum(step * change, axis=-1) / np.where(size > 0.0, size, np.inf)
-            ahead = ahead - np.clip(share, -_BOLDEST, _BOLDEST)[:, None] * (way + change)
+            ahead = ahead - np.clip(share, -BOLDEST, BOLDEST)[:, None] * (way + change)
         last = joint, step
         joint = np.where(moving[:, None], ahead, joint)
     return replace(chain, posture=posture)
@@ -276,62 +280,86 @@ def chain_from_posture(skeleton: Skeleton, posture: Posture) -> Chain:
     )
 
 
-def find_lockout(
-    close: Callable[[NDArray[np.float64]], Chain],
+def find_lockouts(
+    close: Callable[[NDArray[np.float64], NDArray[np.intp]], Chain],
     *,
-    low: float,
-    span: float,
+    low: NDArray[np.float64],
+    span: NDArray[np.float64],
     flexion: float,
-    spacing: float,
-) -> tuple[float, tuple[str, ...]]:
-    """Height at which the elbow reaches its flexion at lock-out, and what had to be decided.
+    spacing: Sequence[float],
+) -> list[tuple[float, tuple[str, ...]] | PostureError]:
+    """Heights at which elbows reach their flexion at lock-out, and what had to be decided.
 
     Parameters
     ----------
     close : callable
-        Chain at given heights [m], with everything else as at lock-out.
-    low, span : float
+        Chains, lift by lift, at heights [m] of shape (some lifts, heights) of the lifts with the
+        given numbers, with everything else as at lock-out.
+    low, span : float array, shape (lifts,)
         Lowest height, and how far above it to look [m].
     flexion : float
         Elbow flexion at lock-out [rad].
-    spacing : float
+    spacing : sequence of float
         Distance between the hands at lock-out [m], for the message.
 
-    Raises
-    ------
-    PostureError
-        When no height at all can be reached, with what is missing.
+    Returns
+    -------
+    list
+        Height and notes of each lift, or the error that says what is missing.
     """
-    heights = np.linspace(low, low + span, 301)
-    found = close(heights)
-    good = np.flatnonzero(found.gap == 0.0)
+    heights = np.linspace(low, low + span, _TRIED, axis=-1)
+    found = close(heights, np.arange(len(low)))
+    gap, bend = (
+        values.reshape(heights.shape) for values in (found.gap, found.posture.elbow_flexion)
+    )
+    out = [_first_straight(*row, flexion) for row in zip(heights, gap, bend, spacing, strict=True)]
+    open_ = np.array([k for k, answer in enumerate(out) if isinstance(answer, int)], dtype=np.intp)
+    if open_.size:
+        above = np.array([answer for answer in out if isinstance(answer, int)])
+        a, b = heights[open_, above - 1], heights[open_, above]
+        row = np.arange(len(open_))
+        for _ in range(_ZOOMS):
+            finer = np.linspace(a, b, _HEIGHTS, axis=-1)
+            bent = close(finer, open_).posture.elbow_flexion.reshape(finer.shape)
+            k = np.argmax(bent <= flexion, axis=-1)
+            a, b = finer[row, np.maximum(k - 1, 0)], finer[row, k]
+        for k, height in zip(open_.tolist(), b.tolist(), strict=True):
+            out[k] = (height, ())
+    return out  # type: ignore[return-value]
+
+
+def _first_straight(
+    heights: NDArray[np.float64],
+    gap: NDArray[np.float64],
+    bend: NDArray[np.float64],
+    spacing: float,
+    flexion: float,
+) -> int | tuple[float, tuple[str, ...]] | PostureError:
+    """Return the number of the first height with the elbow straight enough, or what is said."""
+    good = np.flatnonzero(gap == 0.0)
     if good.size == 0:
-        raise PostureError(
-            f"hands {spacing:.3f} m apart cannot be reached at any height from {low:.3f} m above "
-            f"the shoulder upward with the angles given for lock-out; at best the arm is "
-            f"{np.min(found.gap):.3f} m too short; bring the hands closer or change the angles"
+        return PostureError(
+            f"hands {spacing:.3f} m apart cannot be reached at any height from {heights[0]:.3f} m "
+            "above the shoulder upward with the angles given for lock-out; at best the arm is "
+            f"{np.min(gap):.3f} m too short; bring the hands closer or change the angles"
         )
     # Within the first reachable stretch flexion falls as the hand rises.
     run = good[: int(np.argmax(np.append(np.diff(good) > 1, True))) + 1]
-    bend = found.posture.elbow_flexion[run]
-    below = np.flatnonzero(bend <= flexion)
+    below = np.flatnonzero(bend[run] <= flexion)
     if below.size == 0:
+        last = float(bend[run[-1]])
         note = (
-            f"the angles at lock-out leave the elbow bent by {np.degrees(bend[-1]):.0f} degrees "
+            f"the angles at lock-out leave the elbow bent by {np.degrees(last):.0f} degrees "
             f"where {np.degrees(flexion):.0f} were wanted; lock-out is taken where the hand is at "
             "the end of its reach"
         )
-        near = bend[-1] - flexion < _NEARLY
-        return float(heights[run[-1]]) - _RESERVE, () if near else (note,)
+        return float(heights[run[-1]]) - _RESERVE, () if last - flexion < _NEARLY else (note,)
     index = int(run[below[0]])
     if index == 0:
-        raise PostureError("the elbow is straight at the beginning of the lift; bend it more there")
-    a, b = float(heights[index - 1]), float(heights[index])
-    for _ in range(_ZOOMS):
-        finer = np.linspace(a, b, _HEIGHTS)
-        k = int(np.argmax(close(finer).posture.elbow_flexion <= flexion))
-        a, b = float(finer[max(k - 1, 0)]), float(finer[k])
-    return b, ()
+        return PostureError(
+            "the elbow is straight at the beginning of the lift; bend it more there"
+        )
+    return index
 
 
 def require_reach(chain: Chain, spacing: float) -> None:
@@ -427,88 +455,6 @@ def motion_along(
         girdle_velocity=added(),
         trunk_acceleration=-hand[1] if hand_is_still else np.zeros_like(hand[1]),
     )
-
-
-def breaches_in(
-    checks: Sequence[tuple[str, NDArray[np.float64], NDArray[np.float64], int]],
-    judged: NDArray[np.bool_],
-) -> list[LimitBreach]:
-    """Breaches among checks: quantity, value [rad], limit [rad], sign of what is beyond it."""
-    found = []
-    for quantity, value, limit, sign in checks:
-        beyond = sign * (value - limit)
-        frames = np.flatnonzero((beyond > _ROUNDING) & judged)
-        if frames.size:
-            worst = int(frames[np.argmax(beyond[frames])])
-            found.append(
-                LimitBreach(
-                    quantity=quantity,
-                    first_frame=int(frames[0]),
-                    last_frame=int(frames[-1]),
-                    frame=worst,
-                    value=float(np.degrees(value[worst])),
-                    limit=float(np.degrees(limit[worst])),
-                    unit="deg",
-                )
-            )
-    return found
-
-
-def breaches_of(
-    skeleton: Skeleton, chain: Chain, bar_axis: NDArray[np.float64] | None
-) -> tuple[LimitBreach, ...]:
-    """Name every joint beyond its limit; with a bar, the wrist against its axis too.
-
-    Those of the shoulder depend on each other (:mod:`momentshare.exercise.reach`).
-    """
-    number = skeleton.model.number
-    angles = chain.posture.angles()
-    shoulder = shoulder_limits(skeleton, angles["elevation"])
-    even = np.ones_like(angles["elevation"])
-    checks = [
-        ("elbow flexion", angles["elbow_flexion"], number("limit_elbow_flexion_min") * even, -1),
-        ("elbow flexion", angles["elbow_flexion"], number("limit_elbow_flexion_max") * even, 1),
-        ("shoulder elevation", angles["elevation"], shoulder["elevation"][1], 1),
-        ("shoulder plane of elevation", angles["plane"], shoulder["plane"][0], -1),
-        ("shoulder plane of elevation", angles["plane"], shoulder["plane"][1], 1),
-        ("shoulder axial rotation", shoulder_twist(chain.posture), shoulder["twist"][0], -1),
-        ("shoulder axial rotation", shoulder_twist(chain.posture), shoulder["twist"][1], 1),
-        (
-            "forearm rotation",
-            angles["forearm_rotation"],
-            number("limit_forearm_rotation_min") * even,
-            -1,
-        ),
-        (
-            "forearm rotation",
-            angles["forearm_rotation"],
-            number("limit_forearm_rotation_max") * even,
-            1,
-        ),
-    ]
-    if bar_axis is not None:
-        checks += bar_checks(chain.forearm, bar_axis, chain.gap == 0.0, skeleton.model)
-    reachable = chain.gap == 0.0
-    raised = reachable & (angles["elevation"] >= LOW_ELEVATION)
-    found = []
-    for check in checks:
-        judged = raised if check[0].startswith("shoulder plane") else reachable
-        found += breaches_in([check], judged)
-    if not reachable.all():
-        frames = np.flatnonzero(~reachable)
-        worst = int(frames[np.argmax(chain.gap[frames])])
-        found.append(
-            LimitBreach(
-                quantity="reach of the hand",
-                first_frame=int(frames[0]),
-                last_frame=int(frames[-1]),
-                frame=worst,
-                value=float(chain.gap[worst]),
-                limit=0.0,
-                unit="m",
-            )
-        )
-    return tuple(found)
 
 
 def _rotation_vector(rotation: NDArray[np.float64]) -> NDArray[np.float64]:

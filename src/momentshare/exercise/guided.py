@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.errors import InputError
+from momentshare.exercise.breaches import breaches_of
 from momentshare.exercise.chain import (
     Chain,
-    breaches_of,
     chain_from_posture,
     minimum_jerk,
     motion_along,

@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from momentshare.errors import InputError
+from momentshare.errors import InputError, PostureError
+from momentshare.exercise.breaches import breaches_of
 from momentshare.exercise.chain import (
     Chain,
-    breaches_of,
     chain_of_lengths,
-    find_lockout,
+    find_lockouts,
     minimum_jerk,
     motion_along,
     require_reach,
@@ -142,13 +142,16 @@ class OverheadPress:
         """Heights of start and lock-out [m], notes, and the chain as a function of the fraction."""
         low = self.start_height
         reach = skeleton.sizes.humerus_length + skeleton.sizes.grip_length
-        high, notes = find_lockout(
-            lambda heights: self._close(skeleton, np.ones_like(heights), heights),
-            low=low,
-            span=1.2 * reach,
+        (found,) = find_lockouts(
+            lambda heights, _: self._close(skeleton, np.ones(heights.size), heights.ravel()),
+            low=np.array([low]),
+            span=np.array([1.2 * reach]),
             flexion=self.lockout_flexion,
-            spacing=float(self.spacing(np.ones(1))[0]),
+            spacing=[float(self.spacing(np.ones(1))[0])],
         )
+        if isinstance(found, PostureError):
+            raise found
+        high, notes = found
 
         def solve(at: NDArray[np.float64]) -> Chain:
             return self._close(skeleton, at, low + at * (high - low))

@@ -7,7 +7,6 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.interpolate import PchipInterpolator
 
 from momentshare.errors import InputError
 
@@ -16,7 +15,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-__all__ = ["Profile", "values_along"]
+__all__ = ["Profile", "curves_through", "values_along"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,9 +69,73 @@ class Profile:
 
 
 def values_along(profiles: Sequence[Profile], fraction: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Values of profiles that have the same fractions, shape (profiles, *fraction.shape)."""
-    x = np.array([f for f, _ in profiles[0].points])
-    y = np.array([[v for _, v in profile.points] for profile in profiles])
+    """Values of profiles at the same fractions, shape (profiles, *fraction.shape).
+
+    Profiles whose points have the same fractions are taken together.
+    """
+    out = np.empty((len(profiles), *fraction.shape))
+    kinds: dict[tuple[float, ...], list[int]] = {}
+    for k, profile in enumerate(profiles):
+        kinds.setdefault(tuple(f for f, _ in profile.points), []).append(k)
+    for x, members in kinds.items():
+        y = np.array([[v for _, v in profiles[k].points] for k in members])
+        out[members] = curves_through(np.array(x), y, fraction)
+    return out
+
+
+def curves_through(
+    x: NDArray[np.float64], y: NDArray[np.float64], at: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Monotone cubics through points, the last values kept beyond them.
+
+    Parameters
+    ----------
+    x : float array, shape (points,)
+        Rising.
+    y : float array, shape (curves, points)
+    at : float array, shape (...)
+
+    Returns
+    -------
+    float array, shape (curves, ...)
+    """
     if len(x) == 1:
-        return np.broadcast_to(y.reshape(-1, *[1] * fraction.ndim), (len(y), *fraction.shape))
-    return np.asarray(PchipInterpolator(x, y, axis=1)(np.clip(fraction, x[0], x[-1])))
+        return np.broadcast_to(y.reshape(-1, *[1] * at.ndim), (len(y), *at.shape))
+    step = np.diff(x)
+    rise = np.diff(y) / step
+    slope = _slopes(step, rise)
+    bend = (slope[:, :-1] + slope[:, 1:] - 2.0 * rise) / step
+    flat = np.clip(at, x[0], x[-1]).ravel()
+    piece = np.clip(np.searchsorted(x, flat, side="right") - 1, 0, len(x) - 2)
+    s = flat - x[piece]
+    value = y[:, piece] + slope[:, piece] * s
+    value += ((rise - slope[:, :-1]) / step - bend)[:, piece] * (s * s)
+    value += (bend / step)[:, piece] * (s * s * s)
+    return value.reshape(len(y), *at.shape)
+
+
+def _slopes(step: NDArray[np.float64], rise: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Slopes at the points: weighted harmonic means (Fritsch and Butland 1984, from memory)."""
+    slope = np.zeros((len(rise), len(step) + 1))
+    if len(step) == 1:
+        slope[:] = rise
+        return slope
+    before, after = rise[:, :-1], rise[:, 1:]
+    near, far = 2.0 * step[1:] + step[:-1], step[1:] + 2.0 * step[:-1]
+    turns = (np.sign(before) != np.sign(after)) | (before == 0.0) | (after == 0.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        mean = (near / before + far / after) / (near + far)
+        slope[:, 1:-1] = np.where(turns, 0.0, 1.0 / mean)
+    slope[:, 0] = _end_slope(step[0], step[1], rise[:, 0], rise[:, 1])
+    slope[:, -1] = _end_slope(step[-1], step[-2], rise[:, -1], rise[:, -2])
+    return slope
+
+
+def _end_slope(
+    step: float, next_step: float, rise: NDArray[np.float64], next_rise: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Slope at an end from three points, cut where the curve would leave its points."""
+    slope = ((2.0 * step + next_step) * rise - step * next_rise) / (step + next_step)
+    against = np.sign(slope) != np.sign(rise)
+    steep = (np.sign(rise) != np.sign(next_rise)) & (np.abs(slope) > 3.0 * np.abs(rise))
+    return np.where(against, 0.0, np.where(steep, 3.0 * rise, slope))

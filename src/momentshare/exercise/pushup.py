@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.exercise.chain import breaches_in
+from momentshare.exercise.breaches import breaches_in
 from momentshare.exercise.press import BenchPress
 from momentshare.exercise.profile import Profile
 from momentshare.exercise.wrist import ground_checks

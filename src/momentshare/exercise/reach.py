@@ -60,9 +60,19 @@ def shoulder_twist(posture: Posture) -> NDArray[np.float64]:
 
 
 def shoulder_limits(
-    skeleton: Skeleton, elevation: NDArray[np.float64]
+    skeleton: Skeleton,
+    elevation: NDArray[np.float64],
+    limb: NDArray[np.intp] | None = None,
 ) -> dict[str, tuple[NDArray[np.float64], NDArray[np.float64]]]:
     """Least and greatest plane, elevation and twist at each elevation [rad].
+
+    Parameters
+    ----------
+    skeleton : Skeleton
+    elevation : float array, shape (...)
+        [rad]
+    limb : int array, shape (...), optional
+        Row of the limb of each elevation where the skeleton holds several.
 
     Returns
     -------
@@ -70,9 +80,11 @@ def shoulder_limits(
         ``plane``, ``elevation`` and ``twist``, each with two arrays of the shape of
         ``elevation``.
     """
-    number = skeleton.model.number
+    number, girdle = skeleton.model.number, skeleton.girdle_of(limb)
     top = number("limit_elevation_max")
-    even = np.ones_like(elevation)
+    even, highest = np.ones_like(elevation), skeleton.highest_elevation
+    if skeleton.shape and limb is not None:
+        highest = highest[limb]
     at_joint = np.interp(
         elevation,
         [number("limit_plane_narrows_from"), top],
@@ -81,9 +93,9 @@ def shoulder_limits(
             number("limit_glenohumeral_plane_min_raised"),
         ],
     )
-    behind = at_joint + internal_rotation(skeleton.girdle, 0.0 * elevation, elevation)
+    behind = at_joint + internal_rotation(girdle, 0.0 * elevation, elevation)
     for _ in range(_TURNS if skeleton.moves else 0):
-        behind = at_joint + internal_rotation(skeleton.girdle, behind, elevation)
+        behind = at_joint + internal_rotation(girdle, behind, elevation)
     outward = np.interp(
         elevation,
         [0.0, _RAISED],
@@ -100,7 +112,7 @@ def shoulder_limits(
     )
     return {
         "plane": (behind, number("limit_plane_max") * even),
-        "elevation": (0.0 * even, skeleton.highest_elevation * even),
+        "elevation": (0.0 * even, highest * even),
         "twist": (outward, inward),
     }
 

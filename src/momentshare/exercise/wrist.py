@@ -42,23 +42,31 @@ def lean_to_thumb(forearm: Floats, thumb: Floats) -> Floats:
     return np.arcsin(np.clip(forearm @ thumb, -1.0, 1.0))
 
 
-def obliqueness(lean: Floats, model: Model) -> float:
-    """Obliqueness of the bar in the palm that a course of leans asks for [rad].
+def obliqueness(lean: Floats, model: Model, reached: NDArray[np.bool_] | None = None) -> Floats:
+    """Obliqueness of the bar in the palm that courses of leans ask for [rad], shape (..., 1).
+
+    Parameters
+    ----------
+    lean : float array, shape (..., frames)
+        [rad]
+    model : Model
+    reached : bool array, shape (..., frames), optional
+        Frames that count; all by default.
 
     Examples
     --------
     >>> import numpy as np
     >>> from momentshare.model import load_model
     >>> model = load_model()
-    >>> float(np.degrees(obliqueness(np.radians([20.0, 41.0]), model)).round(6))
-    6.0
-    >>> obliqueness(np.radians([-25.0, 10.0]), model)
-    0.0
+    >>> lean = np.radians([[20.0, 41.0], [-25.0, 10.0]])
+    >>> np.degrees(obliqueness(lean, model)).round(6)
+    array([[6.],
+           [0.]])
     """
-    if lean.size == 0:
-        return 0.0
-    over = float(np.max(lean)) - model.number("limit_wrist_ulnar")
-    return float(np.clip(over, 0.0, model.number("grip_oblique_max")))
+    counted = True if reached is None else reached
+    most = np.max(lean, axis=-1, keepdims=True, where=counted, initial=-np.inf)
+    over = most - model.number("limit_wrist_ulnar")
+    return np.asarray(np.clip(over, 0.0, model.number("grip_oblique_max")))
 
 
 def bar_checks(forearm: Floats, bar_axis: Floats, reached: NDArray[np.bool_], model: Model) -> list[
@@ -68,10 +76,10 @@ def bar_checks(forearm: Floats, bar_axis: Floats, reached: NDArray[np.bool_], mo
 
     Parameters
     ----------
-    forearm : float array, shape (frames, 3)
+    forearm : float array, shape (..., frames, 3)
     bar_axis : float array, shape (3,)
         Outward along the bar.
-    reached : bool array, shape (frames,)
+    reached : bool array, shape (..., frames)
         Frames that count for the way in which the bar is laid.
     model : Model
 
@@ -81,7 +89,7 @@ def bar_checks(forearm: Floats, bar_axis: Floats, reached: NDArray[np.bool_], mo
         Quantity, value [rad], limit [rad], and the sign of what is beyond it.
     """
     lean = lean_to_thumb(forearm, -np.asarray(bar_axis))
-    ulnar = lean - obliqueness(lean[reached], model)
+    ulnar = lean - obliqueness(lean, model, reached)
     even = np.ones_like(ulnar)
     return [
         ("ulnar deviation of the wrist", ulnar, model.number("limit_wrist_ulnar") * even, 1),

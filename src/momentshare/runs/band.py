@@ -15,10 +15,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.exercise.rule import SIGNS, posture_rules, ruled
-from momentshare.runs.cases import CaseSet, Setup, Task, solve_setup
+from momentshare.runs.cases import CaseSet, Setup, Task, prepare_setup
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Iterator, Mapping
 
     from numpy.typing import NDArray
 
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from momentshare.runs.cases import Case
 
     Floats = NDArray[np.float64]
+    Means = tuple[Floats, Floats, float, float]
 
 __all__ = ["Band", "Varied", "solve_band"]
 
@@ -99,17 +100,14 @@ def solve_band(
     tasks, rules = _varied_tasks(setup, base)
     if not tasks:
         return None
-    found: dict[tuple[str, str, str], dict[int, tuple[Floats, Floats, float, float]]]
+    found: dict[tuple[str, str, str], dict[int, Means]]
     found = defaultdict(dict)
     for first in range(0, len(tasks), _TOGETHER):
         if progress is not None:
             progress(first, len(tasks), "posture band")
         part = replace(setup, tasks=tuple(tasks[first : first + _TOGETHER]))
-        for case in solve_setup(part, greatest_load=greatest_load, compared=False).cases:
-            if _reaches(case, base[case.person, case.condition]):
-                for result in case.results:
-                    key = (case.person, case.condition, result.lateral.mode)
-                    found[key][case.repetition] = _means(result)
+        for task, mode, means in _solved(part, base, greatest_load=greatest_load):
+            found[task.person, task.condition, mode][task.repetition] = means
     if progress is not None:
         progress(len(tasks), len(tasks), "posture band")
     posture: dict[tuple[str, str, str], Varied] = {}
@@ -150,27 +148,73 @@ def _varied_tasks(
     return tasks, rules
 
 
-def _reaches(case: Case, base: Case) -> bool:
+def _solved(
+    setup: Setup, base: Mapping[tuple[str, str], Case], *, greatest_load: bool
+) -> Iterator[tuple[Task, str, Means]]:
+    """Solve tasks and keep nothing but means; lateral mode and means of each.
+
+    A moved posture that does not reach whatever the condition itself reaches is left out.
+    """
+    ready = prepare_setup(setup)
+    for block in ready.blocks:
+        tasks = [ready.tasks[number] for number in block.numbers]
+        wanted = [
+            (k, lateral)
+            for k, (task, lift) in enumerate(zip(tasks, block.lifts, strict=True))
+            if _reaches(lift.reachable, base[task.person, task.condition])
+            for lateral in task.treatments
+        ]
+        if not wanted:
+            continue
+        for answer in block.solve(
+            wanted, setup.criterion, greatest_load=greatest_load, glenoid=setup.glenoid,
+            change=setup.balance,
+        ):  # fmt: skip
+            vertical = answer.balance.vertical
+            with np.errstate(divide="ignore", invalid="ignore"):
+                ratio = np.where(vertical > 0.0, answer.hand.push / vertical, 0.0)
+            factor = None if answer.greatest is None else answer.greatest.factor
+            for place, (k, lateral) in enumerate(answer.members):
+                at, good = answer.span(place), block.lifts[k].reachable
+                sharing = answer.sharing
+                load = None if factor is None else factor[at]
+                means = _means(good, sharing.activation[at], sharing.force[at], load, ratio[at])
+                yield tasks[k], lateral.mode, means
+
+
+def _reaches(here: NDArray[np.bool_], base: Case) -> bool:
     """Whether a moved posture reaches whatever the condition itself reaches."""
-    here, there = case.prepared.lift.reachable, base.prepared.lift.reachable
+    there = base.prepared.lift.reachable
     return bool(here.shape == there.shape and np.all(here | ~there))
 
 
-def _means(result: LiftResult) -> tuple[Floats, Floats, float, float]:
-    good = result.prepared.lift.reachable
-    load = np.nan
-    if result.greatest is not None:
-        load = float(np.min(result.greatest.factor[good]))
+def _means(
+    good: NDArray[np.bool_],
+    activation: Floats,
+    force: Floats,
+    factor: Floats | None,
+    ratio: Floats,
+) -> Means:
     return (
-        result.activation[good].mean(axis=0),
-        result.force[good].mean(axis=0),
-        load,
-        float(result.lateral_ratio[good].mean()),
+        activation[good].mean(axis=0),
+        force[good].mean(axis=0),
+        np.nan if factor is None else float(np.min(factor[good])),
+        float(ratio[good].mean()),
     )
 
 
-def _varied(result: LiftResult, others: list[tuple[Floats, Floats, float, float] | None]) -> Varied:
-    own = _means(result)
+def _lift_means(result: LiftResult) -> Means:
+    return _means(
+        result.prepared.lift.reachable,
+        result.activation,
+        result.force,
+        None if result.greatest is None else result.greatest.factor,
+        result.lateral_ratio,
+    )
+
+
+def _varied(result: LiftResult, others: list[Means | None]) -> Varied:
+    own = _lift_means(result)
     lost = (np.full_like(own[0], np.nan), np.full_like(own[1], np.nan), np.nan, np.nan)
     rows = [own, *(lost if other is None else other for other in others)]
     return Varied(

@@ -58,11 +58,11 @@ class Block:
     def __repr__(self) -> str:
         return f"Block(lifts={len(self.lifts)}, frames={int(self.edges[-1])})"
 
-    def part(self, k: int) -> Prepared:
-        """Take one lift out; arrays are views."""
+    def part(self, k: int, limb: Limb | None = None) -> Prepared:
+        """Take one lift out; arrays are views. ``limb`` is its limb where it is at hand."""
         span, whole = self._span(k), self.prepared
         return Prepared(
-            limb=whole.limb.take(self.limbs[k]),
+            limb=whole.limb.take(self.limbs[k]) if limb is None else limb,
             lift=self.lifts[k],
             paths=take_frames(whole.paths, span),
             state=take_frames(whole.state, span),
@@ -145,7 +145,8 @@ class Block:
     ) -> list[LiftResult]:
         """Do the same, cut into one result for each entry of ``wanted``, in its order."""
         found: dict[tuple[int, str], LiftResult] = {}
-        parts = {k: self.part(k) for k, _ in wanted}
+        limbs = {row: self.prepared.limb.take(row) for row in set(self.limbs)}
+        parts = {k: self.part(k, limbs[self.limbs[k]]) for k in dict.fromkeys(k for k, _ in wanted)}
         for answer in self.solve(
             wanted, criterion, greatest_load=greatest_load, glenoid=glenoid, change=change
         ):
@@ -188,10 +189,14 @@ class Answer:
     def __repr__(self) -> str:
         return f"Answer(lifts={len(self.members)}, {self.sharing!r})"
 
+    def span(self, place: int) -> slice:
+        """Frames of one member."""
+        return slice(int(self.edges[place]), int(self.edges[place + 1]))
+
     def result(self, place: int, prepared: Prepared | None = None) -> LiftResult:
         """Cut one member out."""
         k, lateral = self.members[place]
-        span = slice(int(self.edges[place]), int(self.edges[place + 1]))
+        span = self.span(place)
         return assemble(
             self.block.part(k) if prepared is None else prepared,
             lateral,

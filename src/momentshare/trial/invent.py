@@ -13,7 +13,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.demand import Demand, demand
-from momentshare.exercise.chain import breaches_of, motion_along
+from momentshare.exercise.breaches import breaches_of
+from momentshare.exercise.chain import (
+    motion_along,
+)
 from momentshare.exercise.lift import Lift
 from momentshare.geometry.rotation import rotation_about
 from momentshare.trial.motion.kinematics import trunk_rotation

@@ -43,6 +43,7 @@ __all__ = [
     "Task",
     "chunk_bytes",
     "drawn_lifts",
+    "planned_lifts",
     "random_normals",
     "setup_cells",
     "solve",
@@ -267,8 +268,10 @@ def _solve_person(
     lifts: list[Lift] = []
     owners: list[tuple[int, SetupTask]] = []
     if limbs is not None:
+        planned, unmade = planned_lifts(draws, tasks, limbs, limb_rows)
+        reasons |= unmade
         for task in tasks:
-            found, why = drawn_lifts(draws, task, limbs, limb_rows)
+            found, why = drawn_lifts(draws, task, limbs, limb_rows, planned)
             reasons |= {(k, task.condition): reason for k, reason in why.items()}
             lifts += found.values()
             owners += [(k, task) for k in found]
@@ -305,28 +308,53 @@ def _solve_person(
                 _reduce(answer, np.array(at), rows)
 
 
+def planned_lifts(
+    draws: Draws, tasks: Sequence[SetupTask], limbs: Limb, limb_rows: Mapping[int, int]
+) -> tuple[dict[tuple[int, str], Lift | MomentshareError], dict[tuple[int, str], str]]:
+    """Lifts of all planned tasks in one go, by draw and condition, and why there is no exercise."""
+    reasons: dict[tuple[int, str], str] = {}
+    exercises: list[Exercise] = []
+    keys: list[tuple[int, str]] = []
+    for task in tasks:
+        if task.given is not None or task.lift is not None:
+            continue
+        made: dict[int, Exercise] = {}
+        for k, at in limb_rows.items():
+            try:
+                made[k] = _exercise(task, limbs.skeleton.people[at], limbs.model)
+            except MomentshareError as err:
+                reasons[k, task.condition] = first_line(err)
+        keys += [(k, task.condition) for k in made]
+        exercises += draws.exercises(made, task).values()
+    rows = [limb_rows[k] for k, _ in keys]
+    found = make_lifts(exercises, limbs.skeleton, rows, limits=False)
+    return dict(zip(keys, found, strict=True)), reasons
+
+
 def drawn_lifts(
-    draws: Draws, task: SetupTask, limbs: Limb, limb_rows: Mapping[int, int]
+    draws: Draws,
+    task: SetupTask,
+    limbs: Limb,
+    limb_rows: Mapping[int, int],
+    planned: Mapping[tuple[int, str], Lift | MomentshareError] | None = None,
 ) -> tuple[dict[int, Lift], dict[int, str]]:
-    """Lifts of one task by draw, and where there is none, why."""
+    """Lifts of one task by draw, and where there is none, why.
+
+    ``planned`` are those of :func:`planned_lifts` where several tasks were solved together.
+    """
     reasons: dict[int, str] = {}
-    found: dict[int, Lift | MomentshareError]
+    if planned is None:
+        planned, unmade = planned_lifts(draws, [task], limbs, limb_rows)
+        reasons |= {k: why for (k, _), why in unmade.items()}
+    found: Mapping[int, Lift | MomentshareError]
     if task.given is not None:
         given = draws.given(task)
         return {k: given[k].lift(limbs.skeleton.take(at)) for k, at in limb_rows.items()}, reasons
     if task.lift is not None:
         found = {**draws.measured(task, limbs.skeleton, limb_rows)}
     else:
-        made: dict[int, Exercise] = {}
-        for k, at in limb_rows.items():
-            try:
-                made[k] = _exercise(task, limbs.skeleton.people[at], limbs.model)
-            except MomentshareError as err:
-                reasons[k] = first_line(err)
-        made = draws.exercises(made, task)
-        rows = [limb_rows[k] for k in made]
-        solved = make_lifts(list(made.values()), limbs.skeleton, rows, limits=False)
-        found = dict(zip(made, solved, strict=True))
+        own = ((k, planned.get((k, task.condition))) for k in limb_rows)
+        found = {k: lift for k, lift in own if lift is not None}
     factors = draws.load_factors(task)
     lifts: dict[int, Lift] = {}
     for k, lift in found.items():

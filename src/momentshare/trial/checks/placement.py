@@ -11,7 +11,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.exercise.chain import Chain, breaches_of
+from momentshare.exercise.breaches import breaches_of
+from momentshare.exercise.chain import (
+    Chain,
+)
 from momentshare.geometry.rotation import dot, unit
 from momentshare.trial.checks.verdict import LIMITS, Check, impossible, judge
 from momentshare.trial.motion.kinematics import trunk_rotation

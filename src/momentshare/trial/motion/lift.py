@@ -9,7 +9,10 @@ import numpy as np
 
 from momentshare.balance import Lateral
 from momentshare.errors import InputError
-from momentshare.exercise.chain import Chain, breaches_of
+from momentshare.exercise.breaches import breaches_of
+from momentshare.exercise.chain import (
+    Chain,
+)
 from momentshare.exercise.lift import Lift, Motion
 from momentshare.geometry.rotation import dot, rotation_about
 from momentshare.girdle import girdle_pose
