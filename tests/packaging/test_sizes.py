@@ -16,8 +16,6 @@ MOST_ARGUMENTS = 8
 
 LONG_FILES = {
     "cohort/run.py",
-    "exercise/chain.py",
-    "exercise/press.py",
     "limb.py",
     "model/load.py",
 }
@@ -28,15 +26,13 @@ LONG_SIGNATURES = {
     "cli/explain.py": {"explain"},
     "cli/strength.py": {"strength"},
     "cli/uncertainty.py": {"uncertainty"},
-    "exercise/press.py": {"_close", "close_press"},
     "muscle/capacity.py": {"head_state"},
     "sharing/_feasible.py": {"greatest_factor", "greatest_moment"},
     "sharing/_gradients.py": {"force_gradients"},
     "sharing/_share.py": {"share"},
     "trial/process.py": {"process_trial"},
 }
-"""Options of a command or of a public call stand in its signature, where they are documented; the
-press is still to be cut."""
+"""Options of a command or of a public call stand in its signature, where they are documented."""
 
 
 def signatures(text):
