@@ -113,7 +113,7 @@ def alone(python, place):
         good, told = call([python, *words], place)
         if not good:
             return False, f"{words}: {told[-3000:]}"
-    wanted = ("heads.csv", "frames.parquet", "figures/heads.png", "manifest.json")
+    wanted = ("heads.csv", "frames.parquet", "figures/activation_by_head.png", "manifest.json")
     missing = [name for name in wanted if not (place / "results" / name).exists()]
     return not missing, f"not written: {missing}"
 
