@@ -11,9 +11,24 @@ CAUTIONS = (
         "at how many people agree, at measured, zero and free lateral force side by side, and "
         "at 'momentshare uncertainty'."
     ),
-    ("This is neither a diagnosis nor a forecast of injury, nor medical or coaching advice."),
-    "Press with a spotter and with safeties set; keep to the rules of the place where you train.",
-    "With pain or after an injury, ask a qualified clinician first.",
+    "This is neither a diagnosis nor a forecast of injury, nor medical or coaching advice.",
+    (
+        "A computed greatest load is a property of the model; it is not a load to put on a bar. "
+        "Press with a spotter and with safeties set; keep to the rules of the place where you "
+        "train."
+    ),
+    (
+        "Where pressing is part of work, the law and the employer's rules on manual handling come "
+        "first."
+    ),
+    (
+        "With pain or after an injury, ask a qualified clinician first; decisions on treatment "
+        "and on return to sport or duty belong to licensed practitioners."
+    ),
+    (
+        "Recording people requires ethics approval and informed consent, and the protection of "
+        "their personal data: results hold names, body sizes and strengths."
+    ),
 )
 
 LIMITS = (

@@ -56,10 +56,13 @@ class Kind:
     remedy: str
 
 
-STUDY = Kind(name="study file", most=1 << 20, size="1 MB", remedy=", which no study file is")
-MODEL = Kind(name="model file", most=1 << 20, size="1 MB", remedy=", which no model file is")
+STUDY = Kind(name="study file", most=1 << 20, size="1 MB", remedy=", too large for a study file")
+MODEL = Kind(name="model file", most=1 << 20, size="1 MB", remedy=", too large for a model file")
 TABLE = Kind(
-    name="table of a model", most=16 * _MEGABYTE, size="16 MB", remedy=", which no such table is"
+    name="table of a model",
+    most=16 * _MEGABYTE,
+    size="16 MB",
+    remedy=", too large for such a table",
 )
 BIBLIOGRAPHY = Kind(
     name="bibliography",
@@ -81,7 +84,7 @@ PUBLISHED = Kind(
 )
 RECORDING = Kind(name="recording", most=256 << 20, size="256 MB", remedy="; export a shorter part")
 RECORD = Kind(
-    name="record of a run", most=64 * _MEGABYTE, size="64 MB", remedy=", which no record is"
+    name="record of a run", most=64 * _MEGABYTE, size="64 MB", remedy=", too large for a record"
 )
 
 
@@ -112,13 +115,13 @@ def read_bytes(path: str | Path, kind: Kind, error: type[InputError] = InputErro
         handle = os.open(place, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | _BINARY)
     except FileNotFoundError as err:
         if place.is_symlink():
-            raise error(f"{name}: is a link to a file that is not there; mend it") from err
+            raise error(f"{name}: is a link to a missing file; correct it") from err
         raise error(f"{name}: no such file{_nearby(place)}") from err
     except (OSError, ValueError, RuntimeError) as err:
         if _is_folder(place):
             raise error(f"{name}: is a folder; give the {kind.name} inside it") from err
         reason = getattr(err, "strerror", None) or err
-        raise error(f"{name}: cannot be read ({reason}); check name and rights") from err
+        raise error(f"{name}: cannot be read ({reason}); check name and permissions") from err
     try:
         with os.fdopen(handle, "rb") as file:
             about = os.fstat(handle)
@@ -130,7 +133,7 @@ def read_bytes(path: str | Path, kind: Kind, error: type[InputError] = InputErro
     except OSError as err:
         if _is_folder(place):
             raise error(f"{name}: is a folder; give the {kind.name} inside it") from err
-        raise error(f"{name}: cannot be read ({err.strerror}); check its rights") from err
+        raise error(f"{name}: cannot be read ({err.strerror}); check its permissions") from err
     if len(raw) > kind.most:
         raise error(f"{name}: is larger than {kind.size}{kind.remedy}")
     return raw
@@ -185,9 +188,7 @@ def decoded(raw: bytes, name: str, error: type[InputError] = InputError) -> str:
         ) from err
     if "\0" in text:
         row = text.count("\n", 0, text.index("\0")) + 1
-        raise error(
-            f"{front}row {row}: contains zero bytes, which no text has; save it anew as text"
-        )
+        raise error(f"{front}row {row}: contains zero bytes, so it is not text; save it as text")
     return text
 
 

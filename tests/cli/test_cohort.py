@@ -85,7 +85,7 @@ def test_trials_of_some_conditions_leave_what_was_kept_of_the_others(done, lab, 
     assert len(own) < len(trials)
     assert set(pd.read_csv(out / "heads.csv")["condition"]) == {condition}
     assert {p.name for p in (out / "trials").iterdir() if p.is_dir()} == kept
-    assert f"{wanted['counted'].sum()} trials were taken over" in run.stdout
+    assert f"{wanted['counted'].sum()} trials were reused" in run.stdout
 
 
 def test_the_record_holds_what_was_done(done):
@@ -125,7 +125,7 @@ def test_a_second_run_writes_the_same_page_and_takes_over_trials(done, lab):
     run = subprocess.run(
         command(lab, "--out", out, "--workers", 1), capture_output=True, text=True, check=True
     )
-    assert "6 trials were taken over" in run.stdout.replace("\n", " ")
+    assert "6 trials were reused" in run.stdout.replace("\n", " ")
     assert time.monotonic() - started < 300.0
     assert (out / "report.html").read_bytes() == before
 
@@ -180,7 +180,7 @@ def test_a_killed_run_loses_only_the_trials_in_hand(lab, tmp_path):
         check=True,
     )
     good = [n for n in kept if n != "0002"]  # the broken file is tried again
-    assert f"{len(good)} trials were taken over" in run.stdout.replace("\n", " ")
+    assert f"{len(good)} trials were reused" in run.stdout.replace("\n", " ")
     for name in good:
         assert (out / "trials" / name / "trial.json").stat().st_mtime_ns == stamps[name]
     assert not (out / ".momentshare").exists()

@@ -112,7 +112,7 @@ def test_effects_begin_from_the_cohort_itself_and_are_printed(lab, heads):
     assert table["difference"].to_numpy() == pytest.approx(wanted.to_numpy(), abs=2e-7)
     assert (table.groupby("switch")["difference"].agg(lambda d: d.abs().max()) > 1e-4).all()
     said = (lab / "cohort.txt").read_text("utf-8")
-    assert "One switch at a time" in said
+    assert "One change at a time" in said
     assert "elastic tendon" in said
 
 

@@ -184,4 +184,4 @@ def test_an_interrupt_says_how_to_go_on(tmp_path):
     os.killpg(run.pid, signal.SIGINT)
     _, said = run.communicate(timeout=30)
     assert run.returncode == 130
-    assert said == "stopped; finished chunks are in cut, run again to go on\n"
+    assert said == "stopped; finished chunks are in cut, run again to continue\n"

@@ -97,7 +97,7 @@ def test_orders_that_lean_on_a_limit_name_it_with_its_reason():
 
 
 def test_a_limit_of_a_part_of_the_lift_is_remarked_on():
-    words = "in part of the lift beyond what the limb can bear (L2)"
+    words = "in part of the lift outside what the limb supports (L2)"
     for (head, _), row in shown(FIRM).items():
         assert (words in row["remark"]) == (head == plan.FRONT)
     assert any(head == plan.FRONT for head, _ in shown(FIRM))
@@ -193,7 +193,7 @@ def test_the_shortfall_is_that_of_the_shown_treatment():
 
 def test_heads_that_give_all_they_have_are_named_with_their_share():
     assert sentence("all they have") == (
-        "Heads that give all they have: triceps brachii, lateral (narrow, "
+        "Heads at full activation: triceps brachii, lateral (narrow, "
         f"{100 * saturated('narrow'):.0f} % of frames). Such efforts have a ceiling in place of a "
         "value, so they stand in no test."
     )

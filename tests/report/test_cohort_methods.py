@@ -196,7 +196,7 @@ def best(person, factor, **changes):
     ("lifts", "words"),
     [
         ((), None),
-        ((best("Ama", 1.0, limb_kg=70.0),), "Best lifts of 1 person were laid on"),
+        ((best("Ama", 1.0, limb_kg=70.0),), "Best lifts of 1 person were applied to"),
         ((best("Ama", 1.2, used=True), best("Bo", 1.1)), "for 1 of them the strength"),
         ((best("Ama", 1.2, fault="no trial"),), None),
     ],

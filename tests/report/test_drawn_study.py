@@ -247,7 +247,9 @@ def test_the_row_of_an_ordering_asks_more_than_the_column(tables):
     figure = figure_of("ordering")
     mode = mode_in(head_of_figure(figure))
     said = head_of_figure(figure)
-    assert "the condition of the row asks more of the head than the condition of the column" in said
+    assert (
+        "the condition of the row activates the head more than the condition of the column" in said
+    )
     wide = tables["heads_by_person"].pivot_table(
         index=["head", "person"], columns=["condition", "lateral"], values=ACTIVATION
     )
@@ -263,8 +265,8 @@ def test_the_row_of_an_ordering_asks_more_than_the_column(tables):
         rows = {k.rsplit(" ", 1)[0]: int(v) for k, v in row_names(figure, ax).items()}
         column = next(a for a in shown.values() if shares_column(a, ax) and a.get_xlabel())
         columns = {letters[k]: int(v) for k, v in places(column.xaxis).items()}
-        assert plain(column.get_xlabel()) == "asks less of the head"
-        assert beside(figure, ax, "ylabel") == "asks more of the head"
+        assert plain(column.get_xlabel()) == "activates the head less"
+        assert beside(figure, ax, "ylabel") == "activates the head more"
         cells, texts = ax.images[0].get_array(), written(ax)
         for up in CONDITIONS:
             for down in CONDITIONS:

@@ -343,7 +343,9 @@ def assert_matrix(ax, rows: dict[str, float], columns: dict[str, float], wanted)
 
 def test_both_triangles_of_the_order_of_conditions_read_row_over_column(summary):
     figure = report.condition_order_figure(summary)
-    titled(figure, "Probability [%] that the row's condition asks more of the head than the column")
+    titled(
+        figure, "Probability [%] that the row's condition activates the head more than the column"
+    )
     for title, ax in panels(figure).items():
         (head,) = [h for h in HEADS if spoken(h) == title]
         lowest = [

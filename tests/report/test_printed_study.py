@@ -339,7 +339,7 @@ def test_an_effect_is_the_changed_study_less_the_study_as_it_is(effects):
 
 
 def assert_effects_printed(text: str, heads: pd.DataFrame, lifts: pd.DataFrame) -> None:
-    rows = next(v for k, v in printed_tables(text).items() if k.startswith("One switch at a time"))
+    rows = next(v for k, v in printed_tables(text).items() if k.startswith("One change at a time"))
     assert [cells["switch"] for cells in rows] == list(dict.fromkeys(heads["switch"]))
     for cells in rows:
         part = heads[heads["switch"] == cells["switch"]]
@@ -493,10 +493,10 @@ def test_published_and_model_values_stand_in_their_own_columns():
     assert scores["sources the limb also used", "senses"]["null limb"] == "–"
     assert len(scores) == 3
     said = plain(text)
-    assert "1 rows that are right say nothing" in said
+    assert "1 rows that are right prove nothing" in said
     assert ": 1 numbers, 0 orders, 0 senses." in said
     assert "1 rows are missed that nine of ten null limbs get right" in said
-    assert "1 rows have no null limb beside them" in said
+    assert "1 rows have no null limb to compare with" in said
     assert "seen while a site was placed): 0 of 1 right" in said
     assert "fitted: 1 of 1 right" in said
 

@@ -67,8 +67,8 @@ TOWARDS = {
 N = r"(\d+(?:\.\d+)?)"
 CAPACITY = (
     rf"{N} cm³ over a fibre of {N} cm is {N} cm²; times {N} N/cm² and a strength factor of {N} "
-    rf"gives {N} N at best\. Its fibres stand at {N} of their peak fibre length \(factor {N}\), "
-    rf"are held still \(factor {N}\) and lie at an angle \(factor {N}\): {N} N are left, and {N} N "
+    rf"gives {N} N at best\. Its fibres are at {N} of their peak fibre length \(factor {N}\), "
+    rf"are held still \(factor {N}\) and lie at an angle \(factor {N}\): {N} N remain, and {N} N "
     r"passive come on top\."
 )
 app = typer.Typer()
@@ -292,7 +292,7 @@ def test_each_joint_adds_or_takes_what_its_rows_add_up_to(run):
         for joint, value in joints.items():
             rows = parts[(parts["joint"] == joint) & (parts["moment_arm_m"] != 0.0)]
             if rows.empty:
-                assert f"The {joint} gives nothing: the head has no arm there." in text
+                assert f"The {joint} contributes nothing: the head has no arm there." in text
                 continue
             verb = "gives next to nothing:"
             if abs(value) >= SMALL:
@@ -313,7 +313,7 @@ def drive_paragraph(run: Run, head: str) -> str:
     (text,) = [
         p
         for p in run.paragraphs
-        if re.match(r"The \w+ (adds|takes|gives)", p)
+        if re.match(r"The \w+ (adds|takes|contributes)", p)
         and f"parts sum to {sum(joints.values()):+.3f}" in p
     ]
     return text
@@ -457,10 +457,10 @@ def test_two_heads_are_compared_the_right_way_round(run):
     mine, yours = run.joints(me), run.joints(you)
     gaps = {joint: mine[joint] - yours[joint] for joint in mine}
     for joint, gap in gaps.items():
-        assert re.search(rf"first less second:.*{joint} {re.escape(f'{gap:+.3f}')}", text)
+        assert re.search(rf"first minus second:.*{joint} {re.escape(f'{gap:+.3f}')}", text)
     assert f"together {sum(mine.values()) - sum(yours.values()):+.3f}; the " in text
     top = max(gaps, key=lambda joint: abs(gaps[joint]))
-    assert f"the {top} makes the greater part of it" in text
+    assert f"the {top} accounts for most of it" in text
     assert_ratio(run, me, you, text)
     assert_coupling(run, me, you)
 
@@ -685,7 +685,7 @@ def test_the_sum_is_told_for_the_exponent_that_was_asked_for():
     assert before == pytest.approx(np.sqrt(total))
     wanted = (
         f"The parts sum to {total:+.3f}; that is activation to the power 2, so the activation "
-        f"before the bounds is {before:+.3f}; no bound is met, so it works at "
+        f"before the bounds is {before:+.3f}; no bound applies, so it works at "
         f"{cubic.split.activation:.3f}, with {cubic.force:.0f} N, passive force included."
     )
     assert drive_text(cubic).endswith(wanted)
@@ -714,7 +714,7 @@ def test_least_greatest_activation_is_told_as_such(arm):
         assert wanted in text
         assert text.endswith(
             "a head with a positive sum works at the greatest level, one with a negative sum rests "
-            "and one whose parts cancel may lie anywhere between; it "
+            "and one whose parts cancel may lie anywhere in between; it "
             + ("rests." if levels[head] <= 0.0 else f"works at {levels[head]:.3f}.")
         )
         removed = case_text(counterfactuals(problem, head), "removed")

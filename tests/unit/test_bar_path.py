@@ -192,7 +192,7 @@ def test_lifts_together_are_the_lifts_one_by_one(model, duration):
 def test_what_is_out_of_reach_or_given_twice_is_said(skeleton):
     with pytest.raises(InputError, match="give one of them"):
         press(skeleton, tuck=Profile.constant(1.0), path=BarPath())
-    with pytest.raises(InputError, match="footward of the shoulder joint"):
+    with pytest.raises(InputError, match="towards the feet from the shoulder joint"):
         BarPath(touch=3.0)
     far = press(skeleton, path=BarPath(touch=0.40)).lift(skeleton)
     assert not far.reachable[0]

@@ -85,7 +85,7 @@ def test_the_sentence_names_row_share_heads_and_limit():
     found = explained(rotator=250.0)
     (text,) = limit_texts(found, LIMITS, LiftKind("bar_press"))
     assert f"{100 * share_of_turn(found):.0f} % of its sum" in text
-    assert "rests on infraspinatus, lower, which this limb cannot bear" in text
+    assert "depends on infraspinatus, lower, which this limb does not support" in text
     assert "(limit L4, Effort of the external rotators)" in text
 
 
@@ -95,7 +95,9 @@ def test_a_head_that_does_not_turn_the_arm_leans_on_nobody():
 
 def test_a_limited_head_says_so_itself():
     (text,) = limit_texts(explained(ROTATOR), LIMITS)
-    assert text.startswith("What is said of infraspinatus, lower rests on what this limb cannot")
+    assert text.startswith(
+        "What is said about infraspinatus, lower depends on something that this limb does not"
+    )
     assert "limit L4" in text
 
 

@@ -94,7 +94,7 @@ def test_a_sound_row_is_read(copied):
         ({"exercise": "bar_pres"}, "'bar_pres' is unknown; did you mean 'bar_press'"),
         ({"part": "lockout"}, "'lockout' is unknown; did you mean 'lock-out'"),
         ({"claim": "rank"}, "'rank' is unknown"),
-        ({"targets": "elbow_arm_triceps_31"}, "'elbow_arm_triceps_31' is no id of targets.csv"),
+        ({"targets": "elbow_arm_triceps_31"}, "'elbow_arm_triceps_31' is not an id of targets.csv"),
         ({"source": "nobody1900"}, "'nobody1900' is not in references.bib"),
         ({"kind": "guessed"}, "field 'kind'"),
         ({"key": "cuff"}, "field 'key'"),

@@ -157,7 +157,7 @@ def test_faults_name_row_field_and_remedy(folder):
     assert "row 2: field 'scapula': 'restful' is no policy" in text
     assert "row 3: field 'source': 'elbowpolynomial'" in text
     assert "row 4: id 'elbow_arm_brachioradialis_60' is duplicated" in text
-    assert "row 5: 'brachioradial' is no head or muscle of the model; did you mean" in text
+    assert "row 5: 'brachioradial' is not a head or muscle of the model; did you mean" in text
     assert "row 5: field 'direction': 'elbow_bending' is none of 'moment_arm'" in text
 
 

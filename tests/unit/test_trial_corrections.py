@@ -160,7 +160,7 @@ def test_corrections_that_make_no_sense(entry, said):
 
 def test_a_correction_of_nothing_is_a_fault():
     (fault,) = lab(**FORCE, signals={"C9": {"factor": 2.0}}).faults()
-    assert "signals.'C9': is no label of this layout" in fault
+    assert "signals.'C9': is not a label of this layout" in fault
     plated = lab(forces={"right_hand_force": {"plate": 1}}, signals={"C9": {"factor": 2.0}})
     assert plated.faults() == []
 

@@ -349,7 +349,7 @@ def test_csv_text_in_a_cell(tmp_path):
 def test_csv_decimal_comma_in_a_file_said_to_have_points(tmp_path):
     write_csv(tmp_path / "a.csv", delimiter=";", decimal=",")
     text = refused(tmp_path / "a.csv", table_layout(delimiter=";"))
-    assert "row 2, column 'time_s': '0,5' is no number; it has a decimal comma" in text
+    assert "row 2, column 'time_s': '0,5' is not a number; it has a decimal comma" in text
     assert "set decimal = ','" in text
     write_csv(tmp_path / "a.csv", delimiter=",", decimal=",")
     assert "are there decimal commas?" in refused(tmp_path / "a.csv", table_layout())
@@ -526,7 +526,7 @@ def test_paths(tmp_path, monkeypatch):
 def test_a_file_without_rights(tmp_path):
     write_csv(tmp_path / "a.csv")
     (tmp_path / "a.csv").chmod(0)
-    assert "check name and rights" in refused(tmp_path / "a.csv", table_layout())
+    assert "check name and permissions" in refused(tmp_path / "a.csv", table_layout())
 
 
 def test_a_layout_that_does_not_fit_the_file(tmp_path):

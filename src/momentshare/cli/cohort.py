@@ -42,7 +42,7 @@ def cohort(
         bool,
         typer.Option(
             "--effects",
-            help="Also show what passive force, elastic tendon, curves and scapula do.",
+            help="Also show the effects of passive force, elastic tendon, curves and scapula.",
         ),
     ] = False,
     no_figures: Annotated[
@@ -52,7 +52,7 @@ def cohort(
 ) -> None:
     """Run a cohort STUDY: trials, checks, heads, statistics, EMG and one HTML page.
 
-    Trials that an earlier run solved and that have not changed are taken over. Tables give
+    Trials that an earlier run solved and that have not changed are reused. Tables give
     activation as 0 to 1, figures and this summary in per cent.
     """
     run_and_write(
@@ -121,7 +121,7 @@ def run_and_write(
                 echo(f"skipped {outcome.file}: {outcome.fault}", err=True)
     if not quiet:
         reused = sum(o.reused for o in result.outcomes)
-        again = f"; {reused} trials were taken over from an earlier run" if reused else ""
+        again = f"; {reused} trials were reused from an earlier run" if reused else ""
         echo(f"Wrote {len(files)} files to {out}{again}. Open {out / 'report.html'}")
 
 

@@ -30,7 +30,7 @@ def explain(
     ] = None,
     head: Annotated[
         str | None,
-        typer.Option(help="Head to explain, as muscle/head; all heads in short if left out."),
+        typer.Option(help="Head to explain, as muscle/head; all heads in brief if left out."),
     ] = None,
     against: Annotated[
         str | None,

@@ -75,7 +75,7 @@ def demo(
         bool,
         typer.Option(
             "--lab",
-            help="The invented laboratory study (C3D, CSV, Parquet) instead of the planned.",
+            help="The invented laboratory study (C3D, CSV, Parquet) instead of the planned one.",
         ),
     ] = False,
     no_figures: NoFigures = False,
@@ -115,7 +115,8 @@ def compare(
         bool,
         typer.Option(
             "--effects",
-            help="Also show what passive force, elastic tendon, curves, speed and scapula do.",
+            help="Also show the effects of passive force, elastic tendon, curves, speed and "
+            "scapula.",
         ),
     ] = False,
     person: People = None,
@@ -123,7 +124,8 @@ def compare(
     no_band: Annotated[
         bool,
         typer.Option(
-            "--no-band", help="Leave out the band of the posture rule, some ten times the lifts."
+            "--no-band",
+            help="Leave out the band of the posture rule (some ten times as many lifts).",
         ),
     ] = False,
     no_figures: NoFigures = False,

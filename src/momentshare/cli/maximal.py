@@ -28,7 +28,8 @@ def maximal_lift(
     share: Annotated[
         list[float] | None,
         typer.Option(
-            help="Part of the greatest load to drive too, above 0 to below 1; may be repeated. "
+            help="Part of the greatest load to drive as well, above 0 and below 1; may be "
+            "repeated. "
             "0.5, 0.7, 0.8 and 0.9 if left out."
         ),
     ] = None,
@@ -37,7 +38,7 @@ def maximal_lift(
 ) -> None:
     """Greatest load that passes, speed along the lift, and where it sticks.
 
-    Loads and durations of the study play no part: both are found.
+    Loads and durations in the study are ignored: both are results.
     """
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn

@@ -60,23 +60,28 @@ def uncertainty(
     shared: Annotated[
         float, typer.Option(help="Shared part of the variance within a kind and source, 0 to 1.")
     ] = 0.5,
-    posture_spread_deg: Annotated[float, typer.Option(help="Tuck, tilt and the like [deg].")] = 5.0,
+    posture_spread_deg: Annotated[
+        float, typer.Option(help="Spread of tuck, tilt and similar angles [deg].")
+    ] = 5.0,
     measured_spread_deg: Annotated[
-        float, typer.Option(help="Posture of a measured lift, each of three turns [deg].")
+        float, typer.Option(help="Spread of a measured posture, each of three rotations [deg].")
     ] = 3.0,
-    load_spread: Annotated[float, typer.Option(help="Load on the hand, relative.")] = 0.02,
+    load_spread: Annotated[
+        float, typer.Option(help="Relative spread of the load on the hand.")
+    ] = 0.02,
     ratio_spread: Annotated[
-        float, typer.Option(help="Given lateral ratio; 0.15 where it was never measured.")
+        float,
+        typer.Option(help="Spread of a given lateral ratio; 0.15 where it was never measured."),
     ] = 0.05,
     no_figures: Annotated[bool, typer.Option("--no-figures", help="Write tables only.")] = False,
     quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but errors.")] = False,
 ) -> None:
-    """Draw all that is uncertain in a STUDY, solve, and tell intervals from orderings.
+    """Draw everything that is uncertain in a STUDY, solve, and report intervals and orderings.
 
     A STUDY holds planned lifts, the trials of a laboratory or published tables; the last two
     make a cohort study. The points of a published condition count as the frames of a lift.
 
-    A run that was stopped goes on where it was when it is started again.
+    A stopped run continues where it was when it is started again.
     """
     from rich.console import Console
 
@@ -136,7 +141,7 @@ def uncertainty(
         try:
             found = _run(plan, run, workers, scheduler, Console(stderr=True, quiet=quiet))
         except KeyboardInterrupt:
-            echo(f"stopped; finished chunks are in {out}, run again to go on", err=True)
+            echo(f"stopped; finished chunks are in {out}, run again to continue", err=True)
             raise typer.Exit(130) from None
         names = write_summary(found, run, figures=not no_figures)
     lost = found.failures

@@ -58,7 +58,7 @@ class BestLift:
     load_kg : float
         What was lifted.
     fault : str
-        Why it could not be laid on the limb; empty where it could.
+        Why it could not be applied to the limb; empty where it could.
     limb_kg : float
         What the limb holds in the weakest posture, before any change [kg].
     weakest_percent : float
@@ -96,7 +96,7 @@ class BestLift:
         """Say in a sentence or two what it shows."""
         front = f"{self.person}, {self.condition}: best lift {self.load_kg:g} kg"
         if self.fault:
-            return f"{front} could not be laid on the limb: {self.fault}"
+            return f"{front} could not be applied to the limb: {self.fault}"
         front += f", the limb holds {self.limb_kg:.0f} kg"
         if self.explained:
             return f"{front} in its weakest posture; nothing is missing."
@@ -119,7 +119,7 @@ class BestLift:
         if self.used:
             return f"{least}, and is used."
         if max(self.factors) > GREATEST_FACTOR:
-            return f"{least}, beyond belief, and is not used."
+            return f"{least}, implausibly large, and is not used."
         return f"{least}, and is not used, as the study says."
 
 

@@ -70,7 +70,7 @@ def electromyograms(
         head = role.removeprefix("emg/")
         if head not in limb.head_names:
             raise InputError(
-                f"{entry.file}: layout → emg: {head!r} is no head of the limb; known: "
+                f"{entry.file}: layout → emg: {head!r} is not a head of the limb; known: "
                 f"{', '.join(limb.head_names)}"
             )
         try:

@@ -39,7 +39,7 @@ SHORT_FORMS = ("people", "strengths", "trials", "files", "maximal")
 
 _PLACE = re.compile(r"\{([A-Za-z_]\w*)\}")
 _MOST_FILES = 20_000
-"""Files that a pattern may fit; ours."""
+"""Files that a pattern may fit; chosen here."""
 
 _BEST = ("best_lift_kg", "best_lift_condition")
 """Columns of the table of people that say what a person has lifted, and in which condition."""
@@ -167,7 +167,7 @@ def _table(
         if column not in known:
             faults.append(f"{value}: unknown column {column!r}; {nearest_name(column, known)}")
         elif head.count(column) > 1:
-            faults.append(f"{value}: column {column!r} stands there twice; remove one")
+            faults.append(f"{value}: column {column!r} is duplicated; remove one")
     rows = []
     for number, cells in lines[1:]:
         if len(cells) > len(head) and any(c.strip() for c in cells[len(head) :]):

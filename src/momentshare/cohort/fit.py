@@ -136,7 +136,8 @@ def fitted(data: Data) -> Fit:
 
 
 _INSTEAD = (
-    "Least squares within people stand in: the repeated-measures analysis of variance, which for "
+    "Least squares within people are used instead: the repeated-measures analysis of variance, "
+    "which for "
     "two conditions is the paired t test."
 )
 

@@ -1,4 +1,4 @@
-"""Which rows of a cohort's tables the limb cannot bear."""
+"""Which rows of a cohort's tables the limb does not support."""
 
 from __future__ import annotations
 

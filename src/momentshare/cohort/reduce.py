@@ -198,7 +198,7 @@ def _in_order(folder: Path, groups: list[Group], processes: int) -> Iterator[Red
         for number, answer in answers:
             if answer is None:
                 raise ProcessError(
-                    "a worker process that summed up trials died, perhaps for want of memory; run "
+                    "a worker process that summed up trials died, perhaps for lack of memory; run "
                     "again, with fewer --workers: the trials are kept"
                 )
             waiting[number] = answer

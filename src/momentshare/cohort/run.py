@@ -280,7 +280,7 @@ def _outcomes(
     except KeyboardInterrupt:
         kept = sum(o is not None and not o.fault for o in found.values())
         raise KeyboardInterrupt(
-            f"stopped; {kept} of {len(tags)} trials are kept in {run.path}, run again to go on"
+            f"stopped; {kept} of {len(tags)} trials are kept in {run.path}, run again to continue"
         ) from None
     outcomes = tuple(o for n in numbers if (o := found[n]) is not None)
     if outcomes and all(o.fault for o in outcomes):
@@ -291,7 +291,7 @@ def _outcomes(
 
 
 _DIED = {
-    "fault": "the process that solved it died, perhaps for want of memory; run again, with "
+    "fault": "the process that solved it died, perhaps for lack of memory; run again, with "
     "fewer --workers"
 }
 
@@ -499,7 +499,7 @@ def solved_files(study: CohortStudy, number: int) -> dict[str, bytes]:
         record = {"fault": study.pseudonyms.told(fault)}
     except Exception as err:  # noqa: BLE001 - a fault of ours must not cost the other trials
         record = {
-            "fault": f"unexpected {type(err).__name__}: {err}; this is a fault of momentshare, "
+            "fault": f"unexpected {type(err).__name__}: {err}; this is a bug in momentshare, "
             "please report it"
         }
     record.setdefault("load_kg", study.file.trial[number - 1].load_kg)

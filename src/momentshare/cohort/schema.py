@@ -67,8 +67,8 @@ def _check_name(value: str) -> str:
     known = [name for name in LIMITS if name != OF_LIMB]
     if value == OF_LIMB:
         raise ValueError(
-            f"{OF_LIMB!r} speaks of the limb, not of the measurement; short_heads says what "
-            "becomes of its heads"
+            f"{OF_LIMB!r} judges the limb, not the measurement; short_heads says what "
+            "happens to its heads"
         )
     if value not in known:
         raise ValueError(f"unknown check {value!r}; {nearest_name(value, known)}")

@@ -200,7 +200,7 @@ def published_lifts(study: CohortStudy, conditions: Sequence[str] = ()) -> Measu
             if (entry.person, condition) in tasks:
                 raise StudyError(
                     f"{study.source}: published: two tables give {condition!r} for "
-                    f"{entry.person!r}; keep one, or lay the other on another person"
+                    f"{entry.person!r}; keep one, or apply the other to another person"
                 )
             lines = [line for line in table.lines if line.condition == condition]
             given = given_moments(lines, limb, spread=entry.spread)

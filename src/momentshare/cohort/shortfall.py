@@ -17,7 +17,7 @@ _NOTHING = 1e-6
 
 
 def greatest_unmet(moments: pd.DataFrame, keys: list[str]) -> pd.Series[float]:
-    """Greatest unmet moment over the rows of each frame [N·m]; rounding counts as none."""
+    """Greatest unmet moment over the rows of each frame [N·m]; rounding counts as zero."""
     size = moments["unmet_nm"].abs()
     size = size.where(size > _NOTHING, 0.0)
     return moments.assign(size=size).groupby(keys, sort=False, observed=True)["size"].max()
@@ -53,8 +53,8 @@ def moments_met(moments: list[pd.DataFrame]) -> Check:
     if short.any():
         note = (
             f"short of {shortfall_text(first)}, with lateral force {first['lateral'].iloc[0]}; the "
-            "person is stronger than the limb, which strength tests and a best lift (best_lift) "
-            "mend, or the posture is wrong. Moments, ratio, motion and EMG count whatever the limb "
-            "can do"
+            "person is stronger than the limb, which strength tests or a best lift (best_lift) "
+            "correct, or the posture is wrong. Moments, ratio, motion and EMG count whatever the "
+            "limb can do"
         )
     return judge(OF_LIMB, 100.0 * float(short.mean()), note=note)

@@ -302,7 +302,7 @@ def normalise(envelope: Envelope, maximum: Maximum | float) -> Envelope:
     if isinstance(maximum, Maximum):
         if replace(maximum.settings, delay_s=0.0) != replace(envelope.settings, delay_s=0.0):
             raise InputError(
-                "normalise: lift and maximal contraction were treated unlike: "
+                "normalise: lift and maximal contraction were processed differently: "
                 f"{envelope.settings} and {maximum.settings}; use the same settings"
             )
         notes += [f"maximal contraction: {note}" for note in maximum.notes]

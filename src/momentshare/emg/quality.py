@@ -112,7 +112,7 @@ def _hum(raw: NDArray[np.float64], rate: float, low: float, high: float) -> str:
 
     count = min(raw.size, round(SPECTRUM_TIME * rate))
     if rate / count > 2.0 * MAINS_REACH:
-        return f"too short ({raw.size / rate:.2f} s) to tell mains hum"
+        return f"too short ({raw.size / rate:.2f} s) to detect mains hum"
     frequency, power = welch(raw, fs=rate, nperseg=count, detrend="constant")
     band = (frequency >= low) & (frequency <= high)
     total = float(power[band].sum())

@@ -68,7 +68,8 @@ class BarPath:
 
     def __post_init__(self) -> None:
         faults = [
-            f"{name}: wanted {-_FARTHEST:g} to {_FARTHEST:g} m footward of the shoulder joint, "
+            f"{name}: wanted {-_FARTHEST:g} to {_FARTHEST:g} m towards the feet from the "
+            f"shoulder joint, "
             f"got {value!r}"
             for name in ("touch", "lockout", "touch_shift")
             if (value := getattr(self, name)) is not None and not abs(value) <= _FARTHEST

@@ -40,9 +40,9 @@ def comparison_text(
     differences = {joint: mine[joint] - yours[joint] for joint in mine}
     top = max(differences, key=lambda joint: abs(differences[joint]))
     lines.append(
-        "Sum of the parts, first less second: "
+        "Sum of the parts, first minus second: "
         + ", ".join(f"{joint} {signed(value)}" for joint, value in differences.items())
-        + f", together {signed(a.total - b.total)}; the {top} makes the greater part of it."
+        + f", together {signed(a.total - b.total)}; the {top} accounts for most of it."
     )
     lines.extend(_ratio_lines(found, other))
     crossed = found.problem.crosses(found.index)

@@ -24,10 +24,11 @@ if TYPE_CHECKING:
 __all__ = ["Leaning", "leanings", "limit_texts"]
 
 _MAIN = 0.5
-"""Share of a drive from which a row carries it, and from which a head answers a row; ours."""
+"""Share of a drive from which a row carries it, and from which a head answers a row; chosen
+here."""
 
 _WORKS = 0.05
-"""Activation from which a head counts as working; ours."""
+"""Activation from which a head counts as working; chosen here."""
 
 _ARMS = dict(
     zip(ROWS, ("rotation_arm", "elevation_arm", "horizontal_arm", "elbow_arm"), strict=False)
@@ -127,7 +128,8 @@ def limit_texts(
     own = _at(limits, "force", found.head, found, kind)
     if own:
         texts.append(
-            f"What is said of {name} rests on what this limb cannot bear ({_named(limits, own)})."
+            f"What is said about {name} depends on something that this limb does not support "
+            f"({_named(limits, own)})."
         )
     for row, quantity in _ARMS.items():
         arm = _at(limits, quantity, found.head, found, kind)
@@ -143,8 +145,8 @@ def limit_texts(
         heads = " and ".join(head_phrase(head) for head in lean.heads)
         texts.append(
             f"The part of {row_named(lean.row).positive.words if lean.row in ROWS else lean.row} "
-            f"in the drive of {name} is {100.0 * lean.share:.0f} % of its sum, so the answer rests "
-            f"on {heads}, which this limb cannot bear ({_named(limits, lean.limits)})."
+            f"in the drive of {name} is {100.0 * lean.share:.0f} % of its sum, so the answer "
+            f"depends on {heads}, which this limb does not support ({_named(limits, lean.limits)})."
         )
     return tuple(texts)
 

@@ -50,10 +50,10 @@ def capacity_text(found: HeadExplanation) -> str:
         f"Capacity here: {1e6 * f.volume:.0f} cm³ over a fibre of "
         f"{100.0 * f.peak_fibre_length:.1f} cm is {1e4 * f.area:.1f} cm²; times "
         f"{1e-4 * f.specific_tension:.1f} N/cm² and a strength factor of {f.strength_factor:.2f} "
-        f"gives {f.greatest_isometric_force:.0f} N at best. Its fibres stand at "
+        f"gives {f.greatest_isometric_force:.0f} N at best. Its fibres are at "
         f"{f.fibre_length:.2f} of their peak fibre length (factor {f.length_factor:.3f}), are "
         f"{moving} (factor {f.velocity_factor:.3f}) and lie at an angle (factor "
-        f"{f.cosine:.3f}): {f.capacity:.0f} N are left, and {f.passive_force:.0f} N passive "
+        f"{f.cosine:.3f}): {f.capacity:.0f} N remain, and {f.passive_force:.0f} N passive "
         "come on top."
     )
 
@@ -75,7 +75,7 @@ def drive_text(found: HeadExplanation) -> str:
             if row_joint(row) == joint and arm != 0.0
         ]
         if not reasons:
-            lines.append(f"The {joint} gives nothing: the head has no arm there.")
+            lines.append(f"The {joint} contributes nothing: the head has no arm there.")
             continue
         lines.append(f"The {joint} {verb} {signed(value)}: {'; '.join(reasons)}.")
     return " ".join([*lines, _sum_text(found)])
@@ -139,7 +139,7 @@ def _sum_text(found: HeadExplanation) -> str:
     if split.bound == "one":
         return f"{text}. Activation cannot exceed 1: the bound at 1 holds it at {active:.3f}."
     return (
-        f"{text}; no bound is met, so it works at {active:.3f}, with {found.force:.0f} N, passive "
+        f"{text}; no bound applies, so it works at {active:.3f}, with {found.force:.0f} N, passive "
         "force included."
     )
 

@@ -63,7 +63,7 @@ def lone_file(place: str | Path, *, room: int = 0) -> Iterator[Callable[[bytes],
     made = missing_made(around)
     control = around / f".{path.name}{CONTROL}"
     if control.is_symlink() or (control.exists() and not control.is_dir()):
-        raise InputError(f"{shown(control)}: is no folder of momentshare; remove it")
+        raise InputError(f"{shown(control)}: is not a folder of momentshare; remove it")
     try:
         with lock_of(path, control / "lock"):
             require_room(path, around, room)

@@ -370,7 +370,7 @@ def run_folder(
     try:
         control = path / CONTROL
         if control.is_symlink() or (control.exists() and not control.is_dir()):
-            raise InputError(f"{shown(control)}: is no folder of momentshare; remove it")
+            raise InputError(f"{shown(control)}: is not a folder of momentshare; remove it")
         with lock_of(path, path / CONTROL / "lock"):
             fresh = not os.path.lexists(path / MANIFEST)
             account = _account(path, command, fresh=fresh)

@@ -110,7 +110,7 @@ def read_manifest(path: Path) -> Manifest:
     InputError
         It is of another format, or none; the message names file and remedy.
     """
-    wrong = f"{shown(path)}: is no manifest of momentshare; choose another folder for --out"
+    wrong = f"{shown(path)}: is not a manifest of momentshare; choose another folder for --out"
     try:
         found = json.loads(read_text(path, RECORD))
     except (ValueError, RecursionError) as err:

@@ -59,7 +59,7 @@ LARGEST_WRAP_ANGLE = np.pi
 names a smaller one; a choice."""
 
 _TURN_ROUNDING = 1e-9
-"""A turn from start to end this little against the stored sense counts as none [rad]."""
+"""A turn from start to end this little against the stored sense counts as zero [rad]."""
 
 
 def _as_sense(value: ArrayLike) -> NDArray[np.float64]:

@@ -65,7 +65,7 @@ def limits_of(
         reason = row.reason or reasons.get(row.key, "")
         reasons.setdefault(row.key, reason)
         if not reason:
-            fault(place, "field 'reason': is blank; say why the limb cannot bear it")
+            fault(place, "field 'reason': is blank; say why the limb does not support it")
         limit = reader.limit(place, row, titles[row.key], reason)
         if limit is not None:
             found.append(limit)
@@ -135,7 +135,7 @@ class _Reader:
             if name not in self.targets:
                 self.wrong(
                     place,
-                    f"field 'targets': {name!r} is no id of targets.csv; "
+                    f"field 'targets': {name!r} is not an id of targets.csv; "
                     + nearest_name(name, self.targets),
                 )
         if not self.sound:

@@ -230,7 +230,7 @@ def given_moments(
     limb : Limb
         On which they are laid; drawn angles keep to its limits (or the mean, where outside).
     spread : {"sd", "se"}
-        Standard deviation of persons, or that over √n, of the mean. One not given counts as none.
+        Standard deviation of persons, or that over √n, of the mean. One not given counts as zero.
     """
     scale = np.array([1.0 if spread == "sd" else 1.0 / math.sqrt(x.people) for x in lines])
     angles = np.array([x.angles for x in lines])
@@ -402,7 +402,7 @@ def _notes(
     lines, count = table.lines, len(table.lines)
     notes = [f"Numbers from {citation}." for citation in table.citations]
     notes.append(
-        "Moments and postures of other people are laid on the limb of "
+        "Moments and postures of other people are applied to the limb of "
         f"{limb.skeleton.person.name}, held still; their own size and strength do not enter."
     )
     for k, name in enumerate(BALANCED):
@@ -410,7 +410,7 @@ def _notes(
         if absent:
             notes.append(
                 f"{name} is blank in {_of(absent, count)} and is not balanced there: the heads may "
-                "do about that axis what the other rows make them do."
+                "produce any moment about that axis."
             )
     if len({x.balanced for x in lines}) > 1:
         notes.append("Conditions balanced in different rows cannot be compared; see same_rows.")
@@ -425,7 +425,7 @@ def _notes(
     for k, name in enumerate(ANGLE_NAMES):
         spreads[f"{name}_sd_deg"] = [x.place for x in lines if np.isnan(x.angle_sd[k])]
     notes += [
-        f"{name} is blank in {_of(absent, count)} and counts as none, so intervals are too narrow."
+        f"{name} is blank in {_of(absent, count)} and counts as zero, so intervals are too narrow."
         for name, absent in spreads.items()
         if absent and draws
     ]
@@ -439,14 +439,14 @@ def _notes(
         places = [f"{r['condition']}, {r['point']}" for _, r in short.iterrows()]
         notes.append(
             f"At the means the limb does not meet the moments in {_of(places, count)}; heads there "
-            "come as near as they can (see shortfalls)."
+            "come as close as they can (see shortfalls)."
         )
     if draws:
         what = "persons" if spread == "sd" else "means over the people of the paper"
         related = "independent" if correlation == 0.0 else f"correlated by {correlation:g}"
         notes.append(
-            f"{draws} draws stand for {what}. Moments were drawn {related} and angles independent; "
-            "how moments and angles really go together from person to person is not published, so "
+            f"{draws} draws represent {what}. Moments were drawn {related} and angles independent; "
+            "how moments and angles really vary together between people is not published, so "
             "intervals and probabilities are rough."
         )
         notes.append(

@@ -260,7 +260,7 @@ def read_moments(path: str | Path) -> list[NetMoment]:
         if name not in _KNOWN:
             faults.append(f"header: unknown column {name!r}; {nearest_name(name, _KNOWN)}")
         elif header.count(name) > 1:
-            faults.append(f"header: column {name!r} stands more than once; keep one")
+            faults.append(f"header: column {name!r} is given more than once; keep one")
     if len(lines) == 1:
         faults.append("holds a header but no moments; add a line for each")
     if faults:

@@ -249,7 +249,7 @@ def _on_processes(
         for index, data in answers:
             if data is None:
                 raise SolverError(
-                    "a worker process died, perhaps for want of memory; finished chunks are "
+                    "a worker process died, perhaps for lack of memory; finished chunks are "
                     "kept, so run again, with fewer --workers"
                 )
             yield index, data

@@ -119,7 +119,7 @@ def read_marks(text: str, where: str = _FILE) -> dict[str, str]:
         if len(row) != 2 or set(row[1]) - {"0", "1"} or len(lengths) != 1:
             raise ModelError(
                 f"{where} row {number}: wanted a target and as many marks 0 or 1 as in the other "
-                f"rows, got {row}; make the file anew with momentshare validate --null-limbs 20"
+                f"rows, got {row}; make the file again with momentshare validate --null-limbs 20"
             )
     return {row[0]: row[1] for row in rows}
 

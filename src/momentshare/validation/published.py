@@ -90,7 +90,7 @@ def load_published_rows(model: Model, targets: Collection[str]) -> tuple[Publish
         row = dict(zip(_COLUMNS, cells, strict=True))
         made = tuple(filter(None, row["targets"].split("+")))
         if bool(made) == bool(row["reason"]):
-            faults.append(f"{place}: wants targets or a reason, one of the two")
+            faults.append(f"{place}: needs either targets or a reason")
         faults += [
             f"{place}: field 'targets': {name!r} is not in targets.csv"
             for name in made

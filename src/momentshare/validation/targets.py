@@ -323,7 +323,7 @@ def _unknown(target: Target, model: Model) -> list[str]:
         )
     policies = model.scapula_policies
     out += [
-        f"field 'scapula': {ask.scapula!r} is no policy of the model; "
+        f"field 'scapula': {ask.scapula!r} is not a policy of the model; "
         + nearest_name(ask.scapula, policies)
         for ask in target.asks
         if ask.scapula not in policies
@@ -332,7 +332,7 @@ def _unknown(target: Target, model: Model) -> list[str]:
     for ask in target.asks:
         named = [*ask.subjects, *ask.get("among").split("+")]
         out += [
-            f"{name!r} is no head or muscle of the model; " + nearest_name(name, parts)
+            f"{name!r} is not a head or muscle of the model; " + nearest_name(name, parts)
             for name in named
             if name and name not in parts
         ]

@@ -128,7 +128,7 @@ ${PANELS.map(panelMarkup).join("")}
 <div class="link"><label for="link">A link to what you see</label><input id="link" readonly><button type="button" id="copy">Copy</button><span id="copied" aria-live="polite"></span></div>
 </section>
 <footer>
-<h2>What these numbers can bear</h2>
+<h2>What these numbers support</h2>
 <ul>${info.cautions.map((/** @type {string} */ t) => `<li>${safe(t)}</li>`).join("")}</ul>
 <details><summary>Limits of the model</summary><ol>${info.limits.map((/** @type {string} */ t) => `<li>${safe(t)}</li>`).join("")}</ol></details>
 <p>Model estimate. ${safe(info.note)} momentshare ${safe(info.version)}, model ${safe(info.model)}, curves ${safe(info.curves.name)}.</p>

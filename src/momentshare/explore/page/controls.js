@@ -148,7 +148,7 @@ export function besides(page, state, atBound = false) {
     spacing: study ? "as in the study" : `${fixed(spacing, 1)} × shoulder breadth, ${fixed(spacing * breadth)} cm`,
     touch: study
       ? "as in the study"
-      : `${fixed(info.touches_cm[state.touch])} cm footward of the shoulder${Number.isFinite(tuck) ? `; upper arm ${fixed(tuck)}° from the trunk` : ""}`,
+      : `${fixed(info.touches_cm[state.touch])} cm towards the feet from the shoulder${Number.isFinite(tuck) ? `; upper arm ${fixed(tuck)}° from the trunk` : ""}`,
     load: state.task === "push_up" ? `${fixed(state.load)} kg on the back` : `${fixed(state.load, state.load % 1 ? 1 : 0)} kg`,
     height: `${percent(info.heights[state.height])} of the way up`,
     ratio: `${fixed(state.ratio, 2)}`,

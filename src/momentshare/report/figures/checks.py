@@ -80,7 +80,7 @@ def checks_figure(table: pd.DataFrame) -> Figure:
         Texts(
             title="Residual checks",
             note="· passes, ! warns, × fails, – not possible with what was recorded; empty: not "
-            "made. Limits stand in the table of checks.",
+            "made. Limits are in the table of checks.",
         ),
         Room(
             left=max(label_room(labels, 7.0), max(reach, default=0.0) + 0.2),

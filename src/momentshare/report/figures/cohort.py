@@ -234,7 +234,7 @@ def _heads(summary: CohortSummary, quantity: str) -> Figure:
     if not force:
         part = part.assign(**{name: 100.0 * part[name] for name in ("mean", "sd")})
     cut = (
-        "Each row of panels has a scale of its own: compare heights within a row. Bands are cut at "
+        "Each row of panels has its own scale: compare heights within a row. Bands are cut at "
         "0, since heads only pull."
         if force
         else "Bands are cut at 0 and 100 %, beyond which no activation lies."
@@ -305,7 +305,7 @@ def _beyond(table: pd.DataFrame, conditions: Sequence[str]) -> str:
     reach = f"{free['mean'].min():.2f} to {free['mean'].max():.2f}".replace("-", "−")
     return (
         f" The free ratio (means {reach}) leaves −{-low:g} to {high:g} in {', '.join(names)}: "
-        "hands may not be able to push so hard along the bar; lateral_bounds of a condition in "
+        "hands may not be able to push that hard along the bar; lateral_bounds of a condition in "
         "the study file limits it."
     )
 

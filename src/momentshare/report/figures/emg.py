@@ -46,8 +46,8 @@ def emg_curves_figure(table: pd.DataFrame, mode: str) -> Figure:
         (1.75, 1.2),
         Texts(
             title=f"EMG beside predicted activation within each muscle, lateral force {mode}",
-            note=f"{_WITHIN} Mean over people ({people}); each row of panels is one muscle and has "
-            "a scale of its own.",
+            note=f"{_WITHIN} Mean over people ({people}); each row of panels is one muscle "
+            "with its own scale.",
             panels=[f"{style.head_label(h)}\n{c}" for h in heads for c in conditions],
             legend=[(words[name], look) for name, look in looks.items()],
         ),

@@ -101,13 +101,13 @@ def footnote(limits: Limits, keys: Iterable[str]) -> str:
     >>> from momentshare.limits import Limit, Limits
     >>> limits = Limits((Limit(key="L1", title="Loads", quantity="greatest_load", reason="r"),))
     >>> footnote(limits, ["L1"])
-    ' The limb cannot bear: Loads (L1).'
+    ' Not supported by the limb: Loads (L1).'
     >>> footnote(limits, [])
     ''
     """
     named = {key for text in keys for key in text.split()}
     told = [f"{limits.of(key)[0].title} ({key})" for key in limits.keys if key in named]
-    return f" The limb cannot bear: {'; '.join(told)}." if told else ""
+    return f" Not supported by the limb: {'; '.join(told)}." if told else ""
 
 
 def hatch(ax: Axes, left: float, bottom: float, width: float, height: float) -> None:

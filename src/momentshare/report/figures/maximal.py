@@ -70,8 +70,9 @@ def sentences(report: MaximalReport) -> list[str]:
             continue
         weak = 100 * part["weak_height_fraction"].mean()
         text = (
-            f"{condition}, lateral force {lateral}: {load:.1f} kg pass; least can be held at "
-            f"{weak:.0f} % of the lift, {held:.1f} kg"
+            f"{condition}, lateral force {lateral}: at most {load:.1f} kg pass; the load that "
+            f"can be "
+            f"held is least at {weak:.0f} % of the lift, {held:.1f} kg"
         )
         mine = top[(top["condition"] == condition) & (top["lateral"] == lateral)]
         found.append(f"{text}. {_dip(mine)}")

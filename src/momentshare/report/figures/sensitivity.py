@@ -66,7 +66,8 @@ def sensitivity_figure(
             title="What moves the answer",
             note="Change of lift-mean activation in % points, mean over people and conditions; "
             "changes of opposite sign in two conditions cancel in such a mean (sensitivity.csv "
-            "holds each condition). A circle: the order of two conditions turns for this head. "
+            "holds each condition). A circle: the order of two conditions is reversed for this "
+            "head. "
             f"Lateral force {mode}.",
         ),
         Room(left=left, bottom=bottom),

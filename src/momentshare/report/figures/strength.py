@@ -49,8 +49,8 @@ _ONE: dict[str, Any] = {"color": style.FAINT, "linewidth": 0.8, "linestyle": (0,
 
 DEFINITIONS_TEXT = {
     "utilisation_here": (
-        "net moment / greatest moment in that direction in the posture of the task; 1 is all "
-        "that the heads can give"
+        "net moment / greatest moment in that direction in the posture of the task; 1 is the "
+        "most that the heads can supply"
     ),
     "utilisation_tested": (
         "net moment / greatest moment in that direction in the strength-test posture"

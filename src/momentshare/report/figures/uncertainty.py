@@ -144,7 +144,7 @@ def condition_order_figure(found: Summary) -> Figure:
         for head in heads
     }
     return _matrices(
-        found, panels, names, "Probability [%] that the row's condition asks more of the head "
+        found, panels, names, "Probability [%] that the row's condition activates the head more "
         "than the column's", footnote(found.model.limits, keys.values()),
     )  # fmt: skip
 

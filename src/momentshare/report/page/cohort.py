@@ -125,7 +125,7 @@ def _settings(result: CohortResult) -> Section:
         ),
         Table(
             frame=pd.DataFrame(settings_rows(result)),
-            caption="Every setting of the study; landmarks of the layouts stand in run.json.",
+            caption="Every setting of the study; landmarks of the layouts are in run.json.",
         ),
     ]
     return Section(title="People and settings", anchor="settings", blocks=blocks)
@@ -223,7 +223,7 @@ def _limits_of_checks(checks: pd.DataFrame) -> Table:
     plain = dict.fromkeys(("passes_up_to", "fails_above", "greatest"), ".3g")
     return Table(
         frame=pd.DataFrame(rows),
-        caption="Limits of the checks and the number of trials that came out so.",
+        caption="Limits of the checks and the number of trials with each verdict.",
         formats=plain,
     )
 
@@ -354,8 +354,8 @@ def _own(result: CohortResult) -> list[str]:
     if any(layout.forces for layout in result.study.file.layout):
         notes.append(
             "A bar in equilibrium looks the same with the forces of the two hands exchanged or the "
-            "axis along it turned round. No check can tell; only the sign of the lateral ratio "
-            "does, against what is known of the grip."
+            "axis along it reversed. No check detects this; only the sign of the lateral ratio "
+            "shows it, compared with what is known of the grip."
         )
     if has_emg(result):
         notes.append("Nothing checks the clock of the electromyograms against the motion.")

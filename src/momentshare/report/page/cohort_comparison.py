@@ -80,15 +80,15 @@ def _statistics_blocks(omnibus: pd.DataFrame, contrasts: pd.DataFrame, mode: str
     return [
         Table(
             frame=whole[_OMNIBUS],
-            caption=f"Overall tests; lateral force {mode}. The last p allows for unlike spread of "
-            "the differences (Greenhouse and Geisser). All columns in omnibus.csv.",
+            caption=f"Overall tests; lateral force {mode}. The last p allows for unequal "
+            "variances of the differences (Greenhouse and Geisser). All columns in omnibus.csv.",
             formats=p_columns,
         ),
         Table(
             frame=pairs[shown],
             by="outcome",
             caption="Paired differences between conditions with the smallest adjusted p; lateral "
-            f"force {mode}. All stand in contrasts.csv, with those of the mixed model.",
+            f"force {mode}. All are in contrasts.csv, with those of the mixed model.",
             formats={"p_paired_holm": "p", "p_paired_holm_over_item": "p"},
             labels={
                 "difference_mean": "difference",

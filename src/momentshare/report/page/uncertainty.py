@@ -107,7 +107,7 @@ def _findings(found: Summary, pairs: pd.DataFrame, pictures: Mapping[str, bytes]
     return Section(
         title="Findings",
         anchor="findings",
-        lead="Probability: share of draws in which the condition asks more of the head than the "
+        lead="Probability: share of draws in which the condition activates the head more than the "
         "other, with the least and the greatest over treatments of the lateral force and criteria.",
         blocks=blocks,
     )

@@ -51,9 +51,10 @@ def default_path_sentences(study: StudyResult) -> list[str]:
     texts = []
     if places:
         texts.append(
-            "By default the bar touches the chest, footward of the shoulder joint, at: "
-            f"{'; '.join(places)}. That is halfway between an upright forearm (geometry) and the "
-            "lower half of the sternum (common practice, no source); nobody's measured touch "
+            "By default the bar touches the chest, measured towards the feet from the shoulder "
+            f"joint, at: {'; '.join(places)}. That is halfway between a vertical forearm "
+            f"(geometry) "
+            "and the lower half of the sternum (common practice, no source); no measured touch "
             "points were found."
         )
     if lockout:

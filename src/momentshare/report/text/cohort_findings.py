@@ -93,7 +93,7 @@ def short_texts(summary: CohortSummary) -> list[str]:
         ]
         if full:
             texts.append(
-                f"Heads that give all they have: {'; '.join(full)}. Such efforts have a ceiling in "
+                f"Heads at full activation: {'; '.join(full)}. Such efforts have a ceiling in "
                 "place of a value, so they stand in no test."
             )
     return texts
@@ -162,7 +162,7 @@ def _orders(summary: CohortSummary) -> list[Block]:
         f"Not findings: orders in lift-mean activation, {level}, that reverse when the input "
         "named is changed.": found.turning,
         f"Not findings: orders in lift-mean activation, {level}, that rest on what this limb "
-        "cannot bear.": found.leaning,
+        "does not support.": found.leaning,
     }
     return [
         Table(

@@ -137,7 +137,8 @@ def _best_lifts(result: CohortResult) -> str:
     raised = [lift for lift in laid if lift.used]
     people = len({lift.person for lift in laid})
     text = (
-        f" Best lifts of {people} {'person' if people == 1 else 'people'} were laid on the limb as "
+        f" Best lifts of {people} {'person' if people == 1 else 'people'} were applied to the "
+        f"limb as "
         "a load held still in every posture of the lifter's own trials, with their lateral ratio"
     )
     if not raised:

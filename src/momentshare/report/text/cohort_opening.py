@@ -105,7 +105,7 @@ def _unsaid(result: CohortResult, found: CohortOrders, summary: CohortSummary) -
         keys = " ".join(dict.fromkeys(" ".join(x["limit"] for x in found.leaning).split()))
         parts.append(
             f"{counted(len(found.leaning), 'order')} {_is(found.leaning, 'rests', 'rest')} on what "
-            f"this limb cannot bear ({keys.replace(' ', ', ')}; see Limits)"
+            f"this limb does not support ({keys.replace(' ', ', ')}; see Limits)"
         )
     lost = len(result.outcomes) - len(result.counted)
     if lost:

@@ -78,7 +78,7 @@ def judged_orders(summary: CohortSummary) -> CohortOrders:
         elif turned:
             turning.append(line | {"turns_with": "; ".join(turned)})
         else:
-            remark = f"in part of the lift beyond what the limb can bear ({in_part})"
+            remark = f"in part of the lift outside what the limb supports ({in_part})"
             firm.append(line | {"changes_tried": tried, "remark": remark if in_part else ""})
     return CohortOrders(firm=firm, turning=turning, leaning=leaning, tested=True)
 

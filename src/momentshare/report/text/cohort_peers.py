@@ -13,8 +13,8 @@ __all__ = ["never_possible", "never_text", "peer_texts"]
 
 _SIGNED = {
     "vertical force less load × (g + a)": "a zero error of the force cells or a wrong load",
-    "EMG behind prediction": "a clock of the EMG of its own (offset_s or delay_s)",
-    "EMG behind the hand force": "a clock of the EMG of its own (offset_s or delay_s)",
+    "EMG behind prediction": "a separate clock of the EMG (offset_s or delay_s)",
+    "EMG behind the hand force": "a separate clock of the EMG (offset_s or delay_s)",
 }
 """What a signed measure that stands out points to."""
 
@@ -39,7 +39,7 @@ def peer_texts(summary: CohortSummary) -> list[str]:
         counts = turned.groupby("person", sort=False).size().sort_values(ascending=False)
         named = ", ".join(f"{person} ({count})" for person, count in counts.head(5).items())
         texts.append(
-            "Paired differences that change sign or lose or gain p below the level without one "
+            "Paired differences that change sign, or cross the significance level, without one "
             f"person, by person: {named}; see influence.csv."
         )
     return texts

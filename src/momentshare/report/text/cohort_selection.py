@@ -53,7 +53,7 @@ def selection_texts(result: CohortResult) -> list[str]:
             f"In {_trials(len(short), verb=False)} the limb falls short of a moment in more than a "
             "tenth of the frames (named in trials.csv). Their moments, lateral ratio, motion and "
             "EMG count; their heads are "
-            + ("left out." if heads else "in the means, where heads that give all they have weigh.")
+            + ("left out." if heads else "in the means, where fully active heads count.")
         )
         texts += _selection("heads", result.heads_counted, result.solved) if heads else []
     texts += _selection("means and comparisons", result.counted, result.outcomes)
@@ -88,7 +88,7 @@ def _selection(
     gone = f" Nothing of {', '.join(whole)} is left." if whole else ""
     text = (
         f"Selection: what counts for {what} was lifted with {mean:.0f} kg on average, what does "
-        f"not with {other:.0f} kg, so means speak of "
+        f"not with {other:.0f} kg, so means describe "
         f"{'lighter' if mean < other else 'heavier'} lifts than were measured.{gone}"
     )
     return [text]

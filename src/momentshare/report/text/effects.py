@@ -23,7 +23,7 @@ def print_effects(
     """
     heads, lifts = tables
     table = Table(
-        title="One switch at a time: greatest change of lift-mean activation [% points]"
+        title="One change at a time: greatest change of lift-mean activation [% points]"
         + (f"; {of}" if of else ""),
         title_justify="left",
     )

@@ -70,7 +70,8 @@ def print_validation(console: Console, model: Model, data: pd.DataFrame) -> None
     right = silent[silent["right"]]
     if len(right):
         console.print(
-            f"{len(right)} rows that are right say nothing, since nine of ten null limbs get them "
+            f"{len(right)} rows that are right prove nothing, since nine of ten null limbs get "
+            f"them "
             "right too: "
             + ", ".join(
                 f"{int((right['kind'] == k).sum())} {name}" for k, name in KIND_NAMES.items()
@@ -84,7 +85,9 @@ def print_validation(console: Console, model: Model, data: pd.DataFrame) -> None
         )
     without = int(judged["null_right"].isna().sum())
     if without:
-        console.print(f"{without} rows have no null limb beside them; --null-limbs 20 computes it.")
+        console.print(
+            f"{without} rows have no null limb to compare with; --null-limbs 20 computes it."
+        )
     for use, word in (
         ("comparison", "compared only (recalled, practice, or seen while a site was placed)"),
         ("calibration", "fitted"),
@@ -101,7 +104,7 @@ def _print_limits(console: Console, model: Model, data: pd.DataFrame) -> None:
     if outcomes.empty:
         console.print("The limb states no limits.")
         return
-    table = Table(title=f"What {model.name} cannot bear", title_justify="left")
+    table = Table(title=f"What {model.name} does not support", title_justify="left")
     for name in ("limit", "what", "why", "published rows missed", "published rows right"):
         table.add_column(name, overflow="fold")
     for key, part in outcomes.groupby("limit", sort=False):

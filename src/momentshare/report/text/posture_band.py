@@ -40,7 +40,7 @@ def band_sentences(study: StudyResult) -> list[str]:
         middle, most, row = width
         found.append(
             f"Within the band of the posture rule ({band_note(study)}) the lift-mean activation "
-            f"of a working head reaches over {middle:.0f} points in the median and {most:.0f} at "
+            f"of a working head spans {middle:.0f} points in the median and {most:.0f} at "
             f"most ({head_label(str(row['head']))}, {row['condition']}, lateral force "
             f"{row['lateral']}: {100 * row['mean_activation_posture_low']:.0f} to "
             f"{100 * row['mean_activation_posture_high']:.0f} %).{_turns(study)}"
@@ -77,6 +77,6 @@ def _turns(study: StudyResult) -> str:
         return ""
     turned = int(np.count_nonzero(table["turns_with_posture"].astype(bool)))
     return (
-        f" Moved alike in both conditions, it turns {turned} of {len(table)} orders between "
+        f" Moved equally in both conditions, it reverses {turned} of {len(table)} orders between "
         "conditions."
     )

@@ -45,7 +45,7 @@ ASSUMPTIONS = (
         "strengths are taken as exact."
     ),
     (
-        "Of a measured lift are drawn the turn of the trunk about its long and its front axis and "
+        "For a measured lift the draws vary the rotation of the trunk about its long and its front axis and "
         "of the upper arm about its own, the size of the force, and the lateral ratio, each the "
         "same along the lift; conditions of a person share half of the variance. A value of a "
         "person and condition is the mean over the repetitions."
@@ -62,7 +62,7 @@ ASSUMPTIONS = (
     (
         "Means over people leave out draws in which one person could not be solved; failures.csv "
         "counts them. Frames out of reach are left out of the means of their lift and counted; "
-        "frames in shortfall stay in, with the heads giving what they can."
+        "frames in shortfall stay in, with the heads supplying what they can."
     ),
 )
 """What the numbers rest on, as written into ``summary.json``."""

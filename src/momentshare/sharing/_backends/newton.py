@@ -38,7 +38,7 @@ SLACK_WEIGHT = 1e6
 """Weight of the squared unmet moment per row norm, before multiplier steps."""
 
 RESIDUAL = 1e-13
-"""Unmet moment that counts as none, relative to the size of the terms."""
+"""Unmet moment that counts as zero, relative to the size of the terms."""
 
 SHORT = 1e-10
 """Unmet moment from which a separating direction is accepted, relative."""

@@ -108,7 +108,7 @@ def _slip(ratio: float) -> str:
         GRAVITY: "the load looks as if it were in newtons",
         0.5: "the load looks as if it were counted twice, or one hand were missing",
         2.0: "the load looks as if it were that of one hand",
-        -1.0: "the sign of the force looks turned (force_on of the layout)",
+        -1.0: "the sign of the force looks reversed (force_on of the layout)",
         0.4536: "the load looks as if it were in pounds",
         1.0 / 0.4536: "the forces look as if they were in pounds",
     }
@@ -278,7 +278,8 @@ def lateral_ratio(track: ArmTrack, used: Sequence[MeasuredRepetition], *, one_ba
         name,
         abs(mean),
         note=f"the mean is {mean:+.1f} %, outward positive; published: {_PUBLISHED_RATIO}. Swapped "
-        "hands or a turned lateral axis keep every balance; only the sign of the ratio tells",
+        "hands or a reversed lateral axis satisfy every balance; only the sign of the ratio shows "
+        "them",
         time=time,
         curves={"outward push": drawn},
         axis="over the vertical force [%]",
@@ -387,7 +388,7 @@ def _lag(force: NDArray[np.float64], rising: NDArray[np.float64], rate: float) -
     found = delay(expected, force, rate, longest)
     if found.at_edge or not found.correlation >= _LEAST_MATCH:
         why = (
-            "force and acceleration do not resemble each other (correlation "
+            "force and acceleration do not match (correlation "
             f"{found.correlation:.2f}); they may be from different trials"
         )
         return np.nan, why

@@ -133,7 +133,8 @@ def trunk_posture(
     return judge(
         name,
         value,
-        note="the trunk does not lie as the condition says: check trunk_angle_deg, the up axis of "
+        note="the trunk is not oriented as the condition says: check trunk_angle_deg, the up "
+        "axis of "
         "the layout, and IJ, C7, PX and T8"
         if value > LIMITS[name][0]
         else "",

@@ -182,7 +182,7 @@ def _of_text(source: str, raw: bytes, notes: Sequence[str]) -> Contents:
     if len(rows) > 1 and _are_units(above[rows[-1]]):
         units_row = rows.pop()
     if not rows:
-        raise InputError("no row of names stands above the numbers; add one")
+        raise InputError("there is no row of names above the numbers; add one")
     names = rows[-2:] if len(rows) > 1 and rows[-2] == rows[-1] - 1 else rows[-1:]
     if len(names) == 2 and len(set(filter(None, above[names[1]]))) > width / 2:
         names = names[1:]  # the lower row tells the columns apart on its own

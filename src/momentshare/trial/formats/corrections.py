@@ -44,7 +44,7 @@ def resolved(want: Wanted, labels: Collection[str]) -> tuple[Wanted, list[str]]:
         other = next((o + ending for o in fix.also if o + ending in labels), None)
         if other is not None:
             names[index] = other
-            notes.append(f"{want.role}: {label!r} stands as {other!r} in this file")
+            notes.append(f"{want.role}: {label!r} appears as {other!r} in this file")
     return replace(want, labels=tuple(names)), notes
 
 

@@ -363,7 +363,7 @@ class LayoutEntry(Entry):
         found = {label for want in wanted for label in (*want.labels, want.stem)}
         used = {label.removeprefix(self.label_prefix) for label in found} | found
         return [
-            f"signals.{label!r}: is no label of this layout; {suggestion(label, used, 'labels')}"
+            f"signals.{label!r}: is not a label of this layout; {suggestion(label, used, 'labels')}"
             for label in self.signals
             if label not in used
         ]

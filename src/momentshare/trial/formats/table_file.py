@@ -346,11 +346,11 @@ class _CsvColumns:
                 remedy = f"it has a decimal {sign}; set decimal = '{other}' in the layout"
             faults.append(
                 f"row {self.row(index)}, column {self.header[place]!r}: "
-                f"{bare[:_LONGEST_CELL]!r} is no number; {remedy}"
+                f"{bare[:_LONGEST_CELL]!r} is not a number; {remedy}"
             )
         if count > _SHOWN:
             faults.append(f"column {self.header[place]!r}: and {count - _SHOWN} more such cells")
-        return faults or [f"column {self.header[place]!r}: holds a cell that is no number"]
+        return faults or [f"column {self.header[place]!r}: holds a cell that is not a number"]
 
 
 def _is_number(text: str) -> bool:

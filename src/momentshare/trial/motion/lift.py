@@ -280,7 +280,7 @@ def _force_on_hand(
         raise InputError("hand force: its vertical part was not measured; it is needed")
     notes: tuple[str, ...] = ()
     if lacking[0]:
-        notes = ("hand force: its part along the body was not measured; counts as none",)
+        notes = ("hand force: its part along the body was not measured; counts as zero",)
     whole[:, lacking] = 0.0
     force = at_positions(_in_trunk(track, whole), positions)
     if not np.isfinite(force).all():

@@ -71,7 +71,7 @@ WAY_TEXTS = {
     ("trunk", "landmarks"): "IJ, PX, C7 and T8",
     ("trunk", "sternum"): "IJ, PX and acromia",
     ("trunk", "condition"): "held at the angle of the condition",
-    ("joint_centre", "landmark"): "a landmark of its own",
+    ("joint_centre", "landmark"): "its own landmark",
     ("joint_centre", "acromion"): "follows the acromion",
     ("joint_centre", "trunk"): "by the person's sizes, from the jugular notch",
     ("grip", "bar"): "on the line of the bar",

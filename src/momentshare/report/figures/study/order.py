@@ -64,8 +64,8 @@ def ordering(study: StudyResult, *, lateral: str | None = None) -> Figure:
         Texts(
             title=f"Order of the conditions by lift-mean activation, {solved.lateral(mode)}",
             note=f"Colour: in how many of {solved.people} "
-            f"{'person' if solved.people == 1 else 'people'} the condition of the row asks more of "
-            "the head than the condition of the column; the number stands where people differ. "
+            f"{'person' if solved.people == 1 else 'people'} the condition of the row "
+            "activates the head more than the condition of the column; the number is shown where people differ. "
             f"≈: mean difference below {100 * _SLIGHT:.0f} % activation.{names.key}"
             f"{limited.note()}",
             panels=titles,
@@ -102,10 +102,10 @@ def ordering(study: StudyResult, *, lateral: str | None = None) -> Figure:
         ax.set_yticks(range(count), ticks if first else [])
         if last:
             ax.set_xticks(range(count), letters)
-            ax.set_xlabel("asks less of the head")
+            ax.set_xlabel("activates the head less")
         else:
             ax.set_xticks([])
         if first:
-            ax.set_ylabel("asks more of the head")
+            ax.set_ylabel("activates the head more")
     colour_bar(figure, axes[columns - 1], image, "people [count]")
     return figure

@@ -75,7 +75,7 @@ class Solved:
         """What the band means, where there is one."""
         if self.people == 1:
             return ""
-        tail = "" if self.all_reach else " Means stand where everyone reaches the bar."
+        tail = "" if self.all_reach else " Means are shown where everyone reaches the bar."
         return f" Band: range over people.{tail}"
 
     def lateral(self, mode: str) -> str:
