@@ -1,4 +1,4 @@
-"""What a limb cannot bear, and where a number or a claim leans on it.
+"""What a limb does not support, and where a number or a claim leans on it.
 
 A :class:`Limit` is one row of a model's ``limits.csv``: heads × quantity × exercise × part of the
 lift × claim, under a condition, with the reason and the published rows behind it. Rows of one key
@@ -6,10 +6,10 @@ share a title. :meth:`Limits.at` looks up what touches a cell of a table or figu
 :func:`with_limits` writes the keys beside the rows of a table.
 
 A limit of the claim ``size`` touches numbers as they stand, one of ``order`` touches comparisons
-between conditions, one of ``any`` both. What is computed from a quantity that the limb cannot bear
-is touched as well: a force by its activation. A limit that names neither head, exercise, part nor
-condition and is about heads holds for a whole column; it is said once with the column and not in
-every cell.
+between conditions, one of ``any`` both. What is computed from a quantity that the limb does not
+support is touched as well: a force by its activation. A limit that names neither head, exercise,
+part nor condition and is about heads holds for a whole column; it is said once with the column and
+not in every cell.
 """
 
 from __future__ import annotations

@@ -18,7 +18,7 @@ from momentshare.report.text.cohort_opening import cohort_opening
 pytest.importorskip("statsmodels")
 
 FIRM, TURNING = "that hold under every change", "that reverse when the input"
-LEANING = "that rest on what this limb cannot bear"
+LEANING = "that rest on what this limb does not support"
 DIFFERENCE = "difference [% points] (interval)"
 
 
@@ -59,7 +59,7 @@ def test_what_cannot_be_said_counts_limits_trials_and_shortfalls():
     found, said = planted(), opening().unsaid
     rows = page().table(LEANING).records()
     count, keys = re.search(
-        r"(\d+) orders? rests? on what this limb cannot bear \((.*?);", said
+        r"(\d+) orders? rests? on what this limb does not support \((.*?);", said
     ).groups()
     assert int(count) == len(rows)
     assert set(keys.split(", ")) == set(" ".join(row["limit"] for row in rows).split())

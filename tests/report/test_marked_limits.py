@@ -1,4 +1,4 @@
-"""What the limb cannot bear is marked where it stands: in tables, on screen, in figures.
+"""What the limb does not support is marked where it stands: in tables, on screen, in figures.
 
 The limits are planted, so that nothing here hangs on what a limb can bear today.
 """

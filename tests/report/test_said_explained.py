@@ -714,7 +714,7 @@ def test_least_greatest_activation_is_told_as_such(arm):
         assert wanted in text
         assert text.endswith(
             "a head with a positive sum works at the greatest level, one with a negative sum rests "
-            "and one whose parts cancel may lie anywhere in between; it "
+            "and one whose parts cancel may lie anywhere between; it "
             + ("rests." if levels[head] <= 0.0 else f"works at {levels[head]:.3f}.")
         )
         removed = case_text(counterfactuals(problem, head), "removed")

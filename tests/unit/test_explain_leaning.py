@@ -1,4 +1,4 @@
-"""Claims about a head that lean on others which the limb cannot bear.
+"""Claims about a head that lean on others which the limb does not support.
 
 The small case: an adductor that also turns the arm inward, another adductor that does not, and an
 outward rotator that has to undo the turn. The less the rotator can give, the more its moment costs,

@@ -55,7 +55,7 @@ def bearing(
     heads: Sequence[str],
     compared: Compared | None = None,
 ) -> Bearing:
-    """Look up what of the heads the limb cannot bear, and which published rows it misses.
+    """Look up what of the heads the limb does not support, and which published rows it misses.
 
     Parameters
     ----------

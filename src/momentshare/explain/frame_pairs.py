@@ -97,7 +97,7 @@ def equal_moments(
         Of one limb, criterion and treatment of the glenoid. Frames in which a moment falls short
         are left out.
     leave_out : collection of str
-        Heads that are not looked at, because the limb cannot bear what they do.
+        Heads that are not looked at, because the limb does not support what they do.
 
     Returns
     -------

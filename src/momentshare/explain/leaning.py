@@ -1,4 +1,4 @@
-"""Whether what is said of a head leans on something that the limb cannot bear.
+"""Whether what is said of a head leans on something that the limb does not support.
 
 A head may be limited itself, or lean on others that are: where one row carries more than half of
 its drive (multiplier × arm), and a limited head that works answers that row in the main, the
@@ -59,7 +59,7 @@ class Leaning:
 def leanings(
     found: HeadExplanation, limits: Limits, kind: LiftKind | None = None
 ) -> tuple[Leaning, ...]:
-    """Find the rows by which a head leans on heads that the limb cannot bear.
+    """Find the rows by which a head leans on heads that the limb does not support.
 
     Parameters
     ----------
@@ -109,7 +109,7 @@ def _at(
 def limit_texts(
     found: HeadExplanation, limits: Limits, kind: LiftKind | None = None
 ) -> tuple[str, ...]:
-    """Say in sentences what of an explanation the limb cannot bear, with the keys of the limits.
+    """Say in sentences what of an explanation the limb does not support, with keys of the limits.
 
     Parameters
     ----------

@@ -59,7 +59,9 @@ def check_place(place: Path) -> None:
 def storage_error(place: Path, err: OSError) -> StorageError:
     """Make the error of a disk that does not take what is written."""
     full = err.errno in {errno.ENOSPC, errno.EDQUOT}
-    what = "make room and run again" if full else "correct it and run again, or choose another folder"
+    what = (
+        "make room and run again" if full else "correct it and run again, or choose another folder"
+    )
     return StorageError(
         f"{shown(place)}: cannot be written ({err.strerror or err}); {what}: what is finished is "
         "kept"

@@ -381,7 +381,7 @@ class _Reader:
         )
 
     def limits(self, limb: LimbFile | None) -> Limits:
-        """Read what the limb cannot bear, where the folder says it."""
+        """Read what the limb does not support, where the folder says it."""
         if limb is None or not os.path.lexists(self.folder / "limits.csv"):
             return Limits()
         rows = self.table("limits.csv", LimitRow)

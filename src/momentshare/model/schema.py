@@ -199,7 +199,7 @@ class InertiaRow(_Sourced):
 
 
 class LimitRow(_Sourced):
-    """One row of ``limits.csv``: what the limb cannot bear, and where."""
+    """One row of ``limits.csv``: what the limb does not support, and where."""
 
     key: Annotated[str, Field(pattern=r"^[A-Z][0-9]{1,3}$")]
     title: Annotated[str, Field(max_length=200)]

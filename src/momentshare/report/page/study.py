@@ -107,7 +107,7 @@ def _findings(study: StudyResult, verdicts: pd.DataFrame) -> Section:
     told = {
         FIRM_ORDER: "Orders of two conditions in lift-mean activation that nothing reversed",
         TURNING: "Not findings: orders that are reversed by what the last column names",
-        LIMITED: "Not findings: orders that rest on what this limb cannot bear",
+        LIMITED: "Not findings: orders that rest on what this limb does not support",
     }
     blocks: list[Block] = []
     for verdict, caption in told.items():

@@ -40,7 +40,7 @@ _TOLD = {
     "firm": "Firm orders of two conditions in lift-mean activation",
     "turns": "Not findings: orders that are sure under one treatment or criterion only",
     "open": "Not findings: open orders",
-    "beyond the limb": "Not findings: orders that rest on what this limb cannot bear",
+    "beyond the limb": "Not findings: orders that rest on what this limb does not support",
 }
 
 _MOST = 25

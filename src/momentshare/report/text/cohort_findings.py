@@ -43,9 +43,9 @@ def findings(result: CohortResult, summary: CohortSummary) -> Section:
         title="Findings",
         anchor="findings",
         lead="Estimates of a model that is the same for every person: p values and intervals "
-        "speak of the spread between people and motions, not of the model's own errors, which "
-        "all people share. What turns when one input is changed is no finding; whatever the limb "
-        "does not support (see Limits) is none either.",
+        "describe the spread between people and motions, not the model's own errors, which all "
+        "people share. An order that reverses when one input is changed is not a finding, nor is "
+        "anything that the limb does not support (see Limits).",
         blocks=blocks,
     )
 

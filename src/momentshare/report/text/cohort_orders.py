@@ -29,7 +29,8 @@ class CohortOrders:
     Attributes
     ----------
     firm, turning, leaning : list of dict
-        Hold under every change of one input; reversed by one; rest on what the limb cannot bear.
+        Hold under every change of one input; reversed by one; rest on what the limb does not
+        support.
     tested : bool
         Whether there was a test.
     people_untested : int

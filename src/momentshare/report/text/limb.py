@@ -99,7 +99,7 @@ def print_validation(console: Console, model: Model, data: pd.DataFrame) -> None
 
 
 def _print_limits(console: Console, model: Model, data: pd.DataFrame) -> None:
-    """Print what the limb cannot bear, the published rows behind it, and how they come out."""
+    """Print what the limb does not support, the published rows behind it, and how they come out."""
     outcomes = limit_outcomes(model.limits, data)
     if outcomes.empty:
         console.print("The limb states no limits.")

@@ -45,15 +45,15 @@ ASSUMPTIONS = (
         "strengths are taken as exact."
     ),
     (
-        "For a measured lift the draws vary the rotation of the trunk about its long and its front axis and "
-        "of the upper arm about its own, the size of the force, and the lateral ratio, each the "
-        "same along the lift; conditions of a person share half of the variance. A value of a "
-        "person and condition is the mean over the repetitions."
+        "For a measured lift the draws vary the rotation of the trunk about its long and its "
+        "front axis and of the upper arm about its own, the size of the force, and the lateral "
+        "ratio, each constant along the lift; conditions of a person share half of the variance. "
+        "A value of a person and condition is the mean over the repetitions."
     ),
     (
         "A published table is drawn in its moments and angles by its own spreads; the points of a "
-        "condition count as the frames of a lift and move together. Its lateral force reads zero: "
-        "the moments hold whatever force along the bar there was."
+        "condition count as the frames of a lift and move together. Its lateral force is shown as "
+        "zero: the moments contain whatever force along the bar there was."
     ),
     (
         "Where a drawn fibre would be longer than its path in the reference posture it is "

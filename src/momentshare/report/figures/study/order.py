@@ -65,7 +65,8 @@ def ordering(study: StudyResult, *, lateral: str | None = None) -> Figure:
             title=f"Order of the conditions by lift-mean activation, {solved.lateral(mode)}",
             note=f"Colour: in how many of {solved.people} "
             f"{'person' if solved.people == 1 else 'people'} the condition of the row "
-            "activates the head more than the condition of the column; the number is shown where people differ. "
+            "activates the head more than the condition of the column; the number is "
+            "shown where people differ. "
             f"≈: mean difference below {100 * _SLIGHT:.0f} % activation.{names.key}"
             f"{limited.note()}",
             panels=titles,

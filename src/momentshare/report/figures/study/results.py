@@ -45,7 +45,7 @@ class Solved:
     kinds: Mapping[str, LiftKind] = field(default_factory=dict)
 
     def marks(self) -> Marks:
-        """Return marks of what the limb cannot bear, for one figure."""
+        """Return marks of what the limb does not support, for one figure."""
         return Marks(self.limits, self.kinds)
 
     def get(self, condition: str, mode: str) -> list[tuple[Case, LiftResult]]:
