@@ -224,7 +224,7 @@ def test_the_delay_alone_does_not_hinder_normalising():
 
 def test_unlike_settings_and_a_second_normalisation_are_refused():
     found = envelope(burst(), RATE, EmgSettings(method="rms"))
-    with pytest.raises(InputError, match="treated unlike"):
+    with pytest.raises(InputError, match="processed differently"):
         normalise(found, maximal_level(burst(), RATE))
     with pytest.raises(InputError, match="already"):
         normalise(normalise(found, 1e-3), 1e-3)

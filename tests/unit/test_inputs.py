@@ -133,7 +133,7 @@ def test_names_that_are_no_text_are_refused_before_anything_is_done(tmp_path):
 
 def test_a_link_to_nowhere(tmp_path):
     (tmp_path / "a.toml").symlink_to(tmp_path / "b.toml")
-    with pytest.raises(InputError, match="is a link to a file that is not there"):
+    with pytest.raises(InputError, match="is a link to a missing file"):
         read_bytes(tmp_path / "a.toml", STUDY)
 
 

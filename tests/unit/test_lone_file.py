@@ -80,7 +80,7 @@ def test_what_is_in_the_way_shows_before_anything_is_done(tmp_path, kind):
     else:
         (tmp_path / ".page.html.momentshare").symlink_to(elsewhere)
     before = names(tmp_path)
-    with pytest.raises(InputError, match=r"is a (link|folder)|is no folder"), lone_file(place):
+    with pytest.raises(InputError, match=r"is a (link|folder)|is not a folder"), lone_file(place):
         raise AssertionError("the run must not begin")
     assert names(tmp_path) == before
     assert names(elsewhere) == []

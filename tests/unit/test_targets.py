@@ -154,7 +154,7 @@ def test_faults_name_row_field_and_remedy(folder):
     with pytest.raises(ModelError) as caught:
         load_targets(load_model(folder))
     text = str(caught.value)
-    assert "row 2: field 'scapula': 'restful' is no policy" in text
+    assert "row 2: field 'scapula': 'restful' is not a policy" in text
     assert "row 3: field 'source': 'elbowpolynomial'" in text
     assert "row 4: id 'elbow_arm_brachioradialis_60' is duplicated" in text
     assert "row 5: 'brachioradial' is not a head or muscle of the model; did you mean" in text
@@ -166,7 +166,7 @@ def test_faults_name_row_field_and_remedy(folder):
     [
         (",line_", ",limb_", "'limb_.*' is not in targets.csv"),
         (",the limb has no such head", ",x,the limb has no such head", "number of columns"),
-        (",the limb has no such head", ",", "wants targets or a reason"),
+        (",the limb has no such head", ",", "needs either targets or a reason"),
     ],
 )
 def test_a_published_row_without_target_or_reason_is_refused(folder, old, new, words):

@@ -340,7 +340,7 @@ def test_swapped_hands_change_the_sign_of_the_ratio_and_the_note_says_that_only_
     assert before.value == pytest.approx(after.value, rel=0.01)
     assert "the mean is +" in before.note
     assert "the mean is -" in after.note
-    assert "only the sign of the ratio tells" in after.note
+    assert "only the sign of the ratio shows them" in after.note
     assert wrong.verdict == "pass"
 
 

@@ -101,7 +101,7 @@ def test_another_name_is_taken_where_the_file_has_that(c3d):
     assert got.channels["right_hand_force"].values[:, 2] == pytest.approx(
         2.0 * file.signals()[:, 0]
     )
-    assert any("ij: 'STRN' stands as 'P1' in this file" in note for note in got.notes)
+    assert any("ij: 'STRN' appears as 'P1' in this file" in note for note in got.notes)
 
 
 def test_axes_of_a_sensor(c3d):
@@ -220,7 +220,7 @@ def test_rows_are_counted_as_an_editor_counts_them(tmp_path):
     checked(read_text(tmp_path, content, **options))
     lines = content.splitlines()
     lines[6] = lines[6].replace("16", "oops")
-    with pytest.raises(InputError, match="row 7, column 'IJ_x': 'oops' is no number"):
+    with pytest.raises(InputError, match="row 7, column 'IJ_x': 'oops' is not a number"):
         read_text(tmp_path, "\n".join(lines), **options)
     lines[6] += ",1"
     with pytest.raises(InputError, match="row 7: has 8 cells, the header 7"):

@@ -343,7 +343,7 @@ def edited(tmp_path, old, new, **options):
 def test_csv_text_in_a_cell(tmp_path):
     path = edited(tmp_path, "\n0.51,", "\nlost,")
     text = refused(path, table_layout())
-    assert "row 4, column 'time_s': 'lost' is no number" in text
+    assert "row 4, column 'time_s': 'lost' is not a number" in text
 
 
 def test_csv_decimal_comma_in_a_file_said_to_have_points(tmp_path):
@@ -508,7 +508,7 @@ def test_paths(tmp_path, monkeypatch):
     (tmp_path / "link.csv").symlink_to(tmp_path / "a.csv")
     assert "is a link to" in read_recording(tmp_path / "link.csv", layout).notes[0]
     (tmp_path / "dead.csv").symlink_to(tmp_path / "nowhere.csv")
-    assert "is a link to a file that is not there" in refused(tmp_path / "dead.csv", layout)
+    assert "is a link to a missing file" in refused(tmp_path / "dead.csv", layout)
     (tmp_path / "loop.csv").symlink_to(tmp_path / "loop.csv")
     refused(tmp_path / "loop.csv", layout)
     (tmp_path / "a.dat").write_bytes(b"1")
