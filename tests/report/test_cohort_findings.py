@@ -29,7 +29,7 @@ from momentshare.report.text.cohort_findings import findings, left_out, short_te
 pytest.importorskip("statsmodels")
 
 FIRM, TURNING = "that hold under every change", "that reverse when the input"
-LEANING = "that rest on what this limb cannot bear"
+LEANING = "that rest on what this limb does not support"
 ACTIVATION, DIFFERENCE = "lift-mean activation [%]", "difference [% points] (interval)"
 ALPHA, LEAST, WORKING = 0.05, 0.01, 0.05
 CHANGES_TRIED = len(plan.CHANGES) + 2
@@ -192,7 +192,7 @@ def test_the_shortfall_is_that_of_the_shown_treatment():
 
 
 def test_heads_that_give_all_they_have_are_named_with_their_share():
-    assert sentence("all they have") == (
+    assert sentence("Heads at full activation") == (
         "Heads at full activation: triceps brachii, lateral (narrow, "
         f"{100 * saturated('narrow'):.0f} % of frames). Such efforts have a ceiling in place of a "
         "value, so they stand in no test."

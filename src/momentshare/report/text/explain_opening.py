@@ -1,4 +1,4 @@
-"""What an explanation says first, beside its answer: what moves it, and what it does not support."""
+"""What an explanation says first: its answer, what moves it, and what it does not support."""
 
 from __future__ import annotations
 
