@@ -365,6 +365,15 @@ def test_json_holds_the_difference(tmp_path):
     assert record["conditions"] == [WIDE, "narrow"]
     for factor, components in record["components"].items():
         assert sum(components.values()) == pytest.approx(record["parts"][factor], abs=1e-9)
+    # The first is the condition that --condition names, or else the first of the study.
+    cases = {c.condition: c for c in run_study(parse_study(STUDY), band=False).cases}
+    for name, height, activation in zip(
+        record["conditions"], record["height_fractions"], record["activation"], strict=True
+    ):
+        lift = next(r for r in cases[name].results if r.lateral.mode == "measured")
+        frame = int(np.argmin(np.abs(lift.prepared.lift.fraction - height)))
+        index = lift.prepared.limb.head_names.index(CHEST)
+        assert activation == pytest.approx(lift.activation[frame, index], abs=1e-7)
 
 
 def test_two_heads_lead_with_both_readings(tmp_path):
