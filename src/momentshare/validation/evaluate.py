@@ -26,7 +26,7 @@ _ABDUCTION = np.linspace(5.0, 120.0, 24)
 _PASSIVE_ELBOW = np.linspace(30.0, 120.0, 19)
 _PASSIVE_ELEVATION = np.linspace(30.0, 90.0, 13)
 _ROTATION = np.linspace(-75.0, 75.0, 11)
-_BEYOND = ("press_", "push_up_", "contact_")
+_BEYOND = ("press_", "push_up_", "contact_", "maximal_")
 """Beginnings of quantities that need more than a posture."""
 
 _COMPONENT = {"anterior": 0, "superior": 1, "lateral": 2}

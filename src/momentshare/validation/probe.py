@@ -7,7 +7,7 @@ attachments and exchanges fibre lengths, which makes the null limb.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -208,6 +208,8 @@ class Probe:
         Makes a null limb of every limb.
     frames : int
         Heights of a press.
+    drives : dict
+        Maximal lifts, kept.
     tasks : Tasks
         Give several probes of the same model and frames the same one.
     """
@@ -216,6 +218,7 @@ class Probe:
     variation: Variation | None = None
     frames: int = 21
     tasks: Tasks = field(default_factory=Tasks)
+    drives: dict[tuple[object, ...], Any] = field(default_factory=dict)
     _limbs: dict[tuple[object, ...], Limb] = field(default_factory=dict)
     _presses: dict[tuple[Press, bool], LiftResult] = field(default_factory=dict)
 

@@ -103,7 +103,7 @@ class Target(BaseModel):
     value: Finite | None
     sd: Annotated[float, Field(gt=0.0, allow_inf_nan=False)] | None
     scale: Annotated[float, Field(gt=0.0, allow_inf_nan=False)] | None
-    unit: Literal["mm", "N*m", "1", "deg", "kg", "cm", "cm2", "cm3"]
+    unit: Literal["mm", "N*m", "1", "deg", "kg", "cm", "cm2", "cm3", "m/s", "s"]
     source: Annotated[str, Field(min_length=1)]
     known: Literal[
         "read", "abstract read", "read second-hand", "derived", "from memory", "common practice"

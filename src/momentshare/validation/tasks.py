@@ -15,6 +15,7 @@ import numpy as np
 from momentshare.directions import ROWS
 from momentshare.errors import MomentshareError
 from momentshare.units import GRAVITY
+from momentshare.validation.drives import drive_value
 from momentshare.validation.probe import Press, Probe, course, weakest
 
 if TYPE_CHECKING:
@@ -39,6 +40,8 @@ def task_value(ask: Ask, probe: Probe) -> float:
             return _PRESS[ask.quantity](ask, probe.press(_press(ask), greatest=greatest))
         if ask.quantity.startswith("contact_"):
             return _contact(ask, probe)
+        if ask.quantity.startswith("maximal_"):
+            return drive_value(ask, probe)
         return probe.push_up_share(ask.sex, ask.scapula)[ask.get("end")]
     except MomentshareError:
         return float("nan")

@@ -42,6 +42,13 @@ QUANTITIES: dict[str, str] = {
     "press_gravity_falls": "fall of the gravity-only arm at its least steep place",
     "press_gravity_least": "distance of the least gravity-only arm from the nearer end",
     "push_up_share": "share of body weight on the hands",
+    "maximal_mean_speed": "mean speed of a maximal lift",
+    "maximal_peak_speed": "greatest speed of a maximal lift",
+    "maximal_duration": "duration of a maximal lift",
+    "maximal_mean_power_place": "load of the greatest mean power, over the greatest load",
+    "maximal_peak_power_place": "load of the greatest peak power, over the greatest load",
+    "maximal_dip": "fall of the speed of a maximal lift on the way up",
+    "maximal_no_dip": "a maximal lift whose speed never falls (less than 0: its fall)",
 }
 """What a target may speak of → its name in a table."""
 
