@@ -162,10 +162,10 @@ EASY = [
 OVERHEAD = {
     "overhead press": "1 of 21 frames short",
     "overhead elbow extension": "21 of 21 frames short by about 1 N·m without a load, 7 to 8 with: "
-    "external rotation with the arm raised in front and turned out by 80 degrees, for which deltoid, "
-    "infraspinatus and teres minor have too little there. Turned out by 70 or raised in a plane of "
-    "75 degrees nothing is short, but then the hands would come together by 15 to 16 cm along the "
-    "bar instead of 12",
+    "external rotation with the arm raised in front and turned out by 80 degrees, for which "
+    "deltoid, infraspinatus and teres minor have too little there. Turned out by 70 or raised in a "
+    "plane of 75 degrees nothing is short, but then the hands would come together by 15 to 16 cm "
+    "along the bar instead of 12",
 }
 
 

@@ -152,8 +152,11 @@ def test_the_elbow_extends_at_lockout_with_a_free_lateral_force(limb, times):
 
 @pytest.mark.parametrize("times", [1.0, *SPACINGS, 2.0])
 def test_the_elbow_moment_of_the_load_at_lockout_is_that_of_its_lever(limb, times):
-    """Closed form: the forearm stands in the frontal plane, so that a load straight down extends an
-    elbow that is nearer to the midline than the hand, and a force along the forearm does neither."""
+    """Closed form, as the forearm stands in the frontal plane.
+
+    A load straight down extends an elbow that is nearer to the midline than the hand, and a force
+    along the forearm does neither.
+    """
     lift = press(limb.skeleton, times, load_mass=50.0).lift(limb.skeleton)
     need = prepare(limb, lift).demand
     row = ROWS.index("elbow_extension")

@@ -15,7 +15,7 @@ import numpy as np
 from momentshare.balance import Lateral
 from momentshare.errors import InputError
 from momentshare.exercise import BenchPress, Profile
-from momentshare.maximal import dip_of, drive_load, driven_path, greatest_passing_load
+from momentshare.maximal import drive_load, driven_path, find_dip, greatest_passing_load
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -90,7 +90,7 @@ def _mean_power(drive: Drive) -> float:
 
 def _fall(lift: Driven, part: float) -> float:
     """Fall of the speed from its first peak to its minimum [m/s]; 0 where it never falls."""
-    dip = dip_of(lift.drive(part), lift.path.travel)
+    dip = find_dip(lift.drive(part), lift.path.travel)
     return dip.first_peak_speed - dip.minimum_speed if dip.present else 0.0
 
 
