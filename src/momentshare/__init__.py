@@ -35,9 +35,7 @@ if TYPE_CHECKING:
     from momentshare.cohort.load import (
         load_cohort,
     )
-    from momentshare.cohort.run import (
-        run_cohort,
-    )
+    from momentshare.cohort.run import run_cohort
     from momentshare.effects import (
         effect_tables,
     )

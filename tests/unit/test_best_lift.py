@@ -11,7 +11,8 @@ from momentshare.cohort.best_lift import best_lift_tables, held, laid_on_limb, w
 from momentshare.cohort.limbs import cohort_limbs
 from momentshare.cohort.load import parse_cohort
 from momentshare.cohort.measured import processed_trial, trial_tasks
-from momentshare.cohort.run import run_cohort, trial_tag
+from momentshare.cohort.preflight import trial_tag
+from momentshare.cohort.run import run_cohort
 from momentshare.cohort.summary import summarise_cohort
 from momentshare.demo.lab import write_lab
 from momentshare.errors import StudyError

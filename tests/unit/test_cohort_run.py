@@ -14,14 +14,8 @@ import pytest
 from tests.process_tree import family, needs_proc, running, until
 
 from momentshare.cohort.load import load_cohort, parse_cohort
-from momentshare.cohort.run import (
-    COMMAND,
-    TrialOutcome,
-    folder_options,
-    grouped_faults,
-    run_cohort,
-    trial_tag,
-)
+from momentshare.cohort.preflight import trial_tag
+from momentshare.cohort.run import COMMAND, TrialOutcome, folder_options, grouped_faults, run_cohort
 from momentshare.cohort.summary import summarise_cohort
 from momentshare.cohort.trials import read_table, stored_record, trial_folder
 from momentshare.demo.lab import write_lab

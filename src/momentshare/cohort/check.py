@@ -51,7 +51,8 @@ def check_trials(study: CohortStudy) -> Iterator[TrialCheck]:
     """
     from momentshare.cohort.electromyograms import electromyograms
     from momentshare.cohort.measured import processed_trial
-    from momentshare.cohort.run import check_cohort, fault_of_trial
+    from momentshare.cohort.preflight import check_cohort
+    from momentshare.cohort.run import fault_of_trial
     from momentshare.model import load_model
 
     model = load_model(study.file.model)

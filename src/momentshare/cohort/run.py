@@ -7,20 +7,17 @@ changed: study entries, files, model and version. The parent alone writes.
 
 from __future__ import annotations
 
-import hashlib
-import json
 import os
 from contextlib import closing
 from dataclasses import dataclass, replace
 from functools import partial
-from importlib import metadata
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from momentshare.cluster import on_cluster
 from momentshare.cohort.best_lift import with_best_lifts
+from momentshare.cohort.preflight import check_cohort, trial_tag
 from momentshare.cohort.trials import (
-    file_digest,
     read_table,
     record_in,
     stored_record,
@@ -37,19 +34,17 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from momentshare.cohort.best_lift import BestLift
-    from momentshare.cohort.schema import CohortStudy, TrialEntry
+    from momentshare.cohort.schema import CohortStudy
     from momentshare.model import Model
 
 __all__ = [
     "COMMAND",
     "CohortResult",
     "TrialOutcome",
-    "check_cohort",
     "fault_of_trial",
     "folder_options",
     "grouped_faults",
     "run_cohort",
-    "trial_tag",
 ]
 
 COMMAND = "cohort"
@@ -339,101 +334,6 @@ def _group(names: tuple[str, ...], first: str, lines: list[str]) -> str:
     if len(lines) > _SHOWN_LINES:
         shown.append(f"and {len(lines) - _SHOWN_LINES} more")
     return "\n      ".join([f"{where}: {first}", *shown])
-
-
-def _refuse_copies(study: CohortStudy) -> None:
-    """Refuse the same measurement under two names, which would count a person twice."""
-    seen: dict[str, list[tuple[int, TrialEntry]]] = {}
-    faults = []
-    for number, entry in enumerate(study.file.trial, start=1):
-        path = study.path(entry.file)
-        if not path.is_file():
-            continue
-        earlier = seen.setdefault(f"{file_digest(path)} {entry.side}", [])
-        for other, given in earlier:
-            mine, theirs = entry.repetitions, given.repetitions
-            if mine is None or theirs is None or set(mine) & set(theirs):
-                faults.append(
-                    f"trial[{number}] {entry.file!r}: holds the same bytes and arm as "
-                    f"trial[{other}] {given.file!r}; remove one, or give each its repetitions"
-                )
-                break
-        earlier.append((number, entry))
-    if faults:
-        raise StudyError(f"{study.source}: the same measurement is listed twice:", faults)
-
-
-def check_cohort(study: CohortStudy, model: Model) -> None:
-    """Refuse names that the model or the curve sets do not know, and files given twice.
-
-    Raises
-    ------
-    StudyError, UnknownNameError
-        Naming file and field.
-    """
-    _check_settings(study, model)
-    _refuse_copies(study)
-
-
-def _check_settings(study: CohortStudy, model: Model) -> None:
-    """Faults of names that only the model or the curve sets know."""
-    from momentshare.errors import UnknownNameError
-    from momentshare.study.run import check_settings
-
-    check_settings(study.file.settings, model, study.source)
-    named = {head: f"layout {x.name!r} → emg" for x in study.file.layout for head in x.emg}
-    named |= {m.head: "maximal_contraction → head" for m in study.file.maximal_contraction}
-    for head, where in named.items():
-        if head not in model.head_names:
-            raise UnknownNameError("head", head, model.head_names, where=f"{study.source}: {where}")
-
-
-_TABLES = 6
-"""Version of the tables that are kept of a trial."""
-
-
-_AFTERWARDS = {"failed_checks", "short_heads"}
-"""Settings that say what becomes of a solved trial."""
-
-
-def trial_tag(study: CohortStudy, number: int, model: Model) -> str:
-    """Digest of all that the answer of a trial depends on."""
-    file, entry = study.file, study.file.trial[number - 1]
-    maximal = [m for m in file.maximal_contraction if m.person == entry.person]
-    static = [m for m in file.static if m.person == entry.person]
-    layouts = {
-        *(m.layout for m in static),
-        entry.layout,
-        *(m.layout for m in entry.more),
-        *(m.layout for m in maximal),
-    }
-    files = [
-        entry.file,
-        *(m.file for m in static),
-        *(m.file for m in entry.more),
-        *(f for m in maximal for f in m.every_file),
-    ]
-    parts: dict[str, Any] = {
-        "tables": _TABLES,
-        "version": metadata.version("momentshare"),
-        "model": model.digest,
-        "settings": file.settings.model_dump(mode="json"),
-        "processing": file.processing.model_dump(mode="json", exclude=_AFTERWARDS),
-        "emg": file.emg.model_dump(mode="json"),
-        "sensitivity": file.statistics.sensitivity,
-        "outcomes": [file.statistics.descents, file.statistics.both_arms],
-        "person": study.person(entry.person).model_dump(mode="json"),
-        "condition": study.condition(entry.condition).model_dump(mode="json"),
-        "trial": entry.model_dump(mode="json"),
-        "maximal": [m.model_dump(mode="json") for m in maximal],
-        "static": [m.model_dump(mode="json") for m in static],
-        "layouts": [x.model_dump(mode="json") for x in file.layout if x.name in layouts],
-        "files": [file_digest(study.path(name)) for name in files],
-    }
-    if raised := study.raised.get(entry.person):
-        parts["raised"] = {group: f"{factor:.12g}" for group, factor in raised.items()}
-    text = json.dumps(parts, sort_keys=True, default=str)
-    return hashlib.sha256(text.encode()).hexdigest()[:24]
 
 
 def _not_used(study: CohortStudy, number: int) -> dict[str, Any]:

@@ -18,7 +18,8 @@ from momentshare.balance import APART
 from momentshare.cohort.best_lift import with_best_lifts
 from momentshare.cohort.limbs import cohort_limbs
 from momentshare.cohort.measured import processed_trial, trial_tasks
-from momentshare.cohort.run import check_cohort, fault_of_trial, trial_tag
+from momentshare.cohort.preflight import check_cohort, trial_tag
+from momentshare.cohort.run import fault_of_trial
 from momentshare.cohort.trials import file_digest
 from momentshare.errors import MomentshareError, StudyError
 from momentshare.model import load_model
