@@ -15,7 +15,6 @@ MOST_LINES = 500
 MOST_ARGUMENTS = 8
 
 LONG_FILES = {
-    "cohort/run.py",
     "limb.py",
     "model/load.py",
 }
