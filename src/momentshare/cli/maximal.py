@@ -139,7 +139,8 @@ def _write(
         },
         record=report.maximal_record(source, found)
         | {"files": ["maximal_loads.csv", "maximal_lifts.csv", "maximal_curves.csv",
-                     "held_loads.csv", *(f"{n}.{e}" for n in drawings for e in ("png", "svg"))]},
+                     "held_loads.csv", "report.html",
+                     *(f"{n}.{e}" for n in drawings for e in ("png", "svg"))]},
         texts={},
         figures=drawings,
         shown=[source.title, *dict.fromkeys(found.loads["condition"])],
