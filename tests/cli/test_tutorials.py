@@ -135,7 +135,14 @@ def test_researcher_gets_a_table_with_statistics(tmp_path, tools):
     results = folder / "results"
     assert check_folder(results, "cohort-tables") > 30
     table = pd.read_csv(folder / "table.csv", dtype=str).set_index("head")
-    assert len(table) == 8
+    tested = pd.read_csv(results / "contrasts.csv")
+    tested = tested[(tested["lateral"] == "measured") & (tested["outcome"] == "mean_activation")]
+    listed = re.findall(
+        r'^    "(\w+/\w+)",$', (folder / "table.py").read_text("utf-8"), re.MULTILINE
+    )
+    assert len(listed) == 8
+    assert list(table.index) == [head for head in listed if head in set(tested["item"])]
+    assert len(table) > 4
     heads = pd.read_csv(results / "heads.csv")
     pairs = pd.read_csv(results / "contrasts.csv")
     for head, row in table.iterrows():

@@ -27,6 +27,8 @@ pairs = pairs.set_index("item")
 
 rows = []
 for head in HEADS:
+    if head not in pairs.index:  # at full activation, so it is in no test
+        continue
     pair = pairs.loc[head]
     # Differences are condition minus other; turn them so that they are FIRST minus SECOND.
     sign = 1.0 if pair["condition"] == FIRST else -1.0
