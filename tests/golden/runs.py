@@ -183,7 +183,7 @@ _VARIANTS: dict[str, dict[str, object]] = {
     "curves thelen2003, no passive force": {"curves": "thelen2003", "passive_force": False},
     "resting scapula": {"scapula": "resting"},
     "pressing scapula": {"scapula": "pressing"},
-    "glenoid": {"glenoid_constraint": True},
+    "without the glenoid limit": {"glenoid_constraint": False},
 }
 _VARIED = ("bar, timed", "bar, bounds", "bar, too heavy", "overhead bar", "pull-down")
 
@@ -191,7 +191,7 @@ _VARIED = ("bar, timed", "bar, bounds", "bar, too heavy", "overhead bar", "pull-
 def variants() -> dict[str, pd.DataFrame]:
     """``compare`` with other settings: one person, five exercises, 5 frames, for each of equal
     weights, other exponents, the forearm balanced, an elastic tendon, other curves, other
-    scapulae, the limits of the glenoid.
+    scapulae, no limit of the glenoid.
     """
     found: dict[str, list[pd.DataFrame]] = {}
     for label, settings in _VARIANTS.items():

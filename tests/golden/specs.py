@@ -67,7 +67,8 @@ def _study_tables(
         f"{run}/postures": Table(keys=("person", "condition", "frame"), every=every),
         f"{run}/ratios": Table(keys=("lateral", "head", "condition", "other")),
         f"{run}/ordering": Table(keys=("lateral", "head", "other", "condition")),
-        f"{run}/glenoid": Table(keys=_FRAME, every=every),
+        f"{run}/glenoid": Table(keys=(*_FRAME, "within_limits"), every=every),
+        f"{run}/glenoid_heads": Table(keys=("condition", "lateral", "head")),
         f"{run}/frames": Table(keys=(*_FRAME, "head"), every=every, only=only),
         f"{run}/refusals": Table(keys=("person", "condition")),
     }
@@ -223,7 +224,8 @@ def _lab_tables() -> dict[str, Table]:
         "all_moments": table(*frame, "row", every=5),
         "all_motion": table("trial", "repetition", "frame", every=5),
         "all_emg": table(*lift, "head", "lift_percent"),
-        "all_glenoid": table(*frame, every=5),
+        "all_glenoid": table(*frame, "within_limits", every=5),
+        "glenoid_heads": table("condition", "lateral", "head"),
         "all_conditions": table(*lift),
     }
     return {f"lab/{name}": spec for name, spec in found.items()}

@@ -371,7 +371,8 @@ def test_line_of_action_is_a_unit_pull_whose_moment_is_square_to_it(seed):
     found = paths(SKELETON, random_posture(seed))
     size = np.linalg.norm(found.line_of_action, axis=-1)
     crossing = size > 0.0
-    single = ~np.isin(HEADS, ["biceps_brachii/long"])
+    one_line = np.array([len(head.lines) == 1 for head in MODEL.heads])
+    single = ~np.isin(HEADS, ["biceps_brachii/long"]) & one_line
     np.testing.assert_allclose(size[crossing & single], 1.0, atol=1e-12)
     mixed = np.sum(found.line_of_action * found.shoulder_moment, axis=-1)
     # The head bears the deltoid's contact: what the span at the scapula pulls is not what turns.
@@ -478,25 +479,18 @@ def whole():
 
 
 JUMPS = {
-    # Largest step of an arm within reach [mm per half degree], men.
-    "pressing": {
-        "pectoralis_major/sternocostal_upper": 55,
-        "pectoralis_major/sternocostal_lower": 42,
-        "pectoralis_major/abdominal": 24,
-    },
-    "moving": {
-        "pectoralis_major/sternocostal_upper": 63,
-        "pectoralis_major/sternocostal_lower": 45,
-        "pectoralis_major/abdominal": 21,
-        "deltoid/acromial": 30,
-        "teres_minor": 48,
-        "infraspinatus/upper": 7,
-        "infraspinatus/lower": 38,
+    # Largest step of an arm within reach [mm per half degree].
+    "male, resting": {"subscapularis/upper": 6},
+    "female, resting": {"subscapularis/upper": 5},
+    "male, pressing": {"deltoid/clavicular": 24},
+    "female, pressing": {"deltoid/clavicular": 26},
+    "female, moving": {
+        "pectoralis_major/sternocostal_upper": 50,
+        "pectoralis_major/sternocostal_lower": 36,
     },
 }
-"""Heads whose path jumps within reach: the sites and surfaces were placed for a girdle that is held
-as at rest. With a joint that goes back the pectoral parts enter the shaft or the chest wall, with
-a scapula that turns far the cuff and the acromial deltoid come round their surfaces."""
+"""Heads whose path jumps within reach. In a man whose girdle moves none does; in a woman, whose
+bones are smaller under the same surfaces, two pectoral parts do, the arm overhead and across."""
 
 
 def missed(request, reason):
@@ -506,7 +500,7 @@ def missed(request, reason):
 @pytest.mark.parametrize("head", HEADS)
 @pytest.mark.parametrize("limb", LIMBS)
 def test_arms_change_smoothly_over_the_reach_of_the_shoulder(whole, head, limb, request):
-    jump = JUMPS.get(limb.split(", ")[1], {}).get(head)
+    jump = JUMPS.get(limb, {}).get(head)
     if jump:
         missed(request, f"jumps by {jump} mm within reach")
     change, _, _ = whole[limb]
@@ -527,14 +521,16 @@ def test_no_point_enters_its_surface_and_no_path_changes_its_side_within_reach(
 
 @pytest.mark.parametrize("limb", LIMBS)
 def test_moment_arms_are_the_slope_of_a_smooth_length_over_the_reach(limb, request):
-    if not limb.endswith("resting"):
-        missed(request, "lengths jump by up to 10 to 21 mm within reach")
+    if limb == "female, moving":
+        missed(request, "lengths of two pectoral parts jump by 11 to 14 mm within reach")
     # Length between two postures is the integral of its slope: a jump of length, or a side
     # that flips between two steps, would leave a rest. Trapezoid over half a degree: the arms
     # change by 3 mm at most, so the rest is below 3 mm × 0.0087 / 8 for a smooth arm and a
     # kink; 0.01 mm leaves room for that and shows a jump of length of the same size.
     skeleton = LIMBS[limb]
     rows = {"elevation": 1, "axial": 0}
+    if limb.endswith("moving"):
+        del rows["elevation"]  # the girdle goes up with the arm, which changes lengths too
     for coordinate, row in rows.items():
         posture, good = whole_sweep(skeleton, coordinate, grid=15.0)
         found = paths(skeleton, posture)
@@ -639,11 +635,16 @@ CUFF_SENSE = {
 """Sense in which the cuff turns the arm about itself, as every anatomy text gives it (from
 memory)."""
 
-REVERSED = {0.0: 0.05, 0.1: 0.02, 0.25: 0.006}
+REVERSED = {
+    "moving": {0.0: 0.05, 0.1: 0.02, 0.25: 0.006},
+    "held": {0.0: 0.081, 0.1: 0.045, 0.25: 0.014},
+}
 """Moment the other way round, over the head's greatest rotation moment within reach, and the most
 of the reach in which a cuff head may have a greater one at full activation. A path round a sphere
 keeps its sense over half a turn of its site about the humeral axis; the reach is wider than that,
-so none can be right in all of it. The shares are what the limb holds, not what a shoulder does."""
+so none can be right in all of it. The shares are what the limb holds, not what a shoulder does;
+lines were placed so that none jumps with the girdle that moves, which costs those of a scapula that
+is held (up to 8 % reversed, 5 % when one line stood for a head)."""
 
 
 @cache
@@ -671,10 +672,11 @@ def rotation_moments(sex, scapula):
 @pytest.mark.parametrize("sex", ["male", "female"])
 @pytest.mark.parametrize("scapula", MODEL.scapula_policies)
 @pytest.mark.parametrize("head", CUFF_SENSE)
-@pytest.mark.parametrize("part", REVERSED)
+@pytest.mark.parametrize("part", REVERSED["moving"])
 def test_cuff_keeps_its_rotational_sense_over_most_of_the_reach(sex, scapula, head, part):
     right = CUFF_SENSE[head] * rotation_moments(sex, scapula)[:, HEADS.index(head)]
-    assert np.mean(right < -part * right.max()) <= REVERSED[part]
+    most = REVERSED["moving" if scapula == "moving" else "held"][part]
+    assert np.mean(right < -part * right.max()) <= most
 
 
 @pytest.mark.parametrize(

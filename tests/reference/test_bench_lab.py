@@ -82,14 +82,6 @@ def test_every_repetition_counts_and_no_check_fails(by_default):
     assert failed == []
 
 
-BEYOND = pytest.mark.xfail(
-    strict=True,
-    reason="horizontal adduction 3.4 to 3.5 N·m: the joint now follows the limb's girdle, which "
-    "moves otherwise than this generator's",
-)
-
-
-@BEYOND
 def test_moments_with_the_defaults(by_default):
     found = rms(by_default[0])
     assert found[1:].max() < 3.0, dict(zip(ROWS, found.round(2), strict=True))
@@ -100,7 +92,6 @@ def test_contrasts_between_grips(by_default):
     assert contrast_error(by_default[0]).max() < 2.5
 
 
-@BEYOND
 def test_moments_with_a_static_trial():
     assert rms(measured(static=True)[0])[1:].max() < 3.0
 

@@ -158,7 +158,7 @@ def test_the_glenoid_is_held_as_by_the_library(balance, tmp_path):
     criterion = Criterion()
     for lateral in (Lateral(mode="zero"), Lateral(mode="free")):
         treated = balance.treated(lateral)
-        frames = rng.choice(len(balance.posed), 150, replace=False)
+        frames = rng.choice(len(balance.posed), 260, replace=False)
         cone = tuple(part[frames] for part in treated._cone().inequalities())
         problems = as_given(treated, criterion, frames, cone)
         wanted = by_library(problems, cone)

@@ -214,7 +214,7 @@ def test_distance_of_sites_on_one_bone_does_not_depend_on_posture(reference):
         reference, posture_from_angles(0.3, np.array([0.2, 1.5]), 0.4, np.array([0.1, 2.0]), 1.0)
     )
     for a, b in (
-        ("triceps_lateral_origin", "brachialis_origin"),
+        ("triceps_lateral_upper_origin", "brachialis_upper_origin"),
         ("triceps_insertion", "brachialis_insertion"),
         ("biceps_insertion", "pronator_teres_insertion"),
     ):

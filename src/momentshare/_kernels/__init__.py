@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import os
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from contextvars import ContextVar
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -17,13 +19,32 @@ from momentshare._kernels.compiling import has_numba
 from momentshare.errors import MissingExtraError, ShapeError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
-__all__ = ["COMPILE_FROM", "choose_route", "cores", "in_chunks", "is_available"]
+__all__ = [
+    "COMPILE_FROM",
+    "choose_route",
+    "compiling_from",
+    "cores",
+    "in_chunks",
+    "is_available",
+]
 
 
 COMPILE_FROM = 1000
 """Frames from which compiling is worth its start-up, some seconds the first time."""
+
+_LEAST: ContextVar[int] = ContextVar("least", default=COMPILE_FROM)
+
+
+@contextmanager
+def compiling_from(frames: int) -> Iterator[None]:
+    """Compile from so many frames on within the block, for work of many small calls."""
+    before = _LEAST.set(frames)
+    try:
+        yield
+    finally:
+        _LEAST.reset(before)
 
 
 def is_available() -> bool:
@@ -56,7 +77,7 @@ def choose_route(method: str, purpose: str, frames: int) -> bool:
         raise ShapeError("method", " or ".join(repr(name) for name in known), repr(method))
     if method == "compiled" and not is_available():
         raise MissingExtraError("numba", "fast", purpose)
-    if method == "auto" and frames < COMPILE_FROM:
+    if method == "auto" and frames < _LEAST.get():
         return False
     return method != "numpy" and is_available()
 

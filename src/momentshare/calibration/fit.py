@@ -27,6 +27,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.optimize import least_squares
 
+from momentshare._kernels import compiling_from
 from momentshare.errors import InputError
 from momentshare.limb import Limb, build_limbs
 from momentshare.model.numbers import Numbers
@@ -125,6 +126,13 @@ def calibrate(
     InputError
         When the model has no calibration target.
     """
+    with compiling_from(1):
+        return _calibrated(model, rounds, progress)
+
+
+def _calibrated(
+    model: Model, rounds: int, progress: Callable[[str, int], None] | None
+) -> Calibration:
     targets = tuple(t for t in load_targets(model) if is_posture(t))
     geometry = [t for t in targets if t.use == "calibration" and t.quantity in _GEOMETRY]
     fibres = [t for t in targets if t.use == "calibration" and t.quantity in _FIBRES]

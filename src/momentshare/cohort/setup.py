@@ -182,7 +182,7 @@ def published_lifts(study: CohortStudy, conditions: Sequence[str] = ()) -> Measu
     check_cohort(study, model)
     if not file.published:
         raise StudyError(f"{study.source}: published: there is none; add a [[published]]")
-    if file.settings.glenoid_constraint:
+    if file.settings.glenoid_constraint and "glenoid_constraint" in file.settings.model_fields_set:
         raise StudyError(
             f"{study.source}: settings → glenoid_constraint: true: a published table does not "
             "state the force across the joint; remove it"

@@ -320,7 +320,7 @@ class SettingsEntry(Entry):
     lateral: list[Literal["measured", "zero", "free"]] = ["measured", "zero", "free"]
     hand_couples: Literal["zero", "free"] = "zero"
     balance_forearm: bool = False
-    glenoid_constraint: bool = False
+    glenoid_constraint: bool = True
     frames: Annotated[int, Field(ge=5, le=2001)] = 51
     curves: Name = "degroote2016"
     elastic_tendon: bool = False

@@ -303,7 +303,7 @@ class Probe:
             if not load > 0.0:
                 raise InputError("press: no load can be borne, so no part of it can be pressed")
         ready = prepare(limb, self._lift(limb, wanted, load))
-        return solve_lift(ready, lateral, greatest_load=greatest)
+        return solve_lift(ready, lateral, greatest_load=greatest, glenoid=True)
 
     def _lift(self, limb: Limb, wanted: Press, load: float) -> Lift:
         """Lift of a press; its motion is solved once, for a kilogram, and serves every load."""
@@ -383,7 +383,7 @@ def static_push_up(limb: Limb) -> dict[str, float]:
 def _held(limb: Limb, angles: NDArray[np.float64]) -> LiftResult:
     """Solve the arm held still in some postures, upright, without a load."""
     lift = held_lift(limb.skeleton, posture_from_angles(*np.radians(angles).T))
-    return solve_lift(prepare(limb, lift), Lateral(mode="zero"), greatest_load=False)
+    return solve_lift(prepare(limb, lift), Lateral(mode="zero"), greatest_load=False, glenoid=True)
 
 
 def _built(person: Person, model: Model, scapula: str, variation: Variation | None) -> Limb:

@@ -40,7 +40,7 @@ SKIN = 0.005
 _VIEWS = 10.0
 """Independent looks that a trial is worth, as skin moves with the lift; assumed."""
 
-ACROMION_LANDMARK = "deltoid_acromial_origin"
+ACROMION_LANDMARK = "deltoid_acromial_middle_origin"
 """Site of the limb that stands for the acromion landmark."""
 
 _ROUNDS = 60
