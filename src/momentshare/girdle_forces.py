@@ -134,7 +134,8 @@ def girdle_load(result: LiftResult, pull: GirdlePull | None = None) -> GirdleLoa
     >>> ada = Person(name="Ada", sex="female", stature=1.66, body_mass=62.0)
     >>> limb = build_limb(ada, load_model())
     >>> press = BenchPress(load_mass=20.0, spacing=Profile.constant(0.5), frames=5)
-    >>> load = girdle_load(solve_lift(prepare(limb, press.lift(limb.skeleton)), Lateral("zero")))
+    >>> ready = prepare(limb, press.lift(limb.skeleton))
+    >>> load = girdle_load(solve_lift(ready, Lateral(mode="zero")))
     >>> load.force.shape, load.moment.shape
     ((5, 3), (5, 3))
     """

@@ -26,11 +26,11 @@ surfaces = pytest.mark.parametrize("kind", ["sphere", "cylinder"])
 part = st.floats(-1.0, 1.0)
 point = st.tuples(part, part, part)
 # Heights over the surface as shares of the radius; zero is on it, below zero inside.
-height = st.require_choice(
+height = st.one_of(
     st.floats(1e-3, 20.0), st.sampled_from([0.0, 1e-12, 1e-9, 1e-6, -1e-12, -0.5, -1.0])
 )
 # Turns from start to end, with those at which a path begins, jumps, or lies in one line.
-turn = st.require_choice(
+turn = st.one_of(
     st.floats(-math.pi, math.pi),
     st.sampled_from([0.0, 1e-13, 1e-10, -1e-10, 1e-7, math.pi, -math.pi, math.pi / 2]),
 )

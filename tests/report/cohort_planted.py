@@ -11,6 +11,8 @@ import atexit
 import functools
 import json
 import math
+import os
+import shutil
 import struct
 import tempfile
 import zlib
@@ -504,9 +506,13 @@ class Planted:
 @functools.cache
 def planted() -> Planted:
     """Plant the cohort, once in a session."""
-    place = tempfile.TemporaryDirectory(prefix="planted-")
-    atexit.register(place.cleanup)
-    folder = Path(place.name)
+    folder, owner = Path(tempfile.mkdtemp(prefix="planted-")), os.getpid()
+
+    def cleanup() -> None:
+        if os.getpid() == owner:  # not when a forked child ends
+            shutil.rmtree(folder, ignore_errors=True)
+
+    atexit.register(cleanup)
     (folder / "trials").mkdir()
     study = parse_cohort(study_text(), "planted.toml", folder)
     rows: dict[str, list[dict]] = defaultdict(list)

@@ -46,7 +46,8 @@ def run(monkeypatch, place, result, **options):
     result = replace(result, folder=place, study=study)
     monkeypatch.setattr("momentshare.cohort.load.load_cohort", giving(study))
     monkeypatch.setattr("momentshare.cohort.run.run_cohort", giving(result))
-    monkeypatch.setattr("momentshare.published.read_published", giving(published().table))
+    for place_of_use in ("published", "cohort.setup"):
+        monkeypatch.setattr(f"momentshare.{place_of_use}.read_published", giving(published().table))
     monkeypatch.setattr("momentshare.published.heads_of_published", giving(published()))
     run_and_write(place / "study.toml", place, **{"workers": 1, "figures": False} | options)
 

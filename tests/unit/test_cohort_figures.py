@@ -238,7 +238,7 @@ def test_force_has_a_scale_for_each_row_of_panels():
     tops = [ax.get_ylim()[1] for ax in figure.axes]
     assert tops[0] == tops[3] > 1000.0  # a row of four
     assert tops[4] < 60.0
-    assert "scale of its own" in figure.texts[1].get_text().replace("\n", " ")
+    assert "Each row of panels has its own scale" in figure.texts[1].get_text().replace("\n", " ")
 
 
 def test_speed_names_lifts_without_sticking_region_above_the_panel():

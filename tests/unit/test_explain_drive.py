@@ -109,7 +109,7 @@ def test_clipped_sum_of_the_parts_is_the_activation(kind, request):
             for head in problem.head_names:
                 found = explain_head(result, head, frame=frame)
                 split = found.split
-                raw = split.part.sum()
+                raw = split.part.sum() + split.facet_part.sum()
                 if problem.exponent == 3.0:
                     raw = math.copysign(math.sqrt(abs(raw)), raw)
                 assert split.before_bounds == pytest.approx(raw, abs=1e-12)

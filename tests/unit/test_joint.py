@@ -30,7 +30,7 @@ def limb():
 @pytest.fixture(scope="module")
 def ready(limb):
     press = BenchPress(
-        load_mass=60.0,  # enough for the head to leave the cone with and without a lateral force
+        load_mass=44.0,  # enough for the head to leave the cone with and without a lateral force
         spacing=Profile.constant(0.5),
         tuck=Profile(((0.0, 60 * DEGREE), (1.0, 82 * DEGREE))),
         tilt=Profile(((0.0, 6 * DEGREE), (1.0, -6 * DEGREE))),

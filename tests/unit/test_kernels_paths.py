@@ -278,8 +278,9 @@ def test_a_limb_with_other_paths_is_traced_by_both_routes(model):
             "biceps_brachii/long",
         )
     )
-    long_run = (chest.path[0], chest.path[1], collar.path[1], chest.path[2], chest.path[-1])
-    heads = (replace(chest, path=long_run), replace(back, path=back.path[:2]), biceps)
+    (front,), (above,), behind = chest.lines, collar.lines, back.lines[0]
+    long_run = (front[0], front[1], above[1], front[2], front[-1])
+    heads = (replace(chest, lines=(long_run,)), replace(back, lines=(behind[:2],)), biceps)
     skeleton = build_skeleton(ADA, replace(model, heads=heads))
     posture = postures(200)
     compiled, plain = both(skeleton, posture)

@@ -307,7 +307,7 @@ def test_heads_whose_path_cannot_be_trusted_are_named():
     person = Person(name="Kai", sex="male", stature=1.78, body_mass=80.0)
     skeleton = build_skeleton(person, load_model())
     # The arm across the chest beyond its reach: the tendon lies within the chest surface.
-    across = posture_from_angles(np.radians([40.0, 140.0]), np.radians(40.0), np.radians(40.0))
+    across = posture_from_angles(np.radians([40.0, 160.0]), np.radians(75.0), np.radians(40.0))
     found = paths(skeleton, across)
     assert found.inside[1].any()
     assert not doubtful_heads(found, np.array([True, False]))

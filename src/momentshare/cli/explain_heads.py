@@ -434,7 +434,7 @@ def _print_table(screen: Console, data: pd.DataFrame, title: str) -> None:
     from rich.markup import escape
     from rich.table import Table
 
-    table = Table(title=title, title_justify="left")
+    table = Table(title=title, title_justify="left", collapse_padding=True, pad_edge=False)
     for name in data.columns:
         numeric = data[name].dtype.kind == "f"
         table.add_column(name.replace("_", " "), justify="right" if numeric else "left")

@@ -65,7 +65,7 @@ class Profile:
 
     def __call__(self, fraction: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the value at each height fraction, same shape."""
-        return np.asarray(values_along([self], fraction)[0])
+        return np.asarray(values_along([self], np.asarray(fraction, dtype=float))[0])
 
 
 def values_along(profiles: Sequence[Profile], fraction: NDArray[np.float64]) -> NDArray[np.float64]:

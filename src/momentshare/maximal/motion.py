@@ -60,6 +60,9 @@ CLOSE = 1e-4
 ARRIVED = 1e-6
 """Part of the travel that rounding may leave of it at lock-out."""
 
+_LIGHTER = (0.99, 0.97, 0.94, 0.9, 0.8, 0.65, 0.5, 0.35, 0.2, 0.1)
+"""Parts of the load held everywhere that are tried where that load does not pass."""
+
 _RISE = 1.15
 """Factor by which the load is raised until it sticks."""
 
@@ -258,7 +261,8 @@ def greatest_passing_load(path: DrivenPath, lateral: Lateral) -> tuple[float, fl
     Notes
     -----
     By halving an interval of loads, down to one part in ten thousand. A load that is lighter
-    than the greatest that can be held everywhere passes, so the search begins there.
+    than the greatest that can be held everywhere passes as a rule, so the search begins there;
+    within the limits of the glenoid speed may forbid it, and lighter ones are tried in turn.
 
     Examples
     --------
@@ -281,10 +285,14 @@ def greatest_passing_load(path: DrivenPath, lateral: Lateral) -> tuple[float, fl
     def passes(load: float) -> bool:
         return drive_load(path.field(load, lateral, fastest=FASTEST)).passed
 
-    low = max(least * (1.0 - CLOSE), 1e-3)
+    low = high = max(least * (1.0 - CLOSE), 1e-3)
     if not passes(low):
-        return 0.0, least
-    high = low
+        lighter = [share * low for share in _LIGHTER]
+        place = next((k for k, load in enumerate(lighter) if passes(load)), None)
+        if place is None:
+            return 0.0, least
+        low, high = lighter[place], lighter[place - 1] if place else high
+        first = low  # nothing above the interval is tried
     while high < first:  # more than can be held at the lowest place never leaves it
         high = min(high * _RISE, first)
         if not passes(high):

@@ -48,6 +48,7 @@ def work(case: WorkedCase) -> WorkedExample:
 
     Examples
     --------
+    >>> from momentshare.explain.worked import WorkedCase
     >>> case = WorkedCase(capacity=(800.0, 1000.0, 1200.0), two_joint_arms=(0.022, -0.020),
     ...                   elbow_arm=0.022, shoulder_arm=0.035, moments=(20.0, 30.0))
     >>> [round(force, 2) for force in work(case).answers[0].force]

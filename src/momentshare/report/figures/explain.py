@@ -185,7 +185,9 @@ def _handles(item: HeadExplanation) -> list[Any]:
         for joint in joints
     ]
     lines = [
-        Line2D([], [], label=joint if joint == GLENOID else f"{joint}, all rows", **_line(joint))
+        Line2D(
+            [], [], label=f"{joint}, all {'facets' if joint == GLENOID else 'rows'}", **_line(joint)
+        )
         for joint in joints
     ]
     return [
