@@ -145,7 +145,7 @@ def missed(reason):
     return pytest.mark.xfail(strict=True, reason=reason)
 
 
-@missed("not held in 4 to 5 % of the postures within reach, most of them turned far inward")
+@missed("not held in 5 to 7 % of the postures within reach, 9 to 13 with a scapula that is held")
 @pytest.mark.parametrize("sex", ["male", "female"])
 @pytest.mark.parametrize("scapula", POLICIES)
 def test_an_unloaded_arm_can_be_held_wherever_it_reaches(scapula, sex):
@@ -184,7 +184,7 @@ def test_every_exercise_can_be_done_without_a_load_and_with_a_light_one(name, se
         ("male", 0.0),
         ("male", 5.0),
         ("female", 0.0),
-        pytest.param("female", 5.0, marks=missed("6 of 21 frames short")),
+        pytest.param("female", 5.0, marks=missed("7 of 21 frames short")),
     ],
 )
 def test_a_push_up_can_be_done(sex, load):
@@ -202,7 +202,7 @@ def test_no_head_is_stretched_with_the_arm_hanging(scapula):
     assert passive_at_rest(scapula).max() <= 0.05
 
 
-@missed("66 to 67 N·m at 20 degrees, 74 to 88 at 90")
+@missed("58 to 59 N·m at 20 degrees, 70 to 80 at 90")
 @pytest.mark.parametrize("scapula", POLICIES)
 def test_abduction_is_not_stronger_at_90_degrees_than_near_the_side(scapula):
     near, _, level = abduction_strength(scapula)
@@ -214,13 +214,13 @@ def test_infraspinatus_is_not_at_its_bound_below_80_percent_of_the_greatest_load
     assert cuff_at_bound(times, "infraspinatus") == 0
 
 
-@missed("7 to 8 of 21 frames at the bound")
+@missed("8 of 21 frames at the bound")
 @pytest.mark.parametrize("times", SPACINGS)
 def test_supraspinatus_is_not_at_its_bound_below_80_percent_of_the_greatest_load(times):
     assert cuff_at_bound(times, "supraspinatus") == 0
 
 
-@missed("81, 86 and 90 % of the frames at 1.0, 1.4 and 1.7")
+@missed("without the limit 81, 86 and 90 % of the frames at 1.0, 1.4 and 1.7")
 @pytest.mark.parametrize("times", SPACINGS)
 def test_the_contact_force_stays_within_the_glenoid_in_a_press(times):
     assert within_glenoid(times) == 1.0
