@@ -25,6 +25,9 @@ ROOT = Path(__file__).resolve().parents[1]
 PYTHONS = ("3.11", "3.12", "3.13")
 TAKES = {"lowest": "lowest-direct", "newest": "highest"}
 
+TOOLS = ("pytest>=8.2", "hypothesis>=6.100", "pypdf>=5.0", "c3d>=0.5")
+"""What the tests themselves need, with the bounds of the extra dev."""
+
 TELLING = (
     "tests/cli/test_commands.py",
     "tests/cli/test_uncertainty.py",
@@ -122,6 +125,7 @@ def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--python", action="append", help="such as 3.12; may be repeated")
     parser.add_argument("--take", action="append", choices=list(TAKES), help="may be repeated")
+    parser.add_argument("--alone", action="store_true", help="the wheel alone, no tests")
     parser.add_argument("--every-test", action="store_true", help="not only the telling part")
     options = parser.parse_args()
     tests = ["tests"] if options.every_test else list(TELLING)
@@ -146,9 +150,9 @@ def main():
             source = ROOT / part
             (shutil.copytree if source.is_dir() else shutil.copy)(source, beside / part)
         for python in options.python or PYTHONS:
-            for take in options.take or TAKES:
+            for take in [] if options.alone else options.take or TAKES:
                 began = time.monotonic()
-                what = [f"{wheel}[full]", "pytest", "hypothesis", "pypdf", "c3d"]
+                what = [f"{wheel}[full]", *TOOLS]
                 home = place / f"{python}-{take}"
                 inside, told = environment(uv, home, python, what, take)
                 if inside is None:

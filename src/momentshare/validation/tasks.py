@@ -21,6 +21,8 @@ from momentshare.validation.probe import Press, Probe, course, weakest
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from numpy.typing import NDArray
+
     from momentshare.analysis import LiftResult
     from momentshare.validation.targets import Ask
 
@@ -66,8 +68,14 @@ def _press(ask: Ask) -> Press:
     )
 
 
+def _mean(values: NDArray[np.float64]) -> float:
+    """Mean of the frames that have an answer; NaN where none has."""
+    known = values[np.isfinite(values)]
+    return float(known.mean()) if known.size else float("nan")
+
+
 def _mean_moment(result: LiftResult, row: str) -> float:
-    return float(np.nanmean(result.moments[:, ROWS.index(row)]))
+    return _mean(result.moments[:, ROWS.index(row)])
 
 
 def _activation(ask: Ask, result: LiftResult) -> float:
@@ -82,7 +90,7 @@ def _activation(ask: Ask, result: LiftResult) -> float:
         "middle third": (part >= 1 / 3) & (part <= 2 / 3),
         "last third": part >= 2 / 3,
     }[region]
-    return float(np.nanmean(result.activation[np.ix_(inside, np.array(heads, dtype=np.intp))]))
+    return _mean(result.activation[np.ix_(inside, np.array(heads, dtype=np.intp))])
 
 
 def _weak(_: Ask, result: LiftResult) -> float:
@@ -119,7 +127,7 @@ def _contact(ask: Ask, probe: Probe) -> float:
 
 
 _PRESS: dict[str, Callable[[Ask, LiftResult], float]] = {
-    "press_lateral_ratio": lambda _, r: float(np.nanmean(r.lateral_ratio)),
+    "press_lateral_ratio": lambda _, r: _mean(r.lateral_ratio),
     "press_load": lambda _, r: weakest(r)[0],
     "press_weak_place": _weak,
     "press_moment": lambda a, r: _mean_moment(r, a.direction),
