@@ -68,7 +68,8 @@ def shown_activation(found: Summary) -> tuple[pd.DataFrame, list[str], list[str]
     part = part.drop_duplicates(["condition", "head"])
     top = part.groupby("head", sort=False)["median"].max()
     order = top[top >= _WORKING].sort_values(ascending=False, kind="stable")
-    heads = [str(h) for h in order.index] or [str(top.idxmax())]
+    known = top.dropna()
+    heads = [str(h) for h in order.index] or [str(known.idxmax() if len(known) else top.index[0])]
     names = list(found.plan.conditions)
     return part, [n for n in names if n in set(part["condition"])], heads
 
