@@ -306,12 +306,7 @@ class Search:
             forearm_rotation=np.full(angles.shape[:2], 1.0),
         )  # fmt: skip
         good = reachable(skeleton, posture).all(axis=1)
-        kept = posture_from_angles(
-            plane=angles[good][..., 0], elevation=angles[good][..., 1],
-            axial=angles[good][..., 2], elbow_flexion=np.full((good.sum(), 4), 1.0),
-            forearm_rotation=np.full((good.sum(), 4), 1.0),
-        )  # fmt: skip
-        return kept, base[good]
+        return posture[good], base[good]
 
     def _skeleton(self, model, policy):
         return build_skeleton(self.person, model, scapula=policy)

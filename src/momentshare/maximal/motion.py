@@ -285,19 +285,21 @@ def greatest_passing_load(path: DrivenPath, lateral: Lateral) -> tuple[float, fl
     def passes(load: float) -> bool:
         return drive_load(path.field(load, lateral, fastest=FASTEST)).passed
 
-    low = high = max(least * (1.0 - CLOSE), 1e-3)
-    if not passes(low):
-        lighter = [share * low for share in _LIGHTER]
-        place = next((k for k, load in enumerate(lighter) if passes(load)), None)
-        if place is None:
+    start = low = high = max(least * (1.0 - CLOSE), 1e-3)
+    if passes(start):
+        while high < first:  # more than can be held at the lowest place never leaves it
+            high = min(high * _RISE, first)
+            if not passes(high):
+                break
+            low = high
+    else:
+        for share in _LIGHTER:
+            low = share * start
+            if passes(low):
+                break
+            high = low
+        else:
             return 0.0, least
-        low, high = lighter[place], lighter[place - 1] if place else high
-        first = low  # nothing above the interval is tried
-    while high < first:  # more than can be held at the lowest place never leaves it
-        high = min(high * _RISE, first)
-        if not passes(high):
-            break
-        low = high
     while high - low > CLOSE * high:
         middle = 0.5 * (low + high)
         if passes(middle):

@@ -107,23 +107,11 @@ def _statistics_blocks(omnibus: pd.DataFrame, contrasts: pd.DataFrame, mode: str
 def emg_section(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
     """Show EMG beside prediction, within each muscle."""
     from momentshare.emg import CAVEATS
+    from momentshare.emg.compare import ORDERING_COLUMNS
 
     agreement = summary.tables["emg_agreement"]
     ordering = summary.tables.get("emg_ordering")
-    shown = [
-        "head",
-        "condition",
-        "other",
-        "people",
-        "emg_difference",
-        "emg_difference_low",
-        "emg_difference_high",
-        "activation_difference",
-        "activation_difference_low",
-        "activation_difference_high",
-        "verdict",
-        "agree",
-    ]
+    shown = list(ORDERING_COLUMNS[: ORDERING_COLUMNS.index("agree") + 1])
     mode = f"lateral force {summary.mode}"
     return Section(
         title="EMG",
