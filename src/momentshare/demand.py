@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.directions import ROWS
-from momentshare.geometry.rotation import cross, dot, rotation_about
+from momentshare.geometry.rotation import cross, dot, rotated, rotation_about
 from momentshare.posture import arm_frame
 from momentshare.skeleton import forearm_axis
 from momentshare.units import GRAVITY
@@ -216,8 +216,8 @@ def demand(skeleton: Skeleton, lift: Lift) -> Demand:
     lost = ~lift.reachable
     anatomical = arm_frame(lift.posture.humerus)
     axis, radial_head = forearm_axis(skeleton)
-    pronation = _turned(ulna, vector(axis))
-    aside = _turned(ulna, vector(radial_head))
+    pronation = rotated(ulna, vector(axis))
+    aside = rotated(ulna, vector(radial_head))
 
     def rows(
         at_shoulder: NDArray[np.float64],
@@ -227,7 +227,7 @@ def demand(skeleton: Skeleton, lift: Lift) -> Demand:
         # The axis of forearm rotation passes beside the elbow; ``beyond`` is the force that
         # the elbow passes on, which moves the moment from one point to the other.
         out = np.empty((len(hand), len(ROWS)))
-        out[:, :3] = _turned(anatomical, at_shoulder)
+        out[:, :3] = rotated(anatomical, at_shoulder)
         out[:, 3] = -dot(lift.posture.humerus[..., :, 2], at_elbow)
         out[:, 4] = dot(pronation, at_elbow - cross(aside, beyond))
         out[lost] = np.nan
@@ -301,10 +301,6 @@ def _given(lift: Lift, moments: NDArray[np.float64]) -> Demand:
     )
 
 
-def _turned(rotation: NDArray[np.float64], vector: NDArray[np.float64]) -> NDArray[np.float64]:
-    return np.asarray((rotation @ vector[..., None])[..., 0])
-
-
 def _spin(
     inertia: NDArray[np.float64],
     rotation: NDArray[np.float64],
@@ -316,5 +312,5 @@ def _spin(
     ``inertia`` is that about the body axes, shape (3,) or (frames, 3).
     """
     tensor = (rotation * inertia[..., None, :]) @ np.swapaxes(rotation, -1, -2)
-    spin = _turned(tensor, velocity)
-    return _turned(tensor, acceleration) + cross(velocity, spin)
+    spin = rotated(tensor, velocity)
+    return rotated(tensor, acceleration) + cross(velocity, spin)

@@ -28,7 +28,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.geometry.rotation import rotation_from_yxz, yxz_from_rotation
+from momentshare.geometry.rotation import rotated, rotation_from_yxz, yxz_from_rotation
 from momentshare.model.schema import GIRDLE_ANGLES
 
 if TYPE_CHECKING:
@@ -134,7 +134,7 @@ def join_girdle(
         Protraction and elevation [rad]; the axial rotation counts from here.
     """
     turned = _rotation(scapula, _SIGNS[3:])
-    span = joint + _turned(turned, corner) - root
+    span = joint + rotated(turned, corner) - root
     length = np.linalg.norm(span, axis=-1)
     along = span / length[..., None]
     side = np.cross(np.array([0.0, 1.0, 0.0]), along)
@@ -180,7 +180,7 @@ def girdle_pose(girdle: Girdle, posture: Posture) -> GirdlePose:
         clavicle=clavicle,
         scapula=scapula,
         corner=np.broadcast_to(corner, (*posture.shape, 3)),
-        joint=np.asarray(corner - _turned(scapula, girdle.corner)),
+        joint=np.asarray(corner - rotated(scapula, girdle.corner)),
     )
 
 
@@ -251,7 +251,3 @@ def highest_elevation(girdle: Girdle, at_joint: float) -> NDArray[np.float64]:
 def _rotation(angles: NDArray[np.float64], signs: NDArray[np.float64]) -> NDArray[np.float64]:
     turns = angles * signs
     return rotation_from_yxz(turns[..., 0], turns[..., 1], turns[..., 2])
-
-
-def _turned(rotation: NDArray[np.float64], vector: NDArray[np.float64]) -> NDArray[np.float64]:
-    return np.asarray((rotation @ vector[..., None])[..., 0])

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.geometry.rotation import rotation_about
+from momentshare.geometry.rotation import rotated, rotation_about
 from momentshare.girdle import girdle_pose
 
 if TYPE_CHECKING:
@@ -172,7 +172,7 @@ def glenoid_load(
         Limb of each posture where the skeleton holds several.
     """
     frame = glenoid_frame(skeleton, posture, limb)
-    on_glenoid = -(frame @ contact[..., None])[..., 0]
+    on_glenoid = -rotated(frame, contact)
     anterior, superior, compression = (
         on_glenoid[..., 0],
         on_glenoid[..., 1],

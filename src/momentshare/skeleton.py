@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.errors import InputError, ShapeError, UnknownNameError
-from momentshare.geometry.rotation import rotation_about
+from momentshare.geometry.rotation import rotated, rotation_about
 from momentshare.girdle import ANGLES, Girdle, girdle_pose, highest_elevation, join_girdle
 from momentshare.model.numbers import Numbers
 from momentshare.model.schema import ARM_SEGMENTS
@@ -197,7 +197,7 @@ class BodyPoses:
 
     def point(self, body: str, position: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return a point of a body in the thorax frame, shape (..., 3)."""
-        return self.origin[body] + _turned(self.rotation[body], position)
+        return self.origin[body] + rotated(self.rotation[body], position)
 
 
 def build_skeleton(
@@ -425,10 +425,6 @@ def _segments(people: Sequence[Person], model: Model, changed: Numbers) -> dict[
     }
 
 
-def _turned(rotation: NDArray[np.float64], vector: NDArray[np.float64]) -> NDArray[np.float64]:
-    return np.asarray((rotation @ vector[..., None])[..., 0])
-
-
 def body_poses(skeleton: Skeleton, posture: Posture) -> BodyPoses:
     """Place every body for a batch of postures.
 
@@ -470,12 +466,12 @@ def body_poses(skeleton: Skeleton, posture: Posture) -> BodyPoses:
     spin = rotation_about(axis, posture.forearm_rotation)
     rotation["radius"] = rotation["ulna"] @ spin
     # The radius turns about a line through the radial head, which stays where it is.
-    origin["radius"] = elbow + _turned(rotation["ulna"], top - _turned(spin, top))
+    origin["radius"] = elbow + rotated(rotation["ulna"], top - rotated(spin, top))
     return BodyPoses(
         rotation=rotation,
         origin=origin,
-        forearm_axis=_turned(rotation["ulna"], axis),
-        forearm_axis_point=elbow + _turned(rotation["ulna"], top),
+        forearm_axis=rotated(rotation["ulna"], axis),
+        forearm_axis_point=elbow + rotated(rotation["ulna"], top),
     )
 
 

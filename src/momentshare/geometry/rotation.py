@@ -20,6 +20,8 @@ __all__ = [
     "cross",
     "dot",
     "norm",
+    "perpendicular",
+    "rotated",
     "rotation_about",
     "rotation_from_axes",
     "rotation_from_yxy",
@@ -116,6 +118,16 @@ def unit(v: ArrayLike) -> NDArray[np.float64]:
     vectors = _as_vectors("v", v)
     length = norm(vectors)[..., None]
     return vectors / np.where(length > 0.0, length, np.nan)
+
+
+def perpendicular(vector: NDArray[np.float64], to: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the unit vector of the part of a vector that is perpendicular to a unit vector."""
+    return unit(vector - dot(vector, to)[..., None] * to)
+
+
+def rotated(rotation: NDArray[np.float64], vector: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Turn vectors (..., 3) by matrices (..., 3, 3), or take any matrix times any vector."""
+    return np.asarray((rotation @ vector[..., None])[..., 0])
 
 
 def rotation_about(axis: ArrayLike, angle: ArrayLike) -> NDArray[np.float64]:

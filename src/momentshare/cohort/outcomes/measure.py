@@ -9,7 +9,7 @@ import numpy as np
 
 from momentshare.cohort.outcomes.definitions import OUTCOMES
 from momentshare.directions import ROWS, TESTED
-from momentshare.geometry.rotation import dot
+from momentshare.geometry.rotation import dot, rotated
 from momentshare.joint import glenoid_load
 from momentshare.limb import braced_strength
 from momentshare.posture import arm_frame
@@ -225,7 +225,7 @@ def joint_power(lift: Lift, moments: Floats) -> Floats:
     motion = lift.motion
     if motion is None:
         raise ValueError("joint power needs a timed lift")
-    spin = (arm_frame(lift.posture.humerus) @ motion.humerus_angular_velocity[..., None])[..., 0]
+    spin = rotated(arm_frame(lift.posture.humerus), motion.humerus_angular_velocity)
     speed = np.full_like(moments, np.nan)
     speed[:, :3] = spin
     speed[:, _ELBOW] = -motion.elbow_flexion_velocity

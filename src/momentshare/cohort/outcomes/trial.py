@@ -11,6 +11,7 @@ import pandas as pd
 from momentshare import reading
 from momentshare.cohort.outcomes.measure import measured_directions, outcomes_of
 from momentshare.errors import InputError
+from momentshare.geometry.rotation import rotated
 from momentshare.runs import CaseSet, solve_setup
 from momentshare.signals import at_positions, find_repetitions
 from momentshare.trial.motion.lift import track_lift
@@ -32,7 +33,7 @@ __all__ = ["arm_outcomes", "descent_tasks", "sagittal_path"]
 
 def sagittal_path(track: ArmTrack, positions: NDArray[np.float64]) -> NDArray[np.float64]:
     """Grip in the sagittal plane of the room, shape (frames, 2): to the feet, and up [m]."""
-    hand = track.shoulder + (track.trunk @ track.hand[..., None])[..., 0]
+    hand = track.shoulder + rotated(track.trunk, track.hand)
     return np.asarray(at_positions(hand[:, :2], positions))
 
 

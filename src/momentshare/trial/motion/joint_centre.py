@@ -6,10 +6,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.geometry.rotation import norm, unit
+from momentshare.geometry.rotation import norm, rotated, unit
 from momentshare.girdle import GirdlePose, girdle_pose
 from momentshare.posture import Posture
-from momentshare.trial.motion.trunk import turned
 from momentshare.trial.motion.ways import Placed, chosen_way
 
 if TYPE_CHECKING:
@@ -86,17 +85,17 @@ def place_joint_centre(
         note = "joint centre: placed in the trunk by the person's sizes, from the jugular notch"
         notch = at["ij"].values
         seen = np.swapaxes(trunk, -1, -2)
-        joint = _joint_with_the_arm(skeleton, turned(seen, elbow - notch), added)
-        return Placed(way=chosen, values=notch + turned(trunk, joint), notes=(note,))
+        joint = _joint_with_the_arm(skeleton, rotated(seen, elbow - notch), added)
+        return Placed(way=chosen, values=notch + rotated(trunk, joint), notes=(note,))
     acromion = at["right_acromion"].values
     seen = np.swapaxes(trunk, -1, -2)
     if offset is not None:
         return Placed(
             way=chosen,
-            values=acromion + turned(trunk, np.broadcast_to(offset, acromion.shape)),
+            values=acromion + rotated(trunk, np.broadcast_to(offset, acromion.shape)),
             notes=("joint centre: follows the acromion at the offset of the person's own trial",),
         )
-    away = turned(seen, elbow - acromion)
+    away = rotated(seen, elbow - acromion)
     first = acromion_to_joint(skeleton, away, added)
     offset, length = pivot(away, first, skeleton.sizes.humerus_length)
     moved = 1000.0 * float(norm(offset - first))
@@ -106,7 +105,7 @@ def place_joint_centre(
     )
     return Placed(
         way=chosen,
-        values=acromion + turned(trunk, np.broadcast_to(offset, acromion.shape)),
+        values=acromion + rotated(trunk, np.broadcast_to(offset, acromion.shape)),
         notes=(note,),
         numbers={"offset_moved_mm": moved, "upper_arm_m": length},
     )
@@ -121,9 +120,9 @@ def acromion_to_joint(
     does on average over those directions of the arm, and with what the lifter has ``added``.
     """
     below = skeleton.site[ACROMION_LANDMARK]
-    away = -turned(_girdle_towards(skeleton, elbow, added).scapula, below)
+    away = -rotated(_girdle_towards(skeleton, elbow, added).scapula, below)
     for _ in range(_ROUNDS):
-        found = -turned(_girdle_towards(skeleton, elbow - away, added).scapula, below)
+        found = -rotated(_girdle_towards(skeleton, elbow - away, added).scapula, below)
         gap, away = np.abs(found - away), found
         if not np.nanmax(gap, initial=0.0) > _SETTLED:
             break

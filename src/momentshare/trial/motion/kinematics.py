@@ -21,7 +21,15 @@ import numpy as np
 
 from momentshare.errors import InputError
 from momentshare.exercise.chain import chain_from_posture
-from momentshare.geometry.rotation import cross, dot, norm, rotation_from_axes, unit
+from momentshare.geometry.rotation import (
+    cross,
+    dot,
+    norm,
+    perpendicular,
+    rotated,
+    rotation_from_axes,
+    unit,
+)
 from momentshare.posture import Posture, posture_from_angles
 from momentshare.trial.motion.girdle import StatedGirdle, shown_girdle
 from momentshare.trial.motion.grip import place_grip
@@ -145,7 +153,7 @@ def _there_on_the_other_side(recording: Recording, needed: tuple[str, ...]) -> s
 
 def _risen(track: ArmTrack) -> ArmTrack:
     """Count height as that of the shoulder over the hand, which stays where it is."""
-    return replace(track, height=-_turn(track.trunk, track.hand)[:, 1])
+    return replace(track, height=-rotated(track.trunk, track.hand)[:, 1])
 
 
 def _from_landmarks(
@@ -176,7 +184,7 @@ def _from_landmarks(
     placed = {"trunk": lying, "joint_centre": centre, "grip": grip}
     notes = [note for item in placed.values() for note in item.notes]
     y = -direction
-    z = _square(lateral_condyle - medial_condyle, y)
+    z = perpendicular(lateral_condyle - medial_condyle, y)
     off_hinge = np.arcsin(np.clip(dot(forearm, z), -1.0, 1.0))
     if hinge == "forearm":
         z, blended = _hinge_of_forearm(direction, forearm, z)
@@ -189,7 +197,7 @@ def _from_landmarks(
     # The forearm in the plane of the hinge, as the limb's elbow has one axis.
     flexion = np.arctan2(dot(forearm, humerus[..., :, 0]), dot(forearm, direction))
     thumb = at["right_rs"] - at["right_us"]
-    z_fore = _square(z, -forearm)
+    z_fore = perpendicular(z, -forearm)
     rotation = np.arctan2(dot(cross(-forearm, z_fore), thumb), dot(z_fore, thumb))
     rotation = np.where(rotation < -np.pi / 2, rotation + 2.0 * np.pi, rotation)
     outward, height, said = _bar(at, trunk, hand)
@@ -201,9 +209,9 @@ def _from_landmarks(
         posture=Posture(humerus=seen @ humerus, elbow_flexion=flexion, forearm_rotation=rotation),
         trunk=trunk,
         shoulder=shoulder,
-        elbow=_turn(seen, elbow - shoulder),
-        hand=_turn(seen, hand - shoulder),
-        lateral_axis=_turn(seen, outward),
+        elbow=rotated(seen, elbow - shoulder),
+        hand=rotated(seen, hand - shoulder),
+        lateral_axis=rotated(seen, outward),
         height=height,
         upper_arm=upper_length,
         forearm=forearm_length,
@@ -282,7 +290,7 @@ def _from_angles(
     hand = chain.hand - joint
     at = {role: channel.values for role, channel in recording.channels.items()}
     outward, _, said = _bar({k: v for k, v in at.items() if k.startswith("bar_")}, trunk, hand)
-    height = _turn(trunk, chain.hand)[:, 1]
+    height = rotated(trunk, chain.hand)[:, 1]
     if {"bar_right", "bar_left"} <= set(at):
         height = 0.5 * (at["bar_right"] + at["bar_left"])[:, 1]
     return ArmTrack(
@@ -291,10 +299,10 @@ def _from_angles(
         posture=posture,
         trunk=trunk,
         # With the hands on the ground the hand is the origin and the trunk moves.
-        shoulder=_turn(trunk, -hand if ground else joint),
+        shoulder=rotated(trunk, -hand if ground else joint),
         elbow=chain.elbow - joint,
         hand=hand,
-        lateral_axis=_turn(np.swapaxes(trunk, -1, -2), outward),
+        lateral_axis=rotated(np.swapaxes(trunk, -1, -2), outward),
         height=height,
         upper_arm=np.zeros(0),
         forearm=np.zeros(0),
@@ -317,12 +325,3 @@ def _bar(
             return unit(at[right] - at[left]), 0.5 * (at[right] + at[left])[:, 1], []
     height = at["bar_right"][:, 1] if "bar_right" in at else hand[:, 1]
     return trunk[:, :, 2], height, ["outward direction: the trunk's, no bar was recorded"]
-
-
-def _square(vector: NDArray[np.float64], to: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the unit vector of the part of one vector that is square to a unit vector."""
-    return unit(vector - dot(vector, to)[:, None] * to)
-
-
-def _turn(rotation: NDArray[np.float64], vector: NDArray[np.float64]) -> NDArray[np.float64]:
-    return np.asarray((rotation @ vector[..., None])[..., 0])

@@ -14,7 +14,7 @@ from momentshare.exercise.chain import (
     Chain,
 )
 from momentshare.exercise.lift import Lift, Motion
-from momentshare.geometry.rotation import dot, rotation_about
+from momentshare.geometry.rotation import dot, rotated, rotation_about
 from momentshare.girdle import girdle_pose
 from momentshare.posture import Posture
 from momentshare.signals import (
@@ -24,7 +24,6 @@ from momentshare.signals import (
     derivative,
     second_derivative,
 )
-from momentshare.trial.motion.trunk import turned
 from momentshare.units import GRAVITY
 
 if TYPE_CHECKING:
@@ -182,7 +181,7 @@ def track_lift(
 
 
 def _in_trunk(track: ArmTrack, values: NDArray[np.float64]) -> NDArray[np.float64]:
-    return turned(np.swapaxes(track.trunk, -1, -2), values)
+    return rotated(np.swapaxes(track.trunk, -1, -2), values)
 
 
 def _motion(track: ArmTrack, positions: NDArray[np.float64]) -> Motion:
@@ -193,8 +192,8 @@ def _motion(track: ArmTrack, positions: NDArray[np.float64]) -> Motion:
 
     world = {
         "shoulder": track.shoulder,
-        "elbow": track.shoulder + turned(track.trunk, track.elbow),
-        "hand": track.shoulder + turned(track.trunk, track.hand),
+        "elbow": track.shoulder + rotated(track.trunk, track.elbow),
+        "hand": track.shoulder + rotated(track.trunk, track.hand),
     }
     own = {k: _in_trunk(track, second_derivative(v, track.rate)) for k, v in world.items()}
     humerus, flexion = track.posture.humerus, track.posture.elbow_flexion

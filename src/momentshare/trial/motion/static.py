@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.errors import InputError
-from momentshare.geometry.rotation import unit
+from momentshare.geometry.rotation import rotated, unit
 from momentshare.trial.motion.joint_centre import SKIN, acromion_to_joint, pivot
-from momentshare.trial.motion.trunk import STERNUM_SLOPE, place_trunk, thorax, turned
+from momentshare.trial.motion.trunk import STERNUM_SLOPE, place_trunk, thorax
 from momentshare.trial.motion.ways import possible_ways
 from momentshare.trial.recording import TRUNK_LANDMARKS
 
@@ -74,7 +74,7 @@ def read_calibration(recording: Recording, skeleton: Skeleton) -> Calibration:
     slope, offset, notes = None, None, []
     if recording.has(*TRUNK_LANDMARKS):
         trunk = thorax(at["ij"], at["px"], at["c7"], at["t8"])
-        up = np.nanmean(turned(np.swapaxes(trunk, -1, -2), unit(at["ij"] - at["px"])), axis=0)
+        up = np.nanmean(rotated(np.swapaxes(trunk, -1, -2), unit(at["ij"] - at["px"])), axis=0)
         slope = float(np.arctan2(-up[0], up[1]))
         notes.append(f"sternum slope {np.degrees(slope):.1f} degrees")
     ways = possible_ways(recording)["trunk"]
@@ -84,9 +84,9 @@ def read_calibration(recording: Recording, skeleton: Skeleton) -> Calibration:
         ).values
         seen = np.swapaxes(trunk, -1, -2)
         if recording.has("right_gh"):
-            offset = np.nanmean(turned(seen, at["right_gh"] - at["right_acromion"]), axis=0)
+            offset = np.nanmean(rotated(seen, at["right_gh"] - at["right_acromion"]), axis=0)
         elif recording.has("right_el", "right_em"):
-            elbow = turned(seen, 0.5 * (at["right_el"] + at["right_em"]) - at["right_acromion"])
+            elbow = rotated(seen, 0.5 * (at["right_el"] + at["right_em"]) - at["right_acromion"])
             known = elbow[np.isfinite(elbow).all(axis=1)]
             if len(known) and float(np.ptp(known, axis=0).max()) > _MOVES:
                 first = acromion_to_joint(skeleton, elbow)

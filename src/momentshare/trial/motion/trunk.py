@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.geometry.rotation import cross, dot, rotation_from_axes, unit
+from momentshare.geometry.rotation import cross, perpendicular, rotation_from_axes, unit
 from momentshare.trial.motion.ways import Placed, chosen_way
 from momentshare.trial.recording import BAR_LANDMARKS
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from momentshare.trial.recording import Recording
 
 
-__all__ = ["STERNUM_SLOPE", "place_trunk", "thorax", "turned"]
+__all__ = ["STERNUM_SLOPE", "place_trunk", "thorax"]
 
 STERNUM_SLOPE = float(np.radians(16.0))
 """Slope of the line from PX up to IJ against the thorax's y axis, PX in front [rad]. Assumed,
@@ -67,7 +67,7 @@ def place_trunk(
         else BAR_LANDMARKS
     )
     up = unit(at["ij"] - at["px"])
-    z = _square(at[right] - at[left], up)
+    z = perpendicular(at[right] - at[left], up)
     y = np.cos(slope) * up + np.sin(slope) * cross(up, z)
     trunk = rotation_from_axes(cross(y, z), y, z)
     by = "the acromia" if right == "right_acromion" else "the ends of the bar"
@@ -99,15 +99,5 @@ def thorax(
     """Axes of the thorax from its four landmarks (Wu et al. 2005), shape (samples, 3, 3)."""
     low = 0.5 * (px + t8)
     y = unit(0.5 * (ij + c7) - low)
-    z = _square(cross(ij - low, c7 - low), y)
+    z = perpendicular(cross(ij - low, c7 - low), y)
     return rotation_from_axes(cross(y, z), y, z)
-
-
-def _square(vector: NDArray[np.float64], to: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the unit vector of the part of one vector that is square to a unit vector."""
-    return unit(vector - dot(vector, to)[:, None] * to)
-
-
-def turned(rotation: NDArray[np.float64], vector: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Turn a vector in every sample."""
-    return np.asarray((rotation @ vector[..., None])[..., 0])
