@@ -31,7 +31,14 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
     from pathlib import Path
 
-__all__ = ["KINDS", "Citations", "Reference", "cite", "read_bibliography"]
+__all__ = [
+    "KINDS",
+    "Citations",
+    "Reference",
+    "cite",
+    "read_bibliography",
+    "scan_bibliography",
+]
 
 KINDS = ("measured", "derived", "calibrated", "assumed", "from memory")
 
@@ -43,8 +50,12 @@ _REQUIRED: dict[str, tuple[tuple[str, ...], ...]] = {
 }
 """Fields that a citation needs by type of entry; one of each group."""
 
+_MOST_FAULTS = 10
+"""Faults after which reading goes on behind no malformed entry."""
+
 _NOT_A_PUBLICATION = "not a publication"
-_HEAD = re.compile(r"@[ \t]*(\w+)\s*\{\s*")
+_LINE = re.compile(r"\n[ \t]*@")
+_HEAD = re.compile(r"@[ \t]*(\w+)\s*([{(])\s*")
 _KEY = re.compile(r"[^\s,{}\"#%'()=@\\]+")
 _NAME = re.compile(r"[A-Za-z][\w-]*")
 _BARE = re.compile(r"[\w.:/+-]+")
@@ -139,25 +150,56 @@ def cite(references: Mapping[str, Reference], keys: Iterable[str]) -> Citations:
 def read_bibliography(path: Path) -> dict[str, Reference]:
     """Read a BibTeX file, whatever its layout, in one pass.
 
-    Values stand in braces, in quotes or bare; ``@comment`` entries, lines that begin with %
-    and text between entries are skipped.
+    Values stand in braces, in quotes or bare, and may be joined with #; entries stand in braces
+    or parentheses. Abbreviations (``@string``) are written out; ``@comment`` and ``@preamble``
+    entries, lines that begin with % and text between entries are skipped.
 
     Raises
     ------
     ModelError
         The file cannot be read, an entry is malformed (with its line), a key is duplicated, or
-        an entry lacks a field without saying so in ``incomplete``.
+        an entry lacks a field without saying so in ``incomplete``; all of them together.
+    """
+    found, faults = scan_bibliography(path)
+    if len(faults) == 1:
+        raise ModelError(faults[0])
+    if faults:
+        raise ModelError(f"{path}: the bibliography does not load:", faults)
+    return found
+
+
+def scan_bibliography(path: Path) -> tuple[dict[str, Reference], tuple[str, ...]]:
+    """Read a BibTeX file as :func:`read_bibliography` does, and return what is wrong with it.
+
+    After a malformed entry reading goes on at the next line that begins with @, unless a brace
+    or quote was left open.
+
+    Raises
+    ------
+    ModelError
+        The file cannot be read.
     """
     text = read_text(path, BIBLIOGRAPHY, ModelError)
     found: dict[str, Reference] = {}
-    for reference in _Scanner(path, text).entries():
-        if reference.key in found:
-            raise ModelError(
-                f"{path}: source key {reference.key!r} is duplicated; rename one of the entries"
-            )
-        _check(path, reference)
-        found[reference.key] = reference
-    return found
+    faults: list[str] = []
+    scanner = _Scanner(path, text)
+    while True:
+        try:
+            for reference in scanner.entries():
+                if reference.key in found:
+                    faults.append(
+                        f"{path}: source key {reference.key!r} is duplicated; rename one of the "
+                        "entries"
+                    )
+                    continue
+                if lack := _lack(path, reference):
+                    faults.append(lack)
+                found[reference.key] = reference
+        except ModelError as err:
+            faults.append(str(err))
+            if len(faults) < _MOST_FAULTS and scanner.skip():
+                continue
+        return found, tuple(faults)
 
 
 def _where(have: Mapping[str, str]) -> str:
@@ -168,22 +210,24 @@ def _where(have: Mapping[str, str]) -> str:
     return " ".join(part for part in (place, numbers) if part)
 
 
-def _check(path: Path, reference: Reference) -> None:
+def _lack(path: Path, reference: Reference) -> str:
+    """Say what an entry lacks; empty where it lacks nothing, or says so itself."""
     names = {name for name, value in reference.fields if value}
     if "incomplete" in dict(reference.fields):
         if not reference.incomplete:
-            raise ModelError(
+            return (
                 f"{path}: entry {reference.key!r}: field 'incomplete' is empty; say what the "
                 "citation lacks, or remove the field"
             )
-        return
+        return ""
     groups = _REQUIRED.get(reference.category, (("title",), ("year",)))
     missing = [" or ".join(group) for group in groups if not names.intersection(group)]
-    if missing:
-        raise ModelError(
-            f"{path}: entry {reference.key!r} lacks {', '.join(missing)}; add what is missing, or "
-            "say so in a field such as incomplete = {pages}"
-        )
+    if not missing:
+        return ""
+    return (
+        f"{path}: entry {reference.key!r} lacks {', '.join(missing)}; add what is missing, or "
+        "say so in a field such as incomplete = {pages}"
+    )
 
 
 class _Scanner:
@@ -193,22 +237,49 @@ class _Scanner:
         self.path = path
         self.text = text
         self.at = 0
+        self._begun = 0
+        self._open = False
+        self.short: dict[str, str] = {}
+
+    def skip(self) -> bool:
+        """Go to the next line that begins with @, past the entry that was last begun.
+
+        Where a brace or quote was left open nobody can say where the next entry begins.
+        """
+        if self._open:
+            return False
+        match = _LINE.search(self.text, max(self._begun + 1, 1))
+        self.at = len(self.text) if match is None else match.end() - 1
+        return match is not None
 
     def entries(self) -> Iterable[Reference]:
         """Yield the entries in the order of the file."""
         while self._next_entry():
-            start = self.at
+            start = self._begun = self.at
             head = _HEAD.match(self.text, self.at)
             if head is None:
                 raise self._fault(start, "an entry begins with a type and a brace, as @article{")
-            category = head.group(1).lower()
+            category, end = head.group(1).lower(), "}" if head.group(2) == "{" else ")"
             self.at = head.end()
             if category == "comment":
-                self._braced(start)
-                continue
-            if category in {"string", "preamble"}:
-                raise self._fault(start, f"@{category} is not supported; write values out")
-            yield self._entry(start, category)
+                if end == "}":  # else whatever stands between entries
+                    self._braced(start)
+            elif category == "preamble":
+                self._value(start)
+                self._close(start, end, "the preamble")
+            elif category == "string":
+                name = self._take(_NAME, start, "the name of an abbreviation").lower()
+                if not self._accept("="):
+                    raise self._fault(start, f"abbreviation {name!r} wants an equals sign")
+                self.short[name] = self._value(start)
+                self._close(start, end, f"abbreviation {name!r}")
+            else:
+                yield self._entry(start, category, end)
+
+    def _close(self, start: int, end: str, what: str) -> None:
+        self._accept(",")
+        if not self._accept(end):
+            raise self._fault(start, f"{what} wants a closing {end!r} here")
 
     def _next_entry(self) -> bool:
         """Go to the next @ that is not in a line of comment."""
@@ -225,15 +296,15 @@ class _Scanner:
                 return False
             self.at = end
 
-    def _entry(self, start: int, category: str) -> Reference:
+    def _entry(self, start: int, category: str, end: str) -> Reference:
         key = self._take(_KEY, start, "a key")
         fields: dict[str, str] = {}
         while True:
-            if self._accept("}"):
+            if self._accept(end):
                 break
             if not self._accept(","):
                 raise self._fault(start, f"entry {key!r} wants a comma or a closing brace here")
-            if self._accept("}"):
+            if self._accept(end):
                 break
             name = self._take(_NAME, start, f"the name of a field of {key!r}").lower()
             if not self._accept("="):
@@ -244,11 +315,19 @@ class _Scanner:
         return Reference(key=key, category=category, fields=tuple(fields.items()))
 
     def _value(self, start: int) -> str:
+        """Return a value, or several joined with #."""
+        value = self._part(start)
+        while self._accept("#"):
+            value += self._part(start)
+        return value
+
+    def _part(self, start: int) -> str:
         if self._accept("{"):
             return self._braced(start)
         if self._accept('"'):
             return self._quoted(start)
-        return self._take(_BARE, start, "a value in braces or quotes")
+        bare = self._take(_BARE, start, "a value in braces or quotes")
+        return self.short.get(bare.lower(), bare)
 
     def _braced(self, start: int) -> str:
         """Return what stands up to the brace that closes the one just passed."""
@@ -258,6 +337,7 @@ class _Scanner:
             if depth == 0:
                 self.at = match.end()
                 return self.text[begin : match.start()]
+        self._open = True
         raise self._fault(start, "a brace is never closed in the entry that begins here")
 
     def _quoted(self, start: int) -> str:
@@ -269,6 +349,7 @@ class _Scanner:
                     return self.text[begin : match.start()]
             else:
                 depth += 1 if match.group() == "{" else -1
+        self._open = True
         raise self._fault(start, "a quote is never closed in the entry that begins here")
 
     def _accept(self, mark: str) -> bool:

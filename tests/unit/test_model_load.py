@@ -447,6 +447,44 @@ def test_faults_of_all_files_are_reported_together(folder):
     assert error.exit_code == 2
 
 
+def test_missing_rows_and_wrong_ones_are_reported_together(folder):
+    """A row that is refused is not also missing, nor is what leans on it unknown."""
+    path = folder / "quantities.csv"
+    lines = path.read_text(encoding="utf-8").splitlines()
+    kept = [line for line in lines if not line.startswith("bar_radius,")]
+    path.write_text("\n".join(kept) + "\n", encoding="utf-8")
+    set_cell(folder / "quantities.csv", "specific_tension", "unit", "stone")
+    set_cell(folder / "sites.csv", "triceps_insertion", "x", "left")
+    set_cell(folder / "inertia.csv", "male", "spread", "-1")
+    bibliography = folder / "references.bib"
+    text = bibliography.read_text(encoding="utf-8").replace("author = {Ward SR", "author {Ward SR")
+    bibliography.write_text(text, encoding="utf-8")
+    set_cell(folder / "heads.csv", "anconeus", "value", "-3")
+    starts = (
+        "references.bib: line",
+        "quantities.csv row",
+        "sites.csv row",
+        "heads.csv row",
+        "inertia.csv row 2: field 'spread'",
+        "quantities.csv: quantity 'bar_radius' is missing",
+    )
+    faults = refusal(folder).faults
+    assert len(faults) == len(starts), faults
+    for fault, start in zip(faults, starts, strict=True):
+        assert fault.startswith(start), fault
+
+
+def test_a_head_added_in_python_changes_the_digest(model):
+    more = dataclasses.replace(model.heads[0], name="invented")
+    changed = dataclasses.replace(model, heads=(*model.heads, more))
+    assert changed.digest != model.digest
+    again = dataclasses.replace(changed, heads=model.heads)
+    assert again.digest == model.digest
+    weaker = {**model.quantities, "bar_radius": model.quantities["bar_friction"]}
+    numbers = dataclasses.replace(model, quantities=weaker)
+    assert len({numbers.digest, changed.digest, model.digest}) == 3
+
+
 def test_unknown_model_name_offers_the_shipped_ones():
     with pytest.raises(UnknownNameError, match="reference_limb"):
         load_model("reference_lim")

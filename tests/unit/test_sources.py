@@ -79,7 +79,8 @@ def test_what_is_written_reads_back_the_same(read, shipped):
         ("\n\n@article a1900", r"line 3: an entry begins with"),
         ("@article{,author={A}}", r"wanted a key"),
         ("@article{a1900,year={1},year={2}}", r"'year' twice"),
-        ("@string{x = {y}}", r"@string is not supported"),
+        ("@string{x {y}}", r"abbreviation 'x' wants an equals sign"),
+        ("@string{x = {y}", r"abbreviation 'x' wants a closing '}'"),
         ("@misc{a,title={t},year={1}} @misc{a,title={t},year={1}}", r"'a' is duplicated"),
         (
             "@article{a1900,author={A},title={T},year={1900}}",
@@ -93,8 +94,51 @@ def test_damage_is_named_with_its_place(read, damaged, words):
         read(damaged)
 
 
+def test_layout_changes_nothing(read):
+    """Parentheses, abbreviations, joined values and preambles, as other tools write them."""
+    plain = read(
+        "@article{a1900,author={A B},title={On {Arms}},journal={J Invented},"
+        "year={1900},pages={1--2}}"
+        "@misc{b1901,title={T},year={1901}}"
+    )
+    other = read(
+        '@preamble{"\\newcommand{\\x}{y}" # {z}}\n'
+        '@STRING(ji = "J " # {Invented})\n% a note with @ and {\nwords between\n'
+        '@Article (a1900\n , Author = "A\n   B" ,\n TITLE={On {Arms}},journal=JI,\n'
+        'year=1900 , pages = {1} # {--} # 2,\n)\r\n\t@misc{b1901,title={T},year="1901"}'
+    )
+    assert other == plain
+
+
+def test_faults_of_several_entries_are_reported_together(read):
+    with pytest.raises(ModelError) as caught:
+        read(
+            "@misc{a,title={t},year={1}}\n@misc{a,title={t},year={1}}\n"
+            "@article{b,title {t}}\n@book{c,title={t},year={1}}\n@misc{d,title={t},year={2}}\n"
+        )
+    faults = caught.value.faults
+    assert len(faults) == 3
+    for fault, words in zip(
+        faults, ("'a' is duplicated", "line 3: entry 'b'", "'c' lacks"), strict=True
+    ):
+        assert words in fault
+
+
 @pytest.mark.parametrize(
-    "unit", ["@article{", "{", "@", "@a{b,c={", 'x="{', "@comment{", "% @\n", "@misc{k,a=", " \n"]
+    "unit",
+    [
+        "@a{b,c={\n",
+        "@a{\n",
+        "@article{",
+        "{",
+        "@",
+        "@a{b,c={",
+        'x="{',
+        "@comment{",
+        "% @\n",
+        "@misc{k,a=",
+        " \n",
+    ],
 )
 def test_a_megabyte_of_anything_ends_within_a_second(read, unit):
     begun = time.perf_counter()

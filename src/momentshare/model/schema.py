@@ -6,8 +6,9 @@ rest of the library sees, in SI.
 
 from __future__ import annotations
 
+import hashlib
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, is_dataclass
 from typing import TYPE_CHECKING, Annotated, Literal
 
 import numpy as np
@@ -17,7 +18,7 @@ from momentshare.limits import Limits
 from momentshare.units import to_si
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Collection, Mapping
     from pathlib import Path
 
     from momentshare.sources import Reference
@@ -44,6 +45,7 @@ __all__ = [
     "SiteRow",
     "Surface",
     "SurfaceRow",
+    "content_digest",
 ]
 
 BODIES = ("thorax", "clavicle", "scapula", "humerus", "ulna", "radius")
@@ -265,6 +267,13 @@ class LimbFile(BaseModel):
         }
 
 
+def content_digest(thing: object, leave: Collection[str] = ()) -> str:
+    """Fingerprint of a value or of the fields of a dataclass, but for those left out."""
+    if is_dataclass(thing) and not isinstance(thing, type):
+        thing = [(f.name, getattr(thing, f.name)) for f in fields(thing) if f.name not in leave]
+    return hashlib.sha256(repr(thing).encode()).hexdigest()[:16]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Number:
     """A value [SI] with its spread [SI, one standard deviation], source and kind."""
@@ -377,7 +386,7 @@ class Model:
     path : Path
         Folder that it was read from.
     digest : str
-        Fingerprint of the numbers.
+        Fingerprint of the files, and of what was changed in Python since they were read.
     reference_sex : str
         Sex of the person for whom the coordinates are written.
     scapula_policies, moving_scapulae : tuple of str
@@ -398,6 +407,8 @@ class Model:
         Source key → reference.
     described_sources : tuple of str
         Sources of the described numbers, those that fitted ones took the place of included.
+    as_read : tuple of str
+        Fingerprints of the files and of what was read from them.
 
     Examples
     --------
@@ -430,6 +441,15 @@ class Model:
     inertia: Mapping[tuple[str, str, str], Number]
     references: Mapping[str, Reference] = field(repr=False)
     described_sources: tuple[str, ...] = ()
+    as_read: tuple[str, ...] = field(default=(), repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        content = content_digest(self, leave=("path", "digest", "references", "as_read"))
+        if not self.as_read:
+            object.__setattr__(self, "as_read", (self.digest, content))
+        files, read = self.as_read
+        digest = files if content == read else content_digest((files, content))
+        object.__setattr__(self, "digest", digest)
 
     def __repr__(self) -> str:
         return f"Model({self.name!r}, version={self.version!r}, heads={len(self.heads)})"
