@@ -14,7 +14,7 @@
     ├── StorageError         the disk does not take what is written
     └── MissingExtraError    an optional library is not installed         (ImportError)
 
-A message says where, what was wanted, what came and what to do. The command line
+A message says where, what must hold, what came and what to do. The command line
 prints it without a traceback and ends with ``exit_code``.
 """
 
@@ -130,13 +130,18 @@ class UnknownNameError(InputError, KeyError):
         return str(self.args[0])
 
 
+_PROPERTIES = ("shape", "leading axes", "batch axes")
+"""What an array has; everything else that is asked of it, it is."""
+
+
 class ShapeError(InputError):
     """An array argument has the wrong axes or holds values that cannot be used."""
 
     def __init__(self, argument: str, wanted: str, got: str, remedy: str = "") -> None:
         self.argument, self.wanted, self.got = argument, wanted, got
         tail = f"; {remedy}" if remedy else ""
-        super().__init__(f"{argument}: wanted {wanted}, got {got}{tail}")
+        verb = "have" if wanted.startswith(_PROPERTIES) else "be"
+        super().__init__(f"{argument}: must {verb} {wanted}; got {got}{tail}")
 
 
 class PostureError(MomentshareError):

@@ -74,13 +74,13 @@ MOMENTS = Kind(
     name="CSV file",
     most=16 * _MEGABYTE,
     size="16 MB",
-    remedy="; give one line a condition and row",
+    remedy="; give one line per condition and row",
 )
 PUBLISHED = Kind(
     name="CSV file",
     most=5 * _MEGABYTE,
     size="5 MB",
-    remedy="; wanted one line a condition and point; check that it is the right file",
+    remedy="; give one line per condition and point; check that it is the right file",
 )
 RECORDING = Kind(name="recording", most=256 << 20, size="256 MB", remedy="; export a shorter part")
 RECORD = Kind(

@@ -216,13 +216,17 @@ def _limb_index(
     count = len(skeleton.people)
     if limb is None:
         if skeleton.shape:
-            raise ShapeError("limb", f"the limb of each posture, of {count}", "none")
+            raise ShapeError(
+                "limb", f"given for each posture, since there are {count} limbs", "none"
+            )
         return np.zeros(math.prod(posture.shape), dtype=np.int64)
     index = np.asarray(limb, dtype=np.int64)
     if index.shape != posture.shape:
-        raise ShapeError("limb", f"{posture.shape}, the shape of the postures", f"{index.shape}")
+        raise ShapeError(
+            "limb", f"shape {posture.shape}, that of the postures", f"shape {index.shape}"
+        )
     if index.size and not 0 <= index.min() <= index.max() < count:
-        raise ShapeError("limb", f"0 to {count - 1}", f"{index.min()} to {index.max()}")
+        raise ShapeError("limb", f"between 0 and {count - 1}", f"{index.min()} to {index.max()}")
     return index.reshape(-1)
 
 

@@ -80,14 +80,15 @@ class Person:
     def __post_init__(self) -> None:
         faults = []
         if self.sex not in {"female", "male"}:
-            faults.append(f"sex: wanted 'female' or 'male', got {self.sex!r}")
+            faults.append(f"sex: must be 'female' or 'male'; got {self.sex!r}")
         for key, (low, high) in _PLAUSIBLE.items():
             value = getattr(self, key)
             if value is None:
                 continue
             if not math.isfinite(value) or not low <= value <= high:
                 faults.append(
-                    f"{key}: wanted {low:g} to {high:g} (SI), got {value!r}; check the unit"
+                    f"{key}: must be between {low:g} and {high:g} (SI); got {value!r}; "
+                    "check the unit"
                 )
         if faults:
             raise InputError(f"person {self.name!r}:", faults)

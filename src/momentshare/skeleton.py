@@ -248,7 +248,7 @@ def build_skeletons(
     scapula and the thickness of long bones with stature; the clavicle with its own length.
     """
     if not people:
-        raise ShapeError("people", "one person or more", "none")
+        raise ShapeError("people", "at least one person", "none")
     policy = scapula or model.default_scapula
     if policy not in model.scapula_policies:
         raise UnknownNameError("scapula policy", policy, model.scapula_policies)
@@ -259,7 +259,9 @@ def build_skeletons(
     def number(name: str) -> NDArray[np.float64]:
         value = changed.quantity(model, name)
         if value.shape not in {(), (count,)}:
-            raise ShapeError(f"quantities[{name!r}]", f"() or ({count},)", f"{value.shape}")
+            raise ShapeError(
+                f"quantities[{name!r}]", f"shape () or ({count},)", f"shape {value.shape}"
+            )
         return np.broadcast_to(value, (count,))
 
     found = tuple(sizes(person, model) for person in people)

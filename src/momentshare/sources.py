@@ -365,7 +365,7 @@ class _Scanner:
         space = _SPACE.match(self.text, self.at)
         match = pattern.match(self.text, self.at if space is None else space.end())
         if match is None:
-            raise self._fault(start, f"wanted {what}")
+            raise self._fault(start, f"{what} must come here")
         self.at = match.end()
         return match.group()
 

@@ -7,13 +7,14 @@ escapes what it shows itself, a bibliography is parsed and written anew, and no 
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["csv_text", "for_table", "for_terminal", "shortened"]
+__all__ = ["csv_text", "for_table", "for_terminal", "schema_message", "shortened"]
 
 _UNSEEN = {"Cc", "Cf", "Cs", "Co", "Zl", "Zp"}
 """Categories of characters that steer, reorder or hide other text."""
@@ -36,6 +37,34 @@ def shortened(text: str, most: int) -> str:
         return text
     keep = max(most - 3, 2)
     return f"{text[: keep - keep // 2]} … {text[len(text) - keep // 2 :]}"
+
+
+_SCHEMA_WORDS = (
+    (r"^Value error, ", ""),
+    (r"^\w+ should ", "must "),
+    (r", unable to .*$", ""),
+    (r" after validation, not .*$", ""),
+    (r"\ba valid number\b", "a number"),
+    (r"\ba valid integer\b.*$", "a whole number"),
+    (r"\ba valid string\b", "text"),
+    (r"\ba valid boolean\b", "true or false"),
+    (r"\ba valid (list|tuple)\b", "a list"),
+    (r"\ba valid dictionary\b.*$", "a table"),
+)
+"""What a schema says of a fault, and how messages here say it."""
+
+
+def schema_message(message: str) -> str:
+    """Say what a schema wants as every other message does: what must hold.
+
+    Examples
+    --------
+    >>> schema_message("Input should be a valid number, unable to parse string as a number")
+    'must be a number'
+    """
+    for theirs, ours in _SCHEMA_WORDS:
+        message = re.sub(theirs, ours, message)
+    return message
 
 
 def for_terminal(text: str, most: int | None = None) -> str:

@@ -42,5 +42,5 @@ def to_si(value: float, unit: str, dimension: str) -> float:
     got, factor = FACTORS[unit]
     if got != dimension:
         fitting = ", ".join(u for u, (d, _) in FACTORS.items() if d == dimension)
-        raise ValueError(f"unit {unit!r} measures {got}, wanted {dimension} ({fitting})")
+        raise ValueError(f"unit {unit!r} measures {got}; must measure {dimension} ({fitting})")
     return value * factor

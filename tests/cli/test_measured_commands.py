@@ -97,7 +97,7 @@ def test_a_person_left_without_a_condition_is_refused_by_name(lab):
 def test_wrong_options_show_before_any_trial_is_read(lab):
     done = run("uncertainty", "cohort.toml", "--out", "x", "--draws", "0", cwd=lab)
     assert done.returncode == 2
-    assert "draws: wanted 1 to" in done.stderr
+    assert "draws: must be between 1 and" in done.stderr
     assert "skipped" not in done.stdout
 
 
@@ -206,7 +206,7 @@ def test_a_repetition_that_is_not_there_is_refused_by_name(lab):
     for command in ("explain", "strength"):
         done = run(command, "cohort.toml", "--condition", "wide", "--repetition", "9", cwd=lab)
         assert done.returncode == 2
-        assert "--repetition: wanted 1 to 2, got 9" in done.stderr
+        assert "--repetition: must be between 1 and 2; got 9" in done.stderr
 
 
 def test_strength_uses_the_moments_of_the_trial(lab):

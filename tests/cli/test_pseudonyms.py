@@ -182,7 +182,7 @@ def test_faults_of_a_study_name_no_person():
         ((ASKED, ""), "'Thjazi Vex' → code: is for studies with people → pseud"),
         (('code = "S7"', 'code = "P1"'), r"person\[2\] → code: 'P1' stands for somebody else"),
         (("Thjazi Vex", "P2"), "is a code already"),
-        (("pseudonyms = true", "pseudonyms = 1"), "wanted true or false"),
+        (("pseudonyms = true", "pseudonyms = 1"), "must be true or false"),
         (("pseudonyms = true", "pseudonym = true"), "unknown field; did you mean 'pseudonyms'"),
     ],
 )

@@ -139,7 +139,7 @@ def _column(name: str, spec: Table, column: str, left: pd.DataFrame, new: pd.Ser
     limit = (spec.noise or {}).get(column)
     if limit is not None:
         large = ~gaps & (np.abs(b) > limit)
-        return out + _sentences(name, spec, column, left, new, large, f", wanted below {limit:g}")
+        return out + _sentences(name, spec, column, left, new, large, f", must be below {limit:g}")
     limit = (spec.loose or {}).get(column, CLOSE)
     allowed = limit * _scale(spec, left, column)
     with np.errstate(invalid="ignore"):

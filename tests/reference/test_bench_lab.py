@@ -186,5 +186,5 @@ def test_a_way_that_needs_what_was_not_recorded_is_refused():
         process_trial(
             seen, skeleton, Processing(ways=Ways(joint_centre="landmark")), load=lifter.load
         )
-    with pytest.raises(InputError, match="grip: wanted one of auto"):
+    with pytest.raises(InputError, match="grip: must be one of auto"):
         Ways(grip="thumb")

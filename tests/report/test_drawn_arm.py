@@ -289,7 +289,7 @@ def test_studies_draw_the_first_person_in_up_to_four_conditions():
 
 def test_what_cannot_be_drawn_is_refused():
     result = result_of("wide bar")
-    with pytest.raises(InputError, match="wanted 0 to 6, got 7"):
+    with pytest.raises(InputError, match="must be between 0 and 6; got 7"):
         draw_arm(result, 7)
     with pytest.raises(InputError, match="one condition or more"):
         draw_arms({})

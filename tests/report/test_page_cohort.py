@@ -98,7 +98,7 @@ def test_checks_that_did_not_pass_are_listed_with_value_and_limits():
         name = f"{check[plan.PERSON]}, {check[plan.CONDITION]}: {check['check']}"
         assert found["check"] == name + check["note"]
         assert found["found"] == f"{check['value']:.3g} {check['unit']}"
-        assert found["wanted"] == f"{check['limit']:g} (fails above {check['worst']:g})"
+        assert found["required"] == f"{check['limit']:g} (fails above {check['worst']:g})"
         assert found["verdict"] == {"warn": "warning", "fail": "fail"}[check["verdict"]]
 
 

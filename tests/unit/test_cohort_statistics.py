@@ -80,8 +80,8 @@ def test_categories_keep_their_order_and_drop_what_is_unused():
 @pytest.mark.parametrize(
     ("change", "says"),
     [
-        ({"activation": "much"}, "wanted numbers"),
-        ({"activation": True}, "wanted numbers"),
+        ({"activation": "much"}, "must hold numbers"),
+        ({"activation": True}, "must hold numbers"),
         ({"activation": np.inf}, "row 0, column 'activation': is inf"),
         ({"activation": -1e200}, "is -1e+200"),
         ({"person": None}, "row 0, column 'person': is empty"),

@@ -273,7 +273,7 @@ def test_hostile_signals_are_refused_by_name(raw, rate, error, text):
         ({"window_s": 0.0}, "window_s"),
         ({"delay_s": -0.01}, "delay_s"),
         ({"delay_s": 50.0}, "give seconds"),
-        ({"high": "wide"}, "wanted a number"),
+        ({"high": "wide"}, "must be a number"),
     ],
 )
 def test_settings_out_of_range_are_refused_by_name(given, text):

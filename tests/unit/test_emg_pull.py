@@ -202,7 +202,7 @@ def test_another_exponent_or_the_glenoid_constraint_is_refused(limb, emg):
         other = solve_lift(
             ready, Lateral(mode="zero"), Criterion(exponent=exponent), greatest_load=False
         )
-        with pytest.raises(InputError, match="wanted exponent 2"):
+        with pytest.raises(InputError, match="must have exponent 2"):
             pull_to_emg(other, emg, 1.0)
     pytest.importorskip("cvxpy")
     held = solve_lift(ready, Lateral(mode="zero"), greatest_load=False, glenoid=True)
@@ -212,14 +212,14 @@ def test_another_exponent_or_the_glenoid_constraint_is_refused(limb, emg):
 
 @pytest.mark.parametrize("weight", [-1.0, np.nan, np.inf, 1e7, "much", None])
 def test_weights_out_of_range_are_refused(result, emg, weight):
-    with pytest.raises(InputError, match="weight: wanted"):
+    with pytest.raises(InputError, match="weight: must be"):
         pull_to_emg(result, emg, weight)
 
 
 def test_hostile_emg_is_refused(result, emg):
-    with pytest.raises(ShapeError, match="emg: wanted shape"):
+    with pytest.raises(ShapeError, match="emg: must have shape"):
         pull_to_emg(result, emg[:-1], 1.0)
-    with pytest.raises(ShapeError, match="emg: wanted shape"):
+    with pytest.raises(ShapeError, match="emg: must have shape"):
         pull_to_emg(result, np.zeros(0), 1.0)
     with pytest.raises(ShapeError, match="array of numbers"):
         pull_to_emg(result, "emg", 1.0)

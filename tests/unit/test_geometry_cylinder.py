@@ -176,12 +176,12 @@ def test_empty_batch_keeps_its_shape():
 
 @pytest.mark.parametrize("sense", [0, 2, 0.5, np.nan])
 def test_sense_must_be_plus_or_minus_one(sense):
-    with pytest.raises(ShapeError, match=r"sense: wanted \+1"):
+    with pytest.raises(ShapeError, match=r"sense: must be \+1"):
         round_cylinder([2, 0, 0], [0, 2, 0], ORIGIN, AXIS, 1.0, sense)
 
 
 def test_axis_must_have_a_direction():
-    with pytest.raises(ShapeError, match="axis: wanted directions"):
+    with pytest.raises(ShapeError, match="axis: must be directions"):
         round_cylinder([2, 0, 0], [0, 2, 0], ORIGIN, ORIGIN, 1.0, 1)
 
 

@@ -110,7 +110,7 @@ def test_result_cannot_be_changed():
 
 @pytest.mark.parametrize("radius", [0.0, -0.1, np.nan])
 def test_radius_must_be_positive(radius):
-    with pytest.raises(ShapeError, match="radius: wanted positive lengths") as caught:
+    with pytest.raises(ShapeError, match="radius: must be positive lengths") as caught:
         round_sphere([2, 0, 0], [0, 2, 0], ORIGIN, radius)
     assert caught.value.argument == "radius"
 

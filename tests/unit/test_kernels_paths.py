@@ -254,10 +254,10 @@ def test_no_frames_give_empty_paths(model, method):
 @pytest.mark.parametrize(
     ("rows", "wanted"),
     [
-        (None, "the limb of each posture"),
-        (np.zeros(5, dtype=int), "the shape of the postures"),
-        (np.full(6, 2), "0 to 1"),
-        (np.full(6, -1), "0 to 1"),
+        (None, "limb: must be given for each posture"),
+        (np.zeros(5, dtype=int), "that of the postures"),
+        (np.full(6, 2), "between 0 and 1; got 2"),
+        (np.full(6, -1), "between 0 and 1; got -1"),
     ],
 )
 def test_postures_that_do_not_fit_the_limbs_are_refused(model, rows, wanted):
@@ -300,7 +300,7 @@ def test_without_numba_the_numpy_route_answers(skeleton, monkeypatch):
 
 
 def test_an_unknown_route_is_refused(skeleton):
-    with pytest.raises(ShapeError, match="'auto' or 'compiled' or 'numpy', got 'fortran'"):
+    with pytest.raises(ShapeError, match="'auto' or 'compiled' or 'numpy'; got 'fortran'"):
         paths(skeleton, postures(1), method="fortran")
 
 

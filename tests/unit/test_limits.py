@@ -102,8 +102,8 @@ def test_a_sound_row_is_read(copied):
         ({"reason": ""}, "field 'reason': is blank"),
         ({"condition": "spacing_over", "value": "2", "unit": "1"}, "'spacing_over' is unknown"),
         ({"condition": "spacing_at_least"}, "needs a hand spacing"),
-        ({"condition": "spacing_at_least", "value": "2", "unit": "m"}, "unit 1, got 'm'"),
-        ({"value": "2", "unit": "1"}, "takes none, got 2"),
+        ({"condition": "spacing_at_least", "value": "2", "unit": "m"}, "unit 1; got 'm'"),
+        ({"value": "2", "unit": "1"}, "takes none; got 2"),
         ({"quantity": "greatest_load"}, "'greatest_load' belongs to no head"),
     ],
 )

@@ -276,7 +276,7 @@ def test_a_dip_that_is_none_is_not_told():
 def test_what_has_no_course_is_refused(limb):
     with pytest.raises(InputError, match="a maximal lift needs a press"):
         driven_path(limb, lying_elbow_extension(10.0))
-    with pytest.raises(InputError, match="wanted more than zero"):
+    with pytest.raises(InputError, match="must be more than zero"):
         driven_path(limb, press(limb)).field(0.0, ZERO)
 
 

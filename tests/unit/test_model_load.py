@@ -231,7 +231,7 @@ def test_unknown_unit_is_named_and_known_ones_offered(folder):
 def test_unit_of_another_dimension_is_refused(folder):
     row = set_cell(folder / "sites.csv", "triceps_long_origin", "unit", "kg")
     fault = next(f for f in refusal(folder).faults if f.startswith("sites.csv"))
-    assert fault.startswith(f"sites.csv row {row}: unit 'kg' measures mass, wanted length")
+    assert fault.startswith(f"sites.csv row {row}: unit 'kg' measures mass; must measure length")
 
 
 def test_head_quantity_in_a_unit_of_another_dimension_is_refused(folder):

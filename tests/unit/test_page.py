@@ -454,7 +454,7 @@ FRAME = pd.DataFrame({"x": [1.0, 2.0], "y": ["a", "b"]})
         (
             lambda: Table(frame=FRAME, caption="c", highlight={"x": [True]}),
             ShapeError,
-            "wanted 2 truth values",
+            "must be 2 truth values",
         ),
         (
             lambda: Table(frame=pd.concat([FRAME, FRAME], axis=1), caption="c"),
@@ -474,7 +474,7 @@ FRAME = pd.DataFrame({"x": [1.0, 2.0], "y": ["a", "b"]})
         (
             lambda: column([1.5], name="p"),
             InputError,
-            "wanted a probability from 0 to 1",
+            "must be a probability from 0 to 1",
         ),
     ],
 )

@@ -103,7 +103,7 @@ def test_implausible_size_is_refused_with_name_field_value_and_remedy(field, val
 
 
 def test_unknown_sex_is_refused_with_the_known_ones():
-    with pytest.raises(InputError, match="'female' or 'male', got 'both'"):
+    with pytest.raises(InputError, match="'female' or 'male'; got 'both'"):
         person(sex="both")
 
 

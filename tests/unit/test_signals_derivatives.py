@@ -155,7 +155,7 @@ def test_what_is_no_rotation_is_refused_with_its_sample(function):
     with pytest.raises(InputError, match="sample 6 is no rotation"):
         function(R, 100.0)
     R[6] = np.diag([1.0, 1.0, -1.0])
-    with pytest.raises(InputError, match=r"determinant -1\); wanted right-handed"):
+    with pytest.raises(InputError, match=r"determinant -1\); must be right-handed"):
         function(R, 100.0)
     R[6] = np.inf
     with pytest.raises(InputError, match="sample 6 is inf"):
@@ -164,7 +164,7 @@ def test_what_is_no_rotation_is_refused_with_its_sample(function):
         function(np.zeros((10, 9)), 100.0)
     with pytest.raises(ShapeError, match="at least"):
         function(np.broadcast_to(np.eye(3), (2, 3, 3)), 100.0)
-    with pytest.raises(InputError, match="rate: wanted"):
+    with pytest.raises(InputError, match="rate: must be"):
         function(np.broadcast_to(np.eye(3), (9, 3, 3)), -1.0)
 
 
@@ -180,5 +180,5 @@ def test_signals_that_cannot_be_differenced_are_refused(function, fewest):
     with pytest.raises(ShapeError, match="time on the first axis"):
         function(np.zeros((4, 4, 4)), 1.0)
     for rate in (0.0, -5.0, NAN):
-        with pytest.raises(InputError, match="rate: wanted"):
+        with pytest.raises(InputError, match="rate: must be"):
             function(np.zeros(9), rate)

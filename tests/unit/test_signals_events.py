@@ -274,7 +274,7 @@ def test_missing_ends_are_left_out_and_indexes_stay_those_of_the_recording():
     ("height", "error", "text"),
     [
         ([], ShapeError, "at least one sample"),
-        ([1.0], InputError, "1 of 1 samples are known; wanted 3"),
+        ([1.0], InputError, "1 of 1 samples are known; must be 3"),
         (np.full(50, NAN), InputError, "0 of 50 samples are known"),
         ([0.0, 1.0, np.inf, 0.0], InputError, "sample 2 is inf"),
         (np.zeros((50, 3)), ShapeError, "one component at a time"),
@@ -297,9 +297,9 @@ def test_heights_that_are_none_are_refused(height, error, text):
     ],
 )
 def test_settings_out_of_range_are_refused(setting, value):
-    with pytest.raises(InputError, match=f"{setting}: wanted"):
+    with pytest.raises(InputError, match=f"{setting}: must be"):
         find_repetitions(np.zeros(50), RATE, **{setting: value})
-    with pytest.raises(InputError, match="rate: wanted"):
+    with pytest.raises(InputError, match="rate: must be"):
         find_repetitions(np.zeros(50), -RATE)
 
 
@@ -472,7 +472,7 @@ def test_repetitions_of_another_recording_are_refused(repetition, text):
 
 @pytest.mark.parametrize("dip", [0.0, -0.1, 1.0, NAN])
 def test_least_dips_that_are_no_share_are_refused(dip):
-    with pytest.raises(InputError, match="least_dip: wanted"):
+    with pytest.raises(InputError, match="least_dip: must be"):
         press_events(np.arange(100.0), RATE, Repetition(chest=10, lockout=50), least_dip=dip)
 
 
@@ -508,7 +508,7 @@ def test_positions_outside_are_refused(position):
 
 
 def test_counts_and_repetitions_that_make_no_positions_are_refused():
-    with pytest.raises(InputError, match="at least 2, got 1"):
+    with pytest.raises(InputError, match="at least 2; got 1"):
         lift_percent(Repetition(chest=0, lockout=9), 1)
-    with pytest.raises(InputError, match="wanted lock-out after the chest"):
+    with pytest.raises(InputError, match="lock-out must come after the chest"):
         lift_percent(Repetition(chest=9, lockout=9))

@@ -144,11 +144,11 @@ def test_values_that_are_no_signal_are_refused(values, error, text):
 
 @pytest.mark.parametrize("rate", [0.0, -100.0, NAN, np.inf, "fast", None])
 def test_rates_that_are_none_are_refused(rate):
-    with pytest.raises(InputError, match="rate: wanted a"):
+    with pytest.raises(InputError, match="rate: must be a"):
         find_gaps([1.0], rate)
 
 
 @pytest.mark.parametrize("longest", [-0.1, NAN, np.inf])
 def test_longest_gaps_that_are_none_are_refused(longest):
-    with pytest.raises(InputError, match="longest: wanted a finite number"):
+    with pytest.raises(InputError, match="longest: must be a finite number"):
         fill_gaps([1.0], RATE, longest)

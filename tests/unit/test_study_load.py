@@ -283,7 +283,7 @@ def test_strength_test_is_read_in_degrees():
 @pytest.mark.parametrize("value", ["0", "1", "0.0", '"no"', '"false"', "[]"])
 @pytest.mark.parametrize("field", ["passive_force", "elastic_tendon", "balance_forearm"])
 def test_a_switch_is_true_or_false_and_nothing_else(field, value):
-    with pytest.raises(StudyError, match=f"settings → {field}: wanted true or false"):
+    with pytest.raises(StudyError, match=f"settings → {field}: must be true or false"):
         parse_study(altered("frames = 7", f"{field} = {value}"))
 
 

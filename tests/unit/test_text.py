@@ -4,15 +4,17 @@ import io
 import subprocess
 import sys
 import unicodedata
+from typing import Literal
 
 import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from pydantic import BaseModel, Field, ValidationError
 
 from momentshare.cli.tables import console
-from momentshare.text import csv_text, for_table, for_terminal, shortened
+from momentshare.text import csv_text, for_table, for_terminal, schema_message, shortened
 
 
 @given(st.text())
@@ -86,3 +88,35 @@ def test_settings_of_the_user_do_not_change_figures(tmp_path):
         subprocess.run([sys.executable, "-c", FIGURE], cwd=tmp_path / name, check=True)
         pictures.append((tmp_path / name / "figure.png").read_bytes())
     assert pictures[0] == pictures[1]
+
+
+class Row(BaseModel):
+    number: float = Field(default=1.0, ge=0.0)
+    whole: int = 1
+    kind: Literal["a", "b"] = "a"
+    name: str = Field(default="x", min_length=1)
+    items: list[int] = Field(default=[], max_length=2)
+    table: dict[str, int] = {}
+    flag: bool = Field(default=True, strict=True)
+
+
+@pytest.mark.parametrize(
+    ("field", "value", "said"),
+    [
+        ("number", "much", "must be a number"),
+        ("number", -1.0, "must be greater than or equal to 0"),
+        ("whole", 1.5, "must be a whole number"),
+        ("whole", "one", "must be a whole number"),
+        ("kind", "c", "must be 'a' or 'b'"),
+        ("name", "", "must have at least 1 character"),
+        ("name", 3, "must be text"),
+        ("items", [1, 2, 3], "must have at most 2 items"),
+        ("items", 3, "must be a list"),
+        ("table", 3, "must be a table"),
+        ("flag", "yes", "must be true or false"),
+    ],
+)
+def test_faults_of_a_schema_are_said_like_every_other(field, value, said):
+    with pytest.raises(ValidationError) as caught:
+        Row.model_validate({field: value})
+    assert [schema_message(item["msg"]) for item in caught.value.errors()] == [said]

@@ -144,11 +144,11 @@ def test_a_zero_where_nothing_was_recorded(c3d):
 @pytest.mark.parametrize(
     ("entry", "said"),
     [
-        ({"unit": "lb"}, "unit: wanted one of mm"),
-        ({"factor": 0.0}, "another number than 0"),
+        ({"unit": "lb"}, "unit: must be one of mm"),
+        ({"factor": 0.0}, "factor: must not be 0"),
         ({"gain": -1.0}, "greater than 0"),
         ({"zero": 1.0, "zero_s": [0.0, 1.0]}, "either zero or zero_s"),
-        ({"zero_s": [1.0, 1.0]}, "begin and end of a stretch"),
+        ({"zero_s": [1.0, 1.0]}, "beginning and end of a stretch"),
         ({"delay_s": 30.0}, "less than or equal to 10"),
         ({"name": "x"}, "not permitted"),
     ],
@@ -234,7 +234,7 @@ def test_rows_are_counted_as_an_editor_counts_them(tmp_path):
 
 def test_rows_that_do_not_go_together():
     (fault,) = lab(**TABLE, units_row=2, first_row=2).faults("csv")
-    assert "first_row: wanted a row after different rows of names and units" in fault
+    assert "first_row: must come after the rows of names and units" in fault
     (fault,) = lab(**TABLE, units_row=1).faults("csv")
     assert "got 2 after [1, 1]" in fault
     faults = lab(markers={"ij": "IJ"}, units_row=2).faults("c3d")

@@ -92,8 +92,8 @@ def test_every_unknown_role_is_a_fault_with_a_near_name():
         ({"markers": {"ij": ""}}, "markers.ij"),
         ({"markers": {"ij": "A", "px": "A"}}, "stands for both 'ij' and 'px'"),
         ({"markers": {"ij": "A\x1b[2J"}}, "control character"),
-        ({"forces": {"right_hand_force": ["A", "B"]}}, "wanted one label, a list of three"),
-        ({"forces": {"right_hand_force": ["", "", ""]}}, "wanted one label, a list of three"),
+        ({"forces": {"right_hand_force": ["A", "B"]}}, "must be one label, a list of three"),
+        ({"forces": {"right_hand_force": ["", "", ""]}}, "must be one label, a list of three"),
         ({"forces": {"right_hand_force": {"plate": 0}}}, "plate"),
         ({"forces": {"right_hand_force": {"plate": 1, "labels": ["A"]}}}, "not both"),
         ({"forces": {"right_hand_force": {"platform": 1}}}, "platform"),
@@ -124,7 +124,7 @@ def test_a_wrong_field_is_named(change, phrase):
         ({"markers": {}, "forces": {}, "angles": {}, "emg": {}}, "markers: is missing"),
         ({"format": "parquet"}, "delimiter: is for CSV"),
         ({"format": "c3d"}, "time_column: is for tables"),
-        ({"format": "c3d"}, "forces.left_hand_force: wanted three analogue channels"),
+        ({"format": "c3d"}, "forces.left_hand_force: must be three analogue channels"),
     ],
 )
 def test_what_does_not_go_together_is_named(change, field):

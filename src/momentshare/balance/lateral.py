@@ -65,23 +65,23 @@ class Lateral:
 
     def __post_init__(self) -> None:
         if self.mode not in {"measured", "zero", "free"}:
-            raise InputError(f"lateral mode: wanted measured, zero or free, got {self.mode!r}")
+            raise InputError(f"lateral mode: must be measured, zero or free; got {self.mode!r}")
         given = self._values()
         bad = given[~(np.abs(given) <= 2.0)]
         if bad.size:
             raise InputError(
-                f"lateral ratio: wanted -2 to 2 (force over force), got {float(bad[0])!r}"
+                f"lateral ratio: must be between -2 and 2 (force over force); got {float(bad[0])!r}"
             )
         if self.bounds is not None and not self.bounds[0] <= self.bounds[1]:
-            raise InputError(f"lateral bounds: wanted low <= high, got {self.bounds!r}")
+            raise InputError(f"lateral bounds: must be in order, low <= high; got {self.bounds!r}")
         if isinstance(self.couples, str):
             if self.couples not in {"zero", "free"}:
                 raise InputError(
-                    f"couples of the hands: wanted zero, free or two numbers, got {self.couples!r}"
+                    f"couples of the hands: must be zero, free or two numbers; got {self.couples!r}"
                 )
         elif len(self.couples) != 2 or not np.all(np.isfinite(self.couples)):
             raise InputError(
-                f"couples of the hands: wanted two numbers [N·m], got {self.couples!r}"
+                f"couples of the hands: must be two numbers [N·m]; got {self.couples!r}"
             )
 
     @property
@@ -128,7 +128,7 @@ class Lateral:
         given = np.asarray(self._values() if self.mode == "measured" else 0.0, dtype=float)
         if given.ndim and given.shape != (frames,):
             raise InputError(
-                f"lateral ratio: wanted one value or one for each of {frames} frames, "
+                f"lateral ratio: must be one value or one for each of {frames} frames, "
                 f"got {given.size}"
             )
         return np.broadcast_to(given, (frames,))

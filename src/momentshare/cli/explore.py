@@ -43,7 +43,7 @@ def explore(
     from momentshare.study import load_study
 
     if out.suffix.lower() not in {".html", ".htm"}:
-        raise InputError(f"--out: wanted a file that ends in .html, got {str(out)!r}")
+        raise InputError(f"--out: must be a file that ends in .html; got {str(out)!r}")
     chosen = example_study() if study is None else load_study(study)
     chosen = chosen.only(person or (), condition or ())
     with lone_file(out, room=_PAGE) as write:

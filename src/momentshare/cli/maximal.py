@@ -51,9 +51,9 @@ def maximal_lift(
     shares = sorted(set(share)) if share else list(SHARES)
     for value in shares:
         if not 0.0 < value < 1.0:
-            raise InputError(f"--share: wanted a part above 0 and below 1, got {value:g}")
+            raise InputError(f"--share: must be above 0 and below 1; got {value:g}")
     if len(shares) > _MOST_SHARES:
-        raise InputError(f"--share: wanted at most {_MOST_SHARES} parts, got {len(shares)}")
+        raise InputError(f"--share: must be given at most {_MOST_SHARES} times; got {len(shares)}")
     source = load_study(study)
     about = study_identity(source.only(person or (), condition or ())) | {"shares": shares}
     columns = (TextColumn("{task.description}", markup=False), BarColumn(), MofNCompleteColumn())

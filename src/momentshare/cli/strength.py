@@ -78,7 +78,7 @@ def strength(
     from momentshare.strength import StrengthTest
 
     if task_mode not in {"isometric", "lift"}:
-        raise InputError(f"--task-mode: wanted isometric or lift, got {task_mode!r}")
+        raise InputError(f"--task-mode: must be isometric or lift; got {task_mode!r}")
     source = load_any(study)
     test = StrengthTest(
         plane_deg=test_plane_deg,

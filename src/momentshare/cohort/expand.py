@@ -137,7 +137,7 @@ def _best_lifts(people: list[dict[str, Any]], faults: list[str]) -> list[dict[st
 def _blocks(value: Any, name: str, faults: list[str]) -> list[dict[str, Any]]:
     found = [value] if isinstance(value, dict) else value
     if not isinstance(found, list) or not all(isinstance(b, dict) for b in found):
-        faults.append(f"{name}: wanted [[{name}]] blocks, got {value!r}")
+        faults.append(f"{name}: must be [[{name}]] blocks; got {value!r}")
         return []
     faults += [
         f"{name}[{number}] → {field}: is missing; add it"
@@ -155,7 +155,7 @@ def _table(
     if value is None:
         return []
     if not isinstance(value, str):
-        faults.append(f"{name}: wanted the name of a CSV file, got {value!r}")
+        faults.append(f"{name}: must be the name of a CSV file; got {value!r}")
         return []
     text = read_text(folder / value, MOMENTS, StudyError)
     lines = csv_rows(_with_commas(text), value, StudyError)
@@ -255,9 +255,7 @@ def _fitting(
 ) -> list[tuple[str, dict[str, str]]]:
     """Files that fit a pattern, with what stands at its placeholders; in the order of names."""
     if Path(pattern).is_absolute():
-        faults.append(
-            f"{block} → pattern: wanted a name that counts from the study, got {pattern!r}"
-        )
+        faults.append(f"{block} → pattern: must be a name relative to the study; got {pattern!r}")
         return []
     seen: set[str] = set()
     parts = []

@@ -188,7 +188,7 @@ def _faults(file: CohortFile) -> list[str]:
     faults += _twice(file)
     if file.emg.pull_weight is not None and file.settings.exponent != 2.0:
         faults.append(
-            f"emg → pull_weight: needs settings → exponent 2, got {file.settings.exponent:g}; "
+            f"emg → pull_weight: needs settings → exponent 2; got {file.settings.exponent:g}; "
             "remove one of them"
         )
     if not file.trial and not file.published:
@@ -229,7 +229,7 @@ def _factors(file: CohortFile) -> list[str]:
         if whole - own
     ]
     if len(whole) > 2:
-        faults.append(f"condition → factors: wanted one or two, got {', '.join(sorted(whole))}")
+        faults.append(f"condition → factors: must be one or two; got {', '.join(sorted(whole))}")
     if not faults:
         faults += [
             f"condition → factors: {name!r} has one level only; state two or more, or take it out"

@@ -123,7 +123,7 @@ def describe_conditions(
 def check_confidence(confidence: float) -> None:
     """Refuse what is no share between 0 and 1."""
     if not 0.0 < confidence < 1.0:
-        raise InputError(f"confidence: wanted a share between 0 and 1, got {confidence!r}")
+        raise InputError(f"confidence: must be between 0 and 1; got {confidence!r}")
 
 
 def check_columns(table: pd.DataFrame, labels: Sequence[str], values: Sequence[str]) -> None:
@@ -148,7 +148,7 @@ def check_columns(table: pd.DataFrame, labels: Sequence[str], values: Sequence[s
     for name in values:
         column = table[name]
         if is_bool_dtype(column.dtype) or not is_numeric_dtype(column.dtype):
-            faults.append(f"column {name!r}: wanted numbers, got {column.dtype}; convert it")
+            faults.append(f"column {name!r}: must hold numbers; got {column.dtype}; convert it")
             continue
         numbers = column.to_numpy(dtype=float, na_value=np.nan)
         endless = np.flatnonzero(np.abs(numbers) > _GREATEST)

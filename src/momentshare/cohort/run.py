@@ -205,7 +205,7 @@ def run_cohort(
     from momentshare.model import load_model
 
     if workers is not None and workers < 1:
-        raise InputError(f"workers: wanted 1 or more, got {workers}")
+        raise InputError(f"workers: must be 1 or more; got {workers}")
     model = load_model(study.file.model)
     check_cohort(study, model)
     with as_run_folder(folder, COMMAND, **folder_options(study)) as run:

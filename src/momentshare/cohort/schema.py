@@ -132,7 +132,7 @@ class EmgEntry(Entry):
     @classmethod
     def _band_rises(cls, value: tuple[float, float]) -> tuple[float, float]:
         if not value[0] < value[1]:
-            raise ValueError(f"wanted low below high, got {value[0]:g} and {value[1]:g}")
+            raise ValueError(f"must be in order, low below high; got {value[0]:g} and {value[1]:g}")
         return value
 
 
@@ -174,7 +174,9 @@ class MeasuredCondition(GirdleEntry):
     def _bounds_in_order(self) -> MeasuredCondition:
         bounds = self.lateral_bounds
         if bounds is not None and not -1.0 <= bounds[0] <= bounds[1] <= 1.0:
-            raise ValueError(f"lateral_bounds must be low, high within -1 to 1, got {bounds}")
+            raise ValueError(
+                f"lateral_bounds must be two values in order, within -1 to 1; got {bounds}"
+            )
         if self.implement == "dumbbells" and (bounds or self.lateral_ratio is not None):
             raise ValueError("dumbbells carry no lateral force; remove lateral_ratio and bounds")
         return self

@@ -157,7 +157,9 @@ def repetition_setup(
     tasks = tuple(task for task in setup.tasks if task.repetition == number)
     if not tasks:
         most = max(task.repetition for task in setup.tasks)
-        raise StudyError(f"{study.source}: --repetition: wanted 1 to {most}, got {number}")
+        raise StudyError(
+            f"{study.source}: --repetition: must be between 1 and {most}; got {number}"
+        )
     return replace(setup, tasks=tasks)
 
 

@@ -344,7 +344,7 @@ def _planned(
         return {frozenset(pair) for pair in combinations(present, 2)}
     for pair in family:
         if len(pair) != 2 or pair[0] == pair[1]:
-            raise InputError(f"family: wanted pairs of two conditions, got {pair!r}")
+            raise InputError(f"family: must be pairs of two conditions; got {pair!r}")
         for name in pair:
             if name not in known:
                 raise UnknownNameError("condition", str(name), map(str, known), where="family")

@@ -226,9 +226,9 @@ def curves(table: pd.DataFrame, *, confidence: float = 0.95) -> pd.DataFrame:
 
 def _check_options(level: float, confidence: float) -> None:
     if not 0.0 <= level < 1.0:
-        raise InputError(f"level: wanted 0 to below 1, got {level!r}")
+        raise InputError(f"level: must be at least 0 and below 1; got {level!r}")
     if not 0.0 < confidence < 1.0:
-        raise InputError(f"confidence: wanted between 0 and 1, such as 0.95, got {confidence!r}")
+        raise InputError(f"confidence: must be between 0 and 1, such as 0.95; got {confidence!r}")
 
 
 def _person_row(curve: Curve) -> dict[str, object]:
@@ -236,7 +236,7 @@ def _person_row(curve: Curve) -> dict[str, object]:
     emg, activation = curve.emg[curve.known], curve.activation[curve.known]
     r, note = np.nan, ""
     if emg.size < LEAST_SAMPLES:
-        note = f"correlation needs {LEAST_SAMPLES} samples, got {emg.size}"
+        note = f"correlation needs {LEAST_SAMPLES} samples; got {emg.size}"
     elif emg.std() <= _CONSTANT:
         note = "EMG is constant, so there is no correlation"
     elif activation.std() <= _CONSTANT:

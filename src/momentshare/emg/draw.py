@@ -192,9 +192,9 @@ def checked_weight(weight: float) -> float:
     try:
         size = float(weight)
     except (TypeError, ValueError) as error:
-        raise InputError(f"weight: wanted a number, got {weight!r}") from error
+        raise InputError(f"weight: must be a number; got {weight!r}") from error
     if not 0.0 <= size <= GREATEST_WEIGHT:
-        raise InputError(f"weight: wanted 0 to {GREATEST_WEIGHT:g}, got {size!r}")
+        raise InputError(f"weight: must be between 0 and {GREATEST_WEIGHT:g}; got {size!r}")
     return size
 
 
@@ -210,7 +210,7 @@ def checked_emg(emg: ArrayLike, shape: tuple[int, ...]) -> NDArray[np.float64]:
     if endless.size:
         frame, head = (int(index) for index in endless[0])
         raise ShapeError(
-            "emg", "finite values, or NaN where not measured",
+            "emg", "finite, or NaN where not measured",
             f"{values[frame, head]} in frame {frame}, head {head}",
         )  # fmt: skip
     return values

@@ -75,19 +75,21 @@ class EmgSettings:
         for name in ("low", "high", "cutoff", "window_s"):
             value = _number(f"emg settings: {name}", getattr(self, name))
             if not value > 0.0:
-                raise InputError(f"emg settings: {name}: wanted more than 0, got {value!r}")
+                raise InputError(f"emg settings: {name}: must be more than 0; got {value!r}")
         if not self.low < self.high:
             raise InputError(
-                f"emg settings: low, high: wanted low < high [Hz], got {self.low:g} and "
+                f"emg settings: low, high: must be in order, low < high [Hz]; got {self.low:g} and "
                 f"{self.high:g}"
             )
         if self.method not in {"linear", "rms"}:
-            raise InputError(f"emg settings: method: wanted 'linear' or 'rms', got {self.method!r}")
+            raise InputError(
+                f"emg settings: method: must be 'linear' or 'rms'; got {self.method!r}"
+            )
         delay = _number("emg settings: delay_s", self.delay_s)
         if not 0.0 <= delay <= LONGEST_DELAY:
             raise InputError(
-                f"emg settings: delay_s: wanted 0 to {LONGEST_DELAY:g} s, got {delay!r}; give "
-                "seconds, and a positive number for force that follows the electromyogram"
+                f"emg settings: delay_s: must be between 0 and {LONGEST_DELAY:g} s; got {delay!r}; "
+                "give seconds, and a positive number for force that follows the electromyogram"
             )
 
 
@@ -251,7 +253,7 @@ def maximal_level(
     where = f"{label}: " if label else ""
     window = _number(f"{where}window_s", window_s)
     if not window > 0.0:
-        raise InputError(f"{where}window_s: wanted more than 0 s, got {window!r}")
+        raise InputError(f"{where}window_s: must be more than 0 s; got {window!r}")
     found = envelope(raw, rate, replace(chosen, delay_s=0.0), label=label)
     count = max(1, round(window * found.rate))
     if count > found.values.size:
@@ -309,7 +311,7 @@ def normalise(envelope: Envelope, maximum: Maximum | float) -> Envelope:
     level = _number("normalise: maximum", maximum)
     if not level > 0.0:
         raise InputError(
-            f"normalise: maximum: wanted more than 0 V, got {level!r}; a muscle without a "
+            f"normalise: maximum: must be more than 0 V; got {level!r}; a muscle without a "
             "maximal contraction cannot be normalised"
         )
     shares = replace(envelope, values=envelope.values / level, unit="1")
@@ -328,9 +330,9 @@ def _number(name: str, value: object) -> float:
     try:
         number = float(value)  # type: ignore[arg-type]
     except (TypeError, ValueError) as error:
-        raise InputError(f"{name}: wanted a number, got {value!r}") from error
+        raise InputError(f"{name}: must be a number; got {value!r}") from error
     if not np.isfinite(number):
-        raise InputError(f"{name}: wanted a finite number, got {number!r}")
+        raise InputError(f"{name}: must be a finite number; got {number!r}")
     return number
 
 
@@ -340,7 +342,7 @@ def _samples(
     """Raw values and sampling rate, checked."""
     hertz = _number(f"{where}rate", rate)
     if not hertz > 0.0:
-        raise InputError(f"{where}rate: wanted more than 0 Hz, got {hertz!r}")
+        raise InputError(f"{where}rate: must be more than 0 Hz; got {hertz!r}")
     try:
         values = np.array(raw, dtype=np.float64)
     except (TypeError, ValueError) as error:
@@ -353,14 +355,14 @@ def _samples(
     if bad.size:
         raise ShapeError(
             f"{where}raw",
-            "finite samples",
+            "finite in every sample",
             f"{values[bad[0]]} at sample {bad[0]} ({bad.size} in all)",
             "fill the gap or cut the recording there",
         )
     shortest = LEAST_PERIODS / settings.cutoff
     if values.size < shortest * hertz:
         raise InputError(
-            f"{where}raw: wanted at least {shortest:.3g} s, two periods of the cut-off, got "
+            f"{where}raw: must be at least {shortest:.3g} s, two periods of the cut-off; got "
             f"{values.size} samples at {hertz:g} Hz ({values.size / hertz:.3g} s)"
         )
     return values, hertz
@@ -372,13 +374,13 @@ def _band(rate: float, settings: EmgSettings, where: str) -> tuple[float, float,
     high = min(settings.high, ceiling)
     if high < LEAST_BAND * settings.low and high < settings.high:
         raise InputError(
-            f"{where}rate: {rate:g} Hz is too low for a band from {settings.low:g} Hz; wanted at "
+            f"{where}rate: {rate:g} Hz is too low for a band from {settings.low:g} Hz; must be at "
             f"least {2.0 * LEAST_BAND * settings.low / NYQUIST_SHARE:.0f} Hz; record the raw "
             "signal faster (an envelope that is already smoothed cannot be used here)"
         )
     if not settings.cutoff < high:
         raise InputError(
-            f"{where}cutoff: wanted less than the upper edge of the band, {high:g} Hz, got "
+            f"{where}cutoff: must be below the upper edge of the band, {high:g} Hz; got "
             f"{settings.cutoff:g} Hz"
         )
     notes = []

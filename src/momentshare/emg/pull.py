@@ -115,7 +115,7 @@ def pull_to_emg(result: LiftResult, emg: ArrayLike, weight: float) -> PulledResu
     size = checked_weight(weight)
     if result.criterion.exponent != 2.0:
         raise InputError(
-            "pull_to_emg: criterion: wanted exponent 2, got "
+            "pull_to_emg: criterion: must have exponent 2; got "
             f"{result.criterion.exponent:g}; solve the lift with exponent 2 for this"
         )
     if result.sharing.inequality_multipliers.shape[-1]:
@@ -128,7 +128,7 @@ def pull_to_emg(result: LiftResult, emg: ArrayLike, weight: float) -> PulledResu
     given = checked_emg(emg, result.activation.shape)
     if np.isnan(given[good]).all():
         raise InputError(
-            "emg: wanted at least one measured value in a frame within reach, got NaN only; "
+            "emg: must hold at least one measured value in a frame within reach; got NaN only; "
             "without electromyograms use the lift as it is"
         )
     chosen = [ROWS.index(name) for name in result.criterion.rows]
@@ -209,7 +209,7 @@ def spread_to_heads(
         Signals of unlike length.
     """
     if not emg_by_head:
-        raise InputError("emg: wanted at least one electromyogram, got none")
+        raise InputError("emg: must hold at least one electromyogram; got none")
     for name in groups:
         if name not in emg_by_head:
             raise UnknownNameError("electromyogram", name, emg_by_head, "groups")

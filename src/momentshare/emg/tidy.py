@@ -74,14 +74,14 @@ def read_curves(table: pd.DataFrame) -> Curves:
     import pandas as pd
 
     if not isinstance(table, pd.DataFrame):
-        raise InputError(f"table: wanted a DataFrame, got {type(table).__name__}")
+        raise InputError(f"table: must be a DataFrame; got {type(table).__name__}")
     missing = [name for name in COLUMNS if name not in table.columns]
     if missing:
         raise InputError(
-            f"table: wanted columns {', '.join(COLUMNS)}; missing: {', '.join(missing)}"
+            f"table: must have the columns {', '.join(COLUMNS)}; missing: {', '.join(missing)}"
         )
     if table.empty:
-        raise InputError("table: wanted at least one row, got none")
+        raise InputError("table: must have at least one row; got none")
     names = {key: _names(table[key], key) for key in KEYS}
     numbers = {key: _numbers(table[key], key) for key in NUMBERS}
     _check_ranges(numbers)
@@ -159,7 +159,7 @@ def _lacking(curves: list[Curve], heads: tuple[str, ...], conditions: tuple[str,
 def _names(column: pd.Series, name: str) -> NDArray[np.object_]:
     empty = np.flatnonzero(column.isna().to_numpy())
     if empty.size:
-        raise InputError(f"table: row {empty[0] + 1}: {name}: wanted a name, got nothing")
+        raise InputError(f"table: row {empty[0] + 1}: {name}: must be a name; got nothing")
     return np.array([str(value) for value in column], dtype=object)
 
 
@@ -172,7 +172,7 @@ def _numbers(column: pd.Series, name: str) -> NDArray[np.float64]:
                 float(value)
             except (TypeError, ValueError) as error:
                 raise InputError(
-                    f"table: row {row}: {name}: wanted a number, got {value!r}"
+                    f"table: row {row}: {name}: must be a number; got {value!r}"
                 ) from error
         raise
 
@@ -182,15 +182,15 @@ def _check_ranges(numbers: dict[str, NDArray[np.float64]]) -> None:
     percent = numbers["lift_percent"]
     outside = (activation < -_ROUNDING) | (activation > 1.0 + _ROUNDING)
     checks = (
-        ("lift_percent", "0 to 100", ~((percent >= 0.0) & (percent <= 100.0)), ""),
+        ("lift_percent", "between 0 and 100", ~((percent >= 0.0) & (percent <= 100.0)), ""),
         ("emg", "at least 0 and finite", (emg < 0.0) | np.isinf(emg), "; give the envelope"),
-        ("activation", "0 to 1", outside, ""),
+        ("activation", "between 0 and 1", outside, ""),
     )
-    for name, wanted, bad, remedy in checks:
+    for name, rule, bad, remedy in checks:
         rows = np.flatnonzero(bad)
         if rows.size:
             raise InputError(
-                f"table: row {rows[0] + 1}: {name}: wanted {wanted}, got "
+                f"table: row {rows[0] + 1}: {name}: must be {rule}; got "
                 f"{float(numbers[name][rows[0]])!r} ({rows.size} such rows){remedy}"
             )
 
@@ -199,7 +199,7 @@ def _check_even(grid: NDArray[np.float64]) -> None:
     steps = np.diff(grid)
     if steps.size and steps.max() > (1.0 + _EVEN) * steps.min():
         raise InputError(
-            f"table: lift_percent: wanted one even grid for all curves, got {grid.size} different "
+            f"table: lift_percent: must be one even grid for all curves; got {grid.size} different "
             f"values with steps from {steps.min():g} to {steps.max():g}; resample all curves to "
             "the same percents, such as 0, 1, … 100"
         )

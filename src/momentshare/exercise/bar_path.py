@@ -68,7 +68,7 @@ class BarPath:
 
     def __post_init__(self) -> None:
         faults = [
-            f"{name}: wanted {-_FARTHEST:g} to {_FARTHEST:g} m towards the feet from the "
+            f"{name}: must be between {-_FARTHEST:g} and {_FARTHEST:g} m towards the feet from the "
             f"shoulder joint, "
             f"got {value!r}"
             for name in ("touch", "lockout", "touch_shift")

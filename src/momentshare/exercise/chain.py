@@ -54,7 +54,7 @@ _HEIGHTS = 33
 """Heights tried at a time, and how often the interval that holds lock-out is divided so."""
 
 _NEARLY = np.radians(2.0)
-"""More bend at lock-out than wanted that is not worth a note [rad]."""
+"""More bend at lock-out than asked for that is not worth a note [rad]."""
 
 _RESERVE = 0.003
 """Left of the reach at lock-out when the angles given do not let the elbow straighten [m]."""
@@ -350,8 +350,8 @@ def _first_straight(
         last = float(bend[run[-1]])
         note = (
             f"the angles at lock-out leave the elbow bent by {np.degrees(last):.0f} degrees "
-            f"where {np.degrees(flexion):.0f} were wanted; lock-out is taken where the hand is at "
-            "the end of its reach"
+            f"where {np.degrees(flexion):.0f} were asked for; lock-out is taken where the hand is "
+            "at the end of its reach"
         )
         return float(heights[run[-1]]) - _RESERVE, () if last - flexion < _NEARLY else (note,)
     index = int(run[below[0]])

@@ -103,7 +103,7 @@ class GuidedArm:
 
     def __post_init__(self) -> None:
         if not np.isfinite(self.load_mass) or self.load_mass < 0.0:
-            raise InputError(f"load_mass must be zero or more [kg], got {self.load_mass!r}")
+            raise InputError(f"load_mass must be zero or more [kg]; got {self.load_mass!r}")
         if self.cable is not None and not np.linalg.norm(self.cable) > 0.0:
             raise InputError("cable: the direction must not be zero")
 

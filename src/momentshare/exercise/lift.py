@@ -189,7 +189,7 @@ class Lift:
         if not skeleton.shape:
             return None
         if self.limb is None:
-            raise ShapeError("lift.limb", "the limb of every frame", "none")
+            raise ShapeError("lift.limb", "given for every frame", "none")
         return self.limb
 
 

@@ -105,7 +105,7 @@ class OverheadPress:
     def __post_init__(self) -> None:
         if not np.isfinite(self.load_mass) or self.load_mass < 0.0:
             raise InputError(
-                f"overhead press: load_mass must be zero or more, got {self.load_mass!r}"
+                f"overhead press: load_mass must be zero or more; got {self.load_mass!r}"
             )
         if self.implement == "bar" and len(self.spacing.points) > 1:
             raise InputError("overhead press: the hands cannot slide on a bar; give one spacing")

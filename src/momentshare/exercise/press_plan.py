@@ -42,27 +42,30 @@ class PressPlan:
     def __post_init__(self) -> None:
         faults = []
         if not np.isfinite(self.load_mass) or self.load_mass < 0.0:
-            faults.append(f"load_mass: wanted zero or more [kg], got {self.load_mass!r}")
+            faults.append(f"load_mass: must be zero or more [kg]; got {self.load_mass!r}")
         if self.frames < 2:
-            faults.append(f"frames: wanted 2 or more, got {self.frames!r}")
+            faults.append(f"frames: must be 2 or more; got {self.frames!r}")
         if self.duration is not None and not (np.isfinite(self.duration) and self.duration > 0.0):
-            faults.append(f"duration: wanted a positive time [s], got {self.duration!r}")
+            faults.append(f"duration: must be a positive time [s]; got {self.duration!r}")
         if not abs(self.bench_angle) <= np.radians(80.0):
             faults.append(
-                "bench_angle: wanted -80 to 80 degrees; press overhead is another exercise"
+                "bench_angle: must be between -80 and 80 degrees; an overhead press is another "
+                "exercise"
             )
         if not 0.0 < self.lockout_flexion < np.pi:
-            faults.append(f"lockout_flexion: wanted an angle above 0, got {self.lockout_flexion!r}")
+            faults.append(
+                f"lockout_flexion: must be an angle above 0; got {self.lockout_flexion!r}"
+            )
         if self.implement not in {"bar", "dumbbells"}:
-            faults.append(f"implement: wanted 'bar' or 'dumbbells', got {self.implement!r}")
+            faults.append(f"implement: must be 'bar' or 'dumbbells'; got {self.implement!r}")
         if self.grip not in {"pronated", "neutral"}:
-            faults.append(f"grip: wanted 'pronated' or 'neutral', got {self.grip!r}")
+            faults.append(f"grip: must be 'pronated' or 'neutral'; got {self.grip!r}")
         if any(value <= 0.0 for _, value in self.spacing.points):
-            faults.append("spacing: wanted positive distances [m]")
+            faults.append("spacing: must be positive distances [m]")
         for name in ("chest_height", "lockout_height"):
             value = getattr(self, name)
             if value is not None and not np.isfinite(value):
-                faults.append(f"{name}: wanted a height [m], got {value!r}")
+                faults.append(f"{name}: must be a height [m]; got {value!r}")
         if self.tuck is not None and self.path is not None:
             faults.append("tuck: a bar path is given too, which decides the tuck; give one of them")
         if self.implement == "bar" and len(self.spacing.points) > 1:

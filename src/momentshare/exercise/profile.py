@@ -52,11 +52,13 @@ class Profile:
         fractions = [f for f, _ in self.points]
         numbers = np.asarray(self.points, dtype=float)
         if not self.points or not np.all(np.isfinite(numbers)):
-            raise InputError(f"profile: wanted finite pairs (fraction, value), got {self.points!r}")
+            raise InputError(
+                f"profile: must be finite pairs (fraction, value); got {self.points!r}"
+            )
         if any(b <= a for a, b in pairwise(fractions)):
-            raise InputError(f"profile: height fractions must rise, got {fractions}")
+            raise InputError(f"profile: height fractions must rise; got {fractions}")
         if min(fractions) < 0.0 or max(fractions) > 1.0:
-            raise InputError(f"profile: height fractions must lie in 0 to 1, got {fractions}")
+            raise InputError(f"profile: height fractions must lie in 0 to 1; got {fractions}")
 
     @classmethod
     def constant(cls, value: float) -> Profile:

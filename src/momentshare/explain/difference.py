@@ -307,9 +307,11 @@ def _pair(a: GivenFrame, b: GivenFrame) -> GivenFrame:
 
 def _require_alike(first: LiftResult, second: LiftResult) -> None:
     if first.prepared.limb.head_names != second.prepared.limb.head_names:
-        raise InputError("difference: wanted two lifts of one model, got limbs of unlike heads")
+        raise InputError(
+            "difference: both lifts must be of one model; got limbs with different heads"
+        )
     if first.criterion != second.criterion:
-        raise InputError("difference: wanted one criterion in both lifts, got two")
+        raise InputError("difference: both lifts must have the same criterion; got two")
     if keeps_glenoid(first) != keeps_glenoid(second):
         raise InputError(
             "difference: the limit of the glenoid is kept in one of the lifts and not in the "

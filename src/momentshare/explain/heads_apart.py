@@ -153,7 +153,7 @@ def explain_heads_apart(
     names = result.prepared.limb.head_names
     x, y = head_index(names, head), head_index(names, other)
     if x == y:
-        raise InputError(f"heads: wanted two, got {head!r} twice")
+        raise InputError(f"heads: must be two different ones; got {head!r} twice")
     at = weakest_frame(result) if frame is None else frame
     given, rows = given_frame(result, at), result.criterion.rows
     members, asked = _members(given, x, y, rows), _asked(given, rows)

@@ -185,7 +185,7 @@ def frame_at(result: LiftResult, height: float) -> int:
     """Reachable frame nearest to a height fraction, 0 chest to 1 lock-out."""
     if not 0.0 <= height <= 1.0:
         raise InputError(
-            f"height: wanted a fraction from 0 (chest) to 1 (lock-out), got {height!r}"
+            f"height: must be a fraction from 0 (chest) to 1 (lock-out); got {height!r}"
         )
     lift = result.prepared.lift
     good = np.flatnonzero(lift.reachable)
@@ -257,7 +257,7 @@ def require_frame(result: LiftResult, frame: int) -> None:
     good = result.prepared.lift.reachable
     if not 0 <= frame < len(good) or not good[frame]:
         raise InputError(
-            f"frame: wanted a reachable one of 0 to {len(good) - 1}, got {frame}; "
+            f"frame: must be a reachable one from 0 to {len(good) - 1}; got {frame}; "
             "choose another bar height"
         )
 

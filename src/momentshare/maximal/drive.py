@@ -142,7 +142,7 @@ class DrivenPath:
     ) -> Floats:
         """Greatest acceleration [m/s²] at some of the heights and speeds, shape of both."""
         if not load > 0.0:
-            raise InputError(f"load: wanted more than zero [kg], got {load!r}")
+            raise InputError(f"load: must be more than zero [kg]; got {load!r}")
         ratio = lateral.ratios(len(self.lift.fraction), self.lift.fraction)[at]
         given = lateral if lateral.mode != "measured" else replace(lateral, ratio=tuple(ratio))
         balance = self._balance(at, speed, load).treated(given)

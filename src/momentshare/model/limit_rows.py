@@ -168,10 +168,10 @@ class _Reader:
                 place,
                 f"field 'value': {row.condition or 'a row without condition'} "
                 + ("needs a hand spacing in biacromial breadths" if needs else "takes none")
-                + f", got {row.value}",
+                + f"; got {row.value}",
             )
         if needs and row.unit != "1":
             self.wrong(
                 place,
-                f"field 'unit': hand spacings are in biacromial breadths, unit 1, got {row.unit!r}",
+                f"field 'unit': hand spacings are in biacromial breadths, unit 1; got {row.unit!r}",
             )

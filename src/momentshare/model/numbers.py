@@ -69,5 +69,7 @@ class Numbers:
         value = np.array([getattr(head, name).value for head in model.heads])
         factor = np.asarray(self.head_factors.get(name, 1.0), dtype=np.float64)
         if factor.ndim and factor.shape[-1] != len(value):
-            raise ShapeError(f"head_factors[{name!r}]", f"(..., {len(value)})", f"{factor.shape}")
+            raise ShapeError(
+                f"head_factors[{name!r}]", f"shape (..., {len(value)})", f"shape {factor.shape}"
+            )
         return value * factor

@@ -134,7 +134,7 @@ class SurfaceRow(_Sourced):
     def _axis_fits_the_shape(self) -> SurfaceRow:
         norm = float(np.linalg.norm([self.axis_x, self.axis_y, self.axis_z]))
         if self.shape == "cylinder" and abs(norm - 1.0) > 1e-6:
-            raise ValueError(f"the axis of a cylinder must have length 1, got {norm:.6g}")
+            raise ValueError(f"the axis of a cylinder must have length 1; got {norm:.6g}")
         return self
 
 

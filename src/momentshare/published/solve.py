@@ -188,16 +188,16 @@ def heads_of_published(
 def _check_options(draws: int, seed: int, spread: str, correlation: float) -> None:
     faults = []
     if isinstance(draws, bool) or not isinstance(draws, int) or not 0 <= draws <= _MOST_DRAWS:
-        faults.append(f"draws: wanted a whole number from 0 to {_MOST_DRAWS}, got {draws!r}")
+        faults.append(f"draws: must be a whole number from 0 to {_MOST_DRAWS}; got {draws!r}")
     if isinstance(seed, bool) or not isinstance(seed, int) or seed < 0:
-        faults.append(f"seed: wanted a whole number, 0 or more, got {seed!r}")
+        faults.append(f"seed: must be a whole number, 0 or more; got {seed!r}")
     if spread not in {"sd", "se"}:
-        faults.append(f"spread: wanted 'sd' (persons) or 'se' (the mean), got {spread!r}")
+        faults.append(f"spread: must be 'sd' (persons) or 'se' (the mean); got {spread!r}")
     lowest = -1.0 / (len(BALANCED) - 1)
     if not lowest <= correlation <= 1.0:
         faults.append(
-            f"correlation: wanted {lowest:.4g} to 1, got {correlation!r}; four moments cannot all "
-            "go against each other more strongly"
+            f"correlation: must be between {lowest:.4g} and 1; got {correlation!r}; four moments "
+            "cannot all go against each other more strongly"
         )
     if faults:
         raise InputError("published table:", faults)

@@ -197,9 +197,9 @@ def _records(place: Path, text: str) -> tuple[list[str], list[tuple[int, list[st
     if len(records) > _MOST_LINES:
         raise InputError(f"{place}: has more than {_MOST_LINES} lines; split it")
     if not any(header):
-        raise InputError(f"{place}: row 1: is empty, wanted the names of the columns")
+        raise InputError(f"{place}: row 1: is empty; must hold the names of the columns")
     if len(header) == 1 and any(sign in header[0] for sign in ";\t|"):
-        raise InputError(f"{place}: row 1: wanted a comma between names; save it as comma CSV")
+        raise InputError(f"{place}: row 1: must have a comma between names; save it as comma CSV")
     return header, records
 
 
@@ -258,7 +258,9 @@ class _Cells:
             remedy = "say where the numbers come from" if column == "source" else "fill it in"
             self.fault(column, f"is blank; {remedy}")
         if len(text) > longest:
-            self.fault(column, f"has {len(text)} characters, wanted {longest} at most; shorten it")
+            self.fault(
+                column, f"has {len(text)} characters; must have at most {longest}; shorten it"
+            )
         try:
             return plain_text(text)
         except ValueError as err:
@@ -276,11 +278,11 @@ class _Cells:
                 hint = "write the minus sign as a plain hyphen"
             elif "±" in text:
                 hint = "put the spread in the column of the standard deviation"
-            self.fault(column, f"wanted a number, got {_short(text)}; {hint}")
+            self.fault(column, f"must be a number; got {_short(text)}; {hint}")
             return math.nan
         value = float(text)
         if not low <= value <= high:
-            self.fault(column, f"wanted {low:g} to {high:g}, got {value:g}; {remedy}")
+            self.fault(column, f"must be between {low:g} and {high:g}; got {value:g}; {remedy}")
             return math.nan
         return value
 
@@ -294,12 +296,12 @@ def _line(row: int, named: dict[str, str]) -> tuple[PublishedLine | None, list[s
         for name in _LABELS
     }
     if texts["known"] and texts["known"] not in KNOWN:
-        cells.fault("known", f"wanted one of {', '.join(KNOWN)}, got {_short(texts['known'])}")
+        cells.fault("known", f"must be one of {', '.join(KNOWN)}; got {_short(texts['known'])}")
     people = cells.number("n", 1, _MOST_PEOPLE, "give the number of people")
     if not named["n"]:
         cells.fault("n", "is blank; give the number of people")
     elif people % 1.0 > 0.0:
-        cells.fault("n", f"wanted a whole number, got {people:g}; give the number of people")
+        cells.fault("n", f"must be a whole number; got {people:g}; give the number of people")
     unit, most = "check the unit, N*m", _GREATEST_MOMENT
     moments = [cells.number(f"{name}_nm", -most, most, unit) for name in BALANCED]
     moment_sd = [cells.number(f"{name}_sd_nm", 0.0, most, unit) for name in BALANCED]

@@ -114,9 +114,11 @@ def contact_cone(
     first = _vectors("towards", towards, 1)
     ratio = numbers("ratios", ratios)
     if ratio.ndim == 0 or ratio.shape[-1] < FEWEST:
-        raise ShapeError("ratios", f"at least {FEWEST} facets", f"shape {ratio.shape}")
+        raise ShapeError(
+            "ratios", f"shape (..., n) with at least {FEWEST} facets", f"shape {ratio.shape}"
+        )
     if not (np.isfinite(ratio).all() and (ratio >= 0.0).all()):
-        raise ShapeError("ratios", "finite ratios of at least zero", f"{ratio.min()}")
+        raise ShapeError("ratios", "finite and at least zero", f"{ratio.min()}")
     length = np.linalg.norm(along, axis=-1, keepdims=True)
     if (length == 0.0).any():
         raise ShapeError("axis", "a direction", "a zero vector")
@@ -154,5 +156,5 @@ def _vectors(name: str, values: ArrayLike, axes: int) -> FloatArray:
         wanted = "(..., heads, 3)" if axes == 2 else "(..., 3)"
         raise ShapeError(name, f"shape {wanted}", f"shape {array.shape}")
     if not np.isfinite(array).all():
-        raise ShapeError(name, "finite values", "NaN or infinity")
+        raise ShapeError(name, "finite", "NaN or infinity")
     return array

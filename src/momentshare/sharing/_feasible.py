@@ -307,7 +307,9 @@ def _levels(given: ArrayLike | None, problem: Problem) -> FloatArray:
         return np.zeros((1, facets))
     gains = numbers("scaled_levels", given)
     if gains.ndim < 1 or gains.shape[-1] != facets or not np.isfinite(gains).all():
-        raise ShapeError("scaled_levels", f"finite, shape (..., {facets})", f"{gains.shape}")
+        raise ShapeError(
+            "scaled_levels", f"finite and of shape (..., {facets})", f"shape {gains.shape}"
+        )
     try:
         spread = np.broadcast_to(gains, (*problem.batch, facets))
     except ValueError as error:

@@ -150,7 +150,7 @@ free_bounds, inequalities
         inequalities=inequalities,
     )
     if math.isinf(problem.exponent):
-        raise ShapeError("exponent", "a finite p", "inf", "min–max forces have kinks everywhere")
+        raise ShapeError("exponent", "finite", "inf", "min–max forces have kinks everywhere")
     raw, _ = solve(problem, choose_route("auto"), None, chain=False)
     return _differentiate(problem, raw, inside=kinks == "inside")
 

@@ -157,7 +157,11 @@ def build_problem(
     arms = _array("moment_arms", moment_arms, 2)
     rows, heads = arms.shape[-2:]
     if rows == 0 or heads == 0:
-        raise ShapeError("moment_arms", "at least one row and one head", f"shape {arms.shape}")
+        raise ShapeError(
+            "moment_arms",
+            "shape (..., rows, heads) with at least one of each",
+            f"shape {arms.shape}",
+        )
     capacity = _array("active_capacity", active_capacity, 1, (heads,))
     moments = _array("joint_moments", joint_moments, 1, (rows,))
     zeros = np.zeros(heads)
@@ -197,9 +201,9 @@ def build_problem(
 
     bad = np.zeros(frames, dtype=np.bool_)
     checks = [
-        *((name, "finite values", _not_finite) for name in _FINITE if name in flat),
-        ("active_capacity", "capacities of at least zero [N]", _negative),
-        ("weights", "weights above zero", _not_positive),
+        *((name, "finite", _not_finite) for name in _FINITE if name in flat),
+        ("active_capacity", "at least zero [N]", _negative),
+        ("weights", "above zero", _not_positive),
     ]
     for name, wanted, rule in checks:
         faulty = _check(name, wanted, flat[name], rule, batch, raising=on_invalid == "raise")
@@ -326,7 +330,7 @@ def _bounds(bounds: tuple[ArrayLike, ArrayLike] | None, free: int) -> tuple[Floa
         where = tuple(int(i) for i in np.argwhere(bad)[0])
         raise ShapeError(
             "free_bounds",
-            "lower <= upper, no NaN",
+            "in order, lower <= upper, without NaN",
             f"{np.broadcast_to(spread[0], bad.shape)[where]} and "
             f"{np.broadcast_to(spread[1], bad.shape)[where]} at {where}",
         )
@@ -353,7 +357,9 @@ def _inequalities(
     limits = _array("inequalities", G, 2)
     if limits.shape[-1] != heads:
         raise ShapeError(
-            "inequalities", f"G of shape (..., facets, {heads})", f"shape {limits.shape}"
+            "inequalities",
+            f"a pair (G, h), G of shape (..., facets, {heads})",
+            f"G of shape {limits.shape}",
         )
     return limits, None, _array("inequalities (level)", h, 1, limits.shape[-2:-1])
 

@@ -160,7 +160,7 @@ class Solver:
             argument = error.argument.replace("inequalities", "limits")
             raise ShapeError(argument, error.wanted, error.got) from error
         if self._kind.batch:
-            raise ShapeError("weights", "arguments without a frame axis", f"{self._kind.batch}")
+            raise ShapeError("weights", "without a frame axis", f"{self._kind.batch}")
         self._answer: Answer | None = None
         self._stream: _Stream | None = None
 
@@ -234,7 +234,7 @@ class Solver:
             answer = kept if kept is not None and fits else self.room(frames, rows)
             self._answer = answer
         elif answer.unmet.shape != (frames, rows) or answer.force.shape[1] != self._heads:
-            raise ShapeError("out", f"room for {frames} frames of {rows} rows", "another size")
+            raise ShapeError("out", f"made for {frames} frames of {rows} rows", "another size")
         problem = self._problem(arms, capacity, wanted, passive_force, limits)
         if is_available() and math.isfinite(problem.exponent):
             run_kernel(problem, _as_raw(answer), threads, chain=chain)
@@ -311,7 +311,11 @@ class Solver:
         frames, rows = moments.shape
         kind, heads = self._kind, self._heads
         if kind.free and kind.rows != rows:
-            raise ShapeError("moments", f"{kind.rows} rows, as free_columns", f"{rows}")
+            raise ShapeError(
+                "moments",
+                f"shape (frames, {kind.rows}), as many rows as free_columns",
+                f"shape {moments.shape}",
+            )
         facets = kind.facets
         G, h = (kind.limits, kind.levels) if limits is None else limits
         return replace(
@@ -410,7 +414,9 @@ def _laid(name: str, values: ArrayLike, tail: tuple[int, ...], frames: int) -> F
         array = array[np.newaxis]
     if array.shape[1:] != tail or array.shape[0] not in {1, frames}:
         wanted = ", ".join(str(size) for size in tail)
-        raise ShapeError(name, f"shape ({wanted}) or ({frames}, {wanted})", f"{np.shape(values)}")
+        raise ShapeError(
+            name, f"shape ({wanted}) or ({frames}, {wanted})", f"shape {np.shape(values)}"
+        )
     return np.ascontiguousarray(array)
 
 

@@ -27,7 +27,7 @@ def as_signal(argument: str, values: ArrayLike) -> NDArray[np.float64]:
             "put time on the first axis",
         )
     if array.size == 0:
-        raise ShapeError(argument, "at least one sample", f"shape {array.shape}")
+        raise ShapeError(argument, "at least one sample long", f"shape {array.shape}")
     refuse_infinite(argument, array)
     return array
 
@@ -48,7 +48,7 @@ def refuse_infinite(argument: str, array: NDArray[np.float64]) -> None:
     if endless.any():
         where = np.argwhere(endless)[0]
         raise InputError(
-            f"{argument}: sample {int(where[0])} is {array[tuple(where)]:g}; wanted finite values, "
+            f"{argument}: sample {int(where[0])} is {array[tuple(where)]:g}; must be finite, "
             "or NaN where nothing was recorded"
         )
 
@@ -60,12 +60,12 @@ def as_number(
     try:
         number = float(value)
     except (TypeError, ValueError) as err:
-        raise InputError(f"{argument}: wanted a number, got {value!r}") from err
+        raise InputError(f"{argument}: must be a number; got {value!r}") from err
     if not math.isfinite(number) or number <= above or number < least:
         bound = f" above {above:g}" if above > -math.inf else ""
         bound += f" of at least {least:g}" if least > -math.inf else ""
         unit_text = f" {unit}" if unit else ""
-        raise InputError(f"{argument}: wanted a finite number{bound}{unit_text}, got {value!r}")
+        raise InputError(f"{argument}: must be a finite number{bound}{unit_text}; got {value!r}")
     return number
 
 
@@ -79,9 +79,9 @@ def as_count(argument: str, value: int, least: int) -> int:
     try:
         count = operator.index(value)
     except TypeError as err:
-        raise InputError(f"{argument}: wanted a whole number, got {value!r}") from err
+        raise InputError(f"{argument}: must be a whole number; got {value!r}") from err
     if count < least:
-        raise InputError(f"{argument}: wanted a whole number of at least {least}, got {count}")
+        raise InputError(f"{argument}: must be a whole number of at least {least}; got {count}")
     return count
 
 

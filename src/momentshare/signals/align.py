@@ -111,8 +111,8 @@ def common_clock(spans: Sequence[tuple[float, float]], rate: float) -> NDArray[n
     for number, (begin, end) in enumerate(table):
         if not (math.isfinite(begin) and math.isfinite(end) and begin <= end):
             raise InputError(
-                f"spans: span {number} runs from {begin:g} to {end:g} s; wanted a start and a "
-                "later end"
+                f"spans: span {number} runs from {begin:g} to {end:g} s; must have a finite start "
+                "and an end no earlier"
             )
     begin, end = float(table[:, 0].max()), float(table[:, 1].min())
     steps = (end - begin) * rate
@@ -185,13 +185,13 @@ def delay(a: ArrayLike, b: ArrayLike, rate: float, longest: float) -> Delay:
     samples = len(one)
     if lags < 1:
         raise InputError(
-            f"longest: {longest:g} s is less than one sample at {rate:g} Hz; wanted {1 / rate:g} s "
-            "or more"
+            f"longest: {longest:g} s is less than one sample at {rate:g} Hz; must be "
+            f"{1 / rate:g} s or more"
         )
     if samples - lags < max(3.0, _LEAST_OVERLAP * samples):
         raise InputError(
             f"longest: a delay of {longest:g} s leaves too little of {samples} samples "
-            f"({samples / rate:.3g} s) to compare; wanted at most "
+            f"({samples / rate:.3g} s) to compare; must be at most "
             f"{(1 - _LEAST_OVERLAP) * samples / rate:.3g} s, or longer signals"
         )
     found = np.array([_correlation(one, two, lag) for lag in range(-lags, lags + 1)])
@@ -236,5 +236,5 @@ def _times(times: ArrayLike) -> NDArray[np.float64]:
         raise ShapeError("times", "shape (n,)", f"shape {array.shape}")
     if not np.isfinite(array).all():
         row = int(np.argmin(np.isfinite(array)))
-        raise InputError(f"times: entry {row} is {array[row]:g}; wanted finite seconds")
+        raise InputError(f"times: entry {row} is {array[row]:g}; must be finite seconds")
     return array

@@ -153,7 +153,7 @@ def angular_acceleration(rotation: ArrayLike, rate: float) -> NDArray[np.float64
 
 def _require(samples: int, fewest: int) -> None:
     if samples < fewest:
-        raise ShapeError("values", f"at least {fewest} samples", f"{samples}")
+        raise ShapeError("values", f"at least {fewest} samples long", f"{samples}")
 
 
 def _carried_on(inner: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -186,7 +186,7 @@ def _rotations(rotation: ArrayLike) -> NDArray[np.float64]:
         sample = int(np.argmax(bad))
         raise InputError(
             f"rotation: sample {sample} is no rotation (RᵀR departs from 1 by {off[sample]:.2g}, "
-            f"determinant {np.linalg.det(array[sample]):.3g}); wanted right-handed unit axes at "
+            f"determinant {np.linalg.det(array[sample]):.3g}); must be right-handed unit axes at "
             "right angles as columns"
         )
     return array

@@ -134,13 +134,13 @@ def find_repetitions(
     completed_share = as_number("completed_share", completed_share, "", above=0.0)
     if completed_share > 1.0:
         raise InputError(
-            f"completed_share: wanted a share of at most 1, got {completed_share:g}; "
+            f"completed_share: must be a share of at most 1; got {completed_share:g}; "
             "0.8 stands for 80 %"
         )
     known = np.flatnonzero(~np.isnan(signal))
     if known.size < _FEWEST:
         raise InputError(
-            f"height: {known.size} of {len(signal)} samples are known; wanted {_FEWEST} or more"
+            f"height: {known.size} of {len(signal)} samples are known; must be {_FEWEST} or more"
         )
     offset = int(known[0])
     missing = np.isnan(signal[offset : known[-1] + 1])
@@ -306,13 +306,13 @@ def press_events(
     least_dip = as_number("least_dip", least_dip, "", above=0.0)
     if least_dip >= 1.0:
         raise InputError(
-            f"least_dip: wanted a share below 1 of the peak velocity, got {least_dip:g}"
+            f"least_dip: must be a share below 1 of the peak velocity; got {least_dip:g}"
         )
     chest, lockout = repetition.chest, repetition.lockout
     if not 0 <= chest < lockout < len(signal):
         raise InputError(
             f"repetition: runs from sample {chest} to {lockout}, the height has {len(signal)} "
-            "samples; wanted one found in this recording"
+            "samples; must be one found in this recording"
         )
     gone = np.flatnonzero(np.isnan(signal[chest : lockout + 1]))
     if gone.size:
@@ -323,7 +323,7 @@ def press_events(
     velocity = derivative(signal, rate)[chest : lockout + 1]
     if np.isnan(velocity).any() or float(velocity.max()) <= 0.0:
         raise InputError(
-            f"repetition: the height does not rise from sample {chest} to {lockout}; wanted an "
+            f"repetition: the height does not rise from sample {chest} to {lockout}; must be an "
             "ascent found in this recording"
         )
     turns = turning_points(velocity, least_dip * float(velocity.max()))
@@ -375,7 +375,7 @@ def lift_percent(repetition: Repetition, count: int = 101) -> NDArray[np.float64
     if not 0 <= repetition.chest < repetition.lockout:
         raise InputError(
             f"repetition: chest is sample {repetition.chest} and lock-out {repetition.lockout}; "
-            "wanted lock-out after the chest"
+            "lock-out must come after the chest"
         )
     return np.linspace(float(repetition.chest), float(repetition.lockout), count)
 

@@ -370,10 +370,10 @@ def _candidates(candidates: ArrayLike, rate: float) -> NDArray[np.float64]:
     cutoffs = as_signal("candidates", candidates).copy()
     if cutoffs.ndim != 1 or len(cutoffs) < _FEWEST:
         raise ShapeError(
-            "candidates", f"at least {_FEWEST} cut-offs, shape (n,)", f"shape {cutoffs.shape}"
+            "candidates", f"shape (n,) with at least {_FEWEST} cut-offs", f"shape {cutoffs.shape}"
         )
     if not (np.diff(cutoffs) > 0.0).all():
-        raise InputError("candidates: wanted cut-offs in rising order, each once")
+        raise InputError("candidates: must be cut-offs in rising order, each once")
     for end in (cutoffs[0], cutoffs[-1]):
         _below_half("candidates", float(end), rate)
     return cutoffs

@@ -87,26 +87,28 @@ class StrengthTest:
 
     def __post_init__(self) -> None:
         faults = [
-            f"{item.name}: wanted a finite number, got {getattr(self, item.name)!r}"
+            f"{item.name}: must be a finite number; got {getattr(self, item.name)!r}"
             for item in fields(self)
             if item.name != "mode" and not math.isfinite(getattr(self, item.name))
         ]
         if self.mode not in get_args(Mode):
-            faults.append(f"mode: wanted isometric, concentric or eccentric, got {self.mode!r}")
+            faults.append(f"mode: must be isometric, concentric or eccentric; got {self.mode!r}")
         elif self.mode == "isometric" and self.speed_deg_s != 0.0:
             faults.append(
-                f"speed_deg_s: an isometric test has none, got {self.speed_deg_s:g}; "
+                f"speed_deg_s: an isometric test has none; got {self.speed_deg_s:g}; "
                 "set it to 0 or choose concentric or eccentric"
             )
         elif self.mode != "isometric" and not self.speed_deg_s > 0.0:
             faults.append(
-                f"speed_deg_s: a {self.mode} test needs a positive speed [deg/s], got "
+                f"speed_deg_s: a {self.mode} test needs a positive speed [deg/s]; got "
                 f"{self.speed_deg_s:g}"
             )
         if not 0.0 <= self.elbow_flexion_deg <= 160.0:
-            faults.append(f"elbow_flexion_deg: wanted 0 to 160, got {self.elbow_flexion_deg:g}")
+            faults.append(
+                f"elbow_flexion_deg: must be between 0 and 160; got {self.elbow_flexion_deg:g}"
+            )
         if not 0.0 <= self.elevation_deg <= 170.0:
-            faults.append(f"elevation_deg: wanted 0 to 170, got {self.elevation_deg:g}")
+            faults.append(f"elevation_deg: must be between 0 and 170; got {self.elevation_deg:g}")
         if faults:
             raise InputError("strength test:", faults)
 

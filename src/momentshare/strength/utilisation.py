@@ -171,7 +171,7 @@ def corrected_utilisation(
     """
     if postures is not None and len(postures) != len(moments):
         raise InputError(
-            f"postures: wanted one for each of {len(moments)} moments, got {len(postures)}"
+            f"postures: must be one for each of {len(moments)} moments; got {len(postures)}"
         )
     records: list[dict[str, object]] = []
     tested: dict[tuple[str, str], float] = {}
@@ -269,7 +269,7 @@ def read_moments(path: str | Path) -> list[NetMoment]:
     for number, line in lines[1:]:
         if len(line) != len(header):
             faults.append(
-                f"row {number}: wanted {len(header)} fields as in the header, got {len(line)}"
+                f"row {number}: must have {len(header)} fields, as the header does; got {len(line)}"
             )
             continue
         cells = {name: cell.strip() for name, cell in zip(header, line, strict=True)}
@@ -324,12 +324,13 @@ def _cell_values(cells: Mapping[str, str], number: int, faults: list[str]) -> di
             value = float(text)
         except ValueError:
             faults.append(
-                f"row {number}, {name}: wanted a number with a decimal point, got {text!r}"
+                f"row {number}, {name}: must be a number with a decimal point; got {text!r}"
             )
             continue
         if not math.isfinite(value) or not low <= value <= high:
             faults.append(
-                f"row {number}, {name}: wanted {low:g} to {high:g}, got {text}; check the unit"
+                f"row {number}, {name}: must be between {low:g} and {high:g}; got {text}; "
+                "check the unit"
             )
             continue
         values[name] = value
@@ -341,7 +342,7 @@ def _posture_faults(values: Mapping[str, float], *, complete: bool) -> Iterator[
     given = [name for name in _POSTURE if name in values]
     if given and not {"elbow_flexion_deg", "elevation_deg"} <= set(given):
         yield (
-            f"a posture needs elbow_flexion_deg and elevation_deg, got {', '.join(given)}; "
+            f"a posture needs elbow_flexion_deg and elevation_deg; got {', '.join(given)}; "
             "add the missing one"
         )
     if given and "height_fraction" in values:

@@ -22,6 +22,7 @@ from momentshare.study.schema import (
     Study,
     StudyFile,
 )
+from momentshare.text import schema_message
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -206,7 +207,7 @@ def _fault(
     schema: type[BaseModel],
     sections: Mapping[str, type[BaseModel]],
 ) -> str:
-    """One fault in plain words: where, what was wanted, what came, what to do."""
+    """One fault in plain words: where, what must hold, what came, what to do."""
     where: list[str] = []
     node: Any = data
     section = ""
@@ -235,14 +236,14 @@ def _fault(
         return f"{place}: unknown field; {nearest_name(str(item['loc'][-1]), known)}"
     if kind == "missing":
         return f"{place}: is missing; add it"
-    message = str(item["msg"]).removeprefix("Value error, ")
+    message = schema_message(item["msg"])
     if kind in {"greater_than_equal", "less_than_equal"}:
         unit = next((u for u in _UNITS if place.endswith(f"_{u}")), "")
         limit = item["ctx"]["ge" if kind == "greater_than_equal" else "le"]
         side = "at least" if kind == "greater_than_equal" else "at most"
         check = f"; is the value in {_UNITS[unit]}?" if unit else ""
-        return f"{place}: wanted {side} {limit:g} {unit}".rstrip() + f", got {got!r}{check}"
-    if isinstance(got, dict) or ", got " in message or "; got " in message:
+        return f"{place}: must be {side} {limit:g} {unit}".rstrip() + f"; got {got!r}{check}"
+    if isinstance(got, dict) or "; got " in message:
         return f"{place}: {_short(message)}"
     return f"{place}: {message}; got {_short(repr(got))}"
 

@@ -53,7 +53,7 @@ __all__ = [
 def _plain_number(value: object) -> object:
     """Refuse text and truth values where a number is meant."""
     if isinstance(value, (bool, str)):
-        raise ValueError("wanted a number without quotes")  # noqa: TRY004 - pydantic reports it
+        raise ValueError("must be a number without quotes")  # noqa: TRY004 - pydantic reports it
     return value
 
 
@@ -92,7 +92,7 @@ class Entry(BaseModel):
         kind = cls.model_fields[str(info.field_name)].annotation
         kinds = get_args(kind) or (kind,)
         if bool in kinds and not isinstance(value, bool):
-            raise ValueError("wanted true or false")
+            raise ValueError("must be true or false")
         return _plain_number(value) if int in kinds else value
 
 
@@ -143,7 +143,7 @@ class PersonEntry(Entry):
         if forearm is not None and grip is not None and grip <= forearm:
             raise ValueError(
                 "grip_length_cm (elbow to grip) must be longer than forearm_length_cm (elbow to "
-                f"wrist), got {grip:g} and {forearm:g}"
+                f"wrist); got {grip:g} and {forearm:g}"
             )
         return self
 
@@ -266,11 +266,13 @@ class ConditionEntry(GirdleEntry):
         low, high = self.chest_height_cm, self.lockout_height_cm
         if low is not None and high is not None and high <= low:
             raise ValueError(
-                f"lockout_height_cm must lie above chest_height_cm, got {high:g} and {low:g}"
+                f"lockout_height_cm must lie above chest_height_cm; got {high:g} and {low:g}"
             )
         bounds = self.lateral_bounds
         if bounds is not None and not -1.0 <= bounds[0] <= bounds[1] <= 1.0:
-            raise ValueError(f"lateral_bounds must be low, high within -1 to 1, got {bounds}")
+            raise ValueError(
+                f"lateral_bounds must be two values in order, within -1 to 1; got {bounds}"
+            )
         return self
 
     @property
@@ -300,7 +302,7 @@ def _within(what: str, value: Varying, low: float, high: float, unit: str) -> Va
         numbers = [v for _, v in value]
     for number in numbers:
         if not low <= number <= high:  # type: ignore[operator]
-            raise ValueError(f"{what} must lie in {low:g} to {high:g} {unit}, got {number:g}")
+            raise ValueError(f"{what} must lie in {low:g} to {high:g} {unit}; got {number:g}")
     return value
 
 
@@ -333,8 +335,8 @@ class SettingsEntry(Entry):
     def _exponent_in_range(cls, value: float) -> float:
         if math.isfinite(value) and value > _LARGEST_EXPONENT:
             raise ValueError(
-                f"wanted 1.01 to {_LARGEST_EXPONENT:g}, or inf for the least greatest activation, "
-                f"got {value:g}"
+                f"must be between 1.01 and {_LARGEST_EXPONENT:g}, or inf for the least greatest "
+                f"activation; got {value:g}"
             )
         return value
 

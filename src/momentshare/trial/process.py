@@ -96,12 +96,12 @@ class Processing:
             zero = name == "fill_gaps"
             good = isinstance(value, (int, float)) and np.isfinite(value)
             if not good or value < 0.0 or (value == 0.0 and not zero):
-                wanted = "zero or more" if zero else "a number above zero"
-                faults.append(f"{name}: wanted {wanted}, got {value!r}")
+                rule = "zero or more" if zero else "a number above zero"
+                faults.append(f"{name}: must be {rule}; got {value!r}")
         if self.hinge not in {"epicondyles", "forearm"}:
-            faults.append(f"hinge: wanted 'epicondyles' or 'forearm', got {self.hinge!r}")
+            faults.append(f"hinge: must be 'epicondyles' or 'forearm'; got {self.hinge!r}")
         if not isinstance(self.frames, int) or self.frames < 5:
-            faults.append(f"frames: wanted 5 or more, got {self.frames!r}")
+            faults.append(f"frames: must be 5 or more; got {self.frames!r}")
         if faults:
             raise InputError("processing:", faults)
 
@@ -350,20 +350,20 @@ def _check_options(
 ) -> None:
     faults = []
     if side not in SIDES:
-        faults.append(f"side: wanted 'right' or 'left', got {side!r}")
+        faults.append(f"side: must be 'right' or 'left'; got {side!r}")
     number = isinstance(load, (int, float)) and np.isfinite(load) and load >= 0.0
     if load is not None and not number:
-        faults.append(f"load: wanted a mass of zero or more [kg], got {load!r}")
+        faults.append(f"load: must be a mass of zero or more [kg]; got {load!r}")
     if not (np.isfinite(trunk_angle) and abs(trunk_angle) <= np.pi):
         faults.append(
-            f"trunk_angle: wanted -pi to pi [rad], got {trunk_angle!r}; is it in degrees?"
+            f"trunk_angle: must be between -pi and pi [rad]; got {trunk_angle!r}; is it in degrees?"
         )
     if repetitions is not None and (
         not isinstance(repetitions, (list, tuple, range))
         or not repetitions
         or any(not isinstance(n, int) or isinstance(n, bool) for n in repetitions)
     ):
-        faults.append(f"repetitions: wanted a list of numbers from 1, got {repetitions!r}")
+        faults.append(f"repetitions: must be a list of numbers from 1; got {repetitions!r}")
     if faults:
         raise InputError("trial:", faults)
 
@@ -403,7 +403,7 @@ def _ascents(
         rise = float(np.nanmax(track.height) - np.nanmin(track.height))
         raise InputError(
             f"{recording.source}: no repetition found: the height of the load varies by "
-            f"{rise:.3f} m, wanted a rise of {chosen.least_rise:g} m or more; check the up axis "
+            f"{rise:.3f} m; must rise by {chosen.least_rise:g} m or more; check the up axis "
             "and units of the layout"
         )
     numbered = list(enumerate(found, start=1))

@@ -117,7 +117,7 @@ def chunk_bytes(task: Task) -> bytes:
     if model.digest != task.model_digest:
         raise StudyError(
             f"model {model.name!r}: differs from the one the run began with "
-            f"({model.digest}, wanted {task.model_digest}); start anew in another folder"
+            f"({model.digest}; must be {task.model_digest}); start anew in another folder"
         )
     setup = replace(task.setup, limbs=replace(task.setup.limbs, model=model))
     layout = build_layout(setup, task.spreads)

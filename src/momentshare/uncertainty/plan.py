@@ -139,19 +139,19 @@ class UncertaintyPlan:
 
     def _number_faults(self) -> Iterator[str]:
         if not 1 <= self.draws <= MOST_DRAWS:
-            yield f"draws: wanted 1 to {MOST_DRAWS}, got {self.draws}"
+            yield f"draws: must be between 1 and {MOST_DRAWS}; got {self.draws}"
         if self.seed < 0:
-            yield f"seed: wanted 0 or more, got {self.seed}"
+            yield f"seed: must be 0 or more; got {self.seed}"
         if not 2 <= self.frames <= 2001:
-            yield f"frames: wanted 2 to 2001, got {self.frames}"
+            yield f"frames: must be between 2 and 2001; got {self.frames}"
         if not 0 <= self.trajectories <= _MOST_DESIGNED or self.trajectories == 1:
-            yield (f"trajectories: wanted 0, or 2 to {_MOST_DESIGNED}, got {self.trajectories}")
+            yield (f"trajectories: must be 0, or 2 to {_MOST_DESIGNED}; got {self.trajectories}")
         if not 0 <= self.sobol <= _MOST_DESIGNED or self.sobol & (self.sobol - 1):
-            yield (f"sobol: wanted 0 or a power of two up to {_MOST_DESIGNED}, got {self.sobol}")
+            yield (f"sobol: must be 0 or a power of two up to {_MOST_DESIGNED}; got {self.sobol}")
         if self.sobol and not self.trajectories:
             yield "sobol: needs the screening, which is left out; set trajectories"
         if self.few < 1:
-            yield f"few: wanted 1 or more, got {self.few}"
+            yield f"few: must be 1 or more; got {self.few}"
         if not self.criteria or len(set(self.criteria)) != len(self.criteria):
             yield "criteria: name each at most once, and at least one"
 

@@ -134,7 +134,7 @@ def run_uncertainty(
     True
     """
     if workers is not None and workers < 1:
-        raise InputError(f"workers: wanted 1 or more, got {workers}")
+        raise InputError(f"workers: must be 1 or more; got {workers}")
     model = load_model(plan.study.file.model)
     check_settings(plan.study.file.settings, model, plan.study.source)
     if plan.trajectories:

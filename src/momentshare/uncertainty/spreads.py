@@ -55,8 +55,8 @@ class Spreads:
         ):
             value = getattr(self, name)
             if not math.isfinite(value) or value < 0.0:
-                faults.append(f"{name}: wanted zero or more, got {value!r}")
+                faults.append(f"{name}: must be zero or more; got {value!r}")
         if not 0.0 <= self.shared <= 1.0:
-            faults.append(f"shared: wanted 0 to 1, got {self.shared!r}")
+            faults.append(f"shared: must be between 0 and 1; got {self.shared!r}")
         if faults:
             raise InputError("spreads:", faults)

@@ -112,14 +112,15 @@ def read_marks(text: str, where: str = _FILE) -> dict[str, str]:
     """Read the text of ``null_limb.csv``; see :func:`stored_null`."""
     every = csv_rows(text, where, ModelError)
     if not every or every[0][1] != list(_COLUMNS):
-        raise ModelError(f"{where}: wanted the columns {', '.join(_COLUMNS)}")
+        raise ModelError(f"{where}: must have the columns {', '.join(_COLUMNS)}")
     rows = [row for _, row in every[1:]]
     lengths = {len(row[1]) for row in rows if len(row) == 2}
     for number, row in enumerate(rows, start=2):
         if len(row) != 2 or set(row[1]) - {"0", "1"} or len(lengths) != 1:
             raise ModelError(
-                f"{where} row {number}: wanted a target and as many marks 0 or 1 as in the other "
-                f"rows, got {row}; make the file again with momentshare validate --null-limbs 20"
+                f"{where} row {number}: must hold a target and as many marks 0 or 1 as in the "
+                f"other rows; got {row}; make the file again "
+                "with momentshare validate --null-limbs 20"
             )
     return {row[0]: row[1] for row in rows}
 

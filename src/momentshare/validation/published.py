@@ -81,7 +81,7 @@ def load_published_rows(model: Model, targets: Collection[str]) -> tuple[Publish
     faults: list[str] = []
     rows = csv_rows(read_text(path, TABLE, ModelError), "published_rows.csv", ModelError)
     if not rows or tuple(rows[0][1]) != _COLUMNS:
-        raise ModelError(f"{path}: wanted the columns {', '.join(_COLUMNS)}")
+        raise ModelError(f"{path}: must have the columns {', '.join(_COLUMNS)}")
     for number, cells in rows[1:]:
         place = f"published_rows.csv row {number}"
         if len(cells) != len(_COLUMNS):

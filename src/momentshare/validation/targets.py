@@ -26,6 +26,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 
 from momentshare.errors import ModelError, nearest_name
 from momentshare.inputs import TABLE, csv_rows, read_text
+from momentshare.text import schema_message
 from momentshare.validation.terms import CHOICES, QUANTITIES, QUANTITY_DIRECTIONS, SETTINGS
 
 if TYPE_CHECKING:
@@ -293,7 +294,7 @@ def load_targets(model: Model) -> tuple[Target, ...]:
         except ValidationError as err:
             faults += [
                 f"{place}: field {'.'.join(map(str, item['loc'])) or row.get('id')!r}: "
-                f"{item['msg']}, got {_shown(item['input'])}"
+                f"{schema_message(item['msg'])}; got {_shown(item['input'])}"
                 for item in err.errors()
             ]
             continue

@@ -340,5 +340,5 @@ def _minus(text: str) -> str:
 
 def _probability(value: float) -> str:
     if not 0.0 <= value <= 1.0:
-        raise ValueError("wanted a probability from 0 to 1")
+        raise ValueError("must be a probability from 0 to 1")
     return "< 0.001" if value < 0.001 else f"{value:.3f}"

@@ -109,8 +109,8 @@ class Picture:
             good = "<svg" in self.image and "http://www.w3.org/2000/svg" in self.image
         if not good:
             raise InputError(
-                f"picture {self.caption!r}: wanted the bytes of a whole PNG or the text of an SVG "
-                f"with its namespace, got {type(self.image).__name__} of length "
+                f"picture {self.caption!r}: must be the bytes of a whole PNG or the text of an SVG "
+                f"with its namespace; got {type(self.image).__name__} of length "
                 f"{len(self.image)}; save the figure again"
             )
         if not self.alt.strip():

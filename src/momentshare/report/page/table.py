@@ -92,7 +92,7 @@ class Table:
             if len(marks) != len(frame):
                 raise ShapeError(
                     f"highlight of column {name!r}",
-                    f"{len(frame)} truth values, one a row",
+                    f"{len(frame)} truth values, one per row",
                     str(len(marks)),
                 )
 
@@ -100,5 +100,5 @@ class Table:
 def several_texts(what: str, items: Sequence[str]) -> tuple[str, ...]:
     """Return texts as a tuple; one text in place of several is refused."""
     if isinstance(items, str):
-        raise InputError(f"{what}: wanted several texts, got one text {items!r}; put it in a list")
+        raise InputError(f"{what}: must be several texts; got one text {items!r}; put it in a list")
     return tuple(items)

@@ -92,7 +92,7 @@ class Parameters:
         parts = []
         for record in self._every(group, name):
             if record.kind == -1:
-                raise InputError(f"parameter {group}:{name} holds text, wanted numbers; {AGAIN}")
+                raise InputError(f"parameter {group}:{name} holds text; must hold numbers; {AGAIN}")
             if record.kind == 1:
                 parts.append(np.frombuffer(record.raw, dtype=np.uint8).astype(float))
             elif record.kind == 2:
@@ -114,7 +114,7 @@ class Parameters:
         if found is None:
             return None
         if not math.isfinite(found) or found < 0.0:
-            raise InputError(f"parameter {group}:{name} is {found:g}, wanted a count; {AGAIN}")
+            raise InputError(f"parameter {group}:{name} is {found:g}; must be a count; {AGAIN}")
         return int(found)
 
     def shape(self, group: str, name: str) -> tuple[int, ...]:

@@ -117,7 +117,7 @@ def _role(what: str, known: tuple[str, ...]) -> AfterValidator:
 def _head(value: str) -> str:
     muscle, slash, head = value.partition("/")
     if not (muscle and slash and head) or "/" in head or any(c.isspace() for c in value):
-        raise ValueError(f"wanted muscle/head, such as 'triceps_brachii/lateral', got {value!r}")
+        raise ValueError(f"must be muscle/head, such as 'triceps_brachii/lateral'; got {value!r}")
     return value
 
 
@@ -138,7 +138,7 @@ def _as_labels(value: object) -> object:
 def _one_or_three(labels: tuple[str, ...]) -> tuple[str, ...]:
     if len(labels) not in {1, 3} or not all(labels) or len(set(labels)) < len(labels):
         raise ValueError(
-            "wanted one label, or a list of three different ones for x, y and z in a table, got "
+            "must be one label, or a list of three different ones for x, y and z in a table; got "
             f"{list(labels)}"
         )
     return labels
@@ -166,7 +166,7 @@ class ForceEntry(Entry):
     @classmethod
     def _three_axes(cls, value: tuple[str, str, str] | None) -> tuple[str, str, str] | None:
         if value is not None and len({axis[1] for axis in value}) < 3:
-            raise ValueError(f"wanted a direction along each of x, y and z, got {list(value)}")
+            raise ValueError(f"must have a direction along each of x, y and z; got {list(value)}")
         return value
 
     @model_validator(mode="after")
@@ -175,8 +175,8 @@ class ForceEntry(Entry):
             raise ValueError("give either labels or a plate, not both")
         if self.plate is None and (len(self.labels) not in {1, 3} or not any(self.labels)):
             raise ValueError(
-                'wanted one label, a list of three ("" where a component was not measured), or '
-                f"{{plate = 1}}, got {self.labels}"
+                'must be one label, a list of three ("" where a component was not measured), or '
+                f"{{plate = 1}}; got {self.labels}"
             )
         return self
 
@@ -304,7 +304,7 @@ class LayoutEntry(Entry):
     @classmethod
     def _axes_differ(cls, value: tuple[str, str, str]) -> tuple[str, str, str]:
         if len(set(value)) < 3:
-            raise ValueError(f"the three endings must differ, got {list(value)}")
+            raise ValueError(f"the three endings must differ; got {list(value)}")
         return value
 
     @field_validator("markers", "angles")
@@ -317,7 +317,7 @@ class LayoutEntry(Entry):
                 if label in seen:
                     raise ValueError(
                         f"label {label!r} stands for both {seen[label]!r} and {role!r}; "
-                        "give each its own, got the same label twice"
+                        "give each its own; got the same label twice"
                     )
                 seen[label] = role
         return value
@@ -344,7 +344,7 @@ class LayoutEntry(Entry):
             ]
         if self.up and self.right and self.up[1] == self.right[1]:
             faults.append(
-                f"right: must lie on another axis than up, got {self.right!r} beside {self.up!r}"
+                f"right: must lie on another axis than up; got {self.right!r} beside {self.up!r}"
             )
         if self.forces and self.force_on is None:
             faults.append(
@@ -377,13 +377,13 @@ class LayoutEntry(Entry):
                 if field in self.model_fields_set
             ]
             faults += [
-                f"markers.{role}: a C3D file holds a marker under one label; give one, got "
+                f"markers.{role}: a C3D file holds a marker under one label; give one; got "
                 f"{list(labels)}"
                 for role, labels in self.markers.items()
                 if len(labels) != 1
             ]
             faults += [
-                f"forces.{role}: wanted three analogue channels or {{plate = 1}} for a C3D file, "
+                f"forces.{role}: must be three analogue channels or {{plate = 1}} for a C3D file, "
                 f"got {force.labels}"
                 for role, force in self.forces.items()
                 if force.plate is None and len(force.labels) != 3
@@ -412,13 +412,13 @@ class LayoutEntry(Entry):
         rows = [*self.header_rows, *([self.units_row] if self.units_row else [])]
         if file_format == "csv" and (len(set(rows)) < len(rows) or max(rows) >= self.data_row):
             faults.append(
-                f"first_row: wanted a row after different rows of names and units, got "
+                f"first_row: must come after the rows of names and units, each its own; got "
                 f"{self.data_row} after {rows}"
             )
         if file_format == "csv" and self.delimiter is None:
             faults.append("delimiter: is missing; say what stands between the columns, such as ','")
         if file_format == "csv" and self.delimiter == self.decimal == ",":
-            faults.append("decimal: must differ from delimiter, got ',' for both")
+            faults.append("decimal: must differ from delimiter; got ',' for both")
         if self.format == "parquet":
             faults += [
                 f"{field}: is for CSV; take it out for Parquet files"

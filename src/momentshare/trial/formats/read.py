@@ -123,7 +123,9 @@ def read_recording(
     """
     place = Path(path)
     if not np.isfinite(offset):
-        raise InputError(f"{shown(place)}: offset: wanted a finite number of seconds, got {offset}")
+        raise InputError(
+            f"{shown(place)}: offset: must be a finite number of seconds; got {offset}"
+        )
     raw, notes = file_bytes(place)
     file_format = layout.format_for(place.suffix)
     if file_format is None:

@@ -161,7 +161,7 @@ def read_parquet(
     for name, place in places.items():
         kind = schema.field(place).type
         if not (pa.types.is_floating(kind) or pa.types.is_integer(kind) or _is_decimal(pa, kind)):
-            faults.append(f"column {name!r}: holds {kind}, wanted numbers; convert it")
+            faults.append(f"column {name!r}: holds {kind}; must hold numbers; convert it")
     if faults:
         return [], faults, []
     try:
@@ -427,7 +427,7 @@ def _clock(
 ) -> tuple[float, float, list[str]]:
     """Rate [Hz] and time of the first row [s], from the time column or the stated rate."""
     if count < 2:
-        return 0.0, 0.0, [f"has {count} row{'s' * (count != 1)} of data, wanted 2 or more"]
+        return 0.0, 0.0, [f"has {count} row{'s' * (count != 1)} of data; must have 2 or more"]
     if layout.time_column is None:
         return float(layout.rate_hz or 0.0), 0.0, []
     name = layout.time_column

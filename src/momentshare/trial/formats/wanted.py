@@ -38,14 +38,14 @@ class SignalEntry(Entry):
             plain_text(name)
         if self.unit is not None and all(unit_factor(k, self.unit) is None for k in KINDS):
             known = ", ".join(unit for kind in KINDS for unit in known_units(kind))
-            raise ValueError(f"unit: wanted one of {known}, got {self.unit!r}")
+            raise ValueError(f"unit: must be one of {known}; got {self.unit!r}")
         if self.factor == 0.0:
-            raise ValueError("factor: wanted another number than 0, got 0")
+            raise ValueError("factor: must not be 0")
         if self.zero is not None and self.zero_s is not None:
-            raise ValueError("give either zero or zero_s, got both")
+            raise ValueError("give either zero or zero_s; got both")
         if self.zero_s is not None and not self.zero_s[0] < self.zero_s[1]:
             raise ValueError(
-                f"zero_s: wanted begin and end of a stretch in seconds, got {self.zero_s}"
+                f"zero_s: must be the beginning and end of a stretch in seconds; got {self.zero_s}"
             )
         return self
 

@@ -231,7 +231,7 @@ def _require_length(
     if known.size and not low <= float(known.mean()) <= high:
         raise InputError(
             f"{recording.source}: {segment} ({ends}): the landmarks lie {100 * known.mean():.3g} "
-            f"cm apart on average, wanted {100 * low:.0f} to {100 * high:.0f} cm; is the unit "
+            f"cm apart on average; must be {100 * low:.0f} to {100 * high:.0f} cm; is the unit "
             "right? (units of the layout, or the file's own; else check the labels)"
         )
 

@@ -289,7 +289,7 @@ def _force_on_hand(
     if mean < _LEAST_FORCE:
         raise InputError(
             f"hand force: resists the push of the hand with {mean:.3g} N on "
-            "average, wanted a load; check the sign (force_on of the layout), the side, the "
+            "average; must be a load; check the sign (force_on of the layout), the side, the "
             "axes and the implement"
         )
     return _ForceOnHand(

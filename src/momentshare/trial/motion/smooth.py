@@ -89,8 +89,8 @@ def choose_cutoff(
     most = max((ranges[role] for role in arm), default=np.inf)
     if most < _STILL:
         raise InputError(
-            f"{recording.source}: landmarks of the arm move by {100 * most:.2g} cm at most, wanted "
-            "a lift; is the unit right? (units of the layout, or the file's own)"
+            f"{recording.source}: landmarks of the arm move by {100 * most:.2g} cm at most; must "
+            "move as in a lift; is the unit right? (units of the layout, or the file's own)"
         )
     if not moving:
         raise InputError(

@@ -98,7 +98,7 @@ class Ways:
             known = ("auto", *(way for place, way in WAY_TEXTS if place == item.name))
             if getattr(self, item.name) not in known:
                 faults.append(
-                    f"{item.name}: wanted one of {', '.join(known)}, got "
+                    f"{item.name}: must be one of {', '.join(known)}; got "
                     f"{getattr(self, item.name)!r}"
                 )
         if faults:

@@ -140,7 +140,7 @@ def draw_arms(
         No result; no such frame, or one out of reach.
     """
     if not results:
-        raise InputError("results: wanted one condition or more to draw, got none")
+        raise InputError("results: must hold at least one condition to draw; got none")
     chosen = frames or {}
     scenes = {name: arm_scene(result, chosen.get(name)) for name, result in results.items()}
     heads = [f"{name}, {100.0 * s.height:.0f} % of bar height" for name, s in scenes.items()]
@@ -179,7 +179,7 @@ def draw_arm_strip(
         heights = [float(h) for h in np.linspace(low, high, heights)]
     frames = list(dict.fromkeys(frame_at(result, height) for height in heights))
     if not frames:
-        raise InputError("heights: wanted one or more, got none")
+        raise InputError("heights: must hold at least one height; got none")
     scenes = [arm_scene(result, frame) for frame in frames]
     heads = [f"{100.0 * scene.height:.0f} % of bar height" for scene in scenes]
     with _settings(title, note):

@@ -232,7 +232,7 @@ def arm_scene(result: LiftResult, frame: int | None = None) -> ArmScene:
     count = len(lift.fraction)
     at = weakest_frame(result) if frame is None else frame
     if not 0 <= at < count:
-        raise InputError(f"frame: wanted 0 to {count - 1}, got {at!r}")
+        raise InputError(f"frame: must be between 0 and {count - 1}; got {at!r}")
     if not lift.reachable[at]:
         raise InputError(
             f"frame {at}: no posture reaches the bar there, so there is no arm to draw; choose "

@@ -16,7 +16,7 @@ FIELDS = {"moment_arms", "capacity", "moments", "exponent"}
 def answer(request):
     """Share the moments of a request; ValueError says what is wrong with it."""
     if not isinstance(request, dict) or not {"moment_arms", "capacity", "moments"} <= set(request):
-        raise ValueError("wanted moment_arms, capacity and moments")
+        raise ValueError("request: must hold moment_arms, capacity and moments")
     if unknown := set(request) - FIELDS:
         raise ValueError(f"unknown field {min(unknown)!r}; known: {', '.join(sorted(FIELDS))}")
     arms, capacity, moments = (
@@ -24,7 +24,7 @@ def answer(request):
     )
     frames = moments.size // max(moments.shape[-1] if moments.ndim else 1, 1)
     if arms.ndim < 2 or arms.ndim > 3 or capacity.ndim > 2 or moments.ndim > 2:
-        raise ValueError("wanted moment_arms as rows × heads, or frames × rows × heads")
+        raise ValueError("moment_arms: must be rows × heads, or frames × rows × heads")
     if arms.shape[-1] > MOST_HEADS or arms.shape[-2] > MOST_ROWS or frames > MOST_FRAMES:
         raise ValueError(f"at most {MOST_HEADS} heads, {MOST_ROWS} rows, {MOST_FRAMES} frames")
     found = share(arms, capacity, moments, exponent=float(request.get("exponent", 2.0)))
@@ -47,7 +47,9 @@ class Handler(BaseHTTPRequestHandler):
         if self.path != "/share":
             return self.reply(404, {"error": "no such path; POST to /share"})
         if not length.isdigit() or int(length) > MOST_BYTES:
-            return self.reply(413, {"error": f"wanted at most {MOST_BYTES} bytes of JSON"})
+            return self.reply(
+                413, {"error": f"request: must be at most {MOST_BYTES} bytes of JSON"}
+            )
         try:
             return self.reply(200, answer(json.loads(self.rfile.read(int(length)))))
         except (MomentshareError, ValueError, TypeError, RecursionError) as err:
