@@ -430,7 +430,7 @@ def latency(problem, count=4000):
         "Solver.step, shuffled, p = 2": step(2.0, mixed, moments[mixed]),
         "Solver.step, shuffled, a fifth beyond reach": step(2.0, mixed, pushed),
         "Solver.step, in order, p = 3": step(3.0, order, moments[order]),
-        "share, one frame a call": lambda k: share(
+        "share, one frame per call": lambda k: share(
             arms[mixed[k]], capacity[mixed[k]], moments[mixed[k]]
         ),
     }

@@ -1,8 +1,8 @@
 """From one lift to forces, activation, multipliers, greatest load and contact force.
 
-Words, always in this sense: **activation** a in 0–1; **force** along the tendon [N];
+Terms, always used in this sense: **activation** a, 0 to 1; **force** along the tendon [N];
 **capacity here** the greatest active force at this length and velocity, so that activation is
-active force / capacity here; **strength fraction** force / maximal isometric force.
+active force / capacity here; **strength fraction** force / greatest isometric force.
 """
 
 from __future__ import annotations
@@ -68,14 +68,14 @@ class Prepared:
         return f"Prepared({self.limb!r}, {self.lift!r})"
 
     def balance(self, criterion: Criterion | None = None, *, glenoid: bool = False) -> Balance:
-        """Take the balance of moments of every frame, the lateral force given as none.
+        """Return the balance of moments of every frame, with a given lateral force of zero.
 
         Parameters
         ----------
         criterion : Criterion, optional
             Says which rows are balanced.
         glenoid : bool
-            Whether the balance is to know the limits of the glenoid.
+            Whether the balance includes the limits of the glenoid.
         """
         names = (criterion or Criterion()).rows
         rows = [ROWS.index(name) for name in names]
@@ -86,7 +86,7 @@ class Prepared:
         arms, moments = self.paths.moment_arms[:, rows], need.moments()[:, rows]
         fixed = need.limb_moments[:, rows]
         if lift.net_moments is not None:
-            # A row without arms and moment is met by anything, as if it were not there.
+            # A row without arms and moment is always met, as if it were not there.
             unknown = np.isnan(lift.net_moments[:, rows])
             arms = np.where(unknown[..., None], 0.0, arms)
             moments, fixed = (np.where(unknown, 0.0, values) for values in (moments, fixed))
@@ -133,7 +133,7 @@ class Prepared:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class HandChoice:
-    """What the hand does besides carrying the load, given or chosen by the optimiser.
+    """What the hand does in addition to carrying the load, given or chosen by the optimiser.
 
     Attributes
     ----------
@@ -142,7 +142,7 @@ class HandChoice:
     couple : float array, shape (frames, 2)
         Couples with which it turns the bar, about :data:`momentshare.hand.COUPLES` [N·m].
     met : bool array, shape (frames, 3)
-        Whether push and couples stand at a bound of what a hand can hold, or that was given.
+        Whether push and couples are at a bound, either given or set by what a hand can hold.
     """
 
     push: NDArray[np.float64]
@@ -151,7 +151,7 @@ class HandChoice:
 
     @classmethod
     def of(cls, balance: Balance, answer: Sharing) -> HandChoice:
-        """Read it from an answer."""
+        """Build from an answer."""
         return cls(
             push=balance.answer_push(answer),
             couple=balance.answer_couples(answer),
@@ -161,7 +161,7 @@ class HandChoice:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LiftResult:
-    """The answer for lifts and one treatment of the lateral force.
+    """The answer for one or more lifts under one treatment of the lateral force.
 
     Every array has the frames of the lift; out of reach it holds NaN, and the status of
     ``sharing`` and ``greatest`` reads ``invalid``.
@@ -174,13 +174,13 @@ class LiftResult:
     sharing : Sharing
         Balanced rows only, see ``criterion.rows``.
     moments : float array, shape (frames, rows)
-        Net moments with the lateral force and couples of this answer [N·m], all rows of ``ROWS``.
+        Net moments including the lateral force and couples of this answer [N·m], all ``ROWS``.
     lateral_force, lateral_ratio : float array, shape (frames,)
         Outward push of one hand [N], and over its vertical force.
     hand_couple : float array, shape (frames, 2)
         Couples with which the hand turns the bar [N·m], about :data:`momentshare.hand.COUPLES`.
     hand_bound_met : bool array, shape (frames, 3)
-        Whether lateral force and couples stand at a bound.
+        Whether lateral force and couples are at a bound.
     greatest : GreatestFactor or None
         The factor is the greatest load [kg, both hands] at each height.
     contact : float array, shape (frames, 3)
@@ -234,12 +234,12 @@ def prepare(limb: Limb, lift: Lift, *, threads: int | None = None) -> Prepared:
     Parameters
     ----------
     limb : Limb
-        Of one person, or of as many as ``lift.limb`` counts.
+        Of one person, or of all those that ``lift.limb`` indexes.
     lift : Lift
         One lift, or several in a row.
     threads : int, optional
-        Most threads of the path kernel; by default one per available core. The answer does not
-        depend on it.
+        Maximum number of threads of the path kernel; by default one per available core. The answer
+        does not depend on it.
 
     Returns
     -------
@@ -289,8 +289,8 @@ def lengthening_speed(limb: Limb, lift: Lift, found: Paths) -> NDArray[np.float6
 def path_velocity(skeleton: Skeleton, lift: Lift) -> NDArray[np.float64]:
     """Lengthening speed of every path [m/s] by central differences, shape (frames, heads).
 
-    Unlike the moment arms, which hold the girdle, it contains what a girdle that moves with the
-    arm, and by itself, adds to dL/dq.
+    Unlike the moment arms, which hold the girdle still, it includes what the motion of the girdle,
+    with the arm and on its own, adds to dL/dq.
     """
     motion, posture = lift.motion, lift.posture
     assert motion is not None  # noqa: S101 - called for timed lifts only
@@ -343,7 +343,7 @@ def solve_lift(
     Raises
     ------
     InputError
-        A lateral force is asked of an implement that cannot carry one.
+        A lateral force is requested of an implement that cannot carry one.
 
     Examples
     --------
@@ -369,7 +369,7 @@ def solve_lift(
 
 
 def require_bar(lift: Lift, lateral: Lateral) -> None:
-    """Raise ``InputError`` where a lateral force is asked of what cannot carry one."""
+    """Raise ``InputError`` for a lateral force on an implement that cannot carry one."""
     if lift.lateral_free:
         return
     if lateral.mode != "zero":
@@ -389,7 +389,7 @@ def assemble(
     answer: Sharing,
     greatest: GreatestFactor | None,
 ) -> LiftResult:
-    """Put an answer and what the hand does in it beside what they came from."""
+    """Combine an answer, and what the hand does in it, with the data that they came from."""
     need, push = prepared.demand, hand.push
     vertical = need.hand_force()
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -1,4 +1,4 @@
-"""What every report says about what its numbers can bear."""
+"""What every report says about how far its numbers can be trusted."""
 
 from __future__ import annotations
 

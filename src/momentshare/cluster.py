@@ -1,4 +1,4 @@
-"""Work on the workers of a Dask cluster in place of processes of this machine."""
+"""Work on a Dask cluster instead of in processes on this machine."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def on_cluster(
     tasks : iterable
         Key and arguments of each; read as workers become free.
     address : str
-        Of the scheduler, such as ``tcp://host:8786``.
+        Address of the scheduler, such as ``tcp://host:8786``.
 
     Raises
     ------

@@ -1,7 +1,7 @@
-"""Net joint moments that the heads have to supply, by recursion from hand to shoulder.
+"""Net joint moments that the heads must supply, by recursion from hand to shoulder.
 
-For each segment with mass m, centre c, acceleration a of the centre, gravity g and force F
-from the hand on,
+For each segment with mass m, centre c, acceleration a of the centre, gravity g and force F of the
+hand onward,
 
     moment about the near joint = Σ (c - joint) × m (a - g) + I α + ω × I ω - (hand - joint) × F.
 
@@ -33,7 +33,7 @@ __all__ = ["Demand", "demand"]
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Demand:
-    """Net moments of lifts, split by what causes them; row order of ``ROWS``.
+    """Net moments of lifts, split by cause; rows in the order of ``ROWS``.
 
     Attributes
     ----------
@@ -103,7 +103,7 @@ class Demand:
         lateral_force: NDArray[np.float64] | float = 0.0,
         couple: NDArray[np.float64] | None = None,
     ) -> NDArray[np.float64]:
-        """Do the same without what the segments themselves ask for."""
+        """Do the same without the contribution of the segments themselves."""
         push = np.broadcast_to(np.asarray(lateral_force, dtype=float), self.vertical_force.shape)
         found = self.load_mass[:, None] * self.load_moments + push[:, None] * self.lateral_moments
         if couple is not None:
@@ -126,15 +126,15 @@ def demand(skeleton: Skeleton, lift: Lift) -> Demand:
     Parameters
     ----------
     skeleton : Skeleton
-        One limb, or the limbs that ``lift.limb`` counts.
+        One limb, or the limbs that ``lift.limb`` indexes.
     lift : Lift
-        With motion for the full dynamics, without it for the quasi-static ones.
+        Full dynamics where it carries motion, quasi-static otherwise.
 
     Returns
     -------
     Demand
-        NaN in frames that are out of reach. Where the net moments are given, they stand as those
-        of the limb, and no load is known.
+        NaN in frames that are out of reach. Where the net moments are given, they are stored as
+        those of the limb, and no load is known.
     """
     if lift.net_moments is not None:
         return _given(lift, lift.net_moments)
@@ -165,7 +165,7 @@ def demand(skeleton: Skeleton, lift: Lift) -> Demand:
         column(skeleton.forearm_length),
     )
 
-    # A centre on the line between two points of a rigid segment moves in proportion.
+    # A centre on the line between two points of a rigid segment moves in proportion to both.
     part = column(segment["forearm"].centre) * forearm_length / column(skeleton.grip_length)
     forearm = elbow + part * (hand - elbow)
     forearm_acceleration = elbow_acceleration + part * (hand_acceleration - elbow_acceleration)
@@ -193,7 +193,7 @@ def demand(skeleton: Skeleton, lift: Lift) -> Demand:
             motion.ulna_angular_velocity,
             motion.ulna_angular_acceleration,
         )
-    # Shoulder: what the elbow passes on, and the upper arm.
+    # Shoulder: what the elbow transmits, and the upper arm.
     below = forearm_pull + hand_pull
     shoulder_limb = (
         elbow_limb + cross(elbow - shoulder, below) + cross(upper - shoulder, upper_pull)
@@ -225,7 +225,7 @@ def demand(skeleton: Skeleton, lift: Lift) -> Demand:
         beyond: NDArray[np.float64],
     ) -> NDArray[np.float64]:
         # The axis of forearm rotation passes beside the elbow; ``beyond`` is the force that
-        # the elbow passes on, which moves the moment from one point to the other.
+        # the elbow transmits, which shifts the moment from one point to the other.
         out = np.empty((len(hand), len(ROWS)))
         out[:, :3] = rotated(anatomical, at_shoulder)
         out[:, 3] = -dot(lift.posture.humerus[..., :, 2], at_elbow)
@@ -272,7 +272,7 @@ def _accelerations(
 def _couple_axes(
     lateral_axis: NDArray[np.float64], push_axis: NDArray[np.float64], shape: tuple[int, ...]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Axes of the couples of the hands, square to the bar.
+    """Axes of the couples of the hands, perpendicular to the bar.
 
     A couple is the same moment about every joint.
     """

@@ -1,9 +1,8 @@
 """The components of a joint moment, and what each is called in either direction.
 
-A row is one component of the moment that the limb has to bear, a direction is a row with a
-sign. This module is the only place that says how rows are ordered, which sign is which, how
-a direction is called in files and in sentences, and which muscle groups a strength test in
-it speaks for.
+A row is one component of the moment that the limb must carry; a direction is a row with a sign.
+This module is the only place that defines the order of rows, their signs, the names of directions
+in files and in sentences, and the muscle groups that a strength test in a direction rescales.
 
 Signs: about the humeral axis internal rotation is positive; in the plane of elevation,
 elevation; across that plane, horizontal adduction; at the elbow, extension; in the forearm,
@@ -41,11 +40,11 @@ class Direction:
     sign : {1, -1}
         Of a moment of that row in this direction.
     noun : str
-        Where the joint is known, as in "pulls towards extension".
+        Used where the joint is known, as in "pulls towards extension".
     label : str
-        Short, in figures, as in "horizontal adduction".
+        Short form for figures, as in "horizontal adduction".
     words : str
-        Where it stands alone, as in "shoulder horizontal adduction".
+        Used on its own, as in "shoulder horizontal adduction".
     groups : tuple of str
         Muscle groups that the result of a strength test in this direction rescales; empty
         where no such test is taken.
@@ -62,7 +61,7 @@ class Direction:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
-    """A component of the joint moment; it is called by its positive direction.
+    """A component of the joint moment, named after its positive direction.
 
     Parameters
     ----------
@@ -200,10 +199,10 @@ _EVERY = (
 _BY_NAME = {row.name: row for row in _EVERY}
 
 ROWS = tuple(_BY_NAME)
-"""Names of the moment rows, in the order of every array that has them."""
+"""Names of the moment rows, in the order used by every array."""
 
 DIRECTIONS = {side.name: side for row in _EVERY for side in (row.positive, row.negative)}
-"""Name of a direction → the direction, both of each row."""
+"""Name of a direction → the direction; two per row."""
 
 TESTED = {name: side for name, side in DIRECTIONS.items() if side.groups}
 """Directions in which the strength test of a person can be given."""

@@ -1,4 +1,4 @@
-"""What each modelling choice does to a study: one switch at a time, everything solved anew."""
+"""What each modelling choice does to a study: one switch at a time, everything solved again."""
 
 from __future__ import annotations
 
@@ -33,10 +33,10 @@ if TYPE_CHECKING:
 __all__ = ["effect_tables", "quasi_static_errors", "switches"]
 
 _TEMPO = 1.5
-"""Duration of the lift [s] that a quasi-static condition is given to show what speed does."""
+"""Duration [s] given to the lift of a quasi-static condition to show the effect of speed."""
 
 _PROTRACTION = 5.0
-"""What is added to the protraction of a lifter [deg], the spread of the model's own."""
+"""Change of a lifter's protraction [deg], equal to the spread of the model's own value."""
 
 _SCAPULA = 10.0
 """Shift of each scapula angle [deg], the size of published regression errors of 6.9 to 10.4
@@ -44,7 +44,7 @@ degrees (Xu et al., abstract read)."""
 
 
 def switches(setup: Setup) -> tuple[Variation, ...]:
-    """Return the modelling choices that can be turned over in a setup, one at a time.
+    """Return the modelling choices that can be switched in a setup, one at a time.
 
     Planned exercises are given another tempo too; a measured lift keeps its own.
     """
@@ -63,7 +63,7 @@ def switches(setup: Setup) -> tuple[Variation, ...]:
     found.append(
         bound_couples("no couples of the hands") if held else freed_couples("couples of the hands")
     )
-    # Published moments say nothing of the force across the joint.
+    # Published moments say nothing about the force across the joint.
     if all(task.given is None for task in setup.tasks):
         found.append(
             held_glenoid("without the glenoid limit", held=False)
@@ -101,22 +101,22 @@ def switches(setup: Setup) -> tuple[Variation, ...]:
 def effect_tables(
     setup: Setup, *, progress: Callable[[int, int, str], None] | None = None
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Solve a setup as it is and with each modelling choice turned over.
+    """Solve a setup as it is and with each modelling choice switched in turn.
 
     Parameters
     ----------
     setup : Setup
         Of a planned study (:func:`momentshare.study.plan_study`) or of measured trials.
     progress : callable, optional
-        Called with the number done, the number of all runs, and what comes next.
+        Called with the number of runs done, the total number, and what comes next.
 
     Returns
     -------
     heads : DataFrame
-        One row a switch × condition × lateral mode × head: lift-mean activation as it is and
+        One row per switch × condition × lateral mode × head: lift-mean activation as it is and
         changed, and the difference.
     conditions : DataFrame
-        One row a switch × condition × lateral mode: peak moments and, of planned lifts, the
+        One row per switch × condition × lateral mode: peak moments and, of planned lifts, the
         greatest load, as they are and changed, means over all lifts.
 
     Examples
@@ -151,7 +151,7 @@ def effect_tables(
 def quasi_static_errors(
     limb: Limb, exercise: BenchPress, durations: Sequence[float]
 ) -> dict[float, float]:
-    """How far net moments without inertia are from those with it.
+    """How far net moments without inertia differ from those with it.
 
     Parameters
     ----------
@@ -178,7 +178,7 @@ def quasi_static_errors(
 
 
 def _heads(solved: CaseSet, keys: list[str]) -> pd.Series[float]:
-    """Lift-mean activation, over repetitions first and over people then."""
+    """Lift-mean activation, averaged first over repetitions, then over people."""
     table = head_table_by_person(solved)
     for name in ("head", "condition", "lateral", "person"):
         table[name] = table[name].astype(str)

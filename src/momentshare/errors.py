@@ -10,11 +10,11 @@
     │   └── ShapeError       an array with the wrong axes or bad values
     ├── PostureError         a posture cannot be reached
     ├── SolverError          a solution could not be certified
-    ├── ProcessError         a process of our own cannot start
-    ├── StorageError         the disk does not take what is written
+    ├── ProcessError         a child process cannot start
+    ├── StorageError         the disk refuses a write
     └── MissingExtraError    an optional library is not installed         (ImportError)
 
-A message says where, what must hold, what came and what to do. The command line
+A message says where the fault is, what must hold, what was found and what to do. The command line
 prints it without a traceback and ends with ``exit_code``.
 """
 
@@ -45,21 +45,21 @@ __all__ = [
 
 
 _SHOWN = 30
-"""Faults that a message spells out; all are in ``faults``."""
+"""Number of faults that a message spells out; all are in ``faults``."""
 
 _LONGEST = 2000
-"""Characters of a message, and of each fault, that are shown."""
+"""Number of characters shown of a message and of each fault."""
 
 
 class MomentshareError(Exception):
-    """Base of every error raised on purpose.
+    """Base of every error that the library raises deliberately.
 
     Attributes
     ----------
     exit_code : int
-        Exit code of the command line: 1 could not compute, 2 wrong input.
+        Exit code of the command line: 1 not computable, 2 wrong input.
     faults : tuple of str
-        One line for each fault found, each naming place, field, value and remedy.
+        One line per fault, each naming place, field, value and remedy.
 
     Examples
     --------
@@ -82,14 +82,14 @@ class MomentshareError(Exception):
         super().__init__("\n".join([message, *lines]))
 
     def __reduce__(self) -> tuple[object, ...]:
-        """Copy and pickle by the finished message and the data, not by calling ``__init__``."""
+        """Copy and pickle the message and the data instead of calling ``__init__``."""
         return _restored, (type(self), self.args, dict(self.__dict__))
 
 
 def _restored(
     kind: type[MomentshareError], args: tuple[object, ...], data: dict[str, object]
 ) -> MomentshareError:
-    """Make an error again from its message and data, as it was."""
+    """Rebuild an error from its message and data."""
     error = kind.__new__(kind, *args)
     error.args = args
     error.__dict__.update(data)
@@ -111,7 +111,7 @@ class StudyError(InputError):
 
 
 class UnknownNameError(InputError, KeyError):
-    """Nothing answers to a name; the nearest known names are offered."""
+    """No such name; the nearest known names are suggested."""
 
     def __init__(
         self,
@@ -131,7 +131,7 @@ class UnknownNameError(InputError, KeyError):
 
 
 _PROPERTIES = ("shape", "leading axes", "batch axes")
-"""What an array has; everything else that is asked of it, it is."""
+"""Requirements that an array must *have*; any other is something it must *be*."""
 
 
 class ShapeError(InputError):
@@ -153,11 +153,11 @@ class SolverError(MomentshareError):
 
 
 class ProcessError(MomentshareError):
-    """A process that the library needs cannot start; no file is at fault."""
+    """A process that the library needs cannot start; no input file is at fault."""
 
 
 class StorageError(MomentshareError):
-    """The disk does not take what is written; what was finished before is kept."""
+    """The disk refuses a write; whatever was finished before is kept."""
 
 
 class MissingExtraError(MomentshareError, ImportError):
@@ -174,7 +174,7 @@ class MissingExtraError(MomentshareError, ImportError):
 
 
 def nearest_name(name: str, known: Iterable[str]) -> str:
-    """Return a phrase that offers the names closest to ``name``."""
+    """Return a phrase that suggests the names closest to ``name``."""
     names = sorted(known)
     close = difflib.get_close_matches(name, names, n=3, cutoff=0.5)
     if close:

@@ -1,4 +1,4 @@
-"""Dataclasses of arrays whose first axes are frames: take some frames, put some back."""
+"""Dataclasses of arrays whose leading axes are frames: select frames, and put them back."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _T = TypeVar("_T")
 
 
 def take_frames(values: _T, frames: Any, *, axes: int = 1, whole: Collection[str] = ()) -> _T:
-    """Take some frames of every array of a dataclass, of those within it too.
+    """Select frames of every array of a dataclass, including nested ones.
 
     Parameters
     ----------
@@ -49,7 +49,7 @@ def _taken(value: Any, frames: Any, axes: int, whole: Collection[str]) -> Any:
 
 
 def put_frames(values: _T, frames: NDArray[np.bool_], part: _T) -> _T:
-    """Put the values of some frames in place of those that are there; all fields are arrays."""
+    """Overwrite the values of some frames; all fields are arrays."""
     found: dict[str, Any] = {}
     for item in fields(values):  # type: ignore[arg-type]
         value = np.array(getattr(values, item.name))
@@ -59,7 +59,7 @@ def put_frames(values: _T, frames: NDArray[np.bool_], part: _T) -> _T:
 
 
 def spread_frames(values: _T, among: NDArray[np.bool_], empty: Mapping[str, Any]) -> _T:
-    """Put frames back among all frames.
+    """Scatter frames back among all frames.
 
     Parameters
     ----------

@@ -8,17 +8,17 @@ arm: with ``d`` the direction of the upper arm in the thorax and ``e`` its eleva
 
 where ``s`` makes the first part of an elevation add little (the setting phase) and the course
 smooth in every posture, the hanging arm included. Rises and reaches come from published ranges of
-girdle motion in abduction, in the scapular plane and in flexion; they stand in the model's table as
-``girdle_…``. A task adds its own protraction and elevation of the clavicle
+girdle motion in abduction, in the scapular plane and in flexion; they are listed in the model's
+table as ``girdle_…``. A task adds its own protraction and elevation of the clavicle
 (:attr:`~momentshare.posture.Posture.girdle`); the scapula takes part in them in fixed proportions.
 
 Angles of the clavicle: protraction, elevation, backward axial rotation. Of the scapula: internal
 rotation, upward rotation, backward tilt. All are in the thorax, in the sequence Y-X-Z of Wu et al.
 2005.
 
-The model has no muscle between trunk and girdle: they are taken to hold it on its course, and
-moment arms are those of the glenohumeral joint alone. What the girdle passes on to the trunk is the
-load of that joint together with the pull of the heads that begin on clavicle and scapula.
+The model has no muscle between trunk and girdle: those muscles are assumed to hold it on its
+course, and moment arms are those of the glenohumeral joint alone. The girdle transmits to the trunk
+the load of that joint together with the pull of the heads that originate on clavicle and scapula.
 """
 
 from __future__ import annotations
@@ -55,7 +55,7 @@ _SIGNS = np.array([1.0, -1.0, 1.0, 1.0, -1.0, 1.0])
 """From anatomical senses to turns about y, x and z."""
 
 _FINE, _EACH = 18000, 100
-"""Steps of elevation in half a turn (hundredths of a degree), and how many make a coarse one."""
+"""Steps of elevation in half a turn (hundredths of a degree), and how many make a coarse step."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -145,7 +145,7 @@ def join_girdle(
 
 
 def _lifted(girdle: Girdle, elevation: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Elevation less what the setting phase takes of it [rad]."""
+    """Elevation less the part lost to the setting phase [rad]."""
     return np.asarray(np.sqrt(elevation**2 + girdle.setting**2) - girdle.setting)
 
 
@@ -187,7 +187,7 @@ def girdle_pose(girdle: Girdle, posture: Posture) -> GirdlePose:
 def added_to(
     posture: Posture, *, protraction: float = 0.0, elevation: float = 0.0
 ) -> NDArray[np.float64]:
-    """Return what a task adds to the girdle of postures, with more of it [rad], shape (..., 2)."""
+    """Return what a task adds to the girdle, increased by these angles [rad], shape (..., 2)."""
     own = np.zeros((*posture.shape, 2)) if posture.girdle is None else posture.girdle
     return np.asarray(own + np.array([protraction, elevation]))
 
@@ -215,10 +215,10 @@ def upward_rotation(girdle: Girdle, elevation: NDArray[np.float64]) -> NDArray[n
 
 
 def highest_elevation(girdle: Girdle, at_joint: float) -> NDArray[np.float64]:
-    """Elevation up to which the arm is not too high for the glenohumeral joint [rad].
+    """Greatest elevation that the glenohumeral joint allows [rad].
 
-    The scapula gives its upward rotation, which grows with elevation where it follows the arm;
-    that rotation is taken to be in the plane of elevation. Degrees are tried first, then the
+    The scapula contributes its upward rotation, which grows with elevation where it follows the
+    arm; that rotation is taken to be in the plane of elevation. Degrees are tried first, then the
     hundredths before the first one that is too high.
 
     Parameters
@@ -231,7 +231,7 @@ def highest_elevation(girdle: Girdle, at_joint: float) -> NDArray[np.float64]:
     Returns
     -------
     float array, shape (...)
-        A hundredth of a degree that is within, up to half a turn.
+        A multiple of a hundredth of a degree within the limit, up to half a turn.
     """
 
     def within(steps: NDArray[np.intp]) -> NDArray[np.bool_]:

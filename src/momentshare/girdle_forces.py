@@ -1,23 +1,24 @@
-"""What the girdle hands on to the trunk: force, and moment about the sternoclavicular joint.
+"""What the girdle transmits to the trunk: force, and moment about the sternoclavicular joint.
 
-Clavicle and scapula are taken as one body without mass that moves slowly. On it act, in the model:
+Clavicle and scapula are taken as one massless body that moves slowly. In the model it is acted on
+by:
 
 - the humeral head on the glenoid, the opposite of the contact force;
-- the heads that begin on clavicle or scapula, each where its path leaves them; where the deltoid
-  rests on the humeral head, the head takes the force, at the joint centre;
-- the heads that begin on the trunk and only lean on the girdle (the upper latissimus at the border
-  of the scapula): the resultant of both spans there.
+- the heads that originate on clavicle or scapula, each where its path leaves them; where the
+  deltoid rests on the humeral head, the head takes the force, at the joint centre;
+- the heads that originate on the trunk and only press on the girdle (the upper latissimus at the
+  border of the scapula): the resultant of both spans there.
 
-Their sum is handed on to the trunk: by the ligaments of the sternoclavicular joint, the scapula on
+Their sum is transmitted to the trunk by the ligaments of the sternoclavicular joint, the scapula on
 the ribs, and the muscles between trunk and girdle, which the model does not have (trapezius,
 serratus anterior, rhomboids, levator scapulae, pectoralis minor, subclavius) and therefore cannot
 tell apart. Heads that run from the trunk to the humerus (pectoralis but for its clavicular part,
-latissimus) pull on the trunk directly and do not count. Left out are the weight and inertia of the
-girdle itself, and what the neck's muscles pull on it.
+latissimus) pull on the trunk directly and do not count. The weight and inertia of the girdle
+itself, and the pull of the neck's muscles on it, are left out.
 
-The force has no place of its own, so it is given with its moment about the sternoclavicular joint,
-the turning that muscles and ribs have to withstand: since a joint that is a ball passes no moment
-on, they have to answer with the opposite one. Components stand in the axes of the thorax (Wu et al.
+The force has no single point of application, so it is given with its moment about the
+sternoclavicular joint, which muscles and ribs have to resist: since a ball joint transmits no
+moment, they must supply the opposite one. Components are along the axes of the thorax (Wu et al.
 2005: x forward, y up, z to the right, of a right arm): a moment about +x lowers the clavicle, about
 +y protracts it, about +z turns it backward about its own axis when it points to the side.
 """
@@ -42,7 +43,7 @@ if TYPE_CHECKING:
 __all__ = ["GirdleLoad", "GirdlePull", "girdle_load", "girdle_pull"]
 
 TRUNK = "thorax"
-"""Body on which the girdle leans."""
+"""Body that supports the girdle."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -63,7 +64,7 @@ class GirdleLoad:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class GirdlePull:
-    """What every head does to the girdle for a pull of 1 N, thorax axes.
+    """Effect of every head on the girdle for a pull of 1 N, thorax axes.
 
     Attributes
     ----------
@@ -82,7 +83,7 @@ class GirdlePull:
 def girdle_pull(prepared: Prepared) -> GirdlePull:
     """Pull of every head on the girdle of a prepared lift of one limb.
 
-    A path pulls on all that it touches with forces that balance each other, so what does not act
+    A path pulls on everything it touches with forces that balance each other, so what does not act
     on arm or trunk acts on the girdle.
     """
     limb, lift, found = prepared.limb, prepared.lift, prepared.paths
@@ -111,7 +112,7 @@ def girdle_pull(prepared: Prepared) -> GirdlePull:
 
 
 def girdle_load(result: LiftResult, pull: GirdlePull | None = None) -> GirdleLoad:
-    """Load that the girdle hands on to the trunk.
+    """Load that the girdle transmits to the trunk.
 
     Parameters
     ----------

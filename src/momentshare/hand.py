@@ -1,12 +1,12 @@
-"""What a hand can hold: friction along what it pushes on, and the couple it can give a bar.
+"""What a hand can hold: friction along the surface it pushes on, and couples on a bar.
 
-A rigid bar held by two hands leaves three things open that cancel left against right: the force
-along the bar, and the couples about the two axes square to it. (Mirrored at the midplane a force
-keeps its part in that plane and turns the part across it; a couple does the opposite. So of the
-forces only the one along the bar cancels, and of the couples all but the one about the bar, which
-the turning sleeves of a bar leave at zero.) Friction bounds the force; wrist and grip bound the
-couples. On the ground friction of the palm bounds the force, and no couple is passed on from
-hand to hand.
+A rigid bar held by two hands leaves three things undetermined that cancel between left and right:
+the force along the bar, and the couples about the two axes perpendicular to it. (Mirrored in the
+midplane, a force keeps its component in that plane and reverses the one across it; a couple does
+the opposite. So of the forces only the one along the bar cancels, and of the couples all but the
+one about the bar, which the turning sleeves of a bar leave at zero.) Friction bounds the force;
+wrist and grip bound the couples. On the ground, friction of the palm bounds the force, and no
+couple passes from hand to hand.
 """
 
 from __future__ import annotations
@@ -27,8 +27,8 @@ if TYPE_CHECKING:
 __all__ = ["COUPLES", "HandLimits", "hand_limits"]
 
 COUPLES = ("vertical", "horizontal")
-"""Axes of the couples: the direction in which the hand pushes, and the one square to it and to
-the bar. On a flat bench the second points towards the head."""
+"""Axes of the couples: the direction in which the hand pushes, and the one perpendicular to it and
+to the bar. On a flat bench the second points towards the head."""
 
 _DOWNWARD = -0.5
 """Cosine between push and vertical below which the hand pushes on the ground."""
@@ -56,12 +56,12 @@ def hand_limits(skeleton: Skeleton, lift: Lift) -> HandLimits:
     Parameters
     ----------
     skeleton : Skeleton
-        One limb, or the limbs that ``lift.limb`` counts.
+        One limb, or the limbs that ``lift.limb`` indexes.
     lift : Lift
 
     Notes
     -----
-    The grip itself adds to the normal force on a bar; it is left out, as the couple is that of
+    The grip itself adds to the normal force on a bar; it is left out, since the couple is that of
     one hand with a straight wrist whatever the grip.
     """
     number = skeleton.model.number

@@ -1,8 +1,7 @@
-"""The one door by which files come in.
+"""The single entry point for input files.
 
-Whatever a file is for, it is a plain file (no pipe, no device), no larger than such files get, and
-text is UTF-8. A fault names the file, what is wrong and what to do; it is of the class the caller
-asks for.
+Every input must be a plain file (no pipe, no device) of a sensible size, and text must be UTF-8. A
+fault names the file, what is wrong and what to do; it is of the class the caller asks for.
 """
 
 from __future__ import annotations
@@ -89,7 +88,7 @@ RECORD = Kind(
 
 
 def shown(path: str | Path) -> str:
-    """Name of a file for messages: nothing that steers a terminal, never endless."""
+    """Name of a file for messages: no control characters, and of limited length."""
     return for_terminal(str(path), _LONGEST_NAME)
 
 
@@ -111,7 +110,7 @@ def read_bytes(path: str | Path, kind: Kind, error: type[InputError] = InputErro
     place, name = Path(path), shown(path)
     require_text(place, error)
     try:
-        # A pipe would keep the program waiting, so nothing waits until it is known what this is.
+        # A pipe would block, so the kind of file is determined before anything is read.
         handle = os.open(place, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | _BINARY)
     except FileNotFoundError as err:
         if place.is_symlink():
@@ -140,7 +139,7 @@ def read_bytes(path: str | Path, kind: Kind, error: type[InputError] = InputErro
 
 
 def require_text(place: Path, error: type[InputError] = InputError) -> None:
-    """Refuse a path whose bytes are no UTF-8: it could stand in no table, page or record."""
+    """Refuse a path whose bytes are not UTF-8: no table, page or record could show it."""
     try:
         str(place).encode()
     except UnicodeEncodeError as err:
@@ -158,7 +157,7 @@ def _is_folder(place: Path) -> bool:
 
 
 def _nearby(place: Path) -> str:
-    """Offer files of the same ending in the same folder."""
+    """Suggest files with the same ending in the same folder."""
     try:
         ending = place.suffix.casefold()
         names = [p.name for p in place.parent.iterdir() if p.suffix.casefold() == ending]
@@ -175,7 +174,7 @@ def read_text(path: str | Path, kind: Kind, error: type[InputError] = InputError
 
 
 def decoded(raw: bytes, name: str, error: type[InputError] = InputError) -> str:
-    """Text of the bytes of a file; ``name`` stands in front of what is wrong."""
+    """Decode the bytes of a file; messages begin with ``name``."""
     front = f"{name}: " if name else ""
     if raw[:2] in {b"\xff\xfe", b"\xfe\xff"}:
         raise error(f"{front}is not UTF-8 but UTF-16 text; save the file as UTF-8 text")

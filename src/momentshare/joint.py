@@ -1,8 +1,8 @@
-"""Load of the glenoid: compression, shear, and the margin to where the head would slip.
+"""Load of the glenoid: compression, shear, and the margin before the head would slip.
 
 The head presses on the glenoid with the opposite of the contact force that the glenoid puts
-on it. Stability ratios (shear that dislocates over compression) differ by direction; between
-the four directions of the model's table an ellipse is laid in each quadrant (chosen here).
+on it. Stability ratios (shear that dislocates over compression) differ by direction; between the
+four directions of the model's table, each quadrant is a quarter ellipse (assumed).
 """
 
 from __future__ import annotations
@@ -41,10 +41,10 @@ DIRECTIONS = (
     "inferior",
     "anterior-inferior",
 )
-"""Directions of the shear on the glenoid, each at an eighth of a turn from the one before."""
+"""Directions of the shear on the glenoid, each an eighth of a turn from the one before."""
 
 FACETS = 16
-"""Facets of the cone that stands for the stability limit as a constraint."""
+"""Number of facets of the cone that represents the stability limit as a constraint."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -81,8 +81,8 @@ class GlenoidLoad:
     def inside_limit_by(self) -> NDArray[np.float64]:
         """Angle from the force to the limit in the direction of its shear [rad].
 
-        Positive inside the limit, negative beyond it. Without compression the force is taken
-        with its true angle to the inward normal, at least a right angle.
+        Positive inside the limit, negative beyond it. Without compression, the true angle between
+        the force and the inward normal is taken, at least a right angle.
         """
         shear = np.hypot(self.anterior, self.superior)
         return np.asarray(np.arctan(self.limit) - np.arctan2(shear, self.compression))
@@ -107,7 +107,7 @@ def glenoid_frame(
 ) -> NDArray[np.float64]:
     """Return unit vectors forward, upward and outward of the glenoid, rows, thorax frame.
 
-    The shape is (..., 3, 3), that of the postures in front; ``limb`` is the limb of each
+    The shape is (..., 3, 3), led by that of the postures; ``limb`` is the limb of each
     posture where the skeleton holds several.
 
     The outward normal is the scapula's z axis turned back by the retroversion and up by the
@@ -136,7 +136,8 @@ def stability_limits(
 def stability_facets(model: Model) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Facets that touch the stability limit from outside, forward, down, back, up.
 
-    They leave no force out that is within the limit; between two of them one may pass it by 2 %.
+    They exclude no force that is within the limit; between two of them the limit may be exceeded by
+    2 %.
 
     Returns
     -------
@@ -160,7 +161,7 @@ def glenoid_load(
     posture: Posture,
     limb: NDArray[np.intp] | None = None,
 ) -> GlenoidLoad:
-    """Split the contact force into compression and shear and judge it.
+    """Split the contact force into compression and shear and compare them with the limit.
 
     Parameters
     ----------

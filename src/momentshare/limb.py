@@ -3,12 +3,11 @@
     greatest isometric force = volume / peak fibre length × specific tension × strength factor
 
 Volume follows sex, body size and training, by group of heads; the strength factor of a group
-takes up what areas and specific tension leave unexplained of measured joint strength.
-The tendon slack length places the fibre at its stated length in the head's reference posture,
-with the girdle at the model's reference; it belongs to the person, so no posture of the girdle in
-a task changes it.
-A :class:`Limb` holds one limb, shape (), or several side by side, shape (limbs,): people, draws,
-variants.
+accounts for the measured joint strength that areas and specific tension leave unexplained. The
+tendon slack length places the fibre at its stated length in the head's reference posture, with the
+girdle at the model's reference; it belongs to the person, so no posture of the girdle in a task
+changes it. A :class:`Limb` holds one limb, shape (), or several side by side, shape (limbs,):
+people, draws, variants.
 """
 
 from __future__ import annotations
@@ -128,7 +127,7 @@ class Limb:
     greatest_shortening_speed : float array, shape (...)
         Peak fibre lengths per second.
     strength_changes : tuple of mapping
-        One a limb: group → factor that a measured strength put on it.
+        One per limb: group → factor that a measured strength put on it.
     options : LimbOptions
 
     Examples
@@ -183,7 +182,7 @@ class Limb:
         return np.asarray(self.volume / self.volume.mean(axis=-1, keepdims=True))
 
     def take(self, limb: int | NDArray[np.intp]) -> Limb:
-        """Pick one limb by its number, or one for each entry of an index array."""
+        """Select one limb by its index, or one per entry of an index array."""
         if not self.shape:
             return self
         chosen = [limb] if np.ndim(limb) == 0 else np.asarray(limb)
@@ -248,7 +247,7 @@ _PER_LIMB = (
 """Arrays of a limb that have a leading axis where there are several."""
 
 _LEAST_TENDON = 1e-3
-"""Tendon left to a fibre that a draw makes longer than its path [m]; a choice."""
+"""Tendon left to a fibre that a draw makes longer than its path [m]; assumed."""
 
 
 def build_limb(
@@ -269,9 +268,9 @@ def build_limb(
     scapula : str, optional
         Scapula policy; the model's default when not given.
     strengths : sequence of MeasuredStrength
-        Tests that rescale strength groups; each group may be claimed by one test.
+        Tests that rescale strength groups; no two tests may claim the same group.
     numbers : Numbers, optional
-        Numbers in place of the model's.
+        Numbers that replace the model's.
     options : LimbOptions, optional
 
     Returns
@@ -316,14 +315,14 @@ def build_limbs(
     Parameters
     ----------
     people : sequence of Person
-        One a limb.
+        One per limb.
     strengths : sequence of sequence of MeasuredStrength, optional
         Tests of each limb.
     numbers : Numbers, optional
-        Numbers in place of the model's, shared or one a limb.
+        Numbers in place of the model's, shared or one per limb.
     shorten : bool
-        Shorten a fibre that would be longer than its path in the reference posture, as a draw
-        may make it, in place of a fault.
+        Shorten a fibre that would be longer than its path in the reference posture, as can happen
+        in a draw, instead of reporting a fault.
     model, scapula, options
         As for :func:`build_limb`.
 
@@ -332,7 +331,7 @@ def build_limbs(
     limbs : Limb
         Of shape (limbs,); one with a fault holds NaN.
     faults : dict
-        Number of the limb → why it cannot be built.
+        Index of the limb → why it cannot be built.
     """
     changed = numbers or Numbers()
     changed.check(model)
@@ -349,7 +348,7 @@ def build_limbs(
     reference = changed.heads(model, "reference_fibre_length")
     pennation = np.array([h.pennation.value for h in model.heads])
     length = _reference_lengths(people, model, changed)
-    # Constant thickness: the sine of the pennation falls as the fibre lengthens. In optimal
+    # Constant thickness: the sine of the pennation falls as the fibre lengthens. In peak fibre
     # lengths, along the tendon:
     along = np.sqrt(np.maximum(reference**2 - np.sin(pennation) ** 2, 0.0))
     slack = length - along * optimal
@@ -389,8 +388,8 @@ def _volume_factor(
 ) -> NDArray[np.float64]:
     """Volume of each head over that of the reference man, shape (limbs, heads).
 
-    A group of heads grows as the training factor to a power of its own, so that a factor of 1
-    leaves every volume as it is.
+    A group of heads grows as a power of the training factor, so that a factor of 1 leaves every
+    volume unchanged.
     """
     mean = {
         sex: model.fits[sex, "body_mass"].mean * model.fits[sex, "stature"].mean
@@ -412,7 +411,7 @@ def _reference_lengths(
 ) -> NDArray[np.float64]:
     """Length of each head's path in its reference posture [m], shape (limbs, heads).
 
-    The girdle keeps the model's own angles here: turning it is a change of the task's posture.
+    The girdle keeps the model's own angles here: rotating it is a change of the task's posture.
     """
     angles = f"scapula_{model.reference_scapula}_"
     kept = {k: v for k, v in changed.quantities.items() if not k.startswith(angles)}
@@ -436,10 +435,10 @@ def _reference_lengths(
 def braced_strength(
     limb: Limb, posture: Posture, row: str, sign: int = 1, groups: Sequence[str] | None = None
 ) -> NDArray[np.float64]:
-    """Greatest moment in one direction with every other axis braced from outside [N·m].
+    """Greatest moment in one direction with every other axis externally braced [N·m].
 
-    Every head with a useful arm pulls with all it has here, the others rest; passive forces
-    of all heads count. ``groups`` restricts the sum to the heads of some groups.
+    Every head with a useful arm is fully active, the others are inactive; passive forces of all
+    heads count. ``groups`` restricts the sum to the heads of some groups.
 
     Returns
     -------
@@ -468,7 +467,7 @@ def _match_all(
     strengths: Sequence[Sequence[MeasuredStrength]] | None,
     faults: dict[int, MomentshareError],
 ) -> Limb:
-    """Rescale the groups of every limb that was tested; what cannot be is put into ``faults``."""
+    """Rescale the groups of every limb that was tested; failures are added to ``faults``."""
     if strengths is None or not any(strengths):
         return limbs
     force = limbs.greatest_isometric_force.copy()
@@ -501,7 +500,7 @@ def _match_strengths(
                 f"got {test.moment!r}"
             )
         posture = posture_from_angles(**test.angles)
-        # What a test changes is how hard the groups pull, not how stiff they are.
+        # A test changes how hard the groups pull, not how stiff they are.
         pull, stiff = _braced(limb, posture, direction.row, direction.sign)
         for k, group in enumerate(groups):
             active[at, k] = pull[[head.group == group for head in limb.model.heads]].sum()

@@ -1,15 +1,15 @@
-"""What a limb does not support, and where a number or a claim leans on it.
+"""What a limb does not support, and which numbers and claims depend on it.
 
 A :class:`Limit` is one row of a model's ``limits.csv``: heads × quantity × exercise × part of the
 lift × claim, under a condition, with the reason and the published rows behind it. Rows of one key
-share a title. :meth:`Limits.at` looks up what touches a cell of a table or figure, and
-:func:`with_limits` writes the keys beside the rows of a table.
+share a title. :meth:`Limits.at` looks up the limits that apply to a cell of a table or figure, and
+:func:`with_limits` adds the keys to the rows of a table.
 
-A limit of the claim ``size`` touches numbers as they stand, one of ``order`` touches comparisons
-between conditions, one of ``any`` both. What is computed from a quantity that the limb does not
-support is touched as well: a force by its activation. A limit that names neither head, exercise,
-part nor condition and is about heads holds for a whole column; it is said once with the column and
-not in every cell.
+A limit of the claim ``size`` applies to numbers as they are, one of ``order`` to comparisons
+between conditions, one of ``any`` to both. It also applies to what is computed from an unsupported
+quantity: to a force through its activation. A limit that names neither head, exercise, part nor
+condition and is about heads holds for a whole column; it is stated once with the column and not in
+every cell.
 """
 
 from __future__ import annotations
@@ -104,14 +104,14 @@ CONDITIONS = {
     "lateral_free": "",
 }
 """Condition → the field it needs. Spacings are in biacromial breadths; ``spacing_differs`` is
-met by two conditions of unlike spacing. What is not known counts as met."""
+met by two conditions of different spacing. What is not known counts as met."""
 
 EVERY = "*"
 
 
 @dataclass(frozen=True, slots=True)
 class LiftKind:
-    """What a limit may ask of a lift: its exercise and hand spacing [biacromial breadths]."""
+    """What a limit may depend on in a lift: its exercise and hand spacing [biacromial breadths]."""
 
     exercise: str = ""
     spacing: float | None = None
@@ -152,11 +152,11 @@ class Limit:
         return self.quantity in HEAD_QUANTITIES and not named
 
     def names(self, head: str) -> bool:
-        """Whether the limit is about a head, itself or by its muscle."""
+        """Whether the limit is about a head, by its own name or by its muscle's."""
         return not self.heads or head in self.heads or head.partition("/")[0] in self.heads
 
     def holds_for(self, kinds: Sequence[LiftKind], lateral: str) -> bool:
-        """Whether exercise and condition are those of the limit; unknown ones are."""
+        """Whether exercise and condition match the limit; unknown ones do."""
         if self.exercises and not any(
             not kind.exercise or kind.exercise in self.exercises for kind in kinds
         ):
@@ -185,12 +185,12 @@ class Limits:
 
     @property
     def keys(self) -> tuple[str, ...]:
-        """Keys, each once."""
+        """Keys without duplicates."""
         return tuple(dict.fromkeys(row.key for row in self.rows))
 
     @property
     def titles(self) -> tuple[str, ...]:
-        """One line a key: the key and what cannot be borne."""
+        """One line per key: the key and what is not supported."""
         return tuple(self.said(key) for key in self.keys)
 
     def of(self, key: str) -> tuple[Limit, ...]:
@@ -207,11 +207,11 @@ class Limits:
         return found
 
     def said(self, key: str) -> str:
-        """Return the key with its title."""
+        """Return the key followed by its title."""
         return f"{key}: {self.of(key)[0].title}"
 
     def notes(self, keys: Iterable[str]) -> list[str]:
-        """Title and reasons of each key named, in the order of the file, for below a table."""
+        """Title and reasons of each key named, in file order, for the notes below a table."""
         named = {key for text in keys for key in text.split()}
         return [f"{self.said(k)} ({self.reasons(k)})" for k in self.keys if k in named]
 
@@ -228,20 +228,20 @@ class Limits:
         claim: str = "size",
         lateral: str = "",
     ) -> tuple[Limit, ...]:
-        """Limits that touch a cell.
+        """Limits that apply to a cell.
 
         Parameters
         ----------
         *quantities : str
-            What stands in the cell; several where one mark serves a row of a table.
+            Quantities in the cell; several where one mark serves a row of a table.
         head : str
-            Empty where the cell is about no head; limits of heads then do not touch it.
+            Empty where the cell is about no head; limits of heads then do not apply.
         kinds : sequence of LiftKind
             The lift, or the two that are compared.
         part : str
-            One of :data:`PARTS`; empty for the whole lift, which every part touches.
+            One of :data:`PARTS`; empty for the whole lift, to which every part applies.
         claim : {"size", "order"}
-            Whether the cell is a number as it stands or compares conditions.
+            Whether the cell is a number as it is or compares conditions.
         lateral : str
             Treatment of the lateral force; empty where it is not known.
 
@@ -295,12 +295,12 @@ def height_third(fraction: float) -> str:
 
 
 def keys_text(rows: Iterable[Limit]) -> str:
-    """Keys of limits with a space between, each once."""
+    """Keys of limits joined by spaces, without duplicates."""
     return " ".join(dict.fromkeys(row.key for row in rows))
 
 
 def marked(text: str, keys: str) -> str:
-    """Put the keys of limits behind a text, where there are any."""
+    """Append the keys of limits to a text, if there are any."""
     return f"{text} {keys}".strip() if keys else text
 
 
@@ -311,7 +311,7 @@ def with_limits(
     *quantities: str,
     head: str = "head",
 ) -> pd.DataFrame:
-    """Add the column ``limit``: the keys of the limits that touch a row, or nothing.
+    """Add the column ``limit``: the keys of the limits that apply to a row, or nothing.
 
     Parameters
     ----------
@@ -322,7 +322,7 @@ def with_limits(
     kinds : mapping
         Condition → what kind of lift it is; one that is not named counts as unknown.
     *quantities : str
-        What stands in a row.
+        Quantities in a row.
     head : str
         Column of the head.
 

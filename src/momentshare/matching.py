@@ -1,9 +1,9 @@
 """Strength factors of muscle groups from any number of strength tests of a person.
 
-A test reads the sum over groups of factor × active moment, plus passive moments. A group that one
-test alone speaks of takes the factor that gives back that test, together with the test's other
-groups. Where several tests speak of the same groups, their factors are those of least squares over
-the tests, with the person's own estimate (factor 1) as prior, so that a test that contradicts the
+A test reads the sum over groups of factor × active moment, plus passive moments. A group that a
+single test covers takes the factor that reproduces that test, together with the test's other
+groups. Where several tests cover the same groups, their factors are those of least squares over the
+tests, with the person's own estimate (factor 1) as prior, so that a test that contradicts the
 others moves them by no more than its share.
 """
 
@@ -29,11 +29,11 @@ __all__ = [
 ]
 
 LEAST_FACTOR, GREATEST_FACTOR = 0.1, 10.0
-"""Factors beyond which moment, unit or posture of a test are taken to be wrong; chosen here."""
+"""Factors beyond which moment, unit or posture of a test are taken to be wrong; assumed."""
 
 TEST_ERROR = 0.08
-"""Spread of a strength test about the truth, over its moment: repeated tests of a joint differ by 5
-to 10 % (common practice, no source)."""
+"""Spread of a strength test about the true value, relative to its moment: repeated tests of a joint
+differ by 5 to 10 % (common practice, no source)."""
 
 PRIOR = 0.5
 """Spread of the logarithm of a factor about the person's estimate; assumed."""
@@ -41,7 +41,7 @@ PRIOR = 0.5
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class StrengthReadings:
-    """What a limb gives in the postures of its tests.
+    """What a limb can produce in the postures of its tests.
 
     Parameters
     ----------
@@ -62,10 +62,10 @@ class StrengthReadings:
 
 
 def matched_factors(tests: StrengthReadings) -> NDArray[np.float64]:
-    """Factors of the groups, shape (groups,); 1 where no test speaks of a group.
+    """Factors of the groups, shape (groups,); 1 where no test covers a group.
 
-    A factor may lie outside ``LEAST_FACTOR`` to ``GREATEST_FACTOR`` or be infinite where one test
-    alone asks for it; the caller refuses it.
+    A factor may lie outside ``LEAST_FACTOR`` to ``GREATEST_FACTOR`` or be infinite where a single
+    test requires it; the caller refuses it.
 
     Examples
     --------
@@ -89,7 +89,7 @@ def matched_factors(tests: StrengthReadings) -> NDArray[np.float64]:
 
 
 def _components(claimed: Sequence[tuple[int, ...]]) -> list[list[int]]:
-    """Return sets of tests that groups link, in the order of their first tests."""
+    """Return sets of tests linked by shared groups, in the order of their first tests."""
     found: list[tuple[set[int], list[int]]] = []
     for test, groups in enumerate(claimed):
         linked = [item for item in found if item[0] & set(groups)]

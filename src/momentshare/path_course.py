@@ -1,8 +1,8 @@
 """Points along the path of every head, for drawings: sites, and the arcs round surfaces.
 
 :mod:`momentshare.paths` needs only where a surface is entered and left, because the rest of a
-shortest path does not change moment arms. A drawing needs the way between: a helix on a cylinder,
-a great circle on a sphere.
+shortest path does not change moment arms. A drawing needs the course between: a helix on a
+cylinder, a great circle on a sphere.
 """
 
 from __future__ import annotations
@@ -46,8 +46,8 @@ def path_points(
     posture : Posture
         Any batch shape (...).
     arc : int
-        Points on each surface, first and last contact included; 2 or more. Where a surface is
-        not touched they all lie in one point of the straight span.
+        Points on each surface, first and last contact included; 2 or more. Where a surface is not
+        touched they all coincide with one point of the straight span.
 
     Returns
     -------

@@ -48,13 +48,14 @@ _FAR_OF_ELBOW = {"ulna", "radius"}
 _FAR_OF_FOREARM = {"radius"}
 
 _SWEEPS = 60
-"""Most rounds of adjusting two surfaces to each other; a round gains about one digit."""
+"""Maximum number of rounds of adjusting two surfaces to each other; a round gains about one
+digit."""
 
 _SETTLED = 1e-14
 """Movement of a tangent point [m] below which the surfaces are adjusted."""
 
 _CHUNK = 512
-"""Frames that are worth a thread of their own."""
+"""Minimum number of frames per thread."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -65,7 +66,7 @@ class Paths:
     ----------
     head_names : tuple of str
     length : float array, shape (..., heads)
-        Muscle-tendon length [m].
+        Path length [m].
     moment_arms : float array, shape (..., rows, heads)
         -dL/dq [m] in the order and with the signs of :mod:`momentshare.directions`; the
         shoulder rows about the arm frame of :func:`momentshare.posture.arm_frame`.
@@ -74,14 +75,14 @@ class Paths:
     line_of_action : float array, shape (..., heads, 3)
         Force on the arm for a pull of 1 N across the shoulder, thorax frame; zero for heads
         that do not cross it, below 1 where the lines of a head fan out. A surface of the scapula
-        that stands for the humeral head bears on the humerus: its force passes through the joint
-        centre, so it turns nothing.
+        that represents the humeral head bears on the humerus: its force passes through the joint
+        centre, so it has no moment.
     contact : bool array, shape (..., heads)
         Whether any line touches a surface.
     inside : bool array, shape (..., heads)
-        Whether a point lies within its surface; the path is not to be trusted there.
+        Whether a point lies within its surface; the path cannot be trusted there.
     margin : float array, shape (..., heads)
-        Least angle left before a surface would be rounded the other way [rad]; inf without
+        Least angle left before a surface would be rounded the other way [rad]; infinite without a
         surface.
     """
 
@@ -119,7 +120,7 @@ class _Run:
 
 @dataclass(slots=True)
 class _Contact:
-    """What :class:`momentshare.geometry.Wrap` says, one row a frame, written bit by bit."""
+    """What :class:`momentshare.geometry.Wrap` says, one row per frame, written bit by bit."""
 
     enter: NDArray[np.float64]
     leave: NDArray[np.float64]
@@ -144,10 +145,10 @@ class _Contact:
             getattr(self, item.name)[rows] = getattr(wrap, item.name)
 
     def release(self, rows: NDArray[np.int64]) -> None:
-        """Take the surface out of the path."""
+        """Remove the surface from the path."""
         self.contact[rows] = False
         self.arc_length[rows] = 0.0
-        self.enter[rows] = self.leave[rows] = 0.0  # not read; still, so that nothing moves
+        self.enter[rows] = self.leave[rows] = 0.0  # not read; kept so that nothing moves
 
 
 def paths(
@@ -165,15 +166,15 @@ def paths(
     skeleton : Skeleton
         Scaled bones, of one limb or of several.
     posture : Posture
-        Any batch shape. A frame that holds NaN gives NaN and does not touch the others.
+        Any batch shape. A frame that holds NaN gives NaN and does not affect the others.
     limb : int array, of the shape of the postures, optional
         Which limb of the skeleton each posture belongs to; needed where it holds several.
     method : {"auto", "compiled", "numpy"}
         ``auto`` takes the compiled kernel where numba is installed. The two agree to
         rounding, about 1e-16 m, unless a site lies within micrometres of its surface.
     threads : int, optional
-        Most threads of the compiled route; by default one per available core. The answer
-        does not depend on it.
+        Maximum number of threads of the compiled route; by default one per available core. The
+        answer does not depend on it.
 
     Returns
     -------
@@ -233,7 +234,7 @@ def _limb_index(
 def _compiled(
     skeleton: Skeleton, posture: Posture, limb: NDArray[np.int64], threads: int | None
 ) -> dict[str, NDArray[Any]]:
-    """Run the kernel; arrays come with one row a posture."""
+    """Run the kernel; arrays come with one row per posture."""
     from momentshare._kernels.paths import trace_frames
 
     limbs = flatten(skeleton)
@@ -277,7 +278,7 @@ def _compiled(
 def _reshaped(
     arrays: dict[str, NDArray[Any]], names: tuple[str, ...], shape: tuple[int, ...]
 ) -> Paths:
-    """Give flat arrays their batch axes."""
+    """Restore the batch axes of flat arrays."""
     return Paths(
         head_names=names,
         **{name: array.reshape(shape + array.shape[1:]) for name, array in arrays.items()},
@@ -366,7 +367,7 @@ def _round(
     Each surface is wrapped between its neighbours' tangent points in turn until no point
     moves; every turn shortens the path, so the rounds close in on the shortest one. Frames
     that have settled drop out of the later rounds. A surface that a path has let go of stays
-    out of it: near the half turn where a cylinder lets go, two surfaces would else push each
+    out of it: near the half turn where a cylinder lets go, two surfaces would otherwise push each
     other in and out of contact for ever.
     """
     shape = end.shape
@@ -438,7 +439,7 @@ def _nodes(
 def _place(
     skeleton: Skeleton, poses: BodyPoses, step: PathStep
 ) -> Callable[[NDArray[np.float64], NDArray[np.float64], NDArray[np.int64]], Wrap]:
-    """Where a surface is; returns the wrap between two points in some of the frames."""
+    """Return the wrap between two points round a surface in some of the frames."""
     surface = skeleton.model.surfaces[step.name]
     centre = poses.point(surface.body, skeleton.centre[step.name]).reshape(-1, 3)
     axis = (poses.rotation[surface.body] @ np.array(surface.axis)).reshape(-1, 3)

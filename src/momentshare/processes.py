@@ -36,7 +36,7 @@ IN_FLIGHT = 2
 """Tasks handed out for each process at a time, so that neither tasks nor answers pile up."""
 
 ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
-"""What keeps the libraries for linear algebra from one thread a core in every process."""
+"""What keeps the libraries for linear algebra from one thread per core in every process."""
 
 Answer = TypeVar("Answer")
 

@@ -70,7 +70,7 @@ class Skeleton:
     Attributes
     ----------
     people : tuple of Person
-        One a limb.
+        One per limb.
     people_sizes : tuple of Sizes
     model : Model
     scapula_policy : str
@@ -223,12 +223,12 @@ def build_skeletons(
     Parameters
     ----------
     people : sequence of Person
-        One a limb.
+        One per limb.
     model : Model
     scapula : str, optional
         Scapula policy; the model's default when not given.
     numbers : Numbers, optional
-        Numbers in place of the model's, shared by all limbs or one a limb.
+        Numbers in place of the model's, shared by all limbs or one per limb.
 
     Returns
     -------

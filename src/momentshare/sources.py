@@ -88,7 +88,7 @@ class Reference:
 
     @property
     def bibtex(self) -> str:
-        """The entry as BibTeX, one field a line."""
+        """The entry as BibTeX, one field per line."""
         lines = [f"  {name} = {{{value}}}" for name, value in self.fields]
         return f"@{self.category}{{{self.key},\n" + ",\n".join(lines) + "\n}"
 

@@ -212,7 +212,7 @@ def test_ranking_covers_all_families_and_gives_no_weight_to_what_does_not_act(st
 
 def test_memory_holds_reductions_not_frames(study, whole):
     table = pq.read_table(chunk_path(whole[0], "draws", 0))
-    # One person, (2 + 1) lateral modes: one row a draw each, whatever the frames.
+    # One person, (2 + 1) lateral modes: one row per draw each, whatever the frames.
     assert table.num_rows == CHUNK * 3
 
 

@@ -1,4 +1,4 @@
-"""The paths of limbs as plain contiguous arrays, one row a limb.
+"""The paths of limbs as plain contiguous arrays, one row per limb.
 
 Bodies become levels: 0 thorax, 1 clavicle, 2 scapula, 3 humerus, 4 ulna, 5 radius; points and
 axes are in the frame of their body. A span crosses the shoulder where the level passes from
@@ -93,7 +93,7 @@ def flatten(skeleton: Skeleton) -> FlatLimbs:
     kinds = {"sphere": SPHERE, "cylinder": CYLINDER}
 
     def rows(values: list[NDArray[np.float64]], *last: int) -> NDArray[np.float64]:
-        """Give positions or numbers, each of the skeleton's shape, one row a limb."""
+        """Give positions or numbers, each of the skeleton's shape, one row per limb."""
         flat = [np.asarray(value, dtype=np.float64).reshape(limbs, *last) for value in values]
         return np.ascontiguousarray(np.stack(flat, axis=1)) if flat else np.empty((limbs, 0, *last))
 

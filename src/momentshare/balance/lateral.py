@@ -34,7 +34,7 @@ class Lateral:
     mode : {"measured", "zero", "free"}
         A given ratio, no lateral force, or the optimiser's choice.
     ratio : float, tuple of float or Profile
-        Outward push over vertical force, for ``measured``; one value, one a frame, or a profile
+        Outward push over vertical force, for ``measured``; one value, one per frame, or a profile
         along the lift.
     bounds : pair of float, optional
         Least and greatest ratio for ``free``; by default what friction can hold.

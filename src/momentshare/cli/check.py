@@ -52,7 +52,7 @@ def check(
 
 
 def _print(screen: Console, found: Sequence[TrialCheck]) -> None:
-    """Print a line a trial, then every message once with the trials that it concerns."""
+    """Print a line per trial, then every message once with the trials that it concerns."""
     from rich.table import Table
     from rich.text import Text
 

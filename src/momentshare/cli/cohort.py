@@ -245,7 +245,7 @@ def _print(
 
 
 def _print_heads(screen: Console, heads: pd.DataFrame, mode: str) -> None:
-    """Print lift-mean activation, a line a head and a column a condition."""
+    """Print lift-mean activation, a line per head and a column a condition."""
     from rich.markup import escape
     from rich.table import Table
 

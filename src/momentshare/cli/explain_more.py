@@ -139,7 +139,7 @@ def limiting(result: LiftResult) -> LimitingStrength | None:
 def limiting_table(
     found: Sequence[tuple[str, LimitingStrength]], marks: Mapping[str, str]
 ) -> pd.DataFrame:
-    """One line a lift and strength: the greatest load as it is and with the strength raised.
+    """One line per lift and strength: the greatest load as it is and with the strength raised.
 
     ``marks`` are those of :func:`touched`.
     """

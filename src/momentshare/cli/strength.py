@@ -276,7 +276,7 @@ def _lifts(
 
 
 def _means(table: pd.DataFrame) -> pd.DataFrame:
-    """Means over people, first treatment of the lateral force, a line a condition and direction."""
+    """Means over people, first treatment of the lateral force, by condition and direction."""
     first = table.groupby("condition", sort=False)["lateral"].transform("first")
     keys = ["condition", "lateral", "direction", "others"]
     values = ["utilisation_tested", "test_posture_bias", "utilisation_here"]

@@ -45,7 +45,7 @@ _FRAMES = 21
 """Postures of a lift in which a best lift is held; as many as show its weakest place."""
 
 _LEAST_MOMENT = 0.5
-"""Moment [N·m] from which one is said to be missing; chosen here."""
+"""Moment [N·m] from which one is said to be missing; assumed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,7 +135,7 @@ def with_best_lifts(
     ----------
     study : CohortStudy
     workers : int, optional
-        Processes; by default one a core.
+        Processes; by default one per core.
     progress : callable, optional
         Called with the number of lifters done, of all, and who was done last.
 
@@ -304,7 +304,7 @@ def best_lift_texts(lifts: Sequence[BestLift]) -> list[str]:
 
 
 def best_lift_tables(lifts: Sequence[BestLift]) -> dict[str, pd.DataFrame]:
-    """Tables ``best_lifts``, one row a best lift, and ``best_lift_strength``, one a group."""
+    """Tables ``best_lifts``, one row a best lift, and ``best_lift_strength``, one per group."""
     import pandas as pd
 
     if not lifts:

@@ -19,13 +19,13 @@ if TYPE_CHECKING:
 __all__ = ["EmgLag", "emg_lag"]
 
 _LONGEST = 0.6
-"""How far apart envelope and prediction are looked for [s]; chosen here."""
+"""How far apart envelope and prediction are looked for [s]; assumed."""
 
 _STEP = 0.01
 """[s]"""
 
 _LEAST_MATCH = 0.4
-"""Mean correlation below which a lag means nothing; chosen here."""
+"""Mean correlation below which a lag means nothing; assumed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -39,7 +39,7 @@ SHORT_FORMS = ("people", "strengths", "trials", "files", "maximal")
 
 _PLACE = re.compile(r"\{([A-Za-z_]\w*)\}")
 _MOST_FILES = 20_000
-"""Files that a pattern may fit; chosen here."""
+"""Files that a pattern may fit; assumed."""
 
 _BEST = ("best_lift_kg", "best_lift_condition")
 """Columns of the table of people that say what a person has lifted, and in which condition."""

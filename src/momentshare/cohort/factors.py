@@ -132,7 +132,7 @@ def factor_table(
     Parameters
     ----------
     means : DataFrame
-        One row a person, condition, ``outcome`` and ``item``: ``value`` and the covariates.
+        One row per person, condition, ``outcome`` and ``item``: ``value`` and the covariates.
     levels : mapping
         Condition → factor → level; none where there are no factors, and then the conditions are
         the one factor.

@@ -19,7 +19,7 @@ practice, no source)."""
 
 _RATIOS = (-6.0, 8.0)
 """Powers of ten between which the variance between people over the residual is searched; beyond
-them the fit does not change by a part in a million (a choice)."""
+them the fit does not change by a part in a million (assumed)."""
 
 _NULL = 1e-9
 """Singular values below this share of the greatest are zero. Columns of zeros and ones less their

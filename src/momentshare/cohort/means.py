@@ -25,7 +25,7 @@ __all__ = [
 ]
 
 _GREATEST = 1e100
-"""Size of a value beyond which squares would overflow; refused (a choice)."""
+"""Size of a value beyond which squares would overflow; refused (assumed)."""
 
 
 def subject_means(

@@ -18,16 +18,16 @@ if TYPE_CHECKING:
 __all__ = ["influence_table", "peers_table"]
 
 LEAST_PEOPLE = 4
-"""People from whom on one is laid beside the others; chosen here."""
+"""People from whom on one is laid beside the others; assumed."""
 
 _OUT = 4.0
-"""Robust standard deviations from which on a person stands out; chosen here."""
+"""Robust standard deviations from which on a person stands out; assumed."""
 
 _FLOOR = 0.05
-"""Least spread that is believed, over the limit of the check; chosen here."""
+"""Least spread that is believed, over the limit of the check; assumed."""
 
 _EXCESS = 0.2
-"""Difference from the others, over the limit, below which nothing stands out; chosen here."""
+"""Difference from the others, over the limit, below which nothing stands out; assumed."""
 
 _TO_SD = 1.4826
 """Standard deviation over median absolute deviation of a normal distribution."""
@@ -43,8 +43,8 @@ _MEASURES = {
 def peers_table(result: CohortResult) -> pd.DataFrame:
     """Lay each person's value of every check beside those of the others.
 
-    One row a person and check: the median over the person's trials, the median and robust spread of
-    the other people's, the distance in such spreads, and whether it stands out. Values of checks
+    One row per person and check: the median over the person's trials, the median and robust spread
+    of the other people's, the distance in such spreads, and whether it stands out. Values of checks
     stand out where they are larger, signed measures on either side. Empty with fewer than four
     people.
     """
@@ -83,7 +83,7 @@ def peers_table(result: CohortResult) -> pd.DataFrame:
 
 
 def _values(result: CohortResult) -> pd.DataFrame:
-    """Return values of checks of the measurement and signed measures, one row a trial and check."""
+    """Return check values of the measurement and signed measures, one row per trial and check."""
     parts = []
     checks = result.table("checks", all_solved=True)
     if not checks.empty:
@@ -114,7 +114,7 @@ def influence_table(table: pd.DataFrame, contrasts: pd.DataFrame, alpha: float) 
     Parameters
     ----------
     table : DataFrame
-        Columns lateral, outcome, item, person, condition, value: one row a person and condition.
+        Columns lateral, outcome, item, person, condition, value: one row per person and condition.
     contrasts : DataFrame
         Rows to be judged: lateral, outcome, item, condition, other, and the paired difference.
     alpha : float

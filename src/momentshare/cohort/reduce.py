@@ -172,7 +172,7 @@ def reduced_groups(
     ----------
     result : CohortResult
     workers : int, optional
-        Processes; by default one for a small cohort, otherwise one a core. The answer does not
+        Processes; by default one for a small cohort, otherwise one per core. The answer does not
         depend on it.
     progress : callable, optional
         Called with the number of groups done, and of all.

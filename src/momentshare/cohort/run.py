@@ -167,7 +167,7 @@ def run_cohort(
     folder : str, Path or RunFolder
         Keeps a folder for each trial; trials that are there and unchanged are not solved again.
     workers : int, optional
-        Processes; by default one a core. One solves in this process. The answer does not depend
+        Processes; by default one per core. One solves in this process. The answer does not depend
         on it.
     scheduler : str, optional
         Address of a Dask scheduler, whose workers solve the trials in place of processes; they

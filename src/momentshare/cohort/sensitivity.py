@@ -56,7 +56,7 @@ VARIATIONS = (
 
 
 def sensitivity_table(setup: Setup, base: CaseSet) -> pd.DataFrame:
-    """One row a repetition × change × lateral mode × head: lift-mean activation before and after.
+    """One row per repetition × change × lateral mode × head: lift-mean activation before and after.
 
     A change that cannot matter, such as a shifted ratio where the force along the bar is not
     measured, is left out.

@@ -80,7 +80,7 @@ def measured_lifts(
     frames : int, optional
         Frames of a repetition, in place of those of the settings.
     workers : int, optional
-        Processes; by default one a core.
+        Processes; by default one per core.
     progress : callable, optional
         Called with the number of trials done, of all, and what was done last.
 

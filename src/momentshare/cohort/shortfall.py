@@ -10,7 +10,7 @@ from momentshare.trial.checks.verdict import OF_LIMB, Check, judge
 __all__ = ["LEAST_UNMET", "greatest_unmet", "moments_met", "shortfall_text"]
 
 LEAST_UNMET = 0.5
-"""Moment [N·m] from which a frame counts as falling short; chosen here."""
+"""Moment [N·m] from which a frame counts as falling short; assumed."""
 
 _NOTHING = 1e-6
 """Unmet moment [N·m] that is rounding."""

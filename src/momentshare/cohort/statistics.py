@@ -1,6 +1,6 @@
 """Compare conditions over people who were measured in several of them.
 
-One value a person and condition enters, the mean over repetitions. The model is
+One value per person and condition enters, the mean over repetitions. The model is
 
     outcome = condition + person + residual,
 
@@ -123,7 +123,7 @@ def compare_conditions(
     Parameters
     ----------
     means : DataFrame
-        One row a person and condition; rows without a value are left out and counted in a note.
+        One row per person and condition; rows without a value are left out and counted in a note.
     outcome, person, condition : str
         Columns.
     confidence : float

@@ -35,7 +35,7 @@ OFTEN_FULL = 0.05
 here."""
 
 _LEVEL = 0.01
-"""Difference of lift-mean activation below which two conditions are called level; chosen here."""
+"""Difference of lift-mean activation below which two conditions are called level; assumed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

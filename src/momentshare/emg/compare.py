@@ -56,7 +56,7 @@ CAVEATS = (
 """What a comparison with electromyograms can bear."""
 
 LEVEL = 0.01
-"""Difference of lift means (of 1) up to which two conditions count as level; chosen here."""
+"""Difference of lift means (of 1) up to which two conditions count as level; assumed."""
 
 LEAST_SAMPLES = 3
 """Samples below which a correlation is not computed; two always give 1 or -1."""
@@ -119,7 +119,7 @@ def compare_emg(
     ----------
     table : DataFrame
         Columns ``person``, ``condition``, ``head``, ``lift_percent``, ``emg`` (share of the
-        maximal contraction) and ``activation``; one row a sample, repetitions averaged, one
+        maximal contraction) and ``activation``; one row per sample, repetitions averaged, one
         treatment of the lateral force. All curves on one even grid of ``lift_percent``; a
         missing EMG or activation is NaN or has no row.
     level : float
@@ -183,7 +183,7 @@ ORDERING_COLUMNS = (
 
 
 def curves(table: pd.DataFrame, *, confidence: float = 0.95) -> pd.DataFrame:
-    """Mean curves over people with bands, one row a head × condition × lift percent.
+    """Mean curves over people with bands, one row per head × condition × lift percent.
 
     Parameters
     ----------

@@ -25,21 +25,21 @@ ORDER = 4
 """Order of band-pass and low-pass, forward and backward together; common practice, no source."""
 
 NYQUIST_SHARE = 0.95
-"""Highest edge of a band over half the sampling rate; chosen here, it keeps the filter well
+"""Highest edge of a band over half the sampling rate; assumed, so that the filter stays well
 defined."""
 
 LEAST_BAND = 2.0
-"""Least ratio of the upper to the lower edge of the band, one octave; chosen here."""
+"""Least ratio of the upper to the lower edge of the band, one octave; assumed."""
 
 LEAST_PERIODS = 2.0
-"""Shortest recording, in periods of the envelope's cut-off; chosen here."""
+"""Shortest recording, in periods of the envelope's cut-off; assumed."""
 
 SLIGHT_EXCESS = 1.005
 """Greatest share of the maximal contraction that is not noted: it would print as 1.00; chosen
 here."""
 
 LONGEST_DELAY = 0.5
-"""Longest delay [s] that is taken for one; chosen here. More is a slip, such as milliseconds."""
+"""Longest delay [s] that is taken for one; assumed. More is a slip, such as milliseconds."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,12 +1,12 @@
 """Where the hands go in a press: touch point on the chest, place over the shoulder at lock-out.
 
-Tuck and touch point are one choice, not two: with the forearm upright seen from the side, a hand
-that is d footward of the joint has the upper arm at acos(d / its length) from the footward
-horizontal. Where no touch point is given, it lies halfway between that of a forearm which is
-upright from every side, so that neither elbow nor wrist bears a moment of the load (geometry: the
-narrower the hands, the lower), and the usual place on the lower half of the sternum (common
-practice, no source), but no lower than the former. Touch points and angles by hand spacing were
-found measured nowhere, so give your own where you have them.
+Tuck and touch point are one choice, not two: with a forearm that is upright in side view, a hand
+that lies d towards the feet from the joint puts the upper arm at acos(d / its length) from the
+horizontal towards the feet. Where no touch point is given, it lies halfway between that of a
+forearm which is upright in every view, so that the load has no moment about elbow or wrist
+(geometry: the narrower the hands, the lower), and the usual place on the lower half of the sternum
+(common practice, no source), but no lower than the former. No measured touch points or angles by
+hand spacing were found, so give your own where you have them.
 """
 
 from __future__ import annotations
@@ -24,34 +24,35 @@ if TYPE_CHECKING:
 __all__ = ["BarPath", "along_path", "bar_on_chest"]
 
 _FARTHEST = 0.6
-"""Farthest touch point and place at lock-out that are taken [m]: longer than an upper arm."""
+"""Farthest touch point and place at lock-out that are accepted [m]: longer than an upper arm."""
 
 _REACHED = 0.97
-"""Part of the upper arm up to which a touch point is shifted."""
+"""Fraction of the upper arm up to which a touch point is shifted."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BarPath:
-    """Way of the hands in the sagittal plane, chest to lock-out.
+    """Path of the hands in the sagittal plane, chest to lock-out.
 
-    Along the trunk they are on their way at once and slower later: with r of the height left, what
-    is left of the way to the place at lock-out is (r + r²) / 2. Skilled lifters move the bar so,
-    novices straight up and then back (retold from a book that was not read); the curve is assumed.
+    Along the trunk the hands move early and slow down later: when a fraction r of the height
+    remains, (r + r²) / 2 of the distance to the place at lock-out remains. Skilled lifters move the
+    bar this way, novices straight up and then back (second-hand, from a book that was not read);
+    the curve is assumed.
 
     Parameters
     ----------
     touch : float, optional
-        Where the bar touches the chest: footward of the shoulder joint, along the trunk [m];
-        by default as said above.
+        Where the bar touches the chest: distance from the shoulder joint towards the feet, along
+        the trunk [m]; by default as described in this module.
     lockout : float
-        How far the bar is footward of the shoulder joint at lock-out, horizontally [m].
+        Horizontal distance of the bar from the shoulder joint towards the feet at lock-out [m].
     touch_shift : float
-        Added to the touch point, given or not [m].
+        Added to the touch point, whether given or not [m].
 
     Raises
     ------
     InputError
-        A length that is not finite or that no trunk has.
+        A length that is not finite or longer than any trunk.
 
     Examples
     --------
@@ -78,7 +79,7 @@ class BarPath:
             raise InputError("bar path:", faults)
 
     def footward(self, chest: ArrayLike, fraction: NDArray[np.float64]) -> NDArray[np.float64]:
-        """How far the hands are footward of the joint at height fractions, horizontally [m].
+        """Horizontal distance of the hands from the joint, towards the feet [m].
 
         ``chest`` is that distance on the chest.
         """
@@ -88,7 +89,7 @@ class BarPath:
 def along_path(
     chest: NDArray[np.float64], lockout: NDArray[np.float64], fraction: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """Place along the way of a :class:`BarPath` at height fractions, from both ends [m]."""
+    """Place along a :class:`BarPath` at height fractions, from both ends [m]."""
     rest = 1.0 - np.clip(fraction, 0.0, 1.0)
     left = 0.5 * (rest + rest**2)
     return np.asarray(lockout + (chest - lockout) * left)
@@ -114,17 +115,17 @@ def bar_on_chest(
     upper, fore : float array
         Shoulder to elbow, elbow to grip [m].
     aside : float array
-        How far the hand is to the side of the shoulder joint [m].
+        Lateral distance of the hand from the shoulder joint [m].
     chest : tuple of float array
-        Centre of the bar in front of the joint, square to the trunk, and usual touch point
-        footward of the joint [m].
+        Distance of the bar's centre in front of the joint, perpendicular to the trunk, and of the
+        usual touch point towards the feet [m].
     touch : float array
-        Touch point footward of the joint [m]; NaN where it follows.
+        Touch point towards the feet from the joint [m]; NaN where it is derived.
     shift : float array
         Added to the touch point [m].
     height : float array
-        Height of the bar above the joint, in place of what follows from the chest [m]; NaN
-        where it follows.
+        Height of the bar above the joint, replacing the one derived from the chest [m]; NaN where
+        it is derived.
 
     Returns
     -------
@@ -135,7 +136,7 @@ def bar_on_chest(
     -----
     With an upright forearm, elbow under hand, the upper arm closes
     aside² + footward² + (height - fore)² = upper². At t along the trunk on a chest of thickness
-    h, footward = h sin β + t cos β and height = h cos β - t sin β, which makes it a square
+    h, footward = h sin β + t cos β and height = h cos β - t sin β, which makes it a quadratic
     equation in t. Hands too wide for it leave the elbow beside the joint.
     """
     thickness, usual = chest
@@ -143,7 +144,8 @@ def bar_on_chest(
     given = np.isfinite(height)
     still = thickness**2 - 2.0 * fore * thickness * cosine + fore**2 + aside**2 - upper**2
     on_chest = np.sqrt(np.maximum((fore * sine) ** 2 - still, 0.0)) - fore * sine
-    # A bar whose height is given is on a level; footward = (touch + height sin β) / cos β there.
+    # A bar whose height is given lies on a horizontal line; footward = (touch + height sin β) / cos
+    # β there.
     room = upper**2 - aside**2 - (height - fore) ** 2
     on_level = np.sqrt(np.maximum(room, 0.0)) * cosine - height * sine
     upright = np.maximum(np.where(given, on_level, on_chest), 0.0)

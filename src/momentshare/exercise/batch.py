@@ -1,4 +1,4 @@
-"""Lifts of many exercises and limbs, presses of one kind solved side by side."""
+"""Lifts of many exercises and limbs; presses of one kind are solved together."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ def make_lifts(
     Returns
     -------
     list
-        For each exercise its lift, or the error that says why there is none.
+        For each exercise its lift, or the error that explains why there is none.
     """
     out: list[Lift | MomentshareError | None] = [None] * len(exercises)
     kinds: dict[object, list[int]] = {}

@@ -22,14 +22,14 @@ if TYPE_CHECKING:
 __all__ = ["breaches_each", "breaches_in", "breaches_of"]
 
 _ROUNDING = 1e-9
-"""Angle beyond a limit that is none [rad]."""
+"""Angle beyond a limit that does not count as a breach [rad]."""
 
 
 def breaches_in(
     checks: Sequence[tuple[str, NDArray[np.float64], NDArray[np.float64], int]],
     judged: NDArray[np.bool_],
 ) -> list[LimitBreach]:
-    """Breaches among checks: quantity, value [rad], limit [rad], sign of what is beyond it."""
+    """Breaches among checks: quantity, value [rad], limit [rad], sign of a value beyond it."""
     found = []
     for quantity, value, limit, sign in checks:
         beyond = sign * (value - limit)

@@ -1,4 +1,4 @@
-"""What exercises share: closing the chain, the arm's orientation, lock-out and motion."""
+"""Shared by exercises: closing the chain, the arm's orientation, lock-out and motion."""
 
 from __future__ import annotations
 
@@ -37,46 +37,49 @@ __all__ = [
 
 _GRID = 181
 _NEWTON = 8
-"""Steps from a bracket of two degrees; the fifth already gives all digits."""
+"""Number of steps from a bracket of two degrees; the fifth is already exact to rounding."""
 
 _STRIDE = float(np.radians(5.0))
 """Longest step from a root found before [rad]."""
 
 _EXACT = 1e-15
 _CLOSE = 1e-9
-"""Last steps below which the search ends, and below which a root was found [rad]."""
+"""Size of the last step below which the search ends, and below which a root counts as found
+[rad]."""
 
 _TRIED = 301
-"""Heights at which lock-out is looked for."""
+"""Number of heights at which lock-out is looked for."""
 
 _ZOOMS = 8
 _HEIGHTS = 33
-"""Heights tried at a time, and how often the interval that holds lock-out is divided so."""
+"""Heights tried at a time, and how often the interval that holds lock-out is divided in this
+way."""
 
 _NEARLY = np.radians(2.0)
-"""More bend at lock-out than asked for that is not worth a note [rad]."""
+"""Excess bend at lock-out that does not deserve a note [rad]."""
 
 _RESERVE = 0.003
-"""Left of the reach at lock-out when the angles given do not let the elbow straighten [m]."""
+"""Reach left over at lock-out when the given angles do not let the elbow straighten [m]."""
 
 STEP = 1e-4
 """Step in height fraction for the derivatives along the lift."""
 
 _STRAIGHT = 1e-12
 _ALONG = 0.9
-"""Part of the arm's direction to the side up to which a straight elbow keeps a hinge there."""
+"""Lateral component of the arm's direction up to which a straight elbow keeps a lateral hinge."""
 
 _LOOKS = 3
-"""Rounds in which roots are looked for everywhere; later ones go on from those found."""
+"""Rounds in which roots are searched for everywhere; later rounds start from those found."""
 
 ROUNDS = 60
-"""Most rounds of adjusting arm and girdle to each other; a round gains about one digit."""
+"""Maximum number of rounds of adjusting arm and girdle to each other; a round gains about one
+digit."""
 
 BOLDEST = 2.0
-"""Largest part of the last step that is undone."""
+"""Largest fraction of the last step that is undone."""
 
 SETTLED = 1e-13
-"""Movement of the joint centre below which they are adjusted [m]."""
+"""Movement of the joint centre below which they count as adjusted [m]."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -115,20 +118,20 @@ def settle(
     Parameters
     ----------
     close : callable
-        Chain for a joint centre of each frame, shape (frames, 3), and its angle; second argument
-        is the angle found before, None in the first round.
+        Returns the chain for a joint centre in each frame, shape (frames, 3), and its angle; the
+        second argument is the angle found before, None in the first round.
     girdle : Girdle
         Of one limb, or of the limb of each frame.
     add : float array, shape (frames, 2)
-        What the task adds to protraction and elevation of the clavicle [rad].
+        Protraction and elevation of the clavicle that the task adds [rad].
     start : float array, shape (frames, 3)
         Joint centre to begin with [m].
 
     Notes
     -----
-    The joint centre is put where the girdle has it for the posture found, until it stays; from the
-    second round on, where the last two steps lead (Anderson's mixing of depth one). A frame that
-    has settled is left alone, so that it does not depend on its neighbours.
+    The joint centre is moved to where the girdle has it for the posture found, until it stays in
+    place; from the second round on, to where the last two steps lead (Anderson mixing of depth
+    one). A frame that has settled is left alone, so that it does not depend on its neighbours.
     """
     joint, angle = start, None
     moving = np.ones(len(start), dtype=bool)
@@ -168,13 +171,13 @@ def solve_angle(
     excess, slope : callable
         Value and derivative from sine and cosine, both of shape (grid, 1) or (frames,).
     near : float array, shape (frames,), optional
-        Root of a problem close to this one, from which to go on without looking elsewhere.
+        Root of a similar problem, from which the search starts without looking elsewhere.
     low, high : float
         Interval [rad].
     rising : bool
-        Whether the wanted root goes from negative to positive.
+        Whether the excess changes from negative to positive at the root sought.
     prefer : callable
-        Of several such roots the one where this function of the angle is largest is taken.
+        Of several such roots, the one where this function of the angle is largest is chosen.
 
     Returns
     -------
@@ -238,7 +241,8 @@ def chain_of_lengths(
     elbow = joint + upper * direction
     normal = cross(direction, forearm)
     size = norm(normal)
-    # A straight arm leaves the hinge open; rounding leaves it askew where the arm is nearly so.
+    # A straight arm leaves the hinge undefined; where the arm is nearly straight, rounding skews
+    # it.
     aside = np.where(np.abs(direction[:, 2:]) < _ALONG, [0.0, 0.0, 1.0], [1.0, 0.0, 0.0])
     straight = (size <= _STRAIGHT)[:, None]
     hinge = np.where(straight, aside, normal / np.where(straight, 1.0, size[:, None]))
@@ -246,7 +250,7 @@ def chain_of_lengths(
     y = -direction
     front = cross(-forearm, hinge)  # x of the ulna: y × z
     rotation = np.arctan2(front @ thumb, hinge @ thumb)
-    # Keep the branch continuous: supination beyond the back of the range is not meant.
+    # Keep the branch continuous: supination beyond the end of the range is not intended.
     rotation = np.where(rotation < -np.pi / 2, rotation + 2.0 * np.pi, rotation)
     return Chain(
         posture=Posture(
@@ -288,13 +292,13 @@ def find_lockouts(
     flexion: float,
     spacing: Sequence[float],
 ) -> list[tuple[float, tuple[str, ...]] | PostureError]:
-    """Heights at which elbows reach their flexion at lock-out, and what had to be decided.
+    """Heights at which elbows reach their lock-out flexion, and what had to be decided.
 
     Parameters
     ----------
     close : callable
-        Chains, lift by lift, at heights [m] of shape (some lifts, heights) of the lifts with the
-        given numbers, with everything else as at lock-out.
+        Returns the chains, lift by lift, at heights [m] of shape (some lifts, heights) for the
+        lifts with the given indices, with everything else as at lock-out.
     low, span : float array, shape (lifts,)
         Lowest height, and how far above it to look [m].
     flexion : float
@@ -305,7 +309,7 @@ def find_lockouts(
     Returns
     -------
     list
-        Height and notes of each lift, or the error that says what is missing.
+        Height and notes of each lift, or the error that explains what is missing.
     """
     heights = np.linspace(low, low + span, _TRIED, axis=-1)
     found = close(heights, np.arange(len(low)))
@@ -335,7 +339,7 @@ def _first_straight(
     spacing: float,
     flexion: float,
 ) -> int | tuple[float, tuple[str, ...]] | PostureError:
-    """Return the number of the first height with the elbow straight enough, or what is said."""
+    """Return the index of the first height with the elbow straight enough, or the error."""
     good = np.flatnonzero(gap == 0.0)
     if good.size == 0:
         return PostureError(
@@ -343,7 +347,7 @@ def _first_straight(
             "above the shoulder upward with the angles given for lock-out; at best the arm is "
             f"{np.min(gap):.3f} m too short; bring the hands closer or change the angles"
         )
-    # Within the first reachable stretch flexion falls as the hand rises.
+    # Within the first reachable stretch, flexion falls as the hand rises.
     run = good[: int(np.argmax(np.append(np.diff(good) > 1, True))) + 1]
     below = np.flatnonzero(bend[run] <= flexion)
     if below.size == 0:
@@ -404,12 +408,12 @@ def motion_along(
     solve : callable
         Chain at given fractions.
     fraction, rate, change : float array, shape (frames,)
-        Fraction and its first and second derivative to time.
+        Fraction and its first and second time derivative.
     hand_is_still : bool
-        The hand rests on the ground and the trunk moves; the motion is then that of the
-        arm relative to the trunk, and the trunk's own acceleration stands beside it.
+        The hand rests on the ground and the trunk moves; the motion is then that of the arm
+        relative to the trunk, and the trunk's own acceleration is given separately.
     """
-    # Both ends are taken just inside, where the profiles are smooth.
+    # Both ends are evaluated just inside the interval, where the profiles are smooth.
     base = np.clip(fraction, STEP, 1.0 - STEP)
     back, mid, ahead = solve(base - STEP), solve(base), solve(base + STEP)
     first, second = rate[:, None], change[:, None]

@@ -1,4 +1,4 @@
-"""Closing the chain of presses: the hand where it is prescribed, the shoulder where it then goes.
+"""Close the chain of presses: the hand where it is prescribed, the shoulder where it then goes.
 
 All functions take presses of one kind side by side: ``press`` gives bench angle, grip and elbow
 flexion at lock-out, ``arms`` the limbs, ``rows`` the limb of each frame. From a thousand frames on
@@ -53,7 +53,7 @@ _HEIGHT, _OVER_JOINT, _STRAIGHT, _CHEST = 0, 1, 2, 3
 """What says where the hand is, as in :mod:`momentshare._kernels.presses`."""
 
 _LEAST = 4000
-"""Frames that are worth a thread of their own."""
+"""Minimum number of frames per thread."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -68,7 +68,8 @@ class Arm:
         Shoulder to elbow, elbow to grip [m].
     girdle : Girdle
     chest : float array, shape (..., 2)
-        Centre of a bar on the chest in front of ``rest``, and usual touch point footward [m].
+        Centre of a bar on the chest in front of ``rest``, and usual touch point towards the feet
+        [m].
     habit : float array, shape (..., 2)
         Protraction that a lifter adds on the chest and at lock-out [rad].
     """
@@ -93,13 +94,13 @@ class Arm:
         )
 
     def of_each(self, count: int) -> Arm:
-        """Return the limbs there are, or the one there is for each of so many presses."""
+        """Return the limbs as they are, or a single limb repeated for each press."""
         if self.upper.ndim:
             return self
         return self._changed(lambda values: np.broadcast_to(values, (count, *values.shape)))
 
     def take(self, limb: int | NDArray[np.intp]) -> Arm:
-        """Pick one limb of several, or one for each entry of an index array."""
+        """Select one limb of several, or one per entry of an index array."""
         return self._changed(lambda values: np.asarray(values[limb])) if self.upper.ndim else self
 
     def _changed(self, change: Callable[[Floats], Floats]) -> Arm:
@@ -119,24 +120,24 @@ def touch_down(
     shift: Floats,
     compiled: bool = False,
 ) -> tuple[Floats, Floats]:
-    """Where hands on a bar path are on the chest: footward, and their height [m].
+    """Place of hands on a bar path at the chest: towards the feet, and height [m].
 
-    Both count from where the joint is with the arm hanging. By default the touch point is that of
-    an upright forearm, so it goes with the joint, which goes with the arm.
+    Both are measured from where the joint is with the arm hanging. By default the touch point is
+    that of an upright forearm, so it follows the joint, which follows the arm.
 
     Parameters
     ----------
     press : PressPlan
     arms : Arm
-        One a press.
+        One per press.
     add : float array, shape (presses, 2)
-        What the lifter adds to protraction and elevation of the clavicle [rad].
+        Protraction and elevation of the clavicle that the lifter adds [rad].
     begin : mapping
         ``tilt`` and ``spacing`` on the chest, shape (presses,).
     height, touch, shift : float array, shape (presses,)
         As for :func:`~momentshare.exercise.bar_path.bar_on_chest`.
     compiled : bool
-        Whether to take the compiled loop.
+        Whether to use the compiled loop.
     """
 
     def place(joint: Floats) -> tuple[Floats, Floats]:
@@ -169,21 +170,21 @@ def straighten(
     end: Mapping[str, Floats],
     compiled: bool = False,
 ) -> tuple[Floats, Chain]:
-    """Height above where the joint hangs at which the elbow has its flexion at lock-out [m].
+    """Height above the hanging joint at which the elbow has its lock-out flexion [m].
 
-    The hand's place along the body is known there: on a flat bench, or on a bar path.
+    The hand's place along the body is known there, on a flat bench or on a bar path.
 
     Parameters
     ----------
     press : PressPlan
     arms : Arm
-        One a press.
+        One per press.
     add : float array, shape (presses, 2)
-        What the lifter adds to protraction and elevation of the clavicle [rad].
+        Protraction and elevation of the clavicle that the lifter adds [rad].
     end : mapping
         ``tilt``, ``spacing`` and ``tuck`` or ``footward`` at lock-out, shape (presses,).
     compiled : bool
-        Whether to take the compiled loop.
+        Whether to use the compiled loop.
 
     Returns
     -------
@@ -224,7 +225,8 @@ def lockout_square(
 ) -> Floats:
     """Square of the height above the joint at which the elbow has a flexion [m²].
 
-    ``along`` and ``aside`` are how far the hand is from the joint along the body and to the side.
+    ``along`` and ``aside`` are the distances of the hand from the joint along the body and to the
+    side.
     """
     whole = upper**2 + fore**2 + 2.0 * upper * fore * np.cos(flexion)
     return np.asarray(whole - np.square(along) - aside**2)
@@ -250,16 +252,16 @@ def close_press(
     rows : int array, shape (frames,)
         Row of the limb of each frame.
     add : float array, shape (frames, 2)
-        What the lifter adds to protraction and elevation of the clavicle [rad].
+        Protraction and elevation of the clavicle that the lifter adds [rad].
     height : float array, shape (frames,)
-        Above where the joint hangs [m].
+        Above the hanging joint [m].
     given : mapping
-        ``tilt``, ``spacing`` and ``tuck`` or, along a bar path, how far the hand is ``footward``
-        of the joint, shape (frames,).
+        ``tilt``, ``spacing`` and ``tuck`` or, along a bar path, the distance ``footward`` of the
+        hand from the joint towards the feet, shape (frames,).
     over_joint : bool
-        Whether ``footward`` counts from where the joint is, and not from where it hangs.
+        Whether ``footward`` counts from where the joint is, not from where it hangs.
     compiled : bool
-        Whether to take the compiled loop.
+        Whether to use the compiled loop.
     """
     rest, footward = arms.rest[rows], given.get("footward")
 
@@ -287,8 +289,8 @@ def _settled(
 ) -> Chain:
     """Close the chain where arm and girdle have adjusted to each other.
 
-    ``place`` says where the hand is for a joint centre of each frame; ``mode`` and what is
-    ``given`` say the same to the compiled loop.
+    ``place`` gives the hand's place for a joint centre in each frame; ``mode`` and ``given``
+    describe the same to the compiled loop.
     """
     upper, fore, rest, add = arms.upper[rows], arms.fore[rows], arms.rest[rows], given["add"]
 
@@ -360,7 +362,7 @@ def _close(
     footward: Floats | None,
     height: Floats,
 ) -> tuple[Chain, Floats]:
-    """Close the chain about a joint centre of each frame, from which everything counts."""
+    """Close the chain about a joint centre in each frame, from which everything is measured."""
     (upper, fore_length), tuck, tilt = lengths, given.get("tuck"), given["tilt"]
     up, headward, spacing = press.up, press.headward, given["spacing"]
     lateral = 0.5 * spacing - joint[..., 2]
@@ -389,8 +391,8 @@ def _close(
     def slope(sine: Floats, cosine: Floats) -> Floats:
         return np.asarray((2.0 * square * sine + lean) * cosine + swing * sine)
 
-    # Outer solution: the excess turns from negative to positive as the elbow goes back.
-    if upright:  # what is left is lean sin α - swing cos α + still
+    # Outer solution: the excess changes from negative to positive as the elbow goes back.
+    if upright:  # what remains is lean sin α - swing cos α + still
         size = np.hypot(lean, swing)
         cosine = still / np.where(size > 0.0, size, np.inf)
         found = (np.abs(cosine) <= 1.0) & (size > 0.0)

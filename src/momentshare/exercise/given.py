@@ -1,4 +1,4 @@
-"""Postures and net moments that are given, as in a published table: a lift without a hand load."""
+"""Given postures and net moments, as in a published table: a lift without a hand load."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ GIVEN_ANGLES = ("plane", "elevation", "axial", "elbow_flexion", "forearm_rotatio
 """Angles of a posture, in the order of the arrays."""
 
 GIVEN_ROWS = ROWS[:4]
-"""Rows of moments, in the order of the arrays; a forearm moment is never stated."""
+"""Rows of moments, in the order of the arrays; no table states a forearm moment."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -35,7 +35,7 @@ class GivenMoments:
     angles, angle_sd : float array, shape (points, 5)
         In the order of :data:`GIVEN_ANGLES` [rad].
     low, high : float array, shape (points, 5)
-        Angles that a drawn posture keeps to [rad].
+        Range within which a drawn posture stays [rad].
     moments, moment_sd : float array, shape (points, 4)
         In the order of :data:`GIVEN_ROWS` [N·m]; NaN where a moment is not known, and then not
         balanced.
@@ -53,7 +53,7 @@ class GivenMoments:
             getattr(self, item.name).setflags(write=False)
 
     def moved(self, angles: NDArray[np.float64], moments: NDArray[np.float64]) -> GivenMoments:
-        """Move by so many spreads; an angle stops at its end.
+        """Shift by a number of spreads; an angle stops at the end of its range.
 
         Parameters
         ----------
@@ -67,7 +67,7 @@ class GivenMoments:
         )
 
     def lift(self, skeleton: Skeleton) -> Lift:
-        """Return the points as the frames of a lift of one limb, at no speed."""
+        """Return the points as the frames of a lift of one limb, at zero speed."""
         posture = posture_from_angles(*self.angles.T)
         chain = chain_from_posture(skeleton, posture)
         count = len(self.angles)

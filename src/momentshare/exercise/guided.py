@@ -1,6 +1,6 @@
-"""Exercises whose joint angles are given: elbow extension lying and overhead, pull-down.
+"""Exercises with given joint angles: elbow extension lying and overhead, pull-down.
 
-The chain is open, so nothing has to be closed; the load hangs from the hand or pulls along a
+The chain is open, so there is nothing to close; the load hangs from the hand or pulls along a
 cable.
 """
 
@@ -47,11 +47,11 @@ class GuidedArm:
     Parameters
     ----------
     load_mass : float
-        Whole load, both hands [kg]; with a cable the mass whose weight the cable carries.
+        Whole load, both hands [kg]; with a cable, the mass whose weight the cable carries.
     plane, elevation, axial, elbow_flexion, forearm_rotation : Profile
         Angles of :func:`momentshare.posture.posture_from_angles` along the repetition.
     protraction, shrug : Profile
-        What the lifter adds to protraction and elevation of the clavicle [rad].
+        Protraction and elevation of the clavicle that the lifter adds [rad].
     trunk_angle : float
         Trunk above the horizontal, face up: 0 lying, 90 degrees upright [rad].
     cable : tuple of float, optional
@@ -151,7 +151,7 @@ class GuidedArm:
 
 
 def _line(*degrees: float) -> Profile:
-    """Return a constant, or a straight line from chest end to lock-out end, from degrees."""
+    """Return a constant, or a straight line from chest to lock-out, from degrees."""
     if len(degrees) == 1:
         return Profile.constant(degrees[0] * _DEGREE)
     return Profile(((0.0, degrees[0] * _DEGREE), (1.0, degrees[1] * _DEGREE)))
@@ -176,7 +176,7 @@ def lying_elbow_extension(load_mass: float, **changes: object) -> GuidedArm:
     load_mass : float
         Whole load, both hands [kg].
     **changes : object
-        Fields of :class:`GuidedArm` in place of those chosen here (common practice, no source).
+        Fields of :class:`GuidedArm` that replace the defaults (common practice, no source).
 
     Returns
     -------
@@ -185,7 +185,7 @@ def lying_elbow_extension(load_mass: float, **changes: object) -> GuidedArm:
     Raises
     ------
     InputError, TypeError
-        A value out of range; a field that there is not.
+        A value out of range; a field that does not exist.
 
     Examples
     --------
@@ -208,7 +208,7 @@ def overhead_elbow_extension(load_mass: float, **changes: object) -> GuidedArm:
     load_mass : float
         Whole load, both hands [kg].
     **changes : object
-        Fields of :class:`GuidedArm` in place of those chosen here (common practice, no source).
+        Fields of :class:`GuidedArm` that replace the defaults (common practice, no source).
 
     Returns
     -------
@@ -217,7 +217,7 @@ def overhead_elbow_extension(load_mass: float, **changes: object) -> GuidedArm:
     Raises
     ------
     InputError, TypeError
-        A value out of range; a field that there is not.
+        A value out of range; a field that does not exist.
 
     Examples
     --------
@@ -234,14 +234,14 @@ def overhead_elbow_extension(load_mass: float, **changes: object) -> GuidedArm:
 
 
 def straight_arm_pull_down(load_mass: float, **changes: object) -> GuidedArm:
-    """Pull-down with nearly straight arms, upright, against a cable from above in front.
+    """Pull-down with nearly straight arms, upright, against a cable from above and in front.
 
     Parameters
     ----------
     load_mass : float
         Mass whose weight the cable carries, both hands [kg].
     **changes : object
-        Fields of :class:`GuidedArm` in place of those chosen here (common practice, no source).
+        Fields of :class:`GuidedArm` that replace the defaults (common practice, no source).
 
     Returns
     -------
@@ -250,7 +250,7 @@ def straight_arm_pull_down(load_mass: float, **changes: object) -> GuidedArm:
     Raises
     ------
     InputError, TypeError
-        A value out of range; a field that there is not.
+        A value out of range; a field that does not exist.
 
     Examples
     --------

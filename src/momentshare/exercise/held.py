@@ -17,7 +17,7 @@ __all__ = ["held_lift"]
 
 
 def held_lift(skeleton: Skeleton, posture: Posture) -> Lift:
-    """Hold the arm of a person who stands upright in some postures, one a frame."""
+    """Hold the arm of an upright person in the given postures, one per frame."""
     poses = body_poses(skeleton, posture)
     elbow = poses.origin["ulna"]
     hand = elbow - skeleton.sizes.grip_length * poses.rotation["ulna"][..., :, 1]

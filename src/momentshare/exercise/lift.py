@@ -1,4 +1,4 @@
-"""What an exercise hands on: postures, hand load and motion along one repetition."""
+"""What an exercise provides: postures, hand load and motion along one repetition."""
 
 from __future__ import annotations
 
@@ -26,8 +26,8 @@ __all__ = ["Exercise", "Lift", "LimitBreach", "Motion", "join_lifts", "with_gird
 class LimitBreach:
     """One joint beyond its limit over a run of frames.
 
-    ``value`` is the worst one and ``frame`` where it stands; angles in degrees, the hand's
-    distance in metres.
+    ``value`` is the worst one and ``frame`` where it occurs; angles in degrees, the hand's distance
+    in metres.
     """
 
     quantity: str
@@ -44,7 +44,7 @@ class LimitBreach:
         return abs(self.value - self.limit)
 
     def text(self) -> str:
-        """Say it in one line."""
+        """Describe it in one line."""
         span = (
             f"frame {self.first_frame}"
             if self.first_frame == self.last_frame
@@ -61,10 +61,10 @@ class LimitBreach:
 class Motion:
     """Velocities and accelerations in the thorax frame; shape (frames, 3) or (frames,).
 
-    All but ``trunk_acceleration`` are relative to the trunk; that one is the trunk's own, which
-    is zero on a bench and not when the hands stay on the ground. ``shoulder_acceleration`` is
-    that of the glenohumeral centre, ``girdle_velocity`` (frames, 2) the rate of what the task
-    adds to protraction and elevation of the clavicle [rad/s].
+    All but ``trunk_acceleration`` are relative to the trunk; that one is the trunk's own, which is
+    zero on a bench but not when the hands stay on the ground. ``shoulder_acceleration`` is that of
+    the glenohumeral centre, ``girdle_velocity`` (frames, 2) the rate of the protraction and
+    elevation of the clavicle that the task adds [rad/s].
     """
 
     hand_velocity: NDArray[np.float64]
@@ -86,16 +86,15 @@ class Motion:
 class Lift:
     """One repetition, upward, frame by frame; positions in the thorax frame [m].
 
-    Several lifts in a row (:func:`join_lifts`) are a lift too: ``limb`` then tells the limb of
-    every frame, and load and axes have one row a frame.
+    Several lifts in a row (:func:`join_lifts`) are a lift too: ``limb`` then gives the limb of
+    every frame, and load and axes have one row per frame.
 
     Attributes
     ----------
     fraction : float array, shape (frames,)
         Height fraction, 0 chest to 1 lock-out.
     height : float array, shape (frames,)
-        Height of the hand above where the shoulder joint is with the arm hanging, along the
-        vertical [m].
+        Vertical height of the hand above the shoulder joint's place with the arm hanging [m].
     time : float array, shape (frames,) or None
         [s]; None for a quasi-static lift.
     posture : Posture
@@ -127,8 +126,8 @@ class Lift:
     limb : int array, shape (frames,), or None
         Row of each frame's limb in a skeleton of several; None for a lift of one limb.
     net_moments : float array, shape (frames, rows), or None
-        Net moments that are given in place of hand load and inertia [N·m], in the order of
-        ``ROWS``; NaN where one is not known, and then not balanced.
+        Net moments given instead of hand load and inertia [N·m], in the order of ``ROWS``; a moment
+        that is not known is NaN and is not balanced.
 
     Examples
     --------
@@ -184,7 +183,7 @@ class Lift:
         Raises
         ------
         ShapeError
-            The skeleton holds several limbs and the lift does not say which.
+            The skeleton holds several limbs and the lift does not say which ones it uses.
         """
         if not skeleton.shape:
             return None
@@ -194,7 +193,7 @@ class Lift:
 
 
 def with_girdle(lift: Lift, girdle: Girdle, added: NDArray[np.float64]) -> Lift:
-    """Give a lift of one limb other additions to its girdle; the arm goes with the joint.
+    """Change the additions to the girdle in a lift of one limb; the arm moves with the joint.
 
     Parameters
     ----------
@@ -223,7 +222,7 @@ def join_lifts(lifts: Sequence[Lift], limbs: Sequence[int]) -> Lift:
     Returns
     -------
     Lift
-        Without time, breaches and notes, which belong to a single lift.
+        Without time, breaches and notes, which belong to single lifts.
     """
     counts = [len(x.fraction) for x in lifts]
 
@@ -279,7 +278,7 @@ def join_lifts(lifts: Sequence[Lift], limbs: Sequence[int]) -> Lift:
 
 
 class Exercise(Protocol):
-    """An exercise turns a skeleton into a lift; that is all it has to do."""
+    """An exercise turns a skeleton into a lift; it need do nothing else."""
 
     def lift(self, skeleton: Skeleton) -> Lift:
         """Return postures, load and motion of one repetition."""

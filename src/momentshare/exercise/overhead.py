@@ -1,8 +1,8 @@
 """Pressing overhead, sitting or standing, with a bar or with dumbbells.
 
-As on the bench, the hand is at its spacing and height and the forearm leans by the tilt; but
-here the plane of elevation of the upper arm is given, and its elevation is what closes the
-chain: ``direction = -cos e · Y + sin e (cos p · Z + sin p · X)``.
+As on the bench, the hand is at its spacing and height and the forearm leans by the tilt; here,
+however, the plane of elevation of the upper arm is given, and its elevation closes the chain:
+``direction = -cos e · Y + sin e (cos p · Z + sin p · X)``.
 """
 
 from __future__ import annotations
@@ -62,7 +62,7 @@ class OverheadPress:
     lockout_flexion : float
         Elbow flexion at lock-out [rad].
     protraction, shrug : Profile
-        What the lifter adds to protraction and elevation of the clavicle [rad].
+        Protraction and elevation of the clavicle that the lifter adds [rad].
     duration : float, optional
         [s]; quasi-static when not given.
     frames : int
@@ -183,7 +183,7 @@ class OverheadPress:
         fraction: NDArray[np.float64],
         height: NDArray[np.float64],
     ) -> tuple[Chain, NDArray[np.float64]]:
-        """Close the chain about a joint centre of each frame, from which heights count."""
+        """Close the chain about a joint centre in each frame, from which heights are measured."""
         size, up = skeleton.sizes, self._up()
         back = np.array([-up[1], up[0], 0.0])
         plane, tilt = self.plane(fraction), self.tilt(fraction)
@@ -203,7 +203,7 @@ class OverheadPress:
                 - 2 * (lateral - side * sine) * side * cosine
             )
 
-        # The elbow comes nearer to the hand as it rises: the first fall through zero.
+        # The elbow approaches the hand as it rises: take the first fall through zero.
         angle, found = solve_angle(
             excess, slope, near=near, low=0.02, high=2.8, rising=False, prefer=lambda a: -a
         )

@@ -1,14 +1,14 @@
-"""A body held straight between hands and toes: what the hands carry, by statics.
+"""A body held straight between hands and toes: the load on the hands, by statics.
 
 Head, trunk, thighs, shanks and feet lie on one line through the shoulder joints, parallel to
-the long axis of the thorax; the foot stands square to it and the toes touch the ground under
-the ball of the foot. The ground pushes straight up, so that with x the horizontal distance
-from the toes
+the long axis of the thorax; the foot is perpendicular to it and the toes touch the ground under the
+ball of the foot. The ground pushes straight up, so that with x the horizontal distance from the
+toes
 
     share = Σ m x / (M x_hand),
 
-where the arms are wherever the posture puts them. Friction, which needs no balance on level
-ground, is left out.
+where the arms are wherever the posture puts them. Friction, which balances itself on level ground,
+is left out.
 """
 
 from __future__ import annotations
@@ -35,10 +35,10 @@ if TYPE_CHECKING:
 __all__ = ["Plank", "build_plank", "ground_push_up", "static_hand_share"]
 
 _FIRST_PITCH = float(np.radians(20.0))
-"""Body angle from which the search with straight arms starts [rad]; any near it does."""
+"""Body angle from which the search with straight arms starts [rad]; any nearby value works."""
 
 _PLACED = 1e-8
-"""Left between a hand and its place when it counts as found [m]."""
+"""Distance between a hand and its place at which it counts as found [m]."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -50,7 +50,7 @@ class Plank:
     mass : float array, shape (5,)
         Head, trunk, both thighs, both shanks, both feet, over body mass.
     place : float array, shape (5, 3)
-        Their centres of mass [m]; on the midline, as everything comes in pairs.
+        Their centres of mass [m]; on the midline, since everything comes in pairs.
     toes : float array, shape (3,)
         Where the feet touch the ground [m].
     """
@@ -66,7 +66,7 @@ def build_plank(skeleton: Skeleton) -> Plank:
     Notes
     -----
     Masses and centres are those of de Leva (1996), recalled; lengths are fractions of
-    stature of the same table. The shank is what the height of the jugular notch leaves.
+    stature of the same table. The shank is the remainder of the height of the jugular notch.
     """
     model, sex, stature = skeleton.model, skeleton.person.sex, skeleton.sizes.stature
 
@@ -101,7 +101,7 @@ def build_plank(skeleton: Skeleton) -> Plank:
 
 
 def static_hand_share(skeleton: Skeleton, lift: Lift) -> NDArray[np.float64]:
-    """Part of body weight on both hands in each frame of a push-up held still.
+    """Fraction of body weight on both hands in each frame of a push-up held still.
 
     Parameters
     ----------
@@ -156,9 +156,9 @@ def static_hand_share(skeleton: Skeleton, lift: Lift) -> NDArray[np.float64]:
 def ground_push_up(skeleton: Skeleton, push_up: PushUp) -> tuple[Lift, Lift]:
     """Put both ends of a push-up on level ground, the hands in one place.
 
-    The body pivots about the toes, so that it is steeper with straight arms than with the
-    chest down. With straight arms the angles are those given; with the chest down the tuck is
-    the one that leaves the hands where they are.
+    The body pivots about the toes, so it is steeper with straight arms than with the chest down.
+    With straight arms the angles are as given; with the chest down the tuck is such that the hands
+    stay in place.
 
     Parameters
     ----------
@@ -169,12 +169,12 @@ def ground_push_up(skeleton: Skeleton, push_up: PushUp) -> tuple[Lift, Lift]:
     Returns
     -------
     down, up : Lift
-        Of a single posture each: the first frame of one, the last of the other.
+        One posture each: the first frame of one, the last of the other.
 
     Raises
     ------
     PostureError
-        When no tuck or no body angle does that.
+        When no tuck or body angle achieves this.
     """
     toes = build_plank(skeleton).toes
     still = replace(push_up, hand_share=Profile.constant(0.0), duration=None, frames=2)
@@ -212,7 +212,7 @@ def ground_push_up(skeleton: Skeleton, push_up: PushUp) -> tuple[Lift, Lift]:
 def _solve(
     off: Callable[[list[float]], list[float]], start: list[float], message: str
 ) -> list[float]:
-    """Angles where everything is in place; raise with the message when there are none."""
+    """Angles at which everything is in place; raise with the message if there are none."""
 
     def in_floats(x: NDArray[np.float64]) -> NDArray[np.float64]:
         return np.array(off([float(v) for v in x]))
@@ -234,5 +234,5 @@ def _headward(up: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _distance(way: NDArray[np.float64], lift: Lift) -> float:
-    """Horizontal part of the way from the toes to the hands [m]."""
+    """Horizontal distance from the toes to the hands [m]."""
     return float(way @ _headward(lift.up))

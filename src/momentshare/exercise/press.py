@@ -1,21 +1,22 @@
-"""Pressing on the bench, with a bar or with dumbbells.
+"""Presses on the bench, with a bar or with dumbbells.
 
 The trunk lies on a bench; its angle turns gravity in the sagittal plane of the thorax. Four
 conditions close the chain at every height of the hand:
 
 - the hand is at its spacing from the midline and at its height above the shoulder;
-- the upper arm stands at the tuck angle from the trunk, or the hand where the bar path has it;
+- the upper arm is at the tuck angle from the trunk, or the hand where the bar path puts it;
 - the forearm leans by the tilt angle out of the vertical plane across the body;
 - upper arm and forearm keep their lengths.
 
 With the upper arm at tuck e from the trunk, its direction is
-``-cos e · Y + sin e (cos α · Z - sin α · X)``; α (0 to the side, positive behind) is the one
+``-cos e · Y + sin e (cos α · Z - sin α · X)``; α (0 to the side, positive behind) is the only
 unknown left, and the elbow is the solution on the outer side of the line from shoulder to hand.
 Along a bar path the same holds with the level towards the head in place of Y and the vertical in
 place of X: hand d footward of the joint and tilt t make cos e = (d + forearm sin t) / upper arm.
 
 Bar and chest stay with the trunk while the joint moves with the girdle: heights and touch points
-count from where the joint is with the arm hanging, the place at lock-out from where it is there.
+are measured from where the joint is with the arm hanging, the place at lock-out from where it is at
+lock-out.
 """
 
 from __future__ import annotations
@@ -56,11 +57,11 @@ class BenchPress(PressPlan):
         Forearm out of the vertical plane across the body, positive when the hand is nearer the
         head than the elbow [rad].
     path : BarPath, optional
-        Way of the hands in the sagittal plane where no tuck is given; by default from where the
-        forearm is upright on the chest to above the shoulder joint.
+        Path of the hands in the sagittal plane where no tuck is given; by default from a forearm
+        upright on the chest to a place above the shoulder joint.
     protraction, shrug : Profile, optional
-        What the lifter adds to protraction and elevation of the clavicle [rad]; by default the
-        model's: shoulder blades pulled together on the chest and partly let go to lock-out.
+        Protraction and elevation of the clavicle that the lifter adds [rad]; by default the
+        model's: shoulder blades pulled together on the chest and partly released towards lock-out.
     bench_angle : float
         0 flat, positive with the head up (incline) [rad].
     implement : {"bar", "dumbbells"}
@@ -100,7 +101,7 @@ class BenchPress(PressPlan):
         Raises
         ------
         PostureError
-            When not even one height between chest and lock-out can be reached.
+            When no height between chest and lock-out can be reached.
         """
         (found,) = press_lifts([self], skeleton)
         if isinstance(found, MomentshareError):

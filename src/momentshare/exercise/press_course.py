@@ -1,9 +1,9 @@
-"""Courses of presses side by side: from the chest to lock-out, and the lifts along them.
+"""Courses of many presses at once: from the chest to lock-out, and the lifts along them.
 
 The height of lock-out follows in closed form where the hand's place along the body is known there
-(on a flat bench, and all along a bar path) and the elbow can have the angle asked for; it is
-searched elsewhere. What is right for a single press is right for many: each has its own limb, and
-no frame depends on another.
+(on a flat bench, and all along a bar path) and the elbow can have the angle requested; elsewhere it
+is searched for. A press gives the same answer alone as among many: each has its own limb, and no
+frame depends on another.
 """
 
 from __future__ import annotations
@@ -48,20 +48,20 @@ if TYPE_CHECKING:
 __all__ = ["Courses", "press_courses", "press_kind", "press_lifts"]
 
 _ENDS = 1e-9
-"""Elbow flexion by which lock-out may miss the angle asked for [rad]."""
+"""Elbow flexion by which lock-out may miss the angle requested [rad]."""
 
 _MARGIN = 1e-10
-"""Cosine of an elbow flexion by which lock-out must be short of the straightest elbow."""
+"""Cosine of the elbow flexion by which lock-out must stay short of the straightest elbow."""
 
 _SEARCHED = 64
-"""Presses whose lock-out is searched at once, some 20 MB each dozen."""
+"""Number of presses whose lock-out is searched at once, some 20 MB per dozen."""
 
 _CHEST, _LOCKOUT = np.zeros(1), np.ones(1)
 """Height fractions of the ends."""
 
 
 def press_kind(press: PressPlan) -> tuple[object, ...]:
-    """Return what presses must have in common to be solved side by side."""
+    """Return what presses must have in common to be solved together."""
     return (
         press.tuck is None, press.grip, press.implement, press.bench_angle,
         press.lockout_flexion, press.duration, press.frames,
@@ -78,15 +78,15 @@ class Courses:
     arms : Arm
         Limb of each press.
     low, high : float array, shape (presses,)
-        Height of the hand on the chest and at lock-out, above where the joint hangs [m]; ``high``
+        Height of the hand on the chest and at lock-out, above the hanging joint [m]; ``high``
         is NaN where there is no lock-out.
     chest, lockout : float array, shape (presses,)
-        How far the hand is footward of where the joint hangs, at both ends [m]; NaN where a tuck
-        decides it.
+        Distance of the hand from the hanging joint towards the feet, at both ends [m]; NaN where a
+        tuck determines it.
     notes : tuple of tuple of str
         What had to be decided.
     compiled : bool
-        Whether compiled loops are taken.
+        Whether compiled loops are used.
     """
 
     presses: tuple[PressPlan, ...]
@@ -102,7 +102,7 @@ class Courses:
         return len(self.presses)
 
     def take(self, rows: NDArray[np.intp]) -> Courses:
-        """Pick some presses."""
+        """Select some presses."""
         arrays = {name: getattr(self, name)[rows] for name in ("low", "high", "chest", "lockout")}
         return replace(
             self,
@@ -137,10 +137,10 @@ def prescribed(presses: Sequence[PressPlan], at: Floats) -> dict[str, Floats]:
 
 
 def added(presses: Sequence[PressPlan], arms: Arm, at: Floats) -> Floats:
-    """Return what lifters add to protraction and elevation of the clavicle [rad].
+    """Return the protraction and elevation of the clavicle that lifters add [rad].
 
-    Shape (presses, fractions, 2). Where a press leaves the protraction open, it is the habit of
-    the limb.
+    Shape (presses, fractions, 2). Where a press leaves the protraction open, the habit of the limb
+    applies.
     """
     protraction = curves_through(np.array([0.0, 1.0]), arms.habit, at)
     own = [k for k, press in enumerate(presses) if press.protraction is not None]
@@ -167,7 +167,7 @@ def press_courses(
     -------
     courses : Courses
     faults : dict
-        Number of a press → why it has no course.
+        Index of a press → why it has no course.
     """
     count, first = len(presses), presses[0]
     arms = Arm.of(skeleton).of_each(count)
@@ -231,7 +231,7 @@ def _nothing(count: int) -> tuple[Floats, dict[int, MomentshareError]]:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Ends:
-    """What presses prescribe at lock-out, where only the height is open.
+    """What presses prescribe at lock-out, where only the height is unknown.
 
     A profile keeps its last value.
 
@@ -260,14 +260,14 @@ class _Ends:
         return cls(presses=presses, arms=arms, given=given, add=add, compiled=compiled)
 
     def straight(self, rows: NDArray[np.intp]) -> tuple[Floats, Floats]:
-        """Height and place of lock-out in closed form; NaN where it is not to be taken."""
+        """Height and place of lock-out in closed form; NaN where it does not apply."""
         first, arms = self.presses[0], self.arms.take(rows)
         given = {name: values[rows] for name, values in self.given.items()}
         high, chain = straighten(first, arms, add=self.add[rows], end=given, compiled=self.compiled)
         bend = chain.posture.elbow_flexion
         good = (chain.gap == 0.0) & (np.abs(bend - first.lockout_flexion) < _ENDS)
-        # What arm and forearm have along the body bounds how straight the elbow can be; where that
-        # is the angle asked for, rounding would decide.
+        # The extent of arm and forearm along the body bounds how straight the elbow can be; where
+        # that is the angle requested, rounding would decide.
         arm, forearm = (
             along @ first.headward for along in (-chain.posture.humerus[..., 1], chain.forearm)
         )
@@ -293,7 +293,7 @@ class _Ends:
         )
 
     def _footward(self, rows: NDArray[np.intp], chain: Chain) -> Floats:
-        """Footward of where the joint hangs, for a bar footward of the joint."""
+        """Distance towards the feet from the hanging joint, for a bar given from the joint."""
         if "footward" not in self.given:
             return np.full(len(rows), np.nan)
         moved = chain.shoulder - self.arms.rest[rows]
@@ -321,7 +321,7 @@ def press_lifts(
     *,
     limits: bool = True,
 ) -> list[Lift | MomentshareError]:
-    """Lifts of presses of one kind (:func:`press_kind`), or why there is none.
+    """Lifts of presses of one kind (:func:`press_kind`), or why there are none.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""What a press on the bench prescribes, and what is checked of it."""
+"""What a press on the bench prescribes, and how it is checked."""
 
 from __future__ import annotations
 
@@ -75,7 +75,7 @@ class PressPlan:
 
     @property
     def has_closed_form(self) -> bool:
-        """Whether the height of lock-out follows from the posture there without a search."""
+        """Whether the height of lock-out follows from the posture without a search."""
         level = self.tuck is None or self.bench_angle == 0.0
         return level and self.lockout_height is None
 

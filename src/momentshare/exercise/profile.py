@@ -22,9 +22,8 @@ __all__ = ["Profile", "curves_through", "values_along"]
 class Profile:
     """Value against the height fraction of the lift (0 chest, 1 lock-out).
 
-    Two or more points are joined by a monotone cubic (Fritsch and Carlson 1980), so that the
-    curve keeps between its points and its first derivative has no jump; one point is a
-    constant.
+    Two or more points are joined by a monotone cubic (Fritsch and Carlson 1980), so that the curve
+    stays between its points and its first derivative is continuous; one point is a constant.
 
     Parameters
     ----------
@@ -73,7 +72,7 @@ class Profile:
 def values_along(profiles: Sequence[Profile], fraction: NDArray[np.float64]) -> NDArray[np.float64]:
     """Values of profiles at the same fractions, shape (profiles, *fraction.shape).
 
-    Profiles whose points have the same fractions are taken together.
+    Profiles whose points have the same fractions are evaluated together.
     """
     out = np.empty((len(profiles), *fraction.shape))
     kinds: dict[tuple[float, ...], list[int]] = {}
@@ -88,7 +87,7 @@ def values_along(profiles: Sequence[Profile], fraction: NDArray[np.float64]) -> 
 def curves_through(
     x: NDArray[np.float64], y: NDArray[np.float64], at: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """Monotone cubics through points, the last values kept beyond them.
+    """Monotone cubics through points, held constant beyond them.
 
     Parameters
     ----------
@@ -136,7 +135,7 @@ def _slopes(step: NDArray[np.float64], rise: NDArray[np.float64]) -> NDArray[np.
 def _end_slope(
     step: float, next_step: float, rise: NDArray[np.float64], next_rise: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """Slope at an end from three points, cut where the curve would leave its points."""
+    """Slope at an end from three points, limited where the curve would overshoot."""
     slope = ((2.0 * step + next_step) * rise - step * next_rise) / (step + next_step)
     against = np.sign(slope) != np.sign(rise)
     steep = (np.sign(rise) != np.sign(next_rise)) & (np.abs(slope) > 3.0 * np.abs(rise))

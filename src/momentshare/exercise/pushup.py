@@ -1,8 +1,8 @@
 """Push-ups: the bench press turned over, with the ground in place of the bar.
 
 The hands stay where they are and the trunk rises. The ground pushes each hand up with half of
-its share of body weight; across the body it can push too, which friction bounds, and that is
-treated as the lateral force of a bar is: measured, zero or free.
+its share of body weight; it can also push across the body, bounded by friction, and this is treated
+like the lateral force of a bar: measured, zero or free.
 """
 
 from __future__ import annotations
@@ -36,12 +36,12 @@ class PushUp:
     spacing, tuck, tilt : Profile
         As for :class:`~momentshare.exercise.BenchPress`.
     protraction, shrug : Profile
-        What the lifter adds to protraction and elevation of the clavicle [rad].
+        Protraction and elevation of the clavicle that the lifter adds [rad].
     hand_share : Profile, optional
-        Part of body weight on both hands; by default the static values of Mier (2014) for
-        the person's sex, chest down to arms straight, from the model's table. They are kept
-        because the share from statics (:func:`momentshare.exercise.static_hand_share`)
-        misses them, above all in women; ``momentshare validate`` shows by how much.
+        Fraction of body weight on both hands; by default the static values of Mier (2014) for the
+        person's sex, chest down to arms straight, from the model's table. They are used because the
+        share from statics (:func:`momentshare.exercise.static_hand_share`) misses them, especially
+        in women; ``momentshare validate`` shows by how much.
     extra_mass : float
         Mass carried on the upper back, all of it on the hands [kg].
     body_angle : float
@@ -105,7 +105,7 @@ class PushUp:
         down = press.up
         share = self._share(skeleton)(lift.fraction)
         body = skeleton.person.body_mass
-        # For each kilogram of the person and what is on the back.
+        # Per kilogram of the person and of what is on the back.
         part = (share * body + self.extra_mass) / (body + self.extra_mass)
         motion, rise = lift.motion, np.zeros_like(share)
         if motion is not None:

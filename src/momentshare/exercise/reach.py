@@ -1,16 +1,16 @@
-"""Postures that the shoulder can take: limits that depend on each other.
+"""Postures that the shoulder can reach: limits that depend on each other.
 
-The glenohumeral joint lets the arm only so far behind the plane of the scapula, less the
-higher the arm is, and only so far up; how far that is from the trunk depends on how the
-scapula stands, which follows the arm where the girdle moves. What a task adds to the girdle by
-itself does not count. The arm turns about its own axis less far inward the higher it is, so that at
-the greatest elevation it has to be turned outward, and less far outward when it hangs. All
-corners of the rule stand in the model's table as ``limit_…``, assumed or from memory; between
-them the limits change linearly with elevation.
+The glenohumeral joint lets the arm only so far behind the plane of the scapula, less the higher the
+arm is, and only so far up; how far that is from the trunk depends on the orientation of the
+scapula, which follows the arm where the girdle moves. What a task adds to the girdle on its own
+does not count. The arm rotates inward about its own axis less far the higher it is, so that at the
+greatest elevation it must be rotated outward, and outward less far when it hangs. All corners of
+the rule are listed in the model's table as ``limit_…``, assumed or from memory; between them the
+limits change linearly with elevation.
 
-With the arm hanging, plane and axial rotation are turns about one axis. What is limited is
-therefore ``twist = axial + plane · cos(elevation)``, with zero for the cosine above 90
-degrees: the whole turn when the arm hangs, the axial rotation when it is raised.
+With the arm hanging, plane and axial rotation are rotations about one axis. The limited quantity is
+therefore ``twist = axial + plane · cos(elevation)``, with zero for the cosine above 90 degrees: the
+whole rotation when the arm hangs, the axial rotation when it is raised.
 """
 
 from __future__ import annotations
@@ -30,10 +30,10 @@ if TYPE_CHECKING:
 __all__ = ["reachable", "shoulder_limits", "shoulder_twist"]
 
 LOW_ELEVATION = np.radians(20.0)
-"""Below this elevation the plane of elevation means little and is not judged."""
+"""Below this elevation the plane of elevation means little and is not checked."""
 
 _RAISED = np.pi / 2
-"""Elevation at which the middle corner of the limits of twist stands [rad]."""
+"""Elevation of the middle corner of the twist limits [rad]."""
 
 _ROUNDING = 1e-9
 
@@ -42,7 +42,7 @@ _TURNS = 20
 
 
 def shoulder_twist(posture: Posture) -> NDArray[np.float64]:
-    """Turn of the arm about its own axis, internal positive, in -π..π [rad].
+    """Rotation of the arm about its own axis, internal positive, in -π..π [rad].
 
     Examples
     --------
@@ -118,7 +118,7 @@ def shoulder_limits(
 
 
 def reachable(skeleton: Skeleton, posture: Posture) -> NDArray[np.bool_]:
-    """Whether the shoulder can take each posture; elbow and forearm are not looked at.
+    """Whether the shoulder can reach each posture; elbow and forearm are not checked.
 
     Examples
     --------

@@ -1,9 +1,9 @@
-"""The posture rule of a planned exercise: what it takes for granted, and how far that may be off.
+"""The posture rule of a planned exercise: what it assumes, and how far that may be off.
 
-A plan says where hands and elbows go; nobody has measured how lifters do it by hand spacing. Each
-rule here moves one such thing to either side by an amount that two careful people could differ
-by (our own, no source; the girdle's is what the clavicle reaches from rest, 10 degrees forward and
-9 back in cadavers, abstract read).
+A plan says where hands and elbows go; no measurements by hand spacing were found. Each rule here
+moves one such assumption to either side by an amount by which two careful people could differ
+(assumed; the girdle's is what the clavicle reaches from rest, 10 degrees forward and 9 back in
+cadavers, abstract read).
 """
 
 from __future__ import annotations
@@ -48,9 +48,9 @@ class Rule:
     Parameters
     ----------
     name : str
-        With its amount, as sentences say it.
+        With its amount, as in sentences.
     moved : callable
-        Exercise with it moved by plus or minus one amount.
+        Exercise moved by plus or minus one amount.
     """
 
     name: str
@@ -58,7 +58,7 @@ class Rule:
 
 
 def _signs(rules: int) -> tuple[tuple[int, ...], ...]:
-    """Edges and corners: one thing moved to either side, and all at once in every way."""
+    """Edges and corners: one thing moved to either side, and all at once in every combination."""
     edges = [
         tuple(sign if k == rule else 0 for k in range(rules))
         for rule in range(rules)
@@ -69,19 +69,19 @@ def _signs(rules: int) -> tuple[tuple[int, ...], ...]:
 
 
 SIGNS = {rules: _signs(rules) for rules in range(5)}
-"""Number of rules → the ways in which they are moved."""
+"""Number of rules → the combinations in which they are moved."""
 
 
 def posture_rules(
     exercise: Exercise, quantities: Mapping[str, Number] | None = None
 ) -> tuple[Rule, ...]:
-    """Rules of an exercise; none for one that is not known.
+    """Rules of an exercise; none for an unknown one.
 
     Parameters
     ----------
     exercise : Exercise
     quantities : mapping, optional
-        Of the model, for what the exercise leaves to it.
+        Quantities of the model, for what the exercise leaves to it.
     """
     found: tuple[Rule, ...] = ()
     if isinstance(exercise, BenchPress):
@@ -132,7 +132,7 @@ def _lockout(press: BenchPress, sign: float) -> BenchPress:
 
 
 def _girdle(exercise: Any, quantities: Mapping[str, Number]) -> Rule | None:
-    """Protraction that the lifter adds, where the exercise has any."""
+    """Protraction that the lifter adds, if the exercise has any."""
     ends = [quantities.get(f"press_protraction_{end}") for end in ("chest", "lockout")]
     own = getattr(exercise, "protraction", None)
     if own is None and hasattr(exercise, "protraction") and None not in ends:

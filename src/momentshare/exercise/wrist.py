@@ -1,12 +1,13 @@
 """How the wrist bends on a bar, and on the ground.
 
-On a bar the hand may turn about it, so that its long axis keeps one angle to the bar and nothing
-else. A bar straight across the palm is square to that axis; lying obliquely, its thumb end nearer
-the fingers, it lets the axis lean towards the thumb end by as much. The wrist then deviates by
-what the forearm leans towards the thumb end beyond that: towards the ulna if more, as with narrow
-hands, towards the radius if less. Lifters lay the bar no more obliquely than a narrow grip asks
-for, so the obliqueness is the least that keeps the ulnar side within its limit, as far as the palm
-allows. Flexion on a bar is the lifter's own: the hand turns until the bar is over the forearm.
+The hand may turn about the bar, so its long axis keeps only its angle to the bar. A bar straight
+across the palm is perpendicular to that axis; lying obliquely, with its thumb end nearer the
+fingers, it lets the axis lean towards the thumb end by the same angle. The wrist then deviates by
+the forearm's lean towards the thumb end in excess of that: towards the ulna if it leans more, as
+with narrow hands, towards the radius if less. Lifters are assumed to lay the bar no more obliquely
+than a narrow grip requires, so the obliqueness is the least that keeps the ulnar deviation within
+its limit, as far as the palm allows. Flexion on a bar is up to the lifter: the hand turns until the
+bar is over the forearm.
 
 On the ground the palm lies flat with the fingers towards the head, and the wrist extends by the
 angle from the forearm to the fingers.
@@ -43,7 +44,7 @@ def lean_to_thumb(forearm: Floats, thumb: Floats) -> Floats:
 
 
 def obliqueness(lean: Floats, model: Model, reached: NDArray[np.bool_] | None = None) -> Floats:
-    """Obliqueness of the bar in the palm that courses of leans ask for [rad], shape (..., 1).
+    """Obliqueness of the bar in the palm that the given leans require [rad], shape (..., 1).
 
     Parameters
     ----------
@@ -80,13 +81,13 @@ def bar_checks(forearm: Floats, bar_axis: Floats, reached: NDArray[np.bool_], mo
     bar_axis : float array, shape (3,)
         Outward along the bar.
     reached : bool array, shape (..., frames)
-        Frames that count for the way in which the bar is laid.
+        Frames that count for how the bar is laid.
     model : Model
 
     Returns
     -------
     list
-        Quantity, value [rad], limit [rad], and the sign of what is beyond it.
+        Quantity, value [rad], limit [rad], and the sign of a value beyond it.
     """
     lean = lean_to_thumb(forearm, -np.asarray(bar_axis))
     ulnar = lean - obliqueness(lean, model, reached)

@@ -50,7 +50,7 @@ class Counterfactuals:
     cases : tuple of str
         Names of the cases; the first is :data:`AS_IT_IS`.
     problems : tuple of FrameProblem
-        One a case.
+        One per case.
     sharing : Sharing
         Leading axis cases.
     effort : float array, shape (cases,)
@@ -86,7 +86,7 @@ class Counterfactuals:
         return float(found[0]) if push else float("nan")
 
     def to_dataframe(self) -> pd.DataFrame:
-        """One line a case and head: activation, force, and their changes."""
+        """One line per case and head: activation, force, and their changes."""
         import pandas as pd
 
         parts = []
@@ -108,7 +108,7 @@ class Counterfactuals:
         return pd.concat(parts, ignore_index=True)
 
     def to_cases(self) -> pd.DataFrame:
-        """One line a case: total effort, multipliers, unmet moment, lateral force, proof."""
+        """One line per case: total effort, multipliers, unmet moment, lateral force, proof."""
         import pandas as pd
 
         lines = []

@@ -128,7 +128,7 @@ class Difference:
         }
 
     def to_dataframe(self) -> pd.DataFrame:
-        """One line a head: both answers, the difference and the part of each factor."""
+        """One line per head: both answers, the difference and the part of each factor."""
         import pandas as pd
 
         columns: dict[str, object] = {
@@ -149,7 +149,7 @@ class Difference:
         return pd.DataFrame(columns)
 
     def to_components(self) -> pd.DataFrame:
-        """One line a head and component: what it carries, and its values where it has any.
+        """One line per head and component: what it carries, and its values where it has any.
 
         Values are net moments [N·m] or the head's own arm [m].
         """
@@ -190,7 +190,7 @@ class Difference:
         return float(pair[0]), float(pair[1])
 
     def to_rows(self) -> pd.DataFrame:
-        """One line a row: the net moments of both, by load and weight and by the push."""
+        """One line per row: the net moments of both, by load and weight and by the push."""
         import pandas as pd
 
         return pd.DataFrame(
@@ -367,7 +367,7 @@ def factor_parts_along(first: LiftResult, second: LiftResult) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        One line a head and frame that both lifts reach, the frame of the second being the one
+        One line per head and frame that both lifts reach, the frame of the second being the one
         nearest in height: ``activation_first``, ``activation_second``, ``difference`` and
         ``by_<factor>``.
     """

@@ -47,7 +47,7 @@ FACTOR_WORDS = {
 """Factor → how a sentence calls it."""
 
 _TELLING = 0.25
-"""Part of a factor from which a second component is named as well; ours."""
+"""Part of a factor from which a second component is named as well; assumed."""
 
 _SHOWN_CASES = 3
 
@@ -104,7 +104,7 @@ def _most(share: Share | None) -> str:
 
 
 _UNDONE = 1.5
-"""Part over the difference from which the rest is said to take something back; ours."""
+"""Part over the difference from which the rest is said to take something back; assumed."""
 
 
 def _carry(factor: str) -> str:
@@ -232,7 +232,7 @@ def sure_sentence(found: Difference, head: str, drawn: DrawnDifferences | None, 
 
 
 _FIRM = 0.9
-"""Share of draws below which a sign is not called firm; ours."""
+"""Share of draws below which a sign is not called firm; assumed."""
 
 
 def what_if_sentence(found: WhatIf, head: str) -> str:

@@ -70,7 +70,7 @@ class DrawnDifferences:
         return len(self.activation)
 
     def to_dataframe(self) -> pd.DataFrame:
-        """One line a draw and head: both activations and the part of each factor."""
+        """One line per draw and head: both activations and the part of each factor."""
         import pandas as pd
 
         heads = len(self.head_names)
@@ -133,7 +133,7 @@ def drawn_results(
     Returns
     -------
     list of tuple of LiftResult
-        One a draw in which every lift could be performed, in the order wanted.
+        One per draw in which every lift could be performed, in the order wanted.
     """
     given = list({id(task): task for task, _ in wanted}.values())
     tasks = tuple(replace(task, limb=0) for task in given)
@@ -214,7 +214,7 @@ def gap_share(
     Parameters
     ----------
     results : sequence of LiftResult
-        One a draw.
+        One per draw.
     heads : pair of str
     height : float
         Height fraction of the frame.

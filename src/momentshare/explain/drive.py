@@ -111,7 +111,7 @@ class DriveSplit:
         return out
 
     def to_dataframe(self) -> pd.DataFrame:
-        """One line a row, then one a facet that costs anything; units in the column names."""
+        """One line per row, then one per facet that costs anything; units in the column names."""
         import pandas as pd
 
         at = list(self.facets)
@@ -217,7 +217,7 @@ def before_bounds(total: float, exponent: float) -> float:
 
 
 def drive_table(problem: FrameProblem, answer: Sharing) -> pd.DataFrame:
-    """Drive of every head at one frame, one line a head."""
+    """Drive of every head at one frame, one line per head."""
     import pandas as pd
 
     lines = []
@@ -249,7 +249,7 @@ def explain_along(result: LiftResult, head: str) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        One line a frame; ``part_<row>`` and, summed over its rows, ``part_<joint>``; NaN where
+        One line per frame; ``part_<row>`` and, summed over its rows, ``part_<joint>``; NaN where
         out of reach.
     """
     import pandas as pd

@@ -35,13 +35,13 @@ if TYPE_CHECKING:
 __all__ = ["EQUAL_MOMENT", "EQUAL_PART", "EqualMoments", "equal_moments", "pairs_table"]
 
 EQUAL_MOMENT = 0.5
-"""Net moments that differ by less count as equal [N·m]; ours."""
+"""Net moments that differ by less count as equal [N·m]; assumed."""
 
 EQUAL_PART = 0.02
-"""And such that differ by less of the larger one; ours."""
+"""And such that differ by less of the larger one; assumed."""
 
 UNLIKE = 0.05
-"""Activations that differ by less are alike; ours."""
+"""Activations that differ by less are alike; assumed."""
 
 _MOST_FRAMES = 600
 """Frames that are set against each other; of more every second, third, … is taken."""
@@ -206,7 +206,7 @@ def _most_unlike(moments: Floats, effort: Floats, arms: Floats) -> tuple[int, in
 
 
 def pairs_table(pairs: Sequence[EqualMoments]) -> pd.DataFrame:
-    """One line a pair and row, with what each factor carries of the head's difference."""
+    """One line per pair and row, with what each factor carries of the head's difference."""
     import pandas as pd
 
     lines = [

@@ -70,7 +70,7 @@ class WhatIf:
         return dict(zip(self.cases, values.tolist(), strict=True))
 
     def to_dataframe(self) -> pd.DataFrame:
-        """One line a frame, case and head."""
+        """One line per frame, case and head."""
         import pandas as pd
 
         count = len(self.head_names)

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 __all__ = ["CapacityFactors", "HeadExplanation", "MomentPart", "explain_head"]
 
 LEAST_MOMENT = 1.0
-"""Net moment [N·m] below which a share of it means nothing; a choice."""
+"""Net moment [N·m] below which a share of it means nothing; assumed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

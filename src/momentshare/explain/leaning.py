@@ -28,7 +28,7 @@ _MAIN = 0.5
 here."""
 
 _WORKS = 0.05
-"""Activation from which a head counts as working; chosen here."""
+"""Activation from which a head counts as working; assumed."""
 
 _ARMS = dict(
     zip(ROWS, ("rotation_arm", "elevation_arm", "horizontal_arm", "elbow_arm"), strict=False)

@@ -70,7 +70,7 @@ class LimitingStrength:
         return self.names[top], float(self.loads[top] - self.load)
 
     def to_dataframe(self) -> pd.DataFrame:
-        """One line a group or head, the most telling first within its kind."""
+        """One line per group or head, the most telling first within its kind."""
         import pandas as pd
 
         table = pd.DataFrame(

@@ -93,7 +93,7 @@ def activation_ranges(
     ----------
     study : Study
     limbs : Limb
-        One a person.
+        One per person.
     nodes : Nodes
     tables : PressTables
     draws : int

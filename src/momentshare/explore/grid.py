@@ -110,7 +110,7 @@ def grid_presses(study: Study, limbs: Limb, nodes: Nodes) -> list[Press]:
     study : Study
         Its people, and its conditions as they stand.
     limbs : Limb
-        One a person of the study.
+        One per person of the study.
     nodes : Nodes
 
     Returns

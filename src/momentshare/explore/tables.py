@@ -72,7 +72,7 @@ def press_tables(limbs: Limb, presses: Sequence[Press]) -> PressTables:
     Parameters
     ----------
     limbs : Limb
-        One a person.
+        One per person.
     presses : sequence of Press
     """
     posed = [press for press in presses if press.lift is not None]

@@ -56,7 +56,7 @@ __all__ = ["LARGEST_WRAP_ANGLE", "round_cylinder"]
 
 LARGEST_WRAP_ANGLE = np.pi
 """Wrap angle at which a path is taken to have come off the cylinder [rad], unless a surface
-names a smaller one; a choice."""
+names a smaller one; assumed."""
 
 _TURN_ROUNDING = 1e-9
 """A turn from start to end this little against the stored sense counts as zero [rad]."""

@@ -49,7 +49,7 @@ POINTS = 201
 """Heights at which a motion is told, evenly from the lowest place to where it ends."""
 
 LEAST_DIP = 0.005
-"""Fall of speed from its first peak below which there is no dip [m/s]; chosen here."""
+"""Fall of speed from its first peak below which there is no dip [m/s]; assumed."""
 
 FASTEST = 2.0
 """Greatest speed of the field when the greatest load is looked for [m/s]; a heavy load is slow."""

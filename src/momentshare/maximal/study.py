@@ -46,14 +46,14 @@ class MaximalReport:
     Attributes
     ----------
     loads : DataFrame
-        One row a person × condition × lateral mode: greatest load that passes, greatest that can
+        One row per person × condition × lateral mode: greatest load that passes, greatest that can
         be held at every height and where, travel.
     lifts : DataFrame
         The same × load: duration, speeds, forces, powers, and the dip of the speed.
     curves : DataFrame
         The same × height: speed, and force over weight.
     held : DataFrame
-        One row a person × condition × lateral mode × height: greatest load that can be held.
+        One row per person × condition × lateral mode × height: greatest load that can be held.
     refusals : tuple of str
     """
 

@@ -30,10 +30,10 @@ if TYPE_CHECKING:
 __all__ = ["LARGEST_PENNATION", "SHORTEST_FIBRE", "HeadState", "head_state"]
 
 SHORTEST_FIBRE = 0.2
-"""Normalised fibre length below which a fibre is not followed; a choice."""
+"""Normalised fibre length below which a fibre is not followed; assumed."""
 
 LARGEST_PENNATION = float(np.arccos(0.1))
-"""Pennation beyond which a fibre is not followed [rad] (84.3°); a choice."""
+"""Pennation beyond which a fibre is not followed [rad] (84.3°); assumed."""
 
 _ITERATIONS = 100
 

@@ -32,7 +32,7 @@ def case_key(case: Case, result: LiftResult) -> tuple[str, str, str]:
 
 
 def height_columns(case: Case, rows: int = 1) -> dict[str, Any]:
-    """Columns that say where along the lift a row lies, ``rows`` rows a frame."""
+    """Columns that say where along the lift a row lies, ``rows`` rows per frame."""
     lift = case.prepared.lift
     columns = {
         "frame": np.arange(len(lift.fraction)),

@@ -43,7 +43,7 @@ def condition_table(study: CaseSet) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        One row a person × condition × lateral mode: ``load_kg``, frames that are out of reach,
+        One row per person × condition × lateral mode: ``load_kg``, frames that are out of reach,
         short or uncertified, the worst unmet moment, lateral ratios, net moments by row
         (``peak_…_nm`` is the one of largest size, with its sign), ``greatest_load_kg`` at the
         weakest height, ``weak_height_fraction``, ``peak_contact_n`` of the glenoid, and the

@@ -36,7 +36,7 @@ def frame_table(study: CaseSet) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        One row a person × condition × lateral mode × frame × head: height fraction (0 chest, 1
+        One row per person × condition × lateral mode × frame × head: height fraction (0 chest, 1
         lock-out), ``bar_height_m``, ``time_s`` (NaN when quasi-static), ``activation`` (0 to 1),
         ``force_n``, ``passive_force_n``, ``capacity_n`` (greatest active force here),
         ``strength_fraction``, ``fibre_length`` and ``fibre_velocity`` (normalised, lengthening
@@ -98,7 +98,7 @@ def moment_table(study: CaseSet) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        One row a person × condition × lateral mode × frame × moment row: ``moment_nm`` (net,
+        One row per person × condition × lateral mode × frame × moment row: ``moment_nm`` (net,
         positive in the direction that ``row`` names), ``balanced``, ``gravity_arm_m`` (of the
         load alone), ``unmet_nm``, ``multiplier_per_nm``, the force of one hand
         (``vertical_force_n``, ``lateral_force_n`` outward, ``lateral_ratio``), its couples
@@ -152,7 +152,7 @@ def _bounds_met(result: LiftResult) -> np.ndarray:
 
 
 def certificate_table(study: CaseSet) -> pd.DataFrame:
-    """One row a person × condition × lateral mode × frame: status and proof."""
+    """One row per person × condition × lateral mode × frame: status and proof."""
 
     def columns(case: Case, result: LiftResult) -> dict[str, Any]:
         lift, proof = case.prepared.lift, result.sharing.certificate
@@ -171,7 +171,7 @@ def certificate_table(study: CaseSet) -> pd.DataFrame:
 
 
 def posture_table(study: CaseSet) -> pd.DataFrame:
-    """One row a person × condition × frame: angles [deg] and positions [m]."""
+    """One row per person × condition × frame: angles [deg] and positions [m]."""
     parts = []
     for case in study.cases:
         lift = case.prepared.lift

@@ -41,7 +41,7 @@ def glenoid_table(study: CaseSet) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        One row a person × condition × lateral mode × frame. ``within_limits`` tells whether the
+        One row per person × condition × lateral mode × frame. ``within_limits`` tells whether the
         answer was kept within the stability limits. ``contact_n`` is the size of the contact force,
         ``compression_n``, ``anterior_shear_n`` and ``superior_shear_n`` its components,
         ``shear_ratio`` shear over compression, ``stability_ratio`` its limit in that direction,
@@ -104,7 +104,7 @@ def _glenoid_answers(case: Case) -> list[tuple[bool, tuple[LiftResult, ...]]]:
 
 
 def glenoid_head_table(study: CaseSet) -> pd.DataFrame:
-    """One row a condition × lateral mode × head: activation without and within the limits."""
+    """One row per condition × lateral mode × head: activation without and within the limits."""
     rows = []
     for case in study.cases:
         (_, without), (_, within) = _glenoid_answers(case)

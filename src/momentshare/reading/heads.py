@@ -58,7 +58,7 @@ _DECISIVE_MOMENT = 1.0
 
 
 def head_table_by_person(study: CaseSet) -> pd.DataFrame:
-    """One row a person × condition × lateral mode × head."""
+    """One row per person × condition × lateral mode × head."""
 
     def columns(case: Case, result: LiftResult) -> dict[str, Any]:
         lift, state, found = case.prepared.lift, case.prepared.state, case.prepared.paths
@@ -100,7 +100,7 @@ def head_table(study: CaseSet) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        One row a condition × lateral mode × head. ``people`` counts; mean and standard deviation
+        One row per condition × lateral mode × head. ``people`` counts; mean and standard deviation
         over people (``…_mean``, ``…_sd``) of ``mean_activation`` and ``peak_activation`` (0 to 1),
         ``mean_force_n`` and ``peak_force_n``, ``min_fibre_length`` and ``max_fibre_length`` (over
         the fibre length at which active force peaks). With a band of the posture rule also its
@@ -158,7 +158,7 @@ def over_people(table: pd.DataFrame, keys: list[str], values: list[str]) -> pd.D
     Parameters
     ----------
     table : DataFrame
-        One row a person and combination of the keys.
+        One row per person and combination of the keys.
     keys, values : list of str
         Columns.
 

@@ -86,7 +86,7 @@ def ordering_table(study: CaseSet) -> pd.DataFrame:
     ``people_agreeing`` counts the people in whom the lift-mean activation stands in the
     order of the mean over people. Where the study carries the band of its posture rule,
     ``turns_with_posture`` says whether the order of the means turns when both conditions are
-    moved alike to some edge or corner of it. One row a pair; ``condition`` is the one with the
+    moved alike to some edge or corner of it. One row per pair; ``condition`` is the one with the
     larger mean, so that ``difference``, condition minus other, is never negative.
     """
     table = head_table_by_person(study)

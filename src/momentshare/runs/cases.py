@@ -46,7 +46,7 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LimbPlan:
-    """How limbs are built, one a person.
+    """How limbs are built, one per person.
 
     Attributes
     ----------

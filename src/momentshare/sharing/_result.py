@@ -84,7 +84,7 @@ def _freeze(result: object) -> None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Certificate:
-    """Evidence computed from the problem data and the answer alone, one value a frame.
+    """Evidence computed from the problem data and the answer alone, one value per frame.
 
     Attributes
     ----------

@@ -27,7 +27,7 @@ _ROUNDING = 1e-14
 """Variation over size of a signal that rounding alone makes."""
 
 _LEAST_OVERLAP = 1.0 / 3.0
-"""Share of the samples that must still overlap at the longest delay; chosen here. Short overlaps
+"""Share of the samples that must still overlap at the longest delay; assumed. Short overlaps
 resemble each other by chance."""
 
 

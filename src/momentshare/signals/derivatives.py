@@ -27,7 +27,7 @@ _FEWEST_SECOND = 4
 """Samples that one-sided differences of second order need."""
 
 _ORTHONORMAL = 1e-6
-"""Departure of RᵀR from the identity that rounding may explain; chosen here."""
+"""Departure of RᵀR from the identity that rounding may explain; assumed."""
 
 
 def derivative(values: ArrayLike, rate: float) -> NDArray[np.float64]:

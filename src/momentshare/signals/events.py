@@ -36,10 +36,10 @@ __all__ = [
 
 _LEFT_CHEST = 0.05
 """Share of the rise by which the load has left the chest for good; a stall below it belongs to the
-pause; chosen here."""
+pause; assumed."""
 
 _NEAR_TOP = 0.90
-"""Share of the rise from which on rest means lock-out and not a sticking region; chosen here."""
+"""Share of the rise from which on rest means lock-out and not a sticking region; assumed."""
 
 _SETTLE = 0.5
 """Time after the velocity has fallen to rest in which the load must not go on rising [s]; chosen
@@ -51,7 +51,7 @@ here."""
 
 _UNDER_WAY = 0.2
 """Share of the ascent's peak velocity at an end of the recording above which the ascent is cut off
-there. Filters bend the ends, so rest cannot be asked for; chosen here."""
+there. Filters bend the ends, so rest cannot be asked for; assumed."""
 
 _FEWEST = 3
 """Samples that velocity needs."""
@@ -110,12 +110,12 @@ def find_repetitions(
     least_rise : float
         Least rise of a repetition [m].
     least_speed : float
-        Upward velocity that counts as rest [m/s]; chosen here.
+        Upward velocity that counts as rest [m/s]; assumed.
     completed_share : float
         A repetition is completed when it reaches this share of the way from its own lowest point
         to the usual top: the median top of the ascents (of an even number the higher middle one,
         so that one failed lift of two is seen), or the highest point of the recording where there
-        is one ascent only. Below 0.9, as a rack may lie higher than lock-out; chosen here.
+        is one ascent only. Below 0.9, as a rack may lie higher than lock-out; assumed.
 
     Returns
     -------

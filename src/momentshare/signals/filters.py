@@ -45,19 +45,19 @@ __all__ = [
 
 _PADDING = 3.0
 """Periods of the cut-off by which a stretch is extended (turned about its end) before filtering, so
-that the start of the filter has died away; chosen here. A shorter stretch is extended by what it
+that the start of the filter has died away; assumed. A shorter stretch is extended by what it
 has."""
 
 _LOWEST, _HIGHEST, _STEP = 1.0, 50.0, 0.5
-"""Cut-offs tried by default [Hz]; chosen here. Movement of a loaded limb lies far below the
+"""Cut-offs tried by default [Hz]; assumed. Movement of a loaded limb lies far below the
 highest."""
 
 _SHARE_OF_RATE = 0.25
 """The cut-offs tried also stay below this share of the rate: near half of it the residual of noise
-is no longer straight (it goes as √(1 − 2f/rate)); chosen here."""
+is no longer straight (it goes as √(1 − 2f/rate)); assumed."""
 
 _STRAIGHT_PART = 0.5
-"""The line is fitted to cut-offs above this share of the highest; chosen here."""
+"""The line is fitted to cut-offs above this share of the highest; assumed."""
 
 _FEWEST = 6
 """Fewest cut-offs that make a curve with a straight part."""

@@ -58,7 +58,7 @@ def curve_table(
     Returns
     -------
     DataFrame
-        One line a direction, definition and angle: ``person``, ``direction``, ``others``,
+        One line per direction, definition and angle: ``person``, ``direction``, ``others``,
         ``angle``, ``angle_deg``, ``greatest_moment_nm``.
     """
     parts = []

@@ -43,7 +43,7 @@ _ROUNDS = 200
 """Cuts after which the search is given up; a few tens do for a lift."""
 
 _LARGEST = 1e3
-"""Factor beyond which no strength explains a task; chosen here."""
+"""Factor beyond which no strength explains a task; assumed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

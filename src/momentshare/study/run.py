@@ -56,7 +56,7 @@ class StudyResult(CaseSet):
         Person × condition; ``case.results`` holds a :class:`~momentshare.LiftResult` for each
         treatment of the lateral force.
     limbs : tuple of Limb
-        One a person.
+        One per person.
     refusals : tuple of Refusal
         Cases out of reach, with the reason.
     band : Band or None

@@ -47,7 +47,7 @@ if TYPE_CHECKING:
 __all__ = ["ProcessedTrial", "Processing", "process_trial"]
 
 _LEAST_OVERLAP = 0.5
-"""Seconds that all channels must have in common; chosen here."""
+"""Seconds that all channels must have in common; assumed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

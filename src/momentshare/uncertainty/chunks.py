@@ -193,7 +193,7 @@ def solve(
     Returns
     -------
     pyarrow.Table
-        One row a draw, person, condition, lateral mode and criterion, in this order:
+        One row per draw, person, condition, lateral mode and criterion, in this order:
         ``status`` (``ok`` or ``failed`` with ``reason``), counts of frames, and
         ``measure:head`` columns, NaN where failed. Activation is relative, force in N.
     """

@@ -18,7 +18,7 @@ class Sensitivity:
     Attributes
     ----------
     screening : DataFrame
-        One line a family, condition, head and measure: ``mu_star``, ``mu_star_confidence``,
+        One line per family, condition, head and measure: ``mu_star``, ``mu_star_confidence``,
         ``sigma`` in the unit of the measure; measures are ``mean_activation`` and, for
         conditions after the first, ``difference_from_first`` of it.
     overall : DataFrame

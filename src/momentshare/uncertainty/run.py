@@ -99,7 +99,7 @@ def run_uncertainty(
     folder : str, Path or RunFolder
         Keeps the chunks; those of the same plan that are there and sound are not solved again.
     workers : int, optional
-        Processes; by default one a core. One solves in this process. The answer does not
+        Processes; by default one per core. One solves in this process. The answer does not
         depend on it.
     scheduler : str, optional
         Address of a Dask scheduler, in place of processes of this machine.

@@ -136,7 +136,7 @@ def order_probability(
 
 @dataclass(slots=True)
 class _Tally:
-    """Counts of paired differences above, level and known, one a column."""
+    """Counts of paired differences above, level and known, one per column."""
 
     columns: int
     above: NDArray[np.int64] = field(init=False)

@@ -133,7 +133,7 @@ def misses(rows: Iterable[BearingRow]) -> tuple[BearingRow, ...]:
 
 
 def rows_table(rows: Iterable[BearingRow]) -> pd.DataFrame:
-    """One line a row."""
+    """One line per row."""
     import pandas as pd
 
     names = list(BearingRow.__dataclass_fields__)

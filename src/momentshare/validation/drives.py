@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 __all__ = ["drive_value"]
 
 HALF_STEP = 1.25
-"""Below the greatest load that passes [kg]; chosen here."""
+"""Below the greatest load that passes [kg]; assumed."""
 
 _PARTS = tuple(np.round(np.arange(0.2, 0.96, 0.05), 2).tolist())
 """Parts of the greatest load over which the greatest power is looked for."""

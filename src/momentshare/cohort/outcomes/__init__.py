@@ -1,4 +1,4 @@
-"""Outcomes that papers report: one value a repetition, phase, arm and item, each defined once."""
+"""Outcomes that papers report: one value per repetition, phase, arm and item, each defined once."""
 
 from momentshare.cohort.outcomes.definitions import (
     OUTCOMES,

@@ -48,7 +48,7 @@ _ROUNDING = 1e-6
 """Part of a greatest value within which a frame stands at it; rounding of a solver."""
 
 _LIES = 0.5
-"""Horizontal part of the trunk's axis from which a person counts as lying; chosen here."""
+"""Horizontal part of the trunk's axis from which a person counts as lying; assumed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

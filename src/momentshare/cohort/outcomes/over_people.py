@@ -33,7 +33,7 @@ def outcome_tables(own: pd.DataFrame, result: CohortResult, mode: str) -> dict[s
     Parameters
     ----------
     own : DataFrame
-        One row a person, condition, lateral, arm, side, phase, outcome and item: ``value``.
+        One row per person, condition, lateral, arm, side, phase, outcome and item: ``value``.
     result : CohortResult
     mode : str
         Treatment of the lateral force that is shown and tested.
@@ -121,7 +121,7 @@ def paired_table(
     Parameters
     ----------
     own : DataFrame
-        One row a person, condition, outcome, item and value of the column: ``value``.
+        One row per person, condition, outcome, item and value of the column: ``value``.
     column : str
     pair : tuple of str
         The difference is the first less the second.

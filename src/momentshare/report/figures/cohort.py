@@ -54,7 +54,7 @@ _POSSIBLE = {"activation": (0.0, 100.0), "force_n": (0.0, np.inf)}
 """Quantity of a head → values that it can take as drawn; bands are cut there."""
 
 _USUAL_RATIO = (-0.4, 0.5)
-"""Lateral over vertical force beyond which a free ratio is remarked on; chosen here, no source."""
+"""Lateral over vertical force beyond which a free ratio is noted; assumed."""
 
 _ROWS = (
     "shoulder_horizontal_adduction",
@@ -127,7 +127,7 @@ def _panels(
     limits: tuple[float, float] = NO_LIMITS,
     by_row: bool = False,
 ) -> Figure:
-    """One panel an item, one line a condition; one scale for all, or for each row of panels."""
+    """One panel an item, one line per condition; one scale for all, or for each row of panels."""
     conditions = conditions_of(table)
     figure, axes = panel_grid(
         len(items),

@@ -71,7 +71,7 @@ def emg_curves_figure(table: pd.DataFrame, mode: str) -> Figure:
 
 
 def emg_agreement_figure(table: pd.DataFrame, mode: str) -> Figure:
-    """Draw lift means of activation against EMG: a panel a muscle, a line a person.
+    """Draw lift means of activation against EMG: a panel a muscle, a line per person.
 
     Parameters
     ----------

@@ -146,7 +146,7 @@ def lift_figure(report: MaximalReport) -> Figure:
 
 
 def loads_figure(report: MaximalReport) -> Figure:
-    """Speed by height for every load driven, one panel a condition, first lateral treatment."""
+    """Speed by height for every load driven, one panel per condition, first lateral treatment."""
     from matplotlib.figure import Figure
 
     names = list(dict.fromkeys(report.curves["condition"]))

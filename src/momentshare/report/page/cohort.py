@@ -264,7 +264,7 @@ def _every_head(summary: CohortSummary) -> Section:
 
 
 def _activation_table(summary: CohortSummary, what: str, named: Sequence[str] = ()) -> Table:
-    """Give lift-mean activation, a line a head and a column a condition."""
+    """Give lift-mean activation, a line per head and a column a condition."""
     table = summary.tables["heads"]
     mine = table[table["lateral"] == summary.mode]
     if named:

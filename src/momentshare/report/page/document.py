@@ -244,7 +244,7 @@ class Page:
     cautions : sequence of str
         What the numbers can bear; the head of the page points to them.
     made_by : str
-        Program, version, model and study digests: one a line. No time or place, so that the same
+        Program, version, model and study digests: one per line. No time or place, so that the same
         study gives the same page.
     """
 

@@ -72,7 +72,7 @@ def settings_section(
 
 
 def made_by(model: Model, study_digest: str) -> str:
-    """Return program, limb and study: one a line."""
+    """Return program, limb and study: one per line."""
     return "\n".join(
         [
             f"momentshare {versions()['momentshare']}",

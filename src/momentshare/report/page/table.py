@@ -18,7 +18,7 @@ Format = str | Callable[[Any], str]
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Table:
-    """A table, one row of the frame a row.
+    """A table, one row of the frame per row.
 
     Parameters
     ----------
@@ -37,7 +37,7 @@ class Table:
     labels : mapping
         Column → header to use instead of its name.
     highlight : mapping
-        Column → one truth value a row; true cells are bold and tinted.
+        Column → one truth value per row; true cells are bold and tinted.
     alike : sequence of sequences
         Columns whose numbers get the same decimals, such as ``[("estimate", "low", "high")]``.
         An estimate and the interval beside it (``estimate, low, high`` or ``x, x_low, x_high``,

@@ -18,10 +18,10 @@ if TYPE_CHECKING:
 __all__ = ["LINES", "account_lines", "check_lines"]
 
 LINES = 10
-"""Lines that the account of a run takes on a screen; chosen here."""
+"""Lines that the account of a run takes on a screen; assumed."""
 
 _NAMED = 6
-"""Trials that a line names; chosen here."""
+"""Trials that a line names; assumed."""
 
 
 def account_lines(result: CohortResult, summary: CohortSummary) -> list[str]:
@@ -59,7 +59,7 @@ def check_lines(checks: pd.DataFrame) -> list[str]:
     Parameters
     ----------
     checks : DataFrame
-        One row a trial and check.
+        One row per trial and check.
     """
     lines = []
     for verdict in ("fail", "warn"):

@@ -16,7 +16,7 @@ WORKING = 0.05
 """Activation that a head must exceed in some condition to stand on the page."""
 
 _LEAST_DIFFERENCE = 0.01
-"""Difference of lift-mean activation that is worth a word; chosen here."""
+"""Difference of lift-mean activation that is worth a word; assumed."""
 
 ALPHA = 0.05
 """Adjusted p below which a contrast is named in the text; convention."""

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 __all__ = ["selection_texts"]
 
 _WORTH_SAYING = 0.05
-"""Relative difference of loads from which a selection is said to matter; chosen here."""
+"""Relative difference of loads from which a selection is said to matter; assumed."""
 
 
 def selection_texts(result: CohortResult) -> list[str]:

@@ -17,7 +17,7 @@ __all__ = ["print_effects"]
 def print_effects(
     console: Console, tables: tuple[pd.DataFrame, pd.DataFrame], *, of: str = ""
 ) -> None:
-    """One row a switch: the heads that change most, and the change of the greatest load.
+    """One row per switch: the heads that change most, and the change of the greatest load.
 
     ``of`` says what was solved where it is not plain.
     """

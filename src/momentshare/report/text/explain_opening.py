@@ -40,7 +40,7 @@ def head_moves(along: pd.DataFrame, head: str, height: float) -> str:
     Parameters
     ----------
     along : DataFrame
-        ``head``, ``lateral``, ``height_fraction`` and ``activation``, a row a frame at least.
+        ``head``, ``lateral``, ``height_fraction`` and ``activation``, a row per frame at least.
     head : str
     height : float
         Height that is explained, as a fraction.

@@ -19,10 +19,10 @@ if TYPE_CHECKING:
 __all__ = ["FIRM_ORDER", "LEVEL", "LIMITED", "TURNING", "WORKING", "study_opening", "verdict_table"]
 
 WORKING = 0.05
-"""Lift-mean activation that a head must reach in a condition of a pair; chosen here."""
+"""Lift-mean activation that a head must reach in a condition of a pair; assumed."""
 
 LEVEL = 0.01
-"""Difference of lift-mean activation below which two conditions are level; chosen here."""
+"""Difference of lift-mean activation below which two conditions are level; assumed."""
 
 FIRM_ORDER, TURNING, LIMITED, LEVEL_PAIR = "firm", "turns", "beyond the limb", "level"
 """Verdicts on an order of two conditions."""
@@ -37,7 +37,7 @@ def verdict_table(study: StudyResult) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        One row a head and pair. ``condition`` has the higher lift-mean activation, mean over
+        One row per head and pair. ``condition`` has the higher lift-mean activation, mean over
         people, with the lateral force treated as in ``lateral``, the first of the study;
         ``difference`` is how much, ``difference_low`` and ``difference_high`` the least and
         greatest over the treatments. ``verdict`` is ``firm`` where the order is the same for

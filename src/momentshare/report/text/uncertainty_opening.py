@@ -21,7 +21,7 @@ SURE = 0.95
 """Share of draws from which an order is called firm; convention."""
 
 _WORKING = 0.05
-"""Median lift-mean activation that a head must reach in a condition of a pair; chosen here."""
+"""Median lift-mean activation that a head must reach in a condition of a pair; assumed."""
 
 _NAMED = 3
 """Inputs that the second statement names."""
@@ -74,7 +74,7 @@ def judged_pairs(found: Summary) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        One row a head and pair: ``condition`` is the higher one in the treatment and criterion
+        One row per head and pair: ``condition`` is the higher one in the treatment and criterion
         shown first; ``probability`` is that of the order there, ``probability_low`` and
         ``probability_high`` the least and greatest over treatments and criteria; ``difference``
         is that of the medians; ``verdict`` is ``firm``, ``turns`` (sure, but not under all),

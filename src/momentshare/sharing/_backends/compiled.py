@@ -1,4 +1,4 @@
-"""Run the compiled kernel over chunks of frames, one thread a core."""
+"""Run the compiled kernel over chunks of frames, one thread per core."""
 
 from __future__ import annotations
 

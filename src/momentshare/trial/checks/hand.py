@@ -36,13 +36,13 @@ __all__ = [
 ]
 
 _LONGEST_DELAY = 0.25
-"""How far apart forces and landmarks are looked for [s]; chosen here."""
+"""How far apart forces and landmarks are looked for [s]; assumed."""
 
 _LEAST_MATCH = 0.5
-"""Correlation of measured and expected force below which a delay means nothing; chosen here."""
+"""Correlation of measured and expected force below which a delay means nothing; assumed."""
 
 _LEAST_CHANGE = 0.02
-"""Variation of the expected force, over its mean, that a delay needs to be seen; chosen here."""
+"""Variation of the expected force, over its mean, that a delay needs to be seen; assumed."""
 
 _BODY_SHARE = (35.0, 90.0)
 """Share of body weight [%] that both hands of a push-up carry. Published static shares are 65 to

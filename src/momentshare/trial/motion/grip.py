@@ -20,7 +20,7 @@ __all__ = ["place_grip"]
 
 _ON_THE_BAR = 0.003
 """Distance from the bar's line up to which the landmark of the hand is the centre of the grip
-itself [m]; chosen here."""
+itself [m]; assumed."""
 
 
 def place_grip(

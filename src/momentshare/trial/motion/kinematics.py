@@ -52,10 +52,10 @@ HingeChoice = Literal["epicondyles", "forearm"]
 
 _STRAIGHT, _BENT = np.radians(5.0), np.radians(20.0)
 """Bend of the elbow up to which the normal of upper arm and forearm says nothing, and from which it
-says all; between them it blends smoothly with the epicondyles; chosen here."""
+says all; between them it blends smoothly with the epicondyles; assumed."""
 
 _ARM_SEGMENT = (0.15, 0.50)
-"""Mean length [m] that the upper arm and the forearm of a grown person cannot leave; chosen here,
+"""Mean length [m] that the upper arm and the forearm of a grown person cannot leave; assumed,
 wide enough for every person and narrow enough for a slip of ten."""
 
 

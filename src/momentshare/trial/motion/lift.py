@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 __all__ = ["MeasuredLift", "ascent_speed", "track_lift"]
 
 _LEAST_FORCE = 1.0
-"""Mean vertical force on one hand below which there is no load to speak of [N]; chosen here."""
+"""Mean vertical force on one hand below which there is no load to speak of [N]; assumed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

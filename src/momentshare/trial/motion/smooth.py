@@ -22,7 +22,7 @@ _MOVES = {"m": 0.05, "rad": 0.1}
 here."""
 
 _STILL = 0.02
-"""Range [m] of the landmarks of the arm below which nothing was lifted; chosen here."""
+"""Range [m] of the landmarks of the arm below which nothing was lifted; assumed."""
 
 
 def mend(

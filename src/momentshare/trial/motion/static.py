@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 __all__ = ["Calibration", "read_calibration"]
 
 _MOVES = 0.15
-"""Range of the elbow [m] from which a trial shows the point about which it turns; chosen here."""
+"""Range of the elbow [m] from which a trial shows the point about which it turns; assumed."""
 
 _FUNCTIONAL = 2.0
 """How much better a functional trial shows that point than a lift, which has one direction;

@@ -32,7 +32,7 @@ _MOVED: dict[str, Any] = {"linewidth": 1.0, "color": style.INK}
 
 @styled
 def condition_dots(study: StudyResult) -> Figure:
-    """Lift-mean activation by condition, a panel a head, for the heads that differ most.
+    """Lift-mean activation by condition, a panel per head, for the heads that differ most.
 
     A dot is the mean over people with the lateral force treated as the study states first; a
     broad bar is the range over the treatments, a thin line that over the posture rule.
