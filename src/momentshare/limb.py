@@ -496,7 +496,7 @@ def _match_strengths(
         direction = TESTED[test.direction]
         if not np.isfinite(test.moment) or test.moment <= 0.0:
             raise InputError(
-                f"person {name!r}: strength {test.direction!r} must be a positive moment [N*m], "
+                f"person {name!r}: strength {test.direction!r} must be a positive moment [N*m]; "
                 f"got {test.moment!r}"
             )
         posture = posture_from_angles(**test.angles)

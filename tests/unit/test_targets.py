@@ -113,7 +113,7 @@ def test_minus_signs_of_values_are_no_differences():
         ({"setting": "sex=male / elevation_deg=high"}, "could not convert"),
         ({"sd": "-1"}, "greater than 0"),
         ({"value": "nan"}, "finite"),
-        ({"unit": "inch"}, "must be"),
+        ({"unit": "inch"}, "Input should be"),
     ],
 )
 def test_a_row_that_makes_no_sense_is_refused(changes, words):

@@ -1,4 +1,4 @@
-"""The balance of moments in each frame: what is known of it, and what is asked of it."""
+"""The balance of moments in each frame: its data, and the questions asked of it."""
 
 from momentshare.balance.criterion import BALANCED, Criterion
 from momentshare.balance.equation import LoadMoments

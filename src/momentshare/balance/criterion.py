@@ -29,16 +29,16 @@ The couple about the forearm is left out, because the grip can carry it.
 class Criterion:
     """What the optimiser minimises: Σ w aᵖ.
 
-    With weights by volume the answer does not depend on how a muscle is cut into heads: parts
-    with one arm and one fibre length cost together what the whole costs. With equal weights it
-    does (Holmberg and Klarbring 2012, abstract read; that volume is the weight which keeps the
-    answer is arithmetic).
+    With weights by volume the answer does not depend on how a muscle is divided into heads: parts
+    with the same arm and fibre length together cost as much as the whole. With equal weights it
+    does (Holmberg and Klarbring 2012, abstract read; that weighting by volume preserves the answer
+    is arithmetic).
 
     Parameters
     ----------
     exponent : float
-        p > 1, or infinity for the smallest greatest activation. There weights drop out, as
-        (Σ w aᵖ)^(1/p) goes to the greatest activation whatever they are; so cutting a muscle
+        p > 1, or infinity to minimise the greatest activation. In that case weights drop out, since
+        (Σ w aᵖ)^(1/p) tends to the greatest activation whatever they are; so dividing a muscle
         changes nothing there either.
     weights : {"volume", "none"}
         Weights in proportion to the volume of the head, or equal weights.
@@ -65,7 +65,7 @@ class Criterion:
 
     @property
     def by_volume(self) -> bool:
-        """Whether the volumes of the heads count; not for the smallest greatest activation."""
+        """Whether the volumes of the heads count; not when the greatest activation is minimised."""
         return self.weights == "volume" and np.isfinite(self.exponent)
 
     @property

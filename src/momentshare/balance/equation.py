@@ -1,4 +1,4 @@
-"""The balance of moments in each frame, and all that is asked of it.
+"""The balance of moments in each frame, and the quantities derived from it.
 
 In every frame the heads pull with forces F = capacity ∘ a + passive so that
 
@@ -6,11 +6,11 @@ In every frame the heads pull with forces F = capacity ∘ a + passive so that
 
 with R the moment arms, m the net moments without a lateral force, q the outward push of the hand
 along the bar and l the moment that one newton of it adds. The push is given as a ratio to the
-vertical force of the hand, or free for the optimiser. The two couples with which the hands may
-turn the bar against each other stand beside it in the same way (:mod:`momentshare.hand`). A
-:class:`Balance` holds these arrays for
-any number of frames; it may come from a lift (:meth:`momentshare.analysis.Prepared.balance`), or
-directly from moment arms and moments that somebody else has.
+vertical force of the hand, or left to the optimiser. The two couples with which the hands may twist
+the bar against each other are treated in the same way (:mod:`momentshare.hand`). A :class:`Balance`
+holds these arrays for any number of frames; it may come from a lift
+(:meth:`momentshare.analysis.Prepared.balance`), or directly from moment arms and moments of any
+other origin.
 """
 
 from __future__ import annotations
@@ -36,12 +36,12 @@ if TYPE_CHECKING:
 __all__ = ["Equation", "LoadMoments", "product"]
 
 _ALIKE = 1e-20
-"""Square of the sine between two levers below which they are one."""
+"""Square of the sine of the angle between two levers below which they count as parallel."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LoadMoments:
-    """What one more kilogram, in both hands together, asks of one arm.
+    """Moments that one more kilogram, in both hands together, requires of one arm.
 
     Attributes
     ----------
@@ -50,7 +50,7 @@ class LoadMoments:
     each : float array, shape (..., rows)
         Moments of one kilogram without lateral force [N·m/kg].
     vertical : float array, shape (...)
-        Vertical force of one hand for it [N/kg].
+        Vertical force of one hand per kilogram [N/kg].
     """
 
     fixed: Floats
@@ -60,7 +60,7 @@ class LoadMoments:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Equation:
-    """The balance as an equation: its fields are told at :class:`momentshare.Balance`."""
+    """The balance as an equation; its fields are described in :class:`momentshare.Balance`."""
 
     head_names: tuple[str, ...]
     row_names: tuple[str, ...]
@@ -99,7 +99,7 @@ class Equation:
     ) -> Self:
         """Make a balance from moment arms, capacities and net moments alone.
 
-        Nothing is known of a hand, so there is no lateral force and no load to raise.
+        Nothing is known about a hand, so there is no lateral force and no load to raise.
         """
         shape = np.broadcast_shapes(arms.shape[:-2], capacity.shape[:-1], moments.shape[:-1])
         zero = np.zeros(shape)
@@ -119,20 +119,20 @@ class Equation:
         )
 
     def take(self, frames: Any) -> Self:
-        """Pick frames by an index, a mask or a slice of the first leading axis."""
+        """Select frames by an index, a mask or a slice of the first leading axis."""
         whole = {"turns", "limits"}
         if self.volume_weights.ndim <= 1:  # the same in all frames
             whole.add("volume_weights")
         return take_frames(self, frames, axes=self.posed.ndim, whole=whole)
 
     def treated(self, *laterals: Lateral, counts: tuple[int, ...] = ()) -> Self:
-        """Treat the lateral force and the couples of the hands in one way, or lift by lift.
+        """Apply one treatment of lateral force and couples to all frames, or one per lift.
 
         Parameters
         ----------
         laterals : Lateral
-            One for all frames, or several with their numbers of frames in ``counts``; those must
-            have the same values free.
+            One for all frames, or several with their numbers of frames in ``counts``; all must
+            leave the same values free.
         counts : tuple of int
         """
         first, shape = laterals[0], self.posed.shape
@@ -206,7 +206,7 @@ class Equation:
 
     @property
     def columns(self) -> Floats | None:
-        """Free columns of R F + C f = m, shape (..., rows, k): push, couples; None without any."""
+        """Free columns C of R F + C f = m, shape (..., rows, k): push, couples; may be None."""
         found = [-self.lever[..., None]] if self.free else []
         if (turning := self._free_couples) is not None:
             found.append(-turning)
@@ -214,7 +214,7 @@ class Equation:
 
     @property
     def free_bounds(self) -> tuple[Floats, Floats] | None:
-        """Least and greatest free values [N, N·m], shape (..., k); None without any bound.
+        """Least and greatest free values [N, N·m], shape (..., k); None if nothing is bounded.
 
         A pulling hand swaps the bounds of its push.
         """
@@ -234,7 +234,7 @@ class Equation:
         return low, high
 
     def _pushed(self, ratio: Floats) -> Floats:
-        """Push that a ratio stands for [N]; no ratio bounds no push of a hand without load."""
+        """Push that a ratio stands for [N]; no ratio bounds the push of a hand without load."""
         with np.errstate(invalid="ignore"):
             return np.where(np.isinf(ratio), ratio, ratio * self.vertical)
 
@@ -244,7 +244,7 @@ class Equation:
         return -self.couple_limit, self.couple_limit
 
     def push_weights(self) -> Floats:
-        """Weights with which unmet moments give a free push, whatever the couples [N/(N·m)].
+        """Weights that turn unmet moments into a free push, whatever the couples [N/(N·m)].
 
         The shape is (..., rows).
         """
@@ -255,12 +255,12 @@ class Equation:
             lever = lever - _along(lever, first)
             lever = lever - _along(lever, second)
         size = product(lever, lever)[..., None]
-        # What rounding leaves of a push that the couples can stand for is no push.
+        # A push that the couples can replace is no push, whatever rounding leaves of it.
         real = size > _ALIKE * product(self.lever, self.lever)[..., None]
         return np.asarray(np.where(real, lever / np.where(real, size, 1.0), 0.0))
 
     def moments_of_a_kilogram(self, ratio: Floats) -> Floats:
-        """Moments of one more kilogram with the push in a ratio [N·m/kg], shape (..., rows)."""
+        """Moments per added kilogram, the push at a given ratio [N·m/kg], shape (..., rows)."""
         load = self._load()
         return np.asarray(load.each + (ratio * load.vertical)[..., None] * self.lever)
 
@@ -275,6 +275,6 @@ def product(a: Floats, b: Floats) -> Floats:
 
 
 def _along(vector: Floats, onto: Floats) -> Floats:
-    """Part of a vector along another, last axis; zero along one of zeros."""
+    """Component of a vector along another, last axis; zero along a zero vector."""
     size = product(onto, onto)[..., None]
     return np.asarray(product(vector, onto)[..., None] * onto / np.where(size > 0.0, size, 1.0))

@@ -32,7 +32,7 @@ class GlenoidLimit:
     across : float array, shape (..., 3)
         Net force across the shoulder on the arm without lateral force [N].
     fixed, each : float array, shape (..., 3), optional
-        Its part without any load [N], and what one more kilogram in both hands together adds
+        The part of it without any load [N], and what one more kilogram in both hands together adds
         [N/kg]; needed for greatest loads within the limits.
     push_axis : float array, shape (..., 3)
         Outward direction of the lateral force.

@@ -1,4 +1,4 @@
-"""How the lateral hand force along the bar is known, and the couples that go with it."""
+"""How the lateral hand force along the bar is determined, and the couples that go with it."""
 
 from __future__ import annotations
 
@@ -22,12 +22,12 @@ __all__ = ["APART", "Lateral", "LateralMode"]
 LateralMode = Literal["measured", "zero", "free"]
 
 _EVEN = np.linspace(0.0, 1.0, 101)
-"""Heights over which the mean of a profile is taken."""
+"""Number of heights over which the mean of a profile is taken."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Lateral:
-    """How the lateral hand force along the bar is known, and the couples that go with it.
+    """How the lateral hand force along the bar is determined, and the couples that go with it.
 
     Parameters
     ----------
@@ -39,10 +39,10 @@ class Lateral:
     bounds : pair of float, optional
         Least and greatest ratio for ``free``; by default what friction can hold.
     couples : {"zero", "free"} or pair of float
-        The couples of the hands that cancel left against right: none, chosen by the optimiser
+        The couples of the hands that cancel between left and right: none, chosen by the optimiser
         within what a hand can hold, or given [N·m] about the axes of
-        :data:`momentshare.hand.COUPLES`. None by default, since nothing in the criterion says
-        what they cost the wrist, so that free ones go to their bounds.
+        :data:`momentshare.hand.COUPLES`. None by default: the criterion assigns no cost to the
+        wrist, so free couples go to their bounds.
 
     Raises
     ------
@@ -95,7 +95,7 @@ class Lateral:
         return (0.0, 0.0) if isinstance(self.couples, str) else self.couples
 
     def _values(self) -> Floats:
-        """Numbers that the ratio is given by."""
+        """Numbers by which the ratio is given."""
         if isinstance(self.ratio, Profile):
             return np.array([value for _, value in self.ratio.points])
         return np.asarray(self.ratio, dtype=float)
@@ -108,7 +108,7 @@ class Lateral:
         return float(self._values().mean())
 
     def shifted(self, by: float) -> Lateral:
-        """Return the same with its ratio shifted."""
+        """Return a copy with a shifted ratio."""
         if isinstance(self.ratio, Profile):
             moved: Any = Profile(tuple((f, v + by) for f, v in self.ratio.points))
         else:
@@ -128,11 +128,11 @@ class Lateral:
         given = np.asarray(self._values() if self.mode == "measured" else 0.0, dtype=float)
         if given.ndim and given.shape != (frames,):
             raise InputError(
-                f"lateral ratio: must be one value or one for each of {frames} frames, "
+                f"lateral ratio: must be one value or one for each of {frames} frames; "
                 f"got {given.size}"
             )
         return np.broadcast_to(given, (frames,))
 
 
 APART = Lateral(mode="zero", couples=(0.0, 0.0))
-"""Hands that hold nothing in common, such as dumbbells: neither force nor couples, ever."""
+"""Hands without a common object, as with dumbbells: never any lateral force or couples."""

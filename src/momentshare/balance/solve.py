@@ -1,4 +1,4 @@
-"""A balance of moments in each frame, and all that is asked of it."""
+"""A balance of moments in each frame, and the questions it can answer."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 __all__ = ["Balance"]
 
 _MET = 1e-9
-"""Part of the way between bounds within which a value stands at one."""
+"""Fraction of the range between bounds within which a value counts as at a bound."""
 
 _NO_POSTURE = {"status": Status.INVALID}
 
@@ -71,13 +71,13 @@ class Balance(Equation):
     couple_limit : float array, shape (..., 2), optional
         Greatest couples in either sense [N·m]; needed for free ones.
     couple : float array, shape (..., 2), optional
-        c, given couples [N·m]; none where not given.
+        c, given couples [N·m]; zero where not given.
     couples_free : bool
         Whether the optimiser chooses the couples in place of ``couple``.
     volume_weights : float array, shape (heads,) or (..., heads)
-        Volume of each head over the mean of its limb.
+        Volume of each head over the mean volume of its limb.
     posed : bool array, shape (...)
-        Whether there is a posture; answers hold NaN where not.
+        Whether there is a posture; answers hold NaN where there is none.
     load : LoadMoments, optional
         Needed for greatest loads.
     glenoid : GlenoidLimit, optional
@@ -152,20 +152,20 @@ class Balance(Equation):
         )
 
     def answer_push(self, answer: Sharing) -> Floats:
-        """Outward push that belongs to an answer [N], shape (...)."""
+        """Outward push in an answer [N], shape (...)."""
         if self.free:
             return np.asarray(answer.free_values[..., 0])
         return np.where(self.posed, self.push, np.nan)
 
     def answer_couples(self, answer: Sharing) -> Floats:
-        """Couples of the hand that belong to an answer [N·m], shape (..., 2)."""
+        """Couples of the hand in an answer [N·m], shape (..., 2)."""
         if self.couples_free:
             return np.asarray(answer.free_values[..., -2:])
         given = 0.0 if self.couple is None else self.couple
         return np.where(self.posed[..., None], given, np.nan) * np.ones(2)
 
     def bounds_met(self, answer: Sharing) -> Flags:
-        """Whether push and couples of an answer stand at a bound of theirs, shape (..., 3)."""
+        """Whether push and couples of an answer are at a bound, shape (..., 3)."""
         met = np.zeros((*self.posed.shape, 3), dtype=bool)
         bounds = self.free_bounds
         if bounds is not None:
@@ -179,7 +179,7 @@ class Balance(Equation):
     def greatest_load(self, *, glenoid: bool = False) -> GreatestFactor:
         """Largest load [kg, both hands] that can be held in each frame.
 
-        The lateral force grows with the load: a given ratio is kept, a free push is chosen anew.
+        The lateral force grows with the load: a given ratio is kept, a free push is chosen again.
         Where a free ratio would leave its bounds, the nearer bound is best, because the loads
         and forces that can be met form a convex set.
 
@@ -220,7 +220,7 @@ class Balance(Equation):
         return put_frames(best, moved, held)
 
     def greatest_load_at(self, ratio: Floats, *, glenoid: bool = False) -> GreatestFactor:
-        """Greatest load [kg, both hands] with the push in a given ratio, shape (...)."""
+        """Greatest load [kg, both hands] with the push at a given ratio, shape (...)."""
         cone, gains = self._load_cone(ratio) if glenoid else (None, None)
         return greatest_factor(
             self.arms,
@@ -235,7 +235,7 @@ class Balance(Equation):
         )
 
     def _load_bounds(self) -> tuple[Floats, Floats] | None:
-        """Bounds of a free push, which none bounds here, and of free couples."""
+        """Bounds of a free push, unbounded here, and of free couples."""
         if not self.couples_free:
             return None
         endless = np.full((*self.posed.shape, 1), np.inf)
@@ -243,7 +243,7 @@ class Balance(Equation):
         return np.concatenate([-endless, low], axis=-1), np.concatenate([endless, high], axis=-1)
 
     def _ratio_at(self, best: GreatestFactor) -> Floats:
-        """Ratio of the push that goes with a greatest load; from the balance it must close."""
+        """Ratio of the push that goes with a greatest load, from the balance that it closes."""
         load = self._load()
         force = best.activation * self.capacity + self.passive
         pull = np.einsum("...rh,...h->...r", self.arms, force)
@@ -253,7 +253,7 @@ class Balance(Equation):
         return np.where(np.isfinite(ratio), ratio, 0.0)
 
     def _cone(self) -> Cone:
-        """Planes that keep the head's force on the glenoid within the stability limits."""
+        """Planes that keep the force of the humeral head within the stability limits."""
         held = self._held()
         across = held.across + self.push[..., None] * held.push_axis
         if not self.free:
@@ -265,7 +265,7 @@ class Balance(Equation):
     def _load_cone(self, ratio: Floats | None) -> tuple[Cone, Floats]:
         """Planes without any load, and what one kilogram adds to their levels [N/kg].
 
-        With the push in a given ratio, or where there is none free.
+        With the push at a given ratio, or where none is free.
         """
         held, load = self._held(), self._load()
         if held.fixed is None or held.each is None:
@@ -287,11 +287,11 @@ class Balance(Equation):
         return self.glenoid
 
     def _with_free_push(self, held: GlenoidLimit) -> tuple[Floats, Floats]:
-        """Lines of the heads with the push that each calls for, and the push of one N·m asked.
+        """Lines of the heads including the push that each requires, and the push per N·m demanded.
 
         A free lateral force adds to the joint force. It follows from the balance R F + C f = m
-        as f = C·(m - R F) / C·C, with C square to the levers of free couples; that is linear in
-        the head forces, so it joins their lines. Couples add no force.
+        as f = C·(m - R F) / C·C, with C perpendicular to the levers of free couples; it is linear
+        in the head forces, so it is added to their lines. Couples add no force.
         """
         weight = -self.push_weights()
         by_head = np.einsum("...r,...rh->...h", weight, self.arms)

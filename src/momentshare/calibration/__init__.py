@@ -1,4 +1,4 @@
-"""Fit of a limb to published values, within described bony areas, for anyone to rerun."""
+"""Fit of a limb to published values, within the described bony areas; anyone can rerun it."""
 
 from momentshare.calibration.fit import Calibration, calibrate
 

@@ -13,10 +13,10 @@ Each step minimises
     Σ ((model - published) / σ)² + Σ ((x - x₀) / s)²
 
 with σ the ``fit_sigma`` of the target, x₀ the number in the model's tables and s its spread; x
-stays within 2.5 s of x₀. An order counts where the limb does not have it by σ. In the second step
-no head may have more than a little passive force with the arm hanging, since a relaxed arm hangs
-straight (common practice, no source). Rows used here are marked ``calibration`` and never count
-as validation. Nothing is fitted to hand-force ratios, press loads or EMG.
+stays within 2.5 s of x₀. An order counts where the limb does not satisfy it by σ. In the second
+step no head may have more than a small passive force with the arm hanging, since a relaxed arm
+hangs straight (common practice, no source). Rows used here are marked ``calibration`` and never
+count as validation. Nothing is fitted to hand-force ratios, press loads or EMG.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ __all__ = ["Calibration", "FittedNumber", "calibrate"]
 _GEOMETRY = {"moment_arm", "peak_moment_arm", "peak_moment_arm_abduction", "line_of_action"}
 _FIBRES = {"strength", "torque_share", "active_factor", "passive_factor", "fibre_range"}
 _REACH = 2.5
-"""Bounds in spreads to each side."""
+"""Bounds on each side, in spreads."""
 
 _STRENGTH_SPREAD = 0.5
 """Prior spread of the logarithm of a strength factor: a factor of about 1.6 either way."""
@@ -55,10 +55,10 @@ _STRENGTH_SPREAD = 0.5
 _STRENGTH_BOUNDS = (np.log(0.5), np.log(8.0))
 
 _HANGING = ((5.0, 10.0), (5.0, 30.0))
-"""Elevation and elbow flexion of an arm that hangs [deg]; forearm midway."""
+"""Elevation and elbow flexion of a hanging arm [deg]; forearm midway."""
 
 _LIMP, _LIMP_SIGMA = 0.03, 0.01
-"""Passive factor that a hanging arm may have, and what counts as one spread beyond; choices."""
+"""Passive factor that a hanging arm may have, and one spread beyond it; assumed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,7 +112,7 @@ def calibrate(
     model : Model
         As loaded with ``calibrated=False``, so that the fit starts from the described limb.
     rounds : int
-        Most evaluations of the Jacobian for each step.
+        Maximum number of evaluations of the Jacobian for each step.
     progress : callable, optional
         Called with the step's name and the number of evaluations so far.
 
@@ -216,7 +216,7 @@ def _calibrated(
             ftol=1e-6,
             gtol=1e-6,
         )
-        # The table keeps hundredths of a millimetre; what follows must rest on the same digits.
+        # The table keeps hundredths of a millimetre; what follows must use the same digits.
         offset = np.round(fit.x * np.array([k.spread for k in knobs]), 5)
         cost_before += float(first @ first)
         cost_after += 2.0 * float(fit.cost)

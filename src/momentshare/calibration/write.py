@@ -65,7 +65,7 @@ def target_table(fit: Calibration) -> pd.DataFrame:
 
 
 def write_calibration(fit: Calibration, writer: Writer) -> list[str]:
-    """Write ``calibrated.csv`` and ``calibration_report.csv``; the names of the files."""
+    """Write ``calibrated.csv`` and ``calibration_report.csv``; return the names of the files."""
     writer.text(CALIBRATED, calibrated_csv(fit))
     writer.csv("calibration_report.csv", target_table(fit), "%.6g")
     return sorted(writer.names)

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 __all__ = ["check"]
 
 _SHOWN = 6
-"""Trials that a message of several names."""
+"""Maximum number of trials named by a message about several."""
 
 
 def check(

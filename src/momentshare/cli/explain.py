@@ -116,7 +116,7 @@ def explain(
 
 
 def _other_condition(source: Study | CohortStudy, task: str, against: str | None) -> str | None:
-    """Condition that ``--against`` names; None where it names a head, or nothing."""
+    """Condition that ``--against`` names; None if it names a head or is not given."""
     from momentshare.errors import InputError, UnknownNameError
     from momentshare.model import load_model
 

@@ -41,7 +41,7 @@ __all__ = ["Asked", "Explained", "explain_conditions", "show_conditions"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Asked:
-    """What is asked of a comparison of two conditions; see the options of the command."""
+    """Options of a comparison of two conditions, as on the command line."""
 
     person: str
     conditions: tuple[str, str]
@@ -54,7 +54,7 @@ class Asked:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Explained:
-    """Everything that is said of two conditions."""
+    """Everything reported about two conditions."""
 
     asked: Asked
     title: str
@@ -72,7 +72,7 @@ class Explained:
     bearing: Bearing
 
     def sums(self) -> tuple[str, ...]:
-        """Capacity and activation of both, as sums to reckon with."""
+        """Capacity and activation of both, as sums that can be checked with a calculator."""
         from momentshare.explain.sums import sum_lines
 
         pairs = zip(self.heads, self.found.names, strict=True)
@@ -191,7 +191,7 @@ def explain_conditions(source: Study | CohortStudy, asked: Asked) -> Explained:
 
 
 def _most_telling(lifts: SolvedLifts, asked: Asked, found: Difference) -> str:
-    """Head that differs most among those that no limit touches; among all where none is left."""
+    """Head that differs most among those that no limit concerns; among all if none is left."""
     from momentshare.limits import height_third
 
     limits = lifts.setup.limbs.model.limits
@@ -212,9 +212,9 @@ def _most_telling(lifts: SolvedLifts, asked: Asked, found: Difference) -> str:
 def _pair(
     lifts: SolvedLifts, asked: Asked
 ) -> tuple[tuple[LiftResult, LiftResult], tuple[str, str]]:
-    """Answers of both conditions, in the first treatment of the lateral force that both have.
+    """Answers of both conditions, under the first treatment of the lateral force that both have.
 
-    A condition that knows ``zero`` only, such as dumbbells, joins every treatment of the other.
+    A condition with ``zero`` only, such as dumbbells, is paired with every treatment of the other.
     """
     from momentshare.errors import InputError
 
@@ -240,7 +240,7 @@ def _pair(
 def _drawn(
     lifts: SolvedLifts, asked: Asked, modes: tuple[str, str], found: Difference
 ) -> tuple[DrawnDifferences | None, dict[str, dict[str, Share]]]:
-    """Differences of draws, and for each condition the shares of what limits its load."""
+    """Differences in the draws, and for each condition the shares of what limits its load."""
     from momentshare.explain.drawn import drawn_differences
 
     if not asked.draws:
@@ -256,7 +256,7 @@ def _drawn(
 
 
 def show_conditions(source: Study | CohortStudy, asked: Asked, output: Output) -> Written:
-    """Explain the difference between two conditions; print it, and gather what is written."""
+    """Explain the difference between two conditions; print it, and collect what is written."""
     from momentshare.cautions import CAUTIONS
     from momentshare.report.figures import explain as report
     from momentshare.report.figures.difference import difference_figure
@@ -290,7 +290,7 @@ def show_conditions(source: Study | CohortStudy, asked: Asked, output: Output) -
 
 
 def _answer(source: Study | CohortStudy, said: Explained, texts: list[str]) -> Answer:
-    """Gather what the report holds beside tables and figures."""
+    """Collect what the report holds besides tables and figures."""
     from momentshare.explain import difference_sentences as say
     from momentshare.report.page.answer import Answer
     from momentshare.report.text.explain_opening import explain_opening
@@ -332,7 +332,7 @@ def _arms(said: Explained, note: str) -> partial[Figure]:
 
 
 def print_conditions(explained: Explained) -> None:
-    """Print the answer, the sum with its components, the sums to reckon with, then the rest."""
+    """Print the answer, the sum with its components, the sums to check, then everything else."""
     from rich.table import Table
 
     from momentshare.cli.tables import console
@@ -402,7 +402,7 @@ _SHOWN_HEADS = 8
 
 
 def _print_heads(explained: Explained) -> None:
-    """Print the heads that differ most, with what carries it."""
+    """Print the heads that differ most, with what accounts for it."""
     from rich.table import Table
 
     from momentshare.cli.tables import console

@@ -37,7 +37,7 @@ __all__ = ["HeadsAsked", "explain_all", "explain_heads"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HeadsAsked:
-    """What is asked of the heads of one lift; see the options of the command.
+    """Options for the heads of one lift, as on the command line.
 
     Attributes
     ----------
@@ -222,7 +222,7 @@ def _answer(
     paragraphs: Sequence[str],
     tables: dict[str, pd.DataFrame],
 ) -> Answer:
-    """Gather what the report holds beside tables and figures."""
+    """Collect what the report holds besides tables and figures."""
     from momentshare.limits import height_third
     from momentshare.report.figures.style import head_label
     from momentshare.report.page.answer import Answer
@@ -263,10 +263,10 @@ def _answer(
 def _around(
     asked: HeadsAsked, found: Sequence[HeadExplanation]
 ) -> tuple[list[str], list[str], dict[str, pd.DataFrame]]:
-    """Say what stands before and behind an explanation, with its tables.
+    """State what comes before and after an explanation, with its tables.
 
-    Before: the answer and the sums to reckon with. Behind: what limits the load, equal moments
-    with unlike efforts, and published rows.
+    Before: the answer and the sums to check. After: what limits the load, equal moments with
+    different efforts, and published rows.
     """
     from momentshare.explain import explain_head, frame_at
     from momentshare.explain.drawn import gap_share

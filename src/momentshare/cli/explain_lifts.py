@@ -1,4 +1,4 @@
-"""The lifts that ``momentshare explain`` speaks of: one person, one or more conditions, solved."""
+"""The lifts that ``momentshare explain`` is about: one person, one or more conditions, solved."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ class SolvedLifts:
     ----------
     person : str
     setup : Setup
-        What they were solved from; draws are made around it.
+        Setup from which they were solved; draws are made around it.
     tasks : dict
         Condition → its task.
     results : dict
@@ -110,7 +110,7 @@ def solve_lifts(
 def pick(results: dict[str, LiftResult], lateral: str | None, task: str) -> str:
     """Treatment of the lateral force: the one named, or the first.
 
-    A condition that knows ``zero`` only, such as dumbbells, has no other.
+    A condition with ``zero`` only, such as dumbbells, has no other.
     """
     from momentshare.errors import UnknownNameError
 

@@ -34,7 +34,7 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Bearing:
-    """Limits and published rows that touch what is said."""
+    """Limits and published rows that concern what is said."""
 
     keys: tuple[str, ...]
     rows: tuple[BearingRow, ...]
@@ -55,14 +55,14 @@ def bearing(
     heads: Sequence[str],
     compared: Compared | None = None,
 ) -> Bearing:
-    """Look up what of the heads the limb does not support, and which published rows it misses.
+    """Look up what the limb does not support about the heads, and the published rows it misses.
 
     Parameters
     ----------
     model : Model
     heads : sequence of str
     compared : Compared, optional
-        Lifts that are compared, whose limits are looked up; published rows alone without.
+        Lifts that are compared, whose limits are looked up; without them, published rows only.
     """
     from momentshare.explain.phrases import capital, head_phrase
     from momentshare.limits import height_third
@@ -101,7 +101,7 @@ _SHOWN_ROWS = 3
 
 
 def _limit_texts(rows: Sequence[Limit], about: str) -> list[str]:
-    """Say each limit with the reasons of the rows that touch, and the published rows behind."""
+    """State each limit with the reasons of its rows that apply, and the published rows behind."""
     out = []
     for key in dict.fromkeys(row.key for row in rows):
         own = [row for row in rows if row.key == key]
@@ -116,7 +116,7 @@ def _limit_texts(rows: Sequence[Limit], about: str) -> list[str]:
 def drawn_lifts_of(
     lifts: SolvedLifts, conditions: Sequence[str], modes: Sequence[str], draws: int
 ) -> list[tuple[LiftResult, ...]]:
-    """Solve lifts for draws; those that cannot be performed in a draw are left out with it."""
+    """Solve lifts for draws; a draw in which a lift cannot be performed is left out."""
     from momentshare.explain.drawn import drawn_results
 
     if not draws:
@@ -126,7 +126,7 @@ def drawn_lifts_of(
 
 
 def limiting(result: LiftResult) -> LimitingStrength | None:
-    """Find what limits the load of a lift; None where nothing is known of a load."""
+    """Find what limits the load of a lift; None where no load is known."""
     from momentshare.errors import InputError
     from momentshare.explain.limiting import limiting_strength
 
@@ -152,7 +152,7 @@ def limiting_table(
 
 
 def touched(model: Model, kinds: Sequence[LiftKind]) -> dict[str, str]:
-    """Head and strength group → keys of the limits that touch how hard it works in some lifts."""
+    """Head and strength group → keys of the limits that concern its activation in some lifts."""
     from momentshare.limits import keys_text
 
     out: dict[str, str] = {}
@@ -180,7 +180,7 @@ def shares_of_limiting(results: Sequence[LiftResult], found: LimitingStrength) -
 
 
 def show_paragraphs(screen: Console, texts: Sequence[str], *, bold: bool = False) -> None:
-    """Print paragraphs with a line between them."""
+    """Print paragraphs with a blank line between them."""
     for text in texts:
         screen.print(text, highlight=False, markup=False, style="bold" if bold else None)
         screen.print()

@@ -12,7 +12,7 @@ from momentshare.cli.tables import Conditions, People, console, echo
 __all__ = ["explore"]
 
 _PAGE = 3_000_000
-"""Bytes that a page takes at most."""
+"""Maximum size of a page in bytes."""
 
 
 def explore(

@@ -44,7 +44,7 @@ def show_help(
 
 
 def _offer(error: Exception) -> str:
-    """Return the part of a message that offers near names; nothing where none is near."""
+    """Return the part of a message that suggests similar names; empty if there are none."""
     tail = str(error).rpartition("; ")[2]
     return f"{tail} " if tail.startswith("did you mean") else ""
 
@@ -64,7 +64,7 @@ def _listed() -> str:
 
 
 def _explained(name: str, found: Sequence[HelpEntry]) -> str:
-    """Return the rows that explain a name, under the headings they stand below."""
+    """Return the rows that explain a name, grouped under their headings."""
     lines = [f"# {name}", ""]
     last = ""
     for entry in found:
@@ -76,7 +76,7 @@ def _explained(name: str, found: Sequence[HelpEntry]) -> str:
 
 
 def _print(text: str) -> None:
-    """Render on a terminal; print the Markdown as it is where it goes to a file or a pipe."""
+    """Render on a terminal; print plain Markdown to a file or a pipe."""
     if not sys.stdout.isatty():
         echo(text.rstrip("\n"))
         return

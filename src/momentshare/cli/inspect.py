@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 __all__ = ["inspect"]
 
 _MOST = 400
-"""Signals that are listed on the screen."""
+"""Number of signals listed on the screen."""
 
 
 def inspect(

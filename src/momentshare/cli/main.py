@@ -64,7 +64,7 @@ def _root(
     ] = False,
     debug: Annotated[bool, typer.Option("--debug", help="Show the traceback of an error.")] = False,
 ) -> None:
-    """Hold the options that stand before every command."""
+    """Hold the options that precede every command."""
     del version, debug
 
 
@@ -215,16 +215,16 @@ app.command()(validate)
 
 
 def _ended(number: int, _frame: object) -> None:
-    """End as after an interrupt: what is finished is kept, nothing temporary is left."""
+    """End as after an interrupt: finished parts are kept, nothing temporary is left."""
     sys.exit(128 + number)
 
 
 def main() -> None:
-    """Run the command line and turn our own errors into a message and an exit code."""
+    """Run the command line and turn the library's errors into a message and an exit code."""
     debug = "--debug" in sys.argv
     if threading.current_thread() is threading.main_thread():
         signal.signal(signal.SIGTERM, _ended)
-    os.environ["MATPLOTLIBRC"] = os.devnull  # figures look alike wherever the command runs
+    os.environ["MATPLOTLIBRC"] = os.devnull  # figures look the same wherever the command runs
     try:
         app()
     except MomentshareError as err:

@@ -1,4 +1,4 @@
-"""Where the results of a command go: JSON to the terminal, files to a folder."""
+"""Where the results of a command go: JSON to the terminal, or files in a folder."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ class Written:
     Attributes
     ----------
     record : mapping
-        What was asked and found, ready for JSON.
+        Inputs and results, ready for JSON.
     tables : mapping
         File name → table.
     texts : mapping
@@ -36,9 +36,9 @@ class Written:
     figures : mapping
         Name → function that draws it.
     shown : sequence of str
-        Texts of the user that figures show.
+        Texts from the user that figures show.
     answer : Answer, optional
-        What the report holds beside tables and figures.
+        What the report holds besides tables and figures.
     """
 
     record: Mapping[str, Any]
@@ -58,7 +58,7 @@ class Output:
     run : RunFolder or None
         Folder of ``--out``.
     as_json : bool
-        Print the record in place of tables.
+        Print the record instead of tables.
     figures : bool
         Draw figures.
     """
@@ -68,7 +68,7 @@ class Output:
     figures: bool = True
 
     def print_json(self, record: Mapping[str, Any]) -> None:
-        """Print the record where JSON was asked for."""
+        """Print the record if JSON was requested."""
         if self.as_json:
             import json
 

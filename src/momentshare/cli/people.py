@@ -1,4 +1,4 @@
-"""``momentshare people``: which code stands for whom."""
+"""``momentshare people``: whom each code stands for."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""``momentshare strength``: greatest moments where the task is done and where it is tested."""
+"""``momentshare strength``: greatest moments in the postures of the task and of the test."""
 
 from __future__ import annotations
 
@@ -132,7 +132,7 @@ def _moments(
     drawings = {"corrected_utilisation": partial(report.corrected_figure, table)}
     if not output.as_json:
         print_opening(console(), strength_opening(table, rows_table(rows)))
-        # A direction is named beside every moment, so that its size needs no sign.
+        # A direction is named beside every moment, so its size needs no sign.
         shown = table.assign(moment_nm=table["moment_nm"].abs())
         _show(
             shown[[*(n for n in _SHOWN if n in shown), "moment_nm", "utilisation_tested",
@@ -153,7 +153,7 @@ def _moments(
 
 
 def _answer(source: Study | CohortStudy, test: StrengthTest, opening: Opening) -> Answer:
-    """Gather what the report holds beside tables and figures."""
+    """Collect what the report holds besides tables and figures."""
     from momentshare.report.page.answer import Answer
 
     return Answer(
@@ -318,7 +318,7 @@ _SHOWN_ROWS = 8
 
 
 def _missed(rows: Sequence[BearingRow]) -> list[str]:
-    """Say which published rows bear on the bias and are missed, those on a ratio first."""
+    """State which published rows that bear on the bias are missed, those on a ratio first."""
     from momentshare.validation.bearing import misses
 
     missed = misses(rows)

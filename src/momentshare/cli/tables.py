@@ -1,4 +1,4 @@
-"""What commands share: the console that they print to, options, the folder for results."""
+"""Shared by commands: the console, options, and the folder for results."""
 
 from __future__ import annotations
 
@@ -29,18 +29,18 @@ Conditions = Annotated[
     list[str] | None,
     typer.Option("--condition", help="A condition; may be repeated; all if left out."),
 ]
-"""Which people and conditions of the study a command is run for."""
+"""People and conditions of the study for which a command is run."""
 
 _WIDE = 160
-"""Columns when the output is not a terminal, so that tables in a file are not cut."""
+"""Width in columns when the output is not a terminal, so that tables in a file are not cut."""
 
 
 def console(*, quiet: bool = False) -> Console:
-    """Return a console; wide where the output goes to a file or a pipe."""
+    """Return a console; wide if the output goes to a file or a pipe."""
     from rich.console import Console
 
     class Safe(Console):
-        """Shows what a terminal would obey; every text that is printed passes here."""
+        """Makes control characters visible; all printed text passes through here."""
 
         def render_str(self, text: str, **options: Any) -> Text:
             return super().render_str(for_terminal(text), **options)
@@ -49,13 +49,13 @@ def console(*, quiet: bool = False) -> Console:
 
 
 def echo(text: str, *, err: bool = False) -> None:
-    """Print a line as it is, without what a terminal would obey."""
+    """Print a line as it is, with control characters made visible."""
     typer.echo(for_terminal(text), err=err)
 
 
 @contextmanager
 def folder_for(out: Path | None, command: str, **options: Any) -> Iterator[RunFolder | None]:
-    """Hold the folder of ``--out`` while a command runs; nothing where none was asked for.
+    """Hold the folder of ``--out`` while a command runs; nothing if none was requested.
 
     Options are those of :func:`momentshare.files.run_folder`.
     """

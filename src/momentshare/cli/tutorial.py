@@ -1,4 +1,4 @@
-"""``momentshare tutorial``: write a tutorial and its files, and say how to begin."""
+"""``momentshare tutorial``: write a tutorial and its files, and explain how to begin."""
 
 from __future__ import annotations
 

@@ -81,7 +81,7 @@ def uncertainty(
     A STUDY holds planned lifts, the trials of a laboratory or published tables; the last two
     make a cohort study. The points of a published condition count as the frames of a lift.
 
-    A stopped run continues where it was when it is started again.
+    A run that was stopped continues where it left off when started again.
     """
     from rich.console import Console
 

@@ -1,11 +1,12 @@
-"""The most that a lifter has lifted once, as a bound on strength.
+"""A lifter's best single lift, as a bound on strength.
 
 The load is held still in every posture of the lifter's own trials of that condition, with their
-lateral ratio. That the lifter moved it is a lower bound on strength; how fast, and how much was
-left, is not known, so strength is never lowered. Of several repetitions the one counts in which
-the limb lifts most. What the limb lacks is told moment by moment, as the factor on all muscle
-groups alike and on each alone, and as the least change over the spread of each group's strength:
-measured groups move less than estimated ones (:mod:`momentshare.strength.needed`).
+lateral ratio. That the lifter moved it is a lower bound on strength; how fast, and with how much in
+reserve, is not known, so strength is never lowered. Of several repetitions, the one in which the
+limb lifts most counts. What is missing from the limb is reported moment by moment, as the factor on
+all muscle groups together and on each alone, and as the least change relative to the spread of each
+group's strength: measured groups move less than estimated ones
+(:mod:`momentshare.strength.needed`).
 """
 
 from __future__ import annotations
@@ -42,7 +43,7 @@ if TYPE_CHECKING:
 __all__ = ["BestLift", "best_lift_tables", "best_lift_texts", "with_best_lifts"]
 
 _FRAMES = 21
-"""Postures of a lift in which a best lift is held; as many as show its weakest place."""
+"""Number of postures of a lift in which a best lift is held; enough to show its weakest place."""
 
 _LEAST_MOMENT = 0.5
 """Moment [N·m] from which one is said to be missing; assumed."""
@@ -50,7 +51,7 @@ _LEAST_MOMENT = 0.5
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BestLift:
-    """One best lift laid on its lifter's limb.
+    """One best lift applied to its lifter's limb.
 
     Attributes
     ----------
@@ -64,14 +65,15 @@ class BestLift:
     weakest_percent : float
         Height of that posture [% from chest to lock-out].
     missing : tuple of (str, float)
-        Moments that lack with the best lift in that posture: direction and size [N·m].
+        Moments that are missing with the best lift in that posture: direction and size [N·m].
     groups : tuple of str
     common : float
-        Least factor on the strength of all groups alike; 1 where nothing lacks.
+        Least common factor on the strength of all groups; 1 where nothing is missing.
     alone, factors : tuple of float
-        Least factor of each group alone (NaN where it cannot), and least change of all together.
+        Least factor of each group alone (NaN where none suffices), and least change of all
+        together.
     used : bool
-        Whether the factors go into the limb.
+        Whether the factors are applied to the limb.
     """
 
     person: str
@@ -93,7 +95,7 @@ class BestLift:
         return not self.fault and self.limb_kg >= self.load_kg
 
     def text(self) -> str:
-        """Say in a sentence or two what it shows."""
+        """State in a sentence or two what it shows."""
         front = f"{self.person}, {self.condition}: best lift {self.load_kg:g} kg"
         if self.fault:
             return f"{front} could not be applied to the limb: {self.fault}"
@@ -129,7 +131,7 @@ def with_best_lifts(
     workers: int | None = None,
     progress: Callable[[int, int, str], None] | None = None,
 ) -> tuple[CohortStudy, tuple[BestLift, ...]]:
-    """Lay every best lift on its lifter's limb; the study with what they ask of strength.
+    """Apply every best lift to its lifter's limb; return the study with the strength they require.
 
     Parameters
     ----------
@@ -143,7 +145,7 @@ def with_best_lifts(
     -------
     study : CohortStudy
         With ``raised``, unless ``best_lift = "report"``; where a lifter has several best lifts,
-        each group takes the greatest factor that one of them asks for.
+        each group takes the greatest factor that any of them requires.
     found : tuple of BestLift
         In the order of the study; lifters without a trial in the run are left out.
     """
@@ -198,7 +200,7 @@ def _fault(entry: BestLiftEntry, why: str) -> BestLift:
 
 
 def laid_on_limb(study: CohortStudy, entry: BestLiftEntry) -> BestLift:
-    """Lay one best lift on its lifter's limb. Runs in any process."""
+    """Apply one best lift to its lifter's limb. Runs in any process."""
     model = load_model(study.file.model)
     plan = cohort_limbs(study, [entry.person], model)
     limbs, faults = plan.build()
@@ -288,7 +290,7 @@ def _holds(balance: Balance) -> NDArray[np.float64]:
 
 
 def _missing(balance: Balance, frame: int, study: CohortStudy) -> tuple[tuple[str, float], ...]:
-    """Moments that lack in a frame, the largest first."""
+    """Moments that are missing in a frame, the largest first."""
     unmet = balance.take(slice(frame, frame + 1)).share(study.file.settings.criterion()).unmet[0]
     named = [
         (moment_direction(row, float(value)).words, abs(float(value)))
@@ -299,12 +301,12 @@ def _missing(balance: Balance, frame: int, study: CohortStudy) -> tuple[tuple[st
 
 
 def best_lift_texts(lifts: Sequence[BestLift]) -> list[str]:
-    """Say of every best lift what it shows, those that something lacks first."""
+    """State what every best lift shows, those with something missing first."""
     return [lift.text() for lift in sorted(lifts, key=lambda lift: lift.explained)]
 
 
 def best_lift_tables(lifts: Sequence[BestLift]) -> dict[str, pd.DataFrame]:
-    """Tables ``best_lifts``, one row a best lift, and ``best_lift_strength``, one per group."""
+    """Tables ``best_lifts``, one row per best lift, and ``best_lift_strength``, one per group."""
     import pandas as pd
 
     if not lifts:

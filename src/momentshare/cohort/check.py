@@ -19,7 +19,7 @@ __all__ = ["TrialCheck", "check_trials"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrialCheck:
-    """What reading one trial gave.
+    """Outcome of reading one trial.
 
     ``fault`` says why it cannot be used; ``notes`` hold what reading had to decide, maximal
     contractions included.
@@ -41,8 +41,8 @@ class TrialCheck:
 def check_trials(study: CohortStudy) -> Iterator[TrialCheck]:
     """Read every file of a study and check every trial, one after the other.
 
-    Nothing is solved, so this takes a fraction of a second a trial. A trial that cannot be used is
-    an answer with its fault.
+    Nothing is solved, so this takes a fraction of a second per trial. A trial that cannot be used
+    is reported with its fault.
 
     Raises
     ------

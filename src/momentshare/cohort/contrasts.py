@@ -35,8 +35,8 @@ OMNIBUS_COLUMNS = (
 )  # fmt: skip
 
 _LARGEST_T = 1000.0
-"""Paired t beyond which the noncentral t is not inverted: the differences hardly spread, and
-the distribution's routines lose their digits (tried with scipy 1.17)."""
+"""Paired t beyond which the noncentral t is not inverted: the differences hardly vary, and the
+distribution's routines lose accuracy (tested with scipy 1.17)."""
 
 
 def omnibus_row(data: Data, values: NDArray[np.float64], fit: Fit) -> dict[str, Any]:
@@ -53,11 +53,11 @@ def omnibus_row(data: Data, values: NDArray[np.float64], fit: Fit) -> dict[str, 
         return out
     lines = np.hstack([np.ones((k - 1, 1)), -np.eye(k - 1)])
     gap = lines @ fit.beta
-    # A sum of squares: less than zero is rounding about no difference at all.
+    # A sum of squares: a negative value is rounding about zero.
     value = max(0.0, float(gap @ np.linalg.solve(lines @ fit.cov @ lines.T, gap)) / (k - 1))
     out |= {"f": value, "df_denominator": float(fit.df), "p": float(f.sf(value, k - 1, fit.df))}
     if not np.isnan(values).any():
-        # Greenhouse and Geisser (1959), Psychometrika 24, 95-112, as remembered.
+        # Greenhouse and Geisser (1959), Psychometrika 24, 95-112, from memory.
         cov = np.cov(values, rowvar=False)
         centre = np.eye(k) - 1.0 / k
         inner = centre @ cov @ centre
@@ -114,7 +114,7 @@ def contrast_row(
 
 
 def _counts(gap: NDArray[np.float64], estimate: float, level: float) -> dict[str, Any]:
-    """People whose own difference goes with the estimate, against it, or neither way."""
+    """People whose own difference has the sign of the estimate, the opposite one, or neither."""
     sign = 0.0 if abs(estimate) <= level else float(np.sign(estimate))
     moved = np.where(np.abs(gap) <= level, 0.0, np.sign(gap))
     return {
@@ -156,7 +156,7 @@ def _effect(
         return out
     free = n - 1
     value = mean / sd * np.sqrt(n)
-    # Hedges (1981), J. Educ. Stat. 6, 107-128, as remembered: the exact factor, not 1 - 3/(4f - 1).
+    # Hedges (1981), J. Educ. Stat. 6, 107-128, from memory: the exact factor, not 1 - 3/(4f - 1).
     shrink = float(np.exp(gammaln(0.5 * free) - gammaln(0.5 * (free - 1))) / np.sqrt(0.5 * free))
     half = float(t.ppf(0.5 + 0.5 * confidence, free)) * sd / np.sqrt(n)
     low, high = (limit / np.sqrt(n) for limit in _noncentral_limits(value, free, confidence))
@@ -176,7 +176,7 @@ def _effect(
 def _noncentral_limits(value: float, free: int, confidence: float) -> tuple[float, float]:
     """Noncentralities under which a t this low or this high is as rare as the interval allows.
 
-    As remembered from Steiger and Fouladi (1997) and common practice for effect sizes.
+    Steiger and Fouladi (1997), from memory; common practice for effect sizes.
     """
     from scipy.optimize import brentq
     from scipy.stats import nct, norm
@@ -186,7 +186,7 @@ def _noncentral_limits(value: float, free: int, confidence: float) -> tuple[floa
     size, tail = abs(value), 0.5 * (1.0 - confidence)
 
     def below(centre: float) -> float:
-        """Share of t below the found one; the routine gives NaN far out in a tail."""
+        """Probability of a t below the one found; the routine gives NaN far out in a tail."""
         share = float(nct.cdf(size, free, centre))
         return share if np.isfinite(share) else float(centre < size)
 
@@ -205,7 +205,7 @@ def _noncentral_limits(value: float, free: int, confidence: float) -> tuple[floa
 
 
 def holm(p: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Adjust after Holm (1979); NaN stays and does not count.
+    """Adjust by Holm's method (1979); NaN stays and does not count.
 
     The same numbers as ``statsmodels``' ``multipletests``, which clears memory at each call and
     takes a hundred times longer.

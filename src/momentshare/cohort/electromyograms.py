@@ -1,4 +1,4 @@
-"""Electromyograms of a trial, over maximal contractions, beside predicted activation."""
+"""Electromyograms of a trial, normalised to maximal contractions, beside predicted activation."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ def emg_settings(file: CohortFile) -> EmgSettings:
 def electromyograms(
     study: CohortStudy, entry: TrialEntry, trial: ProcessedTrial, limb: Limb
 ) -> tuple[dict[str, NDArray[np.float64]], list[str]]:
-    """Normalised envelopes by head on the track's clock, and what was noted."""
+    """Normalised envelopes by head on the track's clock, and notes."""
     settings = emg_settings(study.file)
     found: dict[str, NDArray[np.float64]] = {}
     notes: list[str] = []
@@ -152,7 +152,7 @@ def emg_table(
     emg: Mapping[str, NDArray[np.float64]],
     percent: NDArray[np.float64],
 ) -> pd.DataFrame:
-    """Measured envelope beside predicted activation, and pulled activation where asked for."""
+    """Measured envelope beside predicted activation, and pulled activation if requested."""
     if not emg:
         return pd.DataFrame()
     names = case.prepared.limb.head_names

@@ -1,7 +1,7 @@
-"""How late the electromyograms of a trial are, against prediction and against the hand force.
+"""Lag of a trial's electromyograms behind prediction and behind the hand force.
 
-A muscle is active some 30 to 100 ms before the force that it gives (common practice, no source), so
-an envelope that follows its prediction by hundreds of milliseconds points to clocks that differ.
+A muscle is active some 30 to 100 ms before the force that it produces (common practice, no source),
+so an envelope that follows its prediction by hundreds of milliseconds points to clocks that differ.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 __all__ = ["EmgLag", "emg_lag"]
 
 _LONGEST = 0.6
-"""How far apart envelope and prediction are looked for [s]; assumed."""
+"""Greatest lag that is searched for between envelope and prediction [s]; assumed."""
 
 _STEP = 0.01
 """[s]"""
@@ -30,7 +30,7 @@ _LEAST_MATCH = 0.4
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EmgLag:
-    """Lag of the envelopes, late positive [s]; NaN where it cannot be told.
+    """Lag of the envelopes, late positive [s]; NaN where it cannot be determined.
 
     ``behind_prediction`` slides the envelopes along predicted activation, head by head;
     ``behind_force`` slides their mean along the vertical hand force. ``match`` and ``force_match``
@@ -56,7 +56,7 @@ def emg_lag(
     envelopes : mapping
         Head → envelope on the clock of the motion, shape (samples,).
     predicted : sequence of (positions, activation)
-        For each repetition the samples at which its frames lie, and head → activation there.
+        For each repetition, the samples at which its frames lie, and head → activation there.
     force : float array, shape (samples,), or None
         Size of the vertical hand force [N].
     rate : float

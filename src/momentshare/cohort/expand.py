@@ -1,7 +1,7 @@
-"""A study in small files: people and trials as CSV, files by pattern, layouts on one another.
+"""A study in small files: people and trials as CSV, files by pattern, layouts based on others.
 
-A cohort study may name tables and patterns in place of one block for each thing. They are written
-out here, before anything is checked, into the blocks that :mod:`~momentshare.cohort.schema` knows:
+A cohort study may name tables and patterns instead of one block per item. They are expanded here,
+before anything is checked, into the blocks that :mod:`~momentshare.cohort.schema` defines:
 
 - ``people``, ``strengths``, ``trials``: CSV files whose columns are the fields of ``[[person]]``
   (and ``best_lift_kg`` with ``best_lift_condition``), of its strength tests (with ``person``), and
@@ -35,14 +35,14 @@ if TYPE_CHECKING:
 __all__ = ["SHORT_FORMS", "expanded"]
 
 SHORT_FORMS = ("people", "strengths", "trials", "files", "maximal")
-"""Keys of a study file that stand for many blocks."""
+"""Keys of a study file that expand to many blocks."""
 
 _PLACE = re.compile(r"\{([A-Za-z_]\w*)\}")
 _MOST_FILES = 20_000
-"""Files that a pattern may fit; assumed."""
+"""Greatest number of files that a pattern may match; assumed."""
 
 _BEST = ("best_lift_kg", "best_lift_condition")
-"""Columns of the table of people that say what a person has lifted, and in which condition."""
+"""Columns of the table of people for a person's best lift, and its condition."""
 
 _TRUTH = {"true": True, "yes": True, "1": True, "false": False, "no": False, "0": False}
 _WORDS = {
@@ -59,20 +59,20 @@ _WORDS = {
     "best_lift_condition",
     "code",
 }
-"""Columns that hold words, whatever they look like."""
+"""Columns that hold text, whatever it looks like."""
 
 
 def expanded(
     data: dict[str, Any], folder: Path, trial_fields: Sequence[str]
 ) -> tuple[dict[str, Any], list[str]]:
-    """Write out the short forms of a study.
+    """Expand the short forms of a study.
 
     Parameters
     ----------
     data : dict
         As read from TOML; not changed.
     folder : Path
-        From which file names count.
+        Folder to which file names are relative.
     trial_fields : sequence of str
         Fields that a trial may have.
 
@@ -119,7 +119,7 @@ def expanded(
 
 
 def _best_lifts(people: list[dict[str, Any]], faults: list[str]) -> list[dict[str, Any]]:
-    """Take the best lifts out of the rows of people."""
+    """Move the best lifts out of the rows of people."""
     found = []
     for row in people:
         given = {name: row.pop(name) for name in _BEST if name in row}
@@ -225,7 +225,7 @@ def _add_strengths(data: dict[str, Any], folder: Path, faults: list[str]) -> Non
 
 
 def _layouts(given: Any, faults: list[str]) -> Any:
-    """Layouts with what they take over from the one that they are based on."""
+    """Layouts with the entries inherited from the one that they are based on."""
     if not isinstance(given, list) or not all(isinstance(x, dict) for x in given):
         return given
     by_name = {str(x.get("name")): x for x in given}
@@ -253,7 +253,7 @@ def _merged(base: Any, own: Any) -> Any:
 def _fitting(
     pattern: str, folder: Path, block: str, faults: list[str]
 ) -> list[tuple[str, dict[str, str]]]:
-    """Files that fit a pattern, with what stands at its placeholders; in the order of names."""
+    """Files that match a pattern, with the text at its placeholders; in the order of names."""
     if Path(pattern).is_absolute():
         faults.append(f"{block} → pattern: must be a name relative to the study; got {pattern!r}")
         return []
@@ -270,7 +270,7 @@ def _fitting(
             parts.append(re.escape(unicodedata.normalize("NFC", piece)))
     shape = re.compile("".join(parts))
     found = []
-    # The order of names must not depend on the platform, whose paths may sort by small letters.
+    # The order of names must not depend on the platform, whose paths may sort in lower case.
     every = sorted(folder.glob(_PLACE.sub("*", pattern)), key=lambda p: p.as_posix())
     for number, path in enumerate(every):
         if number >= _MOST_FILES:
@@ -309,9 +309,9 @@ def _trials(
     others: set[str],
     faults: list[str],
 ) -> list[dict[str, Any]]:
-    """Write one ``[[files]]`` block out into trials.
+    """Expand one ``[[files]]`` block into trials.
 
-    Files that serve another purpose (``others``, or a further file of a trial) are none.
+    Files that serve another purpose (``others``, or a further file of a trial) are not trials.
     """
     known = {"pattern", "more", *fields}
     faults += [
@@ -353,7 +353,7 @@ def _trials(
 
 
 def _more(entry: Any, said: Mapping[str, str]) -> Any:
-    """One further file of a trial, its pattern filled with what stood in the first one's name."""
+    """One further file of a trial, its pattern filled in from the name of the first file."""
     if not isinstance(entry, dict) or "pattern" not in entry:
         return entry
     fill: Callable[[re.Match[str]], str] = lambda m: said.get(m[1], m[0])  # noqa: E731
@@ -367,7 +367,7 @@ def _maxima(
     data: Mapping[str, Any],
     faults: list[str],
 ) -> Iterable[dict[str, Any]]:
-    """Write one ``[[maximal]]`` block out: every person × head of the layout, with all files."""
+    """Expand one ``[[maximal]]`` block: every person × head of the layout, with all files."""
     known = [x for x in data.get("layout") or [] if isinstance(x, dict)]
     layout = next((x for x in known if x.get("name") == block.get("layout")), {})
     files: dict[str, list[str]] = {}

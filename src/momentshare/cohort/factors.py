@@ -4,10 +4,10 @@
 
 with a random intercept for each person, by restricted maximum likelihood along its one variance
 ratio, as in :mod:`momentshare.cohort.fit`. Main effects and the interaction are linear hypotheses
-on the means of the cells, each level weighing alike (so-called type III); F tests take the
-degrees of freedom within people, N − rank(person, cells, covariates). Covariates count from their
-mean, so that the means of the cells are those at the mean covariate. A covariate that does not
-vary within any person has no slope here, since the person takes it up, and is named in the note.
+on the means of the cells, all levels weighted equally (so-called type III); F tests take the
+degrees of freedom within people, N − rank(person, cells, covariates). Covariates are centred, so
+that the means of the cells are those at the mean covariate. A covariate that does not vary within
+any person has no slope here, since the person's intercept absorbs it, and is named in the note.
 """
 
 from __future__ import annotations
@@ -29,10 +29,11 @@ if TYPE_CHECKING:
 __all__ = ["FactorFit", "factor_table", "fit_factors"]
 
 _RATIOS = (-6.0, 6.0)
-"""Powers of ten between which the variance between people over the residual is searched."""
+"""Powers of ten between which the ratio of the variance between people to the residual is
+searched."""
 
 _STILL = 1e-9
-"""Part of a covariate's size below which it does not vary within people."""
+"""Fraction of a covariate's size below which it does not vary within people."""
 
 _LEAST_PEOPLE = 3
 
@@ -49,7 +50,7 @@ class FactorFit:
     df : int
         Within people.
     ratio : float
-        Variance between people over the residual's.
+        Variance between people over the residual variance.
     """
 
     beta: Floats
@@ -69,7 +70,7 @@ class FactorFit:
 
 
 def fit_factors(y: Floats, who: NDArray[np.intp], design: Floats) -> FactorFit | str:
-    """Fit a random intercept for people besides a design, or say why not.
+    """Fit a random intercept for people in addition to a design, or explain why not.
 
     Parameters
     ----------
@@ -133,10 +134,8 @@ def factor_table(
     ----------
     means : DataFrame
         One row per person, condition, ``outcome`` and ``item``: ``value`` and the covariates.
-    levels : mapping
-        Condition → factor → level; none where there are no factors, and then the conditions are
-        the one factor.
-    covariates : sequence of str
+    levels : mapping Condition → factor → level; none where there are no factors, and then the
+    conditions are the one factor. covariates : sequence of str
         Columns.
 
     Returns
@@ -217,8 +216,9 @@ def _hypotheses(
 ) -> dict[str, Floats]:
     """Lines on the means of the cells by term: main effects and the interaction of two factors.
 
-    A main effect compares the means of its levels, the levels of the other factor weighing alike;
-    it needs every cell. Where a cell is missing, only what the present cells can say is tested.
+    A main effect compares the means of its levels, with equal weights on the levels of the other
+    factor; it needs every cell. Where a cell is missing, only what the present cells can show is
+    tested.
     """
     if not levels:
         return {"condition": np.array([_unit(conditions, a) - _unit(conditions, b)

@@ -1,4 +1,4 @@
-"""Means of conditions over people: the mixed model, and what stands in for it."""
+"""Means of conditions over people: the mixed model and its substitutes."""
 
 from __future__ import annotations
 
@@ -22,12 +22,12 @@ _RATIOS = (-6.0, 8.0)
 them the fit does not change by a part in a million (assumed)."""
 
 _NULL = 1e-9
-"""Singular values below this share of the greatest are zero. Columns of zeros and ones less their
-means lie on one of the two sides by far; the library's own limit is so low that rounding passes
-it and shifts standard errors by per cents."""
+"""Singular values below this share of the greatest are zero. Singular values of centred indicator
+columns lie far on either side; the library's own limit is so low that rounding exceeds it and
+shifts standard errors by several per cent."""
 
 _GRID = 15
-"""Points of the first search, so that a second hill of the likelihood is not missed."""
+"""Points of the first search, so that a second maximum of the likelihood is not missed."""
 
 MIXED = "mixed model"
 WITHIN = "least squares within people"
@@ -36,7 +36,7 @@ NONE = "none"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Fit:
-    """Condition means of a model, their covariance, and what it says about itself."""
+    """Condition means of a model, their covariance, and how it was fitted."""
 
     method: str
     beta: NDArray[np.float64]
@@ -49,7 +49,7 @@ class Fit:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Data:
-    """Values in a column with the places of their person and condition."""
+    """Values in a column with the indices of their person and condition."""
 
     y: NDArray[np.float64]
     who: NDArray[np.intp]
@@ -63,7 +63,7 @@ class Data:
         return int(np.unique(self.who).size)
 
     def dummies(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Columns of zeros and ones for people and for conditions."""
+        """Columns of indicators for people and for conditions."""
         persons = (self.who[:, None] == np.unique(self.who)).astype(float)
         return persons, (self.what[:, None] == np.arange(self.conditions)).astype(float)
 
@@ -80,7 +80,7 @@ class Data:
 
 
 def fitted(data: Data) -> Fit:
-    """Fit the mixed model, or what stands in for it; never an exception, never a warning."""
+    """Fit the mixed model, or its substitute; never raises and never warns."""
     k = data.conditions
     level = np.array(
         [data.y[data.what == j].mean() if (data.what == j).any() else np.nan for j in range(k)]
@@ -143,7 +143,7 @@ _INSTEAD = (
 
 
 class _NoMixedModelError(Exception):
-    """The mixed model has no answer inside its limits; the message is the note."""
+    """The mixed model has no solution inside its limits; the message is the note."""
 
 
 def _replaced(fit: Fit, **changes: Any) -> Fit:
@@ -211,7 +211,7 @@ def _mixed(data: Data, df: int) -> Fit:
     ratio = np.array([[10.0**power]])
     beta, _ = model.get_fe_params(ratio, np.empty(0))
     scale = float(model.get_scale(beta, ratio, np.empty(0))) * size**2
-    # X'V⁻¹X of a random intercept in closed form: V⁻¹ = (1 − ρ/(1 + ρ n) J)/scale a person.
+    # X'V⁻¹X of a random intercept in closed form: V⁻¹ = (1 − ρ/(1 + ρ n) J)/scale per person.
     shares = ratio[0, 0] / (1.0 + ratio[0, 0] * persons.sum(axis=0))
     counts = persons.T @ conditions
     information = (conditions.T @ conditions - counts.T @ (shares[:, None] * counts)) / scale

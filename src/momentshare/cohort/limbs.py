@@ -1,4 +1,4 @@
-"""Limbs of the people of a cohort: sizes, strength tests, and what their best lifts ask."""
+"""Limbs of the people of a cohort: sizes, strength tests, and the demands of best lifts."""
 
 from __future__ import annotations
 

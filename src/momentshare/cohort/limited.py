@@ -28,7 +28,7 @@ _SHOWN: dict[str, tuple[str, ...]] = {
     "emg_agreement": _HEADS[:1],
     "emg_ordering": _HEADS[:1],
 }
-"""Table → the quantities in it that a limb may not bear."""
+"""Table → the quantities in it that a limb may not support."""
 
 
 def limited(tables: Mapping[str, pd.DataFrame], result: CohortResult) -> dict[str, pd.DataFrame]:
@@ -44,7 +44,7 @@ def limited(tables: Mapping[str, pd.DataFrame], result: CohortResult) -> dict[st
 
 
 def _contrasts(table: pd.DataFrame, limits: Limits, kinds: Mapping[str, LiftKind]) -> pd.DataFrame:
-    """Rows are about heads in one outcome and about the lift in others."""
+    """Rows concern heads in one outcome and the lift in others."""
     heads = with_limits(table, limits, kinds, "activation", head="item")["limit"]
     ratio = with_limits(table.drop(columns="item"), limits, kinds, "lateral_ratio")["limit"]
     outcome = table["outcome"].astype(str)

@@ -1,4 +1,4 @@
-"""Read a cohort study file; every fault is named with its field, value and remedy."""
+"""Read a cohort study file; every fault is reported with its field, value and remedy."""
 
 from __future__ import annotations
 
@@ -68,8 +68,8 @@ _SECTIONS: dict[str, type[BaseModel]] = {
 def load_cohort(path: str | Path) -> CohortStudy:
     """Read and check a cohort study file (TOML).
 
-    File names in it count from its own folder. The files themselves are read when the cohort runs,
-    so that one bad trial does not stop the others.
+    File names in it are relative to its own folder. The files themselves are read when the cohort
+    runs, so that one bad trial does not stop the others.
 
     Parameters
     ----------
@@ -101,7 +101,7 @@ def load_cohort(path: str | Path) -> CohortStudy:
 
 
 def load_any(path: str | Path) -> Study | CohortStudy:
-    """Read a study file of either kind: one with trials, layouts or published tables is a cohort.
+    """Read a study file of either kind; one with trials, layouts or published tables is a cohort.
 
     Raises
     ------
@@ -113,7 +113,7 @@ def load_any(path: str | Path) -> Study | CohortStudy:
     try:
         measured = not _MEASURED.isdisjoint(tomllib.loads(text.replace("\r\n", "\n")))
     except (ValueError, RecursionError):
-        measured = False  # what is wrong is said where it is read
+        measured = False  # faults are reported where it is read
     if measured:
         return parse_cohort(text, str(place), place.parent)
     return parse_study(text, str(place))
@@ -139,7 +139,7 @@ def parse_cohort(text: str, source: str = "study", folder: Path | None = None) -
         raise_faults(source, _faults(file))
     if coded:
         text = file.model_dump_json()
-    elif not set(SHORT_FORMS).isdisjoint(raw):  # tables and files found count as the study's text
+    elif not set(SHORT_FORMS).isdisjoint(raw):  # tables and files found are part of it
         text += file.model_dump_json()
     return CohortStudy(
         source=source,
@@ -152,7 +152,7 @@ def parse_cohort(text: str, source: str = "study", folder: Path | None = None) -
 
 
 def _faults(file: CohortFile) -> list[str]:
-    """Faults of a study whose tables are sound each by itself."""
+    """Faults across the tables of a study that are sound individually."""
     names = {
         "person": [p.name for p in file.person],
         "layout": [x.name for x in file.layout],
@@ -219,7 +219,7 @@ def _best_lifts(file: CohortFile, names: dict[str, list[str]]) -> list[str]:
 
 
 def _factors(file: CohortFile) -> list[str]:
-    """Faults of factors: conditions that state other ones than the first, one level only."""
+    """Faults of factors: conditions with other factors than the first, or a single level."""
     stated = {c.name: set(c.factors) for c in file.condition}
     whole = set().union(*stated.values()) if stated else set()
     faults = [
@@ -249,7 +249,7 @@ def _unknown(place: str, field: str, name: str, known: Iterable[str]) -> list[st
 
 
 def _misfits(file: CohortFile) -> list[str]:
-    """Faults of layouts that fit none of the files that they are for, by the files' endings."""
+    """Faults of layouts that fit none of their files, judged by the files' extensions."""
     named = [(t.layout, t.file) for t in file.trial]
     named += [(m.layout, m.file) for t in file.trial for m in t.more]
     named += [(m.layout, m.file) for m in file.static]

@@ -43,7 +43,7 @@ def subject_means(
     table : DataFrame
         One row for each repetition and combination of keys.
     keys : sequence of str
-        Further columns that tell values apart, such as ``head``.
+        Further columns that distinguish values, such as ``head``.
     values : sequence of str
         Numeric columns; NaN does not count.
     person, condition : str
@@ -58,8 +58,8 @@ def subject_means(
     Raises
     ------
     InputError
-        A column that is not there, text or infinity where a number is meant, a row without
-        person or condition, each with its row.
+        A missing column, text or infinity in place of a number, a row without person or condition,
+        each with its row.
 
     Examples
     --------
@@ -104,10 +104,10 @@ def describe_conditions(
         keys, condition, ``n_people``, ``mean``, ``sd``; ``between_low`` and ``between_high``,
         Student's interval of the mean over people; ``within_low`` and ``within_high``, the
         interval of Cousineau with Morey's correction: each person's own level is taken out and
-        the variance multiplied by k/(k − 1). It is of the ``n_complete`` people who have every
-        condition and shows how firm differences between conditions are, not levels. Both as
-        remembered from Cousineau (2005) and Morey (2008), Tutorials in Quantitative Methods
-        for Psychology 1, 42–45 and 4, 61–64.
+        the variance multiplied by k/(k − 1). It covers the ``n_complete`` people who have every
+        condition and shows the precision of differences between conditions, not of levels. Both
+        from memory, after Cousineau (2005) and Morey (2008), Tutorials in Quantitative Methods for
+        Psychology 1, 42–45 and 4, 61–64.
     """
     import pandas as pd
 
@@ -121,13 +121,13 @@ def describe_conditions(
 
 
 def check_confidence(confidence: float) -> None:
-    """Refuse what is no share between 0 and 1."""
+    """Refuse anything but a number between 0 and 1."""
     if not 0.0 < confidence < 1.0:
         raise InputError(f"confidence: must be between 0 and 1; got {confidence!r}")
 
 
 def check_columns(table: pd.DataFrame, labels: Sequence[str], values: Sequence[str]) -> None:
-    """Refuse columns that are not there, or that do not hold what they should."""
+    """Refuse columns that are missing or hold the wrong kind of value."""
     from pandas.api.types import is_bool_dtype, is_numeric_dtype
 
     asked = [*labels, *values]
@@ -162,7 +162,7 @@ def check_columns(table: pd.DataFrame, labels: Sequence[str], values: Sequence[s
 
 
 def table_parts(table: pd.DataFrame, keys: list[str]) -> list[tuple[dict[str, Any], pd.DataFrame]]:
-    """Pieces of a table by keys, with their labels."""
+    """Parts of a table by keys, with their labels."""
     if not keys:
         return [({}, table)]
     grouped = table.groupby(keys, sort=False, observed=True, dropna=False)

@@ -1,4 +1,4 @@
-"""One trial of a cohort, read and checked, and what is to be solved of it."""
+"""One trial of a cohort, read and checked, and the tasks to solve."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ def trial_processing(
 
 
 def _stated(condition: MeasuredCondition) -> StatedGirdle:
-    """Return what a condition says of the girdle, in SI."""
+    """Return what a condition states about the girdle, in SI."""
     fields = {"protraction": condition.protraction_deg, "shrug": condition.shrug_deg}
     degree = math.pi / 180.0
     return StatedGirdle(**{k: profile_of(v, degree) for k, v in fields.items() if v is not None})
@@ -76,13 +76,13 @@ def processed_trial(
     ----------
     study : CohortStudy
     number : int
-        Of the trial in the study file, from 1.
+        Number of the trial in the study file, from 1.
     limb : Limb
         Of its person.
     frames : int, optional
         Frames of a repetition, in place of those of the settings.
     side : {"right", "left"}, optional
-        Arm, in place of the one that the study names.
+        Arm, overriding the one that the study names.
 
     Raises
     ------
@@ -128,7 +128,7 @@ def _recording(study: CohortStudy, entry: TrialEntry) -> Recording:
 
 
 def _calibration(study: CohortStudy, entry: TrialEntry, limb: Limb) -> Calibration | None:
-    """Return what static and functional trials of the person tell; None without any."""
+    """Return what the person's static and functional trials show; None without any."""
     found = None
     for static in study.file.static:
         if static.person != entry.person:

@@ -1,8 +1,8 @@
-"""Each person's checks beside those of the others, and what each person does to the contrasts.
+"""Each person's checks compared with those of the others, and each person's effect on contrasts.
 
 A fault that stays below a fixed limit may still stand out from a laboratory's own spread: a force
 cell with a zero error, an electromyogram on a clock of its own. Medians and the median absolute
-deviation are taken, so that the fault does not hide itself.
+deviation are used, so that the fault does not mask itself.
 """
 
 from __future__ import annotations
@@ -18,13 +18,13 @@ if TYPE_CHECKING:
 __all__ = ["influence_table", "peers_table"]
 
 LEAST_PEOPLE = 4
-"""People from whom on one is laid beside the others; assumed."""
+"""Number of people from which each is compared with the others; assumed."""
 
 _OUT = 4.0
-"""Robust standard deviations from which on a person stands out; assumed."""
+"""Robust standard deviations beyond which a person stands out; assumed."""
 
 _FLOOR = 0.05
-"""Least spread that is believed, over the limit of the check; assumed."""
+"""Least spread that is accepted, over the limit of the check; assumed."""
 
 _EXCESS = 0.2
 """Difference from the others, over the limit, below which nothing stands out; assumed."""
@@ -37,11 +37,11 @@ _MEASURES = {
     "emg_behind_prediction_ms": ("EMG behind prediction", "ms", 300.0),
     "emg_behind_force_ms": ("EMG behind the hand force", "ms", 300.0),
 }
-"""Signed measures of a trial in its record: name, unit, and a size that stands for a limit."""
+"""Signed measures of a trial in its record: name, unit, and a size that serves as a limit."""
 
 
 def peers_table(result: CohortResult) -> pd.DataFrame:
-    """Lay each person's value of every check beside those of the others.
+    """Compare each person's value of every check with those of the others.
 
     One row per person and check: the median over the person's trials, the median and robust spread
     of the other people's, the distance in such spreads, and whether it stands out. Values of checks
@@ -116,15 +116,15 @@ def influence_table(table: pd.DataFrame, contrasts: pd.DataFrame, alpha: float) 
     table : DataFrame
         Columns lateral, outcome, item, person, condition, value: one row per person and condition.
     contrasts : DataFrame
-        Rows to be judged: lateral, outcome, item, condition, other, and the paired difference.
+        Rows to be checked: lateral, outcome, item, condition, other, and the paired difference.
     alpha : float
         Level of the paired t test, not adjusted.
 
     Returns
     -------
     DataFrame
-        One row a contrast and person: the mean paired difference with and without the person, both
-        p values, and whether the sign or the side of ``alpha`` changes without the person.
+        One row per contrast and person: the mean paired difference with and without the person,
+        both p values, and whether the sign or the side of ``alpha`` changes without the person.
     """
     from scipy.stats import t as student
 

@@ -1,4 +1,4 @@
-"""Before a trial is solved: names, files given twice, and all that its answer depends on."""
+"""Before a trial is solved: names, duplicated files, and everything that its answer depends on."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ def _refuse_copies(study: CohortStudy) -> None:
 
 
 def check_cohort(study: CohortStudy, model: Model) -> None:
-    """Refuse names that the model or the curve sets do not know, and files given twice.
+    """Refuse names unknown to the model or the curve sets, and duplicated files.
 
     Raises
     ------
@@ -54,7 +54,7 @@ def check_cohort(study: CohortStudy, model: Model) -> None:
 
 
 def _check_settings(study: CohortStudy, model: Model) -> None:
-    """Faults of names that only the model or the curve sets know."""
+    """Faults of names that only the model or the curve sets can resolve."""
     from momentshare.errors import UnknownNameError
     from momentshare.study.run import check_settings
 
@@ -67,14 +67,14 @@ def _check_settings(study: CohortStudy, model: Model) -> None:
 
 
 _TABLES = 6
-"""Version of the tables that are kept of a trial."""
+"""Version of the tables kept for a trial."""
 
 _AFTERWARDS = {"failed_checks", "short_heads"}
-"""Settings that say what becomes of a solved trial."""
+"""Settings that decide what happens to a solved trial."""
 
 
 def trial_tag(study: CohortStudy, number: int, model: Model) -> str:
-    """Digest of all that the answer of a trial depends on."""
+    """Digest of everything that the answer of a trial depends on."""
     file, entry = study.file, study.file.trial[number - 1]
     maximal = [m for m in file.maximal_contraction if m.person == entry.person]
     static = [m for m in file.static if m.person == entry.person]

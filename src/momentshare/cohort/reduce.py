@@ -1,9 +1,10 @@
 """From the trials of one person and condition to that person's own means.
 
-A cohort is summed up person by person: the tables of a trial are read, averaged with those of the
-same person and condition and let go, so that memory does not grow with the number of trials, and
-any number of processes may do it. What cannot be pushed along, such as dumbbells, has no lateral
-force whatever is done about a bar, so its one answer stands beside every treatment of the bar.
+A cohort is summarised person by person: the tables of a trial are read, averaged with those of the
+same person and condition and released, so that memory does not grow with the number of trials, and
+any number of processes may share the work. Implements that cannot be pushed along, such as
+dumbbells, have no lateral force under any treatment, so their one answer is repeated for every
+treatment of the bar.
 """
 
 from __future__ import annotations
@@ -34,10 +35,11 @@ if TYPE_CHECKING:
 __all__ = ["FULL", "Curves", "Group", "Reduced", "groups_of", "own_means", "reduced_groups"]
 
 FULL = 0.99
-"""Activation from which a head gives all it has."""
+"""Activation from which a head counts as fully active."""
 
 _ALONE = 40
-"""Trials up to which one process is quicker than starting others; common practice, no source."""
+"""Number of trials up to which one process is quicker than starting others; common practice, no
+source."""
 
 _REPETITION = ["trial", "repetition"]
 
@@ -55,7 +57,7 @@ class Group:
     person, condition : str
     trials : tuple of int
     with_heads : frozenset of int
-        Those whose heads count too.
+        Trials whose heads count as well.
     modes : tuple of str
         Treatments of the bar beside which an answer without lateral force is put; empty for a bar.
     """
@@ -69,7 +71,7 @@ class Group:
 
 @dataclass(slots=True)
 class Reduced:
-    """What is kept of a group: own means by table, and own curves by kind.
+    """What is kept of a group: its own means by table, and its own curves by kind.
 
     The tables of copies beside another treatment follow those of the group itself, so that all
     of a cohort stand in the order of its trials with the copies at the end.
@@ -85,7 +87,7 @@ class Curves:
     Parameters
     ----------
     keys : sequence of str
-        Columns besides the condition that tell the points of a curve apart.
+        Columns, apart from the condition, that distinguish the points of a curve.
     value : str
         Column.
     """
@@ -95,7 +97,7 @@ class Curves:
         self._states: dict[tuple[int, str], pd.DataFrame] = {}
 
     def add(self, place: int, own: pd.DataFrame) -> None:
-        """Take in the curves of one person and condition; ``place`` 0, or of a copy."""
+        """Add the curves of one person and condition; ``place`` is 0, or that of a copy."""
         condition = str(own["condition"].iloc[0])
         points = own.set_index(self.keys)[self.value]
         state = self._states.get((place, condition))
@@ -273,7 +275,7 @@ def _put(
 
 
 def _saturated(frames: pd.DataFrame) -> pd.DataFrame:
-    """Share of frames in which a head gives all it has."""
+    """Share of frames in which a head is fully active."""
     full = frames.assign(saturated_share=(frames["activation"] > FULL).astype(float))
     grouped = full.groupby([*_REPETITION, "lateral", "head"], sort=False, observed=True)
     return grouped["saturated_share"].mean().reset_index()
@@ -292,7 +294,7 @@ def _regions(regions: pd.DataFrame) -> pd.DataFrame:
 
 
 def _outcomes(table: pd.DataFrame, group: Group) -> pd.DataFrame:
-    """Own means of outcomes; those of the limb from the trials whose heads count."""
+    """Own means of outcomes; those that depend on the limb, from the trials whose heads count."""
     if table.empty:
         return table
     of_limb = table["outcome"].isin([name for name, item in OUTCOMES.items() if item.of_limb])
@@ -301,7 +303,7 @@ def _outcomes(table: pd.DataFrame, group: Group) -> pd.DataFrame:
 
 
 def _one_row(moments: pd.DataFrame) -> pd.DataFrame:
-    """Rows of one moment, for what all rows of a frame have in common."""
+    """Rows of one moment, for values that all rows of a frame share."""
     return moments if moments.empty else moments[moments["row"] == moments["row"].iloc[0]]
 
 

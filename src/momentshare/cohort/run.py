@@ -1,8 +1,8 @@
 """Run a cohort: trials in parallel, each kept as soon as it is done.
 
-The folder of a run holds ``trials/0001`` and so on. A trial moves there whole, so a killed run
-loses at most the trials in hand; the next run takes what is there if nothing that made it has
-changed: study entries, files, model and version. The parent alone writes.
+The folder of a run holds ``trials/0001`` and so on. A trial is moved there as a whole, so a killed
+run loses at most the trials in progress; the next run reuses what is there if nothing behind it has
+changed: study entries, files, model and version. Only the parent writes.
 """
 
 from __future__ import annotations
@@ -50,22 +50,22 @@ __all__ = [
 COMMAND = "cohort"
 
 _TRIAL_BYTES = 2_000_000
-"""Bytes of a trial: its own tables and what the tables and figures of the whole hold of it (on
-the invented laboratory 0.8 MB are its own, with one repetition)."""
+"""Size of a trial in bytes: its own tables and its part of the cohort's tables and figures (in the
+invented laboratory its own take 0.8 MB, with one repetition)."""
 
 _FIGURES = 10_000_000
-"""Bytes of the figures of the whole, and of the page that shows them."""
+"""Size in bytes of the cohort's figures, and of the page that shows them."""
 
 _SHOWN_FILES = 4
-"""Files that a fault of several names (common practice, no source)."""
+"""Number of files named by a fault that several share (common practice, no source)."""
 
 _SHOWN_LINES = 10
-"""Lines that the same fault may fill (common practice, no source)."""
+"""Number of lines that the same fault may take (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrialOutcome:
-    """What became of one trial.
+    """Outcome of one trial.
 
     Attributes
     ----------
@@ -77,9 +77,9 @@ class TrialOutcome:
     verdict : str
         The worst check of the measurement; empty when it was skipped.
     record : dict
-        What was done; ``load_kg`` always.
+        What was done; always holds ``load_kg``.
     reused : bool
-        Whether an earlier run had solved it.
+        Whether an earlier run had already solved it.
     """
 
     number: int
@@ -104,7 +104,7 @@ class TrialOutcome:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class CohortResult:
-    """A cohort with what became of every trial, and where its tables lie."""
+    """A cohort with the outcome of every trial, and the place of its tables."""
 
     study: CohortStudy
     model: Model
@@ -137,14 +137,14 @@ class CohortResult:
         return [name for name in failed if wanted == "leave out" or name in wanted]
 
     def table(self, name: str, *, all_solved: bool = False) -> pd.DataFrame:
-        """One table over the trials that count, or over all that were solved."""
+        """One table over the trials that count, or over all solved trials."""
         import pandas as pd
 
         parts = list(self.table_parts(name, all_solved=all_solved))
         return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
 
     def table_parts(self, name: str, *, all_solved: bool = False) -> Iterator[pd.DataFrame]:
-        """Do the same trial by trial, one at a time in memory; trials without rows have no part."""
+        """Do the same trial by trial, one at a time in memory; trials without rows are skipped."""
         for outcome in self.solved if all_solved else self.counted:
             part = read_table(self.folder, outcome.number, name)
             if not part.empty:
@@ -165,29 +165,29 @@ def run_cohort(
     ----------
     study : CohortStudy
     folder : str, Path or RunFolder
-        Keeps a folder for each trial; trials that are there and unchanged are not solved again.
+        Holds a folder per trial; trials that are already there and unchanged are not solved again.
     workers : int, optional
         Processes; by default one per core. One solves in this process. The answer does not depend
         on it.
     scheduler : str, optional
-        Address of a Dask scheduler, whose workers solve the trials in place of processes; they
-        find the files of the study where this process does.
+        Address of a Dask scheduler, whose workers solve the trials instead of local processes; they
+        must find the files of the study in the same place.
     progress : callable, optional
-        Called with the number of trials done, of all, and what was done last.
+        Called with the number of trials done, the total, and the last one done.
 
     Returns
     -------
     CohortResult
-        A trial that cannot be used is an outcome with its fault, never an exception.
+        A trial that cannot be used becomes an outcome with its fault, never an exception.
 
     Raises
     ------
     InputError
         Another run is writing into the folder, or it holds another study.
     StudyError
-        Every trial is bad.
+        No trial can be used.
     KeyboardInterrupt
-        The user broke off; the message says how many trials are kept.
+        The user interrupted the run; the message says how many trials are kept.
 
     Examples
     --------
@@ -218,10 +218,10 @@ def run_cohort(
 
 
 def folder_options(study: CohortStudy) -> dict[str, Any]:
-    """How the folder of a cohort is held; see :func:`momentshare.files.run_folder`.
+    """Arguments for the folder of a cohort; see :func:`momentshare.files.run_folder`.
 
     A study may be renamed or moved, and its title edited; one that differs in both is another
-    study, and would remove the trials of the first.
+    study, and would replace the trials of the first.
     """
     mine = {"title": study.file.title, "study": str(Path(study.source).resolve())}
 
@@ -251,7 +251,7 @@ def _outcomes(
     solve: Callable[[list[int]], Generator[tuple[int, dict[str, bytes] | None]]],
     progress: Callable[[int, int, str], None] | None,
 ) -> tuple[TrialOutcome, ...]:
-    """Take over or solve every trial, into a folder that is ours alone."""
+    """Reuse or solve every trial, in a folder that this process holds."""
     numbers, every = study.numbers, range(1, len(study.file.trial) + 1)
     tags = {n: trial_tag(study, n, model) for n in numbers}
     run.refuse_what_is_in_the_way(name for n in numbers for name in trial_files(n, {}, {}))
@@ -292,7 +292,7 @@ _DIED = {
 
 
 def _kept(run: RunFolder, number: int, tag: str, files: dict[str, bytes] | None) -> dict[str, Any]:
-    """Put a trial into the folder; its record as kept."""
+    """Put a trial into the folder; return its record as kept."""
     if files is None:
         return _DIED
     run.keep(trial_name(number), tag, files)
@@ -300,7 +300,7 @@ def _kept(run: RunFolder, number: int, tag: str, files: dict[str, bytes] | None)
 
 
 def grouped_faults(outcomes: Sequence[TrialOutcome]) -> list[str]:
-    """Say why trials were skipped: each fault once, with the files that have it.
+    """Explain why trials were skipped: each fault once, with the files that have it.
 
     Parameters
     ----------
@@ -337,7 +337,7 @@ def _group(names: tuple[str, ...], first: str, lines: list[str]) -> str:
 
 
 def _not_used(study: CohortStudy, number: int) -> dict[str, Any]:
-    """Record of a trial that the study says not to use."""
+    """Record of a trial that the study excludes."""
     return {"not_used": True, "fault": f"not used: {study.file.trial[number - 1].reason}"}
 
 
@@ -403,14 +403,14 @@ def solved_files(study: CohortStudy, number: int) -> dict[str, bytes]:
             "please report it"
         }
     record.setdefault("load_kg", study.file.trial[number - 1].load_kg)
-    # What a measured file says of itself may name its person too.
+    # The header of a measured file may name its person too.
     coded = study.pseudonyms
     tables = {name: coded.table(table) for name, table in tables.items()}
     return trial_files(number, {"verdict": "", **coded.data(record)}, tables)
 
 
 def fault_of_trial(study: CohortStudy, number: int, fault: str) -> str:
-    """Leave out the name of the trial's own file at the front: whoever shows the fault adds it.
+    """Drop the leading name of the trial's own file: whoever shows the fault adds it.
 
     Codes stand for people where the study asks for them.
     """

@@ -55,8 +55,8 @@ FileName = Annotated[str, Field(min_length=1, max_length=1000)]
 class CohortSettings(SettingsEntry):
     """The ``[settings]`` of a planned study, with the frames of a lift in percent.
 
-    ``best_lift`` says what a stated best lift does: ``"bound"`` raises the strength of the muscle
-    groups as little as explains it, ``"report"`` only says what is missing.
+    ``best_lift`` says how a stated best lift is used: ``"bound"`` raises the strength of the muscle
+    groups just enough to explain it, ``"report"`` only reports what is missing.
     """
 
     frames: Annotated[int, Field(ge=11, le=2001)] = 101
@@ -81,7 +81,7 @@ CheckName = Annotated[str, AfterValidator(_check_name)]
 class ProcessingEntry(Entry):
     """The ``[processing]`` table: filters, gaps, repetitions, and what a failed check does.
 
-    ``failed_checks`` says which failed checks of the measurement take a trial out of means and
+    ``failed_checks`` says which failed checks of the measurement exclude a trial from means and
     comparisons: all (``"leave out"``), none (``"keep"``), or those named. ``short_heads`` says
     whether heads of trials in which the limb falls short of a moment stay in the means of heads;
     moments, lateral ratio, motion and electromyograms of a sound measurement always count.
@@ -139,7 +139,7 @@ class EmgEntry(Entry):
 class StatisticsEntry(Entry):
     """The ``[statistics]`` table.
 
-    ``heads`` and ``outcomes`` name what the study is about before it is run: Holm's adjustment is
+    ``heads`` and ``outcomes`` name what the study is about, before it is run: Holm's adjustment is
     then made over their contrasts alone. ``factors`` of the conditions and ``covariates`` of the
     trials (``load_kg``, or an outcome of the whole lift) go into a model of their own.
     """
@@ -156,7 +156,7 @@ class StatisticsEntry(Entry):
 class MeasuredCondition(GirdleEntry):
     """One ``[[condition]]`` under which trials were recorded.
 
-    ``protraction_deg`` and ``shrug_deg`` count where no landmark shows the girdle; without them a
+    ``protraction_deg`` and ``shrug_deg`` apply where no landmark shows the girdle; without them a
     press on a bench has the protraction of the model, and nothing is added overhead or with the
     hands on the ground.
     """
@@ -188,7 +188,7 @@ class MeasuredCondition(GirdleEntry):
 
     @property
     def lift_kind(self) -> LiftKind:
-        """Exercise that it comes near; the hand spacing of a measured lift is not known."""
+        """Exercise that it resembles; the hand spacing of a measured lift is not known."""
         if self.ground:
             return LiftKind("push_up")
         presses = {"bar": ("bar_press", "overhead_press")}.get(
@@ -261,7 +261,7 @@ class MaximalEntry(Entry):
 
 
 class BestLiftEntry(Entry):
-    """One ``[[best_lift]]``: the most that a person has lifted once, in a condition of the study.
+    """One ``[[best_lift]]``: a person's best single lift in a condition of the study.
 
     The posture is that of the person's own trials in the condition.
     """
@@ -272,7 +272,7 @@ class BestLiftEntry(Entry):
 
 
 class StaticEntry(Entry):
-    """One ``[[static]]`` or functional trial: what it tells of a person's trunk and shoulder."""
+    """One ``[[static]]`` or functional trial: what it shows about a person's trunk and shoulder."""
 
     person: Name
     file: FileName
@@ -281,7 +281,7 @@ class StaticEntry(Entry):
 
 
 class PublishedEntry(Entry):
-    """One ``[[published]]`` table of moments, and the person on whose limb it is laid."""
+    """One ``[[published]]`` table of moments, and the person to whose limb it is applied."""
 
     file: FileName
     person: Name
@@ -313,9 +313,9 @@ class CohortFile(Entry):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CohortStudy:
-    """A checked cohort study, and the folder that its file names count from.
+    """A checked cohort study, and the folder to which its file names are relative.
 
-    ``raised`` holds what the best lifts ask of the strength of people: person → group → factor.
+    ``raised`` holds the strength that the best lifts require: person → group → factor.
     """
 
     source: str
@@ -335,14 +335,14 @@ class CohortStudy:
 
     @property
     def numbers(self) -> tuple[int, ...]:
-        """Numbers of the trials to be run, as in the file, from 1."""
+        """Numbers of the trials to run, as in the file, from 1."""
         every = range(1, len(self.file.trial) + 1)
         return tuple(n for n in every if n not in self.left_out)
 
     def only(self, people: Sequence[str] = (), conditions: Sequence[str] = ()) -> CohortStudy:
         """Return the study without the trials of other people and conditions.
 
-        All of a kind count where none is named; a person may be called by name or by code. Trials
+        All of a kind are kept where none is named; a person may be given by name or by code. Trials
         keep their numbers, so that what was kept of the others in a folder stays there; published
         tables of others are left out.
 
@@ -351,7 +351,7 @@ class CohortStudy:
         UnknownNameError
             A name that the study does not hold, with the nearest one that it does.
         StudyError
-            No trial and no published table is of them.
+            There is no trial and no published table of them.
         """
         people = [self.pseudonyms.code(name) for name in people]
         check_names("person", people, [p.name for p in self.file.person], self.source)
@@ -371,7 +371,7 @@ class CohortStudy:
         return replace(self, file=file, left_out=other)
 
     def path(self, name: str) -> Path:
-        """Where a file of the study lies."""
+        """Path of a file of the study."""
         return found_as(self.folder, self.on_disk.get(name, name))
 
     def person(self, name: str) -> PersonEntry:

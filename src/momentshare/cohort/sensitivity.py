@@ -1,9 +1,9 @@
-"""How much the answer of a trial moves with what is least known.
+"""How much the answer of a trial depends on the least certain inputs.
 
-One thing is changed at a time and the lifts are solved anew: the criterion, the lateral ratio, the
+One thing is changed at a time and the lifts are solved again: the criterion, the lateral ratio, the
 strength of a group, the scapula's posture, the moment arms of a group. The sizes of the changes
 are assumed (common practice, no source). A longer moment arm acts on the balance only, in all rows
-of the group's heads; lengths and speeds stay, so its effect is overstated a little.
+of the group's heads; lengths and speeds stay the same, so its effect is slightly overstated.
 ``momentshare uncertainty`` draws all inputs together for planned presses.
 """
 
@@ -52,7 +52,7 @@ VARIATIONS = (
         "moment arms of shoulder flexors and adductors +10 %", "shoulder_flexors_adductors", _ARMS
     ),
 )
-"""Every change that is tried."""
+"""All changes that are tried."""
 
 
 def sensitivity_table(setup: Setup, base: CaseSet) -> pd.DataFrame:

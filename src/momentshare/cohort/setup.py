@@ -1,8 +1,8 @@
-"""All measured lifts of a cohort as one setup: what is solved beside trials one by one.
+"""All measured lifts of a cohort as one setup, for everything that is solved across trials.
 
 Uncertainty and effects of modelling choices solve every lift many times over; each trial is read
-and checked once for them. What does not enter the means of a cohort (trials that cannot be used,
-that failed checks, that are switched off) does not enter here.
+and checked once for all of them. What does not enter the means of a cohort (trials that cannot be
+used, failed checks or are switched off) does not enter here.
 """
 
 from __future__ import annotations
@@ -53,11 +53,11 @@ class MeasuredLifts:
     Attributes
     ----------
     setup : Setup
-        Repetitions of a person and condition are counted through, over all their trials.
+        Repetitions of a person and condition are numbered across all their trials.
     skipped : tuple of str
         Trials that are left out, and why.
     inputs : str
-        Digest of all that they were made from: study entries, files, model, version.
+        Digest of everything they were made from: study entries, files, model, version.
     """
 
     setup: Setup
@@ -144,7 +144,7 @@ def repetition_setup(
     ----------
     study : CohortStudy
     number : int
-        Counted from 1 through all trials of a person and condition that count.
+        Counted from 1 across all trials of a person and condition that count.
     frames, workers : int, optional
         As for :func:`measured_lifts`.
 
@@ -164,7 +164,7 @@ def repetition_setup(
 
 
 def published_lifts(study: CohortStudy, conditions: Sequence[str] = ()) -> MeasuredLifts:
-    """Take the published tables of a cohort as lifts, a condition's lines as its points.
+    """Turn the published tables of a cohort into lifts; the lines of a condition are its points.
 
     Parameters
     ----------
@@ -175,8 +175,8 @@ def published_lifts(study: CohortStudy, conditions: Sequence[str] = ()) -> Measu
     Raises
     ------
     StudyError
-        There is no table; a setting that no table can obey; a condition that two tables of a
-        person have.
+        There is no table; a setting that does not apply to tables; a condition that two tables of a
+        person share.
     InputError
         A table cannot be read.
     """
@@ -230,7 +230,7 @@ def published_lifts(study: CohortStudy, conditions: Sequence[str] = ()) -> Measu
 
 
 def published_table(study: CohortStudy, name: str) -> PublishedTable:
-    """Read a published table of a study, with codes for people where it asks for them."""
+    """Read a published table of a study, with codes for people if the study asks for them."""
     coded = study.pseudonyms
     with coded.in_faults():
         table = read_published(study.path(name))
@@ -250,7 +250,7 @@ def published_table(study: CohortStudy, name: str) -> PublishedTable:
 
 
 def _in_order(tasks: Sequence[Task], people: list[str], conditions: list[str]) -> tuple[Task, ...]:
-    """Sort by person and condition as in the study, limbs and repetitions counted through."""
+    """Sort by person and condition as in the study, numbering limbs and repetitions throughout."""
     ordered = sorted(
         tasks, key=lambda task: (people.index(task.person), conditions.index(task.condition))
     )

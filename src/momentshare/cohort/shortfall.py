@@ -1,4 +1,4 @@
-"""What moments a limb falls short of."""
+"""Which moments a limb cannot meet."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ def shortfall_text(moments: pd.DataFrame) -> str:
 
 
 def moments_met(moments: list[pd.DataFrame]) -> Check:
-    """Share of frames in which the limb falls short of a moment, in the first treatment."""
+    """Share of frames in which the limb cannot meet a moment, in the first treatment."""
     table = pd.concat(moments, ignore_index=True)
     first = table[table["lateral"] == table["lateral"].iloc[0]]
     size = greatest_unmet(first, ["repetition", "frame"])

@@ -60,7 +60,7 @@ TABLES = (
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class TrialAnswer:
-    """Tables of one trial by name, and the record of what was done."""
+    """Tables of one trial by name, and a record of what was done."""
 
     tables: Mapping[str, pd.DataFrame]
     record: Mapping[str, Any] = field(default_factory=dict)
@@ -139,7 +139,7 @@ def solve_trial(study: CohortStudy, number: int, model: Model) -> TrialAnswer:
 
 
 def unproved_frames(solved: CaseSet) -> dict[str, int]:
-    """Count the frames whose answer has no proof, by treatment, where there are any."""
+    """Count the frames whose answer is not certified, by treatment, if there are any."""
     counts: dict[str, int] = {}
     for _, answer in solved.pairs():
         mode = answer.lateral.mode
@@ -156,7 +156,7 @@ def _outcomes(
     solved: CaseSet,
     notes: list[str],
 ) -> list[pd.DataFrame]:
-    """Outcomes of the arm under study, and of the other one where the study asks for both."""
+    """Outcomes of the arm under study, and of the other one if the study asks for both."""
     side = study.file.trial[number - 1].side
     found = [arm_outcomes(study, number, trial, setup, solved, side).assign(arm="studied")]
     if study.file.statistics.both_arms:
@@ -179,7 +179,7 @@ def _signed_measures(
     emg: Mapping[str, NDArray[np.float64]],
     limb: Limb,
 ) -> dict[str, float]:
-    """Return what tells of a zero error of the forces and of clocks that differ, with its sign."""
+    """Return signed measures of a zero error of the forces and of differing clocks."""
     found: dict[str, float] = {}
     balance = next(check for check in trial.checks if check.name == "force balance")
     if balance.curves:

@@ -5,22 +5,22 @@ One value per person and condition enters, the mean over repetitions. The model 
     outcome = condition + person + residual,
 
 with a random intercept for each person (``statsmodels`` ``MixedLM``, restricted maximum
-likelihood). The likelihood has one parameter that matters, the variance between people over that of
-the residual, and its greatest value is searched along that line, because a general optimiser stalls
-where either is near zero. Where the search ends at an edge, or there is too
-little to search with, the person is a fixed effect instead (least squares within people: the
-repeated-measures analysis of variance, and for two conditions the paired t test); the note says
-so. On complete data the two give the same tests.
+likelihood). The likelihood has one parameter that matters, the ratio of the variance between people
+to the residual variance, and its maximum is searched along that line, because a general optimiser
+stalls where either is near zero. Where the search ends at an edge, or there are too few data to
+search, the person is a fixed effect instead (least squares within people: the repeated-measures
+analysis of variance, and for two conditions the paired t test); the note says so. On complete data
+the two give the same tests.
 
 Tests are Wald tests over the degrees of freedom within people, N − rank(person + condition), as
 F and t: with few people the usual normal and χ² limits find differences that are not there. On
-complete data they equal the repeated-measures analysis of variance. A person who lacks a
-condition counts with what there is.
+complete data they equal the repeated-measures analysis of variance. A person without one of the
+conditions contributes the others.
 
-The pooled error of the model takes the differences between any two conditions to vary alike
-(sphericity, as remembered from textbooks). Where one condition spreads people more than another
-they do not, and the model's p is then too small for some contrasts and too great for others; the
-paired t test of each contrast, with Holm's adjustment of its own, needs no such assumption.
+The pooled error of the model assumes that the differences between any two conditions have equal
+variance (sphericity; textbooks, from memory). Where people vary more in one condition than in
+another this fails, and the model's p is then too small for some contrasts and too large for others;
+the paired t test of each contrast, with its own Holm adjustment, needs no such assumption.
 """
 
 from __future__ import annotations
@@ -76,8 +76,8 @@ class Comparison:
     omnibus : DataFrame
         One row: ``f``, ``df_numerator``, ``df_denominator``, ``p``;
         ``epsilon_greenhouse_geisser`` and ``p_greenhouse_geisser``, on complete data only, for
-        variances of differences that are not alike; ``sd_between_people``,
-        ``sd_within_people``; numbers of people, values and conditions; method and note.
+        unequal variances of differences; ``sd_between_people``, ``sd_within_people``; numbers of
+        people, values and conditions; method and note.
     contrasts : DataFrame
         One row for each pair. ``estimate`` is condition minus other with ``se``, ``df``,
         ``estimate_low``, ``estimate_high``, ``p``; ``p_holm`` within the family. ``p_paired_t``
@@ -85,19 +85,20 @@ class Comparison:
         family, and ``difference_mean`` with ``difference_low`` to ``difference_high`` their
         mean difference and Student's interval; no test or interval with fewer than three of
         them. Prefer these in general: they assume nothing about the other conditions, and keep
-        their error rate where conditions spread people unlike. Prefer the model's ``p_holm``
-        where the variances of the differences are alike (``epsilon_greenhouse_geisser`` near
-        1), for it has more degrees of freedom with few people, or where many lack a condition,
-        for it also uses people who have one of the two. ``difference_sd`` is of the people who
-        have both; ``cohen_d_z`` is ``difference_mean`` over it, ``hedges_g_z`` the same with
-        Hedges' correction for small samples, and ``cohen_d_z_low`` to ``cohen_d_z_high`` the
-        interval of the population's value from the noncentral t, exact for normal differences.
-        ``n_people`` have both; ``n_same_direction`` of them differ with the sign of
-        ``estimate``, ``n_opposite`` against it, ``n_level`` not at all.
+        their error rate where people vary more in some conditions than in others. Prefer the
+        model's ``p_holm`` where the variances of the differences are equal
+        (``epsilon_greenhouse_geisser`` near 1), since it has more degrees of freedom with few
+        people, or where many people miss a condition, since it also uses people who have only one
+        of the two. ``difference_sd`` is of the people who have both; ``cohen_d_z`` is
+        ``difference_mean`` over it, ``hedges_g_z`` the same with Hedges' correction for small
+        samples, and ``cohen_d_z_low`` to ``cohen_d_z_high`` the interval of the population's value
+        from the noncentral t, exact for normal differences. ``n_people`` have both;
+        ``n_same_direction`` of them differ in the direction of ``estimate``, ``n_opposite`` in the
+        opposite one, ``n_level`` not at all.
     descriptives : DataFrame
         See :func:`describe_conditions`.
     notes : tuple of str
-        What had to be decided, in plain words.
+        What had to be decided, in words.
     """
 
     outcome: str
@@ -136,13 +137,13 @@ def compare_conditions(
     Returns
     -------
     Comparison
-        NaN and a note where the data cannot answer; never an exception for that.
+        NaN and a note where the data are insufficient; this never raises.
 
     Raises
     ------
     InputError
-        A column that is not there, values that are not numbers, two rows for one person and
-        condition, a family that names no contrast.
+        A missing column, values that are not numbers, two rows for one person and condition, a
+        family that names no contrast.
     MissingExtraError
         ``statsmodels`` is not installed.
     """
@@ -249,7 +250,7 @@ _WITH_UNIT = (
 
 
 def _with_unit(column: str, unit: str) -> str:
-    """Put the unit behind the name, before what the column says of it."""
+    """Insert the unit after the name, before the statistic."""
     name, _, what = column.rpartition("_")
     if name in {"estimate", "difference"}:
         return f"{name}_{unit}_{what}"

@@ -1,7 +1,7 @@
 """From the trials of a cohort to the tables of a paper.
 
 Repetitions are averaged within a person first (:mod:`momentshare.cohort.reduce`), then people count
-alike. Every table is tidy and carries units in its column names.
+equally. Every table is tidy and carries units in its column names.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ class CohortSummary:
 
 
 def shown_mode(table: pd.DataFrame) -> str:
-    """Treatment of the lateral force that figures show: the first one that there is."""
+    """Treatment of the lateral force that figures show: the first available one."""
     found = list(dict.fromkeys(table["lateral"].astype(str))) if not table.empty else []
     return next((m for m in ("measured", "free", "zero") if m in found), "zero")
 
@@ -136,7 +136,7 @@ _OWN = ("heads", "regions", "shortfalls", "sensitivity", "glenoid_heads", "emg",
 
 
 def _gathered(groups: Iterable[Reduced]) -> tuple[dict[str, pd.DataFrame], dict[str, pd.DataFrame]]:
-    """Own means of all groups one below the other, and bands of curves over people."""
+    """Own means of all groups, stacked, and bands of curves over people."""
     own: dict[str, dict[int, list[pd.DataFrame]]] = {name: {} for name in _OWN}
     bands: dict[str, Curves] = {}
     for group in groups:
@@ -170,7 +170,7 @@ def _gathered(groups: Iterable[Reduced]) -> tuple[dict[str, pd.DataFrame], dict[
 
 
 def _short_by_person(shortfalls: pd.DataFrame) -> pd.DataFrame:
-    """Share of frames of each person, condition and treatment that are short of a moment."""
+    """Share of frames of each person, condition and treatment in which a moment cannot be met."""
     keys = ["person", "condition", "lateral"]
     summed = shortfalls.groupby(keys, sort=False, observed=True)[["frames", "frames_short"]].sum()
     return (summed["frames_short"] / summed["frames"]).rename("share_of_frames_short").reset_index()
@@ -192,7 +192,7 @@ def _some(tables: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
 
 
 def _trial_tables(result: CohortResult, short: pd.DataFrame) -> dict[str, pd.DataFrame]:
-    """Tell what became of every trial: outcome, shortfall, checks, events."""
+    """List the outcome of every trial: fate, shortfall, checks, events."""
     counted = {o.number for o in result.counted}
     with_heads = {o.number for o in result.heads_counted}
     fallen = {} if short.empty else short.set_index("trial").to_dict("index")
@@ -231,7 +231,7 @@ def _trial_tables(result: CohortResult, short: pd.DataFrame) -> dict[str, pd.Dat
 
 
 def _places(table: pd.DataFrame) -> pd.DataFrame:
-    """Change of each moment when trunk, joint centre or grip is placed another way, all trials."""
+    """Change of each moment when trunk, joint centre or grip is located another way, all trials."""
     if table.empty:
         return table
     keys = ["place", "way", "other", "row"]
@@ -248,7 +248,7 @@ def _places(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def _counted(table: pd.DataFrame, numbers: set[int]) -> pd.DataFrame:
-    """Say of every row whether its trial enters means and comparisons."""
+    """Mark for every row whether its trial enters means and comparisons."""
     return table if table.empty else table.assign(counted=table["trial"].isin(numbers))
 
 
@@ -270,10 +270,10 @@ def _flagged(verdicts: pd.DataFrame) -> pd.DataFrame:
 
 
 def _at_full(heads: pd.DataFrame) -> pd.DataFrame:
-    """Heads that give all they have in part of the lift, by condition and treatment.
+    """Heads that are fully active in part of the lift, by condition and treatment.
 
-    Such an effort has a ceiling, not a value: how much more the moments would have asked for is
-    not known, so that its differences are no sample for a t test.
+    Such an activation is at its ceiling: how much more the moments would have required is not
+    known, so its differences are not a sample for a t test.
     """
     keys = ["condition", "lateral", "head"]
     table = heads[heads["saturated_share_mean"] > OFTEN_FULL]
@@ -314,7 +314,7 @@ def _statistics(
 
 
 def _sensitivity(table: pd.DataFrame, means: pd.DataFrame, mode: str) -> dict[str, pd.DataFrame]:
-    """Mean change of every head, and orders of conditions that a change turns.
+    """Mean change of every head, and orders of conditions that a change reverses.
 
     The other treatments of the lateral force count as changes of the one that is shown.
     """
@@ -337,8 +337,8 @@ def _sensitivity(table: pd.DataFrame, means: pd.DataFrame, mode: str) -> dict[st
 def _orders_under_changes(both: pd.DataFrame) -> pd.DataFrame:
     """Difference of two conditions before and after a change, mean of the people who have both.
 
-    The same people as in the paired comparison: means over everybody would mix a change of order
-    with who lacks a condition.
+    The same people as in the paired comparison: means over everybody would confound a change of
+    order with missing conditions.
     """
     names, activation = (
         ["lateral", "change", "head"],

@@ -29,11 +29,11 @@ if TYPE_CHECKING:
 __all__ = ["check_curves", "check_row", "place_table", "repetition_tables"]
 
 _CURVE_POINTS = 400
-"""Points kept of a check's curve, for its figure."""
+"""Number of points kept of a check's curve, for its figure."""
 
 
 def place_table(trial: ProcessedTrial, identity: dict[str, Any]) -> pd.DataFrame:
-    """Tell what another way of placing trunk, joint centre or grip would change."""
+    """List what another way of locating trunk, joint centre or grip would change."""
     return pd.DataFrame(
         [
             identity

@@ -1,7 +1,7 @@
 """What is kept of each trial in the folder of a cohort: a record and tables.
 
-``trials/0001`` holds ``trial.json`` and the tables of a trial. They are one part of the run
-folder, so they are there whole or not at all.
+``trials/0001`` holds ``trial.json`` and the tables of a trial. They form one part of the run
+folder, so they are there completely or not at all.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ def trial_name(number: int) -> str:
 
 
 def trial_folder(folder: Path, number: int) -> Path:
-    """Where a trial is kept."""
+    """Path of a trial."""
     return folder / trial_name(number)
 
 
@@ -81,12 +81,12 @@ def trial_files(
 
 
 def record_in(number: int, files: Mapping[str, bytes]) -> dict[str, Any]:
-    """Record of a trial as it stands among the bytes of its files."""
+    """Record of a trial from the bytes of its files."""
     return json.loads(files[f"{trial_name(number)}/{_RECORD}"])  # type: ignore[no-any-return]
 
 
 def stored_record(run: RunFolder, number: int, tag: str) -> dict[str, Any] | None:
-    """Record of a trial that was kept whole under this tag; None where it has to be solved.
+    """Record of a trial that was kept completely under this tag; None if it has to be solved.
 
     A trial that could not be used is tried again.
     """

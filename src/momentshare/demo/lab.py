@@ -1,8 +1,8 @@
 """The invented laboratory study: files as a laboratory would export them, and their truth.
 
 Nobody was measured. Motion and forces come from planned presses (:mod:`momentshare.trial.invent`);
-electromyograms follow the model's own answer, distorted and with noise of a person's own, so their
-agreement with it shows how the comparison works and is no evidence for the model.
+electromyograms follow the model's own answer, distorted and with noise particular to each person,
+so their agreement with it shows how the comparison works and is no evidence for the model.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Files as a laboratory exports them: C3D and tables, with axes and units of its own."""
+"""Files as a laboratory exports them: C3D and tables, in their own axes and units."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ FORCES = {"right_hand_force": "FR", "left_hand_force": "FL"}
 def write_c3d(recording: Recording, path: Path) -> None:
     """Write a recording as a laboratory's C3D: millimetres, newtons, millivolts.
 
-    Axes: x to the feet, y to the left, z up. Forces are those of the hand ON the bar.
+    Axes: x to the feet, y to the left, z up. Forces are those of the hand *on* the bar.
     """
     try:
         from ezc3d import c3d

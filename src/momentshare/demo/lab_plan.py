@@ -43,7 +43,7 @@ BROKEN = "ines_broken_off.c3d"
 PUBLISHED = "published_invented.csv"
 
 PUBLISHED_AT = 0.35
-"""Part of the ascent's time that the invented published table speaks of."""
+"""Part of the ascent's time that the invented published table covers."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,7 +56,7 @@ class Plan:
 
     @property
     def stem(self) -> str:
-        """Name of its file, without ending."""
+        """Name of its file, without extension."""
         return f"{self.entry.name.lower()}_{self.condition}"
 
     @property

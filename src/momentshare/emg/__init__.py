@@ -1,7 +1,7 @@
 """Electromyograms: envelopes, comparison within a muscle, and activation drawn towards them.
 
-An electromyogram is compared with the predicted activation of its own muscle only; nothing
-here takes two muscles.
+An electromyogram is compared with the predicted activation of its own muscle only; no function here
+takes two muscles.
 """
 
 from momentshare.emg.compare import CAVEATS, EmgComparison, compare_emg, curves

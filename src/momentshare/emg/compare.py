@@ -1,7 +1,7 @@
 """Measured electromyograms beside predicted activation, one muscle at a time.
 
 Every number here belongs to one head: how the head's electromyogram changes between conditions
-beside how its predicted activation changes, and how alike the two curves are along the lift. No
+compared with its predicted activation, and how similar the two curves are along the lift. No
 function takes two heads, because amplitudes of two muscles cannot be compared.
 
 People are the units of every interval. Lift means are over samples, which are even in the lift.
@@ -53,13 +53,13 @@ CAVEATS = (
         "amplitude to activation need not be a straight line with slope 1."
     ),
 )
-"""What a comparison with electromyograms can bear."""
+"""What a comparison with electromyograms can and cannot show."""
 
 LEVEL = 0.01
 """Difference of lift means (of 1) up to which two conditions count as level; assumed."""
 
 LEAST_SAMPLES = 3
-"""Samples below which a correlation is not computed; two always give 1 or -1."""
+"""Number of samples below which no correlation is computed; two always give 1 or -1."""
 
 _CONSTANT = 1e-9
 """Standard deviation up to which a curve counts as constant: rounding."""
@@ -80,12 +80,12 @@ class EmgComparison:
         interval of the paired differences (``emg_difference_low`` and ``_high``,
         ``activation_difference_low`` and ``_high``), none for one person. ``verdict``:
         ``"level"`` where either mean is within ``level``, which says that it is small, not that
-        it is known to be; ``"open"`` where either interval includes zero, so that its sign is
-        not known; else ``"agree"`` or ``"disagree"`` by the signs. For one person the signs
+        this is certain; ``"open"`` where either interval includes zero, so that its sign is
+        uncertain; otherwise ``"agree"`` or ``"disagree"`` by the signs. For one person the signs
         alone decide, and the note says so; ``"missing"`` where nobody has both. ``agree``,
         ``disagree`` and ``level`` count people, each by own signs; ``share_agree`` is over all
-        people with both conditions, so that level ones do not count for the model, with its
-        Wilson interval.
+        people with both conditions, so that level ones do not count for the model, with its Wilson
+        interval.
     agreement : DataFrame
         Head × condition. ``r``: Pearson correlation along the lift, mean over people of Fisher's
         z turned back; ``rmse``, ``difference`` (activation less EMG): means over people. Each
@@ -96,7 +96,7 @@ class EmgComparison:
     by_person : DataFrame
         Head × condition × person: the numbers behind ``agreement``.
     notes : tuple of str
-        Samples, conditions and people that are missing.
+        Missing samples, conditions and people.
     caveats : tuple of str
     """
 
@@ -232,7 +232,7 @@ def _check_options(level: float, confidence: float) -> None:
 
 
 def _person_row(curve: Curve) -> dict[str, object]:
-    """Likeness of the two curves of one person."""
+    """Similarity of the two curves of one person."""
     emg, activation = curve.emg[curve.known], curve.activation[curve.known]
     r, note = np.nan, ""
     if emg.size < LEAST_SAMPLES:
@@ -305,7 +305,7 @@ def _people_note(people: int, without_r: int) -> str:
 def _ordering_row(
     found: Curves, head: str, pair: tuple[str, str], level: float, confidence: float
 ) -> dict[str, object]:
-    """Whether two conditions rank alike by EMG and by prediction, within one head."""
+    """Whether two conditions rank the same by EMG and by prediction, within one head."""
     first, second = pair
     there = {curve.person: curve for curve in found.of(head, second)}
     emg, activation = [], []

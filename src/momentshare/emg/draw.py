@@ -1,15 +1,15 @@
 """Predicted activation drawn towards measured electromyograms, with the balance kept.
 
-The sharing is done again with one term more:
+The sharing is repeated with one additional term:
 
     minimise   Σ_i w_i a_i² + weight · Σ_measured (a_i − e_i)²
     subject to the same moment balance,   0 ≤ a ≤ 1.
 
 Completing the square makes it Σ c_i (a_i − t_i)² with c = w + weight and t = weight·e / c for a
-measured head, c = w and t = 0 for another. Every head is then written as a pair, one part that
-adds to t and one that takes from it, which turns it into a sharing problem with twice the heads;
-the solver of :mod:`momentshare.sharing` answers that one exactly. At the optimum at most one
-part of a pair is at work, since both together would cost more and do nothing.
+measured head, c = w and t = 0 for another. Every head is then written as a pair, one part that adds
+to t and one that subtracts from it, which turns it into a sharing problem with twice the heads;
+which the solver of :mod:`momentshare.sharing` answers exactly. At the optimum at most one part of a
+pair is active, since both together would cost more and achieve nothing.
 """
 
 from __future__ import annotations
@@ -28,10 +28,10 @@ if TYPE_CHECKING:
 __all__ = ["Drawn", "checked_emg", "checked_weight", "draw_activation", "freeze"]
 
 GREATEST_WEIGHT = 1e6
-"""Largest weight: beyond it rounding decides how the heads without measurement share."""
+"""Largest weight: beyond it, rounding decides how the heads without measurement share."""
 
 _NOTHING = 1e-9
-"""Aim below which nothing can be taken from it; moves no activation by more than this."""
+"""Aim below which nothing can be subtracted from it; moves no activation by more than this."""
 
 _RESIDUAL = 1e-6
 """Moment residual of a certified frame, over the size of its row."""
@@ -217,7 +217,7 @@ def checked_emg(emg: ArrayLike, shape: tuple[int, ...]) -> NDArray[np.float64]:
 
 
 def freeze(result: object) -> None:
-    """Forbid writing into the arrays of a result."""
+    """Make the arrays of a result read-only."""
     for field in fields(result):  # type: ignore[arg-type]
         value = getattr(result, field.name)
         if isinstance(value, np.ndarray):

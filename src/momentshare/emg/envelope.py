@@ -2,7 +2,7 @@
 
 Offset out, band-pass, then either rectify and low-pass (``linear``) or a moving root mean
 square (``rms``). Every filter runs forward and backward, so nothing moves in time; the delay
-between excitation and force is put in on purpose, or not at all.
+between excitation and force is applied deliberately, or not at all.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ SLIGHT_EXCESS = 1.005
 here."""
 
 LONGEST_DELAY = 0.5
-"""Longest delay [s] that is taken for one; assumed. More is a slip, such as milliseconds."""
+"""Longest delay [s] that is accepted; assumed. More is a slip, such as milliseconds."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,7 +101,7 @@ class Envelope:
     ----------
     values : float array, shape (samples,)
         [V], or share of the maximal contraction after :func:`normalise`. Never negative; NaN
-        in the first ``delay_s`` seconds, of which nothing is known.
+        in the first ``delay_s`` seconds, about which nothing is known.
     rate : float
         [Hz]
     notes : tuple of str
@@ -175,8 +175,7 @@ def envelope(
     Returns
     -------
     Envelope
-        As many samples as ``raw``. At the ends the rectified signal is continued as in a
-        mirror.
+        As many samples as ``raw``. At the ends the rectified signal is mirrored.
 
     Raises
     ------
@@ -238,7 +237,7 @@ def maximal_level(
     rate : float
         [Hz]
     settings : EmgSettings, optional
-        The same as for the lift; the delay plays no part.
+        The same as for the lift; the delay has no effect.
     window_s : float
         [s]; half a second is common practice, no source.
     label : str
@@ -282,8 +281,8 @@ def normalise(envelope: Envelope, maximum: Maximum | float) -> Envelope:
     """Divide an envelope by the level of the maximal contraction.
 
     Values above 1 are kept: the contraction was not maximal, or was made in another posture, and
-    cutting them off would hide it. The result's ``share_above_one`` and ``greatest`` tell of
-    them, and a note where they exceed it by more than half a per cent.
+    clipping them would hide it. The result's ``share_above_one`` and ``greatest`` report them, and
+    a note says so where they exceed it by more than half a per cent.
 
     Parameters
     ----------
@@ -395,7 +394,7 @@ def _band(rate: float, settings: EmgSettings, where: str) -> tuple[float, float,
 def _band_passed(
     values: NDArray[np.float64], rate: float, low: float, high: float
 ) -> NDArray[np.float64]:
-    """Offset out, then the band; a flat line gives exact zeros."""
+    """Remove the offset, then apply the band-pass; a flat line gives exact zeros."""
     if np.ptp(values) == 0.0:
         return np.zeros_like(values)
     return band_pass(values - values.mean(), rate, low, high, ORDER)
@@ -404,10 +403,10 @@ def _band_passed(
 def _smoothed(
     rectified: NDArray[np.float64], rate: float, cutoff: float
 ) -> tuple[NDArray[np.float64], float]:
-    """Low-pass the rectified signal; also say how far below zero it fell.
+    """Low-pass the rectified signal; also return how far below zero it fell.
 
-    The ends are mirrored first. A filter that turns the signal about its last sample would make
-    the envelope end at that one sample, which is noise.
+    The ends are mirrored first. Reflecting the signal about its last sample would make the envelope
+    end at that one sample, which is noise.
     """
     pad = min(rectified.size - 1, round(LEAST_PERIODS * rate / cutoff))
     longer = np.pad(rectified, pad, mode="reflect")
@@ -425,6 +424,6 @@ def _moving_rms(values: NDArray[np.float64], rate: float, window: float) -> NDAr
 
 
 def _delayed(values: NDArray[np.float64], samples: float) -> NDArray[np.float64]:
-    """Values of ``samples`` ago, between samples by straight lines; NaN before the first."""
+    """Values ``samples`` ago, interpolated linearly; NaN before the first."""
     at = np.arange(values.size) - samples
     return np.asarray(np.interp(at, np.arange(values.size), values, left=np.nan))

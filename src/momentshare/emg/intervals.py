@@ -25,7 +25,7 @@ def wilson(count: int, people: int, confidence: float) -> tuple[float, float, fl
 
 
 def student(values: NDArray[np.float64], confidence: float) -> tuple[float, float, float]:
-    """Mean over people with Student's interval, also for few people; none for a single person."""
+    """Mean over people with Student's interval; none for a single person."""
     if values.size == 0:
         return np.nan, np.nan, np.nan
     mean, half = (float(v[0]) for v in mean_and_half(values[:, None], confidence))
@@ -33,7 +33,7 @@ def student(values: NDArray[np.float64], confidence: float) -> tuple[float, floa
 
 
 def window_mean(values: NDArray[np.float64]) -> float:
-    """Mean, or NaN of nothing."""
+    """Mean; NaN of an empty array."""
     return float(values.mean()) if values.size else np.nan
 
 

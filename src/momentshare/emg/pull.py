@@ -1,8 +1,7 @@
 """A lift whose activations are drawn towards measured electromyograms.
 
 The moments stay those that the pure optimum supplies: what it leaves unmet stays unmet, and a
-free lateral force keeps its value. How the drawing is done stands in
-:mod:`momentshare.emg.draw`.
+free lateral force keeps its value. The method is described in :mod:`momentshare.emg.draw`.
 """
 
 from __future__ import annotations
@@ -29,7 +28,7 @@ __all__ = ["PulledResult", "pull_to_emg", "spread_to_heads"]
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PulledResult:
-    """What a pull towards measured electromyograms makes of one lift; NaN out of reach.
+    """Result of pulling one lift towards measured electromyograms; NaN out of reach.
 
     Attributes
     ----------
@@ -182,7 +181,7 @@ def spread_to_heads(
     groups: Mapping[str, Sequence[str]],
     head_names: Sequence[str],
 ) -> NDArray[np.float64]:
-    """Put signals beside the heads they stand for.
+    """Assign signals to the heads they stand for.
 
     Parameters
     ----------
@@ -190,7 +189,7 @@ def spread_to_heads(
         Name → electromyogram, shape (frames,).
     groups : mapping
         Name → heads that this electrode stands for; a name without an entry is the head it
-        stands for. That heads under one electrode work alike is an assumption of the user.
+        stands for. That heads under one electrode are equally active is the user's assumption.
     head_names : sequence of str
         All heads of the limb, in order.
 
@@ -202,11 +201,11 @@ def spread_to_heads(
     Raises
     ------
     UnknownNameError
-        A head that the limb has not, or a group without a signal.
+        A head that the limb does not have, or a group without a signal.
     InputError
         A head claimed twice.
     ShapeError
-        Signals of unlike length.
+        Signals of different lengths.
     """
     if not emg_by_head:
         raise InputError("emg: must hold at least one electromyogram; got none")
@@ -244,7 +243,7 @@ def _signal(name: str, values: ArrayLike) -> NDArray[np.float64]:
 
 
 def _notes(result: LiftResult, given: NDArray[np.float64], drawn: Drawn) -> tuple[str, ...]:
-    """Say what the pull had to decide."""
+    """Describe what the pull had to decide."""
     notes = []
     outside = (given < 0.0) | (given > 1.0)
     if outside.any():

@@ -1,6 +1,6 @@
-"""What looks wrong in a raw electromyogram: nothing there, cut off, humming, wandering.
+"""What looks wrong in a raw electromyogram: dead, clipped, mains hum, baseline drift.
 
-Each check gives a note and changes nothing. The limits are assumed; no source.
+Each check yields a note and changes nothing. The limits are assumed.
 """
 
 from __future__ import annotations
@@ -15,34 +15,34 @@ if TYPE_CHECKING:
 __all__ = ["quality_notes"]
 
 FLAT_TIME = 0.1
-"""Time [s] without any change from which on a channel counts as dead."""
+"""Time [s] without any change after which a channel counts as dead."""
 
 CLIPPED_RUN = 3
-"""Equal samples in a row at an extreme that count as cut off."""
+"""Equal samples in a row at an extreme that count as clipped."""
 
 CLIPPED_SHARE = 1e-3
-"""Share of samples cut off from which on it is noted."""
+"""Share of clipped samples from which clipping is noted."""
 
 MAINS = (50.0, 60.0)
-"""Frequencies of the electricity supply [Hz]."""
+"""Mains frequencies [Hz]."""
 
 MAINS_SHARE = 0.10
-"""Share of the power in the band at the mains and its harmonics from which on it is noted."""
+"""Share of the power in the band at the mains and its harmonics from which hum is noted."""
 
 MAINS_REACH = 1.5
 """Half width of a mains line in the spectrum [Hz]; the window of the spectrum spreads it."""
 
 MAINS_BESIDE = 6.0
-"""Half width [Hz] of the neighbourhood whose power is what the line would hold anyway."""
+"""Half width [Hz] of the neighbourhood whose power estimates what the line would hold anyway."""
 
 SPECTRUM_TIME = 1.0
-"""Length of the pieces whose spectra are averaged [s]; gives a resolution of 1 Hz."""
+"""Length of the segments whose spectra are averaged [s]; gives a resolution of 1 Hz."""
 
 DRIFT_PIECES = 10
-"""Pieces whose means tell the drift."""
+"""Number of segments whose means show the drift."""
 
 DRIFT_LIMIT = 1.0
-"""Range of those means, over the root mean square in the band, from which on it is noted."""
+"""Range of those means, over the root mean square in the band, from which drift is noted."""
 
 
 def quality_notes(
@@ -52,7 +52,7 @@ def quality_notes(
     low: float,
     high: float,
 ) -> list[str]:
-    """Say what looks wrong, in words.
+    """Describe what looks wrong.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Check a table of electromyograms and activation, and lay its curves on one grid."""
+"""Check a table of electromyograms and activation, and put its curves on one grid."""
 
 from __future__ import annotations
 
@@ -18,10 +18,10 @@ __all__ = ["COLUMNS", "Curve", "Curves", "read_curves"]
 KEYS = ("person", "condition", "head")
 NUMBERS = ("lift_percent", "emg", "activation")
 COLUMNS = KEYS + NUMBERS
-"""Columns that a table needs; others are not looked at."""
+"""Columns that a table needs; others are ignored."""
 
 _DIGITS = 6
-"""Decimals of a lift percent that count; the rest is rounding."""
+"""Decimals of a lift percent that count; further ones are rounding."""
 
 _EVEN = 0.01
 """Share by which steps of the grid may differ; rounding in files."""

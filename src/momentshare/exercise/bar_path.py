@@ -70,7 +70,7 @@ class BarPath:
     def __post_init__(self) -> None:
         faults = [
             f"{name}: must be between {-_FARTHEST:g} and {_FARTHEST:g} m towards the feet from the "
-            f"shoulder joint, "
+            f"shoulder joint; "
             f"got {value!r}"
             for name in ("touch", "lockout", "touch_shift")
             if (value := getattr(self, name)) is not None and not abs(value) <= _FARTHEST

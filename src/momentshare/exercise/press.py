@@ -11,8 +11,9 @@ conditions close the chain at every height of the hand:
 With the upper arm at tuck e from the trunk, its direction is
 ``-cos e · Y + sin e (cos α · Z - sin α · X)``; α (0 to the side, positive behind) is the only
 unknown left, and the elbow is the solution on the outer side of the line from shoulder to hand.
-Along a bar path the same holds with the level towards the head in place of Y and the vertical in
-place of X: hand d footward of the joint and tilt t make cos e = (d + forearm sin t) / upper arm.
+Along a bar path the same holds with the horizontal towards the head in place of Y and the vertical
+in place of X: a hand d towards the feet from the joint and tilt t make cos e = (d + forearm sin t)
+/ upper arm.
 
 Bar and chest stay with the trunk while the joint moves with the girdle: heights and touch points
 are measured from where the joint is with the arm hanging, the place at lock-out from where it is at

@@ -12,7 +12,7 @@ from momentshare.errors import ModelError, nearest_name
 from momentshare.inputs import MODEL, TABLE, csv_rows, decoded, read_bytes, shown
 from momentshare.model.schema import PathStep
 from momentshare.sources import Reference, scan_bibliography
-from momentshare.text import shortened
+from momentshare.text import schema_message, shortened
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -106,7 +106,8 @@ class FolderReader:
                 field = ".".join(str(part) for part in item["loc"])
                 self.fault(
                     name,
-                    f"field {field!r}: {item['msg']}, got {shortened(repr(item['input']), 160)}",
+                    f"field {field!r}: {schema_message(item['msg'])}; "
+                    f"got {shortened(repr(item['input']), 160)}",
                 )
             return None
 
@@ -137,7 +138,9 @@ class FolderReader:
                     field = ".".join(str(part) for part in item["loc"]) or "row"
                     got = row.get(field, "")
                     self.fault(
-                        place, f"field {field!r}: {item['msg']}, got {shortened(repr(got), 160)}"
+                        place,
+                        f"field {field!r}: {schema_message(item['msg'])}; "
+                        f"got {shortened(repr(got), 160)}",
                     )
                 self.refuse(name, row)
                 continue

@@ -19,7 +19,7 @@ _WHOLE = "whole lift"
 
 
 def _region(point: str) -> str:
-    """Name of the region of a lift that a published point speaks of, as far as the name tells."""
+    """Name of the region of a lift that a published point refers to, as far as the name shows."""
     plain = point.casefold().replace("region", "").strip()
     return {"presticking": "pre-sticking", "poststicking": "post-sticking", "mean": _WHOLE}.get(
         plain, plain
@@ -29,11 +29,11 @@ def _region(point: str) -> str:
 def beside_published(
     regions: pd.DataFrame, result: CohortResult, mode: str, confidence: float
 ) -> pd.DataFrame:
-    """Lay own net moments beside those of the published tables of the study.
+    """Compare the cohort's net moments with those of the published tables of the study.
 
-    Lines whose condition and point (a region of the lift, or the whole lift) bear the names of the
-    cohort's own are compared. The difference is own less published, with Welch's interval: people
-    of both are independent and spread unlike.
+    Lines whose condition and point (a region of the lift, or the whole lift) have the same names as
+    the cohort's own are compared. The difference is own less published, with Welch's interval: the
+    two groups of people are independent and differ in spread.
 
     Parameters
     ----------
@@ -48,8 +48,7 @@ def beside_published(
     -------
     DataFrame
         ``source``, ``condition``, ``region``, ``row``, own and published mean, sd and people,
-        ``difference`` with interval; NaN where either has no spread. Empty without any line that
-        fits.
+        ``difference`` with interval; NaN where either has no spread. Empty if no line matches.
     """
     from momentshare.published import read_published
 
@@ -112,7 +111,7 @@ def emg_by_condition(own: pd.DataFrame, confidence: float) -> pd.DataFrame:
     DataFrame
         ``head``, ``condition``, ``people``; mean, sd and Student's interval over people of
         ``emg`` (over the maximal contraction), of ``activation`` and of ``discrepancy``, EMG less
-        activation of the same person. Neither is the other's truth.
+        activation of the same person. Neither is the reference for the other.
     """
     from scipy.stats import t
 

@@ -40,12 +40,12 @@ __all__ = [
 ]
 
 NO_TREATMENT = "any"
-"""In the column of treatments, for what does not depend on the lateral force."""
+"""Entry in the column of treatments for what does not depend on the lateral force."""
 
 _ELBOW = ROWS.index("elbow_extension")
 
 _ROUNDING = 1e-6
-"""Part of a greatest value within which a frame stands at it; rounding of a solver."""
+"""Fraction of a greatest value within which a frame counts as reaching it; rounding of a solver."""
 
 _LIES = 0.5
 """Horizontal part of the trunk's axis from which a person counts as lying; assumed."""
@@ -59,7 +59,7 @@ class MeasuredDirection:
     ----------
     direction : str
     measured : float
-        What the test gave; the mean where there are several [N·m].
+        Result of the test; the mean if there are several [N·m].
     """
 
     direction: str
@@ -135,7 +135,7 @@ def outcomes_of(
 
 
 def _of_motion(case: Case, bar: Floats, angles: Mapping[str, Floats]) -> Iterator[Value]:
-    """Outcomes of what was seen, whatever is done about the lateral force."""
+    """Outcomes of the motion, which no treatment of the lateral force changes."""
     lift, state = case.prepared.lift, case.prepared.state
     time = _time(lift)
     yield "duration", "", float(time[-1] - time[0])
@@ -155,7 +155,7 @@ def _of_motion(case: Case, bar: Floats, angles: Mapping[str, Floats]) -> Iterato
 
 
 def bar_values(bar: Floats, lever: Floats) -> Iterator[Value]:
-    """Outcomes of the way of the bar: ``bar`` as above, ``lever`` of the grip at the joint [m]."""
+    """Outcomes of the bar path: ``bar`` as above, ``lever`` of the grip at the joint [m]."""
     along, up = bar[:, 0], bar[:, 1]
     yield "bar_rise", "", float(up[-1] - up[0])
     yield "bar_horizontal_travel", "", float(along[0] - along[-1])
@@ -170,7 +170,7 @@ def _greatest(values: Floats) -> float:
 
 
 def _first_of(values: Floats) -> int:
-    """First frame in which a size stands at its greatest; rounding decides nothing."""
+    """First frame in which a size reaches its greatest value; rounding does not decide."""
     greatest = values.max()
     return int(np.argmax(values >= greatest - _ROUNDING * max(1.0, float(greatest))))
 
@@ -178,7 +178,7 @@ def _first_of(values: Floats) -> int:
 def _caudal(lift: Lift) -> Floats:
     """Horizontal direction in the sagittal plane, to the feet of a person who lies (frames, 3).
 
-    An upright trunk has no horizontal part along itself; forward takes its place.
+    An upright trunk has no horizontal component along itself; forward replaces it.
     """
     up = np.broadcast_to(lift.up, lift.hand.shape)
 
@@ -285,7 +285,7 @@ def _of_joints(result: LiftResult, mass: float) -> Iterator[Value]:
 def _elbow_force(result: LiftResult) -> Floats:
     """Net force across the elbow on the forearm [N], thorax frame.
 
-    It is that at the shoulder less what weight and inertia of the upper arm take.
+    It is the force at the shoulder less the weight and inertia of the upper arm.
     """
     case = result.prepared
     lift, part = case.lift, case.limb.skeleton.segment["upper_arm"]

@@ -83,12 +83,12 @@ def _without_heads(own: pd.DataFrame) -> pd.DataFrame:
 
 
 def _is_tested(outcome: str, item: str, heads: Sequence[str]) -> bool:
-    """Whether conditions are compared in an outcome: of heads only those that were named."""
+    """Whether conditions are compared in an outcome; of heads, only those that were named."""
     return OUTCOMES[outcome].of != "head" or item in heads
 
 
 def _with_unit(table: pd.DataFrame) -> pd.DataFrame:
-    """Put the unit behind the item."""
+    """Append the unit to the item."""
     if table.empty:
         return table
     units = [OUTCOMES[str(name)].unit for name in table["outcome"]]

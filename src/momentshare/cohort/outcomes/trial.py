@@ -44,10 +44,10 @@ def descent_tasks(
     skeleton: Skeleton,
     tasks: Sequence[Task],
 ) -> list[tuple[Task, NDArray[np.float64]]]:
-    """Lowering before each repetition as a task, with the samples of its frames.
+    """Return the lowering before each repetition as a task, with the samples of its frames.
 
-    A descent is an ascent of the height turned over; one that was not recorded whole, or in which
-    a gap lies, is left out. A given lateral ratio that was measured is that of the descent.
+    A descent is an ascent with the height inverted; one that was not recorded completely, or that
+    contains a gap, is left out. A measured lateral ratio is that of the descent.
     """
     entry, track = study.file.trial[number - 1], trial.track
     condition = study.condition(entry.condition)

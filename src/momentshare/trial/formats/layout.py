@@ -383,7 +383,7 @@ class LayoutEntry(Entry):
                 if len(labels) != 1
             ]
             faults += [
-                f"forces.{role}: must be three analogue channels or {{plate = 1}} for a C3D file, "
+                f"forces.{role}: must be three analogue channels or {{plate = 1}} for a C3D file; "
                 f"got {force.labels}"
                 for role, force in self.forces.items()
                 if force.plate is None and len(force.labels) != 3
