@@ -67,7 +67,7 @@ def test_a_maximal_lift_takes_it_too(limb):
 
 
 def test_faults_are_named():
-    with pytest.raises(InputError, match="-2 to 2"):
+    with pytest.raises(InputError, match="between -2 and 2"):
         Lateral(mode="measured", ratio=Profile(((0.0, 0.1), (1.0, 3.0))))
     with pytest.raises(InputError, match="needs the heights"):
         Lateral(mode="measured", ratio=COURSE).ratios(5)
