@@ -23,7 +23,7 @@ __all__ = ["along_text", "sign_runs", "sign_text"]
 
 
 def sign_runs(fraction: Sequence[float], values: Sequence[float]) -> list[tuple[int, float, float]]:
-    """Find runs of equal sign along a lift: sign, first and last height fraction.
+    """Find runs of constant sign along a lift: sign, first and last height fraction.
 
     Examples
     --------
@@ -45,7 +45,7 @@ def sign_runs(fraction: Sequence[float], values: Sequence[float]) -> list[tuple[
 def _runs_text(
     fraction: Sequence[float], values: Sequence[float], words: tuple[str, str, str]
 ) -> str:
-    """Say the runs in words; ``words`` for positive, negative and nothing."""
+    """Describe the runs; ``words`` are for positive, negative and zero."""
     parts = []
     for sign, first, last in sign_runs(fraction, values):
         word = {1: words[0], -1: words[1], 0: words[2]}[sign]
@@ -62,7 +62,7 @@ def along_text(
     against: str | None = None,
     others: Mapping[str, pd.DataFrame] | None = None,
 ) -> str:
-    """Say along the whole lift, for each treatment of the lateral force, when signs change.
+    """State for the whole lift, by treatment of the lateral force, when signs change.
 
     Parameters
     ----------
@@ -101,7 +101,7 @@ def along_text(
 
 
 def sign_text(head: str, alongs: Mapping[str, pd.DataFrame], frame: int) -> str:
-    """Say whether what a joint does depends on bar height and on the lateral force.
+    """State whether the effect of a joint depends on bar height and on the lateral force.
 
     Parameters
     ----------
@@ -109,7 +109,7 @@ def sign_text(head: str, alongs: Mapping[str, pd.DataFrame], frame: int) -> str:
     alongs : mapping
         Treatment of the lateral force → table of :func:`explain_along`.
     frame : int
-        Frame at which the treatments are set side by side.
+        Frame at which the treatments are compared.
     """
     first = next(iter(alongs.values()))
     lines = []

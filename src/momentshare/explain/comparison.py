@@ -24,7 +24,7 @@ def comparison_text(
     changes: Counterfactuals,
     other: HeadExplanation,
 ) -> str:
-    """Say why one head contributes less or more than another, from the numbers of both."""
+    """State why one head contributes less or more than another, from the numbers of both."""
     me, you = head_phrase(found.head), head_phrase(other.head)
     a, b = found.split, other.split
     gap = a.activation - b.activation
@@ -55,7 +55,7 @@ def comparison_text(
 
 
 def _ratio_lines(found: HeadExplanation, other: HeadExplanation) -> list[str]:
-    """Ratio of the sums as a product: capacity, common joint, and what the rest adds to it."""
+    """Ratio of the sums as a product: capacity, common joint, and the effect of everything else."""
     a, b = found.split, other.split
     if a.total <= 0.0 or b.total <= 0.0:
         return []
@@ -83,7 +83,7 @@ def _ratio_lines(found: HeadExplanation, other: HeadExplanation) -> list[str]:
 def coupling_text(
     found: HeadExplanation, changes: Counterfactuals, other: HeadExplanation, joint: str
 ) -> str:
-    """Say what the arm of a head at a joint does that the other head does not cross."""
+    """State the effect of a head's arm at a joint that the other head does not cross."""
     case = f"no_arm_{joint}"
     k = changes.place(case)
     now = float(changes.sharing.activation[0, found.index])

@@ -1,12 +1,12 @@
 """What would be different: the same frame solved again with one thing changed.
 
-Each case is a full new solution of the frame, so that every head, every multiplier and a free
-lateral force may answer. The cases, for one head:
+Each case is a complete new solution of the frame, so that every head, every multiplier and a free
+lateral force may respond. The cases, for one head:
 
 - ``no_arm_<joint>``: it pulls, but without any moment arm at that joint;
 - ``only_<joint>``: a twin that crosses this joint alone. For a head that crosses two joints
-  it is the same change as taking away the arm at the other, and is then not listed twice:
-  :attr:`Counterfactuals.twin_of` tells which joint the twin keeps;
+  it is the same change as removing the arm at the other, and is then not listed twice:
+  :attr:`Counterfactuals.twin_of` says which joint the twin keeps;
 - ``best_length``: fibres at the peak of the active curve, velocity factor as it is;
   passive force and pennation follow the length;
 - ``twice_the_area``: active and passive force doubled; where effort is weighted by volume, the
@@ -35,12 +35,12 @@ AS_IT_IS = "as_it_is"
 """Name of the first case, in which nothing is changed."""
 
 NO_JOINT = "no joint"
-"""What a one-joint head still crosses without its arm."""
+"""What a one-joint head still crosses when its arm is removed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Counterfactuals:
-    """Solutions of one frame, the first as it is and each other with one thing changed.
+    """Solutions of one frame: the first unchanged, each of the others with one change.
 
     Attributes
     ----------
@@ -68,7 +68,7 @@ class Counterfactuals:
     twin_of: dict[str, str]
 
     def place(self, case: str) -> int:
-        """Place of a case, or an error that offers the nearest names."""
+        """Index of a case, or an error that suggests the nearest names."""
         return head_index(self.cases, case, "case")
 
     def activation_change(self, case: str) -> NDArray[np.float64]:
@@ -82,7 +82,7 @@ class Counterfactuals:
     def lateral_force(self, case: str) -> float:
         """Free lateral force in a case [N]; NaN where it is given."""
         found = self.sharing.free_values[self.place(case)]
-        push = found.size % 2 == 1  # two couples may stand behind the push, or alone
+        push = found.size % 2 == 1  # two couples may follow the push, or come without it
         return float(found[0]) if push else float("nan")
 
     def to_dataframe(self) -> pd.DataFrame:
@@ -186,7 +186,7 @@ def changed_problems(
 
 
 def counterfactuals(problem: FrameProblem, head: str) -> Counterfactuals:
-    """Solve a frame as it is and with one thing changed at a time.
+    """Solve a frame unchanged and with one thing changed at a time.
 
     Parameters
     ----------

@@ -1,15 +1,15 @@
 """Why a head works more in one condition than in another: moments, lateral force, arms, capacity.
 
-An answer follows from four things: the net moments that load and weight ask for, what the lateral
-force of the hand adds to them, the moment arms of all heads, and their capacities. Between two
-frames all four change. Every mixture of the two is solved, and what each thing carries is its mean
-over the orders in which they may be changed (:mod:`momentshare.explain.owen`), so that no order is
-preferred and the parts add up to the difference. Within a factor the same is done for its
-components: the rows of moments and arms, the strength groups of the capacity.
+An answer follows from four things: the net moments due to load and weight, what the lateral force
+of the hand adds to them, the moment arms of all heads, and their capacities. Between two frames all
+four change. Every mixture of the two is solved, and the part of each factor is its mean over the
+orders in which they may be changed (:mod:`momentshare.explain.owen`), so that no order is preferred
+and the parts add up to the difference. The same is done within a factor for its components: the
+rows of moments and arms, the strength groups of the capacity.
 
 Where the limit of the glenoid is kept, the force of load and weight across the joint counts as a
 component of the moments, that of the push as one of the lateral force, and the lines of the heads
-with the position of the glenoid as one of the arms.
+together with the position of the glenoid as one of the arms.
 """
 
 from __future__ import annotations
@@ -46,12 +46,12 @@ __all__ = ["Difference", "explain_difference", "factor_parts", "factor_parts_alo
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Difference:
-    """One frame set against another, head by head; the first less the second.
+    """Two frames compared head by head; the first less the second.
 
     Attributes
     ----------
     names : pair of str
-        What the two are called.
+        Names of the two.
     frames : pair of int
     heights : pair of float
         Fraction of the bar height.
@@ -62,18 +62,18 @@ class Difference:
         [1], [N]
     members : tuple of Member
     parts : float array, shape (members, 2, heads)
-        What each component carries of the difference of activation [1] and of force [N].
+        Part of each component in the difference of activation [1] and of force [N].
     moments, lateral_moments : float array, shape (2, rows)
-        Net moments without the lateral force, and what that adds [N·m].
+        Net moments without the lateral force, and what it adds [N·m].
     arms : float array, shape (2, rows, heads)
         [m]
     capacity : float array, shape (2, heads)
         Greatest active force here [N].
     row_names : tuple of str
     states, short : int
-        Mixtures that were solved, and those in which a moment could not be met.
+        Number of mixtures solved, and of those in which a moment could not be met.
     mismatch : float
-        Greatest difference in activation between the two frames solved here and in their lifts.
+        Greatest difference in activation between the two frames as solved here and in their lifts.
     """
 
     names: tuple[str, str]
@@ -114,12 +114,12 @@ class Difference:
         return np.asarray(self.force[0] - self.force[1])
 
     def factors(self, head: str) -> dict[str, float]:
-        """Say what each factor carries of the difference of a head's activation."""
+        """Return the part of each factor in the difference of a head's activation."""
         index = head_index(self.head_names, head)
         return dict(zip(FACTORS, self._factors[:, 0, index].tolist(), strict=True))
 
     def components(self, head: str, factor: str) -> dict[str, float]:
-        """Say what each component of a factor carries of a head's activation."""
+        """Return the part of each component of a factor in a head's activation."""
         index = head_index(self.head_names, head)
         return {
             member.name: float(part[0, index])
@@ -149,7 +149,7 @@ class Difference:
         return pd.DataFrame(columns)
 
     def to_components(self) -> pd.DataFrame:
-        """One line per head and component: what it carries, and its values where it has any.
+        """One line per head and component: its part, and its values where it has any.
 
         Values are net moments [N·m] or the head's own arm [m].
         """
@@ -175,9 +175,9 @@ class Difference:
         return pd.DataFrame(lines, columns=names)
 
     def values(self, member: Member, head: str) -> tuple[float, float]:
-        """Return what a component is in both: net moment [N·m], or arm of a head [m].
+        """Return the values of a component in both: net moment [N·m], or arm of a head [m].
 
-        NaN where it is no single number: a group, or what acts at the glenoid.
+        NaN where it is not a single number: a group, or what acts at the glenoid.
         """
         if member.name not in self.row_names:
             return float("nan"), float("nan")
@@ -190,7 +190,7 @@ class Difference:
         return float(pair[0]), float(pair[1])
 
     def to_rows(self) -> pd.DataFrame:
-        """One line per row: the net moments of both, by load and weight and by the push."""
+        """One line per row: the net moments of both, due to load and weight and due to the push."""
         import pandas as pd
 
         return pd.DataFrame(
@@ -217,24 +217,24 @@ def explain_difference(
     Parameters
     ----------
     first, second : LiftResult
-        Of one limb and one criterion; the same lift twice for two of its heights.
+        Of one limb and one criterion; the same lift twice to compare two of its heights.
     frame : int, optional
         A reachable frame of the first; by default the one where its greatest load is least.
     other_frame : int, optional
         Of the second; by default the one nearest to the height of the first.
     names : pair of str
-        What the two are called.
+        Names of the two.
 
     Returns
     -------
     Difference
-        The first less the second; activation dimensionless, force in newtons. Parts of all
-        components of a head sum to its difference. A free push is taken as it was chosen.
+        The first less the second; activation dimensionless, force in newtons. The parts of all
+        components of a head sum to its difference. A free push is kept as it was chosen.
 
     Raises
     ------
     InputError
-        A frame out of reach; two limbs of unlike heads, criteria or treatment of the glenoid.
+        A frame out of reach; limbs with different heads, criteria or treatment of the glenoid.
 
     Examples
     --------
@@ -296,7 +296,7 @@ def explain_difference(
 
 
 _UNMET = 1e-6
-"""Moment [N·m] below which nothing is missing but rounding."""
+"""Moment [N·m] below which a missing moment is rounding."""
 
 
 def _pair(a: GivenFrame, b: GivenFrame) -> GivenFrame:
@@ -327,14 +327,14 @@ def factor_parts(
     Parameters
     ----------
     first, second : sequence of GivenFrame
-        Pairs, one with the other.
+        Corresponding members of the pairs.
     like : LiftResult
-        Says names, criterion and whether the limit of the glenoid is kept.
+        Provides names, criterion and whether the limit of the glenoid is kept.
 
     Returns
     -------
     parts : float array, shape (pairs, factors, heads)
-        Of the difference of activation.
+        Parts of the difference of activation.
     ends : float array, shape (pairs, 2, heads)
         Activation in the first and in the second.
     """

@@ -1,4 +1,4 @@
-"""A difference in sentences: the answer first, in two; then how sure, what if, what limits."""
+"""A difference in sentences: the answer in two, then how sure, what if, and what limits."""
 
 from __future__ import annotations
 
@@ -44,36 +44,36 @@ FACTOR_WORDS = {
     "arms": "the moment arms",
     "capacity": "the capacities",
 }
-"""Factor → how a sentence calls it."""
+"""Factor → its name in a sentence."""
 
 _TELLING = 0.25
-"""Part of a factor from which a second component is named as well; assumed."""
+"""Fraction of a factor from which a second component is named as well; assumed."""
 
 _SHOWN_CASES = 3
 
 
 def in_brackets(share: Share | None) -> str:
-    """Put a share of draws behind a statement."""
+    """Append a share of draws to a statement."""
     return "" if share is None else f" ({share})"
 
 
 def answer_sentences(
     found: Difference, head: str, drawn: DrawnDifferences | None = None
 ) -> tuple[str, str]:
-    """Answer in two sentences: how large the difference is and what carries it, and how.
+    """Answer in two sentences: how large the difference is, and what accounts for it and how.
 
     Parameters
     ----------
     found : Difference
     head : str
     drawn : DrawnDifferences, optional
-        Puts behind each statement the share of draws in which it holds.
+        Adds to each statement the share of draws in which it holds.
     """
     index = head_index(found.head_names, head)
     a, b = found.activation[:, index].tolist()
     gap = a - b
     factors = found.factors(head)
-    # The factor that pulls the difference where it goes; for no difference the largest.
+    # The factor that acts most in the sense of the difference; without one, the largest.
     sense = 1.0 if gap >= 0.0 else -1.0
     key = (lambda f: abs(factors[f])) if abs(gap) < NOTHING else (lambda f: sense * factors[f])
     top = max(FACTORS, key=key)
@@ -104,7 +104,7 @@ def _most(share: Share | None) -> str:
 
 
 _UNDONE = 1.5
-"""Part over the difference from which the rest is said to take something back; assumed."""
+"""Part over the difference from which the other factors are said to offset it; assumed."""
 
 
 def _carry(factor: str) -> str:
@@ -121,7 +121,7 @@ def _place(found: Difference) -> str:
 def _carrier_sentence(
     found: Difference, head: str, top: str, known: DrawnDifferences | None
 ) -> str:
-    """Say which components carry the factor that carries most, and what the others do."""
+    """State which components account for the dominant factor, and what the others do."""
     factors = found.factors(head)
     parts = found.components(head, top)
     order = sorted(parts, key=lambda name: -abs(parts[name]))
@@ -152,7 +152,7 @@ def _carrier_sentence(
 
 
 def _numbers(found: Difference, head: str, factor: str, name: str) -> str:
-    """Numbers of a component in both, in words that need no sign."""
+    """Numbers of a component in both, worded so that they need no sign."""
     if name not in ROWS:
         return ""
     row = found.row_names.index(name)
@@ -166,24 +166,24 @@ def _numbers(found: Difference, head: str, factor: str, name: str) -> str:
 
 
 _NO_ARM = 0.05
-"""Arm [mm] below which a head is said to have none."""
+"""Arm [mm] below which a head is said to have no arm."""
 
 
 def _two(row: str, one: float, two: float) -> str:
-    """Two signed numbers of a row, each with its direction where they differ in it."""
+    """Two signed numbers of a row, each with its direction if these differ."""
     first = f"{direction(row, one, alone=False)} {abs(one):.1f}"
     return f"{first} against {second_value(row, one, two)}"
 
 
 def along_sentence(found: Difference, head: str, along: pd.DataFrame) -> str:
-    """Say what the difference is over the whole lift, and where its sign changes.
+    """State the difference over the whole lift, and where its sign changes.
 
     Parameters
     ----------
     found : Difference
     head : str
     along : DataFrame
-        As :func:`momentshare.explain.difference.factor_parts_along` gives it.
+        From :func:`momentshare.explain.difference.factor_parts_along`.
     """
     own = along[along["head"] == head]
     mean = float(own["difference"].mean())
@@ -208,7 +208,7 @@ def along_sentence(found: Difference, head: str, along: pd.DataFrame) -> str:
 
 
 def sure_sentence(found: Difference, head: str, drawn: DrawnDifferences | None, wanted: int) -> str:
-    """Say how the draws turn out, or that none were made."""
+    """State the outcome of the draws, or that none were made."""
     if drawn is None or not wanted:
         return "How sure: no draws were made; --draws N makes them."
     if not drawn.draws:
@@ -236,7 +236,7 @@ _FIRM = 0.9
 
 
 def what_if_sentence(found: WhatIf, head: str) -> str:
-    """Say on which group, component or push the difference hangs most."""
+    """State on which group, component or push the difference depends most."""
     gaps = found.gap(head)
     now = gaps[AS_IT_IS]
     moved = {
@@ -261,7 +261,7 @@ def what_if_sentence(found: WhatIf, head: str) -> str:
 
 
 _SHORT = 0.05
-"""Moment [N·m] that cannot be met from which a case says so."""
+"""Unmet moment [N·m] from which a case mentions it."""
 
 
 def _case_words(case: str) -> str:
@@ -277,6 +277,6 @@ def _case_words(case: str) -> str:
 
 
 def second_value(row: str, one: float, two: float) -> str:
-    """Second moment, with its direction where that is another."""
+    """Second moment, with its direction if that differs."""
     same = (one < 0.0) == (two < 0.0)
     return f"{abs(two):.1f}" if same else f"{direction(row, two, alone=False)} {abs(two):.1f}"

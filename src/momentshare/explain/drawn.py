@@ -1,8 +1,8 @@
-"""How sure an explanation is: the lifts that are compared, solved for draws of the limb.
+"""How sure an explanation is: the compared lifts, solved for draws of the limb.
 
 Everything uncertain is drawn as :mod:`momentshare.uncertainty` draws it; limbs, postures and forces
-of a draw belong together, so that the two lifts of a draw are a pair. A statement carries the share
-of draws in which it holds.
+of a draw belong together, so the two lifts of a draw form a pair. A statement is given with the
+share of draws in which it holds.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ __all__ = ["DrawnDifferences", "Share", "drawn_differences", "drawn_results", "g
 
 @dataclass(frozen=True, slots=True)
 class Share:
-    """In how many of how many draws a statement holds."""
+    """Number of draws in which a statement holds, and of all draws."""
 
     holds: int
     draws: int
@@ -51,7 +51,7 @@ class Share:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class DrawnDifferences:
-    """Differences of draws; the first lift less the second.
+    """Differences in the draws; the first lift less the second.
 
     Attributes
     ----------
@@ -95,7 +95,7 @@ class DrawnDifferences:
         return _share(np.sign(self.gap(head)) == np.sign(gap))
 
     def same_factor(self, head: str, factor: str) -> Share:
-        """Draws in which a factor carries more of the difference than any other, in its sense."""
+        """Draws in which a factor accounts for most of the difference, in its sense."""
         own = self.parts[:, :, self.head_names.index(head)]
         carried = own * np.sign(self.gap(head))[:, None]
         return _share(np.argmax(carried, axis=1) == FACTORS.index(factor))
@@ -123,7 +123,7 @@ def drawn_results(
     Parameters
     ----------
     setup : Setup
-        Its tasks and people beyond those wanted are left out.
+        Tasks and people that are not needed are left out.
     wanted : sequence of (Task, str)
         Lifts, and the treatment of the lateral force of each.
     draws : int
@@ -133,7 +133,7 @@ def drawn_results(
     Returns
     -------
     list of tuple of LiftResult
-        One per draw in which every lift could be performed, in the order wanted.
+        One per draw in which every lift could be performed, in the order requested.
     """
     given = list({id(task): task for task, _ in wanted}.values())
     tasks = tuple(replace(task, limb=0) for task in given)
@@ -190,7 +190,7 @@ def drawn_differences(
     Parameters
     ----------
     results : sequence of pair of LiftResult
-        As :func:`drawn_results` gives them.
+        From :func:`drawn_results`.
     heights : pair of float
         Height fraction of the frame in the first lift and in the second.
     """
@@ -209,7 +209,7 @@ def drawn_differences(
 def gap_share(
     results: Sequence[LiftResult], heads: tuple[str, str], height: float, gap: float
 ) -> Share | None:
-    """Draws in which one head works more than another, or less, as it does in the answer.
+    """Draws in which one head is more active than another, or less, as in the answer.
 
     Parameters
     ----------

@@ -1,13 +1,13 @@
 """What drives one head at one bar height: the sum over joints of multiplier × moment arm.
 
-Where no bound is met, least effort gives each head
+Where no bound is active, least effort gives each head
 
     p w a^(p−1) = F Σ_j λ_j r_j,
 
 with F the capacity here, r_j the moment arm and λ_j the multiplier of row j. The sum is the
 **drive** of the head. Its parts are shown as ``F λ_j r_j / (p w)``: they add up to
 ``a^(p−1)``, so for p = 2 to the activation itself, before the bounds 0 and 1 clip it. Where the
-limit of the glenoid is kept, each facet that the contact force lies on adds one further term
+limit of the glenoid is kept, each facet on which the contact force lies adds one further term
 (:mod:`momentshare.explain.glenoid`).
 """
 
@@ -56,11 +56,11 @@ class DriveSplit:
     drive_per_n : float array
         λ r, effort per newton of this head.
     part : float array
-        F λ r / (p w); F λ r / w for min-max, where all heads together have parts of one.
+        F λ r / (p w); F λ r / w for min–max, where the parts of all heads together sum to one.
     facet_names : tuple of str
         Facets of the limit of the glenoid; none where it is not kept.
     slope : float array, shape (facets,)
-        G, by how much a newton of this head brings the contact force nearer to a facet [N/N].
+        G, how far a newton of this head moves the contact force towards a facet [N/N].
     price : float array, shape (facets,)
         μ, effort per newton, positive where the contact force lies on the facet.
     facet_part : float array, shape (facets,)
@@ -68,8 +68,8 @@ class DriveSplit:
     exponent : float
     weight : float
     before_bounds : float
-        Activation that the sum of the parts asks for before the bounds; NaN for min-max, in
-        which a head with a positive sum works at the common greatest level.
+        Activation implied by the sum of the parts before the bounds; NaN for min–max, where a head
+        with a positive sum works at the common greatest level.
     activation : float
     bound : {"none", "zero", "one"}
         The bound that clips the activation.
@@ -98,7 +98,7 @@ class DriveSplit:
 
     @property
     def facets(self) -> tuple[int, ...]:
-        """Places of the facets that cost anything."""
+        """Indices of the facets with a non-zero price."""
         return tuple(int(k) for k in np.flatnonzero(self.price > 0.0))
 
     def by_joint(self) -> dict[str, float]:
@@ -111,7 +111,7 @@ class DriveSplit:
         return out
 
     def to_dataframe(self) -> pd.DataFrame:
-        """One line per row, then one per facet that costs anything; units in the column names."""
+        """One line per row, then one per facet with a non-zero price; units in the column names."""
         import pandas as pd
 
         at = list(self.facets)
@@ -155,7 +155,7 @@ def drive_split(problem: FrameProblem, answer: Sharing, head: str) -> DriveSplit
     """
     index = head_index(problem.head_names, head)
     arm = problem.moment_arms[:, index].copy()
-    # Adding zero turns a negative zero, where there is no arm, into a plain one.
+    # Adding zero turns a negative zero, where there is no arm, into a positive one.
     per_newton = answer.multipliers * arm + 0.0
     weight = float(problem.weights[index])
     part = problem.capacity[index] * per_newton / _divisor(problem.exponent, weight)
@@ -199,10 +199,10 @@ def _divisor(exponent: float, weight: float) -> float:
 
 
 def before_bounds(total: float, exponent: float) -> float:
-    """Activation that a sum of parts asks for before the bounds; NaN for min-max.
+    """Activation implied by a sum of parts before the bounds; NaN for min–max.
 
-    A negative sum gives a negative activation: the answer if heads could push as well, with
-    effort Σ w |a|ᵖ.
+    A negative sum gives a negative activation: the answer if heads could also push, with effort Σ w
+    |a|ᵖ.
 
     Examples
     --------

@@ -1,9 +1,9 @@
-"""Frames of equal net moment in which a head works quite differently, and why it does.
+"""Frames of equal net moment in which a head works very differently, and why.
 
-A net moment says little of a head: the same moment of a joint may fall to other arms, other lengths
-and other companions. Among all frames of some lifts those pairs are found that ask the same of a
-joint, or of one row, and differ most in the effort of a head that acts there; the difference is
-split as between any two frames (:mod:`momentshare.explain.difference`).
+A net moment says little about a head: the same moment of a joint may be shared under other arms,
+other lengths and with other heads. Among all frames of some lifts, those pairs are found that
+demand the same of a joint, or of one row, and differ most in the activation of a head that acts
+there; the difference is split as between any two frames (:mod:`momentshare.explain.difference`).
 """
 
 from __future__ import annotations
@@ -38,18 +38,18 @@ EQUAL_MOMENT = 0.5
 """Net moments that differ by less count as equal [N·m]; assumed."""
 
 EQUAL_PART = 0.02
-"""And such that differ by less of the larger one; assumed."""
+"""Net moments that differ by less, relative to the larger one, count as equal; assumed."""
 
 UNLIKE = 0.05
-"""Activations that differ by less are alike; assumed."""
+"""Activations that differ by less count as equal; assumed."""
 
 _MOST_FRAMES = 600
-"""Frames that are set against each other; of more every second, third, … is taken."""
+"""Number of frames that are compared with each other; of more, every second, third, … is taken."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class EqualMoments:
-    """Two frames that ask the same of a joint or row, and the head that differs most.
+    """Two frames that demand the same of a joint or row, and the head that differs most.
 
     Attributes
     ----------
@@ -67,7 +67,7 @@ class EqualMoments:
     head : str
     activation : pair of float
     parts : dict
-        What each of :data:`~momentshare.explain.mixtures.FACTORS` carries of the difference.
+        Part of each of :data:`~momentshare.explain.mixtures.FACTORS` in the difference.
     """
 
     scope: str
@@ -89,7 +89,7 @@ class EqualMoments:
 def equal_moments(
     lifts: Sequence[tuple[str, LiftResult]], leave_out: Collection[str] = ()
 ) -> tuple[EqualMoments, ...]:
-    """Find pairs of frames with equal net moment and unlike effort of a head.
+    """Find pairs of frames with equal net moment and different activation of a head.
 
     Parameters
     ----------
@@ -97,13 +97,13 @@ def equal_moments(
         Of one limb, criterion and treatment of the glenoid. Frames in which a moment falls short
         are left out.
     leave_out : collection of str
-        Heads that are not looked at, because the limb does not support what they do.
+        Heads to ignore, because the limb does not support what they do.
 
     Returns
     -------
     tuple of EqualMoments
-        The most unlike pair of each joint and each row; none where efforts are alike, or where
-        nothing is asked of the row.
+        The most different pair of each joint and each row; none where activations are alike, or
+        where the row has no moment.
 
     Examples
     --------
@@ -172,7 +172,7 @@ def _height(lifts: Sequence[tuple[str, LiftResult]], owner: int, frame: int) -> 
 
 
 def _frames(lifts: Sequence[tuple[str, LiftResult]]) -> tuple[list[int], NDArray[np.intp]]:
-    """Lift and number of every frame whose moments are met."""
+    """Lift and index of every frame whose moments are met."""
     owner: list[int] = []
     frames: list[int] = []
     for k, (_, lift) in enumerate(lifts):
@@ -184,7 +184,7 @@ def _frames(lifts: Sequence[tuple[str, LiftResult]]) -> tuple[list[int], NDArray
 
 
 def _most_unlike(moments: Floats, effort: Floats, arms: Floats) -> tuple[int, int, int] | None:
-    """Pair of frames and head whose efforts differ most while all moments are equal."""
+    """Pair of frames and head whose activations differ most while all moments are equal."""
     i, k = np.triu_indices(len(moments), 1)
     larger = np.maximum(np.abs(moments[i]), np.abs(moments[k]))
     equal = (np.abs(moments[i] - moments[k]) <= np.maximum(EQUAL_MOMENT, EQUAL_PART * larger)).all(
@@ -206,7 +206,7 @@ def _most_unlike(moments: Floats, effort: Floats, arms: Floats) -> tuple[int, in
 
 
 def pairs_table(pairs: Sequence[EqualMoments]) -> pd.DataFrame:
-    """One line per pair and row, with what each factor carries of the head's difference."""
+    """One line per pair and row, with the part of each factor in the head's difference."""
     import pandas as pd
 
     lines = [

@@ -1,7 +1,7 @@
-"""One frame with everything given: what is asked, by arms and capacities, with the push it had.
+"""One frame with everything given: moments, arms, capacities, and the push it had.
 
-What the optimiser chose of the hand's push and couples is taken as given, so that the answer of the
-frame stays what it was and the lateral force can be changed by itself, like any other input.
+The push and couples of the hand that the optimiser chose are taken as given, so that the answer of
+the frame stays the same and the lateral force can be changed on its own, like any other input.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ __all__ = ["GivenFrame", "given_frame", "given_frames", "solve_given"]
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class GivenFrame:
-    """What the answer of one frame follows from; leading axes (...) for several.
+    """Inputs to the answer of one frame; leading axes (...) for several.
 
     Attributes
     ----------
@@ -42,8 +42,8 @@ class GivenFrame:
     weights : float array, shape (..., heads)
         Weights of the criterion by volume.
     across, pushed : float array, shape (..., 3)
-        Net force across the shoulder without the lateral force, and what that adds [N]; zeros
-        where the limit of the glenoid is not kept.
+        Net force across the shoulder without the lateral force, and what it adds [N]; zeros where
+        the limit of the glenoid is not kept.
     lines : float array, shape (..., heads, 3)
         Force on the arm for a pull of 1 N.
     frame : float array, shape (..., 3, 3)
@@ -62,12 +62,12 @@ class GivenFrame:
     frame: Floats
 
     def at(self, index: int) -> GivenFrame:
-        """Take one of several."""
+        """Select one of several."""
         return GivenFrame(**{f.name: getattr(self, f.name)[index] for f in fields(self)})
 
 
 def given_frames(result: LiftResult) -> GivenFrame:
-    """Take all frames of a lift, those out of reach as well, which hold NaN."""
+    """Take all frames of a lift, including those out of reach, which hold NaN."""
     held = keeps_glenoid(result)
     balance = result.prepared.balance(result.criterion, glenoid=held)
     count, heads = balance.capacity.shape
@@ -114,7 +114,7 @@ def solve_given(
     like : LiftResult
         Says names, criterion and whether the limit of the glenoid is kept.
     criterion : Criterion, optional
-        In place of the lift's own.
+        Replaces the lift's own.
 
     Returns
     -------

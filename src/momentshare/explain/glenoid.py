@@ -1,4 +1,4 @@
-"""The limit of the glenoid in one frame: what a head's pull asks of it, and what that costs.
+"""The limit of the glenoid in one frame: how a head's pull loads it, and what that costs.
 
 Each facet of the limit is a plane that the contact force must stay behind, ``G F ≤ h``. Its price
 μ is effort per newton; a head whose pull brings the force nearer to the facet pays for it, so that
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 __all__ = ["GLENOID", "HeldGlenoid", "facet_names", "held_glenoid"]
 
 GLENOID = "glenoid"
-"""What the parts of the limit are called where others have the name of a joint."""
+"""Name of the limit's parts where other parts are named after a joint."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -37,9 +37,9 @@ class HeldGlenoid:
     limit : GlenoidLimit
         Of this frame, without a frame axis.
     across : float array, shape (3,)
-        Net force across the shoulder on the arm with the lateral force that is given [N].
+        Net force across the shoulder on the arm with the given lateral force [N].
     push_weights : float array, shape (rows,)
-        Free push of one newton metre that the heads leave open [N/(N·m)]; zeros where the push is
+        Free push per newton metre that the heads leave unmet [N/(N·m)]; zeros where the push is
         given.
     """
 
@@ -56,7 +56,7 @@ class HeldGlenoid:
     def cone(self, arms: NDArray[np.float64], moments: NDArray[np.float64]) -> Cone:
         """Facets for heads with these moment arms [m] under these moments [N·m].
 
-        A free push follows from what the heads leave open, so that the arms of a head bear on the
+        A free push follows from what the heads leave unmet, so the arms of a head affect the
         contact force as well as its line.
         """
         axis = self.limit.push_axis
@@ -67,7 +67,7 @@ class HeldGlenoid:
 
 
 def held_glenoid(balance: Balance) -> HeldGlenoid:
-    """Take the limit out of a balance of one frame, which must know of it."""
+    """Extract the limit from a balance of one frame, which must hold one."""
     limit = balance.glenoid
     assert limit is not None  # noqa: S101 - asked only where the limit is kept
     weights = balance.push_weights() if balance.free else np.zeros(len(balance.row_names))
@@ -79,7 +79,7 @@ def held_glenoid(balance: Balance) -> HeldGlenoid:
 
 
 def facet_names(turns: NDArray[np.float64]) -> tuple[str, ...]:
-    """Name each facet by the way in which the head would leave the glenoid there.
+    """Name each facet by the direction in which the head would leave the glenoid there.
 
     Examples
     --------

@@ -1,11 +1,11 @@
 """What if a group, a component or the lateral force were different: both frames solved again.
 
-Each case changes the same thing in both conditions and solves both anew, a free lateral force
-included, so that it shows whether the difference between them hangs on that thing:
+Each case changes the same thing in both conditions and solves both again, a free lateral force
+included, so that it shows whether the difference between them depends on it:
 
 - ``without_<group>``: no head of the group pulls;
 - ``stronger_<group>``: its heads pull a tenth harder, actively and passively;
-- ``leave_out_<row>``: nobody has to hold this component of the moment;
+- ``leave_out_<row>``: this component of the moment need not be held;
 - ``no_lateral_force``: the hand pushes straight up.
 """
 
@@ -38,7 +38,7 @@ STRONGER = 1.1
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class WhatIf:
-    """Frames solved as they are and with one thing changed in all of them.
+    """Frames solved unchanged and with one thing changed in all of them.
 
     Attributes
     ----------
@@ -152,7 +152,7 @@ def _scaled(mine: NDArray[np.bool_], factor: float) -> Callable[[Balance], Balan
 
 def _left_out(row: int) -> Callable[[Balance], Balance]:
     def change(balance: Balance) -> Balance:
-        """Empty the row: anything meets it, as if it were not there."""
+        """Empty the row, so that it is always met, as if it were not there."""
 
         def emptied(values: Floats) -> Floats:
             out = values.copy()

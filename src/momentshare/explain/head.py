@@ -25,12 +25,12 @@ if TYPE_CHECKING:
 __all__ = ["CapacityFactors", "HeadExplanation", "MomentPart", "explain_head"]
 
 LEAST_MOMENT = 1.0
-"""Net moment [N·m] below which a share of it means nothing; assumed."""
+"""Net moment [N·m] below which a share of it is meaningless; assumed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CapacityFactors:
-    """How the capacity here comes about.
+    """Factors of the capacity here.
 
     ``area × specific_tension × strength_factor`` is the greatest isometric force, and that
     times ``length_factor × velocity_factor × cosine`` the capacity here.
@@ -42,7 +42,7 @@ class CapacityFactors:
     specific_tension : float
         [Pa]
     strength_factor : float
-        What calibration and a person's strength tests put on the group of the head.
+        Product of calibration and of a person's strength tests for the group of the head.
     greatest_isometric_force : float
         [N]
     fibre_length, fibre_velocity : float
@@ -51,7 +51,7 @@ class CapacityFactors:
     capacity, passive_force : float
         [N]
     slack : bool
-        The path is no longer than the tendon, so that the head cannot pull.
+        The path is no longer than the tendon, so the head cannot pull.
     """
 
     volume: float
@@ -88,7 +88,7 @@ class HeadExplanation:
     ----------
     head : str
     index : int
-        Place of the head.
+        Index of the head.
     frame : int
         Frame of the lift.
     height_fraction : float
@@ -103,7 +103,7 @@ class HeadExplanation:
     force, active_force : float
         [N]
     moments : tuple of MomentPart
-        One a balanced row.
+        One per balanced row.
     """
 
     head: str

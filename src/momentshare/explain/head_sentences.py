@@ -45,7 +45,7 @@ def limiting_sentence(
     shares : mapping, optional
         ``group`` and ``head`` → draws in which the same one raises the load most.
     marks : mapping, optional
-        Group or head → keys of the limits that touch it.
+        Group or head → keys of the limits that concern it.
     """
     where = f" of {name}" if name else ""
     text = (
@@ -77,11 +77,11 @@ def limiting_sentence(
 
 
 _LEAST_GAIN = 0.05
-"""Gain [kg] below which a greater strength is said to raise nothing."""
+"""Gain [kg] below which a greater strength is said to raise the load by nothing."""
 
 
 def equal_sentences(pairs: Sequence[EqualMoments], most: int = 2) -> tuple[str, ...]:
-    """Say of the most unlike pairs what is equal, what differs and why."""
+    """State for the most different pairs what is equal, what differs and why."""
     order = sorted(pairs, key=lambda pair: -abs(pair.gap))[:most]
     return tuple(_equal_sentence(pair) for pair in order)
 
@@ -110,7 +110,7 @@ def _equal_sentence(pair: EqualMoments) -> str:
 
 
 def apart_sentences(found: HeadsApart, share: Share | None = None) -> tuple[str, str]:
-    """Say in two sentences how far two heads are apart, and what carries it in both readings."""
+    """State in two sentences how far two heads differ, and why, in both readings."""
     me, you = head_phrase(found.head), head_phrase(found.other)
     parts = found.factors()
     a, b = found.activation.tolist()
@@ -152,13 +152,13 @@ def _apart_words(member: Member) -> str:
 def head_sentences(
     found: HeadExplanation, drawn: Sequence[HeadExplanation] = ()
 ) -> tuple[str, str]:
-    """Say in two sentences how hard a head works and which rows ask it to.
+    """State in two sentences how hard a head works and which rows require it.
 
     Parameters
     ----------
     found : HeadExplanation
     drawn : sequence of HeadExplanation
-        The same head in draws; each part then carries the share of draws that have its sign.
+        The same head in draws; each part is then given with the share of draws that have its sign.
     """
     split = found.split
     first = (

@@ -1,12 +1,12 @@
-"""Why one head works more than another at the same moment: what it is, and what is asked of it.
+"""Why one head works more than another in the same frame: what it is, and what it must do.
 
 The same difference is read in two ways, each exact.
 
-By what the heads are: the first is given the other's moment arms, row by row, its capacity,
-passive force and weight; with all of them it is a twin and works as the other does. By what is
-asked: the net moments of load and weight and those of the lateral force are taken away, row by
-row; without any of them only passive forces are left to balance. Every mixture is solved anew, and
-each part is its mean over all orders (:mod:`momentshare.explain.owen`).
+By what the heads are: the first is given the other's moment arms, row by row, its capacity, passive
+force and weight; with all of them it is a twin and works as the other does. By what is demanded:
+the net moments of load and weight and those of the lateral force are removed, row by row; without
+any of them only passive forces are left to balance. Every mixture is solved again, and each part is
+its mean over all orders (:mod:`momentshare.explain.owen`).
 """
 
 from __future__ import annotations
@@ -52,14 +52,14 @@ class HeadsApart:
     members : tuple of Member
         Components of arms and capacity, by what the heads are.
     parts : float array, shape (members, 2)
-        What each carries of the difference of activation [1] and of force [N].
+        Part of each in the difference of activation [1] and of force [N].
     asked : tuple of Member
-        Components of moments and lateral force, by what is asked.
+        Components of moments and lateral force, by what is demanded.
     asked_parts : float array, shape (asked, 2)
     rest : float array, shape (2,)
-        Difference that is left where no moment is asked [1], [N].
+        Difference that remains where no moment is demanded [1], [N].
     states : int
-        Mixtures that were solved.
+        Number of mixtures solved.
     """
 
     head: str
@@ -90,7 +90,7 @@ class HeadsApart:
         return out
 
     def to_dataframe(self) -> pd.DataFrame:
-        """One line a component, and one for what is left without any moment."""
+        """One line per component, and one for what remains without any moment."""
         import pandas as pd
 
         lines = [
@@ -230,7 +230,7 @@ def _twins(
     rows: Sequence[str],
     pair: tuple[int, int],
 ) -> GivenFrame:
-    """Give the first head what the second has, but where a state leaves it its own."""
+    """Give the first head the second's values, except where a state keeps its own."""
     x, y = pair
     out = _copies(given, len(states))
     for place, member in enumerate(members):
@@ -249,7 +249,7 @@ def _twins(
 def _eased(
     states: NDArray[np.bool_], given: GivenFrame, asked: Sequence[Member], rows: Sequence[str]
 ) -> GivenFrame:
-    """Take away what a state does not ask for."""
+    """Remove what a state does not demand."""
     out = _copies(given, len(states))
     for place, member in enumerate(asked):
         off = ~states[:, place]

@@ -1,8 +1,8 @@
-"""Whether what is said of a head leans on something that the limb does not support.
+"""Whether a claim about a head depends on something that the limb does not support.
 
-A head may be limited itself, or lean on others that are: where one row carries more than half of
-its drive (multiplier × arm), and a limited head that works answers that row in the main, the
-multiplier is what this head asks, and the claim is no firmer than that head.
+A head may be limited itself, or depend on others that are: where one row makes up more than half of
+its drive (multiplier × arm), and a limited, active head acts mainly in that row, the multiplier is
+set by that head, and the claim is no firmer than it is.
 """
 
 from __future__ import annotations
@@ -24,29 +24,30 @@ if TYPE_CHECKING:
 __all__ = ["Leaning", "leanings", "limit_texts"]
 
 _MAIN = 0.5
-"""Share of a drive from which a row carries it, and from which a head answers a row; chosen
-here."""
+"""Share of a drive from which a row dominates it, and from which a head acts mainly in a row;
+chosen here."""
 
 _WORKS = 0.05
-"""Activation from which a head counts as working; assumed."""
+"""Activation from which a head counts as active; assumed."""
 
 _ARMS = dict(
     zip(ROWS, ("rotation_arm", "elevation_arm", "horizontal_arm", "elbow_arm"), strict=False)
 )
-"""Row → the arm in it, as limits call it."""
+"""Row → its arm, as named in limits."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Leaning:
-    """A row that carries most of a head's drive and that limited heads answer.
+    """A row that makes up most of a head's drive and in which limited heads act.
 
     Attributes
     ----------
     row : str
     share : float
-        Size of the row's part over that of the whole drive; above one where the rest opposes it.
+        Size of the row's part over that of the whole drive; above one where the other parts oppose
+        it.
     heads : tuple of str
-        Limited heads that work and act mainly in this row.
+        Limited heads that are active and act mainly in this row.
     limits : tuple of Limit
     """
 
@@ -59,7 +60,7 @@ class Leaning:
 def leanings(
     found: HeadExplanation, limits: Limits, kind: LiftKind | None = None
 ) -> tuple[Leaning, ...]:
-    """Find the rows by which a head leans on heads that the limb does not support.
+    """Find the rows through which a head depends on heads that the limb does not support.
 
     Parameters
     ----------
@@ -109,7 +110,7 @@ def _at(
 def limit_texts(
     found: HeadExplanation, limits: Limits, kind: LiftKind | None = None
 ) -> tuple[str, ...]:
-    """Say in sentences what of an explanation the limb does not support, with keys of the limits.
+    """State which parts of an explanation the limb does not support, with keys of the limits.
 
     Parameters
     ----------

@@ -1,8 +1,8 @@
 """What limits the load: which strength, raised by a tenth, raises the greatest load most.
 
-The greatest load of a lift is that of its weakest height. Each strength group, and each head by
-itself, is made a tenth stronger, actively and passively, and the greatest load is found anew at
-every height; the weakest height may move.
+The greatest load of a lift is that of its weakest height. Each strength group, and each head on its
+own, is made a tenth stronger, actively and passively, and the greatest load is found again at every
+height; the weakest height may move.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ RAISE = 1.1
 """Factor on the strength of a group or head."""
 
 _FRAMES = 4000
-"""Frames that are solved side by side."""
+"""Number of frames that are solved together."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -50,9 +50,9 @@ class LimitingStrength:
     loads : float array, shape (names,)
         Greatest load with this strength raised [kg].
     heights : float array, shape (names,)
-        Where it is least then.
+        Where it is then least.
     lost : int
-        Frames in which the limb cannot hold itself, whatever the load; they do not count.
+        Frames in which the limb cannot hold its own weight, whatever the load; they do not count.
     """
 
     load: float
@@ -70,7 +70,7 @@ class LimitingStrength:
         return self.names[top], float(self.loads[top] - self.load)
 
     def to_dataframe(self) -> pd.DataFrame:
-        """One line per group or head, the most telling first within its kind."""
+        """One line per group or head, the most effective first within its kind."""
         import pandas as pd
 
         table = pd.DataFrame(
@@ -90,7 +90,7 @@ class LimitingStrength:
 
 
 def limiting_strength(result: LiftResult) -> LimitingStrength:
-    """Raise each strength by a tenth and find the greatest load anew.
+    """Raise each strength by a tenth and find the greatest load again.
 
     Parameters
     ----------
@@ -105,7 +105,7 @@ def limiting_strength(result: LiftResult) -> LimitingStrength:
     Raises
     ------
     InputError
-        Nothing is known of a load, or the limb cannot hold any at any height.
+        No load is known, or the limb cannot hold any load at any height.
 
     Examples
     --------

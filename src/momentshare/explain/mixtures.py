@@ -1,7 +1,7 @@
-"""Two frames mixed: some of what an answer follows from as in the one, the rest as in the other.
+"""Mixtures of two frames: some inputs of an answer as in one, the others as in the other.
 
-The four factors are what the answer of a frame follows from; their members are the components that
-can be changed by themselves.
+The four factors are the inputs to the answer of a frame; their members are the components that can
+be changed on their own.
 """
 
 from __future__ import annotations
@@ -26,10 +26,10 @@ if TYPE_CHECKING:
 __all__ = ["FACTORS", "UNITS", "Member", "member_words", "members_of", "mixed"]
 
 FACTORS = ("moments", "lateral force", "arms", "capacity")
-"""What an answer follows from, in the order of tables."""
+"""Inputs to an answer, in the order of tables."""
 
 _SAME = 1e-12
-"""Relative difference of inputs below which they are the same and carry nothing."""
+"""Relative difference of inputs below which they count as equal and have no part."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,9 +109,9 @@ def mixed(
     rows: Sequence[str],
     groups: Sequence[str],
 ) -> GivenFrame:
-    """Mix two frames: what a state marks is as in the first, the rest as in the second.
+    """Mix two frames: what a state marks is as in the first, everything else as in the second.
 
-    What no member stands for is the same in both, but for rounding, and taken from the second.
+    What no member represents is the same in both, apart from rounding, and taken from the second.
 
     Parameters
     ----------

@@ -1,9 +1,9 @@
-"""Who carries a difference: shares of members that belong to factors, whatever the order.
+"""Attribution of a difference to members grouped in factors, whatever the order.
 
 A difference arises when several things change together: moments, arms, capacity, and within the
-moments one component after the other. What one of them carries depends on the order in which they
-are changed, as long as the answer is not a plain sum of theirs. The mean over all orders in which
-the members of a factor stay together does not: it is the value of Owen (1977), and summed over the
+moments one component after the other. Unless the answer is a plain sum of their effects, the part
+of each depends on the order in which they are changed. The mean over all orders in which the
+members of a factor stay together does not: it is the value of Owen (1977), and summed over the
 members of a factor that of Shapley (1953) for the factors; both from memory. The parts add up to
 the difference exactly.
 """
@@ -24,28 +24,28 @@ if TYPE_CHECKING:
 __all__ = ["MOST_MEMBERS", "member_values"]
 
 MOST_MEMBERS = 10
-"""Members of one factor that are told apart; the states to solve double with each."""
+"""Members of one factor that are distinguished; the states to solve double with each."""
 
 
 def member_values(
     factors: Sequence[int],
     solve: Callable[[NDArray[np.bool_]], NDArray[np.float64]],
 ) -> NDArray[np.float64]:
-    """Share a difference among the members of factors.
+    """Attribute a difference to the members of factors.
 
     Parameters
     ----------
     factors : sequence of int
         Number of members of each factor.
     solve : callable
-        Takes states, shape (states, members), which tell for each member whether it is as in the
-        first case rather than as in the second; gives values, shape (states, ...).
+        Takes states, shape (states, members), which say for each member whether it is as in the
+        first case rather than the second; returns values, shape (states, ...).
 
     Returns
     -------
     float array, shape (members, ...)
-        What each carries of the value with all as in the first less that with all as in the
-        second, in the order of the factors.
+        Part of each in the value with all as in the first less that with all as in the second, in
+        the order of the factors.
 
     Examples
     --------
@@ -103,5 +103,5 @@ def _subsets(items: Sequence[int]) -> Iterator[tuple[int, ...]]:
 
 
 def _weight(before: int, count: int) -> float:
-    """Part of all orders of ``count`` in which just these stand before one."""
+    """Fraction of all orders of ``count`` members in which exactly these precede one."""
     return math.factorial(before) * math.factorial(count - before - 1) / math.factorial(count)

@@ -43,11 +43,11 @@ def explanation_text(
     changes : Counterfactuals
         Of the same head and frame.
     title : str
-        Who and what, for the first line.
+        Person and subject, for the first line.
     note : str
         Why this height, for the first line.
     other : HeadExplanation, optional
-        A second head of the same frame, set beside the first.
+        A second head of the same frame, compared with the first.
     other_changes : Counterfactuals, optional
         Counterfactuals of the second head.
     alongs, other_alongs : mapping, optional

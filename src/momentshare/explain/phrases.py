@@ -28,7 +28,7 @@ __all__ = [
 ]
 
 NOTHING = 5e-4
-"""Parts and changes of activation below this print as 0.000 and are called nothing."""
+"""Parts and changes of activation below this print as 0.000 and are described as nothing."""
 
 
 def head_phrase(head: str) -> str:
@@ -48,21 +48,21 @@ def group_phrase(group: str) -> str:
 
 
 def direction(row: str, sign: float, *, alone: bool = True) -> str:
-    """Name the direction of a signed moment; not ``alone`` where the joint has been named."""
+    """Name the direction of a signed moment; not ``alone`` if the joint has been named."""
     if row in ROWS:
         found = moment_direction(row, sign)
         return found.words if alone else found.noun
-    plain = row.replace("_", " ")  # a row of a problem that is not of this limb
+    plain = row.replace("_", " ")  # a row of a problem that does not come from this limb
     return plain if sign >= 0.0 else f"the opposite of {plain}"
 
 
 def signed(value: float) -> str:
-    """Write a number with its sign and three decimals, three digits where it is large."""
+    """Write a number with its sign and three decimals, or three digits if it is large."""
     return f"{value:+.3f}" if abs(value) < 100.0 else f"{value:+.3g}"
 
 
 def verb_for(value: float, positive: str, negative: str, none: str) -> str:
-    """Choose the verb that goes with the sign of a number."""
+    """Choose the verb that matches the sign of a number."""
     if abs(value) < NOTHING:
         return none
     return positive if value > 0.0 else negative
@@ -74,7 +74,7 @@ def percent(fraction: float) -> str:
 
 
 def case_label(case: str, twin_of: Mapping[str, str] | None = None) -> str:
-    """Name of a counterfactual in words."""
+    """Describe a counterfactual."""
     kept = (twin_of or {}).get(case)
     if case.startswith("no_arm_"):
         twin = f" (one-joint twin, {kept} only)" if kept else ""
@@ -106,7 +106,7 @@ def facet_phrase(name: str) -> str:
 
 
 def capital(text: str) -> str:
-    """Give a sentence its capital letter."""
+    """Capitalise a sentence."""
     return text[:1].upper() + text[1:]
 
 

@@ -37,11 +37,11 @@ __all__ = [
 ]
 
 _LONGEST = 2.0
-"""Normalised fibre length up to which the peak of the active curve is looked for."""
+"""Normalised fibre length up to which the peak of the active curve is searched for."""
 
 
 def row_joint(row: str) -> str:
-    """Joint that a moment row belongs to; of a row not ours, the first word of its name.
+    """Joint that a moment row belongs to; for an unknown row, the first word of its name.
 
     The facets of the limit of the glenoid belong to ``glenoid``.
     """
@@ -49,7 +49,7 @@ def row_joint(row: str) -> str:
 
 
 def head_index(names: tuple[str, ...], head: str, kind: str = "head") -> int:
-    """Place of a head, or an error that offers the nearest names."""
+    """Index of a head, or an error that suggests the nearest names."""
     if head not in names:
         raise UnknownNameError(kind, head, names)
     return names.index(head)
@@ -68,12 +68,12 @@ class FrameProblem:
     capacity, passive_force : float array, shape (heads,)
         Greatest active force here and passive force [N].
     moments : float array, shape (rows,)
-        Net moments without what a free lateral force adds [N·m].
+        Net moments without the contribution of a free lateral force [N·m].
     exponent : float
     weights : float array, shape (heads,)
     free_columns : float array, shape (rows, k)
-        Moment that one newton of free lateral force, and one newton metre of each free couple
-        of the hands, takes over; no column where they are given.
+        Moment supplied by one newton of free lateral force, and by one newton metre of each free
+        couple of the hands; no column where they are given.
     free_bounds : pair of float array, shape (k,), optional
         Least and greatest free values [N, N·m].
     weights_follow_volume : bool
@@ -112,7 +112,7 @@ class FrameProblem:
         return tuple(dict.fromkeys(row_joint(row) for row in self.row_names))
 
     def joint_rows(self, joint: str) -> list[int]:
-        """Places of the rows of a joint."""
+        """Return the indices of the rows of a joint."""
         return [j for j, row in enumerate(self.row_names) if row_joint(row) == joint]
 
     def crosses(self, head: int) -> tuple[str, ...]:
@@ -136,12 +136,12 @@ class FrameProblem:
         return self.glenoid.cone(self.moment_arms, self.moments)
 
     def solve(self) -> Sharing:
-        """Share the moments of this frame anew; arrays without a frame axis."""
+        """Share the moments of this frame again; arrays without a frame axis."""
         return answer_at(solve_problems([self]), 0)
 
 
 def solve_problems(problems: Sequence[FrameProblem]) -> Sharing:
-    """Solve problems of one frame side by side, the first axis over the problems.
+    """Solve problems of one frame together, the first axis over the problems.
 
     All have the heads, rows, exponent and kind of lateral force of the first.
     """
@@ -172,7 +172,7 @@ def _stacked(cones: Sequence[Cone | None]) -> Cone | None:
 
 
 def weakest_frame(result: LiftResult) -> int:
-    """Frame where the greatest load is least; that of most effort where no load can be held."""
+    """Frame where the greatest load is least; that of greatest effort if no load can be held."""
     good = np.flatnonzero(result.prepared.lift.reachable)
     if good.size == 0:
         raise InputError("no frame of this lift can be reached, so there is nothing to explain")
@@ -195,7 +195,7 @@ def frame_at(result: LiftResult, height: float) -> int:
 
 
 def frame_problem(result: LiftResult, frame: int) -> FrameProblem:
-    """Take the sharing problem of one frame out of a lift.
+    """Extract the sharing problem of one frame of a lift.
 
     Parameters
     ----------
@@ -206,7 +206,7 @@ def frame_problem(result: LiftResult, frame: int) -> FrameProblem:
     Returns
     -------
     FrameProblem
-        Solving it gives the lift's own answer again.
+        Solving it reproduces the lift's own answer.
 
     Raises
     ------

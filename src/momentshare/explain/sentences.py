@@ -30,11 +30,11 @@ if TYPE_CHECKING:
 __all__ = ["capacity_text", "case_text", "drive_text", "moments_text"]
 
 _SHOWN_CHANGES = 3
-"""Other heads named in a sentence, those with the greatest change."""
+"""Number of other heads named in a sentence, those with the greatest change."""
 
 
 def capacity_text(found: HeadExplanation) -> str:
-    """Say how the capacity here comes about."""
+    """State the factors of the capacity here."""
     f = found.factors
     if f.slack:
         return (
@@ -59,7 +59,7 @@ def capacity_text(found: HeadExplanation) -> str:
 
 
 def drive_text(found: HeadExplanation) -> str:
-    """Say what each joint adds to or takes from the drive, and which bound clips it."""
+    """State what each joint adds to or subtracts from the drive, and which bound clips it."""
     split = found.split
     lines = []
     for joint, value in split.by_joint().items():
@@ -82,7 +82,7 @@ def drive_text(found: HeadExplanation) -> str:
 
 
 def _glenoid_line(found: HeadExplanation, value: float, verb: str) -> str:
-    """Say what the limit of the glenoid adds to or takes from the drive."""
+    """State what the limit of the glenoid adds to or subtracts from the drive."""
     split = found.split
     if not split.facets:
         return "The limit of the glenoid costs nothing here."
@@ -145,7 +145,7 @@ def _sum_text(found: HeadExplanation) -> str:
 
 
 def moments_text(found: HeadExplanation) -> str:
-    """Say what part of each joint moment the head supplies."""
+    """State the part of each joint moment that the head supplies."""
     parts = []
     for item in found.moments:
         if item.moment == 0.0:
@@ -166,7 +166,7 @@ def moments_text(found: HeadExplanation) -> str:
 
 
 def case_text(changes: Counterfactuals, case: str) -> str:
-    """Say what one counterfactual changes, in the head and in the others."""
+    """State what one counterfactual changes, in the head and in the others."""
     k = changes.place(case)
     head = changes.index
     before, after = changes.sharing.activation[0], changes.sharing.activation[k]
@@ -205,7 +205,7 @@ def case_text(changes: Counterfactuals, case: str) -> str:
 
 
 def _removal_word(change: float) -> str:
-    """Say what a head does to another that changes by this much when it is taken away."""
+    """State the effect of a head on another that changes by this much when it is removed."""
     return " (spared by this head)" if change > 0.0 else " (it works to make up for this head)"
 
 

@@ -1,7 +1,7 @@
 """The sum of a head with every factor printed, so that a pocket calculator confirms it.
 
-Each number is printed with so many digits that the product and the sum of what is printed give the
-result to the last digit that is printed of it.
+Each number is printed with enough digits for the product and the sum of the printed values to give
+the printed result to its last digit.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ def sum_lines(found: HeadExplanation, name: str = "") -> tuple[str, ...]:
     ----------
     found : HeadExplanation
     name : str
-        What the frame is called, in front of each line.
+        Name of the frame, at the start of each line.
     """
     before = f"{name}: " if name else ""
     return before + capacity_sum(found), before + drive_sum(found)

@@ -36,7 +36,7 @@ def symbols() -> dict[str, Any]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Algebra:
-    """Expressions of the derivation in symbols, p = 2 unless they hold p."""
+    """Expressions of the derivation in symbols; p = 2 unless they contain p."""
 
     lagrangian: Any
     balance: tuple[Any, Any]
@@ -87,7 +87,7 @@ def derive(*, equal_weights: bool) -> Algebra:
     elbow_term = w_E * h_Le * s["M_e"] / h_E**2
     shoulder_term = w_S * h_Ls * s["M_s"] / h_S**2
     below = w_L + w_E * h_Le**2 / h_E**2 + w_S * h_Ls**2 / h_S**2
-    # Terms and gain are written for reading; a test proves them equal to what was solved.
+    # Terms and gain are written to be read; a test proves them equal to the solution.
     gain = (w_S * h_Ls / h_S**2) * (s["M_s"] - h_Ls * s["a_L0"]) / below
     return Algebra(
         lagrangian=lagrangian,
@@ -107,5 +107,5 @@ def derive(*, equal_weights: bool) -> Algebra:
 
 
 def arm_effect(algebra: Algebra) -> Any:
-    """Return what the shoulder arm of L changes, in the symbols of the case alone."""
+    """Return the effect of the shoulder arm of L, in the symbols of the case alone."""
     return algebra.gain.subs(symbols()["a_L0"], algebra.alone)

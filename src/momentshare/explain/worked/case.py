@@ -38,7 +38,7 @@ class WorkedCase:
     weights : tuple of float
         Of Σ w aᵖ.
     exponent : float
-        Of the study; worked besides 2 and 3.
+        Of the study; worked in addition to 2 and 3.
     origin : str
         Where the numbers come from.
     """

@@ -1,4 +1,4 @@
-"""A small case cut out of a frame of a study."""
+"""A small case extracted from a frame of a study."""
 
 from __future__ import annotations
 
@@ -17,11 +17,11 @@ __all__ = ["case_from_frame"]
 
 
 def case_from_frame(found: HeadExplanation, other: HeadExplanation | None = None) -> WorkedCase:
-    """Cut a small case out of a frame of a study.
+    """Extract a small case from a frame of a study.
 
     The two-joint head is the head explained, or the second one, or else the strongest at the
     elbow; E and S are the strongest heads that cross one joint only and act in the direction
-    of the net moment, the second head taking the place of E or S where it can. The moments are
+    of the net moment, the second head being used as E or S where possible. The moments are
     those that these three supply actively in the whole answer. The shoulder row is the one
     in which the two-joint head's part is greatest.
 

@@ -45,7 +45,7 @@ class WorkedAnswer:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Step:
-    """One step: what is done in words, and the equations it gives.
+    """One step: what is done, in words, and the resulting equations.
 
     ``{name}`` in the text stands for a symbol of ``symbols``.
     """
@@ -99,7 +99,7 @@ class WorkedExample:
 
 
 def _latex_text(text: str) -> str:
-    """Write characters that LaTeX reads as commands or does not know as it wants them."""
+    """Escape characters that LaTeX reads as commands or does not know."""
     swaps = {
         "%": r"\%", "&": r"\&", "#": r"\#", "_": r"\_", "·": r"$\cdot$", "≤": r"$\le$",
         "−": "$-$", "–": "--", "Σ": r"$\Sigma$", "²": "$^2$", "ᵖ": "$^p$",

@@ -4,9 +4,9 @@ With h = F r the moment of a head at full activation, the balance is
 
     h_Le a_L + h_E a_E = M_e,    h_Ls a_L + h_S a_S = M_s,
 
-and SymPy derives from the Lagrangian what each head has to do, for p = 2 in closed form and
-for any other p as one equation with one unknown. The numbers are then put in and the answer
-is set beside that of :func:`momentshare.sharing.share`.
+and SymPy derives from the Lagrangian what each head must do, for p = 2 in closed form and for any
+other p as one equation with one unknown. The numbers are then inserted and the answer is compared
+with that of :func:`momentshare.sharing.share`.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ __all__ = ["work"]
 
 
 def work(case: WorkedCase) -> WorkedExample:
-    """Derive a small case and put in its numbers.
+    """Derive a small case and insert its numbers.
 
     Parameters
     ----------
@@ -90,7 +90,7 @@ def _interval(case: WorkedCase) -> tuple[float, float]:
             continue
         ends = sorted(((0.0 - at) / slope, (1.0 - at) / slope))
         low, high = max(low, ends[0]), min(high, ends[1])
-    # Moments taken from an answer on its bounds may miss them by rounding.
+    # Moments taken from an answer at its bounds may exceed them by rounding.
     if low > high + 1e-12:
         raise InputError(
             f"the three heads cannot supply {n['M_e']:.4g} and {n['M_s']:.4g} N·m with "
@@ -132,7 +132,7 @@ def _answer(
 def _root(
     algebra: Algebra, exponent: float, exact: dict[Any, Any], interval: tuple[float, float]
 ) -> float:
-    """Solve the condition of L for a_L, the other two heads taken out by their own."""
+    """Solve the condition of L for a_L, the other two heads eliminated by theirs."""
     from scipy.optimize import brentq
 
     sp, s = sympy_module(), symbols()

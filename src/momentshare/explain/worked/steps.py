@@ -1,4 +1,4 @@
-"""The derivation step by step, with the numbers put in."""
+"""The derivation step by step, with the numbers inserted."""
 
 from __future__ import annotations
 
@@ -134,7 +134,7 @@ def derivation(
 
 
 def _sign_sentence(algebra: Algebra, exact: dict[Any, Any]) -> str:
-    """Say what each joint does, from the signs of the numbers."""
+    """State what each joint does, from the signs of the numbers."""
 
     def does(value: Any) -> str:
         if value == 0:
