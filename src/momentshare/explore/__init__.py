@@ -1,7 +1,7 @@
 """One page that shows an arm pressing and computes in the browser.
 
 The library solves postures, paths, capacities and moments on a grid of presses; the page holds
-them, and a solver of its own (``page/share.js``) shares the moments for every change of a control.
+them, and its own solver (``page/share.js``) shares the moments at every change of a control.
 """
 
 from __future__ import annotations
@@ -19,6 +19,6 @@ __all__ = ["build_page", "example_study"]
 
 
 def example_study() -> Study:
-    """Two invented people, for a page without a study of its own."""
+    """Two invented people, for a page made without a study."""
     text = (resources.files("momentshare.explore") / "default.toml").read_text("utf-8")
     return parse_study(text, "built-in example")

@@ -1,8 +1,8 @@
-"""The page's modules in one script: imports are resolved, and nothing else is changed.
+"""The page's modules in one script: imports are resolved, nothing else is changed.
 
 A module of ``page/`` may import from its neighbours by name (``import { a } from "./b.js"``) and
-export functions, constants and classes. All modules share one scope in the page, so that a name
-may stand at the top of one module only; a test sees to it.
+export functions, constants and classes. All modules share one scope in the page, so a name may be
+defined at the top level of one module only; a test checks this.
 """
 
 from __future__ import annotations
@@ -46,12 +46,12 @@ def needed_modules(entry: str) -> list[str]:
 
 
 def top_names(text: str) -> list[str]:
-    """Names that a module puts into the scope shared by all."""
+    """Names that a module adds to the shared scope."""
     return _TOP.findall(text)
 
 
 def bundle(entry: str = "app") -> str:
-    """Join an entry and all that it imports into one script."""
+    """Join an entry and everything it imports into one script."""
     parts = []
     for name in needed_modules(entry):
         text = _EXPORT.sub("", _IMPORT.sub("", page_text(f"{name}.js")))

@@ -69,7 +69,7 @@ def drawn_points(
 
 
 def _few(points: Floats) -> Floats:
-    """Leave out points that the drawing can do without, (.., n, 3)."""
+    """Drop points that the drawing does not need, (.., n, 3)."""
     sample = points.reshape(-1, *points.shape[2:])
     sample = sample[:: max(1, len(sample) // 300)]
     keep = list(range(sample.shape[1]))
@@ -93,7 +93,7 @@ def _miss(sample: Floats, keep: list[int], place: int) -> float:
 
 
 def _scene(limbs: Limb, press: Press) -> ArmScene:
-    """Scene of the first height that is reached."""
+    """Scene of the first height within reach."""
     assert press.lift is not None  # noqa: S101 - the caller has looked
     prepared = prepare(limbs.take(press.person), press.lift)
     result = solve_lift(prepared, Lateral(mode="zero"), greatest_load=False)

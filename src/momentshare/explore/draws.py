@@ -1,8 +1,8 @@
-"""How sure the activations of a page are: draws of the limb, solved at every node.
+"""Uncertainty of the activations of a page: draws of the limb, solved at every node.
 
 Drawn are the numbers of the model (attachments, surfaces, volumes, fibre lengths, strengths,
 scapula, inertia) and the lengths of the person, as ``momentshare uncertainty`` draws them. Spacing,
-touch point and load stay as the controls say, because whoever moves them knows them.
+touch point and load stay as the controls set them, because whoever moves the controls knows them.
 """
 
 from __future__ import annotations
@@ -36,16 +36,16 @@ if TYPE_CHECKING:
 __all__ = ["PART", "UNKNOWN", "activation_ranges", "page_criterion", "usual_load"]
 
 PART = 0.8
-"""Part of the draws that lies within a range."""
+"""Fraction of the draws that lies within a range."""
 
 UNKNOWN = -1.0
-"""Stands where no range is known."""
+"""Marks where no range is known."""
 
 _MODES = {"none": Lateral(mode="zero"), "free": Lateral(mode="free")}
 
 
 def page_criterion(study: Study) -> tuple[Criterion, str]:
-    """Criterion that a page begins with, and its name there: the study's where the page has it."""
+    """Criterion that a page begins with, and its name there: the study's, if the page offers it."""
     wanted = study.file.settings.criterion()
     if wanted.exponent not in {2.0, 3.0}:
         wanted = Criterion()
@@ -57,7 +57,7 @@ def usual_load(limbs: Limb, person: int, nodes: Nodes) -> float:
     """Two thirds of what a person can hold at most heights of a usual press [kg].
 
     The press is the node nearest to 1.6 times the biacromial breadth, 12 cm, flat; four heights in
-    five allow at least three halves of the load. In steps of 2.5 kg.
+    five allow at least one and a half times the load. In steps of 2.5 kg.
     """
     near = (
         int(np.argmin(np.abs(np.array(nodes.spacings) - 1.6))),
@@ -157,7 +157,7 @@ def activation_ranges(
 
 
 def _middle(values: Floats) -> tuple[Floats, Floats]:
-    """Find the ends of the middle part over the second axis; unknown where no draw has answered."""
+    """Find the ends of the middle part over the second axis; unknown where no draw was solved."""
     ends = [50.0 * (1.0 - PART), 50.0 * (1.0 + PART)]
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)  # of slices that are all NaN

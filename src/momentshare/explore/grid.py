@@ -31,7 +31,7 @@ class Nodes:
     spacings : tuple of float
         Distance between the grips over the biacromial breadth.
     touches : tuple of float
-        Where the bar touches the chest, footward of the shoulder joint [m].
+        Where the bar touches the chest, from the shoulder joint towards the feet [m].
     angles : tuple of float
         Bench angle, + head up [deg].
     """
@@ -42,7 +42,7 @@ class Nodes:
 
     @property
     def size(self) -> int:
-        """Presses for each person."""
+        """Number of presses per person."""
         return len(self.spacings) * len(self.touches) * len(self.angles)
 
 
@@ -70,7 +70,7 @@ LEVELS = (
     Nodes(spacings=(1.0, 1.4, 1.8, 2.2), touches=(0.06, 0.14), angles=(0.0,)),
     Nodes(spacings=(1.0, 1.6, 2.2), touches=(0.10,), angles=(0.0,)),
 )
-"""From fine to coarse; a page takes the finest that keeps it small enough."""
+"""From fine to coarse; a page uses the finest one that keeps it small enough."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -82,8 +82,8 @@ class Press:
     person : int
         Number of the person.
     kind : {"press", "push_up", "condition"}
-        A press at the nodes, with bar or dumbbells; a push-up at the same nodes; or a condition
-        of the study as it stands there.
+        A press at the nodes, with bar or dumbbells; a push-up at the same nodes; or a condition of
+        the study as it is.
     node : tuple of int or None
         Spacing, touch point and bench angle; None for a condition.
     condition : str
@@ -108,7 +108,7 @@ def grid_presses(study: Study, limbs: Limb, nodes: Nodes) -> list[Press]:
     Parameters
     ----------
     study : Study
-        Its people, and its conditions as they stand.
+        Its people, and its conditions as they are.
     limbs : Limb
         One per person of the study.
     nodes : Nodes
@@ -156,7 +156,7 @@ def node_presses(
     Returns
     -------
     dict
-        Numbers of spacing, touch point and bench angle → press.
+        Indices of spacing, touch point and bench angle → press.
     """
     return {
         (s, t, b): BenchPress(

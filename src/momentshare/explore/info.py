@@ -1,4 +1,4 @@
-"""What a page has to know beside its arrays: names, nodes, people, limits, curves."""
+"""What a page needs besides its arrays: names, nodes, people, limits, curves."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ _EVEN = np.linspace(0.0, 1.0, HEIGHTS)
 """Height fraction of every frame of a page."""
 
 _CURVE = np.round(np.linspace(0.3, 1.8, 76), 3)
-"""Fibre lengths over the optimal one at which the curves are drawn."""
+"""Fibre lengths over the peak fibre length at which the curves are drawn."""
 
 
 def page_info(
@@ -95,13 +95,13 @@ def _heads(model: Model) -> list[dict[str, Any]]:
 
 
 def limit_marks(model: Model, exercises: Iterable[str]) -> dict[str, Any]:
-    """Limits of the model that touch the activation of heads, where there are any.
+    """Limits of the model that concern the activation of heads, if there are any.
 
     Returns
     -------
     dict
-        Exercise → claim (``size`` or ``order``) → part of the lift → number of the head → places
-        in the list of limits of the page.
+        Exercise → claim (``size`` or ``order``) → part of the lift → index of the head → indices in
+        the page's list of limits.
     """
     limits = model.limits
     place = {key: len(LIMITS) + k for k, key in enumerate(limits.keys)}

@@ -27,10 +27,10 @@ MOST_BYTES = 3_000_000
 """Size of a page that still opens and travels easily (common practice, no source)."""
 
 DRAWS = 32
-"""Draws by default: the ends of the middle 80 % are then themselves good to a few per cent."""
+"""Default number of draws: the ends of the middle 80 % are then accurate to a few per cent."""
 
 _LIFT_BYTES = 16_000
-"""Bytes of the page for each geometry, from above; only decides where the search begins."""
+"""Upper estimate of the page's bytes per geometry; only decides where the search begins."""
 
 
 def build_page(
@@ -45,14 +45,14 @@ def build_page(
     Parameters
     ----------
     study : Study
-        Its people are offered, and its conditions as they stand.
+        Its people are offered, and its conditions as they are.
     draws : int
-        Draws of the limb behind the range of every activation; 0 leaves the ranges out.
+        Number of draws of the limb behind the range of every activation; 0 leaves the ranges out.
     levels : sequence of Nodes
-        Grids from fine to coarse; the finest is taken with which the page is no larger than
+        Grids from fine to coarse; the page uses the finest with which it is no larger than
         :data:`MOST_BYTES`.
     progress : callable, optional
-        Told what is being done.
+        Called with what is being done.
 
     Returns
     -------

@@ -1,7 +1,7 @@
 """Arrays as text: what varies smoothly along a lift becomes small differences, then deflate.
 
-Floats are kept in single precision. Numbers of 32 or 16 bits are replaced by their difference to
-the height before, and bytes of one significance stand together, which deflate likes. The page
+Floats are kept in single precision. Numbers of 32 or 16 bits are replaced by their difference from
+the previous height, and bytes of equal significance are grouped, which compresses well. The page
 undoes both (``page/payload.js``).
 """
 
@@ -30,7 +30,7 @@ STEPS = {
     "fibre": 1e-4,
     **dict.fromkeys(("low_none", "high_none", "low_free", "high_free"), 1e-2),
 }
-"""Arrays that are kept as whole numbers of 16 bits, and what one of them stands for."""
+"""Arrays that are kept as 16-bit integers, and the value of one unit."""
 
 
 def stored(name: str, values: Floats) -> Floats:

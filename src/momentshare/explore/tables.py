@@ -1,4 +1,4 @@
-"""What a page needs of every press: arms, capacities, moments, and points to draw."""
+"""What a page needs for every press: arms, capacities, moments, and points to draw."""
 
 from __future__ import annotations
 
@@ -27,15 +27,15 @@ if TYPE_CHECKING:
 __all__ = ["SAME", "PressTables", "press_tables"]
 
 SAME = 1e-9
-"""Moment arms [m] by which two presses may differ and still share a geometry."""
+"""Difference of moment arms [m] up to which two presses share a geometry."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PressTables:
     """Arrays of all presses that have a lift; thorax frame, SI.
 
-    What hangs on the posture alone stands in ``geometry`` (first axis geometries, then heights),
-    what hangs on the load in ``task`` (first axis presses). A press and a push-up with the same
+    What depends on the posture alone is in ``geometry`` (first axis geometries, then heights), what
+    depends on the load in ``task`` (first axis presses). A press and a push-up with the same
     postures share a geometry.
 
     Attributes
@@ -46,8 +46,9 @@ class PressTables:
         Geometry of each press.
     geometry : dict
         ``arms`` (.., rows, heads) [m], ``capacity``, ``passive`` (.., heads) [N], ``fibre``
-        fibre length over the optimal one, ``lines`` (.., heads, 3) force on the arm for a newton,
-        ``glenoid`` (.., 3, 3) rows forward, upward and outward, and the points of a drawing.
+        fibre length over the peak fibre length, ``lines`` (.., heads, 3) force on the arm for a
+        newton, ``glenoid`` (.., 3, 3) rows forward, upward and outward, and the points of a
+        drawing.
     task : dict
         ``fixed`` moments of the arm (.., rows) [N·m]; ``each`` those of a kilogram in both hands
         together; ``base`` kilograms on the hands without any load (a push-up's share of the body);
@@ -56,7 +57,7 @@ class PressTables:
         kilogram; ``friction`` greatest push over vertical force; ``up`` and
         ``outward`` directions; ``reached``.
     path_sizes : tuple of int
-        Points drawn of each path, in the order of the heads.
+        Number of points drawn per path, in the order of the heads.
     """
 
     presses: tuple[Press, ...]
@@ -106,7 +107,7 @@ def press_tables(limbs: Limb, presses: Sequence[Press]) -> PressTables:
 
 
 def _agree(one: dict[str, Floats], other: dict[str, Floats]) -> bool:
-    """Whether two geometries are the same wherever both are reached."""
+    """Whether two geometries are the same wherever both are within reach."""
     with np.errstate(invalid="ignore"):
         return bool(np.nanmax(np.abs(one["arms"] - other["arms"]), initial=0.0) < SAME)
 
@@ -147,16 +148,16 @@ def _one(prepared: Prepared, lift: Lift) -> tuple[dict[str, Floats], dict[str, F
 
 
 def _friction(balance: Balance) -> Floats:
-    """Greatest outward push over the vertical force that the hands can hold; 9 for no bound."""
+    """Greatest outward push over the vertical force that the hands can hold; 9 means no bound."""
     bound = np.inf if balance.friction is None else balance.friction
     return np.broadcast_to(np.minimum(bound, 9.0), (HEIGHTS,))
 
 
 def _on_the_hands(lift: Lift) -> tuple[Floats, Floats]:
-    """Kilograms on the hands without any load, and what a kilogram of ``load_mass`` puts there.
+    """Kilograms on the hands without any load, and per kilogram of ``load_mass``.
 
-    Under a push-up ``load_mass`` is half the body and all that it carries, of which the hands bear
-    a part; what is carried counts in full. Elsewhere the load is on the hands and nothing else is.
+    In a push-up ``load_mass`` is half the body and everything it carries, of which the hands bear a
+    part; what is carried counts in full. Elsewhere only the load is on the hands.
     """
     if lift.load_force is None or lift.push_axis is None:
         return np.zeros(HEIGHTS), np.ones(HEIGHTS)

@@ -1,4 +1,4 @@
-"""How results reach a disk: one folder for each run, one writer for every kind of file."""
+"""How results reach the disk: one folder per run, one writer for every kind of file."""
 
 from momentshare.files.alone import lone_file
 from momentshare.files.folder import RunFolder, as_run_folder, run_folder

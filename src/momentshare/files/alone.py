@@ -1,7 +1,8 @@
-"""One file that a command writes by itself: whole or not at all, by one run at a time.
+"""A single file that a command writes: completely or not at all, by one run at a time.
 
-It is made in a folder beside its place, hence on its disk, and moved there in one step. That folder
-holds the lock of the run; it goes with the run, or with the next where the run was killed.
+It is made in a folder beside its destination, hence on the same disk, and moved there in one step.
+That folder holds the lock of the run; it is removed with the run, or with the next one if the run
+was killed.
 """
 
 from __future__ import annotations
@@ -32,12 +33,12 @@ __all__ = ["lone_file"]
 
 @contextmanager
 def lone_file(place: str | Path, *, room: int = 0) -> Iterator[Callable[[bytes], None]]:
-    """Hold the place of one file, checked before anything is computed.
+    """Reserve the place of one file, checked before anything is computed.
 
     Parameters
     ----------
     place : str or Path
-        A file that is there is replaced.
+        An existing file is replaced.
     room : int
         Bytes that it will take.
 
@@ -49,10 +50,10 @@ def lone_file(place: str | Path, *, room: int = 0) -> Iterator[Callable[[bytes],
     Raises
     ------
     InputError
-        A folder or a link stands there, the folder around it cannot be written to, or another
-        run writes the same file.
+        There is a folder or a link in its place, the enclosing folder cannot be written to, or
+        another run is writing the same file.
     StorageError
-        The disk does not take it.
+        The disk refuses the write.
     """
     path = Path(place)
     if path.is_symlink() or path.is_dir():

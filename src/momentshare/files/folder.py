@@ -1,12 +1,12 @@
-"""The folder of a run: one command, one process at a time, whole or not at all.
+"""The folder of a run: one command, one process at a time, completely or not at all.
 
 Whatever a command writes goes through here. The folder is locked before anything is computed and
 checked for rights and room. Files are made inside the folder itself, in ``.momentshare``, so that
-they are on its disk and moving them is one step; results of a run move together, parts of a long
-run (chunks of draws, trials) as each is done. The manifest names every file with its digest before
-it moves: what a killed run left is known, a damaged part is found and made again, and nothing that
-the manifest does not name is ever replaced or removed. After a run, and after the next one where
-it was killed, ``.momentshare`` is gone.
+they are on the same disk and moving them is one step; results of a run move together, parts of a
+long run (chunks of draws, trials) as each is finished. The manifest names every file with its
+digest before it moves: what a killed run left is known, a damaged part is found and made again, and
+nothing that the manifest does not name is ever replaced or removed. After a run, or after the next
+one if it was killed, ``.momentshare`` is removed.
 """
 
 from __future__ import annotations
@@ -51,14 +51,14 @@ CONTROL = ".momentshare"
 """Folder inside a run folder that exists while a run is under way."""
 
 _UNDER_WAY = "under way"
-"""Tag of a part whose files are being replaced; no part is asked for under it."""
+"""Tag of a part whose files are being replaced; no part is requested under it."""
 
 _JOURNAL = "journal"
 _STAGE = "stage"
 _SCRATCH = "scratch"
 
 _EARLIER = ("run.json", "summary.json", "explain.json", "strength.json", "trials/study.json")
-"""Files by which a folder of a version without manifests is known."""
+"""Files that identify a folder written by a version without manifests."""
 
 
 class RunFolder:
@@ -89,7 +89,7 @@ class RunFolder:
 
     @property
     def parts(self) -> tuple[str, ...]:
-        """Names of the parts that the folder has an account of, sound or not."""
+        """Names of the parts that the folder accounts for, sound or not."""
         return tuple(sorted(self._manifest.parts))
 
     def has(self, name: str, tag: str) -> bool:
@@ -105,23 +105,23 @@ class RunFolder:
         )
 
     def keep(self, name: str, tag: str, files: Mapping[str, bytes]) -> None:
-        """Put the files of a part into the folder, whole or not at all.
+        """Put the files of a part into the folder, completely or not at all.
 
         Parameters
         ----------
         name : str
             Of the part; a part of the same name is replaced.
         tag : str
-            Stands for all that made it; see :meth:`has`.
+            Represents everything behind it; see :meth:`has`.
         files : mapping
             Name within the folder → bytes.
 
         Raises
         ------
         InputError
-            A file that this command did not write, or a link, stands in the way.
+            A file that this command did not write, or a link, is in the way.
         StorageError
-            The disk does not take it.
+            The disk refuses the write.
         """
         self.refuse_what_is_in_the_way(files)
         earlier = self._manifest.parts.get(name)
@@ -132,7 +132,7 @@ class RunFolder:
             stage = self._control(_STAGE)
             for number, data in enumerate(files.values()):
                 written(stage / str(number), data)
-            # What the part had and has no more stays in the account until it is gone.
+            # Files that the part no longer has stay in the account until they are removed.
             self._note(name, Part(_UNDER_WAY if left else tag, {**left, **part.files}))
             for number, file in enumerate(files):
                 self._move(stage / str(number), file)
@@ -154,22 +154,22 @@ class RunFolder:
 
     @contextmanager
     def results(self, *, leave: tuple[str, ...] = ()) -> Iterator[Writer]:
-        """Hand out a writer; what it wrote moves into the folder together at the end.
+        """Provide a writer; what it wrote moves into the folder together at the end.
 
-        Earlier results of this command that were not written again are removed, as far as they
-        are still as they were written.
+        Earlier results of this command that were not written again are removed, provided that they
+        are unchanged.
 
         Parameters
         ----------
         leave : tuple of str
-            Earlier results with these endings stay where the study is still the same.
+            Earlier results with these extensions stay if the study is still the same.
 
         Raises
         ------
         InputError
-            A file that this command did not write, or a link, stands in the way.
+            A file that this command did not write, or a link, is in the way.
         StorageError
-            The disk does not take it.
+            The disk refuses the write.
         """
         with self._writing():
             writer = Writer(self._control(_STAGE))
@@ -192,7 +192,7 @@ class RunFolder:
 
     @property
     def scratch(self) -> str:
-        """Folder for what is temporary; it goes with the run, or at the next."""
+        """Folder for temporary files; it is removed with the run, or by the next."""
         return str(self._control(_SCRATCH))
 
     # ------------------------------------------------------------------ inside
@@ -204,7 +204,7 @@ class RunFolder:
 
     @contextmanager
     def _writing(self) -> Iterator[None]:
-        """Say what to do where the disk does not take what is written."""
+        """Say what to do if the disk refuses a write."""
         try:
             yield
         except OSError as err:
@@ -222,7 +222,7 @@ class RunFolder:
         return None
 
     def refuse_what_is_in_the_way(self, names: Iterable[str]) -> None:
-        """Refuse links, folders and files of others where this run will write.
+        """Refuse links, folders and foreign files where this run will write.
 
         Raises
         ------
@@ -249,7 +249,7 @@ class RunFolder:
                 )
 
     def _note(self, name: str, part: Part | None) -> None:
-        """Bring a part into the account before its files move."""
+        """Enter a part into the account before its files move."""
         journal = self.path / CONTROL / _JOURNAL
         with journal.open("ab") as file:
             file.write(journal_line(name, part))
@@ -264,10 +264,9 @@ class RunFolder:
         os.replace(source, target)  # noqa: PTH105 - replaces on every platform
 
     def _remove(self, files: Mapping[str, str], *, changed: bool) -> None:
-        """Remove files, and folders that are empty then.
+        """Remove files, and folders that are then empty.
 
-        Results that are not as they were written may be somebody's work and stay, unless
-        ``changed``.
+        Results that have been changed may be somebody's work and stay, unless ``changed``.
         """
         for name, digest in files.items():
             place = self.path / name
@@ -286,14 +285,14 @@ class RunFolder:
         sync_folder(self.path)
 
     def claim(self) -> None:
-        """Write down what the run is to do; done by itself before the first file."""
+        """Record what the run is to do; done automatically before the first file."""
         if self._manifest.study != self._study:
             self._manifest.study = self._study
             with self._writing():
                 self._write_manifest()
 
     def _begin(self) -> None:
-        """Take over what an earlier run left, and say from the start whose folder this is."""
+        """Take over what an earlier run left, and record at once whose folder this is."""
         control, account = self.path / CONTROL, self._manifest
         for left in (_STAGE, _SCRATCH):
             shutil.rmtree(control / left, ignore_errors=True)
@@ -309,7 +308,7 @@ class RunFolder:
         journal.unlink(missing_ok=True)
 
     def _end(self) -> None:
-        """Settle the account; an empty one goes."""
+        """Settle the account; an empty one is removed."""
         account, control = self._manifest, self.path / CONTROL
         with suppress(OSError, StorageError):
             if self._fresh and not account.parts and not account.files:
@@ -317,7 +316,7 @@ class RunFolder:
             elif self._open_journal:
                 with self._writing():
                     self._write_manifest()
-            # Kept where the account could not be written: the next run takes it over.
+            # Kept if the account could not be written: the next run takes it over.
             (control / _JOURNAL).unlink(missing_ok=True)
         for left in (_STAGE, _SCRATCH):
             shutil.rmtree(control / left, ignore_errors=True)
@@ -333,7 +332,7 @@ def run_folder(
     names: Iterable[str] = (),
     room: int = 0,
 ) -> Iterator[RunFolder]:
-    """Hold the folder of a run, made where it is missing.
+    """Hold the folder of a run, creating it if needed.
 
     Parameters
     ----------
@@ -342,12 +341,12 @@ def run_folder(
     command : str
         Which command writes here.
     study : mapping, optional
-        What is to be done, as plain data; stands in the manifest.
+        What is to be done, as plain data; recorded in the manifest.
     accept : callable, optional
-        Called with what an earlier run of this command was to do; raises ``InputError`` where
-        that is not to be replaced, and the name of the folder is put before it.
+        Called with what an earlier run of this command was to do; raises ``InputError`` if that
+        must not be replaced; the name of the folder is put before the message.
     names : iterable of str
-        Files that the run is sure to write, so that what is in their way shows at once.
+        Files that the run is certain to write, so that obstacles show at once.
     room : int
         Bytes that the run will write.
 
@@ -395,7 +394,7 @@ def run_folder(
 def as_run_folder(
     place: str | Path | RunFolder, command: str, **options: Any
 ) -> Iterator[RunFolder]:
-    """Hold a folder, or go on with one that is held already."""
+    """Hold a folder, or continue with one that is already held."""
     if isinstance(place, RunFolder):
         yield place
         return
@@ -404,7 +403,7 @@ def as_run_folder(
 
 
 def _account(path: Path, command: str, *, fresh: bool) -> Manifest:
-    """Account of a folder, refused where it is not this command's."""
+    """Account of a folder, refused if it is not this command's."""
     if fresh:
         for name in _EARLIER:
             if os.path.lexists(path / name):

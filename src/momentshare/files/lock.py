@@ -18,7 +18,7 @@ _FLAGS = os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_
 
 
 class HeldError(Exception):
-    """Another process holds the lock; ``holder`` is its number as far as it is known."""
+    """Another process holds the lock; ``holder`` is its process number, if known."""
 
     def __init__(self, holder: str) -> None:
         super().__init__(holder)
@@ -27,15 +27,15 @@ class HeldError(Exception):
 
 @contextmanager
 def held(path: Path) -> Iterator[None]:
-    """Hold a lock file for as long as this lasts; it and its folder go at the end.
+    """Hold a lock file for the duration of the block; it and its folder are removed at the end.
 
-    The lock is the system's, so it ends with the process, whatever way. Where the system or the
-    disk has no locks, nothing is kept out.
+    The lock belongs to the operating system, so it ends with the process, however that ends. Where
+    the system or the disk has no locks, nothing is locked out.
 
     Parameters
     ----------
     path : Path
-        Of the lock file; its folder is made, and removed if nothing else is in it.
+        Of the lock file; its folder is created, and removed if nothing else is in it.
 
     Raises
     ------
@@ -50,11 +50,11 @@ def held(path: Path) -> Iterator[None]:
         os.write(handle, f"{os.getpid()}\n".encode())
         yield
     finally:
-        # Removed while it is still held: who opened it before finds out that it is gone.
+        # Removed while still held: a process that opened it earlier finds that it is gone.
         with suppress(OSError):
             path.unlink()
         os.close(handle)
-        if os.name == "nt":  # where an open file cannot be removed, and so only by the last
+        if os.name == "nt":  # where an open file cannot be removed, hence only by the last
             with suppress(OSError):
                 path.unlink()
         with suppress(OSError):
@@ -62,7 +62,7 @@ def held(path: Path) -> Iterator[None]:
 
 
 def _locked(path: Path) -> int:
-    """Open and lock a file that is still in its place once it is locked."""
+    """Open and lock a file that is still in place once it is locked."""
     while True:
         path.parent.mkdir(exist_ok=True)
         try:

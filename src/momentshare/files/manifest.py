@@ -1,8 +1,8 @@
-"""What a run folder holds by its own account: whose it is, its files and their digests.
+"""The account of a run folder: whose it is, its files and their digests.
 
 ``manifest.json`` is the account of a run at rest. While a run is under way each part that is
-finished adds a line to a journal, so that a long run does not write the whole account anew for
-every part; the next run that opens the folder takes the journal over.
+finished adds a line to a journal, so that a long run does not rewrite the whole account for every
+part; the next run that opens the folder takes the journal over.
 """
 
 from __future__ import annotations
@@ -33,14 +33,14 @@ __all__ = [
 ]
 
 FORMAT = 3
-"""Version of run folders; a folder of another one is refused."""
+"""Version of run folders; a folder of another version is refused."""
 
 MANIFEST = "manifest.json"
 
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """Files that were finished together, under a tag that stands for all that made them.
+    """Files that were finished together, under a tag that represents everything behind them.
 
     Attributes
     ----------
@@ -62,7 +62,7 @@ class Manifest:
     command : str
         Which command writes here.
     study : dict
-        What it was asked to do, as far as it tells one run from another.
+        What it was asked to do, as far as that distinguishes one run from another.
     parts : dict
         What a long run has finished, by name.
     files : dict
@@ -108,7 +108,7 @@ def read_manifest(path: Path) -> Manifest:
     Raises
     ------
     InputError
-        It is of another format, or none; the message names file and remedy.
+        It has another format, or none; the message names file and remedy.
     """
     wrong = f"{shown(path)}: is not a manifest of momentshare; choose another folder for --out"
     try:
@@ -141,15 +141,15 @@ def read_manifest(path: Path) -> Manifest:
 
 
 def journal_line(name: str, part: Part | None) -> bytes:
-    """Line that adds a part to the account, or takes it out."""
+    """Line that adds a part to the account, or removes it."""
     record = None if part is None else _record(part)
     return (json.dumps({"part": name, "is": record}, ensure_ascii=False) + "\n").encode()
 
 
 def take_over(manifest: Manifest, lines: Iterable[bytes]) -> bool:
-    """Bring the lines of a journal into the account; whether there was any.
+    """Enter the lines of a journal into the account; return whether there were any.
 
-    A run may have been killed while it wrote a line: what cannot be read says nothing.
+    A run may have been killed while writing a line: unreadable lines are ignored.
     """
     any_line = False
     for line in lines:
@@ -188,7 +188,7 @@ def bytes_digest(data: bytes) -> str:
 
 
 def path_digest(path: Path) -> str:
-    """SHA-256 of a file's bytes; what stands in its way otherwise."""
+    """SHA-256 of a file's bytes, or a description of what prevents reading it."""
     try:
         if path.is_symlink() or not path.is_file():
             return "no plain file"

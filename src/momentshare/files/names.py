@@ -1,9 +1,8 @@
-"""Names of files that Linux, macOS and Windows take alike.
+"""File names that Linux, macOS and Windows treat alike.
 
-Windows keeps some names for devices, whatever their ending, and takes no colon or trailing dot;
-Windows and macOS tell no capitals apart, and macOS may hand a name out with its accents apart. What
-is written here keeps to names that mean the same everywhere; what is read may come from any of
-them.
+Windows reserves some names for devices, whatever their extension, and accepts no colon or trailing
+dot; Windows and macOS ignore case, and macOS may return a name with decomposed accents. Written
+names mean the same everywhere; names that are read may come from any of them.
 """
 
 from __future__ import annotations
@@ -26,7 +25,7 @@ _LONGEST = 200
 
 
 def as_one(name: str) -> str:
-    """Return what two names have in common that some file system takes for the same.
+    """Return the form under which some file system takes two names for the same.
 
     Examples
     --------
@@ -37,14 +36,14 @@ def as_one(name: str) -> str:
 
 
 def unportable(name: str, others: Iterable[str] = ()) -> str:
-    """Say why a name within a folder does not serve everywhere; empty where it does.
+    """Say why a name within a folder does not work everywhere; empty if it does.
 
     Parameters
     ----------
     name : str
         With ``/`` between folders.
     others : iterable of str
-        Names that stand in the same folder already.
+        Names that already exist in the same folder.
 
     Examples
     --------
@@ -65,10 +64,10 @@ def unportable(name: str, others: Iterable[str] = ()) -> str:
 
 
 def found_as(folder: Path, name: str) -> Path:
-    r"""Where a file of a study lies that may have been written down on another platform.
+    r"""Find a file of a study whose name may have been written on another platform.
 
-    The name as it stands counts first. Where no such file is there, ``\`` is read as ``/``, and
-    accents may be written in another way; capitals always count.
+    The name as given is tried first. If there is no such file, ``\`` is read as ``/``, and
+    accents may be encoded in another way; case always matters.
 
     Parameters
     ----------
@@ -78,7 +77,7 @@ def found_as(folder: Path, name: str) -> Path:
     Returns
     -------
     Path
-        Under the name as it stands, where nothing else is there either.
+        Under the name as given, if nothing else exists either.
     """
     asked = folder / name
     for candidate in (name, name.replace("\\", "/")):

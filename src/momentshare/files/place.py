@@ -1,4 +1,4 @@
-"""What a place on a disk must be before a run writes there, and how bytes get onto the disk."""
+"""Requirements on a place before a run writes there, and how bytes reach the disk."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ def check_place(place: Path) -> None:
 
 
 def storage_error(place: Path, err: OSError) -> StorageError:
-    """Make the error of a disk that does not take what is written."""
+    """Make the error of a disk that refuses a write."""
     full = err.errno in {errno.ENOSPC, errno.EDQUOT}
     what = (
         "make room and run again" if full else "correct it and run again, or choose another folder"
@@ -80,7 +80,7 @@ def missing_made(path: Path) -> list[Path]:
 
 @contextmanager
 def lock_of(path: Path, place: Path) -> Iterator[None]:
-    """Hold the lock of what a run writes, or say who has it."""
+    """Hold the lock of what a run writes, or report who has it."""
     lock = held(place)
     try:
         lock.__enter__()
@@ -99,7 +99,7 @@ def lock_of(path: Path, place: Path) -> Iterator[None]:
 
 
 def require_room(path: Path, folder: Path, room: int) -> None:
-    """Refuse a disk that has not so many bytes left, for what goes to ``path``."""
+    """Refuse a disk without enough free bytes for what goes to ``path``."""
     wanted = max(room, _LEAST)
     free = shutil.disk_usage(folder).free
     if free < wanted:
@@ -110,7 +110,7 @@ def require_room(path: Path, folder: Path, room: int) -> None:
 
 
 def written(path: Path, data: bytes) -> None:
-    """Write bytes and see to it that they are on the disk."""
+    """Write bytes and make sure that they are on the disk."""
     with path.open("wb") as file:
         file.write(data)
         file.flush()
@@ -128,7 +128,7 @@ def settled_digest(path: Path) -> str:
 
 
 def sync_folder(path: Path) -> None:
-    """See to it that the names in a folder are on the disk, where the system can."""
+    """Make sure that the names in a folder are on the disk, if the system can."""
     with suppress(OSError):
         handle = os.open(path, os.O_RDONLY)
         try:

@@ -19,18 +19,18 @@ if TYPE_CHECKING:
 __all__ = ["FIGURES", "Writer", "figure_bytes", "json_text", "parquet_bytes"]
 
 _METADATA: dict[str, dict[str, Any]] = {"svg": {"Date": None}, "png": {"Software": None}}
-"""What keeps the bytes of a figure from depending on the day and the library's version."""
+"""Settings that keep the bytes of a figure independent of date and library version."""
 
 
 _PACKED = {"compress_level": 3}
-"""Three times as quick as the usual level, for files a tenth larger."""
+"""Three times as fast as the default level, for files a tenth larger."""
 
 FIGURES = (".png", ".svg")
-"""Endings of figures."""
+"""File extensions of figures."""
 
 
 def json_text(record: object, *, allow_nan: bool = False) -> str:
-    """Text of a record, indented; numbers of NumPy become plain ones.
+    """Text of a record, indented; NumPy numbers become plain ones.
 
     Raises
     ------
@@ -49,7 +49,7 @@ def parquet_bytes(table: pd.DataFrame) -> bytes:
 
 
 class Writer:
-    """Writes files into a folder, made where it is missing, and remembers their names.
+    """Writes files into a folder, created if needed, and remembers their names.
 
     Parameters
     ----------
@@ -103,14 +103,14 @@ class Writer:
     def parquet_parts(self, name: str, parts: Callable[[], Iterable[pd.DataFrame]]) -> bool:
         """Write one long table from its parts, of which one at a time is in memory.
 
-        Columns are those of all parts together, filled with null where a part lacks one; labels
-        are written as text.
+        Columns are the union over all parts, filled with null where a part has no such column;
+        labels are written as text.
 
         Parameters
         ----------
         name : str
         parts : callable
-            Gives the parts, each time anew: they are gone through twice.
+            Returns the parts afresh at each call: they are traversed twice.
 
         Returns
         -------
@@ -165,9 +165,9 @@ def figure_bytes(figure: Figure, ending: str, dpi: float | None = None) -> bytes
     ----------
     figure : Figure
     ending : str
-        Of the file, such as ``png``.
+        Extension of the file, such as ``png``.
     dpi : float, optional
-        Of the figure by default.
+        Resolution; by default that of the figure.
     """
     buffer = io.BytesIO()
     more: dict[str, Any] = {"pil_kwargs": _PACKED} if ending == "png" else {}

@@ -1,4 +1,4 @@
-r"""Path from one point to another round an infinite cylinder, on a side that stays put.
+r"""Path from one point to another round an infinite cylinder, on a fixed side.
 
 Seen along the axis, towards the viewer, with ``sense`` +1 (anticlockwise from start to end)::
 
@@ -10,8 +10,8 @@ Seen along the axis, towards the viewer, with ``sense`` +1 (anticlockwise from s
                        '---'               α = acos(radius / |p|), the same for q
                                            wrap angle w = δ - α(p) - α(q)
 
-Unrolled, the path is one straight line: the axial distance is shared out in proportion to
-the planar lengths, and the part on the surface is a helix.
+Unrolled, the path is one straight line: the axial distance is divided in proportion to the planar
+lengths, and the part on the surface is a helix.
 
 When the path touches
 ---------------------
@@ -24,11 +24,11 @@ Contact holds for 0 < w < largest, at most π.
 - w > 0: the straight segment cuts the cylinder, or has passed to the other side of the axis.
   The path keeps to the stored side and w grows on; it never changes to the shorter way.
 - The path lets go with a jump in one place only, where w reaches the largest wrap angle, π
-  where a surface names no smaller one. No muscle turns round a bone by half a circle; beyond
-  it the same δ is read as a turn the other way past the start, as when a point on the bone
-  rotates past the line of pull, and the path is straight. A surface whose paths never wrap
-  that far may let go sooner and so leaves more room for turns the other way.
-  ``Wrap.margin`` is the angle left to that jump.
+  where a surface names no smaller one. No muscle wraps a bone by half a circle; beyond that the
+  same δ is read as a turn the other way past the start, as when a point on the bone rotates past
+  the line of pull, and the path is straight. A surface whose paths never wrap that far may let go
+  sooner, which leaves more room for turns the other way. ``Wrap.margin`` is the angle left to that
+  jump.
 """
 
 from __future__ import annotations
@@ -116,8 +116,8 @@ def round_cylinder(
 
     Notes
     -----
-    A segment parallel to the axis, and one along a ray from it, is straight. A row that
-    holds NaN stays NaN and does not disturb the others.
+    A segment parallel to the axis, and one along a ray from it, is straight. A row that holds NaN
+    stays NaN and does not affect the others.
 
     References
     ----------

@@ -126,7 +126,7 @@ def perpendicular(vector: NDArray[np.float64], to: NDArray[np.float64]) -> NDArr
 
 
 def rotated(rotation: NDArray[np.float64], vector: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Turn vectors (..., 3) by matrices (..., 3, 3), or take any matrix times any vector."""
+    """Rotate vectors (..., 3) by matrices (..., 3, 3), or multiply any matrix by any vector."""
     return np.asarray((rotation @ vector[..., None])[..., 0])
 
 
@@ -254,8 +254,8 @@ def yxy_from_rotation(
 
     Notes
     -----
-    At elevation 0 and π only plane + axial (or plane - axial) is defined. There the plane
-    is reported as 0 and the whole turn as axial rotation.
+    At elevation 0 and π only plane + axial (or plane - axial) is defined. There the plane is
+    reported as 0 and the whole rotation as axial rotation.
     """
     R = _as_rotations("rotation", rotation)
     sine = np.hypot(R[..., 1, 0], R[..., 1, 2])
@@ -314,7 +314,7 @@ def yxz_from_rotation(
 
     Notes
     -----
-    At ``about_x`` = ±π/2 the other two cannot be told apart: ``about_z`` is reported as 0.
+    At ``about_x`` = ±π/2 the other two cannot be distinguished: ``about_z`` is reported as 0.
     """
     R = _as_rotations("rotation", rotation)
     cosine = np.hypot(R[..., 1, 0], R[..., 1, 1])

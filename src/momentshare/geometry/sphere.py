@@ -44,12 +44,12 @@ class Wrap:
     Attributes
     ----------
     enter, leave : float array, shape (..., 3)
-        Points where the path reaches and quits the surface [m]. Without contact both hold
+        Points where the path reaches and leaves the surface [m]. Without contact both hold
         the point of the straight segment nearest to the centre (sphere) or axis (cylinder).
     length : float array, shape (...)
         Length of the whole path, start to end [m]; the straight distance without contact.
     contact : bool array, shape (...)
-        Whether the path lies on the surface for part of its way.
+        Whether the path lies on the surface for part of its course.
     angle : float array, shape (...)
         Angle turned on the surface, about centre or axis [rad]; 0 without contact.
     arc_length : float array, shape (...)
@@ -190,10 +190,10 @@ def round_sphere(start: ArrayLike, end: ArrayLike, centre: ArrayLike, radius: Ar
     -----
     The side on which the path passes follows the points: it changes where start, centre and
     end come into line (``margin`` 0), where the direction jumps although the length does
-    not. For a line that must keep its side choose a cylinder with a stored sense. Where the
+    not. For a line that must keep its side, choose a cylinder with a stored sense. Where the
     three points are in line to within rounding the path keeps to one arbitrary plane.
 
-    A row that holds NaN stays NaN and does not disturb the others.
+    A row that holds NaN stays NaN and does not affect the others.
 
     References
     ----------

@@ -38,7 +38,7 @@ class HelpEntry:
     names : tuple of str
         What the row explains, braces written out.
     cells : tuple of str
-        The row as it stands, in Markdown.
+        The row as written, in Markdown.
     """
 
     topic: str

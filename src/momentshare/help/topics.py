@@ -40,7 +40,7 @@ class Topic:
     name : str
         As given to ``momentshare help``.
     text : str
-        Markdown: a title, a sentence that says what the topic holds, and the rest.
+        Markdown: a title, a sentence that summarises the topic, then the content.
     """
 
     name: str

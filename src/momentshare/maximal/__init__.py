@@ -1,4 +1,4 @@
-"""A maximal lift: the load driven along its path by all that the limb can give."""
+"""A maximal lift: the load driven along its path by the greatest force of the limb."""
 
 from momentshare.maximal.drive import DriveField, DrivenPath, driven_path
 from momentshare.maximal.motion import (

@@ -6,11 +6,11 @@ v², and the capacities of the heads follow from v alone. With a mass M on each 
 
     m(y, v, a) = A(y) + v² B(y) + a C(y) + M (D(y) + v² E(y) + a G(y)),
 
-A and D from weight, B and E from the curved way, C and G from acceleration along it. What the limb
-can do is then the linear programme of the greatest load with the felt gravity s = g + a in the
-place of the load: the greatest s ≥ 0 for which the heads can meet m(y, v, s - g), all balanced
-rows at once. M s is the vertical force of the hand, which therefore never pulls the load down;
-friction bounds a free lateral force as a part of it.
+A and D from weight, B and E from the curvature of the path, C and G from acceleration along it. The
+limit of the limb is then the linear programme of the greatest load, with the apparent gravity s = g
++ a in the place of the load: the greatest s ≥ 0 for which the heads can meet m(y, v, s - g), all
+balanced rows at once. M s is the vertical force of the hand, which therefore never pulls the load
+down; friction bounds a free lateral force as a part of it.
 """
 
 from __future__ import annotations
@@ -42,10 +42,10 @@ if TYPE_CHECKING:
 __all__ = ["DriveField", "DrivenPath", "driven_path"]
 
 HEIGHTS = 61
-"""Heights from the lowest place to lock-out at which the drive is found."""
+"""Number of heights from the lowest place to lock-out at which the drive is found."""
 
 SPEEDS = 25
-"""Speeds at which it is found; they stand closer the slower they are."""
+"""Number of speeds at which it is found, denser towards low speeds."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -76,7 +76,7 @@ class DriveField:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class DrivenPath:
-    """A limb along the path of an exercise: what does not depend on load, speed and push.
+    """A limb along the path of an exercise: everything independent of load, speed and push.
 
     Attributes
     ----------
@@ -91,11 +91,11 @@ class DrivenPath:
     length, lengthening : float array, shape (heights, heads)
         Of the paths [m]; the second for each metre that the hand rises [m/m].
     still, curved, pushed : Demand
-        Demands at rest; with the speed of one metre a second; with one m/s² from rest.
+        Demands at rest; at a speed of 1 m/s; at 1 m/s² from rest.
     criterion : Criterion
         Says which rows are balanced.
     glenoid : GlenoidLimit or None
-        Of every height at rest, where the limits of the glenoid are to be kept.
+        At every height at rest, if the limits of the glenoid are kept.
     """
 
     limb: Limb
@@ -147,7 +147,7 @@ class DrivenPath:
         given = lateral if lateral.mode != "measured" else replace(lateral, ratio=tuple(ratio))
         balance = self._balance(at, speed, load).treated(given)
         found = balance.greatest_load(glenoid=self.glenoid is not None)
-        # Where nothing holds the arm, nothing drives the load.
+        # Where the arm cannot be held, the load cannot be driven.
         felt = np.where(np.isfinite(found.factor), found.factor, 0.0)
         return np.asarray(felt - GRAVITY)
 
@@ -167,12 +167,12 @@ class DrivenPath:
         )
 
     def _balance(self, at: NDArray[np.intp], speed: Floats, load: float) -> Balance:
-        """Balance with the felt gravity [m/s²] in the place of the load."""
+        """Balance with the apparent gravity [m/s²] in the place of the load."""
         rows = [ROWS.index(name) for name in self.criterion.rows]
         mass = 0.5 * load
 
         def asked(limb: str, hand: str) -> tuple[Floats, Floats]:
-            """Value at no felt gravity, and what one m/s² of it adds."""
+            """Value at zero apparent gravity, and the change per m/s² of it."""
             still, curved, pushed = (
                 getattr(need, limb)[at] + mass * getattr(need, hand)[at]
                 for need in (self.still, self.curved, self.pushed)
@@ -248,7 +248,7 @@ def driven_path(
     limb : Limb
         A single one.
     exercise : Exercise
-        One that tells its course, as presses on a bench and overhead do.
+        One with a course, as presses on a bench and overhead have.
     criterion : Criterion, optional
         Says which rows are balanced.
     heights : int

@@ -1,11 +1,11 @@
-"""A load driven from rest by all that the limb can give: its motion, its dip, the greatest load.
+"""A load driven from rest by the greatest force of the limb: motion, dip, greatest load.
 
 The equation of motion dv/dt = a(y, v) is integrated with an explicit Runge–Kutta pair of orders
 5 and 4 (Dormand and Prince 1980) on the field of :mod:`momentshare.maximal.drive`, between whose
 heights and speeds the acceleration is linear. A load passes when the hand reaches lock-out before
-it stops. With a weak zone on the way the greatest such load lies above the greatest that can be
-held in that zone, since the speed gained before carries the load through it; at that very load
-the hand would creep through the zone for ever.
+it stops. With a weak zone on the way, the greatest such load exceeds the greatest that can be held
+in that zone, since the speed gained before carries the load through it; at exactly that load the
+hand would creep through the zone for ever.
 """
 
 from __future__ import annotations
@@ -46,25 +46,27 @@ RELATIVE, ABSOLUTE = 1e-8, 1e-10
 """Tolerances of the integrator for height [m] and speed [m/s]."""
 
 POINTS = 201
-"""Heights at which a motion is told, evenly from the lowest place to where it ends."""
+"""Number of heights at which a motion is reported, evenly from the lowest place to where it
+ends."""
 
 LEAST_DIP = 0.005
 """Fall of speed from its first peak below which there is no dip [m/s]; assumed."""
 
 FASTEST = 2.0
-"""Greatest speed of the field when the greatest load is looked for [m/s]; a heavy load is slow."""
+"""Greatest speed of the field when the greatest load is searched for [m/s]; a heavy load is
+slow."""
 
 CLOSE = 1e-4
-"""Part of the load to which the greatest one is found."""
+"""Relative accuracy of the greatest load."""
 
 ARRIVED = 1e-6
-"""Part of the travel that rounding may leave of it at lock-out."""
+"""Fraction of the travel that rounding may leave at lock-out."""
 
 _LIGHTER = (0.99, 0.97, 0.94, 0.9, 0.8, 0.65, 0.5, 0.35, 0.2, 0.1)
-"""Parts of the load held everywhere that are tried where that load does not pass."""
+"""Fractions of the load that can be held everywhere, tried if that load does not pass."""
 
 _RISE = 1.15
-"""Factor by which the load is raised until it sticks."""
+"""Factor by which the load is increased until it sticks."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -93,7 +95,7 @@ class Drive:
 
     @property
     def mean_speed(self) -> float:
-        """Way over time [m/s]."""
+        """Mean speed, travel over time [m/s]."""
         return float(self.height[-1] / self.duration) if self.duration > 0.0 else 0.0
 
 
@@ -121,7 +123,7 @@ class Dip:
 
 
 def drive_load(field: DriveField) -> Drive:
-    """Drive a load from rest at the lowest place, as hard as the field allows.
+    """Drive a load from rest at the lowest place with the greatest acceleration the field allows.
 
     Parameters
     ----------
@@ -154,14 +156,14 @@ def drive_load(field: DriveField) -> Drive:
 
 
 def follow(load: float, top: float, acceleration: Callable[[Floats, Floats], Floats]) -> Drive:
-    """Follow a load from rest to a height, its acceleration a function of height and speed.
+    """Follow a load from rest to a height, given its acceleration by height and speed.
 
     Parameters
     ----------
     load : float
         [kg]
     top : float
-        Height at which it has passed [m].
+        Height at which the load has passed [m].
     acceleration : callable
         [m/s²] from heights [m] and speeds [m/s], arrays of one shape.
     """
@@ -191,7 +193,7 @@ def follow(load: float, top: float, acceleration: Callable[[Floats, Floats], Flo
     )  # fmt: skip
     motion: Any = found.sol
     duration = float(found.t[-1])
-    # Told at even heights, which rise with time all along.
+    # Reported at even heights, which increase with time throughout.
     fine = np.linspace(0.0, duration, 4 * POINTS)
     climbed = np.maximum.accumulate(motion(fine)[0])
     time = np.interp(np.linspace(0.0, climbed[-1], POINTS), climbed, fine)
@@ -228,7 +230,7 @@ def find_dip(drive: Drive, travel: float) -> Dip:
         if v[start] - v[low] < LEAST_DIP:
             continue
         if low == len(v) - 1 and drive.passed:
-            break  # the load slows down towards lock-out: an end, no dip
+            break  # the load slows down towards lock-out: an end, not a dip
         after = low + int(np.argmax(v[low:]))
         again = low < len(v) - 1
         return Dip(
@@ -260,9 +262,9 @@ def greatest_passing_load(path: DrivenPath, lateral: Lateral) -> tuple[float, fl
 
     Notes
     -----
-    By halving an interval of loads, down to one part in ten thousand. A load that is lighter
-    than the greatest that can be held everywhere passes as a rule, so the search begins there;
-    within the limits of the glenoid speed may forbid it, and lighter ones are tried in turn.
+    Bisection of an interval of loads, down to one part in ten thousand. A load lighter than the
+    greatest that can be held everywhere usually passes, so the search begins there; within the
+    limits of the glenoid speed may prevent it, and lighter loads are tried in turn.
 
     Examples
     --------

@@ -25,23 +25,23 @@ if TYPE_CHECKING:
 __all__ = ["MAXIMAL", "SHARES", "MaximalReport", "maximal_lifts"]
 
 SHARES = (0.5, 0.7, 0.8, 0.9)
-"""Parts of the greatest load that are driven besides the maximal lift."""
+"""Fractions of the greatest load that are driven in addition to the maximal lift."""
 
 MAXIMAL = "maximal"
 """Name of the maximal lift among the loads."""
 
 HALF_STEP = 1.25
 """The maximal lift is this much lighter than the greatest load that passes [kg], which would take
-for ever: loads rise in steps of 2.5 kg, so that the heaviest lifted is on average half a step
-below (common practice, no source)."""
+for ever: loads increase in steps of 2.5 kg, so the heaviest lifted is on average half a step below
+(common practice, no source)."""
 
 _LEAST_PART = 0.95
-"""But no lighter than this part of it."""
+"""But no lighter than this fraction of it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class MaximalReport:
-    """What the limbs of a study can drive.
+    """Loads that the limbs of a study can drive.
 
     Attributes
     ----------
@@ -72,9 +72,9 @@ def maximal_lifts(
     shares: Sequence[float] = SHARES,
     progress: Callable[[int, int, str], None] | None = None,
 ) -> MaximalReport:
-    """Drive every press of a study with the greatest load that passes, and with parts of it.
+    """Drive every press of a study with the greatest load that passes, and with fractions of it.
 
-    The load of a condition and its duration play no part: both are found.
+    The load of a condition and its duration are ignored: both are results.
 
     Parameters
     ----------
@@ -82,9 +82,9 @@ def maximal_lifts(
     people, conditions : sequence of str
         Names to keep; all where none is named.
     shares : sequence of float
-        Parts of the greatest load to drive besides the maximal lift.
+        Fractions of the greatest load to drive in addition to the maximal lift.
     progress : callable, optional
-        Called with the number done, the number of all cases, and what comes next.
+        Called with the number done, the total number of cases, and what comes next.
 
     Returns
     -------
@@ -147,7 +147,7 @@ def maximal_lifts(
 def _driven(
     path: DrivenPath, lateral: Lateral, shares: Sequence[float]
 ) -> tuple[dict[str, Any], dict[str, Drive], dict[str, Any]]:
-    """Greatest load, the lifts of its parts, and what can be held along the path."""
+    """Greatest load, the lifts of its fractions, and the load that can be held along the path."""
     greatest, least = greatest_passing_load(path, lateral)
     standing = held_load(path, lateral)
     weak = int(np.nanargmin(standing)) if np.isfinite(standing).any() else 0

@@ -35,7 +35,7 @@ def limits_of(
     targets: Collection[str],
     fault: Callable[[str, str], None],
 ) -> Limits:
-    """Check rows against the names of the model and put them together.
+    """Check rows against the names of the model and assemble the limits.
 
     Parameters
     ----------
@@ -73,7 +73,7 @@ def limits_of(
 
 
 def target_ids(folder: Path, fault: Callable[[str, str], None]) -> set[str]:
-    """Ids of the published rows; what else they hold is read where a limb is judged."""
+    """Ids of the published rows; their other fields are read when a limb is validated."""
     path = folder / "targets.csv"
     if not path.is_file():
         return set()
@@ -87,7 +87,7 @@ def target_ids(folder: Path, fault: Callable[[str, str], None]) -> set[str]:
 
 @dataclass(slots=True)
 class _Reader:
-    """Knows the names that a row may hold, and takes note of those that it may not."""
+    """Knows the names that a row may hold, and records those that it may not."""
 
     heads: Collection[str]
     targets: Collection[str]

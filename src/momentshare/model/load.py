@@ -35,8 +35,8 @@ __all__ = ["available_models", "load_model", "models_folder"]
 def models_folder() -> Path:
     """Return the folder of the shipped models.
 
-    In an installed wheel it lies inside the package; in a checkout or an editable
-    install it lies at the top of the source tree.
+    In an installed wheel it is inside the package; in a checkout or an editable install it is at
+    the top of the source tree.
     """
     inside = Path(str(resources.files("momentshare"))) / "models"
     if inside.is_dir():
@@ -62,11 +62,11 @@ def load_model(name_or_folder: str | Path = "reference_limb", *, calibrated: boo
     ----------
     name_or_folder : str or Path
         A name from :func:`available_models`, or a folder that holds ``limb.toml``: a ``Path``, or
-        text with a path separator or a dot in front (``./my_limb``), so that no folder takes the
-        place of a shipped model unnoticed.
+        text with a path separator or a dot in front (``./my_limb``), so that no folder can silently
+        replace a shipped model.
     calibrated : bool
-        Whether the fitted numbers of ``calibrated.csv``, where the folder has that file, take
-        the place of those they were fitted from.
+        Whether the fitted numbers of ``calibrated.csv``, if the folder has that file, replace those
+        they were fitted from.
 
     Returns
     -------
@@ -76,10 +76,10 @@ def load_model(name_or_folder: str | Path = "reference_limb", *, calibrated: boo
     Raises
     ------
     ModelError
-        With one line for each fault of any file: a number without unit, spread, source
+        With one line per fault of any file: a number without unit, spread, source
         or kind, an unknown source key, a path over a missing site, and so on.
     UnknownNameError
-        When neither a shipped model nor a folder answers to the name.
+        When the name is neither a shipped model nor a folder.
 
     Examples
     --------
