@@ -6,9 +6,10 @@
 
 A wheel is built once. For each Python and choice of versions it goes, with everything that
 ``full`` asks for, into an environment of its own made by uv, and the tests run beside nothing but
-themselves: a folder that holds ``tests`` and what they read. Then the wheel alone, without extras,
-must answer a study from an empty folder. A Python or a version that the index does not serve is
-told and left out; a test that fails ends with code 1.
+themselves: a folder that holds ``tests`` and what they read. Then the wheel alone, with numpy,
+scipy and pydantic, must solve frames and a lift and say which extra the command needs, and the
+wheel with ``studies`` must answer a study, both from an empty folder. A Python or a version that
+the index does not serve is told and left out; a test that fails ends with code 1.
 """
 
 import argparse
@@ -66,6 +67,30 @@ load_kg = 20
 """
 
 
+CORE = """
+import importlib.util, sys
+import numpy as np
+from momentshare import BenchPress, Lateral, Person, Profile, build_limb, load_model, prepare
+from momentshare import solve_lift
+from momentshare.sharing import Solver, greatest_factor, share
+for name in ("pandas", "pyarrow", "matplotlib", "jinja2", "typer", "rich", "filelock", "numba"):
+    assert importlib.util.find_spec(name) is None, name
+arms = np.array([[0.022, 0.022, 0.0], [-0.02, 0.0, 0.035]])
+capacity = np.array([800.0, 1000.0, 1200.0])
+answer = share(arms, capacity, [[20.0, 30.0], [90.0, 5.0]])
+assert [str(s) for s in answer.status_text] == ["solved", "shortfall"]
+assert str(Solver(heads=3).step(arms, capacity, [20.0, 30.0]).status_text) == "solved"
+assert greatest_factor(arms, capacity, [0.0, 0.0], [20.0, 30.0]).factor > 1.0
+limb = build_limb(Person(name="Runa", sex="female", stature=1.68, body_mass=64), load_model())
+press = BenchPress(load_mass=20.0, spacing=Profile.constant(0.5), tilt=Profile.constant(0.0),
+                   tuck=Profile(((0.0, 1.0), (1.0, 1.4))), frames=5)
+result = solve_lift(prepare(limb, press.lift(limb.skeleton)), Lateral(mode="free"))
+assert result.force.shape == (5, 26) and bool((result.force >= 0.0).all())
+assert "matplotlib" not in sys.modules
+"""
+"""What an embedder does with the small core."""
+
+
 def call(words, where=None, **environment):
     """Run a command; whether it ended well, and what it said."""
     clean = {k: v for k, v in os.environ.items() if not k.startswith(("PYTHON", "MOMENTSHARE"))}
@@ -103,7 +128,19 @@ def environment(uv, place, python, what, take):
 
 
 def alone(python, place):
-    """The wheel and what it requires, nothing else: does a study get its answer?"""
+    """The wheel and what it requires, nothing else: does the solver answer, and the command say
+    what it needs?"""
+    place.mkdir()
+    good, told = call([python, "-I", "-c", CORE], place)
+    if not good:
+        return False, told[-3000:]
+    good, told = call([python, "-m", "momentshare", "--version"], place)
+    wanted = "run: pip install 'momentshare[studies]'"
+    return not good and wanted in told and "Traceback" not in told, f"--version: {told[-3000:]}"
+
+
+def studies(python, place):
+    """The wheel with study files, tables and figures: does a study get its answer?"""
     place.mkdir()
     (place / "study.toml").write_text(SMALL, encoding="utf-8")
     steps = (
@@ -167,13 +204,18 @@ def main():
                     bad += 1
                     print(told[-8000:], flush=True)
                 shutil.rmtree(home)
-            inside, told = environment(uv, place / f"{python}-alone", python, [wheel], "newest")
-            if inside is not None:
-                good, told = alone(inside, place / f"{python}-empty")
+            for said, what, tried in (
+                ("the wheel alone", str(wheel), alone),
+                ("the wheel with studies", f"{wheel}[studies]", studies),
+            ):
+                kind = tried.__name__
+                inside, told = environment(uv, place / f"{python}-{kind}", python, [what], "newest")
+                if inside is None:
+                    print(f"Python {python}, {said}: not served here\n{told[-1500:]}", flush=True)
+                    continue
+                good, told = tried(inside, place / f"{python}-{kind}-empty")
                 bad += not good
-                print(
-                    f"Python {python}, the wheel alone: {'answers' if good else told}", flush=True
-                )
+                print(f"Python {python}, {said}: {'answers' if good else told}", flush=True)
     return 1 if bad else 0
 
 

@@ -21,6 +21,8 @@ from __future__ import annotations
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
+from momentshare.extras import watch_imports
+
 if TYPE_CHECKING:
     from momentshare.analysis import (
         LiftResult,
@@ -296,6 +298,8 @@ __all__ = [
     "straight_arm_pull_down",
     "study_strength",
 ]
+
+watch_imports()
 
 
 def __getattr__(name: str) -> Any:

@@ -7,7 +7,7 @@ from pathlib import Path
 if sys.path and sys.path[0] == str(Path.cwd()) != str(Path(__file__).resolve().parents[1]):
     del sys.path[0]
 
-from momentshare.cli.main import main
+from momentshare.cli import start
 
 if __name__ == "__main__":
-    main()
+    start()

@@ -20,7 +20,6 @@ prints it without a traceback and ends with ``exit_code``.
 
 from __future__ import annotations
 
-import difflib
 from typing import TYPE_CHECKING
 
 from momentshare.text import for_terminal
@@ -175,6 +174,8 @@ class MissingExtraError(MomentshareError, ImportError):
 
 def nearest_name(name: str, known: Iterable[str]) -> str:
     """Return a phrase that suggests the names closest to ``name``."""
+    import difflib
+
     names = sorted(known)
     close = difflib.get_close_matches(name, names, n=3, cutoff=0.5)
     if close:

@@ -13,6 +13,7 @@ SOURCE = Path(momentshare.__file__).parent
 LAYERS = [
     {
         "errors",
+        "extras",
         "units",
         "cautions",
         "processes",

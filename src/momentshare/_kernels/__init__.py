@@ -7,7 +7,6 @@ else here works without it. Each loop has a twin in NumPy, to which the tests co
 from __future__ import annotations
 
 import os
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from contextvars import ContextVar
 from itertools import pairwise
@@ -103,6 +102,8 @@ def in_chunks(
     if workers == 1:
         run(0, count)
         return
+    from concurrent.futures import ThreadPoolExecutor
+
     edges = [int(edge) for edge in np.linspace(0, count, workers + 1)]
     with ThreadPoolExecutor(workers) as pool:
         list(pool.map(lambda span: run(*span), pairwise(edges)))

@@ -11,17 +11,15 @@ slowly.
 
 from __future__ import annotations
 
-import hashlib
 import os
 import stat
-import tempfile
 from importlib import import_module
 from importlib.util import find_spec
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar, TypeVar
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
+    from pathlib import Path
 
 Function = TypeVar("Function", bound="Callable[..., Any]")
 
@@ -92,6 +90,9 @@ def keep(dispatcher: Any, files: Iterable[str], closed_over: str = "") -> None:
 
 
 def _digest(files: Iterable[str]) -> str:
+    import hashlib
+    from pathlib import Path
+
     joined = hashlib.sha256(Path(__file__).read_bytes())
     for file in sorted(files):
         try:
@@ -146,6 +147,9 @@ def private_folder() -> Path:
     OSError
         If there is no such folder and none can be made.
     """
+    import tempfile
+    from pathlib import Path
+
     user = os.getuid() if hasattr(os, "getuid") else "user"
     folder = Path(tempfile.gettempdir()) / f"momentshare-compiled-{user}"
     folder.mkdir(mode=0o700, exist_ok=True)
