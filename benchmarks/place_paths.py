@@ -8,7 +8,10 @@ decided before that, here: differential evolution over the sites of a group of h
 surfaces that they run round, for the least
 
     Σ ((arm - wanted) / σ)² + Σ ((line - published) / σ)² + Σ ((x - described) / s)²
-      + penalties for a jump, a point inside a surface, and a rotation arm of the wrong sense.
+      + penalties for a jump, a point inside a surface, a line that runs through the head of the
+        humerus or what covers it, and a rotation arm of the wrong sense,
+
+in an average man and an average woman.
 
 Wanted arms are those of anatomy texts and of the studies of moment arms by subregion, **from
 memory**, with σ of 4 to 8 mm: they say what a region is for, not how much. Lines are the rows of
@@ -47,6 +50,8 @@ ABDUCTION, SCAPULAR, FLEXION = (0.0, 0.0), (30.0, 0.0), (90.0, -90.0)
 LINE = 0.08
 """Spread of a component of a published unit force."""
 
+TERMS = ("prior", "arms", "lines", "jump", "through", "inside", "margin", "sense")
+
 JUMP = 1.5e-3
 """Change of an arm over half a degree that costs nothing [m]."""
 
@@ -74,6 +79,8 @@ class Group:
     steady: tuple[str, ...] = ()
     fixed: tuple[str, ...] = ()
     reach: float = 2.0
+    clear: float = 0.0
+    """Least distance of the lines from the centre of the head [mm]."""
 
 
 def courses(head: str, row: int, spread: float = 4.0, **arms: dict[float, float]) -> list[Wanted]:
@@ -156,6 +163,7 @@ GROUPS = {
             *courses("deltoid/clavicular", HORIZONTAL, 6.0, abduction={90: 35}, scapular={90: 35}),
         ),
         axes=("deltoid_front",),
+        clear=28.0,
     ),
     "deltoid_side": Group(
         ("deltoid/acromial",),
@@ -166,6 +174,8 @@ GROUPS = {
                      flexion={10: 6, 45: 9, 90: 15, 120: 20}),
         ),
         axes=("deltoid_side",),
+        fixed=("deltoid_acromial_insertion",),
+        clear=27.0,
     ),
     "deltoid_back": Group(
         ("deltoid/spinal",),
@@ -176,6 +186,13 @@ GROUPS = {
             *courses("deltoid/spinal", HORIZONTAL, 9.0, abduction={90: -38}, scapular={90: -38}),
         ),
         axes=("deltoid_back",),
+    ),
+    "collar": Group(
+        ("pectoralis_major/clavicular",),
+        axes=("coracoid_column",),
+        steady=("pectoralis_major/clavicular",),
+        fixed=("humeral_shaft_front",),
+        clear=27.0,
     ),
     "latissimus": Group(
         ("latissimus_dorsi/upper", "latissimus_dorsi/lower"),
@@ -227,8 +244,10 @@ class Search:
         self.model = dataclasses.replace(whole, heads=heads)
         self.names = [h.name for h in heads]
         self.free = self._free()
-        self.person = average_person(whole, "male")
-        self.sweeps = {p: self._sweep(p, grid) for p in whole.scapula_policies}
+        self.people = {s: average_person(whole, s) for s in ("male", "female")}
+        self.sweeps = {
+            (s, p): self._sweep(s, p, grid) for s in self.people for p in whole.scapula_policies
+        }
         self.targets = [
             t for t in load_targets(whole)
             if t.use != "validation" and t.quantity in {"line_of_action", "line_direction"}
@@ -287,9 +306,9 @@ class Search:
             surfaces[name] = dataclasses.replace(surfaces[name], axis=tuple(map(float, moved)))
         return dataclasses.replace(self.model, sites=sites, surfaces=surfaces)
 
-    def _sweep(self, policy: str, grid: float) -> tuple[Posture, np.ndarray]:
+    def _sweep(self, sex: str, policy: str, grid: float) -> tuple[Posture, np.ndarray]:
         """Postures within reach with neighbours half a degree on, (frames, 4)."""
-        skeleton = build_skeleton(self.person, self.whole, scapula=policy)
+        skeleton = build_skeleton(self.people[sex], self.whole, scapula=policy)
         elevation = np.append(np.arange(2.0, 150.0, grid), 149.0)
         rows = []
         for e in elevation:
@@ -308,18 +327,18 @@ class Search:
         good = reachable(skeleton, posture).all(axis=1)
         return posture[good], base[good]
 
-    def _skeleton(self, model, policy):
-        return build_skeleton(self.person, model, scapula=policy)
+    def _skeleton(self, model, policy, sex="male"):
+        return build_skeleton(self.people[sex], model, scapula=policy)
 
     def _core(self, model):
-        posture, base = self.sweeps["moving"]
+        posture, base = self.sweeps["male", "moving"]
         found = paths(self._skeleton(model, "moving"), posture[:, 0])
         core = (base[:, 1] < 110.0) & (base[:, 0] > -20.0) & (base[:, 0] < 95.0)
         return found.moment_arms[core][:, :3]
 
     def terms(self, x: np.ndarray) -> dict[str, float]:
         model = self.placed(x)
-        terms = dict.fromkeys(("prior", "arms", "lines", "jump", "inside", "margin", "sense"), 0.0)
+        terms = dict.fromkeys(TERMS, 0.0)
         terms["prior"] = float(
             sum(((v - f.start) / f.spread) ** 2 for f, v in zip(self.free, x, strict=True))
         )
@@ -338,8 +357,8 @@ class Search:
             terms["lines"] = self._lines(model)
         if self.before is not None:
             terms["arms"] = float(np.mean((1000.0 * (self._core(model) - self.before)) ** 2))
-        for policy, (posture, _) in self.sweeps.items():
-            found = paths(self._skeleton(model, policy), posture)
+        for (sex, policy), (posture, _) in self.sweeps.items():
+            found = paths(self._skeleton(model, policy, sex), posture)
             moment = found.shoulder_moment
             step = np.linalg.norm(moment[:, 1:] - moment[:, :1], axis=-1).max(axis=1)
             over = np.maximum(step - JUMP, 0.0)
@@ -347,6 +366,8 @@ class Search:
             terms["inside"] += float(100.0 * found.inside[:, 0].mean(axis=0).sum()) + float(
                 3.0 * found.inside.any(axis=(0, 1)).sum()
             )
+            near = np.maximum(self.group.clear - 1e3 * np.linalg.norm(moment[:, 0], axis=-1), 0.0)
+            terms["through"] += float(5.0 * near.max(axis=0).sum() + 20.0 * near.mean())
             margin = found.margin[:, 0].min(axis=0)
             terms["margin"] += float((np.maximum(0.12 - margin, 0.0) / 0.02).sum())
             for head, sense in self.group.senses.items():
