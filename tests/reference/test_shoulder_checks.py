@@ -145,7 +145,7 @@ def missed(reason):
     return pytest.mark.xfail(strict=True, reason=reason)
 
 
-@missed("not held in 5 to 7 % of the postures within reach, 9 to 13 with a scapula that is held")
+@missed("not held in 6 to 7 % of the postures within reach, 10 to 13 with a scapula that is held")
 @pytest.mark.parametrize("sex", ["male", "female"])
 @pytest.mark.parametrize("scapula", POLICIES)
 def test_an_unloaded_arm_can_be_held_wherever_it_reaches(scapula, sex):
@@ -160,9 +160,9 @@ EASY = [
     "straight-arm pull-down",
 ]
 OVERHEAD = {
-    "overhead press": "1 of 21 frames short",
-    "overhead elbow extension": "21 of 21 frames short by about 1 N·m without a load, 7 to 8 with: "
-    "external rotation with the arm raised in front and turned out by 80 degrees, for which "
+    "overhead press": "2 to 3 of 21 frames short, at lock-out",
+    "overhead elbow extension": "21 of 21 frames short by about 3 N·m without a load, 10 to 13 "
+    "with: external rotation with the arm raised in front and turned out by 80 degrees, for which "
     "deltoid, infraspinatus and teres minor have too little there. Turned out by 70 or raised in a "
     "plane of 75 degrees nothing is short, but then the hands would come together by 15 to 16 cm "
     "along the bar instead of 12",
@@ -202,8 +202,16 @@ def test_no_head_is_stretched_with_the_arm_hanging(scapula):
     assert passive_at_rest(scapula).max() <= 0.05
 
 
-@missed("58 to 59 N·m at 20 degrees, 70 to 80 at 90")
-@pytest.mark.parametrize("scapula", POLICIES)
+ABDUCTION = {
+    "moving": "66 N·m at 20 degrees, 74 at 45, 68 at 90",
+    "pressing": "65 N·m at 20 degrees, 73 at 45, 72 at 90",
+}
+
+
+@pytest.mark.parametrize(
+    "scapula",
+    [pytest.param(p, marks=missed(ABDUCTION[p])) if p in ABDUCTION else p for p in POLICIES],
+)
 def test_abduction_is_not_stronger_at_90_degrees_than_near_the_side(scapula):
     near, _, level = abduction_strength(scapula)
     assert level <= near
@@ -214,7 +222,7 @@ def test_infraspinatus_is_not_at_its_bound_below_80_percent_of_the_greatest_load
     assert cuff_at_bound(times, "infraspinatus") == 0
 
 
-@missed("8 of 21 frames at the bound")
+@missed("7 of 21 frames at the bound")
 @pytest.mark.parametrize("times", SPACINGS)
 def test_supraspinatus_is_not_at_its_bound_below_80_percent_of_the_greatest_load(times):
     assert cuff_at_bound(times, "supraspinatus") == 0
