@@ -22,6 +22,7 @@ LAYERS = [
         "inputs",
         "frame_axis",
         "pseudonyms",
+        "factors",
     },
     {"files"},
     {"directions"},

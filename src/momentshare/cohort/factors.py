@@ -1,4 +1,4 @@
-"""Two factors of the conditions, and covariates of the trials, in one model.
+"""Factors of the conditions, and covariates of the trials, in one model.
 
     outcome = cell of the factors + slopes × covariates + person + residual
 
@@ -13,7 +13,7 @@ any person has no slope here, since the person's intercept absorbs it, and is na
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import combinations, pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -214,10 +214,10 @@ def _rows(
 def _hypotheses(
     conditions: Sequence[str], levels: Mapping[str, Mapping[str, str]]
 ) -> dict[str, Floats]:
-    """Lines on the means of the cells by term: main effects and the interaction of two factors.
+    """Lines on the means of the cells by term: main effects and interactions of two factors each.
 
-    A main effect compares the means of its levels, with equal weights on the levels of the other
-    factor; it needs every cell. Where a cell is missing, only what the present cells can show is
+    A main effect compares the means of its levels, with equal weights on the cells of the other
+    factors; it needs every cell. Where a cell is missing, only what the present cells can show is
     tested.
     """
     if not levels:
@@ -236,17 +236,23 @@ def _hypotheses(
         lines = [means[a] - means[b] for a, b in pairwise(sets[name])]
         if lines:
             found[name] = np.array(lines)
-    if len(names) == 2:
-        at = {tuple(levels[c][n] for n in names): _unit(conditions, c) for c in conditions}
-        first, second = (sets[n] for n in names)
+    for left, right in combinations(names, 2):
+        at = {
+            (a, b): np.mean(
+                [_unit(conditions, c) for c in conditions
+                 if levels[c][left] == a and levels[c][right] == b],
+                axis=0,
+            )
+            for a, b in dict.fromkeys((levels[c][left], levels[c][right]) for c in conditions)
+        }  # fmt: skip
         lines = [
             at[a, c] - at[b, c] - at[a, d] + at[b, d]
-            for a, b in pairwise(first)
-            for c, d in pairwise(second)
+            for a, b in pairwise(sets[left])
+            for c, d in pairwise(sets[right])
             if {(a, c), (b, c), (a, d), (b, d)} <= set(at)
         ]
         if lines:
-            found[" × ".join(names)] = np.array(lines)
+            found[f"{left} × {right}"] = np.array(lines)
     return found
 
 

@@ -22,6 +22,7 @@ from momentshare.cohort.schema import (
     TrialEntry,
 )
 from momentshare.errors import nearest_name
+from momentshare.factors import factor_faults
 from momentshare.pseudonyms import renamed
 from momentshare.study.load import (
     checked_data,
@@ -178,7 +179,7 @@ def _faults(file: CohortFile) -> list[str]:
         faults += _unknown(place, "person", maximal.person, names["person"])
         if maximal.layout is not None:
             faults += _unknown(place, "layout", maximal.layout, names["layout"])
-    faults += _best_lifts(file, names) + _factors(file)
+    faults += _best_lifts(file, names) + factor_faults(file.condition)
     for number, static in enumerate(file.static, start=1):
         place = f"static[{number}]"
         faults += _unknown(place, "person", static.person, names["person"])
@@ -215,27 +216,6 @@ def _best_lifts(file: CohortFile, names: dict[str, list[str]]) -> list[str]:
                 "already; keep the heavier one"
             )
         seen.setdefault(key, number)
-    return faults
-
-
-def _factors(file: CohortFile) -> list[str]:
-    """Faults of factors: conditions with other factors than the first, or a single level."""
-    stated = {c.name: set(c.factors) for c in file.condition}
-    whole = set().union(*stated.values()) if stated else set()
-    faults = [
-        f"condition {name!r} → factors: {', '.join(sorted(whole - own))} is missing; state a level "
-        "of each factor in every condition, or of none"
-        for name, own in stated.items()
-        if whole - own
-    ]
-    if len(whole) > 2:
-        faults.append(f"condition → factors: must be one or two; got {', '.join(sorted(whole))}")
-    if not faults:
-        faults += [
-            f"condition → factors: {name!r} has one level only; state two or more, or take it out"
-            for name in sorted(whole)
-            if len({c.factors[name] for c in file.condition}) < 2
-        ]
     return faults
 
 

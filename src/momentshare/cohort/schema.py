@@ -10,6 +10,7 @@ from pydantic import AfterValidator, Field, field_validator, model_validator
 
 from momentshare.cohort.outcomes.definitions import OUTCOMES
 from momentshare.errors import StudyError, nearest_name
+from momentshare.factors import Factors
 from momentshare.files.names import found_as
 from momentshare.limits import LiftKind
 from momentshare.pseudonyms import NO_PSEUDONYMS, Pseudonyms
@@ -140,7 +141,7 @@ class StatisticsEntry(Entry):
     """The ``[statistics]`` table.
 
     ``heads`` and ``outcomes`` name what the study is about, before it is run: Holm's adjustment is
-    then made over their contrasts alone. ``factors`` of the conditions and ``covariates`` of the
+    then made over their contrasts alone. ``factor`` of the conditions and ``covariates`` of the
     trials (``load_kg``, or an outcome of the whole lift) go into a model of their own.
     """
 
@@ -168,7 +169,6 @@ class MeasuredCondition(GirdleEntry):
     lateral_bounds: tuple[Finite, Finite] | None = None
     note: str = ""
     file_label: Name | None = None
-    factors: dict[Name, Name] = Field(default_factory=dict)
 
     @model_validator(mode="after")
     def _bounds_in_order(self) -> MeasuredCondition:
@@ -332,6 +332,11 @@ class CohortStudy:
     def title(self) -> str:
         """Title of the study."""
         return self.file.title
+
+    @property
+    def factors(self) -> Factors:
+        """Factors that its conditions cross."""
+        return Factors.stated(self.file.condition)
 
     @property
     def numbers(self) -> tuple[int, ...]:

@@ -19,6 +19,7 @@ from momentshare.cohort.outcomes.over_people import named_contrasts, outcome_tab
 from momentshare.cohort.peers import influence_table, peers_table
 from momentshare.cohort.reduce import Curves, reduced_groups
 from momentshare.cohort.statistics import compare_all
+from momentshare.factors import Factors
 from momentshare.limits import Limits
 from momentshare.reading import HEAD_OUTCOMES, over_people
 
@@ -45,6 +46,7 @@ class CohortSummary:
     tables: Mapping[str, pd.DataFrame]
     mode: str
     limits: Limits = field(default_factory=Limits)
+    factors: Factors = field(default_factory=Factors)
 
 
 def shown_mode(table: pd.DataFrame) -> str:
@@ -115,7 +117,10 @@ def summarise_cohort(
     tables["beside_published"] = beside_published(regions, result, mode, confidence)
     tables |= _glenoid(data["glenoid_heads"]) | best_lift_tables(result.best_lifts)
     return CohortSummary(
-        tables=limited(_some(tables), result), mode=mode, limits=result.model.limits
+        tables=limited(_some(tables), result),
+        mode=mode,
+        limits=result.model.limits,
+        factors=result.study.factors,
     )
 
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from momentshare.errors import StudyError, nearest_name
+from momentshare.factors import factor_faults
 from momentshare.inputs import STUDY, read_text
 from momentshare.pseudonyms import NO_PSEUDONYMS, Pseudonyms, pseudonyms_of, renamed
 from momentshare.study.exercises import EXERCISES, condition_faults
@@ -123,6 +124,7 @@ def parse_study(text: str, source: str = "study") -> Study:
             data, _ = renamed(data, coded)
         file = checked_data(data, source, StudyFile, _FIELDS)
         faults = [*_repeated(file), *unasked_codes(file.people, file.person), *_impossible(file)]
+        faults += factor_faults(file.condition)
         raise_faults(source, faults)
     digest = text_digest(file.model_dump_json() if coded else text)
     return Study(source=source, digest=digest, file=file, pseudonyms=coded)

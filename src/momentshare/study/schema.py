@@ -23,6 +23,7 @@ from pydantic import (
 )
 
 from momentshare.errors import UnknownNameError
+from momentshare.factors import Factors
 from momentshare.limits import LiftKind
 from momentshare.pseudonyms import NO_PSEUDONYMS, Pseudonyms
 
@@ -36,6 +37,7 @@ if TYPE_CHECKING:
 __all__ = [
     "ConditionEntry",
     "Entry",
+    "FactorEntry",
     "Finite",
     "GirdleEntry",
     "Name",
@@ -168,7 +170,13 @@ class PersonEntry(Entry):
         )
 
 
-class GirdleEntry(Entry):
+class FactorEntry(Entry):
+    """Levels of the factors of a study in a condition, such as ``factor.spacing = "1.4"``."""
+
+    factor: dict[Name, Name] = Field(default_factory=dict)
+
+
+class GirdleEntry(FactorEntry):
     """What lifters add to the course of the girdle, of the clavicle."""
 
     protraction_deg: Finite | Points | None = None
@@ -282,8 +290,8 @@ class ConditionEntry(GirdleEntry):
         return LiftKind(self.exercise, None if isinstance(spacing, list) else spacing)
 
     def given(self) -> set[str]:
-        """Names of the fields that the file states, besides name and exercise."""
-        return self.model_fields_set - {"name", "exercise"}
+        """Names of the fields that the file states, besides name, exercise and factors."""
+        return self.model_fields_set - {"name", "exercise", "factor"}
 
 
 def _within(what: str, value: Varying, low: float, high: float, unit: str) -> Varying:
@@ -420,6 +428,11 @@ class Study:
     def title(self) -> str:
         """Title of the study."""
         return self.file.title
+
+    @property
+    def factors(self) -> Factors:
+        """Factors that its conditions cross."""
+        return Factors.stated(self.file.condition)
 
     def only(self, people: Sequence[str] = (), conditions: Sequence[str] = ()) -> Study:
         """Return the study with some people and conditions only; all of a kind if none is named.

@@ -201,7 +201,7 @@ def named_contrasts(
 def _factors(tested: pd.DataFrame, result: CohortResult) -> pd.DataFrame:
     """Factors and covariates; empty where the study states neither."""
     file = result.study.file
-    levels = {c.name: c.factors for c in file.condition if c.factors}
+    levels = {c.name: c.factor for c in file.condition if c.factor}
     covariates = file.statistics.covariates
     if not levels and not covariates:
         return pd.DataFrame()

@@ -21,6 +21,7 @@ __all__ = [
     "MODE_STYLES",
     "SEQUENTIAL",
     "condition_style",
+    "factor_style",
     "fit",
     "head_label",
     "quiet",
@@ -73,6 +74,20 @@ def condition_style(index: int) -> dict[str, Any]:
         "color": _COLOURS[index % len(_COLOURS)],
         "linestyle": _LINES[index % len(_LINES)],
         "marker": _MARKERS[index % len(_MARKERS)],
+    }
+
+
+def factor_style(first: int, second: int) -> dict[str, Any]:
+    """Return the look of a condition with these levels of two factors.
+
+    The first has colour and marker, the second line style and filling of the marker.
+    """
+    colour = _COLOURS[first % len(_COLOURS)]
+    return {
+        "color": colour,
+        "marker": _MARKERS[first % len(_MARKERS)],
+        "linestyle": _LINES[second % len(_LINES)],
+        "markerfacecolor": colour if second % 2 == 0 else "#ffffff",
     }
 
 
