@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from functools import cache
 
@@ -32,7 +33,11 @@ from tests.planned import CONDITIONS, PEOPLE, TEXT, alone, renamed, solved
 
 from momentshare.report.figures import study as figures
 from momentshare.report.figures import style
+from momentshare.report.figures.study import conditions as conditions_module
+from momentshare.report.figures.study import heads as heads_module
+from momentshare.report.figures.study import order as order_module
 from momentshare.report.figures.study import write
+from momentshare.report.text.study_opening import verdict_table
 from momentshare.report.writing.study import write_results
 
 ACTIVATION, GREATEST, LOAD = "mean_activation", "greatest_load_kg", "load_kg"
@@ -243,60 +248,105 @@ def test_bars_of_fibre_length_run_from_shortest_to_longest(tables):
 # --------------------------------------------------------------- orderings
 
 
-def test_the_row_of_an_ordering_asks_more_than_the_column(tables):
+def test_rows_of_an_ordering_are_differences_and_full_dots_are_firm(tables):
     figure = figure_of("ordering")
     mode = mode_in(head_of_figure(figure))
-    said = head_of_figure(figure)
-    assert (
-        "the condition of the row activates the head more than the condition of the column" in said
+    assert "Right of zero the condition named first activates the head more" in plain(
+        head_of_figure(figure)
     )
     wide = tables["heads_by_person"].pivot_table(
         index=["head", "person"], columns=["condition", "lateral"], values=ACTIVATION
     )
+    firm = {
+        (row.head, frozenset((row.condition, row.other)))
+        for row in tables["verdicts"].itertuples()
+        if row.verdict == "firm"
+    }
     heads = {spoken(h): h for h in solved().model.head_names}
-    different = level = 0
-    shown = panels(figure)
-    letters = {}
-    for label in row_names(figure, next(iter(shown.values()))):
-        condition, letter = label.rsplit(" ", 1)
-        letters[letter] = condition
-    assert set(letters.values()) == set(CONDITIONS)
-    for title, ax in shown.items():
-        rows = {k.rsplit(" ", 1)[0]: int(v) for k, v in row_names(figure, ax).items()}
-        column = next(a for a in shown.values() if shares_column(a, ax) and a.get_xlabel())
-        columns = {letters[k]: int(v) for k, v in places(column.xaxis).items()}
-        assert plain(column.get_xlabel()) == "activates the head less"
-        assert beside(figure, ax, "ylabel") == "activates the head more"
-        cells, texts = ax.images[0].get_array(), written(ax)
-        for up in CONDITIONS:
-            for down in CONDITIONS:
-                if up == down:
-                    assert np.ma.is_masked(cells[rows[up], columns[down]])
-                    continue
-                gap = (
-                    wide.loc[heads[title]][up, own_mode(up, mode)]
-                    - wide.loc[heads[title]][down, own_mode(down, mode)]
-                )
-                more = int((gap > 0).sum())
-                assert cells[rows[up], columns[down]] == more, (title, up, down)
-                text = texts.pop((columns[down], rows[up]), "")
-                if abs(gap.mean()) < 0.01:
-                    assert text == "≈"
-                    level += 1
-                elif more not in {0, len(PEOPLE)}:
-                    assert text == str(more)
-                    different += 1
-                else:
-                    assert text == ""
-        assert not texts
-        assert_readable(ax, [text for text in ax.texts if text.get_text()])
-    assert level
-    (bar,) = [ax for ax in figure.axes if "count" in ax.get_ylabel()]
-    assert plain(bar.get_ylabel()) == "people [count]"
+    filled = set()
+    for title, ax in panels(figure).items():
+        names = row_names(figure, ax)
+        assert len(names) == len(CONDITIONS) - 1
+        for words, place in names.items():
+            one, other = plain(words).split(" \N{MINUS SIGN} ")
+            assert other == CONDITIONS[0]
+            mine = wide.loc[heads[title]]
+            gap = 100 * (mine[one, own_mode(one, mode)] - mine[other, own_mode(other, mode)])
+            lines = [line for line in ax.lines if set(line.get_ydata()) == {place}]
+            (dot,) = [line for line in lines if line.get_marker() == "o"]
+            (bar,) = [line for line in lines if line.get_marker() != "o"]
+            np.testing.assert_allclose(dot.get_xdata(), [gap.mean()], rtol=PRECISION, atol=1e-5)
+            ends = [gap.min(), gap.max()]
+            np.testing.assert_allclose(bar.get_xdata(), ends, rtol=PRECISION, atol=1e-5)
+            full = to_hex(dot.get_markerfacecolor()) == style.INK
+            assert full == ((heads[title], frozenset((one, other))) in firm)
+            filled.add(full)
+    assert filled == {True, False}
 
 
-def shares_column(one, other) -> bool:
-    return abs(one.get_position().x0 - other.get_position().x0) < 1e-6
+def test_a_title_states_what_the_verdicts_say(tables):
+    verdicts = tables["verdicts"]
+    firm = verdicts[verdicts["verdict"] == "firm"]
+    title = plain(figure_of("condition_dots").texts[0].get_text())
+    head, one, other, points_ = re.fullmatch(
+        r"Firm: (.*) works more in '(.*)' than in '(.*)', by (\d+) points", title
+    ).groups()
+    row = firm.loc[firm["difference"].idxmax()]
+    assert (head, one, other) == (spoken(row["head"]), row["condition"], row["other"])
+    assert int(points_) == round(100 * row["difference"])
+    title = plain(figure_of("ordering").texts[0].get_text())
+    assert title == f"{len(firm)} of {len(verdicts)} orders of two conditions are firm"
+    title = plain(figure_of("lateral_range").texts[0].get_text())
+    turning = verdicts[verdicts["verdict"] == "turns"]
+    count = turning["turns_with"].str.contains("lateral force").sum()
+    verb = "turns" if count == 1 else "turn"
+    assert count
+    assert (
+        title
+        == f"{count} of {len(verdicts)} orders of two conditions {verb} with the lateral force"
+    )
+
+
+@pytest.mark.parametrize("name", ["condition_dots", "ordering", "lateral_range"])
+def test_a_title_is_neutral_where_nothing_is_firm(name, monkeypatch):
+    def open_(study):
+        return verdict_table(study).assign(verdict="open")
+
+    for module in (conditions_module, order_module, heads_module):
+        monkeypatch.setattr(module, "verdict_table", open_)
+    title = plain(getattr(figures, name)(solved()).texts[0].get_text())
+    assert not re.search(r"[Ff]irm|turn|\d+ of", title)
+    assert "mean of 2 people" in title
+
+
+# --------------------------------------------------------------- factors
+
+
+def with_factors():
+    """The study with the grip as a factor; nothing is solved again."""
+    study = solved()
+    levels = {"narrow": {"grip": "close"}, "wide": {"grip": "far"}, "dumbbells": {}}
+    file = study.study.file
+    told = [c.model_copy(update={"factor": levels[c.name]}) for c in file.condition]
+    return replace(
+        study, study=replace(study.study, file=file.model_copy(update={"condition": told}))
+    )
+
+
+def test_a_factor_names_lines_and_rows(tables):
+    figure = figures.activation_along_lift(with_factors())
+    keys = legend(figure)
+    assert set(keys) == {"grip: close", "grip: far", "dumbbells"}
+    rows = tables["frames"]
+    heads = {spoken(h): h for h in solved().model.head_names}
+    mode = mode_in(head_of_figure(figure))
+    for title, ax in panels(figure).items():
+        for name, condition in (("grip: close", "narrow"), ("grip: far", "wide")):
+            mine = rows_of(rows[rows["head"] == heads[title]], condition, mode)
+            assert_drawn(ax, keys[name], along(mine, "activation"), 100.0)
+    ordering = figures.ordering(with_factors())
+    words = {plain(w) for w in row_names(ordering, next(iter(panels(ordering).values())))}
+    assert words == {"grip: far \N{MINUS SIGN} close", "dumbbells \N{MINUS SIGN} narrow"}
 
 
 # --------------------------------------------------------------- moments, forces, loads
@@ -431,7 +481,7 @@ def test_letters_stand_for_the_conditions_that_the_note_names(tables):
     names = {c: f"a press with the hands {c} on the bar of the rack" for c in CONDITIONS}
     study = renamed(solved(), names)
     means = tables["heads_by_person"].groupby(["condition", "lateral", "head"])[ACTIVATION].mean()
-    for make in (figures.activation_by_head, figures.ordering, figures.lateral_force):
+    for make in (figures.activation_by_head, figures.lateral_force):
         figure = make(study)
         note = head_of_figure(figure) + "; " + "; ".join(legend(figure) if figure.legends else ())
         key = {c: note.split(f" = {name}")[0][-1] for c, name in names.items()}
@@ -446,7 +496,7 @@ def test_letters_stand_for_the_conditions_that_the_note_names(tables):
                     if value >= 0.5:
                         assert written(ax)[at, heads[spoken(head)]] == f"{value:.0f}"
         if make is figures.lateral_force:
-            ax = figure.axes[1]
+            ax = figure.axes[-1]
             for line in ax.lines:
                 if line.get_marker() == "_":
                     name = ticks(ax.xaxis)[float(line.get_xdata()[0])]

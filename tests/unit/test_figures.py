@@ -189,7 +189,7 @@ def test_axes_are_labelled(study, name):
         "greatest_load": "load [study load = 1]" if count > 1 else "[kg]",
         "lateral_range": "activation [%]",
         "fibre_length": "length [1]",
-        "ordering": "[count]",
+        "ordering": "difference [percentage points]",
     }[name]
     assert unit in words
 
@@ -249,19 +249,6 @@ def test_weak_zone_is_the_lowest_point():
     curve = next(line for line in ax.lines if len(line.get_xdata()) == 9)
     ring = next(line for line in ax.lines if len(line.get_xdata()) == 1)
     assert ring.get_ydata()[0] == pytest.approx(np.nanmin(curve.get_ydata()))
-
-
-def test_ordering_counts_people():
-    study = study_of("several")
-    figure = figure_of("several", "ordering")
-    table = reading.ordering_table(study)
-    row = table[
-        (table["lateral"] == "measured") & (table["head"] == "pectoralis_major/clavicular")
-    ].iloc[0]
-    order = ["bar 1.2", "bar 1.6", "dumbbells"]
-    panel = next(a for a in figure.axes if "clavicular" in a.get_title(loc="left"))
-    cells = panel.images[0].get_array()
-    assert cells[order.index(row["condition"]), order.index(row["other"])] == row["people_agreeing"]
 
 
 def test_mean_does_not_jump_where_a_person_drops_out():
@@ -324,6 +311,11 @@ def test_lines_can_be_seen_on_paper():
     looks = [style.condition_style(i) for i in range(12)] + list(style.MODE_STYLES.values())
     colours = {look["color"] for look in looks} | {style.FAINT, style.INK}
     assert {colour for colour in colours if contrast_with_paper(colour) < 3.0} == set()
+
+
+def test_levels_of_factors_can_be_seen_on_paper():
+    looks = [style.factor_style(i, j) for i in range(9) for j in range(6)]
+    assert all(contrast_with_paper(look["color"]) >= 3.0 for look in looks)
 
 
 def test_conditions_differ_in_two_ways_at_least():

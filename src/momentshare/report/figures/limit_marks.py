@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from itertools import combinations
 from typing import TYPE_CHECKING
 
 from momentshare.limits import PARTS, LiftKind, keys_text, marked
@@ -57,20 +56,21 @@ class Marks:
         ]
         return self._seen(keys_text(rows))
 
-    def order_keys(self, conditions: Sequence[str], *, head: str, lateral: str = "") -> str:
-        """Keys of the limits that touch the order of any two of the conditions in activation."""
-        rows = [
-            row
-            for pair in combinations(conditions, 2)
-            for row in self.limits.at(
-                "activation",
-                head=head,
-                kinds=[self.kinds.get(name, LiftKind()) for name in pair],
-                claim="order",
-                lateral=lateral,
-            )
-        ]
+    def pair_keys(self, pair: Sequence[str], head: str, lateral: str = "", part: str = "") -> str:
+        """Keys of the limits that touch the order of two conditions in activation."""
+        rows = self.limits.at(
+            "activation",
+            head=head,
+            kinds=[self.kinds.get(name, LiftKind()) for name in pair],
+            part=part,
+            claim="order",
+            lateral=lateral,
+        )
         return self._seen(keys_text(rows))
+
+    def order_parts(self, pair: Sequence[str], head: str) -> list[int]:
+        """Thirds of the lift in which the order of two conditions is not to be trusted."""
+        return [k for k, part in enumerate(PARTS) if self.pair_keys(pair, head, part=part)]
 
     def label(self, head: str, keys: str) -> str:
         """Name of a head with keys behind it."""

@@ -91,6 +91,9 @@ _PORTRAIT_MM, _LANDSCAPE_MM = 174.0, 261.0  # A4 less margins of 18 mm
 _PRINT_PT = (5.5, 8.5)  # smallest and greatest type of a printed table: common practice
 _TURN_PT = 6.5  # a table that would need smaller type goes on a page turned sideways
 _WIDEST_TEXT = 26  # characters beyond which the text of a cell is left to wrap
+_SCREEN_CHARACTERS = 96  # that fit beside each other on a page of 1,200 pixels
+_SCREEN_GAP = 1.6  # space between columns there [characters]
+_LEAST_TEXT = 10  # characters that a column of texts keeps where a table is wide
 _LONGEST_WORD = 18  # characters beyond which a word may be broken
 _SOFT = re.compile(r"(?<=\w)([_/.\\-]+)(?=\w)")
 _LONG_NAME = 12  # characters beyond which a name may be broken after its punctuation
@@ -124,6 +127,8 @@ def table_view(table: Table) -> dict[str, Any]:
                 "breaks": _longest(_pieces([*head, *([] if right else cells)])) > _LONGEST_WORD,
             }
         )
+    for column, least in zip(columns, _least(columns, widths), strict=True):
+        column["least"] = least
     size, turned, tight = _print_size(sum(widths), len(widths))
     rows = [list(row) for row in zip(*texts, strict=True)]
     return {
@@ -169,6 +174,19 @@ def _groups(names: list[str]) -> list[bool]:
     starts = [i > 0 and names[i] != names[i - 1] for i in range(len(names))]
     runs = sum(starts) + 1
     return starts if runs == len(set(names)) < len(names) else [False] * len(names)
+
+
+def _least(columns: list[dict[str, Any]], widths: list[int]) -> list[int]:
+    """Least width of each column on a screen [characters]: texts wrap sooner in a wide table."""
+    over = sum(widths) + _SCREEN_GAP * len(widths) - _SCREEN_CHARACTERS
+    texts = sum(not column["right"] for column in columns)
+    if over <= 0 or not texts:
+        return [column["least"] for column in columns]
+    cut = math.ceil(over / texts)
+    return [
+        c["least"] if c["right"] else min(c["least"], max(c["least"] - cut, _LEAST_TEXT))
+        for c in columns
+    ]
 
 
 def _print_size(characters: int, columns: int) -> tuple[float, bool, bool]:

@@ -13,6 +13,7 @@ from momentshare.report.page.parts import (
     report_page,
     settings_section,
 )
+from momentshare.report.text.factor_statements import factor_statements, factor_verdicts
 from momentshare.report.text.messages import study_messages
 from momentshare.report.text.settings import muscles_text, person_rows, setting_rows
 from momentshare.report.text.study_opening import (
@@ -42,12 +43,13 @@ PICTURED = {
     "lateral_force": "Lateral over vertical hand force.",
     "greatest_load": "Greatest load along the lift.",
     "fibre_length": "Range of fibre length of each head over the lift.",
+    "ordering": "Differences between conditions within each head, firm or not.",
     "arm_side_by_side": "The arm of the first person, with the force of the hand and its distances "
     "from elbow and shoulder.",
 }
 """Figures of the page with their captions."""
 
-_SHOWN = 25
+_SHOWN = 12
 """Rows of a table of orders; all stand in verdicts.csv."""
 
 _WORKING = 0.005
@@ -70,7 +72,7 @@ def study_page(study: StudyResult, verdicts: pd.DataFrame, pictures: Mapping[str
     parts: dict[str, Any] = {"settings": file.settings}
     parts |= {f"condition {c.name}": c for c in file.condition}
     sections = [
-        _findings(study, verdicts),
+        _findings(study, verdicts, pictures),
         _heads(study, {k: v for k, v in pictures.items() if k != first}),
         Section(
             title="Moments, hand force and load",
@@ -103,13 +105,23 @@ def _shown(pictures: Mapping[str, bytes], *names: str) -> list[Block]:
     return [block for name in names for block in captioned(name, pictures, PICTURED)]
 
 
-def _findings(study: StudyResult, verdicts: pd.DataFrame) -> Section:
+def _by_factor(study: StudyResult, verdicts: pd.DataFrame) -> list[Block]:
+    """Say what each factor does; nothing without factors."""
+    factors = study.study.factors
+    told = factor_statements(factors, factor_verdicts(factors, verdicts))
+    if not told:
+        return []
+    items = [f"{name}: {text}" for name, text in told.items()]
+    return [Heading(text="Factor by factor"), Bullets(items=items)]
+
+
+def _findings(study: StudyResult, verdicts: pd.DataFrame, pictures: Mapping[str, bytes]) -> Section:
     told = {
         FIRM_ORDER: "Orders of two conditions in lift-mean activation that nothing reversed",
         TURNING: "Not findings: orders that are reversed by what the last column names",
         LIMITED: "Not findings: orders that rest on what this limb does not support",
     }
-    blocks: list[Block] = []
+    blocks: list[Block] = [*_by_factor(study, verdicts), *_shown(pictures, "ordering")]
     for verdict, caption in told.items():
         mine = verdicts[verdicts["verdict"] == verdict]
         if mine.empty:

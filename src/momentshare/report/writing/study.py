@@ -11,6 +11,7 @@ from momentshare.limits import HEAD_QUANTITIES, lift_kinds, with_limits
 from momentshare.report.page.answer import answer_page
 from momentshare.report.page.document import render
 from momentshare.report.page.study import PICTURED, study_page
+from momentshare.report.text.factor_statements import factor_verdicts
 from momentshare.report.text.study_opening import verdict_table
 from momentshare.report.writing.citations import citations, run_keys
 from momentshare.report.writing.drawings import drawn_ahead, write_drawings
@@ -83,6 +84,9 @@ EFFECTS = ("effects_heads.csv", "effects_conditions.csv")
 
 VERDICTS = "verdicts.csv"
 """Orders of two conditions, judged."""
+
+FACTOR_VERDICTS = "factor_verdicts.csv"
+"""Levels of the factors, judged; of studies that state factors."""
 
 REPORT = "report.html"
 """The page that leads."""
@@ -236,6 +240,8 @@ def _write_all(
         for name, table in tables.items():
             writer.csv(name, limited(name, table))
         writer.csv(VERDICTS, verdicts)
+        if study.study.factors.names:
+            writer.csv(FACTOR_VERDICTS, factor_verdicts(study.study.factors, verdicts))
         writer.parquet("frames.parquet", limited("frames.parquet", reading.frame_table(study)))
 
     if figures:

@@ -12,6 +12,8 @@ from momentshare.report.figures.limit_marks import hatch
 from momentshare.report.figures.study.panels import styled
 from momentshare.report.figures.study.results import solved_study
 from momentshare.report.text.posture_band import band_note
+from momentshare.report.text.study_opening import verdict_table
+from momentshare.report.text.titles import firm_title
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -21,6 +23,8 @@ if TYPE_CHECKING:
     from momentshare.study.run import StudyResult
 
 __all__ = ["condition_dots"]
+
+_NEUTRAL = "Lift-mean activation by condition"
 
 _MOST = 8
 """Heads in the figure."""
@@ -45,7 +49,8 @@ def condition_dots(study: StudyResult) -> Figure:
     lines = sum(name.count("\n") + 1 for name in names)
     columns = min(4, len(heads))
     moved = band_note(study)
-    legend: Handles = [(f"mean, {solved.lateral(mode)}", _DOT)]
+    dots = solved.looks.dot_handles(solved.conditions)
+    legend: Handles = [*dots, (f"mean, {solved.lateral(mode)}", _DOT)]
     if len(solved.modes) > 1:
         legend.append(("range over the treatments of the lateral force", _TREATED))
     if moved:
@@ -62,9 +67,10 @@ def condition_dots(study: StudyResult) -> Figure:
         columns,
         (1.55, 0.155 * lines + 0.12),
         Texts(
-            title=f"Lift-mean activation by condition, {solved.who}",
+            title=firm_title(verdict_table(study)) or f"{_NEUTRAL}, {solved.who}",
             note=(
-                (
+                f"{_NEUTRAL}, {solved.who}. "
+                + (
                     "The heads in which conditions differ most, in the order of the limb."
                     if several
                     else ""
@@ -117,7 +123,7 @@ def _draw_row(ax: Axes, solved: Solved, condition: str, head: int, place: int) -
         ax.plot([low, high], [place, place], zorder=2, **_MOVED)
     main = 100.0 * solved.mean_activation(condition, solved.main_mode())[head]
     if np.isfinite(main):
-        ax.plot([main], [place], zorder=3, clip_on=False, **_DOT)
+        ax.plot([main], [place], zorder=3, clip_on=False, **solved.looks.dot(condition))
 
 
 def _row_axis(ax: Axes, names: list[str], *, first: bool, last: bool) -> None:

@@ -9,11 +9,11 @@ import numpy as np
 from momentshare.report.figures import style
 from momentshare.report.figures.layout import Handles, Room, Texts, finish, panel_grid
 from momentshare.report.figures.limit_marks import hatch
+from momentshare.report.figures.looks import panel_titles, shared_out
 from momentshare.report.figures.study.panels import (
     ConditionNames,
     colour_bar,
     coloured_cells,
-    condition_handles,
     draw_curve,
     head_panels,
     ink_on_cell,
@@ -23,6 +23,8 @@ from momentshare.report.figures.study.panels import (
 )
 from momentshare.report.figures.study.results import WORKING, Curve, curve_over_people, solved_study
 from momentshare.report.text.posture_band import band_note
+from momentshare.report.text.study_opening import verdict_table
+from momentshare.report.text.titles import turning_title
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -89,7 +91,9 @@ def activation_along_lift(study: StudyResult, *, lateral: str | None = None) -> 
     mode = lateral or solved.main_mode()
     heads = solved.working()
     shown = [c for c in solved.conditions if solved.get(c, mode)]
-    columns = min(5, len(heads))
+    groups = solved.looks.groups(shown)
+    each = len(groups)
+    columns = min(5 if each == 1 else each * max(6 // each, 1), each * len(heads))
     marks = solved.marks()
     titles = [
         marks.label(h, marks.keys("activation", shown, head=h))
@@ -97,44 +101,46 @@ def activation_along_lift(study: StudyResult, *, lateral: str | None = None) -> 
     ]
     limited = f"{marks.note()} Such stretches are hatched." if marks.used else ""
     figure, axes = panel_grid(
-        len(heads),
+        each * len(heads),
         columns,
-        (1.72, 1.05),
+        (1.72 if each == 1 else 1.45, 1.05),
         Texts(
             title=f"Activation along the lift, {solved.who}, {solved.lateral(mode)}",
             note=f"Heads whose lift-mean activation exceeds {100 * WORKING:.0f} % in some "
-            f"condition.{solved.band}{limited}",
-            panels=titles,
-            legend=condition_handles(solved, shown),
+            f"condition.{solved.band}{shared_out(groups)}{limited}",
+            panels=panel_titles(titles, groups),
+            legend=solved.looks.handles(shown),
         ),
         Room(gap=(0.26, 0.16)),
     )
     for condition in shown:
-        number = solved.conditions.index(condition)
         pairs = solved.get(condition, mode)
         whole = curve_over_people(pairs, [100.0 * r.activation for _, r in pairs])
-        for ax, head in zip(axes, heads, strict=True):
-            part = Curve(
-                lift=whole.lift,
-                mean=whole.mean[:, head],
-                low=whole.low[:, head],
-                high=whole.high[:, head],
-            )
-            place = number / len(solved.conditions)
-            look = style.condition_style(number)
-            draw_curve(
-                ax,
-                part,
-                look,
-                place=place,
-                band=len(pairs) > 1,
-                among=len(solved.conditions),
-                marks=3,
-            )
-    for ax, head in zip(axes, heads, strict=True):
+        for number, group in enumerate(groups):
+            if condition not in group.conditions:
+                continue
+            place = group.conditions.index(condition) / len(group.conditions)
+            for ax, head in zip(axes[number::each], heads, strict=True):
+                part = Curve(
+                    lift=whole.lift,
+                    mean=whole.mean[:, head],
+                    low=whole.low[:, head],
+                    high=whole.high[:, head],
+                )
+                draw_curve(
+                    ax,
+                    part,
+                    solved.looks.of(condition),
+                    place=place,
+                    band=len(pairs) > 1,
+                    among=len(group.conditions),
+                    marks=3,
+                )
+    for number, ax in enumerate(axes):
+        group, head = groups[number % each], heads[number // each]
         ax.set_ylim(0.0, 103.0)
         ax.set_yticks([0, 50, 100])
-        for third in marks.parts("activation", shown, solved.heads[head]):
+        for third in marks.parts("activation", group.conditions, solved.heads[head]):
             hatch(ax, 100.0 * third / 3.0, 0.0, 100.0 / 3.0, 103.0)
     finish(axes, columns, "activation [%]")
     return figure
@@ -163,13 +169,15 @@ def lateral_range(study: StudyResult) -> Figure:
     """
     solved = solved_study(study)
     several = " and the lateral force" if len(solved.modes) > 1 else ""
+    neutral = f"Lift-mean activation{several}, {solved.who}"
     heads = solved.working()
     figure, axes = head_panels(
         solved,
         heads,
-        title=f"Lift-mean activation{several}, {solved.who}",
+        title=turning_title(verdict_table(study)) or neutral,
         note=(
-            f"Heads whose lift-mean activation exceeds {100 * WORKING:.0f} % in some condition. "
+            f"{neutral}. Heads whose lift-mean activation exceeds {100 * WORKING:.0f} % in some "
+            "condition. "
             "The line joins the treatments of the lateral force."
             + (
                 f" Thin bar below: range over the posture rule ({what}), all treatments together."

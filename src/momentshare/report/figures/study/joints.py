@@ -9,10 +9,10 @@ import numpy as np
 from momentshare.directions import ROWS, row_named
 from momentshare.report.figures import style
 from momentshare.report.figures.layout import Room, Texts, finish, lift_axis, panel_grid
+from momentshare.report.figures.looks import panel_titles, shared_out
 from momentshare.report.figures.study.panels import (
     LIFT_LABEL,
     ConditionNames,
-    condition_handles,
     draw_curve,
     mode_title,
     set_limits,
@@ -108,45 +108,50 @@ def moments_along_lift(study: StudyResult) -> Figure:
 def gravity_arms(study: StudyResult) -> Figure:
     """Moment arms of a weight in the hand, gravity alone, a panel per moment row."""
     solved = solved_study(study)
+    groups = solved.looks.groups(solved.conditions)
+    each = len(groups)
+    columns = 4 if each == 1 else each * max(4 // each, 1)
     figure, axes = panel_grid(
-        4,
-        4,
-        (2.0, 1.9),
+        4 * each,
+        columns,
+        (2.0, 1.9 if each == 1 else 1.4),
         Texts(
             title=f"Gravity-only moment arms of the load in one hand, {solved.who}",
             note="Moment for each newton of weight, without segments, inertia and lateral force; "
-            f"positive where the named moment is needed.{solved.band}",
-            panels=[row_named(r).label for r in MOMENT_ROWS],
-            legend=condition_handles(solved, solved.conditions),
+            f"positive where the named moment is needed.{solved.band}{shared_out(groups)}",
+            panels=panel_titles([row_named(r).label for r in MOMENT_ROWS], groups),
+            legend=solved.looks.handles(solved.conditions),
         ),
-        Room(gap=(0.28, 0.0)),
+        Room(gap=(0.28, 0.0 if each == 1 else 0.2)),
     )
     ranges: list[Floats] = []
-    for number, condition in enumerate(solved.conditions):
-        pairs = solved.any(condition)
-        for ax, row in zip(axes, MOMENT_ROWS, strict=True):
-            at = ROWS.index(row)
-            values = [
-                np.where(
-                    c.prepared.lift.reachable, 100.0 * c.prepared.demand.gravity_arms[:, at], np.nan
+    for number, group in enumerate(groups):
+        for index, condition in enumerate(group.conditions):
+            pairs = solved.any(condition)
+            for ax, row in zip(axes[number::each], MOMENT_ROWS, strict=True):
+                at = ROWS.index(row)
+                values = [
+                    np.where(
+                        c.prepared.lift.reachable,
+                        100.0 * c.prepared.demand.gravity_arms[:, at],
+                        np.nan,
+                    )
+                    for c, _ in pairs
+                ]
+                curve = curve_over_people(pairs, values)
+                draw_curve(
+                    ax,
+                    curve,
+                    solved.looks.of(condition),
+                    place=index / len(group.conditions),
+                    band=len(pairs) > 1,
+                    among=len(group.conditions),
                 )
-                for c, _ in pairs
-            ]
-            curve = curve_over_people(pairs, values)
-            place = number / len(solved.conditions)
-            draw_curve(
-                ax,
-                curve,
-                style.condition_style(number),
-                place=place,
-                band=len(pairs) > 1,
-                among=len(solved.conditions),
-            )
-            ranges += [curve.low, curve.high]
+                ranges += [curve.low, curve.high]
     for ax in axes:
         ax.axhline(0.0, color=style.FAINT, linewidth=0.6)
         set_limits(ax, ranges)
-    finish(axes, 4, "moment arm [cm]", LIFT_LABEL)
+    finish(axes, columns, "moment arm [cm]", LIFT_LABEL)
     return figure
 
 
@@ -157,63 +162,74 @@ def lateral_force(study: StudyResult) -> Figure:
     names = ConditionNames.of(solved)
     mode = next((m for m in ("free", "measured", "zero") if m in solved.modes), "zero")
     shown = [c for c in solved.conditions if solved.get(c, mode)]
-    handles = condition_handles(solved, shown, letters=bool(names.key))
+    groups = solved.looks.groups(shown)
+    each = len(groups)
+    handles = solved.looks.handles(shown, letters=names.ticks if names.key else ())
     if any(solved.get(c, "measured") for c in solved.bars):
         dash = {"linestyle": "none", "marker": "_", "markersize": 11.0, "color": style.INK}
         handles.append(("measured ratio", dash))
     marks = solved.marks()
     marks.keys("lateral_ratio", shown, lateral=mode)
     figure, axes = panel_grid(
-        2,
-        2,
-        (max(2.9, 0.36 * len(solved.conditions)), 2.7),
+        each + 1,
+        each + 1,
+        (max(2.9 if each == 1 else 2.3, 0.36 * len(solved.conditions)), 2.7),
         Texts(
             title=f"Lateral hand force, {solved.who}",
             note="Outward push of one hand along the bar over its vertical force; positive outward."
-            f"{solved.band} Bars on the right: range along the lift.{marks.note()}",
-            panels=[mode_title(solved, mode), "lift mean, and measured value"],
+            f"{solved.band} Bars on the right: range along the lift.{shared_out(groups)}"
+            f"{marks.note()}",
+            panels=[
+                *panel_titles([mode_title(solved, mode)], groups),
+                "lift mean, and measured value",
+            ],
             legend=handles,
         ),
         Room(bottom=max(0.5, names.reach + 0.25), gap=(0.35, 0.2)),
     )
     ranges: list[Floats] = []
+    last = axes[-1]
     for number, condition in enumerate(solved.conditions):
-        look = style.condition_style(number)
+        look = solved.looks.of(condition)
         pairs = solved.get(condition, mode)
         if pairs:
             curve = curve_over_people(pairs, [r.lateral_ratio for _, r in pairs])
-            place = number / len(solved.conditions)
-            draw_curve(
-                axes[0], curve, look, place=place, band=len(pairs) > 1, among=len(solved.conditions)
-            )
+            for ax, group in zip(axes, groups, strict=False):
+                if condition in group.conditions:
+                    among = len(group.conditions)
+                    place = group.conditions.index(condition) / among
+                    draw_curve(ax, curve, look, place=place, band=len(pairs) > 1, among=among)
             ranges += [curve.low, curve.high]
             known = curve.mean[np.isfinite(curve.mean)]
             if known.size:
                 # Rounding may put the mean of equal values past them.
                 middle = float(np.clip(known.mean(), known.min(), known.max()))
-                axes[1].errorbar(
+                last.errorbar(
                     number,
                     middle,
                     yerr=[[middle - known.min()], [known.max() - middle]],
                     fmt=look["marker"],
                     color=look["color"],
+                    markerfacecolor=look.get("markerfacecolor", look["color"]),
                     elinewidth=1.2,
                     markersize=5.0,
                 )
         given = solved.get(condition, "measured") if condition in solved.bars else []
         if given:
             ratio = np.array([given[0][1].lateral.mean_ratio])
-            axes[1].plot(number, ratio, linestyle="none", marker="_", markersize=15, color="k")
+            last.plot(number, ratio, linestyle="none", marker="_", markersize=15, color="k")
             ranges.append(ratio)
     for ax in axes:
         ax.axhline(0.0, color=style.FAINT, linewidth=0.8, zorder=0)
         set_limits(ax, ranges, zero=True)
-    lift_axis(axes[0], labelled=True, label=LIFT_LABEL)
+    for ax in axes[:-1]:
+        lift_axis(ax, labelled=True, label=LIFT_LABEL)
+    for ax in axes[1:]:
+        ax.tick_params(labelleft=False)
     axes[0].set_ylabel("lateral / vertical force [1]")
-    axes[1].tick_params(labelleft=False)
-    axes[1].set_xlim(-0.6, len(solved.conditions) - 0.4)
-    names.on_x(axes[1])
-    axes[1].set_xlabel("condition")
+    last.set_xlim(-0.6, len(solved.conditions) - 0.4)
+    names.on_x(last)
+    last.set_xlabel("condition")
     return figure
 
 
@@ -243,28 +259,32 @@ def greatest_load(study: StudyResult) -> Figure:
     low, high, cut = _load_limits([c.mean for c in curves.values() if c is not None])
     if cut:
         note += " Lines are cut off at the top to keep the weak zones readable."
+    groups = solved.looks.groups(solved.conditions)
+    each = len(groups)
+    columns = len(solved.modes)
     figure, axes = panel_grid(
-        len(solved.modes),
-        len(solved.modes),
-        (2.6, 2.7),
+        columns * each,
+        columns,
+        (2.6, 2.7 if each == 1 else 1.9),
         Texts(
             title=f"Greatest load that the limb can hold, {solved.who}",
             note=note + solved.band + marks.note(),
-            panels=[mode_title(solved, m) for m in solved.modes],
-            legend=[*condition_handles(solved, solved.conditions), ("weakest height", weak)],
+            panels=[
+                f"{mode_title(solved, m)}\n{g.title}".strip() for g in groups for m in solved.modes
+            ],
+            legend=[*solved.looks.handles(solved.conditions), ("weakest height", weak)],
         ),
-        Room(gap=(0.25, 0.0)),
+        Room(gap=(0.25, 0.2 if each > 1 else 0.0)),
     )
-    for ax, mode in zip(axes, solved.modes, strict=True):
-        for number, condition in enumerate(solved.conditions):
-            look = style.condition_style(number)
+    for number, ax in enumerate(axes):
+        group, mode = groups[number // columns], solved.modes[number % columns]
+        for index, condition in enumerate(group.conditions):
+            look = solved.looks.of(condition)
             curve = curves[mode, condition]
             if curve is None:
                 continue
-            place = number / len(solved.conditions)
-            draw_curve(
-                ax, curve, look, place=place, band=solved.people > 1, among=len(solved.conditions)
-            )
+            among = len(group.conditions)
+            draw_curve(ax, curve, look, place=index / among, band=solved.people > 1, among=among)
             if np.isfinite(curve.mean).any():
                 at = int(np.nanargmin(curve.mean))
                 ring = weak | {"color": look["color"]}
@@ -272,7 +292,7 @@ def greatest_load(study: StudyResult) -> Figure:
         if several:
             ax.axhline(1.0, color=style.FAINT, linewidth=0.9, linestyle=":")
         ax.set_ylim(low, high)
-    finish(axes, len(axes), label, LIFT_LABEL)
+    finish(axes, columns, label, LIFT_LABEL)
     return figure
 
 

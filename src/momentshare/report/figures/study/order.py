@@ -1,112 +1,140 @@
-"""Which condition asks more of a head."""
+"""Differences between conditions within each head, with who and what reverses them."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from momentshare.report.figures import style
-from momentshare.report.figures.layout import Room, Texts, panel_grid
-from momentshare.report.figures.study.panels import (
-    ConditionNames,
-    colour_bar,
-    coloured_cells,
-    ink_on_cell,
-    letter,
-    styled,
-)
-from momentshare.report.figures.study.results import solved_study
+from momentshare.report.figures.layout import Handles, Room, Texts, panel_grid
+from momentshare.report.figures.limit_marks import hatch
+from momentshare.report.figures.study.panels import styled
+from momentshare.report.figures.study.results import lift_mean, solved_study
+from momentshare.report.text.study_opening import FIRM_ORDER, verdict_table
+from momentshare.report.text.titles import firm_count_title
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import pandas as pd
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
     from numpy.typing import NDArray
 
+    from momentshare.report.figures.looks import Comparison
+    from momentshare.report.figures.study.results import Solved
     from momentshare.study.run import StudyResult
 
     Floats = NDArray[np.float64]
 
 __all__ = ["ordering"]
 
-_SLIGHT = 0.01
-"""Difference of lift-mean activation below which two conditions are called level."""
+_FIRM: dict[str, Any] = {
+    "linestyle": "none",
+    "marker": "o",
+    "markersize": 4.6,
+    "color": style.INK,
+    "markerfacecolor": style.INK,
+}
+_OPEN: dict[str, Any] = _FIRM | {"markerfacecolor": "#ffffff"}
+_RANGE: dict[str, Any] = {"color": style.INK, "linewidth": 1.0}
+_NEUTRAL = "Differences in lift-mean activation between conditions"
 
 
 @styled
 def ordering(study: StudyResult, *, lateral: str | None = None) -> Figure:
-    """Which condition asks more of a head, and in how many people."""
-    from momentshare.reading import ordering_table
+    """Differences in lift-mean activation: a panel a head, a row for each two conditions.
 
+    A dot is the mean over people, full where the order is firm; a bar is the range over people.
+    """
     solved = solved_study(study)
     mode = lateral or solved.main_mode()
     shown = [c for c in solved.conditions if solved.get(c, mode)]
     heads = solved.working()
-    names = ConditionNames.of(solved, 1.15)
-    ticks = [names.ticks[solved.conditions.index(c)] for c in shown]
-    count = len(shown)
-    letters = [letter(i) for i in range(count)]
-    if not names.key:
-        ticks = [f"{tick}   {letter}" for tick, letter in zip(ticks, letters, strict=True)]
-    else:
-        letters = ticks
-    size = max(0.19 * count, 1.1)
-    columns = min(5, len(heads))
-    left = max(style.text_width(t, 7.5) for t in ticks) + 0.4
-    limited = solved.marks()
+    rows = solved.looks.comparisons(shown)
+    verdicts = verdict_table(study)
+    marks = solved.marks()
+    keys = {
+        (head, row): marks.pair_keys((row.condition, row.other), solved.heads[head], mode)
+        for head in heads
+        for row in rows
+    }
     titles = [
-        limited.label(h, limited.order_keys(shown, head=h, lateral=mode))
-        for h in (solved.heads[k] for k in heads)
+        marks.label(
+            solved.heads[h], " ".join(dict.fromkeys(" ".join(keys[h, r] for r in rows).split()))
+        )
+        for h in heads
     ]
+    legend: Handles = [("firm", _FIRM), ("not firm", _OPEN)]
+    if solved.people > 1:
+        legend.append(("range over people", _RANGE))
+    names = [style.fit(row.words, 2.3, 7.5) for row in rows]
+    lines = sum(name.count("\n") + 1 for name in names)
+    columns = min(4, len(heads))
+    limited = f"{marks.note()} Such rows are hatched." if marks.used else ""
     figure, axes = panel_grid(
         len(heads),
         columns,
-        (size, size),
+        (1.45, 0.155 * lines + 0.12),
         Texts(
-            title=f"Order of the conditions by lift-mean activation, {solved.lateral(mode)}",
-            note=f"Colour: in how many of {solved.people} "
-            f"{'person' if solved.people == 1 else 'people'} the condition of the row "
-            "activates the head more than the condition of the column; the number is "
-            "shown where people differ. "
-            f"≈: mean difference below {100 * _SLIGHT:.0f} % activation.{names.key}"
-            f"{limited.note()}",
+            title=firm_count_title(verdicts) or f"{_NEUTRAL}, {solved.who}",
+            note=f"{_NEUTRAL}, {solved.who}, {solved.lateral(mode)}. Right of zero the condition "
+            "named first activates the head more. Firm: the same order for everyone, under every "
+            f"treatment of the lateral force and throughout the posture rule.{limited}",
             panels=titles,
+            legend=legend,
         ),
-        Room(left=left, right=0.85, gap=(0.2, 0.14)),
+        Room(left=max(style.text_width(n, 7.5) for n in names) + 0.35, gap=(0.26, 0.14)),
     )
-    table = ordering_table(study)
-    table = table[table["lateral"] == mode] if len(table) else table
-    index = {c: i for i, c in enumerate(shown)}
-    position = {solved.heads[h]: i for i, h in enumerate(heads)}
-    cells = np.full((len(heads), count, count), np.nan)
-    marks: list[tuple[int, int, int, str]] = []
-    for entry in table.itertuples(index=False):
-        where = position.get(str(entry.head))
-        if where is None or entry.other not in index or entry.condition not in index:
-            continue
-        up, down = index[str(entry.condition)], index[str(entry.other)]
-        agree, people = int(entry.people_agreeing), int(entry.people)  # type: ignore[arg-type]
-        cells[where, up, down] = agree
-        cells[where, down, up] = people - agree
-        if float(entry.difference) < _SLIGHT:  # type: ignore[arg-type]
-            marks += [(where, up, down, "≈"), (where, down, up, "≈")]
-        elif agree < people:
-            marks.append((where, up, down, str(agree)))
-            marks.append((where, down, up, str(people - agree)))
-    image = None
-    for ax, block in zip(axes, cells, strict=True):
-        image = coloured_cells(ax, block, float(solved.people))
-    for where, row, col, text in marks:
-        ink = ink_on_cell(cells[where, row, col] / solved.people)
-        axes[where].text(col, row, text, ha="center", va="center", color=ink, fontsize=7)
-    for number, ax in enumerate(axes):
-        first, last = number % columns == 0, number + columns >= len(axes)
-        ax.set_yticks(range(count), ticks if first else [])
-        if last:
-            ax.set_xticks(range(count), letters)
-            ax.set_xlabel("activates the head less")
-        else:
-            ax.set_xticks([])
-        if first:
-            ax.set_ylabel("activates the head more")
-    colour_bar(figure, axes[columns - 1], image, "people [count]")
+    firm = _firm(verdicts)
+    ends = []
+    for index, (ax, head) in enumerate(zip(axes, heads, strict=True)):
+        for place, row in enumerate(rows):
+            values = 100.0 * _differences(solved, row, mode, head)
+            if not len(values):
+                continue
+            if keys[head, row]:
+                hatch(ax, -200.0, place - 0.5, 400.0, 1.0)
+            ends += [values.min(), values.max()]
+            if len(values) > 1:
+                ax.plot([values.min(), values.max()], [place, place], zorder=2, **_RANGE)
+            sure = (solved.heads[head], frozenset((row.condition, row.other))) in firm
+            ax.plot([values.mean()], [place], zorder=3, **(_FIRM if sure else _OPEN))
+        _row_axis(ax, names, first=index % columns == 0, last=index + columns >= len(axes))
+    reach = 1.08 * max([1.0, *(abs(e) for e in ends)])
+    for ax in axes:
+        ax.set_xlim(-reach, reach)
     return figure
+
+
+def _firm(verdicts: pd.DataFrame) -> set[tuple[str, frozenset[str]]]:
+    """Heads and pairs whose order is firm."""
+    mine = verdicts[verdicts["verdict"] == FIRM_ORDER]
+    return {
+        (str(h), frozenset((str(a), str(b))))
+        for h, a, b in zip(mine["head"], mine["condition"], mine["other"], strict=True)
+    }
+
+
+def _differences(solved: Solved, row: Comparison, mode: str, head: int) -> Floats:
+    """Differences in lift-mean activation of people who do both."""
+    own = [
+        {case.person: float(lift_mean(result.activation, case)[head]) for case, result in pairs}
+        for pairs in (solved.get(row.condition, mode), solved.get(row.other, mode))
+    ]
+    both = [own[0][person] - own[1][person] for person in own[0] if person in own[1]]
+    return np.array([value for value in both if np.isfinite(value)])
+
+
+def _row_axis(ax: Axes, names: Sequence[str], *, first: bool, last: bool) -> None:
+    """Name the rows at the first panel of a line, and the axis at the last of a column."""
+    ax.set_yticks(range(len(names)), names if first else [])
+    ax.set_ylim(len(names) - 0.4, -0.6)
+    ax.tick_params(axis="y", length=0)
+    ax.spines["left"].set_visible(False)
+    ax.axvline(0.0, color=style.FAINT, linewidth=0.8, zorder=1)
+    if last:
+        ax.set_xlabel("difference [percentage points]")
+    else:
+        ax.tick_params(labelbottom=False)

@@ -29,7 +29,6 @@ __all__ = [
     "ConditionNames",
     "colour_bar",
     "coloured_cells",
-    "condition_handles",
     "draw_curve",
     "head_panels",
     "ink_on_cell",
@@ -60,15 +59,6 @@ def styled(
             return make(study, *args, **kwargs)
 
     return inside
-
-
-def condition_handles(solved: Solved, shown: Sequence[str], *, letters: bool = False) -> Handles:
-    """Return the entries of a legend of conditions."""
-    return [
-        ((f"{letter(i)} = " if letters else "") + solved.label(c), style.condition_style(i))
-        for i, c in enumerate(solved.conditions)
-        if c in shown
-    ]
 
 
 def draw_curve(

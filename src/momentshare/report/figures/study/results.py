@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare.factors import Factors
 from momentshare.limits import Limits, lift_kinds
 from momentshare.report.figures import style
 from momentshare.report.figures.limit_marks import Marks
+from momentshare.report.figures.looks import Looks
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -43,6 +45,12 @@ class Solved:
     varied: Band | None = None
     limits: Limits = field(default_factory=Limits)
     kinds: Mapping[str, LiftKind] = field(default_factory=dict)
+    factors: Factors = field(default_factory=Factors)
+
+    @property
+    def looks(self) -> Looks:
+        """How the lines of the conditions look, and which share a panel."""
+        return Looks(self.conditions, self.factors, {c: self.label(c) for c in self.conditions})
 
     def marks(self) -> Marks:
         """Return marks of what the limb does not support, for one figure."""
@@ -139,6 +147,7 @@ def solved_study(study: StudyResult) -> Solved:
         varied=study.band,
         limits=study.model.limits,
         kinds=lift_kinds(study.study.file.condition),
+        factors=study.study.factors,
     )
 
 

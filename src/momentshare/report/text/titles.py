@@ -1,0 +1,57 @@
+"""Titles that state a result where one is firm; from the verdicts that the text is made from."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from momentshare.report.figures.style import head_label
+from momentshare.report.text.opening import counted, widest
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["firm_count_title", "firm_title", "turning_title"]
+
+_FIRM, _TURNING = "firm", "turns"
+"""Verdicts on orders of planned lifts and of draws that a title states."""
+
+_LATERAL = "lateral force"
+
+
+def firm_title(verdicts: pd.DataFrame) -> str:
+    """State the widest firm order; empty where nothing is firm.
+
+    Parameters
+    ----------
+    verdicts : DataFrame
+        ``head``, ``condition``, ``other``, ``difference`` and ``verdict``.
+    """
+    firm = verdicts[verdicts["verdict"] == _FIRM]
+    if firm.empty:
+        return ""
+    row = widest(firm, "difference")
+    label = head_label(str(row["head"]))
+    return (
+        f"Firm: {label} works more in '{row['condition']}' than in '{row['other']}', by "
+        f"{100 * row['difference']:.0f} points"
+    )
+
+
+def firm_count_title(verdicts: pd.DataFrame) -> str:
+    """State how many orders are firm; empty where none is."""
+    count = int((verdicts["verdict"] == _FIRM).sum())
+    if not count:
+        return ""
+    return f"{count:,} of {counted(len(verdicts), 'order')} of two conditions are firm"
+
+
+def turning_title(verdicts: pd.DataFrame) -> str:
+    """State how many orders turn with the lateral force; empty where none does."""
+    turning = verdicts[verdicts["verdict"] == _TURNING]
+    count = int(turning["turns_with"].str.contains(_LATERAL).sum()) if len(turning) else 0
+    if not count:
+        return ""
+    return (
+        f"{count:,} of {counted(len(verdicts), 'order')} of two conditions "
+        f"{'turns' if count == 1 else 'turn'} with the lateral force"
+    )
