@@ -13,9 +13,11 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
+from matplotlib.colors import to_hex
 from matplotlib.figure import Figure
 from scipy.stats import norm
 from tests.drawn import (
+    head_of_figure,
     legend,
     look,
     panels,
@@ -25,7 +27,6 @@ from tests.drawn import (
     printed_tables,
     row_names,
     spoken,
-    ticks,
     written,
 )
 from tests.planned import CONDITIONS, PEOPLE, TEXT
@@ -33,6 +34,7 @@ from tests.report.page_reader import PageReader
 
 from momentshare.cli.uncertainty import _print
 from momentshare.model import load_model
+from momentshare.report.figures import style
 from momentshare.report.figures import uncertainty as report
 from momentshare.report.figures.sensitivity import sensitivity_figure
 from momentshare.report.text.uncertainty_opening import judged_pairs, uncertainty_opening
@@ -280,7 +282,7 @@ def test_probability_is_that_of_the_first_being_greater(tables):
 
 
 def titled(figure, *wanted: str) -> None:
-    text = plain(figure.get_suptitle())
+    text = head_of_figure(figure)
     for words in (*wanted, f"{DRAWS} draws", "mean over people", "lateral force measured", "p = 3"):
         assert words in text
 
@@ -326,67 +328,93 @@ def test_interval_bars_span_what_the_legend_says(summary, tables):
     assert lowest == {"activation, lift mean [%]"}
 
 
-def assert_matrix(ax, rows: dict[str, float], columns: dict[str, float], wanted) -> None:
-    """Every cell but the diagonal holds the probability of row over column, in ink and colour."""
-    cells, texts = np.ma.filled(ax.images[0].get_array(), np.nan), written(ax)
-    for up, at in rows.items():
-        for down, across in columns.items():
-            if up == down:
-                assert np.isnan(cells[int(at), int(across)])
-                continue
-            value = 100 * wanted(up, down)
-            assert cells[int(at), int(across)] == pytest.approx(value)
-            assert float(texts.pop((across, at))) == pytest.approx(value, abs=0.5001)
-    assert not texts
-    assert ax.images[0].get_clim() == (0, 100)
+def chances(head: str, one: str, other: str) -> dict[tuple[str, str], float]:
+    """Treatment and criterion → share of draws in which one condition is above the other [%]."""
+    return {
+        (mode, criterion): 100
+        * chance(*(values_of(c, mode, criterion, head) for c in (one, other)))
+        for mode in ("measured", "zero", "free")
+        for criterion in ("p3", "p2")
+    }
 
 
-def test_both_triangles_of_the_order_of_conditions_read_row_over_column(summary):
+def is_full(dot) -> bool:
+    return to_hex(dot.get_markerfacecolor()) == style.INK
+
+
+def test_dots_of_the_order_are_probabilities_and_bars_span_treatments_and_criteria(summary, tables):
     figure = report.condition_order_figure(summary)
-    titled(
-        figure, "Probability [%] that the row's condition activates the head more than the column"
-    )
+    titled(figure, "probability that the condition named first activates the head more")
+    firm = {
+        (line.head, frozenset((line.condition, line.other)))
+        for line in tables["verdicts"].itertuples()
+        if line.verdict == "firm"
+    }
+    seen = set()
     for title, ax in panels(figure).items():
         (head,) = [h for h in HEADS if spoken(h) == title]
-        lowest = [
-            other for other in figure.axes
-            if other.get_subplotspec().colspan.start == ax.get_subplotspec().colspan.start
-            and any(ticks(other.xaxis).values())
-        ]  # fmt: skip
-        columns = places(lowest[-1].xaxis)
-        left = [
-            other for other in figure.axes
-            if other.get_subplotspec().rowspan.start == ax.get_subplotspec().rowspan.start
-            and any(ticks(other.yaxis).values())
-        ]  # fmt: skip
-        rows = places(left[0].yaxis)
-        assert set(rows) == set(columns) == set(CONDITIONS)
-
-        def wanted(up: str, down: str, head: str = head) -> float:
-            return chance(*(values_of(c, "measured", "p3", head) for c in (up, down)))
-
-        assert_matrix(ax, rows, columns, wanted)
+        names = row_names(figure, ax)
+        assert len(names) == len(CONDITIONS) - 1
+        for words, place in names.items():
+            one, other = words.split(" above ")
+            values = chances(head, one, other)
+            mine = [line for line in ax.lines if set(line.get_ydata()) == {place}]
+            (dot,) = [line for line in mine if line.get_marker() == "o"]
+            (bar,) = [line for line in mine if line.get_marker() != "o"]
+            assert dot.get_xdata()[0] == pytest.approx(values["measured", "p3"])
+            ends = [min(values.values()), max(values.values())]
+            assert list(bar.get_xdata()) == pytest.approx(ends)
+            assert is_full(dot) == ((head, frozenset((one, other))) in firm)
+            seen.add(is_full(dot))
+        edges = [line.get_xdata()[0] for line in ax.lines if len(set(line.get_ydata())) > 1]
+        assert sorted(edges) == pytest.approx([5.0, 50.0, 95.0])
     assert len(panels(figure)) == len(WORKS)
+    assert True in seen
 
 
-def test_the_order_of_heads_is_that_of_the_condition_in_the_title(summary):
+def test_titles_of_drawn_orders_state_the_verdicts(summary, tables):
+    verdicts = tables["verdicts"]
+    firm = verdicts[verdicts["verdict"] == "firm"]
+    title = plain(report.condition_order_figure(summary).texts[0].get_text())
+    assert title == f"{len(firm)} of {len(verdicts)} orders of two conditions are firm"
+    title = plain(report.intervals_figure(summary).texts[0].get_text())
+    row = firm.loc[firm["difference"].idxmax()]
+    assert title == (
+        f"Firm: {spoken(row['head'])} works more in '{row['condition']}' than in "
+        f"'{row['other']}', by {100 * row['difference']:.0f} points"
+    )
+    order = summary.condition_order.assign(probability=0.5)
+    unsure = replace(summary, condition_order=order)
+    for make in (report.intervals_figure, report.condition_order_figure):
+        assert plain(make(unsure).texts[0].get_text()).startswith("How sure ")
+
+
+def test_the_order_of_heads_goes_down_by_the_medians_of_the_condition_in_the_title(summary):
     figure = report.head_order_figure(summary)
-    titled(figure, "Probability [%] that the row's head works harder than the column's")
-    ((condition, ax),) = panels(figure).items()
-    assert condition == CONDITIONS[0]
-    rows, columns = places(ax.yaxis), places(ax.xaxis)
-    assert set(rows) == set(columns) == {spoken(HEADS[k]) for k in WORKS}
+    titled(figure, f"How sure the order of the heads is, {CONDITIONS[0]}")
+    (ax,) = figure.axes
+    names = places(ax.yaxis)
     heads = {spoken(h): h for h in HEADS}
 
-    def wanted(up: str, down: str) -> float:
-        return chance(*(values_of(condition, "measured", "p3", heads[name]) for name in (up, down)))
+    def values(name: str):
+        return values_of(CONDITIONS[0], "measured", "p3", heads[name])
 
-    assert_matrix(ax, rows, columns, wanted)
+    rows = [plain(name).split(" above ") for name in sorted(names, key=names.get)]
+    ranked = [rows[0][0], *(second for _, second in rows)]
+    assert [first for first, _ in rows] == ranked[:-1]
+    assert set(ranked) == {spoken(HEADS[k]) for k in WORKS}
+    medians = [np.median(values(name)) for name in ranked]
+    assert medians == sorted(medians, reverse=True)
+    dots = {line.get_ydata()[0]: line for line in ax.lines if line.get_marker() == "o"}
+    for place, (one, other) in enumerate(rows):
+        value = 100 * chance(values(one), values(other))
+        assert dots[place].get_xdata()[0] == pytest.approx(value)
+        assert is_full(dots[place]) == (value >= 95.0)
 
 
 def test_bars_of_the_inputs_are_their_effects(summary, tables):
     figure = report.tornado_figure(summary)
-    text = plain(figure.get_suptitle())
+    text = head_of_figure(figure)
     assert text.startswith(f"Which inputs matter: mean elementary effect, {CONDITIONS[0]} ")
     assert "2 to 98 % of draws; 4 trajectories; whiskers: 95 % of resampled means" in text
     table = tables["screening"]

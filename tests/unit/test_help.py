@@ -266,7 +266,7 @@ def test_tables_of_compare_have_the_columns_of_the_help(small, tmp_path):
         (("explain", "--against", "wide", "--draws", "2"), 9),
         (("strength", "--frames", "5"), 6),
         (("maximal-lift", "--share", "0.5"), 4),
-        (("uncertainty", "--draws", "4", "--sobol", "2", "--trajectories", "2"), 7),
+        (("uncertainty", "--draws", "4", "--sobol", "2", "--trajectories", "2"), 8),
     ],
     ids=lambda v: v[0] if isinstance(v, tuple) else "",
 )

@@ -14,6 +14,7 @@ from momentshare.uncertainty.spreads import Spreads
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from momentshare.factors import Factors
     from momentshare.model import Model
     from momentshare.runs import Setup
     from momentshare.study import Study
@@ -44,6 +45,8 @@ if TYPE_CHECKING:
         def digest(self) -> str: ...
         @property
         def file(self) -> StudyFile: ...
+        @property
+        def factors(self) -> Factors: ...
 
 
 __all__ = ["CHUNK", "CRITERIA", "FORMAT", "UncertaintyPlan"]

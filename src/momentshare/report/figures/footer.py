@@ -11,12 +11,13 @@ from momentshare.report.figures.layout import EDGE, LINE
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["ESTIMATE", "FOOTER", "add_footer", "footer_text", "version_text"]
+__all__ = ["ESTIMATE", "FOOTER", "add_footer", "add_heading", "footer_text", "version_text"]
 
 ESTIMATE = "Model estimate."
 """What every figure says of its numbers."""
 
 _SIZE = 7.0
+_TITLE = 11.0
 FOOTER = "footer"
 """Name of the text, by which it is found."""
 
@@ -48,20 +49,51 @@ def add_footer(figure: Figure, note: str = "") -> None:
     """
     if any(text.get_gid() == FOOTER for text in figure.texts):
         return
+    wide = _settled_width(figure)
+    text = style.fit(footer_text(note), wide - 2.0 * EDGE, _SIZE)
+    _grow(figure, wide, below=LINE * (text.count("\n") + 1) + 0.08)
+    tall = float(figure.get_size_inches()[1])
+    figure.text(
+        EDGE / wide, 0.06 / tall, text, fontsize=_SIZE, color=style.INK, va="bottom", gid=FOOTER
+    )
+
+
+def add_heading(figure: Figure, title: str, note: str = "") -> None:
+    """Make a figure taller and write a title and a note above all else, as on every figure.
+
+    A figure that is laid out by constraints keeps the layout that it has when this is called.
+    """
+    wide = _settled_width(figure)
+    title = style.fit(title, wide - 0.4, _TITLE, "bold")
+    note = style.fit(note, wide - 0.4)
+    title_height = 0.19 * (title.count("\n") + 1) + 0.06
+    note_height = LINE * (note.count("\n") + 1) + 0.04 if note else 0.0
+    _grow(figure, wide, above=0.12 + title_height + note_height + 0.06)
+    tall = float(figure.get_size_inches()[1])
+    x = EDGE / wide
+    figure.text(x, 1 - 0.12 / tall, title, fontsize=_TITLE, fontweight="bold", va="top")
+    if note:
+        figure.text(x, 1 - (0.12 + title_height) / tall, note, va="top")
+
+
+def _settled_width(figure: Figure) -> float:
+    """Width that a figure has once its constraints are settled [inch]."""
     side = 0.0 if figure.get_layout_engine() is None else _SIDE
+    return float(figure.get_size_inches()[0]) + 2.0 * side
+
+
+def _grow(figure: Figure, wide: float, *, above: float = 0.0, below: float = 0.0) -> None:
+    """Make a figure so wide, and taller; all that is on it keeps its size and distances."""
     figure.draw_without_rendering()  # constraints are settled, and legends know where they are
     figure.set_layout_engine("none")
     width, height = (float(v) for v in figure.get_size_inches())
-    wide = width + 2.0 * side
-    text = style.fit(footer_text(note), wide - 2.0 * EDGE, _SIZE)
-    room = LINE * (text.count("\n") + 1) + 0.08
-    tall = height + room
+    side, tall = 0.5 * (wide - width), height + above + below
     legends = [(legend, legend.get_window_extent()) for legend in figure.legends]
     places = [(ax, ax.get_position(original=True).bounds) for ax in figure.axes]
     figure.set_size_inches(wide, tall)
 
     def moved(x: float, y: float) -> tuple[float, float]:
-        return (x * width + side) / wide, (y * height + room) / tall
+        return (x * width + side) / wide, (y * height + below) / tall
 
     for ax, (x, y, across, up) in places:
         ax.set_position((*moved(x, y), across * width / wide, up * height / tall))
@@ -72,6 +104,3 @@ def add_footer(figure: Figure, note: str = "") -> None:
         legend.borderaxespad = 0.0
         legend.set_loc("lower left")
         legend.set_bbox_to_anchor(corner, transform=figure.transFigure)
-    figure.text(
-        EDGE / wide, 0.06 / tall, text, fontsize=_SIZE, color=style.INK, va="bottom", gid=FOOTER
-    )

@@ -2,19 +2,29 @@
 
 from __future__ import annotations
 
-from textwrap import fill
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from momentshare.limits import marked
 from momentshare.report.figures import style
-from momentshare.report.figures.limit_marks import footnote
+from momentshare.report.figures.footer import add_heading
+from momentshare.report.figures.layout import Handles, Room, Texts, panel_grid
+from momentshare.report.figures.limit_marks import footnote, hatch
+from momentshare.report.figures.looks import Looks
+from momentshare.report.text.draw_verdicts import (
+    SURE,
+    judged_pairs,
+    main_treatment,
+    shown_activation,
+)
+from momentshare.report.text.titles import firm_count_title, firm_title
 from momentshare.uncertainty.layout import FAMILIES
-from momentshare.uncertainty.summary import EVERYONE, QUANTILES
+from momentshare.uncertainty.summary import QUANTILES
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Sequence
 
     import pandas as pd
     from matplotlib.axes import Axes
@@ -27,60 +37,35 @@ __all__ = [
     "condition_order_figure",
     "head_order_figure",
     "intervals_figure",
-    "main_treatment",
-    "shown_activation",
     "tornado_figure",
-    "who_of",
 ]
 
-_WORKING = 0.05
-"""Median lift-mean activation that a head must reach in some condition to be drawn."""
+_FIRM: dict[str, Any] = {
+    "linestyle": "none",
+    "marker": "o",
+    "markersize": 4.6,
+    "color": style.INK,
+    "markerfacecolor": style.INK,
+}
+_OPEN: dict[str, Any] = _FIRM | {"markerfacecolor": "#ffffff"}
+_MEDIAN: dict[str, Any] = {
+    "linestyle": "none", "marker": "o", "markersize": 4, "color": "#000000",
+    "markerfacecolor": "#ffffff",
+}  # fmt: skip
+_RANGE: dict[str, Any] = {"color": style.INK, "linewidth": 1.0}
 
 _MOST = 9
 """Heads in an ordering figure."""
 
 
-def who_of(found: Summary) -> str:
-    """Return whose rows are shown: the mean over people, or the one person."""
-    people = found.plan.people_drawn
-    return EVERYONE if len(people) > 1 else str(people[0])
-
-
-def main_treatment(found: Summary) -> tuple[str, str]:
-    """Criterion and lateral mode that figures show: the first of each."""
-    table = found.intervals
-    several = table[table["lateral"] != "zero"]
-    source = several if len(several) else table
-    return str(table["criterion"].iloc[0]), str(source["lateral"].iloc[0])
-
-
-def shown_activation(found: Summary) -> tuple[pd.DataFrame, list[str], list[str]]:
-    """Lines of lift-mean activation to draw, conditions, and working heads by activation."""
-    criterion, mode = main_treatment(found)
-    table = found.intervals
-    part = table[
-        (table["measure"] == "mean_activation")
-        & (table["person"] == who_of(found))
-        & (table["criterion"] == criterion)
-    ]
-    own = part.groupby("condition", sort=False)["lateral"].transform(lambda m: mode in set(m))
-    part = part[(part["lateral"] == mode) | ~own.astype(bool)]
-    part = part.drop_duplicates(["condition", "head"])
-    top = part.groupby("head", sort=False)["median"].max()
-    order = top[top >= _WORKING].sort_values(ascending=False, kind="stable")
-    known = top.dropna()
-    heads = [str(h) for h in order.index] or [str(known.idxmax() if len(known) else top.index[0])]
-    names = list(found.plan.conditions)
-    return part, [n for n in names if n in set(part["condition"])], heads
-
-
-def _title(found: Summary, text: str) -> str:
+def _drawn_words(found: Summary) -> str:
+    """Draws, people, treatment and criterion of what a figure shows."""
     criterion, mode = main_treatment(found)
     exponent = found.plan.exponent(criterion)
     kind = "min-max" if np.isinf(exponent) else f"p = {exponent:g}"
     people = len(found.plan.people_drawn)
     who = "mean over people" if people > 1 else "one person"
-    return f"{text}\n{found.plan.draws} draws, {who}; lateral force {mode}, {kind}"
+    return f"{found.plan.draws} draws, {who}; lateral force {mode}, {kind}."
 
 
 def intervals_figure(found: Summary) -> Figure:
@@ -89,6 +74,7 @@ def intervals_figure(found: Summary) -> Figure:
     from matplotlib.lines import Line2D
 
     part, names, heads = shown_activation(found)
+    looks = Looks(names, found.plan.study.factors)
     columns = min(3, len(heads))
     rows = -(-len(heads) // columns)
     height = rows * (0.2 * len(names) + 0.6) + 1.3
@@ -103,8 +89,7 @@ def intervals_figure(found: Summary) -> Figure:
             q = 100 * line[list(QUANTILES)].to_numpy(dtype=float)[0]
             ax.plot(q[[0, 4]], [index, index], color=style.FAINT, linewidth=1.0)
             ax.plot(q[[1, 3]], [index, index], color=style.INK, linewidth=3.0)
-            ax.plot([q[2]], [index], marker="o", markersize=4, color="#000000",
-                    markerfacecolor="#ffffff")  # fmt: skip
+            ax.plot([q[2]], [index], **(looks.dot(name) if looks.factors.names else _MEDIAN))
         keys = _keys(part[part["head"] == head])
         ax.set_title(marked(style.fit(style.head_label(head), 1.8), keys), loc="left")
         used.append(keys)
@@ -120,34 +105,83 @@ def intervals_figure(found: Summary) -> Figure:
     handles = [
         Line2D([], [], color=style.FAINT, linewidth=1.0, label="5 to 95 % of draws"),
         Line2D([], [], color=style.INK, linewidth=3.0, label="25 to 75 %"),
-        Line2D([], [], linestyle="", marker="o", color="#000000", markerfacecolor="#ffffff",
-               label="median"),
-    ]  # fmt: skip
+        Line2D([], [], label="median", **_MEDIAN),
+        *(Line2D([], [], label=text, **look) for text, look in looks.dot_handles(names)),
+    ]
     figure.legend(handles=handles, loc="outside lower center", ncols=3, frameon=False)
-    told = fill(footnote(found.model.limits, used).strip(), 110)
-    title = _title(found, "How sure each activation is")
-    figure.suptitle(f"{title}\n{told}".strip(), fontsize=8.5)
+    neutral = "How sure each activation is"
+    add_heading(
+        figure,
+        firm_title(judged_pairs(found)) or neutral,
+        f"{neutral}: {_drawn_words(found)}{footnote(found.model.limits, used)}",
+    )
     return figure
 
 
 def condition_order_figure(found: Summary) -> Figure:
-    """Probability that the row's condition asks more of a head than the column's."""
+    """How sure the order of two conditions is within each head: dots, full where it is firm.
+
+    A bar goes from the least to the greatest probability over treatments and criteria.
+    """
     _, names, heads = shown_activation(found)
     criterion, mode = main_treatment(found)
-    table = found.condition_order
-    table = table[(table["criterion"] == criterion) & (table["lateral"] == mode)]
     heads = heads[:_MOST]
+    pairs = judged_pairs(found)
+    rows = Looks(names, found.plan.study.factors).comparisons(names, "above")
+    words = [style.fit(row.words, 2.3, 7.5) for row in rows]
+    lines = sum(text.count("\n") + 1 for text in words)
+    table = found.condition_order
     keys = {head: _keys(table[table["head"] == head]) for head in heads}
-    panels = {
-        marked(style.head_label(head), keys[head]): _matrix(
-            table[table["head"] == head], "condition", names
-        )
-        for head in heads
+    ends: Handles = [
+        ("firm", _FIRM), ("not firm", _OPEN),
+        ("range over treatments of the lateral force and criteria", _RANGE),
+    ]  # fmt: skip
+    note = footnote(found.model.limits, keys.values())
+    neutral = "How sure the order of two conditions is, within each head"
+    columns = min(4, len(heads))
+    figure, axes = panel_grid(
+        len(heads),
+        columns,
+        (1.45, 0.155 * lines + 0.12),
+        Texts(
+            title=firm_count_title(pairs) or neutral,
+            note=f"{neutral}: probability that the condition named first activates the head more; "
+            f"{_drawn_words(found)} Grey lines: {100 - 100 * SURE:.0f}, 50 and {100 * SURE:.0f} %."
+            f"{note}{' Such rows are hatched.' if note else ''}",
+            panels=[marked(style.head_label(head), keys[head]) for head in heads],
+            legend=ends,
+        ),
+        Room(left=max(style.text_width(text, 7.5) for text in words) + 0.35, gap=(0.26, 0.14)),
+    )
+    firm = {
+        (row.head, frozenset((row.condition, row.other)))
+        for row in pairs[pairs["verdict"] == "firm"].itertuples()
     }
-    return _matrices(
-        found, panels, names, "Probability [%] that the row's condition activates the head more "
-        "than the column's", footnote(found.model.limits, keys.values()),
-    )  # fmt: skip
+    for index, (ax, head) in enumerate(zip(axes, heads, strict=True)):
+        mine = table[table["head"] == head]
+        for place, row in enumerate(rows):
+            chances = _chances(mine, row.condition, row.other)
+            if chances.empty:
+                continue
+            if _keys(chances):
+                hatch(ax, -5.0, place - 0.5, 110.0, 1.0)
+            values = 100.0 * chances["chance"].to_numpy(dtype=float)
+            shown = chances[(chances["criterion"] == criterion) & (chances["lateral"] == mode)]
+            main = 100.0 * float((shown if len(shown) else chances)["chance"].iloc[0])
+            ax.plot([values.min(), values.max()], [place, place], zorder=2, **_RANGE)
+            sure = (head, frozenset((row.condition, row.other))) in firm
+            ax.plot([main], [place], zorder=3, clip_on=False, **(_FIRM if sure else _OPEN))
+        _chance_axis(ax, words, first=index % columns == 0, last=index + columns >= len(axes))
+    return figure
+
+
+def _chances(table: pd.DataFrame, condition: str, other: str) -> pd.DataFrame:
+    """Rows of a pair with the ``chance`` that ``condition`` is above ``other``."""
+    there = (table["condition"] == condition) & (table["other"] == other)
+    back = (table["condition"] == other) & (table["other"] == condition)
+    part = table[there | back]
+    own = part["probability"].where(part["condition"] == condition, 1.0 - part["probability"])
+    return part.assign(chance=own).dropna(subset=["chance"])
 
 
 def _keys(table: pd.DataFrame) -> str:
@@ -156,68 +190,57 @@ def _keys(table: pd.DataFrame) -> str:
 
 
 def head_order_figure(found: Summary) -> Figure:
-    """Probability that the row's head works harder than the column's, in the first condition."""
+    """How sure each head stands above the next one, in the first condition."""
     _, names, heads = shown_activation(found)
     criterion, mode = main_treatment(found)
     table = found.head_order
     table = table[(table["criterion"] == criterion) & (table["condition"] == names[0])]
     own = set(table["lateral"])
     table = table[table["lateral"] == (mode if mode in own else next(iter(sorted(own))))]
-    heads = heads[:_MOST]
-    labels = [style.head_label(h) for h in heads]
-    return _matrices(
-        found, {names[0]: _matrix(table, "head", heads)}, labels,
-        "Probability [%] that the row's head works harder than the column's",
-    )  # fmt: skip
-
-
-def _matrix(table: pd.DataFrame, of: str, names: Sequence[str]) -> Any:
-    """Square matrix of probabilities that one is above another; NaN where nothing is known."""
-    at = {name: k for k, name in enumerate(names)}
-    out = np.full((len(names), len(names)), np.nan)
-    for line in table.itertuples(index=False):
-        one, other = str(getattr(line, of)), str(line.other)
-        if one in at and other in at:
-            a, b = at[one], at[other]
-            out[a, b] = line.probability
-            out[b, a] = 1.0 - float(str(line.probability))
-    return out
-
-
-def _matrices(
-    found: Summary, panels: Mapping[str, Any], names: Sequence[str], title: str, note: str = ""
-) -> Figure:
-    from matplotlib.figure import Figure
-
-    columns = min(3, len(panels))
-    rows = -(-len(panels) // columns)
-    side = max(0.34 * len(names), 1.2)
-    label = min(max(style.text_width(n) for n in names), 1.5) + 0.2
-    width = max(columns * (side + 0.35) + label + 0.4, 5.2)
-    figure = Figure(figsize=(width, rows * (side + 0.35) + label + 0.9), layout="constrained")
-    grid = figure.subplots(rows, columns, sharex=True, sharey=True, squeeze=False)
-    for ax, (name, values) in zip(grid.flat, panels.items(), strict=False):
-        ax.imshow(100 * values, cmap=style.SEQUENTIAL, vmin=0, vmax=100, aspect="equal")
-        for a, b in zip(*np.nonzero(~np.isnan(values)), strict=True):
-            share = values[a, b]
-            ax.text(b, a, f"{100 * share:.0f}", ha="center", va="center", fontsize=6.5,
-                    color="#ffffff" if share < 0.5 else "#000000")  # fmt: skip
-        ax.set_title(style.fit(name, side + 0.2), loc="left")
-        ax.tick_params(length=0)
-        ax.spines[:].set_visible(False)
-    for ax in list(grid.flat)[len(panels) :]:
-        ax.set_visible(False)
-    for ax in grid[:, 0]:
-        _names(ax, names, width=1.5)
-    for column in range(columns):
-        last = grid[(len(panels) - 1 - column) // columns, column]
-        ticks = [style.fit(n, 1.5) for n in names]
-        last.set_xticks(range(len(names)), ticks, rotation=90)
-        last.tick_params(labelbottom=True)
-    lines = [style.fit(title, width - 0.4), _title(found, "").strip()]
-    lines += [fill(note.strip(), int(13 * width))] if note else []
-    figure.suptitle("\n".join(lines), fontsize=8.5)
+    part, _, _ = shown_activation(found)
+    medians = part[part["condition"] == names[0]].set_index("head")["median"]
+    ranked = [str(h) for h in medians.reindex(heads).sort_values(ascending=False).index]
+    pairs = list(pairwise(ranked))[: _MOST + _MOST]
+    words = [f"{style.head_label(a)} above {style.head_label(b)}" for a, b in pairs]
+    figure, (ax,) = panel_grid(
+        1,
+        1,
+        (3.0, 0.19 * max(len(words), 1) + 0.12),
+        Texts(
+            title=f"How sure the order of the heads is, {names[0]}",
+            note="Heads in the order of their medians: probability that each works harder than "
+            f"the next; {_drawn_words(found)} Grey lines: {100 - 100 * SURE:.0f}, 50 and "
+            f"{100 * SURE:.0f} %.",
+            legend=[(f"{100 * SURE:.0f} % of draws or more", _FIRM), ("fewer", _OPEN)],
+        ),
+        Room(left=max((style.text_width(text, 7.5) for text in words), default=0.5) + 0.35),
+    )
+    for place, (one, other) in enumerate(pairs):
+        chances = _chances(
+            table.rename(columns={"head": "condition", "condition": "in"}), one, other
+        )
+        if len(chances):
+            value = float(chances["chance"].iloc[0])
+            look = _FIRM if value >= SURE else _OPEN
+            ax.plot([100 * value], [place], zorder=3, clip_on=False, **look)
+    _chance_axis(ax, words, first=True, last=True)
     return figure
+
+
+def _chance_axis(ax: Axes, names: Sequence[str], *, first: bool, last: bool) -> None:
+    """Rows by name, probability from 0 to 100 %."""
+    ax.set_yticks(range(len(names)), names if first else [])
+    ax.set_ylim(len(names) - 0.4, -0.6)
+    ax.tick_params(axis="y", length=0)
+    ax.spines["left"].set_visible(False)
+    for at in (100.0 * (1.0 - SURE), 50.0, 100.0 * SURE):
+        ax.axvline(at, color=style.FAINT, linewidth=0.7, zorder=1)
+    ax.set_xlim(0.0, 100.0)
+    ax.set_xticks([0, 50, 100])
+    if last:
+        ax.set_xlabel("probability [%]")
+    else:
+        ax.tick_params(labelbottom=False)
 
 
 def tornado_figure(found: Summary) -> Figure:
@@ -255,7 +278,7 @@ def tornado_figure(found: Summary) -> Figure:
         f"scaled to the whole range of the input, 2 to 98 % of draws; "
         f"{found.plan.trajectories} trajectories; whiskers: 95 % of resampled means"
     )
-    figure.suptitle(style.fit(text, 8.0) + "\n" + note, fontsize=8.5)
+    add_heading(figure, text, f"{note[0].upper()}{note[1:]}.")
     return figure
 
 

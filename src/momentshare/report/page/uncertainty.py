@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from momentshare.report.figures.uncertainty import main_treatment, shown_activation
 from momentshare.report.page.document import Block, Bullets, Heading, Page, Section, Table
 from momentshare.report.page.parts import (
     captioned,
@@ -12,6 +11,7 @@ from momentshare.report.page.parts import (
     report_page,
     settings_section,
 )
+from momentshare.report.text.draw_verdicts import main_treatment, shown_activation
 from momentshare.report.text.settings import muscles_text, person_rows, setting_rows
 from momentshare.report.text.uncertainty_opening import (
     ASSUMPTIONS,
@@ -44,7 +44,7 @@ _TOLD = {
 }
 
 _MOST = 25
-"""Rows of a table of orders; all stand in condition_order.csv."""
+"""Rows of a table of orders; all stand in verdicts.csv."""
 
 _RUN = ("draws", "seed", "frames", "criteria", "spreads", "trajectories", "sobol", "few")
 """Entries of the plan that are settings of the run."""
@@ -97,7 +97,7 @@ def _findings(found: Summary, pairs: pd.DataFrame, pictures: Mapping[str, bytes]
         blocks.append(
             Table(
                 frame=mine.head(_MOST)[columns],
-                caption=f"{caption}{cut}. All stand in condition_order.csv.",
+                caption=f"{caption}{cut}. All stand in verdicts.csv.",
                 formats=dict.fromkeys(columns[3:7], ".2f"),
                 labels={"difference": "difference of medians"},
                 note="; ".join(found.model.limits.notes(mine["limit"])),

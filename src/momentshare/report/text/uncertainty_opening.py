@@ -4,24 +4,17 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-import pandas as pd
-
 from momentshare.report.figures.style import head_label
-from momentshare.report.figures.uncertainty import main_treatment, shown_activation
+from momentshare.report.text.draw_verdicts import SURE, judged_pairs, shown_activation
 from momentshare.report.text.opening import Opening, counted, joined, widest
 from momentshare.uncertainty.layout import FAMILIES
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from momentshare.uncertainty import Summary
 
 __all__ = ["ASSUMPTIONS", "SURE", "judged_pairs", "uncertainty_opening"]
-
-SURE = 0.95
-"""Share of draws from which an order is called firm; convention."""
-
-_WORKING = 0.05
-"""Median lift-mean activation that a head must reach in a condition of a pair; assumed."""
 
 _NAMED = 3
 """Inputs that the second statement names."""
@@ -66,61 +59,6 @@ ASSUMPTIONS = (
     ),
 )
 """What the numbers rest on, as written into ``summary.json``."""
-
-
-def judged_pairs(found: Summary) -> pd.DataFrame:
-    """Judge the order of every two conditions within every working head.
-
-    Returns
-    -------
-    DataFrame
-        One row per head and pair: ``condition`` is the higher one in the treatment and criterion
-        shown first; ``probability`` is that of the order there, ``probability_low`` and
-        ``probability_high`` the least and greatest over treatments and criteria; ``difference``
-        is that of the medians; ``verdict`` is ``firm``, ``turns`` (sure, but not under all),
-        ``open`` or ``beyond the limb``.
-    """
-    criterion, mode = main_treatment(found)
-    part, _, _ = shown_activation(found)
-    medians = part.set_index(["head", "condition"])["median"]
-    rows = []
-    for (head, one, other), group in found.condition_order.groupby(
-        ["head", "condition", "other"], sort=False
-    ):
-        ends = [float(medians.get((head, name), np.nan)) for name in (one, other)]
-        if not max(ends) >= _WORKING:
-            continue
-        shown = group[(group["criterion"] == criterion) & (group["lateral"] == mode)]
-        shown = shown if len(shown) else group
-        main = float(shown["probability"].iloc[0])
-        values = group["probability"].dropna().to_numpy(dtype=float)
-        if not len(values) or np.isnan(main):
-            continue
-        flip = main < 0.5
-        values = 1.0 - values if flip else values
-        limit = (
-            " ".join(dict.fromkeys(" ".join(group["limit"]).split())) if "limit" in group else ""
-        )
-        verdict = "open"
-        if values.min() >= SURE:
-            verdict = "firm"
-        elif values.max() >= SURE or values.min() <= 1.0 - SURE:
-            verdict = "turns"
-        high, low = (other, one) if flip else (one, other)
-        rows.append(
-            {
-                "head": head, "condition": high, "other": low,
-                "difference": ends[1] - ends[0] if flip else ends[0] - ends[1],
-                "probability": 1.0 - main if flip else main,
-                "probability_low": values.min(), "probability_high": values.max(),
-                "verdict": "beyond the limb" if limit else verdict, "limit": limit,
-            }
-        )  # fmt: skip
-    columns = [
-        "head", "condition", "other", "difference", "probability", "probability_low",
-        "probability_high", "verdict", "limit",
-    ]  # fmt: skip
-    return pd.DataFrame(rows, columns=columns)
 
 
 def uncertainty_opening(found: Summary, pairs: pd.DataFrame) -> Opening:

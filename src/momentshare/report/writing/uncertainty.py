@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 from momentshare.cautions import CAUTIONS
 from momentshare.files import FIGURES, as_run_folder
-from momentshare.report.figures.uncertainty import DRAWN, who_of
+from momentshare.report.figures.uncertainty import DRAWN
 from momentshare.report.page.document import render
 from momentshare.report.page.uncertainty import uncertainty_page
+from momentshare.report.text.draw_verdicts import judged_pairs, who_of
 from momentshare.report.text.uncertainty_opening import ASSUMPTIONS
 from momentshare.report.writing.drawings import write_drawings
 from momentshare.report.writing.record import versions
@@ -93,6 +94,7 @@ def _write_tables(found: Summary, writer: Writer) -> None:
         "condition_order.csv": found.condition_order,
         "head_order.csv": found.head_order,
         "failures.csv": found.failures,
+        "verdicts.csv": judged_pairs(found),
     }
     if found.sensitivity is not None:
         tables["screening.csv"] = found.sensitivity.screening

@@ -1,0 +1,111 @@
+"""Verdicts on the orders of drawn studies, and which of their rows are shown."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from momentshare.uncertainty.summary import EVERYONE
+
+if TYPE_CHECKING:
+    from momentshare.uncertainty import Summary
+
+__all__ = ["SURE", "judged_pairs", "main_treatment", "shown_activation", "who_of"]
+
+SURE = 0.95
+"""Share of draws from which an order is called firm; convention."""
+
+_WORKING = 0.05
+"""Median lift-mean activation that a head must reach in some condition to be shown or judged;
+assumed."""
+
+
+def who_of(found: Summary) -> str:
+    """Return whose rows are shown: the mean over people, or the one person."""
+    people = found.plan.people_drawn
+    return EVERYONE if len(people) > 1 else str(people[0])
+
+
+def main_treatment(found: Summary) -> tuple[str, str]:
+    """Criterion and lateral mode that figures show: the first of each."""
+    table = found.intervals
+    several = table[table["lateral"] != "zero"]
+    source = several if len(several) else table
+    return str(table["criterion"].iloc[0]), str(source["lateral"].iloc[0])
+
+
+def shown_activation(found: Summary) -> tuple[pd.DataFrame, list[str], list[str]]:
+    """Lines of lift-mean activation to draw, conditions, and working heads by activation."""
+    criterion, mode = main_treatment(found)
+    table = found.intervals
+    part = table[
+        (table["measure"] == "mean_activation")
+        & (table["person"] == who_of(found))
+        & (table["criterion"] == criterion)
+    ]
+    own = part.groupby("condition", sort=False)["lateral"].transform(lambda m: mode in set(m))
+    part = part[(part["lateral"] == mode) | ~own.astype(bool)]
+    part = part.drop_duplicates(["condition", "head"])
+    top = part.groupby("head", sort=False)["median"].max()
+    order = top[top >= _WORKING].sort_values(ascending=False, kind="stable")
+    known = top.dropna()
+    heads = [str(h) for h in order.index] or [str(known.idxmax() if len(known) else top.index[0])]
+    names = list(found.plan.conditions)
+    return part, [n for n in names if n in set(part["condition"])], heads
+
+
+def judged_pairs(found: Summary) -> pd.DataFrame:
+    """Judge the order of every two conditions within every working head.
+
+    Returns
+    -------
+    DataFrame
+        One row per head and pair: ``condition`` is the higher one in the treatment and criterion
+        shown first; ``probability`` is that of the order there, ``probability_low`` and
+        ``probability_high`` the least and greatest over treatments and criteria; ``difference``
+        is that of the medians; ``verdict`` is ``firm``, ``turns`` (sure, but not under all),
+        ``open`` or ``beyond the limb``.
+    """
+    criterion, mode = main_treatment(found)
+    part, _, _ = shown_activation(found)
+    medians = part.set_index(["head", "condition"])["median"]
+    rows = []
+    for (head, one, other), group in found.condition_order.groupby(
+        ["head", "condition", "other"], sort=False
+    ):
+        ends = [float(medians.get((head, name), np.nan)) for name in (one, other)]
+        if not max(ends) >= _WORKING:
+            continue
+        shown = group[(group["criterion"] == criterion) & (group["lateral"] == mode)]
+        shown = shown if len(shown) else group
+        main = float(shown["probability"].iloc[0])
+        values = group["probability"].dropna().to_numpy(dtype=float)
+        if not len(values) or np.isnan(main):
+            continue
+        flip = main < 0.5
+        values = 1.0 - values if flip else values
+        limit = (
+            " ".join(dict.fromkeys(" ".join(group["limit"]).split())) if "limit" in group else ""
+        )
+        verdict = "open"
+        if values.min() >= SURE:
+            verdict = "firm"
+        elif values.max() >= SURE or values.min() <= 1.0 - SURE:
+            verdict = "turns"
+        high, low = (other, one) if flip else (one, other)
+        rows.append(
+            {
+                "head": head, "condition": high, "other": low,
+                "difference": ends[1] - ends[0] if flip else ends[0] - ends[1],
+                "probability": 1.0 - main if flip else main,
+                "probability_low": values.min(), "probability_high": values.max(),
+                "verdict": "beyond the limb" if limit else verdict, "limit": limit,
+            }
+        )  # fmt: skip
+    columns = [
+        "head", "condition", "other", "difference", "probability", "probability_low",
+        "probability_high", "verdict", "limit",
+    ]  # fmt: skip
+    return pd.DataFrame(rows, columns=columns)
