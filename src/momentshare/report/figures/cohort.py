@@ -19,7 +19,6 @@ from momentshare.report.figures.cohort_lines import (
     NO_LIMITS,
     band,
     conditions_of,
-    handles_of,
     people_of,
     zero_line,
 )
@@ -34,7 +33,9 @@ from momentshare.report.figures.layout import (
     settle,
 )
 from momentshare.report.figures.limit_marks import footnote
+from momentshare.report.figures.looks import Looks, panel_titles, shared_out
 from momentshare.report.figures.sensitivity import sensitivity_figure
+from momentshare.report.text.cohort_orders import judged_orders, order_text, widest_order
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -44,6 +45,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from momentshare.cohort.summary import CohortSummary
+    from momentshare.factors import Factors
 
 __all__ = ["cohort_figures", "trial_checks_figure"]
 
@@ -121,36 +123,40 @@ def _panels(
     split: str,
     items: Sequence[str],
     *,
+    factors: Factors,
     texts: Texts,
     y_label: str,
-    columns: int,
     limits: tuple[float, float] = NO_LIMITS,
     by_row: bool = False,
 ) -> Figure:
-    """One panel an item, one line per condition; one scale for all, or for each row of panels."""
+    """Panels for an item, one line per condition; one scale for all, or for each row of panels."""
     conditions = conditions_of(table)
+    looks = Looks(conditions, factors)
+    groups = looks.groups(conditions)
+    each = len(groups)
+    columns = min(4 if each == 1 else each * max(4 // each, 1), each * len(items))
     figure, axes = panel_grid(
-        len(items),
+        each * len(items),
         columns,
         (1.75, 1.35),
         replace(
             texts,
-            note=f"{texts.note} {people_of(table)}; {BAND}.",
-            legend=handles_of(conditions),
+            note=f"{texts.note} {people_of(table)}; {BAND}.{shared_out(groups)}",
+            panels=panel_titles(texts.panels, groups),
+            legend=looks.handles(conditions),
         ),
         Room(gap=(0.3, 0.2)),
     )
-    for ax, item in zip(axes, items, strict=True):
-        for index, condition in enumerate(conditions):
+    for number, ax in enumerate(axes):
+        item, group = items[number // each], groups[number % each]
+        for index, condition in enumerate(group.conditions):
             part = table[(table[split] == item) & (table["condition"] == condition)]
-            place = index / max(len(conditions), 1)
-            band(ax, part, style.condition_style(index), place, limits)
+            band(ax, part, looks.of(condition), index / len(group.conditions), limits)
         zero_line(ax)
         if limits[0] == 0.0:
             ax.set_ylim(bottom=0.0)
         if np.isfinite(limits[1]):
             ax.set_ylim(top=1.03 * limits[1])
-    columns = min(columns, len(items))
     step = columns if by_row else len(axes)
     for start in range(0, len(axes), step):
         _one_scale(axes[start : start + step])
@@ -189,8 +195,9 @@ def _speed(summary: CohortSummary) -> Figure:
         ),
         Room(gap=(0.3, 0.2)),
     )
-    for index, (ax, condition) in enumerate(zip(axes, conditions, strict=True)):
-        band(ax, table[table["condition"] == condition], style.condition_style(index), 0.0)
+    looks = Looks(conditions, summary.factors)
+    for ax, condition in zip(axes, conditions, strict=True):
+        band(ax, table[table["condition"] == condition], looks.of(condition), 0.0)
         mine = sticking[condition]
         if not mine.empty:
             marks = ["first_peak_percent", "minimum_percent", "second_peak_percent"]
@@ -218,7 +225,7 @@ def _moments(summary: CohortSummary) -> Figure:
             panels=[row_named(row).label for row in rows],
         ),
         y_label="net moment [N·m]",
-        columns=4,
+        factors=summary.factors,
     )
 
 
@@ -252,7 +259,7 @@ def _heads(summary: CohortSummary, quantity: str) -> Figure:
             panels=[marked(style.head_label(head), keys.get(head, "")) for head in heads],
         ),
         y_label="force [N]" if force else "activation [%]",
-        columns=4,
+        factors=summary.factors,
         limits=_POSSIBLE[quantity],
         by_row=force,
     )
@@ -271,25 +278,31 @@ def _ratio(summary: CohortSummary) -> Figure:
     table = table[table["quantity"] == "lateral_ratio"]
     modes = [m for m in ("measured", "zero", "free") if m in set(table["lateral"])]
     conditions = conditions_of(table)
+    looks = Looks(conditions, summary.factors)
+    groups = looks.groups(conditions)
+    each = len(groups)
+    columns = min(3, len(modes)) if each == 1 else each
     figure, axes = panel_grid(
-        len(modes),
-        3,
+        each * len(modes),
+        columns,
         (1.95, 1.6),
         Texts(
             title="Lateral over vertical hand force",
-            note=f"Outward push positive. {people_of(table)}; {BAND}.{_beyond(table, conditions)}",
-            panels=[style.MODES[m] for m in modes],
-            legend=handles_of(conditions),
+            note=f"Outward push positive. {people_of(table)}; {BAND}.{shared_out(groups)}"
+            f"{_beyond(table, conditions)}",
+            panels=panel_titles([style.MODES[m] for m in modes], groups),
+            legend=looks.handles(conditions),
         ),
         Room(gap=(0.3, 0.2)),
     )
-    for ax, mode in zip(axes, modes, strict=True):
-        for index, condition in enumerate(conditions):
+    for number, ax in enumerate(axes):
+        mode, group = modes[number // each], groups[number % each]
+        for index, condition in enumerate(group.conditions):
             part = table[(table["lateral"] == mode) & (table["condition"] == condition)]
-            band(ax, part, style.condition_style(index), index / len(conditions))
+            band(ax, part, looks.of(condition), index / len(group.conditions))
         zero_line(ax)
     _one_scale(axes)
-    finish(axes, min(3, len(modes)), "ratio [1]", LIFT_SHORT)
+    finish(axes, columns, "ratio [1]", LIFT_SHORT)
     settle(figure)
     return figure
 
@@ -310,11 +323,20 @@ def _beyond(table: pd.DataFrame, conditions: Sequence[str]) -> str:
     )
 
 
+def _firm_title(summary: CohortSummary) -> str:
+    """State the widest order that a test shows and no change of an input reverses; else empty."""
+    firm = judged_orders(summary).firm
+    if not firm or summary.tables.get("sensitivity_orders") is None:
+        return ""
+    return f"Firm: {order_text(widest_order(firm))}"
+
+
 def _activation_by_head(summary: CohortSummary) -> Figure:
     means, own = (summary.tables[n] for n in ("heads", "heads_by_person"))
     means, own = (t[t["lateral"] == summary.mode] for t in (means, own))
     heads = working_heads(summary)
     conditions = conditions_of(means)
+    looks = Looks(conditions, summary.factors)
     keys = _keys(means)
     labels = [marked(style.head_label(head), keys.get(head, "")) for head in heads]
     figure, axes = panel_grid(
@@ -322,18 +344,18 @@ def _activation_by_head(summary: CohortSummary) -> Figure:
         1,
         (4.6, (0.2 + 0.05 * max(len(conditions), 3)) * len(heads) + 0.3),
         Texts(
-            title="Lift-mean activation of each head",
-            note=f"Lateral force {summary.mode}. Marker: mean over people; bar: one SD, cut at 0 "
-            "and 100 %; small dots: people."
+            title=_firm_title(summary) or "Lift-mean activation of each head",
+            note=f"Lift-mean activation of each head, lateral force {summary.mode}. Marker: mean "
+            "over people; bar: one SD, cut at 0 and 100 %; small dots: people."
             + footnote(summary.limits, (keys.get(head, "") for head in heads)),
-            legend=handles_of(conditions),
+            legend=looks.handles(conditions),
         ),
         Room(left=label_room(labels)),
     )
     ax = axes[0]
     low, high = _POSSIBLE["activation"]
     for index, condition in enumerate(conditions):
-        look: dict[str, Any] = style.condition_style(index) | {"linestyle": "none"}
+        look: dict[str, Any] = looks.of(condition) | {"linestyle": "none"}
         shift = 0.22 * (index - 0.5 * (len(conditions) - 1)) * min(1.0, 3.0 / len(conditions))
         for row, head in enumerate(heads):
             line = means[(means["head"] == head) & (means["condition"] == condition)]

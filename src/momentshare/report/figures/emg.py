@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from momentshare.report.figures import style
-from momentshare.report.figures.cohort_lines import conditions_of, handles_of
+from momentshare.report.figures.cohort_lines import conditions_of
 from momentshare.report.figures.layout import LIFT_SHORT, Room, Texts, finish, panel_grid, settle
+from momentshare.report.figures.looks import Looks
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -84,7 +85,9 @@ def emg_agreement_figure(table: pd.DataFrame, mode: str) -> Figure:
     means = (100.0 * by[["emg", "activation"]].mean()).reset_index()
     heads = list(dict.fromkeys(means["head"].astype(str)))
     conditions = conditions_of(means)
-    handles = [(name, look | {"linestyle": "none"}) for name, look in handles_of(conditions)]
+    handles = [
+        (name, look | {"linestyle": "none"}) for name, look in Looks(conditions).handles(conditions)
+    ]
     figure, axes = panel_grid(
         len(heads),
         4,

@@ -3,11 +3,18 @@
 from __future__ import annotations
 
 from collections import Counter
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from momentshare.report.figures.style import head_label
 from momentshare.report.text.cohort_findings import untested_text
-from momentshare.report.text.cohort_orders import ALPHA, WORKING, CohortOrders, judged_orders
+from momentshare.report.text.cohort_orders import (
+    ALPHA,
+    WORKING,
+    CohortOrders,
+    judged_orders,
+    order_text,
+    widest_order,
+)
 from momentshare.report.text.opening import Opening, counted, joined, widest
 
 if TYPE_CHECKING:
@@ -65,18 +72,7 @@ def _firm(found: CohortOrders, summary: CohortSummary) -> str:
     )
     if not found.firm:
         return f"{start}: nothing is firm."
-    return f"{start}; widest of all, {_order(_widest(found.firm))}."
-
-
-def _widest(lines: Sequence[dict[str, Any]]) -> dict[str, Any]:
-    return max(lines, key=lambda line: float(line["difference"].split(" ")[0]))
-
-
-def _order(line: dict[str, Any]) -> str:
-    return (
-        f"in the {head_label(str(line['head']))} {line['order']} by "
-        f"{line['difference'].split(' ')[0]} points, in {line['people']} people"
-    )
+    return f"{start}; widest of all, {order_text(widest_order(found.firm))}."
 
 
 def _turns(found: CohortOrders, summary: CohortSummary) -> str:
@@ -91,7 +87,7 @@ def _turns(found: CohortOrders, summary: CohortSummary) -> str:
     return (
         f"{counted(len(found.turning), 'order')} {_is(found.turning, 'is', 'are')} reversed by a "
         f"change of one input, most often by {joined(most)}; widest of them, "
-        f"{_order(_widest(found.turning))}."
+        f"{order_text(widest_order(found.turning))}."
     )
 
 

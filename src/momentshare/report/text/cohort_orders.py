@@ -5,12 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from momentshare.report.figures.style import head_label
+
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import pandas as pd
 
     from momentshare.cohort.summary import CohortSummary
 
-__all__ = ["ALPHA", "WORKING", "CohortOrders", "judged_orders"]
+__all__ = ["ALPHA", "WORKING", "CohortOrders", "judged_orders", "order_text", "widest_order"]
 
 WORKING = 0.05
 """Activation that a head must exceed in some condition to stand on the page."""
@@ -82,6 +86,19 @@ def judged_orders(summary: CohortSummary) -> CohortOrders:
             remark = f"in part of the lift outside what the limb supports ({in_part})"
             firm.append(line | {"changes_tried": tried, "remark": remark if in_part else ""})
     return CohortOrders(firm=firm, turning=turning, leaning=leaning, tested=True)
+
+
+def widest_order(lines: Sequence[dict[str, Any]]) -> dict[str, Any]:
+    """Return the order with the greatest difference."""
+    return max(lines, key=lambda line: float(line["difference"].split(" ")[0]))
+
+
+def order_text(line: dict[str, Any]) -> str:
+    """Say an order with its size and in how many people it is found."""
+    return (
+        f"in the {head_label(str(line['head']))} {line['order']} by "
+        f"{line['difference'].split(' ')[0]} points, in {line['people']} people"
+    )
 
 
 def _limits_of(summary: CohortSummary, row: pd.Series[Any]) -> tuple[str, str]:
