@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 from matplotlib.colors import to_hex
 from tests.drawn import (
+    head_of_figure,
     labelled,
     legend,
     line_like,
@@ -278,7 +279,7 @@ def test_curves_are_drawn_under_their_direction_and_definition(tables):
             assert test.get_xdata()[0] == pytest.approx(tested)
     band = keys["range over people, others braced"].get_facecolor()
     assert to_hex(band) == to_hex(ax.collections[0].get_facecolor()[0])
-    assert TEST.text() in plain(figure.get_suptitle())
+    assert TEST.text() in head_of_figure(figure)
 
 
 def test_a_curve_is_broken_where_no_strength_is_known():
@@ -297,7 +298,7 @@ def test_a_curve_is_broken_where_no_strength_is_known():
 def test_utilisation_along_the_lift_is_that_of_its_row_and_condition(tables):
     figure = report.utilisation_figure(found())
     keys, lines = legend(figure), tables["utilisation_along_lift"]
-    assert plain(figure.get_suptitle()).endswith("lateral force measured")
+    assert "lateral force measured" in head_of_figure(figure)
     assert set(keys) == set(CONDITIONS)
     seen = 0
     for title, ax in panels(figure).items():
@@ -322,7 +323,7 @@ def test_bias_is_drawn_for_its_row_condition_and_definition(tables):
     keys, table = legend(figure), tables["utilisation"]
     names = places(figure.axes[0].yaxis)
     assert set(names) == set(CONDITIONS)
-    heading = plain(figure.get_suptitle())
+    heading = head_of_figure(figure)
     assert heading.startswith("Greatest moment in the posture of the task over that in the test")
     for title, ax in panels(figure).items():
         for label, others in DEFINITIONS.items():

@@ -33,6 +33,7 @@ from tests.planned import CONDITIONS, PEOPLE, TEXT, alone, renamed, solved
 
 from momentshare.report.figures import study as figures
 from momentshare.report.figures import style
+from momentshare.report.figures.layout import WIDEST
 from momentshare.report.figures.study import conditions as conditions_module
 from momentshare.report.figures.study import heads as heads_module
 from momentshare.report.figures.study import order as order_module
@@ -289,7 +290,7 @@ def test_a_title_states_what_the_verdicts_say(tables):
     firm = verdicts[verdicts["verdict"] == "firm"]
     title = plain(figure_of("condition_dots").texts[0].get_text())
     head, one, other, points_ = re.fullmatch(
-        r"Firm: (.*) works more in '(.*)' than in '(.*)', by (\d+) points", title
+        r"Firm: the (.*) works more in '(.*)' than in '(.*)', by (\d+) points", title
     ).groups()
     row = firm.loc[firm["difference"].idxmax()]
     assert (head, one, other) == (spoken(row["head"]), row["condition"], row["other"])
@@ -555,3 +556,28 @@ def test_files_hold_the_tables_that_their_names_promise(tables):
         if (parts[1][ACTIVATION] > 1e-3).all():
             wanted = (parts[0][ACTIVATION] / parts[1][ACTIVATION]).mean()
             assert line.activation_ratio == pytest.approx(wanted, rel=1e-4)
+
+
+def seven():
+    """Seven conditions, the three of the study under further names; nothing is solved again."""
+    study = solved()
+    file, copies = study.study.file, [f"{k}" for k in range(3)]
+    told = [c.model_copy(update={"name": f"{c.name} {k}"}) for k in copies for c in file.condition]
+    cases = [replace(c, condition=f"{c.condition} {k}") for k in copies for c in study.cases]
+    told = told[:7]
+    names = {c.name for c in told}
+    return replace(
+        study,
+        study=replace(study.study, file=file.model_copy(update={"condition": told})),
+        cases=tuple(c for c in cases if c.condition in names),
+        band=None,
+    )
+
+
+@pytest.mark.parametrize("name", sorted(write.FIGURES))
+def test_seven_conditions_fit_a_page_and_no_panel_has_more_than_four_lines(name):
+    figure = write.FIGURES[name](seven())
+    assert figure.get_size_inches()[0] <= WIDEST + 0.05
+    for ax in figure.axes:
+        long = [line for line in ax.lines if len(np.unique(line.get_xdata())) > 2]
+        assert len(long) <= 4

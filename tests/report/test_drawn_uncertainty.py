@@ -369,18 +369,29 @@ def test_dots_of_the_order_are_probabilities_and_bars_span_treatments_and_criter
         edges = [line.get_xdata()[0] for line in ax.lines if len(set(line.get_ydata())) > 1]
         assert sorted(edges) == pytest.approx([5.0, 50.0, 95.0])
     assert len(panels(figure)) == len(WORKS)
-    assert True in seen
+    sure = summary.condition_order.assign(probability=1.0, limit="")
+    for ax in panels(
+        report.condition_order_figure(replace(summary, condition_order=sure))
+    ).values():
+        assert all(is_full(line) for line in ax.lines if line.get_marker() == "o")
+    assert seen == {False}
 
 
-def test_titles_of_drawn_orders_state_the_verdicts(summary, tables):
-    verdicts = tables["verdicts"]
+def test_titles_of_drawn_orders_state_the_verdicts(summary):
+    order = summary.condition_order
+    sure = order.assign(
+        probability=order["probability"].where(order["head"] != HEADS[7], 1.0), limit=""
+    )
+    some = replace(summary, condition_order=sure)
+    verdicts = judged_pairs(some)
     firm = verdicts[verdicts["verdict"] == "firm"]
-    title = plain(report.condition_order_figure(summary).texts[0].get_text())
+    assert 0 < len(firm) < len(verdicts)
+    title = plain(report.condition_order_figure(some).texts[0].get_text())
     assert title == f"{len(firm)} of {len(verdicts)} orders of two conditions are firm"
-    title = plain(report.intervals_figure(summary).texts[0].get_text())
+    title = plain(report.intervals_figure(some).texts[0].get_text())
     row = firm.loc[firm["difference"].idxmax()]
     assert title == (
-        f"Firm: {spoken(row['head'])} works more in '{row['condition']}' than in "
+        f"Firm: the {spoken(row['head'])} works more in '{row['condition']}' than in "
         f"'{row['other']}', by {100 * row['difference']:.0f} points"
     )
     order = summary.condition_order.assign(probability=0.5)

@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import typer
+from tests.drawn import head_of_figure
 from typer.testing import CliRunner
 
 from momentshare.cli.explain import explain
@@ -296,7 +297,7 @@ def test_the_picture_shows_the_numbers_of_the_tables(tmp_path):
     ]
     found = explain_difference(*lifts, frame=1, names=(WIDE, "narrow"))
     along = factor_parts_along(*lifts)
-    figure = difference_figure(found, CHEST, along, None, "Edda", "invented people")
+    figure = difference_figure(found, CHEST, along, None, "Edda")
     figure.draw_without_rendering()
     bars, lines = figure.axes
     labels = [tick.get_text() for tick in bars.get_yticklabels()]
@@ -314,9 +315,9 @@ def test_the_picture_shows_the_numbers_of_the_tables(tmp_path):
     mine = along[along["head"] == CHEST]
     for column in ("difference", *(f"by_{f.replace(' ', '_')}" for f in FACTORS)):
         assert tuple(mine[column].to_numpy().round(9)) in drawn
-    heading = figure.get_suptitle()
+    heading = head_of_figure(figure)
     assert f"{found.activation[0, index]:.3f} in {WIDE}" in heading
-    assert "model estimate; invented people" in heading
+    assert "Edda. Above: parts of the difference at this height" in heading
     inside = figure.get_window_extent()
     for legend in figure.legends:
         box = legend.get_window_extent()

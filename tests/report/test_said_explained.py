@@ -15,6 +15,7 @@ import typer
 from matplotlib.colors import to_hex
 from tests.drawn import (
     MINUS,
+    head_of_figure,
     labelled,
     legend,
     look,
@@ -952,8 +953,12 @@ def test_lines_along_the_lift_are_the_joints_of_the_legend():
             np.testing.assert_allclose(drawn_points, wanted)
         height = [line for line in ax.lines if look(line) == look(keys["height of the bars"])]
         assert 100 * item.height_fraction in {float(line.get_xdata()[0]) for line in height}
-    title = plain(figure.get_suptitle())
-    assert title == "Edda, wide – lateral force measured; bars at 33 % of the bar height"
+    title = head_of_figure(figure)
+    said = [f"{spoken(item.head)} at {100 * item.split.activation:.0f} %" for item in found]
+    for words in said:
+        assert words in title.replace("the ", "")
+    assert title.startswith("Activation at 33 % of the bar height: ")
+    assert title.endswith("Edda, wide, lateral force measured; bars at 33 % of the bar height.")
 
 
 def test_a_head_that_a_bound_holds_says_which():

@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 from matplotlib.collections import FillBetweenPolyCollection
 
+from momentshare.factors import Factors
 from momentshare.limits import Limits
 from momentshare.report.figures import style
 from momentshare.report.figures.cohort import cohort_figures, trial_checks_figure
@@ -120,7 +121,7 @@ def summary_of(conditions, free=0.2):
         "emg_curves_by_person": emg,
         "checks": checks(),
     }
-    return SimpleNamespace(tables=tables, mode="measured", limits=Limits())
+    return SimpleNamespace(factors=Factors(), tables=tables, mode="measured", limits=Limits())
 
 
 def checks():

@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from momentshare.explain.group_changes import WhatIf
     from momentshare.explain.head import HeadExplanation
     from momentshare.explain.limiting import LimitingStrength
+    from momentshare.limits import LiftKind
     from momentshare.report.page.answer import Answer
     from momentshare.study import Study
 
@@ -66,6 +67,7 @@ class Explained:
     changes: WhatIf
     limits: tuple[tuple[str, LimitingStrength], ...]
     marks: dict[str, str]
+    kinds: dict[str, LiftKind]
     equal: tuple[EqualMoments, ...]
     drawn: DrawnDifferences | None
     shares: dict[str, dict[str, Share]]
@@ -183,6 +185,7 @@ def explain_conditions(source: Study | CohortStudy, asked: Asked) -> Explained:
         changes=changes,
         limits=limits,
         marks=marks,
+        kinds=lifts.kinds,
         shares=shares,
         equal=equal_moments(named, [name for name in marks if marks[name]]),
         drawn=drawn,
@@ -275,7 +278,7 @@ def show_conditions(source: Study | CohortStudy, asked: Asked, output: Output) -
         print_conditions(said)
     drawing = partial(
         difference_figure, said.found, said.head, said.along, said.drawn, asked.person,
-        source.file.note,
+        limits=said.pair[0].prepared.limb.model.limits, kinds=said.kinds,
     )  # fmt: skip
     return Written(
         record=record,
@@ -328,6 +331,7 @@ def _arms(said: Explained, note: str) -> partial[Figure]:
         dict(zip(names, said.found.frames, strict=True)),
         title=said.title,
         note=note,
+        kinds=said.kinds,
     )
 
 

@@ -199,11 +199,18 @@ def explain_heads(source: Study | CohortStudy, asked: HeadsAsked, output: Output
 
         title, remark = asked.title, source.file.note
         drawings["drive"] = partial(
-            report.drive_figure, found, [group[asked.mode] for group in alongs], title
+            report.drive_figure, found, [group[asked.mode] for group in alongs], title,
+            result.prepared.limb.model.limits, asked.kind,
+        )  # fmt: skip
+        drawings["arm"] = partial(
+            draw_arm, result, asked.frame, title=title, note=remark, kind=asked.kind
         )
-        drawings["arm"] = partial(draw_arm, result, asked.frame, title=title, note=remark)
         drawings["arm_along_lift"] = partial(
-            draw_arm_strip, result, title=f"{title}, along the lift", note=remark
+            draw_arm_strip,
+            result,
+            title=f"{title}, along the lift",
+            note=remark,
+            kind=asked.kind,
         )
     return Written(
         record=record,

@@ -117,6 +117,7 @@ def _show(source: Study, found: MaximalReport, *, as_json: bool) -> None:
 def _write(
     source: Study, found: MaximalReport, run: RunFolder, *, figures: bool, quiet: bool
 ) -> None:
+    from momentshare.model import load_model
     from momentshare.report.figures import maximal as report
     from momentshare.report.page.answer import Answer
     from momentshare.report.text.maximal_opening import maximal_opening
@@ -125,7 +126,9 @@ def _write(
     drawings = {}
     if figures and len(found.curves):
         drawings = {
-            "maximal_lift": partial(report.lift_figure, found),
+            "maximal_lift": partial(
+                report.lift_figure, found, source.factors, load_model(source.file.model).limits
+            ),
             "speed_by_load": partial(report.loads_figure, found),
         }
     files = write_report(

@@ -260,7 +260,7 @@ def _lifts(
     }
     drawings = {
         "strength_curves": partial(report.curves_figure, found),
-        "utilisation_along_lift": partial(report.utilisation_figure, found),
+        "utilisation_along_lift": partial(report.utilisation_figure, found, source.factors),
         "test_posture_bias": partial(report.bias_figure, found),
     }
     output.write(

@@ -345,7 +345,7 @@ def _activation_by_head(summary: CohortSummary) -> Figure:
         (4.6, (0.2 + 0.05 * max(len(conditions), 3)) * len(heads) + 0.3),
         Texts(
             title=_firm_title(summary) or "Lift-mean activation of each head",
-            note=f"Lift-mean activation of each head, lateral force {summary.mode}. Marker: mean "
+            note=f"Lift-mean activation of each head. Lateral force {summary.mode}. Marker: mean "
             "over people; bar: one SD, cut at 0 and 100 %; small dots: people."
             + footnote(summary.limits, (keys.get(head, "") for head in heads)),
             legend=looks.handles(conditions),

@@ -8,15 +8,21 @@ import numpy as np
 
 from momentshare.explain.mixtures import FACTORS, Member, member_words
 from momentshare.explain.phrases import NOTHING, head_phrase, percent
+from momentshare.limits import Limits, marked
 from momentshare.report.figures import style
+from momentshare.report.figures.footer import add_heading
+from momentshare.report.figures.limit_marks import Marks, footnote, hatch
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     import pandas as pd
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
     from momentshare.explain.difference import Difference
     from momentshare.explain.drawn import DrawnDifferences
+    from momentshare.limits import LiftKind
 
 __all__ = ["difference_figure"]
 
@@ -48,7 +54,9 @@ def difference_figure(
     along: pd.DataFrame,
     drawn: DrawnDifferences | None = None,
     title: str = "",
-    note: str = "",
+    *,
+    limits: Limits | None = None,
+    kinds: Mapping[str, LiftKind] | None = None,
 ) -> Figure:
     """Bars of factors and their main components at one height; lines of factors along the lift.
 
@@ -60,7 +68,10 @@ def difference_figure(
         As :func:`momentshare.explain.difference.factor_parts_along` gives it.
     drawn : DrawnDifferences, optional
         Gives the bars of the factors the middle four fifths of their draws.
-    title, note : str
+    title : str
+    limits : Limits, optional
+    kinds : mapping, optional
+        Condition → kind of lift, by which what the limb cannot bear is marked and hatched.
     """
     from matplotlib.figure import Figure
 
@@ -71,14 +82,20 @@ def difference_figure(
     _draw_along(bottom, along[along["head"] == head], found)
     place = " and ".join(dict.fromkeys(percent(h) for h in found.heights))
     index = found.head_names.index(head)
+    marks = Marks(limits or Limits(), kinds or {})
+    own = marks.pair_keys(found.names, head, found.lateral[0])
     heading = (
-        f"{head_phrase(head)}: {found.activation[0, index]:.3f} in {found.names[0]}, "
+        f"{marked(head_phrase(head), own)}: {found.activation[0, index]:.3f} in {found.names[0]}, "
         f"{found.activation[1, index]:.3f} in {found.names[1]} at {place} of the bar height"
     )
-    foot = "model estimate" + (f"; {note}" if note else "")
-    lines = [style.fit(f"{title + ' – ' if title else ''}{heading}", 7.2), style.fit(foot, 7.2)]
-    figure.suptitle("\n".join(lines), fontsize=8.5)
     figure.legend(handles=_handles(drawn), loc="outside lower center", ncols=3, frameon=False)
+    low, high = bottom.get_ylim()
+    for third in marks.order_parts(found.names, head):
+        hatch(bottom, 100.0 * third / 3.0, low, 100.0 / 3.0, high - low)
+    bottom.set_ylim(low, high)
+    shaded = f"{footnote(marks.limits, marks.used)} Hatched: what it touches." if own else ""
+    note = "Above: parts of the difference at this height. Below: along the lift."
+    add_heading(figure, heading, f"{title + '. ' if title else ''}{note}{shaded}")
     return figure
 
 

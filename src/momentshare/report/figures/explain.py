@@ -12,7 +12,10 @@ from momentshare.cautions import CAUTIONS
 from momentshare.directions import row_named
 from momentshare.explain.glenoid import GLENOID
 from momentshare.explain.phrases import head_phrase
+from momentshare.limits import Limits, height_third, marked
 from momentshare.report.figures import style
+from momentshare.report.figures.footer import add_heading
+from momentshare.report.figures.limit_marks import Marks, footnote, hatch
 from momentshare.report.writing.record import versions
 
 if TYPE_CHECKING:
@@ -24,6 +27,7 @@ if TYPE_CHECKING:
 
     from momentshare.cohort.schema import CohortStudy
     from momentshare.explain import Counterfactuals, HeadExplanation, WorkedExample
+    from momentshare.limits import LiftKind
     from momentshare.study import Study
 
 __all__ = [
@@ -67,7 +71,11 @@ def part_label(exponent: float) -> str:
 
 
 def drive_figure(
-    found: Sequence[HeadExplanation], alongs: Sequence[pd.DataFrame], title: str = ""
+    found: Sequence[HeadExplanation],
+    alongs: Sequence[pd.DataFrame],
+    title: str = "",
+    limits: Limits | None = None,
+    kind: LiftKind | None = None,
 ) -> Figure:
     """Drive of one or two heads: bars by row at one height, lines by joint along the lift.
 
@@ -78,9 +86,13 @@ def drive_figure(
     alongs : sequence of DataFrame
         Table of :func:`momentshare.explain.explain_along` of each.
     title : str
+    limits : Limits, optional
+    kind : LiftKind, optional
+        Kind of lift; what the limb cannot bear in it is marked and hatched.
     """
     from matplotlib.figure import Figure
 
+    marks = Marks(limits or Limits(), {} if kind is None else {title: kind})
     count = len(found)
     rows = len(found[0].split.row_names) + bool(found[0].split.facet_names)
     figure = Figure(figsize=(7.6, 0.3 * rows + 4.9), layout="constrained")
@@ -92,13 +104,42 @@ def drive_figure(
     _margin(grid[0])
     for ax, item, table in zip(grid[1], found, alongs, strict=True):
         _along(ax, item, table, first=ax is grid[1, 0])
+        _beyond(ax, marks.parts("activation", [title], item.head))
+    keys = [
+        marks.keys(
+            "activation", [title], head=item.head, part=height_third(item.height_fraction),
+            lateral=item.lateral_mode,
+        )
+        for item in found
+    ]  # fmt: skip
     figure.legend(handles=_handles(found[0]), loc="outside lower center", ncols=3, frameon=False)
-    place = (
-        f"{title + ' – ' if title else ''}lateral force {found[0].lateral_mode}; bars at "
-        f"{100.0 * found[0].height_fraction:.0f} % of the bar height"
+    for ax, item, own in zip(grid[0], found, keys, strict=True):
+        ax.set_title(_title(item, own), loc="left")
+    said = "; ".join(
+        f"{head_phrase(item.head)} at {100.0 * item.split.activation:.0f} %" for item in found
     )
-    figure.suptitle(style.fit(place, 7.2), fontsize=8.5)
+    place = f"{100.0 * found[0].height_fraction:.0f} % of the bar height"
+    note = (
+        f"{title + ', ' if title else ''}lateral force {found[0].lateral_mode}; bars at {place}."
+        f"{footnote(marks.limits, marks.used)}"
+    )
+    note += " Such stretches are hatched." if marks.used else ""
+    add_heading(figure, f"Activation at {place}: {said}", note)
     return figure
+
+
+def _title(item: HeadExplanation, keys: str) -> str:
+    """Name a head with the limits that touch it, and say at which bound it is held."""
+    bound = {"zero": "; held at 0", "one": "; held at 1", "none": ""}[item.split.bound]
+    return style.fit(f"{marked(head_phrase(item.head), keys)}{bound}", 2.6)
+
+
+def _beyond(ax: Axes, thirds: Sequence[int]) -> None:
+    """Hatch the thirds of the lift that the limb cannot bear."""
+    low, high = ax.get_ylim()
+    for third in thirds:
+        hatch(ax, 100.0 * third / 3.0, low, 100.0 / 3.0, high - low)
+    ax.set_ylim(low, high)
 
 
 def _bars(ax: Axes, item: HeadExplanation, *, first: bool) -> None:
@@ -133,8 +174,6 @@ def _bars(ax: Axes, item: HeadExplanation, *, first: bool) -> None:
         ax.set_yticks(at, labels)
         ax.set_ylim(at[-1] + 0.6, -0.6)
     ax.set_xlabel(style.fit(part_label(split.exponent), 3.0))
-    bound = {"zero": "; held at 0", "one": "; held at 1", "none": ""}[split.bound]
-    ax.set_title(style.fit(f"{head_phrase(item.head)}{bound}", 2.6), loc="left")
 
 
 def _margin(axes: Sequence[Axes]) -> None:

@@ -24,6 +24,7 @@ __all__ = [
     "EDGE",
     "LIFT_SHORT",
     "LINE",
+    "WIDEST",
     "Handles",
     "Key",
     "Room",
@@ -42,6 +43,9 @@ LINE = 0.145
 
 EDGE = 0.15
 """Distance of texts from the left edge [inch]."""
+
+WIDEST = 11.0
+"""Width of a figure [inch] up to which a page of 1,200 pixels shows it with readable texts."""
 
 LIFT_SHORT = "lift [%]"
 

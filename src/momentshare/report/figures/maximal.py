@@ -8,18 +8,22 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from momentshare.cautions import CAUTIONS
+from momentshare.factors import MOST_LINES, Factors
+from momentshare.limits import Limits, keys_text, marked
 from momentshare.maximal import MAXIMAL
 from momentshare.report.figures import style
+from momentshare.report.figures.footer import add_heading
+from momentshare.report.figures.limit_marks import footnote
+from momentshare.report.figures.looks import Looks, shared_out
 from momentshare.report.writing.record import versions
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     import pandas as pd
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
     from momentshare.maximal import MaximalReport
+    from momentshare.report.figures.layout import Handles
     from momentshare.study import Study
 
 __all__ = ["CANNOT_SHOW", "lift_figure", "loads_figure", "maximal_record", "sentences"]
@@ -104,18 +108,25 @@ def _dip(lifts: pd.DataFrame) -> str:
     )
 
 
-def lift_figure(report: MaximalReport) -> Figure:
+def lift_figure(
+    report: MaximalReport, factors: Factors | None = None, limits: Limits | None = None
+) -> Figure:
     """Speed of the maximal lift, and the load that can be held, by height; means over people."""
     from matplotlib.figure import Figure
 
     modes = list(dict.fromkeys(report.loads["lateral"]))
     names = list(dict.fromkeys(report.loads["condition"]))
-    figure = Figure(figsize=(7.6, 2.5 * len(modes) + 0.9), layout="constrained")
-    grid = figure.subplots(len(modes), 2, squeeze=False, sharex=True)
+    looks = Looks(names, factors or Factors())
+    groups = looks.groups(names)
+    lines = [(mode, group) for mode in modes for group in groups]
+    figure = Figure(figsize=(7.6, 2.5 * len(lines) + 0.9), layout="constrained")
+    grid = figure.subplots(len(lines), 2, squeeze=False, sharex=True)
     top = report.curves[report.curves["lift"] == MAXIMAL] if len(report.curves) else report.curves
-    for (left, right), mode in zip(grid, modes, strict=True):
-        for index, name in enumerate(names):
-            look = style.condition_style(index) | {"marker": ""}
+    rows = (limits or Limits()).at("greatest_load", "weak_height")
+    keys = keys_text(rows)
+    for (left, right), (mode, group) in zip(grid, lines, strict=True):
+        for name in group.conditions:
+            look = looks.of(name) | {"marker": ""}
             speed = _mean(top, name, mode, "speed_mps")
             if speed is not None:
                 left.plot(100 * _EVEN, speed, **look)
@@ -124,23 +135,24 @@ def lift_figure(report: MaximalReport) -> Figure:
             if held is not None:
                 right.plot(100 * _EVEN, held, **look)
                 _mark_load(right, report, name, mode, look)
-        left.set_title(f"Speed of the maximal lift, lateral force {mode}", loc="left")
-        right.set_title(f"Greatest load held, lateral force {mode}", loc="left")
+        left.set_title(f"Speed, lateral force {mode}\n{group.title}".strip(), loc="left")
+        right.set_title(
+            f"{marked('Greatest load held', keys)}, lateral force {mode}\n{group.title}".strip(),
+            loc="left",
+        )
         left.set_ylabel("speed [m/s]")
         right.set_ylabel("load, both hands [kg]")
         left.set_ylim(bottom=0.0)
         right.set_ylim(0.0, _top_of(report, mode))
     for ax in grid[-1]:
         ax.set_xlabel("height, chest to lock-out [%]")
-    _legend(figure, names)
-    figure.suptitle(
-        style.fit(
-            "A maximal lift; means over people. Left: triangles mark the first peak of the speed "
-            "and its minimum, between which the lift sticks. Right: thin lines, the greatest load "
-            "that passes",
-            7.2,
-        ),
-        fontsize=8.5,
+    _legend(figure, looks.handles(names))
+    add_heading(
+        figure,
+        "The maximal lift",
+        "Means over people. Left: triangles mark the first peak of the speed and its minimum, "
+        "between which the lift sticks. Right: thin lines, the greatest load that passes."
+        f"{shared_out(groups)}{footnote(limits or Limits(), [keys])}",
     )
     return figure
 
@@ -150,7 +162,9 @@ def loads_figure(report: MaximalReport) -> Figure:
     from matplotlib.figure import Figure
 
     names = list(dict.fromkeys(report.curves["condition"]))
-    lifts = list(dict.fromkeys(report.curves["lift"]))
+    every = list(dict.fromkeys(report.curves["lift"]))
+    at = np.unique(np.linspace(0, len(every) - 1, MOST_LINES).round().astype(int))
+    lifts = [every[k] for k in at]
     columns = min(3, len(names))
     rows = -(-len(names) // columns)
     figure = Figure(figsize=(2.6 * columns, 2.3 * rows + 0.9), layout="constrained")
@@ -170,8 +184,10 @@ def loads_figure(report: MaximalReport) -> Figure:
         ax.set_ylabel("speed [m/s]")
     for ax in grid[-1]:
         ax.set_xlabel("height, chest to lock-out [%]")
-    _legend(figure, [f"{lift} of the greatest load" if "%" in lift else lift for lift in lifts])
-    figure.suptitle("Speed by height and load; means over people", fontsize=8.5)
+    left = " Loads between stand in maximal_curves.csv." if len(lifts) < len(every) else ""
+    labels = [f"{lift} of the greatest load" if "%" in lift else lift for lift in lifts]
+    _legend(figure, [(name, style.condition_style(k)) for k, name in enumerate(labels)])
+    add_heading(figure, "Speed by height and load", f"Means over people.{left}")
     return figure
 
 
@@ -222,13 +238,10 @@ def _top_of(report: MaximalReport, mode: str) -> float:
     return 2.2 * float(loads.max()) if loads.max() > 0.0 else 1.0
 
 
-def _legend(figure: Figure, names: Sequence[str]) -> None:
+def _legend(figure: Figure, entries: Handles) -> None:
     from matplotlib.lines import Line2D
 
-    handles = [
-        Line2D([], [], label=name, **(style.condition_style(k) | {"marker": ""}))
-        for k, name in enumerate(names)
-    ]
+    handles = [Line2D([], [], label=name, **(look | {"marker": ""})) for name, look in entries]
     figure.legend(
         handles=handles, loc="outside lower center", ncols=min(4, len(handles)), frameon=False
     )

@@ -10,7 +10,10 @@ import numpy as np
 
 from momentshare.cautions import CAUTIONS
 from momentshare.directions import DIRECTIONS
+from momentshare.factors import Factors
 from momentshare.report.figures import style
+from momentshare.report.figures.footer import add_heading
+from momentshare.report.figures.looks import Looks, shared_out
 from momentshare.report.writing.record import versions
 
 if TYPE_CHECKING:
@@ -45,6 +48,9 @@ _DEFINITION_STYLES: dict[str, dict[str, Any]] = {
     },
 }
 _MEANING = {"braced": "others braced", "balanced": "others balanced at zero"}
+_MISSES = "Published strengths that the limb misses: see published rows."
+"""What stands in place of limits, of which none is about a greatest moment."""
+
 _ONE: dict[str, Any] = {"color": style.FAINT, "linewidth": 0.8, "linestyle": (0, (1.2, 1.2))}
 
 DEFINITIONS_TEXT = {
@@ -126,15 +132,16 @@ def curves_figure(report: StrengthReport) -> Figure:
     if len(set(report.curves["person"])) > 1:
         handles.append(_patch("range over people, others braced", "#dddddd"))
     figure.legend(handles=handles, loc="outside lower center", ncols=2, frameon=False)
-    figure.suptitle(
-        style.fit(f"Strength by angle – other angles and speed as in the test: "
-                  f"{report.test.text()}", 7.2),
-        fontsize=8.5,
-    )  # fmt: skip
+    add_heading(
+        figure,
+        "Strength by angle of the joint",
+        f"Greatest moment by the limb, other angles and speed as in the test: {report.test.text()}."
+        f" {_MISSES}",
+    )
     return figure
 
 
-def utilisation_figure(report: StrengthReport) -> Figure:
+def utilisation_figure(report: StrengthReport, factors: Factors | None = None) -> Figure:
     """Utilisation of strength here along the lift, by condition; mean over people."""
     from matplotlib.figure import Figure
 
@@ -142,36 +149,38 @@ def utilisation_figure(report: StrengthReport) -> Figure:
     mode = str(table["lateral"].iloc[0])
     shown = table[(table["lateral"] == mode) | _without_choice(table)]
     rows, conditions = list(dict.fromkeys(shown["row"])), list(dict.fromkeys(shown["condition"]))
-    figure = Figure(figsize=(7.6, 1.9 * len(rows) + 1.4), layout="constrained")
-    grid = figure.subplots(len(rows), 2, sharex=True, sharey="row", squeeze=False)
+    looks = Looks(conditions, factors or Factors())
+    groups = looks.groups(conditions)
+    panels = [(others, group) for others in ("braced", "balanced") for group in groups]
+    wide = 7.6 if len(groups) == 1 else 2.5 * len(panels)
+    figure = Figure(figsize=(wide, 1.9 * len(rows) + 1.4), layout="constrained")
+    grid = figure.subplots(len(rows), len(panels), sharex=True, sharey="row", squeeze=False)
     for line, row in zip(grid, rows, strict=True):
-        for ax, others in zip(line, ("braced", "balanced"), strict=True):
+        for ax, (others, group) in zip(line, panels, strict=True):
             part = shown[(shown["row"] == row) & (shown["others"] == others)]
-            for index, condition in enumerate(conditions):
+            for condition in group.conditions:
                 mean = (
                     part[part["condition"] == condition]
                     .groupby("height_fraction")["utilisation_here"]
                     .mean()
                 )
-                look = style.condition_style(index)
                 ax.plot(
                     100 * mean.index.to_numpy(), 100 * mean,
-                    markevery=max(len(mean) // 5, 1), **look,
+                    markevery=max(len(mean) // 5, 1), **looks.of(condition),
                 )  # fmt: skip
             ax.axhline(100.0, **_ONE)
-            ax.set_title(style.fit(f"{_directions(part)}, {_MEANING[others]}", 3.2), loc="left")
+            title = style.fit(f"{_directions(part)}, {_MEANING[others]}", wide / len(panels) - 0.5)
+            ax.set_title(f"{title}\n{group.title}".strip(), loc="left")
             if ax is line[0]:
                 ax.set_ylabel("utilisation here [%]")
             if row == rows[-1]:
                 ax.set_xlabel("lift [% of bar height]")
-    handles = [
-        _handle(style.fit(name, 3.0), style.condition_style(index))
-        for index, name in enumerate(conditions)
-    ]
+    handles = [_handle(style.fit(name, 3.0), look) for name, look in looks.handles(conditions)]
     figure.legend(handles=handles, loc="outside lower center", ncols=2, frameon=False)
-    figure.suptitle(
-        f"Net moment over the greatest one in the same posture – lateral force {mode}",
-        fontsize=8.5,
+    add_heading(
+        figure,
+        "Net moment over the greatest one in the same posture",
+        f"Along the lift, mean over people; lateral force {mode}.{shared_out(groups)} {_MISSES}",
     )
     return figure
 
@@ -210,13 +219,12 @@ def bias_figure(report: StrengthReport) -> Figure:
     ]
     handles.append(_handle("no bias", _ONE))
     figure.legend(handles=handles, loc="outside lower center", ncols=3, frameon=False)
-    figure.suptitle(
-        style.fit(
-            "Greatest moment in the posture of the task over that in the test, at the greatest "
-            f"utilisation of each row – lateral force {mode}; small marks are people", 8.0
-        ),
-        fontsize=8.5,
-    )  # fmt: skip
+    add_heading(
+        figure,
+        "Greatest moment in the posture of the task over that in the test",
+        f"At the greatest utilisation of each row; lateral force {mode}; small marks are people. "
+        f"{_MISSES}",
+    )
     return figure
 
 
@@ -248,7 +256,7 @@ def corrected_figure(table: pd.DataFrame) -> Figure:
     ax.set_xlabel("utilisation [%], other rows braced; bars: one standard deviation")
     handles = [_handle(n, {**look, "linestyle": ""}) for n, look in looks.items()]
     figure.legend(handles=handles, loc="outside lower center", ncols=2, frameon=False)
-    figure.suptitle("Net moment over strength, before and after the correction", fontsize=8.5)
+    add_heading(figure, "Net moment over strength, before and after the correction", _MISSES)
     return figure
 
 

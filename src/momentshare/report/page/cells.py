@@ -138,6 +138,7 @@ def table_view(table: Table) -> dict[str, Any]:
         "print_pt": f"{size:.1f}",
         "turned": turned,
         "tight": tight,
+        "dense": sum(widths) + _SCREEN_GAP * len(widths) > _SCREEN_CHARACTERS,
     }
 
 

@@ -24,11 +24,12 @@ from momentshare.report.text.study_opening import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     import pandas as pd
 
     from momentshare.report.page.document import Page
+    from momentshare.report.text.messages import Message
     from momentshare.study import StudyResult
 
 __all__ = ["PICTURED", "study_page"]
@@ -141,9 +142,7 @@ def _findings(study: StudyResult, verdicts: pd.DataFrame, pictures: Mapping[str,
     messages = study_messages(study)
     if messages:
         blocks.append(Heading(text="Messages of the run"))
-        blocks.append(
-            Bullets(items=[f"{m.word}: {m.text}" if m.word else m.text for m in messages])
-        )
+        blocks.append(Bullets(items=_grouped(messages)))
     return Section(
         title="Findings",
         anchor="findings",
@@ -152,6 +151,17 @@ def _findings(study: StudyResult, verdicts: pd.DataFrame, pictures: Mapping[str,
         "Limits) is none either.",
         blocks=blocks,
     )
+
+
+def _grouped(messages: Sequence[Message]) -> list[str]:
+    """Messages with their words; one without a word goes on with the one before."""
+    items: list[str] = []
+    for message in messages:
+        if message.word or not items:
+            items.append(f"{message.word}: {message.text}" if message.word else message.text)
+        else:
+            items[-1] += (" " if items[-1].endswith(":") else "; ") + message.text
+    return items
 
 
 def _heads(study: StudyResult, pictures: Mapping[str, bytes]) -> Section:

@@ -32,7 +32,7 @@ def firm_title(verdicts: pd.DataFrame) -> str:
     row = widest(firm, "difference")
     label = head_label(str(row["head"]))
     return (
-        f"Firm: {label} works more in '{row['condition']}' than in '{row['other']}', by "
+        f"Firm: the {label} works more in '{row['condition']}' than in '{row['other']}', by "
         f"{100 * row['difference']:.0f} points"
     )
 

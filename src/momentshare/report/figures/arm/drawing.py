@@ -31,6 +31,7 @@ from momentshare.report.figures.arm.panel import (
 )
 from momentshare.report.figures.footer import FOOTER, version_text
 from momentshare.report.figures.layout import DPI, LINE
+from momentshare.report.figures.limit_marks import footnote
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -40,6 +41,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from momentshare.analysis import LiftResult
+    from momentshare.limits import LiftKind
     from momentshare.report.figures.arm.geometry import ArmScale, ArmScene, HandForce, View
 
     Floats = NDArray[np.float64]
@@ -67,6 +69,7 @@ def draw_arm(
     title: str = "",
     note: str = "",
     scale: ArmScale | None = None,
+    kind: LiftKind | None = None,
 ) -> Figure:
     """Draw the arm in one frame, from the front and from the side, to scale.
 
@@ -83,6 +86,9 @@ def draw_arm(
     scale : ArmScale, optional
         Scales of arrows and bands shared with other drawings
         (:func:`momentshare.report.figures.arm.panel.arm_scale`); by default the greatest just fit.
+    kind : LiftKind, optional
+        Kind of lift (:class:`momentshare.limits.LiftKind`), by which heads that the limb cannot
+        bear in it are marked.
 
     Returns
     -------
@@ -106,7 +112,7 @@ def draw_arm(
     >>> len(figure.axes)  # front and side view
     2
     """
-    scene = arm_scene(result, frame)
+    scene = arm_scene(result, frame, kind)
     with _settings(title, note):
         return _one(scene, scale or arm_scale([scene]), title, note)
 
@@ -117,6 +123,7 @@ def draw_arms(
     *,
     title: str = "",
     note: str = "",
+    kinds: Mapping[str, LiftKind] | None = None,
 ) -> Figure:
     """Draw two conditions or more side by side, all at the same scales.
 
@@ -128,6 +135,8 @@ def draw_arms(
         Name → number of the frame; by default that where the greatest load is least.
     title, note
         As for :func:`draw_arm`.
+    kinds : mapping, optional
+        Name → kind of lift, as ``kind`` of :func:`draw_arm`.
 
     Returns
     -------
@@ -142,14 +151,22 @@ def draw_arms(
     if not results:
         raise InputError("results: must hold at least one condition to draw; got none")
     chosen = frames or {}
-    scenes = {name: arm_scene(result, chosen.get(name)) for name, result in results.items()}
+    scenes = {
+        name: arm_scene(result, chosen.get(name), (kinds or {}).get(name))
+        for name, result in results.items()
+    }
     heads = [f"{name}, {100.0 * s.height:.0f} % of bar height" for name, s in scenes.items()]
     with _settings(title, note, *results):
         return _grid(list(scenes.values()), heads, title, note, full=True)
 
 
 def draw_arm_strip(
-    result: LiftResult, heights: Sequence[float] | int = 5, *, title: str = "", note: str = ""
+    result: LiftResult,
+    heights: Sequence[float] | int = 5,
+    *,
+    title: str = "",
+    note: str = "",
+    kind: LiftKind | None = None,
 ) -> Figure:
     """Draw the arm at several heights of one lift, small and at the same scales.
 
@@ -159,7 +176,7 @@ def draw_arm_strip(
     heights : sequence of float, or int
         Height fractions, 0 chest to 1 lock-out, or how many of them, evenly spaced over what can
         be reached. The nearest frames are drawn, each once.
-    title, note
+    title, note, kind
         As for :func:`draw_arm`.
 
     Returns
@@ -180,7 +197,7 @@ def draw_arm_strip(
     frames = list(dict.fromkeys(frame_at(result, height) for height in heights))
     if not frames:
         raise InputError("heights: must hold at least one height; got none")
-    scenes = [arm_scene(result, frame) for frame in frames]
+    scenes = [arm_scene(result, frame, kind) for frame in frames]
     heads = [f"{100.0 * scene.height:.0f} % of bar height" for scene in scenes]
     with _settings(title, note):
         return _grid(scenes, heads, title, note, full=False)
@@ -262,7 +279,7 @@ def _one(scene: ArmScene, scale: ArmScale, title: str, note: str) -> Figure:
     key = Key([scene], scale, width)
     table = LINE * (len(scene.result.criterion.rows) + 2) + 0.1
     parts = [0.2 + tall + 2 * LINE + 0.22, table + 0.16, key.height]
-    figure, top = _sheet(width, sum(parts), title, _under(scene), _foot(note))
+    figure, top = _sheet(width, sum(parts), title, _under(scene, scale), _foot(note))
     x = EDGE
     for view, box, room in zip(pair, boxes, wide, strict=True):
         write_at(figure, x, top, f"{view.name.capitalize()} view, {view.words}", fontweight="bold")
@@ -286,7 +303,7 @@ _READING = (
 )
 
 
-def _under(scene: ArmScene) -> str:
+def _under(scene: ArmScene, scale: ArmScale) -> str:
     result = scene.result
     lateral = "No lateral force"
     if result.prepared.lift.lateral_free:
@@ -295,6 +312,7 @@ def _under(scene: ArmScene) -> str:
     return (
         f"{100.0 * scene.height:.0f} % of the bar height. {with_minus(lateral)}. "
         f"Arrows: force of one hand on the {scene.support}.{_short([scene])}"
+        f"{_beyond([scene], scale)}"
     )
 
 
@@ -305,6 +323,12 @@ def _short(scenes: Sequence[ArmScene]) -> str:
     if len(scenes) == 1:
         return " The heads cannot supply all of the net moments here."
     return " In some columns the heads cannot supply all of the net moments."
+
+
+def _beyond(scenes: Sequence[ArmScene], scale: ArmScale) -> str:
+    """Spell out the limits that touch the heads drawn."""
+    keys = [scene.limit_keys(head) for scene in scenes for head in scale.shown(scene)]
+    return footnote(scenes[0].result.prepared.limb.model.limits, keys)
 
 
 def _foot(note: str) -> str:
@@ -327,7 +351,7 @@ def _grid(
     key = Key(scenes, scale, width, groups=not full)
     block = 0.26 + (2 if full else 3) * LINE + 0.16
     height = 0.2 + sum(talls) + 2 * block + key.height
-    figure, top = _sheet(width, height, title, _under_all(scenes), _foot(note))
+    figure, top = _sheet(width, height, title, _under_all(scenes, scale), _foot(note))
     for number, (scene, pair, words) in enumerate(zip(scenes, pairs, heads, strict=True)):
         x, y = EDGE + number * room, top + 0.2
         write_at(figure, x, top, style.fit(words, 0.95 * column, 8.0, "bold"), fontweight="bold")
@@ -367,7 +391,7 @@ def _fitted(
     return scale, boxes
 
 
-def _under_all(scenes: Sequence[ArmScene]) -> str:
+def _under_all(scenes: Sequence[ArmScene], scale: ArmScale) -> str:
     modes = dict.fromkeys(
         style.MODES[s.result.lateral.mode] if s.result.prepared.lift.lateral_free else "none"
         for s in scenes
@@ -375,5 +399,5 @@ def _under_all(scenes: Sequence[ArmScene]) -> str:
     return (
         f"Lateral force: {', '.join(modes)}. Arrows: force of one hand on the load. Distances are "
         "those of its line of action from elbow and shoulder in the view; times the force they "
-        f"are its moment, without the arm's own weight.{_short(scenes)}"
+        f"are its moment, without the arm's own weight.{_short(scenes)}{_beyond(scenes, scale)}"
     )

@@ -16,6 +16,7 @@ import numpy as np
 
 from momentshare.errors import InputError
 from momentshare.explain import weakest_frame
+from momentshare.limits import height_third, keys_text
 from momentshare.path_course import path_points
 from momentshare.skeleton import body_poses
 
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
 
     from momentshare.analysis import LiftResult
     from momentshare.exercise.lift import Lift
+    from momentshare.limits import LiftKind
     from momentshare.skeleton import BodyPoses, Skeleton
 
     Floats = NDArray[np.float64]
@@ -151,6 +153,8 @@ class ArmScene:
     hand_moments, net_moments : float array, shape (rows,)
         Moments that the hand's force asks for, and net moments [N·m]; order and signs of
         :mod:`momentshare.directions`.
+    kind : LiftKind or None
+        What kind of lift it is, for the limits of the limb; None where it is not known.
     """
 
     result: LiftResult
@@ -167,6 +171,25 @@ class ArmScene:
     activation: Mapping[str, float]
     hand_moments: Floats
     net_moments: Floats
+    kind: LiftKind | None
+
+    def limit_keys(self, head: str) -> str:
+        """Keys of the limits that touch the force or the activation of a head here.
+
+        Empty where the kind of lift is not known.
+        """
+        if self.kind is None:
+            return ""
+        return keys_text(
+            self.result.prepared.limb.model.limits.at(
+                "force",
+                "activation",
+                head=head,
+                kinds=[self.kind],
+                part=height_third(self.height),
+                lateral=self.result.lateral.mode,
+            )
+        )
 
     @property
     def height(self) -> float:
@@ -214,7 +237,9 @@ class ArmScale:
         )
 
 
-def arm_scene(result: LiftResult, frame: int | None = None) -> ArmScene:
+def arm_scene(
+    result: LiftResult, frame: int | None = None, kind: LiftKind | None = None
+) -> ArmScene:
     """Take one frame out of a result.
 
     Parameters
@@ -222,6 +247,8 @@ def arm_scene(result: LiftResult, frame: int | None = None) -> ArmScene:
     result : LiftResult
     frame : int, optional
         Number of the frame; by default the one where the greatest load is least.
+    kind : LiftKind, optional
+        What kind of lift it is; no limit is marked without.
 
     Raises
     ------
@@ -248,6 +275,7 @@ def arm_scene(result: LiftResult, frame: int | None = None) -> ArmScene:
     along = float(skeleton.forearm_length / skeleton.grip_length)
     mass = need.load_mass[at]
     return ArmScene(
+        kind=kind,
         result=result,
         frame=at,
         skeleton=skeleton,

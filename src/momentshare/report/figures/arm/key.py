@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from momentshare.directions import ROWS, moment_direction
+from momentshare.limits import marked
 from momentshare.report.figures import style
 from momentshare.report.figures.arm.panel import band_look
 from momentshare.report.figures.layout import LINE
@@ -92,13 +93,20 @@ class Key:
         self.entries = heads
         if groups:
             self.entries = list(dict.fromkeys(scenes[0].group(head) for head in heads))
-        names = [style.text_width(style.head_label(h), 7.5) for h in self.entries]
+        names = [style.text_width(self._name(h), 7.5) for h in self.entries]
         values = [style.text_width(self._value(h), 7.5) for h in self.entries]
         self.name = 1.04 * max(names, default=0.0)
         self.column = 0.5 + self.name + 0.12 + 1.04 * max(values, default=0.0) + 0.22
         self.columns = max(1, int((width - 2 * EDGE) // self.column))
         self.rows = -(-len(self.entries) // self.columns)
         self.height = LINE * 1.4 + 0.162 * self.rows + 0.16
+
+    def _name(self, entry: str) -> str:
+        """Name of a head with the keys of its limits behind, or of a group."""
+        if self.groups:
+            return style.head_label(entry)
+        keys = " ".join(scene.limit_keys(entry) for scene in self.scenes)
+        return marked(style.head_label(entry), " ".join(dict.fromkeys(keys.split())))
 
     def _value(self, head: str) -> str:
         if self.groups:
@@ -141,7 +149,7 @@ class Key:
             for look in looks:
                 figure.add_artist(Line2D(at, [middle] * 2, **look))
             write_at(figure, x, here, self.letters.get(entry, ""), fontsize=7.5)
-            write_at(figure, x + 0.5, here, style.head_label(entry), fontsize=7.5)
+            write_at(figure, x + 0.5, here, self._name(entry), fontsize=7.5)
             write_at(figure, x + self.column - 0.22, here, self._value(entry), ha="right",
                    fontsize=7.5)  # fmt: skip
 

@@ -6,6 +6,7 @@ import re
 from functools import partial
 from typing import TYPE_CHECKING
 
+from momentshare.limits import lift_kinds
 from momentshare.report.figures.arm.drawing import draw_arm, draw_arm_strip, draw_arms
 from momentshare.report.figures.arm.geometry import arm_scene
 from momentshare.report.figures.arm.panel import arm_scale
@@ -42,20 +43,28 @@ def arm_drawings(study: StudyResult) -> dict[str, Callable[[], Figure]]:
     if not shown:
         return {}
     note = study.study.file.note
+    kinds = lift_kinds(study.study.file.condition)
     scale = arm_scale([arm_scene(case.results[0]) for case in shown])
     made: dict[str, Callable[[], Figure]] = {}
     for case in shown:
         title = f"{who}, {case.condition}, weakest height"
         made[f"arm_{_slug(case.condition, made)}"] = partial(
-            draw_arm, case.results[0], title=title, note=note, scale=scale
+            draw_arm,
+            case.results[0],
+            title=title,
+            note=note,
+            scale=scale,
+            kind=kinds[case.condition],
         )
     first = shown[0]
     along = f"{who}, {first.condition}, along the lift"
-    made["arm_along_lift"] = partial(draw_arm_strip, first.results[0], title=along, note=note)
+    made["arm_along_lift"] = partial(
+        draw_arm_strip, first.results[0], title=along, note=note, kind=kinds[first.condition]
+    )
     if len(shown) > 1:
         pair = {case.condition: case.results[0] for case in (first, shown[-1])}
         title = f"{who}, two conditions at their weakest heights"
-        made["arm_side_by_side"] = partial(draw_arms, pair, title=title, note=note)
+        made["arm_side_by_side"] = partial(draw_arms, pair, title=title, note=note, kinds=kinds)
     return made
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from momentshare.report.figures import style
-from momentshare.report.figures.layout import Handles, Room, Texts, finish, panel_grid
+from momentshare.report.figures.layout import WIDEST, Handles, Room, Texts, finish, panel_grid
 from momentshare.report.figures.limit_marks import hatch
 from momentshare.report.figures.looks import panel_titles, shared_out
 from momentshare.report.figures.study.panels import (
@@ -37,6 +37,10 @@ if TYPE_CHECKING:
 __all__ = ["activation_along_lift", "activation_by_head", "fibre_length", "lateral_range"]
 
 
+_NARROWEST = 0.28
+"""Width of a column of cells that holds its number [inch]."""
+
+
 @styled
 def activation_by_head(study: StudyResult) -> Figure:
     """Heat map of lift-mean activation: heads × conditions, a panel per lateral mode."""
@@ -51,17 +55,24 @@ def activation_by_head(study: StudyResult) -> Figure:
     column, line = 0.4 if count <= 8 else 0.31, 0.185
     note = f"Cells in %; empty below 0.5 %; grey: not computed.{names.key}"
     note += f"{marks.note()} Such cells are hatched." if marks.used else ""
-    wide = max(count * column, 1.5)
+    room = (WIDEST - left - 0.85) / len(solved.modes) - 0.2
+    beside = len(solved.modes) if room >= _NARROWEST * count else 1
+    wide = max(min(count * column, room if beside > 1 else WIDEST - left - 0.85), 1.5)
     figure, axes = panel_grid(
         len(solved.modes),
-        len(solved.modes),
+        beside,
         (wide, line * len(labels)),
         Texts(
             title=f"Activation by muscle head, lift mean, {solved.who}",
             note=note,
             panels=[mode_title(solved, m) for m in solved.modes],
         ),
-        Room(left=left, right=0.85, bottom=names.reach + 0.25, gap=(0.2, 0.2)),
+        Room(
+            left=left,
+            right=0.85,
+            bottom=names.reach + 0.25,
+            gap=(0.2, 0.2 if beside > 1 else names.reach + 0.4),
+        ),
     )
     image = None
     for index, (ax, mode) in enumerate(zip(axes, solved.modes, strict=True)):
@@ -77,8 +88,8 @@ def activation_by_head(study: StudyResult) -> Figure:
             ax.axhline(place - 0.5, color="#ffffff", linewidth=2.0)
         names.on_x(ax)
         ax.set_xlabel("condition")
-        ax.set_yticks(range(len(labels)), labels if index == 0 else [])
-        if index == 0:
+        ax.set_yticks(range(len(labels)), labels if index % beside == 0 else [])
+        if index % beside == 0:
             ax.set_ylabel("muscle head")
     colour_bar(figure, axes[-1], image, "activation [%]")
     return figure

@@ -8,7 +8,7 @@ import numpy as np
 
 from momentshare.directions import ROWS, row_named
 from momentshare.report.figures import style
-from momentshare.report.figures.layout import Room, Texts, finish, lift_axis, panel_grid
+from momentshare.report.figures.layout import WIDEST, Room, Texts, finish, lift_axis, panel_grid
 from momentshare.report.figures.looks import panel_titles, shared_out
 from momentshare.report.figures.study.panels import (
     LIFT_LABEL,
@@ -62,7 +62,7 @@ def moments_along_lift(study: StudyResult) -> Figure:
     figure, axes = panel_grid(
         blocks * lines * columns,
         columns,
-        (1.2, 1.1),
+        (min(1.2, (WIDEST - 1.2) / columns - 0.26), 1.1),
         Texts(
             title=f"Net joint moments along the lift, {solved.who}",
             note="Line style: treatment of the lateral hand force. A moment is positive in the "

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec
 import numpy as np
 
 from momentshare.report.figures import style
-from momentshare.report.figures.layout import Handles, Room, Texts, panel_grid
+from momentshare.report.figures.layout import WIDEST, Handles, Room, Texts, panel_grid
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -181,18 +181,20 @@ def head_panels(
     """Lay out a panel per condition with the heads from top to bottom."""
     labels = [style.head_label(solved.heads[h]) for h in heads]
     count = len(solved.conditions)
+    left = max(style.text_width(t, 7.5) for t in labels) + 0.42
     columns = min(count, 7)
+    wide = min(1.15, (WIDEST - left - 0.22) / columns - 0.22)
     figure, axes = panel_grid(
         count,
         columns,
-        (1.15, pitch * len(heads) + 0.1),
+        (wide, pitch * len(heads) + 0.1),
         Texts(
             title=title,
             note=note,
             panels=[solved.label(c) for c in solved.conditions],
             legend=legend,
         ),
-        Room(left=max(style.text_width(t, 7.5) for t in labels) + 0.42, gap=(0.22, 0.5)),
+        Room(left=left, gap=(0.22, 0.5)),
     )
     breaks = muscle_breaks([solved.heads[h] for h in heads])
     for index, ax in enumerate(axes):

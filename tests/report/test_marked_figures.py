@@ -1,0 +1,146 @@
+"""Limits mark heads, lines and panels of the figures of every command; panels hold four lines."""
+
+from __future__ import annotations
+
+from itertools import product
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+from matplotlib.patches import Rectangle
+from tests.drawn import head_of_figure, plain, spoken
+from tests.planned import solved
+
+from momentshare.explain import explain_along, explain_head
+from momentshare.factors import Factors
+from momentshare.limits import LiftKind, height_third
+from momentshare.maximal import MAXIMAL
+from momentshare.model import load_model
+from momentshare.report.figures.arm.drawing import draw_arm
+from momentshare.report.figures.arm.geometry import arm_scene
+from momentshare.report.figures.arm.panel import arm_scale
+from momentshare.report.figures.explain import drive_figure
+from momentshare.report.figures.maximal import lift_figure, loads_figure
+from momentshare.report.figures.strength import utilisation_figure
+
+LIMITS = load_model().limits
+PRESS = LiftKind("bar_press", 1.6)
+CONDITIONS = tuple(f"{a} {b}" for a, b in product("123", "xy"))
+SIX = Factors({c: dict(zip(("grip", "tuck"), c.split(), strict=True)) for c in CONDITIONS})
+
+
+def wide():
+    return next(
+        r for case in solved().cases if case.condition == "wide" for r in case.results
+        if r.lateral.mode == "measured"
+    )  # fmt: skip
+
+
+def hatched(ax):
+    """Left edges of hatched stretches [% of the lift]."""
+    return {
+        round(part.get_x(), 3)
+        for part in ax.patches
+        if isinstance(part, Rectangle) and part.get_hatch() == "////" and not part.get_fill()
+    }
+
+
+@pytest.mark.parametrize("frame", [0, 6])
+def test_heads_of_an_arm_carry_the_limits_of_the_place(frame):
+    result = wide()
+    scene = arm_scene(result, frame, PRESS)
+    figure = draw_arm(result, frame, kind=PRESS)
+    written = {plain(text.get_text()) for text in figure.texts}
+    part = height_third(scene.height)
+    shown, keys = arm_scale([scene]).shown(scene), set()
+    for head in shown:
+        rows = LIMITS.at("force", "activation", head=head, kinds=[PRESS], part=part,
+                         lateral="measured")  # fmt: skip
+        own = list(dict.fromkeys(row.key for row in rows))
+        keys |= set(own)
+        assert " ".join([spoken(head), *own]) in written
+    assert keys
+    said = head_of_figure(figure)
+    assert all(f"({key})" in said for key in keys)
+    bare = head_of_figure(draw_arm(result, frame))
+    assert "Not supported by the limb" not in bare
+
+
+def test_an_explained_head_is_hatched_where_the_limb_cannot_bear_it():
+    result = wide()
+    heads = ("biceps_brachii/long", "deltoid/clavicular")
+    found = [explain_head(result, head, frame=6) for head in heads]
+    alongs = [explain_along(result, head) for head in heads]
+    figure = drive_figure(found, alongs, "Edda, wide", LIMITS, PRESS)
+    bars, lines = figure.axes[:2], figure.axes[2:]
+    assert [hatched(ax) for ax in lines] == [{66.667}, set()]  # the end of a press (L5)
+    titles = [plain(ax.get_title(loc="left")) for ax in bars]
+    assert titles[0].startswith("biceps brachii, long L5")
+    assert titles[1].startswith("deltoid, clavicular")
+    assert "L" not in titles[1]
+    assert "The end of a press (L5). Such stretches are hatched." in head_of_figure(figure)
+    plainer = drive_figure(found, alongs, "Edda, wide")
+    assert not any(hatched(ax) for ax in plainer.axes)
+
+
+def maximal():
+    """A made-up report of six conditions, one person, one treatment."""
+    heights = np.linspace(0.0, 1.0, 5)
+    keys = [{"person": "Ada", "condition": c, "lateral": "zero"} for c in CONDITIONS]
+    lifts = ["50 %", "70 %", "80 %", "90 %", MAXIMAL]
+    return SimpleNamespace(
+        loads=pd.DataFrame([k | {"greatest_load_kg": 50.0} for k in keys]),
+        lifts=pd.DataFrame([k | {"lift": MAXIMAL, "dip": False} for k in keys]),
+        curves=pd.DataFrame(
+            [
+                k | {"lift": lift, "height_fraction": h, "speed_mps": 0.3}
+                for k in keys for lift in lifts for h in heights
+            ]
+        ),
+        held=pd.DataFrame(
+            [k | {"height_fraction": h, "held_load_kg": 60.0} for k in keys for h in heights]
+        ),
+    )  # fmt: skip
+
+
+def curves(ax):
+    return [line for line in ax.lines if len(line.get_xdata()) > 2]
+
+
+def test_the_greatest_load_of_a_maximal_lift_is_marked_and_conditions_are_shared_out():
+    figure = lift_figure(maximal(), SIX, LIMITS)
+    keys = {row.key for row in LIMITS.at("greatest_load", "weak_height")}
+    titles = [plain(ax.get_title(loc="left")) for ax in figure.axes]
+    marked = [t for t in titles if t.startswith("Greatest load held")]
+    assert marked
+    assert all(key in title.split(",")[0] for title in marked for key in keys)
+    assert all(f"({key})" in head_of_figure(figure) for key in keys)
+    assert [len(curves(ax)) for ax in figure.axes] == [3, 3, 3, 3]
+    assert {t.rsplit(" ", 2)[-2] + t[-1] for t in titles} == {"tuck:x", "tuck:y"}
+
+
+def test_at_most_four_loads_share_a_panel_and_the_note_says_where_the_rest_is():
+    figure = loads_figure(maximal())
+    assert {len(curves(ax)) for ax in figure.axes if ax.get_visible()} == {4}
+    assert "maximal_curves.csv" in head_of_figure(figure)
+
+
+def test_utilisation_of_six_conditions_stands_in_two_panels_each():
+    rows = [
+        {
+            "condition": c, "lateral": "zero", "row": "elbow_extension", "others": others,
+            "height_fraction": h, "utilisation_here": 0.1 * k, "direction": "elbow_extension",
+        }
+        for k, c in enumerate(CONDITIONS, start=1)
+        for others in ("braced", "balanced")
+        for h in np.linspace(0.0, 1.0, 5)
+    ]  # fmt: skip
+    figure = utilisation_figure(SimpleNamespace(frames=pd.DataFrame(rows)), SIX)
+    assert len(figure.axes) == 4
+    for ax in figure.axes:
+        tuck = ax.get_title(loc="left")[-1]
+        own = [k for k, c in enumerate(CONDITIONS, start=1) if c.endswith(tuck)]
+        values = [float(line.get_ydata()[0]) for line in curves(ax)]
+        assert values == pytest.approx([10.0 * k for k in own])
+    assert "published rows" in head_of_figure(figure)
