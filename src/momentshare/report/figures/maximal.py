@@ -125,8 +125,8 @@ def lift_figure(
     rows = (limits or Limits()).at("greatest_load", "weak_height")
     keys = keys_text(rows)
     for (left, right), (mode, group) in zip(grid, lines, strict=True):
-        for name in group.conditions:
-            look = looks.of(name) | {"marker": ""}
+        for place, name in enumerate(group.conditions):
+            look = looks.of(name) | {"markevery": (8 * place, 33)}
             speed = _mean(top, name, mode, "speed_mps")
             if speed is not None:
                 left.plot(100 * _EVEN, speed, **look)
@@ -186,7 +186,7 @@ def loads_figure(report: MaximalReport) -> Figure:
         ax.set_xlabel("height, chest to lock-out [%]")
     left = " Loads between stand in maximal_curves.csv." if len(lifts) < len(every) else ""
     labels = [f"{lift} of the greatest load" if "%" in lift else lift for lift in lifts]
-    _legend(figure, [(name, style.condition_style(k)) for k, name in enumerate(labels)])
+    _legend(figure, [(n, style.condition_style(k) | {"marker": ""}) for k, n in enumerate(labels)])
     add_heading(figure, "Speed by height and load", f"Means over people.{left}")
     return figure
 
@@ -219,7 +219,7 @@ def _mark_dip(ax: Axes, report: MaximalReport, name: str, mode: str, colour: str
     ):
         ax.plot(
             [100 * mine[place].mean()], [mine[speed].mean()], linestyle="", marker=marker,
-            markersize=5, color=colour,
+            markersize=7, color=colour, markerfacecolor="#ffffff",
         )  # fmt: skip
 
 
@@ -241,7 +241,7 @@ def _top_of(report: MaximalReport, mode: str) -> float:
 def _legend(figure: Figure, entries: Handles) -> None:
     from matplotlib.lines import Line2D
 
-    handles = [Line2D([], [], label=name, **(look | {"marker": ""})) for name, look in entries]
+    handles = [Line2D([], [], label=name, **look) for name, look in entries]
     figure.legend(
         handles=handles, loc="outside lower center", ncols=min(4, len(handles)), frameon=False
     )

@@ -129,7 +129,7 @@ def condition_order_figure(found: Summary) -> Figure:
     pairs = judged_pairs(found)
     rows = Looks(names, found.plan.study.factors).comparisons(names, "above")
     words = [style.fit(row.words, 2.3, 7.5) for row in rows]
-    lines = sum(text.count("\n") + 1 for text in words)
+    lines = max(sum(text.count("\n") + 1 for text in words), 1)
     table = found.condition_order
     keys = {head: _keys(table[table["head"] == head]) for head in heads}
     ends: Handles = [
@@ -151,7 +151,10 @@ def condition_order_figure(found: Summary) -> Figure:
             panels=[marked(style.head_label(head), keys[head]) for head in heads],
             legend=ends,
         ),
-        Room(left=max(style.text_width(text, 7.5) for text in words) + 0.35, gap=(0.26, 0.14)),
+        Room(
+            left=max((style.text_width(t, 7.5) for t in words), default=0.5) + 0.35,
+            gap=(0.26, 0.14),
+        ),
     )
     firm = {
         (row.head, frozenset((row.condition, row.other)))

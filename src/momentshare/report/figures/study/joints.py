@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -158,13 +159,15 @@ def gravity_arms(study: StudyResult) -> Figure:
 @styled
 def lateral_force(study: StudyResult) -> Figure:
     """Lateral over vertical hand force: along the lift where free, and beside the measured."""
-    solved = solved_study(study)
+    whole = solved_study(study)
+    looks = whole.looks
+    solved = replace(whole, conditions=tuple(c for c in whole.conditions if c in whole.bars))
     names = ConditionNames.of(solved)
     mode = next((m for m in ("free", "measured", "zero") if m in solved.modes), "zero")
     shown = [c for c in solved.conditions if solved.get(c, mode)]
-    groups = solved.looks.groups(shown)
+    groups = looks.groups(shown)
     each = len(groups)
-    handles = solved.looks.handles(shown, letters=names.ticks if names.key else ())
+    handles = looks.handles(shown, letters=names.ticks if names.key else ())
     if any(solved.get(c, "measured") for c in solved.bars):
         dash = {"linestyle": "none", "marker": "_", "markersize": 11.0, "color": style.INK}
         handles.append(("measured ratio", dash))
@@ -190,7 +193,7 @@ def lateral_force(study: StudyResult) -> Figure:
     ranges: list[Floats] = []
     last = axes[-1]
     for number, condition in enumerate(solved.conditions):
-        look = solved.looks.of(condition)
+        look = looks.of(condition)
         pairs = solved.get(condition, mode)
         if pairs:
             curve = curve_over_people(pairs, [r.lateral_ratio for _, r in pairs])

@@ -70,7 +70,7 @@ def ordering(study: StudyResult, *, lateral: str | None = None) -> Figure:
     if solved.people > 1:
         legend.append(("range over people", _RANGE))
     names = [style.fit(row.words, 2.3, 7.5) for row in rows]
-    lines = sum(name.count("\n") + 1 for name in names)
+    lines = max(sum(name.count("\n") + 1 for name in names), 1)
     columns = min(4, len(heads))
     limited = f"{marks.note()} Such rows are hatched." if marks.used else ""
     figure, axes = panel_grid(
@@ -85,7 +85,10 @@ def ordering(study: StudyResult, *, lateral: str | None = None) -> Figure:
             panels=titles,
             legend=legend,
         ),
-        Room(left=max(style.text_width(n, 7.5) for n in names) + 0.35, gap=(0.26, 0.14)),
+        Room(
+            left=max((style.text_width(n, 7.5) for n in names), default=0.5) + 0.55,
+            gap=(0.26, 0.14),
+        ),
     )
     firm = _firm(verdicts)
     ends = []
@@ -134,6 +137,8 @@ def _row_axis(ax: Axes, names: Sequence[str], *, first: bool, last: bool) -> Non
     ax.tick_params(axis="y", length=0)
     ax.spines["left"].set_visible(False)
     ax.axvline(0.0, color=style.FAINT, linewidth=0.8, zorder=1)
+    if first:
+        ax.set_ylabel("conditions compared")
     if last:
         ax.set_xlabel("difference [percentage points]")
     else:
