@@ -8,7 +8,11 @@ import pandas as pd
 import pytest
 
 from momentshare.factors import Factors
-from momentshare.report.text.factor_statements import factor_statements, factor_verdicts
+from momentshare.report.text.factor_statements import (
+    drawn_statements,
+    factor_statements,
+    factor_verdicts,
+)
 
 DESIGN = Factors(
     {
@@ -96,3 +100,12 @@ def test_a_statement_counts_and_names_what_the_table_holds():
 def test_nothing_is_said_without_factors():
     assert factor_verdicts(Factors(), VERDICTS).empty
     assert factor_statements(Factors(), factor_verdicts(Factors(), VERDICTS)) == {}
+
+
+def test_draws_are_told_in_the_same_words():
+    pairs = VERDICTS[["head", "condition", "other", "difference", "verdict", "limit"]]
+    pairs = pairs.assign(verdict=pairs["verdict"].replace({"turns": "open"}))
+    said = drawn_statements(DESIGN, pairs)["grip"]
+    assert "the order is firm in 2 of 7 working heads" in said
+    assert "3 are open or turn" in said
+    assert drawn_statements(Factors(), pairs) == {}

@@ -220,3 +220,17 @@ def test_dots_and_bars_are_those_of_the_named_head_and_condition(tables):
             low = 100 * part["mean_activation_posture_low"].astype(float).min()
             high = 100 * part["mean_activation_posture_high"].astype(float).max()
             np.testing.assert_allclose(spans[1.0], [low, high], rtol=2e-6)
+
+
+def test_published_rows_that_the_limb_misses_stand_at_the_end(tables, text):
+    from momentshare.validation.bearing import misses, rows_on_heads
+
+    heads = list(dict.fromkeys(tables["verdicts"]["head"]))
+    rows = rows_on_heads(solved().model, heads)
+    missed = misses(rows)
+    assert missed
+    section = text.split('id="published"')[1].split("</section>")[0]
+    assert f"{len(missed)} of {len(rows)}" in plain(section)
+    assert text.index('id="settings"') < text.index('id="published"') < text.index('id="sources"')
+    for row in missed[:3]:
+        assert row.source in section

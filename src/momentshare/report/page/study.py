@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from momentshare import reading
+from momentshare.errors import ModelError
 from momentshare.limits import lift_kinds, with_limits
 from momentshare.report.page.document import Block, Bullets, Heading, Section, Table
 from momentshare.report.page.parts import (
@@ -22,6 +23,7 @@ from momentshare.report.text.study_opening import (
     TURNING,
     study_opening,
 )
+from momentshare.validation.bearing import misses, rows_on_heads, rows_table
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -90,6 +92,7 @@ def study_page(study: StudyResult, verdicts: pd.DataFrame, pictures: Mapping[str
             person_rows(file.person, study.model),
             setting_rows(parts),
         ),
+        *_published(study, verdicts),
     ]
     return report_page(
         (study.study.title, file.note),
@@ -191,6 +194,35 @@ def _heads(study: StudyResult, pictures: Mapping[str, bytes]) -> Section:
         )
     blocks += _shown(pictures, "lateral_range", "fibre_length")
     return Section(title="Heads", anchor="heads", blocks=blocks)
+
+
+def _published(study: StudyResult, verdicts: pd.DataFrame) -> list[Section]:
+    """List the published rows about working heads that the limb misses, where it has any."""
+    heads = list(dict.fromkeys(verdicts["head"].astype(str)))
+    try:
+        rows = rows_on_heads(study.model, heads)
+    except ModelError:  # a limb without published values
+        return []
+    missed = misses(rows)
+    if not missed:
+        return []
+    columns = ["about", "quantity", "posture", "published", "model", "unit", "source"]
+    table = rows_table(missed)[columns]
+    return [
+        Section(
+            title="Published rows",
+            anchor="published",
+            blocks=[
+                Table(
+                    frame=table.head(_SHOWN),
+                    caption=f"Published rows about the working heads that the limb misses, "
+                    f"{len(missed)} of {len(rows)}"
+                    + (f"; the first {_SHOWN}" if len(missed) > _SHOWN else "")
+                    + ". All rows: momentshare validate.",
+                )
+            ],
+        )
+    ]
 
 
 def _conditions(study: StudyResult) -> Table:

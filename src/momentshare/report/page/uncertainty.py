@@ -12,6 +12,7 @@ from momentshare.report.page.parts import (
     settings_section,
 )
 from momentshare.report.text.draw_verdicts import main_treatment, shown_activation
+from momentshare.report.text.factor_statements import drawn_statements
 from momentshare.report.text.settings import muscles_text, person_rows, setting_rows
 from momentshare.report.text.uncertainty_opening import (
     ASSUMPTIONS,
@@ -85,7 +86,11 @@ def uncertainty_page(found: Summary, pictures: Mapping[str, bytes]) -> Page:
 
 
 def _findings(found: Summary, pairs: pd.DataFrame, pictures: Mapping[str, bytes]) -> Section:
+    told = drawn_statements(found.plan.study.factors, pairs)
     blocks: list[Block] = []
+    if told:
+        items = [f"{name}: {text}" for name, text in told.items()]
+        blocks += [Heading(text="Factor by factor"), Bullets(items=items)]
     for verdict, caption in _TOLD.items():
         mine = pairs[pairs["verdict"] == verdict]
         if mine.empty:

@@ -14,7 +14,7 @@ from momentshare.report.text.study_opening import FIRM_ORDER, LEVEL_PAIR, LIMITE
 if TYPE_CHECKING:
     from momentshare.factors import Factors, Step
 
-__all__ = ["SETTING", "factor_statements", "factor_verdicts"]
+__all__ = ["SETTING", "drawn_statements", "factor_statements", "factor_verdicts"]
 
 SETTING = "other factors"
 """What an order may turn with when each setting of the other factors has a firm one of its own."""
@@ -99,7 +99,23 @@ def _judged(found: list[tuple[Step, Any]], *, complete: bool) -> dict[str, Any]:
     }
 
 
-def factor_statements(factors: Factors, table: pd.DataFrame) -> dict[str, str]:
+def drawn_statements(factors: Factors, pairs: pd.DataFrame) -> dict[str, str]:
+    """Say of each factor what draws leave standing of its step from the first level to the last.
+
+    Parameters
+    ----------
+    factors : Factors
+    pairs : DataFrame
+        See :func:`momentshare.report.text.draw_verdicts.judged_pairs`.
+    """
+    ends = dict.fromkeys(("difference_low", "difference_high"), pairs["difference"])
+    table = factor_verdicts(factors, pairs.assign(turns_with="", **ends))
+    return factor_statements(factors, table, "are open or turn")
+
+
+def factor_statements(
+    factors: Factors, table: pd.DataFrame, turning: str = "turn"
+) -> dict[str, str]:
     """Say of each factor what its step from the first level to the last does.
 
     Parameters
@@ -107,6 +123,8 @@ def factor_statements(factors: Factors, table: pd.DataFrame) -> dict[str, str]:
     factors : Factors
     table : DataFrame
         See :func:`factor_verdicts`.
+    turning : str
+        What heads do in which an order is neither firm nor beyond the limb.
     """
     told: dict[str, str] = {}
     for factor in factors.names:
@@ -121,11 +139,11 @@ def factor_statements(factors: Factors, table: pd.DataFrame) -> dict[str, str]:
         if len(mine):
             others = [name for name in factors.names if name != factor]
             held = f" with {joined(others)} held" if others else ""
-            told[factor] = f"From {levels[0]} to {levels[-1]}{held}, {_counts(mine)}."
+            told[factor] = f"From {levels[0]} to {levels[-1]}{held}, {_counts(mine, turning)}."
     return told
 
 
-def _counts(mine: pd.DataFrame) -> str:
+def _counts(mine: pd.DataFrame, turning: str) -> str:
     by = {str(name): part for name, part in mine.groupby("verdict", sort=False)}
     none = mine.iloc[:0]
     firm = by.get(FIRM_ORDER, none)
@@ -139,7 +157,7 @@ def _counts(mine: pd.DataFrame) -> str:
     rest = [
         f"{len(by[name])} {words}"
         for name, words in (
-            (TURNING, "turn"), (LIMITED, "lie beyond the limb"), (LEVEL_PAIR, "are level"),
+            (TURNING, turning), (LIMITED, "lie beyond the limb"), (LEVEL_PAIR, "are level"),
         )
         if name in by
     ]  # fmt: skip

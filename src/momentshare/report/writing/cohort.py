@@ -149,7 +149,7 @@ def _draw(
         write_drawings(
             writer, {f"figures/{name}": make}, shown, formats=("png",), dpi=130, note=file.note
         )
-        if place < _SHOWN_TRIALS and (outcome.verdict in {"fail", "warn"} or place == 0):
+        if place < _SHOWN_TRIALS and outcome.verdict in {"fail", "warn"}:
             trial_pictures[outcome.number] = _picture(writer, name)
     return pictures, trial_pictures
 
