@@ -138,7 +138,7 @@ def _row_axis(ax: Axes, names: Sequence[str], *, first: bool, last: bool) -> Non
     ax.spines["left"].set_visible(False)
     ax.axvline(0.0, color=style.FAINT, linewidth=0.8, zorder=1)
     if first:
-        ax.set_ylabel("conditions compared")
+        ax.set_ylabel("pair")
     if last:
         ax.set_xlabel("difference [percentage points]")
     else:
