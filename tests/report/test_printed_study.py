@@ -139,7 +139,7 @@ def test_frames_beyond_the_glenoid_are_counted(tables, said):
     assert found[1] == glenoid_share(table)
     beyond = table[~table["within_limits"] & (table["share_of_limit"] > 1.0)]
     assert found[2].split(", ") == [c for c in CONDITIONS if c in set(beyond["condition"])]
-    assert "every answer keeps within the limit, which changes most:" in said
+    assert "every answer stays within the limit, which changes most:" in said
     share = table["shear_ratio"] / table["stability_ratio"]
     np.testing.assert_allclose(table["share_of_limit"], share, rtol=1e-4)
     inside = table["inside_limit_by_deg"] > 0.0

@@ -66,7 +66,7 @@ def short_texts(summary: CohortSummary) -> list[str]:
             texts.append(
                 f"In {short} of {frames} frames (lateral force {summary.mode}) the limb falls "
                 f"short of a moment, most in trial {where['trial']} ({where['person']}, "
-                f"{where['condition']}): {where['short_of']}. Heads that are full there carry the "
+                f"{where['condition']}): {where['short_of']}. Fully active heads carry the "
                 "shortfall; the moments do not. shortfalls.csv names it for every trial."
             )
         else:
@@ -78,7 +78,7 @@ def short_texts(summary: CohortSummary) -> list[str]:
             if met := int(part["frames_at_hand_bound"].sum()):
                 texts.append(
                     f"In {met} of {int(part['frames'].sum())} frames with the lateral force {mode} "
-                    "it, or a couple of the hands, stands at the bound of what a hand can hold; "
+                    "it, or a couple of the hands, is at the bound of what a hand can hold; "
                     "the moments table of the trial says which (bound_met)."
                 )
     heads = summary.tables.get("heads")
@@ -93,8 +93,8 @@ def short_texts(summary: CohortSummary) -> list[str]:
         ]
         if full:
             texts.append(
-                f"Heads at full activation: {'; '.join(full)}. Such efforts have a ceiling in "
-                "place of a value, so they stand in no test."
+                f"Heads at full activation: {'; '.join(full)}. Such values are a ceiling, so "
+                "they are left out of the tests."
             )
     return texts
 
@@ -105,7 +105,7 @@ def left_out(result: CohortResult, summary: CohortSummary) -> list[str]:
     alone = [c.name for c in result.study.file.condition if not c.one_bar]
     if alone and summary.mode != "zero":
         texts.append(
-            f"Without a common bar there is no lateral force, so {', '.join(alone)} stands beside "
+            f"Without a common bar there is no lateral force, so {', '.join(alone)} appears under "
             "every treatment of the bar with the same numbers."
         )
     heads = summary.tables.get("heads_by_person")

@@ -81,7 +81,7 @@ def _order(line: dict[str, Any]) -> str:
 
 def _turns(found: CohortOrders, summary: CohortSummary) -> str:
     if not found.tested:
-        return "Without a test no order stands that a changed input could reverse."
+        return "Without tests there is no order that a changed input could reverse."
     if summary.tables.get("sensitivity_orders") is None:
         return "No input was changed, so it is not known what would reverse an order."
     if not found.turning:
@@ -153,13 +153,13 @@ def _published_opening(published: Sequence[PublishedResult]) -> Opening:
     parts = [f"{counted(unsure, 'order')} {'is' if unsure == 1 else 'are'} open"] if unsure else []
     if short:
         parts.append(
-            f"in {counted(short, 'point')} of the tables some draws ask for more than the limb has"
+            f"in {counted(short, 'point')} of the tables some draws demand more than the limb has"
         )
     return Opening(
         firm=f"{start}.",
         turns=(
-            f"{counted(turned, 'order')} {'hangs' if turned == 1 else 'hang'} on whether people "
-            "who stand high in one condition stand high in the other."
+            f"{counted(turned, 'order')} {'depends' if turned == 1 else 'depend'} on whether "
+            "people who rank high in one condition rank high in the other."
         ),
         unsaid=_sentence([*parts, _SIZE]),
     )

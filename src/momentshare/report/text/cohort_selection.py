@@ -85,10 +85,10 @@ def _selection(
     if abs(other / mean - 1.0) < _WORTH_SAYING:
         return []
     whole = sorted({o.person for o in every} - {o.person for o in chosen})
-    gone = f" Nothing of {', '.join(whole)} is left." if whole else ""
+    gone = f" No trial of {', '.join(whole)} is left." if whole else ""
     text = (
-        f"Selection: what counts for {what} was lifted with {mean:.0f} kg on average, what does "
-        f"not with {other:.0f} kg, so means describe "
+        f"Selection: trials that count for {what} were lifted with {mean:.0f} kg on average, the "
+        f"others with {other:.0f} kg, so means describe "
         f"{'lighter' if mean < other else 'heavier'} lifts than were measured.{gone}"
     )
     return [text]

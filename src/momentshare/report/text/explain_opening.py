@@ -29,7 +29,7 @@ def explain_opening(
     published : DataFrame
         Published rows on the heads, with ``right``.
     keys : sequence of str
-        Limits of the limb that touch the answer.
+        Limits of the limb that concern the answer.
     """
     return Opening(firm=answer, turns=turns, unsaid=unsaid_of_heads(published, keys), word=ANSWER)
 
@@ -68,9 +68,9 @@ def unsaid_of_heads(published: pd.DataFrame, keys: Sequence[str]) -> str:
             "heads"
         )
     else:
-        parts.append("no published row speaks of these heads")
+        parts.append("no published row concerns these heads")
     if keys:
-        parts.append(f"limits {', '.join(keys)} touch the answer")
+        parts.append(f"limits {', '.join(keys)} concern the answer")
     parts.append("the size of a force is uncertain by tens of percent")
     text = "; ".join(parts)
     return f"{text[0].upper()}{text[1:]}."
@@ -88,8 +88,8 @@ def heads_opening(table: pd.DataFrame) -> Opening:
     working = int((table["activation"] > 0.05).sum())
     limited = int((table["limit"] != "").sum())
     beyond = (
-        f"{counted(limited, 'head')} {'is' if limited == 1 else 'are'} beyond what this limb can "
-        "bear; "
+        f"{counted(limited, 'head')} {'is' if limited == 1 else 'are'} beyond what this limb "
+        "supports; "
         if limited
         else ""
     )
@@ -100,7 +100,7 @@ def heads_opening(table: pd.DataFrame) -> Opening:
             f"5 % here; the busiest is the {head_label(str(top['head']))}, at "
             f"{100 * top['activation']:.0f} %."
         ),
-        turns="Only this height and this treatment were asked; a head that is named is explained.",
+        turns="Only this height and treatment were examined; name a head to have it explained.",
         unsaid=f"{text[0].upper()}{text[1:]}",
         word=ANSWER,
     )

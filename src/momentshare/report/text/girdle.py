@@ -47,7 +47,7 @@ def girdle_sentences(table: pd.DataFrame) -> list[str]:
     )
     mode = own["lateral"].iloc[0]
     sentence = (
-        "clavicle and scapula hand on to the trunk at most (mean over people, lateral force "
+        "clavicle and scapula transmit to the trunk at most (mean over people, lateral force "
         f"{mode}), about the sternoclavicular joint: {told}; what holds them there is not modelled"
     )
     return [sentence]

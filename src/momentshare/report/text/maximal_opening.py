@@ -112,7 +112,7 @@ def _unsaid(report: MaximalReport) -> str:
     if report.refusals:
         parts.append(f"{counted(len(report.refusals), 'case')} could not be driven")
     parts.append(
-        "a computed greatest load is no load to put on a bar, since delay, fatigue and the "
+        "a computed greatest load is not one to put on a bar, since delay, fatigue and the "
         "lowering are left out"
     )
     text = "; ".join(parts)

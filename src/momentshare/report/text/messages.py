@@ -223,7 +223,7 @@ def _glenoid(study: StudyResult) -> list[Message]:
             "Glenoid",
             f"in {share:.0f} % of frames ({where}) the shear would pass the stability limit"
             + (
-                " if nothing held it; every answer keeps within the limit, which changes most:"
+                " if nothing held it; every answer stays within the limit, which changes most:"
                 if kept
                 else "; a real shoulder would stiffen there; set glenoid_constraint = true under "
                 "[settings] to see both answers"

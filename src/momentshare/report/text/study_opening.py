@@ -103,7 +103,7 @@ def study_opening(study: StudyResult, verdicts: pd.DataFrame) -> Opening:
     if verdicts.empty:
         return Opening(
             firm=_busiest(study),
-            turns="One condition has no order to turn.",
+            turns="With one condition there is no order to reverse.",
             unsaid=_unsaid(study, verdicts),
         )
     return Opening(
@@ -115,7 +115,7 @@ def _busiest(study: StudyResult) -> str:
     table = reading.head_table(study)
     top = widest(table, "mean_activation_mean")
     return (
-        f"One condition has nothing to be compared with; its busiest head is the "
+        f"With one condition there is nothing to compare; its busiest head is the "
         f"{head_label(str(top['head']))}, at {100 * top['mean_activation_mean']:.0f} % in the mean "
         f"of the lift (lateral force {top['lateral']})."
     )
@@ -187,7 +187,7 @@ def _unsaid(study: StudyResult, verdicts: pd.DataFrame) -> str:
             keys = " ".join(dict.fromkeys(" ".join(limited["limit"]).split()))
             parts.append(
                 f"{counted(len(limited), 'order')} {'lies' if len(limited) == 1 else 'lie'} beyond "
-                f"what this limb can bear ({keys.replace(' ', ', ')}; see Limits)"
+                f"what this limb supports ({keys.replace(' ', ', ')}; see Limits)"
             )
         if level:
             parts.append(

@@ -28,7 +28,7 @@ _NAMED = 3
 
 ASSUMPTIONS = (
     (
-        "A draw changes all inputs together; it is the same for all conditions, so that orderings "
+        "A draw changes all inputs together; it is the same for all conditions, so orderings "
         "are between paired values."
     ),
     (
@@ -167,7 +167,7 @@ def _busiest(found: Summary) -> str:
         return "No draw could be solved."
     row = widest(known, "median")
     return (
-        f"One condition has nothing to be compared with; its busiest head is the "
+        f"With one condition there is nothing to compare; its busiest head is the "
         f"{head_label(heads[0])}, at {100 * row['median']:.0f} % (90 % of draws: "
         f"{100 * row['low']:.0f} to {100 * row['high']:.0f} %)."
     )
@@ -203,7 +203,7 @@ def _unsaid(found: Summary, pairs: pd.DataFrame) -> str:
         keys = " ".join(dict.fromkeys(" ".join(limited["limit"]).split())).replace(" ", ", ")
         parts.append(
             f"{counted(len(limited), 'order')} {'lies' if len(limited) == 1 else 'lie'} beyond "
-            f"what this limb can bear ({keys}; see Limits)"
+            f"what this limb supports ({keys}; see Limits)"
         )
     lost: Any = found.failures[["draws", "failed", "with_shortfall"]].sum()
     total = counted(int(lost["draws"]), "drawn lift")
