@@ -211,7 +211,7 @@ def _best_lifts(file: CohortFile, names: dict[str, list[str]]) -> list[str]:
             )
         if key in seen:
             faults.append(
-                f"{place}: {best.person!r}, {best.condition!r} stands in best_lift[{seen[key]}] "
+                f"{place}: {best.person!r}, {best.condition!r} is given in best_lift[{seen[key]}] "
                 "already; keep the heavier one"
             )
         seen.setdefault(key, number)

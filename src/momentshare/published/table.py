@@ -178,7 +178,7 @@ def read_published(path: str | Path) -> PublishedTable:
         key = (line.condition, line.point)
         if key in seen:
             faults.append(
-                f"row {row}: condition {key[0]!r} at point {key[1]!r} stands in row {seen[key]} "
+                f"row {row}: condition {key[0]!r} at point {key[1]!r} is given in row {seen[key]} "
                 "already; keep one, or name them apart"
             )
         seen.setdefault(key, row)

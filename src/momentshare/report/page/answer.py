@@ -30,7 +30,7 @@ PUBLISHED = "published_rows.csv"
 """Published rows that bear on an answer; they come at the end."""
 
 _MOST = 40
-"""Rows of a table on the page; all stand in its file."""
+"""Rows of a table on the page; all are in its file."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -292,7 +292,7 @@ def _activation_table(summary: CohortSummary, what: str, named: Sequence[str] = 
 def _heads(summary: CohortSummary, pictures: Mapping[str, bytes], named: Sequence[str]) -> Section:
     """Show the heads, those that the study named where it named some."""
     table = summary.tables["heads"]
-    what = "the heads named beforehand (all stand in the appendix)" if named else "each head"
+    what = "the heads named beforehand (all heads are in the appendix)" if named else "each head"
     chosen = table[table["head"].isin(named)] if named else table
     modes = chosen.pivot_table(
         index=["head", "condition"],
@@ -349,7 +349,7 @@ def _own(result: CohortResult) -> list[str]:
         names = "; ".join(style.head_label(head) for head in heads)
         notes.append(
             "In some frame the path of these heads lies in a surface or near a change of side, so "
-            f"their numbers are not to be trusted there: {names}."
+            f"their numbers cannot be trusted there: {names}."
         )
     if any(layout.forces for layout in result.study.file.layout):
         notes.append(

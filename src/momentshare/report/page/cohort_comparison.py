@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 __all__ = ["comparison", "emg_section", "published_section", "sensitivity_section"]
 
 _SHOWN_CONTRASTS = 40
-"""Rows of the table of contrasts on the page; all stand in contrasts.csv."""
+"""Rows of the table of contrasts on the page; all are in contrasts.csv."""
 
 
 _OMNIBUS = [
@@ -48,7 +48,9 @@ def comparison(summary: CohortSummary) -> Section:
     blocks: list[Block] = []
     omnibus, contrasts = (summary.tables.get(name) for name in ("omnibus", "contrasts"))
     if omnibus is None or contrasts is None:
-        blocks.append(Paragraph(text="There is one condition, so nothing to compare."))
+        blocks.append(
+            Paragraph(text="There is only one condition, so there is nothing to compare.")
+        )
     elif contrasts["p"].isna().all():
         note = next((text for text in omnibus["note"] if text), "no condition could be compared")
         blocks.append(Paragraph(text=f"No test was made. {note} omnibus.csv holds the notes."))

@@ -214,7 +214,7 @@ class Section:
         for block in self.blocks:
             if not isinstance(block, Block):
                 raise InputError(
-                    f"section {self.title!r}: {type(block).__name__} is no block; wrap texts in "
+                    f"section {self.title!r}: {type(block).__name__} is not a block; wrap texts in "
                     "Paragraph and frames in Table"
                 )
         if not _ANCHOR.fullmatch(self.anchor) or _OWN_ANCHORS.fullmatch(self.anchor):

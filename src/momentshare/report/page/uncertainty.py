@@ -44,7 +44,7 @@ _TOLD = {
 }
 
 _MOST = 25
-"""Rows of a table of orders; all stand in condition_order.csv."""
+"""Rows of a table of orders; all are in condition_order.csv."""
 
 _RUN = ("draws", "seed", "frames", "criteria", "spreads", "trajectories", "sobol", "few")
 """Entries of the plan that are settings of the run."""
@@ -97,7 +97,7 @@ def _findings(found: Summary, pairs: pd.DataFrame, pictures: Mapping[str, bytes]
         blocks.append(
             Table(
                 frame=mine.head(_MOST)[columns],
-                caption=f"{caption}{cut}. All stand in condition_order.csv.",
+                caption=f"{caption}{cut}. All are in condition_order.csv.",
                 formats=dict.fromkeys(columns[3:7], ".2f"),
                 labels={"difference": "difference of medians"},
                 note="; ".join(found.model.limits.notes(mine["limit"])),
@@ -126,7 +126,7 @@ def _heads(found: Summary, pictures: Mapping[str, bytes]) -> Section:
             Table(
                 frame=shown[columns],
                 caption="Lift-mean activation, quantiles of the draws; lateral force "
-                f"{mode}, criterion {criterion}. All stand in intervals.csv.",
+                f"{mode}, criterion {criterion}. All are in intervals.csv.",
                 formats=dict.fromkeys(columns[2:7], ".2f"),
                 labels={"low": "5 %", "q25": "25 %", "q75": "75 %", "high": "95 %"},
                 note="; ".join(found.model.limits.notes(shown["limit"]))
@@ -164,9 +164,9 @@ def _draws(found: Summary) -> Section:
         blocks=[
             Table(
                 frame=found.failures.assign(reasons=found.failures["reasons"].replace("", "–")),
-                caption="Draws, and what became of them.",
+                caption="Draws, and how many could be solved.",
             ),
-            Heading(text="What the draws rest on"),
+            Heading(text="What the draws assume"),
             Bullets(items=list(ASSUMPTIONS)),
         ],
     )
