@@ -104,8 +104,8 @@ def _equal_sentence(pair: EqualMoments) -> str:
     ]
     return (
         f"Equal moment, different effort: {places[0]} and {places[1]} of the bar height ask for "
-        f"the same ({asked}), yet {head_phrase(pair.head)} works at {pair.activation[0]:.3f} and at "
-        f"{pair.activation[1]:.3f}, {signed(pair.gap)}: {parts}."
+        f"the same ({asked}), yet {head_phrase(pair.head)} works at {pair.activation[0]:.3f} and "
+        f"at {pair.activation[1]:.3f}, {signed(pair.gap)}: {parts}."
     )
 
 

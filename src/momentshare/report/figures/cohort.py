@@ -127,7 +127,7 @@ def _panels(
     limits: tuple[float, float] = NO_LIMITS,
     by_row: bool = False,
 ) -> Figure:
-    """One panel an item, one line per condition; one scale for all, or for each row of panels."""
+    """One panel per item, one line per condition; one scale for all, or per row of panels."""
     conditions = conditions_of(table)
     figure, axes = panel_grid(
         len(items),
@@ -295,7 +295,7 @@ def _ratio(summary: CohortSummary) -> Figure:
 
 
 def _beyond(table: pd.DataFrame, conditions: Sequence[str]) -> str:
-    """Name the conditions in which the mean free ratio goes far, and what to do about it."""
+    """Name the conditions in which the mean free ratio is large, and what to do about it."""
     low, high = _USUAL_RATIO
     free = table[table["lateral"] == "free"]
     far = free[(free["mean"] < low) | (free["mean"] > high)]

@@ -1,4 +1,4 @@
-"""The line at the foot of every figure: what it is, whose numbers, which version."""
+"""The line at the foot of every figure: its nature, the study's note, the version."""
 
 from __future__ import annotations
 
@@ -14,11 +14,11 @@ if TYPE_CHECKING:
 __all__ = ["ESTIMATE", "FOOTER", "add_footer", "footer_text", "version_text"]
 
 ESTIMATE = "Model estimate."
-"""What every figure says of its numbers."""
+"""What every figure says about its numbers."""
 
 _SIZE = 7.0
 FOOTER = "footer"
-"""Name of the text, by which it is found."""
+"""Name under which the text is found."""
 
 _SIDE = 0.08
 """Spare room at either side of a figure that is laid out by constraints [inch]."""
@@ -49,7 +49,7 @@ def add_footer(figure: Figure, note: str = "") -> None:
     if any(text.get_gid() == FOOTER for text in figure.texts):
         return
     side = 0.0 if figure.get_layout_engine() is None else _SIDE
-    figure.draw_without_rendering()  # constraints are settled, and legends know where they are
+    figure.draw_without_rendering()  # constraints are settled, and legends are placed
     figure.set_layout_engine("none")
     width, height = (float(v) for v in figure.get_size_inches())
     wide = width + 2.0 * side

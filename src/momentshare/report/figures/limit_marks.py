@@ -21,7 +21,7 @@ __all__ = ["Marks", "footnote", "hatch"]
 
 @dataclass(slots=True)
 class Marks:
-    """Finds the limits of what a figure shows, and remembers those that it found.
+    """Finds the limits of what a figure shows, and remembers them.
 
     Parameters
     ----------
@@ -43,7 +43,7 @@ class Marks:
         part: str = "",
         lateral: str = "",
     ) -> str:
-        """Keys of the limits that touch a quantity in any of the conditions."""
+        """Keys of the limits that concern a quantity in any of the conditions."""
         rows = [
             row
             for name in conditions
@@ -58,7 +58,7 @@ class Marks:
         return self._seen(keys_text(rows))
 
     def order_keys(self, conditions: Sequence[str], *, head: str, lateral: str = "") -> str:
-        """Keys of the limits that touch the order of any two of the conditions in activation."""
+        """Keys of the limits that concern the order of any two conditions in activation."""
         rows = [
             row
             for pair in combinations(conditions, 2)
@@ -73,11 +73,11 @@ class Marks:
         return self._seen(keys_text(rows))
 
     def label(self, head: str, keys: str) -> str:
-        """Name of a head with keys behind it."""
+        """Name of a head followed by keys."""
         return marked(style.head_label(head), keys)
 
     def parts(self, quantity: str, conditions: Sequence[str], head: str) -> list[int]:
-        """Thirds of the lift in which a quantity of a head is not to be trusted."""
+        """Thirds of the lift in which a quantity of a head cannot be trusted."""
         return [
             place
             for place, part in enumerate(PARTS)
@@ -94,7 +94,7 @@ class Marks:
 
 
 def footnote(limits: Limits, keys: Iterable[str]) -> str:
-    """Say in a sentence what the keys of a figure stand for; empty without keys.
+    """Explain in a sentence the keys of a figure; empty without keys.
 
     Examples
     --------

@@ -41,7 +41,7 @@ _MOST = 9
 
 
 def who_of(found: Summary) -> str:
-    """Return whose rows are shown: the mean over people, or the one person."""
+    """Return whose rows are shown: the mean over people, or a single person."""
     people = found.plan.people_drawn
     return EVERYONE if len(people) > 1 else str(people[0])
 
@@ -131,7 +131,7 @@ def intervals_figure(found: Summary) -> Figure:
 
 
 def condition_order_figure(found: Summary) -> Figure:
-    """Probability that the row's condition asks more of a head than the column's."""
+    """Probability that the row's condition demands more of a head than the column's."""
     _, names, heads = shown_activation(found)
     criterion, mode = main_treatment(found)
     table = found.condition_order
@@ -151,7 +151,7 @@ def condition_order_figure(found: Summary) -> Figure:
 
 
 def _keys(table: pd.DataFrame) -> str:
-    """Keys of the limits of some rows, each once."""
+    """Keys of the limits of some rows, without duplicates."""
     return " ".join(dict.fromkeys(" ".join(table["limit"]).split())) if "limit" in table else ""
 
 
@@ -172,7 +172,7 @@ def head_order_figure(found: Summary) -> Figure:
 
 
 def _matrix(table: pd.DataFrame, of: str, names: Sequence[str]) -> Any:
-    """Square matrix of probabilities that one is above another; NaN where nothing is known."""
+    """Square matrix of probabilities that one is above another; NaN where unknown."""
     at = {name: k for k, name in enumerate(names)}
     out = np.full((len(names), len(names)), np.nan)
     for line in table.itertuples(index=False):

@@ -70,7 +70,7 @@ def outcomes_section(result: CohortResult, summary: CohortSummary) -> Section:
 
 
 def _labelled(table: pd.DataFrame) -> pd.DataFrame:
-    """Put the label of an outcome in place of its name."""
+    """Replace the name of an outcome by its label."""
     label = [OUTCOMES[str(o)].label if o in OUTCOMES else str(o) for o in table["outcome"]]
     return table.assign(outcome=label)
 

@@ -55,7 +55,7 @@ _WORKING = 0.005
 
 
 def study_page(study: StudyResult, verdicts: pd.DataFrame, pictures: Mapping[str, bytes]) -> Page:
-    """Put the page together.
+    """Assemble the page.
 
     Parameters
     ----------

@@ -51,7 +51,7 @@ _RUN = ("draws", "seed", "frames", "criteria", "spreads", "trajectories", "sobol
 
 
 def uncertainty_page(found: Summary, pictures: Mapping[str, bytes]) -> Page:
-    """Put the page together.
+    """Assemble the page.
 
     Parameters
     ----------

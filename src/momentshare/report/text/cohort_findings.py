@@ -1,4 +1,4 @@
-"""Findings of a cohort in words: what it shows, what it lacks, and what turns it."""
+"""Findings of a cohort in words: what it shows, what is missing, and what reverses it."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ _SHOWN_TRIALS = 10
 
 
 def findings(result: CohortResult, summary: CohortSummary) -> Section:
-    """Say what the cohort shows, what it lacks, and what turns it."""
+    """State what the cohort shows, what is missing, and what reverses it."""
     skipped = [o for o in result.outcomes if o.fault and o.used]
     items = []
     if result.outcomes:
@@ -55,7 +55,7 @@ def _several(count: int, noun: str) -> str:
 
 
 def short_texts(summary: CohortSummary) -> list[str]:
-    """Say where moments could not be met, and which heads give all they have."""
+    """State where moments could not be met, and which heads are fully active."""
     texts = []
     table = summary.tables.get("shortfalls")
     if table is not None:
@@ -100,7 +100,7 @@ def short_texts(summary: CohortSummary) -> list[str]:
 
 
 def left_out(result: CohortResult, summary: CohortSummary) -> list[str]:
-    """Say what the shown treatment lacks, what stands in for none, and which answers lack proof."""
+    """State what the shown treatment leaves out or repeats, and which answers are uncertified."""
     texts = _unproved(result)
     alone = [c.name for c in result.study.file.condition if not c.one_bar]
     if alone and summary.mode != "zero":
@@ -125,7 +125,7 @@ def left_out(result: CohortResult, summary: CohortSummary) -> list[str]:
 
 
 def _unproved(result: CohortResult) -> list[str]:
-    """Say how many frames that enter means have an answer without proof."""
+    """State how many frames that enter means have an uncertified answer."""
     texts = []
     counted = {o.number: o.record.get("frames_unproved", {}) for o in result.heads_counted}
     for mode in dict.fromkeys(mode for counts in counted.values() for mode in counts):
@@ -143,7 +143,7 @@ def _unproved(result: CohortResult) -> list[str]:
 
 
 def _orders(summary: CohortSummary) -> list[Block]:
-    """Show the orders of conditions within a head, and what turns them."""
+    """Show the orders of conditions within a head, and what reverses them."""
     import pandas as pd
 
     found = judged_orders(summary)
@@ -177,7 +177,7 @@ def _orders(summary: CohortSummary) -> list[Block]:
 
 
 def untested_text(found: CohortOrders) -> str:
-    """Say why there was no test; empty where there is nothing to compare."""
+    """Explain why there was no test; empty if there is nothing to compare."""
     count = found.people_untested
     if found.tested or not count:
         return ""

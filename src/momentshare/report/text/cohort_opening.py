@@ -1,4 +1,4 @@
-"""What a cohort says first: from tested orders, from published tables, or why from neither."""
+"""Opening of a cohort: tested orders, published tables, or why there are neither."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ _SIZE = (
 def cohort_opening(
     result: CohortResult, summary: CohortSummary, published: Sequence[PublishedResult]
 ) -> Opening:
-    """Say what a cohort comes to.
+    """Summarise a cohort.
 
     Parameters
     ----------
@@ -128,7 +128,7 @@ def _sentence(parts: Sequence[str]) -> str:
 
 
 def _published_opening(published: Sequence[PublishedResult]) -> Opening:
-    """Say which orders of published conditions the spread of their moments leaves standing."""
+    """State which orders of published conditions survive the spread of their moments."""
     orders = [_working_orders(found) for found in published]
     total = sum(len(table) for table in orders)
     firm = [table[_sure(table, "least")] for table in orders]

@@ -1,4 +1,4 @@
-"""What an explanation says first: its answer, what moves it, and what it does not support."""
+"""Opening of an explanation: its answer, what changes it, and what it does not support."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def explain_opening(
 
 
 def head_moves(along: pd.DataFrame, head: str, height: float) -> str:
-    """Say how far the activation of a head moves with the lateral force and along the lift.
+    """State how far the activation of a head varies with the lateral force and along the lift.
 
     Parameters
     ----------
@@ -59,7 +59,7 @@ def head_moves(along: pd.DataFrame, head: str, height: float) -> str:
 
 
 def unsaid_of_heads(published: pd.DataFrame, keys: Sequence[str]) -> str:
-    """Say what the limb cannot bear of an answer about heads."""
+    """State what the limb does not support in an answer about heads."""
     parts = []
     if len(published):
         missed = int((~published["right"].astype(bool)).sum())

@@ -1,4 +1,4 @@
-"""Who took part, every setting, and how muscles were computed: what the end of a report states."""
+"""People, every setting, and how muscles were computed: the end of a report."""
 
 from __future__ import annotations
 
@@ -64,7 +64,7 @@ def _shown(value: Any) -> str:
 
 
 def muscles_text(model: Model, settings: SettingsEntry) -> str:
-    """Say in sentences how capacity was computed and moments were shared."""
+    """State in sentences how capacity was computed and moments were shared."""
     exponent = "∞" if settings.exponent == float("inf") else f"{settings.exponent:g}"
     return (
         f"The limb '{model.name}' (version {model.version}, digest {model.digest}) was scaled to "

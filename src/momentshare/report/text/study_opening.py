@@ -1,4 +1,4 @@
-"""What a study of planned lifts says first, from its table of orders."""
+"""Opening of a study of planned lifts, from its table of orders."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ FIRM_ORDER, TURNING, LIMITED, LEVEL_PAIR = "firm", "turns", "beyond the limb", "
 """Verdicts on an order of two conditions."""
 
 _LATERAL, _POSTURE, _PEOPLE = "lateral force", "posture rule", "people"
-"""What an order may turn with."""
+"""What may reverse an order."""
 
 
 def verdict_table(study: StudyResult) -> pd.DataFrame:
@@ -43,7 +43,7 @@ def verdict_table(study: StudyResult) -> pd.DataFrame:
         greatest over the treatments. ``verdict`` is ``firm`` where the order is the same for
         everyone, under every treatment and throughout the band of the posture rule, ``turns``
         where it is not, with ``turns_with`` naming what turns it, ``beyond the limb`` where a
-        limit of the limb touches it, and ``level`` where the difference nowhere reaches a
+        limit of the limb concerns it, and ``level`` where the difference nowhere reaches a
         percentage point.
     """
     limits, kinds = study.model.limits, lift_kinds(study.study.file.condition)
@@ -92,7 +92,7 @@ def _working(heads: pd.DataFrame) -> set[tuple[str, str]]:
 
 
 def study_opening(study: StudyResult, verdicts: pd.DataFrame) -> Opening:
-    """Say what the orders of the conditions come to.
+    """Summarise the orders of the conditions.
 
     Parameters
     ----------
@@ -129,7 +129,7 @@ def _order(row: pd.Series) -> str:
 
 
 def _tried(study: StudyResult) -> str:
-    """Name what an order had to survive."""
+    """Name the changes that an order had to survive."""
     people = len({case.person for case in study.cases})
     modes = len(study.study.file.settings.lateral)
     parts = [f"for all {people} people"] if people > 1 else []

@@ -1,4 +1,4 @@
-"""What draws say first: which orders they leave standing, and what widens them."""
+"""Opening of draws: which orders survive, and what contributes most to the spread."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ _WORKING = 0.05
 """Median lift-mean activation that a head must reach in a condition of a pair; assumed."""
 
 _NAMED = 3
-"""Inputs that the second statement names."""
+"""Number of inputs that the second statement names."""
 
 ASSUMPTIONS = (
     (
@@ -65,7 +65,7 @@ ASSUMPTIONS = (
         "frames in shortfall stay in, with the heads supplying what they can."
     ),
 )
-"""What the numbers rest on, as written into ``summary.json``."""
+"""Assumptions behind the numbers, as written into ``summary.json``."""
 
 
 def judged_pairs(found: Summary) -> pd.DataFrame:
@@ -124,7 +124,7 @@ def judged_pairs(found: Summary) -> pd.DataFrame:
 
 
 def uncertainty_opening(found: Summary, pairs: pd.DataFrame) -> Opening:
-    """Say what the draws come to.
+    """Summarise the draws.
 
     Parameters
     ----------
@@ -160,7 +160,7 @@ def _firm(found: Summary, pairs: pd.DataFrame) -> str:
 
 
 def _busiest(found: Summary) -> str:
-    """Give the interval of the busiest head, where there is nothing to compare."""
+    """Give the interval of the busiest head, if there is nothing to compare."""
     part, _, heads = shown_activation(found)
     known = part[(part["head"] == heads[0]) & part["median"].notna()]
     if known.empty:

@@ -1,4 +1,4 @@
-"""Which condition asks more of a head."""
+"""Which condition demands more of a head."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ _SLIGHT = 0.01
 
 @styled
 def ordering(study: StudyResult, *, lateral: str | None = None) -> Figure:
-    """Which condition asks more of a head, and in how many people."""
+    """Which condition demands more of a head, and in how many people."""
     from momentshare.reading import ordering_table
 
     solved = solved_study(study)
