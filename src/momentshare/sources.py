@@ -9,13 +9,13 @@ Each number of a model carries a source key and a kind. The kinds, from firm to 
 ``calibrated``
     found by fitting the model to published targets;
 ``assumed``
-    chosen by us within described anatomy, no published value found;
+    chosen within described anatomy, no published value found;
 ``from memory``
     recalled from a publication that was not reopened.
 
-Three fields of an entry are our own. ``incomplete`` says what a citation still lacks; such an
-entry is never exported. ``recalled`` names the fields that were not seen on any page.
-``keywords = {not a publication}`` marks entries that stand for choices made here.
+Three fields of an entry are specific to this library. ``incomplete`` says what is missing from a
+citation; such an entry is never exported. ``recalled`` names the fields that were not seen on any
+page. ``keywords = {not a publication}`` marks entries that stand for choices made here.
 """
 
 from __future__ import annotations
@@ -78,7 +78,7 @@ class Reference:
 
     @property
     def incomplete(self) -> str:
-        """What the citation still lacks, in words; empty where it is complete."""
+        """What is missing from the citation, in words; empty if it is complete."""
         return self.field("incomplete")
 
     @property
@@ -102,7 +102,7 @@ class Reference:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Citations:
-    """The publications behind a result, those that can be cited apart from those that cannot."""
+    """The publications behind a result, separated into citable ones and incomplete ones."""
 
     complete: tuple[Reference, ...]
     incomplete: tuple[Reference, ...]
@@ -126,9 +126,9 @@ class Citations:
 
 
 def cite(references: Mapping[str, Reference], keys: Iterable[str]) -> Citations:
-    """Sort the publications among these source keys, each once, by key.
+    """Sort the publications among these source keys, without duplicates, by key.
 
-    Entries that are no publication, such as choices made here, are left out.
+    Entries that are not publications, such as choices made here, are left out.
 
     Raises
     ------

@@ -43,7 +43,7 @@ DISPLACEMENT = 3.0
 """Displacement of each site in spreads; assumed."""
 
 DRAWS = 20
-"""Null limbs behind the stored results; our choice."""
+"""Number of null limbs behind the stored results; assumed."""
 
 _FILE = "null_limb.csv"
 _COLUMNS = ("target", "right")
