@@ -270,7 +270,7 @@ class _Scanner:
             elif category == "string":
                 name = self._take(_NAME, start, "the name of an abbreviation").lower()
                 if not self._accept("="):
-                    raise self._fault(start, f"abbreviation {name!r} wants an equals sign")
+                    raise self._fault(start, f"abbreviation {name!r} needs an equals sign")
                 self.short[name] = self._value(start)
                 self._close(start, end, f"abbreviation {name!r}")
             else:
@@ -279,7 +279,7 @@ class _Scanner:
     def _close(self, start: int, end: str, what: str) -> None:
         self._accept(",")
         if not self._accept(end):
-            raise self._fault(start, f"{what} wants a closing {end!r} here")
+            raise self._fault(start, f"{what} needs a closing {end!r} here")
 
     def _next_entry(self) -> bool:
         """Go to the next @ that is not in a line of comment."""
@@ -303,12 +303,12 @@ class _Scanner:
             if self._accept(end):
                 break
             if not self._accept(","):
-                raise self._fault(start, f"entry {key!r} wants a comma or a closing brace here")
+                raise self._fault(start, f"entry {key!r} needs a comma or a closing brace here")
             if self._accept(end):
                 break
             name = self._take(_NAME, start, f"the name of a field of {key!r}").lower()
             if not self._accept("="):
-                raise self._fault(start, f"entry {key!r}, field {name!r} wants an equals sign")
+                raise self._fault(start, f"entry {key!r}, field {name!r} needs an equals sign")
             if name in fields:
                 raise self._fault(start, f"entry {key!r} has the field {name!r} twice")
             fields[name] = " ".join(self._value(start).split())
@@ -373,4 +373,4 @@ class _Scanner:
         line = self.text.count("\n", 0, start) + 1
         here = self.text.count("\n", 0, self.at) + 1
         place = f"line {here}" if here == line else f"line {here}, in the entry of line {line}"
-        return ModelError(f"{self.path}: {place}: {what}; mend the entry")
+        return ModelError(f"{self.path}: {place}: {what}; correct the entry")

@@ -384,7 +384,7 @@ def test_all_faults_come_at_once(write):
         (b"\xff\xfe\x00c", "is not UTF-8"),
         (b"condition,\x00", "zero bytes"),
         (b'condition,"point\n', "check the quotes"),
-        (b"condition,condition\na,b\n", "stands 2 times"),
+        (b"condition,condition\na,b\n", "appears 2 times"),
         (b"PK\x03\x04 some archive", "is unknown"),
         (b"x" * 200_000, "csv|field|unknown"),
         (b"a" * 6_000_000, "larger than 5 MB"),

@@ -228,7 +228,7 @@ def test_huge_file_is_refused_before_it_is_read(tmp_path):
     ],
 )
 def test_duplicate_names_are_refused(old, new, kind, name):
-    assert f"{kind} {name!r}: stands 2 times" in str(refusal(altered(old, new)))
+    assert f"{kind} {name!r}: appears 2 times" in str(refusal(altered(old, new)))
 
 
 def test_duplicate_field_is_refused_with_its_line():

@@ -152,7 +152,7 @@ class Equation:
         given = [lateral.given_couples for lateral in laterals]
         couple = None if first.free_couples or not any(map(any, given)) else along(given, 2)
         if couple is not None and self.couple_lever is None:
-            raise InputError("couples of the hands: this balance knows of no bar; drop them")
+            raise InputError("couples of the hands: this balance has no bar; drop them")
         bounds = None
         if free and (self.friction is not None or any(lt.bounds is not None for lt in laterals)):
             widest = np.full(shape, np.inf) if self.friction is None else self.friction

@@ -189,7 +189,7 @@ class Balance(Equation):
             Keep the contact force within the stability limits of the glenoid.
         """
         if self.load is None:
-            raise InputError("greatest load: this balance knows of no load; make it from a lift")
+            raise InputError("greatest load: this balance has no load; make it from a lift")
         if not np.all(self.posed):
             best = self.take(self.posed).greatest_load(glenoid=glenoid)
             return spread_frames(best, self.posed, _NO_POSTURE)
@@ -269,7 +269,7 @@ class Balance(Equation):
         """
         held, load = self._held(), self._load()
         if held.fixed is None or held.each is None:
-            raise InputError("glenoid: this balance knows of no force of a load on the joint")
+            raise InputError("glenoid: this balance has no force of a load on the joint")
         lines, fixed, each = held.lines, held.fixed, held.each
         if ratio is not None:
             each = each + (ratio * load.vertical)[..., None] * held.push_axis
@@ -283,7 +283,7 @@ class Balance(Equation):
 
     def _held(self) -> GlenoidLimit:
         if self.glenoid is None:
-            raise InputError("glenoid: this balance knows of no joint force; make it from a lift")
+            raise InputError("glenoid: this balance has no joint force; make it from a lift")
         return self.glenoid
 
     def _with_free_push(self, held: GlenoidLimit) -> tuple[Floats, Floats]:

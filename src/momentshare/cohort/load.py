@@ -279,7 +279,7 @@ def _twice(file: CohortFile) -> list[str]:
         key = (trial.file, trial.side, tuple(trial.repetitions or ()))
         if key in seen:
             faults.append(
-                f"trial[{number}] {trial.file!r}: the same file and arm stand in "
+                f"trial[{number}] {trial.file!r}: the same file and arm are in "
                 f"trial[{seen[key]}] already; remove one, or say which repetitions"
             )
         seen.setdefault(key, number)

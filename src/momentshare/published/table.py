@@ -179,7 +179,7 @@ def read_published(path: str | Path) -> PublishedTable:
         if key in seen:
             faults.append(
                 f"row {row}: condition {key[0]!r} at point {key[1]!r} is given in row {seen[key]} "
-                "already; keep one, or name them apart"
+                "already; keep one, or give them different names"
             )
         seen.setdefault(key, row)
         lines.append(line)
@@ -221,7 +221,7 @@ def _header_faults(header: list[str]) -> list[str]:
         if name not in known
     ]
     faults += [
-        f"column {name!r} stands {times} times; keep one"
+        f"column {name!r} appears {times} times; keep one"
         for name, times in Counter(header).items()
         if times > 1 and name in known
     ]

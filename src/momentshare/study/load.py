@@ -265,7 +265,7 @@ def repeated_names(names: Mapping[str, Sequence[str]]) -> list[str]:
     for kind, given in names.items():
         for name, count in Counter(given).items():
             if count > 1:
-                faults.append(f"{kind} {name!r}: stands {count} times; names must differ")
+                faults.append(f"{kind} {name!r}: appears {count} times; names must differ")
     return faults
 
 

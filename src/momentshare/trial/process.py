@@ -298,7 +298,7 @@ def process_trial(
 
     others = other_ways(seen, track, skeleton, chosen.ways, [item.measured for item in used], again)
     if "right" not in forces and forces:
-        notes.append("hand force: measured on the other hand only; the sides are taken to be alike")
+        notes.append("hand force: measured on the other hand only; both sides are assumed equal")
     judged = [item.repetition for item in used] or [repetition for _, repetition in ascents]
     signals = Signals(
         forces=forces,

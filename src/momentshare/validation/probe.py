@@ -301,7 +301,7 @@ class Probe:
             whole = replace(wanted, relative=0.0)
             load = wanted.relative * weakest(self.press(whole, greatest=True))[0]
             if not load > 0.0:
-                raise InputError("press: no load can be borne, so no part of it can be pressed")
+                raise InputError("press: no load can be held, so no part of it can be pressed")
         ready = prepare(limb, self._lift(limb, wanted, load))
         return solve_lift(ready, lateral, greatest_load=greatest, glenoid=True)
 

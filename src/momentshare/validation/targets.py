@@ -304,7 +304,7 @@ def load_targets(model: Model) -> tuple[Target, ...]:
         seen.add(target.id)
         found.append(target)
     if not found and not faults:
-        faults.append("holds no rows; a limb without published values cannot be judged")
+        faults.append("holds no rows; a limb without published values cannot be validated")
     if faults:
         raise ModelError(f"model {model.name!r}: targets.csv cannot be used:", faults)
     return tuple(found)

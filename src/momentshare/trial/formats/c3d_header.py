@@ -249,13 +249,13 @@ def _settled(raw: bytes, after: int, said: dict[str, list[int]], notes: list[str
         if len(ways) != 1:
             listed = " and ".join(map(str, said[what]))
             raise InputError(
-                f"{what}: {listed} stand in the file, and its length does not tell which holds; "
-                f"{AGAIN}"
+                f"{what}: {listed} are stated in the file, and its length does not decide between "
+                f"them; {AGAIN}"
             )
         chosen = dict(zip(said, ways[0], strict=True))
         notes += [
-            f"{what}: {' and '.join(map(str, said[what]))} stand in the file; its length agrees "
-            f"with {chosen[what]}"
+            f"{what}: {' and '.join(map(str, said[what]))} are stated in the file; its length "
+            f"agrees with {chosen[what]}"
             for what in differing
         ]
         found = shape(*ways[0])

@@ -130,7 +130,7 @@ def read_recording(
     file_format = layout.format_for(place.suffix)
     if file_format is None:
         raise InputError(
-            f"{shown(place)}: the ending {place.suffix!r} tells no format; state format = 'c3d', "
+            f"{shown(place)}: the ending {place.suffix!r} names no format; state format = 'c3d', "
             f"'csv' or 'parquet' in layout {layout.name!r}"
         )
     if faults := layout.faults(file_format):
@@ -191,7 +191,7 @@ def merge_recordings(first: Recording, *others: Recording) -> Recording:
         for role, channel in recording.channels.items():
             if role in channels:
                 faults.append(
-                    f"{role}: stands in {home[role]} and in {recording.source}; take it out of "
+                    f"{role}: is in {home[role]} and in {recording.source}; take it out of "
                     "the layout of one"
                 )
                 continue

@@ -101,7 +101,7 @@ def read_calibration(recording: Recording, skeleton: Skeleton) -> Calibration:
         )
     if slope is None and offset is None:
         raise InputError(
-            f"{recording.source}: tells nothing of the person: record IJ, PX, C7 and T8 for the "
+            f"{recording.source}: tells nothing about the person: record IJ, PX, C7 and T8 for the "
             "slope of the sternum; right_acromion with right_gh, or an arm that moves by more than "
             f"{100 * _MOVES:.0f} cm, for the joint centre"
         )
