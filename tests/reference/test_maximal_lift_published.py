@@ -64,7 +64,7 @@ def trained():
 
 @pytest.fixture(scope="module")
 def answers(trained):
-    """Everything the rows below ask of the limb."""
+    """Everything that the rows below require of the limb."""
     path = path_of(trained, CHOSEN)
     greatest, _ = greatest_passing_load(path, FREE)
     shares = np.round(np.arange(0.2, 0.96, 0.05), 2)

@@ -1,4 +1,4 @@
-"""What the limb says for the orderings known from bench presses, misses included.
+"""The limb's answers to the orderings known from bench presses, misses included.
 
 The table is for looking, not for tuning: no number of the model was set by it, and only three
 conclusions that stood up to changed areas, fibre lengths and attachments are asserted. Each

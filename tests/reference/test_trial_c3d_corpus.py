@@ -1,4 +1,4 @@
-"""Odd C3D files, each with numbers that are known exactly, read alike by independent readers.
+"""Odd C3D files, each with exactly known numbers, read the same by independent readers.
 
 Every file is written byte by byte (tests/c3d_writer.py) after the public description of the format
 (from memory). Sources of the comparison, run here, not remembered: the general-purpose libraries

@@ -142,7 +142,7 @@ def test_each_order_says_who_is_above_by_how_much_and_in_how_many(caption):
 
 
 def test_an_order_is_that_of_the_people_who_have_both():
-    """One person far off, who lacks a condition, must not turn the words against the numbers."""
+    """One outlier without one of the conditions must not turn the words against the numbers."""
     pair, head = ("medium", "wide"), plan.FRONT
     everybody = [np.mean(list(activation_of(head, c).values())) for c in pair]
     assert everybody[0] > everybody[1] + 0.5 * LEAST

@@ -1,4 +1,4 @@
-"""Every number that the terminal prints about a study stands in the tables it writes."""
+"""Every number that the terminal prints about a study is in the tables it writes."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The folder of a run: held by one, whole or not at all, and nothing of others touched."""
+"""The folder of a run: held by one process, complete or not at all, and nothing else touched."""
 
 import errno
 import json
