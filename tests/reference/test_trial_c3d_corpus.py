@@ -399,7 +399,7 @@ DAMAGE = {
     ),
     "samples of a frame, in a file that fits neither": (
         File(change={"header:9": 3, "header:4": 9}),
-        "analogue samples per frame: 9 and 12 stand in the file",
+        "analogue samples per frame: 9 and 12 are stated in the file",
     ),
     "a rate that fits nothing": (
         File(change={"POINT:RATE": 60.0, "ANALOG:RATE": 100.0}),

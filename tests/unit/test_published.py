@@ -371,7 +371,7 @@ def test_all_faults_come_at_once(write):
     faults = caught.value.faults
     assert len(faults) == 4
     assert faults[-1].startswith(
-        "row 5: condition 'narrow' at point 'sticking region' stands in row 4 already"
+        "row 5: condition 'narrow' at point 'sticking region' is given in row 4 already"
     )
 
 
