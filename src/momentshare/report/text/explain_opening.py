@@ -70,7 +70,10 @@ def unsaid_of_heads(published: pd.DataFrame, keys: Sequence[str]) -> str:
     else:
         parts.append("no published row concerns these heads")
     if keys:
-        parts.append(f"limits {', '.join(keys)} concern the answer")
+        one = len(keys) == 1
+        parts.append(
+            f"limit{'' if one else 's'} {', '.join(keys)} concern{'s' if one else ''} the answer"
+        )
     parts.append("the size of a force is uncertain by tens of percent")
     text = "; ".join(parts)
     return f"{text[0].upper()}{text[1:]}."
