@@ -40,6 +40,7 @@ MISSED = {
     "dip at 90 %": "no dip: the limb is weakest on the chest",
     "dip at 1RM from rest": "no dip: the limb is weakest on the chest",
     "load of greatest mean power": "below 45 %: driven to lock-out",
+    "load of greatest peak power": "35 %: driven to lock-out",
     "wide over narrow": "narrow is stronger by 9 % on the chest, where all are weakest",
     "medium over narrow": "narrow is stronger by 5 %",
 }

@@ -271,7 +271,7 @@ class ConditionEntry(GirdleEntry):
         bounds = self.lateral_bounds
         if bounds is not None and not -1.0 <= bounds[0] <= bounds[1] <= 1.0:
             raise ValueError(
-                f"lateral_bounds must be two values in order, within -1 to 1; got {bounds}"
+                f"lateral_bounds must be [low, high] within -1 to 1; got {list(bounds)}"
             )
         return self
 

@@ -40,7 +40,7 @@ _VIEWS = 10.0
 """Number of independent observations that a trial is worth, since skin moves with the lift;
 assumed."""
 
-ACROMION_LANDMARK = "deltoid_acromial_middle_origin"
+ACROMION_LANDMARK = "acromion_landmark"
 """Site of the limb that represents the acromion landmark."""
 
 _ROUNDS = 60
