@@ -76,6 +76,8 @@ class Balance(Equation):
         Whether the optimiser chooses the couples in place of ``couple``.
     volume_weights : float array, shape (heads,) or (..., heads)
         Volume of each head over the mean volume of its limb.
+    area_weights : float array, of the same shape
+        Greatest isometric force of each head over the mean of its limb.
     posed : bool array, shape (...)
         Whether there is a posture; answers hold NaN where there is none.
     load : LoadMoments, optional
@@ -110,7 +112,7 @@ class Balance(Equation):
 
     def weights(self, criterion: Criterion) -> Floats | None:
         """Weights of a criterion; None where all are equal."""
-        return self.volume_weights if criterion.by_volume else None
+        return criterion.weights_of(self)
 
     def share(
         self,

@@ -292,6 +292,7 @@ def _solved(
         values[..., rows],
         passive=state.passive_force,
         volume_weights=limb.volume_weights,
+        area_weights=limb.area_weights,
         head_names=limb.head_names,
         row_names=tuple(BALANCED[k] for k in rows),
     )
