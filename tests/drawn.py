@@ -1,4 +1,4 @@
-"""Read what a figure shows and what a terminal prints, by the labels that stand beside it.
+"""Read what a figure shows and what a terminal prints, by the labels beside it.
 
 Nothing here knows the order in which something was drawn: a value is found by the title of
 its panel, the legend entry of its look, the label of its tick or the head of its column.
@@ -48,7 +48,7 @@ def labelled(row: str) -> str:
 
 
 def panels(figure: Figure) -> dict[str, Axes]:
-    """Title, without keys of limits, → panel; a title that stands twice is an error."""
+    """Title, without keys of limits, → panel; a duplicated title is an error."""
     titled = [
         (unmarked(plain(ax.get_title(loc="left")))[0], ax) for ax in figure.axes if ax.get_visible()
     ]
@@ -58,7 +58,7 @@ def panels(figure: Figure) -> dict[str, Axes]:
 
 
 def beside(figure: Figure, ax: Axes, name: str) -> str:
-    """Return what stands beside a panel: the title above its column, the label left of its row.
+    """Return the labels of a panel: the title above its column, the label left of its row.
 
     ``name`` is ``title`` or ``ylabel``; the panel may hold it itself.
     """
@@ -146,7 +146,7 @@ def written(ax: Axes) -> dict[tuple[float, float], str]:
 
 
 def head_of_figure(figure: Figure) -> str:
-    """Title, note and everything else that stands outside the panels."""
+    """Title, note and everything else outside the panels."""
     own = [figure.get_suptitle(), *(text.get_text() for text in figure.texts)]
     return plain(" ".join(dict.fromkeys(own)))
 
@@ -167,7 +167,7 @@ def unmarked(cell: str) -> tuple[str, str]:
 def printed_tables(text: str, key: int = 0) -> dict[str, list[dict[str, str]]]:
     """Read tables back from printed text: title → rows, each column head → cell.
 
-    A line whose cell ``key`` is empty goes on with the row above. Cells of several lines are
+    A line whose cell ``key`` is empty continues the row above. Cells of several lines are
     joined by blanks; columns with the same head get ``#2``, ``#3``.
     """
     found: dict[str, list[dict[str, str]]] = {}

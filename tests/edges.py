@@ -185,7 +185,7 @@ def answers(result):
 
 
 def look(number, *, moving=True):
-    """Solve the study of a number and judge its answers."""
+    """Solve the study of a number and check its answers."""
     values, found = seeded(number), Found()
     found.conditions = len(values["conditions"])
     try:

@@ -81,7 +81,7 @@ class Prepared:
         rows = [ROWS.index(name) for name in names]
         need, lift = self.demand, self.lift
         index = lift.limb_in(self.limb.skeleton)
-        weights = self.limb.volume_weights
+        volumes, areas = self.limb.volume_weights, self.limb.area_weights
         hand = hand_limits(self.limb.skeleton, lift)
         arms, moments = self.paths.moment_arms[:, rows], need.moments()[:, rows]
         fixed = need.limb_moments[:, rows]
@@ -102,7 +102,8 @@ class Prepared:
             vertical=need.hand_force(),
             ratio=np.zeros(len(lift.reachable)),
             posed=lift.reachable,
-            volume_weights=weights if index is None else weights[index],
+            volume_weights=volumes if index is None else volumes[index],
+            area_weights=areas if index is None else areas[index],
             fraction=lift.fraction,
             friction=hand.friction,
             couple_lever=need.couple_moments[:, rows],

@@ -18,6 +18,7 @@ from momentshare.runs.variation import (
     freed_couples,
     held_glenoid,
     moved_girdle,
+    other_criterion,
     other_options,
     other_tempo,
     turned_scapula,
@@ -72,6 +73,9 @@ def switches(setup: Setup) -> tuple[Variation, ...]:
         )
     other = "degroote2016" if options.curves == "thelen2003" else "thelen2003"
     found.append(other_options(f"curves {other}", curves=other))
+    if math.isfinite(setup.criterion.exponent):
+        sizes = "volume" if setup.criterion.weights == "area" else "area"
+        found.append(other_criterion(f"criterion weighted by {sizes}", weights=sizes))
     planned = [task.exercise for task in setup.tasks if task.exercise is not None]
     if planned:
         timed = any(getattr(exercise, "duration", None) is not None for exercise in planned)

@@ -181,6 +181,12 @@ class Limb:
         """Volume of each head over the mean of its limb, shape (..., heads)."""
         return np.asarray(self.volume / self.volume.mean(axis=-1, keepdims=True))
 
+    @property
+    def area_weights(self) -> NDArray[np.float64]:
+        """Greatest isometric force of each head over the mean of its limb, shape (..., heads)."""
+        force = self.greatest_isometric_force
+        return np.asarray(force / force.mean(axis=-1, keepdims=True))
+
     def take(self, limb: int | NDArray[np.intp]) -> Limb:
         """Select one limb by its index, or one per entry of an index array."""
         if not self.shape:

@@ -1,4 +1,4 @@
-"""A person's sizes: what was measured, what was estimated, and from which fit."""
+"""A person's sizes: which were measured, which estimated, and from which fit."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ _PLAUSIBLE = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Person:
-    """One person as the study names them; ``None`` means not measured.
+    """One person as in a study; ``None`` means not measured.
 
     Parameters
     ----------
@@ -49,14 +49,15 @@ class Person:
         Elbow axis to the centre of the closed grip [m].
     training_factor : float
         Volume of the elbow extensors over that of an untrained person of the same sex and size.
-        Other groups of heads grow as it to the power of the model's ``training_exponent_…``.
+        Other groups of heads grow as its power, with the exponents ``training_exponent_…`` of the
+        model.
     strengths : mapping, optional
-        Measured greatest moments, for the calibration of strength groups.
+        Measured greatest moments, to calibrate strength groups.
 
     Raises
     ------
     InputError
-        A size outside the range in which a grown person can lie, naming field and value.
+        A size outside the possible range of an adult, naming field and value.
 
     Examples
     --------
@@ -116,7 +117,7 @@ def sizes(person: Person, model: Model) -> Sizes:
     """Fill in what was not measured from the linear fits to stature.
 
     The joint-to-joint lengths follow from surface lengths less fixed offsets that scale with
-    stature; both stand in the model with their sources.
+    stature; both are in the model with their sources.
     """
     estimated: list[str] = []
     ratio = person.stature / model.number("reference_stature")

@@ -1,9 +1,9 @@
-"""A posture of the arm, singularity-free inside, angles at the border.
+"""A posture of the arm: singularity-free inside, angles at the interface.
 
 The humerus is held as a rotation matrix relative to the thorax (ISB axes of Wu et al. 2005:
-x forward, y towards the head, z to the right), so that an arm hanging at the side is no
-singularity. Elbow flexion counts from full extension, forearm rotation from full supination
-(pronation positive).
+x forward, y towards the head, z to the right), so an arm hanging at the side is not a singularity.
+Elbow flexion counts from full extension, forearm rotation from full supination (pronation
+positive).
 """
 
 from __future__ import annotations
@@ -36,8 +36,8 @@ class Posture:
     elbow_flexion, forearm_rotation : float array, shape (...)
         [rad]
     girdle : float array, shape (..., 2), or None
-        Protraction and elevation of the clavicle [rad] that a task adds to where the arm takes
-        it (:mod:`momentshare.girdle`); None is zero.
+        Protraction and elevation of the clavicle [rad] that a task adds to the course that follows
+        the arm (:mod:`momentshare.girdle`); None is zero.
 
     Examples
     --------
@@ -59,7 +59,7 @@ class Posture:
         return self.elbow_flexion.shape
 
     def __getitem__(self, index: Any) -> Posture:
-        """Pick postures by an index into the batch axes."""
+        """Select postures by an index into the batch axes."""
         return Posture(
             humerus=self.humerus[index],
             elbow_flexion=self.elbow_flexion[index],
@@ -114,7 +114,7 @@ def posture_from_angles(
     -------
     Posture
         Batch shape (...). The shoulder angles are the Y-X-Y sequence of Wu et al. (2005) with the
-        sign of the elevation turned.
+        sign of the elevation reversed.
 
     Examples
     --------
@@ -149,8 +149,8 @@ def arm_frame(humerus: NDArray[np.float64]) -> NDArray[np.float64]:
     float array, shape (..., 3, 3)
         Rows are unit vectors in the thorax frame: about the humeral axis (internal rotation
         positive), in the plane of elevation (elevation positive), and across it (horizontal
-        adduction positive). They are orthonormal. With the arm exactly along the trunk the
-        plane of elevation is undefined; the sagittal plane is taken then.
+        adduction positive). They are orthonormal. With the arm exactly along the trunk the plane of
+        elevation is undefined; the sagittal plane is then used.
     """
     shaft = -humerus[..., :, 1]
     cranial = np.zeros_like(shaft)

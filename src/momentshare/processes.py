@@ -1,10 +1,10 @@
 """Work in several processes that end with the one that started them.
 
 A child is a Python of its own that takes the modules of this one and nothing of the current
-folder: a file ``random.py`` beside the data is never run. It has no part of the program that
+folder: a file ``random.py`` beside the data is never run. It shares nothing with the program that
 started it, so a script needs no guard. It reads tasks from its standard input and ends, with all
-that it started, when that input ends: when the parent ends, whatever way, or when the user breaks
-off. It never sees an interrupt from the keyboard: the parent decides.
+that it started, when that input ends: when the parent ends, however that happens, or when the user
+interrupts. It never sees an interrupt from the keyboard: the parent decides.
 """
 
 from __future__ import annotations
@@ -33,10 +33,10 @@ if TYPE_CHECKING:
 __all__ = ["child_command", "child_environment", "on_processes"]
 
 IN_FLIGHT = 2
-"""Tasks handed out for each process at a time, so that neither tasks nor answers pile up."""
+"""Tasks assigned to each process at a time, so that neither tasks nor answers pile up."""
 
 ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
-"""What keeps the libraries for linear algebra from one thread per core in every process."""
+"""Settings that keep linear algebra libraries from using one thread per core in every process."""
 
 Answer = TypeVar("Answer")
 
@@ -49,13 +49,13 @@ spec = PathFinder.find_spec("momentshare", {home})
 sys.modules["momentshare"] = module_from_spec(spec)
 spec.loader.exec_module(sys.modules["momentshare"])
 """
-"""How a child takes modules where its parent does, and this library from the very same place."""
+"""How a child finds modules where its parent does, and this library in the very same place."""
 
 _LENGTH = struct.Struct("<Q")
 
 
 def child_command(entry: str) -> list[str]:
-    """Command line of a Python that runs one of our functions.
+    """Command line of a Python that runs a function of this library.
 
     Parameters
     ----------
@@ -65,7 +65,7 @@ def child_command(entry: str) -> list[str]:
     Raises
     ------
     ProcessError
-        When it is not known where this Python lies.
+        When the path of this Python is not known.
     """
     if not sys.executable:
         raise ProcessError("the place of the Python interpreter is not known; run in a plain one")
@@ -80,7 +80,7 @@ def child_command(entry: str) -> list[str]:
 def child_environment(scratch: str) -> dict[str, str]:
     """Environment of a child: one thread each, ``scratch`` for what is temporary.
 
-    What the user has set for threads stays; what would lead to the current folder goes.
+    The user's settings for threads stay; what would lead to the current folder is removed.
     """
     found = {**dict.fromkeys(ONE_THREAD, "1"), **os.environ}
     found.update(dict.fromkeys(("TMPDIR", "TEMP", "TMP"), scratch), PYTHONSAFEPATH="1")
@@ -214,7 +214,7 @@ class _Keeper:
             self._bury(self.child)
 
     def _ask(self, values: bytes) -> bytes:
-        """Answer of the child, or nothing when it died over the task."""
+        """Answer of the child, or nothing if it died on the task."""
         child = self._start() if self.child is None else self.child
         assert child.stdin is not None  # noqa: S101 - pipes were asked for
         assert child.stdout is not None  # noqa: S101
@@ -255,7 +255,7 @@ class _Keeper:
         return child
 
     def _bury(self, child: subprocess.Popen[bytes]) -> int:
-        """Take leave of a child that has ended; its exit code."""
+        """Clean up after a child that has ended; return its exit code."""
         for stream in (child.stdin, child.stdout):
             if stream is not None:
                 with suppress(OSError):
@@ -270,7 +270,7 @@ class _Keeper:
         return code
 
     def end(self) -> None:
-        """End the child and all that it started, at once."""
+        """End the child and everything it started, at once."""
         with self.lock:
             self.ended = True
             if self.child is None or self.child.returncode is not None:
@@ -303,7 +303,7 @@ def _receive(stream: IO[bytes]) -> bytes | None:
 
 def serve() -> None:
     """Work on what comes in, until nothing more can come; runs in a child."""
-    # What a library prints must not get among the answers, nor read the tasks.
+    # What a library prints must not mix with the answers, nor may it read the tasks.
     tasks, answers = os.fdopen(os.dup(0), "rb"), os.fdopen(os.dup(1), "wb")
     nothing = os.open(os.devnull, os.O_RDONLY)
     os.dup2(nothing, 0)

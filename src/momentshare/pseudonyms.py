@@ -1,10 +1,10 @@
 """Codes in place of people's names.
 
 A study that asks for them (``[people] pseudonyms = true``) has its people renamed as it is read,
-before anything is computed, so that no later step knows a name: ``P1``, ``P2`` and so on in the
+before anything is computed, so no later step knows a name: ``P1``, ``P2`` and so on in the
 order of the study file, or the ``code`` of the person. A title, a note, the name of a condition or
 of a file may hold a name too, and so may what a measured file says about itself; there, whole
-words are replaced. The key is kept nowhere.
+words are replaced. The key is stored nowhere.
 """
 
 from __future__ import annotations
@@ -28,11 +28,11 @@ __all__ = ["NO_PSEUDONYMS", "Pseudonyms", "pseudonyms_of", "renamed"]
 _CODE = re.compile(r"P\d+", re.IGNORECASE)
 
 _SHORTEST = 3
-"""Letters of a part of a name that is replaced by itself, so that particles are left."""
+"""Length of a part of a name that is replaced on its own, so that particles are left."""
 
 _LABELS = {"layout": ("name",)}
-"""Tables of a study of which only some fields are texts of the user's own: a layout also holds the
-labels by which a measured file knows its signals."""
+"""Tables of a study of which only some fields are the user's own text: a layout also holds the
+labels of signals in measured files."""
 
 _JOIN = r"[\s._-]*"
 
@@ -44,7 +44,7 @@ class Pseudonyms:
     Attributes
     ----------
     codes : mapping
-        Name → code, in the order of the study; empty where nobody is renamed.
+        Name → code, in the order of the study; empty if nobody is renamed.
     words : mapping
         Further words that stand for a person, such as the label in file names → code.
 
@@ -63,7 +63,7 @@ class Pseudonyms:
 
     @cached_property
     def _known(self) -> dict[str, str]:
-        """What is replaced, in small letters without what joins its parts → code."""
+        """What is replaced, in lower case without the joining characters → code."""
         whole = {**self.codes, **self.words}
         found = {_plain(name): code for name, code in whole.items()}
         for name, code in whole.items():
@@ -96,7 +96,7 @@ class Pseudonyms:
         return self.codes.get(name, name)
 
     def label(self, code: str) -> str | None:
-        """Return how measured files call the person with this code, where it is known."""
+        """Return the name of the person with this code in measured files, if known."""
         for known in (self.words, self.codes):
             for name, other in known.items():
                 if other == code:
@@ -108,7 +108,7 @@ class Pseudonyms:
         return self._patterns[0].sub(self._replaced, text) if self else text
 
     def file(self, name: str) -> str:
-        """Put codes in place of the names in the name of a file, whatever their capitals."""
+        """Put codes in place of the names in the name of a file, whatever their case."""
         return self._patterns[1].sub(self._replaced, name) if self else name
 
     def data(self, value: Any) -> Any:
@@ -151,7 +151,7 @@ class Pseudonyms:
         """Put codes in place of the names in a message, the names of files in it included."""
         if not self:
             return text
-        # What holds a slash or ends like a file is the name of one, whatever its capitals.
+        # Text with a slash or a file extension is the name of a file, whatever its case.
         parts = re.split(r"(\s+)", text)
         return self.text("".join(self.file(p) if _FILE.search(p) else p for p in parts))
 
@@ -179,12 +179,12 @@ def _is_number(kind: Any) -> bool:
 
 
 def pseudonyms_of(people: Sequence[Any]) -> tuple[Pseudonyms, list[str]]:
-    """Codes for people as they stand in a study file.
+    """Codes for people as they appear in a study file.
 
     Parameters
     ----------
     people : sequence
-        Tables of people, as read; what is no table or has no name is left to others to refuse.
+        Tables of people, as read; what is not a table or has no name is refused elsewhere.
 
     Returns
     -------

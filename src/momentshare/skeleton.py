@@ -1,8 +1,8 @@
-"""The scaled bones: where sites and surfaces lie on a person, and where bodies are in a posture.
+"""The scaled bones: places of sites and surfaces on a person, and of bodies in a posture.
 
 A :class:`Skeleton` holds one person, shape (), or several limbs side by side, shape (limbs,):
-people, draws of one person, variants. :meth:`Skeleton.take` picks limbs, also one for each frame
-of a batch, so that everything below takes a skeleton and a posture that broadcast together.
+people, draws of one person, variants. :meth:`Skeleton.take` selects limbs, also one per frame of a
+batch, so that everything below takes a skeleton and a posture that broadcast together.
 """
 
 from __future__ import annotations
@@ -79,7 +79,7 @@ class Skeleton:
     humerus_length, forearm_length, grip_length : float array, shape (...)
     joint_centre : float array, shape (..., 3)
         Centre of the glenohumeral joint with the arm hanging. It moves with the girdle
-        (:func:`body_poses`); this is the place from which heights and touch points count.
+        (:func:`body_poses`); heights and touch points are measured from this place.
     girdle : Girdle
         Joints and course of clavicle and scapula.
     site, centre : mapping
@@ -91,11 +91,11 @@ class Skeleton:
     chest_height : float array, shape (...)
         Centre of a bar on the chest in front of the joint centre.
     touch_point : float array, shape (...)
-        Where a bar usually touches the chest, footward of the joint centre.
+        Where a bar usually touches the chest, from the joint centre towards the feet.
     highest_elevation : float array, shape (...)
         Elevation that trunk and glenohumeral joint allow [rad].
     press_protraction : float array, shape (..., 2)
-        What a lifter on a bench adds to protraction on the chest and at lock-out [rad].
+        Protraction that a lifter on a bench adds on the chest and at lock-out [rad].
     """
 
     people: tuple[Person, ...]
@@ -147,13 +147,13 @@ class Skeleton:
         return f"Skeleton({shown}; limbs={self.shape or 1}, scapula={self.scapula_policy!r})"
 
     def girdle_of(self, limb: NDArray[np.intp] | None) -> Girdle:
-        """Girdle of the limb of each frame; the one there is for a single skeleton."""
+        """Girdle of the limb of each frame; the only one of a single skeleton."""
         if not self.shape or limb is None:
             return self.girdle
         return Girdle(**{f.name: getattr(self.girdle, f.name)[limb] for f in fields(Girdle)})
 
     def take(self, limb: int | NDArray[np.intp]) -> Skeleton:
-        """Pick one limb by its number, or one for each entry of an index array."""
+        """Select one limb by its index, or one per entry of an index array."""
         if not self.shape:
             return self
 
@@ -228,7 +228,7 @@ def build_skeletons(
     scapula : str, optional
         Scapula policy; the model's default when not given.
     numbers : Numbers, optional
-        Numbers in place of the model's, shared by all limbs or one per limb.
+        Numbers that replace the model's, shared by all limbs or one per limb.
 
     Returns
     -------
@@ -240,7 +240,7 @@ def build_skeletons(
     UnknownNameError
         The model has no such policy, quantity, site or surface.
     ShapeError
-        No person, or numbers for another count of limbs.
+        No person, or numbers for a different number of limbs.
 
     Notes
     -----
@@ -369,8 +369,8 @@ def _girdle(
 ) -> Girdle:
     """Girdle of each limb; ``joint`` is the glenohumeral centre at rest.
 
-    The clavicle is as long as it has to be at rest, with the model's own angles there, whatever
-    the policy: length and joints belong to the person.
+    The clavicle has the length required at rest, with the model's own angles there, whatever the
+    policy: length and joints belong to the person.
     """
     shape = (len(root), len(ANGLES))
 
@@ -467,7 +467,7 @@ def body_poses(skeleton: Skeleton, posture: Posture) -> BodyPoses:
     axis, top = forearm_axis(skeleton)
     spin = rotation_about(axis, posture.forearm_rotation)
     rotation["radius"] = rotation["ulna"] @ spin
-    # The radius turns about a line through the radial head, which stays where it is.
+    # The radius turns about a line through the radial head, which stays in place.
     origin["radius"] = elbow + rotated(rotation["ulna"], top - rotated(spin, top))
     return BodyPoses(
         rotation=rotation,

@@ -9,13 +9,13 @@ Each number of a model carries a source key and a kind. The kinds, from firm to 
 ``calibrated``
     found by fitting the model to published targets;
 ``assumed``
-    chosen by us within described anatomy, no published value found;
+    chosen within described anatomy, no published value found;
 ``from memory``
     recalled from a publication that was not reopened.
 
-Three fields of an entry are our own. ``incomplete`` says what a citation still lacks; such an
-entry is never exported. ``recalled`` names the fields that were not seen on any page.
-``keywords = {not a publication}`` marks entries that stand for choices made here.
+Three fields of an entry are specific to this library. ``incomplete`` says what is missing from a
+citation; such an entry is never exported. ``recalled`` names the fields that were not seen on any
+page. ``keywords = {not a publication}`` marks entries that stand for choices made here.
 """
 
 from __future__ import annotations
@@ -78,7 +78,7 @@ class Reference:
 
     @property
     def incomplete(self) -> str:
-        """What the citation still lacks, in words; empty where it is complete."""
+        """What is missing from the citation, in words; empty if it is complete."""
         return self.field("incomplete")
 
     @property
@@ -102,7 +102,7 @@ class Reference:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Citations:
-    """The publications behind a result, those that can be cited apart from those that cannot."""
+    """The publications behind a result, separated into citable ones and incomplete ones."""
 
     complete: tuple[Reference, ...]
     incomplete: tuple[Reference, ...]
@@ -126,9 +126,9 @@ class Citations:
 
 
 def cite(references: Mapping[str, Reference], keys: Iterable[str]) -> Citations:
-    """Sort the publications among these source keys, each once, by key.
+    """Sort the publications among these source keys, without duplicates, by key.
 
-    Entries that are no publication, such as choices made here, are left out.
+    Entries that are not publications, such as choices made here, are left out.
 
     Raises
     ------
@@ -270,7 +270,7 @@ class _Scanner:
             elif category == "string":
                 name = self._take(_NAME, start, "the name of an abbreviation").lower()
                 if not self._accept("="):
-                    raise self._fault(start, f"abbreviation {name!r} wants an equals sign")
+                    raise self._fault(start, f"abbreviation {name!r} needs an equals sign")
                 self.short[name] = self._value(start)
                 self._close(start, end, f"abbreviation {name!r}")
             else:
@@ -279,7 +279,7 @@ class _Scanner:
     def _close(self, start: int, end: str, what: str) -> None:
         self._accept(",")
         if not self._accept(end):
-            raise self._fault(start, f"{what} wants a closing {end!r} here")
+            raise self._fault(start, f"{what} needs a closing {end!r} here")
 
     def _next_entry(self) -> bool:
         """Go to the next @ that is not in a line of comment."""
@@ -303,12 +303,12 @@ class _Scanner:
             if self._accept(end):
                 break
             if not self._accept(","):
-                raise self._fault(start, f"entry {key!r} wants a comma or a closing brace here")
+                raise self._fault(start, f"entry {key!r} needs a comma or a closing brace here")
             if self._accept(end):
                 break
             name = self._take(_NAME, start, f"the name of a field of {key!r}").lower()
             if not self._accept("="):
-                raise self._fault(start, f"entry {key!r}, field {name!r} wants an equals sign")
+                raise self._fault(start, f"entry {key!r}, field {name!r} needs an equals sign")
             if name in fields:
                 raise self._fault(start, f"entry {key!r} has the field {name!r} twice")
             fields[name] = " ".join(self._value(start).split())
@@ -373,4 +373,4 @@ class _Scanner:
         line = self.text.count("\n", 0, start) + 1
         here = self.text.count("\n", 0, self.at) + 1
         place = f"line {here}" if here == line else f"line {here}, in the entry of line {line}"
-        return ModelError(f"{self.path}: {place}: {what}; mend the entry")
+        return ModelError(f"{self.path}: {place}: {what}; correct the entry")

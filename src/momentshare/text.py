@@ -1,8 +1,8 @@
 """Make a text safe for where it goes: a terminal, a table.
 
-Names come from people and from files. Each way out has its own dangers, and each is met here: a
+Names come from people and from files. Each output has its own dangers, and each is handled here: a
 terminal obeys control characters, a spreadsheet runs what begins with an equals sign. The page
-escapes what it shows itself, a bibliography is parsed and written anew, and no name reaches LaTeX.
+escapes what it shows itself, a bibliography is parsed and rewritten, and no name reaches LaTeX.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 __all__ = ["csv_text", "for_table", "for_terminal", "schema_message", "shortened"]
 
 _UNSEEN = {"Cc", "Cf", "Cs", "Co", "Zl", "Zp"}
-"""Categories of characters that steer, reorder or hide other text."""
+"""Categories of characters that control, reorder or hide other text."""
 
 _JOINERS = "\u200c\u200d"
 """Invisible characters that some scripts need."""
@@ -51,11 +51,11 @@ _SCHEMA_WORDS = (
     (r"\ba valid (list|tuple)\b", "a list"),
     (r"\ba valid dictionary\b.*$", "a table"),
 )
-"""What a schema says of a fault, and how messages here say it."""
+"""Phrases of a schema's messages, and their form in messages here."""
 
 
 def schema_message(message: str) -> str:
-    """Say what a schema wants as every other message does: what must hold.
+    """Rephrase a schema's message like every other one: what must hold.
 
     Examples
     --------
@@ -68,7 +68,7 @@ def schema_message(message: str) -> str:
 
 
 def for_terminal(text: str, most: int | None = None) -> str:
-    """Show characters that a terminal would obey; lines stay lines.
+    """Make control characters visible; line breaks stay.
 
     Examples
     --------
@@ -88,9 +88,9 @@ def for_terminal(text: str, most: int | None = None) -> str:
 
 
 def for_table(value: object) -> object:
-    """Put an apostrophe before a text that a spreadsheet would take for a formula.
+    """Put an apostrophe before text that a spreadsheet would take for a formula.
 
-    Numbers stay numbers, also those written as text.
+    Numbers stay numbers, even those written as text.
 
     Examples
     --------

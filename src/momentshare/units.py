@@ -1,7 +1,7 @@
-"""Conversion at the border: files speak mm, degrees and kilograms, the inside speaks SI.
+"""Conversion at the interface: files use mm, degrees and kilograms, the library uses SI.
 
-Every unit a model or study file may use stands in :data:`FACTORS`; anything else is
-refused by name, so that a slip such as ``cm`` for ``mm`` cannot pass as a new unit.
+Every unit that a model or study file may use is in :data:`FACTORS`; anything else is refused by
+name, so that a mistake such as ``cm`` for ``mm`` cannot pass as a new unit.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ FACTORS: dict[str, tuple[str, float]] = {
 
 
 def to_si(value: float, unit: str, dimension: str) -> float:
-    """Return ``value`` in SI; raise ``ValueError`` when the unit does not fit."""
+    """Return ``value`` in SI; raise ``ValueError`` if the unit does not fit."""
     if unit not in FACTORS:
         raise ValueError(f"unknown unit {unit!r}; known: {', '.join(FACTORS)}")
     got, factor = FACTORS[unit]

@@ -1,4 +1,4 @@
-"""People's names are in nothing that is written, where a study asks for codes."""
+"""No output contains people's names if a study asks for codes."""
 
 import json
 import pickle

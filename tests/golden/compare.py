@@ -116,7 +116,7 @@ def _with_old_values(
     old: pd.DataFrame,
     values: Mapping[str, Mapping[str, Mapping[str, str]]],
 ) -> pd.DataFrame:
-    """Put old values back in place of renamed ones, where the stored table has them."""
+    """Restore old values in place of renamed ones, where the stored table has them."""
     changed = {}
     for table in ("*", name):
         for column, known in values.get(table, {}).items():

@@ -1,4 +1,4 @@
-"""The comparison of golden tables bites: planted faults are told, and nothing else is."""
+"""The comparison of golden tables works: planted faults are reported, and nothing else is."""
 
 import numpy as np
 import pandas as pd

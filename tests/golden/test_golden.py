@@ -1,8 +1,8 @@
 """Numbers of whole runs stay as they were stored.
 
 The stored values are the project's own, and say nothing about whether they are right: they
-guard a change of structure, which must not change numbers. :mod:`tests.golden.make` stores
-them anew.
+guard a change of structure, which must not change numbers. :mod:`tests.golden.make` stores them
+again.
 """
 
 from functools import cache

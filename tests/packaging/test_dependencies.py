@@ -14,7 +14,7 @@ _ASKED = re.compile(r"([A-Za-z0-9_.-]+)>=([0-9.]+)")
 
 
 def asked():
-    """(package, lowest version, extra) of everything that pyproject asks for."""
+    """(package, lowest version, extra) of everything that pyproject requires."""
     groups = {"": PROJECT["dependencies"], **PROJECT["optional-dependencies"]}
     found = set()
     for extra, lines in groups.items():

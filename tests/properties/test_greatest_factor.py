@@ -107,7 +107,7 @@ def referee(arms, capacity, fixed, scaled, columns):
 
 
 def assert_proven(problem, limit):
-    """Primal and dual value agree, computed anew; worst of a batch."""
+    """Primal and dual value agree, computed independently; worst of a batch."""
     arms, capacity, fixed, scaled, columns = problem
     loads = arms * capacity[:, None, :]
     for f in np.flatnonzero(limit.status == Status.SOLVED):

@@ -588,7 +588,8 @@ FASTEST_IN_A_PRESS = 1e-3
 
 
 def bench_press(skeleton, spacing, bench, frames):
-    """Press at a spacing over biacromial breadth and a bench angle [deg]; paths know no load."""
+    """Press at a spacing over biacromial breadth and a bench angle [deg]; paths do not depend on
+    the load."""
     return BenchPress(
         load_mass=60.0,
         spacing=Profile.constant(spacing * skeleton.sizes.biacromial_breadth),

@@ -24,13 +24,17 @@ CALM = settings(max_examples=25, deadline=None, derandomize=True)
 EXPONENTS = st.floats(1.5, 5.0)
 
 
-def balance(arms, capacity, moments, passive, volume):
+WEIGHTS = st.sampled_from(["volume", "area"])
+
+
+def balance(arms, capacity, moments, passive, volume, area):
     return Balance.of_moments(
         arms=arms,
         capacity=capacity,
         moments=moments,
         passive=passive,
         volume_weights=volume / volume.mean(),
+        area_weights=area / area.mean(),
         head_names=tuple(f"head {k}" for k in range(capacity.shape[-1])),
         row_names=tuple(f"row {k}" for k in range(arms.shape[-2])),
     )
@@ -46,9 +50,9 @@ def cuts(draw):
     arms, capacity, moments = naive.limb_like(3, heads=heads, rows=rows, level=level, seed=seed)
     random = np.random.default_rng(seed)
     passive = capacity * random.uniform(0.0, 0.05, capacity.shape)
-    volume = random.uniform(0.1, 4.0, heads)
+    volume, area = random.uniform(0.1, 4.0, heads), random.uniform(0.1, 4.0, heads)
     moments = moments + np.einsum("fji,fi->fj", arms, passive)
-    whole = (arms, capacity, moments, passive, volume)
+    whole = (arms, capacity, moments, passive, volume, area)
     copies = np.r_[np.arange(heads), np.full(parts - 1, head)]
     share_of = np.where(copies == head, 1.0 / parts, 1.0)
     cut = (
@@ -57,6 +61,7 @@ def cuts(draw):
         moments,
         passive[..., copies] * share_of,
         volume[copies] * share_of,
+        area[copies] * share_of,
     )
     return whole, cut, copies
 
@@ -78,9 +83,9 @@ def difference(problem, criterion):
 
 
 @CALM
-@given(cuts(), EXPONENTS)
-def test_by_default_the_total_of_a_muscle_does_not_depend_on_its_cut(problem, exponent):
-    change, after = difference(problem, Criterion(exponent=exponent))
+@given(cuts(), EXPONENTS, WEIGHTS)
+def test_by_size_the_total_of_a_muscle_does_not_depend_on_its_cut(problem, exponent, weights):
+    change, after = difference(problem, Criterion(exponent=exponent, weights=weights))
     assert change < 1e-6
     _, _, copies = problem
     parts = after.activation[..., copies == copies[-1]]
@@ -106,9 +111,25 @@ def test_with_equal_weights_a_cut_takes_force_from_a_muscle_or_gives_it(exponent
     # One row, two alike muscles, the first cut in three: a ∝ (c / w)^(1/(p-1)) with c a third.
     arms = np.full((1, 4), 0.03)
     capacity = np.array([100.0, 100.0, 100.0, 300.0])
-    found = balance(arms, capacity, np.array([6.0]), np.zeros(4), np.array([1.0, 1.0, 1.0, 3.0]))
+    size = np.array([1.0, 1.0, 1.0, 3.0])
+    found = balance(arms, capacity, np.array([6.0]), np.zeros(4), size, size)
     cut = found.share(Criterion(exponent=exponent, weights="none")).force
     part = 3.0 ** (-1.0 / (exponent - 1.0))
     assert cut[:3].sum() / cut[3] == pytest.approx(part, rel=1e-9)
     whole = found.share(Criterion(exponent=exponent)).force
     assert whole[:3].sum() / whole[3] == pytest.approx(1.0, rel=1e-9)
+
+
+@pytest.mark.parametrize("exponent", [1.5, 2.0, 3.0])
+def test_by_area_fibre_length_does_not_count_and_by_volume_the_short_fibre_works_more(exponent):
+    # One row, two heads of equal arm and force, the first with fibres of a third of the length:
+    # w p aᵖ⁻¹ = λ h c, so that a ∝ w^(-1/(p-1)).
+    arms, capacity = np.full((1, 2), 0.03), np.array([200.0, 200.0])
+    found = balance(
+        arms, capacity, np.array([6.0]), np.zeros(2), np.array([1.0, 3.0]), np.array([1.0, 1.0])
+    )
+    area = found.share(Criterion(exponent=exponent, weights="area")).activation
+    volume = found.share(Criterion(exponent=exponent)).activation
+    assert area[0] == pytest.approx(area[1], rel=1e-9)
+    most = min(3.0 ** (1.0 / (exponent - 1.0)) * volume[1], 1.0)
+    assert volume[0] == pytest.approx(most, rel=1e-9)

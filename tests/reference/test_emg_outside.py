@@ -185,8 +185,8 @@ def test_intervals_of_paired_differences_are_those_of_the_paired_t_test():
 def test_intervals_of_six_people_cover():
     """Drawn: 400 cohorts of six whose EMG lies off by a normal share and wanders by noise.
 
-    Each cohort stands as one head. The mean over all 2400 people is the truth, or zero for the
-    difference. Means of six resampled with replacement hold it in about 86 %.
+    Each cohort is represented by one head. The mean over all 2400 people is the truth, or zero for
+    the difference. Means of six resampled with replacement hold it in about 86 %.
     """
     rng, cohorts, people, samples = np.random.default_rng(12), 400, 6, 15
     percent = np.linspace(0.0, 100.0, samples)

@@ -98,7 +98,8 @@ def question(driver, id_):
 
 def solved(limb, state, mode, ratio=0.0):
     lift = press(limb, state, state["load"]).lift(limb.skeleton)
-    return solve_lift(prepare(limb, lift), Lateral(mode=mode, ratio=ratio))
+    lateral = Lateral(mode=mode, ratio=ratio)
+    return solve_lift(prepare(limb, lift), lateral, glenoid=True)  # as the page begins
 
 
 def test_the_twin_of_the_long_head_is_that_of_the_library(driver, limb):
@@ -107,8 +108,8 @@ def test_the_twin_of_the_long_head_is_that_of_the_library(driver, limb):
     head = "triceps_brachii/long"
     case = counterfactuals(frame_problem(result, state["height"]), head)
     twin = case.sharing.activation[case.place("no_arm_shoulder"), case.index]
-    assert f"would work at {100 * twin:.0f}\u00a0%" in said
-    assert f"works at {100 * result.activation[state['height'], case.index]:.0f}\u00a0%" in said
+    assert f"would reach {100 * twin:.0f}\u00a0%" in said
+    assert f"long head is {100 * result.activation[state['height'], case.index]:.0f}\u00a0%" in said
 
 
 def test_spreading_the_bar_moves_the_moments_as_in_the_library(driver, limb):
@@ -127,21 +128,37 @@ def test_the_weak_point_is_where_the_library_finds_it(driver, limb):
 
 
 def test_a_change_is_answered_within_fifty_milliseconds(driver):
-    times = script(
-        driver,
+    """Time of the page's thread on its core, layout and painting included, with two settings shown.
+
+    Other programs on the machine do not count: the browser's clock runs only while the thread does.
+    """
+    driver.execute_cdp_cmd("Performance.enable", {"timeDomain": "threadTicks"})
+
+    def busy():
+        found = driver.execute_cdp_cmd("Performance.getMetrics", {})["metrics"]
+        return next(m["value"] for m in found if m["name"] == "TaskDuration")
+
+    driver.set_script_timeout(300)
+    script(driver, "document.getElementById('keep').click();")
+    before = busy()
+    driver.execute_async_script(
         """
-        document.getElementById("keep").click();
-        const times = [];
-        for (let k = 0; k < 60; k++) {
+        const done = arguments[0];
+        const m = globalThis.momentshare;
+        let k = 0;
+        const step = () => {
+          if (k >= 60) return done();
           const push = k % 2 ? "free" : "none";
           m.set({ height: k % 11, load: 15 + k % 20, spacing: k % 3, push });
-          times.push(Number(document.body.dataset.ms));
-        }
-        return times;
-        """,
+          k += 1;
+          requestAnimationFrame(() => setTimeout(step, 0));
+        };
+        step();
+        """
     )
-    # What else runs on the machine disturbs some of them, never to the better.
-    assert np.quantile(times[10:], 0.25) < ANSWER_MS
+    each = 1000.0 * (busy() - before) / 60
+    driver.execute_cdp_cmd("Performance.disable", {})
+    assert 1.0 < each < ANSWER_MS
 
 
 def test_the_table_holds_the_numbers_of_the_library(driver, limb):
@@ -237,7 +254,7 @@ def test_ranges_hold_the_limb_itself_and_stand_only_where_they_were_drawn(driver
     limbs = plan_study(study).limbs()
     tables = press_tables(limbs, grid_presses(study, limbs, NODES))
     still = activation_ranges(study, limbs, NODES, tables, draws=2, spreads=Spreads(scale=0.0))
-    load = usual_load(limbs, 0, NODES)
+    load = usual_load(limbs, 0, NODES, glenoid=True)
     state = {"spacing": 1, "touch": 1, "angle": 0, "load": load}
     wanted = solved(limb, state, "free")
     number = next(
@@ -256,9 +273,9 @@ def test_ranges_hold_the_limb_itself_and_stand_only_where_they_were_drawn(driver
     assert (real["high_none"] - real["low_none"])[known].max() > 0.2
     hint = "return document.getElementById('sure-hint').textContent;"
     near = script(driver, "m.set({ ...arguments[0], push: 'free' });" + hint, state)
-    assert near.startswith("The line across a bar")
+    assert near.startswith("The line across each bar")
     far = script(driver, "m.set({ load: 2 * arguments[0] });" + hint, load)
-    assert far.startswith("Ranges from 16 draws")
+    assert far.startswith("Ranges (from 16 draws)")
 
 
 def test_the_page_passes_the_automated_accessibility_check(browser, page):

@@ -1,7 +1,5 @@
 """The page of ``momentshare explore`` in a headless browser, against the library's own numbers."""
 
-import dataclasses
-
 import numpy as np
 import pytest
 from tests.browser import DESKTOP, PHONE, console_faults, open_page, requests_made, sideways
@@ -31,7 +29,8 @@ def answer(browser, state, height):
     return browser.execute_script(
         """
         const m = globalThis.momentshare;
-        const state = { ...m.readState(m.page, ""), ...arguments[0], height: arguments[1] };
+        const start = { ...m.readState(m.page, ""), glenoid: false };
+        const state = { ...start, ...arguments[0], height: arguments[1] };
         const a = m.answerAt(m.page, state);
         if (!a) return null;
         return { activation: [...a.shared.activation], unmet: [...a.shared.unmet],
@@ -50,7 +49,25 @@ STATES = [
     {"spacing": 2, "touch": 0, "angle": 1, "load": 40.0, "push": "given", "ratio": 0.2},
     {"spacing": 1, "touch": 1, "angle": 1, "load": 30.0, "push": "free", "criterion": "equal2"},
     {"spacing": 1, "touch": 0, "angle": 0, "load": 20.0, "push": "free", "criterion": "volume3"},
+    {"spacing": 1, "touch": 0, "angle": 0, "load": 25.0, "push": "free", "glenoid": True},
+    {"spacing": 0, "touch": 1, "angle": 1, "load": 20.0, "push": "none", "glenoid": True},
+    {
+        "spacing": 2,
+        "touch": 1,
+        "angle": 0,
+        "load": 30.0,
+        "push": "given",
+        "ratio": 0.2,
+        "glenoid": True,
+    },
 ]
+
+
+def named(state):
+    held = ", glenoid held" if state.get("glenoid") else ""
+    return f"{state['push']} {state['load']:g} kg{held}"
+
+
 CRITERIA = {
     "volume2": Criterion(),
     "equal2": Criterion(weights="none"),
@@ -84,24 +101,30 @@ def check(browser, state, result, base=0.0):
             np.testing.assert_allclose(got["greatest"], wanted, atol=2e-3)
 
 
-@pytest.mark.parametrize("state", STATES, ids=lambda s: f"{s['push']} {s['load']:g} kg")
+@pytest.mark.parametrize("state", STATES, ids=named)
 def test_the_page_gives_the_numbers_of_the_library(browser, page, limb, state):
     opened(browser, page)
     lift = press(limb, state, state["load"]).lift(limb.skeleton)
     criterion = CRITERIA[state.get("criterion", "volume2")]
-    check(browser, state, solve_lift(prepare(limb, lift), condition_laterals(state), criterion))
+    held = state.get("glenoid", False)
+    lateral = condition_laterals(state)
+    result = solve_lift(prepare(limb, lift), lateral, criterion, glenoid=held)
+    if held:  # and it does limit the load
+        free = solve_lift(prepare(limb, lift), lateral, criterion)
+        assert np.nanmax(free.greatest.factor - result.greatest.factor) > 0.5
+    check(browser, state, result)
 
 
 def test_conditions_of_the_study_stand_as_they_are(browser, page, study, limb):
     opened(browser, page)
-    settings = study.file.settings.model_copy(update={"glenoid_constraint": False})
-    file = study.file.model_copy(update={"settings": settings})  # the page begins without the limit
-    found = plan_study(dataclasses.replace(study, file=file), frames=HEIGHTS).solve()
+    found = plan_study(study, frames=HEIGHTS).solve()
+    assert study.file.settings.glenoid_constraint
+    assert browser.execute_script("return globalThis.momentshare.state.glenoid;")
     for number, condition in enumerate(study.file.condition):
         case = next(c for c in found.cases if c.condition == condition.name)
         for result in case.results:
             push = {"measured": "measured", "zero": "none", "free": "free"}[result.lateral.mode]
-            state = {"task": f"c{number}", "load": condition.load_kg, "push": push}
+            state = {"task": f"c{number}", "load": condition.load_kg, "push": push, "glenoid": True}
             check(browser, state, result)
 
 
@@ -235,7 +258,7 @@ def test_drawn_distance_times_force_is_the_moment_of_the_force(browser, page, li
     for view, said in zip(views(scene), words, strict=True):
         seen = hand_force(scene, view)
         for lever in seen.levers:
-            wanted = f"{100 * lever.distance:.1f} cm times {lever.force:.0f} N is "
+            wanted = f"{100 * lever.distance:.1f} cm × {lever.force:.0f} N = "
             assert wanted + f"{abs(lever.moment):.1f} N·m" in said
 
 

@@ -40,6 +40,7 @@ MISSED = {
     "dip at 90 %": "no dip: the limb is weakest on the chest",
     "dip at 1RM from rest": "no dip: the limb is weakest on the chest",
     "load of greatest mean power": "below 45 %: driven to lock-out",
+    "load of greatest peak power": "35 %: driven to lock-out",
     "wide over narrow": "narrow is stronger by 9 % on the chest, where all are weakest",
     "medium over narrow": "narrow is stronger by 5 %",
 }
@@ -64,7 +65,7 @@ def trained():
 
 @pytest.fixture(scope="module")
 def answers(trained):
-    """Everything the rows below ask of the limb."""
+    """Everything that the rows below require of the limb."""
     path = path_of(trained, CHOSEN)
     greatest, _ = greatest_passing_load(path, FREE)
     shares = np.round(np.arange(0.2, 0.96, 0.05), 2)

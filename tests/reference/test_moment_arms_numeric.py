@@ -160,8 +160,8 @@ def test_straight_span_across_the_elbow_is_a_linear_pathway_on_a_hinge(skeleton)
 def test_straight_span_across_the_shoulder_is_a_linear_pathway_on_a_hinge(skeleton):
     thorax, humerus = ReferenceFrame("T"), ReferenceFrame("H")
     q = dynamicsymbols("q")
-    # Abduction: humerus turned about -x of the thorax.
-    humerus.orient_axis(thorax, -q, thorax.x)
+    # Flexion, in which the muscle is clear of the head: humerus turned about z of the thorax.
+    humerus.orient_axis(thorax, q, thorax.z)
     joint, start, end = Point("S"), Point("A"), Point("B")
     skeleton = build_skeleton(skeleton.person, skeleton.model, scapula="resting")
     rotation = body_poses(skeleton, posture_from_angles()).rotation["scapula"]
@@ -172,8 +172,9 @@ def test_straight_span_across_the_shoulder_is_a_linear_pathway_on_a_hinge(skelet
     length = LinearPathway(start, end).length
     make = sm.lambdify(q, [length, length.diff(q)])
     index = HEADS.index("coracobrachialis")
-    for elevation in np.arange(10.0, 121.0, 10.0) * DEG:
-        found = paths(skeleton, posture_from_angles(elevation=elevation))
+    for elevation in np.arange(40.0, 121.0, 10.0) * DEG:
+        forward = posture_from_angles(90.0 * DEG, elevation, -90.0 * DEG)
+        found = paths(skeleton, forward)
         wanted_length, wanted_slope = make(elevation)
         assert found.length[index] == pytest.approx(wanted_length, abs=1e-13)
         row = ROWS.index("shoulder_elevation")

@@ -1,6 +1,6 @@
 """The report page in a real browser: on a phone, on a desk, and on paper.
 
-Source: the page is judged by Chromium itself – what it draws, requests, logs and prints. The
+Source: the page is tested in Chromium itself – what it draws, requests, logs and prints. The
 least contrast of 4.5:1 and its formula are WCAG 2's (success criterion 1.4.3, from memory); 14 px
 as the smallest running text on a phone is common practice, no source.
 """
@@ -458,7 +458,7 @@ def filled_page(sections=24):
 
 
 def parted(texts, sections=24):
-    """Sections whose heading stands on another page than the first row of their table."""
+    """Sections whose heading is on another page than the first row of their table."""
     body = [text for text in texts if "Contents" not in text] or texts
     marks = ("Lead{}x", "Heading{}x", "Caption{}x", "row{}x0")
     return [

@@ -1,4 +1,4 @@
-"""Odd C3D files, each with numbers that are known exactly, read alike by independent readers.
+"""Odd C3D files, each with exactly known numbers, read the same by independent readers.
 
 Every file is written byte by byte (tests/c3d_writer.py) after the public description of the format
 (from memory). Sources of the comparison, run here, not remembered: the general-purpose libraries
@@ -143,26 +143,27 @@ CASES = {
     ),
     "too many frames in the header": Case(
         File(change={"header:4": 7}, ratio=64),
-        note="number of frames: 7 and 6 stand in the file; its length agrees with 6",
+        note="number of frames: 7 and 6 are stated in the file; its length agrees with 6",
     ),
     "too few frames in the parameters": Case(
         File(change={"POINT:FRAMES": 5}, ratio=64),
-        note="number of frames: 6 and 5 stand in the file; its length agrees with 6",
+        note="number of frames: 6 and 5 are stated in the file; its length agrees with 6",
         not_by={"ezc3d": "counts by the parameters"},
     ),
     "a short frame too many in the header": Case(
         File(change={"header:4": 7}),
-        note="number of frames: 7 and 6 stand in the file; its length agrees with 6",
+        note="number of frames: 7 and 6 are stated in the file; its length agrees with 6",
         not_by={"c3d": "counts by the header"},
     ),
     "a short frame too few in the parameters": Case(
         File(change={"POINT:FRAMES": 5}),
-        note="number of frames: 6 and 5 stand in the file; its length agrees with 6",
+        note="number of frames: 6 and 5 are stated in the file; its length agrees with 6",
         not_by={"ezc3d": "counts by the parameters"},
     ),
     "too few samples of a frame in the header": Case(
         File(change={"header:9": 3}),
-        note="analogue samples per frame: 9 and 12 stand in the file; its length agrees with 12",
+        note="analogue samples per frame: 9 and 12 are stated in the file; "
+        "its length agrees with 12",
         not_by={"c3d": "wants the counts to agree"},
     ),
     "no first block in the parameters": Case(File(leave_out=("POINT:DATA_START",))),
@@ -171,12 +172,14 @@ CASES = {
     ),
     "no number of channels in the parameters": Case(
         File(change={"ANALOG:USED": 0}, frames=30),
-        note="analogue samples per frame: 0 and 12 stand in the file; its length agrees with 12",
+        note="analogue samples per frame: 0 and 12 are stated in the file; "
+        "its length agrees with 12",
         not_by={"ezc3d": "counts by the parameters", "c3d": "counts by the parameters"},
     ),
     "channels in the parameters alone": Case(
         File(change={"header:2": 0}, frames=30),
-        note="analogue samples per frame: 12 and 0 stand in the file; its length agrees with 12",
+        note="analogue samples per frame: 12 and 0 are stated in the file; "
+        "its length agrees with 12",
         not_by={"c3d": "wants the counts to agree"},
     ),
     "more frames than sixteen bits count": Case(
@@ -392,11 +395,11 @@ def test_platforms_that_state_too_little(name, fault):
 DAMAGE = {
     "points of the header and the parameters": (
         File(change={"POINT:USED": 3}),
-        "number of points: 2 and 3 stand in the file, and its length does not tell",
+        "number of points: 2 and 3 are stated in the file, and its length does not decide",
     ),
     "samples of a frame, in a file that fits neither": (
         File(change={"header:9": 3, "header:4": 9}),
-        "analogue samples per frame: 9 and 12 stand in the file",
+        "analogue samples per frame: 9 and 12 are stated in the file",
     ),
     "a rate that fits nothing": (
         File(change={"POINT:RATE": 60.0, "ANALOG:RATE": 100.0}),

@@ -1,6 +1,6 @@
 """The public comparison: complete, honest, and the same for people and machines.
 
-Published values stand in models/reference_limb/targets.csv, each with its source and how it is
+Published values are in models/reference_limb/targets.csv, each with its source and how it is
 known; every other published row that was looked at stands in published_rows.csv with the reason
 why the limb is not held against it. Here the judging is tested, not the limb: misses are shown,
 not hidden. At the end stand the conclusions that a limb must support to be worth shipping.

@@ -114,7 +114,7 @@ CHANGES = {  # change of one input → head → what it adds to the activation, 
 CALM = -0.004
 """What a change adds where nothing else is said."""
 
-LIMITS = Limits(  # of the planted limb, so that nothing hangs on what a shipped one can bear
+LIMITS = Limits(  # of the planted limb, so nothing depends on what a shipped one supports
     (
         Limit(
             key="L1",

@@ -15,7 +15,7 @@ _NUMBER = re.compile(r"[-+]?\d+(?:\.(\d+))?(?: × 10(-?\d+))?")
 
 @dataclass
 class ShownTable:
-    """One table as shown: the section it stands in, caption, headers, rows of cells."""
+    """One table as shown: its section, caption, headers, rows of cells."""
 
     section: str
     caption: str = ""

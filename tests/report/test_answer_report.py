@@ -269,8 +269,9 @@ def test_heads_and_limits_are_told_in_the_right_number():
     assert said.unsaid.startswith("1 head is beyond")
     rows = pd.DataFrame({"right": [True, False, False]})
     assert "misses 2 of 3 published rows" in unsaid_of_heads(rows, ["L1", "L3"])
-    assert "limits L1, L3 touch" in unsaid_of_heads(rows, ["L1", "L3"])
-    assert unsaid_of_heads(NO_ROWS, []).startswith("No published row speaks")
+    assert "limits L1, L3 concern the answer" in unsaid_of_heads(rows, ["L1", "L3"])
+    assert "limit L1 concerns the answer" in unsaid_of_heads(rows, ["L1"])
+    assert unsaid_of_heads(NO_ROWS, []).startswith("No published row concerns")
 
 
 def test_one_treatment_is_not_called_several():

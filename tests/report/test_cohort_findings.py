@@ -142,7 +142,7 @@ def test_each_order_says_who_is_above_by_how_much_and_in_how_many(caption):
 
 
 def test_an_order_is_that_of_the_people_who_have_both():
-    """One person far off, who lacks a condition, must not turn the words against the numbers."""
+    """One outlier without one of the conditions must not turn the words against the numbers."""
     pair, head = ("medium", "wide"), plan.FRONT
     everybody = [np.mean(list(activation_of(head, c).values())) for c in pair]
     assert everybody[0] > everybody[1] + 0.5 * LEAST
@@ -194,8 +194,8 @@ def test_the_shortfall_is_that_of_the_shown_treatment():
 def test_heads_that_give_all_they_have_are_named_with_their_share():
     assert sentence("Heads at full activation") == (
         "Heads at full activation: triceps brachii, lateral (narrow, "
-        f"{100 * saturated('narrow'):.0f} % of frames). Such efforts have a ceiling in place of a "
-        "value, so they stand in no test."
+        f"{100 * saturated('narrow'):.0f} % of frames). Such values are a ceiling, so they are "
+        "left out of the tests."
     )
     assert saturated("medium") == 0.0
     assert saturated("narrow") > 0.05
@@ -209,7 +209,7 @@ def saturated(condition):
 def test_who_lacks_the_shown_treatment_and_what_has_none_is_said():
     assert sentence("was not measured").endswith("was not measured: Dee, wide.")
     assert "lateral force measured" in sentence("was not measured")
-    assert "so dumbbells stands beside every treatment of the bar" in sentence("common bar")
+    assert "so dumbbells appears under every treatment of the bar" in sentence("common bar")
 
 
 def test_the_caption_names_level_family_and_treatment():

@@ -85,7 +85,7 @@ def test_few_people_are_not_called_firm():
     result = replace(given, outcomes=kept)
     said = cohort_opening(result, summarise_cohort(result), [])
     assert "a test needs at least three" in said.firm
-    assert "no order stands" in said.turns
+    assert "there is no order" in said.turns
 
 
 def test_published_conditions_lead_where_there_is_no_trial():

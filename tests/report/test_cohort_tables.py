@@ -63,7 +63,7 @@ def test_heads_are_means_over_people_of_their_own_means():
 
 
 def share_at_full_activation(condition, mode, head):
-    """Mean over people of the share of their frames in which a head gives all it has."""
+    """Mean over people of the share of their frames in which a head is fully active."""
     shares = {}
     for lift in GRID:
         of = plan._by_person("frames", plan.ACTIVATION, (plan.HEAD, plan.LIFT))

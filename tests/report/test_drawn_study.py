@@ -1,4 +1,4 @@
-"""Every value that a figure of a study draws stands in the tables, under its own label."""
+"""Every value that a figure of a study draws is in the tables, under its own label."""
 
 from __future__ import annotations
 

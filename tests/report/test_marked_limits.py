@@ -1,6 +1,6 @@
-"""What the limb does not support is marked where it stands: in tables, on screen, in figures.
+"""What the limb does not support is marked where it appears: in tables, on screen, in figures.
 
-The limits are planted, so that nothing here hangs on what a limb can bear today.
+The limits are planted, so nothing here depends on what a limb supports today.
 """
 
 from __future__ import annotations

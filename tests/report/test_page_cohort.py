@@ -397,7 +397,7 @@ def test_every_picture_stands_above_its_own_caption():
 
 def test_limits_name_the_heads_of_trials_that_count():
     text = page().text("Limits")
-    assert f"numbers are not to be trusted there: {spelled(plan.LONG)}." in text
+    assert f"numbers cannot be trusted there: {spelled(plan.LONG)}." in text
     assert "forces of the two hands exchanged" in text
     assert "clock of the electromyograms" in text
     for limit in planted().result.model.limits.titles:
@@ -462,7 +462,7 @@ def test_two_people_are_told_that_nothing_was_tested():
 
 def test_one_condition_has_nothing_to_compare():
     summary, shown = page_of(lambda o: o.person == "Fay" and o.condition == "narrow")
-    assert "There is one condition, so nothing to compare." in shown.text(
+    assert "There is only one condition, so there is nothing to compare." in shown.text(
         "Comparison of conditions"
     )
     assert "contrasts" not in summary.tables

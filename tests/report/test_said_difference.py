@@ -264,7 +264,7 @@ def test_limits_and_published_rows_that_touch_are_named(said):
         "activation", "force", head=row.name, claim="order",
         kinds=[kinds[row["condition"]], kinds[row["other"]]],
     )  # fmt: skip
-    named = [t for t in said.texts if f"touches what is said of {head_phrase(row.name)}" in t]
+    named = [t for t in said.texts if f"concerns what is said about {head_phrase(row.name)}" in t]
     assert {re.match(r"Limit (\S+)", t).group(1) for t in named} >= {
         r.key for r in touched if not r.parts and not r.condition.startswith("lateral")
     }
@@ -273,7 +273,7 @@ def test_limits_and_published_rows_that_touch_are_named(said):
         lateral=said.record["difference"]["lateral"][0],
     )  # fmt: skip
     for item in loads:
-        text = said.paragraph(f"Limit {item.key} touches what is said of the greatest load")
+        text = said.paragraph(f"Limit {item.key} concerns what is said about the greatest load")
         assert all(name in text for name in (*item.targets, item.reason))
     rows = said.table("published_rows.csv")
     missed = rows[~rows["right"].astype(bool)]

@@ -237,7 +237,7 @@ def test_capacity_is_the_product_that_the_sentence_writes(run):
         (text,) = [
             p.split("Capacity here: ")[1]
             for p in run.paragraphs
-            if "Capacity here: " in p and ("Beside it" in p) == (head != run.heads[0])
+            if "Capacity here: " in p and ("For comparison" in p) == (head != run.heads[0])
         ]
         found = re.match(CAPACITY, text)
         assert found, text

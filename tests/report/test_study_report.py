@@ -144,7 +144,7 @@ def test_the_third_statement_counts_what_the_limb_cannot_bear(tables, opening):
     limited, level = (table[table["verdict"] == v] for v in ("beyond the limb", "level"))
     said = opening["Cannot be said"]
     found = re.search(
-        r"(\d+) orders? (?:lies|lie) beyond what this limb can bear \((.*?); see", said
+        r"(\d+) orders? (?:lies|lie) beyond what this limb supports \((.*?); see", said
     )
     assert int(found[1]) == len(limited)
     assert set(found[2].split(", ")) == set(" ".join(limited["limit"]).split())

@@ -152,7 +152,7 @@ def test_the_elbow_extends_at_lockout_with_a_free_lateral_force(limb, times):
 
 @pytest.mark.parametrize("times", [1.0, *SPACINGS, 2.0])
 def test_the_elbow_moment_of_the_load_at_lockout_is_that_of_its_lever(limb, times):
-    """Closed form, as the forearm stands in the frontal plane.
+    """Closed form, with the forearm in the frontal plane.
 
     A load straight down extends an elbow that is nearer to the midline than the hand, and a force
     along the forearm does neither.

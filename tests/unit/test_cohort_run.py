@@ -650,7 +650,7 @@ def test_faults_name_place_and_remedy(old, new, words):
 
 def test_the_same_file_twice_is_a_fault():
     trial = MINIMAL[MINIMAL.index("[[trial]]") :]
-    assert "stand in trial[1] already" in faults_of(MINIMAL + trial)
+    assert "are in trial[1] already" in faults_of(MINIMAL + trial)
 
 
 def test_a_maximal_contraction_needs_one_way_of_stating_it():
@@ -710,7 +710,7 @@ def test_files_of_the_user_under_trials_are_never_removed(lab, tmp_path):
     (other / "notes.txt").write_text("mine", encoding="utf-8")
     study = parse_cohort(first_trials(lab, "ines_narrow"), "study.toml", lab.parent)
     (raw / "trial.json").write_text("mine", encoding="utf-8")
-    with pytest.raises(InputError, match="stands in the way"):
+    with pytest.raises(InputError, match="is in the way"):
         run_cohort(study, tmp_path / "out", workers=1)
     assert (raw / "trial.json").read_text("utf-8") == "mine"
     (raw / "trial.json").rename(tmp_path / "trial.json")

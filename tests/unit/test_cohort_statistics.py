@@ -279,7 +279,8 @@ def test_a_pair_that_few_people_have_says_how_many_are_needed(both, says):
 
 
 def test_f_is_never_below_zero():
-    """Rounding in a covariance of no rest to speak of can turn the sum of squares round."""
+    """Rounding in a covariance with practically no residual can make the sum of squares
+    negative."""
     who, what = np.indices((4, 3))
     data = Data(
         y=ACTIVATION[:4].ravel(), who=who.ravel(), what=what.ravel(), conditions=3, level=1e-9

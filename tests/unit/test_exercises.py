@@ -157,7 +157,7 @@ def test_guided_exercises_solve_and_certify(limb, make):
 
 
 def test_long_head_shares_more_when_the_shoulder_is_extended_by_the_load(limb):
-    """Straight-arm pull-down asks for shoulder extension; the bench press asks against it."""
+    """The straight-arm pull-down demands shoulder extension, the bench press the opposite."""
     pull = solve_lift(
         prepare(limb, straight_arm_pull_down(16.0, frames=5).lift(limb.skeleton)),
         Lateral(mode="zero"),

@@ -187,7 +187,7 @@ def solved_raw(inputs, lift):
     return share(
         arms, capacity, inputs["moments"][0] + inputs["lateral force"][0], passive_force=passive,
         exponent=lift.criterion.exponent,
-        weights=lift.prepared.limb.volume_weights if lift.criterion.by_volume else None,
+        weights=lift.criterion.weights_of(lift.prepared.limb),
         inequalities=cone,
     ).activation  # fmt: skip
 

@@ -282,7 +282,8 @@ def test_a_two_joint_head_has_one_twin_for_each_joint(plain):
 
 
 def test_best_length_is_what_the_limb_gives_with_its_fibres_there(plain):
-    """The path is made as long as the fibre at its best needs, and capacity asked anew."""
+    """The path is made as long as the fibre at its best length needs, and capacity is computed
+    again."""
     result = plain["zero"]
     limb = result.prepared.limb
     best = best_length(curve_set(limb.options.curves))

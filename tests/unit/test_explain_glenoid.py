@@ -96,7 +96,7 @@ def test_along_the_lift_agrees_with_every_single_frame(lifts):
 
 
 def test_a_changed_head_is_held_as_well(lifts):
-    """Solved anew without a head, the contact force still lies within the limit."""
+    """Solved again without a head, the contact force is still within the limit."""
     result = lifts["free"]
     frame = int(pressed(result)[0]) if pressed(result).size else 6
     changes = counterfactuals(frame_problem(result, frame), "infraspinatus/upper")

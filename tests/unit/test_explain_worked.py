@@ -126,7 +126,8 @@ def test_a_case_beyond_the_bounds_says_so():
 
 
 def test_one_joint_heads_at_their_limit_set_the_ends_for_the_two_joint_head():
-    """By hand: E full at 22 of 35 N·m leaves 13 of 17.6 to L; S, 30 of 42 N·m, bears 0.25 of 48."""
+    """By hand: E full at 22 of 35 N·m leaves 13 of 17.6 to L; S, 30 of 42 N·m, contributes 0.25 of
+    48."""
     arms = (0.022, -0.060)
     needed = work(replace(CASE, two_joint_arms=arms, moments=(35.0, 6.0))).answers[0]
     assert needed.unbounded < needed.activation[0] == pytest.approx(13.0 / 17.6, rel=1e-12)

@@ -1,4 +1,4 @@
-"""The foot of a figure says what it is, and leaves what stands above it where it was."""
+"""The foot of a figure says what it is, and moves nothing above it."""
 
 from __future__ import annotations
 

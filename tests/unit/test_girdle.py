@@ -43,6 +43,7 @@ def overhead(frames, **changes):
         "tilt": Profile.constant(0.0),
         "duration": 1.4,
         "frames": frames,
+        "lockout_flexion": 32 * DEGREE,  # beyond, the arm is above its highest elevation
     }
     return OverheadPress(**(base | changes))
 

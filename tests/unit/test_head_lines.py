@@ -77,7 +77,10 @@ def test_a_model_file_gives_a_head_one_line_or_several(tmp_path):
         shutil.copy(source.parent / "references.bib", tmp_path / "references.bib")
     file = folder / "limb.toml"
     text = file.read_text()
-    line = '"coracobrachialis" = ["coracobrachialis_origin", "coracobrachialis_insertion"]'
+    line = (
+        '"coracobrachialis" = ["coracobrachialis_origin", "round:conjoint_front+", '
+        '"coracobrachialis_insertion"]'
+    )
     assert line in text
     two = '[["coracobrachialis_origin", "coracobrachialis_insertion"], '
     two += '["biceps_short_origin", "coracobrachialis_insertion"]]'

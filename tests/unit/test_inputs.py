@@ -1,4 +1,4 @@
-"""The one door by which files come in: what is read, and what every reader refuses alike."""
+"""The single entry point for input files: what is read, and what every reader refuses."""
 
 import os
 import subprocess

@@ -288,7 +288,7 @@ def test_one_test_that_contradicts_the_others_counts_by_its_share(model):
 
 
 def test_tests_that_share_groups_are_solved_together(model):
-    """Horizontal adduction and elevation both speak of the deltoid."""
+    """Tests of horizontal adduction and of elevation both cover the deltoid."""
     angles = BENT | {"elevation": 60 * DEG}
     directions = ("shoulder_horizontal_adduction", "shoulder_elevation")
     limb = build_limb(man(model), model)

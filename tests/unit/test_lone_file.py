@@ -1,4 +1,4 @@
-"""One file that a command writes by itself: whole or not at all, by one run at a time."""
+"""A single file that a command writes: completely or not at all, by one run at a time."""
 
 import errno
 import os

@@ -185,7 +185,7 @@ def test_at_rest_a_load_hangs_where_it_can_be_held(path):
 
 
 def test_the_grid_moves_a_load_as_the_limb_itself_does(limb, path):
-    """Twin: posture, paths, capacity and linear programme anew at every step."""
+    """Twin: posture, paths, capacity and linear programme computed again at every step."""
     load, lateral = 0.8 * float(np.min(held_load(path, ZERO))), ZERO
     exercise = press(limb)
 

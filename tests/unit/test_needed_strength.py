@@ -1,4 +1,4 @@
-"""Least strength that a task asks for: against closed forms, an independent solver and Farkas."""
+"""Least strength that a task requires: against closed forms, an independent solver and Farkas."""
 
 import numpy as np
 import pytest

@@ -1,4 +1,4 @@
-"""Outcomes against closed forms, Newton's laws written out anew and other libraries."""
+"""Outcomes against closed forms, an independent form of Newton's laws and other libraries."""
 
 from dataclasses import replace
 

@@ -426,7 +426,7 @@ FRAME = pd.DataFrame({"x": [1.0, 2.0], "y": ["a", "b"]})
         (lambda: Picture(image=png()[:-4], alt="a", caption="cut"), InputError, "'cut'.*whole PNG"),
         (lambda: Picture(image="<svg/>", alt="a", caption="c"), InputError, "namespace"),
         (lambda: Picture(image=SVG, alt=" ", caption="c"), InputError, "alt is empty"),
-        (lambda: page_of("words"), InputError, "str is no block; wrap texts in Paragraph"),
+        (lambda: page_of("words"), InputError, "str is not a block; wrap texts in Paragraph"),
         (lambda: Section(title="t", anchor="Über uns"), InputError, "anchor 'Über uns'"),
         (lambda: Section(title="t", anchor="cautions"), InputError, "cannot be used"),
         (lambda: Section(title="t", anchor="figure-2"), InputError, "cannot be used"),

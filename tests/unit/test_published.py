@@ -371,7 +371,7 @@ def test_all_faults_come_at_once(write):
     faults = caught.value.faults
     assert len(faults) == 4
     assert faults[-1].startswith(
-        "row 5: condition 'narrow' at point 'sticking region' stands in row 4 already"
+        "row 5: condition 'narrow' at point 'sticking region' is given in row 4 already"
     )
 
 
@@ -384,7 +384,7 @@ def test_all_faults_come_at_once(write):
         (b"\xff\xfe\x00c", "is not UTF-8"),
         (b"condition,\x00", "zero bytes"),
         (b'condition,"point\n', "check the quotes"),
-        (b"condition,condition\na,b\n", "stands 2 times"),
+        (b"condition,condition\na,b\n", "appears 2 times"),
         (b"PK\x03\x04 some archive", "is unknown"),
         (b"x" * 200_000, "csv|field|unknown"),
         (b"a" * 6_000_000, "larger than 5 MB"),

@@ -1,4 +1,4 @@
-"""The folder of a run: held by one, whole or not at all, and nothing of others touched."""
+"""The folder of a run: held by one process, complete or not at all, and nothing else touched."""
 
 import errno
 import json
@@ -65,7 +65,7 @@ def test_what_is_not_written_again_goes_unless_it_was_changed_or_is_anothers(tmp
     written(place, {"a.csv": "4"})
     assert set(everything(place)) == {"a.csv", "b.csv", "mine.txt", "manifest.json"}
     assert (place / "b.csv").read_text() == "by hand"
-    with pytest.raises(InputError, match=r"b\.csv: stands in the way"):
+    with pytest.raises(InputError, match=r"b\.csv: is in the way"):
         written(place, {"b.csv": "5"})
     assert (place / "b.csv").read_text() == "by hand"
 
@@ -228,7 +228,7 @@ def test_a_link_in_place_of_a_lock_is_not_followed(tmp_path):
 def test_a_file_in_the_way_shows_before_anything_is_done(tmp_path):
     (tmp_path / "heads.csv").write_text("mine")
     with (
-        pytest.raises(InputError, match=r"heads\.csv: stands in the way"),
+        pytest.raises(InputError, match=r"heads\.csv: is in the way"),
         run_folder(tmp_path, "compare", names=["heads.csv"]),
     ):
         raise AssertionError("the run must not begin")

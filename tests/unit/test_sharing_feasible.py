@@ -212,7 +212,7 @@ def test_heads_that_do_not_limit_share_what_is_left_with_least_effort(method):
 
 @both
 def test_a_head_that_is_full_leaves_the_rest_of_least_effort_to_the_others(method):
-    """Closed form: of 24 N·m the head of 16 gives all it has; the one of 10 gives 8."""
+    """Closed form: of 24 N·m the head of 16 is fully active; the one of 10 gives 8."""
     arms = [[0.03, 0.0, 0.0], [0.0, 0.02, 0.04]]
     limit = greatest_factor(arms, [1000.0, 500.0, 400.0], [0.0, 0.0], [10.0, 8.0], method=method)
     np.testing.assert_allclose(limit.activation, [1.0, 0.8, 1.0], atol=1e-9)

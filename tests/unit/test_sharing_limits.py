@@ -4,6 +4,7 @@ import importlib.util
 import os
 import subprocess
 import sys
+import tempfile
 import warnings
 
 import numpy as np
@@ -197,7 +198,7 @@ def test_the_kernel_codes_are_those_of_the_status():
 
 
 def test_a_folder_that_others_may_write_to_is_not_trusted(tmp_path, monkeypatch):
-    monkeypatch.setattr(compiling.tempfile, "gettempdir", lambda: str(tmp_path))
+    monkeypatch.setattr(tempfile, "gettempdir", lambda: str(tmp_path))
     folder = compiling.private_folder()
     assert compiling.private_folder() == folder
     folder.chmod(0o777)

@@ -1,4 +1,4 @@
-"""Scaled bones: what follows which size, and where bodies stand in a posture."""
+"""Scaled bones: what follows which size, and where bodies are in a posture."""
 
 import numpy as np
 import pytest

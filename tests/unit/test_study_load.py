@@ -228,7 +228,7 @@ def test_huge_file_is_refused_before_it_is_read(tmp_path):
     ],
 )
 def test_duplicate_names_are_refused(old, new, kind, name):
-    assert f"{kind} {name!r}: stands 2 times" in str(refusal(altered(old, new)))
+    assert f"{kind} {name!r}: appears 2 times" in str(refusal(altered(old, new)))
 
 
 def test_duplicate_field_is_refused_with_its_line():
@@ -249,7 +249,7 @@ def test_duplicate_field_is_refused_with_its_line():
         ("tuck_deg = [[0, 60], [1, 80]]", "tuck_deg = [[1, 60], [0, 80]]", "must rise"),
         ("tuck_deg = [[0, 60], [1, 80]]", "tuck_deg = [[0, 60], [100, 80]]", "0 (chest) to 1"),
         ("tuck_deg = 70", "tuck_deg = 70\nlateral_ratio = 0.1", "no lateral force"),
-        ("load_kg = 30", "load_kg = 30\nlateral_bounds = [0.3, 0.1]", "low, high"),
+        ("load_kg = 30", "load_kg = 30\nlateral_bounds = [0.3, 0.1]", "[low, high]"),
         ("reference_load_kg = 40\n", "", "reference_load_kg: is missing"),
         ("frames = 7", 'lateral = ["measured"]', "lateral_ratio: is missing"),
         ("frames = 7", "lateral = []", "at least one"),

@@ -512,7 +512,7 @@ def test_paths(tmp_path, monkeypatch):
     (tmp_path / "loop.csv").symlink_to(tmp_path / "loop.csv")
     refused(tmp_path / "loop.csv", layout)
     (tmp_path / "a.dat").write_bytes(b"1")
-    assert "tells no format" in refused(tmp_path / "a.dat", layout)
+    assert "names no format" in refused(tmp_path / "a.dat", layout)
     with pytest.raises(InputError, match=r"nn … n+\.csv: cannot be read"):
         read_recording("n" * 400 + ".csv", layout)
     small = dataclasses.replace(read.RECORDING, most=100)
@@ -557,7 +557,7 @@ def test_files_are_joined(tmp_path):
     assert "a.csv + " in both.source
     assert len(both.digest) == 16
     assert merge_recordings(one) is one
-    with pytest.raises(InputError, match="ij: stands in"):
+    with pytest.raises(InputError, match="ij: is in"):
         merge_recordings(one, two, one)
 
 

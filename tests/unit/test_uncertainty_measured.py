@@ -66,7 +66,8 @@ def study():
 
 @pytest.fixture(scope="module")
 def setup(study):
-    """Lifts of a planned study, handed on as if they had been measured: twice each, unlike."""
+    """Lifts of a planned study, treated as if they had been measured: twice each, with
+    differences."""
     planned = plan_study(study).setup
     tasks = []
     for case, task in zip(solve_setup(planned).cases, planned.tasks, strict=True):

@@ -31,14 +31,14 @@ __all__ = [
 
 
 COMPILE_FROM = 1000
-"""Frames from which compiling is worth its start-up, some seconds the first time."""
+"""Number of frames from which compiling is worth its start-up, some seconds the first time."""
 
 _LEAST: ContextVar[int] = ContextVar("least", default=COMPILE_FROM)
 
 
 @contextmanager
 def compiling_from(frames: int) -> Iterator[None]:
-    """Compile from so many frames on within the block, for work of many small calls."""
+    """Compile from this number of frames within the block, for work of many small calls."""
     before = _LEAST.set(frames)
     try:
         yield
@@ -59,9 +59,9 @@ def cores() -> int:
 
 
 def choose_route(method: str, purpose: str, frames: int) -> bool:
-    """Whether the compiled route is to be taken for so many frames.
+    """Whether the compiled route is used for a number of frames.
 
-    ``auto`` takes it from :data:`COMPILE_FROM` frames on. The rule looks at the size alone, so
+    ``auto`` takes it from :data:`COMPILE_FROM` frames on. The rule depends on the size alone, so
     that the same call gives the same digits wherever and whenever it runs.
 
     Raises
@@ -84,7 +84,7 @@ def choose_route(method: str, purpose: str, frames: int) -> bool:
 def in_chunks(
     run: Callable[[int, int], None], count: int, threads: int | None, *, least: int
 ) -> None:
-    """Call ``run(first, last)`` on chunks of 0 … count, side by side in threads.
+    """Call ``run(first, last)`` on chunks of 0 … count, in parallel threads.
 
     A kernel releases the interpreter lock and treats every frame by itself, so the answer
     does not depend on the number of threads.
@@ -94,9 +94,9 @@ def in_chunks(
     run : callable
     count : int
     threads : int, optional
-        Most threads; by default one per available core.
+        Maximum number of threads; by default one per available core.
     least : int
-        Frames that are worth a thread of their own.
+        Minimum number of frames per thread.
     """
     workers = min(threads or cores(), max(1, count // least))
     if workers == 1:

@@ -23,8 +23,9 @@ if TYPE_CHECKING:
     Integers = NDArray[np.int64]
 
 HEIGHT, OVER_JOINT, STRAIGHT, CHEST = 0, 1, 2, 3
-"""What says where the hand is: its height, on a bar path footward of where the joint hangs or of
-where it is; the elbow's flexion at lock-out; the chest under the bar."""
+"""What determines the hand's place: its height; on a bar path the distance towards the feet from
+the hanging joint or from the joint as it is; the elbow's flexion at lock-out; the chest under the
+bar."""
 
 REACHED = 0.97
 """As in ``exercise.bar_path``; a test compares the two routes."""
@@ -50,7 +51,7 @@ def on_chest(
     sine: float,
     cosine: float,
 ) -> tuple[float, float]:
-    """Place of a bar on the chest, footward of the joint and above it."""
+    """Place of a bar on the chest, towards the feet from the joint and above it."""
     given = math.isfinite(height)
     if given:
         room = upper * upper - aside * aside - (height - fore) * (height - fore)

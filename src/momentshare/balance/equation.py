@@ -73,6 +73,7 @@ class Equation:
     ratio: Floats
     posed: Flags
     volume_weights: Floats
+    area_weights: Floats
     groups: tuple[str, ...] = ()
     free: bool = False
     ratio_bounds: tuple[Floats, Floats] | None = None
@@ -94,6 +95,7 @@ class Equation:
         *,
         passive: Floats | None = None,
         volume_weights: Floats | None = None,
+        area_weights: Floats | None = None,
         head_names: tuple[str, ...],
         row_names: tuple[str, ...],
     ) -> Self:
@@ -116,13 +118,14 @@ class Equation:
             ratio=zero,
             posed=np.ones(shape, dtype=bool),
             volume_weights=np.ones(heads) if volume_weights is None else volume_weights,
+            area_weights=np.ones(heads) if area_weights is None else area_weights,
         )
 
     def take(self, frames: Any) -> Self:
         """Select frames by an index, a mask or a slice of the first leading axis."""
         whole = {"turns", "limits"}
         if self.volume_weights.ndim <= 1:  # the same in all frames
-            whole.add("volume_weights")
+            whole |= {"volume_weights", "area_weights"}
         return take_frames(self, frames, axes=self.posed.ndim, whole=whole)
 
     def treated(self, *laterals: Lateral, counts: tuple[int, ...] = ()) -> Self:
@@ -152,7 +155,7 @@ class Equation:
         given = [lateral.given_couples for lateral in laterals]
         couple = None if first.free_couples or not any(map(any, given)) else along(given, 2)
         if couple is not None and self.couple_lever is None:
-            raise InputError("couples of the hands: this balance knows of no bar; drop them")
+            raise InputError("couples of the hands: this balance has no bar; drop them")
         bounds = None
         if free and (self.friction is not None or any(lt.bounds is not None for lt in laterals)):
             widest = np.full(shape, np.inf) if self.friction is None else self.friction

@@ -76,6 +76,8 @@ class Balance(Equation):
         Whether the optimiser chooses the couples in place of ``couple``.
     volume_weights : float array, shape (heads,) or (..., heads)
         Volume of each head over the mean volume of its limb.
+    area_weights : float array, of the same shape
+        Greatest isometric force of each head over the mean of its limb.
     posed : bool array, shape (...)
         Whether there is a posture; answers hold NaN where there is none.
     load : LoadMoments, optional
@@ -110,7 +112,7 @@ class Balance(Equation):
 
     def weights(self, criterion: Criterion) -> Floats | None:
         """Weights of a criterion; None where all are equal."""
-        return self.volume_weights if criterion.by_volume else None
+        return criterion.weights_of(self)
 
     def share(
         self,
@@ -189,7 +191,7 @@ class Balance(Equation):
             Keep the contact force within the stability limits of the glenoid.
         """
         if self.load is None:
-            raise InputError("greatest load: this balance knows of no load; make it from a lift")
+            raise InputError("greatest load: this balance has no load; make it from a lift")
         if not np.all(self.posed):
             best = self.take(self.posed).greatest_load(glenoid=glenoid)
             return spread_frames(best, self.posed, _NO_POSTURE)
@@ -269,7 +271,7 @@ class Balance(Equation):
         """
         held, load = self._held(), self._load()
         if held.fixed is None or held.each is None:
-            raise InputError("glenoid: this balance knows of no force of a load on the joint")
+            raise InputError("glenoid: this balance has no force of a load on the joint")
         lines, fixed, each = held.lines, held.fixed, held.each
         if ratio is not None:
             each = each + (ratio * load.vertical)[..., None] * held.push_axis
@@ -283,7 +285,7 @@ class Balance(Equation):
 
     def _held(self) -> GlenoidLimit:
         if self.glenoid is None:
-            raise InputError("glenoid: this balance knows of no joint force; make it from a lift")
+            raise InputError("glenoid: this balance has no joint force; make it from a lift")
         return self.glenoid
 
     def _with_free_push(self, held: GlenoidLimit) -> tuple[Floats, Floats]:

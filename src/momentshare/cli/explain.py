@@ -35,7 +35,7 @@ def explain(
     against: Annotated[
         str | None,
         typer.Option(
-            help="What to set it against: another condition, whose difference is explained, or a "
+            help="What to compare it with: another condition, whose difference is explained, or a "
             "second head."
         ),
     ] = None,

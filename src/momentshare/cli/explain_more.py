@@ -77,10 +77,10 @@ def bearing(
                 part=height_third(compared.height), claim="order", lateral=compared.lateral,
             )  # fmt: skip
             keys |= dict.fromkeys(row.key for row in own)
-            texts += _limit_texts(own, f"what is said of {head_phrase(head)}")
+            texts += _limit_texts(own, f"what is said about {head_phrase(head)}")
         whole = model.limits.at("greatest_load", kinds=compared.kinds, lateral=compared.lateral)
         keys |= dict.fromkeys(row.key for row in whole)
-        texts += _limit_texts(whole, "what is said of the greatest load")
+        texts += _limit_texts(whole, "what is said about the greatest load")
     rows = rows_on_heads(model, heads)
     missed = misses(rows)
     if missed:
@@ -93,7 +93,7 @@ def bearing(
     elif rows:
         texts.append(f"The limb meets all {len(rows)} published rows on the heads named here.")
     else:
-        texts.append("No published row speaks of the heads named here.")
+        texts.append("No published row concerns the heads named here.")
     return Bearing(keys=tuple(keys), rows=rows, texts=tuple(capital(text) for text in texts))
 
 
@@ -109,7 +109,7 @@ def _limit_texts(rows: Sequence[Limit], about: str) -> list[str]:
         behind = tuple(dict.fromkeys(name for row in own for name in row.targets))
         more = f"; published rows behind it: {', '.join(behind)}" if behind else ""
         title = next((row.title for row in own if row.title), "")
-        out.append(f"limit {key} touches {about}: {title} ({reasons}{more}).")
+        out.append(f"limit {key} concerns {about}: {title} ({reasons}{more}).")
     return out
 
 

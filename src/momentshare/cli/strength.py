@@ -323,7 +323,7 @@ def _missed(rows: Sequence[BearingRow]) -> list[str]:
 
     missed = misses(rows)
     if not rows:
-        return ["No published row speaks of the strength in these directions."]
+        return ["No published row concerns the strength in these directions."]
     if not missed:
         return [f"The limb meets all {len(rows)} published rows on strength in these directions."]
     ratio = sum(row.compares for row in missed)

@@ -116,8 +116,8 @@ class BestLift:
             for group, factor in zip(self.groups, self.factors, strict=True)
             if factor > 1.005
         ]
-        least = f"{front}. All groups {self.common:.2f} times as strong would do; the least change "
-        least += f"is {', '.join(raised)} times"
+        least = f"{front}. All groups {self.common:.2f} times as strong would suffice; the least "
+        least += f"change is {', '.join(raised)} times"
         if self.used:
             return f"{least}, and is used."
         if max(self.factors) > GREATEST_FACTOR:

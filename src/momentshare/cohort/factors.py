@@ -181,7 +181,7 @@ def _rows(
     note = f"{', '.join(still)} does not vary within people and has no slope" if still else ""
     design = np.hstack([cells, slopes])
     if np.linalg.matrix_rank(design) < design.shape[1]:
-        fit: FactorFit | str = "Covariates and conditions cannot be told apart."
+        fit: FactorFit | str = "Covariates and conditions cannot be separated."
     else:
         fit = fit_factors(part["value"].to_numpy(dtype=float), who, design)
     if isinstance(fit, str):

@@ -212,7 +212,7 @@ def _best_lifts(file: CohortFile, names: dict[str, list[str]]) -> list[str]:
             )
         if key in seen:
             faults.append(
-                f"{place}: {best.person!r}, {best.condition!r} stands in best_lift[{seen[key]}] "
+                f"{place}: {best.person!r}, {best.condition!r} is given in best_lift[{seen[key]}] "
                 "already; keep the heavier one"
             )
         seen.setdefault(key, number)
@@ -259,7 +259,7 @@ def _twice(file: CohortFile) -> list[str]:
         key = (trial.file, trial.side, tuple(trial.repetitions or ()))
         if key in seen:
             faults.append(
-                f"trial[{number}] {trial.file!r}: the same file and arm stand in "
+                f"trial[{number}] {trial.file!r}: the same file and arm are in "
                 f"trial[{seen[key]}] already; remove one, or say which repetitions"
             )
         seen.setdefault(key, number)

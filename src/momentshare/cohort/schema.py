@@ -175,7 +175,7 @@ class MeasuredCondition(GirdleEntry):
         bounds = self.lateral_bounds
         if bounds is not None and not -1.0 <= bounds[0] <= bounds[1] <= 1.0:
             raise ValueError(
-                f"lateral_bounds must be two values in order, within -1 to 1; got {bounds}"
+                f"lateral_bounds must be [low, high] within -1 to 1; got {list(bounds)}"
             )
         if self.implement == "dumbbells" and (bounds or self.lateral_ratio is not None):
             raise ValueError("dumbbells carry no lateral force; remove lateral_ratio and bounds")

@@ -135,9 +135,8 @@ def pull_to_emg(result: LiftResult, emg: ArrayLike, weight: float) -> PulledResu
     capacity = prepared.state.active_capacity[good]
     passive = prepared.state.passive_force[good]
     supplied = (result.moments[:, chosen] - result.sharing.unmet)[good]
-    weights = np.ones(capacity.shape[-1])
-    if result.criterion.by_volume:
-        weights = prepared.limb.volume_weights
+    sizes = result.criterion.weights_of(prepared.limb)
+    weights = np.ones(capacity.shape[-1]) if sizes is None else sizes
     drawn = draw_activation(
         arms,
         capacity,

@@ -147,6 +147,6 @@ def _drift(raw: NDArray[np.float64], inside: NDArray[np.float64]) -> str:
         return ""
     return (
         f"drift: the offset wanders by {1e3 * wander:.3g} mV while the signal in the band has "
-        f"{1e3 * level:.3g} mV (root mean square); the band-pass takes it out, but look for a "
+        f"{1e3 * level:.3g} mV (root mean square); the band-pass removes it, but look for a "
         "loose electrode"
     )

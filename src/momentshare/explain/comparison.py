@@ -98,7 +98,7 @@ def coupling_text(
         "so its arm there changes nothing",
     )
     line = (
-        f"{capital(head_phrase(found.head))} also crosses the {joint}; solved anew without that "
+        f"{capital(head_phrase(found.head))} also crosses the {joint}; solved again without that "
         f"arm it would work at {then:.3f} in place of {now:.3f} "
         f"({head_phrase(other.head)}: {theirs[k]:.3f} in place of {theirs[0]:.3f}), {verdict}."
     )

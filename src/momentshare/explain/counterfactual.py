@@ -9,7 +9,7 @@ lateral force may respond. The cases, for one head:
   :attr:`Counterfactuals.twin_of` says which joint the twin keeps;
 - ``best_length``: fibres at the peak of the active curve, velocity factor as it is;
   passive force and pennation follow the length;
-- ``twice_the_area``: active and passive force doubled; where effort is weighted by volume, the
+- ``twice_the_area``: active and passive force doubled; where effort is weighted by size, the
   weight doubles too, because a fibre of the same length holds twice the volume;
 - ``removed``: no force at all.
 """
@@ -169,7 +169,7 @@ def changed_problems(
             resist = _set(resist, index, problem.best_passive_force[index])
         cases["best_length"] = replace(problem, capacity=best, passive_force=resist)
     heavier = problem.weights
-    if problem.weights_follow_volume:
+    if problem.weights_follow_size:
         heavier = _set(problem.weights, index, 2.0 * problem.weights[index])
     cases["twice_the_area"] = replace(
         problem,

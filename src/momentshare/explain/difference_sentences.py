@@ -92,8 +92,8 @@ def answer_sentences(
         carried = f"{FACTOR_WORDS[top]} {_carry(top)} {signed(factors[top])} of it"
         if abs(factors[top]) > _UNDONE * abs(gap):
             carried = (
-                f"{FACTOR_WORDS[top]} would alone make {signed(factors[top])}, of which the rest "
-                f"takes back {abs(factors[top] - gap):.3f}"
+                f"{FACTOR_WORDS[top]} would alone make {signed(factors[top])}, of which the others "
+                f"take back {abs(factors[top] - gap):.3f}"
             )
         first += f", {signed(gap)}{in_brackets(sign)}; {carried}{_most(lead)}"
     return f"{first}.", _carrier_sentence(found, head, top, known)
@@ -108,7 +108,7 @@ _UNDONE = 1.5
 
 
 def _carry(factor: str) -> str:
-    return "carries" if factor == "lateral force" else "carry"
+    return "accounts for" if factor == "lateral force" else "account for"
 
 
 def _place(found: Difference) -> str:
@@ -148,7 +148,7 @@ def _carrier_sentence(
         for name in FACTORS
         if name != top and abs(factors[name]) >= NOTHING
     ]
-    return f"{text}; the rest: {', '.join(others)}." if others else f"{text}; nothing else adds."
+    return f"{text}; the others: {', '.join(others)}." if others else f"{text}; nothing else adds."
 
 
 def _numbers(found: Difference, head: str, factor: str, name: str) -> str:
@@ -225,7 +225,7 @@ def sure_sentence(found: Difference, head: str, drawn: DrawnDifferences | None, 
         share = drawn.same_sign(head, gap)
         text += f" and has this sign {share}"
         if share.holds < _FIRM * share.draws:
-            text += ", so that it is not firm"
+            text += ", so it is not firm"
     if drawn.draws < wanted:
         text += f"; {wanted - drawn.draws} more draws could not be performed"
     return text + "."
@@ -254,10 +254,10 @@ def what_if_sentence(found: WhatIf, head: str) -> str:
     order = sorted(moved, key=lambda case: (case in short, -abs(moved[case])))[:_SHOWN_CASES]
     said = "; ".join(
         f"{_case_words(case)} it would be {signed(gaps[case])}"
-        + (", but a moment falls short then" if case in short else "")
+        + (", but then a moment falls short" if case in short else "")
         for case in order
     )
-    return f"What if (both solved anew; as it is {signed(now)}): {said}."
+    return f"What if (both solved again; as it is {signed(now)}): {said}."
 
 
 _SHORT = 0.05
@@ -268,7 +268,7 @@ def _case_words(case: str) -> str:
     for front, words in (
         ("without_", "without the {}"),
         ("stronger_", "with the {} a tenth stronger"),
-        ("leave_out_", "if nobody had to hold {}"),
+        ("leave_out_", "if {} did not have to be held"),
     ):
         if case.startswith(front):
             name = case.removeprefix(front)

@@ -257,9 +257,8 @@ def explain_along(result: LiftResult, head: str) -> pd.DataFrame:
     prepared, rows = result.prepared, result.criterion.rows
     index = head_index(prepared.limb.head_names, head)
     lift, good = prepared.lift, prepared.lift.reachable
-    weight = 1.0
-    if result.criterion.by_volume:
-        weight = float(prepared.limb.volume_weights[index])
+    weights = result.criterion.weights_of(prepared.limb)
+    weight = 1.0 if weights is None else float(weights[index])
     exponent = result.criterion.exponent
     places = [ROWS.index(name) for name in rows]
     lost = ~good

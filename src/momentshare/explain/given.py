@@ -40,7 +40,7 @@ class GivenFrame:
     capacity, passive : float array, shape (..., heads)
         [N]
     weights : float array, shape (..., heads)
-        Weights of the criterion by volume.
+        Weights of the criterion.
     across, pushed : float array, shape (..., 3)
         Net force across the shoulder without the lateral force, and what it adds [N]; zeros where
         the limit of the glenoid is not kept.
@@ -151,6 +151,7 @@ def solve_given(
         ratio=np.zeros(count),
         posed=np.ones(count, dtype=bool),
         volume_weights=cases.weights,
+        area_weights=cases.weights,
         glenoid=limit,
     )
     answer = balance.share(chosen, glenoid=held, chain=False)

@@ -53,7 +53,7 @@ def limiting_sentence(
         f"{percent(found.height)} of the bar height"
     )
     if found.lost:
-        text += f" (without {found.lost} frames in which the limb cannot hold itself)"
+        text += f" (without {found.lost} frames in which the limb cannot hold its own weight)"
     (group, more), (head, own) = found.best("group"), found.best("head")
     if more < _LEAST_GAIN:
         return f"{text}; no strength, raised by a tenth, raises it by 0.05 kg."
@@ -103,9 +103,9 @@ def _equal_sentence(pair: EqualMoments) -> str:
         for name, height in zip(pair.names, pair.heights, strict=True)
     ]
     return (
-        f"Equal moment, unlike effort: {places[0]} and {places[1]} of the bar height ask for the "
-        f"same ({asked}), yet {head_phrase(pair.head)} works at {pair.activation[0]:.3f} and at "
-        f"{pair.activation[1]:.3f}, {signed(pair.gap)}: {parts}."
+        f"Equal moment, different effort: {places[0]} and {places[1]} of the bar height ask for "
+        f"the same ({asked}), yet {head_phrase(pair.head)} works at {pair.activation[0]:.3f} and "
+        f"at {pair.activation[1]:.3f}, {signed(pair.gap)}: {parts}."
     )
 
 
@@ -116,8 +116,8 @@ def apart_sentences(found: HeadsApart, share: Share | None = None) -> tuple[str,
     a, b = found.activation.tolist()
     first = (
         f"{capital(me)} works at {a:.3f} and {you} at {b:.3f}, {signed(found.gap)}"
-        f"{in_brackets(share)}; by what they are, their arms carry {signed(parts['arms'])} of it "
-        f"and their capacities {signed(parts['capacity'])}."
+        f"{in_brackets(share)}; by what they are, their arms account for {signed(parts['arms'])} "
+        f"of it and their capacities {signed(parts['capacity'])}."
     )
     carried = sorted(
         zip(found.members, found.parts[:, 0].tolist(), strict=True), key=lambda item: -abs(item[1])
@@ -130,15 +130,16 @@ def apart_sentences(found: HeadsApart, share: Share | None = None) -> tuple[str,
     if carried:
         member, part = carried[0]
         pieces.append(
-            f"Most of it hangs on {_apart_words(member)} ({signed(part)}, with a twin solved anew)"
+            f"Most of it depends on {_apart_words(member)} ({signed(part)}, with a twin solved "
+            "again)"
         )
     if asked:
         member, part = asked[0]
         kind = "the push" if member.factor == "lateral force" else "load and weight"
         pieces.append(
-            f"by what is asked, the moments of load and weight carry {signed(parts['moments'])} "
-            f"and the lateral force {signed(parts['lateral force'])}, most of all "
-            f"{member_words(member)} by {kind} ({signed(part)})"
+            f"by what is asked, the moments of load and weight account for "
+            f"{signed(parts['moments'])} and the lateral force {signed(parts['lateral force'])}, "
+            f"most of all {member_words(member)} by {kind} ({signed(part)})"
         )
     return first, "; ".join(pieces) + "."
 
@@ -185,7 +186,7 @@ def head_sentences(
         )
     shown = sorted((t for t in terms if abs(t[0]) >= NOTHING), key=lambda t: -abs(t[0]))
     if not shown:
-        return f"{first}.", "No row asks for it, and none speaks against it."
+        return f"{first}.", "No row calls for it, and none opposes it."
     asks, holds = (
         [
             f"{words} ({signed(part)}{_same_sign(part, own)})"
@@ -196,7 +197,7 @@ def head_sentences(
     )
     said = []
     if asks:
-        said.append(f"It is asked for {' and '.join(asks)}")
+        said.append(f"It is called for {' and '.join(asks)}")
     if holds:
         said.append(f"{'but' if asks else 'It'} costs effort by {' and '.join(holds)}")
     return f"{first}.", f"{', '.join(said)}."

@@ -122,7 +122,7 @@ def limiting_strength(result: LiftResult) -> LimitingStrength:
     good = np.flatnonzero(whole.posed)
     balance = whole.take(good)
     if balance.load is None or not np.any(balance.load.each):
-        raise InputError("greatest load: nothing is known of a load that could be raised")
+        raise InputError("greatest load: there is no load that could be raised")
     heights = result.prepared.lift.fraction[good]
     model = result.prepared.limb.model
     groups = tuple(head.group for head in model.heads)

@@ -90,7 +90,7 @@ def explanation_text(
     out += [capacity_text(found), drive_text(found), moments_text(found)]
     if other is not None:
         out += [
-            f"Beside it, {head_phrase(other.head)}. {capacity_text(other)}",
+            f"For comparison, {head_phrase(other.head)}. {capacity_text(other)}",
             drive_text(other),
             comparison_text(found, changes, other),
         ]

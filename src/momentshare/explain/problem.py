@@ -76,8 +76,8 @@ class FrameProblem:
         couple of the hands; no column where they are given.
     free_bounds : pair of float array, shape (k,), optional
         Least and greatest free values [N, N·m].
-    weights_follow_volume : bool
-        Whether a head of twice the volume has twice the weight.
+    weights_follow_size : bool
+        Whether a head of twice the volume and area has twice the weight.
     best_capacity, best_passive_force : float array, shape (heads,), optional
         Capacity and passive force with every fibre at the peak of its active curve and its
         velocity factor as here [N].
@@ -95,7 +95,7 @@ class FrameProblem:
     weights: NDArray[np.float64]
     free_columns: NDArray[np.float64]
     free_bounds: tuple[NDArray[np.float64], NDArray[np.float64]] | None = None
-    weights_follow_volume: bool = False
+    weights_follow_size: bool = False
     best_capacity: NDArray[np.float64] | None = None
     best_passive_force: NDArray[np.float64] | None = None
     glenoid: HeldGlenoid | None = None
@@ -240,7 +240,7 @@ def frame_problem(result: LiftResult, frame: int) -> FrameProblem:
         weights=np.ones(len(balance.head_names)) if weights is None else weights.copy(),
         free_columns=np.zeros((len(balance.row_names), 0)) if columns is None else columns,
         free_bounds=bounds,
-        weights_follow_volume=chosen.by_volume,
+        weights_follow_size=chosen.by_size is not None,
         best_capacity=best,
         best_passive_force=resist,
         glenoid=held_glenoid(balance) if held else None,

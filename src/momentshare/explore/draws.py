@@ -47,17 +47,18 @@ _MODES = {"none": Lateral(mode="zero"), "free": Lateral(mode="free")}
 def page_criterion(study: Study) -> tuple[Criterion, str]:
     """Criterion that a page begins with, and its name there: the study's, if the page offers it."""
     wanted = study.file.settings.criterion()
-    if wanted.exponent not in {2.0, 3.0}:
+    if wanted.exponent not in {2.0, 3.0} or wanted.weights == "area":
         wanted = Criterion()
-    kind = "volume" if wanted.by_volume else "equal"
+    kind = "volume" if wanted.by_size else "equal"
     return Criterion(exponent=wanted.exponent, weights=wanted.weights), f"{kind}{wanted.exponent:g}"
 
 
-def usual_load(limbs: Limb, person: int, nodes: Nodes) -> float:
+def usual_load(limbs: Limb, person: int, nodes: Nodes, *, glenoid: bool) -> float:
     """Two thirds of what a person can hold at most heights of a usual press [kg].
 
     The press is the node nearest to 1.6 times the biacromial breadth, 12 cm, flat; four heights in
-    five allow at least one and a half times the load. In steps of 2.5 kg.
+    five allow at least one and a half times the load. In steps of 2.5 kg. With ``glenoid`` the
+    contact force is kept within its limit.
     """
     near = (
         int(np.argmin(np.abs(np.array(nodes.spacings) - 1.6))),
@@ -70,7 +71,8 @@ def usual_load(limbs: Limb, person: int, nodes: Nodes) -> float:
     if isinstance(lift, MomentshareError):
         return 20.0
     (block,) = make_blocks(limbs.take(person), [lift], [0])
-    load = block.prepared.balance().treated(Lateral(mode="free")).greatest_load().factor
+    balance = block.prepared.balance(glenoid=glenoid).treated(Lateral(mode="free"))
+    load = balance.greatest_load(glenoid=glenoid).factor
     known = np.sort(load[np.isfinite(load)])
     if known.size == 0:
         return 0.0
@@ -112,6 +114,7 @@ def activation_ranges(
     out = {f"{end}_{mode}": np.full(shape, UNKNOWN) for mode in _MODES for end in ("low", "high")}
     layout = build_layout(plan_study(study).setup, spreads or Spreads())
     criterion, _ = page_criterion(study)
+    held = study.file.settings.glenoid_constraint
     normals = random_normals(seed, 0, draws, len(layout))
     at = {
         (p.person, p.node): g
@@ -123,7 +126,7 @@ def activation_ranges(
         if drawn is None:
             continue
         breadth = limbs.skeleton.take(person).sizes.biacromial_breadth
-        presses = node_presses(breadth, nodes, load=usual_load(limbs, person, nodes))
+        presses = node_presses(breadth, nodes, load=usual_load(limbs, person, nodes, glenoid=held))
         wanted = [(node, row) for node in presses for row in rows.values() if (person, node) in at]
         lifts = make_lifts(
             [presses[node] for node, _ in wanted],
@@ -140,9 +143,9 @@ def activation_ranges(
         places = {node: k for k, node in enumerate(presses)}
         column = {row: k for k, row in enumerate(rows.values())}
         for block in make_blocks(drawn, [k[0] for k in kept], [k[2] for k in kept]):
-            balance = block.prepared.balance()
+            balance = block.prepared.balance(glenoid=held)
             for mode, lateral in _MODES.items():
-                activation = balance.treated(lateral).share(criterion).activation
+                activation = balance.treated(lateral).share(criterion, glenoid=held).activation
                 for place, number in enumerate(block.numbers):
                     _, node, row = kept[number]
                     span = slice(int(block.edges[place]), int(block.edges[place + 1]))

@@ -58,6 +58,7 @@ def page_info(
         "heights": np.round(heights, 6).tolist(),
         "people": _people(study, limbs, nodes),
         "criterion": page_criterion(study)[1],
+        "glenoid": study.file.settings.glenoid_constraint,
         "spacings": list(nodes.spacings),
         "touches_cm": [round(100.0 * touch, 3) for touch in nodes.touches],
         "angles_deg": list(nodes.angles),
@@ -152,7 +153,9 @@ def _people(study: Study, limbs: Limb, nodes: Nodes) -> list[dict[str, Any]]:
                 "mass_kg": entry.body_mass_kg,
                 "breadth_cm": round(100.0 * limb.skeleton.sizes.biacromial_breadth, 2),
                 "upper_arm_cm": round(100.0 * float(limb.skeleton.humerus_length), 2),
-                "usual_load_kg": usual_load(limbs, place, nodes),
+                "usual_load_kg": usual_load(
+                    limbs, place, nodes, glenoid=study.file.settings.glenoid_constraint
+                ),
                 "test_extension_nm": _tested_extension(limb),
                 "weights": [float(w) for w in limb.volume_weights],
             }

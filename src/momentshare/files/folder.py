@@ -244,7 +244,7 @@ class RunFolder:
                 )
             if name not in {MANIFEST, *owned} and os.path.lexists(target):
                 raise InputError(
-                    f"{shown(target)}: stands in the way and was not written by momentshare "
+                    f"{shown(target)}: is in the way and was not written by momentshare "
                     f"{self._manifest.command}; move it away, or choose another folder for --out"
                 )
 

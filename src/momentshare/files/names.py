@@ -54,13 +54,13 @@ def unportable(name: str, others: Iterable[str] = ()) -> str:
         if _RESERVED.fullmatch(part.split(".")[0].rstrip()):
             return f"{part!r} is kept for a device on Windows"
         if found := _FORBIDDEN.search(part):
-            return f"{part!r} holds {found[0]!r}, which Windows does not take"
+            return f"{part!r} holds {found[0]!r}, which Windows does not allow"
         if part.endswith((".", " ")):
             return f"{part!r} ends with a dot or a blank, which Windows drops"
         if len(part) > _LONGEST:
             return f"{part[:40]!r}… has {len(part)} characters"
     same = next((o for o in others if o != name and as_one(o) == as_one(name)), None)
-    return "" if same is None else f"{name!r} and {same!r} are one file where capitals do not count"
+    return "" if same is None else f"{name!r} and {same!r} are one file where case is ignored"
 
 
 def found_as(folder: Path, name: str) -> Path:

@@ -211,6 +211,7 @@ class DrivenPath:
             ratio=np.zeros(len(at)),
             posed=np.ones(len(at), dtype=bool),
             volume_weights=self.limb.volume_weights,
+            area_weights=self.limb.area_weights,
             friction=limits.friction[at],
             couple_lever=self.still.couple_moments[at][:, rows],
             couple_limit=limits.couple[at],

@@ -215,5 +215,5 @@ def read_line(
 
 
 def _bare(path: Path, err: ModelError) -> str:
-    """Leave out the path of a file in front of its fault."""
+    """Drop the path of a file before its fault."""
     return str(err).removeprefix(f"{shown(path)}: ")

@@ -17,7 +17,7 @@ __all__ = ["check_complete"]
 _SCAPULA_ANGLES = ("internal", "upward", "anterior_tilt")
 _CLAVICLE_ANGLES = ("protraction", "elevation", "axial")
 _COURSE = ("rise", "reach", "with_protraction", "with_elevation")
-_SITES = {"sternoclavicular_joint", "radial_head", "ulnar_head"}
+_SITES = {"sternoclavicular_joint", "acromion_landmark", "radial_head", "ulnar_head"}
 _MEASURES = {
     "stature",
     "body_mass",

@@ -1,4 +1,4 @@
-"""What a model holds, and the rules each row of its files must keep.
+"""What a model holds, and the rules that each row of its files must satisfy.
 
 The ``*Row`` classes check one row of a CSV file each; the frozen dataclasses are what the
 rest of the library sees, in SI.
@@ -392,7 +392,7 @@ class Model:
     scapula_policies, moving_scapulae : tuple of str
         Names of the scapula's policies, and of those in which it follows the arm.
     default_scapula, reference_scapula : str
-        The policy of a limb when none is named, and that in which slack lengths are found.
+        The policy of a limb when none is named, and the one in which slack lengths are determined.
     reference_postures : mapping
         Name → angles [deg] in which fibre lengths are known.
     quantities, sites, surfaces : mapping
@@ -406,7 +406,7 @@ class Model:
     references : mapping
         Source key → reference.
     described_sources : tuple of str
-        Sources of the described numbers, those that fitted ones took the place of included.
+        Sources of the described numbers, including those that fitted numbers replaced.
     as_read : tuple of str
         Fingerprints of the files and of what was read from them.
 

@@ -53,7 +53,7 @@ class HeadState:
     pennation : float array
         Angle between fibre and tendon [rad].
     tendon_length : float array
-        [m]; the slack length for a rigid tendon. Where ``floored``, what the path leaves.
+        [m]; the slack length for a rigid tendon. Where ``floored``, the remainder of the path.
     length_factor, velocity_factor : float array
         Active force-length and force-velocity factor.
     active_capacity : float array
@@ -123,7 +123,7 @@ def head_state(
     path_length : float array, shape (..., heads)
         Length of the path from origin to insertion [m].
     path_velocity : float array, shape (..., heads), or None
-        Its rate of change [m/s], shortening negative. None means held still by definition:
+        Its rate of change [m/s], shortening negative. None means exactly isometric:
         the velocity factor is then exactly 1, whereas an array of zeros gives the value of
         the curve at rest (1.0023 for De Groote et al. 2016).
     peak_fibre_length : float array, shape (heads,)

@@ -1,6 +1,6 @@
 """Published force-length and force-velocity curves, each set named author-year.
 
-Every curve is dimensionless: force over maximal isometric force, fibre length over optimal
+Every curve is dimensionless: force over greatest isometric force, fibre length over optimal
 fibre length, tendon length over tendon slack length, velocity over maximal shortening
 velocity with **shortening negative**. A set is a frozen dataclass of its constants, so one
 constant is altered by ``dataclasses.replace(DeGrooteCurves(), passive_strain=0.5)``.
@@ -181,7 +181,7 @@ class DeGrooteCurves:
         Returns
         -------
         float array, same shape
-            Force / maximal isometric force.
+            Force / greatest isometric force.
         """
         return self._active(x)[0]
 
@@ -202,7 +202,7 @@ class DeGrooteCurves:
         Returns
         -------
         float array, same shape
-            Force / maximal isometric force.
+            Force / greatest isometric force.
         """
         rise = np.expm1(self.passive_shape * (_array(x) - 1.0) / self.passive_strain)
         return _clamped(rise / np.expm1(self.passive_shape), clamp)
@@ -263,7 +263,7 @@ class DeGrooteCurves:
         Returns
         -------
         float array, same shape
-            Force / maximal isometric force.
+            Force / greatest isometric force.
         """
         rise = np.exp(self.tendon_stiffness * (_array(x) - self.tendon_shift))
         return _clamped(self.tendon_scale * rise - self.tendon_offset, clamp)
@@ -323,7 +323,7 @@ class ThelenCurves:
         Returns
         -------
         float array, same shape
-            Force / maximal isometric force.
+            Force / greatest isometric force.
         """
         return np.asarray(np.exp(-((_array(x) - 1.0) ** 2) / self.active_width), dtype=np.float64)
 
@@ -344,7 +344,7 @@ class ThelenCurves:
         Returns
         -------
         float array, same shape
-            Force / maximal isometric force.
+            Force / greatest isometric force.
         """
         rise = np.expm1(self.passive_shape * (_array(x) - 1.0) / self.passive_strain)
         return _clamped(rise / np.expm1(self.passive_shape), clamp)
@@ -428,7 +428,7 @@ class ThelenCurves:
         Returns
         -------
         float array, same shape
-            Force / maximal isometric force.
+            Force / greatest isometric force.
         """
         strain = _array(x) - 1.0
         toe_strain, line_slope = self._toe

@@ -1,4 +1,4 @@
-"""Net moments that came from elsewhere: a published table gives heads with intervals."""
+"""Net moments from elsewhere: a published table yields heads with intervals."""
 
 from momentshare.published.solve import PublishedResult, heads_of_published
 from momentshare.published.table import PublishedLine, PublishedTable, read_published

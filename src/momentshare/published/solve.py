@@ -1,8 +1,8 @@
 """Heads with intervals from a published table.
 
-A paper often prints what this library begins with, net joint moments and a posture for each
-condition as mean ± standard deviation, and nothing else. :func:`heads_of_published` lays such
-a table on a limb: once at the means, then in draws around them.
+A paper often prints what this library starts from, net joint moments and a posture for each
+condition as mean ± standard deviation, and nothing else. :func:`heads_of_published` applies such a
+table to a limb: once at the means, then in draws around them.
 
 Signs are those of the arm frame (:func:`momentshare.posture.arm_frame`): internal rotation,
 elevation and horizontal adduction positive, and extension demand positive at the elbow.
@@ -61,22 +61,20 @@ class PublishedResult:
     heads : DataFrame
         Condition × point × head: activation and force [N] at the means, and median, 2.5 % and
         97.5 % of the draws (``_median``, ``_low``, ``_high``). ``rows_balanced`` counts rows;
-        where ``doubtful_path`` the path lies in a surface and is not to be trusted.
+        where ``doubtful_path`` is set, the path enters a surface and cannot be trusted.
     orderings : DataFrame
         Point × head × pair of conditions: ``activation_difference`` at the means, and the
         probability that the activation of ``condition`` is above that of ``other``, ties
-        counted half. In
-        ``probability`` both conditions of a draw lie off their means in the same sense, as
-        when the same person stands high in both (common random numbers); in
-        ``probability_independent`` they have nothing to do with each other. Repeated
-        measures most likely lie between, since strong people are strong in both.
-        ``same_rows``: whether the same rows were balanced.
+        counted half. In ``probability`` both conditions of a draw deviate from their means in the
+        same sense, as when the same person scores high in both (common random numbers); in
+        ``probability_independent`` they are independent. Repeated measures most likely lie between,
+        since strong people are strong in both. ``same_rows``: whether the same rows were balanced.
     shortfalls : DataFrame
         Condition × point: rows balanced and not given, status at the means, part of the draws
         that fall short or have no certified answer, and the unmet moment of every row at the
         means [N·m].
     notes : tuple of str
-        What was not given, what was assumed, how far to trust it.
+        What was not given, what was assumed, and how far to trust it.
     """
 
     table: PublishedTable
@@ -108,12 +106,12 @@ def heads_of_published(
     ----------
     table : PublishedTable
     limb : Limb
-        Whose moment arms and strength are used; heads are held at no speed.
+        Provides moment arms and strength; heads are held at zero speed.
     criterion : Criterion, optional
         Default: Σ V a², V the volume of the head. A forearm row is never balanced, since no
         table states it.
     draws : int
-        Around the means; 0 gives the answer at the means only.
+        Number of draws around the means; 0 gives the answer at the means only.
     seed : int
         The same seed gives the same numbers.
     spread : {"sd", "se"}
@@ -228,7 +226,8 @@ def given_moments(
     ----------
     lines : sequence of PublishedLine
     limb : Limb
-        On which they are laid; drawn angles keep to its limits (or the mean, where outside).
+        Limb to which they are applied; drawn angles stay within its limits (or at the mean, if
+        outside).
     spread : {"sd", "se"}
         Standard deviation of persons, or that over √n, of the mean. One not given counts as zero.
     """
@@ -282,7 +281,7 @@ def _drawn(
 def _solved(
     limb: Limb, values: NDArray[np.float64], rows: NDArray[np.intp], criterion: Criterion
 ) -> tuple[NDArray[np.bool_], Any]:
-    """Share the drawn moments of the given rows; every answer by itself."""
+    """Share the drawn moments of the given rows; every answer is independent."""
     first = len(BALANCED)
     posture = posture_from_angles(*(values[..., first + k] for k in range(len(ANGLE_NAMES))))
     found = limb.paths(posture)
@@ -293,6 +292,7 @@ def _solved(
         values[..., rows],
         passive=state.passive_force,
         volume_weights=limb.volume_weights,
+        area_weights=limb.area_weights,
         head_names=limb.head_names,
         row_names=tuple(BALANCED[k] for k in rows),
     )

@@ -1,4 +1,4 @@
-"""A table of published moments and postures, typed off into a CSV file."""
+"""A table of published moments and postures, transcribed into a CSV file."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ _ANGLE_RANGE = {
     "elbow_flexion": (-20.0, 180.0),
     "forearm_rotation": (-30.0, 180.0),
 }
-"""Angles that a file may state [deg]; beyond them unit or sign is wrong (common practice, no
+"""Angles that a file may state [deg]; beyond them, unit or sign is wrong (common practice, no
 source). Draws keep to the narrower limits of the limb's model."""
 
 _GREATEST_MOMENT = 2000.0
@@ -59,7 +59,7 @@ class PublishedLine:
     ----------
     condition, point : str
     people : int
-        Over how many the paper averaged.
+        Number of people that the paper averaged over.
     moments, moment_sd : float array, shape (4,)
         In the order of :data:`momentshare.balance.BALANCED` [N·m]; NaN where not given.
     angles, angle_sd : float array, shape (5,)
@@ -113,7 +113,7 @@ class PublishedTable:
 
     @property
     def citations(self) -> tuple[str, ...]:
-        """Sources of the lines with how they are known, each once."""
+        """Sources of the lines with how they are known, without duplicates."""
         return tuple(dict.fromkeys(f"{x.source} ({x.known})" for x in self.lines))
 
 
@@ -123,15 +123,15 @@ def read_published(path: str | Path) -> PublishedTable:
     Parameters
     ----------
     path : str or Path
-        CSV, UTF-8, comma between cells, point in numbers. Columns ``condition``; ``point``, a
-        label such as ``sticking region`` or a percent of the lift; ``n``, people; ``source``;
-        ``known``, one of ``read``, ``from memory``, ``common practice``, ``invented``;
+        CSV, UTF-8, cells separated by commas, with a decimal point. Columns ``condition``;
+        ``point``, a label such as ``sticking region`` or a percent of the lift; ``n``, people;
+        ``source``; ``known``, one of ``read``, ``from memory``, ``common practice``, ``invented``;
         ``plane_deg``, ``elevation_deg``, ``axial_deg``, ``elbow_flexion_deg``,
         ``forearm_rotation_deg``; any of ``shoulder_internal_rotation_nm``,
-        ``shoulder_elevation_nm``, ``shoulder_horizontal_adduction_nm``,
-        ``elbow_extension_nm``. For each of the last two groups a standard deviation may stand
-        in ``…_sd_deg`` or ``…_sd_nm``; ``note`` is free. A moment left blank was not reported
-        and is not balanced; a blank standard deviation was not given.
+        ``shoulder_elevation_nm``, ``shoulder_horizontal_adduction_nm``, ``elbow_extension_nm``. For
+        each of the last two groups a standard deviation may be given in ``…_sd_deg`` or
+        ``…_sd_nm``; ``note`` is free text. A moment left blank was not reported and is not
+        balanced; a blank standard deviation was not given.
 
     Returns
     -------
@@ -178,8 +178,8 @@ def read_published(path: str | Path) -> PublishedTable:
         key = (line.condition, line.point)
         if key in seen:
             faults.append(
-                f"row {row}: condition {key[0]!r} at point {key[1]!r} stands in row {seen[key]} "
-                "already; keep one, or name them apart"
+                f"row {row}: condition {key[0]!r} at point {key[1]!r} is given in row {seen[key]} "
+                "already; keep one, or give them different names"
             )
         seen.setdefault(key, row)
         lines.append(line)
@@ -204,7 +204,7 @@ def _records(place: Path, text: str) -> tuple[list[str], list[tuple[int, list[st
 
 
 def _columns() -> dict[str, bool]:
-    """Names that a header may hold → whether it must."""
+    """Names that a header may hold → whether they are required."""
     out = {"condition": True, "point": True, "n": True, "source": True, "known": True}
     for name in ANGLE_NAMES:
         out |= {f"{name}_deg": True, f"{name}_sd_deg": False}
@@ -221,7 +221,7 @@ def _header_faults(header: list[str]) -> list[str]:
         if name not in known
     ]
     faults += [
-        f"column {name!r} stands {times} times; keep one"
+        f"column {name!r} appears {times} times; keep one"
         for name, times in Counter(header).items()
         if times > 1 and name in known
     ]
@@ -241,7 +241,7 @@ def _short(text: str) -> str:
 
 
 class _Cells:
-    """Cells of one row with the faults that were found in them."""
+    """Cells of one row with the faults found in them."""
 
     def __init__(self, row: int, cells: dict[str, str]) -> None:
         self.row, self.cells = row, cells

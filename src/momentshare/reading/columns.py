@@ -18,7 +18,7 @@ __all__ = ["case_key", "case_keys", "frame_status", "height_columns", "result_ta
 
 
 def case_keys(case: Case, result: LiftResult) -> dict[str, str]:
-    """Columns that say which result a row belongs to."""
+    """Columns that identify the result to which a row belongs."""
     return {
         "person": case.person,
         "condition": case.condition,
@@ -32,7 +32,7 @@ def case_key(case: Case, result: LiftResult) -> tuple[str, str, str]:
 
 
 def height_columns(case: Case, rows: int = 1) -> dict[str, Any]:
-    """Columns that say where along the lift a row lies, ``rows`` rows per frame."""
+    """Columns for the place of a row along the lift, ``rows`` rows per frame."""
     lift = case.prepared.lift
     columns = {
         "frame": np.arange(len(lift.fraction)),
@@ -44,7 +44,7 @@ def height_columns(case: Case, rows: int = 1) -> dict[str, Any]:
 
 
 def stacked(parts: list[pd.DataFrame]) -> pd.DataFrame:
-    """Put tables below each other; an empty table where there are none."""
+    """Concatenate tables; an empty table if there are none."""
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
 
 

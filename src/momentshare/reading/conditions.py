@@ -1,4 +1,4 @@
-"""Each lift summed up: what it asks and where it ends."""
+"""Summary of each lift: its demands and its limits."""
 
 from __future__ import annotations
 
@@ -23,17 +23,17 @@ if TYPE_CHECKING:
 __all__ = ["condition_table", "doubtful_heads"]
 
 _NEAR_JUMP = float(np.radians(5.0))
-"""Angle before a path would change its side below which its arms are not to be trusted."""
+"""Angle left before a path changes side below which its arms cannot be trusted."""
 
 
 def doubtful_heads(found: Paths, good: np.ndarray) -> tuple[str, ...]:
-    """Heads whose path lies in a surface, or near a change of side, in some frame."""
+    """Heads whose path enters a surface, or is near a change of side, in some frame."""
     doubt = found.inside[good].any(axis=0) | (found.margin[good].min(axis=0) < _NEAR_JUMP)
     return tuple(name for name, bad in zip(found.head_names, doubt, strict=True) if bad)
 
 
 def condition_table(study: CaseSet) -> pd.DataFrame:
-    """Sum up each lift: what it asks and where it ends.
+    """Summarise each lift: its demands and its limits.
 
     Parameters
     ----------
@@ -100,7 +100,8 @@ def condition_table(study: CaseSet) -> pd.DataFrame:
             factor = result.greatest.factor[good]
             lost = np.isnan(factor)
             entry["frames_without_load"] = int(np.count_nonzero(lost))
-            # Where the limb cannot hold itself, no load can be taken through the whole lift.
+            # Where the limb cannot hold its own weight, no load can be moved through the whole
+            # lift.
             weak = int(np.argmax(lost)) if lost.any() else int(np.argmin(factor))
             entry |= {
                 "greatest_load_kg": float(factor[weak]),
@@ -116,7 +117,7 @@ def condition_table(study: CaseSet) -> pd.DataFrame:
 
 
 def _condition_band(case: Case, result: LiftResult, study: CaseSet) -> dict[str, object]:
-    """Tell what the posture rule changes in greatest load and ratio; nothing without a band."""
+    """Return what the posture rule changes in greatest load and ratio; empty without a band."""
     band: Band | None = getattr(study, "band", None)
     if band is None:
         return {}

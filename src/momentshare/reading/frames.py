@@ -144,7 +144,7 @@ def _moment_columns(case: Case, result: LiftResult) -> dict[str, Any]:
 
 
 def _bounds_met(result: LiftResult) -> np.ndarray:
-    """Name in every frame what of the hand stands at a bound; empty where nothing does."""
+    """Name in every frame which force or couple of the hand is at a bound; empty if none is."""
     names = ("lateral force", *(f"{axis} couple" for axis in COUPLES))
     return np.array(
         ["; ".join(compress(names, met)) for met in result.hand_bound_met], dtype=object

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 __all__ = ["GIRDLE_FORCE", "GIRDLE_MOMENT", "glenoid_head_table", "glenoid_table"]
 
 GIRDLE_FORCE = tuple(f"girdle_force_{way}_n" for way in ("forward", "up", "outward"))
-"""Columns of the force that the girdle hands on to the trunk; x, y and z of the thorax."""
+"""Columns of the force that the girdle transmits to the trunk; x, y and z of the thorax."""
 
 GIRDLE_MOMENT = tuple(f"girdle_moment_{way}_nm" for way in ("lowering", "protracting", "backward"))
 """Columns of its moment about the sternoclavicular joint; x, y and z of the thorax."""
@@ -41,16 +41,17 @@ def glenoid_table(study: CaseSet) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        One row per person × condition × lateral mode × frame. ``within_limits`` tells whether the
+        One row per person × condition × lateral mode × frame. ``within_limits`` says whether the
         answer was kept within the stability limits. ``contact_n`` is the size of the contact force,
         ``compression_n``, ``anterior_shear_n`` and ``superior_shear_n`` its components,
-        ``shear_ratio`` shear over compression, ``stability_ratio`` its limit in that direction,
-        and ``share_of_limit`` the one over the other: 0 centred, 1 at the limit, more beyond it.
+        ``shear_ratio`` shear over compression, ``stability_ratio`` its limit in that direction, and
+        ``share_of_limit`` the first over the second: 0 centred, 1 at the limit, more beyond it.
         ``inside_limit_by_deg`` is the angle that the force may still turn before it reaches the
-        limit there, negative beyond it; ``shear_direction`` says where the shear pushes the
-        humeral head on the glenoid. ``girdle_force_…_n`` is what clavicle and scapula hand on to
+        limit there, negative beyond it; ``shear_direction`` says where the shear pushes the humeral
+        head on the glenoid. ``girdle_force_…_n`` is the force that clavicle and scapula transmit to
         the trunk (:mod:`momentshare.girdle_forces`), ``girdle_moment_…_nm`` its moment about the
-        sternoclavicular joint: lowering, protracting and turning back the clavicle where positive.
+        sternoclavicular joint: positive values lower the clavicle, protract it and rotate it
+        backward.
 
     Examples
     --------

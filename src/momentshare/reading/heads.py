@@ -29,7 +29,7 @@ __all__ = [
 ]
 
 HEAD_OUTCOMES = ("mean_activation", "peak_activation", "mean_force_n", "peak_force_n")
-"""What every table of heads says of a lift, in this order."""
+"""Columns of every table of heads on a lift, in this order."""
 
 HEADS_COLUMNS = (
     "condition",
@@ -49,9 +49,9 @@ BAND_COLUMNS = tuple(
     for kind in ("posture", "couples")
     for end in ("low", "high")
 )
-"""What a table of heads says besides where a study carries the band of its posture rule: the
-range of a lift mean, or of the mean over people of it, over the edges and corners of the rule;
-and the same over no and free couples of the hands."""
+"""Further columns where a study carries the band of its posture rule: the range of a lift mean, or
+of its mean over people, over the edges and corners of the rule; and the same over zero and free
+couples of the hands."""
 
 _DECISIVE_MOMENT = 1.0
 """Lift-mean moment [N·m] below which a share of it means nothing."""
@@ -90,7 +90,7 @@ def head_table_by_person(study: CaseSet) -> pd.DataFrame:
 
 
 def head_table(study: CaseSet) -> pd.DataFrame:
-    """Sum up each head over the lift and over people.
+    """Summarise each head over the lift and over people.
 
     Parameters
     ----------
@@ -102,9 +102,9 @@ def head_table(study: CaseSet) -> pd.DataFrame:
     DataFrame
         One row per condition × lateral mode × head. ``people`` counts; mean and standard deviation
         over people (``…_mean``, ``…_sd``) of ``mean_activation`` and ``peak_activation`` (0 to 1),
-        ``mean_force_n`` and ``peak_force_n``, ``min_fibre_length`` and ``max_fibre_length`` (over
-        the fibre length at which active force peaks). With a band of the posture rule also its
-        ranges (``…_posture_low``, ``…_posture_high``, ``…_couples_…``).
+        ``mean_force_n`` and ``peak_force_n``, ``min_fibre_length`` and ``max_fibre_length`` (in
+        peak fibre lengths). With a band of the posture rule also its ranges (``…_posture_low``,
+        ``…_posture_high``, ``…_couples_…``).
 
     Examples
     --------
@@ -145,7 +145,7 @@ def band_columns(keys: list[tuple[str, str, str]], study: CaseSet) -> dict[str, 
         for kind, known in (("posture", band.posture), ("couples", band.couples)):
             low = high = np.full(len(study.model.head_names), np.nan)
             if all(key in known for key in keys):
-                # A variation that someone cannot do would change who the mean is over.
+                # A variation that someone cannot perform would change the people behind the mean.
                 mean = np.mean([getattr(known[key], name) for key in keys], axis=0)
                 low, high = np.nanmin(mean, axis=0), np.nanmax(mean, axis=0)
             out[f"{value}_{kind}_low"], out[f"{value}_{kind}_high"] = low, high
@@ -153,7 +153,7 @@ def band_columns(keys: list[tuple[str, str, str]], study: CaseSet) -> dict[str, 
 
 
 def over_people(table: pd.DataFrame, keys: list[str], values: list[str]) -> pd.DataFrame:
-    """Mean and standard deviation over people, and how many there are.
+    """Mean and standard deviation over people, and their number.
 
     Parameters
     ----------

@@ -36,8 +36,8 @@ def load_table(study: CaseSet) -> pd.DataFrame:
     DataFrame
         One row per person × condition × lateral mode × frame: ``greatest_load_kg``, both hands.
         ``limiting_row`` is the moment whose price times demand is largest,
-        ``limiting_direction`` where the load asks for it, ``limiting_share`` its part of the whole
-        (the parts of all rows sum to one); ``limiting_heads`` give all they have.
+        ``limiting_direction`` the direction of that demand, ``limiting_share`` its part of the
+        whole (the parts of all rows sum to one); ``limiting_heads`` are fully active.
 
     Examples
     --------

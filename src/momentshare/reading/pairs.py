@@ -1,4 +1,4 @@
-"""Conditions beside each other, head by head."""
+"""Conditions compared, head by head."""
 
 from __future__ import annotations
 
@@ -68,14 +68,14 @@ def ratio_table(study: StudyResult) -> pd.DataFrame:
 
 
 def _by_condition(table: pd.DataFrame, value: str) -> pd.DataFrame:
-    """Lay out a column of heads and people, a column a condition."""
+    """Spread a column over conditions: one row per head and person, one column per condition."""
     return table.pivot_table(
         index=["head", "person"], columns="condition", values=value, observed=True, sort=False
     )
 
 
 def _mean_ratio(top: pd.Series, bottom: pd.Series) -> float:
-    """Mean over people of top ÷ bottom; NaN where the head hardly works in the reference."""
+    """Mean over people of top ÷ bottom; NaN where the head is hardly active in the reference."""
     known = (bottom > 1e-3) & top.notna()
     return float((top[known] / bottom[known]).mean()) if known.any() else float("nan")
 
@@ -83,11 +83,11 @@ def _mean_ratio(top: pd.Series, bottom: pd.Series) -> float:
 def ordering_table(study: CaseSet) -> pd.DataFrame:
     """Each pair of conditions, per lateral mode and head: which is higher, and for how many.
 
-    ``people_agreeing`` counts the people in whom the lift-mean activation stands in the
-    order of the mean over people. Where the study carries the band of its posture rule,
-    ``turns_with_posture`` says whether the order of the means turns when both conditions are
-    moved alike to some edge or corner of it. One row per pair; ``condition`` is the one with the
-    larger mean, so that ``difference``, condition minus other, is never negative.
+    ``people_agreeing`` counts the people whose lift-mean activation has the order of the mean over
+    people. Where the study carries the band of its posture rule, ``turns_with_posture`` says
+    whether the order of the means is reversed when both conditions are moved to the same edge or
+    corner of it. One row per pair; ``condition`` is the one with the larger mean, so that
+    ``difference``, condition minus other, is never negative.
     """
     table = head_table_by_person(study)
     rows = []
@@ -122,7 +122,7 @@ def ordering_table(study: CaseSet) -> pd.DataFrame:
 
 
 def _with_turns(table: pd.DataFrame, study: CaseSet) -> pd.DataFrame:
-    """Say of every order whether it turns within the band of the posture rule."""
+    """State for every order whether it is reversed within the band of the posture rule."""
     band: Band | None = getattr(study, "band", None)
     if band is None or table.empty:
         return table

@@ -31,20 +31,20 @@ if TYPE_CHECKING:
 __all__ = ["Band", "Varied", "solve_band"]
 
 _TOGETHER = 600
-"""Lifts solved at once; what is kept of them is little."""
+"""Number of lifts solved at once; little is kept of them."""
 
 _COUPLES = 1000
-"""Number by which tasks with free couples are told from those with a moved posture."""
+"""Number that distinguishes tasks with free couples from those with a moved posture."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Varied:
-    """Lift means of one person, condition and lateral treatment, one row a variation.
+    """Lift means of one person, condition and lateral treatment, one row per variation.
 
     Attributes
     ----------
     activation, force : float array, shape (variations, heads)
-        Lift means; NaN where a posture cannot be taken. The first row is the result itself.
+        Lift means; NaN where a posture cannot be reached. The first row is the result itself.
     load, ratio : float array, shape (variations,)
         Greatest load through the lift [kg], and lift mean of the lateral ratio.
     """
@@ -85,7 +85,7 @@ def solve_band(
     greatest_load: bool = True,
     progress: Callable[[int, int, str], None] | None = None,
 ) -> Band | None:
-    """Solve the variations of a setup; None where nothing in it is planned.
+    """Solve the variations of a setup; None if nothing in it is planned.
 
     Parameters
     ----------
@@ -94,7 +94,7 @@ def solve_band(
         Its answers.
     greatest_load : bool
     progress : callable, optional
-        Called with the number of lifts done, that of all, and what is done.
+        Called with the number of lifts done, the total, and what is being done.
     """
     base = {(case.person, case.condition): case for case in solved.cases}
     tasks, rules = _varied_tasks(setup, base)
@@ -151,7 +151,7 @@ def _varied_tasks(
 def _solved(
     setup: Setup, base: Mapping[tuple[str, str], Case], *, greatest_load: bool
 ) -> Iterator[tuple[Task, str, Means]]:
-    """Solve tasks and keep nothing but means; lateral mode and means of each.
+    """Solve tasks and keep only means; return lateral mode and means of each.
 
     A moved posture that does not reach whatever the condition itself reaches is left out.
     """

@@ -1,8 +1,8 @@
 """A block: the frames of many lifts of many limbs in a row, prepared and solved at once.
 
-What a single lift goes through one by one (paths, capacity, demand, balance, sharing, greatest
-load) is done here once for all frames. The answers are cut back into lifts as views, so that
-nothing is copied and every later step sees ordinary lifts.
+The steps of a single lift (paths, capacity, demand, balance, sharing, greatest load) are done here
+once for all frames. The answers are split into lifts as views, so that nothing is copied and every
+later step sees ordinary lifts.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 __all__ = ["FRAMES", "Answer", "Block", "make_blocks"]
 
 FRAMES = 20_000
-"""Frames held side by side, some 200 MB with all that is computed of them."""
+"""Number of frames held together, some 200 MB with everything computed from them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -38,7 +38,7 @@ class Block:
     Attributes
     ----------
     numbers : tuple of int
-        Number of each lift among those the block was made from.
+        Index of each lift among those from which the block was made.
     lifts : tuple of Lift
         One by one, as they were given.
     limbs : tuple of int
@@ -59,7 +59,7 @@ class Block:
         return f"Block(lifts={len(self.lifts)}, frames={int(self.edges[-1])})"
 
     def part(self, k: int, limb: Limb | None = None) -> Prepared:
-        """Take one lift out; arrays are views. ``limb`` is its limb where it is at hand."""
+        """Extract one lift; arrays are views. ``limb`` is its limb, if available."""
         span, whole = self._span(k), self.prepared
         return Prepared(
             limb=whole.limb.take(self.limbs[k]) if limb is None else limb,
@@ -87,7 +87,7 @@ class Block:
         Parameters
         ----------
         wanted : sequence of (int, Lateral)
-            Place of a lift in the block, and how its lateral force is known.
+            Index of a lift in the block, and its treatment of the lateral force.
         criterion : Criterion
         greatest_load, glenoid : bool
             As for :func:`momentshare.analysis.solve_lift`.
@@ -143,7 +143,7 @@ class Block:
         glenoid: bool = False,
         change: Callable[[Balance], Balance] | None = None,
     ) -> list[LiftResult]:
-        """Do the same, cut into one result for each entry of ``wanted``, in its order."""
+        """Do the same, split into one result per entry of ``wanted``, in its order."""
         found: dict[tuple[int, str], LiftResult] = {}
         limbs = {row: self.prepared.limb.take(row) for row in set(self.limbs)}
         parts = {k: self.part(k, limbs[self.limbs[k]]) for k in dict.fromkeys(k for k, _ in wanted)}
@@ -163,7 +163,7 @@ class Answer:
     ----------
     block : Block
     members : tuple of (int, Lateral)
-        Place of each lift in the block, and its treatment.
+        Index of each lift in the block, and its treatment.
     frames : int array, shape (frames,)
         Frames of the block that belong to the answer, lift by lift.
     edges : int array, shape (members + 1,)
@@ -194,7 +194,7 @@ class Answer:
         return slice(int(self.edges[place]), int(self.edges[place + 1]))
 
     def result(self, place: int, prepared: Prepared | None = None) -> LiftResult:
-        """Cut one member out."""
+        """Extract one member."""
         k, lateral = self.members[place]
         span = self.span(place)
         return assemble(
@@ -215,9 +215,9 @@ def make_blocks(
     frames: int = FRAMES,
     threads: int | None = None,
 ) -> Iterator[Block]:
-    """Prepare lifts in blocks of about so many frames.
+    """Prepare lifts in blocks of about the given number of frames.
 
-    Lifts of one kind (timed or not; a mass or a force in the hand, or moments given) stand in one
+    Lifts of one kind (timed or not; a mass or a force in the hand, or given moments) form one
     block; the numbers of a block say where its lifts belong.
 
     Parameters
@@ -228,9 +228,9 @@ def make_blocks(
     rows : sequence of int
         Row of each lift's limb; zeros for a single limb.
     frames : int
-        Frames from which a block is full.
+        Number of frames from which a block is full.
     threads : int, optional
-        Most threads; by default one per available core.
+        Maximum number of threads; by default one per available core.
     """
     kinds: dict[tuple[bool, bool, bool], list[int]] = {}
     for k, lift in enumerate(lifts):

@@ -1,8 +1,8 @@
 """Cases: who lifts what, with which treatments of the lateral force; and their answers.
 
 Everything that is solved begins as a :class:`Setup`: how the limbs are built, and one
-:class:`Task` for each person and condition, planned or measured. Commands differ in where their
-setup comes from and in what they read from the answers.
+:class:`Task` for each person and condition, planned or measured. Commands differ in the origin of
+their setup and in what they read from the answers.
 """
 
 from __future__ import annotations
@@ -57,7 +57,8 @@ class LimbPlan:
     strengths : tuple of sequence of MeasuredStrength
         Tests of each person.
     raised : tuple of mapping
-        Of each person: group → factor on its strength after the tests, such as a best lift asks.
+        Of each person: group → factor on its strength after the tests, such as a best lift
+        requires.
     numbers : Numbers
     options : LimbOptions
     """
@@ -84,7 +85,7 @@ class LimbPlan:
 
 
 def raised_limbs(limbs: Limb, factors: Sequence[Mapping[str, float]]) -> Limb:
-    """Return limbs with the strength of groups raised, one mapping a limb; stiffness stays."""
+    """Return limbs with the strength of groups raised, one mapping per limb; stiffness stays."""
     if not any(factors):
         return limbs
     heads = limbs.model.heads
@@ -113,11 +114,11 @@ class Task:
     exercise : Exercise or None
         What a planned lift is solved from.
     lift : Lift or None
-        A measured lift; it takes the place of an exercise.
+        A measured lift; it replaces an exercise.
     exercise_for : callable or None
-        Makes the exercise anew for a person of other sizes.
+        Makes the exercise again for a person of other sizes.
     given : GivenMoments or None
-        What ``lift`` was made from where its moments are given.
+        What ``lift`` was made from if its moments are given.
     """
 
     person: str
@@ -132,13 +133,13 @@ class Task:
 
     @property
     def key(self) -> tuple[str, str, int, int]:
-        """What tells tasks of a setup apart."""
+        """Key that distinguishes the tasks of a setup."""
         return self.person, self.condition, self.repetition, self.limb
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Setup:
-    """All that is to be solved, before anything is.
+    """Everything to be solved, before solving.
 
     Attributes
     ----------
@@ -190,7 +191,7 @@ class Refusal:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class CaseSet:
-    """Cases of one limb model, planned or measured; what the readings are made of."""
+    """Cases of one limb model, planned or measured; the input of the readings."""
 
     model: Model
     cases: tuple[Case, ...]
@@ -212,7 +213,7 @@ class CaseSet:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PreparedSetup:
-    """A setup as far as neither lateral force nor criterion nor balance matter.
+    """The part of a setup that depends on neither lateral force nor criterion nor balance.
 
     Attributes
     ----------
@@ -220,7 +221,7 @@ class PreparedSetup:
     tasks : tuple of Task
         Those whose lift can be reached; the numbers of the blocks count them.
     blocks : iterable of Block
-        Read once where it is an iterator, which holds one block at a time.
+        Read once if it is an iterator, which holds one block at a time.
     refusals : tuple of Refusal
     """
 
@@ -270,9 +271,9 @@ def solve_setup(
     greatest_load : bool
         Also find the greatest load at each height.
     compared : bool
-        Where the limits of the glenoid are kept, also share without them.
+        If the limits of the glenoid are kept, also share without them.
     progress : callable, optional
-        Called after every block with the number of tasks done, that of all, and what is done.
+        Called after every block with the number of tasks done, the total, and what is being done.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""Variations: one named thing changed, everything solved anew.
+"""Variations: one named thing changed, everything solved again.
 
 A :class:`Variation` says what it changes at each step: how limbs are built, the exercise or lift,
 the treatment of the lateral force, the criterion, the balance of moments. The same variations
@@ -62,12 +62,12 @@ def _same(value: _T) -> _T:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Variation:
-    """One thing changed; each function returns its argument itself where it changes nothing.
+    """One thing changed; each function returns its argument unchanged if it changes nothing.
 
     Parameters
     ----------
     name : str
-        As tables and figures call it.
+        Name in tables and figures.
     limbs : callable
         Change of how limbs are built.
     exercise : callable
@@ -93,10 +93,10 @@ class Variation:
     glenoid: bool | None = None
 
     def applied(self, setup: Setup) -> Setup:
-        """Return the setup with the change; the same one where nothing changes.
+        """Return the setup with the change; the same object if nothing changes.
 
-        Treatments of the lateral force that the change does not touch are left out where
-        nothing else changes, since their answers would be the same.
+        Treatments of the lateral force that the change does not affect are left out if nothing else
+        changes, since their answers would be the same.
         """
         limbs, criterion = self.limbs(setup.limbs), self.criterion(setup.criterion)
         glenoid = setup.glenoid if self.glenoid is None else self.glenoid
@@ -144,7 +144,7 @@ def _pairs(tasks: Sequence[Task], setup: Setup) -> list[tuple[Task, Task]]:
 
 
 def _has_limbs_and_lifts_of(changed: Setup, setup: Setup) -> bool:
-    """Whether what was prepared of a setup serves a changed one too."""
+    """Whether what was prepared for a setup can be reused for a changed one."""
     return changed.limbs is setup.limbs and all(
         a.exercise is b.exercise and a.lift is b.lift for a, b in _pairs(changed.tasks, setup)
     )
@@ -170,7 +170,7 @@ def solve_variations(
     variations : sequence of Variation
     greatest_load : bool
     progress : callable, optional
-        Called with the number done, the number of all, and what comes next.
+        Called with the number done, the total, and what comes next.
     """
     out = []
     kept: PreparedSetup | None = None
@@ -214,7 +214,7 @@ def other_options(name: str, **options: Any) -> Variation:
 
 
 def turned_scapula(name: str, angle: str, degrees: float) -> Variation:
-    """Turn the scapula from where it is; the arm stays where it was.
+    """Rotate the scapula from its place; the arm stays where it was.
 
     ``angle`` is ``internal``, ``upward`` or ``anterior_tilt``.
     """
@@ -234,9 +234,9 @@ def moved_girdle(name: str, setup: Setup, protraction: float | None) -> Variatio
     ----------
     name : str
     setup : Setup
-        To be varied; its model says what a press adds where a plan leaves that open.
+        Setup to be varied; its model defines what a press adds where a plan leaves that open.
     protraction : float or None
-        Added to the protraction that there is [rad]; None takes away all that lifters add.
+        Added to the existing protraction [rad]; None removes everything that lifters add.
     """
     plan = setup.limbs
     habit = tuple(
@@ -307,7 +307,7 @@ def freed_couples(name: str) -> Variation:
 
 
 def bound_couples(name: str) -> Variation:
-    """Take away free couples of the hands."""
+    """Remove free couples of the hands."""
 
     def change(given: Lateral) -> Lateral:
         return replace(given, couples="zero") if given.free_couples else given

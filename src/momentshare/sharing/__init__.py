@@ -16,16 +16,15 @@ array([204. , 705.1, 973.7])
 True
 
 ``force`` is active plus passive force [N], ``multipliers`` the price of each row in
-effort per N·m, ``unmet`` the moment that is missing [N·m]. A frame is ``solved``,
-``shortfall`` (the moment cannot be met; the nearest one is) or ``uncertified`` (rounding won;
-the certificate says by how much). Wrong input raises ``ShapeError`` before anything is
-computed. Calls keep no state and release the interpreter lock, so they may run in several
-threads. Without numba (``pip install momentshare``; the kernel comes with
-``momentshare[fast]``) the same answers come from NumPy, some six times slower. The first
-call on a machine compiles what it needs, two seconds for p = 2 and up to thirty for the rest;
-later ones load it. Where the
-installation and the home folder are read-only it is kept in a private folder below the
-system's temporary one, and where that is closed too, compiled in each process.
+effort per N·m, ``unmet`` the moment that is missing [N·m]. A frame is ``solved``, ``shortfall``
+(the moment cannot be met; the nearest one is) or ``uncertified`` (limited by rounding; the
+certificate says by how much). Wrong input raises ``ShapeError`` before anything is computed. Calls
+keep no state and release the interpreter lock, so they may run in several threads. Without numba
+(``pip install momentshare``; the kernel comes with ``momentshare[fast]``) the same answers come
+from NumPy, about six times slower. The first call on a machine compiles what it needs, two seconds
+for p = 2 and up to thirty for everything else; later calls load it. If the installation and the
+home folder are read-only, it is kept in a private folder below the system's temporary one; if that
+is closed too, it is compiled in each process.
 """
 
 from momentshare.sharing._cone import cone_inequalities, contact_cone

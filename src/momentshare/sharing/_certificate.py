@@ -1,4 +1,4 @@
-"""Judge an answer from the problem data alone, whichever route produced it."""
+"""Certify an answer from the problem data alone, whichever route produced it."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ CERTIFIED = 1e-9
 """Greatest relative residual, stationarity and gap of a certified frame."""
 
 ROUNDED = 1e-5
-"""Part of the largest term of a sum that a mismatch is compared with, where it is more."""
+"""Fraction of the largest term of a sum with which a mismatch is compared, if that is more."""
 
 
 def certify(
@@ -68,8 +68,8 @@ def certify(
     drive = np.einsum("fji,fj->fi", loads, multipliers)
     drive = drive - problem.capacity * np.einsum("fgi,fg->fi", limits, held)
     broken = np.maximum(-slack, 0.0) / np.where(room > 0.0, room, 1.0)
-    # Where rows nearly depend on each other, and in a shortfall, λ is long and its terms
-    # cancel; their rounding is no fault of the answer.
+    # Where rows are nearly dependent, and in a shortfall, λ is large and its terms cancel; their
+    # rounding is not a fault of the answer.
     terms = np.einsum("fji,fj->fi", np.abs(loads), np.abs(multipliers))
     terms = terms + problem.capacity * np.einsum("fgi,fg->fi", np.abs(limits), held)
     terms = terms.max(axis=1, initial=0.0)
@@ -78,7 +78,7 @@ def certify(
     response = clipped_response(drive, weights, p)
     conjugate = drive * response - weights * response**p
     parts = effort + conjugate - drive * activation
-    # What is left of λ·(m − R F − C f) counts too, unless it is the shortfall itself.
+    # The remainder λ·(m − R F − C f) counts too, unless it is the shortfall itself.
     loose = np.where(short, 0.0, np.einsum("fj,fj->f", multipliers, unmet))
     loose = loose - np.einsum("fg,fg->f", held, slack)
     cost = effort.sum(axis=1)
@@ -110,7 +110,7 @@ def certify(
 
 
 def clipped_response(drive: FloatArray, weights: FloatArray, exponent: float) -> FloatArray:
-    """Activation that a drive calls for."""
+    """Activation that corresponds to a drive."""
     reduced = np.minimum(np.maximum(drive, 0.0) / (exponent * weights), 1.0)
     return np.asarray(reduced ** (1.0 / (exponent - 1.0)))
 

@@ -1,4 +1,4 @@
-"""A joint that holds only while its contact force stays inside a cone."""
+"""A joint that is stable only while its contact force stays inside a cone."""
 
 from __future__ import annotations
 
@@ -84,9 +84,9 @@ def contact_cone(
     axis : array_like, shape (..., 3)
         Direction of compression; any length.
     towards : array_like, shape (..., 3)
-        Direction from which turns count; its part across the axis counts.
+        Direction from which turns are measured; only its component across the axis matters.
     turns : array_like, shape (facets,), optional
-        Where the facets stand [rad]; by default evenly, the first at ``towards``.
+        Directions of the facets [rad]; by default evenly spaced, the first at ``towards``.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""What the heads can supply at most: greatest factor on a moment, greatest moment.
+"""The most that the heads can supply: greatest factor on a moment, greatest moment.
 
 The greatest factor is the linear programme
 
@@ -45,12 +45,12 @@ ROUTES: tuple[Route, ...] = ("auto", "compiled", "numpy")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GreatestMoment:
-    """Greatest moment about one row, with the definition it was computed by.
+    """Greatest moment about one row, with the definition used.
 
     Attributes
     ----------
     moment : float array, shape (...)
-        Net moment about the row in the direction asked for [N·m], passive forces included;
+        Net moment about the row in the requested direction [N·m], passive forces included;
         negative where the heads cannot reach that direction at all.
     limiting : bool array, shape (..., heads)
         Heads at full activation whose greater capacity would raise it.
@@ -114,7 +114,7 @@ def greatest_factor(
     active_capacity, passive_force : array_like, shape (..., heads)
         [N].
     fixed_moments, scaled_moments : array_like, shape (..., rows)
-        [N·m]; gravity and the bar, say.
+        [N·m], for example gravity and the bar.
     free_columns : array_like, shape (..., rows, k), optional
         C, as in :func:`share`.
     free_bounds : pair of array_like, optional
@@ -122,14 +122,14 @@ def greatest_factor(
     inequalities : Cone or pair (G, h), optional
         Limits G F ≤ h on the total force F of the heads [N], as in :func:`share`.
     scaled_levels : array_like, shape (..., facets), optional
-        k, what each h gains per unit of the factor [N]: the force that the load puts on a
-        joint, say. Zero where not given.
+        k, gain of each h per unit of the factor [N], for example the force of the load on a joint.
+        Zero if not given.
     method : {'auto', 'compiled', 'numpy'}
-        ``auto`` takes the compiled route where numba is installed. The routes agree but for
+        ``auto`` takes the compiled route if numba is installed. The routes agree apart from
         rounding.
     threads : int, optional
-        Most threads of the compiled route; by default one per available core. Every frame
-        is solved from scratch, so neither threads nor other frames change its answer.
+        Maximum number of threads of the compiled route; by default one per available core. Every
+        frame is solved from scratch, so neither threads nor other frames change its answer.
 
     Returns
     -------
@@ -194,11 +194,11 @@ def greatest_moment(
     """Greatest net moment about one row, the other rows balanced or braced.
 
     ``balanced``
-        The heads also hold every other row at ``held`` (zero where not given): the
-        strength of a limb that nothing supports.
+        The heads also hold every other row at ``held`` (zero if not given): the strength of an
+        unsupported limb.
     ``braced``
-        The other rows are carried from outside and dropped: the strength a dynamometer
-        with a strapped limb reads. Every head that helps is then fully active.
+        The other rows are carried externally and dropped: the strength that a dynamometer with a
+        strapped limb reads. Every head that helps is then fully active.
 
     Parameters
     ----------

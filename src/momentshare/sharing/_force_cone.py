@@ -1,4 +1,4 @@
-"""Inequalities on a force in space that grows with the forces of the heads."""
+"""Inequalities on a force in space that is linear in the forces of the heads."""
 
 from __future__ import annotations
 
@@ -15,10 +15,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cone:
-    """Planes that a joint force has to stay behind: ``normals · Σ_i F_i lines_i ≤ levels``.
+    """Planes that a joint force must stay behind: ``normals · Σ_i F_i lines_i ≤ levels``.
 
     The same as the inequalities G F ≤ h with ``G = normals linesᵀ`` and ``h = levels``, in a
-    form that costs less, since every head adds three numbers and not one for each plane.
+    form that costs less, since every head adds three numbers instead of one per plane.
 
     Parameters
     ----------

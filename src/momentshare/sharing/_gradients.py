@@ -1,4 +1,4 @@
-"""How the shared forces answer small changes of moment, capacity and moment arms.
+"""How the shared forces respond to small changes of moment, capacity and moment arms.
 
 At the optimum a head between its bounds has p w a^(p−1) = c q, c its capacity and
 q = Σ_j R_j λ_j − Σ_g G_g μ_g, and the moments are met. Differentiated, with s = da/d(c q),
@@ -7,8 +7,8 @@ q = Σ_j R_j λ_j − Σ_g G_g μ_g, and the moments are met. Differentiated, wi
 
 where x stacks λ and the multipliers of the inequalities in force; heads at a bound have
 e = 0 and k = a. The balance R dF + dR F + C df = dm, the inequalities G dF = 0 and
-Cᵀ dλ = 0 then fix dx and df: one small linear system a frame. With T the answer of the
-forces to a unit on the right of each row, P = I − T N and F the total forces,
+Cᵀ dλ = 0 then fix dx and df: one small linear system per frame. With T the response of the forces
+to a unit on the right-hand side of each row, P = I − T N and F the total forces,
 
     ∂F/∂m = T,    ∂F/∂c = P diag(k),    ∂F_i/∂R_jl = P_il e_l λ_j − T_ij F_l,    ∂F/∂F_pas = P.
 """
@@ -58,8 +58,8 @@ class Gradients:
     multipliers_by_moment : float array, shape (..., rows, rows)
         ∂λ_j/∂m_l, the curvature of the least effort.
     at_kink : bool array, shape (..., heads)
-        Heads exactly where they reach or leave a bound; there the derivatives hold on one
-        side only.
+        Heads exactly at the point where they reach or leave a bound; there the derivatives are
+        one-sided.
     status : int array, shape (...)
         Of the frame as shared; derivatives are NaN unless it is solved.
 
@@ -109,9 +109,9 @@ free_bounds, inequalities
     exponent : float
         p > 1, finite.
     kinks : {'inside', 'bound'}
-        Which of the two one-sided derivatives a head gets that is exactly where it reaches or
-        leaves a bound: that of the side where it still works between its bounds, or that of
-        the side where it rests at one.
+        Which one-sided derivative a head gets that is exactly at the point where it reaches or
+        leaves a bound: that of the side where it is between its bounds, or that of the side where
+        it stays at one.
 
     Returns
     -------
@@ -167,7 +167,7 @@ def _differentiate(problem: Problem, raw: RawSharing, *, inside: bool) -> Gradie
     limits = np.where(held[:, :, None], -problem.limits, 0.0)
     N = np.concatenate([R, np.broadcast_to(limits, (frames, *limits.shape[1:]))], axis=1)
     inverse, regular = _inverse(problem, raw, N, e, held)
-    # Answers of λ, and of the forces through it, to a unit on the right of each row.
+    # Response of λ, and of the forces through it, to a unit on the right-hand side of each row.
     T = e[:, :, None] * np.einsum("fxi,fxy->fiy", N, inverse)
     P = np.eye(heads) - np.einsum("fiy,fyl->fil", T, N)
     priced = e[:, None, :] * raw.multipliers[:, :, None]
@@ -202,7 +202,7 @@ def _slopes(
     largest = np.maximum((full * a ** (p - 1.0)).max(axis=1, keepdims=True), 1e-300)
     helps = (problem.arms != 0.0).any(axis=1) & (problem.capacity > 0.0)
     near_full = np.abs(drive - full) <= AT_KINK * full
-    # For p ≠ 2 an activation leaves zero with slope zero or infinity: no kink to choose at.
+    # For p ≠ 2 an activation leaves zero with slope zero or infinity: there is no kink to choose.
     near_rest = (np.abs(drive) <= AT_KINK * largest) & (p == 2.0)
     at_kink = np.asarray(helps & (near_full | near_rest))
     moving = (a > 0.0) & (a < 1.0) & (drive > 0.0)
@@ -215,12 +215,12 @@ def _slopes(
 def _inverse(
     problem: Problem, raw: RawSharing, N: FloatArray, e: FloatArray, held: BoolArray
 ) -> tuple[FloatArray, BoolArray]:
-    """Inverse of the linear system without its free values, and where there is one."""
+    """Inverse of the linear system without its free values, and where it exists."""
     frames, size, _ = N.shape
     rows, free = problem.rows, problem.free
     system = np.zeros((frames, size + free, size + free))
     system[:, :size, :size] = np.einsum("fxi,fi,fyi->fxy", N, e, N, optimize=True)
-    # A row that is not there answers nothing and is asked nothing.
+    # An absent row has no response and no demand.
     absent = np.concatenate([np.zeros((frames, rows), dtype=np.bool_), ~held], axis=1)
     if free:
         at_bound = (raw.free_values <= problem.lower) | (raw.free_values >= problem.upper)

@@ -1,4 +1,4 @@
-"""The greatest factor of checked problems, and the form in which it is handed back."""
+"""The greatest factor of checked problems, and the form in which it is returned."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ PUSHES = 1e-7
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GreatestFactor:
-    """Largest s for which fixed + s·scaled moments can be met, and what ends it.
+    """Largest s for which fixed + s·scaled moments can be met, and what limits it.
 
     Attributes
     ----------
@@ -39,17 +39,16 @@ class GreatestFactor:
     limiting : bool array, shape (..., heads)
         Heads at full activation whose greater capacity would raise the factor.
     multipliers : float array, shape (..., rows)
-        Factor lost per N·m added to the fixed moment of a row; the largest tells which
-        row ends it. ``multipliers · scaled = 1``, or with inequalities in force
-        ``multipliers · scaled − inequality_multipliers · scaled_levels = 1``. Where several
-        sets would do, as when all heads rest on a bound, the factor lost per N·m depends on the
-        direction; the set of least Σ (λ_j Σ_i |R_ji| capacity_i)² is given, and ``limiting``
-        follows from it.
+        Factor lost per N·m added to the fixed moment of a row; the largest identifies the limiting
+        row. ``multipliers · scaled = 1``, or with inequalities in force ``multipliers · scaled −
+        inequality_multipliers · scaled_levels = 1``. Where several sets are possible, as when all
+        heads are at a bound, the factor lost per N·m depends on the direction; the set of least Σ
+        (λ_j Σ_i |R_ji| capacity_i)² is given, and ``limiting`` follows from it.
     activation : float array, shape (..., heads)
         Activations at the limit; among those possible the ones of least Σ a².
     inequality_multipliers : float array, shape (..., facets)
-        Factor gained per N that an inequality is eased, at least zero; no facets where none are
-        asked.
+        Factor gained per N by which an inequality is relaxed, at least zero; no facets if there are
+        no inequalities.
     residual : float array, shape (...)
         Greatest unmet moment at the limit over the norm of its row; relative.
     status : int array, shape (...)
@@ -97,7 +96,7 @@ def solve_limit(
     asked = np.zeros((1, rows)) if problem.start is None else problem.start
     scaled = np.broadcast_to(asked, (count, rows)) / balance.row_size
     whole = np.abs(scaled).max(axis=1, initial=0.0)
-    for _ in range(2):  # what is left may be small beside what the free columns take
+    for _ in range(2):  # the remainder may be small compared with what the free columns take
         scaled = scaled - np.einsum("fjk,flk,fl->fj", balance.basis, balance.basis, scaled)
     asks = np.abs(scaled).max(axis=1, initial=0.0) > 1e-13 * whole
 
@@ -143,14 +142,14 @@ def solve_limit(
 
 
 def _scaled_to_one(multipliers: FloatArray, scaled: FloatArray) -> FloatArray:
-    """Take the last rounding out of multipliers · scaled = 1."""
+    """Remove the last rounding from multipliers · scaled = 1."""
     total = np.einsum("fj,fj->f", multipliers, np.broadcast_to(scaled, multipliers.shape))
     near = np.abs(total - 1.0) < SURE
     return np.asarray(multipliers / np.where(near, total, 1.0)[:, None])
 
 
 def _strengths(problem: Problem, frames: NDArray[np.intp], row_size: FloatArray) -> FloatArray:
-    """Add up what all heads can do about a row, either way, over its norm, in some frames."""
+    """Sum what all heads can do about a row, in either sense, over its norm, in some frames."""
     part = problem.take(frames)
     loads = np.abs(part.arms * part.capacity[:, None, :]).sum(axis=2)
     whole = np.broadcast_to(loads, (frames.size, problem.rows)) / row_size[frames]

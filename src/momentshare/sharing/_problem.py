@@ -23,7 +23,7 @@ OnInvalid: TypeAlias = Literal["raise", "mark"]
 
 
 def require_choice(argument: str, value: object, known: tuple[str, ...]) -> None:
-    """Refuse a word that is none of those known."""
+    """Refuse an unknown word."""
     if not (isinstance(value, str) and value in known):
         raise ShapeError(argument, " or ".join(repr(name) for name in known), repr(value))
 
@@ -83,7 +83,7 @@ class Problem:
 
     @property
     def limits(self) -> FloatArray:
-        """G, shape (frames or 1, facets, heads); made anew each time where a cone is given."""
+        """G, shape (frames or 1, facets, heads); made again at each call if a cone is given."""
         if self.coefficients is not None:
             return self.coefficients
         assert self.cone is not None  # noqa: S101 - one of the two is given
@@ -124,7 +124,7 @@ class Problem:
 
 
 class Options(TypedDict, total=False):
-    """What a problem may have beside arms, capacities and moments; see ``share``."""
+    """Optional parts of a problem besides arms, capacities and moments; see ``share``."""
 
     passive_force: ArrayLike | None
     exponent: float
@@ -285,7 +285,7 @@ def _array(
 
 
 def numbers(name: str, values: ArrayLike) -> FloatArray:
-    """Give the values as float64; a masked one counts as missing, not as what lies under it.
+    """Give the values as float64; a masked one counts as missing, whatever its data.
 
     Raises
     ------
@@ -395,7 +395,7 @@ def _check(
     *,
     raising: bool,
 ) -> BoolArray | None:
-    """Frames whose values break the rule, or None; raises at the first when told to."""
+    """Frames whose values break the rule, or None; raises at the first one if requested."""
     faults: BoolArray = rule(values)
     if not faults.any():
         return None

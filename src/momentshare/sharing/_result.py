@@ -1,4 +1,4 @@
-"""What a sharing solve hands back: values, status and certificate per frame."""
+"""Result of a sharing solve: values, status and certificate per frame."""
 
 from __future__ import annotations
 
@@ -18,10 +18,10 @@ BoolArray: TypeAlias = NDArray[np.bool_]
 
 
 class Status(IntEnum):
-    """What became of one frame; ``meaning`` says it in words.
+    """Outcome of one frame; ``meaning`` describes it in words.
 
     The members are codes of the arrays ``status``: ``SOLVED``, ``SHORTFALL`` (the moment cannot be
-    met; the nearest one is), ``UNCERTIFIED`` (rounding won), ``INVALID`` (no usable input),
+    met; the nearest one is), ``UNCERTIFIED`` (limited by rounding), ``INVALID`` (no usable input),
     ``UNBOUNDED`` and ``INFEASIBLE`` (greatest factors and moments, limits that no forces obey).
 
     Examples
@@ -71,7 +71,7 @@ def status_text(status: IntArray) -> NDArray[np.str_]:
 
 
 def read_only(array: NDArray[np.generic]) -> None:
-    """Forbid writing into a result array."""
+    """Make a result array read-only."""
     array.flags.writeable = False
 
 
@@ -90,7 +90,7 @@ class Certificate:
     ----------
     moment_residual : float array, shape (...)
         [N·m]. Where the moment is met: the greatest unmet moment over the rows. In a
-        shortfall: a bound on how much closer to the wanted moment the heads could come.
+        shortfall: a bound on how much closer to the required moment the heads could come.
     bound_violation : float array, shape (...)
         Greatest distance of an activation from the interval 0 to 1, and of an inequality
         from being kept, relative to the size of its terms.
@@ -101,7 +101,7 @@ class Certificate:
         taken over 1e-5 of the largest term of a drive where that is more: rounding.
     duality_gap : float array, shape (...)
         (effort − dual value) / effort, over 1e-5 of Σ |λ| × (size of the row) where that
-        is more; never negative but for rounding.
+        is more; never negative apart from rounding.
 
     Examples
     --------
@@ -122,7 +122,7 @@ class Certificate:
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class Sharing:
-    """Joint moments shared among heads, with multipliers, shortfall and proof.
+    """Joint moments shared among heads, with multipliers, shortfall and certificate.
 
     Attributes
     ----------
@@ -133,14 +133,14 @@ class Sharing:
     multipliers : float array, shape (..., rows)
         λ, the price of moment in effort per N·m. Where 0 < a < 1,
         ``p w a**(p − 1) = active_capacity * Σ_j λ_j R_ji``: the sum is the drive of the
-        head. λ is positive where asking for more moment would cost more effort.
+        head. λ is positive where more moment would cost more effort.
     unmet : float array, shape (..., rows)
-        m − R F − C f [N·m]; zero but for rounding where the moment is met.
+        m − R F − C f [N·m]; zero apart from rounding where the moment is met.
     free_values : float array, shape (..., k)
         f, the unknowns behind the free columns, in the unit of N·m per column unit.
     inequality_multipliers : float array, shape (..., facets)
-        Price in effort per N of each inequality, at least zero; no facets where none are
-        asked. The drive of a head is then ``active_capacity * (Rᵀλ − Gᵀμ)_i``.
+        Price in effort per N of each inequality, at least zero; no facets if there are no
+        inequalities. The drive of a head is then ``active_capacity * (Rᵀλ − Gᵀμ)_i``.
     shortfall_prices : float array, shape (..., facets), or None
         ν ≥ 0, how much each inequality adds to a shortfall: with u the unmet moment, every
         row divided by its norm s, no force within the inequalities lies farther along u

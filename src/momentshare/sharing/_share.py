@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 Method: TypeAlias = Literal["auto", "compiled", "numpy", "convex"]
 
 BLOCK = 4096
-"""Frames that the NumPy route holds side by side."""
+"""Number of frames that the NumPy route holds together."""
 
 
 def share(
@@ -72,10 +72,10 @@ def share(
     a moment arm being positive where a pulling head adds to the moment m of its row. The
     free values f cost nothing. A moment that cannot be met is missed by as little as
     possible (least squares over rows, each divided by the norm of its row of R∘capacity),
-    then with least effort; ``unmet`` holds the rest and the status reads ``shortfall``.
-    Inequalities always hold: the least unmet moment is the least that forces within them
-    leave, and the least effort is the least among those forces. Where no forces hold them the
-    frame reads ``infeasible`` and its values are NaN.
+    then with least effort; ``unmet`` holds what is missing and the status reads ``shortfall``.
+    Inequalities always hold: the least unmet moment is the least that forces within them allow, and
+    the least effort is the least among those forces. If no forces satisfy them, the frame reads
+    ``infeasible`` and its values are NaN.
 
     Parameters
     ----------
@@ -84,9 +84,9 @@ def share(
     active_capacity : array_like, shape (..., heads)
         Active force at full activation [N], at least zero.
     joint_moments : array_like, shape (..., rows)
-        m, the net moments the heads have to supply [N·m].
+        m, the net moments that the heads must supply [N·m].
     passive_force : array_like, shape (..., heads), optional
-        Force present at no activation [N].
+        Force present at zero activation [N].
     exponent : float
         p > 1; ``math.inf`` minimises the greatest w_i a_i, and among those answers
         Σ (w a)².
@@ -101,17 +101,17 @@ def share(
     start : array_like, shape (..., rows), optional
         Multipliers to begin from, e.g. those of a similar problem.
     on_invalid : {'raise', 'mark'}
-        What to do with frames that are not finite or negative: raise, or return NaN
-        there with status ``invalid``. Other frames are never touched.
+        What to do with frames that hold non-finite values or negative capacities: raise, or return
+        NaN there with status ``invalid``. Other frames are never affected.
     method : {'auto', 'compiled', 'numpy', 'convex'}
-        ``auto`` takes the compiled kernel where numba is installed and NumPy elsewhere;
+        ``auto`` takes the compiled kernel if numba is installed and NumPy otherwise;
         ``convex`` solves a cvxpy formulation frame by frame.
     threads : int, optional
-        Most threads of the compiled route; by default one per available core.
+        Maximum number of threads of the compiled route; by default one per available core.
     chain : bool
-        Let consecutive frames start each other, which is quicker where they resemble each
-        other and changes the last digits. False makes every answer independent of its
-        neighbours, bit for bit.
+        Start each frame from the previous one, which is quicker where frames are similar and
+        changes the last digits. False makes every answer independent of its neighbours, bit for
+        bit.
     head_names, row_names : sequence of str, optional
         Labels kept in the result.
 
@@ -130,14 +130,13 @@ def share(
     Notes
     -----
     The criterion Σ (F/F_max)ᵖ goes back to Crowninshield and Brand (1981), J. Biomech. 14,
-    793–801. Batches of consecutive frames start each other, which changes results in
-    the last digits only: the certificate of every frame is computed from the problem data.
-    The results are the same with any ``threads`` but for those digits.
-    A frame counts as certified at 1e-9 (see ``Certificate``), at 1e-5 where the general solver
-    solved it: min–max with inequalities in force, and now and then several bounded free values.
-    Of bounded free values the certificate is that of the problem with those at a bound held there;
-    that their prices ``λ·C`` push them against it is what ended the search.
-    Calls share nothing and may run in several threads at once.
+    793–801. Starting each frame of a batch from the previous one changes results in the last digits
+    only: the certificate of every frame is computed from the problem data. Apart from those digits
+    the results are the same with any ``threads``. A frame counts as certified at 1e-9 (see
+    ``Certificate``), at 1e-5 where the general solver solved it: min–max with inequalities in
+    force, and occasionally several bounded free values. With bounded free values, the certificate
+    is that of the problem in which those at a bound are held there; the search ended because their
+    prices ``λ·C`` push them against it. Calls share nothing and may run in several threads at once.
 
     Examples
     --------
@@ -174,7 +173,7 @@ def share(
 
 
 def choose_route(method: Method) -> str:
-    """Name the backend that a method stands for.
+    """Name the backend that implements a method.
 
     ``auto`` compiles wherever numba is installed, however few the frames.
     """
@@ -196,7 +195,7 @@ def _labels(
 def solve(
     problem: Problem, route: str, threads: int | None, *, chain: bool
 ) -> tuple[RawSharing, str]:
-    """Solve a checked problem by the named route; returns the routes really taken."""
+    """Solve a checked problem by the named route; return the routes actually taken."""
     if route == "convex":
         return solve_convex(problem), "convex"
     if problem.free > 1 and problem.has_bounds:
@@ -233,7 +232,7 @@ def _solve_unbounded(
 def solve_left(problem: Problem, reached: FloatArray) -> RawSharing:
     """Solve what the kernel could not certify; ``reached`` holds its last activations.
 
-    For p > 2 that is nearly always a moment that can be met by heads whose drives are below
+    For p > 2 this is nearly always a moment that can be met by heads whose drives are below
     rounding, so the interior-point method comes first.
     """
     if problem.exponent <= 2.0 or problem.facets:
@@ -280,7 +279,7 @@ def solve_plain(problem: Problem) -> RawSharing:
 def solve_numpy(problem: Problem) -> RawSharing:
     """Newton on the dual with NumPy, every frame certified.
 
-    Numbers may overflow in a frame that goes astray; its certificate then fails.
+    Numbers may overflow in a frame that diverges; its certificate then fails.
     """
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
         return _solve_numpy(problem)
@@ -305,7 +304,7 @@ def _solve_numpy(problem: Problem) -> RawSharing:
 def _clamp_free_value(
     problem: Problem, raw: RawSharing, route: str, threads: int | None, *, chain: bool
 ) -> RawSharing:
-    """Hold the one free value at the bound it left and share the rest anew.
+    """Hold the single free value at the bound it left and share the remaining moments again.
 
     Exact because the least effort as a function of one free value is convex.
     """
@@ -345,7 +344,7 @@ def assemble(
     head_names: tuple[str, ...],
     row_names: tuple[str, ...],
 ) -> Sharing:
-    """Give flat results their batch axes back, and NaN to invalid frames."""
+    """Restore the batch axes of flat results, and set invalid frames to NaN."""
     batch = problem.batch
 
     def shaped(array: FloatArray) -> FloatArray:

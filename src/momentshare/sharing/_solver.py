@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
-    """Room for the answers of a :class:`Solver`, written anew by each call that is given it.
+    """Arrays for the answers of a :class:`Solver`, overwritten by each call that uses them.
 
     Attributes
     ----------
@@ -77,7 +77,7 @@ class Answer:
         return np.asarray(self.status <= Status.SHORTFALL)
 
     def copy(self) -> Answer:
-        """Keep what the next call would write over."""
+        """Copy what the next call would overwrite."""
         return Answer(**{item.name: getattr(self, item.name).copy() for item in fields(self)})
 
     def frame(self, index: int) -> Answer:
@@ -90,16 +90,15 @@ class Solver:
     """Share joint moments for many frames of one kind, checked and laid out once.
 
     The problem and its answers are those of :func:`~momentshare.sharing.share`. What stays
-    the same from call to call is given here; :meth:`solve` takes batches, :meth:`step` one
-    frame after the other. The arrays of the answer are made at the first call of a size and
-    written over by the next; numbers that cannot be used (not finite, a negative capacity)
-    mark their frame ``invalid``. A solver keeps its buffers to itself, so each thread needs
-    one of its own.
+    the same from call to call is given here; :meth:`solve` takes batches, :meth:`step` one frame
+    after the other. The arrays of the answer are allocated at the first call of a size and
+    overwritten by the next; numbers that cannot be used (not finite, a negative capacity) mark
+    their frame ``invalid``. A solver owns its buffers, so each thread needs its own solver.
 
     Parameters
     ----------
     heads : int or sequence of str
-        How many heads, or their names.
+        Number of heads, or their names.
     exponent : float
         p > 1; ``math.inf`` minimises the greatest w a (and then allocates in each call).
     weights : array_like, shape (heads,), optional
@@ -107,8 +106,8 @@ class Solver:
     free_columns : array_like, shape (rows, k), optional
         C: moment of each row per unit of each free value.
     limits : Cone, or pair (G, h) of shapes (facets, heads) and (facets,), optional
-        Limits G F ≤ h on the total force of the heads [N]; calls may bring others of the
-        same shape, such as the cone of another posture.
+        Limits G F ≤ h on the total force of the heads [N]; calls may supply others of the same
+        shape, such as the cone of another posture.
 
     Raises
     ------
@@ -150,7 +149,7 @@ class Solver:
         if isinstance(limits, Cone):
             limits = limits.inequalities()
         try:
-            # The checks of `share`, once, on everything that stays.
+            # The checks of `share`, once, on everything that stays the same.
             self._kind = build_problem(
                 np.zeros((rows, self._heads)), np.zeros(self._heads), np.zeros(rows),
                 exponent=exponent, weights=weights, free_columns=self._columns,
@@ -166,11 +165,11 @@ class Solver:
 
     @property
     def exponent(self) -> float:
-        """The p of the criterion."""
+        """Exponent p of the criterion."""
         return self._kind.exponent
 
     def room(self, frames: int, rows: int) -> Answer:
-        """Arrays for the answers of so many frames, for ``out``."""
+        """Arrays for the answers of a number of frames, for ``out``."""
         heads, free = self._heads, self._kind.free
         facets = self._kind.facets
         return Answer(
@@ -209,19 +208,19 @@ class Solver:
         moments : array_like, shape (frames, rows)
             [N·m].
         limits : pair (G, h), shapes ((frames,) facets, heads) and ((frames,) facets), optional
-            In place of those of the solver, as many facets.
+            Replaces the solver's own; same number of facets.
         out : Answer, optional
             Where to write, from :meth:`room`; by default the arrays of the last call of the
             same size.
         threads : int
-            Most threads.
+            Maximum number of threads.
         chain : bool
-            Let consecutive frames start each other.
+            Start each frame from the previous one.
 
         Returns
         -------
         Answer
-            ``out``, or arrays that the next call writes over.
+            ``out``, or arrays that the next call overwrites.
         """
         wanted = numbers("moments", moments)
         if wanted.ndim != 2 or wanted.shape[1] == 0:
@@ -264,7 +263,7 @@ class Solver:
         Returns
         -------
         Answer
-            Without a frame axis; the next step writes over it.
+            Without a frame axis; overwritten by the next step.
         """
         stream = self._stream
         if stream is None or np.shape(moments) != stream.moments.shape:
@@ -294,7 +293,7 @@ class Solver:
             stream.status[...] = Status.UNCERTIFIED
         self._finish(stream.problem, stream.whole)
         if stream.status.item() > Status.SHORTFALL:
-            # Nothing to begin the next frame from; and a solver's NaN must not linger.
+            # Nothing to start the next frame from; and a solver's NaN must not persist.
             answer.multipliers[...] = np.nan_to_num(answer.multipliers, nan=0.0)
             stream.start[...] = 0.0
         return answer
@@ -307,7 +306,7 @@ class Solver:
         passive: ArrayLike | None,
         limits: tuple[ArrayLike, ArrayLike] | None,
     ) -> Problem:
-        """Lay the arrays of a call beside what stays."""
+        """Combine the arrays of a call with what stays the same."""
         frames, rows = moments.shape
         kind, heads = self._kind, self._heads
         if kind.free and kind.rows != rows:
@@ -356,7 +355,7 @@ class Solver:
         )  # fmt: skip
 
     def _finish(self, problem: Problem, answer: Answer) -> None:
-        """Solve what the kernel left, mark what cannot be used, fill in the forces."""
+        """Solve what the kernel left open, mark what cannot be used, fill in the forces."""
         left = np.flatnonzero(answer.status == Status.UNCERTIFIED)
         if left.size:
             # An array with one frame for all belongs to every frame of a part as well.

@@ -43,7 +43,7 @@ def as_series(argument: str, values: ArrayLike) -> NDArray[np.float64]:
 
 
 def refuse_infinite(argument: str, array: NDArray[np.float64]) -> None:
-    """Raise where a value is infinite; NaN stands for what is missing."""
+    """Raise if a value is infinite; NaN marks missing values."""
     endless = np.isinf(array)
     if endless.any():
         where = np.argwhere(endless)[0]

@@ -1,7 +1,7 @@
-"""Unbroken stretches of a signal, each treated by itself.
+"""Unbroken stretches of a signal, each treated separately.
 
-A gap cuts a signal: nothing measured on one side of it says what a filter or a derivative should
-do on the other. Components are cut at their own gaps.
+A gap divides a signal: nothing measured on one side of it determines a filter or a derivative on
+the other. Components are cut at their own gaps.
 """
 
 from __future__ import annotations

@@ -19,7 +19,7 @@ def turning_points(values: NDArray[np.float64], swing: float) -> list[tuple[int,
     values : float array, shape (samples,)
         Without gaps.
     swing : float
-        Above 0. Smaller ups and downs are passed over.
+        Above 0. Smaller ups and downs are ignored.
 
     Returns
     -------

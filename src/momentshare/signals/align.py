@@ -1,4 +1,4 @@
-"""One clock for signals of unlike rates and starts, and how far one lags another."""
+"""One clock for signals with different rates and starts, and how far one lags another."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def resample(values: ArrayLike, rate: float, start: float, times: ArrayLike) -> 
     """Values of a signal at given times, by cubic splines.
 
     Nothing is filtered here: before going to a lower rate, low-pass the signal below half of it
-    (:func:`~momentshare.signals.low_pass`), or what is faster comes back as something slow.
+    (:func:`~momentshare.signals.low_pass`), or faster components alias to slow ones.
 
     Parameters
     ----------
@@ -135,7 +135,7 @@ class Delay:
     correlation : float
         Correlation of the two at the whole sample nearest to that delay, −1 to 1.
     at_edge : bool
-        The correlation is still rising at the longest delay tried, so the delay is no finding.
+        The correlation is still rising at the longest delay tried, so the delay is not a finding.
     """
 
     seconds: float
@@ -197,7 +197,7 @@ def delay(a: ArrayLike, b: ArrayLike, rate: float, longest: float) -> Delay:
     found = np.array([_correlation(one, two, lag) for lag in range(-lags, lags + 1)])
     if np.isnan(found).all():
         return Delay(seconds=math.nan, correlation=math.nan, at_edge=False)
-    found[np.isnan(found)] = -1.0  # a lag whose overlap does not vary is no candidate
+    found[np.isnan(found)] = -1.0  # a lag whose overlap does not vary is not a candidate
     peak = int(np.argmax(found))
     at_edge = peak in {0, 2 * lags}
     shift = float(peak - lags)

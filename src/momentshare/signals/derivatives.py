@@ -1,8 +1,8 @@
 """Rates of change: of signals, and of rotations as angular velocity and acceleration.
 
 Central differences, of second order in the step everywhere: next to a gap and at the ends they
-are one-sided. A gap spreads no further than itself, because each stretch between gaps is treated
-by itself; a stretch with too few samples stays NaN. Noise is amplified, so filter first.
+are one-sided. A gap affects nothing beyond itself, because each stretch between gaps is treated
+separately; a stretch with too few samples stays NaN. Noise is amplified, so filter first.
 """
 
 from __future__ import annotations
@@ -79,7 +79,7 @@ def second_derivative(values: ArrayLike, rate: float) -> NDArray[np.float64]:
 
     def difference(x: NDArray[np.float64]) -> NDArray[np.float64]:
         inner = x[2:] - 2.0 * x[1:-1] + x[:-2]
-        # 2 x₀ − 5 x₁ + 4 x₂ − x₃ is the inner value carried on in a line.
+        # 2 x₀ − 5 x₁ + 4 x₂ − x₃ is the inner value extrapolated linearly.
         return _carried_on(inner) * rate**2
 
     return by_stretch(signal, _FEWEST_SECOND, difference)
@@ -88,8 +88,8 @@ def second_derivative(values: ArrayLike, rate: float) -> NDArray[np.float64]:
 def angular_velocity(rotation: ArrayLike, rate: float) -> NDArray[np.float64]:
     """Angular velocity in the fixed frame.
 
-    Half the rotation vector of R[k+1] R[k−1]ᵀ over the step; at an end, the velocities half a
-    step and one and a half steps from it, carried on in a line.
+    Half the rotation vector of R[k+1] R[k−1]ᵀ over the step; at an end, the velocities half a step
+    and one and a half steps from it, extrapolated linearly.
 
     Parameters
     ----------
@@ -106,8 +106,8 @@ def angular_velocity(rotation: ArrayLike, rate: float) -> NDArray[np.float64]:
 
     Notes
     -----
-    The shorter way round is taken: a turn of half a revolution or more within two samples cannot
-    be told from its complement.
+    The shorter way round is taken: a turn of half a revolution or more within two samples cannot be
+    distinguished from its complement.
     """
     turns, rate = _rotations(rotation), as_rate(rate)
     _require(len(turns), _FEWEST_FIRST)

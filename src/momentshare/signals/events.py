@@ -1,6 +1,6 @@
 """Repetitions of a lift in a recording, and the events within an ascent.
 
-Everything is read off the height of what is lifted: an ascent from the chest to lock-out, its
+Everything is derived from the height of what is lifted: an ascent from the chest to lock-out, its
 velocity maxima and the dip between them. Between the first maximum and the minimum the load slows
 although the lifter still pushes; that is the sticking region (the usual definition in studies of
 the bench press, from memory).
@@ -35,26 +35,26 @@ __all__ = [
 ]
 
 _LEFT_CHEST = 0.05
-"""Share of the rise by which the load has left the chest for good; a stall below it belongs to the
+"""Share of the rise at which the load has finally left the chest; a stall below it belongs to the
 pause; assumed."""
 
 _NEAR_TOP = 0.90
-"""Share of the rise from which on rest means lock-out and not a sticking region; assumed."""
+"""Share of the rise above which a halt means lock-out and not a sticking region; assumed."""
 
 _SETTLE = 0.5
-"""Time after the velocity has fallen to rest in which the load must not go on rising [s]; chosen
-here."""
+"""Time after the velocity has fallen to zero in which the load must not continue to rise [s];
+chosen here."""
 
 _STILL_RISING_SHARE, _STILL_RISING = 0.02, 0.005
-"""Going on by more than this share of the rise, and this much [m], means that it did; chosen
+"""Rising further by more than this share of the rise, and this much [m], means that it did; chosen
 here."""
 
 _UNDER_WAY = 0.2
 """Share of the ascent's peak velocity at an end of the recording above which the ascent is cut off
-there. Filters bend the ends, so rest cannot be asked for; assumed."""
+there. Filters distort the ends, so a halt cannot be required; assumed."""
 
 _FEWEST = 3
-"""Samples that velocity needs."""
+"""Number of samples that velocity needs."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,13 +64,13 @@ class Repetition:
     Attributes
     ----------
     chest, lockout : int
-        Samples at which upward velocity begins for good and at which it ends.
+        Samples at which upward velocity finally begins and at which it ends.
     completed : bool
         False where the load came down again before lock-out, or the recording ends first.
     gap : bool
         Whether samples are missing from chest to lock-out, which leaves both uncertain.
     note : str
-        In plain words what is amiss; empty otherwise.
+        What is wrong, in words; empty otherwise.
     """
 
     chest: int
@@ -94,9 +94,9 @@ def find_repetitions(
     count as none: taking the load out of the rack and a sag on the way up do not divide it.
 
     - *Chest*: the last sample at which the load rises no faster than ``least_speed``, before it has
-      risen by 5 % for good. A pause on the chest, and a false start of less, come before it.
+      finally risen by 5 %. A pause on the chest, and a false start of less, come before it.
     - *Lock-out*: the first sample above 90 % of the rise at which it rises no faster than
-      ``least_speed`` and does not go on rising within the next half second (by more than 2 % of
+      ``least_speed`` and does not continue to rise within the next half second (by more than 2 % of
       the rise and 5 mm). The rise is counted to the lowest top of the completed ascents, so that
       carrying the load up into a rack after the last one is not taken for lock-out.
 
@@ -205,7 +205,7 @@ def _ascent(
 ) -> tuple[int, int, bool] | None:
     """Chest, lock-out and whether the end was not recorded; None where the start was not.
 
-    An ascent that goes beyond ``top`` is looked at as if it ended there, as long as that leaves
+    An ascent that goes beyond ``top`` is treated as if it ended there, as long as that leaves
     ``least_share`` of it.
     """
     rise = height[high] - height[low]
@@ -246,7 +246,7 @@ class PressEvents:
         Velocity minimum after it, and the next maximum; None without a sticking region.
     has_sticking_region : bool
     note : str
-        What was found, in plain words; empty where velocity has two peaks.
+        What was found, in words; empty if velocity has two peaks.
     """
 
     chest: int

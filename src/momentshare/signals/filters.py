@@ -1,7 +1,7 @@
 r"""Butterworth filters without lag, and a cut-off chosen from the residual.
 
-A filter run forth and then back has no lag, but it damps twice. With passes of order n and cut-off
-f_p the whole has the gain
+A filter run forward and then backward has no lag, but it damps twice. With passes of order n and
+cut-off f_p the whole has the gain
 
     1 / (1 + (f / f_p)^(2n)),
 
@@ -15,8 +15,8 @@ The tangent is how the bilinear transform warps frequency, so the correction is 
 sampled filter, too, and can never lead beyond half the rate. (Closed form from the gain above;
 that the textbooks correct by (√2 − 1)^(1/4) for two passes of second order is from memory.)
 
-Gaps cut a signal; every stretch between them is filtered by itself. A stretch shorter than one
-period of the cut-off cannot show what the filter is to keep and stays NaN.
+Gaps divide a signal; every stretch between them is filtered separately. A stretch shorter than one
+period of the cut-off cannot show what the filter should keep and stays NaN.
 """
 
 from __future__ import annotations
@@ -44,8 +44,8 @@ __all__ = [
 ]
 
 _PADDING = 3.0
-"""Periods of the cut-off by which a stretch is extended (turned about its end) before filtering, so
-that the start of the filter has died away; assumed. A shorter stretch is extended by what it
+"""Periods of the cut-off by which a stretch is extended (reflected about its end) before filtering,
+so that the start of the filter has died away; assumed. A shorter stretch is extended by what it
 has."""
 
 _LOWEST, _HIGHEST, _STEP = 1.0, 50.0, 0.5
@@ -60,7 +60,7 @@ _STRAIGHT_PART = 0.5
 """The line is fitted to cut-offs above this share of the highest; assumed."""
 
 _FEWEST = 6
-"""Fewest cut-offs that make a curve with a straight part."""
+"""Least number of cut-offs for a curve with a straight part."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -209,7 +209,7 @@ def band_pass(
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ResidualAnalysis:
-    """What a low-pass takes away, against its cut-off.
+    """What a low-pass removes, against its cut-off.
 
     Attributes
     ----------
@@ -223,9 +223,9 @@ class ResidualAnalysis:
     noise : float
         Intercept of the straight part at 0 Hz: what white noise alone would leave.
     at_edge : bool
-        The residual equals the noise at none of the cut-offs tried: it lies below the noise
-        already at the lowest (little but noise was recorded), or above it at the highest (next to
-        no noise). ``cutoff`` is then the lowest or the highest and not a finding.
+        The residual equals the noise at none of the cut-offs tried: it is below the noise already
+        at the lowest (little but noise was recorded), or above it at the highest (almost no noise).
+        ``cutoff`` is then the lowest or the highest and not a finding.
     """
 
     cutoffs: NDArray[np.float64]
@@ -260,10 +260,10 @@ def residual_cutoff(
     Notes
     -----
     The method of Winter's textbook *Biomechanics and Motor Control of Human Movement*, from
-    memory: at high cut-offs the residual is noise and nearly straight; that line, carried on to
-    0 Hz, is the noise that a filter of any cut-off faces; where the curve is as high as the
-    intercept, as much signal is lost as noise let through. Where the straight part begins is
-    judged by eye there and is half the range here.
+    memory: at high cut-offs the residual is noise and nearly straight; that line, extrapolated to 0
+    Hz, is the noise that a filter of any cut-off faces; where the curve is as high as the
+    intercept, as much signal is lost as noise let through. Where the straight part begins is judged
+    by eye there and is half the range here.
     """
     signal, rate = as_signal("values", values), as_rate(rate)
     cutoffs = _default_cutoffs(rate) if candidates is None else _candidates(candidates, rate)

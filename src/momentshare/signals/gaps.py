@@ -1,10 +1,11 @@
 """Missing samples: where they are, and filling the short ones.
 
 Short gaps are filled with a cubic spline through the known samples. A monotone cubic (PCHIP) was
-the other choice; it cannot overshoot, but it is flat wherever the signal turns within a gap, as
+the alternative; it cannot overshoot, but it is flat wherever the signal turns within a gap, as
 height does on the chest and velocity at its peaks, and its second derivative jumps. The spline
-reproduces a constant acceleration exactly and keeps the second derivative continuous. Its price is
-that noise of the samples next to the gap grows into it, so only short gaps should be filled.
+reproduces a constant acceleration exactly and keeps the second derivative continuous. Its drawback
+is that noise of the samples next to the gap is amplified within it, so only short gaps should be
+filled.
 """
 
 from __future__ import annotations
@@ -94,8 +95,8 @@ def fill_gaps(
 
     Notes
     -----
-    The spline is laid separately through every part between gaps that are left. A part with two
-    known samples gives a line, one with three a parabola.
+    A separate spline runs through every part between remaining gaps. A part with two known samples
+    gives a line, one with three a parabola.
     """
     from scipy.interpolate import CubicSpline
 

@@ -4,10 +4,10 @@ A direction is a moment row with a sign. Two definitions, named in every output:
 
 ``balanced``
     The heads keep the net moment of the other balanced rows at zero at the same time: the
-    strength of a limb that nothing supports.
+    strength of an unsupported limb.
 ``braced``
-    The other rows are carried from outside and count for nothing: the strength that a
-    dynamometer with a strapped limb reads.
+    The other rows are carried externally and ignored: the strength that a dynamometer with a
+    strapped limb reads.
 """
 
 from __future__ import annotations
@@ -41,25 +41,25 @@ __all__ = [
 ]
 
 DEFINITIONS = ("braced", "balanced")
-"""What becomes of the other rows; see the module's text."""
+"""How the other rows are treated; see the module's text."""
 
 Mode = Literal["isometric", "concentric", "eccentric"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StrengthTest:
-    """Posture, speed and mode of a strength test; angles in degrees, as testers state them.
+    """Posture, speed and mode of a strength test; angles in degrees, as is usual for tests.
 
     Parameters
     ----------
     plane_deg, elevation_deg, axial_deg : float
         Upper arm on the trunk, as in :func:`momentshare.posture.posture_from_angles` [deg].
-        By default it hangs 10 degrees clear of the trunk; at exactly 0 the plane of elevation
-        is undefined and the sagittal one is taken, so that elevation there means flexion.
+        By default it hangs 10 degrees away from the trunk; at exactly 0 the plane of elevation is
+        undefined and the sagittal plane is used, so elevation there means flexion.
     elbow_flexion_deg, forearm_rotation_deg : float
         From full extension, and from full supination [deg].
     mode : {"isometric", "concentric", "eccentric"}
-        Whether the joint stands, gives way to the moment, or moves against it.
+        Whether the joint is held still, moves in the direction of the moment, or against it.
     speed_deg_s : float
         Speed of the tested joint [deg/s], zero when isometric, positive otherwise. The
         velocity of each fibre follows from its moment arm and pennation.
@@ -67,7 +67,7 @@ class StrengthTest:
     Raises
     ------
     InputError
-        An angle or speed out of range, or a speed that does not go with the mode.
+        An angle or speed out of range, or a speed that does not match the mode.
 
     Examples
     --------
@@ -128,7 +128,7 @@ class StrengthTest:
         return posture_from_angles(**self.angles())
 
     def text(self) -> str:
-        """Say posture, mode and speed in one line."""
+        """Describe posture, mode and speed in one line."""
         speed = "" if self.mode == "isometric" else f" at {self.speed_deg_s:g} deg/s"
         return (
             f"{self.mode}{speed}; elbow {self.elbow_flexion_deg:g}, elevation "
@@ -156,9 +156,9 @@ def joint_strength(
     direction : str
         A key of :data:`momentshare.directions.DIRECTIONS`.
     others : {"braced", "balanced"}
-        What becomes of the other rows.
+        How the other rows are treated.
     speed : float
-        Speed of the joint in the direction of the moment, the other joints standing [rad/s]:
+        Speed of the joint in the direction of the moment, the other joints at rest [rad/s]:
         positive shortens the heads that help (concentric), negative stretches them.
     rows : tuple of str
         Rows that ``balanced`` keeps at zero net moment; the direction's own row is added.
@@ -167,7 +167,7 @@ def joint_strength(
     -------
     float array, shape (...)
         Passive forces of all heads count. NaN where the other rows cannot be held at zero;
-        negative where passive forces outdo the heads.
+        negative where passive forces exceed what the heads can do.
 
     Examples
     --------
@@ -213,6 +213,6 @@ def posture_strength(
         passive_force=state.passive_force[lead],
         others="braced" if others == "braced" else "balanced",
     )
-    # NaN where the solve gave no certified answer.
+    # NaN where the solution is not certified.
     value = np.where(answer.status == Status.SOLVED, pulled.sign * answer.moment, np.nan)
     return np.asarray(value[0] if single else value)

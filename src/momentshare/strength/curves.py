@@ -23,7 +23,7 @@ __all__ = ["SWEEPS", "Sweep", "curve_table", "direction_sweep"]
 
 @dataclass(frozen=True, slots=True)
 class Sweep:
-    """The angle that a strength curve runs over [deg], and how it is called."""
+    """The angle over which a strength curve runs [deg], and its name."""
 
     angle: str
     low: float
@@ -42,7 +42,7 @@ SWEEPS = {
 
 
 def direction_sweep(direction: str) -> Sweep:
-    """Return the angle that the curve of a direction runs over."""
+    """Return the angle over which the curve of a direction runs."""
     return SWEEPS[direction_named(direction).row]
 
 

@@ -1,21 +1,22 @@
-"""The least strength that a task asks of muscle groups.
+"""The least strength that a task requires of muscle groups.
 
-Whoever has lifted a load had the strength for it in every posture of the lift. In one frame, with
-moment arms R, capacities C of the heads, passive forces p and the net moments m of the task, the
-factors f of the groups allow it where
+Whoever has lifted a load had enough strength for it in every posture of the lift. In one frame,
+with moment arms R, capacities C of the heads, passive forces p and the net moments m of the task,
+the factors f of the groups allow it where
 
     R (p + x) + L z = m,   0 ≤ x_h ≤ f_g(h) C_h,   z within its bounds
 
-has an answer x, z, with L z what the hand is free to add. By duality (Farkas) that is so where for
-every direction y of the moments
+has a solution x, z, where L z is what the hand is free to add. By duality (Farkas) this holds if
+for every direction y of the moments
 
     Σ_g f_g Σ_{h in g} C_h max(0, y·R_h) ≥ y·(m − R p) − Σ_k max over z_k of y·L_k z_k:
 
-the strength of the groups in that direction is no less than what the task asks. Directions that a
-set of factors misses are found one at a time by linear programming and kept as cuts; the factors
-nearest to those known so far, over their spreads, that keep all cuts are a quadratic program in as
-many unknowns as there are groups (least distance programming, Lawson and Hanson's textbook, from
-memory). That ends with the least change of the groups' strength that explains the task.
+the strength of the groups in that direction is no less than what the task requires. Directions that
+a set of factors violates are found one at a time by linear programming and kept as cuts; the
+factors nearest to those known so far, relative to their spreads, that satisfy all cuts solve a
+quadratic program in as many unknowns as there are groups (least distance programming, Lawson and
+Hanson's textbook, from memory). The result is the least change of the groups' strength that
+explains the task.
 """
 
 from __future__ import annotations
@@ -37,10 +38,10 @@ if TYPE_CHECKING:
 __all__ = ["NeededStrength", "TaskFrames", "least_raise", "nearest_above", "needed_strength"]
 
 _MISSED = 1e-6
-"""Part of the greatest moment of a task that may stay unmet; rounding."""
+"""Fraction of the greatest moment of a task that may stay unmet; rounding."""
 
 _ROUNDS = 200
-"""Cuts after which the search is given up; a few tens do for a lift."""
+"""Number of cuts after which the search is given up; a few tens suffice for a lift."""
 
 _LARGEST = 1e3
 """Factor beyond which no strength explains a task; assumed."""
@@ -48,7 +49,7 @@ _LARGEST = 1e3
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class TaskFrames:
-    """Frames of a task: what has to be met, and with what.
+    """Frames of a task: the moments to be met, and the means to meet them.
 
     Attributes
     ----------
@@ -73,7 +74,7 @@ class TaskFrames:
 
     @classmethod
     def of(cls, balance: Balance, names: tuple[str, ...]) -> TaskFrames:
-        """Take them from a balance whose lateral force is treated; ``names`` of the groups."""
+        """Build from a balance with a treated lateral force; ``names`` are those of the groups."""
         posed = balance.posed
         free = balance.columns
         frames, rows = balance.known_moments.shape
@@ -91,7 +92,7 @@ class TaskFrames:
         )
 
     def short(self, frame: int, factors: Floats) -> tuple[float, Floats]:
-        """Least sum of unmet moments of a frame [N·m], and the direction that misses them."""
+        """Least sum of unmet moments of a frame [N·m], and the direction that is violated."""
         from scipy.optimize import linprog
 
         pull, free = self.pull[frame], self.columns[frame]
@@ -113,7 +114,7 @@ class TaskFrames:
         return float(answer.fun or 0.0), np.asarray(answer.eqlin.marginals)
 
     def cut(self, frame: int, direction: Floats, groups: int) -> tuple[Floats, float]:
-        """Strength of each group in a direction [N·m], and what is asked of all there."""
+        """Strength of each group in a direction [N·m], and what is required of all."""
         head = np.maximum(direction @ self.pull[frame], 0.0)
         strength = np.bincount(self.groups, weights=head, minlength=groups).astype(np.float64)
         free = direction @ self.columns[frame]
@@ -125,17 +126,17 @@ class TaskFrames:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class NeededStrength:
-    """What a task asks of the strength of a limb; factors are over the strength known so far.
+    """What a task requires of the strength of a limb; factors apply to the strength known so far.
 
     Attributes
     ----------
     factors : float array, shape (groups,)
-        Least change, over the spreads, that meets all frames; ones where nothing lacks, NaN where
-        no strength of any group meets them.
+        Least change, over the spreads, that meets all frames; ones where nothing is missing, NaN
+        where no strength of any group meets them.
     common : float
-        Least factor on all groups alike.
+        Least common factor on all groups.
     alone : float array, shape (groups,)
-        Least factor of each group when the others stay; NaN where it cannot do it alone.
+        Least factor of each group when the others stay unchanged; NaN where it is not enough alone.
     """
 
     factors: Floats
@@ -149,14 +150,14 @@ class NeededStrength:
 
 
 def needed_strength(task: TaskFrames, spreads: Floats) -> NeededStrength:
-    """Find the least strength that a task asks for.
+    """Find the least strength that a task requires.
 
     Parameters
     ----------
     task : TaskFrames
     spreads : float array, shape (groups,)
-        Relative spread of the strength of each group that is known so far: one that a test has
-        measured moves less than one that is estimated.
+        Relative spread of the strength of each group that is known so far: a measured one moves
+        less than an estimated one.
 
     Returns
     -------
@@ -191,12 +192,12 @@ def least_raise(task: TaskFrames, ways: Floats) -> Floats:
     ----------
     task : TaskFrames
     ways : float array, shape (groups, unknowns)
-        W: what the factors gain by one unit of each unknown, not negative.
+        W: gain of the factors per unit of each unknown, not negative.
 
     Returns
     -------
     float array, shape (groups,)
-        NaN where no u below a thousandfold strength does.
+        NaN where no u below a thousandfold strength suffices.
     """
     groups = ways.shape[0]
     allowed = _MISSED * max(1.0, float(np.abs(task.asked).max(initial=0.0)))
@@ -218,7 +219,7 @@ def least_raise(task: TaskFrames, ways: Floats) -> Floats:
 
 
 def _further(missed: list[tuple[float, Floats]], allowed: float) -> list[int]:
-    """Frames whose cuts are kept besides that of the worst one: the local worst ones."""
+    """Frames whose cuts are kept in addition to that of the worst one: local worst ones."""
     short = [value for value, _ in missed]
     padded = [-1.0, *short, -1.0]
     return [
@@ -234,7 +235,7 @@ def nearest_above(cuts: Floats, levels: Floats) -> Floats | None:
     Returns
     -------
     float array, shape (unknowns,), or None
-        None where no u does.
+        None where there is no such u.
     """
     from scipy.optimize import nnls
 

@@ -43,7 +43,7 @@ TaskMode = Literal["isometric", "lift"]
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class StrengthReport:
-    """Tables of strength; every one tidy, units in the column names.
+    """Tables of strength; all tidy, with units in the column names.
 
     Attributes
     ----------
@@ -51,14 +51,14 @@ class StrengthReport:
     task_mode : str
         ``isometric``, or ``lift`` for the fibre velocities of a timed lift.
     along : DataFrame
-        Greatest moment a person, condition, frame, direction and definition.
+        Greatest moment per person, condition, frame, direction and definition.
     frames : DataFrame
-        Net moment, utilisation and bias a person, condition, lateral mode, frame, balanced
-        row and definition.
+        Net moment, utilisation and bias per person, condition, lateral mode, frame, balanced row
+        and definition.
     utilisation : DataFrame
         The same at the frame of greatest utilisation, with lift means.
     tests : DataFrame
-        Greatest moment in the test's posture a person, direction and definition.
+        Greatest moment in the test's posture per person, direction and definition.
     curves : DataFrame
         See :func:`curve_table`.
     refusals : tuple of str
@@ -94,11 +94,11 @@ def study_strength(
     people, conditions : sequence of str
         Names to keep; all where none is named.
     task_mode : {"isometric", "lift"}
-        Capacity along the lift for a standing arm, or at the lift's own fibre velocities.
+        Capacity along the lift for an arm at rest, or at the lift's own fibre velocities.
     frames : int
         Frames along each lift.
     progress : callable, optional
-        Called with the number done, the number of all cases, and what comes next.
+        Called with the number done, the total number of cases, and what comes next.
 
     Returns
     -------
@@ -109,7 +109,7 @@ def study_strength(
     PostureError
         No condition can be performed.
     StudyError
-        ``lift`` is asked of a study without timed lifts.
+        ``lift`` is requested for a study without timed lifts.
 
     Examples
     --------
@@ -141,12 +141,12 @@ def cases_strength(
     task_mode: TaskMode = "isometric",
     progress: Callable[[int, int, str], None] | None = None,
 ) -> StrengthReport:
-    """Do the same for lifts that are solved, planned or measured.
+    """Do the same for solved lifts, planned or measured.
 
     Parameters
     ----------
     solved : CaseSet
-        One case a person and condition.
+        One case per person and condition.
     test : StrengthTest
     task_mode : {"isometric", "lift"}
     progress : callable, optional
@@ -195,7 +195,8 @@ def moments_report(
     Raises
     ------
     InputError
-        A height fraction for a condition that the study lacks or that is out of reach there.
+        A height fraction for a condition that the study does not have or that is out of reach
+        there.
     """
     planned = plan_study(study, people=people)
     tasks = {c.name: c for c in study.file.condition}
@@ -229,7 +230,7 @@ def moments_report(
 
 
 _FINE = 101
-"""Frames in which a given height fraction is looked for."""
+"""Number of frames in which a given height fraction is searched for."""
 
 
 def _posture_at(

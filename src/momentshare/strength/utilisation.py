@@ -7,9 +7,9 @@
     test-posture bias  = utilisation tested / utilisation here
                        = greatest moment in task posture / greatest moment in test posture
 
-Both capacities take the same definition, braced or balanced, so that the bias holds posture,
-speed and mode and nothing else. With a measured test result the bias carries over:
-corrected utilisation = (net moment / measured) / bias.
+Both capacities use the same definition, braced or balanced, so that the bias reflects posture,
+speed and mode and nothing else. With a measured test result the bias carries over: corrected
+utilisation = (net moment / measured) / bias.
 """
 
 from __future__ import annotations
@@ -79,7 +79,7 @@ _LIMITS = {
     "elbow_flexion_deg": (0.0, 160.0),
     "forearm_rotation_deg": (-20.0, 200.0),
 }
-"""Least and greatest value of each numeric field: beyond any arm, so a slip of the unit."""
+"""Least and greatest value of each numeric field: beyond any arm, hence a wrong unit."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,11 +96,11 @@ class NetMoment:
     sd : float, optional
         Standard deviation [N·m].
     measured : float, optional
-        Greatest moment that the strength test of this direction gave [N·m].
+        Greatest moment in the strength test of this direction [N·m].
     angles : mapping, optional
         Posture of the task, angles of :func:`momentshare.posture.posture_from_angles` [rad].
     height_fraction : float, optional
-        Place along the lift of a condition of the study, in place of angles.
+        Place along the lift of a condition of the study, instead of angles.
     """
 
     condition: str
@@ -126,22 +126,22 @@ def corrected_utilisation(
     Parameters
     ----------
     limb : Limb
-        Whose strength.
+        Limb whose strength is used.
     moments : sequence of NetMoment
         Each with ``angles``, unless ``postures`` are given.
     test : StrengthTest
         Posture, speed and mode of the strength test.
     postures : sequence of Posture, optional
-        Posture of each moment, without batch axes, in place of ``angles``.
+        Posture of each moment, without batch axes, instead of ``angles``.
     task_speed : float
         Speed of the joint in the direction of the moment during the task [rad/s].
     definitions : iterable of str
-        Which of :data:`DEFINITIONS`; each gives a line, and stands in it.
+        Which of :data:`DEFINITIONS`; each gives a line that names it.
 
     Returns
     -------
     DataFrame
-        One line a moment and definition, columns :data:`UTILISATION_COLUMNS` with units in
+        One line per moment and definition, columns :data:`UTILISATION_COLUMNS` with units in
         their names. The mapping from ``moment / measured`` to ``corrected_utilisation`` is a
         division by ``test_posture_bias``; standard deviations scale likewise. Where a capacity
         is zero, negative or cannot be found, values are NaN and ``note`` says why.
@@ -211,7 +211,7 @@ def _record(
     bias = usable_here / usable_there
     measured = math.nan if item.measured is None else item.measured
     spread = math.nan if item.sd is None else item.sd
-    # Without a test result the model's own capacity in the task posture takes its place.
+    # Without a test result, the model's own capacity in the task posture replaces it.
     scale = measured * bias if item.measured is not None else usable_here
     return {
         "person": limb.skeleton.person.name,
@@ -237,11 +237,11 @@ def _record(
 def read_moments(path: str | Path) -> list[NetMoment]:
     """Read net joint moments from a CSV file.
 
-    Columns ``condition``, ``row``, ``moment_nm``; optional ``sd_nm``, ``measured_nm`` (what the
-    strength test gave) and the task's posture: ``elbow_flexion_deg`` and ``elevation_deg``
-    together, with ``plane_deg`` (0), ``axial_deg`` (0) and ``forearm_rotation_deg`` (90) where
-    they differ from the value in brackets; or ``height_fraction``, 0 chest to 1 lock-out, of a
-    condition of the study.
+    Columns ``condition``, ``row``, ``moment_nm``; optional ``sd_nm``, ``measured_nm`` (result of
+    the strength test) and the task's posture: ``elbow_flexion_deg`` and ``elevation_deg`` together,
+    with ``plane_deg`` (0), ``axial_deg`` (0) and ``forearm_rotation_deg`` (90) if they differ from
+    the value in brackets; or ``height_fraction``, 0 chest to 1 lock-out, of a condition of the
+    study.
 
     Raises
     ------
@@ -314,7 +314,7 @@ def _line(cells: Mapping[str, str], number: int, faults: list[str]) -> NetMoment
 
 
 def _cell_values(cells: Mapping[str, str], number: int, faults: list[str]) -> dict[str, float]:
-    """Numbers of a line by column; what is none, or is out of range, is told."""
+    """Numbers of a line by column; what is not a number, or is out of range, is reported."""
     values: dict[str, float] = {}
     for name, (low, high) in _LIMITS.items():
         text = cells.get(name, "")
@@ -338,7 +338,7 @@ def _cell_values(cells: Mapping[str, str], number: int, faults: list[str]) -> di
 
 
 def _posture_faults(values: Mapping[str, float], *, complete: bool) -> Iterator[str]:
-    """Say what is wrong with the posture of a line; ``complete`` where nothing else is."""
+    """State what is wrong with the posture of a line; ``complete`` if nothing else is."""
     given = [name for name in _POSTURE if name in values]
     if given and not {"elbow_flexion_deg", "elevation_deg"} <= set(given):
         yield (

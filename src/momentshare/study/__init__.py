@@ -1,4 +1,4 @@
-"""Studies: people and conditions read from a file, run, and handed on."""
+"""Studies: people and conditions read from a file and run."""
 
 from momentshare.runs import Case, Refusal
 from momentshare.study.load import load_study, parse_study

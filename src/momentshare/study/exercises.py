@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 __all__ = ["EXERCISES", "ExerciseKind", "Setting", "condition_faults", "profile_of"]
 
 GIRDLE = ("protraction", "shrug")
-"""What any lifter may add to the course of the girdle, fields in degrees."""
+"""Additions of any lifter to the course of the girdle, fields in degrees."""
 
 _DEGREE = float(np.pi / 180.0)
 _LOADS = ("load_kg", "load_share", "load_per_body_mass")
@@ -45,7 +45,7 @@ _LATERAL = ("lateral_ratio", "lateral_bounds")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Setting:
-    """A condition together with whom it is built for."""
+    """A condition together with the person it is built for."""
 
     condition: ConditionEntry
     entry: PersonEntry
@@ -54,7 +54,7 @@ class Setting:
     frames: int
 
     def load(self) -> float:
-        """Whole load, both hands [kg]; zero where the condition gives none."""
+        """Whole load, both hands [kg]; zero if the condition gives none."""
         c = self.condition
         if c.load_kg is not None:
             return c.load_kg
@@ -83,7 +83,7 @@ class Setting:
         }
 
     def common(self) -> dict[str, Any]:
-        """Duration and frames, which every exercise takes."""
+        """Duration and frames, which every exercise accepts."""
         return {"duration": self.condition.duration_s, "frames": self.frames}
 
     def lockout(self) -> dict[str, Any]:

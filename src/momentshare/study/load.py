@@ -1,4 +1,4 @@
-"""Read a study file; name every fault with its field, value and remedy."""
+"""Read a study file; report every fault with its field, value and remedy."""
 
 from __future__ import annotations
 
@@ -96,7 +96,7 @@ def parse_study(text: str, source: str = "study") -> Study:
     text : str
         TOML.
     source : str
-        What messages call it.
+        Name used in messages.
 
     Returns
     -------
@@ -136,7 +136,7 @@ def coded_people(data: Mapping[str, Any], source: str) -> Pseudonyms:
     Raises
     ------
     StudyError
-        Codes that stand twice, or for names that are codes.
+        Duplicated codes, or codes for names that are codes.
     """
     wanted, people = data.get("people"), data.get("person")
     people = people if isinstance(people, list) else []
@@ -159,12 +159,12 @@ def unasked_codes(people: PeopleEntry, person: Sequence[PersonEntry]) -> list[st
 
 
 def read_study_text(path: str | Path) -> str:
-    """Text of a study file; ``StudyError`` where it cannot be read."""
+    """Text of a study file; ``StudyError`` if it cannot be read."""
     return read_text(path, STUDY, StudyError)
 
 
 def study_data(text: str, source: str) -> dict[str, Any]:
-    """Read the text of a TOML file; ``StudyError`` where it is none."""
+    """Read the text of a TOML file; ``StudyError`` if it is not one."""
     if not text.strip():
         raise StudyError(f"{source}: is empty; write a study or start from 'momentshare demo'")
     try:
@@ -183,7 +183,7 @@ def checked_data(
 ) -> File:
     """Check what was read from a TOML file against a schema.
 
-    ``sections`` names the tables of the file whose fields a message may offer.
+    ``sections`` names the tables of the file whose fields a message may suggest.
     """
     try:
         return schema.model_validate(data)
@@ -209,7 +209,7 @@ def _fault(
     schema: type[BaseModel],
     sections: Mapping[str, type[BaseModel]],
 ) -> str:
-    """One fault in plain words: where, what must hold, what came, what to do."""
+    """Describe one fault: where, what must hold, what was found, what to do."""
     where: list[str] = []
     node: Any = data
     section = ""
@@ -224,7 +224,7 @@ def _fault(
             continue
         if part in sections:
             section = part
-        # pydantic names the branch of a union too; it means nothing to the reader.
+        # pydantic also names the branch of a union, which means nothing to the reader.
         if part.startswith(("list[", "function-", "constrained-", "float", "tuple[", "[key]")):
             continue
         where.append(str(part))
@@ -262,12 +262,12 @@ def _repeated(file: StudyFile) -> list[str]:
 
 
 def repeated_names(names: Mapping[str, Sequence[str]]) -> list[str]:
-    """Faults of names that stand more than once, by the kind of thing that they name."""
+    """Faults of duplicated names, by the kind of thing that they name."""
     faults = []
     for kind, given in names.items():
         for name, count in Counter(given).items():
             if count > 1:
-                faults.append(f"{kind} {name!r}: stands {count} times; names must differ")
+                faults.append(f"{kind} {name!r}: appears {count} times; names must differ")
     return faults
 
 

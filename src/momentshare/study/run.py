@@ -46,7 +46,7 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
 class StudyResult(CaseSet):
-    """All cases of a study with what made them.
+    """All cases of a study with their inputs.
 
     Attributes
     ----------
@@ -60,7 +60,7 @@ class StudyResult(CaseSet):
     refusals : tuple of Refusal
         Cases out of reach, with the reason.
     band : Band or None
-        What the posture rule and the couples of the hands change, where it was asked for.
+        What the posture rule and the couples of the hands change, if requested.
 
     Examples
     --------
@@ -113,7 +113,7 @@ class PlannedStudy:
         PostureError
             No condition can be performed.
         StudyError
-            A limb cannot be built from what the study says of a person.
+            A limb cannot be built from what the study says about a person.
         """
         with limb_faults(self.study.source, self.people):
             found = solve_setup(self.setup, greatest_load=greatest_load, progress=progress)
@@ -147,7 +147,7 @@ def plan_study(
     conditions: Sequence[str] = (),
     frames: int | None = None,
 ) -> PlannedStudy:
-    """Turn a study into a setup, everything checked that can be checked before solving.
+    """Turn a study into a setup, checking everything that can be checked before solving.
 
     Parameters
     ----------
@@ -160,7 +160,7 @@ def plan_study(
     Returns
     -------
     PlannedStudy
-        ``setup`` holds all that is to be solved, as for :func:`momentshare.effect_tables`;
+        ``setup`` holds everything to be solved, as for :func:`momentshare.effect_tables`;
         ``solve()`` solves it.
 
     Raises
@@ -217,7 +217,7 @@ def plan_study(
 
 @dataclass(frozen=True, slots=True)
 class _ForPerson:
-    """Makes the exercise of a condition for a person of other sizes; can travel to a process."""
+    """Makes the exercise of a condition for a person of other sizes; can be sent to a process."""
 
     condition: ConditionEntry
     entry: PersonEntry
@@ -256,7 +256,7 @@ def limb_plan(people: Sequence[PersonEntry], settings: SettingsEntry, model: Mod
 
 @contextmanager
 def limb_faults(source: str, people: Sequence[PersonEntry]) -> Iterator[None]:
-    """Say which field of the study keeps a limb from being built."""
+    """State which field of the study prevents a limb from being built."""
     try:
         yield
     except LimbError as err:
@@ -323,9 +323,9 @@ def treatments(
     measured: Lateral | None,
     bounds: tuple[float, float] | None,
 ) -> tuple[Lateral, ...]:
-    """Treatments of the lateral force, in the order of the settings, as far as they make sense.
+    """Treatments of the lateral force that make sense, in the order of the settings.
 
-    Without anything that both hands can push along there is ``zero`` only; ``measured`` is left
+    Without anything that both hands can push along, there is only ``zero``; ``measured`` is left
     out where nothing was measured.
     """
     if not one_bar:
@@ -356,8 +356,8 @@ def run_study(
     band : bool
         Whether the result carries the band of the posture rule, some ten times as many lifts.
     progress : callable, optional
-        Called after every block of lifts with the number of cases done, that of all, and what
-        is done.
+        Called after every block of lifts with the number of cases done, the total, and what is
+        being done.
 
     Returns
     -------

@@ -1,6 +1,6 @@
-"""What a study file holds, and the rules it must keep.
+"""What a study file holds, and the rules it must satisfy.
 
-Units stand in the field names; degrees, centimetres and kilograms are allowed here only.
+Units are in the field names; degrees, centimetres and kilograms are allowed here only.
 """
 
 from __future__ import annotations
@@ -53,14 +53,14 @@ __all__ = [
 
 
 def _plain_number(value: object) -> object:
-    """Refuse text and truth values where a number is meant."""
+    """Refuse text and truth values where a number is expected."""
     if isinstance(value, (bool, str)):
         raise ValueError("must be a number without quotes")  # noqa: TRY004 - pydantic reports it
     return value
 
 
 def plain_text(value: str) -> str:
-    """Refuse characters that steer a terminal or break a table."""
+    """Refuse characters that control a terminal or break a table."""
     for character in value:
         if unicodedata.category(character) in {"Cc", "Cs"} or character in _BIDI:
             raise ValueError(f"contains the control character U+{ord(character):04X}; remove it")
@@ -90,7 +90,7 @@ class Entry(BaseModel):
     @field_validator("*", mode="before")
     @classmethod
     def _as_meant(cls, value: object, info: ValidationInfo) -> object:
-        """Take no number for a truth value, and neither text nor a truth value for a number."""
+        """Accept no number as a truth value, and neither text nor a truth value as a number."""
         kind = cls.model_fields[str(info.field_name)].annotation
         kinds = get_args(kind) or (kind,)
         if bool in kinds and not isinstance(value, bool):
@@ -177,7 +177,7 @@ class FactorEntry(Entry):
 
 
 class GirdleEntry(FactorEntry):
-    """What lifters add to the course of the girdle, of the clavicle."""
+    """Additions of the lifter to the course of the girdle: angles of the clavicle."""
 
     protraction_deg: Finite | Points | None = None
     shrug_deg: Finite | Points | None = None
@@ -279,18 +279,18 @@ class ConditionEntry(GirdleEntry):
         bounds = self.lateral_bounds
         if bounds is not None and not -1.0 <= bounds[0] <= bounds[1] <= 1.0:
             raise ValueError(
-                f"lateral_bounds must be two values in order, within -1 to 1; got {bounds}"
+                f"lateral_bounds must be [low, high] within -1 to 1; got {list(bounds)}"
             )
         return self
 
     @property
     def lift_kind(self) -> LiftKind:
-        """Exercise and hand spacing, where one spacing is given in biacromial breadths."""
+        """Exercise and hand spacing, if one spacing is given in biacromial breadths."""
         spacing = self.spacing_biacromial
         return LiftKind(self.exercise, None if isinstance(spacing, list) else spacing)
 
     def given(self) -> set[str]:
-        """Names of the fields that the file states, besides name, exercise and factors."""
+        """Names of the fields that the file states, other than name, exercise and factors."""
         return self.model_fields_set - {"name", "exercise", "factor"}
 
 
@@ -326,7 +326,7 @@ class SettingsEntry(Entry):
     """The ``[settings]`` table."""
 
     exponent: Annotated[Number, Field(ge=1.01)] = 2.0
-    weights: Literal["volume", "none"] = "volume"
+    weights: Literal["volume", "area", "none"] = "volume"
     lateral: list[Literal["measured", "zero", "free"]] = ["measured", "zero", "free"]
     hand_couples: Literal["zero", "free"] = "zero"
     balance_forearm: bool = False
@@ -356,7 +356,7 @@ class SettingsEntry(Entry):
         return value
 
     def limb_options(self) -> LimbOptions:
-        """Return how these settings want capacity computed."""
+        """Return the options of capacity in these settings."""
         from momentshare.limb import LimbOptions
 
         return LimbOptions(
@@ -364,7 +364,7 @@ class SettingsEntry(Entry):
         )
 
     def criterion(self) -> Criterion:
-        """Return the criterion these settings ask for."""
+        """Return the criterion in these settings."""
         from momentshare.balance import Criterion
 
         return Criterion(
@@ -403,7 +403,7 @@ class Study:
     file : StudyFile
         People, conditions and settings in the units of the file (cm, kg, degrees).
     pseudonyms : Pseudonyms
-        Codes that stand in ``file`` for people's names; empty unless the study asks for them.
+        Codes that replace people's names in ``file``; empty unless the study asks for them.
 
     Examples
     --------
@@ -437,7 +437,7 @@ class Study:
     def only(self, people: Sequence[str] = (), conditions: Sequence[str] = ()) -> Study:
         """Return the study with some people and conditions only; all of a kind if none is named.
 
-        A person may be called by name or by code.
+        A person may be given by name or by code.
 
         Raises
         ------

@@ -1,8 +1,8 @@
-"""Invented presses whose truth is known: the motion, the forces, then what a laboratory would see.
+"""Invented presses with known truth: the motion, the forces, and what a laboratory would see.
 
 A press is planned (:class:`~momentshare.exercise.BenchPress`), timed with a velocity that may dip
-half-way, and looked at with landmarks, hand forces and electromyograms. Noise, gaps, delays and
-unequal sides are added on request, so that everything after reading can be judged.
+half-way, and observed with landmarks, hand forces and electromyograms. Noise, gaps, delays and
+unequal sides are added on request, so that everything after reading can be tested.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ _TRUNK = {
 """Landmarks of the trunk in the thorax frame [m]; invented, but in line with its axes."""
 
 _MIDDLE = np.array([-0.1, 0.6, 0.0])
-"""Where the jugular notch lies in the room, world frame [m]; invented."""
+"""Place of the jugular notch in the room, world frame [m]; invented."""
 
 _GRID = 2000
 """Samples per second on which the velocity is laid out."""
@@ -239,7 +239,7 @@ def recorded(
     *,
     emg: Mapping[str, Channel] | None = None,
 ) -> Recording:
-    """Look at a press with landmarks on both arms and forces on both hands.
+    """Observe a press with landmarks on both arms and forces on both hands.
 
     The left arm is the mirror image of the right one. ``emg`` holds raw electromyograms by
     head, see :mod:`momentshare.trial.invent_emg`.

@@ -1,8 +1,8 @@
 """One trial from its recording to checked, filtered repetitions.
 
-What was done is written down in ``ProcessedTrial.record``: cut-offs, orders, clocks, filled gaps.
-Landmarks and forces are filtered alike by default, because unlike cut-offs of the two make false
-moments at quick changes (common practice, no source).
+What was done is recorded in ``ProcessedTrial.record``: cut-offs, orders, clocks, filled gaps.
+Landmarks and forces are filtered in the same way by default, because different cut-offs produce
+false moments at quick changes (common practice, no source).
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ if TYPE_CHECKING:
 __all__ = ["ProcessedTrial", "Processing", "process_trial"]
 
 _LEAST_OVERLAP = 0.5
-"""Seconds that all channels must have in common; assumed."""
+"""Time [s] that all channels must have in common; assumed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -161,7 +161,7 @@ def process_trial(
     repetitions: Sequence[int] | None = None,
     calibration: Calibration | None = None,
 ) -> ProcessedTrial:
-    """Filter, reconstruct, find repetitions, check, and cut them out.
+    """Filter, reconstruct, find and check repetitions, and extract them.
 
     Parameters
     ----------
@@ -176,7 +176,7 @@ def process_trial(
     one_bar : bool
         Whether the hands can push along what they hold.
     trunk_angle : float
-        Of the condition [rad]: taken for a trunk without landmarks, checked otherwise.
+        Of the condition [rad]: used for a trunk without landmarks, checked otherwise.
     ground : bool
         The hands rest on the ground and the trunk moves, face down.
     repetitions : sequence of int, optional
@@ -188,13 +188,13 @@ def process_trial(
     -------
     ProcessedTrial
         ``repetitions`` hold a :class:`~momentshare.Lift` each (``measured.lift``) with the measured
-        lateral ratio (``measured.lateral``); ``verdict`` and ``checks`` tell how far to trust them.
+        lateral ratio (``measured.lateral``); ``verdict`` and ``checks`` say how far to trust them.
 
     Raises
     ------
     InputError
-        Nothing can be used: no common time, no repetition, missing landmarks, lengths that no
-        arm has. The message names the file.
+        Nothing can be used: no common time, no repetition, missing landmarks, impossible arm
+        lengths. The message names the file.
 
     Examples
     --------
@@ -298,7 +298,7 @@ def process_trial(
 
     others = other_ways(seen, track, skeleton, chosen.ways, [item.measured for item in used], again)
     if "right" not in forces and forces:
-        notes.append("hand force: measured on the other hand only; the sides are taken to be alike")
+        notes.append("hand force: measured on the other hand only; both sides are assumed equal")
     judged = [item.repetition for item in used] or [repetition for _, repetition in ascents]
     signals = Signals(
         forces=forces,
@@ -418,7 +418,7 @@ def _ascents(
 
 
 def _other_hand(forces: Mapping[str, NDArray[np.float64]]) -> NDArray[np.float64] | None:
-    """Force on the other hand seen in the mirror, where only that one was measured."""
+    """Force on the other hand, mirrored, if only that one was measured."""
     left = forces.get("left")
     return None if left is None else left * np.array([1.0, 1.0, -1.0])
 
@@ -429,7 +429,7 @@ def _cut(
     chosen: Processing,
     holds: Callable[..., MeasuredLift],
 ) -> tuple[list[MeasuredRepetition], list[str]]:
-    """Cut out the repetitions; ``holds`` makes a lift of a track and positions."""
+    """Extract the repetitions; ``holds`` makes a lift of a track and positions."""
     used: list[MeasuredRepetition] = []
     refused: list[str] = []
     for number, repetition in ascents:

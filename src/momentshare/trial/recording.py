@@ -1,4 +1,4 @@
-"""What a laboratory recorded, in SI and in one frame, whatever file it came from.
+"""What a laboratory recorded, in SI and in one frame, whatever the file.
 
 World frame, in the manner of an ISB laboratory frame: **y** up against gravity, **z** to the
 person's right, **x** = y × z (forward when the person stands; towards the feet when the person
@@ -125,7 +125,7 @@ class Recording:
 
 
 def mirrored(recording: Recording) -> Recording:
-    """Return the recording as seen in a mirror: left becomes right and right becomes left.
+    """Return the mirrored recording: left becomes right and right becomes left.
 
     Positions and forces change the sign of z; joint angles follow ISB conventions that are
     the mirror images of each other already, so they only change sides. Electromyograms belong
@@ -141,7 +141,7 @@ def mirrored(recording: Recording) -> Recording:
 
 
 def as_recorded(text: str, side: str) -> str:
-    """Speak of the arm that was recorded: after mirroring, right and left are exchanged.
+    """Name the arm that was recorded: after mirroring, right and left are exchanged.
 
     Examples
     --------

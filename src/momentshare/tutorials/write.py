@@ -35,7 +35,7 @@ def write_tutorial(name: str, folder: Path) -> list[str]:
     name : str
         A key of :data:`TUTORIALS`.
     folder : Path
-        Made where it is missing; files of the user are never replaced.
+        Created if needed; files of the user are never replaced.
 
     Returns
     -------

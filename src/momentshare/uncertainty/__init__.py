@@ -1,4 +1,4 @@
-"""How sure: draws of everything that carries a spread, solved, summed up and ranked."""
+"""How sure: draws of everything that has a spread, solved, summarised and ranked."""
 
 from momentshare.uncertainty.draws import Draws
 from momentshare.uncertainty.layout import FAMILIES, Layout, build_layout

@@ -1,8 +1,8 @@
-"""A chunk: a few draws solved together, and the table that they leave.
+"""A chunk: a few draws solved together, and the resulting table.
 
-The frames of all draws, people and conditions of a chunk stand side by side in one call to
-:func:`momentshare.sharing.share` for each treatment of the lateral force and criterion. What
-stays of a draw are lift means and peaks, never frames, so that memory does not grow.
+The frames of all draws, people and conditions of a chunk are joined in one call to
+:func:`momentshare.sharing.share` for each treatment of the lateral force and criterion. Only lift
+means and peaks of a draw are kept, never frames, so that memory does not grow.
 """
 
 from __future__ import annotations
@@ -50,15 +50,15 @@ __all__ = [
 ]
 
 MEASURES = ("mean_activation", "peak_activation", "mean_force_n", "peak_force_n")
-"""What is kept of each head, lift and draw; columns are ``measure:head``."""
+"""What is kept per head, lift and draw; columns are ``measure:head``."""
 
 _SEEDED = 8
-"""Draws that one seeded stream gives."""
+"""Number of draws per seeded stream."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Task:
-    """One chunk to solve; can travel to any process.
+    """One chunk to solve; can be sent to any process.
 
     Parameters
     ----------
@@ -67,7 +67,7 @@ class Task:
     model : str
         Name or folder of the model.
     model_digest : str
-        Of the model the run began with; another one is refused.
+        Digest of the model with which the run began; another one is refused.
     spreads : Spreads
     criteria : tuple of str
         As in :class:`~momentshare.uncertainty.UncertaintyPlan`.
@@ -98,7 +98,7 @@ def _model(name: str) -> Any:
 def random_normals(seed: int, first: int, count: int, variables: int) -> NDArray[np.float64]:
     """Return the standard normals of draws; each depends on the seed and its number alone."""
     blocks = range(first // _SEEDED, -(-(first + count) // _SEEDED))
-    # Whole blocks are drawn, so that the number of draws does not shift the last one's.
+    # Whole blocks are drawn, so that the number of draws does not change the last one's values.
     normals = np.concatenate(
         [
             np.random.default_rng(np.random.SeedSequence([seed, block])).standard_normal(
@@ -112,7 +112,7 @@ def random_normals(seed: int, first: int, count: int, variables: int) -> NDArray
 
 
 def chunk_bytes(task: Task) -> bytes:
-    """Solve a chunk; return its Parquet file. Runs in any process, knows no folder."""
+    """Solve a chunk; return its Parquet file. Runs in any process and needs no folder."""
     model = _model(task.model)
     if model.digest != task.model_digest:
         raise StudyError(
@@ -188,7 +188,7 @@ def solve(
         Names of :data:`~momentshare.uncertainty.plan.CRITERIA`, or ``study``.
     normals : float array, shape (draws, variables)
     first : int
-        Number of the first draw.
+        Index of the first draw.
 
     Returns
     -------
@@ -228,7 +228,7 @@ def setup_cells(setup: Setup) -> dict[str, tuple[str, ...]]:
     Raises
     ------
     InputError
-        A person lacks a condition, so that nothing could be paired.
+        A person has no lift of a condition, so nothing could be paired.
     """
     modes: dict[str, tuple[str, ...]] = {}
     seen = set()
@@ -260,7 +260,7 @@ def _solve_person(
     rows: _Rows,
     slots: Mapping[tuple[int, str, str, str, str], int],
 ) -> None:
-    """Carry one person's draws through all conditions, treatments and criteria."""
+    """Solve one person's draws in all conditions, treatments and criteria."""
     setup = draws.layout.setup
     name, tasks = setup.limbs.people[row].name, [t for t in setup.tasks if t.limb == row]
     limbs, limb_rows, failed = draws.limbs(row)
@@ -311,7 +311,7 @@ def _solve_person(
 def planned_lifts(
     draws: Draws, tasks: Sequence[SetupTask], limbs: Limb, limb_rows: Mapping[int, int]
 ) -> tuple[dict[tuple[int, str], Lift | MomentshareError], dict[tuple[int, str], str]]:
-    """Lifts of all planned tasks in one go, by draw and condition, and why there is no exercise."""
+    """Lifts of all planned tasks at once, by draw and condition, and why there is no exercise."""
     reasons: dict[tuple[int, str], str] = {}
     exercises: list[Exercise] = []
     keys: list[tuple[int, str]] = []
@@ -338,9 +338,9 @@ def drawn_lifts(
     limb_rows: Mapping[int, int],
     planned: Mapping[tuple[int, str], Lift | MomentshareError] | None = None,
 ) -> tuple[dict[int, Lift], dict[int, str]]:
-    """Lifts of one task by draw, and where there is none, why.
+    """Lifts of one task by draw, and why there are none.
 
-    ``planned`` are those of :func:`planned_lifts` where several tasks were solved together.
+    ``planned`` are those of :func:`planned_lifts` if several tasks were solved together.
     """
     reasons: dict[int, str] = {}
     if planned is None:
@@ -374,7 +374,7 @@ def _exercise(task: SetupTask, person: Person, model: Model) -> Exercise:
 
 
 def _reduce(answer: Answer, slots: NDArray[np.intp], rows: _Rows) -> None:
-    """Keep lift means and peaks of the frames in reach."""
+    """Keep lift means and peaks of the frames within reach."""
     posed, begin = answer.balance.posed, answer.edges[:-1]
 
     def total(values: NDArray[Any]) -> NDArray[Any]:

@@ -52,7 +52,7 @@ CUT = 3.0
 
 _ARM = ("humerus_length", "forearm_length", "grip_length")
 _UPPER_ARM = 0.3
-"""Touch point for a radian of tuck [m]; the length of an upper arm, rounded."""
+"""Change of touch point per radian of tuck [m]; the length of an upper arm, rounded."""
 
 
 def _lognormal(spread: float, value: float, z: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -62,7 +62,7 @@ def _lognormal(spread: float, value: float, z: NDArray[np.float64]) -> NDArray[n
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Draws:
-    """Draws side by side: standard normals of a layout, read as limbs, postures and forces.
+    """A batch of draws: standard normals of a layout, read as limbs, postures and forces.
 
     Parameters
     ----------
@@ -113,7 +113,7 @@ class Draws:
         }
 
     def radii(self) -> dict[str, NDArray[np.float64]]:
-        """Wrap radii, reference person [m]."""
+        """Surface radii, reference person [m]."""
         return {
             s.name: s.radius
             * _lognormal(
@@ -183,7 +183,7 @@ class Draws:
         return out
 
     def people(self, person: Person) -> list[Person | InputError]:
-        """Return the person with the lengths of each draw, or why nobody can have them."""
+        """Return the person with the lengths of each draw, or why they are impossible."""
         lengths = self.lengths(person)
         out: list[Person | InputError] = []
         for k in range(len(self)):
@@ -195,20 +195,20 @@ class Draws:
         return out
 
     def limbs(self, row: int) -> tuple[Limb | None, dict[int, int], dict[int, str]]:
-        """Limbs of the person of a row of the setup.
+        """Limbs of the person in a row of the setup.
 
-        A fibre and the path it lies in are drawn apart, so that a fibre may come out longer
-        than its path in the reference posture. No such limb exists: the fibre is shortened
-        until a millimetre is left for the tendon, which cuts the spread of that head.
+        A fibre and its path are drawn independently, so a fibre may come out longer than its path
+        in the reference posture. No such limb exists: the fibre is shortened until a millimetre is
+        left for the tendon, which cuts the spread of that head.
 
         Returns
         -------
         limbs : Limb or None
-            Of all draws that have a limb; None where there is none.
+            Of all draws that have a limb; None if there is none.
         rows : dict
             Draw → row of its limb.
         reasons : dict
-            Draw → why it has none.
+            Draw → why it has no limb.
         """
         plan = self.layout.setup.limbs
         people = self.people(plan.people[row])
@@ -254,7 +254,7 @@ class Draws:
         return out
 
     def measured(self, task: Task, skeleton: Skeleton, drawn: Mapping[int, int]) -> dict[int, Lift]:
-        """Measured lift of a task by draw, turned by the drawn errors of its posture.
+        """Measured lift of a task by draw, rotated by the drawn errors of its posture.
 
         Parameters
         ----------
@@ -277,7 +277,7 @@ class Draws:
         }
 
     def given(self, task: Task) -> list[GivenMoments]:
-        """Return given moments and postures of a task by draw, moved by their own spreads."""
+        """Return given moments and postures of a task by draw, shifted by their own spreads."""
         assert task.given is not None  # noqa: S101 - called for given moments only
         angles, rows = (
             np.stack([self._of_task(task, name) for name in names], axis=-1)

@@ -52,7 +52,7 @@ FAMILIES = {
     "lateral_ratio": "lateral ratio",
     "published_moments": "published moments",
 }
-"""Families of inputs, as they are ranked, and what they are called in figures."""
+"""Families of inputs, as they are ranked, and their names in figures."""
 
 _HEAD = dict(
     zip(HEAD_FACTORS, ("muscle_volume", "fibre_length", "reference_fibre_length"), strict=True)
@@ -101,7 +101,7 @@ class Variable:
 
 @dataclass(slots=True)
 class Layout:
-    """All standard normals of a setup, in a fixed order, and what hangs on each."""
+    """All standard normals of a setup, in a fixed order, and what depends on each."""
 
     setup: Setup
     spreads: Spreads
@@ -135,7 +135,7 @@ class Layout:
         return _quantity_family(quantity, self.policy)
 
     def add(self, name: str, family: str) -> int:
-        """Return the place of a standard normal, made if it is new."""
+        """Return the index of a standard normal, added if it is new."""
         if name not in self._index:
             self._index[name] = len(self.variables)
             self.variables.append(Variable(name, family))
@@ -145,7 +145,7 @@ class Layout:
         return name in self._index
 
     def at(self, name: str) -> int:
-        """Return the place of a standard normal that exists."""
+        """Return the index of an existing standard normal."""
         return self._index[name]
 
     @property
@@ -155,7 +155,7 @@ class Layout:
         return tuple(name for name in FAMILIES if name in present)
 
     def members(self, family: str) -> NDArray[np.intp]:
-        """Places of the standard normals of a family."""
+        """Return the indices of the standard normals of a family."""
         return np.array([i for i, v in enumerate(self.variables) if v.family == family])
 
 
@@ -208,7 +208,7 @@ def _add_quantities(layout: Layout) -> None:
 
 
 def _add_people(layout: Layout) -> None:
-    """Add the lengths of every person, then what is drawn of each of their conditions."""
+    """Add the lengths of every person, then what is drawn for each of their conditions."""
     for row, person in enumerate(layout.setup.limbs.people):
         tasks = [task for task in layout.setup.tasks if task.limb == row]
         drawn = _drawn_quantities(tasks)
@@ -223,7 +223,7 @@ def _add_people(layout: Layout) -> None:
 
 
 def _drawn_quantities(tasks: Sequence[Task]) -> list[tuple[str, str]]:
-    """Name what is drawn of each condition of a person, with its family."""
+    """Name what is drawn for each condition of a person, with its family."""
     if any(task.given is not None for task in tasks):
         return [
             *((angle, "posture") for angle in GIVEN_ANGLES),
@@ -250,7 +250,7 @@ def common_of(quantity: str, source: str) -> str:
 
 
 _HELD = ("limit_", "grip_oblique_", "hand_couple_", "bar_friction", "ground_friction")
-"""Beginnings of the names of limits, which stay as they are."""
+"""Prefixes of the names of limits, which are not drawn."""
 
 
 def _quantity_family(name: str, policy: str) -> str:

@@ -1,4 +1,4 @@
-"""A measured lift as it would be, had its posture been measured a little differently."""
+"""A measured lift as it would be if its posture had been measured slightly differently."""
 
 from __future__ import annotations
 
@@ -34,26 +34,26 @@ def turned_lift(
     axial: float,
     protraction: float = 0.0,
 ) -> Lift:
-    """Turn the trunk under a measured arm, and the upper arm about its own axis.
+    """Rotate the trunk under a measured arm, and the upper arm about its own axis.
 
-    The trunk's landmarks lie on soft tissue and those of the elbow close together, so these are
-    the turns that a laboratory knows least. What was measured of the arm against the room
-    (positions, forces, motion) keeps its size: seen from a trunk that stands otherwise, all of it
-    turns together, and the moments with it.
+    The trunk's landmarks lie on soft tissue and those of the elbow close together, so these are the
+    least certain rotations in a laboratory. What was measured of the arm in the room (positions,
+    forces, motion) keeps its size: seen from a differently oriented trunk, all of it rotates
+    together, and the moments with it.
 
     Parameters
     ----------
     lift : Lift
         Measured, of one limb.
     girdle : Girdle
-        Of the limb to be used; the arm moves along with its joint.
+        Of the limb to be used; the arm moves with its joint.
     plane, elevation : float
         Turn of all that was measured about the trunk's long axis and about its front axis [rad].
     axial : float
         Further turn of the upper arm about its own axis, internal positive [rad]; elbow and hand
         stay.
     protraction : float
-        Further protraction of the girdle [rad]; the arm keeps its posture and goes with the joint.
+        Further protraction of the girdle [rad]; the arm keeps its posture and moves with the joint.
 
     Returns
     -------

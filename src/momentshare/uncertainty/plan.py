@@ -1,4 +1,4 @@
-"""What a run of draws is asked to do; all that decides its numbers stands here."""
+"""The plan of a run of draws; everything that decides its numbers is here."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from momentshare.study.schema import ConditionEntry, PersonEntry, SettingsEntry
 
     class StudyFile(Protocol):
-        """What the file of a study of any kind holds."""
+        """File of a study of any kind."""
 
         @property
         def title(self) -> str: ...
@@ -55,18 +55,18 @@ FORMAT = 3
 """Version of the chunk files."""
 
 CHUNK = 16
-"""Draws in a chunk; fixed, so that results do not depend on the number of workers."""
+"""Number of draws in a chunk; fixed, so that results do not depend on the number of workers."""
 
 CRITERIA = {"p2": 2.0, "p3": 3.0, "minmax": math.inf}
 """Names of the criteria that draws can be solved with: exponent of Σ w aᵖ."""
 
 
 MOST_DRAWS = 100_000
-"""Draws that a run may ask for: a probability is then known to 0.002 (closed form, two standard
-errors of a half), and the model is not."""
+"""Greatest number of draws: a probability is then known to 0.002 (closed form, two standard errors
+of a half), far better than the model."""
 
 _MOST_DESIGNED = 4096
-"""Trajectories, or points of the indices, that a run may ask for (common practice, no source)."""
+"""Greatest number of trajectories, or of points for the indices (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,21 +76,21 @@ class UncertaintyPlan:
     Parameters
     ----------
     study : Study
-        Of planned lifts, or any other, whose lifts ``measured`` then holds.
+        A study of planned lifts, or any other, whose lifts are then in ``measured``.
     draws : int
         Random draws.
     seed : int
-        Every eight draws have a stream of their own, seeded with the pair of this and their place.
+        Every eight draws have their own stream, seeded with this number and their index.
     frames : int
         Frames along each lift.
     people : tuple of str
-        Names to keep; all where empty.
+        Names to keep; all if empty.
     criteria : tuple of str
         Names of :data:`CRITERIA`, or ``study`` for the exponent of the study file.
     spreads : Spreads
         Spreads that neither the model nor the study file holds.
     trajectories : int
-        Morris screening: one run more than there are families, times this; 0 leaves it out.
+        Morris screening: this number times one more than the number of families; 0 leaves it out.
     sobol : int
         Base sample of the variance-based indices, a power of two; 0 leaves them out.
     few : int
@@ -98,12 +98,12 @@ class UncertaintyPlan:
     measured : Setup, optional
         Measured lifts of the study.
     inputs : str
-        Digest of the files that they were measured in.
+        Digest of the measured files.
 
     Raises
     ------
     InputError, UnknownNameError, StudyError
-        A setting out of range; a criterion or person that there is not; a study without conditions.
+        A setting out of range; an unknown criterion or person; a study without conditions.
 
     Examples
     --------
@@ -173,7 +173,7 @@ class UncertaintyPlan:
         return self.people or tuple(p.name for p in self.study.file.person)
 
     def setup(self) -> Setup:
-        """Return all that is drawn around: limbs, lifts, treatments, criterion."""
+        """Return the nominal setup: limbs, lifts, treatments, criterion."""
         from momentshare.study import Study, plan_study
 
         if self.measured is not None:
@@ -218,6 +218,6 @@ class UncertaintyPlan:
         }
 
     def digest(self, model: Model) -> str:
-        """Short name of the run; stands in every chunk."""
+        """Short name of the run, stored in every chunk."""
         text = json.dumps(self.manifest(model), sort_keys=True)
         return hashlib.sha256(text.encode()).hexdigest()[:16]

@@ -25,8 +25,8 @@ class Sensitivity:
         ``mu_star`` of each family over its greatest, averaged over working heads and
         conditions, largest first.
     indices : DataFrame
-        One line a kept family, condition, head and measure: ``first_order``, ``total`` and
-        their 95 % half-widths; empty where not asked for.
+        One line per kept family, condition, head and measure: ``first_order``, ``total`` and their
+        95 % half-widths; empty if not requested.
     failed : int
         Designed draws that could not be solved; their values are taken from the mean, so a
         number above zero lowers the effects.

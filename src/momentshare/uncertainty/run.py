@@ -1,8 +1,8 @@
-"""Run a plan: chunks on processes or on a cluster, kept as they finish, resumed by themselves.
+"""Run a plan: chunks in processes or on a cluster, kept as they finish, resumed automatically.
 
-The parent alone writes. A chunk arrives as the bytes of its Parquet file and moves into the run
-folder whole, so that a run stopped at any moment leaves whole files only; the next run of the same
-plan takes over what is sound.
+Only the parent writes. A chunk arrives as the bytes of its Parquet file and is moved into the run
+folder as a whole, so that a run stopped at any moment leaves only complete files; the next run of
+the same plan reuses what is sound.
 """
 
 from __future__ import annotations
@@ -40,8 +40,8 @@ __all__ = ["COMMAND", "chunk_path", "folder_options", "run_uncertainty"]
 COMMAND = "uncertainty"
 
 _BYTES = 14
-"""Bytes that a number of a chunk takes on the disk, with its share of the names of columns
-(measured: 13.5)."""
+"""Bytes on the disk per number of a chunk, including its share of the column names (measured:
+13.5)."""
 
 _FIGURES = 5_000_000
 """Bytes of tables and figures."""
@@ -52,12 +52,12 @@ def _file(stage: str, index: int) -> str:
 
 
 def chunk_path(folder: Path, stage: str, index: int) -> Path:
-    """Where a chunk is kept."""
+    """Path of a chunk."""
     return folder / _file(stage, index)
 
 
 def folder_options(plan: UncertaintyPlan, model: Model) -> dict[str, Any]:
-    """How the folder of a plan is held; see :func:`momentshare.files.run_folder`."""
+    """Arguments for the folder of a plan; see :func:`momentshare.files.run_folder`."""
     wanted = plan.manifest(model) | {"version": metadata.version("momentshare")}
 
     def accept(found: dict[str, Any]) -> None:
@@ -91,20 +91,20 @@ def run_uncertainty(
     scheduler: str | None = None,
     progress: Callable[[str, int, int], None] | None = None,
 ) -> Summary:
-    """Solve all draws of a plan and sum them up.
+    """Solve all draws of a plan and summarise them.
 
     Parameters
     ----------
     plan : UncertaintyPlan
     folder : str, Path or RunFolder
-        Keeps the chunks; those of the same plan that are there and sound are not solved again.
+        Holds the chunks; sound chunks of the same plan are not solved again.
     workers : int, optional
         Processes; by default one per core. One solves in this process. The answer does not
         depend on it.
     scheduler : str, optional
-        Address of a Dask scheduler, in place of processes of this machine.
+        Address of a Dask scheduler, instead of processes on this machine.
     progress : callable, optional
-        Called with the stage, the number of chunks done and of all.
+        Called with the stage, the number of chunks done, and the total.
 
     Returns
     -------
@@ -117,7 +117,7 @@ def run_uncertainty(
     MissingExtraError
         A library of the extra ``scale`` is not installed.
     SolverError
-        A worker process died; chunks that were done are kept.
+        A worker process died; finished chunks are kept.
 
     Examples
     --------
@@ -143,7 +143,7 @@ def run_uncertainty(
     setup_cells(setup)
     layout = build_layout(setup, plan.spreads)
     digest = plan.digest(model)
-    bare: Any = None  # a model does not travel; each process reads it for itself
+    bare: Any = None  # a model is not sent; each process reads it for itself
     sent = replace(setup, limbs=replace(setup.limbs, model=bare))
     with as_run_folder(folder, COMMAND, **folder_options(plan, model)) as run:
 
@@ -188,7 +188,7 @@ def _part(stage: str, index: int) -> str:
 
 
 def _tag(run: str, normals: NDArray[np.float64] | None) -> str:
-    """Stand for what a chunk was made from, besides its number."""
+    """Tag for the inputs of a chunk, other than its number."""
     if normals is None:
         return run
     return f"{run} {hashlib.sha256(normals.tobytes()).hexdigest()[:16]}"

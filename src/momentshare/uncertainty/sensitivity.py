@@ -37,7 +37,7 @@ _TAIL = 0.02
 """Probability left at either end of an input's range."""
 
 _WORKING = 0.05
-"""Mean activation from which a head takes part in the ranking."""
+"""Mean activation from which a head is included in the ranking."""
 
 
 def rank_families(
@@ -138,7 +138,7 @@ def _problem(layout: Layout, families: list[str]) -> dict[str, Any]:
 def _normals(
     layout: Layout, families: list[str], design: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """Probabilities of a design to standard normals of the whole layout, others at zero."""
+    """Convert probabilities of a design to standard normals of the whole layout, others at zero."""
     out = np.zeros((len(design), len(layout)))
     places = np.concatenate([layout.members(f) for f in families])
     out[:, places] = norm.ppf(design)
@@ -151,7 +151,7 @@ def _outputs(
     """Value of each measure, condition and head in every row of a design.
 
     Mean over people; first treatment of the lateral force of each condition and first
-    criterion. Heads that rest everywhere are left out.
+    criterion. Heads that are inactive everywhere are left out.
     """
     chunk_rows = ChunkRows.read(files[0])
     names = list(plan.conditions)
@@ -177,7 +177,7 @@ def _outputs(
 
 
 def _filled(values: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Put the mean in place of NaN; SALib takes whole designs only."""
+    """Replace NaN by the mean; SALib accepts complete designs only."""
     lost = np.isnan(values)
     return np.where(lost, values[~lost].mean() if not lost.all() else 0.0, values)
 

@@ -19,11 +19,11 @@ class Spreads:
     scale : float
         Factor on every spread; 0 leaves the nominal answer.
     shared : float
-        Part of a variance that numbers of one kind and source have in common, 0 to 1.
+        Fraction of the variance that numbers of one kind and source share, 0 to 1.
     posture_deg : float
         Each angle of the arm that the exercise prescribes, e.g. tuck and forearm tilt, and the
-        protraction that it adds [deg]. Where a press leaves that to the model, the model's spread
-        counts.
+        protraction that it adds [deg]. If a press leaves that to the model, the model's spread
+        applies.
     load : float
         Load on the hand, relative.
     lateral_ratio : float

@@ -2,7 +2,7 @@
 
 Draws are paired: conditions, and heads, are compared within the same draw. A draw counts for
 a comparison if all people could be solved in it. Orderings are summed chunk by chunk;
-quantiles are exact and take as many passes over the files as memory asks for.
+quantiles are exact and take as many passes over the files as memory requires.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 __all__ = ["EVERYONE", "QUANTILES", "ChunkRows", "Summary", "order_probability", "summarise"]
 
 EVERYONE = "mean over people"
-"""Stands for a person in lines that hold the mean over all of them."""
+"""Marks lines that hold the mean over all people."""
 
 QUANTILES = {"low": 0.05, "q25": 0.25, "median": 0.5, "q75": 0.75, "high": 0.95}
 """Columns of the intervals → share of the draws below; ``low`` to ``high`` holds 90 % of them."""
@@ -45,22 +45,22 @@ _CELL = ("condition", "lateral", "criterion")
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Summary:
-    """What the draws say; tidy tables with units in the column names.
+    """Results of the draws; tidy tables with units in the column names.
 
     Attributes
     ----------
     plan : UncertaintyPlan
     model : Model
     intervals : DataFrame
-        Mean, standard deviation and quantiles of each measure a person (and the mean over
-        people), condition, lateral mode, criterion and head.
+        Mean, standard deviation and quantiles of each measure per person (and mean over people),
+        condition, lateral mode, criterion and head.
     condition_order, head_order : DataFrame
         Probability that the lift-mean activation in ``condition``, or of ``head``, is greater
         than in, or of, ``other``, ties counted half, with its standard error, the share of ties
         and the draws.
     failures : DataFrame
-        Draws, failed draws and draws with frames lost or short, a person and condition,
-        with the reasons.
+        Draws, failed draws and draws with lost or short frames, per person and condition, with the
+        reasons.
     sensitivity : Sensitivity or None
     """
 
@@ -167,7 +167,7 @@ class _Tally:
 def summarise(
     plan: UncertaintyPlan, model: Model, files: Sequence[Path], sensitivity: Sensitivity | None
 ) -> Summary:
-    """Sum up the chunk files of the random draws.
+    """Summarise the chunk files of the random draws.
 
     Parameters
     ----------
@@ -250,7 +250,7 @@ def _orders(
 def _condition_pairs(chunk_rows: ChunkRows) -> list[tuple[str, int, int]]:
     """Lateral mode and the two cells of every comparison between conditions.
 
-    Conditions that know ``zero`` only, such as dumbbells, join every mode.
+    Conditions with ``zero`` only, such as dumbbells, join every mode.
     """
     modes = chunk_rows.modes()
     shared = [m for own in modes.values() if own != ["zero"] for m in own]
@@ -309,11 +309,11 @@ def _failures(files: Sequence[Path]) -> pd.DataFrame:
 
 
 _SHOWN_REASONS = 3
-"""Reasons that a line spells out: draws give the same one with other numbers."""
+"""Number of reasons that a line spells out: draws give the same reason with other numbers."""
 
 
 def _in_words(reasons: dict[str, int]) -> str:
-    """Reasons by how often they came, the rest counted."""
+    """Most frequent reasons, all others counted."""
     order = sorted(reasons.items(), key=lambda item: (-item[1], item[0]))
     words = [f"{count} x {reason}" for reason, count in order[:_SHOWN_REASONS]]
     left = sum(count for _, count in order[_SHOWN_REASONS:])
@@ -321,7 +321,7 @@ def _in_words(reasons: dict[str, int]) -> str:
 
 
 _HELD = 4_000_000
-"""Values that the search for quantiles holds at a time; more draws mean more passes."""
+"""Number of values that the search for quantiles holds at a time; more draws mean more passes."""
 
 
 def _intervals(chunk_rows: ChunkRows, model: Model, files: Sequence[Path]) -> pd.DataFrame:

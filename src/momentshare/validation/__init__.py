@@ -1,4 +1,4 @@
-"""The limb judged in public: published values beside the model's own."""
+"""Validation of the limb: published values beside the model's own."""
 
 from momentshare.validation.evaluate import evaluate
 from momentshare.validation.targets import Target, load_targets

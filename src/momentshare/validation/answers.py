@@ -1,4 +1,4 @@
-"""What one limb says to every target, whether a posture or a whole task decides it."""
+"""One limb's value of every target, whether a posture or a whole task decides it."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """Published rows that bear on a claim: about heads, or about the strength in a direction.
 
-Only rows that postures decide are computed, which takes a fraction of a second; what needs a whole
-lift is left to ``momentshare validate``.
+Only rows that depend on postures are computed, which takes a fraction of a second; rows that need a
+whole lift are left to ``momentshare validate``.
 """
 
 from __future__ import annotations
@@ -69,7 +69,7 @@ class BearingRow:
 
     @property
     def text(self) -> str:
-        """Say the row in one line."""
+        """Describe the row in one line."""
         unit = (
             ""
             if self.unit == "1"

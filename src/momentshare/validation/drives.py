@@ -1,8 +1,8 @@
-"""What the limb says for targets of a maximal lift: the bar driven by the greatest force.
+"""The limb's values for targets of a maximal lift: the bar driven by the greatest force.
 
-The lift is a default press at a hand spacing; its load is a part of the greatest one that passes
-every height, and the whole of it means 1.25 kg less, half a step of plates, so that the bar moves.
-Lifters who are told to lift fast slow the bar down before lock-out; the limb does not.
+The lift is a default press at a hand spacing; its load is a fraction of the greatest one that
+passes every height, where the full load means 1.25 kg less, half a step of plates, so that the bar
+moves. Lifters who are told to lift fast slow the bar down before lock-out; the limb does not.
 """
 
 from __future__ import annotations
@@ -27,24 +27,24 @@ if TYPE_CHECKING:
 __all__ = ["drive_value"]
 
 HALF_STEP = 1.25
-"""Below the greatest load that passes [kg]; assumed."""
+"""Margin below the greatest load that passes [kg]; assumed."""
 
 _PARTS = tuple(np.round(np.arange(0.2, 0.96, 0.05), 2).tolist())
-"""Parts of the greatest load over which the greatest power is looked for."""
+"""Fractions of the greatest load over which the greatest power is searched for."""
 
 _FREE = Lateral(mode="free")
 
 
 @dataclass(slots=True)
 class Driven:
-    """A limb's press, its greatest load [kg] and what was driven so far."""
+    """A limb's press, its greatest load [kg] and the loads driven so far."""
 
     path: DrivenPath
     greatest: float
     found: dict[float, Drive] = field(default_factory=dict)
 
     def drive(self, part: float) -> Drive:
-        """Drive a part of the greatest load."""
+        """Drive a fraction of the greatest load."""
         if part not in self.found:
             load = self.greatest - HALF_STEP if part == 1.0 else part * self.greatest
             self.found[part] = drive_load(self.path.field(load, _FREE))
@@ -52,7 +52,7 @@ class Driven:
 
 
 def drive_value(ask: Ask, probe: Probe) -> float:
-    """Compute one ask of a maximal lift, in the unit of its target."""
+    """Compute one quantity of a maximal lift, in the unit of its target."""
     model = probe.model
     limb = probe.limb(
         ask.sex,
@@ -74,7 +74,7 @@ def drive_value(ask: Ask, probe: Probe) -> float:
 
 
 def _power_place(power: Callable[[Drive], float]) -> Callable[[Driven, float], float]:
-    """Part of the greatest load at which a power is greatest."""
+    """Fraction of the greatest load at which a power is greatest."""
 
     def place(lift: Driven, _: float) -> float:
         return float(max((*_PARTS, 1.0), key=lambda part: power(lift.drive(part))))

@@ -1,4 +1,4 @@
-"""What the limb says for targets that a posture decides: arms, lines, lengths, strengths."""
+"""The limb's values for targets that depend on a posture: arms, lines, lengths, strengths."""
 
 from __future__ import annotations
 
@@ -27,18 +27,18 @@ _PASSIVE_ELBOW = np.linspace(30.0, 120.0, 19)
 _PASSIVE_ELEVATION = np.linspace(30.0, 90.0, 13)
 _ROTATION = np.linspace(-75.0, 75.0, 11)
 _BEYOND = ("press_", "push_up_", "contact_", "maximal_")
-"""Beginnings of quantities that need more than a posture."""
+"""Prefixes of quantities that need more than a posture."""
 
 _COMPONENT = {"anterior": 0, "superior": 1, "lateral": 2}
 
 
 def is_posture(target: Target) -> bool:
-    """Say whether postures alone decide a target."""
+    """Return whether a target depends on postures alone."""
     return not target.quantity.startswith(_BEYOND)
 
 
 def combined(target: Target, values: Sequence[float]) -> float:
-    """Put the values of a target's asks together."""
+    """Combine the values of a target's quantities."""
     if target.combination == "difference":
         return values[0] - values[1]
     if target.combination == "ratio":
@@ -49,13 +49,13 @@ def combined(target: Target, values: Sequence[float]) -> float:
 def evaluate(
     targets: Sequence[Target], person_limb: Callable[[str, str], Limb]
 ) -> NDArray[np.float64]:
-    """Compute the limb's value of every target that postures decide, in the target's unit.
+    """Compute the limb's value of every target that depends on postures, in the target's unit.
 
     Parameters
     ----------
     targets : sequence of Target
     person_limb : callable
-        ``person_limb(sex, scapula)`` returns the limb to judge.
+        ``person_limb(sex, scapula)`` returns the limb to test.
 
     Returns
     -------
@@ -70,7 +70,7 @@ def evaluate(
 
 
 def posture_values(asks: Sequence[Ask], person_limb: Callable[[str, str], Limb]) -> list[float]:
-    """Compute every ask; each limb sees all its postures at once."""
+    """Compute every quantity; each limb gets all its postures at once."""
     sweeps = [_sweep(ask) for ask in asks]
     groups: dict[tuple[str, str], list[int]] = {}
     for i, ask in enumerate(asks):
@@ -87,14 +87,14 @@ def posture_values(asks: Sequence[Ask], person_limb: Callable[[str, str], Limb])
 
 
 class _Look:
-    """One ask's share of the postures of a limb."""
+    """One quantity's share of the postures of a limb."""
 
     def __init__(self, seen: Sight, part: slice, angles: NDArray[np.float64]) -> None:
         self.view: View = seen.part(part)
         self.angles = angles
 
     def heads(self, subjects: Sequence[str]) -> list[int]:
-        """Places of heads; the name of a muscle stands for all its heads."""
+        """Return the indices of heads; the name of a muscle stands for all its heads."""
         names = self.view.names
         out: list[int] = []
         for subject in subjects:
@@ -194,7 +194,7 @@ def _distance(ask: Ask, look: _Look) -> float:
 
 
 def _rank(ask: Ask, look: _Look) -> float:
-    """Place of a muscle (or part of the deltoid) among all by its mean arm, 1 the largest.
+    """Rank of a muscle (or part of the deltoid) among all by its mean arm, 1 the largest.
 
     A muscle with several names joined by + counts as one, by the largest of them.
     """
@@ -220,7 +220,7 @@ def _strength(ask: Ask, look: _Look) -> float:
 
 
 def _passive_factor(ask: Ask, look: _Look) -> float:
-    """Passive force over maximal force; ``under`` and ``over`` turn it into a margin."""
+    """Passive force over greatest isometric force; ``under`` and ``over`` turn it into a margin."""
     found = look.mean_over(look.view.passive / look.view.largest, ask.subjects)
     if ask.get("under"):
         return ask.number("under", 0.0) - found

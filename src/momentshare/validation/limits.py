@@ -1,4 +1,4 @@
-"""Limits of a limb beside the published rows that they rest on, as these come out today."""
+"""Limits of a limb beside the published rows behind them, with their current outcome."""
 
 from __future__ import annotations
 
@@ -15,13 +15,13 @@ LIMIT_COLUMNS = ("limit", "title", "reason", "target", "published", "model", "ri
 
 
 def limit_outcomes(limits: Limits, table: pd.DataFrame) -> pd.DataFrame:
-    """One row a limit and published row behind it; one with an empty ``target`` has none.
+    """One row per limit and published row behind it; an empty ``target`` means none.
 
     Parameters
     ----------
     limits : Limits
     table : DataFrame
-        As :func:`momentshare.validation.table.validation_table` returns it.
+        From :func:`momentshare.validation.table.validation_table`.
 
     Returns
     -------

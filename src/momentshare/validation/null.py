@@ -1,9 +1,9 @@
-"""The null limb: what a limb gets right that knows nothing of this anatomy.
+"""The null limb: what a limb gets right that knows nothing about this anatomy.
 
-Every site is displaced by three of its spreads in a direction of its own, and the optimal
-fibre lengths are shuffled among the heads. Wrapping surfaces, bones, volumes, strength factors
-and the task itself stay: what such a limb gets right as often as the model's, the posture and
-the load decide, not the muscles.
+Every site is displaced by three of its spreads in a random direction, and the peak fibre lengths
+are shuffled among the heads. Surfaces, bones, volumes, strength factors and the task itself stay
+the same: what such a limb gets right as often as the model's is decided by posture and load, not by
+the muscles.
 
 Null limbs take a minute, so what they get right is stored beside the targets.
 """
@@ -40,10 +40,10 @@ __all__ = [
 ]
 
 DISPLACEMENT = 3.0
-"""Displacement of each site in spreads; our choice."""
+"""Displacement of each site in spreads; assumed."""
 
 DRAWS = 20
-"""Null limbs behind the stored results; our choice."""
+"""Number of null limbs behind the stored results; assumed."""
 
 _FILE = "null_limb.csv"
 _COLUMNS = ("target", "right")

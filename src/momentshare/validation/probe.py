@@ -1,4 +1,4 @@
-"""Everything that judging asks of the limb, in one place: limbs, lifts and what they give.
+"""Everything that validation needs from the limb, in one place: limbs, lifts and their results.
 
 No other module of this package builds a limb or solves a lift. A :class:`Variation` moves
 attachments and exchanges fibre lengths, which makes the null limb.
@@ -75,7 +75,7 @@ class Variation:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Press:
-    """One press to solve: who, how and with what; hashable, so that it is solved once."""
+    """One press to solve: person, conditions and load; hashable, so that it is solved once."""
 
     sex: str = "male"
     scapula: str = ""
@@ -143,7 +143,7 @@ class View:
 
     @property
     def largest(self) -> NDArray[np.float64]:
-        """Maximal isometric force of each head [N]."""
+        """Greatest isometric force of each head [N]."""
         return self.limb.greatest_isometric_force
 
     @property
@@ -168,7 +168,7 @@ def average_person(model: Model, sex: str, training: float = 1.0) -> Person:
 
 
 def sight(limb: Limb, angles: NDArray[np.float64]) -> Sight:
-    """Look at a limb in some postures.
+    """Examine a limb in some postures.
 
     Parameters
     ----------
@@ -211,7 +211,7 @@ class Probe:
     drives : dict
         Maximal lifts, kept.
     tasks : Tasks
-        Give several probes of the same model and frames the same one.
+        Several probes of the same model and frames share one.
     """
 
     model: Model
@@ -247,7 +247,7 @@ class Probe:
     def press(self, wanted: Press, *, greatest: bool = False) -> LiftResult:
         """Solve a press, with its greatest loads if asked.
 
-        ``relative`` loads it with that part of its own greatest load.
+        ``relative`` loads it with that fraction of its own greatest load.
         """
         for have in (True, False) if not greatest else (True,):
             if (wanted, have) in self._presses:
@@ -277,7 +277,7 @@ class Probe:
         return compression, shear
 
     def push_up_share(self, sex: str, scapula: str) -> dict[str, float]:
-        """Part of body weight on both hands, chest ``down`` and arms straight (``up``)."""
+        """Fraction of body weight on both hands, chest ``down`` and arms straight (``up``)."""
         key = f"{sex} {scapula}"
         if key not in self.tasks.push_ups:
             self.tasks.push_ups[key] = static_push_up(self.limb(sex, scapula))
@@ -301,12 +301,12 @@ class Probe:
             whole = replace(wanted, relative=0.0)
             load = wanted.relative * weakest(self.press(whole, greatest=True))[0]
             if not load > 0.0:
-                raise InputError("press: no load can be borne, so no part of it can be pressed")
+                raise InputError("press: no load can be held, so no part of it can be pressed")
         ready = prepare(limb, self._lift(limb, wanted, load))
         return solve_lift(ready, lateral, greatest_load=greatest, glenoid=True)
 
     def _lift(self, limb: Limb, wanted: Press, load: float) -> Lift:
-        """Lift of a press; its motion is solved once, for a kilogram, and serves every load."""
+        """Lift of a press; its motion is solved once, for a kilogram, and reused for every load."""
         key = (
             limb.skeleton.person,
             wanted.scapula,
@@ -348,7 +348,7 @@ def _exercise(limb: Limb, wanted: Press, frames: int) -> BenchPress | OverheadPr
 
 
 def weakest(result: LiftResult) -> tuple[float, float]:
-    """Greatest load that the whole lift bears [kg], and the part of the travel that sets it."""
+    """Greatest load through the whole lift [kg], and the fraction of the travel that limits it."""
     if result.greatest is None or np.all(np.isnan(result.greatest.factor)):
         return float("nan"), float("nan")
     k = int(np.nanargmin(result.greatest.factor))
@@ -356,16 +356,16 @@ def weakest(result: LiftResult) -> tuple[float, float]:
 
 
 def course(result: LiftResult, row: str) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Part of the travel, and size of the gravity-only arm of the load in a row [m]."""
+    """Fraction of the travel, and size of the gravity-only arm of the load in a row [m]."""
     arms = result.prepared.demand.gravity_arms[:, ROWS.index(row)]
     return result.prepared.lift.fraction, np.abs(arms)
 
 
 def static_push_up(limb: Limb) -> dict[str, float]:
-    """Part of body weight on both hands of a push-up held still.
+    """Fraction of body weight on both hands of a push-up held still.
 
-    The hands are 1.4 biacromial breadths apart, on the level of the feet; the arms take the
-    course of the press, which was chosen here.
+    The hands are 1.4 biacromial breadths apart, on the level of the feet; the arms follow the
+    course of the press, which is assumed.
     """
     skeleton = limb.skeleton
     move = PushUp(

@@ -1,7 +1,7 @@
-"""Every published row that was looked at: the targets made of it, or why there is none.
+"""Every published row that was considered: the targets made of it, or why there are none.
 
-``published_rows.csv`` names each row of the tables that were gathered for the limb, so that a
-reader sees what it was not held against, and why.
+``published_rows.csv`` names each row of the tables that were collected for the limb, so that a
+reader sees what it was not compared with, and why.
 """
 
 from __future__ import annotations
@@ -35,18 +35,18 @@ _COLUMNS = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PublishedRow:
-    """One row of a gathered table.
+    """One row of a collected table.
 
     Attributes
     ----------
     table, row : str
-        Topic of the table and place in it.
+        Topic of the table and row in it.
     subject, quantity, condition, value, known : str
         As published.
     targets : tuple of str
         Targets made of it.
     reason : str
-        Why there is none; empty where there are targets.
+        Why there are none; empty if there are targets.
     """
 
     table: str

@@ -1,11 +1,10 @@
-"""Scores of the comparison: numbers, orders and senses apart, the null limb beside them.
+"""Scores of the comparison: numbers, orders and senses separately, with those of the null limb.
 
 Only rows of use ``validation`` are scored. Rows from a source that the limb has used, in its fit
-or for a number of its model, are scored apart: another posture of a fitted study is no
-independent judge.
-A row that nine of ten null limbs get right says nothing when the limb gets it right too; whether
-it does is scored apart from the rows that tell a limb from its null, and a miss there, where
-almost any limb is right, is the worst of all.
+or for a number of its model, are scored separately: another posture of a fitted study is not an
+independent test. A row that nine of ten null limbs get right says nothing when the limb gets it
+right too; it is scored separately from the rows that distinguish a limb from its null, and a miss
+there, where almost any limb is right, is the worst of all.
 """
 
 from __future__ import annotations
@@ -31,10 +30,10 @@ __all__ = [
 ]
 
 AS_OFTEN = 0.9
-"""Share of null limbs from which a row says nothing for a limb that is right; our choice."""
+"""Share of null limbs from which a row is uninformative for a limb that is right; assumed."""
 
 KIND_NAMES = {"number": "numbers", "order": "orders", "sense": "senses"}
-"""Kind of a row → what its score is called."""
+"""Kind of a row → name of its score."""
 
 _GROUPS = (("other sources", False), ("sources the limb also used", True))
 
@@ -59,7 +58,7 @@ class Score:
     missed_against_null : int
         Misses among the rows that nine of ten null limbs get right.
     within : int
-        Numbers within 20 % of the published value, whatever their band; zero for the rest.
+        Numbers within 20 % of the published value, whatever their band; zero for orders and senses.
     """
 
     group: str

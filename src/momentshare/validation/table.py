@@ -1,4 +1,4 @@
-"""One table of every comparison with the outside."""
+"""One table of every comparison with published values."""
 
 from __future__ import annotations
 
@@ -140,7 +140,7 @@ def _relative(t: Target, value: float) -> float:
 
 
 def quantity_words(t: Target) -> str:
-    """Say in words what a target speaks of."""
+    """Describe in words what a target is about."""
     parts = [QUANTITIES[t.quantity]]
     if t.direction:
         known = DIRECTIONS.get(t.direction)
@@ -150,7 +150,7 @@ def quantity_words(t: Target) -> str:
 
 
 def _heads(names: Sequence[str]) -> str:
-    """Put heads into words, those of one muscle together."""
+    """Name heads in words, those of one muscle together."""
     muscles: dict[str, list[str]] = {}
     for name in names:
         muscle, _, head = name.replace("_", " ").partition("/")
@@ -159,7 +159,7 @@ def _heads(names: Sequence[str]) -> str:
 
 
 def posture_words(t: Target) -> str:
-    """Say in words whose limb is judged, where and with what setting."""
+    """Describe in words whose limb is tested, where and with what setting."""
     people = {"male": "men", "female": "women"}
     parts = [] if "sex=" in t.setting else [people[t.sex]]
     if not t.quantity.startswith(("press_", "push_up_")):

@@ -1,6 +1,6 @@
-"""Published values that a limb is fitted to or judged by, read from ``targets.csv``.
+"""Published values that a limb is fitted to or validated against, read from ``targets.csv``.
 
-A target is one of three kinds, which are scored apart:
+A target is one of three kinds, which are scored separately:
 
 ``number``
     a published value. Right when the limb's value lies within two standard deviations of the
@@ -37,10 +37,10 @@ if TYPE_CHECKING:
 __all__ = ["BAND", "Ask", "Target", "load_targets", "read_setting", "shared_sources"]
 
 BAND = 0.2
-"""Half band of a number whose source gives no standard deviation, relative; our choice."""
+"""Relative half band of a number whose source gives no standard deviation; assumed."""
 
 _SPREADS = 2.0
-"""Half band of a number in standard deviations of its source; our choice."""
+"""Half band of a number in standard deviations of its source; assumed."""
 
 Finite = Annotated[float, Field(allow_inf_nan=False)]
 Angle = Annotated[float, Field(allow_inf_nan=False, ge=-180.0, le=180.0)]
@@ -152,7 +152,7 @@ class Target(BaseModel):
 
     @property
     def combination(self) -> str:
-        """How two settings are put together: ``one``, ``difference`` or ``ratio``."""
+        """How two settings are combined: ``one``, ``difference`` or ``ratio``."""
         return next((word for mark, word in _OPERATORS.items() if mark in self.setting), "one")
 
     @property
@@ -195,7 +195,7 @@ class Target(BaseModel):
         return self.value - half, self.value + half
 
     def is_right(self, found: float) -> bool:
-        """Say whether the limb's value agrees with the published one; NaN never does."""
+        """Return whether the limb's value agrees with the published one; NaN never does."""
         if self.kind == "number" or self.quantity == "rank":
             return bool(self.low <= found <= self.high)
         return bool(found > 0.0)
@@ -218,7 +218,7 @@ def read_setting(text: str) -> dict[str, str]:
     Raises
     ------
     ValueError
-        A part is not name=value, its name is unknown or its value is none for it.
+        A part is not name=value, its name is unknown or its value does not fit.
     """
     out = {}
     for part in filter(None, (p.strip() for p in text.split(";"))):
@@ -255,9 +255,9 @@ def _with(base: Ask, parts: dict[str, str]) -> Ask:
 
 
 def shared_sources(targets: Sequence[Target], model: Model) -> frozenset[str]:
-    """Return the sources that the limb has used: their rows are no independent validation.
+    """Return the sources that the limb has used: their rows are not independent validation.
 
-    Those of calibration, and those that a number of the model rests on.
+    Those of calibration, and those behind a number of the model.
     """
     fitted = {t.source for t in targets if t.use == "calibration"}
     return frozenset(fitted | set(model.source_keys()))
@@ -304,7 +304,7 @@ def load_targets(model: Model) -> tuple[Target, ...]:
         seen.add(target.id)
         found.append(target)
     if not found and not faults:
-        faults.append("holds no rows; a limb without published values cannot be judged")
+        faults.append("holds no rows; a limb without published values cannot be validated")
     if faults:
         raise ModelError(f"model {model.name!r}: targets.csv cannot be used:", faults)
     return tuple(found)

@@ -1,9 +1,9 @@
-"""What the limb says for targets that need a whole task: presses, push-ups, the held arm.
+"""The limb's values for targets that need a whole task: presses, push-ups, the held arm.
 
-The pressing posture is that of a press for which nothing is given; a row that states the tuck on
-the chest has that, and 82 degrees at lock-out, chosen here.
-The lifter is the average person with the training factor of the model unless the row says
-otherwise. None of these targets is used in any fit.
+The pressing posture is that of a press with default settings; a row that states the tuck on the
+chest uses it, with 82 degrees at lock-out (assumed). The lifter is the average person with the
+training factor of the model unless the row says otherwise. None of these targets is used in any
+fit.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ _RAISED = np.linspace(30.0, 120.0, 10)
 
 
 def task_value(ask: Ask, probe: Probe) -> float:
-    """Compute one ask, in the unit of its target; NaN where the limb cannot do the task."""
+    """Compute one quantity, in the unit of its target; NaN where the limb cannot do the task."""
     try:
         if ask.quantity.startswith("press_"):
             greatest = ask.quantity in _NEED_GREATEST
@@ -69,7 +69,7 @@ def _press(ask: Ask) -> Press:
 
 
 def _mean(values: NDArray[np.float64]) -> float:
-    """Mean of the frames that have an answer; NaN where none has."""
+    """Mean of the frames that have an answer; NaN if none has."""
     known = values[np.isfinite(values)]
     return float(known.mean()) if known.size else float("nan")
 
@@ -104,7 +104,7 @@ def _falls(ask: Ask, result: LiftResult) -> float:
 
 
 def _least(ask: Ask, result: LiftResult) -> float:
-    """Distance of the least gravity-only arm from the nearer end, a twentieth taken off."""
+    """Distance of the least gravity-only arm from the nearer end, less a twentieth."""
     part, arm = course(result, ask.direction)
     place = float(part[int(np.argmin(arm))])
     return min(place, 1.0 - place) - 0.05

@@ -1,4 +1,4 @@
-"""What a target may say: quantities, directions and settings, each with its name in a table."""
+"""Vocabulary of targets: quantities, directions and settings, each with its name in a table."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ QUANTITIES: dict[str, str] = {
     "maximal_dip": "fall of the speed of a maximal lift on the way up",
     "maximal_no_dip": "a maximal lift whose speed never falls (less than 0: its fall)",
 }
-"""What a target may speak of → its name in a table."""
+"""What a target may be about → its name in a table."""
 
 _MOMENTS = frozenset(DIRECTIONS)
 _ROWS = frozenset(ROWS)
@@ -82,7 +82,7 @@ QUANTITY_DIRECTIONS: dict[str, frozenset[str]] = {
     "press_gravity_falls": _ROWS,
     "press_gravity_least": _ROWS,
 }
-"""Quantity → directions that it may have; the rest have none."""
+"""Quantity → directions that it may have; all others have none."""
 
 SETTINGS: dict[str, str] = {
     "sex": "{}",
@@ -136,7 +136,7 @@ _VALUES = {"male": "men", "female": "women", "down": "chest down", "up": "arms s
 
 
 def said(parts: dict[str, str]) -> str:
-    """Put one side of a setting into words."""
+    """Describe one side of a setting in words."""
     return ", ".join(
         SETTINGS[name].format(_VALUES.get(value, value.replace("+", ", ").replace("_", " ")))
         for name, value in parts.items()

@@ -64,7 +64,7 @@ def derivation(
         Step(text="Balance: the heads supply both moments.", equations=algebra.balance),
         Step(
             text="Least effort for p = 2: the sum of the squares of activation is to be as small "
-            f"as it can be.{weighing} The Lagrangian adds each balance with its multiplier, "
+            f"as possible.{weighing} The Lagrangian adds each balance with its multiplier, "
             "{lambda_e} and {lambda_s}, the price of one more N·m.",
             equations=(eq(sp.Symbol("Lambda"), algebra.lagrangian, evaluate=False),),
         ),
@@ -89,8 +89,8 @@ def derivation(
             equations=(eq(algebra.inserted, 0),),
         ),
         Step(
-            text="Its solution is a fraction: above the line one term from each joint, below it "
-            "what it costs to pull at all.",
+            text="Its solution is a fraction: the numerator has one term from each joint, the "
+            "denominator is the cost of pulling at all.",
             equations=(
                 eq(a_L, (n_e + n_s) / d),
                 eq(n_e, algebra.elbow_term),
@@ -139,7 +139,7 @@ def _sign_sentence(algebra: Algebra, exact: dict[Any, Any]) -> str:
     def does(value: Any) -> str:
         if value == 0:
             return "gives nothing"
-        return "calls for L" if value > 0 else "speaks against L"
+        return "calls for L" if value > 0 else "opposes L"
 
     elbow, shoulder = algebra.elbow_term.subs(exact), algebra.shoulder_term.subs(exact)
     gain = arm_effect(algebra).subs(exact)
@@ -147,8 +147,8 @@ def _sign_sentence(algebra: Algebra, exact: dict[Any, Any]) -> str:
     if gain != 0:
         effect = "makes it contribute more" if gain > 0 else "makes it contribute less"
     return (
-        f"Put in: the elbow {does(elbow)}, the shoulder {does(shoulder)}; in sum the shoulder "
-        f"arm of L {effect} (before the bounds)."
+        f"With the numbers: the elbow {does(elbow)}, the shoulder {does(shoulder)}; in sum the "
+        f"shoulder arm of L {effect} (before the bounds)."
     )
 
 

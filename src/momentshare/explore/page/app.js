@@ -2,7 +2,7 @@
  * The page: controls, panels, and what links them.
  */
 import { armKey, armViews, scaleOf, seenForce, viewWords } from "./arm.js";
-import { alongChart, activationChart, fibreChart, fibreWords, limitWords, makersOf, momentChart } from "./charts.js";
+import { alongChart, activationChart, fibreChart, fibreEnds, fibreWords, limitWords, makersOf, momentChart } from "./charts.js";
 import { answerAt, answersAlong, canPush, greatestAt, pressOf, pushOf } from "./compute.js";
 import { besides, CRITERIA, controlsMarkup, scrubMarkup, whatIfMarkup } from "./controls.js";
 import { inflate, unpack } from "./payload.js";
@@ -37,10 +37,10 @@ const find = (/** @type {string} */ id) => /** @type {any} */ (document.getEleme
 const PANELS = [
   ["arm", "The arm", "arm-panel wide"],
   ["activation", "Activation of every head", "activation-panel tall"],
-  ["moments", "Net moments, and who makes them", "moments-panel"],
+  ["moments", "Net moments and the heads that supply them", "moments-panel"],
   ["along", "Along the lift", "along-panel"],
   ["sum", "One head, term by term", "sum-panel"],
-  ["fibre", "Its fibre", "fibre-panel"],
+  ["fibre", "Fibre length of this head", "fibre-panel"],
 ];
 
 /**
@@ -59,7 +59,7 @@ function questionMarkup(question, number) {
     .options(page)
     .map((words, k) => `<label class="radio"><input type="radio" name="q-${question.id}" value="${k}"> ${safe(words)}</label>`)
     .join("");
-  return `<li><details data-question="${number}"><summary>${safe(question.ask)}</summary><p>${safe(question.look)}</p><p><button type="button" data-set="${number}">Set the page to this</button></p><fieldset><legend>Your prediction</legend>${options}</fieldset><button type="button" data-reveal="${number}">Reveal</button><div class="verdict" aria-live="polite"></div></details></li>`;
+  return `<li><details data-question="${number}"><summary>${safe(question.ask)}</summary><p>${safe(question.look)}</p><p><button type="button" data-set="${number}">Show this setting</button></p><fieldset><legend>Your prediction</legend>${options}</fieldset><button type="button" data-reveal="${number}">Reveal the answer</button><div class="verdict" aria-live="polite"></div></details></li>`;
 }
 
 /**
@@ -84,25 +84,25 @@ function reveal(number) {
   const place = /** @type {Element} */ (document.querySelector(`[data-question="${number}"] .verdict`));
   const found = setQuestion(number);
   if (!found) {
-    place.textContent = "This page holds no press that can answer this question.";
+    place.textContent = "None of the presses on this page can answer this question.";
     return;
   }
   const guess = /** @type {any} */ (document.querySelector(`[name="q-${question.id}"]:checked`));
   const options = question.options(page);
   const { right, because } = found.verdict;
-  const said = !guess ? "" : Number(guess.value) === right ? "✓ Your prediction holds. " : "✗ The numbers say otherwise. ";
-  place.innerHTML = `<p><strong>${safe(said)}${safe(options[right])}.</strong> ${safe(because)}</p><p class="hint">${safe(stateWords(found.state))}. Model estimate.</p>`;
+  const said = !guess ? "" : Number(guess.value) === right ? "✓ Your prediction holds. " : "✗ The model disagrees. ";
+  place.innerHTML = `<p><strong>${safe(said)}${safe(options[right])}.</strong> ${safe(because)}</p><p class="hint">${safe(settingWords(found))} Model estimate.</p>`;
 }
 
 /** Write the frame of the page. */
 function frame() {
   const { info } = page;
   const heads = info.heads.map((/** @type {any} */ h, /** @type {number} */ k) => `<option value="${k}">${safe(h.label)}</option>`).join("");
-  const curves = [["activation", "activation of the muscle's heads"], ["moments", "net moments"], ["load", "greatest load"], ["push", "outward push"]];
+  const curves = [["activation", "activation of the muscle's heads"], ["moments", "net moments"], ["load", "greatest load"], ["push", "outward push of the hand"]];
   find("page").innerHTML = `
 <header class="top">
 <h1>${safe(info.title)}</h1>
-<p>A press, solved as you move it: moments of the joints, and how they may be shared among the heads of the muscles. <strong>Model estimate, not a measurement.</strong> ${safe(info.note)}</p>
+<p>Move the controls and the press is solved again: the net moments about shoulder and elbow, and how the heads of the muscles may share them. <strong>Model estimate, not a measurement.</strong> ${safe(info.note)}</p>
 </header>
 <section class="answer" aria-label="Answer"><p id="headline" aria-live="polite"></p><p id="warning" class="warning" aria-live="polite"></p></section>
 <div class="layout">
@@ -116,26 +116,26 @@ ${PANELS.map(panelMarkup).join("")}
 </div>
 </div>
 <section class="panel questions" aria-labelledby="questions-head"><h2 id="questions-head">Questions</h2>
-<p>Predict, then reveal: the page moves to the state of the question and answers with its numbers.</p>
+<p>Choose a prediction, then reveal the answer. The page sets itself to the question and answers from its own numbers.</p>
 <ol>${QUESTIONS.map(questionMarkup).join("")}</ol></section>
 <section class="panel take" aria-labelledby="take-head"><h2 id="take-head">Take away</h2>
 <div class="buttons">
-<button type="button" id="csv">Table of all heights as CSV</button>
-<button type="button" id="film">The lift as an animation (SVG)</button>
+<button type="button" id="csv">Table of all heights (CSV)</button>
+<button type="button" id="film">Animation of the lift (SVG)</button>
 <button type="button" id="sheet-plain">Print a worksheet</button>
-<button type="button" id="sheet-answers">Print it with answers</button>
+<button type="button" id="sheet-answers">Print the worksheet with answers</button>
 </div>
-<div class="link"><label for="link">A link to what you see</label><input id="link" readonly><button type="button" id="copy">Copy</button><span id="copied" aria-live="polite"></span></div>
+<div class="link"><label for="link">Link to this view</label><input id="link" readonly><button type="button" id="copy">Copy</button><span id="copied" aria-live="polite"></span></div>
 </section>
 <footer>
-<h2>What these numbers support</h2>
+<h2>How far to trust these numbers</h2>
 <ul>${info.cautions.map((/** @type {string} */ t) => `<li>${safe(t)}</li>`).join("")}</ul>
 <details><summary>Limits of the model</summary><ol>${info.limits.map((/** @type {string} */ t) => `<li>${safe(t)}</li>`).join("")}</ol></details>
 <p>Model estimate. ${safe(info.note)} momentshare ${safe(info.version)}, model ${safe(info.model)}, curves ${safe(info.curves.name)}.</p>
 </footer>`;
   find("sum-bar").innerHTML = `<label for="head">Head</label> <select id="head" data-key="head">${heads}</select>`;
   find("along-bar").innerHTML = `<label for="curve">Show</label> <select id="curve">${curves.map(([v, w]) => `<option value="${v}">${w}</option>`).join("")}</select>`;
-  find("activation-foot").innerHTML = `<p class="hint">Click a head to look at it, or choose it under “One head, term by term”. <span id="limit-hint"></span> ‡ Its fibres are at the end of their range. <span id="sure-hint"></span></p>`;
+  find("activation-foot").innerHTML = `<p class="hint">Click a head to select it, or choose it under “One head, term by term”. <span id="limit-hint"></span> <span id="fibre-hint"></span> <span id="sure-hint"></span></p>`;
 }
 
 /** Put the state into the controls. */
@@ -163,8 +163,8 @@ function fill(atBound = false) {
   for (const id of ["noArm", "strength", "scope"]) find(id).disabled = state.changed < 0;
   find("swap").disabled = find("drop").disabled = !other;
   find("other-hint").textContent = other
-    ? `B: ${stateWords(other)}. Move the controls to change A.`
-    : "Keep the present state as B, then move the controls: A changes, B stays for comparison.";
+    ? `B: ${stateWords(other)}. The controls change A.`
+    : "Keep this setting as B, then change A with the controls; B stays for comparison.";
 }
 
 /**
@@ -175,9 +175,17 @@ function stateWords(s) {
   const { info } = page;
   const task = s.task.startsWith("c")
     ? info.conditions[Number(s.task.slice(1))]
-    : `${{ bar: "bar", dumbbells: "dumbbells", push_up: "push-up" }[s.task]} ${fixed(info.spacings[s.spacing], 1)} ×, touch ${info.touches_cm[s.touch]} cm${info.angles_deg[s.angle] ? `, bench ${info.angles_deg[s.angle]}°` : ""}`;
-  const push = !canPush(page, s) ? "" : { none: ", no push", given: `, push ${fixed(s.ratio, 2)}`, measured: ", push as measured", free: ", least-effort push" }[pushOf(page, s)];
-  return `${info.people[s.person].name}, ${task}, ${fixed(s.load)} kg${push}, ${percent(info.heights[s.height])} up${changedWords(s)}`;
+    : `${{ bar: "bar", dumbbells: "dumbbells", push_up: "push-up" }[s.task]}, ${fixed(info.spacings[s.spacing], 1)} × shoulder breadth, touch point ${info.touches_cm[s.touch]} cm${info.angles_deg[s.angle] ? `, bench ${info.angles_deg[s.angle]}°` : ""}`;
+  const push = !canPush(page, s) ? "" : { none: ", no push", given: `, push ${fixed(s.ratio, 2)} of the vertical force`, measured: ", measured push", free: ", least-effort push" }[pushOf(page, s)];
+  return `${info.people[s.person].name}, ${task}, ${fixed(s.load, s.load % 1 ? 1 : 0)} kg${push}, ${percent(info.heights[s.height])} up${changedWords(s)}`;
+}
+
+/**
+ * The settings of a question in a line, B too where there is one.
+ * @param {{state: State, other: State | null}} found
+ */
+function settingWords(found) {
+  return found.other ? `A: ${stateWords(found.state)}. B: ${stateWords(found.other)}.` : `${capital(stateWords(found.state))}.`;
 }
 
 /**
@@ -194,9 +202,9 @@ function changedWords(s) {
     if (s.strength === 0) out.push(`without ${whose}`);
     else if (s.strength !== 1) out.push(`${whose} × ${fixed(s.strength, 2)}`);
   }
-  if (s.criterion !== unchanged(page).criterion) out.push(`${CRITERIA.find(([name]) => name === s.criterion)?.[1]} minimised`);
-  if (s.leftOut) out.push(`${info.rows.find((/** @type {any} */ r) => r.name === s.leftOut).axis} left out`);
-  if (s.glenoid) out.push("held within the glenoid");
+  if (s.criterion !== unchanged(page).criterion) out.push(`minimising ${CRITERIA.find(([name]) => name === s.criterion)?.[1].split(",")[0]}`);
+  if (s.leftOut) out.push(`${info.rows.find((/** @type {any} */ r) => r.name === s.leftOut).axis} left out of the balance`);
+  if (s.glenoid !== unchanged(page).glenoid) out.push(`contact force ${s.glenoid ? "" : "not "}kept within the glenoid`);
   return out.length ? `; what if: ${out.join(", ")}` : "";
 }
 
@@ -243,7 +251,7 @@ function headline(answer) {
     .map((/** @type {any} */ m) => `${fixed(m.size)} N·m of ${m.words}`);
   const hardest = order.slice(0, 3).map((i) => `${inSentence(info.heads[i])} ${percent(activation[i])}`);
   const load = state.task === "push_up" ? `${fixed(2 * answer.vertical)} N on the hands` : `${fixed(state.load, state.load % 1 ? 1 : 0)} kg`;
-  find("headline").textContent = `${percent(info.heights[state.height])} of the way up with ${load}, the arm needs ${listed(asked)}. Working hardest: ${listed(hardest)}.`;
+  find("headline").textContent = `At ${percent(info.heights[state.height])} of the way up with ${load}, the muscles have to supply ${listed(asked)}. Most active: ${listed(hardest)}.`;
   const warnings = [];
   if (answer.shared.short) {
     const most = greatestAt(page, state, state.height);
@@ -251,11 +259,11 @@ function headline(answer) {
       .map((name, k) => ({ row: info.rows.find((/** @type {any} */ r) => r.name === name), value: answer.shared.unmet[k] }))
       .filter((m) => Math.abs(m.value) >= 0.05)
       .map((m) => `${fixed(Math.abs(m.value), 1)} N·m of ${direction(m.row, m.value).words}`);
-    warnings.push(`The heads cannot meet this: ${listed(missing)} ${missing.length > 1 ? "are" : "is"} left over.`);
-    if (most && Number.isFinite(most.load)) warnings.push(most.load > 0.05 ? `At this height they could hold ${fixed(most.load, 1)} kg.` : "At this height they can hold nothing.");
-    else if (most) warnings.push("Even without a load they cannot hold this posture.");
+    warnings.push(`The heads cannot supply all of this: ${listed(missing)} ${missing.length > 1 ? "are" : "is"} unmet.`);
+    if (most && Number.isFinite(most.load)) warnings.push(most.load > 0.05 ? `The greatest load at this height is ${fixed(most.load, 1)} kg.` : "At this height no load can be held.");
+    else if (most) warnings.push("Even without a load this posture cannot be held.");
   }
-  if (state.glenoid && !answer.shared.held) warnings.push("The contact force cannot be held within the glenoid here; the numbers are those of the nearest attempt.");
+  if (state.glenoid && !answer.shared.held) warnings.push("No sharing that meets these moments keeps the contact force within the glenoid; the numbers shown come closest.");
   const breaches = info.presses[answer.press].breaches;
   if (breaches.length) warnings.push(`Posture: ${breaches[0]}.`);
   find("warning").textContent = warnings.join(" ");
@@ -294,12 +302,13 @@ function arms(answer, along, second) {
 function activations(answer, second) {
   find("activation-figure").innerHTML = activationChart(page, state, answer, second, widths.activation);
   const touched = limitWords(page, state, Boolean(second));
-  find("limit-hint").textContent = touched ? `† The model's limits here: ${touched}.` : "";
-  find("sure-hint").textContent = whyUnsure(page, state) || `The line across a bar spans the middle 80 % of ${page.info.draws} draws of the limb.`;
+  find("limit-hint").textContent = touched ? `† Limits of the model that apply here: ${touched}.` : "";
+  find("fibre-hint").textContent = fibreEnds(page, answer) ? "‡ Its fibres are near the end of their range, below 0.6 or above 1.5 of peak fibre length." : "";
+  find("sure-hint").textContent = whyUnsure(page, state) || `The line across each bar spans the middle 80 % of ${page.info.draws} draws of what is uncertain in the limb.`;
   const { activation } = answer.shared;
   const busy = activation.filter((a) => a >= 0.05).length;
   const full = activation.filter((a) => a > 0.999).length;
-  find("activation-lead").textContent = `${busy} of ${activation.length} heads work at 5 % or more${full ? `, ${full} at 100 %` : ""}. Activation is the active force over the capacity here, the greatest at this length.`;
+  find("activation-lead").textContent = `${busy} of ${activation.length} heads are active at 5 % or more${full ? `, ${full} of them fully` : ""}. Activation is active force divided by capacity here, the greatest active force at this length.`;
 }
 
 /**
@@ -329,10 +338,10 @@ function sum(answer) {
     )
     .join("");
   const rest = found.rest ? `<tr><th scope="row">Limit at the glenoid</th><td></td><td></td><td></td><td>${fixed4(found.rest)}</td></tr>` : "";
-  find("sum-figure").innerHTML = `<p class="hint">Multiplier ÷ 1000 × moment arm ÷ 100 × capacity = part of the drive. The multiplier is the cost of one more N·m in that direction; a negative arm pulls the other way.</p><div class="scroll" tabindex="0" role="region" aria-label="Sum of ${safe(name)}"><table><caption class="unseen">Drive of ${safe(name)}</caption>
-<thead><tr><th scope="col">Towards</th><th scope="col">Multiplier [1/(kN·m)]</th><th scope="col">Moment arm [cm]</th><th scope="col">Capacity [N]</th><th scope="col">Part of drive</th></tr></thead>
+  find("sum-figure").innerHTML = `<p class="hint">Multiplier ÷ 1000 × moment arm ÷ 100 × capacity = part of the drive. The multiplier is the change of total effort for one more N·m in that direction; a head with a negative arm pulls the other way.</p><div class="scroll" tabindex="0" role="region" aria-label="Sum of ${safe(name)}"><table><caption class="unseen">Drive of ${safe(name)}</caption>
+<thead><tr><th scope="col">Direction</th><th scope="col">Multiplier [1/(kN·m)]</th><th scope="col">Moment arm [cm]</th><th scope="col">Capacity [N]</th><th scope="col">Part of drive</th></tr></thead>
 <tbody>${rows}${rest}</tbody>
-<tfoot><tr><th scope="row" colspan="4">Drive, the sum</th><td>${fixed4(found.drive)}</td></tr><tr><th scope="row" colspan="4">Weight of the head</th><td>${fixed4(found.weight)}</td></tr></tfoot></table></div>
+<tfoot><tr><th scope="row" colspan="4">Drive (the sum)</th><td>${fixed4(found.drive)}</td></tr><tr><th scope="row" colspan="4">Weight of the head</th><td>${fixed4(found.weight)}</td></tr></tfoot></table></div>
 <p class="result"><strong>${safe(found.formula)}</strong><br>${safe(found.result)}</p>`;
 }
 
@@ -372,12 +381,12 @@ function curves(along) {
     if (second) series.push({ label: `B: ${info.heads[state.head].part || muscle}`, values: of(second, (a) => 100 * a.shared.activation[state.head]), second: true });
   } else if (curve === "moments") {
     title = "Net moments";
-    unit = "net moment [N·m], below zero towards the opposite direction";
+    unit = "net moment [N·m], negative in the opposite direction";
     series = info.rows.map((/** @type {any} */ r, /** @type {number} */ j) => ({ label: r.positive.words, values: of(along, (a) => a.net[j]) }));
   } else if (curve === "load") {
     title = "Greatest load";
     unit = "load [kg]";
-    series = [{ label: `greatest load the heads could hold${state.glenoid ? ", glenoid not held" : ""}`, values: greatestAlong(page, state) }, { label: "the present load", values: along.map(() => state.load) }];
+    series = [{ label: "greatest load", values: greatestAlong(page, state) }, { label: "load set", values: along.map(() => state.load) }];
     if (other) series.push({ label: "B: greatest load", values: greatestAlong(page, other), second: true });
   } else {
     title = "Outward push";
@@ -504,7 +513,7 @@ function worksheetText(answers) {
   const items = QUESTIONS.flatMap((question) => {
     const found = worked(page, question);
     if (!found) return [];
-    const settings = found.other ? `A: ${stateWords(found.state)}. B: ${stateWords(found.other)}.` : `${capital(stateWords(found.state))}.`;
+    const settings = settingWords(found);
     return [{ question, options: question.options(page), ...found.verdict, settings }];
   });
   const answer = answerAt(page, state);
@@ -529,7 +538,7 @@ async function copyLink() {
     await navigator.clipboard.writeText(find("link").value);
     find("copied").textContent = "Copied.";
   } catch {
-    find("copied").textContent = "Marked: copy it with the keyboard.";
+    find("copied").textContent = "Selected: copy it with the keyboard.";
   }
 }
 

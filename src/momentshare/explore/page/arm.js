@@ -4,7 +4,7 @@
  */
 import { rowOf } from "./payload.js";
 import { area, arrow, BAND, drawing, INK, line, MAIN, OTHER, PAPER, SOFT, tag, text } from "./svg.js";
-import { fixed, inSentence, percent } from "./words.js";
+import { fixed, inSentence, listed, percent } from "./words.js";
 
 /** @typedef {import("./compute.js").Page} Page */
 /** @typedef {import("./compute.js").State} State */
@@ -158,6 +158,7 @@ export function armView(page, state, answer, view, width, full, id) {
   body.push(area(boneOutline(shoulder, elbow, [0.024, 0.012, 0.026], scale), bone));
   body.push(area(boneOutline(elbow, wrist, [0.024, 0.014, 0.022], scale), bone));
   body.push(tag("circle", { cx: shoulder[0], cy: shoulder[1], r: 0.024 * scale, ...bone }));
+  body.push(handCourse(page, answer, flat));
   body.push(implement(page, state, press, view, hand, scale, width));
   body.push(bands(page, answer, state, flat, (BAND_WIDTH * scale) / full.band, joints));
   body.push(tag("circle", { cx: hand[0], cy: hand[1], r: 0.034 * scale, fill: "#ffffff", stroke: INK, "stroke-width": 1.4 }));
@@ -168,6 +169,23 @@ export function armView(page, state, answer, view, width, full, id) {
   const where = view === "front" ? frontWords(up, right) : "Seen from the person's right";
   parts.push(text(8, 18, where, { "font-size": 13, "font-weight": 600 }));
   return drawing(id, width, tall, `${where}: the arm at ${percent(info.heights[height])} of the way up`, viewWords(seen, view), parts.join(""));
+}
+
+/**
+ * Where the hand goes along the lift, a dot for each height.
+ * @param {Page} page
+ * @param {Answer} answer
+ * @param {(point: ArrayLike<number>) => number[]} flat
+ */
+function handCourse(page, answer, flat) {
+  const { info, tables } = page;
+  const known = info.heights.map((/** @type {number} */ _, /** @type {number} */ h) => h).filter((/** @type {number} */ h) => rowOf(tables.reached, answer.press, h)[0]);
+  const points = known.map((/** @type {number} */ h) => flat(pointsOf(rowOf(tables.joints, answer.geometry, h))[3]));
+  if (points.length < 2) return "";
+  const [x, y] = points[points.length - 1];
+  const name = answer.height < info.heights.length - 2 && known.at(-1) === info.heights.length - 1 ? text(x + 9, y + 4, "lock-out", { "font-size": 12, fill: SOFT }) : "";
+  const dots = points.map((/** @type {number[]} */ [px, py]) => tag("circle", { cx: px, cy: py, r: 1.8, fill: SOFT })).join("");
+  return line(points, { stroke: SOFT, "stroke-width": 1, "stroke-dasharray": "1.5 3" }) + dots + name;
 }
 
 /**
@@ -190,13 +208,12 @@ export function viewWords(seen, view) {
   const sideways = Math.abs(seen.force[0]);
   const way = view === "front" ? (seen.force[0] > 0 ? "outward" : "inward") : "along the body";
   const push = sideways >= 0.5 ? `, ${fixed(sideways)} N ${way}` : "";
-  const levers = [...seen.levers].reverse().map(
-    (lever) =>
-      `The line of the force passes ${fixed(100 * lever.distance, 1)} cm from the ${lever.joint}: ` +
-      `${fixed(100 * lever.distance, 1)} cm times ${fixed(seen.size)} N is ${fixed(lever.moment, 1)} N·m.`,
-  );
+  const levers = [...seen.levers].reverse().map((lever) => {
+    const distance = `${fixed(100 * lever.distance, 1)} cm`;
+    return `${distance} from the ${lever.joint} (${distance} × ${fixed(seen.size)} N = ${fixed(lever.moment, 1)} N·m)`;
+  });
   const vertical = `${fixed(Math.abs(seen.force[1]))} N ${seen.force[1] < 0 ? "down" : "up"}`;
-  return `The hand pushes with ${fixed(seen.size)} N (${vertical}${push}). ${levers.join(" ")}`;
+  return `The hand pushes with ${fixed(seen.size)} N (${vertical}${push}). The line of this force passes ${listed(levers)}; the net moments include the weight of the arm as well.`;
 }
 
 /**
@@ -378,8 +395,9 @@ function forces(seen, put, metres, view, width) {
     out.push(arrow(hand, tip(0, vertical), { stroke: SOFT, "stroke-width": 1.6, "stroke-dasharray": "5 3" }));
     out.push(arrow(hand, tip(sideways, 0), { stroke: SOFT, "stroke-width": 1.6, "stroke-dasharray": "2 2" }));
     if (view === "front") {
-      const end = tip(sideways, 0);
-      out.push(halo(end[0] + (sideways > 0 ? 5 : -5), end[1] + 14, `${fixed(Math.abs(sideways))} N ${sideways > 0 ? "outward" : "inward"}`, sideways > 0 ? "start" : "end"));
+      // Above the bar, clear of the hand.
+      const clear = put([seen.hand[0] + (sideways > 0 ? 1 : -1) * Math.max(0.045, Math.abs(metres * sideways)), seen.hand[1] + 0.025]);
+      out.push(halo(clear[0], clear[1], `${fixed(Math.abs(sideways))} N ${sideways > 0 ? "outward" : "inward"}`, sideways > 0 ? "start" : "end"));
     }
   }
   const end = tip(sideways, vertical);

@@ -5,7 +5,7 @@
 import { rowOf } from "./payload.js";
 import { rangeOf } from "./sure.js";
 import { BAND, drawing, hatch, INK, line, MAIN, OTHER, PAPER, RULE, SOFT, tag, text, ticks } from "./svg.js";
-import { capital, direction, fixed, inSentence, percent } from "./words.js";
+import { capital, direction, fixed, inSentence, listed, percent } from "./words.js";
 
 /** @typedef {import("./compute.js").Page} Page */
 /** @typedef {import("./compute.js").State} State */
@@ -46,6 +46,15 @@ function marksOf(page, state, answer, head, compared) {
   const fibre = rowOf(page.tables.fibre, answer.geometry, answer.height)[head];
   const touched = limitsOf(page, state, head, compared).length > 0;
   return `${touched ? "†" : ""}${fibre < SHORT_FIBRE || fibre > LONG_FIBRE ? "‡" : ""}`;
+}
+
+/**
+ * Whether any head has its fibres at the end of their range.
+ * @param {Page} page
+ * @param {Answer} answer
+ */
+export function fibreEnds(page, answer) {
+  return rowOf(page.tables.fibre, answer.geometry, answer.height).some((v) => v < SHORT_FIBRE || v > LONG_FIBRE);
 }
 
 /**
@@ -119,7 +128,7 @@ export function activationChart(page, state, answer, other, width) {
   });
   for (const share of [0, 0.5, 1]) {
     parts.push(line([[zone(share), first - 2], [zone(share), y]], { stroke: share ? RULE : SOFT, "stroke-width": 1, "stroke-dasharray": share === 1 ? "3 3" : undefined }));
-    parts.push(text(zone(share), 14, percent(share), { "font-size": 11.5, fill: SOFT, "text-anchor": "middle" }));
+    if (!other || share !== 0.5) parts.push(text(zone(share), 14, percent(share), { "font-size": 11.5, fill: SOFT, "text-anchor": other && share === 1 ? "end" : "middle" }));
   }
   if (other) {
     parts.push(text(names + wide + 6, 14, "A", { "font-size": 12, "font-weight": 700 }));
@@ -170,7 +179,7 @@ export function momentChart(page, state, answer, other, width) {
     }),
   );
   const zero = 0.3 * width;
-  const scale = (0.68 * width) / most;
+  const scale = ((other ? 0.58 : 0.68) * width) / most; // room for the number of B
   let y = 6;
   for (let j = 0; j < rows.length; j++) {
     const net = answer.net[j];
@@ -203,7 +212,7 @@ export function momentChart(page, state, answer, other, width) {
     y += 29;
     const helpers = made.filter((m) => m.moment > 0.02 * most).slice(0, 3).map((m) => `${inSentence(heads[m.head])} ${fixed(m.moment, 1)}`);
     const against = made.filter((m) => m.moment < -0.02 * most).slice(-2).reverse().map((m) => `${inSentence(heads[m.head])} ${fixed(-m.moment, 1)}`);
-    const said = `${helpers.length ? `Helping: ${helpers.join(", ")}` : "No head helps"}${against.length ? `. Opposing: ${against.join(", ")}` : ""}`;
+    const said = `${helpers.length ? `Supplied by ${listed(helpers)} N·m` : "No head supplies it"}${against.length ? `; opposed by ${listed(against)} N·m` : ""}`;
     for (const words of wrapped(said, width, 12)) {
       parts.push(text(0, y, words, { "font-size": 12, fill: "#3d4654" }));
       y += 15;
@@ -211,7 +220,7 @@ export function momentChart(page, state, answer, other, width) {
     names.push(`${toward.words} ${fixed(Math.abs(net), 1)} N·m. ${said}.`);
     y += 9;
   }
-  return drawing("moments", width, y, "Net moments, and who makes them", names.join(" "), parts.join(""));
+  return drawing("moments", width, y, "Net moments and the heads that supply them", names.join(" "), parts.join(""));
 }
 
 /**
@@ -267,7 +276,7 @@ export function fibreChart(page, state, answer, along, other, width) {
     const there = rowOf(page.tables.fibre, other.geometry, other.height)[state.head];
     parts.push(tag("rect", { x: x(there) - 5, y: y(at(curves.x, curves.active, there)) - 5, width: 10, height: 10, fill: "url(#fibre-hatch)", stroke: OTHER, "stroke-width": 1.5 }));
   }
-  parts.push(text((left + right) / 2, tall - 6, "fibre length over optimal length", { "font-size": 12, "text-anchor": "middle" }));
+  parts.push(text((left + right) / 2, tall - 6, "fibre length ÷ peak fibre length", { "font-size": 12, "text-anchor": "middle" }));
   parts.push(text(x(1.02), y(1.08), "active", { "font-size": 12 }));
   parts.push(text(x(1.5), y(0.62), "passive", { "font-size": 12, fill: SOFT, "text-anchor": "end" }));
   return drawing("fibre", width, tall, `Fibre of ${inSentence(heads[state.head])} on its force–length curve`, fibreWords(page, state, answer, along), parts.join(""));
@@ -284,8 +293,8 @@ export function fibreWords(page, state, answer, along) {
   const here = rowOf(page.tables.fibre, answer.geometry, answer.height)[state.head];
   const lengths = along.flatMap((a) => (a ? [rowOf(page.tables.fibre, a.geometry, a.height)[state.head]] : []));
   const value = at(curves.x, curves.active, here);
-  const stretch = here > 1.05 ? "longer than its optimal length" : here < 0.95 ? "shorter than its optimal length" : "near its optimal length";
-  return `At ${fixed(here, 2)} of its optimal length the fibre is ${stretch}; its active force can reach ${percent(value)} of the greatest. Over the lift it goes from ${fixed(lengths[0], 2)} to ${fixed(lengths[lengths.length - 1], 2)}.`;
+  const stretch = here > 1.05 ? "longer than the peak" : here < 0.95 ? "shorter than the peak" : "near the peak";
+  return `The fibre is at ${fixed(here, 2)} of its peak fibre length, ${stretch}; there its active force can reach ${percent(value)} of the greatest. Over the lift the length goes from ${fixed(lengths[0], 2)} to ${fixed(lengths[lengths.length - 1], 2)}.`;
 }
 
 /**

@@ -377,7 +377,7 @@ export function greatestAt(page, state, height) {
  * @param {number | null} bound
  */
 function greatestWith(page, state, press, height, bound) {
-  const unloaded = { ...state, load: 0, glenoid: false };
+  const unloaded = { ...state, load: 0 };
   const { problem, kept, lever, ratio, free, onHands } = problemOf(page, unloaded, press, height, bound);
   const { rows, heads } = problem;
   const A = new Float64Array(rows * heads);
@@ -392,7 +392,9 @@ function greatestWith(page, state, press, height, bound) {
       start[k] -= problem.arms[k * heads + i] * problem.passive[i];
     }
   }
-  const found = greatest({ rows, heads, A, start, each, column: problem.column });
+  const one = problem.limits ? problemOf(page, { ...state, load: 1 }, press, height, bound).problem.limits : null;
+  const limits = problem.limits && one ? loadLimits(problem, problem.limits, one) : null;
+  const found = greatest({ rows, heads, A, start, each, column: problem.column, limits });
   // The push that closes the balance of the greatest load.
   let above = 0;
   let below = 0;
@@ -405,6 +407,26 @@ function greatestWith(page, state, press, height, bound) {
   const push = below > 0 ? above / below : 0;
   const vertical = perKilogram * (found.load + onHands);
   return { ...found, free, ratio: free && vertical !== 0 ? push / vertical : ratio };
+}
+
+/**
+ * Facets as limits on activation and load: what they allow is linear in the load.
+ * @param {Problem} problem
+ * @param {import("./share.js").Limits} none  without a load
+ * @param {import("./share.js").Limits} one   under one kilogram
+ */
+function loadLimits(problem, none, one) {
+  const { facets } = none;
+  const { heads } = problem;
+  const G = new Float64Array(facets * heads);
+  const h = none.h.slice();
+  for (let g = 0; g < facets; g++) {
+    for (let i = 0; i < heads; i++) {
+      G[g * heads + i] = none.G[g * heads + i] * problem.capacity[i];
+      h[g] -= none.G[g * heads + i] * problem.passive[i];
+    }
+  }
+  return { facets, G, h, rise: one.h.map((v, g) => v - none.h[g]) };
 }
 
 /**

@@ -9,10 +9,10 @@ import { capital, fixed, percent, safe } from "./words.js";
 /** @typedef {import("./compute.js").State} State */
 
 export const CRITERIA = [
-  ["volume2", "Σ V a², volume counts"],
-  ["equal2", "Σ a², all heads alike"],
-  ["volume3", "Σ V a³, volume counts"],
-  ["equal3", "Σ a³, all heads alike"],
+  ["volume2", "Σ V a², weighted by volume"],
+  ["equal2", "Σ a², all heads equal"],
+  ["volume3", "Σ V a³, weighted by volume"],
+  ["equal3", "Σ a³, all heads equal"],
 ];
 
 /**
@@ -54,7 +54,7 @@ export function controlsMarkup(page) {
   ];
   const radios = [
     ["none", "None"],
-    ["given", "Given"],
+    ["given", "Set below"],
     ["measured", "Measured"],
     ["free", "Least effort"],
   ]
@@ -67,14 +67,14 @@ ${choice("task", "Exercise", tasks)}
 ${info.angles_deg.length > 1 ? choice("angle", "Bench", numbered(info.angles_deg, (a) => (a === 0 ? "flat" : a > 0 ? `${a}° incline, head up` : `${-a}° decline, head down`))) : ""}
 ${slider("spacing", "Hand spacing", 0, info.spacings.length - 1, 1)}
 ${slider("touch", "Touch point (tuck)", 0, info.touches_cm.length - 1, 1)}
-${slider("load", "Load, both hands", 0, mostLoad(page), 0.5)}
+${slider("load", "Load on both hands", 0, mostLoad(page), 0.5)}
 </fieldset>
 <fieldset id="push-set"><legend>Outward push of the hand</legend>
 <div class="radios" role="radiogroup" aria-label="Outward push of the hand">${radios}</div>
-${slider("ratio", "Push over vertical force", -0.3, 0.8, 0.01)}
+${slider("ratio", "Push ÷ vertical force", -0.3, 0.8, 0.01)}
 <p class="hint" id="push-hint"></p>
 </fieldset>
-<fieldset><legend>Second state</legend>
+<fieldset><legend>Second setting</legend>
 <div class="buttons"><button type="button" id="keep">Keep this as B</button><button type="button" id="swap">Swap A and B</button><button type="button" id="drop">Remove B</button></div>
 <p class="hint" id="other-hint"></p>
 </fieldset>`;
@@ -100,18 +100,18 @@ export function whatIfMarkup(page) {
   const heads = info.heads.map((/** @type {any} */ h, /** @type {number} */ k) => [String(k), h.label]);
   return `
 <fieldset><legend>Change a head</legend>
-${choice("changed", "Head", [["-1", "none"], ...heads])}
+${choice("changed", "Head", [["-1", "none changed"], ...heads])}
 ${choice("noArm", "Its moment arm", [["", "as it is"], ["shoulder", "none at the shoulder"], ["elbow", "none at the elbow"]])}
 ${slider("strength", "Strength", 0, 2, 0.05)}
-${choice("scope", "Strength of", [["head", "this head"], ["muscle", "its whole muscle"], ["group", "its strength group"]])}
-<p class="hint">A head of two joints without its arm at one of them is its one-joint twin. Strength 0 removes it; weights by volume follow the strength.</p>
+${choice("scope", "Strength applies to", [["head", "this head"], ["muscle", "its whole muscle"], ["group", "its strength group"]])}
+<p class="hint">A two-joint head without its arm at one joint is its one-joint twin. Strength 0 removes the head; its volume weight follows its strength.</p>
 </fieldset>
 <fieldset><legend>Change the rule</legend>
 ${choice("criterion", "What is minimised", CRITERIA)}
-${choice("leftOut", "Component left out", [["", "none"], ...info.rows.map((/** @type {any} */ r) => [r.name, r.positive.words === r.negative.words ? r.positive.words : `${r.positive.words} / ${r.negative.noun}`])])}
-<div class="field"><label class="check"><input type="checkbox" id="glenoid" data-key="glenoid"> Hold the contact force within the glenoid</label></div>
+${choice("leftOut", "Moment left out of the balance", [["", "none"], ...info.rows.map((/** @type {any} */ r) => [r.name, r.positive.words === r.negative.words ? r.positive.words : `${r.positive.words} / ${r.negative.noun}`])])}
+<div class="field"><label class="check"><input type="checkbox" id="glenoid" data-key="glenoid"> Keep the contact force within the glenoid</label></div>
 </fieldset>
-<button type="button" id="reset">Undo all what-ifs</button>`;
+<button type="button" id="reset">Reset the what-ifs</button>`;
 }
 
 /**
@@ -154,8 +154,8 @@ export function besides(page, state, atBound = false) {
     ratio: `${fixed(state.ratio, 2)}`,
     strength: `× ${fixed(state.strength, 2)}`,
     push: push
-      ? { none: "The hands only press upward.", given: "Outward positive; both hands cancel on the bar.", measured: "As the study gives it for this condition.", free: atBound ? "The optimiser would push harder; friction between hand and bar sets the bound." : "The optimiser takes the push that costs the heads least." }[push]
-      : "Dumbbells cannot be pushed against each other.",
+      ? { none: "The hands press straight up.", given: "Outward is positive; the two hands cancel on the bar.", measured: "As given in the study for this condition.", free: atBound ? "A harder push would cost less effort, but friction between hand and bar limits it." : "The push for which the effort is least." }[push]
+      : "Dumbbells give the hands nothing to push against.",
     angle: capital(fixed(info.angles_deg[state.angle])),
   };
 }

@@ -11,22 +11,67 @@
  */
 
 /**
- * Maximise f so that A a + c q = start + f · each with 0 ≤ a ≤ 1, f ≥ 0 and q free.
- * @param {object} programme
- * @param {number} programme.rows
- * @param {number} programme.heads
- * @param {Float64Array} programme.A      rows × heads
- * @param {Float64Array} programme.start  rows
- * @param {Float64Array} programme.each   rows
- * @param {Float64Array | null} programme.column  rows
+ * Limits G a ≤ h + f · rise on what the heads do.
+ * @typedef {object} LoadLimits
+ * @property {number} facets
+ * @property {Float64Array} G     facets × heads, for activation
+ * @property {Float64Array} h     facets
+ * @property {Float64Array} rise  facets
+ */
+
+/**
+ * Maximise f so that A a + c q = start + f · each and G a ≤ h + f · rise, with 0 ≤ a ≤ 1, f ≥ 0 and q
+ * free. Few limits bind, so they join the programme one after another, the most broken first.
+ * @param {Programme & {limits?: LoadLimits | null}} programme
  * @returns {Greatest}
  */
-export function greatest({ rows, heads, A, start, each, column }) {
+export function greatest(programme) {
+  const { heads, limits } = programme;
+  /** @type {number[]} */
+  const binding = [];
+  let found = within(programme, binding);
+  while (limits && Number.isFinite(found.load) && binding.length < limits.facets) {
+    let worst = -1;
+    let most = 1e-9;
+    for (let g = 0; g < limits.facets; g++) {
+      let over = -limits.h[g] - found.load * limits.rise[g];
+      let scale = 1 + Math.abs(limits.h[g]);
+      for (let i = 0; i < heads; i++) {
+        over += limits.G[g * heads + i] * found.activation[i];
+        scale = Math.max(scale, Math.abs(limits.G[g * heads + i]));
+      }
+      if (over / scale > most) [worst, most] = [g, over / scale];
+    }
+    if (worst < 0 || binding.includes(worst)) break;
+    binding.push(worst);
+    found = within(programme, binding);
+  }
+  return found;
+}
+
+/**
+ * @typedef {object} Programme
+ * @property {number} rows
+ * @property {number} heads
+ * @property {Float64Array} A      rows × heads
+ * @property {Float64Array} start  rows
+ * @property {Float64Array} each   rows
+ * @property {Float64Array | null} column  rows
+ */
+
+/**
+ * The same within some of the limits only.
+ * @param {Programme & {limits?: LoadLimits | null}} programme
+ * @param {number[]} binding  numbers of the limits
+ * @returns {Greatest}
+ */
+function within({ rows, heads, A, start, each, column, limits }, binding) {
   const basis = column ? complement(column) : null;
-  const n = basis ? basis.length : rows;
+  const balanced = basis ? basis.length : rows;
+  const n = balanced + binding.length;
   const fold = (/** @type {(j: number) => number} */ value) => {
     const out = new Float64Array(n);
-    for (let k = 0; k < n; k++) {
+    for (let k = 0; k < balanced; k++) {
       if (!basis) out[k] = value(k);
       else for (let j = 0; j < rows; j++) out[k] += basis[k][j] * value(j);
     }
@@ -35,24 +80,37 @@ export function greatest({ rows, heads, A, start, each, column }) {
   const target = fold((j) => start[j]);
   const columns = Array.from({ length: heads }, (_, i) => fold((j) => A[j * heads + i]));
   columns.push(fold((j) => -each[j]));
-  const upper = [...new Array(heads).fill(1), Infinity];
+  binding.forEach((g, k) => {
+    const { h, G, rise } = /** @type {LoadLimits} */ (limits);
+    target[balanced + k] = h[g];
+    for (let i = 0; i < heads; i++) columns[i][balanced + k] = G[g * heads + i];
+    columns[heads][balanced + k] = -rise[g];
+  });
+  // What is left below each limit.
+  for (let k = balanced; k < n; k++) {
+    const slack = new Float64Array(n);
+    slack[k] = 1;
+    columns.push(slack);
+  }
+  const own = heads + 1 + binding.length;
+  const upper = [...new Array(heads).fill(1), ...new Array(1 + binding.length).fill(Infinity)];
   for (let k = 0; k < n; k++) {
     const unit = new Float64Array(n);
     unit[k] = target[k] < 0 ? -1 : 1;
     columns.push(unit);
     upper.push(Infinity);
   }
-  const total = heads + 1 + n;
-  const inBasis = Array.from({ length: n }, (_, k) => heads + 1 + k);
+  const total = own + n;
+  const inBasis = Array.from({ length: n }, (_, k) => own + k);
   const atUpper = new Array(total).fill(false);
-  const first = new Array(total).fill(0).map((_, k) => (k > heads ? -1 : 0));
+  const first = new Array(total).fill(0).map((_, k) => (k >= own ? -1 : 0));
   const x1 = climbSimplex(columns, upper, first, target, inBasis, atUpper);
   const scale = 1 + Math.max(...target.map(Math.abs));
-  const missed = x1.values.slice(heads + 1).reduce((s, v) => s + v, 0);
+  const missed = x1.values.slice(own).reduce((s, v) => s + v, 0);
   if (missed > 1e-9 * scale) {
     return { load: NaN, activation: new Float64Array(heads), gain: new Float64Array(heads) };
   }
-  for (let k = heads + 1; k < total; k++) upper[k] = 0;
+  for (let k = own; k < total; k++) upper[k] = 0;
   const second = new Array(total).fill(0).map((_, k) => (k === heads ? 1 : 0));
   const x2 = climbSimplex(columns, upper, second, target, inBasis, atUpper);
   const gain = new Float64Array(heads);

@@ -92,13 +92,24 @@ function reachable(page, state) {
   return { ...state, height: height ?? state.height };
 }
 
+/**
+ * What the rows of a joint add to the drive of the head of a state.
+ * @param {Page} page
+ * @param {State} state
+ * @param {Answer} answer
+ * @param {string} joint
+ */
+function partOf(page, state, answer, joint) {
+  return sumOf(page, state, answer).terms.filter((t) => t.joint === joint).reduce((v, t) => v + t.product, 0);
+}
+
 /** @type {Question} */
 const lessFromTheLong = {
   id: "long-head",
-  ask: "Why does the two-joint head of the triceps give less than the lateral head?",
-  look: "Compare the two heads under “Activation of every head”, then look at the sum of the long head.",
+  ask: "Why is the long head of the triceps, which crosses two joints, less active than the lateral head?",
+  look: "Compare the two heads in the panel of activations, then read the sum of the long head.",
   setup: (page) => ({ state: reachable(page, { ...firstState(page), head: headOf(page, LONG) }) }),
-  options: () => ["Its fibres are too short or too long here", "At the shoulder it pulls against what is needed there", "It is too weak", "It does not give less here"],
+  options: () => ["Its fibres are too short or too long here", "At the shoulder it pulls against what the press needs", "It is too weak", "It is not less active here"],
   judge: (page, state) => {
     const [long, lateral] = [headOf(page, LONG), headOf(page, LATERAL)];
     const now = must(page, state);
@@ -107,7 +118,7 @@ const lessFromTheLong = {
     const sum = sumOf(page, { ...state, head: long }, now);
     const shoulder = sum.terms.filter((t) => t.joint === "shoulder").reduce((s, t) => s + t.product, 0);
     const fibre = rowOf(page.tables.fibre, now.geometry, now.height)[long];
-    const said = `Here the long head works at ${percent(a)} and the lateral head at ${percent(b)}. The shoulder ${shoulder < 0 ? "takes" : "adds"} ${fixed(Math.abs(shoulder), 2)} ${shoulder < 0 ? "from" : "to"} its drive; a twin without its arm at the shoulder would work at ${percent(c)}. Its fibre is at ${fixed(fibre, 2)} of its optimal length.`;
+    const said = `The activation of the long head is ${percent(a)}, that of the lateral head ${percent(b)}. The shoulder ${shoulder < 0 ? "takes" : "adds"} ${fixed(Math.abs(shoulder), 2)} ${shoulder < 0 ? "from" : "to"} the drive of the long head; a twin without a moment arm at the shoulder would reach ${percent(c)}. Its fibre is at ${fixed(fibre, 2)} of peak fibre length.`;
     if (a >= b) return { right: 3, because: said };
     if (shoulder < 0 && c > a) return { right: 1, because: said };
     if (fibre < 0.8 || fibre > 1.25) return { right: 0, because: said };
@@ -118,15 +129,16 @@ const lessFromTheLong = {
 /** @type {Question} */
 const whoHoldsTheElbow = {
   id: "wide-hands",
-  ask: "Hands far apart and no outward push: who holds the elbow?",
-  look: "Look at the front view: on which side of the elbow does the line of the force pass?",
+  ask: "Hands far apart and no outward push: which muscles hold the elbow?",
+  look: "In the front view, on which side of the elbow does the line of the force pass?",
   setup: (page) => {
     const base = { ...firstState(page), spacing: last(page.info.spacings), push: /** @type {const} */ ("none"), load: 0.5 * firstState(page).load };
     const row = rowNumber(page, "elbow_extension");
     let best = reachable(page, base);
     let least = Infinity;
     answersAlong(page, base).forEach((a, h) => {
-      if (a && a.net[row] < least) [best, least] = [{ ...base, height: h }, a.net[row]];
+      // Near lock-out the elbow is almost straight; the middle of the lift teaches more.
+      if (a && page.info.heights[h] < 0.75 && a.net[row] < least) [best, least] = [{ ...base, height: h }, a.net[row]];
     });
     return { state: { ...best, head: Math.max(0, headOf(page, "brachialis")) } };
   },
@@ -139,7 +151,7 @@ const whoHoldsTheElbow = {
     const makers = page.info.heads.map((/** @type {any} */ h, /** @type {number} */ i) => ({ h, f: Math.sign(net) * now.arms[row * page.info.heads.length + i] * now.shared.force[i] })).sort((/** @type {any} */ x, /** @type {any} */ y) => y.f - x.f);
     const best = makers.slice(0, 2).filter((/** @type {any} */ m) => m.f > 0.5).map((/** @type {any} */ m) => `${inSentence(m.h)} ${newtonMetres(m.f)}`);
     const toward = direction(page.info.rows[row], net).words;
-    const said = `Without a push the elbow needs ${newtonMetres(Math.abs(net))} of ${toward}${best.length ? `, held by ${listed(best)}` : ""}. With the push of least effort, ${fixed(pushing.push)} N outward, it needs ${newtonMetres(Math.abs(pushing.net[row]))} of ${direction(page.info.rows[row], pushing.net[row]).words}.`;
+    const said = `Without a push the elbow needs ${newtonMetres(Math.abs(net))} of ${toward}${best.length ? `, mainly from ${listed(best)}` : ""}. With the least-effort push, ${fixed(Math.abs(pushing.push))} N ${pushing.push < 0 ? "inward" : "outward"}, it needs ${newtonMetres(Math.abs(pushing.net[row]))} of ${direction(page.info.rows[row], pushing.net[row]).words}.`;
     return { right: Math.abs(net) < 1 ? 2 : net > 0 ? 0 : 1, because: said };
   },
 };
@@ -147,18 +159,18 @@ const whoHoldsTheElbow = {
 /** @type {Question} */
 const spreadTheBar = {
   id: "spread",
-  ask: "What happens at the joints when the hands spread the bar, that is, push outward?",
-  look: "B presses straight up, A pushes outward with a quarter of the vertical force.",
+  ask: "What happens at the joints when the hands push outward, as if to pull the bar apart?",
+  look: "B presses straight up. A pushes outward with a quarter of the vertical force.",
   setup: (page) => {
     const base = reachable(page, { ...firstState(page), height: 5 });
     return { state: { ...base, push: "given", ratio: 0.25 }, other: { ...base, push: "none" } };
   },
-  options: () => ["More for the elbow extensors, less for horizontal adduction", "Less for the elbow extensors, more for horizontal adduction", "Nothing: left and right cancel on the bar"],
+  options: () => ["More for the elbow extensors, less for horizontal adduction", "Less for the elbow extensors, more for horizontal adduction", "Nothing: the two pushes cancel on the bar"],
   judge: (page, state, other) => {
     const [elbow, shoulder] = [rowNumber(page, "elbow_extension"), rowNumber(page, "shoulder_horizontal_adduction")];
     const [a, b] = [must(page, state), must(page, other ?? { ...state, push: "none" })];
     const [up, down] = [a.net[elbow] - b.net[elbow], a.net[shoulder] - b.net[shoulder]];
-    const said = `With an outward push of ${fixed(a.push)} N the moment of elbow extension ${change(b.net[elbow], a.net[elbow], newtonMetres)}, and that of shoulder horizontal adduction ${change(b.net[shoulder], a.net[shoulder], newtonMetres)}. The forces cancel on the bar, the moments in the arm do not.`;
+    const said = `With an outward push of ${fixed(a.push)} N the net moment of elbow extension ${change(b.net[elbow], a.net[elbow], newtonMetres)}, and that of shoulder horizontal adduction ${change(b.net[shoulder], a.net[shoulder], newtonMetres)}. The two pushes cancel on the bar; the moments in each arm do not.`;
     return { right: Math.abs(up) + Math.abs(down) < 1 ? 2 : up > 0 ? 0 : 1, because: said };
   },
 };
@@ -166,54 +178,57 @@ const spreadTheBar = {
 /** @type {Question} */
 const sameMomentLessWork = {
   id: "same-moment",
-  ask: "The elbow needs the same moment in both states, yet the long head of the triceps works less in one. Why?",
-  look: "Compare the terms of its sum: elbow and shoulder apart. Swap A and B to see both.",
+  ask: "The elbow needs the same moment in A and in B, yet the long head of the triceps is less active in A. Why?",
+  look: "Read the sum of the long head, the elbow’s term and the shoulder’s terms. Swap A and B to see both sums.",
   setup: (page) => {
     const { info } = page;
     const head = headOf(page, LONG);
     const row = rowNumber(page, "elbow_extension");
     const base = firstState(page);
-    /** @type {{s: State, m: number, a: number}[]} */
+    const triceps = info.heads.map((/** @type {any} */ h, /** @type {number} */ i) => (h.muscle === "triceps brachii" ? i : -1)).filter((/** @type {number} */ i) => i >= 0);
+    /** @type {{s: State, m: number, a: number, shoulder: number}[]} */
     const all = [];
     for (let spacing = 0; spacing < info.spacings.length; spacing++) {
       for (const push of /** @type {const} */ (["none", "free"])) {
         const s = { ...base, spacing, push, head };
         answersAlong(page, s).forEach((a, h) => {
-          if (a && !a.shared.short && a.net[row] > 8) all.push({ s: { ...s, height: h }, m: a.net[row], a: a.shared.activation[head] });
+          // A fully active head has no answer left to give, so it would hide the reason.
+          if (!a || a.shared.short || a.net[row] < 8 || triceps.some((/** @type {number} */ i) => a.shared.activation[i] > 0.99)) return;
+          all.push({ s: { ...s, height: h }, m: a.net[row], a: a.shared.activation[head], shoulder: partOf(page, { ...s, height: h }, a, "shoulder") });
         });
       }
     }
-    let best = { gap: -1, high: base, low: { ...base, push: /** @type {State["push"]} */ ("none") } };
+    let best = { fall: -1, high: base, low: { ...base, push: /** @type {State["push"]} */ ("none") } };
     for (const x of all) {
       for (const y of all) {
-        if (Math.abs(x.m - y.m) < 0.4 && x.a - y.a > best.gap) best = { gap: x.a - y.a, high: x.s, low: y.s };
+        if (Math.abs(x.m - y.m) < 0.4 && x.a - y.a > 0.03 && x.shoulder - y.shoulder > best.fall) best = { fall: x.shoulder - y.shoulder, high: x.s, low: y.s };
       }
     }
     return { state: { ...best.low, head }, other: { ...best.high, head } };
   },
-  options: () => ["What the elbow itself gives it has changed: price, arm or capacity", "What the shoulder adds or takes has changed", "The moments are not balanced in one of them"],
+  options: () => ["The elbow adds less to its drive", "The shoulder takes more from its drive", "Its moment arm at the elbow is zero in A"],
   judge: (page, state, other) => {
     const head = headOf(page, LONG);
     const row = rowNumber(page, "elbow_extension");
     const [s, o] = [{ ...state, head }, { ...(other ?? state), head }];
     const [a, b] = [must(page, s), must(page, o)];
-    const by = (/** @type {State} */ st, /** @type {Answer} */ an, /** @type {string} */ joint) => sumOf(page, st, an).terms.filter((t) => t.joint === joint).reduce((v, t) => v + t.product, 0);
-    const [elbowA, elbowB, shoulderA, shoulderB] = [by(s, a, "elbow"), by(o, b, "elbow"), by(s, a, "shoulder"), by(o, b, "shoulder")];
-    const said = `A asks ${newtonMetres(a.net[row])} of elbow extension and B ${newtonMetres(b.net[row])}, but the long head works at ${percent(a.shared.activation[head])} in A and ${percent(b.shared.activation[head])} in B. From B to A the elbow's part of its drive ${change(elbowB, elbowA, (v) => fixed(v, 2))} and the shoulder's ${change(shoulderB, shoulderA, (v) => fixed(v, 2))}.`;
-    return { right: Math.abs(shoulderA - shoulderB) > Math.abs(elbowA - elbowB) ? 1 : 0, because: said };
+    const [elbowA, elbowB] = [partOf(page, s, a, "elbow"), partOf(page, o, b, "elbow")];
+    const [shoulderA, shoulderB] = [partOf(page, s, a, "shoulder"), partOf(page, o, b, "shoulder")];
+    const said = `A needs ${newtonMetres(a.net[row])} of elbow extension and B ${newtonMetres(b.net[row])}, but the activation of the long head is ${percent(a.shared.activation[head])} in A and ${percent(b.shared.activation[head])} in B. From B to A the elbow’s part of its drive ${change(elbowB, elbowA, (v) => fixed(v, 2))} and the shoulder’s ${change(shoulderB, shoulderA, (v) => fixed(v, 2))}.`;
+    return { right: shoulderB - shoulderA > elbowB - elbowA ? 1 : 0, because: said };
   },
 };
 
 /** @type {Question} */
 const lowerPectoralis = {
   id: "lower-pectoralis",
-  ask: "The hands come together: when does the lower pectoralis drop out, and how much of that hangs on the rotators?",
-  look: "B has the widest hands, A the narrowest. Then leave the rotation about the humeral axis out under “What if”.",
+  ask: "As the hands come together, when does the lower pectoralis drop out, and how much of that depends on the rotators?",
+  look: "The hands are widest in B and narrowest in A. Under “What if”, leave shoulder rotation out of the balance.",
   setup: (page) => {
     const base = reachable(page, { ...firstState(page), push: "none", load: 0.7 * firstState(page).load, head: lowerHead(page) });
     return { state: { ...base, spacing: 0 }, other: { ...base, spacing: last(page.info.spacings) } };
   },
-  options: () => ["It hardly falls", "It falls, and less than a third of the fall hangs on the rotators", "It falls, and a third or more hangs on the rotators"],
+  options: () => ["Its activation hardly falls", "It falls, and less than a third of the fall depends on the rotators", "It falls, and a third or more depends on the rotators"],
   judge: (page, state) => {
     const head = lowerHead(page);
     const course = (/** @type {string} */ leftOut) => page.info.spacings.map((/** @type {number} */ _, /** @type {number} */ spacing) => meanActivation(page, { ...state, spacing, leftOut }, head));
@@ -223,7 +238,7 @@ const lowerPectoralis = {
     const [fall, without] = [whole[end] - whole[0], bare[end] - bare[0]];
     const gone = whole.findLastIndex((/** @type {number} */ a) => a < 0.02);
     const share = fall > 0 ? 1 - without / fall : 0;
-    const said = `Over the lift, ${inSentence(page.info.heads[head])} works at ${percent(whole[end])} with the widest hands and ${percent(whole[0])} with the narrowest${gone >= 0 ? `; from ${fixed(page.info.spacings[gone], 1)} × shoulder breadth inward it is below 2 %` : ""}. With the rotation about the humeral axis left out it goes from ${percent(bare[end])} to ${percent(bare[0])}${fall > 0.02 ? `: ${share >= 0 ? `${percent(Math.min(1, share))} of the fall hangs on the rotators` : "without the rotators it would fall more"}` : ""}.`;
+    const said = `Averaged over the lift, the activation of ${inSentence(page.info.heads[head])} is ${percent(whole[end])} with the hands widest and ${percent(whole[0])} with them narrowest${gone >= 0 ? `; at ${fixed(page.info.spacings[gone], 1)} × shoulder breadth and closer it is below 2\u00a0%` : ""}. With shoulder rotation left out of the balance it is ${percent(bare[end])} and ${percent(bare[0])}${fall > 0.02 ? `: ${share >= 0 ? `${percent(Math.min(1, share))} of the fall depends on the rotators` : "without the rotators it would fall more"}` : ""}.`;
     return { right: fall < 0.02 ? 0 : share < 1 / 3 ? 1 : 2, because: said };
   },
 };
@@ -243,8 +258,8 @@ function lowerHead(page) {
 /** @type {Question} */
 const whatStretches = {
   id: "stretch",
-  ask: "Which grip stretches the pectoralis more at the chest?",
-  look: "Height at the chest; B has narrow hands, A wide ones. Look at “Its fibre”.",
+  ask: "Which grip stretches the pectoralis more when the bar is on the chest?",
+  look: "The bar is on the chest; the hands are wide in A and narrow in B. Look at the fibre length.",
   setup: (page) => {
     const base = { ...firstState(page), height: 0, head: lowerHead(page) };
     return { state: reachable(page, { ...base, spacing: last(page.info.spacings) }), other: reachable(page, { ...base, spacing: 0 }) };
@@ -256,7 +271,7 @@ const whatStretches = {
     const head = lowerHead(page);
     const long = headOf(page, LONG);
     const [wide, narrow] = [fibre(a, head), fibre(b, head)];
-    const said = `At the chest ${inSentence(page.info.heads[head])} is at ${fixed(wide, 2)} of its optimal fibre length with wide hands and ${fixed(narrow, 2)} with narrow ones. The long head of the triceps is at ${fixed(fibre(a, long), 2)} and ${fixed(fibre(b, long), 2)}.`;
+    const said = `With the bar on the chest, ${inSentence(page.info.heads[head])} is at ${fixed(wide, 2)} of its peak fibre length with wide hands and at ${fixed(narrow, 2)} with narrow ones. The long head of the triceps is at ${fixed(fibre(a, long), 2)} and ${fixed(fibre(b, long), 2)}.`;
     return { right: Math.abs(wide - narrow) < 0.02 ? 2 : wide > narrow ? 0 : 1, because: said };
   },
 };
@@ -264,8 +279,8 @@ const whatStretches = {
 /** @type {Question} */
 const weakPoint = {
   id: "weak-point",
-  ask: "Where on the lift is the weak point, and what would lift it?",
-  look: "Predict first, then show “greatest load” under “Along the lift”.",
+  ask: "Where is the weak point of the lift, and what would raise it?",
+  look: "Predict first, then choose “greatest load” in the panel “Along the lift”.",
   setup: (page) => ({ state: reachable(page, firstState(page)) }),
   options: () => ["In the lower third", "In the middle third", "In the upper third"],
   judge: (page, state) => {
@@ -277,7 +292,7 @@ const weakPoint = {
     const groups = new Map();
     heads.forEach((/** @type {any} */ h, /** @type {number} */ i) => groups.set(h.group, (groups.get(h.group) ?? 0) + (found ? found.gain[i] : 0)));
     const order = [...groups].sort((x, y) => y[1] - x[1]);
-    const said = `The greatest load is least ${percent(heights[at])} of the way up, ${kilograms(loads[at])}. There, 10 % more strength of the ${order[0][0]} would raise it by about ${kilograms(0.1 * order[0][1])}, of the ${order[1][0]} by ${kilograms(0.1 * order[1][1])}; no other group does more.`;
+    const said = `The greatest load is smallest at ${percent(heights[at])} of the way up, ${kilograms(loads[at])}. There, 10\u00a0% more strength of the ${order[0][0]} would raise it by about ${kilograms(0.1 * order[0][1])}, and of the ${order[1][0]} by ${kilograms(0.1 * order[1][1])}; every other group would raise it less.`;
     return { right: heights[at] < 0.334 ? 0 : heights[at] < 0.667 ? 1 : 2, because: said };
   },
 };
@@ -285,19 +300,19 @@ const weakPoint = {
 /** @type {Question} */
 const barOrDumbbells = {
   id: "dumbbells",
-  ask: "Bar or dumbbells of the same load: which asks more of the triceps?",
-  look: "A presses the bar with the push of least effort, B dumbbells in the same postures.",
+  ask: "Bar or dumbbells of the same load: with which is the triceps more active?",
+  look: "A presses a bar with the least-effort push, B dumbbells in the same postures.",
   setup: (page) => {
     const base = reachable(page, { ...firstState(page), head: headOf(page, LATERAL) });
     return { state: { ...base, push: "free" }, other: { ...base, task: "dumbbells" } };
   },
-  options: () => ["The bar", "The dumbbells", "Neither"],
+  options: () => ["The bar", "The dumbbells", "No difference"],
   judge: (page, state, other) => {
     const triceps = page.info.heads.map((/** @type {any} */ h, /** @type {number} */ i) => (h.muscle === "triceps brachii" ? i : -1)).filter((/** @type {number} */ i) => i >= 0);
     const mean = (/** @type {State} */ s) => triceps.reduce((/** @type {number} */ v, /** @type {number} */ i) => v + meanActivation(page, s, i), 0) / Math.max(1, triceps.length);
     const [a, b] = [mean(state), mean(other ?? { ...state, task: "dumbbells" })];
     const now = must(page, state);
-    const said = `Over the lift the heads of the triceps work at ${percent(a)} on average with the bar and ${percent(b)} with dumbbells. On the bar the hands push outward, ${fixed(now.push)} N here; dumbbells give nothing to push against.`;
+    const said = `Averaged over the lift and the heads of the triceps, activation is ${percent(a)} with the bar and ${percent(b)} with dumbbells. On the bar the hands push ${now.push < 0 ? "inward" : "outward"}, ${fixed(Math.abs(now.push))} N here; dumbbells give nothing to push against.`;
     return { right: Math.abs(a - b) < 0.01 ? 2 : a > b ? 0 : 1, because: said };
   },
 };
@@ -305,10 +320,10 @@ const barOrDumbbells = {
 /** @type {Question} */
 const seatedTest = {
   id: "seated-test",
-  ask: "A seated test (arm at the side, elbow at 90°) measures how strong the extensors are. What does it say of their load in the press?",
-  look: "The press has another posture, and the shoulder has to be balanced too.",
+  ask: "A seated test (arm at the side, elbow at 90°) measures the strength of the elbow extensors. What does it get wrong about their load in the press?",
+  look: "The press has another posture, so moment arms and fibre lengths differ from those in the test.",
   setup: (page) => ({ state: reachable(page, { ...firstState(page), height: 4 }) }),
-  options: () => ["It understates it: here the extensors can give less than in the test", "It overstates it: here they can give more", "It is right within 5 %"],
+  options: () => ["It understates the load: here the extensors can supply less than in the test", "It overstates the load: here they can supply more", "Nothing much: it is right within 5 %"],
   judge: (page, state) => {
     const row = rowNumber(page, "elbow_extension");
     const now = must(page, state);
@@ -322,7 +337,7 @@ const seatedTest = {
     }
     const test = page.info.people[state.person].test_extension_nm;
     const net = now.net[row];
-    const said = `In the test posture this limb can give ${newtonMetres(test)} of extension, in the press here ${newtonMetres(here)} with the shoulder braced. The press asks for ${newtonMetres(net)}: ${percent(net / test)} of the test, but ${percent(net / here)} of what can be given here.`;
+    const said = `In the test this limb can supply ${newtonMetres(test)} of elbow extension; here, with the shoulder braced, ${newtonMetres(here)}. The press needs ${newtonMetres(net)}: ${percent(net / test)} of the strength in the test, but ${percent(net / here)} of the strength here.`;
     return { right: Math.abs(here / test - 1) < 0.05 ? 2 : here < test ? 0 : 1, because: said };
   },
 };
@@ -330,10 +345,10 @@ const seatedTest = {
 /** @type {Question} */
 const howSure = {
   id: "how-sure",
-  ask: "How sure is it which head works hardest?",
-  look: "The lines across the bars span the middle 80 % of the draws of the limb.",
+  ask: "How sure is it which head is the most active?",
+  look: "The line across each bar spans the middle 80 % of the draws of the limb.",
   setup: (page) => ({ state: reachable(page, firstState(page)) }),
-  options: () => ["Sure: its range stands clear of all others", "Unsure: other heads' ranges overlap it", "Nothing can be said here"],
+  options: () => ["Sure: its range is clear of all others", "Unsure: other heads' ranges overlap it", "Nothing can be said here"],
   judge: (page, state) => {
     const now = must(page, state);
     const why = whyUnsure(page, state);
@@ -348,7 +363,7 @@ const howSure = {
       const r = rangeOf(page, state, now, i);
       return `${inSentence(page.info.heads[i])} ${percent(now.shared.activation[i])}${r ? ` (${percent(r.low)} to ${percent(r.high)})` : ""}`;
     };
-    const said = `Hardest works ${name(order[0])}. ${rivals.length ? `The ranges of ${rivals.length} other heads reach into its own, first ${name(rivals[0])}.` : `The next is ${name(order[1])}.`} A range says what the limb's numbers leave open, not what the method does.`;
+    const said = `The most active head is ${name(order[0])}. ${rivals.length === 1 ? `The range of one other head overlaps its range: ${name(rivals[0])}.` : rivals.length ? `The ranges of ${rivals.length} other heads overlap its range, the most active of them ${name(rivals[0])}.` : `The next is ${name(order[1])}.`} A range shows what uncertain numbers of the limb leave open, not what the method assumes.`;
     return { right: rivals.length ? 1 : 0, because: said };
   },
 };
@@ -356,19 +371,19 @@ const howSure = {
 /** @type {Question} */
 const withoutAHead = {
   id: "without-a-head",
-  ask: "What would the greatest load be without the long head of the triceps?",
-  look: "Set the strength of the long head to 0 under “What if” and show “greatest load” along the lift.",
+  ask: "How would the greatest load change without the long head of the triceps?",
+  look: "Under “What if”, set the strength of the long head to 0; then choose “greatest load” in the panel “Along the lift”.",
   setup: (page) => {
     const base = reachable(page, { ...firstState(page), head: headOf(page, LONG) });
     return { state: { ...base, changed: headOf(page, LONG), strength: 0 }, other: base };
   },
-  options: () => ["Lower at every height", "Lower at some heights only", "Nowhere lower"],
+  options: () => ["Lower at every height", "Lower at some heights only", "Not lower at any height"],
   judge: (page, state, other) => {
     const known = (/** @type {State} */ s) => greatestAlong(page, s).map((v) => (v !== null && Number.isFinite(v) ? v : 0));
     const [a, b] = [known(state), known(other ?? { ...state, changed: -1, strength: 1 })];
     const lower = a.filter((v, h) => v < 0.99 * b[h]).length;
     const least = (/** @type {number[]} */ v) => Math.min(...v.filter((x) => x > 0));
-    const said = `The load at the weakest height ${change(least(b), least(a), kilograms)}; it is lower at ${lower} of ${a.length} heights${lower < a.length ? ": where the shoulder charges more for the long head than the elbow gains, nothing is lost without it" : ""}.`;
+    const said = `At the weakest height the greatest load ${change(least(b), least(a), kilograms)}. It is lower by more than 1\u00a0% at ${lower} of ${a.length} heights${lower < a.length ? "; at the others the moment of the long head at the shoulder costs as much as its moment at the elbow gains" : ""}.`;
     return { right: lower === 0 ? 2 : lower < a.length ? 1 : 0, because: said };
   },
 };
@@ -376,7 +391,7 @@ const withoutAHead = {
 /** @type {Question} */
 const anotherRule = {
   id: "another-rule",
-  ask: "Nobody knows the body’s rule of sharing. If the cubes of activation were minimised instead of the squares, what would change?",
+  ask: "Nobody knows by which rule the body shares moments. If the cubes of activation were minimised instead of the squares, what would change?",
   look: "B minimises Σ V a², A minimises Σ V a³.",
   setup: (page) => {
     const base = reachable(page, firstState(page));
@@ -392,7 +407,7 @@ const anotherRule = {
       if (d > moved) [most, moved] = [i, d];
     });
     const moments = Math.max(...a.net.map((m, j) => Math.abs(m - b.net[j])));
-    const said = `The net moments differ by ${newtonMetres(moments)}: they follow from mechanics alone. The greatest change is that of ${inSentence(page.info.heads[most])}, whose activation ${change(b.shared.activation[most], a.shared.activation[most], (v) => percent(v))}. Cubes spread the work over more heads.`;
+    const said = `The net moments differ by ${newtonMetres(moments)}: with a given push they follow from mechanics alone. The largest change is in ${inSentence(page.info.heads[most])}, whose activation ${change(b.shared.activation[most], a.shared.activation[most], (v) => percent(v))}. Cubes spread the moments more evenly over the heads.`;
     return { right: moments > 0.1 ? 0 : moved > 0.005 ? 1 : 2, because: said };
   },
 };
@@ -400,27 +415,32 @@ const anotherRule = {
 /** @type {Question} */
 const heldInTheSocket = {
   id: "glenoid",
-  ask: "What does it cost to hold the head of the humerus within the glenoid?",
-  look: "A holds the contact force within the stability limits, B does not.",
+  ask: "What does it cost to keep the contact force of the shoulder within the glenoid?",
+  look: "A keeps the contact force within the limit of stability, B does not.",
   setup: (page) => {
-    const base = { ...firstState(page), load: 0.7 * firstState(page).load };
+    const base = { ...firstState(page), glenoid: false };
+    const held = answersAlong(page, { ...base, glenoid: true });
     let best = reachable(page, base);
-    let worst = Infinity;
+    let most = -1;
     answersAlong(page, base).forEach((a, h) => {
-      if (a && !a.shared.short && a.contact.margin < worst) [best, worst] = [{ ...base, height: h }, a.contact.margin];
+      const b = held[h];
+      if (!a || !b || a.shared.short || !b.shared.held) return;
+      if (b.shared.effort - a.shared.effort > most) [best, most] = [{ ...base, height: h }, b.shared.effort - a.shared.effort];
     });
     return { state: { ...best, glenoid: true }, other: best };
   },
-  options: () => ["Nothing: it is held anyway", "More effort, and the cuff works more", "More effort, but other heads than the cuff bear it", "It cannot be held here"],
+  options: () => ["Nothing: it is within the limit anyway", "More effort, most of it in the rotator cuff", "More effort, most of it in other heads", "It cannot be kept within the limit here"],
   judge: (page, state, other) => {
     const [a, b] = [must(page, state), must(page, other ?? { ...state, glenoid: false })];
-    const cuff = page.info.heads.map((/** @type {any} */ h, /** @type {number} */ i) => (h.group === "rotator cuff" ? i : -1)).filter((/** @type {number} */ i) => i >= 0);
-    const mean = (/** @type {Answer} */ an) => cuff.reduce((/** @type {number} */ v, /** @type {number} */ i) => v + an.shared.activation[i], 0) / Math.max(1, cuff.length);
-    const margin = (/** @type {number} */ m) => (m >= 0 ? `${percent(m)} of the limit left` : `${percent(-m)} beyond the limit`);
-    const said = `Without the condition the contact force stands ${margin(b.contact.margin)}${a.shared.held ? `, with it ${margin(a.contact.margin)}; the heads of the cuff work at ${percent(mean(b))} and ${percent(mean(a))} on average, and the total effort ${change(b.shared.effort, a.shared.effort, (v) => fixed(v, 2))}` : "; no sharing that meets the moments holds it"}.`;
-    if (!a.shared.held) return { right: 3, because: said };
+    const spent = (/** @type {Answer} */ an, /** @type {number} */ i) => an.problem.weights[i] * an.shared.activation[i] ** an.problem.exponent;
+    const rise = a.shared.effort - b.shared.effort;
+    const cuff = page.info.heads.reduce((/** @type {number} */ v, /** @type {any} */ h, /** @type {number} */ i) => v + (h.group === "rotator cuff" ? spent(a, i) - spent(b, i) : 0), 0);
+    const margin = (/** @type {number} */ m) => (Math.abs(m) < 0.005 ? "at the limit" : m > 0 ? `within the limit by ${percent(m)}` : `${percent(-m)} beyond the limit`);
+    const free = `Left to itself, the contact force is ${margin(b.contact.margin)}`;
+    if (!a.shared.held) return { right: 3, because: `${free}; no sharing that meets the moments keeps it within.` };
+    const said = `${free}; kept within, it is ${margin(a.contact.margin)} and the total effort ${change(b.shared.effort, a.shared.effort, (v) => fixed(v, 2))}${rise > 0.005 ? `, ${percent(Math.max(0, cuff) / rise)} of the rise in the rotator cuff` : ""}.`;
     if (b.contact.margin >= 0) return { right: 0, because: said };
-    return { right: mean(a) > mean(b) ? 1 : 2, because: said };
+    return { right: cuff > 0.5 * rise ? 1 : 2, because: said };
   },
 };
 

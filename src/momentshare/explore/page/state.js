@@ -32,8 +32,8 @@ const PLAIN = {
  * @param {Page} page
  */
 export function unchanged(page) {
-  const { glenoid, noArm, changed, scope, strength, leftOut } = PLAIN;
-  return { criterion: page.info.criterion, glenoid, noArm, changed, scope, strength, leftOut };
+  const { noArm, changed, scope, strength, leftOut } = PLAIN;
+  return { criterion: page.info.criterion, glenoid: page.info.glenoid, noArm, changed, scope, strength, leftOut };
 }
 
 /**
@@ -64,6 +64,7 @@ export function firstState(page) {
     angle: nearest(info.angles_deg, 0),
     head: Math.max(0, head),
     criterion: info.criterion,
+    glenoid: info.glenoid,
   };
   return { ...state, load: info.people[0].usual_load_kg };
 }
@@ -164,9 +165,9 @@ function between(low, high) {
  */
 export function whyNot(page, state) {
   const { info } = page;
-  if (state.task === "push_up" && info.angles_deg[state.angle] !== 0) return "Push-ups are computed with a level trunk only: set the bench angle to 0°.";
+  if (state.task === "push_up" && info.angles_deg[state.angle] !== 0) return "Push-ups are solved with a level trunk only: choose the flat bench.";
   const key = state.task.startsWith("c") ? `${state.person}|${state.task}` : `${state.person}|${state.task === "push_up" ? "u" : "p"}|${state.spacing}|${state.touch}|${state.angle}`;
   if (info.reasons[key]) return info.reasons[key];
-  if (pressOf(page, state) < 0) return "No posture closes the chain of trunk, arm and bar here. Choose another spacing or touch point.";
-  return "At this height no posture reaches the bar. Choose another height, spacing or touch point.";
+  if (pressOf(page, state) < 0) return "No posture brings the hands to the bar here. Choose another spacing or touch point.";
+  return "No posture reaches the bar at this height. Choose another height, spacing or touch point.";
 }

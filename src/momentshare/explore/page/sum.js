@@ -81,8 +81,8 @@ export function sumOf(page, state, answer) {
   const unclipped = ratio <= 0 ? 0 : p === 2 ? ratio : Math.sqrt(ratio);
   const steps = p === 2 ? `${fixed(drive, 4)} ÷ (2 × ${weight})` : `√(${fixed(drive, 4)} ÷ (3 × ${weight}))`;
   let result = `${steps} = ${fixed(100 * unclipped, 1)} %`;
-  if (drive <= 0) result = `The drive is not above zero, so the head rests: 0 %`;
-  else if (unclipped >= 1) result += ", more than a head can do: it works at 100 %";
+  if (drive <= 0) result = `The drive is not positive, so the head is not active: 0 %`;
+  else if (unclipped >= 1) result += ", above 100 %, so the head is fully active";
   return {
     terms,
     capacity,
@@ -107,7 +107,7 @@ export function sumWords(sum, name) {
     .map((joint) => ({ joint, value: by(joint) }))
     .filter(({ value }) => Math.abs(value) > 0.0005)
     .map(({ joint, value }) => `the ${joint} ${value > 0 ? "adds" : "takes"} ${fixed(Math.abs(value), 3)}`);
-  if (!parts.length) return `${capital(name)} has no drive here.`;
+  if (!parts.length) return `${capital(name)} has no drive here, so it is not active.`;
   const whole = `${capital(name)}: ${parts.join(" and ")}; the drive is ${fixed(sum.drive, 3)}`;
-  return `${whole}, and the head works at ${fixed(100 * sum.activation)} %.`;
+  return `${whole}, and the activation ${fixed(100 * sum.activation)} %.`;
 }

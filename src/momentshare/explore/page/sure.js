@@ -20,7 +20,7 @@ export function whyUnsure(page, state) {
   const { info, tables } = page;
   if (!tables.low_none) return "This page was written without draws.";
   const usual = info.people[state.person].usual_load_kg;
-  const drawn = `Ranges from ${info.draws} draws are available for bar and dumbbell presses near ${fixed(usual, usual % 1 ? 1 : 0)} kg (within a fifth), with no push or the least-effort push, and without what-ifs.`;
+  const drawn = `Ranges (from ${info.draws} draws) are shown for bar and dumbbell presses within a fifth of ${fixed(usual, usual % 1 ? 1 : 0)} kg, with no push or the least-effort push, and without what-ifs.`;
   if (!["bar", "dumbbells"].includes(state.task) || !["none", "free"].includes(state.push)) return drawn;
   const changed = Object.entries(unchanged(page)).some(
     ([key, value]) => !["scope", "changed"].includes(key) && /** @type {Record<string, any>} */ (state)[key] !== value,

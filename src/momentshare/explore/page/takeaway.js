@@ -12,7 +12,7 @@ import { percent, safe } from "./words.js";
 /** @typedef {import("./compute.js").State} State */
 /** @typedef {import("./compute.js").Answer} Answer */
 
-const CAUTION = "Model estimate, not a measurement; no medical or coaching advice.";
+const CAUTION = "Model estimate, not a measurement; not medical or coaching advice.";
 
 /**
  * A drawing to be put into another.
@@ -160,10 +160,10 @@ function cell(value) {
 export function worksheet(page, items, answers, picture, caption) {
   const list = items.map(({ question, options, right, because, settings }) => {
     const choices = options.map((o, k) => `<li>${answers && k === right ? `<strong>☒ ${safe(o)}</strong>` : `☐ ${safe(o)}`}</li>`).join("");
-    const room = answers ? `<p class="because">${safe(because)}</p>` : `<p class="write">What the page says:</p><div class="lines"></div><p class="write">Why:</p><div class="lines"></div>`;
+    const room = answers ? `<p class="because">${safe(because)}</p>` : `<p class="write">Answer of the page:</p><div class="lines"></div><p class="write">Why:</p><div class="lines"></div>`;
     return `<li><h3>${safe(question.ask)}</h3><p class="settings">${safe(settings)}</p><p>${safe(question.look)}</p><ul class="choices">${choices}</ul>${room}</li>`;
   });
-  return `<h2>${safe(page.info.title)}: worksheet${answers ? " with answers" : ""}</h2>${answers ? "" : '<p class="write">Name: ______________________ Date: ______________</p>'}<p>Predict first, then set the page to the state and reveal.</p><div class="figure">${picture}</div><ol>${list.join("")}</ol><p class="caption">${safe(caption)}</p>`;
+  return `<h2>${safe(page.info.title)}: worksheet${answers ? " with answers" : ""}</h2>${answers ? "" : '<p class="write">Name: ______________________ Date: ______________</p>'}<p>Predict first. Then open the question on the page and reveal the answer.</p><div class="figure">${picture}</div><ol>${list.join("")}</ol><p class="caption">${safe(caption)}</p>`;
 }
 
 /**

@@ -1,7 +1,7 @@
 """Residual checks of trials: all verdicts at a glance, and the curves behind those of a trial.
 
-Which checks there are is read from the tables; nothing here knows their names but that of the
-one that compares clocks.
+The list of checks is read from the tables; only the name of the one that compares clocks is known
+here.
 """
 
 from __future__ import annotations
@@ -70,7 +70,7 @@ def checks_figure(table: pd.DataFrame) -> Figure:
     ]
     cell, turn = 0.38, np.deg2rad(40.0)
     widths = [style.text_width(name, 7.0) for name in names]
-    # The slanted names reach to the left of their column, and below the panel.
+    # The slanted names extend to the left of their column, and below the panel.
     reach = [w * np.cos(turn) - cell * (i + 0.5) for i, w in enumerate(widths)]
     row = 0.2 if all("\n" not in label for label in labels) else 0.3
     figure, axes = panel_grid(
@@ -155,7 +155,7 @@ def trial_checks_figure(curves: pd.DataFrame, checks: pd.DataFrame, title: str) 
 
 
 def _note(others: Sequence[dict[Hashable, Any]], clocks: bool) -> str:
-    """Say what the panels are, and what has none."""
+    """Describe the panels, and list what has none."""
     note = "Measured curves behind each residual check, and its value beside the limit."
     if clocks:
         note += f" {_CLOCKS.capitalize()}: {_ZOOM:g} s around the largest change."

@@ -308,7 +308,7 @@ def _ratio(summary: CohortSummary) -> Figure:
 
 
 def _beyond(table: pd.DataFrame, conditions: Sequence[str]) -> str:
-    """Name the conditions in which the mean free ratio goes far, and what to do about it."""
+    """Name the conditions in which the mean free ratio is large, and what to do about it."""
     low, high = _USUAL_RATIO
     free = table[table["lateral"] == "free"]
     far = free[(free["mean"] < low) | (free["mean"] > high)]

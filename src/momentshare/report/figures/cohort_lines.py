@@ -25,7 +25,7 @@ def conditions_of(table: pd.DataFrame) -> list[str]:
 
 
 def people_of(table: pd.DataFrame) -> str:
-    """How many people stand behind the means of a table, in words."""
+    """Count the people behind the means of a table, in words."""
     low, high = int(table["people"].min()), int(table["people"].max())
     if low == high:
         return f"{high} person" if high == 1 else f"{high} people"

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 __all__ = ["difference_figure"]
 
-# Fill and hatch, dash and marker tell the factors apart, so that grey print does as well.
+# Fill and hatch, dash and marker distinguish the factors, so that grey print works as well.
 _BARS: dict[str, dict[str, Any]] = {
     "moments": {"facecolor": "#9ecae8", "hatch": "////"},
     "lateral force": {"facecolor": "#f0c05a", "hatch": "...."},
@@ -65,7 +65,7 @@ def difference_figure(
     found : Difference
     head : str
     along : DataFrame
-        As :func:`momentshare.explain.difference.factor_parts_along` gives it.
+        From :func:`momentshare.explain.difference.factor_parts_along`.
     drawn : DrawnDifferences, optional
         Gives the bars of the factors the middle four fifths of their draws.
     title : str
@@ -143,7 +143,7 @@ def _draw_bars(
                 continue
             values = drawn.parts[:, FACTORS.index(factor), index] if factor else drawn.gap(head)
             low, high = np.percentile(values, (10.0, 90.0))
-            # A pale line behind keeps it apart from dark bars.
+            # A pale line behind it separates it from dark bars.
             ax.plot([low, high], [place + 0.2] * 2, color="#ffffff", linewidth=3.2)
             ax.plot([low, high], [place + 0.2] * 2, color=style.INK, linewidth=1.4)
     ax.axvline(0.0, color=style.INK, linewidth=0.7)

@@ -21,7 +21,7 @@ _WITHIN = (
 
 
 def emg_curves_figure(table: pd.DataFrame, mode: str) -> Figure:
-    """Draw EMG and activation along the lift: a row of panels a muscle, a column a condition.
+    """Draw EMG and activation along the lift: a row of panels per muscle, a column per condition.
 
     Parameters
     ----------
@@ -72,7 +72,7 @@ def emg_curves_figure(table: pd.DataFrame, mode: str) -> Figure:
 
 
 def emg_agreement_figure(table: pd.DataFrame, mode: str) -> Figure:
-    """Draw lift means of activation against EMG: a panel a muscle, a line per person.
+    """Draw lift means of activation against EMG: one panel per muscle, one line per person.
 
     Parameters
     ----------

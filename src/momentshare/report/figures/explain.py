@@ -42,7 +42,7 @@ __all__ = [
 
 EXPLAIN_RECORD_VERSION = 1
 
-# Fill and hatch both tell the joints apart, so that grey print does as well.
+# Fill and hatch both distinguish the joints, so that grey print works as well.
 _JOINTS: dict[str, dict[str, Any]] = {
     "shoulder": {"facecolor": "#9ecae8", "hatch": "////"},
     "elbow": {"facecolor": "#0b3c5d", "hatch": ""},

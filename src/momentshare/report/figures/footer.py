@@ -1,4 +1,4 @@
-"""The line at the foot of every figure: what it is, whose numbers, which version."""
+"""The line at the foot of every figure: its nature, the study's note, the version."""
 
 from __future__ import annotations
 
@@ -14,12 +14,12 @@ if TYPE_CHECKING:
 __all__ = ["ESTIMATE", "FOOTER", "add_footer", "add_heading", "footer_text", "version_text"]
 
 ESTIMATE = "Model estimate."
-"""What every figure says of its numbers."""
+"""What every figure says about its numbers."""
 
 _SIZE = 7.0
 _TITLE = 11.0
 FOOTER = "footer"
-"""Name of the text, by which it is found."""
+"""Name under which the text is found."""
 
 _SIDE = 0.08
 """Spare room at either side of a figure that is laid out by constraints [inch]."""

@@ -214,7 +214,7 @@ def label_room(labels: Sequence[str], size: float = 7.5) -> float:
 
 
 def settle(figure: Figure) -> None:
-    """Widen a figure until all that stands beside its panels lies on it.
+    """Widen a figure until everything beside its panels lies on it.
 
     Tick labels are known only once everything is drawn, so this comes last. Nothing changes size;
     panels move to the right, title, note and legend keep their distance from the edge.

@@ -20,7 +20,7 @@ __all__ = ["Marks", "footnote", "hatch"]
 
 @dataclass(slots=True)
 class Marks:
-    """Finds the limits of what a figure shows, and remembers those that it found.
+    """Finds the limits of what a figure shows, and remembers them.
 
     Parameters
     ----------
@@ -42,7 +42,7 @@ class Marks:
         part: str = "",
         lateral: str = "",
     ) -> str:
-        """Keys of the limits that touch a quantity in any of the conditions."""
+        """Keys of the limits that concern a quantity in any of the conditions."""
         rows = [
             row
             for name in conditions
@@ -73,11 +73,11 @@ class Marks:
         return [k for k, part in enumerate(PARTS) if self.pair_keys(pair, head, part=part)]
 
     def label(self, head: str, keys: str) -> str:
-        """Name of a head with keys behind it."""
+        """Name of a head followed by keys."""
         return marked(style.head_label(head), keys)
 
     def parts(self, quantity: str, conditions: Sequence[str], head: str) -> list[int]:
-        """Thirds of the lift in which a quantity of a head is not to be trusted."""
+        """Thirds of the lift in which a quantity of a head cannot be trusted."""
         return [
             place
             for place, part in enumerate(PARTS)
@@ -94,7 +94,7 @@ class Marks:
 
 
 def footnote(limits: Limits, keys: Iterable[str]) -> str:
-    """Say in a sentence what the keys of a figure stand for; empty without keys.
+    """Explain in a sentence the keys of a figure; empty without keys.
 
     Examples
     --------

@@ -31,7 +31,7 @@ __all__ = ["CANNOT_SHOW", "lift_figure", "loads_figure", "maximal_record", "sent
 _EVEN = np.linspace(0.0, 1.0, 101)
 _KEYS = ["condition", "lateral"]
 _LEVEL = 0.01
-"""Part by which two loads must differ before one is called greater."""
+"""Relative difference from which one of two loads is called greater."""
 
 CANNOT_SHOW = (
     "The load is driven all the way, so that it arrives at lock-out with speed; lifters slow it "
@@ -39,7 +39,7 @@ CANNOT_SHOW = (
     "lowering the load first, no fatigue. Speeds near lock-out and with light loads are therefore "
     "upper bounds."
 )
-"""What a reader must know of these motions."""
+"""What a reader must know about these motions."""
 
 
 def maximal_record(study: Study, report: MaximalReport) -> dict[str, Any]:
@@ -63,7 +63,7 @@ def maximal_record(study: Study, report: MaximalReport) -> dict[str, Any]:
 
 
 def sentences(report: MaximalReport) -> list[str]:
-    """Say what passes, where it sticks, and how that changes between conditions."""
+    """State what passes, where it sticks, and how that changes between conditions."""
     found = []
     top = report.lifts[report.lifts["lift"] == MAXIMAL] if len(report.lifts) else report.lifts
     for key, part in report.loads.groupby(_KEYS, sort=False):
@@ -91,7 +91,7 @@ def sentences(report: MaximalReport) -> list[str]:
 
 
 def _dip(lifts: pd.DataFrame) -> str:
-    """Say of maximal lifts of one condition where their speed dips."""
+    """State where the speed of the maximal lifts of one condition dips."""
     dips = lifts[lifts["dip"]]
     mean = lifts["mean_speed_mps"].mean()
     if dips.empty:

@@ -31,7 +31,7 @@ SWEEPS: dict[str, tuple[str, tuple[float, float], dict[str, float]]] = {
 }
 """Name → angle that is swept, its range [deg], and the angles held: the limits of the model.
 
-Postures that the shoulder cannot take (:mod:`momentshare.exercise.reach`) are shaded."""
+Postures that the shoulder cannot reach (:mod:`momentshare.exercise.reach`) are shaded."""
 
 _HELD = {
     "plane": 0.0,
@@ -100,7 +100,7 @@ def arm_figure(limb: Limb, name: str) -> Figure:
 
 
 def write_arm_figures(limb: Limb, writer: Writer) -> list[str]:
-    """Write one PNG a sweep; the names of the files."""
+    """Write one PNG per sweep; return the names of the files."""
     before = len(writer.names)
     for name in SWEEPS:
         figure = arm_figure(limb, name)

@@ -1,4 +1,4 @@
-"""What moves the answer of a cohort: changes of activation by changed input and head."""
+"""What changes the answer of a cohort: changes of activation by changed input and head."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ __all__ = ["sensitivity_figure"]
 
 _CELL = ((0.64, 0.86), 0.28)
 _WHOLE = 7.4
-"""Least and greatest width, and height of a cell; width wished for all of them [inch]."""
+"""Least and greatest width, and height of a cell; desired total width [inch]."""
 
 _SMALL = 6.5
 _LINE = 0.112
@@ -37,7 +37,7 @@ def sensitivity_figure(
     table : DataFrame
         ``sensitivity`` of a cohort.
     orders : DataFrame or None
-        ``sensitivity_orders``; a circle marks a cell where the order of two conditions turns.
+        ``sensitivity_orders``; a circle marks a cell where the order of two conditions is reversed.
     heads : sequence of str
         Heads to show, from top to bottom.
     mode : str
@@ -114,7 +114,7 @@ def _minus(text: str) -> str:
 
 
 def _turned(orders: pd.DataFrame | None, mode: str) -> set[tuple[str, str]]:
-    """Head and change of the cells in which some order of two conditions turns."""
+    """Head and change of the cells in which some order of two conditions is reversed."""
     if orders is None or orders.empty:
         return set()
     turned = orders[(orders["lateral"] == mode) & ~orders["order_holds"].astype(bool)]

@@ -113,7 +113,7 @@ def curves_figure(report: StrengthReport) -> Figure:
         sweep = direction_sweep(direction)
         part = report.curves[report.curves["direction"] == direction]
         for others in DEFINITIONS:
-            # A pivot keeps angles where nothing is known, so that the line is broken there.
+            # A pivot keeps angles without data, so that the line is broken there.
             wide = part[part["others"] == others].pivot(  # noqa: PD010
                 index="angle_deg", columns="person", values="greatest_moment_nm"
             )
@@ -267,7 +267,7 @@ def _directions(table: pd.DataFrame) -> str:
 
 
 def _without_choice(table: pd.DataFrame) -> pd.Series[bool]:
-    """Lines of conditions that know one treatment of the lateral force only."""
+    """Lines of conditions that have a single treatment of the lateral force."""
     return table.groupby("condition")["lateral"].transform("nunique") == 1
 
 

@@ -96,7 +96,7 @@ _NOT_OF_FIGURES = ("backend", "interactive", "toolbar", "webagg", "tk.", "figure
 
 
 def settings(texts: Iterable[str] = ()) -> Any:
-    """Return matplotlib settings for figures that show these texts; the user's own do not count."""
+    """Return matplotlib settings for figures that show these texts; the user's own are ignored."""
     import matplotlib as mpl
 
     plain = {k: v for k, v in mpl.rcParamsDefault.items() if not k.startswith(_NOT_OF_FIGURES)}
@@ -113,7 +113,7 @@ def settings(texts: Iterable[str] = ()) -> Any:
         "axes.spines.right": False,
         "axes.edgecolor": FAINT,
         "axes.linewidth": 0.7,
-        "axes.titley": 1.0,  # no axis on top: titles need not look for room
+        "axes.titley": 1.0,  # no axis on top: titles need not make room
         "axes.labelcolor": INK,
         "text.color": INK,
         "xtick.color": INK,

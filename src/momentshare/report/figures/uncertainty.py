@@ -188,7 +188,7 @@ def _chances(table: pd.DataFrame, condition: str, other: str) -> pd.DataFrame:
 
 
 def _keys(table: pd.DataFrame) -> str:
-    """Keys of the limits of some rows, each once."""
+    """Keys of the limits of some rows, without duplicates."""
     return " ".join(dict.fromkeys(" ".join(table["limit"]).split())) if "limit" in table else ""
 
 

@@ -30,12 +30,12 @@ PUBLISHED = "published_rows.csv"
 """Published rows that bear on an answer; they come at the end."""
 
 _MOST = 40
-"""Rows of a table on the page; all stand in its file."""
+"""Rows of a table on the page; all are in its file."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Answer:
-    """What a report holds beside the tables and figures of its command.
+    """What a report holds besides the tables and figures of its command.
 
     Attributes
     ----------
@@ -50,7 +50,7 @@ class Answer:
     texts : sequence of str
         Paragraphs of the findings.
     options : mapping
-        What was asked for on the command line.
+        Options given on the command line.
     """
 
     study: Study | CohortStudy
@@ -65,7 +65,7 @@ class Answer:
 def answer_page(
     answer: Answer, tables: Mapping[str, pd.DataFrame], pictures: Mapping[str, bytes]
 ) -> Page:
-    """Put the page together.
+    """Assemble the page.
 
     Parameters
     ----------

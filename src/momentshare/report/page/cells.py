@@ -1,6 +1,6 @@
 """Tables as a reader wants them: numbers with sensible digits, names spelled out, units in headers.
 
-Nothing here makes HTML but the places where a long name may be broken.
+The only HTML made here marks the places where a long name may be broken.
 """
 
 from __future__ import annotations
@@ -58,7 +58,7 @@ _HEADERS = {
 """Names of columns that need other words than their own."""
 
 _STATISTICS = {"mean", "sd", "median", "low", "high", "changed"}
-"""What may stand behind the unit in the name of a column."""
+"""What may follow the unit in the name of a column."""
 
 _FORMATS = {"f": ".2f", "f_value": ".2f"}
 """Names of columns whose numbers have a usual form; two decimals of F: common practice."""
@@ -171,7 +171,7 @@ def _longest(texts: Iterable[str]) -> int:
 
 
 def _groups(names: list[str]) -> list[bool]:
-    """Rows that start a new run of names, where the runs part the table into groups."""
+    """Rows that start a new run of names, where the runs divide the table into groups."""
     starts = [i > 0 and names[i] != names[i - 1] for i in range(len(names))]
     runs = sum(starts) + 1
     return starts if runs == len(set(names)) < len(names) else [False] * len(names)
@@ -224,7 +224,7 @@ def _header(table: Table, name: Any) -> tuple[str, str]:
 
 
 def _spelled(name: object, text: str) -> str:
-    """Spell out an identifier of ours; what the user named is left as it is."""
+    """Spell out an identifier of the library; what the user named is left as it is."""
     if not isinstance(name, str) or name in _GIVEN:
         return text
     if name == "head" or (name in _HEADS and _HEAD.fullmatch(text)):
@@ -342,7 +342,7 @@ def _decimals(values: list[Any]) -> int:
 
 
 def _number(value: float, decimals: int, *, keep: bool = False) -> str:
-    """Text of a number; where decimals are to be kept, a tiny one shows as zero with its sign."""
+    """Text of a number; where decimals are fixed, a tiny one shows as zero with its sign."""
     if not math.isfinite(value):
         return "∞" if value > 0 else "−∞"
     if value and not keep and abs(value) < 0.5 * 10.0**-decimals:  # all digits would be lost
@@ -350,7 +350,7 @@ def _number(value: float, decimals: int, *, keep: bool = False) -> str:
             return _minus(f"{value:.2g}")
         mantissa, power = f"{value:.1e}".split("e")
         return _minus(mantissa) + " × 10" + str(int(power)).translate(_SUPERSCRIPT)
-    return _minus(f"{value + 0.0:.{decimals}f}")  # adding nothing takes the sign off −0
+    return _minus(f"{value + 0.0:.{decimals}f}")  # adding zero removes the sign of −0
 
 
 def _minus(text: str) -> str:

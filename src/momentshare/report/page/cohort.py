@@ -57,7 +57,7 @@ def cohort_page(
     pictures: Mapping[str, bytes],
     trial_pictures: Mapping[int, bytes],
 ) -> Page:
-    """Put the page together.
+    """Assemble the page.
 
     Parameters
     ----------
@@ -204,7 +204,7 @@ def _trials(
 
 
 def _limits_of_checks(checks: pd.DataFrame) -> Table:
-    """Give the limits of every check with how the trials came out."""
+    """Give the limits of every check with the outcome of the trials."""
     import pandas as pd
 
     rows = []
@@ -257,14 +257,14 @@ def _motion(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
 
 
 def _every_head(summary: CohortSummary) -> Section:
-    """Show all heads, where the first part has the named ones alone."""
+    """Show all heads, where the first part shows only the named ones."""
     return Section(
         title="All heads", anchor="all-heads", blocks=[_activation_table(summary, "each head")]
     )
 
 
 def _activation_table(summary: CohortSummary, what: str, named: Sequence[str] = ()) -> Table:
-    """Give lift-mean activation, a line per head and a column a condition."""
+    """Give lift-mean activation, one line per head and one column per condition."""
     table = summary.tables["heads"]
     mine = table[table["lateral"] == summary.mode]
     if named:
@@ -290,9 +290,9 @@ def _activation_table(summary: CohortSummary, what: str, named: Sequence[str] = 
 
 
 def _heads(summary: CohortSummary, pictures: Mapping[str, bytes], named: Sequence[str]) -> Section:
-    """Show the heads, those that the study named where it named some."""
+    """Show the heads, only those that the study named if it named any."""
     table = summary.tables["heads"]
-    what = "the heads named beforehand (all stand in the appendix)" if named else "each head"
+    what = "the heads named beforehand (all heads are in the appendix)" if named else "each head"
     chosen = table[table["head"].isin(named)] if named else table
     modes = chosen.pivot_table(
         index=["head", "condition"],
@@ -325,7 +325,7 @@ def _heads(summary: CohortSummary, pictures: Mapping[str, bytes], named: Sequenc
 
 
 def _glenoid(summary: CohortSummary) -> list[Block]:
-    """Show what the stability limits of the glenoid change, where they were asked for."""
+    """Show what the stability limits of the glenoid change, if they were requested."""
     table = summary.tables.get("glenoid_heads")
     if table is None:
         return []
@@ -342,14 +342,14 @@ def _glenoid(summary: CohortSummary) -> list[Block]:
 
 
 def _own(result: CohortResult) -> list[str]:
-    """Limits that this run itself has shown."""
+    """Limits that this run itself has revealed."""
     heads = sorted({h for o in result.counted for h in o.record.get("doubtful_heads", ())})
     notes = []
     if heads:
         names = "; ".join(style.head_label(head) for head in heads)
         notes.append(
             "In some frame the path of these heads lies in a surface or near a change of side, so "
-            f"their numbers are not to be trusted there: {names}."
+            f"their numbers cannot be trusted there: {names}."
         )
     if any(layout.forces for layout in result.study.file.layout):
         notes.append(

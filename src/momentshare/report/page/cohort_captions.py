@@ -30,7 +30,7 @@ _CAPTIONS = {
 
 
 def captioned(name: str, pictures: Mapping[str, bytes]) -> list[Block]:
-    """Return a figure of the cohort with its caption; nothing where it was not drawn."""
+    """Return a figure of the cohort with its caption; nothing if it was not drawn."""
     if name not in pictures:
         return []
     caption = _CAPTIONS[name]

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 __all__ = ["comparison", "emg_section", "published_section", "sensitivity_section"]
 
 _SHOWN_CONTRASTS = 40
-"""Rows of the table of contrasts on the page; all stand in contrasts.csv."""
+"""Rows of the table of contrasts on the page; all are in contrasts.csv."""
 
 
 _OMNIBUS = [
@@ -44,11 +44,13 @@ _OMNIBUS = [
 
 
 def comparison(summary: CohortSummary) -> Section:
-    """Compare the conditions, with tests where there are enough people."""
+    """Compare the conditions, with tests if there are enough people."""
     blocks: list[Block] = []
     omnibus, contrasts = (summary.tables.get(name) for name in ("omnibus", "contrasts"))
     if omnibus is None or contrasts is None:
-        blocks.append(Paragraph(text="There is one condition, so nothing to compare."))
+        blocks.append(
+            Paragraph(text="There is only one condition, so there is nothing to compare.")
+        )
     elif contrasts["p"].isna().all():
         note = next((text for text in omnibus["note"] if text), "no condition could be compared")
         blocks.append(Paragraph(text=f"No test was made. {note} omnibus.csv holds the notes."))
@@ -177,7 +179,7 @@ _ENDS = ("", "_low", "_high")
 
 
 def _above_maximum(summary: CohortSummary) -> list[str]:
-    """Say how often electromyograms exceed the maximal contraction that they are divided by."""
+    """State how often electromyograms exceed the maximal contraction that normalises them."""
     curves = summary.tables["emg_curves_by_person"]
     above = curves[curves["emg"] > 1.0]
     if above.empty:
@@ -193,7 +195,7 @@ def _above_maximum(summary: CohortSummary) -> list[str]:
 
 
 def sensitivity_section(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
-    """Show what moves when one input is changed."""
+    """Show what changes when one input is changed."""
     orders = summary.tables.get("sensitivity_orders")
     blocks: list[Block] = [*captioned("sensitivity", pictures)]
     if orders is not None:
@@ -214,7 +216,7 @@ def sensitivity_section(summary: CohortSummary, pictures: Mapping[str, bytes]) -
 
 
 def published_section(published: Sequence[PublishedResult]) -> Section:
-    """Show what published moments ask of the limb."""
+    """Show what published moments demand of the limb."""
     blocks: list[Block] = []
     for found in published:
         name = found.table.source

@@ -48,7 +48,7 @@ def outcomes_section(result: CohortResult, summary: CohortSummary) -> Section:
                         ["outcome", "unit", "condition", first, second, *_PAIRED]
                     ],
                     caption=f"Outcomes of the whole lift, {words}, within people, with "
-                    f"{confidence} intervals; all stand in {name}.csv.",
+                    f"{confidence} intervals; all are in {name}.csv.",
                     formats={"p": "p", "p_holm": "p"},
                 ),
             ]
@@ -64,13 +64,13 @@ def outcomes_section(result: CohortResult, summary: CohortSummary) -> Section:
     return Section(
         title="Outcomes",
         anchor="outcomes",
-        lead="Definition, unit, sign and source of every outcome stand in outcome_definitions.csv.",
+        lead="Definition, unit, sign and source of every outcome are in outcome_definitions.csv.",
         blocks=blocks,
     )
 
 
 def _labelled(table: pd.DataFrame) -> pd.DataFrame:
-    """Put the label of an outcome in place of its name."""
+    """Replace the name of an outcome by its label."""
     label = [OUTCOMES[str(o)].label if o in OUTCOMES else str(o) for o in table["outcome"]]
     return table.assign(outcome=label)
 
@@ -82,7 +82,7 @@ def _named(summary: CohortSummary, confidence: str) -> list[Block]:
         return [
             Paragraph(
                 text="No head and no outcome was named beforehand (statistics → heads, outcomes), "
-                "so that every test of this page is one of many."
+                "so every test on this page is one of many."
             )
         ]
     return [
@@ -125,6 +125,6 @@ def _by_condition(summary: CohortSummary) -> list[Block]:
         Table(
             frame=_labelled(wide),
             caption=f"Outcomes of the ascent by condition, mean ± SD over people; lateral force "
-            f"{summary.mode}. Heads, descents and intervals stand in outcomes.csv.",
+            f"{summary.mode}. Heads, descents and intervals are in outcomes.csv.",
         )
     ]

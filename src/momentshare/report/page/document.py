@@ -1,8 +1,8 @@
 """One HTML page that holds a whole report: text, tables, figures, verdicts, sources.
 
-The page is complete in itself. Style and images stand inside it, a content policy forbids every
-request and script, and the same page prints on A4. What goes on it is put together from the
-types below; :func:`render` turns it into text. Nothing here knows a study.
+The page is self-contained. Style and images are embedded, a content policy forbids every request
+and script, and the same page prints on A4. Its content is assembled from the types below;
+:func:`render` turns it into text. This module knows nothing about studies.
 
 All text is plain: it is escaped, and characters that would reorder or hide other text (control
 characters and explicit bidirectional formatting) are shown as a replacement mark.
@@ -54,8 +54,8 @@ _UNPRINTABLE = re.compile(
     "[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ud800-\udfff\ufffe\uffff]"
 )
 _PNG_START, _PNG_END = b"\x89PNG\r\n\x1a\n", b"IEND\xaeB`\x82"
-_SHORT_ROWS = 15  # a table of so few rows is not parted between printed pages
-_FIGURE_DPI = 130.0  # dots an inch of our PNGs: drawings are shown as large as these
+_SHORT_ROWS = 15  # a table with this few rows is not split between printed pages
+_FIGURE_DPI = 130.0  # dots per inch of the PNGs: drawings are shown at that size
 _LEAST_SCALE = 0.68  # of a figure: its 7.5-point texts stay above 9 px; common practice, no source
 _PHONE_PX = 350  # width that a phone leaves for a figure
 _SVG_SIZE = re.compile(
@@ -94,7 +94,7 @@ class Bullets:
 class Picture:
     """A figure: the bytes of a PNG or the text of an SVG.
 
-    ``alt`` says in words what is to be seen, for readers who cannot see it.
+    ``alt`` describes the picture in words, for readers who cannot see it.
     """
 
     kind: ClassVar[str] = "picture"
@@ -143,7 +143,7 @@ class Picture:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Verdict:
-    """One check: what was found, what was asked, and how it came out.
+    """One check: value found, value required, and verdict.
 
     ``verdict`` is a key of :data:`VERDICTS`.
     """
@@ -171,7 +171,7 @@ class Verdicts:
         object.__setattr__(self, "rows", tuple(self.rows))
 
     def counts(self) -> str:
-        """Return in words how many checks came out how."""
+        """Count the checks by verdict, in words."""
         verdicts = [row.verdict for row in self.rows]
         parts = [f"{verdicts.count(v)} {word}" for v, word in VERDICTS.items() if v in verdicts]
         return ", ".join(parts)
@@ -179,7 +179,7 @@ class Verdicts:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Code:
-    """Text to be copied as it stands, such as BibTeX; one click selects all of it."""
+    """Text to be copied as it is, such as BibTeX; one click selects all of it."""
 
     kind: ClassVar[str] = "code"
     text: str
@@ -201,7 +201,7 @@ class Section:
         Name for links: lower-case letters, digits and single hyphens, once on a page.
     blocks : sequence of Block
     lead : str
-        One or two sentences that say what the section shows.
+        One or two sentences on what the section shows.
     """
 
     title: str
@@ -214,7 +214,7 @@ class Section:
         for block in self.blocks:
             if not isinstance(block, Block):
                 raise InputError(
-                    f"section {self.title!r}: {type(block).__name__} is no block; wrap texts in "
+                    f"section {self.title!r}: {type(block).__name__} is not a block; wrap texts in "
                     "Paragraph and frames in Table"
                 )
         if not _ANCHOR.fullmatch(self.anchor) or _OWN_ANCHORS.fullmatch(self.anchor):
@@ -233,16 +233,16 @@ class Page:
     ----------
     title, subtitle : str
     opening : sequence of (str, str)
-        Statements that come before all else, each with the word that stands before it.
+        Statements that come before everything else, each with the word that precedes it.
     picture : Picture, optional
-        The one figure that goes with them.
+        The single figure that accompanies them.
     sections : sequence of Section
     appendix : str
         Anchor of the section with which the appendix begins; no appendix if empty.
     sources_bibtex : str
         BibTeX of the sources used; no part of the page if empty.
     cautions : sequence of str
-        What the numbers can bear; the head of the page points to them.
+        Cautions about the numbers; the head of the page links to them.
     made_by : str
         Program, version, model and study digests: one per line. No time or place, so that the same
         study gives the same page.

@@ -1,4 +1,4 @@
-"""Sections that the reports of all commands share: limits, settings, sources, what made them."""
+"""Sections shared by the reports of all commands: limits, settings, sources, provenance."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ __all__ = [
 
 
 def captioned(name: str, pictures: Mapping[str, bytes], captions: Mapping[str, str]) -> list[Block]:
-    """Return a figure with its caption; nothing where it was not drawn."""
+    """Return a figure with its caption; nothing if it was not drawn."""
     if name not in pictures:
         return []
     caption = captions[name]
@@ -46,7 +46,7 @@ def rows_table(rows: Sequence[Mapping[str, Any]], caption: str) -> Table:
 
 
 def limits_section(model: Model, more: Sequence[str] = ()) -> Section:
-    """Return what the method and this limb cannot do."""
+    """Return the limits of the method and of this limb."""
     return Section(
         title="Limits",
         anchor="limits",
@@ -61,7 +61,7 @@ def limits_section(model: Model, more: Sequence[str] = ()) -> Section:
 def settings_section(
     texts: Sequence[str], people: Sequence[Mapping[str, Any]], settings: Sequence[Mapping[str, Any]]
 ) -> Section:
-    """Return who took part and every setting, with what was done in sentences."""
+    """Return people and settings, with the methods in sentences."""
     blocks: list[Block] = [Paragraph(text=text) for text in texts]
     if people:
         blocks.append(
@@ -83,7 +83,7 @@ def made_by(model: Model, study_digest: str) -> str:
 
 
 def sources_bibtex(model: Model, curves: str) -> str:
-    """BibTeX of what any run of a limb with these curves rests on."""
+    """BibTeX of the sources behind any run of a limb with these curves."""
     return citations(model, run_keys(model, curves)).bibtex()
 
 
@@ -97,7 +97,7 @@ def report_page(
     curves: str,
     digest: str,
 ) -> Page:
-    """Put a report together.
+    """Assemble a report.
 
     Parameters
     ----------

@@ -53,14 +53,14 @@ PICTURED = {
 """Figures of the page with their captions."""
 
 _SHOWN = 12
-"""Rows of a table of orders; all stand in verdicts.csv."""
+"""Rows of a table of orders; all are in verdicts.csv."""
 
 _WORKING = 0.005
 """Lift-mean activation below which a head is left out of a table."""
 
 
 def study_page(study: StudyResult, verdicts: pd.DataFrame, pictures: Mapping[str, bytes]) -> Page:
-    """Put the page together.
+    """Assemble the page.
 
     Parameters
     ----------
@@ -137,7 +137,7 @@ def _findings(study: StudyResult, verdicts: pd.DataFrame, pictures: Mapping[str,
         blocks.append(
             Table(
                 frame=mine.head(_SHOWN)[columns],
-                caption=f"{caption}{cut}. All stand in verdicts.csv.",
+                caption=f"{caption}{cut}. All are in verdicts.csv.",
                 formats=dict.fromkeys(columns[3:6], ".2f"),
                 note="; ".join(study.model.limits.notes(mine["limit"])),
             )
@@ -150,8 +150,8 @@ def _findings(study: StudyResult, verdicts: pd.DataFrame, pictures: Mapping[str,
         title="Findings",
         anchor="findings",
         lead="Estimates of a model that is the same for every person. What is reversed by a choice "
-        "that nobody can make for certain is no finding; whatever the limb does not support (see "
-        "Limits) is none either.",
+        "that nobody can make for certain is not a finding; nor is anything that the limb does not "
+        "support (see Limits).",
         blocks=blocks,
     )
 

@@ -1,4 +1,4 @@
-"""A table of the page, as it is given; :mod:`momentshare.report.page.cells` writes its cells."""
+"""A table of the page, as given; :mod:`momentshare.report.page.cells` writes its cells."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ class Table:
     alike : sequence of sequences
         Columns whose numbers get the same decimals, such as ``[("estimate", "low", "high")]``.
         An estimate and the interval beside it (``estimate, low, high`` or ``x, x_low, x_high``,
-        with a unit at the end or not) are alike without being named.
+        with a unit at the end or not) are treated alike without being named.
     by : column or None
         Rows with the same value here share decimals, those with another have their own: for
         columns that hold forces in some rows and activations in others.
@@ -98,7 +98,7 @@ class Table:
 
 
 def several_texts(what: str, items: Sequence[str]) -> tuple[str, ...]:
-    """Return texts as a tuple; one text in place of several is refused."""
+    """Return texts as a tuple; a single text instead of several is refused."""
     if isinstance(items, str):
         raise InputError(f"{what}: must be several texts; got one text {items!r}; put it in a list")
     return tuple(items)

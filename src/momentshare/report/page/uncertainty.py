@@ -45,14 +45,14 @@ _TOLD = {
 }
 
 _MOST = 25
-"""Rows of a table of orders; all stand in verdicts.csv."""
+"""Rows of a table of orders; all are in verdicts.csv."""
 
 _RUN = ("draws", "seed", "frames", "criteria", "spreads", "trajectories", "sobol", "few")
 """Entries of the plan that are settings of the run."""
 
 
 def uncertainty_page(found: Summary, pictures: Mapping[str, bytes]) -> Page:
-    """Put the page together.
+    """Assemble the page.
 
     Parameters
     ----------
@@ -102,7 +102,7 @@ def _findings(found: Summary, pairs: pd.DataFrame, pictures: Mapping[str, bytes]
         blocks.append(
             Table(
                 frame=mine.head(_MOST)[columns],
-                caption=f"{caption}{cut}. All stand in verdicts.csv.",
+                caption=f"{caption}{cut}. All are in verdicts.csv.",
                 formats=dict.fromkeys(columns[3:7], ".2f"),
                 labels={"difference": "difference of medians"},
                 note="; ".join(found.model.limits.notes(mine["limit"])),
@@ -131,7 +131,7 @@ def _heads(found: Summary, pictures: Mapping[str, bytes]) -> Section:
             Table(
                 frame=shown[columns],
                 caption="Lift-mean activation, quantiles of the draws; lateral force "
-                f"{mode}, criterion {criterion}. All stand in intervals.csv.",
+                f"{mode}, criterion {criterion}. All are in intervals.csv.",
                 formats=dict.fromkeys(columns[2:7], ".2f"),
                 labels={"low": "5 %", "q25": "25 %", "q75": "75 %", "high": "95 %"},
                 note="; ".join(found.model.limits.notes(shown["limit"]))
@@ -169,9 +169,9 @@ def _draws(found: Summary) -> Section:
         blocks=[
             Table(
                 frame=found.failures.assign(reasons=found.failures["reasons"].replace("", "–")),
-                caption="Draws, and what became of them.",
+                caption="Draws, and how many could be solved.",
             ),
-            Heading(text="What the draws rest on"),
+            Heading(text="What the draws assume"),
             Bullets(items=list(ASSUMPTIONS)),
         ],
     )

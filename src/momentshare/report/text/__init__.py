@@ -1,1 +1,1 @@
-"""What results say in words: on the terminal, on the page and in methods paragraphs."""
+"""Results in words: on the terminal, on the page and in methods paragraphs."""

@@ -1,4 +1,4 @@
-"""Where a press goes that says nothing of its bar path, and how that is known."""
+"""The bar path of a press that does not state one, and how it is known."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 __all__ = ["default_path_sentences", "touch_point", "tuck_of"]
 
 _PATH = "touch_point_cm"
-"""Field that only exercises with a bar path know."""
+"""Field that only exercises with a bar path have."""
 
 
 def tuck_of(lift: Lift) -> np.ndarray:
@@ -25,16 +25,16 @@ def tuck_of(lift: Lift) -> np.ndarray:
 
 
 def touch_point(case: Case) -> float:
-    """How far the hand is footward of the shoulder joint at the lowest place, along the trunk [m].
+    """Distance of the hand from the shoulder joint towards the feet, along the trunk [m].
 
-    The joint is where it is with the arm hanging.
+    At the lowest place; the joint is taken where it is with the arm hanging.
     """
     joint = case.prepared.limb.skeleton.joint_centre
     return float(joint[1] - case.prepared.lift.hand[0, 1])
 
 
 def default_path_sentences(study: StudyResult) -> list[str]:
-    """Say which touch points and places at lock-out were taken for granted; none if all given."""
+    """State which touch points and places at lock-out were assumed; none if all were given."""
     places = []
     lockout = False
     for condition in study.study.file.condition:

@@ -1,4 +1,4 @@
-"""Findings of a cohort in words: what it shows, what it lacks, and what turns it."""
+"""Findings of a cohort in words: what it shows, what is missing, and what reverses it."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ _SHOWN_TRIALS = 10
 
 
 def findings(result: CohortResult, summary: CohortSummary) -> Section:
-    """Say what the cohort shows, what it lacks, and what turns it."""
+    """State what the cohort shows, what is missing, and what reverses it."""
     skipped = [o for o in result.outcomes if o.fault and o.used]
     items = []
     if result.outcomes:
@@ -55,7 +55,7 @@ def _several(count: int, noun: str) -> str:
 
 
 def short_texts(summary: CohortSummary) -> list[str]:
-    """Say where moments could not be met, and which heads give all they have."""
+    """State where moments could not be met, and which heads are fully active."""
     texts = []
     table = summary.tables.get("shortfalls")
     if table is not None:
@@ -66,7 +66,7 @@ def short_texts(summary: CohortSummary) -> list[str]:
             texts.append(
                 f"In {short} of {frames} frames (lateral force {summary.mode}) the limb falls "
                 f"short of a moment, most in trial {where['trial']} ({where['person']}, "
-                f"{where['condition']}): {where['short_of']}. Heads that are full there carry the "
+                f"{where['condition']}): {where['short_of']}. Fully active heads carry the "
                 "shortfall; the moments do not. shortfalls.csv names it for every trial."
             )
         else:
@@ -78,7 +78,7 @@ def short_texts(summary: CohortSummary) -> list[str]:
             if met := int(part["frames_at_hand_bound"].sum()):
                 texts.append(
                     f"In {met} of {int(part['frames'].sum())} frames with the lateral force {mode} "
-                    "it, or a couple of the hands, stands at the bound of what a hand can hold; "
+                    "it, or a couple of the hands, is at the bound of what a hand can hold; "
                     "the moments table of the trial says which (bound_met)."
                 )
     heads = summary.tables.get("heads")
@@ -93,19 +93,19 @@ def short_texts(summary: CohortSummary) -> list[str]:
         ]
         if full:
             texts.append(
-                f"Heads at full activation: {'; '.join(full)}. Such efforts have a ceiling in "
-                "place of a value, so they stand in no test."
+                f"Heads at full activation: {'; '.join(full)}. Such values are a ceiling, so "
+                "they are left out of the tests."
             )
     return texts
 
 
 def left_out(result: CohortResult, summary: CohortSummary) -> list[str]:
-    """Say what the shown treatment lacks, what stands in for none, and which answers lack proof."""
+    """State what the shown treatment leaves out or repeats, and which answers are uncertified."""
     texts = _unproved(result)
     alone = [c.name for c in result.study.file.condition if not c.one_bar]
     if alone and summary.mode != "zero":
         texts.append(
-            f"Without a common bar there is no lateral force, so {', '.join(alone)} stands beside "
+            f"Without a common bar there is no lateral force, so {', '.join(alone)} appears under "
             "every treatment of the bar with the same numbers."
         )
     heads = summary.tables.get("heads_by_person")
@@ -125,7 +125,7 @@ def left_out(result: CohortResult, summary: CohortSummary) -> list[str]:
 
 
 def _unproved(result: CohortResult) -> list[str]:
-    """Say how many frames that enter means have an answer without proof."""
+    """State how many frames that enter means have an uncertified answer."""
     texts = []
     counted = {o.number: o.record.get("frames_unproved", {}) for o in result.heads_counted}
     for mode in dict.fromkeys(mode for counts in counted.values() for mode in counts):
@@ -143,7 +143,7 @@ def _unproved(result: CohortResult) -> list[str]:
 
 
 def _orders(summary: CohortSummary) -> list[Block]:
-    """Show the orders of conditions within a head, and what turns them."""
+    """Show the orders of conditions within a head, and what reverses them."""
     import pandas as pd
 
     found = judged_orders(summary)
@@ -177,7 +177,7 @@ def _orders(summary: CohortSummary) -> list[Block]:
 
 
 def untested_text(found: CohortOrders) -> str:
-    """Say why there was no test; empty where there is nothing to compare."""
+    """Explain why there was no test; empty if there is nothing to compare."""
     count = found.people_untested
     if found.tested or not count:
         return ""

@@ -1,4 +1,4 @@
-"""What counted, what not and why, in no more lines than a screen takes in; messages grouped."""
+"""What counted, what did not and why, in no more lines than fit on a screen; grouped."""
 
 from __future__ import annotations
 
@@ -18,16 +18,16 @@ if TYPE_CHECKING:
 __all__ = ["LINES", "account_lines", "check_lines"]
 
 LINES = 10
-"""Lines that the account of a run takes on a screen; assumed."""
+"""Number of lines that the summary of a run takes on a screen; assumed."""
 
 _NAMED = 6
-"""Trials that a line names; assumed."""
+"""Number of trials that a line names; assumed."""
 
 
 def account_lines(result: CohortResult, summary: CohortSummary) -> list[str]:
-    """Say in at most ``LINES`` lines what counted, what did not, and why.
+    """State in at most ``LINES`` lines what counted, what did not, and why.
 
-    What is left over is counted in the last line; every trial stands in trials.csv, every check in
+    Further messages are counted in the last line; every trial is in trials.csv, every check in
     checks.csv.
     """
     if not result.outcomes:
@@ -85,7 +85,7 @@ def _trials(numbers: Sequence[int]) -> str:
 
 
 def _best_lifts(result: CohortResult) -> list[str]:
-    """One line on all best lifts; one by one they stand on the page and in best_lifts.csv."""
+    """One line on all best lifts; each of them is on the page and in best_lifts.csv."""
     lifts = result.best_lifts
     if not lifts:
         return []

@@ -20,7 +20,7 @@ __all__ = ["cohort_citations", "has_emg", "methods_text", "people_rows", "settin
 
 
 def cohort_citations(result: CohortResult) -> Citations:
-    """Publications that this run rests on."""
+    """Publications behind this run."""
     model, file = result.model, result.study.file
     keys = run_keys(model, file.settings.curves)
     if file.processing.cutoff_hz == "residual":
@@ -33,7 +33,7 @@ def cohort_citations(result: CohortResult) -> Citations:
 
 
 def methods_text(result: CohortResult) -> list[str]:
-    """Say in sentences what was done, with every setting; one paragraph an item."""
+    """State what was done, with every setting; one paragraph per item."""
     file, model = result.study.file, result.model
     settings, processing, emg = file.settings, file.processing, file.emg
     people = len(file.person)
@@ -130,7 +130,7 @@ def methods_text(result: CohortResult) -> list[str]:
 
 
 def _best_lifts(result: CohortResult) -> str:
-    """Say what best lifts did to strength; nothing where none was stated."""
+    """State the effect of best lifts on strength; nothing if none was stated."""
     laid = [lift for lift in result.best_lifts if not lift.fault]
     if not laid:
         return ""

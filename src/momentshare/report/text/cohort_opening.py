@@ -1,4 +1,4 @@
-"""What a cohort says first: from tested orders, from published tables, or why from neither."""
+"""Opening of a cohort: tested orders, published tables, or why there are neither."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ _SIZE = (
 def cohort_opening(
     result: CohortResult, summary: CohortSummary, published: Sequence[PublishedResult]
 ) -> Opening:
-    """Say what a cohort comes to.
+    """Summarise a cohort.
 
     Parameters
     ----------
@@ -77,7 +77,7 @@ def _firm(found: CohortOrders, summary: CohortSummary) -> str:
 
 def _turns(found: CohortOrders, summary: CohortSummary) -> str:
     if not found.tested:
-        return "Without a test no order stands that a changed input could reverse."
+        return "Without tests there is no order that a changed input could reverse."
     if summary.tables.get("sensitivity_orders") is None:
         return "No input was changed, so it is not known what would reverse an order."
     if not found.turning:
@@ -124,7 +124,7 @@ def _sentence(parts: Sequence[str]) -> str:
 
 
 def _published_opening(published: Sequence[PublishedResult]) -> Opening:
-    """Say which orders of published conditions the spread of their moments leaves standing."""
+    """State which orders of published conditions survive the spread of their moments."""
     orders = [_working_orders(found) for found in published]
     total = sum(len(table) for table in orders)
     firm = [table[_sure(table, "least")] for table in orders]
@@ -149,13 +149,13 @@ def _published_opening(published: Sequence[PublishedResult]) -> Opening:
     parts = [f"{counted(unsure, 'order')} {'is' if unsure == 1 else 'are'} open"] if unsure else []
     if short:
         parts.append(
-            f"in {counted(short, 'point')} of the tables some draws ask for more than the limb has"
+            f"in {counted(short, 'point')} of the tables some draws demand more than the limb has"
         )
     return Opening(
         firm=f"{start}.",
         turns=(
-            f"{counted(turned, 'order')} {'hangs' if turned == 1 else 'hang'} on whether people "
-            "who stand high in one condition stand high in the other."
+            f"{counted(turned, 'order')} {'depends' if turned == 1 else 'depend'} on whether "
+            "people who rank high in one condition rank high in the other."
         ),
         unsaid=_sentence([*parts, _SIZE]),
     )

@@ -17,10 +17,10 @@ if TYPE_CHECKING:
 __all__ = ["ALPHA", "WORKING", "CohortOrders", "judged_orders", "order_text", "widest_order"]
 
 WORKING = 0.05
-"""Activation that a head must exceed in some condition to stand on the page."""
+"""Activation that a head must exceed in some condition to appear on the page."""
 
 _LEAST_DIFFERENCE = 0.01
-"""Difference of lift-mean activation that is worth a word; assumed."""
+"""Difference of lift-mean activation that is worth mentioning; assumed."""
 
 ALPHA = 0.05
 """Adjusted p below which a contrast is named in the text; convention."""
@@ -28,7 +28,7 @@ ALPHA = 0.05
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CohortOrders:
-    """Orders that a test showed, by what became of them.
+    """Orders that a test showed, by outcome.
 
     Attributes
     ----------
@@ -120,7 +120,7 @@ def _interval(row: pd.Series[Any]) -> str:
 
 
 def _turned_by(summary: CohortSummary, head: str, pair: tuple[str, str]) -> tuple[list[str], int]:
-    """Name the changes that turn an order round, and count the changes tried."""
+    """Name the changes that reverse an order, and count the changes tried."""
     orders = summary.tables.get("sensitivity_orders")
     if orders is None:
         return [], 0

@@ -1,4 +1,4 @@
-"""Who stands out from a cohort's own spread, and on whom its contrasts hang, in words."""
+"""Who stands out from a cohort's own spread, and on whom its contrasts depend, in words."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ _SIGNED = {
 
 
 def peer_texts(summary: CohortSummary) -> list[str]:
-    """Say which values stand out from those of the other people, and whose contrasts turn."""
+    """State which values stand out from those of the other people, and who changes contrasts."""
     texts = []
     peers = summary.tables.get("peers")
     if peers is not None:
@@ -53,7 +53,7 @@ def never_possible(checks: pd.DataFrame) -> list[str]:
 
 
 def never_text(checks: pd.DataFrame) -> str:
-    """Say which checks were possible in no trial, and why in the first."""
+    """List the checks that were possible in no trial, and why in the first."""
     told = []
     for name in never_possible(checks):
         note = str(checks.loc[checks["check"] == name, "note"].iloc[0])

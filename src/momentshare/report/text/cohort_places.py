@@ -26,7 +26,7 @@ _NAMES = {
 
 
 def places_text(result: CohortResult) -> str:
-    """Say in a paragraph which way was taken for each place; empty without landmarks."""
+    """State in a paragraph which way was used for each place; empty without landmarks."""
     trials = [o.record["places"] for o in result.counted if o.record.get("places")]
     if not trials:
         return ""

@@ -19,7 +19,7 @@ _WORTH_SAYING = 0.05
 
 
 def selection_texts(result: CohortResult) -> list[str]:
-    """Say in a few sentences what counts, what not, and why.
+    """State in a few sentences what counts, what does not, and why.
 
     Moments, lateral ratio, motion and electromyograms of every sound measurement count; heads
     carry the shortfall of the limb, and the study says whether they stay.
@@ -69,7 +69,7 @@ def _trials(count: int, *, verb: bool = True) -> str:
 def _selection(
     what: str, chosen: Sequence[TrialOutcome], every: Sequence[TrialOutcome]
 ) -> list[str]:
-    """Say how the loads of those that count differ from those that do not."""
+    """State how the loads of trials that count differ from those that do not."""
     inside = {o.number for o in chosen}
     loads = {
         which: [
@@ -85,10 +85,10 @@ def _selection(
     if abs(other / mean - 1.0) < _WORTH_SAYING:
         return []
     whole = sorted({o.person for o in every} - {o.person for o in chosen})
-    gone = f" Nothing of {', '.join(whole)} is left." if whole else ""
+    gone = f" No trial of {', '.join(whole)} is left." if whole else ""
     text = (
-        f"Selection: what counts for {what} was lifted with {mean:.0f} kg on average, what does "
-        f"not with {other:.0f} kg, so means describe "
+        f"Selection: trials that count for {what} were lifted with {mean:.0f} kg on average, the "
+        f"others with {other:.0f} kg, so means describe "
         f"{'lighter' if mean < other else 'heavier'} lifts than were measured.{gone}"
     )
     return [text]

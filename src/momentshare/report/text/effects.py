@@ -19,7 +19,7 @@ def print_effects(
 ) -> None:
     """One row per switch: the heads that change most, and the change of the greatest load.
 
-    ``of`` says what was solved where it is not plain.
+    ``of`` names what was solved if it is not obvious.
     """
     heads, lifts = tables
     table = Table(

@@ -1,4 +1,4 @@
-"""What an explanation says first: its answer, what moves it, and what it does not support."""
+"""Opening of an explanation: its answer, what changes it, and what it does not support."""
 
 from __future__ import annotations
 
@@ -29,13 +29,13 @@ def explain_opening(
     published : DataFrame
         Published rows on the heads, with ``right``.
     keys : sequence of str
-        Limits of the limb that touch the answer.
+        Limits of the limb that concern the answer.
     """
     return Opening(firm=answer, turns=turns, unsaid=unsaid_of_heads(published, keys), word=ANSWER)
 
 
 def head_moves(along: pd.DataFrame, head: str, height: float) -> str:
-    """Say how far the activation of a head moves with the lateral force and along the lift.
+    """State how far the activation of a head varies with the lateral force and along the lift.
 
     Parameters
     ----------
@@ -59,7 +59,7 @@ def head_moves(along: pd.DataFrame, head: str, height: float) -> str:
 
 
 def unsaid_of_heads(published: pd.DataFrame, keys: Sequence[str]) -> str:
-    """Say what the limb cannot bear of an answer about heads."""
+    """State what the limb does not support in an answer about heads."""
     parts = []
     if len(published):
         missed = int((~published["right"].astype(bool)).sum())
@@ -68,9 +68,12 @@ def unsaid_of_heads(published: pd.DataFrame, keys: Sequence[str]) -> str:
             "heads"
         )
     else:
-        parts.append("no published row speaks of these heads")
+        parts.append("no published row concerns these heads")
     if keys:
-        parts.append(f"limits {', '.join(keys)} touch the answer")
+        one = len(keys) == 1
+        parts.append(
+            f"limit{'' if one else 's'} {', '.join(keys)} concern{'s' if one else ''} the answer"
+        )
     parts.append("the size of a force is uncertain by tens of percent")
     text = "; ".join(parts)
     return f"{text[0].upper()}{text[1:]}."
@@ -88,8 +91,8 @@ def heads_opening(table: pd.DataFrame) -> Opening:
     working = int((table["activation"] > 0.05).sum())
     limited = int((table["limit"] != "").sum())
     beyond = (
-        f"{counted(limited, 'head')} {'is' if limited == 1 else 'are'} beyond what this limb can "
-        "bear; "
+        f"{counted(limited, 'head')} {'is' if limited == 1 else 'are'} beyond what this limb "
+        "supports; "
         if limited
         else ""
     )
@@ -100,7 +103,7 @@ def heads_opening(table: pd.DataFrame) -> Opening:
             f"5 % here; the busiest is the {head_label(str(top['head']))}, at "
             f"{100 * top['activation']:.0f} %."
         ),
-        turns="Only this height and this treatment were asked; a head that is named is explained.",
+        turns="Only this height and treatment were examined; name a head to have it explained.",
         unsaid=f"{text[0].upper()}{text[1:]}",
         word=ANSWER,
     )

@@ -40,7 +40,7 @@ def factor_verdicts(factors: Factors, verdicts: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        One row a factor, head and pair of levels. ``difference`` is the lift-mean activation at
+        One row per factor, head and pair of levels. ``difference`` is the lift-mean activation at
         ``level``, the later one of the file, minus that at ``other``, the mean over the
         ``settings`` of the other factors in which the head works; ``difference_low`` and
         ``difference_high`` are the least and greatest over settings and treatments of the lateral

@@ -1,4 +1,4 @@
-"""What the girdle hands on to the trunk, in a sentence."""
+"""What the girdle transmits to the trunk, in a sentence."""
 
 from __future__ import annotations
 
@@ -15,13 +15,13 @@ __all__ = ["girdle_sentences"]
 
 
 def girdle_sentences(table: pd.DataFrame) -> list[str]:
-    """Say the greatest load of the girdle in each condition, mean over people; one sentence.
+    """State the greatest load of the girdle in each condition, mean over people; one sentence.
 
     Parameters
     ----------
     table : DataFrame
         Of :func:`momentshare.reading.glenoid_table`. Of several treatments of the lateral force the
-        first one counts, and answers within the limits of the glenoid where they were asked for.
+        first one counts, and answers within the limits of the glenoid if they were requested.
 
     Returns
     -------
@@ -47,7 +47,7 @@ def girdle_sentences(table: pd.DataFrame) -> list[str]:
     )
     mode = own["lateral"].iloc[0]
     sentence = (
-        "clavicle and scapula hand on to the trunk at most (mean over people, lateral force "
+        "clavicle and scapula transmit to the trunk at most (mean over people, lateral force "
         f"{mode}), about the sternoclavicular joint: {told}; what holds them there is not modelled"
     )
     return [sentence]

@@ -61,7 +61,7 @@ def print_calibration(console: Console, fit: Calibration) -> None:
 
 
 def print_validation(console: Console, model: Model, data: pd.DataFrame) -> None:
-    """Misses first, then the scores with the null limb beside them, then what says nothing."""
+    """Misses first, then the scores with those of the null limb, then uninformative rows."""
     judged = data[data["use"] == "validation"]
     misses = judged[~judged["right"]].sort_values("telling", kind="stable")
     _print_misses(console, f"Missed by {model.name} {model.version}: {len(misses)}", misses)
@@ -99,7 +99,7 @@ def print_validation(console: Console, model: Model, data: pd.DataFrame) -> None
 
 
 def _print_limits(console: Console, model: Model, data: pd.DataFrame) -> None:
-    """Print what the limb does not support, the published rows behind it, and how they come out."""
+    """Print what the limb does not support, the published rows behind it, and their outcome."""
     outcomes = limit_outcomes(model.limits, data)
     if outcomes.empty:
         console.print("The limb states no limits.")

@@ -1,4 +1,4 @@
-"""What maximal lifts say first: which condition lets more load pass."""
+"""Opening of maximal lifts: which condition lets more load pass."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ def load_orders(loads: pd.DataFrame) -> pd.DataFrame:
 
 
 def maximal_opening(report: MaximalReport) -> Opening:
-    """Say what maximal lifts come to."""
+    """Summarise maximal lifts."""
     orders = load_orders(report.loads)
     return Opening(firm=_firm(report, orders), turns=_turns(orders), unsaid=_unsaid(report))
 
@@ -112,7 +112,7 @@ def _unsaid(report: MaximalReport) -> str:
     if report.refusals:
         parts.append(f"{counted(len(report.refusals), 'case')} could not be driven")
     parts.append(
-        "a computed greatest load is no load to put on a bar, since delay, fatigue and the "
+        "a computed greatest load is not one to put on a bar, since delay, fatigue and the "
         "lowering are left out"
     )
     text = "; ".join(parts)

@@ -1,4 +1,4 @@
-"""What happened in a run of a study that its reader must know, each thing said once."""
+"""What a reader must know about a run of a study, each thing stated once."""
 
 from __future__ import annotations
 
@@ -26,14 +26,14 @@ __all__ = ["Message", "bound_sentences", "cases_text", "study_messages"]
 
 @dataclass(frozen=True, slots=True)
 class Message:
-    """A word that says what kind of message it is, and the message."""
+    """A word for the kind of message, and the message."""
 
     word: str
     text: str
 
 
 def study_messages(study: StudyResult) -> list[Message]:
-    """Return all that a reader of a study must know; what several cases share is said once."""
+    """Return what a reader of a study must know; what several cases share is stated once."""
     people = list(dict.fromkeys(p.name for p in study.study.file.person))
     found = [
         ("Not reachable", (refusal.person, refusal.condition), refusal.reason)
@@ -75,7 +75,7 @@ def _of_cases(study: StudyResult) -> Iterator[tuple[str, tuple[str, str], str]]:
 def _together(
     found: Sequence[tuple[str, tuple[str, str], str]], people: Sequence[str]
 ) -> list[Message]:
-    """Say once what several cases have in common, in the order of the first of them."""
+    """State once what several cases have in common, in the order of the first of them."""
     groups: dict[tuple[str, str], list[tuple[str, str]]] = {}
     for word, who, text in found:
         groups.setdefault((word, text), []).append(who)
@@ -86,7 +86,7 @@ def _together(
 
 
 def cases_text(cases: Sequence[tuple[str, str]], people: Sequence[str]) -> str:
-    """Name some cases, (person, condition), as briefly as can be.
+    """Name some cases, (person, condition), as briefly as possible.
 
     Examples
     --------
@@ -122,7 +122,7 @@ def _by_condition(study: StudyResult) -> dict[tuple[str, str], list[tuple[Case, 
 
 
 def _without_load(study: StudyResult, people: Sequence[str]) -> list[Message]:
-    """Say where the limb cannot hold even itself."""
+    """State where the limb cannot hold even its own weight."""
     messages = []
     for (_, mode), pairs in _by_condition(study).items():
         frames, cases = 0, []
@@ -145,7 +145,7 @@ def _without_load(study: StudyResult, people: Sequence[str]) -> list[Message]:
 
 
 def _too_heavy(study: StudyResult, people: Sequence[str]) -> list[Message]:
-    """Say where moments fall short, and which most."""
+    """State where moments fall short, and which most."""
     messages = []
     for (_, mode), pairs in _by_condition(study).items():
         frames, cases, worst = 0, [], (0.0, "")
@@ -194,7 +194,7 @@ _BOUNDS = {
 
 
 def bound_sentences(cases: CaseSet) -> list[str]:
-    """Say where a lateral force or a couple of the hands is at its bound."""
+    """State where a lateral force or a couple of the hands is at its bound."""
     table = reading.condition_table(cases)
     found = []
     for column, what in _BOUNDS.items():
@@ -209,7 +209,7 @@ def bound_sentences(cases: CaseSet) -> list[str]:
 
 
 def _glenoid(study: StudyResult) -> list[Message]:
-    """Say where the humeral head would pass the stability limits, and what keeping it costs."""
+    """State where the humeral head would exceed the stability limits, and what holding it costs."""
     table = reading.glenoid_table(study)
     free = table[~table["within_limits"]]
     beyond = free[free["share_of_limit"] > 1.0]
@@ -223,7 +223,7 @@ def _glenoid(study: StudyResult) -> list[Message]:
             "Glenoid",
             f"in {share:.0f} % of frames ({where}) the shear would pass the stability limit"
             + (
-                " if nothing held it; every answer keeps within the limit, which changes most:"
+                " if nothing held it; every answer stays within the limit, which changes most:"
                 if kept
                 else "; a real shoulder would stiffen there; set glenoid_constraint = true under "
                 "[settings] to see both answers"

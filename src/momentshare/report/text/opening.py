@@ -1,4 +1,4 @@
-"""What a report opens with: what is firm, what turns and with what, what cannot be said."""
+"""Opening of a report: what is firm, what is reversed and by what, what cannot be said."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ FIRM, TURNS, UNSAID = "Firm", "Turns", "Cannot be said"
 """Word before each of the three statements."""
 
 ANSWER = "Answer"
-"""Word before an answer that nothing was tried against."""
+"""Word before an answer that was not challenged by any change."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,11 +41,11 @@ class Opening:
     firm : str
         What holds under everything that was tried.
     turns : str
-        What is reversed, and with what.
+        What is reversed, and by what.
     unsaid : str
         What the result cannot say.
     word : str
-        Stands before the first statement.
+        Precedes the first statement.
     """
 
     firm: str

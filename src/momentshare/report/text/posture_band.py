@@ -17,11 +17,11 @@ if TYPE_CHECKING:
 __all__ = ["band_note", "band_sentences"]
 
 _WORKING = 0.05
-"""Lift-mean activation from which a head counts as working."""
+"""Lift-mean activation from which a head counts as active."""
 
 
 def band_note(study: StudyResult) -> str:
-    """Name what was moved, for the note of a figure; empty without a band."""
+    """Name what was varied, for the note of a figure; empty without a band."""
     if study.band is None or not study.band.rules:
         return ""
     known = [rules for rules in dict.fromkeys(study.band.rules.values()) if rules]
@@ -29,7 +29,7 @@ def band_note(study: StudyResult) -> str:
 
 
 def band_sentences(study: StudyResult) -> list[str]:
-    """Say how far results reach over the band of the posture rule and the couples of the hands."""
+    """State how far results vary over the band of the posture rule and the hand couples."""
     if study.band is None:
         return []
     table = reading.head_table(study)
@@ -66,7 +66,7 @@ def _width(table: pd.DataFrame, kind: str) -> tuple[float, float, pd.Series] | N
 
 
 def _turns(study: StudyResult) -> str:
-    """Count the orders between conditions that turn within the band."""
+    """Count the orders between conditions that are reversed within the band."""
     table = reading.ordering_table(study)
     if table.empty:
         return ""

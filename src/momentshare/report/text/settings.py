@@ -1,4 +1,4 @@
-"""Who took part, every setting, and how muscles were computed: what the end of a report states."""
+"""People, every setting, and how muscles were computed: the end of a report."""
 
 from __future__ import annotations
 
@@ -64,7 +64,8 @@ def _shown(value: Any) -> str:
 
 
 def muscles_text(model: Model, settings: SettingsEntry) -> str:
-    """Say in sentences how capacity was computed and moments were shared."""
+    """State in sentences how capacity was computed and moments were shared."""
+    size = settings.criterion().by_size
     exponent = "∞" if settings.exponent == float("inf") else f"{settings.exponent:g}"
     return (
         f"The limb '{model.name}' (version {model.version}, digest {model.digest}) was scaled to "
@@ -73,7 +74,7 @@ def muscles_text(model: Model, settings: SettingsEntry) -> str:
         f"{'an elastic' if settings.elastic_tendon else 'a rigid'} tendon and "
         f"{'with' if settings.passive_force else 'without'} passive force. The moments were shared "
         f"by minimising the sum of activation to the power {exponent}"
-        f"{' weighted by volume' if settings.criterion().by_volume else ''}, with the force along "
-        f"the bar {', '.join(settings.lateral)}. Activation is active force over capacity in the "
+        f"{f' weighted by {size}' if size else ''}, with the force along the bar "
+        f"{', '.join(settings.lateral)}. Activation is active force over capacity in the "
         "posture and at the speed of the task."
     )

@@ -1,4 +1,4 @@
-"""What the strength of a study says first: on which side of the task its test lies."""
+"""Opening of a strength study: on which side of the task its test lies."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ _CAUSES = {
     "person": "the person",
     "lateral": "the lateral force",
 }
-"""Column → what it is that a bias may turn with."""
+"""Column → what may reverse a bias."""
 
 
 def bias_table(utilisation: pd.DataFrame) -> pd.DataFrame:
@@ -55,7 +55,7 @@ def bias_table(utilisation: pd.DataFrame) -> pd.DataFrame:
 
 
 def _turns_with(part: pd.DataFrame, name: str) -> bool:
-    """Tell whether the bias crosses 1 between values of one column, all else the same."""
+    """Return whether the bias crosses 1 between values of one column, all else equal."""
     same = [other for other in _CAUSES if other != name and other in part]
     groups = [own for _, own in part.groupby(same)] if same else [part]
     return any(own[_BIAS].min() <= 1.0 <= own[_BIAS].max() and len(own) > 1 for own in groups)
@@ -64,7 +64,7 @@ def _turns_with(part: pd.DataFrame, name: str) -> bool:
 def strength_opening(
     utilisation: pd.DataFrame, published: pd.DataFrame, refusals: Sequence[str] = ()
 ) -> Opening:
-    """Say what strength in the test's posture makes of the task.
+    """State how strength in the test's posture represents the task.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""What a study of planned lifts says first, from its table of orders."""
+"""Opening of a study of planned lifts, from its table of orders."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ FIRM_ORDER, TURNING, LIMITED, LEVEL_PAIR = "firm", "turns", "beyond the limb", "
 """Verdicts on an order of two conditions."""
 
 _LATERAL, _POSTURE, _PEOPLE = "lateral force", "posture rule", "people"
-"""What an order may turn with."""
+"""What may reverse an order."""
 
 
 def verdict_table(study: StudyResult) -> pd.DataFrame:
@@ -43,7 +43,7 @@ def verdict_table(study: StudyResult) -> pd.DataFrame:
         greatest over the treatments. ``verdict`` is ``firm`` where the order is the same for
         everyone, under every treatment and throughout the band of the posture rule, ``turns``
         where it is not, with ``turns_with`` naming what turns it, ``beyond the limb`` where a
-        limit of the limb touches it, and ``level`` where the difference nowhere reaches a
+        limit of the limb concerns it, and ``level`` where the difference nowhere reaches a
         percentage point.
     """
     limits, kinds = study.model.limits, lift_kinds(study.study.file.condition)
@@ -92,7 +92,7 @@ def _working(heads: pd.DataFrame) -> set[tuple[str, str]]:
 
 
 def study_opening(study: StudyResult, verdicts: pd.DataFrame) -> Opening:
-    """Say what the orders of the conditions come to.
+    """Summarise the orders of the conditions.
 
     Parameters
     ----------
@@ -103,7 +103,7 @@ def study_opening(study: StudyResult, verdicts: pd.DataFrame) -> Opening:
     if verdicts.empty:
         return Opening(
             firm=_busiest(study),
-            turns="One condition has no order to turn.",
+            turns="With one condition there is no order to reverse.",
             unsaid=_unsaid(study, verdicts),
         )
     return Opening(
@@ -115,7 +115,7 @@ def _busiest(study: StudyResult) -> str:
     table = reading.head_table(study)
     top = widest(table, "mean_activation_mean")
     return (
-        f"One condition has nothing to be compared with; its busiest head is the "
+        f"With one condition there is nothing to compare; its busiest head is the "
         f"{head_label(str(top['head']))}, at {100 * top['mean_activation_mean']:.0f} % in the mean "
         f"of the lift (lateral force {top['lateral']})."
     )
@@ -129,7 +129,7 @@ def _order(row: pd.Series) -> str:
 
 
 def _tried(study: StudyResult) -> str:
-    """Name what an order had to survive."""
+    """Name the changes that an order had to survive."""
     people = len({case.person for case in study.cases})
     modes = len(study.study.file.settings.lateral)
     parts = [f"for all {people} people"] if people > 1 else []
@@ -187,7 +187,7 @@ def _unsaid(study: StudyResult, verdicts: pd.DataFrame) -> str:
             keys = " ".join(dict.fromkeys(" ".join(limited["limit"]).split()))
             parts.append(
                 f"{counted(len(limited), 'order')} {'lies' if len(limited) == 1 else 'lie'} beyond "
-                f"what this limb can bear ({keys.replace(' ', ', ')}; see Limits)"
+                f"what this limb supports ({keys.replace(' ', ', ')}; see Limits)"
             )
         if level:
             parts.append(

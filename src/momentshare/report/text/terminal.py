@@ -87,13 +87,13 @@ def _print_conditions(console: Console, study: StudyResult) -> None:
 
 
 def _span(values: pd.Series) -> str:
-    """Median, with the range where people differ."""
+    """Median, with the range if people differ."""
     low, middle, high = values.min(), values.median(), values.max()
     return f"{middle:.0f}" if high - low < 1.0 else f"{middle:.0f} ({low:.0f} to {high:.0f})"
 
 
 def print_limits(console: Console, limits: Limits, keys: Iterable[str]) -> None:
-    """Say below a table what the keys in it stand for."""
+    """Explain the keys below a table."""
     for line in limits.notes(keys):
         console.print(f"  {escape(line)}", highlight=False)
 

@@ -1,4 +1,4 @@
-"""What draws say first: which orders they leave standing, and what widens them."""
+"""Opening of draws: which orders survive, and what contributes most to the spread."""
 
 from __future__ import annotations
 
@@ -17,11 +17,11 @@ if TYPE_CHECKING:
 __all__ = ["ASSUMPTIONS", "SURE", "judged_pairs", "uncertainty_opening"]
 
 _NAMED = 3
-"""Inputs that the second statement names."""
+"""Number of inputs that the second statement names."""
 
 ASSUMPTIONS = (
     (
-        "A draw changes all inputs together; it is the same for all conditions, so that orderings "
+        "A draw changes all inputs together; it is the same for all conditions, so orderings "
         "are between paired values."
     ),
     (
@@ -58,11 +58,11 @@ ASSUMPTIONS = (
         "frames in shortfall stay in, with the heads supplying what they can."
     ),
 )
-"""What the numbers rest on, as written into ``summary.json``."""
+"""Assumptions behind the numbers, as written into ``summary.json``."""
 
 
 def uncertainty_opening(found: Summary, pairs: pd.DataFrame) -> Opening:
-    """Say what the draws come to.
+    """Summarise the draws.
 
     Parameters
     ----------
@@ -98,14 +98,14 @@ def _firm(found: Summary, pairs: pd.DataFrame) -> str:
 
 
 def _busiest(found: Summary) -> str:
-    """Give the interval of the busiest head, where there is nothing to compare."""
+    """Give the interval of the busiest head, if there is nothing to compare."""
     part, _, heads = shown_activation(found)
     known = part[(part["head"] == heads[0]) & part["median"].notna()]
     if known.empty:
         return "No draw could be solved."
     row = widest(known, "median")
     return (
-        f"One condition has nothing to be compared with; its busiest head is the "
+        f"With one condition there is nothing to compare; its busiest head is the "
         f"{head_label(heads[0])}, at {100 * row['median']:.0f} % (90 % of draws: "
         f"{100 * row['low']:.0f} to {100 * row['high']:.0f} %)."
     )
@@ -141,7 +141,7 @@ def _unsaid(found: Summary, pairs: pd.DataFrame) -> str:
         keys = " ".join(dict.fromkeys(" ".join(limited["limit"]).split())).replace(" ", ", ")
         parts.append(
             f"{counted(len(limited), 'order')} {'lies' if len(limited) == 1 else 'lie'} beyond "
-            f"what this limb can bear ({keys}; see Limits)"
+            f"what this limb supports ({keys}; see Limits)"
         )
     lost: Any = found.failures[["draws", "failed", "with_shortfall"]].sum()
     total = counted(int(lost["draws"]), "drawn lift")

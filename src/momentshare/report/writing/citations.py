@@ -1,4 +1,4 @@
-"""The publications behind a result: what the model, the methods and the settings rest on."""
+"""The publications behind a result: sources of the model, the methods and the settings."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 __all__ = ["citations", "run_keys"]
 
 _FRAMES = "wuisb2005"
-"""Source of the frames and angles that every result is written in."""
+"""Source of the frames and angles used in every result."""
 
 
 def run_keys(model: Model, curves: str) -> set[str]:

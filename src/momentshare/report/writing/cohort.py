@@ -33,14 +33,14 @@ __all__ = ["RECORD", "write_cohort"]
 RECORD = "run.json"
 
 _LONG = ("frames", "moments", "motion", "emg", "glenoid")
-"""Tables that are kept as Parquet, being long."""
+"""Long tables, kept as Parquet."""
 
 _SHOWN_TRIALS = 6
 """Trials whose checks are drawn on the page, the worst first."""
 
 _DRAWN_TRIALS = 100
 """Trials whose checks are drawn into figures/, the worst first; a figure takes a third of a second,
-and the checks of all trials stand in checks.csv."""
+and the checks of all trials are in checks.csv."""
 
 
 def write_cohort(
@@ -61,14 +61,13 @@ def write_cohort(
     summary : CohortSummary
     published : sequence of PublishedResult
     folder : RunFolder, optional
-        The folder of the result, where it is held already.
+        The folder of the result, if it is already held.
     figures : bool
-        Without, figures that an earlier run of the same study has written stay; the page has
-        none.
+        If false, figures written by an earlier run of the same study stay; the page has none.
     more : mapping, optional
         Further tables by name, such as those of :func:`momentshare.effects.effect_tables`.
     progress : callable, optional
-        Called with what is written next.
+        Called with the name of what is written next.
 
     Returns
     -------

@@ -1,7 +1,7 @@
-"""Write drawings that look alike wherever they are drawn, by several processes if that pays.
+"""Write drawings that look the same wherever they are drawn, in several processes if that pays.
 
-Drawing takes longer than all else that a study's results ask for, and a figure needs nothing of
-another. So other processes draw while this one makes tables, and this one draws what is left.
+Drawing takes longer than everything else in a study's results, and figures are independent of each
+other. So other processes draw while this one makes tables, and this one draws what is left.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 __all__ = ["Drawings", "drawn_ahead", "write_drawings"]
 
 _LEAST = 4
-"""Drawings for which another process is worth its start, a second of its time."""
+"""Number of drawings for which another process is worth its start-up, a second of its time."""
 
 _FORMATS = ("png", "svg")
 
@@ -58,7 +58,7 @@ def write_drawings(
     note: str = "",
     progress: Callable[[str], None] | None = None,
 ) -> None:
-    """Draw and write figures that look alike wherever they are drawn.
+    """Draw and write figures that look the same wherever they are drawn.
 
     Parameters
     ----------
@@ -90,13 +90,13 @@ def drawn_ahead(
     note: str = "",
     processes: int | None = None,
 ) -> Iterator[Drawings]:
-    """Let other processes begin to draw; ``write`` of the answer draws the rest and writes all.
+    """Let other processes begin to draw; ``write`` of the result draws what is left and writes all.
 
     Parameters
     ----------
     drawings : mapping
-        Name without ending → function that makes the figure; all of it must travel to a process,
-        so functions are those of modules, or partials of them.
+        Name without ending → function that makes the figure; it must be sent to a process, so
+        functions are module-level ones, or partials of them.
     shown, formats, dpi, note
         As for :func:`write_drawings`.
     processes : int, optional
@@ -150,7 +150,7 @@ class Drawings:
         self._thread.start()
 
     def write(self, writer: Writer, *, progress: Callable[[str], None] | None = None) -> None:
-        """Draw what no one has begun, wait for the others, and write all in order."""
+        """Draw what nobody has begun, wait for the others, and write all in order."""
         while (name := self._next(last=self._thread is not None)) is not None:
             if progress is not None:
                 progress(name)
@@ -164,13 +164,13 @@ class Drawings:
                 writer.raw(f"{name}.{ending}", data)
 
     def end(self) -> None:
-        """Let nothing more be drawn; what is being drawn is waited for."""
+        """Stop further drawing; wait for what is being drawn."""
         self._left.clear()
         if self._thread is not None:
             self._thread.join()
 
     def _next(self, *, last: bool) -> str | None:
-        """Take the next drawing that no one has begun; others take the first, this one the last."""
+        """Take the next drawing that nobody has begun; others take the first, this one the last."""
         try:
             return self._left.pop() if last else self._left.popleft()
         except IndexError:
@@ -186,7 +186,7 @@ class Drawings:
         try:
             with closing(on_processes(draw_stored, tasks(), processes)) as answers:
                 for number, found in answers:
-                    if found is None:  # its process died: drawn here, where a fault is seen
+                    if found is None:  # its process died: drawn here, where a fault becomes visible
                         self._left.append(names[number])
                     else:
                         self._done[names[number]] = found

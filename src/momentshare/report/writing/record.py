@@ -1,4 +1,4 @@
-"""``run.json``: what made the results, enough to make them again."""
+"""``run.json``: everything needed to reproduce the results."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ _LIBRARIES = ("numpy", "scipy", "pandas", "numba", "matplotlib", "pydantic")
 
 
 def versions() -> dict[str, str]:
-    """Versions of this library, Python and what the numbers depend on."""
+    """Versions of this library, Python and the libraries that the numbers depend on."""
     found = {"momentshare": metadata.version("momentshare"), "python": platform.python_version()}
     for name in _LIBRARIES:
         try:

@@ -77,26 +77,26 @@ _SHOWN: dict[str, tuple[str, ...]] = {
     "effects_conditions.csv": _LIFT,
     "frames.parquet": tuple(HEAD_QUANTITIES),
 }
-"""File → the quantities in it that a limb may not bear; such tables get the column ``limit``."""
+"""File → the quantities in it that a limb may not support; such tables get the column ``limit``."""
 
 EFFECTS = ("effects_heads.csv", "effects_conditions.csv")
 """Files of the effects of modelling choices."""
 
 VERDICTS = "verdicts.csv"
-"""Orders of two conditions, judged."""
+"""Orders of two conditions, with verdicts."""
 
 FACTOR_VERDICTS = "factor_verdicts.csv"
 """Levels of the factors, judged; of studies that state factors."""
 
 REPORT = "report.html"
-"""The page that leads."""
+"""The main page."""
 
 RESULTS = (*_TABLES, VERDICTS, "frames.parquet", REPORT, _SOURCES, _RECORD)
-"""Files that every study gives."""
+"""Files that every study yields."""
 
 
 def study_identity(study: Study | CohortStudy, model: Model | None = None) -> dict[str, Any]:
-    """Tell one study, or part of one, from another, for the manifest of its folder."""
+    """Identify a study, or part of one, for the manifest of its folder."""
     found = {
         "title": study.title,
         "digest": study.digest,
@@ -115,7 +115,7 @@ _FIGURES = 5_000_000
 
 
 def folder_options(study: Study, model: Model) -> dict[str, Any]:
-    """How the folder of a study's results is held; see :func:`momentshare.files.run_folder`."""
+    """Arguments for the folder of a study's results; see :func:`momentshare.files.run_folder`."""
     file = study.file
     rows = len(file.person) * len(file.condition) * file.settings.frames * len(model.heads)
     return {
@@ -140,9 +140,9 @@ def write_results(
     study : StudyResult
     folder : Path or RunFolder
     figures : bool
-        Without, figures that an earlier run of the same study has written stay.
+        If false, figures written by an earlier run of the same study stay.
     effects : pair of DataFrame, optional
-        What each modelling choice does, as :func:`momentshare.effects.effect_tables` gives it.
+        Effect of each modelling choice, from :func:`momentshare.effects.effect_tables`.
     progress : callable, optional
         Called with what is written next.
 
@@ -176,7 +176,7 @@ def write_report(
     ----------
     folder : Path or RunFolder
     record_name : str
-        File name of the record; without its ending, the command that writes.
+        File name of the record; without its extension, the command that writes it.
     tables : mapping
         File name → table.
     record : mapping
@@ -188,7 +188,7 @@ def write_report(
     shown : sequence of str
         Texts that the figures show, for the choice of fonts.
     answer : Answer, optional
-        What the report holds beside them; no report without.
+        What the report holds besides them; without it, no report.
 
     Returns
     -------

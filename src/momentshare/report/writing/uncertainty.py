@@ -1,4 +1,4 @@
-"""Write what draws say: tables, figures, report and ``summary.json``, all or nothing."""
+"""Write the results of draws: tables, figures, report and ``summary.json``, all or nothing."""
 
 from __future__ import annotations
 
@@ -66,7 +66,7 @@ def write_summary(found: Summary, folder: Path | RunFolder, *, figures: bool = T
     found : Summary
     folder : Path or RunFolder
     figures : bool
-        Without, figures that an earlier run of the same plan has written stay.
+        If false, figures written by an earlier run of the same plan stay.
 
     Returns
     -------
@@ -106,7 +106,7 @@ def _write_tables(found: Summary, writer: Writer) -> None:
 
 
 def _draw(found: Summary, writer: Writer) -> dict[str, bytes]:
-    """Draw and write the figures; name → bytes of the PNG."""
+    """Draw and write the figures; return name → bytes of the PNG."""
     if not found.intervals["median"].notna().any():
         return {}
     wanted = {"intervals", "head_order"}

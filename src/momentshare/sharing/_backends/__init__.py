@@ -1,1 +1,1 @@
-"""Numeric routes to the shared forces; each takes checked problems and is judged alike."""
+"""Numeric routes to the shared forces; each takes checked problems, all share one certificate."""

@@ -1,4 +1,4 @@
-"""Bring the moment balance to unit rows and take the free unknowns out of it.
+"""Bring the moment balance to unit rows and eliminate the free unknowns.
 
 The balance of a frame is ``R (capacity∘a + passive) + C f = m``. With
 ``B = R∘capacity`` and D the diagonal of the row norms of B it becomes, after the part
@@ -111,7 +111,7 @@ def orthonormal_columns(columns: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 
 def free_values(balance: Balance, rest: FloatArray) -> FloatArray:
-    """Free unknowns that carry the normalised rest ``D⁻¹ (m − R F)`` as well as they can."""
+    """Free unknowns that carry the normalised remainder ``D⁻¹ (m − R F)`` as well as possible."""
     free = balance.basis.shape[2]
     part: FloatArray = np.einsum("fjk,fj->fk", balance.basis, rest)
     values = np.zeros_like(part)

@@ -1,4 +1,4 @@
-"""Bounds on several free values, by guessing which are met and looking at their prices.
+"""Bounds on several free values, by guessing which are active and checking their prices.
 
 The least effort is a convex function of the free values, and its slope against value k is
 ``-λ·C_k`` with the multipliers λ of the problem in which that value is held. So an answer is
@@ -6,7 +6,7 @@ optimal where every value off its bounds is free, every value at its upper bound
 ``λ·C_k ≥ 0`` and every value at its lower bound ``λ·C_k ≤ 0``. Starting from a guess, values that
 leave their bounds are held there and values whose price has the wrong sign are let go, all at
 once at first and later one at a time, until nothing changes. In a shortfall the distance from
-the wanted moment comes before the effort: its slope is ``-(D⁻² u)·C_k``, with u the unmet moment
+the required moment comes before the effort: its slope is ``-(D⁻² u)·C_k``, with u the unmet moment
 and D the row norms, and the price of effort decides only where that slope is zero.
 """
 
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from momentshare.sharing._result import FloatArray, IntArray
 
 ROUNDS = 40
-"""Changes of guess after which a frame goes to the general solver."""
+"""Number of changes of the guess after which a frame goes to the general solver."""
 
 _TOGETHER = 8
 """Rounds in which all values of a frame change at once."""
@@ -90,7 +90,7 @@ def solve_bounded(
 
 
 def _guess(problem: Problem) -> IntArray:
-    """Values without bounds and those that reach farthest are free, the rest begins at zero."""
+    """Values without bounds and those that reach farthest are free, all others begin at zero."""
     size = row_sizes(problem.arms * problem.capacity[:, None, :])
     length = np.linalg.norm(problem.columns / size[:, :, None], axis=1)
     span = np.where(length > 0.0, problem.upper - problem.lower, 0.0)
@@ -165,7 +165,7 @@ def _moved(part: Problem, found: RawSharing, place: IntArray, *, one: bool) -> I
     wanted[asks] = towards[asks]
     wanted[shut] = place[shut]
     if one:
-        # A single change a round, the largest first, cannot go to and fro for ever as easily.
+        # A single change per round, the largest first, is less prone to cycling.
         pull = np.where(size > 0.0, np.abs(price) / np.where(size > 0.0, size, 1.0), 0.0)
         far = (over + under) / np.where(np.isfinite(upper - lower), upper - lower + 1e-300, 1.0)
         weight = np.where(wanted != place, np.maximum(pull, far), -1.0)

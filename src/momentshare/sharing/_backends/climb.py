@@ -52,7 +52,7 @@ BOUND = 1e-11
 """Distance from a bound at which an activation rests on it."""
 
 CHUNK = 1024
-"""Frames that are worth a thread of their own."""
+"""Minimum number of frames per thread."""
 
 
 @dataclass(slots=True, kw_only=True)

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from momentshare.sharing._result import FloatArray, IntArray
 
 CHUNK = 2048
-"""Frames that are worth a thread of their own."""
+"""Minimum number of frames per thread."""
 
 
 def solve_compiled(

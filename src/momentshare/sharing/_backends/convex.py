@@ -1,8 +1,8 @@
-"""The sharing problem written down for a general convex solver, frame by frame.
+"""The sharing problem formulated for a general convex solver, frame by frame.
 
-It judges the fast route in tests and serves what that route does not cover: linear
+It checks the fast route in tests and serves what that route does not cover: linear
 inequalities on the head forces and bounds on several free values. For p = 2 the active
-bounds it finds are solved once more as linear equations, which restores full accuracy.
+bounds it finds are then solved as linear equations, which restores full accuracy.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from momentshare.sharing._result import FloatArray
 
 ACCURACY = 1e-10
-"""Tolerance asked of the general solver."""
+"""Tolerance required of the general solver."""
 
 HELD = 1e-7
 """Shortfall, relative, below which the moment counts as met."""
@@ -60,8 +60,8 @@ def solve_convex(problem: Problem) -> RawSharing:
 class _Model:
     """The two programmes, built once and fed frame by frame.
 
-    In units of the row norms: first the nearest moment, where the wanted one cannot be
-    met, then the least effort that reaches it.
+    In units of the row norms: first the nearest moment, if the required one cannot be met, then the
+    least effort that reaches it.
     """
 
     def __init__(self, problem: Problem) -> None:
@@ -165,7 +165,7 @@ class _Model:
         try:
             # Powers of activations a rounding below zero are not numbers; they go unused.
             with warnings.catch_warnings(), np.errstate(invalid="ignore"):
-                # An answer short of the tolerance is judged by its certificate below.
+                # An answer outside the tolerance is tested by its certificate below.
                 warnings.simplefilter("ignore", UserWarning)
                 programme.solve(
                     solver=self.cp.CLARABEL,

@@ -1,11 +1,11 @@
-"""The one of several equally good sets of prices that is told.
+"""The choice among several equally good sets of prices.
 
 Where the heads between their bounds do not fix the prices v of a greatest factor, every v
 with v·g = 1 that is across the free columns and gives
 
     A_i·v = 0 between the bounds,   A_i·v ≤ 0 at no activation,   A_i·v ≥ 0 at full activation
 
-proves the same factor. Told is the one of least Σ (w v)². As a least-distance problem
+proves the same factor. The one of least Σ (w v)² is reported. As a least-distance problem
 this is solved by non-negative least squares (Lawson and Hanson 1974, *Solving Least Squares
 Problems*, ch. 23, from memory), then once more on the constraints that bind.
 """

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from momentshare.sharing._result import RawSharing
 
 CHUNK = 1024
-"""Frames that are worth a thread of their own."""
+"""Minimum number of frames per thread."""
 
 
 def run_within(problem: Problem, raw: RawSharing, threads: int | None, limits: Limits) -> None:

@@ -1,1 +1,1 @@
-"""Residual checks of a trial: what was measured, held against itself."""
+"""Residual checks of a trial: measurements compared with each other."""

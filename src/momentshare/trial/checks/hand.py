@@ -1,7 +1,7 @@
 """Checks of the hand forces: balances of what is held, sides, ratio, clock.
 
-Forces come in as forces on the hand, world frame, with the vertical turned for hands on the
-ground, so that in every check the hand carries what is positive.
+Forces come in as forces on the hand, world frame, with the vertical reversed for hands on the
+ground, so that in every check the force carried by the hand is positive.
 """
 
 from __future__ import annotations
@@ -36,13 +36,13 @@ __all__ = [
 ]
 
 _LONGEST_DELAY = 0.25
-"""How far apart forces and landmarks are looked for [s]; assumed."""
+"""Greatest delay that is searched for between forces and landmarks [s]; assumed."""
 
 _LEAST_MATCH = 0.5
-"""Correlation of measured and expected force below which a delay means nothing; assumed."""
+"""Correlation of measured and expected force below which a delay is meaningless; assumed."""
 
 _LEAST_CHANGE = 0.02
-"""Variation of the expected force, over its mean, that a delay needs to be seen; assumed."""
+"""Variation of the expected force, over its mean, needed to detect a delay; assumed."""
 
 _BODY_SHARE = (35.0, 90.0)
 """Share of body weight [%] that both hands of a push-up carry. Published static shares are 65 to
@@ -62,7 +62,7 @@ def _vertical(forces: Mapping[str, NDArray[np.float64]], side: str) -> NDArray[n
 
 
 def _total(forces: Mapping[str, NDArray[np.float64]]) -> tuple[NDArray[np.float64], str]:
-    """Vertical force of both hands on the load; of one hand twice, and a word about it."""
+    """Vertical force of both hands on the load, or twice that of one hand; and a note."""
     if {"right", "left"} <= set(forces):
         return _vertical(forces, "right") + _vertical(forces, "left"), ""
     side = next(iter(forces))
@@ -102,7 +102,7 @@ def force_balance(
 
 
 def _slip(ratio: float) -> str:
-    """Name a slip that a ratio of forces points to."""
+    """Name a mistake that a ratio of forces suggests."""
     known = {
         1.0 / GRAVITY: "the forces look as if they were in kilograms",
         GRAVITY: "the load looks as if it were in newtons",
@@ -179,7 +179,7 @@ class HandsOnBar:
     middle : float array, shape (samples, 3), or None
         Middle of the bar [m].
     one_bar : bool
-        False where the hands hold no common bar.
+        False if the hands hold no common bar.
     """
 
     forces: Mapping[str, NDArray[np.float64]]
@@ -188,7 +188,7 @@ class HandsOnBar:
     one_bar: bool
 
     def why_no_balance(self) -> str:
-        """Say why the moments on the bar cannot be balanced; nothing where they can."""
+        """Explain why the moments on the bar cannot be balanced; empty if they can."""
         if not self.one_bar:
             return _NO_BAR
         both = {"right", "left"}
@@ -198,7 +198,7 @@ class HandsOnBar:
 
 
 def bar_moment(hands: HandsOnBar, time: NDArray[np.float64], window: NDArray[np.bool_]) -> Check:
-    """Where the two vertical forces together hold the bar."""
+    """Point at which the two vertical forces together support the bar."""
     name = "moment balance of the bar"
     if why := hands.why_no_balance():
         return impossible(name, why)
@@ -295,7 +295,7 @@ def body_weight(
     load: float | None,
     ground: bool,
 ) -> Check:
-    """Part of body weight on both hands, less what lies on the back."""
+    """Fraction of body weight on both hands, less the load on the back."""
     name = "share of body weight"
     if not ground:
         return impossible(name, "the hands are not on the ground")
@@ -331,8 +331,8 @@ def synchrony(
 ) -> Check:
     """Delay of the force behind the acceleration of the load, median over the repetitions.
 
-    Both clocks run on through a recording, so that repetitions differ by chance only and the
-    median is steadier than the worst of them.
+    Both clocks run throughout a recording, so repetitions differ by chance only and the median is
+    more robust than the worst of them.
     """
     name = "synchrony"
     if not forces:
@@ -378,7 +378,7 @@ def synchrony(
 
 
 def _lag(force: NDArray[np.float64], rising: NDArray[np.float64], rate: float) -> tuple[float, str]:
-    """Delay of the force in one repetition [s], or why it cannot be told."""
+    """Delay of the force in one repetition [s], or why it cannot be determined."""
     expected = GRAVITY + rising
     if not np.isfinite(force).all() or not np.isfinite(expected).all():
         return np.nan, "the samples of the repetitions hold gaps"

@@ -1,8 +1,8 @@
 """Checks of where trunk and arm are: swapped labels, turned axes, a posture that no arm has.
 
-Frames built from swapped landmarks are as orthonormal as right ones, and segments keep their
-lengths, so these faults show only where the posture is laid beside what a body can do and what
-the condition says.
+Frames built from swapped landmarks are as orthonormal as correct ones, and segments keep their
+lengths, so these faults show only when the posture is compared with what a body can do and what the
+condition states.
 """
 
 from __future__ import annotations
@@ -44,8 +44,8 @@ __all__ = [
 ]
 
 _BEYOND = 5.0
-"""Angle beyond a joint's limit that landmarks on the skin and an elbow that goes a little past
-straight may give [deg]; a swap gives tens of degrees. Common practice, no source."""
+"""Angle beyond a joint's limit that landmarks on the skin and an elbow slightly past straight may
+produce [deg]; a swap produces tens of degrees. Common practice, no source."""
 
 _NO_LANDMARKS = "joint angles were recorded, not landmarks"
 _NO_TRUNK = "too few landmarks of the trunk were recorded"
@@ -122,7 +122,7 @@ def trunk_posture(
     trunk_angle: float,
     ground: bool,
 ) -> Check:
-    """Angle between the vertical seen from the trunk and that which the condition states."""
+    """Angle between the vertical seen from the trunk and that of the condition."""
     name = "trunk posture"
     if not track.notch.size:
         return impossible(name, _NO_TRUNK)
@@ -171,7 +171,7 @@ def side_of_arm(time: NDArray[np.float64], track: ArmTrack, window: NDArray[np.b
 
 
 def hinge(time: NDArray[np.float64], track: ArmTrack, window: NDArray[np.bool_]) -> Check:
-    """How far the forearm lies out of the plane in which the elbow turns, root mean square."""
+    """How far the forearm lies out of the plane of elbow flexion, root mean square."""
     name = "hinge"
     if not track.off_hinge.size:
         return impossible(name, _NO_LANDMARKS)
@@ -229,7 +229,7 @@ def upper_arm_against_person(
 def grip_against_person(
     time: NDArray[np.float64], track: ArmTrack, window: NDArray[np.bool_], sizes: Sizes
 ) -> Check:
-    """Distance from elbow to grip against the person's; swapped grips and bar ends show here."""
+    """Distance from elbow to grip against the person's; reveals swapped grips and bar ends."""
     if "grip" in track.placed and track.placed["grip"].way == "forearm":
         return impossible("grip against the person", "the grip was placed by this very length")
     length = np.linalg.norm(track.hand - track.elbow, axis=-1)

@@ -1,7 +1,7 @@
 """Residual checks of a trial, before any muscle number.
 
-What each check is stands in :mod:`~momentshare.trial.checks.placement` (trunk and arm) and
-:mod:`~momentshare.trial.checks.hand` (forces); limits stand in
+The checks are described in :mod:`~momentshare.trial.checks.placement` (trunk and arm) and
+:mod:`~momentshare.trial.checks.hand` (forces), their limits in
 :mod:`~momentshare.trial.checks.verdict`.
 """
 
@@ -80,7 +80,7 @@ class Task:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Signals:
-    """What was recorded beside the arm.
+    """What was recorded besides the arm.
 
     Attributes
     ----------
@@ -114,7 +114,7 @@ def check_trial(
     used: Sequence[MeasuredRepetition],
     spans: Sequence[tuple[int, int]],
 ) -> tuple[Check, ...]:
-    """Judge a trial.
+    """Check a trial.
 
     Parameters
     ----------
@@ -126,8 +126,8 @@ def check_trial(
     used : sequence of MeasuredRepetition
         May be empty.
     spans : sequence of (int, int)
-        First and last samples of the repetitions that are judged, at least one: those used, or
-        all when none can be.
+        First and last samples of the repetitions that are checked, at least one: those used, or all
+        if none can be used.
     """
     load, one_bar, ground, trunk_angle = task.load, task.one_bar, task.ground, task.trunk_angle
     forces = signals.forces

@@ -1,7 +1,7 @@
-"""One residual check: its value, its limits and what they make of it.
+"""One residual check: its value, its limits and its verdict.
 
-The limits are assumed (common practice, no source) unless a check says otherwise; they flag, they
-do not correct.
+The limits are assumed (common practice, no source) unless a check says otherwise; they flag but do
+not correct.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ LIMITS: dict[str, tuple[float, float, str]] = {
 """Check → value up to which it passes, value up to which it warns, unit."""
 
 OF_LIMB = "moments met"
-"""The check that speaks of the limb; all others speak of the measurement."""
+"""The check that concerns the limb; all others concern the measurement."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -113,7 +113,7 @@ def judge(
     curves: Mapping[str, NDArray[np.float64]] | None = None,
     axis: str = "",
 ) -> Check:
-    """Lay a value beside the limits of its check; NaN is not possible."""
+    """Compare a value with the limits of its check; NaN counts as not possible."""
     limit, worst, unit = LIMITS[name]
     verdict: Verdict
     if not np.isfinite(value):
@@ -146,5 +146,5 @@ def impossible(name: str, why: str) -> Check:
 
 
 def over(part: float, whole: float) -> float:
-    """Return part over whole; NaN where there is no whole."""
+    """Return part over whole; NaN if the whole is zero."""
     return part / whole if whole != 0.0 else float("nan")

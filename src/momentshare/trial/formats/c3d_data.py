@@ -24,7 +24,7 @@ __all__ = ["C3d"]
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class C3d:
-    """A C3D file, its columns decoded as they are asked for."""
+    """A C3D file whose columns are decoded on demand."""
 
     accounts: Accounts
     words: NDArray[np.generic]
@@ -41,7 +41,7 @@ class C3d:
         Raises
         ------
         InputError
-            When it is damaged; the message does not name it.
+            If it is damaged; the message does not name it.
         """
         accounts = walk(raw)
         parameters = accounts.parameters
@@ -68,12 +68,12 @@ class C3d:
 
     @property
     def rate(self) -> float:
-        """Frames each second [Hz]."""
+        """Frames per second [Hz]."""
         return self.accounts.rate
 
     @property
     def analog_rate(self) -> float:
-        """Analogue samples each second [Hz]."""
+        """Analogue samples per second [Hz]."""
         return self.accounts.rate * self.accounts.samples_per_frame
 
     @property
@@ -85,7 +85,7 @@ class C3d:
         """Course of a point, shape (frames, 3), in the file's unit; NaN where it was lost."""
         words = self.words[:, 4 * index : 4 * index + 4]
         numbers = self._reals(words)
-        lost = numbers[:, 3] <= -1.0  # the fourth number holds a sign for this
+        lost = numbers[:, 3] <= -1.0  # the fourth number has a sign for this
         places = numbers[:, :3] * (self.accounts.scale or 1.0)
         lost |= ~np.isfinite(places).all(axis=1) | (places == 0.0).all(axis=1)
         places[lost] = np.nan

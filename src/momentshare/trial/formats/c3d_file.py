@@ -1,4 +1,4 @@
-"""What a layout asks of a C3D file: markers, channels and platforms, found by their labels."""
+"""The signals that a layout requests from a C3D file, found by their labels."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ __all__ = ["read_c3d"]
 def read_c3d(
     raw: bytes, layout: LayoutEntry, wanted: Sequence[Wanted]
 ) -> tuple[list[Raw], list[str], list[str]]:
-    """Read what a layout asks for.
+    """Read what a layout requests.
 
     Parameters
     ----------
@@ -62,7 +62,7 @@ def read_c3d(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Finder:
-    """Finds signals in a file; ``fixes`` is what the layout knows better, by label."""
+    """Finds signals in a file; ``fixes`` are the layout's corrections, by label."""
 
     file: C3d
     fixes: Mapping[str, SignalEntry]
@@ -123,7 +123,7 @@ class _Finder:
         force, fault = plate_force(file, want.plate, values.__getitem__, axes)
         if fault:
             faults.append(f"{want.role}: platform {want.plate} {fault}")
-        # The calibration matrix of type 4 turns volts into forces.
+        # The calibration matrix of type 4 converts volts into forces.
         unit, wrong, told = common_unit(want, [] if kind == 4 else units)
         if faults or wrong:
             return None, [*faults, *wrong], []
@@ -137,7 +137,7 @@ class _Finder:
         return signal, [], [*notes, *told]
 
     def _fix(self, label: str) -> SignalEntry | None:
-        """Return what the layout knows better of a channel, under one of its names."""
+        """Return the layout's correction of a channel, under one of its names."""
         if label in self.fixes:
             return self.fixes[label]
         return next((fix for fix in self.fixes.values() if label in fix.also), None)
@@ -146,7 +146,7 @@ class _Finder:
 def _place(
     want: Wanted, label: str, labels: Sequence[str], what: str
 ) -> tuple[int | None, list[str]]:
-    """Place of a label, or a fault."""
+    """Index of a label, or a fault."""
     count = labels.count(label)
     if count == 1:
         return labels.index(label), []

@@ -1,10 +1,10 @@
-"""What a C3D file says about its data, each account held against the others.
+"""What a C3D file says about its data, each statement checked against the others.
 
-The header, the parameters and the length of the file all tell how many points, channels and
-frames there are and where they begin. Where two of them differ, the one that the length of the
-file agrees with counts, and a note says so; where it does not settle the matter, the file is
-damaged. Layout of the format: the public C3D user guide (c3d.org; from memory): a header of 512
-bytes, a chain of parameters, then frames of points and analogue samples.
+The header, the parameters and the length of the file all say how many points, channels and frames
+there are and where they begin. Where two of them differ, the one that the length of the file
+confirms counts, and a note says so; if the length does not decide, the file is damaged. Layout of
+the format: the public C3D user guide (c3d.org; from memory): a header of 512 bytes, a chain of
+parameters, then frames of points and analogue samples.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ source)."""
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Accounts:
-    """What the file says about the data, settled.
+    """What the file says about the data, after resolving contradictions.
 
     ``scale`` is the size of one step of whole numbers in the unit of points, or 0 where the data
     are real numbers; ``begin`` is the first byte of the data.
@@ -64,7 +64,7 @@ class _Header:
 
 @dataclass(frozen=True, slots=True)
 class _Shape:
-    """One way in which the data may lie in the file."""
+    """One possible arrangement of the data in the file."""
 
     points: int
     per_frame: int
@@ -80,7 +80,7 @@ class _Shape:
     def fits(self, raw: bytes, after: int, *, closely: bool) -> bool:
         """Whether the file ends with the block in which these data end.
 
-        Closely: nothing but zeros follows them, so that no frame is left over.
+        Strictly: nothing but zeros follows them, so that no frame is left over.
         """
         left = len(raw) - self.begin - self.frames * self.size
         if self.size == 0 or self.begin < after or left < 0:
@@ -94,7 +94,7 @@ def walk(raw: bytes) -> Accounts:
     Raises
     ------
     InputError
-        When the file is none, or an account does not fit another or the length of the file.
+        If it is not a C3D file, or a statement contradicts another or the length of the file.
     """
     if len(raw) < 2 * _BLOCK or raw[1] != 0x50:
         raise InputError("is not a C3D file (its second byte is not 0x50); give the C3D export")
@@ -124,7 +124,7 @@ def walk(raw: bytes) -> Accounts:
     shape = _settled(raw, parameters.end, said, notes)
     if shape.begin < stated:
         notes.append("the data begin within the room stated for parameters, after their end")
-    if shape.per_frame and not channels:  # the header knows more than the parameters
+    if shape.per_frame and not channels:  # the header says more than the parameters
         channels = shape.per_frame // max(header.samples, 1)
     channels = channels if shape.per_frame else 0
     if channels and shape.per_frame % channels:
@@ -167,7 +167,7 @@ def _each(*accounts: int | None) -> list[int]:
 
 
 def _scales(header: _Header, parameters: Parameters) -> list[float]:
-    """Size of a step of whole numbers as it is stated; negative where the data are real numbers."""
+    """Size of a step of whole numbers as stated; negative if the data are real numbers."""
     stated = [parameters.first("POINT", "SCALE") or 0.0, header.scale]
     scales = [s for s in stated if math.isfinite(s) and s != 0.0]
     if not scales:
@@ -188,18 +188,18 @@ def _step(scales: list[float], width: int) -> float:
 
 
 def _channels(header: _Header, parameters: Parameters) -> tuple[int, list[int]]:
-    """Return the number of analogue channels, and what the accounts say of samples per frame."""
+    """Return the number of analogue channels, and the stated numbers of samples per frame."""
     used = parameters.whole("ANALOG", "USED")
-    if used is None:  # no parameters of channels: the header alone
+    if used is None:  # no parameters of channels: only the header
         samples = max(header.samples, 1)
         return header.per_frame // samples, [header.per_frame]
     return used, _each(used * header.samples, header.per_frame)
 
 
 def _frames(header: _Header, parameters: Parameters) -> tuple[list[int], int]:
-    """Return what the accounts say of the number of frames, and the number of the first.
+    """Return the stated numbers of frames, and the number of the first.
 
-    Where sixteen bits do not do, another parameter tells both.
+    Where sixteen bits are not enough, another parameter states both.
     """
     first = header.first
     counts = [header.last - first + 1]
@@ -231,7 +231,7 @@ def _long(parameters: Parameters, name: str) -> int:
 
 
 def _settled(raw: bytes, after: int, said: dict[str, list[int]], notes: list[str]) -> _Shape:
-    """Shape of the data; where accounts differ, the one that the length of the file confirms."""
+    """Shape of the data; where statements differ, the one that the length of the file confirms."""
 
     def shape(points: int, per_frame: int, frames: int, block: int, width: int) -> _Shape:
         return _Shape(points, per_frame, frames, (block - 1) * _BLOCK, width)
@@ -249,13 +249,13 @@ def _settled(raw: bytes, after: int, said: dict[str, list[int]], notes: list[str
         if len(ways) != 1:
             listed = " and ".join(map(str, said[what]))
             raise InputError(
-                f"{what}: {listed} stand in the file, and its length does not tell which holds; "
-                f"{AGAIN}"
+                f"{what}: {listed} are stated in the file, and its length does not decide between "
+                f"them; {AGAIN}"
             )
         chosen = dict(zip(said, ways[0], strict=True))
         notes += [
-            f"{what}: {' and '.join(map(str, said[what]))} stand in the file; its length agrees "
-            f"with {chosen[what]}"
+            f"{what}: {' and '.join(map(str, said[what]))} are stated in the file; its length "
+            f"agrees with {chosen[what]}"
             for what in differing
         ]
         found = shape(*ways[0])
@@ -282,7 +282,7 @@ def _settled(raw: bytes, after: int, said: dict[str, list[int]], notes: list[str
 
 
 def _rate(header: _Header, parameters: Parameters, samples: int, notes: list[str]) -> float:
-    """Frames each second, on which the analogue rate and one more account agree."""
+    """Frames per second, on which the analogue rate and one more statement agree."""
     stated = parameters.first("POINT", "RATE") or 0.0
     analogue = parameters.first("ANALOG", "RATE") or 0.0
     rates = [r for r in (stated, header.rate) if math.isfinite(r) and r > 0.0]

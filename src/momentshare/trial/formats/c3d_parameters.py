@@ -1,8 +1,8 @@
-"""Parameters of a C3D file: a chain of records, each with the way to the next.
+"""Parameters of a C3D file: a chain of records, each pointing to the next.
 
-Layout of the format: the public C3D user guide (c3d.org; from memory). What departs from it without
-touching the data is a note; only what leaves a number in doubt is damage, and that is decided where
-the number is asked for.
+Layout of the format: the public C3D user guide (c3d.org; from memory). A departure that does not
+affect the data is a note; only what leaves a number in doubt is damage, and that is decided when
+the number is requested.
 """
 
 from __future__ import annotations
@@ -26,10 +26,10 @@ AGAIN = "the file is damaged; copy or export it again"
 _WIDTH = {-1: 1, 1: 1, 2: 2, 4: 4}
 
 _MATTERS = ("POINT", "ANALOG", "FORCE_PLATFORM", "TRIAL")
-"""Groups that say how the data are to be read; the others are the exporter's own."""
+"""Groups that define how the data are read; the others are the exporter's own."""
 
 _MOST_RECORDS = 20_000
-"""Records that are walked; 127 groups of 150 (common practice, no source)."""
+"""Number of records that are followed; 127 groups of 150 (common practice, no source)."""
 
 _SHOWN = 3
 
@@ -58,7 +58,7 @@ class Encoding:
 
     @staticmethod
     def from_vax(bits: NDArray[np.uint32]) -> NDArray[np.float64]:
-        """Numbers of a machine that swaps the halves and counts the exponent from another number.
+        """Numbers of a machine that swaps the halves and uses another exponent bias.
 
         Two less in the exponent is a quarter; zero has no sign of its own.
         """
@@ -68,7 +68,7 @@ class Encoding:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Parameter:
-    """Values of one record; ``raw`` ends where its place ends."""
+    """Values of one record; ``raw`` ends where its space ends."""
 
     kind: int
     shape: tuple[int, ...]
@@ -88,7 +88,7 @@ class Parameters:
         return key in self.records
 
     def numbers(self, group: str, name: str, *, signed: bool = True) -> NDArray[np.float64]:
-        """Numbers of a parameter and of those that go on with it (``NAME2``, ``NAME3``)."""
+        """Numbers of a parameter and of those that continue it (``NAME2``, ``NAME3``)."""
         parts = []
         for record in self._every(group, name):
             if record.kind == -1:
@@ -123,7 +123,7 @@ class Parameters:
         return () if record is None else record.shape
 
     def texts(self, group: str, name: str) -> list[str]:
-        """Texts of a parameter and of those that go on with it."""
+        """Texts of a parameter and of those that continue it."""
         found: list[str] = []
         for record in self._every(group, name):
             width = record.shape[0] if record.shape else 1
@@ -154,7 +154,7 @@ def _text(raw: bytes) -> str:
 
 @dataclass(slots=True)
 class _Walk:
-    """What has been met on the way along the chain."""
+    """What has been found along the chain."""
 
     groups: dict[int, str] = field(default_factory=dict)
     found: list[tuple[int, str, _Parameter]] = field(default_factory=list)
@@ -162,7 +162,7 @@ class _Walk:
 
 
 def read_parameters(raw: bytes, start: int, stated: int, encoding: Encoding) -> Parameters:
-    """Walk the chain of parameters.
+    """Follow the chain of parameters.
 
     Parameters
     ----------
@@ -175,7 +175,7 @@ def read_parameters(raw: bytes, start: int, stated: int, encoding: Encoding) -> 
     Raises
     ------
     InputError
-        When the chain breaks, or says two things about the data.
+        If the chain is broken, or contradicts itself about the data.
     """
     walk = _Walk()
     place = start + 4
@@ -197,12 +197,12 @@ def read_parameters(raw: bytes, start: int, stated: int, encoding: Encoding) -> 
 
 
 def _joined(walk: _Walk) -> tuple[dict[tuple[str, str], _Parameter], list[str]]:
-    """Sort records by group and name, and say what is odd about them.
+    """Sort records by group and name, and note what is odd about them.
 
     Raises
     ------
     InputError
-        When two records say two things about the data.
+        If two records contradict each other about the data.
     """
     notes = []
     records: dict[tuple[str, str], _Parameter] = {}
@@ -240,7 +240,7 @@ def _listed(names: object) -> str:
 
 
 def _record(raw: bytes, place: int, encoding: Encoding, walk: _Walk) -> int | None:
-    """Take one record; return the place of the next, or ``None`` at the end of the chain."""
+    """Read one record; return the place of the next, or ``None`` at the end of the chain."""
     length: int
     group: int
     length, group = struct.unpack_from("bb", raw, place)
@@ -267,14 +267,14 @@ def _record(raw: bytes, place: int, encoding: Encoding, walk: _Walk) -> int | No
 
 
 def _values(raw: bytes, place: int, stop: int, key: tuple[int, str], walk: _Walk) -> int:
-    """Take the values of a record; return the place after them as they state it."""
+    """Read the values of a record; return the place after them as they state it."""
     if place + 2 > stop:
         raise _broken(place)
     kind, dimensions = struct.unpack_from("bB", raw, place)
     begin: int = place + 2 + dimensions
     if kind not in _WIDTH or begin > stop:
         if walk.groups.get(key[0]) not in _MATTERS and begin <= stop:
-            return begin  # of no concern to us
+            return begin  # irrelevant here
         raise InputError(f"a parameter has the unknown type {kind} at byte {place}; {AGAIN}")
     shape = tuple(raw[place + 2 : begin])
     end = begin + math.prod(shape) * _WIDTH[kind]

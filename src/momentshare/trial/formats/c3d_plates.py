@@ -124,7 +124,7 @@ def _axes(file: C3d, number: int) -> tuple[NDArray[np.float64], str]:
 def _table(
     values: NDArray[np.float64], shape: tuple[int, ...], axes: int
 ) -> NDArray[np.float64] | None:
-    """Put values into their shape, with an axis for the platforms where there is but one."""
+    """Reshape values, with an axis for the platforms even if there is only one."""
     if len(shape) == axes:
         shape = (*shape, 1)
     if len(shape) != axes + 1 or values.size < np.prod(shape):

@@ -1,4 +1,4 @@
-"""Find the columns of a table that a layout asks for; say what to change where one is not there."""
+"""Find the columns of a table that a layout requests; say what to change if one is missing."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ __all__ = ["column_places"]
 def column_places(
     header: Sequence[str], layout: LayoutEntry, wanted: Sequence[Wanted], hint: str
 ) -> tuple[dict[str, int], list[str]]:
-    """Find the column of every label that is asked for.
+    """Find the column of every label that is requested.
 
     Parameters
     ----------
@@ -28,7 +28,7 @@ def column_places(
     layout : LayoutEntry
     wanted : sequence of Wanted
     hint : str
-        What is wrong with the whole header, or empty; stands in place of like names.
+        What is wrong with the whole header, or empty; replaces the list of similar names.
 
     Returns
     -------
@@ -63,7 +63,7 @@ def column_places(
 
 
 def _lost(header: Sequence[str], lost: Sequence[Wanted], hint: str) -> list[str]:
-    """Faults of labels none of whose columns is there, one for all that call for the same."""
+    """Faults of labels none of whose columns exists, one for all with the same remedy."""
     faults: list[str] = []
     mended: dict[tuple[str, ...], list[Wanted]] = {}
     for want in lost:
@@ -93,7 +93,7 @@ def _lost(header: Sequence[str], lost: Sequence[Wanted], hint: str) -> list[str]
 
 
 def _endings(header: Sequence[str], stem: str) -> tuple[str, ...] | None:
-    """Find the endings for x, y and z that columns of this stem have, where that is plain."""
+    """Find the endings for x, y and z that columns of this stem have, if unambiguous."""
     found: dict[str, dict[str, str]] = {}
     for name in dict.fromkeys(header):
         ending = name.removeprefix(stem)

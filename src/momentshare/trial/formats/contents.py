@@ -1,4 +1,4 @@
-"""What a file of a laboratory holds: labels, units, rates, platforms, gaps; without any layout."""
+"""Contents of a laboratory's file: labels, units, rates, platforms, gaps; without a layout."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ class Platform:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Text:
-    """How a text file is laid out, as far as its rows tell."""
+    """How a text file is laid out, as far as its rows show."""
 
     delimiter: str
     decimal: str
@@ -74,7 +74,7 @@ class Text:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Contents:
-    """All that a file holds."""
+    """Everything that a file holds."""
 
     source: str
     format: str
@@ -92,12 +92,12 @@ class Contents:
 
 
 def file_contents(path: str | Path) -> Contents:
-    """Look into a C3D, CSV or Parquet file.
+    """Inspect a C3D, CSV or Parquet file.
 
     Raises
     ------
     InputError
-        When it cannot be read; the message names it.
+        If it cannot be read; the message names it.
     """
     place = Path(path)
     raw, notes = file_bytes(place)
@@ -106,7 +106,7 @@ def file_contents(path: str | Path) -> Contents:
         file_format = "parquet"
     reader = {"c3d": _of_c3d, "parquet": _of_parquet}.get(str(file_format), _of_text)
     try:
-        with np.errstate(all="ignore"):  # absurd numbers overflow and are shown so
+        with np.errstate(all="ignore"):  # absurd numbers overflow and are shown as they are
             return reader(str(place), raw, notes)
     except InputError as err:
         raise InputError(f"{place}: {err}", err.faults) from err
@@ -185,7 +185,7 @@ def _of_text(source: str, raw: bytes, notes: Sequence[str]) -> Contents:
         raise InputError("there is no row of names above the numbers; add one")
     names = rows[-2:] if len(rows) > 1 and rows[-2] == rows[-1] - 1 else rows[-1:]
     if len(names) == 2 and len(set(filter(None, above[names[1]]))) > width / 2:
-        names = names[1:]  # the lower row tells the columns apart on its own
+        names = names[1:]  # the lower row distinguishes the columns on its own
     filled = [[*above[n], *[""] * width][:width] for n in names]
     for upper in filled[:-1]:
         for place in range(1, width):
@@ -279,7 +279,7 @@ def _are_units(cells: Sequence[str]) -> bool:
 
 
 def _time_column(columns: dict[str, NDArray[np.float64]]) -> str:
-    """Name of the column that rises evenly and sounds like a time, or of the first that rises."""
+    """Name of the column that rises evenly and is named like a time, or of the first that rises."""
     rising = []
     for name, values in columns.items():
         steps = np.diff(values)

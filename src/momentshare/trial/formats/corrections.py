@@ -1,7 +1,7 @@
-"""What a layout knows better than the file about a signal: name, unit, gain, zero, delay.
+"""A layout's corrections of a signal: name, unit, gain, zero, delay.
 
 A corrected value is (value − zero) × factor ÷ gain, in the unit the layout gives or the file's. A
-delay is how much later the signal stands in the file than it happened.
+delay is how much later the signal appears in the file than it happened.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ class Column:
 
 
 def resolved(want: Wanted, labels: Collection[str]) -> tuple[Wanted, list[str]]:
-    """Take other names that a label may have, where the file has one of those; and notes."""
+    """Replace a label by another of its names, if the file has one of those; return notes too."""
     names = list(want.labels)
     notes = []
     for index, (label, fix) in enumerate(zip(want.labels, want.fixes, strict=True)):
@@ -51,7 +51,7 @@ def resolved(want: Wanted, labels: Collection[str]) -> tuple[Wanted, list[str]]:
 def corrected(
     column: Column, rate: float, start: float
 ) -> tuple[NDArray[np.float64], str, list[str], list[str]]:
-    """Apply what the layout knows better.
+    """Apply the layout's correction.
 
     Parameters
     ----------
@@ -93,7 +93,7 @@ def corrected(
 def combined(
     want: Wanted, columns: Sequence[Column], rate: float, start: float, count: int
 ) -> tuple[Raw | None, list[str], list[str]]:
-    """Put the columns of a signal together; a label that is empty is a component not measured.
+    """Assemble the columns of a signal; an empty label is a component that was not measured.
 
     Returns
     -------
@@ -139,7 +139,7 @@ def combined(
 def common_unit(want: Wanted, given: Sequence[str]) -> tuple[str, list[str], list[str]]:
     """Return the unit of a signal, faults and notes.
 
-    The unit is the file's, or the layout's where the file has none or an unknown one.
+    The unit is the file's, or the layout's if the file has none or an unknown one.
     """
     stated = sorted({unit for unit in given if unit})
     factors = {unit_factor(want.kind, unit) for unit in stated}

@@ -155,7 +155,7 @@ Axis = Literal["+x", "-x", "+y", "-y", "+z", "-z"]
 
 
 class ForceEntry(Entry):
-    """Where a force stands: one label, three labels, or a force platform."""
+    """Where a force is found: one label, three labels, or a force platform."""
 
     labels: Annotated[list[Label], Field(max_length=3, default_factory=list)]
     plate: Annotated[int, Field(ge=1, le=100)] | None = None
@@ -213,16 +213,16 @@ class LayoutEntry(Entry):
     """One ``[[layout]]`` of a cohort file.
 
     ``up`` and ``right`` are needed for markers and forces, ``force_on`` for forces, ``units`` for
-    every kind read from a table, ``time_column`` or ``rate_hz`` for tables; :meth:`faults` tells.
-    Names of a text stand in ``header_rows`` (several are read as one, an empty cell of an upper row
-    takes the name to its left), its units may stand in ``units_row``, and its data begin in
-    ``first_row``; rows in between are passed over. ``signals`` mends what a file says of a label.
+    every kind read from a table, ``time_column`` or ``rate_hz`` for tables; :meth:`faults` checks
+    this. Names of a text table are in ``header_rows`` (several are read as one, an empty cell of an
+    upper row takes the name to its left), its units may be in ``units_row``, and its data begin in
+    ``first_row``; rows in between are skipped. ``signals`` corrects what a file says about a label.
 
     Attributes
     ----------
     name : str
     format : {"c3d", "csv", "parquet"}, optional
-        By the file's ending where left out.
+        Inferred from the file's extension if left out.
     up, right : str, optional
         Axis of the laboratory against gravity, and to the person's right, such as ``"+z"``.
     force_on : {"hand", "bar"}, optional
@@ -238,11 +238,11 @@ class LayoutEntry(Entry):
     markers, forces, angles, emg : dict
         Role → label in the file.
     signals : dict
-        Label → what the file states wrongly of it.
+        Label → correction of what the file states about it.
     places : PlacesEntry
         Where trunk, joint centre and grip are taken from.
     label_prefix : str
-        Stands before every label of a marker in the file; ``{person}`` in it for the person's
+        Precedes every marker label in the file; ``{person}`` in it stands for the person's
         ``file_label`` or name.
 
     Examples
@@ -310,7 +310,7 @@ class LayoutEntry(Entry):
     @field_validator("markers", "angles")
     @classmethod
     def _labels_differ(cls, value: dict[str, Any]) -> dict[str, Any]:
-        """One electrode may stand for several heads; a marker or an angle is one thing."""
+        """One electrode may represent several heads; a marker or an angle represents one thing."""
         seen: dict[str, str] = {}
         for role, labels in value.items():
             for label in [labels] if isinstance(labels, str) else labels:
@@ -323,7 +323,7 @@ class LayoutEntry(Entry):
         return value
 
     def faults(self, file_format: FileFormat | None = None) -> list[str]:
-        """Return what does not go together, or is missing, one line each: field and remedy.
+        """Return what is inconsistent or missing, one line each: field and remedy.
 
         Parameters
         ----------
@@ -356,7 +356,7 @@ class LayoutEntry(Entry):
         return faults if file_format is None else faults + self._format_faults(file_format)
 
     def _signal_faults(self) -> list[str]:
-        """Return corrections of labels that nothing uses; channels of platforms are not known."""
+        """Return corrections of labels that nothing uses; platform channels are unknown here."""
         if any(force.plate is not None for force in self.forces.values()):
             return []
         wanted = [*self.wanted("c3d"), *self.wanted("csv")]
@@ -428,7 +428,7 @@ class LayoutEntry(Entry):
         return faults
 
     def format_for(self, ending: str) -> FileFormat | None:
-        """Return the stated format, or that of a file's ending, or ``None``."""
+        """Return the stated format, or that of a file's extension, or ``None``."""
         return self.format or format_by_ending(ending)
 
     def roles(self) -> tuple[str, ...]:
@@ -469,7 +469,7 @@ class LayoutEntry(Entry):
     def to_world(self, vectors: NDArray[np.float64]) -> NDArray[np.float64]:
         """Turn vectors, shape (..., 3), from the laboratory's axes to the world frame.
 
-        A missing component stays one missing component: axes are exchanged, never added up.
+        A missing component stays one missing component: axes are exchanged, never combined.
         """
         if self.up is None or self.right is None:
             raise ValueError("the layout states neither up nor right; see LayoutEntry.faults")
@@ -481,7 +481,7 @@ class LayoutEntry(Entry):
 
 
 def format_by_ending(ending: str) -> FileFormat | None:
-    """Return the format that a file's ending tells, or ``None``."""
+    """Return the format of a file's extension, or ``None``."""
     return _ENDINGS.get(ending.lower())
 
 

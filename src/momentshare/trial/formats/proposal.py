@@ -1,7 +1,7 @@
-"""Propose a layout for a file: what its labels tell, and marks where a person has to look.
+"""Propose a layout for a file: what its labels show, and marks where a person has to look.
 
-The proposal loads as it is. Lines that end with CHECK are not stated in the file; labels that tell
-no role stand as comments.
+The proposal loads as it is. Lines that end with CHECK are not stated in the file; labels without a
+recognisable role are listed as comments.
 """
 
 from __future__ import annotations
@@ -98,7 +98,7 @@ def _quoted(text: str) -> str:
 def _vectors(
     contents: Contents,
 ) -> tuple[dict[str, tuple[str, str, str]], tuple[str, ...], list[Signal]]:
-    """Columns and channels that are three components of one thing; the rest."""
+    """Columns and channels that are three components of one thing, and all others."""
     found: dict[tuple[str, str], dict[str, str]] = {}
     labels = [s.label for s in _usable(contents) if s.kind in {"channel", "column"}]
     for label in labels:
@@ -131,7 +131,7 @@ def _usable(contents: Contents) -> list[Signal]:
 def _roles(
     contents: Contents, vectors: dict[str, tuple[str, str, str]], single: Sequence[Signal]
 ) -> tuple[dict[str, tuple[str, str]], dict[str, tuple[str, str]], dict[str, str], list[str]]:
-    """Roles of markers and forces with their label and a remark, heads of electrodes, the rest."""
+    """Roles of markers and forces with label and remark, heads of electrodes, all others."""
     markers: dict[str, tuple[str, str]] = {}
     forces: dict[str, tuple[str, str]] = {}
     points = [s.label for s in _usable(contents) if s.kind == "marker"]
@@ -182,7 +182,7 @@ def _name(words: str) -> str:
 
 
 def _head(label: str) -> str:
-    """Head whose muscle and part a label abbreviates, where there is just one."""
+    """Head whose muscle and part a label abbreviates, if there is exactly one."""
     tokens = [t for t in re.split(r"[^a-z]+", label.casefold()) if t not in {"emg", "", *_SIDES}]
     if len(tokens) < 2 or any(len(t) < 3 for t in tokens):
         return ""
@@ -232,7 +232,7 @@ def _units(
     emg: dict[str, str],
     vectors: dict[str, tuple[str, str, str]],
 ) -> list[str]:
-    """Units of a table, where no row of it states them."""
+    """Units of a table, if no row of it states them."""
     if contents.text is not None and contents.text.units_row is not None:
         return []
     sizes = {s.label: max(abs(s.least), abs(s.greatest)) for s in contents.signals}

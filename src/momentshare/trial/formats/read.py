@@ -1,7 +1,7 @@
 """From a file of the laboratory to a :class:`Recording`: SI units, world frame, one clock.
 
-Whatever cannot be used is refused with file, place, value and remedy, all faults together. What
-had to be decided stands in the notes of the recording.
+Whatever cannot be used is refused with file, place, value and remedy, all faults together.
+Decisions that had to be made are in the notes of the recording.
 """
 
 from __future__ import annotations
@@ -130,13 +130,13 @@ def read_recording(
     file_format = layout.format_for(place.suffix)
     if file_format is None:
         raise InputError(
-            f"{shown(place)}: the ending {place.suffix!r} tells no format; state format = 'c3d', "
+            f"{shown(place)}: the ending {place.suffix!r} names no format; state format = 'c3d', "
             f"'csv' or 'parquet' in layout {layout.name!r}"
         )
     if faults := layout.faults(file_format):
         raise InputError(f"{shown(place)}: layout {layout.name!r} does not fit this file:", faults)
     wanted = _chosen(place, layout, layout.wanted(file_format), roles)
-    # Absurd numbers overflow on the way; they end as faults, not as warnings.
+    # Absurd numbers overflow here; they end as faults, not as warnings.
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
         try:
             reader = {"c3d": read_c3d, "csv": read_csv, "parquet": read_parquet}[file_format]
@@ -191,7 +191,7 @@ def merge_recordings(first: Recording, *others: Recording) -> Recording:
         for role, channel in recording.channels.items():
             if role in channels:
                 faults.append(
-                    f"{role}: stands in {home[role]} and in {recording.source}; take it out of "
+                    f"{role}: is in {home[role]} and in {recording.source}; take it out of "
                     "the layout of one"
                 )
                 continue
@@ -205,7 +205,7 @@ def merge_recordings(first: Recording, *others: Recording) -> Recording:
 
 
 def file_bytes(place: Path) -> tuple[bytes, list[str]]:
-    """Content of a plain file of a sensible size, and notes."""
+    """Contents of a plain file of a sensible size, and notes."""
     raw = read_bytes(place, RECORDING)
     if not raw.strip(b"\0 \t\r\n"):
         raise InputError(f"{shown(place)}: is empty; copy or export it again")
@@ -258,7 +258,7 @@ def _turned(values: NDArray[np.float64], axes: NDArray[np.float64]) -> NDArray[n
 
 
 def _doubts(signal: Raw, channel: Channel) -> tuple[list[str], list[str]]:
-    """Return faults and notes where a value tells that a unit is wrong."""
+    """Return faults and notes where a value shows that a unit is wrong."""
     want, name = signal.wanted, signal.wanted.name
     faults: list[str] = []
     notes: list[str] = []

@@ -55,5 +55,5 @@ def known_units(kind: str) -> tuple[str, ...]:
 
 
 def of_another_kind(kind: str, unit: str) -> bool:
-    """Whether a unit measures something else, as volts do where a force is wanted."""
+    """Whether a unit measures something else, as volts do where a force is expected."""
     return any(unit_factor(other, unit) is not None for other in _FACTORS if other != kind)

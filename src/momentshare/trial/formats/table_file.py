@@ -1,7 +1,7 @@
 """Read a table, CSV or Parquet: columns by name, every cell a number or empty.
 
-Rows are counted as an editor counts them: in a CSV file the header is row 1. Reading itself is
-pyarrow's; what is here says which cell is wrong and what to do.
+Rows are counted as an editor counts them: in a CSV file the header is row 1. The reading itself is
+done by pyarrow; this module says which cell is wrong and what to do.
 """
 
 from __future__ import annotations
@@ -39,10 +39,10 @@ RATE_TOLERANCE = 0.005
 source)."""
 
 MOST_CELLS = 200_000_000
-"""Cells of a table that is still read; a small Parquet file can promise any number."""
+"""Greatest number of cells of a table; a small Parquet file can claim any number."""
 
 _SHOWN = 5
-"""Faults of one sort that are spelled out."""
+"""Number of faults of one kind that are spelled out."""
 
 _LONGEST_CELL = 60
 
@@ -52,7 +52,7 @@ _DELIMITERS = {",": "','", ";": "';'", "\t": "a tab", "|": "'|'"}
 def read_csv(
     raw: bytes, layout: LayoutEntry, wanted: Sequence[Wanted]
 ) -> tuple[list[Raw], list[str], list[str]]:
-    """Read what a layout asks for from a CSV file.
+    """Read what a layout requests from a CSV file.
 
     Parameters
     ----------
@@ -96,7 +96,7 @@ def read_csv(
 
 
 def _resolved(wanted: Sequence[Wanted], labels: list[str]) -> tuple[list[Wanted], list[str]]:
-    """Take other names that labels may have."""
+    """Replace labels by their other names."""
     pairs = [resolved(want, labels) for want in wanted]
     return [want for want, _ in pairs], [note for _, notes in pairs for note in notes]
 
@@ -129,7 +129,7 @@ def _header(text: str, layout: LayoutEntry) -> _Header:
         else _split(above[layout.units_row - 1], layout.units_row, layout)
     )
     width = max(map(len, rows))
-    if layout.header_rows != (1,):  # names of markers may stand over their first column only
+    if layout.header_rows != (1,):  # names of markers may be given over their first column only
         width = max(width, len(_split(body.split("\n", 1)[0], layout.data_row, layout)))
     rows = [[*row, *[""] * width][:width] for row in rows]
     for upper in rows[:-1]:
@@ -152,7 +152,7 @@ def _split(line: str, row: int, layout: LayoutEntry) -> list[str]:
 def read_parquet(
     raw: bytes, layout: LayoutEntry, wanted: Sequence[Wanted]
 ) -> tuple[list[Raw], list[str], list[str]]:
-    """Read what a layout asks for from a Parquet file; see :func:`read_csv`."""
+    """Read what a layout requests from a Parquet file; see :func:`read_csv`."""
     import pyarrow as pa
 
     file, schema, rows = _parquet(raw)
@@ -195,7 +195,7 @@ def _parquet(raw: bytes) -> tuple[Any, Any, int]:
 
 
 def _broken() -> tuple[type[Exception], ...]:
-    """Return what a damaged Parquet file makes its reader raise."""
+    """Return the errors that a damaged Parquet file makes its reader raise."""
     import pyarrow as pa
 
     return (pa.ArrowException, OSError, ValueError, KeyError, MemoryError, OverflowError)
@@ -242,7 +242,7 @@ def decoded(raw: bytes) -> str:
 
 
 def _cells(text: str, width: int, layout: LayoutEntry, places: dict[str, int]) -> dict[int, Any]:
-    """Read the columns asked for as text; refuse rows that are too short or too long."""
+    """Read the requested columns as text; refuse rows that are too short or too long."""
     import pyarrow as pa
     from pyarrow import csv as arrow_csv
 
@@ -328,7 +328,7 @@ class _CsvColumns:
         return np.array(values.to_numpy(), dtype=float), []
 
     def _wrong(self, place: int) -> list[str]:
-        """Name the cells of a column that are no numbers."""
+        """Name the cells of a column that are not numbers."""
         faults, count = [], 0
         other = "." if self.decimal == "," else ","
         for index, cell in enumerate(self.cells[place].to_pylist()):
@@ -384,7 +384,7 @@ def _signals(
     places: dict[str, int],
     units: Sequence[str] = (),
 ) -> tuple[list[Raw], list[str], list[str]]:
-    """Put columns together to signals on the file's clock; ``units`` are those the file states."""
+    """Assemble columns into signals on the file's clock; ``units`` are those the file states."""
     columns: dict[str, NDArray[np.float64]] = {}
     faults: list[str] = []
     for label, place in places.items():

@@ -1,4 +1,4 @@
-"""What a layout asks a file for, what it knows better than the file, and what was found."""
+"""What a layout requests from a file, its corrections, and what was found."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ _ALSO = Annotated[str, Field(min_length=1, max_length=200)]
 
 
 class SignalEntry(Entry):
-    """One ``[layout.signals."LABEL"]``: what is known better than in the file."""
+    """One ``[layout.signals."LABEL"]``: corrections of what the file states."""
 
     also: Annotated[list[_ALSO], Field(max_length=20, default_factory=list)]
     unit: Annotated[str, Field(min_length=1, max_length=20)] | None = None
@@ -52,13 +52,13 @@ class SignalEntry(Entry):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Wanted:
-    """One signal that a layout asks a file for.
+    """One signal that a layout requests from a file.
 
     ``labels`` are one label, or three for the components along the laboratory's x, y and z;
     an empty one was not measured. ``plate`` is the number of a force platform instead, from 1.
-    ``unit`` is the layout's, or empty. ``stem`` is the layout's label where ``labels`` are made
-    of it and the layout's endings (``axes``). ``fixes`` is what the layout knows better about each
-    label, ``stem_fix`` about all of them. ``axes`` are the directions of a sensor's axes.
+    ``unit`` is the layout's, or empty. ``stem`` is the layout's label if ``labels`` are made of it
+    and the layout's endings (``axes``). ``fixes`` are the layout's corrections of each label,
+    ``stem_fix`` of all of them. ``axes`` are the directions of a sensor's axes.
     """
 
     role: str
@@ -80,7 +80,7 @@ class Wanted:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Raw:
-    """One signal as it stands in a file: the file's unit, the laboratory's axes.
+    """One signal as in the file: the file's unit, the laboratory's axes.
 
     ``values`` has shape (samples,) or (samples, 3), NaN where nothing was recorded.
     """

@@ -1,10 +1,10 @@
-"""What a lifter adds to the course of the girdle in a trial: as landmarks show it, or as stated.
+"""What a lifter adds to the course of the girdle in a trial: from landmarks, or as stated.
 
 The course of the girdle follows the arm (:mod:`momentshare.girdle`); a lifter who pulls the
 shoulder blades together or shrugs adds to it. Where the trunk is known by its landmarks, the place
 of the joint centre (a landmark of its own) or else of the acromion, from the jugular notch, shows
 how much: protraction and elevation of the clavicle are those for which the person's girdle comes
-nearest to it. Lengths that were estimated leave a few degrees open: 5 mm at the end of a clavicle
+nearest to it. Estimated lengths leave a few degrees undetermined: 5 mm at the end of a clavicle
 of 15 cm are 2 degrees. Otherwise the condition states it, and by default a press on a bench has the
 model's retraction and everything else nothing.
 """
@@ -58,7 +58,7 @@ _STEP = 1e-5
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StatedGirdle:
-    """What a condition says that lifters add to the course of the girdle.
+    """Additions of the lifter to the course of the girdle, as stated by a condition.
 
     Parameters
     ----------
@@ -94,10 +94,10 @@ class StatedGirdle:
 def shown_girdle(
     track: ArmTrack, recording: Recording, skeleton: Skeleton, way: str = "auto"
 ) -> ArmTrack:
-    """Give a track what its landmarks show that the lifter adds to the girdle, where they do.
+    """Add to a track what its landmarks show about the lifter's additions to the girdle.
 
-    The place of the girdle says nothing of a trunk that was not seen, and a girdle that is held
-    takes nothing up.
+    Without a trunk that was seen the place of the girdle says nothing, and a girdle that is held
+    still can take no addition.
     """
     moves = bool(np.any(skeleton.girdle.follow))
     known = track.placed["trunk"].way != "condition" and moves
@@ -152,7 +152,7 @@ def seen_girdle(
     skeleton : Skeleton
         Of the person.
     posture : Posture
-        Of the arm, batch shape (samples,); what it adds itself does not count.
+        Of the arm, batch shape (samples,); its own additions do not count.
     place : float array, shape (samples, 3)
         Of the joint centre or of a point of the scapula, thorax frame [m].
     site : float array, shape (3,), optional
@@ -199,7 +199,7 @@ def seen_girdle(
 
 
 def with_stated(track: ArmTrack, stated: StatedGirdle, ends: Sequence[tuple[int, int]]) -> ArmTrack:
-    """Give a track what a condition states where its landmarks do not show the girdle.
+    """Add to a track what a condition states if its landmarks do not show the girdle.
 
     Parameters
     ----------

@@ -48,7 +48,7 @@ def place_grip(
         note = (
             "grip: not recorded, so it lies"
             if "right_grip" not in at
-            else "grip: its landmark was left aside; it lies"
+            else "grip: its landmark was ignored; it lies"
         )
         return Placed(
             way=chosen, values=reach, notes=(f"{note} on the forearm at the person's grip length",)

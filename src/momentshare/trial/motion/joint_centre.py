@@ -37,15 +37,17 @@ SKIN = 0.005
 """Spread of the distance between landmarks on the skin of shoulder and elbow [m]; assumed."""
 
 _VIEWS = 10.0
-"""Independent looks that a trial is worth, as skin moves with the lift; assumed."""
+"""Number of independent observations that a trial is worth, since skin moves with the lift;
+assumed."""
 
-ACROMION_LANDMARK = "deltoid_acromial_middle_origin"
-"""Site of the limb that stands for the acromion landmark."""
+ACROMION_LANDMARK = "acromion_landmark"
+"""Site of the limb that represents the acromion landmark."""
 
 _ROUNDS = 60
 
 _SETTLED = 1e-12
-"""Rounds of adjusting joint centre and arm to each other, and when they are [m]."""
+"""Rounds of adjusting joint centre and arm to each other, and the movement at which they end
+[m]."""
 
 _ACROMION_SHARE = 2.0 / 3.0
 """Share of a change of the upper arm's length that the acromion takes: one landmark there, the mean
@@ -116,8 +118,8 @@ def acromion_to_joint(
 ) -> NDArray[np.float64]:
     """Joint centre from the acromion landmark by the person's sizes, thorax axes [m].
 
-    ``elbow`` counts from the acromion, thorax axes, shape (samples, 3): the scapula stands as it
-    does on average over those directions of the arm, and with what the lifter has ``added``.
+    ``elbow`` is measured from the acromion, thorax axes, shape (samples, 3): the scapula is as on
+    average over those directions of the arm, including what the lifter has ``added``.
     """
     below = skeleton.site[ACROMION_LANDMARK]
     away = -rotated(_girdle_towards(skeleton, elbow, added).scapula, below)
@@ -135,7 +137,7 @@ def _joint_with_the_arm(
 ) -> NDArray[np.float64]:
     """Joint centre where the girdle has it for an arm that points from there to the elbow [m].
 
-    ``elbow`` counts from the jugular notch, thorax axes, as the answer does.
+    ``elbow`` is measured from the jugular notch, thorax axes, as is the answer.
     """
     joint = np.broadcast_to(skeleton.joint_centre, elbow.shape)
     for _ in range(_ROUNDS):
@@ -149,7 +151,7 @@ def _joint_with_the_arm(
 def _girdle_towards(
     skeleton: Skeleton, arm: NDArray[np.float64], added: NDArray[np.float64] | None
 ) -> GirdlePose:
-    """Girdle for directions of the arm, thorax axes; its turn about itself says nothing."""
+    """Girdle for directions of the arm, thorax axes; its axial rotation has no effect."""
     y = -unit(arm)
     humerus = np.zeros((*y.shape, 3))
     humerus[..., :, 1] = y
@@ -162,9 +164,9 @@ def _girdle_towards(
 def pivot(
     elbow: NDArray[np.float64], offset: NDArray[np.float64], length: float, skin: float = SKIN
 ) -> tuple[NDArray[np.float64], float]:
-    """Offset and length for which the elbow stays on a sphere, between what sizes and trial say.
+    """Offset and length for which the elbow stays on a sphere, from sizes and trial combined.
 
-    Least squares with the person's sizes as prior, by Gauss-Newton; ``elbow`` counts from the
+    Least squares with the person's sizes as prior, by Gauss-Newton; ``elbow`` is measured from the
     acromion, thorax axes.
     """
     known = elbow[np.isfinite(elbow).all(axis=1)]
@@ -193,7 +195,7 @@ def without_stretch(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Give the upper arm its mean length in every sample, along its own line.
 
-    Skin slides at both ends; the change of length that it feigns is shared by the landmarks there.
+    Skin slides at both ends; the apparent change of length is divided among the landmarks there.
 
     Returns
     -------

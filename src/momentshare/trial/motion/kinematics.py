@@ -1,15 +1,15 @@
 """From landmarks or joint angles to the posture and motion of trunk and arm.
 
 Frames of Wu et al. (2005), right arm. Thorax: y from the middle of PX and T8 to the middle of IJ
-and C7, z square to the plane of IJ, C7 and the middle of PX and T8, x = y × z. Humerus: y from the
-middle of the epicondyles to the joint centre; z along the hinge, which is either the line of the
-epicondyles made square to y (their first option) or the normal of upper arm and forearm
-(their second), on the side on which the epicondyles say that it points; near a straight elbow
-that normal gives way to the epicondyles. Forearm rotation is the turn of the styloids about the
-forearm, 0 when supine.
+and C7, z perpendicular to the plane of IJ, C7 and the middle of PX and T8, x = y × z. Humerus: y
+from the middle of the epicondyles to the joint centre; z along the hinge, which is either the line
+of the epicondyles made perpendicular to y (their first option) or the normal of upper arm and
+forearm (their second), on the side to which the epicondyles point; near a straight elbow that
+normal gives way to the epicondyles. Forearm rotation is the turn of the styloids about the forearm,
+0 when supine.
 
 Positions and motion are given as seen from the trunk: components in the thorax frame, from the
-joint centre. The trunk's own acceleration stands beside them.
+joint centre. The trunk's own acceleration is given separately.
 """
 
 from __future__ import annotations
@@ -51,12 +51,12 @@ __all__ = ["HingeChoice", "track_arm", "trunk_rotation"]
 HingeChoice = Literal["epicondyles", "forearm"]
 
 _STRAIGHT, _BENT = np.radians(5.0), np.radians(20.0)
-"""Bend of the elbow up to which the normal of upper arm and forearm says nothing, and from which it
-says all; between them it blends smoothly with the epicondyles; assumed."""
+"""Bend of the elbow up to which the normal of upper arm and forearm is ignored, and from which it
+alone counts; between them it blends smoothly with the epicondyles; assumed."""
 
 _ARM_SEGMENT = (0.15, 0.50)
-"""Mean length [m] that the upper arm and the forearm of a grown person cannot leave; assumed,
-wide enough for every person and narrow enough for a slip of ten."""
+"""Range of mean length [m] of an adult's upper arm and forearm; assumed, wide enough for every
+person and narrow enough to reveal a factor of ten."""
 
 
 def trunk_rotation(trunk_angle: float, *, face_down: bool = False) -> NDArray[np.float64]:
@@ -100,11 +100,11 @@ def track_arm(
     ground : bool
         The hands rest on the ground and the trunk moves, face down.
     hinge : {"epicondyles", "forearm"}
-        What the axis of the elbow is taken from.
+        Source of the axis of the elbow.
     ways : Ways, optional
-        How trunk, joint centre and grip are found; what was recorded decides by default.
+        How trunk, joint centre and grip are found; by default decided by what was recorded.
     calibration : Calibration, optional
-        What trials of their own tell of the person.
+        What separate trials show about the person.
     stated : StatedGirdle, optional
         What the lifter adds to the course of the girdle, for a joint centre that was not seen.
 
@@ -152,7 +152,7 @@ def _there_on_the_other_side(recording: Recording, needed: tuple[str, ...]) -> s
 
 
 def _risen(track: ArmTrack) -> ArmTrack:
-    """Count height as that of the shoulder over the hand, which stays where it is."""
+    """Measure height as that of the shoulder over the hand, which stays in place."""
     return replace(track, height=-rotated(track.trunk, track.hand)[:, 1])
 
 
@@ -194,7 +194,7 @@ def _from_landmarks(
                 f"{np.degrees(_BENT):.0f} degrees wholly or partly from the epicondyles"
             )
     humerus = rotation_from_axes(cross(y, z), y, z)
-    # The forearm in the plane of the hinge, as the limb's elbow has one axis.
+    # The forearm in the plane of the hinge, since the limb's elbow has one axis.
     flexion = np.arctan2(dot(forearm, humerus[..., :, 0]), dot(forearm, direction))
     thumb = at["right_rs"] - at["right_us"]
     z_fore = perpendicular(z, -forearm)
@@ -239,10 +239,10 @@ def _require_length(
 def _hinge_of_forearm(
     direction: NDArray[np.float64], forearm: NDArray[np.float64], epicondyles: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], int]:
-    """Hinge square to upper arm and forearm, and how many samples needed the epicondyles for it.
+    """Hinge perpendicular to upper arm and forearm; count of samples that needed the epicondyles.
 
-    The normal turns over when the elbow goes beyond straight; the epicondyles do not, so they
-    say which way it points.
+    The normal flips when the elbow goes beyond straight; the epicondyles do not, so they decide
+    which way it points.
     """
     normal = cross(direction, forearm)
     bend = np.arctan2(norm(normal), dot(direction, forearm))

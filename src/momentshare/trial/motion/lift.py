@@ -1,4 +1,4 @@
-"""From a measured arm to a lift, so that the same chain follows as for a planned press."""
+"""From a measured arm to a lift, so that the same steps follow as for a planned press."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 __all__ = ["MeasuredLift", "ascent_speed", "track_lift"]
 
 _LEAST_FORCE = 1.0
-"""Mean vertical force on one hand below which there is no load to speak of [N]; assumed."""
+"""Mean vertical force on one hand below which there is practically no load [N]; assumed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -76,7 +76,7 @@ def track_lift(
     ground: bool = False,
     notes: tuple[str, ...] = (),
 ) -> MeasuredLift:
-    """Cut one repetition out of a track.
+    """Extract one repetition of a track.
 
     Parameters
     ----------
@@ -117,7 +117,7 @@ def track_lift(
         girdle=None if track.posture.girdle is None else cut(track.posture.girdle),
     )
     up, outward = _normal(cut(track.up)), _normal(cut(track.lateral_axis))
-    # A bar that tips a little has a vertical part along it; the push is the horizontal one.
+    # A bar that tips a little has a vertical component; the push is the horizontal one.
     outward = _normal(outward - dot(outward, up)[:, None] * up)
     joint = girdle_pose(skeleton.girdle, posture).joint
     hand, elbow = joint + cut(track.hand), joint + cut(track.elbow)
@@ -185,7 +185,7 @@ def _in_trunk(track: ArmTrack, values: NDArray[np.float64]) -> NDArray[np.float6
 
 
 def _motion(track: ArmTrack, positions: NDArray[np.float64]) -> Motion:
-    """Velocities and accelerations of a track where the frames lie."""
+    """Velocities and accelerations of a track at the frames."""
 
     def cut(values: NDArray[np.float64]) -> NDArray[np.float64]:
         return at_positions(values, positions)
@@ -209,7 +209,7 @@ def _motion(track: ArmTrack, positions: NDArray[np.float64]) -> Motion:
         ulna_angular_acceleration=cut(angular_acceleration(ulna, track.rate)),
         elbow_flexion_velocity=cut(derivative(flexion, track.rate)),
         forearm_rotation_velocity=cut(derivative(track.posture.forearm_rotation, track.rate)),
-        # The trunk of the reckoning goes with the joint.
+        # The trunk of this calculation moves with the joint.
         shoulder_acceleration=np.zeros((len(positions), 3)),
         girdle_velocity=np.zeros((len(positions), 2))
         if track.posture.girdle is None
@@ -220,7 +220,7 @@ def _motion(track: ArmTrack, positions: NDArray[np.float64]) -> Motion:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _ForceOnHand:
-    """Measured force on the hand, thorax frame [N], and what it says of the push along a bar."""
+    """Measured force on the hand, thorax frame [N], and what it says about the push along a bar."""
 
     force: NDArray[np.float64]
     vertical: NDArray[np.float64]
@@ -236,12 +236,12 @@ class _ForceOnHand:
         return float(np.mean(self.vertical))
 
     def split_along(self, outward: NDArray[np.float64]) -> _ForceOnHand:
-        """Take the push along the bar out of the force.
+        """Extract the push along the bar from the force.
 
         Raises
         ------
         InputError
-            The vertical force nearly vanishes, so that the ratio to it says nothing.
+            The vertical force nearly vanishes, so the ratio to it is meaningless.
         """
         if self.partial:
             return self
@@ -266,7 +266,7 @@ def _force_on_hand(
     hand_force: NDArray[np.float64],
     press: NDArray[np.float64],
 ) -> _ForceOnHand:
-    """Bring the measured force into the trunk; ``press`` is where the hand presses to.
+    """Express the measured force in the trunk; the hand presses along ``press``.
 
     Raises
     ------
@@ -306,7 +306,7 @@ def _normal(vector: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _orthonormal(matrix: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Nearest rotation to each matrix, which interpolation left a little off."""
+    """Nearest rotation to each matrix, to remove the error of interpolation."""
     if not np.isfinite(matrix).all():
         return matrix
     u, _, vt = np.linalg.svd(matrix)

@@ -1,4 +1,4 @@
-"""What another way of placing trunk, joint centre or grip would change in the net moments."""
+"""Changes of the net moments from another way of locating trunk, joint centre or grip."""
 
 from __future__ import annotations
 
@@ -27,10 +27,10 @@ __all__ = ["OtherWay", "net_moments", "other_ways"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OtherWay:
-    """Change of one moment row over the repetitions of a trial, other way less the way taken.
+    """Change of one moment row over the repetitions of a trial, other way less the way used.
 
-    ``mean_change`` and ``rms_change`` in N·m; NaN where the other way gives no answer, which
-    ``note`` explains.
+    ``mean_change`` and ``rms_change`` in N·m; NaN if the other way gives no answer, which ``note``
+    explains.
     """
 
     place: str
@@ -60,7 +60,7 @@ def other_ways(
     own: Sequence[MeasuredLift],
     again: Callable[[Ways], Sequence[MeasuredLift]],
 ) -> tuple[OtherWay, ...]:
-    """Place one thing another way at a time and lay the moments beside those of the trial.
+    """Locate one thing at a time another way and compare the moments with those of the trial.
 
     Parameters
     ----------
@@ -69,11 +69,11 @@ def other_ways(
     track : ArmTrack
     skeleton : Skeleton
     ways : Ways
-        As asked for.
+        As requested.
     own : sequence of MeasuredLift
         Repetitions as used.
     again : callable
-        Gives the same repetitions for other ways.
+        Returns the same repetitions for other ways.
     """
     if not own or not track.placed:
         return ()
@@ -81,7 +81,7 @@ def other_ways(
     found = []
     for place, known in possible_ways(recording).items():
         if place == "girdle":
-            continue  # net moments are those of the arm, whatever carries its joint
+            continue  # net moments are those of the arm, whatever its joint rests on
         way = track.placed[place].way
         for other in known:
             if other == way:

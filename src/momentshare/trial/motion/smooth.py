@@ -1,4 +1,4 @@
-"""Gaps, cut-off and low-pass of the channels of one trial, and what the filter took away."""
+"""Gaps, cut-off and low-pass of the channels of one trial, and what the filter removed."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 __all__ = ["choose_cutoff", "filtered", "gone", "mend", "moved"]
 
 _MOVES = {"m": 0.05, "rad": 0.1}
-"""Range of a landmark [m] or angle [rad] above which it says something about the motion; chosen
+"""Range of a landmark [m] or angle [rad] above which it is informative about the motion; chosen
 here."""
 
 _STILL = 0.02
@@ -53,7 +53,7 @@ def gone(channel: Channel) -> Channel:
 
 
 def moved(channel: Channel, smooth: Channel, cutoff: float) -> Channel:
-    """How far the filter moved a landmark [m]; NaN near ends and gaps, where it bends the path."""
+    """How far the filter moved a landmark [m]; NaN near ends and gaps, which it distorts."""
     from scipy.ndimage import binary_erosion
 
     distance = norm(channel.values - smooth.values)

@@ -1,4 +1,4 @@
-"""What static and functional trials tell of a person's trunk and shoulder."""
+"""What static and functional trials show about a person's trunk and shoulder."""
 
 from __future__ import annotations
 
@@ -27,13 +27,13 @@ _MOVES = 0.15
 """Range of the elbow [m] from which a trial shows the point about which it turns; assumed."""
 
 _FUNCTIONAL = 2.0
-"""How much better a functional trial shows that point than a lift, which has one direction;
+"""How much better a functional trial determines that point than a lift, which has one direction;
 assumed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Calibration:
-    """What trials of their own tell of a person's trunk and shoulder.
+    """What separate trials show about a person's trunk and shoulder.
 
     Parameters
     ----------
@@ -49,7 +49,7 @@ class Calibration:
     notes: tuple[str, ...] = ()
 
     def joined(self, other: Calibration) -> Calibration:
-        """Return what both tell; where both tell the same thing, the later one counts."""
+        """Combine both; where both give the same thing, the later one counts."""
         slope, offset = other.sternum_slope, other.joint_offset
         return Calibration(
             sternum_slope=self.sternum_slope if slope is None else slope,
@@ -68,7 +68,7 @@ def read_calibration(recording: Recording, skeleton: Skeleton) -> Calibration:
     Raises
     ------
     InputError
-        Neither can be told from what was recorded.
+        Neither can be determined from what was recorded.
     """
     at = {role: c.values for role, c in recording.channels.items() if not role.startswith("emg/")}
     slope, offset, notes = None, None, []
@@ -101,7 +101,7 @@ def read_calibration(recording: Recording, skeleton: Skeleton) -> Calibration:
         )
     if slope is None and offset is None:
         raise InputError(
-            f"{recording.source}: tells nothing of the person: record IJ, PX, C7 and T8 for the "
+            f"{recording.source}: tells nothing about the person: record IJ, PX, C7 and T8 for the "
             "slope of the sternum; right_acromion with right_gh, or an arm that moves by more than "
             f"{100 * _MOVES:.0f} cm, for the joint centre"
         )

@@ -31,8 +31,8 @@ class ArmTrack:
     trunk : float array, shape (samples, 3, 3)
         Rotation from the thorax frame to the world frame.
     shoulder : float array, shape (samples, 3)
-        Joint centre, world frame [m]; from joint angles, counted from a joint centre that stays
-        where it is or, with the hands on the ground, from the hand.
+        Joint centre, world frame [m]; from joint angles, relative to a joint centre that stays in
+        place or, with the hands on the ground, to the hand.
     elbow, hand : float array, shape (samples, 3)
         From the joint centre, thorax axes [m].
     lateral_axis : float array, shape (samples, 3)
@@ -49,8 +49,8 @@ class ArmTrack:
         Jugular notch, origin of the thorax frame, world frame [m]; empty where the trunk has no
         landmarks.
     off_hinge : float array, shape (samples,)
-        Forearm out of the plane square to the line of the epicondyles, outward positive [rad],
-        whatever the hinge is taken from; empty without landmarks.
+        Angle of the forearm out of the plane perpendicular to the line of the epicondyles, outward
+        positive [rad], whatever the source of the hinge; empty without landmarks.
     placed : mapping
         ``trunk``, ``joint_centre``, ``grip`` and ``girdle`` → how each was found, as found; empty
         without landmarks.

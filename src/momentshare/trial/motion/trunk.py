@@ -38,7 +38,7 @@ def place_trunk(
     recording : Recording
         On one clock.
     still : float array, shape (3, 3)
-        Of a trunk that lies as the condition says.
+        Of a trunk that lies as the condition states.
     way : str
         Of :class:`Ways`.
     ground : bool
@@ -82,7 +82,7 @@ def place_trunk(
 
 
 def _mean_rotation(rotations: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Rotation nearest to the mean of those that are known."""
+    """Rotation nearest to the mean of the known ones."""
     known = rotations[np.isfinite(rotations).all(axis=(1, 2))]
     if not len(known):
         return np.full((3, 3), np.nan)

@@ -1,7 +1,7 @@
-"""Where trunk, joint centre and grip are, from what a laboratory could see of them.
+"""Where trunk, joint centre and grip are, from what a laboratory could record.
 
-A bench hides the back of the trunk, and no marker sits in a joint. What was not seen follows from
-what was, in one of several ways; which one was taken is part of the answer, and so is what another
+A bench hides the back of the trunk, and no marker sits in a joint. What was not recorded follows
+from what was, in one of several ways; the way used is part of the answer, and so is what another
 would change (:mod:`~momentshare.trial.motion.others`).
 
 **trunk**
@@ -14,9 +14,9 @@ would change (:mod:`~momentshare.trial.motion.others`).
 **joint centre**
 
 - ``landmark``: a landmark of its own.
-- ``acromion``: follows the acromion at a constant offset in the trunk. A trial of the person's own
-  tells the offset; otherwise it is fitted to the trial together with the length of the upper arm,
-  beginning with the person's sizes. The upper arm keeps its length.
+- ``acromion``: follows the acromion at a constant offset in the trunk. A separate trial of the
+  person gives the offset; otherwise it is fitted to the trial together with the length of the upper
+  arm, starting from the person's sizes. The upper arm keeps its length.
 - ``trunk``: placed in the trunk by the person's sizes, from the jugular notch, by the course of the
   girdle with the arm.
 
@@ -80,12 +80,12 @@ WAY_TEXTS = {
     ("girdle", "landmarks"): "as joint centre or acromion shows it",
     ("girdle", "condition"): "as the condition states it",
 }
-"""What a way does, in the words of reports."""
+"""Description of a way, as used in reports."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ways:
-    """How each place is found; ``auto`` takes the first way that what was recorded allows."""
+    """How each place is found; ``auto`` takes the first way that the recording allows."""
 
     trunk: TrunkWay = "auto"
     joint_centre: JointWay = "auto"
@@ -146,7 +146,7 @@ def possible_ways(recording: Recording) -> dict[str, tuple[str, ...]]:
 
 
 def chosen_way(recording: Recording, place: str, wanted: str) -> str:
-    """Way of a place that is wanted, or the first one; refuse one that needs more than there is."""
+    """Return the requested way of finding a place, or the first; refuse one that lacks data."""
     known = possible_ways(recording)[place]
     name = place.replace("_", " ")
     if not known:

@@ -85,7 +85,7 @@ def draw_arm(
         Put into the footer.
     scale : ArmScale, optional
         Scales of arrows and bands shared with other drawings
-        (:func:`momentshare.report.figures.arm.panel.arm_scale`); by default the greatest just fit.
+        (:func:`momentshare.report.figures.arm.panel.arm_scale`); by default the largest that fit.
     kind : LiftKind, optional
         Kind of lift (:class:`momentshare.limits.LiftKind`), by which heads that the limb cannot
         bear in it are marked.
@@ -141,7 +141,7 @@ def draw_arms(
     Returns
     -------
     matplotlib Figure
-        A column a condition, front view above side view.
+        One column per condition, front view above side view.
 
     Raises
     ------
@@ -182,12 +182,12 @@ def draw_arm_strip(
     Returns
     -------
     matplotlib Figure
-        A column a height, front view above side view.
+        One column per height, front view above side view.
 
     Raises
     ------
     InputError
-        No height is wanted, one lies outside 0 to 1, or no frame can be reached.
+        No height is given, one lies outside 0 to 1, or no frame can be reached.
     """
     lift = result.prepared.lift
     if isinstance(heights, int):
@@ -215,7 +215,7 @@ def _settings(*texts: str) -> Iterator[None]:
 
 
 def _sheet(width: float, height: float, title: str, under: str, foot: str) -> tuple[Figure, float]:
-    """Return a figure with title and footer, and the height of what stands above the panels."""
+    """Return a figure with title and footer, and the height of everything above the panels."""
     from matplotlib.figure import Figure
 
     room = 0.96 * (width - 2 * EDGE)  # hinted text may be a little wider than measured
@@ -234,7 +234,7 @@ def _sheet(width: float, height: float, title: str, under: str, foot: str) -> tu
 
 
 def _axes(figure: Figure, x: float, top: float, box: Floats, metres: float) -> Axes:
-    """Put a panel with its upper left corner at x, top [inch] that shows a box [m]."""
+    """Place a panel that shows a box [m], its upper left corner at x, top [inch]."""
     width, tall = figure.get_size_inches()
     wide, high = (box[1] - box[0]) / metres
     ax = figure.add_axes((x / width, (tall - top - high) / tall, wide / width, high / tall))
@@ -378,7 +378,7 @@ def _fitted(
     """Return the scale at which every view fits a column, and what front and side views show."""
     scale = arm_scale(scenes)
     boxes: list[Floats] = []
-    for _ in range(3):  # the room for words is in inches, so it changes with the scale
+    for _ in range(3):  # the space for text is in inches, so it changes with the scale
         boxes = []
         for k in range(2):
             found = [extent(s, p[k], scale, words=full) for s, p in zip(scenes, pairs, strict=True)]

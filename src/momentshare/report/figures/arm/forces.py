@@ -37,7 +37,7 @@ _CHAIN: Any = (0, (6, 2, 1, 2))
 
 
 def draw_levers(ax: Axes, force: HandForce, *, ink: float) -> list[Floats]:
-    """Draw the line of action and the perpendiculars; return points that letters leave free."""
+    """Draw the line of action and the perpendiculars; return points that letters must avoid."""
     if not force.levers:
         return []
     along = force.parts / force.size
@@ -59,7 +59,7 @@ def draw_levers(ax: Axes, force: HandForce, *, ink: float) -> list[Floats]:
 
 
 def draw_dimensions(ax: Axes, force: HandForce, depths: Sequence[float]) -> None:
-    """Repeat each perpendicular clear of the body, with its length."""
+    """Repeat each perpendicular outside the body, with its length."""
     if not force.levers:
         return
     along = force.parts / force.size
@@ -123,7 +123,7 @@ def draw_arrows(ax: Axes, force: HandForce, scale: ArmScale, *, ink: float) -> l
 def write_values(
     ax: Axes, force: HandForce, view: View, scale: ArmScale, drawn: Sequence[str]
 ) -> list[Floats]:
-    """Write the forces beside the tip of the arrows; return points where the words stand."""
+    """Write the forces beside the tips of the arrows; return the places of the text."""
     sideways, vertical = force.parts
     words = {
         "resultant": f"resultant {force.size:.0f} N",

@@ -1,10 +1,10 @@
-"""The arm and its forces in two views, as numbers: what a drawing shows and what it must prove.
+"""The arm and its forces in two views, as numbers: what a drawing shows.
 
 The front view looks along the body across the bar, the side view along the bar from the person's
 right. In a view, the force of the hand is drawn as its projection; the perpendicular distance of
 its line of action from a joint times its size is the moment of the projected force about the line
-of sight through the joint. Net joint moments about anatomical axes, which hold the weight and
-inertia of the arm as well, are another thing and stand beside.
+of sight through the joint. Net joint moments about anatomical axes, which include the weight and
+inertia of the arm, are a different quantity and are listed beside it.
 """
 
 from __future__ import annotations
@@ -48,9 +48,9 @@ class View:
     ----------
     name : {"front", "side"}
     right, up : float array, shape (3,)
-        Unit vectors of the page in the thorax frame, square to each other.
+        Unit vectors of the page in the thorax frame, perpendicular to each other.
     words : str
-        From where the person is seen.
+        Description of the viewpoint.
     """
 
     name: str
@@ -64,7 +64,7 @@ class View:
         return np.cross(self.right, self.up)
 
     def sideways(self, force: float) -> str:
-        """Say which way a force to the right of the page points, to its left if negative."""
+        """Name the direction of a force to the right of the page, or to its left if negative."""
         if self.name == "front":
             return "outward" if force > 0.0 else "inward"
         x, y, _ = self.right if force > 0.0 else -self.right
@@ -151,7 +151,7 @@ class ArmScene:
     head_force, activation : mapping
         Head → active and passive force [N]; activation.
     hand_moments, net_moments : float array, shape (rows,)
-        Moments that the hand's force asks for, and net moments [N·m]; order and signs of
+        Moments required by the hand's force, and net moments [N·m]; order and signs of
         :mod:`momentshare.directions`.
     kind : LiftKind or None
         What kind of lift it is, for the limits of the limb; None where it is not known.
@@ -304,7 +304,7 @@ def _of(vectors: Floats, frame: int) -> Floats:
 
 
 def _support(lift: Lift, frame: int) -> Support:
-    """Tell what the hand pushes from the direction in which it does."""
+    """Infer what the hand pushes from the direction of the push."""
     if lift.push_axis is not None and lift.load_force is not None:
         rise = float(_of(lift.push_axis, frame) @ _of(lift.up, frame))
         if rise < -_PARALLEL:
@@ -315,7 +315,7 @@ def _support(lift: Lift, frame: int) -> Support:
 
 
 def views(scene: ArmScene) -> tuple[View, View]:
-    """Front and side view of a scene; the page stands upright."""
+    """Front and side view of a scene; the page is upright."""
     up = scene.up
     out = scene.outward - (scene.outward @ up) * up
     out = out / np.linalg.norm(out)
@@ -325,7 +325,7 @@ def views(scene: ArmScene) -> tuple[View, View]:
 
 
 def _from_where(toward: Floats) -> str:
-    """Say from where a viewer looks who stands in this direction from the person."""
+    """Describe the viewpoint in this direction from the person."""
     if abs(toward[1]) >= abs(toward[0]):
         return "seen from the head" if toward[1] > 0.0 else "seen from the feet"
     return "seen from the front" if toward[0] > 0.0 else "seen from behind"

@@ -1,4 +1,4 @@
-"""What stands beside a drawing of the arm: rulers, table of moments, key of the bands."""
+"""Beside a drawing of the arm: rulers, table of moments, key of the bands."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def with_minus(text: str) -> str:
 
 
 def draw_rulers(ax: Axes, box: Floats, scale: ArmScale, *, top: bool) -> None:
-    """Draw what 10 cm and a round force are in the drawing, on the side of the arrows."""
+    """Draw rulers for 10 cm and a round force, on the side of the arrows."""
     inch = scale.metres_per_inch
     x = box[0, 0] + 0.06 * inch
     y = box[1, 1] - 0.1 * inch if top else box[0, 1] + 0.26 * inch

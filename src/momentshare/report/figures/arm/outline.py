@@ -1,9 +1,8 @@
 """Outlines of trunk, bones, hand and implement, as points in the thorax frame.
 
-The limb model knows joints, sites and surfaces, not the shape of bones. The shapes here give a
-drawing something to stand on and enter no number: they are laid through the joints of the posture
-and scaled to the person. Sizes are those of a grown man of the model's reference stature, chosen
-by eye.
+The limb model knows joints, sites and surfaces, not the shape of bones. The shapes here only
+illustrate a drawing and enter no number: they pass through the joints of the posture and are scaled
+to the person. Sizes are those of an adult man of the model's reference stature, chosen by eye.
 """
 
 from __future__ import annotations

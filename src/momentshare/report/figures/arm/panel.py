@@ -69,7 +69,7 @@ _GROUPS: dict[str, tuple[int, Any]] = {
 
 
 def arm_scale(scenes: Sequence[ArmScene]) -> ArmScale:
-    """Return the scales at which the greatest force and the widest of some scenes just fit."""
+    """Return the scales at which the greatest force and the widest of several scenes just fit."""
     push = max((float(np.linalg.norm(scene.force)) for scene in scenes), default=0.0)
     pull = max((max(scene.head_force.values()) for scene in scenes), default=0.0)
     scale = ArmScale(
@@ -98,7 +98,7 @@ def band_look(group: str) -> tuple[str, Any]:
 def extent(scene: ArmScene, view: View, scale: ArmScale, *, words: bool = True) -> Floats:
     """Corners of what a view shows, shape (2, 2): lowest and highest x and y [m].
 
-    ``words`` keeps room for dimension lines and for what stands beside the arrows.
+    ``words`` keeps space for dimension lines and for the text beside the arrows.
     """
     force = hand_force(scene, view)
     tip = force.hand + scale.metres_per_newton * force.parts
@@ -158,9 +158,9 @@ def draw_view(
     scene, view, scale
         What, from where and how large.
     letters : mapping
-        Head → letter that stands on its band; heads without one have none.
+        Head → letter on its band; heads without an entry have none.
     words : bool
-        Whether values stand beside arrows and distances.
+        Whether values are written beside arrows and distances.
     ink : float
         Factor on the width of lines and bands, for small drawings.
 
@@ -313,8 +313,8 @@ def _letters(
     taken: list[Floats],
     inch: float,
 ) -> None:
-    """Put a letter on every band, where it stands clear of the others."""
-    # Short lines have the least choice, so they choose first.
+    """Put a letter on every band, clear of the others."""
+    # Short lines have the least choice, so they are placed first.
     length = {h: float(np.linalg.norm(np.diff(p, axis=0), axis=1).sum()) for h, p in lines.items()}
     for head in sorted(set(letters) & set(lines), key=lambda h: length[h]):
         anchor, spot = _free_spot(lines[head], np.array(taken), inch)
@@ -343,7 +343,7 @@ def _free_spot(line: Floats, taken: Floats, inch: float) -> tuple[Floats, Floats
     for reach in (0.0, 0.17, 0.25, 0.35, 0.5, 0.7):
         spots = anchors[:, None] + reach * inch * (ring if reach else ring[:1])[None]
         room = np.linalg.norm(spots[:, :, None] - taken, axis=-1).min(axis=-1) / inch
-        # Of places that are clear, those in the middle of the line.
+        # Among free places, prefer those in the middle of the line.
         room = np.minimum(room, _CLEAR + 0.06) - 0.02 * np.abs(shares - 0.5)[:, None]
         at = np.unravel_index(int(np.argmax(room)), room.shape)
         if room[at] > best[0] + 1e-9:

@@ -1,4 +1,4 @@
-"""Which drawings of the arm belong to a study, and what their files are called."""
+"""Which drawings of the arm belong to a study, and the names of their files."""
 
 from __future__ import annotations
 
@@ -69,7 +69,7 @@ def arm_drawings(study: StudyResult) -> dict[str, Callable[[], Figure]]:
 
 
 def _slug(name: str, taken: Iterable[str]) -> str:
-    """Make a file name of a condition: letters a to z and digits, told apart by a number."""
+    """Make a file name of a condition: letters a to z and digits, made unique by a number."""
     plain = "_".join(re.findall("[a-z0-9]+", name.lower()))[:40].strip("_") or "condition"
     slug, number = plain, 2
     while f"arm_{slug}" in taken or slug in {"along_lift", "side_by_side"}:

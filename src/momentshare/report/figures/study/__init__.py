@@ -1,4 +1,4 @@
-"""Figures of a study; one function a figure returns a matplotlib ``Figure``.
+"""Figures of a study; one function per figure returns a matplotlib ``Figure``.
 
 Lines are means over people, thin bands the range over people. Sizes are laid out in inches
 from measured text widths, so that nothing overlaps however long the names are.

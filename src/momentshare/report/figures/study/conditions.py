@@ -1,4 +1,4 @@
-"""Conditions side by side within each head: dots with what moves them."""
+"""Conditions compared within each head: dots with ranges."""
 
 from __future__ import annotations
 
@@ -94,7 +94,7 @@ def condition_dots(study: StudyResult) -> Figure:
 def _most_different(solved: Solved) -> list[int]:
     """Working heads with the widest range of means over conditions, in the order of the limb.
 
-    Heads that the limb can bear in every condition come first.
+    Heads that the limb supports in every condition come first.
     """
     mode = solved.main_mode()
     table = np.array([solved.mean_activation(c, mode) for c in solved.conditions])

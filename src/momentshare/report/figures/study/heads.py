@@ -169,7 +169,7 @@ _DOTS: dict[str, dict[str, Any]] = {
         strict=True,
     )
 }
-"""Dots that can still be told apart where they fall together: small and full on top."""
+"""Dots that remain distinguishable where they coincide: small and filled on top."""
 
 
 @styled

@@ -49,7 +49,7 @@ _POINT: dict[str, Any] = {"linestyle": "none"}
 def moments_along_lift(study: StudyResult) -> Figure:
     """Net joint moments: a row per moment, a column per condition, a line per lateral mode.
 
-    More than seven conditions go on in a further block of rows.
+    More than seven conditions continue in a further block of rows.
     """
     solved = solved_study(study)
     count, lines = len(solved.conditions), len(MOMENT_ROWS)

@@ -57,13 +57,13 @@ class Solved:
         return Marks(self.limits, self.kinds)
 
     def get(self, condition: str, mode: str) -> list[tuple[Case, LiftResult]]:
-        """Results of a condition; one without a lateral force answers for every mode."""
+        """Results of a condition; one without a lateral force serves for every mode."""
         if condition not in self.bars:
             mode = "zero"
         return self.entries.get((condition, mode), [])
 
     def any(self, condition: str) -> list[tuple[Case, LiftResult]]:
-        """Results of a condition where the lateral mode does not matter."""
+        """Results of a condition if the lateral mode does not matter."""
         return next((self.get(condition, m) for m in self.modes if self.get(condition, m)), [])
 
     def label(self, condition: str) -> str:
@@ -80,14 +80,14 @@ class Solved:
 
     @property
     def band(self) -> str:
-        """What the band means, where there is one."""
+        """Meaning of the band, if there is one."""
         if self.people == 1:
             return ""
         tail = "" if self.all_reach else " Means are shown where everyone reaches the bar."
         return f" Band: range over people.{tail}"
 
     def lateral(self, mode: str) -> str:
-        """Name the treatment of the lateral force, and what stands beside it."""
+        """Name the treatment of the lateral force, and what is shown beside it."""
         if not self.bars:
             return "no lateral force (dumbbells)"
         text = f"lateral force: {style.MODES[mode]}"
@@ -164,8 +164,8 @@ class Curve:
 def curve_over_people(pairs: list[tuple[Case, LiftResult]], values: list[Floats]) -> Curve:
     """Gather people; trailing axes are kept.
 
-    The mean stands where everyone has a value, so that it does not jump where one person
-    drops out; where no frame has everyone it is the mean of those who have one.
+    The mean is over everyone where all have a value, so that it does not jump where one person
+    drops out; if no frame has everyone it is the mean of those who have one.
     """
     table = np.array(values, dtype=float)
     table[~np.isfinite(table)] = np.nan

@@ -50,7 +50,7 @@ FIGURES: dict[str, Callable[[StudyResult], Figure]] = {
 
 
 def nothing_to_show(study: StudyResult) -> set[str]:
-    """Names of figures that would have nothing to say."""
+    """Names of figures that would show nothing."""
     solved = solved_study(study)
     out = set()
     if len(solved.conditions) < 2:
@@ -77,7 +77,7 @@ def write_figures(
     study : StudyResult
     writer : Writer
     folder : str
-        What their names begin with, such as ``figures/``.
+        Prefix of their names, such as ``figures/``.
     formats : sequence of str
         File endings that matplotlib knows; ``png`` and ``svg`` give the same bytes for the
         same study.

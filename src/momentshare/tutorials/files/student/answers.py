@@ -6,7 +6,7 @@ import pandas as pd
 
 
 def word(before, after):
-    """Say how a number changes."""
+    """Describe how a number changes."""
     return "rises" if after > before else "falls"
 
 
