@@ -62,6 +62,8 @@ class StudyResult(CaseSet):
         Cases out of reach, with the reason.
     band : Band or None
         What the posture rule and the couples of the hands change, if requested.
+    shelf : Shelf or None
+        Where the arrays of the cases are kept on disk, if they are not in memory.
 
     Examples
     --------
