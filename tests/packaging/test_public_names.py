@@ -47,6 +47,7 @@ LAYERS = [
     {"joint"},
     {"balance"},
     {"analysis"},
+    {"warm"},
     {"girdle_forces"},
     {"runs"},
     {"study"},

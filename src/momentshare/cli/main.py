@@ -25,6 +25,7 @@ from momentshare.cli.tables import Conditions, People, echo
 from momentshare.cli.tutorial import tutorial
 from momentshare.cli.uncertainty import uncertainty
 from momentshare.cli.validate import validate
+from momentshare.cli.warm_up import warm_up
 from momentshare.errors import MomentshareError
 
 if TYPE_CHECKING:
@@ -216,6 +217,7 @@ app.command()(strength)
 app.command()(tutorial)
 app.command()(uncertainty)
 app.command()(validate)
+app.command(name="warm-up")(warm_up)
 
 
 def _ended(number: int, _frame: object) -> None:
