@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 from momentshare._kernels import compiling_from, is_available
@@ -136,10 +137,10 @@ def _kernels(rows: Sequence[int]) -> Iterator[tuple[str, Callable[[], Any]]]:
     yield "sharing, min–max", minmax
     yield "greatest factors and moments", greatest
     for count in rows:
-        yield f"sharing, p = 2, {count} rows side by side", lambda count=count: lanes(count)
+        yield f"sharing, p = 2, {count} rows side by side", partial(lanes, count)
         yield (
             f"sharing within inequalities, p = 2, {count} rows side by side",
-            lambda count=count: within(count),
+            partial(within, count),
         )
 
 
@@ -156,7 +157,13 @@ def _lift_kernels() -> list[WarmKernel]:
     limb = build_limb(
         Person(name="nobody", sex="female", stature=1.65, body_mass=62.0), load_model()
     )
-    press = BenchPress(load_mass=10.0, spacing=Profile.constant(0.5), bar_path=BarPath(), frames=3)
+    press = BenchPress(
+        load_mass=10.0,
+        spacing=Profile.constant(0.5),
+        path=BarPath(),
+        tilt=Profile.constant(0.0),
+        frames=3,
+    )
     with compiling_from(1):
         prepare(limb, press.lift(limb.skeleton))
     found = [("paths", trace_frames), ("presses", settle_frames)]

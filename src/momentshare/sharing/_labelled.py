@@ -6,12 +6,9 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from momentshare.errors import ShapeError
-from momentshare.sharing._result import Certificate, Status
 
 if TYPE_CHECKING:
     import pandas as pd
-
-    from momentshare.sharing._result import Sharing
 
 UNITS = {
     "activation": ("head", "1"),
@@ -33,8 +30,8 @@ CERTIFICATE = {
 }
 
 
-def labelled(answer: Sharing) -> dict[str, Any]:
-    """See `Sharing.to_dict`."""
+def labelled(answer: Any, statuses: list[str]) -> dict[str, Any]:
+    """See `Sharing.to_dict`; ``statuses`` are the names of the codes, from zero."""
     axes = len(answer.status.shape)
     frames = ("frame",) if axes == 1 else tuple(f"axis_{i}" for i in range(axes))
     heads = answer.head_names or tuple(f"head {i}" for i in range(answer.activation.shape[-1]))
@@ -51,29 +48,29 @@ def labelled(answer: Sharing) -> dict[str, Any]:
         if values is not None and (axis in coords or values.shape[-1] > 0):
             attrs = {"units": unit} if unit else {}
             found[name] = {"dims": (*frames, axis), "data": values.tolist(), "attrs": attrs}
-    for name in Certificate.__dataclass_fields__:
+    for name, unit in CERTIFICATE.items():
         found[name] = {
             "dims": frames,
             "data": getattr(answer.certificate, name).tolist(),
-            "attrs": {"units": CERTIFICATE[name]},
+            "attrs": {"units": unit},
         }
     found["status"] = {
         "dims": frames,
         "data": answer.status.tolist(),
         "attrs": {
-            "flag_values": [int(code) for code in Status],
-            "flag_meanings": " ".join(code.name.lower() for code in Status),
+            "flag_values": list(range(len(statuses))),
+            "flag_meanings": " ".join(statuses),
         },
     }
-    attrs = {"exponent": answer.exponent, "method": answer.method}
-    return {"coords": coords, "data_vars": found, "attrs": attrs}
+    made: dict[str, Any] = {"exponent": answer.exponent, "method": answer.method}
+    return {"coords": coords, "data_vars": found, "attrs": made}
 
 
-def json_of(answer: Sharing) -> str:
+def json_of(whole: dict[str, Any]) -> str:
     """See `Sharing.to_json`."""
     import json
 
-    return json.dumps(_strict(labelled(answer)), allow_nan=False, default=str)
+    return json.dumps(_strict(whole), allow_nan=False, default=str)
 
 
 def _strict(value: Any) -> Any:

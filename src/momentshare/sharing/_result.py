@@ -238,8 +238,8 @@ class Sharing:
         names = self.head_names or tuple(f"head {i}" for i in range(heads))
         columns: dict[str, object] = {}
         if self.frame_index is None:
-            for axis, index in enumerate(np.indices(self.status.shape)):
-                columns[f"axis {axis}"] = np.repeat(index.ravel(), heads)
+            for axis, place in enumerate(np.indices(self.status.shape)):
+                columns[f"axis {axis}"] = np.repeat(place.ravel(), heads)
         columns["head"] = np.tile(np.array(names, dtype=object), frames)
         columns["activation"] = self.activation.ravel()
         columns["active force [N]"] = self.active_force.ravel()
@@ -256,13 +256,13 @@ class Sharing:
         """
         from momentshare.sharing._labelled import labelled
 
-        return labelled(self)
+        return labelled(self, [code.name.lower() for code in Status])
 
     def to_json(self) -> str:
         """Give the text of `to_dict` in strict JSON; NaN reads null, infinity ``"inf"``."""
         from momentshare.sharing._labelled import json_of
 
-        return json_of(self)
+        return json_of(self.to_dict())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
