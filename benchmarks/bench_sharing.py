@@ -413,7 +413,10 @@ def costs(problem, rounds):
 
 
 def latency(problem, count=4000):
-    """How long one frame takes when it comes alone: median, 99th percentile and worst."""
+    """How long one frame takes when it comes alone: median, 99th percentile and worst.
+
+    Ours at several p, then each general solver at p = 2, all on the same frames.
+    """
     arms, capacity, moments, _ = problem
     met = np.flatnonzero(share(arms, capacity, moments).status == Status.SOLVED)
     order = np.resize(met, count)
@@ -434,19 +437,38 @@ def latency(problem, count=4000):
             arms[mixed[k]], capacity[mixed[k]], moments[mixed[k]]
         ),
     }
+    for p in (10.0, 20.0):
+        solver[p] = Solver(heads=arms.shape[2], exponent=p)
+        runs[f"Solver.step, shuffled, p = {p:.0f}"] = step(p, mixed, moments[mixed])
+        runs[f"Solver.step, p = {p:.0f}, a fifth beyond reach"] = step(p, mixed, pushed)
+    sizes = dict.fromkeys(runs, count)
+    A, b = normalised(arms, capacity, moments)
+    for name, (make, most, package) in LOOPS.items():
+        try:
+            solve = make(A, b)
+        except ImportError:
+            print(f"{name}: {package} is not installed")
+            continue
+        runs[name] = lambda k, solve=solve: solve(mixed[k])
+        sizes[name] = min(count, most)
     head = f"{'one frame alone, µs of thread time':<46}{'p50':>8}{'p99':>8}"
-    print(f"\n{head}{'worst':>9}{'worst/p50':>11}")
+    print(f"\n{head}{'worst':>9}{'worst/p50':>11}{'p50 / first':>13}")
     print("  as measured, then the best of five runs of each frame")
+    first = None
     for name, run in runs.items():
-        taken = np.empty((5, count))
+        taken = np.empty((5, sizes[name]))
         for row in taken:
-            for k in range(count):
+            for k in range(row.size):
                 begin = time.thread_time_ns()
                 run(k)
                 row[k] = time.thread_time_ns() - begin
         for label, values in ((name, taken[1:]), ("", taken.min(axis=0))):
             middle, late, worst = np.percentile(values, [50, 99, 100]) / 1e3
-            print(f"  {label:<44}{middle:>8.1f}{late:>8.1f}{worst:>9.1f}{worst / middle:>11.1f}")
+            first = first or middle
+            print(
+                f"  {label:<44}{middle:>8.1f}{late:>8.1f}{worst:>9.1f}{worst / middle:>11.1f}"
+                f"{middle / first:>13.2f}"
+            )
 
 
 def greatest(problem, rounds):

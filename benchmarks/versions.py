@@ -3,6 +3,7 @@
     python benchmarks/versions.py                            # 3.11 to 3.13, lowest and newest
     python benchmarks/versions.py --python 3.11 --take lowest
     python benchmarks/versions.py --every-test               # in place of the telling part
+    python benchmarks/versions.py --brief                    # the least that touches every library
 
 A wheel is built once. For each Python and choice of versions it goes, with everything that
 ``full`` asks for, into an environment of its own made by uv, and the tests run beside nothing but
@@ -44,6 +45,16 @@ TELLING = (
     "tests/golden/test_golden.py::test_numbers_stay[lab/heads]",
 )
 """What touches every library: parsing, tables, Parquet, C3D, figures, compiled code, children."""
+
+BRIEF = (
+    "tests/golden/test_golden.py::test_numbers_stay[demo/heads]",
+    "tests/golden/test_golden.py::test_numbers_stay[demo/loads]",
+    "tests/golden/test_golden.py::test_numbers_stay[lab/heads]",
+    "tests/unit/test_published.py",
+    "tests/unit/test_run_folder.py",
+    "tests/unit/test_text.py",
+)
+"""The least of it, for every submission: numbers of a planned and a measured study, a figure."""
 
 SMALL = """
 title = "Two presses"
@@ -164,8 +175,9 @@ def main():
     parser.add_argument("--take", action="append", choices=list(TAKES), help="may be repeated")
     parser.add_argument("--alone", action="store_true", help="the wheel alone, no tests")
     parser.add_argument("--every-test", action="store_true", help="not only the telling part")
+    parser.add_argument("--brief", action="store_true", help="the least of the telling part")
     options = parser.parse_args()
-    tests = ["tests"] if options.every_test else list(TELLING)
+    tests = ["tests"] if options.every_test else list(BRIEF if options.brief else TELLING)
     bad = 0
     with tempfile.TemporaryDirectory(prefix="momentshare-versions-") as name:
         place = Path(name)

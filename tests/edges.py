@@ -1,6 +1,6 @@
 """Studies at the edges of what a study file may say, and whether their answers hold.
 
-A case is a study of one person of any size, from a child's to a giant's, in every exercise, with
+A case is a study of people of any size, from a child's to a giant's, in every exercise, with
 a load from nothing to a ton, an exponent from 1.01 to 100 (or the min–max), and any other
 setting. Its answers must be finite and within bounds, a frame without proof must show in its
 certificate what does not hold, a refusal must say why. Then one number of the study is moved a
@@ -40,6 +40,9 @@ input."""
 TOLERANCE = 1e-9
 """Distance from 0 to 1 of an activation that is rounding."""
 
+PROOF = ("bound_violation", "stationarity", "duality_gap", "moment_residual")
+"""Parts of a certificate, any of which may fail."""
+
 MOVED = ("load", "exponent", "body_mass_kg", "stature_cm", "spacing", "posture")
 
 
@@ -49,6 +52,8 @@ class Found:
 
     conditions: int = 0
     statuses: Counter = field(default_factory=Counter)
+    reasons: Counter = field(default_factory=Counter)
+    """What fails most in the certificate of a frame without proof."""
     refused: int = 0
     compared: Counter = field(default_factory=Counter)
     jumps: list = field(default_factory=list)
@@ -58,14 +63,18 @@ class Found:
     def add(self, other):
         self.conditions += other.conditions
         self.statuses += other.statuses
+        self.reasons += other.reasons
         self.refused += other.refused
         self.compared += other.compared
         self.jumps += other.jumps
         self.faults += other.faults
 
 
-def seeded(number):
-    """Values of the study of this number: settings, a person, a condition of each exercise."""
+def seeded(number, people=1):
+    """Values of the study of this number: settings, people, a condition of each exercise.
+
+    The first person and the conditions are the same however many people there are.
+    """
     rng = random.Random(number)  # noqa: S311 - no secret
     exponent = 10 ** rng.uniform(math.log10(1.01), 2.0)
     values = {
@@ -80,16 +89,21 @@ def seeded(number):
             "elastic_tendon": rng.random() < 0.1,
             "scapula": rng.choice(["moving", "moving", "resting", "pressing"]),
         },
-        "person": {
-            "name": "Nils",
-            "sex": rng.choice(["female", "male"]),
-            "stature_cm": rng.uniform(120.0, 230.0),
-            "body_mass_kg": rng.uniform(35.0, 200.0),
-            "training_factor": rng.uniform(0.3, 3.0),
-        },
+        "people": [_person(0, rng)],
     }
     values["conditions"] = [_condition(name, rng) for name in EXERCISES]
+    values["people"] += [_person(k, rng) for k in range(1, people)]
     return values
+
+
+def _person(number, rng):
+    return {
+        "name": f"P{number}",
+        "sex": rng.choice(["female", "male"]),
+        "stature_cm": rng.uniform(120.0, 230.0),
+        "body_mass_kg": rng.uniform(35.0, 200.0),
+        "training_factor": rng.uniform(0.3, 3.0),
+    }
 
 
 def _condition(exercise, rng):
@@ -132,7 +146,8 @@ def _toml(value):
 
 def text_of(values):
     """Text of the study file."""
-    tables = [("[settings]", values["settings"]), ("[[person]]", values["person"])]
+    tables = [("[settings]", values["settings"])]
+    tables += [("[[person]]", p) for p in values["people"]]
     tables += [("[[condition]]", c) for c in values["conditions"]]
     lines = ['title = "Edge"']
     for head, table in tables:
@@ -142,14 +157,15 @@ def text_of(values):
 
 def moved(values, what, by):
     """The study with one number moved by a part of itself; None where it has no such number."""
-    settings, person = dict(values["settings"]), dict(values["person"])
+    settings, people = dict(values["settings"]), [dict(p) for p in values["people"]]
     conditions = [dict(c) for c in values["conditions"]]
     if what == "exponent":
         if not math.isfinite(settings["exponent"]):
             return None
         settings["exponent"] = 1.0 + (settings["exponent"] - 1.0) * (1.0 + by)
-    elif what in person:
-        person[what] *= 1.0 + by
+    elif what in people[0]:
+        for person in people:
+            person[what] *= 1.0 + by
     else:
         names = {
             "load": ("load_kg",),
@@ -160,11 +176,11 @@ def moved(values, what, by):
             for name in names:
                 if name in condition:
                     condition[name] *= 1.0 + by
-    return {"settings": settings, "person": person, "conditions": conditions}
+    return {"settings": settings, "people": people, "conditions": conditions}
 
 
 def solved(values):
-    """Answers by condition and treatment; None where nobody can perform anything."""
+    """Answers of a study; None where nobody can perform anything."""
     planned = plan_study(parse_study(text_of(values)))
     try:
         return planned.solve(greatest_load=False)
@@ -175,19 +191,19 @@ def solved(values):
 
 
 def answers(result):
-    """Results by condition, treatment and whether the glenoid's limit is kept."""
+    """Results by person, condition, treatment and whether the glenoid's limit is kept."""
     return {
-        (case.condition, answer.lateral.mode, number): (case, answer)
+        (case.person, case.condition, answer.lateral.mode, number): (case, answer)
         for case in result.cases
         for number, kept in enumerate((case.results, case.without_limit))
         for answer in kept
     }
 
 
-def look(number, *, moving=True):
+def look(number, *, people=1, moving=True):
     """Solve the study of a number and check its answers."""
-    values, found = seeded(number), Found()
-    found.conditions = len(values["conditions"])
+    values, found = seeded(number, people), Found()
+    found.conditions = len(values["conditions"]) * people
     try:
         result = solved(values)
     except Exception as err:  # noqa: BLE001 - that is what is looked for
@@ -200,20 +216,20 @@ def look(number, *, moving=True):
         found.refused += 1
         if not refusal.reason.strip():
             found.faults.append((number, refusal.condition, "refused without a reason"))
-    for (condition, mode, _), (case, answer) in answers(result).items():
-        for fault in judged(case, answer, found.statuses):
-            found.faults.append((number, condition, f"{mode}: {fault}"))
+    for (person, condition, mode, _), (case, answer) in answers(result).items():
+        for fault in judged(case, answer, found):
+            found.faults.append((number, f"{person}, {condition}", f"{mode}: {fault}"))
     if moving:
         follow(number, values, result, found)
     return found
 
 
-def judged(case, answer, counts):
-    """Faults of one answer; ``counts`` of statuses is added to."""
+def judged(case, answer, found):
+    """Faults of one answer; its statuses and reasons are counted in ``found``."""
     reach = case.prepared.lift.reachable
     sharing = answer.sharing
     status = sharing.status[reach]
-    counts.update(Status(int(s)).name.lower() for s in status)
+    found.statuses.update(Status(int(s)).name.lower() for s in status)
     usable = reach & ~np.isin(sharing.status, (Status.INVALID, Status.INFEASIBLE))
     if (sharing.status[reach] == Status.INVALID).any():
         yield "invalid where the hand can reach"
@@ -234,18 +250,10 @@ def judged(case, answer, counts):
         yield f"activation from {inside.min():.6g} to {inside.max():.6g}"
     open_ = usable & (sharing.status == Status.UNCERTIFIED)
     if open_.any():
-        proof = sharing.certificate
-        worst = np.max(
-            [
-                proof.bound_violation[open_],
-                proof.stationarity[open_],
-                np.abs(proof.duality_gap[open_]),
-                proof.moment_residual[open_],
-            ],
-            axis=0,
-        )
-        if not (worst > TOLERANCE).all():
+        worst = np.array([np.abs(getattr(sharing.certificate, name)[open_]) for name in PROOF])
+        if not (worst.max(axis=0) > TOLERANCE).all():
             yield "uncertified, and nothing in the certificate says why"
+        found.reasons.update(PROOF[k] for k in worst.argmax(axis=0))
 
 
 def follow(number, values, result, found):

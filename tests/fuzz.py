@@ -9,6 +9,8 @@ names the file; all else is a fault of ours.
 import io
 import random
 import shutil
+import sys
+import tempfile
 import time
 import tomllib
 import traceback
@@ -23,6 +25,7 @@ from pyarrow import parquet
 from momentshare.cohort.load import parse_cohort
 from momentshare.demo import demo_text
 from momentshare.errors import MomentshareError, StudyError
+from momentshare.files import run_folder
 from momentshare.inputs import STUDY, read_text
 from momentshare.model import load_model, models_folder
 from momentshare.published import read_published
@@ -37,6 +40,9 @@ from tests.c3d_writer import BIG, LITTLE, VAX, File
 
 SLOW = 10.0
 """Seconds after which an answer came too late; most take a hundredth."""
+
+HUGE = 1_000_000_000
+"""Bytes by which no input may make this process grow."""
 
 LONGEST = 70_000
 """Characters of the longest message: 30 faults of 2000 and a head."""
@@ -271,6 +277,73 @@ def _one(name, text):
     return lambda: [(name, text().encode() if callable(text) else text.encode())]
 
 
+PARTS = {
+    "draws-000000": {"chunks/draws-000000.parquet": parquet_bytes()},
+    "trials/0001": {"trials/0001/trial.json": b"{}\n", "trials/0001/heads.parquet": b"PAR1"},
+}
+"""Parts of a run: a chunk, and a trial of two files."""
+
+TAG = "what made it"
+
+
+@cache
+def run_files(*, ended):
+    """Files of a sound run by name: ended, or killed after its parts, with a journal."""
+    with tempfile.TemporaryDirectory() as name:
+        place = Path(name) / "run"
+        with run_folder(place, "cohort", study={"draws": 4}) as run:
+            for part, files in PARTS.items():
+                run.keep(part, TAG, files)
+            with run.results() as writer:
+                writer.text("heads.csv", "head,force_n\n")
+            if not ended:
+                return _files(place)
+        return _files(place)
+
+
+def _files(folder):
+    return {str(p.relative_to(folder)): p.read_bytes() for p in folder.rglob("*") if p.is_file()}
+
+
+RUN_FILES = {
+    "run_manifest.json": (True, "manifest.json"),
+    "run_journal": (False, ".momentshare/journal"),
+    "run_chunk": (True, "chunks/draws-000000.parquet"),
+    "run_trial": (True, "trials/0001/trial.json"),
+}
+"""Damaged file → whether its run has ended, and its name in the folder."""
+
+
+def run_again(place):
+    """Go on with a run one file of which is damaged: what is not whole is never taken for whole.
+
+    Nothing outside the folder, nor a file that the run did not write, is touched.
+    """
+    ended, damaged = RUN_FILES[place.name]
+    folder = place.parent / "run"
+    shutil.rmtree(folder, ignore_errors=True)
+    mine = {place.parent / "beside.txt": b"mine", folder / "notes.txt": b"mine"}
+    for name, data in run_files(ended=ended).items():
+        target = folder / name
+        target.parent.mkdir(parents=True, exist_ok=True)
+        target.write_bytes(place.read_bytes() if name == damaged else data)
+    for other, data in mine.items():
+        other.write_bytes(data)
+    try:
+        with run_folder(folder, "cohort", study={"draws": 5}) as run:
+            for part, files in PARTS.items():
+                sound = all(
+                    (folder / n).is_file() and (folder / n).read_bytes() == data
+                    for n, data in files.items()
+                )
+                assert sound or not run.has(part, TAG)
+            run.drop(run.parts)
+            with run.results() as writer:
+                writer.text("conditions.csv", "condition\n")
+    finally:
+        assert all(other.read_bytes() == data for other, data in mine.items())
+
+
 MODEL_FILES = ("limb.toml", "sites.csv", "heads.csv", "quantities.csv", "surfaces.csv")
 
 KINDS = {
@@ -296,6 +369,12 @@ KINDS = {
         2,
     ),
     "moments": Kind(_one("moments.csv", MOMENTS), read_moments, 2),
+    "run folder": Kind(
+        lambda: [
+            (name, run_files(ended=ended)[inside]) for name, (ended, inside) in RUN_FILES.items()
+        ],
+        run_again,
+    ),
     "published table": Kind(_one("published.csv", PUBLISHED), read_published, 2),
 }
 
@@ -306,7 +385,7 @@ def outcome(kind, folder, which, mutations):
     name, raw = seeds[which % len(seeds)]
     place = Path(folder) / name
     place.write_bytes(mutated(raw, mutations))
-    began = time.monotonic()
+    began, before = time.monotonic(), most_memory()
     try:
         KINDS[kind].read(place)
         found = "read"
@@ -316,9 +395,21 @@ def outcome(kind, folder, which, mutations):
             return found, repr(str(err)[:500])
     except Exception:  # noqa: BLE001 - that is what is looked for
         return "crash", traceback.format_exc()
+    if most_memory() - before > HUGE:
+        return "huge", f"{(most_memory() - before) / 1e6:.0f} MB more"
     if time.monotonic() - began > SLOW:
         return "slow", f"{time.monotonic() - began:.1f} s"
     return found, ""
+
+
+def most_memory():
+    """Most memory that this process has held [bytes]; 0 where the system does not tell."""
+    try:
+        import resource
+    except ImportError:
+        return 0
+    unit = 1 if sys.platform == "darwin" else 1024
+    return unit * resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
 
 
 def _of_message(text):

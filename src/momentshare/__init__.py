@@ -11,6 +11,7 @@ The public names, by what they are for:
 - why: ``explain_head``, ``explain_difference``, ``limiting_strength``, ``joint_strength``
 - how sure: ``effect_tables``, ``run_uncertainty``
 - the greatest load: ``maximal_lifts``, ``driven_path``, ``drive_load``
+- compiled ahead of time: ``warm_up``
 
 They load on first use, so that importing the package is quick. ``momentshare.sharing`` is the
 other public module; all else may change without notice.
@@ -144,6 +145,10 @@ if TYPE_CHECKING:
         UncertaintyPlan,
         run_uncertainty,
     )
+    from momentshare.warm import (
+        WarmKernel,
+        warm_up,
+    )
 
 _HOME = {
     "Balance": "balance",
@@ -174,6 +179,7 @@ _HOME = {
     "Study": "study",
     "StudyResult": "study",
     "UncertaintyPlan": "uncertainty",
+    "WarmKernel": "warm",
     "build_limb": "limb",
     "condition_table": "reading",
     "counterfactuals": "explain",
@@ -220,6 +226,7 @@ _HOME = {
     "solve_lift": "analysis",
     "straight_arm_pull_down": "exercise",
     "study_strength": "strength",
+    "warm_up": "warm",
 }
 
 __all__ = [
@@ -251,6 +258,7 @@ __all__ = [
     "Study",
     "StudyResult",
     "UncertaintyPlan",
+    "WarmKernel",
     "build_limb",
     "condition_table",
     "counterfactuals",
@@ -297,6 +305,7 @@ __all__ = [
     "solve_lift",
     "straight_arm_pull_down",
     "study_strength",
+    "warm_up",
 ]
 
 watch_imports()

@@ -20,6 +20,8 @@ LIBRARIES = {
     "typer": ("studies", "the command line"),
     "rich": ("studies", "text for the terminal"),
     "filelock": ("studies", "writing a run folder"),
+    "jax": ("jax", "sharing inside JAX"),
+    "torch": ("torch", "sharing inside PyTorch"),
 }
 """Library → its extra, and what it is wanted for."""
 

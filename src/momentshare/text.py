@@ -106,7 +106,7 @@ def for_table(value: object) -> object:
     return value
 
 
-def csv_text(table: pd.DataFrame, digits: str | None = None) -> str:
+def csv_text(table: pd.DataFrame, digits: str | None = None, *, header: bool = True) -> str:
     """Text of a table that every spreadsheet can open and none runs.
 
     Parameters
@@ -114,8 +114,10 @@ def csv_text(table: pd.DataFrame, digits: str | None = None) -> str:
     table : DataFrame
     digits : str, optional
         Format of floats, such as ``"%.7g"``.
+    header : bool
+        Whether the names of the columns stand before the rows.
     """
     safe = table.rename(columns=for_table)
     for name in safe.columns[[kind.kind == "O" or kind == "string" for kind in safe.dtypes]]:
         safe[name] = safe[name].map(for_table)
-    return str(safe.to_csv(index=False, float_format=digits, lineterminator="\n"))
+    return str(safe.to_csv(index=False, header=header, float_format=digits, lineterminator="\n"))

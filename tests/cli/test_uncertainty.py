@@ -93,6 +93,7 @@ def test_tables_figures_and_summary_are_written(run, tmp_path):
     ("words", "wanted"),
     [
         (("--draws", "0"), "draws"),
+        (("--draws", "1000000000000"), "draws"),
         (("--person", "Eda"), "Edda"),
         (("--condition", "bra"), "bar"),
         (("--criterion", "p4"), "criterion"),
@@ -125,6 +126,16 @@ def test_a_study_that_nobody_can_perform_is_an_answer_with_code_1(run, tmp_path)
     assert "Traceback" not in err
     failures = pd.read_csv(tmp_path / "u" / "failures.csv")
     assert failures[["draws", "failed"]].to_numpy().tolist() == [[8, 8]]
+
+
+def test_a_draw_that_cannot_be_costs_the_draw_and_not_the_run(run, tmp_path):
+    """A spread of the ratio that leads some draws beyond what a hand can push."""
+    words = ["--draws", "8", "--frames", "5", "--workers", "1", "--trajectories", "0"]
+    code, _, err = run("study.toml", "--out", "u", *words, "--ratio-spread", "0.7")
+    assert code == 0, err
+    table = pd.read_csv(tmp_path / "u" / "intervals.csv")
+    assert (table["draws"] <= 8).all()
+    assert table["draws"].max() > 0
 
 
 def test_the_same_run_goes_on_and_another_is_refused(run, tmp_path):

@@ -48,6 +48,7 @@ LAYERS = [
     {"joint"},
     {"balance"},
     {"analysis"},
+    {"warm"},
     {"girdle_forces"},
     {"runs"},
     {"study"},

@@ -158,7 +158,9 @@ def test_every_module_loads_or_says_what_to_install(core):
     odd = {k: v for k, v in odd.items() if "momentshare.sharing" not in k}
     assert odd == {}
     for text in told.values():
-        assert re.search(r"run: pip install 'momentshare\[(tables|figures|studies)\]'$", text), text
+        assert re.search(
+            r"run: pip install 'momentshare\[(tables|figures|studies|jax|torch)\]'$", text
+        ), text
     for name in ("limb", "paths", "analysis", "sharing", "balance", "joint", "model", "exercise"):
         assert not [module for module in told if module.startswith(f"momentshare.{name}")], name
 
@@ -205,7 +207,7 @@ def test_extras_of_the_messages_are_those_of_the_package():
     extras = PROJECT["optional-dependencies"]
     for library, (extra, _) in LIBRARIES.items():
         assert library in {name_of(line) for line in extras[extra]}
-    ours = {name_of(line) for name in ("tables", "figures", "studies") for line in extras[name]}
+    ours = {name_of(line) for name in {e for e, _ in LIBRARIES.values()} for line in extras[name]}
     assert ours - {"momentshare"} == set(LIBRARIES)
 
 

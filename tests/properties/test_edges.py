@@ -27,7 +27,7 @@ def test_the_sample_reaches_the_edges():
     assert min(loads) < 0.5
     assert max(loads) > 500.0
     assert any(v["settings"]["glenoid_constraint"] for v in values)
-    sizes = [v["person"]["stature_cm"] for v in values]
+    sizes = [p["stature_cm"] for v in values for p in v["people"]]
     assert min(sizes) < 140.0
     assert max(sizes) > 210.0
 
@@ -63,8 +63,10 @@ class Stub:
     ],
 )
 def test_what_is_wrong_with_an_answer_is_seen(stub, wanted):
-    found = list(edges.judged(stub, stub, edges.Counter()))
+    seen = edges.Found()
+    found = list(edges.judged(stub, stub, seen))
     assert found == [] if wanted is None else any(wanted in fault for fault in found)
+    assert seen.reasons.total() == seen.statuses["uncertified"]
 
 
 def test_a_jump_is_seen(monkeypatch):

@@ -1,6 +1,7 @@
 """Whatever comes in, it is read or refused with a message; nothing else ever happens.
 
-A few hundred cases; ``python benchmarks/fuzz.py --cases N`` runs any number.
+Two thousand numbered cases and some hundred drawn ones; ``python benchmarks/fuzz.py --cases N``
+runs any number.
 """
 
 from collections import Counter
@@ -9,6 +10,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from tests import fuzz
+
+from momentshare.errors import InputError
 
 GOOD = {"read", "refused"}
 
@@ -58,7 +61,7 @@ def test_damaged_inputs_are_read_or_refused(kind, folder):
 
 def test_numbered_cases_are_read_or_refused(folder):
     counts = Counter()
-    for number in range(400):
+    for number in range(2_000):
         kind, which, damage = fuzz.seeded(number)
         found, story = fuzz.outcome(kind, folder, which, damage)
         counts[found] += 1
@@ -75,3 +78,29 @@ def test_a_fault_of_ours_is_told_apart(folder, monkeypatch):
     found, story = fuzz.outcome("CSV", folder, 0, [])
     assert found == "crash"
     assert "TypeError: ours" in story
+
+
+def test_an_input_that_fills_memory_is_told_apart(folder, monkeypatch):
+    told = iter([5_000, 5_000 + fuzz.HUGE + 1, 5_000 + fuzz.HUGE + 1])
+    monkeypatch.setattr(fuzz, "most_memory", lambda: next(told))
+    found, _ = fuzz.outcome("CSV", folder, 0, [])
+    assert found == "huge"
+
+
+@pytest.mark.parametrize("name", ["../beside.txt", "/etc/hostname", "a\\b", "c:x", "aux", ""])
+def test_a_manifest_cannot_lead_out_of_its_folder(tmp_path, name):
+    """A folder from somebody else, whose account names files that are not its own."""
+    (tmp_path / "beside.txt").write_text("mine")
+    for damaged in ("run_manifest.json", "run_journal"):
+        ended, inside = fuzz.RUN_FILES[damaged]
+        raw = fuzz.run_files(ended=ended)[inside]
+        told = raw.replace(b"trials/0001/trial.json", name.replace("\\", "\\\\").encode())
+        assert told != raw
+        place = tmp_path / damaged
+        place.write_bytes(told)
+        if damaged == "run_journal":
+            fuzz.run_again(place)  # such a line says nothing
+        else:
+            with pytest.raises(InputError, match="not a manifest"):
+                fuzz.run_again(place)
+        assert (tmp_path / "beside.txt").read_text() == "mine"

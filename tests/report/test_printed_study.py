@@ -267,11 +267,21 @@ def test_frames_without_load_or_proof_are_counted():
         greatest=replace(first.greatest, factor=factor),
         sharing=replace(first.sharing, status=status),
     )
-    cases = (replace(case, results=(changed, *case.results[1:])), *study.cases[1:])
+    free = case.without_limit[0]
+    status = np.array(free.sharing.status)
+    status[:3] = Status.UNCERTIFIED
+    without = replace(free, sharing=replace(free.sharing, status=status))
+    altered = replace(
+        case,
+        results=(changed, *case.results[1:]),
+        without_limit=(without, *case.without_limit[1:]),
+    )
+    cases = (altered, *study.cases[1:])
     text = printed(lambda console: print_study(console, replace(study, cases=cases)))
     mode = first.lateral.mode
     assert f"No load {case.person}, {case.condition}, lateral force {mode}: in 3 frames" in text
     assert "Uncertified 2 frames" in text
+    assert "Uncertified 3 frames without" in text
     rows = next(iter(printed_tables(text).values()))
     cells = next(r for r in rows if (r["condition"], r["lateral force"]) == (case.condition, mode))
     assert (cells["greatest load [kg]"], cells["weakest at [% of lift]"]) == ("none", "–")

@@ -6,6 +6,7 @@ import os
 import shutil
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -293,6 +294,38 @@ def test_a_disk_that_is_full_at_any_write_keeps_what_was_finished(tmp_path, monk
     assert everything(place).keys() == {
         "chunks/1", "chunks/two", "chunks/three", "a.csv", "manifest.json",
     }  # fmt: skip
+    assert not (place / ".momentshare").exists()
+
+
+@pytest.mark.parametrize("refusals", [1, 4, 5])
+def test_a_file_that_another_program_has_open_is_waited_for(tmp_path, monkeypatch, refusals):
+    """As Windows has it: what is open in another program cannot be replaced for a moment."""
+    place = tmp_path / "r"
+    with run_folder(place, "uncertainty") as run:
+        run.keep("one", "tag", {"chunks/1": b"a"})
+    real, left, waits = os.replace, [refusals], []
+
+    def refuses(source, target):
+        if Path(target).name == "1" and left[0]:
+            left[0] -= 1
+            raise PermissionError(errno.EACCES, "The process cannot access the file")
+        real(source, target)
+
+    monkeypatch.setattr(os, "replace", refuses)
+    monkeypatch.setattr(time, "sleep", waits.append)
+    with run_folder(place, "uncertainty") as run:
+        if refusals < 5:
+            run.keep("one", "new", {"chunks/1": b"b"})
+        else:  # it stays open: said, and what was finished is kept
+            with pytest.raises(StorageError, match="cannot access the file"):
+                run.keep("one", "new", {"chunks/1": b"b"})
+    assert sum(waits) <= 1.0
+    monkeypatch.setattr(os, "replace", real)
+    with run_folder(place, "uncertainty") as run:
+        assert run.has("one", "new") == (refusals < 5)
+        run.keep("one", "new", {"chunks/1": b"b"})
+        assert run.has("one", "new")
+    assert (place / "chunks" / "1").read_bytes() == b"b"
     assert not (place / ".momentshare").exists()
 
 

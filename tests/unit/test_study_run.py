@@ -302,6 +302,24 @@ def test_frames_out_of_reach_stay_empty_and_the_others_are_solved():
     assert "reach of the hand" in row["limits"]
 
 
+def test_a_press_that_leaves_the_hand_does_not_end_the_study():
+    """In 0.4 s the bar is slowed down faster than it would fall: the vertical force turns."""
+    thrown = STUDY.replace("duration_s = 1.4", "duration_s = 0.4\nlateral_bounds = [-0.1, 0.3]")
+    assert thrown != STUDY
+    result = run_study(parse_study(thrown, "study.toml"), band=False)
+    found = cases(result)
+    assert len(found) + len(result.refusals) == 6
+    for person in ("Edda", "Bram"):
+        assert (person, "with ratio") in found
+        turned = found[person, "without ratio"]
+        vertical = turned.prepared.demand.hand_force()
+        assert vertical.min() < 0.0 < vertical.max()  # the case that is meant
+        for answer in turned.results:
+            known = ~np.isin(answer.sharing.status, (Status.INVALID, Status.INFEASIBLE))
+            assert known.any()
+            assert np.isfinite(answer.activation[known]).all()
+
+
 def test_what_ends_a_load_does_not_depend_on_the_bounds_of_another_condition():
     bar = (
         '[[condition]]\nname = "{name}"\nexercise = "bar_press"\nspacing_biacromial = 1.2\n'

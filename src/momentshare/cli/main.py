@@ -25,11 +25,13 @@ from momentshare.cli.tables import Conditions, People, echo
 from momentshare.cli.tutorial import tutorial
 from momentshare.cli.uncertainty import uncertainty
 from momentshare.cli.validate import validate
+from momentshare.cli.warm_up import warm_up
 from momentshare.errors import MomentshareError
 
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from momentshare.files import Shelf
     from momentshare.study import PlannedStudy, Study, StudyResult
 
 __all__ = ["app", "main"]
@@ -154,13 +156,15 @@ def _compare(
     from momentshare.files import run_folder
     from momentshare.report.text.effects import print_effects
     from momentshare.report.text.terminal import print_study
-    from momentshare.report.writing.study import folder_options, write_results
+    from momentshare.report.writing.study import folder_options, is_long, write_results
+    from momentshare.runs import shelf_in
     from momentshare.study import plan_study
 
     planned = plan_study(study)
     screen = console(quiet=quiet)
     with run_folder(out, "compare", **folder_options(study, planned.model)) as run:
-        result = _run(planned, screen, band=band)
+        shelf = shelf_in(run.scratch) if is_long(study) else None
+        result = _run(planned, screen, band=band, shelf=shelf)
         tables = None
         if effects:
             from momentshare.effects import effect_tables
@@ -185,7 +189,7 @@ def _compare(
         echo(f"Wrote {len(files)} files to {out}")
 
 
-def _run(planned: PlannedStudy, screen: Console, *, band: bool) -> StudyResult:
+def _run(planned: PlannedStudy, screen: Console, *, band: bool, shelf: Shelf | None) -> StudyResult:
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
     columns = (TextColumn("{task.description}", markup=False), BarColumn(), MofNCompleteColumn())
@@ -193,6 +197,7 @@ def _run(planned: PlannedStudy, screen: Console, *, band: bool) -> StudyResult:
         task = bar.add_task("running")
         return planned.solve(
             band=band,
+            shelf=shelf,
             progress=lambda done, total, what: bar.update(
                 task, completed=done, total=total, description=what or "done"
             ),
@@ -212,6 +217,7 @@ app.command()(strength)
 app.command()(tutorial)
 app.command()(uncertainty)
 app.command()(validate)
+app.command(name="warm-up")(warm_up)
 
 
 def _ended(number: int, _frame: object) -> None:

@@ -2,6 +2,7 @@
 
 from momentshare.files.alone import lone_file
 from momentshare.files.folder import RunFolder, as_run_folder, run_folder
+from momentshare.files.shelf import Shelf
 from momentshare.files.writer import FIGURES, Writer
 
-__all__ = ["FIGURES", "RunFolder", "Writer", "as_run_folder", "lone_file", "run_folder"]
+__all__ = ["FIGURES", "RunFolder", "Shelf", "Writer", "as_run_folder", "lone_file", "run_folder"]

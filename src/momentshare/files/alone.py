@@ -7,7 +7,6 @@ was killed.
 
 from __future__ import annotations
 
-import os
 import shutil
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -19,6 +18,7 @@ from momentshare.files.place import (
     check_place,
     lock_of,
     missing_made,
+    moved,
     require_room,
     storage_error,
     written,
@@ -73,7 +73,7 @@ def lone_file(place: str | Path, *, room: int = 0) -> Iterator[Callable[[bytes],
                 part = control / "part"
                 try:
                     written(part, data)
-                    os.replace(part, path)  # noqa: PTH105 - replaces on every platform
+                    moved(part, path)
                 except OSError as err:
                     raise storage_error(path, err) from err
 

@@ -33,6 +33,7 @@ from momentshare.files.place import (
     check_place,
     lock_of,
     missing_made,
+    moved,
     require_room,
     settled_digest,
     storage_error,
@@ -261,7 +262,7 @@ class RunFolder:
     def _move(self, source: Path, name: str) -> None:
         target = self.path / name
         target.parent.mkdir(parents=True, exist_ok=True)
-        os.replace(source, target)  # noqa: PTH105 - replaces on every platform
+        moved(source, target)
 
     def _remove(self, files: Mapping[str, str], *, changed: bool) -> None:
         """Remove files, and folders that are then empty.

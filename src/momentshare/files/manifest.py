@@ -10,9 +10,11 @@ from __future__ import annotations
 import hashlib
 import json
 from dataclasses import dataclass, field
+from pathlib import PurePosixPath
 from typing import TYPE_CHECKING, Any
 
 from momentshare.errors import InputError
+from momentshare.files.names import unportable
 from momentshare.files.writer import json_text
 from momentshare.inputs import RECORD, read_text, shown
 
@@ -179,7 +181,15 @@ def _text(value: Any) -> str:
 
 
 def _texts(value: Any) -> dict[str, str]:
-    return {_text(name): _text(digest) for name, digest in value.items()}
+    return {_inside(_text(name)): _text(digest) for name, digest in value.items()}
+
+
+def _inside(name: str) -> str:
+    """Name of a file that a run may have written; no other is looked at, let alone removed."""
+    place = PurePosixPath(name)
+    if not place.parts or place.is_absolute() or ".." in place.parts or unportable(name):
+        raise ValueError
+    return name
 
 
 def bytes_digest(data: bytes) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import shutil
+import time
 from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING
 
@@ -21,6 +22,7 @@ __all__ = [
     "check_place",
     "lock_of",
     "missing_made",
+    "moved",
     "require_room",
     "settled_digest",
     "storage_error",
@@ -32,6 +34,9 @@ _LEAST = 1 << 20
 """Room that any run needs [bytes]."""
 
 _MEGABYTE = 1e6
+
+_PAUSES = (0.05, 0.1, 0.2, 0.4)
+"""Waits before a refused move is tried again [s]; common practice, no source."""
 
 
 def check_place(place: Path) -> None:
@@ -115,6 +120,20 @@ def written(path: Path, data: bytes) -> None:
         file.write(data)
         file.flush()
         os.fsync(file.fileno())
+
+
+def moved(source: Path, target: Path) -> None:
+    """Move a file to its place at once, over one that is there.
+
+    Windows refuses while another program, such as a virus scanner or a synchronised folder, has
+    one of them open; what passes within a second is waited for.
+    """
+    for pause in _PAUSES:
+        with suppress(PermissionError):
+            os.replace(source, target)  # noqa: PTH105 - replaces on every platform
+            return
+        time.sleep(pause)
+    os.replace(source, target)  # noqa: PTH105
 
 
 def settled_digest(path: Path) -> str:

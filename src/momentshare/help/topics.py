@@ -24,6 +24,7 @@ _ORDER = (
     "folder",
     "python",
     "solver",
+    "embedding",
     "validity",
     "glossary",
     "cautions",

@@ -8,7 +8,13 @@ quasi-static lift and even in time for a timed one.
 
 from momentshare.reading.columns import frame_status
 from momentshare.reading.conditions import condition_table, doubtful_heads
-from momentshare.reading.frames import certificate_table, frame_table, moment_table, posture_table
+from momentshare.reading.frames import (
+    certificate_table,
+    frame_blocks,
+    frame_table,
+    moment_table,
+    posture_table,
+)
 from momentshare.reading.glenoid import glenoid_head_table, glenoid_table
 from momentshare.reading.heads import (
     BAND_COLUMNS,
@@ -28,6 +34,7 @@ __all__ = [
     "certificate_table",
     "condition_table",
     "doubtful_heads",
+    "frame_blocks",
     "frame_status",
     "frame_table",
     "glenoid_head_table",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import compress
 from typing import TYPE_CHECKING, Any
 
@@ -18,11 +19,16 @@ from momentshare.reading.columns import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from momentshare.analysis import LiftResult
     from momentshare.runs import Case, CaseSet
 
 
-__all__ = ["certificate_table", "frame_table", "moment_table", "posture_table"]
+__all__ = ["certificate_table", "frame_blocks", "frame_table", "moment_table", "posture_table"]
+
+FRAME_LABELS = ("person", "condition", "lateral", "head")
+"""Columns that tell the rows of a frame apart, besides the frame."""
 
 
 def frame_table(study: CaseSet) -> pd.DataFrame:
@@ -82,9 +88,26 @@ def frame_table(study: CaseSet) -> pd.DataFrame:
         }
 
     table = result_table(study, columns)
-    for key in ("person", "condition", "lateral", "head"):
+    for key in FRAME_LABELS:
         table[key] = table[key].astype("category")
     return table
+
+
+def frame_blocks(study: CaseSet) -> Iterator[pd.DataFrame]:
+    """Give the rows of :func:`frame_table` result by result; labels know those of every case."""
+    keys = [(case.person, case.condition, result.lateral.mode) for case, result in study.pairs()]
+    labels = dict(
+        zip(
+            FRAME_LABELS,
+            [*(sorted(set(k)) for k in zip(*keys, strict=True)), sorted(study.model.head_names)],
+            strict=True,
+        )
+    )
+    for case, result in study.pairs():
+        table = frame_table(replace(study, cases=(replace(case, results=(result,)),)))
+        for key, known in labels.items():
+            table[key] = table[key].cat.set_categories(known)
+        yield table
 
 
 def moment_table(study: CaseSet) -> pd.DataFrame:

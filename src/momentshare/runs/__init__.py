@@ -2,7 +2,16 @@
 
 from momentshare.runs.band import Band, solve_band
 from momentshare.runs.block import Answer, Block, make_blocks
-from momentshare.runs.cases import Case, CaseSet, LimbPlan, Refusal, Setup, Task, solve_setup
+from momentshare.runs.cases import (
+    Case,
+    CaseSet,
+    LimbPlan,
+    Refusal,
+    Setup,
+    Task,
+    shelf_in,
+    solve_setup,
+)
 from momentshare.runs.variation import Variation, solve_variations
 
 __all__ = [
@@ -17,6 +26,7 @@ __all__ = [
     "Task",
     "Variation",
     "make_blocks",
+    "shelf_in",
     "solve_band",
     "solve_setup",
     "solve_variations",

@@ -18,7 +18,7 @@ from momentshare.exercise.rule import SIGNS, posture_rules, ruled
 from momentshare.runs.cases import CaseSet, Setup, Task, prepare_setup
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -32,6 +32,9 @@ __all__ = ["Band", "Varied", "solve_band"]
 
 _TOGETHER = 600
 """Number of lifts solved at once; little is kept of them."""
+
+_FRAMES = 60_600
+"""Frames from which no more lifts are added to them, some 50 MB of postures."""
 
 _COUPLES = 1000
 """Number that distinguishes tasks with free couples from those with a moved posture."""
@@ -102,10 +105,12 @@ def solve_band(
         return None
     found: dict[tuple[str, str, str], dict[int, Means]]
     found = defaultdict(dict)
-    for first in range(0, len(tasks), _TOGETHER):
+    done = 0
+    for together in _parted(tasks, base):
         if progress is not None:
-            progress(first, len(tasks), "posture band")
-        part = replace(setup, tasks=tuple(tasks[first : first + _TOGETHER]))
+            progress(done, len(tasks), "posture band")
+        done += len(together)
+        part = replace(setup, tasks=tuple(together))
         for task, mode, means in _solved(part, base, greatest_load=greatest_load):
             found[task.person, task.condition, mode][task.repetition] = means
     if progress is not None:
@@ -121,6 +126,18 @@ def solve_band(
             if _COUPLES in mine:
                 couples[key] = _varied(result, [mine[_COUPLES]])
     return Band(rules=rules, posture=posture, couples=couples)
+
+
+def _parted(
+    tasks: Sequence[Task], base: Mapping[tuple[str, str], Case]
+) -> Iterator[Sequence[Task]]:
+    """Tasks in parts of so many lifts, fewer where these are long."""
+    first, frames = 0, 0
+    for at, task in enumerate(tasks, start=1):
+        frames += len(base[task.person, task.condition].prepared.lift.fraction)
+        if at - first >= _TOGETHER or frames >= _FRAMES or at == len(tasks):
+            yield tasks[first:at]
+            first, frames = at, 0
 
 
 def _varied_tasks(

@@ -16,17 +16,21 @@ from momentshare.balance import Criterion
 from momentshare.errors import MomentshareError
 from momentshare.exercise import make_lifts
 from momentshare.limb import Limb, LimbOptions, build_limbs
+from momentshare.model import Model
 from momentshare.model.numbers import Numbers
-from momentshare.runs.block import make_blocks
+from momentshare.runs.block import FRAMES, make_blocks
+from momentshare.skeleton import Skeleton
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+    from pathlib import Path
+    from typing import Self
 
     from momentshare.analysis import LiftResult, Prepared
     from momentshare.balance import Balance, Lateral
     from momentshare.exercise import Exercise, GivenMoments, Lift
+    from momentshare.files import Shelf
     from momentshare.limb import MeasuredStrength
-    from momentshare.model import Model
     from momentshare.person import Person
     from momentshare.runs.block import Block
 
@@ -40,8 +44,13 @@ __all__ = [
     "Task",
     "prepare_setup",
     "raised_limbs",
+    "shelf_in",
     "solve_setup",
 ]
+
+
+_SHELVED = 4_000
+"""Frames of a block whose answers go on a shelf; some 30 kB a frame are in work at once."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -191,12 +200,16 @@ class Refusal:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class CaseSet:
-    """Cases of one limb model, planned or measured; the input of the readings."""
+    """Cases of one limb model, planned or measured; the input of the readings.
+
+    Where there is a ``shelf``, the arrays of the cases lie on it.
+    """
 
     model: Model
     cases: tuple[Case, ...]
     limbs: tuple[Limb, ...] = ()
     refusals: tuple[Refusal, ...] = ()
+    shelf: Shelf | None = None
 
     def __repr__(self) -> str:
         return (
@@ -209,6 +222,18 @@ class CaseSet:
         for case in self.cases:
             for result in case.results:
                 yield case, result
+            self.release()
+
+    def one_by_one(self) -> Iterator[Self]:
+        """Every case as a set of its own, for tables that are too long to be held."""
+        for case in self.cases:
+            yield replace(self, cases=(case,))
+            self.release()
+
+    def release(self) -> None:
+        """Give back the memory of arrays that were read from the shelf."""
+        if self.shelf is not None:
+            self.shelf.release()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -231,8 +256,14 @@ class PreparedSetup:
     refusals: tuple[Refusal, ...]
 
 
-def prepare_setup(setup: Setup) -> PreparedSetup:
+def prepare_setup(setup: Setup, *, frames: int = FRAMES) -> PreparedSetup:
     """Build limbs and lifts; paths, capacity and demand follow block by block.
+
+    Parameters
+    ----------
+    setup : Setup
+    frames : int
+        Frames of a block.
 
     Raises
     ------
@@ -247,7 +278,9 @@ def prepare_setup(setup: Setup) -> PreparedSetup:
     return PreparedSetup(
         limbs=limbs,
         tasks=tasks,
-        blocks=make_blocks(limbs, [lift for _, lift in found], [task.limb for task in tasks]),
+        blocks=make_blocks(
+            limbs, [lift for _, lift in found], [task.limb for task in tasks], frames=frames
+        ),
         refusals=refusals,
     )
 
@@ -258,6 +291,7 @@ def solve_setup(
     prepared: PreparedSetup | None = None,
     greatest_load: bool = True,
     compared: bool = True,
+    shelf: Shelf | None = None,
     progress: Callable[[int, int, str], None] | None = None,
 ) -> CaseSet:
     """Build limbs and lifts and solve everything, blocks of lifts at a time.
@@ -272,6 +306,8 @@ def solve_setup(
         Also find the greatest load at each height.
     compared : bool
         If the limits of the glenoid are kept, also share without them.
+    shelf : Shelf, optional
+        Takes the arrays of every block in place of memory; see :func:`shelf_in`.
     progress : callable, optional
         Called after every block with the number of tasks done, the total, and what is being done.
 
@@ -285,7 +321,8 @@ def solve_setup(
     MomentshareError
         A limb cannot be built; the error says whose.
     """
-    ready = prepare_setup(setup) if prepared is None else prepared
+    size = FRAMES if shelf is None else _SHELVED
+    ready = prepare_setup(setup, frames=size) if prepared is None else prepared
     listed = {task.key: task for task in setup.tasks}
     tasks = [listed.get(task.key) for task in ready.tasks]
     refusals = ready.refusals
@@ -308,9 +345,10 @@ def solve_setup(
             if setup.glenoid and compared
             else []
         )
+        made: dict[int, Case] = {}
         for k, task in asked:
             mine = [at for at, (place, _) in enumerate(wanted) if place == k]
-            cases[block.numbers[k]] = Case(
+            made[block.numbers[k]] = Case(
                 person=task.person,
                 condition=task.condition,
                 prepared=found[mine[0]].prepared if mine else block.part(k),
@@ -318,13 +356,22 @@ def solve_setup(
                 without_limit=tuple(without[at] for at in mine) if without else (),
                 repetition=task.repetition,
             )
+        cases |= made if shelf is None else shelf.put(made)
         tell("solving")
     return CaseSet(
         model=setup.limbs.model,
         cases=tuple(cases[number] for number in sorted(cases)),
         limbs=tuple(ready.limbs.take(row) for row in range(len(setup.limbs.people))),
         refusals=refusals,
+        shelf=shelf,
     )
+
+
+def shelf_in(folder: str | Path) -> Shelf:
+    """Make a shelf for cases; limbs and models stay in memory."""
+    from momentshare.files import Shelf
+
+    return Shelf(folder, (Limb, Skeleton, Model))
 
 
 def place_lifts(setup: Setup, limbs: Limb) -> tuple[list[tuple[Task, Lift]], tuple[Refusal, ...]]:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from enum import IntEnum
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -156,6 +156,8 @@ class Sharing:
         Which route computed the answer.
     head_names, row_names : tuple of str
         Labels for tables.
+    frame_index : pandas.Index, or None
+        Labels of the frames where the moments, or the capacities, came as a DataFrame.
 
     Examples
     --------
@@ -163,6 +165,8 @@ class Sharing:
     >>> answer = share([[0.05, 0.04]], [1000.0, 500.0], [[25.0], [99.0]])
     >>> answer.force.shape, answer.multipliers.shape
     ((2, 2), (2, 1))
+    >>> str(answer[1].status_text)  # one frame, or several by slice or mask
+    'shortfall'
     >>> answer.unmet.round(6)  # 70 N·m is the most that these heads can hold
     array([[ 0.],
            [29.]])
@@ -182,9 +186,28 @@ class Sharing:
     shortfall_prices: FloatArray | None = None
     head_names: tuple[str, ...] = ()
     row_names: tuple[str, ...] = ()
+    frame_index: pd.Index[Any] | None = None
 
     def __post_init__(self) -> None:
         _freeze(self)
+
+    def __getitem__(self, key: Any) -> Sharing:
+        """Answers of some frames: an index, slice, mask or tuple over the batch axes."""
+        status = np.asarray(self.status[key])  # more indices than batch axes are refused here
+
+        def taken(result: Any) -> dict[str, Any]:
+            values = ((item.name, getattr(result, item.name)) for item in fields(result))
+            return {name: x[key] for name, x in values if isinstance(x, np.ndarray)}
+
+        kept = None
+        if self.frame_index is not None and status.ndim == 1:
+            kept = self.frame_index[key[0] if isinstance(key, tuple) else key]
+        return replace(
+            self,
+            **{**taken(self), "status": status},
+            certificate=Certificate(**taken(self.certificate)),
+            frame_index=kept,
+        )
 
     def __repr__(self) -> str:
         counts = {
@@ -203,21 +226,43 @@ class Sharing:
         return status_text(self.status)
 
     def to_dataframe(self) -> pd.DataFrame:
-        """One line per frame and head, columns with units in their names."""
+        """One line per frame and head, columns with units in their names.
+
+        The index is that of the moments, or else of the capacities, where these came as a
+        DataFrame; columns ``axis 0``, … count the frames where there is none.
+        """
         import pandas as pd
 
         heads = self.activation.shape[-1]
         frames = int(self.status.size)
         names = self.head_names or tuple(f"head {i}" for i in range(heads))
         columns: dict[str, object] = {}
-        for axis, index in enumerate(np.indices(self.status.shape)):
-            columns[f"axis {axis}"] = np.repeat(index.ravel(), heads)
+        if self.frame_index is None:
+            for axis, place in enumerate(np.indices(self.status.shape)):
+                columns[f"axis {axis}"] = np.repeat(place.ravel(), heads)
         columns["head"] = np.tile(np.array(names, dtype=object), frames)
         columns["activation"] = self.activation.ravel()
         columns["active force [N]"] = self.active_force.ravel()
         columns["force [N]"] = self.force.ravel()
         columns["status"] = np.repeat(self.status_text.ravel(), heads)
-        return pd.DataFrame(columns)
+        index = None if self.frame_index is None else self.frame_index.repeat(heads)
+        return pd.DataFrame(columns, index=index)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Everything with its unit and the names of its axes, as plain Python values.
+
+        The layout is that which ``xarray.Dataset.from_dict`` reads: ``coords``, ``data_vars``
+        with ``dims``, ``data`` and ``attrs["units"]``, and ``attrs``.
+        """
+        from momentshare.sharing._labelled import labelled
+
+        return labelled(self, [code.name.lower() for code in Status])
+
+    def to_json(self) -> str:
+        """Give the text of `to_dict` in strict JSON; NaN reads null, infinity ``"inf"``."""
+        from momentshare.sharing._labelled import json_of
+
+        return json_of(self.to_dict())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

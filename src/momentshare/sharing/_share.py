@@ -20,6 +20,7 @@ from momentshare.sharing._backends.minmax import solve_minmax
 from momentshare.sharing._backends.staged import solve_balance
 from momentshare.sharing._backends.whiten import whiten
 from momentshare.sharing._certificate import certify
+from momentshare.sharing._labelled import labels_of, shape_of
 from momentshare.sharing._problem import OnInvalid, Problem, build_problem, require_choice
 from momentshare.sharing._result import (
     Certificate,
@@ -166,10 +167,13 @@ def share(
         isinstance(threads, bool) or not isinstance(threads, (int, np.integer)) or threads < 1
     ):
         raise ShapeError("threads", "a whole number of at least one, or None", repr(threads))
-    heads, rows = _labels(head_names, problem.heads, row_names, problem.rows)
+    named, listed, index = labels_of(active_capacity, joint_moments)
+    heads, rows = _labels(head_names or named, problem.heads, row_names or listed, problem.rows)
     route = choose_route(method)
     raw, route = solve(problem, route, threads, chain=chain)
-    return assemble(problem, raw, route, heads, rows)
+    answer = assemble(problem, raw, route, heads, rows)
+    index = shape_of(index, problem.batch)
+    return answer if index is None else replace(answer, frame_index=index)
 
 
 def choose_route(method: Method) -> str:

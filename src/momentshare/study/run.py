@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
     from momentshare.exercise import Exercise
+    from momentshare.files import Shelf
     from momentshare.limb import Limb
     from momentshare.model import Model
     from momentshare.person import Person
@@ -61,6 +62,8 @@ class StudyResult(CaseSet):
         Cases out of reach, with the reason.
     band : Band or None
         What the posture rule and the couples of the hands change, if requested.
+    shelf : Shelf or None
+        Where the arrays of the cases are kept on disk, if they are not in memory.
 
     Examples
     --------
@@ -101,6 +104,7 @@ class PlannedStudy:
         *,
         greatest_load: bool = True,
         band: bool = False,
+        shelf: Shelf | None = None,
         progress: Callable[[int, int, str], None] | None = None,
     ) -> StudyResult:
         """Solve all cases; see :func:`momentshare.runs.solve_setup`.
@@ -116,7 +120,9 @@ class PlannedStudy:
             A limb cannot be built from what the study says about a person.
         """
         with limb_faults(self.study.source, self.people):
-            found = solve_setup(self.setup, greatest_load=greatest_load, progress=progress)
+            found = solve_setup(
+                self.setup, greatest_load=greatest_load, shelf=shelf, progress=progress
+            )
         if not found.cases:
             raise nothing_to_solve(self.study.source, found.refusals)
         varied = None
@@ -129,6 +135,7 @@ class PlannedStudy:
             cases=found.cases,
             limbs=found.limbs,
             refusals=found.refusals,
+            shelf=shelf,
         )
 
     def limbs(self) -> Limb:

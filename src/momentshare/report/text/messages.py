@@ -49,14 +49,27 @@ def study_messages(study: StudyResult) -> list[Message]:
     messages += _together(list(_of_cases(study)), people)
     messages += _glenoid(study)
     messages += [Message("Girdle", line) for line in girdle_sentences(reading.glenoid_table(study))]
-    uncertified = sum(
-        int(np.count_nonzero(r.sharing.status == Status.UNCERTIFIED)) for _, r in study.pairs()
-    )
-    if uncertified:
-        messages.append(
-            Message("Uncertified", f"{uncertified} frames; see certificates.csv before use")
+    return [*messages, *_uncertified(study)]
+
+
+def _uncertified(study: StudyResult) -> list[Message]:
+    """Count the frames without proof, within the limit of the glenoid and without it."""
+    counts = [
+        sum(int(np.count_nonzero(r.sharing.status == Status.UNCERTIFIED)) for r in results)
+        for results in (
+            (r for _, r in study.pairs()),
+            (r for case in study.cases for r in case.without_limit),
         )
-    return messages
+    ]
+    texts = (
+        "{} frames; see certificates.csv before use",
+        "{} frames without the limit of the glenoid; they are in the means of glenoid_heads.csv",
+    )
+    return [
+        Message("Uncertified", text.format(count))
+        for count, text in zip(counts, texts, strict=True)
+        if count
+    ]
 
 
 def _of_cases(study: StudyResult) -> Iterator[tuple[str, tuple[str, str], str]]:

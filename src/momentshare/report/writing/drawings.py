@@ -6,19 +6,17 @@ other. So other processes draw while this one makes tables, and this one draws w
 
 from __future__ import annotations
 
-import io
 import pickle
 import tempfile
 import threading
 from collections import deque
 from contextlib import closing, contextmanager
-from copyreg import dispatch_table
 from functools import lru_cache
 from pathlib import Path
-from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from momentshare._kernels import cores
+from momentshare.files.shelf import fetched, laid_aside
 from momentshare.files.writer import figure_bytes
 from momentshare.processes import on_processes
 
@@ -37,6 +35,9 @@ _LEAST = 4
 """Number of drawings for which another process is worth its start-up, a second of its time."""
 
 _FORMATS = ("png", "svg")
+
+ARRAYS = ".arrays"
+"""Ending of the file with the arrays of what is drawn, which other processes only map."""
 
 
 class _Way(NamedTuple):
@@ -145,7 +146,9 @@ class Drawings:
 
     def begin(self, place: Path, processes: int) -> None:
         """Hand drawings to other processes, which read them from a file that is made here."""
-        place.write_bytes(_pickled((dict(self.drawings), self.way)))
+        with place.with_suffix(ARRAYS).open("wb") as file:
+            told = laid_aside((dict(self.drawings), self.way), file)
+        place.write_bytes(pickle.dumps(told))
         self._thread = threading.Thread(target=self._follow, args=(place, processes), daemon=True)
         self._thread.start()
 
@@ -202,7 +205,9 @@ def draw_stored(place: str, name: str) -> dict[str, bytes]:
 
 @lru_cache(maxsize=1)
 def _stored(place: str) -> tuple[dict[str, Drawing], _Way]:
-    found: tuple[dict[str, Drawing], _Way] = pickle.loads(Path(place).read_bytes())  # noqa: S301 - written by our own parent
+    told, spans = pickle.loads(Path(place).read_bytes())  # noqa: S301 - written by our own parent
+    with Path(place).with_suffix(ARRAYS).open("rb") as file:
+        found: tuple[dict[str, Drawing], _Way] = fetched(told, spans, file)
     return found
 
 
@@ -219,21 +224,3 @@ def _drawn(make: Drawing, way: _Way) -> dict[str, bytes]:
             figure.set_dpi(way.dpi)
         add_footer(figure, way.note)
         return {ending: figure_bytes(figure, ending, way.dpi) for ending in way.formats}
-
-
-def _pickled(values: object) -> bytes:
-    """Pickle values that may hold read-only mappings."""
-    buffer = io.BytesIO()
-    pickler = pickle.Pickler(buffer)
-    pickler.dispatch_table = {**dispatch_table, MappingProxyType: _reduced}
-    pickler.dump(values)
-    return buffer.getvalue()
-
-
-def _reduced(mapping: MappingProxyType[Any, Any]) -> tuple[Callable[..., Any], tuple[Any]]:
-    return read_only, (dict(mapping),)
-
-
-def read_only(mapping: dict[Any, Any]) -> MappingProxyType[Any, Any]:
-    """Make a mapping read-only again."""
-    return MappingProxyType(mapping)

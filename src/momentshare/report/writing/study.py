@@ -16,6 +16,7 @@ from momentshare.report.text.study_opening import verdict_table
 from momentshare.report.writing.citations import citations, run_keys
 from momentshare.report.writing.drawings import drawn_ahead, write_drawings
 from momentshare.report.writing.record import run_record
+from momentshare.runs.block import FRAMES
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -35,6 +36,7 @@ __all__ = [
     "EFFECTS",
     "RESULTS",
     "folder_options",
+    "is_long",
     "study_identity",
     "write_report",
     "write_results",
@@ -58,6 +60,9 @@ _TABLES: dict[str, Callable[[StudyResult], pd.DataFrame]] = {
     "ordering.csv": reading.ordering_table,
     "glenoid.csv": reading.glenoid_table,
 }
+
+_LONG = {"moments.csv", "loads.csv", "certificates.csv", "postures.csv", "glenoid.csv"}
+"""Tables with rows for every frame, written case by case."""
 
 _HEADS = ("activation", "force", "moment_share", "fibre_length")
 _LIFT = ("greatest_load", "weak_height", "lateral_ratio", "contact")
@@ -114,14 +119,28 @@ _FIGURES = 5_000_000
 """Bytes that a small study writes (one person in two conditions: 4.4 MB)."""
 
 
+_SHELF_BYTES = (230, 110)
+"""Bytes of all that is solved, a frame and head: once, and for each treatment of the lateral force
+(two treatments within the glenoid's limit: 380)."""
+
+
+def is_long(study: Study) -> bool:
+    """Whether what is solved of a study is better laid aside than held in memory."""
+    return _frames(study) > FRAMES
+
+
+def _frames(study: Study) -> int:
+    return len(study.file.person) * len(study.file.condition) * study.file.settings.frames
+
+
 def folder_options(study: Study, model: Model) -> dict[str, Any]:
     """Arguments for the folder of a study's results; see :func:`momentshare.files.run_folder`."""
-    file = study.file
-    rows = len(file.person) * len(file.condition) * file.settings.frames * len(model.heads)
+    rows, ways = _frames(study) * len(model.heads), len(study.file.settings.lateral)
+    once, each = _SHELF_BYTES if is_long(study) else (0, 0)
     return {
         "study": study_identity(study, model),
         "names": RESULTS,
-        "room": _ROW_BYTES * rows * len(file.settings.lateral) + _FIGURES,
+        "room": (once + (each + _ROW_BYTES) * ways) * rows + _FIGURES,
     }
 
 
@@ -232,17 +251,23 @@ def _write_all(
 
     def write_tables() -> None:
         say("tables")
-        tables = {name: make(study) for name, make in _TABLES.items()}
+        makers = dict(_TABLES)
         if study.study.file.settings.glenoid_constraint:
-            tables["glenoid_heads.csv"] = reading.glenoid_head_table(study)
-        if effects is not None:
-            tables.update(zip(EFFECTS, effects, strict=True))
-        for name, table in tables.items():
+            makers["glenoid_heads.csv"] = reading.glenoid_head_table
+        for name, make in makers.items():
+            if name in _LONG:
+                blocks = (limited(name, make(one)) for one in study.one_by_one())
+                writer.csv_blocks(name, blocks)
+            else:
+                writer.csv(name, limited(name, make(study)))
+            study.release()
+        for name, table in zip(EFFECTS, effects or (), strict=False):
             writer.csv(name, limited(name, table))
         writer.csv(VERDICTS, verdicts)
         if study.study.factors.names:
             writer.csv(FACTOR_VERDICTS, factor_verdicts(study.study.factors, verdicts))
-        writer.parquet("frames.parquet", limited("frames.parquet", reading.frame_table(study)))
+        frames = reading.frame_blocks(study)
+        writer.parquet_blocks("frames.parquet", (limited("frames.parquet", t) for t in frames))
 
     if figures:
         from momentshare.report.figures.study import study_drawings

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 
 from momentshare._kernels.compiling import has_numba, inner, outermost
 from momentshare.sharing._backends.kernels import frame as _frame
+from momentshare.sharing._backends.kernels import inside as _inside
 from momentshare.sharing._backends.kernels import newton as _newton
 from momentshare.sharing._backends.kernels import search as _search
 from momentshare.sharing._backends.kernels import staged as _staged
@@ -42,6 +43,7 @@ from momentshare.sharing._backends.kernels.frame import (
     project,
     worst_facet,
 )
+from momentshare.sharing._backends.kernels.inside import solve_inside
 from momentshare.sharing._backends.kernels.newton import (
     MET,
     NEAREST,
@@ -114,17 +116,22 @@ def begin(
 @inner
 def solve_frame(
     rows: int, heads: int, work: Work, cap: FloatArray, pas: FloatArray, G: FloatArray,
-    h: FloatArray, exponent: float, scale: float, begun: bool, size: float, limits: Limits,
+    h: FloatArray, exponent: float, scale: float, begun: bool, again: bool, size: float,
+    limits: Limits,
 ) -> tuple[int, int, float]:  # fmt: skip
     """Solve a frame from the multipliers at hand or, where not ``begun``, from a guess.
 
-    Where Newton's method fails, p = 2 comes first and then exponents nearer to p. Where the
-    moment cannot be met, the balance across the separating direction follows (``side`` 1).
-    Then the inequality broken most is added and all begins again, so that the least effort
-    never falls. Returns how it ended, how many inequalities are held, and σ.
+    Where Newton's method fails, or ``again`` says that its answer was not good enough, p = 2 comes
+    first, then for p > 2 the interior-point method, and where that fails too, exponents nearer
+    to p. Where the moment cannot be met, the balance across the separating direction follows
+    (``side`` 1). Then the inequality broken most is added and all begins again, so that the least
+    effort never falls. Returns how it ended, how many inequalities are held, and σ.
     """
-    count, side, fallen = 0, 0, False
-    power = exponent
+    count, side = 0, 0
+    blunt = exponent > 2.0
+    fallen, tried = again and blunt, not blunt
+    power = 2.0 if fallen else exponent
+    begun = begun and not fallen
     while True:
         total, columns = rows + count, heads + count
         A = work.loads[side]
@@ -137,12 +144,28 @@ def solve_frame(
             fallen, begun, power = True, False, 2.0
             continue
         if ended == MET and power != exponent:
-            power, scale = nearer(total, columns, heads, work, power, exponent, scale, limits)
-            continue
+            if not tried:
+                tried = True
+                top = 0.0
+                for i in range(heads):
+                    top = max(top, work.long[ACTIVE][i])
+                scale = bounded(max(top, 1e-6), exponent)
+                ended, scale = solve_inside(
+                    A, total, rows, columns, heads, target, work, exponent, scale, size, limits
+                )
+                if ended == OPEN:
+                    begun, power = False, 2.0
+                    continue
+                power = exponent
+            else:
+                power, scale = nearer(total, columns, heads, work, power, exponent, scale, limits)
+                continue
         if side == 0 and ended == NEAREST:
             if not lie_across(A, total, rows, columns, heads, work, 2, limits):
                 return OPEN, count, scale
-            side, fallen, begun, power = 1, False, False, exponent
+            side, begun = 1, False
+            fallen, tried = again and blunt, not blunt
+            power = 2.0 if fallen else exponent
             continue
         if side == 1:
             rejoin(work.loads[0], total, columns, work)
@@ -155,7 +178,10 @@ def solve_frame(
         if count == FACETS or not hold_facet(cap, pas, G, h, chosen, rows, count, work):
             return OPEN, count, scale
         count += 1
-        side, fallen = 0, False
+        side = 0
+        fallen, tried = again and blunt, not blunt
+        power = 2.0 if fallen else exponent
+        begun = not fallen
         prepare(heads + count, heads, work, exponent, scale)
 
 
@@ -232,41 +258,46 @@ def _solve_frames(
             for j in range(rows):
                 work.short[BEFORE][j] = multipliers[before, j] if known else start[before, j]
             begun = begin(rows, heads, work, exponent, heaviest, asked, scale)
-        ended, count, scale = solve_frame(
-            rows, heads, work, cap, pas, G, h, exponent, scale, begun, size, limits
-        )
+        ended, count, good, short = OPEN, 0, False, False
+        # Newton's answer, then for large exponents that of the interior-point method.
+        for attempt in range(2):
+            ended, count, scale = solve_frame(
+                rows, heads, work, cap, pas, G, h, exponent, scale, begun, attempt > 0, size, limits
+            )
 
-        short = ended == NEAREST
-        project(work.Q, rows, work.short[LAM])
-        unit = scale ** (exponent - 1.0) * heaviest
-        for g in range(h.size):
-            held[f, g] = 0.0
-            parted[f, g] = 0.0
-        for k in range(count):
-            g = int(work.short[FACET][k])
-            held[f, g] = max(-work.short[LAM][rows + k] * unit / work.short[STRENGTH][k], 0.0)
-            if short:
-                parted[f, g] = max(-work.short[PRICE][rows + k] / work.short[STRENGTH][k], 0.0)
-        for j in range(rows):
-            total = m[j]
-            for i in range(heads):
-                total -= R[j, i] * (cap[i] * work.long[ACTIVE][i] + pas[i])
-            work.short[REST][j] = total / work.short[ROW_SIZE][j]
-            multipliers[f, j] = work.short[LAM][j] * unit / work.short[ROW_SIZE][j]
-        for k in range(free - 1, -1, -1):
-            total = 0.0
+            short = ended == NEAREST
+            project(work.Q, rows, work.short[LAM])
+            unit = scale ** (exponent - 1.0) * heaviest
+            for g in range(h.size):
+                held[f, g] = 0.0
+                parted[f, g] = 0.0
+            for k in range(count):
+                g = int(work.short[FACET][k])
+                held[f, g] = max(-work.short[LAM][rows + k] * unit / work.short[STRENGTH][k], 0.0)
+                if short:
+                    parted[f, g] = max(-work.short[PRICE][rows + k] / work.short[STRENGTH][k], 0.0)
             for j in range(rows):
-                total += work.Q[j, k] * work.short[REST][j]
-            for c in range(k + 1, free):
-                total -= work.mixing[k, c] * free_values[f, c]
-            free_values[f, k] = total / work.mixing[k, k] if work.mixing[k, k] > 0.0 else 0.0
-        for i in range(heads):
-            activation[f, i] = work.long[ACTIVE][i]
-        good = certify_frame(
-            R, cap, m, pas, w, C, G, h, exponent, short, work.short[ROW_SIZE],
-            activation[f], multipliers[f], free_values[f], held[f], parted[f], unmet[f],
-            numbers[f], limits
-        )  # fmt: skip
+                total = m[j]
+                for i in range(heads):
+                    total -= R[j, i] * (cap[i] * work.long[ACTIVE][i] + pas[i])
+                work.short[REST][j] = total / work.short[ROW_SIZE][j]
+                multipliers[f, j] = work.short[LAM][j] * unit / work.short[ROW_SIZE][j]
+            for k in range(free - 1, -1, -1):
+                total = 0.0
+                for j in range(rows):
+                    total += work.Q[j, k] * work.short[REST][j]
+                for c in range(k + 1, free):
+                    total -= work.mixing[k, c] * free_values[f, c]
+                free_values[f, k] = total / work.mixing[k, k] if work.mixing[k, k] > 0.0 else 0.0
+            for i in range(heads):
+                activation[f, i] = work.long[ACTIVE][i]
+            good = certify_frame(
+                R, cap, m, pas, w, C, G, h, exponent, short, work.short[ROW_SIZE],
+                activation[f], multipliers[f], free_values[f], held[f], parted[f], unmet[f],
+                numbers[f], limits
+            )  # fmt: skip
+            if good or ended == OPEN or not exponent > 2.0:
+                break
         if short:
             # So slight a shortfall may be feigned by rows that nearly depend on each other.
             square = 0.0
@@ -280,9 +311,9 @@ def _solve_frames(
             status[f] = SHORTFALL if short else SOLVED
 
 
-_FILES = [str(Path(module.__file__ or "")) for module in (_frame, _newton, _search, _staged)] + [
-    __file__
-]
+_FILES = [
+    str(Path(module.__file__ or "")) for module in (_frame, _inside, _newton, _search, _staged)
+] + [__file__]
 
 
 def _signature() -> Any:
