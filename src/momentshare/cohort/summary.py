@@ -40,11 +40,17 @@ _LEVEL = 0.01
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class CohortSummary:
-    """Tables of a cohort by name, in the order in which they are written and shown."""
+    """Tables of a cohort by name, in the order in which they are written and shown.
+
+    ``confidence`` is the level of their intervals, ``named_heads`` are the heads that the study
+    named beforehand.
+    """
 
     tables: Mapping[str, pd.DataFrame]
     mode: str
     limits: Limits = field(default_factory=Limits)
+    confidence: float = 0.95
+    named_heads: tuple[str, ...] = ()
 
 
 def shown_mode(table: pd.DataFrame) -> str:
@@ -115,7 +121,11 @@ def summarise_cohort(
     tables["beside_published"] = beside_published(regions, result, mode, confidence)
     tables |= _glenoid(data["glenoid_heads"]) | best_lift_tables(result.best_lifts)
     return CohortSummary(
-        tables=limited(_some(tables), result), mode=mode, limits=result.model.limits
+        tables=limited(_some(tables), result),
+        mode=mode,
+        limits=result.model.limits,
+        confidence=confidence,
+        named_heads=tuple(result.study.file.statistics.heads),
     )
 
 
