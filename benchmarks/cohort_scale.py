@@ -3,18 +3,20 @@
     python benchmarks/cohort_scale.py --trials 1200 [--workers 2] [--solve 6] [--limit-mb 2000]
 
 ``--solve`` trials of the invented laboratory are solved in fact; each stage runs in a process of
-its own, and the peak is that of the process plus, for each worker, that of the largest one. The
-other trials are copies of these with people of their own and a little noise on every number, put
-into the folder as a run keeps them, then summed up and written like any others. Ends with code 1
-when a peak passes ``--limit-mb``.
+its own. The other trials are copies of these with people of their own and a little noise on every
+number, put into the folder as a run keeps them, then summed up and written like any others. The
+memory of the stage and all processes below it is looked at every half second: *resident* counts
+pages that several share once for each, *proportional* once altogether. Ends with code 1 when the
+peak of resident memory passes ``--limit-mb``. Reads /proc (Linux).
 """
 
 import argparse
 import json
-import resource
+import os
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 from dataclasses import replace
 from pathlib import Path
@@ -22,6 +24,8 @@ from pathlib import Path
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from tests.process_tree import family
 
 from momentshare.cohort.load import load_cohort
 from momentshare.cohort.run import COMMAND, CohortResult, TrialOutcome, folder_options, run_cohort
@@ -56,6 +60,11 @@ def plant(place, trials):
         record = json.loads((entry / "trial.json").read_text("utf-8"))
         if not record.get("fault"):
             donors.setdefault(study.file.trial[number - 1].condition, []).append((number, record))
+    planted_from = {
+        donor: {name: read_table(place / "solved", donor, name) for name in record["tables"]}
+        for found in donors.values()
+        for donor, record in found
+    }
     names = list(donors)
     person = study.file.person[0]
     people = [f"P{k + 1:04d}" for k in range(-(-trials // (len(names) * TIMES)))]
@@ -81,8 +90,8 @@ def plant(place, trials):
             choices = donors[entry["condition"]]
             donor, record = choices[number % len(choices)]
             tables = {
-                name: varied(read_table(place / "solved", donor, name), entry, number, rng)
-                for name in record["tables"]
+                name: varied(table, entry, number, rng)
+                for name, table in planted_from[donor].items()
             }
             record = record | {"load_kg": entry["load_kg"]}
             files = trial_files(number, record, tables)
@@ -145,12 +154,40 @@ def stage(name, place, options):
         if name == "write":
             files = write_cohort(result, summary, [], figures=options.figures)
             told = f"{len(files)} files"
-    own = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
-    child = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024.0
-    return {
-        "stage": name, "told": told, "seconds": time.monotonic() - began, "own_mb": own,
-        "worker_mb": child, "together_mb": own + options.workers * child,
-    }  # fmt: skip
+    return {"told": told, "seconds": time.monotonic() - began, "cpu": sum(os.times()[:4])}
+
+
+def held(number):
+    """Resident and proportional memory of a process [MB]; nothing once it has ended."""
+    found = dict.fromkeys(("Rss", "Pss"), 0.0)
+    try:
+        lines = Path(f"/proc/{number}/smaps_rollup").read_text().splitlines()
+    except OSError:
+        return 0.0, 0.0
+    for line in lines[1:]:
+        name, size = line.split(":")
+        if name in found:
+            found[name] = float(size.split()[0]) / 1024.0
+    return found["Rss"], found["Pss"]
+
+
+class Watch(threading.Thread):
+    """Greatest memory of a process and all that descend from it, looked at again and again."""
+
+    def __init__(self, root, every=0.5):
+        super().__init__(daemon=True)
+        self.root, self.every = root, every
+        self.resident = self.proportional = 0.0
+        self.processes = 0
+        self.done = threading.Event()
+
+    def run(self):
+        while not self.done.wait(self.every):
+            sizes = np.array([held(n) for n in {self.root} | family(self.root)])
+            resident, proportional = sizes.sum(axis=0)
+            self.resident = max(self.resident, resident)
+            self.proportional = max(self.proportional, proportional)
+            self.processes = max(self.processes, int((sizes[:, 0] > 0.0).sum()))
 
 
 def main():
@@ -167,19 +204,26 @@ def main():
         print(json.dumps(stage(options.stage, Path(options.place), options)))
         return
     worst = 0.0
-    print(f"{'stage':8} {'seconds':>8} {'own MB':>7} {'worker MB':>9} {'together MB':>11}")
+    print("stage    seconds     CPU  processes  resident MB  proportional MB")
     with tempfile.TemporaryDirectory(prefix="momentshare-scale-") as name:
         for which in ("solve", "plant", "sum up", "write"):
             command = [sys.executable, __file__, *sys.argv[1:], "--stage", which, "--place", name]
-            done = subprocess.run(command, check=True, capture_output=True, text=True)
-            found = json.loads(done.stdout.splitlines()[-1])
+            with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
+                watch = Watch(process.pid)
+                watch.start()
+                text = process.communicate()[0]
+                watch.done.set()
+                watch.join()
+            if process.returncode:
+                sys.exit(f"the stage {which!r} ended with code {process.returncode}")
+            found = json.loads(text.splitlines()[-1])
             print(
-                f"{which:8} {found['seconds']:8.0f} {found['own_mb']:7.0f} "
-                f"{found['worker_mb']:9.0f} {found['together_mb']:11.0f}  {found['told']}",
+                f"{which:8} {found['seconds']:7.0f} {found['cpu']:7.0f} {watch.processes:10} "
+                f"{watch.resident:12.0f} {watch.proportional:16.0f}  {found['told']}",
                 flush=True,
             )
             if which != "plant":
-                worst = max(worst, found["together_mb"])
+                worst = max(worst, watch.resident)
     if worst > options.limit_mb:
         sys.exit(f"{worst:.0f} MB are more than {options.limit_mb:.0f} MB")
 

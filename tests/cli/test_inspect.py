@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from tests import bench_lab
 from tests.c3d_writer import File, text_values
 
 from momentshare.errors import InputError
@@ -87,6 +88,7 @@ def test_gaps_units_and_rates_are_told_as_json(tmp_path):
         "longest_gap": runs / 50.0,
         "least": float(np.nanmin(file.places()[:, 0])),
         "greatest": float(np.nanmax(file.places()[:, 0])),
+        "middle": np.nanmedian(file.places()[:, 0], axis=0).tolist(),
     }
     assert layout_of(record["proposed_layout"]).format == "c3d"
 
@@ -201,3 +203,49 @@ def test_every_proposal_loads(names, tmp_path_factory):
     place.write_bytes(file.written())
     layout = layout_of(proposed_layout(file_contents(place)))
     assert layout.markers["ij"] == ("IJ",)
+
+
+# Columns of the laboratory's axes x, y, z in the world of a recording: to the feet, up, right.
+ROOMS = {
+    ("+z", "-y"): [[1, 0, 0], [0, 0, -1], [0, 1, 0]],
+    ("+y", "+z"): [[1, 0, 0], [0, 1, 0], [0, 0, 1]],
+    ("-x", "+y"): [[0, -1, 0], [0, 0, 1], [-1, 0, 0]],
+}
+
+
+@pytest.mark.parametrize("room", ROOMS, ids="up {0[0]} right {0[1]}".format)
+@pytest.mark.parametrize("acts", ["bar", "hand"])
+def test_axes_and_forces_are_guessed_from_where_things_lie(tmp_path, room, acts):
+    """A bench lifter of the independent generator, exported into rooms with other axes."""
+    truth = bench_lab.press(bench_lab.lifters(1, 3)[0], "wide", 5)
+    turn = np.array(ROOMS[room], dtype=float)
+    columns = {"time": truth.time}
+    for role, place in truth.points.items():
+        side, _, name = role.partition("_")
+        label = f"{side[0]} {name}" if side in {"right", "left"} else role.replace("_", " ")
+        for axis, values in zip("xyz", (1000.0 * place @ turn.T).T, strict=True):
+            columns[f"{label}_{axis}"] = values
+    for hand, flip in (("FR", 1.0), ("FL", -1.0)):
+        force = truth.force * [1.0, 1.0, flip] * (-1.0 if acts == "bar" else 1.0)
+        for axis, values in zip("xyz", (force @ turn.T).T, strict=True):
+            columns[f"{hand}{axis}"] = values
+    pd.DataFrame(columns).to_csv(tmp_path / "a.csv", index=False)
+    text = proposed_layout(file_contents(tmp_path / "a.csv"))
+    layout = layout_of(text)
+    assert (layout.up, layout.right, layout.force_on) == (*room, acts)
+    assert [line for line in text.splitlines() if line.startswith(("up", "right ", "force"))] == [
+        line for line in text.splitlines() if line.endswith("CHECK") and "units" not in line
+    ]
+    got = read_recording(tmp_path / "a.csv", layout)
+    for role in ("right_el", "left_grip", "bar_right"):
+        assert np.allclose(got.channels[role].values, truth.points[role], atol=1e-6)
+    assert np.allclose(got.channels["right_hand_force"].values, truth.force, atol=1e-6)
+
+
+def test_places_that_tell_no_axis_leave_the_usual_ones(tmp_path):
+    frame = {"time": np.arange(30) / 100.0}
+    for label, place in {"R EL": (1, 1, 1), "R RS": (2, 2, 2), "L EL": (1, 1, 1)}.items():
+        frame |= {f"{label}_{a}": np.full(30, float(v)) for a, v in zip("xyz", place, strict=True)}
+    pd.DataFrame(frame).to_csv(tmp_path / "a.csv", index=False)
+    layout = layout_of(proposed_layout(file_contents(tmp_path / "a.csv")))
+    assert (layout.up, layout.right, layout.force_on) == ("+z", "+x", "hand")

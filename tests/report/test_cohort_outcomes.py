@@ -2,19 +2,25 @@
 
 from types import SimpleNamespace
 
+import matplotlib as mpl
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
+from tests.drawn import legend, panels, plain
 
 from momentshare.cohort.outcomes import OUTCOMES
 from momentshare.cohort.outcomes.over_people import outcome_tables
 from momentshare.cohort.schema import StatisticsEntry
-from momentshare.report.page.cohort_outcomes import outcomes_section
-from momentshare.report.page.document import Paragraph, Table
+from momentshare.report.figures import style
+from momentshare.report.figures.outcomes import outcome_figures
+from momentshare.report.page.cohort_outcomes import every_outcome, outcomes_section
+from momentshare.report.page.document import Paragraph, Picture, Table
 
 pytest.importorskip("statsmodels")
 
 CONDITIONS = ("narrow", "wide")
+SVG = '<svg xmlns="http://www.w3.org/2000/svg"/>'
 VALUES = {"bar_work": ("", 60.0), "peak_moment": ("elbow_extension", 40.0),
           "peak_activation": ("deltoid/clavicular", 0.5)}  # fmt: skip
 
@@ -49,8 +55,10 @@ def section(**statistics):
     named = named_contrasts(pd.DataFrame(), tables["outcome_contrasts"], result, "measured")
     if not named.empty:
         tables["named_contrasts"] = named
-    summary = SimpleNamespace(tables=tables, mode="measured")
-    return own, tables, outcomes_section(result, summary)
+    summary = SimpleNamespace(tables=tables, mode="measured", confidence=0.95)
+    pictures = dict.fromkeys(outcome_figures(summary), SVG)
+    made = outcomes_section(result, summary, pictures), every_outcome(result, summary, pictures)
+    return own, summary, SimpleNamespace(blocks=[b for part in made for b in part.blocks])
 
 
 def table(found, words):
@@ -99,7 +107,8 @@ def test_what_was_named_stands_first_and_nothing_named_is_said():
     _, _, found = section()
     assert isinstance(found.blocks[0], Paragraph)
     assert "No head and no outcome was named beforehand" in found.blocks[0].text
-    _, tables, found = section(outcomes=["bar_work"])
+    _, summary, found = section(outcomes=["bar_work"])
+    tables = summary.tables
     first = found.blocks[0]
     assert isinstance(first, Table)
     assert set(first.frame["outcome"]) == {OUTCOMES["bar_work"].label}
@@ -109,7 +118,97 @@ def test_what_was_named_stands_first_and_nothing_named_is_said():
 
 
 def test_heads_are_tested_only_where_named():
-    _, tables, _ = section()
+    tables = section()[1].tables
     assert "peak_activation" not in set(tables["outcome_contrasts"]["outcome"])
-    _, tables, _ = section(heads=["deltoid/clavicular"])
+    tables = section(heads=["deltoid/clavicular"])[1].tables
     assert "peak_activation" in set(tables["outcome_contrasts"]["outcome"])
+
+
+def drawn(name, **statistics):
+    """Own means of the way up in the treatment shown, and the panels of a figure of outcomes."""
+    own, summary, _ = section(**statistics)
+    with mpl.rc_context(style.settings()):
+        figure = outcome_figures(summary)[name]()
+    lateral = np.where([OUTCOMES[n].by_treatment for n in own["outcome"]], "measured", "any")
+    mine = (own["arm"] == "studied") & (own["phase"] == "ascent") & (own["lateral"] == lateral)
+    return own[mine], figure
+
+
+@pytest.mark.parametrize(
+    ("name", "statistics", "shown"),
+    [
+        ("outcomes", {}, {"work on the bar [J]": "bar_work"}),
+        ("outcome_moments", {}, {"peak net moment, elbow extension [N·m]": "peak_moment"}),
+        (
+            "outcomes_named",
+            {"outcomes": ["bar_work"], "heads": ["deltoid/clavicular"]},
+            {"work on the bar [J]": "bar_work"},
+        ),
+        (
+            "outcomes_named",
+            {"outcomes": ["peak_activation"], "heads": ["deltoid/clavicular"]},
+            {"peak activation, deltoid, clavicular": "peak_activation"},
+        ),
+    ],
+)
+def test_a_panel_shows_people_their_means_and_the_interval(name, statistics, shown):
+    own, figure = drawn(name, **statistics)
+    found = panels(figure)
+    assert set(found) == set(shown)
+    colours = {label: mpl.colors.to_hex(h.get_color()) for label, h in legend(figure).items()}
+    assert list(colours) == list(CONDITIONS)
+    for title, ax in found.items():
+        mine = own[own["outcome"] == shown[title]]
+        faint = [x for x in ax.lines if mpl.colors.to_hex(x.get_color()) == style.FAINT]
+        people = mine.pivot_table(index="person", columns="condition", values="value")
+        assert len(faint) == len(people)
+        own_lines = people[list(CONDITIONS)].to_numpy()
+        for line in faint:
+            assert any(np.allclose(line.get_ydata(), row) for row in own_lines)
+        for condition in CONDITIONS:
+            values = people[condition].to_numpy()
+            bars = [
+                c for c in ax.containers
+                if mpl.colors.to_hex(c.lines[0].get_color()) == colours[condition]
+            ]  # fmt: skip
+            (bar,) = bars
+            assert bar.lines[0].get_ydata() == pytest.approx([values.mean()])
+            (ends,) = (segment[:, 1] for segment in bar.lines[2][0].get_segments())
+            assert ends == pytest.approx(
+                stats.t.interval(0.95, len(values) - 1, values.mean(), stats.sem(values))
+            )
+
+
+def test_the_note_of_the_figure_says_what_marker_bar_and_lines_are():
+    _, figure = drawn("outcomes")
+    note = plain(figure.texts[1].get_text())
+    assert "lateral force measured" in note
+    assert "95 % interval" in note
+    assert "lines join the means of one person" in note
+
+
+def test_pictures_stand_before_the_table_of_outcomes():
+    _, _, found = section(outcomes=["bar_work"])
+    kinds = [type(b).__name__ for b in found.blocks]
+    captions = [b.caption for b in found.blocks if isinstance(b, Picture)]
+    assert [c.split()[:3] for c in captions] == [
+        ["Outcomes", "that", "the"],  # in the first part; the others stand in the appendix
+        ["Outcomes", "of", "the"],
+        ["Peak", "moments,", "work,"],
+    ]
+    assert kinds.index("Picture") < [
+        "by condition, mean" in getattr(b, "caption", "") for b in found.blocks
+    ].index(True)
+
+
+def test_one_person_has_no_interval():
+    own = own_means()
+    file = SimpleNamespace(statistics=StatisticsEntry(), condition=[], published=[])
+    result = SimpleNamespace(study=SimpleNamespace(file=file), counted=())
+    tables = outcome_tables(own[own["person"] == "A"], result, "measured")
+    tables = {k: t for k, t in tables.items() if not t.empty}
+    summary = SimpleNamespace(tables=tables, mode="measured", confidence=0.95)
+    with mpl.rc_context(style.settings()):
+        (ax,) = outcome_figures(summary)["outcomes"]().axes
+    assert not ax.containers
+    assert len(ax.lines) == 1 + len(CONDITIONS)

@@ -204,6 +204,75 @@ def outcome_words(name):
     return {plan.MOMENT: "moment [N·m]"}.get(name, spelled(name))
 
 
+def test_the_clearest_differences_stand_in_the_first_part():
+    table = page().table("The clearest differences between two conditions")
+    assert table.section == "Comparison of conditions"
+    rows = sorted(table_of("contrasts"), key=lambda row: row["p_paired_holm"])
+    first = rows[:12]
+    wanted = {
+        (outcome_words(r["outcome"]), spelled(r["item"]), r[FIRST], r[SECOND]): r for r in first
+    }
+    assert len(table.rows) == len(wanted) == 12
+    for row in table.records():
+        source = wanted[row["outcome"], row["item"], row[FIRST], row[SECOND]]
+        assert_cells(
+            row,
+            {
+                "difference": source["difference_mean"],
+                "low": source["difference_low"],
+                "high": source["difference_high"],
+                "people": source["n_people"],
+            },
+        )
+        assert_probability(row["p (Holm)"], source["p_paired_holm"])
+
+
+def test_emg_by_condition_stands_beside_its_discrepancy():
+    table = page().table("Lift means of EMG over the maximal contraction")
+    assert table.section == "EMG in detail"
+    rows = by_spelling(planted().tables["emg_by_condition"].to_dict("records"), "head", "condition")
+    assert len(table.rows) == len(rows) > 0
+    for row in table.records():
+        source = rows[row["head"], row["condition"]]
+        assert_cells(
+            row,
+            {
+                "people": source["people"],
+                "EMG": source["emg"],
+                "activation": source["activation"],
+                "EMG − activation": source["discrepancy"],
+                "low": source["discrepancy_low"],
+                "high": source["discrepancy_high"],
+            },
+        )
+        assert source["discrepancy"] == pytest.approx(source["emg"] - source["activation"])
+    short = page().table("EMG over the maximal contraction less predicted activation")
+    assert short.section == "EMG"
+    cells = {(row["head"], c): row[c] for row in short.records() for c in plan.BARS}
+    assert set(cells) == set(rows)
+    for key, cell in cells.items():
+        mean, low, high = (
+            float(word.strip("()").replace("\N{MINUS SIGN}", "-"))
+            for word in cell.split()
+            if word != "to"
+        )
+        source = rows[key]
+        for seen, name in ((mean, ""), (low, "_low"), (high, "_high")):
+            assert seen == pytest.approx(source[f"discrepancy{name}"], abs=0.00501)
+
+
+def test_the_first_part_shows_heads_that_work_in_the_figure_or_else_in_a_table():
+    assert "Heads" in page().texts
+    assert not any("heads above 5 % in some condition (all" in t.caption for t in page().tables)
+    given = planted()
+    shown = PageReader(render(cohort_page(given.result, given.summary, [], {}, {})))
+    table = shown.table("Lift-mean activation of heads above 5 % in some condition")
+    assert table.section == "Heads"
+    assert {row["head"] for row in table.records()} == {spelled(h) for h in HEADS} - {
+        spelled(plan.IDLE)
+    }
+
+
 def test_overall_tests_keep_their_outcome_item_and_p():
     table = page().table("Overall tests")
     assert "lateral force measured" in table.caption
@@ -407,9 +476,10 @@ def test_limits_name_the_heads_of_trials_that_count():
 def test_sections_stand_in_the_order_of_a_reader():
     order = [name for name in page().texts if name]
     assert order[1:] == [
-        "In short", "Findings", "Methods", "Motion, moments and hand force", "Heads",
-        "Comparison of conditions", "EMG", "Published tables", "Limits",
-        "Trials and checks", "Sensitivity", "People and settings",
+        "In short", "Findings", "Methods", "Motion, moments and hand force",
+        "Comparison of conditions", "Heads", "EMG", "Limits",
+        "Trials and checks", "All heads", "Tests", "EMG in detail", "Published tables",
+        "Sensitivity", "People and settings",
         "Cautions", "Sources",
     ]  # fmt: skip
 
@@ -422,7 +492,10 @@ def test_the_appendix_begins_with_the_trials_and_holds_what_a_paper_does_not():
     at = [section.anchor for section in made.sections].index(made.appendix)
     assert "Methods" in titles[:at]
     assert "Heads" in titles[:at]
-    assert titles[at:] == ["Trials and checks", "Sensitivity", "People and settings"]
+    assert titles[at:] == [
+        "Trials and checks", "All heads", "Tests", "EMG in detail", "Sensitivity",
+        "People and settings",
+    ]  # fmt: skip
     text = render(made)
     assert text.index('<p class="part">Appendix</p>') < text.index('id="trials"')
     assert text.index('id="limits"') < text.index('<p class="part">Appendix</p>')

@@ -1,6 +1,7 @@
 """A study in small files says the same as one written out; every fault names its place."""
 
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,7 +11,7 @@ from tests import bench_lab
 from typer.testing import CliRunner
 
 from momentshare.cli.main import app
-from momentshare.cohort.check import check_trials
+from momentshare.cohort.check import TrialCheck, check_trials
 from momentshare.cohort.expand import expanded
 from momentshare.cohort.load import load_cohort, parse_cohort
 from momentshare.cohort.schema import TrialEntry
@@ -194,6 +195,28 @@ def test_the_command_says_each_message_once_with_its_trials(bench, tmp_path):
     assert bad.exit_code == 1
     assert "6 of 8 trials can be used" in bad.output
     assert bad.output.count("slipped, and stopped") == 1
+
+
+def test_a_note_on_many_signals_is_one_line():
+    from momentshare.cli.check import _notes
+
+    same = "the file states no unit; mm is taken from the layout"
+    first = TrialCheck(
+        number=5, person="A", condition="a", file="a.csv",
+        notes=(
+            f"a.csv: ij ('IJ_x', 'IJ_y'): {same}",
+            *(f"a.csv: m{k} ('M'): {same}" for k in range(9)),
+            "deltoid/clavicular: 1.8 % of the samples exceed the maximal contraction",
+            "a.csv: emg/anconeus ('E'): the file states no unit; mV is taken from the layout",
+        ),
+    )  # fmt: skip
+    second = replace(first, number=6, file="b.csv", notes=(f"b.csv: ij ('IJ'): {same}", "Plain."))
+    assert _notes([first, second]) == [
+        (f"ij, m0, m1, m2, m3, m4 and 4 more: {same}", [5, 6]),
+        (first.notes[-2], [5]),
+        (first.notes[-1], [5]),
+        ("Plain.", [6]),
+    ]
 
 
 # ------------------------------------------------------------------ faults

@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 from matplotlib.collections import FillBetweenPolyCollection
 
+from momentshare.cohort.outcomes import OUTCOMES
 from momentshare.factors import Factors
 from momentshare.limits import Limits
 from momentshare.report.figures import style
@@ -107,7 +108,16 @@ def summary_of(conditions, free=0.2):
             for p in "ab" for c in conditions for h in HEADS[:2]
         ]
     )  # fmt: skip
+    outcomes = outcomes_of(conditions)
     tables = {
+        "outcomes": outcomes,
+        "outcomes_by_person": pd.concat(
+            [
+                outcomes.assign(person=p, arm="studied", value=f * outcomes["mean"])
+                for p, f in (("a", 0.9), ("b", 1.1))
+            ]
+        ),
+        "named_contrasts": outcomes[outcomes["outcome"].isin(["bar_work", "fibre_excursion"])],
         "trials": pd.DataFrame({"trial": range(3), "counted": True}),
         "events": events,
         "curves_speed": curves(conditions, [{}], [0.4 * wave], 0.05),
@@ -121,7 +131,30 @@ def summary_of(conditions, free=0.2):
         "emg_curves_by_person": emg,
         "checks": checks(),
     }
-    return SimpleNamespace(factors=Factors(), tables=tables, mode="measured", limits=Limits())
+    return SimpleNamespace(
+        factors=Factors(),
+        tables=tables,
+        mode="measured",
+        limits=Limits(),
+        confidence=0.95,
+        named_heads=tuple(HEADS[2:]),
+    )
+
+
+def outcomes_of(conditions):
+    """Every outcome that there is, with names and numbers of any length."""
+    items = {"lift": [""], "angle": ["elevation", "elbow_flexion"], "head": HEADS[1:3]}
+    rows = ["shoulder_internal_rotation", "shoulder_horizontal_adduction", "elbow_extension"]
+    items |= {"moment": rows, "direction": rows[1:]}
+    return pd.DataFrame(
+        [
+            {"condition": c, "lateral": "measured" if o.by_treatment else "any",
+             "phase": "ascent", "outcome": o.name, "item": item, "mean": m, "low": m - 0.2 * abs(m),
+             "high": m + 0.2 * abs(m)}
+            for k, c in enumerate(conditions) for n, o in enumerate(OUTCOMES.values())
+            for item in items[o.of] for m in [(1 + 0.1 * k) * (-1234.5, 0.00123, 12.0)[n % 3]]
+        ]
+    )  # fmt: skip
 
 
 def checks():
@@ -187,6 +220,14 @@ NAMES = sorted(cohort_figures(summary_of(["narrow"])))
 @pytest.mark.parametrize("name", NAMES)
 def test_nothing_is_cut_off_or_in_the_way(name, conditions):
     assert_clear(cohort_figures(summary_of(conditions))[name]())
+
+
+def test_heads_that_were_named_have_a_figure_of_their_own():
+    made = cohort_figures(summary_of(["narrow"]))
+    named = made["head_activation_named"]()
+    titles = [ax.get_title(loc="left").replace("\n", " ") for ax in named.axes]
+    assert titles == [style.head_label(h) for h in HEADS[2:]]
+    assert "Heads named beforehand." in named.texts[1].get_text().replace("\n", " ")
 
 
 def test_clearance_sees_a_label_that_is_cut_off():

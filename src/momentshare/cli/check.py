@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import defaultdict
 from pathlib import Path  # noqa: TC003 - typer reads the annotations
 from typing import TYPE_CHECKING, Annotated
@@ -20,7 +21,10 @@ if TYPE_CHECKING:
 __all__ = ["check"]
 
 _SHOWN = 6
-"""Maximum number of trials named by a message about several."""
+"""Maximum number of trials, and of signals, named by a message about several."""
+
+_NOTE = re.compile(r"(?:[^:]*\.\w+: )?(?P<name>[^:()]+?)(?: \([^:]*\))?: (?P<text>.+)", re.DOTALL)
+"""Note of a file on a signal: file, name, labels, and what it says."""
 
 
 def check(
@@ -79,13 +83,12 @@ def _print(screen: Console, found: Sequence[TrialCheck]) -> None:
                 groups[one.verdict, one.name].append(item.number)
         for text in item.refused:
             groups["refused", text].append(item.number)
-        for text in dict.fromkeys(item.notes):
-            groups["note", text].append(item.number)
+    for text, numbers in _notes(found):
+        groups["note", text] = numbers
     order = ("fault", "fail", "left out", "refused", "warn", "note")
     values = {(i.number, c.name): c for i in found for c in i.checks}
     for (kind, text), numbers in sorted(groups.items(), key=lambda g: order.index(g[0][0])):
-        more = f" and {len(numbers) - _SHOWN} more" if len(numbers) > _SHOWN else ""
-        which = f"{', '.join(map(str, numbers[:_SHOWN]))}{more}"
+        which = _some(list(map(str, numbers)))
         detail = ""
         if kind in {"fail", "warn"}:
             worst = max((values[n, text] for n in numbers), key=lambda c: c.value)
@@ -94,3 +97,31 @@ def _print(screen: Console, found: Sequence[TrialCheck]) -> None:
         line = Text(f"{kind} ", style="bold")
         line.append(f"{text}{detail} (trial {which})", style="not bold")
         screen.print(line)
+
+
+def _notes(found: Sequence[TrialCheck]) -> list[tuple[str, list[int]]]:
+    """Return every note once with its trials; what several signals share names them together."""
+    alike: dict[str, dict[str, list[int]]] = defaultdict(lambda: defaultdict(list))
+    whole: dict[tuple[str, str], str] = {}
+    for item in found:
+        for note in dict.fromkeys(item.notes):
+            match = _NOTE.fullmatch(note)
+            name, text = ("", note) if match is None else (match["name"], match["text"])
+            alike[text][name].append(item.number)
+            whole.setdefault((text, name), note)
+    told = []
+    for text, names in alike.items():
+        if len(names) == 1:
+            ((name, numbers),) = names.items()
+            said = whole[text, name] if len(set(numbers)) == 1 or not name else f"{name}: {text}"
+            told.append((said, list(dict.fromkeys(numbers))))
+        else:
+            numbers = sorted({n for some in names.values() for n in some})
+            told.append((f"{_some(list(names))}: {text}", numbers))
+    return told
+
+
+def _some(names: Sequence[str]) -> str:
+    """Name the first few, and how many more there are."""
+    more = f" and {len(names) - _SHOWN} more" if len(names) > _SHOWN else ""
+    return ", ".join(names[:_SHOWN]) + more

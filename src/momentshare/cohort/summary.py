@@ -41,12 +41,18 @@ _LEVEL = 0.01
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class CohortSummary:
-    """Tables of a cohort by name, in the order in which they are written and shown."""
+    """Tables of a cohort by name, in the order in which they are written and shown.
+
+    ``confidence`` is the level of their intervals, ``named_heads`` are the heads that the study
+    named beforehand.
+    """
 
     tables: Mapping[str, pd.DataFrame]
     mode: str
     limits: Limits = field(default_factory=Limits)
     factors: Factors = field(default_factory=Factors)
+    confidence: float = 0.95
+    named_heads: tuple[str, ...] = ()
 
 
 def shown_mode(table: pd.DataFrame) -> str:
@@ -121,6 +127,8 @@ def summarise_cohort(
         mode=mode,
         limits=result.model.limits,
         factors=result.study.factors,
+        confidence=confidence,
+        named_heads=tuple(result.study.file.statistics.heads),
     )
 
 

@@ -34,6 +34,7 @@ from momentshare.report.figures.layout import (
 )
 from momentshare.report.figures.limit_marks import footnote
 from momentshare.report.figures.looks import Looks, panel_titles, shared_out
+from momentshare.report.figures.outcomes import outcome_figures
 from momentshare.report.figures.sensitivity import sensitivity_figure
 from momentshare.report.text.cohort_orders import judged_orders, order_text, widest_order
 
@@ -47,7 +48,7 @@ if TYPE_CHECKING:
     from momentshare.cohort.summary import CohortSummary
     from momentshare.factors import Factors
 
-__all__ = ["cohort_figures", "trial_checks_figure"]
+__all__ = ["cohort_figures", "trial_checks_figure", "working_heads"]
 
 _WORKING = 0.05
 """Lift-mean activation that a head must exceed in some condition to be shown."""
@@ -87,8 +88,15 @@ def cohort_figures(summary: CohortSummary) -> dict[str, Callable[[], Figure]]:
     offer("moments", "curves_moments", lambda: _moments(summary))
     offer("head_forces", "curves_heads", lambda: _heads(summary, "force_n"))
     offer("head_activation", "curves_heads", lambda: _heads(summary, "activation"))
+    if summary.named_heads:
+        offer(
+            "head_activation_named",
+            "curves_heads",
+            lambda: _heads(summary, "activation", summary.named_heads),
+        )
     offer("lateral_ratio", "curves_hand", lambda: _ratio(summary))
     offer("activation_by_head", "heads", lambda: _activation_by_head(summary))
+    found |= outcome_figures(summary)
     emg = "emg_curves_by_person"
     offer("emg_curves", emg, lambda: emg_curves_figure(tables[emg], mode))
     offer("emg_agreement", emg, lambda: emg_agreement_figure(tables[emg], mode))
@@ -229,9 +237,14 @@ def _moments(summary: CohortSummary) -> Figure:
     )
 
 
-def _heads(summary: CohortSummary, quantity: str) -> Figure:
+def _heads(summary: CohortSummary, quantity: str, named: Sequence[str] = ()) -> Figure:
     table = summary.tables["curves_heads"]
-    heads = working_heads(summary)
+    heads = [h for h in named if h in set(table["head"])] or working_heads(summary)
+    which = (
+        "Heads named beforehand."
+        if named
+        else f"Heads with a lift-mean activation above {100 * _WORKING:.0f} % in some condition."
+    )
     part = table[
         (table["quantity"] == quantity)
         & (table["lateral"] == summary.mode)
@@ -253,8 +266,7 @@ def _heads(summary: CohortSummary, quantity: str) -> Figure:
         heads,
         texts=Texts(
             title="Force of each head" if force else "Activation of each head",
-            note=f"Lateral force {summary.mode}. Heads with a lift-mean activation above "
-            f"{100 * _WORKING:.0f} % in some condition. {cut}"
+            note=f"Lateral force {summary.mode}. {which} {cut}"
             + footnote(summary.limits, keys.values()),
             panels=[marked(style.head_label(head), keys.get(head, "")) for head in heads],
         ),

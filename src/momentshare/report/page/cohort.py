@@ -6,14 +6,17 @@ from typing import TYPE_CHECKING, Any
 
 from momentshare.cautions import CAUTIONS
 from momentshare.report.figures import style
+from momentshare.report.figures.cohort import working_heads
 from momentshare.report.page.cohort_captions import captioned
 from momentshare.report.page.cohort_comparison import (
     comparison,
+    emg_details,
     emg_section,
+    every_comparison,
     published_section,
     sensitivity_section,
 )
-from momentshare.report.page.cohort_outcomes import outcomes_section
+from momentshare.report.page.cohort_outcomes import every_outcome, outcomes_section
 from momentshare.report.page.document import (
     Block,
     Heading,
@@ -71,26 +74,33 @@ def cohort_page(
     """
     file = result.study.file
     named = file.statistics.heads
+    heads = summary.tables.get("heads") is not None
     sections = [findings(result, summary), _methods(result)]
     opening, first = cohort_opening(result, summary, published), "activation_by_head"
-    if summary.tables.get("heads") is not None:
+    if heads:
         sections += [
             _motion(summary, pictures),
-            _heads(summary, pictures, named),
             comparison(summary),
+            _heads(summary, pictures, named),
         ]
     if "outcomes" in summary.tables:
-        sections.append(outcomes_section(result, summary))
+        sections.append(outcomes_section(result, summary, pictures))
     if "emg_agreement" in summary.tables:
         sections.append(emg_section(summary, pictures))
-    if published:
-        sections.append(published_section(published))
     sections.append(limits_section(result.model, _own(result)))
     appendix = []
     if result.outcomes:
         appendix.append(_trials(result, summary, pictures, trial_pictures))
-    if named and summary.tables.get("heads") is not None:
-        appendix.append(_every_head(summary))
+    if heads:
+        appendix.append(_every_head(summary, pictures, named))
+        tests = every_comparison(summary)
+        appendix += [] if tests is None else [tests]
+    if "outcomes" in summary.tables:
+        appendix.append(every_outcome(result, summary, pictures))
+    if "emg_agreement" in summary.tables:
+        appendix.append(emg_details(summary, pictures))
+    if published:
+        appendix.append(published_section(published))
     if "sensitivity" in summary.tables:
         appendix.append(sensitivity_section(summary, pictures))
     appendix.append(_settings(result))
@@ -256,19 +266,10 @@ def _motion(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
     )
 
 
-def _every_head(summary: CohortSummary) -> Section:
-    """Show all heads, where the first part shows only the named ones."""
-    return Section(
-        title="All heads", anchor="all-heads", blocks=[_activation_table(summary, "each head")]
-    )
-
-
-def _activation_table(summary: CohortSummary, what: str, named: Sequence[str] = ()) -> Table:
+def _activation_table(summary: CohortSummary, what: str, heads: Sequence[str]) -> Table:
     """Give lift-mean activation, one line per head and one column per condition."""
     table = summary.tables["heads"]
-    mine = table[table["lateral"] == summary.mode]
-    if named:
-        mine = mine[mine["head"].isin(named)]
+    mine = table[(table["lateral"] == summary.mode) & table["head"].isin(heads)]
     wide = mine.pivot_table(
         index="head", columns="condition", values="mean_activation_mean", sort=False, observed=True
     ).reset_index()
@@ -290,11 +291,24 @@ def _activation_table(summary: CohortSummary, what: str, named: Sequence[str] = 
 
 
 def _heads(summary: CohortSummary, pictures: Mapping[str, bytes], named: Sequence[str]) -> Section:
-    """Show the heads, only those that the study named if it named any."""
+    """Show the heads that the study named, or else those that work."""
+    picture = "head_activation_named" if named else "head_activation"
+    blocks: list[Block] = [*captioned(picture, pictures)]
+    if named or not blocks:
+        what = "the heads named beforehand" if named else "heads above 5 % in some condition"
+        shown = named or working_heads(summary)
+        blocks.insert(
+            0, _activation_table(summary, f"{what} (all heads are in the appendix)", shown)
+        )
+    return Section(title="Heads", anchor="heads", blocks=blocks)
+
+
+def _every_head(
+    summary: CohortSummary, pictures: Mapping[str, bytes], named: Sequence[str]
+) -> Section:
+    """Show all heads, and what treatments of the lateral force and the glenoid change."""
     table = summary.tables["heads"]
-    what = "the heads named beforehand (all heads are in the appendix)" if named else "each head"
-    chosen = table[table["head"].isin(named)] if named else table
-    modes = chosen.pivot_table(
+    modes = table.pivot_table(
         index=["head", "condition"],
         columns="lateral",
         values="mean_activation_mean",
@@ -304,11 +318,11 @@ def _heads(summary: CohortSummary, pictures: Mapping[str, bytes], named: Sequenc
     modes.columns.name = None
     modes = modes[modes.drop(columns=["head", "condition"]).max(axis=1) > WORKING]
     return Section(
-        title="Heads",
-        anchor="heads",
+        title="All heads",
+        anchor="all-heads",
         blocks=[
-            _activation_table(summary, what, named),
-            *captioned("head_activation", pictures),
+            _activation_table(summary, "each head", list(table["head"].unique())),
+            *(captioned("head_activation", pictures) if named else []),
             *captioned("head_forces", pictures),
             Heading(text="What the force along the bar changes"),
             Table(

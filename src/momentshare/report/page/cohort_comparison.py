@@ -1,4 +1,7 @@
-"""Sections of a cohort that compare: conditions, EMG, changed inputs, published tables."""
+"""Sections of a cohort that compare: conditions, EMG, changed inputs, published tables.
+
+Those called *every* or *in detail* belong to the appendix.
+"""
 
 from __future__ import annotations
 
@@ -24,7 +27,13 @@ if TYPE_CHECKING:
     from momentshare.cohort.summary import CohortSummary
     from momentshare.published import PublishedResult
 
-__all__ = ["comparison", "emg_section", "published_section", "sensitivity_section"]
+__all__ = [
+    "comparison", "emg_details", "emg_section", "every_comparison", "published_section",
+    "sensitivity_section",
+]  # fmt: skip
+
+_CLEAREST = 12
+"""Rows of the table of contrasts in the first part; chosen here, so that it takes half a page."""
 
 _SHOWN_CONTRASTS = 40
 """Rows of the table of contrasts on the page; all are in contrasts.csv."""
@@ -44,99 +53,163 @@ _OMNIBUS = [
 
 
 def comparison(summary: CohortSummary) -> Section:
-    """Compare the conditions, with tests if there are enough people."""
-    blocks: list[Block] = []
+    """Compare the conditions in short: the clearest differences, where there are enough people."""
     omnibus, contrasts = (summary.tables.get(name) for name in ("omnibus", "contrasts"))
+    block: Block
     if omnibus is None or contrasts is None:
-        blocks.append(
-            Paragraph(text="There is only one condition, so there is nothing to compare.")
-        )
+        block = Paragraph(text="There is only one condition, so there is nothing to compare.")
     elif contrasts["p"].isna().all():
         note = next((text for text in omnibus["note"] if text), "no condition could be compared")
-        blocks.append(Paragraph(text=f"No test was made. {note} omnibus.csv holds the notes."))
+        block = Paragraph(text=f"No test was made. {note} omnibus.csv holds the notes.")
     else:
-        blocks += _statistics_blocks(omnibus, contrasts, summary.mode)
-    return Section(title="Comparison of conditions", anchor="comparison", blocks=blocks)
-
-
-def _statistics_blocks(omnibus: pd.DataFrame, contrasts: pd.DataFrame, mode: str) -> list[Block]:
-    whole = omnibus[omnibus["lateral"] == mode].drop(columns=["lateral"])
-    pairs = contrasts[contrasts["lateral"] == mode].drop(columns=["lateral"])
-    pairs = pairs.sort_values("p_paired_holm").head(_SHOWN_CONTRASTS)
-    p_columns = {c: "p" for c in _OMNIBUS if c.startswith("p")}
-    shown = [
-        "outcome",
-        "item",
-        "condition",
-        "other",
-        "difference_mean",
-        "difference_low",
-        "difference_high",
-        "p_paired_holm",
-        "p_paired_holm_over_item",
-        "hedges_g_z",
-        "n_people",
-        "n_same_direction",
-        *(["limit"] if "limit" in pairs and pairs["limit"].any() else []),
-    ]
-    return [
-        Table(
-            frame=whole[_OMNIBUS],
-            caption=f"Overall tests; lateral force {mode}. The last p allows for unequal "
-            "variances of the differences (Greenhouse and Geisser). All columns in omnibus.csv.",
-            formats=p_columns,
-        ),
-        Table(
+        pairs = _pairs(contrasts, summary.mode).head(_CLEAREST)
+        shown = [*_DIFFERENCE, "p_paired_holm", "n_people", *_limit_column(pairs)]
+        block = Table(
             frame=pairs[shown],
             by="outcome",
+            caption="The clearest differences between two conditions, within people; lateral "
+            f"force {summary.mode}. More are in the appendix, all in contrasts.csv.",
+            formats={"p_paired_holm": "p"},
+            labels={name: label for name, label in _LABELS.items() if name in shown},
+        )
+    return Section(title="Comparison of conditions", anchor="comparison", blocks=[block])
+
+
+_DIFFERENCE = [
+    "outcome", "item", "condition", "other", "difference_mean", "difference_low", "difference_high",
+]  # fmt: skip
+
+_LABELS = {
+    "difference_mean": "difference",
+    "difference_low": "low",
+    "difference_high": "high",
+    "p_paired_holm": "p (Holm)",
+    "p_paired_holm_over_item": "p (Holm over all)",
+    "hedges_g_z": "Hedges' g of the differences",
+    "n_people": "people",
+    "n_same_direction": "in this direction",
+}
+
+
+def _pairs(contrasts: pd.DataFrame, mode: str) -> pd.DataFrame:
+    """Contrasts of the treatment that is shown, the clearest first."""
+    return contrasts[contrasts["lateral"] == mode].sort_values("p_paired_holm")
+
+
+def _limit_column(table: pd.DataFrame) -> list[str]:
+    return ["limit"] if "limit" in table and table["limit"].any() else []
+
+
+def every_comparison(summary: CohortSummary) -> Section | None:
+    """Show the overall tests and more differences; nothing where no test was made."""
+    omnibus, contrasts = (summary.tables.get(name) for name in ("omnibus", "contrasts"))
+    if omnibus is None or contrasts is None or contrasts["p"].isna().all():
+        return None
+    whole = omnibus[omnibus["lateral"] == summary.mode].drop(columns=["lateral"])
+    pairs = _pairs(contrasts, summary.mode).head(_SHOWN_CONTRASTS)
+    tests = ["p_paired_holm", "p_paired_holm_over_item"]
+    counts = ["hedges_g_z", "n_people", "n_same_direction"]
+    blocks = [
+        Table(
+            frame=whole[_OMNIBUS],
+            caption=f"Overall tests; lateral force {summary.mode}. The last p allows for unequal "
+            "variances of the differences (Greenhouse and Geisser). All columns in omnibus.csv.",
+            formats={c: "p" for c in _OMNIBUS if c.startswith("p")},
+        ),
+        Table(
+            frame=pairs[[*_DIFFERENCE, *tests, *counts, *_limit_column(pairs)]],
+            by="outcome",
             caption="Paired differences between conditions with the smallest adjusted p; lateral "
-            f"force {mode}. All are in contrasts.csv, with those of the mixed model.",
-            formats={"p_paired_holm": "p", "p_paired_holm_over_item": "p"},
-            labels={
-                "difference_mean": "difference",
-                "difference_low": "low",
-                "difference_high": "high",
-                "p_paired_holm": "p (Holm)",
-                "p_paired_holm_over_item": "p (Holm over all)",
-                "hedges_g_z": "Hedges' g of the differences",
-                "n_people": "people",
-                "n_same_direction": "in this direction",
-            },
+            f"force {summary.mode}. All are in contrasts.csv, with those of the mixed model.",
+            formats=dict.fromkeys(tests, "p"),
+            labels=_LABELS,
         ),
     ]
+    return Section(title="Tests", anchor="tests", blocks=blocks)
 
 
 def emg_section(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
-    """Show EMG beside prediction, within each muscle."""
+    """Show EMG beside prediction in short, within each muscle."""
     from momentshare.emg import CAVEATS
+
+    blocks: list[Block] = []
+    means = summary.tables.get("emg_by_condition")
+    if means is not None:
+        blocks.append(
+            Table(
+                frame=_discrepancies(means),
+                caption="EMG over the maximal contraction less predicted activation, lift means "
+                f"within people with their interval; lateral force {summary.mode}. EMG and "
+                "activation are in the appendix.",
+            )
+        )
+    else:
+        blocks += captioned("emg_agreement", pictures)
+    return Section(
+        title="EMG",
+        anchor="emg",
+        lead="Within a muscle across conditions only, never across muscles.",
+        blocks=[*blocks, Bullets(items=[*CAVEATS, *_above_maximum(summary)])],
+    )
+
+
+def _discrepancies(means: pd.DataFrame) -> pd.DataFrame:
+    """Return one line per head and one column per condition: discrepancy and its interval."""
+    ends = means[["discrepancy", "discrepancy_low", "discrepancy_high"]].to_numpy(dtype=float)
+    cells = [
+        f"{mean:+.2f} ({low:.2f} to {high:.2f})".replace("-", "\N{MINUS SIGN}")
+        if low == low  # noqa: PLR0124 - one person has no interval
+        else f"{mean:+.2f}".replace("-", "\N{MINUS SIGN}")
+        for mean, low, high in ends
+    ]
+    wide = means.assign(cell=cells).pivot_table(
+        index="head", columns="condition", values="cell", aggfunc="first", sort=False, observed=True
+    )
+    wide = wide.reset_index()
+    wide.columns.name = None
+    return wide
+
+
+def _by_condition(means: pd.DataFrame, mode: str) -> Table:
+    ends = ["discrepancy", "discrepancy_low", "discrepancy_high"]
+    return Table(
+        frame=means[["head", "condition", "people", "emg", "activation", *ends]],
+        caption="Lift means of EMG over the maximal contraction and of the predicted activation, "
+        f"and EMG less activation within people with its interval; {mode}.",
+        formats=dict.fromkeys(["emg", "activation", *ends], ".2f"),
+        labels={
+            "emg": "EMG",
+            "discrepancy": "EMG − activation",
+            "discrepancy_low": "low",
+            "discrepancy_high": "high",
+        },
+    )
+
+
+def emg_details(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Section:
+    """Show EMG along the lift, the pulled optimum, and how conditions order."""
     from momentshare.emg.compare import ORDERING_COLUMNS
 
     agreement = summary.tables["emg_agreement"]
     ordering = summary.tables.get("emg_ordering")
     shown = list(ORDERING_COLUMNS[: ORDERING_COLUMNS.index("agree") + 1])
     mode = f"lateral force {summary.mode}"
+    ends = [f"{n}{e}" for n in ("r", "rmse", "difference") for e in _ENDS]
+    means = summary.tables.get("emg_by_condition")
     return Section(
-        title="EMG",
-        anchor="emg",
-        lead="Within a muscle across conditions only, never across muscles.",
+        title="EMG in detail",
+        anchor="emg-details",
         blocks=[
             *captioned("emg_curves", pictures),
-            *captioned("emg_agreement", pictures),
+            *([] if means is None else captioned("emg_agreement", pictures)),
+            *([] if means is None else [_by_condition(means, mode)]),
             _pulled(summary.tables["emg_curves_by_person"], mode),
             Table(
-                frame=agreement[
-                    [
-                        "head",
-                        "condition",
-                        "people",
-                        *(f"{n}{e}" for n in ("r", "rmse", "difference") for e in _ENDS),
-                    ]
-                ],
+                frame=agreement[["head", "condition", "people", *ends]],
                 caption=f"Agreement along the lift, within each muscle: {mode}; means over people "
                 "with Student's intervals. All columns in emg_agreement.csv.",
             ),
             *_emg_order(ordering, shown, mode),
-            Bullets(items=[*CAVEATS, *_above_maximum(summary)]),
         ],
     )
 

@@ -1,4 +1,4 @@
-"""Section of the page of a cohort: outcomes that papers report, and what was named beforehand."""
+"""Outcomes that papers report on the page of a cohort: named ones and figures, and all of them."""
 
 from __future__ import annotations
 
@@ -6,33 +6,66 @@ import math
 from typing import TYPE_CHECKING
 
 from momentshare.cohort.outcomes import OUTCOMES
+from momentshare.report.page.cohort_captions import captioned
 from momentshare.report.page.document import Block, Heading, Paragraph, Section, Table
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     import pandas as pd
 
     from momentshare.cohort.run import CohortResult
     from momentshare.cohort.summary import CohortSummary
 
-__all__ = ["outcomes_section"]
+__all__ = ["every_outcome", "outcomes_section"]
 
 _PAIRED = ["difference", "difference_low", "difference_high", "people", "p", "p_holm"]
 
 
-def outcomes_section(result: CohortResult, summary: CohortSummary) -> Section:
-    """Show outcomes by condition, and the comparisons that were named beforehand first."""
-    confidence = f"{100 * result.study.file.statistics.confidence:g} %"
-    blocks: list[Block] = [*_named(summary, confidence), *_by_condition(summary)]
+def outcomes_section(
+    result: CohortResult, summary: CohortSummary, pictures: Mapping[str, bytes]
+) -> Section:
+    """Show outcomes in short: what was named beforehand, figures, published values beside own."""
+    confidence = _confidence(result)
+    named = "outcomes_named" in pictures
+    blocks: list[Block] = [
+        *_named(summary, confidence),
+        *captioned("outcomes_named" if named else "outcomes", pictures),
+        *([] if named else captioned("outcome_moments", pictures)),
+    ]
     factors = summary.tables.get("factors")
-    if factors is not None:
+    chosen = result.study.file.statistics.outcomes
+    if factors is not None and chosen:
+        blocks += _factors(factors[factors["outcome"].isin(chosen)], "outcomes named beforehand")
+    beside = summary.tables.get("beside_published")
+    if beside is not None:
         blocks.append(
             Table(
-                frame=_labelled(factors),
-                caption="Factors and covariates, in a model with a random intercept for each "
-                "person; a slope is the change of the outcome by one unit of the covariate.",
-                formats={"p": "p"},
+                frame=beside,
+                caption="Own mean net moments beside published ones of the same condition and "
+                f"region, with Welch's {confidence} interval of the difference.",
             )
         )
+    return Section(
+        title="Outcomes",
+        anchor="outcomes",
+        lead="Definition, unit, sign and source of every outcome are in outcome_definitions.csv.",
+        blocks=blocks,
+    )
+
+
+def every_outcome(
+    result: CohortResult, summary: CohortSummary, pictures: Mapping[str, bytes]
+) -> Section:
+    """Show every outcome by condition, factors, up against down, arm against arm."""
+    confidence = _confidence(result)
+    blocks: list[Block] = []
+    if "outcomes_named" in pictures:
+        blocks += [*captioned("outcomes", pictures), *captioned("outcome_moments", pictures)]
+    blocks += _by_condition(summary)
+    factors = summary.tables.get("factors")
+    if factors is not None:
+        blocks += _factors(factors, "all outcomes")
     for name, heading, words in (
         ("ascent_descent", "Up and down", "ascent less descent"),
         ("both_arms", "Both arms", "right less left"),
@@ -52,21 +85,24 @@ def outcomes_section(result: CohortResult, summary: CohortSummary) -> Section:
                     formats={"p": "p", "p_holm": "p"},
                 ),
             ]
-    beside = summary.tables.get("beside_published")
-    if beside is not None:
-        blocks.append(
-            Table(
-                frame=beside,
-                caption="Own mean net moments beside published ones of the same condition and "
-                f"region, with Welch's {confidence} interval of the difference.",
-            )
+    return Section(title="All outcomes", anchor="all-outcomes", blocks=blocks)
+
+
+def _confidence(result: CohortResult) -> str:
+    return f"{100 * result.study.file.statistics.confidence:g} %"
+
+
+def _factors(table: pd.DataFrame, which: str) -> list[Block]:
+    if table.empty:
+        return []
+    return [
+        Table(
+            frame=_labelled(table),
+            caption=f"Factors and covariates, {which}, in a model with a random intercept for "
+            "each person; a slope is the change of the outcome by one unit of the covariate.",
+            formats={"p": "p"},
         )
-    return Section(
-        title="Outcomes",
-        anchor="outcomes",
-        lead="Definition, unit, sign and source of every outcome are in outcome_definitions.csv.",
-        blocks=blocks,
-    )
+    ]
 
 
 def _labelled(table: pd.DataFrame) -> pd.DataFrame:

@@ -36,7 +36,8 @@ class Signal:
     """One label of a file.
 
     ``missing`` counts samples that are lost or empty, ``longest_gap`` is their longest run [s];
-    ``least`` and ``greatest`` are in the file's unit, of a marker over its three coordinates.
+    ``least`` and ``greatest`` are in the file's unit, of a marker over its three coordinates;
+    ``middle`` is the median, of a marker one for each coordinate.
     """
 
     kind: str
@@ -48,6 +49,7 @@ class Signal:
     longest_gap: float
     least: float
     greatest: float
+    middle: tuple[float, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -160,7 +162,13 @@ def _signal(kind: str, label: str, unit: str, rate: float, values: NDArray[np.fl
         longest_gap=longest / rate if rate > 0.0 else 0.0,
         least=float(seen.min()) if seen.size else float("nan"),
         greatest=float(seen.max()) if seen.size else float("nan"),
+        middle=tuple(_middle(column) for column in np.atleast_2d(flat.T)),
     )
+
+
+def _middle(values: NDArray[np.float64]) -> float:
+    seen = values[np.isfinite(values)]
+    return float(np.median(seen)) if seen.size else float("nan")
 
 
 def _of_parquet(source: str, raw: bytes, notes: Sequence[str]) -> Contents:

@@ -11,11 +11,16 @@ import re
 from functools import cache
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from momentshare.trial.formats.layout import FORCE_ROLES, MARKER_ROLES
+from momentshare.trial.formats.proposed_axes import axis_lines
 from momentshare.trial.formats.signal_units import unit_factor
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
 
     from momentshare.trial.formats.contents import Contents, Signal
 
@@ -59,15 +64,9 @@ def proposed_layout(contents: Contents, name: str = "proposed") -> str:
     vectors, endings, single = _vectors(contents)
     markers, forces, emg, rest = _roles(contents, vectors, single)
     lines = ["[[layout]]", f"name = {_quoted(name)}", f'format = "{contents.format}"']
-    if markers or forces or contents.format == "c3d":
-        up = contents.upward or "+z"
-        stated = "stated in the file as the upward axis of its screen" if contents.upward else ""
-        right = "+x" if up[1] != "x" else "+y"
-        lines += [
-            f'up = "{up}"  # {stated or "against gravity: CHECK"}',
-            f'right = "{right}"  # towards the person\'s right: CHECK',
-        ]
-    lines.append('force_on = "hand"  # measured forces act on the hand, or on the "bar": CHECK')
+    seen, pushes = _places(contents, vectors, markers, forces)
+    axes = axis_lines(contents.upward, seen, pushes)
+    lines += axes if markers or forces or contents.format == "c3d" else axes[-1:]
     if is_table:
         lines += _table_lines(contents, endings, markers=bool(markers), forces=bool(forces))
         lines += _units(contents, markers, forces, emg, vectors)
@@ -77,8 +76,9 @@ def proposed_layout(contents: Contents, name: str = "proposed") -> str:
     lines += [f"{role} = {_quoted(label)}{note}" for role, (label, note) in markers.items()]
     lines += ["", "[layout.forces]"]
     for role, (label, note) in forces.items():
-        parts = vectors[label] if not is_table else None
-        value = _quoted(label) if parts is None else f"[{', '.join(map(_quoted, parts))}]"
+        parts = vectors[label]
+        alike = is_table and tuple(part.removeprefix(label) for part in parts) == endings
+        value = _quoted(label) if alike else f"[{', '.join(map(_quoted, parts))}]"
         lines.append(f"{role} = {value}{note}")
     for plate in contents.platforms:
         word = "#" if forces or plate.fault or plate.number > 2 else ""
@@ -88,6 +88,26 @@ def proposed_layout(contents: Contents, name: str = "proposed") -> str:
     lines += [f"{_quoted(head)} = {_quoted(label)}  # CHECK" for head, label in emg.items()]
     lines += [f'#"muscle/head" = {_quoted(label)}' for label in rest[:_SHOWN]]
     return "\n".join(lines) + "\n"
+
+
+def _places(
+    contents: Contents,
+    vectors: dict[str, tuple[str, str, str]],
+    markers: dict[str, tuple[str, str]],
+    forces: dict[str, tuple[str, str]],
+) -> tuple[dict[str, NDArray[np.float64]], list[NDArray[np.float64]]]:
+    """Middles of landmarks by role, and of the forces of the hands."""
+    middles = {s.label: s.middle for s in contents.signals}
+
+    def of(label: str) -> NDArray[np.float64]:
+        if len(middles.get(label, ())) == 3:
+            return np.array(middles[label])
+        return np.array([middles[part][0] for part in vectors[label]])
+
+    return (
+        {role: of(label) for role, (label, _) in markers.items()},
+        [of(label) for label, _ in forces.values()],
+    )
 
 
 def _quoted(text: str) -> str:
@@ -110,17 +130,21 @@ def _vectors(
     if groups and contents.format != "c3d":
         counts: dict[tuple[str, ...], int] = {}
         for (stem, _), parts in groups.items():
-            ending = tuple(parts[a].removeprefix(stem) for a in "xyz")
+            ending = _endings(stem, parts)
             counts[ending] = counts.get(ending, 0) + 1
         endings = max(counts, key=lambda e: counts[e])
         groups = {
             key: parts
             for key, parts in groups.items()
-            if tuple(parts[a].removeprefix(key[0]) for a in "xyz") == endings
+            if _endings(key[0], parts) == endings or _role(key[0])[0] in FORCE_ROLES
         }
     vectors = {stem: (parts["x"], parts["y"], parts["z"]) for (stem, _), parts in groups.items()}
     used = {label for parts in vectors.values() for label in parts}
     return vectors, endings, [s for s in _usable(contents) if s.label not in used]
+
+
+def _endings(stem: str, parts: Mapping[str, str]) -> tuple[str, ...]:
+    return tuple(parts[axis].removeprefix(stem) for axis in "xyz")
 
 
 def _usable(contents: Contents) -> list[Signal]:

@@ -1,0 +1,146 @@
+"""Figures of outcomes: a panel each, conditions side by side, people as joined dots."""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from momentshare.cohort.outcomes import OUTCOMES
+from momentshare.cohort.outcomes.measure import NO_TREATMENT
+from momentshare.directions import DIRECTIONS
+from momentshare.report.figures import style
+from momentshare.report.figures.cohort_lines import conditions_of, handles_of
+from momentshare.report.figures.layout import Room, Texts, panel_grid, settle
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    import pandas as pd
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from momentshare.cohort.summary import CohortSummary
+
+__all__ = ["outcome_figures", "panel_title"]
+
+_OF_MOMENTS = (
+    "peak_moment",
+    "joint_work",
+    "peak_over_test_strength",
+    "peak_over_task_strength",
+)
+"""Outcomes of a row or a direction that are drawn; the others repeat them in other units."""
+
+_COLUMNS, _WIDTH = 4, 1.55
+"""Panels side by side, and the width of one [inch]."""
+
+
+def outcome_figures(summary: CohortSummary) -> dict[str, Callable[[], Figure]]:
+    """Name → function that draws it: outcomes of the lift, of moments, and those named beforehand.
+
+    Empty where a cohort has no outcomes.
+    """
+    table = summary.tables.get("outcomes")
+    if table is None:
+        return {}
+    shown = _shown(table, summary.mode)
+    of = shown["outcome"].map(lambda name: OUTCOMES[str(name)].of)
+    parts = {
+        "outcomes": ("Outcomes of the lift", shown[of.isin(["lift", "angle"])]),
+        "outcome_moments": (
+            "Moments and work of the joints",
+            shown[shown["outcome"].isin(_OF_MOMENTS)],
+        ),
+    }
+    named = summary.tables.get("named_contrasts")
+    if named is not None:
+        pairs = set(zip(named["outcome"], named["item"], strict=True))
+        mine = [p in pairs for p in zip(shown["outcome"], shown["item"], strict=True)]
+        parts["outcomes_named"] = ("Outcomes named beforehand", shown[np.array(mine, dtype=bool)])
+    return {
+        name: partial(_figure, summary, title, part)
+        for name, (title, part) in parts.items()
+        if part["mean"].notna().any()
+    }
+
+
+def panel_title(outcome: str, item: str) -> str:
+    """Label of an outcome, what it is of, and its unit.
+
+    Examples
+    --------
+    >>> panel_title("peak_moment", "elbow_extension")
+    'peak net moment, elbow extension [N·m]'
+    """
+    known = OUTCOMES[outcome]
+    whose = DIRECTIONS[item].label if item in DIRECTIONS else style.head_label(item)
+    unit = "" if known.unit == "1" else f" [{known.unit}]"
+    return f"{known.label}{', ' if whose else ''}{whose}{unit}"
+
+
+def _shown(table: pd.DataFrame, mode: str) -> pd.DataFrame:
+    """Rows of the way up in the treatment that is shown."""
+    return table[(table["phase"] == "ascent") & table["lateral"].isin([mode, NO_TREATMENT])]
+
+
+def _figure(summary: CohortSummary, title: str, part: pd.DataFrame) -> Figure:
+    own = _shown(summary.tables["outcomes_by_person"], summary.mode)
+    own = own[own["arm"] == "studied"]
+    conditions = conditions_of(summary.tables["outcomes"])
+    items = list(dict.fromkeys(zip(part["outcome"], part["item"], strict=True)))
+    items = [i for i in items if _of(part, i)["mean"].notna().any()]
+    figure, axes = panel_grid(
+        len(items),
+        _COLUMNS,
+        (_WIDTH, 1.25),
+        Texts(
+            title=title,
+            note=f"Ascents, lateral force {summary.mode}. Marker: mean over people; bar: "
+            f"{100 * summary.confidence:g} % interval of that mean; faint lines join the means of "
+            "one person. Every panel has its own scale, which need not begin at zero.",
+            panels=[_broken(panel_title(*item)) for item in items],
+            legend=handles_of(conditions),
+        ),
+        Room(gap=(0.62, 0.2), bottom=0.2),
+    )
+    for ax, item in zip(axes, items, strict=True):
+        _panel(ax, _of(part, item), _of(own, item), conditions)
+    settle(figure)
+    return figure
+
+
+def _broken(title: str) -> str:
+    """Break a title before it reaches the numbers of the next panel."""
+    whole = style.fit(title, _WIDTH + 0.15)
+    if "\n" not in whole:
+        return whole
+    return ",\n".join(style.fit(part, _WIDTH + 0.15) for part in title.split(", ", 1))
+
+
+def _of(table: pd.DataFrame, item: tuple[str, str]) -> pd.DataFrame:
+    return table[(table["outcome"] == item[0]) & (table["item"] == item[1])]
+
+
+def _panel(ax: Axes, part: pd.DataFrame, own: pd.DataFrame, conditions: Sequence[str]) -> None:
+    """Draw one outcome: people first, then the means on top of them."""
+    place = {name: float(index) for index, name in enumerate(conditions)}
+    for _, person in own.groupby("person", sort=False, observed=True):
+        mine = sorted(
+            zip(person["condition"].map(place), person["value"], strict=True),
+            key=lambda pair: pair[0],
+        )
+        x, y = np.array(mine, dtype=float).T
+        ax.plot(x, y, ".-", color=style.FAINT, markersize=3.0, linewidth=0.5, alpha=0.55, zorder=1)
+    for row in part.to_dict("records"):
+        at = place[str(row["condition"])]
+        look: dict[str, Any] = style.condition_style(int(at)) | {"linestyle": "none"}
+        if np.isfinite([row["low"], row["high"]]).all():
+            bar = [[row["mean"] - row["low"]], [row["high"] - row["mean"]]]
+            ax.errorbar(at, row["mean"], yerr=bar, elinewidth=1.2, capsize=2.0, zorder=3, **look)
+        else:  # one person: no interval
+            ax.plot([at], [row["mean"]], zorder=3, **look)
+    ax.set_xlim(-0.5, len(conditions) - 0.5)
+    ax.set_xticks([])
+    ax.margins(y=0.12)
