@@ -9,6 +9,7 @@ The public names, by what they are for:
 - a laboratory: ``read_recording``, ``process_trial``, ``load_cohort``, ``run_cohort``
 - moments from elsewhere: ``read_published``, ``Balance.of_moments``, ``share``
 - why: ``explain_head``, ``explain_difference``, ``limiting_strength``, ``joint_strength``
+- a limb of your own: ``load_linkage``, ``solve_linkage``, ``EndLoad``
 - how sure: ``effect_tables``, ``run_uncertainty``
 - the greatest load: ``maximal_lifts``, ``driven_path``, ``drive_load``
 - compiled ahead of time: ``warm_up``
@@ -75,6 +76,15 @@ if TYPE_CHECKING:
         LimbOptions,
         MeasuredStrength,
         build_limb,
+    )
+    from momentshare.linkage import (
+        EndLoad,
+        Linkage,
+        LinkageHead,
+        LinkageResult,
+        linkage_moment_arms,
+        load_linkage,
+        solve_linkage,
     )
     from momentshare.maximal import (
         drive_load,
@@ -156,6 +166,7 @@ _HOME = {
     "BenchPress": "exercise",
     "Certificate": "sharing",
     "Criterion": "balance",
+    "EndLoad": "linkage",
     "GreatestFactor": "sharing",
     "GreatestMoment": "sharing",
     "GuidedArm": "exercise",
@@ -165,6 +176,9 @@ _HOME = {
     "LiftResult": "analysis",
     "Limb": "limb",
     "LimbOptions": "limb",
+    "Linkage": "linkage",
+    "LinkageHead": "linkage",
+    "LinkageResult": "linkage",
     "MeasuredStrength": "limb",
     "Model": "model",
     "MomentshareError": "errors",
@@ -203,7 +217,9 @@ _HOME = {
     "heads_of_published": "published",
     "joint_strength": "strength",
     "limiting_strength": "explain",
+    "linkage_moment_arms": "linkage",
     "load_cohort": "cohort.load",
+    "load_linkage": "linkage",
     "load_model": "model",
     "load_study": "study",
     "load_table": "reading",
@@ -224,6 +240,7 @@ _HOME = {
     "run_uncertainty": "uncertainty",
     "share": "sharing",
     "solve_lift": "analysis",
+    "solve_linkage": "linkage",
     "straight_arm_pull_down": "exercise",
     "study_strength": "strength",
     "warm_up": "warm",
@@ -235,6 +252,7 @@ __all__ = [
     "BenchPress",
     "Certificate",
     "Criterion",
+    "EndLoad",
     "GreatestFactor",
     "GreatestMoment",
     "GuidedArm",
@@ -244,6 +262,9 @@ __all__ = [
     "LiftResult",
     "Limb",
     "LimbOptions",
+    "Linkage",
+    "LinkageHead",
+    "LinkageResult",
     "MeasuredStrength",
     "Model",
     "MomentshareError",
@@ -282,7 +303,9 @@ __all__ = [
     "heads_of_published",
     "joint_strength",
     "limiting_strength",
+    "linkage_moment_arms",
     "load_cohort",
+    "load_linkage",
     "load_model",
     "load_study",
     "load_table",
@@ -303,6 +326,7 @@ __all__ = [
     "run_uncertainty",
     "share",
     "solve_lift",
+    "solve_linkage",
     "straight_arm_pull_down",
     "study_strength",
     "warm_up",
