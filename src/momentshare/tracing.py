@@ -251,5 +251,3 @@ def _place(
         )
 
     return wrap
-
-

@@ -110,7 +110,7 @@ def test_faults_of_the_file_are_reported_together(tmp_path):
         "row 1: unknown column 'elbow_deg'; did you mean 'elbow_flexion_deg'",
         "row 1: column 'force_y_n' is missing",
         "row 1: there are forces and net moments",
-        "row 3: column 'elbow_flexion_deg': wanted a number, got 'two'; leave the cell blank",
+        "row 3: column 'elbow_flexion_deg': must be a number; got 'two'; leave the cell blank",
         "row 4: 5 cells, and the header has 6",
         "row 5: column 'shoulder_flexion_nm': 99999 is beyond 5000; check the unit",
     )
@@ -123,10 +123,10 @@ def test_faults_of_the_file_are_reported_together(tmp_path):
 @pytest.mark.parametrize(
     ("time", "words"),
     [
-        ([0.0, 0.1, 0.2], "3 frames, wanted four or more"),
+        ([0.0, 0.1, 0.2], "need four frames or more; got 3"),
         ([0.0, 0.1, 0.25, 0.3], "row 4: column 'time_s': a step of 0.15 s where 0.1 s is usual"),
         ([0.3, 0.2, 0.1, 0.0], "time does not rise"),
-        ([0.0, None, 0.2, 0.3], "row 3: column 'time_s': wanted a number"),
+        ([0.0, None, 0.2, 0.3], "row 3: column 'time_s': must be a number"),
     ],
 )
 def test_times_are_looked_at(motion, time, words):
@@ -138,9 +138,9 @@ def test_times_are_looked_at(motion, time, words):
 @pytest.mark.parametrize(
     ("options", "words"),
     [
-        (["--exponent", "1"], "--exponent: wanted a number above 1"),
-        (["--weights", "mass"], "--weights: wanted volume or none"),
-        (["--mass", "-1"], "mass of a load: wanted zero or more"),
+        (["--exponent", "1"], "--exponent: must be a number above 1"),
+        (["--weights", "mass"], "--weights: must be volume or none"),
+        (["--mass", "-1"], "mass of a load: must be 0 kg or more"),
         (["--at", "hand"], "unknown site 'hand'"),
     ],
 )

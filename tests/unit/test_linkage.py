@@ -135,7 +135,7 @@ def test_faults_of_all_files_are_reported_together(copied):
     for name, row in rows.items():
         assert any(fault.startswith(f"{name} row {row}: ") for fault in found), name
     assert "joints.csv row 3: unknown unit 'inch'; known: 1, m, cm, mm" in found[0]
-    assert any("the axis of a row must have length 1, got 2" in fault for fault in found)
+    assert any("the axis of a row must have length 1; got 2" in fault for fault in found)
     assert any(
         f.startswith("bodies.csv: body 'foot' has no mass; add a row, with 0") for f in found
     )
@@ -152,18 +152,18 @@ def test_faults_of_all_files_are_reported_together(copied):
         ("leg", "joints.csv", ["ankle"], "body", "pelvis", "row 4: body 'pelvis' is the ground"),
         ("leg", "joints.csv", ["knee"], "type", "slider", "row 3: field 'type'"),
         ("leg", "rows.csv", ["knee_flexion"], "joint", "kne", "unknown joint 'kne'; did you mean"),
-        ("leg", "rows.csv", ["knee_flexion"], "joint", "hip", "'hip' is a ball and wants 3"),
+        ("leg", "rows.csv", ["knee_flexion"], "joint", "hip", "'hip' is a ball, so it must have 3"),
         ("leg", "rows.csv", ["knee_flexion"], "high_deg", "-5", "low_deg 0 must lie below"),
         ("leg", "rows.csv", ["knee_flexion"], "balanced", "maybe", "row 5: field 'balanced'"),
         ("leg", "rows.csv", ["knee_flexion"], "row", "Knee flexion", "row 5: field 'row'"),
         ("leg", "sites.csv", ["calcaneus"], "body", "fot", "unknown body 'fot'; did you mean"),
         ("leg", "sites.csv", ["calcaneus"], "x", "nan", "field 'x'"),
-        ("leg", "bodies.csv", ["foot", "mass"], "value", "-1", "mass must be zero or more, got -1"),
+        ("leg", "bodies.csv", ["foot", "mass"], "value", "-1", "mass must be zero or more; got -1"),
         ("leg", "bodies.csv", ["foot", "centre_x"], "unit", "kg", "unit 'kg' measures mass"),
         ("leg", "bodies.csv", ["foot", "mass"], "body", "feet", "'feet' hangs from no joint"),
         ("leg", "heads.csv", ["soleus", "volume"], "quantity", "area", "unknown quantity; known: "),
         ("leg", "heads.csv", ["soleus", "volume"], "head", "solus", "'solus' has neither path nor"),
-        ("leg", "heads.csv", ["soleus", "pennation"], "value", "85", "pennation below 80 degrees"),
+        ("leg", "heads.csv", ["soleus", "pennation"], "value", "85", "pennation must be below 80"),
         ("leg", "heads.csv", ["soleus", "peak_fibre_length"], "value", "0", "must be above zero"),
         ("leg", "heads.csv", ["soleus", "volume"], "kind", "guess", "field 'kind'"),
         ("elbow_by_table", "arms.csv", ["brachialis"], "row", "elbow", "unknown row 'elbow'"),
@@ -206,7 +206,7 @@ def test_a_wrong_entry_of_the_file_is_named(copied, old, new, words):
 @pytest.mark.parametrize(
     ("file", "start", "words"),
     [
-        ("rows.csv", "hip_adduction,", "joint 'hip' is a ball and wants 3 of them, got 2"),
+        ("rows.csv", "hip_adduction,", "joint 'hip' is a ball, so it must have 3 rows; got 2"),
         ("bodies.csv", "foot,centre_y,", "body 'foot' lacks some of centre_x, centre_y, centre_z"),
         ("heads.csv", "soleus,volume,", "head 'soleus' lacks greatest_isometric_force (or volume"),
         ("heads.csv", "soleus,pennation,", "head 'soleus' lacks pennation; add the rows"),
@@ -336,15 +336,23 @@ def test_rows_that_are_not_balanced_are_told_and_not_met():
         ({"angles": {"elbow_flexion": [1.0, 90.0]}}, ShapeError, "90 in frame 1; degrees"),
         ({"angles": {"elbow_flexion": [[1.0]]}}, ShapeError, r"got \(1, 1\)"),
         ({"angles": {"elbow_flexion": np.inf}}, ShapeError, "finite numbers, or NaN where"),
-        ({"angles": {"elbow_flexion": "bent"}}, ShapeError, "wanted numbers, got 'bent'"),
-        ({"angles": {"elbow_flexion": []}}, ShapeError, "one frame or more"),
+        ({"angles": {"elbow_flexion": "bent"}}, ShapeError, "must be numbers; got 'bent'"),
+        ({"angles": {"elbow_flexion": []}}, ShapeError, "at least one frame long"),
         (
             {"angles": {"elbow_flexion": [1.0, 1.1], "shoulder_flexion": [0.0] * 3}},
             ShapeError,
             "elbow_flexion 2, shoulder_flexion 3",
         ),
-        ({"angles": {"elbow_flexion": [1.0, 1.1]}, "rate": 50.0}, ShapeError, "four frames or"),
-        ({"angles": {"elbow_flexion": [1.0] * 9}, "rate": 0.0}, InputError, "rate: wanted"),
+        (
+            {"angles": {"elbow_flexion": [1.0, 1.1]}, "rate": 50.0},
+            ShapeError,
+            "at least four frames",
+        ),
+        (
+            {"angles": {"elbow_flexion": [1.0] * 9}, "rate": 0.0},
+            InputError,
+            "rate: must be a finite number above 0",
+        ),
         ({"loads": EndLoad(site="hand", mass=1.0)}, UnknownNameError, "unknown site 'hand'"),
         ({"loads": EndLoad(force=[1.0, 2.0])}, ShapeError, r"force at 'grip': .*got \(2,\)"),
         ({"loads": EndLoad(mass=1.0), "moments": {}}, InputError, "loads would not count"),

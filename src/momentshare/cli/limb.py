@@ -103,10 +103,10 @@ def _criterion(exponent: float, weights: str) -> Any:
     from momentshare.errors import InputError
 
     if not exponent > 1.0:
-        raise InputError(f"--exponent: wanted a number above 1, or inf, got {exponent:g}")
+        raise InputError(f"--exponent: must be a number above 1, or inf; got {exponent:g}")
     kinds: dict[str, Literal["volume", "none"]] = {"volume": "volume", "none": "none"}
     if weights not in kinds:
-        raise InputError(f"--weights: wanted volume or none, got {weights!r}")
+        raise InputError(f"--weights: must be volume or none; got {weights!r}")
     return Criterion(exponent=exponent, weights=kinds[weights])
 
 

@@ -72,7 +72,7 @@ class EndLoad:
 
     def __post_init__(self) -> None:
         if not np.isfinite(self.mass) or self.mass < 0.0:
-            raise InputError(f"mass of a load: wanted zero or more [kg], got {self.mass!r}")
+            raise InputError(f"mass of a load: must be 0 kg or more; got {self.mass!r}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -139,9 +139,9 @@ def _numbers(
 def _number(row: LinkageHeadEntry, dimension: str) -> Number:
     value = to_si(row.value, row.unit, dimension)
     if row.quantity in {"peak_fibre_length", "greatest_shortening_speed"} and value <= 0.0:
-        raise ValueError(f"field 'value': {row.quantity} must be above zero, got {row.value:g}")
+        raise ValueError(f"field 'value': {row.quantity} must be above zero; got {row.value:g}")
     if row.quantity == "pennation" and value >= math.radians(80.0):
-        raise ValueError(f"field 'value': wanted a pennation below 80 degrees, got {row.value:g}")
+        raise ValueError(f"field 'value': pennation must be below 80 degrees; got {row.value:g}")
     return Number(
         value=value,
         spread=to_si(row.spread, row.unit, dimension),
@@ -228,7 +228,7 @@ def _tables(
         own[row.angle_deg] = (value, row.source, row.kind)
     for (head, row_name), own in points.items():
         if len(own) < 2 and not reader.may_hold(name, head=head, row=row_name):
-            reader.fault(name, f"head {head!r}, row {row_name!r}: wanted two angles or more, got 1")
+            reader.fault(name, f"head {head!r}, row {row_name!r}: must have at least two angles")
         angles = sorted(own)
         found[head, row_name] = AngleTable(
             row=row_name,

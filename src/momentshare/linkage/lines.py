@@ -171,7 +171,7 @@ def table_values(head: LinkageHead, table: AngleTable, angles: Floats) -> tuple[
         frame = int(np.argmax(off))
         raise InputError(
             f"head {head.name!r}: the table over {table.row!r} reaches from "
-            f"{np.degrees(low):g} to {np.degrees(high):g} degrees, got "
+            f"{np.degrees(low):g} to {np.degrees(high):g} degrees; got "
             f"{np.degrees(angles[frame]):.4g} in frame {frame}; add rows to the table, or leave "
             "these frames out"
         )

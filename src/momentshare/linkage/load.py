@@ -220,7 +220,8 @@ def _rows(reader: FolderReader, joints: Mapping[str, Joint]) -> dict[str, JointR
             if not reader.may_hold("rows.csv", joint=name):
                 reader.fault(
                     "rows.csv",
-                    f"joint {name!r} is a {joint.type} and wants {wanted} of them, got {len(own)}",
+                    f"joint {name!r} is a {joint.type}, so it must have {wanted} rows; "
+                    f"got {len(own)}",
                 )
             continue
         axes = np.array([row.axis for row in own])

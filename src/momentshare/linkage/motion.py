@@ -155,7 +155,7 @@ def _value(column: str, cell: str) -> tuple[float, str]:
         value = math.nan
     if not math.isfinite(value):
         told = shortened(repr(cell), 80)
-        return math.nan, f"wanted a number, got {told}; leave the cell blank where it is not known"
+        return math.nan, f"must be a number; got {told}; leave the cell blank where it is not known"
     greatest = _GREATEST.get(column.rsplit("_", 1)[-1], math.inf)
     if abs(value) > greatest:
         return value, f"{value:g} is beyond {greatest:g}; check the unit"
@@ -166,7 +166,7 @@ def _rate(time: Floats, numbers: list[int]) -> tuple[float | None, str]:
     """Frames a second of even times, or what is wrong with them."""
     if len(time) < 4:
         return None, (
-            f"column {_TIME!r}: {len(time)} frames, wanted four or more for velocities; leave the "
+            f"column {_TIME!r}: velocities need four frames or more; got {len(time)}; leave the "
             "column out to hold each frame still"
         )
     steps = np.diff(time)

@@ -90,7 +90,7 @@ class _AxisEntry(_Entry):
     def _require_length_one(self, what: str) -> None:
         norm = float(np.linalg.norm(self.axis))
         if abs(norm - 1.0) > 1e-6:
-            raise ValueError(f"the axis of a {what} must have length 1, got {norm:.6g}")
+            raise ValueError(f"the axis of a {what} must have length 1; got {norm:.6g}")
 
 
 class JointEntry(_Entry):
@@ -138,7 +138,7 @@ class BodyEntry(_Entry):
     @model_validator(mode="after")
     def _not_negative(self) -> BodyEntry:
         if not self.quantity.startswith("centre") and self.value < 0.0:
-            raise ValueError(f"{self.quantity} must be zero or more, got {self.value:g}")
+            raise ValueError(f"{self.quantity} must be zero or more; got {self.value:g}")
         return self
 
 

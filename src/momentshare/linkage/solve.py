@@ -210,12 +210,12 @@ def row_array(
         counts = {"the frames": frames} | counts
     if len(set(counts.values())) > 1:
         told = ", ".join(f"{name} {count}" for name, count in counts.items())
-        raise ShapeError(what, "as many values of every row", told)
+        raise ShapeError(what, "the same number of values in every row", told)
     count = next(iter(counts.values()), 1)
     if count == 0:
-        raise ShapeError(what, "one frame or more", "none")
+        raise ShapeError(what, "at least one frame long", "no frame")
     if rate is not None and count < 4:
-        raise ShapeError(what, "four frames or more with a rate", f"{count}", "drop the rate")
+        raise ShapeError(what, "at least four frames long with a rate", f"{count}", "drop the rate")
     out = np.zeros((count, len(linkage.rows)))
     for name, array in values.items():
         out[:, linkage.row_names.index(name)] = array
