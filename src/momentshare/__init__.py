@@ -3,7 +3,8 @@
 The public names, by what they are for:
 
 - people and limb: ``Person``, ``load_model``, ``build_limb``, ``LimbOptions``, ``MeasuredStrength``
-- exercises: ``BenchPress``, ``OverheadPress``, ``PushUp``, ``GuidedArm`` and three ready-made ones
+- exercises: ``BenchPress``, ``OverheadPress``, ``PushUp``, ``GuidedArm`` and three ready-made ones,
+  ``lift_from_angles``
 - a lift: ``prepare``, ``solve_lift`` with ``Lateral`` and ``Criterion``
 - a study: ``load_study``, ``run_study`` and the tables ``head_table``, ``frame_table``, …
 - a laboratory: ``read_recording``, ``process_trial``, ``load_cohort``, ``run_cohort``
@@ -54,6 +55,7 @@ if TYPE_CHECKING:
         OverheadPress,
         Profile,
         PushUp,
+        lift_from_angles,
         lying_elbow_extension,
         overhead_elbow_extension,
         straight_arm_pull_down,
@@ -216,6 +218,7 @@ _HOME = {
     "head_table": "reading",
     "heads_of_published": "published",
     "joint_strength": "strength",
+    "lift_from_angles": "exercise",
     "limiting_strength": "explain",
     "linkage_moment_arms": "linkage",
     "load_cohort": "cohort.load",
@@ -302,6 +305,7 @@ __all__ = [
     "head_table",
     "heads_of_published",
     "joint_strength",
+    "lift_from_angles",
     "limiting_strength",
     "linkage_moment_arms",
     "load_cohort",

@@ -15,8 +15,8 @@ from momentshare.cohort.expand import SHORT_FORMS
 from momentshare.directions import ROWS
 from momentshare.errors import UnknownNameError
 from momentshare.help import entries, entries_named, topic, topics
+from momentshare.linkage import entries as linkage
 from momentshare.linkage import load_linkage, solve_linkage
-from momentshare.linkage import schema as linkage
 from momentshare.published import table as published
 from momentshare.study import schema as study
 from momentshare.study.exercises import EXERCISES

@@ -10,14 +10,16 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, TypeVar
 
 from momentshare.errors import nearest_name
-from momentshare.linkage.schema import (
+from momentshare.linkage.entries import (
     HEAD_QUANTITIES,
-    AngleTable,
     ArmEntry,
     CapacityEntry,
     LinkageFile,
-    LinkageHead,
     LinkageHeadEntry,
+)
+from momentshare.linkage.schema import (
+    AngleTable,
+    LinkageHead,
 )
 from momentshare.model import Number
 from momentshare.model.folder import read_line

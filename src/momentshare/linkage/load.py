@@ -12,19 +12,21 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.errors import ModelError, UnknownNameError, nearest_name
-from momentshare.linkage.heads import heads_of
-from momentshare.linkage.schema import (
-    JOINT_ROWS,
-    Body,
+from momentshare.linkage.entries import (
     BodyEntry,
-    Joint,
     JointEntry,
-    JointRow,
-    Linkage,
     LinkageFile,
     LinkageSiteEntry,
     LinkageSurfaceEntry,
     RowEntry,
+)
+from momentshare.linkage.heads import heads_of
+from momentshare.linkage.schema import (
+    JOINT_ROWS,
+    Body,
+    Joint,
+    JointRow,
+    Linkage,
 )
 from momentshare.model import Number, Site, Surface, models_folder
 from momentshare.model.folder import FolderReader
