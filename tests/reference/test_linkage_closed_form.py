@@ -330,13 +330,21 @@ def test_velocities_come_from_the_angles():
 # Sharing
 
 
-def test_one_row_is_shared_in_closed_form():
+@pytest.mark.parametrize(
+    ("by", "weight"),
+    [("volume", (900.0 * 0.095, 650.0 * 0.13)), ("area", (900.0, 650.0)), ("none", (1.0, 1.0))],
+)
+def test_one_row_is_shared_in_closed_form(by, weight):
     """Min Σ w a² with one row: a = m c r / (w Σ c² r² / w) among the heads that turn its way."""
     angles = np.radians([20.0, 60.0, 100.0])
-    result = solve_linkage(TABLE, {"elbow_flexion": angles}, moments={"elbow_flexion": 15.0})
+    result = solve_linkage(
+        TABLE,
+        {"elbow_flexion": angles},
+        moments={"elbow_flexion": 15.0},
+        criterion=Criterion(weights=by),
+    )
     arms, capacity = result.paths.moment_arms[:, 0, :2], result.fibres.capacity[:, :2]
-    weight = np.array([900.0 * 0.095, 650.0 * 0.13])
-    share = capacity * arms / weight
+    share = capacity * arms / np.array(weight)
     wanted = 15.0 * share / (capacity * arms * share).sum(axis=1, keepdims=True)
     passive = (result.paths.moment_arms[:, 0, 2] * result.fibres.passive[:, 2])[:, None]
     assert result.activation[:, :2] == pytest.approx(wanted * (15.0 - passive) / 15.0, abs=1e-12)

@@ -41,7 +41,7 @@ def limb(
         float, typer.Option("--exponent", help="p of the criterion, above 1; inf for min-max.")
     ] = 2.0,
     weights: Annotated[
-        str, typer.Option("--weights", help="Weights of the criterion: volume or none.")
+        str, typer.Option("--weights", help="Weights of the criterion: volume, area or none.")
     ] = "volume",
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON for machines.")] = False,
     out: Annotated[Path | None, typer.Option("--out", help="Folder for the results.")] = None,
@@ -104,9 +104,13 @@ def _criterion(exponent: float, weights: str) -> Any:
 
     if not exponent > 1.0:
         raise InputError(f"--exponent: must be a number above 1, or inf; got {exponent:g}")
-    kinds: dict[str, Literal["volume", "none"]] = {"volume": "volume", "none": "none"}
+    kinds: dict[str, Literal["volume", "area", "none"]] = {
+        "volume": "volume",
+        "area": "area",
+        "none": "none",
+    }
     if weights not in kinds:
-        raise InputError(f"--weights: must be volume or none; got {weights!r}")
+        raise InputError(f"--weights: must be volume, area or none; got {weights!r}")
     return Criterion(exponent=exponent, weights=kinds[weights])
 
 

@@ -126,8 +126,10 @@ def solve_linkage(
         across = np.full((frames, len(linkage.joints), 3), np.nan)
     posed = np.asarray(posed & np.isfinite(net).all(axis=1))
     balance = _balance(linkage, found, fibres, net, posed)
-    if chosen.by_volume:
-        balance = replace(balance, volume_weights=_weights(linkage, fibres))
+    if chosen.by_size == "volume":
+        balance = replace(balance, volume_weights=_over_mean(linkage, "volume", fibres.volume))
+    elif chosen.by_size == "area":
+        balance = replace(balance, area_weights=_over_mean(linkage, "area", fibres.greatest))
     lost = ~posed
     net, across = (np.where(_like(lost, a), np.nan, a) for a in (net, across))
     return LinkageResult(
@@ -264,12 +266,13 @@ def _balance(
     return replace(balance, posed=posed)
 
 
-def _weights(linkage: Linkage, fibres: Fibres) -> Floats:
-    lacking = [n for n, v in zip(linkage.head_names, fibres.volume, strict=True) if not v > 0.0]
+def _over_mean(linkage: Linkage, what: str, sizes: Floats) -> Floats:
+    """Sizes of the heads over their mean."""
+    lacking = [n for n, v in zip(linkage.head_names, sizes, strict=True) if not v > 0.0]
     if lacking:
         raise InputError(
-            f"criterion: weights by volume, and head {lacking[0]!r} has none; add volume, or "
+            f"criterion: weights by {what}, and head {lacking[0]!r} has none; add volume, or "
             "greatest_isometric_force and peak_fibre_length, to heads.csv, or take "
             "Criterion(weights='none')"
         )
-    return np.asarray(fibres.volume / np.mean(fibres.volume))
+    return np.asarray(sizes / np.mean(sizes))
