@@ -3,12 +3,14 @@
 The public names, by what they are for:
 
 - people and limb: ``Person``, ``load_model``, ``build_limb``, ``LimbOptions``, ``MeasuredStrength``
-- exercises: ``BenchPress``, ``OverheadPress``, ``PushUp``, ``GuidedArm`` and three ready-made ones
+- exercises: ``BenchPress``, ``OverheadPress``, ``PushUp``, ``GuidedArm`` and three ready-made ones,
+  ``lift_from_angles``
 - a lift: ``prepare``, ``solve_lift`` with ``Lateral`` and ``Criterion``
 - a study: ``load_study``, ``run_study`` and the tables ``head_table``, ``frame_table``, …
 - a laboratory: ``read_recording``, ``process_trial``, ``load_cohort``, ``run_cohort``
 - moments from elsewhere: ``read_published``, ``Balance.of_moments``, ``share``
 - why: ``explain_head``, ``explain_difference``, ``limiting_strength``, ``joint_strength``
+- a limb of your own: ``load_linkage``, ``solve_linkage``, ``EndLoad``
 - how sure: ``effect_tables``, ``run_uncertainty``
 - the greatest load: ``maximal_lifts``, ``driven_path``, ``drive_load``
 - compiled ahead of time: ``warm_up``
@@ -53,6 +55,7 @@ if TYPE_CHECKING:
         OverheadPress,
         Profile,
         PushUp,
+        lift_from_angles,
         lying_elbow_extension,
         overhead_elbow_extension,
         straight_arm_pull_down,
@@ -75,6 +78,15 @@ if TYPE_CHECKING:
         LimbOptions,
         MeasuredStrength,
         build_limb,
+    )
+    from momentshare.linkage import (
+        EndLoad,
+        Linkage,
+        LinkageHead,
+        LinkageResult,
+        linkage_moment_arms,
+        load_linkage,
+        solve_linkage,
     )
     from momentshare.maximal import (
         drive_load,
@@ -156,6 +168,7 @@ _HOME = {
     "BenchPress": "exercise",
     "Certificate": "sharing",
     "Criterion": "balance",
+    "EndLoad": "linkage",
     "GreatestFactor": "sharing",
     "GreatestMoment": "sharing",
     "GuidedArm": "exercise",
@@ -165,6 +178,9 @@ _HOME = {
     "LiftResult": "analysis",
     "Limb": "limb",
     "LimbOptions": "limb",
+    "Linkage": "linkage",
+    "LinkageHead": "linkage",
+    "LinkageResult": "linkage",
     "MeasuredStrength": "limb",
     "Model": "model",
     "MomentshareError": "errors",
@@ -202,8 +218,11 @@ _HOME = {
     "head_table": "reading",
     "heads_of_published": "published",
     "joint_strength": "strength",
+    "lift_from_angles": "exercise",
     "limiting_strength": "explain",
+    "linkage_moment_arms": "linkage",
     "load_cohort": "cohort.load",
+    "load_linkage": "linkage",
     "load_model": "model",
     "load_study": "study",
     "load_table": "reading",
@@ -224,6 +243,7 @@ _HOME = {
     "run_uncertainty": "uncertainty",
     "share": "sharing",
     "solve_lift": "analysis",
+    "solve_linkage": "linkage",
     "straight_arm_pull_down": "exercise",
     "study_strength": "strength",
     "warm_up": "warm",
@@ -235,6 +255,7 @@ __all__ = [
     "BenchPress",
     "Certificate",
     "Criterion",
+    "EndLoad",
     "GreatestFactor",
     "GreatestMoment",
     "GuidedArm",
@@ -244,6 +265,9 @@ __all__ = [
     "LiftResult",
     "Limb",
     "LimbOptions",
+    "Linkage",
+    "LinkageHead",
+    "LinkageResult",
     "MeasuredStrength",
     "Model",
     "MomentshareError",
@@ -281,8 +305,11 @@ __all__ = [
     "head_table",
     "heads_of_published",
     "joint_strength",
+    "lift_from_angles",
     "limiting_strength",
+    "linkage_moment_arms",
     "load_cohort",
+    "load_linkage",
     "load_model",
     "load_study",
     "load_table",
@@ -303,6 +330,7 @@ __all__ = [
     "run_uncertainty",
     "share",
     "solve_lift",
+    "solve_linkage",
     "straight_arm_pull_down",
     "study_strength",
     "warm_up",

@@ -32,8 +32,8 @@ import numpy as np
 
 from momentshare.geometry.rotation import cross, norm
 from momentshare.girdle import girdle_pose
-from momentshare.paths import trace_line
 from momentshare.skeleton import body_poses
+from momentshare.tracing import trace_line
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -30,7 +30,7 @@ def test_examples_of_the_readme_run():
     assert result.failed == 0
 
 
-@pytest.mark.parametrize(("name", "least"), [("python", 10), ("solver", 5)])
+@pytest.mark.parametrize(("name", "least"), [("python", 10), ("solver", 5), ("linkage", 9)])
 def test_examples_of_the_help_run(name, least):
     place = ROOT / "src" / "momentshare" / "help" / "topics" / f"{name}.md"
     result = doctest.testfile(str(place), module_relative=False, optionflags=FLAGS)

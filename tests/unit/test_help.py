@@ -15,6 +15,8 @@ from momentshare.cohort.expand import SHORT_FORMS
 from momentshare.directions import ROWS
 from momentshare.errors import UnknownNameError
 from momentshare.help import entries, entries_named, topic, topics
+from momentshare.linkage import entries as linkage
+from momentshare.linkage import load_linkage, solve_linkage
 from momentshare.published import table as published
 from momentshare.study import schema as study
 from momentshare.study.exercises import EXERCISES
@@ -92,6 +94,7 @@ def fields(model):
         ("cohort", "Static trial", fields(cohort.StaticEntry)),
         ("published", "Block", fields(cohort.PublishedEntry)),
         ("published", "File", set(published._columns())),
+        ("linkage", "linkage.toml", fields(linkage.LinkageFile)),
         ("layout", "Layout", fields(layout.LayoutEntry) | {"based_on"}),
         ("layout", "Markers", set(layout.MARKER_ROLES)),
         ("layout", "Forces", set(layout.FORCE_ROLES)),
@@ -104,6 +107,47 @@ def test_every_field_of_a_file_is_explained_once(place, section, wanted):
     found = named(place, section)
     assert len(found) == len(set(found))
     assert set(found) == wanted
+
+
+@pytest.mark.parametrize(
+    ("section", "entry"),
+    [
+        ("joints.csv", linkage.JointEntry),
+        ("rows.csv", linkage.RowEntry),
+        ("bodies.csv", linkage.BodyEntry),
+        ("sites.csv of a linkage", linkage.LinkageSiteEntry),
+        ("surfaces.csv of a linkage", linkage.LinkageSurfaceEntry),
+        ("heads.csv of a linkage", linkage.LinkageHeadEntry),
+        ("arms.csv", linkage.ArmEntry),
+        ("capacities.csv", linkage.CapacityEntry),
+    ],
+)
+def test_every_column_of_a_linkage_is_explained_once(section, entry):
+    found = [n for e in entries() if (e.topic, e.section) == ("linkage", section) for n in e.names]
+    common = named("linkage", "Every table of a linkage")
+    columns = [n for n in found if n in fields(entry)]
+    assert len(columns) == len(set(columns))
+    assert set(columns) | (set(common) & fields(entry)) == fields(entry)
+
+
+def test_every_quantity_of_a_linkage_is_explained():
+    told = {e.section: e.cells[1] for e in entries() if "quantity" in e.names}
+    for name in linkage.HEAD_QUANTITIES:
+        assert f"`{name}`" in told["heads.csv of a linkage"]
+    for name in get_args(linkage.BodyEntry.model_fields["quantity"].annotation):
+        assert f"`{name}`" in told["bodies.csv"]
+
+
+def test_every_column_of_the_tables_of_a_linkage_is_explained():
+    arm = load_linkage("elbow_by_table")
+    result = solve_linkage(arm, {"elbow_flexion": 1.0})
+    for file, table in (
+        ("limb_heads.csv", result.head_table()),
+        ("limb_rows.csv", result.row_table()),
+        ("limb_joints.csv", result.joint_table()),
+    ):
+        told = {n.replace("<row>", "elbow_flexion") for n in named("linkage", file)}
+        assert set(table.columns) == told
 
 
 def test_default_settings_are_as_told():

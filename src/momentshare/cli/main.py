@@ -18,6 +18,7 @@ from momentshare.cli.explain import explain
 from momentshare.cli.explore import explore
 from momentshare.cli.help import show_help
 from momentshare.cli.inspect import inspect
+from momentshare.cli.limb import limb
 from momentshare.cli.maximal import maximal_lift
 from momentshare.cli.people import people
 from momentshare.cli.strength import strength
@@ -211,6 +212,7 @@ app.command()(explain)
 app.command()(explore)
 app.command(name="help")(show_help)
 app.command()(inspect)
+app.command()(limb)
 app.command(name="maximal-lift")(maximal_lift)
 app.command()(people)
 app.command()(strength)

@@ -4,6 +4,7 @@ An exercise is any object with a method ``lift(skeleton) -> Lift``; that is the 
 interface, so a new one is one file.
 """
 
+from momentshare.exercise.angles import lift_from_angles
 from momentshare.exercise.bar_path import BarPath
 from momentshare.exercise.batch import make_lifts
 from momentshare.exercise.given import GivenMoments
@@ -34,6 +35,7 @@ __all__ = [
     "Profile",
     "PushUp",
     "ground_push_up",
+    "lift_from_angles",
     "lying_elbow_extension",
     "make_lifts",
     "overhead_elbow_extension",

@@ -23,6 +23,7 @@ _ORDER = (
     "other-tables",
     "folder",
     "python",
+    "linkage",
     "solver",
     "embedding",
     "validity",

@@ -12,6 +12,7 @@ from momentshare.sources import Citations, Reference, cite, read_bibliography
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
+    from momentshare.linkage import Linkage
     from momentshare.model import Model
 
 __all__ = ["citations", "run_keys"]
@@ -31,12 +32,12 @@ def run_keys(model: Model, curves: str) -> set[str]:
     return {*model.source_keys(), curve_set(curves).source_key, _FRAMES}
 
 
-def citations(model: Model, keys: Iterable[str]) -> Citations:
+def citations(model: Model | Linkage, keys: Iterable[str]) -> Citations:
     """Sort the publications among these keys; the library's own bibliography fills in.
 
     Parameters
     ----------
-    model : Model
+    model : Model or Linkage
         Its bibliography comes first.
     keys : iterable of str
 
