@@ -9,6 +9,8 @@ import numpy as np
 from momentshare.report.figures import style
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import pandas as pd
     from matplotlib.axes import Axes
 
