@@ -17,6 +17,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Protocol
 
+import numpy as np
+
 from momentshare.errors import UnknownNameError
 
 if TYPE_CHECKING:
@@ -334,8 +336,9 @@ def with_limits(
     names = [c for c in (head, "condition", "other", "lateral") if c in table]
     keys = table[names].astype(str)
     if "height_fraction" in table:
-        heights = table["height_fraction"]
-        keys = keys.assign(part=[height_third(f) if f == f else "" for f in heights])  # noqa: PLR0124
+        heights, place = np.unique(table["height_fraction"].to_numpy(float), return_inverse=True)
+        parts = np.array(["" if np.isnan(f) else height_third(f) for f in heights])
+        keys = keys.assign(part=parts[place])
     once = keys.drop_duplicates()
     marks = [_mark(row, limits, kinds, quantities, head) for row in once.to_dict("records")]
     if keys.empty or not names:

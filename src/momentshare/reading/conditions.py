@@ -12,6 +12,7 @@ from momentshare.reading.columns import (
     case_key,
     case_keys,
 )
+from momentshare.reading.once import made_once
 from momentshare.sharing import Status
 
 if TYPE_CHECKING:
@@ -32,6 +33,7 @@ def doubtful_heads(found: Paths, good: np.ndarray) -> tuple[str, ...]:
     return tuple(name for name, bad in zip(found.head_names, doubt, strict=True) if bad)
 
 
+@made_once
 def condition_table(study: CaseSet) -> pd.DataFrame:
     """Summarise each lift: its demands and its limits.
 

@@ -14,6 +14,7 @@ from momentshare.reading.columns import (
     height_columns,
     stacked,
 )
+from momentshare.reading.once import made_once
 from momentshare.units import GRAVITY
 
 if TYPE_CHECKING:
@@ -30,6 +31,7 @@ GIRDLE_MOMENT = tuple(f"girdle_moment_{way}_nm" for way in ("lowering", "protrac
 """Columns of its moment about the sternoclavicular joint; x, y and z of the thorax."""
 
 
+@made_once
 def glenoid_table(study: CaseSet) -> pd.DataFrame:
     """List the load of the glenoid in every frame.
 
@@ -104,6 +106,7 @@ def _glenoid_answers(case: Case) -> list[tuple[bool, tuple[LiftResult, ...]]]:
     return [*found, (True, case.results if kept else ())]
 
 
+@made_once
 def glenoid_head_table(study: CaseSet) -> pd.DataFrame:
     """One row per condition × lateral mode × head: activation without and within the limits."""
     rows = []

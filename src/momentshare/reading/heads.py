@@ -13,6 +13,7 @@ from momentshare.reading.columns import (
     result_table,
     stacked,
 )
+from momentshare.reading.once import made_once
 
 if TYPE_CHECKING:
     from momentshare.analysis import LiftResult
@@ -57,6 +58,7 @@ _DECISIVE_MOMENT = 1.0
 """Lift-mean moment [N·m] below which a share of it means nothing."""
 
 
+@made_once
 def head_table_by_person(study: CaseSet) -> pd.DataFrame:
     """One row per person × condition × lateral mode × head."""
 
@@ -89,6 +91,7 @@ def head_table_by_person(study: CaseSet) -> pd.DataFrame:
     return result_table(study, columns)
 
 
+@made_once
 def head_table(study: CaseSet) -> pd.DataFrame:
     """Summarise each head over the lift and over people.
 

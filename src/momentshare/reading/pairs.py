@@ -8,9 +8,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from momentshare.reading.columns import stacked
 from momentshare.reading.heads import head_table_by_person
+from momentshare.reading.once import made_once
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
     from momentshare.runs import Band, CaseSet
     from momentshare.study.run import StudyResult
 
@@ -43,43 +49,55 @@ def ratio_table(study: StudyResult) -> pd.DataFrame:
     """Each condition over the first one, per lateral mode and head, the mean over people."""
     table = head_table_by_person(study)
     first = study.study.file.condition[0].name
-    rows = []
+    heads = study.model.head_names
+    parts = []
     for mode, part in _comparable(table):
-        activation, force = (
-            _by_condition(part, "mean_activation"),
-            _by_condition(part, "mean_force_n"),
-        )
-        if first not in activation:
+        names, activation = _grid(part, "mean_activation", heads)
+        _, force = _grid(part, "mean_force_n", heads)
+        if first not in names:
             continue
-        for condition in activation.columns:
-            for head in study.model.head_names:
-                e, f = activation.loc[head], force.loc[head]
-                rows.append(
-                    {
-                        "lateral": mode,
-                        "head": head,
-                        "condition": condition,
-                        "other": first,
-                        "activation_ratio": _mean_ratio(e[condition], e[first]),
-                        "force_ratio": _mean_ratio(f[condition], f[first]),
-                    }
-                )
-    return pd.DataFrame(rows)
+        at = names.index(first)
+        parts += [
+            pd.DataFrame(
+                {
+                    "lateral": mode,
+                    "head": heads,
+                    "condition": condition,
+                    "other": first,
+                    "activation_ratio": _mean_ratio(activation[..., k], activation[..., at]),
+                    "force_ratio": _mean_ratio(force[..., k], force[..., at]),
+                }
+            )
+            for k, condition in enumerate(names)
+        ]
+    return stacked(parts)
 
 
-def _by_condition(table: pd.DataFrame, value: str) -> pd.DataFrame:
-    """Spread a column over conditions: one row per head and person, one column per condition."""
-    return table.pivot_table(
+def _grid(
+    table: pd.DataFrame, value: str, heads: Sequence[str]
+) -> tuple[list[str], NDArray[np.float64]]:
+    """Conditions in order, and a column laid out as heads × people × conditions."""
+    wide = table.pivot_table(
         index=["head", "person"], columns="condition", values=value, observed=True, sort=False
     )
+    rows = pd.Index(heads).get_indexer(wide.index.get_level_values("head"))
+    people, names = pd.factorize(wide.index.get_level_values("person"))
+    grid = np.full((len(heads), len(names), wide.shape[1]), np.nan)
+    grid[rows, people] = wide.to_numpy(dtype=float)
+    return [str(name) for name in wide.columns], grid
 
 
-def _mean_ratio(top: pd.Series, bottom: pd.Series) -> float:
+def _mean_ratio(top: NDArray[np.float64], bottom: NDArray[np.float64]) -> NDArray[np.float64]:
     """Mean over people of top ÷ bottom; NaN where the head is hardly active in the reference."""
-    known = (bottom > 1e-3) & top.notna()
-    return float((top[known] / bottom[known]).mean()) if known.any() else float("nan")
+    known = (bottom > 1e-3) & ~np.isnan(top)
+    ratio = np.divide(top, bottom, out=np.zeros_like(top), where=known)
+    count = known.sum(axis=1)
+    mean = np.full(len(top), np.nan)
+    np.divide(ratio.sum(axis=1), count, out=mean, where=count > 0)
+    return mean
 
 
+@made_once
 def ordering_table(study: CaseSet) -> pd.DataFrame:
     """Each pair of conditions, per lateral mode and head: which is higher, and for how many.
 
@@ -90,35 +108,41 @@ def ordering_table(study: CaseSet) -> pd.DataFrame:
     ``difference``, condition minus other, is never negative.
     """
     table = head_table_by_person(study)
-    rows = []
+    heads = study.model.head_names
+    parts = []
     for mode, part in _comparable(table):
-        wide = _by_condition(part, "mean_activation")
-        names = list(wide.columns)
-        blocks = {
-            str(head): part.to_numpy()
-            for head, part in wide.groupby(wide.index.get_level_values("head"), sort=False)
+        names, activation = _grid(part, "mean_activation", heads)
+        if len(names) > 1:
+            parts.append(_orders(mode, np.array(heads), np.array(names), activation))
+    return _with_turns(stacked(parts), study)
+
+
+def _orders(
+    mode: str, heads: NDArray[np.str_], names: NDArray[np.str_], activation: NDArray[np.float64]
+) -> pd.DataFrame:
+    """Order every two conditions within every head, from heads × people × conditions."""
+    one, two = (np.array(ends) for ends in zip(*combinations(range(len(names)), 2), strict=True))
+    difference = activation[..., two] - activation[..., one]  # heads, people, pairs
+    known = ~np.isnan(difference)
+    people = known.sum(axis=1)
+    mean = np.divide(
+        np.where(known, difference, 0.0).sum(axis=1), people,
+        out=np.full(people.shape, np.nan), where=people > 0,
+    )  # fmt: skip
+    rises = mean >= 0.0
+    agreeing = np.count_nonzero(difference * np.sign(mean)[:, None, :] > _TIE, axis=1)
+    found = pd.DataFrame(
+        {
+            "lateral": mode,
+            "head": np.repeat(heads, len(one)),
+            "condition": names[np.where(rises, two, one)].ravel(),
+            "other": names[np.where(rises, one, two)].ravel(),
+            "difference": np.abs(mean).ravel(),
+            "people_agreeing": agreeing.ravel(),
+            "people": people.ravel(),
         }
-        for head in study.model.head_names:
-            for i, j in combinations(range(len(names)), 2):
-                difference = blocks[head][:, j] - blocks[head][:, i]
-                difference = difference[~np.isnan(difference)]
-                if difference.size == 0:
-                    continue
-                mean = float(difference.mean())
-                lower, higher = (names[k] for k in ((i, j) if mean >= 0.0 else (j, i)))
-                agreeing = np.count_nonzero(difference * np.sign(mean) > _TIE)
-                rows.append(
-                    {
-                        "lateral": mode,
-                        "head": head,
-                        "condition": higher,
-                        "other": lower,
-                        "difference": abs(mean),
-                        "people_agreeing": int(agreeing),
-                        "people": difference.size,
-                    }
-                )
-    return _with_turns(pd.DataFrame(rows), study)
+    )
+    return found[found["people"] > 0]
 
 
 def _with_turns(table: pd.DataFrame, study: CaseSet) -> pd.DataFrame:
@@ -126,22 +150,25 @@ def _with_turns(table: pd.DataFrame, study: CaseSet) -> pd.DataFrame:
     band: Band | None = getattr(study, "band", None)
     if band is None or table.empty:
         return table
-    means: dict[tuple[str, str], np.ndarray] = {}
     people: dict[tuple[str, str], list[np.ndarray]] = {}
     for (_, condition, mode), varied in band.posture.items():
         people.setdefault((condition, mode), []).append(varied.activation)
-    for key, found in people.items():
-        means[key] = np.mean(found, axis=0)
+    means = {key: np.mean(found, axis=0) for key, found in people.items()}
     heads = {name: k for k, name in enumerate(study.model.head_names)}
-
-    def turns(row: pd.Series) -> Any:
-        pair = [
-            means.get((row[name], row["lateral"]), means.get((row[name], "zero")))
-            for name in ("condition", "other")
-        ]
-        if pair[0] is None or pair[1] is None or pair[0].shape != pair[1].shape:
-            return pd.NA
-        difference = (pair[0] - pair[1])[:, heads[str(row["head"])]]
-        return bool(np.any(difference < -_TIE))
-
-    return table.assign(turns_with_posture=[turns(row) for _, row in table.iterrows()])
+    turned: dict[tuple[str, str, str], NDArray[np.bool_] | None] = {}
+    answers: list[Any] = []
+    columns = (table[name] for name in ("condition", "other", "lateral", "head"))
+    for condition, other, lateral, head in zip(*columns, strict=True):
+        key = (condition, other, lateral)
+        if key not in turned:
+            top, bottom = (
+                means.get((name, lateral), means.get((name, "zero"))) for name in (condition, other)
+            )
+            turned[key] = (
+                np.any(top - bottom < -_TIE, axis=0)
+                if top is not None and bottom is not None and top.shape == bottom.shape
+                else None
+            )
+        found = turned[key]
+        answers.append(pd.NA if found is None else bool(found[heads[str(head)]]))
+    return table.assign(turns_with_posture=answers)

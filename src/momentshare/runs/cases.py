@@ -198,7 +198,7 @@ class Refusal:
     reason: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, weakref_slot=True)
 class CaseSet:
     """Cases of one limb model, planned or measured; the input of the readings.
 

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-import numpy as np
 import pandas as pd
 
 from momentshare import reading
 from momentshare.limits import lift_kinds, with_limits
+from momentshare.reading.once import made_once
 from momentshare.report.figures.style import head_label
 from momentshare.report.text.opening import Opening, counted, joined, widest
 from momentshare.sharing import Status
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
     from momentshare.study import StudyResult
 
 __all__ = ["FIRM_ORDER", "LEVEL", "LIMITED", "TURNING", "WORKING", "study_opening", "verdict_table"]
@@ -31,6 +33,7 @@ _LATERAL, _POSTURE, _PEOPLE = "lateral force", "posture rule", "people"
 """What may reverse an order."""
 
 
+@made_once
 def verdict_table(study: StudyResult) -> pd.DataFrame:
     """Judge the order of every two conditions within every working head.
 
@@ -55,34 +58,36 @@ def verdict_table(study: StudyResult) -> pd.DataFrame:
     if orders.empty:
         return pd.DataFrame(columns=columns)
     working = _working(reading.head_table(study))
-    rows = []
-    ends = np.sort(orders[["condition", "other"]].to_numpy(dtype=str), axis=1)
-    pairs = orders.assign(one=ends[:, 0], two=ends[:, 1])
-    for (head, one, two), part in pairs.groupby(["head", "one", "two"], sort=False):
-        if not working & {(str(head), str(one)), (str(head), str(two))}:
-            continue
-        first = part.iloc[0]
-        signed = part["difference"].where(
-            part["condition"] == first["condition"], -part["difference"]
-        )
-        turned = {
-            _LATERAL: bool((signed < -LEVEL).any()),
-            _POSTURE: any(value is True for value in part.get("turns_with_posture", ())),
-            _PEOPLE: bool((part["people_agreeing"] < part["people"]).any()),
-        }
-        limit = " ".join(dict.fromkeys(" ".join(part["limit"]).split()))
-        turns_with = "; ".join(name for name, it_turns in turned.items() if it_turns)
-        level = bool((part["difference"] < LEVEL).all())
-        verdict = (
-            LEVEL_PAIR if level else LIMITED if limit else TURNING if turns_with else FIRM_ORDER
-        )
-        rows.append(
-            (
-                head, first["condition"], first["other"], first["lateral"], first["difference"],
-                signed.min(), signed.max(), verdict, turns_with, limit,
-            )
-        )  # fmt: skip
+    groups: dict[tuple[str, str, str], list[dict[Any, Any]]] = {}
+    for order in orders.to_dict(orient="records"):
+        one, two = sorted((str(order["condition"]), str(order["other"])))
+        head = str(order["head"])
+        if (head, one) in working or (head, two) in working:
+            groups.setdefault((head, one, two), []).append(order)
+    rows = [_judged(found) for found in groups.values()]
     return pd.DataFrame(rows, columns=columns)
+
+
+def _judged(orders: Sequence[Mapping[Any, Any]]) -> tuple[Any, ...]:
+    """Judge the order of one pair within one head, one row a treatment."""
+    first = orders[0]
+    signed = [
+        order["difference"] if order["condition"] == first["condition"] else -order["difference"]
+        for order in orders
+    ]
+    turned = {
+        _LATERAL: min(signed) < -LEVEL,
+        _POSTURE: any(order.get("turns_with_posture") is True for order in orders),
+        _PEOPLE: any(order["people_agreeing"] < order["people"] for order in orders),
+    }
+    limit = " ".join(dict.fromkeys(" ".join(order["limit"] for order in orders).split()))
+    turns_with = "; ".join(name for name, it_turns in turned.items() if it_turns)
+    level = all(order["difference"] < LEVEL for order in orders)
+    verdict = LEVEL_PAIR if level else LIMITED if limit else TURNING if turns_with else FIRM_ORDER
+    return (
+        first["head"], first["condition"], first["other"], first["lateral"], first["difference"],
+        min(signed), max(signed), verdict, turns_with, limit,
+    )  # fmt: skip
 
 
 def _working(heads: pd.DataFrame) -> set[tuple[str, str]]:

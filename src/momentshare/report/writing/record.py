@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import platform
+from collections import Counter
 from importlib import metadata
 from typing import TYPE_CHECKING, Any
 
@@ -43,16 +44,12 @@ def run_record(study: StudyResult, files: list[str]) -> dict[str, Any]:
     """
     model, file = study.model, study.study.file
     cited = citations(model, run_keys(model, file.settings.curves))
-    statuses = [
+    statuses = Counter(
         status
         for case, result in study.pairs()
-        for status in result.sharing.status[case.prepared.lift.reachable]
-    ]
-    counts = {
-        status.name.lower(): sum(1 for s in statuses if s == status)
-        for status in Status
-        if any(s == status for s in statuses)
-    }
+        for status in result.sharing.status[case.prepared.lift.reachable].tolist()
+    )
+    counts = {status.name.lower(): statuses[status] for status in Status if statuses[status]}
     people = [
         {
             "name": limb.skeleton.person.name,
