@@ -42,6 +42,7 @@ LAYERS = [
     {"path_course"},
     {"muscle"},
     {"matching"},
+    {"limb_scaling"},
     {"limb"},
     {"demand", "hand"},
     {"sharing"},
