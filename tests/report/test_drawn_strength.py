@@ -126,7 +126,8 @@ def test_each_figure_is_written_under_its_own_name(tmp_path, monkeypatch):
         "utilisation_along_lift": report.utilisation_figure,
         "test_posture_bias": report.bias_figure,
     }
-    assert all(make.args == (found(),) for make in given["figures"].values())
+    assert all(make.args[0] is found() for make in given["figures"].values())
+    assert given["figures"]["utilisation_along_lift"].args[1:] == (parse_study(TEXT).factors,)
     own = {name: id(table) for name, table in given["tables"].items()}
     assert own.pop("published_rows.csv")
     assert own == {

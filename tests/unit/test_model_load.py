@@ -457,7 +457,9 @@ def test_missing_rows_and_wrong_ones_are_reported_together(folder):
     set_cell(folder / "sites.csv", "triceps_insertion", "x", "left")
     set_cell(folder / "inertia.csv", "male", "spread", "-1")
     bibliography = folder / "references.bib"
-    text = bibliography.read_text(encoding="utf-8").replace("author = {Ward SR", "author {Ward SR")
+    text = bibliography.read_text(encoding="utf-8").replace(
+        "author = {Ward SR", "author {Ward SR", 1
+    )
     bibliography.write_text(text, encoding="utf-8")
     set_cell(folder / "heads.csv", "anconeus", "value", "-3")
     starts = (

@@ -69,7 +69,7 @@ def verdict_table(study: StudyResult) -> pd.DataFrame:
 
 
 def _judged(orders: Sequence[Mapping[Any, Any]]) -> tuple[Any, ...]:
-    """Judge the order of one pair within one head, one row a treatment."""
+    """Judge the order of one pair within one head, one row per treatment."""
     first = orders[0]
     signed = [
         order["difference"] if order["condition"] == first["condition"] else -order["difference"]
