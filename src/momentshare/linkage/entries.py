@@ -7,6 +7,8 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
+from momentshare.model.schema import lines_by_head
+
 __all__ = [
     "HEAD_QUANTITIES",
     "ArmEntry",
@@ -209,9 +211,4 @@ class LinkageFile(BaseModel):
     @property
     def lines(self) -> dict[str, list[list[str]]]:
         """Steps of every line of every head; a head may be written as one line."""
-        return {
-            head: [[str(step) for step in line] for line in lines]
-            if isinstance(lines[0], list)
-            else [[str(step) for step in lines]]
-            for head, lines in self.paths.items()
-        }
+        return lines_by_head(self.paths)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.model.schema import Number, PathStep, Site, Surface, content_digest
+from momentshare.model.schema import Number, PathStep, Site, Surface, settle_digest
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -206,12 +206,7 @@ class Linkage:
     as_read: tuple[str, ...] = field(default=(), repr=False, compare=False)
 
     def __post_init__(self) -> None:
-        content = content_digest(self, leave=("path", "digest", "references", "as_read"))
-        if not self.as_read:
-            object.__setattr__(self, "as_read", (self.digest, content))
-        files, read = self.as_read
-        digest = files if content == read else content_digest((files, content))
-        object.__setattr__(self, "digest", digest)
+        settle_digest(self)
 
     def __repr__(self) -> str:
         return (

@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import math
 from dataclasses import dataclass, field, fields, is_dataclass
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
@@ -46,6 +46,8 @@ __all__ = [
     "Surface",
     "SurfaceRow",
     "content_digest",
+    "lines_by_head",
+    "settle_digest",
 ]
 
 BODIES = ("thorax", "clavicle", "scapula", "humerus", "ulna", "radius")
@@ -259,12 +261,17 @@ class LimbFile(BaseModel):
     @property
     def lines(self) -> dict[str, list[list[str]]]:
         """Steps of every line of every head; a head may be written as one line."""
-        return {
-            head: [[str(step) for step in line] for line in lines]
-            if isinstance(lines[0], list)
-            else [[str(step) for step in lines]]
-            for head, lines in self.paths.items()
-        }
+        return lines_by_head(self.paths)
+
+
+def lines_by_head(paths: Mapping[str, Any]) -> dict[str, list[list[str]]]:
+    """Write every head as several lines of steps; a file may write one line alone."""
+    return {
+        head: [[str(step) for step in line] for line in lines]
+        if isinstance(lines[0], list)
+        else [[str(step) for step in lines]]
+        for head, lines in paths.items()
+    }
 
 
 def content_digest(thing: object, leave: Collection[str] = ()) -> str:
@@ -272,6 +279,19 @@ def content_digest(thing: object, leave: Collection[str] = ()) -> str:
     if is_dataclass(thing) and not isinstance(thing, type):
         thing = [(f.name, getattr(thing, f.name)) for f in fields(thing) if f.name not in leave]
     return hashlib.sha256(repr(thing).encode()).hexdigest()[:16]
+
+
+def settle_digest(model: Any) -> None:
+    """Give a frozen model the digest of its files, or another where it was changed since.
+
+    To be called when it is made; ``as_read`` keeps the digests of files and content as read.
+    """
+    content = content_digest(model, leave=("path", "digest", "references", "as_read"))
+    if not model.as_read:
+        object.__setattr__(model, "as_read", (model.digest, content))
+    files, read = model.as_read
+    digest = files if content == read else content_digest((files, content))
+    object.__setattr__(model, "digest", digest)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -444,12 +464,7 @@ class Model:
     as_read: tuple[str, ...] = field(default=(), repr=False, compare=False)
 
     def __post_init__(self) -> None:
-        content = content_digest(self, leave=("path", "digest", "references", "as_read"))
-        if not self.as_read:
-            object.__setattr__(self, "as_read", (self.digest, content))
-        files, read = self.as_read
-        digest = files if content == read else content_digest((files, content))
-        object.__setattr__(self, "digest", digest)
+        settle_digest(self)
 
     def __repr__(self) -> str:
         return f"Model({self.name!r}, version={self.version!r}, heads={len(self.heads)})"

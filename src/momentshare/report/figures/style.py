@@ -16,9 +16,12 @@ if TYPE_CHECKING:
 
 __all__ = [
     "FAINT",
+    "FIRM",
     "INK",
     "MODES",
     "MODE_STYLES",
+    "OPEN",
+    "RANGE",
     "SEQUENTIAL",
     "condition_style",
     "factor_style",
@@ -34,6 +37,17 @@ SEQUENTIAL = "cividis"
 
 INK = "#222222"
 FAINT = "#8a8a8a"
+
+FIRM: dict[str, Any] = {
+    "linestyle": "none",
+    "marker": "o",
+    "markersize": 4.6,
+    "color": INK,
+    "markerfacecolor": INK,
+}
+"""Look of an order that is firm; of another, and of its range."""
+OPEN: dict[str, Any] = FIRM | {"markerfacecolor": "#ffffff"}
+RANGE: dict[str, Any] = {"color": INK, "linewidth": 1.0}
 
 # Okabe-Ito colours without yellow, which is lost on white; ordered so that neighbours, and
 # lines that share a line style, differ in lightness.

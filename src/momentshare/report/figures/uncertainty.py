@@ -40,19 +40,10 @@ __all__ = [
     "tornado_figure",
 ]
 
-_FIRM: dict[str, Any] = {
-    "linestyle": "none",
-    "marker": "o",
-    "markersize": 4.6,
-    "color": style.INK,
-    "markerfacecolor": style.INK,
-}
-_OPEN: dict[str, Any] = _FIRM | {"markerfacecolor": "#ffffff"}
 _MEDIAN: dict[str, Any] = {
     "linestyle": "none", "marker": "o", "markersize": 4, "color": "#000000",
     "markerfacecolor": "#ffffff",
 }  # fmt: skip
-_RANGE: dict[str, Any] = {"color": style.INK, "linewidth": 1.0}
 
 _MOST = 9
 """Heads in an ordering figure."""
@@ -133,8 +124,8 @@ def condition_order_figure(found: Summary) -> Figure:
     table = found.condition_order
     keys = {head: _keys(table[table["head"] == head]) for head in heads}
     ends: Handles = [
-        ("firm", _FIRM), ("not firm", _OPEN),
-        ("range over treatments of the lateral force and criteria", _RANGE),
+        ("firm", style.FIRM), ("not firm", style.OPEN),
+        ("range over treatments of the lateral force and criteria", style.RANGE),
     ]  # fmt: skip
     note = footnote(found.model.limits, keys.values())
     neutral = "How sure the order of two conditions is, within each head"
@@ -171,9 +162,10 @@ def condition_order_figure(found: Summary) -> Figure:
             values = 100.0 * chances["chance"].to_numpy(dtype=float)
             shown = chances[(chances["criterion"] == criterion) & (chances["lateral"] == mode)]
             main = 100.0 * float((shown if len(shown) else chances)["chance"].iloc[0])
-            ax.plot([values.min(), values.max()], [place, place], zorder=2, **_RANGE)
+            ax.plot([values.min(), values.max()], [place, place], zorder=2, **style.RANGE)
             sure = (head, frozenset((row.condition, row.other))) in firm
-            ax.plot([main], [place], zorder=3, clip_on=False, **(_FIRM if sure else _OPEN))
+            look = style.FIRM if sure else style.OPEN
+            ax.plot([main], [place], zorder=3, clip_on=False, **look)
         _chance_axis(ax, words, first=index % columns == 0, last=index + columns >= len(axes))
     return figure
 
@@ -214,7 +206,7 @@ def head_order_figure(found: Summary) -> Figure:
             note="Heads in the order of their medians: probability that each works harder than "
             f"the next; {_drawn_words(found)} Grey lines: {100 - 100 * SURE:.0f}, 50 and "
             f"{100 * SURE:.0f} %.",
-            legend=[(f"{100 * SURE:.0f} % of draws or more", _FIRM), ("fewer", _OPEN)],
+            legend=[(f"{100 * SURE:.0f} % of draws or more", style.FIRM), ("fewer", style.OPEN)],
         ),
         Room(left=max((style.text_width(text, 7.5) for text in words), default=0.5) + 0.35),
     )
@@ -224,7 +216,7 @@ def head_order_figure(found: Summary) -> Figure:
         )
         if len(chances):
             value = float(chances["chance"].iloc[0])
-            look = _FIRM if value >= SURE else _OPEN
+            look = style.FIRM if value >= SURE else style.OPEN
             ax.plot([100 * value], [place], zorder=3, clip_on=False, **look)
     _chance_axis(ax, words, first=True, last=True)
     return figure

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -30,15 +30,6 @@ if TYPE_CHECKING:
 
 __all__ = ["ordering"]
 
-_FIRM: dict[str, Any] = {
-    "linestyle": "none",
-    "marker": "o",
-    "markersize": 4.6,
-    "color": style.INK,
-    "markerfacecolor": style.INK,
-}
-_OPEN: dict[str, Any] = _FIRM | {"markerfacecolor": "#ffffff"}
-_RANGE: dict[str, Any] = {"color": style.INK, "linewidth": 1.0}
 _NEUTRAL = "Differences in lift-mean activation between conditions"
 
 
@@ -66,9 +57,9 @@ def ordering(study: StudyResult, *, lateral: str | None = None) -> Figure:
         )
         for h in heads
     ]
-    legend: Handles = [("firm", _FIRM), ("not firm", _OPEN)]
+    legend: Handles = [("firm", style.FIRM), ("not firm", style.OPEN)]
     if solved.people > 1:
-        legend.append(("range over people", _RANGE))
+        legend.append(("range over people", style.RANGE))
     names = [style.fit(row.words, 2.3, 7.5) for row in rows]
     lines = max(sum(name.count("\n") + 1 for name in names), 1)
     columns = min(4, len(heads))
@@ -101,9 +92,9 @@ def ordering(study: StudyResult, *, lateral: str | None = None) -> Figure:
                 hatch(ax, -200.0, place - 0.5, 400.0, 1.0)
             ends += [values.min(), values.max()]
             if len(values) > 1:
-                ax.plot([values.min(), values.max()], [place, place], zorder=2, **_RANGE)
+                ax.plot([values.min(), values.max()], [place, place], zorder=2, **style.RANGE)
             sure = (solved.heads[head], frozenset((row.condition, row.other))) in firm
-            ax.plot([values.mean()], [place], zorder=3, **(_FIRM if sure else _OPEN))
+            ax.plot([values.mean()], [place], zorder=3, **(style.FIRM if sure else style.OPEN))
         _row_axis(ax, names, first=index % columns == 0, last=index + columns >= len(axes))
     reach = 1.08 * max([1.0, *(abs(e) for e in ends)])
     for ax in axes:
