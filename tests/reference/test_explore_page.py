@@ -52,7 +52,7 @@ STATES = [
     {"spacing": 1, "touch": 0, "angle": 0, "load": 25.0, "push": "free", "glenoid": True},
     {"spacing": 0, "touch": 1, "angle": 1, "load": 20.0, "push": "none", "glenoid": True},
     {
-        "spacing": 2,
+        "spacing": 1,
         "touch": 1,
         "angle": 0,
         "load": 30.0,
