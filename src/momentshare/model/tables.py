@@ -23,9 +23,9 @@ from momentshare.model.schema import (
 from momentshare.units import FACTORS, to_si
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Mapping
+    from collections.abc import Callable, Collection, Mapping
 
-    from momentshare.model.folder import FolderReader
+    from momentshare.model.folder import FolderReader, RowT, T
 
 __all__ = [
     "dimension_of",
@@ -49,34 +49,33 @@ _HEAD_DIMENSION = {
 
 def quantities_of(reader: FolderReader) -> dict[str, Number]:
     """Scalars of ``quantities.csv`` by name."""
-    found: dict[str, Number] = {}
-    for place, row in reader.table("quantities.csv", QuantityRow):
-        number = reader.attempt(place, partial(Number.read, row, dimension_of(row.unit)))
-        if number is None:
-            reader.refuse("quantities.csv", row.model_dump())
-        reader.keep(found, row.quantity, number, place)
-    return found
+
+    def read(row: QuantityRow) -> Number:
+        return Number.read(row, dimension_of(row.unit))
+
+    return _by_name(reader, "quantities.csv", QuantityRow, read, "quantity")
 
 
 def sites_of(reader: FolderReader) -> dict[str, Site]:
     """Points of ``sites.csv`` by name."""
-    found: dict[str, Site] = {}
-    for place, row in reader.table("sites.csv", SiteRow):
-        site = reader.attempt(place, partial(_site, row))
-        if site is None:
-            reader.refuse("sites.csv", row.model_dump())
-        reader.keep(found, row.site, site, place)
-    return found
+    return _by_name(reader, "sites.csv", SiteRow, _site, "site")
 
 
 def surfaces_of(reader: FolderReader) -> dict[str, Surface]:
     """Spheres and cylinders of ``surfaces.csv`` by name."""
-    found: dict[str, Surface] = {}
-    for place, row in reader.table("surfaces.csv", SurfaceRow):
-        surface = reader.attempt(place, partial(_surface, row))
-        if surface is None:
-            reader.refuse("surfaces.csv", row.model_dump())
-        reader.keep(found, row.surface, surface, place)
+    return _by_name(reader, "surfaces.csv", SurfaceRow, _surface, "surface")
+
+
+def _by_name(
+    reader: FolderReader, file: str, kind: type[RowT], read: Callable[[RowT], T], name: str
+) -> dict[str, T]:
+    """Entries of a table of one row each, by the field that names them."""
+    found: dict[str, T] = {}
+    for place, row in reader.table(file, kind):
+        entry = reader.attempt(place, partial(read, row))
+        if entry is None:
+            reader.refuse(file, row.model_dump())
+        reader.keep(found, getattr(row, name), entry, place)
     return found
 
 
