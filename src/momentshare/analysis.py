@@ -329,7 +329,7 @@ def solve_lift(
     lateral : Lateral
         Treatment of the lateral hand force; dumbbells allow ``zero`` only.
     criterion : Criterion, optional
-        Default: Σ V a², V the volume of the head.
+        Default: Σ w a², w the greatest isometric force of the head.
     greatest_load : bool
         Also find the greatest load at each height.
     glenoid : bool

@@ -139,7 +139,7 @@ def test_times_are_looked_at(motion, time, words):
     ("options", "words"),
     [
         (["--exponent", "1"], "--exponent: must be a number above 1"),
-        (["--weights", "mass"], "--weights: must be volume, area or none"),
+        (["--weights", "mass"], "--weights: must be area, volume or none"),
         (["--mass", "-1"], "mass of a load: must be 0 kg or more"),
         (["--at", "hand"], "unknown site 'hand'"),
     ],

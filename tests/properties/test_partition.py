@@ -129,7 +129,7 @@ def test_by_area_fibre_length_does_not_count_and_by_volume_the_short_fibre_works
         arms, capacity, np.array([6.0]), np.zeros(2), np.array([1.0, 3.0]), np.array([1.0, 1.0])
     )
     area = found.share(Criterion(exponent=exponent, weights="area")).activation
-    volume = found.share(Criterion(exponent=exponent)).activation
+    volume = found.share(Criterion(exponent=exponent, weights="volume")).activation
     assert area[0] == pytest.approx(area[1], rel=1e-9)
     most = min(3.0 ** (1.0 / (exponent - 1.0)) * volume[1], 1.0)
     assert volume[0] == pytest.approx(most, rel=1e-9)

@@ -293,7 +293,7 @@ ONE = alone().replace("frames = 7", 'frames = 5\nlateral = ["measured"]')
 TURNED = {
     "no passive force": "passive_force = false",
     "curves thelen2003": 'curves = "thelen2003"',
-    "criterion weighted by area": 'weights = "area"',
+    "criterion weighted by volume": 'weights = "volume"',
     "scapula upward +10 deg": "scapula_shift_deg = { upward = 10 }",
     "scapula internal +10 deg": "scapula_shift_deg = { internal = 10 }",
     "scapula anterior tilt -10 deg": "scapula_shift_deg = { anterior_tilt = -10 }",
@@ -388,9 +388,9 @@ def test_every_switch_turns_over_what_its_name_says():
     assert found.pop("no passive force").limbs.options.passive is False
     assert found.pop("elastic tendon").limbs.options.elastic_tendon is True
     assert found.pop("curves thelen2003").limbs.options.curves == "thelen2003"
-    by_area = found.pop("criterion weighted by area")
-    assert by_area.criterion.weights == "area"
-    assert "criterion weighted by volume" in {s.name for s in switches(by_area)}
+    by_volume = found.pop("criterion weighted by volume")
+    assert by_volume.criterion.weights == "volume"
+    assert "criterion weighted by area" in {s.name for s in switches(by_volume)}
     limb = setup.limbs.build()[0].take(0)
     own = [task.exercise.lift(limb.skeleton).posture.girdle for task in setup.tasks]
     for name, wanted in {

@@ -162,9 +162,10 @@ def result_of(condition: str, mode: str):
 
 
 def weight_of(head: str) -> float:
-    """Weight of a head in the effort: its volume over the mean."""
+    """Weight of a head in the effort: its greatest isometric force over the mean."""
     limb = result_of("wide", "zero").prepared.limb
-    return float(limb.volume[limb.head_names.index(head)] / limb.volume.mean())
+    force = limb.greatest_isometric_force
+    return float(force[limb.head_names.index(head)] / force.mean())
 
 
 def titled(figure) -> dict:

@@ -74,8 +74,8 @@ def write(tmp_path):
 
 
 def direct(limb, line, rows=BALANCED, **options):
-    """Share the means of a line by hand, each head weighted by its volume by default."""
-    options = {"weights": limb.volume / limb.volume.mean()} | options
+    """Share the means of a line by hand, each head weighted by its force by default."""
+    options = {"weights": limb.greatest_isometric_force} | options
     posture = posture_from_angles(*(np.radians(float(line[f"{a}_deg"])) for a in ANGLES))
     found = limb.paths(posture)
     state = limb.capacity(found.length)
@@ -135,7 +135,7 @@ def test_no_spread_collapses_on_the_direct_answer(limb, write):
 )
 def test_criterion_is_kept(limb, write, criterion):
     found = heads_of_published(read_published(write(LINE)), limb, criterion=criterion, draws=0)
-    weights = limb.volume / limb.volume.mean() if criterion.weights == "volume" else None
+    weights = limb.greatest_isometric_force if criterion.weights == "area" else None
     wanted = direct(limb, LINE, exponent=criterion.exponent, weights=weights)
     np.testing.assert_allclose(found.heads["activation"], wanted.activation, atol=1e-8)
     assert any("grip" in note for note in found.notes) == criterion.balance_forearm

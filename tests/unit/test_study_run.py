@@ -137,7 +137,7 @@ def test_given_ratio_is_kept_and_zero_is_zero(result):
 
 def test_free_lateral_force_costs_least(result):
     for case in result.cases:
-        weights = case.prepared.limb.volume_weights
+        weights = case.prepared.limb.area_weights
         cost = {r.lateral.mode: np.sum(weights * r.activation**2, axis=1) for r in case.results}
         for mode in set(cost) - {"free"}:
             if "free" in cost:

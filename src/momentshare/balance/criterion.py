@@ -44,10 +44,13 @@ class Criterion:
     With weights by volume or by area the answer does not depend on how a muscle is divided into
     heads: parts with the same arm and fibre length together cost as much as the whole. With equal
     weights it does (Holmberg and Klarbring 2012, abstract read; that such weights preserve the
-    answer is arithmetic). Volume is the default, since the energy that muscles use follows the
-    volume that is active (abstract read of a study of running and hopping, 2022). It favours heads
-    of short fibres, such as the rotator cuff, over long ones, such as the pectoralis: area, the sum
-    of force × activation, does not.
+    answer is arithmetic). Area is the default: the sum is that of force × stress, a weighted sum of
+    squared forces as used at the shoulder (Happee 1994 and, against EMG, Happee and van der Helm
+    1995, abstracts read), and activation depends on the moment arm alone. The energy that muscles
+    use follows the volume that is active (abstract read of a study of running and hopping, 2022),
+    but by volume the cost of a force falls with fibre length, so the shortest fibres lead: in a
+    press the anconeus and the supraspinatus would work to their bound and the pectoralis at half
+    of its own.
 
     Parameters
     ----------
@@ -55,9 +58,9 @@ class Criterion:
         p > 1, or infinity to minimise the greatest activation. In that case weights drop out, since
         (Σ w aᵖ)^(1/p) tends to the greatest activation whatever they are; so dividing a muscle
         changes nothing there either.
-    weights : {"volume", "area", "none"}
-        Weights in proportion to the volume of the head or to its greatest isometric force (area
-        times tension), or equal weights.
+    weights : {"area", "volume", "none"}
+        Weights in proportion to the greatest isometric force of the head (area times tension) or
+        to its volume, or equal weights.
     balance_forearm : bool
         Whether the forearm rotation row is balanced too.
 
@@ -70,17 +73,17 @@ class Criterion:
     --------
     >>> from momentshare import Criterion
     >>> Criterion(exponent=3.0).by_size
-    'volume'
+    'area'
     >>> Criterion(balance_forearm=True).rows[-1]
     'forearm_pronation'
     """
 
     exponent: float = 2.0
-    weights: Literal["volume", "area", "none"] = "volume"
+    weights: Literal["area", "volume", "none"] = "area"
     balance_forearm: bool = False
 
     @property
-    def by_size(self) -> Literal["volume", "area"] | None:
+    def by_size(self) -> Literal["area", "volume"] | None:
         """What the heads are weighted by; nothing when the greatest activation is minimised."""
         return self.weights if self.weights != "none" and np.isfinite(self.exponent) else None
 

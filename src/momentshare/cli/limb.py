@@ -41,8 +41,8 @@ def limb(
         float, typer.Option("--exponent", help="p of the criterion, above 1; inf for min-max.")
     ] = 2.0,
     weights: Annotated[
-        str, typer.Option("--weights", help="Weights of the criterion: volume, area or none.")
-    ] = "volume",
+        str, typer.Option("--weights", help="Weights of the criterion: area, volume or none.")
+    ] = "area",
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON for machines.")] = False,
     out: Annotated[Path | None, typer.Option("--out", help="Folder for the results.")] = None,
 ) -> None:
@@ -104,13 +104,13 @@ def _criterion(exponent: float, weights: str) -> Any:
 
     if not exponent > 1.0:
         raise InputError(f"--exponent: must be a number above 1, or inf; got {exponent:g}")
-    kinds: dict[str, Literal["volume", "area", "none"]] = {
-        "volume": "volume",
+    kinds: dict[str, Literal["area", "volume", "none"]] = {
         "area": "area",
+        "volume": "volume",
         "none": "none",
     }
     if weights not in kinds:
-        raise InputError(f"--weights: must be volume, area or none; got {weights!r}")
+        raise InputError(f"--weights: must be area, volume or none; got {weights!r}")
     return Criterion(exponent=exponent, weights=kinds[weights])
 
 

@@ -34,7 +34,7 @@ _TURN = 10.0
 
 VARIATIONS = (
     other_criterion("criterion: sum of a³", exponent=3.0),
-    other_criterion("criterion: weights by area", weights="area"),
+    other_criterion("criterion: weights by volume", weights="volume"),
     other_criterion("criterion: equal weights", weights="none"),
     shifted_ratio(f"lateral ratio +{_RATIO:g}", _RATIO),
     shifted_ratio(f"lateral ratio -{_RATIO:g}", -_RATIO),

@@ -47,9 +47,9 @@ _MODES = {"none": Lateral(mode="zero"), "free": Lateral(mode="free")}
 def page_criterion(study: Study) -> tuple[Criterion, str]:
     """Criterion that a page begins with, and its name there: the study's, if the page offers it."""
     wanted = study.file.settings.criterion()
-    if wanted.exponent not in {2.0, 3.0} or wanted.weights == "area":
+    if wanted.exponent not in {2.0, 3.0}:
         wanted = Criterion()
-    kind = "volume" if wanted.by_size else "equal"
+    kind = wanted.by_size or "equal"
     return Criterion(exponent=wanted.exponent, weights=wanted.weights), f"{kind}{wanted.exponent:g}"
 
 

@@ -157,7 +157,10 @@ def _people(study: Study, limbs: Limb, nodes: Nodes) -> list[dict[str, Any]]:
                     limbs, place, nodes, glenoid=study.file.settings.glenoid_constraint
                 ),
                 "test_extension_nm": _tested_extension(limb),
-                "weights": [float(w) for w in limb.volume_weights],
+                "weights": {
+                    "area": [float(w) for w in limb.area_weights],
+                    "volume": [float(w) for w in limb.volume_weights],
+                },
             }
         )
     return found

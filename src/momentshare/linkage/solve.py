@@ -59,7 +59,7 @@ def solve_linkage(
         Row → net moment [N·m], shape () or (frames,), positive like the row, in place of those
         that bodies and loads ask for; rows left out are zero.
     criterion : Criterion, optional
-        Σ V a² by default, V the volume of the head.
+        Σ w a² by default, w the greatest isometric force of the head.
     curves : str
         ``"degroote2016"`` or ``"thelen2003"``.
 

@@ -108,8 +108,8 @@ def heads_of_published(
     limb : Limb
         Provides moment arms and strength; heads are held at zero speed.
     criterion : Criterion, optional
-        Default: Σ V a², V the volume of the head. A forearm row is never balanced, since no
-        table states it.
+        Default: Σ w a², w the greatest isometric force of the head. A forearm row is never
+        balanced, since no table states it.
     draws : int
         Number of draws around the means; 0 gives the answer at the means only.
     seed : int

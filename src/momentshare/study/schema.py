@@ -326,7 +326,7 @@ class SettingsEntry(Entry):
     """The ``[settings]`` table."""
 
     exponent: Annotated[Number, Field(ge=1.01)] = 2.0
-    weights: Literal["volume", "area", "none"] = "volume"
+    weights: Literal["area", "volume", "none"] = "area"
     lateral: list[Literal["measured", "zero", "free"]] = ["measured", "zero", "free"]
     hand_couples: Literal["zero", "free"] = "zero"
     balance_forearm: bool = False

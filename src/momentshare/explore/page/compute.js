@@ -22,7 +22,7 @@ import { share } from "./share.js";
  * @property {number} ratio      outward push over vertical force, where given by the slider
  * @property {number} load       [kg]
  * @property {number} head       the head looked at
- * @property {string} criterion  "volume2", "equal2", "volume3" or "equal3"
+ * @property {string} criterion  "area", "volume" or "equal" and the exponent, 2 or 3
  * @property {boolean} glenoid   whether the contact force is held within the glenoid
  * @property {string} noArm      joint at which the changed head has no arm, or ""
  * @property {number} changed    the head that is changed; −1 for none
@@ -160,14 +160,12 @@ function problemOf(page, state, press, height, bound = null) {
   );
   const capacity = rowOf(tables.capacity, geometry, height).slice();
   const passive = rowOf(tables.passive, geometry, height).slice();
-  const byVolume = state.criterion.startsWith("volume");
-  const weights = byVolume
-    ? Float64Array.from(info.people[info.presses[press].person].weights)
-    : new Float64Array(heads).fill(1);
+  const sizes = info.people[info.presses[press].person].weights[state.criterion.slice(0, -1)];
+  const weights = sizes ? Float64Array.from(sizes) : new Float64Array(heads).fill(1);
   for (const i of changedHeads(page, state)) {
     capacity[i] *= state.strength;
     passive[i] *= state.strength;
-    if (byVolume && state.strength > 0) weights[i] *= state.strength;
+    if (sizes && state.strength > 0) weights[i] *= state.strength;
   }
   if (state.noArm && state.changed >= 0) {
     kept.forEach((/** @type {number} */ j, /** @type {number} */ k) => {

@@ -9,9 +9,11 @@ import { capital, fixed, percent, safe } from "./words.js";
 /** @typedef {import("./compute.js").State} State */
 
 export const CRITERIA = [
-  ["volume2", "Σ V a², weighted by volume"],
+  ["area2", "Σ w a², weighted by area"],
+  ["volume2", "Σ w a², weighted by volume"],
   ["equal2", "Σ a², all heads equal"],
-  ["volume3", "Σ V a³, weighted by volume"],
+  ["area3", "Σ w a³, weighted by area"],
+  ["volume3", "Σ w a³, weighted by volume"],
   ["equal3", "Σ a³, all heads equal"],
 ];
 

@@ -392,14 +392,14 @@ const withoutAHead = {
 const anotherRule = {
   id: "another-rule",
   ask: "Nobody knows by which rule the body shares moments. If the cubes of activation were minimised instead of the squares, what would change?",
-  look: "B minimises Σ V a², A minimises Σ V a³.",
+  look: "B minimises Σ w a², A minimises Σ w a³, both weighted by area.",
   setup: (page) => {
     const base = reachable(page, firstState(page));
-    return { state: { ...base, push: "none", criterion: "volume3" }, other: { ...base, push: "none", criterion: "volume2" } };
+    return { state: { ...base, push: "none", criterion: "area3" }, other: { ...base, push: "none", criterion: "area2" } };
   },
   options: () => ["The net moments", "How they are shared, but not the net moments", "Nothing"],
   judge: (page, state, other) => {
-    const [a, b] = [must(page, state), must(page, other ?? { ...state, criterion: "volume2" })];
+    const [a, b] = [must(page, state), must(page, other ?? { ...state, criterion: "area2" })];
     let most = 0;
     let moved = 0;
     a.shared.activation.forEach((v, i) => {
