@@ -17,6 +17,7 @@ from momentshare.analysis import prepare, solve_lift
 from momentshare.balance import Lateral
 from momentshare.explain import counterfactuals, frame_problem
 from momentshare.explore.grid import HEIGHTS
+from momentshare.limits import LiftKind
 
 browser = _headless  # the fixture
 PROJECTOR = (1600, 1000)
@@ -209,6 +210,85 @@ def test_the_animation_shows_every_height_once_on_the_way_up(driver):
     values = [v.split(";") for v in re.findall(r'values="([^"]+)"', svg)]
     shown = np.array([[word == "visible" for word in row] for row in values])
     np.testing.assert_array_equal(shown.sum(axis=0), 1)
+
+
+def drawn_lines(driver, svg, name):
+    """Points of the lines of a class in a drawing, frame by frame."""
+    return driver.execute_script(
+        "const d = new DOMParser().parseFromString(arguments[0], 'image/svg+xml');"
+        "return [...d.querySelectorAll(arguments[1])].map(l => l.getAttribute('points')"
+        ".split(' ').map(p => p.split(',').map(Number)));",
+        svg,
+        f"polyline.{name}",
+    )
+
+
+def test_a_push_up_raises_the_body_above_a_ground_that_stays(driver, limb):
+    svg = script(
+        driver,
+        "m.set({ task: 'push_up', height: 3 }); const s = m.film(); m.set({ task: 'bar' });"
+        "return s;",
+    )
+    ground = np.array(drawn_lines(driver, svg, "ground"))
+    assert len(ground) == 2 * HEIGHTS  # two views of every height
+    assert np.ptp(ground[:, :, 1]) < 0.02
+    course = np.array(drawn_lines(driver, svg, "course"))
+    assert course.shape == (2 * HEIGHTS, HEIGHTS, 2)
+    np.testing.assert_allclose(course[::2], course[:1].repeat(HEIGHTS, axis=0), atol=0.02)
+    front = course[0, :, 1]
+    assert (np.diff(front) < 0.0).all()  # the shoulder rises
+    assert front.max() < ground[0, 0, 1]  # above the ground
+
+
+def test_the_lead_names_the_heads_that_pull_hardest_among_those_supported(driver, limb):
+    state = {"spacing": 1, "touch": 0, "angle": 0, "load": 18.0, "push": "free", "height": 1}
+    said = script(
+        driver,
+        "m.set(arguments[0]); return document.getElementById('headline').textContent;",
+        state,
+    )
+    result = solved(limb, state, "free")
+    limits, kind = limb.model.limits, (LiftKind("bar_press"),)
+    order = [
+        head
+        for head in np.argsort(-result.force[1])
+        if not limits.at("force", head=limb.head_names[head], kinds=kind, part="chest")
+    ]
+    places = [said.index(part_of(limb.head_names[head])) for head in order[:3]]
+    assert places == sorted(places)
+    assert f"{100 * result.activation[1, order[0]]:.0f}\u00a0%" in said[places[0] :]
+    assert "anconeus" not in said
+    assert "supraspinatus" not in said
+
+
+def part_of(head):
+    muscle, _, part = head.replace("_", " ").partition("/")
+    return f"{muscle} ({part})" if part else muscle
+
+
+def test_numbers_keep_their_heads_along_the_lift_and_marks_are_explained(driver):
+    keys = script(
+        driver,
+        "return [0, 5, 10].map(h => { m.set({ height: h });"
+        " return [...document.querySelectorAll('#arm-figure .key li')]"
+        ".map(li => li.textContent.replace(/ [\\d.]+ N$/, '').replace(' †', '')); });",
+    )
+    assert keys[0] == keys[1] == keys[2]
+    assert len(keys[0]) == 6
+    film = script(driver, "m.set({ height: 3 }); return m.film();")
+    words = re.sub(" +", " ", " ".join(re.findall(r">([^<>]+)</text>", film)))
+    assert all(f"{k + 1} {name}" in words for k, name in enumerate(keys[0]))
+    assert "30\u00a0% up" not in words  # the caption holds for every height
+    for panel in ("arm", "activation"):
+        whole = script(
+            driver,
+            "const d = new DOMParser().parseFromString(m.panelSheet(arguments[0]).svg,"
+            " 'image/svg+xml'); return d.documentElement.textContent;",
+            panel,
+        )
+        assert "† Limits of the model that apply here: L" in whole.replace("\n", " ")
+    sheet = script(driver, "return m.worksheetText(false);")
+    assert "Heads by number: 1 " in sheet
 
 
 def test_the_worksheet_keeps_its_answers_to_itself_unless_asked(driver, tmp_path):

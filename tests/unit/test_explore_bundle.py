@@ -83,9 +83,10 @@ def test_study_text_cannot_leave_its_place():
     assert text.count("</script>") == 3
 
 
-def test_marks_are_the_limits_of_the_model():
+@pytest.mark.parametrize("quantity", ["activation", "force"])
+def test_marks_are_the_limits_of_the_model(quantity):
     model = load_model()
-    marks = limit_marks(model, ["bar_press", "overhead_press"])
+    marks = limit_marks(model, ["bar_press", "overhead_press"], quantity)
     keys = model.limits.keys
     touched = 0
     for exercise, claims in marks.items():
@@ -95,7 +96,7 @@ def test_marks_are_the_limits_of_the_model():
                     found = {keys[place - len(LIMITS)] for place in heads.get(str(number), [])}
                     kind = LiftKind(exercise=exercise)
                     rows = model.limits.at(
-                        "activation", head=head, kinds=(kind,), part=part, claim=claim
+                        quantity, head=head, kinds=(kind,), part=part, claim=claim
                     )
                     assert found == {row.key for row in rows}
                     touched += bool(found)

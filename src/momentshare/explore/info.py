@@ -70,9 +70,12 @@ def page_info(
         **_stability(model),
         "cautions": list(CAUTIONS),
         "limits": [*LIMITS, *model.limits.titles],
-        "limit_marks": limit_marks(
-            model, [*_OF_NODES, *(c.exercise for c in study.file.condition)]
-        ),
+        **{
+            marks: limit_marks(
+                model, [*_OF_NODES, *(c.exercise for c in study.file.condition)], quantity
+            )
+            for marks, quantity in (("limit_marks", "activation"), ("force_marks", "force"))
+        },
         "parts": [height_third(float(fraction)) for fraction in heights],
     }
 
@@ -95,8 +98,10 @@ def _heads(model: Model) -> list[dict[str, Any]]:
     return found
 
 
-def limit_marks(model: Model, exercises: Iterable[str]) -> dict[str, Any]:
-    """Limits of the model that concern the activation of heads, if there are any.
+def limit_marks(
+    model: Model, exercises: Iterable[str], quantity: str = "activation"
+) -> dict[str, Any]:
+    """Limits of the model that concern a quantity of heads, if there are any.
 
     Returns
     -------
@@ -114,7 +119,7 @@ def limit_marks(model: Model, exercises: Iterable[str]) -> dict[str, Any]:
                     for number, head in enumerate(model.head_names)
                     if (
                         rows := limits.at(
-                            "activation",
+                            quantity,
                             head=head,
                             kinds=(LiftKind(exercise=exercise),),
                             part=part,

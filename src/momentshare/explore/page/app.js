@@ -1,17 +1,17 @@
 /**
  * The page: controls, panels, and what links them.
  */
-import { armKey, armViews, scaleOf, seenForce, viewWords } from "./arm.js";
-import { alongChart, activationChart, fibreChart, fibreEnds, fibreWords, limitWords, makersOf, momentChart } from "./charts.js";
+import { armKey, armViews, numberedHeads, scaleOf, seenForce, viewWords } from "./arm.js";
+import { alongChart, activationChart, fibreChart, fibreEnds, fibreWords, limitsOf, limitWords, makersOf, momentChart } from "./charts.js";
 import { answerAt, answersAlong, canPush, greatestAt, pressOf, pushOf } from "./compute.js";
-import { besides, CRITERIA, controlsMarkup, scrubMarkup, whatIfMarkup } from "./controls.js";
+import { besides, CRITERIA, controlsMarkup, loadWords, scrubMarkup, whatIfMarkup } from "./controls.js";
 import { inflate, unpack } from "./payload.js";
 import { QUESTIONS, worked } from "./questions.js";
 import { greatestAlong, readState, unchanged, whyNot, written } from "./state.js";
 import { zoom } from "./svg.js";
 import { sumOf, sumWords } from "./sum.js";
 import { whyUnsure } from "./sure.js";
-import { animation, captionOf, csvOf, FILE, picture, save, sheet, tableDrawing, worksheet } from "./takeaway.js";
+import { animation, captionOf, csvOf, FILE, keyWords, picture, save, sheet, tableDrawing, worksheet } from "./takeaway.js";
 import { capital, direction, fixed, inSentence, listed, percent, safe } from "./words.js";
 
 /** @typedef {import("./compute.js").Page} Page */
@@ -135,7 +135,7 @@ ${PANELS.map(panelMarkup).join("")}
 </footer>`;
   find("sum-bar").innerHTML = `<label for="head">Head</label> <select id="head" data-key="head">${heads}</select>`;
   find("along-bar").innerHTML = `<label for="curve">Show</label> <select id="curve">${curves.map(([v, w]) => `<option value="${v}">${w}</option>`).join("")}</select>`;
-  find("activation-foot").innerHTML = `<p class="hint">Click a head to select it, or choose it under “One head, term by term”. <span id="limit-hint"></span> <span id="fibre-hint"></span> <span id="sure-hint"></span></p>`;
+  find("activation-foot").innerHTML = `<p class="hint">Click a head to select it, or choose it under “One head, term by term”. <span class="foot"><span id="limit-hint"></span> <span id="fibre-hint"></span> <span id="sure-hint"></span></span></p>`;
 }
 
 /** Put the state into the controls. */
@@ -172,12 +172,20 @@ function fill(atBound = false) {
  * @param {State} s
  */
 function stateWords(s) {
+  return `${pressWords(s)}, ${percent(page.info.heights[s.height])} up${changedWords(s)}`;
+}
+
+/**
+ * A state in a line without its height.
+ * @param {State} s
+ */
+function pressWords(s) {
   const { info } = page;
   const task = s.task.startsWith("c")
     ? info.conditions[Number(s.task.slice(1))]
     : `${{ bar: "bar", dumbbells: "dumbbells", push_up: "push-up" }[s.task]}, ${fixed(info.spacings[s.spacing], 1)} × shoulder breadth, touch point ${info.touches_cm[s.touch]} cm${info.angles_deg[s.angle] ? `, bench ${info.angles_deg[s.angle]}°` : ""}`;
   const push = !canPush(page, s) ? "" : { none: ", no push", given: `, push ${fixed(s.ratio, 2)} of the vertical force`, measured: ", measured push", free: ", least-effort push" }[pushOf(page, s)];
-  return `${info.people[s.person].name}, ${task}, ${fixed(s.load, s.load % 1 ? 1 : 0)} kg${push}, ${percent(info.heights[s.height])} up${changedWords(s)}`;
+  return `${info.people[s.person].name}, ${task}, ${loadWords(s)}${push}`;
 }
 
 /**
@@ -242,16 +250,20 @@ function show() {
  */
 function headline(answer) {
   const { info } = page;
-  const { activation } = answer.shared;
-  const order = Array.from(activation.keys()).sort((i, j) => activation[j] - activation[i]);
+  const { activation, force } = answer.shared;
+  // By force, since a head that is hardly larger than a finger may be the most active; and without
+  // those whose force the limb does not support.
+  const order = Array.from(force.keys())
+    .filter((i) => !limitsOf(page, state, i, false, "force_marks").length)
+    .sort((i, j) => force[j] - force[i]);
   const asked = info.rows
     .map((/** @type {any} */ row, /** @type {number} */ j) => ({ words: direction(row, answer.net[j]).words, size: Math.abs(answer.net[j]) }))
     .filter((/** @type {any} */ m) => m.size >= 1)
     .sort((/** @type {any} */ x, /** @type {any} */ y) => y.size - x.size)
     .map((/** @type {any} */ m) => `${fixed(m.size)} N·m of ${m.words}`);
   const hardest = order.slice(0, 3).map((i) => `${inSentence(info.heads[i])} ${percent(activation[i])}`);
-  const load = state.task === "push_up" ? `${fixed(2 * answer.vertical)} N on the hands` : `${fixed(state.load, state.load % 1 ? 1 : 0)} kg`;
-  find("headline").textContent = `At ${percent(info.heights[state.height])} of the way up with ${load}, the muscles have to supply ${listed(asked)}. Most active: ${listed(hardest)}.`;
+  const load = state.task === "push_up" ? `${fixed(2 * answer.vertical)} N on the hands` : loadWords(state);
+  find("headline").textContent = `At ${percent(info.heights[state.height])} of the way up with ${load}, the muscles have to supply ${listed(asked)}. Pulling hardest: ${listed(hardest)}.`;
   const warnings = [];
   if (answer.shared.short) {
     const most = greatestAt(page, state, state.height);
@@ -288,11 +300,22 @@ function arms(answer, along, second) {
   const full = scaleOf([...along, ...secondAlong]);
   const two = whole >= 560;
   const width = Math.floor(two ? (whole - 16 / zoom.factor) / 2 : whole);
-  const key = (/** @type {Answer} */ a) => `<ol class="key">${armKey(page, a).map((t) => `<li>${safe(t)}</li>`).join("")}</ol>`;
-  const row = (/** @type {State} */ s, /** @type {Answer} */ a, /** @type {string} */ id) => `<div class="pair">${armViews(page, s, a, width, full, id).join("")}</div>${key(a)}`;
+  const numbered = numberedHeads([...along, ...secondAlong]);
+  const row = (/** @type {State} */ s, /** @type {Answer} */ a, /** @type {string} */ id) =>
+    `<div class="pair">${armViews(page, s, a, width, full, id, numbered).join("")}</div><ol class="key">${armKey(page, s, a, numbered).map((t) => `<li>${safe(t)}</li>`).join("")}</ol>`;
   const first = row(state, answer, "arm-a");
-  find("arm-figure").innerHTML = second && other ? `<h3>A: ${safe(stateWords(state))}</h3>${first}<h3>B: ${safe(stateWords(other))}</h3>${row({ ...other, head: state.head }, second, "arm-b")}` : first;
+  const foot = `<p class="hint foot">Numbered: the heads that pull hardest along the lift. ${safe(forceLimits(numbered))}</p>`;
+  find("arm-figure").innerHTML = (second && other ? `<h3>A: ${safe(stateWords(state))}</h3>${first}<h3>B: ${safe(stateWords(other))}</h3>${row({ ...other, head: state.head }, second, "arm-b")}` : first) + foot;
   find("arm-lead").textContent = viewWords(seenForce(page, answer, "front"), "front");
+}
+
+/**
+ * What the mark of numbered heads means, or nothing where none bears one.
+ * @param {number[]} numbered
+ */
+function forceLimits(numbered) {
+  const touched = limitWords(page, state, false, "force_marks", numbered);
+  return touched ? `† Limits of the model that apply here: ${touched}.` : "";
 }
 
 /**
@@ -465,7 +488,8 @@ function shownWords() {
  * @param {string} id
  */
 function panelSheet(id) {
-  const title = find(`${id}-head`).textContent;
+  const head = page.info.heads[state.head];
+  const title = `${find(`${id}-head`).textContent}${["sum", "fibre"].includes(id) ? `: ${inSentence(head)}` : ""}`;
   let pieces = [.../** @type {NodeListOf<SVGSVGElement>} */ (document.querySelectorAll(`#${id}-figure svg`))].map((svg) => ({
     svg: new XMLSerializer().serializeToString(svg),
     width: Number(svg.getAttribute("width")),
@@ -478,9 +502,10 @@ function panelSheet(id) {
     });
     pieces = [tableDrawing(rows, [...find(`${id}-figure`).querySelector(".result").childNodes].map((n) => n.textContent ?? "").filter(Boolean))];
   }
-  const key = [.../** @type {NodeListOf<HTMLLIElement>} */ (document.querySelectorAll(`#${id}-figure .key`))].map((list) => [...list.children].map((li, k) => `${k + 1} ${li.textContent}`).join(", "));
-  const names = key.length ? `Heads by number: ${key.map((words, k) => (key.length > 1 ? `${"AB"[k]}: ${words}` : words)).join(". ")}. ` : "";
-  return sheet(pieces, title, `${names}${find(`${id}-lead`).textContent} ${captionOf(page, shownWords())}`);
+  const keys = [...document.querySelectorAll(`#${id}-figure .key`)].map((list) => keyWords([...list.children].map((li) => li.textContent ?? "")));
+  const names = keys.map((words, k) => `${keys.length > 1 ? `${"AB"[k]}: ` : ""}${words} `).join("");
+  const foot = [...document.querySelectorAll(`#${id}-figure .foot, #${id}-foot .foot`)].map((p) => `${(p.textContent ?? "").replace(/\s+/g, " ").trim()} `).join("");
+  return sheet(pieces, title, `${names}${find(`${id}-lead`).textContent} ${foot}${captionOf(page, shownWords())}`);
 }
 
 /**
@@ -503,7 +528,7 @@ function tableText() {
 /** The lift as a drawing that moves. */
 function film() {
   const along = answersAlong(page, state);
-  return animation(page, state, along, scaleOf(along), captionOf(page, stateWords(state)));
+  return animation(page, state, along, scaleOf(along), `${forceLimits(numberedHeads(along))} ${captionOf(page, `${pressWords(state)}${changedWords(state)}`)}`);
 }
 
 /**
@@ -517,8 +542,9 @@ function worksheetText(answers) {
     return [{ question, options: question.options(page), ...found.verdict, settings }];
   });
   const answer = answerAt(page, state);
-  const drawn = answer ? armViews(page, state, answer, 330, scaleOf([answer]), `sheet-${answers}`).join("") : "";
-  return worksheet(page, items, answers, `<div class="pair">${drawn}</div>`, captionOf(page, stateWords(state)));
+  const numbered = numberedHeads([answer]);
+  const drawn = answer ? armViews(page, state, answer, 330, scaleOf([answer]), `sheet-${answers}`, numbered).join("") : "";
+  return worksheet(page, items, answers, `<div class="pair">${drawn}</div><p class="settings">${safe(keyWords(armKey(page, state, answer, numbered)))}</p>`, captionOf(page, stateWords(state)));
 }
 
 /**

@@ -2,6 +2,7 @@
  * The arm, drawn to scale from the solved posture, from the front across the bar and from the side
  * along it: force of the hand, its distances from elbow and shoulder, and the heads that pull.
  */
+import { limitsOf } from "./charts.js";
 import { rowOf } from "./payload.js";
 import { area, arrow, BAND, drawing, INK, line, MAIN, OTHER, PAPER, SOFT, tag, text } from "./svg.js";
 import { fixed, inSentence, listed, percent } from "./words.js";
@@ -39,6 +40,8 @@ const VIEWS = ["front", "side"];
 const FORCE_LENGTH = 0.17;
 const BAND_WIDTH = 0.026;
 const LABELLED = 6;
+/** Radius of a number [px]. */
+const MARK = 8;
 
 /**
  * Unit vectors of the page of a view in the thorax frame.
@@ -126,8 +129,9 @@ export function pulling(answer) {
  * @param {number} width
  * @param {Scale} full
  * @param {string} id
+ * @param {number[]} numbered  heads that bear a number, in the order of the key
  */
-export function armView(page, state, answer, view, width, full, id) {
+export function armView(page, state, answer, view, width, full, id, numbered) {
   const { info, tables } = page;
   const { press, geometry, height } = answer;
   const { right, up } = axesOf(page, press, height, view);
@@ -135,7 +139,8 @@ export function armView(page, state, answer, view, width, full, id) {
   const frame = frameOf(page, press, geometry, view, right, up);
   const scale = width / frame.width;
   const tall = frame.height * scale;
-  const put = (/** @type {number[]} */ p) => [(p[0] - frame.left) * scale, (frame.top - p[1]) * scale];
+  const [restX, restY] = atRest(page, press, geometry, height, right, up);
+  const put = (/** @type {number[]} */ p) => [(p[0] - restX - frame.left) * scale, (frame.top - p[1] + restY) * scale];
   const flat = (/** @type {ArrayLike<number>} */ p) => put([dot(right, p), dot(up, p)]);
   const clip = `${id}-clip`;
   const parts = [
@@ -158,13 +163,14 @@ export function armView(page, state, answer, view, width, full, id) {
   body.push(area(boneOutline(shoulder, elbow, [0.024, 0.012, 0.026], scale), bone));
   body.push(area(boneOutline(elbow, wrist, [0.024, 0.014, 0.022], scale), bone));
   body.push(tag("circle", { cx: shoulder[0], cy: shoulder[1], r: 0.024 * scale, ...bone }));
-  body.push(handCourse(page, answer, flat));
+  body.push(course(page, answer, right, up, put));
   body.push(implement(page, state, press, view, hand, scale, width));
-  body.push(bands(page, answer, state, flat, (BAND_WIDTH * scale) / full.band, joints));
+  const drawn = bands(page, answer, state, flat, (BAND_WIDTH * scale) / full.band, joints, numbered);
+  body.push(drawn.svg);
   body.push(tag("circle", { cx: hand[0], cy: hand[1], r: 0.034 * scale, fill: "#ffffff", stroke: INK, "stroke-width": 1.4 }));
   parts.push(tag("g", { "clip-path": `url(#${clip})` }, body.join("")));
   const seen = seenForce(page, answer, view);
-  parts.push(forces(seen, put, FORCE_LENGTH / full.arrow, view, width));
+  parts.push(forces(seen, put, FORCE_LENGTH / full.arrow, view, width, drawn.spots));
   parts.push(ruler(width, tall, scale));
   const where = view === "front" ? frontWords(up, right) : "Seen from the person's right";
   parts.push(text(8, 18, where, { "font-size": 13, "font-weight": 600 }));
@@ -172,20 +178,46 @@ export function armView(page, state, answer, view, width, full, id) {
 }
 
 /**
- * Where the hand goes along the lift, a dot for each height.
+ * Point of the page of a view that stays where it is along the lift: the hands of a push-up, the
+ * trunk otherwise.
+ * @param {Page} page
+ * @param {number} press
+ * @param {number} geometry
+ * @param {number} height
+ * @param {number[]} right
+ * @param {number[]} up
+ */
+function atRest(page, press, geometry, height, right, up) {
+  if (page.info.presses[press].kind !== "push_up") return [0, 0];
+  const hand = pointsOf(rowOf(page.tables.joints, geometry, height))[3];
+  return [dot(right, hand), dot(up, hand)];
+}
+
+/**
+ * Where the hand goes along the lift, a dot for each height; in a push-up the shoulder, since the
+ * hands stay on the ground.
  * @param {Page} page
  * @param {Answer} answer
- * @param {(point: ArrayLike<number>) => number[]} flat
+ * @param {number[]} right
+ * @param {number[]} up
+ * @param {(point: number[]) => number[]} put
  */
-function handCourse(page, answer, flat) {
+function course(page, answer, right, up, put) {
   const { info, tables } = page;
-  const known = info.heights.map((/** @type {number} */ _, /** @type {number} */ h) => h).filter((/** @type {number} */ h) => rowOf(tables.reached, answer.press, h)[0]);
-  const points = known.map((/** @type {number} */ h) => flat(pointsOf(rowOf(tables.joints, answer.geometry, h))[3]));
+  const { press, geometry, height } = answer;
+  const joint = info.presses[press].kind === "push_up" ? 0 : 3;
+  const known = info.heights.map((/** @type {number} */ _, /** @type {number} */ h) => h).filter((/** @type {number} */ h) => rowOf(tables.reached, press, h)[0]);
+  const now = atRest(page, press, geometry, height, right, up);
+  const points = known.map((/** @type {number} */ h) => {
+    const point = pointsOf(rowOf(tables.joints, geometry, h))[joint];
+    const then = atRest(page, press, geometry, h, right, up);
+    return put([dot(right, point) - then[0] + now[0], dot(up, point) - then[1] + now[1]]);
+  });
   if (points.length < 2) return "";
   const [x, y] = points[points.length - 1];
-  const name = answer.height < info.heights.length - 2 && known.at(-1) === info.heights.length - 1 ? text(x + 9, y + 4, "lock-out", { "font-size": 12, fill: SOFT }) : "";
+  const name = height < info.heights.length - 2 && known.at(-1) === info.heights.length - 1 ? text(x - 9, y + 4, "lock-out", { "font-size": 12, "text-anchor": "end", fill: SOFT }) : "";
   const dots = points.map((/** @type {number[]} */ [px, py]) => tag("circle", { cx: px, cy: py, r: 1.8, fill: SOFT })).join("");
-  return line(points, { stroke: SOFT, "stroke-width": 1, "stroke-dasharray": "1.5 3" }) + dots + name;
+  return line(points, { class: "course", stroke: SOFT, "stroke-width": 1, "stroke-dasharray": "1.5 3" }) + dots + name;
 }
 
 /**
@@ -236,19 +268,21 @@ function frameOf(page, press, geometry, view, right, up) {
   const { info, tables } = page;
   const corners = Object.values(info.outlines[info.presses[press].outline][view]).flat();
   const xs = [];
-  const ys = corners.map((/** @type {number[]} */ c) => c[1]);
+  const ys = [];
   for (let h = 0; h < info.heights.length; h++) {
+    const [restX, restY] = atRest(page, press, geometry, h, right, up);
     for (const point of pointsOf(rowOf(tables.joints, geometry, h))) {
-      xs.push(dot(right, point));
-      ys.push(dot(up, point));
+      xs.push(dot(right, point) - restX);
+      ys.push(dot(up, point) - restY);
     }
+    ys.push(...corners.map((/** @type {number[]} */ c) => c[1] - restY));
   }
   const sign = info.presses[press].kind === "push_up" ? -1 : 1;
   const low = Math.min(...ys) - (sign < 0 ? FORCE_LENGTH + 0.08 : 0.05);
-  const high = Math.max(...ys) + (sign > 0 ? FORCE_LENGTH + 0.08 : 0.05);
+  const high = Math.max(...ys) + (sign > 0 ? FORCE_LENGTH + 0.08 : 0.12);
   const wide = 0.92 * (high - low);
   if (view === "front") {
-    const left = -0.2;
+    const left = -0.2 + Math.min(0, ...info.heights.map((/** @type {number} */ _, /** @type {number} */ h) => -atRest(page, press, geometry, h, right, up)[0]));
     const reach = Math.max(...xs) + 0.18;
     return { left, top: high, width: Math.max(reach - left, wide), height: high - low };
   }
@@ -288,7 +322,7 @@ function implement(page, state, press, view, hand, scale, width) {
   const look = { stroke: "#3d4654", "stroke-width": 0.026 * scale };
   if (page.info.presses[press].kind === "push_up") {
     const y = hand[1] + 0.034 * scale;
-    return line([[0, y], [width, y]], { stroke: "#3d4654", "stroke-width": 3 });
+    return line([[0, y], [width, y]], { class: "ground", stroke: "#3d4654", "stroke-width": 3 });
   }
   const alone = state.task === "dumbbells" || !page.info.presses[press].lateral;
   if (view === "front") {
@@ -303,15 +337,17 @@ function implement(page, state, press, view, hand, scale, width) {
 }
 
 /**
- * Bands along the paths of the heads that pull, the strongest numbered.
+ * Bands along the paths of the heads that pull, with the numbers of the key.
  * @param {Page} page
  * @param {Answer} answer
  * @param {State} state
  * @param {(point: ArrayLike<number>) => number[]} flat
  * @param {number} perNewton  width [px/N]
  * @param {number[][]} joints  shoulder and elbow come first; their names need room
+ * @param {number[]} numbered
+ * @returns {{svg: string, spots: number[][]}}  the drawing, and where the numbers are
  */
-function bands(page, answer, state, flat, perNewton, joints) {
+function bands(page, answer, state, flat, perNewton, joints, numbered) {
   const { info, tables } = page;
   const points = pointsOf(rowOf(tables.paths, answer.geometry, answer.height)).map(flat);
   const firsts = [0];
@@ -330,25 +366,30 @@ function bands(page, answer, state, flat, perNewton, joints) {
     out.push(line(path, { stroke: colour, "stroke-width": wide, "stroke-opacity": i === chosen ? 0.95 : 0.8, ...(force > 0 ? {} : { "stroke-dasharray": "3 3" }) }));
   }
   const taken = [joints[0], joints[1]];
-  order.slice(0, LABELLED).forEach((i, k) => {
+  numbered.forEach((i, k) => {
+    if (!order.includes(i)) return;
     const path = points.slice(firsts[i], firsts[i + 1]);
-    const spot = freeSpot(path, taken);
+    const { spot, on } = freeSpot(path, taken);
     taken.push(spot);
+    if (on !== spot) marks.push(line([on, spot], { stroke: SOFT, "stroke-width": 1 }));
     const fill = i === chosen ? MAIN : PAPER;
-    marks.push(tag("circle", { cx: spot[0], cy: spot[1], r: 8, fill, stroke: i === chosen ? MAIN : SOFT }));
+    marks.push(tag("circle", { cx: spot[0], cy: spot[1], r: MARK, fill, stroke: i === chosen ? MAIN : SOFT }));
     marks.push(text(spot[0], spot[1] + 4, String(k + 1), { "font-size": 11, "text-anchor": "middle", fill: i === chosen ? PAPER : INK }));
   });
-  return out.join("") + marks.join("");
+  return { svg: out.join("") + marks.join(""), spots: taken.slice(2) };
 }
 
 /**
- * A place on a path for its number, away from other numbers.
+ * A place for the number of a path, away from other numbers: on the path, or beside it where the
+ * path is seen end-on.
  * @param {number[][]} path
  * @param {number[][]} taken
+ * @returns {{spot: number[], on: number[]}}  the number, and the point of the path it belongs to
  */
 function freeSpot(path, taken) {
   let best = path[0];
   let room = -1;
+  const clearOf = (/** @type {number[]} */ spot) => Math.min(40, ...taken.map((t) => Math.hypot(t[0] - spot[0], t[1] - spot[1])));
   const lengths = path.slice(1).map((p, k) => Math.hypot(p[0] - path[k][0], p[1] - path[k][1]));
   const whole = lengths.reduce((x, y) => x + y, 0);
   for (const share of [0.5, 0.42, 0.58, 0.34, 0.66, 0.26, 0.74, 0.18, 0.82]) {
@@ -357,10 +398,17 @@ function freeSpot(path, taken) {
     while (k < lengths.length - 1 && left > lengths[k]) left -= lengths[k++];
     const part = lengths[k] > 0 ? left / lengths[k] : 0;
     const spot = [path[k][0] + part * (path[k + 1][0] - path[k][0]), path[k][1] + part * (path[k + 1][1] - path[k][1])];
-    const clear = Math.min(40, ...taken.map((t) => Math.hypot(t[0] - spot[0], t[1] - spot[1])));
+    const clear = clearOf(spot);
     if (clear > room + 4) [best, room] = [spot, clear];
   }
-  return best;
+  if (room >= 2 * MARK) return { spot: best, on: best };
+  for (const reach of [22, 32, 44]) {
+    for (let turn = 0; turn < 12; turn++) {
+      const spot = [best[0] + reach * Math.cos((turn * Math.PI) / 6), best[1] - reach * Math.sin((turn * Math.PI) / 6)];
+      if (clearOf(spot) >= 2 * MARK + 2) return { spot, on: best };
+    }
+  }
+  return { spot: best, on: best };
 }
 
 /**
@@ -370,8 +418,9 @@ function freeSpot(path, taken) {
  * @param {number} metres  length of an arrow [m/N]
  * @param {string} view
  * @param {number} width
+ * @param {number[][]} spots  of the numbers of heads, which the words leave free
  */
-function forces(seen, put, metres, view, width) {
+function forces(seen, put, metres, view, width, spots) {
   if (seen.size < 0.5) return "";
   const tip = (/** @type {number} */ x, /** @type {number} */ y) => put([seen.hand[0] + metres * x, seen.hand[1] + metres * y]);
   const hand = put(seen.hand);
@@ -380,15 +429,16 @@ function forces(seen, put, metres, view, width) {
   const feet = seen.levers.map((l) => (l.foot[0] - seen.hand[0]) * along[0] + (l.foot[1] - seen.hand[1]) * along[1]);
   const low = Math.min(0, ...feet) - 0.03;
   out.push(line([put([seen.hand[0] + low * along[0], seen.hand[1] + low * along[1]]), hand], { stroke: INK, "stroke-width": 1, "stroke-dasharray": "8 3 2 3" }));
+  /** @type {number[][]} */
+  const boxes = [];
   for (const lever of seen.levers) {
     const [at, foot] = [put(lever.at), put(lever.foot)];
     out.push(line([at, foot], { stroke: OTHER, "stroke-width": 2.4 }));
     out.push(tag("circle", { cx: at[0], cy: at[1], r: 3.2, fill: OTHER }));
     const words = `${lever.joint} ${fixed(100 * lever.distance, 1)} cm`;
-    // Beyond the joint, unless the words would leave the drawing.
-    const rightOf = at[0] >= foot[0] ? at[0] + 22 + 7 * words.length < width : at[0] - 22 - 7 * words.length < 0;
-    const below = lever.joint === "shoulder" ? 20 : -10;
-    out.push(halo(at[0] + (rightOf ? 14 : -14), at[1] + below, words, rightOf ? "start" : "end"));
+    const place = wordsPlace(at, foot, words, width, [...spots, hand], boxes);
+    boxes.push(place.box);
+    out.push(halo(place.x, place.y, words, place.anchor));
   }
   const [sideways, vertical] = seen.force;
   if (Math.abs(sideways) > 0.005 * seen.size && Math.abs(vertical) > 0.005 * seen.size) {
@@ -404,6 +454,37 @@ function forces(seen, put, metres, view, width) {
   out.push(arrow(hand, end, { stroke: INK, "stroke-width": 3 }));
   out.push(halo(end[0] + 8, end[1] + (vertical > 0 ? 12 : -2), `${fixed(seen.size)} N`, "start", 700));
   return out.join("");
+}
+
+/**
+ * Where the words beside a joint cover least of numbers and other words: beyond the joint first.
+ * @param {number[]} at
+ * @param {number[]} foot
+ * @param {string} words
+ * @param {number} width
+ * @param {number[][]} spots
+ * @param {number[][]} boxes  left, top, right and bottom of words that are there already
+ */
+function wordsPlace(at, foot, words, width, spots, boxes) {
+  const wide = 7 * words.length;
+  const beyond = at[0] >= foot[0] ? 1 : -1;
+  let best = { x: at[0], y: at[1], anchor: "start", box: [0, 0, 0, 0] };
+  let least = Infinity;
+  for (const aside of [14, 30, 46]) {
+    for (const side of [beyond, -beyond]) {
+      for (const lower of [20, -10, 34, -24, 4]) {
+        const [x, y] = [at[0] + side * aside, at[1] + lower];
+        const left = side > 0 ? x : x - wide;
+        const box = [left, y - 12, left + wide, y + 4];
+        const covered = spots.filter(([px, py]) => px > box[0] - 9 && px < box[2] + 9 && py > box[1] - 9 && py < box[3] + 9).length;
+        const met = boxes.filter((b) => b[0] < box[2] && b[2] > box[0] && b[1] < box[3] && b[3] > box[1]).length;
+        const outside = left < 2 || left + wide > width - 2;
+        const cost = covered + 3 * met + 9 * Number(outside);
+        if (cost < least) [best, least] = [{ x, y, anchor: side > 0 ? "start" : "end", box }, cost];
+      }
+    }
+  }
+  return best;
 }
 
 /**
@@ -444,21 +525,40 @@ function ruler(width, tall, scale) {
  * @param {number} width
  * @param {Scale} full
  * @param {string} id
+ * @param {number[]} numbered
  * @returns {string[]}
  */
-export function armViews(page, state, answer, width, full, id) {
-  return VIEWS.map((view) => armView(page, state, answer, view, width, full, `${id}-${view}`));
+export function armViews(page, state, answer, width, full, id, numbered) {
+  return VIEWS.map((view) => armView(page, state, answer, view, width, full, `${id}-${view}`, numbered));
 }
 
 /**
- * The numbered heads in words.
- * @param {Page} page
- * @param {Answer} answer
+ * Heads that bear a number, those with the greatest force along the lift: the same at every height,
+ * so that a number keeps its meaning while the arm moves.
+ * @param {(Answer | null)[]} along
+ * @returns {number[]}
  */
-export function armKey(page, answer) {
-  return pulling(answer)
-    .slice(0, LABELLED)
-    .map((i) => `${inSentence(page.info.heads[i])} ${fixed(answer.shared.force[i])} N`);
+export function numberedHeads(along) {
+  const known = along.flatMap((answer) => (answer ? [answer.shared.force] : []));
+  if (!known.length) return [];
+  const most = Array.from(known[0], (_, i) => Math.max(...known.map((force) => force[i])));
+  return Array.from(most.keys())
+    .sort((i, j) => most[j] - most[i])
+    .slice(0, LABELLED);
+}
+
+/**
+ * The numbered heads in words, with the force of one answer, or none.
+ * @param {Page} page
+ * @param {State} state
+ * @param {Answer | null} answer
+ * @param {number[]} numbered
+ */
+export function armKey(page, state, answer, numbered) {
+  return numbered.map((i) => {
+    const name = `${inSentence(page.info.heads[i])}${limitsOf(page, state, i, false, "force_marks").length ? " †" : ""}`;
+    return answer ? `${name} ${fixed(answer.shared.force[i])} N` : name;
+  });
 }
 
 /**

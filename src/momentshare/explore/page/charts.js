@@ -16,21 +16,22 @@ const SHORT_FIBRE = 0.6;
 const LONG_FIBRE = 1.5;
 
 /**
- * Limits of the model that touch the activation of a head in a state, as places in their list.
+ * Limits of the model that touch a quantity of a head in a state, as places in their list.
  * @param {Page} page
  * @param {State} state
  * @param {number} head
  * @param {boolean} [compared]  whether two states are compared
+ * @param {string} [marks]  of activation, or `force_marks`
  * @returns {number[]}
  */
-export function limitsOf(page, state, head, compared = false) {
+export function limitsOf(page, state, head, compared = false, marks = "limit_marks") {
   const { info } = page;
   const exercise = state.task.startsWith("c")
     ? info.exercises[Number(state.task.slice(1))]
     : { bar: "bar_press", dumbbells: "dumbbell_press", push_up: "push_up" }[state.task];
   const part = info.parts[state.height];
   const claims = compared ? ["size", "order"] : ["size"];
-  return [...new Set(claims.flatMap((claim) => info.limit_marks[exercise][claim][part][head] ?? []))];
+  return [...new Set(claims.flatMap((claim) => info[marks][exercise][claim][part][head] ?? []))];
 }
 
 /**
@@ -62,15 +63,12 @@ export function fibreEnds(page, answer) {
  * @param {Page} page
  * @param {State} state
  * @param {boolean} compared
+ * @param {string} [marks]  of activation, or `force_marks`
+ * @param {number[]} [heads]  in view; all if left out
  */
-export function limitWords(page, state, compared) {
-  const { info } = page;
-  /** @type {Map<number, number>} */
-  const found = new Map();
-  info.heads.forEach((/** @type {any} */ _, /** @type {number} */ i) => {
-    for (const place of limitsOf(page, state, i, compared)) found.set(place, (found.get(place) ?? 0) + 1);
-  });
-  return [...found.keys()].map((place) => info.limits[place]).join("; ");
+export function limitWords(page, state, compared, marks = "limit_marks", heads = page.info.heads.map((/** @type {any} */ _, /** @type {number} */ i) => i)) {
+  const found = new Set(heads.flatMap((i) => limitsOf(page, state, i, compared, marks)));
+  return [...found].map((place) => page.info.limits[place]).join("; ");
 }
 
 /**

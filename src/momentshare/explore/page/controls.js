@@ -69,7 +69,7 @@ ${choice("task", "Exercise", tasks)}
 ${info.angles_deg.length > 1 ? choice("angle", "Bench", numbered(info.angles_deg, (a) => (a === 0 ? "flat" : a > 0 ? `${a}° incline, head up` : `${-a}° decline, head down`))) : ""}
 ${slider("spacing", "Hand spacing", 0, info.spacings.length - 1, 1)}
 ${slider("touch", "Touch point (tuck)", 0, info.touches_cm.length - 1, 1)}
-${slider("load", "Load on both hands", 0, mostLoad(page), 0.5)}
+${slider("load", "Load", 0, mostLoad(page), 0.5)}
 </fieldset>
 <fieldset id="push-set"><legend>Outward push of the hand</legend>
 <div class="radios" role="radiogroup" aria-label="Outward push of the hand">${radios}</div>
@@ -133,6 +133,14 @@ export function tuckOf(page, state, height) {
 }
 
 /**
+ * The load of a state.
+ * @param {State} state
+ */
+export function loadWords(state) {
+  return `${fixed(state.load, state.load % 1 ? 1 : 0)} kg${state.task === "push_up" ? " on the back" : ""}`;
+}
+
+/**
  * What stands beside every control.
  * @param {Page} page
  * @param {State} state
@@ -151,7 +159,7 @@ export function besides(page, state, atBound = false) {
     touch: study
       ? "as in the study"
       : `${fixed(info.touches_cm[state.touch])} cm towards the feet from the shoulder${Number.isFinite(tuck) ? `; upper arm ${fixed(tuck)}° from the trunk` : ""}`,
-    load: state.task === "push_up" ? `${fixed(state.load)} kg on the back` : `${fixed(state.load, state.load % 1 ? 1 : 0)} kg`,
+    load: state.task === "push_up" ? loadWords(state) : `${loadWords(state)} on both hands`,
     height: `${percent(info.heights[state.height])} of the way up`,
     ratio: `${fixed(state.ratio, 2)}`,
     strength: `× ${fixed(state.strength, 2)}`,

@@ -1,7 +1,7 @@
 /**
  * What can be taken away: drawings, an animation, a table, a worksheet. Each says what it is.
  */
-import { armView } from "./arm.js";
+import { armKey, armView, numberedHeads } from "./arm.js";
 import { wrapped } from "./charts.js";
 import { answerAt } from "./compute.js";
 import { rowOf } from "./payload.js";
@@ -29,6 +29,14 @@ const CAUTION = "Model estimate, not a measurement; not medical or coaching advi
  */
 export function captionOf(page, stateWords) {
   return `${stateWords}. ${CAUTION} ${page.info.note} momentshare ${page.info.version}.`;
+}
+
+/**
+ * The key of numbered heads in a line.
+ * @param {string[]} names
+ */
+export function keyWords(names) {
+  return `Heads by number: ${names.map((name, k) => `${k + 1} ${name}`).join(", ")}.`;
 }
 
 /**
@@ -96,11 +104,12 @@ export function tableDrawing(rows, below) {
 export function animation(page, state, along, full, caption) {
   const width = 460;
   const wide = width * zoom.factor;
+  const numbered = numberedHeads(along);
   const known = along.map((_, h) => h).filter((h) => along[h]);
   const order = [...known, ...known.slice(1, -1).reverse()];
   const frames = known.map((h) => {
     const answer = /** @type {Answer} */ (along[h]);
-    const views = ["front", "side"].map((view) => armView(page, { ...state, height: h }, answer, view, width, full, `m${h}-${view}`));
+    const views = ["front", "side"].map((view) => armView(page, { ...state, height: h }, answer, view, width, full, `m${h}-${view}`, numbered));
     const size = views.map((v) => Number(/height="([\d.]+)"/.exec(v)?.[1] ?? 400));
     const shown = order.map((k) => (k === h ? "visible" : "hidden"));
     const times = order.map((_, k) => String(Math.round((1e4 * k) / order.length) / 1e4));
@@ -111,7 +120,7 @@ export function animation(page, state, along, full, caption) {
   });
   const height = Math.max(...frames.map((f) => f.height));
   const body = tag("svg", { width: 2 * wide + 16, height }, frames.map((f) => f.svg).join(""));
-  return sheet([{ svg: body, width: 2 * wide + 16, height }], "The lift, up and down", caption).svg;
+  return sheet([{ svg: body, width: 2 * wide + 16, height }], "The lift, up and down", `${keyWords(armKey(page, state, null, numbered))} ${caption}`).svg;
 }
 
 /**
