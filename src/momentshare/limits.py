@@ -333,18 +333,26 @@ def with_limits(
     DataFrame
         A copy with the column last.
     """
+    import pandas as pd
+
     names = [c for c in (head, "condition", "other", "lateral") if c in table]
-    keys = table[names].astype(str)
-    if "height_fraction" in table:
-        heights, place = np.unique(table["height_fraction"].to_numpy(float), return_inverse=True)
-        parts = np.array(["" if np.isnan(f) else height_third(f) for f in heights])
-        keys = keys.assign(part=parts[place])
-    once = keys.drop_duplicates()
-    marks = [_mark(row, limits, kinds, quantities, head) for row in once.to_dict("records")]
-    if keys.empty or not names:
+    if table.empty or not names:
         return table.assign(limit="")
-    found = keys.merge(once.assign(limit=marks), how="left", on=list(keys.columns))
-    return table.assign(limit=found["limit"].to_numpy())
+    columns: dict[str, tuple[np.ndarray, list[str]]] = {}
+    for name in names:
+        codes, values = pd.factorize(table[name], use_na_sentinel=False)
+        columns[name] = codes, [str(value) for value in values]
+    if "height_fraction" in table:
+        heights, codes = np.unique(table["height_fraction"].to_numpy(float), return_inverse=True)
+        columns["part"] = codes, ["" if np.isnan(f) else height_third(f) for f in heights]
+    sizes = tuple(len(values) for _, values in columns.values())
+    cells = np.ravel_multi_index(tuple(codes for codes, _ in columns.values()), sizes)
+    once, place = np.unique(cells, return_inverse=True)
+    marks = []
+    for row in zip(*np.unravel_index(once, sizes), strict=True):
+        key = {name: columns[name][1][k] for name, k in zip(columns, row, strict=True)}
+        marks.append(_mark(key, limits, kinds, quantities, head))
+    return table.assign(limit=np.array(marks, dtype=object)[place])
 
 
 def _mark(

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -118,6 +118,20 @@ def csv_text(table: pd.DataFrame, digits: str | None = None, *, header: bool = T
         Whether the names of the columns stand before the rows.
     """
     safe = table.rename(columns=for_table)
-    for name in safe.columns[[kind.kind == "O" or kind == "string" for kind in safe.dtypes]]:
-        safe[name] = safe[name].map(for_table)
+    for at in range(safe.shape[1]):
+        safe.isetitem(at, _cells(safe.iloc[:, at], digits))
     return str(safe.to_csv(index=False, header=header, float_format=digits, lineterminator="\n"))
+
+
+def _cells(column: pd.Series, digits: str | None) -> Any:
+    """Cells of a column as they are written."""
+    if column.dtype == "string":
+        return column.map({value: for_table(value) for value in column.unique()})
+    if column.dtype.kind == "O":
+        return column.map(for_table)
+    if column.dtype.kind != "f" or digits is None:
+        return column
+    # All floats in one call; the table's own writer makes one for each.
+    values = tuple(column.to_numpy(dtype=float).tolist())
+    written = ((digits + "\n") * len(values) % values).split("\n")
+    return ["" if text == "nan" else text for text in written[:-1]]

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from momentshare.reading import pairs
+from momentshare.reading.columns import stacked
 from momentshare.reading.once import made_once
 from momentshare.runs import CaseSet
 
@@ -69,7 +70,7 @@ def test_orders_are_those_of_a_loop(activation):
             agree = sum((b - a) * np.sign(mean) > 1e-6 for a, b in both)
             row = ("free", head, names[higher], names[lower], abs(mean), agree, len(both))
             wanted.append(row)
-    found = pairs._orders("free", HEADS, names, activation)
+    found = stacked([pairs._orders("free", HEADS, names, activation)])
     assert len(found) == len(wanted) == 18
     for row, want in zip(found.itertuples(index=False), wanted, strict=True):
         assert tuple(row) == (*want[:4], pytest.approx(want[4], abs=1e-15), *want[5:])
@@ -86,3 +87,15 @@ def test_mean_ratios_are_those_of_a_loop(activation):
             ]
             wanted = np.mean(known) if known else np.nan
             assert found[h] == pytest.approx(wanted, rel=1e-14, nan_ok=True)
+
+
+def test_stacked_columns_are_those_of_tables_one_below_the_other():
+    parts = [
+        {"name": "a", "at": np.arange(3), "value": np.array([0.1, np.nan, 0.3]), "timed": True},
+        {"name": "b", "at": np.arange(2), "value": np.array([1.0, 2.0]), "timed": False,
+         "impulse": np.array([5.0, 6.0])},
+        {"name": "c", "at": np.arange(0), "value": np.zeros(0), "timed": False},
+    ]  # fmt: skip
+    want = pd.concat([pd.DataFrame(part) for part in parts], ignore_index=True)
+    pd.testing.assert_frame_equal(stacked(parts), want)
+    assert stacked([]).empty

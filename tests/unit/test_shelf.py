@@ -135,7 +135,7 @@ def test_a_shelved_study_says_what_one_in_memory_says(solved, shelved):
 def test_blocks_of_a_csv_give_the_bytes_of_the_whole(tmp_path, solved, shelved, table):
     writer = Writer(tmp_path)
     writer.csv("whole.csv", table(solved))
-    writer.csv_blocks("blocks.csv", (table(one) for one in shelved.one_by_one()))
+    writer.csv_blocks("blocks.csv", (table(one) for one in shelved.parts()))
     assert (tmp_path / "blocks.csv").read_bytes() == (tmp_path / "whole.csv").read_bytes()
 
 

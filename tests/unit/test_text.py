@@ -55,6 +55,26 @@ def test_a_table_is_written_as_before_where_nothing_is_dangerous():
     assert csv_text(table, "%.4g") == "a,b,c\nx,1.235,u\n,2,v\n"
 
 
+@pytest.mark.parametrize("digits", ["%.7g", "%.3f", None])
+def test_numbers_are_written_as_the_library_of_tables_writes_them(digits):
+    rng = np.random.default_rng(4)
+    values = rng.normal(size=400) * 10.0 ** rng.integers(-25, 25, 400)
+    values[:6] = (np.nan, np.inf, -np.inf, -0.0, 1e22, 1.0)
+    table = pd.DataFrame(
+        {
+            "value": values,
+            "single": values.astype(np.float32),
+            "count": np.arange(400),
+            "name": np.where(values > 0.0, "x, y", "z"),
+            "label": pd.Categorical(np.where(values > 0.0, "p", "q")),
+            "mixed": np.array(["a", None, 1.5, True, 1, 'q"t', ""] * 57 + ["b"], dtype=object),
+        }
+    )
+    for part in (table, table.iloc[:0], table[["value"]], table[["mixed"]]):
+        want = part.to_csv(index=False, float_format=digits, lineterminator="\n")
+        assert csv_text(part, digits) == want
+
+
 def test_the_console_shows_what_a_terminal_would_obey(capsys):
     screen = console()
     screen.print("[bold]a\x1b[2Jb[/bold]")

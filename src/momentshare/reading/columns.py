@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Mapping, Sequence
 
     from momentshare.analysis import LiftResult
     from momentshare.runs import Case, CaseSet
@@ -43,9 +43,25 @@ def height_columns(case: Case, rows: int = 1) -> dict[str, Any]:
     return {name: np.repeat(values, rows) for name, values in columns.items()}
 
 
-def stacked(parts: list[pd.DataFrame]) -> pd.DataFrame:
-    """Concatenate tables; an empty table if there are none."""
-    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+def stacked(parts: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
+    """Put the columns of parts one below the other; an empty table if there are none.
+
+    A column is an array, or one value for all rows of its part; NaN where a part has none.
+    """
+    rows = [max(len(v) for v in part.values() if not np.isscalar(v)) for part in parts]
+    names = dict.fromkeys(name for part in parts for name in part)
+    return pd.DataFrame(
+        {name: _column([part.get(name, np.nan) for part in parts], rows) for name in names}
+    )
+
+
+def _column(values: Sequence[Any], rows: Sequence[int]) -> np.ndarray | pd.Series:
+    """One below the other; a single value is repeated over the rows of its part."""
+    if all(np.isscalar(value) for value in values):
+        return pd.Series(values).repeat(list(rows)).reset_index(drop=True)
+    return np.concatenate(
+        [np.full(n, v) if np.isscalar(v) else v for v, n in zip(values, rows, strict=True)]
+    )
 
 
 def frame_status(reachable: np.ndarray, status: np.ndarray) -> np.ndarray:
@@ -58,8 +74,5 @@ def result_table(
 ) -> pd.DataFrame:
     """Table of some columns of every result, with its keys in front."""
     return stacked(
-        [
-            pd.DataFrame({**case_keys(case, result), **columns(case, result)})
-            for case, result in study.pairs()
-        ]
+        [{**case_keys(case, result), **columns(case, result)} for case, result in study.pairs()]
     )

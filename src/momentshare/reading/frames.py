@@ -7,7 +7,6 @@ from itertools import compress
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 
 from momentshare.directions import ROWS
 from momentshare.hand import COUPLES
@@ -20,6 +19,8 @@ from momentshare.reading.columns import (
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+
+    import pandas as pd
 
     from momentshare.analysis import LiftResult
     from momentshare.runs import Case, CaseSet
@@ -94,7 +95,10 @@ def frame_table(study: CaseSet) -> pd.DataFrame:
 
 
 def frame_blocks(study: CaseSet) -> Iterator[pd.DataFrame]:
-    """Give the rows of :func:`frame_table` result by result; labels know those of every case."""
+    """Give the rows of :func:`frame_table` in parts; labels know those of every case.
+
+    A case that is a part by itself comes result by result.
+    """
     keys = [(case.person, case.condition, result.lateral.mode) for case, result in study.pairs()]
     labels = dict(
         zip(
@@ -103,11 +107,18 @@ def frame_blocks(study: CaseSet) -> Iterator[pd.DataFrame]:
             strict=True,
         )
     )
+    for part in study.parts():
+        for few in _single_results(part) if len(part.cases) == 1 else [part]:
+            table = frame_table(few)
+            for key, known in labels.items():
+                table[key] = table[key].cat.set_categories(known)
+            yield table
+
+
+def _single_results(study: CaseSet) -> Iterator[CaseSet]:
+    """Every result as a set of its own."""
     for case, result in study.pairs():
-        table = frame_table(replace(study, cases=(replace(case, results=(result,)),)))
-        for key, known in labels.items():
-            table[key] = table[key].cat.set_categories(known)
-        yield table
+        yield replace(study, cases=(replace(case, results=(result,)),))
 
 
 def moment_table(study: CaseSet) -> pd.DataFrame:
@@ -205,5 +216,5 @@ def posture_table(study: CaseSet) -> pd.DataFrame:
             columns[f"elbow_{letter}_m"] = lift.elbow[:, axis]
         columns["reachable"] = lift.reachable
         keys = {"person": case.person, "condition": case.condition}
-        parts.append(pd.DataFrame(keys | columns))
+        parts.append(keys | columns)
     return stacked(parts)

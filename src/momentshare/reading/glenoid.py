@@ -95,7 +95,7 @@ def glenoid_table(study: CaseSet) -> pd.DataFrame:
                     **dict(zip(GIRDLE_FORCE, handed.force.T, strict=True)),
                     **dict(zip(GIRDLE_MOMENT, handed.moment.T, strict=True)),
                 }
-                parts.append(pd.DataFrame(case_keys(case, result) | columns))
+                parts.append(case_keys(case, result) | columns)
     return stacked(parts)
 
 

@@ -129,10 +129,8 @@ def head_table(study: CaseSet) -> pd.DataFrame:
     for case, result in study.pairs():
         people.setdefault((case.condition, result.lateral.mode), []).append(case_key(case, result))
     parts = [
-        pd.DataFrame(
-            {"condition": condition, "lateral": mode, "head": list(study.model.head_names)}
-            | band_columns(same, study)
-        )
+        {"condition": condition, "lateral": mode, "head": list(study.model.head_names)}
+        | band_columns(same, study)
         for (condition, mode), same in people.items()
     ]
     return table.merge(stacked(parts), how="left", on=keys)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
 from momentshare.directions import moment_direction
 from momentshare.reading.columns import (
@@ -16,6 +15,8 @@ from momentshare.reading.columns import (
 )
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from momentshare.analysis import LiftResult
     from momentshare.runs import CaseSet
 
@@ -74,7 +75,7 @@ def load_table(study: CaseSet) -> pd.DataFrame:
             "limiting_heads": heads,
             "status": frame_status(case.prepared.lift.reachable, result.greatest.status_text),
         }
-        parts.append(pd.DataFrame(case_keys(case, result) | columns))
+        parts.append(case_keys(case, result) | columns)
     return stacked(parts)
 
 

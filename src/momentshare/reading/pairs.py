@@ -58,16 +58,14 @@ def ratio_table(study: StudyResult) -> pd.DataFrame:
             continue
         at = names.index(first)
         parts += [
-            pd.DataFrame(
-                {
-                    "lateral": mode,
-                    "head": heads,
-                    "condition": condition,
-                    "other": first,
-                    "activation_ratio": _mean_ratio(activation[..., k], activation[..., at]),
-                    "force_ratio": _mean_ratio(force[..., k], force[..., at]),
-                }
-            )
+            {
+                "lateral": mode,
+                "head": heads,
+                "condition": condition,
+                "other": first,
+                "activation_ratio": _mean_ratio(activation[..., k], activation[..., at]),
+                "force_ratio": _mean_ratio(force[..., k], force[..., at]),
+            }
             for k, condition in enumerate(names)
         ]
     return stacked(parts)
@@ -119,7 +117,7 @@ def ordering_table(study: CaseSet) -> pd.DataFrame:
 
 def _orders(
     mode: str, heads: NDArray[np.str_], names: NDArray[np.str_], activation: NDArray[np.float64]
-) -> pd.DataFrame:
+) -> dict[str, Any]:
     """Order every two conditions within every head, from heads × people × conditions."""
     one, two = (np.array(ends) for ends in zip(*combinations(range(len(names)), 2), strict=True))
     difference = activation[..., two] - activation[..., one]  # heads, people, pairs
@@ -131,18 +129,16 @@ def _orders(
     )  # fmt: skip
     rises = mean >= 0.0
     agreeing = np.count_nonzero(difference * np.sign(mean)[:, None, :] > _TIE, axis=1)
-    found = pd.DataFrame(
-        {
-            "lateral": mode,
-            "head": np.repeat(heads, len(one)),
-            "condition": names[np.where(rises, two, one)].ravel(),
-            "other": names[np.where(rises, one, two)].ravel(),
-            "difference": np.abs(mean).ravel(),
-            "people_agreeing": agreeing.ravel(),
-            "people": people.ravel(),
-        }
-    )
-    return found[found["people"] > 0]
+    some = people > 0
+    return {
+        "lateral": mode,
+        "head": np.broadcast_to(heads[:, None], people.shape)[some],
+        "condition": names[np.where(rises, two, one)][some],
+        "other": names[np.where(rises, one, two)][some],
+        "difference": np.abs(mean)[some],
+        "people_agreeing": agreeing[some],
+        "people": people[some],
+    }
 
 
 def _with_turns(table: pd.DataFrame, study: CaseSet) -> pd.DataFrame:

@@ -52,6 +52,9 @@ __all__ = [
 _SHELVED = 4_000
 """Frames of a block whose answers go on a shelf; some 30 kB a frame are in work at once."""
 
+_TOGETHER = 4_000
+"""Frames from which cases in memory are tabled apart; some 20 kB of tables a frame."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LimbPlan:
@@ -224,11 +227,20 @@ class CaseSet:
                 yield case, result
             self.release()
 
-    def one_by_one(self) -> Iterator[Self]:
-        """Every case as a set of its own, for tables that are too long to be held."""
-        for case in self.cases:
-            yield replace(self, cases=(case,))
-            self.release()
+    def parts(self) -> Iterator[Self]:
+        """Give sets of some cases, for tables that may be too long; few cases are one part.
+
+        On a shelf every case is a part.
+        """
+        most = 0 if self.shelf is not None else _TOGETHER
+        first, frames = 0, 0
+        for at, case in enumerate(self.cases, start=1):
+            frames += len(case.prepared.lift.fraction)
+            if frames >= most or at == len(self.cases):
+                whole = at - first == len(self.cases)
+                yield self if whole else replace(self, cases=self.cases[first:at])
+                self.release()
+                first, frames = at, 0
 
     def release(self) -> None:
         """Give back the memory of arrays that were read from the shelf."""

@@ -256,7 +256,7 @@ def _write_all(
             makers["glenoid_heads.csv"] = reading.glenoid_head_table
         for name, make in makers.items():
             if name in _LONG:
-                blocks = (limited(name, make(one)) for one in study.one_by_one())
+                blocks = (limited(name, make(one)) for one in study.parts())
                 writer.csv_blocks(name, blocks)
             else:
                 writer.csv(name, limited(name, make(study)))
