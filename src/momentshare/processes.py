@@ -38,6 +38,7 @@ IN_FLIGHT = 2
 ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 """Settings that keep linear algebra libraries from using one thread per core in every process."""
 
+Key = TypeVar("Key")
 Answer = TypeVar("Answer")
 
 _BEGIN = """
@@ -106,11 +107,12 @@ def _is_here(path: str) -> bool:
 
 def on_processes(
     work: Callable[..., Answer],
-    tasks: Iterable[tuple[int, tuple[Any, ...]]],
+    tasks: Iterable[tuple[Key, tuple[Any, ...]]],
     processes: int,
     *,
     scratch: str | None = None,
-) -> Generator[tuple[int, Answer | None]]:
+    each: int = IN_FLIGHT,
+) -> Generator[tuple[Key, Answer | None]]:
     """Yield the key and the answer of each task as it is done.
 
     Parameters
@@ -123,10 +125,12 @@ def on_processes(
         How many at once.
     scratch : str, optional
         Folder in which they keep what is temporary; the system's for such files by default.
+    each : int
+        Tasks assigned to each at a time.
 
     Yields
     ------
-    key : int
+    key : object
     answer : object or None
         ``None`` when the process that worked on it died; another one takes its place. Closing the
         generator early ends every process at once.
@@ -142,8 +146,8 @@ def on_processes(
         prefix="momentshare-", dir=scratch, ignore_cleanup_errors=True
     ) as own:
         staff = [_Keeper(own) for _ in range(processes)]
-        answers: queue.SimpleQueue[tuple[int, bytes | Exception]] = queue.SimpleQueue()
-        todo: queue.SimpleQueue[tuple[int, bytes] | None] = queue.SimpleQueue()
+        answers: queue.SimpleQueue[tuple[Any, bytes | Exception]] = queue.SimpleQueue()
+        todo: queue.SimpleQueue[tuple[Any, bytes] | None] = queue.SimpleQueue()
         threads = [
             threading.Thread(target=keeper.run, args=(todo, answers), daemon=True)
             for keeper in staff
@@ -158,7 +162,7 @@ def on_processes(
             return given
 
         try:
-            waiting = hand_out(IN_FLIGHT * processes)
+            waiting = hand_out(each * processes)
             for thread in threads:
                 thread.start()
             while waiting:
@@ -201,8 +205,8 @@ class _Keeper:
 
     def run(
         self,
-        todo: queue.SimpleQueue[tuple[int, bytes] | None],
-        answers: queue.SimpleQueue[tuple[int, bytes | Exception]],
+        todo: queue.SimpleQueue[tuple[Any, bytes] | None],
+        answers: queue.SimpleQueue[tuple[Any, bytes | Exception]],
     ) -> None:
         while not self.ended and (task := todo.get()) is not None:
             key, values = task

@@ -1,5 +1,7 @@
 """Figures are the same whoever draws them, and a fault of another process is seen here."""
 
+import threading
+import time
 from functools import partial
 
 import pytest
@@ -9,7 +11,7 @@ from momentshare.demo import small_study
 from momentshare.files import Writer
 from momentshare.report.figures.arm.drawing import draw_arm
 from momentshare.report.figures.study import study_drawings
-from momentshare.report.writing.drawings import drawn_ahead, write_drawings
+from momentshare.report.writing.drawings import drawing_processes, drawn_ahead, write_drawings
 
 CHOSEN = ("activation_by_head", "greatest_load", "arm_wide")
 
@@ -33,7 +35,12 @@ def test_figures_are_the_same_whoever_draws_them(drawings, tmp_path):
     for processes in (0, 1):
         folder = tmp_path / str(processes)
         writer, said = Writer(folder), []
-        with drawn_ahead(made, shown, processes=processes) as ahead:
+        with (
+            drawing_processes(processes) as helpers,
+            drawn_ahead(made, shown, helpers=helpers) as ahead,
+        ):
+            while processes and len(ahead.left) == len(made):  # until the other has begun
+                time.sleep(0.02)
             ahead.write(writer, progress=said.append)
         assert written(folder) == wanted
         assert writer.names == alone.names  # in order, whoever was first
@@ -45,12 +52,24 @@ def test_a_fault_of_another_process_is_raised_where_figures_are_wanted(drawings,
     wrong = {"wrong": partial(draw_arm, None, title="", note="", scale=1.0), **made}
     with (
         pytest.raises(AttributeError, match="NoneType"),
-        drawn_ahead(wrong, shown, processes=1) as ahead,
+        drawing_processes(1) as helpers,
+        drawn_ahead(wrong, shown, helpers=helpers) as ahead,
     ):
         ahead.write(Writer(tmp_path))
 
 
 def test_drawings_that_are_not_wanted_after_all_end_with_the_block(drawings):
     made, shown = drawings
-    with pytest.raises(ValueError, match="given up"), drawn_ahead(made, shown, processes=1):
+    with (
+        pytest.raises(ValueError, match="given up"),
+        drawing_processes(1) as helpers,
+        drawn_ahead(made, shown, helpers=helpers),
+    ):
         raise ValueError("given up")
+
+
+def test_processes_that_get_nothing_to_draw_end_with_the_block():
+    before = threading.active_count()
+    with drawing_processes(1):
+        assert threading.active_count() > before
+    assert threading.active_count() == before

@@ -157,13 +157,17 @@ def _compare(
     from momentshare.files import run_folder
     from momentshare.report.text.effects import print_effects
     from momentshare.report.text.terminal import print_study
+    from momentshare.report.writing.drawings import drawing_processes
     from momentshare.report.writing.study import folder_options, is_long, write_results
     from momentshare.runs import shelf_in
     from momentshare.study import plan_study
 
     planned = plan_study(study)
     screen = console(quiet=quiet)
-    with run_folder(out, "compare", **folder_options(study, planned.model)) as run:
+    with (
+        run_folder(out, "compare", **folder_options(study, planned.model)) as run,
+        drawing_processes(None if figures else 0) as helpers,
+    ):
         shelf = shelf_in(run.scratch) if is_long(study) else None
         result = _run(planned, screen, band=band, shelf=shelf)
         tables = None
@@ -181,6 +185,7 @@ def _compare(
                 run,
                 figures=figures,
                 effects=tables,
+                helpers=helpers,
                 progress=lambda what: status.update(f"writing {what}"),
             )
     if tables is not None:

@@ -17,7 +17,6 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.optimize import root
 
 from momentshare.errors import PostureError
 from momentshare.exercise.profile import Profile
@@ -213,6 +212,7 @@ def _solve(
     off: Callable[[list[float]], list[float]], start: list[float], message: str
 ) -> list[float]:
     """Angles at which everything is in place; raise with the message if there are none."""
+    from scipy.optimize import root
 
     def in_floats(x: NDArray[np.float64]) -> NDArray[np.float64]:
         return np.array(off([float(v) for v in x]))

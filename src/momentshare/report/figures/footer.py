@@ -84,7 +84,8 @@ def _settled_width(figure: Figure) -> float:
 
 def _grow(figure: Figure, wide: float, *, above: float = 0.0, below: float = 0.0) -> None:
     """Make a figure so wide, and taller; all that is on it keeps its size and distances."""
-    figure.draw_without_rendering()  # constraints are settled, and legends know where they are
+    if figure.get_layout_engine() is not None:
+        figure.draw_without_rendering()
     figure.set_layout_engine("none")
     width, height = (float(v) for v in figure.get_size_inches())
     side, tall = 0.5 * (wide - width), height + above + below

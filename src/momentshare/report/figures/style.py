@@ -7,12 +7,13 @@ grey and for colour-blind readers. Amounts are shown on a perceptually even sequ
 from __future__ import annotations
 
 import warnings
+from bisect import bisect_right
 from contextlib import contextmanager
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Sequence
 
 __all__ = [
     "FAINT",
@@ -198,23 +199,27 @@ def text_width(text: str, size: float = 8.0, weight: str = "normal") -> float:
 
 def fit(text: str, width: float, size: float = 8.0, weight: str = "normal") -> str:
     """Break a text into lines no wider than ``width`` [inch]; cut words that are longer."""
+
+    def fitting(pieces: Sequence[str], joint: str) -> int:
+        """Count the first pieces that fit on a line; more are never narrower."""
+        return bisect_right(
+            range(1, len(pieces) + 1),
+            False,
+            key=lambda count: text_width(joint.join(pieces[:count]), size, weight) > width,
+        )
+
     lines: list[str] = []
-    line = ""
-    for word in text.split():
-        trial = f"{line} {word}".strip()
-        if text_width(trial, size, weight) <= width:
-            line = trial
+    words = text.split()
+    while words:
+        count = fitting(words, " ")
+        if count:
+            lines.append(" ".join(words[:count]))
+            words = words[count:]
             continue
-        if line:
-            lines.append(line)
-        line = word
-        while text_width(line, size, weight) > width and len(line) > 1:
-            keep = len(line) - 1
-            while keep > 1 and text_width(line[:keep], size, weight) > width:
-                keep -= 1
-            lines.append(line[:keep])
-            line = line[keep:]
-    return "\n".join([*lines, line])
+        keep = max(fitting(words[0], ""), 1)
+        lines.append(words[0][:keep])
+        words = [rest, *words[1:]] if (rest := words[0][keep:]) else words[1:]
+    return "\n".join(lines)
 
 
 def head_label(head: str) -> str:

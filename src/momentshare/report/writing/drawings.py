@@ -6,12 +6,15 @@ other. So other processes draw while this one makes tables, and this one draws w
 
 from __future__ import annotations
 
+import gc
 import pickle
+import queue
 import tempfile
 import threading
 from collections import deque
 from contextlib import closing, contextmanager
 from functools import lru_cache
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -29,12 +32,20 @@ if TYPE_CHECKING:
 
     Drawing = Callable[[], Figure]
 
-__all__ = ["Drawings", "drawn_ahead", "write_drawings"]
+__all__ = ["Drawings", "Helpers", "drawing_processes", "drawn_ahead", "write_drawings"]
 
 _LEAST = 4
 """Number of drawings for which another process is worth its start-up, a second of its time."""
 
 _FORMATS = ("png", "svg")
+
+_NEEDED = (
+    "matplotlib.backends.backend_agg",
+    "matplotlib.backends.backend_svg",
+    "momentshare.report.figures.arm.selection",
+    "momentshare.report.figures.study",
+)
+"""Modules that drawing needs."""
 
 ARRAYS = ".arrays"
 """Ending of the file with the arrays of what is drawn, which other processes only map."""
@@ -82,6 +93,22 @@ def write_drawings(
 
 
 @contextmanager
+def drawing_processes(processes: int | None = None) -> Iterator[Helpers]:
+    """Start processes that load what drawing needs, before it is known what there is to draw.
+
+    Parameters
+    ----------
+    processes : int, optional
+        By default one less than there are cores.
+    """
+    helpers = Helpers(cores() - 1 if processes is None else processes)
+    try:
+        yield helpers
+    finally:
+        helpers.end()
+
+
+@contextmanager
 def drawn_ahead(
     drawings: Mapping[str, Drawing],
     shown: Sequence[str] = (),
@@ -89,7 +116,7 @@ def drawn_ahead(
     formats: Sequence[str] = _FORMATS,
     dpi: float | None = None,
     note: str = "",
-    processes: int | None = None,
+    helpers: Helpers | None = None,
 ) -> Iterator[Drawings]:
     """Let other processes begin to draw; ``write`` of the result draws what is left and writes all.
 
@@ -100,21 +127,26 @@ def drawn_ahead(
         functions are module-level ones, or partials of them.
     shown, formats, dpi, note
         As for :func:`write_drawings`.
-    processes : int, optional
-        How many others draw; by default one less than there are cores, and none for a few
-        drawings. The files do not depend on it.
+    helpers : Helpers, optional
+        The other processes, from :func:`drawing_processes`, which draw once; by default they are
+        started here, and none for a few drawings. The files do not depend on it.
     """
-    others = cores() - 1 if processes is None and len(drawings) >= _LEAST else processes or 0
     ready = Drawings(drawings, shown, formats=formats, dpi=dpi, note=note)
-    if others < 1:
-        yield ready
-        return
+    if helpers is None:
+        with drawing_processes(0 if len(drawings) < _LEAST else None) as own:
+            yield from _drawn_with(ready, own)
+    else:
+        yield from _drawn_with(ready, helpers)
+
+
+def _drawn_with(ready: Drawings, helpers: Helpers) -> Iterator[Drawings]:
     with tempfile.TemporaryDirectory(prefix="momentshare-", ignore_cleanup_errors=True) as folder:
         try:
-            ready.begin(Path(folder) / "drawings", others)
+            helpers.begin(ready, Path(folder) / "drawings")
             yield ready
         finally:
-            ready.end()
+            ready.left.clear()
+            helpers.end()
 
 
 class Drawings:
@@ -124,6 +156,15 @@ class Drawings:
     ----------
     drawings, shown, formats, dpi, note
         As for :func:`write_drawings`.
+
+    Attributes
+    ----------
+    left : deque of str
+        Names of those that nobody has begun; others take the first, this process the last.
+    done : dict
+        Name → bytes by ending.
+    helpers : Helpers or None
+        Who draws too.
     """
 
     def __init__(
@@ -139,68 +180,102 @@ class Drawings:
 
         self.drawings = drawings
         self.way = _Way(style.settings([*shown, note]), tuple(formats), dpi, note)
-        self._left = deque(drawings)
-        self._done: dict[str, dict[str, bytes]] = {}
-        self._fault: BaseException | None = None
-        self._thread: threading.Thread | None = None
-
-    def begin(self, place: Path, processes: int) -> None:
-        """Hand drawings to other processes, which read them from a file that is made here."""
-        with place.with_suffix(ARRAYS).open("wb") as file:
-            told = laid_aside((dict(self.drawings), self.way), file)
-        place.write_bytes(pickle.dumps(told))
-        self._thread = threading.Thread(target=self._follow, args=(place, processes), daemon=True)
-        self._thread.start()
+        self.left = deque(drawings)
+        self.done: dict[str, dict[str, bytes]] = {}
+        self.helpers: Helpers | None = None
 
     def write(self, writer: Writer, *, progress: Callable[[str], None] | None = None) -> None:
         """Draw what nobody has begun, wait for the others, and write all in order."""
-        while (name := self._next(last=self._thread is not None)) is not None:
+        take = self.left.popleft if self.helpers is None else self.left.pop
+        while (name := _next(take)) is not None:
             if progress is not None:
                 progress(name)
-            self._done[name] = _drawn(self.drawings[name], self.way)
-        if self._thread is not None:
-            self._thread.join()
-        if self._fault is not None:
-            raise self._fault
+            self.done[name] = _drawn(self.drawings[name], self.way)
+        if self.helpers is not None:
+            self.helpers.wait()
         for name in self.drawings:
-            for ending, data in self._done[name].items():
+            for ending, data in self.done[name].items():
                 writer.raw(f"{name}.{ending}", data)
 
+
+def _next(take: Callable[[], str]) -> str | None:
+    try:
+        return take()
+    except IndexError:
+        return None
+
+
+class Helpers:
+    """Processes that draw what they are given once; see :func:`drawing_processes`."""
+
+    def __init__(self, processes: int) -> None:
+        self._processes = processes
+        self._given: queue.SimpleQueue[tuple[Drawings, str] | None] = queue.SimpleQueue()
+        self._fault: BaseException | None = None
+        self._thread = threading.Thread(target=self._follow, daemon=True)
+        if processes > 0:
+            self._thread.start()
+
+    def begin(self, drawings: Drawings, place: Path) -> None:
+        """Hand out drawings; processes read them from a file that is made here."""
+        if self._processes > 0:
+            with place.with_suffix(ARRAYS).open("wb") as file:
+                told = laid_aside((dict(drawings.drawings), drawings.way), file)
+            place.write_bytes(pickle.dumps(told))
+            drawings.helpers = self
+            self._given.put((drawings, str(place)))
+
+    def wait(self) -> None:
+        """Wait until all that was handed out is drawn; raise what went wrong."""
+        self._thread.join()
+        if self._fault is not None:
+            raise self._fault
+
     def end(self) -> None:
-        """Stop further drawing; wait for what is being drawn."""
-        self._left.clear()
-        if self._thread is not None:
+        """Let the processes end, once they have drawn what they began."""
+        self._given.put(None)
+        if self._processes > 0:
             self._thread.join()
 
-    def _next(self, *, last: bool) -> str | None:
-        """Take the next drawing that nobody has begun; others take the first, this one the last."""
+    def _follow(self) -> None:
+        def tasks() -> Iterator[tuple[str, tuple[str, str]]]:
+            for _ in range(self._processes):
+                yield "", ("", "")
+            given.append(self._given.get())
+            if given[0] is not None:
+                drawings, place = given[0]
+                while (name := _next(drawings.left.popleft)) is not None:
+                    yield name, (place, name)
+
+        given: list[tuple[Drawings, str] | None] = []
         try:
-            return self._left.pop() if last else self._left.popleft()
-        except IndexError:
-            return None
-
-    def _follow(self, place: Path, processes: int) -> None:
-        names = list(self.drawings)
-
-        def tasks() -> Iterator[tuple[int, tuple[str, str]]]:
-            while (name := self._next(last=False)) is not None:
-                yield names.index(name), (str(place), name)
-
-        try:
-            with closing(on_processes(draw_stored, tasks(), processes)) as answers:
-                for number, found in answers:
+            with closing(on_processes(draw_stored, tasks(), self._processes, each=1)) as answers:
+                for name, found in answers:
+                    if not name or not given or given[0] is None:
+                        continue
                     if found is None:  # its process died: drawn here, where a fault becomes visible
-                        self._left.append(names[number])
+                        given[0][0].left.append(name)
                     else:
-                        self._done[names[number]] = found
+                        given[0][0].done[name] = found
         except BaseException as err:  # noqa: BLE001 - raised again where the figures are wanted
             self._fault = err
 
 
 def draw_stored(place: str, name: str) -> dict[str, bytes]:
-    """Draw one of the drawings of a file, by ending; runs in another process."""
+    """Draw one of the drawings of a file, by ending; runs in another process.
+
+    Without a file it loads what drawing needs.
+    """
+    if not place:
+        _load()
+        return {}
     drawings, way = _stored(place)
     return _drawn(drawings[name], way)
+
+
+def _load() -> None:
+    for name in _NEEDED:
+        import_module(name)
 
 
 @lru_cache(maxsize=1)
@@ -218,9 +293,21 @@ def _drawn(make: Drawing, way: _Way) -> dict[str, bytes]:
     from momentshare.report.figures.footer import add_footer
 
     look: Any = way.look
-    with mpl.rc_context(look), style.quiet():
+    with mpl.rc_context(look), style.quiet(), _without_collecting():
         figure = make()
         if way.dpi is not None:
             figure.set_dpi(way.dpi)
         add_footer(figure, way.note)
         return {ending: figure_bytes(figure, ending, way.dpi) for ending in way.formats}
+
+
+@contextmanager
+def _without_collecting() -> Iterator[None]:
+    """Look for unused objects before and after, not meanwhile: a tenth of a drawing's time."""
+    before = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if before:
+            gc.enable()

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from momentshare.files import Writer
     from momentshare.model import Model
     from momentshare.report.page.answer import Answer
+    from momentshare.report.writing.drawings import Helpers
     from momentshare.study import Study, StudyResult
 
 __all__ = [
@@ -150,6 +151,7 @@ def write_results(
     *,
     figures: bool = True,
     effects: tuple[pd.DataFrame, pd.DataFrame] | None = None,
+    helpers: Helpers | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> list[str]:
     """Write tables, figures and the record of a run, all or nothing.
@@ -162,6 +164,8 @@ def write_results(
         If false, figures written by an earlier run of the same study stay.
     effects : pair of DataFrame, optional
         Effect of each modelling choice, from :func:`momentshare.effects.effect_tables`.
+    helpers : Helpers, optional
+        Processes that draw, if they are running already.
     progress : callable, optional
         Called with what is written next.
 
@@ -174,7 +178,9 @@ def write_results(
         as_run_folder(folder, COMPARE, **folder_options(study.study, study.model)) as run,
         run.results(leave=() if figures else FIGURES) as writer,
     ):
-        _write_all(study, writer, figures=figures, effects=effects, progress=progress)
+        _write_all(
+            study, writer, figures=figures, effects=effects, helpers=helpers, progress=progress
+        )
     return sorted(writer.names)
 
 
@@ -235,6 +241,7 @@ def _write_all(
     *,
     figures: bool,
     effects: tuple[pd.DataFrame, pd.DataFrame] | None,
+    helpers: Helpers | None,
     progress: Callable[[str], None] | None,
 ) -> None:
     def say(what: str) -> None:
@@ -273,7 +280,7 @@ def _write_all(
         from momentshare.report.figures.study import study_drawings
 
         with drawn_ahead(
-            *study_drawings(study, "figures/"), note=study.study.file.note
+            *study_drawings(study, "figures/"), note=study.study.file.note, helpers=helpers
         ) as drawings:
             write_tables()
             say("figures")
