@@ -147,7 +147,8 @@ conditions = "".join(
 folder = Path(tempfile.mkdtemp())
 (folder / "study.toml").write_text(
     'title = "Ten spacings"\\n[settings]\\nlateral = ["zero", "free"]\\n'
-    '[[person]]\\nname = "Ada"\\nsex = "female"\\nstature_cm = 166\\nbody_mass_kg = 62\\n' + conditions
+    '[[person]]\\nname = "Ada"\\nsex = "female"\\nstature_cm = 166\\nbody_mass_kg = 62\\n'
+    + conditions
 )
 plan = UncertaintyPlan(
     study=load_study(folder / "study.toml"), draws=1000, frames=51, trajectories=0, sobol=0
