@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
+from momentshare.directions import DIRECTIONS
 from momentshare.errors import UnknownNameError
 
 if TYPE_CHECKING:
@@ -35,6 +36,7 @@ __all__ = [
     "LIFT_QUANTITIES",
     "PARTS",
     "QUANTITIES",
+    "STRENGTH_QUANTITIES",
     "LiftKind",
     "Limit",
     "Limits",
@@ -42,7 +44,9 @@ __all__ = [
     "keys_text",
     "lift_kinds",
     "marked",
+    "strength_keys",
     "with_limits",
+    "with_strength_limits",
 ]
 
 HEAD_QUANTITIES = {
@@ -67,7 +71,13 @@ LIFT_QUANTITIES = {
 }
 """Quantities of a lift as a whole, in words."""
 
-QUANTITIES = HEAD_QUANTITIES | LIFT_QUANTITIES
+STRENGTH_QUANTITIES = {
+    f"strength_{name}": f"strength of {direction.words}" for name, direction in DIRECTIONS.items()
+}
+"""Greatest moments by direction, in words. A size is a moment or a utilisation, an order a
+comparison of postures, such as the bias of a strength test."""
+
+QUANTITIES = HEAD_QUANTITIES | LIFT_QUANTITIES | STRENGTH_QUANTITIES
 
 _RESTS_ON = {
     "force": ("activation",),
@@ -372,3 +382,55 @@ def _mark(
         lateral=row.get("lateral", ""),
     )
     return keys_text(found)
+
+
+def strength_keys(limits: Limits, direction: str, claim: str, kind: LiftKind | None = None) -> str:
+    """Keys of the limits that concern the strength of a direction.
+
+    Parameters
+    ----------
+    limits : Limits
+    direction : str
+        One of :data:`momentshare.directions.DIRECTIONS`.
+    claim : {"size", "order"}
+        Whether a moment is meant as it is, or compared with that in another posture.
+    kind : LiftKind, optional
+        The lift that it is compared with.
+    """
+    kinds = (kind or LiftKind(),)
+    return keys_text(limits.at(f"strength_{direction}", kinds=kinds, claim=claim))
+
+
+def with_strength_limits(
+    table: pd.DataFrame, limits: Limits, kinds: Mapping[str, LiftKind]
+) -> pd.DataFrame:
+    """Add the column ``limit`` to a table of strength: keys that concern its direction.
+
+    Parameters
+    ----------
+    table : DataFrame
+        With ``direction``; ``condition``, where a lift is meant; ``test_posture_bias``, where
+        postures are compared.
+    limits : Limits
+    kinds : mapping
+        Condition → what kind of lift it is.
+
+    Returns
+    -------
+    DataFrame
+        A copy with the column last.
+    """
+    claims = ("size", "order") if "test_posture_bias" in table else ("size",)
+    names = table["condition"] if "condition" in table else [""] * len(table)
+    found = {
+        pair: " ".join(
+            dict.fromkeys(
+                " ".join(
+                    strength_keys(limits, pair[0], claim, kinds.get(pair[1])) for claim in claims
+                ).split()
+            )
+        )
+        for pair in dict.fromkeys(zip(table["direction"].astype(str), names, strict=True))
+    }
+    keys = [found[p] for p in zip(table["direction"].astype(str), names, strict=True)]
+    return table.assign(limit=keys)

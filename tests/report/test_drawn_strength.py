@@ -28,8 +28,11 @@ from typer.testing import CliRunner
 
 from momentshare.cli.main import app
 from momentshare.directions import ROWS
+from momentshare.limits import LiftKind, Limit, Limits
+from momentshare.model import load_model
 from momentshare.posture import posture_from_angles
 from momentshare.report.figures import strength as report
+from momentshare.report.text.strength_opening import bias_table, strength_opening
 from momentshare.strength import NetMoment, StrengthTest, joint_strength, study_strength
 from momentshare.strength.study import moments_report
 from momentshare.study import parse_study
@@ -67,6 +70,7 @@ SWEPT = {
     "elbow_extension": ("elbow_flexion", "elbow flexion [deg]"),
     "forearm_pronation": ("forearm_rotation", "forearm rotation, pronation + [deg]"),
 }
+ADDUCTION = "strength_shoulder_horizontal_adduction"
 TEST = StrengthTest(
     plane_deg=30.0, elevation_deg=40.0, axial_deg=-20.0, elbow_flexion_deg=75.0,
     forearm_rotation_deg=80.0,
@@ -126,17 +130,20 @@ def test_each_figure_is_written_under_its_own_name(tmp_path, monkeypatch):
         "utilisation_along_lift": report.utilisation_figure,
         "test_posture_bias": report.bias_figure,
     }
-    assert all(make.args[0] is found() for make in given["figures"].values())
-    assert given["figures"]["utilisation_along_lift"].args[1:] == (parse_study(TEXT).factors,)
-    own = {name: id(table) for name, table in given["tables"].items()}
-    assert own.pop("published_rows.csv")
-    assert own == {
-        "strength_along_lift.csv": id(found().along),
-        "utilisation_along_lift.csv": id(found().frames),
-        "utilisation.csv": id(found().utilisation),
-        "strength_test.csv": id(found().tests),
-        "strength_curves.csv": id(found().curves),
+    assert all(make.args[0].along is found().along for make in given["figures"].values())
+    assert given["figures"]["utilisation_along_lift"].args[1] == parse_study(TEXT).factors
+    tables = given["tables"]
+    assert tables.pop("published_rows.csv") is not None
+    wanted = {
+        "strength_along_lift.csv": found().along,
+        "utilisation_along_lift.csv": found().frames,
+        "utilisation.csv": found().utilisation,
+        "strength_test.csv": found().tests,
+        "strength_curves.csv": found().curves,
     }
+    assert set(tables) == set(wanted)
+    for name, table in wanted.items():
+        pd.testing.assert_frame_equal(tables[name][list(table.columns)], table)
 
 
 # --------------------------------------------------------------- tables
@@ -247,6 +254,103 @@ def test_printed_means_are_those_of_the_peaks(command):
         "greatest moment in the task's posture over that in the test's; above 1 the test makes the "
         "task look harder than it is" in plain(output)
     )
+
+
+# --------------------------------------------------------------- limits
+
+LIMITED = Limits(
+    (
+        Limit(
+            key="L7", title="Strength of extension", quantity="strength_elbow_extension",
+            claim="order", reason="r",
+        ),
+        Limit(
+            key="L8", title="Adduction in presses", quantity=ADDUCTION, exercises=("bar_press",),
+            claim="size", reason="r",
+        ),
+    )
+)  # fmt: skip
+
+
+def titled(figure):
+    """Title with the marks of limits → panel."""
+    return {plain(ax.get_title(loc="left")): ax for ax in figure.axes}
+
+
+KINDS = {"wide": LiftKind("bar_press", 1.8), "dumbbells": LiftKind("dumbbell_press", 1.4)}
+
+
+def test_cells_of_a_direction_carry_its_limits(command):
+    """The shipped limits stand in the tables and below the printed one."""
+    output, tables = command
+    limits = load_model().limits
+    marked = 0
+    for name, claims in (
+        ("utilisation", ("size", "order")),
+        ("strength_test", ("size",)),
+        ("strength_curves", ("size",)),
+    ):
+        table = tables[name]
+        for direction, part in table.groupby("direction"):
+            rows = [r for c in claims for r in limits.at(f"strength_{direction}", claim=c)]
+            wanted = " ".join(dict.fromkeys(row.key for row in rows))
+            assert set(part["limit"].fillna("")) == {wanted}
+            marked += bool(wanted)
+    assert marked
+    (rows,) = printed_tables(output).values()
+    shown = {key for cells in rows for key in cells["limit"].split()}
+    assert shown
+    assert all(f"{key}: {limits.of(key)[0].title}" in plain(output) for key in shown)
+
+
+def test_a_comparison_of_postures_is_hatched_where_a_limit_concerns_it():
+    figure = report.bias_figure(found(), LIMITED, KINDS)
+    hatched = {
+        title: {round(p.get_y() + 0.5) for p in ax.patches if p.get_hatch()}
+        for title, ax in titled(figure).items()
+    }
+    conditions = list(dict.fromkeys(found().frames["condition"]))
+    extended = found().utilisation
+    extended = extended[(extended["direction"] == "elbow_extension") & extended[BIAS].notna()]
+    wanted = {conditions.index(name) for name in extended["condition"]}
+    (own,) = [rows for title, rows in hatched.items() if "L7" in title]
+    assert own == wanted
+    assert all(not rows for title, rows in hatched.items() if "L7" not in title)
+    assert "Strength of extension (L7). Such rows are hatched." in head_of_figure(figure)
+    assert "Not supported" not in head_of_figure(report.bias_figure(found()))
+
+
+def test_a_moment_is_marked_in_its_panel():
+    curves = report.curves_figure(found(), LIMITED)
+    marked = [title for title in titled(curves) if "L8" in title or "L7" in title]
+    assert marked == ["shoulder horizontal adduction L8", "elbow extension L7"]
+    for title, ax in titled(curves).items():
+        assert any(p.get_hatch() for p in ax.patches) == (title in marked)
+    along = report.utilisation_figure(found(), None, LIMITED, KINDS)
+    shown = [title for title in titled(along) if "L8" in title]
+    assert shown
+    assert all("horizontal adduction" in title for title in shown)
+    assert not any("L7" in title for title in titled(along))  # nothing is compared
+    assert "Adduction in presses (L8)" in head_of_figure(along)
+
+
+def test_axes_of_utilisation_begin_at_nothing():
+    for ax in report.utilisation_figure(found()).axes:
+        assert ax.get_ylim()[0] == 0.0
+
+
+def test_a_limited_bias_is_no_finding():
+    table = found().utilisation
+    free = bias_table(table)
+    limited = bias_table(table, LIMITED, KINDS)
+    beyond = limited["verdict"] == "beyond the limb"
+    assert set(limited.loc[beyond, "direction"]) == {"elbow_extension"}
+    pd.testing.assert_frame_equal(free[~beyond], limited[~beyond])
+    said = strength_opening(table, pd.DataFrame(), (), LIMITED, KINDS)
+    assert f"{beyond.sum()} pairs lie beyond what this limb supports (L7; see" in said.unsaid
+    assert "elbow extension" not in said.firm + said.turns
+    counts = limited["verdict"].value_counts()
+    assert f"makes {counts.get('harder', 0)} look harder" in said.firm
 
 
 # --------------------------------------------------------------- figures

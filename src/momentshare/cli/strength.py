@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import partial
 from pathlib import Path  # noqa: TC003 - typer reads the annotations
 from typing import TYPE_CHECKING, Annotated, Any
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from momentshare.cohort.schema import CohortStudy
+    from momentshare.limits import Limits
     from momentshare.report.page.answer import Answer
     from momentshare.report.text.opening import Opening
     from momentshare.strength import StrengthTest
@@ -117,6 +119,8 @@ def _moments(
     output: Output,
 ) -> None:
     from momentshare.cli.tables import console
+    from momentshare.limits import with_strength_limits
+    from momentshare.model import load_model
     from momentshare.report.figures import strength as report
     from momentshare.report.text.opening import print_opening
     from momentshare.report.text.strength_opening import strength_opening
@@ -124,20 +128,23 @@ def _moments(
     from momentshare.strength.study import moments_report
     from momentshare.validation.bearing import rows_table
 
-    table = moments_report(source, read_moments(path), test, people=people)
+    limits = load_model(source.file.model).limits
+    found = moments_report(source, read_moments(path), test, people=people)
+    table = with_strength_limits(found, limits, {})
     rows = _bearing(source, table)
     record = report.strength_record(
         source, test, {"corrected_utilisation": table, "published_rows": rows_table(rows)}
     )
-    drawings = {"corrected_utilisation": partial(report.corrected_figure, table)}
+    drawings = {"corrected_utilisation": partial(report.corrected_figure, table, limits)}
+    opening = strength_opening(table, rows_table(rows), limits=limits)
     if not output.as_json:
-        print_opening(console(), strength_opening(table, rows_table(rows)))
+        print_opening(console(), opening)
         # A direction is named beside every moment, so its size needs no sign.
         shown = table.assign(moment_nm=table["moment_nm"].abs())
         _show(
             shown[[*(n for n in _SHOWN if n in shown), "moment_nm", "utilisation_tested",
-                   "test_posture_bias", "corrected_utilisation", "note"]],
-            test, rows,
+                   "test_posture_bias", "corrected_utilisation", "note", "limit"]],
+            test, rows, limits,
         )  # fmt: skip
     output.print_json(record)
     output.write(
@@ -147,7 +154,7 @@ def _moments(
             tables={"corrected_utilisation.csv": table, "published_rows.csv": rows_table(rows)},
             figures=drawings if output.figures else {},
             shown=[source.title, *table["condition"]],
-            answer=_answer(source, test, strength_opening(table, rows_table(rows))),
+            answer=_answer(source, test, opening),
         ),
     )
 
@@ -208,6 +215,8 @@ def _lifts(
     from momentshare.cli.tables import console
     from momentshare.cohort.schema import CohortStudy
     from momentshare.cohort.setup import one_repetition
+    from momentshare.limits import lift_kinds, with_strength_limits
+    from momentshare.model import load_model
     from momentshare.report.figures import strength as report
     from momentshare.report.text.opening import print_opening
     from momentshare.report.text.strength_opening import strength_opening
@@ -232,7 +241,15 @@ def _lifts(
                 source, test, people=people, conditions=tasks, task_mode=mode, frames=frames,
                 progress=show,
             )  # fmt: skip
-    means = _means(found.utilisation)
+    limits, kinds = load_model(source.file.model).limits, lift_kinds(source.file.condition)
+    marked = partial(with_strength_limits, limits=limits, kinds=kinds)
+    found = replace(
+        found,
+        utilisation=marked(found.utilisation),
+        tests=marked(found.tests),
+        curves=marked(found.curves),
+    )
+    means = marked(_means(found.utilisation))
     rows = _bearing(source, means)
     record = report.strength_record(
         source,
@@ -245,10 +262,10 @@ def _lifts(
         task_mode=found.task_mode,
         refusals=list(found.refusals),
     )
-    opening = strength_opening(found.utilisation, rows_table(rows), found.refusals)
+    opening = strength_opening(found.utilisation, rows_table(rows), found.refusals, limits, kinds)
     if not output.as_json:
         print_opening(console(), opening)
-        _show(means, test, rows)
+        _show(means, test, rows, limits)
     output.print_json(record)
     tables = {
         "strength_along_lift.csv": found.along,
@@ -259,9 +276,11 @@ def _lifts(
         "published_rows.csv": rows_table(rows),
     }
     drawings = {
-        "strength_curves": partial(report.curves_figure, found),
-        "utilisation_along_lift": partial(report.utilisation_figure, found, source.factors),
-        "test_posture_bias": partial(report.bias_figure, found),
+        "strength_curves": partial(report.curves_figure, found, limits),
+        "utilisation_along_lift": partial(
+            report.utilisation_figure, found, source.factors, limits, kinds
+        ),
+        "test_posture_bias": partial(report.bias_figure, found, limits, kinds),
     }
     output.write(
         "strength.json",
@@ -283,13 +302,15 @@ def _means(table: pd.DataFrame) -> pd.DataFrame:
     return table[table["lateral"] == first].groupby(keys, sort=False)[values].mean().reset_index()
 
 
-def _show(table: pd.DataFrame, test: StrengthTest, rows: Sequence[BearingRow]) -> None:
+def _show(
+    table: pd.DataFrame, test: StrengthTest, rows: Sequence[BearingRow], limits: Limits
+) -> None:
     from rich.markup import escape
     from rich.table import Table
 
     from momentshare.cli.tables import console
     from momentshare.directions import DIRECTIONS
-    from momentshare.report.text.terminal import print_cautions
+    from momentshare.report.text.terminal import print_cautions, print_limits
 
     screen = console()
     screen.print(f"Strength test: {test.text()}")
@@ -309,6 +330,7 @@ def _show(table: pd.DataFrame, test: StrengthTest, rows: Sequence[BearingRow]) -
         "outside; balanced: the heads keep them at zero.",
         highlight=False,
     )
+    print_limits(screen, limits, table["limit"])
     for said in _missed(rows):
         screen.print(said, highlight=False, markup=False)
     print_cautions(screen)

@@ -11,19 +11,22 @@ import numpy as np
 from momentshare.cautions import CAUTIONS
 from momentshare.directions import DIRECTIONS
 from momentshare.factors import Factors
+from momentshare.limits import Limits, marked, strength_keys
 from momentshare.report.figures import style
 from momentshare.report.figures.footer import add_heading
+from momentshare.report.figures.limit_marks import footnote, hatch
 from momentshare.report.figures.looks import Looks, shared_out
 from momentshare.report.writing.record import versions
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     import pandas as pd
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
     from momentshare.cohort.schema import CohortStudy
+    from momentshare.limits import LiftKind
     from momentshare.strength import StrengthReport, StrengthTest
     from momentshare.study import Study
 
@@ -48,9 +51,6 @@ _DEFINITION_STYLES: dict[str, dict[str, Any]] = {
     },
 }
 _MEANING = {"braced": "others braced", "balanced": "others balanced at zero"}
-_MISSES = "Published strengths that the limb misses: see published rows."
-"""What stands in place of limits, of which none is about a greatest moment."""
-
 _ONE: dict[str, Any] = {"color": style.FAINT, "linewidth": 0.8, "linestyle": (0, (1.2, 1.2))}
 
 DEFINITIONS_TEXT = {
@@ -98,7 +98,35 @@ def strength_record(
     }
 
 
-def curves_figure(report: StrengthReport) -> Figure:
+class _Marks:
+    """Limits of the strengths that a figure shows, by direction."""
+
+    def __init__(self, limits: Limits | None, kinds: Mapping[str, LiftKind] | None) -> None:
+        self.limits, self.kinds = limits or Limits(), kinds or {}
+        self.used: list[str] = []
+
+    def keys(self, directions: Iterable[str], claim: str, condition: str = "") -> str:
+        """Keys that concern any of the directions, as sizes or in a comparison of postures."""
+        kind = self.kinds.get(condition)
+        found = " ".join(strength_keys(self.limits, name, claim, kind) for name in directions)
+        self.used += found.split()
+        return " ".join(dict.fromkeys(found.split()))
+
+    def note(self, hatched: str) -> str:
+        """Spell out the keys found so far, and what is hatched; empty without any."""
+        told = footnote(self.limits, self.used)
+        return f"{told} {hatched} hatched." if told else ""
+
+
+def _hatched(ax: Axes) -> None:
+    """Hatch a whole panel."""
+    (left, right), (low, high) = ax.get_xlim(), ax.get_ylim()
+    hatch(ax, left, low, right - left, high - low)
+    ax.set_xlim(left, right)
+    ax.set_ylim(low, high)
+
+
+def curves_figure(report: StrengthReport, limits: Limits | None = None) -> Figure:
     """Greatest moment against the angle of the joint; mean over people, band their range."""
     from matplotlib.figure import Figure
 
@@ -108,6 +136,7 @@ def curves_figure(report: StrengthReport) -> Figure:
     directions = list(DIRECTIONS)
     figure = Figure(figsize=(7.6, 10.6), layout="constrained")
     grid = figure.subplots(5, 2)
+    marks = _Marks(limits, None)
     angles = {name: np.degrees(value) for name, value in report.test.angles().items()}
     for ax, direction in zip(grid.flat, directions, strict=True):
         sweep = direction_sweep(direction)
@@ -123,10 +152,15 @@ def curves_figure(report: StrengthReport) -> Figure:
                 ax.fill_between(wide.index, low, high, color="#dddddd", linewidth=0)
             ax.plot(wide.index, wide.mean(axis=1), color=look["color"], linestyle=look["linestyle"])
         ax.axvline(angles[sweep.angle], **_ONE)
-        ax.set_title(DIRECTIONS[direction].words, loc="left")
+        # A curve is a size at every angle and compares the angles.
+        keys = marks.keys([direction], "size")
+        keys = keys or marks.keys([direction], "order")
+        ax.set_title(marked(DIRECTIONS[direction].words, keys), loc="left")
         ax.set_xlabel(f"{sweep.label} [deg]")
         ax.set_ylabel("greatest moment [N·m]")
         ax.set_ylim(bottom=min(0.0, ax.get_ylim()[0]))
+        if keys:
+            _hatched(ax)
     handles = [_line_handle(name) for name in DEFINITIONS]
     handles.append(_handle("angle of the strength test", _ONE))
     if len(set(report.curves["person"])) > 1:
@@ -136,12 +170,17 @@ def curves_figure(report: StrengthReport) -> Figure:
         figure,
         "Strength by angle of the joint",
         f"Greatest moment by the limb, other angles and speed as in the test: {report.test.text()}."
-        f" {_MISSES}",
+        f"{marks.note('Such panels are')}",
     )
     return figure
 
 
-def utilisation_figure(report: StrengthReport, factors: Factors | None = None) -> Figure:
+def utilisation_figure(
+    report: StrengthReport,
+    factors: Factors | None = None,
+    limits: Limits | None = None,
+    kinds: Mapping[str, LiftKind] | None = None,
+) -> Figure:
     """Utilisation of strength here along the lift, by condition; mean over people."""
     from matplotlib.figure import Figure
 
@@ -152,6 +191,7 @@ def utilisation_figure(report: StrengthReport, factors: Factors | None = None) -
     looks = Looks(conditions, factors or Factors())
     groups = looks.groups(conditions)
     panels = [(others, group) for others in ("braced", "balanced") for group in groups]
+    marks = _Marks(limits, kinds)
     wide = 7.6 if len(groups) == 1 else 2.5 * len(panels)
     figure = Figure(figsize=(wide, 1.9 * len(rows) + 1.4), layout="constrained")
     grid = figure.subplots(len(rows), len(panels), sharex=True, sharey="row", squeeze=False)
@@ -169,7 +209,8 @@ def utilisation_figure(report: StrengthReport, factors: Factors | None = None) -
                     markevery=max(len(mean) // 5, 1), **looks.of(condition),
                 )  # fmt: skip
             ax.axhline(100.0, **_ONE)
-            title = style.fit(f"{_directions(part)}, {_MEANING[others]}", wide / len(panels) - 0.5)
+            told = marked(_directions(part), marks.keys(_loaded(part), "size"))
+            title = style.fit(f"{told}, {_MEANING[others]}", wide / len(panels) - 0.5)
             ax.set_title(f"{title}\n{group.title}".strip(), loc="left")
             if ax is line[0]:
                 ax.set_ylabel("utilisation here [%]")
@@ -177,15 +218,22 @@ def utilisation_figure(report: StrengthReport, factors: Factors | None = None) -
                 ax.set_xlabel("lift [% of bar height]")
     handles = [_handle(style.fit(name, 3.0), look) for name, look in looks.handles(conditions)]
     figure.legend(handles=handles, loc="outside lower center", ncols=2, frameon=False)
+    for line in grid:
+        line[0].set_ylim(bottom=0.0)
     add_heading(
         figure,
         "Net moment over the greatest one in the same posture",
-        f"Along the lift, mean over people; lateral force {mode}.{shared_out(groups)} {_MISSES}",
+        f"Along the lift, mean over people; lateral force {mode}.{shared_out(groups)}"
+        f"{footnote(marks.limits, marks.used)}",
     )
     return figure
 
 
-def bias_figure(report: StrengthReport) -> Figure:
+def bias_figure(
+    report: StrengthReport,
+    limits: Limits | None = None,
+    kinds: Mapping[str, LiftKind] | None = None,
+) -> Figure:
     """Test-posture bias where each row is used most: people as small marks, mean as large."""
     from matplotlib.figure import Figure
 
@@ -194,8 +242,10 @@ def bias_figure(report: StrengthReport) -> Figure:
     table = table[(table["lateral"] == mode) | _without_choice(table)]
     conditions = list(dict.fromkeys(report.frames["condition"]))
     rows = list(dict.fromkeys(table["row"]))
+    marks = _Marks(limits, kinds)
     figure = Figure(figsize=(8.6, 0.42 * len(conditions) + 1.9), layout="constrained")
     grid = figure.subplots(1, len(rows), sharex=True, sharey=True, squeeze=False)[0]
+    beyond: dict[Axes, list[int]] = {}
     for ax, row in zip(grid, rows, strict=True):
         part = table[table["row"] == row]
         for others, shift in (("braced", -0.14), ("balanced", 0.14)):
@@ -210,9 +260,20 @@ def bias_figure(report: StrengthReport) -> Figure:
                         color=style.FAINT)  # fmt: skip
                 ax.plot([bias.mean()], [index + shift], **{**look, "linestyle": ""}, markersize=5)
         ax.axvline(1.0, **_ONE)
-        ax.set_title(style.fit(_directions(part), 1.5), loc="left")
+        keys = [
+            marks.keys(_loaded(part[part["condition"] == condition]), "order", condition)
+            for condition in conditions
+        ]
+        beyond[ax] = [index for index, own in enumerate(keys) if own]
+        told = " ".join(dict.fromkeys(" ".join(keys).split()))
+        ax.set_title(style.fit(marked(_directions(part), told), 1.5), loc="left")
         ax.set_xlabel("test-posture bias [1]")
     _names(grid[0], conditions)
+    left, right = grid[0].get_xlim()
+    for ax, places in beyond.items():
+        for place in places:
+            hatch(ax, left, place - 0.5, right - left, 1.0)
+    grid[0].set_xlim(left, right)
     handles = [
         _handle(f"{_MEANING[n]}, mean", {**look, "linestyle": ""})
         for n, look in _DEFINITION_STYLES.items()
@@ -222,13 +283,13 @@ def bias_figure(report: StrengthReport) -> Figure:
     add_heading(
         figure,
         "Greatest moment in the posture of the task over that in the test",
-        f"At the greatest utilisation of each row; lateral force {mode}; small marks are people. "
-        f"{_MISSES}",
+        f"At the greatest utilisation of each row; lateral force {mode}; small marks are people."
+        f"{marks.note('Such rows are')}",
     )
     return figure
 
 
-def corrected_figure(table: pd.DataFrame) -> Figure:
+def corrected_figure(table: pd.DataFrame, limits: Limits | None = None) -> Figure:
     """Utilisation by the test and corrected to the task's posture, by condition and row."""
     from matplotlib.figure import Figure
 
@@ -250,20 +311,35 @@ def corrected_figure(table: pd.DataFrame) -> Figure:
                 100 * value, np.full(len(part), index + shift), xerr=100 * spread.fillna(0.0),
                 linestyle="", elinewidth=0.9, **look,
             )  # fmt: skip
-    _names(ax, [f"{c}: {DIRECTIONS[d].words}" for c, d in labels], width=2.4)
+    marks = _Marks(limits, None)
+    keys = [marks.keys([d], "order") for _, d in labels]
+    names = [
+        marked(f"{c}: {DIRECTIONS[d].words}", own) for (c, d), own in zip(labels, keys, strict=True)
+    ]
+    _names(ax, names, width=2.4)
     ax.axvline(100.0, **_ONE)
     ax.set_xlim(left=0.0)
     ax.set_xlabel("utilisation [%], other rows braced; bars: one standard deviation")
     handles = [_handle(n, {**look, "linestyle": ""}) for n, look in looks.items()]
     figure.legend(handles=handles, loc="outside lower center", ncols=2, frameon=False)
-    add_heading(figure, "Net moment over strength, before and after the correction", _MISSES)
+    left, right = ax.get_xlim()
+    for place, own in enumerate(keys):
+        if own:
+            hatch(ax, left, place - 0.5, right - left, 1.0)
+    ax.set_xlim(left, right)
+    note = f"By condition and direction.{marks.note('Such rows are')}"
+    add_heading(figure, "Net moment over strength, before and after the correction", note)
     return figure
 
 
+def _loaded(table: pd.DataFrame) -> list[str]:
+    """Return the directions in which a row is loaded, the commonest first."""
+    return list(table.loc[table["utilisation_here"] > 0.0, "direction"].value_counts().index)
+
+
 def _directions(table: pd.DataFrame) -> str:
-    """Name the directions in which a row is loaded, the commonest first."""
-    common = table.loc[table["utilisation_here"] > 0.0, "direction"].value_counts().index
-    return " or ".join(DIRECTIONS[name].label for name in common)
+    """Name the directions in which a row is loaded."""
+    return " or ".join(DIRECTIONS[name].label for name in _loaded(table))
 
 
 def _without_choice(table: pd.DataFrame) -> pd.Series[bool]:

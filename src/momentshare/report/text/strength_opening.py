@@ -7,10 +7,14 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from momentshare.directions import DIRECTIONS
+from momentshare.limits import strength_keys
 from momentshare.report.text.opening import Opening, counted, joined, widest
+from momentshare.report.text.study_opening import LIMITED
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
+
+    from momentshare.limits import LiftKind, Limits
 
 __all__ = ["bias_table", "strength_opening"]
 
@@ -23,7 +27,11 @@ _CAUSES = {
 """Column → what may reverse a bias."""
 
 
-def bias_table(utilisation: pd.DataFrame) -> pd.DataFrame:
+def bias_table(
+    utilisation: pd.DataFrame,
+    limits: Limits | None = None,
+    kinds: Mapping[str, LiftKind] | None = None,
+) -> pd.DataFrame:
     """Range of the test-posture bias of every condition and direction.
 
     Parameters
@@ -31,26 +39,33 @@ def bias_table(utilisation: pd.DataFrame) -> pd.DataFrame:
     utilisation : DataFrame
         ``condition``, ``direction``, ``test_posture_bias``; ``person``, ``others`` and
         ``lateral`` where they vary.
+    limits : Limits, optional
+    kinds : mapping, optional
+        Condition → what kind of lift it is.
 
     Returns
     -------
     DataFrame
         ``condition``, ``direction``, ``bias_low``, ``bias_high``, ``verdict`` (``harder``: above 1
-        throughout, so the test makes the task look harder than it is; ``easier``; ``turns``) and
-        ``turns_with``. Rows without a bias are left out.
+        throughout, so the test makes the task look harder than it is; ``easier``; ``turns``;
+        ``beyond the limb`` where a limit concerns the comparison of postures), ``turns_with`` and
+        ``limit``. Rows without a bias are left out.
     """
     known = utilisation[utilisation[_BIAS].notna()]
     rows = []
     for (condition, direction), part in known.groupby(["condition", "direction"], sort=False):
         low, high = float(part[_BIAS].min()), float(part[_BIAS].max())
+        kind = (kinds or {}).get(str(condition))
+        limit = strength_keys(limits, str(direction), "order", kind) if limits else ""
         verdict = "harder" if low > 1.0 else "easier" if high < 1.0 else "turns"
         causes = [
             name
             for name in _CAUSES
             if verdict == "turns" and name in part and _turns_with(part, name)
         ]
-        rows.append((condition, direction, low, high, verdict, "; ".join(causes)))
-    columns = ["condition", "direction", "bias_low", "bias_high", "verdict", "turns_with"]
+        verdict = LIMITED if limit else verdict
+        rows.append((condition, direction, low, high, verdict, "; ".join(causes), limit))
+    columns = ["condition", "direction", "bias_low", "bias_high", "verdict", "turns_with", "limit"]
     return pd.DataFrame(rows, columns=columns)
 
 
@@ -62,7 +77,11 @@ def _turns_with(part: pd.DataFrame, name: str) -> bool:
 
 
 def strength_opening(
-    utilisation: pd.DataFrame, published: pd.DataFrame, refusals: Sequence[str] = ()
+    utilisation: pd.DataFrame,
+    published: pd.DataFrame,
+    refusals: Sequence[str] = (),
+    limits: Limits | None = None,
+    kinds: Mapping[str, LiftKind] | None = None,
 ) -> Opening:
     """State how strength in the test's posture represents the task.
 
@@ -74,11 +93,13 @@ def strength_opening(
         Published rows on strength in these directions, with ``right``.
     refusals : sequence of str
         People and conditions without a posture.
+    limits, kinds : Limits and mapping, optional
+        What the limb does not support; see :func:`bias_table`.
     """
-    table = bias_table(utilisation)
-    return Opening(
-        firm=_firm(table), turns=_turns(table), unsaid=_unsaid(utilisation, published, refusals)
-    )
+    table = bias_table(utilisation, limits, kinds)
+    beyond = table[table["verdict"] == LIMITED]
+    unsaid = _unsaid(utilisation, published, refusals, beyond)
+    return Opening(firm=_firm(table), turns=_turns(table), unsaid=unsaid)
 
 
 def _named(row: pd.Series) -> str:
@@ -98,7 +119,7 @@ def _firm(table: pd.DataFrame) -> str:
         f"{harder:,} look harder than {'it is' if harder == 1 else 'they are'} and {easier:,} "
         "easier, throughout"
     )
-    sure = table[table["verdict"] != "turns"]
+    sure = table[table["verdict"].isin(["harder", "easier"])]
     if sure.empty:
         return f"{start}."
     # As far from 1 as the nearer end of its range.
@@ -110,7 +131,10 @@ def _firm(table: pd.DataFrame) -> str:
 def _turns(table: pd.DataFrame) -> str:
     turning = table[table["verdict"] == "turns"]
     if turning.empty:
-        return "No bias changes sides between people, treatments or definitions of strength."
+        among = " that the limb supports" if (table["verdict"] == LIMITED).any() else ""
+        return (
+            f"No bias{among} changes sides between people, treatments or definitions of strength."
+        )
     shares = [
         f"{count:,} with {words}"
         for name, words in _CAUSES.items()
@@ -124,8 +148,19 @@ def _turns(table: pd.DataFrame) -> str:
     )
 
 
-def _unsaid(utilisation: pd.DataFrame, published: pd.DataFrame, refusals: Sequence[str]) -> str:
+def _unsaid(
+    utilisation: pd.DataFrame,
+    published: pd.DataFrame,
+    refusals: Sequence[str],
+    beyond: pd.DataFrame,
+) -> str:
     parts = []
+    if len(beyond):
+        keys = ", ".join(dict.fromkeys(" ".join(beyond["limit"]).split()))
+        parts.append(
+            f"{counted(len(beyond), 'pair')} {'lies' if len(beyond) == 1 else 'lie'} beyond what "
+            f"this limb supports ({keys}; see Limits)"
+        )
     lost = int(utilisation[_BIAS].isna().sum())
     if lost:
         parts.append(
