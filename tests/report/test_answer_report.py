@@ -253,19 +253,35 @@ def test_the_difference_of_two_conditions_has_a_report(study):
     )
 
 
-def test_all_heads_open_with_the_busiest(study):
-    tables, page, _ = run(study, "explain", "--person", "Edda", "--condition", "wide", "a")
+def test_all_heads_open_with_the_one_that_pulls_hardest_within_the_limits(study):
+    tables, page, printed = run(study, "explain", "--person", "Edda", "--condition", "wide", "a")
     table = tables["drive_by_head"]
-    top = table.loc[table["activation"].idxmax()]
+    supported = table[table["limit"].isna()]
+    top = supported.loc[supported["force_n"].idxmax()]
     said = statements(page)["Answer"]
     assert said.startswith(f"{(table['activation'] > 0.05).sum()} of {len(table)} heads are above")
-    assert f"the busiest is the {spoken(top['head'])}, at {100 * top['activation']:.0f} %" in said
+    assert said.endswith(
+        f"of those that the limb supports, the {spoken(top['head'])} pulls hardest, at "
+        f"{100 * top['activation']:.0f} %."
+    )
+    assert plain(said) in printed
+    assert "capacity [N]" in printed
 
 
 def test_heads_and_limits_are_told_in_the_right_number():
-    table = pd.DataFrame({"head": ["m/a", "m/b"], "activation": [0.2, 0.01], "limit": ["L1", ""]})
+    table = pd.DataFrame(
+        {
+            "head": ["m/a", "m/b"],
+            "activation": [0.2, 0.01],
+            "force_n": [9.0, 3.0],
+            "limit": ["L1", ""],
+        }
+    )
     said = heads_opening(table)
-    assert said.firm.startswith("1 of 2 heads is above 5 % here; the busiest is the m, a, at 20 %")
+    assert said.firm == (
+        "1 of 2 heads is above 5 % here; of those that the limb supports, the m, b pulls hardest, "
+        "at 1 %."
+    )
     assert said.unsaid.startswith("1 head is beyond")
     rows = pd.DataFrame({"right": [True, False, False]})
     assert "misses 2 of 3 published rows" in unsaid_of_heads(rows, ["L1", "L3"])

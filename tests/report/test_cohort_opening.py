@@ -27,19 +27,24 @@ def opening():
     return cohort_opening(found.result, found.summary, [])
 
 
-def widest(rows):
-    row = max(rows, key=lambda r: float(r[DIFFERENCE].split(" ")[0]))
+LEAD = "the one of most muscle (points × volume of the head), "
+
+
+def foremost(rows):
+    """The order in which most volume of muscle is active in addition."""
+    volume = {spelled(head.name): head.volume.value for head in planted().result.model.heads}
+    row = max(rows, key=lambda r: float(r[DIFFERENCE].split(" ")[0]) * volume[r["head"]])
     size = row[DIFFERENCE].split(" ")[0]
     return f"in the {row['head']} {row['order']} by {size} points, in {row['people']} people"
 
 
-def test_firm_orders_are_counted_and_the_widest_is_named():
+def test_firm_orders_are_counted_and_that_of_most_muscle_is_named():
     rows = {name: page().table(name).records() for name in (FIRM, TURNING, LEANING)}
     total = sum(map(len, rows.values()))
     said = opening().firm
     assert said.startswith(f"{len(rows[FIRM])} of {total} orders of two conditions within a head")
     assert f"p below 0.05, lateral force {SHOWN}" in said
-    assert said.endswith(f"widest of all, {widest(rows[FIRM])}.")
+    assert said.endswith(f"{LEAD}{foremost(rows[FIRM])}.")
 
 
 def test_what_reverses_orders_is_counted():
@@ -47,12 +52,12 @@ def test_what_reverses_orders_is_counted():
     causes = Counter(cause for row in rows for cause in row["turns with"].split("; "))
     said = opening().turns
     assert int(said.split(" ")[0]) == len(rows)
-    listed = re.search(r"most often by (.*?); widest", said)[1]
+    listed = re.search(r"most often by (.*?); the one", said)[1]
     shown = re.findall(r"(?:^|, | and )(.*?) \((\d+)\)", listed)
     assert shown
     assert all(causes[cause] == int(count) for cause, count in shown)
     assert [int(count) for _, count in shown] == sorted(causes.values(), reverse=True)[: len(shown)]
-    assert widest(rows) in said
+    assert foremost(rows) in said
 
 
 def test_what_cannot_be_said_counts_limits_trials_and_shortfalls():
@@ -64,7 +69,8 @@ def test_what_cannot_be_said_counts_limits_trials_and_shortfalls():
     assert int(count) == len(rows)
     assert set(keys.split(", ")) == set(" ".join(row["limit"] for row in rows).split())
     lost = len(found.result.outcomes) - len(found.result.counted)
-    assert (f"{lost} of {len(found.result.outcomes)} trials do not count" in said) == (lost > 0)
+    verb = "does" if lost == 1 else "do"
+    assert (f"{lost} of {len(found.result.outcomes)} trials {verb} not count" in said) == (lost > 0)
     table = found.summary.tables["shortfalls"]
     mine = table[table["lateral"] == SHOWN]
     short, frames = mine["frames_short"].sum(), mine["frames"].sum()

@@ -12,6 +12,7 @@ from tests.drawn import legend, panels, plain
 from momentshare.cohort.outcomes import OUTCOMES
 from momentshare.cohort.outcomes.over_people import outcome_tables
 from momentshare.cohort.schema import StatisticsEntry
+from momentshare.factors import Factors
 from momentshare.report.figures import style
 from momentshare.report.figures.outcomes import outcome_figures
 from momentshare.report.page.cohort_outcomes import every_outcome, outcomes_section
@@ -55,7 +56,7 @@ def section(**statistics):
     named = named_contrasts(pd.DataFrame(), tables["outcome_contrasts"], result, "measured")
     if not named.empty:
         tables["named_contrasts"] = named
-    summary = SimpleNamespace(tables=tables, mode="measured", confidence=0.95)
+    summary = SimpleNamespace(tables=tables, mode="measured", confidence=0.95, factors=Factors())
     pictures = dict.fromkeys(outcome_figures(summary), SVG)
     made = outcomes_section(result, summary, pictures), every_outcome(result, summary, pictures)
     return own, summary, SimpleNamespace(blocks=[b for part in made for b in part.blocks])
@@ -179,6 +180,20 @@ def test_a_panel_shows_people_their_means_and_the_interval(name, statistics, sho
             )
 
 
+def test_factors_decide_the_look_of_the_conditions():
+    _, summary, _ = section()
+    levels = {name: {"spacing": name} for name in CONDITIONS}
+    summary.factors = Factors(levels | {"beside": {}})
+    with mpl.rc_context(style.settings()):
+        figure = outcome_figures(summary)["outcomes"]()
+    keys = legend(figure)
+    assert list(keys) == ["spacing: narrow", "spacing: wide"]
+    (ax,) = panels(figure).values()
+    shown = [c.lines[0] for c in ax.containers]
+    for line, key in zip(shown, keys.values(), strict=True):
+        assert (line.get_color(), line.get_marker()) == (key.get_color(), key.get_marker())
+
+
 def test_the_note_of_the_figure_says_what_marker_bar_and_lines_are():
     _, figure = drawn("outcomes")
     note = plain(figure.texts[1].get_text())
@@ -207,7 +222,7 @@ def test_one_person_has_no_interval():
     result = SimpleNamespace(study=SimpleNamespace(file=file), counted=())
     tables = outcome_tables(own[own["person"] == "A"], result, "measured")
     tables = {k: t for k, t in tables.items() if not t.empty}
-    summary = SimpleNamespace(tables=tables, mode="measured", confidence=0.95)
+    summary = SimpleNamespace(tables=tables, mode="measured", confidence=0.95, factors=Factors())
     with mpl.rc_context(style.settings()):
         (ax,) = outcome_figures(summary)["outcomes"]().axes
     assert not ax.containers

@@ -309,7 +309,7 @@ def test_a_title_states_what_the_verdicts_say(tables):
     head, one, other, points_ = re.fullmatch(
         r"Firm: the (.*) works more in '(.*)' than in '(.*)', by (\d+) points", title
     ).groups()
-    row = firm.loc[firm["difference"].idxmax()]
+    row = firm.loc[firm["active_volume_cm3"].idxmax()]
     assert (head, one, other) == (spoken(row["head"]), row["condition"], row["other"])
     assert int(points_) == round(100 * row["difference"])
     title = plain(figure_of("ordering").texts[0].get_text())

@@ -389,7 +389,7 @@ def test_titles_of_drawn_orders_state_the_verdicts(summary):
     title = plain(report.condition_order_figure(some).texts[0].get_text())
     assert title == f"{len(firm)} of {len(verdicts)} orders of two conditions are firm"
     title = plain(report.intervals_figure(some).texts[0].get_text())
-    row = firm.loc[firm["difference"].idxmax()]
+    row = firm.loc[firm["active_volume_cm3"].idxmax()]
     assert title == (
         f"Firm: the {spoken(row['head'])} works more in '{row['condition']}' than in "
         f"'{row['other']}', by {100 * row['difference']:.0f} points"

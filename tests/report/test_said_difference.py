@@ -16,6 +16,7 @@ from momentshare.explain.difference import explain_difference, factor_parts_alon
 from momentshare.explain.difference_sentences import FACTOR_WORDS
 from momentshare.explain.mixtures import FACTORS, Member, member_words
 from momentshare.explain.phrases import group_phrase, head_phrase
+from momentshare.factors import MOST_LINES
 from momentshare.limits import lift_kinds
 from momentshare.model import load_model
 from momentshare.report.figures.difference import difference_figure
@@ -299,7 +300,7 @@ def test_the_picture_shows_the_numbers_of_the_tables(tmp_path):
     along = factor_parts_along(*lifts)
     figure = difference_figure(found, CHEST, along, None, "Edda")
     figure.draw_without_rendering()
-    bars, lines = figure.axes
+    bars, lines, whole = figure.axes
     labels = [tick.get_text() for tick in bars.get_yticklabels()]
     widths = [patch.get_width() for patch in bars.patches]
     values = dict(zip(labels, widths, strict=True))
@@ -311,10 +312,15 @@ def test_the_picture_shows_the_numbers_of_the_tables(tmp_path):
     assert sum(factors.values()) == pytest.approx(values["difference"])
     printed = [text.get_text().replace("\N{MINUS SIGN}", "-") for text in bars.texts]
     assert printed == [f"{width:+.3f}" for width in widths]
-    drawn = {tuple(np.round(line.get_ydata(), 9)) for line in lines.lines}
     mine = along[along["head"] == CHEST]
-    for column in ("difference", *(f"by_{f.replace(' ', '_')}" for f in FACTORS)):
-        assert tuple(mine[column].to_numpy().round(9)) in drawn
+    drawn, alone = (
+        [tuple(np.round(line.get_ydata(), 9)) for line in ax.lines if len(line.get_xdata()) > 2]
+        for ax in (lines, whole)
+    )
+    assert len(drawn) == len(FACTORS) <= MOST_LINES
+    for factor in FACTORS:
+        assert tuple(mine[f"by_{factor.replace(' ', '_')}"].to_numpy().round(9)) in drawn
+    assert alone == [tuple(mine["difference"].to_numpy().round(9))]
     heading = head_of_figure(figure)
     assert f"{found.activation[0, index]:.3f} in {WIDE}" in heading
     assert "Edda. Above: parts of the difference at this height" in heading
@@ -324,6 +330,9 @@ def test_the_picture_shows_the_numbers_of_the_tables(tmp_path):
         assert inside.x0 <= box.x0 <= box.x1 <= inside.x1
         assert not box.overlaps(bars.get_tightbbox())
         assert not box.overlaps(lines.get_tightbbox())
+        assert not box.overlaps(whole.get_tightbbox())
+    left = bars.get_tightbbox().x0
+    assert left > inside.x0 + 1.0  # no name is cut off
 
 
 WRONG = [

@@ -29,6 +29,8 @@ from tests.drawn import (
 from tests.planned import TEXT, solved
 from typer.testing import CliRunner
 
+from momentshare.analysis import solve_lift
+from momentshare.balance import Criterion
 from momentshare.cli.explain import explain
 from momentshare.directions import ROWS
 from momentshare.explain import (
@@ -43,6 +45,7 @@ from momentshare.explain import (
 from momentshare.explain.along import along_text, sign_text
 from momentshare.explain.comparison import comparison_text
 from momentshare.explain.sentences import capacity_text, case_text, drive_text, moments_text
+from momentshare.factors import MOST_LINES
 from momentshare.report.figures.explain import drive_figure
 
 if TYPE_CHECKING:
@@ -884,7 +887,8 @@ def test_all_heads_in_short_are_the_table_written(folder):
     assert [row["head"] for row in rows] == list(table.index)
     for row in rows:
         for name in table.columns:
-            value, text = table.loc[row["head"], name], row[name.replace("_", " ")]
+            label = f"{name[:-2]} [N]" if name.endswith("_n") else name.replace("_", " ")
+            value, text = table.loc[row["head"], name], row[label]
             if isinstance(value, str):
                 assert text == value
             else:
@@ -960,6 +964,33 @@ def test_lines_along_the_lift_are_the_joints_of_the_legend():
         assert words in title.replace("the ", "")
     assert title.startswith("Activation at 33 % of the bar height: ")
     assert title.endswith("Edda, wide, lateral force measured; bars at 33 % of the bar height.")
+
+
+@pytest.mark.parametrize("balance_forearm", [False, True])
+def test_no_panel_holds_more_than_four_lines(balance_forearm):
+    """With the forearm balanced the biceps crosses three joints, and the glenoid adds a line."""
+    before = result_of("wide", "measured")
+    result = solve_lift(
+        before.prepared,
+        before.lateral,
+        criterion=Criterion(balance_forearm=balance_forearm),
+        glenoid=True,
+    )
+    found = explain_head(result, BICEPS, frame=2)
+    table = explain_along(result, BICEPS)
+    figure = drive_figure([found], [table])
+    curves = [
+        [tuple(line.get_ydata()) for line in ax.lines if len(line.get_xdata()) == len(table)]
+        for ax in figure.axes
+    ]
+    assert max(map(len, curves)) <= MOST_LINES
+    joints = ["shoulder", "elbow", *["forearm"] * balance_forearm, "glenoid"]
+    drawn = [curve for ax in curves for curve in ax]
+    assert len(drawn) == len(joints) + 1
+    for joint in joints:
+        assert any(np.allclose(curve, table[f"part_{joint}"]) for curve in drawn)
+    assert sum(np.array_equal(curve, table["activation"]) for curve in drawn) == 1
+    assert curves[-1][-1] == tuple(table["activation"])
 
 
 def test_a_head_that_a_bound_holds_says_which():

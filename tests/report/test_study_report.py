@@ -13,8 +13,11 @@ from tests.drawn import plain, printed
 from tests.planned import CONDITIONS, PEOPLE, alone, solved
 from tests.report.page_reader import PageReader
 
+from momentshare.model import load_model
 from momentshare.report.figures.study import condition_dots
 from momentshare.report.figures.style import head_label
+from momentshare.report.text.posture_band import band_sentences
+from momentshare.report.text.study_opening import study_opening
 from momentshare.report.text.terminal import print_study
 from momentshare.report.writing.study import write_results
 
@@ -106,22 +109,29 @@ def test_verdicts_follow_from_the_people_and_the_band(tables):
     assert len(set(table["verdict"])) >= 3
 
 
-def widest(table):
-    row = table.loc[table["difference"].idxmax()]
+LEAD = "the one of most muscle (points × volume of the head), "
+
+
+def foremost(table):
+    """The order in which most volume of muscle is active in addition."""
+    volume = {head.name: 1e6 * head.volume.value for head in load_model().heads}
+    active = table["difference"] * table["head"].map(volume)
+    np.testing.assert_allclose(table["active_volume_cm3"], active, rtol=1e-5)
+    row = table.loc[active.idxmax()]
     return (
         f"in the {head_label(row['head'])} '{row['condition']}' is above '{row['other']}' by "
         f"{100 * row['difference']:.0f} points (lateral force {row['lateral']})"
     )
 
 
-def test_the_first_statement_counts_firm_orders_and_names_the_widest(tables, opening):
+def test_the_first_statement_counts_firm_orders_and_names_that_of_most_muscle(tables, opening):
     table = tables["verdicts"]
     firm = table[table["verdict"] == "firm"]
     said = opening["Firm"]
     assert said.startswith(f"{len(firm)} of {len(table)} orders of two conditions within a head")
     assert f"for all {len(PEOPLE)} people" in said
     assert f"under all {len(MODES)} treatments of the lateral force" in said
-    assert said.endswith(f"widest of all, {widest(firm)}.")
+    assert said.endswith(f"{LEAD}{foremost(firm)}.")
 
 
 def test_the_second_statement_counts_what_turns_and_with_what(tables, opening):
@@ -136,7 +146,29 @@ def test_the_second_statement_counts_what_turns_and_with_what(tables, opening):
     ):
         count = sum(name in cell.split("; ") for cell in turning["turns_with"])
         assert (f"{count} {words}" in said) == (count > 0)
-    assert widest(turning) in said
+    assert f"{LEAD}{foremost(turning)}" in said
+
+
+def test_no_sentence_denies_what_another_one_counts(tables):
+    """Where nothing within the limb turns, what turns beyond it is still counted, and as the note
+    on the posture rule counts it."""
+    only = tables["verdicts"].copy()
+    only = only[only["verdict"] != "turns"]
+    beyond = only[(only["verdict"] == "beyond the limb") & (only["turns_with"] != "")]
+    posture = int(beyond["turns_with"].str.contains("posture rule").sum())
+    assert posture
+    said = study_opening(solved(), only.assign(turns_with=only["turns_with"].fillna(""))).turns
+    assert said.startswith("No order that this limb supports was reversed by anything tried; ")
+    assert f"{posture} with the posture rule" in said
+    note = band_sentences(solved())[0]
+    counts = re.search(r"reverses (\d+) of (\d+) orders .*?, (\d+) of them among", note)
+    whole = tables["verdicts"]
+    whole = whole[whole["verdict"] != "level"]
+    turned = whole[whole["turns_with"].str.contains("posture rule")]
+    within = int((turned["verdict"] != "beyond the limb").sum())
+    assert [int(c) for c in counts.groups()] == [len(turned), len(whole), within]
+    opening_ = study_opening(solved(), tables["verdicts"]).turns
+    assert f"{within} with the posture rule" in opening_
 
 
 def test_the_third_statement_counts_what_the_limb_cannot_bear(tables, opening):
@@ -193,8 +225,11 @@ def test_one_condition_has_nothing_to_compare(tmp_path):
     write_results(study, tmp_path, figures=False)
     text = (tmp_path / "report.html").read_text(encoding="utf-8")
     heads = pd.read_csv(tmp_path / "heads.csv")
-    top = heads.loc[heads["mean_activation_mean"].idxmax()]
-    assert f"{head_label(top['head'])}, at {100 * top['mean_activation_mean']:.0f} %" in text
+    # L10 concerns the force of the supraspinatus in presses, and no cell of its activation.
+    supported = heads[heads["limit"].isna() & (heads["head"] != "supraspinatus")]
+    top = supported.loc[supported["mean_force_n_mean"].idxmax()]
+    said = f"{head_label(top['head'])}, {100 * top['mean_activation_mean']:.0f} % active"
+    assert said in text
     assert pd.read_csv(tmp_path / "verdicts.csv").empty
 
 

@@ -35,6 +35,11 @@ if TYPE_CHECKING:
 __all__ = ["HeadsAsked", "explain_all", "explain_heads"]
 
 
+_ARM_CAPTION = (
+    "The arm at this height, with the force of the hand and its distances from elbow and shoulder."
+)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HeadsAsked:
     """Options for the heads of one lift, as on the command line.
@@ -108,12 +113,15 @@ def explain_all(source: Study | CohortStudy, asked: HeadsAsked, output: Output) 
         status=str(first.sharing.status_text),
         heads=table.to_dict(orient="records"),
     )
+    opening = heads_opening(table)
     if not output.as_json:
         from momentshare.cli.tables import console
+        from momentshare.report.text.opening import print_opening
         from momentshare.report.text.terminal import print_cautions, print_limits
 
         screen = console()
         _heading(screen, asked.title, first)
+        print_opening(screen, opening)
         title = "Drive of every head; name one with --head to explain it"
         _print_table(screen, table.drop(columns="limit"), title)
         for line in table[table["limit"] != ""].itertuples():
@@ -123,12 +131,25 @@ def explain_all(source: Study | CohortStudy, asked: HeadsAsked, output: Output) 
     answer = Answer(
         study=source,
         title=f"{asked.title}: every head",
-        opening=heads_opening(table),
-        figures={},
+        opening=opening,
+        figures={"arm": _ARM_CAPTION},
         tables={"drive_by_head.csv": "Drive of every head"},
         texts=[f"Lateral force {first.lateral_mode}; {asked.note}"],
     )
-    return Written(record=record, tables={"drive_by_head.csv": table}, answer=answer)
+    drawings: dict[str, Any] = {}
+    if output.figures:
+        from momentshare.report import draw_arm
+
+        drawings["arm"] = partial(
+            draw_arm, result, asked.frame, title=asked.title, note=source.file.note, kind=asked.kind
+        )
+    return Written(
+        record=record,
+        tables={"drive_by_head.csv": table},
+        figures=drawings,
+        shown=[asked.title],
+        answer=answer,
+    )
 
 
 def explain_heads(source: Study | CohortStudy, asked: HeadsAsked, output: Output) -> Written:
@@ -254,8 +275,7 @@ def _answer(
         ),
         figures={
             "drive": "What the activation is made of, and how it changes along the lift.",
-            "arm": "The arm at this height, with the force of the hand and its distances from "
-            "elbow and shoulder.",
+            "arm": _ARM_CAPTION,
             "arm_along_lift": "The arm along the lift.",
         },
         tables={
@@ -444,7 +464,12 @@ def _print_table(screen: Console, data: pd.DataFrame, title: str) -> None:
     table = Table(title=title, title_justify="left", collapse_padding=True, pad_edge=False)
     for name in data.columns:
         numeric = data[name].dtype.kind == "f"
-        table.add_column(name.replace("_", " "), justify="right" if numeric else "left")
+        title = f"{name[:-2]} [N]" if name.endswith("_n") else name
+        table.add_column(
+            escape(title.replace("_", " ")),
+            justify="right" if numeric else "left",
+            no_wrap=name == "head",
+        )
     for line in data.itertuples(index=False):
         cells = zip(data.columns, line, strict=True)
         table.add_row(

@@ -44,13 +44,14 @@ class CohortSummary:
     """Tables of a cohort by name, in the order in which they are written and shown.
 
     ``confidence`` is the level of their intervals, ``named_heads`` are the heads that the study
-    named beforehand.
+    named beforehand, ``volumes`` are those of the heads in the reference person [m³].
     """
 
     tables: Mapping[str, pd.DataFrame]
     mode: str
     limits: Limits = field(default_factory=Limits)
     factors: Factors = field(default_factory=Factors)
+    volumes: Mapping[str, float] = field(default_factory=dict)
     confidence: float = 0.95
     named_heads: tuple[str, ...] = ()
 
@@ -127,6 +128,7 @@ def summarise_cohort(
         mode=mode,
         limits=result.model.limits,
         factors=result.study.factors,
+        volumes={head.name: head.volume.value for head in result.model.heads},
         confidence=confidence,
         named_heads=tuple(result.study.file.statistics.heads),
     )

@@ -10,6 +10,7 @@ import numpy as np
 from momentshare.balance import BALANCED
 from momentshare.cautions import CAUTIONS, LIMITS
 from momentshare.directions import row_named
+from momentshare.explain.phrases import group_phrase
 from momentshare.explore.drawing import trunk_outlines
 from momentshare.explore.draws import page_criterion, usual_load
 from momentshare.explore.grid import HEIGHTS
@@ -90,9 +91,7 @@ def _heads(model: Model) -> list[dict[str, Any]]:
                 "label": head_label(head.name),
                 "muscle": muscle.replace("_", " "),
                 "part": part.replace("_", " "),
-                "group": head.group.replace("flexors_adductors", "flexors and adductors").replace(
-                    "_", " "
-                ),
+                "group": group_phrase(head.group),
             }
         )
     return found

@@ -36,7 +36,7 @@ from momentshare.report.figures.limit_marks import footnote
 from momentshare.report.figures.looks import Looks, panel_titles, shared_out
 from momentshare.report.figures.outcomes import outcome_figures
 from momentshare.report.figures.sensitivity import sensitivity_figure
-from momentshare.report.text.cohort_orders import judged_orders, order_text, widest_order
+from momentshare.report.text.cohort_orders import foremost_order, judged_orders, order_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -99,7 +99,7 @@ def cohort_figures(summary: CohortSummary) -> dict[str, Callable[[], Figure]]:
     found |= outcome_figures(summary)
     emg = "emg_curves_by_person"
     offer("emg_curves", emg, lambda: emg_curves_figure(tables[emg], mode))
-    offer("emg_agreement", emg, lambda: emg_agreement_figure(tables[emg], mode))
+    offer("emg_agreement", emg, lambda: emg_agreement_figure(tables[emg], mode, summary.factors))
     offer(
         "sensitivity",
         "sensitivity",
@@ -336,11 +336,11 @@ def _beyond(table: pd.DataFrame, conditions: Sequence[str]) -> str:
 
 
 def _firm_title(summary: CohortSummary) -> str:
-    """State the widest order that a test shows and no change of an input reverses; else empty."""
+    """State the order of most muscle that a test shows and no changed input reverses."""
     firm = judged_orders(summary).firm
     if not firm or summary.tables.get("sensitivity_orders") is None:
         return ""
-    return f"Firm: {order_text(widest_order(firm))}"
+    return f"Firm: {order_text(foremost_order(firm, summary))}"
 
 
 def _activation_by_head(summary: CohortSummary) -> Figure:

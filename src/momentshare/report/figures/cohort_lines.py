@@ -9,14 +9,11 @@ import numpy as np
 from momentshare.report.figures import style
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     import pandas as pd
     from matplotlib.axes import Axes
 
-    from momentshare.report.figures.layout import Handles
 
-__all__ = ["BAND", "NO_LIMITS", "band", "conditions_of", "handles_of", "people_of", "zero_line"]
+__all__ = ["BAND", "NO_LIMITS", "band", "conditions_of", "people_of", "zero_line"]
 
 BAND = "band: one SD between people"
 
@@ -26,11 +23,6 @@ NO_LIMITS = (-np.inf, np.inf)
 def conditions_of(table: pd.DataFrame) -> list[str]:
     """Conditions of a table, in its order."""
     return list(dict.fromkeys(table["condition"].astype(str)))
-
-
-def handles_of(conditions: Sequence[str]) -> Handles:
-    """Return the legend of the conditions."""
-    return [(name, style.condition_style(i)) for i, name in enumerate(conditions)]
 
 
 def people_of(table: pd.DataFrame) -> str:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from momentshare.explain.mixtures import FACTORS, Member, member_words
-from momentshare.explain.phrases import NOTHING, head_phrase, percent
+from momentshare.explain.phrases import NOTHING, capital, head_phrase, percent
 from momentshare.limits import Limits, marked
 from momentshare.report.figures import style
 from momentshare.report.figures.footer import add_heading
@@ -76,25 +76,28 @@ def difference_figure(
     from matplotlib.figure import Figure
 
     bars = _bars_of(found, head)
-    figure = Figure(figsize=(7.6, 0.24 * len(bars) + 4.6), layout="constrained")
-    top, bottom = figure.subplots(2, 1, height_ratios=(0.24 * len(bars) + 0.6, 2.6))
+    figure = Figure(figsize=(7.6, 0.24 * len(bars) + 5.6), layout="constrained")
+    ratios = (0.24 * len(bars) + 0.6, 2.4, 1.2)
+    top, bottom, whole = figure.subplots(3, 1, height_ratios=ratios)
     _draw_bars(top, bars, found, head, drawn)
-    _draw_along(bottom, along[along["head"] == head], found)
+    _draw_along(bottom, whole, along[along["head"] == head], found)
     place = " and ".join(dict.fromkeys(percent(h) for h in found.heights))
     index = found.head_names.index(head)
     marks = Marks(limits or Limits(), kinds or {})
     own = marks.pair_keys(found.names, head, found.lateral[0])
     heading = (
-        f"{marked(head_phrase(head), own)}: {found.activation[0, index]:.3f} in {found.names[0]}, "
-        f"{found.activation[1, index]:.3f} in {found.names[1]} at {place} of the bar height"
+        f"{capital(marked(head_phrase(head), own))}: {found.activation[0, index]:.3f} in "
+        f"{found.names[0]}, {found.activation[1, index]:.3f} in {found.names[1]} at {place} of the "
+        "bar height"
     )
     figure.legend(handles=_handles(drawn), loc="outside lower center", ncols=3, frameon=False)
-    low, high = bottom.get_ylim()
-    for third in marks.order_parts(found.names, head):
-        hatch(bottom, 100.0 * third / 3.0, low, 100.0 / 3.0, high - low)
-    bottom.set_ylim(low, high)
+    for ax in (bottom, whole):
+        low, high = ax.get_ylim()
+        for third in marks.order_parts(found.names, head):
+            hatch(ax, 100.0 * third / 3.0, low, 100.0 / 3.0, high - low)
+        ax.set_ylim(low, high)
     shaded = f"{footnote(marks.limits, marks.used)} Hatched: what it touches." if own else ""
-    note = "Above: parts of the difference at this height. Below: along the lift."
+    note = "Above: parts of the difference at this height. Below: along the lift, and their sum."
     add_heading(figure, heading, f"{title + '. ' if title else ''}{note}{shaded}")
     return figure
 
@@ -147,23 +150,28 @@ def _draw_bars(
             ax.plot([low, high], [place + 0.2] * 2, color="#ffffff", linewidth=3.2)
             ax.plot([low, high], [place + 0.2] * 2, color=style.INK, linewidth=1.4)
     ax.axvline(0.0, color=style.INK, linewidth=0.7)
-    ax.set_yticks(at, [label for label, *_ in bars])
+    ax.set_yticks(at, [style.fit(label, 2.0) for label, *_ in bars])
     ax.set_ylim(at[-1] + 0.6, -0.6)
     ax.margins(x=0.08)
     ax.set_xlabel(style.fit(f"part of activation [1], {found.names[0]} less {found.names[1]}", 5.0))
 
 
-def _draw_along(ax: Axes, table: pd.DataFrame, found: Difference) -> None:
+def _draw_along(ax: Axes, whole: Axes, table: pd.DataFrame, found: Difference) -> None:
+    """Draw the factors along the lift, and below them the difference that they add up to."""
     height = 100.0 * table["height_fraction"].to_numpy()
     every = max(len(height) // 6, 1)
-    ax.plot(height, table["difference"].to_numpy(), **_TOTAL)
+    whole.plot(height, table["difference"].to_numpy(), **_TOTAL)
     for factor, look in _LINES.items():
         values = table[f"by_{factor.replace(' ', '_')}"].to_numpy()
         ax.plot(height, values, markevery=every, markersize=3.2, **look)
-    ax.axhline(0.0, color=style.INK, linewidth=0.7)
-    ax.axvline(100.0 * found.heights[0], color=style.FAINT, linewidth=0.9)
-    ax.set_xlabel("lift [% of bar height]")
+    for each in (ax, whole):
+        each.axhline(0.0, color=style.INK, linewidth=0.7)
+        each.axvline(100.0 * found.heights[0], color=style.FAINT, linewidth=0.9)
+    whole.sharex(ax)
+    ax.tick_params(labelbottom=False)
+    whole.set_xlabel("lift [% of bar height]")
     ax.set_ylabel("part of activation [1]")
+    whole.set_ylabel("difference [1]")
 
 
 def _handles(drawn: DrawnDifferences | None) -> list[Any]:

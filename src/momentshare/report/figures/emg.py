@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from momentshare.factors import Factors
 from momentshare.report.figures import style
 from momentshare.report.figures.cohort_lines import conditions_of
 from momentshare.report.figures.layout import LIFT_SHORT, Room, Texts, finish, panel_grid, settle
@@ -71,7 +72,7 @@ def emg_curves_figure(table: pd.DataFrame, mode: str) -> Figure:
     return figure
 
 
-def emg_agreement_figure(table: pd.DataFrame, mode: str) -> Figure:
+def emg_agreement_figure(table: pd.DataFrame, mode: str, factors: Factors | None = None) -> Figure:
     """Draw lift means of activation against EMG: one panel per muscle, one line per person.
 
     Parameters
@@ -80,14 +81,16 @@ def emg_agreement_figure(table: pd.DataFrame, mode: str) -> Figure:
         ``emg_curves_by_person`` of a cohort.
     mode : str
         Treatment of the lateral force behind the activations.
+    factors : Factors, optional
+        Of the conditions; they decide colour, marker and filling.
     """
     by = table.groupby(["head", "person", "condition"], sort=False, observed=True)
     means = (100.0 * by[["emg", "activation"]].mean()).reset_index()
     heads = list(dict.fromkeys(means["head"].astype(str)))
     conditions = conditions_of(means)
-    handles = [
-        (name, look | {"linestyle": "none"}) for name, look in Looks(conditions).handles(conditions)
-    ]
+    looks = Looks(conditions, factors or Factors())
+    dot = {"linestyle": "none"}
+    handles = [(name, look | dot) for name, look in looks.handles(conditions)]
     figure, axes = panel_grid(
         len(heads),
         4,
@@ -106,9 +109,9 @@ def emg_agreement_figure(table: pd.DataFrame, mode: str) -> Figure:
         mine = means[means["head"] == head]
         for _, own in mine.groupby("person", sort=False, observed=True):
             ax.plot(own["emg"], own["activation"], color=style.FAINT, linewidth=0.6, zorder=0)
-        for condition, look in handles:
+        for condition in conditions:
             part = mine[mine["condition"] == condition]
-            ax.plot(part["emg"], part["activation"], **look)
+            ax.plot(part["emg"], part["activation"], **(looks.of(condition) | dot))
         top = 1.08 * float(max(mine["emg"].max(), mine["activation"].max(), 0.1))
         ax.plot([0.0, top], [0.0, top], color=style.FAINT, linewidth=0.7, linestyle=(0, (2, 2)))
         ax.set_xlim(0.0, top)

@@ -12,6 +12,7 @@ from momentshare.cautions import CAUTIONS
 from momentshare.directions import row_named
 from momentshare.explain.glenoid import GLENOID
 from momentshare.explain.phrases import head_phrase
+from momentshare.factors import MOST_LINES
 from momentshare.limits import Limits, height_third, marked
 from momentshare.report.figures import style
 from momentshare.report.figures.footer import add_heading
@@ -95,16 +96,26 @@ def drive_figure(
     marks = Marks(limits or Limits(), {} if kind is None else {title: kind})
     count = len(found)
     rows = len(found[0].split.row_names) + bool(found[0].split.facet_names)
-    figure = Figure(figsize=(7.6, 0.3 * rows + 4.9), layout="constrained")
+    # A head that crosses every joint has a line for each and for the glenoid; its activation then
+    # has a panel of its own.
+    lines = max(len(_joints_of(item, table)) for item, table in zip(found, alongs, strict=True))
+    apart = lines >= MOST_LINES
+    figure = Figure(figsize=(7.6, 0.3 * rows + (6.1 if apart else 4.9)), layout="constrained")
     grid = figure.subplots(
-        2, count, squeeze=False, sharex="row", sharey="row", height_ratios=(0.3 * rows + 1.0, 2.6)
+        2 + apart,
+        count,
+        squeeze=False,
+        sharex="row",
+        sharey="row",
+        height_ratios=(0.3 * rows + 1.0, 2.6, *((1.3,) if apart else ())),
     )
     for ax, item in zip(grid[0], found, strict=True):
         _bars(ax, item, first=ax is grid[0, 0])
     _margin(grid[0])
-    for ax, item, table in zip(grid[1], found, alongs, strict=True):
-        _along(ax, item, table, first=ax is grid[1, 0])
-        _beyond(ax, marks.parts("activation", [title], item.head))
+    for column, (item, table) in enumerate(zip(found, alongs, strict=True)):
+        _along(grid[1:, column], item, table, first=column == 0)
+        for ax in grid[1:, column]:
+            _beyond(ax, marks.parts("activation", [title], item.head))
     keys = [
         marks.keys(
             "activation", [title], head=item.head, part=height_third(item.height_fraction),
@@ -182,23 +193,39 @@ def _margin(axes: Sequence[Axes]) -> None:
     axes[0].set_xlim(low, high + 0.22 * (high - low))
 
 
-def _along(ax: Axes, item: HeadExplanation, table: pd.DataFrame, *, first: bool) -> None:
+def _joints_of(item: HeadExplanation, table: pd.DataFrame) -> tuple[str, ...]:
+    """Joints that a head crosses, and the glenoid where its limit was kept: a line for each."""
+    joints = tuple(item.problem.crosses(item.index))
+    return (*joints, GLENOID) if f"part_{GLENOID}" in table else joints
+
+
+def _along(
+    axes: Sequence[Axes], item: HeadExplanation, table: pd.DataFrame, *, first: bool
+) -> None:
+    """Draw parts and activation along the lift: in one panel, or each in its own."""
     height = 100.0 * table["height_fraction"].to_numpy()
-    every = max(len(height) // 6, 1)
+    mark = {"markevery": max(len(height) // 6, 1), "markersize": 3.2}
     solved = (table["status"] == "solved").to_numpy()
-    joints = item.problem.crosses(item.index)
-    for joint in (*joints, GLENOID) if f"part_{GLENOID}" in table else joints:
+    parts, whole = axes[0], axes[-1]
+    for joint in _joints_of(item, table):
         values = np.where(solved, table[f"part_{joint}"].to_numpy(), np.nan)
-        ax.plot(height, values, markevery=every, markersize=3.2, **_line(joint))
-    ax.plot(height, table["activation"], markevery=every, markersize=3.2, **_ACTIVATION)
-    ax.axhline(0.0, color=style.INK, linewidth=0.7)
-    ax.axvline(100.0 * item.height_fraction, color=style.FAINT, linewidth=0.9)
-    ax.set_xlabel("lift [% of bar height]")
+        parts.plot(height, values, **mark, **_line(joint))
+    whole.plot(height, table["activation"], **mark, **_ACTIVATION)
+    for ax in axes:
+        ax.axhline(0.0, color=style.INK, linewidth=0.7)
+        ax.axvline(100.0 * item.height_fraction, color=style.FAINT, linewidth=0.9)
+    whole.set_xlabel("lift [% of bar height]")
+    if parts is not whole:
+        parts.tick_params(labelbottom=False)
     if first:
-        ax.set_ylabel(style.fit(f"{part_label(item.split.exponent)}; activation [1]", 2.4))
+        label = part_label(item.split.exponent)
+        together = parts is whole
+        parts.set_ylabel(style.fit(f"{label}; activation [1]" if together else label, 2.4))
+        if not together:
+            whole.set_ylabel("activation [1]")
     reachable = table["status"] != "out of reach"
     if not solved[reachable.to_numpy()].all():
-        ax.set_title("parts left out where a moment falls short", loc="left", fontsize=7.5)
+        parts.set_title("parts left out where a moment falls short", loc="left", fontsize=7.5)
 
 
 def _look(row: str) -> dict[str, Any]:

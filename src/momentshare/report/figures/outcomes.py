@@ -11,11 +11,12 @@ from momentshare.cohort.outcomes import OUTCOMES
 from momentshare.cohort.outcomes.measure import NO_TREATMENT
 from momentshare.directions import DIRECTIONS
 from momentshare.report.figures import style
-from momentshare.report.figures.cohort_lines import conditions_of, handles_of
+from momentshare.report.figures.cohort_lines import conditions_of
 from momentshare.report.figures.layout import Room, Texts, panel_grid, settle
+from momentshare.report.figures.looks import Looks
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable
 
     import pandas as pd
     from matplotlib.axes import Axes
@@ -91,6 +92,7 @@ def _figure(summary: CohortSummary, title: str, part: pd.DataFrame) -> Figure:
     conditions = conditions_of(summary.tables["outcomes"])
     items = list(dict.fromkeys(zip(part["outcome"], part["item"], strict=True)))
     items = [i for i in items if _of(part, i)["mean"].notna().any()]
+    looks = Looks(conditions, summary.factors)
     figure, axes = panel_grid(
         len(items),
         _COLUMNS,
@@ -101,12 +103,12 @@ def _figure(summary: CohortSummary, title: str, part: pd.DataFrame) -> Figure:
             f"{100 * summary.confidence:g} % interval of that mean; faint lines join the means of "
             "one person. Every panel has its own scale, which need not begin at zero.",
             panels=[_broken(panel_title(*item)) for item in items],
-            legend=handles_of(conditions),
+            legend=looks.handles(conditions),
         ),
         Room(gap=(0.62, 0.2), bottom=0.2),
     )
     for ax, item in zip(axes, items, strict=True):
-        _panel(ax, _of(part, item), _of(own, item), conditions)
+        _panel(ax, _of(part, item), _of(own, item), looks)
     settle(figure)
     return figure
 
@@ -123,9 +125,9 @@ def _of(table: pd.DataFrame, item: tuple[str, str]) -> pd.DataFrame:
     return table[(table["outcome"] == item[0]) & (table["item"] == item[1])]
 
 
-def _panel(ax: Axes, part: pd.DataFrame, own: pd.DataFrame, conditions: Sequence[str]) -> None:
+def _panel(ax: Axes, part: pd.DataFrame, own: pd.DataFrame, looks: Looks) -> None:
     """Draw one outcome: people first, then the means on top of them."""
-    place = {name: float(index) for index, name in enumerate(conditions)}
+    place = {name: float(index) for index, name in enumerate(looks.conditions)}
     for _, person in own.groupby("person", sort=False, observed=True):
         mine = sorted(
             zip(person["condition"].map(place), person["value"], strict=True),
@@ -135,12 +137,12 @@ def _panel(ax: Axes, part: pd.DataFrame, own: pd.DataFrame, conditions: Sequence
         ax.plot(x, y, ".-", color=style.FAINT, markersize=3.0, linewidth=0.5, alpha=0.55, zorder=1)
     for row in part.to_dict("records"):
         at = place[str(row["condition"])]
-        look: dict[str, Any] = style.condition_style(int(at)) | {"linestyle": "none"}
+        look: dict[str, Any] = looks.of(str(row["condition"])) | {"linestyle": "none"}
         if np.isfinite([row["low"], row["high"]]).all():
             bar = [[row["mean"] - row["low"]], [row["high"] - row["mean"]]]
             ax.errorbar(at, row["mean"], yerr=bar, elinewidth=1.2, capsize=2.0, zorder=3, **look)
         else:  # one person: no interval
             ax.plot([at], [row["mean"]], zorder=3, **look)
-    ax.set_xlim(-0.5, len(conditions) - 0.5)
+    ax.set_xlim(-0.5, len(looks.conditions) - 0.5)
     ax.set_xticks([])
     ax.margins(y=0.12)

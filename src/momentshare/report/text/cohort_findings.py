@@ -7,8 +7,20 @@ from typing import TYPE_CHECKING
 from momentshare.cohort.best_lift import best_lift_texts
 from momentshare.cohort.summary import OFTEN_FULL
 from momentshare.report.figures import style
-from momentshare.report.page.document import Block, Bullets, Paragraph, Section, Table
-from momentshare.report.text.cohort_orders import ALPHA, WORKING, judged_orders
+from momentshare.report.page.document import (
+    Block,
+    Bullets,
+    Heading,
+    Paragraph,
+    Section,
+    Table,
+)
+from momentshare.report.text.cohort_orders import (
+    ALPHA,
+    WORKING,
+    cohort_factor_statements,
+    judged_orders,
+)
 from momentshare.report.text.cohort_peers import peer_texts
 from momentshare.report.text.cohort_selection import selection_texts
 
@@ -38,6 +50,10 @@ def findings(result: CohortResult, summary: CohortSummary) -> Section:
         items += best_lift_texts(result.best_lifts)
     items += [*short_texts(summary), *left_out(result, summary)]
     blocks: list[Block] = [Bullets(items=items)] if items else []
+    told = cohort_factor_statements(summary)
+    if told:
+        by_factor = [f"{name}: {text}" for name, text in told.items()]
+        blocks += [Heading(text="Factor by factor"), Bullets(items=by_factor)]
     blocks += _orders(summary)
     return Section(
         title="Findings",

@@ -11,11 +11,12 @@ from momentshare.report.text.cohort_orders import (
     ALPHA,
     WORKING,
     CohortOrders,
+    foremost_order,
     judged_orders,
     order_text,
-    widest_order,
 )
 from momentshare.report.text.opening import Opening, counted, joined, widest
+from momentshare.report.text.study_opening import MOST_MUSCLE
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -72,7 +73,7 @@ def _firm(found: CohortOrders, summary: CohortSummary) -> str:
     )
     if not found.firm:
         return f"{start}: nothing is firm."
-    return f"{start}; widest of all, {order_text(widest_order(found.firm))}."
+    return f"{start}; {MOST_MUSCLE}, {order_text(foremost_order(found.firm, summary))}."
 
 
 def _turns(found: CohortOrders, summary: CohortSummary) -> str:
@@ -86,8 +87,8 @@ def _turns(found: CohortOrders, summary: CohortSummary) -> str:
     most = [f"{cause} ({count:,})" for cause, count in causes.most_common(3)]
     return (
         f"{counted(len(found.turning), 'order')} {_is(found.turning, 'is', 'are')} reversed by a "
-        f"change of one input, most often by {joined(most)}; widest of them, "
-        f"{order_text(widest_order(found.turning))}."
+        f"change of one input, most often by {joined(most)}; {MOST_MUSCLE}, "
+        f"{order_text(foremost_order(found.turning, summary))}."
     )
 
 
@@ -105,7 +106,10 @@ def _unsaid(result: CohortResult, found: CohortOrders, summary: CohortSummary) -
         )
     lost = len(result.outcomes) - len(result.counted)
     if lost:
-        parts.append(f"{lost:,} of {counted(len(result.outcomes), 'trial')} do not count")
+        parts.append(
+            f"{lost:,} of {counted(len(result.outcomes), 'trial')} "
+            f"{'does' if lost == 1 else 'do'} not count"
+        )
     short = summary.tables.get("shortfalls")
     if short is not None:
         mine = short[short["lateral"] == summary.mode]

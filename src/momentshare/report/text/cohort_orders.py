@@ -6,6 +6,8 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from momentshare.report.figures.style import head_label
+from momentshare.report.text.factor_statements import factor_statements, factor_verdicts
+from momentshare.report.text.study_opening import FIRM_ORDER, LEVEL_PAIR, LIMITED, TURNING
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -14,13 +16,25 @@ if TYPE_CHECKING:
 
     from momentshare.cohort.summary import CohortSummary
 
-__all__ = ["ALPHA", "WORKING", "CohortOrders", "judged_orders", "order_text", "widest_order"]
+__all__ = [
+    "ALPHA",
+    "WORKING",
+    "CohortOrders",
+    "cohort_factor_statements",
+    "cohort_factor_verdicts",
+    "foremost_order",
+    "judged_orders",
+    "order_text",
+]
 
 WORKING = 0.05
 """Activation that a head must exceed in some condition to appear on the page."""
 
 _LEAST_DIFFERENCE = 0.01
 """Difference of lift-mean activation that is worth mentioning; assumed."""
+
+UNSHOWN = "people"
+"""What an order turns with that no test shows: the people, who differ by more than conditions."""
 
 ALPHA = 0.05
 """Adjusted p below which a contrast is named in the text; convention."""
@@ -35,6 +49,10 @@ class CohortOrders:
     firm, turning, leaning : list of dict
         Hold under every change of one input; reversed by one; rest on what the limb does not
         support.
+    judged : list of dict
+        Every order of a working head, shown by a test or not: ``head``, ``condition``, ``other``,
+        ``difference``, ``difference_low``, ``difference_high`` (as a fraction), ``verdict``,
+        ``turns_with`` and ``limit``, as for the orders of planned lifts.
     tested : bool
         Whether there was a test.
     people_untested : int
@@ -44,6 +62,7 @@ class CohortOrders:
     firm: list[dict[str, Any]] = field(default_factory=list)
     turning: list[dict[str, Any]] = field(default_factory=list)
     leaning: list[dict[str, Any]] = field(default_factory=list)
+    judged: list[dict[str, Any]] = field(default_factory=list)
     tested: bool = False
     people_untested: int = 0
 
@@ -62,11 +81,17 @@ def judged_orders(summary: CohortSummary) -> CohortOrders:
     own = people[people["lateral"] == summary.mode].pivot_table(
         index="person", columns=["head", "condition"], values="mean_activation", observed=True
     )
-    firm, turning, leaning = [], [], []
-    for _, row in mine[mine["p_paired_holm_over_item"] < ALPHA].iterrows():
+    firm, turning, leaning, judged = [], [], [], []
+    for _, row in mine.iterrows():
         head, pair = row["item"], (row["condition"], row["other"])
         both = own[[(head, c) for c in pair]].dropna().mean()  # of the people who were compared
-        if max(both) < WORKING or abs(row["difference_mean"]) < _LEAST_DIFFERENCE:
+        if max(both) < WORKING:
+            continue
+        turned, tried = _turned_by(summary, str(head), pair)
+        whole, in_part = _limits_of(summary, row)
+        shown = row["p_paired_holm_over_item"] < ALPHA
+        judged.append(_judged(row, whole, turned if shown else [UNSHOWN]))
+        if not shown or judged[-1]["verdict"] == LEVEL_PAIR:
             continue
         high, low = pair if row["difference_mean"] > 0.0 else pair[::-1]
         line = {
@@ -76,8 +101,6 @@ def judged_orders(summary: CohortSummary) -> CohortOrders:
             "difference": f"{100 * abs(row['difference_mean']):.1f} ({_interval(row)})",
             "people": f"{row['n_same_direction']:.0f} of {row['n_people']:.0f}",
         }
-        turned, tried = _turned_by(summary, str(head), pair)
-        whole, in_part = _limits_of(summary, row)
         if whole:
             leaning.append(line | {"limit": whole, "turns_with": "; ".join(turned)})
         elif turned:
@@ -85,12 +108,60 @@ def judged_orders(summary: CohortSummary) -> CohortOrders:
         else:
             remark = f"in part of the lift outside what the limb supports ({in_part})"
             firm.append(line | {"changes_tried": tried, "remark": remark if in_part else ""})
-    return CohortOrders(firm=firm, turning=turning, leaning=leaning, tested=True)
+    return CohortOrders(firm=firm, turning=turning, leaning=leaning, judged=judged, tested=True)
 
 
-def widest_order(lines: Sequence[dict[str, Any]]) -> dict[str, Any]:
-    """Return the order with the greatest difference."""
-    return max(lines, key=lambda line: float(line["difference"].split(" ")[0]))
+def _judged(row: pd.Series[Any], limit: str, turns_with: Sequence[str]) -> dict[str, Any]:
+    """Judge one order as those of planned lifts are judged."""
+    level = abs(row["difference_mean"]) < _LEAST_DIFFERENCE
+    verdict = LEVEL_PAIR if level else LIMITED if limit else TURNING if turns_with else FIRM_ORDER
+    ends = row[["difference_mean", "difference_low", "difference_high"]].to_numpy(dtype=float)
+    up = bool(ends[0] >= 0.0)
+    ends = ends if up else -ends[[0, 2, 1]]
+    return {
+        "head": str(row["item"]),
+        "condition": str(row["condition"] if up else row["other"]),
+        "other": str(row["other"] if up else row["condition"]),
+        **dict(zip(("difference", "difference_low", "difference_high"), ends, strict=True)),
+        "verdict": verdict,
+        "turns_with": "; ".join(turns_with),
+        "limit": limit,
+    }
+
+
+def cohort_factor_verdicts(summary: CohortSummary) -> pd.DataFrame:
+    """Judge every two levels of a factor; empty without factors or tests.
+
+    Returns
+    -------
+    DataFrame
+        See :func:`momentshare.report.text.factor_statements.factor_verdicts`; the ends of a
+        difference are those of its intervals.
+    """
+    import pandas as pd
+
+    found = judged_orders(summary)
+    if not (summary.factors.names and found.judged):
+        return pd.DataFrame()
+    return factor_verdicts(summary.factors, pd.DataFrame(found.judged))
+
+
+def cohort_factor_statements(summary: CohortSummary) -> dict[str, str]:
+    """Say of each factor what a cohort shows of its step from the first level to the last."""
+    table = cohort_factor_verdicts(summary)
+    if table.empty:
+        return {}
+    return factor_statements(summary.factors, table, "are shown by no test or turn")
+
+
+def foremost_order(lines: Sequence[dict[str, Any]], summary: CohortSummary) -> dict[str, Any]:
+    """Return the order of most muscle: its difference times the volume of the head."""
+
+    def active(line: dict[str, Any]) -> float:
+        size = float(line["difference"].split(" ")[0])
+        return size * summary.volumes.get(str(line["head"]), 1.0)
+
+    return max(lines, key=active)
 
 
 def order_text(line: dict[str, Any]) -> str:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from momentshare.report.text.opening import head_volumes
 from momentshare.uncertainty.summary import EVERYONE
 
 if TYPE_CHECKING:
@@ -66,11 +67,13 @@ def judged_pairs(found: Summary) -> pd.DataFrame:
         shown first; ``probability`` is that of the order there, ``probability_low`` and
         ``probability_high`` the least and greatest over treatments and criteria; ``difference``
         is that of the medians; ``verdict`` is ``firm``, ``turns`` (sure, but not under all),
-        ``open`` or ``beyond the limb``.
+        ``open`` or ``beyond the limb``; ``active_volume_cm3`` is the difference times the volume
+        of the head in the reference person.
     """
     criterion, mode = main_treatment(found)
     part, _, _ = shown_activation(found)
     medians = part.set_index(["head", "condition"])["median"]
+    volumes = head_volumes(found.model)
     rows = []
     for (head, one, other), group in found.condition_order.groupby(
         ["head", "condition", "other"], sort=False
@@ -102,10 +105,11 @@ def judged_pairs(found: Summary) -> pd.DataFrame:
                 "probability": 1.0 - main if flip else main,
                 "probability_low": values.min(), "probability_high": values.max(),
                 "verdict": "beyond the limb" if limit else verdict, "limit": limit,
+                "active_volume_cm3": abs(ends[0] - ends[1]) * volumes[str(head)],
             }
         )  # fmt: skip
     columns = [
         "head", "condition", "other", "difference", "probability", "probability_low",
-        "probability_high", "verdict", "limit",
+        "probability_high", "verdict", "limit", "active_volume_cm3",
     ]  # fmt: skip
     return pd.DataFrame(rows, columns=columns)

@@ -85,9 +85,11 @@ def heads_opening(table: pd.DataFrame) -> Opening:
     Parameters
     ----------
     table : DataFrame
-        ``head``, ``activation``, ``limit``.
+        ``head``, ``activation``, ``force_n``, ``limit``.
     """
-    top = widest(table, "activation")
+    supported = table[table["limit"] == ""]
+    top = widest(supported if len(supported) else table, "force_n")
+    among = "of those that the limb supports, " if len(supported) else ""
     working = int((table["activation"] > 0.05).sum())
     limited = int((table["limit"] != "").sum())
     beyond = (
@@ -100,7 +102,7 @@ def heads_opening(table: pd.DataFrame) -> Opening:
     return Opening(
         firm=(
             f"{working:,} of {counted(len(table), 'head')} {'is' if working == 1 else 'are'} above "
-            f"5 % here; the busiest is the {head_label(str(top['head']))}, at "
+            f"5 % here; {among}the {head_label(str(top['head']))} pulls hardest, at "
             f"{100 * top['activation']:.0f} %."
         ),
         turns="Only this height and treatment were examined; name a head to have it explained.",

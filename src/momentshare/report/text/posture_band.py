@@ -8,6 +8,8 @@ import numpy as np
 
 from momentshare import reading
 from momentshare.report.figures.style import head_label
+from momentshare.report.text.opening import counted
+from momentshare.report.text.study_opening import LEVEL_PAIR, LIMITED, POSTURE, verdict_table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -66,17 +68,15 @@ def _width(table: pd.DataFrame, kind: str) -> tuple[float, float, pd.Series] | N
 
 
 def _turns(study: StudyResult) -> str:
-    """Count the orders between conditions that are reversed within the band."""
-    table = reading.ordering_table(study)
-    if table.empty:
+    """Count the orders between conditions that are reversed within the band, as verdicts do."""
+    table = verdict_table(study)
+    table = table[table["verdict"] != LEVEL_PAIR]
+    if table.empty or reading.ordering_table(study)["turns_with_posture"].isna().all():
         return ""
-    heads = reading.head_table(study)
-    working = set(heads.loc[heads["mean_activation_mean"] >= _WORKING, "head"])
-    table = table[table["head"].isin(working) & table["turns_with_posture"].notna()]
-    if table.empty:
-        return ""
-    turned = int(np.count_nonzero(table["turns_with_posture"].astype(bool)))
+    turned = table[table["turns_with"].str.contains(POSTURE)]
+    within = int((turned["verdict"] != LIMITED).sum())
     return (
-        f" Moved equally in both conditions, it reverses {turned} of {len(table)} orders between "
-        "conditions."
+        f" Moved equally in both conditions, it reverses {len(turned):,} of "
+        f"{counted(len(table), 'order')} of two conditions within a head, {within:,} of them among "
+        "those that the limb supports."
     )

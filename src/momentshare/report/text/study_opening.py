@@ -10,7 +10,7 @@ from momentshare import reading
 from momentshare.limits import lift_kinds, with_limits
 from momentshare.reading.once import made_once
 from momentshare.report.figures.style import head_label
-from momentshare.report.text.opening import Opening, counted, joined, widest
+from momentshare.report.text.opening import Opening, counted, head_volumes, joined, widest
 from momentshare.sharing import Status
 
 if TYPE_CHECKING:
@@ -18,7 +18,18 @@ if TYPE_CHECKING:
 
     from momentshare.study import StudyResult
 
-__all__ = ["FIRM_ORDER", "LEVEL", "LIMITED", "TURNING", "WORKING", "study_opening", "verdict_table"]
+__all__ = [
+    "FIRM_ORDER",
+    "LEVEL",
+    "LEVEL_PAIR",
+    "LIMITED",
+    "MOST_MUSCLE",
+    "POSTURE",
+    "TURNING",
+    "WORKING",
+    "study_opening",
+    "verdict_table",
+]
 
 WORKING = 0.05
 """Lift-mean activation that a head must reach in a condition of a pair; assumed."""
@@ -29,7 +40,10 @@ LEVEL = 0.01
 FIRM_ORDER, TURNING, LIMITED, LEVEL_PAIR = "firm", "turns", "beyond the limb", "level"
 """Verdicts on an order of two conditions."""
 
-_LATERAL, _POSTURE, _PEOPLE = "lateral force", "posture rule", "people"
+MOST_MUSCLE = "the one of most muscle (points \N{MULTIPLICATION SIGN} volume of the head)"
+"""How a text says why an order is the one that it names."""
+
+_LATERAL, POSTURE, _PEOPLE = "lateral force", "posture rule", "people"
 """What may reverse an order."""
 
 
@@ -47,7 +61,8 @@ def verdict_table(study: StudyResult) -> pd.DataFrame:
         everyone, under every treatment and throughout the band of the posture rule, ``turns``
         where it is not, with ``turns_with`` naming what turns it, ``beyond the limb`` where a
         limit of the limb concerns it, and ``level`` where the difference nowhere reaches a
-        percentage point.
+        percentage point. ``active_volume_cm3`` is ``difference`` times the volume of the head in
+        the reference person; the text leads with the order in which it is greatest.
     """
     limits, kinds = study.model.limits, lift_kinds(study.study.file.condition)
     orders = with_limits(reading.ordering_table(study), limits, kinds, "activation")
@@ -55,8 +70,9 @@ def verdict_table(study: StudyResult) -> pd.DataFrame:
         "head", "condition", "other", "lateral", "difference", "difference_low",
         "difference_high", "verdict", "turns_with", "limit",
     ]  # fmt: skip
+    volumes = head_volumes(study.model)
     if orders.empty:
-        return pd.DataFrame(columns=columns)
+        return pd.DataFrame(columns=[*columns, "active_volume_cm3"])
     working = _working(reading.head_table(study))
     groups: dict[tuple[str, str, str], list[dict[Any, Any]]] = {}
     for order in orders.to_dict(orient="records"):
@@ -65,7 +81,8 @@ def verdict_table(study: StudyResult) -> pd.DataFrame:
         if (head, one) in working or (head, two) in working:
             groups.setdefault((head, one, two), []).append(order)
     rows = [_judged(found) for found in groups.values()]
-    return pd.DataFrame(rows, columns=columns)
+    table = pd.DataFrame(rows, columns=columns)
+    return table.assign(active_volume_cm3=table["difference"] * table["head"].map(volumes))
 
 
 def _judged(orders: Sequence[Mapping[Any, Any]]) -> tuple[Any, ...]:
@@ -77,7 +94,7 @@ def _judged(orders: Sequence[Mapping[Any, Any]]) -> tuple[Any, ...]:
     ]
     turned = {
         _LATERAL: min(signed) < -LEVEL,
-        _POSTURE: any(order.get("turns_with_posture") is True for order in orders),
+        POSTURE: any(order.get("turns_with_posture") is True for order in orders),
         _PEOPLE: any(order["people_agreeing"] < order["people"] for order in orders),
     }
     limit = " ".join(dict.fromkeys(" ".join(order["limit"] for order in orders).split()))
@@ -117,12 +134,15 @@ def study_opening(study: StudyResult, verdicts: pd.DataFrame) -> Opening:
 
 
 def _busiest(study: StudyResult) -> str:
-    table = reading.head_table(study)
-    top = widest(table, "mean_activation_mean")
+    """Name the head that pulls hardest of those that the limb supports, or of all."""
+    kinds = lift_kinds(study.study.file.condition)
+    table = with_limits(reading.head_table(study), study.model.limits, kinds, "force")
+    known = table[table["limit"] == ""]
+    top = widest(known if len(known) else table, "mean_force_n_mean")
     return (
-        f"With one condition there is nothing to compare; its busiest head is the "
-        f"{head_label(str(top['head']))}, at {100 * top['mean_activation_mean']:.0f} % in the mean "
-        f"of the lift (lateral force {top['lateral']})."
+        "With one condition there is nothing to compare; the head that pulls hardest is the "
+        f"{head_label(str(top['head']))}, {100 * top['mean_activation_mean']:.0f} % active in the "
+        f"mean of the lift (lateral force {top['lateral']})."
     )
 
 
@@ -153,33 +173,48 @@ def _firm(study: StudyResult, verdicts: pd.DataFrame) -> str:
     )
     if firm.empty:
         return f"{start}: nothing is firm."
-    return f"{start}; widest of all, {_order(widest(firm, 'difference'))}."
+    return f"{start}; {MOST_MUSCLE}, {_order(widest(firm, 'active_volume_cm3'))}."
 
 
 def _turns(verdicts: pd.DataFrame) -> str:
     turning = verdicts[verdicts["verdict"] == TURNING]
     if turning.empty:
-        return "No other order was reversed by anything that was tried."
-    shares = [
-        f"{turning['turns_with'].str.contains(name).sum():,} with {words}"
-        for name, words in (
-            (_LATERAL, "the treatment of the lateral force"),
-            (_POSTURE, "the posture rule"),
-            (_PEOPLE, "the person"),
+        return (
+            f"No order that this limb supports was reversed by anything tried{_beyond(verdicts)}."
         )
-        if turning["turns_with"].str.contains(name).any()
-    ]
-    top = widest(turning, "difference")
-    more = " (some with several)" if len(shares) > 1 else ""
+    top = widest(turning, "active_volume_cm3")
     return (
-        f"{counted(len(turning), 'order')} {'turns' if len(turning) == 1 else 'turn'}: "
-        f"{joined(shares)}{more}; widest of them, {_order(top)}, which turns with "
+        f"{_turning(turning)}; {MOST_MUSCLE}, {_order(top)}, which turns with "
         f"{joined(_worded(top['turns_with']))}."
     )
 
 
+def _turning(turning: pd.DataFrame) -> str:
+    """Count orders that turn, by what turns them."""
+    shares = [
+        f"{turning['turns_with'].str.contains(name).sum():,} with {words}"
+        for name, words in (
+            (_LATERAL, "the treatment of the lateral force"),
+            (POSTURE, "the posture rule"),
+            (_PEOPLE, "the person"),
+        )
+        if turning["turns_with"].str.contains(name).any()
+    ]
+    more = " (some with several)" if len(shares) > 1 else ""
+    return (
+        f"{counted(len(turning), 'order')} {'turns' if len(turning) == 1 else 'turn'}: "
+        f"{joined(shares)}{more}"
+    )
+
+
+def _beyond(verdicts: pd.DataFrame) -> str:
+    """Count the orders beyond the limb that turn; empty without any."""
+    limited = verdicts[(verdicts["verdict"] == LIMITED) & (verdicts["turns_with"] != "")]
+    return f"; of those beyond it, {_turning(limited)}" if len(limited) else ""
+
+
 def _worded(turns_with: str) -> list[str]:
-    words = {_LATERAL: "the lateral force", _POSTURE: "the posture rule", _PEOPLE: "the person"}
+    words = {_LATERAL: "the lateral force", POSTURE: "the posture rule", _PEOPLE: "the person"}
     return [words[name] for name in turns_with.split("; ")]
 
 

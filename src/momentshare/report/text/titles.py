@@ -19,17 +19,17 @@ _LATERAL = "lateral force"
 
 
 def firm_title(verdicts: pd.DataFrame) -> str:
-    """State the widest firm order; empty where nothing is firm.
+    """State the firm order of most muscle; empty where nothing is firm.
 
     Parameters
     ----------
     verdicts : DataFrame
-        ``head``, ``condition``, ``other``, ``difference`` and ``verdict``.
+        ``head``, ``condition``, ``other``, ``difference``, ``active_volume_cm3`` and ``verdict``.
     """
     firm = verdicts[verdicts["verdict"] == _FIRM]
     if firm.empty:
         return ""
-    row = widest(firm, "difference")
+    row = widest(firm, "active_volume_cm3")
     label = head_label(str(row["head"]))
     return (
         f"Firm: the {label} works more in '{row['condition']}' than in '{row['other']}', by "

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 from momentshare.report.figures.style import head_label
 from momentshare.report.text.draw_verdicts import SURE, judged_pairs, shown_activation
-from momentshare.report.text.opening import Opening, counted, joined, widest
+from momentshare.report.text.opening import Opening, counted, head_volumes, joined, widest
+from momentshare.report.text.study_opening import MOST_MUSCLE
 from momentshare.uncertainty.layout import FAMILIES
 
 if TYPE_CHECKING:
@@ -90,23 +91,24 @@ def _firm(found: Summary, pairs: pd.DataFrame) -> str:
     )
     if firm.empty:
         return f"{start}: nothing is firm."
-    row = widest(firm, "difference")
+    row = widest(firm, "active_volume_cm3")
     return (
-        f"{start}; widest of all, in the {head_label(str(row['head']))} '{row['condition']}' is "
+        f"{start}; {MOST_MUSCLE}, in the {head_label(str(row['head']))} '{row['condition']}' is "
         f"above '{row['other']}' by {100 * row['difference']:.0f} points in the median."
     )
 
 
 def _busiest(found: Summary) -> str:
-    """Give the interval of the busiest head, if there is nothing to compare."""
-    part, _, heads = shown_activation(found)
-    known = part[(part["head"] == heads[0]) & part["median"].notna()]
+    """Give the interval of the head with most active muscle, if there is nothing to compare."""
+    part, _, _ = shown_activation(found)
+    known = part[part["median"].notna()]
     if known.empty:
         return "No draw could be solved."
-    row = widest(known, "median")
+    volumes = known["head"].map(head_volumes(found.model))
+    row = widest(known.assign(active=known["median"] * volumes), "active")
     return (
-        f"With one condition there is nothing to compare; its busiest head is the "
-        f"{head_label(heads[0])}, at {100 * row['median']:.0f} % (90 % of draws: "
+        "With one condition there is nothing to compare; most active muscle is in the "
+        f"{head_label(str(row['head']))}, at {100 * row['median']:.0f} % (90 % of draws: "
         f"{100 * row['low']:.0f} to {100 * row['high']:.0f} %)."
     )
 

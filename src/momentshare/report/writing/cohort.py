@@ -15,6 +15,7 @@ from momentshare.report.figures.cohort import cohort_figures, trial_checks_figur
 from momentshare.report.page.cohort import cohort_page
 from momentshare.report.page.document import render
 from momentshare.report.text.cohort_methods import cohort_citations, methods_text, people_rows
+from momentshare.report.text.cohort_orders import cohort_factor_verdicts
 from momentshare.report.writing.drawings import write_drawings
 from momentshare.report.writing.record import RECORD_VERSION, versions
 
@@ -87,6 +88,9 @@ def write_cohort(
         say("tables")
         for name, table in summary.tables.items():
             writer.csv(f"{name}.csv", table)
+        by_factor = cohort_factor_verdicts(summary)
+        if len(by_factor):
+            writer.csv("factor_verdicts.csv", by_factor)
         for name, table in (more or {}).items():
             writer.csv(f"{name}.csv", table)
         for name in _LONG:

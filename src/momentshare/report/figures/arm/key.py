@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from momentshare.directions import ROWS, moment_direction
+from momentshare.explain.phrases import group_phrase
 from momentshare.limits import marked
 from momentshare.report.figures import style
 from momentshare.report.figures.arm.panel import band_look
@@ -104,7 +105,7 @@ class Key:
     def _name(self, entry: str) -> str:
         """Name of a head with the keys of its limits behind, or of a group."""
         if self.groups:
-            return style.head_label(entry)
+            return group_phrase(entry)
         keys = " ".join(scene.limit_keys(entry) for scene in self.scenes)
         return marked(style.head_label(entry), " ".join(dict.fromkeys(keys.split())))
 
