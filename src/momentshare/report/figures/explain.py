@@ -113,7 +113,7 @@ def drive_figure(
         _bars(ax, item, first=ax is grid[0, 0])
     _margin(grid[0])
     for column, (item, table) in enumerate(zip(found, alongs, strict=True)):
-        _along(grid[1:, column], item, table, first=column == 0)
+        _along(list(grid[1:, column]), item, table, first=column == 0)
         for ax in grid[1:, column]:
             _beyond(ax, marks.parts("activation", [title], item.head))
     keys = [
@@ -204,7 +204,7 @@ def _along(
 ) -> None:
     """Draw parts and activation along the lift: in one panel, or each in its own."""
     height = 100.0 * table["height_fraction"].to_numpy()
-    mark = {"markevery": max(len(height) // 6, 1), "markersize": 3.2}
+    mark: dict[str, Any] = {"markevery": max(len(height) // 6, 1), "markersize": 3.2}
     solved = (table["status"] == "solved").to_numpy()
     parts, whole = axes[0], axes[-1]
     for joint in _joints_of(item, table):
