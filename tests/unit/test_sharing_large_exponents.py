@@ -1,5 +1,7 @@
 """Large exponents: the kernel solves by itself what rounding hides from the dual."""
 
+import time
+
 import numpy as np
 import pytest
 
@@ -8,8 +10,6 @@ pytest.importorskip("numba")
 from momentshare.sharing import Solver, Status, share
 from momentshare.sharing._backends import compiled
 from momentshare.sharing._problem import build_problem
-
-MOST_LEFT = 0.005
 
 
 def frames(count, seed=0):
@@ -32,22 +32,37 @@ def by_kernel(arms, capacity, moments, **given):
     return raw
 
 
-@pytest.mark.parametrize("exponent", [3.0, 10.0, 20.0])
+@pytest.mark.parametrize("exponent", [3.0, 5.0, 8.0, 10.0, 20.0, 50.0, 100.0])
 @pytest.mark.parametrize("part", [1.0, 30.0])
-def test_the_kernel_leaves_hardly_a_frame_to_numpy(exponent, part):
-    """At p = 10 it left 3 to 4 of a hundred before it had an interior-point method.
-
-    From p = 50 on it still leaves some: 7 of a hundred there.
-    """
+def test_the_kernel_leaves_no_frame_to_numpy(exponent, part):
+    """Before its marginal efforts moved by themselves it left 7 of a hundred at p = 50."""
     arms, capacity, moments = frames(400, 1)
     raw = by_kernel(arms, capacity, part * moments, exponent=exponent)
-    left = (raw.status == Status.UNCERTIFIED).sum()
-    assert left <= 400 * MOST_LEFT
+    assert not (raw.status == Status.UNCERTIFIED).any()
     wanted = Status.SOLVED if part == 1.0 else Status.SHORTFALL
     assert (raw.status == wanted).sum() >= 390
 
 
-@pytest.mark.parametrize("exponent", [10.0, 20.0])
+@pytest.mark.parametrize("exponent", [10.0, 20.0, 50.0])
+def test_no_frame_takes_much_more_work_than_others(exponent):
+    """Steps of the interior-point method, told by time: the best of five runs of each frame.
+
+    Before, single frames took 167 times the median at p = 10 and 2,600 times at p = 20.
+    """
+    arms, capacity, moments = frames(200, 4)
+    moments[::5] *= 30.0
+    solver = Solver(heads=28, exponent=exponent)
+    taken = np.full((5, 200), np.inf)
+    for row in taken:
+        for f in range(200):
+            begin = time.thread_time_ns()
+            solver.step(arms[f], capacity[f], moments[f])
+            row[f] = time.thread_time_ns() - begin
+    taken = taken.min(axis=0)
+    assert taken.max() <= 10.0 * np.median(taken)
+
+
+@pytest.mark.parametrize("exponent", [10.0, 20.0, 50.0])
 def test_kernel_and_numpy_agree(exponent):
     """Two codes of the interior-point method, and of the stages around it."""
     arms, capacity, moments = frames(30, 2)
@@ -55,10 +70,10 @@ def test_kernel_and_numpy_agree(exponent):
         raw = by_kernel(arms, capacity, part * moments, exponent=exponent)
         plain = share(arms, capacity, part * moments, exponent=exponent, method="numpy")
         both = (raw.status <= Status.SHORTFALL) & (plain.status <= Status.SHORTFALL)
-        assert both.sum() >= 28
+        assert both.all()
         effort = (raw.activation**exponent).sum(axis=1)
         other = (plain.activation**exponent).sum(axis=1)
-        np.testing.assert_allclose(effort[both], other[both], rtol=1e-6)
+        np.testing.assert_allclose(effort[both], other[both], rtol=1e-9)
         # A head that works half as hard as the hardest has a part 2**-p in the effort, which the
         # certificate does not see at p = 20; only those that work harder are fixed by it.
         hard = plain.activation > 0.7 * plain.activation.max(axis=1, keepdims=True)

@@ -23,6 +23,9 @@ SPANNED = 1e-13
 GROWTH = 1.5
 """Ratio of successive exponents when a large one is approached from 2."""
 
+DIRECT = 9.0
+"""Exponent from which the interior-point method follows p = 2 at once."""
+
 SLIGHT = 1e-5
 """Shortfall, relative, that is looked at twice."""
 
@@ -41,7 +44,8 @@ def solve_balance(
        A shortfall so slight that rows nearly depending on each other could feign it is
        tried as one that can be met.
     3. Those that can, in orthonormal rows: the exponent moves from 2 to p in steps that
-       start each other, and the interior-point method takes what is still open.
+       start each other, and the interior-point method takes what is still open; for large p
+       it comes first.
     """
     answer = solve_dual(balance, weights, exponent, start)
     left = np.flatnonzero(~answer.done)
@@ -81,9 +85,22 @@ def _approach_straight(balance: Balance, weights: FloatArray, exponent: float) -
 
 
 def _approach(balance: Balance, weights: FloatArray, exponent: float) -> Dual:
+    """Solve for p from the answer for 2; exponents in between come where one step is too long."""
+    answer = solve_dual(balance, weights, 2.0)
+    if exponent < DIRECT:
+        return _by_exponents(answer, balance, weights, exponent)
+    answer.done[:] = False
+    _move_inside(answer, balance, weights, exponent, np.arange(answer.done.size))
+    left = np.flatnonzero(~answer.done)
+    if left.size:
+        part = balance.take(left)
+        answer.put(left, _by_exponents(answer.take(left), part, weights[left], exponent))
+    return answer
+
+
+def _by_exponents(answer: Dual, balance: Balance, weights: FloatArray, exponent: float) -> Dual:
     """Move the exponent from 2 to p, scaling multipliers to the greatest activation."""
     power = 2.0
-    answer = solve_dual(balance, weights, power)
     while power != exponent:
         step = min(GROWTH, exponent / power) if exponent > power else exponent / power
         following = exponent if abs(step * power - exponent) < 1e-12 else step * power
@@ -111,6 +128,7 @@ def _move_inside(
     answer.multipliers[chosen] = multipliers[better]
     answer.activation[chosen] = activation[better]
     answer.unmet[chosen] = rest[better]
+    answer.short[chosen] = False
     answer.done[chosen] = True
 
 

@@ -50,7 +50,7 @@ class Work(NamedTuple):
     loads: FloatArray  # (2, R, N) the system, and it without the heads a shortfall holds
     squares: FloatArray  # (3, R, R) Hessian, what free heads can supply, what they cannot
     short: FloatArray  # (12, R) vectors named below
-    long: FloatArray  # (10, N) vectors named below
+    long: FloatArray  # (12, N) vectors named below
     kinks: FloatArray  # (2 N,)
     Q: FloatArray  # (R, free)
     mixing: FloatArray  # (free, free)
@@ -61,26 +61,17 @@ DIRECTION, BEFORE, PRICE, ROW_SIZE, STRENGTH, FACET = 6, 7, 8, 9, 10, 11
 """Vectors over rows. PRICE is the direction of a shortfall, STRENGTH the norm of the row of
 an inequality, FACET the inequality that it stands for."""
 
-DRIVE, CHANGE, ACTIVE, SLOPE, TRIAL, AHEAD, RATIO, RECIPROCAL, FULL, FIXED = (
-    0,
-    1,
-    2,
-    3,
-    4,
-    5,
-    6,
-    7,
-    8,
-    9,
-)
-"""Vectors over heads and slacks. RATIO is the heaviest weight over the weight."""
+DRIVE, CHANGE, ACTIVE, SLOPE, TRIAL, AHEAD = 0, 1, 2, 3, 4, 5
+RATIO, RECIPROCAL, FULL, FIXED, MARGINAL, BENT = 6, 7, 8, 9, 10, 11
+"""Vectors over heads and slacks. RATIO is the heaviest weight over the weight; MARGINAL and BENT
+belong to ``inside``."""
 
 
 def room(rows: int, heads: int, free: int, facets: int) -> int:
     """Length of the buffer that :func:`carve` takes apart."""
     held = min(facets, FACETS)
     R, N = rows + held, heads + held
-    return 2 * R * N + R * free + free * free + 3 * R * R + 12 * R + 12 * N
+    return 2 * R * N + R * free + free * free + 3 * R * R + 12 * R + 14 * N
 
 
 @inner
@@ -94,9 +85,9 @@ def carve(flat: FloatArray, rows: int, heads: int, free: int, facets: int) -> Wo
     k += 3 * R * R
     short = flat[k : k + 12 * R].reshape((12, R))
     k += 12 * R
-    long = flat[k : k + 10 * N].reshape((10, N))
-    kinks = flat[k + 10 * N : k + 12 * N]
-    k += 12 * N
+    long = flat[k : k + 12 * N].reshape((12, N))
+    kinks = flat[k + 12 * N : k + 14 * N]
+    k += 14 * N
     Q = flat[k : k + R * free].reshape((R, free))
     k += R * free
     return Work(

@@ -66,6 +66,9 @@ if TYPE_CHECKING:
 FAMILIAR = 0.3
 """A start from the frame before is kept when it leaves less than this part unmet."""
 
+DIRECT = 9.0
+"""As in ``staged``; a start from the frame before goes to Newton's method first."""
+
 SOLVED, SHORTFALL, UNCERTIFIED = 0, 1, 2
 """As in ``_result.Status``; a test compares them."""
 
@@ -121,15 +124,17 @@ def solve_frame(
 ) -> tuple[int, int, float]:  # fmt: skip
     """Solve a frame from the multipliers at hand or, where not ``begun``, from a guess.
 
-    Where Newton's method fails, or ``again`` says that its answer was not good enough, p = 2 comes
-    first, then for p > 2 the interior-point method, and where that fails too, exponents nearer
-    to p. Where the moment cannot be met, the balance across the separating direction follows
-    (``side`` 1). Then the inequality broken most is added and all begins again, so that the least
-    effort never falls. Returns how it ended, how many inequalities are held, and σ.
+    Where Newton's method fails, p = 2 comes first, then for p > 2 the interior-point method, and
+    where that fails too, exponents nearer to p. From ``DIRECT`` on p = 2 is the beginning; where
+    ``again`` says that the answer was not good enough, the other way is taken. Where the moment
+    cannot be met, the balance across the separating direction follows (``side`` 1). Then the
+    inequality broken most is added and all begins again, so that the least effort never falls.
+    Returns how it ended, how many inequalities are held, and σ.
     """
     count, side = 0, 0
     blunt = exponent > 2.0
-    fallen, tried = again and blunt, not blunt
+    inside = exponent >= DIRECT
+    fallen, tried = blunt and again != (inside and not begun), not blunt
     power = 2.0 if fallen else exponent
     begun = begun and not fallen
     while True:
@@ -164,7 +169,7 @@ def solve_frame(
             if not lie_across(A, total, rows, columns, heads, work, 2, limits):
                 return OPEN, count, scale
             side, begun = 1, False
-            fallen, tried = again and blunt, not blunt
+            fallen, tried = blunt and again != inside, not blunt
             power = 2.0 if fallen else exponent
             continue
         if side == 1:
@@ -179,7 +184,7 @@ def solve_frame(
             return OPEN, count, scale
         count += 1
         side = 0
-        fallen, tried = again and blunt, not blunt
+        fallen, tried = blunt and again != inside, not blunt
         power = 2.0 if fallen else exponent
         begun = not fallen
         prepare(heads + count, heads, work, exponent, scale)
@@ -259,7 +264,7 @@ def _solve_frames(
                 work.short[BEFORE][j] = multipliers[before, j] if known else start[before, j]
             begun = begin(rows, heads, work, exponent, heaviest, asked, scale)
         ended, count, good, short = OPEN, 0, False, False
-        # Newton's answer, then for large exponents that of the interior-point method.
+        # Newton's answer or that of the interior-point method, then the other one.
         for attempt in range(2):
             ended, count, scale = solve_frame(
                 rows, heads, work, cap, pas, G, h, exponent, scale, begun, attempt > 0, size, limits

@@ -1,9 +1,9 @@
 """The interior-point method of ``interior`` for one frame, compiled.
 
 For large exponents the drive of a head that works little is below rounding, so that λ alone no
-longer fixes its activation; here activations, multipliers and the prices of the bounds move
-together. It works on the extended system of ``kernels.frame``: a slack costs nothing and has no
-upper bound. For balances that can be met.
+longer fixes its activation; here activations, marginal efforts, multipliers and the prices of the
+bounds move together. It works on the extended system of ``kernels.frame``: a slack costs nothing
+and has no upper bound. For balances that can be met.
 """
 
 from __future__ import annotations
@@ -15,11 +15,13 @@ from momentshare._kernels.compiling import inner
 from momentshare.sharing._backends.kernels.frame import (
     ACTIVE,
     AHEAD,
+    BENT,
     CHANGE,
     DIRECTION,
     DRIVE,
     FULL,
     LAM,
+    MARGINAL,
     RATIO,
     RECIPROCAL,
     REST,
@@ -33,8 +35,9 @@ from momentshare.sharing._backends.kernels.newton import (
     MET,
     OPEN,
     apply_rows,
+    back_substitute,
     bounded,
-    finish,
+    factorise,
     prepare,
     rest_of,
     solve_step,
@@ -43,14 +46,18 @@ from momentshare.sharing._backends.kernels.newton import (
 if TYPE_CHECKING:
     from momentshare.sharing._result import FloatArray
 
-STEPS, CENTRED, BEHIND, ENDED = 200, 1e-18, 1e-12, 1e-12
-"""Most steps; mean product and mismatch of drive that end the method; product that is enough."""
+STEPS, CENTRED, BEHIND, ENDED = 150, 1e-18, 1e-13, 1e-12
+"""Most steps; mean product, and mismatch over p or the greatest multiplier, that end the method;
+product that is enough."""
 
-GROWTH, PATIENCE, INSIDE = 3.0, 0.3, 0.995
+GROWTH, INSIDE, APART, LEAST = 10.0, 0.995, 3.0, 1e-290
+"""As in ``interior``; and the marginal effort below which one counts as nothing."""
+
+LATE, FAR, HOLD, SHORT_STEP = 0.1, 100.0, 0.3, 0.1
 """As in ``interior``."""
 
-CAREFUL, CIRCLING, TURNS = 1.0, 1e-2, 5
-"""Growth once the mismatch of drive, below the second number, has not fallen for so many steps."""
+CLOSING = 3
+"""Steps that close what rounding and heads put at rest leave of the balance."""
 
 AT_REST = 1e-6
 """Part of the greatest activation below which a head whose price is more rests."""
@@ -75,6 +82,7 @@ def rescale(rows: int, heads: int, soft: int, work: Work, exponent: float, scale
         work.long[FULL][i] /= top
         work.long[TRIAL][i] /= priced
         work.long[AHEAD][i] /= priced
+        work.long[MARGINAL][i] /= priced
         work.long[RECIPROCAL][i] /= priced
     for j in range(rows):
         work.short[LAM][j] /= priced
@@ -84,8 +92,9 @@ def rescale(rows: int, heads: int, soft: int, work: Work, exponent: float, scale
 
 @inner
 def start_inside(
-    A: FloatArray, rows: int, heads: int, soft: int, target: FloatArray, work: Work, scale: float
-) -> None:
+    A: FloatArray, rows: int, heads: int, soft: int, target: FloatArray, work: Work,
+    exponent: float, scale: float,
+) -> None:  # fmt: skip
     """Begin in the middle, every price one; the balance is written in units of σ."""
     top = 1.0 / scale
     for i in range(heads):
@@ -94,10 +103,10 @@ def start_inside(
         work.long[FULL][i] = top - begin
         work.long[TRIAL][i] = 1.0
         work.long[AHEAD][i] = 1.0 if i < soft else 0.0
+        work.long[MARGINAL][i] = 0.0
+        if i < soft:
+            work.long[MARGINAL][i] = exponent / work.long[RATIO][i] * begin ** (exponent - 1.0)
         work.long[RECIPROCAL][i] = 0.0
-        work.long[CHANGE][i] = 0.0
-        work.kinks[i] = 0.0
-        work.kinks[heads + i] = 0.0
     for j in range(rows):
         work.short[LAM][j] = 0.0
         total = target[j] / scale
@@ -108,47 +117,73 @@ def start_inside(
 
 @inner
 def mismatch(heads: int, soft: int, work: Work, exponent: float) -> tuple[float, float]:
-    """Mean product of values and prices, greatest mismatch of drive; fills DRIVE and SLOPE.
+    """Mean product of values and prices, greatest mismatch; fills DRIVE, BENT and SLOPE.
 
-    DRIVE holds what a step has to close, SLOPE the softness of each head.
+    DRIVE holds what a step has to close between marginal efforts, prices and drives, BENT the
+    logarithm of what activations make of the marginal efforts over what they are, SLOPE the
+    softness of each head.
     """
-    x, room, low, high = (
+    x, room, low, high, y = (
         work.long[ACTIVE],
         work.long[FULL],
         work.long[TRIAL],
         work.long[AHEAD],
+        work.long[MARGINAL],
     )
-    total, behind = 0.0, 0.0
+    total, behind, apart = 0.0, 0.0, 0.0
     for i in range(heads):
-        marginal, bend = 0.0, 0.0
+        bend = 0.0
         if i < soft:
-            raised = exponent / work.long[RATIO][i] * x[i] ** (exponent - 2.0)
-            marginal = raised * x[i]
-            bend = (exponent - 1.0) * raised + high[i] / room[i]
+            made = exponent / work.long[RATIO][i] * x[i] ** (exponent - 1.0)
+            y[i] = max(y[i], made * math.exp(-APART), LEAST)
+            work.long[BENT][i] = math.log(max(made, LEAST) / y[i])
+            apart = max(apart, abs(y[i] - made))
+            bend = (exponent - 1.0) * y[i] / x[i] + high[i] / room[i]
             total += high[i] * room[i]
         total += low[i] * x[i]
-        off = marginal - work.long[RECIPROCAL][i] - low[i] + high[i]
+        off = y[i] - work.long[RECIPROCAL][i] - low[i] + high[i]
         behind = max(behind, abs(off))
         work.long[DRIVE][i] = off
         work.long[SLOPE][i] = 1.0 / (bend + low[i] / x[i])
-    return total / (heads + soft), behind
+    return total / (heads + soft), behind + apart
+
+
+@inner
+def bend_on(soft: int, work: Work, exponent: float, length: float) -> None:
+    """Add to BENT what a step of some length would leave of second order, where that is small."""
+    x, y, d_x, bent = (
+        work.long[ACTIVE],
+        work.long[MARGINAL],
+        work.long[CHANGE],
+        work.long[BENT],
+    )
+    power = exponent - 1.0
+    for i in range(soft):
+        if not y[i] > LEAST:
+            continue
+        own = length * d_x[i] / x[i]
+        gain = power * own + length * bent[i]
+        if abs(power * own) < 2.0 and abs(gain) < 0.8:
+            own, gain = max(own, -0.9), max(gain, -0.8)
+            bent[i] += power * own * own * (own / 3.0 - 0.5) - gain * gain * (gain / 3.0 - 0.5)
 
 
 @inner
 def move(
-    A: FloatArray, rows: int, hard: int, heads: int, soft: int, work: Work, exponent: float,
-    aim: float, second: float, slow: bool,
+    A: FloatArray, rows: int, heads: int, soft: int, work: Work, exponent: float, aim: float,
+    second: float,
 ) -> float:  # fmt: skip
-    """Fill the changes of values and prices; the longest step that stays inside, or −1.
+    """Fill the changes of values and prices; the longest step that stays inside.
 
-    ``second`` is 1 where the last changes are a prediction whose products are to be met too;
-    ``slow`` shortens the step, so that powers of small activations stay near linear as well.
+    ``second`` is the square of the length of a prediction whose products are to be met too, or
+    nothing.
     """
-    x, room, low, high = (
+    x, room, low, high, y = (
         work.long[ACTIVE],
         work.long[FULL],
         work.long[TRIAL],
         work.long[AHEAD],
+        work.long[MARGINAL],
     )
     d_x, slope = work.long[CHANGE], work.long[SLOPE]
     d_low, d_high = work.kinks[:heads], work.kinks[heads : 2 * heads]
@@ -156,19 +191,21 @@ def move(
         work.short[UPHILL][j] = work.short[REST][j]
     for i in range(heads):
         # What is asked of the prices, kept where their changes come to stand.
-        asked = (aim - second * d_x[i] * d_low[i] - low[i] * x[i]) / x[i]
+        asked = aim / x[i] - low[i]
+        if second > 0.0:
+            asked -= second * d_x[i] * d_low[i] / x[i]
         push = asked - work.long[DRIVE][i]
         if i < soft:
-            d_high[i] = (aim + second * d_x[i] * d_high[i] - high[i] * room[i]) / room[i]
-            push -= d_high[i]
+            above = aim / room[i] - high[i]
+            if second > 0.0:
+                above += second * d_x[i] * d_high[i] / room[i]
+            d_high[i] = above
+            push -= above + y[i] * work.long[BENT][i]
         d_low[i] = asked
         d_x[i] = slope[i] * push
         for j in range(rows):
             work.short[UPHILL][j] -= A[j, i] * d_x[i]
-    if not solve_step(
-        A, rows, hard, heads, slope, 0.0, work.short[UPHILL], work, work.short[DIRECTION]
-    ):
-        return -1.0
+    back_substitute(rows, work.short[UPHILL], work, work.short[DIRECTION])
     length, growth = 1.0, 0.0
     for i in range(heads):
         part = 0.0
@@ -184,12 +221,11 @@ def move(
             d_high[i] += high[i] / room[i] * d_x[i]
             if d_x[i] > 0.0:
                 length = min(length, INSIDE * room[i] / d_x[i])
+                growth = max(growth, d_x[i] / max(x[i], 0.3))
             if d_high[i] < 0.0:
                 length = min(length, -INSIDE * high[i] / d_high[i])
-            growth = max(growth, abs(d_x[i]) / max(x[i], 0.05 if slow else 0.5))
-    growth *= exponent - 2.0
-    most = CAREFUL if slow else GROWTH
-    return min(length, most / growth) if growth > most else length
+    growth *= exponent - 1.0
+    return min(length, GROWTH / growth) if growth > GROWTH else length
 
 
 @inner
@@ -212,23 +248,31 @@ def product_ahead(heads: int, soft: int, work: Work, length: float) -> float:
 
 @inner
 def step_inside(
-    A: FloatArray, rows: int, heads: int, soft: int, target: FloatArray, work: Work, scale: float,
-    length: float,
+    A: FloatArray, rows: int, heads: int, soft: int, target: FloatArray, work: Work,
+    exponent: float, scale: float, length: float,
 ) -> None:  # fmt: skip
     """Take a step; RECIPROCAL holds the drive Aᵀλ meanwhile."""
-    x, room, low, high = (
+    x, room, low, high, y = (
         work.long[ACTIVE],
         work.long[FULL],
         work.long[TRIAL],
         work.long[AHEAD],
+        work.long[MARGINAL],
     )
     d_x, d_low, d_high = work.long[CHANGE], work.kinks[:heads], work.kinks[heads : 2 * heads]
     for i in range(heads):
-        x[i] += length * d_x[i]
-        low[i] += length * d_low[i]
+        part = length * d_x[i]
         if i < soft:
-            room[i] -= length * d_x[i]
+            gain = (exponent - 1.0) * part / x[i] + length * work.long[BENT][i]
+            if gain >= -0.9:
+                y[i] *= 1.0 + gain
+            else:
+                made = exponent / work.long[RATIO][i] * (x[i] + part) ** (exponent - 1.0)
+                y[i] = min(0.1 * y[i], made)
+            room[i] -= part
             high[i] += length * d_high[i]
+        x[i] += part
+        low[i] += length * d_low[i]
     for j in range(rows):
         work.short[LAM][j] += length * work.short[DIRECTION][j]
         total = target[j] / scale
@@ -239,13 +283,40 @@ def step_inside(
 
 
 @inner
+def close_inside(
+    A: FloatArray, rows: int, hard: int, heads: int, soft: int, target: FloatArray, work: Work,
+    size: float,
+) -> tuple[float, float]:  # fmt: skip
+    """Close the balance in activations between their bounds, each by its room; λ stays.
+
+    Returns the greatest unmet element and the norm of the activations.
+    """
+    a, slope, change = work.long[ACTIVE], work.long[SLOPE], work.long[CHANGE]
+    worst, length = rest_of(A, rows, heads, soft, target, a, work.short[REST])
+    for _ in range(CLOSING):
+        for i in range(heads):
+            space = min(a[i], 1.0 - a[i]) if i < soft else a[i]
+            slope[i] = space * space
+        if worst <= 1e-16 * size or not solve_step(
+            A, rows, hard, heads, slope, 0.0, work.short[REST], work, work.short[DIRECTION]
+        ):
+            break
+        apply_rows(A, rows, heads, work.short[DIRECTION], change)
+        for i in range(heads):
+            a[i] = max(a[i] + slope[i] * change[i], 0.0)
+            if i < soft:
+                a[i] = min(a[i], 1.0)
+        worst, length = rest_of(A, rows, heads, soft, target, a, work.short[REST])
+    return worst, length
+
+
+@inner
 def leave_inside(
     A: FloatArray, rows: int, hard: int, heads: int, soft: int, target: FloatArray, work: Work,
     exponent: float, scale: float, size: float, limits: Limits,
 ) -> int:  # fmt: skip
     """Put heads that push the wrong way, and such as cannot help, exactly at rest."""
-    lam, a, drive = work.short[LAM], work.long[ACTIVE], work.long[DRIVE]
-    apply_rows(A, rows, heads, lam, drive)
+    lam, a = work.short[LAM], work.long[ACTIVE]
     for i in range(heads):
         terms = 0.0
         for j in range(rows):
@@ -258,8 +329,7 @@ def leave_inside(
         else:
             a[i] = min(a[i] * scale, 1.0) if i < soft else a[i] * scale
     prepare(heads, soft, work, exponent, scale)
-    finish(A, rows, hard, heads, soft, target, work, exponent, scale, size, limits)
-    worst, length = rest_of(A, rows, heads, soft, target, a, work.short[REST])
+    worst, length = close_inside(A, rows, hard, heads, soft, target, work, size)
     return MET if worst <= limits.near * (size + length) else OPEN
 
 
@@ -272,29 +342,26 @@ def solve_inside(
 
     Leaves what ``newton`` leaves.
     """
-    start_inside(A, rows, heads, soft, target, work, scale)
-    mean, least, turns = math.inf, math.inf, 0
+    start_inside(A, rows, heads, soft, target, work, exponent, scale)
+    mean = math.inf
     for _ in range(STEPS):
         scale = rescale(rows, heads, soft, work, exponent, scale)
         mean, behind = mismatch(heads, soft, work, exponent)
-        if mean <= CENTRED and behind <= BEHIND:
+        longest = exponent
+        for j in range(rows):
+            longest = max(longest, abs(work.short[LAM][j]))
+        if mean <= CENTRED and behind <= BEHIND * longest:
             break
-        if behind < 0.9 * least or behind > CIRCLING or turns >= TURNS:
-            least = min(least, behind)
-        elif behind > mean:
-            turns += 1
-        slow = turns >= TURNS
-        length = move(A, rows, hard, heads, soft, work, exponent, 0.0, 0.0, slow)
-        if not length > 0.0:
+        if not factorise(A, rows, hard, heads, work.long[SLOPE], 0.0, work):
             return OPEN, scale
-        fall = (product_ahead(heads, soft, work, length) / mean) ** 3
-        aim = mean * max(fall, PATIENCE if behind > mean else 0.0)
-        length = move(
-            A, rows, hard, heads, soft, work, exponent, aim, 0.0 if slow else 1.0, slow
-        )  # fmt: skip
-        if not length > 0.0:
-            return OPEN, scale
-        step_inside(A, rows, heads, soft, target, work, scale, length)
+        length = move(A, rows, heads, soft, work, exponent, 0.0, 0.0)
+        least = 0.0 if behind <= mean else (LATE if behind <= FAR * mean else HOLD)
+        aim = mean * max((product_ahead(heads, soft, work, length) / mean) ** 3, least)
+        bend_on(soft, work, exponent, length)
+        length = move(A, rows, heads, soft, work, exponent, aim, length * length)
+        if length < SHORT_STEP:
+            length = move(A, rows, heads, soft, work, exponent, aim, 0.0)
+        step_inside(A, rows, heads, soft, target, work, exponent, scale, length)
     if not mean <= ENDED:
         return OPEN, scale
     ended = leave_inside(

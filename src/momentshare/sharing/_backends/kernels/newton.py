@@ -38,8 +38,8 @@ from momentshare.sharing._backends.kernels.search import LOOSE, halve_kinks, wal
 if TYPE_CHECKING:
     from momentshare.sharing._result import FloatArray
 
-STEPS = 60
-"""Newton steps before a frame is left to another stage."""
+STEPS, BRIEF = 60, 20
+"""Newton steps before a frame is left to another stage: p up to 2, and above."""
 
 MET, NEAREST, OPEN = 0, 1, 2
 """How a run of the Newton method ends."""
@@ -82,18 +82,10 @@ def slopes(heads: int, soft: int, work: Work, scale: float, power: float) -> Non
 
 
 @inner
-def solve_step(
-    A: FloatArray,
-    rows: int,
-    hard: int,
-    heads: int,
-    slope: FloatArray,
-    rho: float,
-    uphill: FloatArray,
-    work: Work,
-    direction: FloatArray,
+def factorise(
+    A: FloatArray, rows: int, hard: int, heads: int, slope: FloatArray, rho: float, work: Work
 ) -> bool:
-    """Solve (A S Aᵀ + ρ I + τ Q Qᵀ) d = uphill by Cholesky; false where that breaks down."""
+    """Cholesky factor of A S Aᵀ + ρ I + τ Q Qᵀ; false where that breaks down."""
     hessian, Q = work.squares[0], work.Q
     trace = rho
     for j in range(rows):
@@ -123,6 +115,13 @@ def solve_step(
                 hessian[j, j] = math.sqrt(total)
             else:
                 hessian[j, k] = total / hessian[k, k]
+    return True
+
+
+@inner
+def back_substitute(rows: int, uphill: FloatArray, work: Work, direction: FloatArray) -> None:
+    """Solve for a direction by the factor that :func:`factorise` has left."""
+    hessian = work.squares[0]
     for j in range(rows):
         total = uphill[j]
         for i in range(j):
@@ -133,6 +132,24 @@ def solve_step(
         for i in range(j + 1, rows):
             total -= hessian[i, j] * direction[i]
         direction[j] = total / hessian[j, j]
+
+
+@inner
+def solve_step(
+    A: FloatArray,
+    rows: int,
+    hard: int,
+    heads: int,
+    slope: FloatArray,
+    rho: float,
+    uphill: FloatArray,
+    work: Work,
+    direction: FloatArray,
+) -> bool:
+    """Solve (A S Aᵀ + ρ I + τ Q Qᵀ) d = uphill; false where the matrix is not positive."""
+    if not factorise(A, rows, hard, heads, slope, rho, work):
+        return False
+    back_substitute(rows, uphill, work, direction)
     return True
 
 
@@ -265,7 +282,7 @@ def newton(
     respond(drive, heads, soft, work, scale, power, a)
     tolerance = limits.near if exponent > 2.0 else limits.residual
     ended = OPEN
-    for step in range(STEPS):
+    for step in range(BRIEF if exponent > 2.0 else STEPS):
         worst, length = rest_of(A, rows, heads, soft, target, a, rest)
         total = size + length
         if worst <= tolerance * total:
