@@ -24,7 +24,7 @@ from momentshare.exercise import (
     straight_arm_pull_down,
 )
 from momentshare.exercise.held import held_lift
-from momentshare.joint import glenoid_load
+from momentshare.joint import FACETS, glenoid_load
 from momentshare.limb import braced_strength, build_limb
 from momentshare.model import load_model
 from momentshare.posture import posture_from_angles
@@ -43,12 +43,12 @@ def limb(scapula="moving", sex="male", training=1.0):
 
 
 @cache
-def press(times, load):
+def press(times, load, glenoid=False):
     lifter = limb(training=MODEL.number("volume_athlete_over_student"))
     width = Profile.constant(times * lifter.skeleton.sizes.biacromial_breadth)
     exercise = BenchPress(load_mass=load, spacing=width, frames=FRAMES)
     ready = prepare(lifter, exercise.lift(lifter.skeleton))
-    return solve_lift(ready, Lateral(mode="free"))
+    return solve_lift(ready, Lateral(mode="free"), glenoid=glenoid)
 
 
 def greatest(times):
@@ -133,19 +133,22 @@ def cuff_at_bound(times, head):
     return int((result.activation[:, column] > 1.0 - 1e-6).any(axis=1).sum())
 
 
-def within_glenoid(times):
-    """Part of the frames of a press at 70 % of the greatest load."""
-    result = press(times, round(0.7 * greatest(times), 3))
+def within_glenoid(times, glenoid):
+    """Part of the frames of a press at 70 % of the greatest load.
+
+    The limit that is kept has facets that touch the cone from outside.
+    """
+    result = press(times, round(0.7 * greatest(times), 3), glenoid)
     ready = result.prepared
     found = glenoid_load(ready.limb.skeleton, result.contact, ready.lift.posture)
-    return float(np.mean(found.margin >= 0.0))
+    return float(np.mean(found.share_of_limit <= 1.0 / np.cos(np.pi / FACETS)))
 
 
 def missed(reason):
     return pytest.mark.xfail(strict=True, reason=reason)
 
 
-@missed("not held in 6 to 7 % of the postures within reach, 10 to 13 with a scapula that is held")
+@missed("not held in 2 to 3 % of the postures within reach, 8 to 12 with a scapula that is held")
 @pytest.mark.parametrize("sex", ["male", "female"])
 @pytest.mark.parametrize("scapula", POLICIES)
 def test_an_unloaded_arm_can_be_held_wherever_it_reaches(scapula, sex):
@@ -191,27 +194,12 @@ def test_a_push_up_can_be_done(sex, load):
     assert frames_short("push-up", load, sex) == 0
 
 
-@pytest.mark.parametrize(
-    "scapula",
-    [
-        pytest.param(policy, marks=missed("supraspinatus 0.06")) if policy == "pressing" else policy
-        for policy in POLICIES
-    ],
-)
+@pytest.mark.parametrize("scapula", POLICIES)
 def test_no_head_is_stretched_with_the_arm_hanging(scapula):
     assert passive_at_rest(scapula).max() <= 0.05
 
 
-ABDUCTION = {
-    "moving": "66 N·m at 20 degrees, 74 at 45, 68 at 90",
-    "pressing": "65 N·m at 20 degrees, 73 at 45, 72 at 90",
-}
-
-
-@pytest.mark.parametrize(
-    "scapula",
-    [pytest.param(p, marks=missed(ABDUCTION[p])) if p in ABDUCTION else p for p in POLICIES],
-)
+@pytest.mark.parametrize("scapula", POLICIES)
 def test_abduction_is_not_stronger_at_90_degrees_than_near_the_side(scapula):
     near, _, level = abduction_strength(scapula)
     assert level <= near
@@ -224,13 +212,21 @@ def test_infraspinatus_is_not_at_its_bound_below_80_percent_of_the_greatest_load
 
 @pytest.mark.parametrize(
     "times",
-    [s if s == 1.0 else pytest.param(s, marks=missed("2 of 21 frames")) for s in SPACINGS],
+    [
+        pytest.param(s, marks=missed(f"{n} of 21 frames"))
+        for s, n in zip(SPACINGS, (1, 2, 2), strict=True)
+    ],
 )
 def test_supraspinatus_is_not_at_its_bound_below_80_percent_of_the_greatest_load(times):
     assert cuff_at_bound(times, "supraspinatus") == 0
 
 
-@missed("without the limit 81, 86 and 90 % of the frames at 1.0, 1.4 and 1.7")
 @pytest.mark.parametrize("times", SPACINGS)
 def test_the_contact_force_stays_within_the_glenoid_in_a_press(times):
-    assert within_glenoid(times) == 1.0
+    assert within_glenoid(times, glenoid=True) == 1.0
+
+
+@missed("86, 90 and 95 % of the frames at 1.0, 1.4 and 1.7")
+@pytest.mark.parametrize("times", SPACINGS)
+def test_the_contact_force_would_stay_within_the_glenoid_without_the_limit(times):
+    assert within_glenoid(times, glenoid=False) == 1.0

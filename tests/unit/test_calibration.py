@@ -55,12 +55,11 @@ def test_shipped_numbers_bring_every_fitted_row_within_two_sigma_of_the_fit(desc
         for t, d in zip(rows, off, strict=True)
         if abs(d) > 2.0 * t.fit_sigma
     }
-    # An isokinetic ratio of one study that the isometric moments of another do not bear; abduction
-    # rises with elevation, and horizontal abduction is weak for the adduction.
+    # An isokinetic ratio of one study that the isometric moments of another do not bear, and
+    # horizontal abduction is weak for the adduction.
     assert outside == {
-        "ratio_adduction_abduction": pytest.approx(-2.1, abs=0.05),
-        "memory_abduction_falls_with_elevation": pytest.approx(-2.1, abs=0.05),
-        "memory_horizontal_ratio_male": pytest.approx(-2.4, abs=0.05),
+        "ratio_adduction_abduction": pytest.approx(-2.8, abs=0.05),
+        "memory_horizontal_ratio_male": pytest.approx(-2.3, abs=0.05),
         "memory_strength_shoulder_horizontal_abduction_male": pytest.approx(-2.3, abs=0.05),
     }
 

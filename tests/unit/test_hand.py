@@ -103,7 +103,7 @@ def test_the_more_is_free_the_less_effort_it_takes(limb):
 
     def effort(lateral):
         answer = solve_lift(ready, lateral, greatest_load=False)
-        weights = limb.volume_weights
+        weights = limb.area_weights
         assert (answer.sharing.status <= Status.SHORTFALL).all()
         return (weights * answer.activation**2).sum(axis=1), answer.sharing.unmet
 

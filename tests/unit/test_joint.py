@@ -126,7 +126,7 @@ def test_constraint_keeps_the_head_within_the_cone_and_costs_activation(limb, re
     slack = (1.0 / np.cos(np.pi / FACETS) - 1.0) * (0.60 / 0.32) ** 2
     held = glenoid_load(limb.skeleton, kept.contact, ready.lift.posture)
     assert held.margin[met].min() > -slack
-    weights = limb.volume_weights
+    weights = limb.area_weights
     costs = [(weights * r.activation**2).sum(axis=1) for r in (plain, kept)]
     assert np.all(costs[1][met] >= costs[0][met] * (1 - 1e-6))
 

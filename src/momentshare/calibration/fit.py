@@ -15,7 +15,9 @@ Each step minimises
 with σ the ``fit_sigma`` of the target, x₀ the number in the model's tables and s its spread; x
 stays within 2.5 s of x₀. An order counts where the limb does not satisfy it by σ. In the second
 step no head may have more than a small passive force with the arm hanging, since a relaxed arm
-hangs straight (common practice, no source). Rows used here are marked ``calibration`` and never
+hangs straight, and passive forces may resist axial rotation near its ends by no more than the
+weight of the forearm overcomes, since a relaxed arm can be laid there (common practice, no source,
+both). Rows used here are marked ``calibration`` and never
 count as validation. Nothing is fitted to hand-force ratios, press loads or EMG.
 """
 
@@ -28,6 +30,7 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from momentshare._kernels import compiling_from
+from momentshare.directions import ROWS
 from momentshare.errors import InputError
 from momentshare.limb import Limb, build_limbs
 from momentshare.model.numbers import Numbers
@@ -57,8 +60,21 @@ _STRENGTH_BOUNDS = (np.log(0.5), np.log(8.0))
 _HANGING = ((5.0, 10.0), (5.0, 30.0))
 """Elevation and elbow flexion of a hanging arm [deg]; forearm midway."""
 
-_LIMP, _LIMP_SIGMA = 0.03, 0.01
-"""Passive factor that a hanging arm may have, and one spread beyond it; assumed."""
+_LIMP, _LIMP_SIGMA = 0.045, 0.005
+"""Passive force over maximal isometric force that a hanging arm may have, and one spread beyond it;
+assumed."""
+
+_ENDS = np.radians(
+    [
+        (0.0, 90.0, 60.0), (30.0, 90.0, 55.0), (0.0, 60.0, 60.0), (-30.0, 100.0, 45.0),
+        (0.0, 90.0, -80.0), (60.0, 120.0, -80.0), (45.0, 145.0, -95.0), (80.0, 145.0, -80.0),
+    ]
+)  # fmt: skip
+"""Plane, elevation and axial rotation near the ends of the latter [rad]."""
+
+_TURNED, _TURNED_SIGMA = 4.0, 0.5
+"""Passive moment of axial rotation near its ends, about that of the forearm's weight [N·m], and
+one spread beyond it; assumed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -222,11 +238,6 @@ def _calibrated(
         cost_after += 2.0 * float(fit.cost)
 
     prior = np.concatenate([np.ones(2 * heads), np.full(len(groups), _STRENGTH_SPREAD)])
-    hanging = posture_from_angles(
-        elevation=np.radians([e for e, _ in _HANGING]),
-        elbow_flexion=np.radians([f for _, f in _HANGING]),
-        forearm_rotation=np.pi / 3,
-    )
 
     def fibre_cost(y: NDArray[np.float64]) -> NDArray[np.float64]:
         nonlocal count
@@ -234,13 +245,13 @@ def _calibrated(
         if progress is not None:
             progress("fibre lengths and strength factors", count)
         person_limb = limbs(offset, y)
-        limb = person_limb("male", model.reference_scapula)
-        state = limb.capacity(limb.paths(hanging).length)
-        limp = (state.passive_force / limb.passive_scale).max(axis=0) - _LIMP
+        hanging = [_hanging_factor(person_limb("male", p)) for p in model.scapula_policies]
+        turned = np.abs(_end_moment(person_limb("male", model.default_scapula)))
         return np.concatenate(
             [
                 residual(fibres, evaluate(fibres, person_limb)),
-                np.maximum(limp, 0.0) / _LIMP_SIGMA,
+                np.maximum(np.max(hanging, axis=0) - _LIMP, 0.0) / _LIMP_SIGMA,
+                np.maximum(turned - _TURNED, 0.0) / _TURNED_SIGMA,
                 (y - unchanged) / prior,
             ]
         )
@@ -278,6 +289,32 @@ def _calibrated(
         cost_after=cost_after,
         evaluations=count,
     )
+
+
+def _hanging_factor(limb: Limb) -> NDArray[np.float64]:
+    """Greatest passive force of each head, arm hanging, over its maximal isometric force."""
+    posture = posture_from_angles(
+        elevation=np.radians([e for e, _ in _HANGING]),
+        elbow_flexion=np.radians([f for _, f in _HANGING]),
+        forearm_rotation=np.pi / 3,
+    )
+    state = limb.capacity(limb.paths(posture).length)
+    return np.asarray((state.passive_force / limb.greatest_isometric_force).max(axis=0))
+
+
+def _end_moment(limb: Limb) -> NDArray[np.float64]:
+    """Passive moment of internal rotation near the ends of axial rotation [N·m]."""
+    plane, elevation, axial = _ENDS.T
+    posture = posture_from_angles(
+        plane=plane,
+        elevation=elevation,
+        axial=axial,
+        elbow_flexion=np.pi / 6,
+        forearm_rotation=np.pi / 3,
+    )
+    found = limb.paths(posture)
+    arms = found.moment_arms[..., ROWS.index("shoulder_internal_rotation"), :]
+    return np.asarray(np.sum(arms * limb.capacity(found.length).passive_force, axis=-1))
 
 
 def _knobs(model: Model, rows: list[Target]) -> list[_Knob]:

@@ -28,7 +28,7 @@ def print_effects(
         title_justify="left",
     )
     for name in ("switch", "most changed head", "condition", "lateral force"):
-        table.add_column(name)
+        table.add_column(name, no_wrap=name == "most changed head")
     for name in ("activation [%]", "change", "mean of all heads", "greatest load [%]"):
         table.add_column(name, justify="right")
     for switch, part in heads.groupby("switch", sort=False):
