@@ -372,7 +372,7 @@ def assert_effects_printed(text: str, heads: pd.DataFrame, lifts: pd.DataFrame) 
 def test_effects_are_printed_with_their_sign(effects):
     output, tables = effects
     assert_effects_printed(output, tables["effects_heads"], tables["effects_conditions"])
-    signs = {row["change"][0] for row in next(iter(printed_tables(output).values()))}
+    signs = {row["change"][0] for row in next(iter(printed_tables(output, key=1).values()))}
     assert signs == {"+", "-"}
 
 
