@@ -62,6 +62,33 @@ def test_a_constant_force_gives_the_fall_upward():
     np.testing.assert_allclose(found.force, 20.0 * (GRAVITY + 0.9), rtol=1e-12)
 
 
+def test_a_load_that_is_kept_comes_to_rest_at_the_top_by_its_weight_alone():
+    # Pushed up at a, it is let off where 2 a y = 2 g (H - y).
+    top, push = 0.45, 2.5
+    found = follow(20.0, top, lambda y, _: np.full(np.shape(y), push), thrown=False)
+    off = GRAVITY * top / (push + GRAVITY)
+    fastest = np.sqrt(2 * push * off)
+    assert found.passed
+    np.testing.assert_allclose(found.duration, fastest / push + fastest / GRAVITY, rtol=1e-7)
+    between = top / (len(found.height) - 1)  # heights reported, on a slope of at most g / v
+    np.testing.assert_allclose(found.speed.max(), fastest, atol=GRAVITY / fastest * between)
+    assert found.speed[-1] == pytest.approx(0.0, abs=1e-12)
+    free = found.height > off * (1 + 1e-6)
+    np.testing.assert_allclose(
+        found.speed[free] ** 2, 2 * GRAVITY * (top - found.height[free]), atol=1e-6
+    )
+    np.testing.assert_array_equal(found.force[free], 0.0)
+    # All work of the hands has gone into height.
+    work = np.trapezoid(found.force, found.height)
+    assert work == pytest.approx(20.0 * GRAVITY * top, rel=0.01)
+
+
+def test_a_load_that_stops_on_the_way_is_not_brought_to_rest_at_the_top():
+    found = follow(10.0, 0.5, lambda y, _: np.where(np.asarray(y) < 0.1, 1.0, -3.0), thrown=False)
+    assert not found.passed
+    assert found.height[-1] == pytest.approx(0.1 + 0.1 / 3.0, rel=1e-4)
+
+
 def test_speed_follows_from_the_work_done_over_a_weak_zone():
     """v² = 2 ∫ a dy, whatever a is; here with a zone that slows the load down."""
 
@@ -195,14 +222,14 @@ def test_the_grid_moves_a_load_as_the_limb_itself_does(limb, path):
             out[k] = _anew(limb, exercise, path.travel, height, speed, load)
         return out
 
-    quick = drive_load(path.field(load, lateral))
+    quick = drive_load(path.field(load, lateral), thrown=True)
     height, speed = quick.height[::20], quick.speed[::20]
     np.testing.assert_allclose(
         np.interp(height, quick.height, quick.force / load - GRAVITY), acceleration(height, speed),
         atol=0.06,
     )  # fmt: skip
     fine = driven_path(limb, exercise, heights=241)
-    finer = drive_load(fine.field(load, lateral, speeds=97))
+    finer = drive_load(fine.field(load, lateral, speeds=97), thrown=True)
     np.testing.assert_allclose(quick.duration, finer.duration, rtol=2e-3)
     np.testing.assert_allclose(quick.speed.max(), finer.speed.max(), rtol=2e-3)
 
@@ -250,7 +277,7 @@ def test_finer_grids_give_the_same_greatest_load(limb, path):
 
 
 def test_a_heavier_load_is_slower_all_the_way(path):
-    slow, quick = (drive_load(path.field(load, ZERO)) for load in (50.0, 30.0))
+    slow, quick = (drive_load(path.field(load, ZERO), thrown=True) for load in (50.0, 30.0))
     assert slow.duration > quick.duration
     at = np.linspace(0.02, 0.9, 20) * path.travel
     assert (np.interp(at, slow.height, slow.speed) < np.interp(at, quick.height, quick.speed)).all()

@@ -6,6 +6,10 @@ heights and speeds the acceleration is linear. A load passes when the hand reach
 it stops. With a weak zone on the way, the greatest such load exceeds the greatest that can be held
 in that zone, since the speed gained before carries the load through it; at exactly that load the
 hand would creep through the zone for ever.
+
+The hands keep the load, so it has to come to rest at lock-out. They never pull it down: they let
+off in time for its weight alone to stop it, at the height below lock-out that its speed squared
+over 2 g is. That is the fastest lift of a load that is not thrown.
 """
 
 from __future__ import annotations
@@ -122,12 +126,15 @@ class Dip:
         return bool(np.isfinite(self.first_peak))
 
 
-def drive_load(field: DriveField) -> Drive:
+def drive_load(field: DriveField, *, thrown: bool = False) -> Drive:
     """Drive a load from rest at the lowest place with the greatest acceleration the field allows.
 
     Parameters
     ----------
     field : DriveField
+    thrown : bool
+        Whether the load may leave the hands at lock-out. Otherwise they let off in time for its
+        weight to bring it to rest there.
 
     Returns
     -------
@@ -152,10 +159,16 @@ def drive_load(field: DriveField) -> Drive:
         y, v = np.clip(height, 0.0, top), np.clip(speed, 0.0, field.speed[-1])
         return np.asarray(surface.ev(y, v))
 
-    return follow(field.load, top, acceleration)
+    return follow(field.load, top, acceleration, thrown=thrown)
 
 
-def follow(load: float, top: float, acceleration: Callable[[Floats, Floats], Floats]) -> Drive:
+def follow(
+    load: float,
+    top: float,
+    acceleration: Callable[[Floats, Floats], Floats],
+    *,
+    thrown: bool = True,
+) -> Drive:
     """Follow a load from rest to a height, given its acceleration by height and speed.
 
     Parameters
@@ -166,6 +179,8 @@ def follow(load: float, top: float, acceleration: Callable[[Floats, Floats], Flo
         Height at which the load has passed [m].
     acceleration : callable
         [m/s²] from heights [m] and speeds [m/s], arrays of one shape.
+    thrown : bool
+        Whether the load may leave the hands; otherwise its weight brings it to rest at the top.
     """
     still = np.zeros(1)
     first = acceleration(still, still)
@@ -185,14 +200,25 @@ def follow(load: float, top: float, acceleration: Callable[[Floats, Floats], Flo
     def stops(_: float, state: Floats) -> float:
         return float(state[1])
 
-    arrives.terminal = stops.terminal = True  # type: ignore[attr-defined]
+    def lets_off(_: float, state: Floats) -> float:
+        return float(state[1] ** 2 - 2.0 * GRAVITY * (top - state[0]))
+
+    arrives.terminal = stops.terminal = lets_off.terminal = True  # type: ignore[attr-defined]
     stops.direction = -1.0  # type: ignore[attr-defined]
     found = solve_ivp(
-        slope, (0.0, LONGEST), [0.0, 0.0], events=(arrives, stops), dense_output=True,
-        rtol=RELATIVE, atol=ABSOLUTE,
+        slope, (0.0, LONGEST), [0.0, 0.0], events=(arrives if thrown else lets_off, stops),
+        dense_output=True, rtol=RELATIVE, atol=ABSOLUTE,
     )  # fmt: skip
-    motion: Any = found.sol
-    duration = float(found.t[-1])
+    driven: Any = found.sol
+    pushed = float(found.t[-1])
+    fastest = float(found.y[1, -1]) if found.t_events[0].size and not thrown else 0.0
+    duration = pushed + fastest / GRAVITY
+
+    def motion(time: Floats) -> Floats:
+        free = np.maximum(time - pushed, 0.0)
+        state = np.asarray(driven(np.minimum(time, pushed)))
+        return state + np.stack([(fastest - 0.5 * GRAVITY * free) * free, -GRAVITY * free])
+
     # Reported at even heights, which increase with time throughout.
     fine = np.linspace(0.0, duration, 4 * POINTS)
     climbed = np.maximum.accumulate(motion(fine)[0])
@@ -202,6 +228,7 @@ def follow(load: float, top: float, acceleration: Callable[[Floats, Floats], Flo
     passed = bool(height[-1] >= top * (1.0 - ARRIVED))
     if passed:
         height[-1] = top
+    force = load * np.maximum(GRAVITY + acceleration(height, speed), 0.0)
     return Drive(
         load=load,
         passed=passed,
@@ -209,7 +236,7 @@ def follow(load: float, top: float, acceleration: Callable[[Floats, Floats], Flo
         time=time,
         height=height,
         speed=speed,
-        force=load * np.maximum(GRAVITY + acceleration(height, speed), 0.0),
+        force=np.where(time > pushed, 0.0, force),
     )
 
 

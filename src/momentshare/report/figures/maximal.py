@@ -34,10 +34,10 @@ _LEVEL = 0.01
 """Relative difference from which one of two loads is called greater."""
 
 CANNOT_SHOW = (
-    "The load is driven all the way, so that it arrives at lock-out with speed; lifters slow it "
-    "down before. Every head is at once fully active where it helps: no delay, no boost from "
-    "lowering the load first, no fatigue. Speeds near lock-out and with light loads are therefore "
-    "upper bounds."
+    "The hands push with all they have until the weight of the load can just bring it to rest at "
+    "lock-out, the latest moment at which they can let off; lifters let off sooner. Every head is "
+    "at once fully active where it helps: no delay, no boost from lowering the load first, no "
+    "fatigue. Speeds, above all with light loads, are therefore upper bounds."
 )
 """What a reader must know about these motions."""
 
