@@ -34,7 +34,7 @@ CHOSEN = 1.7
 
 MISSED = {
     "mean velocity at 1RM": "0.242 m/s: the limb is weakest on the chest and stronger ever after",
-    "peak velocity at 50 %": "1.85 m/s: driven until its weight can just stop it, while lifters let off sooner",
+    "peak velocity at 50 %": "1.85 m/s: let off at the last moment, by lifters sooner",
     "dip at 90 %": "no dip: the limb is weakest on the chest",
     "dip at 1RM from rest": "no dip: the limb is weakest on the chest",
     "load of greatest mean power": "65 %: light loads are let off early",

@@ -205,11 +205,11 @@ def follow(
 
     arrives.terminal = stops.terminal = lets_off.terminal = True  # type: ignore[attr-defined]
     stops.direction = -1.0  # type: ignore[attr-defined]
-    found = solve_ivp(
+    found: Any = solve_ivp(
         slope, (0.0, LONGEST), [0.0, 0.0], events=(arrives if thrown else lets_off, stops),
         dense_output=True, rtol=RELATIVE, atol=ABSOLUTE,
     )  # fmt: skip
-    driven: Any = found.sol
+    driven = found.sol
     pushed = float(found.t[-1])
     fastest = float(found.y[1, -1]) if found.t_events[0].size and not thrown else 0.0
     duration = pushed + fastest / GRAVITY
