@@ -1,9 +1,9 @@
 """Skin markers at a bench against a body and an inverse dynamics that are not the library's.
 
-The limits are the aim for such data: 3 N·m root mean square (over people, grips and repetitions) in
-elevation, horizontal adduction and elbow extension, and contrasts of grips within 2.5 N·m. A static
-trial measures the slope of the sternum, which the lift alone does not show; without one that slope
-is assumed and its spread of 4 degrees between people costs elevation a newton metre.
+The limits are the aim for such data: root mean square errors (over people, grips and repetitions)
+of 1 N·m in internal rotation and 3 N·m in the others, and contrasts of grips within 2.5 N·m. One
+thing the lift does not show: how much a person's sternum slopes. Its spread of 4 degrees between
+people alone costs elevation 4 N·m, so that row keeps to the limit with a static trial only.
 """
 
 from dataclasses import replace
@@ -15,8 +15,12 @@ from tests import bench_lab
 from momentshare.model import load_model
 from momentshare.person import Person
 from momentshare.skeleton import build_skeleton
-from momentshare.trial.motion.others import net_moments
-from momentshare.trial.motion.static import read_calibration
+from momentshare.trial.motion.girdle import StatedGirdle
+from momentshare.trial.motion.others import STEEPER, net_moments
+from momentshare.trial.motion.static import Calibration, read_calibration
+from momentshare.trial.motion.together import arm_paths
+from momentshare.trial.motion.trunk import SLOPE_SPREAD, STERNUM_SLOPE
+from momentshare.trial.motion.upper_arm import acromion_to_joint, fit_upper_arm
 from momentshare.trial.motion.ways import Ways
 from momentshare.trial.process import Processing, process_trial
 from momentshare.trial.recording import mirrored
@@ -48,26 +52,37 @@ def copied(seen):
     return bench_lab.later(bench_lab.turned_room(mirrored(seen), 0.6), LATE)
 
 
-def measured(settings=None, *, static=False, copy=False):
+def of_person(skeleton, recordings, told, side="right"):
+    """What the trials of a person show together, as a cohort has it."""
+    paths = [
+        path
+        for seen in recordings
+        for path in arm_paths(seen, skeleton, StatedGirdle(), side=side, calibration=told)
+    ]
+    return replace(told, upper_arm=fit_upper_arm(paths, skeleton))
+
+
+def measured(settings=None, *, cohort=0, static=False, copy=False, repetitions=3):
     """Errors by person and grip, and the trials; of the right arm, or of a copy's left."""
     side, late = ("left", LATE) if copy else ("right", 0.0)
     errors, trials = {}, []
-    for k, lifter in enumerate(bench_lab.lifters(PEOPLE, 0)):
+    for k, lifter in enumerate(bench_lab.lifters(PEOPLE, cohort)):
         skeleton = skeleton_of(lifter)
-        told = read_calibration(bench_lab.standing(lifter, k), skeleton) if static else None
-        for c, grip in enumerate(bench_lab.GRIPS):
-            truth = bench_lab.press(lifter, grip, 100 * k + c)
-            seen = bench_lab.seen(truth, 100 * k + c)
+        seeds = [10_000 * cohort + 100 * k + c for c in range(len(bench_lab.GRIPS))]
+        pairs = zip(bench_lab.GRIPS, seeds, strict=True)
+        truths = [bench_lab.press(lifter, grip, s, repetitions) for grip, s in pairs]
+        seen = [bench_lab.seen(truth, s) for truth, s in zip(truths, seeds, strict=True)]
+        seen = [copied(x) for x in seen] if copy else seen
+        told = Calibration()
+        if static:
+            told = read_calibration(bench_lab.standing(lifter, 1000 * cohort + k), skeleton)
+        told = of_person(skeleton, seen, told, side)
+        for truth, recording in zip(truths, seen, strict=True):
             trial = process_trial(
-                copied(seen) if copy else seen,
-                skeleton,
-                settings,
-                load=lifter.load,
-                calibration=told,
-                side=side,
+                recording, skeleton, settings, load=lifter.load, calibration=told, side=side
             )
             trials.append(trial)
-            errors[k, grip] = off_truth(truth, trial, skeleton, late)
+            errors[k, truth.condition] = off_truth(truth, trial, skeleton, late)
     return errors, trials
 
 
@@ -91,6 +106,11 @@ def by_default():
     return measured()
 
 
+@pytest.fixture(scope="module")
+def with_static():
+    return measured(static=True)
+
+
 def test_every_repetition_counts_and_no_check_fails(by_default):
     errors, trials = by_default
     assert sum(len(part) for part in errors.values()) == PEOPLE * len(bench_lab.GRIPS) * 3
@@ -100,8 +120,34 @@ def test_every_repetition_counts_and_no_check_fails(by_default):
 
 def test_moments_with_the_defaults(by_default):
     found = rms(by_default[0])
-    assert found[1:].max() < 3.0, dict(zip(ROWS, found.round(2), strict=True))
-    assert found[0] < 1.5  # the aim is 1; skin at the elbow alone is worth 0.8
+    assert found[0] < 1.0, found
+    assert found[2:].max() < 3.0, dict(zip(ROWS, found.round(2), strict=True))
+
+
+def test_elevation_errs_with_the_sternum_and_little_else(by_default):
+    """Elevation and horizontal adduction are parts of one moment, divided by the trunk's axis:
+    turned by the error of the slope, elevation takes that share of horizontal adduction."""
+    errors, _ = by_default
+    people = bench_lab.lifters(PEOPLE, 0)
+    slopes = np.array([lifter.sternum_angle for lifter in people]) - STERNUM_SLOPE
+    found = [np.mean([e[:, 1].mean() for g in bench_lab.GRIPS for e in errors[k, g]])
+             for k in range(PEOPLE)]  # fmt: skip
+    assert np.corrcoef(slopes, found)[0, 1] ** 2 > 0.8
+
+
+def test_what_the_slope_of_the_sternum_may_cost_is_told(by_default, with_static):
+    """A sternum steeper by its spread is told beside the other ways, unless it was measured."""
+    errors, trials = by_default
+    told = [o for t in trials for o in t.others if o.other == STEEPER and "elevation" in o.row]
+    assert len(told) == len(trials)
+    size = np.sqrt(np.mean([o.rms_change**2 for o in told]))
+    people = bench_lab.lifters(PEOPLE, 0)
+    off = np.array([lifter.sternum_angle for lifter in people]) - STERNUM_SLOPE
+    share = np.sqrt(np.mean(off**2)) / SLOPE_SPREAD
+    # What is left of the error once the slope's part is taken off is what a static trial leaves.
+    rest = rms(errors)[1] ** 2 - (share * size) ** 2
+    assert abs(rest) < rms(with_static[0])[1] ** 2 + 1.0
+    assert not [o for t in with_static[1] for o in t.others if o.other == STEEPER]
 
 
 def test_contrasts_between_grips(by_default):
@@ -118,13 +164,27 @@ def test_contrasts_between_grips_on_a_copy(by_default):
             assert np.abs(one - other).max() < 1e-4
 
 
-def test_moments_with_a_static_trial():
-    assert rms(measured(static=True)[0])[1:].max() < 3.0
+def test_moments_with_a_static_trial(with_static):
+    found = rms(with_static[0])
+    assert found[0] < 1.0, found
+    assert found[1:].max() < 3.0, found
 
 
-def test_a_static_trial_measures_the_sternum(by_default):
-    errors, _ = measured(static=True)
-    found = rms(errors)
+@pytest.mark.slow
+@pytest.mark.parametrize("cohort", [71, 72, 73])
+def test_people_that_nothing_was_chosen_on(cohort):
+    """Three more draws of people and skin; one repetition each."""
+    found = rms(measured(cohort=cohort, static=True, repetitions=1)[0])
+    assert found[0] < 1.0, found
+    assert found[1:].max() < 3.0, found
+    errors = measured(cohort=cohort, repetitions=1)[0]
+    assert rms(errors)[[0, 2, 3]].max() < 3.0
+    assert rms(errors)[0] < 1.0
+    assert contrast_error(errors).max() < 2.5
+
+
+def test_a_static_trial_measures_the_sternum(by_default, with_static):
+    found = rms(with_static[0])
     assert found[1] < rms(by_default[0])[1]
     for k, lifter in enumerate(bench_lab.lifters(PEOPLE, 0)):
         told = read_calibration(bench_lab.standing(lifter, k), skeleton_of(lifter))
@@ -195,13 +255,47 @@ def test_a_functional_trial_tells_the_joint_centre():
     skeleton = skeleton_of(lifter)
     trial = bench_lab.circling(lifter, 4)
     told = read_calibration(trial, skeleton)
-    from momentshare.trial.motion.joint_centre import acromion_to_joint
-
     at = {role: channel.values for role, channel in trial.channels.items()}
     elbow = 0.5 * (at["right_el"] + at["right_em"]) - at["right_acromion"]
     before = np.linalg.norm(acromion_to_joint(skeleton, elbow) - lifter.joint)
     after = np.linalg.norm(told.joint_offset - lifter.joint)
     assert after < 0.7 * before
+
+
+def test_trials_together_tell_the_joint_centre_better_than_one():
+    """Over the grips of a person the arm points in more directions than in one."""
+    apart, together = [], []
+    for k, lifter in enumerate(bench_lab.lifters(6, 5)):
+        skeleton = skeleton_of(lifter)
+        told = Calibration(sternum_slope=lifter.sternum_angle)
+        seen = [
+            bench_lab.seen(bench_lab.press(lifter, grip, 50 * k + c, 1), 50 * k + c)
+            for c, grip in enumerate(bench_lab.GRIPS)
+        ]
+        # The acromion tips by 0.15 rad towards lock-out; half of that on average.
+        want = lifter.joint + 0.5 * 0.15 * np.array([0.0, lifter.joint[2], -lifter.joint[1]])
+        for recordings, kept in [*(([one], apart) for one in seen), (seen, together)]:
+            found = of_person(skeleton, recordings, told).upper_arm
+            kept.append(np.linalg.norm(found.offset - want))
+    assert np.mean(together) < 0.85 * np.mean(apart)
+
+
+def test_a_trial_whose_landmarks_sit_elsewhere_does_not_spoil_the_others():
+    lifter = bench_lab.lifters(1, 3)[0]
+    skeleton = skeleton_of(lifter)
+    seen = [bench_lab.seen(bench_lab.press(lifter, g, c, 1), c)
+            for c, g in enumerate(bench_lab.GRIPS)]  # fmt: skip
+    sound = of_person(skeleton, seen, Calibration()).upper_arm
+    slipped = seen[0].channels["right_acromion"]
+    slipped = replace(slipped, values=slipped.values - [0.0, 0.0, 0.05])
+    bad = replace(seen[0], channels={**seen[0].channels, "right_acromion": slipped})
+    told = of_person(skeleton, [bad, *seen[1:]], Calibration())
+    assert (told.upper_arm.paths, told.upper_arm.strange) == (7, 1)
+    assert np.abs(told.upper_arm.offset - sound.offset).max() < 0.002
+    trial = process_trial(bad, skeleton, load=lifter.load, calibration=told)
+    assert any("differs by too much from the other trials" in n for n in trial.record["notes"])
+    trial = process_trial(seen[1], skeleton, load=lifter.load, calibration=told)
+    assert any("in every trial of the person" in n for n in trial.record["notes"])
 
 
 def test_a_way_that_needs_what_was_not_recorded_is_refused():

@@ -18,7 +18,7 @@ from momentshare.posture import posture_from_angles
 from momentshare.skeleton import build_skeleton
 from momentshare.trial.invent import Imperfections, Tempo, invent_press, recorded
 from momentshare.trial.motion.girdle import StatedGirdle, seen_girdle
-from momentshare.trial.motion.joint_centre import ACROMION_LANDMARK
+from momentshare.trial.motion.upper_arm import ACROMION_LANDMARK
 from momentshare.trial.motion.ways import Ways
 from momentshare.trial.process import Processing, process_trial
 

@@ -53,10 +53,12 @@ def check_trials(study: CohortStudy) -> Iterator[TrialCheck]:
     from momentshare.cohort.measured import processed_trial
     from momentshare.cohort.preflight import check_cohort
     from momentshare.cohort.run import fault_of_trial
+    from momentshare.cohort.upper_arms import with_upper_arms
     from momentshare.model import load_model
 
     model = load_model(study.file.model)
     check_cohort(study, model)
+    study = with_upper_arms(study, workers=1)
     limbs, coded = {}, study.pseudonyms
     for number in study.numbers:
         entry = study.file.trial[number - 1]

@@ -30,11 +30,18 @@ if TYPE_CHECKING:
         TrialEntry,
     )
     from momentshare.limb import Limb
+    from momentshare.skeleton import Skeleton
     from momentshare.trial.formats.layout import LayoutEntry
     from momentshare.trial.recording import Recording
 
 
-__all__ = ["processed_trial", "trial_processing", "trial_tasks"]
+__all__ = [
+    "processed_trial",
+    "trial_calibration",
+    "trial_processing",
+    "trial_recording",
+    "trial_tasks",
+]
 
 
 def trial_processing(
@@ -91,10 +98,10 @@ def processed_trial(
     """
     entry = study.file.trial[number - 1]
     condition = study.condition(entry.condition)
-    calibration = _calibration(study, entry, limb)
+    calibration = trial_calibration(study, entry, limb.skeleton)
     processing = trial_processing(study.file, study.layout(entry.layout), condition)
     trial = process_trial(
-        _recording(study, entry),
+        trial_recording(study, entry),
         limb.skeleton,
         processing if frames is None else replace(processing, frames=frames),
         side=side or entry.side,
@@ -110,7 +117,8 @@ def processed_trial(
     return trial, calibration
 
 
-def _recording(study: CohortStudy, entry: TrialEntry) -> Recording:
+def trial_recording(study: CohortStudy, entry: TrialEntry) -> Recording:
+    """Read all files of a trial, on one clock."""
     first = read_recording(
         study.path(entry.file), study.layout(entry.layout, entry.person), offset=entry.offset_s
     )
@@ -127,9 +135,12 @@ def _recording(study: CohortStudy, entry: TrialEntry) -> Recording:
     return merge_recordings(first, *more) if more else first
 
 
-def _calibration(study: CohortStudy, entry: TrialEntry, limb: Limb) -> Calibration | None:
-    """Return what the person's static and functional trials show; None without any."""
-    found = None
+def trial_calibration(
+    study: CohortStudy, entry: TrialEntry, skeleton: Skeleton
+) -> Calibration | None:
+    """Return what the person's trials show, static or all together; None if nothing."""
+    arm = study.upper_arms.get(entry.person)
+    found = None if arm is None else Calibration(upper_arm=arm)
     for static in study.file.static:
         if static.person != entry.person:
             continue
@@ -138,7 +149,7 @@ def _calibration(study: CohortStudy, entry: TrialEntry, limb: Limb) -> Calibrati
         )
         if static.side == "left":
             recording = mirrored(recording)
-        told = read_calibration(recording, limb.skeleton)
+        told = read_calibration(recording, skeleton)
         found = told if found is None else found.joined(told)
     return found
 

@@ -24,6 +24,7 @@ from momentshare.cohort.trials import (
     trial_files,
     trial_name,
 )
+from momentshare.cohort.upper_arms import with_upper_arms
 from momentshare.errors import InputError, MomentshareError, StudyError
 from momentshare.files import RunFolder, as_run_folder
 from momentshare.processes import on_processes
@@ -209,6 +210,7 @@ def run_cohort(
     model = load_model(study.file.model)
     check_cohort(study, model)
     with as_run_folder(folder, COMMAND, **folder_options(study)) as run:
+        study = with_upper_arms(study, workers=workers, progress=progress)
         raised, lifts = with_best_lifts(study, workers=workers, progress=progress)
         solve = partial(_solve_all, raised, run, workers=workers, scheduler=scheduler)
         outcomes = _outcomes(raised, run, model, solve, progress)

@@ -35,6 +35,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from pathlib import Path
 
+    from momentshare.trial.motion.upper_arm import UpperArm
+
 __all__ = [
     "BestLiftEntry",
     "CohortFile",
@@ -315,7 +317,8 @@ class CohortFile(Entry):
 class CohortStudy:
     """A checked cohort study, and the folder to which its file names are relative.
 
-    ``raised`` holds the strength that the best lifts require: person → group → factor.
+    ``raised`` holds the strength that the best lifts require: person → group → factor;
+    ``upper_arms`` what all trials of a person show about the joint centre.
     """
 
     source: str
@@ -324,6 +327,7 @@ class CohortStudy:
     file: CohortFile
     left_out: frozenset[int] = frozenset()
     raised: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    upper_arms: Mapping[str, UpperArm] = field(default_factory=dict)
     pseudonyms: Pseudonyms = NO_PSEUDONYMS
     on_disk: Mapping[str, str] = field(default_factory=dict)
     """Name of a file in ``file`` → its name on the disk, where codes stand for people."""

@@ -21,6 +21,7 @@ from momentshare.cohort.measured import processed_trial, trial_tasks
 from momentshare.cohort.preflight import check_cohort, trial_tag
 from momentshare.cohort.run import fault_of_trial
 from momentshare.cohort.trials import file_digest
+from momentshare.cohort.upper_arms import with_upper_arms
 from momentshare.errors import MomentshareError, StudyError
 from momentshare.model import load_model
 from momentshare.processes import on_processes
@@ -91,7 +92,7 @@ def measured_lifts(
     """
     model = load_model(study.file.model)
     check_cohort(study, model)
-    study, _ = with_best_lifts(study, workers=workers)
+    study, _ = with_best_lifts(with_upper_arms(study, workers=workers), workers=workers)
     numbers = [n for n in study.numbers if study.file.trial[n - 1].use]
     found: dict[int, tuple[Task, ...] | str] = {}
     for number, answer in _read_all(study, numbers, frames, workers):

@@ -30,6 +30,8 @@ from momentshare.trial.motion.lift import track_lift
 from momentshare.trial.motion.others import OtherWay, other_ways
 from momentshare.trial.motion.repetition import MeasuredRepetition
 from momentshare.trial.motion.smooth import choose_cutoff, filtered, gone, mend, moved
+from momentshare.trial.motion.static import Calibration
+from momentshare.trial.motion.trunk import STERNUM_SLOPE
 from momentshare.trial.motion.ways import Ways
 from momentshare.trial.recording import SIDES, Channel, Recording, as_recorded, mirrored
 
@@ -41,7 +43,6 @@ if TYPE_CHECKING:
     from momentshare.skeleton import Skeleton
     from momentshare.trial.checks.trial import Verdict
     from momentshare.trial.motion.lift import MeasuredLift
-    from momentshare.trial.motion.static import Calibration
     from momentshare.trial.motion.track import ArmTrack
 
 __all__ = ["ProcessedTrial", "Processing", "process_trial"]
@@ -261,7 +262,11 @@ def process_trial(
 
     stated = chosen.girdle.on(skeleton, trunk_angle=trunk_angle, ground=ground)
 
-    def tracked(ways: Ways) -> ArmTrack:
+    own = calibration or Calibration()
+    assumed = own.sternum_slope is None
+
+    def tracked(ways: Ways, steeper: float = 0.0) -> ArmTrack:
+        slope = STERNUM_SLOPE + steeper if assumed else own.sternum_slope
         return track_arm(
             seen,
             skeleton,
@@ -269,7 +274,7 @@ def process_trial(
             ground=ground,
             hinge=chosen.hinge,
             ways=ways,
-            calibration=calibration,
+            calibration=replace(own, sternum_slope=slope),
             stated=stated,
         )
 
@@ -292,11 +297,12 @@ def process_trial(
     )
     used, refused = _cut(track, ascents, chosen, holds)
 
-    def again(ways: Ways) -> list[MeasuredLift]:
-        other = with_stated(tracked(ways), stated, ends)
+    def again(ways: Ways, steeper: float = 0.0) -> list[MeasuredLift]:
+        other = with_stated(tracked(ways, steeper), stated, ends)
         return [holds(other, positions=item.positions) for item in used]
 
-    others = other_ways(seen, track, skeleton, chosen.ways, [item.measured for item in used], again)
+    measured = [item.measured for item in used]
+    others = other_ways(seen, track, skeleton, chosen.ways, measured, again, slope_assumed=assumed)
     if "right" not in forces and forces:
         notes.append("hand force: measured on the other hand only; both sides are assumed equal")
     judged = [item.repetition for item in used] or [repetition for _, repetition in ascents]

@@ -19,7 +19,7 @@ import numpy as np
 from momentshare.errors import InputError
 from momentshare.exercise.profile import Profile
 from momentshare.girdle import girdle_pose
-from momentshare.trial.motion.joint_centre import ACROMION_LANDMARK
+from momentshare.trial.motion.upper_arm import ACROMION_LANDMARK
 from momentshare.trial.motion.ways import Placed, chosen_way
 
 if TYPE_CHECKING:

@@ -139,7 +139,7 @@ def track_arm(
     known = calibration or Calibration()
     slope = STERNUM_SLOPE if known.sternum_slope is None else known.sternum_slope
     trunk = place_trunk(recording, still, chosen.trunk, ground=ground, slope=slope)
-    track = _from_landmarks(recording, skeleton, trunk, hinge, chosen, known.joint_offset, added)
+    track = _from_landmarks(recording, skeleton, trunk, hinge, chosen, known, added)
     track = shown_girdle(track, recording, skeleton, chosen.girdle)
     return _risen(track) if ground else track
 
@@ -162,7 +162,7 @@ def _from_landmarks(
     lying: Placed,
     hinge: HingeChoice,
     ways: Ways,
-    offset: NDArray[np.float64] | None,
+    known: Calibration,
     added: NDArray[np.float64],
 ) -> ArmTrack:
     at = {role: channel.values for role, channel in recording.channels.items()}
@@ -171,13 +171,14 @@ def _from_landmarks(
     lateral_condyle, medial_condyle = at["right_el"], at["right_em"]
     elbow = 0.5 * (lateral_condyle + medial_condyle)
     wrist = 0.5 * (at["right_rs"] + at["right_us"])
-    centre = place_joint_centre(recording, skeleton, trunk, elbow, ways.joint_centre, offset, added)
+    centre = place_joint_centre(recording, skeleton, trunk, elbow, ways.joint_centre, known, added)
     shoulder = centre.values
     upper_length, forearm_length = norm(elbow - shoulder), norm(wrist - elbow)
     _require_length(recording, "upper arm", "joint centre to elbow", upper_length)
     _require_length(recording, "forearm", "elbow to wrist", forearm_length)
     if centre.way == "acromion":
-        shoulder, elbow = without_stretch(shoulder, elbow)
+        length = centre.numbers.get("upper_arm_m")
+        shoulder, elbow = without_stretch(shoulder, elbow, length)
     direction, forearm = unit(elbow - shoulder), unit(wrist - elbow)
     grip = place_grip(recording, skeleton, elbow, forearm, ways.grip)
     hand = grip.values

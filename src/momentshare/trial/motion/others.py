@@ -10,6 +10,7 @@ import numpy as np
 from momentshare.balance import BALANCED
 from momentshare.demand import demand
 from momentshare.errors import InputError
+from momentshare.trial.motion.trunk import SLOPE_SPREAD
 from momentshare.trial.motion.ways import Ways, possible_ways
 
 if TYPE_CHECKING:
@@ -22,7 +23,10 @@ if TYPE_CHECKING:
     from momentshare.trial.motion.track import ArmTrack
     from momentshare.trial.recording import Recording
 
-__all__ = ["OtherWay", "net_moments", "other_ways"]
+__all__ = ["STEEPER", "OtherWay", "net_moments", "other_ways"]
+
+STEEPER = "steeper"
+"""Name of the trunk with a sternum that slopes by its spread more."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,9 +62,13 @@ def other_ways(
     skeleton: Skeleton,
     ways: Ways,
     own: Sequence[MeasuredLift],
-    again: Callable[[Ways], Sequence[MeasuredLift]],
+    again: Callable[..., Sequence[MeasuredLift]],
+    *,
+    slope_assumed: bool = False,
 ) -> tuple[OtherWay, ...]:
     """Locate one thing at a time another way and compare the moments with those of the trial.
+
+    Where the trunk rests on an assumed slope of the sternum, its spread counts as another way.
 
     Parameters
     ----------
@@ -73,7 +81,9 @@ def other_ways(
     own : sequence of MeasuredLift
         Repetitions as used.
     again : callable
-        Returns the same repetitions for other ways.
+        Returns the same repetitions for other ways and, with ``steeper``, another slope [rad].
+    slope_assumed : bool
+        Whether no static trial tells the slope of the sternum.
     """
     if not own or not track.placed:
         return ()
@@ -83,12 +93,14 @@ def other_ways(
         if place == "girdle":
             continue  # net moments are those of the arm, whatever its joint rests on
         way = track.placed[place].way
-        for other in known:
-            if other == way:
-                continue
+        others = [(other, 0.0) for other in known if other != way]
+        if way == "sternum" and slope_assumed:
+            others.append((STEEPER, SLOPE_SPREAD))
+        for other, steeper in others:
             note, change = "", np.full_like(base, np.nan)
+            turned = ways if steeper else Ways(**{**asdict(ways), place: other})
             try:
-                lifts = again(Ways(**{**asdict(ways), place: other}))
+                lifts = again(turned, steeper=steeper)
                 change = np.concatenate([net_moments(skeleton, item) for item in lifts]) - base
             except InputError as err:
                 note = str(err)

@@ -9,8 +9,8 @@ import numpy as np
 
 from momentshare.errors import InputError
 from momentshare.geometry.rotation import rotated, unit
-from momentshare.trial.motion.joint_centre import SKIN, acromion_to_joint, pivot
 from momentshare.trial.motion.trunk import STERNUM_SLOPE, place_trunk, thorax
+from momentshare.trial.motion.upper_arm import SKIN, UpperArm, elbow_paths, fit_upper_arm
 from momentshare.trial.motion.ways import possible_ways
 from momentshare.trial.recording import TRUNK_LANDMARKS
 
@@ -41,11 +41,14 @@ class Calibration:
         See :data:`STERNUM_SLOPE` [rad]; None where it was not measured.
     joint_offset : float array, shape (3,), or None
         Joint centre from the acromion, thorax axes of a right arm [m].
+    upper_arm : UpperArm or None
+        What all trials of the person show together; a joint offset of its own trial goes before.
     notes : tuple of str
     """
 
     sternum_slope: float | None = None
     joint_offset: NDArray[np.float64] | None = None
+    upper_arm: UpperArm | None = None
     notes: tuple[str, ...] = ()
 
     def joined(self, other: Calibration) -> Calibration:
@@ -54,6 +57,7 @@ class Calibration:
         return Calibration(
             sternum_slope=self.sternum_slope if slope is None else slope,
             joint_offset=self.joint_offset if offset is None else offset,
+            upper_arm=self.upper_arm if other.upper_arm is None else other.upper_arm,
             notes=(*self.notes, *other.notes),
         )
 
@@ -86,13 +90,10 @@ def read_calibration(recording: Recording, skeleton: Skeleton) -> Calibration:
         if recording.has("right_gh"):
             offset = np.nanmean(rotated(seen, at["right_gh"] - at["right_acromion"]), axis=0)
         elif recording.has("right_el", "right_em"):
-            elbow = rotated(seen, 0.5 * (at["right_el"] + at["right_em"]) - at["right_acromion"])
-            known = elbow[np.isfinite(elbow).all(axis=1)]
-            if len(known) and float(np.ptp(known, axis=0).max()) > _MOVES:
-                first = acromion_to_joint(skeleton, elbow)
-                offset = pivot(
-                    elbow, first, skeleton.sizes.humerus_length, skin=SKIN / _FUNCTIONAL
-                )[0]
+            paths = elbow_paths(recording, trunk, sides=["right"])
+            moves = any(float(np.ptp(p.points, axis=0).max()) > _MOVES for p in paths)
+            arm = fit_upper_arm(paths, skeleton, skin=SKIN / _FUNCTIONAL) if moves else None
+            offset = None if arm is None else arm.offset
     if offset is not None:
         notes.append(
             "joint centre "

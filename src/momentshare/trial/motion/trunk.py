@@ -16,11 +16,14 @@ if TYPE_CHECKING:
     from momentshare.trial.recording import Recording
 
 
-__all__ = ["STERNUM_SLOPE", "place_trunk", "thorax"]
+__all__ = ["SLOPE_SPREAD", "STERNUM_SLOPE", "place_trunk", "thorax"]
 
 STERNUM_SLOPE = float(np.radians(16.0))
 """Slope of the line from PX up to IJ against the thorax's y axis, PX in front [rad]. Assumed,
-spread 5 degrees; no source. A static trial in which C7 and T8 are seen measures it."""
+no source. A static trial in which C7 and T8 are seen measures it."""
+
+SLOPE_SPREAD = float(np.radians(5.0))
+"""Spread of that slope between people [rad]; assumed."""
 
 
 def place_trunk(

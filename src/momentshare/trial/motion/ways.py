@@ -15,8 +15,8 @@ would change (:mod:`~momentshare.trial.motion.others`).
 
 - ``landmark``: a landmark of its own.
 - ``acromion``: follows the acromion at a constant offset in the trunk. A separate trial of the
-  person gives the offset; otherwise it is fitted to the trial together with the length of the upper
-  arm, starting from the person's sizes. The upper arm keeps its length.
+  person gives the offset; otherwise it is fitted to all trials of the person together with the
+  length of the upper arm, starting from the person's sizes. The upper arm keeps its length.
 - ``trunk``: placed in the trunk by the person's sizes, from the jugular notch, by the course of the
   girdle with the arm.
 
@@ -70,6 +70,7 @@ GirdleWay = Literal["auto", "landmarks", "condition"]
 WAY_TEXTS = {
     ("trunk", "landmarks"): "IJ, PX, C7 and T8",
     ("trunk", "sternum"): "IJ, PX and acromia",
+    ("trunk", "steeper"): "a sternum that slopes by 5 degrees more (its spread between people)",
     ("trunk", "condition"): "held at the angle of the condition",
     ("joint_centre", "landmark"): "its own landmark",
     ("joint_centre", "acromion"): "follows the acromion",

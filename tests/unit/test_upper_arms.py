@@ -1,0 +1,54 @@
+"""Upper arms of a cohort: all trials of a person put the joint centre below the acromion."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from tests import bench_lab
+from tests.bench_study import write_study
+
+from momentshare.cohort.load import load_cohort
+from momentshare.cohort.preflight import trial_tag
+from momentshare.cohort.upper_arms import with_upper_arms
+from momentshare.model import load_model
+
+pytest.importorskip("ezc3d")
+
+
+@pytest.fixture(scope="module")
+def study(tmp_path_factory):
+    return load_cohort(write_study(tmp_path_factory.mktemp("bench"), people=2, grips=2)[0])
+
+
+@pytest.fixture(scope="module")
+def found(study):
+    return with_upper_arms(study, workers=1)
+
+
+def test_every_person_has_one_from_all_trials_and_both_arms(found):
+    lifters = bench_lab.lifters(2, 91)
+    assert list(found.upper_arms) == [lifter.name for lifter in lifters]
+    for lifter, arm in zip(lifters, found.upper_arms.values(), strict=True):
+        assert (arm.paths, arm.strange) == (4, 0)  # two grips, two arms
+        assert arm.length == pytest.approx(lifter.upper, abs=0.012)
+
+
+def test_it_does_not_depend_on_which_trials_are_run(found, study):
+    one = study.only(conditions=[study.file.condition[0].name])
+    again = with_upper_arms(one, workers=1).upper_arms
+    for name, arm in found.upper_arms.items():
+        assert np.array_equal(again[name].offset, arm.offset)
+
+
+def test_a_landmark_of_the_joint_centre_needs_no_upper_arm(study):
+    layouts = [
+        x.model_copy(update={"markers": x.markers | {"right_gh": "RGH"}}) for x in study.file.layout
+    ]
+    seen = replace(study, file=study.file.model_copy(update={"layout": layouts}))
+    assert with_upper_arms(seen, workers=1).upper_arms == {}
+
+
+def test_a_trial_is_solved_again_when_it_changes(found, study):
+    model = load_model(study.file.model)
+    (number, *_) = study.numbers
+    assert trial_tag(found, number, model) != trial_tag(study, number, model)
