@@ -9,9 +9,9 @@ by 25 N, and electromyograms that come 350 ms late.
 import numpy as np
 import pandas as pd
 from scipy.ndimage import gaussian_filter1d
-from tests import bench_lab
 
 from momentshare.trial.recording import mirrored
+from tests import bench_lab
 
 LATE_S, ZERO_N = 0.35, 25.0
 RATE = 1000.0

@@ -10,10 +10,13 @@ from scipy import stats
 from tests.drawn import legend, panels, plain
 
 from momentshare.cohort.outcomes import OUTCOMES
+from momentshare.cohort.outcomes.beside import emg_by_condition
 from momentshare.cohort.outcomes.over_people import outcome_tables
 from momentshare.cohort.schema import StatisticsEntry
+from momentshare.directions import row_named
 from momentshare.factors import Factors
 from momentshare.report.figures import style
+from momentshare.report.figures.differences import difference_figures
 from momentshare.report.figures.outcomes import outcome_figures
 from momentshare.report.page.cohort_outcomes import every_outcome, outcomes_section
 from momentshare.report.page.document import Paragraph, Picture, Table
@@ -23,7 +26,8 @@ pytest.importorskip("statsmodels")
 CONDITIONS = ("narrow", "wide")
 SVG = '<svg xmlns="http://www.w3.org/2000/svg"/>'
 VALUES = {"bar_work": ("", 60.0), "peak_moment": ("elbow_extension", 40.0),
-          "peak_activation": ("deltoid/clavicular", 0.5)}  # fmt: skip
+          "peak_activation": ("deltoid/clavicular", 0.5),
+          "fibre_excursion": ("deltoid/clavicular", 0.2)}  # fmt: skip
 
 
 def own_means():
@@ -57,7 +61,7 @@ def section(**statistics):
     if not named.empty:
         tables["named_contrasts"] = named
     summary = SimpleNamespace(tables=tables, mode="measured", confidence=0.95, factors=Factors())
-    pictures = dict.fromkeys(outcome_figures(summary), SVG)
+    pictures = dict.fromkeys(outcome_figures(summary) | difference_figures(summary), SVG)
     made = outcomes_section(result, summary, pictures), every_outcome(result, summary, pictures)
     return own, summary, SimpleNamespace(blocks=[b for part in made for b in part.blocks])
 
@@ -72,7 +76,7 @@ def test_cells_are_means_of_the_people_in_the_treatment_shown():
     shown = table(found, "by condition")
     assert set(shown["outcome"]) == {OUTCOMES[n].label for n in ("bar_work", "peak_moment")}
     for name, (item, _) in VALUES.items():
-        if name == "peak_activation":
+        if OUTCOMES[name].of == "head":
             continue
         lateral = "measured" if OUTCOMES[name].by_treatment else "any"
         (row,) = shown[shown["outcome"] == OUTCOMES[name].label].to_dict("records")
@@ -139,6 +143,7 @@ def drawn(name, **statistics):
     ("name", "statistics", "shown"),
     [
         ("outcomes", {}, {"work on the bar [J]": "bar_work"}),
+        ("outcome_fibres", {}, {"fibre excursion, deltoid, clavicular": "fibre_excursion"}),
         ("outcome_moments", {}, {"peak net moment, elbow extension [N·m]": "peak_moment"}),
         (
             "outcomes_named",
@@ -210,6 +215,9 @@ def test_pictures_stand_before_the_table_of_outcomes():
         ["Outcomes", "that", "the"],  # in the first part; the others stand in the appendix
         ["Outcomes", "of", "the"],
         ["Peak", "moments,", "work,"],
+        ["Greatest", "fibre", "length"],
+        ["Outcomes", "of", "the"],  # ascent less descent
+        ["Outcomes", "of", "the"],  # right less left
     ]
     assert kinds.index("Picture") < [
         "by condition, mean" in getattr(b, "caption", "") for b in found.blocks
@@ -227,3 +235,86 @@ def test_one_person_has_no_interval():
         (ax,) = outcome_figures(summary)["outcomes"]().axes
     assert not ax.containers
     assert len(ax.lines) == 1 + len(CONDITIONS)
+
+
+def marks(ax):
+    """Value, low and high of every marker with a bar, by the colour of its condition."""
+    found = {}
+    for bar in ax.containers:
+        (ends,) = (segment[:, 1] for segment in bar.lines[2][0].get_segments())
+        colour = mpl.colors.to_hex(bar.lines[0].get_color())
+        found[colour] = (float(bar.lines[0].get_ydata()[0]), *map(float, ends))
+    return found
+
+
+def differences_in(summary, name):
+    """Panel → condition → drawn value, low and high; every panel has a line at zero."""
+    with mpl.rc_context(style.settings()):
+        figure = difference_figures(summary)[name]()
+        colours = {mpl.colors.to_hex(h.get_color()): label for label, h in legend(figure).items()}
+        found = panels(figure)
+        assert all(
+            any(set(line.get_ydata()) == {0.0} for line in ax.lines) for ax in found.values()
+        )
+        return {
+            title: {colours[colour]: values for colour, values in marks(ax).items()}
+            for title, ax in found.items()
+        }
+
+
+@pytest.mark.parametrize("name", ["ascent_descent", "both_arms"])
+def test_differences_are_drawn_as_the_table_has_them(name):
+    _, summary, _ = section()
+    drawn = differences_in(summary, name)
+    titles = {"work on the bar [J]": "bar_work",
+              "peak net moment, elbow extension [N·m]": "peak_moment"}  # fmt: skip
+    assert set(drawn) == set(titles)
+    table = summary.tables[name]
+    for title, outcome in titles.items():
+        mine = table[table["outcome"] == outcome].set_index("condition")
+        assert set(drawn[title]) == set(mine.index) == set(CONDITIONS)
+        for condition, values in drawn[title].items():
+            row = mine.loc[condition]
+            assert values == pytest.approx(
+                (row["difference"], row["difference_low"], row["difference_high"])
+            )
+
+
+def test_the_discrepancy_of_emg_is_drawn_in_per_cent():
+    rng = np.random.default_rng(4)
+    own = pd.DataFrame(
+        [
+            (who, condition, "deltoid/clavicular", at, rng.random(), rng.random())
+            for who in "ABCD" for condition in CONDITIONS for at in (0.0, 50.0, 100.0)
+        ],
+        columns=["person", "condition", "head", "lift_percent", "emg", "activation"],
+    )  # fmt: skip
+    table = emg_by_condition(own, 0.95)
+    tables = {"emg_by_condition": table}
+    summary = SimpleNamespace(tables=tables, mode="measured", confidence=0.95, factors=Factors())
+    ((title, drawn),) = differences_in(summary, "emg_discrepancy").items()
+    assert title == "deltoid, clavicular [%]"
+    for row in table.to_dict("records"):
+        assert drawn[row["condition"]] == pytest.approx(
+            [100 * row[f"discrepancy{end}"] for end in ("", "_low", "_high")]
+        )
+
+
+def test_published_moments_are_drawn_beside_own():
+    rows = [
+        {"source": "A", "condition": condition, "region": "sticking", "row": "elbow_extension",
+         "difference_nm": 4.0 + k, "difference_low_nm": 1.0, "difference_high_nm": 9.0 - k}
+        for k, condition in enumerate(CONDITIONS)
+    ]  # fmt: skip
+    summary = SimpleNamespace(
+        tables={"beside_published": pd.DataFrame(rows)},
+        mode="measured",
+        confidence=0.95,
+        factors=Factors(),
+    )
+    ((title, drawn),) = differences_in(summary, "beside_published").items()
+    assert title == f"{row_named('elbow_extension').label}, sticking [N·m]"
+    for row in rows:
+        assert drawn[row["condition"]] == pytest.approx(
+            (row["difference_nm"], row["difference_low_nm"], row["difference_high_nm"])
+        )

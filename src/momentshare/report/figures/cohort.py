@@ -22,6 +22,7 @@ from momentshare.report.figures.cohort_lines import (
     people_of,
     zero_line,
 )
+from momentshare.report.figures.differences import difference_figures
 from momentshare.report.figures.emg import emg_agreement_figure, emg_curves_figure
 from momentshare.report.figures.layout import (
     LIFT_SHORT,
@@ -96,7 +97,7 @@ def cohort_figures(summary: CohortSummary) -> dict[str, Callable[[], Figure]]:
         )
     offer("lateral_ratio", "curves_hand", lambda: _ratio(summary))
     offer("activation_by_head", "heads", lambda: _activation_by_head(summary))
-    found |= outcome_figures(summary)
+    found |= outcome_figures(summary) | difference_figures(summary)
     emg = "emg_curves_by_person"
     offer("emg_curves", emg, lambda: emg_curves_figure(tables[emg], mode))
     offer("emg_agreement", emg, lambda: emg_agreement_figure(tables[emg], mode, summary.factors))

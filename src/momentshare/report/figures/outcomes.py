@@ -24,17 +24,24 @@ if TYPE_CHECKING:
 
     from momentshare.cohort.summary import CohortSummary
 
-__all__ = ["outcome_figures", "panel_title"]
+__all__ = ["COLUMNS", "OF_MOMENTS", "WIDTH", "broken", "outcome_figures", "panel_title"]
 
-_OF_MOMENTS = (
+OF_MOMENTS = (
     "peak_moment",
     "joint_work",
+    "joint_peak_power",
     "peak_over_test_strength",
     "peak_over_task_strength",
 )
 """Outcomes of a row or a direction that are drawn; the others repeat them in other units."""
 
-_COLUMNS, _WIDTH = 4, 1.55
+_OF_FIBRES = ("fibre_length_greatest", "fibre_excursion")
+"""Outcomes of heads that are drawn, of the heads that work."""
+
+_WORKING = 0.05
+"""Peak activation that a head must exceed in some condition for its fibres to be drawn."""
+
+COLUMNS, WIDTH = 4, 1.55
 """Panels side by side, and the width of one [inch]."""
 
 
@@ -52,9 +59,13 @@ def outcome_figures(summary: CohortSummary) -> dict[str, Callable[[], Figure]]:
         "outcomes": ("Outcomes of the lift", shown[of.isin(["lift", "angle"])]),
         "outcome_moments": (
             "Moments and work of the joints",
-            shown[shown["outcome"].isin(_OF_MOMENTS)],
+            shown[shown["outcome"].isin(OF_MOMENTS)],
         ),
     }
+    fibres = shown[shown["outcome"].isin(_OF_FIBRES)]
+    parts["outcome_fibres"] = (
+        "Fibres of the heads that work", fibres[fibres["item"].isin(_working(shown))],
+    )  # fmt: skip
     named = summary.tables.get("named_contrasts")
     if named is not None:
         pairs = set(zip(named["outcome"], named["item"], strict=True))
@@ -81,6 +92,12 @@ def panel_title(outcome: str, item: str) -> str:
     return f"{known.label}{', ' if whose else ''}{whose}{unit}"
 
 
+def _working(shown: pd.DataFrame) -> list[str]:
+    """Heads that work in some condition."""
+    peaks = shown[shown["outcome"] == "peak_activation"]
+    return list(peaks.loc[peaks["mean"] > _WORKING, "item"].astype(str).unique())
+
+
 def _shown(table: pd.DataFrame, mode: str) -> pd.DataFrame:
     """Rows of the way up in the treatment that is shown."""
     return table[(table["phase"] == "ascent") & table["lateral"].isin([mode, NO_TREATMENT])]
@@ -95,14 +112,14 @@ def _figure(summary: CohortSummary, title: str, part: pd.DataFrame) -> Figure:
     looks = Looks(conditions, summary.factors)
     figure, axes = panel_grid(
         len(items),
-        _COLUMNS,
-        (_WIDTH, 1.25),
+        COLUMNS,
+        (WIDTH, 1.25),
         Texts(
             title=title,
             note=f"Ascents, lateral force {summary.mode}. Marker: mean over people; bar: "
             f"{100 * summary.confidence:g} % interval of that mean; faint lines join the means of "
             "one person. Every panel has its own scale, which need not begin at zero.",
-            panels=[_broken(panel_title(*item)) for item in items],
+            panels=[broken(panel_title(*item)) for item in items],
             legend=looks.handles(conditions),
         ),
         Room(gap=(0.62, 0.2), bottom=0.2),
@@ -113,12 +130,12 @@ def _figure(summary: CohortSummary, title: str, part: pd.DataFrame) -> Figure:
     return figure
 
 
-def _broken(title: str) -> str:
+def broken(title: str) -> str:
     """Break a title before it reaches the numbers of the next panel."""
-    whole = style.fit(title, _WIDTH + 0.15)
+    whole = style.fit(title, WIDTH + 0.15)
     if "\n" not in whole:
         return whole
-    return ",\n".join(style.fit(part, _WIDTH + 0.15) for part in title.split(", ", 1))
+    return ",\n".join(style.fit(part, WIDTH + 0.15) for part in title.split(", ", 1))
 
 
 def _of(table: pd.DataFrame, item: tuple[str, str]) -> pd.DataFrame:

@@ -202,6 +202,7 @@ def emg_details(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Sectio
         blocks=[
             *captioned("emg_curves", pictures),
             *([] if means is None else captioned("emg_agreement", pictures)),
+            *captioned("emg_discrepancy", pictures),
             *([] if means is None else [_by_condition(means, mode)]),
             _pulled(summary.tables["emg_curves_by_person"], mode),
             Table(

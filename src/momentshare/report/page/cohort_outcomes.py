@@ -39,13 +39,14 @@ def outcomes_section(
         blocks += _factors(factors[factors["outcome"].isin(chosen)], "outcomes named beforehand")
     beside = summary.tables.get("beside_published")
     if beside is not None:
-        blocks.append(
+        blocks += [
+            *captioned("beside_published", pictures),
             Table(
                 frame=beside,
                 caption="Own mean net moments beside published ones of the same condition and "
                 f"region, with Welch's {confidence} interval of the difference.",
-            )
-        )
+            ),
+        ]
     return Section(
         title="Outcomes",
         anchor="outcomes",
@@ -62,7 +63,7 @@ def every_outcome(
     blocks: list[Block] = []
     if "outcomes_named" in pictures:
         blocks += [*captioned("outcomes", pictures), *captioned("outcome_moments", pictures)]
-    blocks += _by_condition(summary)
+    blocks += [*captioned("outcome_fibres", pictures), *_by_condition(summary)]
     factors = summary.tables.get("factors")
     if factors is not None:
         blocks += _factors(factors, "all outcomes")
@@ -76,6 +77,7 @@ def every_outcome(
             lift = table[[OUTCOMES[str(o)].of == "lift" for o in table["outcome"]]]
             blocks += [
                 Heading(text=heading),
+                *captioned(name, pictures),
                 Table(
                     frame=_labelled(lift)[
                         ["outcome", "unit", "condition", first, second, *_PAIRED]
