@@ -122,13 +122,15 @@ def _effort(truth):
 def _write_c3d(ezc3d, seen, path, name, zero):
     file = ezc3d.c3d()
     roles = list(LABELS)
-    frames = len(seen.channels["ij"].values)
     per_frame = round(bench_lab.FORCE_RATE / bench_lab.RATE)
-    forces = [seen.channels[f"{side}_hand_force"].values for side in ("right", "left")]
-    frames = min(frames, *(len(f) // per_frame for f in forces))
+    sides = [seen.channels[f"{side}_hand_force"] for side in ("right", "left")]
+    forces = [side.values for side in sides]
+    landmark = seen.channels["ij"]
+    frames = min(len(landmark.values), *(len(f) // per_frame for f in forces))
     data = np.ones((4, len(roles), frames))
     for k, role in enumerate(roles):
-        data[:3, k] = 1000.0 * seen.channels[role].values[:frames].T
+        channel = seen.channels[role]
+        data[:3, k] = 1000.0 * channel.values[:frames].T
     values = np.concatenate([f[: frames * per_frame] for f in forces], axis=1)
     values[:, 1] -= zero
     parameters = file["parameters"]
