@@ -258,6 +258,14 @@ def _not_positive(values: FloatArray) -> BoolArray:
     return np.asarray(~(values > 0.0))
 
 
+def _all_keep(values: FloatArray, rule: Callable[[FloatArray], BoolArray]) -> bool:
+    """Whether one reading of the values is enough to see that all keep a rule."""
+    if rule is not _not_finite:
+        return values.size == 0 or bool(values.min() > 0.0)
+    with np.errstate(over="ignore", invalid="ignore"):
+        return math.isfinite(values.sum())
+
+
 def _exponent(exponent: float) -> float:
     try:
         power = math.nan if isinstance(exponent, (bool, str)) else float(exponent)
@@ -396,6 +404,8 @@ def _check(
     raising: bool,
 ) -> BoolArray | None:
     """Frames whose values break the rule, or None; raises at the first one if requested."""
+    if _all_keep(values, rule):
+        return None
     faults: BoolArray = rule(values)
     if not faults.any():
         return None
