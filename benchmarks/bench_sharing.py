@@ -443,7 +443,7 @@ def latency(problem, count=4000):
             arms[mixed[k]], capacity[mixed[k]], moments[mixed[k]]
         ),
     }
-    for p in (10.0, 20.0):
+    for p in (10.0, 20.0, 50.0, np.inf):
         solver[p] = Solver(heads=arms.shape[2], exponent=p)
         runs[f"Solver.step, shuffled, p = {p:.0f}"] = step(p, mixed, moments[mixed])
         runs[f"Solver.step, p = {p:.0f}, a fifth beyond reach"] = step(p, mixed, pushed)

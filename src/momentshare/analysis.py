@@ -201,6 +201,9 @@ class LiftResult:
     ((5, 5), (5, 3), (5,))
     >>> bool((result.activation >= 0.0).all()), bool((result.lateral_force == 0.0).all())
     (True, True)
+    >>> contact = result.to_dict()["data_vars"]["contact"]
+    >>> contact["dims"], contact["attrs"]["units"]
+    (('frame', 'direction'), 'N')
     """
 
     prepared: Prepared
@@ -217,6 +220,26 @@ class LiftResult:
 
     def __repr__(self) -> str:
         return f"LiftResult({self.prepared!r}, lateral={self.lateral.mode!r}, {self.sharing!r})"
+
+    def to_dict(self) -> dict[str, Any]:
+        """Everything with its unit and the names of its axes, as plain Python values.
+
+        In the layout that ``xarray.Dataset.from_dict`` reads, as
+        :meth:`momentshare.sharing.Sharing.to_dict`, and with ``time``, ``height``, ``load_mass``,
+        ``lateral_force``, ``greatest_load``, ``capacity``, ``passive_force``, ``path_length``,
+        ``fibre_length``, ``fibre_velocity``, ``strength_fraction``, ``moment_arms``,
+        ``net_moments`` (all rows, in the order of ``net_row``), ``contact`` and ``hand_couple``
+        besides; NaN out of reach. ``attrs`` say what made it.
+        """
+        from momentshare.lift_labels import labelled_lift
+
+        return labelled_lift(self)
+
+    def to_json(self) -> str:
+        """Give the text of `to_dict` in strict JSON; NaN reads null, infinity ``"inf"``."""
+        from momentshare.sharing._labelled import json_of
+
+        return json_of(self.to_dict())
 
     @property
     def force(self) -> NDArray[np.float64]:

@@ -49,7 +49,7 @@ LAYERS = [
     {"joint"},
     {"balance"},
     {"linkage"},
-    {"analysis"},
+    {"analysis", "lift_labels"},
     {"warm"},
     {"girdle_forces"},
     {"runs"},
