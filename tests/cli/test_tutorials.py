@@ -6,6 +6,7 @@ import re
 import socket
 import subprocess
 import sys
+from importlib import resources
 from pathlib import Path
 
 import pandas as pd
@@ -311,3 +312,27 @@ def test_what_a_text_names_is_there(name):
         assert entries_named(column), column
     for file in re.findall(r"python (\w+\.py)", text):
         assert (folder / file).is_file()
+
+
+def test_draws_agree_with_the_head_that_is_named(tmp_path):
+    """Ties count half in a probability; the share that is printed is that of the named order."""
+    heads = ["a/often", "a/seldom"]
+    pairs = {"condition": "narrow", "other": "wide", "limit": ""}
+    (tmp_path / "sure").mkdir()
+    (tmp_path / "press").mkdir()
+    order = pd.DataFrame({"head": heads, "probability": [0.95, 0.45], "ties": [0.0, 0.3]})
+    order.assign(**pairs).to_csv(tmp_path / "sure/condition_order.csv", index=False)
+    turned = pd.DataFrame({"head": heads, "turns_with_posture": False})
+    turned.to_csv(tmp_path / "press/ordering.csv", index=False)
+    script = resources.files("momentshare.tutorials") / "files/student/answers.py"
+    said = subprocess.run(
+        [sys.executable, str(script), "sure"],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        check=True,
+    ).stdout.splitlines()
+    assert said == [
+        "a/often: more active when narrow; nothing against it",
+        "a/seldom: more active when wide; only 40% of draws agree",
+    ]

@@ -1,13 +1,14 @@
 """The drawn arm: its points, arrows, distances and bands are the numbers of the lift."""
 
 import re
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.text import Text
-from tests.drawn import head_of_figure
+from tests.drawn import head_of_figure, plain
 
 from momentshare import reading
 from momentshare.directions import ROWS, moment_direction
@@ -285,6 +286,33 @@ def test_studies_draw_the_first_person_in_up_to_four_conditions():
     weakest = np.nanargmin(result.greatest.factor)
     share = f"{100 * result.prepared.lift.fraction[weakest]:.0f} % of the bar height"
     assert share in head_of_figure(figure)
+
+
+def test_the_title_of_two_arms_states_the_distances_that_are_drawn():
+    figure = arm_drawings(study())["arm_side_by_side"]()
+    title = plain(figure.texts[0].get_text())
+    pair = ("wide bar", "pull-down")
+    assert f"'{pair[0]}' and '{pair[1]}' at their weakest heights" in title
+    scenes = [arm_scene(result_of(name)) for name in pair]
+    for joint in ("elbow", "shoulder"):
+        one, two = (
+            100 * next(x for x in hand_force(s, views(s)[0]).levers if x.joint == joint).distance
+            for s in scenes
+        )
+        assert f"{one:.1f} and {two:.1f} cm from the {joint}" in title
+
+
+def test_with_factors_two_arms_differ_in_the_first_alone():
+    levels = {
+        "wide bar": {"load": "bar"}, "dumbbells": {"load": "free"},
+    }  # fmt: skip
+    known = study()
+    file = known.study.file
+    condition = [c.model_copy(update={"factor": levels.get(c.name, {})}) for c in file.condition]
+    of_file = file.model_copy(update={"condition": condition})
+    named = replace(known, study=replace(known.study, file=of_file))
+    title = plain(arm_drawings(named)["arm_side_by_side"]().texts[0].get_text())
+    assert "'wide bar' and 'dumbbells'" in title
 
 
 def test_what_cannot_be_drawn_is_refused():

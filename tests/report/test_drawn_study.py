@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 from functools import cache
+from itertools import combinations
 
 import numpy as np
 import pandas as pd
@@ -386,6 +387,69 @@ def test_moments_stand_beside_their_row_under_their_condition(tables):
             seen.add((condition, row, mode))
         assert len([line for line in ax.lines if len(line.get_xdata()) == 7]) == len(modes)
     assert len(seen) == 4 * (3 + 3 + 1)
+
+
+def widest_everywhere(values):
+    """The widest order of two conditions that holds in each person and treatment.
+
+    Quantity → condition → one row per person, one column per treatment, the first is shown.
+    """
+    found = []
+    for quantity, own in values.items():
+        for one, two in combinations(own, 2):
+            gaps = own[one] - own[two]
+            if (gaps > 0.0).all() or (gaps < 0.0).all():
+                high, low = (one, two) if gaps[0, 0] > 0.0 else (two, one)
+                found.append((abs(gaps[:, 0].mean()), quantity, high, low))
+    return max(found)
+
+
+def told(name, unit):
+    pattern = rf"(.*) is larger in '(.*)' than in '(.*)', by ([\d.]+)(?: {unit})?, (for all .*)"
+    return re.fullmatch(pattern, plain(figure_of(name).texts[0].get_text())).groups()
+
+
+def test_titles_of_moments_state_an_order_that_holds_for_everyone(tables):
+    """As recomputed from moments.csv, over the rows that a press loads most."""
+    table = tables["moments"]
+    modes = solved().study.file.settings.lateral
+
+    def peaks(row, condition, value):
+        part = table[(table["row"] == row) & (table["condition"] == condition)]
+        top = part.groupby(["person", "lateral"], sort=False)[value].max()
+        people = dict.fromkeys(part["person"])
+        return np.array([[top.get((p, m), top[p, "zero"]) for m in modes] for p in people])
+
+    for name, value, words, unit, factor in (
+        ("moments_along_lift", "moment_nm", "Peak shoulder horizontal adduction", "N·m", 1.0),
+        ("gravity_arms", "gravity_arm_m", "The greatest arm of a weight for horizontal adduction",
+         "cm", 100.0),
+    ):  # fmt: skip
+        rows = {words: "shoulder_horizontal_adduction"}
+        rows[words.replace("shoulder horizontal adduction", "elbow extension").replace(
+            "horizontal adduction", "elbow extension")] = "elbow_extension"  # fmt: skip
+        values = {
+            said: {c: factor * peaks(row, c, value) for c in CONDITIONS}
+            for said, row in rows.items()
+        }
+        size, quantity, high, low = widest_everywhere(values)
+        said = told(name, unit)
+        assert said[:3] == (quantity, high, low)
+        assert float(said[3]) == pytest.approx(size, abs=0.51 if unit == "N·m" else 0.051)
+        everyone = f"for all {len(PEOPLE)} people"
+        assert said[4] == everyone + (
+            " and under every treatment of the lateral force" if unit == "N·m" else ""
+        )
+
+
+def test_the_title_of_the_lateral_force_states_the_free_ratio(tables):
+    table = tables["conditions"]
+    free = table[table["lateral"] == "free"]
+    means = free.groupby("condition", sort=False)["mean_lateral_ratio"].mean()
+    said = told("lateral_force", "")
+    assert said[0] == "The free lateral ratio"
+    assert said[1:3] == (means.idxmax(), means.idxmin())
+    assert float(said[3]) == pytest.approx(means.max() - means.min(), abs=0.0051)
 
 
 def test_gravity_arms_are_those_of_the_named_row_in_centimetres(tables):

@@ -13,7 +13,7 @@ from tests.drawn import head_of_figure, plain, spoken
 from tests.planned import solved
 
 from momentshare.explain import explain_along, explain_head
-from momentshare.factors import Factors
+from momentshare.factors import MOST_LINES, Factors
 from momentshare.limits import LiftKind, height_third
 from momentshare.maximal import MAXIMAL
 from momentshare.model import load_model
@@ -143,4 +143,18 @@ def test_utilisation_of_six_conditions_stands_in_two_panels_each():
         own = [k for k, c in enumerate(CONDITIONS, start=1) if c.endswith(tuck)]
         values = [float(line.get_ydata()[0]) for line in curves(ax)]
         assert values == pytest.approx([10.0 * k for k in own])
-    assert "published rows" in head_of_figure(figure)
+    assert "Not supported" not in head_of_figure(figure)  # no limits were given
+
+
+def test_loads_that_pass_are_marks_at_the_edge_and_no_further_lines():
+    report = maximal()
+    loads = report.loads.assign(greatest_load_kg=50.0 + 3.0 * np.arange(len(report.loads)))
+    figure = lift_figure(SimpleNamespace(**{**vars(report), "loads": loads}))
+    shown = []
+    for ax in figure.axes[1::2]:
+        assert sum(len(line.get_xdata()) > 2 for line in ax.lines) <= MOST_LINES
+        marks = [line for line in ax.lines if list(line.get_xdata()) == [1.0]]
+        shown += [float(line.get_ydata()[0]) for line in marks]
+        assert all(line.get_linestyle() == "None" for line in marks)
+        assert not any(list(line.get_xdata()) == [0, 1] for line in ax.lines)
+    assert sorted(shown) == sorted(loads["greatest_load_kg"])

@@ -16,6 +16,7 @@ from tests.report.page_reader import PageReader
 from momentshare.model import load_model
 from momentshare.report.figures.study import condition_dots
 from momentshare.report.figures.style import head_label
+from momentshare.report.text.opening import counted
 from momentshare.report.text.posture_band import band_sentences
 from momentshare.report.text.study_opening import study_opening
 from momentshare.report.text.terminal import print_study
@@ -110,6 +111,7 @@ def test_verdicts_follow_from_the_people_and_the_band(tables):
 
 
 LEAD = "the one of most muscle (points × volume of the head), "
+"""Before the order that is named, where there are several."""
 
 
 def foremost(table):
@@ -120,7 +122,7 @@ def foremost(table):
     row = table.loc[active.idxmax()]
     return (
         f"in the {head_label(row['head'])} '{row['condition']}' is above '{row['other']}' by "
-        f"{100 * row['difference']:.0f} points (lateral force {row['lateral']})"
+        f"{counted(round(100 * row['difference']), 'point')} (lateral force {row['lateral']})"
     )
 
 
@@ -131,7 +133,7 @@ def test_the_first_statement_counts_firm_orders_and_names_that_of_most_muscle(ta
     assert said.startswith(f"{len(firm)} of {len(table)} orders of two conditions within a head")
     assert f"for all {len(PEOPLE)} people" in said
     assert f"under all {len(MODES)} treatments of the lateral force" in said
-    assert said.endswith(f"{LEAD}{foremost(firm)}.")
+    assert said.endswith(f"; {LEAD * (len(firm) > 1)}{foremost(firm)}.")
 
 
 def test_the_second_statement_counts_what_turns_and_with_what(tables, opening):
@@ -146,7 +148,7 @@ def test_the_second_statement_counts_what_turns_and_with_what(tables, opening):
     ):
         count = sum(name in cell.split("; ") for cell in turning["turns_with"])
         assert (f"{count} {words}" in said) == (count > 0)
-    assert f"{LEAD}{foremost(turning)}" in said
+    assert f"; {LEAD * (len(turning) > 1)}{foremost(turning)}" in said
 
 
 def test_no_sentence_denies_what_another_one_counts(tables):

@@ -90,6 +90,10 @@ def sentences(report: MaximalReport) -> list[str]:
     return found
 
 
+_PASSES = 8
+"""Marker of the greatest load that passes: a triangle that points to the left."""
+
+
 def _dip(lifts: pd.DataFrame) -> str:
     """State where the speed of the maximal lifts of one condition dips."""
     dips = lifts[lifts["dip"]]
@@ -151,7 +155,7 @@ def lift_figure(
         figure,
         "The maximal lift",
         "Means over people. Left: triangles mark the first peak of the speed and its minimum, "
-        "between which the lift sticks. Right: thin lines, the greatest load that passes."
+        "between which the lift sticks. Right: marks at the edge, the greatest load that passes."
         f"{shared_out(groups)}{footnote(limits or Limits(), [keys])}",
     )
     return figure
@@ -184,7 +188,7 @@ def loads_figure(report: MaximalReport) -> Figure:
         ax.set_ylabel("speed [m/s]")
     for ax in grid[-1]:
         ax.set_xlabel("height, chest to lock-out [%]")
-    left = " Loads between stand in maximal_curves.csv." if len(lifts) < len(every) else ""
+    left = " Loads between are in maximal_curves.csv." if len(lifts) < len(every) else ""
     labels = [f"{lift} of the greatest load" if "%" in lift else lift for lift in lifts]
     _legend(figure, [(n, style.condition_style(k) | {"marker": ""}) for k, n in enumerate(labels)])
     add_heading(figure, "Speed by height and load", f"Means over people.{left}")
@@ -227,8 +231,11 @@ def _mark_load(ax: Axes, report: MaximalReport, name: str, mode: str, look: dict
     loads = report.loads
     value = loads[(loads["condition"] == name) & (loads["lateral"] == mode)]["greatest_load_kg"]
     if value.mean() > 0.0:
-        ax.axhline(
-            value.mean(), color=look["color"], linestyle=look["linestyle"], linewidth=0.6
+        # At the right edge of the panel, pointing into it.
+        ax.plot(
+            [1.0], [value.mean()], transform=ax.get_yaxis_transform(), clip_on=False,
+            linestyle="", marker=_PASSES, markersize=6, color=look["color"],
+            markerfacecolor=look.get("markerfacecolor", look["color"]),
         )  # fmt: skip
 
 

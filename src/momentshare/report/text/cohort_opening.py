@@ -16,7 +16,7 @@ from momentshare.report.text.cohort_orders import (
     order_text,
 )
 from momentshare.report.text.opening import Opening, counted, joined, widest
-from momentshare.report.text.study_opening import MOST_MUSCLE
+from momentshare.report.text.study_opening import lead_word
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -73,7 +73,9 @@ def _firm(found: CohortOrders, summary: CohortSummary) -> str:
     )
     if not found.firm:
         return f"{start}: nothing is firm."
-    return f"{start}; {MOST_MUSCLE}, {order_text(foremost_order(found.firm, summary))}."
+    return (
+        f"{start}; {lead_word(len(found.firm))}{order_text(foremost_order(found.firm, summary))}."
+    )
 
 
 def _turns(found: CohortOrders, summary: CohortSummary) -> str:
@@ -87,7 +89,7 @@ def _turns(found: CohortOrders, summary: CohortSummary) -> str:
     most = [f"{cause} ({count:,})" for cause, count in causes.most_common(3)]
     return (
         f"{counted(len(found.turning), 'order')} {_is(found.turning, 'is', 'are')} reversed by a "
-        f"change of one input, most often by {joined(most)}; {MOST_MUSCLE}, "
+        f"change of one input, most often by {joined(most)}; {lead_word(len(found.turning))}"
         f"{order_text(foremost_order(found.turning, summary))}."
     )
 

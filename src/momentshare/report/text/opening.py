@@ -24,6 +24,7 @@ __all__ = [
     "counted",
     "head_volumes",
     "joined",
+    "points",
     "print_opening",
     "widest",
 ]
@@ -70,6 +71,17 @@ def counted(count: int, noun: str) -> str:
     ('1 order', '3 orders')
     """
     return f"{count:,} {noun}" if count == 1 else f"{count:,} {noun}s"
+
+
+def points(difference: float) -> str:
+    """Percentage points of a difference in activation.
+
+    Examples
+    --------
+    >>> points(0.012), points(0.3)
+    ('1 point', '30 points')
+    """
+    return counted(round(100.0 * difference), "point")
 
 
 def joined(parts: Iterable[str]) -> str:

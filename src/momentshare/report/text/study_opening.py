@@ -10,7 +10,7 @@ from momentshare import reading
 from momentshare.limits import lift_kinds, with_limits
 from momentshare.reading.once import made_once
 from momentshare.report.figures.style import head_label
-from momentshare.report.text.opening import Opening, counted, head_volumes, joined, widest
+from momentshare.report.text.opening import Opening, counted, head_volumes, joined, points, widest
 from momentshare.sharing import Status
 
 if TYPE_CHECKING:
@@ -27,6 +27,7 @@ __all__ = [
     "POSTURE",
     "TURNING",
     "WORKING",
+    "lead_word",
     "study_opening",
     "verdict_table",
 ]
@@ -42,6 +43,18 @@ FIRM_ORDER, TURNING, LIMITED, LEVEL_PAIR = "firm", "turns", "beyond the limb", "
 
 MOST_MUSCLE = "the one of most muscle (points \N{MULTIPLICATION SIGN} volume of the head)"
 """How a text says why an order is the one that it names."""
+
+
+def lead_word(count: int) -> str:
+    """Say why an order is named out of so many; nothing where there is one.
+
+    Examples
+    --------
+    >>> lead_word(1), lead_word(2)[:22]
+    ('', 'the one of most muscle')
+    """
+    return f"{MOST_MUSCLE}, " if count > 1 else ""
+
 
 _LATERAL, POSTURE, _PEOPLE = "lateral force", "posture rule", "people"
 """What may reverse an order."""
@@ -149,7 +162,7 @@ def _busiest(study: StudyResult) -> str:
 def _order(row: pd.Series) -> str:
     return (
         f"in the {head_label(str(row['head']))} '{row['condition']}' is above '{row['other']}' by "
-        f"{100 * row['difference']:.0f} points (lateral force {row['lateral']})"
+        f"{points(row['difference'])} (lateral force {row['lateral']})"
     )
 
 
@@ -173,7 +186,7 @@ def _firm(study: StudyResult, verdicts: pd.DataFrame) -> str:
     )
     if firm.empty:
         return f"{start}: nothing is firm."
-    return f"{start}; {MOST_MUSCLE}, {_order(widest(firm, 'active_volume_cm3'))}."
+    return f"{start}; {lead_word(len(firm))}{_order(widest(firm, 'active_volume_cm3'))}."
 
 
 def _turns(verdicts: pd.DataFrame) -> str:
@@ -184,7 +197,7 @@ def _turns(verdicts: pd.DataFrame) -> str:
         )
     top = widest(turning, "active_volume_cm3")
     return (
-        f"{_turning(turning)}; {MOST_MUSCLE}, {_order(top)}, which turns with "
+        f"{_turning(turning)}; {lead_word(len(turning))}{_order(top)}, which turns with "
         f"{joined(_worded(top['turns_with']))}."
     )
 

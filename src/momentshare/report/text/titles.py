@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from momentshare.report.figures.style import head_label
-from momentshare.report.text.opening import counted, widest
+from momentshare.report.text.opening import counted, points, widest
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -33,7 +33,7 @@ def firm_title(verdicts: pd.DataFrame) -> str:
     label = head_label(str(row["head"]))
     return (
         f"Firm: the {label} works more in '{row['condition']}' than in '{row['other']}', by "
-        f"{100 * row['difference']:.0f} points"
+        f"{points(row['difference'])}"
     )
 
 

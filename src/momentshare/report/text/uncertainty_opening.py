@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 from momentshare.report.figures.style import head_label
 from momentshare.report.text.draw_verdicts import SURE, judged_pairs, shown_activation
-from momentshare.report.text.opening import Opening, counted, head_volumes, joined, widest
-from momentshare.report.text.study_opening import MOST_MUSCLE
+from momentshare.report.text.opening import Opening, counted, head_volumes, joined, points, widest
+from momentshare.report.text.study_opening import lead_word
 from momentshare.uncertainty.layout import FAMILIES
 
 if TYPE_CHECKING:
@@ -93,8 +93,9 @@ def _firm(found: Summary, pairs: pd.DataFrame) -> str:
         return f"{start}: nothing is firm."
     row = widest(firm, "active_volume_cm3")
     return (
-        f"{start}; {MOST_MUSCLE}, in the {head_label(str(row['head']))} '{row['condition']}' is "
-        f"above '{row['other']}' by {100 * row['difference']:.0f} points in the median."
+        f"{start}; {lead_word(len(firm))}in the {head_label(str(row['head']))} "
+        f"'{row['condition']}' is above '{row['other']}' by {points(row['difference'])} in the "
+        "median."
     )
 
 

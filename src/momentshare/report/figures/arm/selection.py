@@ -8,14 +8,15 @@ from typing import TYPE_CHECKING
 
 from momentshare.limits import lift_kinds
 from momentshare.report.figures.arm.drawing import draw_arm, draw_arm_strip, draw_arms
-from momentshare.report.figures.arm.geometry import arm_scene
+from momentshare.report.figures.arm.geometry import arm_scene, hand_force, views
 from momentshare.report.figures.arm.panel import arm_scale
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Callable, Iterable, Mapping
 
     from matplotlib.figure import Figure
 
+    from momentshare.analysis import LiftResult
     from momentshare.study.run import StudyResult
 
 __all__ = ["arm_drawings"]
@@ -36,7 +37,8 @@ def arm_drawings(study: StudyResult) -> dict[str, Callable[[], Figure]]:
     dict
         ``arm_CONDITION`` of up to four conditions at their weakest heights, all at one scale and
         with the first treatment of the lateral force; ``arm_along_lift`` of the first and
-        ``arm_side_by_side`` of the first and the last of them. Empty where the person has none.
+        ``arm_side_by_side`` of the first and the last of them or, with factors, of the first and
+        last level of the first factor. Empty where the person has none.
     """
     who = study.study.file.person[0].name
     shown = [case for case in study.cases if case.person == who and case.results][:_MOST_ARMS]
@@ -62,10 +64,36 @@ def arm_drawings(study: StudyResult) -> dict[str, Callable[[], Figure]]:
         draw_arm_strip, first.results[0], title=along, note=note, kind=kinds[first.condition]
     )
     if len(shown) > 1:
-        pair = {case.condition: case.results[0] for case in (first, shown[-1])}
-        title = f"{who}, two conditions at their weakest heights"
+        own = {case.condition: case for case in study.cases if case.person == who and case.results}
+        names = _apart(study, own) or (first.condition, shown[-1].condition)
+        pair = {name: own[name].results[0] for name in names}
+        title = f"{who}, {_shift(pair)}"
         made["arm_side_by_side"] = partial(draw_arms, pair, title=title, note=note, kinds=kinds)
     return made
+
+
+def _apart(study: StudyResult, known: Mapping[str, object]) -> tuple[str, str] | None:
+    """First and last level of the first factor, the others held; None without factors."""
+    factors = study.study.factors
+    for step in factors.steps():
+        levels = factors.levels(step.factor)
+        ends = (step.other_level, step.level) == (levels[0], levels[-1])
+        if ends and step.condition in known and step.other in known:
+            return step.other, step.condition
+    return None
+
+
+def _shift(pair: Mapping[str, LiftResult]) -> str:
+    """Say how far the force on the hand passes from the joints in the two front views."""
+    names = " and ".join(f"'{name}'" for name in pair)
+    seen = [hand_force(scene, views(scene)[0]).levers for scene in map(arm_scene, pair.values())]
+    if not all(seen):
+        return f"{names} at their weakest heights"
+    told = " and ".join(
+        f"{100 * before.distance:.1f} and {100 * after.distance:.1f} cm from the {before.joint}"
+        for before, after in zip(*seen, strict=True)
+    )
+    return f"{names} at their weakest heights: in front view the force passes {told}"
 
 
 def _slug(name: str, taken: Iterable[str]) -> str:

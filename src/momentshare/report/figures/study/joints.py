@@ -11,6 +11,7 @@ from momentshare.directions import ROWS, row_named
 from momentshare.report.figures import style
 from momentshare.report.figures.layout import WIDEST, Room, Texts, finish, lift_axis, panel_grid
 from momentshare.report.figures.looks import panel_titles, shared_out
+from momentshare.report.figures.study.joint_titles import arms_title, moments_title, ratio_title
 from momentshare.report.figures.study.panels import (
     LIFT_LABEL,
     ConditionNames,
@@ -42,6 +43,11 @@ MOMENT_ROWS = (
 )
 
 
+_MOMENTS = "Net joint moments along the lift"
+_ARMS = "Gravity-only moment arms of the load in one hand"
+_LATERAL = "Lateral hand force"
+"""What a figure shows, in its note and where no result can be stated in its title."""
+
 _POINT: dict[str, Any] = {"linestyle": "none"}
 
 
@@ -65,9 +71,9 @@ def moments_along_lift(study: StudyResult) -> Figure:
         columns,
         (min(1.2, (WIDEST - 1.2) / columns - 0.26), 1.1),
         Texts(
-            title=f"Net joint moments along the lift, {solved.who}",
-            note="Line style: treatment of the lateral hand force. A moment is positive in the "
-            f"direction that names it.{solved.band}",
+            title=moments_title(solved) or f"{_MOMENTS}, {solved.who}",
+            note=f"{_MOMENTS}, {solved.who}. Line style: treatment of the lateral hand force. A "
+            f"moment is positive in the direction that names it.{solved.band}",
             panels=titles,
             legend=[(mode_title(solved, m), style.MODE_STYLES[m]) for m in solved.modes],
         ),
@@ -117,8 +123,9 @@ def gravity_arms(study: StudyResult) -> Figure:
         columns,
         (2.0, 1.9 if each == 1 else 1.4),
         Texts(
-            title=f"Gravity-only moment arms of the load in one hand, {solved.who}",
-            note="Moment for each newton of weight, without segments, inertia and lateral force; "
+            title=arms_title(solved) or f"{_ARMS}, {solved.who}",
+            note=f"{_ARMS}, {solved.who}. Moment for each newton of weight, without segments, "
+            "inertia and lateral force; "
             f"positive where the named moment is needed.{solved.band}{shared_out(groups)}",
             panels=panel_titles([row_named(r).label for r in MOMENT_ROWS], groups),
             legend=solved.looks.handles(solved.conditions),
@@ -178,10 +185,10 @@ def lateral_force(study: StudyResult) -> Figure:
         each + 1,
         (max(2.9 if each == 1 else 2.3, 0.36 * len(solved.conditions)), 2.7),
         Texts(
-            title=f"Lateral hand force, {solved.who}",
-            note="Outward push of one hand along the bar over its vertical force; positive outward."
-            f"{solved.band} Bars on the right: range along the lift.{shared_out(groups)}"
-            f"{marks.note()}",
+            title=ratio_title(solved, mode) or f"{_LATERAL}, {solved.who}",
+            note=f"{_LATERAL}, {solved.who}. Outward push of one hand along the bar over its "
+            f"vertical force; positive outward.{solved.band} Bars on the right: range along the "
+            f"lift.{shared_out(groups)}{marks.note()}",
             panels=[
                 *panel_titles([mode_title(solved, mode)], groups),
                 "lift mean, and measured value",

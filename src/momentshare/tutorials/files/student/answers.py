@@ -49,7 +49,8 @@ def sure():
     turned = pd.read_csv("press/ordering.csv").set_index("head")["turns_with_posture"]
     for head, row in orders.iterrows():
         higher = row["condition"] if row["probability"] > 0.5 else row["other"]
-        share = round(max(row["probability"], 1.0 - row["probability"] - row["ties"]), 2)
+        # Ties count half in a probability; here they agree with neither.
+        share = round(max(row["probability"], 1.0 - row["probability"]) - row["ties"] / 2.0, 2)
         if row["ties"] > 0.5:
             continue
         doubts = []

@@ -1,0 +1,120 @@
+"""Titles that state a result of moments, arms and lateral force where one holds throughout."""
+
+from __future__ import annotations
+
+from itertools import combinations
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from momentshare.directions import ROWS, row_named
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
+
+    from momentshare.report.figures.study.results import Solved
+
+    Floats = NDArray[np.float64]
+
+__all__ = ["arms_title", "moments_title", "order_title", "ratio_title"]
+
+_LOADED = ("shoulder_horizontal_adduction", "elbow_extension")
+"""Rows of which a title speaks: those that a press loads most."""
+
+
+def order_title(values: Mapping[str, Mapping[str, Floats]], unit: str, digits: int = 0) -> str:
+    """State the widest order of two conditions that holds in every value.
+
+    Parameters
+    ----------
+    values : mapping
+        Quantity → condition → values of the same people and treatments, in the same order; the
+        first stands for what is drawn first.
+    unit : str
+    digits : int
+        Of the difference.
+
+    Returns
+    -------
+    str
+        Empty where no order holds throughout, or where it would print as nothing.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> wide, narrow = np.array([[20.0, 21.0]]), np.array([[30.0, 33.0]])
+    >>> order_title({"peak elbow extension": {"wide": wide, "narrow": narrow}}, "N·m")
+    "Peak elbow extension is larger in 'narrow' than in 'wide', by 10 N·m"
+    """
+    best, found = 0.5 * 10.0**-digits, ""
+    for quantity, own in values.items():
+        for one, two in combinations(own, 2):
+            if own[one].shape != own[two].shape:
+                continue
+            gaps = own[one] - own[two]
+            if not np.isfinite(gaps).all() or (not (gaps > 0.0).all() and not (gaps < 0.0).all()):
+                continue
+            size = abs(float(gaps[:, 0].mean()))
+            if size > best:
+                high, low = (one, two) if gaps[0, 0] > 0.0 else (two, one)
+                best = size
+                found = (
+                    f"{quantity[0].upper()}{quantity[1:]} is larger in '{high}' than in '{low}', "
+                    f"by {size:.{digits}f} {unit}".rstrip()
+                )
+    return found
+
+
+def _everyone(solved: Solved, *, treatments: bool) -> str:
+    """Say in whom a title holds."""
+    parts = [f"for all {solved.people} people"] if solved.people > 1 else []
+    if treatments and len(solved.modes) > 1:
+        parts.append("under every treatment of the lateral force")
+    return f", {' and '.join(parts)}" if parts else ""
+
+
+def moments_title(solved: Solved) -> str:
+    """State the widest order in a peak moment that holds for everyone under every treatment."""
+    values: dict[str, dict[str, Floats]] = {}
+    for row in _LOADED:
+        at = ROWS.index(row)
+        own = values.setdefault(f"peak {row_named(row).positive.words}", {})
+        for condition in solved.conditions:
+            table = [
+                [np.nanmax(result.moments[:, at]) for _, result in solved.get(condition, mode)]
+                for mode in solved.modes
+            ]
+            if all(len(line) == solved.people for line in table):
+                own[condition] = np.array(table).T
+    told = order_title(values, "N·m")
+    return f"{told}{_everyone(solved, treatments=True)}" if told else ""
+
+
+def arms_title(solved: Solved) -> str:
+    """State the widest order in the greatest arm of a weight that holds for everyone."""
+    values: dict[str, dict[str, Floats]] = {}
+    for row in _LOADED:
+        at = ROWS.index(row)
+        own = values.setdefault(f"the greatest arm of a weight for {row_named(row).label}", {})
+        for condition in solved.conditions:
+            arms = [
+                100.0 * case.prepared.demand.gravity_arms[case.prepared.lift.reachable, at].max()
+                for case, _ in solved.any(condition)
+            ]
+            if len(arms) == solved.people:
+                own[condition] = np.array(arms)[:, None]
+    told = order_title(values, "cm", 1)
+    return f"{told}{_everyone(solved, treatments=False)}" if told else ""
+
+
+def ratio_title(solved: Solved, mode: str) -> str:
+    """State the widest order in the mean lateral ratio that holds for everyone."""
+    own: dict[str, Floats] = {}
+    for condition in solved.conditions:
+        ratios = [np.nanmean(result.lateral_ratio) for _, result in solved.get(condition, mode)]
+        if len(ratios) == solved.people:
+            own[condition] = np.array(ratios)[:, None]
+    told = order_title({f"the {mode} lateral ratio": own}, "", 2)
+    return f"{told}{_everyone(solved, treatments=False)}" if told else ""
