@@ -16,26 +16,27 @@ import numpy as np
 
 from momentshare.errors import MomentshareError
 from momentshare.sharing import Status
+from momentshare.sharing._certificate import ROUNDED
 from momentshare.study import parse_study, plan_study
 from momentshare.study.exercises import EXERCISES
 
 FRAMES = 5
 
-STEP = 1e-6
-"""Part by which a number of a study is moved."""
+STEPS = tuple(10.0**-k for k in range(6, 13))
+"""Parts by which a number of a study is moved, one after the other until its answers follow. After
+the last, rounding of what is computed from it (hundreds of terms) decides."""
+
+TWICE = 2.0
+"""An answer that follows its input changes in proportion to it; the slope of a jump grows as the
+step shrinks. What has no more than this part of the slope of the step before follows. Moments of
+timed lifts are differences of differences and hold rounding of 1e-6 N·m: where they do not shrink
+with the step, the slope of the first step counts."""
 
 ROUNDING = 1e-6
-"""Change of an activation that is no jump, whatever the step."""
+"""Change that is no jump, whatever the step."""
 
-STEEP = 0.2
-"""An answer that follows its input changes by a tenth when a tenth of the step is made; a jump
-does not shrink. What lies above this part of the first change counts as a jump."""
-
-DETERMINED = 1e-12
-"""With a great exponent p a head that next to nothing drives is active all the same (a part of
-1e-16 of the greatest drive, raised to 1/(p − 1), is 0.46 at p = 49). Below this part of the
-greatest marginal effort w aᵖ⁻¹ rounding decides, and no answer in double precision can follow its
-input."""
+GAP = 1e-14
+"""Duality gap, relative, that rounding leaves in the sums over 45 lines."""
 
 TOLERANCE = 1e-9
 """Distance from 0 to 1 of an activation that is rounding."""
@@ -57,7 +58,7 @@ class Found:
     refused: int = 0
     compared: Counter = field(default_factory=Counter)
     jumps: list = field(default_factory=list)
-    """(number of the study, condition, what was moved, change, change at a tenth of the step)."""
+    """(number of the study, answer, what was moved, change at first, change at the last step)."""
     faults: list = field(default_factory=list)
 
     def add(self, other):
@@ -200,10 +201,15 @@ def answers(result):
     }
 
 
-def look(number, *, people=1, moving=True):
-    """Solve the study of a number and check its answers."""
+def look(number, *, people=1, some=slice(None), moving=None):
+    """Solve the study of a number and check its answers.
+
+    ``some`` of its people are taken, the first ``moving`` of them (all where not said) also with
+    a number of the study moved.
+    """
     values, found = seeded(number, people), Found()
-    found.conditions = len(values["conditions"]) * people
+    values["people"] = values["people"][some]
+    found.conditions = len(values["conditions"]) * len(values["people"])
     try:
         result = solved(values)
     except Exception as err:  # noqa: BLE001 - that is what is looked for
@@ -219,8 +225,9 @@ def look(number, *, people=1, moving=True):
     for (person, condition, mode, _), (case, answer) in answers(result).items():
         for fault in judged(case, answer, found):
             found.faults.append((number, f"{person}, {condition}", f"{mode}: {fault}"))
-    if moving:
-        follow(number, values, result, found)
+    moved_people = values["people"][:moving]
+    if moved_people:
+        follow(number, values | {"people": moved_people}, result, found)
     return found
 
 
@@ -259,45 +266,118 @@ def judged(case, answer, found):
 def follow(number, values, result, found):
     """Move one number of the study, ever less, and see whether the answers follow."""
     what = MOVED[number % len(MOVED)]
-    near, nearer = (moved(values, what, part * STEP) for part in (1.0, 0.1))
-    if near is None:
+    if moved(values, what, STEPS[0]) is None:
         return
-    here = answers(result)
-    changes = []
-    for other in (near, nearer):
-        there = solved(other)
-        changes.append({} if there is None else _change(here, answers(there)))
-    found.compared[what] += len(changes[0])
-    for key, change in changes[0].items():
-        left = changes[1].get(key, 1.0)
-        if change > ROUNDING and left > max(ROUNDING, STEEP * change):  # it did not shrink
-            found.jumps.append((number, key, what, change, left))
+    names = {person["name"] for person in values["people"]}
+    here = {key: kept for key, kept in answers(result).items() if key[0] in names}
+    first, before, open_ = None, {}, set()
+    for step in STEPS:
+        there = solved(moved(values, what, step))
+        changes = {} if there is None else _changes(here, answers(there), step)
+        if first is None:
+            first, open_ = changes, set(changes)
+        else:
+            open_ = {
+                key for key in open_ if not _follows(first[key], before[key], changes.get(key))
+            }
+        open_ = {key for key in open_ if changes[key][0] > ROUNDING}
+        before = changes
+        if not open_:
+            break
+    found.compared[what] += len(first)
+    found.jumps += [(number, key, what, first[key][0], before[key][0]) for key in open_]
 
 
-def _change(here, there):
-    """Greatest change of an activation over the frames that both have proved, by answer."""
+def _follows(first, before, now):
+    """Whether a change is in proportion to that of its input; each is (change, its input's)."""
+    if now is None:
+        return False
+    slope = now[0] / now[1]
+    shrank = now[1] < 0.5 * before[1]
+    return slope <= TWICE * first[0] / first[1] or (
+        shrank and slope <= TWICE * before[0] / before[1]
+    )
+
+
+def _changes(here, there, step):
+    """Greatest change of what follows its input, and of the input, over frames proved twice."""
     found = {}
     for key, (case, answer) in here.items():
         if key not in there:
-            found[key] = 1.0
+            found[key] = (1.0, step)
             continue
-        other = there[key][1]
-        proved = (Status.SOLVED, Status.SHORTFALL)
-        both = case.prepared.lift.reachable & there[key][0].prepared.lift.reachable
-        both &= np.isin(answer.sharing.status, proved) & np.isin(other.sharing.status, proved)
+        other_case, other = there[key]
+        both = case.prepared.lift.reachable & other_case.prepared.lift.reachable
+        for one in (answer, other):
+            both = both & np.isin(one.sharing.status, (Status.SOLVED, Status.SHORTFALL))
         if both.any():
-            found[key] = _greatest_change(
-                answer.activation[both], other.activation[both], answer.criterion.exponent
-            )
+            pairs = ((case, answer), (other_case, other))
+            top = np.maximum(*(one.activation.max(axis=1, keepdims=True) for _, one in pairs))
+            values, known = zip(*(following(*pair, top) for pair in pairs), strict=True)
+            change = np.abs(values[0] - values[1])
+            change = np.where(change > known[0] + known[1], change, 0.0).max(axis=1)
+            frame = np.where(both, change, -1.0).argmax()
+            inputs = _input_change(*(balance_of(*pair) for pair in pairs), frame)
+            found[key] = (float(change[frame]), max(step, inputs))
     return found
 
 
-def _greatest_change(one, two, exponent):
-    """Greatest change of an activation that double precision can tell from rounding."""
-    change = np.abs(one - two)
-    if math.isfinite(exponent):
-        with np.errstate(under="ignore"):
-            marginal = [np.maximum(a, 0.0) ** (exponent - 1.0) for a in (one, two)]
-        greatest = np.max(marginal[0], axis=1, keepdims=True)
-        change = np.where(np.abs(marginal[0] - marginal[1]) > DETERMINED * greatest, change, 0.0)
-    return float(change.max(initial=0.0))
+def balance_of(case, answer):
+    """The balance that an answer is of."""
+    return case.prepared.balance(answer.criterion).treated(answer.lateral)
+
+
+def _input_change(one, other, frame):
+    """Greatest change of moments, arms and capacities, each over the greatest of its kind."""
+    changes = []
+    for name in ("known_moments", "arms", "capacity"):
+        values = [getattr(balance, name)[frame] for balance in (one, other)]
+        changes.append(np.abs(values[0] - values[1]).max() / max(np.abs(values[0]).max(), 1e-300))
+    return float(max(changes))
+
+
+def following(case, answer, greatest):
+    """What follows its input in proportion, and to what its certificate says that it is known.
+
+    Multipliers λ and, as a function of the moment, activations follow their input in proportion
+    where the heads that act span the rows. A drive Rᵀλ does so as a function of everything, an
+    activation that answers it by the power 1/(p − 1), whose slope has no bound at zero for p > 2:
+    with p = 10 a tenth of the drive is 0.77 of the activation. So marginal efforts aᵖ⁻¹ over that
+    of the greatest activation A are compared for p > 2, activations for p ≤ 2 and the min–max.
+
+    An answer a that costs Γ more than the best one a* of its moment has Σ D(a, a*) ≤ Γ, with D
+    the excess of w aᵖ over its tangent at a*. For p ≤ 2 its curvature is at least p (p − 1) w
+    Aᵖ⁻² up to A: a is known to √(2 Γ A²⁻ᵖ / (p (p − 1) w)). For p > 2
+    the same holds of the conjugate and g = p w aᵖ⁻¹, with curvature A²⁻ᵖ / (p (p − 1) w), so that
+    aᵖ⁻¹ over Aᵖ⁻¹ is known to √(2 Γ (p − 1) / (p w Aᵖ)). Γ is the gap of the certificate, which is
+    one over the effort, or where the moment is met over 1e-5 of its terms' prices if that is more.
+    """
+    p, sharing = answer.criterion.exponent, answer.sharing
+    if not math.isfinite(p):
+        return sharing.activation, np.zeros_like(sharing.activation)
+    balance = balance_of(case, answer)
+    weights = answer.criterion.weights_of(balance)
+    weights = np.broadcast_to(1.0 if weights is None else weights, sharing.activation.shape)
+    greatest = np.maximum(greatest, 1e-300)
+    part = np.maximum(sharing.activation, 0.0) / greatest
+    terms = np.abs(balance.known_moments)
+    terms = terms + np.einsum("fjh,fh->fj", np.abs(balance.arms), sharing.force)
+    if balance.columns is not None:
+        terms = terms + np.einsum(
+            "fjk,fk->fj", np.abs(balance.columns), np.abs(sharing.free_values)
+        )
+    priced = ROUNDED * np.einsum("fj,fj->f", np.abs(sharing.multipliers), terms)
+    priced = np.where(sharing.status == Status.SOLVED, priced, 0.0)[:, None]
+    with np.errstate(under="ignore", over="ignore", divide="ignore"):
+        effort = (weights * part**p).sum(axis=1, keepdims=True)  # over Aᵖ
+        gap = np.abs(sharing.certificate.duality_gap)[:, None] + GAP
+        dearer = gap * np.maximum(effort, priced / greatest**p)
+        known = known_to(dearer, p, weights, greatest)
+        return (part ** (p - 1.0) if p > 2.0 else sharing.activation), known
+
+
+def known_to(dearer, exponent, weights, greatest):
+    """Bound on the error of what :func:`following` compares; ``dearer`` is Γ over Aᵖ."""
+    if exponent > 2.0:
+        return np.sqrt(2.0 * dearer * (exponent - 1.0) / (exponent * weights))
+    return greatest * np.sqrt(2.0 * dearer / (exponent * (exponent - 1.0) * weights))

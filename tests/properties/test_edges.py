@@ -93,3 +93,39 @@ def test_a_jump_is_seen(monkeypatch):
     found = edges.Found()
     edges.follow(number, values, result, found)
     assert found.jumps
+
+
+@pytest.mark.parametrize(
+    ("changes", "follows"),
+    [
+        ([(0.1, 1e-6), (0.01, 1e-7)], True),
+        ([(0.7, 1e-6), (0.7, 1e-7)], False),
+        ([(0.7, 1e-6), (0.7, 1e-7), (0.07, 1e-8)], True),  # steep: the first step saturates
+        ([(8e-6, 5e-6), (5e-6, 3e-6)], True),  # moments that hold noise
+        ([(0.7, 1e-6), (0.7, 1e-7), (0.7, 1e-7)], False),  # a jump beside such noise
+        ([(0.7, 1e-6), None], False),
+    ],
+)
+def test_what_follows_is_told_from_a_jump(changes, follows):
+    first, before, now = changes[0], changes[-2], changes[-1]
+    assert edges._follows(first, before, now) is follows
+
+
+@pytest.mark.parametrize("exponent", [1.01, 1.5, 2.0, 3.0, 10.0, 100.0])
+def test_what_an_answer_may_cost_too_much_bounds_how_far_it_is_off(exponent):
+    """Two heads that share one sum: the least effort has equal w aᵖ⁻¹, any other costs more."""
+    power = exponent - 1.0
+    weights = np.array([0.7, 1.6]) ** min(power, 1.0)
+    least = weights ** (-1.0 / power)
+    for shift in (1e-2, 0.1, 0.5, -0.3):
+        other = least + shift * least.min() * np.array([1.0, -1.0])
+        top = max(least.max(), other.max())
+        dearer = (weights * (other / top) ** exponent).sum()
+        dearer -= (weights * (least / top) ** exponent).sum()
+        known = edges.known_to(dearer, exponent, weights, top)
+        apart = other - least
+        if exponent > 2.0:
+            apart = (other / top) ** power - (least / top) ** power
+        assert dearer > 0.0
+        assert (np.abs(apart) <= known * (1.0 + 1e-9)).all()
+        assert np.abs(apart).max() > 1e-3 * known.max()  # a bound that says something
