@@ -7,6 +7,8 @@ import pytest
 from tests import naive
 
 from momentshare.sharing import Status, share
+from momentshare.sharing._certificate import certify
+from momentshare.sharing._problem import build_problem
 
 needs_cvxpy = pytest.mark.skipif(find_spec("cvxpy") is None, reason="needs the general solver")
 
@@ -134,3 +136,64 @@ def test_a_frame_that_is_not_finite_is_marked_alone():
     answer = share(arms, capacity, moments, **bounds, on_invalid="mark")
     assert answer.status[2] == Status.INVALID
     assert (np.delete(answer.status, 2) == Status.SOLVED).all()
+
+
+def beside_a_shortfall(seed):
+    """A row that falls short with one head, and two rows that free values carry at no effort."""
+    rng = np.random.default_rng(seed)
+    arms = np.zeros((3, 6))
+    arms[0, 0], arms[1:, 1:] = 0.05, 0.03 * rng.normal(size=(2, 5))
+    capacity, columns = rng.uniform(200.0, 2000.0, 6), np.zeros((3, 2))
+    columns[1:] = rng.normal(size=(2, 2))
+    carried = columns @ rng.uniform(-1.0, 1.0, 2)
+    moments = np.array([0.05 * capacity[0] * rng.uniform(1.5, 4.0), *carried[1:]])
+    return (arms, capacity, moments), columns
+
+
+@pytest.mark.parametrize("exponent", [1.5, 2.0, 4.47])
+def test_values_across_a_shortfall_take_what_costs_nothing(exponent):
+    """A value that brings the moment no nearer is chosen by effort, whatever rounding says."""
+    for seed in range(100):
+        given, columns = beside_a_shortfall(seed)
+        answer = share(*given, exponent=exponent, free_columns=columns, free_bounds=([-2.0], [2.0]))
+        assert answer.status == Status.SHORTFALL
+        # One head is fully active; the others' effort is what the certificate leaves open.
+        assert (answer.activation**exponent).sum() - 1.0 <= 1e-9
+
+
+@pytest.mark.parametrize("factor", [1.0, 4.0])
+def test_a_value_that_others_could_better_is_not_certified(factor):
+    """The certificate is that of the choice of values too, met moments and shortfalls alike."""
+    given, options = problem(40, level=factor, seed=4)
+    columns = options["free_columns"]
+    best = share(*given, **options)
+    assert (best.status <= Status.SHORTFALL).all()
+    room = (HIGH - LOW) * 0.1
+    moved = np.clip(best.free_values + room, LOW, HIGH)
+    held = share(given[0], given[1], given[2] - np.einsum("fjk,fk->fj", columns, moved))
+    whole = build_problem(*given, **options)
+    right, wrong = (
+        certify(
+            whole, one.activation, one.multipliers, value, one.status == Status.SHORTFALL
+        )
+        for one, value in ((best, best.free_values), (held, moved))
+    )  # fmt: skip
+    np.testing.assert_array_equal(right.status, best.status)
+    dearer = (held.activation**2).sum(axis=1) > (best.activation**2).sum(axis=1) * (1.0 + 1e-6)
+    farther = np.abs(held.unmet).max(axis=1) > np.abs(best.unmet).max(axis=1) + 1e-6
+    assert (dearer | farther).mean() > 0.8
+    assert (wrong.status[dearer | farther] == Status.UNCERTIFIED).all()
+
+
+def test_values_beyond_their_bounds_are_not_certified():
+    given, options = problem(10, seed=5)
+    best = share(*given, free_columns=options["free_columns"])
+    judged = certify(
+        build_problem(*given, **options), best.activation, best.multipliers, best.free_values,
+        best.status == Status.SHORTFALL,
+    )  # fmt: skip
+    beyond = ((best.free_values < LOW) | (best.free_values > HIGH)).any(axis=1)
+    assert beyond.any()
+    assert (judged.bound_violation[beyond] > 1e-6).all()
+    assert (judged.status[beyond] == Status.UNCERTIFIED).all()
+    assert (judged.status[~beyond] == best.status[~beyond]).all()

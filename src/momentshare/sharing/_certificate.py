@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.sharing._backends.balance import row_sizes
+from momentshare.sharing._backends.balance import orthonormal_columns, row_sizes
 from momentshare.sharing._result import RawSharing, Status
 
 if TYPE_CHECKING:
@@ -61,6 +61,8 @@ def certify(
     along = along - problem.capacity * np.einsum("fgi,fg->fi", limits, parted)
     lost = (np.maximum(along, 0.0) - along * activation).sum(axis=1)
     lost = lost + np.einsum("fg,fg->f", parted, slack)
+    idle, outside = idle_values(problem, free, rows, np.stack([multipliers, relative / rows]))
+    lost = lost + idle[1]
     closer = lost / np.where(distance > 0.0, distance, 1.0)
     near = np.where(short, np.abs(closer), np.abs(relative).max(axis=1, initial=0.0))
     residual = np.where(short, np.abs(closer) * rows.max(axis=1), np.abs(unmet).max(axis=1))
@@ -83,9 +85,9 @@ def certify(
     loose = loose - np.einsum("fg,fg->f", held, slack)
     cost = effort.sum(axis=1)
     scale = np.maximum(cost, priced)
-    gap = (parts.sum(axis=1) - loose) / np.where(scale > 0.0, scale, 1.0)
+    gap = (parts.sum(axis=1) - loose + idle[0]) / np.where(scale > 0.0, scale, 1.0)
     bound = np.maximum(np.maximum(-activation, activation - 1.0), 0.0).max(axis=1, initial=0.0)
-    bound = np.maximum(bound, broken.max(axis=1, initial=0.0))
+    bound = np.maximum(np.maximum(bound, broken.max(axis=1, initial=0.0)), outside)
 
     with np.errstate(invalid="ignore"):
         good = (
@@ -107,6 +109,56 @@ def certify(
         status=status,
         numbers=np.stack([residual, bound, stationarity, gap], axis=1),
     )
+
+
+def idle_values(
+    problem: Problem, free: FloatArray, rows: FloatArray, prices: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Bound on what other free values could still gain at some prices, and how far they are off.
+
+    A value gains its price times the room that is left towards the bound it is drawn to. Values
+    without bounds have the room that the heads give them: Q (Qᵀ D⁻¹ B Δa) for the orthonormal
+    columns Q, with no activation changing by more than one.
+
+    Parameters
+    ----------
+    problem : Problem
+    free : float array, shape (frames, k)
+    rows : float array, shape (frames, rows)
+        Norms of the rows D.
+    prices : float array, shape (n, frames, rows)
+        Gain of each row, several kinds of gain at once.
+
+    Returns
+    -------
+    gain : float array, shape (n, frames)
+    outside : float array, shape (frames,)
+        Greatest distance of a value from its bounds over its reach.
+    """
+    if problem.free == 0:
+        return np.zeros(prices.shape[:2]), np.zeros(problem.frames)
+    columns = problem.columns / rows[:, :, None]
+    lower, upper = (np.broadcast_to(b, free.shape) for b in (problem.lower, problem.upper))
+    span = np.where(np.isfinite(upper - lower), upper - lower, 0.0)
+    loads = problem.arms * problem.capacity[:, None, :] / rows[:, :, None]
+    moving = np.linalg.norm(loads, axis=1).sum(axis=1)
+    moving = moving + (np.linalg.norm(columns, axis=1) * span).sum(axis=1)
+    per_row = prices * rows
+
+    endless = np.isinf(lower).all(axis=0) & np.isinf(upper).all(axis=0)
+    basis, _ = orthonormal_columns(columns[:, :, endless])
+    gain = np.abs(per_row[..., None, :] @ basis)[..., 0, :].sum(axis=2) * moving
+
+    held = ~endless
+    reach = np.linalg.norm(np.linalg.pinv(columns), axis=2)[:, held] * moving[:, None]
+    most = np.where(span[:, held] > 0.0, span[:, held], reach)
+    value, low, high = free[:, held], lower[:, held], upper[:, held]
+    up, down = (np.clip(room, 0.0, most) for room in (high - value, value - low))
+    price = (per_row[..., None, :] @ columns[:, :, held])[..., 0, :]
+    gain = gain + (np.maximum(price, 0.0) * up + np.maximum(-price, 0.0) * down).sum(axis=2)
+    over = np.maximum(np.maximum(value - high, low - value), 0.0)
+    outside = over / np.where(reach > 0.0, reach, 1.0)
+    return gain, outside.max(axis=1, initial=0.0)
 
 
 def clipped_response(drive: FloatArray, weights: FloatArray, exponent: float) -> FloatArray:

@@ -278,6 +278,10 @@ class RawSharing:
     status: IntArray
     numbers: FloatArray  # the four fields of the certificate, (frames, 4)
 
+    def take(self, frames: NDArray[Any]) -> RawSharing:
+        """Return the result of some frames, by index or mask."""
+        return RawSharing(**{f.name: getattr(self, f.name)[frames] for f in fields(self)})
+
     @property
     def moment_residual(self) -> FloatArray:
         """See ``Certificate``."""

@@ -12,7 +12,7 @@ import numpy as np
 from momentshare._kernels import is_available
 from momentshare.errors import ShapeError
 from momentshare.sharing._backends.balance import free_values, normalise
-from momentshare.sharing._backends.bounded import solve_bounded
+from momentshare.sharing._backends.bounded import proved, solve_bounded
 from momentshare.sharing._backends.compiled import empty_raw, run_kernel, solve_compiled
 from momentshare.sharing._backends.convex import solve_convex
 from momentshare.sharing._backends.interior import solve_inside
@@ -135,9 +135,8 @@ def share(
     only: the certificate of every frame is computed from the problem data. Apart from those digits
     the results are the same with any ``threads``. A frame counts as certified at 1e-9 (see
     ``Certificate``), at 1e-5 where the general solver solved it: min–max with inequalities in
-    force, and occasionally several bounded free values. With bounded free values, the certificate
-    is that of the problem in which those at a bound are held there; the search ended because their
-    prices ``λ·C`` push them against it. Calls share nothing and may run in several threads at once.
+    force, and occasionally several bounded free values. Calls share nothing and may run in several
+    threads at once.
 
     Examples
     --------
@@ -329,7 +328,8 @@ def _clamp_free_value(
         threads,
         chain=chain,
     )  # fmt: skip
-    return replaced(raw, outside, replace(fixed, free_values=held[outside, None]))
+    answer = replaced(raw, outside, replace(fixed, free_values=held[outside, None]))
+    return proved(problem, answer)
 
 
 def _joined(parts: list[RawSharing]) -> RawSharing:

@@ -21,6 +21,7 @@ import numpy as np
 from momentshare.sharing._backends.balance import row_sizes
 from momentshare.sharing._backends.compiled import empty_raw
 from momentshare.sharing._backends.convex import solve_convex
+from momentshare.sharing._certificate import certify
 from momentshare.sharing._result import RawSharing, Status, replaced
 
 if TYPE_CHECKING:
@@ -81,12 +82,45 @@ def solve_bounded(
         moves = (changed != place[open_]).any(axis=1)
         place[open_] = changed
         open_ = open_[moves]
-    left = np.union1d(open_, np.flatnonzero(raw.status == Status.UNCERTIFIED))
-    left = left[~problem.invalid[left]]
+    raw.status[open_] = Status.UNCERTIFIED
+    raw = proved(problem, raw)
+    left = np.flatnonzero((raw.status == Status.UNCERTIFIED) & ~problem.invalid)
     if left.size == 0 or find_spec("cvxpy") is None:
-        raw.status[open_] = Status.UNCERTIFIED
         return raw, False
-    return replaced(raw, left, solve_convex(problem.take(left))), True
+    again = solve_convex(problem.take(left))
+    better = again.status != Status.UNCERTIFIED
+    return replaced(raw, left[better], again.take(better)), True
+
+
+def proved(problem: Problem, raw: RawSharing) -> RawSharing:
+    """Certify answers found with some values held, the choice of those values included.
+
+    A value that brings a shortfall nearer is at its bound whatever effort says, as a head that
+    does so is: multipliers move along what is missing until they agree.
+    """
+    found = np.flatnonzero(np.isin(raw.status, (Status.SOLVED, Status.SHORTFALL)))
+    if found.size == 0 or np.isinf(problem.exponent):
+        return raw
+    part = problem.take(found)
+    some = raw.take(found)
+    short = some.status == Status.SHORTFALL
+    rows = row_sizes(part.arms * part.capacity[:, None, :])
+    along = some.unmet / rows**2
+    nearer, most = _nearer(part, some, rows)
+    effort = np.einsum("fj,fjk->fk", some.multipliers, part.columns)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        needed = np.where(np.abs(nearer) > PRICED * most, -effort / nearer, 0.0)
+    needed = np.where(short, needed.max(axis=1, initial=0.0), 0.0)[:, None]
+    again = certify(
+        part,
+        some.activation,
+        some.multipliers + needed * along,
+        some.free_values,
+        short,
+        held=some.held + needed * some.parted,
+        parted=some.parted,
+    )
+    return replaced(raw, found, again)
 
 
 def _guess(problem: Problem) -> IntArray:
@@ -179,12 +213,18 @@ def _prices(part: Problem, found: RawSharing) -> tuple[FloatArray, FloatArray]:
     effort = np.einsum("fj,fjk->fk", found.multipliers, part.columns)
     terms = np.einsum("fj,fjk->fk", np.abs(found.multipliers), np.abs(part.columns))
     rows = row_sizes(part.arms * part.capacity[:, None, :])
-    pull = found.unmet / rows**2
-    nearer = np.einsum("fj,fjk->fk", pull, part.columns)
-    parts = np.einsum("fj,fjk->fk", np.abs(pull), np.abs(part.columns))
-    decided = np.abs(nearer) > PRICED * parts
-    first = (found.status == Status.SHORTFALL)[:, None] & decided
-    return np.where(first, nearer, effort), np.where(first, parts, terms)
+    nearer, most = _nearer(part, found, rows)
+    first = (found.status == Status.SHORTFALL)[:, None] & (np.abs(nearer) > PRICED * most)
+    return np.where(first, nearer, effort), np.where(first, most, terms)
+
+
+def _nearer(part: Problem, found: RawSharing, rows: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """How much nearer to the moment a unit of each free value comes, and the most it could."""
+    nearer = np.einsum("fj,fjk->fk", found.unmet / rows**2, part.columns)
+    # Beside the whole of what is missing: a row that misses nothing holds rounding alone.
+    length = np.linalg.norm(part.columns / rows[:, :, None], axis=1)
+    most = np.linalg.norm(found.unmet / rows, axis=1)[:, None] * length
+    return nearer, most
 
 
 def _write(raw: RawSharing, index: NDArray[np.intp], part: RawSharing) -> None:
