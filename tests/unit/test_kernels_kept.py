@@ -1,5 +1,6 @@
 """What was compiled is found again by the next process."""
 
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -44,3 +45,48 @@ def test_a_function_that_closes_over_another_is_compiled_once(tmp_path):
         found.append(run.stdout.split())
     assert found == [["0", "0"], ["1", "1"]]
     assert len(list(Path(tmp_path).rglob("*.nbc"))) == 2
+
+
+APART = """
+import sys
+import numpy as np
+from momentshare.sharing import share
+
+for rows in map(int, sys.argv[1:]):
+    rng = np.random.default_rng(rows)
+    arms, capacity = 0.03 * rng.normal(size=(16, rows, 26)), rng.uniform(200.0, 1500.0, (16, 26))
+    moments = np.einsum("frh,fh->fr", arms, capacity * rng.random((16, 26)))
+    coefficients = rng.normal(size=(16, 3, 26))
+    levels = 50.0 + 0.3 * np.einsum("fgh,fh->fg", coefficients, capacity)
+    found = [
+        share(arms, capacity, moments, inequalities=(coefficients, levels), method=method)
+        for method in ("compiled", "numpy")
+    ]
+    print(np.abs(found[0].activation - found[1].activation).max() < 1e-9)
+"""
+
+
+@pytest.mark.slow
+def test_kernels_of_one_source_compiled_in_two_processes_stay_apart(tmp_path):
+    """Read back side by side each is itself, and not the one that was read first."""
+    program = tmp_path / "program.py"
+    program.write_text(APART, encoding="utf-8")
+    for rows in (["2"], ["3"], ["2", "3"]):
+        run = subprocess.run(
+            [sys.executable, str(program), *rows],
+            cwd=tmp_path,
+            env={**os.environ, "NUMBA_CACHE_DIR": str(tmp_path / "kept")},
+            capture_output=True,
+            text=True,
+            check=True,
+        )
+        assert run.stdout.split() == ["True"] * len(rows)
+
+
+def test_every_kernel_of_one_source_has_a_name_of_its_own():
+    from momentshare.sharing._backends.kernels.bounded_lanes import within_kernel
+    from momentshare.sharing._backends.kernels.plain_lanes import lane_kernel
+
+    for load in (lane_kernel, within_kernel):
+        if load(4) is not None:
+            assert load(4).py_func.__qualname__ != load(5).py_func.__qualname__

@@ -49,6 +49,17 @@ def inner(function: Function) -> Function:
     return made
 
 
+def named(function: Function, what: str) -> Function:
+    """Tell a function from others of the same source in the names of what is compiled of it.
+
+    Numba tells them apart by a number that counts the functions of a process. Two of one source,
+    each compiled in a process of its own and read back together, can have the same one, and the
+    first then runs in place of the second.
+    """
+    function.__qualname__ = f"{function.__qualname__}_{what.replace(' ', '_')}"
+    return function
+
+
 def outermost(
     signature: Any, files: Iterable[str], *, closed_over: str = "", **options: Any
 ) -> Callable[[Function], Function]:
@@ -71,6 +82,8 @@ def outermost(
     from numba import njit
 
     def wrap(function: Function) -> Function:
+        if closed_over:
+            function = named(function, closed_over)
         made = njit(**{**OPTIONS, **options})(function)
         keep(made, files, closed_over)
         made.compile(signature)

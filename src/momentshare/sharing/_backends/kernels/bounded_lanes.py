@@ -14,7 +14,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from momentshare._kernels.compiling import has_numba, inner, outermost
+from momentshare._kernels.compiling import has_numba, inner, named, outermost
 from momentshare.sharing._backends.kernels import lane_code as _code
 from momentshare.sharing._backends.kernels import lane_exchange as _exchange
 from momentshare.sharing._backends.kernels import lane_pass as _pass
@@ -358,7 +358,7 @@ def _level(rows: int, held: int) -> Callable[..., None]:
             weigh_facets(given, work)
             conclude(given, found, work, order, begin, held, done, good, limits)
 
-    return inner(solve_blocks)
+    return inner(named(solve_blocks, f"{rows} rows {held} held"))
 
 
 @cache
