@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 from importlib.metadata import version
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from momentshare.directions import ROWS
 from momentshare.hand import COUPLES
-
-if TYPE_CHECKING:
-    from momentshare.analysis import LiftResult
 
 FRAME = {
     "time": "s",
@@ -35,12 +32,12 @@ HEADS = {
 """Quantities of a head, likewise."""
 
 
-def labelled_lift(result: LiftResult) -> dict[str, Any]:
-    """See `LiftResult.to_dict`."""
+def labelled_lift(result: Any) -> dict[str, Any]:
+    """See `LiftResult.to_dict`; ``result`` is such a one."""
     prepared, lift = result.prepared, result.prepared.lift
     limb, state = prepared.limb, prepared.state
     posed = lift.reachable
-    whole = result.sharing.to_dict()
+    whole: dict[str, Any] = result.sharing.to_dict()
     coords, found = whole["coords"], whole["data_vars"]
     coords["net_row"] = {"dims": ("net_row",), "data": list(ROWS)}
     coords["direction"] = {"dims": ("direction",), "data": ["x", "y", "z"]}

@@ -14,6 +14,7 @@ LAYERS = [
     {
         "errors",
         "extras",
+        "frozen",
         "units",
         "cautions",
         "processes",

@@ -1,6 +1,8 @@
 """The prepared solver: the answers of ``share``, in arrays that are used again."""
 
+import copy
 import math
+import pickle
 import tracemalloc
 
 import numpy as np
@@ -172,3 +174,19 @@ def test_rows_may_change_between_streams():
         np.testing.assert_allclose(
             one.force, share(arms[0], capacity[0], moments[0]).force, atol=1e-6
         )
+
+
+def test_a_copy_has_buffers_of_its_own(route):
+    """A solver whose stream is open; its arrays were those of the kernel no more when copied."""
+    arms, capacity, moments = naive.limb_like(3, seed=7)
+    solver = Solver(heads=28)
+    kept = solver.step(arms[0], capacity[0], moments[0]).copy()
+    for other in (pickle.loads(pickle.dumps(solver)), copy.deepcopy(solver)):  # noqa: S301
+        assert (
+            repr(other) == repr(solver) == "Solver(heads=28, exponent=2, free values=0, limits=0)"
+        )
+        one = other.step(arms[1], capacity[1], moments[1])
+        wanted = share(arms[1], capacity[1], moments[1])
+        np.testing.assert_allclose(one.force, wanted.force, atol=1e-6)
+    again = solver.step(arms[0], capacity[0], moments[0])
+    np.testing.assert_allclose(again.force, kept.force, atol=1e-9)

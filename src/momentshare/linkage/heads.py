@@ -6,10 +6,10 @@ import math
 import os
 from dataclasses import dataclass
 from functools import partial
-from types import MappingProxyType
 from typing import TYPE_CHECKING, TypeVar
 
 from momentshare.errors import nearest_name
+from momentshare.frozen import FrozenDict
 from momentshare.linkage.entries import (
     HEAD_QUANTITIES,
     ArmEntry,
@@ -102,7 +102,7 @@ def heads_of(
             LinkageHead(
                 name=name,
                 lines=tuple(line for line in own if line is not None),
-                numbers=MappingProxyType(of_head),
+                numbers=FrozenDict(of_head),
                 arms=tabled,
                 capacity=force[0] if force else None,
                 reference_posture=posture,

@@ -6,12 +6,12 @@ import math
 import os
 from functools import partial
 from pathlib import Path
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from momentshare.errors import ModelError, UnknownNameError, nearest_name
+from momentshare.frozen import FrozenDict
 from momentshare.linkage.entries import (
     BodyEntry,
     JointEntry,
@@ -129,12 +129,12 @@ def _assembled(reader: FolderReader) -> Linkage:
         end=file.end,
         joints=tuple(joints.values()),
         rows=tuple(rows.values()),
-        bodies=MappingProxyType(bodies),
-        sites=MappingProxyType(sites),
-        surfaces=MappingProxyType(surfaces),
+        bodies=FrozenDict(bodies),
+        sites=FrozenDict(sites),
+        surfaces=FrozenDict(surfaces),
         heads=heads,
-        postures=MappingProxyType(postures),
-        references=MappingProxyType(reader.references),
+        postures=FrozenDict(postures),
+        references=FrozenDict(reader.references),
     )
 
 
@@ -355,5 +355,5 @@ def _postures(
                 reader.fault(
                     _FILE, f"field 'postures.{name}': unknown row {row!r}; {_near(row, rows)}"
                 )
-        found[name] = MappingProxyType({row: math.radians(deg) for row, deg in angles.items()})
+        found[name] = FrozenDict({row: math.radians(deg) for row, deg in angles.items()})
     return found

@@ -5,10 +5,10 @@ from __future__ import annotations
 import os
 from importlib import resources
 from pathlib import Path
-from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from momentshare.errors import ModelError, UnknownNameError
+from momentshare.frozen import FrozenDict
 from momentshare.limits import Limits
 from momentshare.model.folder import FolderReader, read_line
 from momentshare.model.limit_rows import limits_of, target_ids
@@ -141,16 +141,16 @@ def _assembled(reader: FolderReader, *, calibrated: bool) -> Model:
         described_sources=tuple(sorted(described)),
         default_scapula=limb.scapula.default,
         reference_scapula=limb.scapula.reference,
-        reference_postures=MappingProxyType(
-            {k: MappingProxyType(v.model_dump()) for k, v in limb.reference_postures.items()}
+        reference_postures=FrozenDict(
+            {k: FrozenDict(v.model_dump()) for k, v in limb.reference_postures.items()}
         ),
-        quantities=MappingProxyType(quantities),
-        sites=MappingProxyType(sites),
-        surfaces=MappingProxyType(surfaces),
+        quantities=FrozenDict(quantities),
+        sites=FrozenDict(sites),
+        surfaces=FrozenDict(surfaces),
         heads=heads,
-        fits=MappingProxyType(fits),
-        inertia=MappingProxyType(inertia),
-        references=MappingProxyType(reader.references),
+        fits=FrozenDict(fits),
+        inertia=FrozenDict(inertia),
+        references=FrozenDict(reader.references),
     )
 
 

@@ -163,6 +163,17 @@ class Solver:
         self._answer: Answer | None = None
         self._stream: _Stream | None = None
 
+    def __repr__(self) -> str:
+        kind = self._kind
+        return (
+            f"Solver(heads={self._heads}, exponent={kind.exponent:g}, free values={kind.free}, "
+            f"limits={kind.facets})"
+        )
+
+    def __getstate__(self) -> dict[str, Any]:
+        # Buffers belong to one solver: a copy of views would no longer be the kernel's arrays.
+        return vars(self) | {"_answer": None, "_stream": None}
+
     @property
     def exponent(self) -> float:
         """Exponent p of the criterion."""

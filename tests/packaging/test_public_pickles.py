@@ -1,0 +1,89 @@
+"""What the examples of public names make can be pickled and copied, errors too."""
+
+import copy
+import doctest
+import inspect
+import pickle
+import types
+
+import pytest
+
+import momentshare
+from momentshare import errors, sharing
+
+PUBLIC = [(momentshare, name) for name in momentshare.__all__ if not name.startswith("_")]
+PUBLIC += [(sharing, name) for name in sharing.__all__]
+
+
+def made_by_the_example(thing):
+    """What the example of a docstring leaves in its names, of classes of ours."""
+    tests = doctest.DocTestFinder(recurse=False, exclude_empty=True).find(
+        thing, "example", globs={}
+    )
+    found = {}
+    for test in tests:
+        doctest.DocTestRunner(verbose=False).run(test, clear_globs=False, out=lambda _: None)
+        found.update(test.globs)
+    return {
+        name: value
+        for name, value in found.items()
+        if type(value).__module__.startswith("momentshare")
+        and not isinstance(value, (type, types.FunctionType, types.ModuleType))
+    }
+
+
+def vars_of(value):
+    """Values of the fields of an object, with slots or without."""
+    return [getattr(value, name, None) for name in getattr(value, "__slots__", vars_if(value))]
+
+
+def vars_if(value):
+    """Names of the fields of an object without slots."""
+    return list(getattr(value, "__dict__", {}))
+
+
+@pytest.mark.parametrize(
+    ("module", "name"), PUBLIC, ids=[f"{m.__name__}.{name}" for m, name in PUBLIC]
+)
+def test_what_an_example_makes_travels(module, name):
+    thing = getattr(module, name)
+    if not (inspect.isclass(thing) or inspect.isfunction(thing)):
+        pytest.skip("not a class or a function")
+    for label, value in made_by_the_example(thing).items():
+        if any(isinstance(part, types.LambdaType) for part in vars_of(value)):
+            continue  # Python pickles functions by name, and these have none
+        again = pickle.loads(pickle.dumps(value))  # noqa: S301
+        assert type(again) is type(value), label
+        assert repr(again) == repr(value), label
+        assert repr(copy.deepcopy(value)) == repr(value), label
+
+
+def test_a_mapping_of_a_model_cannot_be_changed_and_travels():
+    model = momentshare.load_model()
+    for change in (
+        lambda m: m.quantities.__setitem__("x", 1),
+        lambda m: m.quantities.pop("specific_tension"),
+        lambda m: m.quantities.update({}),
+        lambda m: m.sites.clear(),
+        lambda m: m.quantities.__ior__({"x": 1}),
+    ):
+        with pytest.raises(TypeError, match="cannot be changed"):
+            change(model)
+    again = pickle.loads(pickle.dumps(model))  # noqa: S301
+    assert again == model
+    assert again.digest == model.digest
+    assert type(again.quantities) is type(model.quantities)
+
+
+def test_every_error_travels():
+    made = [
+        errors.ShapeError("arms", "shape (2,)", "shape (3,)", "transpose"),
+        errors.UnknownNameError("head", "x", ["y"]),
+        errors.MissingExtraError("numba", "fast", "the kernel"),
+        errors.InputError("field: must be 1; got 2"),
+    ]
+    for error in made:
+        again = pickle.loads(pickle.dumps(error))  # noqa: S301
+        assert type(again) is type(error)
+        assert str(again) == str(error)
+        assert vars(again) == vars(error)
