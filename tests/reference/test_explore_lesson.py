@@ -17,6 +17,7 @@ from momentshare.analysis import prepare, solve_lift
 from momentshare.balance import Lateral
 from momentshare.explain import counterfactuals, frame_problem
 from momentshare.explore.grid import HEIGHTS
+from momentshare.explore.info import posture_limits
 from momentshare.limits import LiftKind
 
 browser = _headless  # the fixture
@@ -126,6 +127,13 @@ def test_the_weak_point_is_where_the_library_finds_it(driver, limb):
     greatest = solved(limb, state, "free").greatest.factor
     assert f"{np.nanmin(greatest):.1f} kg" in said
     assert f"{100 * np.nanargmin(greatest) / (HEIGHTS - 1):.0f}\u00a0% of the way up" in said
+
+
+def test_the_seated_test_names_the_limit_of_its_comparison(driver, limb):
+    _, _, said = question(driver, "seated-test")
+    titles = posture_limits(limb.model, "elbow_extension")
+    assert titles
+    assert all(title in said for title in titles)
 
 
 def test_a_change_is_answered_within_fifty_milliseconds(driver):

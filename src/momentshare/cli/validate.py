@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path  # noqa: TC003 - typer reads the annotations
 from typing import TYPE_CHECKING, Annotated
 
@@ -41,7 +42,9 @@ def validate(
     """Compare a limb with published values; the misses come first."""
     from momentshare.cli.tables import console, folder_for
     from momentshare.model import load_model
+    from momentshare.report.page.validation import validation_opening
     from momentshare.report.text.limb import print_validation
+    from momentshare.report.text.opening import print_opening
     from momentshare.validation.null import null_csv, null_right, read_marks
     from momentshare.validation.published import load_published_rows
     from momentshare.validation.table import validation_record, validation_table
@@ -59,11 +62,13 @@ def validate(
                 marks = null_csv(targets, null_right(source, targets, null_limbs))
         with screen.status("comparing"):
             table = validation_table(source, None if marks is None else read_marks(marks))
+        opening = validation_opening(source, table)
         if as_json:
             import json
 
             typer.echo(json.dumps(validation_record(source, table), indent=2, ensure_ascii=False))
         else:
+            print_opening(screen, opening)
             print_validation(screen, source, table)
         if run is not None:
             names = _write(run, source, table, marks, screen)
@@ -76,11 +81,19 @@ def _write(
 ) -> list[str]:
     from momentshare.limb import build_limb
     from momentshare.report.figures.moment_arms import write_arm_figures
+    from momentshare.report.figures.validation import scores_figure
+    from momentshare.report.page.document import render
+    from momentshare.report.page.validation import validation_page
     from momentshare.report.text.limb import write_validation
+    from momentshare.report.writing.drawings import write_drawings
     from momentshare.validation.evaluate import average_person
+    from momentshare.validation.scores import scores
 
     with run.results() as writer:
         write_validation(model, table, writer)
+        write_drawings(writer, {"scores": partial(scores_figure, scores(table))})
+        picture = (writer.folder / "scores.png").read_bytes()
+        writer.text("report.html", render(validation_page(model, table, picture)))
         if marks is not None:
             writer.text("null_limb.csv", marks)
         with screen.status("moment arms"):

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from momentshare.model import Model
     from momentshare.study import Study
 
-__all__ = ["limit_marks", "page_info"]
+__all__ = ["limit_marks", "page_info", "posture_limits"]
 
 _OF_NODES = ("bar_press", "dumbbell_press", "push_up")
 """Exercises at the nodes."""
@@ -71,6 +71,7 @@ def page_info(
         **_stability(model),
         "cautions": list(CAUTIONS),
         "limits": [*LIMITS, *model.limits.titles],
+        "posture_limits": posture_limits(model, "elbow_extension"),
         **{
             marks: limit_marks(
                 model, [*_OF_NODES, *(c.exercise for c in study.file.condition)], quantity
@@ -95,6 +96,12 @@ def _heads(model: Model) -> list[dict[str, Any]]:
             }
         )
     return found
+
+
+def posture_limits(model: Model, direction: str) -> list[str]:
+    """Limits that concern a comparison of strength in a direction between postures, in words."""
+    rows = model.limits.at(f"strength_{direction}", claim="order")
+    return list(dict.fromkeys(model.limits.said(row.key) for row in rows))
 
 
 def limit_marks(

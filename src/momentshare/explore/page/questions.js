@@ -337,7 +337,7 @@ const seatedTest = {
     }
     const test = page.info.people[state.person].test_extension_nm;
     const net = now.net[row];
-    const said = `In the test this limb can supply ${newtonMetres(test)} of elbow extension; here, with the shoulder braced, ${newtonMetres(here)}. The press needs ${newtonMetres(net)}: ${percent(net / test)} of the strength in the test, but ${percent(net / here)} of the strength here.`;
+    const said = `In the test this limb can supply ${newtonMetres(test)} of elbow extension; here, with the shoulder braced, ${newtonMetres(here)}. The press needs ${newtonMetres(net)}: ${percent(net / test)} of the strength in the test, but ${percent(net / here)} of the strength here.${page.info.posture_limits.map((/** @type {string} */ t) => ` The model does not support this comparison (${t}).`).join("")}`;
     return { right: Math.abs(here / test - 1) < 0.05 ? 2 : here < test ? 0 : 1, because: said };
   },
 };

@@ -1,0 +1,119 @@
+"""The page of a comparison with published values: scores, misses, limits."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from momentshare.report.page.document import Page, Picture, Section, Table
+from momentshare.report.page.parts import limits_section, report_page
+from momentshare.report.text.opening import Opening, counted, joined
+from momentshare.validation.limits import limit_outcomes, out_of_date
+from momentshare.validation.scores import score_rows, scores
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from momentshare.model import Model
+
+__all__ = ["validation_opening", "validation_page"]
+
+_CURVES = "degroote2016"
+"""Muscle curves of every limb that is compared."""
+
+_MISS = ["kind", "quantity", "posture", "published", "unit", "model", "null_right", "source"]
+
+
+def validation_opening(model: Model, table: pd.DataFrame) -> Opening:
+    """Say how much is right, what null limbs get right as well, and what is missed.
+
+    Parameters
+    ----------
+    model : Model
+    table : DataFrame
+        From :func:`momentshare.validation.table.validation_table`.
+    """
+    found = scores(table)
+    if not found:
+        nothing = "No published row can judge this limb."
+        return Opening(firm=nothing, turns=nothing, unsaid=nothing)
+    first = [score for score in found if score.group == found[0].group]
+    right = joined([f"{s.right} of {s.rows} {s.kind}" for s in first])
+    null = joined([f"{100 * s.null:.0f} % of {s.kind}" for s in first if s.null == s.null])
+    told, of = sum(s.telling_right for s in first), sum(s.telling for s in first)
+    judged = table[table["use"] == "validation"]
+    missed = int((~judged["right"].astype(bool)).sum())
+    keys = [row.key for key in model.limits.keys for row in model.limits.of(key)[:1] if row.targets]
+    old = out_of_date(limit_outcomes(model.limits, table))
+    return Opening(
+        firm=f"Of rows from {found[0].group} that no fit has used, {right} are right.",
+        turns=(
+            f"Null limbs get {null} right too; of {counted(of, 'row')} that fewer than nine of "
+            f"ten of them get right, the limb gets {told}."
+            if null
+            else "Without null limbs it is not known what any limb would get right."
+        ),
+        unsaid=(
+            f"{counted(missed, 'row')} of {len(judged):,} {'is' if missed == 1 else 'are'} missed; "
+            f"{counted(len(keys), 'limit')} of the limb follow from such misses"
+            + (f", of which {', '.join(old)} may be out of date" if old else "")
+            + ". Recalled values and rules of thumb are compared but never counted."
+        ),
+    )
+
+
+def validation_page(model: Model, table: pd.DataFrame, picture: bytes) -> Page:
+    """Assemble the page.
+
+    Parameters
+    ----------
+    model : Model
+    table : DataFrame
+        From :func:`momentshare.validation.table.validation_table`.
+    picture : bytes
+        PNG of the scores.
+    """
+    import pandas as pd
+
+    judged = table[table["use"] == "validation"]
+    misses = judged[~judged["right"].astype(bool)].sort_values("telling", kind="stable")
+    caption = "Share of published rows that the limb and its null limbs get right."
+    outcomes = limit_outcomes(model.limits, table)
+    sections = [
+        Section(
+            title="Scores",
+            anchor="scores",
+            blocks=[
+                Table(
+                    frame=pd.DataFrame(score_rows(scores(table))),
+                    caption="Right, kind by kind. Sources that the limb used, in its fit or for a "
+                    "number of its model, are scored separately. All rows are in validation.csv.",
+                )
+            ],
+        ),
+        Section(
+            title="Misses",
+            anchor="misses",
+            blocks=[
+                Table(
+                    frame=misses[_MISS],
+                    caption="Rows that the limb misses; those that nine of ten null limbs get "
+                    "right come first.",
+                )
+            ],
+        ),
+        Section(
+            title="Limits and the rows behind them",
+            anchor="behind",
+            blocks=[Table(frame=outcomes, caption="What the limb does not support, and why.")],
+        ),
+        limits_section(model),
+    ]
+    return report_page(
+        (f"{model.name} beside published values", model.description),
+        validation_opening(model, table),
+        [Picture(image=picture, alt=caption, caption=caption)],
+        sections,
+        model=model,
+        curves=_CURVES,
+        digest="",
+    )
