@@ -31,6 +31,7 @@ from tests.report.page_reader import value_of
 
 from momentshare.report.figures import style
 from momentshare.report.figures.cohort import cohort_figures, trial_checks_figure
+from momentshare.report.figures.sensitivity import sensitivity_figure
 
 pytest.importorskip("statsmodels")
 
@@ -335,6 +336,25 @@ def test_cells_of_the_sensitivities_are_changes_of_their_row_and_column():
     assert circles == wanted
     assert scale.get_xlabel() == "change of lift-mean activation [% points]"
     assert "Lateral force measured." in note("sensitivity")
+    means = np.abs(values).mean(axis=0)
+    change = columns[int(means.argmax())].replace("-", "−")
+    assert f"What moves the answer most: {change}, by {means.max():.0f} point" in title(
+        "sensitivity"
+    )
+
+
+def test_one_cell_does_not_set_the_colours():
+    table = planted().tables["sensitivity"]
+    table = table.assign(difference=table["difference"].clip(-0.05, 0.05))
+    table.loc[(table["head"] == WORKING[0]) & (table["change"] == next(iter(plan.CHANGES))),
+              "difference"] = 0.6  # fmt: skip
+    with mpl.rc_context(style.settings()):
+        made = sensitivity_figure(table, None, WORKING, SHOWN)
+    image = made.axes[0].collections[0]
+    assert image.get_array().max() == pytest.approx(60.0)
+    low, high = image.get_clim()
+    assert -low == high <= 5.0
+    assert f"Colours end at {high:g} points" in words(made.texts[1].get_text())
 
 
 def test_verdicts_stand_in_the_cell_of_their_trial_and_check():

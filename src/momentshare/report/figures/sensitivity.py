@@ -15,12 +15,16 @@ if TYPE_CHECKING:
 
     import pandas as pd
     from matplotlib.figure import Figure
+    from numpy.typing import NDArray
 
 __all__ = ["sensitivity_figure"]
 
 _CELL = ((0.64, 0.86), 0.28)
 _WHOLE = 7.4
 """Least and greatest width, and height of a cell; desired total width [inch]."""
+
+_USUAL = 95.0
+"""Percentile of the sizes of the cells at which colours end, if some cells are far beyond."""
 
 _SMALL = 6.5
 _LINE = 0.112
@@ -52,7 +56,7 @@ def sensitivity_figure(
         index="head", columns="change", values="difference", aggfunc="mean", observed=True
     ).reindex(index=heads, columns=changes)
     values = 100.0 * grid.to_numpy(dtype=float)
-    size = max(float(np.nanmax(np.abs(values), initial=0.0)), 0.1)
+    size, cut = _colour_end(values)
     labels = [style.head_label(head) for head in heads]
     cell = float(np.clip(_WHOLE / max(len(changes), 1), *_CELL[0]))
     names = [_minus(style.fit(change, cell - 0.06, _SMALL)) for change in changes]
@@ -63,12 +67,13 @@ def sensitivity_figure(
         1,
         (cell * len(changes), _CELL[1] * len(heads)),
         Texts(
-            title="What moves the answer",
+            title=_title(values, changes),
             note="Change of lift-mean activation in % points, mean over people and conditions; "
             "changes of opposite sign in two conditions cancel in such a mean (sensitivity.csv "
             "holds each condition). A circle: the order of two conditions is reversed for this "
             "head. "
-            f"Lateral force {mode}.",
+            f"Lateral force {mode}."
+            + (f" Colours end at {size:g} points, so that no single cell sets them." * cut),
         ),
         Room(left=left, bottom=bottom),
     )
@@ -100,12 +105,37 @@ def sensitivity_figure(
         spine.set_visible(False)
     width, height = figure.get_size_inches()
     scale = figure.add_axes((left / width, 0.45 / height, 2.4 / width, 0.1 / height))
-    bar = figure.colorbar(image, cax=scale, orientation="horizontal")
+    bar = figure.colorbar(image, cax=scale, orientation="horizontal",
+                          extend="both" if cut else "neither")  # fmt: skip
     bar.outline.set_visible(False)
     bar.set_label("change of lift-mean activation [% points]", fontsize=7.0)
     scale.tick_params(labelsize=7.0)
     settle(figure)
     return figure
+
+
+def _colour_end(values: NDArray[np.float64]) -> tuple[float, bool]:
+    """Change at which colours end [points], and whether a cell is beyond it."""
+    sizes = np.abs(values[np.isfinite(values)])
+    if not sizes.size:
+        return 0.1, False
+    most = max(float(sizes.max()), 0.1)
+    usual = float(np.ceil(np.percentile(sizes, _USUAL)))
+    return (usual, True) if 0.0 < usual < 0.75 * most else (most, False)
+
+
+def _title(values: NDArray[np.float64], changes: Sequence[str]) -> str:
+    """Name the change that moves the heads most on average."""
+    known = np.isfinite(values)
+    count = known.sum(axis=0)
+    means = np.where(known, np.abs(values), 0.0).sum(axis=0) / np.maximum(count, 1)
+    if not means.size or not means.max() >= 0.5:
+        return "What moves the answer"
+    top = int(means.argmax())
+    return (
+        f"What moves the answer most: {_minus(changes[top])}, by {means[top]:.0f} "
+        f"{'point' if round(means[top]) == 1 else 'points'} a head on average"
+    )
 
 
 def _minus(text: str) -> str:
