@@ -196,16 +196,17 @@ def rotation_from_axes(x: ArrayLike, y: ArrayLike, z: ArrayLike) -> NDArray[np.f
     return rotation
 
 
-def _about_x(angle: ArrayLike) -> NDArray[np.float64]:
-    return rotation_about([1.0, 0.0, 0.0], angle)
-
-
-def _about_y(angle: ArrayLike) -> NDArray[np.float64]:
-    return rotation_about([0.0, 1.0, 0.0], angle)
-
-
-def _about_z(angle: ArrayLike) -> NDArray[np.float64]:
-    return rotation_about([0.0, 0.0, 1.0], angle)
+def _about(axis: int, angle: ArrayLike) -> NDArray[np.float64]:
+    """Turn about one of the axes: :func:`rotation_about` written out, to the last digit."""
+    turn = np.asarray(angle, dtype=np.float64)
+    sine, versine = np.sin(turn), 2.0 * np.sin(0.5 * turn) ** 2
+    second, third = (axis + 1) % 3, (axis + 2) % 3
+    out = np.zeros((*turn.shape, 3, 3))
+    out[..., axis, axis] = 1.0
+    out[..., second, second] = out[..., third, third] = 1.0 - versine
+    out[..., third, second], out[..., second, third] = 0.0 + sine, 0.0 - sine
+    out[np.isnan(turn)] = np.nan
+    return out
 
 
 def rotation_from_yxy(
@@ -235,7 +236,7 @@ def rotation_from_yxy(
     Wu G et al. 2005, J Biomech 38:981-992 (sequence and frames; signs from memory).
     """
     lift = -np.asarray(elevation, dtype=np.float64)
-    return np.asarray(_about_y(plane) @ _about_x(lift) @ _about_y(axial), dtype=np.float64)
+    return np.asarray(_about(1, plane) @ _about(0, lift) @ _about(1, axial), dtype=np.float64)
 
 
 def yxy_from_rotation(
@@ -295,7 +296,9 @@ def rotation_from_yxz(
     ----------
     Wu G et al. 2005, J Biomech 38:981-992 (sequence and frames; signs from memory).
     """
-    return np.asarray(_about_y(about_y) @ _about_x(about_x) @ _about_z(about_z), dtype=np.float64)
+    return np.asarray(
+        _about(1, about_y) @ _about(0, about_x) @ _about(2, about_z), dtype=np.float64
+    )
 
 
 def yxz_from_rotation(
