@@ -8,6 +8,7 @@ later step sees ordinary lifts.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -114,7 +115,9 @@ class Block:
                 require_bar(self.lifts[k], lateral)
             spans = [self._span(k) for k, _ in members]
             frames = np.concatenate([np.arange(s.start, s.stop) for s in spans])
-            asked = balance.take(frames).treated(
+            in_a_row = all(one.stop == other.start for one, other in pairwise(spans))
+            place = slice(spans[0].start, spans[-1].stop) if in_a_row else frames  # views, if so
+            asked = balance.take(place).treated(
                 *(lateral for _, lateral in members),
                 counts=tuple(span.stop - span.start for span in spans),
             )

@@ -8,6 +8,7 @@ bounds it finds are then solved as linear equations, which restores full accurac
 from __future__ import annotations
 
 import math
+import threading
 from dataclasses import replace
 from importlib import import_module
 from importlib.util import find_spec
@@ -34,6 +35,9 @@ HELD = 1e-7
 ACCEPTED = 1e-5
 """Certificate that a frame of this route has to reach."""
 
+_FORMS = 8
+"""Forms of problems whose programmes are kept."""
+
 
 def solve_convex(problem: Problem) -> RawSharing:
     """Solve every frame with cvxpy.
@@ -45,7 +49,7 @@ def solve_convex(problem: Problem) -> RawSharing:
     """
     if find_spec("cvxpy") is None:
         raise MissingExtraError("cvxpy", "convex", "sharing by a general convex solver")
-    model = _Model(problem)
+    model = _model(problem)
     frames = [model.solve(problem.take(slice(f, f + 1))) for f in range(problem.frames)]
     if not frames:
         return _empty(problem)
@@ -55,6 +59,21 @@ def solve_convex(problem: Problem) -> RawSharing:
             for name in RawSharing.__dataclass_fields__
         }
     )
+
+
+_known = threading.local()
+
+
+def _model(problem: Problem) -> _Model:
+    """Programmes for problems of this form; writing them down takes longer than solving one."""
+    bounds = [np.isfinite(b).all(axis=0).tobytes() for b in (problem.lower, problem.upper)]
+    form = (problem.rows, problem.heads, problem.facets, problem.exponent, *bounds)
+    models: dict[tuple[object, ...], _Model] = _known.__dict__.setdefault("models", {})
+    if form not in models:
+        if len(models) >= _FORMS:
+            models.clear()
+        models[form] = _Model(problem)
+    return models[form]
 
 
 class _Model:
@@ -168,7 +187,7 @@ class _Model:
                 # An answer outside the tolerance is tested by its certificate below.
                 warnings.simplefilter("ignore", UserWarning)
                 programme.solve(
-                    solver=self.cp.CLARABEL,
+                    solver=self.cp.CLARABEL, warm_start=False,
                     tol_gap_abs=ACCURACY, tol_gap_rel=ACCURACY, tol_feas=ACCURACY,
                 )  # fmt: skip
         except self.cp.error.SolverError:
