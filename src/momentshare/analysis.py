@@ -159,6 +159,16 @@ class HandChoice:
             met=balance.bounds_met(answer),
         )
 
+    def ratio(self, vertical: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Push over the vertical force of the hand [N], shape (frames,); 0 where that bears none.
+
+        Parameters
+        ----------
+        vertical : float array, shape (frames,)
+        """
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.where(vertical > 0.0, self.push / vertical, 0.0)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class LiftResult:
@@ -415,9 +425,7 @@ def assemble(
 ) -> LiftResult:
     """Combine an answer, and what the hand does in it, with the data that they came from."""
     need, push = prepared.demand, hand.push
-    vertical = need.hand_force()
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = np.where(vertical > 0.0, push / vertical, 0.0)
+    ratio = hand.ratio(need.hand_force())
     pull = np.einsum("fh,fhk->fk", answer.force, prepared.paths.line_of_action)
     arrays: dict[str, Any] = {
         "moments": need.moments(push, hand.couple),

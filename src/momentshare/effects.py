@@ -3,14 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
-import numpy as np
 import pandas as pd
 
-from momentshare.balance import BALANCED
-from momentshare.demand import demand
 from momentshare.reading import condition_table, head_table_by_person
 from momentshare.runs import solve_setup, solve_variations
 from momentshare.runs.variation import (
@@ -25,13 +21,11 @@ from momentshare.runs.variation import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable
 
-    from momentshare.exercise import BenchPress
-    from momentshare.limb import Limb
     from momentshare.runs import CaseSet, Setup, Variation
 
-__all__ = ["effect_tables", "quasi_static_errors", "switches"]
+__all__ = ["effect_tables", "switches"]
 
 _TEMPO = 1.5
 """Duration [s] given to the lift of a quasi-static condition to show the effect of speed."""
@@ -150,35 +144,6 @@ def effect_tables(
         lifts.append(part.reset_index())
     order = ["switch", *keys, "mean_activation", "mean_activation_changed", "difference"]
     return pd.concat(heads, ignore_index=True)[order], pd.concat(lifts, ignore_index=True)
-
-
-def quasi_static_errors(
-    limb: Limb, exercise: BenchPress, durations: Sequence[float]
-) -> dict[float, float]:
-    """How far net moments without inertia differ from those with it.
-
-    Parameters
-    ----------
-    limb : Limb
-    exercise : BenchPress
-        Its own duration does not matter.
-    durations : sequence of float
-        Times from chest to lock-out [s].
-
-    Returns
-    -------
-    dict
-        Duration → greatest difference of any balanced moment over the greatest moment of
-        that row without inertia, along a minimum-jerk lift.
-    """
-    found = {}
-    for duration in durations:
-        timed = replace(exercise, duration=duration).lift(limb.skeleton)
-        full = demand(limb.skeleton, timed).moments()[:, : len(BALANCED)]
-        still = demand(limb.skeleton, replace(timed, motion=None)).moments()[:, : len(BALANCED)]
-        scale = np.abs(still).max(axis=0)
-        found[duration] = float((np.abs(full - still) / scale).max())
-    return found
 
 
 def _heads(solved: CaseSet, keys: list[str]) -> pd.Series[float]:

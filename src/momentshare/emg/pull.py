@@ -78,11 +78,6 @@ class PulledResult:
         """Effort and weighted misfit, shape (frames,)."""
         return self.effort + self.weight * self.misfit
 
-    @property
-    def objective_pure(self) -> NDArray[np.float64]:
-        """The same of the pure optimum; never less."""
-        return self.effort_pure + self.weight * self.misfit_pure
-
 
 def pull_to_emg(result: LiftResult, emg: ArrayLike, weight: float) -> PulledResult:
     """Draw the activations of a lift towards measured electromyograms.

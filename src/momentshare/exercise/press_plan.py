@@ -74,12 +74,6 @@ class PressPlan:
             raise InputError("bench press:", faults)
 
     @property
-    def has_closed_form(self) -> bool:
-        """Whether the height of lock-out follows from the posture without a search."""
-        level = self.tuck is None or self.bench_angle == 0.0
-        return level and self.lockout_height is None
-
-    @property
     def profiles(self) -> tuple[str, ...]:
         """Names of the fields that may change along the lift."""
         return ("tilt", "spacing") if self.tuck is None else ("tuck", "tilt", "spacing")

@@ -187,9 +187,7 @@ def _solved(
             wanted, setup.criterion, greatest_load=greatest_load, glenoid=setup.glenoid,
             change=setup.balance,
         ):  # fmt: skip
-            vertical = answer.balance.vertical
-            with np.errstate(divide="ignore", invalid="ignore"):
-                ratio = np.where(vertical > 0.0, answer.hand.push / vertical, 0.0)
+            ratio = answer.hand.ratio(answer.balance.vertical)
             factor = None if answer.greatest is None else answer.greatest.factor
             for place, (k, lateral) in enumerate(answer.members):
                 at, good = answer.span(place), block.lifts[k].reachable

@@ -397,10 +397,7 @@ def _reduce(answer: Answer, slots: NDArray[np.intp], rows: _Rows) -> None:
         np.add.at(rows.sums[:, k], slots, total(values) / count[:, None])
         np.add.at(rows.sums[:, k + 1], slots, np.maximum.reduceat(known, begin))
     np.add.at(rows.lifts, slots, 1)
-    vertical = answer.balance.vertical
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = np.where(vertical > 0.0, answer.hand.push / vertical, 0.0)
-    mean = total(ratio) / count
+    mean = total(answer.hand.ratio(answer.balance.vertical)) / count
     lost = np.diff(answer.edges) - count
     short, open_ = (
         total((answer.sharing.status == status).astype(np.int64))
