@@ -16,6 +16,7 @@ from momentshare.cautions import CAUTIONS
 from momentshare.cli.main import app
 from momentshare.effects import effect_tables, switches
 from momentshare.model import load_model
+from momentshare.reading import glenoid_table
 from momentshare.report.text.effects import print_effects
 from momentshare.report.text.limb import print_calibration, print_validation
 from momentshare.report.text.terminal import print_study
@@ -282,6 +283,14 @@ def test_frames_without_load_or_proof_are_counted():
     assert f"No load {case.person}, {case.condition}, lateral force {mode}: in 3 frames" in text
     assert "Uncertified 2 frames" in text
     assert "Uncertified 3 frames without" in text
+    told = re.search(
+        r"Frames within the limit of the glenoid (.*?); without it ([^;]*)", plain(text)
+    )
+    rows = glenoid_table(replace(study, cases=cases))
+    for within, said in zip((True, False), told.groups(), strict=True):
+        there = rows.loc[rows["within_limits"] == within, "status"].value_counts()
+        for status, count in there.items():
+            assert f"{count:,} {status}" in said
     rows = next(iter(printed_tables(text).values()))
     cells = next(r for r in rows if (r["condition"], r["lateral force"]) == (case.condition, mode))
     assert (cells["greatest load [kg]"], cells["weakest at [% of lift]"]) == ("none", "–")

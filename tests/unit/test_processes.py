@@ -149,7 +149,10 @@ def test_workers_end_with_a_parent_that_is_killed(tmp_path):
 
 # ------------------------------------------------------------------ nothing of the current folder
 
-TRAPS = ("random", "numpy", "json", "pickle", "pandas", "site_of_lab", "ezc3d", "struct", "queue")
+TRAPS = (
+    *("random", "numpy", "json", "pickle", "pandas", "site_of_lab", "ezc3d", "struct", "queue"),
+    *("typing", "pathlib", "re", "enum", "urllib", "fnmatch", "dataclasses"),
+)
 
 PROGRAM = """
 import sys

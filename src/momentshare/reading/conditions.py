@@ -46,7 +46,7 @@ def condition_table(study: CaseSet) -> pd.DataFrame:
     -------
     DataFrame
         One row per person × condition × lateral mode: ``load_kg``, frames that are out of reach,
-        short or uncertified, the worst unmet moment, lateral ratios, net moments by row
+        short, uncertified or infeasible, the worst unmet moment, lateral ratios, net moments by row
         (``peak_…_nm`` is the one of largest size, with its sign), ``greatest_load_kg`` at the
         weakest height, ``weak_height_fraction``, ``peak_contact_n`` of the glenoid, and the
         limits breached.
@@ -71,9 +71,12 @@ def condition_table(study: CaseSet) -> pd.DataFrame:
             "frames": len(good),
             "frames_out_of_reach": int(np.count_nonzero(~good)),
             "frames_with_shortfall": int(np.count_nonzero(short)),
-            "frames_uncertified": int(
-                np.count_nonzero(result.sharing.status == Status.UNCERTIFIED)
-            ),
+            **{
+                f"frames_{status.name.lower()}": int(
+                    np.count_nonzero(result.sharing.status == status)
+                )
+                for status in (Status.UNCERTIFIED, Status.INFEASIBLE)
+            },
         }
         worst_row, worst = "", 0.0
         if short.any():

@@ -11,6 +11,7 @@ from momentshare.girdle_forces import girdle_load, girdle_pull
 from momentshare.joint import glenoid_load
 from momentshare.reading.columns import (
     case_keys,
+    frame_status,
     height_columns,
     stacked,
 )
@@ -44,10 +45,11 @@ def glenoid_table(study: CaseSet) -> pd.DataFrame:
     -------
     DataFrame
         One row per person × condition × lateral mode × frame. ``within_limits`` says whether the
-        answer was kept within the stability limits. ``contact_n`` is the size of the contact force,
-        ``compression_n``, ``anterior_shear_n`` and ``superior_shear_n`` its components,
-        ``shear_ratio`` shear over compression, ``stability_ratio`` its limit in that direction, and
-        ``share_of_limit`` the first over the second: 0 centred, 1 at the limit, more beyond it.
+        answer was kept within the stability limits, ``status`` what became of it. ``contact_n`` is
+        the size of the contact force, ``compression_n``, ``anterior_shear_n`` and
+        ``superior_shear_n`` its components, ``shear_ratio`` shear over compression,
+        ``stability_ratio`` its limit in that direction, and ``share_of_limit`` the first over the
+        second: 0 centred, 1 at the limit, more beyond it.
         ``inside_limit_by_deg`` is the angle that the force may still turn before it reaches the
         limit there, negative beyond it; ``shear_direction`` says where the shear pushes the humeral
         head on the glenoid. ``girdle_force_…_n`` is the force that clavicle and scapula transmit to
@@ -82,6 +84,9 @@ def glenoid_table(study: CaseSet) -> pd.DataFrame:
                 columns = height_columns(case)
                 columns |= {
                     "within_limits": within,
+                    "status": frame_status(
+                        case.prepared.lift.reachable, result.sharing.status_text
+                    ),
                     "contact_n": np.linalg.norm(result.contact, axis=-1),
                     "contact_body_weights": np.linalg.norm(result.contact, axis=-1) / weight,
                     "compression_n": load.compression,

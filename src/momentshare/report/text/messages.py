@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -9,6 +10,7 @@ import numpy as np
 
 from momentshare import reading
 from momentshare.directions import moment_direction
+from momentshare.reading.columns import frame_status
 from momentshare.report.text.bar_path import default_path_sentences
 from momentshare.report.text.girdle import girdle_sentences
 from momentshare.report.text.posture_band import band_sentences
@@ -49,7 +51,27 @@ def study_messages(study: StudyResult) -> list[Message]:
     messages += _together(list(_of_cases(study)), people)
     messages += _glenoid(study)
     messages += [Message("Girdle", line) for line in girdle_sentences(reading.glenoid_table(study))]
-    return [*messages, *_uncertified(study)]
+    return [*messages, *_answers(study), *_uncertified(study)]
+
+
+def _answers(study: StudyResult) -> list[Message]:
+    """Count the frames by what became of them, within the limit of the glenoid and without it."""
+    kept: Counter[str] = Counter()
+    free: Counter[str] = Counter()
+    for case in study.cases:
+        for counts, results in ((kept, case.results), (free, case.without_limit)):
+            for result in results:
+                status = frame_status(case.prepared.lift.reachable, result.sharing.status_text)
+                counts.update(status.tolist())
+    texts = [
+        where + ", ".join(f"{count:,} {status}" for status, count in counts.most_common())
+        for counts, where in (
+            (kept, "within the limit of the glenoid " if free else ""),
+            (free, "without it "),
+        )
+        if counts
+    ]
+    return [Message("Frames", "; ".join(texts))] if texts else []
 
 
 def _uncertified(study: StudyResult) -> list[Message]:
