@@ -27,7 +27,7 @@ ROOT = Path(__file__).resolve().parents[1]
 PYTHONS = ("3.11", "3.12", "3.13")
 TAKES = {"lowest": "lowest-direct", "newest": "highest"}
 
-TOOLS = ("pytest>=8.2", "hypothesis>=6.100", "pypdf>=5.0", "c3d>=0.5")
+TOOLS = ("pytest>=8.2", "pytest-xdist>=3.6", "hypothesis>=6.100", "pypdf>=5.0", "c3d>=0.5")
 """What the tests themselves need, with the bounds of the extra dev."""
 
 TELLING = (
@@ -51,10 +51,13 @@ BRIEF = (
     "tests/golden/test_golden.py::test_numbers_stay[demo/loads]",
     "tests/golden/test_golden.py::test_numbers_stay[lab/heads]",
     "tests/unit/test_published.py",
+    "tests/unit/test_reading.py",
     "tests/unit/test_run_folder.py",
+    "tests/unit/test_sharing_share.py",
     "tests/unit/test_text.py",
 )
-"""The least of it, for every submission: numbers of a planned and a measured study, a figure."""
+"""The least of it, for every submission: stored numbers of a planned and a measured study, sharing,
+readings, run folders."""
 
 SMALL = """
 title = "Two presses"
@@ -176,6 +179,7 @@ def main():
     parser.add_argument("--alone", action="store_true", help="the wheel alone, no tests")
     parser.add_argument("--every-test", action="store_true", help="not only the telling part")
     parser.add_argument("--brief", action="store_true", help="the least of the telling part")
+    parser.add_argument("--workers", type=int, default=2, help="processes of the tests")
     options = parser.parse_args()
     tests = ["tests"] if options.every_test else list(BRIEF if options.brief else TELLING)
     bad = 0
@@ -208,6 +212,7 @@ def main():
                     print(f"Python {python}, {take}: not served here\n{told[-1500:]}", flush=True)
                     continue
                 words = [inside, "-m", "pytest", "-q", "-p", "no:cacheprovider", "-W", "default"]
+                words += ["-n", str(options.workers), "--dist", "loadfile"]
                 good, told = call([*words, *tests], beside)
                 last = told.strip().splitlines()[-1] if told.strip() else ""
                 seconds = time.monotonic() - began
