@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import combinations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from momentshare.report.figures.limit_marks import Marks
     from momentshare.report.figures.study.results import Solved
     from momentshare.study.run import StudyResult
 
@@ -55,12 +57,7 @@ def condition_dots(study: StudyResult) -> Figure:
         legend.append(("range over the treatments of the lateral force", _TREATED))
     if moved:
         legend.append((f"range over the posture rule ({moved})", _MOVED))
-    titles = [
-        marks.label(
-            solved.heads[h], marks.keys("activation", solved.conditions, head=solved.heads[h])
-        )
-        for h in heads
-    ]
+    titles = [marks.label(solved.heads[h], _keys(marks, solved, solved.heads[h])) for h in heads]
     several = len(solved.working()) > len(heads)
     figure, axes = panel_grid(
         len(heads),
@@ -75,7 +72,12 @@ def condition_dots(study: StudyResult) -> Figure:
                     if several
                     else ""
                 )
-                + (f"{marks.note()} Such rows are hatched." if marks.used else "")
+                + (
+                    f"{marks.note()} Rows are hatched where an activation itself is not supported, "
+                    "and not only its order."
+                    if marks.used
+                    else ""
+                )
             ).strip(),
             panels=titles,
             legend=legend,
@@ -89,6 +91,14 @@ def condition_dots(study: StudyResult) -> Figure:
             _draw_row(ax, solved, condition, head, place)
         _row_axis(ax, names, first=index % columns == 0, last=index + columns >= len(axes))
     return figure
+
+
+def _keys(marks: Marks, solved: Solved, head: str) -> str:
+    """Keys of the limits of a head: of its activation, and of its order between conditions."""
+    found = marks.keys("activation", solved.conditions, head=head)
+    pairs = combinations(solved.conditions, 2)
+    orders = " ".join(marks.pair_keys(pair, head, solved.main_mode()) for pair in pairs)
+    return " ".join(dict.fromkeys(f"{found} {orders}".split()))
 
 
 def _most_different(solved: Solved) -> list[int]:

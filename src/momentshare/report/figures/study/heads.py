@@ -182,9 +182,23 @@ def lateral_range(study: StudyResult) -> Figure:
     several = " and the lateral force" if len(solved.modes) > 1 else ""
     neutral = f"Lift-mean activation{several}, {solved.who}"
     heads = solved.working()
+    marks = solved.marks()
+    keys = {
+        (condition, head): marks.keys("activation", [condition], head=solved.heads[head])
+        for condition in solved.conditions
+        for head in heads
+    }
+    labels = [
+        marks.label(
+            solved.heads[head],
+            " ".join(dict.fromkeys(" ".join(keys[c, head] for c in solved.conditions).split())),
+        )
+        for head in heads
+    ]
     figure, axes = head_panels(
         solved,
         heads,
+        labels=labels,
         title=turning_title(verdict_table(study)) or neutral,
         note=(
             f"{neutral}. Heads whose lift-mean activation exceeds {100 * WORKING:.0f} % in some "
@@ -195,6 +209,7 @@ def lateral_range(study: StudyResult) -> Figure:
                 if (what := band_note(study))
                 else ""
             )
+            + (f"{marks.note()} Such rows are hatched." if marks.used else "")
         ),
         legend=[(mode_title(solved, m), _DOTS[m]) for m in solved.modes],
         pitch=0.19,
@@ -215,6 +230,9 @@ def lateral_range(study: StudyResult) -> Figure:
         for mode, line in zip(modes, table, strict=True):
             look = _DOTS[mode]
             ax.plot(line, places, clip_on=False, **look)
+        for place, head in enumerate(heads):
+            if keys[condition, head]:
+                hatch(ax, -5.0, place - 0.5, 110.0, 1.0)
         ax.set_xlim(-5.0, 105.0)
         ax.set_xticks([0, 50, 100])
         ax.grid(axis="x", color="#e4e4e4", linewidth=0.6)

@@ -33,6 +33,7 @@ def order_title(values: Mapping[str, Mapping[str, Floats]], unit: str, digits: i
         Quantity → condition → values of the same people and treatments, in the same order; the
         first stands for what is drawn first.
     unit : str
+        Empty where the size is not to be stated.
     digits : int
         Of the difference.
 
@@ -60,10 +61,9 @@ def order_title(values: Mapping[str, Mapping[str, Floats]], unit: str, digits: i
             if size > best:
                 high, low = (one, two) if gaps[0, 0] > 0.0 else (two, one)
                 best = size
-                found = (
-                    f"{quantity[0].upper()}{quantity[1:]} is larger in '{high}' than in '{low}', "
-                    f"by {size:.{digits}f} {unit}".rstrip()
-                )
+                by = f", by {size:.{digits}f} {unit}" if unit else ""
+                named = f"{quantity[0].upper()}{quantity[1:]}"
+                found = f"{named} is larger in '{high}' than in '{low}'{by}"
     return found
 
 
@@ -110,7 +110,10 @@ def arms_title(solved: Solved) -> str:
 
 
 def ratio_title(solved: Solved, mode: str) -> str:
-    """State the widest order in the mean lateral ratio that holds for everyone."""
+    """State the widest order in the mean lateral ratio that holds for everyone, without its size.
+
+    The limb does not support the size of a free ratio.
+    """
     own: dict[str, Floats] = {}
     for condition in solved.conditions:
         ratios = [np.nanmean(result.lateral_ratio) for _, result in solved.get(condition, mode)]

@@ -176,10 +176,20 @@ def colour_bar(figure: Figure, ax: Axes, image: Any, label: str) -> None:
 
 
 def head_panels(
-    solved: Solved, heads: Sequence[int], *, title: str, note: str, legend: Handles, pitch: float
+    solved: Solved,
+    heads: Sequence[int],
+    *,
+    title: str,
+    note: str,
+    legend: Handles,
+    pitch: float,
+    labels: Sequence[str] = (),
 ) -> tuple[Figure, list[Axes]]:
-    """Lay out a panel per condition with the heads from top to bottom."""
-    labels = [style.head_label(solved.heads[h]) for h in heads]
+    """Lay out a panel per condition with the heads from top to bottom.
+
+    ``labels`` name the heads, where that is more than their names.
+    """
+    labels = labels or [style.head_label(solved.heads[h]) for h in heads]
     count = len(solved.conditions)
     left = max(style.text_width(t, 7.5) for t in labels) + 0.42
     columns = min(count, 7)
