@@ -74,7 +74,7 @@ def main():
 
 
 def portions(options):
-    """Number, people and moved people of every piece of work, the longest first."""
+    """Number, people and moved people of every piece of work, whole studies first."""
     light, heavy, count, number = [], [], 0, options.first
     while count < options.conditions:
         settings = edges.seeded(number)["settings"]
@@ -86,7 +86,7 @@ def portions(options):
                 some = [(number, slice(k, k + 1), int(k == 0)) for k in range(options.people)]
                 heavy = some + heavy if settings["glenoid_constraint"] else heavy + some
         number += 1
-    return heavy + light
+    return light + heavy
 
 
 def one(number, some, moving, people):
