@@ -30,6 +30,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare.brief import brief
 from momentshare.geometry.rotation import cross, norm
 from momentshare.girdle import girdle_pose
 from momentshare.skeleton import body_poses
@@ -60,6 +61,8 @@ class GirdleLoad:
 
     force: NDArray[np.float64]
     moment: NDArray[np.float64]
+
+    __repr__ = brief
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

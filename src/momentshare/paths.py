@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from momentshare._kernels import choose_route, in_chunks
+from momentshare._kernels import choose_route, in_chunks, require_threads
 from momentshare._kernels.flat import flatten
 from momentshare.directions import ROWS
 from momentshare.errors import ShapeError
@@ -145,6 +145,7 @@ def paths(
     frames = math.prod(posture.shape)
     index = _limb_index(skeleton, posture, limb)
     flat = posture.reshape(frames)
+    require_threads(threads)
     if choose_route(method, "the compiled path geometry", frames):
         found = _compiled(skeleton, flat, index, threads)
         return _reshaped(found, skeleton.model.head_names, posture.shape)

@@ -13,7 +13,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from momentshare.brief import brief
 from momentshare.geometry.rotation import rotation_from_yxy, yxy_from_rotation
+from momentshare.radians import require_radians
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -52,6 +54,8 @@ class Posture:
     elbow_flexion: NDArray[np.float64]
     forearm_rotation: NDArray[np.float64]
     girdle: NDArray[np.float64] | None = None
+
+    __repr__ = brief
 
     @property
     def shape(self) -> tuple[int, ...]:
@@ -116,6 +120,11 @@ def posture_from_angles(
         Batch shape (...). The shoulder angles are the Y-X-Y sequence of Wu et al. (2005) with the
         sign of the elevation reversed.
 
+    Raises
+    ------
+    ShapeError
+        An angle beyond a whole turn: degrees in place of radians.
+
     Examples
     --------
     >>> import numpy as np
@@ -123,6 +132,11 @@ def posture_from_angles(
     >>> (posture.humerus @ [0.0, -1.0, 0.0]).round(6) + 0.0
     array([0., 0., 1.])
     """
+    for name, values in {
+        "plane": plane, "elevation": elevation, "axial": axial,
+        "elbow_flexion": elbow_flexion, "forearm_rotation": forearm_rotation,
+    }.items():  # fmt: skip
+        require_radians(name, values)
     parts = np.broadcast_arrays(
         *(
             np.asarray(a, dtype=float)

@@ -15,6 +15,8 @@ LAYERS = [
         "errors",
         "extras",
         "frozen",
+        "radians",
+        "brief",
         "units",
         "cautions",
         "processes",

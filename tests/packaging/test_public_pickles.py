@@ -1,4 +1,4 @@
-"""What the examples of public names make can be pickled and copied, errors too."""
+"""What the examples of public names make can be pickled and copied, and prints on one line."""
 
 import copy
 import doctest
@@ -10,6 +10,9 @@ import pytest
 
 import momentshare
 from momentshare import errors, sharing
+
+LONGEST = 1000
+"""Characters in which an object must say what it is; inputs show every field."""
 
 PUBLIC = [(momentshare, name) for name in momentshare.__all__ if not name.startswith("_")]
 PUBLIC += [(sharing, name) for name in sharing.__all__]
@@ -52,6 +55,8 @@ def test_what_an_example_makes_travels(module, name):
     for label, value in made_by_the_example(thing).items():
         if any(isinstance(part, types.LambdaType) for part in vars_of(value)):
             continue  # Python pickles functions by name, and these have none
+        assert "\n" not in repr(value), label
+        assert len(repr(value)) <= LONGEST, label
         again = pickle.loads(pickle.dumps(value))  # noqa: S301
         assert type(again) is type(value), label
         assert repr(again) == repr(value), label

@@ -81,6 +81,19 @@ def choose_route(method: str, purpose: str, frames: int) -> bool:
     return method != "numpy" and is_available()
 
 
+def require_threads(threads: int | None) -> None:
+    """Refuse what is no number of threads.
+
+    Raises
+    ------
+    ShapeError
+        Naming the argument.
+    """
+    whole = isinstance(threads, (int, np.integer)) and not isinstance(threads, bool)
+    if threads is not None and (not whole or threads < 1):
+        raise ShapeError("threads", "a whole number of at least one, or None", repr(threads))
+
+
 def in_chunks(
     run: Callable[[int, int], None], count: int, threads: int | None, *, least: int
 ) -> None:
@@ -98,6 +111,7 @@ def in_chunks(
     least : int
         Minimum number of frames per thread.
     """
+    require_threads(threads)
     workers = min(threads or cores(), max(1, count // least))
     if workers == 1:
         run(0, count)

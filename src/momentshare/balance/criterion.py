@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Literal, Protocol
 import numpy as np
 
 from momentshare.directions import ROWS
+from momentshare.errors import InputError
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -67,7 +68,7 @@ class Criterion:
     Raises
     ------
     InputError
-        An exponent that is not above 1.
+        An exponent that is not above 1, weights of another name.
 
     Examples
     --------
@@ -81,6 +82,16 @@ class Criterion:
     exponent: float = 2.0
     weights: Literal["area", "volume", "none"] = "area"
     balance_forearm: bool = False
+
+    def __post_init__(self) -> None:
+        faults = []
+        number = isinstance(self.exponent, (int, float, np.number))
+        if isinstance(self.exponent, bool) or not (number and self.exponent > 1.0):
+            faults.append(f"exponent: must be a number above 1, or math.inf; got {self.exponent!r}")
+        if self.weights not in {"area", "volume", "none"}:
+            faults.append(f"weights: must be area, volume or none; got {self.weights!r}")
+        if faults:
+            raise InputError("criterion:", faults)
 
     @property
     def by_size(self) -> Literal["area", "volume"] | None:

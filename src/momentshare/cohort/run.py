@@ -14,6 +14,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from momentshare.brief import brief
 from momentshare.cluster import on_cluster
 from momentshare.cohort.best_lift import with_best_lifts
 from momentshare.cohort.preflight import check_cohort, trial_tag
@@ -112,6 +113,8 @@ class CohortResult:
     folder: Path
     outcomes: tuple[TrialOutcome, ...]
     best_lifts: tuple[BestLift, ...] = ()
+
+    __repr__ = brief
 
     @property
     def solved(self) -> tuple[TrialOutcome, ...]:

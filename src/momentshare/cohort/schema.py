@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 from pydantic import AfterValidator, Field, field_validator, model_validator
 
+from momentshare.brief import brief
 from momentshare.cohort.outcomes.definitions import OUTCOMES
 from momentshare.errors import StudyError, nearest_name
 from momentshare.factors import Factors
@@ -331,6 +332,8 @@ class CohortStudy:
     pseudonyms: Pseudonyms = NO_PSEUDONYMS
     on_disk: Mapping[str, str] = field(default_factory=dict)
     """Name of a file in ``file`` → its name on the disk, where codes stand for people."""
+
+    __repr__ = brief
 
     @property
     def title(self) -> str:

@@ -14,6 +14,7 @@ from momentshare.exercise.given import GIVEN_ANGLES
 from momentshare.exercise.lift import Lift, Motion
 from momentshare.geometry.rotation import dot
 from momentshare.posture import posture_from_angles
+from momentshare.radians import require_radians
 from momentshare.signals import (
     angular_acceleration,
     angular_velocity,
@@ -34,7 +35,6 @@ if TYPE_CHECKING:
 __all__ = ["lift_from_angles"]
 
 _NAMES = (*GIVEN_ANGLES, "protraction", "shrug")
-_WHOLE_TURN = 2.0 * np.pi
 _FEWEST = 4
 """Frames from which second derivatives can be taken."""
 
@@ -162,14 +162,7 @@ def _angles(given: Mapping[str, ArrayLike], rate: float | None) -> dict[str, Flo
             raise ShapeError(f"angles[{name!r}]", "shape () or (frames,)", f"{array.shape}")
         if not np.isfinite(array).all():
             raise ShapeError(f"angles[{name!r}]", "finite numbers", "NaN or infinity")
-        if np.abs(array).max(initial=0.0) > _WHOLE_TURN:
-            frame = int(np.argmax(np.abs(array)))
-            raise ShapeError(
-                f"angles[{name!r}]",
-                "radians within a whole turn",
-                f"{array.reshape(-1)[frame]:g} in frame {frame}",
-                "degrees? numpy.radians converts them",
-            )
+        require_radians(f"angles[{name!r}]", array)
         found[name] = array
     counts = {name: len(array) for name, array in found.items() if array.ndim}
     if len(set(counts.values())) > 1:

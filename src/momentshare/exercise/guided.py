@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare.brief import brief
 from momentshare.errors import InputError
 from momentshare.exercise.breaches import breaches_of
 from momentshare.exercise.chain import (
@@ -22,6 +23,7 @@ from momentshare.exercise.chain import (
 from momentshare.exercise.lift import Lift
 from momentshare.exercise.profile import Profile
 from momentshare.posture import posture_from_angles
+from momentshare.radians import degree_faults
 from momentshare.units import GRAVITY
 
 if TYPE_CHECKING:
@@ -101,9 +103,19 @@ class GuidedArm:
     duration: float | None = None
     frames: int = 51
 
+    __repr__ = brief
+
     def __post_init__(self) -> None:
         if not np.isfinite(self.load_mass) or self.load_mass < 0.0:
             raise InputError(f"load_mass must be zero or more [kg]; got {self.load_mass!r}")
+        faults = degree_faults(
+            plane=self.plane.values, elevation=self.elevation.values, axial=self.axial.values,
+            elbow_flexion=self.elbow_flexion.values, shrug=self.shrug.values,
+            forearm_rotation=self.forearm_rotation.values, protraction=self.protraction.values,
+            trunk_angle=self.trunk_angle,
+        )  # fmt: skip
+        if faults:
+            raise InputError("guided arm:", faults)
         if self.cable is not None and not np.linalg.norm(self.cable) > 0.0:
             raise InputError("cable: the direction must not be zero")
 

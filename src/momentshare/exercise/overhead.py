@@ -27,6 +27,7 @@ from momentshare.exercise.chain import (
 from momentshare.exercise.lift import Lift
 from momentshare.exercise.profile import Profile
 from momentshare.geometry.rotation import norm
+from momentshare.radians import degree_faults
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -107,6 +108,13 @@ class OverheadPress:
             raise InputError(
                 f"overhead press: load_mass must be zero or more; got {self.load_mass!r}"
             )
+        faults = degree_faults(
+            plane=self.plane.values, tilt=self.tilt.values, protraction=self.protraction.values,
+            shrug=self.shrug.values, trunk_angle=self.trunk_angle,
+            lockout_flexion=self.lockout_flexion,
+        )  # fmt: skip
+        if faults:
+            raise InputError("overhead press:", faults)
         if self.implement == "bar" and len(self.spacing.points) > 1:
             raise InputError("overhead press: the hands cannot slide on a bar; give one spacing")
 

@@ -10,6 +10,7 @@ import numpy as np
 from momentshare.errors import InputError
 from momentshare.exercise.bar_path import BarPath
 from momentshare.exercise.profile import Profile
+from momentshare.radians import degree_faults
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -56,6 +57,12 @@ class PressPlan:
             faults.append(
                 f"lockout_flexion: must be an angle above 0; got {self.lockout_flexion!r}"
             )
+        faults += degree_faults(
+            tuck=None if self.tuck is None else self.tuck.values,
+            tilt=self.tilt.values,
+            protraction=None if self.protraction is None else self.protraction.values,
+            shrug=self.shrug.values,
+        )
         if self.implement not in {"bar", "dumbbells"}:
             faults.append(f"implement: must be 'bar' or 'dumbbells'; got {self.implement!r}")
         if self.grip not in {"pronated", "neutral"}:

@@ -64,6 +64,11 @@ class Profile:
         """Return a profile that does not change."""
         return cls(((0.0, float(value)),))
 
+    @property
+    def values(self) -> tuple[float, ...]:
+        """Values of the points."""
+        return tuple(value for _, value in self.points)
+
     def __call__(self, fraction: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the value at each height fraction, same shape."""
         return np.asarray(values_along([self], np.asarray(fraction, dtype=float))[0])

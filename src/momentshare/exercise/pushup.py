@@ -12,10 +12,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare.errors import InputError
 from momentshare.exercise.breaches import breaches_in
 from momentshare.exercise.press import BenchPress
 from momentshare.exercise.profile import Profile
 from momentshare.exercise.wrist import ground_checks
+from momentshare.radians import degree_faults
 from momentshare.units import GRAVITY
 
 if TYPE_CHECKING:
@@ -84,6 +86,17 @@ class PushUp:
     lockout_flexion: float = float(np.radians(12.0))
     duration: float | None = None
     frames: int = 51
+
+    def __post_init__(self) -> None:
+        faults = degree_faults(
+            tuck=self.tuck.values, tilt=self.tilt.values, protraction=self.protraction.values,
+            shrug=self.shrug.values, body_angle=self.body_angle,
+            lockout_flexion=self.lockout_flexion,
+        )  # fmt: skip
+        if not (np.isfinite(self.extra_mass) and self.extra_mass >= 0.0):
+            faults.append(f"extra_mass: must be zero or more [kg]; got {self.extra_mass!r}")
+        if faults:
+            raise InputError("push-up:", faults)
 
     def lift(self, skeleton: Skeleton) -> Lift:
         """Solve the posture of every frame; see :class:`~momentshare.exercise.Exercise`."""

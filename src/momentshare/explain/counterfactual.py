@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare.brief import brief
 from momentshare.explain.problem import FrameProblem, head_index, solve_problems
 
 if TYPE_CHECKING:
@@ -66,6 +67,8 @@ class Counterfactuals:
     sharing: Sharing
     effort: NDArray[np.float64]
     twin_of: dict[str, str]
+
+    __repr__ = brief
 
     def place(self, case: str) -> int:
         """Index of a case, or an error that suggests the nearest names."""

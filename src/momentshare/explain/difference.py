@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare.brief import brief
 from momentshare.errors import InputError
 from momentshare.explain.given import GivenFrame, given_frame, given_frames, solve_given
 from momentshare.explain.mixtures import FACTORS, UNITS, Member, members_of, mixed
@@ -94,6 +95,8 @@ class Difference:
     short: int
     mismatch: float
     _factors: Floats = field(init=False, repr=False)
+
+    __repr__ = brief
 
     def __post_init__(self) -> None:
         total = np.zeros((len(FACTORS), *self.parts.shape[1:]))

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare.brief import brief
 from momentshare.directions import ROWS
 from momentshare.explain.drive import DriveSplit, drive_split
 from momentshare.explain.problem import (
@@ -120,6 +121,8 @@ class HeadExplanation:
     force: float
     active_force: float
     moments: tuple[MomentPart, ...]
+
+    __repr__ = brief
 
 
 def explain_head(result: LiftResult, head: str, *, frame: int | None = None) -> HeadExplanation:

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare.brief import brief
 from momentshare.errors import InputError
 from momentshare.explain.given import GivenFrame, given_frame, solve_given
 from momentshare.explain.glenoid import GLENOID
@@ -73,6 +74,8 @@ class HeadsApart:
     asked_parts: Floats
     rest: Floats
     states: int
+
+    __repr__ = brief
 
     @property
     def gap(self) -> float:

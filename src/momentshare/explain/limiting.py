@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare.brief import brief
 from momentshare.errors import InputError
 from momentshare.explain.problem import keeps_glenoid
 
@@ -62,6 +63,8 @@ class LimitingStrength:
     loads: Floats
     heights: Floats
     lost: int = 0
+
+    __repr__ = brief
 
     def best(self, kind: str) -> tuple[str, float]:
         """Group or head that raises the load most, and by how much [kg]."""

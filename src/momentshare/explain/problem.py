@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare.brief import brief
 from momentshare.directions import ROWS, row_named
 from momentshare.errors import InputError, UnknownNameError
 from momentshare.explain.glenoid import HeldGlenoid, held_glenoid
@@ -99,6 +100,8 @@ class FrameProblem:
     best_capacity: NDArray[np.float64] | None = None
     best_passive_force: NDArray[np.float64] | None = None
     glenoid: HeldGlenoid | None = None
+
+    __repr__ = brief
 
     def __post_init__(self) -> None:
         for item in fields(self):

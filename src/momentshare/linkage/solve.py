@@ -14,6 +14,7 @@ from momentshare.linkage.fibres import Fibres, linkage_fibres
 from momentshare.linkage.lines import linkage_paths
 from momentshare.linkage.pose import place_bodies
 from momentshare.linkage.result import LinkageResult
+from momentshare.radians import require_radians
 from momentshare.signals import derivative, second_derivative
 
 if TYPE_CHECKING:
@@ -27,8 +28,6 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 __all__ = ["linkage_moment_arms", "solve_linkage"]
-
-_WHOLE_TURN = 2.0 * np.pi
 
 
 def solve_linkage(
@@ -98,14 +97,8 @@ def solve_linkage(
     chosen = _criterion(criterion)
     angle = row_array(linkage, angles, "angles", rate=rate)
     frames = len(angle)
-    if np.nanmax(np.abs(angle), initial=0.0) > _WHOLE_TURN:
-        k, i = divmod(int(np.nanargmax(np.abs(angle).T)), frames)
-        raise ShapeError(
-            f"angles[{linkage.row_names[k]!r}]",
-            "radians, within a whole turn",
-            f"{angle[i, k]:g} in frame {i}",
-            "degrees? numpy.radians converts them",
-        )
+    for k, row in enumerate(linkage.row_names):
+        require_radians(f"angles[{row!r}]", angle[:, k])
     posed: NDArray[np.bool_] = np.asarray(np.isfinite(angle).all(axis=1))
     rates = changes = None
     if rate is not None:

@@ -22,6 +22,7 @@ import numpy as np
 
 from momentshare.analysis import lengthening_speed, prepare
 from momentshare.balance import Balance, Criterion, GlenoidLimit, Lateral, LoadMoments
+from momentshare.brief import brief
 from momentshare.demand import demand
 from momentshare.directions import ROWS
 from momentshare.errors import InputError, PostureError
@@ -69,6 +70,8 @@ class DriveField:
     speed: Floats
     acceleration: Floats
 
+    __repr__ = brief
+
     def force(self) -> Floats:
         """Vertical force of both hands [N], shape (heights, speeds)."""
         return np.asarray(self.load * (GRAVITY + self.acceleration))
@@ -109,6 +112,8 @@ class DrivenPath:
     pushed: Demand
     criterion: Criterion
     glenoid: GlenoidLimit | None = None
+
+    __repr__ = brief
 
     def field(
         self, load: float, lateral: Lateral, *, fastest: float = 3.5, speeds: int = SPEEDS

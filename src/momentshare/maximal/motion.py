@@ -21,6 +21,7 @@ import numpy as np
 from scipy.integrate import solve_ivp
 from scipy.interpolate import RectBivariateSpline
 
+from momentshare.brief import brief
 from momentshare.units import GRAVITY
 
 if TYPE_CHECKING:
@@ -96,6 +97,8 @@ class Drive:
     height: Floats
     speed: Floats
     force: Floats
+
+    __repr__ = brief
 
     @property
     def mean_speed(self) -> float:

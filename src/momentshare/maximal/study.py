@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from momentshare.brief import brief
 from momentshare.errors import MomentshareError, PostureError
 from momentshare.maximal.drive import driven_path
 from momentshare.maximal.motion import drive_load, find_dip, greatest_passing_load, held_load
@@ -62,6 +63,8 @@ class MaximalReport:
     curves: pd.DataFrame
     held: pd.DataFrame
     refusals: tuple[str, ...]
+
+    __repr__ = brief
 
 
 def maximal_lifts(

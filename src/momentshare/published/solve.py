@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from momentshare.balance import BALANCED, Balance, Criterion
+from momentshare.brief import brief
 from momentshare.errors import InputError
 from momentshare.exercise.given import GivenMoments
 from momentshare.exercise.reach import shoulder_limits
@@ -88,6 +89,8 @@ class PublishedResult:
     orderings: pd.DataFrame
     shortfalls: pd.DataFrame
     notes: tuple[str, ...]
+
+    __repr__ = brief
 
 
 def heads_of_published(

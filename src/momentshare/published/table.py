@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.balance import BALANCED
+from momentshare.brief import brief
 from momentshare.errors import InputError, nearest_name
 from momentshare.inputs import PUBLISHED, csv_rows, read_text, shown
 
@@ -110,6 +111,8 @@ class PublishedTable:
 
     source: str
     lines: tuple[PublishedLine, ...]
+
+    __repr__ = brief
 
     @property
     def citations(self) -> tuple[str, ...]:

@@ -8,7 +8,7 @@ import numpy as np
 
 from momentshare.errors import ShapeError
 from momentshare.sharing._force_cone import Cone
-from momentshare.sharing._problem import numbers
+from momentshare.sharing._numbers import numbers
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike

@@ -15,11 +15,13 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 
 import numpy as np
 
+from momentshare._kernels import require_threads
 from momentshare.errors import ShapeError
 from momentshare.sharing._backends.climb import climb
 from momentshare.sharing._backends.limit_within import limit_within
 from momentshare.sharing._limit import GreatestFactor, solve_limit
-from momentshare.sharing._problem import Problem, build_problem, numbers, require_choice
+from momentshare.sharing._numbers import numbers
+from momentshare.sharing._problem import Problem, build_problem, require_choice
 from momentshare.sharing._result import (
     BoolArray,
     FloatArray,
@@ -154,6 +156,7 @@ def greatest_factor(
     array([ True,  True])
     """
     require_choice("method", method, ROUTES)
+    require_threads(threads)
     with _arguments_named(joint_moments="fixed_moments", start="scaled_moments"):
         problem = build_problem(
             moment_arms,
@@ -235,6 +238,7 @@ def greatest_moment(
     """
     require_choice("others", others, ("balanced", "braced"))
     require_choice("method", method, ROUTES)
+    require_threads(threads)
     if sign not in {1, -1}:
         raise ShapeError("sign", "1 or -1", repr(sign))
     rows = np.shape(moment_arms)[-2] if np.ndim(moment_arms) >= 2 else 0

@@ -7,7 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare.brief import brief
 from momentshare.errors import ShapeError
+from momentshare.sharing._numbers import numbers
 
 if TYPE_CHECKING:
     from momentshare.sharing._result import FloatArray
@@ -51,9 +53,11 @@ class Cone:
     normals: FloatArray
     levels: FloatArray
 
+    __repr__ = brief
+
     def __post_init__(self) -> None:
         for name in self.__slots__:
-            object.__setattr__(self, name, np.asarray(getattr(self, name), dtype=np.float64))
+            object.__setattr__(self, name, numbers(f"cone {name}", getattr(self, name)))
         for name, array in (("lines", self.lines), ("normals", self.normals)):
             if array.ndim < 2 or array.shape[-1] != 3:
                 raise ShapeError(f"cone {name}", "shape (..., n, 3)", f"shape {array.shape}")

@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 
 import numpy as np
 
+from momentshare.brief import brief
 from momentshare.errors import ShapeError
 from momentshare.sharing._problem import build_problem, require_choice
 from momentshare.sharing._result import BoolArray, FloatArray, IntArray, Status, read_only
@@ -80,6 +81,8 @@ class Gradients:
     multipliers_by_moment: FloatArray
     at_kink: BoolArray
     status: IntArray
+
+    __repr__ = brief
 
     def __post_init__(self) -> None:
         for name in self.__slots__:

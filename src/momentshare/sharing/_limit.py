@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare.brief import brief
 from momentshare.sharing._backends.balance import normalise
 from momentshare.sharing._backends.climb import SURE, climb
 from momentshare.sharing._backends.staged import solve_balance
@@ -69,6 +70,8 @@ class GreatestFactor:
     inequality_multipliers: FloatArray
     residual: FloatArray
     status: IntArray
+
+    __repr__ = brief
 
     def __post_init__(self) -> None:
         for name in self.__slots__:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 
 import numpy as np
 
-from momentshare._kernels import is_available
+from momentshare._kernels import is_available, require_threads
 from momentshare.errors import ShapeError
 from momentshare.sharing._backends.balance import free_values, normalise
 from momentshare.sharing._backends.bounded import proved, solve_bounded
@@ -162,10 +162,7 @@ def share(
         start=start,
         on_invalid=on_invalid,
     )
-    if threads is not None and (
-        isinstance(threads, bool) or not isinstance(threads, (int, np.integer)) or threads < 1
-    ):
-        raise ShapeError("threads", "a whole number of at least one, or None", repr(threads))
+    require_threads(threads)
     named, listed, index = labels_of(active_capacity, joint_moments)
     heads, rows = _labels(head_names or named, problem.heads, row_names or listed, problem.rows)
     route = choose_route(method)

@@ -8,11 +8,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from momentshare._kernels import is_available
+from momentshare._kernels import is_available, require_threads
+from momentshare.brief import brief
 from momentshare.errors import ShapeError
 from momentshare.sharing._backends.compiled import limits_of_method, run_kernel
 from momentshare.sharing._force_cone import Cone
-from momentshare.sharing._problem import Problem, build_problem, numbers
+from momentshare.sharing._numbers import numbers
+from momentshare.sharing._problem import Problem, build_problem
 from momentshare.sharing._result import (
     BoolArray,
     FloatArray,
@@ -65,6 +67,8 @@ class Answer:
     shortfall_prices: FloatArray
     status: IntArray
     certificate: FloatArray
+
+    __repr__ = brief
 
     @property
     def status_text(self) -> NDArray[np.str_]:
@@ -233,6 +237,7 @@ class Solver:
         Answer
             ``out``, or arrays that the next call overwrites.
         """
+        require_threads(threads)
         wanted = numbers("moments", moments)
         if wanted.ndim != 2 or wanted.shape[1] == 0:
             raise ShapeError("moments", "shape (frames, rows)", f"shape {wanted.shape}")

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import pandas as pd
 
+from momentshare.brief import brief
 from momentshare.directions import DIRECTIONS, ROWS, row_named
 from momentshare.errors import InputError, StudyError, UnknownNameError
 from momentshare.strength.capacity import (
@@ -73,6 +74,8 @@ class StrengthReport:
     tests: pd.DataFrame
     curves: pd.DataFrame
     refusals: tuple[str, ...]
+
+    __repr__ = brief
 
 
 def study_strength(

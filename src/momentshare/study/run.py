@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from momentshare.balance import APART, Lateral
+from momentshare.brief import brief
 from momentshare.errors import InputError, PostureError, StudyError, UnknownNameError
 from momentshare.exercise import Profile
 from momentshare.model import load_model
@@ -98,6 +99,8 @@ class PlannedStudy:
     people: tuple[PersonEntry, ...]
     conditions: tuple[ConditionEntry, ...]
     setup: Setup
+
+    __repr__ = brief
 
     def solve(
         self,

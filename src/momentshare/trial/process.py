@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
+from momentshare.brief import brief
 from momentshare.errors import InputError
 from momentshare.signals import (
     Repetition,
@@ -137,6 +138,8 @@ class ProcessedTrial:
     record: Mapping[str, Any]
     recording: Recording
     others: tuple[OtherWay, ...] = ()
+
+    __repr__ = brief
 
     @property
     def verdict(self) -> Verdict:

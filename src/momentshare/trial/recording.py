@@ -32,6 +32,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare.brief import brief
+
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
@@ -118,6 +120,8 @@ class Recording:
     digest: str
     channels: Mapping[str, Channel]
     notes: tuple[str, ...] = field(default=())
+
+    __repr__ = brief
 
     def has(self, *roles: str) -> bool:
         """Whether every one of these roles was recorded."""

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 import pyarrow.parquet as pq
 
+from momentshare.brief import brief
 from momentshare.limits import lift_kinds, with_limits
 from momentshare.uncertainty.chunks import MEASURES
 
@@ -71,6 +72,8 @@ class Summary:
     head_order: pd.DataFrame
     failures: pd.DataFrame
     sensitivity: Sensitivity | None
+
+    __repr__ = brief
 
 
 @dataclass(frozen=True, slots=True)
