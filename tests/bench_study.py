@@ -124,13 +124,13 @@ def _write_c3d(ezc3d, seen, path, name, zero):
     roles = list(LABELS)
     per_frame = round(bench_lab.FORCE_RATE / bench_lab.RATE)
     sides = [seen.channels[f"{side}_hand_force"] for side in ("right", "left")]
-    forces = [side.values for side in sides]
+    forces = [side.values for side in sides]  # noqa: PD011 - of a channel
     landmark = seen.channels["ij"]
     frames = min(len(landmark.values), *(len(f) // per_frame for f in forces))
     data = np.ones((4, len(roles), frames))
     for k, role in enumerate(roles):
         channel = seen.channels[role]
-        data[:3, k] = 1000.0 * channel.values[:frames].T
+        data[:3, k] = 1000.0 * channel.values[:frames].T  # noqa: PD011 - of a channel
     values = np.concatenate([f[: frames * per_frame] for f in forces], axis=1)
     values[:, 1] -= zero
     parameters = file["parameters"]

@@ -69,6 +69,26 @@ def test_a_c3d_file_is_listed_and_its_layout_reads_it(tmp_path):
     }
 
 
+@pytest.mark.parametrize(
+    ("points", "prefix"),
+    [
+        (("P01:IJ", "P01:REL", "P01:LEM", "P01:BARL"), "P01:"),
+        (("A:P01:IJ", "A:P01:REL"), "A:P01:"),
+        (("P01:IJ", "P02:REL"), ""),
+        (("P01:IJ", "REL"), ""),
+    ],
+)
+def test_what_stands_before_every_label_becomes_the_prefix(tmp_path, points, prefix):
+    file = c3d(points=points)
+    (tmp_path / "a.c3d").write_bytes(file.written())
+    layout = layout_of(proposed_layout(file_contents(tmp_path / "a.c3d")))
+    assert layout.label_prefix == prefix
+    if prefix:
+        assert layout.markers["right_el"] == ("REL",)
+        got = read_recording(tmp_path / "a.c3d", layout)
+        assert {"ij", "right_el"} <= set(got.channels)
+
+
 def test_gaps_units_and_rates_are_told_as_json(tmp_path):
     file = c3d(frames=40, seed=3)
     (tmp_path / "a.c3d").write_bytes(file.written())

@@ -174,7 +174,9 @@ def test_moments_with_a_static_trial(with_static):
 @pytest.mark.parametrize("cohort", [71, 72, 73])
 def test_people_that_nothing_was_chosen_on(cohort):
     """Three more draws of people and skin; one repetition each."""
-    found = rms(measured(cohort=cohort, static=True, repetitions=1)[0])
+    errors, trials = measured(cohort=cohort, static=True, repetitions=1)
+    assert [(c.name, c.value) for t in trials for c in t.checks if c.verdict == "fail"] == []
+    found = rms(errors)
     assert found[0] < 1.0, found
     assert found[1:].max() < 3.0, found
     errors = measured(cohort=cohort, repetitions=1)[0]
@@ -296,6 +298,26 @@ def test_a_trial_whose_landmarks_sit_elsewhere_does_not_spoil_the_others():
     assert any("differs by too much from the other trials" in n for n in trial.record["notes"])
     trial = process_trial(seen[1], skeleton, load=lifter.load, calibration=told)
     assert any("in every trial of the person" in n for n in trial.record["notes"])
+
+
+def test_one_slow_lift_tells_a_delay_as_well_as_it_can():
+    """On one clock no trial fails, however flat its acceleration; far from it every one does."""
+    verdicts = {0.0: [], 0.15: []}
+    for k, lifter in enumerate(bench_lab.lifters(4, 91)):
+        skeleton = skeleton_of(lifter)
+        truth = bench_lab.press(lifter, "widest", 910_000 + k, 1)
+        seen = bench_lab.seen(truth, 910_000 + k)
+        for late, found in verdicts.items():
+            moved = {
+                role: replace(c, start=c.start + late) if role.endswith("_force") else c
+                for role, c in seen.channels.items()
+            }
+            trial = process_trial(replace(seen, channels=moved), skeleton, load=lifter.load)
+            (check,) = [c for c in trial.checks if c.name == "synchrony"]
+            found.append(check.verdict)
+    assert "fail" not in verdicts[0.0]
+    assert set(verdicts[0.15]) <= {"warn", "fail"}
+    assert verdicts[0.15].count("fail") >= 3
 
 
 def test_a_way_that_needs_what_was_not_recorded_is_refused():

@@ -26,6 +26,9 @@ _SHOWN = 6
 _NOTE = re.compile(r"(?:[^:]*\.\w+: )?(?P<name>[^:()]+?)(?: \([^:]*\))?: (?P<text>.+)", re.DOTALL)
 """Note of a file on a signal: file, name, labels, and what it says."""
 
+_NUMBER = re.compile(r"(?<![\w.])\d+(?:\.\d+)?(?![\w.]*\w)")
+"""A number that stands alone, not part of a name such as C7 or file_2.c3d."""
+
 
 def check(
     study: Annotated[Path, typer.Argument(help="Cohort study file (TOML).")],
@@ -118,7 +121,29 @@ def _notes(found: Sequence[TrialCheck]) -> list[tuple[str, list[int]]]:
         else:
             numbers = sorted({n for some in names.values() for n in some})
             told.append((f"{_some(list(names))}: {text}", numbers))
-    return told
+    return _but_for_numbers(told)
+
+
+def _but_for_numbers(told: Sequence[tuple[str, list[int]]]) -> list[tuple[str, list[int]]]:
+    """Join notes that differ in numbers alone: least to greatest stand in place of each."""
+    alike: dict[str, list[tuple[str, list[int]]]] = defaultdict(list)
+    for text, numbers in told:
+        alike[_NUMBER.sub("#", text)].append((text, numbers))
+    return [
+        (_ranged([text for text, _ in group]), sorted({n for _, some in group for n in some}))
+        for group in alike.values()
+    ]
+
+
+def _ranged(texts: Sequence[str]) -> str:
+    """One text for several that differ in their numbers alone."""
+    places = iter(zip(*(_NUMBER.findall(text) for text in texts), strict=True))
+
+    def span(_: re.Match[str]) -> str:
+        found = sorted(set(next(places)), key=float)
+        return found[0] if len(found) == 1 else f"{found[0]} to {found[-1]}"
+
+    return _NUMBER.sub(span, texts[0])
 
 
 def _some(names: Sequence[str]) -> str:

@@ -44,6 +44,9 @@ _LEAST_MATCH = 0.5
 _LEAST_CHANGE = 0.02
 """Variation of the expected force, over its mean, needed to detect a delay; assumed."""
 
+_OF_MEDIAN = 1.2533
+"""Standard error of a median over that of a mean, of normal errors: the root of half of pi."""
+
 _BODY_SHARE = (35.0, 90.0)
 """Share of body weight [%] that both hands of a push-up carry. Published static shares are 65 to
 75 % (Mier 2014, read); the range is assumed, for hands or feet raised, knees on the ground and
@@ -332,49 +335,63 @@ def synchrony(
     """Delay of the force behind the acceleration of the load, median over the repetitions.
 
     Both clocks run throughout a recording, so repetitions differ by chance only and the median is
-    more robust than the worst of them.
+    more robust than the worst of them. A slow lift tells a delay badly: judged is the part of it
+    that is beyond twice its standard error.
     """
     name = "synchrony"
     if not forces:
         return impossible(name, "no hand force was measured")
     total, _ = _total(forces)
-    found, reasons = [], []
+    found, spreads, reasons = [], [], []
     for first, last in spans:
-        seconds, why = _lag(total[first : last + 1], rising[first : last + 1], track.rate)
+        inside = slice(first, last + 1)
+        seconds, why = _lag(total[inside], rising[inside], track.rate)
         if why:
             reasons.append(why)
         else:
             found.append(seconds)
+            spreads.append(_lag_spread(total[inside], rising[inside], seconds, track.rate))
     if not found:
         return impossible(name, reasons[0])
     middle = float(np.median(found))
+    # Of a median of several, as of normal errors.
+    wide = (_OF_MEDIAN if len(found) > 1 else 1.0) / np.sqrt(len(found))
+    doubt = 2.0 * wide * float(np.sqrt(np.mean(np.square(spreads))))
     note = ""
     if 1000.0 * abs(middle) > LIMITS[name][0]:
         late = "later" if middle > 0 else "earlier"
         note = (
-            f"forces come {1000 * abs(middle):.0f} ms {late} than the motion (median of "
-            f"{len(found)} repetitions, {1000 * min(found):.0f} to {1000 * max(found):.0f}); "
-            "state offset_s to shift them"
+            f"forces come {1000 * abs(middle):.0f} ± {1000 * doubt:.0f} ms {late} than the motion "
+            f"(median of {len(found)} repetitions, {1000 * min(found):.0f} to "
+            f"{1000 * max(found):.0f}); state offset_s to shift them"
         )
     begin, end = spans[0][0], spans[-1][1] + 1
-    inside = np.zeros(end - begin, dtype=bool)
+    rises = np.zeros(end - begin, dtype=bool)
     for first, last in spans:
-        inside[first - begin : last + 1 - begin] = True
+        rises[first - begin : last + 1 - begin] = True
     curves = {}
     for label, values in (
         ("force over its mean", total[begin:end]),
         ("g + a over its mean", GRAVITY + rising[begin:end]),
     ):
-        known = inside & np.isfinite(values)
-        curves[label] = np.where(inside, values / np.mean(values[known]), np.nan)
-    return judge(
+        known = rises & np.isfinite(values)
+        curves[label] = np.where(rises, values / np.mean(values[known]), np.nan)
+    found_delay = judge(
         name,
         1000.0 * abs(middle),
+        doubt=1000.0 * doubt,
         note=note,
         time=track.start + np.arange(begin, end) / track.rate,
         curves=curves,
         axis="ratio to the mean",
     )
+    if found_delay.verdict == "pass" and 1000.0 * doubt > LIMITS[name][1]:
+        return impossible(
+            name,
+            "the load moved too evenly to compare the clocks more closely than to "
+            f"{1000.0 * doubt:.0f} ms",
+        )
+    return found_delay
 
 
 def _lag(force: NDArray[np.float64], rising: NDArray[np.float64], rate: float) -> tuple[float, str]:
@@ -393,3 +410,29 @@ def _lag(force: NDArray[np.float64], rising: NDArray[np.float64], rate: float) -
         )
         return np.nan, why
     return found.seconds, ""
+
+
+def _lag_spread(
+    force: NDArray[np.float64], rising: NDArray[np.float64], seconds: float, rate: float
+) -> float:
+    """Standard error of a delay [s], from what is left of the force once it is fitted.
+
+    What is left over the slope of the force is an error of time. The slope is what both have in
+    common, since the noise of either would pass for a steep one; samples of a filtered signal are
+    not independent, so they count by their autocorrelation.
+    """
+    sample = np.arange(len(force)) / rate
+    expected = np.interp(sample - seconds, sample, GRAVITY + rising)
+    expected, own = expected - expected.mean(), force - force.mean()
+    size = float(own @ expected / (expected @ expected))
+    left = own - size * expected
+    slope = size * float(np.mean(np.gradient(expected, 1.0 / rate) * np.gradient(own, 1.0 / rate)))
+    if not slope > 0.0:
+        return float("inf")
+    alike = np.correlate(left, left, "full")[len(left) - 1 :]
+    if not alike[0] > 0.0:
+        return 0.0
+    alike = alike / alike[0]
+    until = int(np.argmax(alike < 0.0)) or len(alike)
+    independent = max(len(left) / (1.0 + 2.0 * float(alike[1:until].sum())), 1.0)
+    return float(np.sqrt(np.mean(left**2) / slope / independent))

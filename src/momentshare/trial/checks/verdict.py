@@ -108,19 +108,24 @@ def judge(
     name: str,
     value: float,
     *,
+    doubt: float = 0.0,
     note: str = "",
     time: NDArray[np.float64] | None = None,
     curves: Mapping[str, NDArray[np.float64]] | None = None,
     axis: str = "",
 ) -> Check:
-    """Compare a value with the limits of its check; NaN counts as not possible."""
+    """Compare a value with the limits of its check; NaN counts as not possible.
+
+    Only what is beyond ``doubt`` is held against the limits.
+    """
     limit, worst, unit = LIMITS[name]
     verdict: Verdict
     if not np.isfinite(value):
         verdict = "not possible"
         note = note or "the samples of the repetitions hold gaps"
     else:
-        verdict = "pass" if value <= limit else "warn" if value <= worst else "fail"
+        sure = value - doubt
+        verdict = "pass" if sure <= limit else "warn" if sure <= worst else "fail"
     return Check(
         name=name,
         value=float(value) if np.isfinite(value) else float("nan"),

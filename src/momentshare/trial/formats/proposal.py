@@ -62,7 +62,8 @@ def proposed_layout(contents: Contents, name: str = "proposed") -> str:
     """
     is_table = contents.format != "c3d"
     vectors, endings, single = _vectors(contents)
-    markers, forces, emg, rest = _roles(contents, vectors, single)
+    prefix = _label_prefix(contents)
+    markers, forces, emg, rest = _roles(contents, vectors, single, prefix)
     lines = ["[[layout]]", f"name = {_quoted(name)}", f'format = "{contents.format}"']
     seen, pushes = _places(contents, vectors, markers, forces)
     axes = axis_lines(contents.upward, seen, pushes)
@@ -72,8 +73,16 @@ def proposed_layout(contents: Contents, name: str = "proposed") -> str:
         lines += _units(contents, markers, forces, emg, vectors)
     else:
         lines += _missing_units(contents, markers, forces, emg)
+    if prefix:
+        lines.append(
+            f"label_prefix = {_quoted(prefix)}  # or with {{person}} for what differs between "
+            "people: CHECK"
+        )
     lines += ["", "[layout.markers]"]
-    lines += [f"{role} = {_quoted(label)}{note}" for role, (label, note) in markers.items()]
+    lines += [
+        f"{role} = {_quoted(label.removeprefix(prefix))}{note}"
+        for role, (label, note) in markers.items()
+    ]
     lines += ["", "[layout.forces]"]
     for role, (label, note) in forces.items():
         parts = vectors[label]
@@ -88,6 +97,14 @@ def proposed_layout(contents: Contents, name: str = "proposed") -> str:
     lines += [f"{_quoted(head)} = {_quoted(label)}  # CHECK" for head, label in emg.items()]
     lines += [f'#"muscle/head" = {_quoted(label)}' for label in rest[:_SHOWN]]
     return "\n".join(lines) + "\n"
+
+
+def _label_prefix(contents: Contents) -> str:
+    """What stands before a colon in the labels of all markers; empty where they differ."""
+    points = [s.label for s in _usable(contents) if s.kind == "marker"]
+    fronts = {label.rpartition(":")[0] for label in points}
+    front = fronts.pop() if len(fronts) == 1 else ""
+    return f"{front}:" if front else ""
 
 
 def _places(
@@ -153,7 +170,10 @@ def _usable(contents: Contents) -> list[Signal]:
 
 
 def _roles(
-    contents: Contents, vectors: dict[str, tuple[str, str, str]], single: Sequence[Signal]
+    contents: Contents,
+    vectors: dict[str, tuple[str, str, str]],
+    single: Sequence[Signal],
+    prefix: str = "",
 ) -> tuple[dict[str, tuple[str, str]], dict[str, tuple[str, str]], dict[str, str], list[str]]:
     """Roles of markers and forces with label and remark, heads of electrodes, all others."""
     markers: dict[str, tuple[str, str]] = {}
@@ -161,7 +181,7 @@ def _roles(
     points = [s.label for s in _usable(contents) if s.kind == "marker"]
     counts = {label: points.count(label) for label in points}
     for label in [label for label in points if counts[label] == 1] + list(vectors):
-        role, note = _role(label)
+        role, note = _role(label.removeprefix(prefix))
         if role in MARKER_ROLES and (label in points or contents.format != "c3d"):
             markers.setdefault(role, (label, note))
         elif role in FORCE_ROLES and label in vectors:

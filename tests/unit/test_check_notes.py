@@ -1,0 +1,36 @@
+"""Notes of a check: what differs in numbers alone is told once, from least to greatest."""
+
+from types import SimpleNamespace
+
+import pytest
+
+from momentshare.cli.check import _notes
+
+
+def trials(*notes):
+    return [SimpleNamespace(number=k, notes=(text,)) for k, text in enumerate(notes, start=1)]
+
+
+def test_numbers_become_a_range_over_all_trials():
+    found = _notes(
+        trials(
+            "grip: its landmark lies 2.8 cm off the line in 10 samples",
+            "grip: its landmark lies 11.0 cm off the line in 9 samples",
+            "grip: its landmark lies 2.8 cm off the line in 10 samples",
+        )
+    )
+    assert found == [
+        ("grip: its landmark lies 2.8 to 11.0 cm off the line in 9 to 10 samples", [1, 2, 3])
+    ]
+
+
+@pytest.mark.parametrize(
+    ("one", "other"),
+    [
+        ("trunk: C7 was not recorded", "trunk: T8 was not recorded"),
+        ("clock: see narrow_1.c3d", "clock: see narrow_2.c3d"),
+        ("clock: begins at 0.5 s", "clock: ends at 0.5 s"),
+    ],
+)
+def test_names_with_digits_and_other_words_stay_apart(one, other):
+    assert _notes(trials(one, other)) == [(one, [1]), (other, [2])]
