@@ -193,8 +193,8 @@ def test_the_shortfall_is_that_of_the_shown_treatment():
 
 def test_heads_that_give_all_they_have_are_named_with_their_share():
     assert sentence("Heads at full activation") == (
-        "Heads at full activation: triceps brachii, lateral (narrow, "
-        f"{100 * saturated('narrow'):.0f} % of frames). Such values are a ceiling, so they are "
+        "Heads at full activation [% of frames]: triceps brachii, lateral (narrow "
+        f"{100 * saturated('narrow'):.0f}). Such values are a ceiling, so they are "
         "left out of the tests."
     )
     assert saturated("medium") == 0.0

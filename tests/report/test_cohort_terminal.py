@@ -156,7 +156,7 @@ def test_the_sentences_of_the_page_are_printed(done):
     text = words(done[0])
     for said in (
         "(lateral force measured) the limb falls short of a moment, most in trial",
-        "Heads at full activation: triceps brachii, lateral (narrow,",
+        "Heads at full activation [% of frames]: triceps brachii, lateral (narrow ",
         "because the force along the bar was not measured: Dee, wide.",
         "Press with a spotter",
     ):

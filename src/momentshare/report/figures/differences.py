@@ -31,6 +31,9 @@ if TYPE_CHECKING:
 __all__ = ["difference_figures"]
 
 
+_MOMENTS = (*OF_MOMENTS, "joint_peak_power")
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Drawn:
     """One figure: titles of its panels, and condition, value, low and high of each."""
@@ -70,7 +73,7 @@ def _order(summary: CohortSummary, drawn: _Drawn) -> list[str]:
 
 def _paired(table: pd.DataFrame, summary: CohortSummary, title: str) -> _Drawn:
     """Differences within people of the outcomes that figures show."""
-    shown = [n in OF_MOMENTS or OUTCOMES[str(n)].of in {"lift", "angle"} for n in table["outcome"]]
+    shown = [n in _MOMENTS or OUTCOMES[str(n)].of in {"lift", "angle"} for n in table["outcome"]]
     mine = table[shown].rename(
         columns={"difference": "value", "difference_low": "low", "difference_high": "high"}
     )

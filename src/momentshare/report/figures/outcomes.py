@@ -29,7 +29,6 @@ __all__ = ["COLUMNS", "OF_MOMENTS", "WIDTH", "broken", "outcome_figures", "panel
 OF_MOMENTS = (
     "peak_moment",
     "joint_work",
-    "joint_peak_power",
     "peak_over_test_strength",
     "peak_over_task_strength",
 )
@@ -62,6 +61,8 @@ def outcome_figures(summary: CohortSummary) -> dict[str, Callable[[], Figure]]:
             shown[shown["outcome"].isin(OF_MOMENTS)],
         ),
     }
+    powers = shown[shown["outcome"] == "joint_peak_power"]
+    parts["outcome_power"] = ("Peak power of the joints", powers)
     fibres = shown[shown["outcome"].isin(_OF_FIBRES)]
     parts["outcome_fibres"] = (
         "Fibres of the heads that work", fibres[fibres["item"].isin(_working(shown))],

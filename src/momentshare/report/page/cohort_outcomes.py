@@ -30,8 +30,7 @@ def outcomes_section(
     named = "outcomes_named" in pictures
     blocks: list[Block] = [
         *_named(summary, confidence),
-        *captioned("outcomes_named" if named else "outcomes", pictures),
-        *([] if named else captioned("outcome_moments", pictures)),
+        *captioned("outcomes_named" if named else "outcome_moments", pictures),
     ]
     factors = summary.tables.get("factors")
     chosen = result.study.file.statistics.outcomes
@@ -61,9 +60,10 @@ def every_outcome(
     """Show every outcome by condition, factors, up against down, arm against arm."""
     confidence = _confidence(result)
     blocks: list[Block] = []
-    if "outcomes_named" in pictures:
-        blocks += [*captioned("outcomes", pictures), *captioned("outcome_moments", pictures)]
-    blocks += [*captioned("outcome_fibres", pictures), *_by_condition(summary)]
+    first = ["outcome_moments"] if "outcomes_named" in pictures else []
+    for name in ("outcomes", *first, "outcome_power", "outcome_fibres"):
+        blocks += captioned(name, pictures)
+    blocks += _by_condition(summary)
     factors = summary.tables.get("factors")
     if factors is not None:
         blocks += _factors(factors, "all outcomes")

@@ -103,14 +103,18 @@ def short_texts(summary: CohortSummary) -> list[str]:
             (heads["lateral"] == summary.mode) & (heads["saturated_share_mean"] > OFTEN_FULL)
         ]
         full = [
-            f"{style.head_label(str(row['head']))} ({row['condition']}, "
-            f"{100 * row['saturated_share_mean']:.0f} % of frames)"
-            for _, row in mine.iterrows()
+            f"{style.head_label(str(head))} ("
+            + ", ".join(
+                f"{row['condition']} {100 * row['saturated_share_mean']:.0f}"
+                for row in part.to_dict("records")
+            )
+            + ")"
+            for head, part in mine.groupby("head", sort=False, observed=True)
         ]
         if full:
             texts.append(
-                f"Heads at full activation: {'; '.join(full)}. Such values are a ceiling, so "
-                "they are left out of the tests."
+                f"Heads at full activation [% of frames]: {'; '.join(full)}. Such values are a "
+                "ceiling, so they are left out of the tests."
             )
     return texts
 

@@ -415,7 +415,7 @@ def _lag(force: NDArray[np.float64], rising: NDArray[np.float64], rate: float) -
 def _lag_spread(
     force: NDArray[np.float64], rising: NDArray[np.float64], seconds: float, rate: float
 ) -> float:
-    """Standard error of a delay [s], from what is left of the force once it is fitted.
+    """Return the standard error of a delay [s], from what is left of the force once it is fitted.
 
     What is left over the slope of the force is an error of time. The slope is what both have in
     common, since the noise of either would pass for a steep one; samples of a filtered signal are

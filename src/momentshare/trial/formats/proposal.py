@@ -100,7 +100,7 @@ def proposed_layout(contents: Contents, name: str = "proposed") -> str:
 
 
 def _label_prefix(contents: Contents) -> str:
-    """What stands before a colon in the labels of all markers; empty where they differ."""
+    """Return what stands before a colon in the labels of all markers; empty where they differ."""
     points = [s.label for s in _usable(contents) if s.kind == "marker"]
     fronts = {label.rpartition(":")[0] for label in points}
     front = fronts.pop() if len(fronts) == 1 else ""
