@@ -30,6 +30,7 @@ def main():
     parser.add_argument("--first", type=int, default=0, help="number of the first case")
     parser.add_argument("--workers", type=int, default=2, help="processes of each run")
     parser.add_argument("--command", choices=list(kills.COMMANDS), help="only this command")
+    parser.add_argument("--minutes", type=float, default=1e6, help="begin no case after them")
     options = parser.parse_args()
     chosen = (options.command,) if options.command else tuple(kills.COMMANDS)
     counts, bad, began = Counter(), [], time.monotonic()
@@ -40,6 +41,8 @@ def main():
         with kills.bench(place / "bench", lab) as bench:
             bench.workers = options.workers
             for number in range(options.first, options.first + options.cases):
+                if time.monotonic() - began > 60.0 * options.minutes:
+                    break
                 case = kills.seeded(number, chosen)
                 try:
                     kills.run(bench, case)
@@ -55,8 +58,9 @@ def main():
         ]
         print(f"{way:12}", *(f"{cell:>14}" for cell in cells))
     whole = sum(n for (_, _, good), n in counts.items() if good)
+    ended = counts.total()
     seconds = time.monotonic() - began
-    print(f"{whole} of {options.cases} made whole by the next run, in {seconds:.0f} s")
+    print(f"{whole} of {ended} made whole by the next run, in {seconds:.0f} s")
     for number, case, err in bad[:SHOWN]:
         print(f"\ncase {number}, {case}: {err}")
     return 1 if bad else 0

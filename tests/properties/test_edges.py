@@ -8,7 +8,7 @@ from tests import edges
 
 from momentshare.sharing import Status
 
-SAMPLE = (1, 3, 4, 7, 8, 9, 11, 13, 14, 16, 17, 18)
+SAMPLE = (1, 3, 4, 7, 8, 9, 11, 13, 14, 16, 17, 18, 134)
 """Studies with exponents of 1.2 to 10, quick ones."""
 
 
