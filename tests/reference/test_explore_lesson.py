@@ -209,6 +209,21 @@ def test_every_panel_leaves_as_drawing_and_picture_with_its_caution(driver):
         assert base64.b64decode(url.split(",")[1]).startswith(b"\x89PNG")
 
 
+def test_two_states_leave_side_by_side_with_their_names(driver):
+    one = script(driver, "return m.panelSheet('arm');")
+    both = script(
+        driver,
+        "document.getElementById('keep').click(); m.set({ spacing: 0 });"
+        "const s = m.panelSheet('arm'); document.getElementById('drop').click(); return s;",
+    )
+    assert both["width"] == one["width"]
+    words = re.sub(" +", " ", " ".join(re.findall(r">([^<>]+)</text>", both["svg"])))
+    assert re.search(r"A: Ada, bar, 1\.0 .*B: Ada, bar, 1\.6 ", words)
+    assert both["svg"].count("<svg x=") == 4
+    across = [float(x) for x in re.findall(r'<svg x="([\d.]+)" y=', both["svg"])]
+    assert across[0] == across[2] < across[1] == across[3]  # two rows of two
+
+
 def test_the_animation_shows_every_height_once_on_the_way_up(driver):
     svg = script(driver, "return m.film();")
     assert svg.count("<animate ") == HEIGHTS

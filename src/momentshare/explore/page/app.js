@@ -490,8 +490,11 @@ function shownWords() {
 function panelSheet(id) {
   const head = page.info.heads[state.head];
   const title = `${find(`${id}-head`).textContent}${["sum", "fibre"].includes(id) ? `: ${inSentence(head)}` : ""}`;
-  let pieces = [.../** @type {NodeListOf<SVGSVGElement>} */ (document.querySelectorAll(`#${id}-figure svg`))].map((svg) => ({
+  const states = [...document.querySelectorAll(`#${id}-figure h3`)].map((h) => h.textContent ?? "");
+  /** @type {import("./takeaway.js").Piece[]} */
+  let pieces = [.../** @type {NodeListOf<SVGSVGElement>} */ (document.querySelectorAll(`#${id}-figure svg`))].map((svg, k) => ({
     svg: new XMLSerializer().serializeToString(svg),
+    label: k % 2 === 0 ? states[k / 2] : undefined,
     width: Number(svg.getAttribute("width")),
     height: Number(svg.getAttribute("height")),
   }));

@@ -452,7 +452,9 @@ function forces(seen, put, metres, view, width, spots) {
   }
   const end = tip(sideways, vertical);
   out.push(arrow(hand, end, { stroke: INK, "stroke-width": 3 }));
-  out.push(halo(end[0] + 8, end[1] + (vertical > 0 ? 12 : -2), `${fixed(seen.size)} N`, "start", 700));
+  // On the side to which it leans, clear of the vertical part.
+  const lean = sideways < 0 ? -1 : 1;
+  out.push(halo(end[0] + 8 * lean, end[1] + (vertical > 0 ? 12 : -2), `${fixed(seen.size)} N`, lean > 0 ? "start" : "end", 700));
   return out.join("");
 }
 

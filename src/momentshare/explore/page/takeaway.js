@@ -20,6 +20,7 @@ const CAUTION = "Model estimate, not a measurement; not medical or coaching advi
  * @property {string} svg
  * @property {number} width
  * @property {number} height
+ * @property {string} [label]  stands above a row that begins with this drawing
  */
 
 /**
@@ -47,11 +48,17 @@ export function keyWords(names) {
  * @returns {Piece}
  */
 export function sheet(pieces, title, caption) {
-  const width = Math.max(520, ...pieces.map((p) => p.width), pieces.length === 2 ? pieces[0].width + pieces[1].width + 16 : 0) + 24;
+  const width = Math.max(520, ...pieces.map((p) => p.width), pieces.length > 1 ? pieces[0].width + pieces[1].width + 16 : 0) + 24;
   const parts = [];
   let [x, y, deep] = [12, 40, 0];
   for (const piece of pieces) {
     if (x > 12 && x + piece.width > width) [x, y, deep] = [12, y + deep + 14, 0];
+    if (piece.label) {
+      for (const words of wrapped(piece.label, width - 24, 13)) {
+        parts.push(text(12, y + 12, words, { "font-weight": 600 }));
+        y += 20;
+      }
+    }
     parts.push(piece.svg.replace("<svg ", `<svg x="${short(x)}" y="${short(y)}" `));
     x += piece.width + 16;
     deep = Math.max(deep, piece.height);
