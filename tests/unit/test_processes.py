@@ -15,6 +15,8 @@ from tests.process_tree import family, needs_proc, running, until
 
 import momentshare
 from momentshare import processes
+from momentshare._kernels import cores
+from momentshare._kernels.compiling import private_folder
 from momentshare.errors import ProcessError, UnknownNameError
 from momentshare.processes import IN_FLIGHT, ONE_THREAD, child_command, on_processes
 
@@ -50,6 +52,30 @@ def test_a_task_that_ends_its_process_takes_no_other_with_it():
     tasks = [(0, ("1 + 1",)), (1, ("__import__('os')._exit(3)",)), (2, ("2 + 2",))]
     with closing(on_processes(eval, tasks, 1)) as answers:
         assert sorted(answers) == [(0, 2), (1, None), (2, 4)]
+
+
+@pytest.mark.parametrize("left", ["all answers", "the first answer"])
+def test_processes_serve_where_there_is_neither_fork_nor_a_group_of_processes(monkeypatch, left):
+    """What Windows lacks is not asked for: no fork, no groups, no users, no set of cores."""
+    for name in ("fork", "killpg", "getpgrp", "setsid", "getuid", "sched_getaffinity"):
+        monkeypatch.delattr(os, name, raising=False)
+    children = []
+    real = subprocess.Popen
+
+    def noted(*given, **named):
+        children.append(real(*given, **named))
+        return children[-1]
+
+    monkeypatch.setattr(subprocess, "Popen", noted)
+    tasks = [(n, (f"{n} + 1",)) for n in range(6)]
+    with closing(on_processes(eval, tasks, 2)) as answers:
+        found = dict(answers) if left == "all answers" else dict([next(answers)])
+    assert found == {n: n + 1 for n in found}
+    assert len(found) == (6 if left == "all answers" else 1)
+    assert children
+    assert until(lambda: all(child.poll() is not None for child in children), 10.0)
+    assert cores() >= 1
+    assert private_folder().is_dir()
 
 
 def test_an_error_of_a_task_comes_back_with_its_story():

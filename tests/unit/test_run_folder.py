@@ -8,6 +8,7 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -162,6 +163,27 @@ def test_a_lock_file_that_went_between_opening_and_locking_is_no_lock(tmp_path, 
         assert path.stat().st_ino == seen[1] != seen[0]
         with pytest.raises(lock.HeldError), lock.held(path):
             pass
+    assert not path.parent.exists()
+
+
+def test_a_lock_file_that_cannot_go_while_open_goes_once_it_is_closed(tmp_path, monkeypatch):
+    """As on Windows, where an open file stays."""
+    path, real, closed = tmp_path / "c" / "lock", Path.unlink, []
+
+    def close(handle):
+        closed.append(handle)
+        os.close(handle)
+
+    def unlink(file, *given, **named):
+        if not closed:
+            raise PermissionError(13, "open elsewhere", str(file))
+        real(file, *given, **named)
+
+    monkeypatch.setattr(Path, "unlink", unlink)
+    monkeypatch.setattr(lock, "os", SimpleNamespace(**{**vars(os), "name": "nt", "close": close}))
+    with lock.held(path):
+        assert path.exists()
+    assert closed
     assert not path.parent.exists()
 
 
