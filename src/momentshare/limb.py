@@ -28,7 +28,7 @@ from momentshare.matching import (
 )
 from momentshare.model.numbers import Numbers
 from momentshare.muscle.capacity import HeadState, head_state
-from momentshare.muscle.curves import curve_set
+from momentshare.muscle.curves import CurveName, curve_set
 from momentshare.paths import Paths, paths
 from momentshare.posture import Posture, posture_from_angles
 from momentshare.skeleton import Skeleton, build_skeletons
@@ -102,7 +102,7 @@ class LimbOptions:
     'thelen2003'
     """
 
-    curves: str = "degroote2016"
+    curves: CurveName = "degroote2016"
     elastic_tendon: bool = False
     passive: bool = True
 

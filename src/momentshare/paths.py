@@ -18,7 +18,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
@@ -99,7 +99,7 @@ def paths(
     posture: Posture,
     *,
     limb: NDArray[np.intp] | None = None,
-    method: str = "auto",
+    method: Literal["auto", "compiled", "numpy"] = "auto",
     threads: int | None = None,
 ) -> Paths:
     """Compute the paths of every head for a batch of postures.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from momentshare.balance import Lateral
 from momentshare.errors import InputError
@@ -75,7 +75,7 @@ def processed_trial(
     limb: Limb,
     *,
     frames: int | None = None,
-    side: str | None = None,
+    side: Literal["right", "left"] | None = None,
 ) -> tuple[ProcessedTrial, Calibration | None]:
     """Read and check one trial.
 

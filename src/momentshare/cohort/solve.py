@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -160,7 +160,7 @@ def _outcomes(
     side = study.file.trial[number - 1].side
     found = [arm_outcomes(study, number, trial, setup, solved, side).assign(arm="studied")]
     if study.file.statistics.both_arms:
-        other = "left" if side == "right" else "right"
+        other: Literal["left", "right"] = "left" if side == "right" else "right"
         try:
             mirror, _ = processed_trial(study, number, solved.cases[0].prepared.limb, side=other)
             beside = replace(setup, tasks=trial_tasks(study, number, mirror))

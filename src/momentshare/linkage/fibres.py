@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
     from momentshare.linkage.lines import LinkagePaths
     from momentshare.linkage.schema import Linkage, LinkageHead
+    from momentshare.muscle.curves import CurveName
 
     Floats = NDArray[np.float64]
 
@@ -56,7 +57,7 @@ class Fibres:
 
 
 def linkage_fibres(
-    linkage: Linkage, angles: Floats, found: LinkagePaths, *, moving: bool, curves: str
+    linkage: Linkage, angles: Floats, found: LinkagePaths, *, moving: bool, curves: CurveName
 ) -> Fibres:
     """Compute the capacity of every head.
 

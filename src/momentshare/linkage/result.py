@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from momentshare.linkage.lines import LinkagePaths
     from momentshare.linkage.pose import LinkagePoses
     from momentshare.linkage.schema import Linkage
+    from momentshare.muscle.curves import CurveName
     from momentshare.sharing import Sharing
 
     Floats = NDArray[np.float64]
@@ -66,7 +67,7 @@ class LinkageResult:
     """
 
     linkage: Linkage
-    curves: str
+    curves: CurveName
     time: Floats | None
     angles: Floats
     poses: LinkagePoses

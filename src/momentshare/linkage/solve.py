@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
     from momentshare.linkage.lines import LinkagePaths
     from momentshare.linkage.schema import Linkage
+    from momentshare.muscle.curves import CurveName
 
     Floats = NDArray[np.float64]
 
@@ -38,7 +39,7 @@ def solve_linkage(
     loads: EndLoad | Sequence[EndLoad] = (),
     moments: Mapping[str, ArrayLike] | None = None,
     criterion: Criterion | None = None,
-    curves: str = "degroote2016",
+    curves: CurveName = "degroote2016",
 ) -> LinkageResult:
     """Share the net joint moments of a linkage among its heads.
 

@@ -9,7 +9,7 @@ constant is altered by ``dataclasses.replace(DeGrooteCurves(), passive_strain=0.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Literal, Protocol, TypeAlias
 
 import numpy as np
 
@@ -21,6 +21,9 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
 __all__ = ["CURVE_SETS", "CurveSet", "DeGrooteCurves", "ThelenCurves", "curve_set"]
+
+
+CurveName: TypeAlias = Literal["degroote2016", "thelen2003"]
 
 
 class CurveSet(Protocol):

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING, Literal, get_args
+from typing import TYPE_CHECKING, Literal, TypeAlias, get_args
 
 import numpy as np
 
@@ -40,7 +40,9 @@ __all__ = [
     "posture_strength",
 ]
 
-DEFINITIONS = ("braced", "balanced")
+Definition: TypeAlias = Literal["braced", "balanced"]
+
+DEFINITIONS: tuple[Definition, ...] = ("braced", "balanced")
 """How the other rows are treated; see the module's text."""
 
 Mode = Literal["isometric", "concentric", "eccentric"]
@@ -142,7 +144,7 @@ def joint_strength(
     posture: Posture,
     direction: str,
     *,
-    others: str = "braced",
+    others: Definition = "braced",
     speed: float = 0.0,
     rows: tuple[str, ...] = BALANCED,
 ) -> NDArray[np.float64]:
@@ -193,7 +195,7 @@ def posture_strength(
     state: HeadState,
     direction: str,
     *,
-    others: str = "braced",
+    others: Definition = "braced",
     rows: tuple[str, ...] = BALANCED,
 ) -> NDArray[np.float64]:
     """Greatest moment from paths and head states already computed; see :func:`joint_strength`."""

@@ -27,6 +27,7 @@ from momentshare.inputs import MOMENTS, csv_rows, read_text, shown
 from momentshare.posture import Posture, posture_from_angles
 from momentshare.strength.capacity import (
     DEFINITIONS,
+    Definition,
     StrengthTest,
     joint_strength,
 )
@@ -119,7 +120,7 @@ def corrected_utilisation(
     *,
     postures: Sequence[Posture] | None = None,
     task_speed: float = 0.0,
-    definitions: Iterable[str] = DEFINITIONS,
+    definitions: Iterable[Definition] = DEFINITIONS,
 ) -> pd.DataFrame:
     """Utilisation in the task's own posture, with the bias of the test's posture.
 
@@ -135,7 +136,7 @@ def corrected_utilisation(
         Posture of each moment, without batch axes, instead of ``angles``.
     task_speed : float
         Speed of the joint in the direction of the moment during the task [rad/s].
-    definitions : iterable of str
+    definitions : iterable of {"braced", "balanced"}
         Which of :data:`DEFINITIONS`; each gives a line that names it.
 
     Returns

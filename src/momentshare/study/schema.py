@@ -9,7 +9,7 @@ import math
 import unicodedata
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import TYPE_CHECKING, Annotated, Literal, get_args
+from typing import TYPE_CHECKING, Annotated, Literal, cast, get_args
 
 from pydantic import (
     AfterValidator,
@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 
     from momentshare.balance import Criterion
     from momentshare.limb import LimbOptions, MeasuredStrength
+    from momentshare.muscle.curves import CurveName
     from momentshare.person import Person
 
 __all__ = [
@@ -360,7 +361,9 @@ class SettingsEntry(Entry):
         from momentshare.limb import LimbOptions
 
         return LimbOptions(
-            curves=self.curves, elastic_tendon=self.elastic_tendon, passive=self.passive_force
+            curves=cast("CurveName", self.curves),
+            elastic_tendon=self.elastic_tendon,
+            passive=self.passive_force,
         )
 
     def criterion(self) -> Criterion:

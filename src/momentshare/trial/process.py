@@ -157,7 +157,7 @@ def process_trial(
     skeleton: Skeleton,
     processing: Processing | None = None,
     *,
-    side: str = "right",
+    side: Literal["right", "left"] = "right",
     load: float | None = None,
     one_bar: bool = True,
     trunk_angle: float = 0.0,
