@@ -384,7 +384,9 @@ def _mark(
     return keys_text(found)
 
 
-def strength_keys(limits: Limits, direction: str, claim: str, kind: LiftKind | None = None) -> str:
+def strength_keys(
+    limits: Limits, direction: str, *claims: str, kind: LiftKind | None = None
+) -> str:
     """Keys of the limits that concern the strength of a direction.
 
     Parameters
@@ -392,13 +394,13 @@ def strength_keys(limits: Limits, direction: str, claim: str, kind: LiftKind | N
     limits : Limits
     direction : str
         One of :data:`momentshare.directions.DIRECTIONS`.
-    claim : {"size", "order"}
-        Whether a moment is meant as it is, or compared with that in another posture.
+    *claims : {"size", "order"}
+        Whether a moment is meant as it is, or compared with that in another posture, or both.
     kind : LiftKind, optional
         The lift that it is compared with.
     """
-    kinds = (kind or LiftKind(),)
-    return keys_text(limits.at(f"strength_{direction}", kinds=kinds, claim=claim))
+    name, kinds = f"strength_{direction}", (kind or LiftKind(),)
+    return keys_text(row for claim in claims for row in limits.at(name, kinds=kinds, claim=claim))
 
 
 def with_strength_limits(
@@ -422,15 +424,9 @@ def with_strength_limits(
     """
     claims = ("size", "order") if "test_posture_bias" in table else ("size",)
     names = table["condition"] if "condition" in table else [""] * len(table)
+    pairs = list(zip(table["direction"].astype(str), names, strict=True))
     found = {
-        pair: " ".join(
-            dict.fromkeys(
-                " ".join(
-                    strength_keys(limits, pair[0], claim, kinds.get(pair[1])) for claim in claims
-                ).split()
-            )
-        )
-        for pair in dict.fromkeys(zip(table["direction"].astype(str), names, strict=True))
+        (direction, name): strength_keys(limits, direction, *claims, kind=kinds.get(name))
+        for direction, name in dict.fromkeys(pairs)
     }
-    keys = [found[p] for p in zip(table["direction"].astype(str), names, strict=True)]
-    return table.assign(limit=keys)
+    return table.assign(limit=[found[pair] for pair in pairs])

@@ -41,6 +41,7 @@ from momentshare.report.figures.study import conditions as conditions_module
 from momentshare.report.figures.study import heads as heads_module
 from momentshare.report.figures.study import order as order_module
 from momentshare.report.figures.study import write
+from momentshare.report.figures.study.joint_titles import order_title
 from momentshare.report.text.study_opening import verdict_table
 from momentshare.report.writing.study import write_results
 
@@ -472,6 +473,15 @@ def test_titles_of_moments_state_an_order_that_holds_for_everyone(tables):
         assert said[4] == everyone + (
             " and under every treatment of the lateral force" if unit == "N·m" else ""
         )
+
+
+def test_a_condition_without_a_number_has_no_part_in_a_title():
+    known, none = np.array([[3.0], [4.0]]), np.full((2, 1), np.nan)
+    own = {"a": known, "b": known + 2.0, "c": none, "d": known[:1]}
+    assert order_title({"peak": own}, "N·m") == "Peak is larger in 'b' than in 'a', by 2 N·m"
+    assert order_title({"peak": {"a": known, "c": none}}, "N·m") == ""
+    turned = {"a": known, "b": known[::-1]}
+    assert order_title({"peak": turned}, "N·m") == ""  # not for everyone
 
 
 def test_the_title_of_the_lateral_force_states_the_free_ratio(tables):

@@ -108,7 +108,7 @@ class _Marks:
     def keys(self, directions: Iterable[str], claim: str, condition: str = "") -> str:
         """Keys that concern any of the directions, as sizes or in a comparison of postures."""
         kind = self.kinds.get(condition)
-        found = " ".join(strength_keys(self.limits, name, claim, kind) for name in directions)
+        found = " ".join(strength_keys(self.limits, name, claim, kind=kind) for name in directions)
         self.used += found.split()
         return " ".join(dict.fromkeys(found.split()))
 

@@ -56,7 +56,7 @@ def bias_table(
     for (condition, direction), part in known.groupby(["condition", "direction"], sort=False):
         low, high = float(part[_BIAS].min()), float(part[_BIAS].max())
         kind = (kinds or {}).get(str(condition))
-        limit = strength_keys(limits, str(direction), "order", kind) if limits else ""
+        limit = strength_keys(limits, str(direction), "order", kind=kind) if limits else ""
         verdict = "harder" if low > 1.0 else "easier" if high < 1.0 else "turns"
         causes = [
             name

@@ -75,6 +75,12 @@ def _everyone(solved: Solved, *, treatments: bool) -> str:
     return f", {' and '.join(parts)}" if parts else ""
 
 
+def _known(values: Floats) -> Floats:
+    """Values without frames that have none; one that is not a number where no frame has."""
+    known = values[np.isfinite(values)]
+    return known if known.size else np.full(1, np.nan)
+
+
 def moments_title(solved: Solved) -> str:
     """State the widest order in a peak moment that holds for everyone under every treatment."""
     values: dict[str, dict[str, Floats]] = {}
@@ -83,7 +89,7 @@ def moments_title(solved: Solved) -> str:
         own = values.setdefault(f"peak {row_named(row).positive.words}", {})
         for condition in solved.conditions:
             table = [
-                [np.nanmax(result.moments[:, at]) for _, result in solved.get(condition, mode)]
+                [_known(result.moments[:, at]).max() for _, result in solved.get(condition, mode)]
                 for mode in solved.modes
             ]
             if all(len(line) == solved.people for line in table):
@@ -100,8 +106,8 @@ def arms_title(solved: Solved) -> str:
         own = values.setdefault(f"the greatest arm of a weight for {row_named(row).label}", {})
         for condition in solved.conditions:
             arms = [
-                100.0 * case.prepared.demand.gravity_arms[case.prepared.lift.reachable, at].max()
-                for case, _ in solved.any(condition)
+                100.0 * _known(p.demand.gravity_arms[p.lift.reachable, at]).max()
+                for p in (case.prepared for case, _ in solved.any(condition))
             ]
             if len(arms) == solved.people:
                 own[condition] = np.array(arms)[:, None]
@@ -116,7 +122,7 @@ def ratio_title(solved: Solved, mode: str) -> str:
     """
     own: dict[str, Floats] = {}
     for condition in solved.conditions:
-        ratios = [np.nanmean(result.lateral_ratio) for _, result in solved.get(condition, mode)]
+        ratios = [_known(r.lateral_ratio).mean() for _, r in solved.get(condition, mode)]
         if len(ratios) == solved.people:
             own[condition] = np.array(ratios)[:, None]
     told = order_title({f"the {mode} lateral ratio": own}, "", 2)
