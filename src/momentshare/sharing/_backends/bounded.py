@@ -84,7 +84,7 @@ def solve_bounded(
         open_ = open_[moves]
     if np.isinf(problem.exponent):  # no proof of its own, so the search has to have ended
         raw.status[open_] = Status.UNCERTIFIED
-    raw = proved(problem, raw)
+    raw = proved(problem, raw, place == LOOSE)
     left = np.flatnonzero((raw.status == Status.UNCERTIFIED) & ~problem.invalid)
     if left.size == 0 or find_spec("cvxpy") is None:
         return raw, False
@@ -93,35 +93,48 @@ def solve_bounded(
     return replaced(raw, left[better], again.take(better)), True
 
 
-def proved(problem: Problem, raw: RawSharing) -> RawSharing:
+def proved(problem: Problem, raw: RawSharing, loose: NDArray[np.bool_]) -> RawSharing:
     """Certify answers found with some values held, the choice of those values included.
 
-    A value that brings a shortfall nearer is at its bound whatever effort says, as a head that
-    does so is: multipliers move along what is missing until they agree.
+    Answers have the certificate of the problem in which the values that are not ``loose`` are
+    held. It is that of the whole where each is at a bound that it pushes against; the others are
+    certified anew. A value that brings a shortfall nearer is at its bound whatever effort says, as
+    a head that does so is: multipliers move along what is missing until they agree.
     """
-    found = np.flatnonzero(np.isin(raw.status, (Status.SOLVED, Status.SHORTFALL)))
-    if found.size == 0 or np.isinf(problem.exponent):
+    found = np.isin(raw.status, (Status.SOLVED, Status.SHORTFALL))
+    if np.isinf(problem.exponent) or not found.any():
         return raw
-    part = problem.take(found)
-    some = raw.take(found)
-    short = some.status == Status.SHORTFALL
-    rows = row_sizes(part.arms * part.capacity[:, None, :])
-    along = some.unmet / rows**2
-    nearer, most = _nearer(part, some, rows)
-    effort = np.einsum("fj,fjk->fk", some.multipliers, part.columns)
+    rows = row_sizes(problem.arms * problem.capacity[:, None, :])
+    short = raw.status == Status.SHORTFALL
+    effort = np.einsum("fj,fjk->fk", raw.multipliers, problem.columns)
+    nearer, most = _nearer(problem, raw, rows)
+    pushing = loose | (
+        _pushes(problem, raw, effort) & (~short[:, None] | _pushes(problem, raw, nearer))
+    )
+    left = np.flatnonzero(found & ~pushing.all(axis=1))
+    if left.size == 0:
+        return raw
     with np.errstate(divide="ignore", invalid="ignore"):
         needed = np.where(np.abs(nearer) > PRICED * most, -effort / nearer, 0.0)
-    needed = np.where(short, needed.max(axis=1, initial=0.0), 0.0)[:, None]
+    needed = np.where(short, needed.max(axis=1, initial=0.0), 0.0)[left, None]
+    some = raw.take(left)
     again = certify(
-        part,
+        problem.take(left),
         some.activation,
-        some.multipliers + needed * along,
+        some.multipliers + needed * (raw.unmet / rows**2)[left],
         some.free_values,
-        short,
+        short[left],
         held=some.held + needed * some.parted,
         parted=some.parted,
     )
-    return replaced(raw, found, again)
+    return replaced(raw, left, again)
+
+
+def _pushes(problem: Problem, raw: RawSharing, price: FloatArray) -> NDArray[np.bool_]:
+    """Whether every value is where a price, of effort or of nearness, draws it to."""
+    value = raw.free_values
+    high, low = value >= problem.upper, value <= problem.lower
+    return ((price <= 0.0) | high) & ((price >= 0.0) | low)
 
 
 def _guess(problem: Problem) -> IntArray:
