@@ -283,6 +283,16 @@ def table(problem, frames, rounds):
     if smooth:
         ours("ours, 1 core, chained", order, threads=1)
         ours("ours, 2 cores, chained", order, threads=2)
+    given = arms[mixed], capacity[mixed], moments[mixed]
+    for cores in (1, 2, 16):
+        if cores <= (os.cpu_count() or 1):
+            solver = Solver(heads=arms.shape[2])
+            runs[f"arrays reused, {cores} cores, cold"] = (
+                mixed,
+                lambda solver=solver, cores=cores: (
+                    solver.solve(*given, threads=cores, chain=False).activation
+                ),
+            )
     ours("ours, NumPy form", shuffled[:2000], method="numpy")
     few = shuffled[:500]
     runs["ours, one call a frame"] = (

@@ -242,7 +242,7 @@ def _bodies(reader: FolderReader, names: Collection[str]) -> dict[str, Body]:
     numbers: dict[tuple[str, str], Number] = {}
     for place, row in reader.table("bodies.csv", BodyEntry):
         dimension = "mass" if row.quantity == "mass" else "length"
-        number = reader.attempt(place, partial(number_of, row, dimension))
+        number = reader.attempt(place, partial(Number.read, row, dimension))
         if number is None:
             reader.refuse("bodies.csv", row.model_dump())
         if row.body not in names and not reader.may_hold("joints.csv", body=row.body):
@@ -274,18 +274,6 @@ def _bodies(reader: FolderReader, names: Collection[str]) -> dict[str, Body]:
             continue
         found[name] = Body(name=name, mass=mass, centre=parts["centre"], radii=parts["radius"])
     return found
-
-
-def number_of(row: BodyEntry, dimension: str) -> Number:
-    """Convert a checked row; raise ``ValueError`` when the unit does not fit."""
-    return Number(
-        value=to_si(row.value, row.unit, dimension),
-        spread=to_si(row.spread, row.unit, dimension),
-        unit=row.unit,
-        source=row.source,
-        kind=row.kind,
-        note=row.note,
-    )
 
 
 def _require_body(reader: FolderReader, place: str, body: str, names: Collection[str]) -> None:

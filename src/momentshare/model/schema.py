@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Collection, Mapping
     from pathlib import Path
 
+    from momentshare.model.number_row import NumberRow
     from momentshare.sources import Reference
 
 __all__ = [
@@ -306,7 +307,7 @@ class Number:
     note: str = ""
 
     @classmethod
-    def read(cls, row: QuantityRow | HeadRow | InertiaRow, dimension: str) -> Number:
+    def read(cls, row: NumberRow, dimension: str) -> Number:
         """Convert a checked row; raise ``ValueError`` when the unit does not fit."""
         return cls(
             value=to_si(row.value, row.unit, dimension),
