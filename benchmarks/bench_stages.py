@@ -58,7 +58,7 @@ def first_frames(lift, frames):
         elbow_flexion=lift.posture.elbow_flexion[:frames],
         forearm_rotation=lift.posture.forearm_rotation[:frames],
     )
-    names = ("fraction", "height", "hand", "elbow", "reachable", "gap")
+    names = ("fraction", "height", "shoulder", "hand", "elbow", "reachable", "gap")
     return replace(lift, posture=posture, **{name: getattr(lift, name)[:frames] for name in names})
 
 

@@ -205,14 +205,21 @@ def _compiled(
         np.ascontiguousarray(posture.forearm_rotation),
     )
 
+    most = max(1, int(np.diff(limbs.first_step).max()))
+
     def run(first: int, last: int) -> None:
+        room = [
+            np.zeros((6, 3, 3)), np.zeros((6, 3)), np.empty((limbs.site_level.size, 3)),
+            *(np.empty((limbs.surface_level.size, 3)) for _ in range(2)),
+            *(np.empty((most, 3)) for _ in range(3)), np.empty(most, dtype=np.bool_),
+        ]  # fmt: skip
         trace_frames(
             limbs.first_line, limbs.first_step, limbs.kind, limbs.item, limbs.sense,
             limbs.site_level, limbs.surface_level, limbs.surface_bearer, limbs.site,
             limbs.centre, limbs.axis, limbs.radius, limbs.largest_turn,
             limbs.humerus_length, limbs.forearm_axis, limbs.radial_head,
             limb, place, base_rotation, base_origin, *given,
-            first, last, SWEEPS, SETTLED, *out.values(),
+            first, last, SWEEPS, SETTLED, *out.values(), *room,
         )  # fmt: skip
 
     in_chunks(run, count, threads, least=_CHUNK)
