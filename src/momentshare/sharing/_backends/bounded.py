@@ -84,7 +84,9 @@ def solve_bounded(
         open_ = open_[moves]
     if np.isinf(problem.exponent):  # no proof of its own, so the search has to have ended
         raw.status[open_] = Status.UNCERTIFIED
-    raw = proved(problem, raw, place == LOOSE)
+    loose = place == LOOSE
+    loose[open_] = False  # the search has not ended, and their places are not those of the answer
+    raw = proved(problem, raw, loose)
     left = np.flatnonzero((raw.status == Status.UNCERTIFIED) & ~problem.invalid)
     if left.size == 0 or find_spec("cvxpy") is None:
         return raw, False
