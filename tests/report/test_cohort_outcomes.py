@@ -108,6 +108,19 @@ def test_up_and_down_and_both_arms_are_told_of_the_whole_lift():
             assert row["difference"] == pytest.approx(means[pair[0]] - means[pair[1]])
 
 
+def test_a_person_measured_on_either_side_counts_once():
+    """Some trials of the right arm, some of the left: their mean is the person's."""
+    own = own_means()
+    mine = (own["person"] == "A") & (own["arm"] == "studied")
+    left = own[mine].assign(side="left", value=own.loc[mine, "value"] + 3.0)
+    file = SimpleNamespace(statistics=StatisticsEntry(), condition=[], published=[])
+    result = SimpleNamespace(study=SimpleNamespace(file=file), counted=())
+    found = outcome_tables(pd.concat([own, left]), result, "measured")["outcomes"]
+    one_side = outcome_tables(own, result, "measured")["outcomes"]
+    assert list(found["people"]) == list(one_side["people"])
+    assert (found["mean"] - one_side["mean"]).to_numpy() == pytest.approx(1.5 / 5)
+
+
 def test_what_was_named_stands_first_and_nothing_named_is_said():
     _, _, found = section()
     assert isinstance(found.blocks[0], Paragraph)

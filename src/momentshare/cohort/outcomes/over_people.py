@@ -49,7 +49,7 @@ def outcome_tables(own: pd.DataFrame, result: CohortResult, mode: str) -> dict[s
         return {}
     statistics = result.study.file.statistics
     confidence = statistics.confidence
-    studied = own[own["arm"] == "studied"]
+    studied = _over_sides(own[own["arm"] == "studied"])
     shown = studied[studied["lateral"].isin([mode, NO_TREATMENT])]
     tables = {
         "outcomes": _with_unit(_over_people(studied, confidence)),
@@ -76,6 +76,12 @@ def outcome_tables(own: pd.DataFrame, result: CohortResult, mode: str) -> dict[s
         paired_table(_without_heads(both), "side", ("right", "left"), confidence)
     )
     return tables
+
+
+def _over_sides(own: pd.DataFrame) -> pd.DataFrame:
+    """Mean over both arms of a person of whom some trials are of the right, some of the left."""
+    keys = ["person", *_KEYS]
+    return own.groupby(keys, sort=False, observed=True)["value"].mean().reset_index()
 
 
 def _without_heads(own: pd.DataFrame) -> pd.DataFrame:
