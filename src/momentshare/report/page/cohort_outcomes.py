@@ -60,8 +60,8 @@ def every_outcome(
     """Show every outcome by condition, factors, up against down, arm against arm."""
     confidence = _confidence(result)
     blocks: list[Block] = []
-    first = ["outcome_moments"] if "outcomes_named" in pictures else []
-    for name in ("outcomes", *first, "outcome_power", "outcome_fibres"):
+    moments = ["outcome_moments"] if "outcomes_named" in pictures else []
+    for name in ("outcomes", *moments, "outcome_power", "outcome_fibres"):
         blocks += captioned(name, pictures)
     blocks += _by_condition(summary)
     factors = summary.tables.get("factors")
