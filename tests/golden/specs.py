@@ -201,7 +201,6 @@ def _lab_tables() -> dict[str, Table]:
             scale_by=("outcome",),
             loose=_MODEL,
         ),
-        "untested": table("condition", "lateral", "head"),
         "outcomes": table(
             "condition", "lateral", "phase", "outcome", "item", scale_by=("outcome",)
         ),
