@@ -81,7 +81,7 @@ def seeded(number, people=1):
     values = {
         "settings": {
             "exponent": float("inf") if rng.random() < 0.1 else exponent,
-            "weights": rng.choice(["volume", "none"]),
+            "weights": rng.choice(["area", "volume", "none"]),
             "lateral": rng.choice([["free"], ["zero", "free"], ["measured", "zero"]]),
             "hand_couples": rng.choice(["zero", "zero", "free"]),
             "balance_forearm": rng.random() < 0.2,

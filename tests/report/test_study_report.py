@@ -120,9 +120,12 @@ def foremost(table):
     active = table["difference"] * table["head"].map(volume)
     np.testing.assert_allclose(table["active_volume_cm3"], active, rtol=1e-5)
     row = table.loc[active.idxmax()]
+    head = head_label(row["head"])
+    head = f"{head}," if "," in head else head
     return (
-        f"in the {head_label(row['head'])} '{row['condition']}' is above '{row['other']}' by "
-        f"{counted(round(100 * row['difference']), 'point')} (lateral force {row['lateral']})"
+        f"'{row['condition']}' activates the {head} "
+        f"{counted(round(100 * row['difference']), 'point')} more than '{row['other']}' "
+        f"(lateral force {row['lateral']})"
     )
 
 

@@ -160,9 +160,11 @@ def _busiest(study: StudyResult) -> str:
 
 
 def _order(row: pd.Series) -> str:
+    head = head_label(str(row["head"]))
+    head += "," if "," in head else ""
     return (
-        f"in the {head_label(str(row['head']))} '{row['condition']}' is above '{row['other']}' by "
-        f"{points(row['difference'])} (lateral force {row['lateral']})"
+        f"'{row['condition']}' activates the {head} {points(row['difference'])} more than "
+        f"'{row['other']}' (lateral force {row['lateral']})"
     )
 
 
