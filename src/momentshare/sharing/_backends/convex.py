@@ -8,8 +8,8 @@ bounds it finds are then solved as linear equations, which restores full accurac
 from __future__ import annotations
 
 import math
-import threading
 from dataclasses import replace
+from functools import cache
 from importlib import import_module
 from importlib.util import find_spec
 from typing import TYPE_CHECKING, Any
@@ -61,14 +61,21 @@ def solve_convex(problem: Problem) -> RawSharing:
     )
 
 
-_known = threading.local()
+@cache
+def _models_of_threads() -> Any:
+    """Programmes by form, each thread its own; made when needed, since threads are slow to load."""
+    from threading import local
+
+    return local()
 
 
 def _model(problem: Problem) -> _Model:
     """Programmes for problems of this form; writing them down takes longer than solving one."""
     bounds = [np.isfinite(b).all(axis=0).tobytes() for b in (problem.lower, problem.upper)]
     form = (problem.rows, problem.heads, problem.facets, problem.exponent, *bounds)
-    models: dict[tuple[object, ...], _Model] = _known.__dict__.setdefault("models", {})
+    models: dict[tuple[object, ...], _Model] = _models_of_threads().__dict__.setdefault(
+        "models", {}
+    )
     if form not in models:
         if len(models) >= _FORMS:
             models.clear()
