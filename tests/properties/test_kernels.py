@@ -96,7 +96,7 @@ def compare(kind, start, end, centre, axis, radius, sense):
 
 
 @surfaces
-@settings(deadline=None, max_examples=300)
+@settings(deadline=None, max_examples=300, derandomize=True)
 @given(
     start=point,
     end=point,
@@ -114,7 +114,7 @@ def test_surfaces_agree_anywhere(kind, start, end, centre, axis, radius, sense):
 
 
 @surfaces
-@settings(deadline=None, max_examples=500)
+@settings(deadline=None, max_examples=500, derandomize=True)
 @given(
     radius=st.floats(0.01, 0.04),
     heights=st.tuples(height, height),
