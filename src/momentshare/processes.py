@@ -20,7 +20,7 @@ import sysconfig
 import tempfile
 import threading
 import traceback
-from contextlib import suppress
+from contextlib import closing, suppress
 from itertools import islice
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, TypeVar
@@ -30,7 +30,7 @@ from momentshare.errors import ProcessError
 if TYPE_CHECKING:
     from collections.abc import Callable, Generator, Iterable
 
-__all__ = ["child_command", "child_environment", "on_processes"]
+__all__ = ["child_command", "child_environment", "here_or_on_processes", "on_processes"]
 
 IN_FLIGHT = 2
 """Tasks assigned to each process at a time, so that neither tasks nor answers pile up."""
@@ -103,6 +103,20 @@ def _is_here(path: str) -> bool:
         return not path or os.path.realpath(path) == os.path.realpath(Path.cwd())
     except OSError:  # the current folder is gone
         return False
+
+
+def here_or_on_processes(
+    work: Callable[..., Answer],
+    tasks: Iterable[tuple[Key, tuple[Any, ...]]],
+    processes: int,
+) -> Generator[tuple[Key, Answer | None]]:
+    """Yield the key and the answer of each task: in this process if one is enough."""
+    if processes <= 1:
+        for key, values in tasks:
+            yield key, work(*values)
+        return
+    with closing(on_processes(work, tasks, processes)) as answers:
+        yield from answers
 
 
 def on_processes(

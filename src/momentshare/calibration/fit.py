@@ -57,20 +57,32 @@ _STRENGTH_SPREAD = 0.5
 
 _STRENGTH_BOUNDS = (np.log(0.5), np.log(8.0))
 
-_HANGING = ((5.0, 10.0), (5.0, 30.0))
-"""Elevation and elbow flexion of a hanging arm [deg]; forearm midway."""
+_HANGING = posture_from_angles(
+    elevation=np.radians([5.0, 5.0]),
+    elbow_flexion=np.radians([10.0, 30.0]),
+    forearm_rotation=np.pi / 3,
+)
+"""A hanging arm, elbow nearly straight and a little bent; forearm midway."""
 
 _LIMP, _LIMP_SIGMA = 0.045, 0.005
 """Passive force over maximal isometric force that a hanging arm may have, and one spread beyond it;
 assumed."""
 
-_ENDS = np.radians(
+_PLANES, _ELEVATIONS, _AXIALS = np.radians(
     [
         (0.0, 90.0, 60.0), (30.0, 90.0, 55.0), (0.0, 60.0, 60.0), (-30.0, 100.0, 45.0),
         (0.0, 90.0, -80.0), (60.0, 120.0, -80.0), (45.0, 145.0, -95.0), (80.0, 145.0, -80.0),
     ]
-)  # fmt: skip
-"""Plane, elevation and axial rotation near the ends of the latter [rad]."""
+).T  # fmt: skip
+
+_ENDS = posture_from_angles(
+    plane=_PLANES,
+    elevation=_ELEVATIONS,
+    axial=_AXIALS,
+    elbow_flexion=np.pi / 6,
+    forearm_rotation=np.pi / 3,
+)
+"""Postures near the ends of axial rotation."""
 
 _TURNED, _TURNED_SIGMA = 4.0, 0.5
 """Passive moment of axial rotation near its ends, about that of the forearm's weight [N·m], and
@@ -293,26 +305,13 @@ def _calibrated(
 
 def _hanging_factor(limb: Limb) -> NDArray[np.float64]:
     """Greatest passive force of each head, arm hanging, over its maximal isometric force."""
-    posture = posture_from_angles(
-        elevation=np.radians([e for e, _ in _HANGING]),
-        elbow_flexion=np.radians([f for _, f in _HANGING]),
-        forearm_rotation=np.pi / 3,
-    )
-    state = limb.capacity(limb.paths(posture).length)
+    state = limb.capacity(limb.paths(_HANGING).length)
     return np.asarray((state.passive_force / limb.greatest_isometric_force).max(axis=0))
 
 
 def _end_moment(limb: Limb) -> NDArray[np.float64]:
     """Passive moment of internal rotation near the ends of axial rotation [N·m]."""
-    plane, elevation, axial = _ENDS.T
-    posture = posture_from_angles(
-        plane=plane,
-        elevation=elevation,
-        axial=axial,
-        elbow_flexion=np.pi / 6,
-        forearm_rotation=np.pi / 3,
-    )
-    found = limb.paths(posture)
+    found = limb.paths(_ENDS)
     arms = found.moment_arms[..., ROWS.index("shoulder_internal_rotation"), :]
     return np.asarray(np.sum(arms * limb.capacity(found.length).passive_force, axis=-1))
 

@@ -14,7 +14,7 @@ from __future__ import annotations
 import os
 from contextlib import closing
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -25,7 +25,7 @@ from momentshare.directions import moment_direction
 from momentshare.errors import MomentshareError
 from momentshare.matching import GREATEST_FACTOR, PRIOR, TEST_ERROR
 from momentshare.model import load_model
-from momentshare.processes import on_processes
+from momentshare.processes import here_or_on_processes
 from momentshare.sharing import Status
 from momentshare.strength.needed import TaskFrames, needed_strength
 
@@ -159,12 +159,7 @@ def with_best_lifts(
     bare = replace(study, raised={})
     processes = min(workers or os.cpu_count() or 1, len(entries))
     tasks = ((number, (bare, entry)) for number, entry in entries.items())
-    answers: Any
-    if processes <= 1:
-        answers = ((number, laid_on_limb(*values)) for number, values in tasks)
-    else:
-        answers = on_processes(laid_on_limb, tasks, processes)
-    with closing(answers):
+    with closing(here_or_on_processes(laid_on_limb, tasks, processes)) as answers:
         for number, answer in answers:
             entry = entries[number]
             found[number] = answer or _fault(entry, "the process that worked on it died")

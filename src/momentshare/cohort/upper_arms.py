@@ -12,7 +12,7 @@ from momentshare.cohort.limbs import cohort_limbs
 from momentshare.cohort.measured import trial_calibration, trial_processing, trial_recording
 from momentshare.errors import MomentshareError
 from momentshare.model import load_model
-from momentshare.processes import on_processes
+from momentshare.processes import here_or_on_processes
 from momentshare.trial.motion.together import arm_paths
 from momentshare.trial.motion.upper_arm import fit_upper_arm
 
@@ -51,12 +51,7 @@ def with_upper_arms(
     processes = min(workers or os.cpu_count() or 1, len(people))
     found: dict[str, UpperArm] = {}
     tasks = ((k, (bare, name)) for k, name in enumerate(people))
-    answers = (
-        ((k, person_upper_arm(*values)) for k, values in tasks)
-        if processes <= 1
-        else on_processes(person_upper_arm, tasks, processes)
-    )
-    with closing(answers):
+    with closing(here_or_on_processes(person_upper_arm, tasks, processes)) as answers:
         for done, (k, arm) in enumerate(answers, start=1):
             if arm is not None:
                 found[people[k]] = arm
