@@ -1,6 +1,7 @@
 """Memory and time of a large cohort: solving, summing up, writing.
 
     python benchmarks/cohort_scale.py --trials 1200 [--workers 2] [--solve 6] [--limit-mb 2000]
+        [--figures] [--only write]
 
 ``--solve`` trials of the invented laboratory are solved in fact; each stage runs in a process of
 its own. The other trials are copies of these with people of their own and a little noise on every
@@ -197,6 +198,8 @@ def main():
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--limit-mb", type=float, default=2000.0)
     parser.add_argument("--figures", action="store_true", help="draw the figures too")
+    parser.add_argument("--only", choices=["sum up", "write"], help="one of the stages that read "
+                        "all trials; writing sums up too")  # fmt: skip
     parser.add_argument("--stage", help=argparse.SUPPRESS)
     parser.add_argument("--place", help=argparse.SUPPRESS)
     options = parser.parse_args()
@@ -206,7 +209,8 @@ def main():
     worst = 0.0
     print("stage    seconds     CPU  processes  resident MB  proportional MB")
     with tempfile.TemporaryDirectory(prefix="momentshare-scale-") as name:
-        for which in ("solve", "plant", "sum up", "write"):
+        last = [options.only] if options.only else ["sum up", "write"]
+        for which in ("solve", "plant", *last):
             command = [sys.executable, __file__, *sys.argv[1:], "--stage", which, "--place", name]
             with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
                 watch = Watch(process.pid)
