@@ -296,3 +296,72 @@ def test_a_study_written_out_is_left_as_it_is():
     found, faults = expanded(data, Path(), FIELDS)
     assert faults == []
     assert {k: found[k] for k in data} == data
+
+
+def test_a_row_counts_for_all_files_of_what_it_names(tmp_path):
+    """A load once a person, a side once a person, one take apart; a spreadsheet takes zeros off."""
+    (tmp_path / "d").mkdir()
+    for name in ("A_x_01", "A_x_02", "A_y_01", "B_x_01"):
+        (tmp_path / "d" / f"{name}.csv").write_text("")
+    (tmp_path / "t.csv").write_text(
+        "person,condition,take,load_kg,side,use,reason\n"
+        "A,,,50,left,,\nB,,,60,,,\n,y,,40,,,\nA,x,2,,,no,slipped\n"
+    )
+    found, faults = expanded(small(), tmp_path, FIELDS)
+    assert faults == []
+    rows = [(t["file"], t["load_kg"], t.get("side"), t.get("use")) for t in found["trial"]]
+    assert rows == [
+        ("d/A_x_01.csv", 50, "left", None),
+        ("d/A_x_02.csv", 50, "left", False),
+        ("d/A_y_01.csv", 40, "left", None),
+        ("d/B_x_01.csv", 60, None, None),
+    ]
+
+
+def small():
+    return {
+        "person": [{"name": "A"}, {"name": "B"}],
+        "condition": [{"name": "x"}, {"name": "y"}],
+        "files": [{"pattern": "d/{person}_{condition}_{take}.csv", "layout": "l"}],
+        "trials": "t.csv",
+    }
+
+
+@pytest.mark.parametrize(
+    ("row", "words"),
+    [
+        ("AA,x,,50", "t.csv: row 3: no file is of person 'AA'; did you mean 'A'"),
+        ("A,z,,50", "t.csv: row 3: no file is of person 'A', condition 'z'; known: x, y"),
+        ("B,y,,50", "row 3: no file is of person 'B', condition 'y'; correct it, or take out"),
+        ("A,x,9,50", "row 3: no file is of person 'A', condition 'x', take '9'; correct it"),
+    ],
+)
+def test_a_row_that_fits_no_file_is_an_error(tmp_path, row, words):
+    """Otherwise a trial that was to be left out would count, and a side be taken for the other."""
+    (tmp_path / "d").mkdir()
+    for name in ("A_x_1", "A_y_1", "B_x_1"):
+        (tmp_path / "d" / f"{name}.csv").write_text("")
+    (tmp_path / "t.csv").write_text(f"person,condition,take,load_kg\nA,x,,50\n{row}\n")
+    faults = expanded(small(), tmp_path, FIELDS)[1]
+    assert len(faults) == 1
+    assert words in faults[0]
+
+
+def test_static_trials_by_pattern_are_on_the_side_of_the_lifts(tmp_path):
+    (tmp_path / "d").mkdir()
+    for name in ("A_x_1", "B_x_1", "A_standing_1", "B_standing_1"):
+        (tmp_path / "d" / f"{name}.csv").write_text("")
+    (tmp_path / "t.csv").write_text("person,load_kg,side\nA,50,left\nB,50,\n")
+    block = {"pattern": "d/{person}_standing_{take}.csv", "layout": "s"}
+    found, faults = expanded(small() | {"static": [block]}, tmp_path, FIELDS)
+    assert faults == []
+    assert [t["file"] for t in found["trial"]] == ["d/A_x_1.csv", "d/B_x_1.csv"]
+    assert found["static"] == [
+        {"layout": "s", "person": "A", "file": "d/A_standing_1.csv", "side": "left"},
+        {"layout": "s", "person": "B", "file": "d/B_standing_1.csv", "side": "right"},
+    ]
+    named = {"person": "A", "file": "d/A_standing_1.csv", "layout": "s", "side": "right"}
+    found, faults = expanded(small() | {"static": [named]}, tmp_path, FIELDS)
+    assert found["static"] == [named]
+    assert len(faults) == 1
+    assert "'d/A_standing_1.csv' is of condition 'standing', which is not described" in faults[0]

@@ -8,8 +8,11 @@ before anything is checked, into the blocks that :mod:`~momentshare.cohort.schem
   of ``[[trial]]``. ``people`` may also be a table with ``file`` and ``pseudonyms``.
 - ``[[files]]``: ``pattern`` with ``{person}``, ``{condition}`` and any other name, ``layout``,
   ``more`` and any field of a trial. Every file that fits is a trial; rows of ``trials`` without a
-  ``file`` give the rest, such as ``load_kg``, and count for all files of their person and
-  condition; a row that also fills a column named as a placeholder counts for those files only.
+  ``file`` give the rest, such as ``load_kg``, and count for all files of what they name: a person,
+  a condition, and any column that is named as a placeholder. Of several rows the one that names
+  more counts. A row that fits no file is an error.
+- ``[[static]]``: ``pattern`` with ``{person}``, ``layout`` and any field of a static trial; the
+  side is that of the person's trials unless it is given.
 - ``[[maximal]]``: ``pattern`` with ``{person}`` and ``layout``; for every head of the layout the
   greatest level of the person's files is the maximum.
 - ``based_on`` of a layout: everything that the other layout says and this one does not.
@@ -23,7 +26,7 @@ import csv
 import re
 import unicodedata
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any, NamedTuple, cast
 
 from momentshare.errors import StudyError, nearest_name
 from momentshare.inputs import MOMENTS, csv_rows, read_text
@@ -62,6 +65,13 @@ _WORDS = {
 """Columns that hold text, whatever it looks like."""
 
 
+class _Row(NamedTuple):
+    """Cells of a row of a table, and its number in the file."""
+
+    number: int
+    cells: dict[str, Any]
+
+
 def expanded(
     data: dict[str, Any], folder: Path, trial_fields: Sequence[str]
 ) -> tuple[dict[str, Any], list[str]]:
@@ -89,26 +99,33 @@ def expanded(
     if isinstance(asked, dict):
         data["people"] = {k: v for k, v in asked.items() if k != "file"}
         asked = asked.get("file")
-    people = _table(asked, "people", folder, fields, faults)
+    people = [row.cells for row in _table(asked, "people", folder, fields, faults)]
     data["best_lift"] = [*data.get("best_lift", []), *_best_lifts(people, faults)]
     data["person"] = [*data.get("person", []), *people]
     _add_strengths(data, folder, faults)
     data["layout"] = _layouts(data.get("layout", []), faults)
     patterns = _blocks(data.pop("files", []), "files", faults)
     places = {name for block in patterns for name in _PLACE.findall(str(block["pattern"]))}
-    known = [*trial_fields, *sorted(places - {"person", "condition"})]
-    rows = _table(data.pop("trials", None), "trials", folder, known, faults)
-    whole = [row for row in rows if "file" in row]
-    partial = [row for row in rows if "file" not in row]
-    stated = [{k: v for k, v in row.items() if k in trial_fields} for row in whole]
+    free = sorted(places - {"person", "condition"} - set(trial_fields))
+    name = data.pop("trials", None)
+    rows = _table(name, "trials", folder, [*trial_fields, *free], faults, words=free)
+    whole = [row for row in rows if "file" in row.cells]
+    partial = [row for row in rows if "file" not in row.cells]
+    stated = [{k: v for k, v in row.cells.items() if k in trial_fields} for row in whole]
     trials = [*data.get("trial", []), *stated]
     maximal = _blocks(data.pop("maximal", []), "maximal", faults)
     efforts = {id(b): _fitting(b["pattern"], folder, "maximal", faults) for b in maximal}
-    others = {file for found in efforts.values() for file, _ in found}
+    static, standing = _static_files(data, folder, faults)
+    others = {file for found in efforts.values() for file, _ in found} | standing
+    idle = {row.number for row in partial}
     for block in patterns:
-        trials += _trials(block, partial, data, folder, trial_fields, others, faults)
+        trials += _trials(block, partial, data, folder, trial_fields, others, idle, faults)
     if partial and not patterns:
         faults.append("trials: rows without a file need a [[files]] block with a pattern; add one")
+    elif not faults:
+        faults += [_idle(str(name), row, free, data) for row in partial if row.number in idle]
+    if static or "static" in data:
+        data["static"] = [_with_side(entry, trials) for entry in static]
     data["trial"] = trials
     for block in maximal:
         data["maximal_contraction"] = [
@@ -149,9 +166,17 @@ def _blocks(value: Any, name: str, faults: list[str]) -> list[dict[str, Any]]:
 
 
 def _table(
-    value: Any, name: str, folder: Path, known: Sequence[str], faults: list[str]
-) -> list[dict[str, Any]]:
-    """Rows of a CSV file as the fields of blocks; empty cells are left out."""
+    value: Any,
+    name: str,
+    folder: Path,
+    known: Sequence[str],
+    faults: list[str],
+    words: Sequence[str] = (),
+) -> list[_Row]:
+    """Rows of a CSV file as the fields of blocks; empty cells are left out.
+
+    ``words`` are further columns that hold text.
+    """
     if value is None:
         return []
     if not isinstance(value, str):
@@ -177,7 +202,9 @@ def _table(
             )
             continue
         pairs = zip(head, cells, strict=False)
-        rows.append({k: _value(k, c.strip()) for k, c in pairs if c.strip() and k in known})
+        filled = {k: c.strip() for k, c in pairs if c.strip() and k in known}
+        typed = {k: c if k in words else _value(k, c) for k, c in filled.items()}
+        rows.append(_Row(number, typed))
     return rows
 
 
@@ -214,7 +241,7 @@ def _add_strengths(data: dict[str, Any], folder: Path, faults: list[str]) -> Non
     name = data.pop("strengths", None)
     tests = _table(name, "strengths", folder, ["person", *StrengthEntry.model_fields], faults)
     by_name = {p.get("name"): p for p in data["person"] if isinstance(p, dict)}
-    for row in tests:
+    for _, row in tests:
         who = row.pop("person", None)
         if who not in by_name:
             known = [str(n) for n in by_name]
@@ -300,18 +327,86 @@ def _named(entries: Any, label: str) -> str | None:
     return None
 
 
+def _static_files(data: Mapping[str, Any], folder: Path, faults: list[str]) -> tuple[Any, set[str]]:
+    """Return static trials, those by pattern written out, and the files that patterns fit."""
+    given = data.get("static", [])
+    entries = given if isinstance(given, list) else [given]
+    patterns = _blocks([e for e in entries if isinstance(e, dict) and "pattern" in e], "static",
+                       faults)  # fmt: skip
+    out = [e for e in entries if not (isinstance(e, dict) and "pattern" in e)]
+    standing = set()
+    for block in patterns:
+        for file, said in _fitting(block["pattern"], folder, "static", faults):
+            standing.add(file)
+            name = _person(block, said, file, "static", data, faults)
+            if name is not None:
+                rest = {k: v for k, v in block.items() if k != "pattern"}
+                out.append(rest | {"person": name, "file": file})
+    return out, standing
+
+
+def _with_side(entry: Any, trials: Sequence[Any]) -> Any:
+    """Give a static trial the side of its person's trials if they are all of one side."""
+    if not isinstance(entry, dict) or "side" in entry:
+        return entry
+    mine = [t for t in trials if isinstance(t, dict) and t.get("person") == entry.get("person")]
+    sides = {str(t.get("side", "right")) for t in mine}
+    return entry | {"side": sides.pop()} if len(sides) == 1 else entry
+
+
+def _person(
+    block: Mapping[str, Any],
+    said: Mapping[str, str],
+    file: str,
+    kind: str,
+    data: Mapping[str, Any],
+    faults: list[str],
+) -> str | None:
+    """Name of the person to whom a file that fits a pattern belongs."""
+    name = _named(data.get("person"), str(said.get("person", block.get("person"))))
+    if name is None:
+        faults.append(
+            f"{kind} → pattern: {file!r} is of a person who is not described; add {{person}} "
+            "to the pattern, or file_label to the person"
+        )
+    return name
+
+
+def _idle(table: str, row: _Row, free: Sequence[str], data: Mapping[str, Any]) -> str:
+    """Say what is wrong with a row that fits no file."""
+    said, hint = [], "correct it, or take out the row"
+    for key in ("person", "condition", *free):
+        if key not in row.cells:
+            continue
+        said.append(f"{key} {row.cells[key]!r}")
+        entries = data.get(key, []) if key in {"person", "condition"} else None
+        names = [str(e.get("name")) for e in entries or [] if isinstance(e, dict)]
+        if entries is not None and row.cells[key] not in names:
+            hint = nearest_name(str(row.cells[key]), names)
+            break
+    return f"{table}: row {row.number}: no file is of {', '.join(said) or 'anybody'}; {hint}"
+
+
+def _same(cell: str, label: str) -> bool:
+    """Whether a cell names what a file is called; spreadsheets take the zeros off 02."""
+    both = cell.isdecimal() and label.isdecimal()
+    return int(cell) == int(label) if both else cell == label
+
+
 def _trials(
     block: Mapping[str, Any],
-    rows: Sequence[Mapping[str, Any]],
+    rows: Sequence[_Row],
     data: Mapping[str, Any],
     folder: Path,
     fields: Sequence[str],
     others: set[str],
+    idle: set[int],
     faults: list[str],
 ) -> list[dict[str, Any]]:
     """Expand one ``[[files]]`` block into trials.
 
     Files that serve another purpose (``others``, or a further file of a trial) are not trials.
+    Rows that fit a file leave ``idle``.
     """
     known = {"pattern", "more", *fields}
     faults += [
@@ -336,11 +431,16 @@ def _trials(
         if None in names.values():
             continue
         trial = {k: v for k, v in block.items() if k in fields} | {"file": file, **names}
-        mine = [r for r in rows if all(r.get(k) == v for k, v in names.items())]
         free = {k: v for k, v in said.items() if k not in names}
-        for row in sorted(mine, key=lambda r: sum(k in r for k in free)):
-            if all(str(row[k]) == v for k, v in free.items() if k in row):
-                trial |= {k: v for k, v in row.items() if k in fields}
+        mine = [
+            row
+            for row in rows
+            if all(row.cells.get(k, v) == v for k, v in names.items())
+            and all(_same(row.cells[k], v) for k, v in free.items() if k in row.cells)
+        ]
+        for row in sorted(mine, key=lambda r: sum(k in r.cells for k in (*names, *free))):
+            trial |= {k: v for k, v in row.cells.items() if k in fields and k not in names}
+            idle.discard(row.number)
         trial["more"] = [_more(m, said) for m in block.get("more", [])]
         trials.append(trial)
     for kind, labels in unknown.items():
@@ -372,12 +472,8 @@ def _maxima(
     layout = next((x for x in known if x.get("name") == block.get("layout")), {})
     files: dict[str, list[str]] = {}
     for file, said in found:
-        name = _named(data.get("person"), str(said.get("person", block.get("person"))))
+        name = _person(block, said, file, "maximal", data, faults)
         if name is None:
-            faults.append(
-                f"maximal → pattern: {file!r} is of a person who is not described; add {{person}} "
-                "to the pattern, or file_label to the person"
-            )
             continue
         files.setdefault(name, []).append(file)
     heads = block.get("heads", list(layout.get("emg", {})))
