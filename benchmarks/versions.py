@@ -4,13 +4,15 @@
     python benchmarks/versions.py --python 3.11 --take lowest
     python benchmarks/versions.py --every-test               # in place of the telling part
     python benchmarks/versions.py --brief                    # the least that touches every library
+    python benchmarks/versions.py --alone --here             # only on Pythons that this machine has
 
 A wheel is built once. For each Python and choice of versions it goes, with everything that
 ``full`` asks for, into an environment of its own made by uv, and the tests run beside nothing but
 themselves: a folder that holds ``tests`` and what they read. Then the wheel alone, with numpy,
 scipy and pydantic, must solve frames and a lift and say which extra the command needs, and the
-wheel with ``studies`` must answer a study, both from an empty folder. A Python or a version that
-the index does not serve is told and left out; a test that fails ends with code 1.
+wheel with ``studies`` must answer a study, both from an empty folder. Pythons of this machine (on
+the path, or of pyenv) are taken, others fetched. A Python or a version that cannot be had is told
+and left out; a test that fails ends with code 1.
 """
 
 import argparse
@@ -119,6 +121,21 @@ def call(words, where=None, **environment):
     return done.returncode == 0, done.stdout + done.stderr
 
 
+def python_here(version):
+    """A Python of this version that runs on this machine; None where there is none.
+
+    A name on the path proves nothing: pyenv puts one there for every Python that it knows, and it
+    runs only where that version is chosen.
+    """
+    pyenv = Path(os.environ.get("PYENV_ROOT") or Path.home() / ".pyenv")
+    found = [shutil.which(f"python{version}"), *pyenv.glob(f"versions/{version}.*/bin/python")]
+    for place in filter(None, found):
+        good, told = call([place, "-c", "import sys; print('%d.%d' % sys.version_info[:2])"])
+        if good and told.strip() == version:
+            return place
+    return None
+
+
 def uv_of(place):
     """Command line of uv, installed into a folder where it is not on the path."""
     if (found := shutil.which("uv")) is not None:
@@ -175,6 +192,7 @@ def studies(python, place):
 def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--python", action="append", help="such as 3.12; may be repeated")
+    parser.add_argument("--here", action="store_true", help="fetch no Python")
     parser.add_argument("--take", action="append", choices=list(TAKES), help="may be repeated")
     parser.add_argument("--alone", action="store_true", help="the wheel alone, no tests")
     parser.add_argument("--every-test", action="store_true", help="not only the telling part")
@@ -200,14 +218,19 @@ def main():
             "DEVELOPERS.md",
             "pyproject.toml",
         ):
-            source = ROOT / part
-            (shutil.copytree if source.is_dir() else shutil.copy)(source, beside / part)
+            given = ROOT / part
+            (shutil.copytree if given.is_dir() else shutil.copy)(given, beside / part)
         for python in options.python or PYTHONS:
+            source = python_here(python)
+            if source is None and options.here:
+                print(f"Python {python}: not on this machine, not tried", flush=True)
+                continue
+            source = source or python
             for take in [] if options.alone else options.take or TAKES:
                 began = time.monotonic()
                 what = [f"{wheel}[full]", *TOOLS]
                 home = place / f"{python}-{take}"
-                inside, told = environment(uv, home, python, what, take)
+                inside, told = environment(uv, home, source, what, take)
                 if inside is None:
                     print(f"Python {python}, {take}: not served here\n{told[-1500:]}", flush=True)
                     continue
@@ -226,7 +249,7 @@ def main():
                 ("the wheel with studies", f"{wheel}[studies]", studies),
             ):
                 kind = tried.__name__
-                inside, told = environment(uv, place / f"{python}-{kind}", python, [what], "newest")
+                inside, told = environment(uv, place / f"{python}-{kind}", source, [what], "newest")
                 if inside is None:
                     print(f"Python {python}, {said}: not served here\n{told[-1500:]}", flush=True)
                     continue

@@ -1,5 +1,6 @@
 """What the library depends on is what DEVELOPERS lists, with its lowest version and a reason."""
 
+import os
 import re
 import sys
 import tomllib
@@ -7,6 +8,7 @@ from importlib import metadata
 from pathlib import Path
 
 import pytest
+from benchmarks import versions
 
 ROOT = Path(__file__).resolve().parents[2]
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
@@ -91,3 +93,23 @@ def test_lowest_versions_are_not_above_what_runs_here(row):
         pytest.skip(f"{name} is not installed")
     numbers = [[int(p) for p in re.findall(r"\d+", v)[:3]] for v in (lowest, here)]
     assert numbers[0] <= numbers[1]
+
+
+@pytest.mark.skipif(os.name == "nt", reason="scripts of a POSIX shell")
+def test_a_python_counts_as_here_only_where_it_runs(tmp_path, monkeypatch):
+    """pyenv puts a name on the path for every Python that it knows, chosen or not."""
+
+    def script(place, line):
+        place.parent.mkdir(parents=True, exist_ok=True)
+        place.write_text(f"#!/bin/sh\n{line}\n", encoding="utf-8")
+        place.chmod(0o755)
+        return place
+
+    monkeypatch.setenv("PATH", str(tmp_path / "shims"))
+    monkeypatch.setenv("PYENV_ROOT", str(tmp_path))
+    script(tmp_path / "shims" / "python3.12", "echo 'pyenv: python3.12: not found' >&2; exit 127")
+    assert versions.python_here("3.12") is None
+    own = script(tmp_path / "versions" / "3.12.1" / "bin" / "python", "echo 3.12")
+    assert versions.python_here("3.12") == own
+    script(tmp_path / "versions" / "3.13.0" / "bin" / "python", "echo 3.12")
+    assert versions.python_here("3.13") is None
