@@ -7,8 +7,10 @@ import pytest
 from tests import bench_lab
 from tests.bench_study import write_study
 
+from momentshare.cohort import upper_arms
 from momentshare.cohort.load import load_cohort
 from momentshare.cohort.preflight import trial_tag
+from momentshare.cohort.run import run_cohort
 from momentshare.cohort.upper_arms import with_upper_arms
 from momentshare.model import load_model
 
@@ -52,3 +54,25 @@ def test_a_trial_is_solved_again_when_it_changes(found, study):
     model = load_model(study.file.model)
     (number, *_) = study.numbers
     assert trial_tag(found, number, model) != trial_tag(study, number, model)
+
+
+def test_a_process_that_died_is_no_person_without_an_upper_arm(study, monkeypatch, tmp_path):
+    """The trials of that person are left out with the reason, and solved by the next run."""
+
+    def all_but_the_first(work, tasks, processes):
+        yield from ((k, work(*values) if k else None) for k, values in tasks)
+
+    one = study.only(conditions=[study.file.condition[0].name])
+    with monkeypatch.context() as patch:
+        patch.setattr(upper_arms, "here_or_on_processes", all_but_the_first)
+        first = run_cohort(one, tmp_path / "out", workers=1)
+    lost, kept = (person.name for person in study.file.person)
+    assert {o.person for o in first.outcomes if not o.fault} == {kept}
+    assert all(
+        f"{lost}: the process that fitted the upper arm to all trials died" in o.fault
+        for o in first.outcomes
+        if o.person == lost
+    )
+    again = run_cohort(one, tmp_path / "out", workers=1)
+    assert [o.fault for o in again.outcomes] == [""] * len(again.outcomes)
+    assert {o.person for o in again.outcomes if o.reused} == {kept}

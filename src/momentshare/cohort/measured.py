@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Literal
 
 from momentshare.balance import Lateral
-from momentshare.errors import InputError
+from momentshare.errors import InputError, ProcessError
 from momentshare.runs import Task
 from momentshare.study.exercises import profile_of
 from momentshare.study.run import treatments
@@ -138,9 +138,22 @@ def trial_recording(study: CohortStudy, entry: TrialEntry) -> Recording:
 def trial_calibration(
     study: CohortStudy, entry: TrialEntry, skeleton: Skeleton
 ) -> Calibration | None:
-    """Return what the person's trials show, static or all together; None if nothing."""
-    arm = study.upper_arms.get(entry.person)
-    found = None if arm is None else Calibration(upper_arm=arm)
+    """Return what the person's trials show, static or all together; None if nothing.
+
+    Raises
+    ------
+    ProcessError
+        The process that fitted the person's upper arm to all trials died.
+    """
+    found = None
+    if entry.person in study.upper_arms:
+        arm = study.upper_arms[entry.person]
+        if arm is None:
+            raise ProcessError(
+                f"{entry.person}: the process that fitted the upper arm to all trials died, "
+                "perhaps for lack of memory; run again, with fewer --workers"
+            )
+        found = Calibration(upper_arm=arm)
     for static in study.file.static:
         if static.person != entry.person:
             continue

@@ -109,7 +109,8 @@ def trial_tag(study: CohortStudy, number: int, model: Model) -> str:
     }
     if raised := study.raised.get(entry.person):
         parts["raised"] = {group: f"{factor:.12g}" for group, factor in raised.items()}
-    if arm := study.upper_arms.get(entry.person):
-        parts["upper_arm"] = [f"{value:.9g}" for value in (*arm.offset, arm.length)]
+    if entry.person in study.upper_arms:
+        arm = study.upper_arms[entry.person]
+        parts["upper_arm"] = arm and [f"{value:.9g}" for value in (*arm.offset, arm.length)]
     text = json.dumps(parts, sort_keys=True, default=str)
     return hashlib.sha256(text.encode()).hexdigest()[:24]

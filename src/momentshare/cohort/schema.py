@@ -319,7 +319,8 @@ class CohortStudy:
     """A checked cohort study, and the folder to which its file names are relative.
 
     ``raised`` holds the strength that the best lifts require: person → group → factor;
-    ``upper_arms`` what all trials of a person show about the joint centre.
+    ``upper_arms`` what all trials of a person show about the joint centre, or ``None`` where the
+    process that was to tell died.
     """
 
     source: str
@@ -328,7 +329,7 @@ class CohortStudy:
     file: CohortFile
     left_out: frozenset[int] = frozenset()
     raised: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
-    upper_arms: Mapping[str, UpperArm] = field(default_factory=dict)
+    upper_arms: Mapping[str, UpperArm | None] = field(default_factory=dict)
     pseudonyms: Pseudonyms = NO_PSEUDONYMS
     on_disk: Mapping[str, str] = field(default_factory=dict)
     """Name of a file in ``file`` → its name on the disk, where codes stand for people."""

@@ -35,7 +35,8 @@ def with_upper_arms(
 
     All used trials of a person count, left out of the run or not, so the answer to a trial does not
     depend on which others are run. People without two trials in which the joint centre follows the
-    acromion are left to their trials.
+    acromion are left to their trials. Where the process that worked on a person died, the study
+    holds ``None`` for that person, and none of the trials can be used.
 
     Parameters
     ----------
@@ -49,11 +50,11 @@ def with_upper_arms(
     people = [name for name in here if len(_trials(study, name)) > 1]
     bare = replace(study, upper_arms={})
     processes = min(workers or os.cpu_count() or 1, len(people))
-    found: dict[str, UpperArm] = {}
+    found: dict[str, UpperArm | None] = {}
     tasks = ((k, (bare, name)) for k, name in enumerate(people))
     with closing(here_or_on_processes(person_upper_arm, tasks, processes)) as answers:
-        for done, (k, arm) in enumerate(answers, start=1):
-            if arm is not None:
+        for done, (k, arms) in enumerate(answers, start=1):
+            for arm in (None,) if arms is None else arms:
                 found[people[k]] = arm
             if progress is not None:
                 progress(done, len(people), f"upper arm of {people[k]}")
@@ -75,15 +76,15 @@ def _by_acromion(study: CohortStudy, entry: TrialEntry) -> bool:
     return f"{entry.side}_acromion" in layout.markers and own.get(layout.places.joint_centre, False)
 
 
-def person_upper_arm(study: CohortStudy, person: str) -> UpperArm | None:
-    """Fit the upper arm of one person; None where nothing shows it. Runs in any process.
+def person_upper_arm(study: CohortStudy, person: str) -> tuple[UpperArm, ...]:
+    """Fit the upper arm of one person; empty where nothing shows it. Runs in any process.
 
     Trials that cannot be read are left out here and reported where they are solved.
     """
     model = load_model(study.file.model)
     limbs, faults = cohort_limbs(study, [person], model).build()
     if faults:
-        return None
+        return ()
     skeleton = limbs.take(0).skeleton
     paths = []
     for number in _trials(study, person):
@@ -103,4 +104,5 @@ def person_upper_arm(study: CohortStudy, person: str) -> UpperArm | None:
             )
         except (MomentshareError, OSError):
             continue
-    return fit_upper_arm(paths, skeleton)
+    arm = fit_upper_arm(paths, skeleton)
+    return () if arm is None else (arm,)
