@@ -112,6 +112,15 @@ FOUND = {
     "a user's matplotlibrc changes figures": (
         "unit/test_text.py::test_settings_of_the_user_do_not_change_figures",
     ),
+    "tables go to a home or an address that the name of a folder looks like": (
+        "unit/test_run_folder.py::test_the_name_of_a_folder_is_neither_a_home_nor_an_address",
+    ),
+    "a worker that died reads as nothing to report": (
+        "unit/test_upper_arms.py::test_a_process_that_died_is_no_person_without_an_upper_arm",
+    ),
+    "a Python that cannot run is reported as tried": (
+        "packaging/test_dependencies.py::test_a_python_counts_as_here_only_where_it_runs",
+    ),
     "what limits the load changes with the version of a library": (
         "golden/test_golden.py::test_numbers_stay",
     ),

@@ -10,10 +10,15 @@ import time
 from pathlib import Path
 from types import SimpleNamespace
 
+import pandas as pd
 import pytest
+from pyarrow import parquet
 
+from momentshare.cohort.trials import read_table as read_trial
 from momentshare.errors import InputError, StorageError
 from momentshare.files import as_run_folder, folder, lock, run_folder
+from momentshare.files.writer import parquet_bytes
+from momentshare.uncertainty.run import chunk_path
 
 STUDY = {"title": "t", "people": ("A",)}
 
@@ -361,3 +366,25 @@ def test_names_cannot_leave_the_folder(tmp_path):
         with pytest.raises(ValueError, match="no name within"):
             written(tmp_path / "r", {name: "1"})
     assert folder.CONTROL == ".momentshare"
+
+
+@pytest.mark.parametrize("name", ["~", "a:b", "s3:results", "file:results"])
+def test_the_name_of_a_folder_is_neither_a_home_nor_an_address(tmp_path, monkeypatch, name):
+    """Every table lies where the other files are, written in one piece or in many."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("HOME", str(tmp_path / "home"))
+    table = pd.DataFrame({"a": [1, 2]})
+    with run_folder(name, "compare") as run:
+        run.keep("trials/0001", "tag", {"trials/0001/heads.parquet": parquet_bytes(table)})
+        run.keep("draws", "tag", {"chunks/draws-000000.parquet": parquet_bytes(table)})
+        with run.results() as writer:
+            writer.parquet("whole.parquet", table)
+            writer.parquet_blocks("blocks.parquet", iter([table]))
+            writer.parquet_parts("parts.parquet", lambda: iter([table]))
+        assert read_trial(run.path, 1, "heads").equals(table)
+        assert parquet.read_table(chunk_path(run.path, "draws", 0)).num_rows == 2
+    assert {p.name for p in tmp_path.rglob("*.parquet")} == {
+        *("heads.parquet", "draws-000000.parquet", "whole.parquet", "blocks.parquet"),
+        "parts.parquet",
+    }
+    assert sorted(p.name for p in tmp_path.iterdir()) == [name]

@@ -42,8 +42,8 @@ def trial_name(number: int) -> str:
 
 
 def trial_folder(folder: Path, number: int) -> Path:
-    """Path of a trial."""
-    return folder / trial_name(number)
+    """Path of a trial; absolute, since a Parquet library takes "~" for a home."""
+    return folder.absolute() / trial_name(number)
 
 
 def read_table(folder: Path, number: int, name: str) -> pd.DataFrame:

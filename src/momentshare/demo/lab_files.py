@@ -124,6 +124,6 @@ def write_table(recording: Recording, path: Path) -> None:
 
 def _save(table: Any, path: Path) -> None:
     if path.suffix == ".parquet":
-        table.to_parquet(path, index=False)
+        table.to_parquet(path.absolute(), index=False)
     else:
         table.to_csv(path, index=False, float_format="%.6g", lineterminator="\n")

@@ -69,7 +69,8 @@ class Writer:
     """
 
     def __init__(self, folder: Path) -> None:
-        self.folder = folder
+        # A Parquet library takes relative names for addresses ("a:b") or homes ("~").
+        self.folder = folder.absolute()
         self._names: dict[str, None] = {}
 
     @property

@@ -52,8 +52,8 @@ def _file(stage: str, index: int) -> str:
 
 
 def chunk_path(folder: Path, stage: str, index: int) -> Path:
-    """Path of a chunk."""
-    return folder / _file(stage, index)
+    """Path of a chunk; absolute, since a Parquet library takes "~" for a home."""
+    return folder.absolute() / _file(stage, index)
 
 
 def folder_options(plan: UncertaintyPlan, model: Model) -> dict[str, Any]:
