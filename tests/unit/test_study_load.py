@@ -291,3 +291,28 @@ def test_a_switch_is_true_or_false_and_nothing_else(field, value):
 def test_a_count_is_a_whole_number(value):
     with pytest.raises(StudyError, match="settings → frames: "):
         parse_study(altered("frames = 7", f"frames = {value}"))
+
+
+@pytest.mark.parametrize(
+    ("value", "told"),
+    [
+        ("0", "must be greater than 0; got 0"),
+        ("true", "must be a number without quotes; got true"),
+        ("2020-01-31", "must be a number; got 2020-01-31"),
+        ("{ a = 1 }", "must be a number; got a table"),
+        ("[]", "must have at least 1 item; got []"),
+        ('[[0, 1.2], [1, "a"]]', "must be a number without quotes; got 'a'"),
+    ],
+)
+def test_a_value_that_may_be_a_number_or_a_list_has_one_fault_as_the_file_writes_it(value, told):
+    caught = refusal(altered("spacing_biacromial = 1.4", f"spacing_biacromial = {value}"))
+    (fault,) = caught.faults
+    assert fault.startswith("condition[1] 'bar' → spacing_biacromial")
+    assert fault.endswith(f": {told}")
+
+
+@pytest.mark.parametrize("kind", ["person", "condition"])
+def test_one_table_in_place_of_a_list_of_tables_is_told_with_the_brackets(kind):
+    text = STUDY.split("[[condition]]")
+    caught = refusal("[[condition]]".join(text[:2]).replace(f"[[{kind}]]", f"[{kind}]"))
+    assert f"{kind}: must be a list of tables; write [[{kind}]] above each" in str(caught)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import tomllib
 from collections import Counter
+from datetime import date, time
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
@@ -188,7 +189,8 @@ def checked_data(
     try:
         return schema.model_validate(data)
     except ValidationError as err:
-        faults = [_fault(dict(item), data, schema, sections) for item in err.errors()]
+        items = _meant([dict(item) for item in err.errors()])
+        faults = [_fault(item, data, schema, sections) for item in items]
         raise StudyError(f"{source}: the study cannot be used:", faults) from err
 
 
@@ -201,6 +203,24 @@ def raise_faults(source: str, faults: Sequence[str]) -> None:
 def text_digest(text: str) -> str:
     """Short digest of a study's text."""
     return hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+_BRANCHES = ("list[", "function-", "constrained-", "float", "tuple[", "[key]")
+"""How a schema names the branch of a union, which means nothing to the reader."""
+
+
+def _meant(items: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Leave out what a number would need where a list is given, and the other way round."""
+
+    def branch(item: dict[str, Any]) -> tuple[tuple[Any, ...], bool]:
+        """Field, and whether the fault is of the branch that the value is meant for."""
+        loc = item["loc"]
+        at = next((k for k, x in enumerate(loc) if str(x).startswith(_BRANCHES)), len(loc))
+        whole = at == len(loc) - 1
+        return loc[:at], not whole or ("list[" in loc[at]) == isinstance(item["input"], list)
+
+    told = {field for field, meant in map(branch, items) if meant}
+    return [item for item in items if (found := branch(item))[1] or found[0] not in told]
 
 
 def _fault(
@@ -224,8 +244,7 @@ def _fault(
             continue
         if part in sections:
             section = part
-        # pydantic also names the branch of a union, which means nothing to the reader.
-        if part.startswith(("list[", "function-", "constrained-", "float", "tuple[", "[key]")):
+        if part.startswith(_BRANCHES):
             continue
         where.append(str(part))
         node = node.get(part) if isinstance(node, dict) else None
@@ -245,9 +264,18 @@ def _fault(
         side = "at least" if kind == "greater_than_equal" else "at most"
         check = f"; is the value in {_UNITS[unit]}?" if unit else ""
         return f"{place}: must be {side} {limit:g} {unit}".rstrip() + f"; got {got!r}{check}"
-    if isinstance(got, dict) or "; got " in message:
+    if kind == "list_type" and isinstance(got, dict) and len(item["loc"]) == 1:
+        return f"{place}: must be a list of tables; write [[{place}]] above each, not [{place}]"
+    if "; got " in message:
         return f"{place}: {_short(message)}"
-    return f"{place}: {message}; got {_short(repr(got))}"
+    return f"{place}: {message}; got {'a table' if isinstance(got, dict) else _written(got)}"
+
+
+def _written(value: object) -> str:
+    """Return a value as a study file writes it, cut where it is long."""
+    if isinstance(value, bool):
+        return str(value).lower()
+    return _short(str(value) if isinstance(value, date | time) else repr(value))
 
 
 def _short(text: str) -> str:
