@@ -104,6 +104,7 @@ FOUND = {
     ),
     "escape sequences reach the terminal": (
         "unit/test_text.py::test_nothing_that_steers_reaches_a_terminal",
+        "unit/test_text.py::test_no_table_and_no_progress_of_a_console_steers_a_terminal",
         "unit/test_inputs.py::test_the_command_line_shows_no_control_characters",
     ),
     "a cell is a formula of a spreadsheet": (

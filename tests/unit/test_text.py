@@ -12,6 +12,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import BaseModel, Field, ValidationError
+from rich.progress import Progress, TextColumn
+from rich.table import Table
+from rich.text import Text
 
 from momentshare.cli.tables import console
 from momentshare.text import csv_text, for_table, for_terminal, schema_message, shortened
@@ -81,6 +84,21 @@ def test_the_console_shows_what_a_terminal_would_obey(capsys):
     shown = capsys.readouterr().out
     assert "\x1b[2J" not in shown
     assert "a\\x1b[2Jb" in shown
+
+
+@pytest.mark.parametrize("stderr", [False, True])
+def test_no_table_and_no_progress_of_a_console_steers_a_terminal(capsys, stderr):
+    screen = console(stderr=stderr)
+    table = Table(title=Text("ti\x07tle"))
+    table.add_column(Text("head\x1b[2Jing"))
+    table.add_row(Text("a\x1b]0;x\x07b"))
+    screen.print(table)
+    screen.print(Text("\u202ereversed"))
+    with Progress(TextColumn("{task.description}", markup=False), console=screen) as bar:
+        bar.add_task("lab/\x1b[2J.c3d")
+    shown = "".join(capsys.readouterr())
+    assert "reversed" in shown
+    assert not set("\x1b\x07\u202e") & set(shown)
 
 
 FIGURE = """

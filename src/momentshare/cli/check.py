@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from momentshare.cli.tables import Conditions, People, console
+from momentshare.text import for_terminal
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -70,7 +71,7 @@ def _print(screen: Console, found: Sequence[TrialCheck]) -> None:
         verdict = item.verdict or ("cannot be used" if item.used else "not used")
         table.add_row(
             str(item.number),
-            *(Text(text) for text in (item.person, item.condition, item.file)),
+            *(Text(for_terminal(text)) for text in (item.person, item.condition, item.file)),
             str(item.repetitions),
             verdict,
         )

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from momentshare.cli.output import Output
-from momentshare.cli.tables import folder_for
+from momentshare.cli.tables import console, folder_for
 
 if TYPE_CHECKING:
     from momentshare.cohort.schema import CohortStudy
@@ -71,8 +71,6 @@ def explain(
     no_figures: Annotated[bool, typer.Option("--no-figures", help="Write no figure.")] = False,
 ) -> None:
     """Explain a head, or why it works more in one condition, or than another head."""
-    from rich.console import Console
-
     from momentshare.cli.explain_difference import Asked, show_conditions
     from momentshare.cli.explain_heads import HeadsAsked, explain_all, explain_heads
     from momentshare.cli.explain_lifts import chosen_names, pick, solve_lifts
@@ -92,7 +90,7 @@ def explain(
         raise InputError(f"--against: {against!r} is the head itself; name another")
     with folder_for(out, "explain", study=study_identity(source), names=["explain.json"]) as run:
         output = Output(run=run, as_json=as_json, figures=not no_figures)
-        with Console(stderr=True).status("solving"):
+        with console(stderr=True).status("solving"):
             if other is not None:
                 asked = Asked(
                     person=who, conditions=(task, other), head=head, height=height,

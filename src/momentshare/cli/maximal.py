@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from momentshare.cli.tables import Conditions, People, echo, folder_for
+from momentshare.cli.tables import Conditions, People, console, echo, folder_for
 
 if TYPE_CHECKING:
     from momentshare.files import RunFolder
@@ -40,7 +40,6 @@ def maximal_lift(
 
     Loads and durations in the study are ignored: both are results.
     """
-    from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
     from momentshare.errors import InputError
@@ -58,7 +57,7 @@ def maximal_lift(
     about = study_identity(source.only(person or (), condition or ())) | {"shares": shares}
     columns = (TextColumn("{task.description}", markup=False), BarColumn(), MofNCompleteColumn())
     with folder_for(out, "maximal-lift", study=about, names=["maximal_lift.json"]) as run:
-        with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        with Progress(*columns, console=console(stderr=True), transient=True) as bar:
             task = bar.add_task("running")
             found = maximal_lifts(
                 source, people=person or (), conditions=condition or (), shares=shares,
@@ -83,7 +82,6 @@ def _show(source: Study, found: MaximalReport, *, as_json: bool) -> None:
     from rich.markup import escape
     from rich.table import Table
 
-    from momentshare.cli.tables import console
     from momentshare.report.text.maximal_opening import maximal_opening
     from momentshare.report.text.opening import print_opening
     from momentshare.report.text.terminal import print_cautions

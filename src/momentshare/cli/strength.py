@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from momentshare.cli.output import Output, Written
-from momentshare.cli.tables import Conditions, People, folder_for
+from momentshare.cli.tables import Conditions, People, console, folder_for
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -118,7 +118,6 @@ def _moments(
     people: tuple[str, ...],
     output: Output,
 ) -> None:
-    from momentshare.cli.tables import console
     from momentshare.limits import with_strength_limits
     from momentshare.model import load_model
     from momentshare.report.figures import strength as report
@@ -209,10 +208,8 @@ def _lifts(
     repetition: int,
     output: Output,
 ) -> None:
-    from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
-    from momentshare.cli.tables import console
     from momentshare.cohort.schema import CohortStudy
     from momentshare.cohort.setup import one_repetition
     from momentshare.limits import lift_kinds, with_strength_limits
@@ -225,7 +222,7 @@ def _lifts(
     from momentshare.validation.bearing import rows_table
 
     columns = (TextColumn("{task.description}", markup=False), BarColumn(), MofNCompleteColumn())
-    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+    with Progress(*columns, console=console(stderr=True), transient=True) as bar:
         task = bar.add_task("running")
 
         def show(done: int, total: int, what: str) -> None:
@@ -308,7 +305,6 @@ def _show(
     from rich.markup import escape
     from rich.table import Table
 
-    from momentshare.cli.tables import console
     from momentshare.directions import DIRECTIONS
     from momentshare.report.text.terminal import print_cautions, print_limits
 

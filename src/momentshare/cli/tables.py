@@ -35,9 +35,10 @@ _WIDE = 160
 """Width in columns when the output is not a terminal, so that tables in a file are not cut."""
 
 
-def console(*, quiet: bool = False) -> Console:
+def console(*, quiet: bool = False, stderr: bool = False) -> Console:
     """Return a console; wide if the output goes to a file or a pipe."""
     from rich.console import Console
+    from rich.segment import Segment
 
     class Safe(Console):
         """Makes control characters visible; all printed text passes through here."""
@@ -45,6 +46,13 @@ def console(*, quiet: bool = False) -> Console:
         def render_str(self, text: str, **options: Any) -> Text:
             return super().render_str(for_terminal(text), **options)
 
+        def render(self, *given: Any, **options: Any) -> Iterator[Segment]:
+            for part in super().render(*given, **options):
+                # What moves the cursor is the library's own.
+                yield part if part.control else Segment(for_terminal(part.text), part.style)
+
+    if stderr:
+        return Safe(quiet=quiet, stderr=True)
     return Safe(quiet=quiet, width=None if sys.stdout.isatty() else _WIDE)
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from momentshare.cli.tables import Conditions, People, echo
+from momentshare.cli.tables import Conditions, People, console, echo
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -83,9 +83,6 @@ def uncertainty(
 
     A run that was stopped continues where it left off when started again.
     """
-    from rich.console import Console
-
-    from momentshare.cli.tables import console
     from momentshare.cohort.load import load_any
     from momentshare.cohort.schema import CohortStudy
     from momentshare.cohort.setup import measured_lifts, published_lifts
@@ -127,7 +124,7 @@ def uncertainty(
         plan = replace(plan, measured=lifts.setup, inputs=lifts.inputs)
     elif isinstance(source, CohortStudy):
         check_place(out)
-        with Console(stderr=True, quiet=quiet).status("reading trials") as status:
+        with console(stderr=True, quiet=quiet).status("reading trials") as status:
             lifts = measured_lifts(
                 source,
                 frames=frames,
@@ -139,7 +136,7 @@ def uncertainty(
         plan = replace(plan, measured=lifts.setup, inputs=lifts.inputs)
     with run_folder(out, COMMAND, **folder_options(plan, load_model(plan.study.file.model))) as run:
         try:
-            found = _run(plan, run, workers, scheduler, Console(stderr=True, quiet=quiet))
+            found = _run(plan, run, workers, scheduler, console(stderr=True, quiet=quiet))
         except KeyboardInterrupt:
             echo(f"stopped; finished chunks are in {out}, run again to continue", err=True)
             raise typer.Exit(130) from None
