@@ -7,6 +7,7 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
+from momentshare.cli import explain_lifts
 from momentshare.cli.explain import explain
 from momentshare.errors import InputError, UnknownNameError
 from momentshare.explain import explain_along, explain_head
@@ -145,6 +146,16 @@ def test_wrong_names_are_refused_and_nothing_is_written(study, tmp_path, words, 
     assert not out.exists()
     with pytest.raises(error, match=wanted):
         raise done.exception
+
+
+@pytest.mark.parametrize("words", [("--head", "x"), ("--height", "nan"), ("--lateral", "fre")])
+def test_a_wrong_word_is_refused_before_anything_is_solved(study, monkeypatch, words):
+    def solved(*_):
+        raise AssertionError
+
+    monkeypatch.setattr(explain_lifts, "solve_lifts", solved)
+    with pytest.raises(InputError, match=words[0]):
+        raise run(study, *words).exception
 
 
 @pytest.mark.parametrize("heads", [(LONG,), (LONG, LATERAL)])

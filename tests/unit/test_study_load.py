@@ -3,7 +3,9 @@
 import re
 
 import pytest
+from tests import fuzz
 
+from momentshare.cohort.load import parse_cohort
 from momentshare.errors import StudyError
 from momentshare.study import load_study, parse_study
 
@@ -316,3 +318,27 @@ def test_one_table_in_place_of_a_list_of_tables_is_told_with_the_brackets(kind):
     text = STUDY.split("[[condition]]")
     caught = refusal("[[condition]]".join(text[:2]).replace(f"[[{kind}]]", f"[{kind}]"))
     assert f"{kind}: must be a list of tables; write [[{kind}]] above each" in str(caught)
+
+
+@pytest.mark.parametrize(
+    ("change", "told"),
+    [
+        ("cutoff_hz = 0", "cutoff_hz: must be greater than 0.5; got 0"),
+        ('cutoff_hz = "6"', "cutoff_hz: must be a number or 'residual'; got '6'"),
+        ('failed_checks = "maybe"', "failed_checks: must be 'keep' or 'leave out'; got 'maybe'"),
+        ("failed_checks = [3]", "failed_checks[1]: must be text; got 3"),
+    ],
+)
+def test_what_a_schema_calls_its_branches_is_not_told(change, told):
+    with pytest.raises(StudyError) as caught:
+        parse_cohort(f"{fuzz.COHORT.replace('cutoff_hz = 6.0', change)}")
+    assert caught.value.faults == (f"processing → {told}",)
+
+
+def test_a_study_of_the_other_kind_is_told_as_a_whole():
+    with pytest.raises(StudyError, match=r"holds trial, layout.*'momentshare cohort'") as caught:
+        parse_study(fuzz.COHORT)
+    assert not caught.value.faults
+    with pytest.raises(StudyError, match="'momentshare compare'") as caught:
+        parse_cohort(STUDY)
+    assert not caught.value.faults

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path  # noqa: TC003 - typer reads the annotations
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, get_args
 
 import typer
 
@@ -71,12 +71,14 @@ def explain(
     no_figures: Annotated[bool, typer.Option("--no-figures", help="Write no figure.")] = False,
 ) -> None:
     """Explain a head, or why it works more in one condition, or than another head."""
+    from momentshare.balance.lateral import LateralMode
     from momentshare.cli.explain_difference import Asked, show_conditions
     from momentshare.cli.explain_heads import HeadsAsked, explain_all, explain_heads
     from momentshare.cli.explain_lifts import chosen_names, pick, solve_lifts
     from momentshare.cohort.load import load_any
-    from momentshare.errors import InputError
+    from momentshare.errors import InputError, UnknownNameError
     from momentshare.explain import frame_at, weakest_frame
+    from momentshare.model import load_model
     from momentshare.report.writing.study import study_identity
 
     source = load_any(study)
@@ -88,6 +90,15 @@ def explain(
         raise InputError("--worked: is not used where two conditions are compared; leave it out")
     if head is not None and head == against:
         raise InputError(f"--against: {against!r} is the head itself; name another")
+    if head is not None and head not in (known := load_model(source.file.model).head_names):
+        raise UnknownNameError("head", head, known, "--head")
+    if height is not None and not 0.0 <= height <= 1.0:
+        raise InputError(
+            f"--height: must be a fraction from 0 (chest) to 1 (lock-out); got {height!r}"
+        )
+    modes = get_args(LateralMode)
+    if lateral not in {None, *modes}:
+        raise UnknownNameError("lateral mode", str(lateral), modes, "--lateral")
     with folder_for(out, "explain", study=study_identity(source), names=["explain.json"]) as run:
         output = Output(run=run, as_json=as_json, figures=not no_figures)
         with console(stderr=True).status("solving"):

@@ -21,7 +21,7 @@ from momentshare.cohort.schema import (
     StatisticsEntry,
     TrialEntry,
 )
-from momentshare.errors import nearest_name
+from momentshare.errors import StudyError, nearest_name
 from momentshare.factors import factor_faults
 from momentshare.pseudonyms import renamed
 from momentshare.study.load import (
@@ -127,6 +127,13 @@ _MEASURED = {"trial", "layout", "published", *SHORT_FORMS} - {"people", "strengt
 def parse_cohort(text: str, source: str = "study", folder: Path | None = None) -> CohortStudy:
     """Check the text of a cohort study file; see :func:`load_cohort`."""
     raw = study_data(text, source)
+    entries = raw.get("condition")
+    entries = [e for e in entries if isinstance(e, dict)] if isinstance(entries, list) else []
+    if _MEASURED.isdisjoint(raw) and any("exercise" in entry for entry in entries):
+        raise StudyError(
+            f"{source}: is a study of planned lifts (its conditions name an exercise); give it to "
+            "'momentshare compare', or name a cohort study, with a [[trial]]"
+        )
     folder = folder or Path()
     data, faults = expanded(raw, folder, list(TrialEntry.model_fields))
     coded = coded_people(data, source)

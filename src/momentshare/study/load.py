@@ -118,6 +118,11 @@ def parse_study(text: str, source: str = "study") -> Study:
     2 2
     """
     data = study_data(text, source)
+    if measured := [name for name in ("trial", "layout", "published") if name in data]:
+        raise StudyError(
+            f"{source}: is a cohort study (it holds {', '.join(measured)}); give it to "
+            "'momentshare cohort', or name a study of planned lifts"
+        )
     coded = coded_people(data, source)
     source = coded.file(source)
     with coded.in_faults():
@@ -205,22 +210,34 @@ def text_digest(text: str) -> str:
     return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
-_BRANCHES = ("list[", "function-", "constrained-", "float", "tuple[", "[key]")
+_BRANCHES = ("list[", "literal[", "function-", "constrained-", "float", "tuple[", "[key]")
 """How a schema names the branch of a union, which means nothing to the reader."""
+
+_MEANT = {list: ("list", "number", "literal"), str: ("literal", "number", "list")}
+"""Branches of a union in the order in which a value is meant for them; others mean a number."""
 
 
 def _meant(items: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """Leave out what a number would need where a list is given, and the other way round."""
-
-    def branch(item: dict[str, Any]) -> tuple[tuple[Any, ...], bool]:
-        """Field, and whether the fault is of the branch that the value is meant for."""
+    """Leave out faults of the branches of a union that a value is not meant for."""
+    fields: dict[tuple[Any, ...], dict[str, list[dict[str, Any]]]] = {}
+    values: dict[tuple[Any, ...], Any] = {}
+    for item in items:
         loc = item["loc"]
         at = next((k for k, x in enumerate(loc) if str(x).startswith(_BRANCHES)), len(loc))
-        whole = at == len(loc) - 1
-        return loc[:at], not whole or ("list[" in loc[at]) == isinstance(item["input"], list)
-
-    told = {field for field, meant in map(branch, items) if meant}
-    return [item for item in items if (found := branch(item))[1] or found[0] not in told]
+        tag = str(loc[at]) if at < len(loc) else ""
+        kind = next((k for k in ("list", "literal") if f"{k}[" in tag), "number")
+        fields.setdefault(loc[:at], {}).setdefault(kind, []).append(item)
+        if at == len(loc) - 1:
+            values[loc[:at]] = item["input"]
+    kept = []
+    for field, found in fields.items():
+        order = _MEANT.get(type(values.get(field)), ("number", "literal", "list"))
+        kind = next(k for k in order if k in found)
+        if kind == "literal" and "number" in found:
+            words = ("should be ", "should be a number or ")
+            found[kind] = [i | {"msg": i["msg"].replace(*words)} for i in found[kind]]
+        kept += found[kind]
+    return kept
 
 
 def _fault(
@@ -266,7 +283,7 @@ def _fault(
         return f"{place}: must be {side} {limit:g} {unit}".rstrip() + f"; got {got!r}{check}"
     if kind == "list_type" and isinstance(got, dict) and len(item["loc"]) == 1:
         return f"{place}: must be a list of tables; write [[{place}]] above each, not [{place}]"
-    if "; got " in message:
+    if "; got " in message or (kind == "value_error" and isinstance(got, dict)):
         return f"{place}: {_short(message)}"
     return f"{place}: {message}; got {'a table' if isinstance(got, dict) else _written(got)}"
 
