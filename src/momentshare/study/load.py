@@ -213,7 +213,10 @@ def text_digest(text: str) -> str:
 _BRANCHES = ("list[", "literal[", "function-", "constrained-", "float", "tuple[", "[key]")
 """How a schema names the branch of a union, which means nothing to the reader."""
 
-_MEANT = {list: ("list", "number", "literal"), str: ("literal", "number", "list")}
+_MEANT: dict[type, tuple[str, ...]] = {
+    list: ("list", "number", "literal"),
+    str: ("literal", "number", "list"),
+}
 """Branches of a union in the order in which a value is meant for them; others mean a number."""
 
 
