@@ -260,7 +260,7 @@ class Limits:
         Returns
         -------
         tuple of Limit
-            Without those that hold for a whole column; see :meth:`of_column`.
+            Without those that hold for a whole column.
 
         Examples
         --------
@@ -282,11 +282,6 @@ class Limits:
             and (not row.parts or not part or part in row.parts)
             and row.holds_for(kinds, lateral)
         )
-
-    def of_column(self, quantity: str) -> tuple[Limit, ...]:
-        """Limits that hold for every number of a quantity of heads, whatever the head and lift."""
-        asked = _and_what_it_rests_on(quantity)
-        return tuple(row for row in self.rows if row.of_a_column and row.quantity in asked)
 
 
 def _and_what_it_rests_on(quantity: str) -> tuple[str, ...]:

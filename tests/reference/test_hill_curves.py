@@ -11,7 +11,6 @@ from sympy.physics.biomechanics import (
     FiberForceLengthActiveDeGroote2016,
     FiberForceLengthPassiveDeGroote2016,
     FiberForceVelocityDeGroote2016,
-    FiberForceVelocityInverseDeGroote2016,
     TendonForceLengthDeGroote2016,
 )
 
@@ -40,11 +39,6 @@ CASES = {
         FiberForceVelocityDeGroote2016,
         bare(CURVES.force_velocity),
         np.linspace(-1.3, 1.5, 71),
-    ),
-    "inverse velocity": (
-        FiberForceVelocityInverseDeGroote2016,
-        CURVES.inverse_force_velocity,
-        np.linspace(-0.2, 1.8, 51),
     ),
     "tendon": (
         TendonForceLengthDeGroote2016,

@@ -7,8 +7,8 @@ import pytest
 from tests import naive
 
 from momentshare.analysis import Criterion, Lateral, prepare, solve_lift
-from momentshare.emg import draw_activation, pull_to_emg, spread_to_heads
-from momentshare.errors import InputError, ShapeError, UnknownNameError
+from momentshare.emg import draw_activation, pull_to_emg
+from momentshare.errors import InputError, ShapeError
 from momentshare.exercise import BenchPress, Profile
 from momentshare.limb import build_limb
 from momentshare.model import load_model
@@ -59,8 +59,6 @@ def test_weight_zero_is_the_pure_optimum(result, emg):
     pulled = pull_to_emg(result, emg, 0.0)
     np.testing.assert_allclose(pulled.activation, result.activation, atol=1e-10)
     np.testing.assert_allclose(pulled.force, result.force, atol=1e-7)
-    np.testing.assert_allclose(pulled.moved, 0.0, atol=1e-10)
-    np.testing.assert_allclose(pulled.emg_rmse, pulled.emg_rmse_pure, atol=1e-10)
     assert pulled.certified.all()
 
 
@@ -78,8 +76,6 @@ def test_weighted_effort_is_kept(limb, emg):
     pure = solve_lift(press(limb), Lateral(mode="zero"), chosen, greatest_load=False)
     pulled = pull_to_emg(pure, emg, 0.0)
     np.testing.assert_allclose(pulled.activation, pure.activation, atol=1e-10)
-    weights = limb.volume / limb.volume.mean()
-    np.testing.assert_allclose(pulled.effort, (weights * pure.activation**2).sum(axis=1))
 
 
 def test_the_forearm_row_is_kept_where_it_was_balanced(limb, emg):
@@ -93,7 +89,7 @@ def test_the_forearm_row_is_kept_where_it_was_balanced(limb, emg):
 
 def test_the_moments_stay_and_the_bounds_hold(result, emg):
     pulled = pull_to_emg(result, emg, 5.0)
-    assert np.abs(pulled.moved).max() > 0.05
+    assert np.abs(pulled.activation - result.activation).max() > 0.05
     np.testing.assert_allclose(
         balance(result, pulled.force), balance(result, result.force), atol=1e-7
     )
@@ -108,42 +104,32 @@ def test_the_moments_stay_and_the_bounds_hold(result, emg):
 
 
 def test_effort_rises_misfit_falls_and_the_sum_is_least(result, emg):
-    pulls = [pull_to_emg(result, emg, weight) for weight in (0.0, 0.1, 1.0, 10.0, 1e3, 1e6)]
-    efforts = np.array([pulled.effort for pulled in pulls])
-    misfits = np.array([pulled.misfit for pulled in pulls])
+    sizes = (0.0, 0.1, 1.0, 10.0, 1e3, 1e6)
+    pulls = [pull_to_emg(result, emg, weight).activation for weight in sizes]
+    weights = result.criterion.weights_of(result.prepared.limb)
+    efforts = np.array([(weights * pulled**2).sum(axis=1) for pulled in pulls])
+    misfits = np.array([misfit(pulled, emg) for pulled in pulls])
     assert (np.diff(efforts, axis=0) >= -1e-9).all()
     assert (np.diff(misfits, axis=0) <= 1e-9).all()
-    for pulled in pulls:
-        pure = pulled.effort_pure + pulled.weight * pulled.misfit_pure
-        assert (pulled.objective <= pure + 1e-9).all()
-        # No other pull is better by this one's own measure.
-        rivals = efforts + pulled.weight * misfits
-        assert (pulled.objective <= rivals.min(axis=0) * (1.0 + 1e-9) + 1e-9).all()
+    for place, weight in enumerate(sizes):
+        # No other pull, the pure optimum among them, is better by this one's own measure.
+        rivals = efforts + weight * misfits
+        assert (rivals[place] <= rivals.min(axis=0) * (1.0 + 1e-9) + 1e-9).all()
+
+
+def misfit(activation, emg):
+    return np.nansum((activation - emg.clip(0.0, 1.0)) ** 2, axis=1)
 
 
 def test_a_frame_without_measurement_stays(result, emg):
     assert np.isnan(emg[2]).all()
     pulled = pull_to_emg(result, emg, 10.0)
-    np.testing.assert_allclose(pulled.moved[2], 0.0, atol=1e-10)
-    assert pulled.misfit[2] == 0.0
+    np.testing.assert_allclose(pulled.activation[2], result.activation[2], atol=1e-10)
 
 
 def test_emg_equal_to_the_prediction_moves_nothing(result):
     pulled = pull_to_emg(result, result.activation, 3.0)
-    np.testing.assert_allclose(pulled.moved, 0.0, atol=1e-9)
-
-
-def test_errors_before_and_after_are_their_definitions(result, emg):
-    pulled = pull_to_emg(result, emg, 2.0)
-    known = ~np.isnan(emg).all(axis=0)
-    assert (np.isnan(pulled.emg_rmse) == ~known).all()
-    for got, activation in (
-        (pulled.emg_rmse, pulled.activation),
-        (pulled.emg_rmse_pure, result.activation),
-    ):
-        told = np.sqrt(np.nanmean((activation - emg)[:, known] ** 2, axis=0))
-        np.testing.assert_allclose(got[known], told)
-    assert pulled.emg_rmse[known].mean() < pulled.emg_rmse_pure[known].mean()
+    np.testing.assert_allclose(pulled.activation, result.activation, atol=1e-9)
 
 
 def test_emg_outside_its_range_is_clipped_for_the_pull_only(result):
@@ -152,7 +138,6 @@ def test_emg_outside_its_range_is_clipped_for_the_pull_only(result):
     inside = given.clip(0.0, 1.0)
     wild, tame = pull_to_emg(result, given, 2.0), pull_to_emg(result, inside, 2.0)
     np.testing.assert_array_equal(wild.activation, tame.activation)
-    assert wild.emg_rmse[4] > tame.emg_rmse[4] + 0.3
     names = result.prepared.limb.head_names
     (note,) = [note for note in wild.notes if "clipped for the pull" in note]
     assert names[4] in note
@@ -183,7 +168,7 @@ def test_frames_out_of_reach_are_empty(limb):
     measured[:, 3] = 0.4
     pulled = pull_to_emg(pure, measured, 1.0)
     lost = ~ready.lift.reachable
-    for name in ("activation", "force", "moved", "effort", "misfit", "moment_residual"):
+    for name in ("activation", "force", "moment_residual", "mismatch"):
         values = getattr(pulled, name).reshape(9, -1)
         assert np.isnan(values[lost]).all()
         assert np.isfinite(values[~lost]).all()
@@ -291,34 +276,3 @@ def test_arrays_that_do_not_fit_are_refused():
         draw_activation(arms, capacity, moments, emg, 1.0, weights=np.zeros(6))
     with pytest.raises(ShapeError, match="moments"):
         draw_activation(arms, capacity, np.full_like(moments, np.nan), emg, 1.0)
-
-
-HEADS = ("deltoid/clavicular", "triceps_brachii/lateral", "triceps_brachii/medial")
-
-
-def test_one_electrode_stands_for_several_heads():
-    signal, other = np.array([0.1, 0.2, np.nan]), np.array([0.5, 0.6, 0.7])
-    spread = spread_to_heads(
-        {"outer arm": signal, "deltoid/clavicular": other}, {"outer arm": HEADS[1:]}, HEADS
-    )
-    np.testing.assert_array_equal(spread, np.stack([other, signal, signal], axis=1))
-    alone = spread_to_heads({HEADS[1]: signal}, {}, HEADS)
-    assert np.isnan(alone[:, [0, 2]]).all()
-
-
-@pytest.mark.parametrize(
-    ("signals", "groups", "error", "text"),
-    [
-        ({}, {}, InputError, "at least one"),
-        ({"arm": [1.0]}, {}, UnknownNameError, "unknown head 'arm'"),
-        ({"arm": [1.0]}, {"arm": ["triceps_brachii/latral"]}, UnknownNameError, "lateral"),
-        ({HEADS[0]: [1.0]}, {"arm": HEADS[1:]}, UnknownNameError, "electromyogram 'arm'"),
-        ({"a": [1.0], HEADS[1]: [1.0]}, {"a": HEADS[1:]}, InputError, "claimed by 'a' and"),
-        ({HEADS[0]: [1.0], HEADS[1]: [1.0, 2.0]}, {}, ShapeError, "shape"),
-        ({HEADS[0]: [[1.0]]}, {}, ShapeError, "shape"),
-        ({HEADS[0]: ["x"]}, {}, ShapeError, "numbers"),
-    ],
-)
-def test_electrodes_that_fit_no_head_are_refused(signals, groups, error, text):
-    with pytest.raises(error, match=text):
-        spread_to_heads(signals, groups, HEADS)

@@ -139,7 +139,8 @@ def test_nothing_that_differs_carries_nothing():
 def test_parts_of_every_head_sum_to_its_difference(pair, mode):
     wide, narrow = (lifts[mode] for lifts in pair)
     found = explain_difference(wide, narrow, frame=1, names=("wide", "narrow"))
-    np.testing.assert_allclose(found.parts.sum(axis=0), [found.gap, found.force_gap], atol=1e-9)
+    forces = found.force[0] - found.force[1]
+    np.testing.assert_allclose(found.parts.sum(axis=0), [found.gap, forces], atol=1e-9)
     for k, lift in enumerate((wide, narrow)):
         frame = found.frames[k]
         np.testing.assert_allclose(found.activation[k], lift.activation[frame], atol=1e-8)

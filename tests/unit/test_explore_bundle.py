@@ -11,7 +11,7 @@ from momentshare.cautions import LIMITS
 from momentshare.cli.main import app
 from momentshare.errors import InputError
 from momentshare.explore import build_page, example_study
-from momentshare.explore.bundle import bundle, needed_modules, page_text, top_names
+from momentshare.explore.bundle import bundle, needed_modules, page_text
 from momentshare.explore.grid import LEVELS, Nodes
 from momentshare.explore.info import limit_marks
 from momentshare.limits import LiftKind
@@ -22,9 +22,8 @@ FEW = Nodes(spacings=(1.0, 1.8), touches=(0.10,), angles=(0.0, 30.0))
 
 
 def test_modules_share_one_scope_without_a_clash():
-    names = [
-        name for module in needed_modules("app") for name in top_names(page_text(f"{module}.js"))
-    ]
+    top = re.compile(r"^(?:export )?(?:async )?(?:function|const|let|class) (\w+)", re.MULTILINE)
+    names = [n for module in needed_modules("app") for n in top.findall(page_text(f"{module}.js"))]
     assert len(names) > 80
     assert sorted(names) == sorted(set(names))
 

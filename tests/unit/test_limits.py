@@ -227,8 +227,6 @@ def test_a_free_ratio_is_told_from_a_given_one():
 def test_a_limit_of_every_head_and_lift_is_said_with_the_column():
     limits = Limits((limit(quantity="force"), limit(key="L2", quantity="greatest_load")))
     assert keys(limits, "force", head="anconeus") == []
-    assert [row.key for row in limits.of_column("force")] == ["L1"]
-    assert limits.of_column("activation") == ()
     assert keys(limits, "greatest_load") == ["L2"]
 
 

@@ -14,7 +14,7 @@ from momentshare.emg.envelope import (
     maximal_level,
     normalise,
 )
-from momentshare.emg.pull import PulledResult, pull_to_emg, spread_to_heads
+from momentshare.emg.pull import PulledResult, pull_to_emg
 
 __all__ = [
     "CAVEATS",
@@ -31,5 +31,4 @@ __all__ = [
     "maximal_level",
     "normalise",
     "pull_to_emg",
-    "spread_to_heads",
 ]

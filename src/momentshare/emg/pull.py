@@ -13,17 +13,15 @@ import numpy as np
 
 from momentshare.directions import ROWS
 from momentshare.emg.draw import Drawn, checked_emg, checked_weight, draw_activation, freeze
-from momentshare.errors import InputError, ShapeError, UnknownNameError
+from momentshare.errors import InputError
 from momentshare.sharing import Status
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
     from numpy.typing import ArrayLike, NDArray
 
     from momentshare.analysis import LiftResult
 
-__all__ = ["PulledResult", "pull_to_emg", "spread_to_heads"]
+__all__ = ["PulledResult", "pull_to_emg"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -32,20 +30,9 @@ class PulledResult:
 
     Attributes
     ----------
-    weight : float
-        Of the distance from the electromyogram, beside an effort of weight 1.
     activation : float array, shape (frames, heads)
     force : float array, shape (frames, heads)
         Active and passive force [N].
-    moved : float array, shape (frames, heads)
-        Pulled less pure activation.
-    effort, effort_pure : float array, shape (frames,)
-        Σ w a², after and before.
-    misfit, misfit_pure : float array, shape (frames,)
-        Σ (a − e)² over measured heads, e within 0 to 1, after and before.
-    emg_rmse, emg_rmse_pure : float array, shape (heads,)
-        Root mean square over frames of activation less electromyogram as given, after and
-        before; NaN where a head was not measured.
     moment_residual, bound_violation, mismatch : float array, shape (frames,)
         See :class:`Drawn`; the residual [N·m] is against the moments that the pure optimum
         supplies.
@@ -54,16 +41,8 @@ class PulledResult:
     notes : tuple of str
     """
 
-    weight: float
     activation: NDArray[np.float64]
     force: NDArray[np.float64]
-    moved: NDArray[np.float64]
-    effort: NDArray[np.float64]
-    effort_pure: NDArray[np.float64]
-    misfit: NDArray[np.float64]
-    misfit_pure: NDArray[np.float64]
-    emg_rmse: NDArray[np.float64]
-    emg_rmse_pure: NDArray[np.float64]
     moment_residual: NDArray[np.float64]
     bound_violation: NDArray[np.float64]
     mismatch: NDArray[np.float64]
@@ -72,11 +51,6 @@ class PulledResult:
 
     def __post_init__(self) -> None:
         freeze(self)
-
-    @property
-    def objective(self) -> NDArray[np.float64]:
-        """Effort and weighted misfit, shape (frames,)."""
-        return self.effort + self.weight * self.misfit
 
 
 def pull_to_emg(result: LiftResult, emg: ArrayLike, weight: float) -> PulledResult:
@@ -140,100 +114,17 @@ def pull_to_emg(result: LiftResult, emg: ArrayLike, weight: float) -> PulledResu
         size,
         weights=weights,
     )
-    pure = result.activation[good]
-    aimed = np.clip(given[good], 0.0, 1.0)
-
-    def effort(activation: NDArray[np.float64]) -> NDArray[np.float64]:
-        return _spread((weights * activation**2).sum(axis=-1), good)
-
-    def misfit(activation: NDArray[np.float64]) -> NDArray[np.float64]:
-        return _spread(np.nansum((activation - aimed) ** 2, axis=-1), good)
-
     certified = np.zeros(len(good), dtype=bool)
     certified[good] = drawn.certified
     return PulledResult(
-        weight=size,
         activation=_spread(drawn.activation, good),
         force=_spread(capacity * drawn.activation + passive, good),
-        moved=_spread(drawn.activation - pure, good),
-        effort=effort(drawn.activation),
-        effort_pure=effort(pure),
-        misfit=misfit(drawn.activation),
-        misfit_pure=misfit(pure),
-        emg_rmse=_rmse(drawn.activation - given[good]),
-        emg_rmse_pure=_rmse(pure - given[good]),
         moment_residual=_spread(drawn.moment_residual, good),
         bound_violation=_spread(drawn.bound_violation, good),
         mismatch=_spread(drawn.mismatch, good),
         certified=certified,
         notes=_notes(result, given, drawn),
     )
-
-
-def spread_to_heads(
-    emg_by_head: Mapping[str, ArrayLike],
-    groups: Mapping[str, Sequence[str]],
-    head_names: Sequence[str],
-) -> NDArray[np.float64]:
-    """Assign signals to the heads they stand for.
-
-    Parameters
-    ----------
-    emg_by_head : mapping
-        Name → electromyogram, shape (frames,).
-    groups : mapping
-        Name → heads that this electrode stands for; a name without an entry is the head it
-        stands for. That heads under one electrode are equally active is the user's assumption.
-    head_names : sequence of str
-        All heads of the limb, in order.
-
-    Returns
-    -------
-    float array, shape (frames, heads)
-        NaN for heads without a signal.
-
-    Raises
-    ------
-    UnknownNameError
-        A head that the limb does not have, or a group without a signal.
-    InputError
-        A head claimed twice.
-    ShapeError
-        Signals of different lengths.
-    """
-    if not emg_by_head:
-        raise InputError("emg: must hold at least one electromyogram; got none")
-    for name in groups:
-        if name not in emg_by_head:
-            raise UnknownNameError("electromyogram", name, emg_by_head, "groups")
-    at = {name: index for index, name in enumerate(head_names)}
-    signals = {name: _signal(name, values) for name, values in emg_by_head.items()}
-    first = next(iter(signals))
-    owner: dict[str, str] = {}
-    out = np.full((signals[first].size, len(at)), np.nan)
-    for name, values in signals.items():
-        if values.shape != (len(out),):
-            raise ShapeError(
-                f"emg {name!r}", f"shape ({len(out)},) like {first!r}", f"shape {values.shape}"
-            )
-        for head in groups.get(name, (name,)):
-            if head not in at:
-                raise UnknownNameError("head", head, at, f"emg {name!r}")
-            if head in owner:
-                raise InputError(
-                    f"emg: head {head!r} is claimed by {owner[head]!r} and {name!r}; give it to "
-                    "one of them"
-                )
-            owner[head] = name
-            out[:, at[head]] = values
-    return out
-
-
-def _signal(name: str, values: ArrayLike) -> NDArray[np.float64]:
-    try:
-        return np.asarray(values, dtype=np.float64)
-    except (TypeError, ValueError) as error:
-        raise ShapeError(f"emg {name!r}", "an array of numbers", type(values).__name__) from error
 
 
 def _notes(result: LiftResult, given: NDArray[np.float64], drawn: Drawn) -> tuple[str, ...]:
@@ -259,15 +150,6 @@ def _notes(result: LiftResult, given: NDArray[np.float64], drawn: Drawn) -> tupl
             "take a smaller weight"
         )
     return tuple(notes)
-
-
-def _rmse(distance: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Root mean square over the frames of each head; NaN where there is none."""
-    known = ~np.isnan(distance)
-    count = known.sum(axis=0)
-    total = np.where(known, distance, 0.0) ** 2
-    mean = total.sum(axis=0) / np.maximum(count, 1)
-    return np.where(count > 0, np.sqrt(mean), np.nan)
 
 
 def _spread(values: NDArray[np.float64], good: NDArray[np.bool_]) -> NDArray[np.float64]:

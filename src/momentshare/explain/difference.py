@@ -111,11 +111,6 @@ class Difference:
         """Activation in the first less that in the second, shape (heads,)."""
         return np.asarray(self.activation[0] - self.activation[1])
 
-    @property
-    def force_gap(self) -> Floats:
-        """Force in the first less that in the second [N], shape (heads,)."""
-        return np.asarray(self.force[0] - self.force[1])
-
     def factors(self, head: str) -> dict[str, float]:
         """Return the part of each factor in the difference of a head's activation."""
         index = head_index(self.head_names, head)

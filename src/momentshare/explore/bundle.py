@@ -12,11 +12,10 @@ from importlib import resources
 
 from momentshare.errors import InputError
 
-__all__ = ["bundle", "needed_modules", "page_text", "top_names"]
+__all__ = ["bundle", "needed_modules", "page_text"]
 
 _IMPORT = re.compile(r'^import \{[^}]*\} from "\./(\w+)\.js";\n', re.MULTILINE)
 _EXPORT = re.compile(r"^export (?=(async )?(function|const|class) )", re.MULTILINE)
-_TOP = re.compile(r"^(?:export )?(?:async )?(?:function|const|let|class) (\w+)", re.MULTILINE)
 _OTHER = re.compile(r"^(import|export)\b.*", re.MULTILINE)
 
 
@@ -43,11 +42,6 @@ def needed_modules(entry: str) -> list[str]:
 
     visit(entry)
     return order
-
-
-def top_names(text: str) -> list[str]:
-    """Names that a module adds to the shared scope."""
-    return _TOP.findall(text)
 
 
 def bundle(entry: str = "app") -> str:

@@ -135,7 +135,6 @@ def _assembled(reader: FolderReader, *, calibrated: bool) -> Model:
         limits=limits,
         path=reader.folder,
         digest=reader.digest.hexdigest()[:16],
-        reference_sex=limb.reference_person.sex,
         scapula_policies=tuple(limb.scapula.policies),
         moving_scapulae=tuple(limb.scapula.moving),
         described_sources=tuple(sorted(described)),

@@ -408,8 +408,6 @@ class Model:
         Folder that it was read from.
     digest : str
         Fingerprint of the files, and of what was changed in Python since they were read.
-    reference_sex : str
-        Sex of the person for whom the coordinates are written.
     scapula_policies, moving_scapulae : tuple of str
         Names of the scapula's policies, and of those in which it follows the arm.
     default_scapula, reference_scapula : str
@@ -448,7 +446,6 @@ class Model:
     limits: Limits = field(default_factory=Limits)
     path: Path = field(repr=False, compare=False)
     digest: str
-    reference_sex: str
     scapula_policies: tuple[str, ...]
     moving_scapulae: tuple[str, ...]
     default_scapula: str

@@ -75,10 +75,6 @@ class CurveSet(Protocol):
         """Active force against normalised velocity, shortening negative."""
         ...
 
-    def inverse_force_velocity(self, force: ArrayLike) -> NDArray[np.float64]:
-        """Normalised velocity at which the force is ``force``."""
-        ...
-
     def tendon_force_length(self, x: ArrayLike, *, clamp: bool = True) -> NDArray[np.float64]:
         """Tendon force against normalised tendon length."""
         ...
@@ -237,22 +233,6 @@ class DeGrooteCurves:
         u = self.velocity_slope * _array(v) + self.velocity_shift
         return _clamped(self.velocity_scale * np.arcsinh(u) + self.velocity_offset, clamp)
 
-    def inverse_force_velocity(self, force: ArrayLike) -> NDArray[np.float64]:
-        """Normalised velocity at which the bare velocity formula gives ``force``.
-
-        Parameters
-        ----------
-        force : float array, any shape
-            Force / isometric force at the same length.
-
-        Returns
-        -------
-        float array, same shape
-            Velocity / maximal shortening velocity, shortening negative.
-        """
-        u = np.sinh((_array(force) - self.velocity_offset) / self.velocity_scale)
-        return np.asarray((u - self.velocity_shift) / self.velocity_slope, dtype=np.float64)
-
     def tendon_force_length(self, x: ArrayLike, *, clamp: bool = True) -> NDArray[np.float64]:
         """Tendon force; one at a strain of 4.9 %.
 
@@ -388,28 +368,6 @@ class ThelenCurves:
             (1.0 + shorter) / (1.0 - shorter / self.velocity_shape),
         )
         return _clamped(force, clamp)
-
-    def inverse_force_velocity(self, force: ArrayLike) -> NDArray[np.float64]:
-        """Normalised velocity at which the velocity curve gives ``force``.
-
-        Parameters
-        ----------
-        force : float array, any shape
-            Force / isometric force at the same length, from 0 to below the plateau. Below
-            the range -1 is returned, at and above the plateau infinity.
-
-        Returns
-        -------
-        float array, same shape
-            Velocity / maximal shortening velocity, shortening negative.
-        """
-        level = _array(force)
-        lower = np.clip(level, 0.0, 1.0)
-        left = self.lengthening_plateau - level
-        upper = (level - 1.0) / (self._lengthening * np.where(left > 0.0, left, 1.0))
-        lengthening = np.where(left > 0.0, upper, np.where(np.isnan(level), np.nan, np.inf))
-        shortening = (lower - 1.0) / (1.0 + lower / self.velocity_shape)
-        return np.where(level <= 1.0, shortening, lengthening)
 
     @property
     def _toe(self) -> tuple[float, float]:

@@ -55,8 +55,6 @@ class Score:
         Rows that fewer than nine of ten null limbs get right, and how many the limb does.
     telling_null : float
         Mean share of null limbs that are right on those.
-    missed_against_null : int
-        Misses among the rows that nine of ten null limbs get right.
     within : int
         Numbers within 20 % of the published value, whatever their band; zero for orders and senses.
     """
@@ -69,7 +67,6 @@ class Score:
     telling: int
     telling_right: int
     telling_null: float
-    missed_against_null: int
     within: int
 
 
@@ -93,7 +90,6 @@ def scores(table: pd.DataFrame) -> tuple[Score, ...]:
                     telling=len(telling),
                     telling_right=int(telling["right"].sum()),
                     telling_null=_mean(telling["null_right"]),
-                    missed_against_null=int((~part["right"] & ~part["telling"]).sum()),
                     within=int((part["relative_error"] <= 0.2).sum()) if kind == "number" else 0,
                 )
             )

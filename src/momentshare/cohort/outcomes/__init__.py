@@ -4,7 +4,6 @@ from momentshare.cohort.outcomes.definitions import (
     OUTCOMES,
     Outcome,
     definition_table,
-    outcome_named,
 )
 
-__all__ = ["OUTCOMES", "Outcome", "definition_table", "outcome_named"]
+__all__ = ["OUTCOMES", "Outcome", "definition_table"]

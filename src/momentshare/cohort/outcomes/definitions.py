@@ -9,12 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from momentshare.errors import UnknownNameError
-
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["OUTCOMES", "Outcome", "definition_table", "outcome_named"]
+__all__ = ["OUTCOMES", "Outcome", "definition_table"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -237,19 +235,6 @@ _ALL = (
 
 OUTCOMES = {item.name: item for item in _ALL}
 """Name → outcome, in the order of tables."""
-
-
-def outcome_named(name: str) -> Outcome:
-    """Return the outcome of this name, or raise ``UnknownNameError`` with the nearest one.
-
-    Examples
-    --------
-    >>> outcome_named("bar_work").unit
-    'J'
-    """
-    if name not in OUTCOMES:
-        raise UnknownNameError("outcome", name, OUTCOMES)
-    return OUTCOMES[name]
 
 
 def definition_table() -> pd.DataFrame:
