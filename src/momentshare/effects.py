@@ -55,9 +55,7 @@ def switches(setup: Setup) -> tuple[Variation, ...]:
         ),
     ]
     held = any(lateral.free_couples for task in setup.tasks for lateral in task.treatments)
-    found.append(
-        bound_couples("no couples of the hands") if held else freed_couples("couples of the hands")
-    )
+    found.append(bound_couples() if held else freed_couples())
     # Published moments say nothing about the force across the joint.
     if all(task.given is None for task in setup.tasks):
         found.append(

@@ -184,12 +184,10 @@ def girdle_pose(girdle: Girdle, posture: Posture) -> GirdlePose:
     )
 
 
-def added_to(
-    posture: Posture, *, protraction: float = 0.0, elevation: float = 0.0
-) -> NDArray[np.float64]:
-    """Return what a task adds to the girdle, increased by these angles [rad], shape (..., 2)."""
+def added_to(posture: Posture, *, protraction: float) -> NDArray[np.float64]:
+    """Return what a task adds to the girdle, with more protraction [rad], shape (..., 2)."""
     own = np.zeros((*posture.shape, 2)) if posture.girdle is None else posture.girdle
-    return np.asarray(own + np.array([protraction, elevation]))
+    return np.asarray(own + np.array([protraction, 0.0]))
 
 
 def internal_rotation(

@@ -155,12 +155,7 @@ def stability_facets(model: Model) -> tuple[NDArray[np.float64], NDArray[np.floa
     return turns, np.hypot(a * np.cos(turns), b * np.sin(turns))
 
 
-def glenoid_load(
-    skeleton: Skeleton,
-    contact: NDArray[np.float64],
-    posture: Posture,
-    limb: NDArray[np.intp] | None = None,
-) -> GlenoidLoad:
+def glenoid_load(skeleton: Skeleton, contact: NDArray[np.float64], posture: Posture) -> GlenoidLoad:
     """Split the contact force into compression and shear and compare them with the limit.
 
     Parameters
@@ -169,10 +164,8 @@ def glenoid_load(
     contact : float array, shape (..., 3)
         Force of the glenoid on the humeral head [N], thorax frame.
     posture : Posture
-    limb : int array, optional
-        Limb of each posture where the skeleton holds several.
     """
-    frame = glenoid_frame(skeleton, posture, limb)
+    frame = glenoid_frame(skeleton, posture)
     on_glenoid = -rotated(frame, contact)
     anterior, superior, compression = (
         on_glenoid[..., 0],

@@ -390,23 +390,18 @@ def build_limbs(
     return _match_all(limbs, strengths, faults), faults
 
 
-def braced_strength(
-    limb: Limb, posture: Posture, row: str, sign: int = 1, groups: Sequence[str] | None = None
-) -> NDArray[np.float64]:
+def braced_strength(limb: Limb, posture: Posture, row: str, sign: int = 1) -> NDArray[np.float64]:
     """Greatest moment in one direction with every other axis externally braced [N·m].
 
     Every head with a useful arm is fully active, the others are inactive; passive forces of all
-    heads count. ``groups`` restricts the sum to the heads of some groups.
+    heads count.
 
     Returns
     -------
     float array, shape (...)
     """
     active, passive = _braced(limb, posture, row, sign)
-    moment = active + passive
-    if groups is not None:
-        moment = moment * np.array([h.group in groups for h in limb.model.heads])
-    return np.asarray(np.sum(moment, axis=-1))
+    return np.asarray(np.sum(active + passive, axis=-1))
 
 
 def _braced(

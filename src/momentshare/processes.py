@@ -55,13 +55,8 @@ spec.loader.exec_module(sys.modules["momentshare"])
 _LENGTH = struct.Struct("<Q")
 
 
-def child_command(entry: str) -> list[str]:
-    """Command line of a Python that runs a function of this library.
-
-    Parameters
-    ----------
-    entry : str
-        ``module:function``; the function takes no arguments.
+def child_command() -> list[str]:
+    """Command line of a Python that serves work; see :func:`serve`.
 
     Raises
     ------
@@ -70,10 +65,9 @@ def child_command(entry: str) -> list[str]:
     """
     if not sys.executable:
         raise ProcessError("the place of the Python interpreter is not known; run in a plain one")
-    module, _, function = entry.partition(":")
     home = str(Path(__file__).resolve().parents[1])
     code = _BEGIN.format(paths=ascii(_module_path()), home=ascii([home]))
-    code += f"from {module} import {function}; {function}()"
+    code += "from momentshare.processes import serve; serve()"
     flags = ["-I"] if sys.flags.isolated else ["-P"]
     return [sys.executable, *flags, "-c", code]
 
@@ -254,7 +248,7 @@ class _Keeper:
                 raise ProcessError("broken off")
             try:
                 child = subprocess.Popen(  # noqa: S603 - our own interpreter and our own words
-                    child_command("momentshare.processes:serve"),
+                    child_command(),
                     env=child_environment(self.scratch),
                     stdin=subprocess.PIPE,
                     stdout=subprocess.PIPE,

@@ -225,8 +225,7 @@ def test_a_study_frees_them_and_says_where_a_bound_is_met():
 
 def test_variations_free_and_bind_the_couples():
     plan = plan_study(parse_study(TEXT.replace("frames = 7", "frames = 5")), people=["Bram"])
-    name = "couples of the hands"
-    ((_, freed),) = solve_variations(plan.setup, [freed_couples(name)])
+    ((_, freed),) = solve_variations(plan.setup, [freed_couples()])
     assert {case.condition for case in freed.cases} == {"narrow", "wide"}
     assert all(result.lateral.free_couples for _, result in freed.pairs())
-    assert solve_variations(plan.setup, [bound_couples(name)]) == []
+    assert solve_variations(plan.setup, [bound_couples()]) == []

@@ -121,7 +121,7 @@ def test_a_process_that_cannot_start_is_an_error(monkeypatch, tmp_path):
         list(answers)
     monkeypatch.setattr(sys, "executable", "")
     with pytest.raises(ProcessError, match="is not known"):
-        child_command("momentshare.processes:serve")
+        child_command()
 
 
 def test_a_process_that_ends_while_starting_is_an_error(monkeypatch):

@@ -17,6 +17,7 @@ from momentshare import reading
 from momentshare.demo import small_study
 from momentshare.files import Shelf, Writer
 from momentshare.files.shelf import fetched, laid_aside
+from momentshare.files.writer import parquet_bytes
 from momentshare.runs import shelf_in
 from momentshare.study import plan_study
 
@@ -151,9 +152,8 @@ def test_a_table_without_columns_is_written_alike(tmp_path):
 
 def test_blocks_of_a_parquet_file_give_the_bytes_of_the_whole(tmp_path, solved, shelved):
     writer = Writer(tmp_path)
-    writer.parquet("whole.parquet", reading.frame_table(solved))
     writer.parquet_blocks("blocks.parquet", reading.frame_blocks(shelved))
-    whole = (tmp_path / "whole.parquet").read_bytes()
+    whole = parquet_bytes(reading.frame_table(solved))
     assert (tmp_path / "blocks.parquet").read_bytes() == whole
 
 

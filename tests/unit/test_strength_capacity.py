@@ -150,7 +150,7 @@ def test_bias_corrects_what_the_test_posture_distorts(limb):
     item = NetMoment(
         condition="a", row="elbow_extension", moment=30.0, sd=3.0, measured=50.0, angles=TASK
     )
-    line = corrected_utilisation(limb, [item], test, definitions=["braced"]).iloc[0]
+    line = corrected_utilisation(limb, [item], test).query("others == 'braced'").iloc[0]
     here = float(joint_strength(limb, posture_from_angles(**TASK), "elbow_extension"))
     there = float(joint_strength(limb, test.posture(), "elbow_extension"))
     assert abs(here / there - 1) > 0.05
@@ -181,7 +181,7 @@ def test_no_strength_in_a_direction_is_said_not_divided_by(limb):
 
     weak = replace(limb, greatest_isometric_force=0.0 * limb.greatest_isometric_force)
     item = NetMoment(condition="a", row="elbow_extension", moment=20.0, angles=TASK)
-    line = corrected_utilisation(weak, [item], StrengthTest(), definitions=["braced"]).iloc[0]
+    line = corrected_utilisation(weak, [item], StrengthTest()).query("others == 'braced'").iloc[0]
     assert math.isnan(line["utilisation_here"])
     assert "no strength" in line["note"]
 

@@ -18,7 +18,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from momentshare.analysis import LiftResult
-    from momentshare.balance import Criterion
 
     Floats = NDArray[np.float64]
 
@@ -103,9 +102,7 @@ def given_frame(result: LiftResult, frame: int) -> GivenFrame:
     return given_frames(result).at(frame)
 
 
-def solve_given(
-    cases: GivenFrame, like: LiftResult, criterion: Criterion | None = None
-) -> tuple[Floats, Floats, Floats]:
+def solve_given(cases: GivenFrame, like: LiftResult) -> tuple[Floats, Floats, Floats]:
     """Share the moments of given frames with one leading axis.
 
     Parameters
@@ -113,8 +110,6 @@ def solve_given(
     cases : GivenFrame
     like : LiftResult
         Says names, criterion and whether the limit of the glenoid is kept.
-    criterion : Criterion, optional
-        Replaces the lift's own.
 
     Returns
     -------
@@ -123,7 +118,7 @@ def solve_given(
     unmet : float array, shape (cases,)
         Greatest moment that cannot be met [N·m].
     """
-    chosen = criterion or like.criterion
+    chosen = like.criterion
     held = keeps_glenoid(like)
     count = len(cases.moments)
     known = np.asarray(cases.moments + cases.lateral)

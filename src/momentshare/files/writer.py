@@ -101,9 +101,7 @@ class Writer:
         """Write a table that every spreadsheet can open and none runs; see ``text.csv_text``."""
         self.text(name, csv_text(table, digits))
 
-    def csv_blocks(
-        self, name: str, blocks: Iterable[pd.DataFrame], digits: str | None = "%.7g"
-    ) -> None:
+    def csv_blocks(self, name: str, blocks: Iterable[pd.DataFrame]) -> None:
         """Write a table from blocks of its rows, of which one at a time is in memory.
 
         The bytes are those of the whole table: blocks have the same columns, and one without
@@ -113,19 +111,15 @@ class Writer:
         with self._place(name).open("wb") as file:
             for block in blocks:
                 if len(block.columns):
-                    file.write(csv_text(block, digits, header=header).encode("utf-8"))
+                    file.write(csv_text(block, "%.7g", header=header).encode("utf-8"))
                     header = False
             if header:
                 file.write(b"\n")  # as of a table without columns
 
-    def parquet(self, name: str, table: pd.DataFrame) -> None:
-        """Write a table with its types and all digits."""
-        self.raw(name, parquet_bytes(table))
-
     def parquet_blocks(self, name: str, blocks: Iterable[pd.DataFrame], rows: int = ROWS) -> None:
         """Write a table from blocks of its rows, of which few at a time are in memory.
 
-        Up to ``rows`` rows the bytes are those of :meth:`parquet`; a longer table is cut into
+        Up to ``rows`` rows the bytes are those of the whole table; a longer table is cut into
         groups of so many rows. Blocks have the same columns of the same types; labels know all
         that occur in any of them.
         """

@@ -297,22 +297,22 @@ def shifted_ratio(name: str, by: float) -> Variation:
     return Variation(name=name, lateral=change)
 
 
-def freed_couples(name: str) -> Variation:
+def freed_couples() -> Variation:
     """Let the optimiser choose the couples of the hands on a bar, within what a hand can hold."""
 
     def change(given: Lateral) -> Lateral:
         return replace(given, couples="free") if given.couples == "zero" else given
 
-    return Variation(name=name, lateral=change)
+    return Variation(name="couples of the hands", lateral=change)
 
 
-def bound_couples(name: str) -> Variation:
+def bound_couples() -> Variation:
     """Remove free couples of the hands."""
 
     def change(given: Lateral) -> Lateral:
         return replace(given, couples="zero") if given.free_couples else given
 
-    return Variation(name=name, lateral=change)
+    return Variation(name="no couples of the hands", lateral=change)
 
 
 def other_criterion(name: str, **changes: Any) -> Variation:

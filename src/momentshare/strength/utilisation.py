@@ -27,13 +27,12 @@ from momentshare.inputs import MOMENTS, csv_rows, read_text, shown
 from momentshare.posture import Posture, posture_from_angles
 from momentshare.strength.capacity import (
     DEFINITIONS,
-    Definition,
     StrengthTest,
     joint_strength,
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from momentshare.limb import Limb
 
@@ -119,8 +118,6 @@ def corrected_utilisation(
     test: StrengthTest,
     *,
     postures: Sequence[Posture] | None = None,
-    task_speed: float = 0.0,
-    definitions: Iterable[Definition] = DEFINITIONS,
 ) -> pd.DataFrame:
     """Utilisation in the task's own posture, with the bias of the test's posture.
 
@@ -134,16 +131,12 @@ def corrected_utilisation(
         Posture, speed and mode of the strength test.
     postures : sequence of Posture, optional
         Posture of each moment, without batch axes, instead of ``angles``.
-    task_speed : float
-        Speed of the joint in the direction of the moment during the task [rad/s].
-    definitions : iterable of {"braced", "balanced"}
-        Which of :data:`DEFINITIONS`; each gives a line that names it.
 
     Returns
     -------
     DataFrame
-        One line per moment and definition, columns :data:`UTILISATION_COLUMNS` with units in
-        their names. The mapping from ``moment / measured`` to ``corrected_utilisation`` is a
+        One line per moment and each of :data:`DEFINITIONS`, columns :data:`UTILISATION_COLUMNS`
+        with units in their names. The mapping from ``moment / measured`` to ``corrected_utilisation`` is a
         division by ``test_posture_bias``; standard deviations scale likewise. Where a capacity
         is zero, negative or cannot be found, values are NaN and ``note`` says why.
 
@@ -187,8 +180,8 @@ def corrected_utilisation(
                 "give the angles of elbow and upper arm"
             )
         direction = moment_direction(item.row, item.moment).name
-        for others in definitions:
-            here = float(joint_strength(limb, posture, direction, others=others, speed=task_speed))
+        for others in DEFINITIONS:
+            here = float(joint_strength(limb, posture, direction, others=others))
             key = (direction, others)
             if key not in tested:
                 tested[key] = float(

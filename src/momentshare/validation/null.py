@@ -65,17 +65,14 @@ def null_variations(model: Model, draws: int = DRAWS) -> list[Variation]:
     return found
 
 
-def null_right(
-    model: Model, targets: Sequence[Target], draws: int = DRAWS, first: int = 0
-) -> NDArray[np.bool_]:
+def null_right(model: Model, targets: Sequence[Target], draws: int = DRAWS) -> NDArray[np.bool_]:
     """Say which targets each null limb gets right.
 
     Parameters
     ----------
     model : Model
     targets : sequence of Target
-    draws, first : int
-        How many null limbs, from which one on.
+    draws : int
 
     Returns
     -------
@@ -84,7 +81,7 @@ def null_right(
     """
     right = np.zeros((draws, len(targets)), dtype=bool)
     tasks = Tasks()
-    for k, variation in enumerate(null_variations(model, first + draws)[first:]):
+    for k, variation in enumerate(null_variations(model, draws)):
         probe = Probe(model, variation=variation, frames=_FRAMES, tasks=tasks)
         try:
             found = answers(targets, probe)

@@ -129,6 +129,7 @@ def _hatched(ax: Axes) -> None:
 def curves_figure(report: StrengthReport, limits: Limits | None = None) -> Figure:
     """Greatest moment against the angle of the joint; mean over people, band their range."""
     from matplotlib.figure import Figure
+    from matplotlib.patches import Patch
 
     from momentshare.strength import DEFINITIONS
     from momentshare.strength.curves import direction_sweep
@@ -164,7 +165,7 @@ def curves_figure(report: StrengthReport, limits: Limits | None = None) -> Figur
     handles = [_line_handle(name) for name in DEFINITIONS]
     handles.append(_handle("angle of the strength test", _ONE))
     if len(set(report.curves["person"])) > 1:
-        handles.append(_patch("range over people, others braced", "#dddddd"))
+        handles.append(Patch(facecolor="#dddddd", label="range over people, others braced"))
     figure.legend(handles=handles, loc="outside lower center", ncols=2, frameon=False)
     add_heading(
         figure,
@@ -361,9 +362,3 @@ def _handle(label: str, look: Mapping[str, Any]) -> Any:
     from matplotlib.lines import Line2D
 
     return Line2D([], [], label=label, **look)
-
-
-def _patch(label: str, colour: str) -> Any:
-    from matplotlib.patches import Patch
-
-    return Patch(facecolor=colour, label=label)

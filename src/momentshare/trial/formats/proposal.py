@@ -50,21 +50,19 @@ _LONGEST = 180
 """Characters of a label that a layout holds, with an ending."""
 
 
-def proposed_layout(contents: Contents, name: str = "proposed") -> str:
+def proposed_layout(contents: Contents) -> str:
     """Return TOML text of one ``[[layout]]`` for files like this one.
 
     Parameters
     ----------
     contents : Contents
         From :func:`momentshare.trial.formats.contents.file_contents`.
-    name : str
-        Name of the layout.
     """
     is_table = contents.format != "c3d"
     vectors, endings, single = _vectors(contents)
     prefix = _label_prefix(contents)
     markers, forces, emg, rest = _roles(contents, vectors, single, prefix)
-    lines = ["[[layout]]", f"name = {_quoted(name)}", f'format = "{contents.format}"']
+    lines = ["[[layout]]", 'name = "proposed"', f'format = "{contents.format}"']
     seen, pushes = _places(contents, vectors, markers, forces)
     axes = axis_lines(contents.upward, seen, pushes)
     lines += axes if markers or forces or contents.format == "c3d" else axes[-1:]

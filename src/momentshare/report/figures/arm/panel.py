@@ -227,7 +227,7 @@ def _bones(ax: Axes, scene: ArmScene, view: View, ink: float) -> None:
     thin = {**_BONE, "linewidth": 0.7 * ink}
     _fill(ax, view.flat(shapes.scapula(scene)), 3.0, thin)
     spine = view.flat(shapes.spine_of_scapula(scene))
-    _stroke(ax, spine, 3.1, width=3.2 * ink)
+    _stroke(ax, spine, width=3.2 * ink)
     ends = view.flat(shapes.clavicle(scene))
     _fill(ax, shapes.limb_bone(ends, 0.010 * size, 0.006 * size, 0.008 * size), 3.2, thin)
     upper = np.stack([shoulder, elbow])
@@ -247,10 +247,10 @@ def _bones(ax: Axes, scene: ArmScene, view: View, ink: float) -> None:
                                0.013 * size), 4.5, thin)  # fmt: skip
 
 
-def _stroke(ax: Axes, points: Floats, order: float, width: float) -> None:
+def _stroke(ax: Axes, points: Floats, width: float) -> None:
     """Draw a bony ridge: a light line with dark edges."""
     for extra, colour in ((1.2, _BONE["edgecolor"]), (0.0, _BONE["facecolor"])):
-        ax.plot(*points.T, color=colour, linewidth=width + extra, zorder=order,
+        ax.plot(*points.T, color=colour, linewidth=width + extra, zorder=3.1,
                 solid_capstyle="round", solid_joinstyle="round")  # fmt: skip
 
 

@@ -77,7 +77,7 @@ def activation_by_head(study: StudyResult) -> Figure:
     image = None
     for index, (ax, mode) in enumerate(zip(axes, solved.modes, strict=True)):
         table = 100.0 * np.array([solved.mean_activation(c, mode) for c in solved.conditions]).T
-        image = coloured_cells(ax, table, 100.0)
+        image = coloured_cells(ax, table)
         for (row, col), value in np.ndenumerate(table):
             if marks.keys("activation", [solved.conditions[col]], head=solved.heads[row]):
                 hatch(ax, col - 0.5, row - 0.5, 1.0, 1.0)
@@ -91,7 +91,7 @@ def activation_by_head(study: StudyResult) -> Figure:
         ax.set_yticks(range(len(labels)), labels if index % beside == 0 else [])
         if index % beside == 0:
             ax.set_ylabel("muscle head")
-    colour_bar(figure, axes[-1], image, "activation [%]")
+    colour_bar(figure, axes[-1], image)
     return figure
 
 

@@ -85,7 +85,7 @@ def draw_curve(
         ax.fill_between(curve.lift, curve.low, curve.high, color=look["color"], alpha=pale, lw=0)
 
 
-def set_limits(ax: Axes, values: Sequence[Floats], *, zero: bool = True, pad: float = 0.06) -> None:
+def set_limits(ax: Axes, values: Sequence[Floats], *, zero: bool = True) -> None:
     """Set y limits from the values; NaN is left out."""
     known = np.concatenate([np.ravel(v) for v in values] or [np.zeros(1)])
     known = known[np.isfinite(known)]
@@ -94,7 +94,8 @@ def set_limits(ax: Axes, values: Sequence[Floats], *, zero: bool = True, pad: fl
     if zero:
         low, high = min(low, 0.0), max(high, 0.0)
     span = (high - low) or 1.0
-    ax.set_ylim(low - (pad * span if low < 0 or not zero else 0.0), high + pad * span)
+    pad = 0.06 * span
+    ax.set_ylim(low - (pad if low < 0 or not zero else 0.0), high + pad)
 
 
 def letter(index: int) -> str:
@@ -139,12 +140,12 @@ def muscle_breaks(heads: Sequence[str]) -> list[int]:
     return [i + 1 for i, (a, b) in enumerate(pairwise(muscles)) if a != b]
 
 
-def coloured_cells(ax: Axes, table: Floats, top: float) -> Any:
-    """Draw a table as coloured cells; a missing value is hatched."""
+def coloured_cells(ax: Axes, table: Floats) -> Any:
+    """Draw a table of percentages as coloured cells; a missing value is hatched."""
     import matplotlib as mpl
 
     scale = mpl.colormaps[style.SEQUENTIAL]
-    image = ax.imshow(np.ma.masked_invalid(table), cmap=scale, vmin=0.0, vmax=top, aspect="auto")
+    image = ax.imshow(np.ma.masked_invalid(table), cmap=scale, vmin=0.0, vmax=100.0, aspect="auto")
     ax.set_facecolor("#ededed")
     ax.tick_params(length=0)
     for spine in ax.spines.values():
@@ -162,8 +163,8 @@ def mode_title(solved: Solved, mode: str) -> str:
     return f"lateral force: {style.MODES[mode]}" if solved.bars else "no lateral force (dumbbells)"
 
 
-def colour_bar(figure: Figure, ax: Axes, image: Any, label: str) -> None:
-    """Put the colour bar of an image beside a panel."""
+def colour_bar(figure: Figure, ax: Axes, image: Any) -> None:
+    """Put the colour bar of activations beside a panel."""
     from matplotlib.ticker import MaxNLocator
 
     width, height = figure.get_size_inches()
@@ -171,7 +172,7 @@ def colour_bar(figure: Figure, ax: Axes, image: Any, label: str) -> None:
     tall = min(box.height, 2.2 / height)
     place = figure.add_axes((box.x1 + 0.14 / width, box.y1 - tall, 0.12 / width, tall))
     bar = figure.colorbar(image, cax=place, ticks=MaxNLocator(6, integer=True))
-    bar.set_label(label)
+    bar.set_label("activation [%]")
     bar.outline.set_visible(False)
 
 
