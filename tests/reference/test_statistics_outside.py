@@ -4,8 +4,7 @@ Sources: statsmodels' AnovaRM, multipletests and general mixed-model fit, SciPy'
 bootstrap, independent codes run here; the restricted likelihood written out with whole matrices
 (textbook, from memory) and climbed by a general optimiser; Holm's steps worked by hand; Hedges'
 factor in closed form; the adjustment of Greenhouse and Geisser in Box's sum form (textbook, from
-memory); the width of the within-person interval of two conditions, 1/√2 of the interval of the
-paired difference (algebra, done here); coverage and error rate by drawing. All data are invented.
+memory); coverage and error rate by drawing. All data are invented.
 """
 
 import numpy as np
@@ -17,8 +16,8 @@ from statsmodels.regression.mixed_linear_model import MixedLM
 from statsmodels.stats.anova import AnovaRM
 from statsmodels.stats.multitest import multipletests
 
-from momentshare.cohort.means import describe_conditions
-from momentshare.cohort.statistics import compare_all, compare_conditions
+from momentshare.cohort.means import by_person
+from momentshare.cohort.statistics import compare_all, compared
 
 # Invented: elbow moment [N·m] of eight people at four hand spacings.
 MOMENT = np.array(
@@ -38,7 +37,7 @@ GRIPS = ("1.0", "1.4", "1.7", "2.0")
 
 def tidy(values):
     rows = [
-        {"person": f"P{i}", "condition": GRIPS[j], "moment_nm": values[i, j]}
+        {"person": f"P{i}", "condition": GRIPS[j], "value": values[i, j]}
         for i in range(values.shape[0])
         for j in range(values.shape[1])
         if not np.isnan(values[i, j])
@@ -46,14 +45,14 @@ def tidy(values):
     return pd.DataFrame(rows)
 
 
-def compare(values, **options):
-    return compare_conditions(tidy(values), outcome="moment_nm", **options)
+def compare(values, confidence=0.95):
+    return compared(by_person(tidy(values)), confidence)
 
 
 def test_overall_test_equals_the_repeated_measures_analysis_of_variance():
     found = compare(MOMENT)
     assert found.method == "mixed model"
-    table = AnovaRM(tidy(MOMENT), "moment_nm", "person", within=["condition"]).fit().anova_table
+    table = AnovaRM(tidy(MOMENT), "value", "person", within=["condition"]).fit().anova_table
     row = found.omnibus.iloc[0]
     assert row["f"] == pytest.approx(table["F Value"].iloc[0], rel=1e-6)
     assert row["df_numerator"] == table["Num DF"].iloc[0]
@@ -128,7 +127,7 @@ def test_mixed_model_with_gaps_maximises_the_restricted_likelihood():
 
 def test_mixed_model_with_gaps_agrees_with_the_general_fit():
     table = tidy(with_gaps())
-    fit = MixedLM.from_formula("moment_nm ~ C(condition)", table, groups="person").fit(reml=True)
+    fit = MixedLM.from_formula("value ~ C(condition)", table, groups="person").fit(reml=True)
     assert fit.converged
     found = compare(with_gaps()).contrasts
     mine = found[found["condition"] == GRIPS[0]]
@@ -148,10 +147,9 @@ def test_holm_steps_worked_by_hand():
         gap = stats.t.isf(0.5 * p, 5) / np.sqrt(6.0) + noise
         pair = np.stack([gap, np.zeros(6)], axis=1) + rng.standard_normal((6, 1))
         parts.append(tidy(pair).assign(head=f"head {p}"))
-    _, contrasts = compare_all(pd.concat(parts), keys=["head"], value="moment_nm", family=[])
+    _, contrasts = compare_all(pd.concat(parts), keys=["head"])
     np.testing.assert_allclose(contrasts["p"], list(wanted), rtol=1e-5)
-    np.testing.assert_allclose(contrasts["p_holm"], list(wanted.values()), rtol=1e-5)
-    np.testing.assert_allclose(contrasts["p_holm_over_head"], contrasts["p_holm"])
+    np.testing.assert_allclose(contrasts["p_holm_over_head"], list(wanted.values()), rtol=1e-5)
 
 
 def test_paired_columns_are_the_paired_t_test_of_each_pair_and_its_library_adjustment():
@@ -173,8 +171,7 @@ def test_least_squares_within_people_has_the_pooled_error(people, conditions):
     """No variance between people; the error is √(2/n) of the pooled spread (textbook)."""
     values = np.random.default_rng(people).standard_normal((people, conditions))
     values -= values.mean(axis=1, keepdims=True)
-    rows = [{"person": i, "condition": j, "y": values[i, j]} for i, j in np.ndindex(values.shape)]
-    found = compare_conditions(pd.DataFrame(rows), outcome="y")
+    found = compared(pd.DataFrame(values), 0.95)
     assert found.method == "least squares within people"
     rest = values - values.mean(axis=0)
     free = (people - 1) * (conditions - 1)
@@ -191,7 +188,7 @@ def test_holm_equals_the_library_for_many_outcomes():
         tidy(MOMENT * 0.1 + 4.0 * rng.standard_normal(MOMENT.shape)).assign(head=f"head {i}")
         for i in range(4)
     ]
-    omnibus, contrasts = compare_all(pd.concat(parts), keys=["head"], value="moment_nm")
+    omnibus, contrasts = compare_all(pd.concat(parts), keys=["head"])
     for table in (omnibus, contrasts):
         wanted = multipletests(table["p"], method="holm")[1]
         np.testing.assert_allclose(table["p_holm_over_head"], wanted)
@@ -212,19 +209,6 @@ def test_greenhouse_geisser_equals_the_sum_form_and_keeps_its_limits():
     assert row["p_greenhouse_geisser"] > row["p"]
     two = compare(MOMENT[:, :2]).omnibus.iloc[0]
     assert two["epsilon_greenhouse_geisser"] == pytest.approx(1.0)
-
-
-def test_within_person_interval_of_two_conditions_is_that_of_the_difference_over_root_two():
-    table = describe_conditions(tidy(MOMENT[:, :2]), outcome="moment_nm")
-    interval = stats.ttest_rel(MOMENT[:, 0], MOMENT[:, 1]).confidence_interval(0.95)
-    width = (interval.high - interval.low) / np.sqrt(2.0)
-    np.testing.assert_allclose(table["within_high"] - table["within_low"], width, rtol=1e-9)
-
-
-def test_between_person_interval_is_students():
-    row = describe_conditions(tidy(MOMENT), outcome="moment_nm").iloc[1]
-    interval = stats.ttest_1samp(MOMENT[:, 1], 0.0).confidence_interval(0.95)
-    assert (row["between_low"], row["between_high"]) == pytest.approx(tuple(interval))
 
 
 def test_effect_size_interval_agrees_with_a_bootstrap_of_many_people():

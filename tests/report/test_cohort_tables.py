@@ -25,9 +25,9 @@ from tests.report.cohort_planted import (
     planted,
 )
 
-from momentshare.cohort.means import describe_conditions
+from momentshare.cohort.means import by_person
 from momentshare.cohort.shortfall import LEAST_UNMET
-from momentshare.cohort.statistics import compare_conditions
+from momentshare.cohort.statistics import compared
 
 pytest.importorskip("statsmodels")
 
@@ -311,34 +311,13 @@ def test_overall_tests_stand_beside_their_own_outcome():
         part = heads[(heads["lateral"] == row["lateral"]) & (heads["head"] == row["item"])]
         kept = [c for c in CONDITIONS if plan.full_share(row["item"], c, row["lateral"]) <= 0.05]
         part = part[part["condition"].isin(kept)]
-        alone = compare_conditions(part, outcome=plan.MEAN_ACTIVATION, confidence=CONFIDENCE)
+        wide = by_person(part.assign(value=part[plan.MEAN_ACTIVATION]))
+        alone = compared(wide, CONFIDENCE)
         for name in ("f", "p", "df_numerator", "df_denominator", "n_people", "n_values"):
             same(row[name], alone.omnibus[name].iloc[0])
         values = {c: people_of("heads", plan.MEAN_ACTIVATION, c, row["lateral"], head=row["item"])
                   for c in kept}  # fmt: skip
         assert row["n_values"] == sum(map(len, values.values()))
-
-
-def test_intervals_of_each_condition_are_around_its_own_mean():
-    heads = planted().tables["heads_by_person"]
-    mine = heads[heads["lateral"] == SHOWN]
-    table = describe_conditions(
-        mine, outcome=plan.MEAN_ACTIVATION, keys=[plan.HEAD], confidence=CONFIDENCE
-    )
-    assert len(table) == len(HEADS) * len(CONDITIONS)
-    for row in table.to_dict("records"):
-        own = people_of("heads", plan.MEAN_ACTIVATION, row["condition"], SHOWN, head=row["head"])
-        values = np.array(list(own.values()))
-        low, high = ttest_1samp(values, 0.0).confidence_interval(CONFIDENCE)
-        same([row["mean"], row["sd"]], [values.mean(), values.std(ddof=1)])
-        assert (row["between_low"], row["between_high"]) == pytest.approx((low, high))
-        everybody = set.intersection(*(
-            set(people_of("heads", plan.MEAN_ACTIVATION, c, SHOWN, head=row["head"]))
-            for c in CONDITIONS
-        ))  # fmt: skip
-        assert row["n_complete"] == len(everybody)
-        middle = 0.5 * (row["within_low"] + row["within_high"])
-        same(middle, np.mean([own[person] for person in everybody]))
 
 
 def changes_of(mode):

@@ -9,8 +9,8 @@ import pytest
 
 from momentshare.cohort.contrasts import omnibus_row
 from momentshare.cohort.fit import Data, fitted
-from momentshare.cohort.means import describe_conditions, subject_means
-from momentshare.cohort.statistics import compare_all, compare_conditions
+from momentshare.cohort.means import by_person, subject_means
+from momentshare.cohort.statistics import compare_all, compared
 from momentshare.errors import InputError, MissingExtraError
 
 # Invented: lift-mean activation of one head in seven people, three grips.
@@ -32,7 +32,7 @@ GRIPS = ("narrow", "middle", "wide")
 def tidy(values, conditions=GRIPS, **more):
     """One row for each value that is there."""
     rows = [
-        {"person": NAMES[i], "condition": conditions[j], "activation": values[i][j]} | more
+        {"person": NAMES[i], "condition": conditions[j], "value": values[i][j]} | more
         for i in range(len(values))
         for j in range(len(values[i]))
         if not np.isnan(values[i][j])
@@ -40,8 +40,10 @@ def tidy(values, conditions=GRIPS, **more):
     return pd.DataFrame(rows)
 
 
-def compare(values, **options):
-    return compare_conditions(tidy(values), outcome="activation", **options)
+def compare(values, confidence=0.95):
+    """One outcome, from values or from a tidy table."""
+    table = values if isinstance(values, pd.DataFrame) else tidy(values)
+    return compared(by_person(table), confidence)
 
 
 def test_subject_means_count_repetitions_and_skip_what_is_missing():
@@ -50,40 +52,40 @@ def test_subject_means_count_repetitions_and_skip_what_is_missing():
             "person": ["Bo", "Bo", "Bo", "Ada", "Ada"],
             "condition": ["wide"] * 5,
             "head": ["x", "x", "y", "x", "x"],
-            "activation": [0.2, 0.4, 0.9, np.nan, np.nan],
+            "value": [0.2, 0.4, 0.9, np.nan, np.nan],
             "force_n": [10, 20, 30, 40, 60],
         }
     )
-    means = subject_means(table, ["head"], ["activation", "force_n"])
+    means = subject_means(table, ["head"], ["value", "force_n"])
     assert list(means.columns) == [
-        "person", "condition", "head", "activation", "force_n", "repetitions",
+        "person", "condition", "head", "value", "force_n", "repetitions",
     ]  # fmt: skip
     assert means["person"].tolist() == ["Bo", "Bo", "Ada"]
-    np.testing.assert_allclose(means["activation"], [0.3, 0.9, np.nan])
+    np.testing.assert_allclose(means["value"], [0.3, 0.9, np.nan])
     np.testing.assert_allclose(means["force_n"], [15.0, 30.0, 50.0])
     assert means["repetitions"].tolist() == [2, 1, 2]
 
 
 def test_repetitions_without_any_value_do_not_count():
     table = tidy([[0.2, 0.3, 0.4]])
-    double = pd.concat([table, table.assign(activation=np.nan)])
-    assert subject_means(double, [], ["activation"])["repetitions"].tolist() == [1, 1, 1]
+    double = pd.concat([table, table.assign(value=np.nan)])
+    assert subject_means(double, [], ["value"])["repetitions"].tolist() == [1, 1, 1]
 
 
 def test_categories_keep_their_order_and_drop_what_is_unused():
     table = tidy(ACTIVATION)
     table["condition"] = pd.Categorical(table["condition"], ["wide", "extra", "middle", "narrow"])
-    found = compare_conditions(subject_means(table, [], ["activation"]), outcome="activation")
-    assert found.conditions == ("wide", "middle", "narrow")
+    found = compare(subject_means(table, [], ["value"])).contrasts
+    assert found["condition"].tolist() == ["wide", "wide", "middle"]
 
 
 @pytest.mark.parametrize(
     ("change", "says"),
     [
-        ({"activation": "much"}, "must hold numbers"),
-        ({"activation": True}, "must hold numbers"),
-        ({"activation": np.inf}, "row 0, column 'activation': is inf"),
-        ({"activation": -1e200}, "is -1e+200"),
+        ({"value": "much"}, "must hold numbers"),
+        ({"value": True}, "must hold numbers"),
+        ({"value": np.inf}, "row 0, column 'value': is inf"),
+        ({"value": -1e200}, "is -1e+200"),
         ({"person": None}, "row 0, column 'person': is empty"),
         ({"condition": np.nan}, "row 0, column 'condition': is empty"),
     ],
@@ -91,10 +93,8 @@ def test_categories_keep_their_order_and_drop_what_is_unused():
 def test_bad_cells_are_named(change, says):
     table = tidy(ACTIVATION).assign(**change)
     for call in (
-        lambda: subject_means(table, [], ["activation"]),
-        lambda: compare_conditions(table, outcome="activation"),
-        lambda: compare_all(table, keys=[], value="activation"),
-        lambda: describe_conditions(table, outcome="activation"),
+        lambda: subject_means(table, [], ["value"]),
+        lambda: compare_all(table, keys=[]),
     ):
         with pytest.raises(InputError, match="table") as caught:
             call()
@@ -103,23 +103,23 @@ def test_bad_cells_are_named(change, says):
 
 def test_columns_that_are_not_there_or_clash_are_named():
     table = tidy(ACTIVATION)
-    with pytest.raises(InputError, match="did you mean 'activation'"):
-        compare_conditions(table, outcome="activaton")
+    with pytest.raises(InputError, match="did you mean 'value'"):
+        subject_means(table, [], ["valeu"])
     with pytest.raises(InputError, match="asked for twice"):
-        subject_means(table, ["person"], ["activation"])
+        subject_means(table, ["person"], ["value"])
     with pytest.raises(InputError, match="name of a result"):
-        compare_all(table.assign(note="a"), keys=["note"], value="activation")
+        compare_all(table.assign(note="a"), keys=["note"])
     with pytest.raises(InputError, match="is duplicated"):
-        compare_conditions(pd.concat([table, table["activation"]], axis=1), outcome="activation")
+        compare_all(pd.concat([table, table["value"]], axis=1), keys=[])
     for share in (0.0, 1.0, 95.0, np.nan):
         with pytest.raises(InputError, match="confidence"):
-            compare_conditions(table, outcome="activation", confidence=share)
+            compare_all(table, keys=[], confidence=share)
 
 
 def test_two_rows_for_a_person_and_condition_are_refused():
     table = tidy(ACTIVATION)
     with pytest.raises(InputError, match="'Ada' has two rows in condition 'narrow'"):
-        compare_conditions(pd.concat([table, table.head(1)]), outcome="activation")
+        compare(pd.concat([table, table.head(1)]))
 
 
 def test_contrasts_are_first_less_second_with_counts_of_people():
@@ -146,7 +146,7 @@ def test_order_of_rows_does_not_matter():
     first = compare(ACTIVATION)
     shuffled = tidy(ACTIVATION).sample(frac=1.0, random_state=3)
     shuffled["condition"] = pd.Categorical(shuffled["condition"], GRIPS)
-    second = compare_conditions(shuffled, outcome="activation")
+    second = compare(shuffled)
     pd.testing.assert_frame_equal(first.contrasts, second.contrasts, rtol=1e-6)
     pd.testing.assert_frame_equal(first.omnibus, second.omnibus, rtol=1e-6)
 
@@ -190,11 +190,10 @@ def test_a_person_who_lacks_a_condition_counts_with_the_others_and_is_named():
 
 def test_condition_that_nobody_has_is_said():
     table = tidy(ACTIVATION)
-    table.loc[table["condition"] == "wide", "activation"] = np.nan
-    found = compare_conditions(table, outcome="activation")
+    table.loc[table["condition"] == "wide", "value"] = np.nan
+    found = compare(table)
     assert found.notes == ("Nobody has a value in wide.",)
     assert len(found.contrasts) == 1
-    assert found.descriptives["n_people"].tolist() == [7, 7, 0]
 
 
 def test_no_variance_between_people_falls_back_and_says_so():
@@ -299,10 +298,10 @@ def test_one_condition_and_no_values_are_answers():
     assert one.contrasts.empty
     assert "one condition" in one.notes[0]
     assert np.isnan(one.omnibus["p"].item())
-    none = compare_conditions(tidy(ACTIVATION).assign(activation=np.nan), outcome="activation")
+    none = compare(tidy(ACTIVATION).assign(value=np.nan))
     assert none.contrasts.empty
     assert none.notes[-1] == "There are no values."
-    empty = compare_conditions(tidy(ACTIVATION).head(0), outcome="activation")
+    empty = compare(tidy(ACTIVATION).head(0))
     assert empty.contrasts.empty
 
 
@@ -321,7 +320,7 @@ def test_conditions_that_nobody_links_have_no_test():
     values = np.full((7, 4), np.nan)
     values[:4, :2], values[4:, 2:] = ACTIVATION[:4, :2], ACTIVATION[4:, 1:]
     table = tidy(values, ("a", "b", "c", "d"))
-    found = compare_conditions(table, outcome="activation")
+    found = compare(table)
     assert "no person links" in found.notes[-1]
     tested = found.contrasts.dropna(subset="p")
     assert list(zip(tested["condition"], tested["other"], strict=True)) == [
@@ -338,18 +337,6 @@ def test_an_interval_that_excludes_zero_goes_with_its_paired_p():
         assert (outside == (found["p_paired_t"] < 1.0 - share)).all()
 
 
-def test_planned_family_leaves_the_others_unadjusted():
-    found = compare(ACTIVATION, family=[("wide", "narrow")]).contrasts
-    assert found["p_holm"].isna().tolist() == [True, False, True]
-    assert found["p_holm"][1] == found["p"][1]
-    assert found["p_paired_holm"].isna().tolist() == [True, False, True]
-    assert found["p_paired_holm"][1] == found["p_paired_t"][1]
-    with pytest.raises(InputError, match="did you mean 'wide'"):
-        compare(ACTIVATION, family=[("wid", "narrow")])
-    with pytest.raises(InputError, match="pairs"):
-        compare(ACTIVATION, family=[("wide", "wide")])
-
-
 def many(noise):
     rng = np.random.default_rng(4)
     parts = [
@@ -362,14 +349,12 @@ def many(noise):
 
 def test_families_of_many_outcomes():
     table = many(0.03)
-    omnibus, contrasts = compare_all(table, keys=["lateral", "head"], value="activation")
+    omnibus, contrasts = compare_all(table, keys=["lateral", "head"])
     assert list(omnibus.columns[:2]) == ["lateral", "head"]
     assert len(omnibus) == 6
     assert len(contrasts) == 18
     part = contrasts[(contrasts["lateral"] == "free") & (contrasts["head"] == "y")]
-    alone = compare_conditions(
-        table[(table["lateral"] == "free") & (table["head"] == "y")], outcome="activation"
-    )
+    alone = compare(table[(table["lateral"] == "free") & (table["head"] == "y")])
     np.testing.assert_allclose(part["p_holm"], alone.contrasts["p_holm"])
     for mode in ("zero", "free"):
         rows = contrasts[contrasts["lateral"] == mode].sort_values("p")
@@ -389,33 +374,10 @@ def test_families_of_many_outcomes():
     )
 
 
-def test_families_can_be_chosen_and_units_named():
-    table = many(0.03)
-    omnibus, contrasts = compare_all(
-        table,
-        keys=["lateral", "head"],
-        value="activation",
-        family=["lateral"],
-        wide_family=[],
-        unit="nm",
-    )
-    rows = contrasts[contrasts["lateral"] == "zero"].sort_values("p")
-    steps = rows["p"].to_numpy() * np.arange(9, 0, -1)
-    np.testing.assert_allclose(rows["p_holm"], np.minimum(np.maximum.accumulate(steps), 1.0))
-    assert "p_holm_over_lateral_and_head" in contrasts
-    assert (contrasts["p_holm_over_lateral_and_head"] >= contrasts["p_holm"]).all()
-    assert (contrasts["p_paired_holm_over_lateral_and_head"] >= contrasts["p_paired_holm"]).all()
-    assert {"estimate_nm", "se_nm", "estimate_nm_low", "estimate_nm_high"} <= set(contrasts.columns)
-    assert {"difference_nm_low", "difference_nm_high"} <= set(contrasts.columns)
-    assert "sd_within_people_nm" in omnibus
-    with pytest.raises(InputError, match="family: unknown key 'person'"):
-        compare_all(table, keys=["lateral", "head"], value="activation", family=["person"])
-
-
 def test_an_idle_head_beside_busy_ones_does_not_count_in_the_family():
     idle = tidy(np.zeros((7, 3)), head="idle")
     table = pd.concat([tidy(ACTIVATION, head="busy"), idle], ignore_index=True)
-    omnibus, contrasts = compare_all(table, keys=["head"], value="activation")
+    omnibus, contrasts = compare_all(table, keys=["head"])
     busy = contrasts[contrasts["head"] == "busy"]
     np.testing.assert_allclose(busy["p_holm_over_head"], busy["p_holm"])
     assert contrasts[contrasts["head"] == "idle"]["p_holm"].isna().all()
@@ -423,13 +385,11 @@ def test_an_idle_head_beside_busy_ones_does_not_count_in_the_family():
 
 
 def test_nothing_to_compare_gives_empty_tables_with_their_columns():
-    omnibus, contrasts = compare_all(
-        tidy(ACTIVATION, head="x").head(0), keys=["head"], value="activation"
-    )
+    omnibus, contrasts = compare_all(tidy(ACTIVATION, head="x").head(0), keys=["head"])
     assert omnibus.empty
     assert contrasts.empty
     assert {"head", "p", "p_holm_over_head"} <= set(omnibus.columns) & set(contrasts.columns)
-    _, contrasts = compare_all(tidy(ACTIVATION[:, :1], head="x"), keys=["head"], value="activation")
+    _, contrasts = compare_all(tidy(ACTIVATION[:, :1], head="x"), keys=["head"])
     assert contrasts.empty
     assert "estimate" in contrasts
 
@@ -437,33 +397,13 @@ def test_nothing_to_compare_gives_empty_tables_with_their_columns():
 def test_duplicates_among_outcomes_name_the_outcome():
     table = many(0.0)
     with pytest.raises(InputError, match="zero: 'Ada' has two rows"):
-        compare_all(table, keys=["lateral"], value="activation")
-
-
-def test_descriptives_of_each_condition():
-    values = ACTIVATION.copy()
-    values[6, 0] = np.nan
-    table = describe_conditions(tidy(values), outcome="activation")
-    assert table["condition"].tolist() == ["narrow", "middle", "wide"]
-    assert table["n_people"].tolist() == [6, 7, 7]
-    assert table["n_complete"].tolist() == [6, 6, 6]
-    np.testing.assert_allclose(table["mean"], np.nanmean(values, axis=0))
-    width = {k: table[f"{k}_high"] - table[f"{k}_low"] for k in ("within", "between")}
-    assert (width["within"] < width["between"]).all()
-    lonely = describe_conditions(tidy(ACTIVATION[:1]), outcome="activation")
-    assert lonely[["sd", "between_low", "within_low"]].isna().all(axis=None)
-    by_head = describe_conditions(many(0.0), outcome="activation", keys=["lateral", "head"])
-    assert len(by_head) == 18
+        compare_all(table, keys=["lateral"])
 
 
 def test_without_statsmodels_the_message_says_what_to_install(monkeypatch):
     monkeypatch.setitem(sys.modules, "statsmodels", None)
-    for call in (
-        lambda: compare(ACTIVATION),
-        lambda: compare_all(tidy(ACTIVATION), keys=[], value="activation"),
-    ):
-        with pytest.raises(MissingExtraError, match=r"momentshare\[cohort\]"):
-            call()
+    with pytest.raises(MissingExtraError, match=r"momentshare\[cohort\]"):
+        compare_all(tidy(ACTIVATION), keys=[])
 
 
 def test_random_gaps_never_crash_and_never_warn():
@@ -476,7 +416,7 @@ def test_random_gaps_never_crash_and_never_warn():
         table = tidy(values, ("a", "b", "c", "d"))
         if table.empty:
             continue
-        found = compare_conditions(table, outcome="activation")
+        found = compare(table)
         p = found.contrasts[["p", "p_holm", "p_paired_t"]].to_numpy(dtype=float)
         assert (np.isnan(p) | ((p >= 0.0) & (p <= 1.0))).all()
         silent = found.contrasts["p"].isna() & (found.contrasts["note"] == "")

@@ -217,7 +217,7 @@ def holm(p: NDArray[np.float64]) -> NDArray[np.float64]:
     return out
 
 
-def holm_within(table: pd.DataFrame, keys: list[str], column: str = "p") -> NDArray[np.float64]:
+def holm_within(table: pd.DataFrame, keys: list[str], column: str) -> NDArray[np.float64]:
     """Adjust a column of p within each combination of keys."""
     p = table[column].to_numpy(dtype=float)
     out = np.full(p.shape, np.nan)

@@ -1,4 +1,4 @@
-"""Means of people in conditions: repetitions averaged, conditions described."""
+"""Means of people in conditions: repetitions averaged, tables checked."""
 
 from __future__ import annotations
 
@@ -18,8 +18,6 @@ __all__ = [
     "by_person",
     "check_columns",
     "check_confidence",
-    "condition_rows",
-    "describe_conditions",
     "subject_means",
     "table_parts",
 ]
@@ -32,9 +30,6 @@ def subject_means(
     table: pd.DataFrame,
     keys: Sequence[str],
     values: Sequence[str],
-    *,
-    person: str = "person",
-    condition: str = "condition",
 ) -> pd.DataFrame:
     """Average repetitions within a person and condition.
 
@@ -46,8 +41,6 @@ def subject_means(
         Further columns that distinguish values, such as ``head``.
     values : sequence of str
         Numeric columns; NaN does not count.
-    person, condition : str
-        Columns of the person and the condition.
 
     Returns
     -------
@@ -72,7 +65,7 @@ def subject_means(
     0    Ama      wide     0.5            2
     1     Bo      wide     0.3            1
     """
-    labels = [person, condition, *keys]
+    labels = ["person", "condition", *keys]
     check_columns(table, labels, values)
     frame = table[labels].copy()
     for name in values:
@@ -85,39 +78,6 @@ def subject_means(
     mean = grouped[list(values)].mean()
     mean[counted] = grouped[counted].sum()
     return mean.reset_index()
-
-
-def describe_conditions(
-    means: pd.DataFrame,
-    *,
-    outcome: str,
-    keys: Sequence[str] = (),
-    person: str = "person",
-    condition: str = "condition",
-    confidence: float = 0.95,
-) -> pd.DataFrame:
-    """Mean, spread and intervals of each condition.
-
-    Returns
-    -------
-    DataFrame
-        keys, condition, ``n_people``, ``mean``, ``sd``; ``between_low`` and ``between_high``,
-        Student's interval of the mean over people; ``within_low`` and ``within_high``, the
-        interval of Cousineau with Morey's correction: each person's own level is taken out and
-        the variance multiplied by k/(k − 1). It covers the ``n_complete`` people who have every
-        condition and shows the precision of differences between conditions, not of levels. Both
-        from memory, after Cousineau (2005) and Morey (2008), Tutorials in Quantitative Methods for
-        Psychology 1, 42–45 and 4, 61–64.
-    """
-    import pandas as pd
-
-    check_confidence(confidence)
-    check_columns(means, [person, condition, *keys], [outcome])
-    rows = []
-    for labels, part in table_parts(means, list(keys)):
-        wide = by_person(part, outcome, person, condition)
-        rows += [labels | row for row in condition_rows(wide, condition, confidence)]
-    return pd.DataFrame(rows)
 
 
 def check_confidence(confidence: float) -> None:
@@ -169,58 +129,22 @@ def table_parts(table: pd.DataFrame, keys: list[str]) -> list[tuple[dict[str, An
     return [(dict(zip(keys, name, strict=True)), part) for name, part in grouped]
 
 
-def by_person(
-    table: pd.DataFrame, outcome: str, person: str, condition: str, where: str = ""
-) -> pd.DataFrame:
-    """People × conditions; NaN where there is no value."""
-    double = table.duplicated([person, condition])
+def by_person(table: pd.DataFrame, where: str = "") -> pd.DataFrame:
+    """People × conditions of the column ``value``; NaN where there is none."""
+    double = table.duplicated(["person", "condition"])
     if double.any():
         row = table[double].iloc[0]
         raise InputError(
-            f"table: {where}{row[person]!r} has two rows in condition {row[condition]!r}; average "
-            "repetitions with subject_means first, or add the columns that tell rows apart to the "
-            "keys"
+            f"table: {where}{row['person']!r} has two rows in condition {row['condition']!r}; "
+            "average repetitions with subject_means first, or add the columns that tell rows "
+            "apart to the keys"
         )
-    if hasattr(table[condition], "cat"):
-        present = set(table[condition])
-        order = [c for c in table[condition].cat.categories if c in present]
+    conditions = table["condition"]
+    if hasattr(conditions, "cat"):
+        present = set(conditions)
+        order = [c for c in conditions.cat.categories if c in present]
     else:
-        order = list(dict.fromkeys(table[condition]))
-    plain = table[[person, condition]].astype(object).assign(value=table[outcome].astype(float))
-    wide = plain.pivot(index=person, columns=condition, values="value")  # noqa: PD010 - no mean
-    return wide.reindex(index=list(dict.fromkeys(plain[person])), columns=order)
-
-
-def condition_rows(wide: pd.DataFrame, condition: str, confidence: float) -> list[dict[str, Any]]:
-    """Describe each condition of a table of people × conditions."""
-    from scipy.stats import t
-
-    values = wide.to_numpy(dtype=float)
-    complete = values[~np.isnan(values).any(axis=1)]
-    people, count = complete.shape
-    inner = np.full((2, count), np.nan)
-    if people >= 2 and count >= 2:
-        level = complete - complete.mean(axis=1, keepdims=True) + complete.mean()
-        spread = level.std(axis=0, ddof=1) * np.sqrt(count / (count - 1.0))
-        half = t.ppf(0.5 + 0.5 * confidence, people - 1) * spread / np.sqrt(people)
-        inner = complete.mean(axis=0) + np.array([-1.0, 1.0])[:, None] * half
-    rows = []
-    for index, name in enumerate(wide.columns):
-        own = values[~np.isnan(values[:, index]), index]
-        mean = float(own.mean()) if own.size else np.nan
-        sd = float(own.std(ddof=1)) if own.size > 1 else np.nan
-        half = t.ppf(0.5 + 0.5 * confidence, max(own.size - 1, 1)) * sd / np.sqrt(max(own.size, 1))
-        rows.append(
-            {
-                condition: name,
-                "n_people": own.size,
-                "mean": mean,
-                "sd": sd,
-                "between_low": mean - half,
-                "between_high": mean + half,
-                "n_complete": people,
-                "within_low": inner[0, index],
-                "within_high": inner[1, index],
-            }
-        )
-    return rows
+        order = list(dict.fromkeys(conditions))
+    plain = table[["person", "condition"]].astype(object).assign(value=table["value"].astype(float))
+    wide = plain.pivot(index="person", columns="condition", values="value")  # noqa: PD010 - no mean
+    return wide.reindex(index=list(dict.fromkeys(plain["person"])), columns=order)

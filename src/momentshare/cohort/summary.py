@@ -321,7 +321,7 @@ def _statistics(
     columns = ["person", "condition", "lateral", "outcome", "item", "value"]
     table = pd.concat([piece[columns] for piece in pieces.values()], ignore_index=True)
     omnibus, contrasts = compare_all(
-        table, keys=["lateral", "outcome", "item"], value="value", confidence=confidence
+        table, keys=["lateral", "outcome", "item"], confidence=confidence
     )
     shown = contrasts[contrasts["lateral"] == mode]
     influence = influence_table(table[table["lateral"] == mode], shown, 1.0 - confidence)

@@ -136,9 +136,10 @@ def corrected_utilisation(
     -------
     DataFrame
         One line per moment and each of :data:`DEFINITIONS`, columns :data:`UTILISATION_COLUMNS`
-        with units in their names. The mapping from ``moment / measured`` to ``corrected_utilisation`` is a
-        division by ``test_posture_bias``; standard deviations scale likewise. Where a capacity
-        is zero, negative or cannot be found, values are NaN and ``note`` says why.
+        with units in their names. The mapping from ``moment / measured`` to
+        ``corrected_utilisation`` is a division by ``test_posture_bias``; standard deviations scale
+        likewise. Where a capacity is zero, negative or cannot be found, values are NaN and ``note``
+        says why.
 
     Raises
     ------

@@ -60,9 +60,7 @@ def outcome_tables(own: pd.DataFrame, result: CohortResult, mode: str) -> dict[s
     pairs = zip(up["outcome"], up["item"], strict=True)
     tested = up[[_is_tested(name, item, statistics.heads) for name, item in pairs]]
     if len(set(tested["condition"])) > 1:
-        omnibus, contrasts = compare_all(
-            tested, keys=["outcome", "item"], value="value", confidence=confidence
-        )
+        omnibus, contrasts = compare_all(tested, keys=["outcome", "item"], confidence=confidence)
         tables |= {
             "outcome_omnibus": _with_unit(omnibus),
             "outcome_contrasts": _with_unit(contrasts),
