@@ -79,6 +79,45 @@ Points = Annotated[list[tuple[Finite, Finite]], Field(min_length=1)]
 Varying = float | list[tuple[float, float]] | None
 
 
+_RANGES = {
+    "protraction_deg": ("protraction", -20.0, 25.0, "degrees of the clavicle"),
+    "shrug_deg": ("shrug", -15.0, 30.0, "degrees of the clavicle"),
+    "spacing_biacromial": ("hand spacing", 0.5, 3.0, "times the biacromial breadth"),
+    "spacing_cm": ("hand spacing", 15.0, 150.0, "cm"),
+    "tuck_deg": ("tuck", 5.0, 130.0, "degrees from the trunk"),
+    "forearm_tilt_deg": ("forearm tilt", -60.0, 60.0, "degrees"),
+    "plane_deg": ("the angle", -180.0, 180.0, "degrees"),
+    "elevation_deg": ("elevation", 0.0, 180.0, "degrees"),
+    "axial_deg": ("the angle", -180.0, 180.0, "degrees"),
+    "elbow_flexion_deg": ("the angle", 0.0, 180.0, "degrees"),
+    "forearm_rotation_deg": ("the angle", 0.0, 180.0, "degrees"),
+    "hand_share": ("hand share", 0.05, 1.5, "of body weight"),
+    "lateral_ratio": ("lateral ratio", -1.0, 1.0, "of the vertical force"),
+}
+"""Field → what it is, least and greatest value, unit; the value may vary along the lift."""
+
+
+def _in_range(value: Varying, info: ValidationInfo) -> Varying:
+    """Check a value, or points whose height fractions rise from 0 to 1."""
+    what, low, high, unit = _RANGES[str(info.field_name)]
+    if value is None:
+        return None
+    numbers = [value]
+    if isinstance(value, list):
+        fractions = [f for f, _ in value]
+        rising = all(b > a for a, b in pairwise(fractions))
+        if not rising or fractions[0] < 0.0 or fractions[-1] > 1.0:
+            raise ValueError(
+                "height fractions must rise from 0 (chest) to 1 (lock-out), "
+                f"as in [[0, 60], [1, 80]]; got {fractions}"
+            )
+        numbers = [v for _, v in value]
+    for number in numbers:
+        if not low <= number <= high:  # type: ignore[operator]
+            raise ValueError(f"{what} must lie in {low:g} to {high:g} {unit}; got {number:g}")
+    return value
+
+
 _LARGEST_EXPONENT = 400.0
 """Beyond it the criterion is flat to rounding; infinity has its own method."""
 
@@ -183,15 +222,7 @@ class GirdleEntry(FactorEntry):
     protraction_deg: Finite | Points | None = None
     shrug_deg: Finite | Points | None = None
 
-    @field_validator("protraction_deg")
-    @classmethod
-    def _protraction_in_range(cls, value: Varying) -> Varying:
-        return _within("protraction", value, -20.0, 25.0, "degrees of the clavicle")
-
-    @field_validator("shrug_deg")
-    @classmethod
-    def _shrug_in_range(cls, value: Varying) -> Varying:
-        return _within("shrug", value, -15.0, 30.0, "degrees of the clavicle")
+    _in_range = field_validator("protraction_deg", "shrug_deg")(_in_range)
 
 
 class ConditionEntry(GirdleEntry):
@@ -225,50 +256,7 @@ class ConditionEntry(GirdleEntry):
     lockout_height_cm: Annotated[Number, Field(gt=0.0, le=150.0)] | None = None
     lockout_flexion_deg: Annotated[Number, Field(ge=1.0, le=60.0)] | None = None
 
-    @field_validator("tuck_deg")
-    @classmethod
-    def _tuck_in_range(cls, value: Varying) -> Varying:
-        return _within("tuck", value, 5.0, 130.0, "degrees from the trunk")
-
-    @field_validator("forearm_tilt_deg")
-    @classmethod
-    def _tilt_in_range(cls, value: Varying) -> Varying:
-        return _within("forearm tilt", value, -60.0, 60.0, "degrees")
-
-    @field_validator("elevation_deg")
-    @classmethod
-    def _elevation_in_range(cls, value: Varying) -> Varying:
-        return _within("elevation", value, 0.0, 180.0, "degrees")
-
-    @field_validator("plane_deg", "axial_deg")
-    @classmethod
-    def _angle_in_range(cls, value: Varying) -> Varying:
-        return _within("the angle", value, -180.0, 180.0, "degrees")
-
-    @field_validator("elbow_flexion_deg", "forearm_rotation_deg")
-    @classmethod
-    def _bend_in_range(cls, value: Varying) -> Varying:
-        return _within("the angle", value, 0.0, 180.0, "degrees")
-
-    @field_validator("hand_share")
-    @classmethod
-    def _share_in_range(cls, value: Varying) -> Varying:
-        return _within("hand share", value, 0.05, 1.5, "of body weight")
-
-    @field_validator("lateral_ratio")
-    @classmethod
-    def _ratio_in_range(cls, value: Varying) -> Varying:
-        return _within("lateral ratio", value, -1.0, 1.0, "of the vertical force")
-
-    @field_validator("spacing_biacromial")
-    @classmethod
-    def _spacing_in_range(cls, value: Varying) -> Varying:
-        return _within("hand spacing", value, 0.5, 3.0, "times the biacromial breadth")
-
-    @field_validator("spacing_cm")
-    @classmethod
-    def _spacing_cm_in_range(cls, value: Varying) -> Varying:
-        return _within("hand spacing", value, 15.0, 150.0, "cm")
+    _in_range = field_validator(*_RANGES)(_in_range)
 
     @model_validator(mode="after")
     def _pairs_in_order(self) -> ConditionEntry:
@@ -293,26 +281,6 @@ class ConditionEntry(GirdleEntry):
     def given(self) -> set[str]:
         """Names of the fields that the file states, other than name, exercise and factors."""
         return self.model_fields_set - {"name", "exercise", "factor"}
-
-
-def _within(what: str, value: Varying, low: float, high: float, unit: str) -> Varying:
-    """Check a value, or points whose height fractions rise from 0 to 1."""
-    if value is None:
-        return None
-    numbers = [value]
-    if isinstance(value, list):
-        fractions = [f for f, _ in value]
-        rising = all(b > a for a, b in pairwise(fractions))
-        if not rising or fractions[0] < 0.0 or fractions[-1] > 1.0:
-            raise ValueError(
-                "height fractions must rise from 0 (chest) to 1 (lock-out), "
-                f"as in [[0, 60], [1, 80]]; got {fractions}"
-            )
-        numbers = [v for _, v in value]
-    for number in numbers:
-        if not low <= number <= high:  # type: ignore[operator]
-            raise ValueError(f"{what} must lie in {low:g} to {high:g} {unit}; got {number:g}")
-    return value
 
 
 class ScapulaShift(Entry):
