@@ -44,6 +44,7 @@ __all__ = [
     "keys_text",
     "lift_kinds",
     "marked",
+    "merged_keys",
     "strength_keys",
     "with_limits",
     "with_strength_limits",
@@ -304,6 +305,11 @@ def height_third(fraction: float) -> str:
 def keys_text(rows: Iterable[Limit]) -> str:
     """Keys of limits joined by spaces, without duplicates."""
     return " ".join(dict.fromkeys(row.key for row in rows))
+
+
+def merged_keys(cells: Iterable[str]) -> str:
+    """Keys of several cells joined by spaces, without duplicates."""
+    return " ".join(dict.fromkeys(" ".join(cells).split()))
 
 
 def marked(text: str, keys: str) -> str:

@@ -10,6 +10,7 @@ import numpy as np
 from momentshare.explain.glenoid import GLENOID
 from momentshare.explain.phrases import (
     NOTHING,
+    capital,
     case_label,
     direction,
     facet_phrase,
@@ -173,7 +174,7 @@ def case_text(changes: Counterfactuals, case: str) -> str:
     force = changes.sharing.force[:, head]
     difference = changes.activation_change(case)
     label = case_label(case, changes.twin_of)
-    text = f"{label[0].upper()}{label[1:]}: "
+    text = f"{capital(label)}: "
     if case != "removed":
         verb = verb_for(difference[head], "rises", "falls", "")
         path = f"stays at {before[head]:.3f}"

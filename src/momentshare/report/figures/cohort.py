@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from momentshare.directions import row_named
-from momentshare.limits import marked
+from momentshare.limits import marked, merged_keys
 from momentshare.report.figures import style
 from momentshare.report.figures.checks import checks_figure, trial_checks_figure
 from momentshare.report.figures.cohort_lines import (
@@ -283,7 +283,7 @@ def _keys(table: pd.DataFrame) -> dict[str, str]:
     if "limit" not in table:
         return {}
     parts = table.groupby("head", sort=False, observed=True)["limit"]
-    return {str(head): " ".join(dict.fromkeys(" ".join(k).split())) for head, k in parts}
+    return {str(head): merged_keys(k) for head, k in parts}
 
 
 def _ratio(summary: CohortSummary) -> Figure:

@@ -11,7 +11,7 @@ import numpy as np
 from momentshare.cautions import CAUTIONS
 from momentshare.directions import DIRECTIONS
 from momentshare.factors import Factors
-from momentshare.limits import Limits, marked, strength_keys
+from momentshare.limits import Limits, marked, merged_keys, strength_keys
 from momentshare.report.figures import style
 from momentshare.report.figures.footer import add_heading
 from momentshare.report.figures.limit_marks import footnote, hatch
@@ -266,7 +266,7 @@ def bias_figure(
             for condition in conditions
         ]
         beyond[ax] = [index for index, own in enumerate(keys) if own]
-        told = " ".join(dict.fromkeys(" ".join(keys).split()))
+        told = merged_keys(keys)
         ax.set_title(style.fit(marked(_directions(part), told), 1.5), loc="left")
         ax.set_xlabel("test-posture bias [1]")
     _names(grid[0], conditions)

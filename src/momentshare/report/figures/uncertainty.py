@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from momentshare.limits import marked
+from momentshare.limits import marked, merged_keys
 from momentshare.report.figures import style
 from momentshare.report.figures.footer import add_heading
 from momentshare.report.figures.layout import Handles, Room, Texts, panel_grid
@@ -19,6 +19,7 @@ from momentshare.report.text.draw_verdicts import (
     main_treatment,
     shown_activation,
 )
+from momentshare.report.text.opening import sentence
 from momentshare.report.text.titles import firm_count_title, firm_title
 from momentshare.uncertainty.layout import FAMILIES
 from momentshare.uncertainty.summary import QUANTILES
@@ -181,7 +182,7 @@ def _chances(table: pd.DataFrame, condition: str, other: str) -> pd.DataFrame:
 
 def _keys(table: pd.DataFrame) -> str:
     """Keys of the limits of some rows, without duplicates."""
-    return " ".join(dict.fromkeys(" ".join(table["limit"]).split())) if "limit" in table else ""
+    return merged_keys(table["limit"]) if "limit" in table else ""
 
 
 def head_order_figure(found: Summary) -> Figure:
@@ -273,7 +274,7 @@ def tornado_figure(found: Summary) -> Figure:
         f"scaled to the whole range of the input, 2 to 98 % of draws; "
         f"{found.plan.trajectories} trajectories; whiskers: 95 % of resampled means"
     )
-    add_heading(figure, text, f"{note[0].upper()}{note[1:]}.")
+    add_heading(figure, text, sentence([note]))
     return figure
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from momentshare.cautions import CAUTIONS
+from momentshare.limits import merged_keys
 from momentshare.report.figures import style
 from momentshare.report.figures.cohort import working_heads
 from momentshare.report.page.cohort_captions import captioned
@@ -277,9 +278,7 @@ def _activation_table(summary: CohortSummary, what: str, heads: Sequence[str]) -
     formats = {name: ".2f" for name in wide.columns if name != "head"}
     notes = ""
     if "limit" in mine and mine["limit"].any():
-        keys = mine.groupby("head", sort=False, observed=True)["limit"].agg(
-            lambda texts: " ".join(dict.fromkeys(" ".join(texts).split()))
-        )
+        keys = mine.groupby("head", sort=False, observed=True)["limit"].agg(merged_keys)
         wide["limit"] = wide["head"].map(keys).fillna("")
         notes = "; ".join(summary.limits.notes(keys))
     return Table(

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from momentshare import reading
 from momentshare.errors import ModelError
-from momentshare.limits import lift_kinds, with_limits
+from momentshare.limits import lift_kinds, merged_keys, with_limits
 from momentshare.report.page.document import Block, Bullets, Heading, Section, Table
 from momentshare.report.page.parts import (
     captioned,
@@ -177,9 +177,7 @@ def _heads(study: StudyResult, pictures: Mapping[str, bytes]) -> Section:
         )
         wide = wide[wide.max(axis=1) >= _WORKING].reset_index()
         wide.columns.name = None
-        keys = part.groupby("head", sort=False)["limit"].agg(
-            lambda texts: " ".join(dict.fromkeys(" ".join(texts).split()))
-        )
+        keys = part.groupby("head", sort=False)["limit"].agg(merged_keys)
         wide["limit"] = wide["head"].map(keys).fillna("")
         if not wide["limit"].any():
             wide = wide.drop(columns="limit")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING
 
+from momentshare.limits import merged_keys
 from momentshare.report.figures.style import head_label
 from momentshare.report.text.cohort_findings import untested_text
 from momentshare.report.text.cohort_orders import (
@@ -15,7 +16,7 @@ from momentshare.report.text.cohort_orders import (
     judged_orders,
     order_text,
 )
-from momentshare.report.text.opening import Opening, counted, joined, widest
+from momentshare.report.text.opening import Opening, counted, joined, sentence, widest
 from momentshare.report.text.study_opening import lead_word
 
 if TYPE_CHECKING:
@@ -101,7 +102,7 @@ def _is(lines: Sequence[object], one: str, several: str) -> str:
 def _unsaid(result: CohortResult, found: CohortOrders, summary: CohortSummary) -> str:
     parts = []
     if found.leaning:
-        keys = " ".join(dict.fromkeys(" ".join(x["limit"] for x in found.leaning).split()))
+        keys = merged_keys(x["limit"] for x in found.leaning)
         parts.append(
             f"{counted(len(found.leaning), 'order')} {_is(found.leaning, 'rests', 'rest')} on what "
             f"this limb does not support ({keys.replace(' ', ', ')}; see Limits)"
@@ -121,12 +122,7 @@ def _unsaid(result: CohortResult, found: CohortOrders, summary: CohortSummary) -
                 f"in {frames:,} of {counted(int(mine['frames'].sum()), 'frame')} the limb is too "
                 "weak for the moments"
             )
-    return _sentence([*parts, _SIZE])
-
-
-def _sentence(parts: Sequence[str]) -> str:
-    text = "; ".join(parts)
-    return f"{text[0].upper()}{text[1:]}."
+    return sentence([*parts, _SIZE])
 
 
 def _published_opening(published: Sequence[PublishedResult]) -> Opening:
@@ -163,7 +159,7 @@ def _published_opening(published: Sequence[PublishedResult]) -> Opening:
             f"{counted(turned, 'order')} {'depends' if turned == 1 else 'depend'} on whether "
             "people who rank high in one condition rank high in the other."
         ),
-        unsaid=_sentence([*parts, _SIZE]),
+        unsaid=sentence([*parts, _SIZE]),
     )
 
 

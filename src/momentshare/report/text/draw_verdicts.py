@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from momentshare.limits import merged_keys
 from momentshare.report.text.opening import head_volumes
 from momentshare.uncertainty.summary import EVERYONE
 
@@ -89,9 +90,7 @@ def judged_pairs(found: Summary) -> pd.DataFrame:
             continue
         flip = main < 0.5
         values = 1.0 - values if flip else values
-        limit = (
-            " ".join(dict.fromkeys(" ".join(group["limit"]).split())) if "limit" in group else ""
-        )
+        limit = merged_keys(group["limit"]) if "limit" in group else ""
         verdict = "open"
         if values.min() >= SURE:
             verdict = "firm"

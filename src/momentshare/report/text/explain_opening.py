@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from momentshare.report.figures.style import head_label
-from momentshare.report.text.opening import ANSWER, Opening, counted, widest
+from momentshare.report.text.opening import ANSWER, Opening, counted, sentence, widest
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -75,8 +75,7 @@ def unsaid_of_heads(published: pd.DataFrame, keys: Sequence[str]) -> str:
             f"limit{'' if one else 's'} {', '.join(keys)} concern{'s' if one else ''} the answer"
         )
     parts.append("the size of a force is uncertain by tens of percent")
-    text = "; ".join(parts)
-    return f"{text[0].upper()}{text[1:]}."
+    return sentence(parts)
 
 
 def heads_opening(table: pd.DataFrame) -> Opening:
@@ -92,13 +91,10 @@ def heads_opening(table: pd.DataFrame) -> Opening:
     among = "of those that the limb supports, " if len(supported) else ""
     working = int((table["activation"] > 0.05).sum())
     limited = int((table["limit"] != "").sum())
-    beyond = (
-        f"{counted(limited, 'head')} {'is' if limited == 1 else 'are'} beyond what this limb "
-        "supports; "
-        if limited
-        else ""
-    )
-    text = f"{beyond}the size of a force is uncertain by tens of percent."
+    unsaid = ["the size of a force is uncertain by tens of percent"]
+    if limited:
+        are = "is" if limited == 1 else "are"
+        unsaid.insert(0, f"{counted(limited, 'head')} {are} beyond what this limb supports")
     return Opening(
         firm=(
             f"{working:,} of {counted(len(table), 'head')} {'is' if working == 1 else 'are'} above "
@@ -106,6 +102,6 @@ def heads_opening(table: pd.DataFrame) -> Opening:
             f"{100 * top['activation']:.0f} %."
         ),
         turns="Only this height and treatment were examined; name a head to have it explained.",
-        unsaid=f"{text[0].upper()}{text[1:]}",
+        unsaid=sentence(unsaid),
         word=ANSWER,
     )

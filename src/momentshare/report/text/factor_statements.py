@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from momentshare.limits import merged_keys
 from momentshare.report.figures.style import head_label
 from momentshare.report.text.opening import counted, joined
 from momentshare.report.text.study_opening import FIRM_ORDER, LEVEL_PAIR, LIMITED, TURNING
@@ -82,7 +83,7 @@ def _judged(found: list[tuple[Step, Any]], *, complete: bool) -> dict[str, Any]:
     causes = dict.fromkeys(
         cause for _, row in found for cause in str(row.turns_with).split("; ") if cause
     )
-    limit = " ".join(dict.fromkeys(" ".join(str(row.limit) for _, row in found).split()))
+    limit = merged_keys(str(row.limit) for _, row in found)
     level = all(verdict == LEVEL_PAIR for verdict in each)
     firm = all(verdict == FIRM_ORDER for verdict in each) and len(set(signs)) == 1 and complete
     if len(set(signs)) > 1 or not complete:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from momentshare.maximal import MAXIMAL
-from momentshare.report.text.opening import Opening, counted, joined, widest
+from momentshare.report.text.opening import Opening, counted, joined, sentence, widest
 
 if TYPE_CHECKING:
     from momentshare.maximal import MaximalReport
@@ -115,5 +115,4 @@ def _unsaid(report: MaximalReport) -> str:
         "a computed greatest load is not one to put on a bar, since delay, fatigue and the "
         "lowering are left out"
     )
-    text = "; ".join(parts)
-    return f"{text[0].upper()}{text[1:]}."
+    return sentence(parts)

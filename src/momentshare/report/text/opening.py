@@ -7,6 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from momentshare.explain.phrases import capital
+from momentshare.limits import merged_keys
+
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
@@ -21,11 +24,13 @@ __all__ = [
     "TURNS",
     "UNSAID",
     "Opening",
+    "beyond_limb",
     "counted",
     "head_volumes",
     "joined",
     "points",
     "print_opening",
+    "sentence",
     "widest",
 ]
 
@@ -94,6 +99,24 @@ def joined(parts: Iterable[str]) -> str:
     """
     texts: Sequence[str] = list(parts)
     return " and ".join(filter(None, (", ".join(texts[:-1]), *texts[-1:])))
+
+
+def beyond_limb(rows: pd.DataFrame, noun: str) -> str:
+    """Count the rows beyond what the limb supports, with the keys of their limits."""
+    keys = merged_keys(rows["limit"]).replace(" ", ", ")
+    verb = "lies" if len(rows) == 1 else "lie"
+    return f"{counted(len(rows), noun)} {verb} beyond what this limb supports ({keys}; see Limits)"
+
+
+def sentence(parts: Iterable[str]) -> str:
+    """Join statements into a sentence.
+
+    Examples
+    --------
+    >>> sentence(["one is open", "two turn"])
+    'One is open; two turn.'
+    """
+    return f"{capital('; '.join(parts))}."
 
 
 def widest(table: pd.DataFrame, column: str) -> pd.Series[Any]:

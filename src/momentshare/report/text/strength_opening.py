@@ -8,7 +8,7 @@ import pandas as pd
 
 from momentshare.directions import DIRECTIONS
 from momentshare.limits import strength_keys
-from momentshare.report.text.opening import Opening, counted, joined, widest
+from momentshare.report.text.opening import Opening, beyond_limb, counted, joined, sentence, widest
 from momentshare.report.text.study_opening import LIMITED
 
 if TYPE_CHECKING:
@@ -156,11 +156,7 @@ def _unsaid(
 ) -> str:
     parts = []
     if len(beyond):
-        keys = ", ".join(dict.fromkeys(" ".join(beyond["limit"]).split()))
-        parts.append(
-            f"{counted(len(beyond), 'pair')} {'lies' if len(beyond) == 1 else 'lie'} beyond what "
-            f"this limb supports ({keys}; see Limits)"
-        )
+        parts.append(beyond_limb(beyond, "pair"))
     lost = int(utilisation[_BIAS].isna().sum())
     if lost:
         parts.append(
@@ -175,5 +171,4 @@ def _unsaid(
             "in these directions"
         )
     parts.append("the size of a strength is that of a model, not of the people tested")
-    text = "; ".join(parts)
-    return f"{text[0].upper()}{text[1:]}."
+    return sentence(parts)

@@ -7,10 +7,19 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from momentshare import reading
-from momentshare.limits import lift_kinds, with_limits
+from momentshare.limits import lift_kinds, merged_keys, with_limits
 from momentshare.reading.once import made_once
 from momentshare.report.figures.style import head_label
-from momentshare.report.text.opening import Opening, counted, head_volumes, joined, points, widest
+from momentshare.report.text.opening import (
+    Opening,
+    beyond_limb,
+    counted,
+    head_volumes,
+    joined,
+    points,
+    sentence,
+    widest,
+)
 from momentshare.sharing import Status
 
 if TYPE_CHECKING:
@@ -110,7 +119,7 @@ def _judged(orders: Sequence[Mapping[Any, Any]]) -> tuple[Any, ...]:
         POSTURE: any(order.get("turns_with_posture") is True for order in orders),
         _PEOPLE: any(order["people_agreeing"] < order["people"] for order in orders),
     }
-    limit = " ".join(dict.fromkeys(" ".join(order["limit"] for order in orders).split()))
+    limit = merged_keys(order["limit"] for order in orders)
     turns_with = "; ".join(name for name, it_turns in turned.items() if it_turns)
     level = all(order["difference"] < LEVEL for order in orders)
     verdict = LEVEL_PAIR if level else LIMITED if limit else TURNING if turns_with else FIRM_ORDER
@@ -239,11 +248,7 @@ def _unsaid(study: StudyResult, verdicts: pd.DataFrame) -> str:
         limited = verdicts[verdicts["verdict"] == LIMITED]
         level = int((verdicts["verdict"] == LEVEL_PAIR).sum())
         if len(limited):
-            keys = " ".join(dict.fromkeys(" ".join(limited["limit"]).split()))
-            parts.append(
-                f"{counted(len(limited), 'order')} {'lies' if len(limited) == 1 else 'lie'} beyond "
-                f"what this limb supports ({keys.replace(' ', ', ')}; see Limits)"
-            )
+            parts.append(beyond_limb(limited, "order"))
         if level:
             parts.append(
                 f"{counted(level, 'pair')} {'is' if level == 1 else 'are'} level within a point"
@@ -259,5 +264,4 @@ def _unsaid(study: StudyResult, verdicts: pd.DataFrame) -> str:
         "no muscle force is known to better than tens of percent, and no head can be compared with "
         "a measured one"
     )
-    text = "; ".join(parts)
-    return f"{text[0].upper()}{text[1:]}."
+    return sentence(parts)

@@ -6,7 +6,16 @@ from typing import TYPE_CHECKING, Any
 
 from momentshare.report.figures.style import head_label
 from momentshare.report.text.draw_verdicts import SURE, judged_pairs, shown_activation
-from momentshare.report.text.opening import Opening, counted, head_volumes, joined, points, widest
+from momentshare.report.text.opening import (
+    Opening,
+    beyond_limb,
+    counted,
+    head_volumes,
+    joined,
+    points,
+    sentence,
+    widest,
+)
 from momentshare.report.text.study_opening import lead_word
 from momentshare.uncertainty.layout import FAMILIES
 
@@ -141,11 +150,7 @@ def _unsaid(found: Summary, pairs: pd.DataFrame) -> str:
             f"condition is above in {100 * SURE:.0f} % of draws"
         )
     if len(limited):
-        keys = " ".join(dict.fromkeys(" ".join(limited["limit"]).split())).replace(" ", ", ")
-        parts.append(
-            f"{counted(len(limited), 'order')} {'lies' if len(limited) == 1 else 'lie'} beyond "
-            f"what this limb supports ({keys}; see Limits)"
-        )
+        parts.append(beyond_limb(limited, "order"))
     lost: Any = found.failures[["draws", "failed", "with_shortfall"]].sum()
     total = counted(int(lost["draws"]), "drawn lift")
     if lost["failed"]:
@@ -153,5 +158,4 @@ def _unsaid(found: Summary, pairs: pd.DataFrame) -> str:
     if lost["with_shortfall"]:
         parts.append(f"in {int(lost['with_shortfall']):,} of {total} a moment falls short")
     parts.append("spreads are partly assumed, and errors that all draws share are not in them")
-    text = "; ".join(parts)
-    return f"{text[0].upper()}{text[1:]}."
+    return sentence(parts)

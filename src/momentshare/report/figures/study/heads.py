@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from momentshare.limits import merged_keys
 from momentshare.report.figures import style
 from momentshare.report.figures.layout import WIDEST, Handles, Room, Texts, finish, panel_grid
 from momentshare.report.figures.limit_marks import hatch
@@ -191,7 +192,7 @@ def lateral_range(study: StudyResult) -> Figure:
     labels = [
         marks.label(
             solved.heads[head],
-            " ".join(dict.fromkeys(" ".join(keys[c, head] for c in solved.conditions).split())),
+            merged_keys(keys[c, head] for c in solved.conditions),
         )
         for head in heads
     ]

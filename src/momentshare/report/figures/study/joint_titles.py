@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.directions import ROWS, row_named
+from momentshare.explain.phrases import capital
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -62,8 +63,7 @@ def order_title(values: Mapping[str, Mapping[str, Floats]], unit: str, digits: i
                 high, low = (one, two) if gaps[0, 0] > 0.0 else (two, one)
                 best = size
                 by = f", by {size:.{digits}f} {unit}" if unit else ""
-                named = f"{quantity[0].upper()}{quantity[1:]}"
-                found = f"{named} is larger in '{high}' than in '{low}'{by}"
+                found = f"{capital(quantity)} is larger in '{high}' than in '{low}'{by}"
     return found
 
 

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare.limits import merged_keys
 from momentshare.report.figures import style
 from momentshare.report.figures.layout import Handles, Room, Texts, panel_grid
 from momentshare.report.figures.limit_marks import hatch
@@ -51,12 +52,7 @@ def ordering(study: StudyResult, *, lateral: str | None = None) -> Figure:
         for head in heads
         for row in rows
     }
-    titles = [
-        marks.label(
-            solved.heads[h], " ".join(dict.fromkeys(" ".join(keys[h, r] for r in rows).split()))
-        )
-        for h in heads
-    ]
+    titles = [marks.label(solved.heads[h], merged_keys(keys[h, r] for r in rows)) for h in heads]
     legend: Handles = [("firm", style.FIRM), ("not firm", style.OPEN)]
     if solved.people > 1:
         legend.append(("range over people", style.RANGE))
