@@ -5,7 +5,7 @@ from __future__ import annotations
 from itertools import islice
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from momentshare.errors import InputError, MissingExtraError
+from momentshare.errors import InputError
 from momentshare.processes import IN_FLIGHT
 
 if TYPE_CHECKING:
@@ -44,10 +44,8 @@ def on_cluster(
     Exception
         Whatever ``work`` raises.
     """
-    try:
-        from distributed import Client, as_completed
-    except ImportError as err:
-        raise MissingExtraError("distributed", "scale", "running on a cluster") from err
+    from distributed import Client, as_completed
+
     make: Any = Client
     try:
         client = make(address, timeout="15s", set_as_default=False)

@@ -20,6 +20,12 @@ LIBRARIES = {
     "typer": ("studies", "the command line"),
     "rich": ("studies", "text for the terminal"),
     "filelock": ("studies", "writing a run folder"),
+    "statsmodels": ("cohort", "comparing conditions over people"),
+    "ezc3d": ("trial", "writing C3D files"),
+    "sympy": ("worked", "the worked algebra"),
+    "SALib": ("scale", "ranking the inputs"),
+    "dask": ("scale", "running on a cluster"),
+    "distributed": ("scale", "running on a cluster"),
     "jax": ("jax", "sharing inside JAX"),
     "torch": ("torch", "sharing inside PyTorch"),
 }

@@ -2,11 +2,11 @@
 
 import os
 import signal
-import sys
 
 import numpy as np
 import pyarrow.parquet as pq
 import pytest
+from tests.absent import hide
 
 from momentshare import reading
 from momentshare.errors import InputError, MissingExtraError
@@ -220,7 +220,7 @@ def test_memory_holds_reductions_not_frames(study, whole):
     ("library", "how"), [("distributed", {"scheduler": "tcp://127.0.0.1:9"}), ("SALib", {})]
 )
 def test_a_missing_library_names_its_extra(study, tmp_path, monkeypatch, library, how):
-    monkeypatch.setitem(sys.modules, library, None)
+    hide(monkeypatch, library)
     plan = plan_of(study, trajectories=2) if library == "SALib" else plan_of(study)
     with pytest.raises(MissingExtraError, match=r"momentshare\[scale\]"):
         run_uncertainty(plan, tmp_path / "run", workers=1, **how)

@@ -20,7 +20,8 @@ from scipy.stats import ttest_1samp, ttest_rel
 from statsmodels.stats.proportion import proportion_confint
 from tests import naive
 
-from momentshare.emg import EmgSettings, compare_emg, curves, draw_activation, envelope
+from momentshare.emg import EmgSettings, compare_emg, draw_activation, envelope
+from momentshare.emg.intervals import student
 
 RATE = 2000.0
 needs_cvxpy = pytest.mark.skipif(
@@ -226,27 +227,11 @@ def test_the_interval_of_agreement_is_wilsons():
     )
 
 
-def test_bands_hold_the_true_mean_as_often_as_they_say():
-    """Student's band of six people over 1001 independent samples, truth 0.5: 95 %."""
-    rng = np.random.default_rng(5)
-    percent = np.linspace(0.0, 100.0, 1001)
-    table = pd.concat(
-        [
-            pd.DataFrame(
-                {
-                    "person": person,
-                    "condition": "one",
-                    "head": "triceps_brachii/long",
-                    "lift_percent": percent,
-                    "emg": 0.5 + 0.05 * rng.standard_normal(1001),
-                    "activation": 0.5,
-                }
-            )
-            for person in "abcdef"
-        ]
-    )
-    band = curves(table)
-    share = ((band["emg_low"] <= 0.5) & (band["emg_high"] >= 0.5)).mean()
+def test_intervals_hold_the_true_mean_as_often_as_they_say():
+    """Student's interval of six people in 1001 draws, truth 0.5: 95 %."""
+    drawn = 0.5 + 0.05 * np.random.default_rng(5).standard_normal((1001, 6))
+    ends = np.array([student(values, 0.95)[1:] for values in drawn])
+    share = ((ends[:, 0] <= 0.5) & (ends[:, 1] >= 0.5)).mean()
     # Three standard errors of a share of 0.95 in 1001.
     assert share == pytest.approx(0.95, abs=3.0 * np.sqrt(0.95 * 0.05 / 1001))
 

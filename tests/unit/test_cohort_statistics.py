@@ -1,11 +1,11 @@
 """Comparing conditions over people: tables, gaps, edges where the data cannot answer."""
 
-import sys
 from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
+from tests.absent import hide
 
 from momentshare.cohort.contrasts import omnibus_row
 from momentshare.cohort.fit import Data, fitted
@@ -401,7 +401,7 @@ def test_duplicates_among_outcomes_name_the_outcome():
 
 
 def test_without_statsmodels_the_message_says_what_to_install(monkeypatch):
-    monkeypatch.setitem(sys.modules, "statsmodels", None)
+    hide(monkeypatch, "statsmodels")
     with pytest.raises(MissingExtraError, match=r"momentshare\[cohort\]"):
         compare_all(tidy(ACTIVATION), keys=[])
 

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import sympy as sp
+from tests.absent import hide
 
 from momentshare.errors import InputError, MissingExtraError, ShapeError
 from momentshare.explain import WorkedCase, case_from_frame, explain_head, work
@@ -154,12 +155,9 @@ def test_cases_without_pull_or_arm_are_refused():
 
 
 def test_missing_sympy_names_the_extra(monkeypatch):
-    def absent(name):
-        raise ImportError(name)
-
-    monkeypatch.setattr(module, "import_module", absent)
-    with pytest.raises(MissingExtraError, match="sympy"):
-        module.sympy_module()
+    hide(monkeypatch, "sympy")
+    with pytest.raises(MissingExtraError, match=r"momentshare\[worked\]"):
+        work(CASE)
 
 
 def test_a_frame_of_a_study_becomes_a_case_that_the_solver_confirms():

@@ -46,7 +46,7 @@ from momentshare.cohort.means import (
     check_confidence,
     table_parts,
 )
-from momentshare.errors import InputError, MissingExtraError
+from momentshare.errors import InputError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -136,7 +136,6 @@ def compare_all(
     MissingExtraError
         ``statsmodels`` is not installed.
     """
-    _need_statsmodels()
     check_confidence(confidence)
     keys = list(keys)
     for name in keys:
@@ -165,15 +164,6 @@ def compare_all(
 
 _ADJUSTED = {"p": "p_holm", "p_paired_t": "p_paired_holm"}
 """Columns of p of a contrast and those of their adjustments."""
-
-
-def _need_statsmodels() -> None:
-    try:
-        import statsmodels  # noqa: F401
-    except ImportError as err:
-        raise MissingExtraError(
-            "statsmodels", "cohort", "comparing conditions over people"
-        ) from err
 
 
 def _with_labels(table: pd.DataFrame, labels: dict[str, Any]) -> pd.DataFrame:

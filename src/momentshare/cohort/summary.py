@@ -415,6 +415,8 @@ def _emg(result: CohortResult, own: pd.DataFrame) -> dict[str, pd.DataFrame]:
         return {}
     mode = shown_mode(own)
     own = own[own["lateral"] == mode].drop(columns="lateral").reset_index(drop=True)
+    if own[["emg", "activation"]].isna().any(axis=1).all():
+        return {}
     found = compare_emg(own, confidence=result.study.file.statistics.confidence)
     return {
         "emg_curves_by_person": own,

@@ -6,8 +6,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from momentshare.errors import MissingExtraError
-
 if TYPE_CHECKING:
     from pathlib import Path
 
@@ -52,10 +50,8 @@ def write_c3d(recording: Recording, path: Path) -> None:
 
     Axes: x to the feet, y to the left, z up. Forces are those of the hand *on* the bar.
     """
-    try:
-        from ezc3d import c3d
-    except ImportError as err:
-        raise MissingExtraError("ezc3d", "trial", "writing C3D files") from err
+    from ezc3d import c3d
+
     file: Any = c3d()
     points = {r: c for r, c in recording.channels.items() if c.unit == "m"}
     analogs = _analog_columns(recording)

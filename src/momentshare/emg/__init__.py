@@ -4,7 +4,7 @@ An electromyogram is compared with the predicted activation of its own muscle on
 takes two muscles.
 """
 
-from momentshare.emg.compare import CAVEATS, EmgComparison, compare_emg, curves
+from momentshare.emg.compare import CAVEATS, EmgComparison, compare_emg
 from momentshare.emg.draw import Drawn, draw_activation
 from momentshare.emg.envelope import (
     EmgSettings,
@@ -25,7 +25,6 @@ __all__ = [
     "Maximum",
     "PulledResult",
     "compare_emg",
-    "curves",
     "draw_activation",
     "envelope",
     "maximal_level",

@@ -15,9 +15,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.emg.intervals import mean_and_half, student, wilson, window_mean
+from momentshare.emg.intervals import student, wilson, window_mean
 from momentshare.emg.tidy import Curve, Curves, read_curves
-from momentshare.errors import InputError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -25,7 +24,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from numpy.typing import NDArray
 
-__all__ = ["CAVEATS", "EmgComparison", "compare_emg", "curves"]
+__all__ = ["CAVEATS", "EmgComparison", "compare_emg"]
 
 CAVEATS = (
     (
@@ -79,7 +78,7 @@ class EmgComparison:
         over people of lift mean in ``condition`` less that in ``other``, with Student's
         interval of the paired differences (``emg_difference_low`` and ``_high``,
         ``activation_difference_low`` and ``_high``), none for one person. ``verdict``:
-        ``"level"`` where either mean is within ``level``, which says that it is small, not that
+        ``"level"`` where either mean is within :data:`LEVEL`, which says that it is small, not that
         this is certain; ``"open"`` where either interval includes zero, so that its sign is
         uncertain; otherwise ``"agree"`` or ``"disagree"`` by the signs. For one person the signs
         alone decide, and the note says so; ``"missing"`` where nobody has both. ``agree``,
@@ -95,24 +94,14 @@ class EmgComparison:
         ``rmse`` in 90 to 95 %, least where people differ most in their systematic difference.
     by_person : DataFrame
         Head × condition × person: the numbers behind ``agreement``.
-    notes : tuple of str
-        Missing samples, conditions and people.
-    caveats : tuple of str
     """
 
     ordering: pd.DataFrame
     agreement: pd.DataFrame
     by_person: pd.DataFrame
-    notes: tuple[str, ...]
-    caveats: tuple[str, ...] = CAVEATS
 
 
-def compare_emg(
-    table: pd.DataFrame,
-    *,
-    level: float = LEVEL,
-    confidence: float = 0.95,
-) -> EmgComparison:
+def compare_emg(table: pd.DataFrame, *, confidence: float = 0.95) -> EmgComparison:
     """Compare electromyograms with predicted activation within each head.
 
     Parameters
@@ -122,28 +111,20 @@ def compare_emg(
         maximal contraction) and ``activation``; one row per sample, repetitions averaged, one
         treatment of the lateral force. All curves on one even grid of ``lift_percent``; a
         missing EMG or activation is NaN or has no row.
-    level : float
-        Difference of lift means up to which two conditions are level.
     confidence : float
         Of every interval.
 
     Returns
     -------
     EmgComparison
-
-    Raises
-    ------
-    InputError
-        Naming column, row and value.
     """
     import pandas as pd
 
-    _check_options(level, confidence)
     found = read_curves(table)
     persons = [_person_row(curve) for curve in found.curves]
     by_person = pd.DataFrame(persons)
     ordering = [
-        _ordering_row(found, head, pair, level, confidence)
+        _ordering_row(found, head, pair, confidence)
         for head in found.heads
         for pair in combinations(found.conditions, 2)
     ]
@@ -156,7 +137,6 @@ def compare_emg(
         ordering=pd.DataFrame(ordering, columns=list(ORDERING_COLUMNS)),
         agreement=pd.DataFrame(agreement),
         by_person=by_person,
-        notes=found.notes,
     )
 
 
@@ -180,55 +160,6 @@ ORDERING_COLUMNS = (
     "share_agree_high",
     "note",
 )
-
-
-def curves(table: pd.DataFrame, *, confidence: float = 0.95) -> pd.DataFrame:
-    """Mean curves over people with bands, one row per head × condition × lift percent.
-
-    Parameters
-    ----------
-    table : DataFrame
-        As for :func:`compare_emg`.
-    confidence : float
-
-    Returns
-    -------
-    DataFrame
-        ``people``; ``emg_mean``, ``emg_low``, ``emg_high``; the same for activation. The band
-        is Student's t interval of the mean at each percent by itself, so a whole curve leaves
-        it more often than single points do; NaN for one person.
-    """
-    import pandas as pd
-
-    _check_options(LEVEL, confidence)
-    found = read_curves(table)
-    parts = []
-    for head in found.heads:
-        for condition in found.conditions:
-            chosen = found.of(head, condition)
-            if not chosen:
-                continue
-            emg = np.array([curve.emg for curve in chosen])
-            activation = np.array([curve.activation for curve in chosen])
-            columns: dict[str, object] = {
-                "head": head,
-                "condition": condition,
-                "lift_percent": found.grid,
-                "people": (~np.isnan(emg)).sum(axis=0),
-            }
-            for name, values in (("emg", emg), ("activation", activation)):
-                mean, half = mean_and_half(values, confidence)
-                columns |= {f"{name}_mean": mean, f"{name}_low": mean - half}
-                columns[f"{name}_high"] = mean + half
-            parts.append(pd.DataFrame(columns))
-    return pd.concat(parts, ignore_index=True)
-
-
-def _check_options(level: float, confidence: float) -> None:
-    if not 0.0 <= level < 1.0:
-        raise InputError(f"level: must be at least 0 and below 1; got {level!r}")
-    if not 0.0 < confidence < 1.0:
-        raise InputError(f"confidence: must be between 0 and 1, such as 0.95; got {confidence!r}")
 
 
 def _person_row(curve: Curve) -> dict[str, object]:
@@ -303,7 +234,7 @@ def _people_note(people: int, without_r: int) -> str:
 
 
 def _ordering_row(
-    found: Curves, head: str, pair: tuple[str, str], level: float, confidence: float
+    found: Curves, head: str, pair: tuple[str, str], confidence: float
 ) -> dict[str, object]:
     """Whether two conditions rank the same by EMG and by prediction, within one head."""
     first, second = pair
@@ -323,7 +254,7 @@ def _ordering_row(
         activation.append(here.activation[both].mean() - other.activation[both].mean())
     by_emg, by_model = np.array(emg), np.array(activation)
     people = by_emg.size
-    verdicts = [_verdict(e, a, level) for e, a in zip(by_emg, by_model, strict=True)]
+    verdicts = [_verdict(e, a) for e, a in zip(by_emg, by_model, strict=True)]
     counts = {name: verdicts.count(name) for name in ("agree", "disagree", "level")}
     share, low, high = wilson(counts["agree"], people, confidence)
     notes = []
@@ -335,7 +266,7 @@ def _ordering_row(
         notes.append(f"{lacking} people share no part of the lift between the two")
     emg_mean, emg_low, emg_high = student(by_emg, confidence)
     model_mean, model_low, model_high = student(by_model, confidence)
-    verdict = _verdict(emg_mean, model_mean, level) if people else "missing"
+    verdict = _verdict(emg_mean, model_mean) if people else "missing"
     if verdict in {"agree", "disagree"} and (
         emg_low <= 0.0 <= emg_high or model_low <= 0.0 <= model_high
     ):
@@ -360,7 +291,7 @@ def _ordering_row(
     }
 
 
-def _verdict(emg: float, activation: float, level: float) -> str:
-    if min(abs(emg), abs(activation)) <= level:
+def _verdict(emg: float, activation: float) -> str:
+    if min(abs(emg), abs(activation)) <= LEVEL:
         return "level"
     return "agree" if emg * activation > 0.0 else "disagree"

@@ -15,7 +15,7 @@ from importlib import metadata
 from typing import TYPE_CHECKING, Any
 
 from momentshare.cluster import on_cluster
-from momentshare.errors import InputError, MissingExtraError, SolverError
+from momentshare.errors import InputError, SolverError
 from momentshare.files import RunFolder, as_run_folder
 from momentshare.model import load_model
 from momentshare.processes import on_processes
@@ -138,7 +138,7 @@ def run_uncertainty(
     model = load_model(plan.study.file.model)
     check_settings(plan.study.file.settings, model, plan.study.source)
     if plan.trajectories:
-        _require_salib()
+        import SALib  # noqa: F401 - missed now, not after the draws
     setup = plan.setup()
     setup_cells(setup)
     layout = build_layout(setup, plan.spreads)
@@ -209,13 +209,6 @@ def _designed(
 def _say(progress: Callable[[str, int, int], None] | None, name: str, done: int, all_: int) -> None:
     if progress is not None:
         progress(name, done, all_)
-
-
-def _require_salib() -> None:
-    try:
-        import SALib  # noqa: F401
-    except ImportError as err:
-        raise MissingExtraError("SALib", "scale", "ranking the inputs") from err
 
 
 def _solve_all(

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from momentshare.balance import BALANCED
+from momentshare.cohort.outcomes.over_people import student_half
 
 if TYPE_CHECKING:
     from momentshare.cohort.run import CohortResult
@@ -113,8 +114,6 @@ def emg_by_condition(own: pd.DataFrame, confidence: float) -> pd.DataFrame:
         ``emg`` (over the maximal contraction), of ``activation`` and of ``discrepancy``, EMG less
         activation of the same person. Neither is the reference for the other.
     """
-    from scipy.stats import t
-
     if own.empty:
         return pd.DataFrame()
     keys = ["head", "condition"]
@@ -126,8 +125,7 @@ def emg_by_condition(own: pd.DataFrame, confidence: float) -> pd.DataFrame:
     columns: dict[str, Any] = {"people": grouped["person"].nunique()}
     for name in (*values, "discrepancy"):
         centre, spread, count = (getattr(grouped[name], f)() for f in ("mean", "std", "count"))
-        with np.errstate(invalid="ignore", divide="ignore"):
-            half = t.ppf(0.5 + 0.5 * confidence, count - 1) * spread / np.sqrt(count)
+        half = student_half(spread, count, confidence)
         columns |= {
             name: centre,
             f"{name}_sd": spread,

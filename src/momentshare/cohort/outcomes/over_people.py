@@ -101,7 +101,7 @@ def _with_unit(table: pd.DataFrame) -> pd.DataFrame:
     return table
 
 
-def _half(sd: pd.Series[float], count: pd.Series[Any], confidence: float) -> Any:
+def student_half(sd: pd.Series[float], count: pd.Series[Any], confidence: float) -> Any:
     """Half of Student's interval of a mean."""
     from scipy.stats import t
 
@@ -113,7 +113,7 @@ def _over_people(own: pd.DataFrame, confidence: float) -> pd.DataFrame:
     grouped = own.groupby(_KEYS, sort=False, observed=True)["value"]
     table = grouped.agg(["count", "mean", "std"]).reset_index()
     table = table.rename(columns={"count": "people", "std": "sd"})
-    half = _half(table["sd"], table["people"], confidence)
+    half = student_half(table["sd"], table["people"], confidence)
     return table.assign(low=table["mean"] - half, high=table["mean"] + half)
 
 
@@ -157,7 +157,7 @@ def paired_table(
         difference=("difference", "mean"),
         difference_sd=("difference", "std"),
     ).reset_index()
-    half = _half(table["difference_sd"], table["people"], confidence)
+    half = student_half(table["difference_sd"], table["people"], confidence)
     spread, count = table["difference_sd"], table["people"]
     with np.errstate(divide="ignore", invalid="ignore"):
         score = np.abs(table["difference"]) / (spread / np.sqrt(count))

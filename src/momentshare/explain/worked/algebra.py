@@ -4,26 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from importlib import import_module
 from typing import Any
 
-from momentshare.errors import MissingExtraError
-
-__all__ = ["Algebra", "arm_effect", "derive", "symbols", "sympy_module"]
-
-
-def sympy_module() -> Any:
-    """SymPy, or an error that names the extra it comes with."""
-    try:
-        return import_module("sympy")
-    except ImportError as err:
-        raise MissingExtraError("sympy", "worked", "the worked algebra") from err
+__all__ = ["Algebra", "arm_effect", "derive", "symbols"]
 
 
 @lru_cache(maxsize=1)
 def symbols() -> dict[str, Any]:
     """Symbols of the derivation by name; capacities, weights and p are positive."""
-    sp = sympy_module()
+    import sympy as sp
+
     found: dict[str, Any] = {
         name: sp.Symbol(name, real=True)
         for name in ("a_L", "a_E", "a_S", "a_L0", "r_Le", "r_Ls", "r_E", "r_S", "M_e", "M_s",
@@ -56,7 +46,9 @@ class Algebra:
 @lru_cache(maxsize=2)
 def derive(*, equal_weights: bool) -> Algebra:
     """Derive the small case with SymPy."""
-    sp, s = sympy_module(), symbols()
+    import sympy as sp
+
+    s = symbols()
     a_L, a_E, a_S = s["a_L"], s["a_E"], s["a_S"]
     h_Le, h_Ls, h_E, h_S = s["h_Le"], s["h_Ls"], s["h_E"], s["h_S"]
     lam_e, lam_s, p = s["lambda_e"], s["lambda_s"], s["p"]

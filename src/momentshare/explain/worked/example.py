@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from momentshare.explain.worked.algebra import sympy_module
-
 if TYPE_CHECKING:
     from momentshare.explain.worked.case import WorkedCase
 
@@ -65,7 +63,8 @@ class WorkedExample:
 
     def text(self) -> str:
         """Render the derivation as plain text."""
-        sp = sympy_module()
+        import sympy as sp
+
         names = {key: sp.pretty(value, use_unicode=True) for key, value in self.symbols.items()}
         out = []
         for number, step in enumerate(self.steps, start=1):
@@ -84,7 +83,8 @@ class WorkedExample:
 
     def latex(self) -> str:
         """Render the derivation as a LaTeX document."""
-        sp = sympy_module()
+        import sympy as sp
+
         names = {key: f"${sp.latex(value)}$" for key, value in self.symbols.items()}
         out = [
             r"\documentclass{article}",

@@ -15,7 +15,7 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from momentshare.errors import InputError
-from momentshare.explain.worked.algebra import derive, symbols, sympy_module
+from momentshare.explain.worked.algebra import derive, symbols
 from momentshare.explain.worked.example import WorkedAnswer, WorkedExample
 from momentshare.explain.worked.steps import derivation
 from momentshare.sharing import share
@@ -54,7 +54,9 @@ def work(case: WorkedCase) -> WorkedExample:
     >>> [round(force, 2) for force in work(case).answers[0].force]
     [203.98, 705.11, 973.7]
     """
-    sp, s = sympy_module(), symbols()
+    import sympy as sp
+
+    s = symbols()
     algebra = derive(equal_weights=case.weights == (1.0, 1.0, 1.0))
     exact = {s[name]: sp.Rational(value) for name, value in case.numbers().items()}
     unbounded = algebra.closed.subs(exact)
@@ -133,9 +135,10 @@ def _root(
     algebra: Algebra, exponent: float, exact: dict[Any, Any], interval: tuple[float, float]
 ) -> float:
     """Solve the condition of L for a_L, the other two heads eliminated by theirs."""
+    import sympy as sp
     from scipy.optimize import brentq
 
-    sp, s = sympy_module(), symbols()
+    s = symbols()
     own, elbow, shoulder = algebra.conditions_any
     prices = {
         s["lambda_e"]: sp.solve(elbow, s["lambda_e"])[0],

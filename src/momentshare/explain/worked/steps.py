@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from momentshare.explain.phrases import head_phrase
-from momentshare.explain.worked.algebra import arm_effect, symbols, sympy_module
+from momentshare.explain.worked.algebra import arm_effect, symbols
 from momentshare.explain.worked.example import Step, WorkedAnswer
 
 if TYPE_CHECKING:
@@ -28,7 +28,9 @@ def derivation(
     interval: tuple[float, float],
 ) -> tuple[Step, ...]:
     """Write the derivation of a case: in symbols, with its numbers, answer by answer."""
-    sp, s = sympy_module(), symbols()
+    import sympy as sp
+
+    s = symbols()
     eq = sp.Eq
     short = {s[name]: sp.Float(value, _DIGITS) for name, value in case.numbers().items()}
 
@@ -165,7 +167,9 @@ def _bounds_step(answer: WorkedAnswer, interval: tuple[float, float]) -> Step:
 
 
 def _answer_step(algebra: Algebra, answer: WorkedAnswer) -> Step:
-    sp, s = sympy_module(), symbols()
+    import sympy as sp
+
+    s = symbols()
     values = tuple(
         sp.Eq(s[name], sp.Float(value, 10), evaluate=False)
         for name, value in zip(("a_L", "a_E", "a_S"), answer.activation, strict=True)
