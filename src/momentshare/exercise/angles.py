@@ -130,20 +130,14 @@ def lift_from_angles(
             raise InputError("hand_force: it is zero on average; leave it out, or use load_mass")
         carried, axis = size / GRAVITY, -mean / size
         force = whole / carried
-    return Lift(
+    return chain.lift(
         fraction=np.linspace(0.0, 1.0, frames) if frames > 1 else np.zeros(1),
         height=np.asarray(dot(chain.hand - skeleton.joint_centre, up)),
         time=None if rate is None else time,
-        posture=chain.posture,
-        shoulder=chain.shoulder,
-        hand=chain.hand,
-        elbow=chain.elbow,
         up=up,
         load_mass=carried,
         lateral_axis=np.array([0.0, 0.0, 1.0]),
         lateral_free=False,
-        reachable=np.ones(frames, dtype=bool),
-        gap=np.zeros(frames),
         breaches=breaches_of(skeleton, chain, None),
         motion=motion,
         load_force=force,

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from momentshare.errors import PostureError
-from momentshare.exercise.lift import Motion
+from momentshare.exercise.lift import Lift, Motion
 from momentshare.geometry.rotation import cross, dot, norm, rotation_from_axes, unit
 from momentshare.girdle import Girdle, girdle_pose
 from momentshare.posture import Posture
@@ -103,6 +103,16 @@ class Chain:
         """Rotation of the ulna: y against the forearm, z the hinge."""
         hinge = self.posture.humerus[..., :, 2]
         return rotation_from_axes(cross(-self.forearm, hinge), -self.forearm, hinge)
+
+    def lift(self, **known: Any) -> Lift:
+        """Make a lift of the chain; ``known`` are its other fields.
+
+        A frame is reachable where no gap is left open.
+        """
+        return Lift(
+            posture=self.posture, shoulder=self.shoulder, hand=self.hand, elbow=self.elbow,
+            reachable=self.gap == 0.0, gap=self.gap, **known,
+        )  # fmt: skip
 
 
 def settle(

@@ -9,12 +9,12 @@ import numpy as np
 
 from momentshare.directions import ROWS
 from momentshare.exercise.chain import chain_from_posture
-from momentshare.exercise.lift import Lift
 from momentshare.posture import posture_from_angles
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from momentshare.exercise.lift import Lift
     from momentshare.skeleton import Skeleton
 
 __all__ = ["GIVEN_ANGLES", "GIVEN_ROWS", "GivenMoments"]
@@ -74,20 +74,14 @@ class GivenMoments:
         net = np.full((count, len(ROWS)), np.nan)
         net[:, : len(GIVEN_ROWS)] = self.moments
         up = np.array([0.0, 1.0, 0.0])
-        return Lift(
+        return chain.lift(
             fraction=np.linspace(0.0, 1.0, count) if count > 1 else np.zeros(1),
             height=(chain.hand - skeleton.joint_centre) @ up,
             time=None,
-            posture=posture,
-            shoulder=chain.shoulder,
-            hand=chain.hand,
-            elbow=chain.elbow,
             up=up,
             load_mass=0.0,
             lateral_axis=np.array([0.0, 0.0, 1.0]),
             lateral_free=False,
-            reachable=np.ones(count, dtype=bool),
-            gap=np.zeros(count),
             breaches=(),
             motion=None,
             net_moments=net,

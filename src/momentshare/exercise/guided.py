@@ -20,7 +20,6 @@ from momentshare.exercise.chain import (
     minimum_jerk,
     motion_along,
 )
-from momentshare.exercise.lift import Lift
 from momentshare.exercise.profile import Profile
 from momentshare.posture import posture_from_angles
 from momentshare.radians import degree_faults
@@ -29,6 +28,7 @@ from momentshare.units import GRAVITY
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from momentshare.exercise.lift import Lift
     from momentshare.skeleton import Skeleton
 
 __all__ = [
@@ -141,20 +141,14 @@ class GuidedArm:
             pull = np.array(self.cable) / np.linalg.norm(self.cable)
             force = np.broadcast_to(GRAVITY * pull, here.hand.shape).copy()
             axis = -pull
-        return Lift(
+        return here.lift(
             fraction=fraction,
             height=(here.hand - skeleton.joint_centre) @ up,
             time=None if timed is None else timed[0],
-            posture=here.posture,
-            shoulder=here.shoulder,
-            hand=here.hand,
-            elbow=here.elbow,
             up=up,
             load_mass=self.load_mass / 2.0,
             lateral_axis=np.array([0.0, 0.0, 1.0]),
             lateral_free=self.one_bar,
-            reachable=np.ones(len(fraction), dtype=bool),
-            gap=np.zeros(len(fraction)),
             breaches=breaches_of(skeleton, here, None),
             motion=None if timed is None else motion_along(solve, fraction, timed[1], timed[2]),
             load_force=force,

@@ -24,7 +24,6 @@ from momentshare.exercise.chain import (
     settle,
     solve_angle,
 )
-from momentshare.exercise.lift import Lift
 from momentshare.exercise.profile import Profile
 from momentshare.geometry.rotation import norm
 from momentshare.radians import degree_faults
@@ -34,6 +33,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from momentshare.exercise.lift import Lift
     from momentshare.skeleton import Skeleton
 
 __all__ = ["OverheadPress"]
@@ -125,20 +125,14 @@ class OverheadPress:
         here = solve(fraction)
         require_reach(here, float(self.spacing(np.ones(1))[0]))
         bar = self.implement == "bar"
-        return Lift(
+        return here.lift(
             fraction=fraction,
             height=low + fraction * (high - low),
             time=None if timed is None else timed[0],
-            posture=here.posture,
-            shoulder=here.shoulder,
-            hand=here.hand,
-            elbow=here.elbow,
             up=self._up(),
             load_mass=self.load_mass / 2.0,
             lateral_axis=_SIDEWAYS,
             lateral_free=bar,
-            reachable=here.gap == 0.0,
-            gap=here.gap,
             breaches=breaches_of(skeleton, here, _SIDEWAYS if bar else None),
             motion=None if timed is None else motion_along(solve, fraction, timed[1], timed[2]),
             notes=notes,

@@ -359,20 +359,14 @@ def press_lifts(
             out[k] = err
             continue
         low, high = courses.low[row], courses.high[row]
-        out[k] = Lift(
+        out[k] = chain.lift(
             fraction=fraction,
             height=low + fraction * (high - low),
             time=None if timed is None else timed[0],
-            posture=chain.posture,
-            shoulder=chain.shoulder,
-            hand=chain.hand,
-            elbow=chain.elbow,
             up=first.up,
             load_mass=presses[k].load_mass / 2.0,
             lateral_axis=SIDEWAYS,
             lateral_free=bar,
-            reachable=chain.gap == 0.0,
-            gap=chain.gap,
             breaches=breaches[row],
             motion=None if motion is None else _part(motion, part),
             notes=courses.notes[row],

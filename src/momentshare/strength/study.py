@@ -210,25 +210,12 @@ def moments_report(
     limbs = planned.limbs()
     for row, entry in enumerate(planned.people):
         limb = limbs.take(row)
-        postures = [
-            _posture_at(limb, entry, tasks, item, planned.model)
+        placed = {
+            index: _posture_at(limb, entry, tasks, item, planned.model)
+            for index, item in enumerate(moments)
             if item.height_fraction is not None
-            else None
-            for item in moments
-        ]
-        with_angles = [i for i, p in enumerate(postures) if p is None]
-        placed = [(i, p) for i, p in enumerate(postures) if p is not None]
-        tables = []
-        if with_angles:
-            table = corrected_utilisation(limb, [moments[i] for i in with_angles], test)
-            tables.append(table.assign(order=np.repeat(with_angles, len(DEFINITIONS))))
-        if placed:
-            table = corrected_utilisation(
-                limb, [moments[i] for i, _ in placed], test, postures=[p for _, p in placed]
-            )
-            tables.append(table.assign(order=np.repeat([i for i, _ in placed], len(DEFINITIONS))))
-        whole = pd.concat(tables, ignore_index=True)
-        parts.append(whole.sort_values("order", kind="stable").drop(columns="order"))
+        }
+        parts.append(corrected_utilisation(limb, moments, test, postures=placed))
     return pd.concat(parts, ignore_index=True)
 
 

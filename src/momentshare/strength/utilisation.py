@@ -117,7 +117,7 @@ def corrected_utilisation(
     moments: Sequence[NetMoment],
     test: StrengthTest,
     *,
-    postures: Sequence[Posture] | None = None,
+    postures: Mapping[int, Posture] | None = None,
 ) -> pd.DataFrame:
     """Utilisation in the task's own posture, with the bias of the test's posture.
 
@@ -126,11 +126,11 @@ def corrected_utilisation(
     limb : Limb
         Limb whose strength is used.
     moments : sequence of NetMoment
-        Each with ``angles``, unless ``postures`` are given.
+        Each with ``angles``, unless its posture is given.
     test : StrengthTest
         Posture, speed and mode of the strength test.
-    postures : sequence of Posture, optional
-        Posture of each moment, without batch axes, instead of ``angles``.
+    postures : mapping, optional
+        Place of a moment → its posture, without batch axes, instead of ``angles``.
 
     Returns
     -------
@@ -164,14 +164,10 @@ def corrected_utilisation(
     >>> bool((table["test_posture_bias"].round(9) == 1.0).all())
     True
     """
-    if postures is not None and len(postures) != len(moments):
-        raise InputError(
-            f"postures: must be one for each of {len(moments)} moments; got {len(postures)}"
-        )
     records: list[dict[str, object]] = []
     tested: dict[tuple[str, str], float] = {}
     for index, item in enumerate(moments):
-        if postures is not None:
+        if postures is not None and index in postures:
             posture = postures[index]
         elif item.angles is not None:
             posture = posture_from_angles(**item.angles)

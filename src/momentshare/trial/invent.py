@@ -17,7 +17,6 @@ from momentshare.exercise.breaches import breaches_of
 from momentshare.exercise.chain import (
     motion_along,
 )
-from momentshare.exercise.lift import Lift
 from momentshare.geometry.rotation import rotation_about
 from momentshare.trial.motion.kinematics import trunk_rotation
 from momentshare.trial.recording import Channel, Recording
@@ -28,6 +27,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from momentshare.exercise import BenchPress
+    from momentshare.exercise.lift import Lift
     from momentshare.skeleton import Skeleton
 
 __all__ = ["Imperfections", "InventedPress", "Tempo", "invent_press", "recorded"]
@@ -174,20 +174,14 @@ def invent_press(
     low, high, notes, solve = press.course(skeleton)
     time, fraction, speed, change, marks = tempo.course(rate)
     here = solve(fraction)
-    lift = Lift(
+    lift = here.lift(
         fraction=fraction,
         height=low + fraction * (high - low),
         time=time,
-        posture=here.posture,
-        shoulder=here.shoulder,
-        hand=here.hand,
-        elbow=here.elbow,
         up=press.up,
         load_mass=press.load_mass / 2.0,
         lateral_axis=np.array([0.0, 0.0, 1.0]),
         lateral_free=press.implement == "bar",
-        reachable=here.gap == 0.0,
-        gap=here.gap,
         breaches=breaches_of(skeleton, here, None),
         motion=motion_along(solve, fraction, speed, change),
         notes=notes,

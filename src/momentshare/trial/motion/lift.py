@@ -152,20 +152,14 @@ def track_lift(
         forearm=_normal(hand - elbow),
         gap=np.zeros(len(positions)),
     )
-    lift = Lift(
+    lift = chain.lift(
         fraction=(height - height[0]) / rise,
         height=np.asarray(dot(hand - joint, up)),
         time=(positions - positions[0]) / track.rate,
-        posture=posture,
-        shoulder=chain.shoulder,
-        hand=hand,
-        elbow=elbow,
         up=up,
         load_mass=carried,
         lateral_axis=outward,
         lateral_free=one_bar,
-        reachable=np.ones(len(positions), dtype=bool),
-        gap=np.zeros(len(positions)),
         breaches=breaches_of(skeleton, chain, None),
         motion=motion,
         notes=(*notes, *track.notes),
