@@ -58,9 +58,9 @@ def test_shipped_numbers_bring_every_fitted_row_within_two_sigma_of_the_fit(desc
     # An isokinetic ratio of one study that the isometric moments of another do not bear, and
     # horizontal abduction is weak for the adduction.
     assert outside == {
-        "ratio_adduction_abduction": pytest.approx(-2.8, abs=0.05),
-        "memory_horizontal_ratio_male": pytest.approx(-2.3, abs=0.05),
-        "memory_strength_shoulder_horizontal_abduction_male": pytest.approx(-2.3, abs=0.05),
+        "ratio_adduction_abduction": pytest.approx(-2.2, abs=0.05),
+        "memory_horizontal_ratio_male": pytest.approx(-2.9, abs=0.05),
+        "memory_strength_shoulder_horizontal_abduction_male": pytest.approx(-2.6, abs=0.05),
     }
 
 

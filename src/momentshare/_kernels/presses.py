@@ -66,7 +66,7 @@ def on_chest(
         )
         upright = math.sqrt(max((fore * sine) * (fore * sine) - still, 0.0)) - fore * sine
     upright = max(upright, 0.0)
-    place = touch if math.isfinite(touch) else min(0.5 * (upright + usual), upright)
+    place = touch if math.isfinite(touch) else 0.5 * (upright + usual)
     place = min(place + shift, max(place, REACHED * upper))
     if given:
         thickness = (height + place * sine) / cosine

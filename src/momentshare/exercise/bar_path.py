@@ -5,8 +5,8 @@ that lies d towards the feet from the joint puts the upper arm at acos(d / its l
 horizontal towards the feet. Where no touch point is given, it lies halfway between that of a
 forearm which is upright in every view, so that the load has no moment about elbow or wrist
 (geometry: the narrower the hands, the lower), and the usual place on the lower half of the sternum
-(common practice, no source), but no lower than the former. No measured touch points or angles by
-hand spacing were found, so give your own where you have them.
+(common practice, no source). With very wide hands the former alone would put the bar on the neck.
+No measured touch points or angles by hand spacing were found, so give your own where you have them.
 """
 
 from __future__ import annotations
@@ -149,8 +149,7 @@ def bar_on_chest(
     room = upper**2 - aside**2 - (height - fore) ** 2
     on_level = np.sqrt(np.maximum(room, 0.0)) * cosine - height * sine
     upright = np.maximum(np.where(given, on_level, on_chest), 0.0)
-    follows = np.minimum(0.5 * (upright + usual), upright)
-    place = np.where(np.isfinite(touch), touch, follows)
+    place = np.where(np.isfinite(touch), touch, 0.5 * (upright + usual))
     place = np.minimum(place + shift, np.maximum(place, _REACHED * upper))
     thickness = np.where(given, (height + place * sine) / cosine, thickness)
     return thickness * sine + place * cosine, thickness * cosine - place * sine

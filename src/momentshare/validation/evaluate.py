@@ -194,9 +194,10 @@ def _distance(ask: Ask, look: _Look) -> float:
 
 
 def _rank(ask: Ask, look: _Look) -> float:
-    """Rank of a muscle (or part of the deltoid) among all by its mean arm, 1 the largest.
+    """Rank of a muscle (or part of the deltoid) by its mean arm, 1 the largest.
 
-    A muscle with several names joined by + counts as one, by the largest of them.
+    It stands among all muscles, or ``among`` those that the source measured. A muscle with several
+    names joined by + counts as one, by the largest of them.
     """
     parts: dict[str, list[str]] = {}
     for name in look.view.names:
@@ -204,7 +205,8 @@ def _rank(ask: Ask, look: _Look) -> float:
         parts.setdefault(muscle, []).append(name)
     arms = {m: float(look.arm(ask.direction, heads)[0]) for m, heads in parts.items()}
     best = max(arms[s] for s in ask.subjects)
-    return 1.0 + sum(arm > best for m, arm in arms.items() if m not in ask.subjects)
+    rivals = set(ask.get("among").split("+") if ask.get("among") else arms) - set(ask.subjects)
+    return 1.0 + sum(arms[m] > best for m in rivals)
 
 
 def _share(ask: Ask, look: _Look) -> float:

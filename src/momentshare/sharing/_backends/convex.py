@@ -189,8 +189,9 @@ class _Model:
         import warnings
 
         try:
-            # Powers of activations a rounding below zero are not numbers; they go unused.
-            with warnings.catch_warnings(), np.errstate(invalid="ignore"):
+            # Powers of activations a rounding below zero are not numbers, and the proof that a
+            # moment cannot be met has no size; neither is used.
+            with warnings.catch_warnings(), np.errstate(invalid="ignore", over="ignore"):
                 # An answer outside the tolerance is tested by its certificate below.
                 warnings.simplefilter("ignore", UserWarning)
                 programme.solve(
