@@ -8,6 +8,7 @@ from momentshare.balance import Lateral
 from momentshare.directions import ROWS
 from momentshare.errors import InputError, PostureError
 from momentshare.exercise import BarPath, BenchPress, Profile, make_lifts
+from momentshare.exercise.rule import TOUCH
 from momentshare.limb import build_limb
 from momentshare.model import load_model
 from momentshare.person import Person
@@ -67,6 +68,13 @@ def test_chain_closes_and_the_bar_ends_above_the_joint(skeleton, times, bench):
     way = footward(lift, exercise, skeleton.joint_centre)
     assert (np.diff(way) < 0.0).all() or (np.diff(way) > 0.0).all()
     assert lift.posture.elbow_flexion[-1] == pytest.approx(12.0 * DEG, abs=1e-6)
+
+
+@pytest.mark.parametrize("times", [1.0, 1.7, 2.0, 2.3])
+def test_the_bar_never_touches_the_neck_by_default(skeleton, times):
+    """Nor where the posture rule moves the touch point to either side."""
+    lift = press(skeleton, times).lift(skeleton)
+    assert (skeleton.joint_centre - lift.hand[0])[1] > TOUCH
 
 
 @pytest.mark.parametrize("bench", BENCHES)

@@ -39,6 +39,30 @@ def compiled(function: Function) -> Function:
 
 
 @compiled
+def upright(
+    upper: float,
+    fore: float,
+    aside: float,
+    thickness: float,
+    height: float,
+    sine: float,
+    cosine: float,
+) -> float:
+    """Place on the chest, towards the feet, above which the forearm is upright."""
+    if math.isfinite(height):
+        room = upper * upper - aside * aside - (height - fore) * (height - fore)
+        return max(math.sqrt(max(room, 0.0)) * cosine - height * sine, 0.0)
+    still = (
+        thickness * thickness
+        - 2.0 * fore * thickness * cosine
+        + fore * fore
+        + aside * aside
+        - upper * upper
+    )
+    return max(math.sqrt(max((fore * sine) * (fore * sine) - still, 0.0)) - fore * sine, 0.0)
+
+
+@compiled
 def on_chest(
     upper: float,
     fore: float,
@@ -53,20 +77,11 @@ def on_chest(
 ) -> tuple[float, float]:
     """Place of a bar on the chest, towards the feet from the joint and above it."""
     given = math.isfinite(height)
-    if given:
-        room = upper * upper - aside * aside - (height - fore) * (height - fore)
-        upright = math.sqrt(max(room, 0.0)) * cosine - height * sine
-    else:
-        still = (
-            thickness * thickness
-            - 2.0 * fore * thickness * cosine
-            + fore * fore
-            + aside * aside
-            - upper * upper
-        )
-        upright = math.sqrt(max((fore * sine) * (fore * sine) - still, 0.0)) - fore * sine
-    upright = max(upright, 0.0)
-    place = touch if math.isfinite(touch) else 0.5 * (upright + usual)
+    most = upright(upper, fore, 0.0, thickness, height, sine, cosine)
+    halfway = 0.5 * (
+        upright(upper, fore, aside, thickness, height, sine, cosine) + min(usual, most)
+    )
+    place = touch if math.isfinite(touch) else halfway
     place = min(place + shift, max(place, REACHED * upper))
     if given:
         thickness = (height + place * sine) / cosine

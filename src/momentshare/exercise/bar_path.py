@@ -5,8 +5,9 @@ that lies d towards the feet from the joint puts the upper arm at acos(d / its l
 horizontal towards the feet. Where no touch point is given, it lies halfway between that of a
 forearm which is upright in every view, so that the load has no moment about elbow or wrist
 (geometry: the narrower the hands, the lower), and the usual place on the lower half of the sternum
-(common practice, no source). With very wide hands the former alone would put the bar on the neck.
-No measured touch points or angles by hand spacing were found, so give your own where you have them.
+(common practice, no source); on a steep bench, the lowest place under which any forearm can be
+upright in side view. With very wide hands the former alone would put the bar on the neck. No
+measured touch points or angles by hand spacing were found, so give your own where you have them.
 """
 
 from __future__ import annotations
@@ -142,14 +143,19 @@ def bar_on_chest(
     thickness, usual = chest
     sine, cosine = float(np.sin(bench_angle)), float(np.cos(bench_angle))
     given = np.isfinite(height)
-    still = thickness**2 - 2.0 * fore * thickness * cosine + fore**2 + aside**2 - upper**2
-    on_chest = np.sqrt(np.maximum((fore * sine) ** 2 - still, 0.0)) - fore * sine
-    # A bar whose height is given lies on a horizontal line; footward = (touch + height sin β) / cos
-    # β there.
-    room = upper**2 - aside**2 - (height - fore) ** 2
-    on_level = np.sqrt(np.maximum(room, 0.0)) * cosine - height * sine
-    upright = np.maximum(np.where(given, on_level, on_chest), 0.0)
-    place = np.where(np.isfinite(touch), touch, 0.5 * (upright + usual))
+
+    def upright(lateral: NDArray[np.float64] | float) -> NDArray[np.float64]:
+        """Place above which the forearm is upright, the hand so far beside the joint."""
+        closed = thickness**2 - 2.0 * fore * thickness * cosine + fore**2 + lateral**2 - upper**2
+        on_chest = np.sqrt(np.maximum((fore * sine) ** 2 - closed, 0.0)) - fore * sine
+        # A bar whose height is given lies on a horizontal line; footward = (touch + height sin β)
+        # / cos β there.
+        room = upper**2 - lateral**2 - (height - fore) ** 2
+        on_level = np.sqrt(np.maximum(room, 0.0)) * cosine - height * sine
+        return np.maximum(np.where(given, on_level, on_chest), 0.0)
+
+    halfway = 0.5 * (upright(aside) + np.minimum(usual, upright(0.0)))
+    place = np.where(np.isfinite(touch), touch, halfway)
     place = np.minimum(place + shift, np.maximum(place, _REACHED * upper))
     thickness = np.where(given, (height + place * sine) / cosine, thickness)
     return thickness * sine + place * cosine, thickness * cosine - place * sine
