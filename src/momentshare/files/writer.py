@@ -208,7 +208,8 @@ def figure_bytes(figure: Figure, ending: str, dpi: float | None = None) -> bytes
     dpi : float, optional
         Resolution; by default that of the figure.
     """
-    buffer = io.BytesIO()
+    # An SVG is written in many small pieces, each encoded on its own where bytes are asked for.
+    buffer = io.StringIO() if ending == "svg" else io.BytesIO()
     more: dict[str, Any] = {"pil_kwargs": _PACKED} if ending == "png" else {}
     figure.savefig(
         buffer,
@@ -217,4 +218,5 @@ def figure_bytes(figure: Figure, ending: str, dpi: float | None = None) -> bytes
         metadata=_METADATA.get(ending),
         **more,
     )
-    return buffer.getvalue()
+    found = buffer.getvalue()
+    return found.encode("utf-8") if isinstance(found, str) else found
