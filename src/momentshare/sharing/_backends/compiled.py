@@ -12,6 +12,7 @@ from momentshare.errors import MissingExtraError
 from momentshare.sharing._backends import newton, staged
 from momentshare.sharing._backends.balance import DEPENDENT, IDLE
 from momentshare.sharing._backends.beyond import with_slacks
+from momentshare.sharing._backends.projected import FEWEST, run_projected
 from momentshare.sharing._backends.within import run_within
 from momentshare.sharing._certificate import CERTIFIED, ROUNDED
 from momentshare.sharing._result import RawSharing, Status
@@ -101,8 +102,8 @@ def run_kernel(problem: Problem, raw: RawSharing, threads: int | None, *, chain:
     if not _side_by_side(problem):
         _run_single(problem, raw, threads, chain=chain)
     else:
-        if problem.facets:
-            run_within(problem, raw, threads, limits_of_method())
+        if problem.free:
+            run_projected(problem, raw, threads, _run_lanes)
         else:
             _run_lanes(problem, raw, threads)
         left = np.flatnonzero(raw.status == Status.UNCERTIFIED)
@@ -132,8 +133,9 @@ def _mark_infeasible(problem: Problem, raw: RawSharing, threads: int | None) -> 
 
 def _side_by_side(problem: Problem) -> bool:
     """Whether the problem is plain enough for eight frames side by side, and that compiles here."""
-    plain = problem.exponent == 2.0 and problem.free == 0
-    if not plain or problem.start is not None or not is_available():
+    plain = problem.exponent == 2.0 and problem.start is None
+    projected = problem.free == 1 and problem.rows > 1 and problem.frames >= FEWEST
+    if not plain or not (problem.free == 0 or projected) or not is_available():
         return False
     from momentshare.sharing._backends.kernels.plain_lanes import (
         FEWEST_HEADS,
@@ -141,15 +143,19 @@ def _side_by_side(problem: Problem) -> bool:
         lane_kernel,
     )
 
-    if problem.heads < FEWEST_HEADS or problem.rows > MOST_ROWS:
+    rows = problem.rows - problem.free
+    if problem.heads < FEWEST_HEADS or rows > MOST_ROWS:
         return False
-    return lane_kernel(problem.rows) is not None
+    return lane_kernel(rows) is not None
 
 
 def _run_lanes(problem: Problem, raw: RawSharing, threads: int | None) -> None:
-    """Solve eight frames side by side, without inequalities."""
+    """Solve eight frames side by side, without free columns."""
     from momentshare.sharing._backends.kernels.plain_lanes import lane_kernel, room
 
+    if problem.facets:
+        run_within(problem, raw, threads, limits_of_method())
+        return
     kernel = lane_kernel(problem.rows)
     assert kernel is not None  # noqa: S101 - it has just been asked for
     size, limits = room(problem.rows, problem.heads), limits_of_method()
