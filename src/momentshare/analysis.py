@@ -83,8 +83,13 @@ class Prepared:
         index = lift.limb_in(self.limb.skeleton)
         volumes, areas = self.limb.volume_weights, self.limb.area_weights
         hand = hand_limits(self.limb.skeleton, lift)
-        arms, moments = self.paths.moment_arms[:, rows], need.moments()[:, rows]
-        fixed = need.limb_moments[:, rows]
+
+        def chosen(values: NDArray[np.float64]) -> NDArray[np.float64]:
+            # Laid out as sharing wants it, which values[:, rows] is not.
+            return np.take(values, rows, axis=1)
+
+        arms, moments = chosen(self.paths.moment_arms), chosen(need.moments())
+        fixed = chosen(need.limb_moments)
         if lift.net_moments is not None:
             # A row without arms and moment is always met, as if it were not there.
             unknown = np.isnan(lift.net_moments[:, rows])
@@ -98,7 +103,7 @@ class Prepared:
             capacity=self.state.active_capacity,
             passive=self.state.passive_force,
             moments=moments,
-            lever=need.lateral_moments[:, rows],
+            lever=chosen(need.lateral_moments),
             vertical=need.hand_force(),
             ratio=np.zeros(len(lift.reachable)),
             posed=lift.reachable,
@@ -106,12 +111,12 @@ class Prepared:
             area_weights=areas if index is None else areas[index],
             fraction=lift.fraction,
             friction=hand.friction,
-            couple_lever=need.couple_moments[:, rows],
+            couple_lever=chosen(need.couple_moments),
             couple_limit=hand.couple,
             load=LoadMoments(
                 fixed=fixed,
                 # One kilogram in both hands together is half a kilogram in each.
-                each=0.5 * need.load_moments[:, rows],
+                each=0.5 * chosen(need.load_moments),
                 vertical=0.5 * need.vertical_force,
             ),
             glenoid=self._glenoid() if glenoid else None,

@@ -179,7 +179,7 @@ def _compiled(
     skeleton: Skeleton, posture: Posture, limb: NDArray[np.int64], threads: int | None
 ) -> dict[str, NDArray[Any]]:
     """Run the kernel; arrays come with one row per posture."""
-    from momentshare._kernels.paths import trace_frames
+    from momentshare._kernels.paths import room, trace_frames
 
     limbs = flatten(skeleton)
     count, heads = len(limb), len(skeleton.model.heads)
@@ -188,7 +188,6 @@ def _compiled(
     joint = base.joint
     base_rotation = np.stack([base.clavicle, base.scapula], axis=1)
     base_origin = np.stack([np.broadcast_to(girdle.root, joint.shape), joint], axis=1)
-    place = np.arange(count)
     out: dict[str, NDArray[Any]] = {
         "length": np.empty((count, heads)),
         "moment_arms": np.empty((count, len(ROWS), heads)),
@@ -208,18 +207,14 @@ def _compiled(
     most = max(1, int(np.diff(limbs.first_step).max()))
 
     def run(first: int, last: int) -> None:
-        room = [
-            np.zeros((6, 3, 3)), np.zeros((6, 3)), np.empty((limbs.site_level.size, 3)),
-            *(np.empty((limbs.surface_level.size, 3)) for _ in range(2)),
-            *(np.empty((most, 3)) for _ in range(3)), np.empty(most, dtype=np.bool_),
-        ]  # fmt: skip
         trace_frames(
             limbs.first_line, limbs.first_step, limbs.kind, limbs.item, limbs.sense,
             limbs.site_level, limbs.surface_level, limbs.surface_bearer, limbs.site,
             limbs.centre, limbs.axis, limbs.radius, limbs.largest_turn,
             limbs.humerus_length, limbs.forearm_axis, limbs.radial_head,
-            limb, place, base_rotation, base_origin, *given,
-            first, last, SWEEPS, SETTLED, *out.values(), *room,
+            limb, base_rotation, base_origin, *given,
+            first, last, SWEEPS, SETTLED,
+            room(limbs.site_level.size, limbs.surface_level.size, most), *out.values(),
         )  # fmt: skip
 
     in_chunks(run, count, threads, least=_CHUNK)

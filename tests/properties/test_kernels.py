@@ -8,7 +8,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from momentshare import geometry
-from momentshare._kernels.paths import round_cylinder, round_sphere
+from momentshare._kernels.surfaces import round_cylinder, round_sphere
 from momentshare.model import load_model
 from momentshare.paths import paths
 from momentshare.person import Person

@@ -314,10 +314,11 @@ def test_results_are_read_only(skeleton):
 def test_numbers_and_kinds_are_those_of_the_twin():
     from momentshare import posture as posture_module
     from momentshare._kernels import paths as kernel
+    from momentshare._kernels import surfaces
     from momentshare.geometry import sphere
 
-    assert kernel.ON_SURFACE == sphere._ON_SURFACE
-    assert kernel.COLLINEAR == sphere._COLLINEAR
+    assert surfaces.ON_SURFACE == sphere._ON_SURFACE
+    assert surfaces.COLLINEAR == sphere._COLLINEAR
     assert kernel.HANGING == posture_module._HANGING
     assert (kernel.SITE, kernel.SPHERE) == (flat.SITE, flat.SPHERE)
     assert flat.CYLINDER not in {kernel.SITE, kernel.SPHERE}

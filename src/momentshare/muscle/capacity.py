@@ -243,7 +243,7 @@ def head_state(
         )
     else:
         floored = span < floor
-    along = np.where(floored, floor, span)
+    along = np.where(floored, floor, span) if floored.any() else span
     fibre = np.hypot(along, thickness)
     cosine = along / fibre
     normalised = fibre / optimal
@@ -251,7 +251,11 @@ def head_state(
     length_factor = chosen.active_force_length(normalised)
     velocity_factor = np.ones(shape) if path_velocity is None else chosen.force_velocity(speed)
     resist = chosen.passive_force_length(normalised) if passive else np.zeros(shape)
-    tendon = length - along if elastic_tendon else np.where(floored, length - along, slack_length)
+    if elastic_tendon or floored.any():
+        tendon = length - along
+        tendon = tendon if elastic_tendon else np.where(floored, tendon, slack_length)
+    else:
+        tendon = np.array(np.broadcast_to(slack_length, shape))
     return HeadState(
         fibre_length=fibre,
         fibre_length_normalised=normalised,

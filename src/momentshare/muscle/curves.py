@@ -9,14 +9,14 @@ constant is altered by ``dataclasses.replace(DeGrooteCurves(), passive_strain=0.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, Protocol, TypeAlias
+from typing import TYPE_CHECKING, Any, Literal, Protocol, TypeAlias
 
 import numpy as np
 
 from momentshare.errors import UnknownNameError
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterator, Mapping
 
     from numpy.typing import ArrayLike, NDArray
 
@@ -150,10 +150,8 @@ class DeGrooteCurves:
     tendon_offset: float = 0.25
     tendon_stiffness: float = 33.93669377311689
 
-    def _active(self, x: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        given = _array(x)
-        length = np.maximum(given, self.shortest_length)
-        force, slope = np.zeros_like(length), np.zeros_like(length)
+    def _bells(self, length: NDArray[np.float64]) -> Iterator[tuple[Any, ...]]:
+        """Each term of the active force, its place on the bell, the width and that width's rise."""
         terms = zip(
             self.active_heights,
             self.active_centres,
@@ -161,13 +159,16 @@ class DeGrooteCurves:
             self.active_width_slopes,
             strict=True,
         )
-        for height, centre, width, width_slope in terms:
-            spread = width + width_slope * length
-            z = (length - centre) / spread
-            part = height * np.exp(-0.5 * z**2)
-            force = force + part
-            slope = slope - part * z * (1.0 - width_slope * z) / spread
-        return force, np.where(given < self.shortest_length, 0.0, slope)
+        for height, centre, width, rise in terms:
+            spread = rise * length
+            spread += width
+            z = length - centre
+            z /= spread
+            part = np.square(z)
+            part *= -0.5
+            part = np.exp(part)
+            part *= height
+            yield part, z, spread, rise
 
     def active_force_length(self, x: ArrayLike) -> NDArray[np.float64]:
         """Active force at full activation.
@@ -182,11 +183,20 @@ class DeGrooteCurves:
         float array, same shape
             Force / greatest isometric force.
         """
-        return self._active(x)[0]
+        length = np.maximum(_array(x), self.shortest_length)
+        force = np.zeros_like(length)
+        for part, *_ in self._bells(length):
+            force += part
+        return force
 
     def active_force_length_slope(self, x: ArrayLike) -> NDArray[np.float64]:
         """Return the derivative of :meth:`active_force_length`; zero below ``shortest_length``."""
-        return self._active(x)[1]
+        given = _array(x)
+        length = np.maximum(given, self.shortest_length)
+        slope = np.zeros_like(length)
+        for part, z, spread, rise in self._bells(length):
+            slope = slope - part * z * (1.0 - rise * z) / spread
+        return np.where(given < self.shortest_length, 0.0, slope)
 
     def passive_force_length(self, x: ArrayLike, *, clamp: bool = True) -> NDArray[np.float64]:
         """Passive force: zero at peak fibre length, one at ``1 + passive_strain``.
