@@ -123,6 +123,11 @@ def _kernels(rows: Sequence[int]) -> Iterator[tuple[str, Callable[[], Any]]]:
 
         return climb_frames
 
+    def projected() -> Any:
+        from momentshare.sharing._backends.kernels.projected import project_frames
+
+        return project_frames
+
     def lanes(count: int) -> Any:
         from momentshare.sharing._backends.kernels.plain_lanes import lane_kernel
 
@@ -136,6 +141,7 @@ def _kernels(rows: Sequence[int]) -> Iterator[tuple[str, Callable[[], Any]]]:
     yield "sharing, any exponent, one frame after the other", single
     yield "sharing, min–max", minmax
     yield "greatest factors and moments", greatest
+    yield "sharing with one free value", projected
     for count in rows:
         yield f"sharing, p = 2, {count} rows side by side", partial(lanes, count)
         yield (
