@@ -24,6 +24,7 @@ from momentshare.trial.motion.upper_arm import acromion_to_joint, fit_upper_arm
 from momentshare.trial.motion.ways import Ways
 from momentshare.trial.process import Processing, process_trial
 from momentshare.trial.recording import mirrored
+from momentshare.uncertainty.measured import turned_lift
 
 ROWS = ("internal rotation", "elevation", "horizontal adduction", "elbow extension")
 PEOPLE = 8
@@ -148,6 +149,26 @@ def test_what_the_slope_of_the_sternum_may_cost_is_told(by_default, with_static)
     rest = rms(errors)[1] ** 2 - (share * size) ** 2
     assert abs(rest) < rms(with_static[0])[1] ** 2 + 1.0
     assert not [o for t in with_static[1] for o in t.others if o.other == STEEPER]
+
+
+def test_draws_turn_a_lift_as_a_steeper_sternum_does(by_default, with_static):
+    """Uncertainty turns what was measured; tracking again with another slope says how far."""
+    _, trials = by_default
+    assert {t.slope_spread for t in trials} == {SLOPE_SPREAD}
+    assert {t.slope_spread for t in with_static[1]} == {0.0}
+    first = trials[:: len(bench_lab.GRIPS)]
+    for trial, lifter in zip(first, bench_lab.lifters(PEOPLE, 0), strict=True):
+        skeleton, turns = skeleton_of(lifter), {"plane": 0.0, "elevation": 0.0, "axial": 0.0}
+        before, after = [], []
+        for item in trial.repetitions:
+            lift = turned_lift(item.measured.lift, skeleton.girdle, pitch=SLOPE_SPREAD, **turns)
+            before.append(net_moments(skeleton, item.measured))
+            after.append(net_moments(skeleton, replace(item.measured, lift=lift)))
+        change = np.mean(np.concatenate(after) - np.concatenate(before), axis=0)
+        wanted = np.array([o.mean_change for o in trial.others if o.other == STEEPER])
+        assert abs(wanted[1]) > 1.0  # elevation
+        # The joint centre below the acromion turns with the trunk, too, by a few millimetres.
+        assert np.abs(change - wanted).max() < 1.0, (change, wanted)
 
 
 def test_contrasts_between_grips(by_default):

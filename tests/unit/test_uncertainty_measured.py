@@ -153,6 +153,7 @@ def test_a_turn_of_the_upper_arm_about_itself_leaves_elbow_and_hand(setup):
         ("load", "load"),
         ("ratio", "measured"),
         ("axial", "posture"),
+        ("pitch", "posture"),
         ("protraction", "posture"),
     ],
 )
@@ -180,6 +181,25 @@ def test_each_drawn_number_does_what_it_is_called(setup, name, what):
         draws = Draws(layout, z)
         factor = draws.load_factors(_task(setup, "Edda", "wide"))
         assert factor[1] == pytest.approx(np.exp(np.sqrt(np.log1p(0.01))))
+
+
+def test_an_assumed_slope_of_the_sternum_is_one_for_all_lifts_of_a_person(setup):
+    """It turns the trunk as the pitch does, in every condition by the same, and nobody else's."""
+    spread = np.radians(5.0)
+    tasks = tuple(replace(t, slope_spread=spread * (t.person == "Edda")) for t in setup.tasks)
+    layout = build_layout(replace(setup, tasks=tasks), Spreads(measured_deg=5.0, shared=0.0))
+    assert "sternum" in layout.families
+    assert "Ove:sternum_slope" not in layout
+    assert "sternum" not in build_layout(setup, Spreads()).families
+    z = np.zeros((3, len(layout)))
+    z[1, layout.at("Edda:sternum_slope")] = 1.0
+    z[2, [layout.at(f"Edda:{c}:pitch") for c in ("narrow", "wide")]] = 1.0
+    table = solve(layout, ("study",), z).to_pandas()
+    columns = [c for c in table if c.startswith("mean_activation:")]
+    for (person, *_), part in table.groupby(["person", "condition", "lateral"]):
+        nominal, sloping, pitched = part[columns].to_numpy()
+        assert np.abs(sloping - pitched).max() < 1e-9
+        assert (np.abs(sloping - nominal).max() > 1e-3) == (person == "Edda")
 
 
 def _task(setup, person, condition):

@@ -195,6 +195,7 @@ def trial_tasks(study: CohortStudy, number: int, trial: ProcessedTrial) -> tuple
                 limb=0,
                 treatments=chosen,
                 lift=repetition.measured.lift,
+                slope_spread=trial.slope_spread,
             )
         )
     return tuple(tasks)

@@ -131,6 +131,9 @@ class Task:
         Makes the exercise again for a person of other sizes.
     given : GivenMoments or None
         What ``lift`` was made from if its moments are given.
+    slope_spread : float
+        Spread of an assumed slope of the sternum on which the trunk of a measured lift rests, the
+        same in every lift of a person [rad]; 0 where nothing is assumed.
     """
 
     person: str
@@ -142,6 +145,7 @@ class Task:
     lift: Lift | None = None
     exercise_for: Callable[[Person, Model], Exercise] | None = None
     given: GivenMoments | None = None
+    slope_spread: float = 0.0
 
     @property
     def key(self) -> tuple[str, str, int, int]:

@@ -32,7 +32,7 @@ from momentshare.trial.motion.others import OtherWay, other_ways
 from momentshare.trial.motion.repetition import MeasuredRepetition
 from momentshare.trial.motion.smooth import choose_cutoff, filtered, gone, mend, moved
 from momentshare.trial.motion.static import Calibration
-from momentshare.trial.motion.trunk import STERNUM_SLOPE
+from momentshare.trial.motion.trunk import SLOPE_SPREAD, STERNUM_SLOPE
 from momentshare.trial.motion.ways import Ways
 from momentshare.trial.recording import SIDES, Channel, Recording, as_recorded, mirrored
 
@@ -128,6 +128,8 @@ class ProcessedTrial:
         As read, mirrored if need be; for electromyograms.
     others : tuple of OtherWay
         What another way of placing trunk, joint centre or grip would change.
+    slope_spread : float
+        Spread of the slope of the sternum if the trunk rests on an assumed one, else 0 [rad].
     """
 
     track: ArmTrack
@@ -138,6 +140,7 @@ class ProcessedTrial:
     record: Mapping[str, Any]
     recording: Recording
     others: tuple[OtherWay, ...] = ()
+    slope_spread: float = 0.0
 
     __repr__ = brief
 
@@ -266,10 +269,9 @@ def process_trial(
     stated = chosen.girdle.on(skeleton, trunk_angle=trunk_angle, ground=ground)
 
     own = calibration or Calibration()
-    assumed = own.sternum_slope is None
 
     def tracked(ways: Ways, steeper: float = 0.0) -> ArmTrack:
-        slope = STERNUM_SLOPE + steeper if assumed else own.sternum_slope
+        turned = replace(own, sternum_slope=STERNUM_SLOPE + steeper)
         return track_arm(
             seen,
             skeleton,
@@ -277,7 +279,7 @@ def process_trial(
             ground=ground,
             hinge=chosen.hinge,
             ways=ways,
-            calibration=replace(own, sternum_slope=slope),
+            calibration=turned if steeper else own,
             stated=stated,
         )
 
@@ -304,6 +306,8 @@ def process_trial(
         other = with_stated(tracked(ways, steeper), stated, ends)
         return [holds(other, positions=item.positions) for item in used]
 
+    by_sternum = bool(track.placed) and track.placed["trunk"].way == "sternum"
+    assumed = by_sternum and own.sternum_slope is None
     measured = [item.measured for item in used]
     others = other_ways(seen, track, skeleton, chosen.ways, measured, again, slope_assumed=assumed)
     if "right" not in forces and forces:
@@ -351,6 +355,7 @@ def process_trial(
         record=record,
         recording=recording,
         others=others,
+        slope_spread=SLOPE_SPREAD if assumed else 0.0,
     )
 
 

@@ -8,7 +8,8 @@ one source share a common one:
 Shared are volumes, fibre lengths and reference fibre lengths by source; sites by source and
 body, axis by axis; surface radii by source; strength factors by source; the protraction of a press
 on the chest and at lock-out; the three lengths of a person's arm; and, per person, posture, girdle,
-load and lateral ratio over the conditions. All other quantities are independent. A positive number
+load and lateral ratio over the conditions. A person's lifts have one slope of the sternum. All
+other quantities are independent. A positive number
 with median v and spread s is lognormal, ``v · exp(z · √log(1 + (s/v)²))``; angles, coordinates and
 ratios are normal, ``v + s z``.
 With z = 0 everything has the model's own value; |z| is cut at 3.
@@ -30,7 +31,14 @@ from momentshare.model.numbers import HEAD_FACTORS, Numbers
 from momentshare.model.schema import ARM_SEGMENTS
 from momentshare.person import sizes
 from momentshare.runs.cases import raised_limbs
-from momentshare.uncertainty.layout import ANGLES, GIRDLE, LENGTHS, SIZE_OFFSETS, common_of
+from momentshare.uncertainty.layout import (
+    ANGLES,
+    GIRDLE,
+    LENGTHS,
+    SIZE_OFFSETS,
+    STERNUM,
+    common_of,
+)
 from momentshare.uncertainty.measured import MEASURED_ANGLES, turned_lift
 
 if TYPE_CHECKING:
@@ -267,6 +275,10 @@ class Draws:
         assert task.lift is not None  # noqa: S101 - called for measured lifts only
         spread = math.radians(self.layout.spreads.measured_deg)
         turns = {angle: spread * self._of_task(task, angle) for angle in (*MEASURED_ANGLES, GIRDLE)}
+        if task.slope_spread > 0.0:
+            # A person has one sternum, so its slope is the same in every lift.
+            slope = task.slope_spread * self._z(f"{task.person}:{STERNUM}")
+            turns["pitch"] = turns["pitch"] + slope
         return {
             k: turned_lift(
                 task.lift,

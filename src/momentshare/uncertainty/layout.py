@@ -29,6 +29,7 @@ __all__ = [
     "GIRDLE",
     "LENGTHS",
     "SIZE_OFFSETS",
+    "STERNUM",
     "Layout",
     "Variable",
     "build_layout",
@@ -48,6 +49,7 @@ FAMILIES = {
     "segment_inertia": "segment masses and centres",
     "person_lengths": "lengths of the person",
     "posture": "posture in the task",
+    "sternum": "slope of the sternum",
     "hand_force": "load on the hand",
     "lateral_ratio": "lateral ratio",
     "published_moments": "published moments",
@@ -78,6 +80,9 @@ ANGLES = ("tuck", "tilt", "plane", "elevation", "axial", "elbow_flexion")
 
 GIRDLE = "protraction"
 """Field of exercises for what the lifter adds to the course of the girdle; drawn where given."""
+
+STERNUM = "sternum_slope"
+"""Assumed slope of a person's sternum; drawn where measured lifts rest on it."""
 
 _SPECIAL = (
     "muscle_density",
@@ -215,6 +220,8 @@ def _add_people(layout: Layout) -> None:
         layout.add(f"{person.name}:arm", "person_lengths")
         for name in LENGTHS:
             layout.add(f"{person.name}:{name}", "person_lengths")
+        if any(task.slope_spread > 0.0 for task in tasks):
+            layout.add(f"{person.name}:{STERNUM}", "sternum")
         for what, family in drawn:
             layout.add(f"{person.name}:{what}", family)
         for condition in dict.fromkeys(task.condition for task in tasks):

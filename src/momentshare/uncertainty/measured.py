@@ -18,11 +18,12 @@ if TYPE_CHECKING:
 
 __all__ = ["MEASURED_ANGLES", "turned_lift"]
 
-MEASURED_ANGLES = ("plane", "elevation", "axial")
+MEASURED_ANGLES = ("plane", "elevation", "pitch", "axial")
 """Errors of a measured posture; see :func:`turned_lift`."""
 
 _FRONT = np.array([1.0, 0.0, 0.0])
 _LONG = np.array([0.0, 1.0, 0.0])
+_SIDE = np.array([0.0, 0.0, 1.0])
 
 
 def turned_lift(
@@ -32,6 +33,7 @@ def turned_lift(
     plane: float,
     elevation: float,
     axial: float,
+    pitch: float = 0.0,
     protraction: float = 0.0,
 ) -> Lift:
     """Rotate the trunk under a measured arm, and the upper arm about its own axis.
@@ -49,6 +51,8 @@ def turned_lift(
         Of the limb to be used; the arm moves with its joint.
     plane, elevation : float
         Turn of all that was measured about the trunk's long axis and about its front axis [rad].
+    pitch : float
+        Likewise about its side axis, as a sternum seems to have it that slopes more than assumed.
     axial : float
         Further turn of the upper arm about its own axis, internal positive [rad]; elbow and hand
         stay.
@@ -59,7 +63,11 @@ def turned_lift(
     -------
     Lift
     """
-    turn = rotation_about(_LONG, np.asarray(plane)) @ rotation_about(_FRONT, np.asarray(elevation))
+    turn = (
+        rotation_about(_LONG, np.asarray(plane))
+        @ rotation_about(_FRONT, np.asarray(elevation))
+        @ rotation_about(_SIDE, np.asarray(pitch))
+    )
 
     def seen(vector: NDArray[np.float64]) -> NDArray[np.float64]:
         return np.asarray(vector @ turn.T)

@@ -31,8 +31,8 @@ class Spreads:
     measured_mm : float
         Length of a person that was measured [mm].
     measured_deg : float
-        Measured posture [deg]: turn of the trunk about its front and its long axis, of the upper
-        arm about its own, and protraction of the girdle (common practice, no source).
+        Measured posture [deg]: turn of the trunk about each of its axes, of the upper arm about its
+        own, and protraction of the girdle (common practice, no source).
     """
 
     scale: float = 1.0

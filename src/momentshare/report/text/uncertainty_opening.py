@@ -48,10 +48,11 @@ ASSUMPTIONS = (
         "strengths are taken as exact."
     ),
     (
-        "For a measured lift the draws vary the rotation of the trunk about its long and its "
-        "front axis and of the upper arm about its own, the size of the force, and the lateral "
-        "ratio, each constant along the lift; conditions of a person share half of the variance. "
-        "A value of a person and condition is the mean over the repetitions."
+        "For a measured lift the draws vary the rotation of the trunk about its three axes and of "
+        "the upper arm about its own, the size of the force, and the lateral ratio, each constant "
+        "along the lift; conditions of a person share half of the variance. Where no static trial "
+        "shows the slope of the sternum, its spread turns the trunk further, alike in all lifts of "
+        "a person. A value of a person and condition is the mean over the repetitions."
     ),
     (
         "A published table is drawn in its moments and angles by its own spreads; the points of a "

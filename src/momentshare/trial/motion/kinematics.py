@@ -36,7 +36,7 @@ from momentshare.trial.motion.grip import place_grip
 from momentshare.trial.motion.joint_centre import place_joint_centre, without_stretch
 from momentshare.trial.motion.static import Calibration
 from momentshare.trial.motion.track import ArmTrack
-from momentshare.trial.motion.trunk import STERNUM_SLOPE, place_trunk
+from momentshare.trial.motion.trunk import place_trunk
 from momentshare.trial.motion.ways import Placed, Ways
 from momentshare.trial.recording import ANGLES, Recording
 
@@ -137,8 +137,7 @@ def track_arm(
     still = trunk_rotation(trunk_angle, face_down=ground)
     chosen = ways or Ways()
     known = calibration or Calibration()
-    slope = STERNUM_SLOPE if known.sternum_slope is None else known.sternum_slope
-    trunk = place_trunk(recording, still, chosen.trunk, ground=ground, slope=slope)
+    trunk = place_trunk(recording, still, chosen.trunk, ground=ground, slope=known.sternum_slope)
     track = _from_landmarks(recording, skeleton, trunk, hinge, chosen, known, added)
     track = shown_girdle(track, recording, skeleton, chosen.girdle)
     return _risen(track) if ground else track

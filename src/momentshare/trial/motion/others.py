@@ -83,7 +83,7 @@ def other_ways(
     again : callable
         Returns the same repetitions for other ways and, with ``steeper``, another slope [rad].
     slope_assumed : bool
-        Whether no static trial tells the slope of the sternum.
+        Whether the trunk rests on a slope of the sternum that no static trial tells.
     """
     if not own or not track.placed:
         return ()
@@ -94,7 +94,7 @@ def other_ways(
             continue  # net moments are those of the arm, whatever its joint rests on
         way = track.placed[place].way
         others = [(other, 0.0) for other in known if other != way]
-        if way == "sternum" and slope_assumed:
+        if place == "trunk" and slope_assumed:
             others.append((STEEPER, SLOPE_SPREAD))
         for other, steeper in others:
             note, change = "", np.full_like(base, np.nan)

@@ -9,7 +9,7 @@ import numpy as np
 
 from momentshare.errors import InputError
 from momentshare.geometry.rotation import rotated, unit
-from momentshare.trial.motion.trunk import STERNUM_SLOPE, place_trunk, thorax
+from momentshare.trial.motion.trunk import place_trunk, thorax
 from momentshare.trial.motion.upper_arm import SKIN, UpperArm, elbow_paths, fit_upper_arm
 from momentshare.trial.motion.ways import possible_ways
 from momentshare.trial.recording import TRUNK_LANDMARKS
@@ -83,9 +83,7 @@ def read_calibration(recording: Recording, skeleton: Skeleton) -> Calibration:
         notes.append(f"sternum slope {np.degrees(slope):.1f} degrees")
     ways = possible_ways(recording)["trunk"]
     if recording.has("right_acromion") and ways[0] != "condition":
-        trunk = place_trunk(
-            recording, np.eye(3), ground=True, slope=STERNUM_SLOPE if slope is None else slope
-        ).values
+        trunk = place_trunk(recording, np.eye(3), ground=True, slope=slope).values
         seen = np.swapaxes(trunk, -1, -2)
         if recording.has("right_gh"):
             offset = np.nanmean(rotated(seen, at["right_gh"] - at["right_acromion"]), axis=0)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from momentshare.errors import InputError
 from momentshare.trial.motion.kinematics import trunk_rotation
 from momentshare.trial.motion.static import Calibration
-from momentshare.trial.motion.trunk import STERNUM_SLOPE, place_trunk
+from momentshare.trial.motion.trunk import place_trunk
 from momentshare.trial.motion.upper_arm import elbow_paths
 from momentshare.trial.motion.ways import Ways, chosen_way
 from momentshare.trial.recording import mirrored
@@ -62,7 +62,7 @@ def arm_paths(
             trunk_rotation(trunk_angle, face_down=ground),
             chosen.trunk,
             ground=ground,
-            slope=STERNUM_SLOPE if known.sternum_slope is None else known.sternum_slope,
+            slope=known.sternum_slope,
         )
     except InputError:  # the trial itself reports it
         return []

@@ -32,7 +32,7 @@ def place_trunk(
     way: str = "auto",
     *,
     ground: bool = False,
-    slope: float = STERNUM_SLOPE,
+    slope: float | None = None,
 ) -> Placed:
     """Rotation from thorax to world over the samples, shape (samples, 3, 3).
 
@@ -46,8 +46,8 @@ def place_trunk(
         Of :class:`Ways`.
     ground : bool
         The trunk moves; on a bench the mean of the sternum's directions is held.
-    slope : float
-        Of the sternum, see :data:`STERNUM_SLOPE` [rad].
+    slope : float, optional
+        Of the sternum [rad]; :data:`STERNUM_SLOPE` is assumed where it is not known.
     """
     at = {role: channel.values for role, channel in recording.channels.items()}
     chosen = chosen_way(recording, "trunk", way)
@@ -71,17 +71,23 @@ def place_trunk(
     )
     up = unit(at["ij"] - at["px"])
     z = perpendicular(at[right] - at[left], up)
-    y = np.cos(slope) * up + np.sin(slope) * cross(up, z)
+    leans = STERNUM_SLOPE if slope is None else slope
+    y = np.cos(leans) * up + np.sin(leans) * cross(up, z)
     trunk = rotation_from_axes(cross(y, z), y, z)
     by = "the acromia" if right == "right_acromion" else "the ends of the bar"
     note = (
         f"trunk: C7 and T8 were not recorded, so it follows from IJ, PX and {by}, with a sternum "
-        f"that slopes by {np.degrees(slope):.0f} degrees"
+        f"that slopes by {np.degrees(leans):.0f} degrees"
     )
+    if slope is None:
+        note += (
+            f" (assumed; people differ by {np.degrees(SLOPE_SPREAD):.0f} degrees, and a [[static]] "
+            "trial in which C7 and T8 are seen measures it)"
+        )
     if not ground:
         trunk = np.broadcast_to(_mean_rotation(trunk), trunk.shape).copy()
         note += "; it lies on a bench, so its mean is held"
-    return Placed(way=chosen, values=trunk, notes=(note,), numbers={"slope": float(slope)})
+    return Placed(way=chosen, values=trunk, notes=(note,), numbers={"slope": float(leans)})
 
 
 def _mean_rotation(rotations: NDArray[np.float64]) -> NDArray[np.float64]:
