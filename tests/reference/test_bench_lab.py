@@ -341,6 +341,26 @@ def test_one_slow_lift_tells_a_delay_as_well_as_it_can():
     assert verdicts[0.15].count("fail") >= 3
 
 
+@pytest.mark.parametrize("late", [-0.6, -0.4, 0.4, 0.6])
+def test_a_clock_that_is_far_off_is_told_over_the_whole_set(late):
+    """One slow lift shows delays up to a quarter of a second; down and up together show more."""
+    found = []
+    for k, lifter in enumerate(bench_lab.lifters(4, 92)):
+        truth = bench_lab.press(lifter, "medium", 920_000 + k, 2)
+        seen = bench_lab.seen(truth, 920_000 + k)
+        moved = {
+            role: replace(c, start=c.start + late) if role.endswith("_force") else c
+            for role, c in seen.channels.items()
+        }
+        trial = process_trial(replace(seen, channels=moved), skeleton_of(lifter), load=lifter.load)
+        (check,) = [c for c in trial.checks if c.name == "synchrony"]
+        found.append(check)
+    assert [c.verdict for c in found] == ["fail"] * 4, [(c.verdict, c.value, c.note) for c in found]
+    for check in found:
+        assert check.value == pytest.approx(1000.0 * abs(late), abs=60.0)
+        assert "force_offset_s" in check.note
+
+
 def test_a_way_that_needs_what_was_not_recorded_is_refused():
     from momentshare.errors import InputError
 

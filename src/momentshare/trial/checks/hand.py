@@ -38,6 +38,13 @@ __all__ = [
 _LONGEST_DELAY = 0.25
 """Greatest delay that is searched for between forces and landmarks [s]; assumed."""
 
+_FARTHEST = 2.0
+"""Greatest delay that is searched for over the whole set where single lifts show none [s];
+assumed."""
+
+_AROUND = 2.0
+"""What is compared then before the first lift and after the last one [s]; assumed."""
+
 _LEAST_MATCH = 0.5
 """Correlation of measured and expected force below which a delay is meaningless; assumed."""
 
@@ -336,7 +343,8 @@ def synchrony(
 
     Both clocks run throughout a recording, so repetitions differ by chance only and the median is
     more robust than the worst of them. A slow lift tells a delay badly: judged is the part of it
-    that is beyond twice its standard error.
+    that is beyond twice its standard error. Where force and acceleration match in no repetition,
+    the whole set is compared over longer delays.
     """
     name = "synchrony"
     if not forces:
@@ -351,8 +359,15 @@ def synchrony(
         else:
             found.append(seconds)
             spreads.append(_lag_spread(total[inside], rising[inside], seconds, track.rate))
+    over_what = f"median of {len(found)} repetitions"
     if not found:
-        return impossible(name, reasons[0])
+        around = round(_AROUND * track.rate)
+        whole = slice(max(spans[0][0] - around, 0), spans[-1][1] + around)
+        seconds, why = _lag(total[whole], rising[whole], track.rate, _FARTHEST)
+        if why or abs(seconds) <= _LONGEST_DELAY:
+            return impossible(name, reasons[0])
+        found, over_what = [seconds], "the whole set"
+        spreads = [_lag_spread(total[whole], rising[whole], seconds, track.rate)]
     middle = float(np.median(found))
     # Of a median of several, as of normal errors.
     wide = (_OF_MEDIAN if len(found) > 1 else 1.0) / np.sqrt(len(found))
@@ -362,8 +377,8 @@ def synchrony(
         late = "later" if middle > 0 else "earlier"
         note = (
             f"forces come {1000 * abs(middle):.0f} ± {1000 * doubt:.0f} ms {late} than the motion "
-            f"(median of {len(found)} repetitions, {1000 * min(found):.0f} to "
-            f"{1000 * max(found):.0f}); state offset_s to shift them"
+            f"({over_what}, {1000 * min(found):.0f} to {1000 * max(found):.0f}); add "
+            f"{-middle:.3f} to force_offset_s of the trial (or to offset_s of a file of their own)"
         )
     begin, end = spans[0][0], spans[-1][1] + 1
     rises = np.zeros(end - begin, dtype=bool)
@@ -394,15 +409,19 @@ def synchrony(
     return found_delay
 
 
-def _lag(force: NDArray[np.float64], rising: NDArray[np.float64], rate: float) -> tuple[float, str]:
-    """Delay of the force in one repetition [s], or why it cannot be determined."""
+def _lag(
+    force: NDArray[np.float64],
+    rising: NDArray[np.float64],
+    rate: float,
+    longest: float = _LONGEST_DELAY,
+) -> tuple[float, str]:
+    """Delay of the force in a stretch [s], or why it cannot be determined."""
     expected = GRAVITY + rising
     if not np.isfinite(force).all() or not np.isfinite(expected).all():
         return np.nan, "the samples of the repetitions hold gaps"
     if np.std(expected) < _LEAST_CHANGE * np.mean(expected):
         return np.nan, "the load moved too evenly to compare the clocks"
-    longest = min(_LONGEST_DELAY, len(force) / rate / 3.0)
-    found = delay(expected, force, rate, longest)
+    found = delay(expected, force, rate, min(longest, len(force) / rate / 3.0))
     if found.at_edge or not found.correlation >= _LEAST_MATCH:
         why = (
             "force and acceleration do not match (correlation "
