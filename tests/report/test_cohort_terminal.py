@@ -128,6 +128,20 @@ def test_checks_that_did_not_pass_are_printed_once_each_with_the_worst_trial(don
         assert line.endswith(worst["note"])
 
 
+def test_a_long_note_on_a_check_ends_after_two_rows():
+    row = {
+        "verdict": "warn", "check": "joint limits", "value": 12.9, "unit": "% of frames",
+        "trial": 4, "person": "A", "condition": "narrow", "limit": 5.0,
+    }  # fmt: skip
+    note = "by more than 5 degrees; look for swapped landmarks; " + "repetition 1: a breach; " * 20
+    (line,) = check_lines(pd.DataFrame([row | {"note": note.removesuffix("; ")}]))
+    assert "look for swapped landmarks; repetition 1" in line
+    assert line.endswith("; repetition 1: a breach; …")
+    assert len(line) <= 245
+    (line,) = check_lines(pd.DataFrame([row | {"note": "short"}]))
+    assert line.endswith("limit 5; short")
+
+
 def test_what_counted_what_not_and_why_takes_ten_lines():
     lines = account_lines(planted().result, planted().summary)
     people = {t.person for t in plan.COUNTED}

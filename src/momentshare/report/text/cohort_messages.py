@@ -23,6 +23,10 @@ LINES = 10
 _NAMED = 6
 """Number of trials that a line names; assumed."""
 
+_LONGEST = 240
+"""Characters of a line on a check, from which the rest of its note is left to checks.csv; about two
+rows of a wide screen; assumed."""
+
 
 def account_lines(result: CohortResult, summary: CohortSummary) -> list[str]:
     """State in at most ``LINES`` lines what counted, what did not, and why.
@@ -67,13 +71,22 @@ def check_lines(checks: pd.DataFrame) -> list[str]:
         for name, part in bad.groupby("check", sort=False):
             worst = part.sort_values("value").iloc[-1]
             numbers = list(dict.fromkeys(part["trial"]))
-            lines.append(
+            told = (
                 f"{verdict} {name}: {_trials(numbers)}, up to {worst['value']:.3g} "
                 f"{worst['unit']} in trial {worst['trial']} ({worst['person']}, "
                 f"{worst['condition']}), limit {worst['limit']:g}"
-                + (f"; {worst['note']}" if worst["note"] else "")
             )
+            lines.append(_with_note(told, worst["note"]))
     return lines
+
+
+def _with_note(told: str, note: str) -> str:
+    """Add the clauses of a note for which there is room."""
+    for clause in note.split("; ") if note else []:
+        if len(told) + len(clause) > _LONGEST:
+            return f"{told}; …"
+        told += f"; {clause}"
+    return told
 
 
 def _trials(numbers: Sequence[int]) -> str:
