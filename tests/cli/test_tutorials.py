@@ -247,6 +247,16 @@ def post(port, body, path="/share", length=None):
         (b'{"moment_arms": [[1]], "capacity": [1], "moments": [1], "exponent": null}', 400),
         (b'{"moment_arms": [["a"]], "capacity": [1], "moments": [1]}', 400),
         (b'{"moment_arms": {"a": 1}, "capacity": [1], "moments": [1]}', 400),
+        (b'{"moment_arms": [[1]], "capacity": [1], "moments": [1], "exponent": 1e308}', 400),
+        (b'{"moment_arms": [[1]], "capacity": [1], "moments": [1], "exponent": Infinity}', 400),
+        (b'{"moment_arms": [[1]], "capacity": [1, [2]], "moments": [1]}', 400),
+        (b'{"moment_arms": [[1]], "capacity": [1' + b"0" * 400 + b'], "moments": [1]}', 400),
+        (
+            b'{"moment_arms": [[1]], "capacity": [1], "moments": [1], "exponent": 1'
+            + b"0" * 400
+            + b"}",
+            400,
+        ),
         (b'{"moment_arms": [[0.02]], "capacity": [100], "moments": [1]}', 200),
     ],
 )
@@ -264,9 +274,16 @@ def test_service_bounds_what_comes_in(service):
     assert post(service, long.encode())[0] == 400
     deep = b'{"moment_arms": ' + b"[" * 5000 + b"]" * 5000 + b', "capacity": [1], "moments": [1]}'
     assert post(service, deep)[0] == 400
+    for name in ("moment_arms", "capacity", "moments"):
+        given = {"moment_arms": [[0.02]], "capacity": [9], "moments": [0.1]}
+        given[name] = [given[name]] * 501
+        status, record = post(service, json.dumps(given).encode())
+        assert status == 400
+        assert name in record["error"]
     assert post(service, b"", length="256001")[0] == 413
     assert post(service, b"", length="-1")[0] == 413
     assert post(service, b"", length="")[0] == 413
+    assert post(service, b"", length="\u00b2")[0] == 413
     assert post(service, b"{}", path="/other")[0] == 404
 
 

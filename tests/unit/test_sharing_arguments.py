@@ -90,6 +90,8 @@ def test_a_thread_count_that_is_none_is_refused(threads):
         ({"on_invalid": None}, "on_invalid"),
         ({"exponent": "3"}, "exponent"),
         ({"exponent": True}, "exponent"),
+        ({"exponent": 10**400}, "exponent"),
+        ({"joint_moments": [10**400]}, "joint_moments"),
     ],
 )
 def test_text_dates_and_unknown_words_are_refused(change, argument):

@@ -37,5 +37,5 @@ def numbers(name: str, values: ArrayLike) -> FloatArray:
             hidden = np.ma.getmaskarray(np.ma.array(values))
             return np.where(hidden, np.nan, np.asarray(plain, dtype=np.float64))
         return np.asarray(plain, dtype=np.float64)
-    except (TypeError, ValueError) as error:
+    except (TypeError, ValueError, OverflowError) as error:
         raise ShapeError(name, "an array of numbers", type(values).__name__) from error

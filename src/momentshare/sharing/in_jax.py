@@ -31,38 +31,36 @@ def share_forces(
     weights: ArrayLike | None = None,
     unsolved: Unsolved = "nan",
 ) -> Any:
-    """Total force of every head, differentiable by the four arrays (``jax.grad``, ``jax.vjp``).
+    """Give the forces of the heads to a program that ``jax.grad``, ``jit`` or ``vmap`` transforms.
 
-    Works under ``jax.jit`` and ``jax.vmap``. Only the first derivative is defined.
+    A compiled program calls back for it: the whole batch at once for forces, under ``vmap`` one
+    element after the other for derivatives.
 
     Parameters
     ----------
     moment_arms : Array, shape (..., rows, heads)
-        R [m].
-    active_capacity : Array, shape (..., heads)
-        [N].
+        [m]
+    active_capacity, passive_force : Array, shape (..., heads)
+        [N]
     joint_moments : Array, shape (..., rows)
-        [N·m].
-    passive_force : Array, shape (..., heads), optional
-        [N].
-    exponent : float
-        p > 1, finite.
-    weights : array_like, shape (heads,), optional
-        As in :func:`~momentshare.sharing.share`; not differentiated.
+        [N·m]
+    exponent, weights
+        Of the criterion, see :func:`~momentshare.sharing.share`: p finite, weights the same for all
+        frames. They are constants to JAX.
     unsolved : {'nan', 'zero'}
-        Derivative in frames that are not solved, a shortfall for instance.
+        The derivative where there is none, as in a shortfall.
 
     Returns
     -------
     Array, shape (..., heads)
-        [N].
+        Forces [N], active and passive, in the widest precision of the arguments.
 
     Raises
     ------
     MissingExtraError
-        JAX is not installed.
+        Where JAX is missing.
     ShapeError
-        As in :func:`~momentshare.sharing.share`; inside ``jax.jit`` JAX wraps it.
+        For unusable input; from within ``jax.jit`` wrapped in an error of JAX.
     """
     import jax
 

@@ -64,36 +64,31 @@ def share_forces(
     weights: ArrayLike | None = None,
     unsolved: Unsolved = "nan",
 ) -> Any:
-    """Total force of every head, differentiable by the four tensors.
+    """Give the forces of the heads as a tensor whose ``backward()`` reaches the four tensors given.
 
     Parameters
     ----------
-    moment_arms : Tensor, shape (..., rows, heads)
-        R [m].
-    active_capacity : Tensor, shape (..., heads)
-        [N].
-    joint_moments : Tensor, shape (..., rows)
-        [N·m].
-    passive_force : Tensor, shape (..., heads), optional
-        [N].
+    moment_arms, active_capacity, joint_moments, passive_force : Tensor
+        Shapes (..., rows, heads) [m], (..., heads) [N], (..., rows) [N·m] and (..., heads) [N], of
+        any precision. Tensors on another device are copied to the processor in each call.
     exponent : float
         p > 1, finite.
     weights : array_like, shape (heads,), optional
-        As in :func:`~momentshare.sharing.share`; not differentiated.
+        Constants of the criterion.
     unsolved : {'nan', 'zero'}
-        Derivative in frames that are not solved, a shortfall for instance.
+        What goes back from frames without a derivative, a shortfall for instance.
 
     Returns
     -------
     Tensor, shape (..., heads)
-        [N], in the precision of ``moment_arms``.
+        Active and passive force [N], in the precision and on the device of ``moment_arms``.
 
     Raises
     ------
     MissingExtraError
-        PyTorch is not installed.
+        Without PyTorch.
     ShapeError
-        As in :func:`~momentshare.sharing.share`.
+        For input that :func:`~momentshare.sharing.share` refuses.
     """
     import torch
 

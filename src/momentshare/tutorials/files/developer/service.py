@@ -9,25 +9,37 @@ import numpy as np
 from momentshare import MomentshareError, share
 
 MOST_BYTES = 256_000
-MOST_HEADS, MOST_ROWS, MOST_FRAMES = 200, 12, 500
-FIELDS = {"moment_arms", "capacity", "moments", "exponent"}
+MOST_HEADS, MOST_ROWS, MOST_FRAMES, MOST_EXPONENT = 200, 12, 500, 100
+AXES = {"moment_arms": 2, "capacity": 1, "moments": 1}  # and one more for frames
+
+
+def numbers(values, name, axes):
+    """Make an array of a field, with one axis for frames at most."""
+    try:
+        given = np.asarray(values, dtype=float)
+    except (ValueError, TypeError, OverflowError):
+        raise ValueError(f"{name}: must be lists of numbers, of one length at each level") from None
+    frames = len(given) if given.ndim == axes + 1 else 1
+    if given.ndim not in (axes, axes + 1) or frames > MOST_FRAMES:
+        raise ValueError(
+            f"{name}: must have {axes} or {axes + 1} axes, {MOST_FRAMES} frames at most"
+        )
+    return given
 
 
 def answer(request):
     """Share the moments of a request; ValueError says what is wrong with it."""
-    if not isinstance(request, dict) or not {"moment_arms", "capacity", "moments"} <= set(request):
-        raise ValueError("request: must hold moment_arms, capacity and moments")
-    if unknown := set(request) - FIELDS:
-        raise ValueError(f"unknown field {min(unknown)!r}; known: {', '.join(sorted(FIELDS))}")
-    arms, capacity, moments = (
-        np.asarray(request[name], dtype=float) for name in ("moment_arms", "capacity", "moments")
-    )
-    frames = moments.size // max(moments.shape[-1] if moments.ndim else 1, 1)
-    if arms.ndim < 2 or arms.ndim > 3 or capacity.ndim > 2 or moments.ndim > 2:
-        raise ValueError("moment_arms: must be rows × heads, or frames × rows × heads")
-    if arms.shape[-1] > MOST_HEADS or arms.shape[-2] > MOST_ROWS or frames > MOST_FRAMES:
-        raise ValueError(f"at most {MOST_HEADS} heads, {MOST_ROWS} rows, {MOST_FRAMES} frames")
-    found = share(arms, capacity, moments, exponent=float(request.get("exponent", 2.0)))
+    if not isinstance(request, dict) or not set(AXES) <= set(request):
+        raise ValueError(f"request: must hold {', '.join(AXES)}")
+    if unknown := set(request) - {*AXES, "exponent"}:
+        raise ValueError(f"unknown field {min(unknown)!r}; known: {', '.join(AXES)}, exponent")
+    arms, capacity, moments = (numbers(request[name], name, n) for name, n in AXES.items())
+    if arms.shape[-1] > MOST_HEADS or arms.shape[-2] > MOST_ROWS:
+        raise ValueError(f"moment_arms: at most {MOST_HEADS} heads and {MOST_ROWS} rows")
+    exponent = request.get("exponent", 2.0)
+    if not isinstance(exponent, (int, float)) or not exponent <= MOST_EXPONENT:
+        raise ValueError(f"exponent: must be a number up to {MOST_EXPONENT}")
+    found = share(arms, capacity, moments, exponent=exponent)
     return {
         "force_n": found.force.tolist(),
         "activation": found.activation.tolist(),
@@ -46,13 +58,12 @@ class Handler(BaseHTTPRequestHandler):
         length = self.headers.get("Content-Length", "")
         if self.path != "/share":
             return self.reply(404, {"error": "no such path; POST to /share"})
-        if not length.isdigit() or int(length) > MOST_BYTES:
-            return self.reply(
-                413, {"error": f"request: must be at most {MOST_BYTES} bytes of JSON"}
-            )
+        if not length.isdecimal() or int(length) > MOST_BYTES:
+            said = f"request: must have a Content-Length, at most {MOST_BYTES} bytes"
+            return self.reply(413, {"error": said})
         try:
             return self.reply(200, answer(json.loads(self.rfile.read(int(length)))))
-        except (MomentshareError, ValueError, TypeError, RecursionError) as err:
+        except (MomentshareError, ValueError, OverflowError, RecursionError) as err:
             return self.reply(400, {"error": str(err)})
 
     def reply(self, status, record):
