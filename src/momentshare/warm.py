@@ -128,22 +128,24 @@ def _kernels(rows: Sequence[int]) -> Iterator[tuple[str, Callable[[], Any]]]:
 
         return project_frames
 
-    def lanes(count: int) -> Any:
+    def lanes(count: int, exponent: int) -> Any:
         from momentshare.sharing._backends.kernels.plain_lanes import lane_kernel
 
-        return lane_kernel(count)
+        return lane_kernel(count, exponent)
 
     def within(count: int) -> Any:
         from momentshare.sharing._backends.kernels.bounded_lanes import within_kernel
 
-        return None if lanes(count) is None else within_kernel(count)
+        return None if lanes(count, 2) is None else within_kernel(count)
 
     yield "sharing, any exponent, one frame after the other", single
     yield "sharing, min–max", minmax
     yield "greatest factors and moments", greatest
     yield "sharing with one free value", projected
     for count in rows:
-        yield f"sharing, p = 2, {count} rows side by side", partial(lanes, count)
+        for exponent in (2, 3):
+            name = f"sharing, p = {exponent}, {count} rows side by side"
+            yield name, partial(lanes, count, exponent)
         yield (
             f"sharing within inequalities, p = 2, {count} rows side by side",
             partial(within, count),

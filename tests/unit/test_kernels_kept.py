@@ -87,6 +87,9 @@ def test_every_kernel_of_one_source_has_a_name_of_its_own():
     from momentshare.sharing._backends.kernels.bounded_lanes import within_kernel
     from momentshare.sharing._backends.kernels.plain_lanes import lane_kernel
 
-    for load in (lane_kernel, within_kernel):
-        if load(4) is not None:
-            assert load(4).py_func.__qualname__ != load(5).py_func.__qualname__
+    for kernels in (
+        [lane_kernel(rows, exponent) for rows in (4, 5) for exponent in (2, 3)],
+        [within_kernel(rows) for rows in (4, 5) if lane_kernel(rows, 2) is not None],
+    ):
+        names = [kernel.py_func.__qualname__ for kernel in kernels if kernel is not None]
+        assert len(set(names)) == len(names)

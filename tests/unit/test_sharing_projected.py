@@ -49,7 +49,7 @@ def around(frames, heads, seed):
 def both(problem):
     """Answers side by side before any other kernel helps, and one frame at a time."""
     side, single = compiled.empty_raw(problem), compiled.empty_raw(problem)
-    run_projected(problem, side, 1, compiled._run_lanes)
+    run_projected(problem, side, 1, compiled.run_side_by_side)
     compiled._run_single(problem, single, 1, chain=False)
     return side, single
 

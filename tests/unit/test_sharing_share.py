@@ -303,6 +303,15 @@ def test_calls_from_several_threads_do_not_mix():
         np.testing.assert_array_equal(one, other)
 
 
+def test_chained_frames_are_the_same_with_any_number_of_threads():
+    arms, capacity, moments = naive.limb_like(300, level=0.5, seed=15)
+    given = [np.resize(x, (6500, *x.shape[1:])) for x in (arms, capacity, moments)]
+    once = share(*given, exponent=1.5, threads=1)
+    for threads in (2, 3):
+        again = share(*given, exponent=1.5, threads=threads)
+        np.testing.assert_array_equal(again.multipliers, once.multipliers)
+
+
 @pytest.mark.parametrize("exponent", [1.5, 2.0, 3.0])
 @pytest.mark.parametrize("threads", [1, 2])
 def test_unchained_frames_equal_a_loop_bit_for_bit(exponent, threads):
@@ -316,7 +325,7 @@ def test_unchained_frames_equal_a_loop_bit_for_bit(exponent, threads):
         np.testing.assert_array_equal(single.activation, batch.activation[f])
         np.testing.assert_array_equal(single.multipliers, batch.multipliers[f])
     chained = share(arms, capacity, moments, exponent=exponent, method="compiled")
-    # At p = 2 frames run side by side and none needs another to start from.
+    # At p = 2 and 3 frames run side by side and none needs another to start from.
     same = np.array_equal(chained.multipliers, batch.multipliers)
-    assert same == (exponent == 2.0)
+    assert same == (exponent in {2.0, 3.0})
     np.testing.assert_allclose(chained.activation, batch.activation, atol=1e-8)

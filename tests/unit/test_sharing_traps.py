@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from tests import naive
 
-from momentshare.sharing import Status, share
+from momentshare.sharing import Status, greatest_factor, share
 
 METHODS = ["compiled", "numpy"]
 EXPONENTS = [1.5, 2.0, 3.0]
@@ -255,3 +255,21 @@ def test_the_certificate_notices_a_wrong_answer(exponent):
     broken = right.activation.copy()
     broken[2] = math.nan
     assert status(broken, right.multipliers).status[2] == Status.UNCERTIFIED
+
+
+@pytest.mark.filterwarnings("ignore:(overflow|invalid value|divide by zero) encountered")
+@pytest.mark.parametrize("method", ["numpy", "auto"])
+@pytest.mark.parametrize("exponent", [1.5, 2.0, 3.0, 20.0, np.inf])
+@pytest.mark.parametrize("heads", [2, 8])
+def test_numbers_whose_squares_overflow_never_read_solved(heads, exponent, method):
+    arms, moment = np.full((1, heads), 0.02), [0.02 * 1e308]
+    for capacity, possible in ((1e308, False), (1e160, False), (1e150, True), (1e-140, True)):
+        answer = share(
+            arms, np.full(heads, capacity), [0.5 * heads * 0.02 * capacity],
+            exponent=exponent, method=method,
+        )  # fmt: skip
+        wanted = Status.SOLVED if possible else Status.UNCERTIFIED
+        assert answer.status == wanted
+    found = greatest_factor(arms, np.full(heads, 1e308), [0.0], moment, method=method)
+    assert found.status == Status.UNCERTIFIED
+    assert np.isnan(found.factor)

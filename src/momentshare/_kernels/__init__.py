@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 from contextlib import contextmanager
 from contextvars import ContextVar
+from functools import cache
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -19,6 +20,7 @@ from momentshare.errors import MissingExtraError, ShapeError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
+    from concurrent.futures import ThreadPoolExecutor
 
 __all__ = [
     "COMPILE_FROM",
@@ -32,6 +34,12 @@ __all__ = [
 
 COMPILE_FROM = 1000
 """Number of frames from which compiling is worth its start-up, some seconds the first time."""
+
+MOST_THREADS = 64
+"""Threads that are kept for work at most."""
+
+CHUNKS_PER_THREAD = 4
+"""Chunks into which the work of a thread is cut, so that none waits long for the slowest."""
 
 _LEAST: ContextVar[int] = ContextVar("least", default=COMPILE_FROM)
 
@@ -100,7 +108,8 @@ def in_chunks(
     """Call ``run(first, last)`` on chunks of 0 … count, in parallel threads.
 
     A kernel releases the interpreter lock and treats every frame by itself, so the answer
-    does not depend on the number of threads.
+    does not depend on the number of threads. Chunks begin at multiples of ``least``; there are
+    more of them than threads, and each thread takes the next one when it is through.
 
     Parameters
     ----------
@@ -109,15 +118,46 @@ def in_chunks(
     threads : int, optional
         Maximum number of threads; by default one per available core.
     least : int
-        Minimum number of frames per thread.
+        Minimum number of frames per chunk.
     """
     require_threads(threads)
-    workers = min(threads or cores(), max(1, count // least))
+    workers = min(threads or cores(), max(1, count // least), MOST_THREADS)
     if workers == 1:
         run(0, count)
         return
+    size = least * max(1, count // (least * workers * CHUNKS_PER_THREAD))
+    edges = [*range(0, count - size + 1, size), count]
+    spans = list(pairwise(edges))[::-1]
+
+    def work() -> None:
+        while True:
+            try:
+                span = spans.pop()
+            except IndexError:
+                return
+            run(*span)
+
+    from concurrent.futures import wait
+
+    helping = [_threads().submit(work) for _ in range(workers - 1)]
+    try:
+        work()
+    finally:
+        spans.clear()
+        wait(helper for helper in helping if not helper.cancel())
+    for helper in helping:
+        if not helper.cancelled():
+            helper.result()
+
+
+@cache
+def _threads() -> ThreadPoolExecutor:
+    """Threads that wait for work; starting them takes as long as some thousand frames."""
     from concurrent.futures import ThreadPoolExecutor
 
-    edges = [int(edge) for edge in np.linspace(0, count, workers + 1)]
-    with ThreadPoolExecutor(workers) as pool:
-        list(pool.map(lambda span: run(*span), pairwise(edges)))
+    return ThreadPoolExecutor(MOST_THREADS, thread_name_prefix="momentshare")
+
+
+if hasattr(os, "register_at_fork"):
+    # The threads stay with the parent.
+    os.register_at_fork(after_in_child=_threads.cache_clear)

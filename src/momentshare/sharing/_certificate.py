@@ -35,7 +35,8 @@ def certify(
     p = problem.exponent
     weights = problem.weights
     loads = problem.arms * problem.capacity[:, None, :]
-    force = problem.capacity * activation + problem.passive
+    active = problem.capacity * activation
+    force = active + problem.passive
     carried = np.einsum("fjk,fk->fj", problem.columns, free)
     unmet = problem.moments - np.einsum("fji,fi->fj", problem.arms, force) - carried
     rows = row_sizes(loads)
@@ -91,7 +92,8 @@ def certify(
 
     with np.errstate(invalid="ignore"):
         good = (
-            (near <= tolerance * size)
+            np.isfinite(rows).all(axis=1)  # beside an overflow anything is small
+            & (near <= tolerance * size)
             & (bound <= tolerance)
             & (stationarity <= tolerance)
             & (np.abs(gap) <= tolerance)
@@ -101,6 +103,8 @@ def certify(
     ).astype(np.int8)
     return RawSharing(
         activation=activation,
+        active=active,
+        force=force,
         multipliers=multipliers,
         unmet=unmet,
         free_values=free,

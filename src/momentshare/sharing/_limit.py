@@ -129,6 +129,8 @@ def solve_limit(
         activation[idle] = np.where(held[:, None], answer.activation, np.nan)
         residual[idle] = np.abs(answer.unmet).max(axis=1)
         status[idle] = np.where(held, Status.UNBOUNDED, Status.INFEASIBLE)
+    lost = ~np.isfinite(balance.row_size).all(axis=1)  # beside an overflow nothing asks anything
+    factor[lost], status[lost] = np.nan, Status.UNCERTIFIED
 
     ended = np.isfinite(factor)[:, None]
     along = np.einsum("fji,fj->fi", balance.matrix, prices)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Literal, TypeAlias, TypedDict, Unpack
+from typing import TYPE_CHECKING, Any, Literal, TypeAlias, TypedDict, Unpack
 
 import numpy as np
 
@@ -91,6 +91,11 @@ class Problem:
         return np.ascontiguousarray(self.cone.normals @ np.swapaxes(self.cone.lines, 1, 2))
 
     @property
+    def pushed(self) -> bool:
+        """Whether any head carries a passive force."""
+        return self.passive.shape[0] > 1 or bool(self.passive.any())
+
+    @property
     def has_bounds(self) -> bool:
         """Whether any free value is bounded."""
         return bool(np.isfinite(self.lower).any() or np.isfinite(self.upper).any())
@@ -150,6 +155,25 @@ def build_problem(
     ShapeError
         Naming argument, frame and value.
     """
+    return check_numbers(
+        lay_out(moment_arms, active_capacity, joint_moments, **options),
+        raising=options.get("on_invalid", "raise") == "raise",
+    )
+
+
+def lay_out(
+    moment_arms: ArrayLike,
+    active_capacity: ArrayLike,
+    joint_moments: ArrayLike,
+    **options: Unpack[Options],
+) -> Problem:
+    """Check the shapes of every argument, but not its numbers; see ``check_numbers``.
+
+    Raises
+    ------
+    ShapeError
+        Naming the argument.
+    """
     passive_force, weights = options.get("passive_force"), options.get("weights")
     free_columns, start = options.get("free_columns"), options.get("start")
     on_invalid = options.get("on_invalid", "raise")
@@ -200,17 +224,6 @@ def build_problem(
     frames = math.prod(batch)
     flat = {name: _flatten(array, axes, batch, frames) for name, (array, axes) in named.items()}
 
-    bad = np.zeros(frames, dtype=np.bool_)
-    checks = [
-        *((name, "finite", _not_finite) for name in _FINITE if name in flat),
-        ("active_capacity", "at least zero [N]", _negative),
-        ("weights", "above zero", _not_positive),
-    ]
-    for name, wanted, rule in checks:
-        faulty = _check(name, wanted, flat[name], rule, batch, raising=on_invalid == "raise")
-        if faulty is not None:
-            bad |= faulty
-            flat[name] = _repaired(flat[name], rule, name)
     return Problem(
         arms=flat["moment_arms"],
         capacity=flat["active_capacity"],
@@ -229,22 +242,59 @@ def build_problem(
         exponent=power,
         frames=frames,
         batch=batch,
-        invalid=bad,
+        invalid=np.zeros(frames, dtype=np.bool_),
     )
 
 
-_FINITE = (
-    "moment_arms",
-    "active_capacity",
-    "joint_moments",
-    "passive_force",
-    "weights",
-    "free_columns",
-    "inequalities",
-    "inequalities (level)",
-    "inequalities (lines)",
-    "start",
-)
+_FINITE = {
+    "moment_arms": "arms",
+    "active_capacity": "capacity",
+    "joint_moments": "moments",
+    "passive_force": "passive",
+    "weights": "weights",
+    "free_columns": "columns",
+    "inequalities": "coefficients",
+    "inequalities (normals)": "normals",
+    "inequalities (level)": "levels",
+    "inequalities (lines)": "lines",
+    "start": "start",
+}
+"""Arguments, and where their numbers are in a ``Problem`` or its cone."""
+
+
+def check_numbers(problem: Problem, *, raising: bool) -> Problem:
+    """Refuse, or mark and replace, numbers that cannot be used.
+
+    Raises
+    ------
+    ShapeError
+        Naming argument, frame and value, if ``raising``.
+    """
+    bad = np.zeros(problem.frames, dtype=np.bool_)
+    cone = problem.cone
+    checks = [
+        *((name, "finite", _not_finite) for name in _FINITE),
+        ("active_capacity", "at least zero [N]", _negative),
+        ("weights", "above zero", _not_positive),
+    ]
+    changed: dict[str, Any] = {}
+    for name, wanted, rule in checks:
+        field = _FINITE[name]
+        owner = cone if field in {"normals", "lines"} else problem
+        values = changed.get(field, getattr(owner, field, None))
+        if values is None:
+            continue
+        shown = name.replace(" (normals)", "")
+        faulty = _check(shown, wanted, values, rule, problem.batch, raising=raising)
+        if faulty is not None:
+            bad |= faulty
+            changed[field] = _repaired(values, rule, name)
+    if not changed:
+        return problem
+    parts = {field: changed.pop(field) for field in ("normals", "lines") if field in changed}
+    if cone is not None and parts:
+        cone = replace(cone, **parts)
+    return replace(problem, **changed, cone=cone, invalid=bad)
 
 
 def _not_finite(values: FloatArray) -> BoolArray:
@@ -270,7 +320,7 @@ def _all_keep(values: FloatArray, rule: Callable[[FloatArray], BoolArray]) -> bo
 def _exponent(exponent: float) -> float:
     try:
         power = math.nan if isinstance(exponent, (bool, str)) else float(exponent)
-    except (TypeError, ValueError) as error:
+    except (TypeError, ValueError, OverflowError) as error:
         raise ShapeError("exponent", "a number above 1, or math.inf", repr(exponent)) from error
     if not power > 1.0:
         raise ShapeError(

@@ -270,6 +270,8 @@ class RawSharing:
     """Flat result of a backend: every array has the frame axis first."""
 
     activation: FloatArray
+    active: FloatArray  # active force, (frames, heads) [N]
+    force: FloatArray  # with the passive one; the same array where there is none
     multipliers: FloatArray
     unmet: FloatArray
     free_values: FloatArray
@@ -301,6 +303,12 @@ class RawSharing:
     def duality_gap(self) -> FloatArray:
         """See ``Certificate``."""
         return self.numbers[:, 3]
+
+
+def put(raw: RawSharing, frames: NDArray[np.intp], part: RawSharing) -> None:
+    """Write the results of some frames into their places."""
+    for name in RawSharing.__dataclass_fields__:
+        getattr(raw, name)[frames] = getattr(part, name)
 
 
 def replaced(raw: RawSharing, frames: NDArray[np.intp], part: RawSharing) -> RawSharing:

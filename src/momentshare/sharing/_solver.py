@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from momentshare._kernels import is_available, require_threads
+from momentshare._kernels.compiling import direct
 from momentshare.brief import brief
 from momentshare.errors import ShapeError
 from momentshare.sharing._backends.compiled import limits_of_method, run_kernel
@@ -302,8 +303,6 @@ class Solver:
             stream.kernel(*stream.args)
             status = stream.status.item()
             if status <= Status.SHORTFALL:
-                np.multiply(stream.capacity, answer.activation, out=answer.active_force)
-                np.add(answer.active_force, stream.passive, out=answer.force)
                 return answer
         else:
             stream.status[...] = Status.UNCERTIFIED
@@ -371,7 +370,7 @@ class Solver:
         )  # fmt: skip
 
     def _finish(self, problem: Problem, answer: Answer) -> None:
-        """Solve what the kernel left open, mark what cannot be used, fill in the forces."""
+        """Solve what the kernel left open, mark what cannot be used."""
         left = np.flatnonzero(answer.status == Status.UNCERTIFIED)
         if left.size:
             # An array with one frame for all belongs to every frame of a part as well.
@@ -387,8 +386,6 @@ class Solver:
                 array = getattr(answer, item.name)
                 if array.dtype == np.float64:
                     array[left[bad]] = math.nan
-        np.multiply(problem.capacity, answer.activation, out=answer.active_force)
-        np.add(answer.active_force, problem.passive, out=answer.force)
 
 
 @dataclass(slots=True, kw_only=True)
@@ -456,10 +453,11 @@ def _arguments(
     rows = problem.rows
     start = np.zeros((0, rows)) if problem.start is None else problem.start
     size = room(rows, problem.heads, problem.free, problem.facets)
-    return solve_frames, (
+    return direct(solve_frames), (
         problem.arms, problem.capacity, problem.moments, problem.passive, problem.weights,
         problem.columns, problem.limits, problem.levels, start, problem.exponent, first, last,
-        chain, answer.activation, answer.multipliers, answer.unmet, answer.free_values,
+        chain, answer.activation, answer.active_force, answer.force, answer.multipliers,
+        answer.unmet, answer.free_values,
         answer.inequality_multipliers, answer.shortfall_prices, answer.status,
         answer.certificate, np.empty(size), limits_of_method(),
     )  # fmt: skip
@@ -469,6 +467,8 @@ def _as_raw(answer: Answer) -> RawSharing:
     """Give the arrays of an answer the names of a backend."""
     return RawSharing(
         activation=answer.activation,
+        active=answer.active_force,
+        force=answer.force,
         multipliers=answer.multipliers,
         unmet=answer.unmet,
         free_values=answer.free_values,
@@ -482,6 +482,8 @@ def _as_raw(answer: Answer) -> RawSharing:
 def _write(answer: Answer, frames: NDArray[np.intp], raw: RawSharing) -> None:
     """Put the results of some frames in their places."""
     answer.activation[frames] = raw.activation
+    answer.active_force[frames] = raw.active
+    answer.force[frames] = raw.force
     answer.multipliers[frames] = raw.multipliers
     answer.unmet[frames] = raw.unmet
     answer.free_values[frames] = raw.free_values

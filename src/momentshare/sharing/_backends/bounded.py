@@ -22,7 +22,7 @@ from momentshare.sharing._backends.balance import row_sizes
 from momentshare.sharing._backends.compiled import empty_raw
 from momentshare.sharing._backends.convex import solve_convex
 from momentshare.sharing._certificate import certify
-from momentshare.sharing._result import RawSharing, Status, replaced
+from momentshare.sharing._result import RawSharing, Status, put, replaced
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -78,7 +78,7 @@ def solve_bounded(
         part = problem.take(open_)
         found = _solve_places(part, place[open_], solve)
         changed = _moved(part, found, place[open_], one=turn >= _TOGETHER)
-        _write(raw, open_, found)
+        put(raw, open_, found)
         moves = (changed != place[open_]).any(axis=1)
         place[open_] = changed
         open_ = open_[moves]
@@ -176,7 +176,7 @@ def _solve_places(
         )
         free = value[index]
         free[:, loose] = found.free_values
-        _write(whole, index, replace(found, free_values=free))
+        put(whole, index, replace(found, free_values=free))
     return whole
 
 
@@ -241,8 +241,3 @@ def _nearer(part: Problem, found: RawSharing, rows: FloatArray) -> tuple[FloatAr
     length = np.linalg.norm(part.columns / rows[:, :, None], axis=1)
     most = np.linalg.norm(found.unmet / rows, axis=1)[:, None] * length
     return nearer, most
-
-
-def _write(raw: RawSharing, index: NDArray[np.intp], part: RawSharing) -> None:
-    for name in RawSharing.__dataclass_fields__:
-        getattr(raw, name)[index] = getattr(part, name)

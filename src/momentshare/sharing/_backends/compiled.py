@@ -15,7 +15,7 @@ from momentshare.sharing._backends.beyond import with_slacks
 from momentshare.sharing._backends.projected import FEWEST, run_projected
 from momentshare.sharing._backends.within import run_within
 from momentshare.sharing._certificate import CERTIFIED, ROUNDED
-from momentshare.sharing._result import RawSharing, Status
+from momentshare.sharing._result import RawSharing, Status, put
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -25,7 +25,10 @@ if TYPE_CHECKING:
     from momentshare.sharing._result import FloatArray, IntArray
 
 CHUNK = 2048
-"""Minimum number of frames per thread."""
+"""Minimum number of frames per chunk."""
+
+SIDE_CHUNK = 1024
+"""The same for frames side by side."""
 
 
 def solve_compiled(
@@ -34,10 +37,12 @@ def solve_compiled(
     otherwise: Callable[[Problem, FloatArray], RawSharing],
     *,
     chain: bool = True,
+    again: bool = False,
 ) -> RawSharing:
     """Solve every frame; those the kernel cannot certify go to ``otherwise``, as far as it came.
 
-    With ``chain`` each frame of a chunk starts at the multipliers of the one before.
+    With ``chain`` each frame of a chunk starts at the multipliers of the one before. ``again``
+    says that frames side by side have left these.
 
     Raises
     ------
@@ -47,13 +52,11 @@ def solve_compiled(
     if not is_available():
         raise MissingExtraError("numba", "fast", "the compiled sharing route")
     raw = empty_raw(problem)
-    run_kernel(problem, raw, threads, chain=chain)
+    run_kernel(problem, raw, threads, chain=chain, again=again)
     left = np.flatnonzero(raw.status == Status.UNCERTIFIED)
     for first in range(0, left.size, CHUNK):
         index = left[first : first + CHUNK]
-        part = otherwise(problem.take(index), raw.activation[index])
-        for name in RawSharing.__dataclass_fields__:
-            getattr(raw, name)[index] = getattr(part, name)
+        put(raw, index, otherwise(problem.take(index), raw.activation[index]))
     return raw
 
 
@@ -61,8 +64,11 @@ def empty_raw(problem: Problem) -> RawSharing:
     """Room for the answers of every frame."""
     frames, rows, heads, free = problem.frames, problem.rows, problem.heads, problem.free
     facets = problem.facets
+    active = np.empty((frames, heads))
     return RawSharing(
         activation=np.empty((frames, heads)),
+        active=active,
+        force=np.empty((frames, heads)) if problem.pushed else active,
         multipliers=np.empty((frames, rows)),
         unmet=np.empty((frames, rows)),
         free_values=np.empty((frames, free)),
@@ -97,22 +103,20 @@ def limits_of_method() -> Limits:
     )
 
 
-def run_kernel(problem: Problem, raw: RawSharing, threads: int | None, *, chain: bool) -> None:
+def run_kernel(
+    problem: Problem, raw: RawSharing, threads: int | None, *, chain: bool, again: bool = False
+) -> None:
     """Fill ``raw``; a frame that no kernel can certify reads ``uncertified``."""
-    if not _side_by_side(problem):
+    if again or not is_side_by_side(problem):
         _run_single(problem, raw, threads, chain=chain)
     else:
-        if problem.free:
-            run_projected(problem, raw, threads, _run_lanes)
-        else:
-            _run_lanes(problem, raw, threads)
+        run_side_by_side(problem, raw, threads)
         left = np.flatnonzero(raw.status == Status.UNCERTIFIED)
         if left.size:
             part = problem.take(left) if problem.frames > 1 else problem
-            again = empty_raw(part)
-            _run_single(part, again, threads, chain=False)
-            for name in RawSharing.__dataclass_fields__:
-                getattr(raw, name)[left] = getattr(again, name)
+            alone = empty_raw(part)
+            _run_single(part, alone, threads, chain=False)
+            put(raw, left, alone)
     if problem.facets:
         _mark_infeasible(problem, raw, threads)
 
@@ -131,11 +135,12 @@ def _mark_infeasible(problem: Problem, raw: RawSharing, threads: int | None) -> 
         getattr(raw, name)[none] = Status.INFEASIBLE if name == "status" else np.nan
 
 
-def _side_by_side(problem: Problem) -> bool:
+def is_side_by_side(problem: Problem) -> bool:
     """Whether the problem is plain enough for eight frames side by side, and that compiles here."""
-    plain = problem.exponent == 2.0 and problem.start is None
     projected = problem.free == 1 and problem.rows > 1 and problem.frames >= FEWEST
-    if not plain or not (problem.free == 0 or projected) or not is_available():
+    plain = problem.exponent == 2.0 and (problem.free == 0 or projected)
+    cubed = problem.exponent == 3.0 and problem.free == 0 and not problem.facets
+    if not (plain or cubed) or problem.start is not None or not is_available():
         return False
     from momentshare.sharing._backends.kernels.plain_lanes import (
         FEWEST_HEADS,
@@ -146,34 +151,46 @@ def _side_by_side(problem: Problem) -> bool:
     rows = problem.rows - problem.free
     if problem.heads < FEWEST_HEADS or rows > MOST_ROWS:
         return False
-    return lane_kernel(rows) is not None
+    return lane_kernel(rows, int(problem.exponent)) is not None
+
+
+def run_side_by_side(problem: Problem, raw: RawSharing, threads: int | None) -> None:
+    """Solve eight frames side by side; a free column is taken out first."""
+    if problem.free:
+        run_projected(problem, raw, threads, run_side_by_side)
+    elif problem.facets:
+        run_within(problem, raw, threads, limits_of_method())
+    else:
+        _run_lanes(problem, raw, threads)
 
 
 def _run_lanes(problem: Problem, raw: RawSharing, threads: int | None) -> None:
-    """Solve eight frames side by side, without free columns."""
-    from momentshare.sharing._backends.kernels.plain_lanes import lane_kernel, room
+    from momentshare.sharing._backends.kernels.plain_lanes import (
+        aligned,
+        lane_kernel,
+        places_room,
+        room,
+    )
 
-    if problem.facets:
-        run_within(problem, raw, threads, limits_of_method())
-        return
-    kernel = lane_kernel(problem.rows)
+    kernel = lane_kernel(problem.rows, int(problem.exponent))
     assert kernel is not None  # noqa: S101 - it has just been asked for
     size, limits = room(problem.rows, problem.heads), limits_of_method()
 
     def run(first: int, last: int) -> None:
         kernel(
             problem.arms, problem.capacity, problem.moments, problem.passive, problem.weights,
-            first, last, raw.activation, raw.multipliers, raw.unmet, raw.status, raw.numbers,
-            np.empty(size), limits,
+            first, last, raw.activation, raw.active, raw.force, raw.force is not raw.active,
+            raw.multipliers, raw.unmet, raw.status, raw.numbers,
+            aligned(size), np.empty(places_room(), dtype=np.int64), limits,
         )  # fmt: skip
 
-    in_chunks(run, problem.frames, threads, least=CHUNK)
+    in_chunks(run, problem.frames, threads, least=SIDE_CHUNK)
 
 
 def _run_single(problem: Problem, raw: RawSharing, threads: int | None, *, chain: bool) -> None:
     """Solve one frame after the other."""
     from momentshare.sharing._backends.kernels.frame import room
-    from momentshare.sharing._backends.kernels.frames import solve_frames
+    from momentshare.sharing._backends.kernels.frames import CHAIN, solve_frames
 
     frames, rows = problem.frames, problem.rows
     size = room(rows, problem.heads, problem.free, problem.facets)
@@ -184,11 +201,11 @@ def _run_single(problem: Problem, raw: RawSharing, threads: int | None, *, chain
         solve_frames(
             problem.arms, problem.capacity, problem.moments, problem.passive, problem.weights,
             problem.columns, problem.limits, problem.levels, start, problem.exponent, first, last,
-            chain, raw.activation, raw.multipliers, raw.unmet, raw.free_values, raw.held,
-            raw.parted, raw.status, raw.numbers, np.empty(size), limits,
+            chain, raw.activation, raw.active, raw.force, raw.multipliers, raw.unmet,
+            raw.free_values, raw.held, raw.parted, raw.status, raw.numbers, np.empty(size), limits,
         )  # fmt: skip
 
-    in_chunks(run, frames, threads, least=CHUNK)
+    in_chunks(run, frames, threads, least=CHAIN)
 
 
 def run_minmax(problem: Problem, threads: int | None) -> tuple[FloatArray, FloatArray, IntArray]:

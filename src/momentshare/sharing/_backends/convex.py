@@ -293,7 +293,7 @@ def _nothing(frame: Problem) -> RawSharing:
     """Mark a frame whose limits no activation obeys."""
     return replace(
         _empty(frame),
-        activation=np.full((1, frame.heads), np.nan),
+        **dict.fromkeys(("activation", "active", "force"), np.full((1, frame.heads), np.nan)),
         multipliers=np.full((1, frame.rows), np.nan),
         unmet=np.full((1, frame.rows), np.nan),
         free_values=np.full((1, frame.free), np.nan),
@@ -306,7 +306,7 @@ def _nothing(frame: Problem) -> RawSharing:
 
 def _empty(problem: Problem) -> RawSharing:
     return RawSharing(
-        activation=np.zeros((0, problem.heads)),
+        **dict.fromkeys(("activation", "active", "force"), np.zeros((0, problem.heads))),
         multipliers=np.zeros((0, problem.rows)),
         unmet=np.zeros((0, problem.rows)),
         free_values=np.zeros((0, problem.free)),

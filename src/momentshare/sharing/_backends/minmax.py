@@ -158,7 +158,8 @@ def certify_minmax(
 ) -> RawSharing:
     """Residual, bounds, optimality and gap of the linear programme, from its data."""
     weights = problem.weights
-    force = problem.capacity * activation + problem.passive
+    active = problem.capacity * activation
+    force = active + problem.passive
     rest = problem.moments - np.einsum("fji,fi->fj", problem.arms, force)
     free = free_values(balance, rest / balance.row_size)
     unmet = rest - np.einsum("fjk,fk->fj", problem.columns, free)
@@ -184,13 +185,16 @@ def certify_minmax(
     )
     bound = np.maximum(np.maximum(-activation, activation - 1.0), 0.0).max(axis=1, initial=0.0)
     good = (
-        (near <= CERTIFIED * size)
+        np.isfinite(balance.row_size).all(axis=1)  # beside an overflow anything is small
+        & (near <= CERTIFIED * size)
         & (bound <= CERTIFIED)
         & (stationarity <= CERTIFIED)
         & (np.abs(gap) <= CERTIFIED)
     )
     return RawSharing(
         activation=activation,
+        active=active,
+        force=force,
         multipliers=multipliers,
         unmet=unmet,
         free_values=free,

@@ -14,12 +14,13 @@ if TYPE_CHECKING:
     from momentshare.sharing._result import RawSharing
 
 CHUNK = 1024
-"""Minimum number of frames per thread."""
+"""Minimum number of frames per chunk."""
 
 
 def run_within(problem: Problem, raw: RawSharing, threads: int | None, limits: Limits) -> None:
     """Fill ``raw``; frames left to the kernel for single frames read ``uncertified``."""
     from momentshare.sharing._backends.kernels.bounded_lanes import places_room, room, within_kernel
+    from momentshare.sharing._backends.kernels.plain_lanes import aligned
 
     kernel = within_kernel(problem.rows)
     cone = problem.cone
@@ -33,9 +34,9 @@ def run_within(problem: Problem, raw: RawSharing, threads: int | None, limits: L
         kernel(
             problem.arms, problem.capacity, problem.moments, problem.passive, problem.weights,
             facets, normals, problem.levels, first, last,
-            raw.activation, raw.multipliers, raw.unmet, raw.held, raw.status, raw.numbers,
-            np.empty(block, dtype=np.int64), np.empty(batch, dtype=np.int64), np.empty(size),
-            limits,
+            raw.activation, raw.active, raw.force, raw.multipliers, raw.unmet, raw.held,
+            raw.status, raw.numbers, np.empty(block, dtype=np.int64),
+            np.empty(batch, dtype=np.int64), aligned(size), limits,
         )  # fmt: skip
 
     in_chunks(run, problem.frames, threads, least=CHUNK)

@@ -14,7 +14,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from momentshare._kernels.compiling import has_numba, inner, named, outermost
+from momentshare._kernels.compiling import inner, named, outermost
 from momentshare.sharing._backends.kernels import lane_code as _code
 from momentshare.sharing._backends.kernels import lane_exchange as _exchange
 from momentshare.sharing._backends.kernels import lane_pass as _pass
@@ -22,25 +22,30 @@ from momentshare.sharing._backends.kernels import plain_lanes as _plain
 from momentshare.sharing._backends.kernels.frame import Limits
 from momentshare.sharing._backends.kernels.lane_code import (
     BOUND,
+    DIRECTION,
     LAM,
     LANES,
     MOMENT,
     RESIDUAL,
     ROW_SIZE,
+    SIDES,
+    SLOPE,
     UNMET,
+    VECTORS,
     state_rows,
 )
-from momentshare.sharing._backends.kernels.lane_exchange import place_functions
-from momentshare.sharing._backends.kernels.lane_pass import COLD, ONWARD, WARM
-from momentshare.sharing._backends.kernels.plain_lanes import (
-    PASSES as WHOLE_PASSES,
-)
+from momentshare.sharing._backends.kernels.lane_pass import BEGUN, ONWARD
 from momentshare.sharing._backends.kernels.plain_lanes import (
     SOLVED,
     UNCERTIFIED,
+    bring,
     certify,
+    combine,
+    fetch,
     lane_pass,
+    reciprocals,
     set_up,
+    weigh,
 )
 
 if TYPE_CHECKING:
@@ -78,14 +83,16 @@ FINISHED = 2 * MOST_HELD + 2
 """Queue of the frames for which nothing follows. The others wait in queue 2 n with n in force, and
 in the next one when they come again with as many."""
 
-if has_numba():
-    fetch, bring, weigh, combine = place_functions()
+WHOLE_PASSES = 10
+"""Passes of those that come again."""
 
 
 def room(rows: int, heads: int, facets: int) -> int:
     """Length of the buffer of a block."""
     whole = rows + MOST_HELD
-    return LANES * (2 * whole * heads + 8 * heads + state_rows(whole) + 3 * max(facets, 3))
+    return LANES * (
+        2 * whole * heads + (len(SIDES) + 3) * heads + state_rows(whole) + 3 * max(facets, 3)
+    )
 
 
 class Given(NamedTuple):
@@ -105,6 +112,8 @@ class Found(NamedTuple):
     """The answers: arrays as in ``RawSharing``."""
 
     activation: FloatArray
+    active: FloatArray
+    force: FloatArray
     multipliers: FloatArray
     unmet: FloatArray
     prices: FloatArray
@@ -117,7 +126,7 @@ class Block(NamedTuple):
 
     packed: FloatArray  # (rows, heads, 8) moment arms, then coefficients of rows in force
     loads: FloatArray  # the same times capacity
-    sides: FloatArray  # (5, heads, 8) see ``lane_functions``
+    sides: FloatArray  # (sides, heads, 8) see ``lane_functions``
     lines: FloatArray  # (3 heads, 8) lines of a cone, or coefficients of one inequality
     state: FloatArray
     found: FloatArray  # sums of every row of coefficients, see ``broken_most``
@@ -190,6 +199,7 @@ def fetch_frames(given: Given, work: Block, order: Places, begin: int) -> None:
     fetch(given.capacity, places[1], heads, work.sides[0])
     fetch(given.passive, places[2], heads, work.sides[1])
     fetch(given.weights, places[3], heads, work.sides[2])
+    reciprocals(2, work.sides)
     if given.normals.shape[2] > 0:
         fetch(given.facets, places[5], 3 * heads, work.lines)
 
@@ -236,6 +246,9 @@ def begin_warm(
         for n in range(held):
             size = state[ROW_SIZE * whole + rows + n, lane]
             state[LAM * whole + rows + n, lane] = -found.prices[f, work.chosen[e, n]] * size
+        for j in range(whole):
+            state[DIRECTION * whole + j, lane] = 0.0
+        state[VECTORS * whole + SLOPE, lane] = 0.0
 
 
 @inner
@@ -270,7 +283,7 @@ def conclude(
             found.multipliers[f, j] = state[LAM * whole + j, lane]
             found.unmet[f, j] = state[UNMET * whole + j, lane]
         for n in range(4):
-            found.numbers[f, n] = state[7 * whole + RESIDUAL + n, lane]
+            found.numbers[f, n] = state[VECTORS * whole + RESIDUAL + n, lane]
         for g in range(given.levels.shape[1]):
             found.prices[f, g] = 0.0
         lowest, which = 0.0, -1
@@ -324,14 +337,14 @@ def queue_again(
 
 def _level(rows: int, held: int) -> Callable[..., None]:
     """Compile the blocks of frames with so many inequalities in force."""
-    whole, kind = rows + held, COLD if held == 0 else WARM
+    whole, kind = rows + held, ONWARD if held == 0 else BEGUN
 
     def solve_blocks(
         given: Given, found: Found, work: Block, order: Places, passes: int, limits: Limits
     ) -> None:
         """Solve the frames ``start + order`` of a batch.
 
-        With none in force they begin at λ = 0 like frames without inequalities, so that one
+        With none in force they begin like frames without inequalities, so that one
         which is kept anyway changes no digit.
         """
         heads = given.arms.shape[2]
@@ -340,21 +353,23 @@ def _level(rows: int, held: int) -> Callable[..., None]:
         for begin in range(0, order.size, LANES):
             fetch_frames(given, work, order, begin)
             fetch_held(given, work, order, begin, held, whole)
-            set_up(whole, packed, loads, work.sides, work.state)
+            set_up(whole, packed, loads, work.sides, work.state, 1)
             if held > 0:
                 begin_warm(given, found, work, order, begin, held, whole)
             done = 0
             for index in range(passes):
                 done = lane_pass(
-                    whole, loads, work.sides, work.state, limits.residual,
+                    whole, 2, loads, work.sides, work.state, limits.residual,
                     kind if index == 0 else ONWARD,
                 )  # fmt: skip
                 if done == 2**LANES - 1:
                     break
             good = certify(
-                whole, held, packed, work.sides, work.state, limits.certified, limits.rounded
+                whole, held, 2, packed, work.sides, work.state, limits.certified, limits.rounded
             )
             bring(found.activation, work.places[4], heads, work.sides[4])
+            bring(found.active, work.places[4], heads, work.sides[5])
+            bring(found.force, work.places[4], heads, work.sides[6])
             weigh_facets(given, work)
             conclude(given, found, work, order, begin, held, done, good, limits)
 
@@ -368,7 +383,7 @@ def within_kernel(rows: int) -> Callable[..., None]:
 
     alone, one, two, three = (_level(rows, held) for held in range(MOST_HELD + 1))
     whole = rows + MOST_HELD
-    count = state_rows(whole)
+    count, kept = state_rows(whole), len(SIDES)
 
     def solve_within(
         arms: FloatArray,
@@ -382,6 +397,8 @@ def within_kernel(rows: int) -> Callable[..., None]:
         first: int,
         last: int,
         activation: FloatArray,
+        active: FloatArray,
+        force: FloatArray,
         multipliers: FloatArray,
         unmet: FloatArray,
         prices: FloatArray,
@@ -400,12 +417,12 @@ def within_kernel(rows: int) -> Callable[..., None]:
         heads = arms.shape[2]
         k = LANES * heads
         given = Given(arms, capacity, moments, passive, weights, facets, normals, levels)
-        found = Found(activation, multipliers, unmet, prices, status, numbers)
+        found = Found(activation, active, force, multipliers, unmet, prices, status, numbers)
         packed = buffer[: whole * k].reshape((whole, heads, LANES))
         loads = buffer[whole * k : 2 * whole * k].reshape((whole, heads, LANES))
         k *= 2 * whole
-        sides = buffer[k : k + 5 * LANES * heads].reshape((5, heads, LANES))
-        k += 5 * LANES * heads
+        sides = buffer[k : k + kept * LANES * heads].reshape((kept, heads, LANES))
+        k += kept * LANES * heads
         lines = buffer[k : k + 3 * LANES * heads].reshape((3 * heads, LANES))
         k += 3 * LANES * heads
         state = buffer[k : k + LANES * count].reshape((count, LANES))
@@ -454,7 +471,7 @@ def within_kernel(rows: int) -> Callable[..., None]:
         *(known(axes) for axes in (3, 2, 2, 2, 2, 3, 3, 2)),
         types.int64,
         types.int64,
-        *(written(types.float64, 2) for _ in range(4)),
+        *(written(types.float64, 2) for _ in range(6)),
         written(types.int8, 1),
         written(types.float64, 2),
         written(types.int64, 2),

@@ -69,6 +69,10 @@ FAMILIAR = 0.3
 DIRECT = 9.0
 """As in ``staged``; a start from the frame before goes to Newton's method first."""
 
+CHAIN = 2048
+"""Frames of which each may begin where the one before ended; then one begins afresh, so that
+answers do not depend on how frames are dealt out to threads."""
+
 SOLVED, SHORTFALL, UNCERTIFIED = 0, 1, 2
 """As in ``_result.Status``; a test compares them."""
 
@@ -77,11 +81,11 @@ SOLVED, SHORTFALL, UNCERTIFIED = 0, 1, 2
 def usable(
     R: FloatArray, cap: FloatArray, m: FloatArray, pas: FloatArray, G: FloatArray, h: FloatArray
 ) -> bool:
-    """Whether every value is finite and no capacity negative."""
+    """Whether every value and the size of every row are finite, and no capacity negative."""
     total = 0.0
     for i in range(cap.size):
         for j in range(m.size):
-            total += abs(R[j, i])
+            total += (R[j, i] * cap[i]) ** 2
         for g in range(h.size):
             total += abs(G[g, i])
         total += abs(pas[i]) + cap[i]
@@ -205,6 +209,8 @@ def _solve_frames(
     last: int,
     warm: bool,
     activation: FloatArray,
+    active: FloatArray,
+    force: FloatArray,
     multipliers: FloatArray,
     unmet: FloatArray,
     free_values: FloatArray,
@@ -233,6 +239,8 @@ def _solve_frames(
         C = columns[f if columns.shape[0] > 1 else 0]
         G = facets[f if facets.shape[0] > 1 else 0]
         h = levels[f if levels.shape[0] > 1 else 0]
+        if f % CHAIN == 0:
+            known = False
         if not usable(R, cap, m, pas, G, h):
             status[f] = UNCERTIFIED
             known = False
@@ -296,6 +304,8 @@ def _solve_frames(
                 free_values[f, k] = total / work.mixing[k, k] if work.mixing[k, k] > 0.0 else 0.0
             for i in range(heads):
                 activation[f, i] = work.long[ACTIVE][i]
+                active[f, i] = cap[i] * activation[f, i]
+                force[f, i] = active[f, i] + pas[i]
             good = certify_frame(
                 R, cap, m, pas, w, C, G, h, exponent, short, work.short[ROW_SIZE],
                 activation[f], multipliers[f], free_values[f], held[f], parted[f], unmet[f],
@@ -339,7 +349,7 @@ def _signature() -> Any:
         types.int64,
         types.int64,
         types.boolean,
-        *(written(types.float64, 2) for _ in range(6)),
+        *(written(types.float64, 2) for _ in range(8)),
         written(types.int8, 1),
         written(types.float64, 2),
         written(types.float64, 1),

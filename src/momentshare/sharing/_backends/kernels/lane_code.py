@@ -12,20 +12,23 @@ from typing import Any
 LANES = 8
 """Frames side by side."""
 
-LAM, BASE, DIRECTION, TARGET, ROW_SIZE, MOMENT, UNMET = 0, 1, 2, 3, 4, 5, 6
+LAM, BASE, DIRECTION, TARGET, ROW_SIZE, UNIT, MOMENT, UNMET = range(8)
 """Vectors over rows that a block keeps, one after the other."""
+
+VECTORS = 8
+"""How many these are."""
 
 SLOPE, SIZE, DONE, LENGTH, FIRST_STEP, RESIDUAL, BOUND, STATIONARITY, GAP = range(9)
 """Single rows that follow them."""
 
 
-SIDES = ("capacity", "passive", "weights", "reciprocal", "activation")
-"""What a block keeps of its heads."""
+SIDES = ("capacity", "passive", "weights", "reciprocal", "activation", "active", "force")
+"""What a block keeps of its heads, one after the other."""
 
 
 def state_rows(rows: int) -> int:
     """Rows of eight doubles that a block keeps."""
-    return 7 * rows + 9
+    return VECTORS * rows + 9
 
 
 class Vector:
@@ -84,15 +87,22 @@ class Vector:
 
     def size(self) -> Vector:
         """Absolute value."""
-        return self.most(self * -1.0)
+        return self._called("fabs")
 
     def root(self) -> Vector:
         """Square root."""
+        return self._called("sqrt")
+
+    def finite(self) -> Vector:
+        """Lanes that hold a finite number."""
+        return (self * 0.0).compare("==", 0.0)
+
+    def _called(self, what: str) -> Vector:
         from llvmlite import ir
 
         kind = self.value.type
         module = self.builder.module
-        name = f"llvm.sqrt.v{kind.count}f64"
+        name = f"llvm.{what}.v{kind.count}f64"
         function = module.globals.get(name) or ir.Function(
             module, ir.FunctionType(kind, [kind]), name
         )
@@ -128,7 +138,7 @@ class Code:
 
     def single(self, which: int) -> Vector:
         """One of the block's single rows."""
-        return self.load(self.state, self.index((7 * self.rows + which) * LANES))
+        return self.load(self.state, self.index((VECTORS * self.rows + which) * LANES))
 
     def keep(self, vector: int, j: int, value: Vector) -> None:
         """Write row j of one of the block's vectors."""
@@ -136,7 +146,7 @@ class Code:
 
     def keep_single(self, which: int, value: Vector) -> None:
         """Write one of the block's single rows."""
-        self.store(value, self.state, self.index((7 * self.rows + which) * LANES))
+        self.store(value, self.state, self.index((VECTORS * self.rows + which) * LANES))
 
     def spread(self, value: Any, kind: Any = None) -> Vector:
         """Give one number in every lane."""
@@ -197,7 +207,7 @@ def opened(context: Any, builder: Any, kind: Any, given: Any) -> list[Any]:
 
 
 def of_heads(code: Code, view: Any) -> dict[str, Any]:
-    """Give the addresses of the parts of an array (5, heads, 8)."""
+    """Give the addresses of the parts of an array (sides, heads, 8)."""
     size = code.builder.mul(code.heads, code.index(LANES))
     return {
         name: code.builder.gep(view.data, [code.builder.mul(size, code.index(k))])
@@ -206,5 +216,5 @@ def of_heads(code: Code, view: Any) -> dict[str, Any]:
 
 
 def started(builder: Any, rows: int, heads: Any, state: Any) -> Code:
-    """Give the builder for an array (5, heads, 8) and the state of a block."""
+    """Give the builder for an array (sides, heads, 8) and the state of a block."""
     return Code(builder, rows, builder.extract_value(heads.shape, 1), state.data)

@@ -1,6 +1,6 @@
 """Between the numbers of eight frames and vectors of eight, in code that is being written.
 
-See ``kernels.lane_code``. Frames lie one after the other, or wherever each of them begins.
+See ``kernels.lane_code``.
 """
 
 from __future__ import annotations
@@ -36,18 +36,6 @@ def _transposed(builder: Any, vectors: list[Any]) -> list[Any]:
                 following[k + span] = builder.shuffle_vector(one, other, ir.Constant(kind, high))
         vectors = following
     return vectors
-
-
-def in_order(code: Code, frames: Any, stride: Any, first: Any, last: Any) -> list[Any]:
-    """Write where the numbers of eight frames begin; frames beyond the last repeat it."""
-    builder, index = code.builder, code.index
-    starts = []
-    for lane in range(LANES):
-        frame = builder.add(first, index(lane))
-        frame = builder.select(builder.icmp_signed("<", frame, last), frame,
-                               builder.sub(last, index(1)))  # fmt: skip
-        starts.append(builder.gep(frames, [builder.mul(frame, stride)]))
-    return starts
 
 
 def write_exchange(code: Code, starts: list[Any], count: Any, block: Any, *, back: bool) -> None:

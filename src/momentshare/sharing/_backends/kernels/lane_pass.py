@@ -1,4 +1,4 @@
-"""Eight frames side by side (p = 2): the Newton pass as vector code.
+"""Eight frames side by side (p = 2 and 3): the Newton pass as vector code.
 
 Compilers do not turn short loops over lanes into vector instructions by themselves, so the
 pass is written for vectors of eight doubles, rows unrolled: :class:`Vector` writes each
@@ -6,12 +6,12 @@ operation into the code that numba compiles. On processors with narrower vectors
 compiler splits the operations, which gives the same numbers.
 
 One pass does for eight frames what a step of ``kernels.newton`` does for one: drives,
-activations, unmet moment and Hessian in one sweep over the heads, then the step by Cholesky.
-It begins at λ = 0 with every head counted as free, so that the first step is the least
-squares one. In place of an exact line search a step is capped, and cut where the slope along
-it has turned to less than −½ of what it was: to where the line through both slopes is zero.
-That settles nearly every frame within eight passes; the others are left to the kernel for
-single frames.
+activations, unmet moment and Hessian in one sweep over the heads, then the step by L D Lᵀ.
+The first step, from λ = 0 with every head counted as free, is the least squares one and comes
+with the set-up. In place of an exact line search a step is capped, and cut where the slope along
+it has turned to less than −1 of what it was: to where the line through both slopes is zero.
+That settles nearly every frame of p = 2 within eight passes. For p = 3 two such passes come first;
+with their activations a, drives are those of p = 2 times Σ a³ / Σ a, to the power of one half.
 """
 
 from __future__ import annotations
@@ -35,6 +35,7 @@ from momentshare.sharing._backends.kernels.lane_code import (
     SLOPE,
     STATIONARITY,
     TARGET,
+    UNIT,
     UNMET,
     Code,
     Vector,
@@ -42,93 +43,151 @@ from momentshare.sharing._backends.kernels.lane_code import (
     opened,
     started,
 )
-from momentshare.sharing._backends.kernels.lane_exchange import in_order, write_exchange
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-DAMPING = 1e-12
+DAMPING = 1e-14
 """Part of the trace added to the diagonal of the Hessian."""
 
-CAP = 8.0
+CAP = 2.0
 """Longest step, in units of the least-squares one."""
 
-TURNED = -0.5
+TURNED = -1.0
 """Slope along a step, relative to the one at its begin, from which the step is cut."""
 
-ONWARD, COLD, WARM = 0, 1, 2
-"""Kinds of pass: a later one, the first from λ = 0, the first from multipliers at hand."""
+SHORTEST = 0.3
+"""Least part of a step that is left of it when it is cut."""
+
+ONWARD, BEGUN = 0, 1
+"""Kinds of pass: a later one, and the first from multipliers at hand."""
+
+SEPARATED = 1e-6
+"""Part by which a moment has to pass what heads can add up to along a direction, to count as one
+that cannot be met. Nothing depends on it but time."""
 
 
-def write_set_up(code: Code, arms: Any, loads: Any, given: dict[str, Any]) -> None:
-    """Write loads R∘c, row norms, targets and the size that rounding acts on.
-
-    ``given`` points to capacity, passive, weights and reciprocal, each (heads, 8).
-    """
+def write_reciprocals(code: Code, given: dict[str, Any], exponent: float) -> None:
+    """Write 1/(p w), by which drives become aᵖ⁻¹; no number where w is none."""
     from numba.core import cgutils
 
-    builder, rows = code.builder, code.rows
-    squares, taken, bare = code.sums(rows), code.sums(rows), code.sums(rows)
-    lowest = code.sums(1)[0]
-    stride = builder.mul(code.heads, code.index(LANES))
-    with cgutils.for_range(builder, code.heads) as loop:
+    with cgutils.for_range(code.builder, code.heads) as loop:
         at = code.head(loop.index)
-        R = code.load_head(arms, loop.index)
-        c, passive = code.load(given["capacity"], at), code.load(given["passive"], at)
-        for j in range(rows):
-            load = R[j] * c
-            code.store(load, loads, builder.add(at, builder.mul(stride, code.index(j))))
-            code.add(squares[j], load * load)
-            part = R[j] * passive
-            code.add(taken[j], part)
-            code.add(bare[j], part.size())
-        half = code.constant(0.5) / code.load(given["weights"], at)
-        code.store(half, given["reciprocal"], at)
-        code.raise_to(lowest, c * -1.0)
-    size = code.constant(0.0)
-    whole = code.value(lowest).compare("<=", 0.0)
-    for j in range(rows):
-        square = code.value(squares[j])
-        norm = square.root()
-        # A row that no head turns takes its size from the others: left to the other kernel.
-        whole = whole.both(square.compare(">", 0.0))
-        moment = code.row(MOMENT, j)
-        code.keep(ROW_SIZE, j, norm)
-        code.keep(TARGET, j, (moment - code.value(taken[j])) / norm)
-        size = size.most((moment.size() + code.value(bare[j])) / norm)
-        for vector in (LAM, BASE, DIRECTION):
-            code.keep(vector, j, code.constant(0.0))
-    code.keep_single(SIZE, whole.choose(size, -1e300))
-    for which in (SLOPE, DONE, LENGTH, FIRST_STEP):
-        code.keep_single(which, code.constant(0.0))
+        w = code.load(given["weights"], at)
+        usable = w.compare(">", 0.0).both(w.finite())
+        reciprocal = code.constant(1.0 / exponent) / w
+        code.store(usable.choose(reciprocal, float("nan")), given["reciprocal"], at)
 
 
-def write_pass(code: Code, loads: Any, reciprocal: Any, tolerance: Any, first: Any) -> Any:
-    """Write one Newton pass; gives the lanes that are done as the bits of a number.
+def write_set_up(code: Code, arms: Any, loads: Any, given: dict[str, Any], pushed: Any) -> None:
+    """Write loads R∘c, row norms, targets, the size that rounding acts on, and the first step.
 
-    ``first`` tells the kind of pass: ``ONWARD``, ``COLD`` or ``WARM``.
+    ``given`` points to capacity, passive and reciprocal, each (heads, 8); ``pushed`` says whether
+    there are passive forces. A lane with a number that cannot be used gets a size that no residual
+    is small beside, so that it is never done.
     """
     from numba.core import cgutils
 
     builder, rows, ir = code.builder, code.rows, code.ir
-    norm = [code.row(ROW_SIZE, j) for j in range(rows)]
-    unit = [code.constant(1.0) / norm[j] for j in range(rows)]
+    pairs = [(j, k) for j in range(rows) for k in range(j + 1)]
+    squares, bent = code.sums(rows), code.sums(len(pairs))
+    taken, bare = code.sums(rows), code.sums(rows)
+    lowest, reciprocals = code.sums(2)
+    stride = builder.mul(code.heads, code.index(LANES))
+    with cgutils.for_range(builder, code.heads) as loop:
+        at = code.head(loop.index)
+        R = code.load_head(arms, loop.index)
+        c, r = code.load(given["capacity"], at), code.load(given["reciprocal"], at)
+        load = [R[j] * c for j in range(rows)]
+        scaled = [load[j] * r for j in range(rows)]
+        for j in range(rows):
+            code.store(load[j], loads, builder.add(at, builder.mul(stride, code.index(j))))
+            code.add(squares[j], load[j] * load[j])
+        for slot, (j, k) in zip(bent, pairs, strict=True):
+            code.add(slot, scaled[j] * load[k])
+        code.add(reciprocals, r)
+        code.raise_to(lowest, c * -1.0)
+    some = builder.icmp_signed("!=", pushed, ir.Constant(pushed.type, 0))
+    with builder.if_then(some), cgutils.for_range(builder, code.heads) as loop:
+        R, passive = code.load_head(arms, loop.index), code.head(loop.index)
+        for j in range(rows):
+            part = R[j] * code.load(given["passive"], passive)
+            code.add(taken[j], part)
+            code.add(bare[j], part.size())
+    size = code.constant(0.0)
+    whole = code.value(lowest).compare("<=", 0.0).both(code.value(reciprocals).finite())
+    unit, target = [], []
+    for j in range(rows):
+        square, push = code.value(squares[j]), code.value(bare[j])
+        moment = code.row(MOMENT, j)
+        norm = square.root()
+        unit.append(code.constant(1.0) / norm)
+        target.append((moment - code.value(taken[j])) * unit[j])
+        # A row that no head turns takes its size from the others: left to the other kernel.
+        whole = whole.both(square.compare(">", 0.0)).both(square.finite())
+        whole = whole.both(push.finite()).both(moment.finite())
+        size = size.most((moment.size() + push) * unit[j])
+        for vector, value in ((ROW_SIZE, norm), (UNIT, unit[j]), (TARGET, target[j])):
+            code.keep(vector, j, value)
+    code.keep_single(SIZE, whole.choose(size, -1e300))
+    step = _solve(rows, target, _hessian(code, bent, unit))
+    reach, slope = step[0].size(), step[0] * target[0]
+    for j in range(1, rows):
+        reach = reach.most(step[j].size())
+        slope += step[j] * target[j]
+    for j in range(rows):
+        for vector, value in ((LAM, step[j]), (DIRECTION, step[j]), (BASE, code.constant(0.0))):
+            code.keep(vector, j, value)
+    for which, value in (
+        (SLOPE, slope), (DONE, code.constant(0.0)), (LENGTH, code.constant(1.0)),
+        (FIRST_STEP, reach),
+    ):  # fmt: skip
+        code.keep_single(which, value)
+
+
+def _hessian(code: Code, sums: list[Any], unit: list[Vector]) -> dict[tuple[int, int], Vector]:
+    """Write the Hessian on unit rows from the sums over heads."""
+    pairs = [(j, k) for j in range(code.rows) for k in range(j + 1)]
+    return {
+        (j, k): code.value(slot) * (unit[j] * unit[k])
+        for slot, (j, k) in zip(sums, pairs, strict=True)
+    }
+
+
+def write_response(drive: Vector, r: Vector, exponent: float) -> tuple[Vector, Vector]:
+    """Write the activation that a drive asks for, and its slope (zero at a bound)."""
+    asked = r * drive
+    reduced = asked.most(0.0).least(1.0)
+    inside = asked.compare("==", reduced)
+    if exponent == 2.0:
+        return reduced, inside.choose(r, 0.0)
+    a = reduced.root()
+    return a, inside.both(asked.compare(">", 0.0)).choose(a / (drive + drive), 0.0)
+
+
+def write_pass(
+    code: Code, loads: Any, reciprocal: Any, exponent: float, tolerance: Any, kind: Any
+) -> Any:
+    """Write one Newton pass; gives the lanes that are done as the bits of a number.
+
+    ``kind`` is ``ONWARD`` or ``BEGUN``.
+    """
+    from numba.core import cgutils
+
+    builder, rows, ir = code.builder, code.rows, code.ir
+    unit = [code.row(UNIT, j) for j in range(rows)]
     lam = [code.row(LAM, j) for j in range(rows)]
     price = [lam[j] * unit[j] for j in range(rows)]
     pairs = [(j, k) for j in range(rows) for k in range(j + 1)]
     supplied, bent, square = code.sums(rows), code.sums(len(pairs)), code.sums(1)[0]
     flags = ir.VectorType(ir.IntType(1), LANES)
-    free_all = code.spread(builder.icmp_signed("==", first, code.index(COLD)), flags)
-    begun = code.spread(builder.icmp_signed("==", first, code.index(WARM)), flags)
+    begun = code.spread(builder.icmp_signed("==", kind, code.index(BEGUN)), flags)
     with cgutils.for_range(builder, code.heads) as loop:
         A, r = code.load_head(loads, loop.index), code.load(reciprocal, code.head(loop.index))
         drive = A[0] * price[0]
         for j in range(1, rows):
             drive += A[j] * price[j]
-        asked = r * drive
-        a = asked.most(0.0).least(1.0)
-        inside = asked.compare(">", 0.0).both(asked.compare("<", 1.0)).either(free_all)
-        slope = inside.choose(r, 0.0)
+        a, slope = write_response(drive, r, exponent)
         scaled = [slope * A[j] for j in range(rows)]
         for j in range(rows):
             code.add(supplied[j], A[j] * a)
@@ -136,10 +195,7 @@ def write_pass(code: Code, loads: Any, reciprocal: Any, tolerance: Any, first: A
             code.add(slot, scaled[j] * A[k])
         code.add(square, a * a)
     rest = [code.row(TARGET, j) - code.value(supplied[j]) * unit[j] for j in range(rows)]
-    H = {
-        (j, k): code.value(slot) * (unit[j] * unit[k])
-        for slot, (j, k) in zip(bent, pairs, strict=True)
-    }
+    H = _hessian(code, bent, unit)
     worst = rest[0].size()
     for j in range(1, rows):
         worst = worst.most(rest[j].size())
@@ -156,10 +212,10 @@ def write_pass(code: Code, loads: Any, reciprocal: Any, tolerance: Any, first: A
     known = reach
     for j in range(rows):
         known = known.most(lam[j].size())
-    longest = free_all.choose(reach, begun.choose(known, code.single(FIRST_STEP)))
+    longest = begun.choose(known, code.single(FIRST_STEP))
     length = (longest * CAP / reach.most(1e-300)).least(1.0)
     before_it = code.single(SLOPE)
-    crossing = (before_it / (before_it - ahead)).most(0.1)
+    crossing = (before_it / (before_it - ahead)).most(SHORTEST)
     length = turned.choose(code.single(LENGTH) * crossing, length)
     for j in range(rows):
         origin = turned.choose(code.row(BASE, j), lam[j])
@@ -174,8 +230,32 @@ def write_pass(code: Code, loads: Any, reciprocal: Any, tolerance: Any, first: A
     return builder.zext(builder.bitcast(done.value, ir.IntType(LANES)), code.index)
 
 
+def write_turn(code: Code, loads: Any, reciprocal: Any) -> None:
+    """Write the change from multipliers of p = 2 to those from which p = 3 begins."""
+    from numba.core import cgutils
+
+    builder, rows = code.builder, code.rows
+    price = [code.row(LAM, j) * code.row(UNIT, j) for j in range(rows)]
+    total, cube = code.sums(2)
+    with cgutils.for_range(builder, code.heads) as loop:
+        A, r = code.load_head(loads, loop.index), code.load(reciprocal, code.head(loop.index))
+        drive = A[0] * price[0]
+        for j in range(1, rows):
+            drive += A[j] * price[j]
+        a, _ = write_response(drive, r, 2.0)
+        code.add(total, a)
+        code.add(cube, a * a * a)
+    scale = (code.value(cube) / code.value(total).most(1e-300)).root()
+    nothing = code.constant(0.0)
+    for j in range(rows):
+        code.keep(LAM, j, code.row(LAM, j) * scale)
+        code.keep(DIRECTION, j, nothing)
+    for which in (SLOPE, DONE):
+        code.keep_single(which, nothing)
+
+
 def _solve(rows: int, right: list[Vector], H: dict[tuple[int, int], Vector]) -> list[Vector]:
-    """Write Cholesky's solution of H x = right, lane by lane."""
+    """Write the solution of H x = right by H = L D Lᵀ, lane by lane."""
     trace = H[0, 0]
     for j in range(1, rows):
         trace += H[j, j]
@@ -183,83 +263,83 @@ def _solve(rows: int, right: list[Vector], H: dict[tuple[int, int], Vector]) -> 
     L: dict[tuple[int, int], Vector] = {}
     inverse: list[Vector] = []
     for j in range(rows):
+        value: dict[int, Vector] = {}
         for k in range(j + 1):
-            value = H[j, k] + small if j == k else H[j, k]
+            value[k] = H[j, k] + small if j == k else H[j, k]
             for i in range(k):
-                value -= L[j, i] * L[k, i]
-            if j == k:
-                pivot = value.most(small)
-                unit = pivot * 0.0 + 1.0
-                inverse.append(unit / pivot.root())
-            else:
-                L[j, k] = value * inverse[k]
+                value[k] -= value[i] * L[k, i] if k < j else value[i] * L[j, i]
+            if k < j:
+                L[j, k] = value[k] * inverse[k]
+        pivot = value[j].most(small)
+        unit = pivot * 0.0 + 1.0
+        inverse.append(unit / pivot)
     y: list[Vector] = []
     for j in range(rows):
-        value = right[j]
+        part = right[j]
         for i in range(j):
-            value -= L[j, i] * y[i]
-        y.append(value * inverse[j])
+            part -= L[j, i] * y[i]
+        y.append(part)
     x: dict[int, Vector] = {}
     for j in reversed(range(rows)):
-        value = y[j]
+        part = y[j] * inverse[j]
         for i in range(j + 1, rows):
-            value -= L[i, j] * x[i]
-        x[j] = value * inverse[j]
+            part -= L[i, j] * x[i]
+        x[j] = part
     return [x[j] for j in range(rows)]
 
 
 def write_certificate(
-    code: Code, held: int, arms: Any, given: dict[str, Any], certified: Any, rounded: Any
-) -> Any:
-    """Write activations, multipliers and certificate; gives the lanes that are certified.
+    code: Code, held: int, exponent: float, arms: Any, given: dict[str, Any], certified: Any,
+    rounded: Any,
+) -> Any:  # fmt: skip
+    """Write activations, forces, multipliers and certificate; gives the certified lanes.
 
-    The numbers of ``_certificate.certify`` for p = 2 and a moment that is met, from arms,
-    capacities, passive forces, weights and moments as they were given. The last ``held`` rows
-    are inequalities in force.
+    The numbers of ``_certificate.certify`` for a moment that is met, from arms, capacities,
+    passive forces, weights and moments as they were given. The last ``held`` rows are inequalities
+    in force. ``DONE`` of a lane turns to −1 where its multipliers prove that the moment cannot be
+    met: no forces within their bounds add up to as much along them.
     """
     from numba.core import cgutils
 
     builder, rows, ir = code.builder, code.rows, code.ir
-    norm = [code.row(ROW_SIZE, j) for j in range(rows)]
-    price = [code.row(LAM, j) / norm[j] for j in range(rows)]
+    unit = [code.row(UNIT, j) for j in range(rows)]
+    price = [code.row(LAM, j) * unit[j] for j in range(rows)]
     total, bare = code.sums(rows), code.sums(rows)
-    greatest, cost, parts, worst = code.sums(4)
-    part, activation = code.spread(rounded), given["activation"]
-
-    def of_head(i: Any) -> tuple[Vector, Vector, Vector, list[Vector], Vector]:
-        at, R = code.head(i), code.load_head(arms, i)
-        c, w = code.load(given["capacity"], at), code.load(given["weights"], at)
-        drive = R[0] * price[0]
-        for j in range(1, rows):
-            drive += R[j] * price[j]
-        return c, w, drive * c, R, at
-
+    greatest, cost, parts, worst, reach_along = code.sums(5)
+    part = code.spread(rounded)
     with cgutils.for_range(builder, code.heads) as loop:
-        c, w, drive, R, at = of_head(loop.index)
-        a = (drive * code.load(given["reciprocal"], at)).most(0.0).least(1.0)
-        code.store(a, activation, at)
-        force = c * a + code.load(given["passive"], at)
-        terms = (R[0] * price[0]).size()
+        at, R = code.head(loop.index), code.load_head(arms, loop.index)
+        c, w = code.load(given["capacity"], at), code.load(given["weights"], at)
+        r = code.load(given["reciprocal"], at)
+        turned = [R[j] * price[j] for j in range(rows)]
+        drive, terms = turned[0], turned[0].size()
         for j in range(1, rows):
-            terms += (R[j] * price[j]).size()
+            drive += turned[j]
+            terms += turned[j].size()
+        drive = drive * c
+        code.add(reach_along, drive.most(0.0))
+        a, _ = write_response(drive, r, exponent)
+        active = c * a
+        force = active + code.load(given["passive"], at)
+        for name, value in (("activation", a), ("active", active), ("force", force)):
+            code.store(value, given[name], at)
         for j in range(rows):
             moment = R[j] * force
             code.add(total[j], moment)
             code.add(bare[j], moment.size())
-        code.raise_to(greatest, (w * a * 2.0).most(terms * c * part))
-    most = code.value(greatest)
-    scale = most.compare(">", 0.0).choose(most, 1.0)
-    with cgutils.for_range(builder, code.heads) as loop:
-        _, w, drive, _, at = of_head(loop.index)
-        a = code.load(activation, at)
-        reduced = (drive.most(0.0) / (w * 2.0)).least(1.0)
-        effort = w * a * a
-        code.add(cost, effort)
-        code.add(parts, effort + drive * reduced - w * reduced * reduced - drive * a)
-        excess = drive - w * a * 2.0
+        effort = w * a if exponent == 2.0 else w * a * a
+        marginal = effort * exponent
+        code.add(cost, effort * a)
+        code.raise_to(greatest, marginal.most(terms * c * part))
+        excess = drive - marginal
         excess = a.compare(">=", 1.0).choose(excess.least(0.0), excess)
         excess = a.compare("<=", 0.0).choose(excess.most(0.0), excess)
-        code.raise_to(worst, (excess.size() / scale).least((a - reduced).size()))
+        code.raise_to(worst, excess.size())
+        # What the activation loses against the one that its drive asks for, or more.
+        code.add(parts, excess * excess * r * 0.5 if exponent == 2.0 else excess.size())
+    most = code.value(greatest)
+    stationarity = code.value(worst) / most.compare(">", 0.0).choose(most, 1.0)
+    beyond = _beyond(code, price, code.value(reach_along))
     near, residual, size = code.constant(0.0), code.constant(0.0), code.constant(0.0)
     loose, priced, bound = code.constant(0.0), code.constant(0.0), code.constant(0.0)
     for j in range(rows):
@@ -270,8 +350,8 @@ def write_certificate(
         reach = moment.size() + code.value(bare[j])
         if j < rows - held:
             residual = residual.most(unmet.size())
-            near = near.most(unmet.size() / norm[j])
-            size = size.most(reach / norm[j])
+            near = near.most(unmet.size() * unit[j])
+            size = size.most(reach * unit[j])
         else:
             bound = bound.most(unmet * -1.0 / reach.compare(">", 0.0).choose(reach, 1.0))
         loose += price[j] * unmet
@@ -279,86 +359,98 @@ def write_certificate(
     spent = code.value(cost).most(priced * part)
     gap = (code.value(parts) - loose) / spent.compare(">", 0.0).choose(spent, 1.0)
     for which, value in (
-        (RESIDUAL, residual), (BOUND, bound), (STATIONARITY, code.value(worst)),
-        (GAP, gap),
+        (RESIDUAL, residual), (BOUND, bound), (STATIONARITY, stationarity), (GAP, gap),
     ):  # fmt: skip
         code.keep_single(which, value)
     limit = code.spread(certified)
-    good = near.compare("<=", size * limit).both(code.value(worst).compare("<=", limit))
+    good = near.compare("<=", size * limit).both(stationarity.compare("<=", limit))
     good = good.both(gap.size().compare("<=", limit)).both(gap.compare("==", gap))
     good = good.both(code.single(DONE).compare(">", 0.5)).both(bound.compare("<=", limit))
+    code.keep_single(DONE, beyond.choose(code.constant(-1.0), code.single(DONE)))
     return builder.zext(builder.bitcast(good.value, ir.IntType(LANES)), code.index)
+
+
+def _beyond(code: Code, price: list[Vector], reach: Vector) -> Vector:
+    """Write where no forces within their bounds add up to the moment along the prices."""
+    along = code.constant(0.0)
+    for j in range(code.rows):
+        along += price[j] * (code.row(TARGET, j) * code.row(ROW_SIZE, j))
+    return along.compare(">", reach * (1.0 + SEPARATED))
 
 
 def lane_functions() -> tuple[Callable[..., Any], ...]:
     """Give the written code as functions for compiled code.
 
-    ``set_up(rows, arms, loads, heads, state)``, ``lane_pass(rows, loads, heads, state,
-    tolerance, first)``, ``certify(rows, held, arms, heads, state, certified, rounded)``,
-    and ``gather`` and ``scatter(frames, shared, first, last, count, block)``. Rows and held have
-    to be constants; ``heads`` (5, heads, 8) holds capacity, passive force, weights, reciprocal
-    and activation.
+    ``reciprocals(exponent, heads)``, ``set_up(rows, arms, loads, heads, state, pushed)``,
+    ``lane_pass(rows, exponent, loads, heads, state, tolerance, kind)``, ``turn(rows, loads, heads,
+    state)`` and ``certify(rows, held, exponent, arms, heads, state, certified, rounded)``. Rows,
+    held and exponent (a whole number) have to be constants; ``heads`` (sides, heads, 8) holds what
+    ``SIDES`` names.
     """
     from numba.core import types
     from numba.extending import intrinsic
 
     @intrinsic(prefer_literal=True)
-    def set_up(_typing: Any, rows: Any, arms: Any, loads: Any, heads: Any, state: Any) -> Any:
+    def reciprocals(_typing: Any, exponent: Any, heads: Any) -> Any:
         def write(context: Any, builder: Any, kind: Any, given: Any) -> Any:
-            views = opened(context, builder, kind, given)
-            code = started(builder, rows.literal_value, views[3], views[4])
-            write_set_up(code, views[1].data, views[2].data, of_heads(code, views[3]))
+            view = opened(context, builder, kind, given)[1]
+            code = Code(builder, 0, builder.extract_value(view.shape, 1), None)
+            write_reciprocals(code, of_heads(code, view), float(exponent.literal_value))
             return context.get_dummy_value()
 
-        return types.void(rows, arms, loads, heads, state), write
+        return types.void(exponent, heads), write
 
     @intrinsic(prefer_literal=True)
-    def lane_pass(
-        _typing: Any, rows: Any, loads: Any, heads: Any, state: Any, _tolerance: Any, _first: Any
+    def set_up(
+        _typing: Any, rows: Any, arms: Any, loads: Any, heads: Any, state: Any, _pushed: Any
     ) -> Any:
         def write(context: Any, builder: Any, kind: Any, given: Any) -> Any:
             views = opened(context, builder, kind, given)
-            code = started(builder, rows.literal_value, views[2], views[3])
-            reciprocal = of_heads(code, views[2])["reciprocal"]
-            return write_pass(code, views[1].data, reciprocal, views[4], views[5])
+            code = started(builder, rows.literal_value, views[3], views[4])
+            sides = of_heads(code, views[3])
+            write_set_up(code, views[1].data, views[2].data, sides, views[5])
+            return context.get_dummy_value()
 
-        return types.int64(rows, loads, heads, state, types.float64, types.int64), write
+        return types.void(rows, arms, loads, heads, state, types.int64), write
 
     @intrinsic(prefer_literal=True)
-    def certify(
-        _typing: Any, rows: Any, held: Any, arms: Any, heads: Any, state: Any, _certified: Any,
-        _rounded: Any,
+    def lane_pass(
+        _typing: Any, rows: Any, exponent: Any, loads: Any, heads: Any, state: Any,
+        _tolerance: Any, _kind: Any,
     ) -> Any:  # fmt: skip
         def write(context: Any, builder: Any, kind: Any, given: Any) -> Any:
             views = opened(context, builder, kind, given)
             code = started(builder, rows.literal_value, views[3], views[4])
+            reciprocal = of_heads(code, views[3])["reciprocal"]
+            power = float(exponent.literal_value)
+            return write_pass(code, views[2].data, reciprocal, power, views[5], views[6])
+
+        return types.int64(rows, exponent, loads, heads, state, types.float64, types.int64), write
+
+    @intrinsic(prefer_literal=True)
+    def turn(_typing: Any, rows: Any, loads: Any, heads: Any, state: Any) -> Any:
+        def write(context: Any, builder: Any, kind: Any, given: Any) -> Any:
+            views = opened(context, builder, kind, given)
+            code = started(builder, rows.literal_value, views[2], views[3])
+            write_turn(code, views[1].data, of_heads(code, views[2])["reciprocal"])
+            return context.get_dummy_value()
+
+        return types.void(rows, loads, heads, state), write
+
+    @intrinsic(prefer_literal=True)
+    def certify(
+        _typing: Any, rows: Any, held: Any, exponent: Any, arms: Any, heads: Any, state: Any,
+        _certified: Any, _rounded: Any,
+    ) -> Any:  # fmt: skip
+        def write(context: Any, builder: Any, kind: Any, given: Any) -> Any:
+            views = opened(context, builder, kind, given)
+            code = started(builder, rows.literal_value, views[4], views[5])
             return write_certificate(
-                code, held.literal_value, views[2].data, of_heads(code, views[3]),
-                views[5], views[6],
+                code, held.literal_value, float(exponent.literal_value), views[3].data,
+                of_heads(code, views[4]), views[6], views[7],
             )  # fmt: skip
 
-        return types.int64(rows, held, arms, heads, state, types.float64, types.float64), write
+        real = types.float64
+        return types.int64(rows, held, exponent, arms, heads, state, real, real), write
 
-    def exchange(*, back: bool) -> Any:
-        @intrinsic
-        def exchanged(
-            _typing: Any, frames: Any, _shared: Any, _first: Any, _last: Any, _count: Any,
-            block: Any,
-        ) -> Any:  # fmt: skip
-            def write(context: Any, builder: Any, kind: Any, given: Any) -> Any:
-                views = opened(context, builder, kind, given)
-                code = Code(builder, 0, None, None)
-                count = views[4]
-                stride = builder.select(
-                    builder.icmp_signed("!=", views[1], code.index(0)), code.index(0), count
-                )
-                starts = in_order(code, views[0].data, stride, views[2], views[3])
-                write_exchange(code, starts, count, views[5].data, back=back)
-                return context.get_dummy_value()
-
-            whole = types.int64
-            return types.void(frames, whole, whole, whole, whole, block), write
-
-        return exchanged
-
-    return set_up, lane_pass, certify, exchange(back=False), exchange(back=True)
+    return reciprocals, set_up, lane_pass, turn, certify

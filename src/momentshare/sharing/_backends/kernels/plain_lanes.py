@@ -1,8 +1,8 @@
-"""The plain problem at p = 2, eight frames side by side, compiled.
+"""The plain problem at p = 2 or 3, eight frames side by side, compiled.
 
-Without free columns and inequalities, for at least eight heads. A frame that is not done
-after ten passes or not certified is marked and left to ``kernels.frames``, whose answers these are
-to 1e-9.
+Without free columns and inequalities, for at least eight heads. Frames that are not done after
+a few passes come again among others like them. One that is not done even then, not certified, or
+seen to fall short, is marked and left to ``kernels.frames``, whose answers these are to 1e-9.
 """
 
 from __future__ import annotations
@@ -12,28 +12,48 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from momentshare._kernels.compiling import has_numba, outermost
 from momentshare.sharing._backends.kernels import lane_code as _code
 from momentshare.sharing._backends.kernels import lane_exchange as _exchange
 from momentshare.sharing._backends.kernels import lane_pass as _pass
 from momentshare.sharing._backends.kernels.frame import Limits
 from momentshare.sharing._backends.kernels.lane_code import (
+    DONE,
     LAM,
     LANES,
     MOMENT,
     RESIDUAL,
+    SIDES,
+    SIZE,
     UNMET,
+    VECTORS,
     state_rows,
 )
-from momentshare.sharing._backends.kernels.lane_pass import lane_functions
+from momentshare.sharing._backends.kernels.lane_exchange import place_functions
+from momentshare.sharing._backends.kernels.lane_pass import BEGUN, ONWARD, lane_functions
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from numpy.typing import NDArray
+
     from momentshare.sharing._result import FloatArray, IntArray
 
-PASSES = 10
-"""Passes before the frames of a block that are not done are left to the other kernel."""
+    Places = NDArray[np.int64]
+
+FEW = {2: 7, 3: 12}
+"""Passes before the frames of a block that are not done come again among others like them."""
+
+PASSES = 30
+"""Passes before those are left to the other kernel."""
+
+SQUARE_PASSES = 2
+"""Passes of p = 2 before those of p = 3."""
+
+BATCH = 512
+"""Frames that wait for each other."""
 
 FEWEST_HEADS = LANES
 """Heads from which whole vectors are read from a frame."""
@@ -48,19 +68,32 @@ SOLVED, UNCERTIFIED = 0, 2
 # Seen by the compiler as names of this module: what a kernel encloses must be the same in every
 # process for its compiled form to be found again.
 if has_numba():
-    set_up, lane_pass, certify, gather, scatter = lane_functions()
+    reciprocals, set_up, lane_pass, turn, certify = lane_functions()
+    fetch, bring, weigh, combine = place_functions()
 
 
 def room(rows: int, heads: int) -> int:
     """Length of the buffer of a block."""
-    return LANES * (2 * rows * heads + 5 * heads + state_rows(rows))
+    return LANES * (2 * rows * heads + len(SIDES) * heads + state_rows(rows))
+
+
+def aligned(size: int) -> FloatArray:
+    """Give room that begins where a whole vector may, so that none lies across two lines."""
+    room = np.empty(size + LANES)
+    begin = -(room.__array_interface__["data"][0] // 8) % LANES
+    return room[begin : begin + size]
+
+
+def places_room() -> int:
+    """Length of the whole numbers that a thread keeps: places of lanes, and frames that wait."""
+    return 5 * LANES + BATCH
 
 
 @cache
-def lane_kernel(rows: int) -> Callable[..., None] | None:
-    """Compile the kernel for so many rows; None, with a warning, where that fails."""
+def lane_kernel(rows: int, exponent: int) -> Callable[..., None] | None:
+    """Compile the kernel for so many rows and p; None, with a warning, where that fails."""
     try:
-        return _compile(rows)
+        return _compile(rows, exponent)
     except Exception as error:  # noqa: BLE001 - whatever the compiler says, another kernel is there
         warnings.warn(
             f"the kernel for eight frames side by side does not compile here ({error}); "
@@ -71,10 +104,11 @@ def lane_kernel(rows: int) -> Callable[..., None] | None:
         return None
 
 
-def _compile(rows: int) -> Callable[..., None]:
+def _compile(rows: int, exponent: int) -> Callable[..., None]:
     from numba import typeof, types
 
-    count = state_rows(rows)
+    few = FEW[exponent]
+    count, sides_kept, singles = state_rows(rows), len(SIDES), VECTORS * rows
 
     def solve_lanes(
         arms: FloatArray,
@@ -85,46 +119,99 @@ def _compile(rows: int) -> Callable[..., None]:
         first: int,
         last: int,
         activation: FloatArray,
+        active: FloatArray,
+        force: FloatArray,
+        apart: bool,
         multipliers: FloatArray,
         unmet: FloatArray,
         status: IntArray,
         numbers: FloatArray,
         buffer: FloatArray,
+        whole: Places,
         limits: Limits,
     ) -> None:
-        """Solve the frames first … last − 1; the last block repeats its last frame."""
+        """Solve the frames first … last − 1; the last block of some repeats its last frame.
+
+        ``apart`` says that there are passive forces, so that forces are not the active ones.
+        """
         heads = arms.shape[2]
         k = LANES * rows * heads
         packed = buffer[:k].reshape((rows, heads, LANES))
         loads = buffer[k : 2 * k].reshape((rows, heads, LANES))
         k *= 2
-        sides = buffer[k : k + 5 * LANES * heads].reshape((5, heads, LANES))
-        k += 5 * LANES * heads
+        sides = buffer[k : k + sides_kept * LANES * heads].reshape((sides_kept, heads, LANES))
+        k += sides_kept * LANES * heads
         state = buffer[k : k + LANES * count].reshape((count, LANES))
-        for begin in range(first, last, LANES):
-            gather(arms, int(arms.shape[0] == 1), begin, last, rows * heads, packed)
-            gather(capacity, int(capacity.shape[0] == 1), begin, last, heads, sides[0])
-            gather(passive, int(passive.shape[0] == 1), begin, last, heads, sides[1])
-            gather(weights, int(weights.shape[0] == 1), begin, last, heads, sides[2])
-            for lane in range(LANES):
-                f = min(begin + lane, last - 1)
-                for j in range(rows):
-                    state[MOMENT * rows + j, lane] = moments[f if moments.shape[0] > 1 else 0, j]
-            set_up(rows, packed, loads, sides, state)
-            for index in range(PASSES):
-                done = lane_pass(rows, loads, sides, state, limits.residual, 1 if index == 0 else 0)
-                if done == 2**LANES - 1:
-                    break
-            good = certify(rows, 0, packed, sides, state, limits.certified, limits.rounded)
-            scatter(activation, 0, begin, last, heads, sides[4])
-            for lane in range(min(LANES, last - begin)):
-                f = begin + lane
-                status[f] = SOLVED if (good >> lane) & 1 else UNCERTIFIED
-                for j in range(rows):
-                    multipliers[f, j] = state[LAM * rows + j, lane]
-                    unmet[f, j] = state[UNMET * rows + j, lane]
-                for n in range(4):
-                    numbers[f, n] = state[7 * rows + RESIDUAL + n, lane]
+        places = whole[: 5 * LANES].reshape((5, LANES))
+        waiting = whole[5 * LANES :]
+        places[:] = 0
+        # What all frames share is packed once.
+        fetch(arms, places[0], rows * heads, packed)
+        fetch(capacity, places[1], heads, sides[0])
+        fetch(passive, places[2], heads, sides[1])
+        fetch(weights, places[3], heads, sides[2])
+        reciprocals(exponent, sides)
+        for start in range(first, last, BATCH):
+            size = min(BATCH, last - start)
+            for e in range(size):
+                waiting[e] = start + e
+            for again in range(2):
+                left = 0
+                for begin in range(0, size, LANES):
+                    for lane in range(LANES):
+                        f = waiting[min(begin + lane, size - 1)]
+                        places[0, lane] = f * rows * heads if arms.shape[0] > 1 else 0
+                        places[1, lane] = f * heads if capacity.shape[0] > 1 else 0
+                        places[2, lane] = f * heads if passive.shape[0] > 1 else 0
+                        places[3, lane] = f * heads if weights.shape[0] > 1 else 0
+                        places[4, lane] = f * heads
+                        g = f if moments.shape[0] > 1 else 0
+                        for j in range(rows):
+                            state[MOMENT * rows + j, lane] = moments[g, j]
+                    if arms.shape[0] > 1:
+                        fetch(arms, places[0], rows * heads, packed)
+                    if capacity.shape[0] > 1:
+                        fetch(capacity, places[1], heads, sides[0])
+                    if passive.shape[0] > 1:
+                        fetch(passive, places[2], heads, sides[1])
+                    if weights.shape[0] > 1:
+                        fetch(weights, places[3], heads, sides[2])
+                        reciprocals(exponent, sides)
+                    set_up(rows, packed, loads, sides, state, int(apart))
+                    if exponent > 2:
+                        for _ in range(SQUARE_PASSES):
+                            lane_pass(rows, 2, loads, sides, state, limits.residual, ONWARD)
+                        turn(rows, loads, sides, state)
+                    done = 0
+                    for index in range(PASSES if again else few):
+                        done = lane_pass(
+                            rows, exponent, loads, sides, state, limits.residual,
+                            BEGUN if exponent > 2 and index == 0 else ONWARD,
+                        )  # fmt: skip
+                        if done == 2**LANES - 1:
+                            break
+                    good = certify(
+                        rows, 0, exponent, packed, sides, state, limits.certified, limits.rounded
+                    )
+                    bring(activation, places[4], heads, sides[4])
+                    bring(active, places[4], heads, sides[5])
+                    if apart:
+                        bring(force, places[4], heads, sides[6])
+                    for lane in range(min(LANES, size - begin)):
+                        f = waiting[begin + lane]
+                        status[f] = SOLVED if (good >> lane) & 1 else UNCERTIFIED
+                        for j in range(rows):
+                            multipliers[f, j] = state[LAM * rows + j, lane]
+                            unmet[f, j] = state[UNMET * rows + j, lane]
+                        for n in range(4):
+                            numbers[f, n] = state[singles + RESIDUAL + n, lane]
+                        if (
+                            state[singles + DONE, lane] == 0.0
+                            and state[singles + SIZE, lane] >= 0.0
+                        ):
+                            waiting[left] = f
+                            left += 1
+                size = left
 
     def given(axes: int) -> Any:
         return types.Array(types.float64, axes, "C", readonly=True)
@@ -137,12 +224,17 @@ def _compile(rows: int) -> Callable[..., None]:
         types.int64,
         types.int64,
         *(written(types.float64, 2) for _ in range(3)),
+        types.boolean,
+        *(written(types.float64, 2) for _ in range(2)),
         written(types.int8, 1),
         written(types.float64, 2),
         written(types.float64, 1),
+        written(types.int64, 1),
         typeof(Limits(*(0.0,) * len(Limits._fields))),  # type: ignore[no-untyped-call]
     )
     files = [str(Path(module.__file__ or "")) for module in (_code, _exchange, _pass)]
     files.append(__file__)
-    made: Callable[..., None] = outermost(signature, files, closed_over=f"{rows} rows")(solve_lanes)
+    made: Callable[..., None] = outermost(
+        signature, files, closed_over=f"{rows} rows p {exponent}"
+    )(solve_lanes)
     return made
