@@ -378,13 +378,11 @@ def test_the_name_of_a_folder_is_neither_a_home_nor_an_address(tmp_path, monkeyp
         run.keep("trials/0001", "tag", {"trials/0001/heads.parquet": parquet_bytes(table)})
         run.keep("draws", "tag", {"chunks/draws-000000.parquet": parquet_bytes(table)})
         with run.results() as writer:
-            writer.parquet("whole.parquet", table)
             writer.parquet_blocks("blocks.parquet", iter([table]))
             writer.parquet_parts("parts.parquet", lambda: iter([table]))
         assert read_trial(run.path, 1, "heads").equals(table)
         assert parquet.read_table(chunk_path(run.path, "draws", 0)).num_rows == 2
     assert {p.name for p in tmp_path.rglob("*.parquet")} == {
-        *("heads.parquet", "draws-000000.parquet", "whole.parquet", "blocks.parquet"),
-        "parts.parquet",
+        *("heads.parquet", "draws-000000.parquet", "blocks.parquet", "parts.parquet"),
     }
     assert sorted(p.name for p in tmp_path.iterdir()) == [name]
