@@ -247,9 +247,14 @@ def head_state(
     fibre = np.hypot(along, thickness)
     cosine = along / fibre
     normalised = fibre / optimal
-    speed = cosine * arrays["path_velocity"] / (optimal * fastest)
     length_factor = chosen.active_force_length(normalised)
-    velocity_factor = np.ones(shape) if path_velocity is None else chosen.force_velocity(speed)
+    active_capacity = strength * length_factor
+    if path_velocity is None:
+        speed, velocity_factor = 0.0 * cosine, np.ones(shape)
+    else:
+        speed = cosine * arrays["path_velocity"] / (optimal * fastest)
+        velocity_factor = chosen.force_velocity(speed)
+        active_capacity = active_capacity * velocity_factor
     resist = chosen.passive_force_length(normalised) if passive else np.zeros(shape)
     if elastic_tendon or floored.any():
         tendon = length - along
@@ -264,7 +269,7 @@ def head_state(
         tendon_length=tendon,
         length_factor=length_factor,
         velocity_factor=velocity_factor,
-        active_capacity=strength * length_factor * velocity_factor * cosine,
+        active_capacity=active_capacity * cosine,
         passive_force=strength * share * resist * cosine,
         slack=slack,
         floored=floored | slack,
