@@ -1,6 +1,7 @@
 """``momentshare strength`` end to end, in one process."""
 
 import json
+import subprocess
 import sys
 
 import numpy as np
@@ -143,3 +144,22 @@ def test_published_rows_that_bear_on_the_bias_are_named(run, tmp_path):
     assert set(rows["about"]) <= used
     record = json.loads((tmp_path / "s" / "strength.json").read_text("utf-8"))
     assert len(record["published_rows"]) == len(rows)
+
+
+def test_a_reader_that_leaves_loses_no_result(tmp_path):
+    """``momentshare strength … | head`` once wrote nothing and ended with code 1."""
+    (tmp_path / "study.toml").write_text(STUDY, encoding="utf-8")
+    run = subprocess.Popen(
+        [
+            sys.executable, "-m", "momentshare", "strength", "study.toml", "--person", "Edda",
+            "--condition", "bar", "--no-figures", "--out", "found",
+        ],
+        cwd=tmp_path, stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+    )  # fmt: skip
+    run.stdout.close()  # before the first line is printed
+    said = run.stderr.read()
+    run.stderr.close()
+    assert run.wait(timeout=400) == 0, said
+    assert b"Broken" not in said
+    assert (tmp_path / "found" / "utilisation.csv").stat().st_size > 100
+    assert (tmp_path / "found" / "report.html").stat().st_size > 1000

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import io
 import os
 import signal
 import sys
 import threading
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -232,11 +233,35 @@ def _ended(number: int, _frame: object) -> None:
     sys.exit(128 + number)
 
 
+class _Outlet(io.FileIO):
+    """Standard output that a reader may close: a command ends its work and writes its results."""
+
+    def write(self, data: Any, /) -> int:
+        """Write; once nobody reads, what comes is dropped."""
+        try:
+            return super().write(data) or 0
+        except BrokenPipeError:
+            return len(data)
+
+
+def _outlet(stream: Any) -> Any:
+    """Return a stream to the same place that survives its reader; a replaced one as it is."""
+    try:
+        number = stream.fileno()
+    except (AttributeError, OSError, ValueError):
+        return stream
+    return io.TextIOWrapper(
+        io.BufferedWriter(_Outlet(number, "w", closefd=False)),
+        encoding=stream.encoding, errors=stream.errors, line_buffering=stream.line_buffering,
+    )  # fmt: skip
+
+
 def main() -> None:
     """Run the command line and turn the library's errors into a message and an exit code."""
     debug = "--debug" in sys.argv
     if threading.current_thread() is threading.main_thread():
         signal.signal(signal.SIGTERM, _ended)
+    sys.stdout = _outlet(sys.stdout)
     os.environ["MATPLOTLIBRC"] = os.devnull  # figures look the same wherever the command runs
     try:
         app()
