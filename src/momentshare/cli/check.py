@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from momentshare.cli.tables import Conditions, People, console
+from momentshare.cli.tables import Conditions, People, console, progress_bar
 from momentshare.text import for_terminal
 
 if TYPE_CHECKING:
@@ -40,20 +40,17 @@ def check(
 
     Ends with exit code 1 where a trial cannot be used or fails a check.
     """
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
-
     from momentshare.cohort.check import check_trials
     from momentshare.cohort.load import load_cohort
 
     read = load_cohort(study).only(person or (), condition or ())
     screen = console()
     found: list[TrialCheck] = []
-    columns = (TextColumn("{task.description}", markup=False), BarColumn(), MofNCompleteColumn())
-    with Progress(*columns, console=screen, transient=True) as bar:
-        task = bar.add_task("reading", total=len(read.numbers))
+    with progress_bar(screen, "reading") as show:
+        show(0, len(read.numbers), "reading")
         for item in check_trials(read):
             found.append(item)
-            bar.update(task, advance=1, description=item.file)
+            show(len(found), len(read.numbers), item.file)
     _print(screen, found)
     if any((item.fault and item.used) or item.verdict == "fail" for item in found):
         raise typer.Exit(1)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from momentshare.cli.tables import Conditions, People, echo
+from momentshare.cli.tables import Conditions, People, echo, progress_bar
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -133,28 +133,11 @@ def _run(
     workers: int | None,
     scheduler: str | None,
 ) -> CohortResult:
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
-    from rich.progress import TimeRemainingColumn as Remaining
-
     from momentshare.cohort.run import run_cohort
 
-    columns = (
-        TextColumn("{task.description}", markup=False),
-        BarColumn(),
-        MofNCompleteColumn(),
-        Remaining(),
-    )
-    with Progress(*columns, console=screen, transient=True) as bar:
-        task = bar.add_task("trials", total=len(study.numbers))
-        return run_cohort(
-            study,
-            run,
-            workers=workers,
-            scheduler=scheduler,
-            progress=lambda done, total, what: bar.update(
-                task, completed=done, total=total, description=what
-            ),
-        )
+    with progress_bar(screen, left=True) as show:
+        show(0, len(study.numbers), "trials")
+        return run_cohort(study, run, workers=workers, scheduler=scheduler, progress=show)
 
 
 def _effects(

@@ -23,7 +23,7 @@ from momentshare.cli.limb import limb
 from momentshare.cli.maximal import maximal_lift
 from momentshare.cli.people import people
 from momentshare.cli.strength import strength
-from momentshare.cli.tables import Conditions, People, echo
+from momentshare.cli.tables import Conditions, People, echo, progress_bar
 from momentshare.cli.tutorial import tutorial
 from momentshare.cli.uncertainty import uncertainty
 from momentshare.cli.validate import validate
@@ -197,18 +197,8 @@ def _compare(
 
 
 def _run(planned: PlannedStudy, screen: Console, *, band: bool, shelf: Shelf | None) -> StudyResult:
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
-
-    columns = (TextColumn("{task.description}", markup=False), BarColumn(), MofNCompleteColumn())
-    with Progress(*columns, console=screen, transient=True) as bar:
-        task = bar.add_task("running")
-        return planned.solve(
-            band=band,
-            shelf=shelf,
-            progress=lambda done, total, what: bar.update(
-                task, completed=done, total=total, description=what or "done"
-            ),
-        )
+    with progress_bar(screen) as show:
+        return planned.solve(band=band, shelf=shelf, progress=show)
 
 
 app.command()(calibrate)

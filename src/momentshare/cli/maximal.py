@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from momentshare.cli.tables import Conditions, People, console, echo, folder_for
+from momentshare.cli.tables import Conditions, People, console, echo, folder_for, progress_bar
 
 if TYPE_CHECKING:
     from momentshare.files import RunFolder
@@ -40,8 +40,6 @@ def maximal_lift(
 
     Loads and durations in the study are ignored: both are results.
     """
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
-
     from momentshare.errors import InputError
     from momentshare.maximal import SHARES, maximal_lifts
     from momentshare.report.writing.study import study_identity
@@ -55,16 +53,15 @@ def maximal_lift(
         raise InputError(f"--share: must be given at most {_MOST_SHARES} times; got {len(shares)}")
     source = load_study(study)
     about = study_identity(source.only(person or (), condition or ())) | {"shares": shares}
-    columns = (TextColumn("{task.description}", markup=False), BarColumn(), MofNCompleteColumn())
     with folder_for(out, "maximal-lift", study=about, names=["maximal_lift.json"]) as run:
-        with Progress(*columns, console=console(stderr=True), transient=True) as bar:
-            task = bar.add_task("running")
+        with progress_bar(console(stderr=True)) as show:
             found = maximal_lifts(
-                source, people=person or (), conditions=condition or (), shares=shares,
-                progress=lambda done, total, what: bar.update(
-                    task, completed=done, total=total, description=what or "done"
-                ),
-            )  # fmt: skip
+                source,
+                people=person or (),
+                conditions=condition or (),
+                shares=shares,
+                progress=show,
+            )
         _show(source, found, as_json=as_json)
         if run is not None:
             _write(source, found, run, figures=not no_figures, quiet=as_json)

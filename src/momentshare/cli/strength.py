@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from momentshare.cli.output import Output, Written
-from momentshare.cli.tables import Conditions, People, console, folder_for
+from momentshare.cli.tables import Conditions, People, console, folder_for, progress_bar
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -208,8 +208,6 @@ def _lifts(
     repetition: int,
     output: Output,
 ) -> None:
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
-
     from momentshare.cohort.schema import CohortStudy
     from momentshare.cohort.setup import one_repetition
     from momentshare.limits import lift_kinds, with_strength_limits
@@ -221,13 +219,7 @@ def _lifts(
     from momentshare.strength.study import cases_strength
     from momentshare.validation.bearing import rows_table
 
-    columns = (TextColumn("{task.description}", markup=False), BarColumn(), MofNCompleteColumn())
-    with Progress(*columns, console=console(stderr=True), transient=True) as bar:
-        task = bar.add_task("running")
-
-        def show(done: int, total: int, what: str) -> None:
-            bar.update(task, completed=done, total=total, description=what or "done")
-
+    with progress_bar(console(stderr=True)) as show:
         mode: Any = task_mode  # checked by the caller
         if isinstance(source, CohortStudy):
             chosen = source.only(people, tasks)

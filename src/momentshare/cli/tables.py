@@ -11,15 +11,16 @@ import typer
 from momentshare.text import for_terminal
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
     from pathlib import Path
 
     from rich.console import Console
+    from rich.progress import Progress
     from rich.text import Text
 
     from momentshare.files import RunFolder
 
-__all__ = ["Conditions", "People", "console", "echo", "folder_for"]
+__all__ = ["Conditions", "People", "bars", "console", "echo", "folder_for", "progress_bar"]
 
 People = Annotated[
     list[str] | None,
@@ -54,6 +55,28 @@ def console(*, quiet: bool = False, stderr: bool = False) -> Console:
     if stderr:
         return Safe(quiet=quiet, stderr=True)
     return Safe(quiet=quiet, width=None if sys.stdout.isatty() else _WIDE)
+
+
+def bars(screen: Console, *, left: bool = False) -> Progress:
+    """Return bars that vanish when they are done; ``left`` adds the time left."""
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+    from rich.progress import TimeRemainingColumn as Remaining
+
+    columns = (TextColumn("{task.description}", markup=False), BarColumn(), MofNCompleteColumn())
+    more = (Remaining(),) if left else ()
+    return Progress(*columns, *more, console=screen, transient=True)
+
+
+@contextmanager
+def progress_bar(
+    screen: Console, what: str = "running", *, left: bool = False
+) -> Iterator[Callable[[int, int, str], None]]:
+    """Show a bar; yields what takes the number done, the total, and what comes next."""
+    with bars(screen, left=left) as bar:
+        task = bar.add_task(what)
+        yield lambda done, total, what: bar.update(
+            task, completed=done, total=total, description=what or "done"
+        )
 
 
 def echo(text: str, *, err: bool = False) -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from momentshare.cli.tables import Conditions, People, console, echo
+from momentshare.cli.tables import Conditions, People, bars, console, echo
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -159,18 +159,9 @@ def _run(
     scheduler: str | None,
     screen: Console,
 ) -> Summary:
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
-    from rich.progress import TimeRemainingColumn as Remaining
-
     from momentshare.uncertainty import run_uncertainty
 
-    columns = (
-        TextColumn("{task.description}", markup=False),
-        BarColumn(),
-        MofNCompleteColumn(),
-        Remaining(),
-    )
-    with Progress(*columns, console=screen, transient=True) as bar:
+    with bars(screen, left=True) as bar:
         tasks: dict[str, object] = {}
 
         def show(stage: str, done: int, total: int) -> None:
