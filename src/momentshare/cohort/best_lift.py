@@ -28,6 +28,7 @@ from momentshare.model import load_model
 from momentshare.processes import here_or_on_processes
 from momentshare.sharing import Status
 from momentshare.strength.needed import TaskFrames, needed_strength
+from momentshare.trial.checks.verdict import failed_checks
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -261,7 +262,6 @@ def _lifts(
     """Repetitions of the lifter's sound trials in the condition, with their lateral force."""
     found: list[tuple[Lift, Lateral]] = []
     reasons = []
-    rule = study.file.processing.failed_checks
     for number in _trials(study, entry):
         name = study.file.trial[number - 1].file
         try:
@@ -270,8 +270,7 @@ def _lifts(
         except MomentshareError as err:
             reasons.append(f"{name}: {err}")
             continue
-        failed = [c.name for c in trial.checks if c.verdict == "fail"]
-        if out := [n for n in failed if rule == "leave out" or (rule != "keep" and n in rule)]:
+        if out := study.file.processing.excluding(failed_checks(trial.checks)):
             reasons.append(f"{name}: left out, failed checks: {', '.join(out)}")
             continue
         found += [(t.lift, t.treatments[0]) for t in tasks if t.lift is not None]

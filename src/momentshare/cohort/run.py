@@ -134,11 +134,7 @@ class CohortResult:
 
     def failures(self, outcome: TrialOutcome) -> list[str]:
         """Name the failed checks for which a trial is left out; none where it counts."""
-        wanted = self.study.file.processing.failed_checks
-        failed = list(outcome.record.get("failed_checks", ()))
-        if wanted == "keep":
-            return []
-        return [name for name in failed if wanted == "leave out" or name in wanted]
+        return self.study.file.processing.excluding(outcome.record.get("failed_checks", ()))
 
     def table(self, name: str, *, all_solved: bool = False) -> pd.DataFrame:
         """One table over the trials that count, or over all solved trials."""

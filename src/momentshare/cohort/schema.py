@@ -33,7 +33,7 @@ from momentshare.trial.formats.layout import LayoutEntry
 from momentshare.trial.motion.girdle import OVERHEAD
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
     from pathlib import Path
 
     from momentshare.trial.motion.upper_arm import UpperArm
@@ -101,6 +101,13 @@ class ProcessingEntry(Entry):
         Literal["keep", "leave out"] | Annotated[list[CheckName], Field(min_length=1)]
     ) = "leave out"
     short_heads: Literal["keep", "leave out"] = "keep"
+
+    def excluding(self, failed: Iterable[str]) -> list[str]:
+        """Failed checks for which a trial is left out; none where it counts."""
+        wanted = self.failed_checks
+        if wanted == "keep":
+            return []
+        return [name for name in failed if wanted == "leave out" or name in wanted]
 
 
 def _check_outcome(value: str) -> str:

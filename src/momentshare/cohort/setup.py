@@ -30,6 +30,7 @@ from momentshare.published.solve import given_moments
 from momentshare.runs import CaseSet, Setup, Task, solve_setup
 from momentshare.study.run import limb_plan
 from momentshare.study.schema import check_names
+from momentshare.trial.checks.verdict import failed_checks
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -290,7 +291,5 @@ def read_tasks(study: CohortStudy, number: int, frames: int | None) -> tuple[Tas
         tasks = trial_tasks(study, number, trial)
     except MomentshareError as err:
         return fault_of_trial(study, number, str(err))
-    rule = study.file.processing.failed_checks
-    failed = [c.name for c in trial.checks if c.verdict == "fail"]
-    out = [name for name in failed if rule == "leave out" or (rule != "keep" and name in rule)]
+    out = study.file.processing.excluding(failed_checks(trial.checks))
     return f"left out, failed checks: {', '.join(out)}" if out else tasks

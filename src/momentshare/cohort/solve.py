@@ -19,7 +19,7 @@ from momentshare.cohort.trial_tables import check_curves, check_row, place_table
 from momentshare.errors import InputError
 from momentshare.runs import CaseSet, Setup, solve_setup
 from momentshare.sharing import Status
-from momentshare.trial.checks.verdict import count_possible
+from momentshare.trial.checks.verdict import count_possible, failed_checks
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -125,7 +125,7 @@ def solve_trial(study: CohortStudy, number: int, model: Model) -> TrialAnswer:
         "file": entry.file,
         "load_kg": entry.load_kg,
         "verdict": trial.verdict,
-        "failed_checks": [c.name for c in trial.checks if c.verdict == "fail"],
+        "failed_checks": failed_checks(trial.checks),
         "limb_verdict": limb_check.verdict,
         **_signed_measures(trial, whole, emg, limb),
         "checks_possible": list(count_possible(checks)),

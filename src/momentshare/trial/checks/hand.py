@@ -224,9 +224,7 @@ def bar_moment(hands: HandsOnBar, time: NDArray[np.float64], window: NDArray[np.
     return judge(
         name,
         value,
-        note="weight off the middle, an uneven bar, or unequal calibration of the hands"
-        if value > LIMITS[name][0]
-        else "",
+        above="weight off the middle, an uneven bar, or unequal calibration of the hands",
         time=time,
         curves={"point of support": offset},
         axis="to the right of the bar's middle [cm]",
@@ -252,16 +250,12 @@ def bar_yaw(hands: HandsOnBar, time: NDArray[np.float64], window: NDArray[np.boo
     value = 100.0 * over(abs(float(np.mean(moment[window]))), abs(mean))
     with np.errstate(invalid="ignore", divide="ignore"):
         offset = np.where(total != 0.0, 100.0 * moment / total, np.nan)
-    note = _EMPTY if mean == 0.0 else ""
-    if value > LIMITS[name][0]:
-        note = (
-            "the hands seem to turn the bar about the vertical: check the axes of the force "
-            "plates or sensors, which may be turned by 90 degrees"
-        )
     return judge(
         name,
         value,
-        note=note,
+        note=_EMPTY if mean == 0.0 else "",
+        above="the hands seem to turn the bar about the vertical: check the axes of the force "
+        "plates or sensors, which may be turned by 90 degrees",
         time=time,
         curves={"moment about the vertical": offset},
         axis="over the vertical force [cm]",

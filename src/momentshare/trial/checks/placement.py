@@ -133,11 +133,9 @@ def trunk_posture(
     return judge(
         name,
         value,
-        note="the trunk is not oriented as the condition says: check trunk_angle_deg, the up "
+        above="the trunk is not oriented as the condition says: check trunk_angle_deg, the up "
         "axis of "
-        "the layout, and IJ, C7, PX and T8"
-        if value > LIMITS[name][0]
-        else "",
+        "the layout, and IJ, C7, PX and T8",
         time=time,
         curves={"trunk": angle},
         axis="vertical against the condition's [deg]",
@@ -160,10 +158,8 @@ def side_of_arm(time: NDArray[np.float64], track: ArmTrack, window: NDArray[np.b
     return judge(
         name,
         value,
-        note=f"the {least} lies {means[least]:.1f} cm from the midline to its own side: check "
-        "right and left labels, side of the trial, and IJ, C7, PX and T8"
-        if value > LIMITS[name][0]
-        else "",
+        above=f"the {least} lies {means[least]:.1f} cm from the midline to its own side: check "
+        "right and left labels, side of the trial, and IJ, C7, PX and T8",
         time=time,
         curves={"hand": 100.0 * hand, "shoulder": 100.0 * shoulder},
         axis="from the midline outward [cm]",
@@ -180,10 +176,8 @@ def hinge(time: NDArray[np.float64], track: ArmTrack, window: NDArray[np.bool_])
     return judge(
         name,
         value,
-        note="root mean square; misplaced epicondyles or styloids, or a large carrying angle; "
-        'hinge = "forearm" takes the axis from upper arm and forearm'
-        if value > LIMITS[name][0]
-        else "",
+        above="root mean square; misplaced epicondyles or styloids, or a large carrying angle; "
+        'hinge = "forearm" takes the axis from upper arm and forearm',
         time=time,
         curves={"forearm, outward": angle},
         axis="out of the plane of the hinge [deg]",
@@ -201,9 +195,7 @@ def constant_length(
     return judge(
         name,
         value,
-        note="landmarks that slide or are mixed up, or a misplaced joint centre"
-        if value > LIMITS[name][0]
-        else "",
+        above="landmarks that slide or are mixed up, or a misplaced joint centre",
         time=time,
         curves={name.removesuffix(" constant"): 100.0 * length},
         axis="length [cm]",
@@ -253,13 +245,11 @@ def grip_off_the_bar(
     if grip is None or grip.off is None:
         return impossible(name, "the hand's landmark and both ends of the bar are needed")
     value = 100.0 * float(np.median(grip.off[window]))
-    note = "the force acts on the line of the bar, so the landmark only says where along it"
-    if value > LIMITS[name][0]:
-        note = "check the labels of hand and bar; a knuckle lies 2 to 5 cm off"
     return judge(
         name,
         value,
-        note=note,
+        note="the force acts on the line of the bar, so the landmark only says where along it",
+        above="check the labels of hand and bar; a knuckle lies 2 to 5 cm off",
         time=time,
         curves={"landmark of the hand": 100.0 * grip.off},
         axis="from the line of the bar [cm]",

@@ -22,6 +22,7 @@ __all__ = [
     "Check",
     "Verdict",
     "count_possible",
+    "failed_checks",
     "impossible",
     "judge",
     "over",
@@ -104,21 +105,30 @@ def worst_verdict(checks: Sequence[Check]) -> Verdict:
     return "not possible"
 
 
+def failed_checks(checks: Sequence[Check]) -> list[str]:
+    """Names of the checks that failed."""
+    return [check.name for check in checks if check.verdict == "fail"]
+
+
 def judge(
     name: str,
     value: float,
     *,
     doubt: float = 0.0,
     note: str = "",
+    above: str = "",
     time: NDArray[np.float64] | None = None,
     curves: Mapping[str, NDArray[np.float64]] | None = None,
     axis: str = "",
 ) -> Check:
     """Compare a value with the limits of its check; NaN counts as not possible.
 
-    Only what is beyond ``doubt`` is held against the limits.
+    Only what is beyond ``doubt`` is held against the limits. Above the first one the note is
+    ``above``, if there is one.
     """
     limit, worst, unit = LIMITS[name]
+    if above and value > limit:
+        note = above
     verdict: Verdict
     if not np.isfinite(value):
         verdict = "not possible"
