@@ -25,7 +25,7 @@ from momentshare.units import FACTORS, to_si
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Mapping
 
-    from momentshare.model.folder import FolderReader, RowT, T
+    from momentshare.model.folder import FolderReader, K, RowT, T
 
 __all__ = [
     "dimension_of",
@@ -53,29 +53,33 @@ def quantities_of(reader: FolderReader) -> dict[str, Number]:
     def read(row: QuantityRow) -> Number:
         return Number.read(row, dimension_of(row.unit))
 
-    return _by_name(reader, "quantities.csv", QuantityRow, read, "quantity")
+    return _keyed(reader, "quantities.csv", QuantityRow, read, lambda row: row.quantity)
 
 
 def sites_of(reader: FolderReader) -> dict[str, Site]:
     """Points of ``sites.csv`` by name."""
-    return _by_name(reader, "sites.csv", SiteRow, _site, "site")
+    return _keyed(reader, "sites.csv", SiteRow, _site, lambda row: row.site)
 
 
 def surfaces_of(reader: FolderReader) -> dict[str, Surface]:
     """Spheres and cylinders of ``surfaces.csv`` by name."""
-    return _by_name(reader, "surfaces.csv", SurfaceRow, _surface, "surface")
+    return _keyed(reader, "surfaces.csv", SurfaceRow, _surface, lambda row: row.surface)
 
 
-def _by_name(
-    reader: FolderReader, file: str, kind: type[RowT], read: Callable[[RowT], T], name: str
-) -> dict[str, T]:
-    """Entries of a table of one row each, by the field that names them."""
-    found: dict[str, T] = {}
+def _keyed(
+    reader: FolderReader,
+    file: str,
+    kind: type[RowT],
+    read: Callable[[RowT], T],
+    key: Callable[[RowT], K],
+) -> dict[K, T]:
+    """Entries of a table of one row each, by what names them."""
+    found: dict[K, T] = {}
     for place, row in reader.table(file, kind):
         entry = reader.attempt(place, partial(read, row))
         if entry is None:
             reader.refuse(file, row.model_dump())
-        reader.keep(found, getattr(row, name), entry, place)
+        reader.keep(found, key(row), entry, place)
     return found
 
 
@@ -96,24 +100,18 @@ def head_numbers(
 
 def fits_of(reader: FolderReader) -> dict[tuple[str, str], Fit]:
     """Body dimensions of ``anthropometry.csv`` by sex and measure."""
-    found: dict[tuple[str, str], Fit] = {}
-    for place, row in reader.table("anthropometry.csv", FitRow):
-        fit = reader.attempt(place, partial(_fit, row))
-        if fit is None:
-            reader.refuse("anthropometry.csv", row.model_dump())
-        reader.keep(found, (row.sex, row.measure), fit, place)
-    return found
+    return _keyed(reader, "anthropometry.csv", FitRow, _fit, lambda row: (row.sex, row.measure))
 
 
 def inertia_of(reader: FolderReader) -> dict[tuple[str, str, str], Number]:
     """Numbers of ``inertia.csv`` by sex, segment and quantity."""
-    found: dict[tuple[str, str, str], Number] = {}
-    for place, row in reader.table("inertia.csv", InertiaRow):
-        number = reader.attempt(place, partial(Number.read, row, "number"))
-        if number is None:
-            reader.refuse("inertia.csv", row.model_dump())
-        reader.keep(found, (row.sex, row.segment, row.quantity), number, place)
-    return found
+
+    def read(row: InertiaRow) -> Number:
+        return Number.read(row, "number")
+
+    return _keyed(
+        reader, "inertia.csv", InertiaRow, read, lambda row: (row.sex, row.segment, row.quantity)
+    )
 
 
 def replace_fitted(

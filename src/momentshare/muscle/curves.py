@@ -98,8 +98,43 @@ def _slope(
     return np.where(force < 0.0, 0.0, slope) if clamp else slope
 
 
+class _ExponentialPassive:
+    """Passive force that both sets share: ``(exp(s (x - 1) / e) - 1) / (exp(s) - 1)``."""
+
+    __slots__ = ()
+    passive_shape: float
+    passive_strain: float
+
+    def passive_force_length(self, x: ArrayLike, *, clamp: bool = True) -> NDArray[np.float64]:
+        """Passive force: zero at peak fibre length, one at ``1 + passive_strain``.
+
+        Parameters
+        ----------
+        x : float array, any shape
+            Fibre length / peak fibre length.
+        clamp : bool
+            Zero below the peak fibre length, where the bare formula is slightly negative.
+
+        Returns
+        -------
+        float array, same shape
+            Force / greatest isometric force.
+        """
+        rise = np.expm1(self.passive_shape * (_array(x) - 1.0) / self.passive_strain)
+        return _clamped(rise / np.expm1(self.passive_shape), clamp)
+
+    def passive_force_length_slope(
+        self, x: ArrayLike, *, clamp: bool = True
+    ) -> NDArray[np.float64]:
+        """Return the derivative of :meth:`passive_force_length`."""
+        length = _array(x)
+        rate = self.passive_shape / self.passive_strain
+        slope = rate * np.exp(rate * (length - 1.0)) / np.expm1(self.passive_shape)
+        return _slope(slope, length - 1.0, clamp)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
-class DeGrooteCurves:
+class DeGrooteCurves(_ExponentialPassive):
     """Smooth curves of De Groote et al. 2016.
 
     - active: ``Σᵢ hᵢ exp(-½ ((x - cᵢ) / (wᵢ + kᵢ x))²)``, three terms
@@ -198,33 +233,6 @@ class DeGrooteCurves:
             slope = slope - part * z * (1.0 - rise * z) / spread
         return np.where(given < self.shortest_length, 0.0, slope)
 
-    def passive_force_length(self, x: ArrayLike, *, clamp: bool = True) -> NDArray[np.float64]:
-        """Passive force: zero at peak fibre length, one at ``1 + passive_strain``.
-
-        Parameters
-        ----------
-        x : float array, any shape
-            Fibre length / peak fibre length.
-        clamp : bool
-            Zero below the peak fibre length, where the bare formula is slightly negative.
-
-        Returns
-        -------
-        float array, same shape
-            Force / greatest isometric force.
-        """
-        rise = np.expm1(self.passive_shape * (_array(x) - 1.0) / self.passive_strain)
-        return _clamped(rise / np.expm1(self.passive_shape), clamp)
-
-    def passive_force_length_slope(
-        self, x: ArrayLike, *, clamp: bool = True
-    ) -> NDArray[np.float64]:
-        """Return the derivative of :meth:`passive_force_length`."""
-        length = _array(x)
-        rate = self.passive_shape / self.passive_strain
-        slope = rate * np.exp(rate * (length - 1.0)) / np.expm1(self.passive_shape)
-        return _slope(slope, length - 1.0, clamp)
-
     def force_velocity(self, v: ArrayLike, *, clamp: bool = True) -> NDArray[np.float64]:
         """Active force against velocity; 1.0023 at rest.
 
@@ -268,7 +276,7 @@ class DeGrooteCurves:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ThelenCurves:
+class ThelenCurves(_ExponentialPassive):
     """Curves of Thelen 2003 for young adults; formulas and constants **from memory**.
 
     - active: ``exp(-(x - 1)² / g)``
@@ -323,33 +331,6 @@ class ThelenCurves:
     def active_force_length_slope(self, x: ArrayLike) -> NDArray[np.float64]:
         """Return the derivative of :meth:`active_force_length`."""
         return -2.0 * (_array(x) - 1.0) / self.active_width * self.active_force_length(x)
-
-    def passive_force_length(self, x: ArrayLike, *, clamp: bool = True) -> NDArray[np.float64]:
-        """Passive force: zero at peak fibre length, one at ``1 + passive_strain``.
-
-        Parameters
-        ----------
-        x : float array, any shape
-            Fibre length / peak fibre length.
-        clamp : bool
-            Zero below the peak fibre length, where the bare formula is slightly negative.
-
-        Returns
-        -------
-        float array, same shape
-            Force / greatest isometric force.
-        """
-        rise = np.expm1(self.passive_shape * (_array(x) - 1.0) / self.passive_strain)
-        return _clamped(rise / np.expm1(self.passive_shape), clamp)
-
-    def passive_force_length_slope(
-        self, x: ArrayLike, *, clamp: bool = True
-    ) -> NDArray[np.float64]:
-        """Return the derivative of :meth:`passive_force_length`."""
-        length = _array(x)
-        rate = self.passive_shape / self.passive_strain
-        slope = rate * np.exp(rate * (length - 1.0)) / np.expm1(self.passive_shape)
-        return _slope(slope, length - 1.0, clamp)
 
     @property
     def _lengthening(self) -> float:
