@@ -67,7 +67,7 @@ def core(tmp_path_factory):
 
 def test_only_the_core_is_there(core):
     code = "import importlib.util as u; print([n for n in NAMES if u.find_spec(n)])"
-    names = [*LIBRARIES, "numba", "cvxpy", "dask"]
+    names = [*LIBRARIES, "numba", "cvxpy"]
     assert core("-c", code.replace("NAMES", repr(names))).strip() == "[]"
     assert core("-c", "import numpy, scipy, pydantic; print(numpy.__version__)")
 

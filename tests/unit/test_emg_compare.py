@@ -8,6 +8,7 @@ import pytest
 from scipy.stats import t, ttest_1samp
 
 from momentshare import emg
+from momentshare.cohort import summary
 from momentshare.emg import CAVEATS, compare_emg
 
 PERCENT = np.linspace(0.0, 100.0, 11)
@@ -328,6 +329,11 @@ def test_categories_and_numbers_as_names_are_fine():
     for key in ("condition", "head"):
         table[key] = table[key].astype("category")
     assert len(compare_emg(table).by_person) == 9
+
+
+def test_electromyograms_without_a_sample_in_common_are_left_out():
+    own = cohort(2).assign(lateral="zero", emg=np.nan)
+    assert summary._emg(None, own) == {}
 
 
 def test_public_names_can_be_imported():
