@@ -19,16 +19,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.errors import InputError, ShapeError
 from momentshare.sharing import share
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["Drawn", "checked_emg", "checked_weight", "draw_activation", "freeze"]
+__all__ = ["Drawn", "draw_activation", "freeze"]
 
-GREATEST_WEIGHT = 1e6
-"""Largest weight: beyond it, rounding decides how the heads without measurement share."""
 
 _NOTHING = 1e-9
 """Aim below which nothing can be subtracted from it; moves no activation by more than this."""
@@ -98,10 +95,6 @@ def draw_activation(
     weights : array_like, shape (heads,), optional
         w of the effort; one where not given.
 
-    Raises
-    ------
-    ShapeError, InputError
-
     Examples
     --------
     Two like heads at one joint share alike, until one is measured to work harder.
@@ -113,25 +106,12 @@ def draw_activation(
     >>> drawn.activation.round(3)
     array([[0.65, 0.35]])
     """
-    size = checked_weight(weight)
     arms = np.asarray(moment_arms, dtype=np.float64)
     capacity = np.asarray(active_capacity, dtype=np.float64)
     wanted = np.asarray(moments, dtype=np.float64)
-    if arms.ndim != 3:
-        raise ShapeError("moment_arms", "shape (frames, rows, heads)", f"shape {arms.shape}")
-    frames, rows, heads = arms.shape
-    for name, array, shape in (
-        ("active_capacity", capacity, (frames, heads)),
-        ("moments", wanted, (frames, rows)),
-    ):
-        if array.shape != shape:
-            raise ShapeError(name, f"shape {shape}", f"shape {array.shape}")
-    measured = checked_emg(emg, (frames, heads))
+    heads = arms.shape[-1]
     base = np.ones(heads) if weights is None else np.asarray(weights, dtype=np.float64)
-    if base.shape != (heads,) or not (np.isfinite(base) & (base > 0.0)).all():
-        raise ShapeError("weights", f"{heads} finite values above zero", f"{base!r}")
-
-    cost, aim = _completed_square(base, measured, size)
+    cost, aim = _completed_square(base, np.asarray(emg, dtype=np.float64), weight)
     add, take = 1.0 - aim, aim
     answer = share(
         np.concatenate([arms, -arms], axis=-1),
@@ -185,35 +165,6 @@ def _judged(
         & (violation <= _MISMATCH)
         & (mismatch <= _MISMATCH),
     )
-
-
-def checked_weight(weight: float) -> float:
-    """Return a weight within its range or raise ``InputError``."""
-    try:
-        size = float(weight)
-    except (TypeError, ValueError) as error:
-        raise InputError(f"weight: must be a number; got {weight!r}") from error
-    if not 0.0 <= size <= GREATEST_WEIGHT:
-        raise InputError(f"weight: must be between 0 and {GREATEST_WEIGHT:g}; got {size!r}")
-    return size
-
-
-def checked_emg(emg: ArrayLike, shape: tuple[int, ...]) -> NDArray[np.float64]:
-    """Return electromyograms of this shape, finite or NaN, or raise ``ShapeError``."""
-    try:
-        values = np.asarray(emg, dtype=np.float64)
-    except (TypeError, ValueError) as error:
-        raise ShapeError("emg", "an array of numbers", type(emg).__name__) from error
-    if values.shape != shape:
-        raise ShapeError("emg", f"shape {shape} (frames, heads)", f"shape {values.shape}")
-    endless = np.argwhere(np.isinf(values))
-    if endless.size:
-        frame, head = (int(index) for index in endless[0])
-        raise ShapeError(
-            "emg", "finite, or NaN where not measured",
-            f"{values[frame, head]} in frame {frame}, head {head}",
-        )  # fmt: skip
-    return values
 
 
 def freeze(result: object) -> None:

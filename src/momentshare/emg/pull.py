@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.directions import ROWS
-from momentshare.emg.draw import Drawn, checked_emg, checked_weight, draw_activation, freeze
+from momentshare.emg.draw import Drawn, draw_activation, freeze
 from momentshare.errors import InputError
 from momentshare.sharing import Status
 
@@ -76,11 +76,8 @@ def pull_to_emg(result: LiftResult, emg: ArrayLike, weight: float) -> PulledResu
     Raises
     ------
     InputError
-        Another exponent, a glenoid constraint, a weight out of range, or no measured value.
-    ShapeError
-        An array of another shape, or with infinite values.
+        Another exponent, or a glenoid constraint.
     """
-    size = checked_weight(weight)
     if result.criterion.exponent != 2.0:
         raise InputError(
             "pull_to_emg: criterion: must have exponent 2; got "
@@ -93,12 +90,7 @@ def pull_to_emg(result: LiftResult, emg: ArrayLike, weight: float) -> PulledResu
         )
     prepared = result.prepared
     good = prepared.lift.reachable
-    given = checked_emg(emg, result.activation.shape)
-    if np.isnan(given[good]).all():
-        raise InputError(
-            "emg: must hold at least one measured value in a frame within reach; got NaN only; "
-            "without electromyograms use the lift as it is"
-        )
+    given = np.asarray(emg, dtype=np.float64)
     chosen = [ROWS.index(name) for name in result.criterion.rows]
     arms = prepared.paths.moment_arms[good][:, chosen]
     capacity = prepared.state.active_capacity[good]
@@ -111,7 +103,7 @@ def pull_to_emg(result: LiftResult, emg: ArrayLike, weight: float) -> PulledResu
         capacity,
         supplied - np.einsum("frh,fh->fr", arms, passive),
         given[good],
-        size,
+        weight,
         weights=weights,
     )
     certified = np.zeros(len(good), dtype=bool)

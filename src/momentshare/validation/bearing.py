@@ -16,7 +16,7 @@ from momentshare.validation.table import posture_words, quantity_words
 from momentshare.validation.targets import load_targets
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Sequence
+    from collections.abc import Callable, Collection, Iterable, Sequence
 
     import pandas as pd
 
@@ -95,14 +95,7 @@ def rows_on_heads(model: Model, heads: Sequence[str]) -> tuple[BearingRow, ...]:
     model : Model
     heads : sequence of str
     """
-    wanted = []
-    for target in load_targets(model):
-        if target.quantity not in _OF_A_HEAD or not is_posture(target):
-            continue
-        about = [h for h in heads if any(_names(ask, h) for ask in target.asks)]
-        if about:
-            wanted.append((target, about[0]))
-    return _computed(model, wanted)
+    return _computed(model, _OF_A_HEAD, heads, _names)
 
 
 def rows_on_strength(model: Model, directions: Iterable[str]) -> tuple[BearingRow, ...]:
@@ -117,14 +110,9 @@ def rows_on_strength(model: Model, directions: Iterable[str]) -> tuple[BearingRo
         Names of :data:`momentshare.directions.DIRECTIONS`.
     """
     names = [direction_named(name).name for name in directions]
-    wanted = []
-    for target in load_targets(model):
-        if target.quantity not in _STRENGTH or not is_posture(target) or _of_sexes(target):
-            continue
-        about = [d for d in names if any(ask.direction == d for ask in target.asks)]
-        if about:
-            wanted.append((target, about[0]))
-    return _computed(model, wanted)
+    return _computed(
+        model, _STRENGTH, names, lambda ask, name: ask.direction == name, leave_out=_of_sexes
+    )
 
 
 def misses(rows: Iterable[BearingRow]) -> tuple[BearingRow, ...]:
@@ -164,7 +152,21 @@ def _compares(target: Target) -> bool:
     return not _same(asks, _POSTURE) or asks[0].setting != asks[1].setting
 
 
-def _computed(model: Model, wanted: Sequence[tuple[Target, str]]) -> tuple[BearingRow, ...]:
+def _computed(
+    model: Model,
+    quantities: Collection[str],
+    names: Sequence[str],
+    concerns: Callable[[Ask, str], bool],
+    leave_out: Callable[[Target], bool] = lambda _: False,
+) -> tuple[BearingRow, ...]:
+    """Compute the rows on some quantities that concern one of some names, the first of which."""
+    wanted = []
+    for target in load_targets(model):
+        if target.quantity not in quantities or not is_posture(target) or leave_out(target):
+            continue
+        about = [n for n in names if any(concerns(ask, n) for ask in target.asks)]
+        if about:
+            wanted.append((target, about[0]))
     if not wanted:
         return ()
     values = evaluate([target for target, _ in wanted], Probe(model).limb)
