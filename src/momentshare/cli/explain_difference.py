@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 from momentshare.cli.explain_lifts import pick, solve_lifts
 from momentshare.cli.explain_more import (
     Bearing,
-    Compared,
     bearing,
     drawn_lifts_of,
     limiting,
@@ -166,11 +165,9 @@ def explain_conditions(source: Study | CohortStudy, asked: Asked) -> Explained:
     about = bearing(
         lifts.setup.limbs.model,
         (head,),
-        Compared(
-            kinds=tuple(lifts.kinds[name] for name in asked.conditions),
-            height=found.heights[0],
-            lateral=modes[0],
-        ),
+        [lifts.kinds[name] for name in asked.conditions],
+        height=found.heights[0],
+        lateral=modes[0],
     )
     changes = what_if([(name, r, k) for (name, r), k in zip(named, found.frames, strict=True)])
     marks = touched(lifts.setup.limbs.model, list(lifts.kinds.values()))

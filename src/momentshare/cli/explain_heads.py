@@ -62,10 +62,10 @@ class HeadsAsked:
     condition: str
     mode: str
     frame: int
-    note: str = ""
-    heads: tuple[str, ...] = ()
-    worked: bool = False
-    draws: int = 0
+    note: str
+    heads: tuple[str, ...]
+    worked: bool
+    draws: int
 
     @property
     def title(self) -> str:

@@ -21,7 +21,6 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Bearing",
-    "Compared",
     "bearing",
     "drawn_lifts_of",
     "limiting",
@@ -41,19 +40,13 @@ class Bearing:
     texts: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Compared:
-    """Lifts that are compared: their kinds, the height fraction, and the lateral treatment."""
-
-    kinds: tuple[LiftKind, ...]
-    height: float
-    lateral: str
-
-
 def bearing(
     model: Model,
     heads: Sequence[str],
-    compared: Compared | None = None,
+    kinds: Sequence[LiftKind] = (),
+    *,
+    height: float = 0.0,
+    lateral: str = "",
 ) -> Bearing:
     """Look up what the limb does not support about the heads, and the published rows it misses.
 
@@ -61,8 +54,9 @@ def bearing(
     ----------
     model : Model
     heads : sequence of str
-    compared : Compared, optional
-        Lifts that are compared, whose limits are looked up; without them, published rows only.
+    kinds : sequence of LiftKind
+        Lifts that are compared, whose limits are looked up at this height fraction and lateral
+        treatment; without them, published rows only.
     """
     from momentshare.explain.phrases import capital, head_phrase
     from momentshare.limits import height_third
@@ -70,15 +64,15 @@ def bearing(
 
     texts = []
     keys: dict[str, None] = {}
-    if compared is not None:
+    if kinds:
         for head in heads:
             own = model.limits.at(
-                "activation", "force", head=head, kinds=compared.kinds,
-                part=height_third(compared.height), claim="order", lateral=compared.lateral,
+                "activation", "force", head=head, kinds=kinds, part=height_third(height),
+                claim="order", lateral=lateral,
             )  # fmt: skip
             keys |= dict.fromkeys(row.key for row in own)
             texts += _limit_texts(own, f"what is said about {head_phrase(head)}")
-        whole = model.limits.at("greatest_load", kinds=compared.kinds, lateral=compared.lateral)
+        whole = model.limits.at("greatest_load", kinds=kinds, lateral=lateral)
         keys |= dict.fromkeys(row.key for row in whole)
         texts += _limit_texts(whole, "what is said about the greatest load")
     rows = rows_on_heads(model, heads)
