@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
-from momentshare.cli.tables import echo, folder_for
+from momentshare.cli.tables import echo, folder_for, print_json
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -59,7 +59,7 @@ def limb(
         if out is not None or mass or at:
             raise InputError("--out, --mass and --at count for a motion; give --angles as well")
         if as_json:
-            _print_json(_identity(linkage))
+            print_json(_identity(linkage))
         else:
             _describe(console(), linkage)
         return
@@ -75,7 +75,7 @@ def limb(
         result = _solve(linkage, angles, mass, at, _criterion(exponent, weights))
         record = _record(result, options)
         if as_json:
-            _print_json(record)
+            print_json(record)
         else:
             _show(console(), result)
         if run is not None:
@@ -139,12 +139,6 @@ def _keys(result: LinkageResult) -> set[str]:
     from momentshare.muscle import curve_set
 
     return {*result.linkage.source_keys(), curve_set(result.curves).source_key}
-
-
-def _print_json(record: dict[str, Any]) -> None:
-    import json
-
-    typer.echo(json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False))
 
 
 def _identity(linkage: Linkage) -> dict[str, Any]:

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from functools import partial
 from pathlib import Path  # noqa: TC003 - typer reads the annotations
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from momentshare.cli.tables import Conditions, People, console, echo, folder_for, progress_bar
+from momentshare.cli.output import Output, Written
+from momentshare.cli.tables import Conditions, People, console, folder_for, progress_bar
 
 if TYPE_CHECKING:
-    from momentshare.files import RunFolder
     from momentshare.maximal import MaximalReport
     from momentshare.study import Study
 
@@ -42,6 +42,7 @@ def maximal_lift(
     """
     from momentshare.errors import InputError
     from momentshare.maximal import SHARES, maximal_lifts
+    from momentshare.report.figures.maximal import maximal_record
     from momentshare.report.writing.study import study_identity
     from momentshare.study import load_study
 
@@ -62,23 +63,19 @@ def maximal_lift(
                 shares=shares,
                 progress=show,
             )
-        _show(source, found, as_json=as_json)
-        if run is not None:
-            _write(source, found, run, figures=not no_figures, quiet=as_json)
+        record = maximal_record(source, found)
+        output = Output(run=run, as_json=as_json, figures=not no_figures)
+        output.print_json(record)
+        if not as_json:
+            _show(found)
+        output.write("maximal_lift.json", _written(source, found, record, figures=output.figures))
 
 
-def _show(source: Study, found: MaximalReport, *, as_json: bool) -> None:
-    from momentshare.report.figures import maximal as report
-
-    if as_json:
-        import json
-
-        record = report.maximal_record(source, found)
-        typer.echo(json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False))
-        return
+def _show(found: MaximalReport) -> None:
     from rich.markup import escape
     from rich.table import Table
 
+    from momentshare.report.figures import maximal as report
     from momentshare.report.text.maximal_opening import maximal_opening
     from momentshare.report.text.opening import print_opening
     from momentshare.report.text.terminal import print_cautions
@@ -109,14 +106,13 @@ def _show(source: Study, found: MaximalReport, *, as_json: bool) -> None:
     print_cautions(screen)
 
 
-def _write(
-    source: Study, found: MaximalReport, run: RunFolder, *, figures: bool, quiet: bool
-) -> None:
+def _written(
+    source: Study, found: MaximalReport, record: dict[str, Any], *, figures: bool
+) -> Written:
     from momentshare.model import load_model
     from momentshare.report.figures import maximal as report
     from momentshare.report.page.answer import Answer
     from momentshare.report.text.maximal_opening import maximal_opening
-    from momentshare.report.writing.study import write_report
 
     drawings = {}
     if figures and len(found.curves):
@@ -126,20 +122,17 @@ def _write(
             ),
             "speed_by_load": partial(report.loads_figure, found),
         }
-    files = write_report(
-        run,
-        "maximal_lift.json",
+    return Written(
         tables={
             "maximal_loads.csv": found.loads,
             "maximal_lifts.csv": found.lifts,
             "maximal_curves.csv": found.curves,
             "held_loads.csv": found.held,
         },
-        record=report.maximal_record(source, found)
+        record=record
         | {"files": ["maximal_loads.csv", "maximal_lifts.csv", "maximal_curves.csv",
                      "held_loads.csv", "report.html",
                      *(f"{n}.{e}" for n in drawings for e in ("png", "svg"))]},
-        texts={},
         figures=drawings,
         shown=[source.title, *dict.fromkeys(found.loads["condition"])],
         answer=Answer(
@@ -158,5 +151,3 @@ def _write(
             texts=[*report.sentences(found), report.CANNOT_SHOW],
         ),
     )  # fmt: skip
-    if not quiet:
-        echo(f"Wrote {len(files)} files to {run.path}")

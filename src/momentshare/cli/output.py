@@ -5,9 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-import typer
-
-from momentshare.cli.tables import echo
+from momentshare.cli.tables import echo, print_json
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -70,9 +68,7 @@ class Output:
     def print_json(self, record: Mapping[str, Any]) -> None:
         """Print the record if JSON was requested."""
         if self.as_json:
-            import json
-
-            typer.echo(json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False))
+            print_json(record)
 
     def write(self, name: str, what: Written) -> None:
         """Write everything to the folder, if there is one; ``name`` is the file of the record."""

@@ -11,7 +11,7 @@ import typer
 from momentshare.text import for_terminal
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Mapping
     from pathlib import Path
 
     from rich.console import Console
@@ -20,7 +20,16 @@ if TYPE_CHECKING:
 
     from momentshare.files import RunFolder
 
-__all__ = ["Conditions", "People", "bars", "console", "echo", "folder_for", "progress_bar"]
+__all__ = [
+    "Conditions",
+    "People",
+    "bars",
+    "console",
+    "echo",
+    "folder_for",
+    "print_json",
+    "progress_bar",
+]
 
 People = Annotated[
     list[str] | None,
@@ -82,6 +91,13 @@ def progress_bar(
 def echo(text: str, *, err: bool = False) -> None:
     """Print a line as it is, with control characters made visible."""
     typer.echo(for_terminal(text), err=err)
+
+
+def print_json(record: Mapping[str, Any]) -> None:
+    """Print a record for machines."""
+    import json
+
+    typer.echo(json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False))
 
 
 @contextmanager
