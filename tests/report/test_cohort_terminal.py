@@ -25,6 +25,7 @@ from tests.report.cohort_planted import (
 from tests.report.page_reader import PageReader, assert_shows
 
 from momentshare.cli.cohort import run_and_write
+from momentshare.cohort.electromyograms import LEFT_OUT
 from momentshare.cohort.schema import PublishedEntry
 from momentshare.report.text.cohort_messages import account_lines, check_lines
 from momentshare.report.text.cohort_selection import selection_texts
@@ -140,6 +141,19 @@ def test_a_long_note_on_a_check_ends_after_two_rows():
     assert len(line) <= 245
     (line,) = check_lines(pd.DataFrame([row | {"note": "short"}]))
     assert line.endswith("limit 5; short")
+
+
+def test_electromyograms_that_do_not_count_are_told_among_the_ten_lines():
+    result = planted().result
+    assert not any("EMG left out" in line for line in account_lines(result, planted().summary))
+    note = f"triceps_brachii/lateral{LEFT_OUT}max.csv: cannot be used:\n  - no column 'EMG9'"
+    lost = result.counted[0]
+    changed = replace(lost, record=lost.record | {"emg": ["some other note", note]})
+    outcomes = tuple(changed if o is lost else o for o in result.outcomes)
+    lines = account_lines(replace(result, outcomes=outcomes), planted().summary)
+    (line,) = [line for line in lines if line.startswith("EMG left out in")]
+    assert line.startswith(f"EMG left out in trial {lost.number}: triceps_brachii/lateral: left ")
+    assert line.endswith("out: max.csv: cannot be used: - no column 'EMG9'")
 
 
 def test_what_counted_what_not_and_why_takes_ten_lines():

@@ -1,10 +1,13 @@
-"""Notes of a check: what differs in numbers alone is told once, from least to greatest."""
+"""Notes of a check: what differs in numbers alone is told once; what is lost is no note."""
 
+import io
 from types import SimpleNamespace
 
 import pytest
 
-from momentshare.cli.check import _notes
+from momentshare.cli.check import _notes, _print
+from momentshare.cohort.check import TrialCheck
+from momentshare.cohort.electromyograms import LEFT_OUT
 
 
 def trials(*notes):
@@ -34,3 +37,16 @@ def test_numbers_become_a_range_over_all_trials():
 )
 def test_names_with_digits_and_other_words_stay_apart(one, other):
     assert _notes(trials(one, other)) == [(one, [1]), (other, [2])]
+
+
+def test_an_electromyogram_that_is_left_out_is_no_mere_note():
+    from rich.console import Console
+
+    screen = Console(record=True, width=200, file=io.StringIO())
+    same = {"person": "A", "condition": "x", "verdict": "pass", "repetitions": 1}
+    lost = f"triceps_brachii/lateral{LEFT_OUT}max.csv: there is no column 'EMG9'"
+    found = [TrialCheck(number=n, file=f"{n}.csv", notes=(lost, "Plain."), **same) for n in (1, 2)]
+    _print(screen, found)
+    lines = [line.strip() for line in screen.export_text().splitlines()]
+    assert f"left out {lost} (trial 1, 2)" in lines
+    assert "note Plain. (trial 1, 2)" in lines

@@ -61,6 +61,8 @@ def _print(screen: Console, found: Sequence[TrialCheck]) -> None:
     from rich.table import Table
     from rich.text import Text
 
+    from momentshare.cohort.electromyograms import LEFT_OUT
+
     table = Table()
     for heading in ("trial", "person", "condition", "file", "repetitions", "verdict"):
         table.add_column(heading)
@@ -85,7 +87,7 @@ def _print(screen: Console, found: Sequence[TrialCheck]) -> None:
         for text in item.refused:
             groups["refused", text].append(item.number)
     for text, numbers in _notes(found):
-        groups["note", text] = numbers
+        groups["left out" if LEFT_OUT in text else "note", text] = numbers
     order = ("fault", "fail", "left out", "refused", "warn", "note")
     values = {(i.number, c.name): c for i in found for c in i.checks}
     for (kind, text), numbers in sorted(groups.items(), key=lambda g: order.index(g[0][0])):

@@ -40,7 +40,10 @@ if TYPE_CHECKING:
     from momentshare.trial.recording import Channel, Recording
 
 
-__all__ = ["electromyograms", "emg_settings", "emg_table"]
+__all__ = ["LEFT_OUT", "electromyograms", "emg_settings", "emg_table"]
+
+LEFT_OUT = ": left out: "
+"""What stands between a head and the reason why its electromyogram does not count."""
 
 
 def emg_settings(file: CohortFile) -> EmgSettings:
@@ -58,7 +61,7 @@ def emg_settings(file: CohortFile) -> EmgSettings:
 def electromyograms(
     study: CohortStudy, entry: TrialEntry, trial: ProcessedTrial, limb: Limb
 ) -> tuple[dict[str, NDArray[np.float64]], list[str]]:
-    """Normalised envelopes by head on the track's clock, and notes."""
+    """Normalised envelopes by head on the track's clock, and notes (see :data:`LEFT_OUT`)."""
     settings = emg_settings(study.file)
     found: dict[str, NDArray[np.float64]] = {}
     notes: list[str] = []
@@ -76,18 +79,15 @@ def electromyograms(
         try:
             level = _level(study, entry, head, channel, settings, files)
         except InputError as err:  # a bad electrode costs the electrode, not the trial
-            notes.append(f"{head}: left out: {err}")
+            notes.append(f"{head}{LEFT_OUT}{err}")
             continue
         if level is None:
-            notes.append(
-                f"{head}: no maximal contraction is stated for {entry.person!r}; left out of the "
-                "comparison with predicted activation"
-            )
+            notes.append(f"{head}{LEFT_OUT}no maximal contraction is stated for {entry.person!r}")
             continue
         notes += [f"{head}: {note}" for note in level.notes]
         values = resample(level.values, level.rate, channel.start, time)
         if np.isnan(values).all():
-            notes.append(f"{head}: left out: its clock has no time in common with the motion")
+            notes.append(f"{head}{LEFT_OUT}its clock has no time in common with the motion")
             continue
         found[head] = values
     return found, notes

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from momentshare.cohort.electromyograms import LEFT_OUT
 from momentshare.cohort.run import grouped_faults
 from momentshare.report.text.cohort_selection import selection_texts
 
@@ -46,6 +47,7 @@ def account_lines(result: CohortResult, summary: CohortSummary) -> list[str]:
     skipped = [o for o in result.outcomes if o.fault and o.used]
     lines = [f"skipped {' '.join(text.split())}" for text in grouped_faults(skipped)]
     lines += selection_texts(result)
+    lines += _lost_emg(result)
     checks = summary.tables.get("checks")
     if checks is not None:
         lines += check_lines(checks)
@@ -95,6 +97,19 @@ def _trials(numbers: Sequence[int]) -> str:
     shown = ", ".join(map(str, numbers[:_NAMED]))
     more = ", …" if len(numbers) > _NAMED else ""
     return f"{len(numbers)} trials ({shown}{more})"
+
+
+def _lost_emg(result: CohortResult) -> list[str]:
+    """One line on the electromyograms that do not count, with the first reason."""
+    lost = {
+        o.number: told
+        for o in result.counted
+        if (told := [text for text in o.record.get("emg", ()) if LEFT_OUT in text])
+    }
+    if not lost:
+        return []
+    first = " ".join(next(iter(lost.values()))[0].split())
+    return [f"EMG left out in {_trials(list(lost))}: {first}"]
 
 
 def _best_lifts(result: CohortResult) -> list[str]:
