@@ -6,7 +6,8 @@ share a title. :meth:`Limits.at` looks up the limits that apply to a cell of a t
 :func:`with_limits` adds the keys to the rows of a table.
 
 A limit of the claim ``size`` applies to numbers as they are, one of ``order`` to comparisons
-between conditions, one of ``any`` to both. It also applies to what is computed from an unsupported
+between conditions, one of ``any`` to both, and one of ``course`` to numbers at a height of the lift
+alone. It also applies to what is computed from an unsupported
 quantity: to a force through its activation. A limit that names neither head, exercise, part nor
 condition and is about heads holds for a whole column; it is stated once with the column and not in
 every cell.
@@ -108,7 +109,7 @@ EXERCISE_GROUPS = {
 PARTS = ("chest", "middle", "lock-out")
 """Thirds of the bar height."""
 
-CLAIMS = ("size", "order", "any")
+CLAIMS = ("size", "order", "any", "course")
 
 CONDITIONS = {
     "spacing_at_least": "value",
@@ -278,7 +279,7 @@ class Limits:
             for row in self.rows
             if row.quantity in asked
             and not row.of_a_column
-            and row.claim in {claim, "any"}
+            and row.claim in {claim, "any", "course" if part else claim}
             and (row.names(head) if head else row.quantity not in HEAD_QUANTITIES)
             and (not row.parts or not part or part in row.parts)
             and row.holds_for(kinds, lateral)

@@ -271,3 +271,15 @@ def test_a_table_gets_the_keys_of_every_row():
 def test_a_table_without_rows_gets_the_column():
     table = pd.DataFrame({"condition": [], "head": []})
     assert list(with_limits(table, Limits((limit(),)), {}, "force")["limit"]) == []
+
+
+def test_a_limit_of_the_course_applies_at_a_height_and_to_no_mean():
+    row = Limit(
+        key="L1", title="t", heads=("anconeus",), quantity="activation", parts=("lock-out",),
+        claim="course", reason="r",
+    )  # fmt: skip
+    limits = Limits((row,))
+    assert limits.at("activation", head="anconeus", part="lock-out") == (row,)
+    assert limits.at("force", head="anconeus", part="lock-out") == (row,)
+    for part, claim in (("chest", "size"), ("", "size"), ("", "order")):
+        assert limits.at("activation", head="anconeus", part=part, claim=claim) == ()
