@@ -269,3 +269,53 @@ def test_places_that_tell_no_axis_leave_the_usual_ones(tmp_path):
     pd.DataFrame(frame).to_csv(tmp_path / "a.csv", index=False)
     layout = layout_of(proposed_layout(file_contents(tmp_path / "a.csv")))
     assert (layout.up, layout.right, layout.force_on) == ("+z", "+x", "hand")
+
+
+def rows_of(changed):
+    """A table of twenty rows, of which some are replaced."""
+    rows = ["t,a,b,c", *(f"{k / 100},{k},{2 * k},3" for k in range(20))]
+    for number, row in changed.items():
+        rows[number - 1] = row
+    return "\n".join([*rows, ""]).encode()
+
+
+@pytest.mark.parametrize(
+    ("number", "row", "fault"),
+    [
+        (2, "0.00,abc,0,3", "row 2: 'abc' is not a number"),
+        (3, "0.01,=cmd|x,2,3", r"row 3: '=cmd\|x' is not a number"),
+        (2, '0.00,1,"2,3', "row 2: '2,3' is not a number"),
+        (2, "0.00,1,2,3,4", "row 2: has 5 cells, the rows below it others"),
+    ],
+)
+def test_a_damaged_first_row_does_not_name_the_columns(tmp_path, number, row, fault):
+    (tmp_path / "a.csv").write_bytes(rows_of({number: row}))
+    with pytest.raises(InputError, match=f"a.csv: {fault}"):
+        file_contents(tmp_path / "a.csv")
+
+
+@pytest.mark.parametrize(
+    ("changed", "told"),
+    [
+        ({12: "0.10,x,20,3", 13: "0.11,y,z,3"}, "column 'a': 'x' is not a number; and 2 more such"),
+        ({12: "0.10,10"}, "row 12: has 2 cells, the header 4"),
+        ({12: ""}, "row 12: has 0 cells, the header 4"),
+        ({12: "0.05,10,20,3"}, "row 12, column 't': does not come after the row before"),
+        ({}, None),
+    ],
+)
+def test_what_the_reader_will_refuse_is_told(tmp_path, changed, told):
+    (tmp_path / "a.csv").write_bytes(rows_of(changed))
+    notes = file_contents(tmp_path / "a.csv").notes
+    assert len(notes) == (told is not None)
+    assert told is None or told in notes[0]
+
+
+def test_a_layout_that_cannot_be_written_is_refused_before_anything_is_listed(tmp_path):
+    (tmp_path / "a.csv").write_bytes(rows_of({}))
+    done = run("a.csv", "--layout", "a.csv/new.toml", cwd=tmp_path)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert "a.csv is not a folder; choose another place" in done.stderr
+    done = run("a.csv", "--layout", "new/layout.toml", cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert (tmp_path / "new" / "layout.toml").is_file()

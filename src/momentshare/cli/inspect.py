@@ -30,31 +30,34 @@ def inspect(
     """List what a measured FILE holds and propose a layout for it."""
     import json
     import math
+    from contextlib import nullcontext
 
     from momentshare.cli.tables import console
     from momentshare.errors import InputError
+    from momentshare.files import lone_file
     from momentshare.trial.formats.contents import file_contents
     from momentshare.trial.formats.proposal import proposed_layout
 
     if layout is not None and layout.exists():
         raise InputError(f"{layout}: exists; choose another name for the layout")
-    contents = file_contents(file)
-    proposal = proposed_layout(contents)
-    if as_json:
-        record = {"record_version": 1, **contents.to_dict(), "proposed_layout": proposal}
-        for signal in record["signals"]:
-            numbers = {k: v for k, v in signal.items() if isinstance(v, float)}
-            signal.update({k: None for k, v in numbers.items() if not math.isfinite(v)})
-        typer.echo(json.dumps(record, indent=2, allow_nan=False))
-    else:
-        _print(console(), contents)
-        if layout is None:
-            echo("\nProposed layout; look at every line that says CHECK:\n")
-            echo(proposal)
-    if layout is not None:
-        layout.write_text(proposal, encoding="utf-8")
-        if not as_json:
-            echo(f"Wrote {layout}; look at every line that says CHECK")
+    with nullcontext() if layout is None else lone_file(layout) as write:
+        contents = file_contents(file)
+        proposal = proposed_layout(contents)
+        if as_json:
+            record = {"record_version": 1, **contents.to_dict(), "proposed_layout": proposal}
+            for signal in record["signals"]:
+                numbers = {k: v for k, v in signal.items() if isinstance(v, float)}
+                signal.update({k: None for k, v in numbers.items() if not math.isfinite(v)})
+            typer.echo(json.dumps(record, indent=2, allow_nan=False))
+        else:
+            _print(console(), contents)
+            if layout is None:
+                echo("\nProposed layout; look at every line that says CHECK:\n")
+                echo(proposal)
+        if write is not None:
+            write(proposal.encode("utf-8"))
+            if not as_json:
+                echo(f"Wrote {layout}; look at every line that says CHECK")
 
 
 def _print(screen: Console, contents: Contents) -> None:

@@ -30,6 +30,9 @@ _MOST_ABOVE = 60
 
 _LEAST_ROWS = 3
 
+_LONGEST_CELL = 60
+"""Characters of a cell that a message shows."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Signal:
@@ -191,6 +194,7 @@ def _of_text(source: str, raw: bytes, notes: Sequence[str]) -> Contents:
         units_row = rows.pop()
     if not rows:
         raise InputError("there is no row of names above the numbers; add one")
+    _refuse_numbers(above, rows, decimal)
     names = rows[-2:] if len(rows) > 1 and rows[-2] == rows[-1] - 1 else rows[-1:]
     if len(names) == 2 and len(set(filter(None, above[names[1]]))) > width / 2:
         names = names[1:]  # the lower row distinguishes the columns on its own
@@ -199,7 +203,13 @@ def _of_text(source: str, raw: bytes, notes: Sequence[str]) -> Contents:
         for place in range(1, width):
             upper[place] = upper[place] or upper[place - 1]
     labels = [" ".join(filter(None, parts)) for parts in zip(*filled, strict=True)]
-    body = np.array([_numbers(line, delimiter, decimal, width) for line in lines[first:]])
+    told = _Told(labels=labels)
+    body = np.array(
+        [
+            _numbers(_cells(line, delimiter), decimal, told, number)
+            for number, line in enumerate(lines[first:], start=first + 1)
+        ]
+    )
     columns = {label: body[:, n] for n, label in enumerate(labels) if label}
     units = {}
     if units_row is not None:
@@ -213,7 +223,26 @@ def _of_text(source: str, raw: bytes, notes: Sequence[str]) -> Contents:
         first_row=first + 1,
         time_column=_time_column(columns),
     )
+    notes = [*notes, *told.notes(), *_time_notes(columns, text)]
     return _of_columns(source, "csv", columns, units, text, notes)
+
+
+def _refuse_numbers(above: Sequence[Sequence[str]], rows: Sequence[int], decimal: str) -> None:
+    """Refuse a row of numbers with something else among them: it would name the columns.
+
+    Such a row begins with a number; one that begins with a word may state rates, say.
+    """
+    cells = [cell for cell in above[rows[-1]] if cell]
+    words = [cell for cell in cells if not _is_number(cell, decimal)]
+    if len(rows) > 1 and cells[0] not in words and 2 * len(words) < len(cells):
+        which = f"row {rows[-1] + 1}"
+        raise InputError(
+            f"{which}: {words[0][:_LONGEST_CELL]!r} is not a number; write a number or leave the "
+            "cell empty"
+            if words
+            else f"{which}: has {len(above[rows[-1]])} cells, the rows below it others; complete "
+            "or remove it"
+        )
 
 
 def _cells(line: str, delimiter: str) -> list[str]:
@@ -232,13 +261,45 @@ def _number(cell: str, decimal: str) -> float:
     return float(cell.replace(decimal, "."))
 
 
-def _numbers(line: str, delimiter: str, decimal: str, width: int) -> list[float]:
-    found = []
-    for cell in [*_cells(line, delimiter), *[""] * width][:width]:
+def _is_number(cell: str, decimal: str) -> bool:
+    try:
+        return not np.isnan(_number(cell, decimal))
+    except ValueError:
+        return False
+
+
+@dataclass(slots=True, kw_only=True)
+class _Told:
+    """What the rows of a text hold besides numbers: the first of each kind, and how many."""
+
+    labels: Sequence[str]
+    words: str = ""
+    lengths: str = ""
+    count: int = 0
+    others: int = 0
+
+    def notes(self) -> list[str]:
+        """One note for each kind; such rows are refused when the file is read by a layout."""
+        more = (self.count - 1, self.others - 1)
+        texts = zip((self.words, self.lengths), more, ("cells", "rows"), strict=True)
+        return [f"{t}; and {n} more such {kind}" if n > 0 else t for t, n, kind in texts if t]
+
+
+def _numbers(cells: Sequence[str], decimal: str, told: _Told, row: int) -> list[float]:
+    """Numbers of a row, NaN where there is none; ``told`` keeps what is none."""
+    width, found = len(told.labels), []
+    if len(cells) != width:
+        told.others += 1
+        told.lengths = told.lengths or f"row {row}: has {len(cells)} cells, the header {width}"
+    for cell, label in zip([*cells, *[""] * width][:width], told.labels, strict=True):
         try:
             found.append(_number(cell, decimal))
         except ValueError:
             found.append(float("nan"))
+            told.count += 1
+            told.words = told.words or (
+                f"row {row}, column {label!r}: {cell[:_LONGEST_CELL]!r} is not a number"
+            )
     return found
 
 
@@ -293,8 +354,24 @@ def _time_column(columns: dict[str, NDArray[np.float64]]) -> str:
         steps = np.diff(values)
         if len(steps) and np.isfinite(steps).all() and (steps > 0.0).all():
             rising.append(name)
-    named = [n for n in rising if n.casefold().split("_")[0].split(" ")[0].strip("[]()") in _TIMES]
-    return (named or rising or [""])[0]
+    return ([n for n in rising if _named_time(n)] or rising or [""])[0]
+
+
+def _time_notes(columns: dict[str, NDArray[np.float64]], text: Text) -> list[str]:
+    """Say where a column that is named like a time does not rise, if none does."""
+    if _named_time(text.time_column):
+        return []
+    notes = []
+    for name in filter(_named_time, columns):
+        steps = np.diff(columns[name])
+        if len(wrong := np.flatnonzero(steps <= 0.0)):
+            row = int(wrong[0]) + text.first_row + 1
+            notes.append(f"row {row}, column {name!r}: does not come after the row before")
+    return notes
+
+
+def _named_time(name: str) -> bool:
+    return name.casefold().split("_")[0].split(" ")[0].strip("[]()") in _TIMES
 
 
 _TIMES = {"t", "time", "zeit", "seconds", "sec"}

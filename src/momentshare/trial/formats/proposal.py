@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections import Counter
 from functools import cache
 from typing import TYPE_CHECKING
 
@@ -177,7 +178,7 @@ def _roles(
     markers: dict[str, tuple[str, str]] = {}
     forces: dict[str, tuple[str, str]] = {}
     points = [s.label for s in _usable(contents) if s.kind == "marker"]
-    counts = {label: points.count(label) for label in points}
+    counts = Counter(points)
     for label in [label for label in points if counts[label] == 1] + list(vectors):
         role, note = _role(label.removeprefix(prefix))
         if role in MARKER_ROLES and (label in points or contents.format != "c3d"):
@@ -185,7 +186,7 @@ def _roles(
         elif role in FORCE_ROLES and label in vectors:
             forces.setdefault(role, (label, note))
     emg: dict[str, str] = {}
-    rest: list[str] = []
+    rest: dict[str, None] = {}
     platform = {label for plate in contents.platforms for label in plate.channels}
     for signal in single:
         if signal.kind not in {"channel", "column"} or signal.label in platform:
@@ -193,9 +194,9 @@ def _roles(
         head = _head(signal.label)
         if head and head not in emg:
             emg[head] = signal.label
-        elif signal.label and signal.label not in rest:
-            rest.append(signal.label)
-    return markers, forces, emg, rest
+        elif signal.label:
+            rest[signal.label] = None
+    return markers, forces, emg, list(rest)
 
 
 def _role(label: str) -> tuple[str, str]:
