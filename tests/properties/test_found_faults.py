@@ -65,6 +65,7 @@ FOUND = {
     ),
     "one draw ends an uncertainty run": (
         "cli/test_uncertainty.py::test_a_draw_that_cannot_be_costs_the_draw_and_not_the_run",
+        "unit/test_uncertainty_draws.py::test_an_exercise_that_cannot_be_drawn_costs_its_draw_alone",
     ),
     "memory of many frames": (
         "unit/test_shelf.py::test_what_is_kept_takes_no_memory_until_it_is_read",

@@ -142,7 +142,7 @@ def test_every_variable_changes_something(study, model):
 
 def lengths(draws, task, exercise):
     """Path lengths of a task in each draw."""
-    made = draws.exercises(dict.fromkeys(range(len(draws)), exercise), task)
+    made, _ = draws.exercises(dict.fromkeys(range(len(draws)), exercise), task)
     limbs, rows, reasons = draws.limbs(0)
     assert not reasons
     found = []
@@ -150,6 +150,21 @@ def lengths(draws, task, exercise):
         limb = limbs.take(row)
         found.append(limb.paths(made[draw].lift(limb.skeleton).posture).length)
     return np.array(found)
+
+
+def test_an_exercise_that_cannot_be_drawn_costs_its_draw_alone(model):
+    """A touch point drawn beyond what a path may have ended the run."""
+    free = parse_study(STUDY.replace("tuck_deg = [[0, 60], [1, 80]]\n", ""))
+    layout = layout_of(free, model, posture_deg=90.0)
+    task = layout.setup.tasks[0]
+    exercise = task.exercise_for(layout.setup.limbs.people[0], model)
+    draws = Draws(layout, normals(layout, 200))
+    made, reasons = draws.exercises(dict.fromkeys(range(200), exercise), task)
+    assert len(made) > 100
+    assert reasons
+    assert not made.keys() & reasons.keys()
+    assert len(made) + len(reasons) == 200
+    assert all("bar path: touch_shift: must be between" in why for why in reasons.values())
 
 
 PUSH_UP = """
@@ -224,7 +239,7 @@ def test_posture_and_load_move_by_their_spreads(study, model):
     draws = Draws(layout, normals(layout, MANY))
     task = layout.setup.tasks[0]
     assert (task.person, task.condition) == (entry.name, condition.name)
-    made = draws.exercises(dict.fromkeys(range(MANY), exercise), task)
+    made, _ = draws.exercises(dict.fromkeys(range(MANY), exercise), task)
     tucks = [press.tuck.points[0][1] for press in made.values()]
     tolerance = 4 / math.sqrt(2 * MANY)
     assert np.degrees(np.std(tucks)) == pytest.approx(2.0, rel=tolerance)
@@ -317,3 +332,7 @@ def test_unknown_people_and_criteria_are_refused_by_name(study):
         Spreads(shared=1.5)
     with pytest.raises(InputError, match="load"):
         replace(Spreads(), load=-0.1)
+    with pytest.raises(InputError, match=r"scale: must be between 0 and 10; got 1000000000\.0"):
+        Spreads(scale=1e9)
+    with pytest.raises(InputError, match="posture_deg: must be between 0 and 90; got nan"):
+        Spreads(posture_deg=float("nan"))

@@ -334,8 +334,10 @@ def planned_lifts(
                 made[k] = _exercise(task, limbs.skeleton.people[at], limbs.model)
             except MomentshareError as err:
                 reasons[k, task.condition] = first_line(err)
-        keys += [(k, task.condition) for k in made]
-        exercises += draws.exercises(made, task).values()
+        drawn, why = draws.exercises(made, task)
+        reasons |= {(k, task.condition): text for k, text in why.items()}
+        keys += [(k, task.condition) for k in drawn]
+        exercises += drawn.values()
     rows = [limb_rows[k] for k, _ in keys]
     found = make_lifts(exercises, limbs.skeleton, rows, limits=False)
     return dict(zip(keys, found, strict=True)), reasons

@@ -240,26 +240,37 @@ class Draws:
         rows = {k: at for at, k in enumerate(known) if at not in faults}
         return (limbs if rows else None), rows, reasons
 
-    def exercises(self, exercises: Mapping[int, Exercise], task: Task) -> dict[int, Exercise]:
-        """Exercises of a task by draw, with the drawn angles of arm and girdle."""
+    def exercises(
+        self, exercises: Mapping[int, Exercise], task: Task
+    ) -> tuple[dict[int, Exercise], dict[int, str]]:
+        """Exercises of a task by draw, with the drawn angles of arm and girdle; or why none."""
         spread = math.radians(self.layout.spreads.posture_deg)
+        if spread == 0.0:
+            return dict(exercises), {}
         girdle = f"{task.person}:{task.condition}:{GIRDLE}" in self.layout
         drawn = (*ANGLES, GIRDLE) if girdle else ANGLES
         shifts = {angle: spread * self._of_task(task, angle) for angle in drawn}
-        out = {}
+        out: dict[int, Exercise] = {}
+        reasons: dict[int, str] = {}
         for k, exercise in exercises.items():
-            changes: dict[str, object] = {}
-            for angle, shift in shifts.items():
-                profile = getattr(exercise, angle, None)
-                if isinstance(profile, Profile) and spread > 0.0:
-                    moved = tuple((f, v + float(shift[k])) for f, v in profile.points)
-                    changes[angle] = Profile(moved)
-            if isinstance(exercise, BenchPress) and exercise.tuck is None and spread > 0.0:
-                # A larger tuck brings the touch point nearer the joint.
-                moved_by = -_UPPER_ARM * float(shifts["tuck"][k])
-                changes["path"] = replace(exercise.way, touch_shift=moved_by)
-            out[k] = replace(exercise, **changes) if changes else exercise  # type: ignore[type-var]
-        return out
+            try:
+                out[k] = self._drawn(exercise, {name: float(v[k]) for name, v in shifts.items()})
+            except InputError as err:
+                reasons[k] = first_line(err)
+        return out, reasons
+
+    def _drawn(self, exercise: Exercise, shifts: Mapping[str, float]) -> Exercise:
+        """Exercise with its angles moved; ``InputError`` where they make none."""
+        changes: dict[str, object] = {}
+        for angle, shift in shifts.items():
+            profile = getattr(exercise, angle, None)
+            if isinstance(profile, Profile):
+                changes[angle] = Profile(tuple((f, v + shift) for f, v in profile.points))
+        if isinstance(exercise, BenchPress) and exercise.tuck is None:
+            # A larger tuck brings the touch point nearer the joint.
+            moved_by = -_UPPER_ARM * shifts["tuck"]
+            changes["path"] = replace(exercise.way, touch_shift=moved_by)
+        return replace(exercise, **changes) if changes else exercise  # type: ignore[type-var]
 
     def measured(self, task: Task, skeleton: Skeleton, drawn: Mapping[int, int]) -> dict[int, Lift]:
         """Measured lift of a task by draw, rotated by the drawn errors of its posture.
@@ -311,5 +322,10 @@ class Draws:
 
 
 def first_line(err: MomentshareError) -> str:
-    """Return the first line of a message."""
-    return str(err).split("\n", maxsplit=1)[0]
+    """Return the first line of a message, and its first fault where that line only heads a list."""
+    first, *others = str(err).split("\n")
+    return (
+        f"{first} {others[0].strip().removeprefix('- ')}"
+        if others and first.endswith(":")
+        else first
+    )

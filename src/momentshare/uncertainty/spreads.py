@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 from momentshare.errors import InputError
 
 __all__ = ["Spreads"]
+
+_MOST = {
+    "scale": 10.0,
+    "posture_deg": 90.0,
+    "load": 1.0,
+    "lateral_ratio": 1.0,
+    "measured_mm": 100.0,
+    "measured_deg": 90.0,
+}
+"""Greatest spreads; beyond them draws say nothing (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,17 +54,10 @@ class Spreads:
 
     def __post_init__(self) -> None:
         faults = []
-        for name in (
-            "scale",
-            "posture_deg",
-            "load",
-            "lateral_ratio",
-            "measured_mm",
-            "measured_deg",
-        ):
+        for name, most in _MOST.items():
             value = getattr(self, name)
-            if not math.isfinite(value) or value < 0.0:
-                faults.append(f"{name}: must be zero or more; got {value!r}")
+            if not 0.0 <= value <= most:
+                faults.append(f"{name}: must be between 0 and {most:g}; got {value!r}")
         if not 0.0 <= self.shared <= 1.0:
             faults.append(f"shared: must be between 0 and 1; got {self.shared!r}")
         if faults:
