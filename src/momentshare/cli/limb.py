@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path  # noqa: TC003 - typer reads the annotations
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
@@ -20,6 +21,9 @@ _OWN = (
     "The limb is as its folder describes it: nothing here was compared with measurements, and "
     "ligaments and resting moments of the joints are left out."
 )
+_LARGEST_EXPONENT, _HEAVIEST = 400.0, 2000.0
+"""Limits of study files too: beyond them rounding decides."""
+
 _FILES = ("limb_heads.csv", "limb_rows.csv", "limb_joints.csv", "sources.bib", "limb.json")
 
 
@@ -55,6 +59,9 @@ def limb(
     from momentshare.linkage import load_linkage
 
     linkage = load_linkage(model)
+    criterion = _criterion(exponent, weights)
+    if not 0.0 <= mass <= _HEAVIEST:
+        raise InputError(f"--mass: must be between 0 and {_HEAVIEST:g} kg; got {mass:g}")
     if angles is None:
         if out is not None or mass or at:
             raise InputError("--out, --mass and --at count for a motion; give --angles as well")
@@ -72,7 +79,7 @@ def limb(
         "weights": weights,
     }
     with folder_for(out, "limb", study=options, names=_FILES) as run:
-        result = _solve(linkage, angles, mass, at, _criterion(exponent, weights))
+        result = _solve(linkage, angles, mass, at, criterion)
         record = _record(result, options)
         if as_json:
             print_json(record)
@@ -102,8 +109,10 @@ def _criterion(exponent: float, weights: str) -> Any:
     from momentshare.balance import Criterion
     from momentshare.errors import InputError
 
-    if not exponent > 1.0:
-        raise InputError(f"--exponent: must be a number above 1, or inf; got {exponent:g}")
+    if not (1.01 <= exponent <= _LARGEST_EXPONENT or exponent == math.inf):
+        raise InputError(
+            f"--exponent: must be between 1.01 and {_LARGEST_EXPONENT:g}, or inf; got {exponent:g}"
+        )
     kinds: dict[str, Literal["area", "volume", "none"]] = {
         "area": "area",
         "volume": "volume",
