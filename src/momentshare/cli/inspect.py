@@ -10,6 +10,9 @@ import typer
 from momentshare.cli.tables import echo
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+    from contextlib import AbstractContextManager
+
     from rich.console import Console
 
     from momentshare.trial.formats.contents import Contents
@@ -40,7 +43,10 @@ def inspect(
 
     if layout is not None and layout.exists():
         raise InputError(f"{layout}: exists; choose another name for the layout")
-    with nullcontext() if layout is None else lone_file(layout) as write:
+    place: AbstractContextManager[Callable[[bytes], None] | None] = (
+        nullcontext() if layout is None else lone_file(layout)
+    )
+    with place as write:
         contents = file_contents(file)
         proposal = proposed_layout(contents)
         if as_json:
