@@ -207,7 +207,10 @@ def outcome_words(name):
 def test_the_clearest_differences_stand_in_the_first_part():
     table = page().table("The clearest differences between two conditions")
     assert table.section == "Comparison of conditions"
-    rows = sorted(table_of("contrasts"), key=lambda row: row["p_paired_holm"])
+    rows = sorted(
+        table_of("contrasts"),
+        key=lambda row: (row["p_paired_holm_over_item"], row["p_paired_holm"]),
+    )
     first = rows[:12]
     wanted = {
         (outcome_words(r["outcome"]), spelled(r["item"]), r[FIRST], r[SECOND]): r for r in first
@@ -224,7 +227,8 @@ def test_the_clearest_differences_stand_in_the_first_part():
                 "people": source["n_people"],
             },
         )
-        assert_probability(row["p (Holm)"], source["p_paired_holm"])
+        assert_probability(row["p (Holm, all heads or rows)"], source["p_paired_holm_over_item"])
+    assert "over all pairs of conditions and all heads" in table.caption
 
 
 def test_emg_by_condition_stands_beside_its_discrepancy():
@@ -287,7 +291,7 @@ def test_overall_tests_keep_their_outcome_item_and_p():
         assert_shows(row["df, denominator"], source["df_denominator"])
         for header, name in {
             "p": "p",
-            "p (Holm, over items)": "p_holm_over_item",
+            "p (Holm, all heads or rows)": "p_holm_over_item",
             "p (Greenhouse–Geisser)": "p_greenhouse_geisser",
         }.items():
             assert_probability(row[header], source[name])
@@ -319,13 +323,16 @@ def test_paired_differences_keep_their_row_interval_and_p():
                 "in this direction": source["n_same_direction"],
             },
         )
-        assert_probability(row["p (Holm)"], source["p_paired_holm"])
-        assert_probability(row["p (Holm over all)"], source["p_paired_holm_over_item"])
+        assert_probability(row["p (Holm, pairs of one head or row)"], source["p_paired_holm"])
+        assert_probability(row["p (Holm, all heads or rows)"], source["p_paired_holm_over_item"])
         assert source["difference_low"] < source["difference_mean"] < source["difference_high"]
-    for header in ("p (Holm)", "p (Holm over all)"):  # or a row's p could be another's
+    for header in (
+        "p (Holm, pairs of one head or row)",
+        "p (Holm, all heads or rows)",
+    ):  # or a row's p could be another's
         assert len(set(table.column(header))) > 5
-    kept = [row["p_paired_holm"] for row in seen.values()]
-    left = [row["p_paired_holm"] for key, row in rows.items() if key not in seen]
+    kept = [row["p_paired_holm_over_item"] for row in seen.values()]
+    left = [row["p_paired_holm_over_item"] for key, row in rows.items() if key not in seen]
     assert len(kept) == 40
     assert kept == sorted(kept)
     assert max(kept) <= min(left)

@@ -43,7 +43,7 @@ UNITS = {
 _HEADERS = {
     "f": "F",
     "p_holm": "p (Holm)",
-    "p_holm_over_item": "p (Holm, over items)",
+    "p_holm_over_item": "p (Holm, all heads or rows)",
     "p_greenhouse_geisser": "p (Greenhouse–Geisser)",
     "epsilon_greenhouse_geisser": "ε (Greenhouse–Geisser)",
     "hedges_g_z": "Hedges’ g of differences",

@@ -63,13 +63,13 @@ def comparison(summary: CohortSummary) -> Section:
         block = Paragraph(text=f"No test was made. {note} omnibus.csv holds the notes.")
     else:
         pairs = _pairs(contrasts, summary.mode).head(_CLEAREST)
-        shown = [*_DIFFERENCE, "p_paired_holm", "n_people", *_limit_column(pairs)]
+        shown = [*_DIFFERENCE, _ADJUSTED, "n_people", *_limit_column(pairs)]
         block = Table(
             frame=pairs[shown],
             by="outcome",
             caption="The clearest differences between two conditions, within people; lateral "
-            f"force {summary.mode}. More are in the appendix, all in contrasts.csv.",
-            formats={"p_paired_holm": "p"},
+            f"force {summary.mode}. {_FAMILY} More are in the appendix, all in contrasts.csv.",
+            formats={_ADJUSTED: "p"},
             labels={name: label for name, label in _LABELS.items() if name in shown},
         )
     return Section(title="Comparison of conditions", anchor="comparison", blocks=[block])
@@ -79,12 +79,20 @@ _DIFFERENCE = [
     "outcome", "item", "condition", "other", "difference_mean", "difference_low", "difference_high",
 ]  # fmt: skip
 
+_ADJUSTED = "p_paired_holm_over_item"
+"""The p of findings, methods and this page: who looks through all heads tests all of them."""
+
+_FAMILY = (
+    "p is that of the paired t test, adjusted after Holm over all pairs of conditions and all "
+    "heads (or rows of the moment) of an outcome."
+)
+
 _LABELS = {
     "difference_mean": "difference",
     "difference_low": "low",
     "difference_high": "high",
-    "p_paired_holm": "p (Holm)",
-    "p_paired_holm_over_item": "p (Holm over all)",
+    "p_paired_holm": "p (Holm, pairs of one head or row)",
+    "p_paired_holm_over_item": "p (Holm, all heads or rows)",
     "hedges_g_z": "Hedges' g of the differences",
     "n_people": "people",
     "n_same_direction": "in this direction",
@@ -93,7 +101,7 @@ _LABELS = {
 
 def _pairs(contrasts: pd.DataFrame, mode: str) -> pd.DataFrame:
     """Contrasts of the treatment that is shown, the clearest first."""
-    return contrasts[contrasts["lateral"] == mode].sort_values("p_paired_holm")
+    return contrasts[contrasts["lateral"] == mode].sort_values([_ADJUSTED, "p_paired_holm"])
 
 
 def _limit_column(table: pd.DataFrame) -> list[str]:
@@ -107,7 +115,7 @@ def every_comparison(summary: CohortSummary) -> Section | None:
         return None
     whole = omnibus[omnibus["lateral"] == summary.mode].drop(columns=["lateral"])
     pairs = _pairs(contrasts, summary.mode).head(_SHOWN_CONTRASTS)
-    tests = ["p_paired_holm", "p_paired_holm_over_item"]
+    tests = [_ADJUSTED, "p_paired_holm"]
     counts = ["hedges_g_z", "n_people", "n_same_direction"]
     blocks = [
         Table(
@@ -120,7 +128,9 @@ def every_comparison(summary: CohortSummary) -> Section | None:
             frame=pairs[[*_DIFFERENCE, *tests, *counts, *_limit_column(pairs)]],
             by="outcome",
             caption="Paired differences between conditions with the smallest adjusted p; lateral "
-            f"force {summary.mode}. All are in contrasts.csv, with those of the mixed model.",
+            f"force {summary.mode}. {_FAMILY} The other p is adjusted over the pairs of one head "
+            "or row alone, for who named it beforehand. All are in contrasts.csv, with those of "
+            "the mixed model.",
             formats=dict.fromkeys(tests, "p"),
             labels=_LABELS,
         ),

@@ -83,7 +83,8 @@ def every_outcome(
                         ["outcome", "unit", "condition", first, second, *_PAIRED]
                     ],
                     caption=f"Outcomes of the whole lift, {words}, within people, with "
-                    f"{confidence} intervals; all are in {name}.csv.",
+                    f"{confidence} intervals; p of the paired t test, and adjusted after Holm over "
+                    f"all rows of {name}.csv.",
                     formats={"p": "p", "p_holm": "p"},
                 ),
             ]
@@ -136,7 +137,7 @@ def _named(summary: CohortSummary, confidence: str) -> list[Block]:
                 "hedges_g_z": "Hedges' g of the differences",
                 "n_people": "people",
                 "p_paired_t": "p (paired t)",
-                "p_named": "p (Holm)",
+                "p_named": "p (Holm, this table)",
             },
         )
     ]

@@ -106,7 +106,8 @@ def methods_text(result: CohortResult) -> list[str]:
             " Conditions were compared by a linear mixed model with a random intercept for each "
             "person or, where that could not be fitted, by least squares within people (see the "
             "note of each row). Its contrasts assume that all differences have the same variance. "
-            "Findings are therefore based on paired t tests, Holm-adjusted over all heads; their "
+            "Findings are therefore based on paired t tests, Holm-adjusted over all pairs of "
+            "conditions and all heads of an outcome; their "
             f"{100 * file.statistics.confidence:g} % intervals are not adjusted."
         )
     parts[-1] += " " + " ".join(selection_texts(result)) if selection_texts(result) else ""
