@@ -294,3 +294,38 @@ def test_the_worst_trials_are_drawn_on_the_page(monkeypatch, tmp_path):
     assert [alt for _, alt, _ in page.pictures] == [
         f"Checks of trial {o.number}: {o.person}, {o.condition}." for o in bad
     ]
+
+
+def with_loads(load_of):
+    """The planted cohort, lifted with other loads."""
+    found = planted().result
+    outcomes = tuple(replace(o, record={**o.record, "load_kg": load_of(o)}) for o in found.outcomes)
+    return replace(found, outcomes=outcomes)
+
+
+def test_loads_that_differ_between_conditions_are_told():
+    """A tenth more in the wide grip may be all of a difference between the grips."""
+    heavier = {name: 30.0 * (1.0 + 0.1 * k) for k, name in enumerate(CONDITIONS)}
+    (said,) = [
+        text
+        for text in selection_texts(with_loads(lambda o: heavier[o.condition]))
+        if text.startswith("Loads differ")
+    ]
+    for name, load in heavier.items():
+        assert f"{name} {load:.1f}" in said
+    assert 'covariates = ["load_kg"]' in said
+    same = selection_texts(with_loads(lambda _: 30.0))
+    assert not any("oads" in text or "Selection" in text for text in same)
+
+
+def test_a_trial_that_could_not_be_read_selects_nothing():
+    skipped = {o.number for o in planted().result.outcomes if o.fault and o.used}
+    assert skipped
+    told = selection_texts(with_loads(lambda o: 20.0 if o.number in skipped else 40.0))
+    assert not any(text.startswith("Selection") for text in told)
+    out = {o.number for o in planted().result.outcomes} - skipped
+    out -= {o.number for o in planted().result.counted}
+    told = selection_texts(with_loads(lambda o: 20.0 if o.number in out else 40.0))
+    (said,) = [text for text in told if text.startswith("Selection: ") and "means and" in text]
+    assert "lighter (20 against 40 kg on average)" in said
+    assert "heavier lifts than were measured" in said

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare.cohort.schema import LOAD
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -56,8 +58,36 @@ def selection_texts(result: CohortResult) -> list[str]:
             + ("left out." if heads else "in the means, where fully active heads count.")
         )
         texts += _selection("heads", result.heads_counted, result.solved) if heads else []
-    texts += _selection("means and comparisons", result.counted, result.outcomes)
-    return texts
+    # A trial that could not be read says nothing about what was selected.
+    every = [o for o in result.outcomes if not (o.fault and o.used)]
+    return [*texts, *_selection("means and comparisons", result.counted, every), *_loads(result)]
+
+
+def _loads(result: CohortResult) -> list[str]:
+    """State by how much the loads differ between conditions, in people who have them all."""
+    found: dict[str, dict[str, list[float]]] = {}
+    for outcome in result.counted:
+        if load := outcome.record.get("load_kg"):
+            own = found.setdefault(outcome.person, {})
+            own.setdefault(outcome.condition, []).append(float(load))
+    names = list(dict.fromkeys(name for own in found.values() for name in own))
+    whole = [own for own in found.values() if set(own) == set(names)]
+    if len(names) < 2 or not whole:
+        return []
+    means = {name: float(np.mean([np.mean(own[name]) for own in whole])) for name in names}
+    if max(means.values()) / min(means.values()) - 1.0 < _WORTH_SAYING:
+        return []
+    listed = ", ".join(f"{name} {value:.1f}" for name, value in means.items())
+    remedy = (
+        "factors.csv takes the load into account"
+        if LOAD in result.study.file.statistics.covariates
+        else 'covariates = ["load_kg"] under [statistics] takes it into account, in factors.csv'
+    )
+    text = (
+        f"Loads differ between conditions: {listed} kg on average over people who have them all, "
+        f"so a difference between these conditions may be one of load; {remedy}."
+    )
+    return [text]
 
 
 def _trials(count: int, *, verb: bool = True) -> str:
@@ -86,9 +116,15 @@ def _selection(
         return []
     whole = sorted({o.person for o in every} - {o.person for o in chosen})
     gone = f" No trial of {', '.join(whole)} is left." if whole else ""
+    count, way = len(loads[False]), "lighter" if other < mean else "heavier"
+    which = (
+        "the one trial that does not count"
+        if count == 1
+        else (f"the {count} trials that do not count")
+    )
     text = (
-        f"Selection: trials that count for {what} were lifted with {mean:.0f} kg on average, the "
-        f"others with {other:.0f} kg, so means describe "
+        f"Selection: {which} for {what} {'was' if count == 1 else 'were'} {way} ({other:.0f} "
+        f"against {mean:.0f} kg on average), so means describe "
         f"{'lighter' if mean < other else 'heavier'} lifts than were measured.{gone}"
     )
     return [text]
