@@ -9,6 +9,7 @@ import sys
 from importlib import resources
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 from tests.unit.test_help import check_folder
@@ -17,6 +18,7 @@ from typer.testing import CliRunner
 from momentshare.cli.main import app
 from momentshare.errors import InputError, UnknownNameError
 from momentshare.help import entries_named, topics
+from momentshare.report.text.draw_verdicts import SURE
 from momentshare.tutorials import TUTORIALS, write_tutorial
 
 
@@ -80,7 +82,7 @@ def student(tmp_path_factory, tools):
 @pytest.mark.slow
 def test_student_finds_what_a_wider_grip_does(student):
     folder, printed = student
-    table = pd.read_csv(folder / "press" / "conditions.csv").set_index("condition")
+    table = pd.read_csv(folder / "results" / "conditions.csv").set_index("condition")
     answer = next(p for p in printed if "moment at the elbow" in p)
     for joint, column in [
         ("elbow", "peak_elbow_extension_nm"),
@@ -107,9 +109,16 @@ def test_student_finds_why_heads_of_the_triceps_differ(student):
     own = cases[cases["head"] == "triceps_brachii/long"]
     twin = own[own["case"] == "no_arm_shoulder"]["activation"].iloc[0]
     assert f"would work at {twin:.2f}" in answer
-    # What the text says of a line of the drive holds on every line.
-    weighed = drive["moment_arm_m"] * drive["multiplier_per_nm"]
-    assert ((weighed > 0) == (drive["part"] > 0))[weighed.abs() > 1e-9].all()
+    # What the text says of a line of the drive holds on every line, and on the one printed.
+    rows = drive.dropna(subset=["moment_arm_m"])
+    product = rows["multiplier_per_nm"] * rows["moment_arm_m"] * rows["capacity_n"]
+    assert product.abs().max() > 0.1
+    np.testing.assert_allclose(rows["part"], product / (2 * rows["weight"]), atol=1e-4)
+    factors = re.search(
+        r"elbow: (\S+) × (\S+) m × (\d+) N ÷ \(2 × (\S+)\) = (\S+)\.\n", answer
+    ).groups()
+    multiplier, arm, capacity, weight, told = map(float, factors)
+    assert multiplier * arm * capacity / (2 * weight) == pytest.approx(told, abs=0.01)
 
 
 @pytest.mark.slow
@@ -117,14 +126,23 @@ def test_student_finds_how_sure_it_is(student):
     folder, printed = student
     answer = printed[-1]
     orders = pd.read_csv(folder / "sure" / "condition_order.csv").set_index("head")
-    turned = pd.read_csv(folder / "press" / "ordering.csv").set_index("head")["turns_with_posture"]
-    for line in answer.strip().splitlines():
+    turned = pd.read_csv(folder / "results" / "ordering.csv")
+    turned = turned.set_index("head")["turns_with_posture"]
+    *lines, last = answer.strip().splitlines()
+    good = [line.split(": ")[0] for line in lines if "nothing against it" in line]
+    assert last == f"{len(good)} remain: {', '.join(good) or 'none'}."
+    for line in lines:
         head, told = line.split(": ", 1)
         row = orders.loc[head]
         agreeing = round(max(row["probability"], 1.0 - row["probability"] - row["ties"]), 2)
-        bad = agreeing < 0.9 or turned.get(head, False) or isinstance(row["limit"], str)
+        assert ("no order" in told) == (agreeing <= 0.5), line
+        bad = agreeing < SURE or turned.get(head, False) or isinstance(row["limit"], str)
         assert ("nothing against it" in told) == (not bad), line
-    assert "nothing against it" in answer
+    # The program counts the same orders as firm, of the heads that work.
+    judged = pd.read_csv(folder / "sure" / "verdicts.csv").set_index("head")
+    firm = [head for head, row in judged.iterrows() if row["verdict"] == "firm"]
+    beyond = turned.reindex(firm).fillna(value=False).astype(bool)
+    assert {head for head in firm if not beyond[head]} == set(good) & set(judged.index)
 
 
 @pytest.mark.slow
@@ -158,7 +176,7 @@ def test_researcher_gets_a_table_with_statistics(tmp_path, tools):
         difference = 100 * (wide["wide"] - wide["narrow"]).mean()
         assert abs(float(row["difference [95 % CI]"].split(" ")[0]) - difference) < 0.51
         pair = pairs[(pairs["item"] == head) & (pairs["lateral"] == "measured")].iloc[0]
-        assert row["p (Holm)"] == f"{pair['p_paired_holm_over_item']:.3f}"
+        assert row["p (Holm, all heads)"] == f"{pair['p_paired_holm_over_item']:.3f}"
     assert (folder / "table.md").read_text("utf-8").strip() in printed[3]
     assert "entries in sources.bib" in printed[4]
     assert len(printed[4]) > 1000

@@ -275,6 +275,26 @@ def test_side_by_side_and_along_the_lift_share_their_scales():
         assert f"{100 * share:.0f} % of bar height" in said
 
 
+def test_two_conditions_show_what_the_heads_share_beside_what_the_hand_asks():
+    """Distance times force is not the net moment about the axis of the elbow; both stand there."""
+    names = ("wide bar", "dumbbells")
+    pair = draw_arms({name: result_of(name) for name in names}, dict.fromkeys(names, FRAME))
+    shown = written(pair)
+    starts = [k for k, text in enumerate(shown) if text == "Moment for the muscles [N·m]"]
+    assert len(starts) == len(names)
+    for name, start in zip(names, starts, strict=True):
+        scene = arm_scene(result_of(name), FRAME)
+        for row in scene.result.criterion.rows:
+            k = ROWS.index(row)
+            toward = moment_direction(row, scene.net_moments[k])
+            place = shown.index(toward.words, start)
+            values = [numbers(text)[0] for text in shown[place + 1 : place + 4]]
+            net = toward.sign * scene.net_moments[k]
+            hand = toward.sign * scene.hand_moments[k]
+            np.testing.assert_allclose(values, [hand, net - hand, net], atol=0.051)
+    assert "they are what the heads share" in head_of_figure(pair)
+
+
 def test_studies_draw_the_first_person_in_up_to_four_conditions():
     made = arm_drawings(study())
     assert list(made) == [

@@ -836,6 +836,16 @@ def test_the_printed_drive_is_the_table_of_the_named_head(run):
         assert near(by_name["activation before the bounds"][part], item["activation_before_bounds"])
         assert near(by_name["activation"][part], item["activation"])
         assert near(by_name["capacity here [N]"][part], item["capacity_si"]["capacity"], 0)
+        line = parts.iloc[0]
+        assert float(by_name["weight in the effort"][part]) == pytest.approx(
+            line["weight"], rel=5e-3
+        )
+        # What a reader multiplies from the table is the part that stands there.
+        for _, line in parts.dropna(subset=["moment_arm_m"]).iterrows():
+            product = line["multiplier_per_nm"] * line["moment_arm_m"] * line["capacity_n"]
+            assert line["part"] == pytest.approx(
+                product / (2.0 * line["weight"]), rel=1e-4, abs=1e-6
+            )
         assert near(by_name["force, passive included [N]"][part], item["force_n"], 0)
         bound = {"none": "none", "zero": "0", "one": "1"}[item["bound"]]
         assert by_name["bound that holds it"][part] == bound

@@ -203,7 +203,10 @@ def explain_heads(source: Study | CohortStudy, asked: HeadsAsked, output: Output
     if not output.as_json:
         _print(asked.title, found, changes, paragraphs, example)
     tables = {
-        "drive.csv": pd.concat([i.split.to_dataframe() for i in found], ignore_index=True),
+        "drive.csv": pd.concat(
+            [i.split.to_dataframe().assign(capacity_n=i.factors.capacity) for i in found],
+            ignore_index=True,
+        ),
         "drive_along_lift.csv": pd.concat(
             [table for group in alongs for table in group.values()], ignore_index=True
         ),
@@ -413,6 +416,7 @@ def _print_drive(screen: Console, found: Sequence[HeadExplanation]) -> None:
         ],
         "activation": [f"{i.split.activation:.3f}" for i in found],
         "capacity here [N]": [f"{i.factors.capacity:.0f}" for i in found],
+        "weight in the effort": [f"{i.split.weight:.3g}" for i in found],
         "force, passive included [N]": [f"{i.force:.0f}" for i in found],
     }
     for label, values in lines.items():

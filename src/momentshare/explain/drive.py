@@ -129,6 +129,7 @@ class DriveSplit:
                 "drive_per_n": np.concatenate(
                     [self.drive_per_n, -self.price[at] * self.slope[at] + 0.0]
                 ),
+                "weight": self.weight,
                 "part": np.concatenate([self.part, self.facet_part[at]]),
             }
         )

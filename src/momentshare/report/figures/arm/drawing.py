@@ -303,6 +303,12 @@ _READING = (
 )
 
 
+_DISTANCES = (
+    "Distances are those of its line of action from elbow and shoulder in the view; times the "
+    "force they are its moment, without the arm's own weight."
+)
+
+
 def _under(scene: ArmScene, scale: ArmScale) -> str:
     result = scene.result
     lateral = "No lateral force"
@@ -350,8 +356,10 @@ def _grid(
     width = max(room * len(scenes) - _GAP + 2 * EDGE, 5.6)
     key = Key(scenes, scale, width, groups=not full)
     block = 0.26 + (2 if full else 3) * LINE + 0.16
-    height = 0.2 + sum(talls) + 2 * block + key.height
-    figure, top = _sheet(width, height, title, _under_all(scenes, scale), _foot(note))
+    rows = max(len(scene.result.criterion.rows) for scene in scenes)
+    table = LINE * (rows + 2) + 0.26 if full else 0.0
+    height = 0.2 + sum(talls) + 2 * block + table + key.height
+    figure, top = _sheet(width, height, title, _under_all(scenes, scale, full=full), _foot(note))
     for number, (scene, pair, words) in enumerate(zip(scenes, pairs, heads, strict=True)):
         x, y = EDGE + number * room, top + 0.2
         write_at(figure, x, top, style.fit(words, 0.95 * column, 8.0, "bold"), fontweight="bold")
@@ -368,7 +376,9 @@ def _grid(
             for k, line in enumerate(_products(force) if full else _short_products(force)):
                 write_at(figure, x, y + 0.22 + high + LINE * k, line, fontsize=7.5)
             y += high + block
-    key.draw(figure, top + 0.2 + sum(talls) + 2 * block)
+        if full:
+            write_moments(figure, scene, x, y)
+    key.draw(figure, top + 0.2 + sum(talls) + 2 * block + table)
     return figure
 
 
@@ -391,13 +401,13 @@ def _fitted(
     return scale, boxes
 
 
-def _under_all(scenes: Sequence[ArmScene], scale: ArmScale) -> str:
+def _under_all(scenes: Sequence[ArmScene], scale: ArmScale, *, full: bool) -> str:
     modes = dict.fromkeys(
         style.MODES[s.result.lateral.mode] if s.result.prepared.lift.lateral_free else "none"
         for s in scenes
     )
+    reading = _READING.replace("on the left", "in the tables") if full else _DISTANCES
     return (
-        f"Lateral force: {', '.join(modes)}. Arrows: force of one hand on the load. Distances are "
-        "those of its line of action from elbow and shoulder in the view; times the force they "
-        f"are its moment, without the arm's own weight.{_short(scenes)}{_beyond(scenes, scale)}"
+        f"Lateral force: {', '.join(modes)}. Arrows: force of one hand on the load. {reading}"
+        f"{_short(scenes)}{_beyond(scenes, scale)}"
     )

@@ -42,7 +42,7 @@ for head in HEADS:
     row["difference [95 % CI]"] = (
         f"{100 * sign * pair['difference_mean']:+.0f} [{100 * low:+.0f}, {100 * high:+.0f}]"
     )
-    row["p (Holm)"] = f"{pair['p_paired_holm_over_item']:.3f}"
+    row["p (Holm, all heads)"] = f"{pair['p_paired_holm_over_item']:.3f}"
     row["d_z"] = f"{sign * pair['cohen_d_z']:+.1f}"
     row["people agreeing"] = f"{pair['n_same_direction']:.0f} of {pair['n_people']:.0f}"
     row["limit"] = pair["limit"] if isinstance(pair["limit"], str) else ""

@@ -1,8 +1,10 @@
-"""Answers to the three questions, made from the tables: python answers.py moments|triceps|sure"""
+"""Answers to the three questions, from the tables: python answers.py moments|triceps|sure"""
 
 import sys
 
 import pandas as pd
+
+SURE = 0.95  # part of the draws from which momentshare calls an order firm
 
 
 def word(before, after):
@@ -10,9 +12,9 @@ def word(before, after):
     return "rises" if after > before else "falls"
 
 
-def moments():
+def moments(folder="results"):
     """Peak moments of both grips."""
-    table = pd.read_csv("press/conditions.csv").set_index("condition")
+    table = pd.read_csv(f"{folder}/conditions.csv").set_index("condition")
     for joint, column in [
         ("elbow", "peak_elbow_extension_nm"),
         ("shoulder", "peak_shoulder_horizontal_adduction_nm"),
@@ -25,7 +27,7 @@ def moments():
 
 
 def triceps():
-    """Activation of two heads, and of the long head without its arm at the shoulder."""
+    """Activation of two heads, one line of the drive, and the long head without a shoulder arm."""
     drive = pd.read_csv("why/drive.csv")
     table = (
         pd.read_csv("why/counterfactuals.csv")
@@ -36,6 +38,12 @@ def triceps():
     now = table.loc[long, "as_it_is"]["activation"]
     twin = table.loc[long, "no_arm_shoulder", long]["activation"]
     print(f"The long head works at {now[long]:.2f}, the lateral head at {now[lateral]:.2f}.")
+    line = drive[drive["head"] == long].set_index("row").loc["elbow_extension"]
+    print(
+        f"Long head, line of the elbow: {line['multiplier_per_nm']:.4f} × "
+        f"{line['moment_arm_m']:.4f} m × {line['capacity_n']:.0f} N ÷ (2 × {line['weight']:.2f}) = "
+        f"{line['part']:+.3f}."
+    )
     part = drive[(drive["head"] == long) & (drive["joint"] == "shoulder")]["part"].sum()
     print(
         f"The shoulder {'adds' if part > 0 else 'takes'} {abs(part):.2f}. Without an arm there "
@@ -46,22 +54,29 @@ def triceps():
 def sure():
     """Orders between the grips that nothing contradicts, and the others with what does."""
     orders = pd.read_csv("sure/condition_order.csv").set_index("head")
-    turned = pd.read_csv("press/ordering.csv").set_index("head")["turns_with_posture"]
+    turned = pd.read_csv("results/ordering.csv").set_index(["head", "condition", "other"])
+    turned = turned["turns_with_posture"]
+    sure_heads = []
     for head, row in orders.iterrows():
-        higher = row["condition"] if row["probability"] > 0.5 else row["other"]
+        above = row["probability"] > 0.5
+        higher, lower = (row["condition"], row["other"])[:: 1 if above else -1]
         # Ties count half in a probability; here they agree with neither.
         share = round(max(row["probability"], 1.0 - row["probability"]) - row["ties"] / 2.0, 2)
         if row["ties"] > 0.5:
             continue
         doubts = []
-        if share < 0.9:
+        if share < SURE:
             doubts.append(f"only {share:.0%} of draws agree")
-        if turned.get(head, False):
+        if turned.get((head, higher, lower), turned.get((head, lower, higher), False)):
             doubts.append("reversed within the posture band")
         if isinstance(row["limit"], str):
             doubts.append(f"limit {row['limit']}")
-        print(f"{head}: more active when {higher}; {', '.join(doubts) or 'nothing against it'}")
+        said = f"more active when {higher}" if share > 0.5 else "no order"
+        print(f"{head}: {said}; {', '.join(doubts) or 'nothing against it'}")
+        if not doubts:
+            sure_heads.append(head)
+    print(f"{len(sure_heads)} remain: {', '.join(sure_heads) or 'none'}.")
 
 
 if __name__ == "__main__":
-    {"moments": moments, "triceps": triceps, "sure": sure}[sys.argv[1]]()
+    {"moments": moments, "triceps": triceps, "sure": sure}[sys.argv[1]](*sys.argv[2:])
