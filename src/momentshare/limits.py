@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = [
+    "BIAS_CLAIMS",
     "CLAIMS",
     "CONDITIONS",
     "EXERCISES",
@@ -110,6 +111,9 @@ PARTS = ("chest", "middle", "lock-out")
 """Thirds of the bar height."""
 
 CLAIMS = ("size", "order", "any", "course")
+
+BIAS_CLAIMS = ("size", "order")
+"""What is claimed where a difference or ratio is told as a number of its own: both."""
 
 CONDITIONS = {
     "spacing_at_least": "value",
@@ -230,8 +234,14 @@ class Limits:
         return [f"{self.said(k)} ({self.reasons(k)})" for k in self.keys if k in named]
 
     def reasons(self, key: str) -> str:
-        """Return the reasons of a key's rows, each once."""
-        return "; ".join(dict.fromkeys(row.reason for row in self.of(key)))
+        """Return the reasons of a key's rows, each once; several after what they are about."""
+        about: dict[str, list[str]] = {}
+        for row in self.of(key):
+            words = list(row.heads) or [QUANTITIES[row.quantity]]
+            about.setdefault(row.reason, []).extend(words)
+        if len(about) == 1:
+            return next(iter(about))
+        return "; ".join(f"{', '.join(words)}: {reason}" for reason, words in about.items())
 
     def at(
         self,
@@ -424,7 +434,7 @@ def with_strength_limits(
     DataFrame
         A copy with the column last.
     """
-    claims = ("size", "order") if "test_posture_bias" in table else ("size",)
+    claims = BIAS_CLAIMS if "test_posture_bias" in table else ("size",)
     names = table["condition"] if "condition" in table else [""] * len(table)
     pairs = list(zip(table["direction"].astype(str), names, strict=True))
     found = {

@@ -15,6 +15,8 @@ from typer.testing import CliRunner
 
 from momentshare.cli.main import app
 from momentshare.directions import DIRECTIONS
+from momentshare.limits import Limit, Limits
+from momentshare.model import load_model
 from momentshare.report.text.explain_opening import head_moves, heads_opening, unsaid_of_heads
 from momentshare.report.text.maximal_opening import load_orders, maximal_opening
 from momentshare.report.text.strength_opening import bias_table, strength_opening
@@ -73,11 +75,15 @@ def test_biases_are_counted_on_their_side_of_one(strength):
     table = tables["utilisation"].dropna(subset=[BIAS])
     ends = table.groupby(["condition", "direction"])[BIAS].agg(["min", "max"])
     said = statements(page)
-    unsupported = re.match(r"(\d+) pairs? lies? beyond .* \((L[\dL, ]+); ", said["Cannot be said"])
-    keys = set(unsupported[2].split(", ")) if unsupported else set()
-    limited = table.groupby(["condition", "direction"])["limit"].agg(
-        lambda cells: bool(keys & set(" ".join(cells.fillna("")).split()))
+    unsupported = re.match(
+        r"(\d+) pairs? lies? beyond .* \((L[\dL, ]+); see Limits\); ", said["Cannot be said"]
     )
+    marks = table.groupby(["condition", "direction"])["limit"].agg(
+        lambda cells: " ".join(cells.fillna("")).strip()
+    )
+    limited = marks != ""  # whatever the table marks is no finding
+    told = set(unsupported[2].split(", ")) if unsupported else set()
+    assert told == set(" ".join(marks).split())
     assert limited.sum() == (int(unsupported[1]) if unsupported else 0)
     pairs, ends = len(ends), ends[~limited]
     harder, easier = (ends["min"] > 1.0).sum(), (ends["max"] < 1.0).sum()
@@ -169,6 +175,15 @@ def test_orders_by_load_follow_from_everyone_and_every_treatment(maximal):
         total += 1
         firm += all(gap > 0.0 for gap in gaps) or all(gap < 0.0 for gap in gaps)
     said = statements(page)
+    whole = load_model().limits
+    marks = [
+        row.key for claim in ("size", "order") for row in whole.at("greatest_load", claim=claim)
+    ]
+    if marks:
+        firm = 0
+        assert f"supports ({', '.join(dict.fromkeys(marks))}; see Limits)" in said["Cannot be said"]
+        assert re.search(rf"\d+\.\d {marks[0]} ", printed)
+        assert whole.said(marks[0]) in printed
     assert said["Firm"].startswith(f"{firm} of {total} order")
     if firm:
         high, low, size = re.search(
@@ -211,6 +226,26 @@ def test_an_order_by_load_turns_with_people_or_lateral_force(values, verdict, tu
     assert (row.condition, row.other, row.verdict, row.turns_with) == ("a", "b", verdict, turns)
     gaps = [one - two for one, two in values.values()]
     assert row.difference_kg == pytest.approx(np.mean(gaps))
+
+
+def test_an_order_of_loads_that_a_limit_excludes_is_no_finding():
+    """A limit of the size of loads concerns an order told in kilograms too."""
+    loads = loads_of({("A", "zero"): (50, 40)})
+    limits = Limits(
+        (Limit(key="L6", title="t", quantity="greatest_load", claim="size", reason="r"),)
+    )
+    (row,) = load_orders(loads, limits).itertuples()
+    assert (row.verdict, row.limit) == ("beyond the limb", "L6")
+
+    class Report:
+        lifts = pd.DataFrame()
+        refusals = ()
+
+    Report.loads = loads
+    said = maximal_opening(Report, limits)
+    assert said.firm.startswith("0 of 1 order of two conditions by the greatest load")
+    assert "'a'" not in said.firm
+    assert said.unsaid.startswith("1 order lies beyond what this limb supports (L6; see Limits)")
 
 
 def test_one_condition_has_no_order():

@@ -315,8 +315,14 @@ def test_a_comparison_of_postures_is_hatched_where_a_limit_concerns_it():
     wanted = {conditions.index(name) for name in extended["condition"]}
     (own,) = [rows for title, rows in hatched.items() if "L7" in title]
     assert own == wanted
-    assert all(not rows for title, rows in hatched.items() if "L7" not in title)
-    assert "Strength of extension (L7). Such rows are hatched." in head_of_figure(figure)
+    (own,) = [rows for title, rows in hatched.items() if "L8" in title]  # a strength is half of it
+    assert own <= {conditions.index("wide"), conditions.index("narrow")}
+    assert own
+    assert all(not rows for title, rows in hatched.items() if "L" not in title)
+    note = head_of_figure(figure)
+    assert "Strength of extension (L7)" in note
+    assert "Adduction in presses (L8)" in note
+    assert "Such rows are hatched." in note
     assert "Not supported" not in head_of_figure(report.bias_figure(found()))
 
 
@@ -344,10 +350,20 @@ def test_a_limited_bias_is_no_finding():
     free = bias_table(table)
     limited = bias_table(table, LIMITED, KINDS)
     beyond = limited["verdict"] == "beyond the limb"
-    assert set(limited.loc[beyond, "direction"]) == {"elbow_extension"}
+    # An order of extension; a strength of adduction, which is half of the bias, in bar presses.
+    adducts = (limited["direction"] == ADDUCTION.removeprefix("strength_")) & (
+        limited["condition"] != "dumbbells"
+    )
+    extends = limited["direction"] == "elbow_extension"
+    assert beyond.tolist() == (extends | adducts).tolist()
+    assert adducts.any()
+    assert extends.any()
     pd.testing.assert_frame_equal(free[~beyond], limited[~beyond])
     said = strength_opening(table, pd.DataFrame(), (), LIMITED, KINDS)
-    assert f"{beyond.sum()} pairs lie beyond what this limb supports (L7; see" in said.unsaid
+    assert (
+        f"{beyond.sum()} pairs lie beyond what this limb supports (L7, L8; see Limits)"
+        in said.unsaid
+    )
     assert "elbow extension" not in said.firm + said.turns
     counts = limited["verdict"].value_counts()
     assert f"makes {counts.get('harder', 0)} look harder" in said.firm

@@ -152,7 +152,9 @@ def test_every_mark_on_screen_is_explained_below(said):
     assert "L2: Back of the cuff (short fibres)" in text
     assert "L4: End of the lift (the elbow is straight)" in text
     assert "L5: Load (too weak)" in text
-    assert "Front of the deltoid" not in text  # no order is printed
+    assert "L3: Front of the deltoid between spacings (it follows the tuck)" in text  # an order
+    for key in LIMITS.keys:
+        assert text.count(f"{key}: ") <= 1
 
 
 # ------------------------------------------------------------------ figures

@@ -17,6 +17,7 @@ from momentshare.errors import UnknownNameError
 from momentshare.help import entries, entries_named, topic, topics
 from momentshare.linkage import entries as linkage
 from momentshare.linkage import load_linkage, solve_linkage
+from momentshare.model import load_model
 from momentshare.published import table as published
 from momentshare.study import schema as study
 from momentshare.study.exercises import EXERCISES
@@ -55,6 +56,27 @@ def test_rows_of_tables_have_as_many_cells_as_their_heading():
             cells = line.replace("\\|", "").count("|") if line.startswith("|") else 0
             assert not (cells and width) or cells == width, f"{found.name}: {line}"
             width = cells
+
+
+def shown(name):
+    done = CliRunner().invoke(app, ["help", name], catch_exceptions=False)
+    assert done.exit_code == 0, done.output
+    return done.output
+
+
+def test_limits_terms_and_public_names_have_entries():
+    limits = load_model().limits
+    for key in limits.keys:
+        text = shown(key)
+        assert text.startswith(f"# {limits.said(key)}\n")
+        for row in limits.of(key):
+            assert f" {row.reason} |" in text
+    for entry in entries():
+        if entry.topic == "glossary":
+            for term in entry.names:
+                assert entry.cells[1] in shown(term)
+    assert "strict JSON" in shown("to_json")
+    assert "status_text" in shown("status_text")
 
 
 def test_unknown_topic_offers_near_ones():

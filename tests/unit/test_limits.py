@@ -283,3 +283,14 @@ def test_a_limit_of_the_course_applies_at_a_height_and_to_no_mean():
     assert limits.at("force", head="anconeus", part="lock-out") == (row,)
     for part, claim in (("chest", "size"), ("", "size"), ("", "order")):
         assert limits.at("activation", head="anconeus", part=part, claim=claim) == ()
+
+
+def test_reasons_of_several_rows_say_what_they_are_about():
+    front = limit(heads=("deltoid/clavicular",), reason="it follows the tuck")
+    back = limit(heads=("triceps_brachii",), reason="it turns with the push")
+    whole = limit(quantity="contact", reason="it slides back")
+    assert Limits((front, back, whole)).reasons("L1") == (
+        "deltoid/clavicular: it follows the tuck; triceps_brachii: it turns with the push; "
+        "load of the glenoid: it slides back"
+    )
+    assert Limits((front,)).reasons("L1") == "it follows the tuck"

@@ -20,7 +20,9 @@ __all__ = ["show_help"]
 def show_help(
     topic: Annotated[
         str | None,
-        typer.Argument(help="A topic, or a field, column or file that one explains."),
+        typer.Argument(
+            help="A topic, or a field, column, file, term, public name or limit such as L3."
+        ),
     ] = None,
 ) -> None:
     """Show the reference on a TOPIC; list the topics if none is named."""
@@ -34,6 +36,7 @@ def show_help(
     text = next((t.text for t in topics() if t.name == topic), "")
     if not text and (found := entries_named(topic)):
         text = _explained(topic, found)
+    text = text or _limit(topic) or _mentioned(topic)
     if not text:
         known = {*names, *(name for entry in entries() for name in entry.names)}
         near = UnknownNameError("topic", topic, known)
@@ -55,7 +58,8 @@ def _listed() -> str:
     rows = "\n".join(f"| `{t.name}` | {t.summary} |" for t in topics())
     return f"""# Topics
 
-`momentshare help TOPIC` shows one; a field, column or file in place of TOPIC shows its entry.
+`momentshare help TOPIC` shows one; a field, column, file, term of the glossary or limit (L3) in
+place of TOPIC shows its entry.
 
 | topic | what it holds |
 |---|---|
@@ -73,6 +77,42 @@ def _explained(name: str, found: Sequence[HelpEntry]) -> str:
             last = entry.section
         lines.append(f"- {entry.cells[0]}: {'; '.join(entry.cells[1:])}")
     return "\n".join([*lines, ""])
+
+
+def _limit(key: str) -> str:
+    """Explain a limit of the reference limb; empty if there is none of that key."""
+    from momentshare.limits import HEAD_QUANTITIES, QUANTITIES
+    from momentshare.model import load_model
+
+    limits = load_model().limits
+    if key not in limits.keys:
+        return ""
+    lines = [f"# {limits.said(key)}", "", "| what | where | claim | why |", "|---|---|---|---|"]
+    for row in limits.of(key):
+        what = QUANTITIES[row.quantity]
+        if row.quantity in HEAD_QUANTITIES:
+            what += f" of {', '.join(row.heads) or 'every head'}"
+        words = [", ".join(row.exercises) or "every exercise", ", ".join(row.parts)]
+        words += [row.condition.replace("_", " ")]
+        words += [] if row.value is None else [f"{row.value:g}"]
+        where = "; ".join(filter(None, words)).replace("_", " ")
+        claim = {"any": "size and order"}.get(row.claim, row.claim)
+        lines.append(f"| {what} | {where} | {claim} | {row.reason} |")
+    lines += ["", "`momentshare validate` compares the published rows behind a limit."]
+    return "\n".join(lines) + "\n"
+
+
+def _mentioned(name: str) -> str:
+    """Return the paragraphs that have a name in code; empty without any."""
+    from momentshare.help.entries import paragraphs_naming
+
+    found = paragraphs_naming(name)
+    if not found:
+        return ""
+    lines = [f"# {name}"]
+    for topic, text in found:
+        lines += ["", f"(topic `{topic}`)", "", text]
+    return "\n".join(lines) + "\n"
 
 
 def _print(text: str) -> None:

@@ -67,33 +67,36 @@ def maximal_lift(
         output = Output(run=run, as_json=as_json, figures=not no_figures)
         output.print_json(record)
         if not as_json:
-            _show(found)
+            _show(source, found)
         output.write("maximal_lift.json", _written(source, found, record, figures=output.figures))
 
 
-def _show(found: MaximalReport) -> None:
+def _show(source: Study, found: MaximalReport) -> None:
     from rich.markup import escape
     from rich.table import Table
 
+    from momentshare.limits import keys_text, lift_kinds, marked
+    from momentshare.model import load_model
     from momentshare.report.figures import maximal as report
     from momentshare.report.text.maximal_opening import maximal_opening
     from momentshare.report.text.opening import print_opening
-    from momentshare.report.text.terminal import print_cautions
+    from momentshare.report.text.terminal import print_cautions, print_limits
 
     screen = console()
-    print_opening(screen, maximal_opening(found))
-    keys = ["condition", "lateral", "lift"]
+    limits, kinds = load_model(source.file.model).limits, lift_kinds(source.file.condition)
+    print_opening(screen, maximal_opening(found, limits, kinds))
+    keys = keys_text(limits.at("greatest_load", kinds=list(kinds.values())))
     view = Table(title="Loads driven from rest, means over people", title_justify="left")
     for name in (
         "condition", "lateral force", "lift", "load [kg]", "time [s]", "mean speed [m/s]",
         "peak speed [m/s]", "sticks in",
     ):  # fmt: skip
         view.add_column(escape(name))
-    for key, part in found.lifts.groupby(keys, sort=False):
+    for key, part in found.lifts.groupby(["condition", "lateral", "lift"], sort=False):
         dips = int(part["dip"].sum())
         view.add_row(
             *(escape(str(name)) for name in key),
-            f"{part['load_kg'].mean():.1f}", f"{part['duration_s'].mean():.2f}",
+            marked(f"{part['load_kg'].mean():.1f}", keys), f"{part['duration_s'].mean():.2f}",
             f"{part['mean_speed_mps'].mean():.2f}", f"{part['peak_speed_mps'].mean():.2f}",
             f"{dips} of {len(part)}",
         )  # fmt: skip
@@ -101,6 +104,7 @@ def _show(found: MaximalReport) -> None:
     for line in report.sentences(found):
         screen.print(escape(line), highlight=False)
     screen.print(escape(report.CANNOT_SHOW), highlight=False)
+    print_limits(screen, limits, [keys])
     for line in found.refusals:
         screen.print(f"[bold]Not driven[/bold] {escape(line)}")
     print_cautions(screen)
@@ -109,17 +113,17 @@ def _show(found: MaximalReport) -> None:
 def _written(
     source: Study, found: MaximalReport, record: dict[str, Any], *, figures: bool
 ) -> Written:
+    from momentshare.limits import lift_kinds
     from momentshare.model import load_model
     from momentshare.report.figures import maximal as report
     from momentshare.report.page.answer import Answer
     from momentshare.report.text.maximal_opening import maximal_opening
 
+    limits = load_model(source.file.model).limits
     drawings = {}
     if figures and len(found.curves):
         drawings = {
-            "maximal_lift": partial(
-                report.lift_figure, found, source.factors, load_model(source.file.model).limits
-            ),
+            "maximal_lift": partial(report.lift_figure, found, source.factors, limits),
             "speed_by_load": partial(report.loads_figure, found),
         }
     return Written(
@@ -138,7 +142,7 @@ def _written(
         answer=Answer(
             study=source,
             title="Maximal lifts",
-            opening=maximal_opening(found),
+            opening=maximal_opening(found, limits, lift_kinds(source.file.condition)),
             figures={
                 "maximal_lift": "Speed of the maximal lift, and the greatest load that can be "
                 "held, by height.",

@@ -1,7 +1,8 @@
 """Names that the help explains: fields, columns, options, each a row of a Markdown table.
 
-The first cell of a row holds one or more names in backticks. Braces stand for a choice:
-``{low,high}`` for the words in them, ``{row}`` for every row of the joint moment.
+The first cell of a row holds one or more names in backticks, or terms of the glossary. Braces
+stand for a choice: ``{low,high}`` for the words in them, ``{row}`` for every row of the joint
+moment.
 """
 
 from __future__ import annotations
@@ -17,11 +18,14 @@ from momentshare.help.topics import topics
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-__all__ = ["HelpEntry", "entries", "entries_named"]
+__all__ = ["HelpEntry", "entries", "entries_named", "paragraphs_naming"]
 
 _NAME = re.compile(r"`([^`]+)`")
 _CHOICE = re.compile(r"\{([^{}]+)\}")
 _SETS = {"row": ROWS}
+
+_TERM = "term"
+"""Heading of the first column of the glossary."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,7 +100,8 @@ def _of_text(name: str, text: str) -> Iterator[HelpEntry]:
             kind = _cells(line)[0]
         elif not line.startswith("|-"):
             cells = _cells(line)
-            names = tuple(n for raw in _NAME.findall(cells[0]) for n in _written_out(raw))
+            raws = cells[0].split(", ") if kind == _TERM else _NAME.findall(cells[0])
+            names = tuple(n for raw in raws for n in _written_out(raw))
             yield HelpEntry(topic=name, section=section, kind=kind, names=names, cells=cells)
 
 
@@ -111,3 +116,20 @@ def entries_named(name: str) -> tuple[HelpEntry, ...]:
     True
     """
     return tuple(e for e in entries() if name in e.names or name in e.headings)
+
+
+def paragraphs_naming(name: str) -> tuple[tuple[str, str], ...]:
+    """Return the paragraphs that have a name in code, each after its topic.
+
+    Examples
+    --------
+    >>> "embedding" in {topic for topic, _ in paragraphs_naming("to_json")}
+    True
+    """
+    spoken = re.compile(rf"`[^`\n]*\b{re.escape(name)}\b[^`\n]*`")
+    return tuple(
+        (topic.name, part.strip())
+        for topic in topics()
+        for part in topic.text.split("\n\n")
+        if spoken.search(part) and not part.lstrip().startswith(("|", "#", "```"))
+    )

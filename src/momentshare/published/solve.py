@@ -22,6 +22,7 @@ from momentshare.brief import brief
 from momentshare.errors import InputError
 from momentshare.exercise.given import GivenMoments
 from momentshare.exercise.reach import shoulder_limits
+from momentshare.limits import LiftKind, with_limits
 from momentshare.posture import posture_from_angles
 from momentshare.published.table import ANGLE_NAMES, PublishedLine, PublishedTable
 from momentshare.sharing import Status
@@ -40,6 +41,10 @@ _MOST_DRAWS = 100_000
 
 _BLOCK = 60_000
 """Frames whose paths are held in memory at once, some 100 MB; a usual table fits in one."""
+
+_RAISED = math.radians(120.0)
+"""Elevation of the arm above which a condition may be overhead, so that those limits apply too;
+assumed."""
 
 _INTERVAL = (0.025, 0.5, 0.975)
 
@@ -69,7 +74,8 @@ class PublishedResult:
         counted half. In ``probability`` both conditions of a draw deviate from their means in the
         same sense, as when the same person scores high in both (common random numbers); in
         ``probability_independent`` they are independent. Repeated measures most likely lie between,
-        since strong people are strong in both. ``same_rows``: whether the same rows were balanced.
+        since strong people are strong in both. ``same_rows``: whether the same rows were balanced;
+        ``limit``: keys of the limits of the limb that concern the order.
     shortfalls : DataFrame
         Condition × point: rows balanced and not given, status at the means, part of the draws
         that fall short or have no certified answer, and the unmet moment of every row at the
@@ -364,7 +370,14 @@ def _orderings(
                 common, own, counted, lines[a].balanced == lines[b].balanced,
             )  # fmt: skip
             rows.append(dict(zip(columns, given, strict=True)))
-    return pd.DataFrame(rows, columns=columns)
+    table = pd.DataFrame(rows, columns=columns)
+    return with_limits(table, limb.model.limits, _kinds(lines), "activation")
+
+
+def _kinds(lines: Sequence[PublishedLine]) -> dict[str, LiftKind]:
+    """Take a condition for a press, or for an unknown exercise where the arm is raised high."""
+    raised = {line.condition for line in lines if line.angles[1] > _RAISED}
+    return {x.condition: LiftKind("" if x.condition in raised else "bar_press") for x in lines}
 
 
 def _shortfalls(

@@ -11,7 +11,7 @@ import numpy as np
 from momentshare.cautions import CAUTIONS
 from momentshare.directions import DIRECTIONS
 from momentshare.factors import Factors
-from momentshare.limits import Limits, marked, merged_keys, strength_keys
+from momentshare.limits import BIAS_CLAIMS, Limits, marked, merged_keys, strength_keys
 from momentshare.report.figures import style
 from momentshare.report.figures.footer import add_heading
 from momentshare.report.figures.limit_marks import footnote, hatch
@@ -105,10 +105,12 @@ class _Marks:
         self.limits, self.kinds = limits or Limits(), kinds or {}
         self.used: list[str] = []
 
-    def keys(self, directions: Iterable[str], claim: str, condition: str = "") -> str:
+    def keys(self, directions: Iterable[str], *claims: str, condition: str = "") -> str:
         """Keys that concern any of the directions, as sizes or in a comparison of postures."""
         kind = self.kinds.get(condition)
-        found = " ".join(strength_keys(self.limits, name, claim, kind=kind) for name in directions)
+        found = " ".join(
+            strength_keys(self.limits, name, *claims, kind=kind) for name in directions
+        )
         self.used += found.split()
         return " ".join(dict.fromkeys(found.split()))
 
@@ -262,8 +264,8 @@ def bias_figure(
                 ax.plot([bias.mean()], [index + shift], **{**look, "linestyle": ""}, markersize=5)
         ax.axvline(1.0, **_ONE)
         keys = [
-            marks.keys(_loaded(part[part["condition"] == condition]), "order", condition)
-            for condition in conditions
+            marks.keys(_loaded(part[part["condition"] == name]), *BIAS_CLAIMS, condition=name)
+            for name in conditions
         ]
         beyond[ax] = [index for index, own in enumerate(keys) if own]
         told = merged_keys(keys)
@@ -313,7 +315,7 @@ def corrected_figure(table: pd.DataFrame, limits: Limits | None = None) -> Figur
                 linestyle="", elinewidth=0.9, **look,
             )  # fmt: skip
     marks = _Marks(limits, None)
-    keys = [marks.keys([d], "order") for _, d in labels]
+    keys = [marks.keys([d], *BIAS_CLAIMS) for _, d in labels]
     names = [
         marked(f"{c}: {DIRECTIONS[d].words}", own) for (c, d), own in zip(labels, keys, strict=True)
     ]

@@ -17,12 +17,8 @@ from momentshare.report.page.parts import (
 from momentshare.report.text.factor_statements import factor_statements, factor_verdicts
 from momentshare.report.text.messages import study_messages
 from momentshare.report.text.settings import muscles_text, person_rows, setting_rows
-from momentshare.report.text.study_opening import (
-    FIRM_ORDER,
-    LIMITED,
-    TURNING,
-    study_opening,
-)
+from momentshare.report.text.study_opening import study_opening
+from momentshare.report.text.verdicts import FIRM_ORDER, LIMITED, TURNING
 from momentshare.validation.bearing import misses, rows_on_heads, rows_table
 
 if TYPE_CHECKING:

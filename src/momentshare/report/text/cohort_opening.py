@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING
 
-from momentshare.limits import merged_keys
 from momentshare.report.figures.style import head_label
 from momentshare.report.text.cohort_findings import untested_text
 from momentshare.report.text.cohort_orders import (
@@ -16,8 +15,22 @@ from momentshare.report.text.cohort_orders import (
     judged_orders,
     order_text,
 )
-from momentshare.report.text.opening import Opening, counted, joined, sentence, widest
+from momentshare.report.text.opening import (
+    Opening,
+    beyond_limb,
+    counted,
+    joined,
+    sentence,
+    widest,
+)
 from momentshare.report.text.study_opening import lead_word
+from momentshare.report.text.verdicts import (
+    FIRM_ORDER,
+    LIMITED,
+    OPEN_ORDER,
+    TURNING,
+    verdict_on,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -102,11 +115,7 @@ def _is(lines: Sequence[object], one: str, several: str) -> str:
 def _unsaid(result: CohortResult, found: CohortOrders, summary: CohortSummary) -> str:
     parts = []
     if found.leaning:
-        keys = merged_keys(x["limit"] for x in found.leaning)
-        parts.append(
-            f"{counted(len(found.leaning), 'order')} {_is(found.leaning, 'rests', 'rest')} on what "
-            f"this limb does not support ({keys.replace(' ', ', ')}; see Limits)"
-        )
+        parts.append(beyond_limb(found.leaning, "order"))
     lost = len(result.outcomes) - len(result.counted)
     if lost:
         parts.append(
@@ -129,9 +138,10 @@ def _published_opening(published: Sequence[PublishedResult]) -> Opening:
     """State which orders of published conditions survive the spread of their moments."""
     orders = [_working_orders(found) for found in published]
     total = sum(len(table) for table in orders)
-    firm = [table[_sure(table, "least")] for table in orders]
-    turning = [table[~_sure(table, "least") & _sure(table, "most")] for table in orders]
-    open_ = [table[~_sure(table, "most")] for table in orders]
+    firm, turning, open_, beyond = (
+        [table[table["verdict"] == verdict] for table in orders]
+        for verdict in (FIRM_ORDER, TURNING, OPEN_ORDER, LIMITED)
+    )
     count, turned, unsure = (sum(map(len, part)) for part in (firm, turning, open_))
     start = (
         f"{count:,} of {counted(total, 'order')} of two published conditions within a head hold in "
@@ -148,7 +158,9 @@ def _published_opening(published: Sequence[PublishedResult]) -> Opening:
             f"{100 * row['size']:.0f} points ({row['point']})"
         )
     short = sum(int((found.shortfalls["share_short"] > 0.0).sum()) for found in published)
-    parts = [f"{counted(unsure, 'order')} {'is' if unsure == 1 else 'are'} open"] if unsure else []
+    limited = [row for table in beyond for row in table.to_dict(orient="records")]
+    parts = [beyond_limb(limited, "order")] if limited else []
+    parts += [f"{counted(unsure, 'order')} {'is' if unsure == 1 else 'are'} open"] if unsure else []
     if short:
         parts.append(
             f"in {counted(short, 'point')} of the tables some draws demand more than the limb has"
@@ -164,17 +176,16 @@ def _published_opening(published: Sequence[PublishedResult]) -> Opening:
 
 
 def _working_orders(found: PublishedResult) -> pd.DataFrame:
-    """Orders of heads that work, with the surer and the less sure of both probabilities."""
+    """Orders of heads that work, with the verdict on the two probabilities of each."""
     top = found.heads.groupby("head", sort=False)["activation"].max()
     table = found.orderings
     table = table[table["head"].isin(top.index[top > WORKING])]
     both = table[["probability", "probability_independent"]]
     sides = (both - 0.5).abs()
     least = sides.min(axis=1).where((both.iloc[:, 0] - 0.5) * (both.iloc[:, 1] - 0.5) > 0.0, 0.0)
-    return table.assign(
-        size=table["activation_difference"].abs(), least=0.5 + least, most=0.5 + sides.max(axis=1)
-    )
-
-
-def _sure(table: pd.DataFrame, which: str) -> pd.Series[bool]:
-    return table[which] >= SURE
+    both_sure, one_sure = 0.5 + least >= SURE, 0.5 + sides.max(axis=1) >= SURE
+    verdicts = [
+        verdict_on(limit, turns=one and not all_, sure=all_)
+        for limit, all_, one in zip(table["limit"], both_sure, one_sure, strict=True)
+    ]
+    return table.assign(size=table["activation_difference"].abs(), verdict=verdicts)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from momentshare.report.figures.style import head_label
 from momentshare.report.text.factor_statements import factor_statements, factor_verdicts
-from momentshare.report.text.study_opening import FIRM_ORDER, LEVEL_PAIR, LIMITED, TURNING
+from momentshare.report.text.verdicts import LEVEL_PAIR, spans_zero, verdict_on
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -89,7 +89,8 @@ def judged_orders(summary: CohortSummary) -> CohortOrders:
             continue
         turned, tried = _turned_by(summary, str(head), pair)
         whole, in_part = _limits_of(summary, row)
-        shown = row["p_paired_holm_over_item"] < ALPHA
+        ends = row["difference_low"], row["difference_high"]
+        shown = row["p_paired_holm_over_item"] < ALPHA and not spans_zero(*ends)
         judged.append(_judged(row, whole, turned if shown else [UNSHOWN]))
         if not shown or judged[-1]["verdict"] == LEVEL_PAIR:
             continue
@@ -114,7 +115,7 @@ def judged_orders(summary: CohortSummary) -> CohortOrders:
 def _judged(row: pd.Series[Any], limit: str, turns_with: Sequence[str]) -> dict[str, Any]:
     """Judge one order as those of planned lifts are judged."""
     level = abs(row["difference_mean"]) < _LEAST_DIFFERENCE
-    verdict = LEVEL_PAIR if level else LIMITED if limit else TURNING if turns_with else FIRM_ORDER
+    verdict = verdict_on(limit, level=level, turns=bool(turns_with))
     ends = row[["difference_mean", "difference_low", "difference_high"]].to_numpy(dtype=float)
     up = bool(ends[0] >= 0.0)
     ends = ends if up else -ends[[0, 2, 1]]

@@ -9,6 +9,7 @@ import pandas as pd
 
 from momentshare.limits import merged_keys
 from momentshare.report.text.opening import head_volumes
+from momentshare.report.text.verdicts import verdict_on
 from momentshare.uncertainty.summary import EVERYONE
 
 if TYPE_CHECKING:
@@ -91,11 +92,8 @@ def judged_pairs(found: Summary) -> pd.DataFrame:
         flip = main < 0.5
         values = 1.0 - values if flip else values
         limit = merged_keys(group["limit"]) if "limit" in group else ""
-        verdict = "open"
-        if values.min() >= SURE:
-            verdict = "firm"
-        elif values.max() >= SURE or values.min() <= 1.0 - SURE:
-            verdict = "turns"
+        sure = bool(values.min() >= SURE)
+        turns = not sure and bool(values.max() >= SURE or values.min() <= 1.0 - SURE)
         high, low = (other, one) if flip else (one, other)
         rows.append(
             {
@@ -103,7 +101,7 @@ def judged_pairs(found: Summary) -> pd.DataFrame:
                 "difference": ends[1] - ends[0] if flip else ends[0] - ends[1],
                 "probability": 1.0 - main if flip else main,
                 "probability_low": values.min(), "probability_high": values.max(),
-                "verdict": "beyond the limb" if limit else verdict, "limit": limit,
+                "verdict": verdict_on(limit, turns=turns, sure=sure), "limit": limit,
                 "active_volume_cm3": abs(ends[0] - ends[1]) * volumes[str(head)],
             }
         )  # fmt: skip

@@ -10,7 +10,13 @@ import pandas as pd
 from momentshare.limits import merged_keys
 from momentshare.report.figures.style import head_label
 from momentshare.report.text.opening import counted, joined
-from momentshare.report.text.study_opening import FIRM_ORDER, LEVEL_PAIR, LIMITED, TURNING
+from momentshare.report.text.verdicts import (
+    FIRM_ORDER,
+    LEVEL_PAIR,
+    LIMITED,
+    TURNING,
+    verdict_on,
+)
 
 if TYPE_CHECKING:
     from momentshare.factors import Factors, Step
@@ -88,7 +94,7 @@ def _judged(found: list[tuple[Step, Any]], *, complete: bool) -> dict[str, Any]:
     firm = all(verdict == FIRM_ORDER for verdict in each) and len(set(signs)) == 1 and complete
     if len(set(signs)) > 1 or not complete:
         causes[SETTING] = None
-    verdict = LEVEL_PAIR if level else LIMITED if limit else FIRM_ORDER if firm else TURNING
+    verdict = verdict_on(limit, level=level, turns=not firm)
     return {
         "settings": len(found),
         "difference": float(values.mean()),

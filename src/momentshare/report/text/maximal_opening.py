@@ -7,10 +7,21 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from momentshare.limits import BIAS_CLAIMS, LiftKind, Limits, keys_text
 from momentshare.maximal import MAXIMAL
-from momentshare.report.text.opening import Opening, counted, joined, sentence, widest
+from momentshare.report.text.opening import (
+    Opening,
+    beyond_limb,
+    counted,
+    joined,
+    sentence,
+    widest,
+)
+from momentshare.report.text.verdicts import FIRM_ORDER, LIMITED, TURNING, verdict_on
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from momentshare.maximal import MaximalReport
 
 __all__ = ["load_orders", "maximal_opening"]
@@ -18,17 +29,30 @@ __all__ = ["load_orders", "maximal_opening"]
 _LOAD = "greatest_load_kg"
 
 
-def load_orders(loads: pd.DataFrame) -> pd.DataFrame:
+def load_orders(
+    loads: pd.DataFrame,
+    limits: Limits | None = None,
+    kinds: Mapping[str, LiftKind] | None = None,
+) -> pd.DataFrame:
     """Judge the order of every two conditions by the greatest load that passes.
+
+    Parameters
+    ----------
+    loads : DataFrame
+    limits : Limits, optional
+    kinds : mapping, optional
+        Condition → what kind of lift it is.
 
     Returns
     -------
     DataFrame
         ``condition`` (the one with the greater load, mean over people and treatments), ``other``,
         ``difference_kg``, ``verdict`` (``firm``: the same for everyone under every treatment that
-        both have, or ``turns``) and ``turns_with``.
+        both have; ``turns``; ``beyond the limb`` where a limit concerns greatest loads or their
+        order), ``turns_with`` and ``limit``.
     """
     rows = []
+    kinds = kinds or {}
     names = list(dict.fromkeys(loads["condition"]))
     wide = loads.pivot_table(
         index=["person", "lateral"], columns="condition", values=_LOAD, sort=False, observed=True
@@ -47,16 +71,26 @@ def load_orders(loads: pd.DataFrame) -> pd.DataFrame:
             if any(((own > 0.0).any() and (own <= 0.0).any()) for _, own in gap.groupby("lateral")):
                 turned.append("people")
         high, low = (one, two) if sign > 0.0 else (two, one)
-        verdict = "turns" if turned or (sign * gap <= 0.0).any() else "firm"
-        rows.append((high, low, sign * gap.mean(), verdict, "; ".join(turned)))
-    columns = ["condition", "other", "difference_kg", "verdict", "turns_with"]
+        pair = [kinds.get(name, LiftKind()) for name in (one, two)]
+        limit = keys_text(
+            row
+            for claim in BIAS_CLAIMS
+            for row in (limits or Limits()).at("greatest_load", kinds=pair, claim=claim)
+        )
+        verdict = verdict_on(limit, turns=bool((sign * gap <= 0.0).any()))
+        rows.append((high, low, sign * gap.mean(), verdict, "; ".join(turned), limit))
+    columns = ["condition", "other", "difference_kg", "verdict", "turns_with", "limit"]
     return pd.DataFrame(rows, columns=columns)
 
 
-def maximal_opening(report: MaximalReport) -> Opening:
-    """Summarise maximal lifts."""
-    orders = load_orders(report.loads)
-    return Opening(firm=_firm(report, orders), turns=_turns(orders), unsaid=_unsaid(report))
+def maximal_opening(
+    report: MaximalReport,
+    limits: Limits | None = None,
+    kinds: Mapping[str, LiftKind] | None = None,
+) -> Opening:
+    """Summarise maximal lifts; the parameters are those of :func:`load_orders`."""
+    orders = load_orders(report.loads, limits, kinds)
+    return Opening(firm=_firm(report, orders), turns=_turns(orders), unsaid=_unsaid(report, orders))
 
 
 def _named(row: pd.Series) -> str:
@@ -72,8 +106,8 @@ def _firm(report: MaximalReport, orders: pd.DataFrame) -> str:
             f"{same[same['condition'] == row['condition']][_LOAD].mean():.1f} kg pass (mean over "
             f"people, lateral force {row['lateral']})."
         )
-    firm = orders[orders["verdict"] == "firm"]
-    verb = "holds" if len(firm) == len(orders) == 1 else "hold"
+    firm = orders[orders["verdict"] == FIRM_ORDER]
+    verb = "holds" if len(orders) == 1 else "hold"
     start = (
         f"{len(firm):,} of {counted(len(orders), 'order')} of two conditions by the greatest load "
         f"that passes {verb} for everyone under every treatment of the lateral force"
@@ -84,9 +118,10 @@ def _firm(report: MaximalReport, orders: pd.DataFrame) -> str:
 
 
 def _turns(orders: pd.DataFrame) -> str:
-    turning = orders[orders["verdict"] == "turns"]
+    turning = orders[orders["verdict"] == TURNING]
     if turning.empty:
-        return "No order by load is reversed by the person or the lateral force."
+        among = " that the limb supports" if (orders["verdict"] == LIMITED).any() else ""
+        return f"No order by load{among} is reversed by the person or the lateral force."
     shares = [
         f"{count:,} with {words}"
         for name, words in (("lateral force", "the lateral force"), ("people", "the person"))
@@ -98,8 +133,11 @@ def _turns(orders: pd.DataFrame) -> str:
     )
 
 
-def _unsaid(report: MaximalReport) -> str:
+def _unsaid(report: MaximalReport, orders: pd.DataFrame) -> str:
     parts = []
+    beyond = orders[orders["verdict"] == LIMITED]
+    if len(beyond):
+        parts.append(beyond_limb(beyond.to_dict(orient="records"), "order"))
     if len(report.lifts):
         top = report.lifts[report.lifts["lift"] == MAXIMAL]
         still = int((~top["dip"].astype(bool)).sum())

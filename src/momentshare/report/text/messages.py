@@ -11,10 +11,13 @@ import numpy as np
 from momentshare import reading
 from momentshare.directions import moment_direction
 from momentshare.reading.columns import frame_status
+from momentshare.report.figures.style import head_label
 from momentshare.report.text.bar_path import default_path_sentences
 from momentshare.report.text.girdle import girdle_sentences
+from momentshare.report.text.opening import joined, points
 from momentshare.report.text.posture_band import band_sentences
 from momentshare.sharing import Status
+from momentshare.study.exercises import EXERCISES
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -24,6 +27,10 @@ if TYPE_CHECKING:
     from momentshare.study import StudyResult
 
 __all__ = ["Message", "bound_sentences", "cases_text", "study_messages"]
+
+
+_POINT, _MOST_TOLD = 0.01, 5
+"""Change of a lift mean from which a head is named, and how many are; assumed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +48,7 @@ def study_messages(study: StudyResult) -> list[Message]:
         ("Not reachable", (refusal.person, refusal.condition), refusal.reason)
         for refusal in study.refusals
     ]
-    messages = _together(found, people)
+    messages = [*_together(found, people), *_left_out(study)]
     messages += [*_without_load(study, people), *_too_heavy(study, people)]
     messages += [
         Message("Posture", line)
@@ -52,6 +59,28 @@ def study_messages(study: StudyResult) -> list[Message]:
     messages += _glenoid(study)
     messages += [Message("Girdle", line) for line in girdle_sentences(reading.glenoid_table(study))]
     return [*messages, *_answers(study), *_uncertified(study)]
+
+
+def _left_out(study: StudyResult) -> list[Message]:
+    """Name the conditions that were asked for with a measured ratio and have none."""
+    if "measured" not in study.study.file.settings.lateral:
+        return []
+    without = [
+        condition.name
+        for condition in study.study.file.condition
+        if condition.lateral_ratio is None
+        and (kind := EXERCISES.get(condition.exercise)) is not None
+        and kind.lateral
+    ]
+    if not without:
+        return []
+    have = "has" if len(without) == 1 else "have"
+    return [
+        Message(
+            "Left out",
+            f"lateral force measured in {joined(without)}, which {have} no lateral_ratio",
+        )
+    ]
 
 
 def _answers(study: StudyResult) -> list[Message]:
@@ -253,28 +282,33 @@ def _glenoid(study: StudyResult) -> list[Message]:
     share = 100.0 * len(beyond) / len(free)
     where = ", ".join(str(c) for c in dict.fromkeys(beyond["condition"]))
     kept = study.study.file.settings.glenoid_constraint
-    messages = [
+    return [
         Message(
             "Glenoid",
             f"in {share:.0f} % of frames ({where}) the shear would pass the stability limit"
             + (
-                " if nothing held it; every answer stays within the limit, which changes most:"
+                f" if nothing held it; {_held(study)}"
                 if kept
                 else "; a real shoulder would stiffen there; set glenoid_constraint = true under "
                 "[settings] to see both answers"
             ),
         )
     ]
-    if kept:
-        heads = reading.glenoid_head_table(study)
-        order = heads["difference"].abs().sort_values(ascending=False).index[:5]
-        messages += [
-            Message(
-                "",
-                f"within the limits: {row['head']}, {row['condition']}, lateral force "
-                f"{row['lateral']}: activation {100 * row['mean_activation']:.0f} → "
-                f"{100 * row['mean_activation_within_limits']:.0f} %",
-            )
-            for row in heads.loc[order].to_dict(orient="records")
-        ]
-    return messages
+
+
+def _held(study: StudyResult) -> str:
+    """State what holding the humeral head within the limit changes, from a point on."""
+    heads = reading.glenoid_head_table(study)
+    heads = heads.assign(size=heads["difference"].abs()).sort_values("size", ascending=False)
+    told = heads[heads["size"] >= _POINT].head(_MOST_TOLD)
+    if told.empty:
+        return "held within it, as every answer here is, no lift mean changes by a point"
+    each = [
+        f"{head_label(str(row['head']))} ({row['condition']}, lateral force {row['lateral']}) "
+        f"{100 * row['mean_activation']:.0f} → {100 * row['mean_activation_within_limits']:.0f} %"
+        for row in told.to_dict(orient="records")
+    ]
+    return (
+        f"holding it within, as every answer here does, changes lift means by "
+        f"{points(float(heads['size'].max()))} at most: {'; '.join(each)}"
+    )

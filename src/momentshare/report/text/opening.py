@@ -11,7 +11,7 @@ from momentshare.explain.phrases import capital
 from momentshare.limits import merged_keys
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     import pandas as pd
     from rich.console import Console
@@ -101,11 +101,20 @@ def joined(parts: Iterable[str]) -> str:
     return " and ".join(filter(None, (", ".join(texts[:-1]), *texts[-1:])))
 
 
-def beyond_limb(rows: pd.DataFrame, noun: str) -> str:
-    """Count the rows beyond what the limb supports, with the keys of their limits."""
-    keys = merged_keys(rows["limit"]).replace(" ", ", ")
+def beyond_limb(rows: Sequence[Mapping[Any, Any]], noun: str) -> str:
+    """Count the rows beyond what the limb supports, with the keys of their limits in order.
+
+    Examples
+    --------
+    >>> beyond_limb([{"limit": "L10 L5"}, {"limit": "L3"}], "order")
+    '2 orders lie beyond what this limb supports (L3, L5, L10; see Limits)'
+    """
+    keys = sorted(
+        merged_keys(row["limit"] for row in rows).split(), key=lambda key: (len(key), key)
+    )
     verb = "lies" if len(rows) == 1 else "lie"
-    return f"{counted(len(rows), noun)} {verb} beyond what this limb supports ({keys}; see Limits)"
+    told = f"{', '.join(keys)}; see Limits"
+    return f"{counted(len(rows), noun)} {verb} beyond what this limb supports ({told})"
 
 
 def sentence(parts: Iterable[str]) -> str:

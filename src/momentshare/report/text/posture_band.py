@@ -9,7 +9,8 @@ import numpy as np
 from momentshare import reading
 from momentshare.report.figures.style import head_label
 from momentshare.report.text.opening import counted
-from momentshare.report.text.study_opening import LEVEL_PAIR, LIMITED, POSTURE, verdict_table
+from momentshare.report.text.study_opening import POSTURE, verdict_table
+from momentshare.report.text.verdicts import LEVEL_PAIR, LIMITED
 
 if TYPE_CHECKING:
     import pandas as pd

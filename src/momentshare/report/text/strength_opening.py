@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from momentshare.directions import DIRECTIONS
-from momentshare.limits import strength_keys
+from momentshare.limits import BIAS_CLAIMS, strength_keys
 from momentshare.report.text.opening import Opening, beyond_limb, counted, joined, sentence, widest
-from momentshare.report.text.study_opening import LIMITED
+from momentshare.report.text.verdicts import FIRM_ORDER, LIMITED, verdict_on
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -48,22 +48,19 @@ def bias_table(
     DataFrame
         ``condition``, ``direction``, ``bias_low``, ``bias_high``, ``verdict`` (``harder``: above 1
         throughout, so the test makes the task look harder than it is; ``easier``; ``turns``;
-        ``beyond the limb`` where a limit concerns the comparison of postures), ``turns_with`` and
-        ``limit``. Rows without a bias are left out.
+        ``beyond the limb`` where a limit concerns the strength or the comparison of postures),
+        ``turns_with`` and ``limit``. Rows without a bias are left out.
     """
     known = utilisation[utilisation[_BIAS].notna()]
     rows = []
     for (condition, direction), part in known.groupby(["condition", "direction"], sort=False):
         low, high = float(part[_BIAS].min()), float(part[_BIAS].max())
         kind = (kinds or {}).get(str(condition))
-        limit = strength_keys(limits, str(direction), "order", kind=kind) if limits else ""
-        verdict = "harder" if low > 1.0 else "easier" if high < 1.0 else "turns"
-        causes = [
-            name
-            for name in _CAUSES
-            if verdict == "turns" and name in part and _turns_with(part, name)
-        ]
-        verdict = LIMITED if limit else verdict
+        limit = strength_keys(limits, str(direction), *BIAS_CLAIMS, kind=kind) if limits else ""
+        turns = low <= 1.0 <= high
+        causes = [name for name in _CAUSES if turns and name in part and _turns_with(part, name)]
+        verdict = verdict_on(limit, turns=turns)
+        verdict = ("harder" if low > 1.0 else "easier") if verdict == FIRM_ORDER else verdict
         rows.append((condition, direction, low, high, verdict, "; ".join(causes), limit))
     columns = ["condition", "direction", "bias_low", "bias_high", "verdict", "turns_with", "limit"]
     return pd.DataFrame(rows, columns=columns)
@@ -156,7 +153,7 @@ def _unsaid(
 ) -> str:
     parts = []
     if len(beyond):
-        parts.append(beyond_limb(beyond, "pair"))
+        parts.append(beyond_limb(beyond.to_dict(orient="records"), "pair"))
     lost = int(utilisation[_BIAS].isna().sum())
     if lost:
         parts.append(

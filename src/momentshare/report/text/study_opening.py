@@ -20,6 +20,14 @@ from momentshare.report.text.opening import (
     sentence,
     widest,
 )
+from momentshare.report.text.verdicts import (
+    FIRM_ORDER,
+    LEVEL_PAIR,
+    LIMITED,
+    TURNING,
+    spans_zero,
+    verdict_on,
+)
 from momentshare.sharing import Status
 
 if TYPE_CHECKING:
@@ -28,13 +36,9 @@ if TYPE_CHECKING:
     from momentshare.study import StudyResult
 
 __all__ = [
-    "FIRM_ORDER",
     "LEVEL",
-    "LEVEL_PAIR",
-    "LIMITED",
     "MOST_MUSCLE",
     "POSTURE",
-    "TURNING",
     "WORKING",
     "lead_word",
     "study_opening",
@@ -46,9 +50,6 @@ WORKING = 0.05
 
 LEVEL = 0.01
 """Difference of lift-mean activation below which two conditions are level; assumed."""
-
-FIRM_ORDER, TURNING, LIMITED, LEVEL_PAIR = "firm", "turns", "beyond the limb", "level"
-"""Verdicts on an order of two conditions."""
 
 MOST_MUSCLE = "the one of most muscle (points \N{MULTIPLICATION SIGN} volume of the head)"
 """How a text says why an order is the one that it names."""
@@ -115,14 +116,14 @@ def _judged(orders: Sequence[Mapping[Any, Any]]) -> tuple[Any, ...]:
         for order in orders
     ]
     turned = {
-        _LATERAL: min(signed) < -LEVEL,
+        _LATERAL: spans_zero(min(signed), max(signed)),
         POSTURE: any(order.get("turns_with_posture") is True for order in orders),
         _PEOPLE: any(order["people_agreeing"] < order["people"] for order in orders),
     }
     limit = merged_keys(order["limit"] for order in orders)
     turns_with = "; ".join(name for name, it_turns in turned.items() if it_turns)
     level = all(order["difference"] < LEVEL for order in orders)
-    verdict = LEVEL_PAIR if level else LIMITED if limit else TURNING if turns_with else FIRM_ORDER
+    verdict = verdict_on(limit, level=level, turns=bool(turns_with))
     return (
         first["head"], first["condition"], first["other"], first["lateral"], first["difference"],
         min(signed), max(signed), verdict, turns_with, limit,
@@ -180,7 +181,7 @@ def _order(row: pd.Series) -> str:
 def _tried(study: StudyResult) -> str:
     """Name the changes that an order had to survive."""
     people = len({case.person for case in study.cases})
-    modes = len(study.study.file.settings.lateral)
+    modes = len({result.lateral.mode for _, result in study.pairs()})
     parts = [f"for all {people} people"] if people > 1 else []
     parts += [
         f"under {'both' if modes == 2 else f'all {modes}'} treatments of the lateral force"
@@ -248,7 +249,7 @@ def _unsaid(study: StudyResult, verdicts: pd.DataFrame) -> str:
         limited = verdicts[verdicts["verdict"] == LIMITED]
         level = int((verdicts["verdict"] == LEVEL_PAIR).sum())
         if len(limited):
-            parts.append(beyond_limb(limited, "order"))
+            parts.append(beyond_limb(limited.to_dict(orient="records"), "order"))
         if level:
             parts.append(
                 f"{counted(level, 'pair')} {'is' if level == 1 else 'are'} level within a point"

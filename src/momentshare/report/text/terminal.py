@@ -15,6 +15,7 @@ from momentshare.limits import keys_text, lift_kinds, marked, with_limits
 from momentshare.report.text.messages import study_messages
 from momentshare.report.text.opening import print_opening
 from momentshare.report.text.study_opening import study_opening, verdict_table
+from momentshare.report.text.verdicts import LIMITED
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -39,14 +40,18 @@ def print_study(console: Console, study: StudyResult) -> None:
     people = len(study.study.file.person)
     word = "person" if people == 1 else "people"
     console.print(f"[bold]{escape(study.study.title)}[/bold] – {people} {word}")
-    print_opening(console, study_opening(study, verdict_table(study)))
-    _print_conditions(console, study)
-    _print_heads(console, study)
+    verdicts = verdict_table(study)
+    print_opening(console, study_opening(study, verdicts))
+    keys = [*_print_conditions(console, study), *_print_heads(console, study)]
     _print_findings(console, study)
+    if len(verdicts):
+        keys += list(verdicts.loc[verdicts["verdict"] == LIMITED, "limit"])
+    print_limits(console, study.model.limits, keys)
     print_cautions(console)
 
 
-def _print_conditions(console: Console, study: StudyResult) -> None:
+def _print_conditions(console: Console, study: StudyResult) -> list[str]:
+    """Print a row per condition; return the limits that mark them."""
     table = Table(
         title="Conditions: greatest moments along the lift, means over people",
         title_justify="left",
@@ -83,7 +88,7 @@ def _print_conditions(console: Console, study: StudyResult) -> None:
         )
         seen += marks if has_load else marks[:1]
     console.print(table)
-    print_limits(console, limits, seen)
+    return seen
 
 
 def _span(values: pd.Series) -> str:
@@ -93,12 +98,17 @@ def _span(values: pd.Series) -> str:
 
 
 def print_limits(console: Console, limits: Limits, keys: Iterable[str]) -> None:
-    """Explain the keys below a table."""
-    for line in limits.notes(keys):
+    """Explain the keys, a line each."""
+    notes = limits.notes(keys)
+    if notes:
+        console.print("[bold]Limits[/bold]")
+    for line in notes:
         console.print(f"  {escape(line)}", highlight=False)
 
 
-def _print_heads(console: Console, study: StudyResult) -> None:
+def _print_heads(console: Console, study: StudyResult) -> list[str]:
+    """Print the activation of the heads that work; return the limits that mark it."""
+    seen: list[str] = []
     kinds = lift_kinds(study.study.file.condition)
     data = with_limits(reading.head_table(study), study.model.limits, kinds, "activation")
     for mode in dict.fromkeys(data["lateral"]):
@@ -121,7 +131,8 @@ def _print_heads(console: Console, study: StudyResult) -> None:
             cells = zip(row, marks, strict=True)
             table.add_row(str(head), *(marked(f"{100 * v:.0f}", k) for v, k in cells))
         console.print(table)
-        print_limits(console, study.model.limits, np.unique(keys.fillna("").to_numpy(dtype=str)))
+        seen += [str(key) for key in np.unique(keys.fillna("").to_numpy(dtype=str))]
+    return seen
 
 
 def _print_findings(console: Console, study: StudyResult) -> None:

@@ -6,14 +6,12 @@ from typing import TYPE_CHECKING
 
 from momentshare.report.figures.style import head_label
 from momentshare.report.text.opening import counted, points, widest
+from momentshare.report.text.verdicts import FIRM_ORDER, TURNING
 
 if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = ["firm_count_title", "firm_title", "turning_title"]
-
-_FIRM, _TURNING = "firm", "turns"
-"""Verdicts on orders of planned lifts and of draws that a title states."""
 
 _LATERAL = "lateral force"
 
@@ -26,7 +24,7 @@ def firm_title(verdicts: pd.DataFrame) -> str:
     verdicts : DataFrame
         ``head``, ``condition``, ``other``, ``difference``, ``active_volume_cm3`` and ``verdict``.
     """
-    firm = verdicts[verdicts["verdict"] == _FIRM]
+    firm = verdicts[verdicts["verdict"] == FIRM_ORDER]
     if firm.empty:
         return ""
     row = widest(firm, "active_volume_cm3")
@@ -39,7 +37,7 @@ def firm_title(verdicts: pd.DataFrame) -> str:
 
 def firm_count_title(verdicts: pd.DataFrame) -> str:
     """State how many orders are firm; empty where none is."""
-    count = int((verdicts["verdict"] == _FIRM).sum())
+    count = int((verdicts["verdict"] == FIRM_ORDER).sum())
     if not count:
         return ""
     return f"{count:,} of {counted(len(verdicts), 'order')} of two conditions are firm"
@@ -47,7 +45,7 @@ def firm_count_title(verdicts: pd.DataFrame) -> str:
 
 def turning_title(verdicts: pd.DataFrame) -> str:
     """State how many orders turn with the lateral force; empty where none does."""
-    turning = verdicts[verdicts["verdict"] == _TURNING]
+    turning = verdicts[verdicts["verdict"] == TURNING]
     count = int(turning["turns_with"].str.contains(_LATERAL).sum()) if len(turning) else 0
     if not count:
         return ""

@@ -17,6 +17,7 @@ from momentshare.report.text.opening import (
     widest,
 )
 from momentshare.report.text.study_opening import lead_word
+from momentshare.report.text.verdicts import FIRM_ORDER, LIMITED, OPEN_ORDER, TURNING
 from momentshare.uncertainty.layout import FAMILIES
 
 if TYPE_CHECKING:
@@ -93,7 +94,7 @@ def _mine(pairs: pd.DataFrame, verdict: str) -> pd.DataFrame:
 def _firm(found: Summary, pairs: pd.DataFrame) -> str:
     if pairs.empty:
         return _busiest(found)
-    firm = _mine(pairs, "firm")
+    firm = _mine(pairs, FIRM_ORDER)
     start = (
         f"{len(firm):,} of {counted(len(pairs), 'order')} of two conditions within a head hold in "
         f"{100 * SURE:.0f} % of {found.plan.draws:,} draws or more, whatever the treatment of the "
@@ -125,7 +126,7 @@ def _busiest(found: Summary) -> str:
 
 
 def _turns(found: Summary, pairs: pd.DataFrame) -> str:
-    turning = _mine(pairs, "turns")
+    turning = _mine(pairs, TURNING)
     text = (
         f"{counted(len(turning), 'order')} {'is' if len(turning) == 1 else 'are'} sure under one "
         "treatment of the lateral force or criterion and not under another"
@@ -144,19 +145,22 @@ def _turns(found: Summary, pairs: pd.DataFrame) -> str:
 
 def _unsaid(found: Summary, pairs: pd.DataFrame) -> str:
     parts = []
-    unsure, limited = (_mine(pairs, name) for name in ("open", "beyond the limb"))
+    unsure, limited = (_mine(pairs, name) for name in (OPEN_ORDER, LIMITED))
     if len(unsure):
         parts.append(
             f"{counted(len(unsure), 'order')} {'is' if len(unsure) == 1 else 'are'} open: neither "
             f"condition is above in {100 * SURE:.0f} % of draws"
         )
     if len(limited):
-        parts.append(beyond_limb(limited, "order"))
+        parts.append(beyond_limb(limited.to_dict(orient="records"), "order"))
     lost: Any = found.failures[["draws", "failed", "with_shortfall"]].sum()
     total = counted(int(lost["draws"]), "drawn lift")
     if lost["failed"]:
         parts.append(f"{int(lost['failed']):,} of {total} could not be solved")
     if lost["with_shortfall"]:
-        parts.append(f"in {int(lost['with_shortfall']):,} of {total} a moment falls short")
+        parts.append(
+            f"in {int(lost['with_shortfall']):,} of {total} a moment falls short (they count, with "
+            "what the heads can supply)"
+        )
     parts.append("spreads are partly assumed, and errors that all draws share are not in them")
     return sentence(parts)

@@ -12,8 +12,9 @@ from momentshare.report.figures.layout import Handles, Room, Texts, panel_grid
 from momentshare.report.figures.limit_marks import hatch
 from momentshare.report.figures.study.panels import styled
 from momentshare.report.figures.study.results import lift_mean, solved_study
-from momentshare.report.text.study_opening import FIRM_ORDER, verdict_table
+from momentshare.report.text.study_opening import verdict_table
 from momentshare.report.text.titles import firm_count_title
+from momentshare.report.text.verdicts import FIRM_ORDER
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -1,0 +1,67 @@
+"""The verdict on an order, by one rule for every command."""
+
+from __future__ import annotations
+
+__all__ = [
+    "FIRM_ORDER",
+    "LEVEL_PAIR",
+    "LIMITED",
+    "OPEN_ORDER",
+    "TURNING",
+    "spans_zero",
+    "verdict_on",
+]
+
+FIRM_ORDER, TURNING, LIMITED = "firm", "turns", "beyond the limb"
+LEVEL_PAIR, OPEN_ORDER = "level", "open"
+"""Verdicts on an order of two conditions."""
+
+
+def spans_zero(low: float, high: float) -> bool:
+    """Whether a range of differences includes none at all.
+
+    Examples
+    --------
+    >>> spans_zero(-0.006, 0.477), spans_zero(-0.03, -0.01), spans_zero(0.0, 0.2)
+    (True, False, True)
+    """
+    return low <= 0.0 <= high
+
+
+def verdict_on(
+    limit: str,
+    *,
+    level: bool = False,
+    turns: bool = False,
+    sure: bool = True,
+    ends: tuple[float, float] | None = None,
+) -> str:
+    """Judge an order; what a limit of the limb concerns is never firm.
+
+    Parameters
+    ----------
+    limit : str
+        Keys of the limits that concern the order; empty without any.
+    level : bool
+        Whether the two are level in all that was tried.
+    turns : bool
+        Whether something that was tried reverses the order, or leaves nothing of it.
+    sure : bool
+        Whether tests, draws or people bear the order out.
+    ends : tuple of float, optional
+        Range of the difference: over treatments or settings, or an interval.
+
+    Examples
+    --------
+    >>> verdict_on(""), verdict_on("L3"), verdict_on("", turns=True), verdict_on("", sure=False)
+    ('firm', 'beyond the limb', 'turns', 'open')
+    >>> verdict_on("", ends=(-0.01, 0.4)), verdict_on("L3", level=True)
+    ('open', 'level')
+    """
+    if level:
+        return LEVEL_PAIR
+    if limit:
+        return LIMITED
+    if turns:
+        return TURNING
+    return FIRM_ORDER if sure and not (ends and spans_zero(*ends)) else OPEN_ORDER

@@ -1,0 +1,92 @@
+"""What is called firm: no limit of the limb concerns it, and nothing tried leaves it at zero."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pandas as pd
+import pytest
+from tests.drawn import plain, printed
+from tests.planned import TEXT, solved
+
+from momentshare.limits import Limit, Limits
+from momentshare.report.text.study_opening import study_opening, verdict_table
+from momentshare.report.text.terminal import print_study
+
+UNMEASURED = TEXT.replace("lateral_ratio = -0.05\n", "").replace("lateral_ratio = 0.1\n", "")
+
+
+def orders(*differences):
+    """Rows of an order, one for each treatment; a negative difference is the other way round."""
+    return pd.DataFrame(
+        [
+            {
+                "lateral": mode, "head": "anconeus",
+                "condition": "a" if value > 0.0 else "b", "other": "b" if value > 0.0 else "a",
+                "difference": abs(value), "people": 2, "people_agreeing": 2,
+            }
+            for mode, value in zip(("measured", "zero", "free"), differences, strict=False)
+        ]
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("differences", "verdict"),
+    [
+        ((0.48, 0.02), "firm"),
+        ((0.48, -0.006), "turns"),
+        ((0.48, 0.0), "turns"),
+        ((0.006, -0.006), "level"),
+    ],
+)
+def test_an_order_that_some_treatment_leaves_nothing_of_is_not_firm(
+    monkeypatch, differences, verdict
+):
+    """Of 48 points with the lateral force free nothing was left without one: 'firm', once."""
+    module = "momentshare.report.text.study_opening.reading"
+    study = solved()
+    monkeypatch.setattr(f"{module}.ordering_table", lambda _: orders(*differences))
+    monkeypatch.setattr(
+        f"{module}.head_table",
+        lambda _: pd.DataFrame(
+            {"head": "anconeus", "condition": ["a", "b"], "mean_activation_mean": 0.5}
+        ),
+    )
+    (row,) = verdict_table(replace(study, model=replace(study.model, limits=Limits()))).itertuples()
+    assert row.verdict == verdict
+    assert row.turns_with == ("lateral force" if differences[1] <= 0.0 else "")
+
+
+def test_whatever_a_limit_concerns_is_neither_firm_nor_in_the_headline():
+    study = solved()
+    everything = Limits(
+        (Limit(key="L1", title="t", heads=study.model.head_names, quantity="activation",
+               claim="order", reason="r"),)
+    )  # fmt: skip
+    limited = replace(study, model=replace(study.model, limits=everything))
+    table = verdict_table(limited)
+    assert set(table["verdict"]) <= {"beyond the limb", "level"}
+    said = study_opening(limited, table)
+    assert said.firm.startswith("0 of ")
+    assert said.firm.endswith("nothing is firm.")
+
+
+def test_firm_orders_keep_their_sign_under_every_treatment():
+    table = verdict_table(solved())
+    firm = table[table["verdict"] == "firm"]
+    assert len(firm)
+    assert (firm["difference_low"] > 0.0).all()
+    assert (firm["limit"] == "").all()
+
+
+def test_treatments_that_were_solved_are_counted_and_a_dropped_one_is_named():
+    study = solved(UNMEASURED)
+    assert study.study.file.settings.lateral == ["measured", "zero", "free"]
+    modes = {result.lateral.mode for _, result in study.pairs()}
+    assert modes == {"zero", "free"}
+    said = plain(printed(lambda console: print_study(console, study)))
+    assert "under both treatments of the lateral force" in said
+    assert "Left out lateral force measured in narrow and wide, which have no lateral_ratio" in said
+    whole = plain(printed(lambda console: print_study(console, solved())))
+    assert "under all 3 treatments of the lateral force" in whole
+    assert "Left out" not in whole
