@@ -52,7 +52,10 @@ def fit(slope_of, start):
 
 
 if sys.argv[1:] == ["jax"]:
-    import jax
+    try:
+        import jax
+    except ImportError:
+        sys.exit("JAX is not installed: pip install 'momentshare[jax]', or try torch")
 
     jax.config.update("jax_enable_x64", True)
     import jax.numpy as jnp
@@ -73,7 +76,10 @@ if sys.argv[1:] == ["jax"]:
         return float(value), np.asarray(slope)
 
 else:
-    import torch
+    try:
+        import torch
+    except ImportError:
+        sys.exit("PyTorch is not installed: pip install 'momentshare[torch]', or try jax")
 
     from momentshare.sharing.in_torch import share_forces
 

@@ -26,6 +26,7 @@ effort = rng.uniform(0.1, 0.4, HEADS)
 
 count = int(float(sys.argv[1]) * 1000) if len(sys.argv) > 1 else 5000
 arms, capacity, moments = base.copy(), strong.copy(), np.zeros(ROWS)
+print("compiling, where this machine has not done so yet: up to a minute", flush=True)
 momentshare.warm_up([ROWS], paths=False)  # nothing is compiled inside the loop
 solver = Solver(heads=HEADS)
 solver.step(base, strong, base @ (effort * strong))  # makes the arrays of the stream
