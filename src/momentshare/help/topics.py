@@ -29,6 +29,7 @@ _ORDER = (
     "validity",
     "glossary",
     "cautions",
+    "changes",
 )
 """Topics in the order in which they are listed; a test compares them with the files."""
 
