@@ -273,7 +273,7 @@ def test_an_explanation_opens_with_its_answer_and_what_moves_it(explained):
     for mode, value in here.groupby("lateral")["activation"].first().items():
         assert f"{100 * value:.0f} % ({mode})" in said["Turns"]
     low, high = 100 * along["activation"].min(), 100 * along["activation"].max()
-    assert f"along the lift it runs from {low:.0f} to {high:.0f} %" in said["Turns"]
+    assert f"along the lift the {spoken(HEAD)} runs from {low:.0f} to {high:.0f} %" in said["Turns"]
     rows = tables["published_rows"]
     missed = (~rows["right"].astype(bool)).sum()
     assert f"misses {missed} of {len(rows)} published row" in said["Cannot be said"]
@@ -338,6 +338,6 @@ def test_one_treatment_is_not_called_several():
     )
     said = head_moves(along, "m/a", 0.9)
     assert said == (
-        "Only one treatment of the lateral force was solved (zero); along the lift it runs from 10 "
-        "to 30 %."
+        "One treatment of the lateral force was solved (zero); along the lift the m, a runs from "
+        "10 to 30 %."
     )

@@ -35,7 +35,7 @@ def foremost(rows):
     volume = {spelled(head.name): head.volume.value for head in planted().result.model.heads}
     row = max(rows, key=lambda r: float(r[DIFFERENCE].split(" ")[0]) * volume[r["head"]])
     size = row[DIFFERENCE].split(" ")[0]
-    return f"in the {row['head']} {row['order']} by {size} points, in {row['people']} people"
+    return f"in the {row['head']}, {row['order']} by {size} points, in {row['people']} people"
 
 
 def test_firm_orders_are_counted_and_that_of_most_muscle_is_named():

@@ -323,13 +323,6 @@ def _impossible(file: StudyFile) -> list[str]:
     faults: list[str] = []
     for condition in file.condition:
         faults.extend(condition_faults(condition))
-        if condition.load_share is not None:
-            faults.extend(
-                f"person {person.name!r} → reference_load_kg: is missing, but condition "
-                f"{condition.name!r} gives its load as load_share; add it"
-                for person in file.person
-                if person.reference_load_kg is None
-            )
         kind = EXERCISES.get(condition.exercise)
         if (
             kind is not None
@@ -341,4 +334,18 @@ def _impossible(file: StudyFile) -> list[str]:
                 f"condition {condition.name!r} → lateral_ratio: is missing, but settings → "
                 "lateral asks for 'measured' only; add the ratio or another mode"
             )
-    return faults
+    return [*faults, *_without_reference(file)]
+
+
+def _without_reference(file: StudyFile) -> list[str]:
+    """Name the people, by their place in the file too, whose load cannot be worked out."""
+    shares = [repr(c.name) for c in file.condition if c.load_share is not None]
+    if not shares:
+        return []
+    word, verb = ("condition", "gives its") if len(shares) == 1 else ("conditions", "give their")
+    return [
+        f"person {person.name!r} (number {number} in the file) → reference_load_kg: is missing, "
+        f"but {word} {', '.join(shares)} {verb} load as load_share; add it"
+        for number, person in enumerate(file.person, start=1)
+        if person.reference_load_kg is None
+    ]

@@ -168,7 +168,7 @@ def foremost_order(lines: Sequence[dict[str, Any]], summary: CohortSummary) -> d
 def order_text(line: dict[str, Any]) -> str:
     """Say an order with its size and in how many people it is found."""
     return (
-        f"in the {head_label(str(line['head']))} {line['order']} by "
+        f"in the {head_label(str(line['head']))}, {line['order']} by "
         f"{line['difference'].split(' ')[0]} points, in {line['people']} people"
     )
 

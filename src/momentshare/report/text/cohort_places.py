@@ -34,12 +34,18 @@ def places_text(result: CohortResult) -> str:
     parts = []
     for place, name in _NAMES.items():
         counts = Counter(record[place]["way"] for record in trials if place in record)
-        ways = ", ".join(f"{WAY_TEXTS[place, way]} ({n} trials)" for way, n in counts.most_common())
-        parts.append(f"{name}: {ways}{_changes(table, place)}.")
+        ways = ", ".join(
+            f"{WAY_TEXTS[place, way]} ({_trials(n)})" for way, n in counts.most_common()
+        )
+        parts.append(f"{name} was taken {ways}{_changes(table, place)}.")
     told = sum(bool(o.record.get("calibration")) for o in result.counted)
     if told:
-        parts.append(f"In {told} trials a static or functional trial of the person was used.")
+        parts.append(f"In {_trials(told)} a static or functional trial of the person was used.")
     return " ".join(parts)
+
+
+def _trials(count: int) -> str:
+    return "1 trial" if count == 1 else f"{count} trials"
 
 
 def _changes(table: pd.DataFrame, place: str) -> str:
@@ -51,8 +57,14 @@ def _changes(table: pd.DataFrame, place: str) -> str:
     for other, rows in mine.groupby("other", sort=False):
         squares = rows["rms_change_nm"] ** 2
         size = np.sqrt(squares.groupby(rows["row"]).mean())
-        said.append(
-            f"{WAY_TEXTS[place, str(other)]} would change {row_named(str(size.idxmax())).label} "
-            f"most, by {size.max():.1f} N·m root mean square"
-        )
+        if size.max() >= _WORTH_SAYING:
+            said.append(
+                f"taken {WAY_TEXTS[place, str(other)]} instead, it would change "
+                f"{row_named(str(size.idxmax())).label} most, by {size.max():.1f} N·m "
+                "root mean square"
+            )
     return f"; {'; '.join(said)}" if said else ""
+
+
+_WORTH_SAYING = 0.05
+"""Change of a moment [N·m] from which another way is told; assumed."""

@@ -53,9 +53,9 @@ def head_moves(along: pd.DataFrame, head: str, height: float) -> str:
     first = (
         f"At this height the treatments of the lateral force give the {head_label(head)} {listed}"
         if len(here) > 1
-        else f"Only one treatment of the lateral force was solved ({here.index[0]})"
+        else f"One treatment of the lateral force was solved ({here.index[0]})"
     )
-    return f"{first}; along the lift it runs from {low:.0f} to {high:.0f} %."
+    return f"{first}; along the lift the {head_label(head)} runs from {low:.0f} to {high:.0f} %."
 
 
 def unsaid_of_heads(published: pd.DataFrame, keys: Sequence[str]) -> str:

@@ -68,20 +68,23 @@ GripWay = Literal["auto", "bar", "landmark", "forearm"]
 GirdleWay = Literal["auto", "landmarks", "condition"]
 
 WAY_TEXTS = {
-    ("trunk", "landmarks"): "IJ, PX, C7 and T8",
-    ("trunk", "sternum"): "IJ, PX and acromia",
-    ("trunk", "steeper"): "a sternum that slopes by 5 degrees more (its spread between people)",
-    ("trunk", "condition"): "held at the angle of the condition",
-    ("joint_centre", "landmark"): "its own landmark",
-    ("joint_centre", "acromion"): "follows the acromion",
-    ("joint_centre", "trunk"): "by the person's sizes, from the jugular notch",
+    ("trunk", "landmarks"): "from IJ, PX, C7 and T8",
+    ("trunk", "sternum"): "from IJ, PX and acromia",
+    (
+        "trunk",
+        "steeper",
+    ): "with a sternum that slopes by 5 degrees more (its spread between people)",
+    ("trunk", "condition"): "at the angle of the condition",
+    ("joint_centre", "landmark"): "from its own landmark",
+    ("joint_centre", "acromion"): "from the acromion",
+    ("joint_centre", "trunk"): "from the person's sizes and the jugular notch",
     ("grip", "bar"): "on the line of the bar",
-    ("grip", "landmark"): "the landmark of the hand",
+    ("grip", "landmark"): "at the landmark of the hand",
     ("grip", "forearm"): "on the forearm, at the person's grip length",
-    ("girdle", "landmarks"): "as joint centre or acromion shows it",
+    ("girdle", "landmarks"): "as joint centre or acromion show it",
     ("girdle", "condition"): "as the condition states it",
 }
-"""Description of a way, as used in reports."""
+"""Description of a way, as used in reports: the trunk is taken …"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
