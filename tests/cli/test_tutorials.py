@@ -7,6 +7,7 @@ import socket
 import subprocess
 import sys
 from importlib import resources
+from inspect import signature
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +19,10 @@ from typer.testing import CliRunner
 from momentshare.cli.main import app
 from momentshare.errors import InputError, UnknownNameError
 from momentshare.help import entries_named, topics
+from momentshare.help.entries import paragraphs_naming
+from momentshare.model import load_model
 from momentshare.report.text.draw_verdicts import SURE
+from momentshare.sharing import share
 from momentshare.tutorials import TUTORIALS, write_tutorial
 
 
@@ -341,10 +345,11 @@ def test_unknown_tutorial_is_refused_with_the_names():
 def test_what_a_text_names_is_there(name):
     folder = Path(__import__("momentshare").__file__).parent / "tutorials" / "files" / name
     text = (folder / "tutorial.md").read_text("utf-8")
-    known = {t.name for t in topics()}
+    known = {t.name for t in topics()} | set(load_model().limits.keys)
     assert set(re.findall(r"momentshare help ([\w-]+)", text)) <= known
     for column in re.findall(r"`(\w+_\w+)`", text):
-        assert entries_named(column), column
+        explained = entries_named(column) or paragraphs_naming(column)
+        assert explained or column in signature(share).parameters, column
     for file in re.findall(r"python (\w+\.py)", text):
         assert (folder / file).is_file()
 
@@ -354,11 +359,11 @@ def test_draws_agree_with_the_head_that_is_named(tmp_path):
     heads = ["a/often", "a/seldom"]
     pairs = {"condition": "narrow", "other": "wide", "limit": ""}
     (tmp_path / "sure").mkdir()
-    (tmp_path / "press").mkdir()
+    (tmp_path / "results").mkdir()
     order = pd.DataFrame({"head": heads, "probability": [0.95, 0.45], "ties": [0.0, 0.3]})
     order.assign(**pairs).to_csv(tmp_path / "sure/condition_order.csv", index=False)
     turned = pd.DataFrame({"head": heads, "turns_with_posture": False})
-    turned.to_csv(tmp_path / "press/ordering.csv", index=False)
+    turned.assign(**pairs).to_csv(tmp_path / "results/ordering.csv", index=False)
     script = resources.files("momentshare.tutorials") / "files/student/answers.py"
     said = subprocess.run(
         [sys.executable, str(script), "sure"],
@@ -369,5 +374,6 @@ def test_draws_agree_with_the_head_that_is_named(tmp_path):
     ).stdout.splitlines()
     assert said == [
         "a/often: more active when narrow; nothing against it",
-        "a/seldom: more active when wide; only 40% of draws agree",
+        "a/seldom: no order; only 40% of draws agree",
+        "1 remain: a/often.",
     ]

@@ -357,6 +357,7 @@ _OPTIONAL = {
     "frames_infeasible",  # newer than the stored tables, as is the status of glenoid.csv
     "status",
     "part_glenoid",
+    "capacity_n",  # of drive.csv, which the command adds to the split
     *(f"{front}_{row}{unit}" for row in ROWS for front, unit in [
         ("arm", "_m"), ("part", ""), ("multiplier", "_per_nm"), ("unmet", "_nm"),
     ]),

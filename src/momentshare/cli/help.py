@@ -36,7 +36,7 @@ def show_help(
     text = next((t.text for t in topics() if t.name == topic), "")
     if not text and (found := entries_named(topic)):
         text = _explained(topic, found)
-    text = text or _limit(topic) or _mentioned(topic)
+    text = text or (topic and (_limit(topic) or _mentioned(topic)))
     if not text:
         known = {*names, *(name for entry in entries() for name in entry.names)}
         near = UnknownNameError("topic", topic, known)
