@@ -41,18 +41,22 @@ from momentshare.validation.evaluate import average_person, evaluate, is_posture
 from momentshare.validation.targets import Target, load_targets
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
     from momentshare.model import Model
 
-__all__ = ["Calibration", "FittedNumber", "calibrate"]
+__all__ = ["REACH", "Calibration", "FittedNumber", "calibrate", "misfit"]
 
 _GEOMETRY = {"moment_arm", "peak_moment_arm", "peak_moment_arm_abduction", "line_of_action"}
 _FIBRES = {"strength", "torque_share", "active_factor", "passive_factor", "fibre_range"}
-_REACH = 2.5
+REACH = 2.5
 """Bounds on each side, in spreads."""
+
+_DIGITS = 0.02
+"""Spreads from the end of its range within which a number counts as there: its table keeps no more
+digits, and the optimiser stops inside."""
 
 _STRENGTH_SPREAD = 0.15
 """Prior spread of the logarithm of a group's strength factor about the mean of all groups.
@@ -98,7 +102,11 @@ one spread beyond it; assumed."""
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FittedNumber:
-    """One number before and after, in the unit of its table."""
+    """One number before and after, in the unit of its table.
+
+    ``moved`` is the change in spreads of the fit (of a strength factor, the distance of its
+    logarithm from the mean of all groups); ``at_bound`` says that the fit would not let it go on.
+    """
 
     table: str
     name: str
@@ -107,6 +115,8 @@ class FittedNumber:
     after: float
     unit: str
     spread: float
+    moved: float
+    at_bound: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -222,20 +232,13 @@ def _calibrated(
     before = judged(still, unchanged, list(targets))
     count = 0
 
-    def residual(rows: list[Target], found: NDArray[np.float64]) -> NDArray[np.float64]:
-        wanted = np.array([np.nan if t.value is None else t.value for t in rows])
-        width = np.array([t.fit_sigma for t in rows], dtype=float)
-        number = np.array([t.kind == "number" for t in rows])
-        off = np.where(number, found - wanted, np.minimum(found - width, 0.0))
-        return np.asarray(off / width)
-
     def shape_cost(x: NDArray[np.float64]) -> NDArray[np.float64]:
         nonlocal count
         count += 1
         if progress is not None:
             progress("attachments and radii", count)
         offset = x * np.array([k.spread for k in knobs])
-        return np.concatenate([residual(geometry, judged(offset, unchanged, geometry)), x])
+        return np.concatenate([misfit(geometry, judged(offset, unchanged, geometry)), x])
 
     offset = still
     cost_before = cost_after = 0.0
@@ -244,7 +247,7 @@ def _calibrated(
         fit = least_squares(
             shape_cost,
             still,
-            bounds=(-_REACH, _REACH),
+            bounds=(-REACH, REACH),
             max_nfev=rounds,
             diff_step=np.full(len(knobs), 1e-4),
             xtol=1e-6,
@@ -266,7 +269,7 @@ def _calibrated(
         turned = np.abs(_end_moment(person_limb("male", model.default_scapula)))
         return np.concatenate(
             [
-                residual(fibres, evaluate(fibres, person_limb)),
+                misfit(fibres, evaluate(fibres, person_limb)),
                 np.maximum(np.max(hanging, axis=0) - _LIMP, 0.0) / _LIMP_SIGMA,
                 np.maximum(turned - _TURNED, 0.0) / _TURNED_SIGMA,
                 y[: 2 * heads],
@@ -277,7 +280,7 @@ def _calibrated(
     fitted = unchanged
     if fibres:
         first = fibre_cost(unchanged)
-        low, high = np.full(len(unchanged), -_REACH), np.full(len(unchanged), _REACH)
+        low, high = np.full(len(unchanged), -REACH), np.full(len(unchanged), REACH)
         low[2 * heads :], high[2 * heads :] = _STRENGTH_BOUNDS
         fit = least_squares(
             fibre_cost,
@@ -307,6 +310,19 @@ def _calibrated(
         cost_after=cost_after,
         evaluations=count,
     )
+
+
+def misfit(rows: Sequence[Target], found: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Distance of the values found from rows of the fit, in their ``fit_sigma``.
+
+    Positive where the limb's value is too large. Orders and senses are off only where they are not
+    satisfied by one ``fit_sigma``, and then negative.
+    """
+    wanted = np.array([np.nan if t.value is None else t.value for t in rows])
+    width = np.array([t.fit_sigma for t in rows], dtype=float)
+    number = np.array([t.kind == "number" for t in rows])
+    off = np.where(number, found - wanted, np.minimum(found - width, 0.0))
+    return np.asarray(off / width)
 
 
 def _hanging_factor(limb: Limb) -> NDArray[np.float64]:
@@ -391,6 +407,7 @@ def _fitted_fibres(
                 table="heads", name=head.name, field="peak_fibre_length",
                 before=round(100.0 * length.value, 2), after=round(100.0 * after, 2), unit="cm",
                 spread=round(100.0 * after * float(length_spread[k]), 2),
+                moved=float(y[k]), at_bound=_at_end(y[k]),
             )
         )  # fmt: skip
         after = place.value * (1.0 + float(y[heads + k] * place_spread[k]))
@@ -399,6 +416,7 @@ def _fitted_fibres(
                 table="heads", name=head.name, field=f"fibre_length_{head.reference_posture}",
                 before=round(place.value, 3), after=round(after, 3), unit="1",
                 spread=round(after * float(place_spread[k]), 3),
+                moved=float(y[heads + k]), at_bound=_at_end(y[heads + k]),
             )
         )  # fmt: skip
     return out
@@ -414,6 +432,8 @@ def _fitted_geometry(knobs: list[_Knob], offset: NDArray[np.float64]) -> list[Fi
             after=round(1000.0 * float(k.start + move), 3),
             unit="mm",
             spread=round(1000.0 * k.spread, 3),
+            moved=float(move / k.spread),
+            at_bound=_at_end(move / k.spread),
         )
         for k, move in zip(knobs, offset, strict=True)
     ]
@@ -438,6 +458,13 @@ def _fitted_strength(
                 after=value,
                 unit="1",
                 spread=round(value * old.spread / old.value, 3),
+                moved=float(after - np.mean(factors)) / _STRENGTH_SPREAD,
+                at_bound=bool(np.isclose(after, _STRENGTH_BOUNDS, rtol=0.0, atol=_DIGITS).any()),
             )
         )
     return out
+
+
+def _at_end(moved: float) -> bool:
+    """Whether a number is as many spreads off as the fit allows, as far as its digits tell."""
+    return bool(abs(moved) > REACH - _DIGITS)

@@ -6,13 +6,16 @@ import csv
 import io
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pandas as pd
+
+from momentshare.calibration.fit import misfit
 
 if TYPE_CHECKING:
     from momentshare.calibration.fit import Calibration
     from momentshare.files import Writer
 
-__all__ = ["CALIBRATED", "calibrated_csv", "target_table", "write_calibration"]
+__all__ = ["CALIBRATED", "calibrated_csv", "number_table", "target_table", "write_calibration"]
 
 CALIBRATED = "calibrated.csv"
 
@@ -42,7 +45,11 @@ def calibrated_csv(fit: Calibration) -> str:
 
 
 def target_table(fit: Calibration) -> pd.DataFrame:
-    """Every target before and after the fit, those used for fitting marked."""
+    """Every target before and after the fit, those used for fitting marked.
+
+    ``misfit_{before,after}`` of those used: distance of the limb from the row in the spreads of the
+    fit (:func:`momentshare.calibration.fit.misfit`).
+    """
     rows = []
     for target, before, after in zip(fit.targets, fit.before, fit.after, strict=True):
         rows.append(
@@ -61,11 +68,39 @@ def target_table(fit: Calibration) -> pd.DataFrame:
                 "known": target.known,
             }
         )
-    return pd.DataFrame(rows)
+    table = pd.DataFrame(rows)
+    used = [k for k, target in enumerate(fit.targets) if target.use == "calibration"]
+    for name, values in (("misfit_before", fit.before), ("misfit_after", fit.after)):
+        table[name] = np.nan
+        table.loc[used, name] = misfit([fit.targets[k] for k in used], values[used])
+    return table
+
+
+def number_table(fit: Calibration) -> pd.DataFrame:
+    """Every fitted number before and after, in the unit of its table, and how far it moved."""
+    return pd.DataFrame(
+        [
+            {
+                "table": n.table,
+                "name": n.name,
+                "field": n.field,
+                "unit": n.unit,
+                "before": n.before,
+                "after": n.after,
+                "moved_spreads": n.moved,
+                "at_bound": n.at_bound,
+            }
+            for n in fit.numbers
+        ]
+    )
 
 
 def write_calibration(fit: Calibration, writer: Writer) -> list[str]:
-    """Write ``calibrated.csv`` and ``calibration_report.csv``; return the names of the files."""
+    """Write ``calibrated.csv``, ``calibration_report.csv`` and ``calibration_numbers.csv``.
+
+    Returns the names of the files.
+    """
     writer.text(CALIBRATED, calibrated_csv(fit))
     writer.csv("calibration_report.csv", target_table(fit), "%.6g")
+    writer.csv("calibration_numbers.csv", number_table(fit), "%.6g")
     return sorted(writer.names)

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path  # noqa: TC003 - typer reads the annotations
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from momentshare.cli.tables import echo
+
+if TYPE_CHECKING:
+    from momentshare.calibration import Calibration
+    from momentshare.files import RunFolder
 
 __all__ = ["calibrate"]
 
@@ -30,10 +34,12 @@ def calibrate(
     into a model folder to use it.
     """
     from momentshare.calibration import calibrate as fit
-    from momentshare.calibration.write import CALIBRATED, write_calibration
+    from momentshare.calibration.write import CALIBRATED
     from momentshare.cli.tables import console, folder_for
     from momentshare.model import load_model
+    from momentshare.report.page.calibration import calibration_opening
     from momentshare.report.text.limb import print_calibration
+    from momentshare.report.text.opening import print_opening
 
     screen = console()
     source = load_model(model, calibrated=False)
@@ -45,8 +51,25 @@ def calibrate(
                 rounds=rounds,
                 progress=lambda step, count: status.update(f"fitting {step}: {count} evaluations"),
             )
+        print_opening(screen, calibration_opening(done))
         print_calibration(screen, done)
         if run is not None:
-            with run.results() as writer:
-                names = write_calibration(done, writer)
+            names = _write(run, done)
             echo(f"Wrote {', '.join(names)} to {out}")
+
+
+def _write(run: RunFolder, done: Calibration) -> list[str]:
+    from functools import partial
+
+    from momentshare.calibration.write import target_table, write_calibration
+    from momentshare.report.figures.calibration import fit_figure
+    from momentshare.report.page.calibration import calibration_page
+    from momentshare.report.page.document import render
+    from momentshare.report.writing.drawings import write_drawings
+
+    with run.results() as writer:
+        write_calibration(done, writer)
+        write_drawings(writer, {"fit": partial(fit_figure, target_table(done))}, dpi=130)
+        picture = (writer.folder / "fit.png").read_bytes()
+        writer.text("report.html", render(calibration_page(done, picture)))
+    return sorted(writer.names)

@@ -72,14 +72,13 @@ def settings_section(
 
 
 def made_by(model: Model, study_digest: str) -> str:
-    """Return program, limb and study: one per line."""
-    return "\n".join(
-        [
-            f"momentshare {versions()['momentshare']}",
-            f"limb {model.name} {model.version}, digest {model.digest}",
-            f"study digest {study_digest}",
-        ]
-    )
+    """Return program, limb and study, if there is one: one per line."""
+    lines = [
+        f"momentshare {versions()['momentshare']}",
+        f"limb {model.name} {model.version}, digest {model.digest}",
+        f"study digest {study_digest}" if study_digest else "",
+    ]
+    return "\n".join(filter(None, lines))
 
 
 def sources_bibtex(model: Model, curves: str) -> str:

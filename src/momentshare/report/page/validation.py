@@ -15,9 +15,9 @@ if TYPE_CHECKING:
 
     from momentshare.model import Model
 
-__all__ = ["validation_opening", "validation_page"]
+__all__ = ["COMPARED_CURVES", "validation_opening", "validation_page"]
 
-_CURVES = "degroote2016"
+COMPARED_CURVES = "degroote2016"
 """Muscle curves of every limb that is compared."""
 
 _MISS = ["kind", "quantity", "posture", "published", "unit", "model", "null_right", "source"]
@@ -114,6 +114,6 @@ def validation_page(model: Model, table: pd.DataFrame, picture: bytes) -> Page:
         [Picture(image=picture, alt=caption, caption=caption)],
         sections,
         model=model,
-        curves=_CURVES,
+        curves=COMPARED_CURVES,
         digest="",
     )
