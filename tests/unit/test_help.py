@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
+from momentshare import Criterion, load_linkage, solve_linkage
 from momentshare.cli.main import app
 from momentshare.cohort import schema as cohort
 from momentshare.cohort.expand import SHORT_FORMS
@@ -16,9 +17,9 @@ from momentshare.directions import ROWS
 from momentshare.errors import UnknownNameError
 from momentshare.help import entries, entries_named, topic, topics
 from momentshare.linkage import entries as linkage
-from momentshare.linkage import load_linkage, solve_linkage
 from momentshare.model import load_model
 from momentshare.published import table as published
+from momentshare.report.text.linkage_opening import criteria_table
 from momentshare.study import schema as study
 from momentshare.study.exercises import EXERCISES
 from momentshare.trial.formats import layout
@@ -167,6 +168,7 @@ def test_every_column_of_the_tables_of_a_linkage_is_explained():
         ("limb_heads.csv", result.head_table()),
         ("limb_rows.csv", result.row_table()),
         ("limb_joints.csv", result.joint_table()),
+        ("limb_criteria.csv", criteria_table(result, Criterion())),
     ):
         told = {n.replace("<row>", "elbow_flexion") for n in named("linkage", file)}
         assert set(table.columns) == told

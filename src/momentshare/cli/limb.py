@@ -11,8 +11,10 @@ import typer
 from momentshare.cli.tables import echo, folder_for, print_json
 
 if TYPE_CHECKING:
+    import pandas as pd
     from rich.console import Console
 
+    from momentshare.files import RunFolder
     from momentshare.linkage import Linkage, LinkageResult
 
 __all__ = ["limb"]
@@ -24,7 +26,10 @@ _OWN = (
 _LARGEST_EXPONENT, _HEAVIEST = 400.0, 2000.0
 """Limits of study files too: beyond them rounding decides."""
 
-_FILES = ("limb_heads.csv", "limb_rows.csv", "limb_joints.csv", "sources.bib", "limb.json")
+_FILES = (
+    "limb_heads.csv", "limb_rows.csv", "limb_joints.csv", "limb_criteria.csv", "report.html",
+    "sources.bib", "limb.json",
+)  # fmt: skip
 
 
 def limb(
@@ -79,30 +84,54 @@ def limb(
         "weights": weights,
     }
     with folder_for(out, "limb", study=options, names=_FILES) as run:
+        from momentshare.report.text.linkage_opening import criteria_table
+
         result = _solve(linkage, angles, mass, at, criterion)
+        criteria = criteria_table(result, criterion)
         record = _record(result, options)
         if as_json:
             print_json(record)
         else:
-            _show(console(), result)
+            _show(console(), result, criteria)
         if run is not None:
-            from momentshare.report.writing.citations import citations
-            from momentshare.report.writing.study import write_report
-
-            files = write_report(
-                run,
-                "limb.json",
-                tables={
-                    "limb_heads.csv": result.head_table(),
-                    "limb_rows.csv": result.row_table(),
-                    "limb_joints.csv": result.joint_table(),
-                },
-                record=record | {"files": list(_FILES)},
-                texts={"sources.bib": citations(linkage, _keys(result)).bibtex()},
-                figures={},
-            )
+            files = _write(run, result, criteria, record)
             if not as_json:
                 echo(f"Wrote {len(files)} files to {out}")
+
+
+def _write(
+    run: RunFolder, result: LinkageResult, criteria: pd.DataFrame, record: dict[str, Any]
+) -> list[str]:
+    from functools import partial
+
+    from momentshare.report.figures.linkage import activation_figure, moment_figure
+    from momentshare.report.page.document import render
+    from momentshare.report.page.linkage import CAPTIONS, linkage_page
+    from momentshare.report.text.linkage_opening import linkage_title
+    from momentshare.report.writing.citations import citations
+    from momentshare.report.writing.drawings import write_drawings
+
+    bibtex = citations(result.linkage, _keys(result)).bibtex()
+    drawings = [partial(activation_figure, result, linkage_title(criteria))]
+    drawings += [partial(moment_figure, result)]
+    with run.results() as writer:
+        writer.csv("limb_heads.csv", result.head_table())
+        writer.csv("limb_rows.csv", result.row_table())
+        writer.csv("limb_joints.csv", result.joint_table())
+        writer.csv("limb_criteria.csv", criteria)
+        writer.text("sources.bib", bibtex)
+        if result.posed.any():
+            shown = [*result.linkage.head_names, *result.linkage.row_names]
+            write_drawings(writer, dict(zip(CAPTIONS, drawings, strict=True)), shown, dpi=130)
+        pictures = {
+            name: (writer.folder / f"{name}.png").read_bytes()
+            for name in CAPTIONS
+            if f"{name}.png" in writer.names
+        }
+        page = linkage_page(result, criteria, record["settings"], bibtex, pictures)
+        writer.text("report.html", render(page))
+        writer.json("limb.json", record | {"files": sorted([*writer.names, "limb.json"])})
+    return list(writer.names)
 
 
 def _criterion(exponent: float, weights: str) -> Any:
@@ -171,6 +200,7 @@ def _record(result: LinkageResult, options: dict[str, Any]) -> dict[str, Any]:
     import numpy as np
 
     from momentshare.cautions import CAUTIONS
+    from momentshare.report.text.linkage_opening import OWN
     from momentshare.report.writing.citations import citations
 
     names, counts = np.unique(result.status, return_counts=True)
@@ -183,7 +213,7 @@ def _record(result: LinkageResult, options: dict[str, Any]) -> dict[str, Any]:
         "timed": result.time is not None,
         "status": {str(n): int(c) for n, c in zip(names, counts, strict=True)},
         **citations(result.linkage, _keys(result)).to_dict(),
-        "cautions": [_OWN, *CAUTIONS],
+        "cautions": [OWN, *CAUTIONS],
     }
 
 
@@ -225,14 +255,18 @@ def _describe(screen: Console, linkage: Linkage) -> None:
     screen.print(plain(f"{kinds}."))
 
 
-def _show(screen: Console, result: LinkageResult) -> None:
-    """Print the answer: moments by row, then heads, the most active first."""
+def _show(screen: Console, result: LinkageResult, criteria: pd.DataFrame) -> None:
+    """Print the answer: the statements, moments by row, then heads, the most active first."""
     import numpy as np
     from rich.table import Table
     from rich.text import Text
 
+    from momentshare.report.text.linkage_opening import linkage_opening
+    from momentshare.report.text.opening import print_opening
     from momentshare.report.text.terminal import print_cautions
     from momentshare.text import for_terminal
+
+    print_opening(screen, linkage_opening(result, criteria))
 
     names, counts = np.unique(result.status, return_counts=True)
     told = ", ".join(f"{count} {name}" for name, count in zip(names, counts, strict=True))
@@ -263,5 +297,4 @@ def _show(screen: Console, result: LinkageResult) -> None:
             f"{result.force[good, h].max():.1f}",
         )
     screen.print(heads)
-    screen.print(_OWN)
     print_cautions(screen)

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-__all__ = ["linkage_moment_arms", "solve_linkage"]
+__all__ = ["linkage_moment_arms", "shared_again", "solve_linkage"]
 
 
 def solve_linkage(
@@ -119,11 +119,7 @@ def solve_linkage(
         net = row_array(linkage, moments, "moments", frames=frames)
         across = np.full((frames, len(linkage.joints), 3), np.nan)
     posed = np.asarray(posed & np.isfinite(net).all(axis=1))
-    balance = _balance(linkage, found, fibres, net, posed)
-    if chosen.by_size == "volume":
-        balance = replace(balance, volume_weights=_over_mean(linkage, "volume", fibres.volume))
-    elif chosen.by_size == "area":
-        balance = replace(balance, area_weights=_over_mean(linkage, "area", fibres.greatest))
+    balance = _balance(linkage, found, fibres, net, posed, chosen)
     lost = ~posed
     net, across = (np.where(_like(lost, a), np.nan, a) for a in (net, across))
     return LinkageResult(
@@ -139,6 +135,21 @@ def solve_linkage(
         posed=posed,
         sharing=balance.share(chosen),
     )
+
+
+def shared_again(result: LinkageResult, criterion: Criterion) -> LinkageResult:
+    """Share the same moments among the same heads by another criterion.
+
+    Raises
+    ------
+    InputError
+        As :func:`solve_linkage` does of a criterion.
+    """
+    chosen = _criterion(criterion)
+    balance = _balance(
+        result.linkage, result.paths, result.fibres, result.moments, result.posed, chosen
+    )
+    return replace(result, sharing=balance.share(chosen))
 
 
 def linkage_moment_arms(linkage: Linkage, angles: Mapping[str, ArrayLike]) -> Floats:
@@ -247,6 +258,7 @@ def _balance(
     fibres: Fibres,
     net: Floats,
     posed: NDArray[np.bool_],
+    criterion: Criterion,
 ) -> Balance:
     rows = [k for k, balanced in enumerate(linkage.balanced) if balanced]
     balance = Balance.of_moments(
@@ -257,7 +269,12 @@ def _balance(
         head_names=linkage.head_names,
         row_names=tuple(linkage.row_names[k] for k in rows),
     )
-    return replace(balance, posed=posed)
+    balance = replace(balance, posed=posed)
+    if criterion.by_size == "volume":
+        return replace(balance, volume_weights=_over_mean(linkage, "volume", fibres.volume))
+    if criterion.by_size == "area":
+        return replace(balance, area_weights=_over_mean(linkage, "area", fibres.greatest))
+    return balance
 
 
 def _over_mean(linkage: Linkage, what: str, sizes: Floats) -> Floats:

@@ -45,7 +45,11 @@ def calibration_opening(fit: Calibration) -> Opening:
         "momentshare validate judges it on the others, beside null limbs. "
         f"{ends} of {counted(len(numbers), 'fitted number')} "
         f"{'stands' if ends == 1 else 'stand'} at the end of the allowed range"
-        + (", where the rows ask for more than the description of the limb allows." if ends else "."),
+        + (
+            ", where the rows ask for more than the description of the limb allows."
+            if ends
+            else "."
+        ),
     )
 
 
