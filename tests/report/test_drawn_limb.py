@@ -7,13 +7,14 @@ from functools import cache
 import numpy as np
 import pytest
 from matplotlib.colors import to_hex
-from tests.drawn import head_of_figure, labelled, plain, points
+from tests.drawn import head_of_figure, labelled, legend, plain, points, spoken
 
 from momentshare.directions import ROWS
 from momentshare.exercise import reachable
 from momentshare.limb import build_limb
 from momentshare.model import load_model
 from momentshare.posture import posture_from_angles
+from momentshare.report.figures.layout import WIDEST
 from momentshare.report.figures.moment_arms import SWEEPS, arm_figure
 from momentshare.validation.evaluate import average_person
 
@@ -41,14 +42,21 @@ def figure_of(name: str):
     return arm_figure(limb(), name)
 
 
-def keys_of(figure) -> dict[str, object]:
-    (box,) = [ax.get_legend() for ax in figure.axes if ax.get_legend()]
-    labels = [plain(text.get_text()) for text in box.get_texts()]
-    return dict(zip(labels, box.legend_handles, strict=True))
+def panels_of(figure, head) -> list[object]:
+    """Panels of a head: one, or one for the shoulder and one beyond it."""
+    found = {plain(ax.get_title(loc="left")): ax for ax in figure.axes}
+    assert len(found) == len(figure.axes)
+    named = [f"{spoken(head)}{more}" for more in ("", ": shoulder", ": elbow, forearm")]
+    mine = [found[name] for name in named if name in found]
+    assert len(mine) in {1, 2}
+    return mine
 
 
-def panels_of(figure) -> dict[str, object]:
-    return {ax.get_title().replace(" ", "_"): ax for ax in figure.axes if ax.get_title()}
+def arm_of(figure, head, key) -> np.ndarray | None:
+    """Return the curve of a colour in the panels of a head, or nothing where it has no such arm."""
+    curves = [c for ax in panels_of(figure, head) if (c := drawn_arm(ax, key)) is not None]
+    assert len(curves) <= 1
+    return curves[0] if curves else None
 
 
 def drawn_arm(ax, key) -> np.ndarray | None:
@@ -67,14 +75,13 @@ def drawn_arm(ax, key) -> np.ndarray | None:
 def test_arm_is_the_slope_of_the_path_of_its_head(name):
     """Moment arm = -d(length)/d(coordinate), by differences of the path's length."""
     figure, (row, sign) = figure_of(name), SLOPES[name]
-    key = keys_of(figure)[labelled(row)]
+    key = legend(figure)[labelled(row)]
     swept = SWEEPS[name][0]
-    assert figure.get_supxlabel() == f"{swept.replace('_', ' ')} [deg]"
-    assert figure.get_supylabel() == "moment arm [mm]"
-    assert set(panels_of(figure)) == set(limb().head_names)
+    assert figure.axes[-1].get_xlabel() == f"{swept.replace('_', ' ')} [deg]"
+    assert figure.axes[0].get_ylabel() == "moment arm [mm]"
     seen = 0
     for index, head in enumerate(limb().head_names):
-        curve = drawn_arm(panels_of(figure)[head], key)
+        curve = arm_of(figure, head, key)
         if curve is None:
             continue
         angles = curve[:, 0]
@@ -101,20 +108,39 @@ def test_every_row_is_drawn_in_the_colour_that_names_it():
         **{k: np.radians(np.broadcast_to(v, angles.shape)) for k, v in held.items()}
     )
     found, beyond = limb().paths(posture), ~reachable(limb().skeleton, posture)
-    keys = keys_of(figure)
+    keys = legend(figure)
     assert set(keys) == {
         *(labelled(row) for row in ROWS), "touches a surface", "out of reach"
     }  # fmt: skip
     for index, head in enumerate(limb().head_names):
-        ax = panels_of(figure)[head]
         for at, row in enumerate(ROWS):
             arm = 1000.0 * found.moment_arms[:, at, index]
-            curve = drawn_arm(ax, keys[labelled(row)])
+            curve = arm_of(figure, head, keys[labelled(row)])
             assert (curve is None) == (np.abs(arm).max() <= 0.5)
             if curve is not None:
                 np.testing.assert_allclose(curve, np.column_stack([angles, arm]), atol=1e-9)
-        dots = next(line for line in ax.lines if line.get_marker() == ".")
-        np.testing.assert_array_equal(dots.get_xdata(), angles[found.contact[:, index]])
+        for ax in panels_of(figure, head):
+            dots = next(line for line in ax.lines if line.get_marker() == ".")
+            np.testing.assert_array_equal(dots.get_xdata(), angles[found.contact[:, index]])
     assert not beyond.all()
-    held_words = "held: plane 30, elevation 45, axial 0, forearm rotation 90 [deg]"
+    held_words = "Held: plane 30, elevation 45, axial 0, forearm rotation 90 [deg]"
     assert held_words in head_of_figure(figure)
+
+
+@pytest.mark.parametrize("name", ["elbow", "elevation_scapular"])
+def test_at_most_four_arms_share_a_panel(name):
+    figure = figure_of(name)
+    lines = [
+        sum(len(x.get_xdata()) > 2 and x.get_linestyle() not in {"None", ""} for x in ax.lines)
+        for ax in figure.axes
+    ]
+    assert max(lines) == 4
+    parted = [h for h in limb().head_names if len(panels_of(figure, h)) == 2]
+    assert "biceps_brachii/long" in parted
+    width, height = figure.get_size_inches()
+    assert width <= WIDEST
+    figure.draw_without_rendering()
+    for box in (ax.get_tightbbox() for ax in figure.axes):
+        assert box.x0 >= 0.0
+        assert box.x1 <= width * figure.dpi
+        assert box.y1 <= height * figure.dpi

@@ -32,6 +32,7 @@ __all__ = [
     "finish",
     "label_room",
     "lift_axis",
+    "outer_labels",
     "panel_grid",
     "settle",
 ]
@@ -196,6 +197,17 @@ def lift_axis(ax: Axes, *, labelled: bool, label: str = LIFT_SHORT) -> None:
         ax.set_xlabel(label)
     else:
         ax.tick_params(labelbottom=False)
+
+
+def outer_labels(axes: list[Axes], columns: int, y_label: str, x_label: str) -> None:
+    """Name the axes of the outer panels; the others keep their ticks, and x its labels below."""
+    for index, ax in enumerate(axes):
+        if index + columns >= len(axes):
+            ax.set_xlabel(x_label)
+        else:
+            ax.tick_params(labelbottom=False)
+        if index % columns == 0:
+            ax.set_ylabel(y_label)
 
 
 def finish(axes: list[Axes], columns: int, y_label: str, x_label: str = LIFT_SHORT) -> None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.report.figures import style
-from momentshare.report.figures.layout import Room, Texts, panel_grid, settle
+from momentshare.report.figures.layout import Room, Texts, outer_labels, panel_grid, settle
 from momentshare.report.text.linkage_opening import WORKING
 
 if TYPE_CHECKING:
@@ -107,12 +107,6 @@ def _line(ax: Axes, result: LinkageResult, values: NDArray[np.float64], number: 
     ax.plot(at, np.where(result.posed, values, np.nan), markevery=every, clip_on=False, **look)
 
 
-def _finish(figure: Figure, axes: Sequence[Axes], result: LinkageResult, label: str) -> None:
-    for number, ax in enumerate(axes):
-        if number % _COLUMNS == 0:
-            ax.set_ylabel(label)
-        if number + _COLUMNS >= len(axes):
-            ax.set_xlabel("frame" if result.time is None else "time [s]")
-        else:
-            ax.tick_params(labelbottom=False)
+def _finish(figure: Figure, axes: list[Axes], result: LinkageResult, label: str) -> None:
+    outer_labels(axes, _COLUMNS, label, "frame" if result.time is None else "time [s]")
     settle(figure)

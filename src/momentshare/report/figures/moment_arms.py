@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from momentshare.directions import ROWS, row_named
 from momentshare.exercise import reachable
 from momentshare.posture import posture_from_angles
+from momentshare.report.figures import style
 from momentshare.report.figures.footer import add_footer
+from momentshare.report.figures.layout import Room, Texts, outer_labels, panel_grid, settle
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
+    from numpy.typing import NDArray
 
     from momentshare.files import Writer
     from momentshare.limb import Limb
@@ -40,14 +43,21 @@ _HELD = {
     "elbow_flexion": 60.0,
     "forearm_rotation": 90.0,
 }
-_STYLES = (
-    ("-", "#332288"),
-    ("--", "#882255"),
-    ("-.", "#117733"),
-    (":", "#000000"),
-    ((0, (1, 3)), "#999933"),
+MOST_LINES = 4
+"""Lines of a panel; a head with more arms has a panel for the shoulder and one beyond it."""
+
+_COLUMNS = 5
+_LEAST = 0.5
+"""Greatest arm [mm] up to which a head counts as having none about a row."""
+
+_LOOKS: tuple[dict[str, Any], ...] = tuple(
+    {name: style.condition_style(k)[name] for name in ("color", "linestyle")}
+    for k in range(len(ROWS))
 )
-_COLUMNS = 6
+_TOUCHING: dict[str, Any] = {
+    "linestyle": "none", "marker": ".", "markersize": 1.5, "color": style.FAINT,
+}  # fmt: skip
+_BEYOND: dict[str, Any] = {"facecolor": "0.9", "edgecolor": "0.9"}
 
 
 def arm_figure(limb: Limb, name: str) -> Figure:
@@ -55,7 +65,7 @@ def arm_figure(limb: Limb, name: str) -> Figure:
 
     Dots mark contact with a surface; where the shoulder cannot follow, the ground is shaded.
     """
-    from matplotlib.figure import Figure
+    import matplotlib as mpl
 
     swept, (low, high), held = SWEEPS[name]
     angle = np.linspace(low, high, 271)
@@ -63,40 +73,56 @@ def arm_figure(limb: Limb, name: str) -> Figure:
     angles[swept] = angle
     posture = posture_from_angles(**{k: np.radians(v) for k, v in angles.items()})
     found, beyond = limb.paths(posture), ~reachable(limb.skeleton, posture)
-    heads = limb.head_names
-    lines = len(heads) // _COLUMNS + 1  # the last panel is left for the legend
-    figure = Figure(figsize=(2.3 * _COLUMNS, 1.75 * lines + 0.9), layout="constrained")
-    axes = figure.subplots(lines, _COLUMNS, sharex=True, squeeze=False)
-    for index, head in enumerate(heads):
-        ax = axes.flat[index]
-        for row, (style, colour) in enumerate(_STYLES):
-            arm = 1000.0 * found.moment_arms[:, row, index]
-            if np.abs(arm).max() > 0.5:
-                ax.plot(angle, arm, linestyle=style, color=colour, linewidth=1.2)
-        touching = found.contact[:, index]
-        ax.plot(angle[touching], np.zeros(touching.sum()), ".", color="0.6", markersize=1.5)
-        ax.axhline(0.0, color="0.8", linewidth=0.6, zorder=0)
-        ax.fill_between(
-            angle, 0.0, 1.0, where=beyond, transform=ax.get_xaxis_transform(), color="0.9", zorder=0
-        )
-        ax.set_title(head.replace("_", " "), fontsize=7.5)
-        ax.tick_params(labelsize=7)
-    for ax in axes.flat[len(heads) :]:
-        ax.axis("off")
-    handles = [
-        axes.flat[0].plot([], [], linestyle=s, color=c, label=row_named(ROWS[k]).label)[0]
-        for k, (s, c) in enumerate(_STYLES)
+    arms = 1000.0 * found.moment_arms
+    panels = [
+        (index, rows, words)
+        for index in range(len(limb.head_names))
+        for rows, words in _panels(np.abs(arms[..., index]).max(axis=0))
     ]
-    handles += axes.flat[0].plot([], [], ".", color="0.6", label="touches a surface")
-    handles += axes.flat[0].plot([], [], color="0.9", linewidth=6, label="out of reach")
-    free = axes.flat[len(heads)] if len(heads) < axes.size else axes.flat[-1]
-    free.legend(handles=handles, loc="center left", fontsize=8, frameon=False)
-    figure.supxlabel(f"{swept.replace('_', ' ')} [deg]", fontsize=9)
-    figure.supylabel("moment arm [mm]", fontsize=9)
     kept = {k: v for k, v in {**_HELD, **held}.items() if k != swept}
     rest = ", ".join(f"{k.replace('_', ' ')} {v:g}" for k, v in kept.items())
-    figure.suptitle(f"Moment arms along {swept.replace('_', ' ')}; held: {rest} [deg]", fontsize=10)
+    words = swept.replace("_", " ")
+    with mpl.rc_context(style.settings()):
+        figure, axes = panel_grid(
+            len(panels),
+            _COLUMNS,
+            (1.6, 1.15),
+            Texts(
+                title=f"Moment arms along {words}",
+                note=f"Held: {rest} [deg]. Arms of less than {_LEAST:g} mm are left out. Each "
+                "panel has its own scale.",
+                panels=[style.head_label(limb.head_names[k]) + more for k, _, more in panels],
+                legend=[
+                    *((row_named(row).label, look) for row, look in zip(ROWS, _LOOKS, strict=True)),
+                    ("touches a surface", _TOUCHING | {"markersize": 5.0}),
+                    ("out of reach", _BEYOND),
+                ],
+            ),
+            Room(gap=(0.45, 0.2)),
+        )
+        for ax, (index, rows, _) in zip(axes, panels, strict=True):
+            for row in rows:
+                ax.plot(angle, arms[:, row, index], linewidth=1.2, **_LOOKS[row])
+            touching = found.contact[:, index]
+            ax.plot(angle[touching], np.zeros(touching.sum()), **_TOUCHING)
+            ax.axhline(0.0, color="0.8", linewidth=0.6, zorder=0)
+            ax.fill_between(
+                angle, 0.0, 1.0, where=beyond, transform=ax.get_xaxis_transform(), color="0.9",
+                lw=0, zorder=0,
+            )  # fmt: skip
+            ax.set_xlim(low, high)
+        outer_labels(axes, _COLUMNS, "moment arm [mm]", f"{words} [deg]")
+        settle(figure)
     return figure
+
+
+def _panels(size: NDArray[np.float64]) -> list[tuple[list[int], str]]:
+    """Rows that share a panel, and what its title adds to the name of the head."""
+    rows = [k for k in range(len(ROWS)) if size[k] > _LEAST]
+    if len(rows) <= MOST_LINES:
+        return [(rows, "")]
+    shoulder = [k for k in rows if ROWS[k].startswith("shoulder")]
+    return [(shoulder, ": shoulder"), ([k for k in rows if k not in shoulder], ": elbow, forearm")]
 
 
 def write_arm_figures(limb: Limb, writer: Writer) -> list[str]:
