@@ -63,7 +63,7 @@ def test_every_file_of_the_record_is_there_and_tidy(done):
     assert list(trials["verdict"].isin(["pass", "warn", "fail", "skipped"])) == [True] * 7
     for name in ("speed", "moments", "head_forces", "lateral_ratio", "activation_by_head"):
         assert f"figures/{name}.png" in record["files"]
-    for name in ("emg_agreement", "sensitivity", "checks", "checks_trial_0001"):
+    for name in ("emg_agreement", "sensitivity", "checks", "checks_trial_0001", "arm"):
         assert f"figures/{name}.png" in record["files"]
 
 

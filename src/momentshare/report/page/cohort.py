@@ -60,6 +60,7 @@ def cohort_page(
     published: Sequence[PublishedResult],
     pictures: Mapping[str, bytes],
     trial_pictures: Mapping[int, bytes],
+    arm: Block | None = None,
 ) -> Page:
     """Assemble the page.
 
@@ -72,6 +73,8 @@ def cohort_page(
         Name of a cohort figure → bytes of its PNG.
     trial_pictures : mapping
         Number of a trial → bytes of the PNG of its checks.
+    arm : Block, optional
+        The drawing of the arm, or why there is none.
     """
     file = result.study.file
     named = file.statistics.heads
@@ -82,7 +85,7 @@ def cohort_page(
         sections += [
             _motion(summary, pictures),
             comparison(summary),
-            _heads(summary, pictures, named),
+            _heads(summary, pictures, named, arm),
         ]
     if "outcomes" in summary.tables:
         sections.append(outcomes_section(result, summary, pictures))
@@ -289,8 +292,13 @@ def _activation_table(summary: CohortSummary, what: str, heads: Sequence[str]) -
     )
 
 
-def _heads(summary: CohortSummary, pictures: Mapping[str, bytes], named: Sequence[str]) -> Section:
-    """Show the heads that the study named, or else those that work."""
+def _heads(
+    summary: CohortSummary,
+    pictures: Mapping[str, bytes],
+    named: Sequence[str],
+    arm: Block | None,
+) -> Section:
+    """Show the arm, and the heads that the study named, or else those that work."""
     picture = "head_activation_named" if named else "head_activation"
     blocks: list[Block] = [*captioned(picture, pictures)]
     if named or not blocks:
@@ -299,7 +307,8 @@ def _heads(summary: CohortSummary, pictures: Mapping[str, bytes], named: Sequenc
         blocks.insert(
             0, _activation_table(summary, f"{what} (all heads are in the appendix)", shown)
         )
-    return Section(title="Heads", anchor="heads", blocks=blocks)
+    drawn = [] if arm is None else [arm]
+    return Section(title="Heads", anchor="heads", blocks=[*drawn, *blocks])
 
 
 def _every_head(

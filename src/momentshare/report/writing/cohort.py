@@ -8,12 +8,14 @@ from typing import TYPE_CHECKING, Any
 from momentshare.cautions import CAUTIONS, LIMITS
 from momentshare.cohort.run import COMMAND, folder_options
 from momentshare.cohort.trials import read_table
+from momentshare.cohort.typical import typical_lifts
 from momentshare.files import FIGURES, as_run_folder
 from momentshare.files.manifest import MANIFEST
 from momentshare.limits import HEAD_QUANTITIES, lift_kinds, with_limits
 from momentshare.report.figures.cohort import cohort_figures, trial_checks_figure
+from momentshare.report.figures.cohort_arm import arm_caption, cohort_arm
 from momentshare.report.page.cohort import cohort_page
-from momentshare.report.page.document import render
+from momentshare.report.page.document import Block, Paragraph, Picture, render
 from momentshare.report.text.cohort_methods import cohort_citations, methods_text, people_rows
 from momentshare.report.text.cohort_orders import cohort_factor_verdicts
 from momentshare.report.writing.drawings import write_drawings
@@ -98,12 +100,17 @@ def write_cohort(
         for index, found in enumerate(published, start=1):
             for part in ("heads", "orderings", "shortfalls"):
                 writer.csv(f"published_{index}_{part}.csv", getattr(found, part))
+        typical = typical_lifts(result, summary)
+        writer.csv("typical_lifts.csv", typical)
         pictures: dict[str, bytes] = {}
         trial_pictures: dict[int, bytes] = {}
+        arm = None
         if figures:
             pictures, trial_pictures = _draw(result, summary, writer, say)
+            say("arm")
+            arm = _draw_arm(result, summary, typical, writer)
         say("page")
-        page = cohort_page(result, summary, published, pictures, trial_pictures)
+        page = cohort_page(result, summary, published, pictures, trial_pictures, arm)
         writer.text("report.html", render(page))
         writer.text("sources.bib", cohort_citations(result).bibtex())
         record = _record(result, summary, [*writer.names, RECORD, MANIFEST])
@@ -155,6 +162,19 @@ def _draw(
         if place < _SHOWN_TRIALS and outcome.verdict in {"fail", "warn"}:
             trial_pictures[outcome.number] = _picture(writer, name)
     return pictures, trial_pictures
+
+
+def _draw_arm(
+    result: CohortResult, summary: CohortSummary, typical: pd.DataFrame, writer: Writer
+) -> Block:
+    """Draw the arm; where that is not possible, say why."""
+    found = cohort_arm(result, summary, typical)
+    if isinstance(found, str):
+        return Paragraph(text=f"The arm is not drawn: {found}.")
+    shown = [*typical["condition"], *typical["person"]]
+    write_drawings(writer, {"figures/arm": found}, shown, dpi=130, note=result.study.file.note)
+    caption = arm_caption(typical, summary)
+    return Picture(image=_picture(writer, "arm"), alt=caption, caption=caption)
 
 
 def _picture(writer: Writer, name: str) -> bytes:

@@ -12,14 +12,15 @@ from momentshare.report.figures.arm.geometry import arm_scene, hand_force, views
 from momentshare.report.figures.arm.panel import arm_scale
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping
+    from collections.abc import Callable, Container, Iterable, Mapping
 
     from matplotlib.figure import Figure
 
     from momentshare.analysis import LiftResult
+    from momentshare.factors import Factors
     from momentshare.study.run import StudyResult
 
-__all__ = ["arm_drawings"]
+__all__ = ["arm_drawings", "ends_apart", "shift_title"]
 
 _MOST_ARMS = 4
 """Conditions of which the arm is drawn."""
@@ -65,16 +66,15 @@ def arm_drawings(study: StudyResult) -> dict[str, Callable[[], Figure]]:
     )
     if len(shown) > 1:
         own = {case.condition: case for case in study.cases if case.person == who and case.results}
-        names = _apart(study, own) or (first.condition, shown[-1].condition)
+        names = ends_apart(study.study.factors, own) or (first.condition, shown[-1].condition)
         pair = {name: own[name].results[0] for name in names}
-        title = f"{who}, {_shift(pair)}"
+        title = f"{who}, {shift_title(pair)}"
         made["arm_side_by_side"] = partial(draw_arms, pair, title=title, note=note, kinds=kinds)
     return made
 
 
-def _apart(study: StudyResult, known: Mapping[str, object]) -> tuple[str, str] | None:
+def ends_apart(factors: Factors, known: Container[str]) -> tuple[str, str] | None:
     """First and last level of the first factor, the others held; None without factors."""
-    factors = study.study.factors
     for step in factors.steps():
         levels = factors.levels(step.factor)
         ends = (step.other_level, step.level) == (levels[0], levels[-1])
@@ -83,17 +83,32 @@ def _apart(study: StudyResult, known: Mapping[str, object]) -> tuple[str, str] |
     return None
 
 
-def _shift(pair: Mapping[str, LiftResult]) -> str:
-    """Say how far the force on the hand passes from the joints in the two front views."""
+def shift_title(
+    pair: Mapping[str, LiftResult],
+    frames: Mapping[str, int] | None = None,
+    where: str = "at their weakest heights",
+) -> str:
+    """Say how far the force on the hand passes from the joints in the two front views.
+
+    Parameters
+    ----------
+    pair : mapping
+        Condition → result.
+    frames : mapping, optional
+        Condition → frame; by default the one where the greatest load is least.
+    where : str
+        What these frames are, in words.
+    """
     names = " and ".join(f"'{name}'" for name in pair)
-    seen = [hand_force(scene, views(scene)[0]).levers for scene in map(arm_scene, pair.values())]
-    if not all(seen):
-        return f"{names} at their weakest heights"
+    scenes = [arm_scene(result, (frames or {}).get(name)) for name, result in pair.items()]
+    seen = [hand_force(scene, views(scene)[0]).levers for scene in scenes]
+    if not all(seen) or len(seen) < 2:
+        return f"{names} {where}"
     told = " and ".join(
         f"{100 * before.distance:.1f} and {100 * after.distance:.1f} cm from the {before.joint}"
         for before, after in zip(*seen, strict=True)
     )
-    return f"{names} at their weakest heights: in front view the force passes {told}"
+    return f"{names} {where}: in front view the force passes {told}"
 
 
 def _slug(name: str, taken: Iterable[str]) -> str:

@@ -1,0 +1,86 @@
+"""The arm of a cohort: the person who is nearest to the means, drawn in two conditions."""
+
+from __future__ import annotations
+
+from functools import partial
+from typing import TYPE_CHECKING
+
+from momentshare.cohort.typical import hardest_frames, solved_repetition
+from momentshare.errors import MomentshareError
+from momentshare.limits import lift_kinds
+from momentshare.report.figures.arm.drawing import draw_arms
+from momentshare.report.figures.arm.selection import ends_apart, shift_title
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    import pandas as pd
+    from matplotlib.figure import Figure
+
+    from momentshare.cohort.run import CohortResult
+    from momentshare.cohort.summary import CohortSummary
+
+__all__ = ["arm_caption", "cohort_arm", "drawn_lifts"]
+
+_WHERE = "at the height of the greatest net moments"
+
+
+def drawn_lifts(typical: pd.DataFrame, summary: CohortSummary) -> pd.DataFrame:
+    """Rows of the conditions that are drawn: first and last, or ends of the first factor.
+
+    Parameters
+    ----------
+    typical : DataFrame
+        From :func:`momentshare.cohort.typical.typical_lifts`.
+    summary : CohortSummary
+    """
+    known = list(typical["condition"])
+    names = ends_apart(summary.factors, known) or dict.fromkeys([*known[:1], *known[-1:]])
+    return typical.set_index("condition").loc[list(names)].reset_index()
+
+
+def cohort_arm(
+    result: CohortResult, summary: CohortSummary, typical: pd.DataFrame
+) -> Callable[[], Figure] | str:
+    """Return what draws the arm, or why it cannot be drawn.
+
+    Parameters
+    ----------
+    result : CohortResult
+    summary : CohortSummary
+    typical : DataFrame
+        From :func:`momentshare.cohort.typical.typical_lifts`.
+    """
+    if typical.empty:
+        return "no repetition has heads that count"
+    pair = {}
+    try:
+        for row in drawn_lifts(typical, summary).to_dict("records"):
+            pair[str(row["condition"])] = solved_repetition(
+                result.study, int(row["trial"]), int(row["repetition"]), summary.mode
+            )
+    except (MomentshareError, OSError) as err:
+        return result.study.pseudonyms.told(str(err))
+    frames = dict(zip(pair, hardest_frames(list(pair.values())), strict=True))
+    return partial(
+        draw_arms,
+        pair,
+        frames,
+        title=shift_title(pair, frames, _WHERE),
+        note=result.study.file.note,
+        kinds=lift_kinds(result.study.file.condition),
+    )
+
+
+def arm_caption(typical: pd.DataFrame, summary: CohortSummary) -> str:
+    """Say whose repetitions are drawn, and how they were chosen."""
+    told = "; ".join(
+        f"{row['condition']}: {row['person']}, trial {row['trial']}, repetition "
+        f"{row['repetition']} ({row['distance_nm']:.1f} N·m from the mean)"
+        for row in drawn_lifts(typical, summary).to_dict("records")
+    )
+    return (
+        "The arm of the person whose net moments are nearest to the mean curves of the conditions "
+        f"(root mean square), {_WHERE}, lateral force {summary.mode}. {told}. Left "
+        "arms are mirrored. All conditions: typical_lifts.csv."
+    )
