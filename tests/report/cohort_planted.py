@@ -44,6 +44,7 @@ TRIAL, REPETITION, FRAME, ROW = "trial", "repetition", "frame", "row"
 ACTIVATION, FORCE, MOMENT, UNMET = "activation", "force_n", "moment_nm", "unmet_nm"
 RATIO, PUSH, UPWARD = "lateral_ratio", "lateral_force_n", "vertical_force_n"
 SPEED = "speed_mps"
+HEIGHT = "height_fraction"
 MEAN_ACTIVATION, PEAK_ACTIVATION = "mean_activation", "peak_activation"
 MEAN_FORCE, PEAK_FORCE = "mean_force_n", "peak_force_n"
 CHANGED = "mean_activation_changed"
@@ -272,6 +273,11 @@ def load_of(trial: PlannedTrial) -> float:
     return 30.0 + 0.5 * trial.number
 
 
+def height_at(lift: float, condition: str) -> float:
+    """Height fraction at a point of the lift: those of later conditions rise later."""
+    return float((lift / 100.0) ** (1.0 + 0.5 * CONDITIONS.index(condition)))
+
+
 def level(head: str, condition: str, mode: str) -> float:
     """Planted activation before people and repetitions differ."""
     place = CONDITIONS.index(condition)
@@ -404,7 +410,8 @@ class Planter:
         speed = SPEEDS[self.at] * np.sin(np.pi * GRID / 100.0) + 0.004 * abs(moved)
         for place, lift in enumerate(GRID):
             angles = {n: a + 2.0 * self.at + place + moved for n, a in ANGLES.items()}
-            self._add("motion", repetition, **{LIFT: lift, SPEED: speed[place]}, **angles)
+            moving = {SPEED: speed[place], HEIGHT: height_at(lift, self.trial.condition)}
+            self._add("motion", repetition, **{LIFT: lift}, **moving, **angles)
         stuck = (*self.trial.place, repetition) not in NO_STICKING
         marks = [m + moved if stuck else 99.0 for m in EVENTS[self.at]]
         self._add(

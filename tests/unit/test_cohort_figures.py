@@ -11,9 +11,11 @@ import pandas as pd
 import pytest
 from matplotlib.collections import FillBetweenPolyCollection
 
+from momentshare.cohort.limited import limited
 from momentshare.cohort.outcomes import OUTCOMES
 from momentshare.factors import Factors
-from momentshare.limits import Limits
+from momentshare.limits import LiftKind, Limit, Limits
+from momentshare.model import load_model
 from momentshare.report.figures import style
 from momentshare.report.figures.cohort import cohort_figures, trial_checks_figure
 
@@ -299,6 +301,53 @@ def test_ratio_says_where_the_free_one_goes_far():
     note = far.texts[1].get_text().replace("\n", " ")
     assert "lateral_bounds" in note
     assert "leaves −0.4 to 0.5 in a, b" in note
+
+
+def test_the_free_ratio_is_hatched_where_the_limb_does_not_bear_it_and_zero_is_left_out():
+    limit = Limit(key="L2", title="Its size", quantity="lateral_ratio", reason="r")
+    plain_one, summary = summary_of(["a", "b"]), summary_of(["a", "b"])
+    hand = summary.tables["curves_hand"]
+    here = np.where((hand["lateral"] == "free") & (hand["lift_percent"] >= 50.0), "L2", "")
+    summary.tables["curves_hand"] = hand.assign(limit_here=here)
+    summary.limits = Limits((limit,))
+    figure = cohort_figures(summary)["lateral_ratio"]()
+    titles = [ax.get_title(loc="left").replace("\n", " ") for ax in figure.axes]
+    assert titles == ["measured ratio", "free (chosen by the optimiser) L2"]
+    boxes = [[p.get_bbox() for p in ax.patches if p.get_hatch()] for ax in figure.axes]
+    assert boxes[0] == []
+    assert [(box.x0, box.x1) for box in boxes[1]] == [(47.5, 100.0)]
+    note = figure.texts[1].get_text().replace("\n", " ")
+    assert "Not supported by the limb: Its size (L2). Such stretches are hatched." in note
+    bare = cohort_figures(plain_one)["lateral_ratio"]()
+    assert not any(p.get_hatch() for ax in bare.axes for p in ax.patches)
+
+
+def test_a_study_without_a_push_shows_its_one_treatment():
+    summary = summary_of(["a"])
+    hand = summary.tables["curves_hand"]
+    summary.tables["curves_hand"] = hand[hand["lateral"] == "zero"]
+    figure = cohort_figures(summary)["lateral_ratio"]()
+    assert [ax.get_title(loc="left") for ax in figure.axes] == ["zero"]
+
+
+def test_only_the_free_ratio_is_marked_in_the_table_of_the_hand():
+    model = load_model()
+    table = pd.DataFrame(
+        [
+            {"condition": "a", "lateral": mode, "quantity": quantity, "lift_percent": 0.0}
+            for mode in ("measured", "free")
+            for quantity in ("lateral_ratio", "lateral_force_n", "vertical_force_n")
+        ]
+    )
+    condition = SimpleNamespace(name="a", lift_kind=LiftKind("bar_press", 1.4))
+    study = SimpleNamespace(file=SimpleNamespace(condition=[condition]))
+    found = limited({"curves_hand": table}, SimpleNamespace(model=model, study=study))
+    marks = found["curves_hand"].set_index(["lateral", "quantity"])["limit_here"]
+    wanted = {row.key for row in model.limits.rows if row.quantity == "lateral_ratio"}
+    assert wanted
+    for (mode, quantity), keys in marks.items():
+        free = mode == "free" and quantity != "vertical_force_n"
+        assert set(keys.split()) == (wanted if free else set())
 
 
 def test_emg_names_the_lateral_force_and_stays_within_a_muscle():

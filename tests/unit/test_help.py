@@ -358,6 +358,8 @@ def test_no_column_is_explained_that_no_table_has():
 _OPTIONAL = {
     "frames_infeasible",  # newer than the stored tables, as is the status of glenoid.csv
     "status",
+    "height_fraction",  # of the curves of a cohort, likewise
+    "limit_here",
     "part_glenoid",
     "capacity_n",  # of drive.csv, which the command adds to the split
     *(f"{front}_{row}{unit}" for row in ROWS for front, unit in [

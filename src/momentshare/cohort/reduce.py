@@ -317,6 +317,7 @@ def _own(table: pd.DataFrame, keys: list[str], values: list[str]) -> pd.DataFram
 
 def _motion(out: Reduced, motion: pd.DataFrame) -> None:
     _put(out.curves, "speed/speed_mps", _own(motion, _LIFT, ["speed_mps"]))
+    _put(out.curves, "height/height_fraction", _own(motion, _LIFT, ["height_fraction"]))
     if not motion.empty:
         for name in motion.columns:
             if name.endswith("_deg"):

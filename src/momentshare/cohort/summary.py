@@ -110,7 +110,7 @@ def summarise_cohort(
         .rename(columns={"mean_mean": "mean", "mean_sd": "sd"})
         .merge(flagged, on="condition", how="left"),
     }
-    tables |= curves
+    tables |= _with_height(curves)
     full = _at_full(tables["heads"])
     tables |= _statistics(means, regions, confidence, mode, full)
     tables["untested"] = full[full["lateral"] == mode].reset_index(drop=True)
@@ -142,6 +142,7 @@ _CURVES: dict[str, tuple[list[str], tuple[str, ...]]] = {
         ("lateral_ratio", "lateral_force_n", "vertical_force_n"),
     ),
     "speed": (["lift_percent"], ("speed_mps",)),
+    "height": (["lift_percent"], ("height_fraction",)),
     "angles": (["lift_percent"], ()),
 }
 """Kinds of curves: the columns that tell their points apart, and quantities."""
@@ -182,6 +183,24 @@ def _gathered(groups: Iterable[Reduced]) -> tuple[dict[str, pd.DataFrame], dict[
         parts = [part for part in parts if not part.empty]
         tables[f"curves_{kind}"] = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
     return data, tables
+
+
+def _with_height(curves: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
+    """Put the mean height fraction beside every point of the curves of heads and of the hand.
+
+    What the limb does not support may concern a third of the bar height, and curves run over time.
+    """
+    height = curves.pop("curves_height")
+    if height.empty:
+        return curves
+    height = height.rename(columns={"mean": "height_fraction"})
+    keys = ["condition", "lift_percent"]
+    for name in ("curves_heads", "curves_hand"):
+        if not curves[name].empty:
+            curves[name] = curves[name].merge(
+                height[[*keys, "height_fraction"]], how="left", on=keys
+            )
+    return curves
 
 
 def _short_by_person(shortfalls: pd.DataFrame) -> pd.DataFrame:

@@ -33,7 +33,7 @@ from momentshare.report.figures.layout import (
     panel_grid,
     settle,
 )
-from momentshare.report.figures.limit_marks import footnote
+from momentshare.report.figures.limit_marks import footnote, hatch, hatch_stretches
 from momentshare.report.figures.looks import Looks, panel_titles, shared_out
 from momentshare.report.figures.outcomes import outcome_figures
 from momentshare.report.figures.sensitivity import sensitivity_figure
@@ -169,9 +169,20 @@ def _panels(
     step = columns if by_row else len(axes)
     for start in range(0, len(axes), step):
         _one_scale(axes[start : start + step])
+    for number, ax in enumerate(axes):
+        _hatch(ax, table[table[split] == items[number // each]], groups[number % each].conditions)
     finish(axes, columns, y_label, LIFT_SHORT)
     settle(figure)
     return figure
+
+
+def _hatch(ax: Axes, part: pd.DataFrame, conditions: Sequence[str]) -> None:
+    """Hatch where the limb does not bear the curve of one of the conditions of a panel."""
+    if "limit_here" not in part:
+        return
+    part = part[part["condition"].isin(conditions)]
+    here = (part["limit_here"] != "").groupby(part["lift_percent"]).any()
+    hatch_stretches(ax, here.index.to_numpy(), here.to_numpy())
 
 
 def _speed(summary: CohortSummary) -> Figure:
@@ -260,7 +271,7 @@ def _heads(summary: CohortSummary, quantity: str, named: Sequence[str] = ()) -> 
         if force
         else "Bands are cut at 0 and 100 %, beyond which no activation lies."
     )
-    keys = _keys(part)
+    keys = _keys(part, column="limit_here")
     return _panels(
         part,
         "head",
@@ -268,7 +279,7 @@ def _heads(summary: CohortSummary, quantity: str, named: Sequence[str] = ()) -> 
         texts=Texts(
             title="Force of each head" if force else "Activation of each head",
             note=f"Lateral force {summary.mode}. {which} {cut}"
-            + footnote(summary.limits, keys.values()),
+            + _hatched(footnote(summary.limits, keys.values()), "stretches"),
             panels=[marked(style.head_label(head), keys.get(head, "")) for head in heads],
         ),
         y_label="force [N]" if force else "activation [%]",
@@ -278,19 +289,27 @@ def _heads(summary: CohortSummary, quantity: str, named: Sequence[str] = ()) -> 
     )
 
 
-def _keys(table: pd.DataFrame) -> dict[str, str]:
-    """Head → keys of the limits of its rows."""
-    if "limit" not in table:
+def _hatched(note: str, what: str) -> str:
+    """Add to the note on limits that what they concern is hatched."""
+    return f"{note} Such {what} are hatched." if note else ""
+
+
+def _keys(table: pd.DataFrame, split: str = "head", column: str = "limit") -> dict[str, str]:
+    """Head, or what else splits a table → keys of the limits of its rows."""
+    if column not in table:
         return {}
-    parts = table.groupby("head", sort=False, observed=True)["limit"]
-    return {str(head): merged_keys(k) for head, k in parts}
+    parts = table.groupby(split, sort=False, observed=True)[column]
+    return {str(name): merged_keys(keys) for name, keys in parts}
 
 
 def _ratio(summary: CohortSummary) -> Figure:
     table = summary.tables["curves_hand"]
     table = table[table["quantity"] == "lateral_ratio"]
-    modes = [m for m in ("measured", "zero", "free") if m in set(table["lateral"])]
+    there = [m for m in ("measured", "zero", "free") if m in set(table["lateral"])]
+    modes = [m for m in there if m != "zero"] or there  # without a push the ratio is zero
+    table = table[table["lateral"].isin(modes)]
     conditions = conditions_of(table)
+    keys = _keys(table, "lateral", "limit_here")
     looks = Looks(conditions, summary.factors)
     groups = looks.groups(conditions)
     each = len(groups)
@@ -302,8 +321,9 @@ def _ratio(summary: CohortSummary) -> Figure:
         Texts(
             title="Lateral over vertical hand force",
             note=f"Outward push positive. {people_of(table)}; {BAND}.{shared_out(groups)}"
-            f"{_beyond(table, conditions)}",
-            panels=panel_titles([style.MODES[m] for m in modes], groups),
+            f"{_beyond(table, conditions)}"
+            + _hatched(footnote(summary.limits, keys.values()), "stretches"),
+            panels=panel_titles([marked(style.MODES[m], keys.get(m, "")) for m in modes], groups),
             legend=looks.handles(conditions),
         ),
         Room(gap=(0.3, 0.2)),
@@ -315,6 +335,9 @@ def _ratio(summary: CohortSummary) -> Figure:
             band(ax, part, looks.of(condition), index / len(group.conditions))
         zero_line(ax)
     _one_scale(axes)
+    for number, ax in enumerate(axes):
+        part = table[table["lateral"] == modes[number // each]]
+        _hatch(ax, part, groups[number % each].conditions)
     finish(axes, columns, "ratio [1]", LIFT_SHORT)
     settle(figure)
     return figure
@@ -360,7 +383,7 @@ def _activation_by_head(summary: CohortSummary) -> Figure:
             title=_firm_title(summary) or "Lift-mean activation of each head",
             note=f"Lift-mean activation of each head. Lateral force {summary.mode}. Marker: mean "
             "over people; bar: one SD, cut at 0 and 100 %; small dots: people."
-            + footnote(summary.limits, (keys.get(head, "") for head in heads)),
+            + _hatched(footnote(summary.limits, (keys.get(head, "") for head in heads)), "rows"),
             legend=looks.handles(conditions),
         ),
         Room(left=label_room(labels)),
@@ -388,6 +411,9 @@ def _activation_by_head(summary: CohortSummary) -> Figure:
     ax.set_yticks(range(len(heads)), labels)
     ax.set_ylim(len(heads) - 0.5, -0.5)
     ax.set_xlim(left=0.0)
+    for row, head in enumerate(heads):
+        if keys.get(head):
+            hatch(ax, 0.0, row - 0.5, ax.get_xlim()[1], 1.0)
     ax.set_xlabel("lift-mean activation [%]")
     settle(figure)
     return figure

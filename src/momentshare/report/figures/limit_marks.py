@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from momentshare.limits import PARTS, LiftKind, keys_text, marked
 from momentshare.report.figures import style
 
@@ -15,7 +17,7 @@ if TYPE_CHECKING:
 
     from momentshare.limits import Limits
 
-__all__ = ["Marks", "footnote", "hatch"]
+__all__ = ["Marks", "footnote", "hatch", "hatch_stretches"]
 
 
 @dataclass(slots=True)
@@ -126,3 +128,22 @@ def hatch(ax: Axes, left: float, bottom: float, width: float, height: float) -> 
             zorder=1.5,
         )
     )
+
+
+def hatch_stretches(ax: Axes, lift: Sequence[float], limited: Sequence[bool]) -> None:
+    """Hatch where points of a curve are marked: each from halfway to its neighbours, full height.
+
+    ``lift`` rises; the limits of the panel must be final.
+    """
+    at = np.asarray(lift, dtype=float)
+    if len(at) == 0:
+        return
+    edges = np.concatenate([at[:1], 0.5 * (at[1:] + at[:-1]), at[-1:]])
+    flags = np.concatenate([[False], np.asarray(limited, dtype=bool), [False]])
+    starts, ends = (
+        np.flatnonzero(flags[1:] & ~flags[:-1]),
+        np.flatnonzero(flags[:-1] & ~flags[1:]),
+    )
+    low, high = ax.get_ylim()
+    for start, end in zip(starts, ends, strict=True):
+        hatch(ax, edges[start], low, edges[end] - edges[start], high - low)
