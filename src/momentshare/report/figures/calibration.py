@@ -37,7 +37,8 @@ def fit_figure(table: pd.DataFrame) -> Figure:
     used = table[table["use"] == "calibration"]
     labels = [str(name).replace("_", " ") for name in used["id"]]
     before, after = (int(used[f"in_band_{when}"].sum()) for when in ("before", "after"))
-    far = used[["misfit_before", "misfit_after"]].abs().max(axis=None) > EDGE_SPREADS
+    misfits = used[["misfit_before", "misfit_after"]].to_numpy(dtype=float)
+    far = bool((np.abs(misfits) > EDGE_SPREADS).any())
     columns = 1 if len(labels) <= _COLUMN else 2
     rows = -(-len(labels) // columns)
     room = label_room(labels)
