@@ -6,6 +6,7 @@ A line is known as a reader knows it, by its colour in the legend; a panel by it
 from __future__ import annotations
 
 import functools
+from dataclasses import replace
 
 import matplotlib as mpl
 import numpy as np
@@ -29,6 +30,7 @@ from tests.report.cohort_planted import (
 )
 from tests.report.page_reader import value_of
 
+from momentshare.directions import moment_direction
 from momentshare.report.figures import style
 from momentshare.report.figures.cohort import cohort_figures, trial_checks_figure
 from momentshare.report.figures.sensitivity import sensitivity_figure
@@ -137,6 +139,57 @@ def test_curves_of_each_head_stand_in_its_panel(name, quantity, scale, top, labe
         assert_bands(shown[spelled(head)], legend(name), wanted, (0.0, top))
 
 
+def widest_difference(outcome):
+    """Title of the widest difference that a paired test shows, from the rows of its table."""
+    table = planted().tables["contrasts"]
+    mine = table[table["outcome"] == outcome]
+    found = []
+    for row in mine[mine["lateral"] == SHOWN].to_dict("records"):
+        if row["p_paired_holm_over_item"] >= 0.05 or row["n_opposite"]:
+            continue
+        same = mine[
+            (mine["item"] == row["item"])
+            & (mine["condition"] == row["condition"])
+            & (mine["other"] == row["other"])
+        ]
+        difference, words = row["difference_mean"], ""
+        if outcome == "moment_nm":
+            if len({np.sign(d) for d in same["difference_mean"]}) > 1:
+                continue
+            means = [
+                along("moments", plan.MOMENT, row[side], SHOWN, row=row["item"])[0].mean()
+                for side in ("condition", "other")
+            ]
+            if means[0] * means[1] <= 0.0:
+                continue
+            words = moment_direction(row["item"], means[0]).words
+            difference *= np.sign(means[0])
+        pair = (
+            (row["condition"], row["other"]) if difference > 0 else (row["other"], row["condition"])
+        )
+        found.append((abs(difference), words, *pair))
+    assert found
+    size, words, high, low = max(found)
+    if outcome == "moment_nm":
+        return f"Firm: the {words} moment is larger in '{high}' than in '{low}', by {size:.1f} N·m"
+    return f"Firm: the measured ratio is larger in '{high}' than in '{low}', by {size:.2f}"
+
+
+def test_figures_are_titled_neutrally_where_no_test_shows_anything():
+    tables = {k: v for k, v in planted().tables.items() if k != "contrasts"}
+    for changed in (
+        tables,
+        tables | {"contrasts": planted().tables["contrasts"].assign(p_paired_holm_over_item=0.9)},
+        tables | {"contrasts": planted().tables["contrasts"].assign(n_opposite=1)},
+    ):
+        summary = replace(planted().summary, tables=changed)
+        with mpl.rc_context(style.settings()):
+            made = cohort_figures(summary)
+            heads = {n: words(made[n]().texts[0].get_text()) for n in ("moments", "lateral_ratio")}
+        assert heads["moments"] == "Net joint moments"
+        assert heads["lateral_ratio"] == "Lateral over vertical hand force"
+
+
 @pytest.mark.parametrize("name", ["head_activation", "head_forces"])
 def test_a_curve_is_hatched_where_the_limb_does_not_bear_it(name):
     high = [  # points at which some condition is in the last third of its height
@@ -162,8 +215,8 @@ def test_a_curve_is_hatched_where_the_limb_does_not_bear_it(name):
 def test_moments_of_each_row_stand_in_its_panel():
     shown = panels("moments")
     assert set(shown) == {labelled(row) for row in ROWS}
-    assert title("moments") == "Net joint moments"
-    assert "Lateral force measured." in note("moments")
+    assert title("moments") == widest_difference("moment_nm")
+    assert "Net joint moments along the lift. Lateral force measured." in note("moments")
     assert figure("moments").axes[0].get_ylabel() == "net moment [N·m]"
     for row in ROWS:
         wanted = {c: along("moments", plan.MOMENT, c, SHOWN, row=row) for c in CONDITIONS}
@@ -184,6 +237,7 @@ def test_ratio_of_each_treatment_stands_in_its_panel():
     assert far == ["wide"]
     assert "leaves −0.4 to 0.5 in wide:" in note("lateral_ratio")
     assert figure("lateral_ratio").axes[0].get_ylabel() == "ratio [1]"
+    assert title("lateral_ratio") == widest_difference("lateral_ratio")
 
 
 def motion(quantity, condition):

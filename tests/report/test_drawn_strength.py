@@ -445,7 +445,17 @@ def test_bias_is_drawn_for_its_row_condition_and_definition(tables):
     names = places(figure.axes[0].yaxis)
     assert set(names) == set(CONDITIONS)
     heading = head_of_figure(figure)
-    assert heading.startswith("Greatest moment in the posture of the task over that in the test")
+    ranges = tables["utilisation"].groupby(["condition", "direction"])["test_posture_bias"]
+    low, high = ranges.min().dropna(), ranges.max().dropna()
+    harder, easier = int((low > 1.0).sum()), int((high < 1.0).sum())
+    assert harder + easier > 0
+    assert heading.startswith(
+        f"The test makes {harder} of {len(low)} pairs of condition and direction look harder and "
+        f"{easier} easier, throughout"
+    )
+    assert "Greatest moment in the posture of the task over that in the test".lower() in (
+        heading.lower()
+    )
     for title, ax in panels(figure).items():
         for label, others in DEFINITIONS.items():
             key = keys[f"{label}, mean"]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from itertools import product
+from itertools import pairwise, product
 from types import SimpleNamespace
 
 import numpy as np
@@ -118,6 +118,39 @@ def test_the_greatest_load_of_a_maximal_lift_is_marked_and_conditions_are_shared
     assert all(f"({key})" in head_of_figure(figure) for key in keys)
     assert [len(curves(ax)) for ax in figure.axes] == [3, 3, 3, 3]
     assert {t.rsplit(" ", 2)[-2] + t[-1] for t in titles} == {"tuck:x", "tuck:y"}
+
+
+def test_the_maximal_lift_is_titled_by_a_firm_order_and_two_pairs_stand_side_by_side():
+    even = lift_figure(maximal())
+    assert head_of_figure(even).startswith("The maximal lift")  # all loads are the same
+    report = maximal()
+    loads = report.loads.assign(greatest_load_kg=50.0 + 3.0 * np.arange(len(report.loads)))
+    parts = [loads.assign(lateral=mode) for mode in ("zero", "free")]
+    both = {
+        name: pd.concat([table.assign(lateral=mode) for mode in ("zero", "free")])
+        for name, table in vars(report).items()
+    }
+    figure = lift_figure(SimpleNamespace(**{**both, "loads": pd.concat(parts)}), SIX, LIMITS)
+    best = loads.loc[loads["greatest_load_kg"].idxmax(), "condition"]
+    least = loads.loc[loads["greatest_load_kg"].idxmin(), "condition"]
+    said = head_of_figure(figure)
+    assert said.startswith(f"Firm: a greater load passes in '{best}' than in '{least}'")
+    assert len(figure.axes) == 8
+    figure.draw_without_rendering()
+    rows = {round(ax.get_position().y0, 3) for ax in figure.axes}
+    assert len(rows) == 2
+    titles = [ax.get_title(loc="left").split(",")[0] for ax in figure.axes]
+    assert [t.startswith("Speed") for t in titles] == [True, False] * 4
+    width = figure.bbox.width
+    boxes = [ax.get_tightbbox() for ax in figure.axes]
+    assert all(box.x0 >= 0.0 and box.x1 <= width for box in boxes)
+    for one, two in pairwise(boxes[:4]):
+        assert one.x1 <= two.x0 + 1.0
+    turned = pd.concat(
+        [loads, loads.assign(lateral="free", greatest_load_kg=-loads["greatest_load_kg"])]
+    )
+    figure = lift_figure(SimpleNamespace(**{**both, "loads": turned}), SIX, LIMITS)
+    assert head_of_figure(figure).startswith("The maximal lift")  # every order turns
 
 
 def test_at_most_four_loads_share_a_panel_and_the_note_says_where_the_rest_is():

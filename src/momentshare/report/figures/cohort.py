@@ -38,6 +38,7 @@ from momentshare.report.figures.looks import Looks, panel_titles, shared_out
 from momentshare.report.figures.outcomes import outcome_figures
 from momentshare.report.figures.sensitivity import sensitivity_figure
 from momentshare.report.text.cohort_orders import foremost_order, judged_orders, order_text
+from momentshare.report.text.cohort_titles import moment_title, ratio_title
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -240,8 +241,8 @@ def _moments(summary: CohortSummary) -> Figure:
         "row",
         rows,
         texts=Texts(
-            title="Net joint moments",
-            note=f"Lateral force {summary.mode}.",
+            title=moment_title(summary) or "Net joint moments",
+            note=f"Net joint moments along the lift. Lateral force {summary.mode}.",
             panels=[row_named(row).label for row in rows],
         ),
         y_label="net moment [N·m]",
@@ -319,8 +320,9 @@ def _ratio(summary: CohortSummary) -> Figure:
         columns,
         (1.95, 1.6),
         Texts(
-            title="Lateral over vertical hand force",
-            note=f"Outward push positive. {people_of(table)}; {BAND}.{shared_out(groups)}"
+            title=ratio_title(summary) or "Lateral over vertical hand force",
+            note="Lateral over vertical hand force, outward push positive. "
+            f"{people_of(table)}; {BAND}.{shared_out(groups)}"
             f"{_beyond(table, conditions)}"
             + _hatched(footnote(summary.limits, keys.values()), "stretches"),
             panels=panel_titles([marked(style.MODES[m], keys.get(m, "")) for m in modes], groups),

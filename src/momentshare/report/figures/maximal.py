@@ -13,8 +13,10 @@ from momentshare.limits import Limits, keys_text, marked
 from momentshare.maximal import MAXIMAL
 from momentshare.report.figures import style
 from momentshare.report.figures.footer import add_heading
+from momentshare.report.figures.layout import WIDEST
 from momentshare.report.figures.limit_marks import footnote
 from momentshare.report.figures.looks import Looks, shared_out
+from momentshare.report.text.maximal_opening import load_title
 from momentshare.report.writing.record import versions
 
 if TYPE_CHECKING:
@@ -90,6 +92,9 @@ def sentences(report: MaximalReport) -> list[str]:
     return found
 
 
+_SIDE_BY_SIDE = 3
+"""Pairs of panels from which two stand side by side, so that the figure stays on one page."""
+
 _PASSES = 8
 """Marker of the greatest load that passes: a triangle that points to the left."""
 
@@ -123,12 +128,18 @@ def lift_figure(
     looks = Looks(names, factors or Factors())
     groups = looks.groups(names)
     lines = [(mode, group) for mode in modes for group in groups]
-    figure = Figure(figsize=(7.6, 2.5 * len(lines) + 0.9), layout="constrained")
-    grid = figure.subplots(len(lines), 2, squeeze=False, sharex=True)
+    beside = 1 if len(lines) < _SIDE_BY_SIDE else 2
+    deep = -(-len(lines) // beside)
+    size = (7.6, 2.5 * deep) if beside == 1 else (WIDEST - 0.2, 2.2 * deep)
+    figure = Figure(figsize=(size[0], size[1] + 0.9), layout="constrained")
+    grid = figure.subplots(deep, 2 * beside, squeeze=False, sharex=True)
+    pairs, gap = grid.reshape(-1, 2), " " if beside == 1 else "\n"
+    for ax in pairs[len(lines) :].flat:
+        ax.set_visible(False)
     top = report.curves[report.curves["lift"] == MAXIMAL] if len(report.curves) else report.curves
     rows = (limits or Limits()).at("greatest_load", "weak_height")
     keys = keys_text(rows)
-    for (left, right), (mode, group) in zip(grid, lines, strict=True):
+    for (left, right), (mode, group) in zip(pairs, lines, strict=False):
         for place, name in enumerate(group.conditions):
             look = looks.of(name) | {"markevery": (8 * place, 33)}
             speed = _mean(top, name, mode, "speed_mps")
@@ -139,23 +150,22 @@ def lift_figure(
             if held is not None:
                 right.plot(100 * _EVEN, held, **look)
                 _mark_load(right, report, name, mode, look)
-        left.set_title(f"Speed, lateral force {mode}\n{group.title}".strip(), loc="left")
-        right.set_title(
-            f"{marked('Greatest load held', keys)}, lateral force {mode}\n{group.title}".strip(),
-            loc="left",
-        )
+        for ax, what in ((left, "Speed"), (right, marked("Greatest load held", keys))):
+            words = f"{what},{gap}lateral force {mode}\n{group.title}"
+            ax.set_title(words.strip(), loc="left")
         left.set_ylabel("speed [m/s]")
         right.set_ylabel("load, both hands [kg]")
         left.set_ylim(bottom=0.0)
         right.set_ylim(0.0, _top_of(report, mode))
-    for ax in grid[-1]:
+    for ax in pairs[max(len(lines) - beside, 0) : len(lines)].flat:
         ax.set_xlabel("height, chest to lock-out [%]")
+        ax.tick_params(labelbottom=True)
     _legend(figure, looks.handles(names))
     add_heading(
         figure,
-        "The maximal lift",
-        "Means over people. Left: triangles mark the first peak of the speed and its minimum, "
-        "between which the lift sticks. Right: marks at the edge, the greatest load that passes."
+        load_title(report.loads, limits) or "The maximal lift",
+        "The maximal lift, means over people. Speed: triangles mark the first peak and the "
+        "minimum, between which the lift sticks. Load: marks at the edge, the greatest that passes."
         f"{shared_out(groups)}{footnote(limits or Limits(), [keys])}",
     )
     return figure

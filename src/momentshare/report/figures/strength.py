@@ -16,6 +16,7 @@ from momentshare.report.figures import style
 from momentshare.report.figures.footer import add_heading
 from momentshare.report.figures.limit_marks import footnote, hatch
 from momentshare.report.figures.looks import Looks, shared_out
+from momentshare.report.text.strength_opening import bias_table, bias_title
 from momentshare.report.writing.record import versions
 
 if TYPE_CHECKING:
@@ -285,7 +286,9 @@ def bias_figure(
     figure.legend(handles=handles, loc="outside lower center", ncols=3, frameon=False)
     add_heading(
         figure,
-        "Greatest moment in the posture of the task over that in the test",
+        bias_title(bias_table(report.utilisation, limits, kinds))
+        or "Greatest moment in the posture of the task over that in the test",
+        "Test-posture bias: greatest moment in the posture of the task over that in the test. "
         f"At the greatest utilisation of each row; lateral force {mode}; small marks are people."
         f"{marks.note('Such rows are')}",
     )

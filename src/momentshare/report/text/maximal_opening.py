@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from momentshare.maximal import MaximalReport
 
-__all__ = ["load_orders", "maximal_opening"]
+__all__ = ["load_orders", "load_title", "maximal_opening"]
 
 _LOAD = "greatest_load_kg"
 
@@ -81,6 +81,24 @@ def load_orders(
         rows.append((high, low, sign * gap.mean(), verdict, "; ".join(turned), limit))
     columns = ["condition", "other", "difference_kg", "verdict", "turns_with", "limit"]
     return pd.DataFrame(rows, columns=columns)
+
+
+def load_title(
+    loads: pd.DataFrame,
+    limits: Limits | None = None,
+    kinds: Mapping[str, LiftKind] | None = None,
+) -> str:
+    """State the widest firm order by the greatest load; empty where none is firm.
+
+    The parameters are those of :func:`load_orders`. By how much is left out: no limb has been shown
+    to support the size of a greatest load.
+    """
+    orders = load_orders(loads, limits, kinds)
+    firm = orders[orders["verdict"] == FIRM_ORDER]
+    if firm.empty:
+        return ""
+    row = widest(firm, "difference_kg")
+    return f"Firm: a greater load passes in '{row['condition']}' than in '{row['other']}'"
 
 
 def maximal_opening(

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from momentshare.limits import LiftKind, Limits
 
-__all__ = ["bias_table", "strength_opening"]
+__all__ = ["bias_table", "bias_title", "strength_opening"]
 
 _BIAS = "test_posture_bias"
 _CAUSES = {
@@ -71,6 +71,24 @@ def _turns_with(part: pd.DataFrame, name: str) -> bool:
     same = [other for other in _CAUSES if other != name and other in part]
     groups = [own for _, own in part.groupby(same)] if same else [part]
     return any(own[_BIAS].min() <= 1.0 <= own[_BIAS].max() and len(own) > 1 for own in groups)
+
+
+def bias_title(table: pd.DataFrame) -> str:
+    """Count the pairs that the test's posture makes look harder or easier; empty without any.
+
+    Parameters
+    ----------
+    table : DataFrame
+        From :func:`bias_table`.
+    """
+    counts = table["verdict"].value_counts()
+    harder, easier = int(counts.get("harder", 0)), int(counts.get("easier", 0))
+    if not harder + easier:
+        return ""
+    return (
+        f"The test makes {harder:,} of {counted(len(table), 'pair')} of condition and direction "
+        f"look harder and {easier:,} easier, throughout"
+    )
 
 
 def strength_opening(
