@@ -18,6 +18,7 @@ from momentshare.balance import Lateral
 from momentshare.explain import counterfactuals, frame_problem
 from momentshare.explore.grid import HEIGHTS
 from momentshare.explore.info import posture_limits
+from momentshare.joint import FACETS
 from momentshare.limits import LiftKind
 
 browser = _headless  # the fixture
@@ -134,6 +135,16 @@ def test_the_seated_test_names_the_limit_of_its_comparison(driver, limb):
     titles = posture_limits(limb.model, "elbow_extension")
     assert titles
     assert all(title in said for title in titles)
+
+
+def test_a_force_that_is_kept_within_the_limit_is_not_said_to_lie_beyond_it(driver):
+    held, said = script(
+        driver,
+        "const w = m.worked(m.page, m.QUESTIONS.find(q => q.id === 'glenoid'));"
+        "return [m.answerAt(m.page, w.state).contact.margin, w.verdict.because];",
+    )
+    assert held >= 1.0 - 1.0 / np.cos(np.pi / FACETS) - 1e-6  # facets touch it from outside
+    assert "beyond the limit; kept within, it is at the limit" in said or held > 0.005
 
 
 def test_a_change_is_answered_within_fifty_milliseconds(driver):
@@ -459,6 +470,26 @@ def test_the_keyboard_alone_reaches_and_moves_every_control(driver):
     slider.send_keys(Keys.ARROW_RIGHT)
     assert script(driver, "return m.state.load;") == before + 0.5
     assert driver.switch_to.active_element.get_attribute("id") == "load"
+    moved = "select:not([disabled]), input[type=range]:not([disabled])"
+    for control in driver.find_elements("css selector", moved):
+        if not control.is_displayed():
+            continue
+        name, value = control.get_attribute("id"), control.get_property("value")
+        control.send_keys(Keys.ARROW_DOWN if control.tag_name == "select" else Keys.ARROW_LEFT)
+        if control.get_property("value") == value:  # it stood at its end
+            control.send_keys(Keys.ARROW_UP if control.tag_name == "select" else Keys.ARROW_RIGHT)
+        assert driver.find_element("id", name).get_property("value") != value, name
+        assert driver.switch_to.active_element.get_attribute("id") == name
+    chosen = driver.find_element("css selector", "input[name=push]:checked")
+    held = chosen.get_attribute("value")
+    chosen.send_keys(Keys.ARROW_DOWN)
+    assert script(driver, "return m.state.push;") != held
+    driver.find_element("css selector", "[data-reveal='0']").send_keys(Keys.ENTER)
+    because = script(driver, "return m.worked(m.page, m.QUESTIONS[0]).verdict.because;")
+    said = script(
+        driver, "return document.querySelector(\"[data-question='0'] .verdict\").textContent;"
+    )
+    assert because in said
 
 
 def test_pictures_have_words_and_say_the_same_as_the_numbers(driver, limb):
