@@ -19,10 +19,6 @@ if TYPE_CHECKING:
 
 __all__ = ["limb"]
 
-_OWN = (
-    "The limb is as its folder describes it: nothing here was compared with measurements, and "
-    "ligaments and resting moments of the joints are left out."
-)
 _LARGEST_EXPONENT, _HEAVIEST = 400.0, 2000.0
 """Limits of study files too: beyond them rounding decides."""
 

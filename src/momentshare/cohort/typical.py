@@ -130,7 +130,7 @@ def solved_repetition(study: CohortStudy, number: int, repetition: int, mode: st
         glenoid=settings.glenoid_constraint,
     )
     (case,) = solve_setup(setup, greatest_load=False).cases
-    modes = [answer.lateral.mode for answer in case.results]
+    modes: list[str] = [answer.lateral.mode for answer in case.results]
     return case.results[modes.index(mode) if len(modes) > 1 else 0]
 
 

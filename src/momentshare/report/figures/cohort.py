@@ -183,7 +183,7 @@ def _hatch(ax: Axes, part: pd.DataFrame, conditions: Sequence[str]) -> None:
         return
     part = part[part["condition"].isin(conditions)]
     here = (part["limit_here"] != "").groupby(part["lift_percent"]).any()
-    hatch_stretches(ax, here.index.to_numpy(), here.to_numpy())
+    hatch_stretches(ax, here.index.to_list(), here.to_list())
 
 
 def _speed(summary: CohortSummary) -> Figure:
