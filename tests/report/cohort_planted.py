@@ -642,7 +642,7 @@ def published() -> PublishedResult:
                     | {"activation_difference": 0.012 * (h - 2) - 0.0007 * number}
                     | {"probability": 0.99 - 0.011 * number}
                     | {"probability_independent": 0.51 + 0.004 * number}
-                    | {"draws": 400 + number, "same_rows": "medium" not in (a, b)}
+                    | {"draws": 400 + number, "same_rows": "medium" not in (a, b), "limit": ""}
                 )
     return PublishedResult(
         table=PublishedTable(source=PUBLISHED_SOURCE, lines=lines),

@@ -112,7 +112,9 @@ def test_electromyograms_name_band_envelope_delay_and_weight():
 def test_statistics_name_confidence_family_and_what_failed():
     told = texts()[4]
     assert told.startswith("Repetitions were averaged within a person.")
-    assert "Findings are therefore based on paired t tests, Holm-adjusted over all heads" in told
+    assert (
+        "based on paired t tests, Holm-adjusted over all pairs of conditions and all heads" in told
+    )
     assert "their 90 % intervals are not adjusted" in told
     assert "1 trial is left out of everything, because a check of the measurement failed" in told
     kept = texts(failed=("least_rise_cm", 'failed_checks = "keep"\nleast_rise_cm'))[4]

@@ -64,7 +64,7 @@ def test_what_cannot_be_said_counts_limits_trials_and_shortfalls():
     found, said = planted(), opening().unsaid
     rows = page().table(LEANING).records()
     count, keys = re.search(
-        r"(\d+) orders? rests? on what this limb does not support \((.*?);", said
+        r"(\d+) orders? lies? beyond what this limb supports \((.*?);", said
     ).groups()
     assert int(count) == len(rows)
     assert set(keys.split(", ")) == set(" ".join(row["limit"] for row in rows).split())

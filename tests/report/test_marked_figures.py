@@ -74,12 +74,14 @@ def test_an_explained_head_is_hatched_where_the_limb_cannot_bear_it():
     alongs = [explain_along(result, head) for head in heads]
     figure = drive_figure(found, alongs, "Edda, wide", LIMITS, PRESS)
     bars, lines = figure.axes[:2], figure.axes[2:]
-    assert [hatched(ax) for ax in lines] == [{66.667}, set()]  # the end of a press (L5)
+    # On the chest and at the end of a press (L5), and the course up to it (L17).
+    assert [hatched(ax) for ax in lines] == [{0.0, 66.667}, {66.667}]
     titles = [plain(ax.get_title(loc="left")) for ax in bars]
     assert titles[0].startswith("biceps brachii, long L5")
-    assert titles[1].startswith("deltoid, clavicular")
-    assert "L" not in titles[1]
-    assert "The end of a press (L5). Such stretches are hatched." in head_of_figure(figure)
+    assert titles[1].startswith("deltoid, clavicular L17")
+    said = head_of_figure(figure)
+    assert "The end of a press (L5)" in said
+    assert "(L17). Such stretches are hatched." in said
     plainer = drive_figure(found, alongs, "Edda, wide")
     assert not any(hatched(ax) for ax in plainer.axes)
 
@@ -130,7 +132,10 @@ def test_the_maximal_lift_is_titled_by_a_firm_order_and_two_pairs_stand_side_by_
         name: pd.concat([table.assign(lateral=mode) for mode in ("zero", "free")])
         for name, table in vars(report).items()
     }
-    figure = lift_figure(SimpleNamespace(**{**both, "loads": pd.concat(parts)}), SIX, LIMITS)
+    whole = SimpleNamespace(**{**both, "loads": pd.concat(parts)})
+    limited = head_of_figure(lift_figure(whole, SIX, LIMITS))
+    assert limited.startswith("The maximal lift")  # no order of loads is beyond L6
+    figure = lift_figure(whole, SIX)
     best = loads.loc[loads["greatest_load_kg"].idxmax(), "condition"]
     least = loads.loc[loads["greatest_load_kg"].idxmin(), "condition"]
     said = head_of_figure(figure)

@@ -59,9 +59,10 @@ def trial(number, person, load, *, counts):
 
 
 @pytest.mark.parametrize(
-    ("kept", "lost", "word"), [(40.0, 80.0, "lighter"), (80.0, 40.0, "heavier")]
+    ("kept", "lost", "word", "away"),
+    [(40.0, 80.0, "lighter", "heavier"), (80.0, 40.0, "heavier", "lighter")],
 )
-def test_a_selection_by_load_names_its_direction(kept, lost, word):
+def test_a_selection_by_load_names_its_direction(kept, lost, word, away):
     every = [trial(1, "Ama", kept, counts=True), trial(2, "Bo", lost, counts=False)]
     counted = [one for one in every if one.counts]
     result = SimpleNamespace(
@@ -70,7 +71,7 @@ def test_a_selection_by_load_names_its_direction(kept, lost, word):
     )  # fmt: skip
     left_out, selection = selection_texts(result)
     assert left_out.endswith("because a check of the measurement failed: hinge (1).")
-    assert f"were lifted with {kept:.0f} kg on average, the others with {lost:.0f} kg" in selection
+    assert f"was {away} ({lost:.0f} against {kept:.0f} kg on average)" in selection
     assert f"so means describe {word} lifts than were measured" in selection
     assert selection.endswith("No trial of Bo is left.")
 
@@ -90,9 +91,11 @@ def test_another_way_is_told_with_the_moment_it_changes_most():
     result = SimpleNamespace(counted=[SimpleNamespace(record=record)] * 3, table=lambda _: changes)
     text = places_text(result)
     ways = {way: WAY_TEXTS["joint_centre", way] for way in ("acromion", "trunk")}
-    assert f"The joint centre: {ways['acromion']} (3 trials)" in text
+    assert f"The joint centre was taken {ways['acromion']} (3 trials)" in text
     # √((3² + 5²) / 2) = 4.1
-    assert f"{ways['trunk']} would change elbow extension most, by 4.1 N·m root mean square" in text
+    said = f"taken {ways['trunk']} instead, it would change elbow extension most, by 4.1 N·m root"
+    assert said in text
+    assert "The trunk" not in text
 
 
 # ------------------------------------------------------------------ a study

@@ -79,7 +79,7 @@ def judged(tables):
                 & orders["other"].isin(pair)
             ]
             turned = {
-                "lateral force": any(size < -LEVEL for size in sizes),
+                "lateral force": any(size <= 0.0 for size in sizes),
                 "posture rule": (rows["turns_with_posture"].astype(str) == "True").any(),
                 "people": any((np.sign(gap.mean()) * gap <= 1e-6).any() for gap in gaps.values()),
             }

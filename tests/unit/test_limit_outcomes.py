@@ -42,7 +42,7 @@ def test_rows_of_one_key_are_one_limit():
     other = Limit(key="L1", title="t", quantity="contact", reason="b", targets=("arm", "load"))
     found = limit_outcomes(Limits((row, other)), JUDGED)
     assert list(found["target"]) == ["arm", "load"]
-    assert set(found["reason"]) == {"a; b"}
+    assert set(found["reason"]) == {"greatest load: a; load of the glenoid: b"}
 
 
 def test_a_limit_is_out_of_date_when_all_its_rows_are_right():

@@ -265,7 +265,9 @@ def test_more_protraction_moves_the_girdle_and_the_arm_with_it(setup):
     lift = setup.tasks[0].lift
     girdle = setup.limbs.build()[0].take(0).skeleton.girdle
     moved = turned_lift(lift, girdle, plane=0.0, elevation=0.0, axial=0.0, protraction=0.1)
-    np.testing.assert_allclose(moved.posture.girdle - added_to(lift.posture), [[0.1, 0.0]] * 7)
+    np.testing.assert_allclose(
+        moved.posture.girdle - added_to(lift.posture, protraction=0.0), [[0.1, 0.0]] * 7
+    )
     np.testing.assert_array_equal(moved.posture.humerus, lift.posture.humerus)
     shift = moved.shoulder - lift.shoulder
     assert (shift[:, 0] > 0.005).all()  # forward
@@ -283,7 +285,8 @@ def test_a_variation_of_the_girdle_moves_measured_lifts(setup):
     assert len(changed.tasks) == len(setup.tasks)
     for task, before in zip(changed.tasks, setup.tasks, strict=True):
         np.testing.assert_allclose(
-            added_to(task.lift.posture), added_to(before.lift.posture, protraction=0.1)
+            added_to(task.lift.posture, protraction=0.0),
+            added_to(before.lift.posture, protraction=0.1),
         )
     off = moved_girdle("none", changed, None).applied(changed)
     for task in off.tasks:

@@ -34,6 +34,8 @@ def places_text(result: CohortResult) -> str:
     parts = []
     for place, name in _NAMES.items():
         counts = Counter(record[place]["way"] for record in trials if place in record)
+        if not counts:
+            continue
         ways = ", ".join(
             f"{WAY_TEXTS[place, way]} ({_trials(n)})" for way, n in counts.most_common()
         )
