@@ -568,6 +568,13 @@ def test_the_report_opens_with_what_the_draws_leave_standing(summary, tables):
     unsure = len(free) - len(firm) - len(turning)
     assert said.firm.startswith(f"{len(firm)} of {len(pairs)} orders of two conditions")
     assert f"in 95 % of {DRAWS} draws or more" in said.firm
+    solved = tables["condition_order"]
+    assert all(mode in said.firm for mode in set(solved["lateral"]))
+    assert f"by each of {solved['criterion'].nunique()} criteria" in said.firm
+    one = solved[(solved["lateral"] == "free") & (solved["criterion"] == solved["criterion"][0])]
+    alone = uncertainty_opening(replace(summary, condition_order=one), judged_pairs(summary))
+    assert " draws or more, lateral force free" in alone.firm
+    assert "criteria" not in alone.firm
     if firm:
         head, *_ = key = max(firm, key=lambda k: firm[k][2])
         assert f"in the {spoken(head)} " in said.firm

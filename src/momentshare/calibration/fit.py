@@ -13,14 +13,14 @@ Each step minimises
     Σ ((model - published) / σ)² + Σ ((x - x₀) / s)²
 
 with σ the ``fit_sigma`` of the target, x₀ the number in the model's tables and s its spread; x
-stays within 2.5 s of x₀. Strength factors have no x₀ of their own: their logarithms are drawn to
-their mean, since specific tension is taken as the same for all muscles. An order counts where the
-limb does not satisfy it by σ. In the second
-step no head may have more than a small passive force with the arm hanging, since a relaxed arm
-hangs straight, and passive forces may resist axial rotation near its ends by no more than the
-weight of the forearm overcomes, since a relaxed arm can be laid there (common practice, no source,
-both). Rows used here are marked ``calibration`` and never
-count as validation. Nothing is fitted to hand-force ratios, press loads or EMG.
+stays within 2.5 s of x₀. Strength factors have no x₀ of their own: their logarithms are shrunk
+towards their mean, since specific tension is taken as the same for all muscles. An order counts
+where the limb does not satisfy it by σ. In the second step no head may have more than a small
+passive force with the arm hanging, since a relaxed arm hangs straight, and passive forces may
+resist axial rotation near its ends by no more than the weight of the forearm overcomes, since a
+relaxed arm can be laid there (common practice, no source, both). Rows used here are marked
+``calibration`` and never count as validation. Nothing is fitted to hand-force ratios, press loads
+or EMG.
 """
 
 from __future__ import annotations

@@ -102,8 +102,9 @@ def _equal_sentence(pair: EqualMoments) -> str:
         f"{name} at {percent(height)}"
         for name, height in zip(pair.names, pair.heights, strict=True)
     ]
+    what = "Equal moments" if len(pair.rows) > 1 else "One moment equal, the others not"
     return (
-        f"Equal moment, different effort: {places[0]} and {places[1]} of the bar height ask for "
+        f"{what}, different effort: {places[0]} and {places[1]} of the bar height ask for "
         f"the same ({asked}), yet {head_phrase(pair.head)} works at {pair.activation[0]:.3f} and "
         f"at {pair.activation[1]:.3f}, {signed(pair.gap)}: {parts}."
     )

@@ -97,8 +97,7 @@ def _firm(found: Summary, pairs: pd.DataFrame) -> str:
     firm = _mine(pairs, FIRM_ORDER)
     start = (
         f"{len(firm):,} of {counted(len(pairs), 'order')} of two conditions within a head hold in "
-        f"{100 * SURE:.0f} % of {found.plan.draws:,} draws or more, whatever the treatment of the "
-        "lateral force and the criterion"
+        f"{100 * SURE:.0f} % of {found.plan.draws:,} draws or more, {_tried(found)}"
     )
     if firm.empty:
         return f"{start}: nothing is firm."
@@ -108,6 +107,17 @@ def _firm(found: Summary, pairs: pd.DataFrame) -> str:
         f"'{row['condition']}' is above '{row['other']}' by {points(row['difference'])} in the "
         "median."
     )
+
+
+def _tried(found: Summary) -> str:
+    """Say under which treatments and by how many criteria the draws were solved."""
+    modes, criteria = (
+        list(dict.fromkeys(found.condition_order[name])) for name in ("lateral", "criterion")
+    )
+    said = f"lateral force {modes[0]}"
+    if len(modes) > 1:
+        said = f"under every treatment of the lateral force ({joined(modes)})"
+    return f"{said}, by each of {len(criteria)} criteria" if len(criteria) > 1 else said
 
 
 def _busiest(found: Summary) -> str:
