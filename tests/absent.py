@@ -2,7 +2,7 @@
 
 import sys
 
-from momentshare.extras import LIBRARIES
+from momentshare.extras import LIBRARIES, _Missing
 
 
 class _Without:
@@ -23,5 +23,6 @@ def hide(monkeypatch, library):
     assert library in LIBRARIES
     for name in [name for name in sys.modules if name.partition(".")[0] == library]:
         monkeypatch.delitem(sys.modules, name)
-    *others, ours = sys.meta_path
-    monkeypatch.setattr(sys, "meta_path", [*(_Without(f, library) for f in others), ours])
+    # Other libraries append finders of their own, so ours need not be the last.
+    finders = [f if f is _Missing else _Without(f, library) for f in sys.meta_path]
+    monkeypatch.setattr(sys, "meta_path", finders)

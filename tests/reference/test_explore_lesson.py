@@ -470,9 +470,14 @@ def test_the_keyboard_alone_reaches_and_moves_every_control(driver):
     slider.send_keys(Keys.ARROW_RIGHT)
     assert script(driver, "return m.state.load;") == before + 0.5
     assert driver.switch_to.active_element.get_attribute("id") == "load"
+    chosen = driver.find_element("css selector", "input[name=push]:checked")
+    held = chosen.get_attribute("value")
+    chosen.send_keys(Keys.ARROW_DOWN)
+    assert script(driver, "return m.state.push;") != held
     moved = "select:not([disabled]), input[type=range]:not([disabled])"
     for control in driver.find_elements("css selector", moved):
-        if not control.is_displayed():
+        choices = control.find_elements("css selector", "option:not([disabled])")
+        if not control.is_displayed() or len(choices) == 1:  # one person leaves no choice
             continue
         name, value = control.get_attribute("id"), control.get_property("value")
         control.send_keys(Keys.ARROW_DOWN if control.tag_name == "select" else Keys.ARROW_LEFT)
@@ -480,10 +485,6 @@ def test_the_keyboard_alone_reaches_and_moves_every_control(driver):
             control.send_keys(Keys.ARROW_UP if control.tag_name == "select" else Keys.ARROW_RIGHT)
         assert driver.find_element("id", name).get_property("value") != value, name
         assert driver.switch_to.active_element.get_attribute("id") == name
-    chosen = driver.find_element("css selector", "input[name=push]:checked")
-    held = chosen.get_attribute("value")
-    chosen.send_keys(Keys.ARROW_DOWN)
-    assert script(driver, "return m.state.push;") != held
     driver.find_element("css selector", "[data-reveal='0']").send_keys(Keys.ENTER)
     because = script(driver, "return m.worked(m.page, m.QUESTIONS[0]).verdict.because;")
     said = script(
