@@ -12,7 +12,9 @@ from momentshare.cli.output import Output, Written
 from momentshare.cli.tables import Conditions, People, console, folder_for, progress_bar
 
 if TYPE_CHECKING:
+    from momentshare.limits import Limits
     from momentshare.maximal import MaximalReport
+    from momentshare.report.text.opening import Opening
     from momentshare.study import Study
 
 __all__ = ["maximal_lift"]
@@ -41,8 +43,11 @@ def maximal_lift(
     Loads and durations in the study are ignored: both are results.
     """
     from momentshare.errors import InputError
+    from momentshare.limits import keys_text, lift_kinds
     from momentshare.maximal import SHARES, maximal_lifts
+    from momentshare.model import load_model
     from momentshare.report.figures.maximal import maximal_record
+    from momentshare.report.text.maximal_opening import maximal_opening
     from momentshare.report.writing.study import study_identity
     from momentshare.study import load_study
 
@@ -64,28 +69,30 @@ def maximal_lift(
                 progress=show,
             )
         record = maximal_record(source, found)
+        limits, kinds = load_model(source.file.model).limits, lift_kinds(source.file.condition)
+        opening = maximal_opening(found, limits, kinds)
         output = Output(run=run, as_json=as_json, figures=not no_figures)
         output.print_json(record)
         if not as_json:
-            _show(source, found)
-        output.write("maximal_lift.json", _written(source, found, record, figures=output.figures))
+            keys = keys_text(limits.at("greatest_load", kinds=list(kinds.values())))
+            _show(found, opening, limits, keys)
+        output.write(
+            "maximal_lift.json",
+            _written(source, found, record, opening, limits, figures=output.figures),
+        )
 
 
-def _show(source: Study, found: MaximalReport) -> None:
+def _show(found: MaximalReport, opening: Opening, limits: Limits, keys: str) -> None:
     from rich.markup import escape
     from rich.table import Table
 
-    from momentshare.limits import keys_text, lift_kinds, marked
-    from momentshare.model import load_model
+    from momentshare.limits import marked
     from momentshare.report.figures import maximal as report
-    from momentshare.report.text.maximal_opening import maximal_opening
     from momentshare.report.text.opening import print_opening
     from momentshare.report.text.terminal import print_cautions, print_limits
 
     screen = console()
-    limits, kinds = load_model(source.file.model).limits, lift_kinds(source.file.condition)
-    print_opening(screen, maximal_opening(found, limits, kinds))
-    keys = keys_text(limits.at("greatest_load", kinds=list(kinds.values())))
+    print_opening(screen, opening)
     view = Table(title="Loads driven from rest, means over people", title_justify="left")
     for name in (
         "condition", "lateral force", "lift", "load [kg]", "time [s]", "mean speed [m/s]",
@@ -111,15 +118,17 @@ def _show(source: Study, found: MaximalReport) -> None:
 
 
 def _written(
-    source: Study, found: MaximalReport, record: dict[str, Any], *, figures: bool
+    source: Study,
+    found: MaximalReport,
+    record: dict[str, Any],
+    opening: Opening,
+    limits: Limits,
+    *,
+    figures: bool,
 ) -> Written:
-    from momentshare.limits import lift_kinds
-    from momentshare.model import load_model
     from momentshare.report.figures import maximal as report
     from momentshare.report.page.answer import Answer
-    from momentshare.report.text.maximal_opening import maximal_opening
 
-    limits = load_model(source.file.model).limits
     drawings = {}
     if figures and len(found.curves):
         drawings = {
@@ -142,7 +151,7 @@ def _written(
         answer=Answer(
             study=source,
             title="Maximal lifts",
-            opening=maximal_opening(found, limits, lift_kinds(source.file.condition)),
+            opening=opening,
             figures={
                 "maximal_lift": "Speed of the maximal lift, and the greatest load that can be "
                 "held, by height.",
