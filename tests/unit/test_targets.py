@@ -8,6 +8,7 @@ from pydantic import ValidationError
 from momentshare.errors import ModelError
 from momentshare.model import load_model, models_folder
 from momentshare.validation import load_targets
+from momentshare.validation.evaluate import combined
 from momentshare.validation.published import load_published_rows
 from momentshare.validation.targets import Target, shared_sources
 
@@ -92,6 +93,9 @@ def test_minus_signs_of_values_are_no_differences():
     assert row.combination == "one"
     assert row.asks[0].axial_deg == -90.0
     assert target(setting="axial_deg=-90 - axial_deg=0").combination == "difference"
+    both = target(setting="sex=female & sex=male")
+    assert [ask.sex for ask in both.asks] == ["female", "male"]
+    assert combined(both, [60.0, 130.0]) == 95.0
 
 
 @pytest.mark.parametrize(

@@ -133,9 +133,11 @@ def _names(ask: Ask, head: str) -> bool:
 
 
 def _of_sexes(target: Target) -> bool:
-    """Whether two settings differ in nothing but the sex."""
+    """Whether two settings that are compared differ in nothing but the sex."""
     asks = target.asks
-    return len(asks) == 2 and asks[0].sex != asks[1].sex and _same(asks, (*_POSTURE, "direction"))
+    if target.combination not in {"difference", "ratio"}:
+        return False
+    return asks[0].sex != asks[1].sex and _same(asks, (*_POSTURE, "direction"))
 
 
 def _same(asks: Collection[Ask], fields: Sequence[str]) -> bool:

@@ -43,7 +43,7 @@ def combined(target: Target, values: Sequence[float]) -> float:
         return values[0] - values[1]
     if target.combination == "ratio":
         return values[0] / values[1] if values[1] else float("nan")
-    return values[0]
+    return sum(values) / len(values)
 
 
 def evaluate(

@@ -176,4 +176,4 @@ def posture_words(t: Target) -> str:
 
 
 _PLACES = ("plane", "elevation", "axial rotation", "elbow", "forearm")
-_SAID_BETWEEN = {" > ": " over ", " / ": " over ", " - ": " less "}
+_SAID_BETWEEN = {" > ": " over ", " / ": " over ", " - ": " less ", " & ": " and "}

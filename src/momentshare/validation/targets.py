@@ -12,8 +12,8 @@ A target is one of three kinds, which are scored separately:
     the sign of a quantity in the named direction. Right when the limb's value is positive.
 
 ``setting`` holds what the columns do not, as ``name=value`` parts joined by ``;``. Two settings
-with ``>``, ``/`` or ``-`` between them compare the same quantity twice: an order, a ratio or a
-difference; a part before ``|`` belongs to both. A name that is a column overrides it.
+with ``>``, ``/``, ``-`` or ``&`` between them ask for the same quantity twice: an order, a ratio, a
+difference or a mean; a part before ``|`` belongs to both. A name that is a column overrides it.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ _SPREADS = 2.0
 Finite = Annotated[float, Field(allow_inf_nan=False)]
 Angle = Annotated[float, Field(allow_inf_nan=False, ge=-180.0, le=180.0)]
 _ANGLES = ("plane_deg", "elevation_deg", "axial_deg", "elbow_flexion_deg", "forearm_rotation_deg")
-_OPERATORS = {" > ": "difference", " / ": "ratio", " - ": "difference"}
+_OPERATORS = {" > ": "difference", " / ": "ratio", " - ": "difference", " & ": "mean"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -152,7 +152,7 @@ class Target(BaseModel):
 
     @property
     def combination(self) -> str:
-        """How two settings are combined: ``one``, ``difference`` or ``ratio``."""
+        """How two settings are combined: ``one``, ``difference``, ``ratio`` or ``mean``."""
         return next((word for mark, word in _OPERATORS.items() if mark in self.setting), "one")
 
     @property
