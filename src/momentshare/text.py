@@ -14,7 +14,14 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["csv_text", "for_table", "for_terminal", "schema_message", "shortened"]
+__all__ = [
+    "csv_text",
+    "for_table",
+    "for_terminal",
+    "head_phrase",
+    "schema_message",
+    "shortened",
+]
 
 _UNSEEN = {"Cc", "Cf", "Cs", "Co", "Zl", "Zp"}
 """Categories of characters that control, reorder or hide other text."""
@@ -23,6 +30,30 @@ _JOINERS = "\u200c\u200d"
 """Invisible characters that some scripts need."""
 
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+
+
+_HEADS = frozenset({"long", "short", "lateral", "medial"})
+"""Parts of a muscle that anatomy calls heads."""
+
+
+def head_phrase(head: str) -> str:
+    """Name a head as a sentence does, with its article.
+
+    Parameters
+    ----------
+    head : str
+        Anatomical name, ``muscle`` or ``muscle/part``.
+
+    Examples
+    --------
+    >>> head_phrase("triceps_brachii/long"), head_phrase("pectoralis_major/sternocostal_upper")
+    ('the long head of the triceps brachii', 'the upper sternocostal pectoralis major')
+    """
+    muscle, _, part = head.replace("_", " ").partition("/")
+    if part in _HEADS:
+        return f"the {part} head of the {muscle}"
+    words = sorted(part.split(), key=lambda word: word not in {"upper", "lower"})
+    return " ".join(["the", *words, muscle])
 
 
 def shortened(text: str, most: int) -> str:

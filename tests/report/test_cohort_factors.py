@@ -25,6 +25,7 @@ from momentshare.report.text.cohort_orders import (
     cohort_factor_verdicts,
     judged_orders,
 )
+from momentshare.text import head_phrase
 
 pytest.importorskip("statsmodels")
 
@@ -85,7 +86,7 @@ def test_a_sentence_per_factor_counts_and_names_what_the_table_holds():
         assert f"the order is firm in {len(firm)} of {len(mine)} working heads" in said
         top = firm.loc[firm["difference"].abs().idxmax()]
         size = f"{100 * top['difference']:+.0f}".replace("-", "\N{MINUS SIGN}")
-        assert f"{style.head_label(top['head'])} ({size})" in said
+        assert f"{head_phrase(top['head'])} ({size})" in said
         open_ = int((mine["verdict"] == "turns").sum())
         words = re.search(r"(\d+) are shown by no test or turn", said)
         assert (int(words[1]) if words else 0) == open_

@@ -14,6 +14,7 @@ from momentshare.cohort.summary import summarise_cohort
 from momentshare.report.page.cohort import cohort_page
 from momentshare.report.page.document import render
 from momentshare.report.text.cohort_opening import cohort_opening
+from momentshare.text import head_phrase
 
 pytest.importorskip("statsmodels")
 
@@ -27,7 +28,7 @@ def opening():
     return cohort_opening(found.result, found.summary, [])
 
 
-LEAD = "the one of most muscle (points × volume of the head), "
+LEAD = "the largest (in points × head volume), "
 
 
 def foremost(rows):
@@ -35,7 +36,8 @@ def foremost(rows):
     volume = {spelled(head.name): head.volume.value for head in planted().result.model.heads}
     row = max(rows, key=lambda r: float(r[DIFFERENCE].split(" ")[0]) * volume[r["head"]])
     size = row[DIFFERENCE].split(" ")[0]
-    return f"in the {row['head']}, {row['order']} by {size} points, in {row['people']} people"
+    head = next(h.name for h in planted().result.model.heads if spelled(h.name) == row["head"])
+    return f"in {head_phrase(head)}, {row['order']} by {size} points, in {row['people']} people"
 
 
 def test_firm_orders_are_counted_and_that_of_most_muscle_is_named():
@@ -112,7 +114,7 @@ def test_published_conditions_lead_where_there_is_no_trial():
     assert (f"{unsure} order" in said.unsaid) == (unsure > 0)
     if len(firm):
         row = firm.loc[firm["activation_difference"].abs().idxmax()]
-        assert f"in the {spelled(row['head'])} " in said.firm
+        assert f"in {head_phrase(row['head'])} " in said.firm
         assert f"by {100 * abs(row['activation_difference']):.0f} points" in said.firm
     shown = PageReader(render(cohort_page(result, summary, [found], {}, {})))
     assert said.firm in shown.text("In short")

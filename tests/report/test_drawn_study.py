@@ -44,6 +44,7 @@ from momentshare.report.figures.study import write
 from momentshare.report.figures.study.joint_titles import order_title
 from momentshare.report.text.study_opening import verdict_table
 from momentshare.report.writing.study import write_results
+from momentshare.text import head_phrase
 
 ACTIVATION, GREATEST, LOAD = "mean_activation", "greatest_load_kg", "load_kg"
 SHORTEST, LONGEST = "min_fibre_length", "max_fibre_length"
@@ -341,10 +342,10 @@ def test_a_title_states_what_the_verdicts_say(tables):
     firm = verdicts[verdicts["verdict"] == "firm"]
     title = plain(figure_of("condition_dots").texts[0].get_text())
     head, one, other, points_ = re.fullmatch(
-        r"Firm: the (.*) works more in '(.*)' than in '(.*)', by (\d+) points", title
+        r"Firm: (.*) works more in '(.*)' than in '(.*)', by (\d+) points", title
     ).groups()
     row = firm.loc[firm["active_volume_cm3"].idxmax()]
-    assert (head, one, other) == (spoken(row["head"]), row["condition"], row["other"])
+    assert (head, one, other) == (head_phrase(row["head"]), row["condition"], row["other"])
     assert int(points_) == round(100 * row["difference"])
     title = plain(figure_of("ordering").texts[0].get_text())
     assert title == f"{len(firm)} of {len(verdicts)} orders of two conditions are firm"

@@ -40,6 +40,7 @@ from momentshare.report.figures.sensitivity import sensitivity_figure
 from momentshare.report.text.uncertainty_opening import judged_pairs, uncertainty_opening
 from momentshare.report.writing.uncertainty import write_summary
 from momentshare.study import parse_study
+from momentshare.text import head_phrase
 from momentshare.uncertainty import FAMILIES, UncertaintyPlan
 from momentshare.uncertainty.chunks import MEASURES
 from momentshare.uncertainty.sensitivity import Sensitivity, rank_families
@@ -391,7 +392,7 @@ def test_titles_of_drawn_orders_state_the_verdicts(summary):
     title = plain(report.intervals_figure(some).texts[0].get_text())
     row = firm.loc[firm["active_volume_cm3"].idxmax()]
     assert title == (
-        f"Firm: the {spoken(row['head'])} works more in '{row['condition']}' than in "
+        f"Firm: {head_phrase(row['head'])} works more in '{row['condition']}' than in "
         f"'{row['other']}', by {100 * row['difference']:.0f} points"
     )
     order = summary.condition_order.assign(probability=0.5)
@@ -577,7 +578,7 @@ def test_the_report_opens_with_what_the_draws_leave_standing(summary, tables):
     assert "criteria" not in alone.firm
     if firm:
         head, *_ = key = max(firm, key=lambda k: firm[k][2])
-        assert f"in the {spoken(head)} " in said.firm
+        assert f"in {head_phrase(head)} " in said.firm
         assert f"by {100 * firm[key][2]:.0f} points" in said.firm
     assert (f"{len(turning)} order" in said.turns) == bool(turning)
     assert f"{unsure} order" in said.unsaid

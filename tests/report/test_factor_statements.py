@@ -89,12 +89,12 @@ def test_a_statement_counts_and_names_what_the_table_holds():
     assert list(told) == ["grip"]  # no pair of tucks was judged
     said = told["grip"]
     assert said.startswith("From near to far with tuck held, the order is firm in 2 of 7 working")
-    assert "more activation in a (+15)" in said
-    assert "less activation in b (\N{MINUS SIGN}20)" in said
+    assert "more activation in the a (+15)" in said
+    assert "less activation in the b (\N{MINUS SIGN}20)" in said
     counts = {
-        word: int(count) for count, word in re.findall(r"(\d) (turn|lie beyond|are level)", said)
+        word: int(count) for count, word in re.findall(r"(\d) (turn|lies beyond|is level)", said)
     }
-    assert counts == {"turn": 3, "lie beyond": 1, "are level": 1}
+    assert counts == {"turn": 3, "lies beyond": 1, "is level": 1}
 
 
 def test_nothing_is_said_without_factors():

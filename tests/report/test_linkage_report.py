@@ -29,6 +29,7 @@ from momentshare.report.text.linkage_opening import (
     linkage_title,
     order_table,
 )
+from momentshare.text import head_phrase
 
 TIME = np.arange(21) / 20.0
 ANGLES = {
@@ -91,11 +92,11 @@ def test_statements_count_orders_from_fresh_solutions():
     assert f"{len(firm)} of {total} orders" in said.firm
     assert "all 9 criteria" in said.firm
     gap, high, low = max(firm)
-    widest = f"{style.head_label(high)} above {style.head_label(low)} by {round(100 * gap)} points"
+    widest = f"{head_phrase(high)} works above {head_phrase(low)} by {round(100 * gap)} points"
     assert widest in said.firm
     assert widest in linkage_title(criteria())
     gap, high, low = max(turning)
-    assert f"{style.head_label(high)} above {style.head_label(low)}" in said.turns
+    assert f"{head_phrase(high)} works above {head_phrase(low)}" in said.turns
     reversing = sum(m[high] <= m[low] for m in every)
     assert f"by {reversing} of them" in said.turns
     kinds = solved().linkage.kinds()

@@ -47,6 +47,7 @@ from momentshare.explain.comparison import comparison_text
 from momentshare.explain.sentences import capacity_text, case_text, drive_text, moments_text
 from momentshare.factors import MOST_LINES
 from momentshare.report.figures.explain import drive_figure
+from momentshare.text import head_phrase
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -181,7 +182,7 @@ def near(text: str, value: float, digits: int = 3) -> bool:
 
 
 def start_of(head: str) -> str:
-    words = spoken(head)
+    words = head_phrase(head)
     return words[0].upper() + words[1:]
 
 
@@ -209,7 +210,7 @@ def test_first_line_names_person_condition_head_height_and_lateral_force(run):
     condition, heads, lateral, height = RUNS[name]
     first, item = run.paragraph(f"Edda, {condition}"), run.item(heads[0])
     said = re.fullmatch(
-        rf"Edda, {condition}, {spoken(heads[0])} at (\d+) % of the bar height \(frame (\d)\), "
+        rf"Edda, {condition}, {head_phrase(heads[0])} at (\d+) % of the bar height \(frame (\d)\), "
         rf"lateral force {lateral} \(([+-]\d+) N, ratio ({NUMBER})\)(; .*)?\.",
         first,
     )
@@ -409,7 +410,7 @@ def test_each_change_is_told_as_the_tables_have_it(run):
         top = [h for h in order.index[:3] if order[h] >= SMALL]
         place = -1
         for head in top:
-            mention = f"{spoken(head)} {gaps[head]:+.3f}"
+            mention = f"{head_phrase(head)} {gaps[head]:+.3f}"
             assert text.find(mention) > place
             place = text.find(mention)
             tail = text[place + len(mention) :]
@@ -448,7 +449,7 @@ def test_two_heads_are_compared_the_right_way_round(run):
     a, b = run.item(me), run.item(you)
     (text,) = [text for text in run.paragraphs[1:] if text.startswith(f"{start_of(me)} works at")]
     said = re.match(
-        rf".* works at ({NUMBER}), (higher than|lower than|level with) {spoken(you)} at "
+        rf".* works at ({NUMBER}), (higher than|lower than|level with) {head_phrase(you)} at "
         rf"({NUMBER}); it gives (more|less) force, (\d+) against (\d+) N\.",
         text,
     )
@@ -508,8 +509,9 @@ def assert_coupling(run: Run, me: str, you: str) -> None:
                 if f"{start_of(one)} also crosses the {joint};" in p
             ]
             said = re.search(
-                rf"would work at ({NUMBER}) in place of ({NUMBER}) \({spoken(other)}: ({NUMBER}) "
-                rf"in place of ({NUMBER})\), so its arm there (.*?)\.",
+                rf"would work at ({NUMBER}) in place of ({NUMBER}) "
+                rf"\({head_phrase(other)}: ({NUMBER}) in place of ({NUMBER})\), "
+                rf"so its arm there (.*?)\.",
                 text,
             )
             wanted = then[one], now[one], then[other], now[other]
@@ -551,7 +553,7 @@ def runs_of(heights: pd.Series, values: pd.Series) -> list[tuple[int, int, int]]
 
 def test_what_holds_along_the_lift_is_read_from_the_frames(run):
     for head in run.heads:
-        text = run.paragraph(f"Along the lift, {spoken(head)}.")
+        text = run.paragraph(f"Along the lift, {head_phrase(head)}.")
         blocks = re.split(r"Lateral force (measured|zero|free): ", text)
         told = dict(zip(blocks[1::2], blocks[2::2], strict=True))
         table = run.along[run.along["head"] == head]
@@ -571,7 +573,9 @@ def test_what_holds_along_the_lift_is_read_from_the_frames(run):
                 other = run.along[
                     (run.along["head"] == run.heads[1]) & (run.along["lateral"] == mode)
                 ]
-                assert second.startswith(f"{spoken(head)} against {spoken(run.heads[1])}: ")
+                assert second.startswith(
+                    f"{head_phrase(head)} against {head_phrase(run.heads[1])}: "
+                )
                 gap = pd.Series(part["activation"].to_numpy() - other["activation"].to_numpy())
                 runs = told_runs(second, ("higher", "lower", "level"))
                 assert runs == runs_of(part["height_fraction"], gap)
@@ -580,7 +584,7 @@ def test_what_holds_along_the_lift_is_read_from_the_frames(run):
 
 def test_what_decides_the_sign_is_that_of_the_tables(run):
     for head in run.heads:
-        text = run.paragraph(f"What decides the sign for {spoken(head)}.")
+        text = run.paragraph(f"What decides the sign for {head_phrase(head)}.")
         table, frame = run.along[run.along["head"] == head], run.item(head)["frame"]
         here = table[table["frame"] == frame].set_index("lateral")
         for joint in ("shoulder", "elbow"):
@@ -800,7 +804,10 @@ def test_heads_and_signs_are_told_from_tables_made_by_hand():
     text = along_text("a/b", {"zero": part}, "c/d", {"zero": other})
     assert "the shoulder takes from 0 to 25 %, gives nothing at 50 %, adds from 75 to 100 %" in text
     assert "the elbow adds from 0 to 100 %" in text
-    assert "a, b against c, d: lower from 0 to 25 %, level at 50 %, higher from 75 to 100 %" in text
+    assert (
+        "the b a against the d c: lower from 0 to 25 %, level at 50 %, higher from 75 to 100 %"
+        in text
+    )
     turned = part.assign(part_elbow=-0.3)
     said = sign_text("a/b", {"zero": part, "free": turned}, 1)
     assert (
@@ -969,9 +976,9 @@ def test_lines_along_the_lift_are_the_joints_of_the_legend():
         height = [line for line in ax.lines if look(line) == look(keys["height of the bars"])]
         assert 100 * item.height_fraction in {float(line.get_xdata()[0]) for line in height}
     title = head_of_figure(figure)
-    said = [f"{spoken(item.head)} at {100 * item.split.activation:.0f} %" for item in found]
+    said = [f"{head_phrase(item.head)} at {100 * item.split.activation:.0f} %" for item in found]
     for words in said:
-        assert words in title.replace("the ", "")
+        assert words in title
     assert title.startswith("Activation at 33 % of the bar height: ")
     assert title.endswith("Edda, wide, lateral force measured; bars at 33 % of the bar height.")
 

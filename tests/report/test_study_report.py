@@ -21,6 +21,7 @@ from momentshare.report.text.posture_band import band_sentences
 from momentshare.report.text.study_opening import study_opening
 from momentshare.report.text.terminal import print_study
 from momentshare.report.writing.study import write_results
+from momentshare.text import head_phrase
 
 MEAN = "mean_activation"
 WORKING, LEVEL = 0.05, 0.01
@@ -110,7 +111,7 @@ def test_verdicts_follow_from_the_people_and_the_band(tables):
     assert len(set(table["verdict"])) >= 3
 
 
-LEAD = "the one of most muscle (points × volume of the head), "
+LEAD = "the largest (in points × head volume), "
 """Before the order that is named, where there are several."""
 
 
@@ -120,10 +121,8 @@ def foremost(table):
     active = table["difference"] * table["head"].map(volume)
     np.testing.assert_allclose(table["active_volume_cm3"], active, rtol=1e-5)
     row = table.loc[active.idxmax()]
-    head = head_label(row["head"])
-    head = f"{head}," if "," in head else head
     return (
-        f"'{row['condition']}' activates the {head} "
+        f"'{row['condition']}' activates {head_phrase(row['head'])} "
         f"{counted(round(100 * row['difference']), 'point')} more than '{row['other']}' "
         f"(lateral force {row['lateral']})"
     )
@@ -233,7 +232,7 @@ def test_one_condition_has_nothing_to_compare(tmp_path):
     # L10 concerns the force of the supraspinatus in presses, and no cell of its activation.
     supported = heads[heads["limit"].isna() & (heads["head"] != "supraspinatus")]
     top = supported.loc[supported["mean_force_n_mean"].idxmax()]
-    said = f"{head_label(top['head'])}, {100 * top['mean_activation_mean']:.0f} % active"
+    said = f"{head_phrase(top['head'])}, {100 * top['mean_activation_mean']:.0f} % active"
     assert said in text
     assert pd.read_csv(tmp_path / "verdicts.csv").empty
 

@@ -404,7 +404,7 @@ def test_text_of_two_heads_holds_both_and_every_case(plain):
         found, changes, title="Edda, bar", other=other, alongs=alongs, other_alongs=others
     )
     whole = "\n".join(text)
-    assert whole.startswith("Edda, bar, triceps brachii, long at 50 %")
+    assert whole.startswith("Edda, bar, the long head of the triceps brachii at 50 %")
     for words in (
         "One-joint twin".lower(),
         "At peak fibre length",

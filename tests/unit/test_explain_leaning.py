@@ -85,7 +85,7 @@ def test_the_sentence_names_row_share_heads_and_limit():
     found = explained(rotator=250.0)
     (text,) = limit_texts(found, LIMITS, LiftKind("bar_press"))
     assert f"{100 * share_of_turn(found):.0f} % of its sum" in text
-    assert "depends on infraspinatus, lower, which this limb does not support" in text
+    assert "depends on the lower infraspinatus, which this limb does not support" in text
     assert "(limit L4, Effort of the external rotators)" in text
 
 
@@ -96,7 +96,7 @@ def test_a_head_that_does_not_turn_the_arm_leans_on_nobody():
 def test_a_limited_head_says_so_itself():
     (text,) = limit_texts(explained(ROTATOR), LIMITS)
     assert text.startswith(
-        "What is said about infraspinatus, lower depends on something that this limb does not"
+        "What is said about the lower infraspinatus depends on something that this limb does not"
     )
     assert "limit L4" in text
 
@@ -121,7 +121,7 @@ def test_an_arm_that_cannot_be_borne_is_named_in_its_part_of_the_lift():
     )
     assert limit_texts(explained(ROTATOR, fraction=0.5), limits) == ()
     (text,) = limit_texts(explained(ROTATOR, fraction=0.9), limits)
-    assert "The arm of infraspinatus, lower for shoulder internal rotation is not to be" in text
+    assert "The arm of the lower infraspinatus for shoulder internal rotation is not to be" in text
 
 
 def test_parts_of_a_solved_press_add_up_to_what_is_said():

@@ -18,6 +18,7 @@ from momentshare.cli.explain_more import (
     touched,
 )
 from momentshare.cli.output import Written
+from momentshare.text import head_phrase
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -339,7 +340,7 @@ def print_conditions(explained: Explained) -> None:
     from momentshare.cli.tables import console
     from momentshare.directions import ROWS, moment_direction
     from momentshare.explain.mixtures import FACTORS, Member, member_words
-    from momentshare.explain.phrases import NOTHING, head_phrase, percent
+    from momentshare.explain.phrases import NOTHING, capital, percent
     from momentshare.report.text.terminal import print_cautions
 
     screen, found, head = console(), explained.found, explained.head
@@ -349,7 +350,7 @@ def print_conditions(explained: Explained) -> None:
     index = found.head_names.index(head)
     heights = " and ".join(dict.fromkeys(percent(h) for h in found.heights))
     table = Table(
-        title=f"{head_phrase(head)}: part of activation \\[1] by factor and component, at "
+        title=f"{capital(head_phrase(head))}: part of activation \\[1] by factor and component, at "
         f"{heights} of the bar height, lateral force {' and '.join(dict.fromkeys(found.lateral))}",
         title_justify="left",
     )

@@ -16,6 +16,7 @@ from momentshare.cli.explain_more import (
     touched,
 )
 from momentshare.cli.output import Written
+from momentshare.text import head_phrase
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -255,7 +256,6 @@ def _answer(
 ) -> Answer:
     """Collect what the report holds besides tables and figures."""
     from momentshare.limits import height_third
-    from momentshare.report.figures.style import head_label
     from momentshare.report.page.answer import Answer
     from momentshare.report.text.explain_opening import explain_opening, head_moves
 
@@ -272,7 +272,7 @@ def _answer(
     moves = " ".join(head_moves(along, item.head, height) for item in found)
     return Answer(
         study=source,
-        title=f"{asked.title}: {' and '.join(head_label(item.head) for item in found)}",
+        title=f"{asked.title}: {' and '.join(head_phrase(item.head) for item in found)}",
         opening=explain_opening(
             paragraphs[0], moves, tables["published_rows.csv"], list(dict.fromkeys(touching))
         ),

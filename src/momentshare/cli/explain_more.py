@@ -58,8 +58,9 @@ def bearing(
         Lifts that are compared, whose limits are looked up at this height fraction and lateral
         treatment; without them, published rows only.
     """
-    from momentshare.explain.phrases import capital, head_phrase
+    from momentshare.explain.phrases import capital
     from momentshare.limits import height_third
+    from momentshare.text import head_phrase
     from momentshare.validation.bearing import misses, rows_on_heads
 
     texts = []

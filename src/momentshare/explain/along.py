@@ -5,13 +5,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from momentshare.explain.phrases import (
-    NOTHING,
-    head_phrase,
-    number_sign,
-    percent,
-    signed,
-)
+from momentshare.explain.phrases import NOTHING, number_sign, percent, signed
+from momentshare.text import head_phrase
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -4,13 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from momentshare.explain.phrases import (
-    NOTHING,
-    capital,
-    head_phrase,
-    signed,
-    verb_for,
-)
+from momentshare.explain.phrases import NOTHING, capital, signed, verb_for
+from momentshare.text import head_phrase
 
 if TYPE_CHECKING:
     from momentshare.explain.counterfactual import Counterfactuals

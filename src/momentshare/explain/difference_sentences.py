@@ -10,16 +10,9 @@ from momentshare.directions import ROWS
 from momentshare.explain.along import sign_runs
 from momentshare.explain.group_changes import AS_IT_IS
 from momentshare.explain.mixtures import FACTORS, Member, member_words
-from momentshare.explain.phrases import (
-    NOTHING,
-    capital,
-    direction,
-    group_phrase,
-    head_phrase,
-    percent,
-    signed,
-)
+from momentshare.explain.phrases import NOTHING, capital, direction, group_phrase, percent, signed
 from momentshare.explain.problem import head_index
+from momentshare.text import head_phrase
 
 if TYPE_CHECKING:
     import pandas as pd

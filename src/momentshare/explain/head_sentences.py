@@ -7,15 +7,8 @@ from typing import TYPE_CHECKING
 from momentshare.directions import ROWS
 from momentshare.explain.difference_sentences import FACTOR_WORDS, in_brackets, second_value
 from momentshare.explain.mixtures import Member, member_words
-from momentshare.explain.phrases import (
-    NOTHING,
-    capital,
-    direction,
-    group_phrase,
-    head_phrase,
-    percent,
-    signed,
-)
+from momentshare.explain.phrases import NOTHING, capital, direction, group_phrase, percent, signed
+from momentshare.text import head_phrase
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -14,8 +14,8 @@ import numpy as np
 
 from momentshare.directions import ROWS, row_named
 from momentshare.explain.drive import drive_split
-from momentshare.explain.phrases import head_phrase
 from momentshare.limits import LiftKind, height_third, keys_text
+from momentshare.text import head_phrase
 
 if TYPE_CHECKING:
     from momentshare.explain.head import HeadExplanation

@@ -6,12 +6,10 @@ from typing import TYPE_CHECKING
 
 from momentshare.explain.along import along_text, sign_text
 from momentshare.explain.comparison import comparison_text, coupling_text
-from momentshare.explain.phrases import (
-    head_phrase,
-    percent,
-)
+from momentshare.explain.phrases import capital, percent
 from momentshare.explain.sentences import capacity_text, case_text, drive_text, moments_text
 from momentshare.sharing import Status
+from momentshare.text import head_phrase
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -78,7 +76,8 @@ def explanation_text(
     )
     if note:
         place = f"{place}; {note}"
-    out = [f"{title + ', ' if title else ''}{head_phrase(found.head)} {place}."]
+    head = head_phrase(found.head)
+    out = [f"{f'{title}, {head}' if title else capital(head)} {place}."]
     status = Status(int(found.sharing.status))
     if status == Status.SHORTFALL:
         out.append(

@@ -20,7 +20,6 @@ __all__ = [
     "direction",
     "facet_phrase",
     "group_phrase",
-    "head_phrase",
     "number_sign",
     "percent",
     "signed",
@@ -29,11 +28,6 @@ __all__ = [
 
 NOTHING = 5e-4
 """Parts and changes of activation below this print as 0.000 and are described as nothing."""
-
-
-def head_phrase(head: str) -> str:
-    """Spell out ``muscle/head_part`` as "muscle, head part"."""
-    return head.replace("/", ", ").replace("_", " ")
 
 
 def group_phrase(group: str) -> str:

@@ -14,7 +14,6 @@ from momentshare.explain.phrases import (
     case_label,
     direction,
     facet_phrase,
-    head_phrase,
     percent,
     signed,
     verb_for,
@@ -23,6 +22,7 @@ from momentshare.explain.problem import (
     row_joint,
 )
 from momentshare.sharing import Status
+from momentshare.text import head_phrase
 
 if TYPE_CHECKING:
     from momentshare.explain.counterfactual import Counterfactuals

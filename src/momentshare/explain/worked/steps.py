@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from momentshare.explain.phrases import head_phrase
 from momentshare.explain.worked.algebra import arm_effect, symbols
 from momentshare.explain.worked.example import Step, WorkedAnswer
+from momentshare.text import head_phrase
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from momentshare.explain.mixtures import FACTORS, Member, member_words
-from momentshare.explain.phrases import NOTHING, capital, head_phrase, percent
+from momentshare.explain.phrases import NOTHING, capital, percent
 from momentshare.limits import Limits, marked
 from momentshare.report.figures import style
 from momentshare.report.figures.footer import add_heading
 from momentshare.report.figures.limit_marks import Marks, footnote, hatch
+from momentshare.text import head_phrase
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

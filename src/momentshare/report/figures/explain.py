@@ -11,13 +11,13 @@ import numpy as np
 from momentshare.cautions import CAUTIONS
 from momentshare.directions import row_named
 from momentshare.explain.glenoid import GLENOID
-from momentshare.explain.phrases import head_phrase
 from momentshare.factors import MOST_LINES
 from momentshare.limits import Limits, height_third, marked
 from momentshare.report.figures import style
 from momentshare.report.figures.footer import add_heading
 from momentshare.report.figures.limit_marks import Marks, footnote, hatch
 from momentshare.report.writing.record import versions
+from momentshare.text import head_phrase
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -142,7 +142,7 @@ def drive_figure(
 def _title(item: HeadExplanation, keys: str) -> str:
     """Name a head with the limits that touch it, and say at which bound it is held."""
     bound = {"zero": "; held at 0", "one": "; held at 1", "none": ""}[item.split.bound]
-    return style.fit(f"{marked(head_phrase(item.head), keys)}{bound}", 2.6)
+    return style.fit(f"{marked(style.head_label(item.head), keys)}{bound}", 2.6)
 
 
 def _beyond(ax: Axes, thirds: Sequence[int]) -> None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING
 
-from momentshare.report.figures.style import head_label
 from momentshare.report.text.cohort_findings import untested_text
 from momentshare.report.text.cohort_orders import (
     ALPHA,
@@ -31,6 +30,7 @@ from momentshare.report.text.verdicts import (
     TURNING,
     verdict_on,
 )
+from momentshare.text import head_phrase
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -154,7 +154,7 @@ def _published_opening(published: Sequence[PublishedResult]) -> Opening:
         if row["activation_difference"] < 0.0:
             high, low = low, high
         start += (
-            f"; widest of all, in the {head_label(str(row['head']))} '{high}' is above '{low}' by "
+            f"; widest of all, in {head_phrase(str(row['head']))} '{high}' is above '{low}' by "
             f"{100 * row['size']:.0f} points ({row['point']})"
         )
     short = sum(int((found.shortfalls["share_short"] > 0.0).sum()) for found in published)

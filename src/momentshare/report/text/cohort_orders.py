@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from momentshare.report.figures.style import head_label
 from momentshare.report.text.factor_statements import factor_statements, factor_verdicts
 from momentshare.report.text.verdicts import LEVEL_PAIR, spans_zero, verdict_on
+from momentshare.text import head_phrase
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -168,7 +168,7 @@ def foremost_order(lines: Sequence[dict[str, Any]], summary: CohortSummary) -> d
 def order_text(line: dict[str, Any]) -> str:
     """Say an order with its size and in how many people it is found."""
     return (
-        f"in the {head_label(str(line['head']))}, {line['order']} by "
+        f"in {head_phrase(str(line['head']))}, {line['order']} by "
         f"{line['difference'].split(' ')[0]} points, in {line['people']} people"
     )
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from momentshare.report.figures.style import head_label
 from momentshare.report.text.opening import ANSWER, Opening, counted, sentence, widest
+from momentshare.text import head_phrase
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -50,12 +50,13 @@ def head_moves(along: pd.DataFrame, head: str, height: float) -> str:
     here = mine[near == near.min()].groupby("lateral", sort=False)["activation"].first()
     low, high = 100 * mine["activation"].min(), 100 * mine["activation"].max()
     listed = ", ".join(f"{100 * value:.0f} % ({mode})" for mode, value in here.items())
-    first = (
-        f"At this height the treatments of the lateral force give the {head_label(head)} {listed}"
-        if len(here) > 1
-        else f"One treatment of the lateral force was solved ({here.index[0]})"
-    )
-    return f"{first}; along the lift the {head_label(head)} runs from {low:.0f} to {high:.0f} %."
+    name = head_phrase(head)
+    if len(here) > 1:
+        first = f"At this height the treatments of the lateral force give {name} {listed}"
+        name = "it"
+    else:
+        first = f"One treatment of the lateral force was solved ({here.index[0]})"
+    return f"{first}; along the lift {name} runs from {low:.0f} to {high:.0f} %."
 
 
 def unsaid_of_heads(published: pd.DataFrame, keys: Sequence[str]) -> str:
@@ -98,7 +99,7 @@ def heads_opening(table: pd.DataFrame) -> Opening:
     return Opening(
         firm=(
             f"{working:,} of {counted(len(table), 'head')} {'is' if working == 1 else 'are'} above "
-            f"5 % here; {among}the {head_label(str(top['head']))} pulls hardest, at "
+            f"5 % here; {among}{head_phrase(str(top['head']))} pulls hardest, at "
             f"{100 * top['activation']:.0f} %."
         ),
         turns="Only this height and treatment were examined; name a head to have it explained.",

@@ -8,7 +8,6 @@ import numpy as np
 import pandas as pd
 
 from momentshare.limits import merged_keys
-from momentshare.report.figures.style import head_label
 from momentshare.report.text.opening import counted, joined
 from momentshare.report.text.verdicts import (
     FIRM_ORDER,
@@ -17,6 +16,7 @@ from momentshare.report.text.verdicts import (
     TURNING,
     verdict_on,
 )
+from momentshare.text import head_phrase
 
 if TYPE_CHECKING:
     from momentshare.factors import Factors, Step
@@ -162,7 +162,7 @@ def _counts(mine: pd.DataFrame, turning: str) -> str:
     ]
     text += f": {'; '.join(ways)}" if ways else ""
     rest = [
-        f"{len(by[name])} {words}"
+        f"{len(by[name])} {_agreeing(len(by[name]), words)}"
         for name, words in (
             (TURNING, turning), (LIMITED, "lie beyond the limb"), (LEVEL_PAIR, "are level"),
         )
@@ -171,13 +171,21 @@ def _counts(mine: pd.DataFrame, turning: str) -> str:
     return f"{text}. Of the others {joined(rest)}" if rest else text
 
 
+_ALONE = {"are": "is", "lie": "lies", "turn": "turns"}
+
+
+def _agreeing(count: int, words: str) -> str:
+    """Let verbs agree with a count."""
+    return " ".join(_ALONE.get(word, word) for word in words.split()) if count == 1 else words
+
+
 def _named(part: pd.DataFrame, word: str) -> str:
     """Name the heads that change most in one direction."""
     if part.empty:
         return ""
     widest = part.loc[part["difference"].abs().sort_values(ascending=False, kind="stable").index]
     named = [
-        f"{head_label(str(head))} ({100 * value:+.0f})".replace("-", "\N{MINUS SIGN}")
+        f"{head_phrase(str(head))} ({100 * value:+.0f})".replace("-", "\N{MINUS SIGN}")
         for head, value in zip(widest["head"][:_NAMED], widest["difference"][:_NAMED], strict=True)
     ]
     more = len(widest) - len(named)

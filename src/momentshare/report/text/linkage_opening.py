@@ -10,8 +10,8 @@ import numpy as np
 from momentshare.balance import Criterion
 from momentshare.errors import InputError
 from momentshare.linkage.solve import shared_again
-from momentshare.report.figures.style import head_label
 from momentshare.report.text.opening import ANSWER, FIRM, Opening, counted, joined, points
+from momentshare.text import head_phrase
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -169,7 +169,7 @@ def _widest(orders: pd.DataFrame) -> pd.Series:
 def _order(orders: pd.DataFrame) -> str:
     row = _widest(orders)
     return (
-        f"{head_label(str(row['head']))} above {head_label(str(row['other']))} by "
+        f"{head_phrase(str(row['head']))} works above {head_phrase(str(row['other']))} by "
         f"{points(float(row['difference']))}"
     )
 
@@ -190,8 +190,9 @@ def _alone(criteria: pd.DataFrame) -> str:
     if own.empty:
         return "There is no frame whose moments the heads can supply, so no head leads."
     row = own.iloc[int(np.argmax(own["mean_activation"].to_numpy(dtype=float)))]
+    head = head_phrase(str(row["head"]))
     return (
-        f"The {head_label(str(row['head']))} works most, {100.0 * row['mean_activation']:.0f} % on "
+        f"Of the heads, {head} works most, {100.0 * row['mean_activation']:.0f} % on "
         f"average; no two heads work above {100.0 * WORKING:.0f} %."
     )
 

@@ -11,13 +11,13 @@ import numpy as np
 from momentshare import reading
 from momentshare.directions import moment_direction
 from momentshare.reading.columns import frame_status
-from momentshare.report.figures.style import head_label
 from momentshare.report.text.bar_path import default_path_sentences
 from momentshare.report.text.girdle import girdle_sentences
 from momentshare.report.text.opening import joined, points
 from momentshare.report.text.posture_band import band_sentences
 from momentshare.sharing import Status
 from momentshare.study.exercises import EXERCISES
+from momentshare.text import head_phrase
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -304,7 +304,7 @@ def _held(study: StudyResult) -> str:
     if told.empty:
         return "held within it, as every answer here is, no lift mean changes by a point"
     each = [
-        f"{head_label(str(row['head']))} ({row['condition']}, lateral force {row['lateral']}) "
+        f"{head_phrase(str(row['head']))} ({row['condition']}, lateral force {row['lateral']}) "
         f"{100 * row['mean_activation']:.0f} → {100 * row['mean_activation_within_limits']:.0f} %"
         for row in told.to_dict(orient="records")
     ]

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare import reading
-from momentshare.report.figures.style import head_label
 from momentshare.report.text.opening import counted
 from momentshare.report.text.study_opening import POSTURE, verdict_table
 from momentshare.report.text.verdicts import LEVEL_PAIR, LIMITED
+from momentshare.text import head_phrase
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -44,7 +44,7 @@ def band_sentences(study: StudyResult) -> list[str]:
         found.append(
             f"Within the band of the posture rule ({band_note(study)}) the lift-mean activation "
             f"of a working head spans {middle:.0f} points in the median and {most:.0f} at "
-            f"most ({head_label(str(row['head']))}, {row['condition']}, lateral force "
+            f"most ({head_phrase(str(row['head']))}, {row['condition']}, lateral force "
             f"{row['lateral']}: {100 * row['mean_activation_posture_low']:.0f} to "
             f"{100 * row['mean_activation_posture_high']:.0f} %).{_turns(study)}"
         )
@@ -53,7 +53,7 @@ def band_sentences(study: StudyResult) -> list[str]:
         middle, most, row = width
         found.append(
             f"Free couples of the hands move it by {middle:.0f} points in the median and "
-            f"{most:.0f} at most ({head_label(str(row['head']))}, {row['condition']}, lateral "
+            f"{most:.0f} at most ({head_phrase(str(row['head']))}, {row['condition']}, lateral "
             f"force {row['lateral']})."
         )
     return found

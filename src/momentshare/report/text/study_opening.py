@@ -9,7 +9,6 @@ import pandas as pd
 from momentshare import reading
 from momentshare.limits import lift_kinds, merged_keys, with_limits
 from momentshare.reading.once import made_once
-from momentshare.report.figures.style import head_label
 from momentshare.report.text.opening import (
     Opening,
     beyond_limb,
@@ -29,6 +28,7 @@ from momentshare.report.text.verdicts import (
     verdict_on,
 )
 from momentshare.sharing import Status
+from momentshare.text import head_phrase
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -51,7 +51,7 @@ WORKING = 0.05
 LEVEL = 0.01
 """Difference of lift-mean activation below which two conditions are level; assumed."""
 
-MOST_MUSCLE = "the one of most muscle (points \N{MULTIPLICATION SIGN} volume of the head)"
+MOST_MUSCLE = "the largest (in points \N{MULTIPLICATION SIGN} head volume)"
 """How a text says why an order is the one that it names."""
 
 
@@ -61,7 +61,7 @@ def lead_word(count: int) -> str:
     Examples
     --------
     >>> lead_word(1), lead_word(2)[:22]
-    ('', 'the one of most muscle')
+    ('', 'the largest (in points')
     """
     return f"{MOST_MUSCLE}, " if count > 1 else ""
 
@@ -163,17 +163,16 @@ def _busiest(study: StudyResult) -> str:
     known = table[table["limit"] == ""]
     top = widest(known if len(known) else table, "mean_force_n_mean")
     return (
-        "With one condition there is nothing to compare; the head that pulls hardest is the "
-        f"{head_label(str(top['head']))}, {100 * top['mean_activation_mean']:.0f} % active in the "
+        "With one condition there is nothing to compare; the head that pulls hardest is "
+        f"{head_phrase(str(top['head']))}, {100 * top['mean_activation_mean']:.0f} % active in the "
         f"mean of the lift (lateral force {top['lateral']})."
     )
 
 
 def _order(row: pd.Series) -> str:
-    head = head_label(str(row["head"]))
-    head += "," if "," in head else ""
+    head = head_phrase(str(row["head"]))
     return (
-        f"'{row['condition']}' activates the {head} {points(row['difference'])} more than "
+        f"'{row['condition']}' activates {head} {points(row['difference'])} more than "
         f"'{row['other']}' (lateral force {row['lateral']})"
     )
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from momentshare.report.figures.style import head_label
 from momentshare.report.text.opening import counted, points, widest
 from momentshare.report.text.verdicts import FIRM_ORDER, TURNING
+from momentshare.text import head_phrase
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -28,9 +28,9 @@ def firm_title(verdicts: pd.DataFrame) -> str:
     if firm.empty:
         return ""
     row = widest(firm, "active_volume_cm3")
-    label = head_label(str(row["head"]))
     return (
-        f"Firm: the {label} works more in '{row['condition']}' than in '{row['other']}', by "
+        f"Firm: {head_phrase(str(row['head']))} works more in '{row['condition']}' than in "
+        f"'{row['other']}', by "
         f"{points(row['difference'])}"
     )
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from momentshare.report.figures.style import head_label
 from momentshare.report.text.draw_verdicts import SURE, judged_pairs, shown_activation
 from momentshare.report.text.opening import (
     Opening,
@@ -18,6 +17,7 @@ from momentshare.report.text.opening import (
 )
 from momentshare.report.text.study_opening import lead_word
 from momentshare.report.text.verdicts import FIRM_ORDER, LIMITED, OPEN_ORDER, TURNING
+from momentshare.text import head_phrase
 from momentshare.uncertainty.layout import FAMILIES
 
 if TYPE_CHECKING:
@@ -103,7 +103,7 @@ def _firm(found: Summary, pairs: pd.DataFrame) -> str:
         return f"{start}: nothing is firm."
     row = widest(firm, "active_volume_cm3")
     return (
-        f"{start}; {lead_word(len(firm))}in the {head_label(str(row['head']))} "
+        f"{start}; {lead_word(len(firm))}in {head_phrase(str(row['head']))} "
         f"'{row['condition']}' is above '{row['other']}' by {points(row['difference'])} in the "
         "median."
     )
@@ -129,8 +129,8 @@ def _busiest(found: Summary) -> str:
     volumes = known["head"].map(head_volumes(found.model))
     row = widest(known.assign(active=known["median"] * volumes), "active")
     return (
-        "With one condition there is nothing to compare; most active muscle is in the "
-        f"{head_label(str(row['head']))}, at {100 * row['median']:.0f} % (90 % of draws: "
+        "With one condition there is nothing to compare; most active muscle is in "
+        f"{head_phrase(str(row['head']))}, at {100 * row['median']:.0f} % (90 % of draws: "
         f"{100 * row['low']:.0f} to {100 * row['high']:.0f} %)."
     )
 
