@@ -437,6 +437,53 @@ def test_figure_stands_whole_on_one_page_with_its_caption(browser, path):
         assert drawn[place] == 1
 
 
+def opened_page(letters, height):
+    """A page of three statements this long and a picture this tall [inch], and one table after."""
+    picture = Picture(
+        image=saved(Figure(figsize=(7.5, height)), "png"), alt="Empty.", caption="The first figure."
+    )
+    text = ("Words of a statement. " * letters)[: letters - 8] + " to end."
+    wide = Table(frame=wide_table(), caption="A table on its side.")
+    return Page(
+        title="Which grip?",
+        opening=[("Firm", text), ("Turns", text), ("Cannot be said", text)],
+        picture=picture,
+        sections=[Section(title="After", anchor="after", blocks=[wide])],
+    )
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+@pytest.mark.parametrize("height", [3.0, 14.0])
+@pytest.mark.parametrize("letters", [80, 700])
+def test_statements_and_their_picture_are_printed_on_the_first_page(
+    browser, tmp_path, paper, height, letters
+):
+    file = tmp_path / "opened.html"
+    page = render(opened_page(letters, height))
+    file.write_text(page.replace("size: A4", f"size: {paper}"), encoding="utf-8")
+    chrome.open_page(browser, file)
+    assert min(chrome.image_widths(browser)) > 0  # waits until it is there to be printed
+    pages, texts = printed(browser)
+    assert len(pages[0].images) == 1
+    assert "The first figure." in texts[0]
+    assert texts[0].count("to end.") == 3
+    assert "After Table 1 A table on its side." in texts[1]  # the heading is turned with its table
+    width, height = (float(v) for v in pages[0].mediabox[2:])
+    assert (round(width), round(height)) == {"A4": (595, 842), "Letter": (612, 792)}[paper]
+
+
+def test_statements_longer_than_a_page_do_not_run_into_what_follows(browser, tmp_path):
+    page = opened_page(3000, 6.0)
+    assert not page.one_page()
+    file = tmp_path / "long.html"
+    file.write_text(render(page), encoding="utf-8")
+    chrome.open_page(browser, file)
+    texts = printed(browser)[1]
+    last = max(i for i, text in enumerate(texts) if "to end." in text)
+    (after,) = [i for i, text in enumerate(texts) if "A table on its side." in text]
+    assert after > last
+
+
 def filled_page(sections=24):
     """Sections of growing length, so that their headings come to lie all over the paper."""
     parts = []

@@ -438,7 +438,10 @@ def test_verdicts_stand_in_the_cell_of_their_trial_and_check():
     ax = figure("checks").axes[0]
     trials = [words(t.get_text()) for t in ax.get_yticklabels()]
     names = [t.get_text() for t in ax.get_xticklabels()]
-    checks = planted().rows["checks"]
+    rows = planted().rows["checks"]
+    bad = [c for c in rows if c["verdict"] in {"warn", "fail"}]
+    drawn = {key: {c[key] for c in bad} for key in (plan.TRIAL, "check")}
+    checks = [c for c in rows if all(c[key] in names for key, names in drawn.items())]
     signs = {"pass": "·", "warn": "!", "fail": "×", "not possible": "–"}
     for verdict, meaning in (("pass", "passes"), ("warn", "warns"), ("fail", "fails")):
         assert f"{signs[verdict]} {meaning}" in note("checks")
@@ -446,12 +449,21 @@ def test_verdicts_stand_in_the_cell_of_their_trial_and_check():
     for text in ax.texts:
         x, y = text.get_position()
         found[trials[y], names[x]] = text.get_text()
+    for key, what in ((plan.TRIAL, "trial"), ("check", "check")):
+        left = len({c[key] for c in rows} - drawn[key])
+        assert (f"{left} {what}{'s' * (left != 1)}" in note("checks")) == (left > 0)
+    fails, warns = (sum(c["verdict"] == v for c in bad) for v in ("fail", "warn"))
+    assert (fails, len(drawn[plan.TRIAL])) == (1, 3)
+    assert words(figure("checks").texts[0].get_text()) == (
+        f"1 check fails, {warns} warn, in 3 trials"
+    )
     shades = {}
     for patch in ax.patches:
         x, y = (round(v + 0.5) for v in patch.get_xy())
         shades.setdefault(found[trials[y], names[x]], set()).add(to_hex(patch.get_facecolor()))
     assert {len(colours) for colours in shades.values()} == {1}
-    assert len({next(iter(c)) for c in shades.values()}) == 4
+    assert set(shades) == {signs[check["verdict"]] for check in checks}
+    assert len({next(iter(c)) for c in shades.values()}) == len(shades) >= 3
     for check in checks:
         trial = f"{check[plan.PERSON]}, {check[plan.CONDITION]} ({check[plan.TRIAL]})"
         assert found.pop((trial, check["check"])) == signs[check["verdict"]]
@@ -468,8 +480,11 @@ def test_curves_of_a_check_have_their_label_value_and_limit():
             curve_table[curve_table["trial"] == number], checks[checks["trial"] == number], "T"
         )
     assert words(made.texts[0].get_text()) == "T"
-    assert "share of body weight (pass: " in words(made.texts[1].get_text())
-    assert len(made.axes) == 2
+    mine = [c for c in raw.rows["checks"] if c[plan.TRIAL] == number]
+    bad = {c["check"] for c in mine if c["verdict"] in {"warn", "fail"}}
+    left = len({c["check"] for c in mine} - bad)
+    assert f"{left} other checks in the table of checks." in words(made.texts[1].get_text())
+    assert [ax.get_title(loc="left").split("\n")[0] for ax in made.axes] == ["synchrony"]
     for ax in made.axes:
         name, finding = ax.get_title(loc="left").split("\n")
         (check,) = [c for c in raw.rows["checks"] if c[plan.TRIAL] == number and c["check"] == name]

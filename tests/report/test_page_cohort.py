@@ -455,12 +455,12 @@ def test_every_picture_stands_above_its_own_caption():
         "EMG beside predicted": "emg_curves",
         "Lift means of predicted activation against EMG": "emg_agreement",
         "Change of lift-mean activation": "sensitivity",
-        "Verdict of every residual check": "checks",
+        "Verdicts of the trials and residual checks": "checks",
     }
     expected = {words: plan.picture(plan.FIGURES.index(n)) for words, n in captions.items()}
     for number in plan.TRIAL_PICTURES:
         trial = plan.TRIALS[number - 1]
-        words = f"Checks of trial {number}: {trial.person}, {trial.condition}."
+        words = f"Checks of trial {number} that warn or fail: {trial.person}, {trial.condition}."
         expected[words] = plan.picture(100 + number)
     for words, image in expected.items():
         (found,) = [

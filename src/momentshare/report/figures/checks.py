@@ -1,4 +1,4 @@
-"""Residual checks of trials: all verdicts at a glance, and the curves behind those of a trial.
+"""Residual checks of trials that warn or fail: verdicts at a glance, and the curves behind them.
 
 The list of checks is read from the tables; only the name of the one that compares clocks is known
 here.
@@ -12,6 +12,7 @@ import numpy as np
 
 from momentshare.report.figures import style
 from momentshare.report.figures.layout import Room, Texts, label_room, panel_grid, settle
+from momentshare.report.text.opening import counted
 
 if TYPE_CHECKING:
     from collections.abc import Hashable, Sequence
@@ -20,9 +21,12 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["checks_figure", "trial_checks_figure"]
+__all__ = ["checks_figure", "doubtful", "trial_checks_figure"]
 
 _ORDER = ("fail", "warn", "pass", "not possible")
+_DOUBTFUL = ("fail", "warn")
+"""Verdicts from the worst on, and those that are drawn."""
+
 _SIGNS = {"pass": "·", "warn": "!", "fail": "×", "not possible": "–"}
 _SHADES = {"pass": "#e8eef2", "warn": "#f0c674", "fail": "#b5472f", "not possible": "#ffffff"}
 
@@ -47,14 +51,23 @@ _LOOKS: tuple[dict[str, Any], ...] = (
 )
 
 
+def doubtful(checks: pd.DataFrame) -> pd.DataFrame:
+    """Return the checks that warn or fail."""
+    return checks[checks["verdict"].isin(_DOUBTFUL)]
+
+
 def checks_figure(table: pd.DataFrame) -> Figure:
-    """Draw every trial against every check with its verdict as a sign.
+    """Draw the trials and checks in which something warns or fails, with verdicts as signs.
 
     Parameters
     ----------
     table : DataFrame
-        ``checks`` of a cohort. A trial need not have every check; such a cell stays empty.
+        ``checks`` of a cohort, one of which warns or fails. A trial need not have every check; such
+        a cell stays empty.
     """
+    shown = doubtful(table)
+    rest = [table[name].nunique() - shown[name].nunique() for name in ("trial", "check")]
+    table = table[table["trial"].isin(shown["trial"]) & table["check"].isin(shown["check"])]
     names = list(dict.fromkeys(table["check"].astype(str)))
     trials = list(dict.fromkeys(table["trial"]))
     verdicts: dict[tuple[Any, str], str] = {}
@@ -78,9 +91,9 @@ def checks_figure(table: pd.DataFrame) -> Figure:
         1,
         (cell * len(names), row * len(trials) + 0.1),
         Texts(
-            title="Residual checks",
+            title=_counts(shown),
             note="· passes, ! warns, × fails, – not possible with what was recorded; empty: not "
-            "made. Limits are in the table of checks.",
+            f"made. {_left_out(*rest)}Limits are in the table of checks.",
         ),
         Room(
             left=max(label_room(labels, 7.0), max(reach, default=0.0) + 0.2),
@@ -107,6 +120,23 @@ def checks_figure(table: pd.DataFrame) -> Figure:
     return figure
 
 
+def _counts(shown: pd.DataFrame) -> str:
+    """Say how many checks of how many trials warn and fail."""
+    told: list[str] = []
+    for verdict in _DOUBTFUL:
+        count = int((shown["verdict"] == verdict).sum())
+        if count:
+            who = f"{count:,}" if told else counted(count, "check")
+            told.append(f"{who} {verdict}{'s' if count == 1 else ''}")
+    return f"{', '.join(told)}, in {counted(shown['trial'].nunique(), 'trial')}"
+
+
+def _left_out(trials: int, checks: int) -> str:
+    """Say what is not drawn since nothing of it warns."""
+    left = [counted(n, what) for n, what in ((trials, "trial"), (checks, "check")) if n]
+    return f"Not drawn, since nothing warns: {' and '.join(left)}. " if left else ""
+
+
 def _cell(column: int, row: int, shade: str) -> Any:
     from matplotlib.patches import Rectangle
 
@@ -114,9 +144,9 @@ def _cell(column: int, row: int, shade: str) -> Any:
 
 
 def trial_checks_figure(curves: pd.DataFrame, checks: pd.DataFrame, title: str) -> Figure:
-    """Curves behind the checks of one trial, each with its value, limit and verdict.
+    """Curves behind the checks of one trial that warn or fail, with value, limit and verdict.
 
-    Checks without curves are named in the note.
+    Such checks without curves are named in the note.
 
     Parameters
     ----------
@@ -124,6 +154,9 @@ def trial_checks_figure(curves: pd.DataFrame, checks: pd.DataFrame, title: str) 
         Rows of the trial in the tables of these names.
     title : str
     """
+    left = checks["check"].nunique()
+    checks = doubtful(checks)
+    left -= checks["check"].nunique()
     rank = checks["verdict"].astype(str).map(_ORDER.index)
     worst = checks.assign(rank=rank).sort_values("rank", kind="stable").drop_duplicates("check")
     found = {str(row["check"]): row for row in worst.to_dict("records")}
@@ -141,7 +174,7 @@ def trial_checks_figure(curves: pd.DataFrame, checks: pd.DataFrame, title: str) 
         _PANEL,
         Texts(
             title=title,
-            note=_note([found[n] for n in order if n not in drawn], _CLOCKS in names),
+            note=_note([found[n] for n in order if n not in drawn], left, _CLOCKS in names),
             panels=[f"{name}\n{_finding(found[name])}" for name in names],
         ),
         Room(left=beside + 0.15, gap=(beside, 0.5), keys=keys),
@@ -154,13 +187,15 @@ def trial_checks_figure(curves: pd.DataFrame, checks: pd.DataFrame, title: str) 
     return figure
 
 
-def _note(others: Sequence[dict[Hashable, Any]], clocks: bool) -> str:
+def _note(others: Sequence[dict[Hashable, Any]], left: int, clocks: bool) -> str:
     """Describe the panels, and list what has none."""
-    note = "Measured curves behind each residual check, and its value beside the limit."
+    note = "Measured curves behind each residual check that warns or fails, and its value beside "
+    note += "the limit."
     if clocks:
         note += f" {_CLOCKS.capitalize()}: {_ZOOM:g} s around the largest change."
     told = [f"{row['check']} ({_finding(row)})" for row in others]
-    return note + (f" Without curves: {'; '.join(told)}." if told else "")
+    note += f" Without curves: {'; '.join(told)}." if told else ""
+    return note + (f" {counted(left, 'other check')} in the table of checks." if left else "")
 
 
 def _finding(row: dict[Hashable, Any]) -> str:

@@ -13,7 +13,7 @@ import numpy as np
 from momentshare.directions import row_named
 from momentshare.limits import marked, merged_keys
 from momentshare.report.figures import style
-from momentshare.report.figures.checks import checks_figure, trial_checks_figure
+from momentshare.report.figures.checks import checks_figure, doubtful, trial_checks_figure
 from momentshare.report.figures.cohort_lines import (
     BAND,
     NO_LIMITS,
@@ -109,7 +109,8 @@ def cohort_figures(summary: CohortSummary) -> dict[str, Callable[[], Figure]]:
             tables["sensitivity"], tables.get("sensitivity_orders"), working_heads(summary), mode
         ),
     )
-    offer("checks", "checks", lambda: checks_figure(tables["checks"]))
+    if "checks" in tables and len(doubtful(tables["checks"])):
+        found["checks"] = lambda: checks_figure(tables["checks"])
     return found
 
 

@@ -206,7 +206,7 @@ def _trials(
     notes = {o.number: o for o in result.solved}
     for number, image in trial_pictures.items():
         who = notes[number]
-        caption = f"Checks of trial {number}: {who.person}, {who.condition}."
+        caption = f"Checks of trial {number} that warn or fail: {who.person}, {who.condition}."
         blocks.append(Picture(image=image, alt=caption, caption=caption))
     return Section(
         title="Trials and checks",

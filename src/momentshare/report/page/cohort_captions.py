@@ -35,7 +35,7 @@ _CAPTIONS = {
     "emg_curves": "EMG beside predicted activation, muscle by muscle.",
     "emg_agreement": "Lift means of predicted activation against EMG, within each muscle.",
     "sensitivity": "Change of lift-mean activation when one input is changed.",
-    "checks": "Verdict of every residual check of every trial.",
+    "checks": "Verdicts of the trials and residual checks in which something warns or fails.",
 }
 
 

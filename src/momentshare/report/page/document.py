@@ -56,6 +56,7 @@ _UNPRINTABLE = re.compile(
 _PNG_START, _PNG_END = b"\x89PNG\r\n\x1a\n", b"IEND\xaeB`\x82"
 _SHORT_ROWS = 15  # a table with this few rows is not split between printed pages
 _FIGURE_DPI = 130.0  # dots per inch of the PNGs: drawings are shown at that size
+_OPENING_LETTERS = 2400  # leave half a printed page for the picture
 _LEAST_SCALE = 0.68  # of a figure: its 7.5-point texts stay above 9 px; common practice, no source
 _PHONE_PX = 350  # width that a phone leaves for a figure
 _SVG_SIZE = re.compile(
@@ -272,6 +273,11 @@ class Page:
                 raise InputError(
                     f"page {self.title!r}: anchor {anchor!r} is duplicated; rename one of them"
                 )
+
+    def one_page(self) -> bool:
+        """Whether head, statements and picture are printed on one page."""
+        texts = [self.title, self.subtitle, *(text for _, text in self.opening)]
+        return self.picture is not None and sum(map(len, texts)) <= _OPENING_LETTERS
 
 
 def render(page: Page) -> str:

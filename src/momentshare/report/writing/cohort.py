@@ -12,6 +12,7 @@ from momentshare.cohort.typical import typical_lifts
 from momentshare.files import FIGURES, as_run_folder
 from momentshare.files.manifest import MANIFEST
 from momentshare.limits import HEAD_QUANTITIES, lift_kinds, with_limits
+from momentshare.report.figures.checks import doubtful
 from momentshare.report.figures.cohort import cohort_figures, trial_checks_figure
 from momentshare.report.figures.cohort_arm import arm_caption, cohort_arm
 from momentshare.report.page.cohort import cohort_page
@@ -39,11 +40,11 @@ _LONG = ("frames", "moments", "motion", "emg", "glenoid")
 """Long tables, kept as Parquet."""
 
 _SHOWN_TRIALS = 6
-"""Trials whose checks are drawn on the page, the worst first."""
+"""Trials whose doubtful checks are drawn on the page, the worst first."""
 
 _DRAWN_TRIALS = 100
-"""Trials whose checks are drawn into figures/, the worst first; a figure takes a third of a second,
-and the checks of all trials are in checks.csv."""
+"""Trials whose doubtful checks are drawn into figures/, the worst first; a figure takes a third of a
+second, and the checks of all trials are in checks.csv."""
 
 
 def write_cohort(
@@ -140,28 +141,32 @@ def _draw(
         progress=lambda name: say(name.removeprefix("figures/")),
     )  # fmt: skip
     pictures = {name: _picture(writer, name) for name in made}
-    trial_pictures: dict[int, bytes] = {}
     checks = summary.tables.get("checks")
-    worst = {"fail": 0, "warn": 1, "pass": 2, "not possible": 3}
-    order = sorted(result.solved, key=lambda o: (worst[o.verdict], o.number))
-    for place, outcome in enumerate(order[:_DRAWN_TRIALS]):
-        mine = read_table(result.folder, outcome.number, "check_curves")
-        if checks is None or mine.empty:
+    drawn: list[int] = []
+    if checks is None:
+        return pictures, {}
+    warned = doubtful(checks)
+    order = sorted(result.solved, key=lambda o: (o.verdict != "fail", o.number))
+    for outcome in order:
+        doubted = warned[warned["trial"] == outcome.number]
+        curves = read_table(result.folder, outcome.number, "check_curves")
+        if curves.empty or not curves["check"].isin(doubted["check"]).any():
             continue
         say(f"checks of trial {outcome.number}")
         name = f"checks_trial_{outcome.number:04d}"
         make = partial(
             trial_checks_figure,
-            mine,
+            curves,
             checks[checks["trial"] == outcome.number],
             f"Trial {outcome.number}: {outcome.person}, {outcome.condition}",
         )
         write_drawings(
             writer, {f"figures/{name}": make}, shown, formats=("png",), dpi=130, note=file.note
         )
-        if place < _SHOWN_TRIALS and outcome.verdict in {"fail", "warn"}:
-            trial_pictures[outcome.number] = _picture(writer, name)
-    return pictures, trial_pictures
+        drawn.append(outcome.number)
+        if len(drawn) == _DRAWN_TRIALS:
+            break
+    return pictures, {n: _picture(writer, f"checks_trial_{n:04d}") for n in drawn[:_SHOWN_TRIALS]}
 
 
 def _draw_arm(
