@@ -43,8 +43,8 @@ _SHOWN_TRIALS = 6
 """Trials whose doubtful checks are drawn on the page, the worst first."""
 
 _DRAWN_TRIALS = 100
-"""Trials whose doubtful checks are drawn into figures/, the worst first; a figure takes a third of a
-second, and the checks of all trials are in checks.csv."""
+"""Trials whose doubtful checks are drawn into figures/, the worst first; a figure takes a third of
+a second, and the checks of all trials are in checks.csv."""
 
 
 def write_cohort(
