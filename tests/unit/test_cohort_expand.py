@@ -365,3 +365,66 @@ def test_static_trials_by_pattern_are_on_the_side_of_the_lifts(tmp_path):
     assert found["static"] == [named]
     assert len(faults) == 1
     assert "'d/A_standing_1.csv' is of condition 'standing', which is not described" in faults[0]
+
+
+@pytest.mark.parametrize(
+    ("name", "old", "new", "words"),
+    [
+        ("people.csv", "male", "M", "people.csv: row 2 'P01' → sex: must be 'female' or 'male'"),
+        ("people.csv", "stature_cm", "note,stature_cm", "unknown column 'note'"),
+        ("people.csv", "P02,", "P01,", "people.csv: row 3: 'P01' is in row 2 already; take out"),
+        ("trials.csv", "left", "L", "trials.csv: row 4 → side: must be 'right' or 'left'; got 'L'"),
+    ],
+)
+def test_a_fault_names_the_row_of_its_table(tmp_path, name, old, new, words):
+    """A table is where the value has to be corrected; no other message follows from it."""
+    place = small_tables(tmp_path)
+    text = (place / name).read_text("utf-8")
+    (place / name).write_text(text.replace(old, new, 1), encoding="utf-8")
+    with pytest.raises(StudyError) as fault:
+        load_cohort(place / "study.toml")
+    assert len(fault.value.faults) == 1
+    assert words in fault.value.faults[0]
+
+
+def test_a_number_with_its_unit_is_told_without_talk_of_quotes(tmp_path):
+    place = small_tables(tmp_path)
+    text = (place / "people.csv").read_text("utf-8")
+    (place / "people.csv").write_text(text.replace(",80\n", ",80 kg\n"), encoding="utf-8")
+    with pytest.raises(StudyError) as fault:
+        load_cohort(place / "study.toml")
+    assert fault.value.faults == (
+        "people.csv: row 2 'P01' → body_mass_kg: must be a number; got '80 kg'",
+    )
+
+
+def test_rows_that_contradict_each_other_are_refused(tmp_path):
+    place = small_tables(tmp_path)
+    with (place / "trials.csv").open("a", encoding="utf-8") as file:
+        file.write("P01,x,70,right\nP02,x,60,left\n")  # the second repeats row 4
+    with pytest.raises(StudyError) as fault:
+        load_cohort(place / "study.toml")
+    assert fault.value.faults == (
+        "trials.csv: row 5 → load_kg: 70, but row 2 names the same trials and says 50; keep one",
+    )
+
+
+def small_tables(place):
+    """Two people, two conditions, empty files: read, but not run."""
+    (place / "d").mkdir()
+    for name in ("P01_x", "P01_y", "P02_x"):
+        (place / "d" / f"{name}.csv").write_text("")
+    (place / "people.csv").write_text(
+        "name,sex,stature_cm,body_mass_kg\nP01,male,180,80\nP02,female,170,65\n"
+    )
+    (place / "trials.csv").write_text(
+        "person,condition,load_kg,side\nP01,x,50,right\nP01,y,50,right\nP02,x,60,left\n"
+    )
+    (place / "study.toml").write_text(
+        'title = "t"\npeople = "people.csv"\ntrials = "trials.csv"\n'
+        '[[condition]]\nname = "x"\n[[condition]]\nname = "y"\n'
+        '[[files]]\npattern = "d/{person}_{condition}.csv"\nlayout = "l"\n'
+        '[[layout]]\nname = "l"\nup = "+y"\nright = "+z"\nforce_on = "hand"\ndelimiter = ","\n'
+        'time_column = "t"\nunits = { markers = "m" }\nmarkers = { ij = "IJ" }\n'
+    )
+    return place

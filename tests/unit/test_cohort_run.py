@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from tests.process_tree import family, needs_proc, running, until
 
+from momentshare.cohort.check import check_trials
 from momentshare.cohort.load import load_cohort, parse_cohort
 from momentshare.cohort.preflight import trial_tag
 from momentshare.cohort.run import COMMAND, TrialOutcome, folder_options, grouped_faults, run_cohort
@@ -745,6 +746,23 @@ def test_a_copy_under_another_name_counts_a_person_twice_and_is_refused(lab, tmp
     twice = text + block.replace("ines_narrow.c3d", "copy.c3d")
     with pytest.raises(StudyError, match=r"same bytes and arm as trial\[1\]"):
         run_cohort(parse_cohort(twice, "study.toml", lab.parent), tmp_path, workers=1)
+
+
+def test_a_copy_exported_again_is_skipped_and_says_of_what(lab, tmp_path):
+    """Other bytes, one digit less: the person would count twice all the same."""
+    ezc3d = pytest.importorskip("ezc3d")
+    file = ezc3d.c3d(str(lab.parent / "lab" / "ines_narrow.c3d"))
+    file["data"]["points"][:3] = file["data"]["points"][:3].round(2)
+    file.write(str(lab.parent / "lab" / "again.c3d"))
+    text = first_trials(lab, "ines_narrow")
+    block = text[text.index("[[trial]]") :]
+    twice = text + block.replace("ines_narrow.c3d", "again.c3d")
+    study = parse_cohort(twice, "study.toml", lab.parent)
+    first, second = run_cohort(study, tmp_path, workers=1).outcomes
+    assert first.fault == ""
+    assert "holds the same measurement as trial[1] 'lab/ines_narrow.c3d'" in second.fault
+    (checked,) = [item.fault for item in check_trials(study) if item.fault]
+    assert checked == second.fault
 
 
 def test_a_bad_electrode_costs_the_electrode_and_not_the_trial(lab, tmp_path, monkeypatch):

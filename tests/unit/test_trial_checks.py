@@ -734,3 +734,17 @@ def test_a_mirrored_trial_passes_as_the_left_arm(clean, skeleton):
     trial = run(mirrored(clean), skeleton, side="left")
     assert trial.verdict == "pass"
     assert check(trial, "side of the arm").value < -3.0
+
+
+def test_a_force_of_one_hand_with_the_other_sign_is_named(clean, skeleton):
+    wrong = changed(clean, left_hand_force=np.negative)
+    found = check(run(wrong, skeleton), "left against right")
+    assert found.verdict == "fail"
+    assert found.note.startswith("the force on the left hand points the other way")
+    found = check(run(mirrored(wrong), skeleton, side="left"), "left against right")
+    assert found.note.startswith("the force on the right hand points the other way")
+
+
+def test_epicondyles_of_the_two_arms_are_refused_at_once(clean, skeleton):
+    with pytest.raises(InputError, match=r"elbow \(right_el to right_em\): the landmarks lie"):
+        run(swapped(clean, ("right_el", "left_el")), skeleton)

@@ -76,3 +76,41 @@ def test_a_process_that_died_is_no_person_without_an_upper_arm(study, monkeypatc
     again = run_cohort(one, tmp_path / "out", workers=1)
     assert [o.fault for o in again.outcomes] == [""] * len(again.outcomes)
     assert {o.person for o in again.outcomes if o.reused} == {kept}
+
+
+def exchanged(recording, pairs):
+    """The recording with the labels of some landmarks exchanged."""
+    channels = dict(recording.channels)
+    for one, other in pairs:
+        channels[one], channels[other] = channels[other], channels[one]
+    return replace(recording, channels=channels)
+
+
+ARM = ("acromion", "el", "em", "rs", "us", "grip")
+
+
+@pytest.mark.parametrize(
+    "pairs",
+    [
+        [(f"right_{part}", f"left_{part}") for part in ARM],
+        [("right_el", "left_el")],
+        [("ij", "px")],
+    ],
+    ids=["arms", "elbows", "sternum"],
+)
+def test_a_trial_with_exchanged_labels_does_not_move_the_others(study, monkeypatch, pairs):
+    """The person's arm is that of the other trial alone."""
+    name = study.file.person[0].name
+    good, bad = (t for t in study.file.trial if t.person == name)
+    without = replace(study, file=study.file.model_copy(update={"trial": [good]}))
+    (alone,) = upper_arms.person_upper_arm(without, name)
+    read = upper_arms.trial_recording
+    monkeypatch.setattr(
+        upper_arms,
+        "trial_recording",
+        lambda s, entry: exchanged(read(s, entry), pairs) if entry == bad else read(s, entry),
+    )
+    (arm,) = upper_arms.person_upper_arm(study, name)
+    assert arm.paths == alone.paths == 2
+    assert np.allclose(arm.offset, alone.offset, atol=1e-9)
+    assert arm.length == pytest.approx(alone.length, abs=1e-9)

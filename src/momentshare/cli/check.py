@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from momentshare.cohort.check import TrialCheck
+    from momentshare.cohort.schema import CohortFile
 
 __all__ = ["check"]
 
@@ -52,8 +53,19 @@ def check(
             found.append(item)
             show(len(found), len(read.numbers), item.file)
     _print(screen, found)
+    if not (person or condition) and (idle := _without_trials(read.file)):
+        which = "a trial" if len(idle) == 1 else "trials"
+        screen.print(
+            f"note no trial is of {_some(idle)}: add {which}, or take the name out", highlight=False
+        )
     if any((item.fault and item.used) or item.verdict == "fail" for item in found):
         raise typer.Exit(1)
+
+
+def _without_trials(file: CohortFile) -> list[str]:
+    """People of whom there is no trial and no published table."""
+    named = {trial.person for trial in file.trial} | {table.person for table in file.published}
+    return [for_terminal(p.name) for p in file.person if p.name not in named]
 
 
 def _print(screen: Console, found: Sequence[TrialCheck]) -> None:

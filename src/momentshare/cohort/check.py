@@ -49,6 +49,7 @@ def check_trials(study: CohortStudy) -> Iterator[TrialCheck]:
     MomentshareError
         The model of the study cannot be loaded.
     """
+    from momentshare.cohort.copies import Copies, marks
     from momentshare.cohort.electromyograms import electromyograms
     from momentshare.cohort.measured import processed_trial
     from momentshare.cohort.preflight import check_cohort
@@ -59,7 +60,7 @@ def check_trials(study: CohortStudy) -> Iterator[TrialCheck]:
     model = load_model(study.file.model)
     check_cohort(study, model)
     study = with_upper_arms(study, workers=1)
-    limbs, coded = {}, study.pseudonyms
+    limbs, coded, copies = {}, study.pseudonyms, Copies()
     for number in study.numbers:
         entry = study.file.trial[number - 1]
         same = TrialCheck(
@@ -80,6 +81,9 @@ def check_trials(study: CohortStudy) -> Iterator[TrialCheck]:
             _, emg = electromyograms(study, entry, trial, limb)
         except MomentshareError as err:
             yield replace(same, fault=fault_of_trial(study, number, str(err)))
+            continue
+        if fault := copies.fault(number, entry, marks(trial.checks)):
+            yield replace(same, fault=fault)
             continue
         told = () if calibration is None else calibration.notes
         yield replace(

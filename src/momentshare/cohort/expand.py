@@ -22,18 +22,19 @@ before anything is checked, into the blocks that :mod:`~momentshare.cohort.schem
 
 from __future__ import annotations
 
-import csv
 import re
 import unicodedata
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple, cast
+from typing import TYPE_CHECKING, Any, cast
 
-from momentshare.errors import StudyError, nearest_name
-from momentshare.inputs import MOMENTS, csv_rows, read_text
+from momentshare.cohort.rows import contradictions, listed_twice, read_rows
+from momentshare.errors import nearest_name
 from momentshare.study.schema import PersonEntry, StrengthEntry
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
+
+    from momentshare.cohort.rows import Row
 
 __all__ = ["SHORT_FORMS", "expanded"]
 
@@ -47,33 +48,12 @@ _MOST_FILES = 20_000
 _BEST = ("best_lift_kg", "best_lift_condition")
 """Columns of the table of people for a person's best lift, and its condition."""
 
-_TRUTH = {"true": True, "yes": True, "1": True, "false": False, "no": False, "0": False}
-_WORDS = {
-    "name",
-    "person",
-    "condition",
-    "file",
-    "layout",
-    "side",
-    "sex",
-    "direction",
-    "reason",
-    "file_label",
-    "best_lift_condition",
-    "code",
-}
-"""Columns that hold text, whatever it looks like."""
-
-
-class _Row(NamedTuple):
-    """Cells of a row of a table, and its number in the file."""
-
-    number: int
-    cells: dict[str, Any]
-
 
 def expanded(
-    data: dict[str, Any], folder: Path, trial_fields: Sequence[str]
+    data: dict[str, Any],
+    folder: Path,
+    trial_fields: Sequence[str],
+    origins: dict[str, str] | None = None,
 ) -> tuple[dict[str, Any], list[str]]:
     """Expand the short forms of a study.
 
@@ -85,6 +65,9 @@ def expanded(
         Folder to which file names are relative.
     trial_fields : sequence of str
         Fields that a trial may have.
+    origins : dict, optional
+        Takes the place in a table (file and row) of the blocks that are made from it, by the name
+        that faults give the block, such as ``person[2]`` or ``trial[4] → side``.
 
     Returns
     -------
@@ -94,32 +77,52 @@ def expanded(
     """
     data = dict(data)
     faults: list[str] = []
+    origins = {} if origins is None else origins
     fields = [*PersonEntry.model_fields, *_BEST]
     asked = data.pop("people", None)
     if isinstance(asked, dict):
         data["people"] = {k: v for k, v in asked.items() if k != "file"}
         asked = asked.get("file")
-    people = [row.cells for row in _table(asked, "people", folder, fields, faults)]
+    listed = read_rows(asked, "people", folder, fields, faults)
+    people, before = [row.cells for row in listed], len(data.get("person", []))
+    origins |= {
+        f"person[{n}]": f"{asked}: row {row.number}" for n, row in enumerate(listed, before + 1)
+    }
+    faults += listed_twice(str(asked), listed)
+    unread = bool(faults)
     data["best_lift"] = [*data.get("best_lift", []), *_best_lifts(people, faults)]
     data["person"] = [*data.get("person", []), *people]
-    _add_strengths(data, folder, faults)
     data["layout"] = _layouts(data.get("layout", []), faults)
     patterns = _blocks(data.pop("files", []), "files", faults)
     places = {name for block in patterns for name in _PLACE.findall(str(block["pattern"]))}
     free = sorted(places - {"person", "condition"} - set(trial_fields))
     name = data.pop("trials", None)
-    rows = _table(name, "trials", folder, [*trial_fields, *free], faults, words=free)
+    rows = read_rows(name, "trials", folder, [*trial_fields, *free], faults, words=free)
+    faults += contradictions(str(name), rows, free)
+    if unread:  # what follows would only say that people are not described
+        return data, faults
+    _add_strengths(data, folder, faults)
     whole = [row for row in rows if "file" in row.cells]
     partial = [row for row in rows if "file" not in row.cells]
     stated = [{k: v for k, v in row.cells.items() if k in trial_fields} for row in whole]
     trials = [*data.get("trial", []), *stated]
+    told: list[dict[str, int]] = [{} for _ in data.get("trial", [])]
+    told += [dict.fromkeys(trial_fields, row.number) for row in whole]
     maximal = _blocks(data.pop("maximal", []), "maximal", faults)
     efforts = {id(b): _fitting(b["pattern"], folder, "maximal", faults) for b in maximal}
     static, standing = _static_files(data, folder, faults)
     others = {file for found in efforts.values() for file, _ in found} | standing
     idle = {row.number for row in partial}
     for block in patterns:
-        trials += _trials(block, partial, data, folder, trial_fields, others, idle, faults)
+        for trial, mine in _trials(block, partial, data, folder, trial_fields, others, faults):
+            trials.append(trial)
+            told.append({field: row.number for row in mine for field in row.cells})
+            idle -= {row.number for row in mine}
+    origins |= {
+        f"trial[{n}] → {field}": f"{name}: row {row} → {field}"
+        for n, by in enumerate(told, start=1)
+        for field, row in by.items()
+    }
     if partial and not patterns:
         faults.append("trials: rows without a file need a [[files]] block with a pattern; add one")
     elif not faults:
@@ -165,88 +168,16 @@ def _blocks(value: Any, name: str, faults: list[str]) -> list[dict[str, Any]]:
     return [b for b in found if isinstance(b.get("pattern"), str)]
 
 
-def _table(
-    value: Any,
-    name: str,
-    folder: Path,
-    known: Sequence[str],
-    faults: list[str],
-    words: Sequence[str] = (),
-) -> list[_Row]:
-    """Rows of a CSV file as the fields of blocks; empty cells are left out.
-
-    ``words`` are further columns that hold text.
-    """
-    if value is None:
-        return []
-    if not isinstance(value, str):
-        faults.append(f"{name}: must be the name of a CSV file; got {value!r}")
-        return []
-    text = read_text(folder / value, MOMENTS, StudyError)
-    lines = csv_rows(_with_commas(text), value, StudyError)
-    if not lines:
-        faults.append(f"{value}: is empty; the first row names the columns")
-        return []
-    head = [cell.strip() for cell in lines[0][1]]
-    for column in head:
-        if column not in known:
-            faults.append(f"{value}: unknown column {column!r}; {nearest_name(column, known)}")
-        elif head.count(column) > 1:
-            faults.append(f"{value}: column {column!r} is duplicated; remove one")
-    rows = []
-    for number, cells in lines[1:]:
-        if len(cells) > len(head) and any(c.strip() for c in cells[len(head) :]):
-            faults.append(
-                f"{value}: row {number}: {len(cells)} cells, the first row names {len(head)} "
-                "columns; is a decimal comma in an unquoted cell?"
-            )
-            continue
-        pairs = zip(head, cells, strict=False)
-        filled = {k: c.strip() for k, c in pairs if c.strip() and k in known}
-        typed = {k: c if k in words else _value(k, c) for k, c in filled.items()}
-        rows.append(_Row(number, typed))
-    return rows
-
-
-def _with_commas(text: str) -> str:
-    """Put commas in place of semicolons, which some spreadsheets write."""
-    first = text.splitlines()[0] if text.strip() else ""
-    if ";" not in first or "," in first:
-        return text
-    rows = csv.reader(text.splitlines(), delimiter=";")
-    quoted = ([f'"{c.replace(chr(34), chr(34) * 2)}"' for c in row] for row in rows)
-    return "\n".join(",".join(row) for row in quoted)
-
-
-def _value(column: str, cell: str) -> Any:
-    if column in _WORDS:
-        return cell
-    if column == "use":
-        return _TRUTH.get(cell.lower(), cell)
-    if column == "repetitions":
-        parts = cell.replace(",", " ").split()
-        return [int(p) if p.isdigit() else p for p in parts]
-    if re.fullmatch(r"[+-]?\d+", cell):
-        return int(cell)
-    if re.fullmatch(r"[+-]?\d+,\d+", cell):
-        cell = cell.replace(",", ".")
-    try:
-        return float(cell)
-    except ValueError:
-        return cell
-
-
 def _add_strengths(data: dict[str, Any], folder: Path, faults: list[str]) -> None:
     """Give each person the tests of the table of tests."""
     name = data.pop("strengths", None)
-    tests = _table(name, "strengths", folder, ["person", *StrengthEntry.model_fields], faults)
+    tests = read_rows(name, "strengths", folder, ["person", *StrengthEntry.model_fields], faults)
     by_name = {p.get("name"): p for p in data["person"] if isinstance(p, dict)}
-    for _, row in tests:
+    for number, row in tests:
         who = row.pop("person", None)
         if who not in by_name:
-            known = [str(n) for n in by_name]
-            near = nearest_name(str(who), known)
-            faults.append(f"{name}: person {who!r} is not described; {near}")
+            near = nearest_name(str(who), [str(n) for n in by_name])
+            faults.append(f"{name}: row {number}: person {who!r} is not described; {near}")
             continue
         by_name[who]["strength"] = [*by_name[who].get("strength", []), row]
 
@@ -372,7 +303,7 @@ def _person(
     return name
 
 
-def _idle(table: str, row: _Row, free: Sequence[str], data: Mapping[str, Any]) -> str:
+def _idle(table: str, row: Row, free: Sequence[str], data: Mapping[str, Any]) -> str:
     """Say what is wrong with a row that fits no file."""
     said, hint = [], "correct it, or take out the row"
     for key in ("person", "condition", *free):
@@ -395,18 +326,16 @@ def _same(cell: str, label: str) -> bool:
 
 def _trials(
     block: Mapping[str, Any],
-    rows: Sequence[_Row],
+    rows: Sequence[Row],
     data: Mapping[str, Any],
     folder: Path,
     fields: Sequence[str],
     others: set[str],
-    idle: set[int],
     faults: list[str],
-) -> list[dict[str, Any]]:
-    """Expand one ``[[files]]`` block into trials.
+) -> Iterable[tuple[dict[str, Any], list[Row]]]:
+    """Expand one ``[[files]]`` block into trials, each with its rows; of two, the later one counts.
 
     Files that serve another purpose (``others``, or a further file of a trial) are not trials.
-    Rows that fit a file leave ``idle``.
     """
     known = {"pattern", "more", *fields}
     faults += [
@@ -414,7 +343,7 @@ def _trials(
         for key in block
         if key not in known
     ]
-    trials, unknown = [], {"person": dict[str, str](), "condition": dict[str, str]()}
+    unknown = {"person": dict[str, str](), "condition": dict[str, str]()}
     found = _fitting(block["pattern"], folder, "files", faults)
     more = [_more(m, said) for _, said in found for m in block.get("more", [])]
     others = others | {str(m.get("file")) for m in more if isinstance(m, dict)}
@@ -438,18 +367,17 @@ def _trials(
             if all(row.cells.get(k, v) == v for k, v in names.items())
             and all(_same(row.cells[k], v) for k, v in free.items() if k in row.cells)
         ]
-        for row in sorted(mine, key=lambda r: sum(k in r.cells for k in (*names, *free))):
+        mine.sort(key=lambda row: sum(k in row.cells for k in (*names, *free)))
+        for row in mine:
             trial |= {k: v for k, v in row.cells.items() if k in fields and k not in names}
-            idle.discard(row.number)
         trial["more"] = [_more(m, said) for m in block.get("more", [])]
-        trials.append(trial)
+        yield trial, mine
     for kind, labels in unknown.items():
         faults += [
             f"files → pattern: {file!r} is of {kind} {label!r}, which is not described; add it, or "
             f"give file_label to the {kind} of this name"
             for label, file in labels.items()
         ]
-    return trials
 
 
 def _more(entry: Any, said: Mapping[str, str]) -> Any:

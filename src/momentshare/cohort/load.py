@@ -135,7 +135,8 @@ def parse_cohort(text: str, source: str = "study", folder: Path | None = None) -
             "'momentshare compare', or name a cohort study, with a [[trial]]"
         )
     folder = folder or Path()
-    data, faults = expanded(raw, folder, list(TrialEntry.model_fields))
+    origins: dict[str, str] = {}
+    data, faults = expanded(raw, folder, list(TrialEntry.model_fields), origins)
     coded = coded_people(data, source)
     on_disk: dict[str, str] = {}
     with coded.in_faults():
@@ -143,7 +144,7 @@ def parse_cohort(text: str, source: str = "study", folder: Path | None = None) -
         if coded:
             source = coded.file(source)
             data, on_disk = renamed(data, coded)
-        file = checked_data(data, source, CohortFile, _SECTIONS)
+        file = checked_data(data, source, CohortFile, _SECTIONS, origins)
         raise_faults(source, _faults(file))
     if coded:
         text = file.model_dump_json()

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 from momentshare.brief import brief
 from momentshare.cluster import on_cluster
 from momentshare.cohort.best_lift import with_best_lifts
+from momentshare.cohort.copies import Copies
 from momentshare.cohort.preflight import check_cohort, trial_tag
 from momentshare.cohort.trials import (
     read_table,
@@ -278,12 +279,25 @@ def _outcomes(
         raise KeyboardInterrupt(
             f"stopped; {kept} of {len(tags)} trials are kept in {run.path}, run again to continue"
         ) from None
-    outcomes = tuple(o for n in numbers if (o := found[n]) is not None)
+    outcomes = _without_copies(study, [o for n in numbers if (o := found[n]) is not None])
     if outcomes and all(o.fault for o in outcomes):
         raise StudyError(f"{study.source}: no trial can be used:", grouped_faults(outcomes))
     run.claim()
     run.drop(set(run.parts) - {trial_name(n) for n in every})
     return outcomes
+
+
+def _without_copies(
+    study: CohortStudy, outcomes: Sequence[TrialOutcome]
+) -> tuple[TrialOutcome, ...]:
+    """Skip what is the measurement of an earlier trial, which would count a person twice."""
+    copies, found = Copies(), []
+    for outcome in outcomes:
+        entry, fault = study.file.trial[outcome.number - 1], ""
+        if not outcome.fault:
+            fault = copies.fault(outcome.number, entry, outcome.record.get("marks", {}))
+        found.append(replace(outcome, fault=fault, verdict="") if fault else outcome)
+    return tuple(found)
 
 
 _DIED = {

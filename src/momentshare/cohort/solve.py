@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 import pandas as pd
 
+from momentshare.cohort.copies import marks
 from momentshare.cohort.electromyograms import electromyograms
 from momentshare.cohort.emg_lag import emg_lag
 from momentshare.cohort.limbs import cohort_limbs
@@ -126,6 +127,7 @@ def solve_trial(study: CohortStudy, number: int, model: Model) -> TrialAnswer:
         "load_kg": entry.load_kg,
         "verdict": trial.verdict,
         "failed_checks": failed_checks(trial.checks),
+        "marks": marks(trial.checks),
         "limb_verdict": limb_check.verdict,
         **_signed_measures(trial, whole, emg, limb),
         "checks_possible": list(count_possible(checks)),

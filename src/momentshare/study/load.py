@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 import tomllib
 from collections import Counter
 from datetime import date, time
@@ -186,17 +187,27 @@ def checked_data(
     source: str,
     schema: type[File],
     sections: Mapping[str, type[BaseModel]],
+    origins: Mapping[str, str] | None = None,
 ) -> File:
     """Check what was read from a TOML file against a schema.
 
-    ``sections`` names the tables of the file whose fields a message may suggest.
+    ``sections`` names the tables of the file whose fields a message may suggest, ``origins`` the
+    rows of CSV files that blocks were made from: what a fault begins with → what it is to say.
     """
     try:
         return schema.model_validate(data)
     except ValidationError as err:
         items = _meant([dict(item) for item in err.errors()])
-        faults = [_fault(item, data, schema, sections) for item in items]
+        faults = [_placed(_fault(item, data, schema, sections), origins or {}) for item in items]
         raise StudyError(f"{source}: the study cannot be used:", faults) from err
+
+
+def _placed(fault: str, origins: Mapping[str, str]) -> str:
+    """Name the row of a CSV file in place of the block that was made from it."""
+    front = next((f for f in origins if re.match(rf"{re.escape(f)}(?!\w)", fault)), None)
+    if front is None:
+        return fault
+    return origins[front] + fault[len(front) :].replace("a number without quotes", "a number")
 
 
 def raise_faults(source: str, faults: Sequence[str]) -> None:

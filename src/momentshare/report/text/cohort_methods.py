@@ -36,7 +36,7 @@ def methods_text(result: CohortResult) -> list[str]:
     """State what was done, with every setting; one paragraph per item."""
     file, model = result.study.file, result.model
     settings, processing, emg = file.settings, file.processing, file.emg
-    people = len(file.person)
+    people = len({o.person for o in result.outcomes})
     counted = result.counted
     cutoffs = sorted(
         {float(o.record["filter"]["landmarks_hz"]) for o in counted if "filter" in o.record}
@@ -164,7 +164,9 @@ def _range(values: Sequence[float]) -> str:
 
 def people_rows(result: CohortResult) -> list[dict[str, Any]]:
     """Who took part, with every size and how it is known."""
-    return person_rows(result.study.file.person, result.model)
+    file = result.study.file
+    took_part = {o.person for o in result.outcomes} | {p.person for p in file.published}
+    return person_rows([p for p in file.person if p.name in took_part], result.model)
 
 
 def settings_rows(result: CohortResult) -> list[dict[str, str]]:

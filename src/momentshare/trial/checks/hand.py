@@ -138,10 +138,17 @@ def left_right(
     right, left = _vertical(forces, "right"), _vertical(forces, "left")
     mean = 0.5 * float(np.mean((right + left)[window]))
     value = 100.0 * over(abs(float(np.mean((right - left)[window]))), abs(mean))
+    down = [side for side, one in (("right", right), ("left", left)) if np.mean(one[window]) < 0.0]
+    reversed_ = (
+        f"the force on the {down[0]} hand points the other way; reverse its sign in the layout "
+        "(axes of the force, or factor = -1 of its signals)"
+        if len(down) == 1
+        else ""
+    )
     return judge(
         name,
         value,
-        note=_EMPTY if mean == 0.0 else "",
+        note=_EMPTY if mean == 0.0 else reversed_,
         time=time,
         curves={"right": right, "left": left},
         axis="vertical force of a hand [N]",

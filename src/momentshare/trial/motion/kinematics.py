@@ -37,6 +37,7 @@ from momentshare.trial.motion.joint_centre import place_joint_centre, without_st
 from momentshare.trial.motion.static import Calibration
 from momentshare.trial.motion.track import ArmTrack
 from momentshare.trial.motion.trunk import place_trunk
+from momentshare.trial.motion.upper_arm import JOINT_BREADTH
 from momentshare.trial.motion.ways import Placed, Ways
 from momentshare.trial.recording import ANGLES, Recording
 
@@ -173,8 +174,14 @@ def _from_landmarks(
     centre = place_joint_centre(recording, skeleton, trunk, elbow, ways.joint_centre, known, added)
     shoulder = centre.values
     upper_length, forearm_length = norm(elbow - shoulder), norm(wrist - elbow)
-    _require_length(recording, "upper arm", "joint centre to elbow", upper_length)
-    _require_length(recording, "forearm", "elbow to wrist", forearm_length)
+    breadths = {
+        "elbow (right_el to right_em)": norm(lateral_condyle - medial_condyle),
+        "wrist (right_rs to right_us)": norm(at["right_rs"] - at["right_us"]),
+    }
+    _require_length(recording, "upper arm (joint centre to elbow)", upper_length, _ARM_SEGMENT)
+    _require_length(recording, "forearm (elbow to wrist)", forearm_length, _ARM_SEGMENT)
+    for joint, breadth in breadths.items():
+        _require_length(recording, joint, breadth, JOINT_BREADTH)
     if centre.way == "acromion":
         length = centre.numbers.get("upper_arm_m")
         shoulder, elbow = without_stretch(shoulder, elbow, length)
@@ -223,14 +230,14 @@ def _from_landmarks(
 
 
 def _require_length(
-    recording: Recording, segment: str, ends: str, length: NDArray[np.float64]
+    recording: Recording, segment: str, length: NDArray[np.float64], limits: tuple[float, float]
 ) -> None:
     """Refuse a segment of the arm that no person has, before anything is built on it."""
     known = length[np.isfinite(length)]
-    low, high = _ARM_SEGMENT
+    low, high = limits
     if known.size and not low <= float(known.mean()) <= high:
         raise InputError(
-            f"{recording.source}: {segment} ({ends}): the landmarks lie {100 * known.mean():.3g} "
+            f"{recording.source}: {segment}: the landmarks lie {100 * known.mean():.3g} "
             f"cm apart on average; must be {100 * low:.0f} to {100 * high:.0f} cm; is the unit "
             "right? (units of the layout, or the file's own; else check the labels)"
         )

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from momentshare.errors import InputError
 from momentshare.trial.motion.kinematics import trunk_rotation
 from momentshare.trial.motion.static import Calibration
@@ -21,6 +23,10 @@ if TYPE_CHECKING:
 
 __all__ = ["arm_paths"]
 
+_UPSIDE_DOWN = np.radians(45.0)
+"""Angle of the trunk from that of the condition beyond which its landmarks, or those of the arms,
+are exchanged [rad]; the check of trunk posture fails there."""
+
 
 def arm_paths(
     recording: Recording,
@@ -35,7 +41,8 @@ def arm_paths(
 ) -> list[ElbowPath]:
     """Arms of one trial for :func:`~momentshare.trial.motion.upper_arm.fit_upper_arm`.
 
-    Empty where the joint centre follows from something else than the acromion.
+    Empty where the joint centre follows from something else than the acromion, and where the trunk
+    does not lie as the condition says: a trial with exchanged labels must not move the others.
 
     Parameters
     ----------
@@ -54,17 +61,21 @@ def arm_paths(
     own = replace(own, channels=seen)
     if known.joint_offset is not None or len({len(c.values) for c in seen.values()}) != 1:
         return []
+    still = trunk_rotation(trunk_angle, face_down=ground)
     try:
         if chosen_way(own, "joint_centre", chosen.joint_centre) != "acromion":
             return []
         trunk = place_trunk(
             own,
-            trunk_rotation(trunk_angle, face_down=ground),
+            still,
             chosen.trunk,
             ground=ground,
             slope=known.sternum_slope,
         )
     except InputError:  # the trial itself reports it
+        return []
+    up = np.nanmean(trunk.values[:, 1, :], axis=0)
+    if up @ still[1] < np.cos(_UPSIDE_DOWN) * np.linalg.norm(up):
         return []
     girdle = stated.on(skeleton, trunk_angle=trunk_angle, ground=ground).mean()
     return elbow_paths(own, trunk.values, girdle)

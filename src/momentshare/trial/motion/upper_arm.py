@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "ACROMION_LANDMARK",
+    "JOINT_BREADTH",
     "ROUNDS",
     "SETTLED",
     "SKIN",
@@ -55,6 +56,14 @@ lift; assumed."""
 _STRANGE = 3.0
 """Length of an upper arm, in spreads of the skin from the common one, from which the landmarks of a
 trial are taken to sit elsewhere; assumed."""
+
+_UNLIKE = 0.25
+"""Difference of an arm from the person's length, before anything is fitted, from which its
+landmarks are taken for exchanged or of another unit; assumed."""
+
+JOINT_BREADTH = (0.01, 0.15)
+"""Range of mean distance [m] of the two landmarks beside an elbow or a wrist, marker and skin
+included; assumed. Labels exchanged between the arms lie half a metre apart."""
 
 _LEAST_PATHS = 3
 """Number of arms from which one can be told from the others."""
@@ -117,7 +126,7 @@ def elbow_paths(
     added: NDArray[np.float64] | None = None,
     sides: Sequence[str] = ("right", "left"),
 ) -> list[ElbowPath]:
-    """Every arm of a recording whose acromion and epicondyles were seen, the right one first."""
+    """Every arm of a recording whose acromion and elbow were seen, the right one first."""
     seen, found = np.swapaxes(trunk, -1, -2), []
     for side in sides:
         roles = [f"{side}_{name}" for name in ("acromion", "el", "em")]
@@ -125,8 +134,9 @@ def elbow_paths(
             continue
         acromion, lateral, medial = (recording.channels[role].values for role in roles)
         points = rotated(seen, 0.5 * (lateral + medial) - acromion)
-        points = points[np.isfinite(points).all(axis=1)]
-        if len(points):
+        known = np.isfinite(points).all(axis=1)
+        points = points[known]
+        if len(points) and norm(lateral - medial)[known].mean() <= JOINT_BREADTH[1]:
             turned = points * [1.0, 1.0, 1.0 if side == "right" else -1.0]
             found.append(ElbowPath(turned[:: max(1, len(points) // _MOST)], added))
     return found
@@ -137,7 +147,8 @@ def fit_upper_arm(
 ) -> UpperArm | None:
     """Fit offset and length to the elbows of one person; None where there is no path.
 
-    An arm whose length differs by more than the skin explains is left out.
+    An arm whose length differs by more than the skin explains is left out, and so is one that is
+    not of the person at all, unless all are.
 
     Parameters
     ----------
@@ -150,10 +161,16 @@ def fit_upper_arm(
     """
     if not paths:
         return None
-    first = np.mean([acromion_to_joint(skeleton, p.points, p.added) for p in paths], axis=0)
-    used = list(paths)
+    own, size = [acromion_to_joint(skeleton, p.points, p.added) for p in paths], skeleton.sizes
+    alike = [
+        k
+        for k, path in enumerate(paths)
+        if abs(_mean_length(path, own[k]) / size.humerus_length - 1.0) <= _UNLIKE
+    ] or range(len(paths))
+    first = np.mean([own[k] for k in alike], axis=0)
+    used = [paths[k] for k in alike]
     while True:
-        offset, length = _sphere(used, first, skeleton.sizes.humerus_length, skin)
+        offset, length = _sphere(used, first, size.humerus_length, skin)
         off = [abs(_mean_length(path, offset) - length) for path in used]
         worst = int(np.argmax(off))
         if len(used) < _LEAST_PATHS or off[worst] <= _STRANGE * SKIN:
