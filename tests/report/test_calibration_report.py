@@ -105,23 +105,27 @@ def test_dots_are_the_distances_of_the_row_that_names_them():
     }
     assert set(named) == set(wanted)
     assert len(drawn().axes) == 2
-    looks = {label: h.get_markerfacecolor() for label, h in legend(drawn()).items()}
+    looks = {
+        label: (h.get_markerfacecolor(), h.get_marker()) for label, h in legend(drawn()).items()
+    }
     dots = {
-        (ax, line.get_markerfacecolor(), y): float(x)
+        (ax, line.get_markerfacecolor(), line.get_marker(), y): float(x)
         for ax in drawn().axes
         for line in ax.lines
-        if line.get_marker() == "o"
+        if line.get_marker() in {"o", "s"}
         for x, y in zip(line.get_xdata(), line.get_ydata(), strict=True)
     }
     for name, (target, *values) in wanted.items():
-        for label, value in zip(("before the fit", "after the fit"), values, strict=True):
+        for when, value in zip(("before", "after"), values, strict=True):
             if target.kind == "number":
                 off = (value - target.value) / target.fit_sigma
             else:
                 off = min(value - target.fit_sigma, 0.0) / target.fit_sigma
             ax, at = named[name]
-            shown = dots[ax, looks[label], at]
+            where = "in" if target.is_right(value) else "outside"
+            shown = dots.pop((ax, *looks[f"{when} the fit, {where} the band"], at))
             assert shown == pytest.approx(np.clip(off, -EDGE_SPREADS, EDGE_SPREADS))
+    assert not dots
     rows, before, after, *_ = counted_by_hand("calibration")
     title = plain(drawn().texts[0].get_text())
     assert [int(n) for n in re.findall(r"\d+", title)] == [before, after, rows]

@@ -18,6 +18,7 @@ from momentshare.factors import Factors
 from momentshare.report.figures import style
 from momentshare.report.figures.differences import difference_figures
 from momentshare.report.figures.outcomes import outcome_figures
+from momentshare.report.page.cohort_captions import captioned
 from momentshare.report.page.cohort_outcomes import every_outcome, outcomes_section
 from momentshare.report.page.document import Paragraph, Picture, Table
 
@@ -291,6 +292,28 @@ def test_differences_are_drawn_as_the_table_has_them(name):
             assert values == pytest.approx(
                 (row["difference"], row["difference_low"], row["difference_high"])
             )
+
+
+def test_figures_of_many_panels_go_on_and_the_page_shows_every_sheet():
+    _, summary, _ = section()
+    whole = summary.tables["outcomes"]
+    mine = whole[whole["outcome"] == "fibre_excursion"]
+    peaks = whole[whole["outcome"] == "peak_activation"]
+    heads = [f"muscle/head_{k}" for k in range(26)]
+    many = [part.assign(item=head) for head in heads for part in (mine, peaks.assign(mean=0.5))]
+    summary.tables["outcomes"] = pd.concat(many)
+    made = outcome_figures(summary)
+    assert [name for name in made if "fibres" in name] == ["outcome_fibres", "outcome_fibres_2"]
+    titles = []
+    for number, name in enumerate(("outcome_fibres", "outcome_fibres_2"), start=1):
+        with mpl.rc_context(style.settings()):
+            figure = made[name]()
+        assert plain(figure.texts[0].get_text()).endswith(f", {number} of 2")
+        assert figure.get_size_inches()[1] < 11.0  # of a printed page
+        titles += panels(figure)
+    assert titles == [f"fibre excursion, {style.head_label(head)}" for head in heads]
+    shown = captioned("outcome_fibres", dict.fromkeys(made, SVG))
+    assert [p.caption.endswith("(continued).") for p in shown] == [False, True]
 
 
 def test_the_discrepancy_of_emg_is_drawn_in_per_cent():

@@ -189,7 +189,7 @@ def test_axes_are_labelled(study, name):
         "greatest_load": "load [study load = 1]" if count > 1 else "[kg]",
         "lateral_range": "activation [%]",
         "fibre_length": "length [1]",
-        "ordering": "difference [percentage points]",
+        "ordering": "difference [points]",
     }[name]
     assert unit in words
 

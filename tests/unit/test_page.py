@@ -490,3 +490,15 @@ def test_module_loads_no_heavy_library():
     )
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert run.stdout.strip() == "[]"
+
+
+def test_no_line_of_running_text_ends_between_a_number_and_its_unit():
+    text = "Lateral 66 % (zero), 5 N·m more in 6 of 6 people, by 1 point, 2 metres and 3 kg."
+    kept = text
+    for unit in ("66 %", "5 N·m", "1 point", "3 kg"):
+        kept = kept.replace(unit, unit.replace(" ", "\N{NO-BREAK SPACE}"))
+    assert kept.count("\N{NO-BREAK SPACE}") == 4
+    section = Section(title="T", anchor="t", blocks=[Paragraph(text=text), Bullets(items=[text])])
+    made = render(Page(title="P", opening=[("Firm", text)], sections=[section]))
+    assert made.count(kept) == 3
+    assert text not in made

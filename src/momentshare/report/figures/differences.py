@@ -5,7 +5,7 @@ Ascent less descent, right less left arm, EMG less activation, own less publishe
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
@@ -17,7 +17,14 @@ from momentshare.report.figures import style
 from momentshare.report.figures.cohort_lines import conditions_of, zero_line
 from momentshare.report.figures.layout import Room, Texts, panel_grid, settle
 from momentshare.report.figures.looks import Looks
-from momentshare.report.figures.outcomes import COLUMNS, OF_MOMENTS, WIDTH, broken, panel_title
+from momentshare.report.figures.outcomes import (
+    COLUMNS,
+    OF_MOMENTS,
+    WIDTH,
+    broken,
+    panel_title,
+    sheets,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -60,7 +67,10 @@ def difference_figures(summary: CohortSummary) -> dict[str, Callable[[], Figure]
         drawn = None if table is None else make(table, summary)
         if drawn is not None and drawn.panels:
             looks = Looks(_order(summary, drawn), summary.factors)
-            found[name] = partial(_figure, drawn, looks, summary.confidence)
+            for sheet, titles, which in sheets(name, list(drawn.panels)):
+                here = {title: drawn.panels[title] for title in titles}
+                part = replace(drawn, title=f"{drawn.title}{which}", panels=here)
+                found[sheet] = partial(_figure, part, looks, summary.confidence)
     return found
 
 

@@ -21,6 +21,9 @@ _TITLE = 11.0
 FOOTER = "footer"
 """Name under which the text is found."""
 
+_HEADING = "heading"
+"""Name of a title, with which the footer is in line."""
+
 _SIDE = 0.08
 """Spare room at either side of a figure that is laid out by constraints [inch]."""
 
@@ -53,8 +56,15 @@ def add_footer(figure: Figure, note: str = "") -> None:
     text = style.fit(footer_text(note), wide - 2.0 * EDGE, _SIZE)
     _grow(figure, wide, below=LINE * (text.count("\n") + 1) + 0.08)
     tall = float(figure.get_size_inches()[1])
+    heads = [line.get_position()[0] for line in figure.texts if line.get_gid() == _HEADING]
     figure.text(
-        EDGE / wide, 0.06 / tall, text, fontsize=_SIZE, color=style.INK, va="bottom", gid=FOOTER
+        min(heads, default=EDGE / wide),
+        0.06 / tall,
+        text,
+        fontsize=_SIZE,
+        color=style.INK,
+        va="bottom",
+        gid=FOOTER,
     )
 
 
@@ -71,7 +81,9 @@ def add_heading(figure: Figure, title: str, note: str = "") -> None:
     _grow(figure, wide, above=0.12 + title_height + note_height + 0.06)
     tall = float(figure.get_size_inches()[1])
     x = EDGE / wide
-    figure.text(x, 1 - 0.12 / tall, title, fontsize=_TITLE, fontweight="bold", va="top")
+    figure.text(
+        x, 1 - 0.12 / tall, title, fontsize=_TITLE, fontweight="bold", va="top", gid=_HEADING
+    )
     if note:
         figure.text(x, 1 - (0.12 + title_height) / tall, note, va="top")
 

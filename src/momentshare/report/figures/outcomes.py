@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
@@ -16,7 +16,7 @@ from momentshare.report.figures.layout import Room, Texts, panel_grid, settle
 from momentshare.report.figures.looks import Looks
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     import pandas as pd
     from matplotlib.axes import Axes
@@ -24,7 +24,11 @@ if TYPE_CHECKING:
 
     from momentshare.cohort.summary import CohortSummary
 
-__all__ = ["COLUMNS", "OF_MOMENTS", "WIDTH", "broken", "outcome_figures", "panel_title"]
+__all__ = [
+    "COLUMNS", "OF_MOMENTS", "WIDTH", "broken", "outcome_figures", "panel_title", "sheets",
+]  # fmt: skip
+
+T = TypeVar("T")
 
 OF_MOMENTS = (
     "peak_moment",
@@ -42,6 +46,9 @@ _WORKING = 0.05
 
 COLUMNS, WIDTH = 4, 1.55
 """Panels side by side, and the width of one [inch]."""
+
+_MOST_ROWS = 6
+"""Rows of panels up to which a figure can be read on a printed page."""
 
 
 def outcome_figures(summary: CohortSummary) -> dict[str, Callable[[], Figure]]:
@@ -72,11 +79,44 @@ def outcome_figures(summary: CohortSummary) -> dict[str, Callable[[], Figure]]:
         pairs = set(zip(named["outcome"], named["item"], strict=True))
         mine = [p in pairs for p in zip(shown["outcome"], shown["item"], strict=True)]
         parts["outcomes_named"] = ("Outcomes named beforehand", shown[np.array(mine, dtype=bool)])
-    return {
-        name: partial(_figure, summary, title, part)
-        for name, (title, part) in parts.items()
-        if part["mean"].notna().any()
-    }
+    found: dict[str, Callable[[], Figure]] = {}
+    for name, (title, part) in parts.items():
+        items = [i for i in _items(part) if _of(part, i)["mean"].notna().any()]
+        for sheet, shown_here, which in sheets(name, items):
+            found[sheet] = partial(_figure, summary, f"{title}{which}", part, shown_here)
+    return found
+
+
+def sheets(name: str, panels: Sequence[T]) -> list[tuple[str, Sequence[T], str]]:
+    """Share out panels over figures that can be read on a printed page.
+
+    Returns
+    -------
+    list of (str, sequence, str)
+        Name of each figure, its panels, and what its title adds.
+
+    Examples
+    --------
+    >>> [(n, len(p), words) for n, p, words in sheets("arms", range(33))]
+    [('arms', 20, ', 1 of 2'), ('arms_2', 13, ', 2 of 2')]
+    >>> sheets("arms", [1, 2])
+    [('arms', [1, 2], '')]
+    """
+    rows = -(-len(panels) // COLUMNS)
+    count = -(-rows // _MOST_ROWS)
+    each = COLUMNS * -(-rows // max(count, 1))
+    return [
+        (
+            name if k == 0 else f"{name}_{k + 1}",
+            panels[k * each : (k + 1) * each],
+            f", {k + 1} of {count}" if count > 1 else "",
+        )
+        for k in range(count)
+    ]
+
+
+def _items(part: pd.DataFrame) -> list[tuple[str, str]]:
+    return list(dict.fromkeys(zip(part["outcome"], part["item"], strict=True)))
 
 
 def panel_title(outcome: str, item: str) -> str:
@@ -104,12 +144,12 @@ def _shown(table: pd.DataFrame, mode: str) -> pd.DataFrame:
     return table[(table["phase"] == "ascent") & table["lateral"].isin([mode, NO_TREATMENT])]
 
 
-def _figure(summary: CohortSummary, title: str, part: pd.DataFrame) -> Figure:
+def _figure(
+    summary: CohortSummary, title: str, part: pd.DataFrame, items: Sequence[tuple[str, str]]
+) -> Figure:
     own = _shown(summary.tables["outcomes_by_person"], summary.mode)
     own = own[own["arm"] == "studied"]
     conditions = conditions_of(summary.tables["outcomes"])
-    items = list(dict.fromkeys(zip(part["outcome"], part["item"], strict=True)))
-    items = [i for i in items if _of(part, i)["mean"].notna().any()]
     looks = Looks(conditions, summary.factors)
     figure, axes = panel_grid(
         len(items),
@@ -152,7 +192,7 @@ def _panel(ax: Axes, part: pd.DataFrame, own: pd.DataFrame, looks: Looks) -> Non
             key=lambda pair: pair[0],
         )
         x, y = np.array(mine, dtype=float).T
-        ax.plot(x, y, ".-", color=style.FAINT, markersize=3.0, linewidth=0.5, alpha=0.55, zorder=1)
+        ax.plot(x, y, ".-", color=style.FAINT, markersize=3.0, linewidth=0.5, zorder=1)
     for row in part.to_dict("records"):
         at = place[str(row["condition"])]
         look: dict[str, Any] = looks.of(str(row["condition"])) | {"linestyle": "none"}

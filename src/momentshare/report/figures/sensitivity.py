@@ -19,9 +19,9 @@ if TYPE_CHECKING:
 
 __all__ = ["sensitivity_figure"]
 
-_CELL = ((0.64, 0.86), 0.28)
+_CELL = (0.86, 0.28)
 _WHOLE = 7.4
-"""Least and greatest width, and height of a cell; desired total width [inch]."""
+"""Greatest width, and height of a cell; desired total width [inch]."""
 
 _USUAL = 95.0
 """Percentile of the sizes of the cells at which colours end, if some cells are far beyond."""
@@ -58,8 +58,9 @@ def sensitivity_figure(
     values = 100.0 * grid.to_numpy(dtype=float)
     size, cut = _colour_end(values)
     labels = [style.head_label(head) for head in heads]
-    cell = float(np.clip(_WHOLE / max(len(changes), 1), *_CELL[0]))
-    names = [_minus(style.fit(change, cell - 0.06, _SMALL)) for change in changes]
+    word = max((style.text_width(w, _SMALL) for w in " ".join(changes).split()), default=0.0)
+    cell = max(min(_WHOLE / max(len(changes), 1), _CELL[0]), word + 0.05, 0.5)
+    names = [_minus(style.fit(change, cell - 0.04, _SMALL)) for change in changes]
     foot = _LINE * max((name.count("\n") + 1 for name in names), default=1) + 0.14
     left, bottom = label_room(labels), foot + 0.62
     figure, axes = panel_grid(

@@ -40,8 +40,14 @@ _CAPTIONS = {
 
 
 def captioned(name: str, pictures: Mapping[str, bytes]) -> list[Block]:
-    """Return a figure of the cohort with its caption; nothing if it was not drawn."""
-    if name not in pictures:
-        return []
+    """Return a figure of the cohort with its caption, and the sheets on which it goes on.
+
+    Nothing if it was not drawn.
+    """
     caption = _CAPTIONS[name]
-    return [Picture(image=pictures[name], alt=caption, caption=caption)]
+    goes_on = [n for n in pictures if n.rpartition("_")[0] == name and n[-1].isdecimal()]
+    found: list[Block] = []
+    for sheet in [n for n in (name, *goes_on) if n in pictures]:
+        found.append(Picture(image=pictures[sheet], alt=caption, caption=caption))
+        caption = f"{_CAPTIONS[name].removesuffix('.')} (continued)."
+    return found

@@ -11,10 +11,11 @@ from momentshare.directions import ROWS, row_named
 from momentshare.explain.phrases import capital
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
 
     from numpy.typing import NDArray
 
+    from momentshare.directions import Row
     from momentshare.report.figures.study.results import Solved
 
     Floats = NDArray[np.float64]
@@ -81,36 +82,47 @@ def _known(values: Floats) -> Floats:
     return known if known.size else np.full(1, np.nan)
 
 
-def moments_title(solved: Solved) -> str:
-    """State the widest order in a peak moment that holds for everyone under every treatment."""
+def _by_row(
+    solved: Solved,
+    words: Callable[[Row], str],
+    lines: Callable[[str, int], list[list[float]]],
+) -> dict[str, dict[str, Floats]]:
+    """Quantity → condition → values, people × treatments, where everyone has them.
+
+    ``words`` names the quantity of a row; ``lines`` gives its values by condition and place of the
+    row, one line per treatment.
+    """
     values: dict[str, dict[str, Floats]] = {}
-    for row in _LOADED:
-        at = ROWS.index(row)
-        own = values.setdefault(f"peak {row_named(row).positive.words}", {})
+    for name in _LOADED:
+        own = values.setdefault(words(row_named(name)), {})
         for condition in solved.conditions:
-            table = [
-                [_known(result.moments[:, at]).max() for _, result in solved.get(condition, mode)]
-                for mode in solved.modes
-            ]
+            table = lines(condition, ROWS.index(name))
             if all(len(line) == solved.people for line in table):
                 own[condition] = np.array(table).T
-    told = order_title(values, "N·m")
+    return values
+
+
+def moments_title(solved: Solved) -> str:
+    """State the widest order in a peak moment that holds for everyone under every treatment."""
+
+    def peaks(condition: str, at: int) -> list[list[float]]:
+        return [
+            [_known(result.moments[:, at]).max() for _, result in solved.get(condition, mode)]
+            for mode in solved.modes
+        ]
+
+    told = order_title(_by_row(solved, lambda row: f"peak {row.positive.words}", peaks), "N·m")
     return f"{told}{_everyone(solved, treatments=True)}" if told else ""
 
 
 def arms_title(solved: Solved) -> str:
     """State the widest order in the greatest arm of a weight that holds for everyone."""
-    values: dict[str, dict[str, Floats]] = {}
-    for row in _LOADED:
-        at = ROWS.index(row)
-        own = values.setdefault(f"the greatest arm of a weight for {row_named(row).label}", {})
-        for condition in solved.conditions:
-            arms = [
-                100.0 * _known(p.demand.gravity_arms[p.lift.reachable, at]).max()
-                for p in (case.prepared for case, _ in solved.any(condition))
-            ]
-            if len(arms) == solved.people:
-                own[condition] = np.array(arms)[:, None]
+
+    def arms(condition: str, at: int) -> list[list[float]]:
+        ready = [case.prepared for case, _ in solved.any(condition)]
+        return [[100.0 * _known(p.demand.gravity_arms[p.lift.reachable, at]).max() for p in ready]]
+
+    values = _by_row(solved, lambda row: f"the greatest arm of a weight for {row.label}", arms)
     told = order_title(values, "cm", 1)
     return f"{told}{_everyone(solved, treatments=False)}" if told else ""
 

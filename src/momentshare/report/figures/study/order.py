@@ -128,6 +128,6 @@ def _row_axis(ax: Axes, names: Sequence[str], *, first: bool, last: bool) -> Non
     if first:
         ax.set_ylabel("pair")
     if last:
-        ax.set_xlabel("difference [percentage points]")
+        ax.set_xlabel("difference [points]")
     else:
         ax.tick_params(labelbottom=False)
