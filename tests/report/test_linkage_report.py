@@ -159,6 +159,23 @@ def test_curves_are_those_of_the_tables():
         np.testing.assert_allclose(points(line)[:, 1], own["moment_nm"])
 
 
+def test_frames_that_fall_short_are_shaded_and_counted():
+    heavy = solved(mass=8.0)
+    short = heavy.status == "shortfall"
+    assert 0 < short.sum() < 21
+    with mpl.rc_context(style.settings()):
+        made = activation_figure(heavy), moment_figure(heavy), activation_figure(solved())
+    for figure in made[:2]:
+        assert f"In {short.sum()} of them, shaded," in plain(figure.texts[1].get_text())
+        for ax in panels(figure).values():
+            spans = [p.get_extents().transformed(ax.transData.inverted()).intervalx
+                     for p in ax.patches if p.get_gid() == "shortfall"]  # fmt: skip
+            inside = [any(a < t < b for a, b in spans) for t in TIME]
+            assert inside == list(short)
+    assert "shaded" not in plain(made[2].texts[1].get_text())
+    assert not any(p.get_gid() == "shortfall" for ax in made[2].axes for p in ax.patches)
+
+
 def test_the_command_writes_the_page_and_says_the_same(tmp_path):
     columns = {f"{name}_deg": np.degrees(a) for name, a in ANGLES.items()}
     place = tmp_path / "curl.csv"

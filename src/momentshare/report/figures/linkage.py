@@ -25,6 +25,9 @@ _COLUMNS = 4
 _FEW = 12
 """Frames up to which each has a marker."""
 
+_SHORT = "shortfall"
+_SHADE = "#e4e4e4"
+
 _LEAST_UNMET = 0.01
 """Unmet moment [N·m] from which it is drawn."""
 
@@ -48,6 +51,7 @@ def activation_figure(result: LinkageResult, title: str = "") -> Figure:
     )
     for ax, k in zip(axes, heads, strict=False):
         _line(ax, result, 100.0 * result.activation[:, k])
+        _shade_short(ax, result)
     for ax in axes:
         ax.set_ylim(0.0, 103.0)
         ax.set_yticks([0, 50, 100])
@@ -74,6 +78,7 @@ def moment_figure(result: LinkageResult) -> Figure:
     for k, ax in zip(rows, axes, strict=True):
         ax.axhline(0.0, color=style.FAINT, linewidth=0.7, zorder=0)
         _line(ax, result, result.moments[:, k])
+        _shade_short(ax, result)
         if k in short:
             _line(ax, result, unmet[:, k], 1)
     _finish(figure, axes, result, "net moment [N·m]")
@@ -82,7 +87,9 @@ def moment_figure(result: LinkageResult) -> Figure:
 
 def _what(result: LinkageResult) -> str:
     held = "each held still" if result.time is None else "in motion"
-    return f"{result.linkage.name}, {len(result.angles)} frames, {held}."
+    short = int((result.status == _SHORT).sum())
+    told = f" In {short} of them, shaded, the heads cannot supply the moments." if short else ""
+    return f"{result.linkage.name}, {len(result.angles)} frames, {held}.{told}"
 
 
 def _grid(
@@ -98,6 +105,15 @@ def _grid(
         Texts(title=title, note=note, panels=titles, legend=list(legend)),
         Room(gap=(0.55, 0.3)),
     )
+
+
+def _shade_short(ax: Axes, result: LinkageResult) -> None:
+    """Shade the frames whose moments are not met, which carry no order."""
+    at = np.arange(len(result.angles)) if result.time is None else result.time
+    half = 0.5 * float(at[1] - at[0]) if len(at) > 1 else 0.5
+    short = np.concatenate([[False], result.status == _SHORT, [False]]).astype(int)
+    for first, end in np.flatnonzero(np.diff(short)).reshape(-1, 2):
+        ax.axvspan(at[first] - half, at[end - 1] + half, color=_SHADE, lw=0, zorder=0, gid=_SHORT)
 
 
 def _line(ax: Axes, result: LinkageResult, values: NDArray[np.float64], number: int = 0) -> None:
