@@ -70,14 +70,17 @@ def headless(tmp_path_factory):
     started.quit()
 
 
-def open_page(driver, path, size=DESKTOP):
-    """Open a file as a fresh page in a window of this size [px]; earlier logs are dropped."""
+def open_page(driver, path, size=DESKTOP, view=""):
+    """Open a file as a fresh page in a window of this size [px]; earlier logs are dropped.
+
+    ``view`` follows the number sign of the address.
+    """
     driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
     resize(driver, size)
     driver.get("about:blank")
     driver.get_log("browser")
     driver.get_log("performance")
-    driver.get(path.as_uri())
+    driver.get(f"{path.as_uri()}#{view}")
 
 
 def resize(driver, size):

@@ -31,6 +31,8 @@ exercise = "overhead_press"
 spacing_biacromial = 1.6
 load_kg = 10
 """
+PLAIN = "task=bar"
+"""View of a page that does not begin with the conditions of its study."""
 NODES = Nodes(spacings=(1.0, 1.6, 2.2), touches=(0.08, 0.14), angles=(0.0, 30.0))
 
 

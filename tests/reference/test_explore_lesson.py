@@ -11,7 +11,7 @@ import pytest
 from pypdf import PdfReader
 from tests.browser import DESKTOP, PHONE, console_faults, open_page, resize, sideways, too_wide
 from tests.browser import headless as _headless
-from tests.explored import NODES, a_limb, a_page, a_study, begun, press  # noqa: F401 - fixtures
+from tests.explored import NODES, PLAIN, a_limb, a_page, a_study, begun, press  # noqa: F401 - fixtures
 
 from momentshare.analysis import prepare, solve_lift
 from momentshare.balance import Lateral
@@ -28,7 +28,7 @@ ANSWER_MS = 50.0
 
 @pytest.fixture(name="driver")
 def an_open_page(browser, page):
-    open_page(browser, page, DESKTOP)
+    open_page(browser, page, DESKTOP, PLAIN)
     begun(browser)
     return browser
 
@@ -397,7 +397,7 @@ def test_the_page_passes_the_automated_accessibility_check(browser, page):
     axe = pytest.importorskip("axe_core_python", reason="axe-core-python is not installed")
     engine = (Path(axe.__file__).parent / "axe.min.js").read_text("utf-8")
     for size in (PROJECTOR, PHONE):
-        open_page(browser, page, size)
+        open_page(browser, page, size, PLAIN)
         begun(browser)
         script(
             browser,
@@ -518,7 +518,7 @@ def test_the_page_prints_within_the_paper(driver):
 
 
 def test_reduced_motion_slows_the_lift_down(browser, page):
-    open_page(browser, page, DESKTOP)
+    open_page(browser, page, DESKTOP, PLAIN)
     begun(browser)
     browser.execute_cdp_cmd(
         "Emulation.setEmulatedMedia",

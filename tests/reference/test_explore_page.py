@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from tests.browser import DESKTOP, PHONE, console_faults, open_page, requests_made, sideways
 from tests.browser import headless as _headless
-from tests.explored import NODES, a_limb, a_page, a_study, begun, press  # noqa: F401 - fixtures
+from tests.explored import NODES, PLAIN, a_limb, a_page, a_study, begun, press  # noqa: F401 - fixtures
 
 from momentshare.analysis import prepare, solve_lift
 from momentshare.balance import Criterion, Lateral
@@ -20,7 +20,7 @@ SINGLE = 2e-5
 
 
 def opened(browser, page, size=DESKTOP):
-    open_page(browser, page, size)
+    open_page(browser, page, size, PLAIN)
     begun(browser)
 
 
@@ -130,6 +130,29 @@ def test_conditions_of_the_study_stand_as_they_are(browser, page, study, limb):
             check(browser, state, result)
 
 
+def test_the_page_opens_at_the_first_two_conditions(browser, page, study):
+    open_page(browser, page)
+    begun(browser)
+    field = "return document.getElementById(arguments[0]).textContent;"
+    narrow, overhead = study.file.condition
+    assert browser.execute_script("return globalThis.momentshare.state.task;") == "c0"
+    assert browser.execute_script(field, "load-out") == f"{narrow.load_kg:.0f} kg on both hands"
+    spacing = browser.execute_script(field, "spacing-out")
+    assert spacing.startswith(f"{narrow.spacing_biacromial:.1f} × shoulder breadth")
+    other = browser.execute_script(field, "other-hint")
+    assert f"{overhead.name}, {overhead.load_kg:.0f}" in other
+    # A moved control leaves the study where it was: same load, the measured push as a number.
+    script = "const m = globalThis.momentshare; m.set(arguments[0]); return m.state;"
+    given = browser.execute_script(script, {"spacing": 2})
+    assert (given["task"], given["load"], given["push"]) == ("bar", narrow.load_kg, "given")
+    at = browser.execute_script("return globalThis.momentshare.page.info.heights[3];")
+    assert abs(given["ratio"] - (0.02 + at / 0.5 * 0.10)) < 0.006
+    back = browser.execute_script(script, {"task": "c0"})
+    assert (back["push"], back["spacing"]) == ("measured", 0)
+    browser.execute_script(script, {"task": "c1"})  # an exercise that is at no node
+    assert browser.execute_script("return document.getElementById('spacing').disabled;")
+
+
 def test_push_ups_bear_a_part_of_the_body(browser, page, limb):
     opened(browser, page)
     base = press(limb, {"spacing": 1, "touch": 1, "angle": 0}, 0.0).lift(limb.skeleton)
@@ -184,7 +207,7 @@ def test_the_page_asks_for_nothing_and_complains_of_nothing(browser, page):
         assert sideways(browser) <= 0
 
 
-def test_every_control_changes_the_page(browser, page):
+def test_every_control_changes_the_page(browser, page, limb):
     opened(browser, page)
     names = browser.execute_script(
         "return [...document.querySelectorAll('[data-key]')].map(e => [e.id || e.value, e.type])"
@@ -195,7 +218,7 @@ def test_every_control_changes_the_page(browser, page):
         moved = browser.execute_script(
             """
             const m = globalThis.momentshare;
-            m.set({ ...m.readState(m.page, ""), changed: 8, strength: 0.9 });
+            m.set({ ...m.readState(m.page, ""), changed: arguments[1], strength: 0.9 });
             const all = [...document.querySelectorAll('[data-key]')];
             const control = all[arguments[0]];
             if (control.id === "ratio") m.set({ push: "given" });
@@ -216,11 +239,23 @@ def test_every_control_changes_the_page(browser, page):
             return location.hash !== before;
             """,
             number,
+            limb.head_names.index("triceps_brachii/long"),
         )
         if moved is not True:
             idle.append(f"{name} ({kind}): {moved}")
     assert idle == []
     assert console_faults(browser) == []
+
+
+def test_only_a_head_of_two_joints_can_lose_its_moment_arm_at_one(browser, page, limb):
+    opened(browser, page)
+    script = (
+        "const m = globalThis.momentshare; m.set({ changed: arguments[0], noArm: 'elbow' });"
+        "return [document.getElementById('noArm').disabled, m.state.noArm];"
+    )
+    for head, wanted in (("long", [False, "elbow"]), ("lateral", [True, ""])):
+        number = limb.head_names.index(f"triceps_brachii/{head}")
+        assert browser.execute_script(script, number) == wanted
 
 
 def test_a_link_brings_the_state_back(browser, page):

@@ -9,6 +9,7 @@ from __future__ import annotations
 from importlib import resources
 from typing import TYPE_CHECKING
 
+from momentshare.explore.info import EXAMPLE
 from momentshare.explore.page import build_page
 from momentshare.study import parse_study
 
@@ -21,4 +22,4 @@ __all__ = ["build_page", "example_study"]
 def example_study() -> Study:
     """Two invented people, for a page made without a study."""
     text = (resources.files("momentshare.explore") / "default.toml").read_text("utf-8")
-    return parse_study(text, "built-in example")
+    return parse_study(text, EXAMPLE)

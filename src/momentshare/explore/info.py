@@ -31,10 +31,16 @@ if TYPE_CHECKING:
     from momentshare.model import Model
     from momentshare.study import Study
 
-__all__ = ["limit_marks", "page_info", "posture_limits"]
+__all__ = ["EXAMPLE", "limit_marks", "page_info", "posture_limits"]
+
+EXAMPLE = "built-in example"
+"""Source of the study of a page that is written without one."""
 
 _OF_NODES = ("bar_press", "dumbbell_press", "push_up")
 """Exercises at the nodes."""
+
+_PUSHES = {"measured": "measured", "zero": "none", "free": "free"}
+"""Treatment of the lateral force → push of the page."""
 
 _EVEN = np.linspace(0.0, 1.0, HEIGHTS)
 """Height fraction of every frame of a page."""
@@ -54,7 +60,7 @@ def page_info(
         "note": study.file.note,
         "version": metadata.version("momentshare"),
         "model": model.name,
-        "heads": _heads(model),
+        "heads": _heads(model, tables),
         "rows": [_row(name) for name in BALANCED],
         "heights": np.round(heights, 6).tolist(),
         "people": _people(study, limbs, nodes),
@@ -65,6 +71,7 @@ def page_info(
         "angles_deg": list(nodes.angles),
         "conditions": [condition.name for condition in study.file.condition],
         "exercises": [condition.exercise for condition in study.file.condition],
+        "opens_at_study": study.source != EXAMPLE,
         **_presses(study, limbs, presses, tables),
         "path_sizes": list(tables.path_sizes),
         "curves": _curves(limbs),
@@ -82,9 +89,11 @@ def page_info(
     }
 
 
-def _heads(model: Model) -> list[dict[str, Any]]:
+def _heads(model: Model, tables: PressTables) -> list[dict[str, Any]]:
     found = []
-    for head in model.heads:
+    arms = np.nan_to_num(tables.geometry["arms"]).any(axis=(0, 1))
+    rows = [row_named(name) for name in BALANCED]
+    for number, head in enumerate(model.heads):
         muscle, _, part = head.name.partition("/")
         found.append(
             {
@@ -93,6 +102,11 @@ def _heads(model: Model) -> list[dict[str, Any]]:
                 "muscle": muscle.replace("_", " "),
                 "part": part.replace("_", " "),
                 "group": group_phrase(head.group),
+                "joints": list(
+                    dict.fromkeys(
+                        r.joint for r, own in zip(rows, arms[:, number], strict=True) if own
+                    )
+                ),
             }
         )
     return found
@@ -163,6 +177,7 @@ def _people(study: Study, limbs: Limb, nodes: Nodes) -> list[dict[str, Any]]:
                 "stature_cm": entry.stature_cm,
                 "mass_kg": entry.body_mass_kg,
                 "breadth_cm": round(100.0 * limb.skeleton.sizes.biacromial_breadth, 2),
+                "joint_up_cm": round(100.0 * float(limb.skeleton.joint_centre[1]), 3),
                 "upper_arm_cm": round(100.0 * float(limb.skeleton.humerus_length), 2),
                 "usual_load_kg": usual_load(
                     limbs, place, nodes, glenoid=study.file.settings.glenoid_constraint
@@ -241,7 +256,13 @@ def _loads(study: Study) -> dict[tuple[int, str], dict[str, Any]]:
         measured = next((t for t in task.treatments if t.mode == "measured"), None)
         ratios = None if measured is None else measured.ratios(HEIGHTS, _EVEN).tolist()
         bounds = next((t.bounds for t in task.treatments if t.mode == "free"), None)
-        out[task.limb, task.condition] = {"load": float(load), "ratios": ratios, "bounds": bounds}
+        push = _PUSHES[(measured or task.treatments[0]).mode]
+        out[task.limb, task.condition] = {
+            "load": float(load),
+            "ratios": ratios,
+            "bounds": bounds,
+            "push": push,
+        }
     return out
 
 

@@ -7,12 +7,12 @@ import { answerAt, answersAlong, canPush, greatestAt, pressOf, pushOf } from "./
 import { besides, CRITERIA, controlsMarkup, loadWords, scrubMarkup, whatIfMarkup } from "./controls.js";
 import { inflate, unpack } from "./payload.js";
 import { QUESTIONS, worked } from "./questions.js";
-import { greatestAlong, readState, unchanged, whyNot, written } from "./state.js";
+import { asAtNodes, asInStudy, greatestAlong, opening, readState, unchanged, whyNot, written } from "./state.js";
 import { zoom } from "./svg.js";
 import { sumOf, sumWords } from "./sum.js";
 import { whyUnsure } from "./sure.js";
 import { animation, captionOf, csvOf, FILE, keyWords, picture, save, sheet, tableDrawing, worksheet } from "./takeaway.js";
-import { capital, direction, fixed, inSentence, listed, percent, safe } from "./words.js";
+import { capital, direction, fixed, inSentence, kilograms, listed, percent, safe } from "./words.js";
 
 /** @typedef {import("./compute.js").Page} Page */
 /** @typedef {import("./compute.js").State} State */
@@ -138,6 +138,14 @@ ${PANELS.map(panelMarkup).join("")}
   find("activation-foot").innerHTML = `<p class="hint">Click a head to select it, or choose it under “One head, term by term”. <span class="foot"><span id="limit-hint"></span> <span id="fibre-hint"></span> <span id="sure-hint"></span></span></p>`;
 }
 
+/**
+ * Whether the changed head of a state crosses two joints, so that it has one-joint twins.
+ * @param {State} s
+ */
+function hasTwin(s) {
+  return s.changed >= 0 && page.info.heads[s.changed].joints.length > 1;
+}
+
 /** Put the state into the controls. */
 function fill(atBound = false) {
   for (const control of /** @type {NodeListOf<any>} */ (document.querySelectorAll("[data-key]"))) {
@@ -153,14 +161,14 @@ function fill(atBound = false) {
     find(id).setAttribute("aria-valuetext", words[id]);
   }
   find("push-hint").textContent = words.push;
-  const study = state.task.startsWith("c");
-  for (const id of ["spacing", "touch"]) find(id).disabled = study;
-  if (find("angle")) find("angle").disabled = study;
+  const still = state.task.startsWith("c") && !asAtNodes(page, state);
+  for (const id of ["spacing", "touch", "angle"]) if (find(id)) find(id).disabled = still;
   const push = canPush(page, state);
   const measured = Boolean(page.info.presses[pressOf(page, state)]?.ratios);
   for (const radio of /** @type {NodeListOf<any>} */ (document.querySelectorAll("[name=push]"))) radio.disabled = !push || (radio.value === "measured" && !measured);
   find("ratio-field").hidden = !push || state.push !== "given";
-  for (const id of ["noArm", "strength", "scope"]) find(id).disabled = state.changed < 0;
+  for (const id of ["strength", "scope"]) find(id).disabled = state.changed < 0;
+  find("noArm").disabled = !hasTwin(state);
   find("swap").disabled = find("drop").disabled = !other;
   find("other-hint").textContent = other
     ? `B: ${stateWords(other)}. The controls change A.`
@@ -205,7 +213,7 @@ function changedWords(s) {
   const out = [];
   if (s.changed >= 0) {
     const name = inSentence(info.heads[s.changed]);
-    if (s.noArm) out.push(`${name} without its arm at the ${s.noArm}`);
+    if (s.noArm) out.push(`${name} without its moment arm at the ${s.noArm}`);
     const whose = { head: name, muscle: info.heads[s.changed].muscle, group: `the ${info.heads[s.changed].group}` }[s.scope];
     if (s.strength === 0) out.push(`without ${whose}`);
     else if (s.strength !== 1) out.push(`${whose} × ${fixed(s.strength, 2)}`);
@@ -272,7 +280,7 @@ function headline(answer) {
       .filter((m) => Math.abs(m.value) >= 0.05)
       .map((m) => `${fixed(Math.abs(m.value), 1)} N·m of ${direction(m.row, m.value).words}`);
     warnings.push(`The heads cannot supply all of this: ${listed(missing)} ${missing.length > 1 ? "are" : "is"} unmet.`);
-    if (most && Number.isFinite(most.load)) warnings.push(most.load > 0.05 ? `The greatest load at this height is ${fixed(most.load, 1)} kg.` : "At this height no load can be held.");
+    if (most && Number.isFinite(most.load)) warnings.push(most.load > 0.05 ? `The greatest load at this height is ${kilograms(most.load)}.` : "At this height no load can be held.");
     else if (most) warnings.push("Even without a load this posture cannot be held.");
   }
   if (state.glenoid && !answer.shared.held) warnings.push("No sharing that meets these moments keeps the contact force within the glenoid; the numbers shown come closest.");
@@ -432,15 +440,13 @@ function curves(along) {
  */
 function set(changes) {
   const before = state;
-  state = { ...state, ...changes };
-  if (changes.task?.startsWith("c") || (state.task.startsWith("c") && changes.person !== undefined)) {
-    const press = page.info.presses[pressOf(page, state)];
-    if (press) {
-      state.load = press.load;
-      if (press.ratios) state.push = "measured";
-    }
-  } else if (changes.task === "push_up") state.load = 0;
+  const study = state.task.startsWith("c") && changes.task === undefined;
+  const moved = ["spacing", "touch", "angle"].some((key) => key in changes);
+  state = { ...((study && moved && asAtNodes(page, state)) || state), ...changes };
+  if (changes.task?.startsWith("c") || (study && changes.person !== undefined)) state = asInStudy(page, state);
+  else if (changes.task === "push_up") state.load = 0;
   else if (before.task === "push_up" && changes.task) state.load = page.info.people[state.person].usual_load_kg;
+  if (!hasTwin(state)) state.noArm = "";
   if (state.push === "measured" && !page.info.presses[pressOf(page, state)]?.ratios) state.push = "free";
   show();
 }
@@ -624,8 +630,11 @@ async function begin() {
   page = { info, tables: unpack(info.arrays, await inflate(find("data").textContent)) };
   find("data").remove();
   const [mine, theirs] = location.hash.slice(1).split("&&");
-  state = readState(page, mine ?? "");
-  if (theirs !== undefined) other = readState(page, theirs);
+  ({ state, other } = opening(page));
+  if (mine) {
+    state = readState(page, mine);
+    other = theirs === undefined ? null : readState(page, theirs);
+  }
   frame();
   if (matchMedia("(max-width: 900px)").matches) find("controls-fold").open = false;
   listen();

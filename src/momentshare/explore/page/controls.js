@@ -2,7 +2,7 @@
  * The controls as text, and what is written beside them.
  */
 import { canPush, pressOf, pushOf } from "./compute.js";
-import { mostLoad } from "./state.js";
+import { asAtNodes, heldAt, mostLoad } from "./state.js";
 import { capital, fixed, percent, safe } from "./words.js";
 
 /** @typedef {import("./compute.js").Page} Page */
@@ -106,7 +106,7 @@ ${choice("changed", "Head", [["-1", "none changed"], ...heads])}
 ${choice("noArm", "Its moment arm", [["", "as it is"], ["shoulder", "none at the shoulder"], ["elbow", "none at the elbow"]])}
 ${slider("strength", "Strength", 0, 2, 0.05)}
 ${choice("scope", "Strength applies to", [["head", "this head"], ["muscle", "its whole muscle"], ["group", "its strength group"]])}
-<p class="hint">A two-joint head without its arm at one joint is its one-joint twin. Strength 0 removes the head; its volume weight follows its strength.</p>
+<p class="hint">A two-joint head without its moment arm at one joint is its one-joint twin. Strength 0 removes the head; its volume weight follows its strength.</p>
 </fieldset>
 <fieldset><legend>Change the rule</legend>
 ${choice("criterion", "What is minimised", CRITERIA)}
@@ -150,15 +150,16 @@ export function loadWords(state) {
 export function besides(page, state, atBound = false) {
   const { info } = page;
   const breadth = info.people[state.person].breadth_cm;
-  const spacing = info.spacings[state.spacing];
   const tuck = tuckOf(page, state, 0);
-  const study = state.task.startsWith("c");
+  const fixedInStudy = state.task.startsWith("c") && !asAtNodes(page, state);
+  const reached = pressOf(page, state) >= 0;
+  const { spacing, touch } = reached ? heldAt(page, state) : { spacing: info.spacings[state.spacing] * breadth, touch: info.touches_cm[state.touch] };
   const push = canPush(page, state) ? pushOf(page, state) : null;
   return {
-    spacing: study ? "as in the study" : `${fixed(spacing, 1)} × shoulder breadth, ${fixed(spacing * breadth)} cm`,
-    touch: study
+    spacing: fixedInStudy ? "as in the study" : `${fixed(spacing / breadth, 1)} × shoulder breadth, ${fixed(spacing)} cm`,
+    touch: fixedInStudy
       ? "as in the study"
-      : `${fixed(info.touches_cm[state.touch])} cm towards the feet from the shoulder${Number.isFinite(tuck) ? `; upper arm ${fixed(tuck)}° from the trunk` : ""}`,
+      : `${fixed(touch)} cm towards the feet from the shoulder${Number.isFinite(tuck) ? `; upper arm ${fixed(tuck)}° from the trunk` : ""}`,
     load: state.task === "push_up" ? loadWords(state) : `${loadWords(state)} on both hands`,
     height: `${percent(info.heights[state.height])} of the way up`,
     ratio: `${fixed(state.ratio, 2)}`,

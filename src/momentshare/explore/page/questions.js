@@ -6,7 +6,7 @@ import { rowOf } from "./payload.js";
 import { firstState, greatestAlong } from "./state.js";
 import { sumOf } from "./sum.js";
 import { rangeOf, whyUnsure } from "./sure.js";
-import { capital, change, direction, fixed, inSentence, listed, percent } from "./words.js";
+import { capital, change, direction, fixed, inSentence, kilograms, listed, percent } from "./words.js";
 
 /** @typedef {import("./compute.js").Page} Page */
 /** @typedef {import("./compute.js").State} State */
@@ -31,7 +31,6 @@ import { capital, change, direction, fixed, inSentence, listed, percent } from "
 const LONG = "triceps_brachii/long";
 const LATERAL = "triceps_brachii/lateral";
 const newtonMetres = (/** @type {number} */ v) => `${fixed(v, 1)} N·m`;
-const kilograms = (/** @type {number} */ v) => `${fixed(v, 1)} kg`;
 
 /**
  * Number of a head; −1 where the limb has none of that name.

@@ -2,6 +2,7 @@
  * The state of the controls: where it starts, and as a line of text for a link.
  */
 import { greatestAt, pressOf } from "./compute.js";
+import { rowOf } from "./payload.js";
 
 /** @typedef {import("./compute.js").Page} Page */
 /** @typedef {import("./compute.js").State} State */
@@ -50,7 +51,7 @@ export function nearest(values, wanted) {
 }
 
 /**
- * The state a page opens with: a moderate grip, and two thirds of what can be held everywhere.
+ * A plain state: a moderate grip, and two thirds of what can be held everywhere.
  * @param {Page} page
  * @returns {State}
  */
@@ -67,6 +68,69 @@ export function firstState(page) {
     glenoid: info.glenoid,
   };
   return { ...state, load: info.people[0].usual_load_kg };
+}
+
+/**
+ * What a page opens with: the first two conditions of its study, A and B; the plain state where it
+ * is not written for a study.
+ * @param {Page} page
+ * @returns {{state: State, other: State | null}}
+ */
+export function opening(page) {
+  const plain = firstState(page);
+  if (!page.info.opens_at_study) return { state: plain, other: null };
+  const found = page.info.conditions.map((/** @type {string} */ _, /** @type {number} */ k) => asInStudy(page, { ...plain, task: `c${k}` })).filter((/** @type {State} */ s) => pressOf(page, s) >= 0);
+  return { state: found[0] ?? plain, other: found[1] ?? null };
+}
+
+/**
+ * The state of a condition with the load and the push of the study, and the nodes nearest to it.
+ * @param {Page} page
+ * @param {State} state  its task is a condition
+ * @returns {State}
+ */
+export function asInStudy(page, state) {
+  const { info } = page;
+  const press = info.presses[pressOf(page, state)];
+  if (!press) return state;
+  const held = heldAt(page, state);
+  return {
+    ...state,
+    load: press.load,
+    push: press.push,
+    spacing: nearest(info.spacings, held.spacing / info.people[state.person].breadth_cm),
+    touch: nearest(info.touches_cm, held.touch),
+    angle: nearest(info.angles_deg, held.angle),
+  };
+}
+
+/**
+ * A condition of the study as a press of the page that the controls can move; null for an exercise
+ * that the page has at no node.
+ * @param {Page} page
+ * @param {State} state
+ * @returns {State | null}
+ */
+export function asAtNodes(page, state) {
+  const number = Number(state.task.slice(1));
+  const task = /** @type {Record<string, string>} */ ({ bar_press: "bar", dumbbell_press: "dumbbells", push_up: "push_up" })[page.info.exercises[number]];
+  if (!task) return null;
+  const ratios = state.push === "measured" ? page.info.presses[pressOf(page, state)]?.ratios : null;
+  return { ...state, task, ...(ratios ? { push: "given", ratio: Math.round(100 * ratios[state.height]) / 100 } : {}) };
+}
+
+/**
+ * Distance of the grips [cm], of the hands towards the feet from the shoulder joint, as it is
+ * with the arm hanging [cm], and angle of the bench [deg], at the bottom of the press of a state.
+ * @param {Page} page
+ * @param {State} state
+ */
+export function heldAt(page, state) {
+  const press = pressOf(page, state);
+  if (press < 0) return { spacing: NaN, touch: NaN, angle: NaN };
+  const points = rowOf(page.tables.joints, page.info.presses[press].geometry, 0);
+  const up = rowOf(page.tables.up, press, 0);
+  return { spacing: 200 * points[11], touch: page.info.people[state.person].joint_up_cm - 100 * points[10], angle: (180 / Math.PI) * Math.asin(Math.max(-1, Math.min(1, up[1]))) };
 }
 
 /**
@@ -99,7 +163,7 @@ export function mostLoad(page) {
 export function written(page, state) {
   const start = /** @type {Record<string, any>} */ (firstState(page));
   return Object.entries(state)
-    .filter(([key, value]) => start[key] !== value)
+    .filter(([key, value]) => key === "task" || start[key] !== value) // never empty: no words are the opening
     .map(([key, value]) => `${key}=${encodeURIComponent(String(value))}`)
     .join("&");
 }

@@ -14,6 +14,14 @@ export function fixed(value, digits = 0) {
 }
 
 /**
+ * A load [kg]: whole from ten on, with one decimal below.
+ * @param {number} load
+ */
+export function kilograms(load) {
+  return `${fixed(load, Math.abs(load) >= 9.95 ? 0 : 1)} kg`;
+}
+
+/**
  * Activation in per cent.
  * @param {number} activation
  * @param {number} [digits]
