@@ -58,10 +58,10 @@ HEAD_QUANTITIES = {
     "moment_share": "part of a joint moment",
     "fibre_length": "fibre length",
     "passive_force": "passive force",
-    "rotation_arm": "arm about the humeral axis",
-    "elevation_arm": "arm in the plane of elevation",
-    "horizontal_arm": "arm of horizontal adduction",
-    "elbow_arm": "arm at the elbow",
+    "rotation_arm": "moment arm about the humeral axis",
+    "elevation_arm": "moment arm in the plane of elevation",
+    "horizontal_arm": "moment arm of horizontal adduction",
+    "elbow_arm": "moment arm at the elbow",
 }
 """Quantities of a head, in words."""
 

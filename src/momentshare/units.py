@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 
-__all__ = ["FACTORS", "GRAVITY", "to_si"]
+__all__ = ["FACTORS", "GRAVITY", "in_kg", "to_si"]
 
 GRAVITY = 9.80665
 """Standard acceleration of free fall [m/s²] (CGPM 1901, exact by convention)."""
@@ -33,6 +33,17 @@ FACTORS: dict[str, tuple[str, float]] = {
     "mm/mm": ("number", 1.0),
 }
 """Unit → (dimension, factor to SI)."""
+
+
+def in_kg(load: float) -> str:
+    """Write a load in kilograms: whole from ten on, with one decimal below.
+
+    Examples
+    --------
+    >>> in_kg(50.6), in_kg(5.26)
+    ('51', '5.3')
+    """
+    return f"{load:.0f}" if round(abs(load), 1) >= 10.0 else f"{load:.1f}"
 
 
 def to_si(value: float, unit: str, dimension: str) -> float:

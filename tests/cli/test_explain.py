@@ -67,7 +67,8 @@ def test_two_heads_side_by_side_with_worked_case_and_files(study, tmp_path):
     done = run(study, "--head", LONG, "--against", LATERAL, "--worked", "--out", str(out))
     assert done.exit_code == 0, done.output
     for wanted in (
-        "bar [wide]", "no arm at the shoulder", "head removed", "Worked case", "elbow extension",
+        "bar [wide]", "no moment arm at the shoulder", "head removed", "Worked case",
+        "elbow extension",
         "spotter", "greatest load that can be held is least",
     ):  # fmt: skip
         assert wanted in " ".join(done.output.split())

@@ -103,12 +103,12 @@ def test_student_finds_what_a_wider_grip_does(student):
 @pytest.mark.slow
 def test_student_finds_why_heads_of_the_triceps_differ(student):
     folder, printed = student
-    answer = next(p for p in printed if "without an arm there" in p.lower())
+    answer = next(p for p in printed if "without a moment arm there" in p.lower())
     drive = pd.read_csv(folder / "why" / "drive.csv")
     mine = drive[(drive["head"] == "triceps_brachii/long") & (drive["joint"] == "shoulder")]
-    assert (
-        f"{'adds' if mine['part'].sum() > 0 else 'takes'} {abs(mine['part'].sum()):.2f}" in answer
-    )
+    part = mine["part"].sum()
+    said = f"adds {part:.2f} to" if part > 0 else f"takes {-part:.2f} from"
+    assert f"The shoulder {said} its activation" in answer
     cases = pd.read_csv(folder / "why" / "counterfactuals.csv")
     own = cases[cases["head"] == "triceps_brachii/long"]
     twin = own[own["case"] == "no_arm_shoulder"]["activation"].iloc[0]

@@ -456,8 +456,8 @@ def test_titles_of_moments_state_an_order_that_holds_for_everyone(tables):
 
     for name, value, words, unit, factor in (
         ("moments_along_lift", "moment_nm", "Peak shoulder horizontal adduction", "N·m", 1.0),
-        ("gravity_arms", "gravity_arm_m", "The greatest arm of a weight for horizontal adduction",
-         "cm", 100.0),
+        ("gravity_arms", "gravity_arm_m",
+         "The greatest moment arm of a weight for horizontal adduction", "cm", 100.0),
     ):  # fmt: skip
         rows = {words: "shoulder_horizontal_adduction"}
         rows[words.replace("shoulder horizontal adduction", "elbow extension").replace(

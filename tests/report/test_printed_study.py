@@ -23,6 +23,7 @@ from momentshare.report.text.terminal import print_study
 from momentshare.report.writing.study import write_results
 from momentshare.sharing import Status
 from momentshare.study import parse_study, plan_study, run_study
+from momentshare.units import in_kg
 
 ACTIVATION, GREATEST = "mean_activation", "greatest_load_kg"
 MEAN = f"{ACTIVATION}_mean"
@@ -89,7 +90,7 @@ def test_conditions_are_printed_under_their_own_column(tables, said):
         assert unmarked(cells["ratio out/vertical"])[0] == wanted
         load = loads[(loads["condition"] == keys[0]) & (loads["lateral"] == keys[1])]
         weak = load.loc[load.groupby("person")[GREATEST].idxmin()]
-        assert unmarked(cells["greatest load [kg]"])[0] == f"{weak[GREATEST].mean():.0f}"
+        assert unmarked(cells["greatest load [kg]"])[0] == in_kg(weak[GREATEST].mean())
         at = 100 * weak["height_fraction"]
         wanted = f"{at.median():.0f}"
         if np.ptp(at) >= 1.0:

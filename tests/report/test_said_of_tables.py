@@ -179,11 +179,11 @@ def report():
 
 def test_a_maximal_lift_is_told_with_its_own_numbers(report):
     narrow, wide, order = sentences(report)
-    assert "at most 60.0 kg pass" in narrow
-    assert "held is least at 40 % of the lift, 90.0 kg" in wide
+    assert "at most 60 kg pass" in narrow
+    assert "held is least at 40 % of the lift, 90 kg" in wide
     assert "falls from 0.50 m/s at 20 % of the lift to 0.20 m/s at 50 %" in wide
     assert wide.endswith("it is 0.30 m/s on average.")
-    assert order.endswith("wide 80.0 kg, narrow 60.0 kg.")
+    assert order.endswith("wide 80 kg, narrow 60 kg.")
 
 
 def points(ax, marker):

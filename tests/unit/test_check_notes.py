@@ -48,5 +48,5 @@ def test_an_electromyogram_that_is_left_out_is_no_mere_note():
     found = [TrialCheck(number=n, file=f"{n}.csv", notes=(lost, "Plain."), **same) for n in (1, 2)]
     _print(screen, found)
     lines = [line.strip() for line in screen.export_text().splitlines()]
-    assert f"left out {lost} (trial 1, 2)" in lines
-    assert "note Plain. (trial 1, 2)" in lines
+    assert f"left out {lost} (trials 1, 2)" in lines
+    assert "note Plain. (trials 1, 2)" in lines

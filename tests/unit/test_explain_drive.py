@@ -345,15 +345,16 @@ def test_words_follow_the_numbers_when_the_shoulder_arm_changes_sides(exponent):
         compared = comparison_text(found, changes, other)
         value = found.split.by_joint()["shoulder"]
         assert np.sign(value) == np.sign(arm)
-        word = "adds" if value > 0.0 else "takes"
-        assert f"The shoulder {word} {value:+.3f}" in split
+        effect = f"adds {value:.3f} to" if value > 0.0 else f"takes {-value:.3f} from"
+        whole = "activation" if exponent == 2.0 else "drive"
+        assert f"The shoulder {effect} its {whole}: " in split
         reason = split.split("The shoulder")[1].split("multiplier")[0]
         assert ("saves effort" in reason) == (value > 0.0)
         assert ("costs effort" in reason) == (value < 0.0)
         assert ("lowering of the arm" in reason) == (arm < 0.0)
         effect = changes.activation_change("no_arm_shoulder")[0]
         direction = "less" if effect > 0.0 else "more"
-        assert f"makes it contribute {direction}" in compared
+        assert f"makes the head contribute {direction}" in compared
         said[arm] = direction
     assert said == {-0.020: "less", 0.020: "more"}
 

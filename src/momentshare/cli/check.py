@@ -110,7 +110,8 @@ def _print(screen: Console, found: Sequence[TrialCheck]) -> None:
             note = f"; {worst.note}" if worst.note else ""
             detail = f": up to {worst.value:.3g} {worst.unit}, limit {worst.limit:g}{note}"
         line = Text(f"{kind} ", style="bold")
-        line.append(f"{text}{detail} (trial {which})", style="not bold")
+        trials = "trial" if len(numbers) == 1 else "trials"
+        line.append(f"{text}{detail} ({trials} {which})", style="not bold")
         screen.print(line)
 
 

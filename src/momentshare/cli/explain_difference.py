@@ -368,7 +368,7 @@ def print_conditions(explained: Explained) -> None:
         row = found.row_names.index(member.name)
         if member.factor == "arms":
             arms = 1000.0 * found.arms[:, row, index]
-            return [f"{v:+.1f} mm" if abs(v) >= 0.05 else "no own arm" for v in arms]
+            return [f"{v:+.1f} mm" if abs(v) >= 0.05 else "no own moment arm" for v in arms]
         values = found.moments if member.factor == "moments" else found.lateral_moments
         return [
             f"{moment_direction(member.name, v).noun} {abs(v):.1f} N·m"

@@ -391,7 +391,7 @@ def _print_drive(screen: Console, found: Sequence[HeadExplanation]) -> None:
     table.add_column("multiplier [1/(N·m)]", justify="right")
     for item in found:
         name = item.head.replace("/", "/\n")
-        table.add_column(f"{name}\narm \\[mm]", justify="right")
+        table.add_column(f"{name}\nmoment arm \\[mm]", justify="right")
         table.add_column("\n\npart [1]", justify="right")
     for j, row in enumerate(found[0].split.row_names):
         cells = [row_named(row).positive.words, f"{found[0].split.multiplier[j]:+.4f}"]
@@ -443,7 +443,8 @@ def _print_changes(
     table.add_column("greatest changes elsewhere")
     table.add_column("total\neffort", justify="right")
     table.add_column("unmet\n[N·m]", justify="right")
-    for k, case in enumerate(changes.cases):
+    for case in changes.told:
+        k = changes.place(case)
         difference = changes.activation_change(case)
         rest = [i for i in np.argsort(-np.abs(difference)) if i not in shown][:2]
         cells = [case_label(case, changes.twin_of)]

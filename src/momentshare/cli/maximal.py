@@ -10,6 +10,7 @@ import typer
 
 from momentshare.cli.output import Output, Written
 from momentshare.cli.tables import Conditions, People, console, folder_for, progress_bar
+from momentshare.units import in_kg
 
 if TYPE_CHECKING:
     from momentshare.limits import Limits
@@ -103,7 +104,7 @@ def _show(found: MaximalReport, opening: Opening, limits: Limits, keys: str) -> 
         dips = int(part["dip"].sum())
         view.add_row(
             *(escape(str(name)) for name in key),
-            marked(f"{part['load_kg'].mean():.1f}", keys), f"{part['duration_s'].mean():.2f}",
+            marked(in_kg(part["load_kg"].mean()), keys), f"{part['duration_s'].mean():.2f}",
             f"{part['mean_speed_mps'].mean():.2f}", f"{part['peak_speed_mps'].mean():.2f}",
             f"{dips} of {len(part)}",
         )  # fmt: skip

@@ -310,7 +310,7 @@ def _show(
     for name in table.columns:
         view.add_column(name.replace("_", " "))
     for line in table.itertuples(index=False):
-        view.add_row(*(f"{v:.3g}" if isinstance(v, float) else escape(str(v)) for v in line))
+        view.add_row(*(f"{v:.2f}" if isinstance(v, float) else escape(str(v)) for v in line))
     screen.print(view)
     screen.print(
         "Test-posture bias: greatest moment in the task's posture over that in the test's; above "

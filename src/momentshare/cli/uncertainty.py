@@ -24,7 +24,6 @@ _STAGES = {
     "indices": "shares of variance",
 }
 _SHOWN = 8
-_SURE = 0.95
 
 
 def uncertainty(
@@ -180,6 +179,7 @@ def _print(screen: Console, found: Summary) -> None:
     from momentshare.report.text.terminal import print_cautions
     from momentshare.report.text.uncertainty_opening import judged_pairs, uncertainty_opening
     from momentshare.uncertainty.layout import FAMILIES
+    from momentshare.uncertainty.plan import SURE
 
     print_opening(screen, uncertainty_opening(found, judged_pairs(found)))
     order = found.condition_order
@@ -192,7 +192,7 @@ def _print(screen: Console, found: Summary) -> None:
             table.add_column(name)
         for (mode, criterion), part in order.groupby(["lateral", "criterion"], sort=False):
             moving = part[part["ties"] < 0.5]
-            sure = (moving["probability"] >= _SURE) | (moving["probability"] <= 1.0 - _SURE)
+            sure = (moving["probability"] >= SURE) | (moving["probability"] <= 1.0 - SURE)
             count = max(len(moving), 1)
             table.add_row(
                 str(mode), str(criterion), str(len(moving)),

@@ -29,6 +29,7 @@ from momentshare.processes import here_or_on_processes
 from momentshare.sharing import Status
 from momentshare.strength.needed import TaskFrames, needed_strength
 from momentshare.trial.checks.verdict import failed_checks
+from momentshare.units import in_kg
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -100,7 +101,7 @@ class BestLift:
         front = f"{self.person}, {self.condition}: best lift {self.load_kg:g} kg"
         if self.fault:
             return f"{front} could not be applied to the limb: {self.fault}"
-        front += f", the limb holds {self.limb_kg:.0f} kg"
+        front += f", the limb holds {in_kg(self.limb_kg)} kg"
         if self.explained:
             return f"{front} in its weakest posture; nothing is missing."
         front += f" in its weakest posture ({self.weakest_percent:.0f} % of the height)"

@@ -69,8 +69,8 @@ def _ratio_lines(found: HeadExplanation, other: HeadExplanation) -> list[str]:
     return [
         (
             f"Its sum is {a.total / b.total:.2f} times the other's: {size:.2f} by {by_size}, "
-            f"{level:.2f} by the arm at the {joint}, and {rest:.2f} by what the other joints do, "
-            f"which {effect} it."
+            f"{level:.2f} by the moment arm at the {joint}, and {rest:.2f} by what the other "
+            f"joints do, which {effect} it."
         )
     ]
 
@@ -88,13 +88,13 @@ def coupling_text(
     part = found.split.by_joint()[joint]
     verdict = verb_for(
         effect,
-        "so its arm there makes it contribute more",
-        "so its arm there makes it contribute less",
-        "so its arm there changes nothing",
+        "so it makes the head contribute more",
+        "so it makes the head contribute less",
+        "so it changes nothing",
     )
     line = (
         f"{capital(head_phrase(found.head))} also crosses the {joint}; solved again without that "
-        f"arm it would work at {then:.3f} in place of {now:.3f} "
+        f"moment arm it would work at {then:.3f} in place of {now:.3f} "
         f"({head_phrase(other.head)}: {theirs[k]:.3f} in place of {theirs[0]:.3f}), {verdict}."
     )
     if abs(effect) >= NOTHING and abs(part) >= NOTHING:
@@ -103,6 +103,6 @@ def coupling_text(
         else:
             line += (
                 f" The split alone, {signed(part)} at the {joint}, points the other way: with "
-                "the arm gone the multipliers settle elsewhere, which outweighs the part."
+                "the moment arm gone the multipliers settle elsewhere, which outweighs the part."
             )
     return line

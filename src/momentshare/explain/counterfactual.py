@@ -70,6 +70,11 @@ class Counterfactuals:
 
     __repr__ = brief
 
+    @property
+    def told(self) -> tuple[str, ...]:
+        """The cases without one that leaves the head no joint, since that removes it."""
+        return tuple(case for case in self.cases if self.twin_of.get(case) != NO_JOINT)
+
     def place(self, case: str) -> int:
         """Index of a case, or an error that suggests the nearest names."""
         return head_index(self.cases, case, "case")

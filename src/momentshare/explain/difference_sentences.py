@@ -45,9 +45,11 @@ _TELLING = 0.25
 _SHOWN_CASES = 3
 
 
-def in_brackets(share: Share | None) -> str:
-    """Append a share of draws to a statement."""
-    return "" if share is None else f" ({share})"
+def in_brackets(share: Share | None, *, order: bool = False) -> str:
+    """Append a share of draws to a statement, and to an order that it is open."""
+    if share is None:
+        return ""
+    return f" ({share}{', so it is open' if order and share.is_open else ''})"
 
 
 def answer_sentences(
@@ -88,7 +90,7 @@ def answer_sentences(
                 f"{FACTOR_WORDS[top]} would alone make {signed(factors[top])}, of which the others "
                 f"take back {abs(factors[top] - gap):.3f}"
             )
-        first += f", {signed(gap)}{in_brackets(sign)}; {carried}{_most(lead)}"
+        first += f", {signed(gap)}{in_brackets(sign, order=True)}; {carried}{_most(lead)}"
     return f"{first}.", _carrier_sentence(found, head, top, known)
 
 
@@ -154,12 +156,12 @@ def _numbers(found: Difference, head: str, factor: str, name: str) -> str:
         return f" ({_two(name, *values.tolist())} N·m)"
     arms = 1000.0 * found.arms[:, row, head_index(found.head_names, head)]
     if np.abs(arms).max() < _NO_ARM:
-        return " (arms of other heads)"
-    return f" (its own arm: {_two(name, *arms.tolist())} mm)"
+        return " (moment arms of other heads)"
+    return f" (its own moment arm: {_two(name, *arms.tolist())} mm)"
 
 
 _NO_ARM = 0.05
-"""Arm [mm] below which a head is said to have no arm."""
+"""Moment arm [mm] below which a head is said to have none."""
 
 
 def _two(row: str, one: float, two: float) -> str:
@@ -215,17 +217,10 @@ def sure_sentence(found: Difference, head: str, drawn: DrawnDifferences | None, 
         f"between {signed(own[cut])} and {signed(own[-1 - cut])} (middle 80 %)"
     )
     if abs(gap) >= NOTHING:
-        share = drawn.same_sign(head, gap)
-        text += f" and has this sign {share}"
-        if share.holds < _FIRM * share.draws:
-            text += ", so it is not firm"
+        text += f" and has this sign {drawn.same_sign(head, gap)}"
     if drawn.draws < wanted:
         text += f"; {wanted - drawn.draws} more draws could not be performed"
     return text + "."
-
-
-_FIRM = 0.9
-"""Share of draws below which a sign is not called firm; assumed."""
 
 
 def what_if_sentence(found: WhatIf, head: str) -> str:

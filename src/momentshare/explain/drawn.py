@@ -20,6 +20,7 @@ from momentshare.runs import make_blocks
 from momentshare.uncertainty.chunks import drawn_lifts, random_normals
 from momentshare.uncertainty.draws import Draws
 from momentshare.uncertainty.layout import build_layout
+from momentshare.uncertainty.plan import SURE
 from momentshare.uncertainty.spreads import Spreads
 
 if TYPE_CHECKING:
@@ -44,6 +45,11 @@ class Share:
 
     holds: int
     draws: int
+
+    @property
+    def is_open(self) -> bool:
+        """Whether too few draws agree for an order to be firm."""
+        return self.holds < SURE * self.draws
 
     def __str__(self) -> str:
         return f"in {self.holds} of {self.draws} draws"

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from momentshare.directions import ROWS
 from momentshare.explain.difference_sentences import FACTOR_WORDS, in_brackets, second_value
 from momentshare.explain.mixtures import Member, member_words
 from momentshare.explain.phrases import NOTHING, capital, direction, group_phrase, percent, signed
 from momentshare.text import head_phrase
+from momentshare.units import in_kg
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -42,7 +42,7 @@ def limiting_sentence(
     """
     where = f" of {name}" if name else ""
     text = (
-        f"What limits the load{where}: {found.load:.1f} kg can be held at most, at "
+        f"What limits the load{where}: {in_kg(found.load)} kg can be held at most, at "
         f"{percent(found.height)} of the bar height"
     )
     if found.lost:
@@ -58,12 +58,12 @@ def limiting_sentence(
 
     text += (
         f"; a tenth more strength of the {group_phrase(group)}{marked(group)} raises it most, by "
-        f"{more:.1f} kg "
+        f"{in_kg(more)} kg "
         f"({100.0 * more / found.load:.1f} %){in_brackets(share.get('group'))}"
     )
     if own >= _LEAST_GAIN:
         text += (
-            f", and of single heads {head_phrase(head)}{marked(head)}, by {own:.1f} kg"
+            f", and of single heads {head_phrase(head)}{marked(head)}, by {in_kg(own)} kg"
             f"{in_brackets(share.get('head'))}"
         )
     return text + "."
@@ -97,7 +97,7 @@ def _equal_sentence(pair: EqualMoments) -> str:
     ]
     what = "Equal moments" if len(pair.rows) > 1 else "One moment equal, the others not"
     return (
-        f"{what}, different effort: {places[0]} and {places[1]} of the bar height ask for "
+        f"{what}: {places[0]} and {places[1]} of the bar height ask for "
         f"the same ({asked}), yet {head_phrase(pair.head)} works at {pair.activation[0]:.3f} and "
         f"at {pair.activation[1]:.3f}, {signed(pair.gap)}: {parts}."
     )
@@ -106,42 +106,35 @@ def _equal_sentence(pair: EqualMoments) -> str:
 def apart_sentences(found: HeadsApart, share: Share | None = None) -> tuple[str, str]:
     """State in two sentences how far two heads differ, and why, in both readings."""
     me, you = head_phrase(found.head), head_phrase(found.other)
-    parts = found.factors()
     a, b = found.activation.tolist()
     first = (
         f"{capital(me)} works at {a:.3f} and {you} at {b:.3f}, {signed(found.gap)}"
-        f"{in_brackets(share)}; by what they are, their arms account for {signed(parts['arms'])} "
-        f"of it and their capacities {signed(parts['capacity'])}."
+        f"{in_brackets(share, order=True)}."
     )
-    carried = sorted(
-        zip(found.members, found.parts[:, 0].tolist(), strict=True), key=lambda item: -abs(item[1])
-    )
-    asked = sorted(
-        zip(found.asked, found.asked_parts[:, 0].tolist(), strict=True),
-        key=lambda item: -abs(item[1]),
-    )
-    pieces = []
-    if carried:
-        member, part = carried[0]
-        pieces.append(
-            f"Most of it depends on {_apart_words(member)} ({signed(part)}, with a twin solved "
-            "again)"
-        )
-    if asked:
-        member, part = asked[0]
-        kind = "the push" if member.factor == "lateral force" else "load and weight"
-        pieces.append(
-            f"by what is asked, the moments of load and weight account for "
-            f"{signed(parts['moments'])} and the lateral force {signed(parts['lateral force'])}, "
-            f"most of all {member_words(member)} by {kind} ({signed(part)})"
-        )
-    return first, "; ".join(pieces) + "."
+    whole = found.factors()
+    heads = dict(zip(found.members, found.parts[:, 0].tolist(), strict=True))
+    task = dict(zip(found.asked, found.asked_parts[:, 0].tolist(), strict=True))
+    second = [
+        f"Seen from {place}, {' and '.join(said)}."
+        for place, parts in (("the heads", heads), ("the task", task))
+        if (said := _parts_words(parts, whole))
+    ]
+    return first, " ".join(second)
 
 
-def _apart_words(member: Member) -> str:
-    if member.factor == "capacity":
-        return f"their {member.name}"
-    return f"their arms for {member_words(member)}" if member.name in ROWS else member_words(member)
+def _parts_words(parts: Mapping[Member, float], whole: Mapping[str, float]) -> list[str]:
+    """State what each factor accounts for, the greatest component beside its factor."""
+    top = max(parts, key=lambda member: abs(parts[member]), default=None)
+    out: list[str] = []
+    for factor in dict.fromkeys(member.factor for member in parts):
+        if abs(whole[factor]) < NOTHING:
+            continue
+        most = ""
+        if top is not None and top.factor == factor:
+            most = f" ({member_words(top)} {signed(parts[top])})"
+        verb = "" if out else f" {'accounts' if factor == 'lateral force' else 'account'} for"
+        out.append(f"{FACTOR_WORDS[factor]}{verb} {signed(whole[factor])}{most}")
+    return out
 
 
 def head_sentences(

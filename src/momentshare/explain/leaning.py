@@ -136,11 +136,11 @@ def limit_texts(
         arm = _at(limits, quantity, found.head, found, kind)
         if arm and row in found.split.row_names:
             texts.append(
-                f"So does the arm of {name} for {row_named(row).positive.words} here "
+                f"So does the moment arm of {name} for {row_named(row).positive.words} here "
                 f"({_named(limits, arm)})."
                 if own
-                else f"The arm of {name} for {row_named(row).positive.words} is not to be trusted "
-                f"here ({_named(limits, arm)})."
+                else f"The moment arm of {name} for {row_named(row).positive.words} is not to be "
+                f"trusted here ({_named(limits, arm)})."
             )
     for lean in leanings(found, limits, kind):
         heads = " and ".join(head_phrase(head) for head in lean.heads)

@@ -97,7 +97,7 @@ def explanation_text(
             for joint in other.problem.crosses(other.index):
                 if joint not in found.problem.crosses(found.index):
                     out.append(coupling_text(other, other_changes, found, joint))
-    out += [case_text(changes, case) for case in changes.cases[1:]]
+    out += [case_text(changes, case) for case in changes.told[1:]]
     if alongs is not None:
         out.append(along_text(found.head, alongs, other.head if other else None, other_alongs))
         out.append(sign_text(found.head, alongs, found.frame))

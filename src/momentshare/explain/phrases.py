@@ -74,7 +74,7 @@ def case_label(case: str, twin_of: Mapping[str, str] | None = None) -> str:
         twin = f" (one-joint twin, {kept} only)" if kept else ""
         if kept == NO_JOINT:
             twin = " (it then acts on no joint)"
-        return f"no arm at the {case.removeprefix('no_arm_')}{twin}"
+        return f"no moment arm at the {case.removeprefix('no_arm_')}{twin}"
     if case.startswith("only_"):
         return f"one-joint twin, {case.removeprefix('only_')} only"
     return {

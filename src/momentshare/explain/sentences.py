@@ -64,9 +64,9 @@ def drive_text(found: HeadExplanation) -> str:
     split = found.split
     lines = []
     for joint, value in split.by_joint().items():
-        verb = verb_for(value, "adds", "takes", "gives next to nothing:")
+        effect = _effect(value, split.exponent)
         if joint == GLENOID:
-            lines.append(_glenoid_line(found, value, verb))
+            lines.append(_glenoid_line(found, effect))
             continue
         reasons = [
             _row_reason(row, float(arm), float(price), float(part))
@@ -76,13 +76,20 @@ def drive_text(found: HeadExplanation) -> str:
             if row_joint(row) == joint and arm != 0.0
         ]
         if not reasons:
-            lines.append(f"The {joint} contributes nothing: the head has no arm there.")
+            lines.append(f"The {joint} contributes nothing: the head has no moment arm there.")
             continue
-        lines.append(f"The {joint} {verb} {signed(value)}: {'; '.join(reasons)}.")
+        lines.append(f"The {joint} {effect}: {'; '.join(reasons)}.")
     return " ".join([*lines, _sum_text(found)])
 
 
-def _glenoid_line(found: HeadExplanation, value: float, verb: str) -> str:
+def _effect(value: float, exponent: float) -> str:
+    """State how much a joint adds or takes, and of what."""
+    change = verb_for(value, "adds {} to", "takes {} from", "gives next to nothing")
+    whole = "activation" if exponent == 2.0 else "drive"
+    return f"{change.format(f'{abs(value):.3f}')} its {whole}" if "{" in change else change
+
+
+def _glenoid_line(found: HeadExplanation, total: str) -> str:
     """State what the limit of the glenoid adds to or subtracts from the drive."""
     split = found.split
     if not split.facets:
@@ -98,7 +105,7 @@ def _glenoid_line(found: HeadExplanation, value: float, verb: str) -> str:
             f"by {abs(slope):.3f} N {effect} (price {price:.5f} per N; "
             f"{signed(float(split.facet_part[k]))})"
         )
-    return f"The limit of the glenoid {verb} {signed(value)}: {'; '.join(reasons)}."
+    return f"The limit of the glenoid {total}: {'; '.join(reasons)}."
 
 
 def _row_reason(row: str, arm: float, price: float, part: float) -> str:
@@ -111,7 +118,7 @@ def _row_reason(row: str, arm: float, price: float, part: float) -> str:
     else:
         effect = "where more of that moment costs effort, because others must undo it"
     return (
-        f"its arm of {1000.0 * abs(arm):.1f} mm pulls towards {towards}, {effect} "
+        f"its moment arm of {1000.0 * abs(arm):.1f} mm pulls towards {towards}, {effect} "
         f"(multiplier {price:+.4f} per N·m; {signed(part)})"
     )
 

@@ -49,7 +49,10 @@ if TYPE_CHECKING:
         def factors(self) -> Factors: ...
 
 
-__all__ = ["CHUNK", "CRITERIA", "FORMAT", "UncertaintyPlan"]
+__all__ = ["CHUNK", "CRITERIA", "FORMAT", "SURE", "UncertaintyPlan"]
+
+SURE = 0.95
+"""Share of draws, or probability, from which an order is called firm; convention."""
 
 FORMAT = 3
 """Version of the chunk files."""

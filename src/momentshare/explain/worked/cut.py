@@ -84,8 +84,8 @@ def case_from_frame(found: HeadExplanation, other: HeadExplanation | None = None
         weights=tuple(float(x) for x in weights),  # type: ignore[arg-type]
         exponent=problem.exponent,
         origin=(
-            "Capacities and arms are those of the study at this bar height; the moments are what "
-            "these three supply there by active force. All other heads and rows "
+            "Capacities and moment arms are those of the study at this bar height; the moments are "
+            "what these three supply there by active force. All other heads and rows "
             + ("and the limit of the glenoid " if problem.glenoid is not None else "")
             + "are left out, so the small answer is not that of the whole limb, in which the "
             "three work at "

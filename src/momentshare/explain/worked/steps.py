@@ -59,8 +59,8 @@ def derivation(
             f"row e ({elbow}) only; S ({three}) acts on row s ({shoulder}) only. {case.origin}"
         ),
         Step(
-            text="A head with capacity F [N] and arm r [m] gives the moment h = F r [N·m] at full "
-            "activation, and h a at activation a.",
+            text="A head with capacity F [N] and moment arm r [m] gives the moment h = F r [N·m] "
+            "at full activation, and h a at activation a.",
             equations=full,
         ),
         Step(text="Balance: the heads supply both moments.", equations=algebra.balance),
@@ -101,7 +101,7 @@ def derivation(
             ),
         ),
         Step(
-            text="Without an arm at the shoulder the same head would work at {a_L0}. What the arm "
+            text="Without a moment arm at the shoulder the same head would work at {a_L0}. What it "
             "changes has the sign of {h_Ls} times what would be left for S if L worked at {a_L0} "
             "with it: less where its pull has to be undone, more where it helps.",
             equations=(
@@ -110,7 +110,7 @@ def derivation(
             ),
         ),
         Step(
-            text="The numbers: capacities [N], arms [m], moments at full activation and net "
+            text="The numbers: capacities [N], moment arms [m], moments at full activation and net "
             "moments [N·m].",
             equations=(
                 *named("F_L", "F_E", "F_S", "r_Le", "r_Ls", "r_E", "r_S"),
@@ -150,7 +150,7 @@ def _sign_sentence(algebra: Algebra, exact: dict[Any, Any]) -> str:
         effect = "makes it contribute more" if gain > 0 else "makes it contribute less"
     return (
         f"With the numbers: the elbow {does(elbow)}, the shoulder {does(shoulder)}; in sum the "
-        f"shoulder arm of L {effect} (before the bounds)."
+        f"moment arm of L at the shoulder {effect} (before the bounds)."
     )
 
 

@@ -168,7 +168,7 @@ def _bars(ax: Axes, item: HeadExplanation, *, first: bool) -> None:
     at = np.arange(len(values), dtype=float)
     at[-2:] += 0.4
     notes = [
-        f"{value:+.3f}" if arm != 0.0 else "no arm"
+        f"{value:+.3f}" if arm != 0.0 else "no moment arm"
         for value, arm in zip(split.part, split.moment_arm, strict=True)
     ]
     notes += [f"{values[len(notes)]:+.3f}"] if split.facet_names else []

@@ -18,6 +18,7 @@ from momentshare.report.figures.limit_marks import footnote
 from momentshare.report.figures.looks import Looks, shared_out
 from momentshare.report.text.maximal_opening import load_title
 from momentshare.report.writing.record import versions
+from momentshare.units import in_kg
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -76,9 +77,9 @@ def sentences(report: MaximalReport) -> list[str]:
             continue
         weak = 100 * part["weak_height_fraction"].mean()
         text = (
-            f"{condition}, lateral force {lateral}: at most {load:.1f} kg pass; the load that "
+            f"{condition}, lateral force {lateral}: at most {in_kg(load)} kg pass; the load that "
             f"can be "
-            f"held is least at {weak:.0f} % of the lift, {held:.1f} kg"
+            f"held is least at {weak:.0f} % of the lift, {in_kg(held)} kg"
         )
         mine = top[(top["condition"] == condition) & (top["lateral"] == lateral)]
         found.append(f"{text}. {_dip(mine)}")
@@ -87,7 +88,7 @@ def sentences(report: MaximalReport) -> list[str]:
         if len(loads) < 2 or not loads.max() > loads.min() * (1.0 + _LEVEL):
             continue
         order = loads.sort_values(ascending=False)
-        listed = ", ".join(f"{name} {value:.1f} kg" for name, value in order.items())
+        listed = ", ".join(f"{name} {in_kg(value)} kg" for name, value in order.items())
         found.append(f"Greatest loads with the lateral force {mode}: {listed}.")
     return found
 

@@ -14,7 +14,6 @@ from momentshare.report.figures.layout import Handles, Room, Texts, panel_grid
 from momentshare.report.figures.limit_marks import footnote, hatch
 from momentshare.report.figures.looks import Looks
 from momentshare.report.text.draw_verdicts import (
-    SURE,
     judged_pairs,
     main_treatment,
     shown_activation,
@@ -22,6 +21,7 @@ from momentshare.report.text.draw_verdicts import (
 from momentshare.report.text.opening import sentence
 from momentshare.report.text.titles import firm_count_title, firm_title
 from momentshare.uncertainty.layout import FAMILIES
+from momentshare.uncertainty.plan import SURE
 from momentshare.uncertainty.summary import QUANTILES
 
 if TYPE_CHECKING:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from momentshare.errors import InputError
 from momentshare.report.figures.style import head_label
+from momentshare.units import in_kg
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -60,7 +61,8 @@ _HEADERS = {
 _STATISTICS = {"mean", "sd", "median", "low", "high", "changed"}
 """What may follow the unit in the name of a column."""
 
-_FORMATS = {"f": ".2f", "f_value": ".2f"}
+_LOADS = ("greatest_load_kg", "held_load_kg", "raised_load_kg", "gain_kg", "difference_kg")
+_FORMATS = {"f": ".2f", "f_value": ".2f", **dict.fromkeys(_LOADS, in_kg)}
 """Names of columns whose numbers have a usual form; two decimals of F: common practice."""
 
 _GIVEN = {

@@ -31,6 +31,7 @@ from momentshare.report.text.verdicts import (
     verdict_on,
 )
 from momentshare.text import head_phrase
+from momentshare.uncertainty.plan import SURE
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -41,10 +42,7 @@ if TYPE_CHECKING:
     from momentshare.cohort.summary import CohortSummary
     from momentshare.published import PublishedResult
 
-__all__ = ["SURE", "cohort_opening"]
-
-SURE = 0.95
-"""Probability from which an order of a published table is called firm; convention."""
+__all__ = ["cohort_opening"]
 
 _SIZE = (
     "no muscle force is known to better than tens of percent, and all people share the model's own "

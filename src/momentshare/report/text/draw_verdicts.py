@@ -10,15 +10,13 @@ import pandas as pd
 from momentshare.limits import merged_keys
 from momentshare.report.text.opening import head_volumes
 from momentshare.report.text.verdicts import verdict_on
+from momentshare.uncertainty.plan import SURE
 from momentshare.uncertainty.summary import EVERYONE
 
 if TYPE_CHECKING:
     from momentshare.uncertainty import Summary
 
-__all__ = ["SURE", "judged_pairs", "main_treatment", "shown_activation", "who_of"]
-
-SURE = 0.95
-"""Share of draws from which an order is called firm; convention."""
+__all__ = ["judged_pairs", "main_treatment", "shown_activation", "who_of"]
 
 _WORKING = 0.05
 """Median lift-mean activation that a head must reach in some condition to be shown or judged;

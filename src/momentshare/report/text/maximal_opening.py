@@ -18,6 +18,7 @@ from momentshare.report.text.opening import (
     widest,
 )
 from momentshare.report.text.verdicts import FIRM_ORDER, LIMITED, TURNING, verdict_on
+from momentshare.units import in_kg
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -112,7 +113,7 @@ def maximal_opening(
 
 
 def _named(row: pd.Series) -> str:
-    return f"'{row['condition']}' above '{row['other']}' by {row['difference_kg']:.1f} kg"
+    return f"'{row['condition']}' above '{row['other']}' by {in_kg(row['difference_kg'])} kg"
 
 
 def _firm(report: MaximalReport, orders: pd.DataFrame) -> str:
@@ -121,8 +122,8 @@ def _firm(report: MaximalReport, orders: pd.DataFrame) -> str:
         same = report.loads[report.loads["lateral"] == row["lateral"]]
         return (
             f"There are no two conditions to compare under one treatment; in '{row['condition']}' "
-            f"{same[same['condition'] == row['condition']][_LOAD].mean():.1f} kg pass (mean over "
-            f"people, lateral force {row['lateral']})."
+            f"{in_kg(same[same['condition'] == row['condition']][_LOAD].mean())} kg pass (mean "
+            f"over people, lateral force {row['lateral']})."
         )
     firm = orders[orders["verdict"] == FIRM_ORDER]
     verb = "holds" if len(orders) == 1 else "hold"

@@ -16,6 +16,7 @@ from momentshare.report.text.messages import study_messages
 from momentshare.report.text.opening import print_opening
 from momentshare.report.text.study_opening import study_opening, verdict_table
 from momentshare.report.text.verdicts import LIMITED
+from momentshare.units import in_kg
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -83,7 +84,7 @@ def _print_conditions(console: Console, study: StudyResult) -> list[str]:
             str(lateral),
             marked(ratio, marks[0]),
             *(f"{part[f'greatest_{name}_nm'].mean():.0f}" for name in _MAIN_ROWS),
-            marked(f"{part['greatest_load_kg'].mean():.0f}", marks[1]) if has_load else "none",
+            marked(in_kg(part["greatest_load_kg"].mean()), marks[1]) if has_load else "none",
             marked(_span(100 * part["weak_height_fraction"]), marks[2]) if has_load else "–",
         )
         seen += marks if has_load else marks[:1]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from momentshare.report.text.draw_verdicts import SURE, judged_pairs, shown_activation
+from momentshare.report.text.draw_verdicts import judged_pairs, shown_activation
 from momentshare.report.text.opening import (
     Opening,
     beyond_limb,
@@ -19,6 +19,7 @@ from momentshare.report.text.study_opening import lead_word
 from momentshare.report.text.verdicts import FIRM_ORDER, LIMITED, OPEN_ORDER, TURNING
 from momentshare.text import head_phrase
 from momentshare.uncertainty.layout import FAMILIES
+from momentshare.uncertainty.plan import SURE
 
 if TYPE_CHECKING:
     import pandas as pd

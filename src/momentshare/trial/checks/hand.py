@@ -360,7 +360,12 @@ def synchrony(
         else:
             found.append(seconds)
             spreads.append(_lag_spread(total[inside], rising[inside], seconds, track.rate))
-    over_what = f"median of {len(found)} repetitions"
+    over_what = "one repetition"
+    if len(found) > 1:
+        over_what = (
+            f"median of {len(found)} repetitions, {1000 * min(found):.0f} to "
+            f"{1000 * max(found):.0f}"
+        )
     if not found:
         around = round(_AROUND * track.rate)
         whole = slice(max(spans[0][0] - around, 0), spans[-1][1] + around)
@@ -378,8 +383,8 @@ def synchrony(
         late = "later" if middle > 0 else "earlier"
         note = (
             f"forces come {1000 * abs(middle):.0f} ± {1000 * doubt:.0f} ms {late} than the motion "
-            f"({over_what}, {1000 * min(found):.0f} to {1000 * max(found):.0f}); add "
-            f"{-middle:.3f} to force_offset_s of the trial (or to offset_s of a file of their own)"
+            f"({over_what}); add {-middle:.3f} to force_offset_s of the trial (or to offset_s of a "
+            "file of their own)"
         )
     begin, end = spans[0][0], spans[-1][1] + 1
     rises = np.zeros(end - begin, dtype=bool)

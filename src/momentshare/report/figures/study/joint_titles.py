@@ -116,13 +116,13 @@ def moments_title(solved: Solved) -> str:
 
 
 def arms_title(solved: Solved) -> str:
-    """State the widest order in the greatest arm of a weight that holds for everyone."""
+    """State the widest order in the greatest moment arm of a weight that holds for everyone."""
 
     def arms(condition: str, at: int) -> list[list[float]]:
         ready = [case.prepared for case, _ in solved.any(condition)]
         return [[100.0 * _known(p.demand.gravity_arms[p.lift.reachable, at]).max() for p in ready]]
 
-    values = _by_row(solved, lambda row: f"the greatest arm of a weight for {row.label}", arms)
+    values = _by_row(solved, lambda row: f"the greatest moment arm of a weight for {row.label}", arms)
     told = order_title(values, "cm", 1)
     return f"{told}{_everyone(solved, treatments=False)}" if told else ""
 

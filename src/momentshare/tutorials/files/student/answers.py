@@ -46,8 +46,9 @@ def triceps():
     )
     part = drive[(drive["head"] == long) & (drive["joint"] == "shoulder")]["part"].sum()
     print(
-        f"The shoulder {'adds' if part > 0 else 'takes'} {abs(part):.2f}. Without an arm there "
-        f"the long head would work at {twin:.2f}: its activation {word(now[long], twin)}."
+        f"The shoulder {f'adds {part:.2f} to' if part > 0 else f'takes {-part:.2f} from'} its "
+        f"activation. Without a moment arm there the long head would work at {twin:.2f}: its "
+        f"activation {word(now[long], twin)}."
     )
 
 
