@@ -20,6 +20,7 @@ from momentshare.explore.grid import HEIGHTS
 from momentshare.explore.info import posture_limits
 from momentshare.joint import FACETS
 from momentshare.limits import LiftKind
+from momentshare.units import in_kg
 
 browser = _headless  # the fixture
 PROJECTOR = (1600, 1000)
@@ -126,7 +127,7 @@ def test_spreading_the_bar_moves_the_moments_as_in_the_library(driver, limb):
 def test_the_weak_point_is_where_the_library_finds_it(driver, limb):
     state, _, said = question(driver, "weak-point")
     greatest = solved(limb, state, "free").greatest.factor
-    assert f"{np.nanmin(greatest):.1f} kg" in said
+    assert f"{in_kg(np.nanmin(greatest))} kg" in said
     assert f"{100 * np.nanargmin(greatest) / (HEIGHTS - 1):.0f}\u00a0% of the way up" in said
 
 

@@ -145,8 +145,10 @@ def test_the_page_opens_at_the_first_two_conditions(browser, page, study):
     script = "const m = globalThis.momentshare; m.set(arguments[0]); return m.state;"
     given = browser.execute_script(script, {"spacing": 2})
     assert (given["task"], given["load"], given["push"]) == ("bar", narrow.load_kg, "given")
-    at = browser.execute_script("return globalThis.momentshare.page.info.heights[3];")
-    assert abs(given["ratio"] - (0.02 + at / 0.5 * 0.10)) < 0.006
+    (task, _) = plan_study(study).setup.tasks
+    (measured, *_) = task.treatments
+    ratios = measured.ratios(HEIGHTS, np.linspace(0.0, 1.0, HEIGHTS))
+    assert abs(given["ratio"] - ratios[given["height"]]) < 0.006
     back = browser.execute_script(script, {"task": "c0"})
     assert (back["push"], back["spacing"]) == ("measured", 0)
     browser.execute_script(script, {"task": "c1"})  # an exercise that is at no node

@@ -80,6 +80,12 @@ def test_limits_terms_and_public_names_have_entries():
     assert "status_text" in shown("status_text")
 
 
+def test_a_part_of_a_name_finds_fields_and_terms():
+    text = shown("spacing")
+    assert "`spacing_biacromial`" in text
+    assert "(topic `changes`)" not in text  # of spans between two pieces of code
+
+
 def test_unknown_topic_offers_near_ones():
     with pytest.raises(UnknownNameError, match="study"):
         topic("studdy")

@@ -28,6 +28,7 @@ def show_help(
     """Show the reference on a TOPIC; list the topics if none is named."""
     from momentshare.errors import UnknownNameError
     from momentshare.help import entries, entries_named, topics
+    from momentshare.help.entries import entries_like
 
     names = [t.name for t in topics()]
     if topic is None:
@@ -36,7 +37,9 @@ def show_help(
     text = next((t.text for t in topics() if t.name == topic), "")
     if not text and (found := entries_named(topic)):
         text = _explained(topic, found)
-    text = text or (topic and (_limit(topic) or _mentioned(topic)))
+    if not text and topic:
+        like = entries_like(topic)
+        text = _limit(topic) or (_explained(topic, like) if like else _mentioned(topic))
     if not text:
         known = {*names, *(name for entry in entries() for name in entry.names)}
         near = UnknownNameError("topic", topic, known)

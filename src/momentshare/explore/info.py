@@ -91,7 +91,7 @@ def page_info(
 
 def _heads(model: Model, tables: PressTables) -> list[dict[str, Any]]:
     found = []
-    arms = np.nan_to_num(tables.geometry["arms"]).any(axis=(0, 1))
+    arms = np.abs(np.nan_to_num(tables.geometry["arms"])).max(axis=(0, 1))
     rows = [row_named(name) for name in BALANCED]
     for number, head in enumerate(model.heads):
         muscle, _, part = head.name.partition("/")

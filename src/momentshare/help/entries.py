@@ -18,7 +18,7 @@ from momentshare.help.topics import topics
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-__all__ = ["HelpEntry", "entries", "entries_named", "paragraphs_naming"]
+__all__ = ["HelpEntry", "entries", "entries_like", "entries_named", "paragraphs_naming"]
 
 _NAME = re.compile(r"`([^`]+)`")
 _CHOICE = re.compile(r"\{([^{}]+)\}")
@@ -118,6 +118,21 @@ def entries_named(name: str) -> tuple[HelpEntry, ...]:
     return tuple(e for e in entries() if name in e.names or name in e.headings)
 
 
+def entries_like(word: str) -> tuple[HelpEntry, ...]:
+    """Return the rows of fields and terms that have a word in their name.
+
+    Examples
+    --------
+    >>> {entry.names[0] for entry in entries_like("stature")}
+    {'stature_cm'}
+    """
+    return tuple(
+        e
+        for e in entries()
+        if e.kind in {"field", _TERM} and any(word in re.split(r"[_ ]", n) for n in e.names)
+    )
+
+
 def paragraphs_naming(name: str) -> tuple[tuple[str, str], ...]:
     """Return the paragraphs that have a name in code, each after its topic.
 
@@ -126,10 +141,10 @@ def paragraphs_naming(name: str) -> tuple[tuple[str, str], ...]:
     >>> "embedding" in {topic for topic, _ in paragraphs_naming("to_json")}
     True
     """
-    spoken = re.compile(rf"`[^`\n]*\b{re.escape(name)}\b[^`\n]*`")
     return tuple(
         (topic.name, part.strip())
         for topic in topics()
-        for part in topic.text.split("\n\n")
-        if spoken.search(part) and not part.lstrip().startswith(("|", "#", "```"))
+        for part in re.split(r"\n\n|\n(?=- )", topic.text)
+        if not part.lstrip().startswith(("|", "#", "```"))
+        and any(re.search(rf"\b{re.escape(name)}\b", code) for code in _NAME.findall(part))
     )

@@ -15,7 +15,7 @@ from momentshare.report.figures.style import head_label
 from momentshare.units import in_kg
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Callable, Iterable, Sequence
 
     from markupsafe import Markup
 
@@ -62,7 +62,11 @@ _STATISTICS = {"mean", "sd", "median", "low", "high", "changed"}
 """What may follow the unit in the name of a column."""
 
 _LOADS = ("greatest_load_kg", "held_load_kg", "raised_load_kg", "gain_kg", "difference_kg")
-_FORMATS = {"f": ".2f", "f_value": ".2f", **dict.fromkeys(_LOADS, in_kg)}
+_FORMATS: dict[str, str | Callable[[Any], str]] = {
+    "f": ".2f",
+    "f_value": ".2f",
+    **dict.fromkeys(_LOADS, in_kg),
+}
 """Names of columns whose numbers have a usual form; two decimals of F: common practice."""
 
 _GIVEN = {
