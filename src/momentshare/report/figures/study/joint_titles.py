@@ -122,7 +122,9 @@ def arms_title(solved: Solved) -> str:
         ready = [case.prepared for case, _ in solved.any(condition)]
         return [[100.0 * _known(p.demand.gravity_arms[p.lift.reachable, at]).max() for p in ready]]
 
-    values = _by_row(solved, lambda row: f"the greatest moment arm of a weight for {row.label}", arms)
+    values = _by_row(
+        solved, lambda row: f"the greatest moment arm of a weight for {row.label}", arms
+    )
     told = order_title(values, "cm", 1)
     return f"{told}{_everyone(solved, treatments=False)}" if told else ""
 
