@@ -57,12 +57,13 @@ def normalise(problem: Problem) -> Balance:
     magnitude = ((np.abs(problem.moments) + bare) / size).max(axis=1)
     basis, mixing = orthonormal_columns(problem.columns / size[:, :, None])
     matrix = loads / size[:, :, None]
-    whole = np.abs(matrix).max(axis=1, keepdims=True)
-    matrix = matrix - basis @ (basis.transpose(0, 2, 1) @ matrix)
-    # A head that turns the free unknowns alone cannot help; rounding must not say it can.
-    helps = np.abs(matrix).max(axis=1, keepdims=True) > IDLE * whole
-    matrix = np.where(helps, matrix, 0.0)
-    target = target - np.einsum("fjk,flk,fl->fj", basis, basis, target)
+    if problem.free:
+        whole = np.abs(matrix).max(axis=1, keepdims=True)
+        matrix = matrix - basis @ (basis.transpose(0, 2, 1) @ matrix)
+        # A head that turns the free unknowns alone cannot help; rounding must not say it can.
+        helps = np.abs(matrix).max(axis=1, keepdims=True) > IDLE * whole
+        matrix = np.where(helps, matrix, 0.0)
+        target = target - np.einsum("fjk,flk,fl->fj", basis, basis, target)
 
     def spread(array: FloatArray) -> FloatArray:
         return np.ascontiguousarray(np.broadcast_to(array, (count, *array.shape[1:])))
