@@ -38,7 +38,7 @@ COMPILE_FROM = 1000
 MOST_THREADS = 64
 """Threads that are kept for work at most."""
 
-CHUNKS_PER_THREAD = 4
+CHUNKS_PER_THREAD = 8
 """Chunks into which the work of a thread is cut, so that none waits long for the slowest."""
 
 _LEAST: ContextVar[int] = ContextVar("least", default=COMPILE_FROM)
@@ -126,7 +126,7 @@ def in_chunks(
         run(0, count)
         return
     size = least * max(1, count // (least * workers * CHUNKS_PER_THREAD))
-    edges = [*range(0, count - size + 1, size), count]
+    edges = [*range(0, count - least + 1, size), count]
     spans = list(pairwise(edges))[::-1]
 
     def work() -> None:

@@ -201,6 +201,15 @@ class Solver:
             certificate=np.zeros((frames, 4)),
         )
 
+    def _own_room(self, frames: int, rows: int, *, pushed: bool) -> Answer:
+        """Give the arrays of the last call where they fit; without passive forces one less."""
+        kept = self._answer
+        fits = kept is not None and kept.unmet.shape == (frames, rows)
+        if kept is not None and fits and (kept.force is kept.active_force) != pushed:
+            return kept
+        room = self.room(frames, rows)
+        return room if pushed else replace(room, force=room.active_force)
+
     def solve(
         self,
         arms: ArrayLike,
@@ -236,7 +245,8 @@ class Solver:
         Returns
         -------
         Answer
-            ``out``, or arrays that the next call overwrites.
+            ``out``, or arrays that the next call overwrites; ``force`` is then ``active_force``
+            itself where no passive force is given.
         """
         require_threads(threads)
         wanted = numbers("moments", moments)
@@ -245,10 +255,7 @@ class Solver:
         frames, rows = wanted.shape
         answer = out
         if answer is None:
-            kept = self._answer
-            fits = kept is not None and kept.unmet.shape == (frames, rows)
-            answer = kept if kept is not None and fits else self.room(frames, rows)
-            self._answer = answer
+            answer = self._answer = self._own_room(frames, rows, pushed=passive_force is not None)
         elif answer.unmet.shape != (frames, rows) or answer.force.shape[1] != self._heads:
             raise ShapeError("out", f"made for {frames} frames of {rows} rows", "another size")
         problem = self._problem(arms, capacity, wanted, passive_force, limits)

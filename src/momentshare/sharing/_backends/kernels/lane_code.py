@@ -6,11 +6,19 @@ a block of eight frames keeps; ``kernels.lane_pass`` writes the solver with them
 
 from __future__ import annotations
 
+from functools import cache
 from importlib import import_module
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 LANES = 8
 """Frames side by side."""
+
+NARROW = 4
+"""Lanes that are written at once for processors with sixteen vectors of four doubles, too few for
+the sums of a sweep over the heads otherwise. Each lane has the same operations either way."""
 
 LAM, BASE, DIRECTION, TARGET, ROW_SIZE, UNIT, MOMENT, UNMET = range(8)
 """Vectors over rows that a block keeps, one after the other."""
@@ -71,6 +79,10 @@ class Vector:
         """Lanes in which one or the other holds."""
         return self._made(self.builder.or_(self.value, other.value))
 
+    def neither(self) -> Vector:
+        """Lanes in which this does not hold."""
+        return self._made(self.builder.not_(self.value))
+
     def choose(self, yes: Vector | float, no: Vector | float) -> Vector:
         """Where this holds the one, elsewhere the other."""
         like = yes if isinstance(yes, Vector) else no
@@ -109,27 +121,49 @@ class Vector:
         return self._made(self.builder.call(function, [self.value]))
 
 
-class Code:
-    """The builder of the code, with the block's arrays at hand."""
+@cache
+def lanes_at_once() -> int:
+    """Lanes that are written at once for this processor."""
+    binding: Any = import_module("llvmlite.binding")
+    return LANES if binding.get_host_cpu_features().get("avx512f", False) else NARROW
 
-    def __init__(self, builder: Any, rows: int, heads: Any, state: Any) -> None:
+
+class Code:
+    """The builder of the code for some of the lanes, with the block's arrays at hand."""
+
+    def __init__(
+        self, builder: Any, rows: int, heads: Any, state: Any, first: int = 0, width: int = LANES
+    ) -> None:
         from llvmlite import ir
 
         self.ir, self.builder, self.rows, self.heads, self.state = ir, builder, rows, heads, state
         self.index = ir.IntType(64)
-        self.kind = ir.VectorType(ir.DoubleType(), LANES)
+        self.first, self.width = first, width
+        self.kind = ir.VectorType(ir.DoubleType(), width)
 
     def place(self, base: Any, at: Any) -> Any:
-        """Give the address of eight doubles."""
+        """Give the address of the doubles of these lanes."""
         pointer = self.builder.gep(base, [at])
+        if self.first:
+            pointer = self.builder.gep(pointer, [self.index(self.first)])
         return self.builder.bitcast(pointer, self.kind.as_pointer())
 
+    def bits(self, flags: Vector) -> Any:
+        """Give the lanes in which something holds as the bits of a number."""
+        builder, ir = self.builder, self.ir
+        found = builder.zext(builder.bitcast(flags.value, ir.IntType(self.width)), self.index)
+        return builder.shl(found, self.index(self.first)) if self.first else found
+
+    def some(self, flags: Vector) -> Any:
+        """Write whether something holds in any of these lanes."""
+        return self.builder.icmp_unsigned("!=", self.bits(flags), self.index(0))
+
     def load(self, base: Any, at: Any) -> Vector:
-        """Write the loading of eight doubles."""
+        """Write the loading of these lanes."""
         return Vector(self.builder, self.builder.load(self.place(base, at), align=8))
 
     def store(self, value: Vector, base: Any, at: Any) -> None:
-        """Write the storing of eight doubles."""
+        """Write the storing of these lanes."""
         self.builder.store(value.value, self.place(base, at), align=8)
 
     def row(self, vector: int, j: int) -> Vector:
@@ -153,19 +187,19 @@ class Code:
         ir, kind = self.ir, kind or self.kind
         nothing = ir.Constant(kind, ir.Undefined)
         first = self.builder.insert_element(nothing, value, ir.IntType(32)(0))
-        mask = ir.Constant(ir.VectorType(ir.IntType(32), LANES), [0] * LANES)
+        mask = ir.Constant(ir.VectorType(ir.IntType(32), self.width), [0] * self.width)
         return Vector(self.builder, self.builder.shuffle_vector(first, nothing, mask))
 
     def constant(self, value: float) -> Vector:
         """Give a number in every lane."""
-        return Vector(self.builder, self.kind([value] * LANES))
+        return Vector(self.builder, self.kind([value] * self.width))
 
     def sums(self, count: int) -> list[Any]:
         """Make sums at zero, which the compiler keeps in registers."""
         tools: Any = import_module("numba.core.cgutils")
         slots = [tools.alloca_once(self.builder, self.kind) for _ in range(count)]
         for slot in slots:
-            self.builder.store(self.kind([0.0] * LANES), slot)
+            self.builder.store(self.kind([0.0] * self.width), slot)
         return slots
 
     def value(self, slot: Any) -> Vector:
@@ -215,6 +249,18 @@ def of_heads(code: Code, view: Any) -> dict[str, Any]:
     }
 
 
-def started(builder: Any, rows: int, heads: Any, state: Any) -> Code:
-    """Give the builder for an array (sides, heads, 8) and the state of a block."""
-    return Code(builder, rows, builder.extract_value(heads.shape, 1), state.data)
+def in_parts(
+    builder: Any, rows: int, heads: Any, state: Any, write: Callable[[Code, dict[str, Any]], Any]
+) -> Any:
+    """Write code for all lanes, part by part, and join the bits that it gives, if any.
+
+    ``heads`` is an array (sides, heads, 8), ``state`` that of a block; ``write`` gets the builder
+    of each part and the addresses of the sides.
+    """
+    count, width = builder.extract_value(heads.shape, 1), lanes_at_once()
+    found = None
+    for first in range(0, LANES, width):
+        code = Code(builder, rows, count, state.data, first, width)
+        bits = write(code, of_heads(code, heads))
+        found = bits if found is None or bits is None else builder.or_(found, bits)
+    return found

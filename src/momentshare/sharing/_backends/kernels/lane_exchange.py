@@ -11,9 +11,8 @@ from momentshare.sharing._backends.kernels.lane_code import (
     LANES,
     Code,
     Vector,
-    of_heads,
+    in_parts,
     opened,
-    started,
 )
 
 if TYPE_CHECKING:
@@ -116,9 +115,12 @@ def place_functions() -> tuple[Callable[..., Any], ...]:
     def weigh(_typing: Any, facet: Any, _step: Any, heads: Any, found: Any, _at: Any) -> Any:
         def write(context: Any, builder: Any, kind: Any, given: Any) -> Any:
             views = opened(context, builder, kind, given)
-            code = started(builder, 0, views[2], views[3])
-            sides = of_heads(code, views[2])
-            write_facet(code, views[0].data, views[1], sides, views[3].data, views[4])
+            in_parts(
+                builder, 0, views[2], views[3],
+                lambda code, sides: write_facet(
+                    code, views[0].data, views[1], sides, views[3].data, views[4]
+                ),
+            )  # fmt: skip
             return context.get_dummy_value()
 
         return types.void(facet, types.int64, heads, found, types.int64), write

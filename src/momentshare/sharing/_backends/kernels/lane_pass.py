@@ -16,6 +16,7 @@ with their activations a, drives are those of p = 2 times Σ a³ / Σ a, to the 
 
 from __future__ import annotations
 
+from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 from momentshare.sharing._backends.kernels.lane_code import (
@@ -39,9 +40,9 @@ from momentshare.sharing._backends.kernels.lane_code import (
     UNMET,
     Code,
     Vector,
+    in_parts,
     of_heads,
     opened,
-    started,
 )
 
 if TYPE_CHECKING:
@@ -166,42 +167,78 @@ def write_response(drive: Vector, r: Vector, exponent: float) -> tuple[Vector, V
 
 
 def write_pass(
-    code: Code, loads: Any, reciprocal: Any, exponent: float, tolerance: Any, kind: Any
+    code: Code, loads: Any, given: dict[str, Any], exponent: float, tolerance: Any, kind: Any
 ) -> Any:
     """Write one Newton pass; gives the lanes that are done as the bits of a number.
 
-    ``kind`` is ``ONWARD`` or ``BEGUN``.
+    ``kind`` is ``ONWARD`` or ``BEGUN``. Where every lane is done nothing is left to write, and no
+    step once every lane is found to be.
     """
+    cgutils: Any = import_module("numba.core.cgutils")
+    builder = code.builder
+    done = code.single(DONE).compare(">", 0.5)
+    found = cgutils.alloca_once_value(builder, code.bits(done))
+    with builder.if_then(code.some(done.neither())):
+        rest, done = _write_rest(code, loads, given, exponent, tolerance, done)
+        builder.store(code.bits(done), found)
+        code.keep_single(DONE, done.choose(code.constant(1.0), 0.0))
+        with builder.if_then(code.some(done.neither())):
+            _write_step(code, loads, given, rest, done, kind)
+    return builder.load(found)
+
+
+def _write_rest(
+    code: Code, loads: Any, given: dict[str, Any], exponent: float, tolerance: Any, done: Vector
+) -> tuple[list[Vector], Vector]:
+    """Write what the multipliers leave unmet, and the lanes that are done.
+
+    The slopes of the heads lie where the activations will.
+    """
+    from numba.core import cgutils
+
+    builder, rows = code.builder, code.rows
+    unit = [code.row(UNIT, j) for j in range(rows)]
+    price = [code.row(LAM, j) * unit[j] for j in range(rows)]
+    supplied, square = code.sums(rows), code.sums(1)[0]
+    with cgutils.for_range(builder, code.heads) as loop:
+        at = code.head(loop.index)
+        A, r = code.load_head(loads, loop.index), code.load(given["reciprocal"], at)
+        drive = A[0] * price[0]
+        for j in range(1, rows):
+            drive += A[j] * price[j]
+        a, slope = write_response(drive, r, exponent)
+        code.store(slope, given["activation"], at)
+        for j in range(rows):
+            code.add(supplied[j], A[j] * a)
+        code.add(square, a * a)
+    rest = [code.row(TARGET, j) - code.value(supplied[j]) * unit[j] for j in range(rows)]
+    worst = rest[0].size()
+    for j in range(1, rows):
+        worst = worst.most(rest[j].size())
+    total = (code.single(SIZE) + code.value(square).root()) * code.spread(tolerance)
+    return rest, done.either(worst.compare("<=", total))
+
+
+def _write_step(
+    code: Code, loads: Any, given: dict[str, Any], rest: list[Vector], done: Vector, kind: Any
+) -> None:
+    """Write the step of the lanes that are not done."""
     from numba.core import cgutils
 
     builder, rows, ir = code.builder, code.rows, code.ir
     unit = [code.row(UNIT, j) for j in range(rows)]
     lam = [code.row(LAM, j) for j in range(rows)]
-    price = [lam[j] * unit[j] for j in range(rows)]
     pairs = [(j, k) for j in range(rows) for k in range(j + 1)]
-    supplied, bent, square = code.sums(rows), code.sums(len(pairs)), code.sums(1)[0]
-    flags = ir.VectorType(ir.IntType(1), LANES)
+    bent = code.sums(len(pairs))
+    flags = ir.VectorType(ir.IntType(1), code.width)
     begun = code.spread(builder.icmp_signed("==", kind, code.index(BEGUN)), flags)
     with cgutils.for_range(builder, code.heads) as loop:
-        A, r = code.load_head(loads, loop.index), code.load(reciprocal, code.head(loop.index))
-        drive = A[0] * price[0]
-        for j in range(1, rows):
-            drive += A[j] * price[j]
-        a, slope = write_response(drive, r, exponent)
+        A = code.load_head(loads, loop.index)
+        slope = code.load(given["activation"], code.head(loop.index))
         scaled = [slope * A[j] for j in range(rows)]
-        for j in range(rows):
-            code.add(supplied[j], A[j] * a)
         for slot, (j, k) in zip(bent, pairs, strict=True):
             code.add(slot, scaled[j] * A[k])
-        code.add(square, a * a)
-    rest = [code.row(TARGET, j) - code.value(supplied[j]) * unit[j] for j in range(rows)]
-    H = _hessian(code, bent, unit)
-    worst = rest[0].size()
-    for j in range(1, rows):
-        worst = worst.most(rest[j].size())
-    total = (code.single(SIZE) + code.value(square).root()) * code.spread(tolerance)
-    done = code.single(DONE).compare(">", 0.5).either(worst.compare("<=", total))
-    step = _solve(rows, rest, H)
+    step = _solve(rows, rest, _hessian(code, bent, unit))
     before = [code.row(DIRECTION, j) for j in range(rows)]
     reach, begin, ahead = step[0].size(), step[0] * rest[0], before[0] * rest[0]
     for j in range(1, rows):
@@ -224,10 +261,8 @@ def write_pass(
         code.keep(BASE, j, origin)
         code.keep(DIRECTION, j, chosen)
     code.keep_single(SLOPE, turned.choose(code.single(SLOPE), begin))
-    code.keep_single(DONE, done.choose(code.constant(1.0), 0.0))
     code.keep_single(LENGTH, length)
     code.keep_single(FIRST_STEP, longest)
-    return builder.zext(builder.bitcast(done.value, ir.IntType(LANES)), code.index)
 
 
 def write_turn(code: Code, loads: Any, reciprocal: Any) -> None:
@@ -301,7 +336,7 @@ def write_certificate(
     """
     from numba.core import cgutils
 
-    builder, rows, ir = code.builder, code.rows, code.ir
+    builder, rows = code.builder, code.rows
     unit = [code.row(UNIT, j) for j in range(rows)]
     price = [code.row(LAM, j) * unit[j] for j in range(rows)]
     total, bare = code.sums(rows), code.sums(rows)
@@ -367,7 +402,7 @@ def write_certificate(
     good = good.both(gap.size().compare("<=", limit)).both(gap.compare("==", gap))
     good = good.both(code.single(DONE).compare(">", 0.5)).both(bound.compare("<=", limit))
     code.keep_single(DONE, beyond.choose(code.constant(-1.0), code.single(DONE)))
-    return builder.zext(builder.bitcast(good.value, ir.IntType(LANES)), code.index)
+    return code.bits(good)
 
 
 def _beyond(code: Code, price: list[Vector], reach: Vector) -> Vector:
@@ -406,9 +441,12 @@ def lane_functions() -> tuple[Callable[..., Any], ...]:
     ) -> Any:
         def write(context: Any, builder: Any, kind: Any, given: Any) -> Any:
             views = opened(context, builder, kind, given)
-            code = started(builder, rows.literal_value, views[3], views[4])
-            sides = of_heads(code, views[3])
-            write_set_up(code, views[1].data, views[2].data, sides, views[5])
+            in_parts(
+                builder, rows.literal_value, views[3], views[4],
+                lambda code, sides: write_set_up(
+                    code, views[1].data, views[2].data, sides, views[5]
+                ),
+            )  # fmt: skip
             return context.get_dummy_value()
 
         return types.void(rows, arms, loads, heads, state, types.int64), write
@@ -420,10 +458,13 @@ def lane_functions() -> tuple[Callable[..., Any], ...]:
     ) -> Any:  # fmt: skip
         def write(context: Any, builder: Any, kind: Any, given: Any) -> Any:
             views = opened(context, builder, kind, given)
-            code = started(builder, rows.literal_value, views[3], views[4])
-            reciprocal = of_heads(code, views[3])["reciprocal"]
             power = float(exponent.literal_value)
-            return write_pass(code, views[2].data, reciprocal, power, views[5], views[6])
+            return in_parts(
+                builder, rows.literal_value, views[3], views[4],
+                lambda code, sides: write_pass(
+                    code, views[2].data, sides, power, views[5], views[6]
+                ),
+            )  # fmt: skip
 
         return types.int64(rows, exponent, loads, heads, state, types.float64, types.int64), write
 
@@ -431,8 +472,10 @@ def lane_functions() -> tuple[Callable[..., Any], ...]:
     def turn(_typing: Any, rows: Any, loads: Any, heads: Any, state: Any) -> Any:
         def write(context: Any, builder: Any, kind: Any, given: Any) -> Any:
             views = opened(context, builder, kind, given)
-            code = started(builder, rows.literal_value, views[2], views[3])
-            write_turn(code, views[1].data, of_heads(code, views[2])["reciprocal"])
+            in_parts(
+                builder, rows.literal_value, views[2], views[3],
+                lambda code, sides: write_turn(code, views[1].data, sides["reciprocal"]),
+            )  # fmt: skip
             return context.get_dummy_value()
 
         return types.void(rows, loads, heads, state), write
@@ -444,10 +487,12 @@ def lane_functions() -> tuple[Callable[..., Any], ...]:
     ) -> Any:  # fmt: skip
         def write(context: Any, builder: Any, kind: Any, given: Any) -> Any:
             views = opened(context, builder, kind, given)
-            code = started(builder, rows.literal_value, views[4], views[5])
-            return write_certificate(
-                code, held.literal_value, float(exponent.literal_value), views[3].data,
-                of_heads(code, views[4]), views[6], views[7],
+            power = float(exponent.literal_value)
+            return in_parts(
+                builder, rows.literal_value, views[4], views[5],
+                lambda code, sides: write_certificate(
+                    code, held.literal_value, power, views[3].data, sides, views[6], views[7]
+                ),
             )  # fmt: skip
 
         real = types.float64
