@@ -133,10 +133,10 @@ def _kernels(rows: Sequence[int]) -> Iterator[tuple[str, Callable[[], Any]]]:
 
         return lane_kernel(count, exponent)
 
-    def within(count: int) -> Any:
+    def within(count: int, exponent: int) -> Any:
         from momentshare.sharing._backends.kernels.bounded_lanes import within_kernel
 
-        return None if lanes(count, 2) is None else within_kernel(count)
+        return None if lanes(count, exponent) is None else within_kernel(count, exponent)
 
     yield "sharing, any exponent, one frame after the other", single
     yield "sharing, min–max", minmax
@@ -146,10 +146,8 @@ def _kernels(rows: Sequence[int]) -> Iterator[tuple[str, Callable[[], Any]]]:
         for exponent in (2, 3):
             name = f"sharing, p = {exponent}, {count} rows side by side"
             yield name, partial(lanes, count, exponent)
-        yield (
-            f"sharing within inequalities, p = 2, {count} rows side by side",
-            partial(within, count),
-        )
+            name = f"sharing within inequalities, p = {exponent}, {count} rows side by side"
+            yield name, partial(within, count, exponent)
 
 
 def _lift_kernels() -> list[WarmKernel]:

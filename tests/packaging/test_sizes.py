@@ -22,7 +22,9 @@ LONG_SIGNATURES = {
     "muscle/capacity.py": {"head_state"},
     "sharing/_feasible.py": {"greatest_factor", "greatest_moment"},
     "sharing/_gradients.py": {"force_gradients"},
-    "sharing/_backends/kernels/lane_pass.py": {"certify"},  # an overload has its call's arguments
+    # What is written as code has the arguments of its call.
+    "sharing/_backends/kernels/lane_functions.py": {"certify"},
+    "sharing/_backends/kernels/short_lanes.py": {"certify_short"},
     "sharing/_share.py": {"share"},
     "trial/process.py": {"process_trial"},
 }

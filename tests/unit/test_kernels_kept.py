@@ -89,7 +89,12 @@ def test_every_kernel_of_one_source_has_a_name_of_its_own():
 
     for kernels in (
         [lane_kernel(rows, exponent) for rows in (4, 5) for exponent in (2, 3)],
-        [within_kernel(rows) for rows in (4, 5) if lane_kernel(rows, 2) is not None],
+        [
+            within_kernel(rows, exponent)
+            for rows in (4, 5)
+            for exponent in (2, 3)
+            if lane_kernel(rows, exponent) is not None
+        ],
     ):
         names = [kernel.py_func.__qualname__ for kernel in kernels if kernel is not None]
         assert len(set(names)) == len(names)

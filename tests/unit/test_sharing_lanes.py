@@ -238,6 +238,30 @@ print(*answer.status, *answer.activation.ravel())
     np.testing.assert_allclose(found[50:], answer.activation.ravel(), atol=1e-9)
 
 
+def test_digits_do_not_depend_on_how_many_lanes_are_written_at_once(tmp_path):
+    code = """
+import sys
+from tests import naive
+from momentshare.sharing import share
+from momentshare.sharing._backends.kernels import lane_code
+lane_code.lanes_at_once = lambda: int(sys.argv[1])
+arms, capacity, moments = naive.limb_like(60, level=0.7, seed=9)
+moments[::3] *= 20.0
+answer = share(arms, capacity, moments)
+print(*answer.status, *(value.hex() for value in answer.activation.ravel()))
+"""
+    told = []
+    for width in ("4", "8"):
+        env = {**os.environ, "NUMBA_CACHE_DIR": str(tmp_path / width)}
+        done = subprocess.run(
+            [sys.executable, "-c", code, width],
+            capture_output=True, text=True, check=True, env=env,
+        )  # fmt: skip
+        told.append(done.stdout)
+    assert told[0] == told[1]
+    assert set(told[0].split()[:60]) == {"0", "1"}
+
+
 def test_what_was_compiled_is_found_again_by_the_next_process(tmp_path):
     code = """
 from momentshare.sharing._backends.kernels.plain_lanes import lane_kernel

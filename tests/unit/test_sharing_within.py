@@ -53,7 +53,8 @@ def both(problem):
 
 @pytest.mark.parametrize("form", ["cone", "pair"])
 @pytest.mark.parametrize(("level", "facets"), [(0.3, 8), (1.0, 16), (2.5, 8)])
-def test_the_same_to_a_billionth_wherever_it_is_certified(form, level, facets):
+@pytest.mark.parametrize("exponent", [2, 3])
+def test_the_same_to_a_billionth_wherever_it_is_certified(form, level, facets, exponent):
     arms, capacity, moments, cone = pressed(300, level, 1, facets=facets)
     rng = np.random.default_rng(0)
     passive, weights = rng.uniform(0.0, 30.0, 28), rng.uniform(0.2, 5.0, 28)
@@ -63,8 +64,9 @@ def test_the_same_to_a_billionth_wherever_it_is_certified(form, level, facets):
     moments[3::11] = 0.0
     given = cone if form == "cone" else cone.inequalities()
     problem = build_problem(
-        arms, capacity, moments, passive_force=passive, weights=weights, inequalities=given
-    )
+        arms, capacity, moments, passive_force=passive, weights=weights, inequalities=given,
+        exponent=exponent,
+    )  # fmt: skip
     side, single = both(problem)
     known = side.status == Status.SOLVED
     assert known.sum() > 100
@@ -72,7 +74,11 @@ def test_the_same_to_a_billionth_wherever_it_is_certified(form, level, facets):
     assert {0, 1, 2} <= set(held.tolist())
     # It certifies nothing that the other does not.
     assert (single.status[known] == Status.SOLVED).all()
-    np.testing.assert_allclose(side.activation[known], single.activation[known], atol=1e-9)
+    # Where nearly nothing drives a head its activation has a slope without bound for p = 3.
+    power = exponent - 1
+    np.testing.assert_allclose(
+        side.activation[known] ** power, single.activation[known] ** power, atol=1e-9
+    )
     scale = np.abs(single.held[known]).max()
     np.testing.assert_allclose(side.held[known], single.held[known], atol=1e-8 * scale)
     assert (side.held[known] >= 0.0).all()
@@ -85,14 +91,15 @@ def test_the_same_to_a_billionth_wherever_it_is_certified(form, level, facets):
     np.testing.assert_allclose(side.numbers[known], again.numbers, atol=1e-10)
 
 
-def test_it_leaves_few_frames_that_can_be_met_to_the_other_kernel():
+@pytest.mark.parametrize(("exponent", "part"), [(2, 0.99), (3, 0.93)])
+def test_it_leaves_few_frames_that_can_be_met_to_the_other_kernel(exponent, part):
     arms, capacity, moments, cone = pressed(2000, 0.3, 2)
-    problem = build_problem(arms, capacity, moments, inequalities=cone)
+    problem = build_problem(arms, capacity, moments, inequalities=cone, exponent=exponent)
     side, single = both(problem)
     met = single.status == Status.SOLVED
     assert met.mean() > 0.9
     assert (single.held[met] > 0.0).any(axis=1).mean() > 0.3
-    assert (side.status[met] == Status.SOLVED).mean() > 0.99
+    assert (side.status[met] == Status.SOLVED).mean() > part
 
 
 def test_a_cone_and_its_inequalities_are_one_problem():
@@ -110,15 +117,17 @@ def test_a_cone_and_its_inequalities_are_one_problem():
 
 
 @pytest.mark.parametrize("frames", [1, 7, 9, 530])
-def test_a_frame_has_the_same_digits_in_any_company_and_with_any_threads(frames):
+@pytest.mark.parametrize("exponent", [2, 3])
+def test_a_frame_has_the_same_digits_in_any_company_and_with_any_threads(frames, exponent):
     arms, capacity, moments, cone = pressed(2600, 0.5, 4)
-    whole = share(arms, capacity, moments, inequalities=cone, threads=1)
-    threads = share(arms, capacity, moments, inequalities=cone, threads=2)
+    given = {"exponent": exponent, "chain": False}
+    whole = share(arms, capacity, moments, inequalities=cone, threads=1, **given)
+    threads = share(arms, capacity, moments, inequalities=cone, threads=2, **given)
     np.testing.assert_array_equal(threads.activation, whole.activation)
     np.testing.assert_array_equal(threads.inequality_multipliers, whole.inequality_multipliers)
     pick = slice(3, 3 + frames)
     part = Cone(lines=cone.lines[pick], normals=cone.normals, levels=cone.levels[pick])
-    some = share(arms[pick], capacity[pick], moments[pick], inequalities=part)
+    some = share(arms[pick], capacity[pick], moments[pick], inequalities=part, **given)
     np.testing.assert_array_equal(some.activation, whole.activation[pick])
     np.testing.assert_array_equal(some.multipliers, whole.multipliers[pick])
 
@@ -232,7 +241,7 @@ print(*answer.status, *answer.activation.ravel())
 def test_what_was_compiled_is_found_again_by_the_next_process(tmp_path):
     code = """
 from momentshare.sharing._backends.kernels.bounded_lanes import within_kernel
-stats = within_kernel(1).stats
+stats = within_kernel(1, 2).stats
 print(sum(stats.cache_hits.values()), sum(stats.cache_misses.values()))
 """
     env = {**os.environ, "NUMBA_CACHE_DIR": str(tmp_path)}

@@ -144,7 +144,7 @@ def is_side_by_side(problem: Problem) -> bool:
     """Whether the problem is plain enough for eight frames side by side, and that compiles here."""
     projected = problem.free == 1 and problem.rows > 1 and problem.frames >= FEWEST
     plain = problem.exponent == 2.0 and (problem.free == 0 or projected)
-    cubed = problem.exponent == 3.0 and problem.free == 0 and not problem.facets
+    cubed = problem.exponent == 3.0 and problem.free == 0
     if not (plain or cubed) or problem.start is not None or not is_available():
         return False
     from momentshare.sharing._backends.kernels.plain_lanes import (

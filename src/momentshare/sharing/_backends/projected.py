@@ -14,6 +14,7 @@ import numpy as np
 from momentshare._kernels import in_chunks
 from momentshare.sharing._backends.balance import IDLE
 from momentshare.sharing._certificate import CERTIFIED
+from momentshare.sharing._result import Status
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -79,6 +80,8 @@ def _run_block(
         free_values=np.empty((frames, 0)),
     )  # fmt: skip
     solve(less, found, threads)
+    # Rows that are turned into each other measure a shortfall otherwise.
+    found.status[found.status != Status.SOLVED] = Status.UNCERTIFIED
 
     def recover(first: int, last: int) -> None:
         recover_frames(

@@ -22,7 +22,7 @@ def run_within(problem: Problem, raw: RawSharing, threads: int | None, limits: L
     from momentshare.sharing._backends.kernels.bounded_lanes import places_room, room, within_kernel
     from momentshare.sharing._backends.kernels.plain_lanes import aligned
 
-    kernel = within_kernel(problem.rows)
+    kernel = within_kernel(problem.rows, int(problem.exponent))
     cone = problem.cone
     facets = problem.limits if cone is None else cone.lines
     normals = np.zeros((1, problem.facets, 0)) if cone is None else cone.normals

@@ -1,4 +1,4 @@
-"""Inequalities at p = 2, eight frames side by side, compiled.
+"""Inequalities at p = 2 or 3, eight frames side by side, compiled.
 
 A dual method on the set of inequalities in force, each a row like those of the balance. A frame
 is solved from the multipliers that it has; then the inequality broken most joins, or one whose
@@ -15,9 +15,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from momentshare._kernels.compiling import inner, named, outermost
-from momentshare.sharing._backends.kernels import lane_code as _code
-from momentshare.sharing._backends.kernels import lane_exchange as _exchange
-from momentshare.sharing._backends.kernels import lane_pass as _pass
 from momentshare.sharing._backends.kernels import plain_lanes as _plain
 from momentshare.sharing._backends.kernels.frame import Limits
 from momentshare.sharing._backends.kernels.lane_code import (
@@ -37,6 +34,7 @@ from momentshare.sharing._backends.kernels.lane_code import (
 from momentshare.sharing._backends.kernels.lane_pass import BEGUN, ONWARD
 from momentshare.sharing._backends.kernels.plain_lanes import (
     SOLVED,
+    SQUARE_PASSES,
     UNCERTIFIED,
     bring,
     certify,
@@ -45,6 +43,7 @@ from momentshare.sharing._backends.kernels.plain_lanes import (
     lane_pass,
     reciprocals,
     set_up,
+    turn,
     weigh,
 )
 
@@ -58,12 +57,12 @@ if TYPE_CHECKING:
 
     Places = NDArray[np.int64]
 
-MODULES = (_plain, _code, _exchange, _pass)
+MODULES = (_plain, *_plain.MODULES)
 
 MOST_HELD = 3
 """Most inequalities in force at once; more are left to the kernel for single frames."""
 
-PASSES = 5
+PASSES = {2: 5, 3: 9}
 """Passes before the frames of a block that are not done come again among others of their kind."""
 
 TURNS = 12
@@ -83,7 +82,7 @@ FINISHED = 2 * MOST_HELD + 2
 """Queue of the frames for which nothing follows. The others wait in queue 2 n with n in force, and
 in the next one when they come again with as many."""
 
-WHOLE_PASSES = 10
+WHOLE_PASSES = {2: 10, 3: 18}
 """Passes of those that come again."""
 
 
@@ -199,7 +198,6 @@ def fetch_frames(given: Given, work: Block, order: Places, begin: int) -> None:
     fetch(given.capacity, places[1], heads, work.sides[0])
     fetch(given.passive, places[2], heads, work.sides[1])
     fetch(given.weights, places[3], heads, work.sides[2])
-    reciprocals(2, work.sides)
     if given.normals.shape[2] > 0:
         fetch(given.facets, places[5], 3 * heads, work.lines)
 
@@ -335,9 +333,9 @@ def queue_again(
         queue[e] = at
 
 
-def _level(rows: int, held: int) -> Callable[..., None]:
+def _level(rows: int, held: int, exponent: int) -> Callable[..., None]:
     """Compile the blocks of frames with so many inequalities in force."""
-    whole, kind = rows + held, ONWARD if held == 0 else BEGUN
+    whole, kind = rows + held, ONWARD if held == 0 and exponent == 2 else BEGUN
 
     def solve_blocks(
         given: Given, found: Found, work: Block, order: Places, passes: int, limits: Limits
@@ -352,20 +350,32 @@ def _level(rows: int, held: int) -> Callable[..., None]:
         loads = work.loads[:whole]
         for begin in range(0, order.size, LANES):
             fetch_frames(given, work, order, begin)
+            reciprocals(exponent, work.sides)
             fetch_held(given, work, order, begin, held, whole)
             set_up(whole, packed, loads, work.sides, work.state, 1)
             if held > 0:
                 begin_warm(given, found, work, order, begin, held, whole)
+            elif exponent > 2:
+                for _ in range(SQUARE_PASSES):
+                    lane_pass(whole, 2, loads, work.sides, work.state, limits.residual, ONWARD)
+                turn(whole, loads, work.sides, work.state)
             done = 0
             for index in range(passes):
                 done = lane_pass(
-                    whole, 2, loads, work.sides, work.state, limits.residual,
+                    whole, exponent, loads, work.sides, work.state, limits.residual,
                     kind if index == 0 else ONWARD,
                 )  # fmt: skip
                 if done == 2**LANES - 1:
                     break
             good = certify(
-                whole, held, 2, packed, work.sides, work.state, limits.certified, limits.rounded
+                whole,
+                held,
+                exponent,
+                packed,
+                work.sides,
+                work.state,
+                limits.certified,
+                limits.rounded,
             )
             bring(found.activation, work.places[4], heads, work.sides[4])
             bring(found.active, work.places[4], heads, work.sides[5])
@@ -373,15 +383,16 @@ def _level(rows: int, held: int) -> Callable[..., None]:
             weigh_facets(given, work)
             conclude(given, found, work, order, begin, held, done, good, limits)
 
-    return inner(named(solve_blocks, f"{rows} rows {held} held"))
+    return inner(named(solve_blocks, f"{rows} rows {held} held p {exponent}"))
 
 
 @cache
-def within_kernel(rows: int) -> Callable[..., None]:
-    """Compile the kernel for so many rows."""
+def within_kernel(rows: int, exponent: int) -> Callable[..., None]:
+    """Compile the kernel for so many rows and p."""
     from numba import typeof, types
 
-    alone, one, two, three = (_level(rows, held) for held in range(MOST_HELD + 1))
+    alone, one, two, three = (_level(rows, held, exponent) for held in range(MOST_HELD + 1))
+    few, many = PASSES[exponent], WHOLE_PASSES[exponent]
     whole = rows + MOST_HELD
     count, kept = state_rows(whole), len(SIDES)
 
@@ -450,7 +461,7 @@ def within_kernel(rows: int) -> Callable[..., None]:
                         total += 1
                 if at == FINISHED:
                     break
-                order, passes = waiting[:total], WHOLE_PASSES if at == 1 else PASSES
+                order, passes = waiting[:total], many if at == 1 else few
                 if at < 2:
                     alone(given, found, work, order, passes, limits)
                 elif at < 4:
@@ -480,7 +491,7 @@ def within_kernel(rows: int) -> Callable[..., None]:
         typeof(Limits(*(0.0,) * len(Limits._fields))),  # type: ignore[no-untyped-call]
     )
     files = [str(Path(module.__file__ or "")) for module in MODULES] + [__file__]
-    made: Callable[..., None] = outermost(signature, files, closed_over=f"{rows} rows")(
-        solve_within
-    )
+    made: Callable[..., None] = outermost(
+        signature, files, closed_over=f"{rows} rows p {exponent}"
+    )(solve_within)
     return made

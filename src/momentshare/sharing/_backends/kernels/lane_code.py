@@ -20,10 +20,10 @@ NARROW = 4
 """Lanes that are written at once for processors with sixteen vectors of four doubles, too few for
 the sums of a sweep over the heads otherwise. Each lane has the same operations either way."""
 
-LAM, BASE, DIRECTION, TARGET, ROW_SIZE, UNIT, MOMENT, UNMET = range(8)
+LAM, BASE, DIRECTION, TARGET, ROW_SIZE, UNIT, MOMENT, UNMET, NORMAL = range(9)
 """Vectors over rows that a block keeps, one after the other."""
 
-VECTORS = 8
+VECTORS = 9
 """How many these are."""
 
 SLOPE, SIZE, DONE, LENGTH, FIRST_STEP, RESIDUAL, BOUND, STATIONARITY, GAP = range(9)

@@ -17,7 +17,7 @@ with their activations a, drives are those of p = 2 times Σ a³ / Σ a, to the 
 from __future__ import annotations
 
 from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from momentshare.sharing._backends.kernels.lane_code import (
     BASE,
@@ -40,13 +40,7 @@ from momentshare.sharing._backends.kernels.lane_code import (
     UNMET,
     Code,
     Vector,
-    in_parts,
-    of_heads,
-    opened,
 )
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 DAMPING = 1e-14
 """Part of the trace added to the diagonal of the Hessian."""
@@ -128,16 +122,24 @@ def write_set_up(code: Code, arms: Any, loads: Any, given: dict[str, Any], pushe
         whole = whole.both(square.compare(">", 0.0)).both(square.finite())
         whole = whole.both(push.finite()).both(moment.finite())
         size = size.most((moment.size() + push) * unit[j])
-        for vector, value in ((ROW_SIZE, norm), (UNIT, unit[j]), (TARGET, target[j])):
+        for vector, value in ((ROW_SIZE, norm), (UNIT, unit[j])):
             code.keep(vector, j, value)
     code.keep_single(SIZE, whole.choose(size, -1e300))
-    step = _solve(rows, target, _hessian(code, bent, unit))
+    write_start(code, target, _hessian(code, bent, unit))
+
+
+def write_start(code: Code, target: list[Vector], H: dict[tuple[int, int], Vector]) -> None:
+    """Write the first step towards a target, with every head counted as free."""
+    rows = code.rows
+    step = Factor(rows, H, DAMPING).solve(target)
     reach, slope = step[0].size(), step[0] * target[0]
     for j in range(1, rows):
         reach = reach.most(step[j].size())
         slope += step[j] * target[j]
     for j in range(rows):
-        for vector, value in ((LAM, step[j]), (DIRECTION, step[j]), (BASE, code.constant(0.0))):
+        for vector, value in (
+            (TARGET, target[j]), (LAM, step[j]), (DIRECTION, step[j]), (BASE, code.constant(0.0)),
+        ):  # fmt: skip
             code.keep(vector, j, value)
     for which, value in (
         (SLOPE, slope), (DONE, code.constant(0.0)), (LENGTH, code.constant(1.0)),
@@ -238,7 +240,7 @@ def _write_step(
         scaled = [slope * A[j] for j in range(rows)]
         for slot, (j, k) in zip(bent, pairs, strict=True):
             code.add(slot, scaled[j] * A[k])
-    step = _solve(rows, rest, _hessian(code, bent, unit))
+    step = Factor(rows, _hessian(code, bent, unit), DAMPING).solve(rest)
     before = [code.row(DIRECTION, j) for j in range(rows)]
     reach, begin, ahead = step[0].size(), step[0] * rest[0], before[0] * rest[0]
     for j in range(1, rows):
@@ -289,38 +291,43 @@ def write_turn(code: Code, loads: Any, reciprocal: Any) -> None:
         code.keep_single(which, nothing)
 
 
-def _solve(rows: int, right: list[Vector], H: dict[tuple[int, int], Vector]) -> list[Vector]:
-    """Write the solution of H x = right by H = L D Lᵀ, lane by lane."""
-    trace = H[0, 0]
-    for j in range(1, rows):
-        trace += H[j, j]
-    small = trace * DAMPING + 1e-300
-    L: dict[tuple[int, int], Vector] = {}
-    inverse: list[Vector] = []
-    for j in range(rows):
-        value: dict[int, Vector] = {}
-        for k in range(j + 1):
-            value[k] = H[j, k] + small if j == k else H[j, k]
-            for i in range(k):
-                value[k] -= value[i] * L[k, i] if k < j else value[i] * L[j, i]
-            if k < j:
-                L[j, k] = value[k] * inverse[k]
-        pivot = value[j].most(small)
-        unit = pivot * 0.0 + 1.0
-        inverse.append(unit / pivot)
-    y: list[Vector] = []
-    for j in range(rows):
-        part = right[j]
-        for i in range(j):
-            part -= L[j, i] * y[i]
-        y.append(part)
-    x: dict[int, Vector] = {}
-    for j in reversed(range(rows)):
-        part = y[j] * inverse[j]
-        for i in range(j + 1, rows):
-            part -= L[i, j] * x[i]
-        x[j] = part
-    return [x[j] for j in range(rows)]
+class Factor:
+    """H + ρ I = L D Lᵀ, lane by lane, with ρ a part of the trace of H."""
+
+    def __init__(self, rows: int, H: dict[tuple[int, int], Vector], damping: float) -> None:
+        trace = H[0, 0]
+        for j in range(1, rows):
+            trace += H[j, j]
+        self.rows, self.small = rows, trace * damping + 1e-300
+        self.L: dict[tuple[int, int], Vector] = {}
+        self.inverse: list[Vector] = []
+        for j in range(rows):
+            value: dict[int, Vector] = {}
+            for k in range(j + 1):
+                value[k] = H[j, k] + self.small if j == k else H[j, k]
+                for i in range(k):
+                    value[k] -= value[i] * self.L[k, i] if k < j else value[i] * self.L[j, i]
+                if k < j:
+                    self.L[j, k] = value[k] * self.inverse[k]
+            pivot = value[j].most(self.small)
+            unit = pivot * 0.0 + 1.0
+            self.inverse.append(unit / pivot)
+
+    def solve(self, right: list[Vector]) -> list[Vector]:
+        """Write the solution of (H + ρ I) x = right."""
+        y: list[Vector] = []
+        for j in range(self.rows):
+            part = right[j]
+            for i in range(j):
+                part -= self.L[j, i] * y[i]
+            y.append(part)
+        x: dict[int, Vector] = {}
+        for j in reversed(range(self.rows)):
+            part = y[j] * self.inverse[j]
+            for i in range(j + 1, self.rows):
+                part -= self.L[i, j] * x[i]
+            x[j] = part
+        return [x[j] for j in range(self.rows)]
 
 
 def write_certificate(
@@ -411,91 +418,3 @@ def _beyond(code: Code, price: list[Vector], reach: Vector) -> Vector:
     for j in range(code.rows):
         along += price[j] * (code.row(TARGET, j) * code.row(ROW_SIZE, j))
     return along.compare(">", reach * (1.0 + SEPARATED))
-
-
-def lane_functions() -> tuple[Callable[..., Any], ...]:
-    """Give the written code as functions for compiled code.
-
-    ``reciprocals(exponent, heads)``, ``set_up(rows, arms, loads, heads, state, pushed)``,
-    ``lane_pass(rows, exponent, loads, heads, state, tolerance, kind)``, ``turn(rows, loads, heads,
-    state)`` and ``certify(rows, held, exponent, arms, heads, state, certified, rounded)``. Rows,
-    held and exponent (a whole number) have to be constants; ``heads`` (sides, heads, 8) holds what
-    ``SIDES`` names.
-    """
-    from numba.core import types
-    from numba.extending import intrinsic
-
-    @intrinsic(prefer_literal=True)
-    def reciprocals(_typing: Any, exponent: Any, heads: Any) -> Any:
-        def write(context: Any, builder: Any, kind: Any, given: Any) -> Any:
-            view = opened(context, builder, kind, given)[1]
-            code = Code(builder, 0, builder.extract_value(view.shape, 1), None)
-            write_reciprocals(code, of_heads(code, view), float(exponent.literal_value))
-            return context.get_dummy_value()
-
-        return types.void(exponent, heads), write
-
-    @intrinsic(prefer_literal=True)
-    def set_up(
-        _typing: Any, rows: Any, arms: Any, loads: Any, heads: Any, state: Any, _pushed: Any
-    ) -> Any:
-        def write(context: Any, builder: Any, kind: Any, given: Any) -> Any:
-            views = opened(context, builder, kind, given)
-            in_parts(
-                builder, rows.literal_value, views[3], views[4],
-                lambda code, sides: write_set_up(
-                    code, views[1].data, views[2].data, sides, views[5]
-                ),
-            )  # fmt: skip
-            return context.get_dummy_value()
-
-        return types.void(rows, arms, loads, heads, state, types.int64), write
-
-    @intrinsic(prefer_literal=True)
-    def lane_pass(
-        _typing: Any, rows: Any, exponent: Any, loads: Any, heads: Any, state: Any,
-        _tolerance: Any, _kind: Any,
-    ) -> Any:  # fmt: skip
-        def write(context: Any, builder: Any, kind: Any, given: Any) -> Any:
-            views = opened(context, builder, kind, given)
-            power = float(exponent.literal_value)
-            return in_parts(
-                builder, rows.literal_value, views[3], views[4],
-                lambda code, sides: write_pass(
-                    code, views[2].data, sides, power, views[5], views[6]
-                ),
-            )  # fmt: skip
-
-        return types.int64(rows, exponent, loads, heads, state, types.float64, types.int64), write
-
-    @intrinsic(prefer_literal=True)
-    def turn(_typing: Any, rows: Any, loads: Any, heads: Any, state: Any) -> Any:
-        def write(context: Any, builder: Any, kind: Any, given: Any) -> Any:
-            views = opened(context, builder, kind, given)
-            in_parts(
-                builder, rows.literal_value, views[2], views[3],
-                lambda code, sides: write_turn(code, views[1].data, sides["reciprocal"]),
-            )  # fmt: skip
-            return context.get_dummy_value()
-
-        return types.void(rows, loads, heads, state), write
-
-    @intrinsic(prefer_literal=True)
-    def certify(
-        _typing: Any, rows: Any, held: Any, exponent: Any, arms: Any, heads: Any, state: Any,
-        _certified: Any, _rounded: Any,
-    ) -> Any:  # fmt: skip
-        def write(context: Any, builder: Any, kind: Any, given: Any) -> Any:
-            views = opened(context, builder, kind, given)
-            power = float(exponent.literal_value)
-            return in_parts(
-                builder, rows.literal_value, views[4], views[5],
-                lambda code, sides: write_certificate(
-                    code, held.literal_value, power, views[3].data, sides, views[6], views[7]
-                ),
-            )  # fmt: skip
-
-        real = types.float64
-        return types.int64(rows, held, exponent, arms, heads, state, real, real), write
-
-    return reciprocals, set_up, lane_pass, turn, certify

@@ -1,8 +1,9 @@
 """The plain problem at p = 2 or 3, eight frames side by side, compiled.
 
 Without free columns and inequalities, for at least eight heads. Frames that are not done after
-a few passes come again among others like them. One that is not done even then, not certified, or
-seen to fall short, is marked and left to ``kernels.frames``, whose answers these are to 1e-9.
+a few passes come again among others like them, then those that are seen to fall short. One that is
+not done even then, or not certified, is marked and left to ``kernels.frames``, whose answers these
+are to 1e-9.
 """
 
 from __future__ import annotations
@@ -17,7 +18,9 @@ import numpy as np
 from momentshare._kernels.compiling import has_numba, outermost
 from momentshare.sharing._backends.kernels import lane_code as _code
 from momentshare.sharing._backends.kernels import lane_exchange as _exchange
+from momentshare.sharing._backends.kernels import lane_functions as _functions
 from momentshare.sharing._backends.kernels import lane_pass as _pass
+from momentshare.sharing._backends.kernels import short_lanes as _short
 from momentshare.sharing._backends.kernels.frame import Limits
 from momentshare.sharing._backends.kernels.lane_code import (
     DONE,
@@ -32,7 +35,9 @@ from momentshare.sharing._backends.kernels.lane_code import (
     state_rows,
 )
 from momentshare.sharing._backends.kernels.lane_exchange import place_functions
-from momentshare.sharing._backends.kernels.lane_pass import BEGUN, ONWARD, lane_functions
+from momentshare.sharing._backends.kernels.lane_functions import lane_functions
+from momentshare.sharing._backends.kernels.lane_pass import BEGUN, ONWARD
+from momentshare.sharing._backends.kernels.short_lanes import STEEP, short_functions
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -52,6 +57,9 @@ PASSES = 30
 SQUARE_PASSES = 2
 """Passes of p = 2 before those of p = 3."""
 
+STEPS = 16
+"""Steps towards the nearest moment."""
+
 BATCH = 512
 """Frames that wait for each other."""
 
@@ -61,15 +69,19 @@ FEWEST_HEADS = LANES
 MOST_ROWS = 6
 """Rows that are unrolled."""
 
-SOLVED, UNCERTIFIED = 0, 2
+SOLVED, SHORTFALL, UNCERTIFIED = 0, 1, 2
 """As in ``_result.Status``."""
 
+
+MODULES = (_code, _exchange, _functions, _pass, _short)
+"""What a kernel is written by."""
 
 # Seen by the compiler as names of this module: what a kernel encloses must be the same in every
 # process for its compiled form to be found again.
 if has_numba():
     reciprocals, set_up, lane_pass, turn, certify = lane_functions()
     fetch, bring, weigh, combine = place_functions()
+    approach, separate, certify_short = short_functions()
 
 
 def room(rows: int, heads: int) -> int:
@@ -86,7 +98,7 @@ def aligned(size: int) -> FloatArray:
 
 def places_room() -> int:
     """Length of the whole numbers that a thread keeps: places of lanes, and frames that wait."""
-    return 5 * LANES + BATCH
+    return 5 * LANES + 2 * BATCH
 
 
 @cache
@@ -143,7 +155,7 @@ def _compile(rows: int, exponent: int) -> Callable[..., None]:
         k += sides_kept * LANES * heads
         state = buffer[k : k + LANES * count].reshape((count, LANES))
         places = whole[: 5 * LANES].reshape((5, LANES))
-        waiting = whole[5 * LANES :]
+        plain, falling = whole[5 * LANES :][:BATCH], whole[5 * LANES + BATCH :]
         places[:] = 0
         # What all frames share is packed once.
         fetch(arms, places[0], rows * heads, packed)
@@ -152,11 +164,13 @@ def _compile(rows: int, exponent: int) -> Callable[..., None]:
         fetch(weights, places[3], heads, sides[2])
         reciprocals(exponent, sides)
         for start in range(first, last, BATCH):
-            size = min(BATCH, last - start)
+            waiting, size, short = plain, min(BATCH, last - start), 0
             for e in range(size):
                 waiting[e] = start + e
-            for again in range(2):
+            for again in range(3):
                 left = 0
+                if again == 2:
+                    waiting, size = falling, short
                 for begin in range(0, size, LANES):
                     for lane in range(LANES):
                         f = waiting[min(begin + lane, size - 1)]
@@ -178,37 +192,55 @@ def _compile(rows: int, exponent: int) -> Callable[..., None]:
                         fetch(weights, places[3], heads, sides[2])
                         reciprocals(exponent, sides)
                     set_up(rows, packed, loads, sides, state, int(apart))
+                    if again == 2:
+                        for j in range(rows):
+                            for lane in range(LANES):
+                                state[LAM * rows + j, lane] /= exponent * STEEP
+                        for _ in range(STEPS):
+                            if approach(rows, loads, sides, state) == 2**LANES - 1:
+                                break
+                        separate(rows, loads, sides, state, limits.across)
                     if exponent > 2:
                         for _ in range(SQUARE_PASSES):
                             lane_pass(rows, 2, loads, sides, state, limits.residual, ONWARD)
                         turn(rows, loads, sides, state)
                     done = 0
-                    for index in range(PASSES if again else few):
+                    for index in range(PASSES if again == 1 else few):
                         done = lane_pass(
                             rows, exponent, loads, sides, state, limits.residual,
                             BEGUN if exponent > 2 and index == 0 else ONWARD,
                         )  # fmt: skip
                         if done == 2**LANES - 1:
                             break
-                    good = certify(
-                        rows, 0, exponent, packed, sides, state, limits.certified, limits.rounded
-                    )
+                    if again == 2:
+                        good = certify_short(
+                            rows, exponent, packed, sides, state, limits.certified,
+                            limits.rounded, limits.slight,
+                        )  # fmt: skip
+                    else:
+                        good = certify(
+                            rows, 0, exponent, packed, sides, state, limits.certified,
+                            limits.rounded,
+                        )  # fmt: skip
+                    reads = SHORTFALL if again == 2 else SOLVED
                     bring(activation, places[4], heads, sides[4])
                     bring(active, places[4], heads, sides[5])
                     if apart:
                         bring(force, places[4], heads, sides[6])
                     for lane in range(min(LANES, size - begin)):
                         f = waiting[begin + lane]
-                        status[f] = SOLVED if (good >> lane) & 1 else UNCERTIFIED
+                        status[f] = reads if (good >> lane) & 1 else UNCERTIFIED
                         for j in range(rows):
                             multipliers[f, j] = state[LAM * rows + j, lane]
                             unmet[f, j] = state[UNMET * rows + j, lane]
                         for n in range(4):
                             numbers[f, n] = state[singles + RESIDUAL + n, lane]
-                        if (
-                            state[singles + DONE, lane] == 0.0
-                            and state[singles + SIZE, lane] >= 0.0
-                        ):
+                        if again == 2 or not state[singles + SIZE, lane] >= 0.0:
+                            continue
+                        if state[singles + DONE, lane] < 0.0:
+                            falling[short] = f
+                            short += 1
+                        elif state[singles + DONE, lane] == 0.0:
                             waiting[left] = f
                             left += 1
                 size = left
@@ -232,8 +264,7 @@ def _compile(rows: int, exponent: int) -> Callable[..., None]:
         written(types.int64, 1),
         typeof(Limits(*(0.0,) * len(Limits._fields))),  # type: ignore[no-untyped-call]
     )
-    files = [str(Path(module.__file__ or "")) for module in (_code, _exchange, _pass)]
-    files.append(__file__)
+    files = [str(Path(module.__file__ or "")) for module in MODULES] + [__file__]
     made: Callable[..., None] = outermost(
         signature, files, closed_over=f"{rows} rows p {exponent}"
     )(solve_lanes)
