@@ -91,8 +91,7 @@ def test_every_kernel_of_one_source_has_a_name_of_its_own():
         [lane_kernel(rows, exponent) for rows in (4, 5) for exponent in (2, 3)],
         [
             within_kernel(rows, exponent)
-            for rows in (4, 5)
-            for exponent in (2, 3)
+            for rows, exponent in ((4, 2), (5, 2), (4, 3))
             if lane_kernel(rows, exponent) is not None
         ],
     ):
