@@ -177,6 +177,8 @@ def nearest_name(name: str, known: Iterable[str]) -> str:
     import difflib
 
     names = sorted(known)
+    if not names:
+        return "there is none"
     close = difflib.get_close_matches(name, names, n=3, cutoff=0.5)
     if close:
         return "did you mean " + " or ".join(repr(c) for c in close) + "?"

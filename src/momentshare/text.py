@@ -72,6 +72,8 @@ def shortened(text: str, most: int) -> str:
 
 _SCHEMA_WORDS = (
     (r"^Value error, ", ""),
+    (r"^Extra inputs are not permitted$", "there is no such field; take it out"),
+    (r"^Field required$", "must be given"),
     (r"^\w+ should ", "must "),
     (r", unable to .*$", ""),
     (r" after validation, not .*$", ""),

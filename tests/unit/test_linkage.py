@@ -220,6 +220,81 @@ def test_a_missing_row_is_named(copied, file, start, words):
     assert words in fault
 
 
+def rewrite(place, change):
+    """Write a table again; ``change`` takes header and rows as lists of cells."""
+    with place.open(encoding="utf-8", newline="") as file:
+        header, *rows = csv.reader(file)
+    with place.open("w", encoding="utf-8", newline="") as file:
+        csv.writer(file, lineterminator="\n").writerows(change(header, rows))
+
+
+def test_a_wrong_header_is_one_fault_and_not_one_for_every_row(copied):
+    folder = copied("leg")
+    rewrite(folder / "sites.csv", lambda h, r: [[c.replace("unit", "units") for c in h], *r])
+    assert faults(folder) == (
+        "sites.csv row 1: unknown column 'units'; did you mean 'unit'?",
+        "sites.csv row 1: lacks the column unit",
+    )
+
+
+def test_an_entry_of_the_file_that_is_wrong_makes_no_other_file_wrong(copied):
+    folder = copied("leg")
+    edit(folder / "linkage.toml", 'version = "', 'author = "me"\nedition = "')
+    assert faults(folder) == (
+        "linkage.toml: field 'version': must be given",
+        "linkage.toml: field 'author': there is no such field; take it out; got 'me'",
+        "linkage.toml: field 'edition': there is no such field; take it out; got '1'",
+    )
+
+
+def test_a_joint_that_cannot_be_read_is_not_missing_as_well(copied):
+    folder = copied("leg")
+    edit(folder / "joints.csv", "knee,hinge,", "knee,hinge,,")
+    (fault,) = faults(folder)
+    assert fault.startswith("joints.csv row 3: has another number of columns than the header")
+
+
+def test_a_fault_of_a_whole_row_names_no_field(copied):
+    folder = copied("leg")
+    row = set_cell(folder / "rows.csv", ["knee_flexion"], "axis_z", "2")
+    assert only_fault(folder) == f"rows.csv row {row}: the axis of a row must have length 1; got 2"
+
+
+def test_the_ground_has_no_mass(copied):
+    folder = copied("leg")
+    set_cell(folder / "bodies.csv", ["foot", "radius_x"], "body", "pelvis")
+    assert any("'pelvis' is the ground and has no mass; remove it" in f for f in faults(folder))
+
+
+def test_a_blank_cell_is_left_out_where_the_column_may_be(copied):
+    folder = copied("leg")
+    whole = load_linkage(folder).surfaces["kneecap"]
+    set_cell(folder / "surfaces.csv", ["kneecap"], "largest_turn_deg", "")
+    assert load_linkage(folder).surfaces["kneecap"] == whole
+    assert math.degrees(whole.largest_turn) == pytest.approx(180.0)
+    set_cell(folder / "surfaces.csv", ["kneecap"], "spread", "")
+    assert "field 'spread': must be a number; got ''" in only_fault(folder)
+
+
+def test_a_path_round_a_surface_that_no_file_holds_is_named(copied):
+    folder = copied("leg")
+    (folder / "surfaces.csv").unlink()
+    wanted = "unknown surface 'kneecap'; there is none"
+    assert any(fault.endswith(wanted) for fault in faults(folder))
+
+
+def test_fibres_of_impossible_length_are_refused(copied):
+    """A percentage in place of a ratio, and a millimetre in place of a centimetre."""
+    folder = copied("leg")
+    set_cell(folder / "heads.csv", ["*", "fibre_length_standing"], "value", "95")
+    assert "must be above 0 and at most 3 peak fibre lengths; got 95" in only_fault(folder)
+    set_cell(folder / "heads.csv", ["*", "fibre_length_standing"], "value", "0.95")
+    set_cell(folder / "heads.csv", ["soleus", "peak_fibre_length"], "unit", "mm")
+    bent = {"ankle_dorsiflexion": np.radians([0.0, 25.0])}
+    with pytest.raises(InputError, match=r"head 'soleus': its fibres are .* long in frame 1"):
+        solve_linkage(load_linkage(folder), bent)
+
+
 def test_axes_of_a_joint_are_looked_at(copied):
     folder = copied("leg")
     set_cell(folder / "rows.csv", ["hip_adduction"], "axis_x", "0.8")

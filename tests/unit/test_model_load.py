@@ -327,7 +327,7 @@ def test_missing_column_is_named_for_its_field(folder):
     lines = path.read_text(encoding="utf-8").splitlines()
     path.write_text("\n".join(line.split(",")[0] for line in lines) + "\n", encoding="utf-8")
     faults = refusal(folder).faults
-    assert any(f.startswith("groups.csv row 2: field 'group'") for f in faults)
+    assert any(f == "groups.csv row 1: lacks the column group" for f in faults)
 
 
 def test_extra_comma_is_named_with_its_row(folder):
@@ -345,7 +345,7 @@ def test_unknown_column_is_refused(folder):
     lines = [lines[0] + ",colour", *(line + ",blue" for line in lines[1:])]
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
     faults = refusal(folder).faults
-    assert any(f.startswith("groups.csv row 2: field 'colour'") for f in faults)
+    assert any(f.startswith("groups.csv row 1: unknown column 'colour'; known:") for f in faults)
 
 
 @pytest.mark.parametrize("table", ["sites.csv", "limb.toml"])

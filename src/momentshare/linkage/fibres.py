@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare.errors import InputError
 from momentshare.linkage.lines import linkage_paths, table_values
 from momentshare.linkage.pose import place_bodies
 from momentshare.muscle import curve_set, head_state
@@ -20,7 +21,11 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-__all__ = ["Fibres", "linkage_fibres"]
+__all__ = ["LONGEST_FIBRE", "Fibres", "linkage_fibres"]
+
+LONGEST_FIBRE = 3.0
+"""Peak fibre lengths beyond which a number of the head is taken for wrong; assumed. Filaments of a
+sarcomere no longer overlap well before that, and passive force means nothing."""
 
 _USUAL_SPEED = 10.0
 """Greatest shortening speed where a head has none [peak fibre lengths a second]; an assumption,
@@ -71,6 +76,11 @@ def linkage_fibres(
         Whether speeds count.
     curves : str
         Name of a set of curves.
+
+    Raises
+    ------
+    InputError
+        A fibre is longer than :data:`LONGEST_FIBRE`.
     """
     shape = found.length.shape
     capacity, passive = np.zeros(shape), np.zeros(shape)
@@ -107,6 +117,7 @@ def linkage_fibres(
         length[:, plain] = state.fibre_length_normalised
         velocity[:, plain] = state.fibre_velocity_normalised
         slack[:, plain] = state.slack
+        _require_plausible(linkage, length)
     return Fibres(
         capacity=capacity,
         passive=passive,
@@ -116,6 +127,18 @@ def linkage_fibres(
         greatest=greatest,
         volume=_volumes(linkage, greatest),
     )
+
+
+def _require_plausible(linkage: Linkage, length: Floats) -> None:
+    """Refuse fibres that are so long that a number of their head must be wrong."""
+    longest = np.nan_to_num(length, nan=0.0)
+    frame, h = np.unravel_index(int(np.argmax(longest)), length.shape)
+    if longest[frame, h] > LONGEST_FIBRE:
+        raise InputError(
+            f"head {linkage.heads[h].name!r}: its fibres are {longest[frame, h]:.3g} peak fibre "
+            f"lengths long in frame {frame}, more than {LONGEST_FIBRE:g}; check units and values "
+            "of its peak_fibre_length and slack_length in heads.csv"
+        )
 
 
 def _greatest(head: LinkageHead) -> float:

@@ -17,6 +17,7 @@ from momentshare.linkage.entries import (
     LinkageFile,
     LinkageHeadEntry,
 )
+from momentshare.linkage.fibres import LONGEST_FIBRE
 from momentshare.linkage.schema import (
     AngleTable,
     LinkageHead,
@@ -124,7 +125,7 @@ def _numbers(
         if number is None:
             reader.refuse("heads.csv", row.model_dump())
         if row.head != _ALL and row.head not in names:
-            near = nearest_name(row.head, names) if names else "there is none"
+            near = nearest_name(row.head, names)
             reader.fault(place, f"field 'head': {row.head!r} has neither path nor arms; {near}")
         if row.quantity.startswith(_FIBRE):
             posture = row.quantity.removeprefix(_FIBRE)
@@ -144,6 +145,11 @@ def _number(row: LinkageHeadEntry, dimension: str) -> Number:
         raise ValueError(f"field 'value': {row.quantity} must be above zero; got {row.value:g}")
     if row.quantity == "pennation" and value >= math.radians(80.0):
         raise ValueError(f"field 'value': pennation must be below 80 degrees; got {row.value:g}")
+    if row.quantity.startswith(_FIBRE) and not 0.0 < value <= LONGEST_FIBRE:
+        raise ValueError(
+            f"field 'value': must be above 0 and at most {LONGEST_FIBRE:g} peak fibre lengths; "
+            f"got {row.value:g}"
+        )
     return Number(
         value=value,
         spread=to_si(row.spread, row.unit, dimension),
@@ -217,7 +223,7 @@ def _tables(
         raw = row.arm if isinstance(row, ArmEntry) else row.force
         value = reader.attempt(place, partial(to_si, raw, row.unit, dimension))
         if row.row not in known.rows and not reader.may_hold("rows.csv", row=row.row):
-            near = nearest_name(row.row, known.rows) if known.rows else "there is none"
+            near = nearest_name(row.row, known.rows)
             reader.fault(place, f"field 'row': unknown row {row.row!r}; {near}")
         if value is None:
             reader.refuse(name, row.model_dump())

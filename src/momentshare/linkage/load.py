@@ -106,16 +106,16 @@ def _assembled(reader: FolderReader) -> Linkage:
     joints = _joints(reader, entries, None if file is None else file.ground)
     rows = _rows(reader, joints)
     names = {joint.body for joint in joints.values()}
-    bodies = _bodies(reader, names)
-    if file is not None:
-        names |= {file.ground}
+    bodies = _bodies(reader, names, None if file is None else file.ground)
+    # A body that carries another is known, even where the file that names the ground is not.
+    names |= {joint.parent for joint in joints.values()} if file is None else {file.ground}
     sites, surfaces = _sites(reader, names), _surfaces(reader, names)
     postures = {} if file is None else _postures(reader, file, rows)
     ball = {row.name for row in rows.values() if joints[row.joint].type == "ball"}
     heads = () if file is None else heads_of(reader, file, sites, surfaces, rows, ball)
     end = "" if file is None else file.end
     if end and end not in sites and not reader.may_hold("sites.csv", site=end):
-        reader.fault(_FILE, f"field 'end': unknown site {end!r}; {_near(end, sites)}")
+        reader.fault(_FILE, f"field 'end': unknown site {end!r}; {nearest_name(end, sites)}")
     if reader.faults or file is None:
         raise ModelError(f"linkage {reader.folder} does not load:", reader.faults)
     return Linkage(
@@ -136,10 +136,6 @@ def _assembled(reader: FolderReader) -> Linkage:
         postures=FrozenDict(postures),
         references=FrozenDict(reader.references),
     )
-
-
-def _near(name: str, known: Collection[str]) -> str:
-    return nearest_name(name, known) if known else "there is none yet"
 
 
 def _joints(
@@ -199,8 +195,10 @@ def _rows(reader: FolderReader, joints: Mapping[str, Joint]) -> dict[str, JointR
     read: dict[str, JointRow] = {}
     for place, entry in reader.table("rows.csv", RowEntry):
         if entry.joint not in joints and not reader.may_hold("joints.csv", joint=entry.joint):
-            near = _near(entry.joint, joints)
+            near = nearest_name(entry.joint, joints)
             reader.fault(place, f"field 'joint': unknown joint {entry.joint!r}; {near}")
+        if entry.joint not in joints:
+            reader.refuse("rows.csv", entry.model_dump())
         row = JointRow(
             name=entry.row,
             joint=entry.joint,
@@ -237,7 +235,7 @@ def _rows(reader: FolderReader, joints: Mapping[str, Joint]) -> dict[str, JointR
     return found
 
 
-def _bodies(reader: FolderReader, names: Collection[str]) -> dict[str, Body]:
+def _bodies(reader: FolderReader, names: Collection[str], ground: str | None) -> dict[str, Body]:
     """Bodies by name; a mass of zero has to be said."""
     numbers: dict[tuple[str, str], Number] = {}
     for place, row in reader.table("bodies.csv", BodyEntry):
@@ -245,9 +243,14 @@ def _bodies(reader: FolderReader, names: Collection[str]) -> dict[str, Body]:
         number = reader.attempt(place, partial(Number.read, row, dimension))
         if number is None:
             reader.refuse("bodies.csv", row.model_dump())
-        if row.body not in names and not reader.may_hold("joints.csv", body=row.body):
+        if row.body == ground:
             reader.fault(
-                place, f"field 'body': {row.body!r} hangs from no joint; {_near(row.body, names)}"
+                place, f"field 'body': {ground!r} is the ground and has no mass; remove it"
+            )
+        elif row.body not in names and not reader.may_hold("joints.csv", body=row.body):
+            reader.fault(
+                place,
+                f"field 'body': {row.body!r} hangs from no joint; {nearest_name(row.body, names)}",
             )
         reader.keep(numbers, (row.body, row.quantity), number, place)
     found = {}
@@ -278,7 +281,7 @@ def _bodies(reader: FolderReader, names: Collection[str]) -> dict[str, Body]:
 
 def _require_body(reader: FolderReader, place: str, body: str, names: Collection[str]) -> None:
     if body not in names and not reader.may_hold("joints.csv", body=body):
-        reader.fault(place, f"field 'body': unknown body {body!r}; {_near(body, names)}")
+        reader.fault(place, f"field 'body': unknown body {body!r}; {nearest_name(body, names)}")
 
 
 def _sites(reader: FolderReader, names: Collection[str]) -> dict[str, Site]:
@@ -341,7 +344,8 @@ def _postures(
         for row in angles:
             if row not in rows and not reader.may_hold("rows.csv", row=row):
                 reader.fault(
-                    _FILE, f"field 'postures.{name}': unknown row {row!r}; {_near(row, rows)}"
+                    _FILE,
+                    f"field 'postures.{name}': unknown row {row!r}; {nearest_name(row, rows)}",
                 )
         found[name] = FrozenDict({row: math.radians(deg) for row, deg in angles.items()})
     return found

@@ -104,11 +104,8 @@ class FolderReader:
         except ValidationError as err:
             for item in err.errors():
                 field = ".".join(str(part) for part in item["loc"])
-                self.fault(
-                    name,
-                    f"field {field!r}: {schema_message(item['msg'])}; "
-                    f"got {shortened(repr(item['input']), 160)}",
-                )
+                got = None if item["type"] == "missing" else item["input"]
+                self.fault(name, _refusal(field, item["msg"], got))
             return None
 
     def table(self, name: str, kind: type[RowT]) -> list[tuple[str, RowT]]:
@@ -124,29 +121,46 @@ class FolderReader:
             return []
         found = []
         header = rows[0][1] if rows else []
+        lacking = self._lacking_columns(name, header, kind)
+        known = kind.model_fields
         for number, cells in rows[1:]:
             row = dict(zip(header, cells, strict=False))
             place = f"{name} row {number}"
             if len(cells) != len(header):
                 self.fault(place, "has another number of columns than the header; check the commas")
-                self.refuse(name, row)
+                self._unread.add(name)
                 continue
+            # A blank cell is left out where the column may be.
+            given = {
+                key: cell
+                for key, cell in row.items()
+                if key in known and (cell.strip() or known[key].is_required())
+            }
             try:
-                checked = kind.model_validate(row)
+                checked = kind.model_validate(given)
             except ValidationError as err:
                 for item in err.errors():
-                    field = ".".join(str(part) for part in item["loc"]) or "row"
-                    got = row.get(field, "")
-                    self.fault(
-                        place,
-                        f"field {field!r}: {schema_message(item['msg'])}; "
-                        f"got {shortened(repr(got), 160)}",
-                    )
+                    field = ".".join(str(part) for part in item["loc"])
+                    if field not in lacking:
+                        got = row.get(field, "") if field else None
+                        self.fault(place, _refusal(field, item["msg"], got))
                 self.refuse(name, row)
                 continue
             self.check_source(place, getattr(checked, "source", None))
             found.append((place, checked))
         return found
+
+    def _lacking_columns(self, name: str, header: Sequence[str], kind: type[RowT]) -> set[str]:
+        """Columns that a table lacks; these and unknown ones are a fault, once for all rows."""
+        known = kind.model_fields
+        for column in dict.fromkeys(c for c in header if c not in known):
+            self.fault(f"{name} row 1", f"unknown column {column!r}; {nearest_name(column, known)}")
+        lacking = [c for c, field in known.items() if field.is_required() and c not in header]
+        if lacking and header:
+            several = "s" if len(lacking) > 1 else ""
+            self.fault(f"{name} row 1", f"lacks the column{several} {', '.join(lacking)}")
+            self._unread.add(name)
+        return set(lacking)
 
     def refuse(self, name: str, row: Mapping[str, object]) -> None:
         """Remember a row that was refused, so that it is not reported as missing too."""
@@ -212,6 +226,13 @@ def read_line(
         reader.fault(place, "must begin and end at a site")
         good = False
     return tuple(found) if good else None
+
+
+def _refusal(field: str, message: str, got: object) -> str:
+    """Say what a schema refuses; without a field it is a whole row, and names its values."""
+    place = f"field {field!r}: " if field else ""
+    tail = "" if got is None else f"; got {shortened(repr(got), 160)}"
+    return f"{place}{schema_message(message)}{tail}"
 
 
 def _bare(path: Path, err: ModelError) -> str:

@@ -30,6 +30,7 @@ from momentshare.sharing._share import choose_route, solve
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
+    from momentshare.sharing._force_cone import Cone
     from momentshare.sharing._problem import Problem
     from momentshare.sharing._result import RawSharing
 
@@ -99,7 +100,7 @@ def force_gradients(
     weights: ArrayLike | None = None,
     free_columns: ArrayLike | None = None,
     free_bounds: tuple[ArrayLike, ArrayLike] | None = None,
-    inequalities: tuple[ArrayLike, ArrayLike] | None = None,
+    inequalities: Cone | tuple[ArrayLike, ArrayLike] | None = None,
     kinks: Kinks = "inside",
 ) -> Gradients:
     """Differentiate the shared forces by moment, capacity, moment arms and passive force.
