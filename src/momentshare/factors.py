@@ -13,13 +13,24 @@ from typing import TYPE_CHECKING, Protocol
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
-__all__ = ["MOST_FACTORS", "MOST_LINES", "Factors", "Group", "Step", "factor_faults"]
+__all__ = [
+    "MOST_CROSSED",
+    "MOST_FACTORS",
+    "MOST_LINES",
+    "Factors",
+    "Group",
+    "Step",
+    "factor_faults",
+]
 
 MOST_FACTORS = 3
 """Factors of a study: colour for one, dash for the second, panels for the third."""
 
 MOST_LINES = 4
 """Lines in a panel."""
+
+MOST_CROSSED = 60
+"""Conditions of which every two are compared: 1,770 pairs, and their number grows as the square."""
 
 
 class _Condition(Protocol):
@@ -104,15 +115,49 @@ class Factors:
         names, inside = self.names, [name for name, own in self.of.items() if own]
         found = []
         for factor in names:
-            order = self.levels(factor)
-            for pair in combinations(inside, 2):
-                one, two = sorted(pair, key=lambda c: order.index(self.of[c][factor]))
+            order = {level: k for k, level in enumerate(self.levels(factor))}
+            rest = [n for n in names if n != factor]
+            alike: dict[tuple[str, ...], list[int]] = {}
+            for k, name in enumerate(inside):
+                alike.setdefault(tuple(self.of[name][n] for n in rest), []).append(k)
+            for i, j in sorted(p for own in alike.values() for p in combinations(own, 2)):
+                one, two = sorted((inside[i], inside[j]), key=lambda c: order[self.of[c][factor]])
                 a, b = self.of[one], self.of[two]
-                rest = [n for n in names if n != factor]
-                if a[factor] != b[factor] and all(a[n] == b[n] for n in rest):
+                if a[factor] != b[factor]:
                     setting = ", ".join(f"{n}: {a[n]}" for n in rest)
                     found.append(Step(factor, two, one, b[factor], a[factor], setting))
         return tuple(found)
+
+    def compared(self, conditions: Sequence[str]) -> list[tuple[int, int]]:
+        """Pairs of conditions whose order is judged, by their places, the earlier one first.
+
+        Every two; of more than :data:`MOST_CROSSED` each with the first of them, and with the
+        first level of each factor at the same levels of the others.
+
+        Examples
+        --------
+        >>> Factors().compared(["a", "b", "c"])
+        [(0, 1), (0, 2), (1, 2)]
+        >>> Factors().compared([f"c{k}" for k in range(90)])[-1]
+        (0, 89)
+        """
+        if len(conditions) <= MOST_CROSSED:
+            return list(combinations(range(len(conditions)), 2))
+        place = {name: k for k, name in enumerate(conditions)}
+        pairs = {(0, k) for k in range(1, len(conditions))}
+        for factor in self.names:
+            rest = [n for n in self.names if n != factor]
+            at_first: dict[tuple[str, ...], int] = {}
+            level = self.levels(factor)[0]
+            known = {name: own for name, own in self.of.items() if own and name in place}
+            for name, own in known.items():
+                if own[factor] == level:
+                    at_first[tuple(own[n] for n in rest)] = place[name]
+            for name, own in known.items():
+                other = at_first.get(tuple(own[n] for n in rest), place[name])
+                if other != place[name]:
+                    pairs.add((min(other, place[name]), max(other, place[name])))
+        return sorted(pairs)
 
     def groups(self, conditions: Sequence[str], most: int = MOST_LINES) -> list[Group]:
         """Share out conditions over panels, at most so many lines in each.

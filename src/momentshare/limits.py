@@ -360,10 +360,17 @@ def with_limits(
     names = [c for c in (head, "condition", "other", "lateral") if c in table]
     if table.empty or not names:
         return table.assign(limit="")
-    columns: dict[str, tuple[np.ndarray, list[str]]] = {}
+    columns: dict[str, tuple[np.ndarray, list[Any]]] = {}
     for name in names:
         codes, values = pd.factorize(table[name], use_na_sentinel=False)
-        columns[name] = codes, [str(value) for value in values]
+        told: list[Any] = [str(value) for value in values]
+        if name in {"condition", "other"}:
+            # Conditions of one kind have the same limits.
+            own = [kinds.get(value, LiftKind()) for value in told]
+            told = list(dict.fromkeys(own))
+            place_of = {kind: k for k, kind in enumerate(told)}
+            codes = np.array([place_of[kind] for kind in own])[codes]
+        columns[name] = codes, told
     if "height_fraction" in table:
         heights, codes = np.unique(table["height_fraction"].to_numpy(float), return_inverse=True)
         columns["part"] = codes, ["" if np.isnan(f) else height_third(f) for f in heights]
@@ -373,14 +380,13 @@ def with_limits(
     marks = []
     for row in zip(*np.unravel_index(once, sizes), strict=True):
         key = {name: columns[name][1][k] for name, k in zip(columns, row, strict=True)}
-        marks.append(_mark(key, limits, kinds, quantities, head))
+        marks.append(_mark(key, limits, quantities, head))
     return table.assign(limit=np.array(marks, dtype=object)[place])
 
 
 def _mark(
     row: Mapping[Any, Any],
     limits: Limits,
-    kinds: Mapping[str, LiftKind],
     quantities: Sequence[str],
     head: str,
 ) -> str:
@@ -388,7 +394,7 @@ def _mark(
     found = limits.at(
         *quantities,
         head=row.get(head, ""),
-        kinds=[kinds.get(name, LiftKind()) for name in compared] or [LiftKind()],
+        kinds=compared or [LiftKind()],
         part=row.get("part", ""),
         claim="order" if "other" in row else "size",
         lateral=row.get("lateral", ""),

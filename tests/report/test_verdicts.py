@@ -90,3 +90,25 @@ def test_treatments_that_were_solved_are_counted_and_a_dropped_one_is_named():
     whole = plain(printed(lambda console: print_study(console, solved())))
     assert "under all 3 treatments of the lateral force" in whole
     assert "Left out" not in whole
+
+
+def test_of_many_conditions_each_is_compared_with_the_first_and_it_is_said(monkeypatch):
+    whole = verdict_table(solved())
+    assert "and not with every other" not in study_opening(solved(), whole).unsaid
+    study = replace(solved())  # tables are kept for a study; this is another one
+    monkeypatch.setattr("momentshare.factors.MOST_CROSSED", 2)
+    monkeypatch.setattr("momentshare.report.text.study_opening.MOST_CROSSED", 2)
+    conditions = [c.name for c in study.study.file.condition]
+    table = verdict_table(study)
+    assert len(conditions) > 2
+    pairs = {frozenset(pair) for pair in zip(table["condition"], table["other"], strict=True)}
+    assert pairs == {frozenset((conditions[0], name)) for name in conditions[1:]}
+    some = [conditions[0] in pair for pair in zip(whole["condition"], whole["other"], strict=True)]
+    key = ["head", "condition", "other"]
+    kept = whole[some].sort_values(key, ignore_index=True)
+    pd.testing.assert_frame_equal(table.sort_values(key, ignore_index=True), kept)
+    said = study_opening(study, table).unsaid.lower()
+    assert (
+        f"each of {len(conditions)} conditions was compared with '{conditions[0]}' and not with "
+        "every other" in said
+    )

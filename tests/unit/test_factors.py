@@ -8,7 +8,7 @@ import pytest
 from momentshare.cohort.factors import _hypotheses
 from momentshare.demo import demo_text
 from momentshare.errors import StudyError
-from momentshare.factors import MOST_LINES, Factors, factor_faults
+from momentshare.factors import MOST_CROSSED, MOST_LINES, Factors, factor_faults
 from momentshare.report.figures.looks import Looks
 from momentshare.study import parse_study
 
@@ -71,6 +71,24 @@ def test_steps_change_one_factor_and_hold_the_others():
         order = six.levels(step.factor)
         assert order.index(step.level) > order.index(step.other_level)
     assert {s.setting for s in steps if s.factor == "spacing"} == {"tuck: in", "tuck: out"}
+
+
+def test_few_conditions_are_compared_two_by_two_and_many_with_a_first_one():
+    names = [f"c{k}" for k in range(MOST_CROSSED)]
+    assert len(Factors().compared(names)) == len(names) * (len(names) - 1) // 2
+    many = [f"c{k}" for k in range(3000)]
+    assert Factors().compared(many) == [(0, k) for k in range(1, 3000)]
+    grid = crossed(a=[str(k) for k in range(50)], b=[str(k) for k in range(60)])
+    names = [*grid.of, "beside"]
+    pairs = {(names[i], names[j]) for i, j in grid.compared(names)}
+    assert len(pairs) <= 4 * len(names)
+    steps = {
+        frozenset((s.condition, s.other))
+        for s in grid.steps()
+        if s.other_level == grid.levels(s.factor)[0]
+    }
+    with_first = {frozenset((names[0], name)) for name in names[1:]}
+    assert {frozenset(pair) for pair in pairs} == steps | with_first
 
 
 def test_looks_tell_levels_apart_by_more_than_colour():

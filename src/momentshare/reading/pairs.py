@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from itertools import combinations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
+from momentshare.factors import Factors
 from momentshare.reading.columns import stacked
 from momentshare.reading.heads import head_table_by_person
 from momentshare.reading.once import made_once
@@ -102,24 +102,32 @@ def ordering_table(study: CaseSet) -> pd.DataFrame:
     ``people_agreeing`` counts the people whose lift-mean activation has the order of the mean over
     people. Where the study carries the band of its posture rule, ``turns_with_posture`` says
     whether the order of the means is reversed when both conditions are moved to the same edge or
-    corner of it. One row per pair; ``condition`` is the one with the larger mean, so that
-    ``difference``, condition minus other, is never negative.
+    corner of it. One row per pair, of many conditions not of every two
+    (:meth:`momentshare.factors.Factors.compared`); ``condition`` is the one with the larger mean,
+    so that ``difference``, condition minus other, is never negative.
     """
     table = head_table_by_person(study)
     heads = study.model.head_names
+    planned = getattr(study, "study", None)
+    factors = Factors() if planned is None else planned.factors
     parts = []
     for mode, part in _comparable(table):
         names, activation = _grid(part, "mean_activation", heads)
         if len(names) > 1:
-            parts.append(_orders(mode, np.array(heads), np.array(names), activation))
+            pairs = np.array(factors.compared(names))
+            parts.append(_orders(mode, np.array(heads), np.array(names), activation, pairs))
     return _with_turns(stacked(parts), study)
 
 
 def _orders(
-    mode: str, heads: NDArray[np.str_], names: NDArray[np.str_], activation: NDArray[np.float64]
+    mode: str,
+    heads: NDArray[np.str_],
+    names: NDArray[np.str_],
+    activation: NDArray[np.float64],
+    pairs: NDArray[np.intp],
 ) -> dict[str, Any]:
-    """Order every two conditions within every head, from heads × people × conditions."""
-    one, two = (np.array(ends) for ends in zip(*combinations(range(len(names)), 2), strict=True))
+    """Order pairs of conditions within every head, from heads × people × conditions."""
+    one, two = pairs.T
     difference = activation[..., two] - activation[..., one]  # heads, people, pairs
     known = ~np.isnan(difference)
     people = known.sum(axis=1)

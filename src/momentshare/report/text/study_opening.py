@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from momentshare import reading
+from momentshare.factors import MOST_CROSSED
 from momentshare.limits import lift_kinds, merged_keys, with_limits
 from momentshare.reading.once import made_once
 from momentshare.report.text.opening import (
@@ -247,6 +248,13 @@ def _unsaid(study: StudyResult, verdicts: pd.DataFrame) -> str:
     if len(verdicts):
         limited = verdicts[verdicts["verdict"] == LIMITED]
         level = int((verdicts["verdict"] == LEVEL_PAIR).sum())
+        conditions = study.study.file.condition
+        if len(conditions) > MOST_CROSSED:
+            also = ", and with the first level of each factor," if study.study.factors.names else ""
+            parts.append(
+                f"each of {len(conditions):,} conditions was compared with "
+                f"'{conditions[0].name}'{also} and not with every other"
+            )
         if len(limited):
             parts.append(beyond_limb(limited.to_dict(orient="records"), "order"))
         if level:
