@@ -63,12 +63,13 @@ def test_every_file_of_the_record_is_there_and_tidy(done):
     assert list(trials["verdict"].isin(["pass", "warn", "fail", "skipped"])) == [True] * 7
     for name in ("speed", "moments", "head_forces", "lateral_ratio", "activation_by_head"):
         assert f"figures/{name}.png" in record["files"]
-    for name in ("emg_agreement", "sensitivity", "checks", "arm"):
+    for name in ("emg_agreement", "sensitivity", "arm"):
         assert f"figures/{name}.png" in record["files"]
     checks = pd.read_csv(out / "checks.csv")
     bad = checks[checks["verdict"].isin(["warn", "fail"])]["trial"]
     drawn = {int(n[-8:-4]) for n in record["files"] if "checks_trial" in n and n.endswith(".png")}
     assert drawn <= set(bad)
+    assert ("figures/checks.png" in record["files"]) == (len(bad) > 0)
 
 
 def test_trials_of_some_conditions_leave_what_was_kept_of_the_others(done, lab, tmp_path):

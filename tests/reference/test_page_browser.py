@@ -8,6 +8,7 @@ as the smallest running text on a phone is common practice, no source.
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 from itertools import pairwise
 from unicodedata import normalize
 
@@ -470,6 +471,18 @@ def test_statements_and_their_picture_are_printed_on_the_first_page(
     assert "After Table 1 A table on its side." in texts[1]  # the heading is turned with its table
     width, height = (float(v) for v in pages[0].mediabox[2:])
     assert (round(width), round(height)) == {"A4": (595, 842), "Letter": (612, 792)}[paper]
+
+
+@pytest.mark.parametrize("size", [(1200, 900), chrome.PHONE])
+def test_the_picture_begins_on_the_first_screen(browser, tmp_path, size):
+    file = tmp_path / "opened.html"
+    sections = [Section(title=f"A section {k}", anchor=f"s-{k}") for k in range(14)]
+    page = replace(opened_page(230, 8.0), sections=sections)
+    file.write_text(render(page), encoding="utf-8")
+    chrome.open_page(browser, file, size)
+    top = "return document.querySelector(arguments[0]).getBoundingClientRect().top"
+    assert browser.execute_script(top, ".opening img") < size[1] - 100
+    assert chrome.sideways(browser) <= 1
 
 
 def test_statements_longer_than_a_page_do_not_run_into_what_follows(browser, tmp_path):

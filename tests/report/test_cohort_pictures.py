@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import matplotlib as mpl
 import numpy as np
+import pandas as pd
 import pytest
 from matplotlib.collections import FillBetweenPolyCollection, LineCollection
 from matplotlib.colors import to_hex
@@ -33,6 +34,7 @@ from tests.report.page_reader import value_of
 from momentshare.directions import moment_direction
 from momentshare.report.figures import style
 from momentshare.report.figures.cohort import cohort_figures, trial_checks_figure
+from momentshare.report.figures.layout import WIDEST
 from momentshare.report.figures.sensitivity import sensitivity_figure
 
 pytest.importorskip("statsmodels")
@@ -506,3 +508,14 @@ def test_curves_of_a_check_have_their_label_value_and_limit():
             handles = ax.get_legend().legend_handles
             for handle, text in zip(handles, ax.get_legend().get_texts(), strict=True):
                 assert to_hex(handle.get_color()) == to_hex(shown[text.get_text()].get_color())
+
+
+def test_seventeen_changes_fit_the_width_of_a_page_and_no_word_is_cut():
+    changes = [f"moment arms of adductors {k} %" for k in range(17)]
+    heads = ["pectoralis_major/sternocostal_upper", "anconeus"]
+    rows = [("measured", h, c, 0.01 * len(c)) for h in heads for c in changes]
+    table = pd.DataFrame(rows, columns=["lateral", "head", "change", "difference"])
+    with mpl.rc_context(style.settings()):
+        made = sensitivity_figure(table, None, heads, "measured")
+    assert made.get_size_inches()[0] <= WIDEST
+    assert [words(t.get_text()) for t in made.axes[0].get_xticklabels()] == changes

@@ -164,6 +164,17 @@ def test_at_most_four_loads_share_a_panel_and_the_note_says_where_the_rest_is():
     assert "maximal_curves.csv" in head_of_figure(figure)
 
 
+@pytest.mark.parametrize("count", [1, 2, 6])
+def test_the_legend_of_loads_stays_on_its_figure(count):
+    report = maximal()
+    some = list(dict.fromkeys(report.curves["condition"]))[:count]
+    curves_of = report.curves[report.curves["condition"].isin(some)]
+    figure = loads_figure(SimpleNamespace(**{**vars(report), "curves": curves_of}))
+    figure.draw_without_rendering()
+    (box,) = [legend.get_window_extent() for legend in figure.legends]
+    assert 0.0 <= box.x0 < box.x1 <= figure.get_size_inches()[0] * figure.dpi
+
+
 def test_utilisation_of_six_conditions_stands_in_two_panels_each():
     rows = [
         {

@@ -387,7 +387,7 @@ def _activation_by_head(summary: CohortSummary) -> Figure:
             note=f"Lift-mean activation of each head. Lateral force {summary.mode}. Marker: mean "
             "over people; bar: one SD, cut at 0 and 100 %; small dots: people."
             + _hatched(footnote(summary.limits, (keys.get(head, "") for head in heads)), "rows"),
-            legend=looks.handles(conditions),
+            legend=looks.bar_handles(conditions),
         ),
         Room(left=label_room(labels)),
     )

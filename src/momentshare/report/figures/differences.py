@@ -148,7 +148,7 @@ def _figure(drawn: _Drawn, looks: Looks, confidence: float) -> Figure:
             note=f"{drawn.note}bar: its {100 * confidence:g} % interval. The line is at zero. "
             "Every panel has its own scale.",
             panels=[broken(title) for title in drawn.panels],
-            legend=looks.handles(looks.conditions),
+            legend=looks.bar_handles(looks.conditions),
         ),
         Room(gap=(0.62, 0.2), bottom=0.2),
     )

@@ -89,6 +89,10 @@ class Looks:
             return []
         return [(name, look | {"linestyle": "none"}) for name, look in self.handles(shown)]
 
+    def bar_handles(self, shown: Sequence[str]) -> Handles:
+        """Entries of the legend of dots with bars, whose line is never dashed."""
+        return [(name, look | {"linestyle": "-"}) for name, look in self.handles(shown)]
+
     def comparisons(self, shown: Sequence[str], joint: str = "\N{MINUS SIGN}") -> list[Comparison]:
         """Conditions to compare: levels with the first level, others with the first condition.
 

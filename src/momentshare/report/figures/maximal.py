@@ -13,7 +13,7 @@ from momentshare.limits import Limits, keys_text, marked
 from momentshare.maximal import MAXIMAL
 from momentshare.report.figures import style
 from momentshare.report.figures.footer import add_heading
-from momentshare.report.figures.layout import WIDEST
+from momentshare.report.figures.layout import WIDEST, Key
 from momentshare.report.figures.limit_marks import footnote
 from momentshare.report.figures.looks import Looks, shared_out
 from momentshare.report.text.maximal_opening import load_title
@@ -260,6 +260,5 @@ def _legend(figure: Figure, entries: Handles) -> None:
     from matplotlib.lines import Line2D
 
     handles = [Line2D([], [], label=name, **look) for name, look in entries]
-    figure.legend(
-        handles=handles, loc="outside lower center", ncols=min(4, len(handles)), frameon=False
-    )
+    columns = min(4, Key.plan(entries, float(figure.get_size_inches()[0])).columns)
+    figure.legend(handles=handles, loc="outside lower center", ncols=columns, frameon=False)

@@ -161,7 +161,7 @@ def _figure(
             f"{100 * summary.confidence:g} % interval of that mean; faint lines join the means of "
             "one person. Every panel has its own scale, which need not begin at zero.",
             panels=[broken(panel_title(*item)) for item in items],
-            legend=looks.handles(conditions),
+            legend=looks.bar_handles(conditions),
         ),
         Room(gap=(0.62, 0.2), bottom=0.2),
     )

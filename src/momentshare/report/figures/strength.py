@@ -273,7 +273,9 @@ def bias_figure(
         ax.set_title(style.fit(marked(_directions(part), told), 1.5), loc="left")
         ax.set_xlabel("test-posture bias [1]")
     _names(grid[0], conditions)
+    grid[0].margins(x=0.1)
     left, right = grid[0].get_xlim()
+    people = "; small marks are people" if len(set(table["person"])) > 1 else ""
     for ax, places in beyond.items():
         for place in places:
             hatch(ax, left, place - 0.5, right - left, 1.0)
@@ -289,7 +291,7 @@ def bias_figure(
         bias_title(bias_table(report.utilisation, limits, kinds))
         or "Greatest moment in the posture of the task over that in the test",
         "Test-posture bias: greatest moment in the posture of the task over that in the test. "
-        f"At the greatest utilisation of each row; lateral force {mode}; small marks are people."
+        f"At the greatest utilisation of each row; lateral force {mode}{people}."
         f"{marks.note('Such rows are')}",
     )
     return figure
