@@ -1,4 +1,4 @@
-"""Work in several processes that end with the one that started them.
+"""Work in several processes that end with the one that started them, or on a Dask cluster.
 
 A child is a Python of its own that takes the modules of this one and nothing of the current
 folder: a file ``random.py`` beside the data is never run. It shares nothing with the program that
@@ -25,12 +25,12 @@ from itertools import islice
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, TypeVar
 
-from momentshare.errors import ProcessError
+from momentshare.errors import InputError, ProcessError
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Generator, Iterable
+    from collections.abc import Callable, Generator, Iterable, Sequence
 
-__all__ = ["child_command", "child_environment", "here_or_on_processes", "on_processes"]
+__all__ = ["answers_of", "child_command", "child_environment", "on_cluster", "on_processes"]
 
 IN_FLIGHT = 2
 """Tasks assigned to each process at a time, so that neither tasks nor answers pile up."""
@@ -99,17 +99,33 @@ def _is_here(path: str) -> bool:
         return False
 
 
-def here_or_on_processes(
+def answers_of(
     work: Callable[..., Answer],
-    tasks: Iterable[tuple[Key, tuple[Any, ...]]],
-    processes: int,
+    tasks: Sequence[tuple[Key, tuple[Any, ...]]],
+    workers: int | None = None,
+    *,
+    scheduler: str | None = None,
+    scratch: str | None = None,
 ) -> Generator[tuple[Key, Answer | None]]:
-    """Yield the key and the answer of each task: in this process if one is enough."""
-    if processes <= 1:
-        for key, values in tasks:
-            yield key, work(*values)
-        return
-    with closing(on_processes(work, tasks, processes)) as answers:
+    """Yield the key and the answer of each task as it is done, wherever that is.
+
+    Parameters
+    ----------
+    work, tasks, scratch
+        As for :func:`on_processes`.
+    workers : int, optional
+        Processes; by default one per core, and never more than tasks. One works in this process.
+    scheduler : str, optional
+        Address of a Dask scheduler, whose workers take the place of processes.
+    """
+    processes = min(workers or os.cpu_count() or 1, len(tasks))
+    if scheduler is not None and tasks:
+        answers: Generator[tuple[Key, Answer | None]] = on_cluster(work, tasks, scheduler)
+    elif processes <= 1:
+        answers = ((key, work(*values)) for key, values in tasks)
+    else:
+        answers = on_processes(work, tasks, processes, scratch=scratch)
+    with closing(answers):
         yield from answers
 
 
@@ -188,6 +204,64 @@ def on_processes(
             for thread in threads:
                 if thread.ident is not None:
                     thread.join()
+
+
+def on_cluster(
+    work: Callable[..., Answer],
+    tasks: Iterable[tuple[Key, tuple[Any, ...]]],
+    address: str,
+) -> Generator[tuple[Key, Answer]]:
+    """Yield the key and the answer of each task as it is done.
+
+    The scheduler gives the tasks of a lost worker to another. A few tasks for each thread of the
+    cluster are handed out at a time, so that neither tasks nor answers pile up.
+
+    Parameters
+    ----------
+    work : callable
+        A function of an installed module; called with the values of a task.
+    tasks : iterable
+        Key and arguments of each; read as workers become free.
+    address : str
+        Address of the scheduler, such as ``tcp://host:8786``.
+
+    Raises
+    ------
+    MissingExtraError
+        ``distributed`` is not installed.
+    InputError
+        No scheduler answers there.
+    Exception
+        Whatever ``work`` raises.
+    """
+    from distributed import Client, as_completed
+
+    make: Any = Client
+    try:
+        client = make(address, timeout="15s", set_as_default=False)
+    except (OSError, ValueError) as err:
+        raise InputError(
+            f"--scheduler {address!r}: no scheduler answers there ({err}); check the address"
+        ) from err
+    left = iter(tasks)
+    with client:
+        threads = sum(client.nthreads().values()) or 1
+        keys: dict[Any, Key] = {}
+
+        def submit(task: tuple[Key, tuple[Any, ...]]) -> Any:
+            future = client.submit(work, *task[1], pure=False, retries=3)
+            keys[future.key] = task[0]
+            return future
+
+        gather: Any = as_completed
+        ready = gather([submit(t) for t in islice(left, IN_FLIGHT * threads)], loop=client.loop)
+        for future in ready:
+            answer: Answer = future.result()
+            key = keys.pop(future.key)
+            future.release()
+            for task in islice(left, 1):
+                ready.add(submit(task))
+            yield key, answer
 
 
 def _answer(frame: bytes | Exception) -> Any:

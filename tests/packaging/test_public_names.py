@@ -20,7 +20,6 @@ LAYERS = [
         "units",
         "cautions",
         "processes",
-        "cluster",
         "text",
         "inputs",
         "frame_axis",

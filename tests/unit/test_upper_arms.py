@@ -59,12 +59,12 @@ def test_a_trial_is_solved_again_when_it_changes(found, study):
 def test_a_process_that_died_is_no_person_without_an_upper_arm(study, monkeypatch, tmp_path):
     """The trials of that person are left out with the reason, and solved by the next run."""
 
-    def all_but_the_first(work, tasks, processes):
+    def all_but_the_first(work, tasks, workers):
         yield from ((k, work(*values) if k else None) for k, values in tasks)
 
     one = study.only(conditions=[study.file.condition[0].name])
     with monkeypatch.context() as patch:
-        patch.setattr(upper_arms, "here_or_on_processes", all_but_the_first)
+        patch.setattr(upper_arms, "answers_of", all_but_the_first)
         first = run_cohort(one, tmp_path / "out", workers=1)
     lost, kept = (person.name for person in study.file.person)
     assert {o.person for o in first.outcomes if not o.fault} == {kept}

@@ -11,7 +11,6 @@ group's strength: measured groups move less than estimated ones
 
 from __future__ import annotations
 
-import os
 from contextlib import closing
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -25,7 +24,7 @@ from momentshare.directions import moment_direction
 from momentshare.errors import MomentshareError
 from momentshare.matching import GREATEST_FACTOR, PRIOR, TEST_ERROR
 from momentshare.model import load_model
-from momentshare.processes import here_or_on_processes
+from momentshare.processes import answers_of
 from momentshare.sharing import Status
 from momentshare.strength.needed import TaskFrames, needed_strength
 from momentshare.trial.checks.verdict import failed_checks
@@ -159,9 +158,8 @@ def with_best_lifts(
         return study, ()
     found: dict[int, BestLift] = {}
     bare = replace(study, raised={})
-    processes = min(workers or os.cpu_count() or 1, len(entries))
-    tasks = ((number, (bare, entry)) for number, entry in entries.items())
-    with closing(here_or_on_processes(laid_on_limb, tasks, processes)) as answers:
+    tasks = [(number, (bare, entry)) for number, entry in entries.items()]
+    with closing(answers_of(laid_on_limb, tasks, workers)) as answers:
         for number, answer in answers:
             entry = entries[number]
             found[number] = answer or _fault(entry, "the process that worked on it died")

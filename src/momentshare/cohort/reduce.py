@@ -9,7 +9,6 @@ treatment of the bar.
 
 from __future__ import annotations
 
-import os
 from contextlib import closing
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -23,7 +22,7 @@ from momentshare.cohort.outcomes.measure import NO_TREATMENT
 from momentshare.cohort.shortfall import LEAST_UNMET, greatest_unmet, shortfall_text
 from momentshare.cohort.trials import read_lateral, read_table
 from momentshare.errors import ProcessError
-from momentshare.processes import on_processes
+from momentshare.processes import answers_of
 from momentshare.reading import HEAD_OUTCOMES
 
 if TYPE_CHECKING:
@@ -180,23 +179,19 @@ def reduced_groups(
         Called with the number of groups done, and of all.
     """
     groups = groups_of(result)
-    wanted = workers or (1 if len(result.counted) <= _ALONE else os.cpu_count() or 1)
-    processes = min(wanted, len(groups))
-    for done, found in enumerate(_in_order(result.folder, groups, processes), start=1):
+    if workers is None and len(result.counted) <= _ALONE:
+        workers = 1
+    for done, found in enumerate(_in_order(result.folder, groups, workers), start=1):
         if progress is not None:
             progress(done, len(groups))
         yield found
 
 
-def _in_order(folder: Path, groups: list[Group], processes: int) -> Iterator[Reduced]:
-    if processes <= 1:
-        for group in groups:
-            yield own_means(folder, group)
-        return
-    tasks = ((number, (folder, group)) for number, group in enumerate(groups))
+def _in_order(folder: Path, groups: list[Group], workers: int | None) -> Iterator[Reduced]:
+    tasks = [(number, (folder, group)) for number, group in enumerate(groups)]
     waiting: dict[int, Reduced] = {}
     turn = 0
-    with closing(on_processes(own_means, tasks, processes)) as answers:
+    with closing(answers_of(own_means, tasks, workers)) as answers:
         for number, answer in answers:
             if answer is None:
                 raise ProcessError(

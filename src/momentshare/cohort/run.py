@@ -7,7 +7,6 @@ changed: study entries, files, model and version. Only the parent writes.
 
 from __future__ import annotations
 
-import os
 from contextlib import closing
 from dataclasses import dataclass, replace
 from functools import partial
@@ -15,7 +14,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from momentshare.brief import brief
-from momentshare.cluster import on_cluster
 from momentshare.cohort.best_lift import with_best_lifts
 from momentshare.cohort.copies import Copies
 from momentshare.cohort.preflight import check_cohort, trial_tag
@@ -29,7 +27,7 @@ from momentshare.cohort.trials import (
 from momentshare.cohort.upper_arms import with_upper_arms
 from momentshare.errors import InputError, MomentshareError, StudyError
 from momentshare.files import RunFolder, as_run_folder
-from momentshare.processes import on_processes
+from momentshare.processes import answers_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Generator, Iterator, Sequence
@@ -382,20 +380,10 @@ def _solve_all(
     scheduler: str | None,
 ) -> Generator[tuple[int, dict[str, bytes] | None]]:
     """Yield the number and the files of each trial as it is done; none where its process died."""
-    if scheduler is not None and todo:
-        whole = replace(study, folder=study.folder.resolve())
-        far = ((number, (whole, number)) for number in todo)
-        with closing(on_cluster(solved_files, far, scheduler)) as found:
-            yield from found
-        return
-    processes = min(workers or os.cpu_count() or 1, len(todo))
-    if processes <= 1:
-        for number in todo:
-            yield number, solved_files(study, number)
-        return
-    tasks = ((number, (study, number)) for number in todo)
-    with closing(on_processes(solved_files, tasks, processes, scratch=run.scratch)) as answers:
-        yield from answers
+    if scheduler is not None:
+        study = replace(study, folder=study.folder.resolve())
+    tasks = [(number, (study, number)) for number in todo]
+    return answers_of(solved_files, tasks, workers, scheduler=scheduler, scratch=run.scratch)
 
 
 def solved_files(study: CohortStudy, number: int) -> dict[str, bytes]:

@@ -8,7 +8,6 @@ used, failed checks or are switched off) does not enter here.
 from __future__ import annotations
 
 import hashlib
-import os
 from contextlib import closing
 from dataclasses import dataclass, replace
 from importlib import metadata
@@ -24,7 +23,7 @@ from momentshare.cohort.trials import file_digest
 from momentshare.cohort.upper_arms import with_upper_arms
 from momentshare.errors import MomentshareError, StudyError
 from momentshare.model import load_model
-from momentshare.processes import on_processes
+from momentshare.processes import answers_of
 from momentshare.published import read_published
 from momentshare.published.solve import given_moments
 from momentshare.runs import CaseSet, Setup, Task, solve_setup
@@ -33,7 +32,7 @@ from momentshare.study.schema import check_names
 from momentshare.trial.checks.verdict import failed_checks
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Sequence
 
     from momentshare.cohort.schema import CohortStudy
     from momentshare.published import PublishedTable
@@ -96,10 +95,12 @@ def measured_lifts(
     study, _ = with_best_lifts(with_upper_arms(study, workers=workers), workers=workers)
     numbers = [n for n in study.numbers if study.file.trial[n - 1].use]
     found: dict[int, tuple[Task, ...] | str] = {}
-    for number, answer in _read_all(study, numbers, frames, workers):
-        found[number] = answer
-        if progress is not None:
-            progress(len(found), len(numbers), study.file.trial[number - 1].file)
+    to_read = [(number, (study, number, frames)) for number in numbers]
+    with closing(answers_of(read_tasks, to_read, workers)) as answers:
+        for number, answer in answers:
+            found[number] = "the process that read it died" if answer is None else answer
+            if progress is not None:
+                progress(len(found), len(numbers), study.file.trial[number - 1].file)
     skipped = [
         f"{study.file.trial[n - 1].file}: {why}"
         for n in numbers
@@ -263,20 +264,6 @@ def _in_order(tasks: Sequence[Task], people: list[str], conditions: list[str]) -
         count[key] = count.get(key, 0) + 1
         out.append(replace(task, limb=people.index(task.person), repetition=count[key]))
     return tuple(out)
-
-
-def _read_all(
-    study: CohortStudy, numbers: list[int], frames: int | None, workers: int | None
-) -> Iterator[tuple[int, tuple[Task, ...] | str]]:
-    processes = min(workers or os.cpu_count() or 1, len(numbers))
-    if processes <= 1:
-        for number in numbers:
-            yield number, read_tasks(study, number, frames)
-        return
-    tasks = ((number, (study, number, frames)) for number in numbers)
-    with closing(on_processes(read_tasks, tasks, processes)) as answers:
-        for number, answer in answers:
-            yield number, "the process that read it died" if answer is None else answer
 
 
 def read_tasks(study: CohortStudy, number: int, frames: int | None) -> tuple[Task, ...] | str:

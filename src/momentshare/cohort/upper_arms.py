@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import os
 from contextlib import closing
 from dataclasses import replace
 from typing import TYPE_CHECKING
@@ -12,7 +11,7 @@ from momentshare.cohort.limbs import cohort_limbs
 from momentshare.cohort.measured import trial_calibration, trial_processing, trial_recording
 from momentshare.errors import MomentshareError
 from momentshare.model import load_model
-from momentshare.processes import here_or_on_processes
+from momentshare.processes import answers_of
 from momentshare.trial.motion.together import arm_paths
 from momentshare.trial.motion.upper_arm import fit_upper_arm
 
@@ -49,10 +48,9 @@ def with_upper_arms(
     here = dict.fromkeys(study.file.trial[number - 1].person for number in study.numbers)
     people = [name for name in here if len(_trials(study, name)) > 1]
     bare = replace(study, upper_arms={})
-    processes = min(workers or os.cpu_count() or 1, len(people))
     found: dict[str, UpperArm | None] = {}
-    tasks = ((k, (bare, name)) for k, name in enumerate(people))
-    with closing(here_or_on_processes(person_upper_arm, tasks, processes)) as answers:
+    tasks = [(k, (bare, name)) for k, name in enumerate(people)]
+    with closing(answers_of(person_upper_arm, tasks, workers)) as answers:
         for done, (k, arms) in enumerate(answers, start=1):
             for arm in (None,) if arms is None else arms:
                 found[people[k]] = arm

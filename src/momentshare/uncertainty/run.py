@@ -8,17 +8,16 @@ the same plan reuses what is sound.
 from __future__ import annotations
 
 import hashlib
-import os
 from contextlib import closing
 from dataclasses import replace
+from functools import partial
 from importlib import metadata
 from typing import TYPE_CHECKING, Any
 
-from momentshare.cluster import on_cluster
 from momentshare.errors import InputError, SolverError
 from momentshare.files import RunFolder, as_run_folder
 from momentshare.model import load_model
-from momentshare.processes import on_processes
+from momentshare.processes import answers_of
 from momentshare.study.run import check_settings
 from momentshare.uncertainty.chunks import MEASURES, Task, chunk_bytes, setup_cells
 from momentshare.uncertainty.layout import build_layout
@@ -27,7 +26,7 @@ from momentshare.uncertainty.sensitivity import Sensitivity, rank_families
 from momentshare.uncertainty.summary import Summary, summarise
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Generator, Iterator, Sequence
+    from collections.abc import Callable, Sequence
     from pathlib import Path
 
     import numpy as np
@@ -144,31 +143,37 @@ def run_uncertainty(
     layout = build_layout(setup, plan.spreads)
     digest = plan.digest(model)
     bare: Any = None  # a model is not sent; each process reads it for itself
-    sent = replace(setup, limbs=replace(setup.limbs, model=bare))
+    task = partial(
+        Task,
+        setup=replace(setup, limbs=replace(setup.limbs, model=bare)),
+        model=plan.study.file.model,
+        model_digest=model.digest,
+        spreads=plan.spreads,
+        criteria=plan.criteria,
+        seed=plan.seed,
+        draws=plan.draws,
+    )
     with as_run_folder(folder, COMMAND, **folder_options(plan, model)) as run:
 
         def stage(name: str, designs: Sequence[NDArray[np.float64]] | None) -> None:
             count = plan.chunks if designs is None else len(designs)
             tags = [_tag(digest, None if designs is None else designs[i]) for i in range(count)]
             todo = [i for i in range(count) if not run.has(_part(name, i), tags[i])]
-            tasks = (
-                Task(
-                    setup=sent,
-                    model=plan.study.file.model,
-                    model_digest=model.digest,
-                    spreads=plan.spreads,
-                    criteria=plan.criteria,
-                    index=i,
-                    seed=plan.seed,
-                    draws=plan.draws,
-                    normals=None if designs is None else designs[i],
-                )
-                for i in todo
-            )
+            tasks = [
+                (i, (task(index=i, normals=None if designs is None else designs[i]),)) for i in todo
+            ]
             done = count - len(todo)
             _say(progress, name, done, count)
-            with closing(_solve_all(tasks, len(todo), run, workers, scheduler)) as answers:
-                for index, data in answers:
+            solved = answers_of(
+                chunk_bytes, tasks, workers, scheduler=scheduler, scratch=run.scratch
+            )
+            with closing(solved):
+                for index, data in solved:
+                    if data is None:
+                        raise SolverError(
+                            "a worker process died, perhaps for lack of memory; finished chunks "
+                            "are kept, so run again, with fewer --workers"
+                        )
                     run.keep(_part(name, index), tags[index], {_file(name, index): data})
                     done += 1
                     _say(progress, name, done, count)
@@ -209,40 +214,3 @@ def _designed(
 def _say(progress: Callable[[str, int, int], None] | None, name: str, done: int, all_: int) -> None:
     if progress is not None:
         progress(name, done, all_)
-
-
-def _solve_all(
-    tasks: Iterator[Task],
-    count: int,
-    run: RunFolder,
-    workers: int | None,
-    scheduler: str | None,
-) -> Generator[tuple[int, bytes]]:
-    """Yield the number and the bytes of each chunk as it finishes."""
-    if count == 0:
-        return
-    if scheduler is not None:
-        pairs = ((task.index, (task,)) for task in tasks)
-        with closing(on_cluster(chunk_bytes, pairs, scheduler)) as answers:
-            yield from answers
-        return
-    processes = min(workers or os.cpu_count() or 1, count)
-    if processes == 1:
-        for task in tasks:
-            yield task.index, chunk_bytes(task)
-        return
-    yield from _on_processes(tasks, processes, run.scratch)
-
-
-def _on_processes(
-    tasks: Iterator[Task], processes: int, scratch: str
-) -> Generator[tuple[int, bytes]]:
-    pairs = ((task.index, (task,)) for task in tasks)
-    with closing(on_processes(chunk_bytes, pairs, processes, scratch=scratch)) as answers:
-        for index, data in answers:
-            if data is None:
-                raise SolverError(
-                    "a worker process died, perhaps for lack of memory; finished chunks are "
-                    "kept, so run again, with fewer --workers"
-                )
-            yield index, data
