@@ -11,7 +11,7 @@ muscles (and other tissue) on the far segment.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,6 +19,7 @@ import numpy as np
 from momentshare.directions import ROWS
 from momentshare.geometry.rotation import cross, dot, rotated, rotation_about
 from momentshare.posture import arm_frame
+from momentshare.results import freeze
 from momentshare.skeleton import forearm_axis
 from momentshare.units import GRAVITY
 
@@ -72,11 +73,7 @@ class Demand:
     lateral_axis: NDArray[np.float64]
     load_mass: NDArray[np.float64]
 
-    def __post_init__(self) -> None:
-        for item in fields(self):
-            value = getattr(self, item.name)
-            if isinstance(value, np.ndarray):
-                value.setflags(write=False)
+    __post_init__ = freeze
 
     def hand_force(self) -> NDArray[np.float64]:
         """Force of the hand against the load [N], shape (frames,)."""

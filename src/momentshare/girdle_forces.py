@@ -30,9 +30,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.brief import brief
 from momentshare.geometry.rotation import cross, norm
 from momentshare.girdle import girdle_pose
+from momentshare.results import brief
 from momentshare.skeleton import body_poses
 from momentshare.tracing import trace_line
 

@@ -12,7 +12,7 @@ people, draws, variants.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -31,6 +31,7 @@ from momentshare.muscle.capacity import HeadState, head_state
 from momentshare.muscle.curves import CurveName, curve_set
 from momentshare.paths import Paths, paths
 from momentshare.posture import Posture, posture_from_angles
+from momentshare.results import freeze
 from momentshare.skeleton import Skeleton, build_skeletons
 
 if TYPE_CHECKING:
@@ -153,11 +154,7 @@ class Limb:
     strength_changes: tuple[Mapping[str, float], ...]
     options: LimbOptions = LimbOptions()
 
-    def __post_init__(self) -> None:
-        for item in fields(self):
-            value = getattr(self, item.name)
-            if isinstance(value, np.ndarray):
-                value.setflags(write=False)
+    __post_init__ = freeze
 
     def __repr__(self) -> str:
         return f"Limb({self.skeleton!r}, heads={len(self.head_names)})"

@@ -173,6 +173,10 @@ class Limit:
         """Whether the limit is about a head, by its own name or by its muscle's."""
         return not self.heads or head in self.heads or head.partition("/")[0] in self.heads
 
+    def is_claimed(self, claim: str, part: str) -> bool:
+        """Whether the limit is about a claim; the course of a lift is told height by height."""
+        return self.claim in {claim, "any"} or (self.claim == "course" and part != "")
+
     def holds_for(self, kinds: Sequence[LiftKind], lateral: str) -> bool:
         """Whether exercise and condition match the limit; unknown ones do."""
         if self.exercises and not any(
@@ -289,7 +293,7 @@ class Limits:
             for row in self.rows
             if row.quantity in asked
             and not row.of_a_column
-            and row.claim in {claim, "any", "course" if part else claim}
+            and row.is_claimed(claim, part)
             and (row.names(head) if head else row.quantity not in HEAD_QUANTITIES)
             and (not row.parts or not part or part in row.parts)
             and row.holds_for(kinds, lateral)

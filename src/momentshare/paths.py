@@ -29,6 +29,7 @@ from momentshare.errors import ShapeError
 from momentshare.geometry.rotation import cross, dot, norm
 from momentshare.girdle import girdle_pose
 from momentshare.posture import Posture, arm_frame
+from momentshare.results import freeze
 from momentshare.skeleton import BodyPoses, body_poses
 from momentshare.tracing import SETTLED, SWEEPS, Run, trace_line
 
@@ -84,11 +85,7 @@ class Paths:
     inside: NDArray[np.bool_]
     margin: NDArray[np.float64]
 
-    def __post_init__(self) -> None:
-        for item in fields(self):
-            value = getattr(self, item.name)
-            if isinstance(value, np.ndarray):
-                value.setflags(write=False)
+    __post_init__ = freeze
 
 
 _ARRAYS = tuple(item.name for item in fields(Paths) if item.name != "head_names")

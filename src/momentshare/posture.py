@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from momentshare.brief import brief
 from momentshare.geometry.rotation import rotation_from_yxy, yxy_from_rotation
 from momentshare.radians import require_radians
+from momentshare.results import brief
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray

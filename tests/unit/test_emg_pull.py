@@ -50,6 +50,11 @@ def emg(result):
     return values
 
 
+def force_of(result, pulled):
+    state = result.prepared.state
+    return state.active_capacity * pulled.activation + state.passive_force
+
+
 def balance(result, force):
     arms = result.prepared.paths.moment_arms[:, :4]
     return np.einsum("frh,fh->fr", arms, force)
@@ -58,7 +63,7 @@ def balance(result, force):
 def test_weight_zero_is_the_pure_optimum(result, emg):
     pulled = pull_to_emg(result, emg, 0.0)
     np.testing.assert_allclose(pulled.activation, result.activation, atol=1e-10)
-    np.testing.assert_allclose(pulled.force, result.force, atol=1e-7)
+    np.testing.assert_allclose(force_of(result, pulled), result.force, atol=1e-7)
     assert pulled.certified.all()
 
 
@@ -68,7 +73,6 @@ def test_weight_zero_is_the_pure_optimum_whatever_the_lateral_force(limb, emg, m
     pure = solve_lift(press(limb), lateral, greatest_load=False)
     pulled = pull_to_emg(pure, emg, 0.0)
     np.testing.assert_allclose(pulled.activation, pure.activation, atol=1e-8)
-    assert ("held at the value" in " ".join(pulled.notes)) == (mode == "free")
 
 
 def test_weighted_effort_is_kept(limb, emg):
@@ -83,7 +87,7 @@ def test_the_forearm_row_is_kept_where_it_was_balanced(limb, emg):
     pure = solve_lift(press(limb), Lateral(mode="zero"), chosen, greatest_load=False)
     pulled = pull_to_emg(pure, emg, 5.0)
     arms = pure.prepared.paths.moment_arms
-    moved = np.einsum("frh,fh->fr", arms, pulled.force - pure.force)
+    moved = np.einsum("frh,fh->fr", arms, force_of(pure, pulled) - pure.force)
     assert np.abs(moved).max() < 1e-7
 
 
@@ -91,16 +95,12 @@ def test_the_moments_stay_and_the_bounds_hold(result, emg):
     pulled = pull_to_emg(result, emg, 5.0)
     assert np.abs(pulled.activation - result.activation).max() > 0.05
     np.testing.assert_allclose(
-        balance(result, pulled.force), balance(result, result.force), atol=1e-7
+        balance(result, force_of(result, pulled)), balance(result, result.force), atol=1e-7
     )
     assert pulled.activation.min() >= -1e-12
     assert pulled.activation.max() <= 1.0 + 1e-12
     assert pulled.moment_residual.max() < 1e-7
     assert pulled.certified.all()
-    state = result.prepared.state
-    np.testing.assert_allclose(
-        pulled.force, state.active_capacity * pulled.activation + state.passive_force
-    )
 
 
 def test_effort_rises_misfit_falls_and_the_sum_is_least(result, emg):
@@ -138,12 +138,6 @@ def test_emg_outside_its_range_is_clipped_for_the_pull_only(result):
     inside = given.clip(0.0, 1.0)
     wild, tame = pull_to_emg(result, given, 2.0), pull_to_emg(result, inside, 2.0)
     np.testing.assert_array_equal(wild.activation, tame.activation)
-    names = result.prepared.limb.head_names
-    (note,) = [note for note in wild.notes if "clipped for the pull" in note]
-    assert names[4] in note
-    assert names[7] in note
-    assert "-0.10 to 1.40" in note
-    assert not [note for note in tame.notes if "clipped" in note]
 
 
 def test_what_is_unmet_stays_unmet(limb):
@@ -153,8 +147,9 @@ def test_what_is_unmet_stays_unmet(limb):
     measured = np.full(pure.activation.shape, np.nan)
     measured[:, ::2] = 0.3
     pulled = pull_to_emg(pure, measured, 1.0)
-    np.testing.assert_allclose(balance(pure, pulled.force), balance(pure, pure.force), atol=1e-5)
-    assert any("unmet" in note for note in pulled.notes)
+    np.testing.assert_allclose(
+        balance(pure, force_of(pure, pulled)), balance(pure, pure.force), atol=1e-5
+    )
     same = pull_to_emg(pure, measured, 0.0)
     np.testing.assert_allclose(same.activation, pure.activation, atol=1e-6)
 
@@ -168,7 +163,7 @@ def test_frames_out_of_reach_are_empty(limb):
     measured[:, 3] = 0.4
     pulled = pull_to_emg(pure, measured, 1.0)
     lost = ~ready.lift.reachable
-    for name in ("activation", "force", "moment_residual", "mismatch"):
+    for name in ("activation", "multipliers", "moment_residual", "mismatch"):
         values = getattr(pulled, name).reshape(9, -1)
         assert np.isnan(values[lost]).all()
         assert np.isfinite(values[~lost]).all()

@@ -21,11 +21,11 @@ from momentshare.cohort.outcomes.measure import (
 from momentshare.cohort.outcomes.over_people import named_contrasts, paired_table
 from momentshare.directions import ROWS
 from momentshare.exercise import BenchPress, Profile
-from momentshare.frame_axis import take_frames
 from momentshare.limb import MeasuredStrength, braced_strength, build_limb
 from momentshare.model import load_model
 from momentshare.person import Person
 from momentshare.posture import arm_frame
+from momentshare.results import take_frames
 from momentshare.runs.cases import Case
 from momentshare.trial.invent import Tempo, invent_press
 

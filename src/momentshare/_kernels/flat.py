@@ -7,11 +7,12 @@ below 3 to 3 or more, the elbow from below 4, the forearm to 5.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare.results import freeze
 from momentshare.skeleton import forearm_axis
 
 if TYPE_CHECKING:
@@ -76,9 +77,7 @@ class FlatLimbs:
     forearm_axis: NDArray[np.float64]
     radial_head: NDArray[np.float64]
 
-    def __post_init__(self) -> None:
-        for item in fields(self):
-            getattr(self, item.name).setflags(write=False)
+    __post_init__ = freeze
 
 
 def flatten(skeleton: Skeleton) -> FlatLimbs:

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any, Self
 import numpy as np
 
 from momentshare.errors import InputError
-from momentshare.frame_axis import take_frames
+from momentshare.results import take_frames
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -10,7 +10,7 @@ import numpy as np
 from momentshare.balance.equation import Equation, product
 from momentshare.balance.glenoid import GlenoidLimit, stability_cone
 from momentshare.errors import InputError
-from momentshare.frame_axis import put_frames, spread_frames
+from momentshare.results import put_frames, spread_frames
 from momentshare.sharing import (
     Cone,
     GreatestFactor,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+from dataclasses import asdict
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -28,19 +29,8 @@ def calibrated_csv(fit: Calibration) -> str:
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(_COLUMNS)
     for n in fit.numbers:
-        writer.writerow(
-            [
-                n.table,
-                n.name,
-                n.field,
-                f"{n.after:g}",
-                n.unit,
-                f"{n.spread:g}",
-                "ownfit",
-                "calibrated",
-                f"from {n.before:g}",
-            ]
-        )
+        fitted = (f"{n.after:g}", n.unit, f"{n.spread:g}", "ownfit", "calibrated")
+        writer.writerow((n.table, n.name, n.field, *fitted, f"from {n.before:g}"))
     return out.getvalue()
 
 
@@ -78,21 +68,9 @@ def target_table(fit: Calibration) -> pd.DataFrame:
 
 def number_table(fit: Calibration) -> pd.DataFrame:
     """Every fitted number before and after, in the unit of its table, and how far it moved."""
-    return pd.DataFrame(
-        [
-            {
-                "table": n.table,
-                "name": n.name,
-                "field": n.field,
-                "unit": n.unit,
-                "before": n.before,
-                "after": n.after,
-                "moved_spreads": n.moved,
-                "at_bound": n.at_bound,
-            }
-            for n in fit.numbers
-        ]
-    )
+    columns = ["table", "name", "field", "unit", "before", "after", "moved", "at_bound"]
+    table = pd.DataFrame([asdict(number) for number in fit.numbers], columns=columns)
+    return table.rename(columns={"moved": "moved_spreads"})
 
 
 def write_calibration(fit: Calibration, writer: Writer) -> list[str]:

@@ -13,7 +13,6 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from momentshare.brief import brief
 from momentshare.cohort.best_lift import with_best_lifts
 from momentshare.cohort.copies import Copies
 from momentshare.cohort.preflight import check_cohort, trial_tag
@@ -28,6 +27,7 @@ from momentshare.cohort.upper_arms import with_upper_arms
 from momentshare.errors import InputError, MomentshareError, StudyError
 from momentshare.files import RunFolder, as_run_folder
 from momentshare.processes import answers_of
+from momentshare.results import brief
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Generator, Iterator, Sequence

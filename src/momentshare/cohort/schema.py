@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 from pydantic import AfterValidator, Field, field_validator, model_validator
 
-from momentshare.brief import brief
 from momentshare.cohort.outcomes.definitions import OUTCOMES
 from momentshare.errors import StudyError, nearest_name
 from momentshare.factors import Factors
 from momentshare.files.names import found_as
 from momentshare.limits import LiftKind
 from momentshare.pseudonyms import NO_PSEUDONYMS, Pseudonyms
+from momentshare.results import brief
 from momentshare.study.schema import (
     Entry,
     Finite,

@@ -14,7 +14,7 @@ from momentshare.emg.envelope import (
     maximal_level,
     normalise,
 )
-from momentshare.emg.pull import PulledResult, pull_to_emg
+from momentshare.emg.pull import pull_to_emg
 
 __all__ = [
     "CAVEATS",
@@ -23,7 +23,6 @@ __all__ = [
     "EmgSettings",
     "Envelope",
     "Maximum",
-    "PulledResult",
     "compare_emg",
     "draw_activation",
     "envelope",

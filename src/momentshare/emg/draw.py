@@ -14,17 +14,18 @@ pair is active, since both together would cost more and achieve nothing.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare.results import freeze
 from momentshare.sharing import share
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["Drawn", "draw_activation", "freeze"]
+__all__ = ["Drawn", "draw_activation"]
 
 
 _NOTHING = 1e-9
@@ -39,7 +40,7 @@ _MISMATCH = 1e-6
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Drawn:
-    """Activation drawn towards a measurement, frame by frame, with its proof.
+    """Activation drawn towards a measurement, frame by frame, with its proof; NaN out of reach.
 
     Attributes
     ----------
@@ -55,7 +56,8 @@ class Drawn:
         Greatest distance of an activation from the optimality condition above. The problem is
         convex, so residual, violation and mismatch of zero prove the optimum.
     certified : bool array, shape (frames,)
-        Residual up to 1e-6 of the size of the row, violation and mismatch up to 1e-6.
+        Residual up to 1e-6 of the size of the row, violation and mismatch up to 1e-6; False out of
+        reach.
     """
 
     activation: NDArray[np.float64]
@@ -65,8 +67,7 @@ class Drawn:
     mismatch: NDArray[np.float64]
     certified: NDArray[np.bool_]
 
-    def __post_init__(self) -> None:
-        freeze(self)
+    __post_init__ = freeze
 
 
 def draw_activation(
@@ -165,11 +166,3 @@ def _judged(
         & (violation <= _MISMATCH)
         & (mismatch <= _MISMATCH),
     )
-
-
-def freeze(result: object) -> None:
-    """Make the arrays of a result read-only."""
-    for field in fields(result):  # type: ignore[arg-type]
-        value = getattr(result, field.name)
-        if isinstance(value, np.ndarray):
-            value.setflags(write=False)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,6 +10,7 @@ import numpy as np
 from momentshare.directions import ROWS
 from momentshare.exercise.chain import chain_from_posture
 from momentshare.posture import posture_from_angles
+from momentshare.results import freeze
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -48,9 +49,7 @@ class GivenMoments:
     moments: NDArray[np.float64]
     moment_sd: NDArray[np.float64]
 
-    def __post_init__(self) -> None:
-        for item in fields(self):
-            getattr(self, item.name).setflags(write=False)
+    __post_init__ = freeze
 
     def moved(self, angles: NDArray[np.float64], moments: NDArray[np.float64]) -> GivenMoments:
         """Shift by a number of spreads; an angle stops at the end of its range.

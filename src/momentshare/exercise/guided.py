@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.brief import brief
 from momentshare.errors import InputError
 from momentshare.exercise.breaches import breaches_of
 from momentshare.exercise.chain import (
@@ -23,6 +22,7 @@ from momentshare.exercise.chain import (
 from momentshare.exercise.profile import Profile
 from momentshare.posture import posture_from_angles
 from momentshare.radians import degree_faults
+from momentshare.results import brief
 from momentshare.units import GRAVITY
 
 if TYPE_CHECKING:

@@ -10,6 +10,7 @@ import numpy as np
 from momentshare.errors import InputError, ShapeError
 from momentshare.girdle import girdle_pose
 from momentshare.posture import Posture
+from momentshare.results import freeze
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -163,11 +164,7 @@ class Lift:
     limb: NDArray[np.intp] | None = None
     net_moments: NDArray[np.float64] | None = None
 
-    def __post_init__(self) -> None:
-        for item in fields(self):
-            value = getattr(self, item.name)
-            if isinstance(value, np.ndarray):
-                value.setflags(write=False)
+    __post_init__ = freeze
 
     def __repr__(self) -> str:
         timed = "quasi-static" if self.motion is None else "timed"

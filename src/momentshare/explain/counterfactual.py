@@ -21,8 +21,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.brief import brief
 from momentshare.explain.problem import FrameProblem, head_index, solve_problems
+from momentshare.results import brief
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -19,7 +19,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.brief import brief
 from momentshare.errors import InputError
 from momentshare.explain.given import GivenFrame, given_frame, given_frames, solve_given
 from momentshare.explain.mixtures import FACTORS, UNITS, Member, members_of, mixed
@@ -31,6 +30,7 @@ from momentshare.explain.problem import (
     require_frame,
     weakest_frame,
 )
+from momentshare.results import brief
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

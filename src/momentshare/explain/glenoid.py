@@ -8,13 +8,14 @@ Each facet of the limit is a plane that the contact force must stay behind, ``G 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from momentshare.balance import stability_cone
 from momentshare.joint import DIRECTIONS
+from momentshare.results import freeze
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -47,11 +48,7 @@ class HeldGlenoid:
     across: NDArray[np.float64]
     push_weights: NDArray[np.float64]
 
-    def __post_init__(self) -> None:
-        for item in fields(self):
-            value = getattr(self, item.name)
-            if isinstance(value, np.ndarray):
-                value.setflags(write=False)
+    __post_init__ = freeze
 
     def cone(self, arms: NDArray[np.float64], moments: NDArray[np.float64]) -> Cone:
         """Facets for heads with these moment arms [m] under these moments [N·m].

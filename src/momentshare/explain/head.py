@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.brief import brief
 from momentshare.directions import ROWS
 from momentshare.explain.drive import DriveSplit, drive_split
 from momentshare.explain.problem import (
@@ -18,6 +17,7 @@ from momentshare.explain.problem import (
     head_index,
     weakest_frame,
 )
+from momentshare.results import brief
 
 if TYPE_CHECKING:
     from momentshare.analysis import LiftResult

@@ -16,13 +16,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.brief import brief
 from momentshare.errors import InputError
 from momentshare.explain.given import GivenFrame, given_frame, solve_given
 from momentshare.explain.glenoid import GLENOID
 from momentshare.explain.mixtures import Member
 from momentshare.explain.owen import member_values
 from momentshare.explain.problem import head_index, weakest_frame
+from momentshare.results import brief
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.brief import brief
 from momentshare.errors import InputError
 from momentshare.explain.problem import keeps_glenoid
+from momentshare.results import brief
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.brief import brief
 from momentshare.directions import ROWS, row_named
 from momentshare.errors import InputError, UnknownNameError
 from momentshare.explain.glenoid import HeldGlenoid, held_glenoid
-from momentshare.frame_axis import take_frames
 from momentshare.muscle.curves import CurveSet, curve_set
+from momentshare.results import brief, freeze, take_frames
 from momentshare.sharing import Cone, Sharing, share
 
 if TYPE_CHECKING:
@@ -103,11 +102,7 @@ class FrameProblem:
 
     __repr__ = brief
 
-    def __post_init__(self) -> None:
-        for item in fields(self):
-            value = getattr(self, item.name)
-            if isinstance(value, np.ndarray):
-                value.setflags(write=False)
+    __post_init__ = freeze
 
     @property
     def joints(self) -> tuple[str, ...]:

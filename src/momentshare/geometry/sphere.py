@@ -17,13 +17,14 @@ length agree in value and first derivative.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from momentshare.errors import ShapeError
 from momentshare.geometry.rotation import _as_vectors, cross, dot, norm
+from momentshare.results import freeze
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -78,9 +79,7 @@ class Wrap:
     inside: NDArray[np.bool_]
     margin: NDArray[np.float64]
 
-    def __post_init__(self) -> None:
-        for field in fields(self):
-            getattr(self, field.name).setflags(write=False)
+    __post_init__ = freeze
 
     def __repr__(self) -> str:
         return (

@@ -9,7 +9,6 @@ from functools import partial
 from typing import TYPE_CHECKING, TypeVar
 
 from momentshare.errors import nearest_name
-from momentshare.frozen import FrozenDict
 from momentshare.linkage.entries import (
     HEAD_QUANTITIES,
     ArmEntry,
@@ -24,6 +23,7 @@ from momentshare.linkage.schema import (
 )
 from momentshare.model import Number
 from momentshare.model.folder import read_line
+from momentshare.results import FrozenDict
 from momentshare.units import to_si
 
 if TYPE_CHECKING:

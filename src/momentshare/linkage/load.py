@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.errors import ModelError, UnknownNameError, nearest_name
-from momentshare.frozen import FrozenDict
 from momentshare.linkage.entries import (
     BodyEntry,
     JointEntry,
@@ -30,6 +29,7 @@ from momentshare.linkage.schema import (
 )
 from momentshare.model import Number, Site, Surface, models_folder
 from momentshare.model.folder import FolderReader
+from momentshare.results import FrozenDict
 from momentshare.units import to_si
 
 if TYPE_CHECKING:

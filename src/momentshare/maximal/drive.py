@@ -22,12 +22,12 @@ import numpy as np
 
 from momentshare.analysis import lengthening_speed, prepare
 from momentshare.balance import Balance, Criterion, GlenoidLimit, Lateral, LoadMoments
-from momentshare.brief import brief
 from momentshare.demand import demand
 from momentshare.directions import ROWS
 from momentshare.errors import InputError, PostureError
 from momentshare.exercise.chain import motion_along
 from momentshare.hand import hand_limits
+from momentshare.results import brief
 from momentshare.units import GRAVITY
 
 if TYPE_CHECKING:

@@ -21,7 +21,7 @@ import numpy as np
 from scipy.integrate import solve_ivp
 from scipy.interpolate import RectBivariateSpline
 
-from momentshare.brief import brief
+from momentshare.results import brief
 from momentshare.units import GRAVITY
 
 if TYPE_CHECKING:

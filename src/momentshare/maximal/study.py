@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from momentshare.brief import brief
 from momentshare.errors import MomentshareError, PostureError
 from momentshare.maximal.drive import driven_path
 from momentshare.maximal.motion import drive_load, find_dip, greatest_passing_load, held_load
+from momentshare.results import brief
 from momentshare.study import plan_study
 from momentshare.units import GRAVITY
 

@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from momentshare.errors import ModelError, UnknownNameError
-from momentshare.frozen import FrozenDict
 from momentshare.limits import Limits
 from momentshare.model.folder import FolderReader, read_line
 from momentshare.model.limit_rows import limits_of, target_ids
@@ -23,6 +22,7 @@ from momentshare.model.tables import (
     sites_of,
     surfaces_of,
 )
+from momentshare.results import FrozenDict
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -14,13 +14,14 @@ Forces are along the tendon and pull: never negative. Velocities are negative in
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from momentshare.errors import ShapeError
 from momentshare.muscle.curves import DeGrooteCurves
+from momentshare.results import freeze
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -79,9 +80,7 @@ class HeadState:
     slack: NDArray[np.bool_]
     floored: NDArray[np.bool_]
 
-    def __post_init__(self) -> None:
-        for field in fields(self):
-            getattr(self, field.name).setflags(write=False)
+    __post_init__ = freeze
 
     def __repr__(self) -> str:
         return (

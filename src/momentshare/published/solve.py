@@ -18,13 +18,13 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from momentshare.balance import BALANCED, Balance, Criterion
-from momentshare.brief import brief
 from momentshare.errors import InputError
 from momentshare.exercise.given import GivenMoments
 from momentshare.exercise.reach import shoulder_limits
 from momentshare.limits import LiftKind, with_limits
 from momentshare.posture import posture_from_angles
 from momentshare.published.table import ANGLE_NAMES, PublishedLine, PublishedTable
+from momentshare.results import brief
 from momentshare.sharing import Status
 
 if TYPE_CHECKING:

@@ -5,16 +5,16 @@ from __future__ import annotations
 import math
 import re
 from collections import Counter
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from momentshare.balance import BALANCED
-from momentshare.brief import brief
 from momentshare.errors import InputError, nearest_name
 from momentshare.inputs import PUBLISHED, csv_rows, read_text, shown
+from momentshare.results import brief, freeze
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -87,11 +87,7 @@ class PublishedLine:
     note: str
     row: int
 
-    def __post_init__(self) -> None:
-        for item in fields(self):
-            value = getattr(self, item.name)
-            if isinstance(value, np.ndarray):
-                value.setflags(write=False)
+    __post_init__ = freeze
 
     @property
     def balanced(self) -> tuple[str, ...]:

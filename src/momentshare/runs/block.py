@@ -15,7 +15,7 @@ import numpy as np
 
 from momentshare.analysis import HandChoice, LiftResult, Prepared, assemble, prepare, require_bar
 from momentshare.exercise.lift import Lift, join_lifts
-from momentshare.frame_axis import take_frames
+from momentshare.results import take_frames
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence

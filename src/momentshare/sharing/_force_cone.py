@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.brief import brief
 from momentshare.errors import ShapeError
+from momentshare.results import brief
 from momentshare.sharing._numbers import numbers
 
 if TYPE_CHECKING:

@@ -21,8 +21,8 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 
 import numpy as np
 
-from momentshare.brief import brief
 from momentshare.errors import ShapeError
+from momentshare.results import brief
 from momentshare.sharing._problem import build_problem, require_choice
 from momentshare.sharing._result import BoolArray, FloatArray, IntArray, Status, read_only
 from momentshare.sharing._share import choose_route, solve

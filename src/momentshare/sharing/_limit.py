@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.brief import brief
+from momentshare.results import brief
 from momentshare.sharing._backends.balance import normalise
 from momentshare.sharing._backends.climb import SURE, climb
 from momentshare.sharing._backends.staged import solve_balance

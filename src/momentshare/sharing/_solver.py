@@ -10,8 +10,8 @@ import numpy as np
 
 from momentshare._kernels import is_available, require_threads
 from momentshare._kernels.compiling import direct
-from momentshare.brief import brief
 from momentshare.errors import ShapeError
+from momentshare.results import brief
 from momentshare.sharing._backends.compiled import limits_of_method, run_kernel
 from momentshare.sharing._force_cone import Cone
 from momentshare.sharing._numbers import numbers

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import pandas as pd
 
-from momentshare.brief import brief
 from momentshare.directions import DIRECTIONS, ROWS, row_named
 from momentshare.errors import InputError, StudyError, UnknownNameError
+from momentshare.results import brief
 from momentshare.strength.capacity import (
     DEFINITIONS,
     StrengthTest,

@@ -8,12 +8,12 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from momentshare.balance import APART, Lateral
-from momentshare.brief import brief
 from momentshare.errors import InputError, PostureError, StudyError, UnknownNameError
 from momentshare.exercise import Profile
 from momentshare.model import load_model
 from momentshare.model.numbers import Numbers
 from momentshare.muscle.curves import CURVE_SETS
+from momentshare.results import brief
 from momentshare.runs import CaseSet, LimbPlan, Setup, Task, solve_band, solve_setup
 from momentshare.runs.cases import LimbError
 from momentshare.study.exercises import EXERCISES, Setting

@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from momentshare.brief import brief
 from momentshare.errors import InputError
+from momentshare.results import brief
 from momentshare.signals import (
     Repetition,
     common_clock,

@@ -32,7 +32,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.brief import brief
+from momentshare.results import brief
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -15,8 +15,8 @@ import numpy as np
 import pandas as pd
 import pyarrow.parquet as pq
 
-from momentshare.brief import brief
 from momentshare.limits import lift_kinds, with_limits
+from momentshare.results import brief
 from momentshare.uncertainty.chunks import MEASURES
 
 if TYPE_CHECKING:

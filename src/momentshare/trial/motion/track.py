@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
+
+from momentshare.results import freeze
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -72,11 +74,7 @@ class ArmTrack:
     off_hinge: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
     placed: Mapping[str, Placed] = field(default_factory=dict)
 
-    def __post_init__(self) -> None:
-        for item in fields(self):
-            value = getattr(self, item.name)
-            if isinstance(value, np.ndarray):
-                value.setflags(write=False)
+    __post_init__ = freeze
 
     @property
     def up(self) -> NDArray[np.float64]:

@@ -1,20 +1,91 @@
-"""Dataclasses of arrays whose leading axes are frames: select frames, and put them back."""
+"""What result types share: a short text, values that cannot be changed, and an axis of frames."""
 
 from __future__ import annotations
 
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import fields, is_dataclass, replace
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
 
 import numpy as np
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Mapping
-
     from numpy.typing import NDArray
 
-__all__ = ["put_frames", "spread_frames", "take_frames"]
+__all__ = ["FrozenDict", "brief", "freeze", "put_frames", "spread_frames", "take_frames"]
 
+Key = TypeVar("Key")
+Value = TypeVar("Value")
 _T = TypeVar("_T")
+
+_LONGEST = 40
+"""Characters of a text or number that are shown as they are."""
+
+_SHOWN = 6
+"""Fields shown; the others are counted."""
+
+
+def brief(thing: Any) -> str:
+    """Class and first fields of a dataclass on one line; to be its ``__repr__``.
+
+    Examples
+    --------
+    >>> from dataclasses import dataclass
+    >>> import numpy as np
+    >>> from momentshare.results import brief
+    >>> @dataclass(frozen=True)
+    ... class Pull:
+    ...     force: np.ndarray
+    ...     heads: tuple[str, ...]
+    ...     __repr__ = brief
+    >>> Pull(np.zeros((3, 2)), ("long", "short"))
+    Pull(force=array(3, 2), heads=2 entries)
+    """
+    named = [item for item in fields(thing) if item.repr]
+    parts = [f"{item.name}={_told(getattr(thing, item.name))}" for item in named[:_SHOWN]]
+    if len(named) > _SHOWN:
+        parts.append(f"and {len(named) - _SHOWN} more")
+    return f"{type(thing).__name__}({', '.join(parts)})"
+
+
+def _told(value: Any) -> str:
+    if isinstance(value, np.ndarray):
+        return (
+            f"array({', '.join(str(size) for size in value.shape)})" if value.ndim else f"{value:g}"
+        )
+    if isinstance(value, (str, int, float, np.generic)) or value is None:
+        text = repr(value.item() if isinstance(value, np.generic) else value)
+        return text if len(text) <= _LONGEST else text[: _LONGEST - 1] + "…"
+    if isinstance(value, (Mapping, Sequence, set, frozenset)):
+        return f"{len(value)} {'entry' if len(value) == 1 else 'entries'}"
+    if is_dataclass(value) or not hasattr(value, "shape"):
+        return f"{type(value).__name__}(…)"
+    return f"{type(value).__name__}{tuple(value.shape)}"
+
+
+def freeze(result: Any) -> None:
+    """Make the arrays of a dataclass read-only; to be its ``__post_init__``."""
+    for item in fields(result):
+        value = getattr(result, item.name)
+        if isinstance(value, np.ndarray):
+            value.setflags(write=False)
+
+
+class FrozenDict(dict[Key, Value]):
+    """A dictionary that refuses to be changed; ``|`` and ``dict()`` give one that may be.
+
+    It can be pickled and copied.
+    """
+
+    __slots__ = ()
+
+    def _refuse(self, *_: Any, **__: Any) -> NoReturn:
+        raise TypeError("a model's mapping cannot be changed; make a new one with dict(mapping)")
+
+    __setitem__ = __delitem__ = __ior__ = _refuse
+    update = pop = popitem = clear = setdefault = _refuse
+
+    def __reduce__(self) -> tuple[type, tuple[dict[Key, Value]]]:
+        return type(self), (dict(self),)
 
 
 def take_frames(values: _T, frames: Any, *, axes: int = 1, whole: Collection[str] = ()) -> _T:
