@@ -24,7 +24,7 @@ from pathlib import Path
 import numpy as np
 
 from momentshare.analysis import Lateral, prepare, solve_lift
-from momentshare.demand import demand
+from momentshare.exercise.demand import demand
 from momentshare.exercise.press import BenchPress
 from momentshare.exercise.profile import Profile
 from momentshare.limb import build_limb

@@ -28,8 +28,8 @@ from momentshare.errors import MomentshareError, StudyError
 from momentshare.files import run_folder
 from momentshare.inputs import STUDY, read_text
 from momentshare.model import load_model, models_folder
+from momentshare.model.sources import read_bibliography
 from momentshare.published import read_published
-from momentshare.sources import read_bibliography
 from momentshare.strength.utilisation import read_moments
 from momentshare.study import load_study
 from momentshare.trial.formats.contents import file_contents

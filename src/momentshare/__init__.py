@@ -41,6 +41,13 @@ if TYPE_CHECKING:
         prepare,
         solve_lift,
     )
+    from momentshare.analysis.girdle_forces import (
+        girdle_load,
+    )
+    from momentshare.analysis.warm import (
+        WarmKernel,
+        warm_up,
+    )
     from momentshare.balance import (
         Balance,
         Criterion,
@@ -79,9 +86,6 @@ if TYPE_CHECKING:
         frame_problem,
         limiting_strength,
     )
-    from momentshare.girdle_forces import (
-        girdle_load,
-    )
     from momentshare.limb import (
         Limb,
         LimbOptions,
@@ -107,7 +111,7 @@ if TYPE_CHECKING:
         Model,
         load_model,
     )
-    from momentshare.path_course import (
+    from momentshare.paths.course import (
         path_points,
     )
     from momentshare.person import (
@@ -166,10 +170,6 @@ if TYPE_CHECKING:
         UncertaintyPlan,
         run_uncertainty,
     )
-    from momentshare.warm import (
-        WarmKernel,
-        warm_up,
-    )
 
 _HOME = {
     name: module
@@ -188,7 +188,7 @@ _HOME = {
             "counterfactuals equal_moments explain_difference explain_head explain_heads_apart "
             "explanation_text frame_problem limiting_strength"
         ),
-        "girdle_forces": "girdle_load",
+        "analysis.girdle_forces": "girdle_load",
         "limb": "build_limb Limb LimbOptions MeasuredStrength",
         "linkage": (
             "EndLoad Linkage linkage_moment_arms LinkageHead LinkageResult load_linkage "
@@ -196,7 +196,7 @@ _HOME = {
         ),
         "maximal": "drive_load driven_path greatest_passing_load maximal_lifts",
         "model": "load_model Model",
-        "path_course": "path_points",
+        "paths.course": "path_points",
         "person": "Person",
         "posture": "Posture posture_from_angles",
         "published": "heads_of_published read_published",
@@ -212,7 +212,7 @@ _HOME = {
         "trial.formats.read": "read_recording",
         "trial.process": "process_trial",
         "uncertainty": "run_uncertainty UncertaintyPlan",
-        "warm": "warm_up WarmKernel",
+        "analysis.warm": "warm_up WarmKernel",
     }.items()
     for name in names.split()
 }

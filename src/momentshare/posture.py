@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from momentshare.geometry.radians import require_radians
 from momentshare.geometry.rotation import rotation_from_yxy, yxy_from_rotation
-from momentshare.radians import require_radians
 from momentshare.results import brief
 
 if TYPE_CHECKING:

@@ -11,7 +11,7 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["FrozenDict", "brief", "freeze", "put_frames", "spread_frames", "take_frames"]
+__all__ = ["FrozenDict", "ReadOnly", "brief", "put_frames", "spread_frames", "take_frames"]
 
 Key = TypeVar("Key")
 Value = TypeVar("Value")
@@ -62,12 +62,16 @@ def _told(value: Any) -> str:
     return f"{type(value).__name__}{tuple(value.shape)}"
 
 
-def freeze(result: Any) -> None:
-    """Make the arrays of a dataclass read-only; to be its ``__post_init__``."""
-    for item in fields(result):
-        value = getattr(result, item.name)
-        if isinstance(value, np.ndarray):
-            value.setflags(write=False)
+class ReadOnly:
+    """Base of a dataclass whose arrays cannot be written."""
+
+    __slots__ = ()
+
+    def __post_init__(self) -> None:
+        for item in fields(self):  # type: ignore[arg-type]
+            value = getattr(self, item.name)
+            if isinstance(value, np.ndarray):
+                value.setflags(write=False)
 
 
 class FrozenDict(dict[Key, Value]):

@@ -161,7 +161,7 @@ def test_every_module_loads_or_says_what_to_install(core):
         assert re.search(
             r"run: pip install 'momentshare\[(tables|figures|studies|jax|torch)\]'$", text
         ), text
-    for name in ("limb", "paths", "analysis", "sharing", "balance", "joint", "model", "exercise"):
+    for name in ("limb", "paths", "analysis", "sharing", "balance", "model", "exercise"):
         assert not [module for module in told if module.startswith(f"momentshare.{name}")], name
 
 

@@ -10,16 +10,16 @@ from hypothesis import strategies as st
 from tests.held import held_at, still_girdle
 
 from momentshare.analysis import Lateral, prepare, solve_lift
-from momentshare.demand import demand
 from momentshare.directions import ROWS
 from momentshare.exercise import BenchPress, Profile, reachable
+from momentshare.exercise.demand import demand
 from momentshare.exercise.reach import shoulder_limits, shoulder_twist
 from momentshare.geometry import rotation_about
 from momentshare.girdle import girdle_pose
 from momentshare.limb import build_limb
 from momentshare.model import load_model
-from momentshare.path_course import path_points
 from momentshare.paths import paths
+from momentshare.paths.course import path_points
 from momentshare.person import Person
 from momentshare.posture import Posture, arm_frame, posture_from_angles
 from momentshare.skeleton import body_poses, build_skeleton

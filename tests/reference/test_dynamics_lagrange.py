@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 import sympy as sp
 
-from momentshare.demand import demand
 from momentshare.exercise import GuidedArm, Profile
+from momentshare.exercise.demand import demand
 from momentshare.model import load_model
 from momentshare.person import Person
 from momentshare.skeleton import build_skeleton

@@ -18,7 +18,7 @@ from momentshare.balance import Lateral
 from momentshare.explain import counterfactuals, frame_problem
 from momentshare.explore.grid import HEIGHTS
 from momentshare.explore.info import posture_limits
-from momentshare.joint import FACETS
+from momentshare.limb.joint import FACETS
 from momentshare.limits import LiftKind
 from momentshare.units import in_kg
 

@@ -10,7 +10,7 @@ from momentshare.analysis import prepare, solve_lift
 from momentshare.balance import Criterion, Lateral
 from momentshare.exercise import Profile, PushUp
 from momentshare.explore.grid import HEIGHTS
-from momentshare.joint import glenoid_load
+from momentshare.limb.joint import glenoid_load
 from momentshare.study import plan_study
 
 browser = _headless  # the fixture

@@ -18,9 +18,9 @@ import numpy as np
 import pytest
 from scipy.interpolate import make_interp_spline
 
-from momentshare.demand import demand
 from momentshare.directions import ROWS
 from momentshare.exercise import BenchPress, Profile
+from momentshare.exercise.demand import demand
 from momentshare.model import load_model
 from momentshare.person import Person
 from momentshare.posture import arm_frame

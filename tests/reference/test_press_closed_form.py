@@ -15,9 +15,9 @@ import dataclasses
 import numpy as np
 import pytest
 
-from momentshare.demand import demand
 from momentshare.directions import ROWS
 from momentshare.exercise import Lift
+from momentshare.exercise.demand import demand
 from momentshare.geometry import rotation_from_axes
 from momentshare.model import load_model
 from momentshare.person import Person

@@ -24,8 +24,8 @@ from momentshare.exercise import (
     straight_arm_pull_down,
 )
 from momentshare.exercise.held import held_lift
-from momentshare.joint import FACETS, glenoid_load
 from momentshare.limb import braced_strength, build_limb
+from momentshare.limb.joint import FACETS, glenoid_load
 from momentshare.model import load_model
 from momentshare.posture import posture_from_angles
 from momentshare.validation.evaluate import average_person

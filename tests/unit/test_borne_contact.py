@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from momentshare.model import load_model
-from momentshare.path_course import path_points
 from momentshare.paths import paths
+from momentshare.paths.course import path_points
 from momentshare.person import Person
 from momentshare.posture import posture_from_angles
 from momentshare.skeleton import body_poses, build_skeleton

@@ -5,9 +5,9 @@ import dataclasses
 import numpy as np
 import pytest
 
-from momentshare.demand import demand
 from momentshare.directions import ROWS
 from momentshare.exercise import BenchPress, Profile
+from momentshare.exercise.demand import demand
 from momentshare.model import load_model
 from momentshare.person import Person
 from momentshare.skeleton import body_poses, build_skeleton

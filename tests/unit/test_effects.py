@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from momentshare.balance import BALANCED
-from momentshare.demand import demand
 from momentshare.effects import effect_tables, switches
 from momentshare.exercise import BenchPress, Profile
+from momentshare.exercise.demand import demand
 from momentshare.limb import build_limb
 from momentshare.model import load_model
 from momentshare.person import Person

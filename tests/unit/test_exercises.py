@@ -4,7 +4,6 @@ import numpy as np
 import pytest
 
 from momentshare.analysis import Lateral, prepare, solve_lift
-from momentshare.demand import demand
 from momentshare.directions import ROWS
 from momentshare.errors import InputError
 from momentshare.exercise import (
@@ -16,6 +15,7 @@ from momentshare.exercise import (
     overhead_elbow_extension,
     straight_arm_pull_down,
 )
+from momentshare.exercise.demand import demand
 from momentshare.limb import build_limb
 from momentshare.model import load_model
 from momentshare.person import Person

@@ -10,7 +10,7 @@ from momentshare.explain import counterfactuals, explain_along, explain_head, fr
 from momentshare.explain.phrases import facet_phrase
 from momentshare.explain.problem import keeps_glenoid
 from momentshare.explain.sentences import drive_text
-from momentshare.joint import glenoid_load, stability_facets
+from momentshare.limb.joint import glenoid_load, stability_facets
 from momentshare.study import parse_study, run_study
 
 HELD = "frames = 7\nglenoid_constraint = true"
@@ -25,7 +25,7 @@ def tight():
         return turns, 0.6 * ratios
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("momentshare.analysis.stability_facets", facets)
+        patch.setattr("momentshare.analysis.solve.stability_facets", facets)
         yield
 
 

@@ -12,7 +12,7 @@ from momentshare.explore import example_study
 from momentshare.explore.grid import HEIGHTS, Nodes, grid_presses
 from momentshare.explore.payload import pack, stored
 from momentshare.explore.tables import press_tables
-from momentshare.path_course import path_points
+from momentshare.paths.course import path_points
 from momentshare.study import plan_study
 
 FEW = Nodes(spacings=(1.0, 1.8), touches=(0.10,), angles=(0.0, 30.0))
@@ -54,7 +54,7 @@ def test_moments_follow_from_the_arrays_for_any_load(made):
     """Fixed part, part of each kilogram and lever of the push give the library's net moments."""
     from dataclasses import replace
 
-    from momentshare.demand import demand
+    from momentshare.exercise.demand import demand
 
     _, limbs, _, tables = made
     for number, press in enumerate(tables.presses):

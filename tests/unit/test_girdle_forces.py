@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from momentshare.analysis import Lateral, prepare, solve_lift
+from momentshare.analysis.girdle_forces import girdle_load, girdle_pull
 from momentshare.exercise import BenchPress, OverheadPress, Profile, PushUp
 from momentshare.geometry.rotation import rotation_about
 from momentshare.girdle import girdle_pose
-from momentshare.girdle_forces import girdle_load, girdle_pull
 from momentshare.limb import build_limb
 from momentshare.model import load_model
 from momentshare.paths import paths

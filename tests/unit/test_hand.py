@@ -7,11 +7,11 @@ from tests.planned import TEXT
 
 from momentshare.analysis import Lateral, prepare, solve_lift
 from momentshare.balance import APART, Criterion
-from momentshare.demand import demand
 from momentshare.directions import ROWS
 from momentshare.errors import InputError
 from momentshare.exercise import BenchPress, Profile, PushUp
-from momentshare.hand import hand_limits
+from momentshare.exercise.demand import demand
+from momentshare.exercise.hand import hand_limits
 from momentshare.limb import build_limb
 from momentshare.model import load_model
 from momentshare.person import Person

@@ -5,14 +5,14 @@ import pytest
 
 from momentshare.analysis import Lateral, prepare, solve_lift
 from momentshare.exercise import BenchPress, Profile
-from momentshare.joint import (
+from momentshare.limb import build_limb
+from momentshare.limb.joint import (
     FACETS,
     glenoid_frame,
     glenoid_load,
     stability_facets,
     stability_limits,
 )
-from momentshare.limb import build_limb
 from momentshare.model import load_model
 from momentshare.person import Person
 from momentshare.posture import posture_from_angles

@@ -12,10 +12,10 @@ from momentshare import (
     load_model,
     prepare,
 )
-from momentshare.demand import demand
 from momentshare.directions import ROWS
 from momentshare.errors import InputError, ShapeError, UnknownNameError
 from momentshare.exercise.chain import minimum_jerk
+from momentshare.exercise.demand import demand
 from momentshare.units import GRAVITY
 
 ADA = Person(name="Ada", sex="female", stature=1.66, body_mass=62.0)

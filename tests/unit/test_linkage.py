@@ -12,7 +12,7 @@ from momentshare import Criterion, EndLoad, load_linkage, solve_linkage
 from momentshare.errors import InputError, ModelError, ShapeError, UnknownNameError
 from momentshare.linkage import available_linkages
 from momentshare.model import models_folder
-from momentshare.sources import KINDS
+from momentshare.model.sources import KINDS
 from momentshare.units import FACTORS
 
 SHIPPED = ("elbow_by_table", "finger", "leg", "textbook_arm")

@@ -9,11 +9,11 @@ from tests.planned import TEXT
 
 from momentshare.analysis import prepare, solve_lift
 from momentshare.balance import Criterion, Lateral
-from momentshare.demand import demand
 from momentshare.directions import ROWS
 from momentshare.errors import InputError, PostureError
 from momentshare.exercise import BenchPress, Profile, lying_elbow_extension
 from momentshare.exercise.chain import motion_along
+from momentshare.exercise.demand import demand
 from momentshare.limb import build_limb
 from momentshare.maximal import (
     MAXIMAL,

@@ -10,7 +10,7 @@ import pytest
 
 from momentshare.errors import ModelError, UnknownNameError
 from momentshare.model import Number, available_models, load_model, models_folder
-from momentshare.sources import KINDS
+from momentshare.model.sources import KINDS
 from momentshare.units import FACTORS, to_si
 
 HEADS = {

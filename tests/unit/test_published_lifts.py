@@ -7,9 +7,9 @@ import pytest
 
 from momentshare.cohort.load import parse_cohort
 from momentshare.cohort.setup import published_lifts
-from momentshare.demand import demand
 from momentshare.directions import ROWS
 from momentshare.errors import StudyError
+from momentshare.exercise.demand import demand
 from momentshare.exercise.given import GIVEN_ANGLES, GIVEN_ROWS
 from momentshare.published import heads_of_published, read_published
 from momentshare.runs import solve_setup

@@ -9,9 +9,9 @@ import pytest
 from momentshare import load_model
 from momentshare.errors import ModelError, UnknownNameError
 from momentshare.model import models_folder
+from momentshare.model.sources import cite, read_bibliography
 from momentshare.muscle import CURVE_SETS
 from momentshare.report.writing.citations import citations, run_keys
-from momentshare.sources import cite, read_bibliography
 
 SPREAD_OUT = """
 % a comment with an @article{in, it

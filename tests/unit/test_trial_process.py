@@ -5,9 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from momentshare.demand import demand
 from momentshare.errors import InputError
 from momentshare.exercise import BenchPress, Profile, PushUp
+from momentshare.exercise.demand import demand
 from momentshare.geometry.rotation import rotation_about
 from momentshare.model import load_model
 from momentshare.person import Person

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from momentshare.balance import Lateral
-from momentshare.demand import demand
 from momentshare.directions import ROWS
 from momentshare.effects import effect_tables, switches
 from momentshare.errors import InputError
+from momentshare.exercise.demand import demand
 from momentshare.geometry.rotation import rotation_about
 from momentshare.girdle import added_to
 from momentshare.reading import head_table_by_person

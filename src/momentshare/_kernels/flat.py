@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.results import freeze
+from momentshare.results import ReadOnly
 from momentshare.skeleton import forearm_axis
 
 if TYPE_CHECKING:
@@ -30,7 +30,7 @@ SITE, SPHERE, CYLINDER = 0, 1, 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class FlatLimbs:
+class FlatLimbs(ReadOnly):
     """Limbs of one model: the same steps, with numbers of their own; arrays are read-only.
 
     Attributes
@@ -76,8 +76,6 @@ class FlatLimbs:
     humerus_length: NDArray[np.float64]
     forearm_axis: NDArray[np.float64]
     radial_head: NDArray[np.float64]
-
-    __post_init__ = freeze
 
 
 def flatten(skeleton: Skeleton) -> FlatLimbs:

@@ -7,8 +7,8 @@ In every frame the heads pull with forces F = capacity ∘ a + passive so that
 with R the moment arms, m the net moments without a lateral force, q the outward push of the hand
 along the bar and l the moment that one newton of it adds. The push is given as a ratio to the
 vertical force of the hand, or left to the optimiser. The two couples with which the hands may twist
-the bar against each other are treated in the same way (:mod:`momentshare.hand`). A :class:`Balance`
-holds these arrays for any number of frames; it may come from a lift
+the bar against each other are treated in the same way (:mod:`momentshare.exercise.hand`). A
+:class:`Balance` holds these arrays for any number of frames; it may come from a lift
 (:meth:`momentshare.analysis.Prepared.balance`), or directly from moment arms and moments of any
 other origin.
 """

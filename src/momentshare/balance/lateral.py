@@ -41,8 +41,8 @@ class Lateral:
     couples : {"zero", "free"} or pair of float
         The couples of the hands that cancel between left and right: none, chosen by the optimiser
         within what a hand can hold, or given [N·m] about the axes of
-        :data:`momentshare.hand.COUPLES`. None by default: the criterion assigns no cost to the
-        wrist, so free couples go to their bounds.
+        :data:`momentshare.exercise.hand.COUPLES`. None by default: the criterion assigns no cost
+        to the wrist, so free couples go to their bounds.
 
     Raises
     ------

@@ -26,7 +26,7 @@ def warm_up(
     quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but errors.")] = False,
 ) -> None:
     """Compile every kernel now, so that no later process has to, as when an image is built."""
-    from momentshare.warm import warm_up as compile_all
+    from momentshare.analysis.warm import warm_up as compile_all
 
     made = compile_all(rows or (3, 4, 5), paths=not no_paths)
     if quiet:

@@ -22,7 +22,7 @@ from momentshare.cohort.limbs import cohort_limbs
 from momentshare.cohort.measured import processed_trial, trial_tasks
 from momentshare.directions import moment_direction
 from momentshare.errors import MomentshareError
-from momentshare.matching import GREATEST_FACTOR, PRIOR, TEST_ERROR
+from momentshare.limb.matching import GREATEST_FACTOR, PRIOR, TEST_ERROR
 from momentshare.model import load_model
 from momentshare.processes import answers_of
 from momentshare.sharing import Status

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.results import freeze
+from momentshare.results import ReadOnly
 from momentshare.sharing import share
 
 if TYPE_CHECKING:
@@ -39,7 +39,7 @@ _MISMATCH = 1e-6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Drawn:
+class Drawn(ReadOnly):
     """Activation drawn towards a measurement, frame by frame, with its proof; NaN out of reach.
 
     Attributes
@@ -66,8 +66,6 @@ class Drawn:
     bound_violation: NDArray[np.float64]
     mismatch: NDArray[np.float64]
     certified: NDArray[np.bool_]
-
-    __post_init__ = freeze
 
 
 def draw_activation(

@@ -12,9 +12,9 @@ from momentshare.exercise.breaches import breaches_of
 from momentshare.exercise.chain import Chain, chain_from_posture
 from momentshare.exercise.given import GIVEN_ANGLES
 from momentshare.exercise.lift import Lift, Motion
+from momentshare.geometry.radians import require_radians
 from momentshare.geometry.rotation import dot
 from momentshare.posture import posture_from_angles
-from momentshare.radians import require_radians
 from momentshare.signals import (
     angular_acceleration,
     angular_velocity,

@@ -10,7 +10,7 @@ import numpy as np
 from momentshare.directions import ROWS
 from momentshare.exercise.chain import chain_from_posture
 from momentshare.posture import posture_from_angles
-from momentshare.results import freeze
+from momentshare.results import ReadOnly
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -28,7 +28,7 @@ GIVEN_ROWS = ROWS[:4]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class GivenMoments:
+class GivenMoments(ReadOnly):
     """Net moments and postures at some points of a lift, each with its spread.
 
     Attributes
@@ -48,8 +48,6 @@ class GivenMoments:
     high: NDArray[np.float64]
     moments: NDArray[np.float64]
     moment_sd: NDArray[np.float64]
-
-    __post_init__ = freeze
 
     def moved(self, angles: NDArray[np.float64], moments: NDArray[np.float64]) -> GivenMoments:
         """Shift by a number of spreads; an angle stops at the end of its range.

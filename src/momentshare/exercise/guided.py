@@ -20,8 +20,8 @@ from momentshare.exercise.chain import (
     motion_along,
 )
 from momentshare.exercise.profile import Profile
+from momentshare.geometry.radians import degree_faults
 from momentshare.posture import posture_from_angles
-from momentshare.radians import degree_faults
 from momentshare.results import brief
 from momentshare.units import GRAVITY
 

@@ -10,7 +10,7 @@ import numpy as np
 from momentshare.errors import InputError, ShapeError
 from momentshare.girdle import girdle_pose
 from momentshare.posture import Posture
-from momentshare.results import freeze
+from momentshare.results import ReadOnly
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -84,7 +84,7 @@ class Motion:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Lift:
+class Lift(ReadOnly):
     """One repetition, upward, frame by frame; positions in the thorax frame [m].
 
     Several lifts in a row (:func:`join_lifts`) are a lift too: ``limb`` then gives the limb of
@@ -163,8 +163,6 @@ class Lift:
     push_axis: NDArray[np.float64] | None = None
     limb: NDArray[np.intp] | None = None
     net_moments: NDArray[np.float64] | None = None
-
-    __post_init__ = freeze
 
     def __repr__(self) -> str:
         timed = "quasi-static" if self.motion is None else "timed"

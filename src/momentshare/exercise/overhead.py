@@ -25,8 +25,8 @@ from momentshare.exercise.chain import (
     solve_angle,
 )
 from momentshare.exercise.profile import Profile
+from momentshare.geometry.radians import degree_faults
 from momentshare.geometry.rotation import norm
-from momentshare.radians import degree_faults
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -10,7 +10,7 @@ import numpy as np
 from momentshare.errors import InputError
 from momentshare.exercise.bar_path import BarPath
 from momentshare.exercise.profile import Profile
-from momentshare.radians import degree_faults
+from momentshare.geometry.radians import degree_faults
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

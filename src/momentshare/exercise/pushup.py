@@ -17,7 +17,7 @@ from momentshare.exercise.breaches import breaches_in
 from momentshare.exercise.press import BenchPress
 from momentshare.exercise.profile import Profile
 from momentshare.exercise.wrist import ground_checks
-from momentshare.radians import degree_faults
+from momentshare.geometry.radians import degree_faults
 from momentshare.units import GRAVITY
 
 if TYPE_CHECKING:

@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.balance import stability_cone
-from momentshare.joint import DIRECTIONS
-from momentshare.results import freeze
+from momentshare.limb.joint import DIRECTIONS
+from momentshare.results import ReadOnly
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -30,7 +30,7 @@ GLENOID = "glenoid"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class HeldGlenoid:
+class HeldGlenoid(ReadOnly):
     """What keeps the contact force of one frame within the limit of the glenoid.
 
     Attributes
@@ -47,8 +47,6 @@ class HeldGlenoid:
     limit: GlenoidLimit
     across: NDArray[np.float64]
     push_weights: NDArray[np.float64]
-
-    __post_init__ = freeze
 
     def cone(self, arms: NDArray[np.float64], moments: NDArray[np.float64]) -> Cone:
         """Facets for heads with these moment arms [m] under these moments [N·m].

@@ -12,7 +12,7 @@ from momentshare.directions import ROWS, row_named
 from momentshare.errors import InputError, UnknownNameError
 from momentshare.explain.glenoid import HeldGlenoid, held_glenoid
 from momentshare.muscle.curves import CurveSet, curve_set
-from momentshare.results import brief, freeze, take_frames
+from momentshare.results import ReadOnly, brief, take_frames
 from momentshare.sharing import Cone, Sharing, share
 
 if TYPE_CHECKING:
@@ -56,7 +56,7 @@ def head_index(names: tuple[str, ...], head: str, kind: str = "head") -> int:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class FrameProblem:
+class FrameProblem(ReadOnly):
     """The sharing problem of one frame, as data that can be changed and solved again.
 
     Attributes
@@ -101,8 +101,6 @@ class FrameProblem:
     glenoid: HeldGlenoid | None = None
 
     __repr__ = brief
-
-    __post_init__ = freeze
 
     @property
     def joints(self) -> tuple[str, ...]:

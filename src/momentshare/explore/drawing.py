@@ -9,7 +9,7 @@ import numpy as np
 from momentshare.analysis import prepare, solve_lift
 from momentshare.balance import Lateral
 from momentshare.explore.grid import HEIGHTS
-from momentshare.path_course import path_points
+from momentshare.paths.course import path_points
 from momentshare.report.figures.arm import outline
 from momentshare.report.figures.arm.geometry import arm_scene, views
 from momentshare.skeleton import body_poses

@@ -14,8 +14,8 @@ from momentshare.explain.phrases import group_phrase
 from momentshare.explore.drawing import trunk_outlines
 from momentshare.explore.draws import page_criterion, usual_load
 from momentshare.explore.grid import HEIGHTS
-from momentshare.joint import stability_facets
 from momentshare.limb import braced_strength
+from momentshare.limb.joint import stability_facets
 from momentshare.limits import PARTS, LiftKind, height_third
 from momentshare.muscle.curves import curve_set
 from momentshare.posture import posture_from_angles

@@ -24,7 +24,7 @@ import numpy as np
 
 from momentshare.errors import ShapeError
 from momentshare.geometry.rotation import _as_vectors, cross, dot, norm
-from momentshare.results import freeze
+from momentshare.results import ReadOnly
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -39,7 +39,7 @@ _COLLINEAR = 1e-12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
-class Wrap:
+class Wrap(ReadOnly):
     """A path from start to end that may run round a surface; all arrays are read-only.
 
     Attributes
@@ -78,8 +78,6 @@ class Wrap:
     end_direction: NDArray[np.float64]
     inside: NDArray[np.bool_]
     margin: NDArray[np.float64]
-
-    __post_init__ = freeze
 
     def __repr__(self) -> str:
         return (

@@ -1,8 +1,8 @@
 """Length of every head, and its moment about every joint for a pull of one newton.
 
 Heads with paths run over sites and round surfaces as those of the reference limb do
-(:func:`momentshare.tracing.trace_line`). A head with a table of arms has no place in space: its arm
-follows from the angle of the row, and its length changes by the integral of the arms.
+(:func:`momentshare.paths.tracing.trace_line`). A head with a table of arms has no place in space:
+its arm follows from the angle of the row, and its length changes by the integral of the arms.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from scipy.interpolate import PchipInterpolator
 
 from momentshare.errors import InputError
 from momentshare.geometry.rotation import cross, dot, norm
-from momentshare.tracing import trace_line
+from momentshare.paths.tracing import trace_line
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
-    from momentshare.sources import Reference
+    from momentshare.model.sources import Reference
 
 __all__ = [
     "JOINT_ROWS",

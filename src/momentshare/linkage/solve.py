@@ -9,12 +9,12 @@ import numpy as np
 
 from momentshare.balance import Balance, Criterion
 from momentshare.errors import InputError, ShapeError, UnknownNameError
+from momentshare.geometry.radians import require_radians
 from momentshare.linkage.dynamics import EndLoad, net_moments
 from momentshare.linkage.fibres import Fibres, linkage_fibres
 from momentshare.linkage.lines import linkage_paths
 from momentshare.linkage.pose import place_bodies
 from momentshare.linkage.result import LinkageResult
-from momentshare.radians import require_radians
 from momentshare.signals import derivative, second_derivative
 
 if TYPE_CHECKING:

@@ -22,19 +22,19 @@ import numpy as np
 
 from momentshare.analysis import lengthening_speed, prepare
 from momentshare.balance import Balance, Criterion, GlenoidLimit, Lateral, LoadMoments
-from momentshare.demand import demand
 from momentshare.directions import ROWS
 from momentshare.errors import InputError, PostureError
 from momentshare.exercise.chain import motion_along
-from momentshare.hand import hand_limits
+from momentshare.exercise.demand import demand
+from momentshare.exercise.hand import hand_limits
 from momentshare.results import brief
 from momentshare.units import GRAVITY
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from momentshare.demand import Demand
     from momentshare.exercise import Exercise
+    from momentshare.exercise.demand import Demand
     from momentshare.exercise.lift import Lift
     from momentshare.limb import Limb
 

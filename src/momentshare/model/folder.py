@@ -11,7 +11,7 @@ from pydantic import BaseModel, ValidationError
 from momentshare.errors import ModelError, nearest_name
 from momentshare.inputs import MODEL, TABLE, csv_rows, decoded, read_bytes, shown
 from momentshare.model.schema import PathStep
-from momentshare.sources import Reference, scan_bibliography
+from momentshare.model.sources import Reference, scan_bibliography
 from momentshare.text import schema_message, shortened
 
 if TYPE_CHECKING:

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from momentshare.model.number_row import NumberRow
-    from momentshare.sources import Reference
+    from momentshare.model.sources import Reference
 
 __all__ = [
     "ANCHORS",

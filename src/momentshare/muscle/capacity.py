@@ -21,7 +21,7 @@ import numpy as np
 
 from momentshare.errors import ShapeError
 from momentshare.muscle.curves import DeGrooteCurves
-from momentshare.results import freeze
+from momentshare.results import ReadOnly
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -40,7 +40,7 @@ _ITERATIONS = 100
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
-class HeadState:
+class HeadState(ReadOnly):
     """Lengths, factors and forces of muscle heads; arrays of shape (..., heads), read-only.
 
     Attributes
@@ -79,8 +79,6 @@ class HeadState:
     passive_force: NDArray[np.float64]
     slack: NDArray[np.bool_]
     floored: NDArray[np.bool_]
-
-    __post_init__ = freeze
 
     def __repr__(self) -> str:
         return (

@@ -14,7 +14,7 @@ import numpy as np
 from momentshare.balance import BALANCED
 from momentshare.errors import InputError, nearest_name
 from momentshare.inputs import PUBLISHED, csv_rows, read_text, shown
-from momentshare.results import brief, freeze
+from momentshare.results import ReadOnly, brief
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -53,7 +53,7 @@ _SHOWN = 40
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class PublishedLine:
+class PublishedLine(ReadOnly):
     """One condition at one point of a lift; arrays are read-only.
 
     Attributes
@@ -86,8 +86,6 @@ class PublishedLine:
     known: str
     note: str
     row: int
-
-    __post_init__ = freeze
 
     @property
     def balanced(self) -> tuple[str, ...]:

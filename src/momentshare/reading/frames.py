@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from momentshare.directions import ROWS
-from momentshare.hand import COUPLES
+from momentshare.exercise.hand import COUPLES
 from momentshare.reading.columns import (
     frame_status,
     height_columns,

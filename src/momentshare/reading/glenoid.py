@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from momentshare.girdle_forces import girdle_load, girdle_pull
-from momentshare.joint import glenoid_load
+from momentshare.analysis.girdle_forces import girdle_load, girdle_pull
+from momentshare.limb.joint import glenoid_load
 from momentshare.reading.columns import (
     case_keys,
     frame_status,
@@ -53,9 +53,9 @@ def glenoid_table(study: CaseSet) -> pd.DataFrame:
         ``inside_limit_by_deg`` is the angle that the force may still turn before it reaches the
         limit there, negative beyond it; ``shear_direction`` says where the shear pushes the humeral
         head on the glenoid. ``girdle_force_…_n`` is the force that clavicle and scapula transmit to
-        the trunk (:mod:`momentshare.girdle_forces`), ``girdle_moment_…_nm`` its moment about the
-        sternoclavicular joint: positive values lower the clavicle, protract it and rotate it
-        backward.
+        the trunk (:mod:`momentshare.analysis.girdle_forces`), ``girdle_moment_…_nm`` its moment
+        about the sternoclavicular joint: positive values lower the clavicle, protract it and rotate
+        it backward.
 
     Examples
     --------

@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.demand import Demand, demand
 from momentshare.exercise.breaches import breaches_of
 from momentshare.exercise.chain import (
     motion_along,
 )
+from momentshare.exercise.demand import Demand, demand
 from momentshare.geometry.rotation import rotation_about
 from momentshare.trial.motion.kinematics import trunk_rotation
 from momentshare.trial.recording import Channel, Recording

@@ -10,8 +10,8 @@ import numpy as np
 from momentshare.cohort.outcomes.definitions import OUTCOMES
 from momentshare.directions import ROWS, TESTED
 from momentshare.geometry.rotation import dot, rotated
-from momentshare.joint import glenoid_load
 from momentshare.limb import braced_strength
+from momentshare.limb.joint import glenoid_load
 from momentshare.posture import arm_frame
 from momentshare.units import GRAVITY
 

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from momentshare.cohort.run import CohortResult
-    from momentshare.sources import Citations
+    from momentshare.model.sources import Citations
 
 __all__ = ["cohort_citations", "has_emg", "methods_text", "people_rows", "settings_rows"]
 

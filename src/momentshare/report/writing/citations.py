@@ -6,8 +6,8 @@ from functools import cache
 from typing import TYPE_CHECKING
 
 from momentshare.model import models_folder
+from momentshare.model.sources import Citations, Reference, cite, read_bibliography
 from momentshare.muscle import curve_set
-from momentshare.sources import Citations, Reference, cite, read_bibliography
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.balance import BALANCED
-from momentshare.demand import demand
 from momentshare.errors import InputError
+from momentshare.exercise.demand import demand
 from momentshare.trial.motion.trunk import SLOPE_SPREAD
 from momentshare.trial.motion.ways import Ways, possible_ways
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.results import freeze
+from momentshare.results import ReadOnly
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -21,7 +21,7 @@ __all__ = ["ArmTrack"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class ArmTrack:
+class ArmTrack(ReadOnly):
     """Posture of trunk and right arm over a whole recording; arrays over samples.
 
     Attributes
@@ -73,8 +73,6 @@ class ArmTrack:
     notch: NDArray[np.float64] = field(default_factory=lambda: np.zeros((0, 3)))
     off_hinge: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
     placed: Mapping[str, Placed] = field(default_factory=dict)
-
-    __post_init__ = freeze
 
     @property
     def up(self) -> NDArray[np.float64]:

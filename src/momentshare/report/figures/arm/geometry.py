@@ -17,7 +17,7 @@ import numpy as np
 from momentshare.errors import InputError
 from momentshare.explain import weakest_frame
 from momentshare.limits import height_third, keys_text
-from momentshare.path_course import path_points
+from momentshare.paths.course import path_points
 from momentshare.skeleton import body_poses
 
 if TYPE_CHECKING:

@@ -154,7 +154,7 @@ def _lift_kernels() -> list[WarmKernel]:
     """Run a small press, so that the kernels of paths and presses are compiled for it."""
     from momentshare._kernels.paths import trace_frames
     from momentshare._kernels.presses import settle_frames
-    from momentshare.analysis import prepare
+    from momentshare.analysis.solve import prepare
     from momentshare.exercise import BarPath, BenchPress, Profile
     from momentshare.limb import build_limb
     from momentshare.model import load_model

@@ -19,19 +19,19 @@ import numpy as np
 
 from momentshare.directions import ROWS, TESTED, row_named
 from momentshare.errors import InputError, MomentshareError, UnknownNameError
-from momentshare.limb_scaling import reference_lengths, volume_factors
-from momentshare.matching import (
+from momentshare.limb.matching import (
     GREATEST_FACTOR,
     LEAST_FACTOR,
     StrengthReadings,
     matched_factors,
 )
+from momentshare.limb.scaling import reference_lengths, volume_factors
 from momentshare.model.numbers import Numbers
 from momentshare.muscle.capacity import HeadState, head_state
 from momentshare.muscle.curves import CurveName, curve_set
 from momentshare.paths import Paths, paths
 from momentshare.posture import Posture, posture_from_angles
-from momentshare.results import freeze
+from momentshare.results import ReadOnly
 from momentshare.skeleton import Skeleton, build_skeletons
 
 if TYPE_CHECKING:
@@ -109,7 +109,7 @@ class LimbOptions:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Limb:
+class Limb(ReadOnly):
     """Bones and heads of one limb or of several; arrays are read-only.
 
     Attributes
@@ -153,8 +153,6 @@ class Limb:
     greatest_shortening_speed: NDArray[np.float64]
     strength_changes: tuple[Mapping[str, float], ...]
     options: LimbOptions = LimbOptions()
-
-    __post_init__ = freeze
 
     def __repr__(self) -> str:
         return f"Limb({self.skeleton!r}, heads={len(self.head_names)})"

@@ -32,14 +32,14 @@ import numpy as np
 
 from momentshare.geometry.rotation import cross, norm
 from momentshare.girdle import girdle_pose
+from momentshare.paths.tracing import trace_line
 from momentshare.results import brief
 from momentshare.skeleton import body_poses
-from momentshare.tracing import trace_line
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from momentshare.analysis import LiftResult, Prepared
+    from momentshare.analysis.solve import LiftResult, Prepared
 
 __all__ = ["GirdleLoad", "GirdlePull", "girdle_load", "girdle_pull"]
 

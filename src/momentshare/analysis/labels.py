@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from momentshare.directions import ROWS
-from momentshare.hand import COUPLES
+from momentshare.exercise.hand import COUPLES
 
 FRAME = {
     "time": "s",

@@ -28,10 +28,10 @@ from momentshare.directions import ROWS
 from momentshare.errors import ShapeError
 from momentshare.geometry.rotation import cross, dot, norm
 from momentshare.girdle import girdle_pose
+from momentshare.paths.tracing import SETTLED, SWEEPS, Run, trace_line
 from momentshare.posture import Posture, arm_frame
-from momentshare.results import freeze
+from momentshare.results import ReadOnly
 from momentshare.skeleton import BodyPoses, body_poses
-from momentshare.tracing import SETTLED, SWEEPS, Run, trace_line
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -49,7 +49,7 @@ _CHUNK = 512
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Paths:
+class Paths(ReadOnly):
     """Path geometry of every head; arrays are read-only.
 
     Attributes
@@ -84,8 +84,6 @@ class Paths:
     contact: NDArray[np.bool_]
     inside: NDArray[np.bool_]
     margin: NDArray[np.float64]
-
-    __post_init__ = freeze
 
 
 _ARRAYS = tuple(item.name for item in fields(Paths) if item.name != "head_names")

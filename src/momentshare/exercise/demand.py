@@ -19,7 +19,7 @@ import numpy as np
 from momentshare.directions import ROWS
 from momentshare.geometry.rotation import cross, dot, rotated, rotation_about
 from momentshare.posture import arm_frame
-from momentshare.results import freeze
+from momentshare.results import ReadOnly
 from momentshare.skeleton import forearm_axis
 from momentshare.units import GRAVITY
 
@@ -33,7 +33,7 @@ __all__ = ["Demand", "demand"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Demand:
+class Demand(ReadOnly):
     """Net moments of lifts, split by cause; rows in the order of ``ROWS``.
 
     Attributes
@@ -47,7 +47,7 @@ class Demand:
         From one newton that the hand pushes outward along the bar [N·m/N].
     couple_moments : float array, shape (frames, rows, 2)
         From one newton metre with which the hand turns the bar about each of
-        :data:`momentshare.hand.COUPLES` [N·m/N·m].
+        :data:`momentshare.exercise.hand.COUPLES` [N·m/N·m].
     vertical_force : float array, shape (frames,)
         Force of the hand against the load for each kilogram it carries [N/kg]; vertical
         wherever the load is a weight.
@@ -72,8 +72,6 @@ class Demand:
     joint_force_load: NDArray[np.float64]
     lateral_axis: NDArray[np.float64]
     load_mass: NDArray[np.float64]
-
-    __post_init__ = freeze
 
     def hand_force(self) -> NDArray[np.float64]:
         """Force of the hand against the load [N], shape (frames,)."""

@@ -13,8 +13,8 @@ import numpy as np
 
 from momentshare.errors import ShapeError
 from momentshare.geometry.rotation import cross, dot, norm
+from momentshare.paths.tracing import trace_line
 from momentshare.skeleton import body_poses
-from momentshare.tracing import trace_line
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

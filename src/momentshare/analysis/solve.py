@@ -13,12 +13,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from momentshare.balance import BALANCED, Balance, Criterion, GlenoidLimit, Lateral, LoadMoments
-from momentshare.demand import Demand, demand
 from momentshare.directions import ROWS
 from momentshare.errors import InputError
+from momentshare.exercise.demand import Demand, demand
+from momentshare.exercise.hand import hand_limits
 from momentshare.geometry.rotation import rotation_about
-from momentshare.hand import hand_limits
-from momentshare.joint import glenoid_frame, stability_facets
+from momentshare.limb.joint import glenoid_frame, stability_facets
 from momentshare.paths import paths
 from momentshare.posture import Posture
 
@@ -146,7 +146,7 @@ class HandChoice:
     push : float array, shape (frames,)
         Outward push of one hand [N].
     couple : float array, shape (frames, 2)
-        Couples with which it turns the bar, about :data:`momentshare.hand.COUPLES` [N·m].
+        Couples with which it turns the bar, about :data:`momentshare.exercise.hand.COUPLES` [N·m].
     met : bool array, shape (frames, 3)
         Whether push and couples are at a bound, either given or set by what a hand can hold.
     """
@@ -194,7 +194,8 @@ class LiftResult:
     lateral_force, lateral_ratio : float array, shape (frames,)
         Outward push of one hand [N], and over its vertical force.
     hand_couple : float array, shape (frames, 2)
-        Couples with which the hand turns the bar [N·m], about :data:`momentshare.hand.COUPLES`.
+        Couples with which the hand turns the bar [N·m], about
+        :data:`momentshare.exercise.hand.COUPLES`.
     hand_bound_met : bool array, shape (frames, 3)
         Whether lateral force and couples are at a bound.
     greatest : GreatestFactor or None
@@ -246,7 +247,7 @@ class LiftResult:
         ``net_moments`` (all rows, in the order of ``net_row``), ``contact`` and ``hand_couple``
         besides; NaN out of reach. ``attrs`` say what made it.
         """
-        from momentshare.lift_labels import labelled_lift
+        from momentshare.analysis.labels import labelled_lift
 
         return labelled_lift(self)
 

@@ -1,0 +1,29 @@
+"""One lift, or many in a row: prepared once, solved under any treatment."""
+
+from momentshare.analysis.solve import (
+    BALANCED,
+    Criterion,
+    HandChoice,
+    Lateral,
+    LiftResult,
+    Prepared,
+    assemble,
+    lengthening_speed,
+    prepare,
+    require_bar,
+    solve_lift,
+)
+
+__all__ = [
+    "BALANCED",
+    "Criterion",
+    "HandChoice",
+    "Lateral",
+    "LiftResult",
+    "Prepared",
+    "assemble",
+    "lengthening_speed",
+    "prepare",
+    "require_bar",
+    "solve_lift",
+]
