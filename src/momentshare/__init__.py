@@ -57,9 +57,6 @@ if TYPE_CHECKING:
         load_cohort,
     )
     from momentshare.cohort.run import run_cohort
-    from momentshare.effects import (
-        effect_tables,
-    )
     from momentshare.errors import (
         MomentshareError,
     )
@@ -133,6 +130,9 @@ if TYPE_CHECKING:
         load_table,
         moment_table,
     )
+    from momentshare.reading.effects import (
+        effect_tables,
+    )
     from momentshare.report import draw_arm
     from momentshare.sharing import (
         Certificate,
@@ -178,7 +178,7 @@ _HOME = {
         "balance": "Balance Criterion Lateral",
         "cohort.load": "load_cohort",
         "cohort.run": "run_cohort",
-        "effects": "effect_tables",
+        "reading.effects": "effect_tables",
         "errors": "MomentshareError",
         "exercise": (
             "BarPath BenchPress GuidedArm Lift lift_from_angles lying_elbow_extension "

@@ -12,6 +12,7 @@ pronation.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 from momentshare.errors import UnknownNameError
 
@@ -87,112 +88,57 @@ class Row:
         return self.positive.label
 
 
+def _row(joint: str, axis: str, positive: dict[str, Any], negative: dict[str, Any]) -> Row:
+    """Row from what its directions do not share; texts that are not given follow from the name."""
+    row = positive["name"]
+
+    def side(sign: int, given: dict[str, Any]) -> Direction:
+        words = given["name"].replace("_", " ")
+        told = {"noun": words.removeprefix(f"{joint} "), "words": words} | given
+        label = told["words" if joint == "elbow" else "noun"]
+        return Direction(row=row, sign=sign, label=label, **told)
+
+    return Row(joint=joint, axis=axis, positive=side(1, positive), negative=side(-1, negative))
+
+
 _EVERY = (
-    Row(
-        joint="shoulder",
-        axis="the humeral axis",
-        positive=Direction(
-            name="shoulder_internal_rotation",
-            row="shoulder_internal_rotation",
-            sign=1,
-            noun="internal rotation",
-            label="internal rotation",
-            words="shoulder internal rotation",
-            groups=("rotator_cuff",),
-        ),
-        negative=Direction(
-            name="shoulder_external_rotation",
-            row="shoulder_internal_rotation",
-            sign=-1,
-            noun="external rotation",
-            label="external rotation",
-            words="shoulder external rotation",
-        ),
+    _row(
+        "shoulder",
+        "the humeral axis",
+        {"name": "shoulder_internal_rotation", "groups": ("rotator_cuff",)},
+        {"name": "shoulder_external_rotation"},
     ),
-    Row(
-        joint="shoulder",
-        axis="the normal of the plane of elevation",
-        positive=Direction(
-            name="shoulder_elevation",
-            row="shoulder_elevation",
-            sign=1,
-            noun="elevation",
-            label="elevation",
-            words="shoulder elevation",
-            groups=("deltoid",),
-        ),
-        negative=Direction(
-            name="shoulder_lowering",
-            row="shoulder_elevation",
-            sign=-1,
-            noun="lowering of the arm",
-            label="lowering of the arm",
-            words="lowering of the arm",
-            groups=("shoulder_flexors_adductors", "shoulder_extensors"),
-        ),
+    _row(
+        "shoulder",
+        "the normal of the plane of elevation",
+        {"name": "shoulder_elevation", "groups": ("deltoid",)},
+        {
+            "name": "shoulder_lowering",
+            "noun": "lowering of the arm",
+            "words": "lowering of the arm",
+            "groups": ("shoulder_flexors_adductors", "shoulder_extensors"),
+        },
     ),
-    Row(
-        joint="shoulder",
-        axis="the line square to the humerus in the plane of elevation",
-        positive=Direction(
-            name="shoulder_horizontal_adduction",
-            row="shoulder_horizontal_adduction",
-            sign=1,
-            noun="horizontal adduction",
-            label="horizontal adduction",
-            words="shoulder horizontal adduction",
-            groups=("shoulder_flexors_adductors", "deltoid"),
-        ),
-        negative=Direction(
-            name="shoulder_horizontal_abduction",
-            row="shoulder_horizontal_adduction",
-            sign=-1,
-            noun="horizontal abduction",
-            label="horizontal abduction",
-            words="shoulder horizontal abduction",
-        ),
+    _row(
+        "shoulder",
+        "the line square to the humerus in the plane of elevation",
+        {
+            "name": "shoulder_horizontal_adduction",
+            "groups": ("shoulder_flexors_adductors", "deltoid"),
+        },
+        {"name": "shoulder_horizontal_abduction"},
     ),
-    Row(
-        joint="elbow",
-        axis="the elbow hinge",
-        positive=Direction(
-            name="elbow_extension",
-            row="elbow_extension",
-            sign=1,
-            noun="extension",
-            label="elbow extension",
-            words="elbow extension",
-            groups=("elbow_extensors",),
-        ),
-        negative=Direction(
-            name="elbow_flexion",
-            row="elbow_extension",
-            sign=-1,
-            noun="flexion",
-            label="elbow flexion",
-            words="elbow flexion",
-            groups=("elbow_flexors",),
-        ),
+    _row(
+        "elbow",
+        "the elbow hinge",
+        {"name": "elbow_extension", "groups": ("elbow_extensors",)},
+        {"name": "elbow_flexion", "groups": ("elbow_flexors",)},
     ),
-    Row(
-        joint="forearm",
-        axis="the forearm axis",
-        positive=Direction(
-            name="forearm_pronation",
-            row="forearm_pronation",
-            sign=1,
-            noun="pronation",
-            label="pronation",
-            words="forearm pronation",
-        ),
-        negative=Direction(
-            name="forearm_supination",
-            row="forearm_pronation",
-            sign=-1,
-            noun="supination",
-            label="supination",
-            words="forearm supination",
-        ),
+    _row(
+        "forearm",
+        "the forearm axis",
+        {"name": "forearm_pronation"},
+        {"name": "forearm_supination"},
     ),
 )
 

@@ -11,8 +11,8 @@ from typer.testing import CliRunner
 from momentshare.cli.main import app
 from momentshare.cohort.load import load_any, load_cohort, parse_cohort
 from momentshare.errors import MomentshareError, StudyError
-from momentshare.pseudonyms import NO_PSEUDONYMS, Pseudonyms
 from momentshare.study import parse_study
+from momentshare.study.pseudonyms import NO_PSEUDONYMS, Pseudonyms
 
 ASKED = "[people]\npseudonyms = true\n"
 STUDY = """
@@ -233,7 +233,7 @@ def test_names_of_files_are_replaced_whatever_their_capitals(name, wanted):
 
 
 def test_two_files_do_not_become_one():
-    from momentshare.pseudonyms import renamed
+    from momentshare.study.pseudonyms import renamed
 
     both = Pseudonyms({"Bo": "P1"})
     data, files = renamed({"trial": [{"file": "bo.csv"}, {"file": "Bo.csv"}]}, both)

@@ -87,7 +87,7 @@ def demo() -> dict[str, pd.DataFrame]:
 
 def effects() -> dict[str, pd.DataFrame]:
     """``compare --effects``: a woman and a man, three conditions, 7 frames, every switch."""
-    from momentshare.effects import effect_tables
+    from momentshare.reading.effects import effect_tables
     from momentshare.study import plan_study
 
     study = chosen(

@@ -15,7 +15,6 @@ from tests.report import cohort_planted as plan
 from tests.report.cohort_planted import BARS, page, picture, planted, spelled
 from tests.report.page_reader import PageReader
 
-from momentshare.factors import Factors
 from momentshare.report.figures import style
 from momentshare.report.figures.emg import emg_agreement_figure
 from momentshare.report.page.cohort import cohort_page
@@ -25,6 +24,7 @@ from momentshare.report.text.cohort_orders import (
     cohort_factor_verdicts,
     judged_orders,
 )
+from momentshare.study.factors import Factors
 from momentshare.text import head_phrase
 
 pytest.importorskip("statsmodels")

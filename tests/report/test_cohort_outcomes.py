@@ -14,13 +14,13 @@ from momentshare.cohort.outcomes.beside import emg_by_condition
 from momentshare.cohort.outcomes.over_people import outcome_tables
 from momentshare.cohort.schema import StatisticsEntry
 from momentshare.directions import row_named
-from momentshare.factors import Factors
 from momentshare.report.figures import style
 from momentshare.report.figures.differences import difference_figures
 from momentshare.report.figures.outcomes import outcome_figures
 from momentshare.report.page.cohort_captions import captioned
 from momentshare.report.page.cohort_outcomes import every_outcome, outcomes_section
 from momentshare.report.page.document import Paragraph, Picture, Table
+from momentshare.study.factors import Factors
 
 pytest.importorskip("statsmodels")
 

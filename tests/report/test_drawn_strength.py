@@ -119,8 +119,8 @@ def test_each_figure_is_written_under_its_own_name(tmp_path, monkeypatch):
     given: dict[str, dict[str, object]] = {}
     monkeypatch.setattr("momentshare.strength.study_strength", lambda *_, **__: found())
     monkeypatch.setattr(
-        "momentshare.report.writing.study.write_report",
-        lambda *_, figures, tables, **__: given.update(figures=figures, tables=tables) or [],
+        "momentshare.cli.output.Output.write",
+        lambda _, __, what: given.update(figures=what.figures, tables=what.tables),
     )
     words = ["strength", str(tmp_path / "study.toml"), "--out", str(tmp_path / "out"), *WORDS]
     assert CliRunner().invoke(app, words).exit_code == 0

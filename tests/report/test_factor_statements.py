@@ -7,12 +7,12 @@ import re
 import pandas as pd
 import pytest
 
-from momentshare.factors import Factors
 from momentshare.report.text.factor_statements import (
     drawn_statements,
     factor_statements,
     factor_verdicts,
 )
+from momentshare.study.factors import Factors
 
 DESIGN = Factors(
     {

@@ -13,7 +13,6 @@ from tests.drawn import head_of_figure, plain, spoken
 from tests.planned import solved
 
 from momentshare.explain import explain_along, explain_head
-from momentshare.factors import MOST_LINES, Factors
 from momentshare.limits import LiftKind, height_third
 from momentshare.maximal import MAXIMAL
 from momentshare.model import load_model
@@ -23,6 +22,7 @@ from momentshare.report.figures.arm.panel import arm_scale
 from momentshare.report.figures.explain import drive_figure
 from momentshare.report.figures.maximal import lift_figure, loads_figure
 from momentshare.report.figures.strength import utilisation_figure
+from momentshare.study.factors import MOST_LINES, Factors
 
 LIMITS = load_model().limits
 PRESS = LiftKind("bar_press", 1.6)

@@ -14,9 +14,9 @@ from typer.testing import CliRunner
 
 from momentshare.cautions import CAUTIONS
 from momentshare.cli.main import app
-from momentshare.effects import effect_tables, switches
 from momentshare.model import load_model
 from momentshare.reading import glenoid_table
+from momentshare.reading.effects import effect_tables, switches
 from momentshare.report.text.effects import print_effects
 from momentshare.report.text.limb import print_calibration, print_validation
 from momentshare.report.text.terminal import print_study
@@ -321,7 +321,7 @@ def effects(tmp_path_factory):
     study = parse_study(ONE)
     some = tuple(s for s in switches(plan_study(study).setup) if s.name in TURNED)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("momentshare.effects.switches", lambda _: some)
+        patch.setattr("momentshare.reading.effects.switches", lambda _: some)
         folder = tmp_path_factory.mktemp("effects")
         (folder / "study.toml").write_text(ONE, encoding="utf-8")
         words = ["compare", str(folder / "study.toml"), "--out", str(folder / "out")]
@@ -454,7 +454,7 @@ def test_effects_without_a_load_say_so():
 def test_effect_tables_tell_how_far_they_are(monkeypatch):
     setup = plan_study(parse_study(ONE)).setup
     some = tuple(s for s in switches(setup) if s.name == "no passive force")
-    monkeypatch.setattr("momentshare.effects.switches", lambda _: some)
+    monkeypatch.setattr("momentshare.reading.effects.switches", lambda _: some)
     told: list[tuple[int, int, str]] = []
     effect_tables(setup, progress=lambda *words: told.append(words))
     assert told == [(0, 1, "no passive force"), (1, 1, "")]

@@ -16,11 +16,11 @@ from momentshare.explain.difference import explain_difference, factor_parts_alon
 from momentshare.explain.difference_sentences import FACTOR_WORDS
 from momentshare.explain.mixtures import FACTORS, Member, member_words
 from momentshare.explain.phrases import group_phrase
-from momentshare.factors import MOST_LINES
 from momentshare.limits import lift_kinds
 from momentshare.model import load_model
 from momentshare.report.figures.difference import difference_figure
 from momentshare.study import parse_study, run_study
+from momentshare.study.factors import MOST_LINES
 from momentshare.text import head_phrase
 from momentshare.units import in_kg
 

@@ -45,8 +45,8 @@ from momentshare.explain import (
 from momentshare.explain.along import along_text, sign_text
 from momentshare.explain.comparison import comparison_text
 from momentshare.explain.sentences import capacity_text, case_text, drive_text, moments_text
-from momentshare.factors import MOST_LINES
 from momentshare.report.figures.explain import drive_figure
+from momentshare.study.factors import MOST_LINES
 from momentshare.text import head_phrase
 
 if TYPE_CHECKING:

@@ -96,7 +96,7 @@ def test_of_many_conditions_each_is_compared_with_the_first_and_it_is_said(monke
     whole = verdict_table(solved())
     assert "and not with every other" not in study_opening(solved(), whole).unsaid
     study = replace(solved())  # tables are kept for a study; this is another one
-    monkeypatch.setattr("momentshare.factors.MOST_CROSSED", 2)
+    monkeypatch.setattr("momentshare.study.factors.MOST_CROSSED", 2)
     monkeypatch.setattr("momentshare.report.text.study_opening.MOST_CROSSED", 2)
     conditions = [c.name for c in study.study.file.condition]
     table = verdict_table(study)

@@ -13,11 +13,11 @@ from matplotlib.collections import FillBetweenPolyCollection
 
 from momentshare.cohort.limited import limited
 from momentshare.cohort.outcomes import OUTCOMES
-from momentshare.factors import Factors
 from momentshare.limits import LiftKind, Limit, Limits
 from momentshare.model import load_model
 from momentshare.report.figures import style
 from momentshare.report.figures.cohort import cohort_figures, trial_checks_figure
+from momentshare.study.factors import Factors
 
 HEADS = [
     "pectoralis_major/clavicular",

@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 
 from momentshare.balance import BALANCED
-from momentshare.effects import effect_tables, switches
 from momentshare.exercise import BenchPress, Profile
 from momentshare.exercise.demand import demand
 from momentshare.limb import build_limb
 from momentshare.model import load_model
 from momentshare.person import Person
 from momentshare.reading import glenoid_table
+from momentshare.reading.effects import effect_tables, switches
 from momentshare.runs import solve_setup, solve_variations
 from momentshare.runs.variation import moved_girdle
 from momentshare.study import parse_study, plan_study

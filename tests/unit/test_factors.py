@@ -8,9 +8,9 @@ import pytest
 from momentshare.cohort.factors import _hypotheses
 from momentshare.demo import demo_text
 from momentshare.errors import StudyError
-from momentshare.factors import MOST_CROSSED, MOST_LINES, Factors, factor_faults
 from momentshare.report.figures.looks import Looks
 from momentshare.study import parse_study
+from momentshare.study.factors import MOST_CROSSED, MOST_LINES, Factors, factor_faults
 
 
 def crossed(**levels):

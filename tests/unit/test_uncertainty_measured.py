@@ -7,12 +7,12 @@ import pytest
 
 from momentshare.balance import Lateral
 from momentshare.directions import ROWS
-from momentshare.effects import effect_tables, switches
 from momentshare.errors import InputError
 from momentshare.exercise.demand import demand
 from momentshare.geometry.rotation import rotation_about
 from momentshare.girdle import added_to
 from momentshare.reading import head_table_by_person
+from momentshare.reading.effects import effect_tables, switches
 from momentshare.runs import solve_setup
 from momentshare.runs.variation import moved_girdle, other_options
 from momentshare.study import parse_study, plan_study

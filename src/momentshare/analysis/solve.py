@@ -21,6 +21,7 @@ from momentshare.geometry.rotation import rotation_about
 from momentshare.limb.joint import glenoid_frame, stability_facets
 from momentshare.paths import paths
 from momentshare.posture import Posture
+from momentshare.results import ReadOnly
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -176,7 +177,7 @@ class HandChoice:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class LiftResult:
+class LiftResult(ReadOnly):
     """The answer for one or more lifts under one treatment of the lateral force.
 
     Every array has the frames of the lift; out of reach it holds NaN, and the status of
@@ -433,21 +434,16 @@ def assemble(
     need, push = prepared.demand, hand.push
     ratio = hand.ratio(need.hand_force())
     pull = np.einsum("fh,fhk->fk", answer.force, prepared.paths.line_of_action)
-    arrays: dict[str, Any] = {
-        "moments": need.moments(push, hand.couple),
-        "hand_couple": hand.couple,
-        "hand_bound_met": hand.met,
-        "lateral_force": push,
-        "lateral_ratio": np.where(prepared.lift.reachable, ratio, np.nan),
-        "contact": need.joint_force(push) - pull,
-    }
-    for array in arrays.values():
-        array.setflags(write=False)
     return LiftResult(
         prepared=prepared,
         lateral=lateral,
         criterion=criterion,
         sharing=answer,
+        moments=need.moments(push, hand.couple),
+        lateral_force=push,
+        lateral_ratio=np.where(prepared.lift.reachable, ratio, np.nan),
+        hand_couple=hand.couple,
+        hand_bound_met=hand.met,
         greatest=greatest,
-        **arrays,
+        contact=need.joint_force(push) - pull,
     )

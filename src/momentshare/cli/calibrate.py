@@ -69,7 +69,7 @@ def _write(run: RunFolder, done: Calibration) -> list[str]:
 
     with run.results() as writer:
         write_calibration(done, writer)
-        write_drawings(writer, {"fit": partial(fit_figure, target_table(done))}, dpi=130)
-        picture = (writer.folder / "fit.png").read_bytes()
-        writer.text("report.html", render(calibration_page(done, picture)))
+        figures = {"fit": partial(fit_figure, target_table(done))}
+        pictures = write_drawings(writer, figures, dpi=130)
+        writer.text("report.html", render(calibration_page(done, pictures["fit"])))
     return sorted(writer.names)

@@ -145,7 +145,7 @@ def _effects(
 ) -> dict[str, pd.DataFrame]:
     """Solve all lifts that count, and published tables, with each modelling choice turned over."""
     from momentshare.cohort.setup import measured_lifts, published_lifts
-    from momentshare.effects import effect_tables
+    from momentshare.reading.effects import effect_tables
 
     setups = {}
     if study.numbers:

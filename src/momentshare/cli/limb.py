@@ -116,14 +116,11 @@ def _write(
         writer.csv("limb_joints.csv", result.joint_table())
         writer.csv("limb_criteria.csv", criteria)
         writer.text("sources.bib", bibtex)
+        pictures: dict[str, bytes] = {}
         if result.posed.any():
             shown = [*result.linkage.head_names, *result.linkage.row_names]
-            write_drawings(writer, dict(zip(CAPTIONS, drawings, strict=True)), shown, dpi=130)
-        pictures = {
-            name: (writer.folder / f"{name}.png").read_bytes()
-            for name in CAPTIONS
-            if f"{name}.png" in writer.names
-        }
+            named = dict(zip(CAPTIONS, drawings, strict=True))
+            pictures = write_drawings(writer, named, shown, dpi=130)
         page = linkage_page(result, criteria, record["settings"], bibtex, pictures)
         writer.text("report.html", render(page))
         writer.json("limb.json", record | {"files": sorted([*writer.names, "limb.json"])})

@@ -173,7 +173,7 @@ def _compare(
         result = _run(planned, screen, band=band, shelf=shelf)
         tables = None
         if effects:
-            from momentshare.effects import effect_tables
+            from momentshare.reading.effects import effect_tables
 
             with screen.status("effects") as status:
                 tables = effect_tables(

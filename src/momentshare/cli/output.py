@@ -71,20 +71,26 @@ class Output:
             print_json(record)
 
     def write(self, name: str, what: Written) -> None:
-        """Write everything to the folder, if there is one; ``name`` is the file of the record."""
+        """Write everything to the folder, if there is one, all or nothing.
+
+        ``name`` is the file of the record.
+        """
         if self.run is None:
             return
-        from momentshare.report.writing.study import write_report
+        from momentshare.report.page.answer import answer_page
+        from momentshare.report.page.document import render
+        from momentshare.report.writing.drawings import write_drawings
 
-        names = write_report(
-            self.run,
-            name,
-            tables=what.tables,
-            record=what.record,
-            texts=what.texts,
-            figures=what.figures,
-            shown=what.shown,
-            answer=what.answer,
-        )
+        answer = what.answer
+        with self.run.results() as writer:
+            for file, table in what.tables.items():
+                writer.csv(file, table)
+            for file, text in what.texts.items():
+                writer.text(file, text)
+            writer.json(name, what.record)
+            note = "" if answer is None else answer.study.file.note
+            pictures = write_drawings(writer, what.figures, what.shown, dpi=130, note=note)
+            if answer is not None:
+                writer.text("report.html", render(answer_page(answer, what.tables, pictures)))
         if not self.as_json:
-            echo(f"Wrote {len(names)} files to {self.run.path}")
+            echo(f"Wrote {len(writer.names)} files to {self.run.path}")

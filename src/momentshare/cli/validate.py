@@ -91,9 +91,8 @@ def _write(
 
     with run.results() as writer:
         write_validation(model, table, writer)
-        write_drawings(writer, {"scores": partial(scores_figure, scores(table))})
-        picture = (writer.folder / "scores.png").read_bytes()
-        writer.text("report.html", render(validation_page(model, table, picture)))
+        pictures = write_drawings(writer, {"scores": partial(scores_figure, scores(table))})
+        writer.text("report.html", render(validation_page(model, table, pictures["scores"])))
         if marks is not None:
             writer.text("null_limb.csv", marks)
         with screen.status("moment arms"):

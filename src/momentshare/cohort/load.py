@@ -22,8 +22,7 @@ from momentshare.cohort.schema import (
     TrialEntry,
 )
 from momentshare.errors import StudyError, nearest_name
-from momentshare.factors import factor_faults
-from momentshare.pseudonyms import renamed
+from momentshare.study.factors import factor_faults
 from momentshare.study.load import (
     checked_data,
     coded_people,
@@ -35,6 +34,7 @@ from momentshare.study.load import (
     text_digest,
     unasked_codes,
 )
+from momentshare.study.pseudonyms import renamed
 from momentshare.study.schema import PeopleEntry, PersonEntry, StrengthEntry
 from momentshare.trial.formats.layout import LayoutEntry
 

@@ -261,7 +261,9 @@ def _outcomes(
         found[number] = None if record is None else _outcome(study, number, record, reused=True)
     for number in numbers:
         if not study.file.trial[number - 1].use:
-            found[number] = _outcome(study, number, _not_used(study, number), reused=False)
+            reason = study.file.trial[number - 1].reason
+            record = {"not_used": True, "fault": f"not used: {reason}"}
+            found[number] = _outcome(study, number, record, reused=False)
     todo = [n for n in numbers if found[n] is None]
     done = len(tags) - len(todo)
     try:
@@ -347,11 +349,6 @@ def _group(names: tuple[str, ...], first: str, lines: list[str]) -> str:
     if len(lines) > _SHOWN_LINES:
         shown.append(f"and {len(lines) - _SHOWN_LINES} more")
     return "\n      ".join([f"{where}: {first}", *shown])
-
-
-def _not_used(study: CohortStudy, number: int) -> dict[str, Any]:
-    """Record of a trial that the study excludes."""
-    return {"not_used": True, "fault": f"not used: {study.file.trial[number - 1].reason}"}
 
 
 def _outcome(

@@ -10,11 +10,11 @@ from pydantic import AfterValidator, Field, field_validator, model_validator
 
 from momentshare.cohort.outcomes.definitions import OUTCOMES
 from momentshare.errors import StudyError, nearest_name
-from momentshare.factors import Factors
 from momentshare.files.names import found_as
 from momentshare.limits import LiftKind
-from momentshare.pseudonyms import NO_PSEUDONYMS, Pseudonyms
 from momentshare.results import brief
+from momentshare.study.factors import Factors
+from momentshare.study.pseudonyms import NO_PSEUDONYMS, Pseudonyms
 from momentshare.study.schema import (
     Entry,
     Finite,

@@ -19,9 +19,9 @@ from momentshare.cohort.outcomes.over_people import named_contrasts, outcome_tab
 from momentshare.cohort.peers import influence_table, peers_table
 from momentshare.cohort.reduce import Curves, reduced_groups
 from momentshare.cohort.statistics import compare_all
-from momentshare.factors import Factors
 from momentshare.limits import Limits
 from momentshare.reading import HEAD_OUTCOMES, over_people
+from momentshare.study.factors import Factors
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping

@@ -48,12 +48,13 @@ from momentshare.trial.invent import (
     recorded,
 )
 from momentshare.trial.invent_emg import invent_emg, invent_maximal
+from momentshare.trial.recording import Recording, mirrored
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from momentshare.limb import Limb
-    from momentshare.trial.recording import Channel, Recording
+    from momentshare.trial.recording import Channel
 
 
 __all__ = ["COHORT_FILE", "write_lab"]
@@ -104,7 +105,7 @@ def write_lab(folder: Path, *, people: int | None = None, repetitions: int = 2) 
             press, recording = _trial(plan, limb, who, full, repetitions)
             if table:
                 name = f"{plan.stem}.csv" if condition != "wide" else f"{plan.stem}.parquet"
-                write_table(_mirror(recording), data / name)
+                write_table(mirrored(recording), data / name)
             else:
                 name = f"{plan.stem}.c3d"
                 write_c3d(recording, data / name)
@@ -211,19 +212,11 @@ def _thinned(lift: Lift, every: int) -> Lift:
 
 
 def _maximal(full: float, who: int) -> Recording:
-    from momentshare.trial.recording import Recording
-
     channels = {
         f"emg/{head}": invent_maximal(full=full, label=label, seed=100 * who + index)
         for index, (head, label) in enumerate(MUSCLES.items())
     }
     return Recording(source="invented", digest="invented", channels=channels)
-
-
-def _mirror(recording: Recording) -> Recording:
-    from momentshare.trial.recording import mirrored
-
-    return mirrored(recording)
 
 
 def _truth(press: InventedPress, plan: Plan) -> dict[str, Any]:

@@ -29,8 +29,8 @@ CurveName: TypeAlias = Literal["degroote2016", "thelen2003"]
 class CurveSet(Protocol):
     """What every set of curves offers; arrays of any shape in, the same shape out.
 
-    With ``clamp`` (the default) a curve that would push, that is give negative force, gives
-    zero instead, and its slope there is zero; ``clamp=False`` gives the bare formula.
+    A curve that would push, that is give negative force, gives zero instead, and its slope there is
+    zero.
     """
 
     @property
@@ -61,25 +61,23 @@ class CurveSet(Protocol):
         """Return the derivative of :meth:`active_force_length`."""
         ...
 
-    def passive_force_length(self, x: ArrayLike, *, clamp: bool = True) -> NDArray[np.float64]:
+    def passive_force_length(self, x: ArrayLike) -> NDArray[np.float64]:
         """Passive force against normalised fibre length."""
         ...
 
-    def passive_force_length_slope(
-        self, x: ArrayLike, *, clamp: bool = True
-    ) -> NDArray[np.float64]:
+    def passive_force_length_slope(self, x: ArrayLike) -> NDArray[np.float64]:
         """Return the derivative of :meth:`passive_force_length`."""
         ...
 
-    def force_velocity(self, v: ArrayLike, *, clamp: bool = True) -> NDArray[np.float64]:
+    def force_velocity(self, v: ArrayLike) -> NDArray[np.float64]:
         """Active force against normalised velocity, shortening negative."""
         ...
 
-    def tendon_force_length(self, x: ArrayLike, *, clamp: bool = True) -> NDArray[np.float64]:
+    def tendon_force_length(self, x: ArrayLike) -> NDArray[np.float64]:
         """Tendon force against normalised tendon length."""
         ...
 
-    def tendon_force_length_slope(self, x: ArrayLike, *, clamp: bool = True) -> NDArray[np.float64]:
+    def tendon_force_length_slope(self, x: ArrayLike) -> NDArray[np.float64]:
         """Return the derivative of :meth:`tendon_force_length`."""
         ...
 
@@ -88,14 +86,9 @@ def _array(value: ArrayLike) -> NDArray[np.float64]:
     return np.asarray(value, dtype=np.float64)
 
 
-def _clamped(force: NDArray[np.float64], clamp: bool) -> NDArray[np.float64]:
-    return np.maximum(force, 0.0) if clamp else force
-
-
-def _slope(
-    slope: NDArray[np.float64], force: NDArray[np.float64], clamp: bool
-) -> NDArray[np.float64]:
-    return np.where(force < 0.0, 0.0, slope) if clamp else slope
+def _slope(slope: NDArray[np.float64], force: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Slope of a force that is zero where its formula is negative."""
+    return np.where(force < 0.0, 0.0, slope)
 
 
 class _ExponentialPassive:
@@ -105,15 +98,13 @@ class _ExponentialPassive:
     passive_shape: float
     passive_strain: float
 
-    def passive_force_length(self, x: ArrayLike, *, clamp: bool = True) -> NDArray[np.float64]:
-        """Passive force: zero at peak fibre length, one at ``1 + passive_strain``.
+    def passive_force_length(self, x: ArrayLike) -> NDArray[np.float64]:
+        """Passive force: zero up to the peak fibre length, one at ``1 + passive_strain``.
 
         Parameters
         ----------
         x : float array, any shape
             Fibre length / peak fibre length.
-        clamp : bool
-            Zero below the peak fibre length, where the bare formula is slightly negative.
 
         Returns
         -------
@@ -121,16 +112,14 @@ class _ExponentialPassive:
             Force / greatest isometric force.
         """
         rise = np.expm1(self.passive_shape * (_array(x) - 1.0) / self.passive_strain)
-        return _clamped(rise / np.expm1(self.passive_shape), clamp)
+        return np.asarray(np.maximum(rise / np.expm1(self.passive_shape), 0.0))
 
-    def passive_force_length_slope(
-        self, x: ArrayLike, *, clamp: bool = True
-    ) -> NDArray[np.float64]:
+    def passive_force_length_slope(self, x: ArrayLike) -> NDArray[np.float64]:
         """Return the derivative of :meth:`passive_force_length`."""
         length = _array(x)
         rate = self.passive_shape / self.passive_strain
         slope = rate * np.exp(rate * (length - 1.0)) / np.expm1(self.passive_shape)
-        return _slope(slope, length - 1.0, clamp)
+        return _slope(slope, length - 1.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,8 +137,7 @@ class DeGrooteCurves(_ExponentialPassive):
     rest and 1.79 at v = +1. The width of the second active term vanishes at x = 0.1495:
     below ``shortest_length`` the active curve keeps its value there. The passive and tendon
     formulas are negative below the peak fibre length and just above slack length (to 1.0016), and
-    the velocity formula below v = -1.04; they are clamped to zero there unless asked
-    otherwise.
+    the velocity formula below v = -1.04; the curves are zero there.
 
     References
     ----------
@@ -233,15 +221,13 @@ class DeGrooteCurves(_ExponentialPassive):
             slope = slope - part * z * (1.0 - rise * z) / spread
         return np.where(given < self.shortest_length, 0.0, slope)
 
-    def force_velocity(self, v: ArrayLike, *, clamp: bool = True) -> NDArray[np.float64]:
-        """Active force against velocity; 1.0023 at rest.
+    def force_velocity(self, v: ArrayLike) -> NDArray[np.float64]:
+        """Active force against velocity; 1.0023 at rest, zero where v is below -1.04.
 
         Parameters
         ----------
         v : float array, any shape
             Fibre velocity / maximal shortening velocity, shortening negative.
-        clamp : bool
-            Zero where the bare formula is negative (shortening faster than v = -1.04).
 
         Returns
         -------
@@ -249,17 +235,15 @@ class DeGrooteCurves(_ExponentialPassive):
             Force / isometric force at the same length.
         """
         u = self.velocity_slope * _array(v) + self.velocity_shift
-        return _clamped(self.velocity_scale * np.arcsinh(u) + self.velocity_offset, clamp)
+        return np.maximum(self.velocity_scale * np.arcsinh(u) + self.velocity_offset, 0.0)
 
-    def tendon_force_length(self, x: ArrayLike, *, clamp: bool = True) -> NDArray[np.float64]:
-        """Tendon force; one at a strain of 4.9 %.
+    def tendon_force_length(self, x: ArrayLike) -> NDArray[np.float64]:
+        """Tendon force; one at a strain of 4.9 %, zero below 0.16 %.
 
         Parameters
         ----------
         x : float array, any shape
             Tendon length / tendon slack length.
-        clamp : bool
-            Zero where the bare formula is negative (x below 1.0016).
 
         Returns
         -------
@@ -267,12 +251,12 @@ class DeGrooteCurves(_ExponentialPassive):
             Force / greatest isometric force.
         """
         rise = np.exp(self.tendon_stiffness * (_array(x) - self.tendon_shift))
-        return _clamped(self.tendon_scale * rise - self.tendon_offset, clamp)
+        return np.maximum(self.tendon_scale * rise - self.tendon_offset, 0.0)
 
-    def tendon_force_length_slope(self, x: ArrayLike, *, clamp: bool = True) -> NDArray[np.float64]:
+    def tendon_force_length_slope(self, x: ArrayLike) -> NDArray[np.float64]:
         """Return the derivative of :meth:`tendon_force_length`."""
         rise = self.tendon_scale * np.exp(self.tendon_stiffness * (_array(x) - self.tendon_shift))
-        return _slope(self.tendon_stiffness * rise, rise - self.tendon_offset, clamp)
+        return _slope(self.tendon_stiffness * rise, rise - self.tendon_offset)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -336,15 +320,13 @@ class ThelenCurves(_ExponentialPassive):
     def _lengthening(self) -> float:
         return (2.0 + 2.0 / self.velocity_shape) / (self.lengthening_plateau - 1.0)
 
-    def force_velocity(self, v: ArrayLike, *, clamp: bool = True) -> NDArray[np.float64]:
-        """Active force against velocity; one at rest.
+    def force_velocity(self, v: ArrayLike) -> NDArray[np.float64]:
+        """Active force against velocity; one at rest, zero where v is below -1.
 
         Parameters
         ----------
         v : float array, any shape
             Fibre velocity / maximal shortening velocity, shortening negative.
-        clamp : bool
-            Zero where the bare formula is negative (shortening faster than v = -1).
 
         Returns
         -------
@@ -358,7 +340,7 @@ class ThelenCurves(_ExponentialPassive):
             (1.0 + longer * self.lengthening_plateau) / (1.0 + longer),
             (1.0 + shorter) / (1.0 - shorter / self.velocity_shape),
         )
-        return _clamped(force, clamp)
+        return np.maximum(force, 0.0)
 
     @property
     def _toe(self) -> tuple[float, float]:
@@ -367,15 +349,13 @@ class ThelenCurves(_ExponentialPassive):
             self.tendon_line_slope / self.tendon_strain,
         )
 
-    def tendon_force_length(self, x: ArrayLike, *, clamp: bool = True) -> NDArray[np.float64]:
-        """Tendon force; close to one at ``tendon_strain``.
+    def tendon_force_length(self, x: ArrayLike) -> NDArray[np.float64]:
+        """Tendon force; zero below slack length, close to one at ``tendon_strain``.
 
         Parameters
         ----------
         x : float array, any shape
             Tendon length / tendon slack length.
-        clamp : bool
-            Zero below slack length, where the bare formula is slightly negative.
 
         Returns
         -------
@@ -387,9 +367,9 @@ class ThelenCurves(_ExponentialPassive):
         toe = np.expm1(self.tendon_toe_shape * np.minimum(strain, toe_strain) / toe_strain)
         line = line_slope * np.maximum(strain - toe_strain, 0.0)
         force = self.tendon_toe_force * toe / np.expm1(self.tendon_toe_shape) + line
-        return _clamped(force, clamp)
+        return np.asarray(np.maximum(force, 0.0))
 
-    def tendon_force_length_slope(self, x: ArrayLike, *, clamp: bool = True) -> NDArray[np.float64]:
+    def tendon_force_length_slope(self, x: ArrayLike) -> NDArray[np.float64]:
         """Return the derivative of :meth:`tendon_force_length`."""
         strain = _array(x) - 1.0
         toe_strain, line_slope = self._toe
@@ -400,7 +380,7 @@ class ThelenCurves(_ExponentialPassive):
             * np.exp(rate * np.minimum(strain, toe_strain))
             / np.expm1(self.tendon_toe_shape)
         )
-        return _slope(np.where(strain > toe_strain, line_slope, toe), strain, clamp)
+        return _slope(np.where(strain > toe_strain, line_slope, toe), strain)
 
 
 CURVE_SETS: Mapping[str, type[DeGrooteCurves | ThelenCurves]] = {

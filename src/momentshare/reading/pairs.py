@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from momentshare.factors import Factors
 from momentshare.reading.columns import stacked
 from momentshare.reading.heads import head_table_by_person
 from momentshare.reading.once import made_once
+from momentshare.study.factors import Factors
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -103,7 +103,7 @@ def ordering_table(study: CaseSet) -> pd.DataFrame:
     people. Where the study carries the band of its posture rule, ``turns_with_posture`` says
     whether the order of the means is reversed when both conditions are moved to the same edge or
     corner of it. One row per pair, of many conditions not of every two
-    (:meth:`momentshare.factors.Factors.compared`); ``condition`` is the one with the larger mean,
+    (:meth:`momentshare.study.factors.Factors.compared`); ``condition`` is the one with the larger mean,
     so that ``difference``, condition minus other, is never negative.
     """
     table = head_table_by_person(study)

@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from momentshare.errors import StudyError, nearest_name
-from momentshare.factors import factor_faults
 from momentshare.inputs import STUDY, read_text
-from momentshare.pseudonyms import NO_PSEUDONYMS, Pseudonyms, pseudonyms_of, renamed
 from momentshare.study.exercises import EXERCISES, condition_faults
+from momentshare.study.factors import factor_faults
+from momentshare.study.pseudonyms import NO_PSEUDONYMS, Pseudonyms, pseudonyms_of, renamed
 from momentshare.study.schema import (
     ConditionEntry,
     PeopleEntry,

@@ -23,9 +23,9 @@ from pydantic import (
 )
 
 from momentshare.errors import UnknownNameError
-from momentshare.factors import Factors
 from momentshare.limits import LiftKind
-from momentshare.pseudonyms import NO_PSEUDONYMS, Pseudonyms
+from momentshare.study.factors import Factors
+from momentshare.study.pseudonyms import NO_PSEUDONYMS, Pseudonyms
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence

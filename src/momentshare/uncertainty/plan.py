@@ -14,10 +14,10 @@ from momentshare.uncertainty.spreads import Spreads
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from momentshare.factors import Factors
     from momentshare.model import Model
     from momentshare.runs import Setup
     from momentshare.study import Study
+    from momentshare.study.factors import Factors
     from momentshare.study.schema import ConditionEntry, PersonEntry, SettingsEntry
 
     class StudyFile(Protocol):

@@ -48,7 +48,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from momentshare.cohort.summary import CohortSummary
-    from momentshare.factors import Factors
+    from momentshare.study.factors import Factors
 
 __all__ = ["cohort_figures", "trial_checks_figure", "working_heads"]
 

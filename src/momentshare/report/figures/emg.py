@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from momentshare.factors import Factors
 from momentshare.report.figures import style
 from momentshare.report.figures.cohort_lines import conditions_of
 from momentshare.report.figures.layout import LIFT_SHORT, Room, Texts, finish, panel_grid, settle
 from momentshare.report.figures.looks import Looks
+from momentshare.study.factors import Factors
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -11,12 +11,12 @@ import numpy as np
 from momentshare.cautions import CAUTIONS
 from momentshare.directions import row_named
 from momentshare.explain.glenoid import GLENOID
-from momentshare.factors import MOST_LINES
 from momentshare.limits import Limits, height_third, marked
 from momentshare.report.figures import style
 from momentshare.report.figures.footer import add_heading
 from momentshare.report.figures.limit_marks import Marks, footnote, hatch
 from momentshare.report.writing.record import versions
+from momentshare.study.factors import MOST_LINES
 from momentshare.text import head_phrase
 
 if TYPE_CHECKING:

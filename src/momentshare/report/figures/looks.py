@@ -9,8 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from momentshare.factors import MOST_LINES, Factors, Group
 from momentshare.report.figures import style
+from momentshare.study.factors import MOST_LINES, Factors, Group
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from momentshare.cautions import CAUTIONS
-from momentshare.factors import MOST_LINES, Factors
 from momentshare.limits import Limits, keys_text, marked
 from momentshare.maximal import MAXIMAL
 from momentshare.report.figures import style
@@ -18,6 +17,7 @@ from momentshare.report.figures.limit_marks import footnote
 from momentshare.report.figures.looks import Looks, shared_out
 from momentshare.report.text.maximal_opening import load_title
 from momentshare.report.writing.record import versions
+from momentshare.study.factors import MOST_LINES, Factors
 from momentshare.units import in_kg
 
 if TYPE_CHECKING:

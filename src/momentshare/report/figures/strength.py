@@ -10,7 +10,6 @@ import numpy as np
 
 from momentshare.cautions import CAUTIONS
 from momentshare.directions import DIRECTIONS
-from momentshare.factors import Factors
 from momentshare.limits import BIAS_CLAIMS, Limits, marked, merged_keys, strength_keys
 from momentshare.report.figures import style
 from momentshare.report.figures.footer import add_heading
@@ -18,6 +17,7 @@ from momentshare.report.figures.limit_marks import footnote, hatch
 from momentshare.report.figures.looks import Looks, shared_out
 from momentshare.report.text.strength_opening import bias_table, bias_title
 from momentshare.report.writing.record import versions
+from momentshare.study.factors import Factors
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence

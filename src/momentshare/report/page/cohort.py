@@ -79,7 +79,11 @@ def cohort_page(
     file = result.study.file
     named = file.statistics.heads
     heads = summary.tables.get("heads") is not None
-    sections = [findings(result, summary), _methods(result)]
+    methods = [Paragraph(text=text) for text in methods_text(result)]
+    sections = [
+        findings(result, summary),
+        Section(title="Methods", anchor="methods", blocks=methods),
+    ]
     opening, first = cohort_opening(result, summary, published), "activation_by_head"
     if heads:
         sections += [
@@ -118,14 +122,6 @@ def cohort_page(
         sources_bibtex=cohort_citations(result).bibtex(),
         cautions=CAUTIONS,
         made_by=made_by(result.model, result.study.digest),
-    )
-
-
-def _methods(result: CohortResult) -> Section:
-    return Section(
-        title="Methods",
-        anchor="methods",
-        blocks=[Paragraph(text=text) for text in methods_text(result)],
     )
 
 

@@ -19,7 +19,7 @@ from momentshare.report.text.verdicts import (
 from momentshare.text import head_phrase
 
 if TYPE_CHECKING:
-    from momentshare.factors import Factors, Step
+    from momentshare.study.factors import Factors, Step
 
 __all__ = ["SETTING", "drawn_statements", "factor_statements", "factor_verdicts"]
 

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from momentshare import reading
-from momentshare.factors import MOST_CROSSED
 from momentshare.limits import lift_kinds, merged_keys, with_limits
 from momentshare.reading.once import made_once
 from momentshare.report.text.opening import (
@@ -29,6 +28,7 @@ from momentshare.report.text.verdicts import (
     verdict_on,
 )
 from momentshare.sharing import Status
+from momentshare.study.factors import MOST_CROSSED
 from momentshare.text import head_phrase
 
 if TYPE_CHECKING:

@@ -69,7 +69,7 @@ def write_cohort(
     figures : bool
         If false, figures written by an earlier run of the same study stay; the page has none.
     more : mapping, optional
-        Further tables by name, such as those of :func:`momentshare.effects.effect_tables`.
+        Further tables by name, such as those of :func:`momentshare.reading.effects.effect_tables`.
     progress : callable, optional
         Called with the name of what is written next.
 
@@ -136,13 +136,12 @@ def _draw(
     file = result.study.file
     shown = [*(c.name for c in file.condition), *(p.name for p in file.person)]
     made = cohort_figures(summary)
-    write_drawings(
+    pictures = write_drawings(
         writer, {f"figures/{k}": make for k, make in made.items()}, shown, dpi=130, note=file.note,
         progress=lambda name: say(name.removeprefix("figures/")),
     )  # fmt: skip
-    pictures = {name: _picture(writer, name) for name in made}
     checks = summary.tables.get("checks")
-    drawn: list[int] = []
+    drawn: dict[int, bytes] = {}
     if checks is None:
         return pictures, {}
     warned = doubtful(checks)
@@ -160,13 +159,13 @@ def _draw(
             checks[checks["trial"] == outcome.number],
             f"Trial {outcome.number}: {outcome.person}, {outcome.condition}",
         )
-        write_drawings(
+        (picture,) = write_drawings(
             writer, {f"figures/{name}": make}, shown, formats=("png",), dpi=130, note=file.note
-        )
-        drawn.append(outcome.number)
+        ).values()
+        drawn[outcome.number] = picture
         if len(drawn) == _DRAWN_TRIALS:
             break
-    return pictures, {n: _picture(writer, f"checks_trial_{n:04d}") for n in drawn[:_SHOWN_TRIALS]}
+    return pictures, dict(list(drawn.items())[:_SHOWN_TRIALS])
 
 
 def _draw_arm(
@@ -177,13 +176,10 @@ def _draw_arm(
     if isinstance(found, str):
         return Paragraph(text=f"The arm is not drawn: {found}.")
     shown = [*typical["condition"], *typical["person"]]
-    write_drawings(writer, {"figures/arm": found}, shown, dpi=130, note=result.study.file.note)
+    note = result.study.file.note
+    picture = write_drawings(writer, {"figures/arm": found}, shown, dpi=130, note=note)["arm"]
     caption = arm_caption(typical, summary)
-    return Picture(image=_picture(writer, "arm"), alt=caption, caption=caption)
-
-
-def _picture(writer: Writer, name: str) -> bytes:
-    return (writer.folder / "figures" / f"{name}.png").read_bytes()
+    return Picture(image=picture, alt=caption, caption=caption)
 
 
 def _record(result: CohortResult, summary: CohortSummary, files: list[str]) -> dict[str, Any]:

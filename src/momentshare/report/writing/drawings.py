@@ -69,7 +69,7 @@ def write_drawings(
     dpi: float | None = None,
     note: str = "",
     progress: Callable[[str], None] | None = None,
-) -> None:
+) -> dict[str, bytes]:
     """Draw and write figures that look the same wherever they are drawn.
 
     Parameters
@@ -87,9 +87,15 @@ def write_drawings(
         Of the study, for the foot of every figure.
     progress : callable, optional
         Called with the name of each figure before it is drawn.
+
+    Returns
+    -------
+    dict
+        Name without folder → bytes of the PNG.
     """
     ready = Drawings(drawings, shown, formats=formats, dpi=dpi, note=note)
     ready.write(writer, progress=progress)
+    return {name.rpartition("/")[2]: done["png"] for name, done in ready.done.items()}
 
 
 @contextmanager
@@ -113,8 +119,6 @@ def drawn_ahead(
     drawings: Mapping[str, Drawing],
     shown: Sequence[str] = (),
     *,
-    formats: Sequence[str] = _FORMATS,
-    dpi: float | None = None,
     note: str = "",
     helpers: Helpers | None = None,
 ) -> Iterator[Drawings]:
@@ -125,13 +129,13 @@ def drawn_ahead(
     drawings : mapping
         Name without ending → function that makes the figure; it must be sent to a process, so
         functions are module-level ones, or partials of them.
-    shown, formats, dpi, note
+    shown, note
         As for :func:`write_drawings`.
     helpers : Helpers, optional
         The other processes, from :func:`drawing_processes`, which draw once; by default they are
         started here, and none for a few drawings. The files do not depend on it.
     """
-    ready = Drawings(drawings, shown, formats=formats, dpi=dpi, note=note)
+    ready = Drawings(drawings, shown, note=note)
     if helpers is None:
         with drawing_processes(0 if len(drawings) < _LEAST else None) as own:
             yield from _drawn_with(ready, own)
@@ -172,8 +176,8 @@ class Drawings:
         drawings: Mapping[str, Drawing],
         shown: Sequence[str],
         *,
-        formats: Sequence[str],
-        dpi: float | None,
+        formats: Sequence[str] = _FORMATS,
+        dpi: float | None = None,
         note: str = "",
     ) -> None:
         from momentshare.report.figures import style

@@ -1,4 +1,4 @@
-"""Write the results of a study, or the tables of a command, into a run folder."""
+"""Write the results of a study into a run folder."""
 
 from __future__ import annotations
 
@@ -8,27 +8,24 @@ from momentshare import reading
 from momentshare.files import FIGURES, RunFolder, as_run_folder
 from momentshare.files.manifest import MANIFEST
 from momentshare.limits import HEAD_QUANTITIES, lift_kinds, with_limits
-from momentshare.report.page.answer import answer_page
 from momentshare.report.page.document import render
 from momentshare.report.page.study import PICTURED, study_page
 from momentshare.report.text.factor_statements import factor_verdicts
 from momentshare.report.text.study_opening import verdict_table
 from momentshare.report.writing.citations import citations, run_keys
-from momentshare.report.writing.drawings import drawn_ahead, write_drawings
+from momentshare.report.writing.drawings import drawn_ahead
 from momentshare.report.writing.record import run_record
 from momentshare.runs.block import FRAMES
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable
     from pathlib import Path
 
     import pandas as pd
-    from matplotlib.figure import Figure
 
     from momentshare.cohort.schema import CohortStudy
     from momentshare.files import Writer
     from momentshare.model import Model
-    from momentshare.report.page.answer import Answer
     from momentshare.report.writing.drawings import Helpers
     from momentshare.study import Study, StudyResult
 
@@ -39,7 +36,6 @@ __all__ = [
     "folder_options",
     "is_long",
     "study_identity",
-    "write_report",
     "write_results",
 ]
 
@@ -163,7 +159,7 @@ def write_results(
     figures : bool
         If false, figures written by an earlier run of the same study stay.
     effects : pair of DataFrame, optional
-        Effect of each modelling choice, from :func:`momentshare.effects.effect_tables`.
+        Effect of each modelling choice, from :func:`momentshare.reading.effects.effect_tables`.
     helpers : Helpers, optional
         Processes that draw, if they are running already.
     progress : callable, optional
@@ -181,57 +177,6 @@ def write_results(
         _write_all(
             study, writer, figures=figures, effects=effects, helpers=helpers, progress=progress
         )
-    return sorted(writer.names)
-
-
-def write_report(
-    folder: Path | RunFolder,
-    record_name: str,
-    *,
-    tables: Mapping[str, pd.DataFrame],
-    record: Mapping[str, object],
-    texts: Mapping[str, str],
-    figures: Mapping[str, Callable[[], Figure]],
-    shown: Sequence[str] = (),
-    answer: Answer | None = None,
-) -> list[str]:
-    """Write tables, texts, a record, figures and a report into a folder, all or nothing.
-
-    Parameters
-    ----------
-    folder : Path or RunFolder
-    record_name : str
-        File name of the record; without its extension, the command that writes it.
-    tables : mapping
-        File name → table.
-    record : mapping
-        Contents of the record, ready for JSON.
-    texts : mapping
-        File name → text.
-    figures : mapping
-        Name without ending → function that makes the figure.
-    shown : sequence of str
-        Texts that the figures show, for the choice of fonts.
-    answer : Answer, optional
-        What the report holds besides them; without it, no report.
-
-    Returns
-    -------
-    list of str
-        Names of the files written.
-    """
-    command = record_name.removesuffix(".json").replace("_", "-")
-    with as_run_folder(folder, command) as run, run.results() as writer:
-        for name, table in tables.items():
-            writer.csv(name, table)
-        for name, text in texts.items():
-            writer.text(name, text)
-        writer.json(record_name, record)
-        note = "" if answer is None else answer.study.file.note
-        write_drawings(writer, figures, shown, dpi=130, note=note)
-        if answer is not None:
-            pictures = {name: (writer.folder / f"{name}.png").read_bytes() for name in figures}
-            writer.text(REPORT, render(answer_page(answer, tables, pictures)))
     return sorted(writer.names)
 
 

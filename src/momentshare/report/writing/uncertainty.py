@@ -116,5 +116,4 @@ def _draw(found: Summary, writer: Writer) -> dict[str, bytes]:
         wanted.add("tornado")
     drawings = {name: partial(make, found) for name, make in DRAWN.items() if name in wanted}
     note = found.plan.study.file.note
-    write_drawings(writer, drawings, list(found.plan.conditions), dpi=130, note=note)
-    return {name: (writer.folder / f"{name}.png").read_bytes() for name in drawings}
+    return write_drawings(writer, drawings, list(found.plan.conditions), dpi=130, note=note)

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from momentshare.analysis import LiftResult
-    from momentshare.factors import Factors
+    from momentshare.study.factors import Factors
     from momentshare.study.run import StudyResult
 
 __all__ = ["arm_drawings", "ends_apart", "shift_title"]

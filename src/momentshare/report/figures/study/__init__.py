@@ -18,7 +18,7 @@ from momentshare.report.figures.study.joints import (
     moments_along_lift,
 )
 from momentshare.report.figures.study.order import ordering
-from momentshare.report.figures.study.write import study_drawings, write_figures
+from momentshare.report.figures.study.write import study_drawings
 
 __all__ = [
     "activation_along_lift",
@@ -32,5 +32,4 @@ __all__ = [
     "moments_along_lift",
     "ordering",
     "study_drawings",
-    "write_figures",
 ]

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.factors import Factors
 from momentshare.limits import Limits, lift_kinds
 from momentshare.report.figures import style
 from momentshare.report.figures.limit_marks import Marks
 from momentshare.report.figures.looks import Looks
+from momentshare.study.factors import Factors
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -22,18 +22,17 @@ from momentshare.report.figures.study.order import ordering
 from momentshare.report.figures.study.results import solved_study
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable
 
     import numpy as np
     from matplotlib.figure import Figure
     from numpy.typing import NDArray
 
-    from momentshare.files import Writer
     from momentshare.study.run import StudyResult
 
     Floats = NDArray[np.float64]
 
-__all__ = ["FIGURES", "nothing_to_show", "study_drawings", "write_figures"]
+__all__ = ["FIGURES", "nothing_to_show", "study_drawings"]
 
 FIGURES: dict[str, Callable[[StudyResult], Figure]] = {
     "condition_dots": condition_dots,
@@ -60,42 +59,6 @@ def nothing_to_show(study: StudyResult) -> set[str]:
     if len(solved.modes) < 2 and study.band is None:
         out.add("lateral_range")
     return out
-
-
-def write_figures(
-    study: StudyResult,
-    writer: Writer,
-    *,
-    folder: str = "",
-    formats: Sequence[str] = ("png", "svg"),
-    progress: Callable[[str], None] | None = None,
-) -> list[str]:
-    """Write every figure of a study that has something to show.
-
-    Parameters
-    ----------
-    study : StudyResult
-    writer : Writer
-    folder : str
-        Prefix of their names, such as ``figures/``.
-    formats : sequence of str
-        File endings that matplotlib knows; ``png`` and ``svg`` give the same bytes for the
-        same study.
-    progress : callable, optional
-        Called with the name of each figure before it is drawn.
-
-    Returns
-    -------
-    list of str
-        Names of the files, in the order written.
-    """
-    from momentshare.report.writing.drawings import write_drawings
-
-    before = len(writer.names)
-    drawings, shown = study_drawings(study, folder)
-    note = study.study.file.note
-    write_drawings(writer, drawings, shown, formats=formats, note=note, progress=progress)
-    return list(writer.names[before:])
 
 
 def study_drawings(
