@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, ClassVar, Literal
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
@@ -116,6 +116,7 @@ class BodyEntry(_Entry):
 class LinkageSiteEntry(_Entry):
     """One row of ``sites.csv``: a point fixed to a body."""
 
+    anchor: ClassVar = "bone"
     site: Name
     body: Name
     x: Finite
@@ -128,6 +129,8 @@ class LinkageSiteEntry(_Entry):
 class LinkageSurfaceEntry(_AxisEntry):
     """One row of ``surfaces.csv``: a sphere or an infinite cylinder fixed to a body."""
 
+    anchor: ClassVar = "bone"
+    borne_by: ClassVar = ""
     surface: Name
     shape: Literal["sphere", "cylinder"]
     body: Name

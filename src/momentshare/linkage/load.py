@@ -29,6 +29,7 @@ from momentshare.linkage.schema import (
 )
 from momentshare.model import Number, Site, Surface, models_folder
 from momentshare.model.folder import FolderReader
+from momentshare.model.tables import site_of, surface_of
 from momentshare.results import FrozenDict
 from momentshare.units import to_si
 
@@ -288,21 +289,11 @@ def _sites(reader: FolderReader, names: Collection[str]) -> dict[str, Site]:
     found: dict[str, Site] = {}
     for place, row in reader.table("sites.csv", LinkageSiteEntry):
         _require_body(reader, place, row.body, names)
-        scale = reader.attempt(place, partial(to_si, 1.0, row.unit, "length"))
-        if scale is None:
+        site = reader.attempt(place, partial(site_of, row))
+        if site is None:
             reader.refuse("sites.csv", row.model_dump())
-            continue
-        site = Site(
-            name=row.site,
-            body=row.body,
-            position=(row.x * scale, row.y * scale, row.z * scale),
-            spread=row.spread * scale,
-            anchor="bone",
-            source=row.source,
-            kind=row.kind,
-            note=row.note,
-        )
-        reader.keep(found, row.site, site, place)
+        else:
+            reader.keep(found, row.site, site, place)
     return found
 
 
@@ -312,26 +303,11 @@ def _surfaces(reader: FolderReader, names: Collection[str]) -> dict[str, Surface
         return found
     for place, row in reader.table("surfaces.csv", LinkageSurfaceEntry):
         _require_body(reader, place, row.body, names)
-        scale = reader.attempt(place, partial(to_si, 1.0, row.unit, "length"))
-        if scale is None:
+        surface = reader.attempt(place, partial(surface_of, row))
+        if surface is None:
             reader.refuse("surfaces.csv", row.model_dump())
-            continue
-        surface = Surface(
-            name=row.surface,
-            shape=row.shape,
-            body=row.body,
-            centre=(row.x * scale, row.y * scale, row.z * scale),
-            axis=row.axis,
-            radius=row.radius * scale,
-            spread=row.spread * scale,
-            anchor="bone",
-            source=row.source,
-            kind=row.kind,
-            note=row.note,
-            largest_turn=math.radians(row.largest_turn_deg),
-            borne_by=row.body,
-        )
-        reader.keep(found, row.surface, surface, place)
+        else:
+            reader.keep(found, row.surface, surface, place)
     return found
 
 

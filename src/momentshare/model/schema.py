@@ -133,9 +133,14 @@ class SurfaceRow(_Sourced):
     largest_turn_deg: Annotated[float, Field(gt=0.0, le=180.0)] = 180.0
     borne_by: Literal["", "thorax", "clavicle", "scapula", "humerus", "ulna", "radius"] = ""
 
+    @property
+    def axis(self) -> tuple[float, float, float]:
+        """Components of the axis."""
+        return self.axis_x, self.axis_y, self.axis_z
+
     @model_validator(mode="after")
     def _axis_fits_the_shape(self) -> SurfaceRow:
-        norm = float(np.linalg.norm([self.axis_x, self.axis_y, self.axis_z]))
+        norm = float(np.linalg.norm(self.axis))
         if self.shape == "cylinder" and abs(norm - 1.0) > 1e-6:
             raise ValueError(f"the axis of a cylinder must have length 1; got {norm:.6g}")
         return self

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from momentshare.model.schema import (
     CalibratedRow,
@@ -34,7 +34,9 @@ __all__ = [
     "inertia_of",
     "quantities_of",
     "replace_fitted",
+    "site_of",
     "sites_of",
+    "surface_of",
     "surfaces_of",
 ]
 
@@ -58,12 +60,12 @@ def quantities_of(reader: FolderReader) -> dict[str, Number]:
 
 def sites_of(reader: FolderReader) -> dict[str, Site]:
     """Points of ``sites.csv`` by name."""
-    return _keyed(reader, "sites.csv", SiteRow, _site, lambda row: row.site)
+    return _keyed(reader, "sites.csv", SiteRow, site_of, lambda row: row.site)
 
 
 def surfaces_of(reader: FolderReader) -> dict[str, Surface]:
     """Spheres and cylinders of ``surfaces.csv`` by name."""
-    return _keyed(reader, "surfaces.csv", SurfaceRow, _surface, lambda row: row.surface)
+    return _keyed(reader, "surfaces.csv", SurfaceRow, surface_of, lambda row: row.surface)
 
 
 def _keyed(
@@ -206,7 +208,8 @@ def dimension_of(unit: str) -> str:
     return FACTORS.get(unit, ("", 1.0))[0]
 
 
-def _site(row: SiteRow) -> Site:
+def site_of(row: Any) -> Site:
+    """Point of a row of ``sites.csv``, in SI."""
     scale = to_si(1.0, row.unit, "length")
     return Site(
         name=row.site,
@@ -220,14 +223,15 @@ def _site(row: SiteRow) -> Site:
     )
 
 
-def _surface(row: SurfaceRow) -> Surface:
+def surface_of(row: Any) -> Surface:
+    """Surface of a row of ``surfaces.csv``, in SI; borne by its own body where none is named."""
     scale = to_si(1.0, row.unit, "length")
     return Surface(
         name=row.surface,
         shape=row.shape,
         body=row.body,
         centre=(row.x * scale, row.y * scale, row.z * scale),
-        axis=(row.axis_x, row.axis_y, row.axis_z),
+        axis=row.axis,
         radius=row.radius * scale,
         spread=row.spread * scale,
         anchor=row.anchor,

@@ -103,8 +103,8 @@ def ordering_table(study: CaseSet) -> pd.DataFrame:
     people. Where the study carries the band of its posture rule, ``turns_with_posture`` says
     whether the order of the means is reversed when both conditions are moved to the same edge or
     corner of it. One row per pair, of many conditions not of every two
-    (:meth:`momentshare.study.factors.Factors.compared`); ``condition`` is the one with the larger mean,
-    so that ``difference``, condition minus other, is never negative.
+    (:meth:`momentshare.study.factors.Factors.compared`); ``condition`` is the one with the larger
+    mean, so that ``difference``, condition minus other, is never negative.
     """
     table = head_table_by_person(study)
     heads = study.model.head_names
