@@ -82,7 +82,9 @@ def test_heads_name_criterion_curves_and_treatments():
         in heads
     )
     assert "sum of activation to the power 2 weighted by volume, with" in heads
-    assert "the force along the bar measured, zero, free." in heads
+    assert "the force along the bar measured, zero and free in turn." in heads
+    held = planted().result.study.file.settings.glenoid_constraint
+    assert f", {'within' if held else 'without'} the stability limit of the glenoid, " in heads
 
 
 def test_heads_say_what_else_was_chosen():
@@ -104,6 +106,7 @@ def test_electromyograms_name_band_envelope_delay_and_weight():
     emg = texts()[3]
     assert "band-passed at 30–400 Hz, rectified and low-pass filtered at 5 Hz" in emg
     assert "delayed by 45 ms" in emg
+    assert "delayed" not in texts(at_once=("delay_ms = 45.0", "delay_ms = 0.0"))[3]
     assert "drawn towards the electromyograms with weight 2.5." in emg
     root = texts(method=("envelope_hz = 5.0", 'envelope_hz = 5.0\nmethod = "rms"'))[3]
     assert "converted to a moving root mean square, delayed" in root

@@ -376,5 +376,8 @@ def _own(result: CohortResult) -> list[str]:
             "shows it, compared with what is known of the grip."
         )
     if has_emg(result):
-        notes.append("Nothing checks the clock of the electromyograms against the motion.")
+        notes.append(
+            "No check of a trial sees the clock of the electromyograms; it shows only where a "
+            "person differs from the others (peers.csv)."
+        )
     return notes

@@ -169,7 +169,10 @@ def _orders(summary: CohortSummary) -> list[Block]:
     found = judged_orders(summary)
     if not found.tested:
         return [Paragraph(text=text)] if (text := untested_text(found)) else []
-    level = f"p below {ALPHA:g} (paired t, Holm over all heads; lateral force {summary.mode})"
+    level = (
+        f"p below {ALPHA:g} (paired t, Holm over {_several(found.tests, 'test')} of all heads; "
+        f"lateral force {summary.mode})"
+    )
     if not (found.firm or found.turning or found.leaning):
         return [Paragraph(text=f"For no head was a difference between conditions shown, {level}.")]
     labels = {

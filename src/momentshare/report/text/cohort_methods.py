@@ -88,8 +88,8 @@ def methods_text(result: CohortResult) -> list[str]:
                 if emg.method == "linear"
                 else "converted to a moving root mean square"
             )
-            + f", delayed by {emg.delay_ms:g} ms and normalised to the maximal contraction given "
-            "in the study file"
+            + (f", delayed by {emg.delay_ms:g} ms" if emg.delay_ms else "")
+            + " and normalised to the maximal contraction given in the study file"
             + (
                 f". In a second solution activations were drawn towards the electromyograms with "
                 f"weight {emg.pull_weight:g}."

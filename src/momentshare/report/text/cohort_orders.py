@@ -53,8 +53,8 @@ class CohortOrders:
         Every order of a working head, shown by a test or not: ``head``, ``condition``, ``other``,
         ``difference``, ``difference_low``, ``difference_high`` (as a fraction), ``verdict``,
         ``turns_with`` and ``limit``, as for the orders of planned lifts.
-    tested : bool
-        Whether there was a test.
+    tests : int
+        Tests that Holm's adjustment is over: pairs of conditions within all heads.
     people_untested : int
         People with several conditions where they were too few for a test.
     """
@@ -63,8 +63,13 @@ class CohortOrders:
     turning: list[dict[str, Any]] = field(default_factory=list)
     leaning: list[dict[str, Any]] = field(default_factory=list)
     judged: list[dict[str, Any]] = field(default_factory=list)
-    tested: bool = False
+    tests: int = 0
     people_untested: int = 0
+
+    @property
+    def tested(self) -> bool:
+        """Whether there was a test."""
+        return self.tests > 0
 
 
 def judged_orders(summary: CohortSummary) -> CohortOrders:
@@ -109,7 +114,8 @@ def judged_orders(summary: CohortSummary) -> CohortOrders:
         else:
             remark = f"in part of the lift outside what the limb supports ({in_part})"
             firm.append(line | {"changes_tried": tried, "remark": remark if in_part else ""})
-    return CohortOrders(firm=firm, turning=turning, leaning=leaning, judged=judged, tested=True)
+    tests = int(mine["p_paired_holm_over_item"].notna().sum())
+    return CohortOrders(firm=firm, turning=turning, leaning=leaning, judged=judged, tests=tests)
 
 
 def _judged(row: pd.Series[Any], limit: str, turns_with: Sequence[str]) -> dict[str, Any]:

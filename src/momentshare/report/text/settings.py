@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from momentshare.muscle import curve_set
+from momentshare.report.text.opening import joined
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -67,6 +68,8 @@ def muscles_text(model: Model, settings: SettingsEntry) -> str:
     """State in sentences how capacity was computed and moments were shared."""
     size = settings.criterion().by_size
     exponent = "∞" if settings.exponent == float("inf") else f"{settings.exponent:g}"
+    treated = f"{joined(settings.lateral)} in turn" if settings.lateral[1:] else settings.lateral[0]
+    held = "within" if settings.glenoid_constraint else "without"
     return (
         f"The limb '{model.name}' (version {model.version}, digest {model.digest}) was scaled to "
         f"each person. The capacity of the {len(model.head_names)} heads at the length and speed "
@@ -74,7 +77,7 @@ def muscles_text(model: Model, settings: SettingsEntry) -> str:
         f"{'an elastic' if settings.elastic_tendon else 'a rigid'} tendon and "
         f"{'with' if settings.passive_force else 'without'} passive force. The moments were shared "
         f"by minimising the sum of activation to the power {exponent}"
-        f"{f' weighted by {size}' if size else ''}, with the force along the bar "
-        f"{', '.join(settings.lateral)}. Activation is active force over capacity in the "
-        "posture and at the speed of the task."
+        f"{f' weighted by {size}' if size else ''}, {held} the stability limit of the "
+        f"glenoid, with the force along the bar {treated}. Activation is active force over "
+        "capacity in the posture and at the speed of the task."
     )

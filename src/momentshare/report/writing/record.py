@@ -18,7 +18,7 @@ __all__ = ["RECORD_VERSION", "run_record", "versions"]
 
 RECORD_VERSION = 1
 
-_LIBRARIES = ("numpy", "scipy", "pandas", "numba", "matplotlib", "pydantic")
+_LIBRARIES = ("numpy", "scipy", "pandas", "numba", "matplotlib", "pydantic", "statsmodels")
 
 
 def versions() -> dict[str, str]:
