@@ -99,10 +99,10 @@ def _turns(found: CohortOrders, summary: CohortSummary) -> str:
         return "No order that a test shows is reversed by a change of one input."
     causes = Counter(cause for line in found.turning for cause in line["turns_with"].split("; "))
     most = [f"{cause} ({count:,})" for cause, count in causes.most_common(3)]
-    often = f"most often by {joined(most)}" if len(found.turning) > 1 else f"by {joined(causes)}"
+    often = f", most often by {joined(most)}" if found.turning[1:] else f" ({joined(causes)})"
     return (
         f"{counted(len(found.turning), 'order')} {_is(found.turning, 'is', 'are')} reversed by a "
-        f"change of one input, {often}; {lead_word(len(found.turning))}"
+        f"change of one input{often}; {lead_word(len(found.turning))}"
         f"{order_text(foremost_order(found.turning, summary))}."
     )
 
