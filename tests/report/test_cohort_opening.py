@@ -14,6 +14,7 @@ from momentshare.cohort.summary import summarise_cohort
 from momentshare.report.page.cohort import cohort_page
 from momentshare.report.page.document import render
 from momentshare.report.text.cohort_opening import cohort_opening
+from momentshare.report.text.opening import joined
 from momentshare.text import head_phrase
 
 pytest.importorskip("statsmodels")
@@ -54,7 +55,9 @@ def test_what_reverses_orders_is_counted():
     causes = Counter(cause for row in rows for cause in row["turns with"].split("; "))
     said = opening().turns
     assert int(said.split(" ")[0]) == len(rows)
-    assert len(rows) > 1
+    if len(rows) == 1:
+        assert f"a change of one input ({joined(causes)});" in said
+        return
     listed = re.search(r"most often by (.*?);", said)[1]
     shown = re.findall(r"(?:^|, | and )(.*?) \((\d+)\)", listed)
     assert shown
