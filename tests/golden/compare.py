@@ -141,12 +141,24 @@ def _column(name: str, spec: Table, column: str, left: pd.DataFrame, new: pd.Ser
         large = ~gaps & (np.abs(b) > limit)
         return out + _sentences(name, spec, column, left, new, large, f", must be below {limit:g}")
     limit = (spec.loose or {}).get(column, CLOSE)
-    allowed = limit * _scale(spec, left, column)
-    with np.errstate(invalid="ignore"):
-        off = ~gaps & ~np.isnan(a) & (a != b) & ~(np.abs(a - b) <= allowed)
-    return out + _sentences(
-        name, spec, column, left, new, off, f", apart by more than {limit:g} of the column's scale"
-    )
+    loose = _loose_rows(spec, left)
+    for wanted, rows in ((limit, ~loose), (max(limit, (spec.loose_rows or ("", 0.0))[1]), loose)):
+        allowed = wanted * _scale(spec, left, column)
+        with np.errstate(invalid="ignore"):
+            off = rows & ~gaps & ~np.isnan(a) & (a != b) & ~(np.abs(a - b) <= allowed)
+        why = f", apart by more than {wanted:g} of the column's scale"
+        out += _sentences(name, spec, column, left, new, off, why)
+    return out
+
+
+def _loose_rows(spec: Table, left: pd.DataFrame) -> np.ndarray:
+    every = spec.loose_rows is not None and not spec.loose_rows[0]
+    found = np.full(len(left), every)
+    if spec.loose_rows is not None:
+        for key in spec.keys:
+            if not pd.api.types.is_numeric_dtype(left[key]):
+                found |= left[key].astype(str).str.contains(spec.loose_rows[0], regex=False)
+    return np.asarray(found)
 
 
 def _scale(spec: Table, left: pd.DataFrame, column: str) -> np.ndarray:

@@ -49,6 +49,9 @@ class Table:
         Columns that may hold nothing but rounding → the scale to measure that by.
     loose : dict
         Columns that need more than :data:`CLOSE` → greatest difference over the scale.
+    loose_rows : tuple
+        Word in a key of rows that need more than :data:`CLOSE`, and their greatest difference;
+        without a word, of all rows.
     """
 
     keys: tuple[str, ...]
@@ -60,6 +63,7 @@ class Table:
     noise: dict[str, float] | None = None
     least_scale: dict[str, float] | None = None
     loose: dict[str, float] | None = None
+    loose_rows: tuple[str, float] | None = None
 
     def reduced(self, table: pd.DataFrame) -> pd.DataFrame:
         """Keep what is stored, with prose as truth values; twice is as good as once."""

@@ -173,6 +173,18 @@ def test_a_wider_limit_holds_for_its_column_alone():
     assert ": steep: stored 1" in found
 
 
+def test_a_wider_limit_holds_for_its_rows_alone():
+    spec = Table(keys=("row",), loose_rows=("timed", 1e-6))
+    old = pd.DataFrame({"row": ["bar, timed", "bar"], "value": [1.0, 1.0]})
+    (found,) = differences("t", spec, old, old.assign(value=1.0 + 1e-8), columns={}, values={})
+    assert "row bar: value: stored 1" in found
+    (found,) = differences(
+        "t", spec, old, old.assign(value=[1.0 + 1e-5, 1.0]), columns={}, values={}
+    )
+    assert "row bar, timed: value" in found
+    assert "apart by more than 1e-06" in found
+
+
 def test_keys_that_are_numbers_match_to_six_decimals():
     spec = Table(keys=("percent",))
     old = pd.DataFrame({"percent": [15.0, 20.0], "value": [1.0, 2.0]})

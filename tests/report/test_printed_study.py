@@ -23,6 +23,7 @@ from momentshare.report.text.terminal import print_study
 from momentshare.report.writing.study import write_results
 from momentshare.sharing import Status
 from momentshare.study import parse_study, plan_study, run_study
+from momentshare.text import head_phrase
 from momentshare.units import in_kg
 
 ACTIVATION, GREATEST = "mean_activation", "greatest_load_kg"
@@ -240,7 +241,8 @@ def test_what_the_glenoid_changes_most_is_told_the_right_way(bounded):
         r"([^;:]+?) \(([^;]*?), lateral force (\w+)\) (\d+) → (\d+) %", plain(told[2])
     )
     table = tables["glenoid_heads"]
-    table = table.assign(head=table["head"].map(spoken)).set_index(["head", "condition", "lateral"])
+    table = table.assign(head=table["head"].map(head_phrase))
+    table = table.set_index(["head", "condition", "lateral"])
     top = table["difference"].abs().nlargest(5)
     top = top[top >= 0.01]
     assert len(lines) == len(top) > 0
