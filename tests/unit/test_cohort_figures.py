@@ -383,10 +383,11 @@ def test_checks_of_a_trial_read_as_value_and_limit():
     figure = trial_checks_figure(check_curves(), table[table["trial"] == 1], "Trial 1")
     assert_clear(figure)
     titles = [ax.get_title(loc="left") for ax in figure.axes]
-    assert titles[0] == "left against right\npass: 0.464 % (limit 10)"
-    assert titles[1] == "synchrony\nwarn: 20.1 ms (limit 10)"
+    assert titles == ["synchrony\nwarn: 20.1 ms (limit 10)"]
     note = figure.texts[1].get_text().replace("\n", " ")
-    assert "joint limits (pass: 0 % (limit 2)); share of body weight (not possible)" in note
+    mine = table[table["trial"] == 1]
+    quiet = int((~mine["verdict"].isin(["warn", "fail"])).sum())
+    assert f"{quiet} other checks in the table of checks" in note
     for ax in figure.axes:  # the legend stands above the curves
         assert ax.get_legend().get_window_extent().y0 >= ax.get_window_extent().y1 - 1.0
 
@@ -394,9 +395,8 @@ def test_checks_of_a_trial_read_as_value_and_limit():
 def test_clocks_are_shown_enlarged_around_the_largest_change():
     table = checks()
     figure = trial_checks_figure(check_curves(), table[table["trial"] == 1], "Trial 1")
-    whole, close = figure.axes
+    (close,) = figure.axes
     assert close.get_xlim() == pytest.approx((5.25, 6.75), abs=0.02)
-    assert np.diff(whole.get_xlim()) > 9.0
     assert "1.5 s around the largest change" in figure.texts[1].get_text().replace("\n", " ")
     pixels = close.transData.transform([[0.0, 0.0], [0.02, 0.0]])[:, 0]
     line = 0.9 * figure.dpi / 72.0
@@ -408,12 +408,17 @@ def test_checks_without_any_curve_are_told_in_words():
     none = check_curves().iloc[:0]
     figure = trial_checks_figure(none, table[table["trial"] == 2], "Trial 2")
     assert figure.axes == []
-    assert "a check that is new here (pass: 3 deg (limit 10))" in figure.texts[1].get_text()
+    said = figure.texts[1].get_text().replace("\n", " ")
+    assert "Without curves: left against right (fail: 25 % (limit 10))." in said
+    assert "1 other check in the table of checks" in said
     assert_clear(figure)
 
 
 def test_matrix_takes_its_columns_from_the_table():
     ax = cohort_figures(summary_of(["narrow"]))["checks"]().axes[0]
     names = [t.get_text() for t in ax.get_xticklabels()]
-    assert names == list(dict.fromkeys(checks()["check"]))
-    assert len(ax.patches) == len(checks())  # the checks that a trial lacks stay empty
+    told = checks()
+    loud = told[told["verdict"].isin(["warn", "fail"])]
+    assert names == [n for n in dict.fromkeys(told["check"]) if n in set(loud["check"])]
+    shown = told[told["check"].isin(names) & told["trial"].isin(loud["trial"])]
+    assert len(ax.patches) == len(shown)  # the checks that a trial lacks stay empty

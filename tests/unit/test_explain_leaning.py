@@ -121,7 +121,10 @@ def test_an_arm_that_cannot_be_borne_is_named_in_its_part_of_the_lift():
     )
     assert limit_texts(explained(ROTATOR, fraction=0.5), limits) == ()
     (text,) = limit_texts(explained(ROTATOR, fraction=0.9), limits)
-    assert "The arm of the lower infraspinatus for shoulder internal rotation is not to be" in text
+    assert (
+        "The moment arm of the lower infraspinatus for shoulder internal rotation is not to be"
+        in text
+    )
 
 
 def test_parts_of_a_solved_press_add_up_to_what_is_said():

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from tests.held import held_at
 
-from momentshare.analysis import Lateral, path_velocity, prepare, solve_lift
+from momentshare.analysis import Lateral, prepare, solve_lift
+from momentshare.analysis.solve import path_velocity
 from momentshare.exercise import BenchPress, OverheadPress, Profile, PushUp, make_lifts, reachable
 from momentshare.exercise.chain import minimum_jerk
 from momentshare.geometry.rotation import rotation_about

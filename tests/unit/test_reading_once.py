@@ -70,7 +70,8 @@ def test_orders_are_those_of_a_loop(activation):
             agree = sum((b - a) * np.sign(mean) > 1e-6 for a, b in both)
             row = ("free", head, names[higher], names[lower], abs(mean), agree, len(both))
             wanted.append(row)
-    found = stacked([pairs._orders("free", HEADS, names, activation)])
+    every = np.array(list(itertools.combinations(range(len(names)), 2)))
+    found = stacked([pairs._orders("free", HEADS, names, activation, every)])
     assert len(found) == len(wanted) == 18
     for row, want in zip(found.itertuples(index=False), wanted, strict=True):
         assert tuple(row) == (*want[:4], pytest.approx(want[4], abs=1e-15), *want[5:])

@@ -524,7 +524,7 @@ def test_curve_and_value_of_the_noise_are_the_same_thing_and_leave_out_the_ends(
 
     def drifting(values):  # still under way at both ends, where the filter bends
         t = np.arange(len(values)) / truth.rate
-        return values + 0.3 * np.sin(1.3 * t)[:, None]
+        return values + 0.05 * np.sin(1.3 * t)[:, None]
 
     trial = run(full, skeleton)
     found = check(trial, "marker noise")

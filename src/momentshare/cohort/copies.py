@@ -29,6 +29,9 @@ _SAME = 3e-4
 """Relative difference that another export leaves (rounding to hundredths of a millimetre);
 assumed."""
 
+_ROUNDED = 1e-3
+"""Difference that it leaves in a small value [%, mm, m/s]; assumed."""
+
 
 def marks(checks: Iterable[Check]) -> dict[str, float]:
     """Values that tell one recording from another, by the name of their check."""
@@ -51,7 +54,10 @@ class Copies:
             apart = mine and theirs and not set(mine) & set(theirs)
             if given.side != entry.side or apart or known.keys() != marks.keys():
                 continue
-            if all(math.isclose(known[name], marks[name], rel_tol=_SAME) for name in known):
+            if all(
+                math.isclose(known[name], marks[name], rel_tol=_SAME, abs_tol=_ROUNDED)
+                for name in known
+            ):
                 return (
                     f"holds the same measurement as trial[{other}] {given.file!r}, exported again "
                     f"({', '.join(known)} are equal); remove one, or give each its repetitions"
