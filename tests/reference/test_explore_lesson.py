@@ -24,7 +24,8 @@ from momentshare.units import in_kg
 
 browser = _headless  # the fixture
 PROJECTOR = (1600, 1000)
-ANSWER_MS = 50.0
+MOST_OF_LOOP = 1.2
+"""Greatest time of a change over that of a plain loop, well above what was seen."""
 
 
 @pytest.fixture(name="driver")
@@ -148,10 +149,20 @@ def test_a_force_that_is_kept_within_the_limit_is_not_said_to_lie_beyond_it(driv
     assert "beyond the limit; kept within, it is at the limit" in said or held > 0.005
 
 
-def test_a_change_is_answered_within_fifty_milliseconds(driver):
+PLAIN_LOOP = """
+let sum = 0;
+for (let k = 0; k < 2e7; k += 1) sum += Math.sqrt(k % 1000);
+return sum;
+"""
+
+
+def test_a_change_is_answered_in_about_the_time_of_a_plain_loop(driver):
     """Time of the page's thread on its core, layout and painting included, with two settings shown.
 
     Other programs on the machine do not count: the browser's clock runs only while the thread does.
+    A shared core is slower all the same, so the time is told over that of a loop of 20 million
+    roots on the same thread: 0.65 to 0.78 where the loop takes 60 ms and a change 38 to 47. The
+    first round compiles the page; the least of three counts.
     """
     driver.execute_cdp_cmd("Performance.enable", {"timeDomain": "threadTicks"})
 
@@ -161,25 +172,31 @@ def test_a_change_is_answered_within_fifty_milliseconds(driver):
 
     driver.set_script_timeout(300)
     script(driver, "document.getElementById('keep').click();")
-    before = busy()
-    driver.execute_async_script(
-        """
-        const done = arguments[0];
-        const m = globalThis.momentshare;
-        let k = 0;
-        const step = () => {
-          if (k >= 60) return done();
-          const push = k % 2 ? "free" : "none";
-          m.set({ height: k % 11, load: 15 + k % 20, spacing: k % 3, push });
-          k += 1;
-          requestAnimationFrame(() => setTimeout(step, 0));
-        };
-        step();
-        """
-    )
-    each = 1000.0 * (busy() - before) / 60
+    rounds, plain = [], []
+    for _ in range(3):
+        before = busy()
+        script(driver, PLAIN_LOOP)
+        plain.append(1000.0 * (busy() - before))
+        before = busy()
+        driver.execute_async_script(
+            """
+            const done = arguments[0];
+            const m = globalThis.momentshare;
+            let k = 0;
+            const step = () => {
+              if (k >= 40) return done();
+              const push = k % 2 ? "free" : "none";
+              m.set({ height: k % 11, load: 15 + k % 20, spacing: k % 3, push });
+              k += 1;
+              requestAnimationFrame(() => setTimeout(step, 0));
+            };
+            step();
+            """
+        )
+        rounds.append(1000.0 * (busy() - before) / 40)
+    share = min(rounds) / min(plain)
     driver.execute_cdp_cmd("Performance.disable", {})
-    assert 1.0 < each < ANSWER_MS
+    assert 0.02 < share < MOST_OF_LOOP
 
 
 def test_the_table_holds_the_numbers_of_the_library(driver, limb):
