@@ -89,8 +89,9 @@ def differences(
     shared = both.dropna(subset=["at_old", "at_new"])
     left = old.iloc[shared["at_old"].astype(int)].reset_index(drop=True)
     right = new.iloc[shared["at_new"].astype(int)].reset_index(drop=True)
+    loose = _loose_rows(spec, left)
     for column in [c for c in old if c not in keys and c not in lost]:
-        found += _column(name, spec, column, left, right[column])
+        found += _column(name, spec, column, left, right[column], loose)
     return found
 
 
@@ -127,7 +128,9 @@ def _with_old_values(
     return new.assign(**changed)
 
 
-def _column(name: str, spec: Table, column: str, left: pd.DataFrame, new: pd.Series) -> list[str]:
+def _column(
+    name: str, spec: Table, column: str, left: pd.DataFrame, new: pd.Series, loose: np.ndarray
+) -> list[str]:
     """Say how one column differs, row by row; ``left`` holds the keys and the stored values."""
     old = left[column]
     if not pd.api.types.is_float_dtype(old) or not pd.api.types.is_numeric_dtype(new):
@@ -141,9 +144,10 @@ def _column(name: str, spec: Table, column: str, left: pd.DataFrame, new: pd.Ser
         large = ~gaps & (np.abs(b) > limit)
         return out + _sentences(name, spec, column, left, new, large, f", must be below {limit:g}")
     limit = (spec.loose or {}).get(column, CLOSE)
-    loose = _loose_rows(spec, left)
-    for wanted, rows in ((limit, ~loose), (max(limit, (spec.loose_rows or ("", 0.0))[1]), loose)):
-        allowed = wanted * _scale(spec, left, column)
+    scale = _scale(spec, left, column)
+    looser = limit if spec.loose_rows is None else max(limit, spec.loose_rows[1])
+    for wanted, rows in ((limit, ~loose), (looser, loose)):
+        allowed = wanted * scale
         with np.errstate(invalid="ignore"):
             off = rows & ~gaps & ~np.isnan(a) & (a != b) & ~(np.abs(a - b) <= allowed)
         why = f", apart by more than {wanted:g} of the column's scale"
@@ -152,13 +156,12 @@ def _column(name: str, spec: Table, column: str, left: pd.DataFrame, new: pd.Ser
 
 
 def _loose_rows(spec: Table, left: pd.DataFrame) -> np.ndarray:
-    every = spec.loose_rows is not None and not spec.loose_rows[0]
-    found = np.full(len(left), every)
+    """Rows with the word of ``loose_rows`` in a key."""
+    found = np.zeros(len(left), dtype=bool)
     if spec.loose_rows is not None:
         for key in spec.keys:
-            if not pd.api.types.is_numeric_dtype(left[key]):
-                found |= left[key].astype(str).str.contains(spec.loose_rows[0], regex=False)
-    return np.asarray(found)
+            found |= left[key].astype(str).str.contains(spec.loose_rows[0], regex=False).to_numpy()
+    return found
 
 
 def _scale(spec: Table, left: pd.DataFrame, column: str) -> np.ndarray:
