@@ -330,6 +330,23 @@ class Factor:
         return [x[j] for j in range(self.rows)]
 
 
+def write_drive(arms: list[Vector], price: list[Vector]) -> tuple[Vector, Vector]:
+    """Write Σ_j R_j λ_j of a head and the sum of the sizes of its terms."""
+    turned = [arm * cost for arm, cost in zip(arms, price, strict=True)]
+    drive, terms = turned[0], turned[0].size()
+    for term in turned[1:]:
+        drive += term
+        terms += term.size()
+    return drive, terms
+
+
+def write_excess(drive: Vector, marginal: Vector, a: Vector) -> Vector:
+    """Write by how much a drive exceeds the marginal effort, as far as bounds leave it free."""
+    excess = drive - marginal
+    excess = a.compare(">=", 1.0).choose(excess.least(0.0), excess)
+    return a.compare("<=", 0.0).choose(excess.most(0.0), excess)
+
+
 def write_certificate(
     code: Code, held: int, exponent: float, arms: Any, given: dict[str, Any], certified: Any,
     rounded: Any,
@@ -353,11 +370,7 @@ def write_certificate(
         at, R = code.head(loop.index), code.load_head(arms, loop.index)
         c, w = code.load(given["capacity"], at), code.load(given["weights"], at)
         r = code.load(given["reciprocal"], at)
-        turned = [R[j] * price[j] for j in range(rows)]
-        drive, terms = turned[0], turned[0].size()
-        for j in range(1, rows):
-            drive += turned[j]
-            terms += turned[j].size()
+        drive, terms = write_drive(R, price)
         drive = drive * c
         code.add(reach_along, drive.most(0.0))
         a, _ = write_response(drive, r, exponent)
@@ -373,9 +386,7 @@ def write_certificate(
         marginal = effort * exponent
         code.add(cost, effort * a)
         code.raise_to(greatest, marginal.most(terms * c * part))
-        excess = drive - marginal
-        excess = a.compare(">=", 1.0).choose(excess.least(0.0), excess)
-        excess = a.compare("<=", 0.0).choose(excess.most(0.0), excess)
+        excess = write_excess(drive, marginal, a)
         code.raise_to(worst, excess.size())
         # What the activation loses against the one that its drive asks for, or more.
         code.add(parts, excess * excess * r * 0.5 if exponent == 2.0 else excess.size())

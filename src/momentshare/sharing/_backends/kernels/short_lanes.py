@@ -34,6 +34,8 @@ from momentshare.sharing._backends.kernels.lane_code import (
 from momentshare.sharing._backends.kernels.lane_pass import (
     DAMPING,
     Factor,
+    write_drive,
+    write_excess,
     write_response,
     write_start,
 )
@@ -354,17 +356,11 @@ def _write_losses(
         c, a = code.load(given["capacity"], at), code.load(given["activation"], at)
         along = _dot(R, towards) * c
         code.add(lost, along.most(0.0) - along * a)
-        turned = [R[j] * price[j] for j in range(rows)]
-        drive, terms = turned[0], turned[0].size()
-        for j in range(1, rows):
-            drive += turned[j]
-            terms += turned[j].size()
+        drive, terms = write_drive(R, price)
         effort = code.load(given["weights"], at) * (a if exponent == 2.0 else a * a)
         marginal = effort * exponent
         code.raise_to(greatest, marginal.most(terms * c * rounded))
-        excess = drive * c - marginal
-        excess = a.compare(">=", 1.0).choose(excess.least(0.0), excess)
-        excess = a.compare("<=", 0.0).choose(excess.most(0.0), excess)
+        excess = write_excess(drive * c, marginal, a)
         code.raise_to(worst, excess.size())
         r = code.load(given["reciprocal"], at)
         code.add(parts, excess * excess * r * 0.5 if exponent == 2.0 else excess.size())
