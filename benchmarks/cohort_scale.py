@@ -1,25 +1,34 @@
 """Memory and time of a large cohort: solving, summing up, writing.
 
     python benchmarks/cohort_scale.py --trials 1200 [--workers 2] [--solve 6] [--limit-mb 2000]
-        [--figures] [--only write]
+        [--figures] [--place FOLDER] [--stages solve plant sum-up write]
 
 ``--solve`` trials of the invented laboratory are solved in fact; each stage runs in a process of
 its own. The other trials are copies of these with people of their own and a little noise on every
-number, put into the folder as a run keeps them, then summed up and written like any others. The
-memory of the stage and all processes below it is looked at every half second: *resident* counts
-pages that several share once for each, *proportional* once altogether. Ends with code 1 when the
-peak of resident memory passes ``--limit-mb``. Reads /proc (Linux).
+number, put into the folder as a run keeps them, then summed up and written like any others. Stages
+that are run one by one find each other's files in ``--place``; writing sums up first, as a run
+does, unless ``--kept`` says to write the summary that the stage before left there.
+
+The memory of the stage and all processes below it is looked at every second: *resident* counts
+pages that several share once for each, *proportional* once altogether and is looked at every tenth
+time, since it costs the kernel a walk through all pages. *watch* is the processor time of looking.
+Ends with code 1 when the peak of resident memory passes ``--limit-mb``. Needs no installation, only
+src on PYTHONPATH. Reads /proc (Linux).
 """
 
 import argparse
 import json
 import os
+import pickle
+import shutil
 import subprocess
 import sys
 import tempfile
 import threading
 import time
+import tomllib
 from dataclasses import replace
+from importlib import metadata
 from pathlib import Path
 
 import numpy as np
@@ -37,8 +46,27 @@ from momentshare.files import run_folder
 from momentshare.model import load_model
 from momentshare.report.writing.cohort import write_cohort
 
+ROOT = Path(__file__).resolve().parents[1]
+
+STAGES = ("solve", "plant", "sum-up", "write")
+
+SUMMARY = "summary.pickle"
+
 CONDITIONS, TIMES = 3, 4
 """Conditions of the laboratory, and trials of a person in each."""
+
+
+def name_the_version(place):
+    """Name the version as an installation would, where only the source is at hand."""
+    try:
+        metadata.version("momentshare")
+    except metadata.PackageNotFoundError:
+        project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
+        folder = place / "named" / f"momentshare-{project['version']}.dist-info"
+        folder.mkdir(parents=True, exist_ok=True)
+        text = f"Metadata-Version: 2.1\nName: momentshare\nVersion: {project['version']}\n"
+        (folder / "METADATA").write_text(text, "utf-8")
+        sys.path.append(str(folder.parent))
 
 
 def solve(place, count, workers):
@@ -143,25 +171,42 @@ def planted(place):
 def stage(name, place, options):
     """Do one stage in this process; what it took."""
     began = time.monotonic()
+    name_the_version(place)
     if name == "solve":
         told = f"{solve(place, options.solve, options.workers)} trials"
     elif name == "plant":
+        shutil.rmtree(place / "many", ignore_errors=True)
         plant(place, options.trials)
         told = f"{options.trials} trials"
     else:
-        result = planted(place)
-        summary = summarise_cohort(result, workers=options.workers)
-        told = f"{len(result.outcomes)} trials, {len(summary.tables)} tables"
-        if name == "write":
-            files = write_cohort(result, summary, [], figures=options.figures)
-            told = f"{len(files)} files"
+        told = summed_up(name, place, options)
     return {"told": told, "seconds": time.monotonic() - began, "cpu": sum(os.times()[:4])}
 
 
-def held(number):
-    """Resident and proportional memory of a process [MB]; nothing once it has ended."""
+def summed_up(name, place, options):
+    """Sum up the planted trials, or take what was kept of that, and write them if asked to."""
+    result = planted(place)
+    if name == "write" and options.kept:
+        summary = pickle.loads((place / SUMMARY).read_bytes())  # noqa: S301 - of our own making
+    else:
+        summary = summarise_cohort(result, workers=options.workers)
+    if name == "write":
+        files = write_cohort(result, summary, [], figures=options.figures)
+        return f"{len(files)} files"
+    (place / SUMMARY).write_bytes(pickle.dumps(summary))
+    return f"{len(result.outcomes)} trials, {len(summary.tables)} tables"
+
+
+def held(number, *, shared=True):
+    """Resident and proportional memory of a process [MB]; nothing once it has ended.
+
+    Without ``shared`` the proportional memory is left out, which spares a walk through all pages.
+    """
     found = dict.fromkeys(("Rss", "Pss"), 0.0)
     try:
+        if not shared:
+            pages = int(Path(f"/proc/{number}/statm").read_text().split()[1])
+            return pages * os.sysconf("SC_PAGESIZE") / 2.0**20, 0.0
         lines = Path(f"/proc/{number}/smaps_rollup").read_text().splitlines()
     except OSError:
         return 0.0, 0.0
@@ -173,22 +218,45 @@ def held(number):
 
 
 class Watch(threading.Thread):
-    """Greatest memory of a process and all that descend from it, looked at again and again."""
+    """Greatest memory of a process and all that descend from it, looked at again and again.
 
-    def __init__(self, root, every=0.5):
+    ``cpu`` is what the looking took [s]; every ``shared_every``-th look asks for proportional
+    memory too.
+    """
+
+    def __init__(self, root, every=1.0, shared_every=10):
         super().__init__(daemon=True)
-        self.root, self.every = root, every
-        self.resident = self.proportional = 0.0
+        self.root, self.every, self.shared_every = root, every, shared_every
+        self.resident = self.proportional = self.cpu = 0.0
         self.processes = 0
         self.done = threading.Event()
 
     def run(self):
+        look = 0
         while not self.done.wait(self.every):
-            sizes = np.array([held(n) for n in {self.root} | family(self.root)])
+            look += 1
+            shared = look % self.shared_every == 1
+            family_now = {self.root} | family(self.root)
+            sizes = np.array([held(n, shared=shared) for n in family_now])
             resident, proportional = sizes.sum(axis=0)
             self.resident = max(self.resident, resident)
             self.proportional = max(self.proportional, proportional)
             self.processes = max(self.processes, int((sizes[:, 0] > 0.0).sum()))
+            self.cpu = time.thread_time()
+
+
+def watched(which, place):
+    """Run one stage in a process of its own; what it told, and its watch."""
+    command = [sys.executable, __file__, *sys.argv[1:], "--stage", which, "--place", str(place)]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
+        watch = Watch(process.pid)
+        watch.start()
+        text = process.communicate()[0]
+        watch.done.set()
+        watch.join()
+    if process.returncode:
+        sys.exit(f"the stage {which!r} ended with code {process.returncode}")
+    return json.loads(text.splitlines()[-1]), watch
 
 
 def main():
@@ -198,32 +266,27 @@ def main():
     parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--limit-mb", type=float, default=2000.0)
     parser.add_argument("--figures", action="store_true", help="draw the figures too")
-    parser.add_argument("--only", choices=["sum up", "write"], help="one of the stages that read "
-                        "all trials; writing sums up too")  # fmt: skip
+    parser.add_argument("--place", type=Path, help="folder that keeps what each stage leaves; a "
+                        "temporary one otherwise")  # fmt: skip
+    parser.add_argument("--stages", nargs="+", choices=STAGES, default=STAGES,
+                        help="those to run now; earlier ones are found in the folder")  # fmt: skip
+    parser.add_argument("--kept", action="store_true", help="write the summary that sum-up left")
     parser.add_argument("--stage", help=argparse.SUPPRESS)
-    parser.add_argument("--place", help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.stage:
-        print(json.dumps(stage(options.stage, Path(options.place), options)))
+        print(json.dumps(stage(options.stage, options.place, options)))
         return
     worst = 0.0
-    print("stage    seconds     CPU  processes  resident MB  proportional MB")
+    print("stage    seconds     CPU  watch  processes  resident MB  proportional MB")
     with tempfile.TemporaryDirectory(prefix="momentshare-scale-") as name:
-        last = [options.only] if options.only else ["sum up", "write"]
-        for which in ("solve", "plant", *last):
-            command = [sys.executable, __file__, *sys.argv[1:], "--stage", which, "--place", name]
-            with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
-                watch = Watch(process.pid)
-                watch.start()
-                text = process.communicate()[0]
-                watch.done.set()
-                watch.join()
-            if process.returncode:
-                sys.exit(f"the stage {which!r} ended with code {process.returncode}")
-            found = json.loads(text.splitlines()[-1])
+        place = options.place or Path(name)
+        place.mkdir(parents=True, exist_ok=True)
+        for which in options.stages:
+            found, watch = watched(which, place)
             print(
-                f"{which:8} {found['seconds']:7.0f} {found['cpu']:7.0f} {watch.processes:10} "
-                f"{watch.resident:12.0f} {watch.proportional:16.0f}  {found['told']}",
+                f"{which:8} {found['seconds']:7.0f} {found['cpu']:7.0f} {watch.cpu:6.2f} "
+                f"{watch.processes:10} {watch.resident:12.0f} {watch.proportional:16.0f}  "
+                f"{found['told']}",
                 flush=True,
             )
             if which != "plant":

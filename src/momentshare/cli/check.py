@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections import defaultdict
 from pathlib import Path  # noqa: TC003 - typer reads the annotations
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -13,7 +13,7 @@ from momentshare.cli.tables import Conditions, People, console, progress_bar
 from momentshare.text import for_terminal
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Hashable, Sequence
 
     from rich.console import Console
 
@@ -74,6 +74,7 @@ def _print(screen: Console, found: Sequence[TrialCheck]) -> None:
     from rich.text import Text
 
     from momentshare.cohort.electromyograms import LEFT_OUT
+    from momentshare.cohort.misfiled import misfiled_text
 
     table = Table()
     for heading in ("trial", "person", "condition", "file", "repetitions", "verdict"):
@@ -100,12 +101,14 @@ def _print(screen: Console, found: Sequence[TrialCheck]) -> None:
             groups["refused", text].append(item.number)
     for text, numbers in _notes(found):
         groups["left out" if LEFT_OUT in text else "note", text] = numbers
+    for row in _misfiled(found):
+        groups["warn", misfiled_text(row).removesuffix(".")].append(int(row["trial"]))
     order = ("fault", "fail", "left out", "refused", "warn", "note")
     values = {(i.number, c.name): c for i in found for c in i.checks}
     for (kind, text), numbers in sorted(groups.items(), key=lambda g: order.index(g[0][0])):
         which = _some(list(map(str, numbers)))
         detail = ""
-        if kind in {"fail", "warn"}:
+        if (numbers[0], text) in values:
             worst = max((values[n, text] for n in numbers), key=lambda c: c.value)
             note = f"; {worst.note}" if worst.note else ""
             detail = f": up to {worst.value:.3g} {worst.unit}, limit {worst.limit:g}{note}"
@@ -113,6 +116,24 @@ def _print(screen: Console, found: Sequence[TrialCheck]) -> None:
         trials = "trial" if len(numbers) == 1 else "trials"
         line.append(f"{text}{detail} ({trials} {which})", style="not bold")
         screen.print(line)
+
+
+def _misfiled(found: Sequence[TrialCheck]) -> list[dict[Hashable, Any]]:
+    """Rows of the trials whose hands are as far apart as in another condition."""
+    from momentshare.cohort.misfiled import SpacedTrial, misfiled_table
+
+    spaced = [
+        SpacedTrial(
+            number=item.number,
+            person=item.person,
+            condition=item.condition,
+            file=item.file,
+            spacing=item.hand_spacing,
+        )
+        for item in found
+        if item.hand_spacing is not None
+    ]
+    return misfiled_table(spaced).to_dict("records")
 
 
 def _notes(found: Sequence[TrialCheck]) -> list[tuple[str, list[int]]]:

@@ -22,7 +22,8 @@ class TrialCheck:
     """Outcome of reading one trial.
 
     ``fault`` says why it cannot be used; ``notes`` hold what reading had to decide, maximal
-    contractions included.
+    contractions included. ``hand_spacing`` is the distance between the hands [m], if it was
+    recorded.
     """
 
     number: int
@@ -36,6 +37,7 @@ class TrialCheck:
     verdict: str = ""
     checks: tuple[Check, ...] = ()
     notes: tuple[str, ...] = field(default=())
+    hand_spacing: float | None = None
 
 
 def check_trials(study: CohortStudy) -> Iterator[TrialCheck]:
@@ -93,4 +95,5 @@ def check_trials(study: CohortStudy) -> Iterator[TrialCheck]:
             verdict=trial.verdict,
             checks=tuple(replace(c, note=coded.text(c.note)) for c in trial.checks),
             notes=coded.data((*trial.record["notes"], *told, *emg)),
+            hand_spacing=trial.record["hand_spacing_m"],
         )

@@ -14,6 +14,7 @@ import pandas as pd
 
 from momentshare.cohort.best_lift import best_lift_tables
 from momentshare.cohort.limited import limited
+from momentshare.cohort.misfiled import SpacedTrial, misfiled_table
 from momentshare.cohort.outcomes.beside import beside_published, emg_by_condition
 from momentshare.cohort.outcomes.over_people import named_contrasts, outcome_tables
 from momentshare.cohort.peers import influence_table, peers_table
@@ -261,6 +262,19 @@ def _trial_tables(result: CohortResult, short: pd.DataFrame) -> dict[str, pd.Dat
         "events": _counted(result.table("events", all_solved=True), counted),
         "places": _places(result.table("places")),
         "peers": peers_table(result),
+        "misfiled": misfiled_table(
+            [
+                SpacedTrial(
+                    number=o.number,
+                    person=o.person,
+                    condition=o.condition,
+                    file=o.file,
+                    spacing=spacing,
+                )
+                for o in result.solved
+                if (spacing := o.record.get("hand_spacing_m")) is not None
+            ]
+        ),
     }
 
 

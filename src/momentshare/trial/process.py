@@ -23,6 +23,7 @@ from momentshare.signals import (
     press_events,
     resample,
 )
+from momentshare.trial.checks.placement import hand_spacing
 from momentshare.trial.checks.trial import Signals, Task, check_trial
 from momentshare.trial.checks.verdict import Check, count_possible, worst_verdict
 from momentshare.trial.motion.girdle import StatedGirdle, with_stated
@@ -344,6 +345,7 @@ def process_trial(
     record["places"] = {
         place: {"way": item.way, **item.numbers} for place, item in track.placed.items()
     }
+    record["hand_spacing_m"] = hand_spacing(track, signals.grips)
     record["repetitions"] = [_events_record(item, track) for item in used]
     record["refused"] = refused
     return ProcessedTrial(

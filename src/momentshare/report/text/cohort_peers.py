@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from momentshare.cohort.misfiled import misfiled_text
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -20,7 +22,7 @@ _SIGNED = {
 
 
 def peer_texts(summary: CohortSummary) -> list[str]:
-    """State which values stand out from those of the other people, and who changes contrasts."""
+    """State whose values stand out, which trials look misfiled, and who changes contrasts."""
     texts = []
     peers = summary.tables.get("peers")
     if peers is not None:
@@ -33,6 +35,9 @@ def peer_texts(summary: CohortSummary) -> list[str]:
                 f"{row['unit']}, the others {row['others_median']:{shape}}, "
                 f"{abs(row['spreads_away']):.0f} of their spreads away{hint}."
             )
+    misfiled = summary.tables.get("misfiled")
+    if misfiled is not None:
+        texts += [misfiled_text(row) for row in misfiled.to_dict("records")]
     influence = summary.tables.get("influence")
     if influence is not None and influence["turns"].any():
         turned = influence[influence["turns"]]

@@ -100,7 +100,11 @@ def force_balance(
     ratio = over(float(np.mean(total[window])), expected)
     if value > LIMITS[name][0]:
         note = f"{note}; " if note else ""
-        note += f"measured over expected is {ratio:.3g} on average{_slip(ratio)}"
+        note += (
+            f"measured over expected is {ratio:.3g} on average{_slip(ratio)}; the forces are those "
+            f"of {ratio * load:.1f} kg and load_kg is {load:g}: correct load_kg, or gain and zero "
+            "of the force cells"
+        )
     return judge(
         name,
         value,

@@ -20,7 +20,7 @@ from momentshare.trial.checks.verdict import LIMITS, Check, impossible, judge
 from momentshare.trial.motion.kinematics import trunk_rotation
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -36,6 +36,7 @@ __all__ = [
     "frames_beyond",
     "grip_against_person",
     "grip_off_the_bar",
+    "hand_spacing",
     "hinge",
     "joint_limits",
     "side_of_arm",
@@ -254,6 +255,28 @@ def grip_off_the_bar(
         curves={"landmark of the hand": 100.0 * grip.off},
         axis="from the line of the bar [cm]",
     )
+
+
+def hand_spacing(track: ArmTrack, grips: Mapping[str, NDArray[np.float64]]) -> float | None:
+    """Distance between the hands, median over the samples [m]; None where it was not recorded.
+
+    Where one hand was seen, twice its distance from the midline of the trunk.
+
+    Parameters
+    ----------
+    track : ArmTrack
+    grips : mapping
+        "right" and "left", where recorded → grip, world frame [m], shape (samples, 3).
+    """
+    if {"right", "left"} <= set(grips):
+        apart = np.linalg.norm(grips["right"] - grips["left"], axis=-1)
+    elif track.notch.size:
+        apart = dot(track.shoulder - track.notch, track.trunk[..., :, 2]) + track.hand[:, 2]
+        apart = 2.0 * apart
+    else:
+        return None
+    known = apart[np.isfinite(apart)]
+    return float(np.median(known)) if known.size else None
 
 
 def _against_person(
