@@ -117,6 +117,10 @@ FOUND = {
     "tables go to a home or an address that the name of a folder looks like": (
         "unit/test_run_folder.py::test_the_name_of_a_folder_is_neither_a_home_nor_an_address",
     ),
+    "files that a command gives replace those of the user or go through a link": (
+        "unit/test_given_files.py::test_the_invented_laboratory_replaces_no_study",
+        "unit/test_given_files.py::test_a_command_that_gives_files_refuses_what_is_in_the_way",
+    ),
     "a worker that died reads as nothing to report": (
         "unit/test_upper_arms.py::test_a_process_that_died_is_no_person_without_an_upper_arm",
     ),

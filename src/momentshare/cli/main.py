@@ -87,27 +87,25 @@ def demo(
 ) -> None:
     """Write the invented demo study into FOLDER and run it."""
     from momentshare.demo import demo_text
-    from momentshare.files.place import check_place
+    from momentshare.errors import InputError
+    from momentshare.files import given_files
+    from momentshare.inputs import STUDY, read_bytes
     from momentshare.study import load_study
 
-    check_place(folder)
-    folder.mkdir(parents=True, exist_ok=True)
     if lab:
         from momentshare.demo.lab import write_lab
 
         place = write_lab(folder)
         run_and_write(place, folder / "results", figures=not no_figures, quiet=quiet)
         return
-    study = folder / "study.toml"
-    text = demo_text()
-    if study.exists() and study.read_text(encoding="utf-8") != text:
-        from momentshare.errors import InputError
-
+    study, text = folder / "study.toml", demo_text().encode()
+    if study.is_file() and not study.is_symlink() and read_bytes(study, STUDY) != text:
         raise InputError(
             f"{study}: exists and is not the demo; run 'momentshare compare {study} --out "
             f"{folder / 'results'}', or choose another folder"
         )
-    study.write_text(text, encoding="utf-8")
+    with given_files(folder, {study.name: text}):
+        pass
     _compare(load_study(study), folder / "results", figures=not no_figures, quiet=quiet)
 
 

@@ -17,11 +17,8 @@ def tutorial(
     folder: Annotated[Path, typer.Argument(help="Folder for the tutorial and its files.")],
 ) -> None:
     """Write the tutorial NAME with its files into FOLDER."""
-    from momentshare.files.folder import check_place
     from momentshare.tutorials import TUTORIALS, write_tutorial
 
-    if name in TUTORIALS:
-        check_place(folder)
     names = write_tutorial(name, folder)
     echo(f"{name}: {TUTORIALS[name]}")
     echo(f"Wrote {', '.join(names)} to {folder}")

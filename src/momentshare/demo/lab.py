@@ -51,15 +51,20 @@ from momentshare.trial.invent_emg import invent_emg, invent_maximal
 from momentshare.trial.recording import Recording, mirrored
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from pathlib import Path
 
     from momentshare.limb import Limb
+    from momentshare.study.schema import PersonEntry
     from momentshare.trial.recording import Channel
 
 
-__all__ = ["COHORT_FILE", "write_lab"]
+__all__ = ["COHORT_FILE", "lab_study", "make_lab", "write_lab"]
 
 COHORT_FILE = "cohort.toml"
+
+_TABLES = 1
+"""Number of the person whose files are tables of the left arm."""
 
 _FULL = 0.0012
 """Mean rectified size of a full electromyogram [V]; invented."""
@@ -71,6 +76,7 @@ def write_lab(folder: Path, *, people: int | None = None, repetitions: int = 2) 
     Parameters
     ----------
     folder : Path
+        Made if needed; nothing that is there already is replaced.
     people : int, optional
         How many of the six people; all by default.
     repetitions : int
@@ -85,51 +91,85 @@ def write_lab(folder: Path, *, people: int | None = None, repetitions: int = 2) 
     ------
     MissingExtraError
         ezc3d is not installed.
+    InputError
+        Something of the same name and other contents is there.
     """
-    study = parse_study(demo_text())
-    model = load_model(study.file.model)
+    from momentshare.files import given_files
+
+    entries = parse_study(demo_text()).file.person[:people]
+    text = lab_study(entries).encode()
+    with given_files(folder, {COHORT_FILE: text}) as made:
+        make_lab(made, entries, repetitions)
+    return folder / COHORT_FILE
+
+
+def lab_study(entries: Sequence[PersonEntry]) -> str:
+    """Text of the cohort study of the invented laboratory."""
+    lines = [header(list(entries))]
+    for who, plan in _plans(entries):
+        lines.append(trial_lines(plan, _file(who, plan), table=who == _TABLES, late=who == 2))
+        if plan.number == 1:
+            lines.append(broken_lines(plan))
+        if plan.condition != tuple(SPACINGS)[-1]:
+            continue
+        for head in MUSCLES:
+            if who != _TABLES:
+                name = f"{plan.entry.name.lower()}_maximal.c3d"
+                lines.append(maximal_lines(plan.entry.name, head, name))
+            else:
+                lines.append(maximal_value(plan.entry.name, head, 1000.0 * _full(who)))
+    lines.append(published_lines(entries[-1].name))
+    return "\n".join(lines)
+
+
+def make_lab(folder: Path, entries: Sequence[PersonEntry], repetitions: int) -> None:
+    """Make the files that the study of the invented laboratory names, and ``truth.json``."""
+    model = load_model(parse_study(demo_text()).file.model)
     data = folder / "lab"
     data.mkdir(parents=True, exist_ok=True)
-    entries = study.file.person[:people]
-    lines, truth = [header(entries)], {}
-    number, points = 0, []
+    truth, points = {}, []
+    limbs = [
+        build_limb(e.person(), model, strengths=[t.measured() for t in e.strength]) for e in entries
+    ]
+    for who, plan in _plans(entries):
+        press, recording = _trial(plan, limbs[who], who, _full(who), repetitions)
+        name = _file(who, plan)
+        if who == _TABLES:
+            write_table(mirrored(recording), data / name)
+        else:
+            write_c3d(recording, data / name)
+        truth[name] = _truth(press, plan)
+        points.append(_published_point(press, plan.condition))
+        if plan.number == 1:
+            whole = (data / name).read_bytes()
+            (data / BROKEN).write_bytes(whole[: len(whole) // 2])
     for who, entry in enumerate(entries):
-        limb = build_limb(
-            entry.person(), model, strengths=[test.measured() for test in entry.strength]
-        )
-        table = who == 1  # one person's files are tables of the left arm
-        full = _FULL * (1.0 + 0.25 * np.sin(3.0 * who))
-        for condition in SPACINGS:
-            number += 1
-            plan = Plan(entry=entry, condition=condition, number=number)
-            press, recording = _trial(plan, limb, who, full, repetitions)
-            if table:
-                name = f"{plan.stem}.csv" if condition != "wide" else f"{plan.stem}.parquet"
-                write_table(mirrored(recording), data / name)
-            else:
-                name = f"{plan.stem}.c3d"
-                write_c3d(recording, data / name)
-            lines.append(trial_lines(plan, name, table=table, late=who == 2))
-            truth[name] = _truth(press, plan)
-            points.append(_published_point(press, condition))
-            if number == 1:
-                whole = (data / name).read_bytes()
-                (data / BROKEN).write_bytes(whole[: len(whole) // 2])
-                lines.append(broken_lines(plan))
-        for head in MUSCLES:
-            if not table:
-                lines.append(maximal_lines(entry.name, head, f"{entry.name.lower()}_maximal.c3d"))
-            else:
-                lines.append(maximal_value(entry.name, head, 1000.0 * full))
-        if not table:
-            write_c3d(_maximal(full, who), data / f"{entry.name.lower()}_maximal.c3d")
+        if who != _TABLES:
+            write_c3d(_maximal(_full(who), who), data / f"{entry.name.lower()}_maximal.c3d")
     _write_published(points, data / PUBLISHED)
-    lines.append(published_lines(entries[-1].name))
-    text = json.dumps(truth, indent=2)
-    (folder / "truth.json").write_text(text + "\n", encoding="utf-8")
-    place = folder / COHORT_FILE
-    place.write_text("\n".join(lines), encoding="utf-8")
-    return place
+    text = json.dumps(truth, indent=2) + "\n"
+    (folder / "truth.json").write_bytes(text.encode())
+
+
+def _plans(entries: Sequence[PersonEntry]) -> list[tuple[int, Plan]]:
+    """Every trial, with the number of its person."""
+    pairs = [(who, entry, name) for who, entry in enumerate(entries) for name in SPACINGS]
+    return [
+        (who, Plan(entry=entry, condition=name, number=number))
+        for number, (who, entry, name) in enumerate(pairs, start=1)
+    ]
+
+
+def _full(who: int) -> float:
+    """Mean rectified size of a person's full electromyogram [V]."""
+    return float(_FULL * (1.0 + 0.25 * np.sin(3.0 * who)))
+
+
+def _file(who: int, plan: Plan) -> str:
+    """Name of the file of a trial."""
+    if who != _TABLES:
+        return f"{plan.stem}.c3d"
+    return f"{plan.stem}.csv" if plan.condition != "wide" else f"{plan.stem}.parquet"
 
 
 def _trial(

@@ -31,6 +31,7 @@ from momentshare.files.manifest import (
 )
 from momentshare.files.place import (
     check_place,
+    link_within,
     lock_of,
     missing_made,
     moved,
@@ -100,7 +101,7 @@ class RunFolder:
             part is not None
             and part.tag == tag
             and all(
-                self._link_of(file) is None and path_digest(self.path / file) == digest
+                link_within(self.path, file) is None and path_digest(self.path / file) == digest
                 for file, digest in part.files.items()
             )
         )
@@ -213,15 +214,6 @@ class RunFolder:
         finally:
             shutil.rmtree(self.path / CONTROL / _STAGE, ignore_errors=True)
 
-    def _link_of(self, name: str) -> Path | None:
-        """First link on the way to a file of the folder."""
-        place = self.path
-        for step in PurePosixPath(name).parts:
-            place = place / step
-            if place.is_symlink():
-                return place
-        return None
-
     def refuse_what_is_in_the_way(self, names: Iterable[str]) -> None:
         """Refuse links, folders and foreign files where this run will write.
 
@@ -232,7 +224,7 @@ class RunFolder:
         """
         owned = self._manifest.owned()
         for name in names:
-            link, target = self._link_of(name), self.path / name
+            link, target = link_within(self.path, name), self.path / name
             if link is not None:
                 raise InputError(
                     f"{shown(link)}: is a link where a result should go; remove it, or choose "
@@ -271,7 +263,7 @@ class RunFolder:
         """
         for name, digest in files.items():
             place = self.path / name
-            if self._link_of(name) is not None or not place.is_file():
+            if link_within(self.path, name) is not None or not place.is_file():
                 continue
             if changed or path_digest(place) == digest:
                 place.unlink()

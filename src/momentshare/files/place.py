@@ -7,6 +7,7 @@ import os
 import shutil
 import time
 from contextlib import contextmanager, suppress
+from pathlib import PurePosixPath
 from typing import TYPE_CHECKING
 
 from momentshare.errors import InputError, StorageError
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "check_place",
+    "link_within",
     "lock_of",
     "missing_made",
     "moved",
@@ -59,6 +61,16 @@ def check_place(place: Path) -> None:
         raise InputError(
             f"{shown(place)}: {shown(parent)} cannot be written to; choose another folder"
         )
+
+
+def link_within(folder: Path, name: str) -> Path | None:
+    """First link on the way from a folder to a file of it, the file included."""
+    place = folder
+    for step in PurePosixPath(name).parts:
+        place = place / step
+        if place.is_symlink():
+            return place
+    return None
 
 
 def storage_error(place: Path, err: OSError) -> StorageError:

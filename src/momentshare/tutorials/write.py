@@ -5,8 +5,10 @@ from __future__ import annotations
 from importlib import resources
 from typing import TYPE_CHECKING
 
-from momentshare.errors import InputError, UnknownNameError
-from momentshare.inputs import shown
+from momentshare.demo import demo_text
+from momentshare.errors import UnknownNameError
+from momentshare.files import given_files
+from momentshare.study import parse_study
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -35,7 +37,7 @@ def write_tutorial(name: str, folder: Path) -> list[str]:
     name : str
         A key of :data:`TUTORIALS`.
     folder : Path
-        Created if needed; files of the user are never replaced.
+        Made if needed; files of the user are never replaced.
 
     Returns
     -------
@@ -47,7 +49,7 @@ def write_tutorial(name: str, folder: Path) -> list[str]:
     UnknownNameError
         No tutorial has the name.
     InputError
-        A file of the same name and other contents is there.
+        Something of the same name and other contents is there.
     MissingExtraError
         The researcher's tutorial needs ezc3d to write C3D files.
     """
@@ -55,20 +57,14 @@ def write_tutorial(name: str, folder: Path) -> list[str]:
         raise UnknownNameError("tutorial", name, TUTORIALS)
     source = resources.files("momentshare.tutorials") / "files" / name
     files = {item.name: item.read_bytes() for item in source.iterdir() if item.is_file()}
-    for file, data in files.items():
-        place = folder / file
-        if place.exists() and (not place.is_file() or place.read_bytes() != data):
-            raise InputError(f"{shown(place)}: exists with other contents; choose another folder")
-    folder.mkdir(parents=True, exist_ok=True)
-    written = sorted(files)
-    if name == "researcher":
-        from momentshare.demo.lab import write_lab
+    if name != "researcher":
+        with given_files(folder, files):
+            pass
+        return [TEXT, *sorted(files.keys() - {TEXT})]
+    from momentshare.demo.lab import COHORT_FILE, lab_study, make_lab
 
-        for made in ("lab", "cohort.toml", "truth.json"):
-            if (folder / made).exists():
-                raise InputError(f"{shown(folder / made)}: exists; choose another folder")
-        study = write_lab(folder, people=_PEOPLE, repetitions=_REPETITIONS)
-        written += [study.name, "lab", "truth.json"]
-    for file, data in files.items():
-        (folder / file).write_bytes(data)
-    return [TEXT, *(file for file in written if file != TEXT)]
+    entries = parse_study(demo_text()).file.person[:_PEOPLE]
+    files[COHORT_FILE] = lab_study(entries).encode()
+    with given_files(folder, files) as made:
+        make_lab(made, entries, _REPETITIONS)
+    return [TEXT, *sorted(files.keys() - {TEXT}), "lab", "truth.json"]
