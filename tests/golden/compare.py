@@ -89,9 +89,14 @@ def differences(
     shared = both.dropna(subset=["at_old", "at_new"])
     left = old.iloc[shared["at_old"].astype(int)].reset_index(drop=True)
     right = new.iloc[shared["at_new"].astype(int)].reset_index(drop=True)
-    loose = _loose_rows(spec, left)
+    loose = _rows_with(None if spec.loose_rows is None else spec.loose_rows[0], spec, left)
+    word, free = spec.several or (None, ())
+    several = _rows_with(word, spec, left)
     for column in [c for c in old if c not in keys and c not in lost]:
-        found += _column(name, spec, column, left, right[column], loose)
+        values = right[column]
+        if column in free:
+            values = values.where(~several | values.isna() | left[column].isna(), left[column])
+        found += _column(name, spec, column, left, values, loose)
     return found
 
 
@@ -155,12 +160,12 @@ def _column(
     return out
 
 
-def _loose_rows(spec: Table, left: pd.DataFrame) -> np.ndarray:
-    """Rows with the word of ``loose_rows`` in a key."""
+def _rows_with(word: str | None, spec: Table, left: pd.DataFrame) -> np.ndarray:
+    """Rows with a word in one of their keys; none without a word."""
     found = np.zeros(len(left), dtype=bool)
-    if spec.loose_rows is not None:
+    if word is not None:
         for key in spec.keys:
-            found |= left[key].astype(str).str.contains(spec.loose_rows[0], regex=False).to_numpy()
+            found |= left[key].astype(str).str.contains(word, regex=False).to_numpy()
     return found
 
 

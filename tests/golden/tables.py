@@ -52,6 +52,9 @@ class Table:
     loose_rows : tuple
         Word in a key of rows that need more than :data:`CLOSE`, and their greatest difference;
         without a word, of all rows.
+    several : tuple
+        Word in a key of rows whose problem has several answers, and the columns that tell which
+        of them was found: only whether there is a number is compared.
     """
 
     keys: tuple[str, ...]
@@ -64,6 +67,7 @@ class Table:
     least_scale: dict[str, float] | None = None
     loose: dict[str, float] | None = None
     loose_rows: tuple[str, float] | None = None
+    several: tuple[str, tuple[str, ...]] | None = None
 
     def reduced(self, table: pd.DataFrame) -> pd.DataFrame:
         """Keep what is stored, with prose as truth values; twice is as good as once."""

@@ -185,6 +185,14 @@ def test_a_wider_limit_holds_for_its_rows_alone():
     assert "apart by more than 1e-06" in found
 
 
+def test_one_of_several_answers_need_only_be_there():
+    spec = Table(keys=("row",), several=("too heavy", ("price",)))
+    old = pd.DataFrame({"row": ["bar", "bar, too heavy"], "price": [1.0, 2.0], "load": [1.0, 2.0]})
+    assert not differences("t", spec, old, old.assign(price=[1.0, 3.0]), columns={}, values={})
+    for change in ({"price": [1.5, 2.0]}, {"price": [1.0, None]}, {"load": [1.0, 3.0]}):
+        assert differences("t", spec, old, old.assign(**change), columns={}, values={})
+
+
 def test_keys_that_are_numbers_match_to_six_decimals():
     spec = Table(keys=("percent",))
     old = pd.DataFrame({"percent": [15.0, 20.0], "value": [1.0, 2.0]})

@@ -16,8 +16,22 @@ def bench(tmp_path_factory):
         yield found
 
 
-@pytest.mark.parametrize("way", kills.WAYS)
-@pytest.mark.parametrize("command", kills.COMMANDS)
+CASES = {
+    "compare": kills.WAYS,
+    "uncertainty": ("kill", "term", "full disk"),
+    "cohort": ("kill", "interrupt", "lost disk"),
+    "explore": ("kill",),
+}
+"""Every way once with the quickest command; all of all by ``benchmarks/kills.py``."""
+
+
+def test_every_command_and_way_is_among_the_cases():
+    assert set(CASES) == set(kills.COMMANDS)
+
+
+@pytest.mark.parametrize(
+    ("command", "way"), [(command, way) for command, ways in CASES.items() for way in ways]
+)
 def test_a_run_ended_at_some_moment_is_made_whole_by_the_next(bench, command, way):
     when = 0.3 + 0.4 * (len(command) % 3) / 2 if way != "two runs" else 0.2
     kills.run(bench, kills.Case(command, way, when))

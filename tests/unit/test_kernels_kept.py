@@ -38,6 +38,7 @@ def test_a_function_that_closes_over_another_is_compiled_once(tmp_path):
         run = subprocess.run(
             [sys.executable, str(program)],
             cwd=tmp_path,
+            env={k: v for k, v in os.environ.items() if k != "NUMBA_CACHE_DIR"},
             capture_output=True,
             text=True,
             check=True,
