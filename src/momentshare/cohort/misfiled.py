@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Hashable, Mapping, Sequence
 
 __all__ = ["Misfiled", "SpacedTrial", "misfiled_table", "misfiled_text", "misfiled_trials"]
 
@@ -72,7 +72,7 @@ class Misfiled:
         }
 
 
-def misfiled_text(row: Mapping[str, Any]) -> str:
+def misfiled_text(row: Mapping[Hashable, Any]) -> str:
     """State a row of ``misfiled.csv``, and what to do."""
     return (
         f"Trial {row['trial']}, {row['file']} of {row['person']}, may not be {row['condition']}: "
