@@ -73,9 +73,12 @@ def test_what_a_killed_run_left_goes_with_the_next(tmp_path):
 
 
 def test_a_second_run_is_kept_out(tmp_path):
-    with given_files(tmp_path, {"a.md": b"a"}):
-        with pytest.raises(InputError, match="another run"), given_files(tmp_path, {}):
-            pass
+    with (
+        given_files(tmp_path, {"a.md": b"a"}),
+        pytest.raises(InputError, match="another run"),
+        given_files(tmp_path, {}),
+    ):
+        pass
     assert names(tmp_path) == ["a.md"]
 
 
