@@ -121,6 +121,12 @@ FOUND = {
         "unit/test_given_files.py::test_the_invented_laboratory_replaces_no_study",
         "unit/test_given_files.py::test_a_command_that_gives_files_refuses_what_is_in_the_way",
     ),
+    "the terminal of a study of thousands of conditions has thousands of illegible lines": (
+        "report/test_printed_study.py::test_of_very_many_conditions_the_first_are_printed_and_the_rest_counted",
+    ),
+    "an order turns with the person where there is one": (
+        "report/test_verdicts.py::test_no_order_turns_with_people_where_there_is_one",
+    ),
     "a worker that died reads as nothing to report": (
         "unit/test_upper_arms.py::test_a_process_that_died_is_no_person_without_an_upper_arm",
     ),

@@ -12,6 +12,7 @@ from tests.drawn import plain, printed, printed_tables, spoken, unmarked
 from tests.planned import CONDITIONS, PEOPLE, alone, solved
 from typer.testing import CliRunner
 
+from momentshare import reading
 from momentshare.cautions import CAUTIONS
 from momentshare.cli.main import app
 from momentshare.model import load_model
@@ -562,3 +563,39 @@ def test_targets_are_printed_before_and_after_the_fit():
         counts = [int(((low <= v) & (v <= high))[own].sum()) for v in (before, after)]
         assert f"{use}: {counts[0]} → {counts[1]} of {own.sum()} in band" in text
     assert "cost 12.50 → 3.25 in 17 evaluations" in text
+
+
+MANY = """\
+title = "Many"
+[settings]
+frames = 5
+lateral = ["zero"]
+[[person]]
+name = "Edda"
+sex = "female"
+stature_cm = 168
+body_mass_kg = 64
+""" + "".join(
+    f"""\
+[[condition]]
+name = "c{k}"
+exercise = "bar_press"
+spacing_biacromial = {1.2 + 0.01 * k}
+load_kg = 20
+"""
+    for k in range(28)
+)
+
+
+def test_of_very_many_conditions_the_first_are_printed_and_the_rest_counted():
+    """Of 3,000 conditions tables without legible columns filled seven thousand lines."""
+    study = run_study(parse_study(MANY), band=False)
+    text = printed(lambda console: print_study(console, study))
+    rows, heads = printed_tables(text).values()
+    assert [row["condition"] for row in rows] == [f"c{k}" for k in range(24)]
+    assert list(heads[0]) == ["head", *(f"c{k}" for k in range(24))]
+    said = plain(text)
+    assert "… and 4 more conditions; all are in the tables" in said
+    assert "c23 16 cm, tuck" in said
+    assert "; … and 4 more. That is halfway" in said
+    assert len(reading.condition_table(study)) == 28

@@ -57,6 +57,22 @@ def test_an_order_that_some_treatment_leaves_nothing_of_is_not_firm(
     assert row.turns_with == ("lateral force" if differences[1] <= 0.0 else "")
 
 
+def test_no_order_turns_with_people_where_there_is_one(monkeypatch):
+    """Where a treatment leaves nothing of an order nobody has its sign."""
+    module = "momentshare.report.text.study_opening.reading"
+    study = solved()
+    found = orders(0.48, 0.0).assign(people=1, people_agreeing=[1, 0])
+    monkeypatch.setattr(f"{module}.ordering_table", lambda _: found)
+    monkeypatch.setattr(
+        f"{module}.head_table",
+        lambda _: pd.DataFrame(
+            {"head": "anconeus", "condition": ["a", "b"], "mean_activation_mean": 0.5}
+        ),
+    )
+    (row,) = verdict_table(replace(study, model=replace(study.model, limits=Limits()))).itertuples()
+    assert (row.verdict, row.turns_with) == ("turns", "lateral force")
+
+
 def test_whatever_a_limit_concerns_is_neither_firm_nor_in_the_headline():
     study = solved()
     everything = Limits(

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare.report.text.opening import listed
 from momentshare.study.exercises import EXERCISES
 
 if TYPE_CHECKING:
@@ -37,12 +38,15 @@ def default_path_sentences(study: StudyResult) -> list[str]:
     """State which touch points and places at lock-out were assumed; none if all were given."""
     places = []
     lockout = False
+    found: dict[str, list[Case]] = {}
+    for case in study.cases:
+        found.setdefault(case.condition, []).append(case)
     for condition in study.study.file.condition:
         given = condition.given()
         if _PATH not in EXERCISES[condition.exercise].fields or "tuck_deg" in given:
             continue
         lockout |= "lockout_over_shoulder_cm" not in given
-        cases = [case for case in study.cases if case.condition == condition.name]
+        cases = found.get(condition.name, ())
         if _PATH in given or not cases:
             continue
         place = 100.0 * np.mean([touch_point(case) for case in cases])
@@ -52,7 +56,7 @@ def default_path_sentences(study: StudyResult) -> list[str]:
     if places:
         texts.append(
             "By default the bar touches the chest, measured towards the feet from the shoulder "
-            f"joint, at: {'; '.join(places)}. That is halfway between a vertical forearm "
+            f"joint, at: {listed(places)}. That is halfway between a vertical forearm "
             f"(geometry) "
             "and the lower half of the sternum (common practice, no source); no measured touch "
             "points were found."

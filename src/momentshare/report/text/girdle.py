@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.reading.glenoid import GIRDLE_FORCE, GIRDLE_MOMENT
+from momentshare.report.text.opening import listed
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -41,7 +42,7 @@ def girdle_sentences(table: pd.DataFrame) -> list[str]:
     keys = ["condition", "person"]
     peaks = own.groupby(keys, sort=False, observed=True)[["force", "moment"]].max()
     means = peaks.groupby("condition", sort=False, observed=True).mean()
-    told = "; ".join(
+    told = listed(
         f"{condition} {row.force:.0f} N and {row.moment:.0f} N·m"
         for condition, row in means.iterrows()
     )

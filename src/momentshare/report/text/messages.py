@@ -13,7 +13,7 @@ from momentshare.directions import moment_direction
 from momentshare.reading.columns import frame_status
 from momentshare.report.text.bar_path import default_path_sentences
 from momentshare.report.text.girdle import girdle_sentences
-from momentshare.report.text.opening import joined, points
+from momentshare.report.text.opening import joined, listed, points
 from momentshare.report.text.posture_band import band_sentences
 from momentshare.sharing import Status
 from momentshare.study.exercises import EXERCISES
@@ -172,7 +172,7 @@ def cases_text(cases: Sequence[tuple[str, str]], people: Sequence[str]) -> str:
     for condition, persons in who.items():
         alike.setdefault(tuple(p for p in people if p in persons), []).append(condition)
     return "; ".join(
-        f"{'; '.join(conditions)} "
+        f"{listed(conditions)} "
         f"({'everyone' if len(persons) == len(people) > 1 else ', '.join(persons)})"
         for persons, conditions in alike.items()
     )
@@ -268,7 +268,7 @@ def bound_sentences(cases: CaseSet) -> list[str]:
             if met := int(part[column].sum()):
                 places.append(f"{condition}, {lateral}: {met} of {frames} frames")
         if places:
-            found.append(f"{what} ({'; '.join(places)})")
+            found.append(f"{what} ({listed(places)})")
     return found
 
 
@@ -280,7 +280,7 @@ def _glenoid(study: StudyResult) -> list[Message]:
     if beyond.empty:
         return []
     share = 100.0 * len(beyond) / len(free)
-    where = ", ".join(str(c) for c in dict.fromkeys(beyond["condition"]))
+    where = listed((str(c) for c in dict.fromkeys(beyond["condition"])), ", ")
     kept = study.study.file.settings.glenoid_constraint
     return [
         Message(

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 __all__ = [
     "ANSWER",
     "FIRM",
+    "MOST_TOLD",
     "TURNS",
     "UNSAID",
     "Opening",
@@ -28,6 +29,7 @@ __all__ = [
     "counted",
     "head_volumes",
     "joined",
+    "listed",
     "points",
     "print_opening",
     "sentence",
@@ -36,6 +38,9 @@ __all__ = [
 
 FIRM, TURNS, UNSAID = "Firm", "Turns", "Cannot be said"
 """Word before each of the three statements."""
+
+MOST_TOLD = 24
+"""Conditions that a text names or a terminal shows; tables have all of them."""
 
 ANSWER = "Answer"
 """Word before an answer that was not challenged by any change."""
@@ -99,6 +104,22 @@ def joined(parts: Iterable[str]) -> str:
     """
     texts: Sequence[str] = list(parts)
     return " and ".join(filter(None, (", ".join(texts[:-1]), *texts[-1:])))
+
+
+def listed(parts: Iterable[str], separator: str = "; ") -> str:
+    """List parts, of very many the first ones and how many more there are.
+
+    Examples
+    --------
+    >>> listed(["a", "b"])
+    'a; b'
+    >>> listed((f"c{k}" for k in range(3000)), ", ")[-27:]
+    'c22, c23, … and 2,976 more'
+    """
+    texts = list(parts)
+    left = len(texts) - MOST_TOLD
+    told = separator.join(texts[:MOST_TOLD])
+    return f"{told}{separator}… and {left:,} more" if left > 0 else told
 
 
 def beyond_limb(rows: Sequence[Mapping[Any, Any]], noun: str) -> str:

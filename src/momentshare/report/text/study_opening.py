@@ -119,7 +119,7 @@ def _judged(orders: Sequence[Mapping[Any, Any]]) -> tuple[Any, ...]:
     turned = {
         _LATERAL: spans_zero(min(signed), max(signed)),
         POSTURE: any(order.get("turns_with_posture") is True for order in orders),
-        _PEOPLE: any(order["people_agreeing"] < order["people"] for order in orders),
+        _PEOPLE: any(1 < order["people"] > order["people_agreeing"] for order in orders),
     }
     limit = merged_keys(order["limit"] for order in orders)
     turns_with = "; ".join(name for name, it_turns in turned.items() if it_turns)

@@ -13,7 +13,7 @@ from momentshare.cautions import CAUTIONS
 from momentshare.directions import row_named
 from momentshare.limits import keys_text, lift_kinds, marked, with_limits
 from momentshare.report.text.messages import study_messages
-from momentshare.report.text.opening import print_opening
+from momentshare.report.text.opening import MOST_TOLD, print_opening
 from momentshare.report.text.study_opening import study_opening, verdict_table
 from momentshare.report.text.verdicts import LIMITED
 from momentshare.units import in_kg
@@ -69,7 +69,9 @@ def _print_conditions(console: Console, study: StudyResult) -> list[str]:
     limits, kinds = study.model.limits, lift_kinds(study.study.file.condition)
     data = reading.condition_table(study)
     seen = []
-    for (condition, lateral), part in data.groupby(["condition", "lateral"], sort=False):
+    names = data["condition"].drop_duplicates()
+    told = data[data["condition"].isin(names.iloc[:MOST_TOLD])]
+    for (condition, lateral), part in told.groupby(["condition", "lateral"], sort=False):
         marks = [
             keys_text(limits.at(name, kinds=[kinds[str(condition)]], lateral=str(lateral)))
             for name in ("lateral_ratio", "greatest_load", "weak_height")
@@ -89,6 +91,8 @@ def _print_conditions(console: Console, study: StudyResult) -> list[str]:
         )
         seen += marks if has_load else marks[:1]
     console.print(table)
+    if len(names) > MOST_TOLD:
+        console.print(f"… and {len(names) - MOST_TOLD:,} more conditions; all are in the tables")
     return seen
 
 
@@ -112,8 +116,9 @@ def _print_heads(console: Console, study: StudyResult) -> list[str]:
     seen: list[str] = []
     kinds = lift_kinds(study.study.file.condition)
     data = with_limits(reading.head_table(study), study.model.limits, kinds, "activation")
+    told = data["condition"].drop_duplicates().iloc[:MOST_TOLD]
     for mode in dict.fromkeys(data["lateral"]):
-        part = data[data["lateral"] == mode]
+        part = data[(data["lateral"] == mode) & data["condition"].isin(told)]
         wide = part.pivot_table(
             index="head", columns="condition", values="mean_activation_mean", sort=False
         )
