@@ -380,6 +380,7 @@ def test_ranges_hold_the_limb_itself_and_stand_only_where_they_were_drawn(driver
     from momentshare.explore.draws import UNKNOWN, activation_ranges, usual_load
     from momentshare.explore.grid import grid_presses
     from momentshare.explore.tables import press_tables
+    from momentshare.runs.cases import solve_setup
     from momentshare.study import plan_study
     from momentshare.uncertainty.spreads import Spreads
 
@@ -399,7 +400,19 @@ def test_ranges_hold_the_limb_itself_and_stand_only_where_they_were_drawn(driver
         got = still[f"{end}_free"][number]
         np.testing.assert_allclose(got[reached], wanted.activation[reached], atol=1e-9)
         assert np.all(got[~reached] == UNKNOWN)
-    real = activation_ranges(study, limbs, NODES, tables, draws=8)
+    plan = plan_study(study, frames=HEIGHTS).setup
+    places = {
+        p.condition: g
+        for p, g in zip(tables.presses, tables.geometry_of, strict=True)
+        if not p.node
+    }
+    for case in solve_setup(plan, greatest_load=False).cases:
+        pushes = {"measured": "measured", "zero": "none", "free": "free"}
+        for own in case.results:
+            got = still[f"high_{pushes[own.lateral.mode]}"][places[case.condition]]
+            np.testing.assert_allclose(got, own.activation, atol=1e-9, err_msg=case.condition)
+    assert np.all(still["low_measured"][number] == UNKNOWN)  # no node has a measured push
+    real = activation_ranges(study, limbs, NODES, tables, draws=16)
     known = real["low_none"] >= 0
     assert np.all(real["low_none"][known] <= real["high_none"][known])
     assert (real["high_none"] - real["low_none"])[known].max() > 0.2
@@ -408,6 +421,17 @@ def test_ranges_hold_the_limb_itself_and_stand_only_where_they_were_drawn(driver
     assert near.startswith("The line across each bar")
     far = script(driver, "m.set({ load: 2 * arguments[0] });" + hint, load)
     assert far.startswith("Ranges (from 16 draws)")
+    own = {"task": "c0", "load": 24, "push": "measured", "height": 3}
+    at = script(driver, "m.set(arguments[0]);" + hint, own)
+    assert at.startswith("The line across each bar")
+    words = script(driver, "return document.querySelector('#activation-figure desc').textContent;")
+    low, high = (real[f"{end}_measured"][places["narrow"]][3] for end in ("low", "high"))
+    for said, one, two in zip(words.split("; "), low, high, strict=True):
+        ends = f", range {100 * one:.0f} % to {100 * two:.0f} %"
+        assert said.replace("\N{NO-BREAK SPACE}", " ").endswith(ends)
+    told = script(driver, "m.set({ push: 'given' });" + hint)
+    assert "for this condition within a fifth of 24 kg" in told
+    assert "with no push, that of the study or the least-effort push" in told
 
 
 def test_the_page_passes_the_automated_accessibility_check(browser, page):

@@ -1,13 +1,15 @@
-"""Uncertainty of the activations of a page: draws of the limb, solved at every node.
+"""Uncertainty of the activations of a page: draws of the limb, solved at nodes and conditions.
 
 Drawn are the numbers of the model (attachments, surfaces, volumes, fibre lengths, strengths,
 scapula, inertia) and the lengths of the person, as ``momentshare uncertainty`` draws them. Spacing,
-touch point and load stay as the controls set them, because whoever moves the controls knows them.
+touch point and load stay as the controls or the study set them, because whoever sets them knows
+them.
 """
 
 from __future__ import annotations
 
 import warnings
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -24,8 +26,11 @@ from momentshare.uncertainty.layout import build_layout
 from momentshare.uncertainty.spreads import Spreads
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from numpy.typing import NDArray
 
+    from momentshare.exercise import Exercise
     from momentshare.explore.grid import Nodes
     from momentshare.explore.tables import PressTables
     from momentshare.limb import Limb
@@ -33,13 +38,16 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-__all__ = ["PART", "UNKNOWN", "activation_ranges", "page_criterion", "usual_load"]
+__all__ = ["PART", "PUSHES", "UNKNOWN", "activation_ranges", "page_criterion", "usual_load"]
 
 PART = 0.8
 """Fraction of the draws that lies within a range."""
 
 UNKNOWN = -1.0
 """Marks where no range is known."""
+
+PUSHES = ("none", "free", "measured")
+"""Outward pushes for which ranges are drawn."""
 
 _MODES = {"none": Lateral(mode="zero"), "free": Lateral(mode="free")}
 
@@ -79,6 +87,23 @@ def usual_load(limbs: Limb, person: int, nodes: Nodes, *, glenoid: bool) -> floa
     return 2.5 * round(0.67 * float(known[int(0.2 * known.size)]) / 2.5)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Wanted:
+    """One press of a page whose draws are solved.
+
+    Attributes
+    ----------
+    geometry : int
+    exercise : Exercise
+    treatments : mapping
+        Push of the page → treatment of the lateral force.
+    """
+
+    geometry: int
+    exercise: Exercise
+    treatments: Mapping[str, Lateral]
+
+
 def activation_ranges(
     study: Study,
     limbs: Limb,
@@ -89,7 +114,9 @@ def activation_ranges(
     seed: int = 1,
     spreads: Spreads | None = None,
 ) -> dict[str, Floats]:
-    """Ranges of activation at the usual load, by geometry, height and head.
+    """Ranges of activation, by geometry, height and head.
+
+    Presses at the nodes bear the usual load, conditions of the study their own.
 
     Parameters
     ----------
@@ -105,58 +132,105 @@ def activation_ranges(
     Returns
     -------
     dict
-        ``low_none``, ``high_none``, ``low_free`` and ``high_free``: ends of the middle
-        :data:`PART` of the draws without an outward push and with the free one, shape
-        (geometries, heights, heads); :data:`UNKNOWN` where there are none.
+        ``low_none`` and ``high_none``, ``low_free`` and ``high_free``, ``low_measured`` and
+        ``high_measured``: ends of the middle :data:`PART` of the draws without an outward push,
+        with the free one and with that of the study, shape (geometries, heights, heads);
+        :data:`UNKNOWN` where there are none. The last pair is missing if no condition has a ratio.
     """
     heads = len(limbs.head_names)
-    shape = (len(tables.geometry["arms"]), HEIGHTS, heads)
-    out = {f"{end}_{mode}": np.full(shape, UNKNOWN) for mode in _MODES for end in ("low", "high")}
     layout = build_layout(plan_study(study).setup, spreads or Spreads())
     criterion, _ = page_criterion(study)
     held = study.file.settings.glenoid_constraint
     normals = random_normals(seed, 0, draws, len(layout))
-    at = {
-        (p.person, p.node): g
-        for p, g in zip(tables.presses, tables.geometry_of, strict=True)
-        if p.kind == "press"
-    }
-    for person in range(len(study.file.person)):
+    wanted = [
+        [*_at_nodes(limbs, nodes, tables, person, glenoid=held), *_of_study(study, tables, person)]
+        for person in range(len(study.file.person))
+    ]
+    modes = [m for m in PUSHES if any(m in one.treatments for own in wanted for one in own)]
+    shape = (len(tables.geometry["arms"]), HEIGHTS, heads)
+    out = {f"{end}_{mode}": np.full(shape, UNKNOWN) for mode in modes for end in ("low", "high")}
+    for person, own in enumerate(wanted):
         drawn, rows, _ = Draws(layout, normals).limbs(person)
         if drawn is None:
             continue
-        breadth = limbs.skeleton.take(person).sizes.biacromial_breadth
-        presses = node_presses(breadth, nodes, load=usual_load(limbs, person, nodes, glenoid=held))
-        wanted = [(node, row) for node in presses for row in rows.values() if (person, node) in at]
+        each = [(place, column, row) for place in range(len(own))
+                for column, row in enumerate(rows.values())]  # fmt: skip
         lifts = make_lifts(
-            [presses[node] for node, _ in wanted],
+            [own[place].exercise for place, _, _ in each],
             drawn.skeleton,
-            [row for _, row in wanted],
+            [row for _, _, row in each],
             limits=False,
         )
         kept = [
-            (lift, *owner)
-            for lift, owner in zip(lifts, wanted, strict=True)
+            (lift, at)
+            for lift, at in zip(lifts, each, strict=True)
             if not isinstance(lift, MomentshareError)
         ]
-        found = {mode: np.full((len(at), len(rows), HEIGHTS, heads), np.nan) for mode in _MODES}
-        places = {node: k for k, node in enumerate(presses)}
-        column = {row: k for k, row in enumerate(rows.values())}
-        for block in make_blocks(drawn, [k[0] for k in kept], [k[2] for k in kept]):
-            balance = block.prepared.balance(glenoid=held)
-            for mode, lateral in _MODES.items():
-                activation = balance.treated(lateral).share(criterion, glenoid=held).activation
-                for place, number in enumerate(block.numbers):
-                    _, node, row = kept[number]
-                    span = slice(int(block.edges[place]), int(block.edges[place + 1]))
-                    found[mode][places[node], column[row]] = activation[span]
+        found = {mode: np.full((len(own), len(rows), HEIGHTS, heads), np.nan) for mode in modes}
+        for block in make_blocks(drawn, [lift for lift, _ in kept], [at[2] for _, at in kept]):
+            places = [kept[number][1] for number in block.numbers]
+            for mode in modes:
+                asked = [
+                    (k, lateral)
+                    for k, (place, _, _) in enumerate(places)
+                    if (lateral := own[place].treatments.get(mode)) is not None
+                ]
+                if not asked:
+                    continue
+                for answer in block.solve(asked, criterion, greatest_load=False, glenoid=held):
+                    for at, (k, _) in enumerate(answer.members):
+                        place, column, _ = places[k]
+                        found[mode][place, column] = answer.sharing.activation[answer.span(at)]
         for mode, values in found.items():
             low, high = _middle(values)
-            for node, k in places.items():
-                if (person, node) in at:
-                    out[f"low_{mode}"][at[person, node]] = low[k]
-                    out[f"high_{mode}"][at[person, node]] = high[k]
+            for place, one in enumerate(own):
+                out[f"low_{mode}"][one.geometry] = low[place]
+                out[f"high_{mode}"][one.geometry] = high[place]
     return out
+
+
+def _at_nodes(
+    limbs: Limb, nodes: Nodes, tables: PressTables, person: int, *, glenoid: bool
+) -> list[_Wanted]:
+    """Presses of one person at the nodes, with the usual load."""
+    at = {
+        p.node: g
+        for p, g in zip(tables.presses, tables.geometry_of, strict=True)
+        if p.kind == "press" and p.person == person
+    }
+    presses = node_presses(
+        limbs.skeleton.take(person).sizes.biacromial_breadth,
+        nodes,
+        load=usual_load(limbs, person, nodes, glenoid=glenoid),
+    )
+    return [
+        _Wanted(geometry=at[node], exercise=press, treatments=_MODES)
+        for node, press in presses.items()
+        if node in at
+    ]
+
+
+def _of_study(study: Study, tables: PressTables, person: int) -> list[_Wanted]:
+    """Conditions of one person as the study has them."""
+    at = {
+        p.condition: (g, p.lift is not None and p.lift.lateral_free)
+        for p, g in zip(tables.presses, tables.geometry_of, strict=True)
+        if p.kind == "condition" and p.person == person
+    }
+    found = []
+    for task in plan_study(study, frames=HEIGHTS).setup.tasks:
+        if task.limb != person or task.condition not in at or task.exercise is None:
+            continue
+        geometry, free = at[task.condition]
+        # The page has no couples of the hands.
+        own = {t.mode: replace(t, couples="zero") for t in task.treatments}
+        treatments = {"none": _MODES["none"]}
+        if free:
+            treatments["free"] = own.get("free", _MODES["free"])
+        if "measured" in own:
+            treatments["measured"] = own["measured"]
+        found.append(_Wanted(geometry=geometry, exercise=task.exercise, treatments=treatments))
+    return found
 
 
 def _middle(values: Floats) -> tuple[Floats, Floats]:

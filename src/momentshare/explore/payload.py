@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from momentshare.errors import InputError
+from momentshare.explore.draws import PUSHES
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -28,7 +29,7 @@ STEPS = {
     "paths": 2e-4,
     "girdle": 2e-4,
     "fibre": 1e-4,
-    **dict.fromkeys(("low_none", "high_none", "low_free", "high_free"), 1e-2),
+    **{f"{end}_{push}": 1e-2 for push in PUSHES for end in ("low", "high")},
 }
 """Arrays that are kept as 16-bit integers, and the value of one unit."""
 

@@ -10,7 +10,7 @@ import { QUESTIONS, worked } from "./questions.js";
 import { asAtNodes, asInStudy, greatestAlong, opening, readState, unchanged, whyNot, written } from "./state.js";
 import { zoom } from "./svg.js";
 import { sumOf, sumWords } from "./sum.js";
-import { whyUnsure } from "./sure.js";
+import { sureWords } from "./sure.js";
 import { animation, captionOf, csvOf, FILE, keyWords, picture, save, sheet, tableDrawing, worksheet } from "./takeaway.js";
 import { capital, direction, fixed, inSentence, kilograms, listed, percent, safe } from "./words.js";
 
@@ -331,7 +331,7 @@ function forceLimits(numbered) {
  * @param {Answer | null} second
  */
 function activations(answer, second) {
-  find("activation-figure").innerHTML = activationChart(page, state, answer, second, widths.activation);
+  find("activation-figure").innerHTML = activationChart(page, state, answer, second, other, widths.activation);
   const touched = limitWords(page, state, Boolean(second));
   find("limit-hint").textContent = touched ? `† Limits of the model that apply here: ${touched}.` : "";
   find("fibre-hint").textContent = fibreEnds(page, answer) ? "‡ Its fibres are near the end of their range, below 0.6 or above 1.5 of peak fibre length." : "";

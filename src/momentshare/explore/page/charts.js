@@ -77,9 +77,10 @@ export function limitWords(page, state, compared, marks = "limit_marks", heads =
  * @param {State} state
  * @param {Answer} answer
  * @param {Answer | null} other
+ * @param {State | null} otherState
  * @param {number} width
  */
-export function activationChart(page, state, answer, other, width) {
+export function activationChart(page, state, answer, other, otherState, width) {
   const { heads } = page.info;
   const narrow = width < 430;
   const numbers = other ? 92 : 52;
@@ -110,15 +111,16 @@ export function activationChart(page, state, answer, other, width) {
       tag("rect", { x: names, y: y + (other ? 3 : 5), width: Math.max(0, wide * a), height: other ? 8 : 12, fill: chosen ? MAIN : BAND, stroke: INK, "stroke-width": 0.6 }),
       text(names + wide + 6, y + 15.5, percent(a), { "font-size": 12.5, "font-weight": chosen ? 700 : 400 }),
     ];
-    const range = rangeOf(page, state, answer, i);
-    if (range) {
-      const middle = y + (other ? 7 : 11);
-      row.push(line([[zone(range.low), middle], [zone(range.high), middle]], { stroke: INK, "stroke-width": 1 }));
-      for (const end of [range.low, range.high]) row.push(line([[zone(end), middle - 3], [zone(end), middle + 3]], { stroke: INK, "stroke-width": 1 }));
-    }
+    const mark = (/** @type {{low: number, high: number} | null} */ range, /** @type {number} */ middle, /** @type {number} */ half, /** @type {string} */ colour) => {
+      if (!range) return;
+      row.push(line([[zone(range.low), middle], [zone(range.high), middle]], { stroke: colour, "stroke-width": 1 }));
+      for (const end of [range.low, range.high]) row.push(line([[zone(end), middle - half], [zone(end), middle + half]], { stroke: colour, "stroke-width": 1 }));
+    };
+    mark(rangeOf(page, state, answer, i), y + (other ? 7 : 11), 3, INK);
     if (other) {
       const b = other.shared.activation[i];
       row.push(tag("rect", { x: names, y: y + 12, width: Math.max(0, wide * b), height: 7, fill: "url(#activation-hatch)", stroke: OTHER, "stroke-width": 0.8 }));
+      if (otherState) mark(rangeOf(page, otherState, other, i), y + 15.5, 2.5, INK);
       row.push(text(names + wide + 50, y + 15.5, percent(b), { "font-size": 12.5, fill: OTHER }));
     }
     parts.push(tag("g", { "data-head": i, style: "cursor:pointer" }, row.join("")));
@@ -133,7 +135,7 @@ export function activationChart(page, state, answer, other, width) {
     parts.push(text(names + wide + 50, 14, "B", { "font-size": 12, "font-weight": 700, fill: OTHER }));
   }
   const words = heads
-    .map((/** @type {any} */ head, /** @type {number} */ i) => `${head.label} ${percent(answer.shared.activation[i])}${rangeWords(rangeOf(page, state, answer, i))}${other ? ` (B ${percent(other.shared.activation[i])})` : ""}`)
+    .map((/** @type {any} */ head, /** @type {number} */ i) => `${head.label} ${percent(answer.shared.activation[i])}${rangeWords(rangeOf(page, state, answer, i))}${other ? ` (B ${percent(other.shared.activation[i])}${otherState ? rangeWords(rangeOf(page, otherState, other, i)) : ""})` : ""}`)
     .join("; ");
   return drawing("activation", width, y + 4, "Activation of every head", words, parts.join(""));
 }
