@@ -137,7 +137,7 @@ def test_published_rows_that_bear_on_the_bias_are_named(run, tmp_path):
     missed = rows[~rows["right"]]
     assert f"Of {len(rows)} published rows on strength in these directions the limb misses " in said
     assert f"misses {len(missed)}; {int(missed['compares'].sum())} of them compare" in said
-    shown = missed[missed["compares"]]["id"].head(8)
+    shown = missed[missed["compares"]]["quantity"].head(8)
     assert len(shown)
     assert all(name in said for name in shown)
     used = set(pd.read_csv(tmp_path / "s" / "utilisation.csv")["direction"].dropna())

@@ -335,6 +335,9 @@ def test_a_moment_is_marked_in_its_panel():
     along = report.utilisation_figure(found(), None, LIMITED, KINDS)
     shown = [title for title in titled(along) if "L8" in title]
     assert shown
+    for title, ax in titled(along).items():
+        assert any(p.get_hatch() for p in ax.patches) == ("L8" in title)
+    assert "Such stretches are hatched." in head_of_figure(along)
     assert all("horizontal adduction" in title for title in shown)
     assert not any("L7" in title for title in titled(along))  # nothing is compared
     assert "Adduction in presses (L8)" in head_of_figure(along)

@@ -345,7 +345,7 @@ def is_full(dot) -> bool:
 
 def test_dots_of_the_order_are_probabilities_and_bars_span_treatments_and_criteria(summary, tables):
     figure = report.condition_order_figure(summary)
-    titled(figure, "probability that the condition named first activates the head more")
+    titled(figure, "Probability that the condition named first activates the head more")
     firm = {
         (line.head, frozenset((line.condition, line.other)))
         for line in tables["verdicts"].itertuples()
@@ -474,7 +474,7 @@ def test_failures_count_draws_and_lift_by_lift(tmp_path, ranking):
 def test_printed_shares_of_sure_and_open_orderings_are_counted_from_the_table(summary, tables):
     text = printed(lambda console: _print(console, summary))
     shown = printed_tables(text)
-    (title,) = [t for t in shown if t.startswith("Orderings between conditions")]
+    (title,) = [t for t in shown if t.startswith("Orders of two conditions")]
     order = tables["condition_order"]
     seen = set()
     for cells in shown[title]:
@@ -482,7 +482,7 @@ def test_printed_shares_of_sure_and_open_orderings_are_counted_from_the_table(su
         part = order[(order["lateral"] == mode) & (order["criterion"] == criterion)]
         part = part[part["ties"] < 0.5]
         sure = (part["probability"] >= 0.95) | (part["probability"] <= 0.05)
-        assert int(cells["pairs"]) == len(part)
+        assert int(cells["orders"]) == len(part)
         assert cells["sure (95 % and more)"] == f"{100 * sure.mean():.0f} %"
         assert cells["open"] == f"{100 * (1 - sure.mean()):.0f} %"
         seen.add((mode, criterion))
@@ -521,7 +521,7 @@ def test_each_figure_is_written_under_its_own_name(summary, monkeypatch, tmp_pat
 def test_an_ordering_that_holds_in_95_of_100_draws_is_sure(summary, certain, wanted):
     order = summary.condition_order.assign(probability=certain, ties=0.0)
     text = printed(lambda console: _print(console, replace(summary, condition_order=order)))
-    rows = next(v for k, v in printed_tables(text).items() if k.startswith("Orderings"))
+    rows = next(v for k, v in printed_tables(text).items() if k.startswith("Orders"))
     assert {cells["sure (95 % and more)"] for cells in rows} == {wanted}
 
 

@@ -76,7 +76,8 @@ def test_rows_of_heads_name_the_head_or_its_muscle(model):
 
 def test_a_row_says_what_was_published_and_what_the_limb_has(strength):
     for row in strength:
-        assert row.id in row.text
+        assert row.text.startswith(f"{row.quantity} ({row.posture}): ")
+        assert row.id not in row.text
         assert f"({row.source})" in row.text
         if row.published == "larger":
             assert (

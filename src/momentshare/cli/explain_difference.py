@@ -21,6 +21,7 @@ from momentshare.cli.output import Written
 from momentshare.text import head_phrase
 
 if TYPE_CHECKING:
+    import pandas as pd
     from matplotlib.figure import Figure
 
     from momentshare.analysis import LiftResult
@@ -311,11 +312,24 @@ def _answer(source: Study | CohortStudy, said: Explained, texts: list[str]) -> A
         },
         tables={
             "difference.csv": "Difference of every head by factor",
-            "what_if.csv": "What would change the difference",
+            "what_if.csv": f"What would become of {head_phrase(said.head)}",
             "greatest_load_by_strength.csv": "Which strength limits the load",
         },
         texts=texts,
+        shown=_on_the_page(said),
     )
+
+
+def _on_the_page(said: Explained) -> dict[str, pd.DataFrame]:
+    """Tables without what the title says; what would change the difference, for the head named."""
+    from momentshare.explain.phrases import case_label
+
+    whole, changes = said.found.to_dataframe(), said.changes.to_dataframe()
+    own = changes[changes["head"] == said.head].drop(columns=["head", "kind"])
+    return {
+        "difference.csv": whole.drop(columns=["condition", "other"]),
+        "what_if.csv": own.assign(case=[case_label(case) for case in own["case"]]),
+    }
 
 
 def _arms(said: Explained, note: str) -> partial[Figure]:
@@ -376,7 +390,9 @@ def print_conditions(explained: Explained) -> None:
         ]
 
     for factor in FACTORS:
-        share = "" if known is None else str(known.part_sign(head, factor, factors[factor]))
+        share = ""
+        if known is not None and abs(factors[factor]) >= NOTHING:
+            share = str(known.part_sign(head, factor, factors[factor]))
         own = [f"{v:.0f} N" for v in found.capacity[:, index]] if factor == "capacity" else ["", ""]
         table.add_row(f"[bold]{factor}[/bold]", *own, f"[bold]{factors[factor]:+.4f}[/bold]",
                       share.removeprefix("in "))  # fmt: skip

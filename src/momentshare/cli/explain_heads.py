@@ -283,11 +283,20 @@ def _answer(
         },
         tables={
             "drive.csv": "Parts of the drive",
-            "counterfactuals.csv": "If one thing were different",
+            "counterfactuals.csv": "If one thing were different: what becomes of the head",
             "greatest_load_by_strength.csv": "Which strength limits the load",
         },
         texts=paragraphs[1:],
+        shown={"counterfactuals.csv": _of_themselves(tables["counterfactuals.csv"])},
     )
+
+
+def _of_themselves(table: pd.DataFrame) -> pd.DataFrame:
+    """Counterfactuals of each head in the head itself; what becomes of the others is said."""
+    from momentshare.explain.phrases import case_label
+
+    own = table[table["head"] == table["changed_head"]].drop(columns="changed_head")
+    return own.assign(case=[case_label(case) for case in own["case"]])
 
 
 def _around(

@@ -83,7 +83,7 @@ def bearing(
         more = f"; and {len(missed) - _SHOWN_ROWS} more" if len(missed) > _SHOWN_ROWS else ""
         texts.append(
             f"Of {len(rows)} published rows on the heads named here, the limb misses "
-            f"{len(missed)}: {said}{more}."
+            f"{len(missed)} (published_rows.csv): {said}{more}."
         )
     elif rows:
         texts.append(f"The limb meets all {len(rows)} published rows on the heads named here.")
@@ -102,7 +102,8 @@ def _limit_texts(rows: Sequence[Limit], about: str) -> list[str]:
         own = [row for row in rows if row.key == key]
         reasons = "; ".join(dict.fromkeys(row.reason for row in own))
         behind = tuple(dict.fromkeys(name for row in own for name in row.targets))
-        more = f"; published rows behind it: {', '.join(behind)}" if behind else ""
+        rows_text = f"{len(behind)} published row{'s' * (len(behind) > 1)}"
+        more = f"; {rows_text} behind it" if behind else ""
         title = next((row.title for row in own if row.title), "")
         out.append(f"limit {key} concerns {about}: {title} ({reasons}{more}).")
     return out

@@ -185,10 +185,10 @@ def _print(screen: Console, found: Summary) -> None:
     order = found.condition_order
     if len(order):
         table = Table(
-            title="Orderings between conditions: share of pairs of conditions by how sure they are",
+            title="Orders of two conditions within a head: how many are sure",
             title_justify="left",
         )
-        for name in ("lateral force", "criterion", "pairs", "sure (95 % and more)", "open"):
+        for name in ("lateral force", "criterion", "orders", "sure (95 % and more)", "open"):
             table.add_column(name)
         for (mode, criterion), part in order.groupby(["lateral", "criterion"], sort=False):
             moving = part[part["ties"] < 0.5]

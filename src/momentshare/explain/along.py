@@ -119,7 +119,7 @@ def sign_text(head: str, alongs: Mapping[str, pd.DataFrame], frame: int) -> str:
             continue
         values = ", ".join(f"{mode} {signed(value)}" for mode, value in here.items())
         text = f"Part of the {joint} at this height by lateral force: {values}"
-        if len(here) > 1:
+        if len(here) > 1 and any(number_sign(value) for value in here.values()):
             kinds = {number_sign(value) for value in here.values()}
             text += "; its sign " + (
                 "depends on the lateral force here" if len(kinds) > 1

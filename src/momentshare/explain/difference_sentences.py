@@ -90,7 +90,8 @@ def answer_sentences(
                 f"{FACTOR_WORDS[top]} would alone make {signed(factors[top])}, of which the others "
                 f"take back {abs(factors[top] - gap):.3f}"
             )
-        first += f", {signed(gap)}{in_brackets(sign, order=True)}; {carried}{_most(lead)}"
+        gap_words = f"a difference of {signed(gap)}{in_brackets(sign, order=True)}"
+        first += f", {gap_words}; {carried}{_most(lead)}"
     return f"{first}.", _carrier_sentence(found, head, top, known)
 
 

@@ -6,7 +6,15 @@ from typing import TYPE_CHECKING
 
 from momentshare.explain.difference_sentences import FACTOR_WORDS, in_brackets, second_value
 from momentshare.explain.mixtures import Member, member_words
-from momentshare.explain.phrases import NOTHING, capital, direction, group_phrase, percent, signed
+from momentshare.explain.phrases import (
+    NOTHING,
+    capital,
+    direction,
+    group_phrase,
+    listed,
+    percent,
+    signed,
+)
 from momentshare.text import head_phrase
 from momentshare.units import in_kg
 
@@ -59,7 +67,7 @@ def limiting_sentence(
     text += (
         f"; a tenth more strength of the {group_phrase(group)}{marked(group)} raises it most, by "
         f"{in_kg(more)} kg "
-        f"({100.0 * more / found.load:.1f} %){in_brackets(share.get('group'))}"
+        f"({100.0 * more / found.load:.1f} %{in_draws(share.get('group'))})"
     )
     if own >= _LEAST_GAIN:
         text += (
@@ -71,6 +79,11 @@ def limiting_sentence(
 
 _LEAST_GAIN = 0.05
 """Gain [kg] below which a greater strength is said to raise the load by nothing."""
+
+
+def in_draws(share: Share | None) -> str:
+    """State the draws of a share inside brackets that are open."""
+    return "" if share is None else f", {share}"
 
 
 def equal_sentences(pairs: Sequence[EqualMoments], most: int = 2) -> tuple[str, ...]:
@@ -149,14 +162,12 @@ def head_sentences(
         The same head in draws; each part is then given with the share of draws that have its sign.
     """
     split = found.split
-    first = (
-        f"{capital(head_phrase(found.head))} works at {split.activation:.3f} of what it can give "
-        f"here, {found.force:.0f} N with passive force"
-    )
+    first = f"{capital(head_phrase(found.head))} works at {split.activation:.3f}"
     if drawn:
         own = sorted(item.split.activation for item in drawn)
         cut = int(0.1 * len(own))
         first += f" ({own[cut]:.3f} to {own[-1 - cut]:.3f} in the middle 80 % of {len(own)} draws)"
+    first += f" and pulls with {found.force:.0f} N, passive force included"
     terms = [
         (part, direction(row, arm), [float(item.split.part[j]) for item in drawn])
         for j, (row, arm, part) in enumerate(
@@ -184,9 +195,9 @@ def head_sentences(
     )
     said = []
     if asks:
-        said.append(f"It is called for {' and '.join(asks)}")
+        said.append(f"It is called for {listed(asks)}")
     if holds:
-        said.append(f"{'but' if asks else 'It'} costs effort by {' and '.join(holds)}")
+        said.append(f"{'but' if asks else 'It'} costs effort by {listed(holds)}")
     return f"{first}.", f"{', '.join(said)}."
 
 

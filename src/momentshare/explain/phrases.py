@@ -10,7 +10,7 @@ from momentshare.explain.counterfactual import NO_JOINT
 from momentshare.explain.glenoid import GLENOID
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
 
 __all__ = [
@@ -20,6 +20,7 @@ __all__ = [
     "direction",
     "facet_phrase",
     "group_phrase",
+    "listed",
     "number_sign",
     "percent",
     "signed",
@@ -102,6 +103,17 @@ def facet_phrase(name: str) -> str:
 def capital(text: str) -> str:
     """Capitalise a sentence."""
     return text[:1].upper() + text[1:]
+
+
+def listed(items: Sequence[str]) -> str:
+    """Join items as in a sentence.
+
+    Examples
+    --------
+    >>> listed(["a"]), listed(["a", "b", "c"])
+    ('a', 'a, b and c')
+    """
+    return " and ".join(part for part in (", ".join(items[:-1]), items[-1]) if part)
 
 
 def number_sign(value: float) -> int:

@@ -48,14 +48,10 @@ def capacity_text(found: HeadExplanation) -> str:
     elif f.fibre_velocity > 0.0:
         moving = f"lengthening at {percent(f.fibre_velocity)} of its greatest speed"
     return (
-        f"Capacity here: {1e6 * f.volume:.0f} cm³ over a fibre of "
-        f"{100.0 * f.peak_fibre_length:.1f} cm is {1e4 * f.area:.1f} cm²; times "
-        f"{1e-4 * f.specific_tension:.1f} N/cm² and a strength factor of {f.strength_factor:.2f} "
-        f"gives {f.greatest_isometric_force:.0f} N at best. Its fibres are at "
-        f"{f.fibre_length:.2f} of their peak fibre length (factor {f.length_factor:.3f}), are "
-        f"{moving} (factor {f.velocity_factor:.3f}) and lie at an angle (factor "
-        f"{f.cosine:.3f}): {f.capacity:.0f} N remain, and {f.passive_force:.0f} N passive "
-        "come on top."
+        f"Capacity here: of {f.greatest_isometric_force:.0f} N at best {f.capacity:.0f} N remain, "
+        f"because its fibres are at {f.fibre_length:.2f} of their peak fibre length (factor "
+        f"{f.length_factor:.3f}), are {moving} (factor {f.velocity_factor:.3f}) and lie at an "
+        f"angle (factor {f.cosine:.3f}); {f.passive_force:.0f} N of passive force come on top."
     )
 
 
@@ -165,7 +161,7 @@ def moments_text(found: HeadExplanation) -> str:
         if math.isnan(item.share):
             parts.append(f"{own} N·m (in all {net} N·m)")
         elif item.share < 0.0:
-            parts.append(f"{own} N·m against {net} N·m ({percent(item.share)})")
+            parts.append(f"{own} N·m against the {net} N·m that are asked for")
         else:
             parts.append(f"{own} of {abs(item.net_moment):.1f} N·m ({percent(item.share)})")
     if not parts:
@@ -193,7 +189,7 @@ def case_text(changes: Counterfactuals, case: str) -> str:
     ][:_SHOWN_CHANGES]
     if others:
         names = changes.problems[0].head_names
-        text += "of the others most: " + ", ".join(
+        text += "of the others, these change most: " + ", ".join(
             f"{head_phrase(names[i])} {signed(float(difference[i]))}"
             + (_removal_word(float(difference[i])) if case == "removed" else "")
             for i in others

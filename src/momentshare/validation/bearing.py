@@ -84,7 +84,7 @@ class BearingRow:
             whole = f"in this limb {found}, {size}"
         else:
             whole = f"published {self.published}{unit}, in this limb {self.model:.3g}{unit}"
-        return f"{self.id}: {self.quantity} ({self.posture}): {whole} ({self.source})"
+        return f"{self.quantity} ({self.posture}): {whole} ({self.source})"
 
 
 def rows_on_heads(model: Model, heads: Sequence[str]) -> tuple[BearingRow, ...]:

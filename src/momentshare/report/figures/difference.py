@@ -97,7 +97,8 @@ def difference_figure(
         for third in marks.order_parts(found.names, head):
             hatch(ax, 100.0 * third / 3.0, low, 100.0 / 3.0, high - low)
         ax.set_ylim(low, high)
-    shaded = f"{footnote(marks.limits, marks.used)} Hatched: what it touches." if own else ""
+    told = footnote(marks.limits, marks.used)
+    shaded = f"{told} Such stretches are hatched." if told else ""
     note = "Above: parts of the difference at this height. Below: along the lift, and their sum."
     add_heading(figure, heading, f"{title + '. ' if title else ''}{note}{shaded}")
     return figure

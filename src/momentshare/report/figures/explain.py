@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from momentshare.cautions import CAUTIONS
-from momentshare.directions import row_named
+from momentshare.directions import moment_direction
 from momentshare.explain.glenoid import GLENOID
 from momentshare.limits import Limits, height_third, marked
 from momentshare.report.figures import style
@@ -131,7 +131,9 @@ def drive_figure(
     )
     place = f"{100.0 * found[0].height_fraction:.0f} % of the bar height"
     note = (
-        f"{title + ', ' if title else ''}lateral force {found[0].lateral_mode}; bars at {place}."
+        f"{title + ', ' if title else ''}lateral force {found[0].lateral_mode}; bars at {place}. "
+        "Rows are named for the moment that is called for; a part is positive where the head "
+        "supplies it."
         f"{footnote(marks.limits, marks.used)}"
     )
     note += " Such stretches are hatched." if marks.used else ""
@@ -155,7 +157,10 @@ def _beyond(ax: Axes, thirds: Sequence[int]) -> None:
 
 def _bars(ax: Axes, item: HeadExplanation, *, first: bool) -> None:
     split = item.split
-    labels = [row_named(row).label for row in split.row_names]
+    labels = [
+        moment_direction(row, price).label
+        for row, price in zip(split.row_names, split.multiplier.tolist(), strict=True)
+    ]
     values = [float(part) for part in split.part]
     looks = [_look(row) for row in split.row_names]
     if split.facet_names:

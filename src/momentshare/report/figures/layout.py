@@ -31,6 +31,7 @@ __all__ = [
     "Texts",
     "finish",
     "label_room",
+    "legend_below",
     "lift_axis",
     "outer_labels",
     "panel_grid",
@@ -186,6 +187,24 @@ class Key:
             labelspacing=0.45,
             columnspacing=1.4,
         )
+
+
+def legend_below(figure: Figure, entries: Handles, most: int) -> None:
+    """Put a legend below a figure that is laid out by constraints, in columns that hold its names.
+
+    Parameters
+    ----------
+    figure : Figure
+    entries : Handles
+    most : int
+        Greatest number of columns; long names are wrapped, and need fewer.
+    """
+    from matplotlib.lines import Line2D
+
+    key = Key.plan(entries, float(figure.get_size_inches()[0]))
+    handles = [Line2D([], [], label=name, **look) for name, look in key.handles]
+    columns = min(most, key.columns)
+    figure.legend(handles=handles, loc="outside lower center", ncols=columns, frameon=False)
 
 
 def lift_axis(ax: Axes, *, labelled: bool, label: str = LIFT_SHORT) -> None:

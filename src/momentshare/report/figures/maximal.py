@@ -12,7 +12,7 @@ from momentshare.limits import Limits, keys_text, marked
 from momentshare.maximal import MAXIMAL
 from momentshare.report.figures import style
 from momentshare.report.figures.footer import add_heading
-from momentshare.report.figures.layout import WIDEST, Key
+from momentshare.report.figures.layout import WIDEST, legend_below
 from momentshare.report.figures.limit_marks import footnote
 from momentshare.report.figures.looks import Looks, shared_out
 from momentshare.report.text.maximal_opening import load_title
@@ -26,7 +26,6 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from momentshare.maximal import MaximalReport
-    from momentshare.report.figures.layout import Handles
     from momentshare.study import Study
 
 __all__ = ["CANNOT_SHOW", "lift_figure", "loads_figure", "maximal_record", "sentences"]
@@ -161,7 +160,7 @@ def lift_figure(
     for ax in pairs[max(len(lines) - beside, 0) : len(lines)].flat:
         ax.set_xlabel("height, chest to lock-out [%]")
         ax.tick_params(labelbottom=True)
-    _legend(figure, looks.handles(names))
+    legend_below(figure, looks.handles(names), 4)
     add_heading(
         figure,
         load_title(report.loads, limits) or "The maximal lift",
@@ -201,7 +200,8 @@ def loads_figure(report: MaximalReport) -> Figure:
         ax.set_xlabel("height, chest to lock-out [%]")
     left = " Loads between are in maximal_curves.csv." if len(lifts) < len(every) else ""
     labels = [f"{lift} of the greatest load" if "%" in lift else lift for lift in lifts]
-    _legend(figure, [(n, style.condition_style(k) | {"marker": ""}) for k, n in enumerate(labels)])
+    entries = [(n, style.condition_style(k) | {"marker": ""}) for k, n in enumerate(labels)]
+    legend_below(figure, entries, 4)
     add_heading(figure, "Speed by height and load", f"Means over people.{left}")
     return figure
 
@@ -254,11 +254,3 @@ def _top_of(report: MaximalReport, mode: str) -> float:
     """Twice the greatest load: the load that can be held grows without end near lock-out."""
     loads = report.loads[report.loads["lateral"] == mode]["greatest_load_kg"]
     return 2.2 * float(loads.max()) if loads.max() > 0.0 else 1.0
-
-
-def _legend(figure: Figure, entries: Handles) -> None:
-    from matplotlib.lines import Line2D
-
-    handles = [Line2D([], [], label=name, **look) for name, look in entries]
-    columns = min(4, Key.plan(entries, float(figure.get_size_inches()[0])).columns)
-    figure.legend(handles=handles, loc="outside lower center", ncols=columns, frameon=False)

@@ -13,7 +13,7 @@ from momentshare.directions import DIRECTIONS
 from momentshare.limits import BIAS_CLAIMS, Limits, marked, merged_keys, strength_keys
 from momentshare.report.figures import style
 from momentshare.report.figures.footer import add_heading
-from momentshare.report.figures.limit_marks import footnote, hatch
+from momentshare.report.figures.limit_marks import footnote, hatch, hatch_stretches
 from momentshare.report.figures.looks import Looks, shared_out
 from momentshare.report.text.strength_opening import bias_table, bias_title
 from momentshare.report.writing.record import versions
@@ -199,6 +199,7 @@ def utilisation_figure(
     wide = 7.6 if len(groups) == 1 else 2.5 * len(panels)
     figure = Figure(figsize=(wide, 1.9 * len(rows) + 1.4), layout="constrained")
     grid = figure.subplots(len(rows), len(panels), sharex=True, sharey="row", squeeze=False)
+    limited: dict[Axes, list[str]] = {}
     for line, row in zip(grid, rows, strict=True):
         for ax, (others, group) in zip(line, panels, strict=True):
             part = shown[(shown["row"] == row) & (shown["others"] == others)]
@@ -213,6 +214,7 @@ def utilisation_figure(
                     markevery=max(len(mean) // 5, 1), **looks.of(condition),
                 )  # fmt: skip
             ax.axhline(100.0, **_ONE)
+            limited[ax] = [d for d in _loaded(part) if marks.keys([d], "size")]
             told = marked(_directions(part), marks.keys(_loaded(part), "size"))
             title = style.fit(f"{told}, {_MEANING[others]}", wide / len(panels) - 0.5)
             ax.set_title(f"{title}\n{group.title}".strip(), loc="left")
@@ -222,13 +224,19 @@ def utilisation_figure(
                 ax.set_xlabel("lift [% of bar height]")
     handles = [_handle(style.fit(name, 3.0), look) for name, look in looks.handles(conditions)]
     figure.legend(handles=handles, loc="outside lower center", ncols=2, frameon=False)
-    for line in grid:
+    for line, row in zip(grid, rows, strict=True):
         line[0].set_ylim(bottom=0.0)
+        for ax, (others, group) in zip(line, panels, strict=True):
+            part = shown[(shown["row"] == row) & (shown["others"] == others)]
+            part = part[part["condition"].isin(group.conditions)]
+            beyond = part["direction"].isin(limited[ax]) & (part["utilisation_here"] > 0.0)
+            where = beyond.groupby(part["height_fraction"]).any()
+            hatch_stretches(ax, (100 * where.index.to_numpy()).tolist(), where.tolist())
     add_heading(
         figure,
         "Net moment over the greatest one in the same posture",
         f"Along the lift, mean over people; lateral force {mode}.{shared_out(groups)}"
-        f"{footnote(marks.limits, marks.used)}",
+        f"{marks.note('Such stretches are')}",
     )
     return figure
 

@@ -10,7 +10,7 @@ import numpy as np
 from momentshare.limits import marked, merged_keys
 from momentshare.report.figures import style
 from momentshare.report.figures.footer import add_heading
-from momentshare.report.figures.layout import Handles, Room, Texts, panel_grid
+from momentshare.report.figures.layout import Handles, Room, Texts, legend_below, panel_grid
 from momentshare.report.figures.limit_marks import footnote, hatch
 from momentshare.report.figures.looks import Looks
 from momentshare.report.text.draw_verdicts import (
@@ -63,7 +63,6 @@ def _drawn_words(found: Summary) -> str:
 def intervals_figure(found: Summary) -> Figure:
     """Lift-mean activation of each working head by condition, with its intervals."""
     from matplotlib.figure import Figure
-    from matplotlib.lines import Line2D
 
     part, names, heads = shown_activation(found)
     looks = Looks(names, found.plan.study.factors)
@@ -94,18 +93,18 @@ def intervals_figure(found: Summary) -> Figure:
         last.set_xlabel("activation, lift mean [%]")
         last.tick_params(labelbottom=True)
     grid[0, 0].set_xlim(0, None)
-    handles = [
-        Line2D([], [], color=style.FAINT, linewidth=1.0, label="5 to 95 % of draws"),
-        Line2D([], [], color=style.INK, linewidth=3.0, label="25 to 75 %"),
-        Line2D([], [], label="median", **_MEDIAN),
-        *(Line2D([], [], label=text, **look) for text, look in looks.dot_handles(names)),
+    handles: Handles = [
+        ("5 to 95 % of draws", {"color": style.FAINT, "linewidth": 1.0}),
+        ("25 to 75 %", {"color": style.INK, "linewidth": 3.0}),
+        ("median", _MEDIAN),
+        *looks.dot_handles(names),
     ]
-    figure.legend(handles=handles, loc="outside lower center", ncols=3, frameon=False)
+    legend_below(figure, handles, 3)
     neutral = "How sure each activation is"
     add_heading(
         figure,
         firm_title(judged_pairs(found)) or neutral,
-        f"{neutral}: {_drawn_words(found)}{footnote(found.model.limits, used)}",
+        f"Lift-mean activation: {_drawn_words(found)}{footnote(found.model.limits, used)}",
     )
     return figure
 
@@ -137,7 +136,7 @@ def condition_order_figure(found: Summary) -> Figure:
         (1.45, 0.155 * lines + 0.12),
         Texts(
             title=firm_count_title(pairs) or neutral,
-            note=f"{neutral}: probability that the condition named first activates the head more; "
+            note="Probability that the condition named first activates the head more; "
             f"{_drawn_words(found)} Grey lines: {100 - 100 * SURE:.0f}, 50 and {100 * SURE:.0f} %."
             f"{note}{' Such rows are hatched.' if note else ''}",
             panels=[marked(style.head_label(head), keys[head]) for head in heads],

@@ -51,6 +51,8 @@ class Answer:
         Paragraphs of the findings.
     options : mapping
         Options given on the command line.
+    shown : mapping
+        File of a table → what the page shows of it.
     """
 
     study: Study | CohortStudy
@@ -60,6 +62,7 @@ class Answer:
     tables: Mapping[str, str]
     texts: Sequence[str] = ()
     options: Mapping[str, str] = field(default_factory=dict)
+    shown: Mapping[str, pd.DataFrame] = field(default_factory=dict)
 
 
 def answer_page(
@@ -81,7 +84,7 @@ def answer_page(
     blocks: list[Block] = [Paragraph(text=text) for text in answer.texts]
     blocks += [b for name in others if name for b in captioned(name, pictures, answer.figures)]
     blocks += [
-        _table(tables[name], caption, name)
+        _table(answer.shown.get(name, tables[name]), caption, name)
         for name, caption in answer.tables.items()
         if name in tables and name != PUBLISHED and not tables[name].empty
     ]
@@ -105,7 +108,7 @@ def answer_page(
             Section(
                 title="Published rows",
                 anchor="published",
-                blocks=[_table(published, caption, PUBLISHED)],
+                blocks=[_table(_published(published), caption, PUBLISHED)],
             )
         )
     note = f"{answer.study.title}. {file.note}".strip()
@@ -120,6 +123,13 @@ def answer_page(
     )
 
 
+def _published(table: pd.DataFrame) -> pd.DataFrame:
+    """Keep what a reader wants of published rows: the value beside that of the limb."""
+    names = ["about", "quantity", "posture", "unit", "published", "model", "right", "use", "source"]
+    return table[names].rename(columns={"model": "in this limb"})
+
+
 def _table(table: pd.DataFrame, caption: str, name: str) -> Table:
+    table = table.dropna(axis="columns", how="all")
     cut = f"; the first {_MOST} of {len(table)} rows" if len(table) > _MOST else ""
     return Table(frame=table.head(_MOST), caption=f"{caption}{cut}. All in {name}.")

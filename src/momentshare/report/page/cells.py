@@ -25,7 +25,10 @@ __all__ = ["UNITS", "soft_breaks", "table_view"]
 
 UNITS = {
     "per_nm": "1/(N·m)",
+    "per_n": "1/N",
     "percent": "%",
+    "cm3": "cm³",
+    "cm2": "cm²",
     "mps": "m/s",
     "nm": "N·m",
     "ns": "N·s",
@@ -79,11 +82,12 @@ _GIVEN = {
 }
 """Columns whose texts the user chose; they are shown as they are."""
 
-_HEADS = {"head", "item"}
+_HEADS = {"head", "item", "changed_head", "about", "name"}
 """Columns that may hold heads as ``muscle/head``."""
 
 _DIGITS = 3  # significant digits of the largest number of a column: common practice, no source
 _MOST_DECIMALS = 4  # beyond, a power of ten is easier to read: common practice, no source
+_NOISE = 1e-12  # of the largest of a column: what rounding leaves of nothing
 _MISSING = "–"
 _SUPERSCRIPT = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 _NUMBER_LIKE = re.compile(r"[-−+<>≤≥≈~ ]*\d")
@@ -311,6 +315,10 @@ def _cells(
     if form is None and isinstance(name, str) and numeric:
         form = "p" if name == "p" or name.startswith("p_") or name.endswith("_p") else None
         form = form or _FORMATS.get(name)
+    if numeric:
+        least = _NOISE * max((abs(float(v)) for v in present if math.isfinite(v)), default=0.0)
+        values = [0.0 if not gone and abs(v) < least else v
+                  for v, gone in zip(values, missing, strict=True)]  # fmt: skip
     decimals = alike or [_decimals(present) if numeric else 0] * len(values)
 
     def show(value: Any, places: int) -> str:

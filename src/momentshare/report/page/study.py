@@ -51,6 +51,9 @@ PICTURED = {
 _SHOWN = 12
 """Rows of a table of orders; all are in verdicts.csv."""
 
+_PRINTED = 0.005
+"""Range from which the ends of a difference have columns; below, they print alike."""
+
 _WORKING = 0.005
 """Lift-mean activation below which a head is left out of a table."""
 
@@ -127,15 +130,20 @@ def _findings(study: StudyResult, verdicts: pd.DataFrame, pictures: Mapping[str,
         if mine.empty:
             continue
         mine = mine.sort_values("difference", ascending=False, kind="stable")
-        columns = ["head", "condition", "other", "difference", "difference_low", "difference_high"]
+        columns = ["head", "condition", "other", "difference"]
+        shown = mine.head(_SHOWN)
+        wide = (shown["difference_high"] - shown["difference_low"]).max() >= _PRINTED
+        columns += ["difference_low", "difference_high"] if wide else []
         columns += {TURNING: ["turns_with"], LIMITED: ["limit"]}.get(verdict, [])
+        notes = [] if wide else ["Nothing that was tried moves a difference by as much as 0.005"]
+        notes += study.model.limits.notes(mine["limit"])
         cut = f"; the {_SHOWN} widest of {len(mine)}" if len(mine) > _SHOWN else ""
         blocks.append(
             Table(
-                frame=mine.head(_SHOWN)[columns],
+                frame=shown[columns],
                 caption=f"{caption}{cut}. All are in verdicts.csv.",
-                formats=dict.fromkeys(columns[3:6], ".2f"),
-                note="; ".join(study.model.limits.notes(mine["limit"])),
+                formats={c: ".2f" for c in columns if c.startswith("difference")},
+                note="; ".join(notes),
             )
         )
     messages = study_messages(study)

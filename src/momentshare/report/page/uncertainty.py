@@ -131,7 +131,7 @@ def _heads(found: Summary, pictures: Mapping[str, bytes]) -> Section:
             Table(
                 frame=shown[columns],
                 caption="Lift-mean activation, quantiles of the draws; lateral force "
-                f"{mode}, criterion {criterion}. All are in intervals.csv.",
+                f"{mode}, criterion {_criterion_words(criterion)}. All are in intervals.csv.",
                 formats=dict.fromkeys(columns[2:7], ".2f"),
                 labels={"low": "5 %", "q25": "25 %", "q75": "75 %", "high": "95 %"},
                 note="; ".join(found.model.limits.notes(shown["limit"]))
@@ -191,3 +191,8 @@ def _run_rows(found: Summary) -> list[dict[str, Any]]:
         )
         rows.append({"part": "draws", "setting": name, "value": text})
     return rows
+
+
+def _criterion_words(name: str) -> str:
+    """Name a criterion in a sentence."""
+    return "of the study" if name == "study" else name

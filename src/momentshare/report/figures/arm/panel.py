@@ -53,7 +53,7 @@ _SLIGHT = 0.05
 """Share of the greatest force below which a head is left out."""
 
 _BONE: dict[str, Any] = {"facecolor": "#f6efdf", "edgecolor": "#6e6656", "linewidth": 0.7}
-_BODY: dict[str, Any] = {"facecolor": "#f3f3f3", "edgecolor": "#9a9a9a", "linewidth": 0.8}
+_BODY: dict[str, Any] = {"facecolor": "#f3f3f3", "edgecolor": "#767676", "linewidth": 0.8}
 _STEEL = "#5a5a5a"
 _METAL: dict[str, Any] = {"facecolor": "#b9b9b9", "edgecolor": _STEEL}
 
@@ -205,7 +205,7 @@ def _surroundings(ax: Axes, scene: ArmScene, view: View) -> None:
     """Draw ground, bench, trunk and head."""
     pad = shapes.bench(scene)
     if pad is not None:
-        look = {"facecolor": "#d9d9d9", "edgecolor": "#9a9a9a", "linewidth": 0.7}
+        look = {"facecolor": "#d9d9d9", "edgecolor": "#767676", "linewidth": 0.7}
         _fill(ax, shapes.hull(view.flat(pad)), 1.0, look)
     if scene.support == "ground":
         level = float(view.flat(scene.joints["hand"])[1]) - 0.04 * scene.bone
