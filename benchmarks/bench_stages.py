@@ -157,6 +157,7 @@ import sys, time
 begin = time.perf_counter()
 import momentshare.limb, momentshare.sharing
 from momentshare.model import load_model
+from momentshare.paths import paths
 from momentshare.person import Person
 from momentshare.posture import posture_from_angles
 from momentshare.skeleton import build_skeletons
@@ -166,7 +167,7 @@ with_numba = time.perf_counter()
 ada = Person(name="Ada", sex="female", stature=1.66, body_mass=62.0)
 skeleton = build_skeletons([ada], load_model()).take(0)
 built = time.perf_counter()
-found = momentshare.limb.paths(skeleton, posture_from_angles(elevation=[0.5]), method="compiled")
+found = paths(skeleton, posture_from_angles(elevation=[0.5]), method="compiled")
 traced = time.perf_counter()
 momentshare.sharing.share([[0.05, 0.04]], [1000.0, 500.0], [25.0], method="compiled")
 shared = time.perf_counter()
@@ -174,19 +175,27 @@ print(imported - begin, with_numba - imported, traced - built, shared - traced)
 """
 
 
-def cold_starts():
-    """Seconds of a fresh process with an empty and with a filled compile cache."""
+def cold_starts(code=COLD):
+    """Seconds of a fresh process with an empty and with a filled compile cache.
+
+    Raises
+    ------
+    SystemExit
+        With what the process said, where it fails.
+    """
     out = []
     with tempfile.TemporaryDirectory() as folder:
         environment = {**os.environ, "NUMBA_CACHE_DIR": folder}
         for _ in range(2):
             run = subprocess.run(
-                [sys.executable, "-c", COLD],
+                [sys.executable, "-c", code],
                 env=environment,
                 capture_output=True,
                 text=True,
-                check=True,
+                check=False,
             )
+            if run.returncode:
+                raise SystemExit(f"a fresh process ended with {run.returncode}:\n{run.stderr}")
             out.append([float(part) for part in run.stdout.split()])
     return out
 

@@ -63,15 +63,53 @@ def _told(value: Any) -> str:
 
 
 class ReadOnly:
-    """Base of a dataclass whose arrays cannot be written."""
+    """Base of a dataclass whose arrays cannot be written, nor those in its tuples and mappings.
+
+    What is copied or has been pickled cannot be written either.
+
+    Examples
+    --------
+    >>> import copy
+    >>> from dataclasses import dataclass
+    >>> import numpy as np
+    >>> from momentshare.results import ReadOnly
+    >>> @dataclass(frozen=True)
+    ... class Pull(ReadOnly):
+    ...     force: np.ndarray
+    >>> copy.deepcopy(Pull(np.zeros(3))).force.flags.writeable
+    False
+    """
 
     __slots__ = ()
 
     def __post_init__(self) -> None:
         for item in fields(self):  # type: ignore[arg-type]
-            value = getattr(self, item.name)
-            if isinstance(value, np.ndarray):
-                value.setflags(write=False)
+            _freeze(getattr(self, item.name, None))
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        known = {item.name: getattr(self, item.name) for item in fields(self)}  # type: ignore[arg-type]
+        return _made_again, (type(self), known)
+
+
+def _freeze(value: Any) -> None:
+    """Make an array, and arrays in a tuple or a mapping, read-only."""
+    if isinstance(value, np.ndarray):
+        value.setflags(write=False)
+    elif isinstance(value, tuple) and not isinstance(next(iter(value), ""), str):
+        for part in value:
+            _freeze(part)
+    elif isinstance(value, Mapping):
+        for part in value.values():
+            _freeze(part)
+
+
+def _made_again(kind: type[_T], known: dict[str, Any]) -> _T:
+    """Give an object that was copied or pickled its values back, read-only as they were."""
+    made = object.__new__(kind)
+    for name, value in known.items():
+        _freeze(value)
+        object.__setattr__(made, name, value)
+    return made
 
 
 class FrozenDict(dict[Key, Value]):

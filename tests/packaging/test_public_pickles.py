@@ -1,18 +1,39 @@
 """What the examples of public names make can be pickled and copied, and prints on one line."""
 
 import copy
+import dataclasses
 import doctest
 import inspect
 import pickle
 import types
+from collections.abc import Mapping
 
+import numpy as np
 import pytest
 
 import momentshare
 from momentshare import errors, sharing
+from momentshare.results import ReadOnly
 
 LONGEST = 1000
 """Characters in which an object must say what it is; inputs show every field."""
+
+RESULTS = {
+    "Sharing",
+    "Certificate",
+    "GreatestFactor",
+    "GreatestMoment",
+    "Gradients",
+    "LinkageResult",
+    "Difference",
+    "HeadsApart",
+    "GirdleLoad",
+    "LimitingStrength",
+    "Drive",
+    "DriveField",
+    "Recording",
+}
+"""Classes no array of which may be written, however deep; what they come from is the caller's."""
 
 PUBLIC = [(momentshare, name) for name in momentshare.__all__ if not name.startswith("_")]
 PUBLIC += [(sharing, name) for name in sharing.__all__]
@@ -33,6 +54,26 @@ def made_by_the_example(thing):
         if type(value).__module__.startswith("momentshare")
         and not isinstance(value, (type, types.FunctionType, types.ModuleType))
     }
+
+
+def arrays_of(value, place="", of=object):
+    """(place, array) of every array in an object of ours, its parts, tuples and mappings.
+
+    ``of`` leaves out those of other kinds of dataclass.
+    """
+    if isinstance(value, np.ndarray):
+        yield place, value
+    elif isinstance(value, (list, tuple)):
+        for at, part in enumerate(value):
+            yield from arrays_of(part, f"{place}[{at}]", of)
+    elif isinstance(value, Mapping):
+        for key, part in value.items():
+            yield from arrays_of(part, f"{place}[{key!r}]", of)
+    elif dataclasses.is_dataclass(value):
+        for item in dataclasses.fields(value):
+            part = getattr(value, item.name)
+            if isinstance(value, of) or not isinstance(part, np.ndarray):
+                yield from arrays_of(part, f"{place}.{item.name}", of)
 
 
 def vars_of(value):
@@ -61,6 +102,15 @@ def test_what_an_example_makes_travels(module, name):
         assert type(again) is type(value), label
         assert repr(again) == repr(value), label
         assert repr(copy.deepcopy(value)) == repr(value), label
+        if type(value).__name__ in RESULTS:
+            assert held(value) == {place for place, _ in arrays_of(value)}, label
+        for other in (again, copy.copy(value), copy.deepcopy(value)):
+            assert held(other) >= held(value), label
+
+
+def held(value):
+    """Places of arrays that cannot be written, in results; a view of an input may be one too."""
+    return {place for place, array in arrays_of(value, of=ReadOnly) if not array.flags.writeable}
 
 
 def test_a_mapping_of_a_model_cannot_be_changed_and_travels():

@@ -33,7 +33,7 @@ import numpy as np
 from momentshare.geometry.rotation import cross, norm
 from momentshare.girdle import girdle_pose
 from momentshare.paths.tracing import trace_line
-from momentshare.results import brief
+from momentshare.results import ReadOnly, brief
 from momentshare.skeleton import body_poses
 
 if TYPE_CHECKING:
@@ -48,7 +48,7 @@ TRUNK = "thorax"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class GirdleLoad:
+class GirdleLoad(ReadOnly):
     """Load of the girdle on the trunk in every frame; thorax axes of a right arm.
 
     Attributes
@@ -66,7 +66,7 @@ class GirdleLoad:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class GirdlePull:
+class GirdlePull(ReadOnly):
     """Effect of every head on the girdle for a pull of 1 N, thorax axes.
 
     Attributes

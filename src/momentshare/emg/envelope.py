@@ -14,6 +14,7 @@ import numpy as np
 
 from momentshare.emg.quality import quality_notes
 from momentshare.errors import InputError, ShapeError
+from momentshare.results import ReadOnly
 from momentshare.signals.filters import band_pass, low_pass
 
 if TYPE_CHECKING:
@@ -94,7 +95,7 @@ class EmgSettings:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Envelope:
+class Envelope(ReadOnly):
     """An envelope, sample by sample.
 
     Attributes
@@ -115,9 +116,6 @@ class Envelope:
     notes: tuple[str, ...]
     settings: EmgSettings
     unit: Literal["V", "1"] = "V"
-
-    def __post_init__(self) -> None:
-        self.values.setflags(write=False)
 
     @property
     def greatest(self) -> float:

@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.explain.problem import FrameProblem, head_index, solve_problems
-from momentshare.results import brief
+from momentshare.results import ReadOnly, brief
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -40,7 +40,7 @@ NO_JOINT = "no joint"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Counterfactuals:
+class Counterfactuals(ReadOnly):
     """Solutions of one frame: the first unchanged, each of the others with one change.
 
     Attributes

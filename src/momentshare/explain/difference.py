@@ -30,7 +30,7 @@ from momentshare.explain.problem import (
     require_frame,
     weakest_frame,
 )
-from momentshare.results import brief
+from momentshare.results import ReadOnly, brief
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -46,7 +46,7 @@ __all__ = ["Difference", "explain_difference", "factor_parts", "factor_parts_alo
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Difference:
+class Difference(ReadOnly):
     """Two frames compared head by head; the first less the second.
 
     Attributes
@@ -103,8 +103,7 @@ class Difference:
         for member, part in zip(self.members, self.parts, strict=True):
             total[FACTORS.index(member.factor)] += part
         object.__setattr__(self, "_factors", total)
-        for array in (self.activation, self.force, self.parts, total):
-            array.setflags(write=False)
+        ReadOnly.__post_init__(self)
 
     @property
     def gap(self) -> Floats:

@@ -28,6 +28,7 @@ from momentshare.explain.problem import (
     row_joint,
 )
 from momentshare.reading import frame_status
+from momentshare.results import ReadOnly
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -42,7 +43,7 @@ Bound = Literal["none", "zero", "one"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class DriveSplit:
+class DriveSplit(ReadOnly):
     """What each row adds to or takes from the drive of one head; arrays over rows.
 
     Attributes

@@ -22,7 +22,7 @@ from momentshare.explain.glenoid import GLENOID
 from momentshare.explain.mixtures import Member
 from momentshare.explain.owen import member_values
 from momentshare.explain.problem import head_index, weakest_frame
-from momentshare.results import brief
+from momentshare.results import ReadOnly, brief
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -41,7 +41,7 @@ _STRENGTH = {"capacity": "capacity", "passive force": "passive", "weight": "weig
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class HeadsApart:
+class HeadsApart(ReadOnly):
     """Two heads of one frame; the first less the second.
 
     Attributes

@@ -14,7 +14,7 @@ import numpy as np
 
 from momentshare.errors import InputError
 from momentshare.explain.problem import keeps_glenoid
-from momentshare.results import brief
+from momentshare.results import ReadOnly, brief
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -35,7 +35,7 @@ _FRAMES = 4000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class LimitingStrength:
+class LimitingStrength(ReadOnly):
     """Greatest loads of one lift with one strength raised at a time.
 
     Attributes

@@ -11,6 +11,7 @@ from momentshare.errors import InputError
 from momentshare.linkage.lines import linkage_paths, table_values
 from momentshare.linkage.pose import place_bodies
 from momentshare.muscle import curve_set, head_state
+from momentshare.results import ReadOnly
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -33,7 +34,7 @@ that of :func:`momentshare.muscle.head_state`."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Fibres:
+class Fibres(ReadOnly):
     """What the heads can give in every frame.
 
     Attributes

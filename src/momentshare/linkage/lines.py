@@ -16,6 +16,7 @@ from scipy.interpolate import PchipInterpolator
 from momentshare.errors import InputError
 from momentshare.geometry.rotation import cross, dot, norm
 from momentshare.paths.tracing import trace_line
+from momentshare.results import ReadOnly
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -34,7 +35,7 @@ _ROUNDING = 1e-9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class LinkagePaths:
+class LinkagePaths(ReadOnly):
     """Path geometry of every head of a linkage.
 
     Attributes

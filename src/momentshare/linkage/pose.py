@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.geometry.rotation import cross, rotated, rotation_about
+from momentshare.results import ReadOnly
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -28,7 +29,7 @@ __all__ = ["LinkagePoses", "place_bodies"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class LinkagePoses:
+class LinkagePoses(ReadOnly):
     """Bodies in the ground frame, and their motion.
 
     Attributes

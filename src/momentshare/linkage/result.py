@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare.results import ReadOnly
 from momentshare.sharing import Status
 
 if TYPE_CHECKING:
@@ -26,7 +27,7 @@ __all__ = ["LinkageResult"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class LinkageResult:
+class LinkageResult(ReadOnly):
     """What every head of a linkage does, frame by frame; NaN where there is no posture.
 
     Attributes

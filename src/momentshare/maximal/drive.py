@@ -27,7 +27,7 @@ from momentshare.errors import InputError, PostureError
 from momentshare.exercise.chain import motion_along
 from momentshare.exercise.demand import demand
 from momentshare.exercise.hand import hand_limits
-from momentshare.results import brief
+from momentshare.results import ReadOnly, brief
 from momentshare.units import GRAVITY
 
 if TYPE_CHECKING:
@@ -50,7 +50,7 @@ SPEEDS = 25
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class DriveField:
+class DriveField(ReadOnly):
     """Greatest upward acceleration of one load by height and speed.
 
     Attributes
@@ -78,7 +78,7 @@ class DriveField:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class DrivenPath:
+class DrivenPath(ReadOnly):
     """A limb along the path of an exercise: everything independent of load, speed and push.
 
     Attributes

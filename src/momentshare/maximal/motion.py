@@ -21,7 +21,7 @@ import numpy as np
 from scipy.integrate import solve_ivp
 from scipy.interpolate import RectBivariateSpline
 
-from momentshare.results import brief
+from momentshare.results import ReadOnly, brief
 from momentshare.units import GRAVITY
 
 if TYPE_CHECKING:
@@ -75,7 +75,7 @@ _RISE = 1.15
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Drive:
+class Drive(ReadOnly):
     """Motion of one load; arrays of shape (points,).
 
     Attributes

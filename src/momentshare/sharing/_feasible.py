@@ -17,6 +17,7 @@ import numpy as np
 
 from momentshare._kernels import require_threads
 from momentshare.errors import ShapeError
+from momentshare.results import ReadOnly
 from momentshare.sharing._backends.climb import climb
 from momentshare.sharing._backends.limit_within import limit_within
 from momentshare.sharing._limit import GreatestFactor, solve_limit
@@ -26,7 +27,6 @@ from momentshare.sharing._result import (
     BoolArray,
     FloatArray,
     IntArray,
-    read_only,
     status_text,
 )
 
@@ -46,7 +46,7 @@ ROUTES: tuple[Route, ...] = ("auto", "compiled", "numpy")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class GreatestMoment:
+class GreatestMoment(ReadOnly):
     """Greatest moment about one row, with the definition used.
 
     Attributes
@@ -76,10 +76,6 @@ class GreatestMoment:
     activation: FloatArray
     status: IntArray
     definition: str
-
-    def __post_init__(self) -> None:
-        for array in (self.moment, self.limiting, self.activation, self.status):
-            read_only(array)
 
     @property
     def status_text(self) -> NDArray[np.str_]:

@@ -22,9 +22,9 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 import numpy as np
 
 from momentshare.errors import ShapeError
-from momentshare.results import brief
+from momentshare.results import ReadOnly, brief
 from momentshare.sharing._problem import build_problem, require_choice
-from momentshare.sharing._result import BoolArray, FloatArray, IntArray, Status, read_only
+from momentshare.sharing._result import BoolArray, FloatArray, IntArray, Status
 from momentshare.sharing._share import choose_route, solve
 
 if TYPE_CHECKING:
@@ -44,7 +44,7 @@ SINGULAR = 1e-12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Gradients:
+class Gradients(ReadOnly):
     """Derivatives of the total forces; NaN where the forces have none.
 
     Attributes
@@ -84,10 +84,6 @@ class Gradients:
     status: IntArray
 
     __repr__ = brief
-
-    def __post_init__(self) -> None:
-        for name in self.__slots__:
-            read_only(getattr(self, name))
 
 
 def force_gradients(

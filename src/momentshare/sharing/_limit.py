@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.results import brief
+from momentshare.results import ReadOnly, brief
 from momentshare.sharing._backends.balance import normalise
 from momentshare.sharing._backends.climb import SURE, climb
 from momentshare.sharing._backends.staged import solve_balance
@@ -16,7 +16,6 @@ from momentshare.sharing._result import (
     FloatArray,
     IntArray,
     Status,
-    read_only,
     status_text,
 )
 
@@ -30,7 +29,7 @@ PUSHES = 1e-7
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class GreatestFactor:
+class GreatestFactor(ReadOnly):
     """Largest s for which fixed + s·scaled moments can be met, and what limits it.
 
     Attributes
@@ -72,10 +71,6 @@ class GreatestFactor:
     status: IntArray
 
     __repr__ = brief
-
-    def __post_init__(self) -> None:
-        for name in self.__slots__:
-            read_only(getattr(self, name))
 
     @property
     def status_text(self) -> NDArray[np.str_]:

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from momentshare.results import ReadOnly
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -70,20 +72,8 @@ def status_text(status: IntArray) -> NDArray[np.str_]:
     return np.asarray(names[status])
 
 
-def read_only(array: NDArray[np.generic]) -> None:
-    """Make a result array read-only."""
-    array.flags.writeable = False
-
-
-def _freeze(result: object) -> None:
-    for field in fields(result):  # type: ignore[arg-type]
-        value = getattr(result, field.name)
-        if isinstance(value, np.ndarray):
-            read_only(value)
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Certificate:
+class Certificate(ReadOnly):
     """Evidence computed from the problem data and the answer alone, one value per frame.
 
     Attributes
@@ -116,12 +106,9 @@ class Certificate:
     stationarity: FloatArray
     duality_gap: FloatArray
 
-    def __post_init__(self) -> None:
-        _freeze(self)
-
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)
-class Sharing:
+class Sharing(ReadOnly):
     """Joint moments shared among heads, with multipliers, shortfall and certificate.
 
     Attributes
@@ -187,9 +174,6 @@ class Sharing:
     head_names: tuple[str, ...] = ()
     row_names: tuple[str, ...] = ()
     frame_index: pd.Index[Any] | None = None
-
-    def __post_init__(self) -> None:
-        _freeze(self)
 
     def __getitem__(self, key: Any) -> Sharing:
         """Answers of some frames: an index, slice, mask or tuple over the batch axes."""

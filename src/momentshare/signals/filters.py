@@ -28,6 +28,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.errors import InputError, ShapeError
+from momentshare.results import ReadOnly
 from momentshare.signals._arguments import as_count, as_number, as_rate, as_signal
 from momentshare.signals._stretches import by_stretch, longest_stretch
 
@@ -208,7 +209,7 @@ def band_pass(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class ResidualAnalysis:
+class ResidualAnalysis(ReadOnly):
     """What a low-pass removes, against its cut-off.
 
     Attributes
@@ -233,10 +234,6 @@ class ResidualAnalysis:
     cutoff: float
     noise: float
     at_edge: bool
-
-    def __post_init__(self) -> None:
-        self.cutoffs.setflags(write=False)
-        self.residuals.setflags(write=False)
 
 
 def residual_cutoff(

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from momentshare.errors import InputError
-from momentshare.results import brief
+from momentshare.results import ReadOnly, brief
 from momentshare.signals import (
     Repetition,
     common_clock,
@@ -110,7 +110,7 @@ class Processing:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class ProcessedTrial:
+class ProcessedTrial(ReadOnly):
     """A trial ready for the muscles.
 
     Attributes

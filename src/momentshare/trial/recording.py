@@ -32,7 +32,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.results import brief
+from momentshare.results import ReadOnly, brief
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -63,7 +63,7 @@ _MIRROR = np.array([1.0, 1.0, -1.0])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Channel:
+class Channel(ReadOnly):
     """One signal.
 
     Parameters
@@ -85,9 +85,6 @@ class Channel:
     rate: float
     start: float = 0.0
     unit: str = ""
-
-    def __post_init__(self) -> None:
-        self.values.setflags(write=False)
 
     @property
     def time(self) -> NDArray[np.float64]:

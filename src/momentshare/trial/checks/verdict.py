@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from momentshare.results import ReadOnly
+
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
@@ -61,7 +63,7 @@ OF_LIMB = "moments met"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Check:
+class Check(ReadOnly):
     """One check of a trial.
 
     Attributes
