@@ -11,7 +11,15 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = ["FrozenDict", "ReadOnly", "brief", "put_frames", "spread_frames", "take_frames"]
+__all__ = [
+    "FrozenDict",
+    "ReadOnly",
+    "brief",
+    "places",
+    "put_frames",
+    "spread_frames",
+    "take_frames",
+]
 
 Key = TypeVar("Key")
 Value = TypeVar("Value")
@@ -130,6 +138,25 @@ class FrozenDict(dict[Key, Value]):
         return type(self), (dict(self),)
 
 
+def places(key: Any, frames: int) -> slice | NDArray[np.intp]:
+    """Which of some frames a key means; a slice stays one, so that arrays are views.
+
+    Parameters
+    ----------
+    key : int, slice, int or bool array
+        A whole number means one frame, in an axis of length one.
+    frames : int
+
+    Raises
+    ------
+    IndexError
+        There is no such frame, or a mask has another length.
+    """
+    if isinstance(key, slice):
+        return key
+    return np.atleast_1d(np.arange(frames)[key])
+
+
 def take_frames(values: _T, frames: Any, *, axes: int = 1, whole: Collection[str] = ()) -> _T:
     """Select frames of every array of a dataclass, including nested ones.
 
@@ -158,6 +185,8 @@ def _taken(value: Any, frames: Any, axes: int, whole: Collection[str]) -> Any:
         return take_frames(value, frames, axes=axes, whole=whole)
     if isinstance(value, tuple) and value and isinstance(value[0], np.ndarray):
         return tuple(_taken(item, frames, axes, whole) for item in value)
+    if isinstance(value, dict) and isinstance(next(iter(value.values()), None), np.ndarray):
+        return {name: _taken(item, frames, axes, whole) for name, item in value.items()}
     return value
 
 

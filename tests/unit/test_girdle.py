@@ -7,7 +7,7 @@ import pytest
 from tests.held import held_at
 
 from momentshare.analysis import Lateral, prepare, solve_lift
-from momentshare.analysis.solve import path_velocity
+from momentshare.analysis.speeds import path_velocity
 from momentshare.exercise import BenchPress, OverheadPress, Profile, PushUp, make_lifts, reachable
 from momentshare.exercise.chain import minimum_jerk
 from momentshare.geometry.rotation import rotation_about

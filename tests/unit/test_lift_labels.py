@@ -6,6 +6,7 @@ import pickle
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from momentshare import (
@@ -15,6 +16,7 @@ from momentshare import (
     Person,
     Profile,
     build_limb,
+    lift_from_angles,
     load_model,
     prepare,
     solve_lift,
@@ -84,6 +86,67 @@ def test_xarray_reads_it(result):
     read = xarray.Dataset.from_dict(result.to_dict())
     assert read["force"].attrs["units"] == "N"
     assert read["contact"].dims == ("frame", "direction")
+
+
+def arrays_of(value):
+    return {name: np.array(part["data"], dtype=float) for name, part in value["data_vars"].items()}
+
+
+KEYS = [2, -1, slice(1, 3), [True, False, False, True], np.array([3, 0]), slice(0, 0)]
+
+
+@pytest.mark.parametrize("key", KEYS, ids=str)
+def test_an_index_takes_frames_and_all_that_belongs_to_them(result, key):
+    part = result[key]
+    chosen = np.atleast_1d(np.arange(4)[key])
+    whole = arrays_of(result.to_dict())
+    for name, values in arrays_of(part.to_dict()).items():
+        wanted = whole[name][chosen]  # lists of no frame do not say how many heads there are
+        np.testing.assert_array_equal(values.reshape(wanted.shape), wanted, err_msg=name)
+    heads = len(result.prepared.limb.head_names)
+    for table, lines in (("head_table", heads), ("row_table", len(ROWS)), ("frame_table", 1)):
+        some, every = getattr(part, table)(), getattr(result, table)()
+        assert len(some) == lines * len(chosen)
+        kept = np.concatenate([np.flatnonzero(every["frame"] == f) for f in chosen] or [[]])
+        expected = every.iloc[kept.astype(int)].reset_index(drop=True)
+        pd.testing.assert_frame_equal(
+            some.drop(columns="frame"),
+            expected.drop(columns="frame"),
+            check_dtype=False,
+            check_exact=True,
+        )
+    with pytest.raises(ValueError, match="read-only"):
+        part.moments[...] = 0.0
+
+
+def test_frames_that_were_taken_are_a_lift_that_can_be_solved(result):
+    some = result[[1, 3]]
+    again = solve_lift(some.prepared, some.lateral)
+    np.testing.assert_allclose(again.force, result.force[[1, 3]], rtol=1e-9)
+    posed = prepare(some.prepared.limb, some.prepared.lift)
+    np.testing.assert_allclose(posed.demand.moments(), result.moments[[1, 3]], atol=1e-12)
+
+
+def test_frames_of_a_timed_lift_keep_their_motion():
+    limb = build_limb(
+        Person(name="Ada", sex="female", stature=1.66, body_mass=62.0), load_model()
+    )  # fmt: skip
+    swing = np.radians(60.0 + 20.0 * np.sin(np.arange(6.0)))
+    lift = lift_from_angles(
+        limb.skeleton, {"elbow_flexion": swing}, rate=50.0, hand_force=[3.0, -20.0, 1.0]
+    )
+    whole = prepare(limb, lift)
+    some = prepare(limb, lift.take(slice(2, 5)))
+    np.testing.assert_array_equal(some.demand.moments(), whole.demand.moments()[2:5])
+    np.testing.assert_allclose(
+        some.state.fibre_velocity_normalised, whole.state.fibre_velocity_normalised[2:5]
+    )
+
+
+@pytest.mark.parametrize("key", [4, -5, [True], (0, 1), "x", 1.5])
+def test_frames_that_there_are_not_are_refused(result, key):
+    with pytest.raises(IndexError):
+        result[key]
 
 
 def test_what_cannot_be_reached_is_not_a_number(result):

@@ -1,6 +1,7 @@
 """Limbs of one's own: what their folders must hold, how faults are told, what answers look like."""
 
 import csv
+import json
 import math
 import shutil
 from dataclasses import replace
@@ -393,6 +394,45 @@ def test_tables_hold_what_the_answer_holds(arm):
     unmet = rows["unmet_nm"].to_numpy().reshape(2, 2)
     assert abs(unmet[1, 1]) > 0.1  # beyond its limit the elbow falls short
     assert total + unmet == pytest.approx(result.moments, abs=1e-8)
+
+
+@pytest.mark.parametrize("key", [3, slice(1, 6, 2), [4, 0]])
+def test_an_index_takes_frames_and_all_that_belongs_to_them(arm, key):
+    angles = {"elbow_flexion": np.linspace(0.4, 1.6, 9)}
+    result = solve_linkage(arm, angles, rate=20.0, loads=EndLoad(mass=2.0))
+    chosen, part = np.atleast_1d(np.arange(9)[key]), result[key]
+    for table in ("head_table", "row_table", "joint_table"):
+        some, whole = getattr(part, table)(), getattr(result, table)()
+        lines = len(whole) // 9
+        wanted = np.concatenate([np.arange(lines) + lines * f for f in chosen])
+        wanted = whole.iloc[wanted].reset_index(drop=True).drop(columns="frame")
+        assert some.drop(columns="frame").equals(wanted), table
+    body = arm.joints[-1].body
+    np.testing.assert_array_equal(part.poses.rotation[body], result.poses.rotation[body][chosen])
+    with pytest.raises(IndexError):
+        result[9]
+
+
+def test_an_answer_in_plain_values_is_that_of_the_tables(arm):
+    result = solve_linkage(arm, {"elbow_flexion": [0.5, 1.0, np.nan]})
+    whole = json.loads(result.to_json())
+    found, axes = whole["data_vars"], {n: len(c["data"]) for n, c in whole["coords"].items()}
+    for name, part in found.items():
+        shape = tuple((axes | {"frame": 3})[axis] for axis in part["dims"])
+        assert np.shape(part["data"]) == shape, name
+        assert part["attrs"].get("units") or name in {"status", "posed"}, name
+    table = result.head_table()
+    for name, column in (
+        ("force", "force_n"),
+        ("capacity", "capacity_n"),
+        ("path_length", "path_length_m"),
+    ):
+        values = np.array(found[name]["data"], dtype=float).ravel()
+        np.testing.assert_array_equal(values, table[column])
+    moments = np.array(found["net_moments"]["data"], dtype=float).ravel()
+    np.testing.assert_array_equal(moments, result.row_table()["moment_nm"])
+    assert found["force"]["data"][2][0] is None
+    assert whole["coords"]["net_row"]["data"] == list(arm.row_names)
 
 
 def test_rows_that_are_not_balanced_are_told_and_not_met():

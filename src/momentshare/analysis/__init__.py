@@ -8,11 +8,11 @@ from momentshare.analysis.solve import (
     LiftResult,
     Prepared,
     assemble,
-    lengthening_speed,
     prepare,
     require_bar,
     solve_lift,
 )
+from momentshare.analysis.speeds import lengthening_speed
 
 __all__ = [
     "BALANCED",

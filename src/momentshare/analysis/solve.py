@@ -7,23 +7,23 @@ active force / capacity here; **strength fraction** force / greatest isometric f
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from momentshare.analysis.speeds import lengthening_speed
+from momentshare.analysis.tables import frame_columns, head_columns, row_columns
 from momentshare.balance import BALANCED, Balance, Criterion, GlenoidLimit, Lateral, LoadMoments
 from momentshare.directions import ROWS
 from momentshare.errors import InputError
 from momentshare.exercise.demand import Demand, demand
 from momentshare.exercise.hand import hand_limits
-from momentshare.geometry.rotation import rotation_about
 from momentshare.limb.joint import glenoid_frame, stability_facets
-from momentshare.paths import paths
-from momentshare.posture import Posture
-from momentshare.results import ReadOnly
+from momentshare.results import ReadOnly, places, take_frames
 
 if TYPE_CHECKING:
+    import pandas as pd
     from numpy.typing import NDArray
 
     from momentshare.exercise.lift import Lift
@@ -31,7 +31,6 @@ if TYPE_CHECKING:
     from momentshare.muscle.capacity import HeadState
     from momentshare.paths import Paths
     from momentshare.sharing import GreatestFactor, Sharing
-    from momentshare.skeleton import Skeleton
 
 __all__ = [
     "BALANCED",
@@ -41,14 +40,10 @@ __all__ = [
     "LiftResult",
     "Prepared",
     "assemble",
-    "lengthening_speed",
     "prepare",
     "require_bar",
     "solve_lift",
 ]
-
-_MOMENT = 1e-5
-"""Time step of central differences [s]."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -221,6 +216,9 @@ class LiftResult(ReadOnly):
     >>> contact = result.to_dict()["data_vars"]["contact"]
     >>> contact["dims"], contact["attrs"]["units"]
     (('frame', 'direction'), 'N')
+    >>> chest = result[0]  # one frame, or several by slice or mask
+    >>> chest.force.shape == (1, len(limb.head_names)), len(chest.frame_table())
+    (True, 1)
     """
 
     prepared: Prepared
@@ -237,6 +235,58 @@ class LiftResult(ReadOnly):
 
     def __repr__(self) -> str:
         return f"LiftResult({self.prepared!r}, lateral={self.lateral.mode!r}, {self.sharing!r})"
+
+    def __getitem__(self, key: Any) -> LiftResult:
+        """Answers of some frames: an index, which keeps one frame, a slice or a mask."""
+        before = self.prepared
+        frames = places(key, len(before.lift.reachable))
+        prepared = replace(
+            before,
+            lift=before.lift.take(frames),
+            paths=take_frames(before.paths, frames),
+            state=take_frames(before.state, frames),
+            demand=take_frames(before.demand, frames),
+        )
+        own: dict[str, Any] = {
+            item.name: value[frames]
+            for item in fields(self)
+            if isinstance(value := getattr(self, item.name), np.ndarray)
+        }
+        return replace(
+            self,
+            **own,
+            prepared=prepared,
+            sharing=self.sharing[frames],
+            greatest=None if self.greatest is None else take_frames(self.greatest, frames),
+        )
+
+    def head_table(self) -> pd.DataFrame:
+        """One row per frame and head, with the columns of :func:`momentshare.frame_table`.
+
+        The first ones there, which tell person, condition and treatment, are left out; NaN out of
+        reach. Needs pandas, as the other tables.
+        """
+        import pandas as pd
+
+        return pd.DataFrame(head_columns(self))
+
+    def row_table(self) -> pd.DataFrame:
+        """One row per frame and row of the moment, likewise of :func:`momentshare.moment_table`."""
+        import pandas as pd
+
+        return pd.DataFrame(row_columns(self))
+
+    def frame_table(self) -> pd.DataFrame:
+        """One row per frame.
+
+        ``load_kg`` and ``greatest_load_kg`` (both hands), ``vertical_force_n`` and
+        ``lateral_force_n`` of one hand, ``lateral_ratio``, ``contact_force_…_n`` of the glenoid on
+        the humeral head in the thorax frame and its size ``glenohumeral_contact_n``,
+        ``moment_residual_nm``, ``stationarity`` and ``duality_gap`` of the certificate, ``status``.
+        """
+        import pandas as pd
+
+        return pd.DataFrame(frame_columns(self))
 
     def to_dict(self) -> dict[str, Any]:
         """Everything with its unit and the names of its axes, as plain Python values.
@@ -312,45 +362,6 @@ def prepare(limb: Limb, lift: Lift, *, threads: int | None = None) -> Prepared:
         state=limb.capacity(found.length, velocity, index),
         demand=demand(limb.skeleton, lift),
     )
-
-
-def lengthening_speed(limb: Limb, lift: Lift, found: Paths) -> NDArray[np.float64]:
-    """Lengthening speed of the paths of a timed lift [m/s], shape (frames, heads)."""
-    motion = lift.motion
-    assert motion is not None  # noqa: S101 - called for timed lifts only
-    if limb.skeleton.moves or np.any(motion.girdle_velocity):
-        return path_velocity(limb.skeleton, lift)
-    # Shortening speed from the moment arms: dL/dt = -(arm vector · ω + arms · rates).
-    turn = np.einsum("fhk,fk->fh", found.shoulder_moment, motion.humerus_angular_velocity)
-    hinge = -found.moment_arms[:, 3] * motion.elbow_flexion_velocity[:, None]
-    spin = found.moment_arms[:, 4] * motion.forearm_rotation_velocity[:, None]
-    return np.asarray(-(turn + hinge + spin))
-
-
-def path_velocity(skeleton: Skeleton, lift: Lift) -> NDArray[np.float64]:
-    """Lengthening speed of every path [m/s] by central differences, shape (frames, heads).
-
-    Unlike the moment arms, which hold the girdle still, it includes what the motion of the girdle,
-    with the arm and on its own, adds to dL/dq.
-    """
-    motion, posture = lift.motion, lift.posture
-    assert motion is not None  # noqa: S101 - called for timed lifts only
-    speed = np.linalg.norm(motion.humerus_angular_velocity, axis=-1)
-    axis = motion.humerus_angular_velocity / np.where(speed > 0.0, speed, 1.0)[:, None]
-    axis[speed == 0.0] = [1.0, 0.0, 0.0]
-
-    def length(step: float) -> NDArray[np.float64]:
-        moved = Posture(
-            humerus=rotation_about(axis, step * speed) @ posture.humerus,
-            elbow_flexion=posture.elbow_flexion + step * motion.elbow_flexion_velocity,
-            forearm_rotation=posture.forearm_rotation + step * motion.forearm_rotation_velocity,
-            girdle=None
-            if posture.girdle is None
-            else posture.girdle + step * motion.girdle_velocity,
-        )
-        return paths(skeleton, moved, limb=lift.limb_in(skeleton)).length
-
-    return np.asarray((length(_MOMENT) - length(-_MOMENT)) / (2.0 * _MOMENT))
 
 
 def solve_lift(

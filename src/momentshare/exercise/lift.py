@@ -172,6 +172,38 @@ class Lift(ReadOnly):
             f"load per hand={np.max(self.load_mass, initial=0.0):.4g} kg)"
         )
 
+    def take(self, frames: slice | NDArray[np.intp]) -> Lift:
+        """Give some frames, in their order, without breaches, which count those of the whole lift.
+
+        Parameters
+        ----------
+        frames : slice or int array
+        """
+        count = len(self.fraction)
+
+        def taken(value: Any, own: int) -> Any:
+            # What holds for the whole lift has no axis of frames.
+            return value[frames] if np.ndim(value) > own and len(value) == count else value
+
+        found = {
+            name: taken(getattr(self, name), 0)
+            for name in (
+                "fraction", "height", "time", "reachable", "gap", "load_mass", "limb",
+            )
+        }  # fmt: skip
+        found |= {
+            name: taken(getattr(self, name), 1)
+            for name in (
+                "shoulder", "elbow", "hand", "up", "lateral_axis", "push_axis", "load_force",
+                "net_moments",
+            )
+        }  # fmt: skip
+        moved = self.motion
+        if moved is not None:
+            parts = {f.name: getattr(moved, f.name)[frames] for f in fields(Motion)}
+            moved = Motion(**parts)
+        return replace(self, **found, posture=self.posture[frames], motion=moved, breaches=())
+
     def limb_in(self, skeleton: Skeleton) -> NDArray[np.intp] | None:
         """Row of each frame's limb in a skeleton; None where it holds one limb only.
 

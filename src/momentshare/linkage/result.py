@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from momentshare.results import ReadOnly
+from momentshare.results import ReadOnly, places, take_frames
 from momentshare.sharing import Status
 
 if TYPE_CHECKING:
@@ -65,6 +65,8 @@ class LinkageResult(ReadOnly):
     LinkageResult('textbook_arm', frames=51, timed, solved=51)
     >>> result.row_table().columns[2:5].tolist()
     ['row', 'angle_deg', 'moment_nm']
+    >>> result[10], result.to_dict()["data_vars"]["angles"]["attrs"]["units"]
+    (LinkageResult('textbook_arm', frames=1, timed, solved=1), 'rad')
     """
 
     linkage: Linkage
@@ -87,6 +89,14 @@ class LinkageResult(ReadOnly):
             for code, count in zip(codes, counts, strict=True)
         )
         return f"LinkageResult({self.linkage.name!r}, frames={len(self.angles)}, {timed}, {told})"
+
+    def __getitem__(self, key: Any) -> LinkageResult:
+        """Answers of some frames: an index, which keeps one frame, a slice or a mask."""
+        frames = places(key, len(self.angles))
+        taken = take_frames(self, frames, whole=("linkage", "fibres", "sharing"))
+        kept = ("greatest", "volume")
+        fibres = take_frames(self.fibres, frames, whole=kept)
+        return replace(taken, fibres=fibres, sharing=self.sharing[frames])
 
     @property
     def activation(self) -> Floats:
@@ -124,6 +134,31 @@ class LinkageResult(ReadOnly):
         out[:, np.array(self.linkage.balanced)] = values
         return out
 
+    @property
+    def path_length(self) -> Floats:
+        """Path length [m], shape (frames, heads); NaN for a head with tables of arms."""
+        tabled = np.array([bool(head.arms) for head in self.linkage.heads])
+        return np.where(tabled, np.nan, self.paths.length)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Everything with its unit and the names of its axes, as plain Python values.
+
+        In the layout that ``xarray.Dataset.from_dict`` reads, as
+        :meth:`momentshare.sharing.Sharing.to_dict`, and with ``time``, ``posed``, ``angles``,
+        ``net_moments`` (all rows, in the order of ``net_row``), ``capacity``, ``passive_force``,
+        ``path_length``, ``fibre_length``, ``fibre_velocity``, ``moment_arms``, ``joint_force`` and
+        ``contact`` besides; NaN where there is no posture.
+        """
+        from momentshare.linkage.labels import labelled_linkage
+
+        return labelled_linkage(self)
+
+    def to_json(self) -> str:
+        """Give the text of `to_dict` in strict JSON; NaN reads null, infinity ``"inf"``."""
+        from momentshare.sharing._labelled import json_of
+
+        return json_of(self.to_dict())
+
     def head_table(self) -> pd.DataFrame:
         """One row a frame and head.
 
@@ -135,7 +170,6 @@ class LinkageResult(ReadOnly):
         import pandas as pd
 
         frames, heads = self.force.shape
-        tabled = np.array([bool(head.arms) for head in self.linkage.heads])
 
         def flat(values: Floats) -> Floats:
             return np.where(self.posed[:, None], values, np.nan).ravel()
@@ -150,7 +184,7 @@ class LinkageResult(ReadOnly):
             "capacity_n": flat(self.fibres.capacity),
             "fibre_length": flat(self.fibres.fibre_length),
             "fibre_velocity": flat(self.fibres.fibre_velocity),
-            "path_length_m": flat(np.where(tabled, np.nan, self.paths.length)),
+            "path_length_m": flat(self.path_length),
             "on_surface": (self.paths.contact & self.posed[:, None]).ravel(),
             "status": np.repeat(self.status, heads),
         }

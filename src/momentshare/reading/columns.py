@@ -7,6 +7,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from momentshare.analysis.tables import place_columns
+from momentshare.analysis.tables import status_words as frame_status
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
@@ -33,14 +36,7 @@ def case_key(case: Case, result: LiftResult) -> tuple[str, str, str]:
 
 def height_columns(case: Case, rows: int = 1) -> dict[str, Any]:
     """Columns for the place of a row along the lift, ``rows`` rows per frame."""
-    lift = case.prepared.lift
-    columns = {
-        "frame": np.arange(len(lift.fraction)),
-        "height_fraction": lift.fraction,
-        "bar_height_m": lift.height,
-        "time_s": np.full(len(lift.fraction), np.nan) if lift.time is None else lift.time,
-    }
-    return {name: np.repeat(values, rows) for name, values in columns.items()}
+    return place_columns(case.prepared.lift, rows)
 
 
 def stacked(parts: Sequence[Mapping[str, Any]]) -> pd.DataFrame:
@@ -62,11 +58,6 @@ def _column(values: Sequence[Any], rows: Sequence[int]) -> np.ndarray | pd.Serie
     return np.concatenate(
         [np.full(n, v) if np.isscalar(v) else v for v, n in zip(values, rows, strict=True)]
     )
-
-
-def frame_status(reachable: np.ndarray, status: np.ndarray) -> np.ndarray:
-    """Status of every frame in words; ``out of reach`` where there is no posture."""
-    return np.where(reachable, status.astype(object), "out of reach")
 
 
 def result_table(

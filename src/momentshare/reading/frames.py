@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from itertools import compress
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from momentshare.directions import ROWS
-from momentshare.exercise.hand import COUPLES
+from momentshare.analysis.tables import head_columns, row_columns
 from momentshare.reading.columns import (
     frame_status,
     height_columns,
@@ -61,34 +59,7 @@ def frame_table(study: CaseSet) -> pd.DataFrame:
     >>> bool(table["activation"].between(0.0, 1.0).all())
     True
     """
-    names = np.array(study.model.head_names)
-
-    def columns(case: Case, result: LiftResult) -> dict[str, Any]:
-        state, found = case.prepared.state, case.prepared.paths
-        frames, heads = result.force.shape
-        lost = ~case.prepared.lift.reachable[:, None]
-
-        def flat(values: np.ndarray) -> np.ndarray:
-            return np.where(lost, np.nan, values).ravel()
-
-        return {
-            **height_columns(case, rows=heads),
-            "head": np.tile(names, frames),
-            "activation": result.activation.ravel(),
-            "force_n": result.force.ravel(),
-            "passive_force_n": flat(state.passive_force),
-            "capacity_n": flat(state.active_capacity),
-            "strength_fraction": (
-                result.force / case.prepared.limb.greatest_isometric_force
-            ).ravel(),
-            "fibre_length": flat(state.fibre_length_normalised),
-            "fibre_velocity": flat(state.fibre_velocity_normalised),
-            "path_length_m": flat(found.length),
-            "on_surface": np.asarray(found.contact).ravel(),
-            **{f"arm_{row}_m": flat(found.moment_arms[:, k]) for k, row in enumerate(ROWS)},
-        }
-
-    table = result_table(study, columns)
+    table = result_table(study, lambda _, result: head_columns(result))
     for key in FRAME_LABELS:
         table[key] = table[key].astype("category")
     return table
@@ -148,41 +119,7 @@ def moment_table(study: CaseSet) -> pd.DataFrame:
     ['elbow_extension', 'shoulder_elevation', 'shoulder_horizontal_adduction',
      'shoulder_internal_rotation']
     """
-    return result_table(study, _moment_columns)
-
-
-def _moment_columns(case: Case, result: LiftResult) -> dict[str, Any]:
-    count, frames = len(ROWS), len(case.prepared.lift.reachable)
-    unmet, price = np.full((frames, count), np.nan), np.full((frames, count), np.nan)
-    at = [ROWS.index(name) for name in result.criterion.rows]
-    unmet[:, at] = result.sharing.unmet
-    price[:, at] = result.sharing.multipliers
-    need = case.prepared.demand
-    of_hand = {
-        "vertical_force_n": need.hand_force(),
-        "lateral_force_n": result.lateral_force,
-        "lateral_ratio": result.lateral_ratio,
-        **{f"couple_{axis}_nm": result.hand_couple[:, k] for k, axis in enumerate(COUPLES)},
-        "bound_met": _bounds_met(result),
-    }
-    return {
-        **height_columns(case, rows=count),
-        "row": np.tile(np.array(ROWS), frames),
-        "balanced": np.tile([name in result.criterion.rows for name in ROWS], frames),
-        "moment_nm": result.moments.ravel(),
-        "gravity_arm_m": need.gravity_arms.ravel(),
-        "unmet_nm": unmet.ravel(),
-        "multiplier_per_nm": price.ravel(),
-        **{name: np.repeat(values, count) for name, values in of_hand.items()},
-    }
-
-
-def _bounds_met(result: LiftResult) -> np.ndarray:
-    """Name in every frame which force or couple of the hand is at a bound; empty if none is."""
-    names = ("lateral force", *(f"{axis} couple" for axis in COUPLES))
-    return np.array(
-        ["; ".join(compress(names, met)) for met in result.hand_bound_met], dtype=object
-    )
+    return result_table(study, lambda _, result: row_columns(result))
 
 
 def certificate_table(study: CaseSet) -> pd.DataFrame:
