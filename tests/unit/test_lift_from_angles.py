@@ -16,6 +16,9 @@ from momentshare.directions import ROWS
 from momentshare.errors import InputError, ShapeError, UnknownNameError
 from momentshare.exercise.chain import minimum_jerk
 from momentshare.exercise.demand import demand
+from momentshare.geometry.rotation import rotation_about
+from momentshare.posture import arm_frame
+from momentshare.skeleton import forearm_axis
 from momentshare.units import GRAVITY
 
 ADA = Person(name="Ada", sex="female", stature=1.66, body_mass=62.0)
@@ -92,6 +95,57 @@ def test_a_swinging_forearm_is_a_pendulum(limb):
     inner = slice(3, -3)
     assert found[inner] == pytest.approx((inertia * change + weight)[inner], abs=2e-3)
     assert np.abs(inertia * change).max() > 1.0
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_moments_of_shoulder_elbow_and_forearm_are_those_of_virtual_work(limb, seed):
+    """What lies beyond a joint is turned by a small angle about the axis of each row.
+
+    At the forearm that is what hangs on the radius, hand and load; its axis passes 15 mm beside
+    the grip. The angle ``forearm_rotation`` itself moves no mass: the hand keeps to the line of
+    the forearm.
+    """
+    rng = np.random.default_rng(seed)
+    angles = {
+        "plane": rng.uniform(0.2, 1.4), "elevation": rng.uniform(0.3, 1.5),
+        "axial": rng.uniform(-0.6, 0.6), "elbow_flexion": rng.uniform(0.3, 1.8),
+        "forearm_rotation": rng.uniform(0.2, 2.0),
+    }  # fmt: skip
+    load, force, skeleton = 5.0, rng.normal(0.0, 30.0, 3), limb.skeleton
+    lift = lift_from_angles(skeleton, angles, load_mass=load, hand_force=force)
+    found = demand(skeleton, lift).moments()[0]
+    shoulder, elbow, hand = lift.shoulder[0], lift.elbow[0], lift.hand[0]
+    masses = {name: float(part.mass) for name, part in skeleton.segment.items()}
+    along = float(skeleton.segment["forearm"].centre * skeleton.forearm_length)
+    forearm = elbow + along / float(skeleton.grip_length) * (hand - elbow)
+    upper = shoulder + float(skeleton.segment["upper_arm"].centre) * (elbow - shoulder)
+    down = np.array([0.0, -GRAVITY, 0.0])
+    pulls = {
+        "upper_arm": (upper, masses["upper_arm"] * down),
+        "forearm": (forearm, masses["forearm"] * down),
+        "hand": (hand, (masses["hand"] + load) * down + force),
+    }
+    humerus = lift.posture.humerus[0]
+    ulna = humerus @ rotation_about(np.array([0.0, 0.0, 1.0]), angles["elbow_flexion"])
+    axis, top = forearm_axis(skeleton)
+    turns = dict(zip(ROWS[:3], arm_frame(humerus), strict=True))
+    turns = {row: (way, shoulder, tuple(pulls)) for row, way in turns.items()}
+    turns["elbow_extension"] = (-humerus[:, 2], elbow, ("forearm", "hand"))
+    turns["forearm_pronation"] = (ulna @ axis, elbow + ulna @ top, ("hand",))
+    step = 1e-5
+    for row, (way, centre, moved) in turns.items():
+        work = 0.0
+        for name in moved:
+            place, pull = pulls[name]
+            ends = (rotation_about(way, s * step) @ (place - centre) for s in (1.0, -1.0))
+            work += pull @ (next(ends) - next(ends)) / (2.0 * step)
+        assert found[ROWS.index(row)] == pytest.approx(-work, abs=1e-6 + 1e-3 * (row == ROWS[4]))
+    across = (hand - elbow - ulna @ top) - (ulna @ axis) * (
+        (hand - elbow - ulna @ top) @ ulna @ axis
+    )
+    assert np.linalg.norm(across) == pytest.approx(0.015, abs=5e-4)
+    turned = lift_from_angles(skeleton, angles | {"forearm_rotation": 2.5}, load_mass=load)
+    assert turned.hand == pytest.approx(lift.hand, abs=1e-12)
 
 
 def test_a_hand_force_is_an_array_or_a_function(limb):

@@ -86,6 +86,14 @@ def lift_from_angles(
     InputError
         A negative load, or a force on the hand that is zero throughout.
 
+    Notes
+    -----
+    Shoulder and elbow moments are the derivatives of the work of weights and forces by a turn about
+    their axes. The row of the forearm is that about the axis through the heads of radius and ulna,
+    which passes 15 mm beside the centre of the grip: 5 kg ask for up to 0.7 N·m. The angle
+    ``forearm_rotation`` turns the bones under the muscles and moves no mass, since the hand keeps
+    to the line of the forearm; spin of hand and load about that line is left out.
+
     Examples
     --------
     A forearm that swings, with 3 kg in the hand:
