@@ -11,6 +11,7 @@ from momentshare.muscle import (
     SHORTEST_FIBRE,
     DeGrooteCurves,
     ThelenCurves,
+    capacity,
     head_state,
 )
 
@@ -217,6 +218,22 @@ def test_batch_equals_a_loop(elastic):
             np.testing.assert_allclose(
                 getattr(one, field.name), getattr(whole, field.name)[row], rtol=1e-12
             )
+
+
+@pytest.mark.parametrize("elastic", [False, True])
+@pytest.mark.parametrize("speeds", ["none", "of every head", "of every frame"])
+def test_parts_of_a_large_batch_change_no_bit(monkeypatch, elastic, speeds):
+    rng = np.random.default_rng(13)
+    length = path_length(rng.uniform(0.3, 1.6, (53, 2))) - 0.02
+    own = HEAD | {"slack_length": HEAD["slack_length"] + rng.uniform(0.0, 0.01, (53, 1, 3))}
+    velocity = {"none": None, "of every head": np.array([0.0, 0.1, -0.2])}.get(
+        speeds, 0.2 * rng.normal(size=(53, 1, 3))
+    )
+    whole = head_state(length, velocity, elastic_tendon=elastic, **own)
+    monkeypatch.setattr(capacity, "_BLOCK", 40)
+    parts = head_state(length, velocity, elastic_tendon=elastic, **own)
+    for field in dataclasses.fields(whole):
+        np.testing.assert_array_equal(getattr(parts, field.name), getattr(whole, field.name))
 
 
 @pytest.mark.parametrize("elastic", [False, True])

@@ -15,7 +15,7 @@ Forces are along the tendon and pull: never negative. Velocities are negative in
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -37,6 +37,9 @@ LARGEST_PENNATION = float(np.arccos(0.1))
 """Pennation beyond which a fibre is not followed [rad] (84.3°); assumed."""
 
 _ITERATIONS = 100
+
+_BLOCK = 16_384
+"""Elements computed at a time: what is worked with then stays within a core's cache."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, repr=False)
@@ -228,13 +231,43 @@ def head_state(
             "head_state", "shapes (..., heads) and (heads,)", got, "heads go on the last axis"
         ) from error
 
+    ways = (chosen, path_velocity is None, elastic_tendon, passive)
+    step = max(1, _BLOCK // max(1, int(np.prod(shape[1:]))))
+    if len(shape) < 2 or shape[0] <= step:
+        return HeadState(**_states(arrays, *ways))
+    whole: dict[str, NDArray[Any]] = {}
+    for start in range(0, shape[0], step):
+        rows = slice(start, start + step)
+        own = {
+            name: array[rows] if array.ndim == len(shape) and len(array) == shape[0] else array
+            for name, array in arrays.items()
+        }
+        for name, array in _states(own, *ways).items():
+            if start == 0:
+                whole[name] = np.empty(shape, dtype=array.dtype)
+            whole[name][rows] = array
+    return HeadState(**whole)
+
+
+def _states(
+    arrays: dict[str, NDArray[np.float64]],
+    chosen: CurveSet,
+    still: bool,
+    elastic: bool,
+    passive: bool,
+) -> dict[str, NDArray[Any]]:
+    """Fields of :class:`HeadState` for checked arguments of :func:`head_state`."""
+    shape = np.broadcast_shapes(*(array.shape for array in arrays.values()))
+    optimal, slack_length = arrays["peak_fibre_length"], arrays["slack_length"]
+    tilt, strength = arrays["pennation"], arrays["greatest_isometric_force"]
+    fastest, share = arrays["greatest_shortening_speed"], arrays["passive_share"]
     length = np.broadcast_to(arrays["path_length"], shape)
     thickness = optimal * np.sin(tilt)
     shortest = np.maximum(SHORTEST_FIBRE * optimal, thickness / np.sin(LARGEST_PENNATION))
     floor = np.broadcast_to(np.sqrt((shortest - thickness) * (shortest + thickness)), shape)
     span = length - slack_length
     slack = span <= 0.0
-    if elastic_tendon:
+    if elastic:
         span, floored = _balanced_span(
             length, floor, thickness, optimal, slack_length, chosen, share if passive else None
         )
@@ -246,31 +279,31 @@ def head_state(
     normalised = fibre / optimal
     length_factor = chosen.active_force_length(normalised)
     active_capacity = strength * length_factor
-    if path_velocity is None:
+    if still:
         speed, velocity_factor = 0.0 * cosine, np.ones(shape)
     else:
         speed = cosine * arrays["path_velocity"] / (optimal * fastest)
         velocity_factor = chosen.force_velocity(speed)
         active_capacity = active_capacity * velocity_factor
     resist = chosen.passive_force_length(normalised) if passive else np.zeros(shape)
-    if elastic_tendon or floored.any():
+    if elastic or floored.any():
         tendon = length - along
-        tendon = tendon if elastic_tendon else np.where(floored, tendon, slack_length)
+        tendon = tendon if elastic else np.where(floored, tendon, slack_length)
     else:
         tendon = np.array(np.broadcast_to(slack_length, shape))
-    return HeadState(
-        fibre_length=fibre,
-        fibre_length_normalised=normalised,
-        fibre_velocity_normalised=speed,
-        pennation=np.arctan2(np.broadcast_to(thickness, shape), along),
-        tendon_length=tendon,
-        length_factor=length_factor,
-        velocity_factor=velocity_factor,
-        active_capacity=active_capacity * cosine,
-        passive_force=strength * share * resist * cosine,
-        slack=slack,
-        floored=floored | slack,
-    )
+    return {
+        "fibre_length": fibre,
+        "fibre_length_normalised": normalised,
+        "fibre_velocity_normalised": speed,
+        "pennation": np.arctan2(np.broadcast_to(thickness, shape), along),
+        "tendon_length": tendon,
+        "length_factor": length_factor,
+        "velocity_factor": velocity_factor,
+        "active_capacity": active_capacity * cosine,
+        "passive_force": strength * share * resist * cosine,
+        "slack": slack,
+        "floored": floored | slack,
+    }
 
 
 def _balanced_span(
