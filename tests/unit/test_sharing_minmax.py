@@ -8,6 +8,10 @@ from scipy.optimize import linprog
 from tests import naive
 
 from momentshare.sharing import Status, greatest_factor, share
+from momentshare.sharing._backends.balance import normalise
+from momentshare.sharing._backends.compiled import run_minmax
+from momentshare.sharing._backends.minmax import certify_minmax, solve_peaks
+from momentshare.sharing._problem import build_problem
 
 
 def programme(arms, capacity, moments, weights):
@@ -114,3 +118,35 @@ def test_a_shortfall_is_the_nearest_moment():
     squares = share(arms, capacity, moments, exponent=2.0)
     assert (answer.status == Status.SHORTFALL).all()
     np.testing.assert_allclose(answer.unmet, squares.unmet, atol=1e-9)
+
+
+@pytest.mark.parametrize("free", [0, 1])
+@pytest.mark.parametrize("level", [0.3, 1.0, 3.0])
+def test_greatest_factors_and_the_kernel_of_directions_agree_in_every_frame(level, free):
+    """Both ways on their own: neither falls back on the other here."""
+    arms, capacity, moments = naive.limb_like(60, level=level, seed=8)
+    arms[:, :, 5] = arms[:, :, 4]
+    capacity[:, 5] = capacity[:, 4]
+    problem = build_problem(
+        arms,
+        capacity,
+        moments,
+        exponent=math.inf,
+        weights=np.random.default_rng(1).uniform(0.2, 3.0, 28),
+        free_columns=np.random.default_rng(5).normal(size=(60, 4, free)),
+    )
+    balance = normalise(problem)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        activation, prices, ended = solve_peaks(balance, problem.weights, 1)
+    other, _, told = run_minmax(problem, 1)
+    assert (ended < 2).all()
+    sure = told < 2
+    assert sure.sum() > 30
+    np.testing.assert_array_equal(ended[sure], told[sure])
+    met = sure & (ended == 0)
+    assert met.sum() > 10 if level < 3.0 else (ended == 1).sum() > 10
+    # Heads at 1 before others reach the greatest are what takes more than one factor.
+    assert level < 1.0 or (activation[met] == 1.0).any() or not met.any()
+    np.testing.assert_allclose(activation[met], other[met], atol=1e-9)
+    raw = certify_minmax(problem, balance, activation, prices / balance.row_size)
+    assert (raw.status[ended == 0] == Status.SOLVED).all()

@@ -186,9 +186,17 @@ def _dual_value(balance: Balance, prices: FloatArray) -> FloatArray:
 
 
 def by_kernel(
-    balance: Balance, scaled: FloatArray, threads: int | None, begin: FloatArray | None = None
+    balance: Balance,
+    scaled: FloatArray,
+    threads: int | None,
+    begin: FloatArray | None = None,
+    costs: FloatArray | None = None,
 ) -> Found:
-    """Every frame by the compiled dual simplex method, from scratch or from prices of its own."""
+    """Every frame by the compiled dual simplex method, from scratch or from prices of its own.
+
+    Of activations that do as well as others those of least Σ c a² are taken, with the ``costs`` c,
+    shape (frames, heads), one where not given.
+    """
     from momentshare.sharing._backends.kernels.climb import climb_frames
     from momentshare.sharing._backends.kernels.vertex import FOUND, SEPARATED
 
@@ -198,11 +206,12 @@ def by_kernel(
     tied = np.empty((frames, heads), dtype=np.bool_)
     loose = np.empty(frames, dtype=np.bool_)
     prior = np.zeros((0, rows)) if begin is None else np.ascontiguousarray(begin)
+    yields = np.ones((1, heads)) if costs is None else 1.0 / costs
 
     def run(first: int, last: int) -> None:
         climb_frames(
             balance.matrix, balance.target, balance.basis, scaled, balance.target_size, prior,
-            AGREE, FREE, BOUND, first, last,
+            yields,            AGREE, FREE, BOUND, first, last,
             prices, activation, numbers, code, tied, loose,
         )  # fmt: skip
 
@@ -218,7 +227,8 @@ def by_kernel(
     )
     found.missed[(code != FOUND) & (code != SEPARATED)] = np.inf
     for frame in np.flatnonzero(tied.any(axis=1)):
-        _ease(found, balance, scaled, int(frame), tied[frame])
+        cost = np.ones(heads) if costs is None else costs[frame]
+        _ease(found, balance, scaled, int(frame), tied[frame], cost)
     return found
 
 
@@ -322,19 +332,26 @@ def _rescue(balance: Balance, scaled: FloatArray) -> Found | None:
     tied = np.abs(A.T @ prices) <= FREE * length * np.linalg.norm(prices)
     tied &= np.linalg.norm(across.matrix[0], axis=0) > 1e-14 * length
     if tied.sum() > np.linalg.matrix_rank(across.matrix[0][:, tied]):
-        _ease(found, balance, scaled, 0, tied)
+        _ease(found, balance, scaled, 0, tied, np.ones(tied.size))
     found.loose = _is_loose(across, found.activation)
     return found
 
 
-def _ease(found: Found, balance: Balance, scaled: FloatArray, frame: int, tied: BoolArray) -> None:
+def _ease(
+    found: Found,
+    balance: Balance,
+    scaled: FloatArray,
+    frame: int,
+    tied: BoolArray,
+    costs: FloatArray,
+) -> None:
     """Give the heads without reduced cost the activations of least effort, in one frame."""
     one = np.array([frame])
     part = _across(balance.take(one), scaled[one])
     others = np.where(tied, 0.0, found.activation[frame])
     rest = part.target - part.matrix @ others
     part = replace(part, matrix=np.where(tied, part.matrix, 0.0), target=rest)
-    answer = solve_balance(part, np.ones((1, tied.size)), 2.0)
+    answer = solve_balance(part, costs[None], 2.0)
     activation = np.where(tied, answer.activation[0], others)
     A, b, g = balance.matrix[frame], balance.target[frame], scaled[frame]
     reached = A @ activation - b

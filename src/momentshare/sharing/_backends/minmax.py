@@ -18,9 +18,10 @@ import numpy as np
 
 from momentshare._kernels import cores, is_available
 from momentshare.sharing._backends.balance import free_values, normalise
-from momentshare.sharing._backends.climb import climb
+from momentshare.sharing._backends.climb import by_kernel, climb
 from momentshare.sharing._backends.compiled import run_minmax, solve_compiled
-from momentshare.sharing._backends.newton import RESIDUAL, SHORT
+from momentshare.sharing._backends.newton import RESIDUAL
+from momentshare.sharing._backends.newton import SHORT as SLIGHT
 from momentshare.sharing._backends.staged import solve_balance
 from momentshare.sharing._certificate import CERTIFIED, certify
 from momentshare.sharing._result import RawSharing, Status, replaced
@@ -30,7 +31,20 @@ if TYPE_CHECKING:
 
     from momentshare.sharing._backends.balance import Balance
     from momentshare.sharing._problem import Problem
-    from momentshare.sharing._result import BoolArray, FloatArray
+    from momentshare.sharing._result import BoolArray, FloatArray, IntArray
+
+FOUND, SHORT, LEFT_OVER = 0, 1, 2
+"""How a frame ends, as in the kernel."""
+
+ROUNDS = 12
+"""Values of s that are tried before a frame is left to the kernel."""
+
+SAME = 1e-12
+"""Part by which an activation or a factor may pass one."""
+
+SEPARATED = 1e-6
+"""Part of a moment that heads at 1 lack along a direction, from which it cannot be met. Nothing
+depends on it but time."""
 
 
 def solve_minmax(
@@ -40,13 +54,99 @@ def solve_minmax(
     if not compiled:
         return _solve_plain(problem)
     threads = threads or cores()
-    activation, multipliers, ended = run_minmax(problem, threads)
-    raw = certify_minmax(problem, normalise(problem), activation, multipliers)
-    beyond = np.flatnonzero(ended == 1)
+    balance = normalise(problem)
+    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+        activation, prices, ended = solve_peaks(balance, problem.weights, threads)
+    raw = certify_minmax(problem, balance, activation, prices / balance.row_size)
+    left = np.flatnonzero((raw.status == Status.UNCERTIFIED) & (ended != SHORT))
+    if left.size:
+        part = problem.take(left)
+        again, multipliers, ended[left] = run_minmax(part, threads)
+        raw = replaced(raw, left, certify_minmax(part, balance.take(left), again, multipliers))
+    beyond = np.flatnonzero(ended == SHORT)
     if beyond.size:
         raw = _with_shortfall(raw, beyond, replace(problem.take(beyond), exponent=2.0), threads)
-    left = np.flatnonzero((raw.status == Status.UNCERTIFIED) & (ended != 1))
+    left = np.flatnonzero((raw.status == Status.UNCERTIFIED) & (ended != SHORT))
     return replaced(raw, left, _solve_plain(problem.take(left))) if left.size else raw
+
+
+def solve_peaks(
+    balance: Balance, weights: FloatArray, threads: int
+) -> tuple[FloatArray, FloatArray, IntArray]:
+    """Activations and prices by greatest factors, and how each frame ended, as in the kernel.
+
+    The first is the one of heads that may all reach s/w. Where some would pass 1, its prices say
+    how great s has to be; heads that may reach min(1, s/w) have another factor, and s grows until
+    that is one.
+    """
+    frames, rows, heads = balance.matrix.shape
+    activation, prices = np.zeros((frames, heads)), np.zeros((frames, rows))
+    ended = np.full(frames, LEFT_OVER, dtype=np.int8)
+    asks = np.abs(balance.target).max(axis=1, initial=0.0) > RESIDUAL * balance.target_size
+    ended[~asks] = FOUND
+    index = np.flatnonzero(asks)
+    s, begin, costs = np.zeros(index.size), None, None
+    for turn in range(ROUNDS):
+        if not index.size:
+            break
+        part = balance if index.size == frames else balance.take(index)
+        w = weights if weights.shape[0] == 1 else weights[index]
+        reach = 1.0 / w
+        if turn:
+            reach = np.minimum(1.0, s[:, None] / w)
+            costs = (w * reach / s[:, None]) ** 2
+        scaled = replace(
+            part,
+            matrix=part.matrix * reach[:, None, :],
+            target=np.zeros(part.target.shape),
+        )
+        found = by_kernel(scaled, part.target, threads, begin, costs)
+        # The prices v are such that v·b is one.
+        v, factor = found.prices, found.factor
+        if turn:
+            a, held = reach * found.activation, factor >= 1.0 - SAME
+            rate = np.maximum(np.where(s[:, None] <= w, _along(v, part), 0.0), 0.0) / w
+            price = v / rate.sum(axis=1)[:, None]
+        else:
+            a, price = (reach / factor[:, None]) * found.activation, v / factor[:, None]
+            held = (factor > 0.0) & (a.max(axis=1) <= 1.0 + SAME)
+        done = index[held]
+        activation[done], prices[done] = np.minimum(a[held], 1.0), price[held]
+        ended[done] = FOUND
+        on = np.flatnonzero(~held)
+        if not on.size:
+            break
+        index, before, begin, part = index[on], s[on], v[on], part.take(on)
+        along = np.maximum(_along(begin, part), 0.0)
+        s = _least_peak(along, w if w.shape[0] == 1 else w[on], before)
+        # All heads at 1 do not reach the moment along v, by more than rounding.
+        ended[index[np.isnan(s) & (along.sum(axis=1) < 1.0 - SEPARATED)]] = SHORT
+        on = np.flatnonzero(s > before)
+        index, s, begin = index[on], s[on], begin[on]
+    return activation, prices, ended
+
+
+def _along(prices: FloatArray, balance: Balance) -> FloatArray:
+    """Give what every head adds along prices."""
+    return np.asarray(np.matmul(prices[:, None, :], balance.matrix)[:, 0])
+
+
+def _least_peak(push: FloatArray, weights: FloatArray, s: FloatArray) -> FloatArray:
+    """Least s for which heads reach one along prices, from one too small; NaN where none will do.
+
+    What they reach, Σ push min(1, s/w), bends down at each weight, so that its tangents lead there
+    from below.
+    """
+    for _ in range(weights.shape[1] + 1):
+        full = s[:, None] > weights
+        capped = np.where(full, push, 0.0).sum(axis=1)
+        rate = np.where(full, 0.0, push / weights).sum(axis=1)
+        following = np.where(rate > 0.0, (1.0 - capped) / rate, np.nan)
+        grown = following > s * (1.0 + 1e-15)
+        s = np.where(grown | np.isnan(following), following, s)
+        if not grown.any():
+            break
+    return s
 
 
 def _solve_plain(problem: Problem) -> RawSharing:
@@ -77,7 +177,7 @@ def _solve_plain(problem: Problem) -> RawSharing:
                 left = balance.target[frame] - balance.matrix[frame] @ vertex[0]
                 size = balance.target_size[frame] + np.linalg.norm(vertex[0])
                 # The programme lets a small shortfall pass.
-                short[frame] = np.abs(left).max() > SHORT * size
+                short[frame] = np.abs(left).max() > SLIGHT * size
     projected = prices - np.einsum("fjk,flk,fl->fj", balance.basis, balance.basis, prices)
     multipliers = projected / balance.row_size
     raw = certify_minmax(problem, balance, activation, multipliers)
@@ -92,7 +192,7 @@ def _scaled(balance: Balance, weights: FloatArray) -> tuple[FloatArray, FloatArr
     free = replace(
         balance, matrix=balance.matrix / weights[:, None, :], target=0.0 * balance.target
     )
-    factor, prices, share, _, status = climb(free, balance.target, 0.0)
+    factor, prices, share, _, status = climb(free, balance.target, 0.0, method="numpy")
     held = (status == Status.SOLVED) & (factor > 0.0)
     greatest = 1.0 / np.where(held, factor, 1.0)
     activation = greatest[:, None] * np.where(held[:, None], share, 0.0) / weights

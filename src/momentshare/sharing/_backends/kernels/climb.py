@@ -14,13 +14,23 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from momentshare._kernels.compiling import has_numba, outermost
+from momentshare._kernels.compiling import has_numba, inner, outermost
 from momentshare.sharing._backends.kernels import least, vertex
 from momentshare.sharing._backends.kernels.least import least_effort, span_of
 from momentshare.sharing._backends.kernels.vertex import FOUND, across, solve_vertex
 
 if TYPE_CHECKING:
     from momentshare.sharing._result import BoolArray, FloatArray, IntArray
+
+
+@inner
+def combine(A: FloatArray, price: FloatArray, along: FloatArray) -> None:
+    """Σ_j A_ji p_j of every head."""
+    for i in range(along.size):
+        along[i] = 0.0
+    for j in range(price.size):
+        for i in range(along.size):
+            along[i] += A[j, i] * price[j]
 
 
 def _climb_frames(
@@ -30,6 +40,7 @@ def _climb_frames(
     scaled: FloatArray,
     target_size: FloatArray,
     begin: FloatArray,
+    yields: FloatArray,
     agree: float,
     zero: float,
     bound: float,
@@ -44,6 +55,8 @@ def _climb_frames(
 ) -> None:
     """Solve the frames first … last − 1, from the prices ``begin`` where there are any.
 
+    ``yields`` says for every head, of one frame or of all, how little its activation costs: q in
+    ``kernels.least``.
     ``numbers`` takes factor, dual value and greatest part of the balance that is missed;
     ``tied`` the heads without reduced cost where other activations may do as well and the
     ones of least effort were not found; ``loose`` whether other prices may. ``zero`` and ``bound``
@@ -55,7 +68,7 @@ def _climb_frames(
     basic, work = np.empty(rows, dtype=np.int64), np.empty((3 * rows + 4, rows))
     c, cost, change, kinks = np.empty(heads), np.empty(heads), np.empty(heads), np.empty(2 * heads)
     length, whole = np.empty(heads), np.empty(heads)
-    on = np.empty(heads, dtype=np.bool_)
+    on, order = np.empty(heads, dtype=np.bool_), np.empty(heads, dtype=np.int64)
     for f in range(first, last):
         A, b, g = matrix[f], target[f], scaled[f]
         size = 0.0
@@ -73,22 +86,24 @@ def _climb_frames(
             for k in range(rows):
                 total += N[k, j] * b[k]
             t[j] = total
+        # Head by head in the inner loops, which compilers turn into vectors.
+        combine(A, line, c)
+        for i in range(heads):
+            whole[i] = 0.0
+            length[i] = 0.0
+        for k in range(rows):
+            for i in range(heads):
+                whole[i] += A[k, i] * A[k, i]
+        for j in range(depth):
+            combine(A, N[:, j], M[j])
+            for i in range(heads):
+                length[i] += M[j, i] * M[j, i]
         reach = 0.0
         for i in range(heads):
-            square, total, kept = 0.0, 0.0, 0.0
-            for k in range(rows):
-                square += A[k, i] * A[k, i]
-                total += line[k] * A[k, i]
-            whole[i] = math.sqrt(square)
-            reach += square
-            c[i] = total
-            for j in range(depth):
-                total = 0.0
-                for k in range(rows):
-                    total += N[k, j] * A[k, i]
-                M[j, i] = total
-                kept += total * total
-            length[i] = math.sqrt(kept)
+            reach += whole[i]
+        for i in range(heads):
+            whole[i] = math.sqrt(whole[i])
+            length[i] = math.sqrt(length[i])
             if length[i] <= 1e-14 * whole[i]:
                 length[i] = 0.0
                 for j in range(depth):
@@ -101,7 +116,7 @@ def _climb_frames(
                     y[j] += N[k, j] * begin[f, k] * size
         answer, count = solve_vertex(
             M, c, t, reach, depth, on, basic, y, share, work, cost, change,
-            kinks, length, agree
+            kinks, order, length, agree
         )  # fmt: skip
         code[f] = answer
         for _ in range(2):
@@ -127,12 +142,10 @@ def _climb_frames(
             prices[f, k] = v[k] / size
         priced = math.sqrt(priced)
         without = 0
+        combine(A, v, change)
         for i in range(heads):
-            total = 0.0
-            for k in range(rows):
-                total += A[k, i] * v[k]
-            most += max(total, 0.0)
-            tied[f, i] = length[i] > 0.0 and abs(total) <= zero * whole[i] * priced
+            most += max(change[i], 0.0)
+            tied[f, i] = length[i] > 0.0 and abs(change[i]) <= zero * whole[i] * priced
             without += tied[f, i]
         if without <= count or answer != FOUND:
             for i in range(heads):
@@ -144,7 +157,18 @@ def _climb_frames(
                     if not tied[f, i]:
                         y[j] -= M[j, i] * activation[f, i]
             if least_effort(
-                M, y, tied[f], depth, reach, activation[f], work, cost, change, kinks, on
+                M,
+                y,
+                yields[f if yields.shape[0] > 1 else 0],
+                tied[f],
+                depth,
+                reach,
+                activation[f],
+                work,
+                cost,
+                change,
+                kinks,
+                on,
             ):
                 for i in range(heads):
                     tied[f, i] = False
@@ -177,7 +201,7 @@ def _signature() -> Any:
         return types.Array(dtype, axes, "C")
 
     return types.void(
-        *(given(axes) for axes in (3, 2, 3, 2, 1, 2)),
+        *(given(axes) for axes in (3, 2, 3, 2, 1, 2, 2)),
         *(types.float64 for _ in range(3)),
         types.int64,
         types.int64,

@@ -2,9 +2,9 @@
 
 The heads without reduced cost may share what the others leave of the balance as they like:
 
-    minimise ½ Σ a_i²  subject to  Σ M_i a_i = r,  0 ≤ a ≤ 1.
+    minimise ½ Σ a_i²/q_i  subject to  Σ M_i a_i = r,  0 ≤ a ≤ 1.
 
-With multipliers λ of the one to four rows each takes a_i = min(1, max(0, M_i·λ)), and
+With multipliers λ of the one to four rows each takes a_i = min(1, max(0, q_i M_i·λ)), and
 whatever λ makes them supply they supply with least effort; so only the balance is left to
 solve. Newton steps in the span of the heads between their bounds, and steps along what that
 span lacks, go to the exact top of the concave dual between kinks; it has finitely many pieces.
@@ -56,6 +56,7 @@ def span_of(M: FloatArray, chosen: BoolArray, depth: int, E: FloatArray, step: F
 @inner
 def newton_step(
     M: FloatArray,
+    q: FloatArray,
     chosen: BoolArray,
     g: FloatArray,
     size: int,
@@ -65,7 +66,7 @@ def newton_step(
     part: FloatArray,
     step: FloatArray,
 ) -> bool:
-    """Shortest d in the span with Σ M_i (M_i·d) = g over the heads chosen, by Cholesky."""
+    """Shortest d in the span with Σ q_i M_i (M_i·d) = g over the heads chosen, by Cholesky."""
     for k in range(size):
         for c in range(k + 1):
             H[k, c] = 0.0
@@ -77,7 +78,7 @@ def newton_step(
                     total += E[j, k] * M[j, i]
                 part[k] = total
                 for c in range(k + 1):
-                    H[k, c] += part[k] * part[c]
+                    H[k, c] += q[i] * part[k] * part[c]
     for k in range(size):
         for c in range(k + 1):
             total = H[k, c]
@@ -111,7 +112,12 @@ def newton_step(
 
 @inner
 def top_along(
-    slope: float, drive: FloatArray, change: FloatArray, may: BoolArray, kinks: FloatArray
+    slope: float,
+    drive: FloatArray,
+    change: FloatArray,
+    q: FloatArray,
+    may: BoolArray,
+    kinks: FloatArray,
 ) -> float:
     """Length at which the slope of the dual along a step is gone."""
     heads = change.size
@@ -128,7 +134,7 @@ def top_along(
             if low >= 0.0:
                 kinks[i] = low
             else:
-                curvature += change[i] * change[i]
+                curvature += change[i] * change[i] / q[i]
     t = 0.0
     while True:
         nearest, which = math.inf, -1
@@ -142,7 +148,7 @@ def top_along(
             return t + slope / curvature
         slope -= fall
         t = nearest
-        bend = change[which % heads] ** 2
+        bend = change[which % heads] ** 2 / q[which % heads]
         curvature = max(curvature + (bend if which < heads else -bend), 0.0)
         kinks[which] = math.inf
 
@@ -151,6 +157,7 @@ def top_along(
 def least_effort(
     M: FloatArray,
     r: FloatArray,
+    q: FloatArray,
     may: BoolArray,
     depth: int,
     reach: float,
@@ -182,6 +189,7 @@ def least_effort(
                 total = 0.0
                 for j in range(depth):
                     total += M[j, i] * lam[j]
+                total *= q[i]
                 drive[i] = total
                 inside[i] = turn == 0 or 0.0 < total < 1.0
                 total = min(max(total, 0.0), 1.0)
@@ -214,7 +222,7 @@ def least_effort(
         if turn > 0 and outside > 1e-13 * reach:
             for j in range(depth):
                 step[j] /= outside
-        elif size == 0 or not newton_step(M, inside, g, size, depth, E, H, part, step):
+        elif size == 0 or not newton_step(M, q, inside, g, size, depth, E, H, part, step):
             break
         t = 1.0
         if turn > 0:
@@ -228,9 +236,8 @@ def least_effort(
                     for j in range(depth):
                         change[i] += M[j, i] * step[j]
                         whole += abs(M[j, i] * step[j])
-                    if abs(change[i]) <= 1e-14 * whole:
-                        change[i] = 0.0
-            t = top_along(slope, drive, change, may, kinks)
+                    change[i] = 0.0 if abs(change[i]) <= 1e-14 * whole else q[i] * change[i]
+            t = top_along(slope, drive, change, q, may, kinks)
         for j in range(depth):
             lam[j] += t * step[j]
     if not left <= 1e-12 * reach:
@@ -250,14 +257,14 @@ def least_effort(
             left = max(left, abs(g[j]))
         if turn == 2 or size == 0:
             break
-        if not newton_step(M, inside, g, size, depth, E, H, part, step):
+        if not newton_step(M, q, inside, g, size, depth, E, H, part, step):
             break
         for i in range(heads):
             if inside[i]:
-                total = share[i]
+                total = 0.0
                 for j in range(depth):
                     total += M[j, i] * step[j]
-                share[i] = min(max(total, 0.0), 1.0)
+                share[i] = min(max(share[i] + q[i] * total, 0.0), 1.0)
     if not left <= 1e-14 * reach:
         return False
     for i in range(heads):

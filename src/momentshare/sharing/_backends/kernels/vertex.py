@@ -156,15 +156,20 @@ def supply(
     size: int,
     depth: int,
     D: FloatArray,
+    bare: FloatArray,
     rest: FloatArray,
     share: FloatArray,
 ) -> None:
-    """Activations of the basic heads, refined once, and what they leave of the target."""
+    """Activations of the basic heads, refined once, and what they leave of the target.
+
+    ``bare`` takes what the heads at one leave of it.
+    """
     for j in range(depth):
         total = t[j]
         for i in range(on.size):
-            if on[i]:
-                total -= M[j, i]
+            part = M[j, i]
+            total -= part if on[i] else 0.0
+        bare[j] = total
         rest[j] = total
     for k in range(size):
         share[k] = 0.0
@@ -175,10 +180,7 @@ def supply(
                 part += D[j, k] * rest[j]
             share[k] += part
         for j in range(depth):
-            total = t[j]
-            for i in range(on.size):
-                if on[i]:
-                    total -= M[j, i]
+            total = bare[j]
             for k in range(size):
                 total -= M[j, basic[k]] * share[k]
             rest[j] = total
@@ -191,6 +193,7 @@ def walk(
     cost: FloatArray,
     on: BoolArray,
     kinks: FloatArray,
+    order: Places,
     long: bool,
     slack: float,
 ) -> tuple[int, float]:
@@ -200,28 +203,39 @@ def walk(
     ``slack`` is a fall that rounding may feign: the last kink then counts, or if there is
     none the step is not worth going and the head is −2.
     """
-    heads = change.size
-    for i in range(heads):
-        kinks[i] = math.inf
-        if (on[i] and change[i] < 0.0) or (not on[i] and change[i] > 0.0):
-            kinks[i] = max(0.0, -cost[i] / change[i])
+    count = 0
+    for i in range(change.size):
+        # Written without a branch, which would be guessed wrong half of the time.
+        kinks[count] = max(0.0, -cost[i] / (change[i] if change[i] != 0.0 else 1.0))
+        order[count] = i
+        count += int((change[i] < 0.0) if on[i] else (change[i] > 0.0))
     which, length = -1, 0.0
     while True:
         nearest, at = math.inf, -1
-        for i in range(heads):
-            if kinks[i] < nearest:
-                nearest, at = kinks[i], i
+        for k in range(count):
+            if kinks[k] < nearest:
+                nearest, at = kinks[k], k
         if at < 0:
             if slope <= -slack:
                 return -1, length
             return (which if which >= 0 else -2), length
         if which >= 0:
             on[which] = not on[which]
-        which, length = at, nearest
-        slope += abs(change[at])
+        which, length = order[at], nearest
+        slope += abs(change[which])
         kinks[at] = math.inf
         if slope >= 0.0 or not long:
             return which, length
+
+
+@inner
+def reduce_costs(M: FloatArray, c: FloatArray, y: FloatArray, depth: int, cost: FloatArray) -> None:
+    """Reduced cost of every head, c + Mᵀ y."""
+    for i in range(c.size):
+        cost[i] = c[i]
+    for j in range(depth):
+        for i in range(c.size):
+            cost[i] += M[j, i] * y[j]
 
 
 @inner
@@ -239,24 +253,22 @@ def solve_vertex(
     cost: FloatArray,
     change: FloatArray,
     kinks: FloatArray,
+    order: Places,
     length: FloatArray,
     agree: float,
 ) -> tuple[int, int]:
     """Code and number of basic heads, from the y given; fills bounds, basis, y, activations."""
     heads = c.size
     E, T, D = work[:depth], work[depth : 2 * depth], work[2 * depth : 3 * depth]
-    rest, step = work[3 * depth], work[3 * depth + 1]
+    rest, step, bare = work[3 * depth], work[3 * depth + 1], work[3 * depth + 2]
     size = 0
+    reduce_costs(M, c, y, depth, cost)
     for i in range(heads):
-        total = c[i]
-        for j in range(depth):
-            total += M[j, i] * y[j]
-        cost[i] = total
-        on[i] = total > 0.0
+        on[i] = cost[i] > 0.0
     for turn in range(STEPS):
         if not dual_basis(M, basic, size, depth, E, T, D):
             return LEFT, size
-        supply(M, t, on, basic, size, depth, D, rest, share)
+        supply(M, t, on, basic, size, depth, D, bare, rest, share)
         left = 0.0
         for j in range(depth):
             left += rest[j] * rest[j]
@@ -306,14 +318,16 @@ def solve_vertex(
                 step[j] /= square
             on[basic[leaving]] = up
         for i in range(heads):
-            total = 0.0
-            for j in range(depth):
-                total += M[j, i] * step[j]
-            change[i] = total if abs(total) > 1e-13 * length[i] else 0.0
+            change[i] = 0.0
+        for j in range(depth):
+            for i in range(heads):
+                change[i] += M[j, i] * step[j]
+        for i in range(heads):
+            change[i] = change[i] if abs(change[i]) > 1e-13 * length[i] else 0.0
         for k in range(size):
             # Its bound is settled; the others of the basis do not move.
             change[basic[k]] = 0.0
-        entering, far = walk(slope, change, cost, on, kinks, turn < LONG, agree * reach)
+        entering, far = walk(slope, change, cost, on, kinks, order, turn < LONG, agree * reach)
         if entering < 0:
             if leaving < size:
                 on[basic[leaving]] = False
@@ -334,9 +348,5 @@ def solve_vertex(
         on[entering] = False
         for j in range(depth):
             y[j] += far * step[j]
-        for i in range(heads):
-            total = c[i]
-            for j in range(depth):
-                total += M[j, i] * y[j]
-            cost[i] = total
+        reduce_costs(M, c, y, depth, cost)
     return LEFT, size
