@@ -12,10 +12,12 @@ from typer.testing import CliRunner
 
 from momentshare.cli.main import app
 from momentshare.cohort.check import TrialCheck, check_trials
+from momentshare.cohort.electromyograms import LEFT_OUT
 from momentshare.cohort.expand import expanded
 from momentshare.cohort.load import load_cohort, parse_cohort
+from momentshare.cohort.measured import trial_recording
 from momentshare.cohort.schema import TrialEntry
-from momentshare.errors import StudyError
+from momentshare.errors import InputError, StudyError
 
 FIELDS = list(TrialEntry.model_fields)
 LABELS = {
@@ -261,6 +263,67 @@ def test_semicolons_and_decimal_commas_of_spreadsheets(tmp_path):
     assert data["person"] == [{"name": "A", "sex": "male", "stature_cm": 181.5, "body_mass_kg": 80}]
 
 
+PERSON = [{"name": "A", "sex": "male", "stature_cm": 181.5, "body_mass_kg": 80}]
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "name\tsex\tstature_cm\tbody_mass_kg\nA\tmale\t181,5\t80\n",
+        "name,sex,stature_cm,body_mass_kg,,\nA,male,181.5,80,,\n",
+        "\ufeffname , sex,stature_cm,body_mass_kg\r\n\r\n A ,male,181.5, 80\r\n,,,\r\n",
+    ],
+)
+def test_what_spreadsheets_leave_beside_the_cells_does_no_harm(tmp_path, text):
+    (tmp_path / "p.csv").write_text(text, encoding="utf-8")
+    data, faults = expanded({"people": "p.csv"}, tmp_path, FIELDS)
+    assert (data["person"], faults) == (PERSON, [])
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("name,sex,,\nA,male,,\nB,male,,fair\n",
+         "p.csv: column 4 has no name, but row 3 holds 'fair' there; name the column, or empty it"),
+        ("name,sex\n", "p.csv: describes nobody: there is no row below the names; add people"),
+    ],
+)  # fmt: skip
+def test_a_table_with_cells_of_no_meaning_or_none_at_all_is_one_fault(tmp_path, text, words):
+    (tmp_path / "p.csv").write_text(text, encoding="utf-8")
+    assert expanded({"people": "p.csv"}, tmp_path, FIELDS)[1] == [words]
+
+
+def test_an_unreadable_file_of_electromyograms_costs_these_and_not_the_trial(bench):
+    """Nothing but electromyograms may be lost so: a file that holds forces is needed."""
+    text = bench.read_text("utf-8")
+    more = '[{ pattern = "data/{person}/{condition}_{take}_emg.csv", layout = "emg" }]'
+    text = text.replace('layout = "capture"', f'layout = "capture"\nmore = {more}')
+    text += '\n[[layout]]\nname = "emg"\ndelimiter = ","\ntime_column = "t"\nup = "+y"\n'
+    text += 'right = "+z"\nforce_on = "hand"\nunits = { emg = "mV" }\n'
+    emg = '[layout.emg]\n"triceps_brachii/lateral" = "E1"\n'
+    place = bench.parent
+    study = parse_cohort(text + emg, "study.toml", place)
+    plain = load_cohort(bench)
+    alone = trial_recording(plain, plain.file.trial[0])
+    for content, words in ((None, "no such file"), ("time,E1\n0,1\n", "no column 't'")):
+        file = place / "data" / "S1" / "narrow_1_emg.csv"
+        if content is not None:
+            file.write_text(content, encoding="utf-8")
+        try:
+            found = trial_recording(study, study.file.trial[0])
+        finally:
+            file.unlink(missing_ok=True)
+        (note,) = [n for n in found.notes if LEFT_OUT in n]
+        assert note.startswith(f"data/S1/narrow_1_emg.csv{LEFT_OUT}")
+        assert words in note
+        assert set(found.channels) == set(alone.channels)
+    units = emg.replace("[layout.emg]", '[layout.forces]\nright_hand_force = "FR"\n[layout.emg]')
+    text = text.replace('{ emg = "mV" }', '{ emg = "mV", forces = "N" }')
+    needed = parse_cohort(text + units, "study.toml", place)
+    with pytest.raises(InputError, match="no such file"):
+        trial_recording(needed, needed.file.trial[0])
+
+
 def test_strength_tests_from_a_table(tmp_path):
     (tmp_path / "p.csv").write_text("name,sex,stature_cm,body_mass_kg\nA,male,180,80\n")
     (tmp_path / "s.csv").write_text(
@@ -334,6 +397,10 @@ def small():
         ("A,z,,50", "t.csv: row 3: no file is of person 'A', condition 'z'; known: x, y"),
         ("B,y,,50", "row 3: no file is of person 'B', condition 'y'; correct it, or take out"),
         ("A,x,9,50", "row 3: no file is of person 'A', condition 'x', take '9'; correct it"),
+        ("A,x,01-Jan,50", "take '01-Jan'; a spreadsheet made a date of it: format the column"),
+        ("A,x,1.2.2026,50", "take '1.2.2026'; a spreadsheet made a date of it"),
+        ("A,x,Jan 26,50", "take 'Jan 26'; a spreadsheet made a date of it"),
+        ("A,x,heavy set 2,50", "take 'heavy set 2'; correct it, or take out the row"),
     ],
 )
 def test_a_row_that_fits_no_file_is_an_error(tmp_path, row, words):

@@ -1,5 +1,7 @@
 """Faults below every fixed limit that stand out from a cohort's own spread."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -7,11 +9,16 @@ from scipy.stats import ttest_rel
 
 from momentshare.cohort.emg_lag import emg_lag
 from momentshare.cohort.load import parse_cohort
-from momentshare.cohort.peers import influence_table
+from momentshare.cohort.peers import influence_table, peers_table
 from momentshare.cohort.run import run_cohort
 from momentshare.cohort.summary import summarise_cohort
 from momentshare.demo.lab import write_lab
-from momentshare.report.text.cohort_peers import never_possible, never_text, peer_texts
+from momentshare.report.text.cohort_peers import (
+    never_possible,
+    never_text,
+    peer_texts,
+    people_texts,
+)
 
 RATE = 100.0
 
@@ -140,6 +147,76 @@ def test_three_people_are_not_laid_beside_each_other(summary):
     both = pd.concat([table, table.assign(condition="y")])
     assert influence_table(both, pd.DataFrame([row]), 0.05).empty
     assert len(summary.tables["peers"]["person"].unique()) == 6
+
+
+# ------------------------------------------------------------------ hands exchanged
+
+
+RATIOS = {"narrow": -6.0, "medium": 4.0, "wide": 12.0}
+
+
+def of_people(people, exchanged=None, seed=2):
+    """Trials with a lateral ratio; people differ by 2 %, trials by 1 %."""
+    rng = np.random.default_rng(seed)
+    solved = []
+    for k in range(people):
+        own = 2.0 * rng.standard_normal()
+        for condition, usual in RATIOS.items():
+            value = usual + own + rng.standard_normal()
+            value = -value if k == exchanged else value
+            record = {"lateral_ratio_percent": value}
+            solved.append(SimpleNamespace(number=len(solved) + 1, person=f"P{k + 1}",
+                                          condition=condition, record=record))  # fmt: skip
+    return SimpleNamespace(solved=solved, table=lambda *_, **__: pd.DataFrame())
+
+
+def test_exchanged_hands_stand_out_by_the_lateral_ratio_of_the_others():
+    peers = peers_table(of_people(6, exchanged=3))
+    assert set(peers["check"]) == {"lateral ratio over the others'"}
+    assert peers["value"].median() == pytest.approx(1.0, abs=0.3)
+    assert list(peers.loc[peers["stands_out"], "person"]) == ["P4"]
+    (text,) = peer_texts(SimpleNamespace(tables={"peers": peers}))
+    assert text.startswith("P4 stands out in lateral ratio over the others': -")
+    assert "forces of the two hands exchanged or an axis along the bar reversed" in text
+
+
+def test_nearly_all_who_exchange_hands_stand_out_and_nobody_else():
+    """In draws of six people; where people differ by chance as much as the push, one may not."""
+    found = 0
+    for seed in range(20):
+        assert not peers_table(of_people(6, seed=seed))["stands_out"].any()
+        peers = peers_table(of_people(6, exchanged=seed % 6, seed=seed))
+        out = set(peers.loc[peers["stands_out"], "person"])
+        assert out <= {f"P{seed % 6 + 1}"}
+        found += len(out)
+    assert found >= 19
+
+
+def test_three_people_and_pushes_without_a_sign_tell_nothing():
+    assert peers_table(of_people(3, exchanged=1)).empty
+    still = of_people(6, exchanged=1)
+    for trial in still.solved:
+        trial.record["lateral_ratio_percent"] *= 0.2
+    assert peers_table(still).empty
+
+
+# ------------------------------------------------------------------ people
+
+
+def test_a_mass_that_does_not_go_with_the_stature_is_told():
+    """178.1 kg are 80.8 kg in pounds; at 177.7 cm that is an index of 25.6."""
+    people = [
+        SimpleNamespace(name=name, body_mass_kg=mass, stature_cm=177.7)
+        for name, mass in (("A", 80.8), ("B", 178.1), ("C", 40.0), ("D", 53.7), ("E", 126.0))
+    ]
+    pounds, light = people_texts(people)
+    assert pounds == (
+        "B: 178.1 kg at 177.7 cm is a body-mass index of 56; is it in pounds? Then body_mass_kg "
+        "is 80.8."
+    )
+    assert light == (
+        "C: 40 kg at 177.7 cm is a body-mass index of 13; check both, since no trial shows them."
+    )
 
 
 # ------------------------------------------------------------------ influence

@@ -346,6 +346,7 @@ def test_a_gap_in_the_lift_refuses_the_repetition_unless_filled(truth, skeleton)
     assert [item.number for item in open_gap.repetitions] == [2]
     assert "repetition 1" in open_gap.refused[0]
     assert "fill_gaps_s" in open_gap.refused[0]
+    assert "(right_el lacks 0.05 s from 2.90 s on)" in open_gap.refused[0]
     filled = processed(truth, skeleton, faults, Processing(fill_gaps=0.1))
     assert [item.number for item in filled.repetitions] == [1, 2]
     assert any("right_el" in text for text in filled.record["filled_gaps"])

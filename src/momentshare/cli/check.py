@@ -43,6 +43,7 @@ def check(
     """
     from momentshare.cohort.check import check_trials
     from momentshare.cohort.load import load_cohort
+    from momentshare.report.text.cohort_peers import people_texts
 
     read = load_cohort(study).only(person or (), condition or ())
     screen = console()
@@ -53,6 +54,8 @@ def check(
             found.append(item)
             show(len(found), len(read.numbers), item.file)
     _print(screen, found)
+    for text in people_texts(read.file.person):
+        screen.print(f"warn {for_terminal(text)}", highlight=False, markup=False)
     if not (person or condition) and (idle := _without_trials(read.file)):
         which = "a trial" if len(idle) == 1 else "trials"
         screen.print(

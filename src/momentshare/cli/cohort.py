@@ -211,7 +211,7 @@ def _print(
     from momentshare.report.text.cohort_findings import left_out, short_texts
     from momentshare.report.text.cohort_messages import account_lines
     from momentshare.report.text.cohort_opening import cohort_opening
-    from momentshare.report.text.cohort_peers import peer_texts
+    from momentshare.report.text.cohort_peers import peer_texts, people_texts
     from momentshare.report.text.opening import print_opening
 
     print_opening(screen, cohort_opening(result, summary, published))
@@ -219,7 +219,9 @@ def _print(
         screen.print(line, markup=False)
     if "heads" in summary.tables:
         _print_heads(screen, summary.tables["heads"], summary.mode)
-    for text in [*peer_texts(summary), *short_texts(summary), *left_out(result, summary)]:
+    people = people_texts(result.study.file.person)
+    told = [*people, *peer_texts(summary), *short_texts(summary), *left_out(result, summary)]
+    for text in told:
         screen.print(f"- {text}", markup=False)
     for found in published:
         _print_published(screen, found)

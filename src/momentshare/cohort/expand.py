@@ -42,6 +42,9 @@ SHORT_FORMS = ("people", "strengths", "trials", "files", "maximal")
 """Keys of a study file that expand to many blocks."""
 
 _PLACE = re.compile(r"\{([A-Za-z_]\w*)\}")
+_DATE = re.compile(r"\d{1,4}[-./]\d{1,2}[-./]\d{1,4}|\d{1,2}[-. ][^\W\d]{3,}|[^\W\d]{3,}[-. ]\d{2}")
+"""What spreadsheets write in place of a text such as 1-2 or 3/4."""
+
 _MOST_FILES = 20_000
 """Greatest number of files that a pattern may match; assumed."""
 
@@ -315,6 +318,8 @@ def _idle(table: str, row: Row, free: Sequence[str], data: Mapping[str, Any]) ->
         if entries is not None and row.cells[key] not in names:
             hint = nearest_name(str(row.cells[key]), names)
             break
+        if entries is None and _DATE.search(str(row.cells[key])):
+            hint = "a spreadsheet made a date of it: format the column as text, and write it again"
     return f"{table}: row {row.number}: no file is of {', '.join(said) or 'anybody'}; {hint}"
 
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Literal
 
 from momentshare.balance import Lateral
+from momentshare.cohort.electromyograms import LEFT_OUT
 from momentshare.errors import InputError, ProcessError
 from momentshare.runs import Task
 from momentshare.study.exercises import profile_of
@@ -118,7 +119,11 @@ def processed_trial(
 
 
 def trial_recording(study: CohortStudy, entry: TrialEntry) -> Recording:
-    """Read all files of a trial, on one clock."""
+    """Read all files of a trial, on one clock.
+
+    A further file that holds nothing but electromyograms and cannot be read costs these, not the
+    trial; a note says so.
+    """
     first = read_recording(
         study.path(entry.file), study.layout(entry.layout, entry.person), offset=entry.offset_s
     )
@@ -128,11 +133,18 @@ def trial_recording(study: CohortStudy, entry: TrialEntry) -> Recording:
         for role, c in first.channels.items()
     }
     first = replace(first, channels=channels)
-    more = [
-        read_recording(study.path(m.file), study.layout(m.layout, entry.person), offset=m.offset_s)
-        for m in entry.more
-    ]
-    return merge_recordings(first, *more) if more else first
+    more, lost = [], []
+    for m in entry.more:
+        layout = study.layout(m.layout, entry.person)
+        try:
+            more.append(read_recording(study.path(m.file), layout, offset=m.offset_s))
+        except InputError as err:
+            if not all(role.startswith("emg/") for role in layout.roles()):
+                raise
+            fault = " ".join(str(err).removeprefix(f"{study.path(m.file)}: ").split())
+            lost.append(f"{m.file}{LEFT_OUT}{fault}")
+    whole = merge_recordings(first, *more)
+    return replace(whole, notes=(*whole.notes, *lost))
 
 
 def trial_calibration(

@@ -32,10 +32,16 @@ _EXCESS = 0.2
 _TO_SD = 1.4826
 """Standard deviation over median absolute deviation of a normal distribution."""
 
+_RATIO = "lateral_ratio_percent"
+
+_LEAST_RATIO = 4.0
+"""Lateral ratio of the others, root mean square over conditions, that tells a sign [%]; assumed."""
+
 _MEASURES = {
     "force_offset_n": ("vertical force less load × (g + a)", "N", 25.0),
     "emg_behind_prediction_ms": ("EMG behind prediction", "ms", 300.0),
     "emg_behind_force_ms": ("EMG behind the hand force", "ms", 300.0),
+    "lateral_ratio_percent": ("lateral ratio over the others'", "times", 5.0),
 }
 """Signed measures of a trial in its record: name, unit, and a size that serves as a limit."""
 
@@ -89,23 +95,57 @@ def _values(result: CohortResult) -> pd.DataFrame:
     if not checks.empty:
         mine = checks[(checks["about"] == "measurement") & checks["value"].notna()]
         parts.append(mine[["person", "check", "value", "limit", "unit"]].assign(signed=False))
+    measured = {key: {o.number: o.record.get(key) for o in result.solved} for key in _MEASURES}
+    measured[_RATIO] = _over_the_others(result)
     rows = [
         {
             "person": o.person,
             "check": name,
-            "value": float(o.record[key]),
+            "value": float(value),
             "limit": limit,
             "unit": unit,
             "signed": True,
         }
         for o in result.solved
         for key, (name, unit, limit) in _MEASURES.items()
-        if o.record.get(key) is not None and np.isfinite(o.record[key])
+        if (value := measured[key].get(o.number)) is not None and np.isfinite(value)
     ]
     if rows:
         parts.append(pd.DataFrame(rows))
     columns = ["person", "check", "value", "limit", "unit", "signed"]
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
+
+
+def _over_the_others(result: CohortResult) -> dict[int, float | None]:
+    """Lateral ratio of each trial's person over that of the others, by trial.
+
+    Over the conditions of a person, the factor by which the medians of the others have to be
+    multiplied to come nearest to the person's own: about 1, and about −1 where the two hands were
+    exchanged. Left out are people beside whom fewer than three others have a ratio, and ratios too
+    small to have a sign.
+    """
+    mine: dict[str, dict[str, list[float]]] = {}
+    for o in result.solved:
+        if o.record.get(_RATIO) is not None:
+            mine.setdefault(o.condition, {}).setdefault(o.person, []).append(o.record[_RATIO])
+    own = {
+        condition: {person: float(np.median(values)) for person, values in people.items()}
+        for condition, people in mine.items()
+    }
+    factors: dict[str, float] = {}
+    for person in {o.person for o in result.solved}:
+        pairs = [
+            (
+                people[person],
+                float(np.median([v for other, v in people.items() if other != person])),
+            )
+            for people in own.values()
+            if person in people and len(people) >= LEAST_PEOPLE
+        ]
+        size = sum(usual**2 for _, usual in pairs)
+        if pairs and size >= len(pairs) * _LEAST_RATIO**2:
+            factors[person] = sum(value * usual for value, usual in pairs) / size
+    return {o.number: factors.get(o.person) for o in result.solved}
 
 
 def influence_table(table: pd.DataFrame, contrasts: pd.DataFrame, alpha: float) -> pd.DataFrame:

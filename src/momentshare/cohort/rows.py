@@ -63,8 +63,12 @@ def read_rows(
         faults.append(f"{value}: is empty; the first row names the columns")
         return []
     head = [cell.strip() for cell in lines[0][1]]
-    for column in head:
-        if column not in known:
+    if len(lines) == 1 and name == "people":
+        faults.append(f"{value}: describes nobody: there is no row below the names; add people")
+    for place, column in enumerate(head):
+        if not column:
+            faults += _nameless(value, place, lines[1:])
+        elif column not in known:
             faults.append(f"{value}: unknown column {column!r}; {nearest_name(column, known)}")
         elif head.count(column) > 1:
             faults.append(f"{value}: column {column!r} is duplicated; remove one")
@@ -83,12 +87,22 @@ def read_rows(
     return rows
 
 
+def _nameless(value: str, place: int, lines: Sequence[tuple[int, list[str]]]) -> list[str]:
+    """Fault of a column without a name; none where it is empty, as spreadsheets leave some."""
+    for number, cells in lines:
+        if len(cells) > place and (cell := cells[place].strip()):
+            told = f"column {place + 1} has no name, but row {number} holds {cell!r} there"
+            return [f"{value}: {told}; name the column, or empty it"]
+    return []
+
+
 def _with_commas(text: str) -> str:
-    """Put commas in place of semicolons, which some spreadsheets write."""
+    """Put commas in place of semicolons or tabs, which some spreadsheets write."""
     first = text.splitlines()[0] if text.strip() else ""
-    if ";" not in first or "," in first:
+    delimiter = next((d for d in ";\t" if d in first), None)
+    if delimiter is None or "," in first:
         return text
-    rows = csv.reader(text.splitlines(), delimiter=";")
+    rows = csv.reader(text.splitlines(), delimiter=delimiter)
     quoted = ([f'"{c.replace(chr(34), chr(34) * 2)}"' for c in row] for row in rows)
     return "\n".join(",".join(row) for row in quoted)
 

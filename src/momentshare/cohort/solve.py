@@ -181,8 +181,12 @@ def _signed_measures(
     emg: Mapping[str, NDArray[np.float64]],
     limb: Limb,
 ) -> dict[str, float]:
-    """Return signed measures of a zero error of the forces and of differing clocks."""
+    """Return signed measures of a zero error, of exchanged hands and of differing clocks."""
     found: dict[str, float] = {}
+    lateral = [item.measured.lateral for item in trial.repetitions]
+    ratios = [np.asarray(given.ratio) for given in lateral if given is not None]
+    if ratios:
+        found["lateral_ratio_percent"] = 100.0 * float(np.mean(np.concatenate(ratios)))
     balance = next(check for check in trial.checks if check.name == "force balance")
     if balance.curves:
         measured, expected = balance.curves.values()

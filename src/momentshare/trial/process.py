@@ -31,7 +31,7 @@ from momentshare.trial.motion.kinematics import HingeChoice, track_arm
 from momentshare.trial.motion.lift import track_lift
 from momentshare.trial.motion.others import OtherWay, other_ways
 from momentshare.trial.motion.repetition import MeasuredRepetition
-from momentshare.trial.motion.smooth import choose_cutoff, filtered, gone, mend, moved
+from momentshare.trial.motion.smooth import choose_cutoff, filtered, gaps_text, gone, mend, moved
 from momentshare.trial.motion.static import Calibration
 from momentshare.trial.motion.trunk import SLOPE_SPREAD, STERNUM_SLOPE
 from momentshare.trial.motion.ways import Ways
@@ -301,7 +301,7 @@ def process_trial(
         one_bar=one_bar,
         ground=ground,
     )
-    used, refused = _cut(track, ascents, chosen, holds)
+    used, refused = _cut(track, ascents, chosen, holds, aligned)
 
     def again(ways: Ways, steeper: float = 0.0) -> list[MeasuredLift]:
         other = with_stated(tracked(ways, steeper), stated, ends)
@@ -444,8 +444,12 @@ def _cut(
     ascents: Sequence[tuple[int, Repetition]],
     chosen: Processing,
     holds: Callable[..., MeasuredLift],
+    channels: Mapping[str, Channel],
 ) -> tuple[list[MeasuredRepetition], list[str]]:
-    """Extract the repetitions; ``holds`` makes a lift of a track and positions."""
+    """Extract the repetitions; ``holds`` makes a lift of a track and positions.
+
+    ``channels`` of landmarks and angles, on the clock of the track, tell where gaps are.
+    """
     used: list[MeasuredRepetition] = []
     refused: list[str] = []
     for number, repetition in ascents:
@@ -458,7 +462,8 @@ def _cut(
             events = press_events(track.height, track.rate, repetition)
             measured = holds(track, positions=positions)
         except InputError as err:
-            refused.append(f"repetition {number}: {err}")
+            gaps = gaps_text(channels, repetition.chest, repetition.lockout)
+            refused.append(f"repetition {number}: {err}" + (f" ({gaps})" if gaps else ""))
             continue
         used.append(
             MeasuredRepetition(

@@ -21,7 +21,7 @@ from momentshare.report.text.cohort_orders import (
     cohort_factor_statements,
     judged_orders,
 )
-from momentshare.report.text.cohort_peers import peer_texts
+from momentshare.report.text.cohort_peers import peer_texts, people_texts
 from momentshare.report.text.cohort_selection import selection_texts
 
 if TYPE_CHECKING:
@@ -46,7 +46,8 @@ def findings(result: CohortResult, summary: CohortSummary) -> Section:
             f"{_several(repetitions, 'repetition')}"
             + (f"; {len(skipped)} skipped (see Trials and checks)." if skipped else ".")
         )
-        items += [*selection_texts(result), *peer_texts(summary)]
+        items += [*selection_texts(result), *people_texts(result.study.file.person)]
+        items += peer_texts(summary)
         items += best_lift_texts(result.best_lifts)
     items += [*short_texts(summary), *left_out(result, summary)]
     blocks: list[Block] = [Bullets(items=items)] if items else []

@@ -104,7 +104,7 @@ def _lost_emg(result: CohortResult) -> list[str]:
     lost = {
         o.number: told
         for o in result.counted
-        if (told := [text for text in o.record.get("emg", ()) if LEFT_OUT in text])
+        if (told := [t for k in ("notes", "emg") for t in o.record.get(k, ()) if LEFT_OUT in t])
     }
     if not lost:
         return []

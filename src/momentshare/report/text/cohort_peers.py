@@ -7,18 +7,54 @@ from typing import TYPE_CHECKING
 from momentshare.cohort.misfiled import misfiled_text
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     import pandas as pd
 
     from momentshare.cohort.summary import CohortSummary
+    from momentshare.study.schema import PersonEntry
 
-__all__ = ["never_possible", "never_text", "peer_texts"]
+__all__ = ["never_possible", "never_text", "peer_texts", "people_texts"]
 
 _SIGNED = {
     "vertical force less load × (g + a)": "a zero error of the force cells or a wrong load",
     "EMG behind prediction": "a separate clock of the EMG (offset_s or delay_s)",
     "EMG behind the hand force": "a separate clock of the EMG (offset_s or delay_s)",
+    "lateral ratio over the others'": "forces of the two hands exchanged or an "
+    "axis along the bar reversed, which no balance shows",
 }
 """What a signed measure that stands out points to."""
+
+
+_ORDINARY = (17.0, 40.0)
+"""Body-mass index of a person who trains [kg/m²] (common practice, no source)."""
+
+_POUNDS = 2.2046
+"""Pounds in a kilogram."""
+
+
+def people_texts(people: Iterable[PersonEntry]) -> list[str]:
+    """Name the people whose mass does not go with their stature.
+
+    No measurement of a trial shows the mass of the body, so only this is left to look at.
+    """
+    low, high = _ORDINARY
+    texts = []
+    for person in people:
+        index = person.body_mass_kg / (person.stature_cm / 100.0) ** 2
+        if low <= index <= high:
+            continue
+        pounds = low <= index / _POUNDS <= high
+        hint = (
+            f"is it in pounds? Then body_mass_kg is {person.body_mass_kg / _POUNDS:.1f}"
+            if pounds
+            else "check both, since no trial shows them"
+        )
+        texts.append(
+            f"{person.name}: {person.body_mass_kg:.4g} kg at {person.stature_cm:.4g} cm is a "
+            f"body-mass index of {index:.0f}; {hint}."
+        )
+    return texts
 
 
 def peer_texts(summary: CohortSummary) -> list[str]:

@@ -15,11 +15,14 @@ from momentshare.trial.recording import SIDES, Channel, Recording
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-__all__ = ["choose_cutoff", "filtered", "gone", "mend", "moved"]
+__all__ = ["choose_cutoff", "filtered", "gaps_text", "gone", "mend", "moved"]
 
 _MOVES = {"m": 0.05, "rad": 0.1}
 """Range of a landmark [m] or angle [rad] above which it is informative about the motion; chosen
 here."""
+
+_GAPS_TOLD = 3
+"""Channels with gaps that a message names (common practice, no source)."""
 
 _STILL = 0.02
 """Range [m] of the landmarks of the arm below which nothing was lifted; assumed."""
@@ -50,6 +53,27 @@ def gone(channel: Channel) -> Channel:
     never = lost.all(axis=0)
     lack = np.asarray(lost.all(axis=1) if never.all() else lost[:, ~never].any(axis=1))
     return replace(channel, values=lack.astype(np.float64), unit="")
+
+
+def gaps_text(channels: Mapping[str, Channel], first: int, last: int) -> str:
+    """Name the channels that lack samples from ``first`` to ``last``, the longest gaps first.
+
+    The channels are on one clock. Those of the left arm, which is not under study once a trial is
+    turned to the right, are named where no other has a gap. Empty where none has one.
+    """
+    lost: dict[str, tuple[int, float]] = {}
+    for role, channel in channels.items():
+        lacks = gone(channel).values[first : last + 1]
+        if lacks.any():
+            begin = channel.start + (first + int(np.argmax(lacks))) / channel.rate
+            lost[role] = int(lacks.sum()), begin
+    mine = {role: gap for role, gap in lost.items() if not role.startswith("left_")} or lost
+    told = [
+        f"{role} lacks {count / channels[role].rate:.2f} s from {begin:.2f} s on"
+        for role, (count, begin) in sorted(mine.items(), key=lambda item: -item[1][0])
+    ]
+    more = f" and {len(told) - _GAPS_TOLD} more" if len(told) > _GAPS_TOLD else ""
+    return ", ".join(told[:_GAPS_TOLD]) + more
 
 
 def moved(channel: Channel, smooth: Channel, cutoff: float) -> Channel:
