@@ -143,6 +143,21 @@ class ShapeError(InputError):
         super().__init__(f"{argument}: must {verb} {wanted}; got {got}{tail}")
 
 
+def require_kind(argument: str, value: object, kind: type, remedy: str) -> None:
+    """Refuse an argument of another class.
+
+    Raises
+    ------
+    InputError
+        With what was given and the remedy.
+    """
+    if not isinstance(value, kind):
+        name = kind.__name__.lower() if kind.__module__ == "collections.abc" else kind.__name__
+        article = "an" if name[0] in "AEIO" else "a"
+        given = repr(value) if isinstance(value, (str, int, float)) else type(value).__name__
+        raise InputError(f"{argument}: must be {article} {name}; got {given}; {remedy}")
+
+
 class PostureError(MomentshareError):
     """No posture can be reached; the message says where and by how much."""
 

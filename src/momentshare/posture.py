@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from momentshare.arrays import numbers
 from momentshare.geometry.radians import require_radians
 from momentshare.geometry.rotation import rotation_from_yxy, yxy_from_rotation
 from momentshare.results import brief
@@ -123,7 +124,7 @@ def posture_from_angles(
     Raises
     ------
     ShapeError
-        An angle beyond a whole turn: degrees in place of radians.
+        An angle beyond a whole turn: degrees in place of radians; text or complex numbers.
 
     Examples
     --------
@@ -132,17 +133,14 @@ def posture_from_angles(
     >>> (posture.humerus @ [0.0, -1.0, 0.0]).round(6) + 0.0
     array([0., 0., 1.])
     """
+    given: list[NDArray[np.float64]] = []
     for name, values in {
         "plane": plane, "elevation": elevation, "axial": axial,
         "elbow_flexion": elbow_flexion, "forearm_rotation": forearm_rotation,
     }.items():  # fmt: skip
-        require_radians(name, values)
-    parts = np.broadcast_arrays(
-        *(
-            np.asarray(a, dtype=float)
-            for a in (plane, elevation, axial, elbow_flexion, forearm_rotation)
-        )
-    )
+        given.append(numbers(name, values))
+        require_radians(name, given[-1])
+    parts = np.broadcast_arrays(*given)
     return Posture(
         humerus=rotation_from_yxy(parts[0], parts[1], parts[2]),
         elbow_flexion=parts[3].copy(),

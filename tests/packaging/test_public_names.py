@@ -12,6 +12,7 @@ SOURCE = Path(momentshare.__file__).parent
 # From first to last; a module may import from its own layer and from earlier ones.
 LAYERS = [
     {
+        "arrays",
         "errors",
         "extras",
         "results",

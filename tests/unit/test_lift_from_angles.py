@@ -5,12 +5,15 @@ import pytest
 
 from momentshare import (
     GuidedArm,
+    Lateral,
     Person,
     Profile,
     build_limb,
     lift_from_angles,
     load_model,
+    posture_from_angles,
     prepare,
+    solve_lift,
 )
 from momentshare.directions import ROWS
 from momentshare.errors import InputError, ShapeError, UnknownNameError
@@ -186,6 +189,19 @@ def test_a_weight_is_a_force_downward(limb):
         ({"elbow_flexion": [1.0] * 3, "plane": [0.0] * 2}, {}, ShapeError, "plane 2"),
         ({"elbow_flexion": [1.0] * 3}, {"rate": 50.0}, ShapeError, "at least four frames"),
         ({"elbow_flexion": 1.0}, {"load_mass": -1.0}, InputError, "load_mass must be 0 kg"),
+        ({"elbow_flexion": 1.0}, {"load_mass": np.nan}, ShapeError, "one finite number"),
+        ({"elbow_flexion": 1.0}, {"load_mass": "3"}, ShapeError, "load_mass: must be an array of"),
+        ({"elbow_flexion": 1.0}, {"trunk_angle": 90.0}, ShapeError, "trunk_angle: .* degrees?"),
+        ({"elbow_flexion": 1.0}, {"trunk_angle": np.nan}, ShapeError, "one finite number"),
+        ({"elbow_flexion": "1"}, {}, ShapeError, "an array of numbers"),
+        ({"plane": np.ma.masked_array([1.0, 2.0], [True, False])}, {}, ShapeError, "or a mask"),
+        ([1.0, 2.0], {}, InputError, "angles: must be a mapping; got list"),
+        (
+            {"elbow_flexion": 1.0},
+            {"hand_force": np.ma.masked_array([1.0, 2.0, 3.0], [True, False, False])},
+            ShapeError,
+            "or a mask",
+        ),
         ({"elbow_flexion": 1.0}, {"hand_force": [1.0, 2.0]}, ShapeError, "hand_force"),
         ({"elbow_flexion": 1.0}, {"hand_force": [0.0, 0.0, 0.0]}, InputError, "zero on average"),
     ],
@@ -193,3 +209,23 @@ def test_a_weight_is_a_force_downward(limb):
 def test_wrong_arguments_are_named(limb, angles, options, error, words):
     with pytest.raises(error, match=words):
         lift_from_angles(limb.skeleton, angles, **options)
+
+
+def test_a_limb_is_no_skeleton(limb):
+    with pytest.raises(InputError, match=r"must be a Skeleton; got Limb; .*limb\.skeleton"):
+        lift_from_angles(limb, {})
+
+
+def test_strings_in_place_of_choices_are_refused_with_the_choice(limb):
+    prepared = prepare(limb, lift_from_angles(limb.skeleton, {"elbow_flexion": 1.0}))
+    with pytest.raises(InputError, match=r"got 'zero'; such as Lateral\(mode='zero'\)"):
+        solve_lift(prepared, "zero")
+    with pytest.raises(InputError, match="criterion: must be a Criterion; got 'area'"):
+        solve_lift(prepared, Lateral(mode="zero"), "area")
+
+
+def test_a_mask_of_a_posture_is_kept():
+    posture = posture_from_angles(elevation=np.ma.masked_array([1.0, 2.0], [False, True]))
+    assert np.isnan(posture.humerus).any(axis=(1, 2)).tolist() == [False, True]
+    with pytest.raises(ShapeError, match="elevation: must be an array of numbers"):
+        posture_from_angles(elevation="1")

@@ -451,7 +451,7 @@ def test_rows_that_are_not_balanced_are_told_and_not_met():
         ({"angles": {"elbow_flexion": [1.0, 90.0]}}, ShapeError, "90 in frame 1; degrees"),
         ({"angles": {"elbow_flexion": [[1.0]]}}, ShapeError, r"got \(1, 1\)"),
         ({"angles": {"elbow_flexion": np.inf}}, ShapeError, "finite numbers, or NaN where"),
-        ({"angles": {"elbow_flexion": "bent"}}, ShapeError, "must be numbers; got 'bent'"),
+        ({"angles": {"elbow_flexion": "bent"}}, ShapeError, "must be an array of numbers"),
         ({"angles": {"elbow_flexion": []}}, ShapeError, "at least one frame long"),
         (
             {"angles": {"elbow_flexion": [1.0, 1.1], "shoulder_flexion": [0.0] * 3}},
@@ -480,6 +480,28 @@ def test_rows_that_are_not_balanced_are_told_and_not_met():
 def test_wrong_arguments_are_named(arm, call, error, words):
     with pytest.raises(error, match=words):
         solve_linkage(arm, **({"angles": {}} | call))
+
+
+def test_a_mask_is_kept(arm):
+    hidden = np.ma.masked_array([1.0, 0.5], [True, False])
+    assert solve_linkage(arm, {"elbow_flexion": hidden}).status.tolist() == ["no posture", "solved"]
+    push = EndLoad(force=np.ma.masked_array([1.0, 2.0, 3.0], [True, False, False]))
+    assert np.isnan(solve_linkage(arm, {}, loads=push).force).all()
+
+
+@pytest.mark.parametrize(
+    ("words", "options"),
+    [
+        ("linkage: must be a Linkage; got 'arm'; load_linkage", {"linkage": "arm"}),
+        ("angles: must be a mapping; got list", {"angles": [1.0]}),
+        ("loads: must be an EndLoad; got 3", {"loads": [3]}),
+        ("loads: must be a sequence; got 3", {"loads": 3}),
+        ("criterion: must be a Criterion; got 'area'", {"criterion": "area"}),
+    ],
+)
+def test_another_class_is_refused_with_the_one_wanted(arm, words, options):
+    with pytest.raises(InputError, match=words):
+        solve_linkage(**{"linkage": arm, "angles": {}} | options)
 
 
 def test_a_negative_mass_is_refused():

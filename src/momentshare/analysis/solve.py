@@ -16,7 +16,7 @@ from momentshare.analysis.speeds import lengthening_speed
 from momentshare.analysis.tables import frame_columns, head_columns, row_columns
 from momentshare.balance import BALANCED, Balance, Criterion, GlenoidLimit, Lateral, LoadMoments
 from momentshare.directions import ROWS
-from momentshare.errors import InputError
+from momentshare.errors import InputError, require_kind
 from momentshare.exercise.demand import Demand, demand
 from momentshare.exercise.hand import hand_limits
 from momentshare.limb.joint import glenoid_frame, stability_facets
@@ -395,7 +395,8 @@ def solve_lift(
     Raises
     ------
     InputError
-        A lateral force is requested of an implement that cannot carry one.
+        A lateral force is requested of an implement that cannot carry one, or an argument is of
+        another class.
 
     Examples
     --------
@@ -412,8 +413,11 @@ def solve_lift(
     >>> bool((result.sharing.certificate.moment_residual < 1e-6).all())
     True
     """
+    require_kind("prepared", prepared, Prepared, "prepare(limb, lift) makes one")
+    require_kind("lateral", lateral, Lateral, "such as Lateral(mode='zero')")
     require_bar(prepared.lift, lateral)
-    chosen = criterion or Criterion()
+    chosen = Criterion() if criterion is None else criterion
+    require_kind("criterion", chosen, Criterion, "such as Criterion(weights='area')")
     balance = prepared.balance(chosen, glenoid=glenoid).treated(lateral)
     answer = balance.share(chosen, glenoid=glenoid)
     greatest = balance.greatest_load(glenoid=glenoid) if greatest_load else None

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.errors import InputError, ShapeError, UnknownNameError
+from momentshare.arrays import numbers
+from momentshare.errors import InputError, ShapeError, UnknownNameError, require_kind
 from momentshare.exercise.breaches import breaches_of
 from momentshare.exercise.chain import Chain, chain_from_posture
 from momentshare.exercise.given import GIVEN_ANGLES
@@ -21,14 +23,13 @@ from momentshare.signals import (
     derivative,
     second_derivative,
 )
+from momentshare.skeleton import Skeleton
 from momentshare.units import GRAVITY
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable
 
     from numpy.typing import ArrayLike, NDArray
-
-    from momentshare.skeleton import Skeleton
 
     Floats = NDArray[np.float64]
 
@@ -82,9 +83,11 @@ def lift_from_angles(
     UnknownNameError
         An angle that there is not.
     ShapeError
-        Arrays of different lengths, values that are not finite, or degrees instead of radians.
+        Arrays of different lengths, values that are not finite, or degrees instead of radians
+        (the trunk angle too).
     InputError
-        A negative load, or a force on the hand that is zero throughout.
+        A negative load, a force on the hand that is zero throughout, or a limb in place of its
+        skeleton.
 
     Notes
     -----
@@ -116,9 +119,12 @@ def lift_from_angles(
     >>> result.force.shape == (51, len(limb.head_names))
     True
     """
+    require_kind("skeleton", skeleton, Skeleton, "that of a limb is limb.skeleton")
+    require_kind("angles", angles, Mapping, "such as {'elbow_flexion': 0.5}")
     values = _angles(angles, rate)
-    if not np.isfinite(load_mass) or load_mass < 0.0:
+    if not _number("load_mass", load_mass) >= 0.0:
         raise InputError(f"load_mass must be 0 kg or more; got {load_mass!r}")
+    require_radians("trunk_angle", _number("trunk_angle", trunk_angle))
     posture = posture_from_angles(*(values[name] for name in GIVEN_ANGLES))
     girdle = np.stack([values["protraction"], values["shrug"]], axis=-1)
     chain = chain_from_posture(skeleton, replace(posture, girdle=girdle))
@@ -153,17 +159,24 @@ def lift_from_angles(
     )
 
 
+def _number(name: str, given: ArrayLike) -> float:
+    value = numbers(name, given)
+    if value.ndim or not np.isfinite(value):
+        raise ShapeError(name, "one finite number", repr(given))
+    return float(value)
+
+
 def _angles(given: Mapping[str, ArrayLike], rate: float | None) -> dict[str, Floats]:
     """Values of every angle in every frame [rad]."""
     found: dict[str, Floats] = {}
     for name, value in given.items():
         if name not in _NAMES:
             raise UnknownNameError("angle", name, _NAMES)
-        array = np.asarray(value, dtype=np.float64)
+        array = numbers(f"angles[{name!r}]", value)
         if array.ndim > 1:
             raise ShapeError(f"angles[{name!r}]", "shape () or (frames,)", f"{array.shape}")
         if not np.isfinite(array).all():
-            raise ShapeError(f"angles[{name!r}]", "finite numbers", "NaN or infinity")
+            raise ShapeError(f"angles[{name!r}]", "finite numbers", "NaN, infinity or a mask")
         require_radians(f"angles[{name!r}]", array)
         found[name] = array
     counts = {name: len(array) for name, array in found.items() if array.ndim}
@@ -179,11 +192,11 @@ def _angles(given: Mapping[str, ArrayLike], rate: float | None) -> dict[str, Flo
 
 
 def _vectors(given: ArrayLike, frames: int) -> Floats:
-    force = np.asarray(given, dtype=np.float64)
+    force = numbers("hand_force", given)
     if force.shape not in {(3,), (frames, 3)}:
         raise ShapeError("hand_force", f"shape (3,) or ({frames}, 3)", f"{force.shape}")
     if not np.isfinite(force).all():
-        raise ShapeError("hand_force", "finite numbers", "NaN or infinity")
+        raise ShapeError("hand_force", "finite numbers", "NaN, infinity or a mask")
     return np.broadcast_to(force, (frames, 3))
 
 

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare.arrays import numbers
 from momentshare.errors import InputError, ShapeError, UnknownNameError
 from momentshare.geometry.rotation import cross, dot, rotated
 from momentshare.units import GRAVITY
@@ -161,7 +162,7 @@ def _vectors(what: str, site: str, given: ArrayLike | None, frames: int) -> Floa
     """Vectors of every frame; zero where none are given."""
     if given is None:
         return np.zeros((frames, 3))
-    values = np.asarray(given, dtype=np.float64)
+    values = numbers(f"{what} at {site!r}", given)
     if values.shape not in {(3,), (frames, 3)}:
         raise ShapeError(f"{what} at {site!r}", f"shape (3,) or ({frames}, 3)", f"{values.shape}")
     if np.isinf(values).any():

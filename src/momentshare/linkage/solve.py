@@ -2,28 +2,28 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare.arrays import numbers
 from momentshare.balance import Balance, Criterion
-from momentshare.errors import InputError, ShapeError, UnknownNameError
+from momentshare.errors import InputError, ShapeError, UnknownNameError, require_kind
 from momentshare.geometry.radians import require_radians
 from momentshare.linkage.dynamics import EndLoad, net_moments
 from momentshare.linkage.fibres import Fibres, linkage_fibres
 from momentshare.linkage.lines import linkage_paths
 from momentshare.linkage.pose import place_bodies
 from momentshare.linkage.result import LinkageResult
+from momentshare.linkage.schema import Linkage
 from momentshare.signals import derivative, second_derivative
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
     from numpy.typing import ArrayLike, NDArray
 
     from momentshare.linkage.lines import LinkagePaths
-    from momentshare.linkage.schema import Linkage
     from momentshare.muscle.curves import CurveName
 
     Floats = NDArray[np.float64]
@@ -110,7 +110,7 @@ def solve_linkage(
     found = linkage_paths(linkage, poses, *_at_rest(posed, angle, rates))
     fibres = linkage_fibres(linkage, angle, found, moving=rate is not None, curves=curves)
     if moments is None:
-        acting = (loads,) if isinstance(loads, EndLoad) else tuple(loads)
+        acting = _acting(loads)
         need = net_moments(linkage, poses, time, acting)
         net, across = need.moments, need.joint_force
     else:
@@ -197,14 +197,13 @@ def row_array(
     rate: float | None = None,
 ) -> Floats:
     """Put values by row into one array (frames, rows); rows left out are zero."""
+    require_kind("linkage", linkage, Linkage, "load_linkage reads one")
+    require_kind(what, given, Mapping, f"such as {{{linkage.row_names[0]!r}: 0.5}}")
     values: dict[str, Floats] = {}
     for name, value in given.items():
         if name not in linkage.row_names:
             raise UnknownNameError("row", name, linkage.row_names, what)
-        try:
-            array = np.asarray(value, dtype=np.float64)
-        except (TypeError, ValueError) as err:
-            raise ShapeError(f"{what}[{name!r}]", "numbers", f"{value!r}") from err
+        array = numbers(f"{what}[{name!r}]", value)
         if array.ndim > 1:
             raise ShapeError(f"{what}[{name!r}]", "shape () or (frames,)", f"{array.shape}")
         if np.isinf(array).any():
@@ -229,8 +228,18 @@ def row_array(
     return out
 
 
+def _acting(loads: EndLoad | Sequence[EndLoad]) -> tuple[EndLoad, ...]:
+    if isinstance(loads, EndLoad):
+        return (loads,)
+    require_kind("loads", loads, Sequence, "give EndLoad(mass=5.0), or several in a list")
+    for load in loads:
+        require_kind("loads", load, EndLoad, "such as EndLoad(mass=5.0)")
+    return tuple(loads)
+
+
 def _criterion(criterion: Criterion | None) -> Criterion:
-    chosen = criterion or Criterion()
+    chosen = Criterion() if criterion is None else criterion
+    require_kind("criterion", chosen, Criterion, "such as Criterion(weights='area')")
     if chosen.balance_forearm:
         raise InputError(
             "criterion: balance_forearm belongs to the reference limb; rows.csv says which rows "

@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare.arrays import numbers
 from momentshare.errors import ShapeError
 from momentshare.sharing._force_cone import Cone
-from momentshare.sharing._numbers import numbers
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike

@@ -16,12 +16,12 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 import numpy as np
 
 from momentshare._kernels import require_threads
+from momentshare.arrays import numbers
 from momentshare.errors import ShapeError
 from momentshare.results import ReadOnly
 from momentshare.sharing._backends.climb import climb
 from momentshare.sharing._backends.limit_within import limit_within
 from momentshare.sharing._limit import GreatestFactor, solve_limit
-from momentshare.sharing._numbers import numbers
 from momentshare.sharing._problem import Problem, build_problem, require_choice
 from momentshare.sharing._result import (
     BoolArray,

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from momentshare.arrays import numbers
 from momentshare.errors import ShapeError
 from momentshare.results import brief
-from momentshare.sharing._numbers import numbers
 
 if TYPE_CHECKING:
     from momentshare.sharing._result import FloatArray

@@ -10,11 +10,11 @@ import numpy as np
 
 from momentshare._kernels import is_available, require_threads
 from momentshare._kernels.compiling import direct
+from momentshare.arrays import numbers
 from momentshare.errors import ShapeError
 from momentshare.results import brief
 from momentshare.sharing._backends.compiled import limits_of_method, run_kernel
 from momentshare.sharing._force_cone import Cone
-from momentshare.sharing._numbers import numbers
 from momentshare.sharing._problem import Problem, build_problem
 from momentshare.sharing._result import (
     BoolArray,

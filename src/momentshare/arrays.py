@@ -11,10 +11,10 @@ from momentshare.errors import ShapeError
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
-    from momentshare.sharing._result import FloatArray
+__all__ = ["numbers"]
 
 
-def numbers(name: str, values: ArrayLike) -> FloatArray:
+def numbers(name: str, values: ArrayLike) -> NDArray[np.float64]:
     """Give the values as float64; a masked one counts as missing, whatever its data.
 
     Raises
