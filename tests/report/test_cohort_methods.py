@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from tests.report import cohort_planted as plan
 from tests.report.cohort_planted import page, planted
@@ -43,14 +44,38 @@ def test_methods_stand_on_the_page():
 def test_reading_counts_trials_people_gaps_and_filters():
     reading = texts()[0]
     solved = len(plan.TRIALS) - 1
-    assert reading.startswith(
-        f"{solved} of {len(plan.TRIALS)} trials of {len(plan.PEOPLE)} people could be used."
+    counted = len(planted().result.counted)
+    assert (
+        f"{solved} of {len(plan.TRIALS)} trials of {len(plan.PEOPLE)} people could be used and "
+        f"{counted} of these count in means and comparisons." in reading
     )
     assert "Gaps of up to 0.15 s were filled by interpolation (2 in all)." in reading
     assert "Landmarks were low-pass filtered at 7 Hz (chosen in the study file)" in reading
     assert "forces at 12 Hz with a zero-lag forward–backward Butterworth filter of" in reading
     assert "effective order 2 (cut-off corrected for the two passes)" in reading
     assert "left arms were mirrored" in reading
+
+
+def test_methods_open_with_who_took_part():
+    people = planted().result.study.file.person
+    women = sum(p.sex == "female" for p in people)
+    stature, mass = (np.array([getattr(p, f) for p in people])
+                     for f in ("stature_cm", "body_mass_kg"))  # fmt: skip
+    loads = [o.record["load_kg"] for o in planted().result.counted]
+    assert texts()[0].startswith(
+        f"{len(people)} people took part ({women} women and {len(people) - women} men; "
+        f"stature {stature.mean():.1f} ± {stature.std(ddof=1):.1f} cm, "
+        f"body mass {mass.mean():.1f} ± {mass.std(ddof=1):.1f} kg, "
+        f"loads {min(loads):.3g}–{max(loads):.3g} kg; mean ± SD). "
+    )
+    result = planted().result
+    (first,) = [p for p in people if p.name == "Ama"]
+    alone = replace(result, outcomes=tuple(o for o in result.outcomes if o.person == "Ama"))
+    who = "woman" if first.sex == "female" else "man"
+    told = methods_text(alone)[0]
+    assert told.startswith(f"1 person took part (1 {who}; stature {first.stature_cm:.1f} cm, body")
+    assert " trials of 1 person could be used and " in told
+    assert "±" not in told
 
 
 def test_reading_says_what_else_was_chosen():

@@ -7,6 +7,7 @@ import math
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from tests.report import cohort_planted as plan
 from tests.report.cohort_planted import (
@@ -24,6 +25,7 @@ from tests.report.page_reader import PageReader, assert_probability, assert_show
 
 from momentshare.cohort.summary import summarise_cohort
 from momentshare.report.page.cohort import cohort_page
+from momentshare.report.page.cohort_comparison import _discrepancies
 from momentshare.report.page.document import render
 
 pytest.importorskip("statsmodels")
@@ -229,6 +231,18 @@ def test_the_clearest_differences_stand_in_the_first_part():
         )
         assert_probability(row["p (Holm, all heads or rows)"], source["p_paired_holm_over_item"])
     assert "over all pairs of conditions and all heads" in table.caption
+
+
+def test_a_discrepancy_of_nothing_has_no_sign():
+    rows = [("a", -0.0041, -0.0012, 0.09), ("b", 0.012, 0.0049, 0.02), ("c", -0.2, -0.3, -0.004)]
+    means = pd.DataFrame(
+        rows, columns=["head", "discrepancy", "discrepancy_low", "discrepancy_high"]
+    ).assign(condition="wide")
+    assert list(_discrepancies(means)["wide"]) == [
+        "0.00 (0.00 to 0.09)",
+        "+0.01 (0.00 to 0.02)",
+        "−0.20 (−0.30 to 0.00)",
+    ]
 
 
 def test_emg_by_condition_stands_beside_its_discrepancy():

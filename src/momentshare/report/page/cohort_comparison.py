@@ -163,13 +163,20 @@ def emg_section(summary: CohortSummary, pictures: Mapping[str, bytes]) -> Sectio
     )
 
 
+def _hundredths(value: float, sign: str = "") -> str:
+    """Text of a number to hundredths; nothing but zeros stands without a sign."""
+    return f"{round(value, 2) + 0.0:{sign if round(value, 2) else ''}.2f}".replace(
+        "-", "\N{MINUS SIGN}"
+    )
+
+
 def _discrepancies(means: pd.DataFrame) -> pd.DataFrame:
     """Return one line per head and one column per condition: discrepancy and its interval."""
     ends = means[["discrepancy", "discrepancy_low", "discrepancy_high"]].to_numpy(dtype=float)
     cells = [
-        f"{mean:+.2f} ({low:.2f} to {high:.2f})".replace("-", "\N{MINUS SIGN}")
+        f"{_hundredths(mean, '+')} ({_hundredths(low)} to {_hundredths(high)})"
         if low == low  # noqa: PLR0124 - one person has no interval
-        else f"{mean:+.2f}".replace("-", "\N{MINUS SIGN}")
+        else _hundredths(mean, "+")
         for mean, low, high in ends
     ]
     wide = means.assign(cell=cells).pivot_table(

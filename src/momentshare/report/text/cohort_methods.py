@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from statistics import mean, stdev
 from typing import TYPE_CHECKING, Any
 
 from momentshare.report.text.cohort_places import places_text
@@ -46,8 +47,9 @@ def methods_text(result: CohortResult) -> list[str]:
     )
     filled = sum(len(o.record.get("filled_gaps", ())) for o in counted)
     chosen = "by residual analysis" if processing.cutoff_hz == "residual" else "in the study file"
-    reading = (
-        f"{len(result.solved)} of {len(result.outcomes)} trials of {people} people could be used. "
+    reading = _participants(result) + (
+        f"{len(result.solved)} of {len(result.outcomes)} trials of {_several(people)} could be "
+        f"used and {_counting(result)} in means and comparisons. "
         "Positions and forces were expressed "
         "in one frame (y up, z to the person's right); left arms were mirrored. "
         + (
@@ -128,6 +130,45 @@ def methods_text(result: CohortResult) -> list[str]:
         + f"; study digest {result.study.digest}."
     )
     return parts
+
+
+def _participants(result: CohortResult) -> str:
+    """Who was measured: number, sex, stature, mass and loads, as the study gives them."""
+    took_part = {o.person for o in result.outcomes}
+    people = [p for p in result.study.file.person if p.name in took_part]
+    if not people:
+        return ""
+    women = sum(p.sex == "female" for p in people)
+    sexes = [(women, "woman", "women"), (len(people) - women, "man", "men")]
+    told = " and ".join(f"{n} {one if n == 1 else more}" for n, one, more in sexes if n)
+    sizes = [
+        f"stature {_spread([p.stature_cm for p in people])} cm",
+        f"body mass {_spread([p.body_mass_kg for p in people])} kg",
+    ]
+    loads = [float(o.record["load_kg"]) for o in result.counted if o.record.get("load_kg")]
+    if loads:
+        sizes.append(f"loads {_range(loads)} kg")
+    how = "; mean ± SD" if len(people) > 1 else ""
+    return f"{_several(len(people))} took part ({told}; {', '.join(sizes)}{how}). "
+
+
+def _spread(values: Sequence[float]) -> str:
+    """Mean and standard deviation over people; the value alone of one person."""
+    if len(values) == 1:
+        return f"{values[0]:.1f}"
+    return f"{mean(values):.1f} ± {stdev(values):.1f}"
+
+
+def _several(people: int) -> str:
+    return "1 person" if people == 1 else f"{people} people"
+
+
+def _counting(result: CohortResult) -> str:
+    """How many of the trials that could be used count, with their verb."""
+    counted, solved = len(result.counted), len(result.solved)
+    if counted == solved:
+        return "all of these count" if solved != 1 else "it counts"
+    return f"{counted} of these count" if counted != 1 else "1 of these counts"
 
 
 def _best_lifts(result: CohortResult) -> str:
