@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 import numpy as np
+import pyarrow.parquet as pq
 import pytest
 
 from momentshare.balance import Lateral
@@ -218,17 +219,71 @@ def test_only_treatments_that_every_lift_has_are_paired(setup):
     assert cells == {"narrow": ("free",), "wide": ("measured", "free")}
 
 
-def test_a_run_over_measured_lifts_is_the_same_over_workers_and_goes_on(study, setup, tmp_path):
+@pytest.fixture(scope="module")
+def drawn(study, setup, tmp_path_factory):
+    """The plan, the folder and the result of twenty draws."""
     plan = UncertaintyPlan(
         study=study, draws=20, frames=7, trajectories=0, sobol=0, measured=setup, inputs="of 1"
     )
-    one = run_uncertainty(plan, tmp_path / "one", workers=1)
+    folder = tmp_path_factory.mktemp("drawn")
+    return plan, folder, run_uncertainty(plan, folder, workers=1)
+
+
+@pytest.mark.parametrize("person", ["Ove", "mean over people"])
+def test_a_cell_of_the_table_comes_back_from_the_files_of_draws(drawn, person):
+    """Mean, spread, quantiles and the probability of an order, from the files with numpy alone.
+
+    Quantiles by their definition: the value at place (draws − 1)·q of the sorted draws, linear
+    between neighbours (type 7 of Hyndman and Fan 1996, from memory).
+    """
+    _, folder, found = drawn
+    files = (folder / "chunks").glob("draws-*.parquet")
+    head = "triceps_brachii/lateral"
+    lines = [line for file in files for line in pq.read_table(file).to_pylist()]
+
+    def draws(condition):
+        own = {}
+        for line in lines:
+            if (line["condition"], line["lateral"]) == (condition, "measured"):
+                value = line[f"mean_activation:{head}"]
+                own.setdefault(line["draw"], {})[line["person"]] = value
+        people = ["Edda", "Ove"] if person == "mean over people" else [person]
+        return np.array([np.mean([own[k][who] for who in people]) for k in sorted(own)])
+
+    wide, narrow = draws("wide"), draws("narrow")
+    assert len(wide) == 20
+    table = found.intervals
+    (row,) = table[
+        (table["person"] == person)
+        & (table["condition"] == "wide")
+        & (table["lateral"] == "measured")
+        & (table["head"] == head)
+        & (table["measure"] == "mean_activation")
+    ].to_dict("records")
+    assert row["mean"] == pytest.approx(wide.sum() / 20.0, rel=1e-6)
+    assert row["sd"] == pytest.approx(np.sqrt(((wide - wide.mean()) ** 2).sum() / 19.0), rel=1e-5)
+    ranked = np.sort(wide)
+    for name, q in (("low", 0.05), ("median", 0.5), ("high", 0.95)):
+        place = 19.0 * q
+        below = int(place)
+        wanted = ranked[below] + (place - below) * (ranked[min(below + 1, 19)] - ranked[below])
+        assert row[name] == pytest.approx(wanted, rel=1e-6), name
+    if person != "mean over people":
+        return
+    order = found.condition_order
+    (line,) = order[(order["head"] == head) & (order["lateral"] == "measured")].to_dict("records")
+    first, other = (narrow, wide) if line["condition"] == "narrow" else (wide, narrow)
+    assert line["probability"] == pytest.approx((first > other).sum() / 20.0)
+
+
+def test_a_run_over_measured_lifts_is_the_same_over_workers_and_goes_on(drawn, tmp_path):
+    plan, folder, one = drawn
     two = run_uncertainty(plan, tmp_path / "two", workers=2)
     assert one.intervals.equals(two.intervals)
     assert set(one.intervals["condition"]) == {"narrow", "wide"}
     assert (one.intervals["draws"] == 20).all()
     with pytest.raises(InputError, match="inputs: the run has 'of 1', asked for 'of 2'"):
-        run_uncertainty(replace(plan, inputs="of 2"), tmp_path / "one", workers=1)
+        run_uncertainty(replace(plan, inputs="of 2"), folder, workers=1)
 
 
 # ------------------------------------------------------------------ effects
