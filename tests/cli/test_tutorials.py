@@ -244,6 +244,10 @@ def service(tmp_path):
     thread.join()
 
 
+def not_strict(name):
+    raise AssertionError(f"{name} is no JSON")
+
+
 def post(port, body, path="/share", length=None):
     import http.client
 
@@ -253,7 +257,7 @@ def post(port, body, path="/share", length=None):
     link.endheaders()
     link.send(body)
     reply = link.getresponse()
-    found = reply.status, json.loads(reply.read())
+    found = reply.status, json.loads(reply.read(), parse_constant=not_strict)
     link.close()
     return found
 
@@ -281,6 +285,12 @@ def post(port, body, path="/share", length=None):
             + b"}",
             400,
         ),
+        (b'{"moment_arms": [[1]], "capacity": [1], "moments": [1e308]}', 400),
+        (b'{"moment_arms": [[1]], "capacity": [1], "moments": [Infinity]}', 400),
+        (b'{"moment_arms": [[1]], "capacity": [1], "moments": ["1"]}', 400),
+        (b'{"moment_arms": [[1]], "capacity": [1], "moments": [true]}', 400),
+        (b'{"moment_arms": [[1]], "capacity": [1], "moments": [null]}', 400),
+        (b'{"moment_arms": [[0.02]], "capacity": [100], "moments": [1e9]}', 200),
         (b'{"moment_arms": [[0.02]], "capacity": [100], "moments": [1]}', 200),
     ],
 )

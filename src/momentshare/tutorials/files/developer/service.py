@@ -9,21 +9,21 @@ import numpy as np
 from momentshare import MomentshareError, share
 
 MOST_BYTES = 256_000
-MOST_HEADS, MOST_ROWS, MOST_FRAMES, MOST_EXPONENT = 200, 12, 500, 100
+MOST_HEADS, MOST_ROWS, MOST_FRAMES, MOST_EXPONENT, LARGEST = 200, 12, 500, 100, 1e9
 AXES = {"moment_arms": 2, "capacity": 1, "moments": 1}  # and one more for frames
 
 
 def numbers(values, name, axes):
     """Make an array of a field, with one axis for frames at most."""
     try:
-        given = np.asarray(values, dtype=float)
-    except (ValueError, TypeError, OverflowError):
-        raise ValueError(f"{name}: must be lists of numbers, of one length at each level") from None
+        given = np.asarray(values)
+    except ValueError:  # lists of unequal length
+        given = np.asarray("")
+    if given.dtype.kind not in "iuf" or np.abs(given).max(initial=0.0) > LARGEST:
+        raise ValueError(f"{name}: must be even lists of numbers up to {LARGEST:g}")
     frames = len(given) if given.ndim == axes + 1 else 1
     if given.ndim not in (axes, axes + 1) or frames > MOST_FRAMES:
-        raise ValueError(
-            f"{name}: must have {axes} or {axes + 1} axes, {MOST_FRAMES} frames at most"
-        )
+        raise ValueError(f"{name}: must have {axes} axes, or {axes + 1} of {MOST_FRAMES} frames")
     return given
 
 
