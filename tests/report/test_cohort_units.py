@@ -39,6 +39,7 @@ HEADERS = {
     "moment_nm": "moment [N·m]", "impulse_ns": "impulse [N·s]", "speed_mps": "speed [m/s]",
     "load_kg": "load [kg]", "cutoff_hz": "cutoff [Hz]", "angle_deg": "angle [deg]",
     "peak_percent": "peak [%]", "multiplier_per_nm": "multiplier [1/(N·m)]",
+    "drive_per_n": "drive [1/N]", "area_cm2": "area [cm²]", "volume_cm3": "volume [cm³]",
 }  # fmt: skip
 
 

@@ -113,7 +113,7 @@ def listed(parts: Iterable[str], separator: str = "; ") -> str:
     --------
     >>> listed(["a", "b"])
     'a; b'
-    >>> listed((f"c{k}" for k in range(3000)), ", ")[-27:]
+    >>> listed((f"c{k}" for k in range(3000)), ", ")[-26:]
     'c22, c23, … and 2,976 more'
     """
     texts = list(parts)
