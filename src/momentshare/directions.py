@@ -12,7 +12,7 @@ pronation.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal, TypeAlias
 
 from momentshare.errors import UnknownNameError
 
@@ -21,11 +21,35 @@ __all__ = [
     "ROWS",
     "TESTED",
     "Direction",
+    "DirectionName",
     "Row",
+    "TestedName",
     "direction_named",
     "moment_direction",
     "row_named",
 ]
+
+
+TestedName: TypeAlias = Literal[
+    "shoulder_internal_rotation",
+    "shoulder_elevation",
+    "shoulder_lowering",
+    "shoulder_horizontal_adduction",
+    "elbow_extension",
+    "elbow_flexion",
+]
+"""Names of :data:`TESTED`, for type checkers."""
+
+DirectionName: TypeAlias = (
+    TestedName
+    | Literal[
+        "shoulder_external_rotation",
+        "shoulder_horizontal_abduction",
+        "forearm_pronation",
+        "forearm_supination",
+    ]
+)
+"""Names of :data:`DIRECTIONS`, likewise."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,7 +75,7 @@ class Direction:
         where no such test is taken.
     """
 
-    name: str
+    name: DirectionName
     row: str
     sign: int
     noun: str
@@ -147,10 +171,12 @@ _BY_NAME = {row.name: row for row in _EVERY}
 ROWS = tuple(_BY_NAME)
 """Names of the moment rows, in the order used by every array."""
 
-DIRECTIONS = {side.name: side for row in _EVERY for side in (row.positive, row.negative)}
+DIRECTIONS: dict[str, Direction] = {
+    side.name: side for row in _EVERY for side in (row.positive, row.negative)
+}
 """Name of a direction → the direction; two per row."""
 
-TESTED = {name: side for name, side in DIRECTIONS.items() if side.groups}
+TESTED: dict[str, Direction] = {name: side for name, side in DIRECTIONS.items() if side.groups}
 """Directions in which the strength test of a person can be given."""
 
 

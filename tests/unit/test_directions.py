@@ -1,6 +1,7 @@
 """Rows and directions are named once, and the names agree with what the limb does."""
 
 import math
+from typing import get_args
 
 import numpy as np
 import pytest
@@ -9,6 +10,8 @@ from momentshare.directions import (
     DIRECTIONS,
     ROWS,
     TESTED,
+    DirectionName,
+    TestedName,
     direction_named,
     moment_direction,
     row_named,
@@ -18,6 +21,7 @@ from momentshare.limb import build_limb
 from momentshare.model import load_model
 from momentshare.person import Person
 from momentshare.posture import arm_frame, posture_from_angles
+from momentshare.uncertainty.plan import CRITERIA, CriterionName
 
 # Action of a head that no textbook of anatomy disputes, arm at the side, elbow at a right angle.
 ACTS = {
@@ -49,6 +53,13 @@ def test_a_head_pulls_in_the_direction_that_its_arm_is_called_by(limb, direction
     arm = arms[ROWS.index(found.row)]
     assert abs(arm) > 0.003
     assert moment_direction(found.row, arm).name == direction
+
+
+def test_names_that_a_type_checker_knows_are_all_and_no_others():
+    names = get_args(DirectionName)
+    assert {word for part in names for word in get_args(part) or (part,)} == set(DIRECTIONS)
+    assert set(get_args(TestedName)) == set(TESTED)
+    assert set(get_args(CriterionName)) == {"study", *CRITERIA}
 
 
 def test_every_row_has_two_directions_of_opposite_sign():

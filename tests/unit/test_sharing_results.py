@@ -1,5 +1,6 @@
 """Results that are indexed, labelled and written: pandas, dictionaries, JSON, xarray."""
 
+import importlib.util
 import inspect
 import json
 import math
@@ -121,6 +122,22 @@ def test_xarray_reads_the_dictionary():
     assert data.force.attrs["units"] == "N"
     np.testing.assert_array_equal(data.force.sel(head="b", frame=0.5), answer.force[1, 1])
     np.testing.assert_array_equal(data.stationarity, answer.certificate.stationarity)
+
+
+def test_levels_of_an_index_are_coordinates_of_the_frames():
+    levels = [("x", 1), ("x", 2), ("y", 1)]
+    index = pd.MultiIndex.from_tuples(levels, names=["person", "head"])
+    answer = share(ARMS, CAPACITY, pd.DataFrame(MOMENTS, index=index))
+    found = json.loads(answer.to_json())["coords"]
+    assert found["person"] == {"dims": ["frame"], "data": ["x", "x", "y"]}
+    assert found["level_1"] == {"dims": ["frame"], "data": [1, 2, 1]}  # heads have that name
+    assert found["head"]["data"] == ["head 0", "head 1"]
+    assert answer.to_dataframe().index[-1] == ("y", 1)
+    if importlib.util.find_spec("xarray"):
+        import xarray
+
+        data = xarray.Dataset.from_dict(answer.to_dict())
+        np.testing.assert_array_equal(data.force.person, ["x", "x", "y"])
 
 
 def choices():

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path  # noqa: TC003 - typer reads the annotations
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 
@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
     from momentshare.files import RunFolder
     from momentshare.uncertainty import Summary, UncertaintyPlan
+    from momentshare.uncertainty.plan import CriterionName
 
 __all__ = ["uncertainty"]
 
@@ -104,7 +105,7 @@ def uncertainty(
         draws=draws,
         seed=seed,
         frames=frames,
-        criteria=tuple(criterion or ("study",)),
+        criteria=cast("tuple[CriterionName, ...]", tuple(criterion or ("study",))),
         spreads=Spreads(
             scale=spread_scale,
             shared=shared,

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.directions import ROWS, TESTED, row_named
+from momentshare.directions import ROWS, TESTED, TestedName, row_named
 from momentshare.errors import InputError, MomentshareError, UnknownNameError
 from momentshare.limb.matching import (
     GREATEST_FACTOR,
@@ -77,7 +77,7 @@ class MeasuredStrength:
     ['elbow_extensors']
     """
 
-    direction: str
+    direction: TestedName
     moment: float
     angles: Mapping[str, float] = field(default_factory=dict)
 

@@ -75,7 +75,7 @@ class GreatestMoment(ReadOnly):
     limiting: BoolArray
     activation: FloatArray
     status: IntArray
-    definition: str
+    definition: Others
 
     @property
     def status_text(self) -> NDArray[np.str_]:

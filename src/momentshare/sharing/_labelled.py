@@ -41,7 +41,7 @@ def labelled(answer: Any, statuses: list[str]) -> dict[str, Any]:
         "row": {"dims": ("row",), "data": list(rows)},
     }
     if answer.frame_index is not None:
-        coords["frame"] = {"dims": ("frame",), "data": answer.frame_index.tolist()}
+        coords |= _frame_labels(answer.frame_index, {*coords, *UNITS, *CERTIFICATE, "status"})
     found: dict[str, Any] = {}
     for name, (axis, unit) in UNITS.items():
         values = getattr(answer, name)
@@ -64,6 +64,19 @@ def labelled(answer: Any, statuses: list[str]) -> dict[str, Any]:
     }
     made: dict[str, Any] = {"exponent": answer.exponent, "method": answer.method}
     return {"coords": coords, "data_vars": found, "attrs": made}
+
+
+def _frame_labels(index: pd.Index[Any], taken: set[str]) -> dict[str, Any]:
+    """Coordinates of the frames: one, or one for each level of the index."""
+    if index.nlevels == 1:
+        return {"frame": {"dims": ("frame",), "data": index.tolist()}}
+    found: dict[str, Any] = {}
+    for level, given in enumerate(index.names):
+        name = str(given)
+        if given is None or name in taken or name in found:
+            name = f"level_{level}"
+        found[name] = {"dims": ("frame",), "data": index.get_level_values(level).tolist()}
+    return found
 
 
 def json_of(whole: dict[str, Any]) -> str:

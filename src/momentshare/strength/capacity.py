@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Literal, TypeAlias, get_args
 import numpy as np
 
 from momentshare.balance import BALANCED
-from momentshare.directions import ROWS, direction_named
+from momentshare.directions import ROWS, DirectionName, direction_named
 from momentshare.errors import InputError, UnknownNameError
 from momentshare.posture import posture_from_angles
 from momentshare.sharing import Status, greatest_moment
@@ -142,7 +142,7 @@ class StrengthTest:
 def joint_strength(
     limb: Limb,
     posture: Posture,
-    direction: str,
+    direction: DirectionName,
     *,
     others: Definition = "braced",
     speed: float = 0.0,

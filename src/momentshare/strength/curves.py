@@ -64,6 +64,7 @@ def curve_table(
     parts = []
     for direction in directions:
         sweep = direction_sweep(direction)
+        name = direction_named(direction).name
         grid = np.linspace(sweep.low, sweep.high, points)
         angles: dict[str, ArrayLike] = dict(test.angles())
         posture = posture_from_angles(**(angles | {sweep.angle: np.radians(grid)}))
@@ -76,7 +77,7 @@ def curve_table(
                     "angle": sweep.angle,
                     "angle_deg": grid,
                     "greatest_moment_nm": joint_strength(
-                        limb, posture, direction, others=others, speed=test.speed
+                        limb, posture, name, others=others, speed=test.speed
                     ),
                 }
             )

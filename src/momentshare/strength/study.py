@@ -253,7 +253,7 @@ def _test_table(limb: Limb, test: StrengthTest) -> pd.DataFrame:
                 joint_strength(limb, test.posture(), direction, others=others, speed=test.speed)
             ),
         }
-        for direction in DIRECTIONS
+        for direction in (side.name for side in DIRECTIONS.values())
         for others in DEFINITIONS
     ]
     return pd.DataFrame(records)

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from momentshare.balance import Criterion
+    from momentshare.directions import TestedName
     from momentshare.limb import LimbOptions, MeasuredStrength
     from momentshare.muscle.curves import CurveName
     from momentshare.person import Person
@@ -155,7 +156,7 @@ class StrengthEntry(Entry):
 
         names = ("plane", "elevation", "axial", "elbow_flexion", "forearm_rotation")
         return MeasuredStrength(
-            direction=self.direction,
+            direction=cast("TestedName", self.direction),
             moment=self.moment_nm,
             angles={n: math.radians(getattr(self, f"{n}_deg")) for n in names},
         )

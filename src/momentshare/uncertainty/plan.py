@@ -6,7 +6,7 @@ import hashlib
 import json
 import math
 from dataclasses import asdict, dataclass, field
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any, Literal, Protocol, TypeAlias, get_args
 
 from momentshare.errors import InputError, StudyError, UnknownNameError
 from momentshare.uncertainty.spreads import Spreads
@@ -62,6 +62,9 @@ CHUNK = 16
 
 CRITERIA = {"p2": 2.0, "p3": 3.0, "minmax": math.inf}
 """Names of the criteria that draws can be solved with: exponent of Σ w aᵖ."""
+
+CriterionName: TypeAlias = Literal["study", "p2", "p3", "minmax"]
+"""The same, and that of the study, for type checkers."""
 
 
 MOST_DRAWS = 100_000
@@ -122,7 +125,7 @@ class UncertaintyPlan:
     seed: int = 1
     frames: int = 21
     people: tuple[str, ...] = ()
-    criteria: tuple[str, ...] = ("study",)
+    criteria: tuple[CriterionName, ...] = ("study",)
     spreads: Spreads = field(default_factory=Spreads)
     trajectories: int = 8
     sobol: int = 32
@@ -133,9 +136,9 @@ class UncertaintyPlan:
     def __post_init__(self) -> None:
         if faults := list(self._number_faults()):
             raise InputError("uncertainty:", faults)
-        for name in self.criteria:
-            if name not in {"study", *CRITERIA}:
-                raise UnknownNameError("criterion", name, ["study", *CRITERIA])
+        for criterion in self.criteria:
+            if criterion not in get_args(CriterionName):
+                raise UnknownNameError("criterion", criterion, get_args(CriterionName))
         known = [p.name for p in self.study.file.person]
         for name in self.people:
             if name not in known:
