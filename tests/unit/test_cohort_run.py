@@ -78,9 +78,11 @@ def test_moments_and_ratios_come_back_from_files(result, truth):
         assert np.abs(seen - np.array(want["lateral_ratio"])[inside]).max() < 0.02
 
 
-def test_a_cluster_gives_the_same_trials(lab, tmp_path, result):
+def test_a_cluster_gives_the_same_trials(lab, tmp_path, result, monkeypatch):
+    """Byte for byte, the record too: where a study stands and is solved is no part of it."""
     distributed = pytest.importorskip("distributed")
-    study = load_cohort(lab).only(["Ines"], ["wide"])
+    monkeypatch.chdir(lab.parent)
+    study = load_cohort(Path(lab.name)).only(["Ines"], ["wide"])
     with distributed.LocalCluster(
         n_workers=1, threads_per_worker=1, processes=False, dashboard_address=None
     ) as cluster:
@@ -89,6 +91,12 @@ def test_a_cluster_gives_the_same_trials(lab, tmp_path, result):
     for name in ("heads", "moments", "frames"):
         far, near = (read_table(r.folder, number, name) for r in (found, result))
         assert far.equals(near)
+    assert found.outcomes[0].record["source"] == study.file.trial[number - 1].file
+    kept = [trial_folder(r.folder, number) for r in (found, result)]
+    names = sorted(p.name for p in kept[0].iterdir())
+    assert "trial.json" in names
+    assert names == sorted(p.name for p in kept[1].iterdir())
+    assert [n for n in names if len({(p / n).read_bytes() for p in kept}) > 1] == []
 
 
 def test_one_bad_trial_is_reported_and_skipped(result):

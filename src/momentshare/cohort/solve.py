@@ -124,6 +124,8 @@ def solve_trial(study: CohortStudy, number: int, model: Model) -> TrialAnswer:
     record = dict(trial.record) | {
         **identity,
         "file": entry.file,
+        # As the study names them, wherever the trial is solved.
+        "source": " + ".join([entry.file, *(m.file for m in entry.more)]),
         "load_kg": entry.load_kg,
         "verdict": trial.verdict,
         "failed_checks": failed_checks(trial.checks),
