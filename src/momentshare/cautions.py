@@ -7,7 +7,7 @@ __all__ = ["CAUTIONS", "LIMITS"]
 CAUTIONS = (
     (
         "Muscle forces are estimates of a model, not measurements; their absolute size is "
-        "uncertain by tens of percent. Orderings between conditions may be firmer, or not: look "
+        "uncertain by tens of percent. Orders of conditions may be firmer, or not: look "
         "at how many people agree, at measured, zero and free lateral force side by side, and "
         "at 'momentshare uncertainty'."
     ),

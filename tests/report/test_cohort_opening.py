@@ -29,7 +29,7 @@ def opening():
     return cohort_opening(found.result, found.summary, [])
 
 
-LEAD = "the largest (in points × head volume), "
+LEAD = "the largest (in points × volume): "
 
 
 def foremost(rows):

@@ -111,7 +111,7 @@ def test_verdicts_follow_from_the_people_and_the_band(tables):
     assert len(set(table["verdict"])) >= 3
 
 
-LEAD = "the largest (in points × head volume), "
+LEAD = "the largest (in points × volume): "
 """Before the order that is named, where there are several."""
 
 

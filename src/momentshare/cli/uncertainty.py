@@ -76,7 +76,7 @@ def uncertainty(
     no_figures: Annotated[bool, typer.Option("--no-figures", help="Write tables only.")] = False,
     quiet: Annotated[bool, typer.Option("--quiet", help="Print nothing but errors.")] = False,
 ) -> None:
-    """Draw everything that is uncertain in a STUDY, solve, and report intervals and orderings.
+    """Draw everything that is uncertain in a STUDY, solve, and report intervals and orders.
 
     A STUDY holds planned lifts, the trials of a laboratory or published tables; the last two
     make a cohort study. The points of a published condition count as the frames of a lift.

@@ -466,7 +466,7 @@ def _notes(
             "intervals and probabilities are rough."
         )
         notes.append(
-            "Orderings are given for conditions that move together and for conditions that do not; "
+            "Orders are given for conditions that move together and for conditions that do not; "
             "people measured in both most likely lie between."
         )
     return tuple(notes)

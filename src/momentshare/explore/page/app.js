@@ -269,7 +269,7 @@ function headline(answer) {
     .filter((/** @type {any} */ m) => m.size >= 1)
     .sort((/** @type {any} */ x, /** @type {any} */ y) => y.size - x.size)
     .map((/** @type {any} */ m) => `${fixed(m.size)} N·m of ${m.words}`);
-  const hardest = order.slice(0, 3).map((i) => `${inSentence(info.heads[i])} ${percent(activation[i])}`);
+  const hardest = order.slice(0, 3).map((i) => `${inSentence(info.heads[i])} with ${fixed(force[i])} N (${percent(activation[i])} active)`);
   const load = state.task === "push_up" ? `${fixed(2 * answer.vertical)} N on the hands` : loadWords(state);
   find("headline").textContent = `At ${percent(info.heights[state.height])} of the way up with ${load}, the muscles have to supply ${listed(asked)}. Pulling hardest: ${listed(hardest)}.`;
   const warnings = [];

@@ -150,7 +150,7 @@ export function armView(page, state, answer, view, width, full, id, numbered) {
   const body = [];
   const looks = /** @type {Record<string, string>} */ ({ bench: "#dfe3e8", trunk: "#f1ece2", neck: "#f1ece2", head: "#f1ece2" });
   for (const [part, corners] of Object.entries(outlines)) {
-    body.push(area(/** @type {number[][]} */ (corners).map(put), { fill: looks[part], stroke: "#b9b3a6", "stroke-width": 1 }));
+    body.push(area(/** @type {number[][]} */ (corners).map(put), { fill: looks[part], stroke: "#8a8371", "stroke-width": 1 }));
   }
   const girdle = pointsOf(rowOf(tables.girdle, geometry, height));
   const bone = { fill: "#ffffff", stroke: "#8a8371", "stroke-width": 1.2 };

@@ -202,7 +202,7 @@ export function momentChart(page, state, answer, other, width) {
         const wide = Math.abs(moment) * scale;
         if (wide < 0.4) continue;
         const chosen = head === state.head;
-        parts.push(tag("rect", { x: way > 0 ? x : x - wide, y, width: wide, height: 15, fill: chosen ? MAIN : way > 0 ? "#b9c4d0" : "#e2d5c6", stroke: PAPER, "stroke-width": 1.2, "data-head": head }, tag("title", {}, `${heads[head].label}: ${fixed(moment, 1)} N·m`)));
+        parts.push(tag("rect", { x: way > 0 ? x : x - wide, y, width: wide, height: 15, fill: chosen ? MAIN : way > 0 ? "#b9c4d0" : "#e2d5c6", stroke: SOFT, "stroke-width": 0.7, "data-head": head }, tag("title", {}, `${heads[head].label}: ${fixed(moment, 1)} N·m`)));
         x += way * wide;
       }
     };

@@ -135,7 +135,8 @@ def _findings(study: StudyResult, verdicts: pd.DataFrame, pictures: Mapping[str,
         wide = (shown["difference_high"] - shown["difference_low"]).max() >= _PRINTED
         columns += ["difference_low", "difference_high"] if wide else []
         columns += {TURNING: ["turns_with"], LIMITED: ["limit"]}.get(verdict, [])
-        notes = [] if wide else ["Nothing that was tried moves a difference by as much as 0.005"]
+        alike = f"No treatment of the lateral force moves a difference by as much as {_PRINTED}"
+        notes = [] if wide else [alike]
         notes += study.model.limits.notes(mine["limit"])
         cut = f"; the {_SHOWN} widest of {len(mine)}" if len(mine) > _SHOWN else ""
         blocks.append(

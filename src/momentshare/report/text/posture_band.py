@@ -52,9 +52,9 @@ def band_sentences(study: StudyResult) -> list[str]:
     if width is not None:
         middle, most, row = width
         found.append(
-            f"Free couples of the hands move it by {middle:.0f} points in the median and "
-            f"{most:.0f} at most ({head_phrase(str(row['head']))}, {row['condition']}, lateral "
-            f"force {row['lateral']})."
+            f"Free couples of the hands move lift-mean activation by {middle:.0f} points in the "
+            f"median and {most:.0f} at most ({head_phrase(str(row['head']))}, {row['condition']}, "
+            f"lateral force {row['lateral']})."
         )
     return found
 

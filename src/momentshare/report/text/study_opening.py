@@ -52,7 +52,7 @@ WORKING = 0.05
 LEVEL = 0.01
 """Difference of lift-mean activation below which two conditions are level; assumed."""
 
-MOST_MUSCLE = "the largest (in points \N{MULTIPLICATION SIGN} head volume)"
+MOST_MUSCLE = "the largest (in points \N{MULTIPLICATION SIGN} volume)"
 """How a text says why an order is the one that it names."""
 
 
@@ -64,7 +64,7 @@ def lead_word(count: int) -> str:
     >>> lead_word(1), lead_word(2)[:22]
     ('', 'the largest (in points')
     """
-    return f"{MOST_MUSCLE}, " if count > 1 else ""
+    return f"{MOST_MUSCLE}: " if count > 1 else ""
 
 
 _LATERAL, POSTURE, _PEOPLE = "lateral force", "posture rule", "people"

@@ -33,7 +33,7 @@ _NAMED = 3
 
 ASSUMPTIONS = (
     (
-        "A draw changes all inputs together; it is the same for all conditions, so orderings "
+        "A draw changes all inputs together; it is the same for all conditions, so orders "
         "are between paired values."
     ),
     (

@@ -69,7 +69,7 @@ class View:
             return "outward" if force > 0.0 else "inward"
         x, y, _ = self.right if force > 0.0 else -self.right
         if abs(y) >= abs(x):
-            return "headward" if y > 0.0 else "footward"
+            return "towards the head" if y > 0.0 else "towards the feet"
         return "forward" if x > 0.0 else "backward"
 
     def flat(self, points: Floats) -> Floats:

@@ -51,6 +51,7 @@ for head in HEADS:
 table = pd.DataFrame(rows)
 table.to_csv("table.csv", index=False)
 lines = ["| " + " | ".join(table.columns) + " |", "|" + "---|" * len(table.columns)]
-lines += ["| " + " | ".join(row) + " |" for row in table.to_numpy()]
+spelled = table.assign(head=[name.replace("/", ", ").replace("_", " ") for name in table["head"]])
+lines += ["| " + " | ".join(row) + " |" for row in spelled.to_numpy()]
 Path("table.md").write_text("\n".join(lines) + "\n", encoding="utf-8")
 print("\n".join(lines))
