@@ -308,6 +308,7 @@ def test_the_lead_names_the_heads_that_pull_hardest_among_those_supported(driver
     ]
     places = [said.index(part_of(limb.head_names[head])) for head in order[:3]]
     assert places == sorted(places)
+    assert f" with {result.force[1, order[0]]:.0f} N (" in said[places[0] :]
     assert f"{100 * result.activation[1, order[0]]:.0f}\u00a0%" in said[places[0] :]
     assert "anconeus" not in said
     assert "supraspinatus" not in said
