@@ -255,6 +255,19 @@ def test_a_joint_that_cannot_be_read_is_not_missing_as_well(copied):
     assert fault.startswith("joints.csv row 3: has another number of columns than the header")
 
 
+def test_a_joint_that_is_wrong_leads_no_joint_behind_it_round_in_a_circle(copied):
+    folder = copied("leg")
+    edit(folder / "joints.csv", "hip,ball,", "hip,bal,")
+    assert only_fault(folder).startswith("joints.csv row 2: field 'type': must be 'hinge'")
+
+
+def test_joints_that_go_round_in_a_circle_are_named(copied):
+    folder = copied("leg")
+    set_cell(folder / "joints.csv", ["hip"], "parent", "shank")
+    found = faults(folder)
+    assert any("'shank' leads round in a circle" in fault for fault in found)
+
+
 def test_a_fault_of_a_whole_row_names_no_field(copied):
     folder = copied("leg")
     row = set_cell(folder / "rows.csv", ["knee_flexion"], "axis_z", "2")

@@ -175,18 +175,23 @@ def _joints(
         reader.fault("joints.csv", "holds no joints; add a row")
     placed = {} if ground is None else {ground: ""}
     found: dict[str, Joint] = {}
-    while more := [j for j in read.values() if j.name not in found and j.parent in placed]:
+
+    def hangs(joint: Joint) -> bool:
+        # From a body whose own row was refused it may: that row is told, not what follows from it.
+        refused = ground is None or reader.may_hold("joints.csv", body=joint.parent)
+        return joint.parent in placed or refused
+
+    while more := [j for j in read.values() if j.name not in found and hangs(j)]:
         found |= {joint.name: joint for joint in more}
         placed |= {joint.body: joint.name for joint in more}
     for name in [name for name in read if name not in found]:
         joint = read[name]
-        if ground is not None and not reader.may_hold("joints.csv", body=joint.parent):
-            what = "leads round in a circle" if joint.parent in hung else "is not known"
-            reader.fault(
-                places[name],
-                f"field 'parent': body {joint.parent!r} {what}; every chain begins at the ground "
-                f"{ground!r}",
-            )
+        what = "leads round in a circle" if joint.parent in hung else "is not known"
+        reader.fault(
+            places[name],
+            f"field 'parent': body {joint.parent!r} {what}; every chain begins at the ground "
+            f"{ground!r}",
+        )
         found[name] = joint
     return found
 
