@@ -2,10 +2,10 @@
 
     python benchmarks/kills.py --cases 200 --first 0 --workers 2
 
-The commands are compare, uncertainty, cohort and explore. Ways to end a run: SIGKILL, SIGTERM,
-SIGINT, a disk that is full, or gone, from some write on, and a second run in the same folder. Ends
-with code 1 when a rerun left other bytes than an undisturbed run, or a process, lock or temporary
-file. Cases are numbered: the same number is the same case.
+The commands are all that write results. Ways to end a run: SIGKILL, SIGTERM, SIGINT, a disk that is
+full, or gone, from some write on, and a second run in the same folder. Ends with code 1 when a
+rerun left other bytes than an undisturbed run, or a process, lock or temporary file. Cases are
+numbered: the same number is the same case.
 """
 
 import argparse
@@ -29,10 +29,12 @@ def main():
     parser.add_argument("--cases", type=int, default=200)
     parser.add_argument("--first", type=int, default=0, help="number of the first case")
     parser.add_argument("--workers", type=int, default=2, help="processes of each run")
-    parser.add_argument("--command", choices=list(kills.COMMANDS), help="only this command")
+    parser.add_argument(
+        "--command", choices=list(kills.COMMANDS), action="append", help="only these commands"
+    )
     parser.add_argument("--minutes", type=float, default=1e6, help="begin no case after them")
     options = parser.parse_args()
-    chosen = (options.command,) if options.command else tuple(kills.COMMANDS)
+    chosen = tuple(options.command or kills.COMMANDS)
     counts, bad, began = Counter(), [], time.monotonic()
     with tempfile.TemporaryDirectory(prefix="momentshare-kills-") as name:
         place = Path(name)

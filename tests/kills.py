@@ -45,17 +45,27 @@ tuck_deg = 60
 load_kg = 20
 """
 
+ANGLES = "time_s,elbow_flexion_deg,shoulder_flexion_deg\n" + "".join(
+    f"{k / 20},{30 + 4 * k},{k}\n" for k in range(21)
+)
+
 COMMANDS = {
-    "compare": ("study.toml", "--no-figures"),
+    "compare": ("study.toml", "--no-figures", "--quiet"),
     "uncertainty": (
         *("study.toml", "--draws", "64", "--frames", "5", "--trajectories", "0"),
-        "--no-figures",
+        *("--no-figures", "--quiet"),
     ),
     "cohort": (
         *("cohort.toml", "--condition", "wide", "--condition", "narrow"),
-        "--no-figures",
+        *("--no-figures", "--quiet"),
     ),
-    "explore": ("study.toml", "--draws", "0", "--condition", "bar"),
+    "explore": ("study.toml", "--draws", "0", "--condition", "bar", "--quiet"),
+    "strength": ("study.toml", "--frames", "5", "--no-figures"),
+    "maximal-lift": ("study.toml", "--condition", "bar", "--no-figures"),
+    "explain": ("study.toml", "--draws", "0", "--no-figures"),
+    "limb": ("textbook_arm", "--angles", "angles.csv", "--mass", "5"),
+    "calibrate": ("--rounds", "1"),
+    "validate": (),
 }
 """Command → what it is run with, besides ``--out``."""
 
@@ -169,7 +179,7 @@ class Bench:
     def begin(self, command, out, writes=None, failing=errno.ENOSPC):
         """Start a run; its process number. From some write on the disk may fail."""
         self.number += 1
-        words = [command, *COMMANDS[command], "--quiet", "--out", str(out)]
+        words = [command, *COMMANDS[command], "--out", str(out)]
         words += ["--workers", str(self.workers)] if command in {"uncertainty", "cohort"} else []
         return self.ask(
             words=words, cwd=str(self.place), tmp=str(self.place / "tmp"), writes=writes,
@@ -216,6 +226,7 @@ def small_cohort(lab):
 def bench(place, lab=None):
     """Give a bench; ``lab`` is the study file of an invented laboratory, for cohorts."""
     (place / "study.toml").write_text(STUDY, encoding="utf-8")
+    (place / "angles.csv").write_text(ANGLES, encoding="utf-8")
     (place / "tmp").mkdir()
     if lab is not None:
         (place / "cohort.toml").write_text(small_cohort(lab), encoding="utf-8")

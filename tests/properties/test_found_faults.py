@@ -123,6 +123,7 @@ FOUND = {
     ),
     "the terminal of a study of thousands of conditions has thousands of illegible lines": (
         "report/test_printed_study.py::test_of_very_many_conditions_the_first_are_printed_and_the_rest_counted",
+        "report/test_drawn_study.py::test_of_very_many_conditions_the_first_are_drawn_and_every_figure_says_so",
     ),
     "an order turns with the person where there is one": (
         "report/test_verdicts.py::test_no_order_turns_with_people_where_there_is_one",

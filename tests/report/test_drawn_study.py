@@ -648,7 +648,7 @@ def test_the_legend_tells_conditions_apart_and_each_has_one_curve():
 
 
 def test_each_figure_is_written_under_its_own_name():
-    assert set(write.FIGURES) == set(figures.__all__) - {"study_drawings"}
+    assert set(write.FIGURES) == set(figures.__all__) - {"drawn_note", "study_drawings"}
     for name, make in write.FIGURES.items():
         assert make is getattr(figures, name)
 
@@ -707,3 +707,18 @@ def test_seven_conditions_fit_a_page_and_no_panel_has_more_than_four_lines(name)
     for ax in figure.axes:
         long = [line for line in ax.lines if len(np.unique(line.get_xdata())) > 2]
         assert len(long) <= 4
+
+
+def test_of_very_many_conditions_the_first_are_drawn_and_every_figure_says_so(monkeypatch):
+    """Of 120 conditions one figure was 175,570 pixels wide, and a study took 1.3 GB."""
+    study = solved()
+    names = [c.name for c in study.study.file.condition]
+    assert write.drawn_note(study) == study.study.file.note
+    monkeypatch.setattr(write, "MOST_DRAWN", 2)
+    drawings, shown = write.study_drawings(study)
+    assert shown == names[:2]
+    assert {"ordering", "lateral_force"} <= set(drawings)
+    for name in write.FIGURES.keys() & drawings.keys():
+        (part,) = drawings[name].args
+        assert {case.condition for case in part.cases} <= set(names[:2])
+    assert write.drawn_note(study).endswith(f"The first 2 of {len(names)} conditions.")

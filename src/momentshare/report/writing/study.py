@@ -222,10 +222,10 @@ def _write_all(
         writer.parquet_blocks("frames.parquet", (limited("frames.parquet", t) for t in frames))
 
     if figures:
-        from momentshare.report.figures.study import study_drawings
+        from momentshare.report.figures.study import drawn_note, study_drawings
 
         with drawn_ahead(
-            *study_drawings(study, "figures/"), note=study.study.file.note, helpers=helpers
+            *study_drawings(study, "figures/"), note=drawn_note(study), helpers=helpers
         ) as drawings:
             write_tables()
             say("figures")

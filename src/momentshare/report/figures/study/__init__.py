@@ -18,12 +18,13 @@ from momentshare.report.figures.study.joints import (
     moments_along_lift,
 )
 from momentshare.report.figures.study.order import ordering
-from momentshare.report.figures.study.write import study_drawings
+from momentshare.report.figures.study.write import drawn_note, study_drawings
 
 __all__ = [
     "activation_along_lift",
     "activation_by_head",
     "condition_dots",
+    "drawn_note",
     "fibre_length",
     "gravity_arms",
     "greatest_load",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -20,6 +21,7 @@ from momentshare.report.figures.study.joints import (
 )
 from momentshare.report.figures.study.order import ordering
 from momentshare.report.figures.study.results import solved_study
+from momentshare.study.factors import MOST_CROSSED
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -32,7 +34,10 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-__all__ = ["FIGURES", "nothing_to_show", "study_drawings"]
+__all__ = ["FIGURES", "MOST_DRAWN", "drawn_note", "nothing_to_show", "study_drawings"]
+
+MOST_DRAWN = MOST_CROSSED
+"""Conditions that figures show, since width and memory grow with each (120: 175,570 pixels)."""
 
 FIGURES: dict[str, Callable[[StudyResult], Figure]] = {
     "condition_dots": condition_dots,
@@ -61,12 +66,38 @@ def nothing_to_show(study: StudyResult) -> set[str]:
     return out
 
 
+def drawn_note(study: StudyResult) -> str:
+    """Note for the foot of every figure: that of the study, and which conditions are left out."""
+    count, note = len(study.study.file.condition), study.study.file.note
+    if count <= MOST_DRAWN:
+        return note
+    return f"{note} The first {MOST_DRAWN} of {count:,} conditions.".strip()
+
+
+def _drawn(study: StudyResult) -> StudyResult:
+    """Part of a study that figures show."""
+    names = [c.name for c in study.study.file.condition]
+    if len(names) <= MOST_DRAWN:
+        return study
+    shown = set(names[:MOST_DRAWN])
+    return replace(
+        study,
+        study=study.study.only(conditions=names[:MOST_DRAWN]),
+        cases=tuple(case for case in study.cases if case.condition in shown),
+        refusals=tuple(refusal for refusal in study.refusals if refusal.condition in shown),
+    )
+
+
 def study_drawings(
     study: StudyResult, folder: str = ""
 ) -> tuple[dict[str, Callable[[], Figure]], list[str]]:
-    """Every figure that has something to show, by name, and the texts that they show."""
+    """Every figure that has something to show, by name, and the texts that they show.
+
+    Of more than :data:`MOST_DRAWN` conditions the first are shown.
+    """
     from momentshare.report.figures.arm.selection import arm_drawings
 
+    study = _drawn(study)
     skipped = nothing_to_show(study)
     wanted: dict[str, Callable[[], Figure]] = {
         name: partial(make, study) for name, make in FIGURES.items() if name not in skipped
