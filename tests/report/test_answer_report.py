@@ -98,7 +98,8 @@ def test_biases_are_counted_on_their_side_of_one(strength):
     if len(sure):
         condition, direction = nearest[sure.index].idxmax()
         low, high = ends.loc[(condition, direction)]
-        told = f"{DIRECTIONS[direction].words} in '{condition}' (bias {low:.2f} to {high:.2f})."
+        span = " to ".join(dict.fromkeys((f"{low:.2f}", f"{high:.2f}")))
+        told = f"{DIRECTIONS[direction].words} in '{condition}' (bias {span})."
         assert f"farthest off is {told}" in said["Firm"]
     count = len(ends) - harder - easier
     assert (f"{count} pair" in said["Turns"]) == (count > 0)

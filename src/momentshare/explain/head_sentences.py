@@ -121,7 +121,7 @@ def apart_sentences(found: HeadsApart, share: Share | None = None) -> tuple[str,
     me, you = head_phrase(found.head), head_phrase(found.other)
     a, b = found.activation.tolist()
     first = (
-        f"{capital(me)} works at {a:.3f} and {you} at {b:.3f}, {signed(found.gap)}"
+        f"{capital(me)} works at {a:.3f} and {you} at {b:.3f}, a difference of {signed(found.gap)}"
         f"{in_brackets(share, order=True)}."
     )
     whole = found.factors()

@@ -77,8 +77,7 @@ def sentences(report: MaximalReport) -> list[str]:
         weak = 100 * part["weak_height_fraction"].mean()
         text = (
             f"{condition}, lateral force {lateral}: at most {in_kg(load)} kg pass; the load that "
-            f"can be "
-            f"held is least at {weak:.0f} % of the lift, {in_kg(held)} kg"
+            f"can be held is least at {weak:.0f} % of the lift, {in_kg(held)} kg"
         )
         mine = top[(top["condition"] == condition) & (top["lateral"] == lateral)]
         found.append(f"{text}. {_dip(mine)}")
@@ -105,15 +104,16 @@ def _dip(lifts: pd.DataFrame) -> str:
     mean = lifts["mean_speed_mps"].mean()
     if dips.empty:
         return (
-            "Its speed never falls on the way, so there is no sticking region; it is "
-            f"{mean:.2f} m/s on average."
+            "The maximal lift, just below the greatest load, never slows on the way, so there is "
+            f"no sticking region; its mean speed is {mean:.2f} m/s."
         )
     count = "" if len(dips) == len(lifts) else f" in {len(dips)} of {len(lifts)} people"
     first, low = 100 * dips["first_peak_fraction"].mean(), 100 * dips["minimum_fraction"].mean()
     return (
-        f"Its speed falls{count} from {dips['first_peak_mps'].mean():.2f} m/s at {first:.0f} % of "
-        f"the lift to {dips['minimum_mps'].mean():.2f} m/s at {low:.0f} %, the sticking region; it "
-        f"is {mean:.2f} m/s on average."
+        f"The maximal lift, just below the greatest load, slows{count} from "
+        f"{dips['first_peak_mps'].mean():.2f} m/s at {first:.0f} % of the lift to "
+        f"{dips['minimum_mps'].mean():.2f} m/s at {low:.0f} %, the sticking region; its mean speed "
+        f"is {mean:.2f} m/s."
     )
 
 

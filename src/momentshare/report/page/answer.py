@@ -126,7 +126,9 @@ def answer_page(
 def _published(table: pd.DataFrame) -> pd.DataFrame:
     """Keep what a reader wants of published rows: the value beside that of the limb."""
     names = ["about", "quantity", "posture", "unit", "published", "model", "right", "use", "source"]
-    return table[names].rename(columns={"model": "in this limb"})
+    # Each row has a unit of its own, hence digits of its own.
+    own = [f"{value:.3g}" for value in table["model"]]
+    return table.assign(model=own)[names].rename(columns={"model": "in this limb"})
 
 
 def _table(table: pd.DataFrame, caption: str, name: str) -> Table:

@@ -118,9 +118,10 @@ def strength_opening(
 
 
 def _named(row: pd.Series) -> str:
+    ends = dict.fromkeys((f"{row['bias_low']:.2f}", f"{row['bias_high']:.2f}"))
     return (
         f"{DIRECTIONS[str(row['direction'])].words} in '{row['condition']}' (bias "
-        f"{row['bias_low']:.2f} to {row['bias_high']:.2f})"
+        f"{' to '.join(ends)})"
     )
 
 
