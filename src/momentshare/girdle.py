@@ -30,6 +30,7 @@ import numpy as np
 
 from momentshare.geometry.rotation import rotated, rotation_from_yxz, yxz_from_rotation
 from momentshare.model.schema import GIRDLE_ANGLES
+from momentshare.results import brief
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -88,6 +89,8 @@ class Girdle:
     reach: NDArray[np.float64]
     follow: NDArray[np.float64]
     setting: NDArray[np.float64]
+
+    __repr__ = brief
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

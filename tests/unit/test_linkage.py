@@ -343,6 +343,10 @@ def test_a_head_added_in_python_changes_the_digest(arm):
     assert more.digest != arm.digest
     assert replace(more, heads=arm.heads).digest == arm.digest
     assert solve_linkage(more, {}).force.shape == (1, 9)
+    head = arm.heads[0]
+    (name, number) = next(iter(head.numbers.items()))
+    stronger = replace(head, numbers={**head.numbers, name: replace(number, value=9.9)})
+    assert replace(arm, heads=(stronger, *arm.heads[1:])).digest != arm.digest
 
 
 def test_frames_side_by_side_are_frames_alone(arm):

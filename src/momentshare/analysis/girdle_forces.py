@@ -82,6 +82,8 @@ class GirdlePull(ReadOnly):
     moment: NDArray[np.float64]
     lever: NDArray[np.float64]
 
+    __repr__ = brief
+
 
 def girdle_pull(prepared: Prepared) -> GirdlePull:
     """Pull of every head on the girdle of a prepared lift of one limb.

@@ -20,7 +20,7 @@ from momentshare.errors import InputError, require_kind
 from momentshare.exercise.demand import Demand, demand
 from momentshare.exercise.hand import hand_limits
 from momentshare.limb.joint import glenoid_frame, stability_facets
-from momentshare.results import ReadOnly, places, take_frames
+from momentshare.results import ReadOnly, brief, places, take_frames
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -150,6 +150,8 @@ class HandChoice:
     push: NDArray[np.float64]
     couple: NDArray[np.float64]
     met: NDArray[np.bool_]
+
+    __repr__ = brief
 
     @classmethod
     def of(cls, balance: Balance, answer: Sharing) -> HandChoice:

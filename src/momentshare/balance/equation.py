@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any, Self
 import numpy as np
 
 from momentshare.errors import InputError
-from momentshare.results import take_frames
+from momentshare.results import brief, take_frames
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -56,6 +56,8 @@ class LoadMoments:
     fixed: Floats
     each: Floats
     vertical: Floats
+
+    __repr__ = brief
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.results import ReadOnly
+from momentshare.results import ReadOnly, brief
 from momentshare.sharing import share
 
 if TYPE_CHECKING:
@@ -66,6 +66,8 @@ class Drawn(ReadOnly):
     bound_violation: NDArray[np.float64]
     mismatch: NDArray[np.float64]
     certified: NDArray[np.bool_]
+
+    __repr__ = brief
 
 
 def draw_activation(

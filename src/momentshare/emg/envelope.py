@@ -14,7 +14,7 @@ import numpy as np
 
 from momentshare.emg.quality import quality_notes
 from momentshare.errors import InputError, ShapeError
-from momentshare.results import ReadOnly
+from momentshare.results import ReadOnly, brief
 from momentshare.signals.filters import band_pass, low_pass
 
 if TYPE_CHECKING:
@@ -116,6 +116,8 @@ class Envelope(ReadOnly):
     notes: tuple[str, ...]
     settings: EmgSettings
     unit: Literal["V", "1"] = "V"
+
+    __repr__ = brief
 
     @property
     def greatest(self) -> float:

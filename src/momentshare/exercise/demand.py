@@ -19,7 +19,7 @@ import numpy as np
 from momentshare.directions import ROWS
 from momentshare.geometry.rotation import cross, dot, rotated, rotation_about
 from momentshare.posture import arm_frame
-from momentshare.results import ReadOnly
+from momentshare.results import ReadOnly, brief
 from momentshare.skeleton import forearm_axis
 from momentshare.units import GRAVITY
 
@@ -72,6 +72,8 @@ class Demand(ReadOnly):
     joint_force_load: NDArray[np.float64]
     lateral_axis: NDArray[np.float64]
     load_mass: NDArray[np.float64]
+
+    __repr__ = brief
 
     def hand_force(self) -> NDArray[np.float64]:
         """Force of the hand against the load [N], shape (frames,)."""

@@ -10,7 +10,7 @@ import numpy as np
 from momentshare.directions import ROWS
 from momentshare.exercise.chain import chain_from_posture
 from momentshare.posture import posture_from_angles
-from momentshare.results import ReadOnly
+from momentshare.results import ReadOnly, brief
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -48,6 +48,8 @@ class GivenMoments(ReadOnly):
     high: NDArray[np.float64]
     moments: NDArray[np.float64]
     moment_sd: NDArray[np.float64]
+
+    __repr__ = brief
 
     def moved(self, angles: NDArray[np.float64], moments: NDArray[np.float64]) -> GivenMoments:
         """Shift by a number of spreads; an angle stops at the end of its range.

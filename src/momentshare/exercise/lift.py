@@ -10,7 +10,7 @@ import numpy as np
 from momentshare.errors import InputError, ShapeError
 from momentshare.girdle import girdle_pose
 from momentshare.posture import Posture
-from momentshare.results import ReadOnly
+from momentshare.results import ReadOnly, brief
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -81,6 +81,8 @@ class Motion:
     shoulder_acceleration: NDArray[np.float64]
     girdle_velocity: NDArray[np.float64]
     trunk_acceleration: NDArray[np.float64]
+
+    __repr__ = brief
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -28,7 +28,7 @@ from momentshare.explain.problem import (
     row_joint,
 )
 from momentshare.reading import frame_status
-from momentshare.results import ReadOnly
+from momentshare.results import ReadOnly, brief
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -91,6 +91,8 @@ class DriveSplit(ReadOnly):
     before_bounds: float
     activation: float
     bound: Bound
+
+    __repr__ = brief
 
     @property
     def total(self) -> float:

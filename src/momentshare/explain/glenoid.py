@@ -15,7 +15,7 @@ import numpy as np
 
 from momentshare.balance import stability_cone
 from momentshare.limb.joint import DIRECTIONS
-from momentshare.results import ReadOnly
+from momentshare.results import ReadOnly, brief
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -47,6 +47,8 @@ class HeldGlenoid(ReadOnly):
     limit: GlenoidLimit
     across: NDArray[np.float64]
     push_weights: NDArray[np.float64]
+
+    __repr__ = brief
 
     def cone(self, arms: NDArray[np.float64], moments: NDArray[np.float64]) -> Cone:
         """Facets for heads with these moment arms [m] under these moments [N·m].

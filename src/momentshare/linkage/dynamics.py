@@ -18,6 +18,7 @@ import numpy as np
 from momentshare.arrays import numbers
 from momentshare.errors import InputError, ShapeError, UnknownNameError
 from momentshare.geometry.rotation import cross, dot, rotated
+from momentshare.results import brief
 from momentshare.units import GRAVITY
 
 if TYPE_CHECKING:
@@ -70,6 +71,8 @@ class EndLoad:
     force: ArrayLike | Callable[[Floats, Floats], ArrayLike] | None = None
     couple: ArrayLike | None = None
     site: str = ""
+
+    __repr__ = brief
 
     def __post_init__(self) -> None:
         if not np.isfinite(self.mass) or self.mass < 0.0:

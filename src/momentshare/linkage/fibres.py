@@ -11,7 +11,7 @@ from momentshare.errors import InputError
 from momentshare.linkage.lines import linkage_paths, table_values
 from momentshare.linkage.pose import place_bodies
 from momentshare.muscle import curve_set, head_state
-from momentshare.results import ReadOnly
+from momentshare.results import ReadOnly, brief
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -60,6 +60,8 @@ class Fibres(ReadOnly):
     slack: NDArray[np.bool_]
     greatest: Floats
     volume: Floats
+
+    __repr__ = brief
 
 
 def linkage_fibres(

@@ -16,7 +16,7 @@ from scipy.interpolate import PchipInterpolator
 from momentshare.errors import InputError
 from momentshare.geometry.rotation import cross, dot, norm
 from momentshare.paths.tracing import trace_line
-from momentshare.results import ReadOnly
+from momentshare.results import ReadOnly, brief
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -60,6 +60,8 @@ class LinkagePaths(ReadOnly):
     pull: Floats
     contact: NDArray[np.bool_]
     inside: NDArray[np.bool_]
+
+    __repr__ = brief
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

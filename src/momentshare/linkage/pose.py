@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.geometry.rotation import cross, rotated, rotation_about
-from momentshare.results import ReadOnly
+from momentshare.results import ReadOnly, brief
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -50,6 +50,8 @@ class LinkagePoses(ReadOnly):
     turning: Mapping[str, Floats]
     acceleration: Mapping[str, Floats]
     axes: Floats
+
+    __repr__ = brief
 
     def point(self, body: str, position: Floats) -> Floats:
         """Return a point of a body in the ground frame, shape (frames, 3)."""

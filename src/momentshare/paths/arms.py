@@ -30,7 +30,7 @@ from momentshare.geometry.rotation import cross, dot, norm
 from momentshare.girdle import girdle_pose
 from momentshare.paths.tracing import SETTLED, SWEEPS, Run, trace_line
 from momentshare.posture import Posture, arm_frame
-from momentshare.results import ReadOnly
+from momentshare.results import ReadOnly, brief
 from momentshare.skeleton import BodyPoses, body_poses
 
 if TYPE_CHECKING:
@@ -84,6 +84,8 @@ class Paths(ReadOnly):
     contact: NDArray[np.bool_]
     inside: NDArray[np.bool_]
     margin: NDArray[np.float64]
+
+    __repr__ = brief
 
 
 _ARRAYS = tuple(item.name for item in fields(Paths) if item.name != "head_names")

@@ -87,6 +87,8 @@ class PublishedLine(ReadOnly):
     note: str
     row: int
 
+    __repr__ = brief
+
     @property
     def balanced(self) -> tuple[str, ...]:
         """Moment rows that the paper reports; only these are balanced."""

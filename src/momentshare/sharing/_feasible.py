@@ -18,7 +18,7 @@ import numpy as np
 from momentshare._kernels import require_threads
 from momentshare.arrays import numbers
 from momentshare.errors import ShapeError
-from momentshare.results import ReadOnly
+from momentshare.results import ReadOnly, brief
 from momentshare.sharing._backends.climb import climb
 from momentshare.sharing._backends.limit_within import limit_within
 from momentshare.sharing._limit import GreatestFactor, solve_limit
@@ -76,6 +76,8 @@ class GreatestMoment(ReadOnly):
     activation: FloatArray
     status: IntArray
     definition: Others
+
+    __repr__ = brief
 
     @property
     def status_text(self) -> NDArray[np.str_]:

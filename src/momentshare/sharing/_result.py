@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from momentshare.results import ReadOnly
+from momentshare.results import ReadOnly, brief
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -105,6 +105,8 @@ class Certificate(ReadOnly):
     bound_violation: FloatArray
     stationarity: FloatArray
     duality_gap: FloatArray
+
+    __repr__ = brief
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)

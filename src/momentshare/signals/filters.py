@@ -28,7 +28,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from momentshare.errors import InputError, ShapeError
-from momentshare.results import ReadOnly
+from momentshare.results import ReadOnly, brief
 from momentshare.signals._arguments import as_count, as_number, as_rate, as_signal
 from momentshare.signals._stretches import by_stretch, longest_stretch
 
@@ -234,6 +234,8 @@ class ResidualAnalysis(ReadOnly):
     cutoff: float
     noise: float
     at_edge: bool
+
+    __repr__ = brief
 
 
 def residual_cutoff(

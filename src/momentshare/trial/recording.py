@@ -86,6 +86,8 @@ class Channel(ReadOnly):
     start: float = 0.0
     unit: str = ""
 
+    __repr__ = brief
+
     @property
     def time(self) -> NDArray[np.float64]:
         """Time of every sample [s]."""

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from momentshare.results import ReadOnly
+from momentshare.results import ReadOnly, brief
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -96,6 +96,8 @@ class Check(ReadOnly):
     time: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
     curves: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
     axis: str = ""
+
+    __repr__ = brief
 
 
 def worst_verdict(checks: Sequence[Check]) -> Verdict:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.results import ReadOnly
+from momentshare.results import ReadOnly, brief
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -73,6 +73,8 @@ class ArmTrack(ReadOnly):
     notch: NDArray[np.float64] = field(default_factory=lambda: np.zeros((0, 3)))
     off_hinge: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
     placed: Mapping[str, Placed] = field(default_factory=dict)
+
+    __repr__ = brief
 
     @property
     def up(self) -> NDArray[np.float64]:
