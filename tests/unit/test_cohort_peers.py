@@ -7,6 +7,8 @@ import pandas as pd
 import pytest
 from scipy.stats import ttest_rel
 
+from momentshare.cli.check import _standing
+from momentshare.cohort.check import TrialCheck
 from momentshare.cohort.emg_lag import emg_lag
 from momentshare.cohort.load import parse_cohort
 from momentshare.cohort.peers import influence_table, peers_table
@@ -19,6 +21,7 @@ from momentshare.report.text.cohort_peers import (
     peer_texts,
     people_texts,
 )
+from momentshare.trial.checks.verdict import judge
 
 RATE = 100.0
 
@@ -198,6 +201,24 @@ def test_three_people_and_pushes_without_a_sign_tell_nothing():
     for trial in still.solved:
         trial.record["lateral_ratio_percent"] *= 0.2
     assert peers_table(still).empty
+
+
+def test_check_tells_a_zero_error_and_exchanged_hands_before_anything_is_solved():
+    rng = np.random.default_rng(3)
+    found = [
+        TrialCheck(
+            number=t.number, person=t.person, condition=t.condition, file="f", verdict="pass",
+            checks=(judge("force balance", 1.0 + 0.1 * rng.random()),),
+            record=t.record | {"force_offset_n": 2.0 * rng.standard_normal() - 25.0 * (
+                t.person == "P2")},
+        )
+        for t in of_people(6, exchanged=3).solved
+    ]  # fmt: skip
+    cells, hands = _standing(found)
+    assert cells.startswith("P2 stands out in vertical force less load × (g + a): -2")
+    assert "it may be a zero error of the force cells" in cells
+    assert hands.startswith("P4 stands out in lateral ratio over the others': -")
+    assert _standing(found[:9]) == []  # three people
 
 
 # ------------------------------------------------------------------ people

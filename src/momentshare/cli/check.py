@@ -54,7 +54,7 @@ def check(
             found.append(item)
             show(len(found), len(read.numbers), item.file)
     _print(screen, found)
-    for text in people_texts(read.file.person):
+    for text in [*people_texts(read.file.person), *_standing(found)]:
         screen.print(f"warn {for_terminal(text)}", highlight=False, markup=False)
     if not (person or condition) and (idle := _without_trials(read.file)):
         which = "a trial" if len(idle) == 1 else "trials"
@@ -119,6 +119,19 @@ def _print(screen: Console, found: Sequence[TrialCheck]) -> None:
         trials = "trial" if len(numbers) == 1 else "trials"
         line.append(f"{text}{detail} ({trials} {which})", style="not bold")
         screen.print(line)
+
+
+def _standing(found: Sequence[TrialCheck]) -> list[str]:
+    """State whose checks stand out from those of the other people."""
+    import pandas as pd
+
+    from momentshare.cohort.peers import peers_of
+    from momentshare.cohort.trial_tables import check_row
+    from momentshare.report.text.cohort_peers import standing_texts
+
+    rows = [{"person": item.person} | check_row(c) for item in found for c in item.checks]
+    peers = peers_of(pd.DataFrame(rows), found)
+    return standing_texts(peers) if len(peers) else []
 
 
 def _misfiled(found: Sequence[TrialCheck]) -> list[dict[Hashable, Any]]:

@@ -9,7 +9,7 @@ from momentshare.errors import MomentshareError
 from momentshare.study.run import limb_plan
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
 
     from momentshare.cohort.schema import CohortStudy
     from momentshare.trial.checks.verdict import Check
@@ -23,7 +23,7 @@ class TrialCheck:
 
     ``fault`` says why it cannot be used; ``notes`` hold what reading had to decide, maximal
     contractions included. ``hand_spacing`` is the distance between the hands [m], if it was
-    recorded.
+    recorded, and ``record`` holds the signed measures of the forces.
     """
 
     number: int
@@ -38,6 +38,7 @@ class TrialCheck:
     checks: tuple[Check, ...] = ()
     notes: tuple[str, ...] = field(default=())
     hand_spacing: float | None = None
+    record: Mapping[str, float] = field(default_factory=dict)
 
 
 def check_trials(study: CohortStudy) -> Iterator[TrialCheck]:
@@ -53,7 +54,7 @@ def check_trials(study: CohortStudy) -> Iterator[TrialCheck]:
     """
     from momentshare.cohort.copies import Copies, marks
     from momentshare.cohort.electromyograms import electromyograms
-    from momentshare.cohort.measured import processed_trial
+    from momentshare.cohort.measured import force_measures, processed_trial
     from momentshare.cohort.preflight import check_cohort
     from momentshare.cohort.run import fault_of_trial
     from momentshare.cohort.upper_arms import with_upper_arms
@@ -96,4 +97,5 @@ def check_trials(study: CohortStudy) -> Iterator[TrialCheck]:
             checks=tuple(replace(c, note=coded.text(c.note)) for c in trial.checks),
             notes=coded.data((*trial.record["notes"], *told, *emg)),
             hand_spacing=trial.record["hand_spacing_m"],
+            record=force_measures(trial),
         )

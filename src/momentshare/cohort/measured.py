@@ -6,6 +6,8 @@ import math
 from dataclasses import replace
 from typing import TYPE_CHECKING, Literal
 
+import numpy as np
+
 from momentshare.balance import Lateral
 from momentshare.cohort.electromyograms import LEFT_OUT
 from momentshare.errors import InputError, ProcessError
@@ -37,6 +39,7 @@ if TYPE_CHECKING:
 
 
 __all__ = [
+    "force_measures",
     "processed_trial",
     "trial_calibration",
     "trial_processing",
@@ -176,6 +179,31 @@ def trial_calibration(
             recording = mirrored(recording)
         told = read_calibration(recording, skeleton)
         found = told if found is None else found.joined(told)
+    return found
+
+
+def force_measures(trial: ProcessedTrial) -> dict[str, float]:
+    """Signed measures of a zero error of the forces and of exchanged hands.
+
+    ``force_offset_n`` is the vertical force of both hands less load × (g + a), over the
+    repetitions [N]; ``lateral_ratio_percent`` the mean outward push over the vertical force.
+    Either is left out where it was not measured.
+    """
+    found: dict[str, float] = {}
+    lateral = [item.measured.lateral for item in trial.repetitions]
+    ratios = [np.asarray(given.ratio) for given in lateral if given is not None]
+    if ratios:
+        found["lateral_ratio_percent"] = 100.0 * float(np.mean(np.concatenate(ratios)))
+    balance = next(check for check in trial.checks if check.name == "force balance")
+    if balance.curves:
+        measured, expected = balance.curves.values()
+        inside = np.concatenate(
+            [
+                np.arange(item.repetition.chest, item.repetition.lockout + 1)
+                for item in trial.repetitions
+            ]
+        )
+        found["force_offset_n"] = float(np.nanmean((measured - expected)[inside]))
     return found
 
 

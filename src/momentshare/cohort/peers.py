@@ -7,15 +7,17 @@ deviation are used, so that the fault does not mask itself.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 import pandas as pd
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
     from momentshare.cohort.run import CohortResult
 
-__all__ = ["influence_table", "peers_table"]
+__all__ = ["Measured", "influence_table", "peers_of", "peers_table"]
 
 LEAST_PEOPLE = 4
 """Number of people from which each is compared with the others; assumed."""
@@ -46,6 +48,26 @@ _MEASURES = {
 """Signed measures of a trial in its record: name, unit, and a size that serves as a limit."""
 
 
+class Measured(Protocol):
+    """What is known of a trial here; ``record`` may hold the signed measures."""
+
+    @property
+    def number(self) -> int:
+        """Number in the study file, from 1."""
+
+    @property
+    def person(self) -> str:
+        """Name of the person."""
+
+    @property
+    def condition(self) -> str:
+        """Name of the condition."""
+
+    @property
+    def record(self) -> Mapping[str, Any]:
+        """Signed measures by key, among others."""
+
+
 def peers_table(result: CohortResult) -> pd.DataFrame:
     """Compare each person's value of every check with those of the others.
 
@@ -54,7 +76,12 @@ def peers_table(result: CohortResult) -> pd.DataFrame:
     stand out where they are larger, signed measures on either side. Empty with fewer than four
     people.
     """
-    values = _values(result)
+    return peers_of(result.table("checks", all_solved=True), result.solved)
+
+
+def peers_of(checks: pd.DataFrame, trials: Sequence[Measured]) -> pd.DataFrame:
+    """Do as :func:`peers_table`, from rows of checks and the records of trials."""
+    values = _values(checks, trials)
     rows: list[dict[str, Any]] = []
     for name, part in values.groupby("check", sort=False):
         own = part.groupby("person", sort=False)["value"].median()
@@ -88,15 +115,14 @@ def peers_table(result: CohortResult) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def _values(result: CohortResult) -> pd.DataFrame:
+def _values(checks: pd.DataFrame, trials: Sequence[Measured]) -> pd.DataFrame:
     """Return check values of the measurement and signed measures, one row per trial and check."""
     parts = []
-    checks = result.table("checks", all_solved=True)
     if not checks.empty:
         mine = checks[(checks["about"] == "measurement") & checks["value"].notna()]
         parts.append(mine[["person", "check", "value", "limit", "unit"]].assign(signed=False))
-    measured = {key: {o.number: o.record.get(key) for o in result.solved} for key in _MEASURES}
-    measured[_RATIO] = _over_the_others(result)
+    measured = {key: {o.number: o.record.get(key) for o in trials} for key in _MEASURES}
+    measured[_RATIO] = _over_the_others(trials)
     rows = [
         {
             "person": o.person,
@@ -106,7 +132,7 @@ def _values(result: CohortResult) -> pd.DataFrame:
             "unit": unit,
             "signed": True,
         }
-        for o in result.solved
+        for o in trials
         for key, (name, unit, limit) in _MEASURES.items()
         if (value := measured[key].get(o.number)) is not None and np.isfinite(value)
     ]
@@ -116,7 +142,7 @@ def _values(result: CohortResult) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
 
 
-def _over_the_others(result: CohortResult) -> dict[int, float | None]:
+def _over_the_others(trials: Sequence[Measured]) -> dict[int, float | None]:
     """Lateral ratio of each trial's person over that of the others, by trial.
 
     Over the conditions of a person, the factor by which the medians of the others have to be
@@ -125,7 +151,7 @@ def _over_the_others(result: CohortResult) -> dict[int, float | None]:
     small to have a sign.
     """
     mine: dict[str, dict[str, list[float]]] = {}
-    for o in result.solved:
+    for o in trials:
         if o.record.get(_RATIO) is not None:
             mine.setdefault(o.condition, {}).setdefault(o.person, []).append(o.record[_RATIO])
     own = {
@@ -133,7 +159,7 @@ def _over_the_others(result: CohortResult) -> dict[int, float | None]:
         for condition, people in mine.items()
     }
     factors: dict[str, float] = {}
-    for person in {o.person for o in result.solved}:
+    for person in {o.person for o in trials}:
         pairs = [
             (
                 people[person],
@@ -145,7 +171,7 @@ def _over_the_others(result: CohortResult) -> dict[int, float | None]:
         size = sum(usual**2 for _, usual in pairs)
         if pairs and size >= len(pairs) * _LEAST_RATIO**2:
             factors[person] = sum(value * usual for value, usual in pairs) / size
-    return {o.number: factors.get(o.person) for o in result.solved}
+    return {o.number: factors.get(o.person) for o in trials}
 
 
 def influence_table(table: pd.DataFrame, contrasts: pd.DataFrame, alpha: float) -> pd.DataFrame:

@@ -12,7 +12,7 @@ from momentshare.cohort.copies import marks
 from momentshare.cohort.electromyograms import electromyograms
 from momentshare.cohort.emg_lag import emg_lag
 from momentshare.cohort.limbs import cohort_limbs
-from momentshare.cohort.measured import processed_trial, trial_tasks
+from momentshare.cohort.measured import force_measures, processed_trial, trial_tasks
 from momentshare.cohort.outcomes.trial import arm_outcomes
 from momentshare.cohort.sensitivity import sensitivity_table
 from momentshare.cohort.shortfall import moments_met
@@ -184,21 +184,7 @@ def _signed_measures(
     limb: Limb,
 ) -> dict[str, float]:
     """Return signed measures of a zero error, of exchanged hands and of differing clocks."""
-    found: dict[str, float] = {}
-    lateral = [item.measured.lateral for item in trial.repetitions]
-    ratios = [np.asarray(given.ratio) for given in lateral if given is not None]
-    if ratios:
-        found["lateral_ratio_percent"] = 100.0 * float(np.mean(np.concatenate(ratios)))
-    balance = next(check for check in trial.checks if check.name == "force balance")
-    if balance.curves:
-        measured, expected = balance.curves.values()
-        inside = np.concatenate(
-            [
-                np.arange(item.repetition.chest, item.repetition.lockout + 1)
-                for item in trial.repetitions
-            ]
-        )
-        found["force_offset_n"] = float(np.nanmean((measured - expected)[inside]))
+    found = force_measures(trial)
     if emg:
         predicted = [
             (

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from momentshare.cohort.summary import CohortSummary
     from momentshare.study.schema import PersonEntry
 
-__all__ = ["never_possible", "never_text", "peer_texts", "people_texts"]
+__all__ = ["never_possible", "never_text", "peer_texts", "people_texts", "standing_texts"]
 
 _SIGNED = {
     "vertical force less load × (g + a)": "a zero error of the force cells or a wrong load",
@@ -57,20 +57,25 @@ def people_texts(people: Iterable[PersonEntry]) -> list[str]:
     return texts
 
 
+def standing_texts(peers: pd.DataFrame) -> list[str]:
+    """State which values stand out from those of the other people, and what they point to."""
+    texts = []
+    for row in peers[peers["stands_out"]].to_dict("records"):
+        signed = str(row["check"]) in _SIGNED
+        shape = "+.3g" if signed else ".3g"
+        hint = f"; it may be {_SIGNED[str(row['check'])]}" if signed else ""
+        texts.append(
+            f"{row['person']} stands out in {row['check']}: {row['value']:{shape}} "
+            f"{row['unit']}, the others {row['others_median']:{shape}}, "
+            f"{abs(row['spreads_away']):.0f} of their spreads away{hint}."
+        )
+    return texts
+
+
 def peer_texts(summary: CohortSummary) -> list[str]:
     """State whose values stand out, which trials look misfiled, and who changes contrasts."""
-    texts = []
     peers = summary.tables.get("peers")
-    if peers is not None:
-        for row in peers[peers["stands_out"]].to_dict("records"):
-            signed = str(row["check"]) in _SIGNED
-            shape = "+.3g" if signed else ".3g"
-            hint = f"; it may be {_SIGNED[str(row['check'])]}" if signed else ""
-            texts.append(
-                f"{row['person']} stands out in {row['check']}: {row['value']:{shape}} "
-                f"{row['unit']}, the others {row['others_median']:{shape}}, "
-                f"{abs(row['spreads_away']):.0f} of their spreads away{hint}."
-            )
+    texts = [] if peers is None else standing_texts(peers)
     misfiled = summary.tables.get("misfiled")
     if misfiled is not None:
         texts += [misfiled_text(row) for row in misfiled.to_dict("records")]
