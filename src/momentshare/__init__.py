@@ -311,6 +311,8 @@ watch_imports()
 def __getattr__(name: str) -> Any:
     if name == "__version__":
         return import_module("importlib.metadata").version("momentshare")
+    if name == "sharing":
+        return import_module("momentshare.sharing")
     if name in _HOME:
         return getattr(import_module(f"momentshare.{_HOME[name]}"), name)
     raise AttributeError(f"module 'momentshare' has no attribute {name!r}")

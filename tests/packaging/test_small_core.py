@@ -88,6 +88,12 @@ def test_importing_the_solver_loads_nothing_but_numpy():
     }
 
 
+def test_the_solver_is_reached_from_the_package():
+    code = "import momentshare; print(momentshare.sharing.Solver.__name__)"
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert run.stdout == "Solver\n"
+
+
 SOLVE = """
 import json
 import numpy as np
