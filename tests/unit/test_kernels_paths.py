@@ -212,6 +212,24 @@ def test_no_more_threads_work_than_were_asked_for():
     assert 1 < most <= 3
 
 
+def test_threads_begin_far_from_each_other_and_help_who_has_most_left():
+    taken = {}
+
+    def run(first, last):
+        taken.setdefault(threading.get_ident(), []).append(first)
+        # The first stretch is slow, so that the other thread is through before it.
+        time.sleep(0.01 if first < 50 else 0.001)
+
+    in_chunks(run, 100, 2, least=2)
+    mine, other = taken.pop(threading.get_ident()), *taken.values()
+    assert mine[0] == 0
+    assert other[0] == 48
+    assert mine == sorted(mine)
+    helped = [first for first in other if first < 48]
+    assert helped == sorted(helped, reverse=True)
+    assert helped
+
+
 def test_an_error_in_a_chunk_reaches_the_caller():
     def run(first, last):
         raise ZeroDivisionError

@@ -7,6 +7,7 @@ else here works without it. Each loop has a twin in NumPy, to which the tests co
 from __future__ import annotations
 
 import os
+from collections import deque
 from contextlib import contextmanager
 from contextvars import ContextVar
 from functools import cache
@@ -108,8 +109,10 @@ def in_chunks(
     """Call ``run(first, last)`` on chunks of 0 … count, in parallel threads.
 
     A kernel releases the interpreter lock and treats every frame by itself, so the answer
-    does not depend on the number of threads. Chunks begin at multiples of ``least``; there are
-    more of them than threads, and each thread takes the next one when it is through.
+    does not depend on the number of threads. Chunks begin at multiples of ``least``. Each thread
+    has a stretch of neighbouring chunks, so that threads write to memory far from each other: those
+    that touch a fresh page at the same time would each clear it and all but one throw it away. A
+    thread that is through takes the last chunk of whoever has most left.
 
     Parameters
     ----------
@@ -127,23 +130,32 @@ def in_chunks(
         return
     size = least * max(1, count // (least * workers * CHUNKS_PER_THREAD))
     edges = [*range(0, count - least + 1, size), count]
-    spans = list(pairwise(edges))[::-1]
+    spans = list(pairwise(edges))
+    bounds = [len(spans) * k // workers for k in range(workers + 1)]
+    stretches = [deque(spans[begin:end]) for begin, end in pairwise(bounds)]
 
-    def work() -> None:
+    def work(own: deque[tuple[int, int]]) -> None:
         while True:
             try:
-                span = spans.pop()
+                span = own.popleft()
             except IndexError:
-                return
+                fullest = max(stretches, key=len)
+                if not fullest:
+                    return
+                try:
+                    span = fullest.pop()
+                except IndexError:  # its owner was quicker
+                    continue
             run(*span)
 
     from concurrent.futures import wait
 
-    helping = [_threads().submit(work) for _ in range(workers - 1)]
+    helping = [_threads().submit(work, stretch) for stretch in stretches[1:]]
     try:
-        work()
+        work(stretches[0])
     finally:
-        spans.clear()
+        for stretch in stretches:
+            stretch.clear()
         wait(helper for helper in helping if not helper.cancel())
     for helper in helping:
         if not helper.cancelled():

@@ -379,16 +379,16 @@ def assemble(
     row_names: tuple[str, ...],
 ) -> Sharing:
     """Restore the batch axes of flat results, and set invalid frames to NaN."""
-    batch = problem.batch
+    batch, some = problem.batch, bool(problem.invalid.any())
 
     def shaped(array: FloatArray) -> FloatArray:
-        if problem.invalid.any():
+        if some:
             array = array.copy()
             array[problem.invalid] = math.nan
         return array.reshape(batch + array.shape[1:])
 
     status = raw.status
-    if problem.invalid.any():
+    if some:
         status = np.where(problem.invalid, np.int8(Status.INVALID), status)
     return Sharing(
         activation=shaped(raw.activation),
