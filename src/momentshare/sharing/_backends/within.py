@@ -34,8 +34,8 @@ def run_within(problem: Problem, raw: RawSharing, threads: int | None, limits: L
         kernel(
             problem.arms, problem.capacity, problem.moments, problem.passive, problem.weights,
             facets, normals, problem.levels, first, last,
-            raw.activation, raw.active, raw.force, raw.multipliers, raw.unmet, raw.held,
-            raw.status, raw.numbers, np.empty(block, dtype=np.int64),
+            raw.activation, raw.active, raw.force, raw.force is not raw.active, raw.multipliers,
+            raw.unmet, raw.held, raw.status, raw.numbers, np.empty(block, dtype=np.int64),
             np.empty(batch, dtype=np.int64), aligned(size), limits,
         )  # fmt: skip
 

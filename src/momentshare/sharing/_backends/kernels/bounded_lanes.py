@@ -9,13 +9,14 @@ multiplier below zero is the optimum. What a frame goes through depends on nothi
 
 from __future__ import annotations
 
-import math
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from momentshare._kernels.compiling import inner, named, outermost
+from momentshare.sharing._backends.kernels import broken as _broken
 from momentshare.sharing._backends.kernels import plain_lanes as _plain
+from momentshare.sharing._backends.kernels.broken import AGAIN, DONE, DROP, GIVEN_UP, broken_most
 from momentshare.sharing._backends.kernels.frame import Limits
 from momentshare.sharing._backends.kernels.lane_code import (
     BOUND,
@@ -57,7 +58,7 @@ if TYPE_CHECKING:
 
     Places = NDArray[np.int64]
 
-MODULES = (_plain, *_plain.MODULES)
+MODULES = (_broken, _plain, *_plain.MODULES)
 
 MOST_HELD = 3
 """Most inequalities in force at once; more are left to the kernel for single frames."""
@@ -71,18 +72,11 @@ TURNS = 12
 BATCH = 512
 """Frames that wait for each other."""
 
-BROKEN = 1e-12
-"""Part of its terms by which an inequality may be exceeded: rounding."""
-
-DONE, GIVEN_UP, AGAIN, DROP = -1, -2, -3, -4
-"""What follows for a frame, where it is not the number of an inequality that joins: nothing,
-the other kernel, more passes, or that the k-th in force leaves (``DROP − k``)."""
-
 FINISHED = 2 * MOST_HELD + 2
 """Queue of the frames for which nothing follows. The others wait in queue 2 n with n in force, and
 in the next one when they come again with as many."""
 
-WHOLE_PASSES = {2: 10, 3: 18}
+WHOLE_PASSES = {2: 16, 3: 18}
 """Passes of those that come again."""
 
 
@@ -113,6 +107,7 @@ class Found(NamedTuple):
     activation: FloatArray
     active: FloatArray
     force: FloatArray
+    apart: bool  # whether there are passive forces, so that forces are not the active ones
     multipliers: FloatArray
     unmet: FloatArray
     prices: FloatArray
@@ -143,46 +138,8 @@ def places_room() -> tuple[tuple[int, int], tuple[int, int]]:
 
 
 @inner
-def broken_most(
-    found: FloatArray, normals: FloatArray, levels: FloatArray, lane: int, chosen: Places, held: int
-) -> tuple[int, float]:
-    """Inequality broken most by one lane, of those not in force, and the worst relative excess.
-
-    ``found`` holds for every row of coefficients the sum of its terms, of their sizes and of the
-    squares of coefficient times capacity. With ``normals`` the rows are components of a force
-    and an inequality is a combination of them.
-    """
-    which, most, worst = DONE, 0.0, 0.0
-    for g in range(levels.size):
-        if normals.shape[1] > 0:
-            excess, bare, square = -levels[g], abs(levels[g]), 0.0
-            for d in range(normals.shape[1]):
-                excess += normals[g, d] * found[3 * d, lane]
-                bare += abs(normals[g, d]) * found[3 * d + 1, lane]
-                square += normals[g, d] ** 2 * found[3 * d + 2, lane]
-        else:
-            excess = found[3 * g, lane] - levels[g]
-            bare = found[3 * g + 1, lane] + abs(levels[g])
-            square = found[3 * g + 2, lane]
-        if not excess > 0.0:
-            if not excess <= 0.0:
-                return GIVEN_UP, worst
-            continue
-        worst = max(worst, excess / bare)
-        if excess <= BROKEN * bare:
-            continue
-        inside = False
-        for k in range(held):
-            inside = inside or chosen[k] == g
-        measure = excess / math.sqrt(square) if square > 0.0 else math.inf
-        if not inside and (measure > most or which < 0):
-            which, most = g, measure
-    return which, worst
-
-
-@inner
 def fetch_frames(given: Given, work: Block, order: Places, begin: int) -> None:
-    """Pack what belongs to the eight frames of a block."""
+    """Pack what belongs to the eight frames of a block; what all share is packed already."""
     rows, heads = given.arms.shape[1], given.arms.shape[2]
     each = given.facets.shape[1] * given.facets.shape[2]
     places = work.places
@@ -196,8 +153,10 @@ def fetch_frames(given: Given, work: Block, order: Places, begin: int) -> None:
         places[5, lane] = f * each if given.facets.shape[0] > 1 else 0
     fetch(given.arms, places[0], rows * heads, work.packed)
     fetch(given.capacity, places[1], heads, work.sides[0])
-    fetch(given.passive, places[2], heads, work.sides[1])
-    fetch(given.weights, places[3], heads, work.sides[2])
+    if given.passive.shape[0] > 1:
+        fetch(given.passive, places[2], heads, work.sides[1])
+    if given.weights.shape[0] > 1:
+        fetch(given.weights, places[3], heads, work.sides[2])
     if given.normals.shape[2] > 0:
         fetch(given.facets, places[5], 3 * heads, work.lines)
 
@@ -321,7 +280,7 @@ def queue_again(
         turns[e] += 1
         at = FINISHED
         if turns[e] < TURNS:
-            if follows == AGAIN and queue[e] != 1:
+            if follows == AGAIN and queue[e] % 2 == 0:
                 at = 2 * held + 1
             elif follows >= 0 and held < MOST_HELD:
                 chosen[e, held] = follows
@@ -350,9 +309,10 @@ def _level(rows: int, held: int, exponent: int) -> Callable[..., None]:
         loads = work.loads[:whole]
         for begin in range(0, order.size, LANES):
             fetch_frames(given, work, order, begin)
-            reciprocals(exponent, work.sides)
+            if given.weights.shape[0] > 1:
+                reciprocals(exponent, work.sides)
             fetch_held(given, work, order, begin, held, whole)
-            set_up(whole, packed, loads, work.sides, work.state, 1)
+            set_up(whole, packed, loads, work.sides, work.state, int(found.apart))
             if held > 0:
                 begin_warm(given, found, work, order, begin, held, whole)
             elif exponent > 2:
@@ -379,7 +339,8 @@ def _level(rows: int, held: int, exponent: int) -> Callable[..., None]:
             )
             bring(found.activation, work.places[4], heads, work.sides[4])
             bring(found.active, work.places[4], heads, work.sides[5])
-            bring(found.force, work.places[4], heads, work.sides[6])
+            if found.apart:
+                bring(found.force, work.places[4], heads, work.sides[6])
             weigh_facets(given, work)
             conclude(given, found, work, order, begin, held, done, good, limits)
 
@@ -410,6 +371,7 @@ def within_kernel(rows: int, exponent: int) -> Callable[..., None]:
         activation: FloatArray,
         active: FloatArray,
         force: FloatArray,
+        apart: bool,
         multipliers: FloatArray,
         unmet: FloatArray,
         prices: FloatArray,
@@ -428,7 +390,7 @@ def within_kernel(rows: int, exponent: int) -> Callable[..., None]:
         heads = arms.shape[2]
         k = LANES * heads
         given = Given(arms, capacity, moments, passive, weights, facets, normals, levels)
-        found = Found(activation, active, force, multipliers, unmet, prices, status, numbers)
+        found = Found(activation, active, force, apart, multipliers, unmet, prices, status, numbers)
         packed = buffer[: whole * k].reshape((whole, heads, LANES))
         loads = buffer[whole * k : 2 * whole * k].reshape((whole, heads, LANES))
         k *= 2 * whole
@@ -440,6 +402,10 @@ def within_kernel(rows: int, exponent: int) -> Callable[..., None]:
         k += LANES * count
         folded = 3 if normals.shape[2] > 0 else facets.shape[1]
         sums = buffer[k : k + 3 * LANES * folded].reshape((3 * folded, LANES))
+        places[:] = 0
+        fetch(passive, places[2], heads, sides[1])
+        fetch(weights, places[3], heads, sides[2])
+        reciprocals(exponent, sides)
         chosen = waits[4:].reshape((BATCH, MOST_HELD))
         waiting = waits[3]
         for start in range(first, last, BATCH):
@@ -461,7 +427,7 @@ def within_kernel(rows: int, exponent: int) -> Callable[..., None]:
                         total += 1
                 if at == FINISHED:
                     break
-                order, passes = waiting[:total], many if at == 1 else few
+                order, passes = waiting[:total], many if at % 2 else few
                 if at < 2:
                     alone(given, found, work, order, passes, limits)
                 elif at < 4:
@@ -482,7 +448,9 @@ def within_kernel(rows: int, exponent: int) -> Callable[..., None]:
         *(known(axes) for axes in (3, 2, 2, 2, 2, 3, 3, 2)),
         types.int64,
         types.int64,
-        *(written(types.float64, 2) for _ in range(6)),
+        *(written(types.float64, 2) for _ in range(3)),
+        types.boolean,
+        *(written(types.float64, 2) for _ in range(3)),
         written(types.int8, 1),
         written(types.float64, 2),
         written(types.int64, 2),
