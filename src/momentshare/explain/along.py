@@ -117,19 +117,21 @@ def sign_text(head: str, alongs: Mapping[str, pd.DataFrame], frame: int) -> str:
             number_sign(value) == 0 for table in alongs.values() for value in table[name].dropna()
         ):
             continue
-        values = ", ".join(f"{mode} {signed(value)}" for mode, value in here.items())
-        text = f"Part of the {joint} at this height by lateral force: {values}"
-        if len(here) > 1 and any(number_sign(value) for value in here.values()):
-            kinds = {number_sign(value) for value in here.values()}
-            text += "; its sign " + (
-                "depends on the lateral force here" if len(kinds) > 1
-                else "is the same for all of them here"
-            )  # fmt: skip
         turning = [
             mode
             for mode, table in alongs.items()
             if len({number_sign(value) for value in table[name].dropna()} - {0}) > 1
         ]
+        kinds = {number_sign(value) for value in here.values()}
+        if kinds == {0} and not turning:
+            continue  # it has no sign here, and one only where it has any
+        values = ", ".join(f"{mode} {signed(value)}" for mode, value in here.items())
+        text = f"Part of the {joint} at this height by lateral force: {values}"
+        if len(here) > 1 and kinds != {0}:
+            text += "; its sign " + (
+                "depends on the lateral force here" if len(kinds) > 1
+                else "is the same for all of them here"
+            )  # fmt: skip
         text += ". " + (
             f"Its sign changes with bar height (lateral force {', '.join(turning)})."
             if turning

@@ -268,8 +268,5 @@ def _unsaid(study: StudyResult, verdicts: pd.DataFrame) -> str:
         parts.append(
             f"{counted(short, 'frame')} {'is' if short == 1 else 'are'} too heavy for the limb"
         )
-    parts.append(
-        "no muscle force is known to better than tens of percent, and no head can be compared with "
-        "a measured one"
-    )
+    parts.append("no muscle force is known to better than tens of percent, and none was measured")
     return sentence(parts)
