@@ -20,11 +20,12 @@ from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 
-from momentshare.errors import InputError
+from momentshare.arrays import numbers
+from momentshare.errors import InputError, ShapeError
 from momentshare.results import brief, take_frames
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    from numpy.typing import ArrayLike, NDArray
 
     from momentshare.balance.glenoid import GlenoidLimit
     from momentshare.balance.lateral import Lateral
@@ -91,36 +92,81 @@ class Equation:
     @classmethod
     def of_moments(
         cls,
-        arms: Floats,
-        capacity: Floats,
-        moments: Floats,
+        arms: ArrayLike,
+        capacity: ArrayLike,
+        moments: ArrayLike,
         *,
-        passive: Floats | None = None,
-        volume_weights: Floats | None = None,
-        area_weights: Floats | None = None,
+        passive: ArrayLike | None = None,
+        volume_weights: ArrayLike | None = None,
+        area_weights: ArrayLike | None = None,
         head_names: tuple[str, ...],
         row_names: tuple[str, ...],
     ) -> Self:
         """Make a balance from moment arms, capacities and net moments alone.
 
         Nothing is known about a hand, so there is no lateral force and no load to raise.
+
+        Parameters
+        ----------
+        arms : array_like, shape (..., rows, heads)
+            [m]; masked values count as NaN, in each of the arrays.
+        capacity, passive : array_like, shape (..., heads)
+            [N].
+        moments : array_like, shape (..., rows)
+            [N·m].
+        volume_weights, area_weights : array_like, shape (..., heads), optional
+            Sizes of the heads, for a criterion that weights by them; one by default.
+        head_names, row_names : tuple of str
+
+        Raises
+        ------
+        ShapeError
+            Arrays that do not fit the names or each other, or hold no numbers.
         """
-        shape = np.broadcast_shapes(arms.shape[:-2], capacity.shape[:-1], moments.shape[:-1])
-        zero = np.zeros(shape)
         heads, rows = len(head_names), len(row_names)
+
+        def of(name: str, given: ArrayLike, *own: int) -> Floats:
+            values = numbers(name, given)
+            if values.shape[-len(own) :] != own:
+                wanted = f"shape (..., {', '.join(map(str, own))})"
+                raise ShapeError(name, wanted, f"shape {values.shape}")
+            return values
+
+        arms, capacity = of("arms", arms, rows, heads), of("capacity", capacity, heads)
+        moments = of("moments", moments, rows)
+        passive = np.zeros(heads) if passive is None else of("passive", passive, heads)
+        volumes, areas = (
+            np.ones(heads) if given is None else of(name, given, heads)
+            for name, given in {
+                "volume_weights": volume_weights,
+                "area_weights": area_weights,
+            }.items()
+        )
+        batches = {
+            "arms": arms.shape[:-2],
+            "capacity": capacity.shape[:-1],
+            "moments": moments.shape[:-1],
+            "passive": passive.shape[:-1],
+        }
+        try:
+            shape = np.broadcast_shapes(*batches.values())
+        except ValueError as err:
+            told = ", ".join(f"{name} {batch}" for name, batch in batches.items())
+            raise ShapeError("arms", "batch axes like those of the other arrays", told) from err
+        zero = np.zeros(shape)
         return cls(
             head_names=head_names,
             row_names=row_names,
             arms=np.broadcast_to(arms, (*shape, rows, heads)),
             capacity=np.broadcast_to(capacity, (*shape, heads)),
-            passive=np.zeros((*shape, heads)) if passive is None else passive,
+            passive=np.broadcast_to(passive, (*shape, heads)).copy(),
             moments=np.broadcast_to(moments, (*shape, rows)),
             lever=np.zeros((*shape, rows)),
             vertical=zero,
             ratio=zero,
             posed=np.ones(shape, dtype=bool),
-            volume_weights=np.ones(heads) if volume_weights is None else volume_weights,
-            area_weights=np.ones(heads) if area_weights is None else area_weights,
+            volume_weights=volumes,
+            area_weights=areas,
         )
 
     def take(self, frames: Any) -> Self:

@@ -19,7 +19,7 @@ from momentshare.exercise.chain import (
     minimum_jerk,
     motion_along,
 )
-from momentshare.exercise.profile import Profile
+from momentshare.exercise.profile import Profile, require_profiles
 from momentshare.geometry.radians import degree_faults
 from momentshare.posture import posture_from_angles
 from momentshare.results import brief
@@ -108,6 +108,11 @@ class GuidedArm:
     def __post_init__(self) -> None:
         if not np.isfinite(self.load_mass) or self.load_mass < 0.0:
             raise InputError(f"load_mass must be zero or more [kg]; got {self.load_mass!r}")
+        require_profiles(
+            plane=self.plane, elevation=self.elevation, axial=self.axial,
+            elbow_flexion=self.elbow_flexion, shrug=self.shrug,
+            forearm_rotation=self.forearm_rotation, protraction=self.protraction,
+        )  # fmt: skip
         faults = degree_faults(
             plane=self.plane.values, elevation=self.elevation.values, axial=self.axial.values,
             elbow_flexion=self.elbow_flexion.values, shrug=self.shrug.values,

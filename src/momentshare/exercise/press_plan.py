@@ -9,7 +9,7 @@ import numpy as np
 
 from momentshare.errors import InputError
 from momentshare.exercise.bar_path import BarPath
-from momentshare.exercise.profile import Profile
+from momentshare.exercise.profile import Profile, require_profiles
 from momentshare.geometry.radians import degree_faults
 
 if TYPE_CHECKING:
@@ -41,11 +41,15 @@ class PressPlan:
     frames: int = 51
 
     def __post_init__(self) -> None:
+        require_profiles(
+            spacing=self.spacing, tuck=self.tuck, tilt=self.tilt,
+            protraction=self.protraction, shrug=self.shrug,
+        )  # fmt: skip
         faults = []
         if not np.isfinite(self.load_mass) or self.load_mass < 0.0:
             faults.append(f"load_mass: must be zero or more [kg]; got {self.load_mass!r}")
-        if self.frames < 2:
-            faults.append(f"frames: must be 2 or more; got {self.frames!r}")
+        if not isinstance(self.frames, (int, np.integer)) or self.frames < 2:
+            faults.append(f"frames: must be a whole number of 2 or more; got {self.frames!r}")
         if self.duration is not None and not (np.isfinite(self.duration) and self.duration > 0.0):
             faults.append(f"duration: must be a positive time [s]; got {self.duration!r}")
         if not abs(self.bench_angle) <= np.radians(80.0):

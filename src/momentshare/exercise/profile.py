@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from momentshare.errors import InputError
+from momentshare.errors import InputError, require_kind
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
-__all__ = ["Profile", "curves_through", "values_along"]
+__all__ = ["Profile", "curves_through", "require_profiles", "values_along"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,3 +145,16 @@ def _end_slope(
     against = np.sign(slope) != np.sign(rise)
     steep = (np.sign(rise) != np.sign(next_rise)) & (np.abs(slope) > 3.0 * np.abs(rise))
     return np.where(against, 0.0, np.where(steep, 3.0 * rise, slope))
+
+
+def require_profiles(**given: Profile | None) -> None:
+    """Refuse a number in place of a profile; what is None may be left out.
+
+    Raises
+    ------
+    InputError
+        With the profile that the number would be.
+    """
+    for name, value in given.items():
+        if value is not None:
+            require_kind(name, value, Profile, "Profile.constant(value) holds one value throughout")

@@ -15,7 +15,7 @@ import numpy as np
 from momentshare.errors import InputError
 from momentshare.exercise.breaches import breaches_in
 from momentshare.exercise.press import BenchPress
-from momentshare.exercise.profile import Profile
+from momentshare.exercise.profile import Profile, require_profiles
 from momentshare.exercise.wrist import ground_checks
 from momentshare.geometry.radians import degree_faults
 from momentshare.units import GRAVITY
@@ -88,6 +88,10 @@ class PushUp:
     frames: int = 51
 
     def __post_init__(self) -> None:
+        require_profiles(
+            spacing=self.spacing, tuck=self.tuck, tilt=self.tilt,
+            protraction=self.protraction, shrug=self.shrug,
+        )  # fmt: skip
         faults = degree_faults(
             tuck=self.tuck.values, tilt=self.tilt.values, protraction=self.protraction.values,
             shrug=self.shrug.values, body_angle=self.body_angle,

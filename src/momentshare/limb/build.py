@@ -94,6 +94,11 @@ class LimbOptions:
     passive : bool
         Whether passive force counts.
 
+    Raises
+    ------
+    UnknownNameError
+        There is no such curve set.
+
     Examples
     --------
     >>> from momentshare import LimbOptions, Person, build_limb, load_model
@@ -106,6 +111,9 @@ class LimbOptions:
     curves: CurveName = "degroote2016"
     elastic_tendon: bool = False
     passive: bool = True
+
+    def __post_init__(self) -> None:
+        curve_set(self.curves)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
