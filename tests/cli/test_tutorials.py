@@ -134,7 +134,8 @@ def test_student_finds_how_sure_it_is(student):
     turned = turned.set_index("head")["turns_with_posture"]
     *lines, last = answer.strip().splitlines()
     good = [line.split(": ")[0] for line in lines if "nothing against it" in line]
-    assert last == f"{len(good)} remain: {', '.join(good) or 'none'}."
+    count = "1 order remains" if len(good) == 1 else f"{len(good)} orders remain"
+    assert last == (f"{count}: {', '.join(good)}." if good else "No order remains.")
     for line in lines:
         head, told = line.split(": ", 1)
         row = orders.loc[head]
@@ -387,5 +388,5 @@ def test_draws_agree_with_the_head_that_is_named(tmp_path):
     assert said == [
         "a/often: more active when narrow; nothing against it",
         "a/seldom: no order; only 40% of draws agree",
-        "1 remain: a/often.",
+        "1 order remains: a/often.",
     ]

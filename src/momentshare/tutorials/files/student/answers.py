@@ -76,7 +76,8 @@ def sure():
         print(f"{head}: {said}; {', '.join(doubts) or 'nothing against it'}")
         if not doubts:
             sure_heads.append(head)
-    print(f"{len(sure_heads)} remain: {', '.join(sure_heads) or 'none'}.")
+    remains = "1 order remains" if len(sure_heads) == 1 else f"{len(sure_heads)} orders remain"
+    print(f"{remains}: {', '.join(sure_heads)}." if sure_heads else "No order remains.")
 
 
 if __name__ == "__main__":
