@@ -11,7 +11,7 @@ from momentshare.cli.check import _standing
 from momentshare.cohort.check import TrialCheck
 from momentshare.cohort.emg_lag import emg_lag
 from momentshare.cohort.load import parse_cohort
-from momentshare.cohort.peers import influence_table, peers_table
+from momentshare.cohort.peers import influence_table, peers_of, peers_table
 from momentshare.cohort.run import run_cohort
 from momentshare.cohort.summary import summarise_cohort
 from momentshare.demo.lab import write_lab
@@ -193,6 +193,20 @@ def test_nearly_all_who_exchange_hands_stand_out_and_nobody_else():
         assert out <= {f"P{seed % 6 + 1}"}
         found += len(out)
     assert found >= 19
+
+
+@pytest.mark.parametrize(("value", "out"), [(4.4, False), (5.6, True)])
+def test_a_check_stands_out_by_more_than_half_of_its_limit(value, out):
+    """Hinge: limit 8; the others lie at 1.0 to 1.1, and chance alone separates people by that."""
+    rows = [
+        {"person": f"P{k}", "check": "hinge", "about": "measurement", "limit": 8.0, "unit": "deg",
+         "value": value if k == 2 else 1.0 + 0.02 * k}
+        for k in range(6)
+    ]  # fmt: skip
+    peers = peers_of(pd.DataFrame(rows), [])
+    assert list(peers.loc[peers["stands_out"], "person"]) == ["P2"] * out
+    side = [row | {"check": "side of the arm", "limit": -3.0} for row in rows]
+    assert peers_of(pd.DataFrame(side), []).empty
 
 
 def test_three_people_and_pushes_without_a_sign_tell_nothing():

@@ -29,7 +29,11 @@ _FLOOR = 0.05
 """Least spread that is accepted, over the limit of the check; assumed."""
 
 _EXCESS = 0.2
-"""Difference from the others, over the limit, below which nothing stands out; assumed."""
+"""Difference from the others, over the limit, below which a signed measure does not stand out;
+assumed."""
+
+_EXCESS_OF_CHECK = 0.5
+"""The same of a check, whose values differ between people by chance too; assumed."""
 
 _TO_SD = 1.4826
 """Standard deviation over median absolute deviation of a normal distribution."""
@@ -96,9 +100,9 @@ def peers_of(checks: pd.DataFrame, trials: Sequence[Measured]) -> pd.DataFrame:
             excess = float(value) - middle
             far = excess / spread
             if signed:
-                excess, size = abs(excess), abs(far)
+                excess, size, least = abs(excess), abs(far), _EXCESS
             else:
-                size = far
+                size, least = far, _EXCESS_OF_CHECK
             rows.append(
                 {
                     "person": person,
@@ -108,7 +112,7 @@ def peers_of(checks: pd.DataFrame, trials: Sequence[Measured]) -> pd.DataFrame:
                     "others_spread": spread,
                     "unit": unit,
                     "spreads_away": far,
-                    "stands_out": bool(size > _OUT and excess > _EXCESS * limit),
+                    "stands_out": bool(size > _OUT and excess > least * limit),
                     "trials": int((part["person"] == person).sum()),
                 }
             )
@@ -119,7 +123,11 @@ def _values(checks: pd.DataFrame, trials: Sequence[Measured]) -> pd.DataFrame:
     """Return check values of the measurement and signed measures, one row per trial and check."""
     parts = []
     if not checks.empty:
-        mine = checks[(checks["about"] == "measurement") & checks["value"].notna()]
+        mine = checks[
+            (checks["about"] == "measurement")
+            & checks["value"].notna()
+            & (checks["limit"] > 0.0)  # a distance from the midline differs with the person
+        ]
         parts.append(mine[["person", "check", "value", "limit", "unit"]].assign(signed=False))
     measured = {key: {o.number: o.record.get(key) for o in trials} for key in _MEASURES}
     measured[_RATIO] = _over_the_others(trials)
