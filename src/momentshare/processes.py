@@ -17,7 +17,6 @@ import struct
 import subprocess
 import sys
 import sysconfig
-import tempfile
 import threading
 import traceback
 from contextlib import closing, suppress
@@ -26,6 +25,7 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, TypeVar
 
 from momentshare.errors import InputError, ProcessError
+from momentshare.temporary import temporary_folder
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Generator, Iterable, Sequence
@@ -105,13 +105,12 @@ def answers_of(
     workers: int | None = None,
     *,
     scheduler: str | None = None,
-    scratch: str | None = None,
 ) -> Generator[tuple[Key, Answer | None]]:
     """Yield the key and the answer of each task as it is done, wherever that is.
 
     Parameters
     ----------
-    work, tasks, scratch
+    work, tasks
         As for :func:`on_processes`.
     workers : int, optional
         Processes; by default one per core, and never more than tasks. One works in this process.
@@ -124,7 +123,7 @@ def answers_of(
     elif processes <= 1:
         answers = ((key, work(*values)) for key, values in tasks)
     else:
-        answers = on_processes(work, tasks, processes, scratch=scratch)
+        answers = on_processes(work, tasks, processes)
     with closing(answers):
         yield from answers
 
@@ -134,7 +133,6 @@ def on_processes(
     tasks: Iterable[tuple[Key, tuple[Any, ...]]],
     processes: int,
     *,
-    scratch: str | None = None,
     each: int = IN_FLIGHT,
 ) -> Generator[tuple[Key, Answer | None]]:
     """Yield the key and the answer of each task as it is done.
@@ -147,8 +145,6 @@ def on_processes(
         Key and arguments of each; read as processes become free.
     processes : int
         How many at once.
-    scratch : str, optional
-        Folder in which they keep what is temporary; the system's for such files by default.
     each : int
         Tasks assigned to each at a time.
 
@@ -166,10 +162,8 @@ def on_processes(
     Exception
         Whatever ``work`` raises.
     """
-    with tempfile.TemporaryDirectory(
-        prefix="momentshare-", dir=scratch, ignore_cleanup_errors=True
-    ) as own:
-        staff = [_Keeper(own) for _ in range(processes)]
+    with temporary_folder() as own:
+        staff = [_Keeper(str(own)) for _ in range(processes)]
         answers: queue.SimpleQueue[tuple[Any, bytes | Exception]] = queue.SimpleQueue()
         todo: queue.SimpleQueue[tuple[Any, bytes] | None] = queue.SimpleQueue()
         threads = [

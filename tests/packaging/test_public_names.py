@@ -16,6 +16,7 @@ LAYERS = [
         "errors",
         "extras",
         "results",
+        "temporary",
         "units",
         "cautions",
         "processes",

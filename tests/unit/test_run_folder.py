@@ -6,6 +6,7 @@ import os
 import shutil
 import subprocess
 import sys
+import tempfile
 import time
 from pathlib import Path
 from types import SimpleNamespace
@@ -18,6 +19,7 @@ from momentshare.cohort.trials import read_table as read_trial
 from momentshare.errors import InputError, StorageError
 from momentshare.files import as_run_folder, folder, lock, run_folder
 from momentshare.files.writer import parquet_bytes
+from momentshare.temporary import temporary_folder
 from momentshare.uncertainty.run import chunk_path
 
 STUDY = {"title": "t", "people": ("A",)}
@@ -132,6 +134,30 @@ def test_a_killed_run_leaves_an_account_of_all_that_it_wrote(tmp_path):
         run.keep("one", "new", {"chunks/1": b"c"})
     assert set(everything(place)) == {"chunks/1", "manifest.json"}
     assert not (place / ".momentshare").exists()
+
+
+def test_what_is_temporary_lies_within_the_run_and_goes_with_a_killed_one(tmp_path, monkeypatch):
+    place, system = tmp_path / "r", tmp_path / "tmp"
+    system.mkdir()
+    program = (
+        "import os, sys\n"
+        "from momentshare.files import run_folder\n"
+        "from momentshare.processes import answers_of\n"
+        "with run_folder('r', 'cohort') as run:\n"
+        "    for key, pid in answers_of(os.getpid, [(1, ()), (2, ()), (3, ())], 2):\n"
+        "        os.kill(os.getpid(), 9)\n"
+    )
+    env = os.environ | {"TMPDIR": str(system)}
+    run = subprocess.run([sys.executable, "-c", program], check=False, cwd=tmp_path, env=env)
+    assert run.returncode == -9
+    assert list(system.iterdir()) == []
+    assert [p.name[:12] for p in (place / ".momentshare" / "scratch").iterdir()] == ["momentshare-"]
+    with run_folder(place, "cohort"):
+        pass
+    assert not (place / ".momentshare").exists()
+    monkeypatch.setattr(tempfile, "tempdir", str(system))
+    with temporary_folder() as folder:
+        assert folder.parent == system
 
 
 # ------------------------------------------------------------------ refusals

@@ -210,7 +210,7 @@ def run_cohort(
     with as_run_folder(folder, COMMAND, **folder_options(study)) as run:
         study = with_upper_arms(study, workers=workers, progress=progress)
         raised, lifts = with_best_lifts(study, workers=workers, progress=progress)
-        solve = partial(_solve_all, raised, run, workers=workers, scheduler=scheduler)
+        solve = partial(_solve_all, raised, workers=workers, scheduler=scheduler)
         outcomes = _outcomes(raised, run, model, solve, progress)
         return CohortResult(
             study=raised, model=model, folder=run.path, outcomes=outcomes, best_lifts=lifts
@@ -370,7 +370,6 @@ def _outcome(
 
 def _solve_all(
     study: CohortStudy,
-    run: RunFolder,
     todo: list[int],
     *,
     workers: int | None,
@@ -380,7 +379,7 @@ def _solve_all(
     if scheduler is not None:
         study = replace(study, folder=study.folder.resolve())
     tasks = [(number, (study, number)) for number in todo]
-    return answers_of(solved_files, tasks, workers, scheduler=scheduler, scratch=run.scratch)
+    return answers_of(solved_files, tasks, workers, scheduler=scheduler)
 
 
 def solved_files(study: CohortStudy, number: int) -> dict[str, bytes]:

@@ -43,6 +43,7 @@ from momentshare.files.place import (
 )
 from momentshare.files.writer import Writer, json_text
 from momentshare.inputs import shown
+from momentshare.temporary import temporary_within
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -374,7 +375,8 @@ def run_folder(
             run.refuse_what_is_in_the_way([MANIFEST, *names, *account.owned()])
             run._begin()  # noqa: SLF001
             try:
-                yield run
+                with temporary_within(lambda: run.scratch):
+                    yield run
             finally:
                 run._end()  # noqa: SLF001
     finally:

@@ -164,9 +164,7 @@ def run_uncertainty(
             ]
             done = count - len(todo)
             _say(progress, name, done, count)
-            solved = answers_of(
-                chunk_bytes, tasks, workers, scheduler=scheduler, scratch=run.scratch
-            )
+            solved = answers_of(chunk_bytes, tasks, workers, scheduler=scheduler)
             with closing(solved):
                 for index, data in solved:
                     if data is None:

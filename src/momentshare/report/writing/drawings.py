@@ -9,10 +9,10 @@ from __future__ import annotations
 import gc
 import pickle
 import queue
-import tempfile
 import threading
 from collections import deque
 from contextlib import closing, contextmanager
+from contextvars import copy_context
 from functools import lru_cache
 from importlib import import_module
 from pathlib import Path
@@ -22,6 +22,7 @@ from momentshare._kernels import cores
 from momentshare.files.shelf import fetched, laid_aside
 from momentshare.files.writer import figure_bytes
 from momentshare.processes import on_processes
+from momentshare.temporary import temporary_folder
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -144,9 +145,9 @@ def drawn_ahead(
 
 
 def _drawn_with(ready: Drawings, helpers: Helpers) -> Iterator[Drawings]:
-    with tempfile.TemporaryDirectory(prefix="momentshare-", ignore_cleanup_errors=True) as folder:
+    with temporary_folder() as folder:
         try:
-            helpers.begin(ready, Path(folder) / "drawings")
+            helpers.begin(ready, folder / "drawings")
             yield ready
         finally:
             ready.left.clear()
@@ -216,7 +217,8 @@ class Helpers:
         self._processes = processes
         self._given: queue.SimpleQueue[tuple[Drawings, str] | None] = queue.SimpleQueue()
         self._fault: BaseException | None = None
-        self._thread = threading.Thread(target=self._follow, daemon=True)
+        own = copy_context()  # so that its temporary files lie where this run's do
+        self._thread = threading.Thread(target=own.run, args=(self._follow,), daemon=True)
         if processes > 0:
             self._thread.start()
 
