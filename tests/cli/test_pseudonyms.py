@@ -110,8 +110,8 @@ def lab(tmp_path_factory):
 
 
 def coded(lab):
-    """The same study with codes, in a file beside it."""
-    place = lab.with_name("coded.toml")
+    """The same study with codes, in a file beside it that has the person's name."""
+    place = lab.with_name("Zwylla_coded.toml")
     place.write_text(with_codes(lab.read_text("utf-8")), encoding="utf-8")
     return place
 

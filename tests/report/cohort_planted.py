@@ -530,7 +530,7 @@ def planted() -> Planted:
             planter = Planter(trial)
             tables = {name: pd.DataFrame(found) for name, found in planter.rows.items()}
             files = trial_files(trial.number, _record(planter), tables)
-            with run_folder(folder, COMMAND, **folder_options(study)) as run:
+            with run_folder(folder, COMMAND, **folder_options(study, folder)) as run:
                 run.keep(trial_name(trial.number), "planted", files)
             record = record_in(trial.number, files)
             for name, found in planter.rows.items():

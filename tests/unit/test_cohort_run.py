@@ -742,7 +742,7 @@ def test_a_damaged_record_means_solving_again(text, lab, result, tmp_path):
     shutil.copytree(result.folder, folder)
     (trial_folder(folder, 1) / "trial.json").write_text(text, encoding="utf-8")
     study = load_cohort(lab)
-    with run_folder(folder, COMMAND, **folder_options(study)) as run:
+    with run_folder(folder, COMMAND, **folder_options(study, folder)) as run:
         assert stored_record(run, 1, trial_tag(study, 1, result.model)) is None
         assert stored_record(run, 3, trial_tag(study, 3, result.model)) is not None
 

@@ -394,6 +394,38 @@ def test_names_cannot_leave_the_folder(tmp_path):
     assert folder.CONTROL == ".momentshare"
 
 
+NAMED_ELSEWHERE = """
+import os, sys
+import pandas as pd
+from momentshare.cohort.trials import read_table
+from momentshare.files import run_folder
+from momentshare.files.writer import parquet_bytes, stored_table
+from momentshare.uncertainty.run import chunk_path
+assert sys.getfilesystemencoding() == "ascii"
+table = pd.DataFrame({"a": [1, 2]})
+with run_folder("r", "compare") as run:
+    run.keep("trials/0001", "tag", {"trials/0001/heads.parquet": parquet_bytes(table)})
+    run.keep("draws", "tag", {"chunks/draws-000000.parquet": parquet_bytes(table)})
+    with run.results() as writer:
+        writer.parquet_blocks("blocks.parquet", iter([table]))
+        writer.parquet_parts("parts.parquet", lambda: iter([table]))
+    assert read_table(run.path, 1, "heads").equals(table)
+    assert stored_table(chunk_path(run.path, "draws", 0)).num_rows == 2
+"""
+
+
+def test_a_folder_whose_name_the_system_does_not_encode_as_utf_8_serves(tmp_path):
+    """The library of Parquet encodes names as UTF-8: all was solved, and then lost."""
+    place = tmp_path / "Jörg"
+    place.mkdir()
+    paths = [str(Path(folder.__file__).parents[2]), *filter(None, [os.environ.get("PYTHONPATH")])]
+    plain = {"LC_ALL": "POSIX", "PYTHONUTF8": "0", "PYTHONPATH": os.pathsep.join(paths)}
+    subprocess.run(
+        [sys.executable, "-c", NAMED_ELSEWHERE], cwd=place, env={**os.environ, **plain}, check=True
+    )
+    assert len(list(place.rglob("*.parquet"))) == 4
+
+
 @pytest.mark.parametrize("name", ["~", "a:b", "s3:results", "file:results"])
 def test_the_name_of_a_folder_is_neither_a_home_nor_an_address(tmp_path, monkeypatch, name):
     """Every table lies where the other files are, written in one piece or in many."""

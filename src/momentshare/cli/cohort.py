@@ -84,7 +84,7 @@ def run_and_write(
     study = load_cohort(path).only(*chosen)
     screen = console(quiet=quiet)
     read = _read_published(study)  # faults in them show before any trial is solved
-    with run_folder(out, COMMAND, **folder_options(study)) as run:
+    with run_folder(out, COMMAND, **folder_options(study, out)) as run:
         try:
             result = _run(study, run, screen, workers=workers, scheduler=scheduler)
         except KeyboardInterrupt as err:

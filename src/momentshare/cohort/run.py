@@ -7,6 +7,7 @@ changed: study entries, files, model and version. Only the parent writes.
 
 from __future__ import annotations
 
+import os
 from contextlib import closing
 from dataclasses import dataclass, replace
 from functools import partial
@@ -207,7 +208,7 @@ def run_cohort(
         raise InputError(f"workers: must be 1 or more; got {workers}")
     model = load_model(study.file.model)
     check_cohort(study, model)
-    with as_run_folder(folder, COMMAND, **folder_options(study)) as run:
+    with as_run_folder(folder, COMMAND, **folder_options(study, folder)) as run:
         study = with_upper_arms(study, workers=workers, progress=progress)
         raised, lifts = with_best_lifts(study, workers=workers, progress=progress)
         solve = partial(_solve_all, raised, workers=workers, scheduler=scheduler)
@@ -217,16 +218,29 @@ def run_cohort(
         )
 
 
-def folder_options(study: CohortStudy) -> dict[str, Any]:
+def _way_to(study: CohortStudy, folder: Path) -> str:
+    """Path of the study file from a folder, which is the same where both were moved together."""
+    there, here = Path(study.source).resolve(), folder.resolve()
+    try:
+        found = Path(os.path.relpath(there, here))
+    except ValueError:  # two disks of Windows
+        found = there
+    return study.pseudonyms.file(found.as_posix())
+
+
+def folder_options(study: CohortStudy, place: str | Path | RunFolder) -> dict[str, Any]:
     """Arguments for the folder of a cohort; see :func:`momentshare.files.run_folder`.
 
     A study may be renamed or moved, and its title edited; one that differs in both is another
     study, and would replace the trials of the first.
     """
-    mine = {"title": study.file.title, "study": str(Path(study.source).resolve())}
+    folder = place.path if isinstance(place, RunFolder) else Path(place)
+    mine = {"title": study.file.title, "study": _way_to(study, folder)}
+    earlier = str(Path(study.source).resolve())  # as versions before told it
 
     def accept(found: dict[str, Any]) -> None:
-        if all(found.get(key) != value for key, value in mine.items()):
+        same = found.get("study") in {mine["study"], earlier}
+        if found.get("title") != mine["title"] and not same:
             raise InputError(
                 f"holds the trials of another study, {found.get('title')!r} "
                 f"({found.get('study')}); choose another folder for --out"

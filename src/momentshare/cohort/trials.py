@@ -10,7 +10,7 @@ import json
 from typing import TYPE_CHECKING, Any
 
 from momentshare.files.manifest import path_digest
-from momentshare.files.writer import json_text, parquet_bytes
+from momentshare.files.writer import json_text, parquet_bytes, stored_table
 from momentshare.inputs import RECORD, read_text
 
 if TYPE_CHECKING:
@@ -42,7 +42,7 @@ def trial_name(number: int) -> str:
 
 
 def trial_folder(folder: Path, number: int) -> Path:
-    """Path of a trial; absolute, since a Parquet library takes "~" for a home."""
+    """Path of a trial, absolute."""
     return folder.absolute() / trial_name(number)
 
 
@@ -51,18 +51,18 @@ def read_table(folder: Path, number: int, name: str) -> pd.DataFrame:
     import pandas as pd
 
     place = trial_folder(folder, number) / f"{name}.parquet"
-    return pd.read_parquet(place) if place.exists() else pd.DataFrame()
+    if not place.exists():
+        return pd.DataFrame()
+    with place.open("rb") as file:  # see stored_table
+        return pd.read_parquet(file)
 
 
 def read_lateral(folder: Path, number: int) -> list[str]:
     """Treatments of the lateral force that a trial was solved with, in their order."""
-    import pandas as pd
-
     place = trial_folder(folder, number) / "heads.parquet"
     if not place.exists():
         return []
-    column = pd.read_parquet(place, columns=["lateral"])["lateral"]
-    return list(dict.fromkeys(column.astype(str)))
+    return list(dict.fromkeys(map(str, stored_table(place, ["lateral"])["lateral"].to_pylist())))
 
 
 def trial_files(

@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from momentshare.files.writer import parquet_bytes
+
 if TYPE_CHECKING:
     from pathlib import Path
 
@@ -120,6 +122,6 @@ def write_table(recording: Recording, path: Path) -> None:
 
 def _save(table: Any, path: Path) -> None:
     if path.suffix == ".parquet":
-        table.to_parquet(path.absolute(), index=False)
+        path.write_bytes(parquet_bytes(table))
     else:
         table.to_csv(path, index=False, float_format="%.6g", lineterminator="\n")

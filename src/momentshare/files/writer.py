@@ -15,9 +15,10 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
 
     import pandas as pd
+    import pyarrow as pa
     from matplotlib.figure import Figure
 
-__all__ = ["FIGURES", "Writer", "figure_bytes", "json_text", "parquet_bytes"]
+__all__ = ["FIGURES", "Writer", "figure_bytes", "json_text", "parquet_bytes", "stored_table"]
 
 _METADATA: dict[str, dict[str, Any]] = {"svg": {"Date": None}, "png": {"Software": None}}
 """Settings that keep the bytes of a figure independent of date and library version."""
@@ -52,6 +53,18 @@ def parquet_bytes(table: pd.DataFrame) -> bytes:
     return buffer.getvalue()
 
 
+def stored_table(place: Path, columns: Sequence[str] | None = None) -> pa.Table:
+    """Read a Parquet file that a run wrote.
+
+    It is opened here: the library takes names for homes ("~") or addresses ("a:b"), and as UTF-8
+    whatever the system's encoding of names is.
+    """
+    import pyarrow.parquet as pq
+
+    with place.open("rb") as file:
+        return pq.read_table(file, columns=None if columns is None else list(columns))
+
+
 class Writer:
     """Writes files into a folder, created if needed, and remembers their names.
 
@@ -69,7 +82,6 @@ class Writer:
     """
 
     def __init__(self, folder: Path) -> None:
-        # A Parquet library takes relative names for addresses ("a:b") or homes ("~").
         self.folder = folder.absolute()
         self._names: dict[str, None] = {}
 
@@ -128,7 +140,7 @@ class Writer:
 
         found = (pa.Table.from_pandas(block, preserve_index=False) for block in blocks)
         first = next(found)
-        with pq.ParquetWriter(self._place(name), first.schema) as file:
+        with self._place(name).open("wb") as raw, pq.ParquetWriter(raw, first.schema) as file:
             waiting, count = [first], len(first)
             for table in chain(found, [None]):
                 while count >= rows or (table is None and count):
@@ -168,7 +180,7 @@ class Writer:
         if not schemas:
             return False
         schema = pa.unify_schemas(dict.fromkeys(schemas), promote_options="permissive")
-        with pq.ParquetWriter(self._place(name), schema) as file:
+        with self._place(name).open("wb") as raw, pq.ParquetWriter(raw, schema) as file:
             for part in parts():
                 table = arrow(part)
                 columns = [

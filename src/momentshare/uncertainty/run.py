@@ -51,7 +51,7 @@ def _file(stage: str, index: int) -> str:
 
 
 def chunk_path(folder: Path, stage: str, index: int) -> Path:
-    """Path of a chunk; absolute, since a Parquet library takes "~" for a home."""
+    """Path of a chunk, absolute."""
     return folder.absolute() / _file(stage, index)
 
 

@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-import pyarrow.parquet as pq
 
+from momentshare.files.writer import stored_table
 from momentshare.limits import lift_kinds, with_limits
 from momentshare.results import brief
 from momentshare.uncertainty.chunks import MEASURES
@@ -89,7 +89,7 @@ class ChunkRows:
     @classmethod
     def read(cls, path: Path) -> ChunkRows:
         """Learn the order from a chunk."""
-        table = pq.read_table(path, columns=["draw", "person", *_CELL])
+        table = stored_table(path, ["draw", "person", *_CELL])
         draw = table.column("draw").to_numpy()
         count = int((draw == draw[0]).sum())
         person, *cell = (
@@ -101,7 +101,7 @@ class ChunkRows:
 
     def grid(self, path: Path, columns: Sequence[str]) -> NDArray[np.float64]:
         """Values of a chunk, shape (draws, people, cells, columns)."""
-        table = pq.read_table(path, columns=list(columns))
+        table = stored_table(path, columns)
         values = np.stack([table.column(name).to_numpy() for name in columns], axis=-1)
         return values.reshape(-1, len(self.people), len(self.cells), len(columns))
 
@@ -279,7 +279,7 @@ def _failures(files: Sequence[Path]) -> pd.DataFrame:
     lost: dict[tuple[str, str], dict[str, Any]] = {}
     for path in files:
         names = ["draw", "person", "condition", "status", "reason", *counted]
-        table = pq.read_table(path, columns=names).to_pylist()
+        table = stored_table(path, names).to_pylist()
         worst: dict[tuple[int, str, str], dict[str, Any]] = {}
         for line in table:
             key = (line["draw"], line["person"], line["condition"])
@@ -329,7 +329,7 @@ _HELD = 4_000_000
 
 def _intervals(chunk_rows: ChunkRows, model: Model, files: Sequence[Path]) -> pd.DataFrame:
     """Exact quantiles, a block of columns of all chunks in memory at a time."""
-    rows = sum(pq.read_metadata(path).num_rows for path in files)
+    rows = sum(stored_table(path, ["draw"]).num_rows for path in files)
     columns = [(measure, head) for measure in MEASURES for head in model.head_names]
     width = max(1, _HELD // max(rows, 1))
     several = len(chunk_rows.people) > 1

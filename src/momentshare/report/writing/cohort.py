@@ -85,7 +85,7 @@ def write_cohort(
 
     place = result.folder if folder is None else folder
     with (
-        as_run_folder(place, COMMAND, **folder_options(result.study)) as run,
+        as_run_folder(place, COMMAND, **folder_options(result.study, place)) as run,
         run.results(leave=() if figures else FIGURES) as writer,
     ):
         say("tables")
