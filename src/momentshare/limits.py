@@ -369,15 +369,12 @@ def with_limits(
         codes, values = pd.factorize(table[name], use_na_sentinel=False)
         told: list[Any] = [str(value) for value in values]
         if name in {"condition", "other"}:
-            # Conditions of one kind have the same limits.
-            own = [kinds.get(value, LiftKind()) for value in told]
-            told = list(dict.fromkeys(own))
-            place_of = {kind: k for k, kind in enumerate(told)}
-            codes = np.array([place_of[kind] for kind in own])[codes]
-        columns[name] = codes, told
+            told = [kinds.get(value, LiftKind()) for value in told]
+        columns[name] = _coded(codes, told)
     if "height_fraction" in table:
         heights, codes = np.unique(table["height_fraction"].to_numpy(float), return_inverse=True)
-        columns["part"] = codes, ["" if np.isnan(f) else height_third(f) for f in heights]
+        thirds = ["" if np.isnan(f) else height_third(f) for f in heights]
+        columns["part"] = _coded(codes, thirds)
     sizes = tuple(len(values) for _, values in columns.values())
     cells = np.ravel_multi_index(tuple(codes for codes, _ in columns.values()), sizes)
     once, place = np.unique(cells, return_inverse=True)
@@ -386,6 +383,12 @@ def with_limits(
         key = {name: columns[name][1][k] for name, k in zip(columns, row, strict=True)}
         marks.append(_mark(key, limits, quantities, head))
     return table.assign(limit=np.array(marks, dtype=object)[place])
+
+
+def _coded(codes: np.ndarray, values: list[Any]) -> tuple[np.ndarray, list[Any]]:
+    """Codes of distinct values: conditions of one kind and heights of a third have equal limits."""
+    place = {value: k for k, value in enumerate(dict.fromkeys(values))}
+    return np.array([place[value] for value in values], dtype=np.intp)[codes], list(place)
 
 
 def _mark(
