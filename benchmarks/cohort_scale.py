@@ -114,7 +114,7 @@ def plant(place, trials):
     many = replace(study, file=file)
     rng = np.random.default_rng(1)
     records = []
-    with run_folder(place / "many", COMMAND, **folder_options(many)) as run:
+    with run_folder(place / "many", COMMAND, **folder_options(many, place / "many")) as run:
         for number, entry in enumerate(entries, start=1):
             choices = donors[entry["condition"]]
             donor, record = choices[number % len(choices)]

@@ -57,19 +57,17 @@ for rows in map(int, sys.argv[1:]):
     rng = np.random.default_rng(rows)
     arms, capacity = 0.03 * rng.normal(size=(16, rows, 26)), rng.uniform(200.0, 1500.0, (16, 26))
     moments = np.einsum("frh,fh->fr", arms, capacity * rng.random((16, 26)))
-    coefficients = rng.normal(size=(16, 3, 26))
-    levels = 50.0 + 0.3 * np.einsum("fgh,fh->fg", coefficients, capacity)
-    found = [
-        share(arms, capacity, moments, inequalities=(coefficients, levels), method=method)
-        for method in ("compiled", "numpy")
-    ]
+    found = [share(arms, capacity, moments, method=method) for method in ("compiled", "numpy")]
     print(np.abs(found[0].activation - found[1].activation).max() < 1e-9)
 """
 
 
 @pytest.mark.slow
 def test_kernels_of_one_source_compiled_in_two_processes_stay_apart(tmp_path):
-    """Read back side by side each is itself, and not the one that was read first."""
+    """Read back side by side each is itself, and not the one that was read first.
+
+    With the kernels that compile quickest; all close over their rows in the same way.
+    """
     program = tmp_path / "program.py"
     program.write_text(APART, encoding="utf-8")
     for rows in (["2"], ["3"], ["2", "3"]):
