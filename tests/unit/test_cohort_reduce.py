@@ -109,3 +109,16 @@ def test_a_long_table_is_written_part_by_part(tmp_path):
     pd.testing.assert_frame_equal(found, wanted)
     assert not writer.parquet_parts("none.parquet", lambda: iter([]))
     assert writer.names == ("long.parquet",)
+
+
+def test_parts_that_are_alike_are_traversed_once(tmp_path):
+    parts = [pd.DataFrame({"trial": [k], "head": pd.Categorical(["a"])}) for k in range(3)]
+    asked = []
+
+    def again():
+        asked.append(None)
+        yield from parts
+
+    assert Writer(tmp_path).parquet_parts("long.parquet", again)
+    assert len(asked) == 1
+    assert pd.read_parquet(tmp_path / "long.parquet")["trial"].tolist() == [0, 1, 2]

@@ -12,7 +12,7 @@ from momentshare.files.names import unportable
 from momentshare.text import csv_text
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Sequence
 
     import pandas as pd
     import pyarrow as pa
@@ -161,7 +161,7 @@ class Writer:
         ----------
         name : str
         parts : callable
-            Returns the parts afresh at each call: they are traversed twice.
+            Returns the parts afresh at each call: they are traversed twice if they are unlike.
 
         Returns
         -------
@@ -176,20 +176,34 @@ class Writer:
             plain = part.assign(**{label: part[label].astype(str) for label in labels})
             return pa.Table.from_pandas(plain, preserve_index=False)
 
-        schemas = [arrow(part).schema.remove_metadata() for part in parts()]
-        if not schemas:
+        def write(tables: Iterable[pa.Table], schema: pa.Schema) -> None:
+            with self._place(name).open("wb") as raw, pq.ParquetWriter(raw, schema) as file:
+                for table in tables:
+                    columns = [
+                        table[field.name].cast(field.type)
+                        if field.name in table.column_names
+                        else pa.nulls(len(table), field.type)
+                        for field in schema
+                    ]
+                    file.write_table(pa.Table.from_arrays(columns, schema=schema))
+
+        # Parts that are alike, as most are, are written as they come; others show only then which
+        # columns there are.
+        schemas: dict[pa.Schema, None] = {}
+
+        def alike(tables: Iterator[pa.Table]) -> Iterator[pa.Table]:
+            for table in tables:
+                schemas.setdefault(table.schema.remove_metadata())
+                if len(schemas) == 1:
+                    yield table
+
+        found = map(arrow, parts())
+        first = next(found, None)
+        if first is None:
             return False
-        schema = pa.unify_schemas(dict.fromkeys(schemas), promote_options="permissive")
-        with self._place(name).open("wb") as raw, pq.ParquetWriter(raw, schema) as file:
-            for part in parts():
-                table = arrow(part)
-                columns = [
-                    table[field.name].cast(field.type)
-                    if field.name in table.column_names
-                    else pa.nulls(len(table), field.type)
-                    for field in schema
-                ]
-                file.write_table(pa.Table.from_arrays(columns, schema=schema))
+        write(alike(chain([first], found)), first.schema.remove_metadata())
+        if len(schemas) > 1:
+            write(map(arrow, parts()), pa.unify_schemas(schemas, promote_options="permissive"))
         return True
 
     def json(self, name: str, record: object, *, allow_nan: bool = False) -> None:
