@@ -98,6 +98,15 @@ def test_student_finds_what_a_wider_grip_does(student):
     # The text explains this pair, so it must be as the text says.
     assert "moment at the elbow falls" in answer
     assert "moment at the shoulder rises" in answer
+    # Heights of the drawing, and where moments are greatest.
+    assert table["weak_height_fraction"].to_dict() == {"narrow": 0.35, "wide": 0.0}
+    moments = pd.read_csv(folder / "results" / "moments.csv").set_index("height_fraction")
+    for row, low, high in (
+        ("shoulder_horizontal_adduction", 0.0, 0.0),
+        ("elbow_extension", 0.4, 0.6),
+    ):
+        found = moments[moments["row"] == row].groupby("condition")["moment_nm"].idxmax()
+        assert found.between(low, high).all()
 
 
 @pytest.mark.slow

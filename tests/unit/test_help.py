@@ -5,6 +5,9 @@ import re
 from pathlib import Path
 from typing import get_args
 
+import matplotlib.colors
+import matplotlib.image
+import numpy as np
 import pandas as pd
 import pytest
 from typer.testing import CliRunner
@@ -26,6 +29,7 @@ from momentshare.trial.formats import layout
 from momentshare.trial.formats.wanted import SignalEntry
 
 TOPICS = Path(__import__("momentshare").__file__).parent / "help" / "topics"
+STUDENT = TOPICS.parents[1] / "tutorials/files/student"
 GOLDEN = Path(__file__).parents[1] / "golden" / "data"
 
 
@@ -400,6 +404,23 @@ def test_readme_shows_its_picture():
     data = (Path(__file__).parents[2] / place).read_bytes()
     assert data.startswith(b"\x89PNG")
     assert len(data) < 200_000
+
+
+@pytest.mark.parametrize("colour", ["#0072b2", "#b57700", "#009e73", "#cc79a7"])
+def test_muscles_in_the_picture_of_readme_have_the_colours_of_the_drawing(colour):
+    # A small palette merged neighbours: none of the four was left in it.
+    picture = matplotlib.image.imread(Path(__file__).parents[2] / "src/momentshare/help/arm.png")
+    pixels = np.rint(255.0 * picture[..., :3])
+    wanted = np.rint(255.0 * np.array(matplotlib.colors.to_rgb(colour)))
+    assert (pixels == wanted).all(axis=-1).sum() > 500
+
+
+def test_the_caption_of_readme_and_the_tutorial_name_the_same_heights():
+    said = "35 % of bar height"
+    assert f"narrow at {said}, wide on the chest" in README
+    assert f"`narrow` at {said}, `wide` on the chest" in (STUDENT / "tutorial.md").read_text(
+        "utf-8"
+    )
 
 
 # The command.
