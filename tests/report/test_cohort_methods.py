@@ -237,3 +237,28 @@ def test_heads_say_what_best_lifts_did(lifts, words):
     if words:
         assert words in heads
         assert ("no strength was changed" in heads) == (not any(lift.used for lift in lifts))
+
+
+@pytest.mark.parametrize(("draws", "others"), [(50, None), (0, None), (200, 1500)])
+def test_without_a_trial_the_methods_tell_of_the_tables_only(draws, others):
+    text = plan.study_text()
+    for count in (draws, others):
+        if count is not None:
+            text += f'\n[[published]]\nfile = "m.csv"\nperson = "Ama"\ndraws = {count}\n'
+    given = planted().result
+    study = parse_cohort(text, "planted.toml", given.folder)
+    told = methods_text(replace(given, study=study, outcomes=()))
+    every = " ".join(told)
+    for word in (
+        "could be used", "– Hz", "low-pass", "repetition", "sticking", "mirrored", "Wu et al",
+        "Gaps of", "trials", "styloid",
+    ):  # fmt: skip
+        assert word not in every
+        assert word in " ".join(methods_text(given)) or word == "– Hz"
+    count = "1 published table was" if others is None else "2 published tables were"
+    assert told[0].startswith(f"There was no trial. Net joint moments and postures of {count}")
+    assert ("draws around them" in told[0]) == (draws > 0)
+    if draws:
+        assert f"in {draws}{f' to {others:,}' if others else ''} draws" in told[0]
+    assert "shared by minimising" in every
+    assert "study digest" in told[-1]

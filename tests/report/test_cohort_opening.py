@@ -111,6 +111,7 @@ def test_published_conditions_lead_where_there_is_no_trial():
     one, two = table["probability"], table["probability_independent"]
     above, below = (one >= 0.95) & (two >= 0.95), (one <= 0.05) & (two <= 0.05)
     some = (one >= 0.95) | (one <= 0.05) | (two >= 0.95) | (two <= 0.05)
+    assert (found.shortfalls["share_short"] <= 0.1).all()
     firm = table[above | below]
     assert said.firm.startswith(f"{len(firm)} of {len(table)} order")
     assert int(said.turns.split(" ")[0]) == (some & ~(above | below)).sum()
@@ -122,3 +123,46 @@ def test_published_conditions_lead_where_there_is_no_trial():
         assert f"by {100 * abs(row['activation_difference']):.0f} points" in said.firm
     shown = PageReader(render(cohort_page(result, summary, [found], {}, {})))
     assert said.firm in shown.text("In short")
+
+
+@pytest.mark.parametrize(("share", "which"), [(1.0, "all"), (0.11, "some"), (0.1, "")])
+def test_a_published_point_that_falls_short_gives_no_firm_order(share, which):
+    given = published()
+    result = replace(planted().result, outcomes=())
+    summary = summarise_cohort(result)
+
+    def opening_of(value, probability, limit):
+        return cohort_opening(
+            result,
+            summary,
+            [
+                replace(
+                    given,
+                    shortfalls=given.shortfalls.assign(share_short=value),
+                    orderings=given.orderings.assign(
+                        probability=probability, probability_independent=probability, limit=limit
+                    ),
+                )
+            ],
+        )
+
+    sure, said = opening_of(0.0, 1.0, ""), opening_of(share, 1.0, "")
+    total = int(re.match(r"([\d,]+) of ", sure.firm)[1].replace(",", ""))
+    assert total
+    assert sure.firm.startswith(f"{total} of {total} order")
+    assert "draws demand" not in sure.unsaid
+    if not which:
+        assert said.firm == sure.firm
+        return
+    assert said.firm.startswith(f"0 of {total} order")
+    assert said.firm.endswith(": nothing is firm.")
+    assert f"{total} order" in said.unsaid
+    assert "on a point where more than 10 % of draws demand more than the limb has" in said.unsaid
+    lines = len(given.shortfalls)
+    assert f"in {lines} point{'s' if lines > 1 else ''} of the tables {which} draws" in said.unsaid
+    for probability in (0.5, 0.0):
+        assert opening_of(share, probability, "").firm == said.firm
+    # What a limit concerns is told with the limit.
+    beyond = opening_of(share, 1.0, "L3").unsaid
+    assert "beyond what this limb supports (L3" in beyond
+    assert "on a point where" not in beyond

@@ -329,7 +329,8 @@ def published_section(published: Sequence[PublishedResult]) -> Section:
             Table(
                 frame=short[["condition", "point", "balanced", "not_given", "share_short"]],
                 caption=f"Rows balanced, and share of draws that fall short, {name}; where it is "
-                "large, intervals pile up at full activation.",
+                "large, intervals pile up at full activation, and above 10 % an order is not "
+                "called firm.",
             )
         )
         if not orders.empty:

@@ -24,7 +24,7 @@ def cohort_citations(result: CohortResult) -> Citations:
     """Publications behind this run."""
     model, file = result.model, result.study.file
     keys = run_keys(model, file.settings.curves)
-    if file.processing.cutoff_hz == "residual":
+    if file.trial and file.processing.cutoff_hz == "residual":
         keys.add("winter2009")
     if file.trial:
         keys |= {"deleva1996", "holm1979", "hedges1981", "larsen2021", "mier2014"}
@@ -36,52 +36,10 @@ def cohort_citations(result: CohortResult) -> Citations:
 def methods_text(result: CohortResult) -> list[str]:
     """State what was done, with every setting; one paragraph per item."""
     file, model = result.study.file, result.model
-    settings, processing, emg = file.settings, file.processing, file.emg
-    people = len({o.person for o in result.outcomes})
+    settings, emg = file.settings, file.emg
     counted = result.counted
-    cutoffs = sorted(
-        {float(o.record["filter"]["landmarks_hz"]) for o in counted if "filter" in o.record}
-    )
-    forces = sorted(
-        {float(o.record["filter"]["forces_hz"]) for o in counted if "filter" in o.record}
-    )
-    filled = sum(len(o.record.get("filled_gaps", ())) for o in counted)
-    chosen = "by residual analysis" if processing.cutoff_hz == "residual" else "in the study file"
-    reading = _participants(result) + (
-        f"{len(result.solved)} of {len(result.outcomes)} trials of {_several(people)} could be "
-        f"used and {_counting(result)} in means and comparisons. "
-        "Positions and forces were expressed "
-        "in one frame (y up, z to the person's right); left arms were mirrored. "
-        + (
-            f"Gaps of up to {processing.fill_gaps_s:g} s were filled by interpolation ({filled} "
-            "in all). "
-            if processing.fill_gaps_s
-            else "No gaps were filled. "
-        )
-        + f"Landmarks were low-pass filtered at {_range(cutoffs)} Hz (chosen {chosen}) and forces "
-        f"at {_range(forces)} Hz with a zero-lag forward–backward Butterworth filter of effective "
-        f"order {processing.filter_order} (cut-off corrected for the two passes); forces were then "
-        "resampled at the sample times of the landmarks."
-    )
-    kinematics = (
-        "The thorax and humerus frames follow Wu et al. (2005); the forearm axis runs to the "
-        f"midpoint of the styloids, and the elbow hinge was taken from the {processing.hinge}. A "
-        "repetition "
-        f"is an ascent of at least {processing.least_rise_cm:g} cm, from where the upward speed "
-        "exceeds 0.02 m/s to where it falls below that, which trims a few hundredths of a second "
-        f"from either end; it was resampled to {settings.frames} frames evenly spaced in time. A "
-        "sticking region lies between the first peak of speed and the following minimum, provided "
-        "that the dip is at least a tenth of the greatest speed. Where only the vertical force was "
-        "measured, the force along the bar was treated as unknown. Net joint moments were computed "
-        "by Newton–Euler recursion from hand to shoulder, from the measured hand force where "
-        "available and otherwise from the weight and inertia of the load, "
-        "with segment inertia after de Leva (1996). Shoulder moments are resolved about the "
-        "humeral axis, in the plane of elevation and across it; with elbow extension, these four "
-        "rows are balanced"
-        + (", together with forearm rotation." if settings.balance_forearm else ".")
-    )
     muscles = muscles_text(model, settings) + _best_lifts(result)
-    parts = [reading, " ".join(filter(None, (kinematics, places_text(result)))), muscles]
+    parts = [*(_measured(result) if result.outcomes else _tabled(result)), muscles]
     if any(o.record.get("emg") is not None for o in counted) and has_emg(result):
         parts.append(
             f"Electromyograms were band-passed at {emg.band_hz[0]:g}–{emg.band_hz[1]:g} Hz, "
@@ -130,6 +88,75 @@ def methods_text(result: CohortResult) -> list[str]:
         + f"; study digest {result.study.digest}."
     )
     return parts
+
+
+def _measured(result: CohortResult) -> list[str]:
+    """State how trials were read, and how motion and moments follow from them."""
+    settings, processing = result.study.file.settings, result.study.file.processing
+    people = len({o.person for o in result.outcomes})
+    counted = result.counted
+    cutoffs = sorted(
+        {float(o.record["filter"]["landmarks_hz"]) for o in counted if "filter" in o.record}
+    )
+    forces = sorted(
+        {float(o.record["filter"]["forces_hz"]) for o in counted if "filter" in o.record}
+    )
+    filled = sum(len(o.record.get("filled_gaps", ())) for o in counted)
+    chosen = "by residual analysis" if processing.cutoff_hz == "residual" else "in the study file"
+    reading = _participants(result) + (
+        f"{len(result.solved)} of {len(result.outcomes)} trials of {_several(people)} could be "
+        f"used and {_counting(result)} in means and comparisons. "
+        "Positions and forces were expressed "
+        "in one frame (y up, z to the person's right); left arms were mirrored. "
+        + (
+            f"Gaps of up to {processing.fill_gaps_s:g} s were filled by interpolation ({filled} "
+            "in all). "
+            if processing.fill_gaps_s
+            else "No gaps were filled. "
+        )
+        + f"Landmarks were low-pass filtered at {_range(cutoffs)} Hz (chosen {chosen}) and forces "
+        f"at {_range(forces)} Hz with a zero-lag forward–backward Butterworth filter of effective "
+        f"order {processing.filter_order} (cut-off corrected for the two passes); forces were then "
+        "resampled at the sample times of the landmarks."
+    )
+    kinematics = (
+        "The thorax and humerus frames follow Wu et al. (2005); the forearm axis runs to the "
+        f"midpoint of the styloids, and the elbow hinge was taken from the {processing.hinge}. A "
+        "repetition "
+        f"is an ascent of at least {processing.least_rise_cm:g} cm, from where the upward speed "
+        "exceeds 0.02 m/s to where it falls below that, which trims a few hundredths of a second "
+        f"from either end; it was resampled to {settings.frames} frames evenly spaced in time. A "
+        "sticking region lies between the first peak of speed and the following minimum, provided "
+        "that the dip is at least a tenth of the greatest speed. Where only the vertical force was "
+        "measured, the force along the bar was treated as unknown. Net joint moments were computed "
+        "by Newton–Euler recursion from hand to shoulder, from the measured hand force where "
+        "available and otherwise from the weight and inertia of the load, "
+        "with segment inertia after de Leva (1996). Shoulder moments are resolved about the "
+        "humeral axis, in the plane of elevation and across it; with elbow extension, these four "
+        "rows are balanced"
+        + (", together with forearm rotation." if settings.balance_forearm else ".")
+    )
+    return [reading, " ".join(filter(None, (kinematics, places_text(result))))]
+
+
+def _tabled(result: CohortResult) -> list[str]:
+    """State what was done in place of trials, where there are published tables only."""
+    tables = result.study.file.published
+    if not tables:
+        return []
+    draws = sorted({entry.draws for entry in tables})
+    spread = {"sd": "standard deviation of persons", "se": "standard error of the mean"}
+    spreads = " or ".join(spread[name] for name in sorted({entry.spread for entry in tables}))
+    one = len(tables) == 1
+    text = (
+        f"There was no trial. Net joint moments and postures of {len(tables)} published "
+        f"{'table was' if one else 'tables were'} applied to the limb of "
+        f"{'one person' if one else 'one person each'}, held still"
+    )
+    few, many = f"{draws[0]:,}", f"{draws[-1]:,}"
+    count = few if few == many else f"{few} to {many}"
+    drawn = f"in {count} draws around them, with the {spreads} as spread"
+    return [f"{text}: at the means{f', and {drawn}' if draws[-1] else ''}."]
 
 
 def _participants(result: CohortResult) -> str:

@@ -19,6 +19,7 @@ from momentshare.report.text.opening import (
     beyond_limb,
     counted,
     joined,
+    points,
     sentence,
     widest,
 )
@@ -31,6 +32,7 @@ from momentshare.report.text.verdicts import (
     verdict_on,
 )
 from momentshare.text import head_phrase
+from momentshare.trial.checks.verdict import LIMITS, OF_LIMB
 from momentshare.uncertainty.plan import SURE
 
 if TYPE_CHECKING:
@@ -43,6 +45,13 @@ if TYPE_CHECKING:
     from momentshare.published import PublishedResult
 
 __all__ = ["cohort_opening"]
+
+_MOST_SHORT = LIMITS[OF_LIMB][1] / 100.0
+"""Share of draws that may fall short at a point; above it its orders cannot be said. The same as
+of the frames of a trial."""
+
+_SHORT = "short"
+"""Verdict on an order of which a point falls short in too many draws."""
 
 _SIZE = (
     "no muscle force is known to better than tens of percent, and all people share the model's own "
@@ -137,33 +146,36 @@ def _published_opening(published: Sequence[PublishedResult]) -> Opening:
     """State which orders of published conditions survive the spread of their moments."""
     orders = [_working_orders(found) for found in published]
     total = sum(len(table) for table in orders)
-    firm, turning, open_, beyond = (
+    firm, turning, open_, beyond, short = (
         [table[table["verdict"] == verdict] for table in orders]
-        for verdict in (FIRM_ORDER, TURNING, OPEN_ORDER, LIMITED)
+        for verdict in (FIRM_ORDER, TURNING, OPEN_ORDER, LIMITED, _SHORT)
     )
-    count, turned, unsure = (sum(map(len, part)) for part in (firm, turning, open_))
+    count, turned, unsure, fallen = (sum(map(len, part)) for part in (firm, turning, open_, short))
     start = (
         f"{count:,} of {counted(total, 'order')} of two published conditions within a head hold in "
-        f"{100 * SURE:.0f} % of draws or more, whether or not a draw is shared by both conditions"
+        f"at least {100 * SURE:.0f} % of draws, whether or not a draw is shared by both conditions"
     )
     wide = max((t for t in firm if len(t)), key=lambda t: t["size"].max(), default=None)
-    if wide is not None:
+    if wide is None:
+        start += ": nothing is firm"
+    else:
         row = widest(wide, "size")
         high, low = row["condition"], row["other"]
         if row["activation_difference"] < 0.0:
             high, low = low, high
         start += (
             f"; widest of all, in {head_phrase(str(row['head']))} '{high}' is above '{low}' by "
-            f"{100 * row['size']:.0f} points ({row['point']})"
+            f"{points(row['size'])} ({row['point']})"
         )
-    short = sum(int((found.shortfalls["share_short"] > 0.0).sum()) for found in published)
     limited = [row for table in beyond for row in table.to_dict(orient="records")]
     parts = [beyond_limb(limited, "order")] if limited else []
-    parts += [f"{counted(unsure, 'order')} {'is' if unsure == 1 else 'are'} open"] if unsure else []
-    if short:
+    if fallen:
         parts.append(
-            f"in {counted(short, 'point')} of the tables some draws demand more than the limb has"
+            f"{counted(fallen, 'order')} {'rests' if fallen == 1 else 'rest'} on a point where "
+            f"more than {100 * _MOST_SHORT:.0f} % of draws demand more than the limb has"
         )
+    parts += [f"{counted(unsure, 'order')} {'is' if unsure == 1 else 'are'} open"] if unsure else []
+    parts += _short_points(published)
     return Opening(
         firm=f"{start}.",
         turns=(
@@ -174,8 +186,26 @@ def _published_opening(published: Sequence[PublishedResult]) -> Opening:
     )
 
 
+def _short_points(published: Sequence[PublishedResult]) -> list[str]:
+    """Count the points of which all, or some, draws demand more than the limb has."""
+    shares = [float(share) for found in published for share in found.shortfalls["share_short"]]
+    counts = {
+        "all": sum(share == 1.0 for share in shares),
+        "some": sum(0.0 < share < 1.0 for share in shares),
+    }
+    return [
+        f"in {counted(count, 'point')} of the tables {which} draws demand more than the limb has"
+        for which, count in counts.items()
+        if count
+    ]
+
+
 def _working_orders(found: PublishedResult) -> pd.DataFrame:
-    """Orders of heads that work, with the verdict on the two probabilities of each."""
+    """Orders of heads that work, with the verdict on the two probabilities of each.
+
+    Where the limb falls short in many draws of either point, an order shows what the limb lacks and
+    not how the conditions differ, so it has a verdict of its own.
+    """
     top = found.heads.groupby("head", sort=False)["activation"].max()
     table = found.orderings
     table = table[table["head"].isin(top.index[top > WORKING])]
@@ -186,5 +216,14 @@ def _working_orders(found: PublishedResult) -> pd.DataFrame:
     verdicts = [
         verdict_on(limit, turns=one and not all_, sure=all_)
         for limit, all_, one in zip(table["limit"], both_sure, one_sure, strict=True)
+    ]
+    fallen = found.shortfalls
+    fallen = fallen[fallen["share_short"] > _MOST_SHORT]
+    places = set(zip(fallen["condition"], fallen["point"], strict=True))
+    verdicts = [
+        _SHORT
+        if verdict != LIMITED and places & {(row.condition, row.point), (row.other, row.point)}
+        else verdict
+        for verdict, row in zip(verdicts, table.itertuples(), strict=True)
     ]
     return table.assign(size=table["activation_difference"].abs(), verdict=verdicts)
