@@ -251,14 +251,15 @@ def test_without_a_trial_the_methods_tell_of_the_tables_only(draws, others):
     every = " ".join(told)
     for word in (
         "could be used", "– Hz", "low-pass", "repetition", "sticking", "mirrored", "Wu et al",
-        "Gaps of", "trials", "styloid",
+        "Gaps of", "trials", "styloid", "the force along the bar",
     ):  # fmt: skip
         assert word not in every
         assert word in " ".join(methods_text(given)) or word == "– Hz"
-    count = "1 published table was" if others is None else "2 published tables were"
+    count = "1 published table were" if others is None else "2 published tables were"
     assert told[0].startswith(f"There was no trial. Net joint moments and postures of {count}")
     assert ("draws around them" in told[0]) == (draws > 0)
     if draws:
         assert f"in {draws}{f' to {others:,}' if others else ''} draws" in told[0]
     assert "shared by minimising" in every
+    assert "without the stability limit of the glenoid. Activation" in every
     assert "study digest" in told[-1]

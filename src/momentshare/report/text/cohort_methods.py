@@ -38,7 +38,7 @@ def methods_text(result: CohortResult) -> list[str]:
     file, model = result.study.file, result.model
     settings, emg = file.settings, file.emg
     counted = result.counted
-    muscles = muscles_text(model, settings) + _best_lifts(result)
+    muscles = muscles_text(model, settings, lifts=bool(result.outcomes)) + _best_lifts(result)
     parts = [*(_measured(result) if result.outcomes else _tabled(result)), muscles]
     if any(o.record.get("emg") is not None for o in counted) and has_emg(result):
         parts.append(
@@ -150,7 +150,7 @@ def _tabled(result: CohortResult) -> list[str]:
     one = len(tables) == 1
     text = (
         f"There was no trial. Net joint moments and postures of {len(tables)} published "
-        f"{'table was' if one else 'tables were'} applied to the limb of "
+        f"{'table' if one else 'tables'} were applied to the limb of "
         f"{'one person' if one else 'one person each'}, held still"
     )
     few, many = f"{draws[0]:,}", f"{draws[-1]:,}"

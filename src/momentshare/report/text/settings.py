@@ -64,12 +64,17 @@ def _shown(value: Any) -> str:
     return str(value)
 
 
-def muscles_text(model: Model, settings: SettingsEntry) -> str:
-    """State in sentences how capacity was computed and moments were shared."""
+def muscles_text(model: Model, settings: SettingsEntry, *, lifts: bool = True) -> str:
+    """State in sentences how capacity was computed and moments were shared.
+
+    Without ``lifts`` moments came from a table: no limit of the glenoid and no force along the bar
+    entered.
+    """
     size = settings.criterion().by_size
     exponent = "∞" if settings.exponent == float("inf") else f"{settings.exponent:g}"
     treated = f"{joined(settings.lateral)} in turn" if settings.lateral[1:] else settings.lateral[0]
-    held = "within" if settings.glenoid_constraint else "without"
+    held = "within" if settings.glenoid_constraint and lifts else "without"
+    bar = f", with the force along the bar {treated}" if lifts else ""
     return (
         f"The limb '{model.name}' (version {model.version}, digest {model.digest}) was scaled to "
         f"each person. The capacity of the {len(model.head_names)} heads at the length and speed "
@@ -78,6 +83,6 @@ def muscles_text(model: Model, settings: SettingsEntry) -> str:
         f"{'with' if settings.passive_force else 'without'} passive force. The moments were shared "
         f"by minimising the sum of activation to the power {exponent}"
         f"{f' weighted by {size}' if size else ''}, {held} the stability limit of the "
-        f"glenoid, with the force along the bar {treated}. Activation is active force over "
+        f"glenoid{bar}. Activation is active force over "
         "capacity in the posture and at the speed of the task."
     )
