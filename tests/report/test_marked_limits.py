@@ -199,6 +199,34 @@ def test_stretches_along_the_lift_are_hatched():
     assert hatched(ax) == []
 
 
+@pytest.mark.parametrize(("mode", "pushed"), [("measured", False), ("free", True)])
+def test_stretches_are_hatched_and_named_by_the_treatment_that_is_drawn(mode, pushed):
+    common = {"quantity": "activation", "reason": "r"}
+    course = Limit(
+        key="L1", title="Course", heads=(SIDE,), parts=("middle",), claim="course", **common
+    )
+    push = Limit(
+        key="L2",
+        title="Push",
+        heads=("pectoralis_major",),
+        parts=("chest",),
+        condition="lateral_free",
+        **common,
+    )
+    found = study()
+    found = replace(found, model=replace(found.model, limits=Limits((course, push))))
+    figure = figures.activation_along_lift(found, lateral=mode)
+    keys, ax = titled(figure)[spoken(SIDE)]
+    assert (keys, len(hatched(ax))) == ("L1", 1)
+    assert hatched(ax)[0][:2] == pytest.approx((100 / 3, 200 / 3))
+    keys, ax = titled(figure)[spoken("pectoralis_major/clavicular")]
+    assert (keys, len(hatched(ax))) == ("L2" if pushed else "", int(pushed))
+    told = "Course (L1); Push (L2)." if pushed else "Course (L1)."
+    assert f"Not supported by the limb: {told} Such stretches are hatched." in head_of_figure(
+        figure
+    )
+
+
 def test_orders_that_cannot_be_borne_are_named_in_their_figure():
     figure = figures.ordering(study())
     found = titled(figure)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from momentshare.limits import merged_keys
+from momentshare.limits import PARTS, merged_keys
 from momentshare.report.figures import style
 from momentshare.report.figures.layout import WIDEST, Handles, Room, Texts, finish, panel_grid
 from momentshare.report.figures.limit_marks import hatch
@@ -101,15 +101,29 @@ def activation_along_lift(study: StudyResult, *, lateral: str | None = None) -> 
     """Activation along the lift, a panel per working head and a line per condition."""
     solved = solved_study(study)
     mode = lateral or solved.main_mode()
-    heads = solved.working()
+    heads = solved.working(mode)
     shown = [c for c in solved.conditions if solved.get(c, mode)]
     groups = solved.looks.groups(shown)
     each = len(groups)
     columns = min(5 if each == 1 else each * max(6 // each, 1), each * len(heads))
     marks = solved.marks()
+    kept = {
+        (condition, head, part): marks.keys(
+            "activation",
+            [condition],
+            head=solved.heads[head],
+            part=part,
+            lateral=solved.own_mode(condition, mode),
+        )
+        for condition in shown
+        for head in heads
+        for part in PARTS
+    }
     titles = [
-        marks.label(h, marks.keys("activation", shown, head=h))
-        for h in (solved.heads[k] for k in heads)
+        marks.label(
+            solved.heads[head], merged_keys(kept[c, head, part] for c in shown for part in PARTS)
+        )
+        for head in heads
     ]
     limited = f"{marks.note()} Such stretches are hatched." if marks.used else ""
     figure, axes = panel_grid(
@@ -152,8 +166,9 @@ def activation_along_lift(study: StudyResult, *, lateral: str | None = None) -> 
         group, head = groups[number % each], heads[number // each]
         ax.set_ylim(0.0, 103.0)
         ax.set_yticks([0, 50, 100])
-        for third in marks.parts("activation", group.conditions, solved.heads[head]):
-            hatch(ax, 100.0 * third / 3.0, 0.0, 100.0 / 3.0, 103.0)
+        for place, name in enumerate(PARTS):
+            if any(kept[c, head, name] for c in group.conditions):
+                hatch(ax, 100.0 * place / 3.0, 0.0, 100.0 / 3.0, 103.0)
     finish(axes, columns, "activation [%]")
     return figure
 

@@ -58,9 +58,11 @@ class Solved:
 
     def get(self, condition: str, mode: str) -> list[tuple[Case, LiftResult]]:
         """Results of a condition; one without a lateral force serves for every mode."""
-        if condition not in self.bars:
-            mode = "zero"
-        return self.entries.get((condition, mode), [])
+        return self.entries.get((condition, self.own_mode(condition, mode)), [])
+
+    def own_mode(self, condition: str, mode: str) -> str:
+        """Return the treatment of a condition that is drawn where a figure shows another."""
+        return mode if condition in self.bars else "zero"
 
     def any(self, condition: str) -> list[tuple[Case, LiftResult]]:
         """Results of a condition if the lateral mode does not matter."""
@@ -111,9 +113,10 @@ class Solved:
         table = np.mean([self.varied.posture[key].activation for key in keys], axis=0)
         return np.nanmin(table, axis=0), np.nanmax(table, axis=0)
 
-    def working(self) -> list[int]:
-        """Heads that work in some condition; the busiest if none does."""
-        table = np.array([self.mean_activation(c, m) for c in self.conditions for m in self.modes])
+    def working(self, mode: str | None = None) -> list[int]:
+        """Heads that work in some condition, under one treatment or any; else the busiest."""
+        modes = self.modes if mode is None else (mode,)
+        table = np.array([self.mean_activation(c, m) for c in self.conditions for m in modes])
         top = np.max(np.where(np.isnan(table), 0.0, table), axis=0)
         return [int(i) for i in np.flatnonzero(top > WORKING)] or [int(np.argmax(top))]
 
