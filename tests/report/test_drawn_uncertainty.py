@@ -475,19 +475,35 @@ def test_printed_shares_of_sure_and_open_orderings_are_counted_from_the_table(su
     text = printed(lambda console: _print(console, summary))
     shown = printed_tables(text)
     (title,) = [t for t in shown if t.startswith("Orders of two conditions")]
-    order = tables["condition_order"]
+    order, judged = tables["condition_order"], pairs_by_hand(tables)
+    said = uncertainty_opening(summary, judged_pairs(summary)).firm
+    assert f" of {len(judged)} orders " in said
     seen = set()
     for cells in shown[title]:
         mode, criterion = cells["lateral force"], cells["criterion"]
         part = order[(order["lateral"] == mode) & (order["criterion"] == criterion)]
-        part = part[part["ties"] < 0.5]
-        sure = (part["probability"] >= 0.95) | (part["probability"] <= 0.05)
-        assert int(cells["orders"]) == len(part)
-        assert cells["sure (95 % and more)"] == f"{100 * sure.mean():.0f} %"
-        assert cells["open"] == f"{100 * (1 - sure.mean()):.0f} %"
+        counts = {"orders": 0, "sure (95 % and more)": 0, "sure, beyond the limb": 0, "open": 0}
+        for line in part.itertuples():
+            key = next(
+                k
+                for k in [
+                    (line.head, line.condition, line.other),
+                    (line.head, line.other, line.condition),
+                    None,
+                ]
+                if k in judged or k is None
+            )
+            if key is None:
+                continue
+            sure = line.probability >= 0.95 or line.probability <= 0.05
+            counts["orders"] += 1
+            counts["sure (95 % and more)" if sure else "open"] += 1
+            counts["sure, beyond the limb"] += sure and bool(judged[key][3])
+        assert {name: int(cells[name]) for name in counts} == counts
+        assert counts["orders"] == len(judged)
         seen.add((mode, criterion))
-        assert sure.sum() < 0.5 * len(part)
     assert len(seen) == 6
+    assert "Firm are those that are sure in every line" in text
     rows = shown["Inputs that matter most"]
     assert [cells["input"] for cells in rows] == [FAMILIES[n] for n in (FIRST, SECOND, THIRD)]
     for cells, value in zip(rows, tables["ranking"]["relative_mu_star"], strict=True):
@@ -517,12 +533,28 @@ def test_each_figure_is_written_under_its_own_name(summary, monkeypatch, tmp_pat
         assert f"drawn-{name}".encode() in kept[f"{name}.svg"]
 
 
-@pytest.mark.parametrize(("certain", "wanted"), [(0.95, "100 %"), (0.05, "100 %"), (0.94, "0 %")])
-def test_an_ordering_that_holds_in_95_of_100_draws_is_sure(summary, certain, wanted):
-    order = summary.condition_order.assign(probability=certain, ties=0.0)
-    text = printed(lambda console: _print(console, replace(summary, condition_order=order)))
+@pytest.mark.parametrize(("certain", "sure"), [(0.95, True), (0.05, True), (0.94, False)])
+def test_an_ordering_that_holds_in_95_of_100_draws_is_sure(summary, certain, sure):
+    order = summary.condition_order.assign(probability=certain, limit="L3")
+    found = replace(summary, condition_order=order)
+    text = printed(lambda console: _print(console, found))
     rows = next(v for k, v in printed_tables(text).items() if k.startswith("Orders"))
-    assert {cells["sure (95 % and more)"] for cells in rows} == {wanted}
+    total = str(len(judged_pairs(found)))
+    for cells in rows:
+        assert cells["orders"] == total
+        assert cells["sure (95 % and more)"] == cells["sure, beyond the limb"]
+        assert cells["sure (95 % and more)"] == (total if sure else "0")
+        assert cells["open"] == ("0" if sure else total)
+
+
+@pytest.mark.parametrize(("draws", "few"), [(1, True), (8, True), (19, True), (20, False)])
+def test_few_draws_are_said_to_be_sure_only_where_all_agree(summary, draws, few):
+    found = replace(summary, plan=replace(PLAN, draws=draws))
+    said = uncertainty_opening(found, judged_pairs(found)).unsaid
+    word = "1 draw" if draws == 1 else f"{draws} draws"
+    told = f"ith {word} 95 % can only mean {draws} of {draws}, which chance gives too; take 20 or"
+    assert (told in said) == few
+    assert ("can only mean" in said) == few
 
 
 # --------------------------------------------------------------- what the report opens with
@@ -568,13 +600,13 @@ def test_the_report_opens_with_what_the_draws_leave_standing(summary, tables):
     turning = [v for k, v in free.items() if k not in firm and (v[1] >= 0.95 or v[0] <= 0.05)]
     unsure = len(free) - len(firm) - len(turning)
     assert said.firm.startswith(f"{len(firm)} of {len(pairs)} orders of two conditions")
-    assert f"in 95 % of {DRAWS} draws or more" in said.firm
+    assert f"in at least 95 % of the {DRAWS} draws, " in said.firm
     solved = tables["condition_order"]
     assert all(mode in said.firm for mode in set(solved["lateral"]))
     assert f"by each of {solved['criterion'].nunique()} criteria" in said.firm
     one = solved[(solved["lateral"] == "free") & (solved["criterion"] == solved["criterion"][0])]
     alone = uncertainty_opening(replace(summary, condition_order=one), judged_pairs(summary))
-    assert " draws or more, lateral force free" in alone.firm
+    assert " draws, lateral force free" in alone.firm
     assert "criteria" not in alone.firm
     if firm:
         head, *_ = key = max(firm, key=lambda k: firm[k][2])

@@ -176,30 +176,32 @@ def _print(screen: Console, found: Summary) -> None:
     from rich.markup import escape
     from rich.table import Table
 
+    from momentshare.report.text.draw_verdicts import sure_orders
     from momentshare.report.text.opening import print_opening
     from momentshare.report.text.terminal import print_cautions
     from momentshare.report.text.uncertainty_opening import judged_pairs, uncertainty_opening
     from momentshare.uncertainty.layout import FAMILIES
     from momentshare.uncertainty.plan import SURE
 
-    print_opening(screen, uncertainty_opening(found, judged_pairs(found)))
-    order = found.condition_order
-    if len(order):
+    pairs = judged_pairs(found)
+    print_opening(screen, uncertainty_opening(found, pairs))
+    if len(pairs):
         table = Table(
             title="Orders of two conditions within a head: how many are sure",
             title_justify="left",
         )
-        for name in ("lateral force", "criterion", "orders", "sure (95 % and more)", "open"):
+        for name in ("lateral force", "criterion"):
             table.add_column(name)
-        for (mode, criterion), part in order.groupby(["lateral", "criterion"], sort=False):
-            moving = part[part["ties"] < 0.5]
-            sure = (moving["probability"] >= SURE) | (moving["probability"] <= 1.0 - SURE)
-            count = max(len(moving), 1)
-            table.add_row(
-                str(mode), str(criterion), str(len(moving)),
-                f"{100 * sure.sum() / count:.0f} %", f"{100 * (~sure).sum() / count:.0f} %",
-            )  # fmt: skip
+        percent = f"{100 * SURE:.0f} %"
+        for name in ("orders", f"sure ({percent} and more)", "sure, beyond the limb", "open"):
+            table.add_column(name, justify="right")
+        for row in sure_orders(found, pairs).itertuples(index=False):
+            table.add_row(*map(str, row))
         screen.print(table)
+        screen.print(
+            "Firm are those that are sure in every line and not beyond what the limb supports.",
+            highlight=False,
+        )
     if found.sensitivity is not None:
         table = Table(title="Inputs that matter most", title_justify="left")
         table.add_column("input")

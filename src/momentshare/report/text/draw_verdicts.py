@@ -9,14 +9,14 @@ import pandas as pd
 
 from momentshare.limits import merged_keys
 from momentshare.report.text.opening import head_volumes
-from momentshare.report.text.verdicts import verdict_on
+from momentshare.report.text.verdicts import LIMITED, verdict_on
 from momentshare.uncertainty.plan import SURE
 from momentshare.uncertainty.summary import EVERYONE
 
 if TYPE_CHECKING:
     from momentshare.uncertainty import Summary
 
-__all__ = ["judged_pairs", "main_treatment", "shown_activation", "who_of"]
+__all__ = ["judged_pairs", "main_treatment", "shown_activation", "sure_orders", "who_of"]
 
 _WORKING = 0.05
 """Median lift-mean activation that a head must reach in some condition to be shown or judged;
@@ -108,3 +108,41 @@ def judged_pairs(found: Summary) -> pd.DataFrame:
         "probability_high", "verdict", "limit", "active_volume_cm3",
     ]  # fmt: skip
     return pd.DataFrame(rows, columns=columns)
+
+
+def sure_orders(found: Summary, pairs: pd.DataFrame) -> pd.DataFrame:
+    """Count the judged orders that are sure, in each treatment and criterion by itself.
+
+    Parameters
+    ----------
+    found : Summary
+    pairs : DataFrame
+        See :func:`judged_pairs`.
+
+    Returns
+    -------
+    DataFrame
+        ``lateral``, ``criterion``; ``orders`` of ``pairs`` that were drawn there; of these
+        ``sure`` and ``open``, and ``sure_beyond``, the sure ones beyond what the limb supports.
+    """
+    beyond = {
+        (row.head, frozenset((row.condition, row.other))): row.verdict == LIMITED
+        for row in pairs.itertuples()
+    }
+    rows = []
+    for (mode, criterion), part in found.condition_order.groupby(
+        ["lateral", "criterion"], sort=False
+    ):
+        mine = {
+            (row.head, frozenset((row.condition, row.other))): float(str(row.probability))
+            for row in part.dropna(subset=["probability"]).itertuples()
+        }
+        shown = {key: chance for key, chance in mine.items() if key in beyond}
+        sure = [key for key, chance in shown.items() if max(chance, 1.0 - chance) >= SURE]
+        rows.append(
+            {
+                "lateral": mode, "criterion": criterion, "orders": len(shown), "sure": len(sure),
+                "sure_beyond": sum(beyond[key] for key in sure), "open": len(shown) - len(sure),
+            }
+        )  # fmt: skip
+    return pd.DataFrame(rows)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any
 
 from momentshare.report.text.draw_verdicts import judged_pairs, shown_activation
@@ -30,6 +31,9 @@ __all__ = ["ASSUMPTIONS", "SURE", "judged_pairs", "uncertainty_opening"]
 
 _NAMED = 3
 """Number of inputs that the second statement names."""
+
+_ENOUGH = math.ceil(round(1.0 / (1.0 - SURE), 9))
+"""Draws from which on one may be against an order that is sure."""
 
 ASSUMPTIONS = (
     (
@@ -98,7 +102,7 @@ def _firm(found: Summary, pairs: pd.DataFrame) -> str:
     firm = _mine(pairs, FIRM_ORDER)
     start = (
         f"{len(firm):,} of {counted(len(pairs), 'order')} of two conditions within a head hold in "
-        f"{100 * SURE:.0f} % of {found.plan.draws:,} draws or more, {_tried(found)}"
+        f"at least {100 * SURE:.0f} % of the {found.plan.draws:,} draws, {_tried(found)}"
     )
     if firm.empty:
         return f"{start}: nothing is firm."
@@ -164,6 +168,12 @@ def _unsaid(found: Summary, pairs: pd.DataFrame) -> str:
         )
     if len(limited):
         parts.append(beyond_limb(limited.to_dict(orient="records"), "order"))
+    draws = found.plan.draws
+    if len(pairs) and math.ceil(round(SURE * draws, 9)) == draws:
+        parts.append(
+            f"with {counted(draws, 'draw')} {100 * SURE:.0f} % can only mean {draws} of {draws}, "
+            f"which chance gives too; take {_ENOUGH} or more"
+        )
     lost: Any = found.failures[["draws", "failed", "with_shortfall"]].sum()
     total = counted(int(lost["draws"]), "drawn lift")
     if lost["failed"]:
